@@ -1,0 +1,18 @@
+from .jobs import Job, JobUse, WearEntry
+from .machines import Loading, Printer, Toolhead
+from .parts import Fitting, Part, PartKind, StockEntry
+from .reminders import Reminder
+
+__all__ = [
+    "Fitting",
+    "Job",
+    "JobUse",
+    "Loading",
+    "Part",
+    "PartKind",
+    "Printer",
+    "Reminder",
+    "StockEntry",
+    "Toolhead",
+    "WearEntry",
+]

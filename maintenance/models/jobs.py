@@ -1,0 +1,76 @@
+from django.conf import settings
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+
+from spools.models import MassEntry, Spool
+
+from .machines import Printer, Toolhead
+from .parts import Part
+
+
+class Job(models.Model):
+    """One print that was made. Withdrawing it (a mistake) is a fact too: the grams return."""
+
+    printer = models.ForeignKey(Printer, models.PROTECT, related_name="jobs")
+    name = models.CharField(max_length=120)
+    start = models.DateTimeField()
+    hours = models.FloatField(validators=[MinValueValidator(0.01), MaxValueValidator(1000)])
+    nozzle_c = models.FloatField(validators=[MinValueValidator(0), MaxValueValidator(600)])
+    bed_c = models.FloatField(validators=[MinValueValidator(0), MaxValueValidator(300)])
+    state = models.CharField(max_length=10, help_text="the verdict at the start: clear, caution or hold")
+    reasons = models.JSONField(default=list)
+    override_reason = models.CharField(max_length=300, blank=True)
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_reason = models.CharField(max_length=300, blank=True)
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["-start", "-id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=~models.Q(state="hold") | ~models.Q(override_reason=""),
+                name="job_on_hold_needs_a_reason",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class JobUse(models.Model):
+    """What one spool gave to a job, through one toolhead."""
+
+    job = models.ForeignKey(Job, models.CASCADE, related_name="uses")
+    toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="job_uses")
+    spool = models.ForeignKey(Spool, models.PROTECT, related_name="job_uses")
+    mass_g = models.FloatField(validators=[MinValueValidator(0.01), MaxValueValidator(20000)])
+    entry = models.OneToOneField(MassEntry, models.PROTECT, related_name="job_use")
+    returned = models.OneToOneField(
+        MassEntry, models.PROTECT, null=True, blank=True, related_name="withdrawn_job_use"
+    )
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["job", "toolhead", "spool"], name="spool_once_in_a_job")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.mass_g:g} g of {self.spool_id} for {self.job_id}"
+
+
+class WearEntry(models.Model):
+    """What one job did to one part: a cache, recomputed by ``manage.py rebuild`` from jobs and fittings."""
+
+    part = models.ForeignKey(Part, models.CASCADE, related_name="wear")
+    use = models.ForeignKey(JobUse, models.CASCADE, related_name="wear")
+    dose_km = models.FloatField(help_text="sliding length times filler volume fraction and hardness regime")
+    feed_km = models.FloatField(help_text="filament length weighted by its filler")
+    hot_h = models.FloatField(help_text="hours at temperature")
+    mass_g = models.FloatField()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["part", "use"], name="wear_once")]
+
+    def __str__(self) -> str:
+        return f"{self.part_id} by {self.use_id}"

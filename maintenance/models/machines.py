@@ -1,0 +1,81 @@
+from django.conf import settings
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.db.models import F, Q
+
+from spools.models import Place, Spool
+
+HEAT_C = [MinValueValidator(0), MaxValueValidator(600)]
+
+
+class Printer(models.Model):
+    """A machine. Its place (kind "printer") is where loaded spools stay and where its air is kept."""
+
+    name = models.CharField(max_length=60, unique=True)
+    place = models.OneToOneField(Place, models.PROTECT, related_name="printer")
+    bed_max_c = models.FloatField("hottest bed, °C", default=100, validators=HEAT_C)
+    enclosed = models.BooleanField("has an enclosure", default=False)
+    retired_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Toolhead(models.Model):
+    """A hot end with its drive. Parts are fitted to it; a spool is loaded on it."""
+
+    class Feed(models.TextChoices):
+        DIRECT = "direct", "drive on the toolhead"
+        GUIDED = "guided", "long guide tube"
+
+    printer = models.ForeignKey(Printer, models.PROTECT, related_name="toolheads")
+    name = models.CharField(max_length=40, default="T0")
+    hot_end_max_c = models.FloatField("hottest hot end, °C", default=300, validators=HEAT_C)
+    ptfe_lined = models.BooleanField("PTFE reaches into the hot end", default=False)
+    feed = models.CharField(max_length=10, choices=Feed, default=Feed.DIRECT)
+    # Filament between drive and nozzle that cannot be fed when the spool ends.
+    tail_mm = models.FloatField(default=150, validators=[MinValueValidator(0), MaxValueValidator(5000)])
+
+    class Meta:
+        ordering = ["printer__name", "name"]
+        constraints = [models.UniqueConstraint(fields=["printer", "name"], name="toolhead_once")]
+
+    def __str__(self) -> str:
+        return f"{self.printer.name} {self.name}"
+
+
+class Loading(models.Model):
+    """A spool on a toolhead, with the verdict that was shown before it was confirmed."""
+
+    toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="loadings")
+    spool = models.ForeignKey(Spool, models.PROTECT, related_name="loadings")
+    start = models.DateTimeField()
+    end = models.DateTimeField(null=True, blank=True)
+    state = models.CharField(max_length=10, help_text="the verdict at loading: clear, caution or hold")
+    reasons = models.JSONField(default=list, help_text="the checks behind it, as shown")
+    override_reason = models.CharField(max_length=300, blank=True)
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["start", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["toolhead"], condition=Q(end__isnull=True), name="one_spool_on_a_toolhead"
+            ),
+            models.UniqueConstraint(
+                fields=["spool"], condition=Q(end__isnull=True), name="spool_on_one_toolhead"
+            ),
+            models.CheckConstraint(
+                condition=Q(end__isnull=True) | Q(end__gte=F("start")), name="loading_ends_after_start"
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="hold") | ~Q(override_reason=""), name="hold_needs_a_reason"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} on {self.toolhead_id} from {self.start:%Y-%m-%d %H:%M}"

@@ -1,0 +1,53 @@
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+
+from spools.models import Feedstock, Spool
+
+from .machines import Toolhead
+from .parts import Part, PartKind
+
+
+class Reminder(models.Model):
+    """Something due. One is open per cause; it ends by itself when the cause is gone, or as done."""
+
+    class Kind(models.TextChoices):
+        DRY = "dry", "re-dry"
+        REPLACE = "replace", "replace"
+        REORDER = "reorder", "reorder"
+        DRYING_DONE = "drying_done", "take out of the dryer"
+
+    class Ending(models.TextChoices):
+        GONE = "gone", "the cause is gone"
+        DONE = "done", "done"
+
+    kind = models.CharField(max_length=20, choices=Kind)
+    cause = models.CharField(
+        max_length=80, help_text="what makes it one: kind and subject, e.g. dry:spool:12"
+    )
+    title = models.CharField(max_length=160)
+    why = models.CharField(max_length=300, help_text="the number and the limit")
+    way_out = models.CharField(max_length=200)
+    spool = models.ForeignKey(Spool, models.CASCADE, null=True, blank=True, related_name="reminders")
+    part = models.ForeignKey(Part, models.CASCADE, null=True, blank=True, related_name="reminders")
+    toolhead = models.ForeignKey(Toolhead, models.CASCADE, null=True, blank=True, related_name="reminders")
+    part_kind = models.ForeignKey(PartKind, models.CASCADE, null=True, blank=True, related_name="reminders")
+    feedstock = models.ForeignKey(Feedstock, models.CASCADE, null=True, blank=True, related_name="reminders")
+    raised_at = models.DateTimeField()
+    due_at = models.DateTimeField(null=True, blank=True)
+    snoozed_until = models.DateTimeField(null=True, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True)
+    ending = models.CharField(max_length=10, choices=Ending, blank=True)
+    note = models.CharField(max_length=300, blank=True)
+    ended_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["-raised_at", "-id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["cause"], condition=Q(ended_at__isnull=True), name="one_open_reminder_per_cause"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.title

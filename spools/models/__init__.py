@@ -1,0 +1,21 @@
+from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
+from .drying import DryingRun
+from .moisture import MoistureState
+from .places import Place, Reading, Stay
+from .stock import MassEntry, Spool
+
+__all__ = [
+    "CoreKind",
+    "DryingRun",
+    "Feedstock",
+    "Filler",
+    "Maker",
+    "MassEntry",
+    "MoistureState",
+    "Place",
+    "Polymer",
+    "Reading",
+    "Source",
+    "Spool",
+    "Stay",
+]

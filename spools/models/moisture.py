@@ -1,0 +1,27 @@
+from django.db import models
+
+from .stock import Spool
+
+
+class MoistureState(models.Model):
+    """A checkpoint of the computed moisture: a cache, rebuildable from the facts with the same result.
+
+    Kept at canonical times only (see spools/exposure.py), so that a rebuild takes the same steps.
+    A fact that arrives late deletes the checkpoints after it.
+    """
+
+    spool = models.ForeignKey(Spool, models.CASCADE, related_name="moisture_states")
+    at = models.DateTimeField()
+    model_version = models.PositiveSmallIntegerField()
+    memory = models.BinaryField(
+        help_text="the winding's state for all members, see spools/physics/winding.py"
+    )
+    exposure_hours = models.FloatField(help_text="hours outside dry storage since the last complete drying")
+    heat_hours = models.FloatField(default=0.0, help_text="hours in dryers over the spool's life")
+
+    class Meta:
+        ordering = ["at"]
+        constraints = [models.UniqueConstraint(fields=["spool", "at"], name="checkpoint_once")]
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} at {self.at:%Y-%m-%d %H:%M}"

@@ -1,0 +1,91 @@
+"""Spools and the grams on them."""
+
+from django.conf import settings
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.utils import timezone
+
+from .catalogue import Feedstock
+
+
+class Spool(models.Model):
+    """One physical reel with a label. What changes over its life is kept as facts beside it."""
+
+    class CoreMaterial(models.TextChoices):
+        UNKNOWN = "unknown", "not known"
+        POLYSTYRENE = "polystyrene", "polystyrene"
+        ABS = "abs", "ABS"
+        PP = "pp", "polypropylene"
+        PC = "pc", "polycarbonate"
+        PET = "pet", "recycled PET or PETG"
+        PLA = "pla", "printed, or PLA"
+        CARDBOARD = "cardboard", "cardboard"
+
+    class Card(models.TextChoices):
+        """The humidity indicator card in the bag, as seen at opening."""
+
+        NOT_LOOKED = "unknown", "not looked at"
+        DRY = "dry", "dry"
+        WET = "wet", "wet"
+        MISSING = "missing", "no card in the bag"
+
+    code = models.CharField(max_length=8, unique=True)
+    feedstock = models.ForeignKey(Feedstock, models.PROTECT, related_name="spools")
+    batch = models.CharField(max_length=60, blank=True)
+    core_mass_g = models.FloatField(validators=[MinValueValidator(0), MaxValueValidator(3000)])
+    core_mass_band_g = models.FloatField(default=0, help_text="plus or minus; small when weighed")
+    core_mass_known = models.BooleanField(default=False, help_text="weighed or printed on the reel")
+    core_material = models.CharField(max_length=20, choices=CoreMaterial, default=CoreMaterial.UNKNOWN)
+    core_cap_c = models.FloatField(null=True, blank=True, help_text="the reel's own limit, where stated")
+    core_radius_mm = models.FloatField(validators=[MinValueValidator(5), MaxValueValidator(200)])
+    width_mm = models.FloatField(validators=[MinValueValidator(5), MaxValueValidator(300)])
+    sealed = models.BooleanField(default=True, help_text="came in an unbroken bag")
+    card = models.CharField(max_length=10, choices=Card, default=Card.NOT_LOOKED)
+    received_at = models.DateTimeField(default=timezone.now)
+    emptied_at = models.DateTimeField(null=True, blank=True)
+    created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["-received_at", "-id"]
+
+    def __str__(self) -> str:
+        return self.code
+
+
+class MassEntry(models.Model):
+    """A fact about grams: what came, what was printed, what the scale said. Never changed, only added.
+
+    ``net_change_g`` is for entries that move filament (received, printed, returned, removed);
+    ``gross_g`` for weighings: reel, filament and water together.
+    """
+
+    class Kind(models.TextChoices):
+        RECEIVED = "received", "received"
+        WEIGHED = "weighed", "weighed"
+        PRINTED = "printed", "printed"
+        RETURNED = "returned", "job withdrawn"
+        REMOVED = "removed", "cut off by hand"
+
+    spool = models.ForeignKey(Spool, models.PROTECT, related_name="mass_entries")
+    kind = models.CharField(max_length=10, choices=Kind)
+    at = models.DateTimeField()
+    net_change_g = models.FloatField(null=True, blank=True)
+    gross_g = models.FloatField(null=True, blank=True)
+    resolution_g = models.FloatField(default=1.0, help_text="the scale's smallest step")
+    note = models.CharField(max_length=200, blank=True)
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["at", "id"]
+        indexes = [models.Index(fields=["spool", "at"])]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(kind="weighed", gross_g__isnull=False, net_change_g__isnull=True)
+                | (~models.Q(kind="weighed") & models.Q(gross_g__isnull=True, net_change_g__isnull=False)),
+                name="mass_entry_one_number",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} {self.kind} {self.at:%Y-%m-%d %H:%M}"
