@@ -704,7 +704,7 @@ class Migration(migrations.Migration):
                     _connector="OR",
                 ),
                 name="feedstock_filler_with_fraction",
-                violation_error_message="A filler needs its mass fraction (above 0), and only a filler has one.",
+                violation_error_message="A filler needs its mass fraction, and only a filler has one.",
             ),
         ),
         migrations.AddConstraint(

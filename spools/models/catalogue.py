@@ -164,7 +164,7 @@ class Feedstock(models.Model):
                 condition=(Q(filler__isnull=True) & Q(filler_mass_fraction=0))
                 | (Q(filler__isnull=False) & Q(filler_mass_fraction__gt=0)),
                 name="feedstock_filler_with_fraction",
-                violation_error_message="A filler needs its mass fraction (above 0), and only a filler has one.",
+                violation_error_message="A filler needs its mass fraction, and only a filler has one.",
             ),
         ]
 
