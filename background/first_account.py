@@ -1,0 +1,32 @@
+"""The first account of a new shop."""
+
+import secrets
+
+from django.contrib.auth import get_user_model
+from django.db import transaction
+
+CONSONANTS = "bdfgkmnprstvz"
+VOWELS = "aeiou"
+
+
+def create_first_account(name: str) -> str | None:
+    """Create an administrator with a random password when there is no account at all.
+
+    Returns the password, which is stored nowhere in the clear, or None when there already is an account.
+    """
+    users = get_user_model()._default_manager
+    with transaction.atomic():
+        if users.exists():
+            return None
+        password = readable_password()
+        users.create_superuser(username=name, password=password)
+    return password
+
+
+def readable_password() -> str:
+    """Four groups of two syllables, 13 * 5 values each: 48 bits, easy to copy from a screen."""
+
+    def syllables(count: int) -> str:
+        return "".join(secrets.choice(CONSONANTS) + secrets.choice(VOWELS) for _ in range(count))
+
+    return "-".join(syllables(2) for _ in range(4))

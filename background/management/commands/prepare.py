@@ -1,0 +1,60 @@
+import os
+import secrets
+from pathlib import Path
+
+from django.conf import settings
+from django.core.management import call_command
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.db import OperationalError
+
+from background.first_account import create_first_account
+
+
+class Command(BaseCommand):
+    help = "Bring the data folder, the database, the catalogue and the first account up to date; repeatable."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("--demo", action="store_true", help="Load the invented demo shop when empty.")
+
+    def handle(self, *args: object, **options: object) -> None:
+        _make_data_folder(settings.DATA_DIR)
+        try:
+            call_command("migrate", verbosity=0)
+        except OperationalError as error:
+            raise CommandError(_cannot_open(error)) from error
+        call_command("load_catalogue", verbosity=0)
+        name = "demo" if options["demo"] else "owner"
+        password = create_first_account(name)
+        if options["demo"]:
+            call_command("load_demo", verbosity=0)
+        if password:
+            self.stdout.write(
+                f"First account: name {name}, password {password}\n"
+                "It is shown this once. Sign in with it on the page below; set another one with\n"
+                f"    ./run manage changepassword {name}"
+            )
+
+
+def _make_data_folder(folder: Path) -> None:
+    """The folder and its secret key, both for this user's eyes only."""
+    key = folder / "secret_key"
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if not key.exists():
+            with open(os.open(key, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+                file.write(secrets.token_urlsafe(50))
+        (folder / "up.lock").touch()
+    except OSError as error:
+        raise CommandError(
+            f"The data folder {folder} cannot be written to ({error.strerror}): make it writable for you, "
+            "or name another one in LOADWORTHY_DATA."
+        ) from error
+
+
+def _cannot_open(error: OperationalError) -> str:
+    if settings.DATABASES["default"]["ENGINE"].endswith("sqlite3"):
+        return (
+            f"The database in {settings.DATA_DIR} cannot be opened ({error}): make the folder writable "
+            "for you, or name another one in LOADWORTHY_DATA."
+        )
+    return f"The database does not answer: start it, or correct DATABASE_URL ({str(error).splitlines()[0]})."

@@ -1,0 +1,163 @@
+"""Claim what is due and run it, so that its effects happen exactly once whoever dies in between.
+
+A claim is one conditional UPDATE that writes a fresh token and a lease into the row. The effects of the work
+and the step to "done" commit together, and that step asks for the token: a run that lost its lease to another
+one changes no row there, and rolls its effects back.
+"""
+
+import faulthandler
+import logging
+import os
+import socket
+import time
+import traceback
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
+from datetime import datetime, timedelta
+from uuid import uuid4
+
+from django.db import transaction
+from django.db.models import F, Q, QuerySet
+from django.utils import timezone
+
+from background.models import WorkItem
+from background.queue import LIMIT_S, WORKS, enqueue_slots
+
+logger = logging.getLogger(__name__)
+State = WorkItem.State
+
+MAX_ATTEMPTS = 6
+FIRST_DELAY_S = 15.0
+DELAY_GROWTH = 4.0  # 15 s, 1 min, 4 min, 16 min, 64 min
+LEASE_MARGIN_S = 30.0
+
+
+class LeaseLost(Exception):
+    """Another worker has taken the item over; this run must leave no trace."""
+
+
+def run_due(
+    budget_s: float = float("inf"), stop: Callable[[], bool] = lambda: False, watched: bool = False
+) -> int:
+    """Run everything that is due, one after the other, and return how many items were run.
+
+    budget_s: no new item is begun after so many seconds, nor once stop() is true. watched: an item that takes
+    longer than its limit ends this whole process (for workers that are started again by their supervisor).
+    """
+    enqueue_slots(timezone.now())
+    _bury_the_lost(timezone.now())
+    began = time.monotonic()
+    count = 0
+    while not stop() and time.monotonic() - began < budget_s and (item := claim_next(timezone.now())):
+        run_item(item, watched=watched)
+        count += 1
+    return count
+
+
+def claim_next(now: datetime) -> WorkItem | None:
+    """Take the item that has been due longest, or None. Of several workers that try, one gets it."""
+    while candidate := _claimable(now).order_by("due", "added").first():
+        limit_s = WORKS[candidate.name].limit_s if candidate.name in WORKS else LIMIT_S
+        claim = uuid4()
+        taken = (
+            _claimable(now)
+            .filter(pk=candidate.pk)
+            .update(
+                state=State.RUNNING,
+                claim=claim,
+                holder=worker_name(),
+                lease_until=now + timedelta(seconds=limit_s + LEASE_MARGIN_S),
+                attempts=F("attempts") + 1,
+            )
+        )
+        if taken:
+            return WorkItem.objects.get(pk=candidate.pk, claim=claim)
+    return None
+
+
+def run_item(item: WorkItem, watched: bool = False) -> None:
+    """Run one claimed item to "done", or note why it failed and when it is tried again."""
+    began = time.monotonic()
+    try:
+        if item.name not in WORKS:
+            raise LookupError(f"No function is registered as background work {item.name!r}.")
+        work = WORKS[item.name]
+        with _time_limit(work.limit_s) if watched else nullcontext():
+            prepared = {"prepared": work.prepare(**item.args)} if work.prepare else {}
+            with transaction.atomic():
+                work.run(**item.args, **prepared)
+                _finish(item, duration_s=time.monotonic() - began)
+    except LeaseLost:
+        logger.warning("%s was taken over by another worker; this run has changed nothing.", item)
+    except Exception:
+        logger.exception("%s failed (attempt %d of %d).", item, item.attempts, MAX_ATTEMPTS)
+        _fail(item, traceback.format_exc(), duration_s=time.monotonic() - began)
+
+
+def release_own_leases() -> None:
+    """A worker's first act: end the leases of an earlier one of the same name, which is known to be dead."""
+    WorkItem.objects.filter(state=State.RUNNING, holder=worker_name()).update(lease_until=timezone.now())
+
+
+def worker_name() -> str:
+    """Who holds a claim. A supervisor names its worker, so that the next one under that name is its heir."""
+    return os.environ.get("LOADWORTHY_WORKER") or f"{socket.gethostname()}:{os.getpid()}"
+
+
+def _claimable(now: datetime) -> QuerySet[WorkItem]:
+    return WorkItem.objects.filter(
+        Q(state=State.QUEUED, due__lte=now) | Q(state=State.RUNNING, lease_until__lte=now)
+    )
+
+
+def _finish(item: WorkItem, duration_s: float) -> None:
+    done = WorkItem.objects.filter(pk=item.pk, state=State.RUNNING, claim=item.claim).update(
+        state=State.DONE,
+        claim=None,
+        lease_until=None,
+        error="",
+        finished=timezone.now(),
+        duration_s=duration_s,
+    )
+    if not done:
+        raise LeaseLost
+
+
+def _fail(item: WorkItem, error: str, duration_s: float) -> None:
+    now = timezone.now()
+    last = item.attempts >= MAX_ATTEMPTS
+    delay_s = FIRST_DELAY_S * DELAY_GROWTH ** (item.attempts - 1)
+    WorkItem.objects.filter(pk=item.pk, state=State.RUNNING, claim=item.claim).update(
+        state=State.FAILED if last else State.QUEUED,
+        claim=None,
+        lease_until=None,
+        due=item.due if last else now + timedelta(seconds=delay_s),
+        error=error,
+        finished=now,
+        duration_s=duration_s,
+    )
+
+
+def _bury_the_lost(now: datetime) -> None:
+    """Give up items whose every run took its worker down with it, or they would do so for ever."""
+    WorkItem.objects.filter(state=State.RUNNING, lease_until__lte=now, attempts__gte=MAX_ATTEMPTS).update(
+        state=State.FAILED,
+        claim=None,
+        lease_until=None,
+        error=f"The worker ended in the middle of it, {MAX_ATTEMPTS} times: killed, or over the time limit.",
+        finished=now,
+    )
+
+
+@contextmanager
+def _time_limit(limit_s: float) -> Iterator[None]:
+    """End this process, with the stacks of all threads on stderr, when the block takes longer.
+
+    A thread cannot be interrupted from outside, so the process goes; its lease makes the item return.
+    """
+    # Celery puts a logger in the place of sys.stderr, which this function cannot write to: hence 2.
+    faulthandler.dump_traceback_later(limit_s, exit=True, file=2)
+    try:
+        yield
+    finally:
+        faulthandler.cancel_dump_traceback_later()

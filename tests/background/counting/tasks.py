@@ -1,0 +1,35 @@
+"""Work whose effects can be counted: a run that commits leaves one row, so a double run leaves two."""
+
+import time
+from pathlib import Path
+from uuid import uuid4
+
+from django.contrib.auth.models import Group
+
+from background.queue import every, work
+
+
+@work("counting.mark")
+def mark(number: int, sleep_s: float = 0.0, begun: str = "") -> None:
+    """Write "number" down, then sleep inside the transaction; `begun` is a file that tells how far we are."""
+    Group.objects.create(name=f"{number} {uuid4()}")
+    if begun:
+        Path(begun).touch()
+    time.sleep(sleep_s)
+
+
+@work("counting.fail")
+def fail(number: int) -> None:
+    Group.objects.create(name=f"{number} {uuid4()}")
+    raise RuntimeError(f"number {number} cannot be written")
+
+
+@work("counting.hang", limit_s=1.0)
+def hang(number: int) -> None:
+    Group.objects.create(name=f"{number} {uuid4()}")
+    time.sleep(3600)
+
+
+@every(name="counting.slot", minutes=1)
+def slot() -> None:
+    Group.objects.create(name=f"slot {uuid4()}")

@@ -1,0 +1,10 @@
+"""The project's settings with the queue alone and work that counts; for the tests' worker processes."""
+
+from config.settings import *  # noqa: F403
+from config.settings import INSTALLED_APPS
+
+INSTALLED_APPS = [
+    *(app for app in INSTALLED_APPS if app not in {"spools", "maintenance", "api"}),
+    "tests.background.counting",
+]
+ROOT_URLCONF = "tests.background.urls"
