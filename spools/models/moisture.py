@@ -17,7 +17,15 @@ class MoistureState(models.Model):
         help_text="the winding's state for all members, see spools/physics/winding.py"
     )
     exposure_hours = models.FloatField(help_text="hours outside dry storage since the last complete drying")
+    dry_hours = models.FloatField(
+        default=0.0, help_text="hours in measured dry storage since the last exposure"
+    )
     heat_hours = models.FloatField(default=0.0, help_text="hours in dryers over the spool's life")
+    basis = models.CharField(
+        max_length=16,
+        default="",
+        help_text="fingerprint of the assumptions computed with; a changed one makes the checkpoint useless",
+    )
 
     class Meta:
         ordering = ["at"]

@@ -1,0 +1,52 @@
+"""Stored moisture checkpoints: a cache that late facts cut back and that grows thinner with age."""
+
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+
+from django.db.models import OuterRef, Q, Subquery
+
+from .models import MoistureState, Spool
+
+# Raise it when the physics or the steps change: checkpoints of another version are not continued from.
+MODEL_VERSION = 1
+DAILY = timedelta(days=8)
+MONTH_DAYS = 30
+
+
+def forget_after(spool_ids: Iterable[int], at: datetime) -> None:
+    """Delete the checkpoints later than a fact that has just been added for these spools."""
+    MoistureState.objects.filter(spool_id__in=list(spool_ids), at__gt=at).delete()
+
+
+def latest(spool_ids: Iterable[int], at: datetime) -> dict[int, MoistureState]:
+    """The newest usable checkpoint of each spool up to ``at``, by spool id. One query."""
+    newest = (
+        MoistureState.objects.filter(spool=OuterRef("pk"), at__lte=at, model_version=MODEL_VERSION)
+        .order_by("-at")
+        .values("pk")[:1]
+    )
+    wanted = Spool.objects.filter(pk__in=list(spool_ids)).annotate(newest=Subquery(newest))
+    return {state.spool_id: state for state in MoistureState.objects.filter(pk__in=wanted.values("newest"))}
+
+
+def prune(spool_ids: Iterable[int]) -> None:
+    """Keep the newest checkpoint, the last of each day for 8 days, the last of each 30 days before that."""
+    kept: dict[int, set[tuple[str, int]]] = {}
+    newest: dict[int, datetime] = {}
+    surplus = []
+    rows = (
+        MoistureState.objects.filter(spool_id__in=list(spool_ids), model_version=MODEL_VERSION)
+        .order_by("spool", "-at")
+        .values_list("pk", "spool_id", "at")
+    )
+    for pk, spool_id, at in rows:
+        day = at.toordinal()
+        recent = newest.setdefault(spool_id, at) - at <= DAILY
+        slot = ("day", day) if recent else ("month", day // MONTH_DAYS)
+        slots = kept.setdefault(spool_id, set())
+        if slot in slots:
+            surplus.append(pk)
+        slots.add(slot)
+    MoistureState.objects.filter(
+        Q(pk__in=surplus) | (Q(spool_id__in=list(kept)) & ~Q(model_version=MODEL_VERSION))
+    ).delete()

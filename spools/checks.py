@@ -1,0 +1,67 @@
+"""What every fact must satisfy before it is kept: possible numbers, possible times, one writer at a time."""
+
+import math
+from datetime import UTC, datetime, timedelta
+
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from .models import Spool
+
+CLOCK_TOLERANCE = timedelta(minutes=2)
+EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+
+
+def shown(at: datetime) -> str:
+    """A time as people in the shop read it, in the shop's zone."""
+    return f"{timezone.localtime(at):%Y-%m-%d %H:%M}"
+
+
+def within(field: str, value: float, low: float, high: float, unit: str) -> float:
+    """The number, when it is finite and between low and high (both included).
+
+    Raises ValidationError on ``field`` otherwise. A "not a number" passes every comparison of a
+    validator unnoticed, therefore the test is for being inside.
+    """
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        number = math.nan
+    if not low <= number <= high:
+        raise ValidationError({field: f"Give a number between {low:g} and {high:g} {unit}; got {value}."})
+    return number
+
+
+def moment(at: datetime | None, spool: Spool | None = None, field: str = "at") -> datetime:
+    """The time of a fact in UTC; None is now. Refused: no zone, the future, before the spool came."""
+    now = timezone.now()
+    if at is None:
+        return now
+    if timezone.is_naive(at):
+        raise ValidationError({field: "Give the time with its zone, such as 2026-01-31T08:00Z."})
+    at = at.astimezone(UTC)
+    if at > now + CLOCK_TOLERANCE:
+        raise ValidationError({field: f"{shown(at)} is in the future. Give a time up to now."})
+    if at < EARLIEST:
+        raise ValidationError({field: f"{shown(at)} is too long ago. Look at the year."})
+    if spool is not None and at < spool.received_at:
+        raise ValidationError(
+            {
+                field: f"{shown(at)} is before spool {spool.code} was received "
+                f"({shown(spool.received_at)}). Give a later time."
+            }
+        )
+    return at
+
+
+def locked(spool: Spool) -> Spool:
+    """The spool as stored, its row locked until the transaction ends: one writer at a time."""
+    return Spool.objects.select_for_update().get(pk=spool.pk)
+
+
+def in_use(spool: Spool) -> None:
+    """Refuses a spool that was marked empty."""
+    if spool.emptied_at:
+        raise ValidationError(
+            f"Spool {spool.code} was marked empty on {shown(spool.emptied_at)}. Take another spool."
+        )

@@ -1,0 +1,143 @@
+"""What the air is like in a place: measured where there are readings, assumed where there are none."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import Q
+from django.utils import timezone
+
+from .checkpoints import forget_after
+from .models import DryingRun, Place, Reading, Stay
+from .physics import air
+from .readings_file import possible_reading
+from .readings_file import read_csv as read_csv
+
+BELIEVED_FOR = timedelta(hours=6)
+ZERO_C = 273.15
+
+
+@dataclass(frozen=True)
+class Climate:
+    """Air at a place: °C, % RH, whether it was "reading", "assumed" or "dryer", and that in words."""
+
+    temperature_c: float
+    rh_pct: float
+    origin: str
+    text: str
+
+
+def vapour_pressure_pa(temperature_c: float, rh_pct: float) -> float:
+    return rh_pct / 100 * float(air.saturation_pressure(temperature_c + ZERO_C))
+
+
+def rh_at_pressure(vapour_pa: float, temperature_c: float) -> float:
+    """% RH of air with this vapour pressure at another temperature, at most 100."""
+    return min(100.0, 100 * vapour_pa / float(air.saturation_pressure(temperature_c + ZERO_C)))
+
+
+def climate_at(place: Place, at: datetime | None = None) -> Climate:
+    """The air in a place at one time."""
+    return _climates([place.pk], at or timezone.now())[place.pk]
+
+
+def climates_now(places: Iterable[Place]) -> dict[int, Climate]:
+    """The air in each place now, by place id. Three queries however many places."""
+    return _climates([place.pk for place in places], timezone.now())
+
+
+def _climates(place_ids: list[int], at: datetime) -> dict[int, Climate]:
+    places = Place.objects.select_related("room").in_bulk(place_ids)
+    rooms = {place.room_id for place in places.values() if place.room_id}
+    recent = Reading.objects.filter(place__in=rooms | places.keys(), at__gt=at - BELIEVED_FOR, at__lte=at)
+    last = {reading.place_id: reading for reading in recent.order_by("at")}
+    runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=places, start__lte=at)
+    set_points = dict(runs.values_list("dryer", "set_point_c"))
+    return {pk: _climate(place, last, set_points.get(pk), at) for pk, place in places.items()}
+
+
+def _climate(place: Place, last: dict[int, Reading], set_point_c: float | None, at: datetime) -> Climate:
+    own = _measured_or_assumed(place, last.get(place.pk), at)
+    if place.kind != Place.Kind.DRYER:
+        return own
+    around = own
+    if own.origin == "assumed" and place.room is not None:
+        around = _measured_or_assumed(place.room, last.get(place.room.pk), at)
+    text = around.text if around is own else f"air of {place.room}, {around.text}"
+    if set_point_c is None:
+        return Climate(around.temperature_c, around.rh_pct, around.origin, text)
+    return Climate(
+        set_point_c,
+        heated_rh_pct(around.temperature_c, around.rh_pct, set_point_c),
+        "dryer",
+        f"drying at {set_point_c:g} °C, heated from {around.temperature_c:.0f} °C and "
+        f"{around.rh_pct:.0f} % RH ({text})",
+    )
+
+
+def _measured_or_assumed(place: Place, reading: Reading | None, at: datetime) -> Climate:
+    if reading is None:
+        return Climate(
+            place.assumed_temperature_c,
+            place.assumed_rh_pct,
+            "assumed",
+            f"assumed: no reading in the last {BELIEVED_FOR / timedelta(hours=1):.0f} h",
+        )
+    minutes = (at - reading.at) / timedelta(minutes=1)
+    age = f"{minutes:.0f} min" if minutes < 90 else f"{minutes / 60:.0f} h"
+    return Climate(
+        reading.temperature_c, reading.rh_pct, "reading", f"{reading.get_origin_display()}, {age} old"
+    )
+
+
+def heated_rh_pct(temperature_c: float, rh_pct: float, set_point_c: float) -> float:
+    """% RH in a vented dryer: room air, heated, keeps its vapour pressure."""
+    return rh_at_pressure(vapour_pressure_pa(temperature_c, rh_pct), set_point_c)
+
+
+@transaction.atomic
+def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tuple[int, int]:
+    """Keep readings of a place, given as (aware time, °C, % RH). Returns (added, already there).
+
+    One that is out of range or in the future refuses them all. A time that has a reading keeps the old one.
+    """
+    rows = list(rows)
+    if origin not in Reading.Origin.values:
+        raise ValidationError({"origin": f"Give one of {', '.join(Reading.Origin.values)}."})
+    many = len(rows) > 1
+    readings = {}
+    for number, row in enumerate(rows, start=1):
+        at, temperature_c, rh_pct = possible_reading(row, f"Reading {number}, " if many else "")
+        readings.setdefault(at, (temperature_c, rh_pct))
+    if not readings:
+        raise ValidationError("There are no readings in this. Give at least one.")
+    known = set(
+        Reading.objects.filter(place=place, at__gte=min(readings), at__lte=max(readings)).values_list(
+            "at", flat=True
+        )
+    )
+    new = [
+        Reading(place=place, at=at, temperature_c=temperature_c, rh_pct=rh_pct, origin=origin)
+        for at, (temperature_c, rh_pct) in readings.items()
+        if at not in known
+    ]
+    if new:
+        Reading.objects.bulk_create(new, ignore_conflicts=True, batch_size=1000)
+        _forget(place, min(reading.at for reading in new))
+    return len(new), len(rows) - len(new)
+
+
+def hour_of(at: datetime) -> datetime:
+    """The start of the UTC hour, the bucket in which readings are averaged."""
+    return at.replace(minute=0, second=0, microsecond=0)
+
+
+def _forget(place: Place, earliest: datetime) -> None:
+    """Cut back the checkpoints of spools that were there since, or in a dryer that breathes its air."""
+    since = hour_of(earliest)
+    there = Stay.objects.filter(
+        Q(place=place) | Q(place__room=place), Q(end=None) | Q(end__gt=since)
+    ).values_list("spool", flat=True)
+    forget_after(set(there), since)

@@ -1,0 +1,212 @@
+"""A spool's facts turned into segments of constant surroundings, always cut at the same times.
+
+Cuts are made where a stay, a drying run or the mass changes, at the UTC hours in which readings were
+averaged, and at UTC midnights: they follow from the facts alone, not from when somebody asked. So the
+physics takes the same steps whether it continues from a checkpoint or starts again.
+"""
+
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+
+from django.db.models import Q
+
+from . import catalogue, clock, ledger
+from .climate import BELIEVED_FOR, heated_rh_pct, hour_of, rh_at_pressure, vapour_pressure_pa
+from .models import DryingRun, MassEntry, Place, Reading, Spool, Stay
+
+HOUR = timedelta(hours=1)
+DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
+LEAST_WINDING_G = 1.0
+
+
+@dataclass(frozen=True)
+class Air:
+    """Constant air: °C, % RH, "reading"/"assumed"/"dryer", and whether the place's own readings say so."""
+
+    temperature_c: float
+    rh_pct: float
+    origin: str
+    own_reading: bool
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A stretch of a spool's life in constant surroundings with a constant amount on it."""
+
+    start: datetime
+    end: datetime
+    place: Place
+    air: Air
+    kind: clock.Air
+    moving_air: bool
+    mass_g: float
+    # Share of the exposure hours that a drying run undoes as it ends with this segment.
+    credit: float = 0.0
+
+
+class Readings:
+    """The hourly means of one place: temperature, and % RH from the mean vapour pressure."""
+
+    def __init__(self, rows: Iterable[tuple[datetime, float, float]]):
+        sums: dict[datetime, list[float]] = {}
+        for at, temperature_c, rh_pct in rows:
+            total = sums.setdefault(hour_of(at.astimezone(UTC)), [0, 0.0, 0.0])
+            total[0] += 1
+            total[1] += temperature_c
+            total[2] += vapour_pressure_pa(temperature_c, rh_pct)
+        self.hours = sorted(sums)
+        self.means = [(sums[hour][1] / sums[hour][0], sums[hour][2] / sums[hour][0]) for hour in self.hours]
+
+    def at(self, moment: datetime) -> tuple[tuple[float, float] | None, datetime]:
+        """(°C, vapour pressure in Pa) or None where no reading is believed, and until when that holds."""
+        n = bisect_right(self.hours, moment) - 1
+        following = self.hours[n + 1] if n + 1 < len(self.hours) else datetime.max.replace(tzinfo=UTC)
+        if n >= 0:
+            own_end = self.hours[n] + HOUR
+            if moment < own_end:
+                return self.means[n], own_end
+            if moment < own_end + BELIEVED_FOR:
+                return self.means[n], min(own_end + BELIEVED_FOR, following)
+        return None, following
+
+
+@dataclass(frozen=True)
+class History:
+    """All facts that shape one spool's moisture, loaded."""
+
+    spool: Spool
+    stays: list[Stay]
+    runs: list[DryingRun]
+    entries: list[MassEntry]
+    readings: dict[int, Readings]
+
+    def opened_at(self) -> datetime | None:
+        """When the bag that it came in was opened; None while it is not."""
+        if not self.spool.sealed:
+            return self.spool.received_at
+        return next((stay.start for stay in self.stays if stay.place.kind != Place.Kind.BAG), None)
+
+    def segments(self, start: datetime, until: datetime) -> Iterator[Segment]:
+        """From ``start``, itself a cut, up to the segment in which ``until`` lies (not shortened)."""
+        opened = self.opened_at()
+        masses = [
+            (at, max(LEAST_WINDING_G, mass_g))
+            for at, mass_g in ledger.winding_masses(self.spool, self.entries)
+        ]
+        mass_times = [at for at, _ in masses]
+        run_times = [t for run in self.runs for t in (run.start, run.end) if t is not None]
+        cuts = sorted({*mass_times, *run_times})
+        for stay in self.stays:
+            at = max(start, stay.start)
+            while at < until and (stay.end is None or at < stay.end):
+                mass_g = masses[max(0, bisect_right(mass_times, at) - 1)][1]
+                run = next(
+                    (run for run in self.runs if run.start <= at and (run.end is None or at < run.end)), None
+                )
+                air, end = self._air(stay.place, run, at)
+                end = min(end, _next_midnight(at), stay.end or end, *cuts[bisect_right(cuts, at) :][:1])
+                yield Segment(
+                    start=at,
+                    end=end,
+                    place=stay.place,
+                    air=air,
+                    kind=_kind(stay.place, run, air, opened is None or at < opened),
+                    moving_air=run is not None or stay.place.moved_air,
+                    mass_g=mass_g,
+                    credit=_credit(self.spool, run) if run is not None and end == run.end else 0.0,
+                )
+                at = end
+
+    def _air(self, place: Place, run: DryingRun | None, at: datetime) -> tuple[Air, datetime]:
+        state, until = self.readings[place.pk].at(at)
+        own = state is not None
+        room = place.room if place.kind == Place.Kind.DRYER and place.room is not None else place
+        if state is None and room is not place:
+            state, room_until = self.readings[room.pk].at(at)
+            until = min(until, room_until)
+        if state is None:
+            temperature_c, rh_pct, origin = room.assumed_temperature_c, room.assumed_rh_pct, "assumed"
+        else:
+            temperature_c, origin = state[0], "reading"
+            rh_pct = rh_at_pressure(state[1], temperature_c)
+        if run is not None:
+            rh_pct = heated_rh_pct(temperature_c, rh_pct, run.set_point_c)
+            temperature_c, origin = run.set_point_c, "dryer"
+        return Air(temperature_c, rh_pct, origin, own), until
+
+
+def _next_midnight(at: datetime) -> datetime:
+    return datetime.combine(at.astimezone(UTC).date() + timedelta(days=1), time(tzinfo=UTC))
+
+
+def _kind(place: Place, run: DryingRun | None, air: Air, unopened: bool) -> clock.Air:
+    if run is not None:
+        return clock.Air.DRYING
+    if unopened:
+        return clock.Air.UNOPENED
+    if place.kind in DRY_KINDS and air.own_reading and air.rh_pct <= clock.DRY_STORAGE_RH_PCT:
+        return clock.Air.DRY
+    return clock.Air.EXPOSED
+
+
+def _credit(spool: Spool, run: DryingRun) -> float:
+    assert run.end is not None
+    needed_c = catalogue.value(spool.feedstock, "dry_set_c")
+    assert needed_c is not None
+    return clock.run_credit(
+        (run.end - run.start) / HOUR,
+        run.set_point_c,
+        least_drying_hours(spool),
+        needed_c - run.dryer.set_point_error_c,
+    )
+
+
+def least_drying_hours(spool: Spool) -> float:
+    """The lower number of the polymer's usual drying time ("12-16" gives 12), in hours."""
+    return float(spool.feedstock.polymer.dry_hours.split("-")[0])
+
+
+def load(spools: Iterable[int], since: dict[int, datetime], until: datetime) -> dict[int, History]:
+    """The histories of spools, given by id, by spool id. Readings from ``since`` (by spool id) only.
+
+    Five queries however many spools.
+    """
+    ids = list(spools)
+    spools_by_id = Spool.objects.select_related("feedstock__polymer", "feedstock__filler").in_bulk(ids)
+    stays: dict[int, list[Stay]] = {pk: [] for pk in spools_by_id}
+    runs: dict[int, list[DryingRun]] = {pk: [] for pk in spools_by_id}
+    entries: dict[int, list[MassEntry]] = {pk: [] for pk in spools_by_id}
+    for stay in Stay.objects.filter(spool__in=ids).select_related("place__room"):
+        stays[stay.spool_id].append(stay)
+    for run in DryingRun.objects.filter(spool__in=ids).select_related("dryer"):
+        runs[run.spool_id].append(run)
+    for entry in MassEntry.objects.filter(spool__in=ids):
+        entries[entry.spool_id].append(entry)
+    readings = _readings(stays, since, until)
+    return {
+        pk: History(spool, stays[pk], runs[pk], entries[pk], readings) for pk, spool in spools_by_id.items()
+    }
+
+
+def _readings(
+    stays: dict[int, list[Stay]], since: dict[int, datetime], until: datetime
+) -> dict[int, Readings]:
+    """Hourly means of the places, and the rooms of dryers, that the spools were in."""
+    first: dict[int, datetime] = {}
+    for spool_id, spool_stays in stays.items():
+        for stay in spool_stays:
+            if stay.end is not None and stay.end <= since[spool_id]:
+                continue
+            start = max(stay.start, since[spool_id])
+            for place_id in {stay.place_id, stay.place.room_id} - {None}:
+                first[place_id] = min(first.get(place_id, start), start)
+    wanted = Q(pk__in=[])
+    for place_id, start in first.items():
+        wanted |= Q(place=place_id, at__gte=hour_of(start) - BELIEVED_FOR - HOUR)
+    rows: dict[int, list[tuple[datetime, float, float]]] = {place_id: [] for place_id in first}
+    values = Reading.objects.filter(wanted, at__lt=until).order_by("at")
+    for place_id, *row in values.values_list("place", "at", "temperature_c", "rh_pct"):
+        rows[place_id].append(tuple(row))
+    return {place_id: Readings(place_rows) for place_id, place_rows in rows.items()}
