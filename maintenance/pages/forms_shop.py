@@ -1,0 +1,251 @@
+"""Forms of the drying, machines, parts, jobs, stock and reminders pages."""
+
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.db.models import Q
+from django.utils import timezone
+
+from maintenance.models import Fitting, Loading, Part, PartKind, Printer, Toolhead
+from spools.models import DryingRun, Place, Spool
+from spools.pages.forms import WhenField, number
+
+MOST_HOURS = 500
+SNOOZE_DAYS = {"1": "1 day", "3": "3 days"}
+# A job that is recorded late may belong to a spool that has been unloaded since.
+LATE_JOBS = timedelta(days=14)
+
+
+class DryForm(forms.Form):
+    """What goes into a dryer together, and how hot for how long."""
+
+    spools = forms.ModelMultipleChoiceField(
+        Spool.objects.none(),
+        widget=forms.CheckboxSelectMultiple,
+        error_messages={"required": "Choose at least one spool."},
+    )
+    set_point_c = number("Set point", "°C", required=False, help_text="Empty: the highest that all may have.")
+    planned_hours = number("Hours", min_value=0.1, max_value=MOST_HOURS, required=False)
+    resolution_g = number("Scale's smallest step", "g", min_value=0.001, max_value=100, required=False)
+    when = WhenField()
+
+    def __init__(self, *args: Any, choosable: Iterable[Spool], **options: Any) -> None:
+        super().__init__(*args, **options)
+        choosable = list(choosable)
+        self.fields["spools"].queryset = Spool.objects.filter(pk__in=[spool.pk for spool in choosable])
+        for spool in choosable:
+            self.fields[f"gross_g_{spool.pk}"] = number(
+                f"{spool.code} with its reel", "g", required=False, min_value=0
+            )
+
+    def gross_g(self) -> dict[int, float]:
+        """Grams by spool id, of the spools that were weighed before drying."""
+        weighed = {
+            spool.pk: self.cleaned_data[f"gross_g_{spool.pk}"] for spool in self.cleaned_data["spools"]
+        }
+        return {pk: mass_g for pk, mass_g in weighed.items() if mass_g is not None}
+
+
+class FinishForm(forms.Form):
+    """One drying run that ends: whether it does, where the spool goes, what it weighs."""
+
+    out = forms.BooleanField(label="Take out", required=False, initial=True)
+    place = forms.ModelChoiceField(
+        Place.objects.exclude(kind=Place.Kind.DRYER), label="It goes to", required=False
+    )
+    gross_g = number("Weighs now, with its reel", "g", required=False, min_value=0)
+
+    def __init__(self, *args: Any, run: DryingRun, **options: Any) -> None:
+        super().__init__(*args, prefix=f"run{run.pk}", **options)
+        self.run = run
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if data.get("out") and not data.get("place"):
+            self.add_error("place", "Say where it goes.")
+        return data
+
+
+class FinishAllForm(forms.Form):
+    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    when = WhenField()
+
+
+class PrinterForm(forms.ModelForm):
+    assumed_temperature_c = number("Room temperature where it stands", "°C", initial=22)
+    assumed_rh_pct = number("Room humidity where it stands", "% RH", initial=50)
+
+    class Meta:
+        model = Printer
+        fields = ["name", "bed_max_c", "enclosed"]
+
+
+class ToolheadForm(forms.ModelForm):
+    class Meta:
+        model = Toolhead
+        fields = ["name", "hot_end_max_c", "ptfe_lined", "feed", "tail_mm"]
+        labels = {
+            "name": "Toolhead",
+            "feed": "Filament drive",
+            "tail_mm": "Filament that cannot be fed when the spool ends, mm",
+        }
+
+
+class FitForm(forms.Form):
+    """A part for a role that is free: a new one from stock, or one that was taken off sound."""
+
+    source = forms.ChoiceField(label="Part", widget=forms.RadioSelect)
+    when = WhenField()
+
+    def __init__(
+        self, *args: Any, kinds: list[PartKind], counts: dict[int, int], used: list[Part], **options: Any
+    ):
+        super().__init__(*args, **options)
+        self.kinds = {f"kind-{kind.pk}": kind for kind in kinds if counts.get(kind.pk, 0) > 0}
+        self.used = {f"part-{part.pk}": part for part in used}
+        self.fields["source"].choices = [
+            *((key, f"New {kind} ({counts[kind.pk]} in stock)") for key, kind in self.kinds.items()),
+            *((key, f"Used {part}, taken off sound") for key, part in self.used.items()),
+        ]
+
+
+class ReplaceForm(forms.Form):
+    kind = forms.ModelChoiceField(PartKind.objects.none(), label="New part", empty_label=None)
+    removal = forms.ChoiceField(label="Why the old one comes off", choices=Fitting.Removal)
+    when = WhenField()
+
+    def __init__(self, *args: Any, kinds: Iterable[PartKind], counts: dict[int, int], **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["kind"].queryset = kinds
+        self.fields["kind"].label_from_instance = lambda kind: f"{kind} ({counts.get(kind.pk, 0)} in stock)"
+
+
+class RemoveForm(forms.Form):
+    removal = forms.ChoiceField(label="Why it comes off", choices=Fitting.Removal)
+    when = WhenField()
+
+
+class LoadingField(forms.ModelChoiceField):
+    def label_from_instance(self, loading: Loading) -> str:
+        until = "" if loading.end is None else f", until {timezone.localtime(loading.end):%d %b %H:%M}"
+        return f"{loading.toolhead}: {loading.spool.code} {loading.spool.feedstock}{until}"
+
+
+class JobForm(forms.Form):
+    loading = LoadingField(Loading.objects.none(), label="Machine and spool", empty_label=None)
+    name = forms.CharField(label="Name", max_length=120)
+    mass_g = number("Filament", "g", min_value=0.01, max_value=20000)
+    hours = number("Printing time", "h", min_value=0.01, max_value=1000)
+    nozzle_c = number("Nozzle", "°C", min_value=0, max_value=600)
+    bed_c = number("Bed", "°C", min_value=0, max_value=300)
+    when = WhenField(label="Started", help_text="Empty: now. Give the start when you record it later.")
+    override_reason = forms.CharField(
+        label="Reason to print on a hold",
+        max_length=300,
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 2}),
+    )
+    # What the verdict was shown for; a change after that shows the verdict again.
+    checked = forms.CharField(required=False, widget=forms.HiddenInput)
+
+    ASKED = ["loading", "mass_g", "hours", "nozzle_c", "bed_c"]
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        recent = Q(end=None) | Q(end__gt=timezone.now() - LATE_JOBS)
+        self.fields["loading"].queryset = (
+            Loading.objects.filter(recent)
+            .select_related("toolhead__printer", "spool__feedstock__maker", "spool__feedstock__polymer")
+            .order_by("-end", "toolhead__printer__name")
+        )
+
+    def asked(self) -> str:
+        """The numbers that the verdict depends on, as one text."""
+        return " ".join(
+            str(getattr(self.cleaned_data[name], "pk", self.cleaned_data[name])) for name in self.ASKED
+        )
+
+
+class WithdrawForm(forms.Form):
+    reason = forms.CharField(
+        max_length=300, help_text="It is kept with the job; the grams return to the spool."
+    )
+
+
+class StockForm(forms.Form):
+    kind = forms.ModelChoiceField(PartKind.objects.all(), label="Part", empty_label=None)
+    count = forms.IntegerField(
+        label="How many came", initial=1, help_text="A minus takes out what was counted too many."
+    )
+    note = forms.CharField(max_length=200, required=False)
+    when = WhenField()
+
+
+class PartKindForm(forms.ModelForm):
+    class Meta:
+        model = PartKind
+        fields = [
+            "role",
+            "name",
+            "material",
+            "hardness_hv",
+            "bore_mm",
+            "max_c",
+            "life_unit",
+            "life",
+            "life_low",
+            "life_high",
+            "source",
+            "how",
+            "price",
+            "reorder_point",
+        ]
+        labels = {
+            "bore_mm": "Bore, mm",
+            "life_unit": "Its life is counted in",
+            "life_low": "Life of a short-lived one",
+            "life_high": "Life of a long-lived one",
+            "source": "Who says how long it lasts",
+            "how": "How that is known",
+        }
+        help_texts = {
+            "bore_mm": "For a nozzle.",
+            "how": "Such as published, maker's statement, from memory, own replacements.",
+            "reorder_point": "A reminder comes when no more than this many are left.",
+        }
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if data.get("role") == PartKind.Role.NOZZLE and data.get("bore_mm") is None:
+            self.add_error("bore_mm", "A nozzle needs its bore.")
+        low, life, high = (data.get(name) for name in ("life_low", "life", "life_high"))
+        if low is not None and life is not None and high is not None and not 0 < low <= life <= high:
+            self.add_error(
+                "life", "The expected life must lie between the short-lived and the long-lived one, above 0."
+            )
+        return data
+
+
+class SnoozeForm(forms.Form):
+    days = forms.ChoiceField(choices=[*SNOOZE_DAYS.items(), ("", "until")], required=False)
+    until = forms.DateTimeField(
+        required=False, widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
+    )
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if not self.errors and not data.get("days") and not data.get("until"):
+            raise ValidationError("Choose for how long, or give a date and time.")
+        return data
+
+    def until_when(self) -> datetime:
+        if days := self.cleaned_data["days"]:
+            return timezone.now() + timedelta(days=int(days))
+        return self.cleaned_data["until"]
+
+
+class DoneForm(forms.Form):
+    note = forms.CharField(max_length=300, required=False)

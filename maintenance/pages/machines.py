@@ -1,0 +1,135 @@
+"""Machines: printers and toolheads, what is loaded, what is fitted and how long it lasts."""
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.db.models import Count, Prefetch, Sum
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from maintenance.machines import add_printer, add_toolhead
+from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Toolhead
+from maintenance.parts import in_stock, life_left
+from spools.climate import climate_at
+from spools.pages.forms import carried_out
+
+from .forms_shop import PrinterForm, ToolheadForm
+
+SHOWN_JOBS = 10
+
+
+@login_required
+def machines(request: HttpRequest) -> HttpResponse:
+    printers = Printer.objects.filter(retired_at=None).prefetch_related(_toolheads())
+    return render(request, "machines/list.html", {"printers": _described(list(printers))})
+
+
+@login_required
+def machine(request: HttpRequest, pk: int) -> HttpResponse:
+    printer = get_object_or_404(Printer.objects.select_related("place").prefetch_related(_toolheads()), pk=pk)
+    past = Fitting.objects.filter(toolhead__printer=printer, end__isnull=False).order_by("-end")
+    return render(
+        request,
+        "machines/detail.html",
+        {
+            "printer": printer,
+            "climate": climate_at(printer.place),
+            "toolheads": _described([printer])[0][1],
+            "jobs": printer.jobs.prefetch_related("uses__spool")[:SHOWN_JOBS],
+            "past": past.select_related("part__kind", "toolhead")[:SHOWN_JOBS],
+        },
+    )
+
+
+def _toolheads() -> Prefetch:
+    fitted = Fitting.objects.filter(end=None).select_related("part__kind")
+    loaded = Loading.objects.filter(end=None).select_related(
+        "spool__feedstock__maker", "spool__feedstock__polymer"
+    )
+    return Prefetch(
+        "toolheads",
+        Toolhead.objects.prefetch_related(
+            Prefetch("fittings", fitted, to_attr="fitted"), Prefetch("loadings", loaded, to_attr="loaded")
+        ),
+    )
+
+
+def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict]]]:
+    """Each printer with its toolheads: loaded spool, part and life left by role, counters."""
+    toolheads = [toolhead for printer in printers for toolhead in printer.toolheads.all()]
+    parts = [fitting.part for toolhead in toolheads for fitting in toolhead.fitted]
+    left = life_left(parts)
+    stock = in_stock()
+    counters = {
+        row["toolhead"]: row
+        for row in JobUse.objects.filter(toolhead__in=toolheads, job__withdrawn_at=None)
+        .values("toolhead")
+        .annotate(jobs=Count("job"), mass_g=Sum("mass_g"), hours=Sum("job__hours"))
+    }
+
+    def described(toolhead: Toolhead) -> dict:
+        by_role = {fitting.role: fitting for fitting in toolhead.fitted}
+        return {
+            "toolhead": toolhead,
+            "spool": toolhead.loaded[0].spool if toolhead.loaded else None,
+            "parts": [
+                _part_row(label, by_role.get(role), left, stock) for role, label in PartKind.Role.choices
+            ],
+            "free": len(by_role) < len(PartKind.Role.choices),
+            "counters": counters.get(toolhead.pk),
+        }
+
+    return [(printer, [described(toolhead) for toolhead in printer.toolheads.all()]) for printer in printers]
+
+
+def _part_row(label: str, fitting: Fitting | None, left: dict, stock: dict[int, int]) -> dict:
+    """A part with the life that is left of it: as text, and as shares of a bar of its expected life."""
+    row = {"role": label, "fitting": fitting}
+    if fitting is None:
+        return row
+    life = left.get(fitting.part_id)
+    row |= {"life": life, "in_stock": stock.get(fitting.part.kind_id, 0)}
+    if life is not None:
+        full = life.age + max(life.high_left, 0)
+        row |= {
+            "percent_low": _percent(life.low_left, full),
+            "percent_median": _percent(life.median_left, full),
+            "percent_high": _percent(life.high_left, full),
+            "state": "hold"
+            if life.probability_used_up > 0.8
+            else "caution"
+            if life.probability_used_up > 0.2
+            else "clear",
+        }
+    return row
+
+
+def _percent(left: float, full: float) -> int:
+    return round(100 * min(1.0, max(0.0, left / full))) if full > 0 else 0
+
+
+@login_required
+def machine_new(request: HttpRequest) -> HttpResponse:
+    form = PrinterForm(request.POST or None)
+    head = ToolheadForm(request.POST or None, prefix="head")
+    if (request.method != "POST" or head.is_valid()) and carried_out(
+        form,
+        lambda data: add_printer(
+            form.instance,
+            head.instance,
+            assumed_temperature_c=data["assumed_temperature_c"],
+            assumed_rh_pct=data["assumed_rh_pct"],
+        ),
+    ):
+        messages.success(request, f"{form.instance} is added. Fit its nozzle, drive gears and liner.")
+        return redirect("machine", form.instance.pk)
+    return render(request, "machines/form.html", {"form": form, "head": head})
+
+
+@login_required
+def toolhead_new(request: HttpRequest, pk: int) -> HttpResponse:
+    printer = get_object_or_404(Printer, pk=pk)
+    form = ToolheadForm(request.POST or None)
+    if carried_out(form, lambda data: add_toolhead(printer, form.instance)):
+        messages.success(request, f"{form.instance} is added. Fit its nozzle, drive gears and liner.")
+        return redirect("machine", pk)
+    return render(request, "machines/form.html", {"form": form, "printer": printer})

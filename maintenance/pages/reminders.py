@@ -1,0 +1,80 @@
+"""Reminders: due, put off, and what they ended with."""
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.db.models import Prefetch, QuerySet
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+
+from maintenance import reminders as rules
+from maintenance.models import Fitting, Reminder
+from spools.pages.forms import carried_out
+
+from .forms_shop import DoneForm, SnoozeForm
+
+SHOWN_ENDED = 50
+
+
+@login_required
+def reminders(request: HttpRequest) -> HttpResponse:
+    now = timezone.now()
+    found = _with_subjects(Reminder.objects.all())
+    waiting = list(found.filter(ended_at=None))
+    ended = found.filter(ended_at__isnull=False).order_by("-ended_at")[:SHOWN_ENDED]
+    return render(
+        request,
+        "reminders/list.html",
+        {
+            "due": [_row(r) for r in waiting if r.snoozed_until is None or r.snoozed_until <= now],
+            "snoozed": [_row(r) for r in waiting if r.snoozed_until and r.snoozed_until > now],
+            "ended": [_row(r) for r in ended],
+        },
+    )
+
+
+def _with_subjects(found: QuerySet[Reminder]) -> QuerySet[Reminder]:
+    fitted = Fitting.objects.filter(end=None).select_related("toolhead")
+    return found.select_related(
+        "spool", "part__kind", "toolhead__printer", "part_kind", "feedstock__maker"
+    ).prefetch_related(Prefetch("part__fittings", fitted, to_attr="fitted"))
+
+
+def _row(reminder: Reminder) -> dict:
+    """A reminder with the page where it is dealt with, and what the link to it says."""
+    address, says = "", ""
+    if reminder.part is not None and reminder.part.fitted:
+        address, says = reverse("part-replace", args=[reminder.part.fitted[0].pk]), "Replace it"
+    elif reminder.kind == Reminder.Kind.DRYING_DONE:
+        address, says = reverse("drying"), "See the dryers"
+    elif reminder.spool is not None:
+        address, says = reverse("spool", args=[reminder.spool.code]), f"See spool {reminder.spool.code}"
+    elif reminder.toolhead is not None:
+        address, says = reverse("machine", args=[reminder.toolhead.printer_id]), f"See {reminder.toolhead}"
+    elif reminder.part_kind is not None:
+        address, says = reverse("stock-add") + f"?kind={reminder.part_kind_id}", "Receive some"
+    elif reminder.feedstock is not None:
+        address, says = reverse("feedstock", args=[reminder.feedstock_id]), f"See {reminder.feedstock}"
+    return {"reminder": reminder, "address": address, "says": says}
+
+
+@login_required
+def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
+    reminder = get_object_or_404(_with_subjects(Reminder.objects.filter(ended_at=None)), pk=pk)
+    form = SnoozeForm(request.POST or None)
+    if carried_out(form, lambda data: rules.snooze(reminder, form.until_when())):
+        until = timezone.localtime(form.until_when())
+        messages.success(request, f"{reminder}: put off until {until:%d %b %H:%M}.")
+        return redirect("reminders")
+    return render(request, "reminders/snooze.html", {"form": form, "row": _row(reminder)})
+
+
+@login_required
+def reminder_done(request: HttpRequest, pk: int) -> HttpResponse:
+    reminder = get_object_or_404(_with_subjects(Reminder.objects.filter(ended_at=None)), pk=pk)
+    form = DoneForm(request.POST or None)
+    if carried_out(form, lambda data: rules.done(reminder, data["note"], by=request.user)):
+        messages.success(request, f"{reminder}: done.")
+        return redirect("reminders")
+    return render(request, "reminders/done.html", {"form": form, "row": _row(reminder)})

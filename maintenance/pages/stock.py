@@ -1,0 +1,72 @@
+"""Stock: parts in the drawer and grams of each feedstock, against their reorder points."""
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from maintenance.models import PartKind
+from maintenance.parts import add_stock, in_stock
+from spools.ledger import remaining_of
+from spools.models import Feedstock, Spool
+from spools.pages.forms import carried_out
+
+from .forms_shop import PartKindForm, StockForm
+
+
+@login_required
+def stock(request: HttpRequest) -> HttpResponse:
+    kinds = list(PartKind.objects.all())
+    counts = in_stock(kinds)
+    return render(
+        request,
+        "stock/list.html",
+        {
+            "parts": [
+                {
+                    "kind": kind,
+                    "count": counts.get(kind.pk, 0),
+                    "low": counts.get(kind.pk, 0) <= kind.reorder_point,
+                }
+                for kind in kinds
+            ],
+            "feedstocks": _feedstocks(),
+        },
+    )
+
+
+def _feedstocks() -> list[dict]:
+    """Grams on all live spools of each feedstock that is in the shop or should be."""
+    spools = list(Spool.objects.filter(emptied_at=None))
+    amounts = remaining_of(spools)
+    rows = []
+    for feedstock in Feedstock.objects.select_related("maker", "polymer"):
+        own = [amounts[spool.pk] for spool in spools if spool.feedstock_id == feedstock.pk]
+        if own or feedstock.reorder_point_g:
+            mass_g = sum(amount.mass_g for amount in own)
+            low = feedstock.reorder_point_g > 0 and mass_g <= feedstock.reorder_point_g
+            rows.append({"feedstock": feedstock, "spools": len(own), "mass_g": mass_g, "low": low})
+    return rows
+
+
+@login_required
+def stock_add(request: HttpRequest) -> HttpResponse:
+    form = StockForm(request.POST or None, initial={"kind": request.GET.get("kind")})
+    if carried_out(
+        form,
+        lambda data: add_stock(
+            data["kind"], data["count"], at=data["when"], note=data["note"], by=request.user
+        ),
+    ):
+        messages.success(request, f"{form.cleaned_data['kind']}: {form.cleaned_data['count']:+d}.")
+        return redirect("stock")
+    return render(request, "stock/add.html", {"form": form})
+
+
+@login_required
+def part_kind_new(request: HttpRequest) -> HttpResponse:
+    form = PartKindForm(request.POST or None)
+    if carried_out(form, lambda data: form.save()):
+        messages.success(request, f"{form.instance} is added. Receive the first ones when they come.")
+        return redirect("stock")
+    return render(request, "stock/kind.html", {"form": form})

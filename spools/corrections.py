@@ -1,0 +1,90 @@
+"""Numbers that a person may correct: a place's assumptions, a material's data.
+
+They are no facts with a time; the computed moisture of every spool that rests on them starts afresh.
+"""
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import Q
+
+from .checks import within
+from .models import Feedstock, Maker, MoistureState, Place, Polymer
+
+# The widest that a filament's numbers may be. From memory, to catch slips of the keyboard, not to judge.
+POSSIBLE = {
+    "density_g_cm3": (0.3, 12, "g/cm³"),
+    "softening_c": (25, 400, "°C"),
+    "dry_cap_c": (25, 250, "°C"),
+    "dry_set_c": (25, 250, "°C"),
+    "w50_pct": (0.0001, 30, "%"),
+    "d23_m2_s": (1e-17, 1e-8, "m²/s"),
+    "limit_clear_pct": (0.0001, 20, "%"),
+    "limit_hold_pct": (0.0001, 20, "%"),
+    "nozzle_min_c": (100, 600, "°C"),
+    "nozzle_max_c": (100, 600, "°C"),
+    "bed_min_c": (0, 300, "°C"),
+    "bed_max_c": (0, 300, "°C"),
+}
+# The first may not be above the second.
+IN_ORDER = [
+    ("dry_set_c", "dry_cap_c", "The usual drying temperature may not be above the highest"),
+    ("limit_clear_pct", "limit_hold_pct", "The moisture that prints well may not be above the print limit"),
+    ("nozzle_min_c", "nozzle_max_c", "The lowest nozzle temperature may not be above the highest"),
+    ("bed_min_c", "bed_max_c", "The lowest bed temperature may not be above the highest"),
+]
+
+
+@transaction.atomic
+def save_place(place: Place) -> Place:
+    """Keep a new or corrected place. Raises ValidationError on fields that cannot be."""
+    place.full_clean()
+    place.save()
+    there = Q(spool__stays__place=place) | Q(spool__stays__place__room=place)
+    MoistureState.objects.filter(pk__in=MoistureState.objects.filter(there).values("pk")).delete()
+    return place
+
+
+@transaction.atomic
+def save_feedstock(feedstock: Feedstock, maker_name: str) -> Feedstock:
+    """Keep a new or corrected feedstock of a maker, who is added when new.
+
+    Raises ValidationError on fields that cannot be.
+    """
+    feedstock.maker, _ = Maker.objects.get_or_create(name=maker_name.strip())
+    feedstock.full_clean()
+    own = {name: getattr(feedstock, name) for name in Feedstock.OVERRIDES}
+    _possible(own, feedstock.polymer)
+    feedstock.save()
+    MoistureState.objects.filter(spool__feedstock=feedstock).delete()
+    return feedstock
+
+
+@transaction.atomic
+def save_polymer(polymer: Polymer) -> Polymer:
+    """Keep a new or corrected polymer. Raises ValidationError on fields that cannot be."""
+    polymer.full_clean()
+    _possible({name: getattr(polymer, name) for name in Feedstock.OVERRIDES}, polymer)
+    for name, low, high in [
+        ("w50_pct", "w50_low", "w50_high"),
+        ("d23_m2_s", "d23_low", "d23_high"),
+        ("e_d_kj_mol", "e_d_low", "e_d_high"),
+    ]:
+        if not 0 < getattr(polymer, low) <= getattr(polymer, name) <= getattr(polymer, high):
+            raise ValidationError({name: f"Must lie between {low} and {high}, which are above zero."})
+    polymer.save()
+    MoistureState.objects.filter(spool__feedstock__polymer=polymer).delete()
+    return polymer
+
+
+def _possible(own: dict[str, float | None], polymer: Polymer) -> None:
+    """Refuses numbers that no filament has, and pairs that contradict each other."""
+    for name, value in own.items():
+        if value is not None:
+            within(name, value, *POSSIBLE[name])
+    for lower, upper, sentence in IN_ORDER:
+        low, high = (
+            own[name] if own[name] is not None else getattr(polymer, name) for name in (lower, upper)
+        )
+        if low > high:
+            field = lower if own[lower] is not None else upper
+            raise ValidationError({field: f"{sentence}: {low:g} and {high:g}. Correct one of them."})

@@ -1,0 +1,154 @@
+"""Forms of places and materials, and what all forms share."""
+
+from collections.abc import Callable
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from spools.models import Feedstock, Place
+
+# Where a domain function's name for an input differs from the form's.
+RENAMED = {"at": "when", "time": "when", "start": "when", "reason": "override_reason"}
+
+
+def carried_out(form: forms.BaseForm, act: Callable[[dict[str, Any]], Any]) -> bool:
+    """Call act(cleaned data) of a valid form. A refusal is put on the form's fields; False then."""
+    if not form.is_valid():
+        return False
+    try:
+        act(form.cleaned_data)
+    except ValidationError as error:
+        show_refusal(form, error)
+        return False
+    return True
+
+
+def show_refusal(form: forms.BaseForm, error: ValidationError) -> None:
+    """Put a domain function's refusal beside the inputs that it speaks of, else above the form."""
+    by_field = error.error_dict.items() if hasattr(error, "error_dict") else [(None, error.error_list)]
+    for name, errors in by_field:
+        field = name if name in form.fields else RENAMED.get(name)
+        form.add_error(field if field in form.fields else None, errors)
+
+
+class WhenField(forms.DateTimeField):
+    """When a fact happened, in the shop's zone. Empty: now (None)."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(
+            required=False,
+            label=options.pop("label", "When"),
+            help_text=options.pop("help_text", "Empty: now."),
+            widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+            **options,
+        )
+
+
+def number(label: str, unit: str = "", *, step: str = "any", **options: Any) -> forms.FloatField:
+    """A number input whose label names its unit; phones show a number pad for it."""
+    widget = forms.NumberInput(attrs={"step": step, "inputmode": "decimal"})
+    return forms.FloatField(label=f"{label}, {unit}" if unit else label, widget=widget, **options)
+
+
+class PlaceForm(forms.ModelForm):
+    class Meta:
+        model = Place
+        fields = [
+            "name",
+            "kind",
+            "assumed_temperature_c",
+            "assumed_rh_pct",
+            "room",
+            "moved_air",
+            "max_set_point_c",
+            "set_point_error_c",
+        ]
+        labels = {
+            "assumed_temperature_c": "Assumed temperature, °C",
+            "assumed_rh_pct": "Assumed humidity, % RH",
+            "room": "Room whose air a dryer takes in",
+        }
+        help_texts = {
+            "assumed_temperature_c": "Counts while there is no reading of the last 6 hours.",
+            "room": "For a dryer. Empty: the assumed air above stands for its room.",
+            "max_set_point_c": "For a dryer: the hottest it can be set to.",
+            "set_point_error_c": "For a dryer: how far it may be off what it shows.",
+            "moved_air": "Moved air dries faster.",
+        }
+
+    def clean_kind(self) -> str:
+        kind = self.cleaned_data["kind"]
+        was = self.instance.kind
+        if self.instance.pk and Place.Kind.PRINTER in (kind, was) and kind != was:
+            raise ValidationError("A printer's place stays one. Add another place instead.")
+        if not self.instance.pk and kind == Place.Kind.PRINTER:
+            raise ValidationError("Add the printer on the machines page; its place comes with it.")
+        return kind
+
+
+class ReadingForm(forms.Form):
+    temperature_c = number("Temperature", "°C")
+    rh_pct = number("Humidity", "% RH")
+    when = WhenField()
+
+
+class ReadingsFileForm(forms.Form):
+    file = forms.FileField(
+        label="CSV file",
+        help_text="Columns time, temperature_c, rh_pct; times like 2026-01-31 08:00, in the shop's zone.",
+    )
+
+
+class FeedstockForm(forms.ModelForm):
+    class Meta:
+        model = Feedstock
+        fields = [
+            "polymer",
+            "name",
+            "colour",
+            "diameter_mm",
+            "filler",
+            "filler_mass_fraction",
+            "reorder_point_g",
+            "data_sheet",
+            *Feedstock.OVERRIDES,
+        ]
+        labels = {
+            "name": "Product name",
+            "diameter_mm": "Diameter, mm",
+            "filler_mass_fraction": "Filler, share of the mass (0.15 is 15 %)",
+            "reorder_point_g": "Reorder point, g",
+            "density_g_cm3": "Density, g/cm³",
+            "softening_c": "Softening point, °C",
+            "dry_cap_c": "Highest drying temperature, °C",
+            "dry_set_c": "Usual drying temperature, °C",
+            "w50_pct": "Uptake at 23 °C and 50 % RH, %",
+            "d23_m2_s": "Diffusivity at 23 °C, m²/s",
+            "limit_clear_pct": "Prints well up to, % moisture",
+            "limit_hold_pct": "Print limit, % moisture",
+            "nozzle_min_c": "Nozzle from, °C",
+            "nozzle_max_c": "Nozzle up to, °C",
+            "bed_min_c": "Bed from, °C",
+            "bed_max_c": "Bed up to, °C",
+        }
+
+    maker_name = forms.CharField(
+        label="Maker",
+        max_length=80,
+        widget=forms.TextInput(attrs={"list": "makers"}),
+        help_text="A new name adds the maker.",
+    )
+    field_order = ["maker_name"]
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if self.instance.pk:
+            self.initial.setdefault("maker_name", self.instance.maker.name)
+
+    def own_values(self) -> list[forms.BoundField]:
+        """The inputs that override the polymer's numbers."""
+        return [self[name] for name in Feedstock.OVERRIDES]
+
+    def basics(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.fields if name not in Feedstock.OVERRIDES]

@@ -1,0 +1,16 @@
+from django.urls import path
+
+from .pages import materials, places
+
+urlpatterns = [
+    path("places/", places.places, name="places"),
+    path("places/new/", places.place_new, name="place-new"),
+    path("places/<int:pk>/", places.place, name="place"),
+    path("places/<int:pk>/edit/", places.place_edit, name="place-edit"),
+    path("places/<int:pk>/readings/", places.place_readings, name="place-readings"),
+    path("materials/", materials.materials, name="materials"),
+    path("materials/<int:pk>/", materials.material, name="material"),
+    path("feedstocks/new/", materials.feedstock_new, name="feedstock-new"),
+    path("feedstocks/<int:pk>/", materials.feedstock, name="feedstock"),
+    path("feedstocks/<int:pk>/edit/", materials.feedstock_edit, name="feedstock-edit"),
+]
