@@ -28,7 +28,8 @@ def test_without_the_reels_mass_a_common_one_with_a_wide_band_is_assumed(pla, sh
 
 
 def test_a_kilogram_of_pla_reaches_where_the_sum_says(pla, shelf):
-    # By hand: 1000 g / 1.24 = 806.5 cm³, / 0.7 filled = 1152 cm³, / 6 cm wide = 192 cm²; (192 / pi + 5²)^.5 = 9.28 cm
+    # By hand: 1000 g / 1.24 = 806.5 cm³; / 0.7 filled = 1152 cm³; / 6 cm wide = 192 cm².
+    # The radius is (192 / pi + 5²)^.5 = 9.28 cm.
     assert outer_radius_mm(receive(pla, shelf), 1000) == pytest.approx(92.8, abs=0.1)
 
 
