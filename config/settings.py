@@ -145,6 +145,9 @@ SPECTACULAR_SETTINGS = {
     "DESCRIPTION": "Spools, machines, verdicts and reminders of a filament print shop.",
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "SCHEMA_PATH_PREFIX": "/api/v1",
+    # What is sent and what is answered differ (codes, times, computed values).
+    "COMPONENT_SPLIT_REQUEST": True,
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "REDOC_DIST": "SIDECAR",
