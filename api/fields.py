@@ -1,0 +1,133 @@
+"""Fields that take only what can be true of a number, a time and a label's code; bases for serializers."""
+
+import math
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+from django.db import models
+from django.db.models import QuerySet
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+from spools import labels
+from spools.models import Spool
+
+# Beyond any mass, length or count of a shop, and within what every database keeps.
+LARGEST = 1e9
+YEARS = (2000, 2100)
+
+
+class Number(serializers.FloatField):
+    default_error_messages = {"not_finite": "Give an ordinary number; got one that is not finite or absurd."}
+
+    def to_internal_value(self, data: Any) -> float:
+        if isinstance(data, bool):
+            self.fail("invalid")
+        try:
+            number = super().to_internal_value(data)
+        except OverflowError:
+            self.fail("not_finite")
+        if not math.isfinite(number) or abs(number) > LARGEST:
+            self.fail("not_finite")
+        return number
+
+
+class Whole(serializers.IntegerField):
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**{"min_value": -int(LARGEST), "max_value": int(LARGEST)} | kwargs)
+
+    def to_internal_value(self, data: Any) -> int:
+        if isinstance(data, bool) or (isinstance(data, float) and not math.isfinite(data)):
+            self.fail("invalid")
+        return super().to_internal_value(data)
+
+
+class Moment(serializers.DateTimeField):
+    """A time with its offset; given back in UTC. A time without one could be anybody's."""
+
+    default_error_messages = {
+        "no_offset": "Give the time with its offset from UTC, such as 2026-01-31T08:00:00Z.",
+        "year": f"Look at the year; it must lie between {YEARS[0]} and {YEARS[1]}.",
+    }
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(default_timezone=UTC, **kwargs)
+
+    def enforce_timezone(self, value: datetime) -> datetime:
+        if value.tzinfo is None:
+            self.fail("no_offset")
+        value = super().enforce_timezone(value)
+        if not YEARS[0] <= value.year < YEARS[1]:
+            self.fail("year")
+        return value
+
+
+@extend_schema_field({"type": "string", "maxLength": 300, "example": "K7M-4QX"})
+class SpoolCode(serializers.RelatedField):
+    """A spool by its label's code, in any case, with dashes or spaces or the label's whole address."""
+
+    default_error_messages = {
+        "invalid": "Give the code on the label as text.",
+        "unknown": "No spool has the code {code}. Look at the label again.",
+    }
+
+    def get_queryset(self) -> QuerySet[Spool]:
+        return Spool.objects.select_related("feedstock__polymer", "feedstock__maker", "feedstock__filler")
+
+    def to_internal_value(self, data: Any) -> Spool:
+        if not isinstance(data, str):
+            self.fail("invalid")
+        code = labels.normalise(data)
+        spool = self.get_queryset().filter(code=code).first()
+        if spool is None:
+            self.fail("unknown", code=labels.pretty(code))
+        return spool
+
+    def to_representation(self, value: Spool) -> str:
+        return value.code
+
+
+# Bases have comments instead of docstrings: the schema would show those as each derived shape's description.
+# Refuses fields that it does not know: a misspelt optional one would otherwise be lost in silence.
+class StrictSerializer(serializers.Serializer):
+    def to_internal_value(self, data: Any) -> Any:
+        if isinstance(data, Mapping):
+            unknown = [str(name) for name in data if name not in self.fields]
+            if unknown:
+                known = ", ".join(name for name, field in self.fields.items() if not field.read_only)
+                raise serializers.ValidationError(
+                    {name: [f"There is no such field here. There are: {known}."] for name in unknown}
+                )
+        return super().to_internal_value(data)
+
+
+# Rows that people add and correct, checked by the model itself (its validators and constraints).
+class ModelSerializer(StrictSerializer, serializers.ModelSerializer):
+    serializer_field_mapping = serializers.ModelSerializer.serializer_field_mapping | {
+        models.FloatField: Number,
+        models.IntegerField: Whole,
+        models.PositiveIntegerField: Whole,
+        models.DateTimeField: Moment,
+    }
+
+    def keep(self, row: Any) -> Any:
+        """Check and store a new or corrected row."""
+        row.full_clean()
+        row.save()
+        return row
+
+    def create(self, validated_data: dict[str, Any]) -> Any:
+        return self.keep(self.Meta.model(**validated_data))
+
+    def update(self, instance: Any, validated_data: dict[str, Any]) -> Any:
+        for name, value in validated_data.items():
+            setattr(instance, name, value)
+        return self.keep(instance)
+
+
+def given(serializer: type[serializers.BaseSerializer], data: Any) -> Any:
+    """What a request's body or query says, checked for its form. Raises DRF's ValidationError."""
+    parsed = serializer(data=data)
+    parsed.is_valid(raise_exception=True)
+    return parsed.validated_data

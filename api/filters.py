@@ -1,0 +1,140 @@
+"""What lists can be narrowed by. Times carry their offset, as everywhere in the interface."""
+
+from datetime import datetime
+from typing import Any
+
+import django_filters
+from django import forms
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema_field
+from rest_framework.exceptions import ValidationError
+
+from api.fields import Moment
+from maintenance.models import Fitting, Job, Loading, Part, PartKind, Printer, Reminder, Toolhead
+from spools import labels
+from spools.models import DryingRun, Feedstock, Place, Polymer, Reading, Spool
+
+
+class MomentField(forms.CharField):
+    def to_python(self, value: Any) -> datetime | None:
+        text = super().to_python(value)
+        try:
+            return Moment().run_validation(text) if text else None
+        except ValidationError as error:
+            raise forms.ValidationError([str(message) for message in error.detail]) from None
+
+
+@extend_schema_field(OpenApiTypes.DATETIME)
+class MomentFilter(django_filters.Filter):
+    field_class = MomentField
+
+
+class CodeField(forms.CharField):
+    def to_python(self, value: Any) -> str:
+        text = super().to_python(value)
+        return labels.normalise(text) if text else text
+
+
+@extend_schema_field(OpenApiTypes.STR)
+class SpoolFilter(django_filters.Filter):
+    """A spool by its code."""
+
+    field_class = CodeField
+
+    def __init__(self, field_name: str = "spool__code", **kwargs: Any) -> None:
+        super().__init__(field_name, **kwargs)
+
+
+def one_of(model: Any, field_name: str, **kwargs: Any) -> django_filters.ModelChoiceFilter:
+    return django_filters.ModelChoiceFilter(field_name=field_name, queryset=model.objects.all(), **kwargs)
+
+
+def is_null(field_name: str) -> django_filters.BooleanFilter:
+    return django_filters.BooleanFilter(field_name=field_name, lookup_expr="isnull")
+
+
+class ReadingFilter(django_filters.FilterSet):
+    since = MomentFilter("at", lookup_expr="gte")
+    until = MomentFilter("at", lookup_expr="lte")
+
+    class Meta:
+        model = Reading
+        fields: list = []
+
+
+class SpoolListFilter(django_filters.FilterSet):
+    polymer = one_of(Polymer, "feedstock__polymer")
+    feedstock = one_of(Feedstock, "feedstock")
+    place = one_of(Place, "stays__place", method="in_place")
+    in_use = is_null("emptied_at")
+
+    class Meta:
+        model = Spool
+        fields: list = []
+
+    def in_place(self, queryset, name: str, place: Place):
+        return queryset.filter(stays__end=None, stays__place=place)
+
+
+class DryingRunFilter(django_filters.FilterSet):
+    spool = SpoolFilter()
+    dryer = one_of(Place, "dryer")
+    open = is_null("end")
+
+    class Meta:
+        model = DryingRun
+        fields: list = []
+
+
+class LoadingFilter(django_filters.FilterSet):
+    spool = SpoolFilter()
+    toolhead = one_of(Toolhead, "toolhead")
+    open = is_null("end")
+
+    class Meta:
+        model = Loading
+        fields: list = []
+
+
+class FittingFilter(django_filters.FilterSet):
+    toolhead = one_of(Toolhead, "toolhead")
+    role = django_filters.ChoiceFilter(choices=PartKind.Role.choices)
+    open = is_null("end")
+
+    class Meta:
+        model = Fitting
+        fields: list = []
+
+
+class PartFilter(django_filters.FilterSet):
+    kind = one_of(PartKind, "kind")
+    role = django_filters.ChoiceFilter(field_name="kind__role", choices=PartKind.Role.choices)
+    toolhead = one_of(Toolhead, "fittings__toolhead", method="on_toolhead")
+
+    class Meta:
+        model = Part
+        fields: list = []
+
+    def on_toolhead(self, queryset, name: str, toolhead: Toolhead):
+        return queryset.filter(fittings__end=None, fittings__toolhead=toolhead)
+
+
+class JobFilter(django_filters.FilterSet):
+    printer = one_of(Printer, "printer")
+    spool = SpoolFilter("uses__spool__code")
+    since = MomentFilter("start", lookup_expr="gte")
+    until = MomentFilter("start", lookup_expr="lte")
+
+    class Meta:
+        model = Job
+        fields: list = []
+
+
+class ReminderFilter(django_filters.FilterSet):
+    kind = django_filters.ChoiceFilter(choices=Reminder.Kind.choices)
+    spool = SpoolFilter()
+    open = is_null("ended_at")
+
+    class Meta:
+        model = Reminder
+        fields: list = []

@@ -1,0 +1,23 @@
+"""Bodies that the interface reads: JSON, and a logger's CSV file, bare or as a form's file."""
+
+from typing import Any
+
+from rest_framework import parsers
+from rest_framework.exceptions import ParseError
+
+
+class JSONParser(parsers.JSONParser):
+    def parse(self, stream: Any, media_type: Any = None, parser_context: Any = None) -> Any:
+        try:
+            return super().parse(stream, media_type, parser_context)
+        except RecursionError:
+            raise ParseError("The JSON is nested too deeply.") from None
+
+
+class CSVParser(parsers.BaseParser):
+    """Hands the body over unread, as a file."""
+
+    media_type = "text/csv"
+
+    def parse(self, stream: Any, media_type: Any = None, parser_context: Any = None) -> Any:
+        return {"file": stream}

@@ -1,0 +1,94 @@
+from typing import Any
+
+from rest_framework import serializers
+
+from api.fields import ModelSerializer, Number
+from spools.corrections import save_feedstock
+from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer, Source
+
+
+class MakerSerializer(ModelSerializer):
+    class Meta:
+        model = Maker
+        fields = ["id", "name", "note"]
+
+
+class FillerSerializer(ModelSerializer):
+    class Meta:
+        model = Filler
+        fields = "__all__"
+
+
+class CoreKindSerializer(ModelSerializer):
+    class Meta:
+        model = CoreKind
+        fields = "__all__"
+
+
+class SourceSerializer(ModelSerializer):
+    class Meta:
+        model = Source
+        exclude = ["polymer"]
+
+
+class PolymerSerializer(ModelSerializer):
+    class Meta:
+        model = Polymer
+        fields = "__all__"
+
+
+class PolymerWithSourcesSerializer(PolymerSerializer):
+    sources = SourceSerializer(many=True, read_only=True)
+
+
+class FeedstockSerializer(ModelSerializer):
+    maker_name = serializers.CharField(
+        source="maker.name", max_length=80, help_text="a new name adds the maker"
+    )
+    polymer_name = serializers.CharField(source="polymer.name", read_only=True)
+    filler_name = serializers.CharField(source="filler.name", read_only=True, allow_null=True)
+
+    class Meta:
+        model = Feedstock
+        fields = [
+            "id",
+            "maker",
+            "maker_name",
+            "polymer",
+            "polymer_name",
+            "name",
+            "colour",
+            "diameter_mm",
+            "filler",
+            "filler_name",
+            "filler_mass_fraction",
+            "reorder_point_g",
+            "data_sheet",
+            *Feedstock.OVERRIDES,
+        ]
+        # The model's own constraint says it in better words.
+        validators: list = []
+        read_only_fields = ["maker"]
+
+    def create(self, validated_data: dict[str, Any]) -> Feedstock:
+        maker_name = validated_data.pop("maker")["name"]
+        return save_feedstock(Feedstock(**validated_data), maker_name)
+
+    def update(self, instance: Feedstock, validated_data: dict[str, Any]) -> Feedstock:
+        maker_name = validated_data.pop("maker", {"name": instance.maker.name})["name"]
+        for name, value in validated_data.items():
+            setattr(instance, name, value)
+        return save_feedstock(instance, maker_name)
+
+
+class PropertySerializer(serializers.Serializer):
+    """One number of a feedstock, with where it comes from."""
+
+    name = serializers.CharField()
+    value = Number(allow_null=True)
+    unit = serializers.CharField()
+    low = Number(allow_null=True)
+    high = Number(allow_null=True)
+    origin = serializers.CharField(help_text="data sheet or catalogue")
+    grade = serializers.CharField(help_text="how well it is known, A (best) to D, or empty")
+    basis = serializers.CharField()

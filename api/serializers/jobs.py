@@ -1,0 +1,58 @@
+from rest_framework import serializers
+
+from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from api.serializers.machines import CheckSerializer
+from maintenance.models import Job, JobUse, Toolhead
+
+
+class JobUseSerializer(ModelSerializer):
+    spool = SpoolCode(read_only=True)
+    toolhead_name = serializers.CharField(source="toolhead.__str__", read_only=True)
+
+    class Meta:
+        model = JobUse
+        fields = ["toolhead", "toolhead_name", "spool", "mass_g"]
+
+
+class JobSerializer(ModelSerializer):
+    printer_name = serializers.CharField(source="printer.name", read_only=True)
+    reasons = CheckSerializer(many=True, read_only=True)
+    uses = JobUseSerializer(many=True, read_only=True)
+
+    class Meta:
+        model = Job
+        fields = [
+            "id",
+            "printer",
+            "printer_name",
+            "name",
+            "start",
+            "hours",
+            "nozzle_c",
+            "bed_c",
+            "uses",
+            "state",
+            "reasons",
+            "override_reason",
+            "withdrawn_at",
+            "withdrawn_reason",
+            "recorded_at",
+        ]
+
+
+class RecordJobSerializer(StrictSerializer):
+    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all())
+    spool = SpoolCode(help_text="the spool that was loaded on that toolhead then")
+    name = serializers.CharField(max_length=120)
+    mass_g = Number()
+    hours = Number()
+    nozzle_c = Number()
+    bed_c = Number()
+    start = Moment(required=False)
+    override_reason = serializers.CharField(
+        required=False, max_length=300, help_text="why it was printed in spite of a hold"
+    )
+
+
+class WithdrawSerializer(StrictSerializer):
+    reason = serializers.CharField(max_length=300)

@@ -1,0 +1,154 @@
+from typing import Any
+
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from maintenance.models import Fitting, Loading, Printer, Toolhead
+from spools.models import Place
+
+# A machine's place is of this kind, so that its air and its spools are found.
+PRINTER_PLACES = Place.objects.filter(kind=Place.Kind.PRINTER)
+
+
+class CheckSerializer(serializers.Serializer):
+    name = serializers.CharField()
+    state = serializers.ChoiceField(["clear", "caution", "hold"])
+    sentence = serializers.CharField()
+    way_out = serializers.CharField(allow_blank=True)
+    action = serializers.CharField(allow_blank=True)
+
+
+class VerdictSerializer(serializers.Serializer):
+    state = serializers.ChoiceField(["clear", "caution", "hold"])
+    checks = CheckSerializer(many=True)
+
+
+class LoadingSerializer(ModelSerializer):
+    spool = SpoolCode(read_only=True)
+    toolhead_name = serializers.CharField(source="toolhead.__str__", read_only=True)
+    reasons = CheckSerializer(many=True, read_only=True)
+
+    class Meta:
+        model = Loading
+        fields = [
+            "id",
+            "toolhead",
+            "toolhead_name",
+            "spool",
+            "start",
+            "end",
+            "state",
+            "reasons",
+            "override_reason",
+            "recorded_at",
+        ]
+
+
+class FittingSerializer(ModelSerializer):
+    toolhead_name = serializers.CharField(source="toolhead.__str__", read_only=True)
+    kind = serializers.IntegerField(source="part.kind_id", read_only=True)
+    kind_name = serializers.CharField(source="part.kind.name", read_only=True)
+
+    class Meta:
+        model = Fitting
+        fields = [
+            "id",
+            "part",
+            "kind",
+            "kind_name",
+            "toolhead",
+            "toolhead_name",
+            "role",
+            "start",
+            "end",
+            "removal",
+            "recorded_at",
+        ]
+
+
+class ToolheadSerializer(ModelSerializer):
+    printer_name = serializers.CharField(source="printer.name", read_only=True)
+    loading = serializers.SerializerMethodField()
+    fittings = FittingSerializer(many=True, read_only=True, source="present_fittings")
+
+    class Meta:
+        model = Toolhead
+        fields = [
+            "id",
+            "printer",
+            "printer_name",
+            "name",
+            "hot_end_max_c",
+            "ptfe_lined",
+            "feed",
+            "tail_mm",
+            "loading",
+            "fittings",
+        ]
+        validators: list = []
+
+    @extend_schema_field(LoadingSerializer(allow_null=True))
+    def get_loading(self, toolhead: Toolhead) -> Any:
+        """The spool that is on it now."""
+        return next((LoadingSerializer(loading).data for loading in toolhead.present_loadings), None)
+
+
+class PrinterSerializer(ModelSerializer):
+    place = serializers.PrimaryKeyRelatedField(queryset=PRINTER_PLACES)
+    toolheads = serializers.PrimaryKeyRelatedField(many=True, read_only=True)
+
+    class Meta:
+        model = Printer
+        fields = ["id", "name", "place", "bed_max_c", "enclosed", "retired_at", "toolheads"]
+
+
+class JobAskedSerializer(StrictSerializer):
+    """A job as far as the verdict needs it."""
+
+    mass_g = Number(min_value=0.01, max_value=20_000)
+    hours = Number(min_value=0.01, max_value=1_000)
+    nozzle_c = Number(min_value=0, max_value=600)
+    bed_c = Number(min_value=0, max_value=300)
+
+
+class PairSerializer(StrictSerializer):
+    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all())
+    spool = SpoolCode()
+
+
+class PairInQuerySerializer(PairSerializer):
+    """A pair, with the four numbers of a job or none of them."""
+
+    mass_g = Number(required=False, min_value=0.01, max_value=20_000)
+    hours = Number(required=False, min_value=0.01, max_value=1_000)
+    nozzle_c = Number(required=False, min_value=0, max_value=600)
+    bed_c = Number(required=False, min_value=0, max_value=300)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        job = {name for name in JobAskedSerializer().fields if name in attrs}
+        if job and job != set(JobAskedSerializer().fields):
+            raise serializers.ValidationError("Give mass_g, hours, nozzle_c and bed_c together, or none.")
+        return attrs
+
+
+class PairsAskedSerializer(StrictSerializer):
+    pairs = PairSerializer(many=True, allow_empty=False, max_length=200)
+    job = JobAskedSerializer(required=False, help_text="without it: a small job")
+
+
+class PairVerdictSerializer(VerdictSerializer):
+    toolhead = serializers.IntegerField()
+    spool = serializers.CharField()
+
+
+class LoadSerializer(StrictSerializer):
+    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all())
+    at = Moment(required=False)
+    job = JobAskedSerializer(required=False, help_text="judge for this job; without it: a small one")
+    override_reason = serializers.CharField(
+        required=False, max_length=300, help_text="why it is loaded in spite of a hold"
+    )
+    unload_to = serializers.PrimaryKeyRelatedField(
+        required=False, queryset=Place.objects.all(), help_text="where the spool that is on it goes"
+    )

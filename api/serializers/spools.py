@@ -1,0 +1,172 @@
+from typing import Any
+
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+from api.fields import ModelSerializer, Moment, Number, StrictSerializer
+from api.serializers.drying import DryingRunSerializer
+from api.serializers.machines import LoadingSerializer, PairVerdictSerializer
+from api.serializers.places import StaySerializer
+from spools.models import Feedstock, MassEntry, Place, Spool
+
+
+class AmountSerializer(serializers.Serializer):
+    """Filament on the spool: likely, and its bounds."""
+
+    mass_g = Number()
+    low_g = Number()
+    high_g = Number()
+    why = serializers.ListField(child=serializers.CharField())
+
+
+class BandSerializer(serializers.Serializer):
+    """Lower bound, middle and upper bound: 10th, 50th and 90th percentile."""
+
+    p10 = Number()
+    p50 = Number()
+    p90 = Number()
+
+    def to_representation(self, instance: tuple[float, float, float]) -> dict[str, float]:
+        return dict(zip(self.fields, map(float, instance), strict=True))
+
+
+class ShellSerializer(serializers.Serializer):
+    """One layer of the winding, between two radii."""
+
+    inner_mm = Number()
+    outer_mm = Number()
+    p10_pct = Number()
+    p50_pct = Number()
+    p90_pct = Number()
+
+    def to_representation(self, instance: tuple[float, ...]) -> dict[str, float]:
+        return dict(zip(self.fields, map(float, instance), strict=True))
+
+
+class MoistureSerializer(serializers.Serializer):
+    at = Moment()
+    mean_pct = BandSerializer(help_text="of the whole winding, % by mass")
+    shells = ShellSerializer(many=True)
+    exposure_hours = Number(help_text="hours outside dry storage since the last complete drying")
+    heat_hours = Number(help_text="hours in dryers over the spool's life")
+    why = serializers.ListField(child=serializers.CharField())
+
+
+class SpoolSerializer(ModelSerializer):
+    feedstock_name = serializers.CharField(source="feedstock.__str__", read_only=True)
+    polymer_name = serializers.CharField(source="feedstock.polymer.name", read_only=True)
+    stay = serializers.SerializerMethodField()
+    remaining = serializers.SerializerMethodField()
+
+    class Meta:
+        model = Spool
+        fields = [
+            "code",
+            "feedstock",
+            "feedstock_name",
+            "polymer_name",
+            "batch",
+            "core_mass_g",
+            "core_mass_band_g",
+            "core_mass_known",
+            "core_material",
+            "core_cap_c",
+            "core_radius_mm",
+            "width_mm",
+            "sealed",
+            "card",
+            "received_at",
+            "emptied_at",
+            "stay",
+            "remaining",
+        ]
+
+    @extend_schema_field(StaySerializer(allow_null=True))
+    def get_stay(self, spool: Spool) -> Any:
+        """Where it is now; null once it is empty."""
+        return next((StaySerializer(stay).data for stay in spool.present_stays), None)
+
+    @extend_schema_field(AmountSerializer)
+    def get_remaining(self, spool: Spool) -> Any:
+        return AmountSerializer(self.context["remaining"][spool.pk]).data
+
+
+class SpoolDetailSerializer(SpoolSerializer):
+    loading = serializers.SerializerMethodField()
+    moisture = serializers.SerializerMethodField()
+    verdicts = serializers.SerializerMethodField()
+
+    class Meta(SpoolSerializer.Meta):
+        fields = [*SpoolSerializer.Meta.fields, "loading", "moisture", "verdicts"]
+
+    @extend_schema_field(LoadingSerializer(allow_null=True))
+    def get_loading(self, spool: Spool) -> Any:
+        """The toolhead that it is on now."""
+        return next((LoadingSerializer(loading).data for loading in spool.present_loadings), None)
+
+    @extend_schema_field(MoistureSerializer)
+    def get_moisture(self, spool: Spool) -> Any:
+        return MoistureSerializer(self.context["moisture"]).data
+
+    @extend_schema_field(PairVerdictSerializer(many=True))
+    def get_verdicts(self, spool: Spool) -> Any:
+        """May it be printed now, for a small job, on each toolhead that is in use?"""
+        return PairVerdictSerializer(self.context["verdicts"], many=True).data
+
+
+class ReceiveSerializer(StrictSerializer):
+    feedstock = serializers.PrimaryKeyRelatedField(queryset=Feedstock.objects.select_related("polymer"))
+    place = serializers.PrimaryKeyRelatedField(queryset=Place.objects.all())
+    at = Moment(required=False)
+    net_mass_g = Number(required=False, help_text="filament by its label; give this or gross_g")
+    gross_g = Number(required=False, help_text="weighed, reel and all")
+    resolution_g = Number(required=False, help_text="the scale's smallest step")
+    core_mass_g = Number(required=False, help_text="the empty reel; GET /core-kinds has common ones")
+    core_mass_band_g = Number(required=False, help_text="plus or minus")
+    core_mass_known = serializers.BooleanField(required=False, help_text="weighed or printed on the reel")
+    core_material = serializers.ChoiceField(Spool.CoreMaterial.choices, required=False)
+    core_cap_c = Number(required=False, help_text="the reel's own limit, where stated")
+    core_radius_mm = Number()
+    width_mm = Number()
+    sealed = serializers.BooleanField(required=False, help_text="came in an unbroken bag")
+    card = serializers.ChoiceField(
+        Spool.Card.choices, required=False, help_text="the humidity indicator card in the bag"
+    )
+    batch = serializers.CharField(required=False, allow_blank=True, max_length=60)
+
+
+class MoveSerializer(StrictSerializer):
+    place = serializers.PrimaryKeyRelatedField(queryset=Place.objects.all())
+    at = Moment(required=False)
+
+
+class ExcursionSerializer(StrictSerializer):
+    place = serializers.PrimaryKeyRelatedField(queryset=Place.objects.all())
+    start = Moment()
+    end = Moment()
+
+
+class WeighSerializer(StrictSerializer):
+    gross_g = Number(help_text="reel and all")
+    resolution_g = Number(required=False, help_text="the scale's smallest step")
+    at = Moment(required=False)
+    note = serializers.CharField(required=False, allow_blank=True, max_length=200)
+
+
+class EmptySerializer(StrictSerializer):
+    at = Moment(required=False)
+
+
+class MassEntrySerializer(ModelSerializer):
+    class Meta:
+        model = MassEntry
+        fields = ["id", "kind", "at", "net_change_g", "gross_g", "resolution_g", "note", "recorded_at"]
+
+
+class HistorySerializer(serializers.Serializer):
+    """The facts about one spool, oldest first."""
+
+    stays = StaySerializer(many=True)
+    mass_entries = MassEntrySerializer(many=True)
+    drying_runs = DryingRunSerializer(many=True)
+    loadings = LoadingSerializer(many=True)

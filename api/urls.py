@@ -1,0 +1,51 @@
+from django.urls import include, path, re_path
+from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
+from rest_framework.routers import SimpleRouter
+
+from .views.catalogue import CoreKinds, Feedstocks, Fillers, Makers, Polymers
+from .views.drying import DryingRuns
+from .views.jobs import Jobs
+from .views.machines import Fittings, Loadings, PartKinds, Parts, Printers, Stock, Toolheads
+from .views.places import Places, Readings
+from .views.readiness import Readiness
+from .views.reminders import Reminders
+from .views.spools import Spools
+from .views.today import Now
+from .views.token import Tokens
+
+router = SimpleRouter()
+# Addresses are written without a slash at the end; with one they work, too.
+router.trailing_slash = "/?"
+for prefix, endpoint in [
+    ("polymers", Polymers),
+    ("fillers", Fillers),
+    ("makers", Makers),
+    ("feedstocks", Feedstocks),
+    ("core-kinds", CoreKinds),
+    ("places", Places),
+    (r"places/(?P<place_pk>[^/.]+)/readings", Readings),
+    ("spools", Spools),
+    ("drying-runs", DryingRuns),
+    ("printers", Printers),
+    ("toolheads", Toolheads),
+    ("loadings", Loadings),
+    ("part-kinds", PartKinds),
+    ("parts", Parts),
+    ("stock", Stock),
+    ("fittings", Fittings),
+    ("jobs", Jobs),
+    ("reminders", Reminders),
+]:
+    router.register(prefix, endpoint, basename=endpoint.__name__.lower())
+
+v1 = [
+    *router.urls,
+    re_path("^readiness/?$", Readiness.as_view({"get": "one", "post": "several"}), name="readiness"),
+    re_path("^today/?$", Now.as_view({"get": "show"}), name="today"),
+    re_path("^token/?$", Tokens.as_view({"post": "create"}), name="token"),
+]
+urlpatterns = [
+    path("v1/", include((v1, "v1"))),
+    path("schema/", SpectacularAPIView.as_view(), name="api-schema"),
+    path("docs/", SpectacularSwaggerView.as_view(url_name="api-schema"), name="api-docs"),
+]

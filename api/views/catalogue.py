@@ -1,0 +1,63 @@
+from drf_spectacular.utils import extend_schema
+from rest_framework import mixins
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.serializers import catalogue as shapes
+from api.views.base import Endpoint, Kept, shown
+from spools import catalogue
+from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer
+
+
+class Polymers(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """The base plastics. One of them comes with the sources of its numbers."""
+
+    queryset = Polymer.objects.all()
+    filterset_fields = ["name"]
+
+    def get_queryset(self):
+        return super().get_queryset().prefetch_related(*["sources"] * (self.action == "retrieve"))
+
+    def get_serializer_class(self):
+        one = self.action == "retrieve"
+        return shapes.PolymerWithSourcesSerializer if one else shapes.PolymerSerializer
+
+
+class Fillers(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """What is mixed into feedstocks, with its hardness."""
+
+    queryset = Filler.objects.all()
+    serializer_class = shapes.FillerSerializer
+
+
+class CoreKinds(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """Common empty reels: numbers to offer when a spool is received."""
+
+    queryset = CoreKind.objects.all()
+    serializer_class = shapes.CoreKindSerializer
+
+
+class Makers(Kept):
+    """Who makes feedstocks."""
+
+    queryset = Maker.objects.all()
+    serializer_class = shapes.MakerSerializer
+
+
+class Feedstocks(Kept):
+    """Filament products as bought. Data-sheet values given here override the polymer's."""
+
+    queryset = Feedstock.objects.select_related("maker", "polymer", "filler")
+    serializer_class = shapes.FeedstockSerializer
+    filterset_fields = ["maker", "polymer", "filler", "diameter_mm"]
+
+    @extend_schema(
+        responses=shapes.PropertySerializer(many=True),
+        filters=False,
+        description="Every number of this feedstock with where it comes from.",
+    )
+    @action(detail=True, pagination_class=None)
+    def properties(self, request: Request, pk: str) -> Response:
+        known = catalogue.properties(self.get_object())
+        return shown(shapes.PropertySerializer, known.values(), many=True)

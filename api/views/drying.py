@@ -1,0 +1,46 @@
+from drf_spectacular.utils import extend_schema
+from rest_framework import mixins
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.fields import given
+from api.filters import DryingRunFilter
+from api.serializers import drying as shapes
+from api.views.base import Endpoint, shown
+from spools.drying import finish_drying, loss_on_drying, start_drying
+from spools.models import DryingRun
+
+
+class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """Spools in dryers, from start to end."""
+
+    queryset = DryingRun.objects.select_related("spool", "dryer", "before", "after")
+    serializer_class = shapes.DryingRunSerializer
+    filterset_class = DryingRunFilter
+
+    @extend_schema(
+        request=shapes.StartDryingSerializer, responses={201: shapes.DryingRunSerializer(many=True)}
+    )
+    def create(self, request: Request) -> Response:
+        """Put spools into a dryer and start it. A set point above the lowest cap is refused."""
+        asked = given(shapes.StartDryingSerializer, request.data)
+        rows = asked.pop("spools")
+        weighed = {row["spool"].pk: row["gross_g"] for row in rows if "gross_g" in row}
+        runs = start_drying(
+            [row["spool"] for row in rows],
+            asked.pop("dryer"),
+            asked.pop("set_point_c"),
+            **asked,
+            gross_g=weighed or None,
+            by=request.user,
+        )
+        return shown(shapes.DryingRunSerializer, runs, status=201, many=True)
+
+    @extend_schema(request=shapes.FinishDryingSerializer, responses=shapes.FinishedRunSerializer)
+    @action(detail=True, methods=["post"])
+    def finish(self, request: Request, pk: str) -> Response:
+        """Take the spool out, into a place."""
+        asked = given(shapes.FinishDryingSerializer, request.data)
+        run = finish_drying(self.get_object(), **asked, by=request.user)
+        return shown(shapes.FinishedRunSerializer, {"run": run, "loss": loss_on_drying(run)})

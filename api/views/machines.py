@@ -1,0 +1,128 @@
+from django.db.models import Prefetch
+from drf_spectacular.utils import extend_schema
+from rest_framework import mixins
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.fields import given
+from api.filters import FittingFilter, LoadingFilter, PartFilter
+from api.serializers import machines as shapes
+from api.serializers import parts as part_shapes
+from api.views.base import Endpoint, Kept, shown
+from maintenance.models import Fitting, Loading, Part, PartKind, Printer, StockEntry, Toolhead
+from maintenance.parts import (
+    add_stock,
+    fit_existing,
+    fit_part,
+    in_stock,
+    life_left,
+    remove_part,
+    replace_part,
+)
+
+FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer")
+LOADINGS = Loading.objects.select_related("toolhead__printer", "spool")
+PRESENT_FITTINGS = Prefetch("fittings", FITTINGS.filter(end=None), to_attr="present_fittings")
+
+
+class Printers(Kept):
+    """Machines. A machine's place, of kind printer, is where its loaded spools stay."""
+
+    queryset = Printer.objects.prefetch_related("toolheads")
+    serializer_class = shapes.PrinterSerializer
+
+
+class Toolheads(Kept):
+    """Hot ends with their drives: the spool on each, and the parts fitted to it."""
+
+    queryset = Toolhead.objects.select_related("printer").prefetch_related(
+        PRESENT_FITTINGS, Prefetch("loadings", LOADINGS.filter(end=None), to_attr="present_loadings")
+    )
+    serializer_class = shapes.ToolheadSerializer
+    filterset_fields = ["printer"]
+
+
+class Loadings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """Spools on toolheads, with the verdict that was shown. Begun and ended at the spool."""
+
+    queryset = LOADINGS
+    serializer_class = shapes.LoadingSerializer
+    filterset_class = LoadingFilter
+
+
+class PartKinds(Kept):
+    """Parts as bought, with their expected life, its source, and how many are in stock."""
+
+    queryset = PartKind.objects.all()
+    serializer_class = part_shapes.PartKindSerializer
+    filterset_fields = ["role"]
+
+    def get_serializer_context(self):
+        return super().get_serializer_context() | {"in_stock": in_stock()}
+
+
+class Parts(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """Single parts, where they are fitted, and the life that is left in them."""
+
+    queryset = Part.objects.select_related("kind").prefetch_related(PRESENT_FITTINGS)
+    serializer_class = part_shapes.PartSerializer
+    filterset_class = PartFilter
+
+    def list(self, request: Request) -> Response:
+        page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
+        context = {"life_left": life_left(page)}
+        return self.get_paginated_response(part_shapes.PartSerializer(page, many=True, context=context).data)
+
+    def retrieve(self, request: Request, pk: str) -> Response:
+        part = self.get_object()
+        return shown(part_shapes.PartSerializer, part, context={"life_left": life_left([part])})
+
+
+class Stock(mixins.ListModelMixin, Endpoint):
+    """What came into and left the drawer of parts; the count of each kind is in part-kinds."""
+
+    queryset = StockEntry.objects.select_related("kind")
+    serializer_class = part_shapes.StockEntrySerializer
+    filterset_fields = ["kind"]
+
+    @extend_schema(request=part_shapes.AddStockSerializer, responses={201: part_shapes.StockEntrySerializer})
+    def create(self, request: Request) -> Response:
+        """Parts came into the drawer, or were counted out."""
+        entry = add_stock(**given(part_shapes.AddStockSerializer, request.data), by=request.user)
+        return shown(part_shapes.StockEntrySerializer, entry, status=201)
+
+
+class Fittings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """Parts on toolheads, from one time to another."""
+
+    queryset = FITTINGS
+    serializer_class = shapes.FittingSerializer
+    filterset_class = FittingFilter
+
+    @extend_schema(request=part_shapes.FitSerializer, responses={201: shapes.FittingSerializer})
+    def create(self, request: Request) -> Response:
+        """Fit a part from stock, or one that was taken off sound, where the role is free."""
+        asked = given(part_shapes.FitSerializer, request.data)
+        if "part" in asked:
+            fitting = fit_existing(asked.pop("part"), asked.pop("toolhead"), **asked, by=request.user)
+        else:
+            fitting = fit_part(asked.pop("toolhead"), asked.pop("kind"), **asked, by=request.user)
+        return shown(shapes.FittingSerializer, fitting, status=201)
+
+    @extend_schema(request=part_shapes.ReplaceSerializer, responses={201: shapes.FittingSerializer})
+    @action(detail=False, methods=["post"])
+    def replace(self, request: Request) -> Response:
+        """Take the part in this role off and fit a new one from stock."""
+        asked = given(part_shapes.ReplaceSerializer, request.data)
+        fitting = replace_part(
+            asked.pop("toolhead"), asked.pop("role"), asked.pop("kind"), **asked, by=request.user
+        )
+        return shown(shapes.FittingSerializer, fitting, status=201)
+
+    @extend_schema(request=part_shapes.RemoveSerializer, responses=shapes.FittingSerializer)
+    @action(detail=True, methods=["post"])
+    def remove(self, request: Request, pk: str) -> Response:
+        """Take the part off and say why."""
+        asked = given(part_shapes.RemoveSerializer, request.data)
+        return shown(shapes.FittingSerializer, remove_part(self.get_object(), **asked, by=request.user))

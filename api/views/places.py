@@ -1,0 +1,95 @@
+from django.core.exceptions import ValidationError
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import (
+    OpenApiParameter,
+    PolymorphicProxySerializer,
+    extend_schema,
+    extend_schema_view,
+)
+from rest_framework import mixins
+from rest_framework.decorators import action
+from rest_framework.generics import get_object_or_404
+from rest_framework.parsers import MultiPartParser
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.filters import ReadingFilter
+from api.parsers import CSVParser
+from api.serializers import places as shapes
+from api.views.base import Endpoint, Kept, shown
+from spools.climate import climate_at, read_csv, record_readings
+from spools.models import Place, Reading
+
+MOST_READINGS = 10_000
+ONE_OR_MANY = PolymorphicProxySerializer(
+    component_name="ReadingOrReadings",
+    serializers=[shapes.ReadingInSerializer, shapes.ReadingInSerializer(many=True)],
+    resource_type_field_name=None,
+    many=False,
+)
+
+
+class Places(Kept):
+    """Where a spool can be. Climate and readings hang below each."""
+
+    queryset = Place.objects.all()
+    serializer_class = shapes.PlaceSerializer
+    filterset_fields = ["kind", "room"]
+
+    @extend_schema(
+        responses=shapes.ClimateSerializer,
+        description="The air there now: measured, assumed, or made by a running dryer.",
+    )
+    @action(detail=True)
+    def climate(self, request: Request, pk: str) -> Response:
+        return shown(shapes.ClimateSerializer, climate_at(self.get_object()))
+
+
+@extend_schema_view(
+    list=extend_schema(parameters=[OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]),
+    create=extend_schema(parameters=[OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]),
+    csv=extend_schema(parameters=[OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]),
+)
+class Readings(mixins.ListModelMixin, Endpoint):
+    """Measured temperature and humidity of a place, oldest first. They are added, never changed."""
+
+    queryset = Reading.objects.all()
+    serializer_class = shapes.ReadingSerializer
+    filterset_class = ReadingFilter
+
+    def place(self) -> Place:
+        return get_object_or_404(Place, pk=self.kwargs["place_pk"])
+
+    def filter_queryset(self, queryset):
+        return super().filter_queryset(queryset).filter(place=self.place())
+
+    @extend_schema(
+        request=ONE_OR_MANY,
+        responses={201: shapes.ReadingsKeptSerializer},
+        description=f"One reading, or a list of at most {MOST_READINGS}. An impossible one refuses them all.",
+    )
+    def create(self, request: Request, place_pk: str) -> Response:
+        place = self.place()
+        many = {"many": True, "max_length": MOST_READINGS} if isinstance(request.data, list) else {}
+        asked = shapes.ReadingInSerializer(data=request.data, **many)
+        asked.is_valid(raise_exception=True)
+        rows = asked.validated_data if many else [asked.validated_data]
+        return self._kept(place, [tuple(row.values()) for row in rows], Reading.Origin.API)
+
+    @extend_schema(
+        request={"text/csv": OpenApiTypes.STR, "multipart/form-data": shapes.ReadingsFileSerializer},
+        responses={201: shapes.ReadingsKeptSerializer},
+        description="A CSV file with the columns time, temperature_c, rh_pct. One bad line refuses all.",
+    )
+    @action(detail=False, methods=["post"], parser_classes=[CSVParser, MultiPartParser])
+    def csv(self, request: Request, place_pk: str) -> Response:
+        place = self.place()
+        file = request.data.get("file")
+        if not hasattr(file, "read"):
+            raise ValidationError({"file": "Send the CSV file as the body, or as the form's field file."})
+        return self._kept(place, read_csv(file), Reading.Origin.FILE)
+
+    def _kept(self, place: Place, rows: list[tuple], origin: str) -> Response:
+        added, already_there = record_readings(place, rows, origin=origin)
+        counts = {"added": added, "already_there": already_there}
+        return shown(shapes.ReadingsKeptSerializer, counts, status=201)

@@ -1,0 +1,54 @@
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.fields import given
+from api.serializers import machines as shapes
+from api.views.base import Endpoint, shown
+from maintenance.models import Toolhead
+from maintenance.situation import JobAsked, verdicts
+from spools.models import Spool
+
+
+def job_asked(job: dict[str, float] | None) -> JobAsked | None:
+    return None if job is None else JobAsked(**job)
+
+
+def judged(pairs: list[tuple[Toolhead, Spool]], job: JobAsked | None = None) -> list[dict[str, Any]]:
+    """The verdict of each pair, in their order, as PairVerdictSerializer renders it."""
+    found = verdicts(pairs, job)
+    return [
+        {"toolhead": toolhead.pk, "spool": spool.code, "state": verdict.state, "checks": verdict.checks}
+        for toolhead, spool in pairs
+        for verdict in [found[toolhead.pk, spool.pk]]
+    ]
+
+
+class Readiness(Endpoint):
+    """May this spool be printed on this toolhead, now, for this job? With reasons and ways out."""
+
+    pagination_class = None
+    filter_backends: list = []
+    serializer_class = shapes.PairVerdictSerializer
+
+    @extend_schema(
+        parameters=[shapes.PairInQuerySerializer],
+        responses=shapes.PairVerdictSerializer,
+        description="One pair. Give all four numbers of the job, or none for a small job.",
+    )
+    def one(self, request: Request) -> Response:
+        asked = given(shapes.PairInQuerySerializer, request.query_params)
+        toolhead, spool = asked.pop("toolhead"), asked.pop("spool")
+        return shown(shapes.PairVerdictSerializer, judged([(toolhead, spool)], job_asked(asked or None))[0])
+
+    @extend_schema(
+        request=shapes.PairsAskedSerializer,
+        responses=shapes.PairVerdictSerializer(many=True),
+        description="Several pairs for one job. Nothing is stored.",
+    )
+    def several(self, request: Request) -> Response:
+        asked = given(shapes.PairsAskedSerializer, request.data)
+        pairs = [(pair["toolhead"], pair["spool"]) for pair in asked["pairs"]]
+        return shown(shapes.PairVerdictSerializer, judged(pairs, job_asked(asked.get("job"))), many=True)

@@ -1,0 +1,154 @@
+from django.core.exceptions import ValidationError
+from django.db.models import Prefetch
+from drf_spectacular.utils import extend_schema
+from rest_framework.decorators import action
+from rest_framework.exceptions import NotFound
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.fields import given
+from api.filters import SpoolListFilter
+from api.serializers import spools as shapes
+from api.serializers.drying import PlanAskedSerializer, PlanSerializer
+from api.serializers.machines import LoadingSerializer, LoadSerializer
+from api.serializers.places import StaySerializer
+from api.views.base import Endpoint, shown
+from api.views.readiness import job_asked, judged
+from maintenance.loading import load_spool, unload_spool
+from maintenance.models import Loading, Toolhead
+from spools import labels
+from spools.drying import plan_drying
+from spools.exposure import moisture_now
+from spools.ledger import remaining_of, weigh
+from spools.models import Spool, Stay
+from spools.moves import mark_empty, move_spool, record_excursion
+from spools.receiving import receive_spool
+
+PRESENT_STAYS = Prefetch(
+    "stays", Stay.objects.filter(end=None).select_related("place"), to_attr="present_stays"
+)
+PRESENT_LOADINGS = Prefetch(
+    "loadings",
+    Loading.objects.filter(end=None).select_related("toolhead__printer", "spool"),
+    to_attr="present_loadings",
+)
+
+
+class Spools(Endpoint):
+    """Spools by the code on their label, and what happens to them."""
+
+    queryset = Spool.objects.select_related(
+        "feedstock__polymer", "feedstock__maker", "feedstock__filler"
+    ).prefetch_related(PRESENT_STAYS, PRESENT_LOADINGS)
+    serializer_class = shapes.SpoolSerializer
+    filterset_class = SpoolListFilter
+    lookup_field = "code"
+    lookup_value_regex = "[^/]+"
+
+    def get_object(self) -> Spool:
+        code = labels.normalise(self.kwargs["code"])
+        spool = self.get_queryset().filter(code=code).first()
+        if spool is None:
+            raise NotFound(f"No spool has the code {labels.pretty(code)}. Look at the label again.")
+        return spool
+
+    def list(self, request: Request) -> Response:
+        page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
+        context = {"remaining": remaining_of(page)}
+        return self.get_paginated_response(shapes.SpoolSerializer(page, many=True, context=context).data)
+
+    @extend_schema(responses=shapes.SpoolDetailSerializer)
+    def retrieve(self, request: Request, code: str) -> Response:
+        spool = self.get_object()
+        toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
+        context = {
+            "remaining": remaining_of([spool]),
+            "moisture": moisture_now(spool),
+            "verdicts": judged([(toolhead, spool) for toolhead in toolheads]),
+        }
+        return shown(shapes.SpoolDetailSerializer, spool, context=context)
+
+    @extend_schema(request=shapes.ReceiveSerializer, responses={201: shapes.SpoolSerializer})
+    def create(self, request: Request) -> Response:
+        """Receive a spool; the answer has its new code."""
+        spool = receive_spool(**given(shapes.ReceiveSerializer, request.data), by=request.user)
+        return self._spool(spool, status=201)
+
+    def _spool(self, spool: Spool, status: int = 200) -> Response:
+        spool = self.get_queryset().get(pk=spool.pk)
+        return shown(shapes.SpoolSerializer, spool, status, context={"remaining": remaining_of([spool])})
+
+    @extend_schema(responses=shapes.MoistureSerializer)
+    @action(detail=True)
+    def moisture(self, request: Request, code: str) -> Response:
+        """The computed moisture now, layer by layer, with what it rests on."""
+        return shown(shapes.MoistureSerializer, moisture_now(self.get_object()))
+
+    @extend_schema(responses=shapes.HistorySerializer)
+    @action(detail=True)
+    def history(self, request: Request, code: str) -> Response:
+        """The facts about this spool, oldest first."""
+        spool = self.get_object()
+        facts = {
+            "stays": spool.stays.select_related("place"),
+            "mass_entries": spool.mass_entries.all(),
+            "drying_runs": spool.drying_runs.select_related("spool", "dryer", "before", "after"),
+            "loadings": spool.loadings.select_related("spool", "toolhead__printer"),
+        }
+        return shown(shapes.HistorySerializer, facts)
+
+    @extend_schema(request=shapes.MoveSerializer, responses={201: StaySerializer})
+    @action(detail=True, methods=["post"])
+    def move(self, request: Request, code: str) -> Response:
+        """It is in another place, now or since a past time."""
+        stay = move_spool(self.get_object(), **given(shapes.MoveSerializer, request.data), by=request.user)
+        return shown(StaySerializer, stay, status=201)
+
+    @extend_schema(request=shapes.ExcursionSerializer, responses={201: StaySerializer(many=True)})
+    @action(detail=True, methods=["post"], pagination_class=None)
+    def excursion(self, request: Request, code: str) -> Response:
+        """It was somewhere else from one past time to another, then back where it was."""
+        asked = given(shapes.ExcursionSerializer, request.data)
+        stays = record_excursion(self.get_object(), **asked, by=request.user)
+        return shown(StaySerializer, stays, status=201, many=True)
+
+    @extend_schema(request=shapes.WeighSerializer, responses={201: shapes.MassEntrySerializer})
+    @action(detail=True, methods=["post"])
+    def weigh(self, request: Request, code: str) -> Response:
+        """Keep what the scale said, reel and all."""
+        entry = weigh(self.get_object(), **given(shapes.WeighSerializer, request.data), by=request.user)
+        return shown(shapes.MassEntrySerializer, entry, status=201)
+
+    @extend_schema(request=shapes.EmptySerializer, responses=shapes.SpoolSerializer)
+    @action(detail=True, methods=["post"])
+    def empty(self, request: Request, code: str) -> Response:
+        """It is used up or thrown away."""
+        asked = given(shapes.EmptySerializer, request.data)
+        return self._spool(mark_empty(self.get_object(), **asked, by=request.user))
+
+    @extend_schema(parameters=[PlanAskedSerializer], responses=PlanSerializer)
+    @action(detail=True, url_path="drying-plan")
+    def drying_plan(self, request: Request, code: str) -> Response:
+        """How it can be dried in a dryer: set point, hours, floor, or why not. Nothing is stored."""
+        return shown(
+            PlanSerializer, plan_drying(self.get_object(), **given(PlanAskedSerializer, request.query_params))
+        )
+
+    @extend_schema(request=LoadSerializer, responses={201: LoadingSerializer})
+    @action(detail=True, methods=["post"])
+    def load(self, request: Request, code: str) -> Response:
+        """It is on a toolhead. A hold is refused unless the reason for going on is given, which is kept."""
+        asked = given(LoadSerializer, request.data)
+        job = job_asked(asked.pop("job", None))
+        loading = load_spool(asked.pop("toolhead"), self.get_object(), **asked, job=job, by=request.user)
+        return shown(LoadingSerializer, loading, status=201)
+
+    @extend_schema(request=shapes.MoveSerializer, responses=LoadingSerializer)
+    @action(detail=True, methods=["post"])
+    def unload(self, request: Request, code: str) -> Response:
+        """It comes off its toolhead and goes to a place."""
+        asked = given(shapes.MoveSerializer, request.data)
+        loading = next(iter(self.get_object().present_loadings), None)
+        if loading is None:
+            raise ValidationError("This spool is on no toolhead. Move it instead.")
+        return shown(LoadingSerializer, unload_spool(loading, **asked, by=request.user))

@@ -1,0 +1,18 @@
+from drf_spectacular.utils import extend_schema
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.serializers.today import TodaySerializer
+from api.views.base import Endpoint, shown
+from maintenance.today import today
+
+
+class Now(Endpoint):
+    """What may be printed now, where and from which spool; when the rest could be; what is due."""
+
+    serializer_class = TodaySerializer
+    pagination_class = None
+
+    @extend_schema(responses=TodaySerializer)
+    def show(self, request: Request) -> Response:
+        return shown(TodaySerializer, today())

@@ -1,0 +1,42 @@
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.authtoken.models import Token
+from rest_framework.authtoken.serializers import AuthTokenSerializer
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.throttling import SimpleRateThrottle
+
+from api.views.base import Endpoint
+
+
+class TriesThrottle(SimpleRateThrottle):
+    """So many tries a minute from one address, whatever a forwarding header says."""
+
+    rate = "10/min"
+
+    def get_cache_key(self, request: Request, view: object) -> str:
+        return f"token:{request.META['REMOTE_ADDR']}"
+
+
+class GivenTokenSerializer(serializers.Serializer):
+    token = serializers.CharField(read_only=True, help_text='send it as "Authorization: Token ..."')
+
+
+class AskTokenSerializer(AuthTokenSerializer):
+    token = None
+
+
+class Tokens(Endpoint):
+    """The token of an account, for devices and scripts."""
+
+    authentication_classes: list = []
+    permission_classes: list = []
+    throttle_classes = [TriesThrottle]
+    serializer_class = GivenTokenSerializer
+
+    @extend_schema(request=AskTokenSerializer, responses=GivenTokenSerializer, auth=[])
+    def create(self, request: Request) -> Response:
+        asked = AskTokenSerializer(data=request.data, context={"request": request})
+        asked.is_valid(raise_exception=True)
+        token, _ = Token.objects.get_or_create(user=asked.validated_data["user"])
+        return Response({"token": token.key})
