@@ -95,8 +95,17 @@ def run_item(item: WorkItem, watched: bool = False) -> None:
 
 
 def release_own_leases() -> None:
-    """A worker's first act: end the leases of an earlier one of the same name, which is known to be dead."""
-    WorkItem.objects.filter(state=State.RUNNING, holder=worker_name()).update(lease_until=timezone.now())
+    """A worker's first act: end the leases of an earlier one of the same name, which is known to be dead.
+
+    What it ran may be tried again at once, for it has hardly been the cause. Work that was there each time a
+    worker went down waits longer and longer, so that the rest gets its turn.
+    """
+    now = timezone.now()
+    for item in WorkItem.objects.filter(state=State.RUNNING, holder=worker_name()):
+        delay_s = 0.0 if item.attempts == 1 else _delay_s(item.attempts - 1)
+        WorkItem.objects.filter(pk=item.pk, claim=item.claim).update(
+            lease_until=now + timedelta(seconds=delay_s)
+        )
 
 
 def worker_name() -> str:
@@ -126,16 +135,20 @@ def _finish(item: WorkItem, duration_s: float) -> None:
 def _fail(item: WorkItem, error: str, duration_s: float) -> None:
     now = timezone.now()
     last = item.attempts >= MAX_ATTEMPTS
-    delay_s = FIRST_DELAY_S * DELAY_GROWTH ** (item.attempts - 1)
     WorkItem.objects.filter(pk=item.pk, state=State.RUNNING, claim=item.claim).update(
         state=State.FAILED if last else State.QUEUED,
         claim=None,
         lease_until=None,
-        due=item.due if last else now + timedelta(seconds=delay_s),
+        due=item.due if last else now + timedelta(seconds=_delay_s(item.attempts)),
         error=error,
         finished=now,
         duration_s=duration_s,
     )
+
+
+def _delay_s(attempts: int) -> float:
+    """How long to wait after so many attempts."""
+    return FIRST_DELAY_S * DELAY_GROWTH ** (attempts - 1)
 
 
 def _bury_the_lost(now: datetime) -> None:

@@ -49,6 +49,8 @@ app.conf.update(
         "unacked_restore_throttle": 1,
         "socket_connect_timeout": 3,
         "socket_timeout": 30,
+        # For publishing only: a page must not wait for a Redis that is down, the sweep makes up for it.
+        "max_retries": 0,
     },
 )
 

@@ -1,0 +1,207 @@
+"""Work that survives: real worker processes that are killed in the middle, on both set-ups."""
+
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+from collections import Counter
+from contextlib import closing
+from pathlib import Path
+
+import psycopg
+import pytest
+
+from tests.services.servers import RedisServer, free_port, wait_for
+from tests.services.shop import MANAGE, REPOSITORY, command_of, processes, run_manage, served, shop_env
+
+SETTINGS = "tests.background.settings"
+MARKS = 40
+
+
+def on_servers_only(test):
+    return pytest.mark.services(pytest.mark.parametrize("env", ["servers"], indirect=True)(test))
+
+
+@pytest.fixture(params=["embedded", pytest.param("servers", marks=pytest.mark.services)])
+def env(request, tmp_path):
+    """A migrated database: SQLite with the broker in memory, or PostgreSQL with Redis."""
+    urls = {}
+    if request.param == "servers":
+        urls = {
+            "database_url": request.getfixturevalue("postgres_server").new_database(),
+            "redis_url": request.getfixturevalue("redis_server").new_database(),
+        }
+    env = shop_env(tmp_path, **urls, DJANGO_SETTINGS_MODULE=SETTINGS)
+    run_manage(env, "migrate", "--verbosity", "0")
+    return env
+
+
+def enqueue(env, *items: tuple[str, dict]) -> None:
+    """Put work in the queue of that database, in a process and a transaction of its own."""
+    code = (
+        "import django, json, sys; django.setup()\n"
+        "from django.db import transaction\n"
+        "from background.queue import enqueue\n"
+        "with transaction.atomic():\n"
+        "    for name, args in json.loads(sys.argv[1]): enqueue(name, args)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, json.dumps(items)],
+        cwd=REPOSITORY,
+        env=env,
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+
+
+def enqueue_marks(env, begun: Path) -> None:
+    """A slow mark that tells when it is in the middle, and many quick ones after it."""
+    slow = ("counting.mark", {"number": 0, "sleep_s": 1.5, "begun": str(begun)})
+    enqueue(env, slow, *(("counting.mark", {"number": number}) for number in range(1, MARKS)))
+
+
+def rows(env, sql: str) -> list[tuple]:
+    """Ask the database directly: the test process itself uses another one."""
+    if "DATABASE_URL" in env:
+        with psycopg.connect(env["DATABASE_URL"]) as connection:
+            return connection.execute(sql).fetchall()
+    with closing(
+        sqlite3.connect(Path(env["LOADWORTHY_DATA"]) / "loadworthy.sqlite3", timeout=20)
+    ) as connection:
+        return connection.execute(sql).fetchall()
+
+
+def queue_length(env) -> int:
+    return rows(env, "SELECT count(*) FROM background_workitem WHERE state IN ('queued', 'running')")[0][0]
+
+
+def wait_until_done(env) -> None:
+    wait_for("the end of the queue", lambda: queue_length(env) == 0)
+
+
+def marks(env) -> Counter[str]:
+    """How often each mark was made; slots count as "slot"."""
+    return Counter(name.split()[0] for (name,) in rows(env, "SELECT name FROM auth_group"))
+
+
+def slots(env) -> list[tuple]:
+    sql = "SELECT key FROM background_workitem WHERE name = 'counting.slot' AND state = 'done'"
+    return rows(env, sql)
+
+
+def assert_exactly_once(env) -> None:
+    made = marks(env)
+    assert made.pop("slot", 0) == len(set(slots(env)))
+    assert made == {str(number): 1 for number in range(MARKS)}
+
+
+def worker_of(env) -> int:
+    [pid] = [pid for pid in processes(env) if "-A config worker" in command_of(pid)]
+    return pid
+
+
+def test_exactly_once_when_the_worker_is_killed_in_the_middle(env, tmp_path):
+    begun = tmp_path / "begun"
+    with served(env):
+        enqueue_marks(env, begun)
+        wait_for("the middle of the work", begun.exists)
+        killed = worker_of(env)
+        os.kill(killed, signal.SIGKILL)
+        wait_until_done(env)
+        assert worker_of(env) != killed
+    assert_exactly_once(env)
+
+
+def test_exactly_once_when_ctrl_c_comes_in_the_middle(env, tmp_path):
+    begun = tmp_path / "begun"
+    with served(env):
+        enqueue_marks(env, begun)
+        wait_for("the middle of the work", begun.exists)
+    assert processes(env) == []
+    assert queue_length(env) > 0, "the rest must be left for the second start"
+    with served(env):
+        wait_until_done(env)
+    assert_exactly_once(env)
+
+
+def test_nothing_is_left_when_the_supervisor_is_killed_and_the_work_goes_on_at_the_next_start(env, tmp_path):
+    begun = tmp_path / "begun"
+    with served(env) as (_, supervisor):
+        enqueue_marks(env, begun)
+        wait_for("the middle of the work", begun.exists)
+        supervisor.kill()
+        wait_for("the end of all processes", lambda: not processes(env))
+    with served(env):
+        wait_until_done(env)
+    assert_exactly_once(env)
+
+
+def test_several_schedulers_and_workers_at_once_give_no_doubles(env, tmp_path):
+    enqueue_marks(env, tmp_path / "begun")
+    racers = [
+        subprocess.Popen(
+            [*MANAGE, "work_once"], cwd=REPOSITORY, env=env, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+        )
+        for _ in range(3)
+    ]
+    said = [racer.communicate()[0].decode() for racer in racers]
+    assert [racer.returncode for racer in racers] == [0, 0, 0], said
+    assert_exactly_once(env)
+    assert slots(env)
+
+
+def test_work_over_its_time_limit_is_ended_and_the_rest_goes_on(env):
+    with served(env):
+        enqueue(env, ("counting.hang", {"number": 7}), ("counting.mark", {"number": 8}))
+        wait_for("the work behind it", lambda: marks(env)["8"] == 1)
+        assert marks(env)["7"] == 0
+    log = Path(env["LOADWORTHY_DATA"], "up.log").read_text()
+    assert "Timeout (0:00:01)!" in log, "the log says where it hung"
+    assert "tests/background/counting/tasks.py" in log
+
+
+def test_failing_work_backs_off_in_a_real_worker(env):
+    with served(env):
+        enqueue(env, ("counting.fail", {"number": 9}), ("counting.mark", {"number": 8}))
+        wait_for("the work behind it", lambda: marks(env)["8"] == 1)
+    [(state, error)] = rows(env, "SELECT state, error FROM background_workitem WHERE name = 'counting.fail'")
+    assert (state, marks(env)["9"]) == ("queued", 0)
+    assert "number 9 cannot be written" in error
+    assert "attempt 1 of 6" in Path(env["LOADWORTHY_DATA"], "up.log").read_text()
+
+
+@on_servers_only
+def test_a_commit_wakes_a_worker_without_any_schedule(env):
+    command = [sys.executable, "-m", "celery", "--quiet", "-A", "config", "worker", "--loglevel", "WARNING"]
+    worker = subprocess.Popen(command, cwd=REPOSITORY, env=env)
+    try:
+        enqueue(env, ("counting.mark", {"number": 1}))
+        wait_for("the work", lambda: marks(env)["1"] == 1)
+    finally:
+        worker.terminate()
+        assert worker.wait(20) == 0
+
+
+@on_servers_only
+def test_work_is_kept_while_redis_is_down(env):
+    down = env | {"REDIS_URL": f"redis://127.0.0.1:{free_port()}/0"}
+    enqueue(down, ("counting.mark", {"number": 1}))
+    assert queue_length(env) == 1
+    run_manage(down, "work_once")
+    assert marks(env)["1"] == 1
+
+
+@on_servers_only
+def test_work_goes_on_when_redis_has_been_away(env):
+    with RedisServer.running() as first:
+        env = env | {"REDIS_URL": first.new_database()}
+        with served(env):
+            enqueue(env, ("counting.mark", {"number": 1}))
+            wait_for("the work", lambda: marks(env)["1"] == 1)
+            first.stop()
+            enqueue(env, ("counting.mark", {"number": 2}))
+            with RedisServer.running(first.port):
+                wait_for("the work", lambda: marks(env)["2"] == 1)

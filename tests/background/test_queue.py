@@ -1,0 +1,322 @@
+"""The job table in one process. The effects of the work are rows of auth.Group: any table would do."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from django.contrib.auth.models import Group
+from django.db import connection, transaction
+from django.utils import timezone
+
+from background import queue, running
+from background.models import WorkItem
+from background.queries import failed_items, last_runs, queue_length
+from background.queue import enqueue, enqueue_slots, every, work
+from background.running import MAX_ATTEMPTS, claim_next, release_own_leases, run_due, run_item
+from background.upkeep import KEEP_DONE, KEEP_FAILED, prune
+
+pytestmark = pytest.mark.django_db
+State = WorkItem.State
+
+
+@pytest.fixture(autouse=True)
+def only_the_work_of_these_tests(monkeypatch):
+    monkeypatch.setattr(queue, "WORKS", {})
+    monkeypatch.setattr(running, "WORKS", queue.WORKS)
+    monkeypatch.setattr("background.queries.WORKS", queue.WORKS)
+    monkeypatch.setattr(queue, "PERIODS", {})
+
+
+def marks() -> list[str]:
+    return list(Group.objects.order_by("name").values_list("name", flat=True))
+
+
+def make_due(**filters) -> None:
+    WorkItem.objects.filter(state=State.QUEUED, **filters).update(due=timezone.now())
+
+
+def test_work_runs_once_with_its_arguments():
+    @work("mark")
+    def mark(name):
+        Group.objects.create(name=name)
+
+    enqueue("mark", {"name": "a"})
+    enqueue("mark", {"name": "b"})
+    assert queue_length() == 2
+    assert run_due() == 2
+    assert run_due() == 0
+    assert marks() == ["a", "b"]
+    assert queue_length() == 0
+
+
+def test_enqueue_is_part_of_the_callers_transaction():
+    work("mark")(lambda: None)
+
+    class ChangedMyMind(Exception):
+        pass
+
+    with pytest.raises(ChangedMyMind), transaction.atomic():
+        enqueue("mark")
+        raise ChangedMyMind
+    assert queue_length() == 0
+
+
+def test_a_key_is_taken_once_even_after_the_work_is_done():
+    @work("mark")
+    def mark(name):
+        Group.objects.create(name=name)
+
+    enqueue("mark", {"name": "a"}, key="only")
+    enqueue("mark", {"name": "b"}, key="only")
+    run_due()
+    enqueue("mark", {"name": "c"}, key="only")
+    run_due()
+    assert marks() == ["a"]
+
+
+def test_work_that_is_due_later_waits():
+    work("mark")(lambda: Group.objects.create(name="a"))
+    enqueue("mark", due=timezone.now() + timedelta(hours=1))
+    assert run_due() == 0
+    make_due()
+    assert run_due() == 1
+
+
+def test_the_longest_due_comes_first():
+    @work("mark")
+    def mark(name):
+        Group.objects.create(name=f"{Group.objects.count()} {name}")
+
+    now = timezone.now()
+    enqueue("mark", {"name": "younger"}, due=now - timedelta(minutes=1))
+    enqueue("mark", {"name": "older"}, due=now - timedelta(minutes=2))
+    run_due()
+    assert marks() == ["0 older", "1 younger"]
+
+
+def test_names_that_nobody_registered_are_refused():
+    with pytest.raises(LookupError, match="'nothing'"):
+        enqueue("nothing")
+    assert queue_length() == 0
+
+
+def test_a_name_is_registered_once():
+    work("mark")(lambda: None)
+    with pytest.raises(ValueError, match="'mark'"):
+        work("mark")(lambda: None)
+
+
+def test_what_failing_work_wrote_is_rolled_back_and_it_backs_off_until_it_is_given_up():
+    @work("fail")
+    def fail():
+        Group.objects.create(name="must not stay")
+        raise RuntimeError("the shelf is full")
+
+    enqueue("fail")
+    waits_s = []
+    for _ in range(MAX_ATTEMPTS - 1):
+        before = timezone.now()
+        assert run_due() == 1
+        assert run_due() == 0, "it waits for its delay"
+        item = WorkItem.objects.get()
+        assert item.state == State.QUEUED
+        assert "the shelf is full" in item.error
+        waits_s.append((item.due - before).total_seconds())
+        make_due()
+    assert waits_s == pytest.approx([15, 60, 240, 960, 3840], abs=5)
+    assert run_due() == 1
+    item = failed_items().get()
+    assert item.attempts == MAX_ATTEMPTS
+    assert "RuntimeError: the shelf is full" in item.error
+    assert run_due() == 0
+    assert marks() == []
+
+
+def test_work_that_fails_once_is_done_at_the_next_attempt():
+    attempts = []
+
+    @work("second time lucky")
+    def lucky():
+        attempts.append(1)
+        if len(attempts) == 1:
+            raise RuntimeError
+        Group.objects.create(name="done")
+
+    enqueue("second time lucky")
+    run_due()
+    make_due()
+    run_due()
+    assert marks() == ["done"]
+    item = WorkItem.objects.get()
+    assert (item.state, item.error) == (State.DONE, "")
+
+
+def test_work_whose_function_is_gone_fails_with_a_reason():
+    WorkItem.objects.create(name="gone")
+    run_due()
+    assert "No function is registered as background work 'gone'" in WorkItem.objects.get().error
+
+
+def test_an_item_is_claimed_by_one():
+    work("mark")(lambda: None)
+    enqueue("mark")
+    now = timezone.now()
+    assert claim_next(now) is not None
+    assert claim_next(now) is None
+
+
+def test_a_run_that_lost_its_lease_leaves_no_trace():
+    """A worker that was thought dead comes to its end after another one took its work over."""
+
+    @work("mark")
+    def mark():
+        Group.objects.create(name=f"{Group.objects.count()}")
+
+    enqueue("mark")
+    slow = claim_next(timezone.now())
+    heir = claim_next(timezone.now() + timedelta(hours=1))
+    assert slow and heir and slow.pk == heir.pk
+    run_item(slow)
+    assert marks() == []
+    run_item(heir)
+    assert marks() == ["0"]
+    run_item(slow)
+    assert marks() == ["0"]
+    assert WorkItem.objects.get().state == State.DONE
+
+
+def test_a_failure_of_a_run_that_lost_its_lease_does_not_touch_the_heir():
+    @work("fail")
+    def fail():
+        raise RuntimeError
+
+    enqueue("fail")
+    slow = claim_next(timezone.now())
+    heir = claim_next(timezone.now() + timedelta(hours=1))
+    assert slow and heir
+    run_item(slow)
+    item = WorkItem.objects.get()
+    assert (item.state, item.claim, item.error) == (State.RUNNING, heir.claim, "")
+
+
+def test_a_new_worker_of_the_same_name_takes_over_at_once(monkeypatch):
+    work("mark")(lambda: Group.objects.create(name="a"))
+    enqueue("mark")
+    monkeypatch.setenv("LOADWORTHY_WORKER", "bench")
+    claim_next(timezone.now())
+    monkeypatch.setenv("LOADWORTHY_WORKER", "garage")
+    release_own_leases()
+    assert run_due() == 0
+    monkeypatch.setenv("LOADWORTHY_WORKER", "bench")
+    release_own_leases()
+    assert run_due() == 1
+
+
+def test_work_that_took_its_worker_down_twice_lets_the_rest_go_first(monkeypatch):
+    work("heavy")(lambda: None)
+    work("mark")(lambda: Group.objects.create(name="a"))
+    enqueue("heavy")
+    monkeypatch.setenv("LOADWORTHY_WORKER", "bench")
+    for _ in range(2):
+        claim_next(timezone.now())
+        release_own_leases()
+    enqueue("mark")
+    assert run_due() == 1
+    assert marks() == ["a"]
+    wait_s = (WorkItem.objects.get(name="heavy").lease_until - timezone.now()).total_seconds()
+    assert wait_s == pytest.approx(15, abs=5)
+
+
+def test_work_that_always_takes_its_worker_down_is_given_up():
+    work("mark")(lambda: None)
+    enqueue("mark")
+    for attempt in range(MAX_ATTEMPTS):
+        assert claim_next(timezone.now() + timedelta(days=attempt))
+    WorkItem.objects.update(lease_until=timezone.now())
+    assert run_due() == 0
+    assert "in the middle" in failed_items().get().error
+
+
+def test_what_is_prepared_is_computed_outside_the_transaction(transactional_db):
+    seen = {}
+
+    def compute(base):
+        seen["computing in a transaction"] = connection.in_atomic_block
+        return base + 1
+
+    @work("store", prepare=compute)
+    def store(base, prepared):
+        seen["storing in a transaction"] = connection.in_atomic_block
+        Group.objects.create(name=f"{base} {prepared}")
+
+    enqueue("store", {"base": 4})
+    run_due()
+    assert marks() == ["4 5"]
+    assert seen == {"computing in a transaction": False, "storing in a transaction": True}
+
+
+def test_repeated_work_runs_once_in_a_slot_and_missed_slots_are_not_made_up_for():
+    @every(name="look", minutes=15)
+    def look():
+        Group.objects.create(name=f"{Group.objects.count()}")
+
+    start = datetime(2031, 5, 6, 12, 1, tzinfo=UTC)
+    for minutes in (0, 1, 13):
+        enqueue_slots(start + timedelta(minutes=minutes))
+    assert WorkItem.objects.count() == 1
+    enqueue_slots(start + timedelta(minutes=14))
+    assert WorkItem.objects.count() == 2
+    enqueue_slots(start + timedelta(hours=9))
+    keys = WorkItem.objects.order_by("key").values_list("key", flat=True)
+    assert list(keys) == [f"look:2031-05-06T{time}:00Z" for time in ("12:00", "12:15", "21:00")]
+
+
+def test_repeated_work_is_part_of_what_is_due():
+    every(name="look", hours=1)(lambda: Group.objects.create(name="looked"))
+    assert run_due() == 1
+    assert marks() == ["looked"]
+
+
+def test_a_period_below_a_minute_is_refused():
+    with pytest.raises(ValueError, match="shortest period"):
+        every(name="look", minutes=0.5)
+
+
+def test_a_sweep_begins_nothing_new_beyond_its_budget_or_when_told_to_stop():
+    work("mark")(lambda: None)
+    for _ in range(3):
+        enqueue("mark")
+    assert run_due(budget_s=0) == 0
+    assert run_due(stop=lambda: True) == 0
+    assert run_due() == 3
+
+
+def test_old_ends_are_pruned_and_the_rest_is_kept():
+    now = timezone.now()
+    old_done, old_failed = now - KEEP_DONE - timedelta(hours=1), now - KEEP_FAILED - timedelta(hours=1)
+    for key, state, finished in [
+        ("old done", State.DONE, old_done),
+        ("new done", State.DONE, now),
+        ("failed", State.FAILED, old_done),
+        ("old failed", State.FAILED, old_failed),
+        ("queued after a failure", State.QUEUED, old_failed),
+    ]:
+        WorkItem.objects.create(name="mark", key=key, state=state, finished=finished)
+    assert prune(now) == 2
+    kept = WorkItem.objects.order_by("key").values_list("key", flat=True)
+    assert list(kept) == ["failed", "new done", "queued after a failure"]
+
+
+def test_the_last_run_of_each_name_is_known(django_assert_num_queries):
+    work("mark")(lambda: None)
+    work("never run")(lambda: None)
+    enqueue("mark")
+    enqueue("mark")
+    run_due()
+    newest = WorkItem.objects.order_by("-finished")[0]
+    with django_assert_num_queries(2):
+        runs = last_runs()
+    assert [(run.name, run.state, run.finished) for run in runs] == [
+        ("mark", "done", newest.finished),
+        ("never run", None, None),
+    ]
+    assert runs[0].duration_s is not None and runs[0].duration_s >= 0

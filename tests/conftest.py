@@ -1,0 +1,69 @@
+"""Fixtures that several folders of tests share: the test database, the browser, real servers."""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from django.conf import settings
+from playwright.sync_api import Browser, sync_playwright
+
+from tests.services.servers import PostgresServer, RedisServer
+
+# Playwright's synchronous interface runs an event loop in the thread in which the tests use the database.
+os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+
+CHROMIUM = "/usr/bin/chromium"
+CHROMIUM_ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+def pytest_configure() -> None:
+    # Accounts of tests need no slow hash.
+    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+
+
+@pytest.fixture(scope="session")
+def django_db_modify_db_settings(
+    django_db_modify_db_settings: None, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """A file like the real one, with WAL, instead of SQLite's default of a test database in memory."""
+    database = settings.DATABASES["default"]
+    if database["ENGINE"] == "django.db.backends.sqlite3":
+        database.setdefault("TEST", {})["NAME"] = str(tmp_path_factory.mktemp("database") / "test.sqlite3")
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    """A headless Chromium; tests open contexts of their own in it."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[PostgresServer]:
+    """A real PostgreSQL on a free port; new_database() returns the DATABASE_URL of an empty database."""
+    with PostgresServer.running() as server:
+        yield server
+
+
+@pytest.fixture(scope="session")
+def redis_server() -> Iterator[RedisServer]:
+    """A real Redis on a free port; new_database() returns the REDIS_URL of an empty database."""
+    with RedisServer.running() as server:
+        yield server
+
+
+@pytest.fixture
+def repository() -> Path:
+    """The folder that holds manage.py and run."""
+    return Path(settings.BASE_DIR)

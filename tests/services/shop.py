@@ -1,0 +1,130 @@
+"""A whole shop as a person would start it: prepared, served, and ended with Ctrl-C."""
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from tests.services.servers import wait_for
+
+REPOSITORY = Path(__file__).resolve().parents[2]
+MANAGE = [sys.executable, "manage.py"]
+STOP_WITHIN_S = 20.0
+OWN_VARIABLES = {"DATABASE_URL", "REDIS_URL", "HOST", "PORT", "DJANGO_SETTINGS_MODULE", "ALLOWED_HOSTS"}
+
+
+@dataclass(frozen=True)
+class Shop:
+    """A running shop. env: for further commands on the same data, such as run_manage(shop.env, ...)."""
+
+    url: str
+    user: str
+    password: str
+    env: dict[str, str]
+
+
+@contextmanager
+def live_shop(
+    database_url: str | None = None, redis_url: str | None = None, demo: bool = False
+) -> Iterator[Shop]:
+    """Prepare a fresh data folder (and the given, empty database), serve it, and end it with Ctrl-C.
+
+    Without arguments it is what ./run gives: SQLite and no broker. url has no slash at its end.
+    """
+    with TemporaryDirectory(prefix="loadworthy-") as folder:
+        env = shop_env(Path(folder), database_url, redis_url)
+        said = run_manage(env, "prepare", *(["--demo"] if demo else []))
+        account = re.search(r"name (\S+), password (\S+)", said)
+        assert account, said
+        with served(env) as (url, _):
+            yield Shop(url, account[1], account[2], env)
+
+
+def shop_env(
+    folder: Path, database_url: str | None = None, redis_url: str | None = None, **more: str
+) -> dict[str, str]:
+    """The environment of a shop on that data folder, whatever the tests themselves were started with."""
+    env = {name: value for name, value in os.environ.items() if name not in OWN_VARIABLES}
+    env["LOADWORTHY_DATA"] = str(folder)
+    if database_url:
+        env["DATABASE_URL"] = database_url
+    if redis_url:
+        env["REDIS_URL"] = redis_url
+    return env | more
+
+
+def run_manage(env: dict[str, str], *arguments: str) -> str:
+    """Run a command of manage.py to its end and return what it said; AssertionError when it failed."""
+    done = subprocess.run([*MANAGE, *arguments], cwd=REPOSITORY, env=env, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+@contextmanager
+def served(
+    env: dict[str, str], command: tuple[str, ...] = (*MANAGE, "up")
+) -> Iterator[tuple[str, subprocess.Popen[str]]]:
+    """Serve a prepared data folder on a free port: its address and the supervising process.
+
+    At the end comes Ctrl-C, unless the process is gone already; nothing of it may be left then.
+    """
+    log = Path(env["LOADWORTHY_DATA"]) / "up.log"
+    with log.open("w") as file:
+        supervisor = subprocess.Popen(
+            [*command, "--port", "0"], cwd=REPOSITORY, env=env, stdout=file, stderr=file, text=True
+        )
+    try:
+        url = wait_for("the address of the pages", lambda: _address(log, supervisor), within_s=300)
+        wait_for("an answer of the pages", lambda: _answers(url))
+        yield url, supervisor
+        if supervisor.poll() is None:
+            supervisor.send_signal(signal.SIGINT)
+            assert supervisor.wait(STOP_WITHIN_S) == 0, log.read_text()
+    finally:
+        if supervisor.poll() is None:
+            supervisor.kill()
+            supervisor.wait()
+    wait_for("the end of all processes", lambda: not processes(env), within_s=STOP_WITHIN_S)
+
+
+def processes(env: dict[str, str]) -> list[int]:
+    """Processes that were started for the data folder of that environment and still run."""
+    mark = f"LOADWORTHY_DATA={env['LOADWORTHY_DATA']}".encode()
+    found = []
+    for folder in Path("/proc").glob("[0-9]*"):
+        try:
+            # A zombie has ended and has no environment any more.
+            if mark in (folder / "environ").read_bytes().split(b"\0"):
+                found.append(int(folder.name))
+        except OSError:
+            continue
+    return found
+
+
+def command_of(pid: int) -> str:
+    return Path(f"/proc/{pid}/cmdline").read_bytes().replace(b"\0", b" ").decode()
+
+
+def _address(log: Path, supervisor: subprocess.Popen[str]) -> str | None:
+    said = log.read_text()
+    assert supervisor.poll() is None, said
+    address = re.search(r"Loadworthy is at (http://\S+)/ ", said)
+    return address[1] if address else None
+
+
+def _answers(url: str) -> bool:
+    try:
+        urllib.request.urlopen(url, timeout=10).close()
+    except urllib.error.HTTPError as error:
+        return error.code < 500
+    except OSError:
+        return False
+    return True
