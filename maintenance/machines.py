@@ -14,7 +14,8 @@ def add_printer(
 ) -> Printer:
     """Keep a new printer with its place (where its spools stay) and its first toolhead.
 
-    The climate is what is assumed there while nothing is read. Raises ValidationError on fields that cannot be.
+    The climate is what is assumed there while nothing is read.
+    Raises ValidationError on fields that cannot be.
     """
     printer.place = save_place(
         Place(

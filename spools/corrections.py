@@ -1,14 +1,14 @@
 """Numbers that a person may correct: a place's assumptions, a material's data.
 
-They are no facts with a time; the computed moisture of every spool that rests on them starts afresh.
+They are no facts with a time. Moisture that was computed with them is recognised by its fingerprint and
+worked out anew (see spools/exposure.py).
 """
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Q
 
 from .checks import within
-from .models import Feedstock, Maker, MoistureState, Place, Polymer
+from .models import Feedstock, Maker, Place, Polymer
 
 # The widest that a filament's numbers may be. From memory, to catch slips of the keyboard, not to judge.
 POSSIBLE = {
@@ -33,14 +33,18 @@ IN_ORDER = [
     ("bed_min_c", "bed_max_c", "The lowest bed temperature may not be above the highest"),
 ]
 
+BANDS = [
+    ("w50_pct", "w50_low", "w50_high"),
+    ("d23_m2_s", "d23_low", "d23_high"),
+    ("e_d_kj_mol", "e_d_low", "e_d_high"),
+]
+
 
 @transaction.atomic
 def save_place(place: Place) -> Place:
     """Keep a new or corrected place. Raises ValidationError on fields that cannot be."""
     place.full_clean()
     place.save()
-    there = Q(spool__stays__place=place) | Q(spool__stays__place__room=place)
-    MoistureState.objects.filter(pk__in=MoistureState.objects.filter(there).values("pk")).delete()
     return place
 
 
@@ -52,28 +56,23 @@ def save_feedstock(feedstock: Feedstock, maker_name: str) -> Feedstock:
     """
     feedstock.maker, _ = Maker.objects.get_or_create(name=maker_name.strip())
     feedstock.full_clean()
-    own = {name: getattr(feedstock, name) for name in Feedstock.OVERRIDES}
-    _possible(own, feedstock.polymer)
+    check_feedstock(feedstock)
     feedstock.save()
-    MoistureState.objects.filter(spool__feedstock=feedstock).delete()
     return feedstock
 
 
-@transaction.atomic
-def save_polymer(polymer: Polymer) -> Polymer:
-    """Keep a new or corrected polymer. Raises ValidationError on fields that cannot be."""
-    polymer.full_clean()
+def check_feedstock(feedstock: Feedstock) -> None:
+    """Refuses data-sheet values that no filament has, or that contradict each other or the polymer's."""
+    own = {name: getattr(feedstock, name) for name in Feedstock.OVERRIDES}
+    _possible(own, feedstock.polymer)
+
+
+def check_polymer(polymer: Polymer) -> None:
+    """Refuses values that no polymer has, or that contradict each other."""
     _possible({name: getattr(polymer, name) for name in Feedstock.OVERRIDES}, polymer)
-    for name, low, high in [
-        ("w50_pct", "w50_low", "w50_high"),
-        ("d23_m2_s", "d23_low", "d23_high"),
-        ("e_d_kj_mol", "e_d_low", "e_d_high"),
-    ]:
+    for name, low, high in BANDS:
         if not 0 < getattr(polymer, low) <= getattr(polymer, name) <= getattr(polymer, high):
-            raise ValidationError({name: f"Must lie between {low} and {high}, which are above zero."})
-    polymer.save()
-    MoistureState.objects.filter(spool__feedstock__polymer=polymer).delete()
-    return polymer
+            raise ValidationError({name: f"It must lie between {low} and {high}, which are above zero."})
 
 
 def _possible(own: dict[str, float | None], polymer: Polymer) -> None:

@@ -16,7 +16,7 @@ from spools.climate import climates_now
 from spools.models import DryingRun, Place, Spool
 from spools.pages.forms import carried_out, show_refusal
 
-from .forms_shop import DryForm, FinishAllForm, FinishForm
+from .forms_shop import DryForm, FinishAllForm, FinishForm, TogetherForm
 
 SHOWN_FINISHED = 10
 
@@ -49,81 +49,86 @@ def drying(request: HttpRequest) -> HttpResponse:
                 (dryer, air[dryer.pk], [RunRow(run) for run in open_runs if run.dryer_id == dryer.pk])
                 for dryer in dryers
             ],
-            "finished": [(run, drying_rules.loss_on_drying(run)) for run in finished],
+            "finished": [
+                (run, drying_rules.loss_on_drying(run), drying_rules.loss_caution(run)) for run in finished
+            ],
         },
     )
 
 
 @login_required
 def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
-    """Choose spools, see the plan, start: the plan is a GET, the start a POST of the same inputs."""
+    """Choose spools (GET), see their plan (GET with spools), start what was planned (POST of the same)."""
     dryer = get_object_or_404(Place.objects.select_related("room"), pk=pk, kind=Place.Kind.DRYER)
     inside = list(drying_rules.open_runs(dryer))
     choosable = Spool.objects.filter(emptied_at=None).exclude(
-        drying_runs__end=None, drying_runs__isnull=False
+        pk__in=DryingRun.objects.filter(end=None).values("spool")
     )
-    choosable = list(choosable.select_related("feedstock__polymer", "feedstock__maker", "feedstock__filler"))
-    data = request.POST if request.method == "POST" else request.GET if "spools" in request.GET else None
-    form = DryForm(data, choosable=choosable)
-    if request.method == "POST" and carried_out(form, lambda data: _start(form, dryer, request)):
-        messages.success(
-            request, f"Drying has started in {dryer}. Stay near on settings that are new to you."
+    choosable = choosable.select_related("feedstock__polymer", "feedstock__maker", "feedstock__filler")
+    asked = request.POST if request.method == "POST" else request.GET
+    together = TogetherForm(asked or None, choosable=choosable)
+    if not together.is_valid():
+        context = {"rows": [_row(spool, dryer, inside) for spool in choosable]}
+        return render(
+            request, "drying/start.html", {"dryer": dryer, "inside": inside, "together": together} | context
         )
+    chosen = list(together.cleaned_data["spools"])
+    plan = _plan(chosen, dryer, inside, together)
+    form = DryForm(request.POST or None, spools=chosen, initial={"planned_hours": plan["hours"]})
+    if together.is_valid() and carried_out(
+        form,
+        lambda data: drying_rules.start_drying(
+            chosen,
+            dryer,
+            plan["set_point_c"],
+            planned_hours=data["planned_hours"],
+            at=data["when"],
+            gross_g=form.gross_g(),
+            resolution_g=data["resolution_g"],
+            by=request.user,
+        ),
+    ):
+        messages.success(request, f"Drying has begun in {dryer} at {plan['set_point_c']:g} °C.")
         return redirect("drying")
-    context = {"dryer": dryer, "form": form, "rows": _rows(choosable, dryer, inside), "inside": inside}
-    if form.is_bound and "spools" in getattr(form, "cleaned_data", {}):
-        context |= _plan(form, dryer, inside)
-    return render(request, "drying/start.html", context)
+    context = {"dryer": dryer, "inside": inside, "together": together, "form": form, "plan": plan}
+    return render(request, "drying/plan.html", context)
 
 
-def _start(form: DryForm, dryer: Place, request: HttpRequest) -> list[DryingRun]:
-    data = form.cleaned_data
-    set_point_c = data["set_point_c"]
-    if set_point_c is None:
-        raise ValidationError({"set_point_c": "Give the set point."})
-    return drying_rules.start_drying(
-        list(data["spools"]),
-        dryer,
-        set_point_c,
-        planned_hours=data["planned_hours"],
-        at=data["when"],
-        gross_g=form.gross_g(),
-        resolution_g=data["resolution_g"] or 1.0,
-        by=request.user,
-    )
+def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:
+    """A spool that could go in, with its own cap and whether it may join what is drying now."""
+    own = drying_rules.cap(spool, dryer)
+    return {"spool": spool, "cap": own, "joins": not inside or inside[0].set_point_c <= own.cap_c}
 
 
-def _rows(choosable: list[Spool], dryer: Place, inside: list[DryingRun]) -> list[dict]:
-    """Each spool that could go in, with its own cap and whether it may join what is drying now."""
-    set_point_c = max((run.set_point_c for run in inside), default=None)
-    rows = []
-    for spool in choosable:
-        own = drying_rules.cap(spool, dryer)
-        joins = set_point_c is None or set_point_c <= own.cap_c
-        rows.append({"spool": spool, "cap": own, "joins": joins, "set_point_c": set_point_c})
-    return rows
+def _plan(chosen: list[Spool], dryer: Place, inside: list[DryingRun], together: TogetherForm) -> dict:
+    """The joint cap and the spool that sets it, the set point, and each spool's plan at it.
 
-
-def _plan(form: DryForm, dryer: Place, inside: list[DryingRun]) -> dict:
-    """The joint cap, which spool sets it, and each spool's plan at the set point."""
-    chosen = list(form.cleaned_data["spools"])
+    A refused set point stands as an error on the form; the plan then shows the usual one.
+    """
     everyone = [*chosen, *(run.spool for run in inside)]
-    caps = {spool: drying_rules.cap(spool, dryer) for spool in everyone}
-    setter = min(everyone, key=lambda spool: caps[spool].cap_c)
-    set_point_c = form.cleaned_data.get("set_point_c")
+    caps = [(drying_rules.cap(spool, dryer), spool) for spool in everyone]
+    lowest, setter = min(caps, key=lambda row: row[0].cap_c)
+    usual_c = min(drying_rules.suggested_set_point_c(spool, dryer, everyone) for spool in everyone)
+    if inside:
+        usual_c = inside[0].set_point_c
+    set_point_c = together.cleaned_data["set_point_c"]
+    set_point_c = usual_c if set_point_c is None else set_point_c
     try:
-        plans = [(s, drying_rules.plan_drying(s, dryer, set_point_c=set_point_c)) for s in chosen]
+        drying_rules.check_set_point(chosen, dryer, set_point_c)
     except ValidationError as error:
-        show_refusal(form, error)
-        return {}
+        show_refusal(together, error)
+        set_point_c = usual_c
+    plans = [
+        (spool, drying_rules.plan_drying(spool, dryer, set_point_c=min(set_point_c, lowest.cap_c)))
+        for spool in chosen
+    ]
     hours = [plan.hours for _, plan in plans if plan.hours is not None]
     return {
-        "plans": plans,
+        "lowest": lowest,
         "setter": setter,
-        "lowest": caps[setter],
         "set_point_c": set_point_c,
-        "hours": max(hours, default=None),
-        "weighings": [form[f"gross_g_{spool.pk}"] for spool in chosen],
+        "plans": plans,
+        "hours": round(max(hours), 1) if hours else None,
     }
 
 
@@ -162,7 +167,11 @@ def _finished(common: FinishAllForm, forms: list[FinishForm], request: HttpReque
                     by=request.user,
                 )
                 loss = drying_rules.loss_on_drying(run)
-                lost = f" It lost {loss[0]:.1f} ± {loss[2]:.1f} g ({loss[1]:.2f} %)." if loss else ""
+                lost = (
+                    f" It lost {loss.mass_g:.1f} ± {loss.uncertainty_g:.1f} g ({loss.pct:.2f} %)."
+                    if loss
+                    else ""
+                )
                 said.append(f"{run.spool.code} is out of the dryer and in {data['place']}.{lost}")
     except ValidationError as error:
         show_refusal(form if "at" not in getattr(error, "error_dict", {}) else common, error)

@@ -6,7 +6,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from maintenance.models import Fitting, Loading, Part, PartKind, Printer, Toolhead
@@ -19,34 +19,45 @@ SNOOZE_DAYS = {"1": "1 day", "3": "3 days"}
 LATE_JOBS = timedelta(days=14)
 
 
-class DryForm(forms.Form):
-    """What goes into a dryer together, and how hot for how long."""
+class TogetherForm(forms.Form):
+    """What goes into a dryer together, and how hot."""
 
     spools = forms.ModelMultipleChoiceField(
         Spool.objects.none(),
         widget=forms.CheckboxSelectMultiple,
         error_messages={"required": "Choose at least one spool."},
     )
-    set_point_c = number("Set point", "°C", required=False, help_text="Empty: the highest that all may have.")
-    planned_hours = number("Hours", min_value=0.1, max_value=MOST_HOURS, required=False)
-    resolution_g = number("Scale's smallest step", "g", min_value=0.001, max_value=100, required=False)
-    when = WhenField()
+    set_point_c = number(
+        "Set point", "°C", required=False, help_text="Empty: the usual one that all may have."
+    )
 
-    def __init__(self, *args: Any, choosable: Iterable[Spool], **options: Any) -> None:
+    def __init__(self, *args: Any, choosable: QuerySet[Spool], **options: Any) -> None:
         super().__init__(*args, **options)
-        choosable = list(choosable)
-        self.fields["spools"].queryset = Spool.objects.filter(pk__in=[spool.pk for spool in choosable])
-        for spool in choosable:
-            self.fields[f"gross_g_{spool.pk}"] = number(
+        self.fields["spools"].queryset = choosable
+
+
+class DryForm(forms.Form):
+    """The start of what was planned: how long, since when, and what the spools weigh before."""
+
+    planned_hours = number("Hours", min_value=0.1, max_value=MOST_HOURS)
+    when = WhenField(label="Started")
+    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+
+    def __init__(self, *args: Any, spools: list[Spool], **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.weighed = {spool.pk: f"gross_g_{spool.pk}" for spool in spools}
+        for spool in spools:
+            self.fields[self.weighed[spool.pk]] = number(
                 f"{spool.code} with its reel", "g", required=False, min_value=0
             )
 
+    def weighings(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.weighed.values()]
+
     def gross_g(self) -> dict[int, float]:
         """Grams by spool id, of the spools that were weighed before drying."""
-        weighed = {
-            spool.pk: self.cleaned_data[f"gross_g_{spool.pk}"] for spool in self.cleaned_data["spools"]
-        }
-        return {pk: mass_g for pk, mass_g in weighed.items() if mass_g is not None}
+        found = {pk: self.cleaned_data[name] for pk, name in self.weighed.items()}
+        return {pk: mass_g for pk, mass_g in found.items() if mass_g is not None}
 
 
 class FinishForm(forms.Form):

@@ -44,7 +44,6 @@ def job_new(request: HttpRequest) -> HttpResponse:
 
 
 def _recorded(form: JobForm, request: HttpRequest) -> Job | None:
-    data = form.cleaned_data
     recorded: list[Job] = []
 
     def record(data: dict) -> None:

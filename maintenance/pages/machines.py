@@ -8,13 +8,20 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from maintenance.machines import add_printer, add_toolhead
 from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Toolhead
-from maintenance.parts import in_stock, life_left
+from maintenance.parts import LifeLeft, in_stock, life_left
 from spools.climate import climate_at
 from spools.pages.forms import carried_out
 
 from .forms_shop import PrinterForm, ToolheadForm
 
 SHOWN_JOBS = 10
+UNITS = {
+    PartKind.Unit.DOSE: "km of filler slid through",
+    PartKind.Unit.FEED: "km of filament",
+    PartKind.Unit.HOT: "hot hours",
+}
+# The same bounds as in the verdicts.
+USED_UP, WEARING_OUT = 0.8, 0.2
 
 
 @login_required
@@ -66,39 +73,39 @@ def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict]]]:
         .annotate(jobs=Count("job"), mass_g=Sum("mass_g"), hours=Sum("job__hours"))
     }
 
+    def part(label: str, fitting: Fitting | None) -> dict:
+        if fitting is None:
+            return part_row(label, None, None, 0)
+        return part_row(label, fitting, left.get(fitting.part_id), stock.get(fitting.part.kind_id, 0))
+
     def described(toolhead: Toolhead) -> dict:
         by_role = {fitting.role: fitting for fitting in toolhead.fitted}
         return {
             "toolhead": toolhead,
             "spool": toolhead.loaded[0].spool if toolhead.loaded else None,
-            "parts": [
-                _part_row(label, by_role.get(role), left, stock) for role, label in PartKind.Role.choices
-            ],
-            "free": len(by_role) < len(PartKind.Role.choices),
+            "parts": [part(label, by_role.get(role)) for role, label in PartKind.Role.choices],
             "counters": counters.get(toolhead.pk),
         }
 
     return [(printer, [described(toolhead) for toolhead in printer.toolheads.all()]) for printer in printers]
 
 
-def _part_row(label: str, fitting: Fitting | None, left: dict, stock: dict[int, int]) -> dict:
-    """A part with the life that is left of it: as text, and as shares of a bar of its expected life."""
-    row = {"role": label, "fitting": fitting}
-    if fitting is None:
-        return row
-    life = left.get(fitting.part_id)
-    row |= {"life": life, "in_stock": stock.get(fitting.part.kind_id, 0)}
-    if life is not None:
+def part_row(label: str, fitting: Fitting | None, life: LifeLeft | None, in_stock: int) -> dict:
+    """A part with the life that is left of it: in words, and as shares (in %) of a bar."""
+    row: dict = {"role": label, "fitting": fitting, "life": life, "in_stock": in_stock}
+    if fitting is not None and life is not None:
         full = life.age + max(life.high_left, 0)
+        low, median, high = (
+            _percent(left, full) for left in (life.low_left, life.median_left, life.high_left)
+        )
+        used_up = life.probability_used_up
         row |= {
-            "percent_low": _percent(life.low_left, full),
-            "percent_median": _percent(life.median_left, full),
-            "percent_high": _percent(life.high_left, full),
-            "state": "hold"
-            if life.probability_used_up > 0.8
-            else "caution"
-            if life.probability_used_up > 0.2
-            else "clear",
+            "unit": UNITS[fitting.part.kind.life_unit],
+            "percent_low": low,
+            "percent_median": min(median, 99),
+            "percent_band": high - low,
+            "percent_used_up": round(100 * used_up),
+            "state": "hold" if used_up > USED_UP else "caution" if used_up > WEARING_OUT else "clear",
         }
     return row
 

@@ -11,6 +11,7 @@ from maintenance.models import Fitting, Part, PartKind, Toolhead
 from spools.pages.forms import carried_out
 
 from .forms_shop import FitForm, RemoveForm, ReplaceForm
+from .machines import part_row
 
 
 @login_required
@@ -35,7 +36,7 @@ def part_fit(request: HttpRequest, pk: int) -> HttpResponse:
     if carried_out(form, fit):
         messages.success(request, f"The part is fitted to {toolhead}.")
         return redirect("machine", toolhead.printer_id)
-    return render(request, "machines/fit.html", {"form": form, "toolhead": toolhead, "free": kinds})
+    return render(request, "machines/fit.html", {"form": form, "toolhead": toolhead})
 
 
 def _sound() -> QuerySet[Part]:
@@ -77,8 +78,9 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
     ):
         messages.success(request, f"{form.cleaned_data['kind']} is fitted to {fitting.toolhead}.")
         return redirect("machine", fitting.toolhead.printer_id)
-    context = {"form": form, "fitting": fitting, "left": parts.life_left([fitting.part]).get(fitting.part_id)}
-    return render(request, "machines/replace.html", context)
+    left = parts.life_left([fitting.part]).get(fitting.part_id)
+    part = part_row(fitting.get_role_display(), fitting, left, counts.get(fitting.part.kind_id, 0))
+    return render(request, "machines/replace.html", {"form": form, "fitting": fitting, "part": part})
 
 
 @login_required

@@ -12,7 +12,7 @@ from maintenance import reminders as rules
 from maintenance.models import Fitting, Reminder
 from spools.pages.forms import carried_out
 
-from .forms_shop import DoneForm, SnoozeForm
+from .forms_shop import SNOOZE_DAYS, DoneForm, SnoozeForm
 
 SHOWN_ENDED = 50
 
@@ -67,7 +67,8 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
         until = timezone.localtime(form.until_when())
         messages.success(request, f"{reminder}: put off until {until:%d %b %H:%M}.")
         return redirect("reminders")
-    return render(request, "reminders/snooze.html", {"form": form, "row": _row(reminder)})
+    context = {"form": form, "row": _row(reminder), "choices": SNOOZE_DAYS.items()}
+    return render(request, "reminders/snooze.html", context)
 
 
 @login_required

@@ -8,6 +8,8 @@ from django.core.exceptions import ValidationError
 
 from spools.models import Feedstock, Place
 
+from .numbers import labelled
+
 # Where a domain function's name for an input differs from the form's.
 RENAMED = {"at": "when", "time": "when", "start": "when", "reason": "override_reason"}
 
@@ -119,18 +121,7 @@ class FeedstockForm(forms.ModelForm):
             "diameter_mm": "Diameter, mm",
             "filler_mass_fraction": "Filler, share of the mass (0.15 is 15 %)",
             "reorder_point_g": "Reorder point, g",
-            "density_g_cm3": "Density, g/cm³",
-            "softening_c": "Softening point, °C",
-            "dry_cap_c": "Highest drying temperature, °C",
-            "dry_set_c": "Usual drying temperature, °C",
-            "w50_pct": "Uptake at 23 °C and 50 % RH, %",
-            "d23_m2_s": "Diffusivity at 23 °C, m²/s",
-            "limit_clear_pct": "Prints well up to, % moisture",
-            "limit_hold_pct": "Print limit, % moisture",
-            "nozzle_min_c": "Nozzle from, °C",
-            "nozzle_max_c": "Nozzle up to, °C",
-            "bed_min_c": "Bed from, °C",
-            "bed_max_c": "Bed up to, °C",
+            **{name: labelled(name) for name in Feedstock.OVERRIDES},
         }
 
     maker_name = forms.CharField(

@@ -1,6 +1,6 @@
 """Materials: polymers and feedstocks, every number with where it comes from."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -9,76 +9,51 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from spools import catalogue
-from spools.corrections import save_feedstock
+from spools.corrections import BANDS, save_feedstock
 from spools.models import Feedstock, Maker, Polymer, Source
 
 from .forms import FeedstockForm, carried_out
+from .numbers import NUMBERS
 
 
 @dataclass
 class Number:
-    """A number of a polymer: one value or a range, its band, unit and grade, and the sources behind it."""
+    """A number of a polymer with its band, its grade and the sources behind it."""
 
     name: str
     label: str
     unit: str
     value: float | str | None
-    upto: float | None = None
-    low: float | None = None
-    high: float | None = None
-    grade: str = ""
-    basis: str = ""
-    sources: list[Source] = field(default_factory=list)
+    low: float | None
+    high: float | None
+    grade: str
+    basis: str
+    sources: list[Source]
 
 
 def numbers(polymer: Polymer, sources: list[Source]) -> list[Number]:
     """Every number of a polymer in the order in which it is read, with its sources."""
-    p = polymer
-    found = [
-        Number("density_g_cm3", "Density", "g/cm³", p.density_g_cm3),
-        Number("tg_c", "Glass transition", "°C", p.tg_c),
-        Number("tm_c", "Melting point", "°C", p.tm_c),
-        Number("softening_c", "Softening point", "°C", p.softening_c, basis=p.softening_basis),
-        Number("dry_cap_c", "Highest drying temperature", "°C", p.dry_cap_c),
-        Number("dry_set_c", "Usual drying temperature", "°C", p.dry_set_c),
-        Number("dry_hours", "Usual drying time", "h", p.dry_hours),
+    grades = {"w50_pct": polymer.grade_uptake, "d23_m2_s": polymer.grade_rate}
+    bases = {
+        "softening_c": polymer.softening_basis,
+        "w50_pct": polymer.get_isotherm_display(),
+        "limit_clear_pct": polymer.limit_basis,
+        "limit_hold_pct": polymer.limit_basis,
+    }
+    bands = {name: (getattr(polymer, low), getattr(polymer, high)) for name, low, high in BANDS}
+    return [
         Number(
-            "w50_pct",
-            "Uptake at 23 °C and 50 % RH",
-            "%",
-            p.w50_pct,
-            low=p.w50_low,
-            high=p.w50_high,
-            grade=p.grade_uptake,
-            basis=p.get_isotherm_display(),
-        ),
-        Number("saturation_pct", "Uptake in water", "%", p.saturation_pct),
-        Number(
-            "d23_m2_s",
-            "Diffusivity at 23 °C",
-            "m²/s",
-            p.d23_m2_s,
-            low=p.d23_low,
-            high=p.d23_high,
-            grade=p.grade_rate,
-        ),
-        Number(
-            "e_d_kj_mol",
-            "Activation energy of diffusion",
-            "kJ/mol",
-            p.e_d_kj_mol,
-            low=p.e_d_low,
-            high=p.e_d_high,
-        ),
-        Number("limit_clear_pct", "Prints well up to", "% moisture", p.limit_clear_pct, basis=p.limit_basis),
-        Number("limit_hold_pct", "Print limit", "% moisture", p.limit_hold_pct, basis=p.limit_basis),
-        Number("moulding_limit_pct", "Limit for strong parts", "% moisture", p.moulding_limit_pct),
-        Number("nozzle_min_c", "Nozzle", "°C", p.nozzle_min_c, upto=p.nozzle_max_c),
-        Number("bed_min_c", "Bed", "°C", p.bed_min_c, upto=p.bed_max_c),
+            name,
+            label,
+            unit,
+            getattr(polymer, name),
+            *bands.get(name, (None, None)),
+            grade=grades.get(name, ""),
+            basis=bases.get(name, ""),
+            sources=[source for source in sources if source.field == name],
+        )
+        for name, (label, unit) in NUMBERS.items()
     ]
-    for one in found:
-        one.sources = [source for source in sources if source.field == one.name]
-    return found
 
 
 @login_required
@@ -102,14 +77,13 @@ def material(request: HttpRequest, pk: int) -> HttpResponse:
     polymer = get_object_or_404(Polymer, pk=pk)
     sources = list(polymer.sources.all())
     found = numbers(polymer, sources)
-    named = {number.name for number in found}
     return render(
         request,
         "materials/detail.html",
         {
             "polymer": polymer,
             "numbers": found,
-            "background": [source for source in sources if source.field not in named],
+            "background": [source for source in sources if source.field not in NUMBERS],
             "feedstocks": polymer.feedstocks.select_related("maker"),
         },
     )
@@ -123,7 +97,8 @@ def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
         "materials/feedstock.html",
         {
             "feedstock": found,
-            "properties": catalogue.properties(found).values(),
+            "filler_pct": 100 * found.filler_mass_fraction,
+            "properties": [(prop, NUMBERS[prop.name][0]) for prop in catalogue.properties(found).values()],
             "spools": found.spools.filter(emptied_at=None),
         },
     )

@@ -106,7 +106,7 @@ def _recent(place: Place) -> dict:
         )
     )
     if not rows:
-        return {"last_reading": Reading.objects.filter(place=place).last()}
+        return {"last_reading": Reading.objects.filter(place=place).last(), "shown_days": SHOWN_DAYS}
     drawn = rows[:: -(-len(rows) // MOST_POINTS)]
     gap = climate.BELIEVED_FOR
     return {
