@@ -38,10 +38,7 @@ def lock_data_folder(folder: Path) -> IO[str]:
     try:
         lock = path.open("a+")
     except OSError as error:
-        raise CannotStart(
-            f"The data folder {folder} cannot be written to ({error.strerror}): make it writable for you, "
-            "or name another one in LOADWORTHY_DATA."
-        ) from error
+        raise not_writable(folder, error) from error
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError as error:
@@ -51,6 +48,13 @@ def lock_data_folder(folder: Path) -> IO[str]:
             "or name another folder in LOADWORTHY_DATA."
         ) from error
     return lock
+
+
+def not_writable(folder: Path, error: OSError) -> CannotStart:
+    return CannotStart(
+        f"The data folder {folder} cannot be written to ({error.strerror}): make it writable for you, "
+        "or name another one in LOADWORTHY_DATA."
+    )
 
 
 def listen(host: str, port: int) -> socket.socket:

@@ -14,7 +14,16 @@ import psycopg
 import pytest
 
 from tests.services.servers import RedisServer, free_port, wait_for
-from tests.services.shop import MANAGE, REPOSITORY, command_of, processes, run_manage, served, shop_env
+from tests.services.shop import (
+    MANAGE,
+    REPOSITORY,
+    command_of,
+    log_of,
+    processes,
+    run_manage,
+    served,
+    shop_env,
+)
 
 SETTINGS = "tests.background.settings"
 MARKS = 40
@@ -33,7 +42,9 @@ def env(request, tmp_path):
             "database_url": request.getfixturevalue("postgres_server").new_database(),
             "redis_url": request.getfixturevalue("redis_server").new_database(),
         }
-    env = shop_env(tmp_path, **urls, DJANGO_SETTINGS_MODULE=SETTINGS)
+    data = tmp_path / "data"
+    data.mkdir()
+    env = shop_env(data, **urls, DJANGO_SETTINGS_MODULE=SETTINGS)
     run_manage(env, "migrate", "--verbosity", "0")
     return env
 
@@ -158,7 +169,7 @@ def test_work_over_its_time_limit_is_ended_and_the_rest_goes_on(env):
         enqueue(env, ("counting.hang", {"number": 7}), ("counting.mark", {"number": 8}))
         wait_for("the work behind it", lambda: marks(env)["8"] == 1)
         assert marks(env)["7"] == 0
-    log = Path(env["LOADWORTHY_DATA"], "up.log").read_text()
+    log = log_of(env).read_text()
     assert "Timeout (0:00:01)!" in log, "the log says where it hung"
     assert "tests/background/counting/tasks.py" in log
 
@@ -170,7 +181,7 @@ def test_failing_work_backs_off_in_a_real_worker(env):
     [(state, error)] = rows(env, "SELECT state, error FROM background_workitem WHERE name = 'counting.fail'")
     assert (state, marks(env)["9"]) == ("queued", 0)
     assert "number 9 cannot be written" in error
-    assert "attempt 1 of 6" in Path(env["LOADWORTHY_DATA"], "up.log").read_text()
+    assert "attempt 1 of 6" in log_of(env).read_text()
 
 
 @on_servers_only

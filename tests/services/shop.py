@@ -40,7 +40,7 @@ def live_shop(
     Without arguments it is what ./run gives: SQLite and no broker. url has no slash at its end.
     """
     with TemporaryDirectory(prefix="loadworthy-") as folder:
-        env = shop_env(Path(folder), database_url, redis_url)
+        env = shop_env(Path(folder) / "data", database_url, redis_url)
         said = run_manage(env, "prepare", *(["--demo"] if demo else []))
         account = re.search(r"name (\S+), password (\S+)", said)
         assert account, said
@@ -74,9 +74,10 @@ def served(
 ) -> Iterator[tuple[str, subprocess.Popen[str]]]:
     """Serve a prepared data folder on a free port: its address and the supervising process.
 
-    At the end comes Ctrl-C, unless the process is gone already; nothing of it may be left then.
+    At the end comes Ctrl-C, unless the process is gone already; nothing of it may be left then. What it says
+    is in log_of(env).
     """
-    log = Path(env["LOADWORTHY_DATA"]) / "up.log"
+    log = log_of(env)
     with log.open("w") as file:
         supervisor = subprocess.Popen(
             [*command, "--port", "0"], cwd=REPOSITORY, env=env, stdout=file, stderr=file, text=True
@@ -95,17 +96,23 @@ def served(
     wait_for("the end of all processes", lambda: not processes(env), within_s=STOP_WITHIN_S)
 
 
+def log_of(env: dict[str, str]) -> Path:
+    """A file beside the data folder, which need not be there yet."""
+    return Path(env["LOADWORTHY_DATA"]).parent / "up.log"
+
+
 def processes(env: dict[str, str]) -> list[int]:
-    """Processes that were started for the data folder of that environment and still run."""
+    """Processes that were started for the data folder of that environment, or one in it, and still run."""
     mark = f"LOADWORTHY_DATA={env['LOADWORTHY_DATA']}".encode()
     found = []
     for folder in Path("/proc").glob("[0-9]*"):
         try:
             # A zombie has ended and has no environment any more.
-            if mark in (folder / "environ").read_bytes().split(b"\0"):
-                found.append(int(folder.name))
+            variables = (folder / "environ").read_bytes().split(b"\0")
         except OSError:
             continue
+        if any(variable == mark or variable.startswith(mark + b"/") for variable in variables):
+            found.append(int(folder.name))
     return found
 
 

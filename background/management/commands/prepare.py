@@ -8,6 +8,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import OperationalError
 
 from background.first_account import create_first_account
+from background.supervisor import CannotStart, lock_data_folder, not_writable
 
 
 class Command(BaseCommand):
@@ -17,15 +18,22 @@ class Command(BaseCommand):
         parser.add_argument("--demo", action="store_true", help="Load the invented demo shop when empty.")
 
     def handle(self, *args: object, **options: object) -> None:
-        _make_data_folder(settings.DATA_DIR)
         try:
-            call_command("migrate", verbosity=0)
+            _make_data_folder(settings.DATA_DIR)
+            # Not under the feet of a service that runs.
+            with lock_data_folder(settings.DATA_DIR):
+                self._prepare_database(demo=bool(options["demo"]))
+        except CannotStart as error:
+            raise CommandError(str(error)) from error
         except OperationalError as error:
             raise CommandError(_cannot_open(error)) from error
+
+    def _prepare_database(self, demo: bool) -> None:
+        call_command("migrate", verbosity=0)
         call_command("load_catalogue", verbosity=0)
-        name = "demo" if options["demo"] else "owner"
+        name = "demo" if demo else "owner"
         password = create_first_account(name)
-        if options["demo"]:
+        if demo:
             call_command("load_demo", verbosity=0)
         if password:
             self.stdout.write(
@@ -43,12 +51,8 @@ def _make_data_folder(folder: Path) -> None:
         if not key.exists():
             with open(os.open(key, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
                 file.write(secrets.token_urlsafe(50))
-        (folder / "up.lock").touch()
     except OSError as error:
-        raise CommandError(
-            f"The data folder {folder} cannot be written to ({error.strerror}): make it writable for you, "
-            "or name another one in LOADWORTHY_DATA."
-        ) from error
+        raise not_writable(folder, error) from error
 
 
 def _cannot_open(error: OperationalError) -> str:

@@ -1,0 +1,159 @@
+"""./run as a person meets it: first start, later starts, and what it says when something is in the way."""
+
+import os
+import re
+import shutil
+import socket
+import stat
+import subprocess
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from tests.services.servers import free_port, unprivileged_folder
+from tests.services.shop import REPOSITORY, log_of, run_manage, served, shop_env
+
+RUN = ("./run",)
+
+
+@pytest.fixture
+def env(tmp_path):
+    """A data folder that is not there yet."""
+    return shop_env(tmp_path / "data")
+
+
+def run(env, *arguments: str, folder: Path = REPOSITORY, **user) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(["./run", *arguments], cwd=folder, env=env, capture_output=True, text=True, **user)
+
+
+def assert_refused(done: subprocess.CompletedProcess[str], *words: str) -> None:
+    """It ended with an error of one sentence that has these words in it, and no trace of Python."""
+    assert done.returncode != 0
+    said = done.stderr.strip()
+    assert said.count("\n") == 0, said
+    for word in words:
+        assert word in said
+
+
+def count_accounts(env) -> str:
+    code = (
+        "from django.contrib.auth.models import User; print(*User.objects.values_list('username', flat=True))"
+    )
+    return run_manage(env, "shell", "-v", "0", "-c", code).strip()
+
+
+def test_the_first_start_makes_an_account_and_later_starts_keep_everything(env):
+    with served(env, RUN) as (url, _):
+        first = log_of(env).read_text()
+        with urllib.request.urlopen(url) as page:
+            assert page.status == 200
+    assert re.search(r"name owner, password ([a-z]{4}-){3}[a-z]{4}\n", first)
+    data = Path(env["LOADWORTHY_DATA"])
+    key = data / "secret_key"
+    assert stat.S_IMODE(key.stat().st_mode) == 0o600
+    assert stat.S_IMODE(data.stat().st_mode) == 0o700
+    stored = key.read_text()
+    with served(env, RUN):
+        second = log_of(env).read_text()
+    assert "password" not in second
+    assert "Installing" not in second
+    assert key.read_text() == stored
+    assert count_accounts(env) == "owner"
+
+
+def test_the_demo_shop_is_kept_apart(env):
+    with served(env, (*RUN, "--demo")):
+        assert "name demo, password" in log_of(env).read_text()
+    data = Path(env["LOADWORTHY_DATA"])
+    assert (data / "demo" / "loadworthy.sqlite3").exists()
+    assert not (data / "loadworthy.sqlite3").exists()
+
+
+def test_two_on_one_data_folder(env):
+    with served(env, RUN):
+        assert_refused(run(env, "--port", str(free_port())), "already running", env["LOADWORTHY_DATA"])
+
+
+def test_a_port_in_use(env):
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+        assert_refused(run(env, "--port", str(port)), f"Port {port}", "in use", "--port")
+        assert_refused(run(env | {"PORT": str(port)}), f"Port {port}", "in use", "--port")
+
+
+def test_an_address_that_is_not_this_machine(env):
+    # 192.0.2.0/24 is kept for documentation: RFC 5737
+    assert_refused(run(env, "--host", "192.0.2.1"), "192.0.2.1 is no address of this machine", "--host")
+
+
+def test_a_data_folder_that_cannot_be_made(tmp_path):
+    (tmp_path / "file").touch()
+    env = shop_env(tmp_path / "file" / "data")
+    assert_refused(run(env), "cannot be written to", "LOADWORTHY_DATA")
+
+
+def test_a_database_that_does_not_answer(env):
+    env["DATABASE_URL"] = f"postgres://shop@127.0.0.1:{free_port()}/shop"
+    assert_refused(run(env), "database does not answer", "DATABASE_URL")
+
+
+def test_a_redis_that_does_not_answer(env):
+    env["REDIS_URL"] = f"redis://127.0.0.1:{free_port()}/0"
+    assert_refused(run(env), "Redis does not answer", "REDIS_URL")
+
+
+def test_an_unknown_command_is_answered_with_the_known_ones(env):
+    done = run(env, "fly")
+    assert done.returncode == 2
+    assert "./run test" in done.stderr
+
+
+def machine_with(folder: Path, python: str) -> dict[str, str]:
+    """`run` alone in a folder, on a machine whose only Python is that shell script."""
+    for name in ("run", "requirements.lock", "requirements-test.lock"):
+        shutil.copy(REPOSITORY / name, folder)
+    programs = folder / "programs"
+    programs.mkdir()
+    for name in ("python3", "python3.11"):
+        (programs / name).write_text(f"#!/bin/sh\n{python}\n")
+        (programs / name).chmod(0o755)
+    return {"PATH": f"{programs}:/usr/bin:/bin"}
+
+
+def test_python_without_its_venv_part(tmp_path):
+    env = machine_with(tmp_path, 'case "$*" in *ensurepip*) exit 1 ;; esac')
+    assert_refused(run(env, folder=tmp_path), "venv part is missing", "apt-get install python3-venv")
+
+
+def test_another_version_of_python(tmp_path):
+    env = machine_with(tmp_path, "exit 1")
+    assert_refused(run(env, folder=tmp_path), "Python 3.11 is needed", "install it")
+
+
+def test_a_project_folder_that_cannot_be_written_to():
+    with unprivileged_folder() as (folder, user):
+        env = machine_with(folder, "exit 0")
+        folder.chmod(0o555)
+        assert_refused(run(env, folder=folder, **user), f"{folder} cannot be written to", "writable")
+        folder.chmod(0o755)
+
+
+def test_a_fresh_copy_installs_once_and_again_when_the_lock_file_has_changed(tmp_path):
+    copy = tmp_path / "copy"
+    shutil.copytree(REPOSITORY, copy, ignore=shutil.ignore_patterns(".*", "data", "node_modules"))
+    env = {name: value for name, value in os.environ.items() if name != "DJANGO_SETTINGS_MODULE"}
+    first = run(env, "manage", "check", folder=copy)
+    assert first.returncode == 0, first.stdout + first.stderr
+    assert "Making the Python environment" in first.stdout
+    assert "Installing" in first.stdout
+    second = run(env, "manage", "check", folder=copy)
+    assert second.returncode == 0
+    assert "Installing" not in second.stdout
+    with (copy / "requirements.lock").open("a") as lock:
+        lock.write("# changed\n")
+    third = run(env, "manage", "check", folder=copy)
+    assert third.returncode == 0
+    assert "Installing" in third.stdout
