@@ -10,7 +10,7 @@ from django.contrib import admin
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest
 
-from . import corrections, drying
+from . import corrections
 from .models import (
     CoreKind,
     DryingRun,
@@ -120,6 +120,8 @@ class DryingRunForm(forms.ModelForm):
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         if not self.errors:
+            from . import drying
+
             try:
                 [run] = drying.start_drying(
                     [data["spool"]],

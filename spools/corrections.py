@@ -54,7 +54,8 @@ def save_feedstock(feedstock: Feedstock, maker_name: str) -> Feedstock:
 
     Raises ValidationError on fields that cannot be.
     """
-    feedstock.maker, _ = Maker.objects.get_or_create(name=maker_name.strip())
+    name = " ".join(maker_name.split())
+    feedstock.maker = Maker.objects.filter(name__iexact=name).first() or Maker.objects.create(name=name)
     feedstock.full_clean()
     check_feedstock(feedstock)
     feedstock.save()

@@ -1,0 +1,77 @@
+"""An invented shop of the demo's size, built through the same functions as the real one."""
+
+from datetime import datetime, timedelta
+from types import SimpleNamespace
+
+from django.contrib.auth import get_user_model
+from django.utils import timezone
+from maintenance.loading import load_spool
+from maintenance.parts import add_stock, fit_part
+
+from maintenance.machines import add_printer, add_toolhead
+from maintenance.models import PartKind, Printer, Toolhead
+from spools.climate import record_readings
+from spools.models import Filler, Place
+from tests.spools.conftest import feedstock, hours_ago, receive
+
+
+def part_kind(role: str, name: str, **values) -> PartKind:
+    given = {"material": "brass", "hardness_hv": 120, "life_unit": "feed_km", "life": 300, "life_low": 100}
+    given |= {"life_high": 900, "source": "invented for tests", "how": "from memory", "price": "4.50"}
+    return PartKind.objects.create(role=role, name=name, **(given | values))
+
+
+def readings(place: Place, count: int, hours_apart: float = 0.5) -> None:
+    now = timezone.now().replace(second=0, microsecond=0)
+    rows = [(now - timedelta(hours=n * hours_apart), 21 + n % 5 / 2, 40 + n % 20) for n in range(count)]
+    record_readings(place, rows, origin="api")
+
+
+def small_shop() -> SimpleNamespace:
+    """Three printers with four toolheads, fourteen spools in five places, parts fitted and in stock."""
+    user = get_user_model().objects.create_user("ada", password="filament-and-dry-air")
+    shelf = Place.objects.create(name="Open shelf", kind="shelf", assumed_rh_pct=50)
+    bag = Place.objects.create(name="Bags", kind="bag", assumed_rh_pct=20)
+    box = Place.objects.create(name="Dry box", kind="dry_box", assumed_rh_pct=15)
+    dryer = Place.objects.create(name="Oven A", kind="dryer", max_set_point_c=90, room=shelf)
+    fibre = Filler.objects.create(
+        name="carbon fibre",
+        density_g_cm3=1.8,
+        hardness_hv=340,
+        hardness_low_hv=310,
+        hardness_high_hv=370,
+        source="invented for tests",
+        how="from memory",
+    )
+    nylon, pla = feedstock("PA6"), feedstock("PLA", reorder_point_g=1000)
+    carbon = feedstock("PA12", colour="black", filler=fibre, filler_mass_fraction=0.15)
+    brass = part_kind(
+        "nozzle", "Brass nozzle", bore_mm=0.4, life_unit="dose_km", life=20, life_low=8, life_high=50
+    )
+    gears = part_kind("gears", "Steel gears", material="steel", hardness_hv=300)
+    liner = part_kind("liner", "PTFE liner", material="PTFE", hardness_hv=None, max_c=240, life_unit="hot_h")
+    long_ago = hours_ago(24 * 20)
+    for kind in (brass, gears, liner):
+        add_stock(kind, 6, at=long_ago, by=user)
+    toolheads = []
+    for name in ("North", "East", "South"):
+        printer = Printer(name=name, bed_max_c=110)
+        add_printer(printer, Toolhead(name="T0"), assumed_temperature_c=24, assumed_rh_pct=45)
+        toolheads.append(printer.toolheads.get())
+    toolheads.append(add_toolhead(toolheads[0].printer, Toolhead(name="T1")))
+    for toolhead in toolheads[:3]:
+        for kind in (brass, gears, liner):
+            fit_part(toolhead, kind, at=long_ago, by=user)
+    homes = [shelf, bag, box]
+    spools = [receive([pla, nylon, carbon][n % 3], homes[n % 3], core_material="pc") for n in range(14)]
+    load_spool(toolheads[0], spools[0], override_reason="a test", at=hours_ago(5), by=user)
+    readings(shelf, 300)
+    names = {"brass": brass, "gears": gears, "liner": liner, "nylon": nylon, "pla": pla, "carbon": carbon}
+    return SimpleNamespace(
+        user=user, shelf=shelf, bag=bag, box=box, dryer=dryer, toolheads=toolheads, spools=spools, **names
+    )
+
+
+def local_input(at: datetime) -> str:
+    """A time as a browser's date and time input sends it, in the shop's zone."""
+    return f"{timezone.localtime(at):%Y-%m-%dT%H:%M}"

@@ -1,0 +1,599 @@
+"""Every page of places, materials, drying, machines, parts, jobs, stock and reminders, with bad input too."""
+
+import re
+from datetime import timedelta
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+from django.utils import timezone
+from maintenance.jobs import record_job
+from maintenance.parts import in_stock
+
+from maintenance.models import Fitting, Job, PartKind, Printer, Reminder, StockEntry
+from spools.drying import finish_drying, start_drying
+from spools.models import DryingRun, Feedstock, Place, Reading, Source
+from spools.moves import current_stay
+from tests.spools.conftest import hours_ago
+
+from .small_shop import local_input, small_shop
+
+MOST_QUERIES = 12
+
+
+@pytest.fixture
+def shop(db):
+    return small_shop()
+
+
+@pytest.fixture
+def desk(shop) -> Client:
+    """A signed-in browser; a page that fails raises."""
+    client = Client()
+    client.force_login(shop.user)
+    return client
+
+
+def says(response, text: str) -> bool:
+    """Whether the page's words, tags and line breaks left aside, hold this text."""
+    words = re.sub(r"<[^>]+>", " ", response.content.decode())
+    return " ".join(text.split()) in " ".join(words.split())
+
+
+def reminder(shop, **values) -> Reminder:
+    given = {"kind": "dry", "cause": "dry:spool:1", "title": "Dry the nylon", "why": "0.9 %, limit 0.75 %"}
+    given |= {"way_out": "Dry it for 9 h at 70 °C.", "raised_at": timezone.now(), "spool": shop.spools[1]}
+    return Reminder.objects.create(**(given | values))
+
+
+def job(shop, **values) -> Job:
+    given = {"toolhead": shop.toolheads[0], "spool": shop.spools[0], "name": "Bracket", "mass_g": 40}
+    given |= {"hours": 2, "nozzle_c": 210, "bed_c": 60, "start": hours_ago(4), "override_reason": "a test"}
+    return record_job(**(given | values))
+
+
+# Pages
+
+
+def test_every_page_answers_in_few_queries(shop, desk):
+    run = start_drying([shop.spools[1]], shop.dryer, 70, planned_hours=8, at=hours_ago(30), gross_g=None)[0]
+    finish_drying(run, place=shop.box, at=hours_ago(20))
+    start_drying(shop.spools[4:6], shop.dryer, 70, planned_hours=8, at=hours_ago(3))
+    made = job(shop)
+    for n in range(3):
+        reminder(shop, cause=f"dry:spool:{n}")
+    fitting = Fitting.objects.filter(end=None).first()
+    addresses = [
+        reverse("places"),
+        reverse("place", args=[shop.shelf.pk]),
+        reverse("place", args=[shop.dryer.pk]),
+        reverse("place-new"),
+        reverse("place-edit", args=[shop.dryer.pk]),
+        reverse("place-readings", args=[shop.shelf.pk]),
+        reverse("materials"),
+        reverse("material", args=[shop.nylon.polymer_id]),
+        reverse("feedstock", args=[shop.carbon.pk]),
+        reverse("feedstock-new"),
+        reverse("feedstock-edit", args=[shop.carbon.pk]),
+        reverse("drying"),
+        reverse("drying-start", args=[shop.dryer.pk]),
+        reverse("drying-start", args=[shop.dryer.pk]) + f"?spools={shop.spools[1].pk}",
+        reverse("drying-finish", args=[shop.dryer.pk]),
+        reverse("machines"),
+        reverse("machine", args=[made.printer_id]),
+        reverse("machine-new"),
+        reverse("toolhead-new", args=[made.printer_id]),
+        reverse("part-fit", args=[shop.toolheads[3].pk]),
+        reverse("part-replace", args=[fitting.pk]),
+        reverse("part-remove", args=[fitting.pk]),
+        reverse("jobs"),
+        reverse("job-new"),
+        reverse("job", args=[made.pk]),
+        reverse("job-withdraw", args=[made.pk]),
+        reverse("stock"),
+        reverse("stock-add"),
+        reverse("part-kind-new"),
+        reverse("reminders"),
+        reverse("reminder-snooze", args=[Reminder.objects.first().pk]),
+        reverse("reminder-done", args=[Reminder.objects.first().pk]),
+    ]
+    counts = {}
+    for address in addresses:
+        with CaptureQueriesContext(
+            connection,
+        ) as queries:
+            assert desk.get(address).status_code == 200, address
+        counts[address] = len(queries)
+    assert {address: count for address, count in counts.items() if count > MOST_QUERIES} == {}
+
+
+def test_a_stranger_is_asked_to_sign_in(shop):
+    for name in ("places", "drying", "machines", "jobs", "stock", "materials", "reminders"):
+        response = Client().get(reverse(name))
+        assert response.status_code == 302
+        assert response["Location"].startswith(reverse("sign-in"))
+
+
+def test_a_form_without_its_token_is_refused(shop):
+    client = Client(enforce_csrf_checks=True)
+    client.force_login(shop.user)
+    assert client.post(reverse("stock-add"), {"kind": shop.brass.pk, "count": 1}).status_code == 403
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["place", "material", "feedstock", "drying-start", "machine", "part-replace", "job", "reminder-done"],
+)
+def test_what_is_not_there_is_not_found(desk, name):
+    assert desk.get(reverse(name, args=[99999])).status_code == 404
+
+
+# Places
+
+
+def test_a_place_says_whether_its_air_is_read_or_assumed(shop, desk):
+    shelf = desk.get(reverse("place", args=[shop.shelf.pk]))
+    assert says(shelf, "Sensor, 0 min old")
+    assert shelf.content.count(b"<polyline") >= 2
+    box = desk.get(reverse("place", args=[shop.box.pk]))
+    assert says(box, "Assumed: no reading in the last 6 h")
+    assert b"<polyline" not in box.content
+
+
+def test_a_reading_by_hand_and_a_file(shop, desk):
+    address = reverse("place-readings", args=[shop.box.pk])
+    by_hand = {"temperature_c": "22.5", "rh_pct": "31", "when": local_input(hours_ago(1)), "by_hand": "1"}
+    assert desk.post(address, by_hand).status_code == 302
+    kept = Reading.objects.get(place=shop.box)
+    assert (kept.temperature_c, kept.rh_pct, kept.origin, kept.at) == (22.5, 31, "hand", hours_ago(1))
+    lines = ["time,temperature_c,rh_pct", "2026-01-05 08:00,20,30", "2026-01-05 09:00,20.5,31"]
+    file = SimpleUploadedFile("log.csv", "\n".join(lines).encode())
+    response = desk.post(address, {"file": file, "by_file": "1"}, follow=True)
+    assert says(response, "2 readings added.")
+
+
+@pytest.mark.parametrize(
+    ("values", "message"),
+    [
+        ({"temperature_c": "20", "rh_pct": "140"}, "Give a number between 0 and 100 % RH; got 140"),
+        ({"temperature_c": "nan", "rh_pct": "40"}, "Enter a number."),
+        ({"temperature_c": "", "rh_pct": "40"}, "This field is required."),
+    ],
+)
+def test_an_impossible_reading_is_refused(shop, desk, values, message):
+    response = desk.post(reverse("place-readings", args=[shop.box.pk]), values | {"by_hand": "1"})
+    assert response.status_code == 200
+    assert says(response, message)
+    assert not shop.box.readings.exists()
+
+
+def test_a_reading_of_tomorrow_is_refused(shop, desk):
+    tomorrow = local_input(timezone.now() + timedelta(days=1))
+    values = {"temperature_c": "20", "rh_pct": "40", "when": tomorrow, "by_hand": "1"}
+    response = desk.post(reverse("place-readings", args=[shop.box.pk]), values)
+    assert says(response, "is in the future")
+    assert response.context["reading_form"].errors.keys() == {"when"}
+    assert not shop.box.readings.exists()
+
+
+@pytest.mark.parametrize(
+    "content", [b"\x00\x01\xff", b"", b"a,b\n1,2\n", b"time,temperature_c,rh_pct\n7,8,9\n"]
+)
+def test_a_file_that_is_no_csv_is_refused(shop, desk, content):
+    file = SimpleUploadedFile("log.csv", content)
+    response = desk.post(reverse("place-readings", args=[shop.box.pk]), {"file": file, "by_file": "1"})
+    assert response.status_code == 200
+    assert response.context["file_form"].errors.keys() == {"file"} or response.context["file_form"].errors
+    assert not shop.box.readings.exists()
+
+
+def test_a_place_is_added_and_changed(shop, desk):
+    values = {"name": "Cellar", "kind": "shelf", "assumed_temperature_c": 15, "assumed_rh_pct": 70}
+    values |= {"set_point_error_c": 5}
+    assert desk.post(reverse("place-new"), values).status_code == 302
+    cellar = Place.objects.get(name="Cellar")
+    assert (
+        desk.post(reverse("place-edit", args=[cellar.pk]), values | {"assumed_rh_pct": 75}).status_code == 302
+    )
+    cellar.refresh_from_db()
+    assert cellar.assumed_rh_pct == 75
+
+
+@pytest.mark.parametrize(
+    ("values", "message"),
+    [
+        ({"assumed_rh_pct": 140}, "less than or equal to 100"),
+        ({"name": "Bags"}, "already exists"),
+        ({"kind": "dryer"}, "A dryer needs its hottest set point."),
+        ({"kind": "printer"}, "Add the printer on the machines page"),
+    ],
+)
+def test_an_impossible_place_is_refused(shop, desk, values, message):
+    given = {"name": "New", "kind": "shelf", "assumed_temperature_c": 15, "assumed_rh_pct": 70}
+    given |= {"set_point_error_c": 5}
+    before = Place.objects.count()
+    assert says(desk.post(reverse("place-new"), given | values), message)
+    assert Place.objects.count() == before
+
+
+# Materials
+
+
+def test_a_material_shows_each_source_and_how_it_was_come_by(shop, desk):
+    polymer = shop.nylon.polymer
+    Source.objects.create(
+        polymer=polymer,
+        subject="PA6",
+        field="w50_pct",
+        quantity="uptake",
+        value="2.8",
+        source="A book",
+        how="memory",
+    )
+    response = desk.get(reverse("material", args=[polymer.pk]))
+    uptake = next(number for number in response.context["numbers"] if number.name == "w50_pct")
+    assert [source.how for source in uptake.sources] == ["memory"]
+    assert says(response, "memory A book")
+
+
+def test_a_feedstock_tells_its_own_values_from_the_catalogue(shop, desk):
+    shop.nylon.dry_cap_c = 75
+    shop.nylon.save()
+    properties = desk.get(reverse("feedstock", args=[shop.nylon.pk])).context["properties"]
+    origins = {prop.name: prop.origin for prop, _ in properties}
+    assert (origins["dry_cap_c"], origins["softening_c"]) == ("data sheet", "catalogue")
+
+
+def feedstock_values(shop, **values) -> dict:
+    given = {
+        "maker_name": "Hill Polymers",
+        "polymer": shop.nylon.polymer_id,
+        "name": "Tough",
+        "diameter_mm": 1.75,
+    }
+    return given | {"filler_mass_fraction": 0, "reorder_point_g": 0} | values
+
+
+def test_a_feedstock_is_added_with_its_maker_and_changed(shop, desk):
+    assert (
+        desk.post(reverse("feedstock-new"), feedstock_values(shop, dry_cap_c=70, dry_set_c=65)).status_code
+        == 302
+    )
+    made = Feedstock.objects.get(maker__name="Hill Polymers")
+    address = reverse("feedstock-edit", args=[made.pk])
+    assert desk.post(address, feedstock_values(shop, dry_cap_c=72, dry_set_c=65)).status_code == 302
+    made.refresh_from_db()
+    assert made.dry_cap_c == 72
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"diameter_mm": 17.5}, "diameter_mm"),
+        ({"density_g_cm3": -1}, "density_g_cm3"),
+        ({"w50_pct": 1e9}, "w50_pct"),
+        ({"nozzle_min_c": 300, "nozzle_max_c": 200}, "nozzle_min_c"),
+        ({"dry_cap_c": 40}, "dry_cap_c"),
+        ({"filler_mass_fraction": 0.2}, "__all__"),
+        ({"maker_name": "Example Works", "name": "PA6"}, "__all__"),
+    ],
+)
+def test_an_impossible_feedstock_is_refused(shop, desk, values, field):
+    response = desk.post(reverse("feedstock-new"), feedstock_values(shop, **values))
+    assert response.status_code == 200
+    assert field in response.context["form"].errors
+    assert Feedstock.objects.count() == 3
+
+
+# Drying
+
+
+def drying_address(shop) -> str:
+    return reverse("drying-start", args=[shop.dryer.pk])
+
+
+def test_the_plan_names_the_lowest_cap_and_its_spool(shop, desk):
+    pla, nylon = shop.spools[3], shop.spools[1]
+    response = desk.get(drying_address(shop), {"spools": [pla.pk, nylon.pk]})
+    assert response.context["plan"]["setter"] == pla
+    assert says(response, f"Spool {pla.code} sets this cap for all: 50 °C is the most for drying PLA")
+
+
+def test_spools_are_dried_together_and_taken_out_with_their_loss(shop, desk):
+    first, second = shop.spools[1], shop.spools[4]
+    started = {
+        "spools": [first.pk, second.pk],
+        "set_point_c": 70,
+        "planned_hours": 8,
+        "when": local_input(hours_ago(9)),
+        "resolution_g": 0.1,
+        f"gross_g_{first.pk}": 1210,
+    }
+    assert desk.post(drying_address(shop), started).status_code == 302
+    runs = list(DryingRun.objects.filter(end=None))
+    assert {run.spool for run in runs} == {first, second}
+    assert says(desk.get(reverse("drying")), "Done since")
+    mine = next(run for run in runs if run.spool == first)
+    ended = {"resolution_g": 0.1, "when": local_input(hours_ago(1))}
+    ended |= {f"run{mine.pk}-out": "on", f"run{mine.pk}-place": shop.box.pk, f"run{mine.pk}-gross_g": 1200}
+    response = desk.post(reverse("drying-finish", args=[shop.dryer.pk]), ended, follow=True)
+    assert says(response, f"{first.code} is out of the dryer and in Dry box. It lost 10.0 ± 0.1 g (1.00 %).")
+    assert current_stay(first).place == shop.box
+    assert current_stay(second).place == shop.dryer
+
+
+def test_a_set_point_above_the_cap_is_refused_with_the_cap(shop, desk):
+    nylon = shop.spools[1]
+    asked = {"spools": [nylon.pk], "set_point_c": 85}
+    assert says(desk.get(drying_address(shop), asked), "85 °C is too hot: 80 °C is the most for drying PA6")
+    response = desk.post(drying_address(shop), asked | {"planned_hours": 8, "resolution_g": 1})
+    assert says(response, "85 °C is too hot: 80 °C is the most for drying PA6")
+    assert not DryingRun.objects.exists()
+
+
+@pytest.mark.parametrize(
+    "values",
+    [{"planned_hours": -1}, {"planned_hours": "x"}, {"when": "2999-01-01T00:00"}, {"spools": [99999]}],
+)
+def test_an_impossible_start_is_refused(shop, desk, values):
+    given = {"spools": [shop.spools[1].pk], "set_point_c": 70, "planned_hours": 8, "resolution_g": 1}
+    assert desk.post(drying_address(shop), given | values).status_code == 200
+    assert not DryingRun.objects.exists()
+
+
+def test_taking_out_needs_a_place_and_is_all_or_nothing(shop, desk):
+    runs = start_drying([shop.spools[1], shop.spools[4]], shop.dryer, 70, planned_hours=8, at=hours_ago(9))
+    address = reverse("drying-finish", args=[shop.dryer.pk])
+    nowhere = {"resolution_g": 1} | {f"run{run.pk}-out": "on" for run in runs}
+    assert says(desk.post(address, nowhere), "Say where it goes.")
+    places = {f"run{run.pk}-place": shop.box.pk for run in runs}
+    too_light = {f"run{runs[1].pk}-gross_g": 3}
+    assert says(desk.post(address, nowhere | places | too_light), "3 g is less than the empty reel weighs")
+    assert says(desk.post(address, {"resolution_g": 1}), "Choose at least one spool to take out.")
+    assert DryingRun.objects.filter(end=None).count() == 2
+
+
+# Machines and parts
+
+
+def test_a_printer_comes_with_its_place_and_first_toolhead(shop, desk):
+    values = {"name": "West", "bed_max_c": 100, "assumed_temperature_c": 23, "assumed_rh_pct": 45}
+    values |= {"head-name": "T0", "head-hot_end_max_c": 300, "head-feed": "direct", "head-tail_mm": 150}
+    assert desk.post(reverse("machine-new"), values).status_code == 302
+    west = Printer.objects.get(name="West")
+    assert (west.place.kind, west.toolheads.count()) == ("printer", 1)
+    again = desk.post(reverse("machine-new"), values)
+    assert says(again, "already exists")
+    impossible = values | {"name": "Far west", "assumed_rh_pct": 140}
+    assert desk.post(reverse("machine-new"), impossible).status_code == 200
+    assert not Place.objects.filter(name="Far west").exists()
+
+
+def test_a_second_toolhead_needs_a_name_of_its_own(shop, desk):
+    printer = shop.toolheads[1].printer
+    address = reverse("toolhead-new", args=[printer.pk])
+    values = {"name": "T0", "hot_end_max_c": 300, "feed": "direct", "tail_mm": 150}
+    assert says(desk.post(address, values), "already exists")
+    assert desk.post(address, values | {"name": "T1"}).status_code == 302
+    assert printer.toolheads.count() == 2
+
+
+def test_a_part_is_replaced_in_two_taps(shop, desk):
+    old = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    before = in_stock([shop.brass])[shop.brass.pk]
+    machine = desk.get(reverse("machine", args=[shop.toolheads[0].printer_id]))
+    address = reverse("part-replace", args=[old.pk])
+    assert address in machine.content.decode()
+    form = desk.get(address).context["form"]
+    assert desk.post(address, form.initial).status_code == 302
+    old.refresh_from_db()
+    assert old.removal == "worn"
+    new = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    assert new.part.kind == shop.brass
+    assert in_stock([shop.brass])[shop.brass.pk] == before - 1
+
+
+def test_replacing_without_stock_is_refused(shop, desk):
+    jewel = PartKind.objects.create(
+        role="nozzle",
+        name="Jewel",
+        material="corundum",
+        bore_mm=0.4,
+        life_unit="dose_km",
+        life=1,
+        life_low=1,
+        life_high=1,
+        source="invented",
+        how="from memory",
+    )
+    old = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    response = desk.post(reverse("part-replace", args=[old.pk]), {"kind": jewel.pk, "removal": "worn"})
+    assert response.status_code == 200
+    assert response.context["form"].errors
+    old.refresh_from_db()
+    assert old.end is None
+
+
+def test_a_part_is_taken_off_sound_and_fitted_again(shop, desk):
+    toolhead = shop.toolheads[0]
+    fitting = Fitting.objects.get(toolhead=toolhead, role="liner", end=None)
+    assert desk.post(reverse("part-remove", args=[fitting.pk]), {"removal": "sound"}).status_code == 302
+    address = reverse("part-fit", args=[toolhead.pk])
+    choices = [key for key, _ in desk.get(address).context["form"].fields["source"].choices]
+    assert choices == [f"kind-{shop.liner.pk}", f"part-{fitting.part_id}"]
+    assert desk.post(address, {"source": f"part-{fitting.part_id}"}).status_code == 302
+    assert Fitting.objects.get(toolhead=toolhead, role="liner", end=None).part == fitting.part
+    assert desk.post(address, {"source": "kind-0"}).status_code == 200
+
+
+def test_a_part_that_came_before_the_future_only(shop, desk):
+    fitting = Fitting.objects.filter(end=None).first()
+    response = desk.post(
+        reverse("part-remove", args=[fitting.pk]), {"removal": "sound", "when": "2999-01-01T00:00"}
+    )
+    assert "when" in response.context["form"].errors
+    fitting.refresh_from_db()
+    assert fitting.end is None
+
+
+# Jobs
+
+
+def job_values(shop, **values) -> dict:
+    loading = shop.toolheads[0].loadings.get(end=None)
+    given = {"loading": loading.pk, "name": "Bracket", "mass_g": 40, "hours": 2, "nozzle_c": 210, "bed_c": 60}
+    return given | {"when": local_input(hours_ago(3))} | values
+
+
+def checked(desk, values: dict) -> tuple[object, dict]:
+    """The page after its first button, and what its second one would send."""
+    response = desk.post(reverse("job-new"), values | {"check": "1"})
+    return response, values | {"checked": response.context["asked"], "record": "1"}
+
+
+def test_the_verdict_is_shown_before_a_job_is_recorded(shop, desk):
+    response, values = checked(desk, job_values(shop, override_reason="first layer only"))
+    assert response.context["verdict"].state in {"clear", "caution", "hold"}
+    assert not Job.objects.exists()
+    assert desk.post(reverse("job-new"), values).status_code == 302
+    made = Job.objects.get()
+    page = desk.get(reverse("job", args=[made.pk]))
+    assert says(page, "40 g of") and says(page, "Brass nozzle")
+
+
+def test_a_job_that_was_changed_after_its_check_is_checked_again(shop, desk):
+    _, values = checked(desk, job_values(shop, override_reason="a test"))
+    response = desk.post(reverse("job-new"), values | {"mass_g": 300})
+    assert says(response, "The job was changed after the check.")
+    assert not Job.objects.exists()
+    unchecked = job_values(shop) | {"record": "1"}
+    assert desk.post(reverse("job-new"), unchecked).status_code == 200
+    assert not Job.objects.exists()
+
+
+def test_a_hold_needs_a_reason(shop, desk):
+    # Far more than the nozzle's liner may bear: a hold whatever the spool's state.
+    response, values = checked(desk, job_values(shop, nozzle_c=295))
+    assert response.context["verdict"].state == "hold"
+    refused = desk.post(reverse("job-new"), values)
+    assert refused.context["form"].errors
+    assert not Job.objects.exists()
+    assert desk.post(reverse("job-new"), values | {"override_reason": "a trial"}).status_code == 302
+    assert Job.objects.get().override_reason == "a trial"
+
+
+@pytest.mark.parametrize(
+    "values",
+    [{"mass_g": -5}, {"mass_g": 1e9}, {"hours": 0}, {"nozzle_c": "hot"}, {"loading": 0}, {"name": ""}],
+)
+def test_an_impossible_job_is_refused(shop, desk, values):
+    response = desk.post(reverse("job-new"), job_values(shop, **values) | {"record": "1"})
+    assert response.context["form"].errors.keys() == values.keys()
+    assert not Job.objects.exists()
+
+
+def test_a_job_is_withdrawn_with_a_reason(shop, desk):
+    made = job(shop)
+    address = reverse("job-withdraw", args=[made.pk])
+    assert says(desk.post(address, {"reason": ""}), "This field is required.")
+    assert desk.post(address, {"reason": "entered twice"}).status_code == 302
+    assert says(desk.get(reverse("job", args=[made.pk])), "Withdrawn")
+    assert desk.post(address, {"reason": "again"}).status_code == 200
+
+
+# Stock
+
+
+def test_stock_shows_what_is_low(shop, desk):
+    page = desk.get(reverse("stock"))
+    counts = {row["kind"].name: (row["count"], row["low"]) for row in page.context["parts"]}
+    assert counts["Brass nozzle"] == (3, False)
+    grams = {str(row["feedstock"]): row["mass_g"] for row in page.context["feedstocks"]}
+    assert grams["Example Works PLA"] == pytest.approx(5000)
+
+
+def test_parts_are_received_and_miscounts_refused(shop, desk):
+    assert desk.post(reverse("stock-add"), {"kind": shop.brass.pk, "count": 4}).status_code == 302
+    assert in_stock([shop.brass])[shop.brass.pk] == 7
+    entries = StockEntry.objects.count()
+    for count in (0, -100, "many", 10**9):
+        response = desk.post(reverse("stock-add"), {"kind": shop.brass.pk, "count": count})
+        assert response.context["form"].errors, count
+    assert StockEntry.objects.count() == entries
+
+
+def kind_values(**values) -> dict:
+    given = {
+        "role": "nozzle",
+        "name": "Steel nozzle",
+        "material": "steel",
+        "bore_mm": 0.4,
+        "hardness_hv": 700,
+    }
+    given |= {
+        "life_unit": "dose_km",
+        "life": 100,
+        "life_low": 40,
+        "life_high": 250,
+        "source": "own replacements",
+    }
+    return given | {"how": "own replacements", "reorder_point": 1} | values
+
+
+def test_a_kind_of_part_is_added(shop, desk):
+    assert desk.post(reverse("part-kind-new"), kind_values()).status_code == 302
+    assert PartKind.objects.filter(name="Steel nozzle").exists()
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"bore_mm": ""}, "bore_mm"),
+        ({"life_low": 300}, "life"),
+        ({"life_low": -1}, "life"),
+        ({"hardness_hv": -3}, "hardness_hv"),
+        ({"price": "free"}, "price"),
+        ({"source": ""}, "source"),
+    ],
+)
+def test_an_impossible_kind_of_part_is_refused(shop, desk, values, field):
+    response = desk.post(reverse("part-kind-new"), kind_values(**values))
+    assert field in response.context["form"].errors
+    assert not PartKind.objects.filter(name="Steel nozzle").exists()
+
+
+# Reminders
+
+
+def test_reminders_are_put_off_and_done(shop, desk):
+    one = reminder(shop)
+    page = desk.get(reverse("reminders"))
+    assert [row["reminder"] for row in page.context["due"]] == [one]
+    assert reverse("spool", args=[shop.spools[1].code]) in page.content.decode()
+    assert desk.post(reverse("reminder-snooze", args=[one.pk]), {"days": "3"}).status_code == 302
+    page = desk.get(reverse("reminders"))
+    assert ([row["reminder"] for row in page.context["snoozed"]], page.context["due"]) == ([one], [])
+    assert desk.post(reverse("reminder-done", args=[one.pk]), {"note": "dried it"}).status_code == 302
+    page = desk.get(reverse("reminders"))
+    assert says(page, "dried it")
+    assert desk.post(reverse("reminder-done", args=[one.pk])).status_code == 404
+
+
+@pytest.mark.parametrize("values", [{}, {"days": "900"}, {"until": "soon"}, {"until": "2001-01-01T00:00"}])
+def test_an_impossible_putting_off_is_refused(shop, desk, values):
+    one = reminder(shop)
+    response = desk.post(reverse("reminder-snooze", args=[one.pk]), values)
+    assert response.status_code == 200
+    assert response.context["form"].errors
+    one.refresh_from_db()
+    assert one.snoozed_until is None
+
+
+def test_a_reminder_of_a_part_leads_to_its_replacement(shop, desk):
+    fitting = Fitting.objects.filter(end=None).first()
+    reminder(shop, kind="replace", spool=None, part=fitting.part, toolhead=fitting.toolhead)
+    page = desk.get(reverse("reminders"))
+    assert page.context["due"][0]["address"] == reverse("part-replace", args=[fitting.pk])
