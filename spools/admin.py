@@ -7,6 +7,7 @@ from typing import Any
 
 from django import forms
 from django.contrib import admin
+from django.contrib.admin.widgets import AdminSplitDateTime
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest
 
@@ -107,9 +108,7 @@ class DryingRunForm(forms.ModelForm):
 
     planned_hours = forms.FloatField(required=False, help_text="Empty: as long as the plan says.")
     target_pct = forms.FloatField(required=False, help_text="Empty: as the plan says.")
-    start = forms.SplitDateTimeField(
-        required=False, widget=admin.widgets.AdminSplitDateTime, help_text="Empty: now."
-    )
+    start = forms.SplitDateTimeField(required=False, widget=AdminSplitDateTime, help_text="Empty: now.")
 
     class Meta:
         model = DryingRun

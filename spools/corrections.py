@@ -82,9 +82,12 @@ def _possible(own: dict[str, float | None], polymer: Polymer) -> None:
         if value is not None:
             within(name, value, *POSSIBLE[name])
     for lower, upper, sentence in IN_ORDER:
-        low, high = (
-            own[name] if own[name] is not None else getattr(polymer, name) for name in (lower, upper)
-        )
+        low, high = (_own_or_polymers(own, polymer, name) for name in (lower, upper))
         if low > high:
             field = lower if own[lower] is not None else upper
             raise ValidationError({field: f"{sentence}: {low:g} and {high:g}. Correct one of them."})
+
+
+def _own_or_polymers(own: dict[str, float | None], polymer: Polymer, name: str) -> float:
+    value = own[name]
+    return getattr(polymer, name) if value is None else value

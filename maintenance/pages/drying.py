@@ -68,10 +68,9 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     asked = request.POST if request.method == "POST" else request.GET
     together = TogetherForm(asked or None, choosable=choosable)
     if not together.is_valid():
-        context = {"rows": [_row(spool, dryer, inside) for spool in choosable]}
-        return render(
-            request, "drying/start.html", {"dryer": dryer, "inside": inside, "together": together} | context
-        )
+        rows = [_row(spool, dryer, inside) for spool in choosable]
+        context = {"dryer": dryer, "inside": inside, "together": together, "rows": rows}
+        return render(request, "drying/start.html", context)
     chosen = list(together.cleaned_data["spools"])
     plan = _plan(chosen, dryer, inside, together)
     form = DryForm(request.POST or None, spools=chosen, initial={"planned_hours": plan["hours"]})
@@ -90,8 +89,11 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     ):
         messages.success(request, f"Drying has begun in {dryer} at {plan['set_point_c']:g} °C.")
         return redirect("drying")
-    context = {"dryer": dryer, "inside": inside, "together": together, "form": form, "plan": plan}
-    return render(request, "drying/plan.html", context)
+    return render(
+        request,
+        "drying/plan.html",
+        {"dryer": dryer, "inside": inside, "together": together, "form": form, "plan": plan},
+    )
 
 
 def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:

@@ -1,12 +1,11 @@
 """Forms of the drying, machines, parts, jobs, stock and reminders pages."""
 
-from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.db.models import Q, QuerySet
+from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
 from maintenance.models import Fitting, Loading, Part, PartKind, Printer, Toolhead
@@ -22,18 +21,17 @@ LATE_JOBS = timedelta(days=14)
 class TogetherForm(forms.Form):
     """What goes into a dryer together, and how hot."""
 
-    spools = forms.ModelMultipleChoiceField(
-        Spool.objects.none(),
-        widget=forms.CheckboxSelectMultiple,
-        error_messages={"required": "Choose at least one spool."},
-    )
     set_point_c = number(
         "Set point", "°C", required=False, help_text="Empty: the usual one that all may have."
     )
 
     def __init__(self, *args: Any, choosable: QuerySet[Spool], **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["spools"].queryset = choosable
+        self.fields["spools"] = forms.ModelMultipleChoiceField(
+            choosable,
+            widget=forms.CheckboxSelectMultiple,
+            error_messages={"required": "Choose at least one spool."},
+        )
 
 
 class DryForm(forms.Form):
@@ -69,8 +67,8 @@ class FinishForm(forms.Form):
     )
     gross_g = number("Weighs now, with its reel", "g", required=False, min_value=0)
 
-    def __init__(self, *args: Any, run: DryingRun, **options: Any) -> None:
-        super().__init__(*args, prefix=f"run{run.pk}", **options)
+    def __init__(self, data: Any, *, run: DryingRun) -> None:
+        super().__init__(data, prefix=f"run{run.pk}")
         self.run = run
 
     def clean(self) -> dict[str, Any]:
@@ -108,7 +106,6 @@ class ToolheadForm(forms.ModelForm):
 class FitForm(forms.Form):
     """A part for a role that is free: a new one from stock, or one that was taken off sound."""
 
-    source = forms.ChoiceField(label="Part", widget=forms.RadioSelect)
     when = WhenField()
 
     def __init__(
@@ -117,21 +114,33 @@ class FitForm(forms.Form):
         super().__init__(*args, **options)
         self.kinds = {f"kind-{kind.pk}": kind for kind in kinds if counts.get(kind.pk, 0) > 0}
         self.used = {f"part-{part.pk}": part for part in used}
-        self.fields["source"].choices = [
+        choices = [
             *((key, f"New {kind} ({counts[kind.pk]} in stock)") for key, kind in self.kinds.items()),
             *((key, f"Used {part}, taken off sound") for key, part in self.used.items()),
         ]
+        self.fields["source"] = forms.ChoiceField(label="Part", widget=forms.RadioSelect, choices=choices)
+        self.order_fields(["source"])
+
+
+class KindField(forms.ModelChoiceField):
+    """Kinds of part with how many are in stock; the counts come by kind id."""
+
+    def __init__(self, kinds: QuerySet[PartKind], counts: dict[int, int]) -> None:
+        super().__init__(kinds, label="New part", empty_label=None)
+        self.counts = counts
+
+    def label_from_instance(self, kind: PartKind) -> str:
+        return f"{kind} ({self.counts.get(kind.pk, 0)} in stock)"
 
 
 class ReplaceForm(forms.Form):
-    kind = forms.ModelChoiceField(PartKind.objects.none(), label="New part", empty_label=None)
     removal = forms.ChoiceField(label="Why the old one comes off", choices=Fitting.Removal)
     when = WhenField()
 
-    def __init__(self, *args: Any, kinds: Iterable[PartKind], counts: dict[int, int], **options: Any) -> None:
-        super().__init__(*args, **options)
-        self.fields["kind"].queryset = kinds
-        self.fields["kind"].label_from_instance = lambda kind: f"{kind} ({counts.get(kind.pk, 0)} in stock)"
+    def __init__(self, data: Any, *, kinds: QuerySet[PartKind], counts: dict[int, int], initial: dict):
+        super().__init__(data, initial=initial)
+        self.fields["kind"] = KindField(kinds, counts)
+        self.order_fields(["kind"])
 
 
 class RemoveForm(forms.Form):
@@ -146,7 +155,6 @@ class LoadingField(forms.ModelChoiceField):
 
 
 class JobForm(forms.Form):
-    loading = LoadingField(Loading.objects.none(), label="Machine and spool", empty_label=None)
     name = forms.CharField(label="Name", max_length=120)
     mass_g = number("Filament", "g", min_value=0.01, max_value=20000)
     hours = number("Printing time", "h", min_value=0.01, max_value=1000)
@@ -167,11 +175,12 @@ class JobForm(forms.Form):
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         recent = Q(end=None) | Q(end__gt=timezone.now() - LATE_JOBS)
-        self.fields["loading"].queryset = (
-            Loading.objects.filter(recent)
-            .select_related("toolhead__printer", "spool__feedstock__maker", "spool__feedstock__polymer")
-            .order_by("-end", "toolhead__printer__name")
+        loadings = Loading.objects.filter(recent).select_related(
+            "toolhead__printer", "spool__feedstock__maker", "spool__feedstock__polymer"
         )
+        loadings = loadings.order_by(F("end").desc(nulls_first=True), "toolhead__printer__name")
+        self.fields["loading"] = LoadingField(loadings, label="Machine and spool", empty_label=None)
+        self.order_fields(["loading"])
 
     def asked(self) -> str:
         """The numbers that the verdict depends on, as one text."""

@@ -15,7 +15,7 @@ from spools.pages.forms import carried_out
 from .forms_shop import PrinterForm, ToolheadForm
 
 SHOWN_JOBS = 10
-UNITS = {
+UNITS: dict[str, str] = {
     PartKind.Unit.DOSE: "km of filler slid through",
     PartKind.Unit.FEED: "km of filament",
     PartKind.Unit.HOT: "hot hours",
@@ -54,16 +54,14 @@ def _toolheads() -> Prefetch:
     )
     return Prefetch(
         "toolheads",
-        Toolhead.objects.prefetch_related(
-            Prefetch("fittings", fitted, to_attr="fitted"), Prefetch("loadings", loaded, to_attr="loaded")
-        ),
+        Toolhead.objects.prefetch_related(Prefetch("fittings", fitted), Prefetch("loadings", loaded)),
     )
 
 
 def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict]]]:
     """Each printer with its toolheads: loaded spool, part and life left by role, counters."""
     toolheads = [toolhead for printer in printers for toolhead in printer.toolheads.all()]
-    parts = [fitting.part for toolhead in toolheads for fitting in toolhead.fitted]
+    parts = [fitting.part for toolhead in toolheads for fitting in toolhead.fittings.all()]
     left = life_left(parts)
     stock = in_stock()
     counters = {
@@ -79,10 +77,11 @@ def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict]]]:
         return part_row(label, fitting, left.get(fitting.part_id), stock.get(fitting.part.kind_id, 0))
 
     def described(toolhead: Toolhead) -> dict:
-        by_role = {fitting.role: fitting for fitting in toolhead.fitted}
+        loadings = list(toolhead.loadings.all())
+        by_role = {fitting.role: fitting for fitting in toolhead.fittings.all()}
         return {
             "toolhead": toolhead,
-            "spool": toolhead.loaded[0].spool if toolhead.loaded else None,
+            "spool": loadings[0].spool if loadings else None,
             "parts": [part(label, by_role.get(role)) for role, label in PartKind.Role.choices],
             "counters": counters.get(toolhead.pk),
         }

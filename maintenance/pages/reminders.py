@@ -35,17 +35,18 @@ def reminders(request: HttpRequest) -> HttpResponse:
 
 
 def _with_subjects(found: QuerySet[Reminder]) -> QuerySet[Reminder]:
-    fitted = Fitting.objects.filter(end=None).select_related("toolhead")
+    fitted = Fitting.objects.filter(end=None)
     return found.select_related(
         "spool", "part__kind", "toolhead__printer", "part_kind", "feedstock__maker"
-    ).prefetch_related(Prefetch("part__fittings", fitted, to_attr="fitted"))
+    ).prefetch_related(Prefetch("part__fittings", fitted))
 
 
 def _row(reminder: Reminder) -> dict:
     """A reminder with the page where it is dealt with, and what the link to it says."""
     address, says = "", ""
-    if reminder.part is not None and reminder.part.fitted:
-        address, says = reverse("part-replace", args=[reminder.part.fitted[0].pk]), "Replace it"
+    fitted = list(reminder.part.fittings.all()) if reminder.part else []
+    if fitted:
+        address, says = reverse("part-replace", args=[fitted[0].pk]), "Replace it"
     elif reminder.kind == Reminder.Kind.DRYING_DONE:
         address, says = reverse("drying"), "See the dryers"
     elif reminder.spool is not None:

@@ -28,7 +28,7 @@ def carried_out(form: forms.BaseForm, act: Callable[[dict[str, Any]], Any]) -> b
 
 def show_refusal(form: forms.BaseForm, error: ValidationError) -> None:
     """Put a domain function's refusal beside the inputs that it speaks of, else above the form."""
-    by_field = error.error_dict.items() if hasattr(error, "error_dict") else [(None, error.error_list)]
+    by_field = error.error_dict.items() if hasattr(error, "error_dict") else [("", error.error_list)]
     for name, errors in by_field:
         field = name if name in form.fields else RENAMED.get(name)
         form.add_error(field if field in form.fields else None, errors)
