@@ -1,8 +1,9 @@
 """Stored moisture checkpoints: a cache that late facts cut back and that grows thinner with age."""
 
 from collections.abc import Iterable
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
+from django.db import transaction
 from django.db.models import OuterRef, Q, Subquery
 
 from .models import MoistureState, Spool
@@ -13,9 +14,15 @@ DAILY = timedelta(days=8)
 MONTH_DAYS = 30
 
 
+@transaction.atomic
 def forget_after(spool_ids: Iterable[int], at: datetime) -> None:
-    """Delete the checkpoints later than a fact that has just been added for these spools."""
-    MoistureState.objects.filter(spool_id__in=list(spool_ids), at__gt=at).delete()
+    """Delete the checkpoints later than a fact that is being added for these spools.
+
+    Waits for whoever is storing checkpoints of them, see spools.exposure.store_advance.
+    """
+    locked = Spool.objects.select_for_update().filter(pk__in=list(spool_ids)).order_by("pk")
+    ids = list(locked.values_list("pk", flat=True))
+    MoistureState.objects.filter(spool__in=ids, at__gt=at).delete()
 
 
 def latest(spool_ids: Iterable[int], at: datetime) -> dict[int, MoistureState]:
@@ -29,6 +36,12 @@ def latest(spool_ids: Iterable[int], at: datetime) -> dict[int, MoistureState]:
     return {state.spool_id: state for state in MoistureState.objects.filter(pk__in=wanted.values("newest"))}
 
 
+def slot(at: datetime, newest: datetime) -> tuple[str, int]:
+    """Checkpoints that share a slot are one too many: a day, or 30 days when older than 8."""
+    day = at.astimezone(UTC).toordinal()
+    return ("day", day) if newest - at <= DAILY else ("month", day // MONTH_DAYS)
+
+
 def prune(spool_ids: Iterable[int]) -> None:
     """Keep the newest checkpoint, the last of each day for 8 days, the last of each 30 days before that."""
     kept: dict[int, set[tuple[str, int]]] = {}
@@ -40,13 +53,11 @@ def prune(spool_ids: Iterable[int]) -> None:
         .values_list("pk", "spool_id", "at")
     )
     for pk, spool_id, at in rows:
-        day = at.toordinal()
-        recent = newest.setdefault(spool_id, at) - at <= DAILY
-        slot = ("day", day) if recent else ("month", day // MONTH_DAYS)
+        place = slot(at, newest.setdefault(spool_id, at))
         slots = kept.setdefault(spool_id, set())
-        if slot in slots:
+        if place in slots:
             surplus.append(pk)
-        slots.add(slot)
+        slots.add(place)
     MoistureState.objects.filter(
         Q(pk__in=surplus) | (Q(spool_id__in=list(kept)) & ~Q(model_version=MODEL_VERSION))
     ).delete()

@@ -48,13 +48,18 @@ def climates_now(places: Iterable[Place]) -> dict[int, Climate]:
     return _climates([place.pk for place in places], timezone.now())
 
 
-def _climates(place_ids: list[int], at: datetime) -> dict[int, Climate]:
+def room_air(dryer: Place, at: datetime | None = None) -> Climate:
+    """The air that a dryer takes in and heats."""
+    return _climates([dryer.pk], at or timezone.now(), heated=False)[dryer.pk]
+
+
+def _climates(place_ids: list[int], at: datetime, heated: bool = True) -> dict[int, Climate]:
     places = Place.objects.select_related("room").in_bulk(place_ids)
     rooms = {place.room_id for place in places.values() if place.room_id}
     recent = Reading.objects.filter(place__in=rooms | places.keys(), at__gt=at - BELIEVED_FOR, at__lte=at)
     last = {reading.place_id: reading for reading in recent.order_by("at")}
     runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=places, start__lte=at)
-    set_points = dict(runs.values_list("dryer", "set_point_c"))
+    set_points = dict(runs.values_list("dryer", "set_point_c")) if heated else {}
     return {pk: _climate(place, last, set_points.get(pk), at) for pk, place in places.items()}
 
 

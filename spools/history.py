@@ -6,7 +6,7 @@ physics takes the same steps whether it continues from a checkpoint or starts ag
 """
 
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 
@@ -88,13 +88,18 @@ class History:
             return self.spool.received_at
         return next((stay.start for stay in self.stays if stay.place.kind != Place.Kind.BAG), None)
 
+    def _masses(self) -> list[tuple[datetime, float]]:
+        masses = ledger.winding_masses(self.spool, self.entries)
+        return [(at, max(LEAST_WINDING_G, mass_g)) for at, mass_g in masses]
+
+    def first_mass_g(self) -> float:
+        """What the winding weighed when it came, g: the last of the entries of that very time."""
+        return [mass_g for at, mass_g in self._masses() if at <= self.spool.received_at][-1]
+
     def segments(self, start: datetime, until: datetime) -> Iterator[Segment]:
         """From ``start``, itself a cut, up to the segment in which ``until`` lies (not shortened)."""
         opened = self.opened_at()
-        masses = [
-            (at, max(LEAST_WINDING_G, mass_g))
-            for at, mass_g in ledger.winding_masses(self.spool, self.entries)
-        ]
+        masses = self._masses()
         mass_times = [at for at, _ in masses]
         run_times = [t for run in self.runs for t in (run.start, run.end) if t is not None]
         cuts = sorted({*mass_times, *run_times})
@@ -168,12 +173,15 @@ def least_drying_hours(spool: Spool) -> float:
     return float(spool.feedstock.polymer.dry_hours.split("-")[0])
 
 
-def load(spools: Iterable[int], since: dict[int, datetime], until: datetime) -> dict[int, History]:
-    """The histories of spools, given by id, by spool id. Readings from ``since`` (by spool id) only.
+def load(
+    spool_ids: Iterable[int], until: datetime, since: Callable[[History], datetime]
+) -> dict[int, History]:
+    """The histories of spools by spool id, with the readings up to ``until``.
 
+    ``since`` tells for a history, still without its readings, from when on they are wanted.
     Five queries however many spools.
     """
-    ids = list(spools)
+    ids = list(spool_ids)
     spools_by_id = Spool.objects.select_related("feedstock__polymer", "feedstock__filler").in_bulk(ids)
     stays: dict[int, list[Stay]] = {pk: [] for pk in spools_by_id}
     runs: dict[int, list[DryingRun]] = {pk: [] for pk in spools_by_id}
@@ -184,22 +192,22 @@ def load(spools: Iterable[int], since: dict[int, datetime], until: datetime) -> 
         runs[run.spool_id].append(run)
     for entry in MassEntry.objects.filter(spool__in=ids):
         entries[entry.spool_id].append(entry)
-    readings = _readings(stays, since, until)
-    return {
+    readings: dict[int, Readings] = {}
+    histories = {
         pk: History(spool, stays[pk], runs[pk], entries[pk], readings) for pk, spool in spools_by_id.items()
     }
+    readings |= _readings([(history, since(history)) for history in histories.values()], until)
+    return histories
 
 
-def _readings(
-    stays: dict[int, list[Stay]], since: dict[int, datetime], until: datetime
-) -> dict[int, Readings]:
+def _readings(wanted_since: list[tuple[History, datetime]], until: datetime) -> dict[int, Readings]:
     """Hourly means of the places, and the rooms of dryers, that the spools were in."""
     first: dict[int, datetime] = {}
-    for spool_id, spool_stays in stays.items():
-        for stay in spool_stays:
-            if stay.end is not None and stay.end <= since[spool_id]:
+    for history, since in wanted_since:
+        for stay in history.stays:
+            if stay.end is not None and stay.end <= since:
                 continue
-            start = max(stay.start, since[spool_id])
+            start = max(stay.start, since)
             for place_id in {stay.place_id, stay.place.room_id} - {None}:
                 first[place_id] = min(first.get(place_id, start), start)
     wanted = Q(pk__in=[])

@@ -31,7 +31,8 @@ def _today():
 
 def segments(spool, until=None, start=None):
     start, until = start or spool.received_at, until or timezone.now()
-    return list(history.load([spool.pk], {spool.pk: start}, until)[spool.pk].segments(start, until))
+    (past,) = history.load([spool.pk], until, since=lambda _: start).values()
+    return list(past.segments(start, until))
 
 
 def test_an_assumed_climate_is_cut_at_midnights_only(nylon, shelf):
@@ -114,7 +115,7 @@ def test_mass_entries_cut_and_the_winding_shrinks(nylon, shelf):
 def test_histories_of_many_spools_take_as_few_queries_as_one(nylon, shelf, dryer, django_assert_num_queries):
     spools = [receive(nylon, shelf, at=START) for _ in range(30)]
     with django_assert_num_queries(5):
-        loaded = history.load([s.pk for s in spools], {s.pk: START for s in spools}, at(50))
+        loaded = history.load([s.pk for s in spools], at(50), since=lambda _: START)
         for past in loaded.values():
             list(past.segments(START, at(50)))
 
