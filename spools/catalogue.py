@@ -1,4 +1,4 @@
-"""What is known about a feedstock: each number, its band, and whether a data sheet or the catalogue says so."""
+"""What is known about a feedstock: each number, its band, and who says so, its sheet or the catalogue."""
 
 from dataclasses import dataclass
 
@@ -43,19 +43,6 @@ BANDS = {
     "w50_pct": ("w50_low", "w50_high"),
     "d23_m2_s": ("d23_low", "d23_high"),
     "e_d_kj_mol": ("e_d_low", "e_d_high"),
-}
-# Column that carries the sources of a polymer's number, where it is not the number's own.
-SOURCED_WITH = {
-    "w50_low": "w50_pct",
-    "w50_high": "w50_pct",
-    "d23_low": "d23_m2_s",
-    "d23_high": "d23_m2_s",
-    "e_d_low": "e_d_kj_mol",
-    "e_d_high": "e_d_kj_mol",
-    "gab_c": "isotherm",
-    "gab_k": "isotherm",
-    "nozzle_max_c": "nozzle_min_c",
-    "bed_max_c": "bed_min_c",
 }
 LIMIT_BASIS = {
     "practice": ("D", "common practice, no source"),

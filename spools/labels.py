@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from django.utils.safestring import SafeString, mark_safe
 from stdnum.iso7064 import mod_37_36
 
-# No 0 O, 1 I L, 2 Z, 5 S, 6 b... in doubt the pair goes. Without A, E, U no code spells a word.
+# Without the look-alikes 0 O, 1 I L, 2 Z, 5 S, 8 B; without vowels no code spells a word.
 ALPHABET = "34679CDFGHJKMNPQRTVWXY"
 LENGTH = 6
 _LEFT_OUT = re.compile(r"[\s\-\u2010-\u2015.]")
@@ -16,7 +16,7 @@ _ADDRESS = re.compile(r"/S/([^/?#]*)")
 
 
 def new_code() -> str:
-    """A random code: five characters and their check character. 2.5 million of them may come out.
+    """A random code: five characters and their check character. 3.1 million of them may come out.
 
     Whether a spool has it already is for the caller to see (spools/receiving.py).
     """
@@ -53,11 +53,10 @@ def normalise(text: str) -> str:
         raise ValidationError("Type the code on the label, such as 7KD-4QM.")
     foreign = next((character for character in code if character not in ALPHABET), None)
     if foreign is not None:
-        what = f"letter {foreign}" if foreign.isalpha() else f"“{foreign}”"
-        if foreign.isdigit():
-            what = f"digit {foreign}"
+        kind = "letter" if foreign.isalpha() else "digit" if foreign.isdigit() else "sign"
         raise ValidationError(
-            f"The codes have no {what}; they are written with {' '.join(ALPHABET)}. Look at the label again."
+            f"The codes have no {kind} {foreign}; they are written with {' '.join(ALPHABET)}. "
+            "Look at the label again."
         )
     if len(code) != LENGTH:
         raise ValidationError(f"A code has {LENGTH} characters; this has {len(code)}.")
