@@ -14,7 +14,7 @@ from django.utils import timezone
 from spools import drying as drying_rules
 from spools.climate import climates_now
 from spools.models import DryingRun, Place, Spool
-from spools.pages.forms import carried_out, show_refusal
+from spools.pages.forms import carried_out, sent, show_refusal
 
 from .forms_shop import DryForm, FinishAllForm, FinishForm, TogetherForm
 
@@ -73,7 +73,7 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         return render(request, "drying/start.html", context)
     chosen = list(together.cleaned_data["spools"])
     plan = _plan(chosen, dryer, inside, together)
-    form = DryForm(request.POST or None, spools=chosen, initial={"planned_hours": plan["hours"]})
+    form = DryForm(sent(request), spools=chosen, initial={"planned_hours": plan["hours"]})
     if together.is_valid() and carried_out(
         form,
         lambda data: drying_rules.start_drying(
@@ -139,8 +139,8 @@ def drying_finish(request: HttpRequest, pk: int) -> HttpResponse:
     """End one run or all runs of a dryer: where each spool goes, and what it weighs."""
     dryer = get_object_or_404(Place, pk=pk, kind=Place.Kind.DRYER)
     rows = [RunRow(run) for run in drying_rules.open_runs(dryer)]
-    common = FinishAllForm(request.POST or None)
-    forms = [FinishForm(request.POST or None, run=row.run) for row in rows]
+    common = FinishAllForm(sent(request))
+    forms = [FinishForm(sent(request), run=row.run) for row in rows]
     if request.method == "POST" and _finished(common, forms, request):
         return redirect("drying")
     context = {"dryer": dryer, "common": common, "rows": list(zip(rows, forms, strict=True))}

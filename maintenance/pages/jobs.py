@@ -11,7 +11,7 @@ from maintenance.jobs import record_job, withdraw_job
 from maintenance.models import Job
 from maintenance.readiness import Verdict
 from maintenance.situation import JobAsked, verdict
-from spools.pages.forms import carried_out, show_refusal
+from spools.pages.forms import carried_out, sent, show_refusal
 
 from .forms_shop import JobForm, WithdrawForm
 
@@ -28,7 +28,7 @@ def jobs(request: HttpRequest) -> HttpResponse:
 @login_required
 def job_new(request: HttpRequest) -> HttpResponse:
     """The first button shows the verdict; the second, which comes with it, records what it was shown for."""
-    form = JobForm(request.POST or None, initial={"loading": request.GET.get("loading")})
+    form = JobForm(sent(request), initial={"loading": request.GET.get("loading")})
     shown: Verdict | None = None
     if request.method == "POST" and form.is_valid():
         changed = form.cleaned_data["checked"] != form.asked()
@@ -88,7 +88,7 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 def job_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Job, pk=pk)
-    form = WithdrawForm(request.POST or None)
+    form = WithdrawForm(sent(request))
     if carried_out(form, lambda data: withdraw_job(found, reason=data["reason"], by=request.user)):
         messages.success(request, f"{found} is withdrawn; its grams are back on the spool.")
         return redirect("job", pk)

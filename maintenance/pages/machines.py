@@ -9,8 +9,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from maintenance.machines import add_printer, add_toolhead
 from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Toolhead
 from maintenance.parts import LifeLeft, in_stock, life_left
-from spools.climate import climate_at
-from spools.pages.forms import carried_out
+from spools.pages.forms import carried_out, sent
 
 from .forms_shop import PrinterForm, ToolheadForm
 
@@ -32,16 +31,16 @@ def machines(request: HttpRequest) -> HttpResponse:
 
 @login_required
 def machine(request: HttpRequest, pk: int) -> HttpResponse:
-    printer = get_object_or_404(Printer.objects.select_related("place").prefetch_related(_toolheads()), pk=pk)
+    printer = get_object_or_404(Printer.objects.prefetch_related(_toolheads()), pk=pk)
+    uses = JobUse.objects.filter(toolhead__printer=printer).order_by("-job__start")
     past = Fitting.objects.filter(toolhead__printer=printer, end__isnull=False).order_by("-end")
     return render(
         request,
         "machines/detail.html",
         {
             "printer": printer,
-            "climate": climate_at(printer.place),
             "toolheads": _described([printer])[0][1],
-            "jobs": printer.jobs.prefetch_related("uses__spool")[:SHOWN_JOBS],
+            "uses": uses.select_related("job", "spool", "toolhead")[:SHOWN_JOBS],
             "past": past.select_related("part__kind", "toolhead")[:SHOWN_JOBS],
         },
     )
@@ -115,8 +114,8 @@ def _percent(left: float, full: float) -> int:
 
 @login_required
 def machine_new(request: HttpRequest) -> HttpResponse:
-    form = PrinterForm(request.POST or None)
-    head = ToolheadForm(request.POST or None, prefix="head")
+    form = PrinterForm(sent(request))
+    head = ToolheadForm(sent(request), prefix="head")
     if (request.method != "POST" or head.is_valid()) and carried_out(
         form,
         lambda data: add_printer(
@@ -134,7 +133,7 @@ def machine_new(request: HttpRequest) -> HttpResponse:
 @login_required
 def toolhead_new(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
-    form = ToolheadForm(request.POST or None)
+    form = ToolheadForm(sent(request))
     if carried_out(form, lambda data: add_toolhead(printer, form.instance)):
         messages.success(request, f"{form.instance} is added. Fit its nozzle, drive gears and liner.")
         return redirect("machine", pk)

@@ -8,7 +8,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from maintenance import parts
 from maintenance.models import Fitting, Part, PartKind, Toolhead
-from spools.pages.forms import carried_out
+from spools.pages.forms import carried_out, sent
 
 from .forms_shop import FitForm, RemoveForm, ReplaceForm
 from .machines import part_row
@@ -21,7 +21,7 @@ def part_fit(request: HttpRequest, pk: int) -> HttpResponse:
     taken = toolhead.fittings.filter(end=None).values("role")
     kinds = list(PartKind.objects.exclude(role__in=taken))
     form = FitForm(
-        request.POST or None,
+        sent(request),
         kinds=kinds,
         counts=parts.in_stock(kinds),
         used=list(_sound().filter(kind__in=kinds)),
@@ -60,7 +60,7 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
     kinds = PartKind.objects.filter(role=fitting.role)
     counts = parts.in_stock(kinds)
     form = ReplaceForm(
-        request.POST or None,
+        sent(request),
         kinds=kinds,
         counts=counts,
         initial={"kind": fitting.part.kind_id, "removal": Fitting.Removal.WORN},
@@ -86,7 +86,7 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
     fitting = _fitted(pk)
-    form = RemoveForm(request.POST or None, initial={"removal": Fitting.Removal.SOUND})
+    form = RemoveForm(sent(request), initial={"removal": Fitting.Removal.SOUND})
     if carried_out(
         form,
         lambda data: parts.remove_part(fitting, removal=data["removal"], at=data["when"], by=request.user),

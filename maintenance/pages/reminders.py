@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from maintenance import reminders as rules
 from maintenance.models import Fitting, Reminder
-from spools.pages.forms import carried_out
+from spools.pages.forms import carried_out, sent
 
 from .forms_shop import SNOOZE_DAYS, DoneForm, SnoozeForm
 
@@ -63,7 +63,7 @@ def _row(reminder: Reminder) -> dict:
 @login_required
 def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = get_object_or_404(_with_subjects(Reminder.objects.filter(ended_at=None)), pk=pk)
-    form = SnoozeForm(request.POST or None)
+    form = SnoozeForm(sent(request))
     if carried_out(form, lambda data: rules.snooze(reminder, form.until_when())):
         until = timezone.localtime(form.until_when())
         messages.success(request, f"{reminder}: put off until {until:%d %b %H:%M}.")
@@ -75,7 +75,7 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 def reminder_done(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = get_object_or_404(_with_subjects(Reminder.objects.filter(ended_at=None)), pk=pk)
-    form = DoneForm(request.POST or None)
+    form = DoneForm(sent(request))
     if carried_out(form, lambda data: rules.done(reminder, data["note"], by=request.user)):
         messages.success(request, f"{reminder}: done.")
         return redirect("reminders")

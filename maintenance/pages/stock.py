@@ -9,7 +9,7 @@ from maintenance.models import PartKind
 from maintenance.parts import add_stock, in_stock
 from spools.ledger import remaining_of
 from spools.models import Feedstock, Spool
-from spools.pages.forms import carried_out
+from spools.pages.forms import carried_out, sent
 
 from .forms_shop import PartKindForm, StockForm
 
@@ -51,7 +51,7 @@ def _feedstocks() -> list[dict]:
 
 @login_required
 def stock_add(request: HttpRequest) -> HttpResponse:
-    form = StockForm(request.POST or None, initial={"kind": request.GET.get("kind")})
+    form = StockForm(sent(request), initial={"kind": request.GET.get("kind")})
     if carried_out(
         form,
         lambda data: add_stock(
@@ -65,7 +65,7 @@ def stock_add(request: HttpRequest) -> HttpResponse:
 
 @login_required
 def part_kind_new(request: HttpRequest) -> HttpResponse:
-    form = PartKindForm(request.POST or None)
+    form = PartKindForm(sent(request))
     if carried_out(form, lambda data: form.save()):
         messages.success(request, f"{form.instance} is added. Receive the first ones when they come.")
         return redirect("stock")

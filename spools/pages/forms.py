@@ -5,6 +5,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.http import HttpRequest, QueryDict
 
 from spools.models import Feedstock, Place
 
@@ -12,6 +13,11 @@ from .numbers import labelled
 
 # Where a domain function's name for an input differs from the form's.
 RENAMED = {"at": "when", "time": "when", "start": "when", "reason": "override_reason"}
+
+
+def sent(request: HttpRequest) -> QueryDict | None:
+    """What a form is bound to: the inputs of a POST, nothing before."""
+    return request.POST if request.method == "POST" else None
 
 
 def carried_out(form: forms.BaseForm, act: Callable[[dict[str, Any]], Any]) -> bool:

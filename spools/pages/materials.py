@@ -12,7 +12,7 @@ from spools import catalogue
 from spools.corrections import BANDS, save_feedstock
 from spools.models import Feedstock, Maker, Polymer, Source
 
-from .forms import FeedstockForm, carried_out
+from .forms import FeedstockForm, carried_out, sent
 from .numbers import NUMBERS
 
 
@@ -106,14 +106,14 @@ def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 def feedstock_new(request: HttpRequest) -> HttpResponse:
-    form = FeedstockForm(request.POST or None)
+    form = FeedstockForm(sent(request))
     return _feedstock_form(request, form, "is in the catalogue.")
 
 
 @login_required
 def feedstock_edit(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
-    form = FeedstockForm(request.POST or None, instance=found)
+    form = FeedstockForm(sent(request), instance=found)
     return _feedstock_form(request, form, "is changed; the moisture of its spools is worked out anew.")
 
 

@@ -15,7 +15,7 @@ from spools.corrections import save_place
 from spools.models import Place, Reading, Stay
 
 from .charts import line_chart
-from .forms import PlaceForm, ReadingForm, ReadingsFileForm, carried_out
+from .forms import PlaceForm, ReadingForm, ReadingsFileForm, carried_out, sent
 
 SHOWN_DAYS = 7
 MOST_POINTS = 400
@@ -53,7 +53,7 @@ def place(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 def place_new(request: HttpRequest) -> HttpResponse:
-    form = PlaceForm(request.POST or None)
+    form = PlaceForm(sent(request))
     if carried_out(form, lambda data: save_place(form.instance)):
         messages.success(request, f"{form.instance} is added.")
         return redirect("place", form.instance.pk)
@@ -63,7 +63,7 @@ def place_new(request: HttpRequest) -> HttpResponse:
 @login_required
 def place_edit(request: HttpRequest, pk: int) -> HttpResponse:
     place = get_object_or_404(Place, pk=pk)
-    form = PlaceForm(request.POST or None, instance=place)
+    form = PlaceForm(sent(request), instance=place)
     if carried_out(form, lambda data: save_place(form.instance)):
         messages.success(request, f"{place} is changed; the moisture of its spools is worked out anew.")
         return redirect("place", pk)
