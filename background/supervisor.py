@@ -137,7 +137,9 @@ def supervise(children: list[Child]) -> None:
     """Keep the children up until SIGINT, SIGTERM or SIGHUP, then end them; at once at a second signal."""
     signals: list[int] = []
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, lambda got, _frame: signals.append(got))
+        # What nohup has switched off stays off; but SIGINT, which shells switch off for "./run &", ends it.
+        if number == signal.SIGINT or signal.getsignal(number) != signal.SIG_IGN:
+            signal.signal(number, lambda got, _frame: signals.append(got))
     try:
         while not signals:
             for child in children:

@@ -184,6 +184,15 @@ def test_failing_work_backs_off_in_a_real_worker(env):
     assert "attempt 1 of 6" in log_of(env).read_text()
 
 
+@pytest.mark.parametrize("env", ["embedded"], indirect=True)
+def test_under_nohup_it_outlives_the_terminal(env):
+    with served(env, ("nohup", *MANAGE, "up")) as (_, supervisor):
+        supervisor.send_signal(signal.SIGHUP)
+        enqueue(env, ("counting.mark", {"number": 1}))
+        wait_for("the work", lambda: marks(env)["1"] == 1)
+        assert supervisor.poll() is None
+
+
 @on_servers_only
 def test_a_commit_wakes_a_worker_without_any_schedule(env):
     command = [sys.executable, "-m", "celery", "--quiet", "-A", "config", "worker", "--loglevel", "WARNING"]
