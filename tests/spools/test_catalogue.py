@@ -148,28 +148,53 @@ def test_limits_of_reels_are_no_drying_temperatures(loaded):
     assert not Source.objects.filter(quantity="T_spool cap").exclude(field="").exists()
 
 
-def test_loading_again_changes_nothing(loaded):
+@pytest.mark.parametrize("restore", [False, True])
+def test_loading_again_changes_nothing(loaded, restore):
     feedstock("PA6", "carbon fibre", filler_mass_fraction=0.2, w50_pct=1.9)
     before = everything()
-    call_command("load_catalogue", verbosity=0)
+    call_command("load_catalogue", restore=restore, verbosity=0)
     assert everything() == before
 
 
-def test_loading_again_repairs_the_catalogue_and_leaves_the_shops_own(loaded):
-    own = feedstock("PA6", limit_hold_pct=0.4)
-    Polymer.objects.filter(name="PA6").update(limit_hold_pct=9)
+@pytest.fixture
+def corrected(loaded):
+    """A shop that changed what the catalogue says, and has a feedstock and a source of its own."""
+    pa6 = Polymer.objects.get(name="PA6")
+    Polymer.objects.filter(pk=pa6.pk).update(limit_hold_pct=0.6)
     PartKind.objects.filter(name="brass nozzle 0.4 mm").update(price=4, reorder_point=7, life=0.3)
+    Source.objects.create(
+        polymer=pa6, subject="PA6", quantity="seen here", value="1", source="us", how="ours"
+    )
+    return feedstock("PA6", limit_hold_pct=0.4)
+
+
+def test_what_the_shop_corrected_stays(corrected):
+    before = everything()
+    Polymer.objects.filter(name="PEI").delete()
     call_command("load_catalogue", verbosity=0)
-    own.refresh_from_db()
-    assert own.limit_hold_pct == 0.4
-    assert Polymer.objects.get(name="PA6").limit_hold_pct == 0.75
+    assert Polymer.objects.get(name="PEI").sources.exists()
+    after = everything()
+    for name in ("Feedstock", "PartKind", "Filler", "CoreKind"):
+        assert after[name] == before[name]
+    pa6 = Polymer.objects.get(name="PA6")
+    assert pa6.limit_hold_pct == 0.6
+    assert pa6.sources.filter(how="ours").exists()
+
+
+def test_restoring_brings_the_files_values_back_and_leaves_the_shops_own(corrected):
+    call_command("load_catalogue", restore=True, verbosity=0)
+    corrected.refresh_from_db()
+    assert corrected.limit_hold_pct == 0.4
+    assert corrected.polymer.limit_hold_pct == 0.75
+    assert not corrected.polymer.sources.filter(how="ours").exists()
     kind = PartKind.objects.get(name="brass nozzle 0.4 mm")
     assert (kind.price, kind.reorder_point, kind.life) == (4, 7, 0.17)
 
 
-def test_the_command_says_what_it_loaded(db, capsys):
-    call_command("load_catalogue")
-    assert capsys.readouterr().out.startswith("28 polymers, ")
+def test_the_command_says_what_it_did(db, capsys):
+    for arguments, says in (([], "28 polymers"), ([], "0 polymers"), (["--restore"], "28 polymers")):
+        call_command("load_catalogue", *arguments)
+        assert capsys.readouterr().out.startswith(f"{says}, ")
 
 
 def test_plain_feedstock_has_the_polymers_numbers_with_their_grades(loaded):

@@ -1,16 +1,23 @@
-from django.core.management.base import BaseCommand
+from django.core.management.base import BaseCommand, CommandParser
 from django.db import transaction
 
 from maintenance.models import PartKind
-from spools.catalogue_loading import FIXTURES, load_materials, load_named
+from spools.catalogue_loading import FIXTURES, load_materials, write
+from spools.catalogue_sources import rows
 
 
 class Command(BaseCommand):
-    help = "Bring the catalogue of materials and parts up to date; may be repeated, keeps the shop's own."
+    help = "Add what is missing in the catalogue of materials and parts; what you corrected stays."
 
-    def handle(self, *args: object, **options: object) -> None:
-        with transaction.atomic():
-            loaded = load_materials()
-            loaded["parts"] = load_named(PartKind, FIXTURES / "part_kinds.csv")
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument(
+            "--restore", action="store_true", help="Bring back the catalogue's own values of what is there."
+        )
+
+    @transaction.atomic
+    def handle(self, *args: object, **options: bool) -> None:
+        loaded = load_materials(options["restore"])
+        loaded["parts"] = len(write(PartKind, rows(FIXTURES / "part_kinds.csv"), options["restore"]))
         if options["verbosity"]:
-            self.stdout.write(", ".join(f"{count} {what}" for what, count in loaded.items()) + ".")
+            counts = ", ".join(f"{count} {what}" for what, count in loaded.items())
+            self.stdout.write(f"{counts} {'restored' if options['restore'] else 'added'}.")
