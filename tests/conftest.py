@@ -2,7 +2,6 @@
 
 import os
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from django.conf import settings
@@ -61,9 +60,3 @@ def redis_server() -> Iterator[RedisServer]:
     """A real Redis on a free port; new_database() returns the REDIS_URL of an empty database."""
     with RedisServer.running() as server:
         yield server
-
-
-@pytest.fixture
-def repository() -> Path:
-    """The folder that holds manage.py and run."""
-    return Path(settings.BASE_DIR)
