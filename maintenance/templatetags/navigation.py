@@ -1,0 +1,39 @@
+"""The links of every page's frame."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from django import template
+from django.urls import reverse
+
+register = template.Library()
+MAIN = ["today", "scan", "spools", "drying"]
+REST = ["machines", "jobs", "stock", "materials", "places", "reminders"]
+# Pages that belong to a link and do not lie under its address.
+BELONG = {"spools": ["/s/"], "materials": ["/feedstocks/"], "machines": ["/toolheads/", "/fittings/"]}
+
+
+@dataclass(frozen=True)
+class Link:
+    text: str
+    address: str
+    current: bool
+
+
+def link(name: str, path: str) -> Link:
+    address = reverse(name)
+    under = [address, *BELONG.get(name, [])]
+    current = path == address if address == "/" else any(path.startswith(start) for start in under)
+    return Link(name.capitalize(), address, current)
+
+
+@register.inclusion_tag("partials/navigation.html", takes_context=True)
+def navigation(context: template.Context) -> dict[str, Any]:
+    path = context["request"].path if "request" in context else ""
+    return {
+        "main": [link(name, path) for name in MAIN],
+        "rest": [link(name, path) for name in REST],
+        "due": context.get("due_count"),
+        "user": context["user"],
+        "csrf_token": context.get("csrf_token"),
+    }
