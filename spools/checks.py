@@ -39,6 +39,9 @@ def moment(at: datetime | None, spool: Spool | None = None, field: str = "at") -
         return now
     if timezone.is_naive(at):
         raise ValidationError({field: "Give the time with its zone, such as 2026-01-31T08:00Z."})
+    if abs(at.year - now.year) > 200:
+        # At the calendar's ends a time can neither be shown nor turned into UTC.
+        raise ValidationError({field: f"The year {at.year} is not possible. Look at the year."})
     at = at.astimezone(UTC)
     if at > now + CLOCK_TOLERANCE:
         raise ValidationError({field: f"{shown(at)} is in the future. Give a time up to now."})
