@@ -34,7 +34,7 @@ class Command(BaseCommand):
         name = "demo" if demo else "owner"
         password = create_first_account(name)
         if demo:
-            call_command("load_demo", verbosity=0)
+            call_command("load_demo", if_empty=True, verbosity=0)
         if password:
             self.stdout.write(
                 f"First account: name {name}, password {password}\n"
