@@ -63,7 +63,7 @@ class Moment(serializers.DateTimeField):
         return value
 
 
-@extend_schema_field({"type": "string", "maxLength": 300, "example": "K7M-4QX"})
+@extend_schema_field({"type": "string", "maxLength": 300, "example": "7KD-4QM"})
 class SpoolCode(serializers.RelatedField):
     """A spool by its label's code, in any case, with dashes or spaces or the label's whole address."""
 

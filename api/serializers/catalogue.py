@@ -85,10 +85,10 @@ class PropertySerializer(serializers.Serializer):
     """One number of a feedstock, with where it comes from."""
 
     name = serializers.CharField()
-    value = Number(allow_null=True)
+    value = Number()
     unit = serializers.CharField()
-    low = Number(allow_null=True)
-    high = Number(allow_null=True)
+    low = Number()
+    high = Number()
     origin = serializers.CharField(help_text="data sheet or catalogue")
     grade = serializers.CharField(help_text="how well it is known, A (best) to D, or empty")
     basis = serializers.CharField()

@@ -41,6 +41,6 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     @action(detail=True, methods=["post"])
     def finish(self, request: Request, pk: str) -> Response:
         """Take the spool out, into a place."""
-        asked = given(shapes.FinishDryingSerializer, request.data)
-        run = finish_drying(self.get_object(), **asked, by=request.user)
+        run = self.get_object()
+        run = finish_drying(run, **given(shapes.FinishDryingSerializer, request.data), by=request.user)
         return shown(shapes.FinishedRunSerializer, {"run": run, "loss": loss_on_drying(run)})

@@ -124,5 +124,6 @@ class Fittings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     @action(detail=True, methods=["post"])
     def remove(self, request: Request, pk: str) -> Response:
         """Take the part off and say why."""
+        fitting = self.get_object()
         asked = given(part_shapes.RemoveSerializer, request.data)
-        return shown(shapes.FittingSerializer, remove_part(self.get_object(), **asked, by=request.user))
+        return shown(shapes.FittingSerializer, remove_part(fitting, **asked, by=request.user))

@@ -108,8 +108,8 @@ class Spools(Endpoint):
     @action(detail=True, methods=["post"], pagination_class=None)
     def excursion(self, request: Request, code: str) -> Response:
         """It was somewhere else from one past time to another, then back where it was."""
-        asked = given(shapes.ExcursionSerializer, request.data)
-        stays = record_excursion(self.get_object(), **asked, by=request.user)
+        spool = self.get_object()
+        stays = record_excursion(spool, **given(shapes.ExcursionSerializer, request.data), by=request.user)
         return shown(StaySerializer, stays, status=201, many=True)
 
     @extend_schema(request=shapes.WeighSerializer, responses={201: shapes.MassEntrySerializer})
@@ -123,8 +123,8 @@ class Spools(Endpoint):
     @action(detail=True, methods=["post"])
     def empty(self, request: Request, code: str) -> Response:
         """It is used up or thrown away."""
-        asked = given(shapes.EmptySerializer, request.data)
-        return self._spool(mark_empty(self.get_object(), **asked, by=request.user))
+        spool = self.get_object()
+        return self._spool(mark_empty(spool, **given(shapes.EmptySerializer, request.data), by=request.user))
 
     @extend_schema(parameters=[PlanAskedSerializer], responses=PlanSerializer)
     @action(detail=True, url_path="drying-plan")
@@ -138,17 +138,18 @@ class Spools(Endpoint):
     @action(detail=True, methods=["post"])
     def load(self, request: Request, code: str) -> Response:
         """It is on a toolhead. A hold is refused unless the reason for going on is given, which is kept."""
+        spool = self.get_object()
         asked = given(LoadSerializer, request.data)
         job = job_asked(asked.pop("job", None))
-        loading = load_spool(asked.pop("toolhead"), self.get_object(), **asked, job=job, by=request.user)
+        loading = load_spool(asked.pop("toolhead"), spool, **asked, job=job, by=request.user)
         return shown(LoadingSerializer, loading, status=201)
 
     @extend_schema(request=shapes.MoveSerializer, responses=LoadingSerializer)
     @action(detail=True, methods=["post"])
     def unload(self, request: Request, code: str) -> Response:
         """It comes off its toolhead and goes to a place."""
-        asked = given(shapes.MoveSerializer, request.data)
         loading = next(iter(self.get_object().present_loadings), None)
+        asked = given(shapes.MoveSerializer, request.data)
         if loading is None:
             raise ValidationError("This spool is on no toolhead. Move it instead.")
         return shown(LoadingSerializer, unload_spool(loading, **asked, by=request.user))

@@ -15,7 +15,7 @@ class TriesThrottle(SimpleRateThrottle):
     rate = "10/min"
 
     def get_cache_key(self, request: Request, view: object) -> str:
-        return f"token:{request.META['REMOTE_ADDR']}"
+        return f"token:{request.META.get('REMOTE_ADDR', '')}"
 
 
 class GivenTokenSerializer(serializers.Serializer):
@@ -34,7 +34,7 @@ class Tokens(Endpoint):
     throttle_classes = [TriesThrottle]
     serializer_class = GivenTokenSerializer
 
-    @extend_schema(request=AskTokenSerializer, responses=GivenTokenSerializer, auth=[])
+    @extend_schema(request=AskTokenSerializer, responses={200: GivenTokenSerializer}, auth=[])
     def create(self, request: Request) -> Response:
         asked = AskTokenSerializer(data=request.data, context={"request": request})
         asked.is_valid(raise_exception=True)

@@ -1,0 +1,101 @@
+import pytest
+
+from spools.models import DryingRun, Stay
+
+from .conftest import ago
+
+
+@pytest.fixture
+def wet(api, shop, receive) -> str:
+    """The code of a nylon spool that lay on the shelf for eight days."""
+    code = receive()
+    api.post(f"spools/{code}/move", place=shop.shelf, at=ago(days=8))
+    return code
+
+
+def test_a_plan_says_how_long_and_why_not_hotter(api, shop, wet):
+    plan = api.get(f"spools/{wet}/drying-plan", dryer=shop.dryer)
+    assert plan["set_point_c"] <= plan["cap"]["cap_c"]
+    assert plan["cap"]["cap_c"] == min(part["limit_c"] for part in plan["cap"]["parts"])
+    assert plan["reachable"] is True and plan["hours"] > 0 and plan["ready_at"]
+    assert shop.dry_box in [stay["place"]["id"] for stay in plan["stays_good"]]
+    colder = api.get(f"spools/{wet}/drying-plan", dryer=shop.dryer, set_point_c=50)
+    assert colder["hours"] is None or colder["hours"] > plan["hours"]
+
+
+def test_plans_that_cannot_be_are_refused(api, shop, wet):
+    def refused(**query):
+        return api.refused(f"spools/{wet}/drying-plan", method="get", **query)
+
+    assert "dryer" in refused()
+    assert "dryer" in refused(dryer=shop.shelf)
+    assert "set_point_c" in refused(dryer=shop.dryer, set_point_c=300)
+    assert "set_point_c" in refused(dryer=shop.dryer, set_point_c="nan")
+    assert refused(dryer=shop.dryer, target_pct=-1)
+    assert refused(dryer=shop.dryer, mass_g=-1)
+
+
+def test_a_run_with_weighings_tells_its_loss(api, shop, wet):
+    [run] = api.post(
+        "drying-runs",
+        spools=[{"spool": wet, "gross_g": 1225}],
+        dryer=shop.dryer,
+        set_point_c=80,
+        at=ago(hours=20),
+        resolution_g=1,
+    )
+    assert (run["spool"], run["end"], run["before_g"]) == (wet, None, 1225)
+    assert [row["id"] for row in api.get("drying-runs", open=True)["results"]] == [run["id"]]
+    assert api.get(f"spools/{wet}")["stay"]["place"] == shop.dryer
+    finish = f"drying-runs/{run['id']}/finish"
+    ended = api.post(finish, status=200, place=shop.dry_box, gross_g=1210, resolution_g=1)
+    assert ended["run"]["end"]
+    assert ended["loss"]["loss_g"] == 15
+    assert 0 < ended["loss"]["uncertainty_g"] < 5
+    assert api.get(f"spools/{wet}")["stay"]["place"] == shop.dry_box
+    assert api.get("drying-runs", open=True)["count"] == 0
+    assert api.refused(finish, place=shop.dry_box)
+
+
+def test_the_lowest_cap_of_several_spools_counts(api, shop, wet, receive):
+    low = receive(feedstock=shop.pla, place=shop.shelf)
+    both = [{"spool": wet}, {"spool": low}]
+    message = api.refused("drying-runs", spools=both, dryer=shop.dryer, set_point_c=80)["set_point_c"]
+    assert "°C" in message
+    assert not DryingRun.objects.exists()
+    runs = api.post("drying-runs", spools=both, dryer=shop.dryer, set_point_c=40)
+    assert {run["spool"] for run in runs} == {wet, low}
+
+
+@pytest.mark.parametrize(
+    ("wrong", "field"),
+    [
+        ({"set_point_c": 140}, "set_point_c"),
+        ({"set_point_c": -10}, "set_point_c"),
+        ({"set_point_c": None}, "set_point_c"),
+        ({"planned_hours": -2}, "planned_hours"),
+        ({"at": ago(hours=-3)}, "at"),
+        ({"at": ago(days=30)}, "at"),
+        ({"spools": []}, "spools"),
+        ({"spools": "K7M4QX"}, "spools"),
+        ({"spools": [{"spool": "AAAAAA"}]}, "spools.0.spool"),
+    ],
+)
+def test_runs_that_cannot_be_are_refused_and_nothing_is_stored(api, shop, wet, wrong, field):
+    stays = Stay.objects.count()
+    run = {"spools": [{"spool": wet}], "dryer": shop.dryer, "set_point_c": 70}
+    messages = api.refused("drying-runs", **run | wrong)
+    assert any(name.startswith(field) for name in messages), messages
+    assert (DryingRun.objects.count(), Stay.objects.count()) == (0, stays)
+
+
+def test_a_spool_is_in_one_run_and_leaves_it_by_finishing(api, shop, wet):
+    run = {"spools": [{"spool": wet}], "dryer": shop.dryer, "set_point_c": 70}
+    [started] = api.post("drying-runs", **run, at=ago(hours=2))
+    assert api.refused("drying-runs", **run)
+    assert "inish" in " ".join(api.refused(f"spools/{wet}/move", place=shop.shelf).values())
+    finish = f"drying-runs/{started['id']}/finish"
+    assert "at" in api.refused(finish, place=shop.shelf, at=ago(hours=3))
+    assert "at" in api.refused(finish, place=shop.shelf, at=ago(hours=-3))
+    assert "place" in api.refused(finish)
+    assert DryingRun.objects.get().end is None

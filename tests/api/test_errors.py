@@ -1,0 +1,141 @@
+"""One shape for every refusal; bad bodies are never the server's fault."""
+
+import json
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.db import IntegrityError
+from django.db.models import ProtectedError
+from rest_framework.exceptions import ValidationError as FormError
+
+from api.errors import handler
+from spools.models import Place
+
+from .conftest import V1
+
+
+def errors_of(error: Exception) -> tuple[int, list[tuple[str, str]]]:
+    response = handler(error, {})
+    assert response is not None
+    return response.status_code, [(e["field"], e["message"]) for e in response.data["errors"]]
+
+
+@pytest.mark.parametrize(
+    ("error", "expected"),
+    [
+        (ValidationError("Dry it first."), [("", "Dry it first.")]),
+        (ValidationError({"at": "Too late."}), [("at", "Too late.")]),
+        (ValidationError({"__all__": ["One.", "Two."]}), [("", "One."), ("", "Two.")]),
+        (FormError({"rows": [{}, {"at": ["Wrong."]}]}), [("rows.1.at", "Wrong.")]),
+        (FormError({"job": {"mass_g": ["Wrong."]}}), [("job.mass_g", "Wrong.")]),
+        (FormError(["Wrong."]), [("", "Wrong.")]),
+    ],
+)
+def test_messages_keep_the_name_of_their_input(error, expected):
+    assert errors_of(error) == (400, expected)
+
+
+@pytest.mark.parametrize("error", [IntegrityError("UNIQUE constraint failed"), ProtectedError("x", set())])
+def test_clashes_are_told_without_the_database_s_words(error):
+    status, [(field, message)] = errors_of(error)
+    assert (status, field) == (409, "")
+    assert "UNIQUE" not in message and message.endswith(".")
+
+
+def test_an_error_of_ours_stays_an_error():
+    assert handler(ZeroDivisionError(), {}) is None
+
+
+PLACE = {"name": "loft", "kind": "shelf"}
+
+
+@pytest.mark.parametrize(
+    ("body", "media_type"),
+    [
+        (b"{", "application/json"),
+        (b"\xff\xfe", "application/json"),
+        (b"[" * 100_000, "application/json"),
+        (b"7", "application/json"),
+        (b"null", "application/json"),
+        (b'{"name": NaN, "kind": "shelf"}', "application/json"),
+        (b"", "application/json"),
+        (json.dumps(PLACE | {"name": "a\0b"}).encode(), "application/json"),
+        (json.dumps(PLACE | {"name": "\ud800"}).encode(), "application/json"),
+        (json.dumps(PLACE | {"name": ["loft"]}).encode(), "application/json"),
+        (json.dumps(PLACE | {"name": "x" * 61}).encode(), "application/json"),
+        (json.dumps(PLACE | {"assumed_rh_pct": True}).encode(), "application/json"),
+        (json.dumps(PLACE | {"assumed_rh_pct": "NaN"}).encode(), "application/json"),
+        (json.dumps(PLACE | {"assumed_rh_pct": "Infinity"}).encode(), "application/json"),
+        (json.dumps(PLACE | {"assumed_rh_pct": {}}).encode(), "application/json"),
+        (b'{"name": "loft", "kind": "shelf", "assumed_rh_pct": 1e999}', "application/json"),
+        (b'{"name": "loft", "kind": "shelf", "assumed_rh_pct": 1%s}' % (b"0" * 400), "application/json"),
+        (b'{"name": "loft", "kind": "shelf", "assumed_rh_pct": 1%s}' % (b"0" * 9000), "application/json"),
+        (json.dumps(PLACE | {"room": 10**30}).encode(), "application/json"),
+        (json.dumps(PLACE | {"room": "\0"}).encode(), "application/json"),
+        (json.dumps(PLACE | {"assumed_rh": 40}).encode(), "application/json"),
+    ],
+)
+def test_bodies_that_cannot_be_are_400_and_store_nothing(client, body, media_type):
+    response = client.generic("POST", V1 + "places", body, content_type=media_type)
+    assert response.status_code == 400, response.content
+    assert response.json()["errors"]
+    assert not Place.objects.exists()
+
+
+def test_a_misspelt_field_is_named_beside_the_right_ones(api):
+    messages = api.refused("places", **PLACE, assumed_rh=40)
+    assert "assumed_rh_pct" in messages["assumed_rh"]
+
+
+def test_other_media_types_and_methods(client):
+    assert client.generic("POST", V1 + "places", b"x", content_type="text/plain").status_code == 415
+    response = client.delete(V1 + "places")
+    assert response.status_code == 405
+    assert response.json()["errors"]
+
+
+def test_a_body_that_is_too_large(client, settings):
+    settings.DATA_UPLOAD_MAX_MEMORY_SIZE = 1000
+    body = json.dumps(PLACE | {"name": "x" * 1000}).encode()
+    assert client.generic("POST", V1 + "places", body, content_type="application/json").status_code == 413
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["places/99999999999999999999999", "places/-1", "places/x", "places/%00", "polymers/1e3", "parts/0"],
+)
+def test_unknown_ids_are_404_in_the_same_shape(client, path):
+    response = client.get(V1 + path)
+    assert response.status_code == 404
+    assert response.json()["errors"]
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        "spools?feedstock=99999999999999999999999",
+        "spools?place=x",
+        "spools?place=%00",
+        "jobs?since=yesterday",
+        "jobs?since=0001-01-01T00:00:00%2B14:00",
+        "jobs?since=2026-01-01T00:00:00",
+        "jobs?spool=K7M%00",
+        "reminders?kind=tea",
+    ],
+)
+def test_filters_that_cannot_be_are_400(client, query):
+    response = client.get(V1 + query)
+    assert response.status_code == 400, response.content
+    assert response.json()["errors"]
+
+
+@pytest.mark.parametrize("query", ["limit=99999999999999999999", "offset=99999999999999999999", "limit=x"])
+def test_pages_far_away_are_empty_or_short(client, query):
+    assert client.get(f"{V1}places?{query}").status_code == 200
+
+
+def test_times_need_their_offset_and_a_year_that_can_be(api, catalogue):
+    place = api.post("places", **PLACE)["id"]
+    for at, word in [("2026-01-01T08:00:00", "offset"), ("9999-12-31T23:59:59Z", "year"), ("noon", "")]:
+        messages = api.refused(f"places/{place}/readings", at=at, temperature_c=20, rh_pct=40)
+        assert word in messages["at"]

@@ -1,0 +1,144 @@
+import pytest
+
+from maintenance.models import Fitting, Loading, Part, StockEntry
+
+from .conftest import ago
+
+JOB = {"mass_g": 100, "hours": 4, "nozzle_c": 265, "bed_c": 80}
+
+
+def test_a_printer_needs_a_place_of_its_kind(api, shop):
+    assert "place" in api.refused("printers", name="Lark", place=shop.shelf)
+    assert "place" in api.refused("printers", name="Lark", place=shop.printer_place)
+    assert "bed_max_c" in api.refused("printers", name="Lark", place=shop.printer_place, bed_max_c=-1)
+    printer = api.patch(f"printers/{shop.printer}", bed_max_c=110)
+    assert (printer["bed_max_c"], printer["toolheads"]) == (110, [shop.toolhead])
+
+
+def test_a_toolhead_is_once_on_its_printer(api, shop):
+    assert api.refused("toolheads", printer=shop.printer, name="T0")
+    second = api.post("toolheads", printer=shop.printer, name="T1", ptfe_lined=True, hot_end_max_c=240)
+    assert api.get("toolheads", printer=shop.printer)["count"] == 2
+    assert second["loading"] is None and second["fittings"] == []
+
+
+def test_a_part_kind_keeps_its_life_within_its_band(api, shop):
+    kind = api.get(f"part-kinds/{shop.brass}")
+    assert kind["in_stock"] == 0
+    assert api.refused(f"part-kinds/{shop.brass}", method="patch", life_low=9)
+    assert api.refused(f"part-kinds/{shop.brass}", method="patch", bore_mm=None)
+    assert api.get(f"part-kinds/{shop.brass}") == kind
+
+
+def test_parts_go_from_the_drawer_to_the_machine_and_off(api, shop):
+    api.post("stock", kind=shop.brass, count=2, note="a bag of two")
+    fitting = api.post("fittings", toolhead=shop.toolhead, kind=shop.brass, at=ago(days=3))
+    assert (fitting["role"], fitting["kind"]) == ("nozzle", shop.brass)
+    assert api.get(f"part-kinds/{shop.brass}")["in_stock"] == 1
+    assert [row["id"] for row in api.get(f"toolheads/{shop.toolhead}")["fittings"]] == [fitting["id"]]
+    part = api.get(f"parts/{fitting['part']}")
+    assert part["fitting"]["id"] == fitting["id"]
+    life = part["life_left"]
+    assert life["unit"] == "dose_km" and life["age"] == 0
+    assert life["low_left"] <= life["median_left"] <= life["high_left"]
+
+    new = api.post("fittings/replace", toolhead=shop.toolhead, role="nozzle", kind=shop.brass, at=ago(days=2))
+    assert new["part"] != fitting["part"]
+    assert api.get(f"fittings/{fitting['id']}")["removal"] == "worn"
+    off = api.post(f"fittings/{new['id']}/remove", status=200, removal="sound", at=ago(days=1))
+    assert off["removal"] == "sound" and off["end"]
+    again = api.post("fittings", toolhead=shop.toolhead, part=new["part"])
+    assert again["part"] == new["part"]
+    assert api.get("parts", toolhead=shop.toolhead)["count"] == 1
+    assert api.get("fittings", toolhead=shop.toolhead, open=True)["count"] == 1
+    assert api.get("stock", kind=shop.brass)["count"] >= 1
+
+
+def test_what_the_drawer_and_the_machine_refuse(api, shop):
+    def counts():
+        return StockEntry.objects.count(), Part.objects.count(), Fitting.objects.count()
+
+    fit = {"toolhead": shop.toolhead, "kind": shop.brass}
+    assert api.refused("fittings", **fit)  # the drawer is empty
+    assert "" in api.refused("fittings", toolhead=shop.toolhead)
+    assert "count" in api.refused("stock", kind=shop.brass, count=10**12)
+    assert "count" in api.refused("stock", kind=shop.brass, count=1.5)
+    assert api.refused("stock", kind=shop.brass, count=0)
+    assert api.refused("stock", kind=shop.brass, count=-3)
+    assert api.refused("stock", kind=shop.brass, count=1, at=ago(hours=-3))
+    assert counts() == (0, 0, 0)
+    api.post("stock", kind=shop.brass, count=3)
+    fitting = api.post("fittings", **fit)
+    before = counts()
+    assert api.refused("fittings", **fit)  # the role is taken
+    assert api.refused("fittings", toolhead=shop.toolhead, part=fitting["part"])
+    assert "role" in api.refused("fittings/replace", **fit, role="belt")
+    assert api.refused("fittings/replace", **fit, role="gears")
+    assert "removal" in api.refused(f"fittings/{fitting['id']}/remove")
+    assert api.refused(f"fittings/{fitting['id']}/remove", removal="worn", at=ago(days=9))
+    assert counts() == before
+
+
+def test_readiness_of_one_pair_and_of_several(api, shop, receive):
+    dry, wet = receive(), receive(place=shop.shelf)
+    one = api.get("readiness", toolhead=shop.toolhead, spool=wet, **JOB)
+    assert (one["toolhead"], one["spool"]) == (shop.toolhead, wet)
+    assert one["state"] in ("clear", "caution", "hold")
+    assert all(check["sentence"] for check in one["checks"])
+    pairs = [{"toolhead": shop.toolhead, "spool": code} for code in (dry, wet)]
+    several = api.post("readiness", status=200, pairs=pairs, job=JOB)
+    assert [row["spool"] for row in several] == [dry, wet]
+    assert several[1] == one
+    assert api.get("readiness", toolhead=shop.toolhead, spool=dry)["checks"]
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"toolhead": 99999},
+        {"spool": "AAAAAA"},
+        {"mass_g": 10},
+        JOB | {"mass_g": -1},
+        JOB | {"hours": "inf"},
+        JOB | {"nozzle_c": 6000},
+    ],
+)
+def test_readiness_of_what_cannot_be(api, shop, receive, wrong):
+    asked = {"toolhead": shop.toolhead, "spool": receive()} | wrong
+    assert api.refused("readiness", method="get", **asked)
+
+
+def test_readiness_needs_pairs(api, shop):
+    assert "pairs" in api.refused("readiness", pairs=[])
+    assert "pairs.0.spool" in api.refused("readiness", pairs=[{"toolhead": shop.toolhead}])
+
+
+def test_loading_and_unloading(api, shop, receive):
+    code = receive(feedstock=shop.pla, sealed=True)
+    reason = "test print; a hold would be overridden"
+    loading = api.post(f"spools/{code}/load", toolhead=shop.toolhead, override_reason=reason)
+    assert (loading["spool"], loading["end"]) == (code, None)
+    assert loading["reasons"]
+    spool = api.get(f"spools/{code}")
+    assert spool["loading"]["id"] == loading["id"]
+    assert spool["stay"]["place"] == shop.printer_place
+    assert api.get(f"toolheads/{shop.toolhead}")["loading"]["spool"] == code
+    assert api.get("loadings", open=True)["count"] == 1
+    second = receive(feedstock=shop.pla)
+    assert api.refused(f"spools/{second}/load", toolhead=shop.toolhead, override_reason=reason)
+    unloaded = api.post(f"spools/{code}/unload", status=200, place=shop.dry_box)
+    assert unloaded["end"]
+    assert api.get(f"spools/{code}")["stay"]["place"] == shop.dry_box
+    assert api.refused(f"spools/{code}/unload", place=shop.dry_box)
+    assert Loading.objects.count() == 1
+
+
+def test_a_hold_without_a_reason_is_refused(api, shop, receive):
+    code = receive(place=shop.shelf)
+    assert api.get("readiness", toolhead=shop.toolhead, spool=code)["state"] == "hold"
+    assert api.refused(f"spools/{code}/load", toolhead=shop.toolhead)
+    assert not Loading.objects.exists()
+    loading = api.post(
+        f"spools/{code}/load", toolhead=shop.toolhead, override_reason="a jig, looks do not count"
+    )
+    assert (loading["state"], loading["override_reason"]) == ("hold", "only a jig")

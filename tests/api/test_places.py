@@ -1,0 +1,120 @@
+import json
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+
+from spools.models import Reading
+
+from .conftest import V1, ago
+
+CSV = "time,temperature_c,rh_pct\n2026-01-31T08:00Z,21.5,48\n2026-01-31T09:00Z,21.0,49\n"
+
+
+def test_a_place_is_added_read_and_corrected(api, shop):
+    place = api.post("places", name="loft", kind="shelf", assumed_temperature_c=19, assumed_rh_pct=60)
+    assert api.get(f"places/{place['id']}") == place
+    assert api.patch(f"places/{place['id']}", assumed_rh_pct=65)["assumed_rh_pct"] == 65
+    assert [row["id"] for row in api.get("places", kind="dryer")["results"]] == [shop.dryer]
+
+
+@pytest.mark.parametrize(
+    ("wrong", "field"),
+    [
+        ({"assumed_rh_pct": 140}, "assumed_rh_pct"),
+        ({"assumed_temperature_c": -300}, "assumed_temperature_c"),
+        ({"kind": "cupboard"}, "kind"),
+        ({"kind": "dryer"}, ""),
+        ({"name": "dry box"}, "name"),
+    ],
+)
+def test_a_place_that_cannot_be_is_refused(api, shop, wrong, field):
+    count = api.get("places")["count"]
+    assert field in api.refused("places", **{"name": "loft", "kind": "shelf"} | wrong)
+    assert api.get("places")["count"] == count
+
+
+def test_climate_is_assumed_until_it_is_read(api, shop):
+    climate = api.get(f"places/{shop.shelf}/climate")
+    assert (climate["origin"], climate["rh_pct"]) == ("assumed", 55)
+    api.post(f"places/{shop.shelf}/readings", at=ago(minutes=5), temperature_c=22.5, rh_pct=41)
+    climate = api.get(f"places/{shop.shelf}/climate")
+    assert (climate["origin"], climate["temperature_c"], climate["rh_pct"]) == ("reading", 22.5, 41)
+
+
+def test_many_readings_at_once_and_again(api, client, shop):
+    rows = [{"at": ago(hours=n), "temperature_c": 20 + n, "rh_pct": 40} for n in range(1, 4)]
+    address = f"{V1}places/{shop.shelf}/readings"
+    assert client.post(address, rows).json() == {"added": 3, "already_there": 0}
+    assert client.post(address, rows).json() == {"added": 0, "already_there": 3}
+    listed = api.get(f"places/{shop.shelf}/readings", since=ago(hours=2, minutes=30))
+    assert [row["temperature_c"] for row in listed["results"]] == [22, 21]
+    assert listed["results"][0]["origin"] == "api"
+    assert api.get(f"places/{shop.dry_box}/readings")["count"] == 0
+
+
+@pytest.mark.parametrize(
+    ("wrong", "word"),
+    [
+        ({"rh_pct": 140}, "140"),
+        ({"rh_pct": -1}, "-1"),
+        ({"temperature_c": 900}, "900"),
+        ({"at": ago(hours=-5)}, "future"),
+    ],
+)
+def test_one_impossible_reading_refuses_all(client, shop, wrong, word):
+    good = {"at": ago(hours=1), "temperature_c": 21, "rh_pct": 45}
+    response = client.post(f"{V1}places/{shop.shelf}/readings", [good, good | wrong])
+    assert response.status_code == 400
+    assert word in response.json()["errors"][0]["message"]
+    assert not Reading.objects.exists()
+
+
+def test_readings_of_a_wrong_form_are_named_by_their_number(client, shop):
+    rows = [{"at": ago(hours=1), "temperature_c": 21, "rh_pct": 45}, {"at": ago(hours=2), "rh_pct": 45}]
+    response = client.post(f"{V1}places/{shop.shelf}/readings", rows)
+    assert response.status_code == 400
+    assert "1.temperature_c" in [error["field"] for error in response.json()["errors"]]
+    assert client.post(f"{V1}places/{shop.shelf}/readings", []).status_code == 400
+    assert not Reading.objects.exists()
+
+
+def test_a_file_as_body_or_as_form(client, shop):
+    address = f"{V1}places/{shop.shelf}/readings/csv"
+    response = client.generic("POST", address, CSV.encode(), content_type="text/csv")
+    assert (response.status_code, response.json()) == (201, {"added": 2, "already_there": 0})
+    response = client.post(address, {"file": SimpleUploadedFile("log.csv", CSV.encode())}, format="multipart")
+    assert (response.status_code, response.json()) == (201, {"added": 0, "already_there": 2})
+    assert set(Reading.objects.values_list("origin", flat=True)) == {"file"}
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"\x89PNG\r\n\x1a\n\0\0",
+        b"\xff\xfe\xfa",
+        b"dear logger, what is the weather?",
+        b"time,temperature_c\n2026-01-31T08:00Z,21\n",
+        CSV.encode() + b"2026-01-31T10:00Z,21.0,140\n",
+        CSV.encode() + b"2096-01-31T10:00Z,21.0,40\n",
+        CSV.encode() + b"2026-01-31T10:00Z,warm,40\n",
+        CSV.encode() + b"2026-01-31T10:00Z,nan,40\n",
+        CSV.encode() + b"0001-01-01T00:00+14:00,21,40\n",
+        CSV.encode() + b'"',
+    ],
+)
+def test_what_is_no_file_of_readings_is_refused_whole(client, shop, content):
+    address = f"{V1}places/{shop.shelf}/readings/csv"
+    response = client.generic("POST", address, content, content_type="text/csv")
+    assert response.status_code == 400, response.content
+    assert response.json()["errors"][0]["message"]
+    assert not Reading.objects.exists()
+
+
+def test_a_form_without_its_file_and_a_wrong_media_type(client, shop):
+    address = f"{V1}places/{shop.shelf}/readings/csv"
+    response = client.post(address, {"file": "readings.csv"}, format="multipart")
+    assert response.json()["errors"][0]["field"] == "file"
+    response = client.generic("POST", address, json.dumps([]).encode(), content_type="application/json")
+    assert response.status_code == 415
+    assert client.post(f"{V1}places/99999/readings", {}).status_code == 404

@@ -1,0 +1,160 @@
+import pytest
+
+from spools.models import MassEntry, Spool, Stay
+
+from .conftest import V1, ago
+
+
+def facts() -> tuple[int, int, int]:
+    return Spool.objects.count(), Stay.objects.count(), MassEntry.objects.count()
+
+
+def test_a_received_spool_is_found_by_its_code_however_it_is_typed(api, shop, receive):
+    code = receive(batch="B-17")
+    spool = api.get(f"spools/{code}")
+    assert (spool["code"], spool["batch"], spool["feedstock"]) == (code, "B-17", shop.nylon)
+    assert spool["stay"]["place"] == shop.dry_box
+    assert spool["remaining"]["low_g"] <= spool["remaining"]["mass_g"] == 1000
+    assert spool["loading"] is None
+    for typed in (code.lower(), f"{code[:3]}-{code[3:]}", f"{code[:3]} {code[3:].lower()}"):
+        assert api.get(f"spools/{typed}")["code"] == code
+
+
+def test_the_check_character_catches_a_mistyped_code(api, client, receive):
+    code = receive()
+    for position in range(len(code)):
+        for other in "34K7":
+            if other != code[position]:
+                mistyped = code[:position] + other + code[position + 1 :]
+                response = client.get(f"{V1}spools/{mistyped}")
+                assert response.status_code == 400, mistyped
+                assert response.json()["errors"][0]["message"]
+
+
+def test_a_right_code_that_no_spool_has(api, receive):
+    from spools.labels import new_code
+
+    code = receive()
+    unknown = next(new for new in iter(new_code, None) if new != code)
+    assert api.refused(f"spools/{unknown}", method="get", status=404)
+    for path in ("move", "weigh", "empty", "load", "unload", "excursion"):
+        assert api.refused(f"spools/{unknown}/{path}", status=404)
+
+
+@pytest.mark.parametrize("typed", ["x", "%00", "K7M%0A4QX", "🎈", "K" * 500, "..%5c"])
+def test_what_is_no_code_at_all(client, shop, typed):
+    assert client.get(f"{V1}spools/{typed}").status_code in (400, 404)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "field"),
+    [
+        ({"net_mass_g": -5}, "net_mass_g"),
+        ({"net_mass_g": 1e8}, "net_mass_g"),
+        ({"net_mass_g": "NaN"}, "net_mass_g"),
+        ({"net_mass_g": None}, "net_mass_g"),
+        ({"gross_g": 50}, "gross_g"),
+        ({"core_mass_g": -1}, "core_mass_g"),
+        ({"core_radius_mm": 0}, "core_radius_mm"),
+        ({"width_mm": 5, "net_mass_g": 9000}, "width_mm"),
+        ({"at": ago(days=-1)}, "at"),
+        ({"core_material": "gold"}, "core_material"),
+        ({"card": "blue"}, "card"),
+        ({"place": 99999}, "place"),
+        ({"feedstock": None}, "feedstock"),
+        ({"batch": "x" * 61}, "batch"),
+    ],
+)
+def test_a_spool_that_cannot_be_is_refused_and_nothing_is_stored(api, shop, wrong, field):
+    spool = {"feedstock": shop.nylon, "place": shop.shelf, "core_radius_mm": 50, "width_mm": 60}
+    assert field in api.refused("spools", **spool | {"net_mass_g": 1000} | wrong)
+    assert facts() == (0, 0, 0)
+
+
+def test_lists_are_narrowed_and_cut_into_pages(api, shop, receive, django_assert_max_num_queries):
+    first, second = receive(), receive(feedstock=shop.pla, place=shop.shelf)
+    third = receive()
+    api.post(f"spools/{third}/empty", status=200)
+
+    def codes(**query):
+        return {row["code"] for row in api.get("spools", **query)["results"]}
+
+    assert codes() == {first, second, third}
+    assert codes(in_use=True) == {first, second}
+    assert codes(place=shop.shelf) == {second}
+    assert codes(feedstock=shop.nylon, in_use=True) == {first}
+    assert codes(polymer=shop.polyamide) == {first, third}
+    page = api.get("spools", limit=2)
+    assert (page["count"], len(page["results"])) == (3, 2) and "offset=2" in page["next"]
+    with django_assert_max_num_queries(9):
+        api.get("spools")
+
+
+def test_moves_with_past_times_and_back(api, shop, receive):
+    code = receive()
+    stay = api.post(f"spools/{code}/move", place=shop.shelf, at=ago(days=4))
+    assert (stay["place"], stay["end"]) == (shop.shelf, None)
+    api.post(f"spools/{code}/move", place=shop.dry_box, at=ago(days=2))
+    stays = api.get(f"spools/{code}/history")["stays"]
+    assert [row["place"] for row in stays] == [shop.dry_box, shop.shelf, shop.dry_box]
+    assert stays[1]["end"] == stays[2]["start"]
+
+
+def test_an_excursion_is_a_stay_between_two(api, shop, receive):
+    code = receive()
+    api.post(f"spools/{code}/excursion", place=shop.shelf, start=ago(days=3), end=ago(days=2))
+    stays = api.get(f"spools/{code}/history")["stays"]
+    assert [row["place"] for row in stays] == [shop.dry_box, shop.shelf, shop.dry_box]
+
+
+def test_times_out_of_order_and_overlaps_are_refused(api, shop, receive):
+    code = receive()
+    api.post(f"spools/{code}/move", place=shop.shelf, at=ago(days=4))
+    before = facts()
+    move, excursion = f"spools/{code}/move", f"spools/{code}/excursion"
+    assert "at" in api.refused(move, place=shop.dryer, at=ago(days=5))
+    assert "at" in api.refused(move, place=shop.dryer, at=ago(days=40))
+    assert "future" in api.refused(move, place=shop.dryer, at=ago(hours=-2))["at"]
+    assert api.refused(excursion, place=shop.dry_box, start=ago(days=6), end=ago(days=3))
+    assert api.refused(excursion, place=shop.dry_box, start=ago(days=2), end=ago(days=3))
+    assert api.refused(excursion, place=shop.shelf, start=ago(days=3), end=ago(days=2))
+    assert "place" in api.refused(move)
+    assert "place" in api.refused(move, place="shelf")
+    assert facts() == before
+
+
+def test_weighing_sets_what_remains(api, receive):
+    code = receive()
+    entry = api.post(f"spools/{code}/weigh", gross_g=720, resolution_g=1)
+    assert (entry["kind"], entry["gross_g"]) == ("weighed", 720)
+    remaining = api.get(f"spools/{code}")["remaining"]
+    assert remaining["low_g"] <= 500 <= remaining["high_g"]
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"gross_g": -1}, {"gross_g": 1e6}, {"gross_g": 100}, {"gross_g": 700, "resolution_g": -1}, {}]
+)
+def test_absurd_weighings_are_refused(api, receive, wrong):
+    code = receive()
+    before = facts()
+    assert api.refused(f"spools/{code}/weigh", **wrong)
+    assert facts() == before
+
+
+def test_an_empty_spool_takes_no_more_facts(api, shop, receive):
+    code = receive()
+    emptied = api.post(f"spools/{code}/empty", status=200)
+    assert emptied["emptied_at"] and emptied["stay"] is None
+    assert api.refused(f"spools/{code}/move", place=shop.shelf)
+    assert api.refused(f"spools/{code}/weigh", gross_g=700)
+    assert api.refused(f"spools/{code}/empty")
+
+
+def test_moisture_layer_by_layer(api, shop, receive):
+    code = receive(place=shop.shelf)
+    moisture = api.get(f"spools/{code}/moisture")
+    mean = moisture["mean_pct"]
+    assert 0 <= mean["p10"] <= mean["p50"] <= mean["p90"]
+    assert moisture["shells"][0]["inner_mm"] < moisture["shells"][-1]["outer_mm"]
+    assert moisture["exposure_hours"] == pytest.approx(240, abs=1)
+    assert moisture["why"]
