@@ -1,0 +1,112 @@
+"""What a job does to the parts that its filament passes: sliding length, wear dose, weighted feed, hot hours.
+
+The scale of a nozzle's life, ``dose_km``: kilometres of filler slid through the bore, that is the sliding
+length times the filler's volume fraction, in full where the filler is hard enough to cut the surface:
+
+    dose = s * (phi * regime + PLAIN_FRACTION),    s = 4 m / (rho pi d^2)
+
+So 0.25 kg of a plastic with 20 % of carbon fibre by mass (phi about 0.14) through 0.4 mm of brass is about
+0.2 km, 1 kg of plain PLA about 0.013 km. How much dose a surface endures is the life of the part's kind:
+hardness enters there, in proportion (Archard), and here only through the regime.
+
+The scale of drive gears, ``feed_km``: kilometres of filament, weighted by its filler. Of liners and heat
+breaks, ``hot_h``: hours at temperature.
+"""
+
+from dataclasses import dataclass
+from math import exp, pi
+
+# An abrasive cuts when at least this much harder than the surface (Pintaude 2010).
+CUTTING_RATIO = 1.2
+# Wear by an abrasive that is softer than that, as a share of cutting. Common practice, no source; with it
+# hardened steel lasts some tens of kg of fibre-filled filament (fixtures/reference/wear_values.csv derives
+# 43 kg of PA-GF30 for a steel nozzle, an order of magnitude only).
+MILD_SHARE = 0.05
+# Unfilled plastic wears like this share of hard filler by volume: pigment, dust, the land's own corrosion.
+# Common practice, no source; a brass nozzle then lasts 4 to 40 kg of plain PLA. Web guides say 2 to 4 kg,
+# or 100 to 500 h, which is 2 to 15 kg (fixtures/reference/wear_values.csv).
+PLAIN_FRACTION = 0.002
+# Gears pay for each part of hard filler by volume with this many parts of plain length. Common practice, no
+# source: about three times the wear with 15 % of carbon fibre by mass.
+FEED_PER_FILLER = 20.0
+# Default activation energy of thermal ageing, kJ/mol: PLA 96, PA6 120 and up (oxygen uptake), ABS from 204.
+# 120 is 1.75 times for 10 K at 230 °C, the doubling per 10 to 15 K of fixtures/reference/README.md.
+AGEING_KJ_MOL = 120.0
+R_KJ_MOL_K = 8.314462618e-3
+ZERO_C = 273.15
+
+
+@dataclass(frozen=True)
+class Filament:
+    """What passes. filler_fraction is by volume, 0 to 1; filler_hv None where there is no filler."""
+
+    density_g_cm3: float
+    diameter_mm: float
+    filler_fraction: float = 0.0
+    filler_hv: float | None = None
+
+
+@dataclass(frozen=True)
+class Surface:
+    """What it passes. hardness_hv None: not known, taken as soft; bore_mm None: no bore."""
+
+    hardness_hv: float | None
+    bore_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Wear:
+    """What one use did to one part: km of filler slid, km of weighted filament, hours at temperature."""
+
+    dose_km: float
+    feed_km: float
+    hot_h: float
+
+
+def sliding_km(mass_kg: float, density_g_cm3: float, bore_mm: float) -> float:
+    """Length of the plug that leaves a bore: s = 4 m / (rho pi d^2). 6.42 km for 1 kg of PLA at 0.4 mm."""
+    return 4 * mass_kg / (density_g_cm3 * pi * bore_mm**2)
+
+
+def filament_km(mass_kg: float, density_g_cm3: float, diameter_mm: float) -> float:
+    """Length of filament of this mass: the same as sliding through a bore of its own diameter."""
+    return sliding_km(mass_kg, density_g_cm3, diameter_mm)
+
+
+def cuts(abrasive_hv: float, surface_hv: float | None) -> bool:
+    """Whether an abrasive is hard enough to cut a surface. One of unknown hardness is taken to be cut."""
+    return surface_hv is None or abrasive_hv >= CUTTING_RATIO * surface_hv
+
+
+def hardness_regime(abrasive_hv: float | None, surface_hv: float | None) -> float:
+    """Share of the full wear: 1 where the abrasive cuts, MILD_SHARE where it does not, 0 without one."""
+    if abrasive_hv is None:
+        return 0.0
+    return 1.0 if cuts(abrasive_hv, surface_hv) else MILD_SHARE
+
+
+def dose_km(mass_kg: float, filament: Filament, surface: Surface) -> float:
+    """Wear dose of a bore, km of filler slid through it; 0 for a part without a bore."""
+    if surface.bore_mm is None:
+        return 0.0
+    share = filament.filler_fraction * hardness_regime(filament.filler_hv, surface.hardness_hv)
+    return sliding_km(mass_kg, filament.density_g_cm3, surface.bore_mm) * (share + PLAIN_FRACTION)
+
+
+def feed_km(mass_kg: float, filament: Filament, surface: Surface) -> float:
+    """Filament past drive gears, km, weighted by its filler. How soft the gears are is in their life."""
+    weight = 1 + FEED_PER_FILLER * filament.filler_fraction * hardness_regime(
+        filament.filler_hv, surface.hardness_hv
+    )
+    return filament_km(mass_kg, filament.density_g_cm3, filament.diameter_mm) * weight
+
+
+def heat_weight(temperature_c: float, reference_c: float, ageing_kj_mol: float = AGEING_KJ_MOL) -> float:
+    """How many hours at ``reference_c`` age as much as one at ``temperature_c`` (Arrhenius)."""
+    inverse_k = 1 / (reference_c + ZERO_C) - 1 / (temperature_c + ZERO_C)
+    return exp(ageing_kj_mol / R_KJ_MOL_K * inverse_k)
+
+
+def wear(mass_kg: float, hours: float, filament: Filament, surface: Surface) -> Wear:
+    """What a print of this mass and time does to one part. Hot hours are counted unweighted."""
+    return Wear(dose_km(mass_kg, filament, surface), feed_km(mass_kg, filament, surface), hours)
