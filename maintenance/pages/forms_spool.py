@@ -1,0 +1,188 @@
+"""Forms of what is done with one spool."""
+
+from typing import Any
+
+from django import forms
+from django.db.models import QuerySet
+
+from spools.models import CoreKind, Feedstock, Place, Spool
+from spools.pages.forms import WhenField, number
+
+MOST_HOURS = 500
+
+
+class PlaceChoice(forms.ModelChoiceField):
+    """A place as large radio buttons, named with its kind."""
+
+    def __init__(self, places: QuerySet[Place], label: str) -> None:
+        super().__init__(places, label=label, widget=forms.RadioSelect, empty_label=None)
+
+    def label_from_instance(self, place: Place) -> str:
+        kind = place.get_kind_display()
+        return place.name if kind in place.name.lower() else f"{place.name} ({kind})"
+
+
+class WithPlaces(forms.Form):
+    """A form that asks where the spool goes, without the place where it is."""
+
+    place_label = "To"
+
+    def __init__(self, *args: Any, here: Place | None = None, **options: Any) -> None:
+        super().__init__(*args, **options)
+        places = Place.objects.exclude(pk=here.pk) if here else Place.objects.all()
+        self.fields["place"] = PlaceChoice(places, self.place_label)
+        self.order_fields(["place"])
+
+
+class MoveForm(WithPlaces):
+    when = WhenField()
+
+
+class AwayForm(WithPlaces):
+    place_label = "It was in"
+    start = WhenField(label="From", help_text="")
+    end = WhenField(label="Until", help_text="")
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["start"].required = self.fields["end"].required = True
+
+
+class UnloadForm(WithPlaces):
+    when = WhenField()
+
+
+class WeighForm(forms.Form):
+    gross_g = number("On the scale, with its reel", "g", min_value=0)
+    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    when = WhenField()
+    note = forms.CharField(max_length=200, required=False)
+
+
+class EmptyForm(forms.Form):
+    when = WhenField()
+
+
+class LoadForm(forms.Form):
+    """The last word before a spool goes on a toolhead."""
+
+    override_reason = forms.CharField(
+        label="Load it in spite of the hold, because",
+        max_length=300,
+        required=False,
+        help_text="A hold needs a reason; it is kept with the loading.",
+    )
+    when = WhenField()
+
+    def __init__(self, *args: Any, hold: bool, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if not hold:
+            del self.fields["override_reason"]
+
+
+class SetPointForm(forms.Form):
+    set_point_c = number("Set point", "°C", required=False)
+
+
+class DryForm(SetPointForm):
+    """The start of what was planned."""
+
+    planned_hours = number("Hours", min_value=0.1, max_value=MOST_HOURS)
+    gross_g = number(
+        "Weighs before, with its reel", "g", required=False, min_value=0, help_text="If you have a scale."
+    )
+    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    when = WhenField(label="Started")
+
+
+class ReceiveForm(forms.Form):
+    """A spool as it comes. A common reel fills in what is left empty."""
+
+    feedstock = forms.ModelChoiceField(
+        Feedstock.objects.select_related("maker", "polymer"), empty_label="Choose"
+    )
+    batch = forms.CharField(max_length=60, required=False)
+    core_kind = forms.ModelChoiceField(
+        CoreKind.objects.all(),
+        label="Reel",
+        required=False,
+        empty_label="another one: its numbers are below",
+        help_text="Its mass, size and material fill in whatever is left empty below.",
+    )
+    net_mass_g = number(
+        "Filament by the label",
+        "g",
+        required=False,
+        min_value=0,
+        help_text="Empty without a weighing: what the chosen reel usually carries.",
+    )
+    gross_g = number(
+        "First weighing, with its reel",
+        "g",
+        required=False,
+        min_value=0,
+        help_text="Narrows down what is on it. Take the bag off first.",
+    )
+    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    sealed = forms.BooleanField(label="Came in an unbroken bag", required=False, initial=True)
+    card = forms.ChoiceField(
+        label="Humidity card in the bag",
+        choices=Spool.Card,
+        widget=forms.RadioSelect,
+        initial=Spool.Card.NOT_LOOKED,
+    )
+    when = WhenField(label="Received")
+    core_mass_g = number("Empty reel", "g", required=False, min_value=0)
+    core_mass_known = forms.BooleanField(
+        label="That mass was weighed, or is printed on the reel", required=False
+    )
+    core_material = forms.ChoiceField(
+        label="Reel's material",
+        choices=[("", "as the chosen reel"), *Spool.CoreMaterial.choices],
+        required=False,
+    )
+    core_cap_c = number(
+        "Hottest that the reel may get",
+        "°C",
+        required=False,
+        help_text="Only if it is stated; else the material decides.",
+    )
+    core_radius_mm = number("Radius of the core, under the filament", "mm", required=False, min_value=0)
+    width_mm = number("Width between the flanges", "mm", required=False, min_value=0)
+
+    REEL = ["core_mass_g", "core_mass_known", "core_material", "core_cap_c", "core_radius_mm", "width_mm"]
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["place"] = PlaceChoice(Place.objects.exclude(kind=Place.Kind.DRYER), "It goes to")
+        self.order_fields([*(name for name in self.fields if name not in self.REEL), *self.REEL])
+
+    def basics(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.fields if name not in self.REEL]
+
+    def reel(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.REEL]
+
+    def reel_open(self) -> bool:
+        """Whether the reel's own numbers should be in sight: one was given, or one is wrong."""
+        return any(field.errors or field.value() for field in self.reel())
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        kind: CoreKind | None = data.get("core_kind")
+        if kind is not None:
+            if data.get("net_mass_g") is None and data.get("gross_g") is None:
+                data["net_mass_g"] = kind.net_mass_g
+            if data.get("core_mass_g") is None:
+                data["core_mass_known"] = False
+                data |= {"core_mass_g": kind.mass_g, "core_mass_band_g": kind.mass_band_g}
+            data["core_material"] = data.get("core_material") or kind.material
+            for name in ("core_radius_mm", "width_mm"):
+                if data.get(name) is None:
+                    data[name] = getattr(kind, name)
+            return data
+        data["core_material"] = data.get("core_material") or Spool.CoreMaterial.UNKNOWN
+        for name in ("core_radius_mm", "width_mm"):
+            if name not in self.errors and data.get(name) is None:
+                self.add_error(name, "Measure it, or choose a common reel above.")
+        return data

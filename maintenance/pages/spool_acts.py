@@ -1,0 +1,71 @@
+"""What is done with a spool in one step: move it, weigh it, say where it was, mark it empty."""
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from spools import ledger, moves
+from spools.labels import pretty
+from spools.models import Spool
+from spools.pages.forms import carried_out, sent
+
+from .forms_spool import AwayForm, EmptyForm, MoveForm, WeighForm
+from .spool_access import of_spool
+
+
+@of_spool
+def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
+    stay = moves.current_stay(spool)
+    form = MoveForm(sent(request), here=stay and stay.place)
+    if carried_out(
+        form, lambda data: moves.move_spool(spool, data["place"], at=data["when"], by=request.user)
+    ):
+        messages.success(request, f"{pretty(spool.code)} is in {form.cleaned_data['place']}.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/move.html", {"spool": spool, "form": form, "stay": stay})
+
+
+@of_spool
+def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """The spool was somewhere else for a while and is back, which nobody recorded then."""
+    stay = moves.current_stay(spool)
+    form = AwayForm(sent(request), here=stay and stay.place)
+    if carried_out(
+        form,
+        lambda data: moves.record_excursion(
+            spool, data["place"], data["start"], data["end"], by=request.user
+        ),
+    ):
+        messages.success(request, f"{pretty(spool.code)} was in {form.cleaned_data['place']} and is back.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/away.html", {"spool": spool, "form": form, "stay": stay})
+
+
+@of_spool
+def spool_weigh(request: HttpRequest, spool: Spool) -> HttpResponse:
+    form = WeighForm(sent(request))
+    if carried_out(
+        form,
+        lambda data: ledger.weigh(
+            spool,
+            data["gross_g"],
+            resolution_g=data["resolution_g"],
+            at=data["when"],
+            note=data["note"],
+            by=request.user,
+        ),
+    ):
+        messages.success(request, f"{form.cleaned_data['gross_g']:g} g with its reel: kept.")
+        return redirect("spool", spool.code)
+    context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
+    return render(request, "spools/weigh.html", context)
+
+
+@of_spool
+def spool_empty(request: HttpRequest, spool: Spool) -> HttpResponse:
+    form = EmptyForm(sent(request))
+    if carried_out(form, lambda data: moves.mark_empty(spool, at=data["when"], by=request.user)):
+        messages.success(request, f"{pretty(spool.code)} is marked empty.")
+        return redirect("spools")
+    context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
+    return render(request, "spools/empty.html", context)

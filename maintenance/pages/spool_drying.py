@@ -1,0 +1,69 @@
+"""Drying one spool: choose a dryer, see the plan, start it."""
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from spools import drying
+from spools.drying import Plan
+from spools.labels import pretty
+from spools.models import Place, Spool
+from spools.pages.forms import carried_out, sent, show_refusal
+
+from .forms_spool import DryForm, SetPointForm
+from .spool_access import of_spool
+
+
+@of_spool
+def spool_dry(request: HttpRequest, spool: Spool) -> HttpResponse:
+    run = drying.open_runs().filter(spool=spool).first()
+    if run is not None:
+        messages.error(request, f"{pretty(spool.code)} is drying in {run.dryer} already. Take it out first.")
+        return redirect("spool", spool.code)
+    dryers = Place.objects.filter(kind=Place.Kind.DRYER).select_related("room")
+    asked = request.POST.get("dryer") or request.GET.get("dryer")
+    if asked is None:
+        rows = [(dryer, drying.plan_drying(spool, dryer)) for dryer in dryers]
+        return render(request, "spools/choose_dryer.html", {"spool": spool, "rows": rows})
+    dryer = get_object_or_404(dryers, pk=asked if asked.isdecimal() and len(asked) < 18 else 0)
+    return _plan_and_start(request, spool, dryer)
+
+
+def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpResponse:
+    """The plan at the set point asked for; a POST starts it. A refused set point shows the usual plan."""
+    replanned = SetPointForm(request.POST if request.method == "POST" else request.GET)
+    plan = _plan(spool, dryer, replanned)
+    form = DryForm(
+        sent(request),
+        initial={
+            "set_point_c": f"{plan.set_point_c:g}",
+            "planned_hours": None if plan.hours is None else round(plan.hours, 1),
+        },
+    )
+    if carried_out(
+        form,
+        lambda data: drying.start_drying(
+            [spool],
+            dryer,
+            plan.set_point_c if data["set_point_c"] is None else data["set_point_c"],
+            planned_hours=data["planned_hours"],
+            at=data["when"],
+            gross_g=None if data["gross_g"] is None else {spool.pk: data["gross_g"]},
+            resolution_g=data["resolution_g"],
+            by=request.user,
+        ),
+    ):
+        messages.success(request, f"{pretty(spool.code)} is drying in {dryer}.")
+        return redirect("spool", spool.code)
+    context = {"spool": spool, "dryer": dryer, "plan": plan, "form": form, "replanned": replanned}
+    return render(request, "spools/dry.html", context)
+
+
+def _plan(spool: Spool, dryer: Place, replanned: SetPointForm) -> Plan:
+    if replanned.is_valid() and replanned.cleaned_data["set_point_c"] is not None:
+        try:
+            return drying.plan_drying(spool, dryer, set_point_c=replanned.cleaned_data["set_point_c"])
+        except ValidationError as error:
+            show_refusal(replanned, error)
+    return drying.plan_drying(spool, dryer)

@@ -1,0 +1,61 @@
+"""A spool comes in, and gets its label."""
+
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from spools import catalogue, drying, labels
+from spools.history import least_drying_hours
+from spools.models import Place, Spool
+from spools.pages.forms import carried_out, sent
+from spools.receiving import receive_spool
+
+from .forms_spool import ReceiveForm
+from .spool_access import of_spool
+
+LABEL_SIZES = {"small": "62 × 29 mm", "large": "100 × 62 mm"}
+
+
+@login_required
+def spool_receive(request: HttpRequest) -> HttpResponse:
+    form = ReceiveForm(sent(request), initial={"feedstock": request.GET.get("feedstock")})
+    received: list[Spool] = []
+
+    def receive(data: dict) -> None:
+        given = {name: value for name, value in data.items() if name not in ("core_kind", "when")}
+        received.append(receive_spool(at=data["when"], by=request.user, **given))
+
+    if carried_out(form, receive):
+        spool = received[0]
+        messages.success(
+            request, f"{spool.feedstock} is received as {labels.pretty(spool.code)}. Print its label."
+        )
+        return redirect("spool-label", spool.code)
+    return render(request, "spools/receive.html", {"form": form})
+
+
+@of_spool
+def spool_label(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """The label on paper: code, what it is, how it may be dried, and the QR code of the spool's page."""
+    size = request.GET.get("size", "small")
+    base = settings.PUBLIC_URL or f"{request.scheme}://{request.get_host()}"
+    address = labels.label_address(spool.code, base)
+    return render(
+        request,
+        "spools/label.html",
+        {
+            "spool": spool,
+            "code": labels.pretty(spool.code),
+            "size": size if size in LABEL_SIZES else "small",
+            "sizes": LABEL_SIZES,
+            "address": address,
+            "qr": labels.qr_svg(address),
+            # Of the spool itself: a place without a limit of its own stands for any dryer.
+            "cap": drying.cap(spool, Place()),
+            "dry_set_c": catalogue.value(spool.feedstock, "dry_set_c"),
+            "dry_hours": least_drying_hours(spool),
+            "last_run": spool.drying_runs.filter(end__isnull=False).order_by("end").last(),
+        },
+    )

@@ -1,0 +1,74 @@
+"""What happened to a spool, on one time line, newest first."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from django.db.models import CharField, F, FloatField, Value
+from django.db.models.functions import Abs, Cast, Coalesce, Concat
+
+from maintenance.models import Loading
+from spools.models import DryingRun, MassEntry, Spool, Stay
+
+
+@dataclass(frozen=True)
+class Event:
+    """what: stay, drying, loading, or a kind of mass entry. number: °C of drying, g of a mass entry.
+
+    name: of the place, dryer, toolhead or job; subject: its id (0 for none); note: state or remark.
+    """
+
+    what: str
+    at: datetime
+    until: datetime | None
+    number: float
+    name: str
+    note: str
+    subject: int
+
+    @property
+    def hours(self) -> float | None:
+        """How long it lasted; None while it goes on."""
+        return None if self.until is None else (self.until - self.at) / timedelta(hours=1)
+
+
+def time_line(spool: Spool, most: int | None = None) -> list[Event]:
+    """Stays, drying runs, weighings, loadings and jobs. One query."""
+    grams = MassEntry.objects.filter(spool=spool).values_list(
+        Cast("kind", CharField()),
+        "at",
+        F("at"),
+        Abs(Coalesce("gross_g", "net_change_g")),
+        Coalesce("job_use__job__name", "withdrawn_job_use__job__name", Value("")),
+        Cast("note", CharField()),
+        Coalesce("job_use__job_id", "withdrawn_job_use__job_id", 0),
+    )
+    stays = Stay.objects.filter(spool=spool).values_list(
+        Value("stay", CharField()),
+        "start",
+        "end",
+        Value(0.0, FloatField()),
+        Cast("place__name", CharField()),
+        Value("", CharField()),
+        "place_id",
+    )
+    runs = DryingRun.objects.filter(spool=spool).values_list(
+        Value("drying", CharField()),
+        "start",
+        "end",
+        "set_point_c",
+        Cast("dryer__name", CharField()),
+        Value("", CharField()),
+        "dryer_id",
+    )
+    loadings = Loading.objects.filter(spool=spool).values_list(
+        Value("loading", CharField()),
+        "start",
+        "end",
+        Value(0.0, FloatField()),
+        Concat("toolhead__printer__name", Value(" "), "toolhead__name"),
+        Concat("state", Value(" "), "override_reason"),
+        "toolhead__printer_id",
+    )
+    rows = grams.order_by().union(stays.order_by(), runs.order_by(), loadings.order_by(), all=True)
+    events = sorted((Event(*row) for row in rows), key=lambda event: event.at, reverse=True)
+    return events[:most]

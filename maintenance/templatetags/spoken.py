@@ -1,0 +1,35 @@
+"""Values as people say them: codes in groups, bands, hours."""
+
+from collections.abc import Sequence
+
+from django import template
+
+from spools.labels import pretty
+from spools.templatetags.sensible import sensible
+
+register = template.Library()
+HOURS_A_DAY = 24
+
+register.filter("code", pretty)
+
+
+@register.filter
+def band(values: Sequence[float]) -> str:
+    """The outer two of low, likely, high, such as "0.12 to 0.3"."""
+    return f"{sensible(values[0])} to {sensible(values[2])}"
+
+
+@register.filter
+def likely(values: Sequence[float]) -> str:
+    """The middle one of low, likely, high."""
+    return sensible(values[1])
+
+
+@register.filter
+def duration(hours: float) -> str:
+    """Hours as minutes, hours or days, whichever reads best."""
+    if hours < 1:
+        return f"{60 * hours:.0f} min"
+    if hours < 2 * HOURS_A_DAY:
+        return f"{hours:.3g} h"
+    return f"{hours / HOURS_A_DAY:.3g} days"
