@@ -92,7 +92,14 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     return render(
         request,
         "drying/plan.html",
-        {"dryer": dryer, "inside": inside, "together": together, "form": form, "plan": plan},
+        {
+            "dryer": dryer,
+            "inside": inside,
+            "together": together,
+            "chosen": chosen,
+            "plan": plan,
+            "form": form,
+        },
     )
 
 
@@ -108,22 +115,16 @@ def _plan(chosen: list[Spool], dryer: Place, inside: list[DryingRun], together: 
     A refused set point stands as an error on the form; the plan then shows the usual one.
     """
     everyone = [*chosen, *(run.spool for run in inside)]
-    caps = [(drying_rules.cap(spool, dryer), spool) for spool in everyone]
-    lowest, setter = min(caps, key=lambda row: row[0].cap_c)
+    lowest, setter = min(
+        ((drying_rules.cap(spool, dryer), spool) for spool in everyone), key=lambda row: row[0].cap_c
+    )
     usual_c = min(drying_rules.suggested_set_point_c(spool, dryer, everyone) for spool in everyone)
     if inside:
         usual_c = inside[0].set_point_c
-    set_point_c = together.cleaned_data["set_point_c"]
-    set_point_c = usual_c if set_point_c is None else set_point_c
-    try:
-        drying_rules.check_set_point(chosen, dryer, set_point_c)
-    except ValidationError as error:
-        show_refusal(together, error)
-        set_point_c = usual_c
-    plans = [
-        (spool, drying_rules.plan_drying(spool, dryer, set_point_c=min(set_point_c, lowest.cap_c)))
-        for spool in chosen
-    ]
+    set_point_c = _allowed(together.cleaned_data["set_point_c"], usual_c, chosen, dryer, together)
+    plans = []
+    if set_point_c is not None:
+        plans = [(spool, drying_rules.plan_drying(spool, dryer, set_point_c=set_point_c)) for spool in chosen]
     hours = [plan.hours for _, plan in plans if plan.hours is not None]
     return {
         "lowest": lowest,
@@ -132,6 +133,19 @@ def _plan(chosen: list[Spool], dryer: Place, inside: list[DryingRun], together: 
         "plans": plans,
         "hours": round(max(hours), 1) if hours else None,
     }
+
+
+def _allowed(
+    asked_c: float | None, usual_c: float, chosen: list[Spool], dryer: Place, together: TogetherForm
+) -> float | None:
+    """The set point that was asked for, else the usual one, else None; each refusal stands on the form."""
+    for set_point_c in dict.fromkeys([usual_c if asked_c is None else asked_c, usual_c]):
+        try:
+            drying_rules.check_set_point(chosen, dryer, set_point_c)
+            return set_point_c
+        except ValidationError as error:
+            show_refusal(together, error)
+    return None
 
 
 @login_required

@@ -63,7 +63,10 @@ class FinishForm(forms.Form):
 
     out = forms.BooleanField(label="Take out", required=False, initial=True)
     place = forms.ModelChoiceField(
-        Place.objects.exclude(kind=Place.Kind.DRYER), label="It goes to", required=False
+        Place.objects.exclude(kind=Place.Kind.DRYER),
+        label="It goes to",
+        required=False,
+        help_text="Needed when it is taken out.",
     )
     gross_g = number("Weighs now, with its reel", "g", required=False, min_value=0)
 
@@ -165,6 +168,7 @@ class JobForm(forms.Form):
         label="Reason to print on a hold",
         max_length=300,
         required=False,
+        help_text="Needed on a hold; it is kept with the job.",
         widget=forms.Textarea(attrs={"rows": 2}),
     )
     # What the verdict was shown for; a change after that shows the verdict again.

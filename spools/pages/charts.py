@@ -5,8 +5,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
 
-WIDTH, HEIGHT = 640, 150
-LEFT, RIGHT, TOP, BOTTOM = 44, 8, 10, 24
+from django.utils import timezone
+
+WIDTH, HEIGHT = 400, 180
+LEFT, RIGHT, TOP, BOTTOM = 36, 8, 10, 26
 
 
 @dataclass(frozen=True)
@@ -47,5 +49,12 @@ def line_chart(
     return Chart(
         lines=[" ".join(f"{x(at):.1f},{y(value):.1f}" for at, value in piece) for piece in pieces],
         y_ticks=[(y(low + n * step), low + n * step) for n in range(ticks + 1)],
-        x_ticks=[(x(at), at) for at in (since + (until - since) * n / 4 for n in range(1, 4))],
+        x_ticks=[(x(at), at) for at in _midnights(since, until)],
     )
+
+
+def _midnights(since: datetime, until: datetime) -> list[datetime]:
+    """Every second midnight of the shop's zone that lies between."""
+    first = timezone.localtime(since).replace(hour=0, minute=0, second=0, microsecond=0)
+    days = (first + timedelta(days=n) for n in range(1, (until - since).days + 2, 2))
+    return [day for day in days if since < day < until]
