@@ -1,0 +1,329 @@
+"""Readiness: may this spool be printed on this toolhead, for this job? Pure rules over plain data.
+
+A verdict is the worst of its checks. An unknown is never clear: it is a caution that says what to record or
+measure. Each rule is a function of a Situation, listed in RULES; None means that it does not apply here.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from .wear.abrasion import CUTTING_RATIO, cuts
+from .wear.life import Life, probability_used_up
+
+CLEAR, CAUTION, HOLD = "clear", "caution", "hold"
+STATES = [CLEAR, CAUTION, HOLD]
+# Probabilities above which something is taken as likely, and as possible (design/verdicts).
+LIKELY, POSSIBLE = 0.8, 0.2
+# PTFE gives off fumes in a hot end above about 250 °C (fixtures/reference/README.md, cautions).
+PTFE_MAX_C = 250.0
+# A hot end within this of its limit has no margin. Common practice, no source.
+EDGE_C = 5.0
+ENCLOSED = {"yes", "heated"}
+
+
+@dataclass(frozen=True)
+class Check:
+    """One answer: its state, a sentence with number and limit, and what to do about it.
+
+    action: what the way out is, for a button: "dry", "weigh", "replace", "fit", "wait", "other_printer",
+    "other_spool", "change_job" or "ventilate"; "" where nothing needs doing.
+    """
+
+    name: str
+    state: str
+    sentence: str
+    way_out: str = ""
+    action: str = ""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """All checks of a pair, in the order of RULES."""
+
+    checks: list[Check]
+
+    @property
+    def state(self) -> str:
+        """The worst of the checks; without any nothing is known, which is a caution."""
+        return max((check.state for check in self.checks), key=STATES.index, default=CAUTION)
+
+    @property
+    def reasons(self) -> list[Check]:
+        """The checks that are not clear, the worst first."""
+        unclear = [check for check in self.checks if check.state != CLEAR]
+        return sorted(unclear, key=lambda check: -STATES.index(check.state))
+
+
+@dataclass(frozen=True)
+class Wetness:
+    """Moisture of the outermost turns that weigh mass_g, %: band (10, 50, 90 %) and chances to be over."""
+
+    mass_g: float
+    low_pct: float
+    likely_pct: float
+    high_pct: float
+    over_clear: float
+    over_hold: float
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A part on the toolhead. age and ahead (what the job adds) are in the unit of its life.
+
+    sound_at: the age at which it was last taken off sound; in_stock: how many of its kind are left.
+    """
+
+    name: str
+    hardness_hv: float | None
+    max_c: float | None
+    life: Life
+    unit: str
+    age: float
+    ahead: float
+    sound_at: float
+    in_stock: int
+
+
+@dataclass(frozen=True)
+class Situation:
+    """Everything that the rules look at: a spool, a toolhead with its parts, and a job. Units in the names.
+
+    now, end: of the turns that the job takes, at its start and at its end; None: nothing to compute from.
+    filler_high_hv: the upper end of the filler's hardness. drying: the unfinished run it is in, in words.
+    dry_advice: how it would be dried.
+    """
+
+    spool: str
+    toolhead: str
+    polymer: str
+    job_mass_g: float
+    job_hours: float
+    nozzle_c: float
+    bed_c: float
+    nozzle_min_c: float
+    nozzle_max_c: float
+    bed_min_c: float
+    bed_max_c: float
+    hot_end_max_c: float
+    bed_limit_c: float
+    ptfe_lined: bool
+    enclosed: bool
+    enclosure: str
+    emission: str
+    limit_clear_pct: float
+    limit_hold_pct: float
+    now: Wetness | None
+    end: Wetness | None
+    low_g: float
+    likely_g: float
+    high_g: float
+    tail_g: float
+    filler: str = ""
+    filler_hv: float = 0.0
+    filler_high_hv: float = 0.0
+    parts: dict[str, Fitted] = field(default_factory=dict)
+    drying: str = ""
+    drying_way_out: str = ""
+    dry_advice: str = ""
+
+
+def digits(number: float) -> str:
+    """A number with two digits, or as many as it has before the point."""
+    if abs(number) >= 10:
+        return f"{number:.0f}"
+    return "0" if abs(number) < 0.0005 else f"{number:.2g}"
+
+
+def judge(situation: Situation) -> Verdict:
+    """The verdict: every rule asked."""
+    answers = (rule(situation) for rule in RULES)
+    return Verdict([answer for answer in answers if answer is not None])
+
+
+def drying(s: Situation) -> Check | None:
+    if not s.drying:
+        return Check("drying", CLEAR, f"Spool {s.spool} is in no drying run.")
+    return Check("drying", HOLD, s.drying, s.drying_way_out, "wait")
+
+
+def moisture(s: Situation) -> Check:
+    """Now and at the end of the print, whichever is worse; now where they are alike."""
+    if s.now is None or s.end is None:
+        sentence = f"The moisture of spool {s.spool} is not known; the print limit is {s.limit_hold_pct:g} %."
+        return Check(
+            "moisture", CAUTION, sentence, f"Record where it has been, or dry it. {s.dry_advice}", "dry"
+        )
+    later = STATES.index(_wet_state(s.end)) > STATES.index(_wet_state(s.now))
+    wet = s.end if later else s.now
+    state = _wet_state(wet)
+    when = f"After {digits(s.job_hours)} h of printing in the air of {s.toolhead} the" if later else "The"
+    verb = "would hold" if later else "hold"
+    band = f"{digits(wet.likely_pct)} % ({digits(wet.low_pct)} to {digits(wet.high_pct)} %)"
+    well = f"{s.polymer} prints well up to {s.limit_clear_pct:g} %"
+    limit = f"the print limit is {s.limit_hold_pct:g} %"
+    limits = {CLEAR: well, CAUTION: f"{well}, {limit}", HOLD: limit}
+    sentence = f"{when} outer {wet.mass_g:.0f} g {verb} {band}; {limits[state]}."
+    return Check("moisture", state, sentence, *(("", "") if state == CLEAR else (s.dry_advice, "dry")))
+
+
+def _wet_state(wet: Wetness) -> str:
+    if wet.over_hold > LIKELY:
+        return HOLD
+    return CAUTION if wet.over_clear > POSSIBLE else CLEAR
+
+
+def quantity(s: Situation) -> Check:
+    needed_g = s.job_mass_g + s.tail_g
+    needs = f"the job needs {s.job_mass_g:.0f} g and {s.tail_g:.1f} g stay in the feed path"
+    sentence = f"The spool holds {s.likely_g:.0f} g ({s.low_g:.0f} to {s.high_g:.0f} g); {needs}."
+    if s.high_g < needed_g:
+        return Check("quantity", HOLD, sentence, "Take another spool, or weigh this one.", "other_spool")
+    if s.low_g < needed_g:
+        return Check("quantity", CAUTION, sentence, "Weigh the spool, or take another one.", "weigh")
+    return Check("quantity", CLEAR, sentence)
+
+
+def nozzle_fitted(s: Situation) -> Check | None:
+    if "nozzle" in s.parts:
+        return None
+    sentence = f"No nozzle is recorded on {s.toolhead}; without one nothing can be printed."
+    return Check("nozzle", HOLD, sentence, "Fit a nozzle, or record the one that is on it.", "fit")
+
+
+def abrasion(s: Situation) -> Check | None:
+    """Hard filler through a nozzle that it cuts. The limit: 1.2 times the nozzle's hardness."""
+    nozzle = s.parts.get("nozzle")
+    if nozzle is None:
+        return None
+    return _cut_by_filler(s, "abrasion", nozzle, HOLD, "Fit a hardened nozzle.")
+
+
+def gear_abrasion(s: Situation) -> Check | None:
+    gears = s.parts.get("gears")
+    if gears is None:
+        sentence = f"The drive gears of {s.toolhead} are not recorded, so their wear is not known."
+        return Check("gears", CAUTION, sentence, "Record which drive gears are on it.", "fit")
+    return _cut_by_filler(s, "gears", gears, CAUTION, "Fit hardened drive gears.")
+
+
+def _cut_by_filler(s: Situation, name: str, part: Fitted, when_cut: str, way_out: str) -> Check:
+    if not s.filler:
+        return Check(name, CLEAR, f"{s.polymer} without hard filler passes the {part.name}.")
+    if part.hardness_hv is None:
+        sentence = (
+            f"The hardness of the {part.name} is not known; {s.filler} ({s.filler_hv:.0f} HV) may cut it."
+        )
+        return Check(name, CAUTION, sentence, f"{way_out} Or add its hardness to the catalogue.", "replace")
+    limit_hv = CUTTING_RATIO * part.hardness_hv
+    limit = f"from {limit_hv:.0f} HV on it cuts the {part.name} ({part.hardness_hv:.0f} HV)"
+    if cuts(s.filler_hv, part.hardness_hv):
+        return Check(
+            name, when_cut, f"{s.filler.capitalize()} has {s.filler_hv:.0f} HV; {limit}.", way_out, "replace"
+        )
+    if cuts(s.filler_high_hv, part.hardness_hv):
+        sentence = f"{s.filler.capitalize()} may have up to {s.filler_high_hv:.0f} HV; {limit}."
+        return Check(name, CAUTION, sentence, way_out, "replace")
+    return Check(name, CLEAR, f"{s.filler.capitalize()} has {s.filler_hv:.0f} HV; only {limit}.")
+
+
+def nozzle_life(s: Situation) -> Check | None:
+    return _life(s, "nozzle", "nozzle life")
+
+
+def gear_life(s: Situation) -> Check | None:
+    return _life(s, "gears", "gear life")
+
+
+def liner_life(s: Situation) -> Check | None:
+    if "liner" not in s.parts and s.ptfe_lined:
+        sentence = f"The PTFE liner of {s.toolhead} is not recorded, so its hot hours are not known."
+        return Check("liner life", CAUTION, sentence, "Record the liner that is in it.", "fit")
+    return _life(s, "liner", "liner life")
+
+
+def _life(s: Situation, role: str, name: str) -> Check | None:
+    part = s.parts.get(role)
+    if part is None:
+        return None
+    chance = probability_used_up(part.life, part.age, part.ahead, part.sound_at)
+    state = HOLD if chance > LIKELY else CAUTION if chance > POSSIBLE else CLEAR
+    life = f"{digits(part.life.median)} ({digits(part.life.low)} to {digits(part.life.high)}) {part.unit}"
+    done = digits(part.age + part.ahead)
+    sentence = (
+        f"After this job the {part.name} will have done {done} of an expected {life}: "
+        f"{100 * chance:.0f} % likely to be used up by then."
+    )
+    if state == CLEAR:
+        return Check(name, CLEAR, sentence)
+    stock = f"{part.in_stock} in stock" if part.in_stock > 0 else "none in stock, reorder"
+    return Check(name, state, sentence, f"Replace the {role} ({stock}).", "replace")
+
+
+def temperature(s: Situation) -> Check:
+    """What the machine and its parts may give, against what the feedstock and the job ask."""
+    limit_c, whose = min(_nozzle_limits(s))
+    if s.nozzle_c > limit_c:
+        sentence = f"The job asks for {s.nozzle_c:.0f} °C at the nozzle; {whose} allows {limit_c:.0f} °C."
+        return Check("temperature", HOLD, sentence, "Take another printer.", "other_printer")
+    if s.nozzle_min_c > limit_c:
+        sentence = f"{s.polymer} needs at least {s.nozzle_min_c:.0f} °C; {whose} allows {limit_c:.0f} °C."
+        return Check("temperature", HOLD, sentence, "Take another printer.", "other_printer")
+    if (bed_c := max(s.bed_c, s.bed_min_c)) > s.bed_limit_c:
+        sentence = f"A bed of {bed_c:.0f} °C is needed; this printer's reaches {s.bed_limit_c:.0f} °C."
+        return Check("temperature", HOLD, sentence, "Take another printer.", "other_printer")
+    if not s.nozzle_min_c <= s.nozzle_c <= s.nozzle_max_c:
+        sentence = (
+            f"The job's {s.nozzle_c:.0f} °C at the nozzle is outside the {s.nozzle_min_c:.0f} to "
+            f"{s.nozzle_max_c:.0f} °C of {s.polymer}."
+        )
+        return Check("temperature", CAUTION, sentence, "Change the job's temperature.", "change_job")
+    if not s.bed_min_c <= s.bed_c <= s.bed_max_c:
+        sentence = (
+            f"The job's bed of {s.bed_c:.0f} °C is outside the {s.bed_min_c:.0f} to {s.bed_max_c:.0f} °C "
+            f"of {s.polymer}."
+        )
+        return Check("temperature", CAUTION, sentence, "Change the job's temperature.", "change_job")
+    if s.nozzle_c > limit_c - EDGE_C:
+        sentence = f"{s.nozzle_c:.0f} °C leaves no margin: {whose} allows {limit_c:.0f} °C."
+        return Check(
+            "temperature", CAUTION, sentence, "Print cooler, or take another printer.", "other_printer"
+        )
+    sentence = f"{s.nozzle_c:.0f} °C at the nozzle and {s.bed_c:.0f} °C at the bed are within every limit."
+    return Check("temperature", CLEAR, sentence)
+
+
+def _nozzle_limits(s: Situation) -> list[tuple[float, str]]:
+    limits = [(s.hot_end_max_c, "the hot end")]
+    if s.ptfe_lined:
+        limits.append((PTFE_MAX_C, "PTFE in the hot end"))
+    limits += [
+        (part.max_c, f"the {part.name}")
+        for role in ("nozzle", "liner")
+        if (part := s.parts.get(role)) is not None and part.max_c is not None
+    ]
+    return limits
+
+
+def air(s: Situation) -> Check:
+    if s.enclosure not in ENCLOSED:
+        return Check("air", CLEAR, f"{s.polymer} needs no enclosure.")
+    if s.enclosed:
+        return Check("air", CLEAR, f"{s.polymer} asks for an enclosure, and {s.toolhead} has one.")
+    fumes = "" if s.emission == "low" else f" and gives off {s.emission}"
+    sentence = f"{s.polymer} asks for an enclosure{fumes}; {s.toolhead} has no enclosure."
+    return Check("air", CAUTION, sentence, "Ventilate or extract; follow local rules.", "ventilate")
+
+
+RULES: list[Callable[[Situation], Check | None]] = [
+    drying,
+    moisture,
+    quantity,
+    nozzle_fitted,
+    abrasion,
+    gear_abrasion,
+    nozzle_life,
+    gear_life,
+    liner_life,
+    temperature,
+    air,
+]
