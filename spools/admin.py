@@ -11,7 +11,7 @@ from django.contrib.admin.widgets import AdminSplitDateTime
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest
 
-from . import corrections
+from . import corrections, drying
 from .models import (
     CoreKind,
     DryingRun,
@@ -119,8 +119,6 @@ class DryingRunForm(forms.ModelForm):
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         if not self.errors:
-            from . import drying
-
             try:
                 [run] = drying.start_drying(
                     [data["spool"]],

@@ -9,6 +9,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from maintenance.machines import add_printer, add_toolhead
 from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Toolhead
 from maintenance.parts import LifeLeft, in_stock, life_left
+from maintenance.readiness import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from spools.pages.forms import carried_out, sent
 
 from .forms_shop import PrinterForm, ToolheadForm
@@ -19,8 +20,6 @@ UNITS: dict[str, str] = {
     PartKind.Unit.FEED: "km of filament",
     PartKind.Unit.HOT: "hot hours",
 }
-# The same bounds as in the verdicts.
-USED_UP, WEARING_OUT = 0.8, 0.2
 
 
 @login_required
@@ -80,7 +79,7 @@ def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict]]]:
         by_role = {fitting.role: fitting for fitting in toolhead.fittings.all()}
         return {
             "toolhead": toolhead,
-            "spool": loadings[0].spool if loadings else None,
+            "loading": loadings[0] if loadings else None,
             "parts": [part(label, by_role.get(role)) for role, label in PartKind.Role.choices],
             "counters": counters.get(toolhead.pk),
         }
@@ -103,7 +102,7 @@ def part_row(label: str, fitting: Fitting | None, life: LifeLeft | None, in_stoc
             "percent_median": min(median, 99),
             "percent_band": high - low,
             "percent_used_up": round(100 * used_up),
-            "state": "hold" if used_up > USED_UP else "caution" if used_up > WEARING_OUT else "clear",
+            "state": HOLD if used_up > LIKELY else CAUTION if used_up > POSSIBLE else CLEAR,
         }
     return row
 

@@ -136,7 +136,8 @@ def test_what_is_not_there_is_not_found(desk, name):
 
 def test_a_place_says_whether_its_air_is_read_or_assumed(shop, desk):
     shelf = desk.get(reverse("place", args=[shop.shelf.pk]))
-    assert says(shelf, "Sensor, 0 min old")
+    assert shelf.context["climate"].origin == "reading"
+    assert says(shelf, "Sensor,") and says(shelf, "min old")
     assert shelf.content.count(b"<polyline") >= 2
     box = desk.get(reverse("place", args=[shop.box.pk]))
     assert says(box, "Assumed: no reading in the last 6 h")
@@ -186,7 +187,7 @@ def test_a_file_that_is_no_csv_is_refused(shop, desk, content):
     file = SimpleUploadedFile("log.csv", content)
     response = desk.post(reverse("place-readings", args=[shop.box.pk]), {"file": file, "by_file": "1"})
     assert response.status_code == 200
-    assert response.context["file_form"].errors.keys() == {"file"} or response.context["file_form"].errors
+    assert response.context["file_form"].errors
     assert not shop.box.readings.exists()
 
 
