@@ -1,4 +1,10 @@
-"""Moisture of wound filament: plain functions and small frozen dataclasses over arrays.
+"""The physics of moisture in wound filament: numpy and scipy only, SI units, durations and never "now".
 
-No Django, no clock, no database. SI units; relative humidity 0..1; water content in kg per kg of dry polymer.
+air         saturation pressure, vapour density, what heating does to the humidity
+isotherm    how much water a polymer holds at a relative humidity
+filament    one filament in air: the series for a long cylinder, and its short memory
+winding     a spool: vapour in the pores between the turns, water in the turns, heat
+drying      hours to a target, the floor, and how long a dried spool stays good
+ensemble    what is not known, drawn once per spool
+scenario    the simulate command's input and output
 """

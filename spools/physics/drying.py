@@ -1,33 +1,36 @@
-"""How long a drying takes, how dry it can get, and how long that lasts. Caps are not the physics' business."""
-
-from __future__ import annotations
+"""How long a drying takes, how dry it gets, how long that lasts. What caps the temperature is not here."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from .air import Array
 from .ensemble import probability
 from .isotherm import Isotherm
-from .winding import Lane, State, Surroundings, advance, outermost
-
-Array = NDArray[np.float64]
+from .state import State, outermost, outermost_mean
+from .winding import Lane, Surroundings, advance
 
 HOUR_S = 3600.0
 
 
 def floor(isotherm: Isotherm, rh: float) -> Array:
-    """The water content below which air of that humidity cannot dry, kg/kg, per member."""
+    """The water content that air of this humidity [0..1] leaves after any time, (members,) [kg/kg]."""
     return isotherm.equilibrium(rh)
 
 
 @dataclass(frozen=True)
 class Crossing:
-    """Hours until the share of members above the limit has crossed; None if it does not by the last look."""
+    """When a lane crossed its limit, in hours, None where it did not by the last look.
+
+    looks_h: hours, 0 first. contents: of the outermost turns then, (looks, members) [kg/kg].
+    state: after the last look.
+    """
 
     hours: float | None
-    states: list[State]
+    looks_h: Array
+    contents: Array
+    state: State
 
 
 def hours_until(
@@ -40,44 +43,44 @@ def hours_until(
     below: bool,
     heat: bool = True,
 ) -> list[Crossing]:
-    """When the outermost mass of each lane gets below (drying) or above (wetting) a water content.
+    """When the outermost turns of each lane get below (drying) or above (wetting) a water content.
 
-    Each lane has one surroundings, taken as lasting; it is looked at after ``looks_h`` hours (rising). It
-    counts as below while at most ``share`` of the members lie above the limit. Between two looks the share
-    of the way is taken from the members' quantile, which moves smoothly.
+    A lane counts as below while at most ``share`` of its members lie above the limit. Between two looks
+    the members' quantile, which moves smoothly, tells the time.
+
+    Parameters
+    ----------
+    lanes: each with one stretch of surroundings, taken as lasting; its duration does not matter.
+    limits: [kg/kg], and masses_kg: of the outermost turns that count [kg]; one per lane.
+    looks_h: when to look, rising [h].
+
+    Returns: a Crossing per lane.
     """
-    spans = np.diff([0.0, *looks_h])
-    prolonged = [
-        Lane(
-            lane.geometry,
-            lane.material,
-            lane.state,
-            [
-                Surroundings(h * HOUR_S, air.temperature_k, air.rh, air.moving_air)
-                for air in lane.surroundings[:1]
-                for h in spans
-            ],
-        )
-        for lane in lanes
-    ]
+    spans = np.diff([0.0, *looks_h]) * HOUR_S
+    lasting = []
+    for lane in lanes:
+        (air,) = lane.surroundings
+        stretches = [Surroundings(s, air.temperature_k, air.rh, air.moving_air) for s in spans.tolist()]
+        lasting.append(Lane(lane.geometry, lane.material, lane.state, stretches))
+    hours = np.array([0.0, *looks_h])
     found = []
-    for lane, result, limit, mass in zip(
-        lanes, advance(prolonged, heat=heat), limits, masses_kg, strict=True
-    ):
-        values = [outermost(state, lane.geometry, mass) for state in [lane.state, *result.after_each]]
-        found.append(Crossing(_crossing(values, [0.0, *looks_h], limit, share, below), result.after_each))
+    outcomes = advance(lasting, heat=heat, record=True)
+    for lane, outcome, limit, mass_kg in zip(lanes, outcomes, limits, masses_kg, strict=True):
+        first = outermost(lane.state, lane.geometry, mass_kg)
+        later = outermost_mean(outcome.profiles, lane.geometry, mass_kg)
+        contents = np.concatenate([first[None], later])
+        crossing = _crossing(contents, hours, limit, share, below)
+        found.append(Crossing(crossing, hours, contents, outcome.state))
     return found
 
 
-def _crossing(
-    values: list[Array], hours: list[float], limit: float, share: float, below: bool
-) -> float | None:
-    reached = [(probability(v, limit) <= share) == below for v in values]
-    if reached[0]:
-        return 0.0
+def _crossing(contents: Array, hours: Array, limit: float, share: float, below: bool) -> float | None:
+    reached = [(probability(members, limit) <= share) == below for members in contents]
     if True not in reached:
         return None
     n = reached.index(True)
-    before, after = (np.quantile(values[i], 1 - share) for i in (n - 1, n))
+    if n == 0:
+        return 0.0
+    before, after = np.quantile(contents[n - 1 : n + 1], 1 - share, axis=1)
     part = 1.0 if before == after else np.clip((limit - before) / (after - before), 0.0, 1.0)
     return float(hours[n - 1] + part * (hours[n] - hours[n - 1]))

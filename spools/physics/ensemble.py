@@ -50,13 +50,13 @@ def draw(bands: dict[str, Band], seed: str, members: int = MEMBERS) -> dict[str,
     return {name: band.at(points[:, i]) for i, (name, band) in enumerate(bands.items())}
 
 
-def probability(values: ArrayLike, limit: float, weights: ArrayLike | None = None) -> float:
+def probability(values: ArrayLike, limit: float, weights: Array | None = None) -> float:
     """Share of the members above a limit."""
     over = np.asarray(values, dtype=float) > limit
-    return float(np.average(over, weights=weights))
+    return float(np.average(over.astype(float), weights=weights))
 
 
-def band(values: ArrayLike, weights: ArrayLike | None = None) -> tuple[float, float, float]:
+def band(values: ArrayLike, weights: Array | None = None) -> tuple[float, float, float]:
     """The 10 %, 50 % and 90 % quantiles of the members: an 80 % band around the likely value."""
     low, middle, high = np.quantile(
         np.asarray(values, dtype=float), [0.1, 0.5, 0.9], weights=weights, method="inverted_cdf"

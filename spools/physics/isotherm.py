@@ -1,102 +1,173 @@
-"""Sorption isotherms: the water a polymer holds in equilibrium with air of a relative humidity."""
+"""Sorption isotherms: how much water a polymer holds in equilibrium with air.
 
-from __future__ import annotations
+Every isotherm is given by its uptake at 50 % RH, so that one number carries the spread between grades;
+kind, c and k only give its shape. Temperature acts through the relative humidity alone.
 
+References
+----------
+[1] van den Berg, C. and Bruin, S. (1981), in Water Activity: Influences on Food Quality (GAB equation).
+[2] Flory, P. J. (1953), Principles of Polymer Chemistry, ch. 12-13.
+"""
+
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+from .air import Array
 
-HENRY, GAB, FLORY_HUGGINS = "henry", "gab", "flory-huggins"
-KINDS = (HENRY, GAB, FLORY_HUGGINS)
-RHO_WATER = 997.0
-"""kg/m3 at 23 C (from memory, handbook value)."""
-
-
-def _gab_shape(rh: Array, c: float, k: float) -> Array:
-    a = k * rh
-    return c * a / ((1 - a) * (1 - a + c * a))
+WATER_DENSITY = 997.0  # kg/m³ at 25 °C
+KINDS = ("henry", "gab", "flory-huggins")
+# Flory-Huggins has no closed inverse; bisection halves the bracket this many times, to the last bit.
+_BISECTIONS = 60
 
 
 @dataclass(frozen=True)
 class Isotherm:
-    """w(RH) of one polymer, scaled so that w(0.5) is ``w50`` (kg water per kg dry polymer).
+    """An isotherm, or one per member of an ensemble.
 
-    w50 may be an array over members. ``c`` and ``k`` belong to GAB (Guggenheim, Anderson, de Boer);
-    ``polymer_density_kg_m3`` to Flory-Huggins, whose interaction parameter follows from w50.
-    Raises ValueError on an unknown kind or values out of range.
+    Attributes
+    ----------
+    kind: "henry" (straight), "gab" [1] or "flory-huggins" [2].
+    w50: uptake at 50 % RH, scalar or (members,) [kg/kg].
+    c, k: GAB's shape; w50 scales it. PA6: c 4.60, k 0.768. c >= 1 and 0 < k < 1.
+    density_kg_m3: of the dry polymer, used by Flory-Huggins only.
+
+    Raises ValueError where a value is out of range.
     """
 
     kind: str
-    w50: ArrayLike
-    c: float = 0.0
-    k: float = 0.0
-    polymer_density_kg_m3: float = 0.0
+    w50: float | Array
+    c: float | Array = 1.0
+    k: float | Array = 0.5
+    density_kg_m3: float | Array = 1200.0
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
-            raise ValueError(f"kind: {self.kind!r} is none of {', '.join(KINDS)}")
-        if np.any(np.asarray(self.w50) <= 0):
-            raise ValueError("w50: must be above zero")
-        if self.kind == GAB and not (self.c > 0 and 0 < self.k < 1):
-            raise ValueError("c, k: GAB needs c above 0 and k between 0 and 1")
-        if self.kind == FLORY_HUGGINS and self.polymer_density_kg_m3 <= 0:
-            raise ValueError("polymer_density_kg_m3: Flory-Huggins needs the density of the dry polymer")
+            raise ValueError(f"kind is {self.kind!r}; give one of {', '.join(KINDS)}.")
+        if not np.all(np.isfinite(self.w50)) or np.any(np.asarray(self.w50) <= 0):
+            raise ValueError("w50 is the uptake at 50 % RH; give a number above 0.")
+        if self.kind == "gab":
+            c, k = np.asarray(self.c, dtype=float), np.asarray(self.k, dtype=float)
+            if not (np.all(c >= 1) and np.all((k > 0) & (k < 1))):
+                raise ValueError("The GAB shape needs c of at least 1 and k between 0 and 1.")
+
+    @property
+    def curved(self) -> bool:
+        return self.kind != "henry"
 
     def equilibrium(self, rh: ArrayLike) -> Array:
-        """Water content in equilibrium with air of ``rh`` (0..1), kg/kg dry polymer."""
+        """Water content at a relative humidity [0..1] -> [kg/kg]. The last axis goes with the members."""
         rh = np.asarray(rh, dtype=float)
-        w50 = np.asarray(self.w50, dtype=float)
-        if self.kind == HENRY:
-            return w50 * rh / 0.5
-        if self.kind == GAB:
-            return w50 * _gab_shape(rh, self.c, self.k) / _gab_shape(np.asarray(0.5), self.c, self.k)
-        return self._flory_huggins_equilibrium(rh)
+        if self.kind == "henry":
+            return rh / 0.5 * self.w50
+        if self.kind == "gab":
+            return self.w50 * self._gab(rh) / self._gab(np.asarray(0.5))
+        low = np.zeros(np.broadcast_shapes(rh.shape, np.shape(self.w50)))
+        high = np.broadcast_to(self._wettest_fraction(), low.shape)
+        for _ in range(_BISECTIONS):
+            middle = (low + high) / 2
+            below = self._activity(middle) < rh
+            low, high = np.where(below, middle, low), np.where(below, high, middle)
+        return self._content((low + high) / 2)
+
+    def slope(self, rh: ArrayLike) -> Array:
+        """dw/dRH at a relative humidity [0..1] -> [kg/kg per unit of RH]."""
+        return 1.0 / self.rh_and_slope(self.equilibrium(rh))[1]
 
     def rh_of(self, w: ArrayLike) -> Array:
-        """The inverse: relative humidity (0..1) of air in equilibrium with a water content."""
+        """Relative humidity that air has in equilibrium with a water content [kg/kg] -> [0..1]."""
         return self.rh_and_slope(w)[0]
 
     def rh_and_slope(self, w: ArrayLike) -> tuple[Array, Array]:
-        """rh_of(w) and its derivative d(rh)/dw."""
+        """Relative humidity over a water content [kg/kg], and its derivative dRH/dw.
+
+        Goes on smoothly a little below 0 and above saturation, where a solver's iterates may stray.
+        """
         w = np.asarray(w, dtype=float)
-        w50 = np.asarray(self.w50, dtype=float)
-        if self.kind == HENRY:
-            slope = 0.5 / w50
-            return w * slope, np.broadcast_to(slope, np.broadcast_shapes(w.shape, w50.shape))
-        if self.kind == GAB:
-            per_w = _gab_shape(np.asarray(0.5), self.c, self.k) / w50
-            s = w * per_w
-            # s ((c-1) a^2 - (c-2) a - 1) + c a = 0 for a = k rh, in the form that does not cancel.
-            quadratic, linear = s * (self.c - 1), self.c - s * (self.c - 2)
-            a = 2 * s / (linear + np.sqrt(linear**2 + 4 * quadratic * s))
-            da_ds = (1 + (self.c - 2) * a - (self.c - 1) * a**2) / (2 * quadratic * a + linear)
-            return a / self.k, da_ds * per_w / self.k
-        chi = self._chi()
-        ratio = self.polymer_density_kg_m3 / RHO_WATER
-        phi = ratio * w / (1 + ratio * w)
-        rh = phi * np.exp((1 - phi) + chi * (1 - phi) ** 2)
-        # d(ln rh)/d(phi), times phi: finite at phi = 0.
-        by_phi = np.exp((1 - phi) + chi * (1 - phi) ** 2) * (1 - phi - 2 * chi * phi * (1 - phi))
-        return rh, by_phi * ratio / (1 + ratio * w) ** 2
+        if self.kind == "henry":
+            slope = 0.5 / np.asarray(self.w50, dtype=float)
+            return w * slope, np.broadcast_to(slope, np.broadcast_shapes(w.shape, slope.shape))
+        if self.kind == "gab":
+            return self._gab_inverse(w)
+        return self._flory_inverse(w)
+
+    def chosen(self, members: NDArray[np.int_]) -> "Isotherm":
+        """Only the members with these indices; every value must be given by member."""
+        return Isotherm(
+            self.kind,
+            np.asarray(self.w50)[members],
+            np.asarray(self.c)[members],
+            np.asarray(self.k)[members],
+            np.asarray(self.density_kg_m3)[members],
+        )
+
+    def _gab(self, rh: Array) -> Array:
+        ka = np.asarray(self.k) * rh
+        return np.asarray(self.c) * ka / ((1 - ka) * (1 - ka + np.asarray(self.c) * ka))
+
+    def _gab_inverse(self, w: Array) -> tuple[Array, Array]:
+        # a/w = p a² + q a + r; of the two roots, the one that is 0 at w = 0.
+        c, k = np.asarray(self.c, dtype=float), np.asarray(self.k, dtype=float)
+        monolayer = self.w50 / self._gab(np.asarray(0.5))
+        p = k / monolayer * (1 / c - 1)
+        q = (1 - 2 / c) / monolayer
+        r = 1 / (monolayer * c * k)
+        one = 1 - q * w
+        root = np.sqrt(one * one - 4 * p * r * w * w)
+        rh = 2 * r * w / (one + root)
+        return rh, (r + rh * (q + p * rh)) / root
+
+    # Flory-Huggins in phi, the volume fraction of water: ln a = ln phi + (1 - phi) + chi (1 - phi)².
+
+    def _density_ratio(self) -> Array:
+        return np.asarray(self.density_kg_m3, dtype=float) / WATER_DENSITY
 
     def _chi(self) -> Array:
-        """Flory-Huggins interaction parameter that gives w50 at half humidity."""
-        ratio = self.polymer_density_kg_m3 / RHO_WATER * np.asarray(self.w50, dtype=float)
-        phi = ratio / (1 + ratio)
+        phi = self.w50 * self._density_ratio()
+        phi = phi / (1 + phi)
         return (np.log(0.5 / phi) - (1 - phi)) / (1 - phi) ** 2
 
-    def _flory_huggins_equilibrium(self, rh: Array) -> Array:
-        """Bisection in the water content: d(rh)/dw is positive up to saturation."""
-        shape = np.broadcast_shapes(rh.shape, np.shape(self.w50))
-        low = np.zeros(shape)
-        high = np.full(shape, 1e-3)
-        for _ in range(20):
-            high = np.where(self.rh_of(high) < rh, 2 * high, high)
-        for _ in range(60):
-            middle = (low + high) / 2
-            below = self.rh_of(middle) < rh
-            low, high = np.where(below, middle, low), np.where(below, high, middle)
-        return (low + high) / 2
+    def _activity(self, phi: Array) -> Array:
+        dry = 1 - phi
+        return phi * np.exp(dry + self._chi() * dry * dry)
+
+    def _content(self, phi: Array) -> Array:
+        return phi / (1 - phi) / self._density_ratio()
+
+    def _wettest_fraction(self) -> Array:
+        # The curve rises up to phi = 1 / (2 chi), where a is above 1; it is used to just below there.
+        return 0.98 * np.minimum(1.0, 1 / (2 * np.maximum(self._chi(), 0.5)))
+
+    def _flory_inverse(self, w: Array) -> tuple[Array, Array]:
+        ratio, chi = self._density_ratio(), self._chi()
+        wettest = self._content(self._wettest_fraction())
+        inside = np.clip(w, 0.0, wettest)
+        volume = inside * ratio
+        dry = 1 / (1 + volume)
+        factor = np.exp(dry + chi * dry * dry)
+        # da/dw = da/dphi dphi/dw, with dphi/dw = ratio dry².
+        phi = volume * dry
+        slope = factor * (1 - phi * (1 + 2 * chi * dry)) * ratio * dry * dry
+        return phi * factor + slope * (w - inside), slope
+
+
+def joined(isotherms: Sequence[Isotherm], members: Sequence[int]) -> Isotherm:
+    """Isotherms of one kind side by side, one after the other along the last axis.
+
+    members: how many columns each of them takes.
+    """
+
+    def column(values: list[float | Array]) -> Array:
+        return np.concatenate(
+            [np.broadcast_to(np.asarray(v, dtype=float), (n,)) for v, n in zip(values, members, strict=True)]
+        )
+
+    return Isotherm(
+        isotherms[0].kind,
+        column([i.w50 for i in isotherms]),
+        column([i.c for i in isotherms]),
+        column([i.k for i in isotherms]),
+        column([i.density_kg_m3 for i in isotherms]),
+    )

@@ -1,0 +1,162 @@
+"""The whole memory of a spool's past, and what can be read from it."""
+
+import struct
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from .air import Array
+from .filament import PARTS, WEIGHTS
+from .geometry import Geometry
+from .isotherm import Isotherm
+
+VERSION = 1
+_HEADER = struct.Struct("<4sHHHH")
+_MAGIC = b"WIND"
+
+
+@dataclass(frozen=True)
+class Material:
+    """A polymer as the winding knows it; d23, e_d and the isotherm's values scalar or (members,).
+
+    d23_m2_s: diffusivity at 23 °C [m²/s]; e_d_j_mol: its activation energy [J/mol].
+    conductivity_w_m_k, heat_capacity_j_kg_k: of the winding across the turns, and of the filament.
+    Between polymer (0.2) and air (0.026 W/m/K); 1.2 to 1.9 kJ/kg/K. Common practice, no source.
+    """
+
+    d23_m2_s: float | Array
+    e_d_j_mol: float | Array
+    isotherm: Isotherm
+    conductivity_w_m_k: float = 0.13
+    heat_capacity_j_kg_k: float = 1500.0
+
+
+@dataclass(frozen=True)
+class State:
+    """A spool's memory.
+
+    Attributes
+    ----------
+    contents: (members, shells, parts) [kg/kg]; part 0 is the filament's surface, in equilibrium with the
+        pores next to it, the others its inner contents (see filament.py).
+    temperature_k: (shells,) [K].
+    step_s: the time step that was going well, so that continuing takes the same steps as not stopping [s].
+    """
+
+    contents: Array
+    temperature_k: Array
+    step_s: float = 60.0
+
+    def profile(self) -> Array:
+        """Mean water content of each shell, core first, (members, shells) [kg/kg]."""
+        return (self.contents * WEIGHTS).sum(-1)
+
+    def mean(self, geometry: Geometry) -> Array:
+        """Mean water content of the whole winding, (members,) [kg/kg]."""
+        return outermost(self, geometry, geometry.mass_kg)
+
+    def outer(self) -> Array:
+        """Of the outermost shell, (members,) [kg/kg]."""
+        return self.profile()[:, -1]
+
+    def inner(self) -> Array:
+        """Of the innermost shell, (members,) [kg/kg]."""
+        return self.profile()[:, 0]
+
+    def water_kg(self, geometry: Geometry) -> Array:
+        """Water in the winding, (members,) [kg]."""
+        return (self.profile() * geometry.shell_masses()).sum(-1)
+
+    def to_bytes(self) -> bytes:
+        """A header with a version, then the numbers as they are, to the last bit."""
+        members, shells, parts = self.contents.shape
+        numbers = np.concatenate([[self.step_s], self.temperature_k, self.contents.ravel()])
+        return _HEADER.pack(_MAGIC, VERSION, members, shells, parts) + numbers.astype("<f8").tobytes()
+
+    @classmethod
+    def from_bytes(cls, data: bytes) -> "State":
+        """The state that to_bytes() wrote. Raises ValueError where it is another version's or damaged."""
+        if len(data) < _HEADER.size:
+            raise ValueError("This is no stored state of a winding.")
+        magic, version, members, shells, parts = _HEADER.unpack_from(data)
+        if magic != _MAGIC or version != VERSION or parts != PARTS:
+            raise ValueError("This state was stored by another version. Compute it again from the facts.")
+        if len(data) != _HEADER.size + 8 * (1 + shells + members * shells * parts):
+            raise ValueError("This stored state is damaged. Compute it again from the facts.")
+        numbers = np.frombuffer(data, "<f8", offset=_HEADER.size).astype(float)
+        contents = numbers[1 + shells :].reshape(members, shells, parts)
+        return cls(contents, numbers[1 : 1 + shells], float(numbers[0]))
+
+
+def uniform(geometry: Geometry, material: Material, w0: ArrayLike, temperature_k: float) -> State:
+    """A spool that has the same water content everywhere.
+
+    Parameters: w0 scalar or (members,) [kg/kg], one temperature [K]. Returns: its state.
+    """
+    isotherm = material.isotherm
+    members = np.broadcast_shapes(
+        (1,), *(np.shape(v) for v in (w0, material.d23_m2_s, material.e_d_j_mol, isotherm.w50))
+    )
+    shells = len(geometry.shell_masses())
+    start = np.broadcast_to(np.asarray(w0, dtype=float), members)[:, None, None]
+    contents = np.broadcast_to(start, (*members, shells, PARTS)).copy()
+    return State(contents, np.full(shells, float(temperature_k)))
+
+
+def outermost(state: State, geometry: Geometry, mass_kg: float) -> Array:
+    """Mean water content of the turns that are printed first.
+
+    Parameters: mass_kg, dry filament counted from the rim; more than there is means all of it.
+    Returns: (members,) [kg/kg].
+    """
+    return outermost_mean(state.profile(), geometry, mass_kg)
+
+
+def outermost_mean(profile: Array, geometry: Geometry, mass_kg: float) -> Array:
+    """The same from shell means (..., shells) [kg/kg] -> (...)."""
+    masses = geometry.shell_masses()
+    outside = np.append(np.cumsum(masses[::-1])[::-1][1:], 0.0)
+    taken = np.clip(mass_kg - outside, 0.0, masses)
+    if taken[-1] <= 0:
+        return profile[..., -1]
+    return (profile * taken).sum(-1) / taken.sum()
+
+
+def resize(state: State, old: Geometry, new: Geometry) -> State:
+    """The state after turns were taken from the rim, or after there turned out to be more of them.
+
+    What remains keeps its water exactly. Added turns are like the outermost ones were.
+    Within a shell the content is taken as a line, limited so that no new extreme appears.
+    """
+    if new == old:
+        return state
+    masses = old.shell_masses()
+    at = np.concatenate([[0.0], np.cumsum(masses)])
+    wanted = np.concatenate([[0.0], np.cumsum(new.shell_masses())])
+    contents = _remapped(np.moveaxis(state.contents, 1, -1), masses, at, wanted)
+    temperature = _remapped(state.temperature_k, masses, at, wanted)
+    return State(np.ascontiguousarray(np.moveaxis(contents, -1, 1)), temperature, state.step_s)
+
+
+def _remapped(values: Array, masses: Array, at: Array, wanted: Array) -> Array:
+    """Averages (..., shells) between the edges ``at`` -> averages between the edges ``wanted``."""
+    slope = _limited_slopes(values, masses)
+    shell = np.clip(np.searchsorted(at, wanted, side="right") - 1, 0, len(masses) - 1)
+    into = np.minimum(wanted - at[shell], masses[shell])
+    beyond = np.maximum(wanted - at[-1], 0.0)
+    whole = np.concatenate([np.zeros((*values.shape[:-1], 1)), np.cumsum(values * masses, axis=-1)], axis=-1)
+    part = values[..., shell] * into + slope[..., shell] * into * (into - masses[shell]) / 2
+    amount = whole[..., shell] + part + values[..., -1:] * beyond
+    return np.diff(amount, axis=-1) / np.diff(wanted)
+
+
+def _limited_slopes(values: Array, masses: Array) -> Array:
+    """Change per kg within each shell: the smaller of both neighbours' slopes, none at an extreme."""
+    middles = np.cumsum(masses) - masses / 2
+    steps = np.diff(values, axis=-1) / np.diff(middles)
+    left, right = steps[..., :-1], steps[..., 1:]
+    # A line through the shell's mean may not leave the range of its neighbours.
+    inner = np.where(left * right > 0, np.sign(left) * np.minimum(np.abs(left), np.abs(right)), 0.0)
+    nothing = np.zeros((*values.shape[:-1], 1))
+    return np.concatenate([nothing, inner, nothing], axis=-1)

@@ -1,0 +1,317 @@
+"""The solver: many spools with all their members at once, each spool at its own pace.
+
+Semi-discrete equations, shell j, with W_j = sum_k g_k v_jk the mean content and v_j0 = w_j the surface's:
+
+    M_j dW_j/dt = G_j (c_j+1 - c_j) - G_j-1 (c_j - c_j-1),   c_j = RH(w_j) c_sat(T_j),
+    dv_jk/dt = (D(T_j) / a²) rate_k (w_j - v_jk).
+
+Time: the two-stage, stiffly accurate diagonally implicit Runge-Kutta method of order 2 [1]. Eliminating the
+inner contents leaves one tridiagonal system in c per stage, solved exactly for a straight isotherm and with
+a few Newton steps for a curved one; w is then taken from the flows, so that water is conserved to rounding
+whatever is left of the Newton error. The step follows from the difference to the third-order
+quadrature of the flows, and from what the Newton steps left. Every operation acts on each column (a member
+of a spool) alone, and the step on each spool alone, so a result does not depend on what else is computed
+with it.
+
+Arrays here: (shells, columns) and (contents, shells, columns); columns are the members of all spools side by
+side. Temperatures are (shells, lanes), a lane being a spool, or (1, lanes) where all shells have one.
+
+References
+----------
+[1] Alexander, R. (1977), SIAM J. Numer. Anal. 14, 1006-1021.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import air, filament
+from .air import Array
+from .isotherm import Isotherm
+
+Integers = NDArray[np.int_]
+Booleans = NDArray[np.bool_]
+
+GAMMA = 1 - 1 / np.sqrt(2)
+# Weights of the flows at a step's start, at its first stage and its end: those of order 3 less those used.
+_QUADRATURE = (1 / 6) / (GAMMA * (1 - GAMMA))
+_LAST = 1 / 2 - _QUADRATURE * GAMMA
+DEFECT = (1 - _QUADRATURE - _LAST, _QUADRATURE - (1 - GAMMA), _LAST - GAMMA)
+NEWTON_STEPS = 2
+# An error of this share of the distance from equilibrium is allowed in a step, that distance being taken as
+# at least this share of the uptake at 50 % RH.
+TOLERANCE = 5e-4
+LEAST_DISTANCE = 0.05
+TEMPERATURE_TOLERANCE = 0.1  # K
+GROWTH, SHRINKAGE, SAFETY = 4.0, 0.1, 0.9
+COMPACT_AT = 0.2  # share of lanes that are done and carried along
+
+
+@dataclass
+class Columns:
+    """Spools side by side, and where each of them is."""
+
+    # By column.
+    lane: Integers  # which lane a column belongs to
+    original: Integers  # its place in what was asked for
+    d23: Array
+    e_d: Array
+    radius2: Array  # the filament's radius squared [m²]
+    shell_mass: Array  # (shells, columns) [kg]
+    contents: Array  # (parts, shells, columns)
+    net: Array  # (shells, columns) flow into each shell where the next step starts [kg/s]
+    crossed: Array  # water that has come in through the rim [kg]
+    distance: Array  # from equilibrium when the stretch began [kg/kg]
+    outside: Array  # vapour density around [kg/m³]
+    # By lane.
+    conductances: Array  # (shells, lanes) [m]
+    heat_capacity: Array  # (shells, lanes) [J/K]
+    heat_conductance: Array  # (shells, lanes) [W/K], the last one up to the rim, without the film
+    rim_area: Array  # [m²]
+    temperature: Array  # (shells or 1, lanes)
+    step: Array  # that is likely to go well [s]
+    remaining: Array  # of the stretch [s]
+    stretch: Integers  # the one it is in
+    stretches: Integers  # how many it has
+    durations: Array  # (stretches, lanes) [s]; so are the next three
+    air_temperature: Array
+    air_rh: Array
+    film: Array  # heat transfer at the rim [W/m²/K]
+
+    BY_COLUMN = (
+        *("lane", "original", "d23", "e_d", "radius2", "shell_mass"),
+        *("contents", "net", "crossed", "distance", "outside"),
+    )
+
+    def now(self, name: str) -> Array:
+        """One of the tables of stretches, for the stretch that each lane is in."""
+        at = np.minimum(self.stretch, self.stretches - 1)
+        return getattr(self, name)[at, np.arange(len(at))]
+
+    def keep(self, lanes: Integers) -> "Columns":
+        """Only these lanes (ascending) with their columns."""
+        number = np.full(len(self.step), -1)
+        number[lanes] = np.arange(len(lanes))
+        columns = np.flatnonzero(number[self.lane] >= 0)
+        chosen = {
+            field.name: np.ascontiguousarray(
+                getattr(self, field.name)[..., columns if field.name in self.BY_COLUMN else lanes]
+            )
+            for field in fields(self)
+        }
+        chosen["lane"] = number[chosen["lane"]]
+        return Columns(**chosen)
+
+
+@dataclass(frozen=True)
+class Transport:
+    """What the temperature makes of the transport coefficients, by column; (shells or 1, columns)."""
+
+    rate: Array  # D / a² [1/s]
+    saturation: Array  # saturated vapour density in the shell [kg/m³]
+    conductance: Array  # to the next shell outwards [m³/s]
+
+
+def transport(c: Columns, temperature: Array) -> Transport:
+    at_column = temperature[:, c.lane]
+    rate = filament.diffusivity(c.d23, c.e_d, at_column) / c.radius2
+    saturation = air.saturation_density(temperature)[:, c.lane]
+    between = np.concatenate([(temperature[1:] + temperature[:-1]) / 2, temperature[-1:]])
+    conductance = (c.conductances * air.vapour_diffusivity(between))[:, c.lane]
+    return Transport(rate, saturation, conductance)
+
+
+def inflow(tr: Transport, density: Array, outside: Array) -> tuple[Array, Array]:
+    """Net mass flow into each shell (shells, columns), and through the rim (columns,) [kg/s]."""
+    across = np.empty_like(density)
+    across[:-1] = density[1:] - density[:-1]
+    across[-1] = outside - density[-1]
+    across *= tr.conductance
+    net = across.copy()
+    net[1:] -= across[:-1]
+    return net, across[-1]
+
+
+def tridiagonal(diagonal: Array, beside: Array, right: Array) -> Array:
+    """Solve diagonal[j] x[j] - beside[j] x[j+1] - beside[j-1] x[j-1] = right[j] for every column."""
+    n = len(diagonal)
+    ratio, x = np.empty_like(right), np.empty_like(right)
+    pivot = diagonal[0]
+    x[0] = right[0] / pivot
+    for j in range(1, n):
+        ratio[j - 1] = beside[j - 1] / pivot
+        pivot = diagonal[j] - beside[j - 1] * ratio[j - 1]
+        x[j] = (right[j] + beside[j - 1] * x[j - 1]) / pivot
+    for j in range(n - 2, -1, -1):
+        x[j] += ratio[j] * x[j + 1]
+    return x
+
+
+def warming(c: Columns, temperature: Array) -> tuple[Array, Array]:
+    """Heat flow into each shell, and the conductance to the air, (shells, lanes) and (lanes,) [W], [W/K]."""
+    outside, film = c.now("air_temperature"), c.now("film")
+    rim = 1 / (1 / c.heat_conductance[-1] + 1 / (film * c.rim_area))
+    across = np.empty_like(temperature)
+    across[:-1] = c.heat_conductance[:-1] * (temperature[1:] - temperature[:-1])
+    across[-1] = rim * (outside - temperature[-1])
+    net = across.copy()
+    net[1:] -= across[:-1]
+    return net, rim
+
+
+def warm(c: Columns, base: Array, tau: Array) -> Array:
+    """Temperatures at the end of one implicit stage of length tau (lanes,) from ``base``."""
+    net, rim = warming(c, base)
+    beside = tau * np.concatenate([c.heat_conductance[:-1], rim[None]])
+    diagonal = c.heat_capacity + beside
+    diagonal[1:] += beside[:-1]
+    return base + tridiagonal(diagonal, beside, tau * net)
+
+
+def stage(
+    c: Columns, isotherm: Isotherm, tr: Transport, base: Array, guess: Array, tau: Array
+) -> tuple[Array, Array, Array, Array]:
+    """One implicit stage of length tau (columns,) from the contents ``base``.
+
+    Returns the contents at its end, the net flow into the shells, that through the rim, and how far the
+    surface is from what the isotherm wants (shells, columns) [kg/kg].
+    """
+    x = filament.RATES[:, None, None] * (tr.rate * tau)
+    share = x / (1 + x)
+    weighted = filament.WEIGHTS[1:, None, None] * share
+    a = filament.WEIGHTS[0] + weighted.sum(0)
+    b = filament.WEIGHTS[0] * base[0] + (weighted * base[1:]).sum(0)
+    beside = tau * tr.conductance
+    around = beside.copy()
+    around[1:] += beside[:-1]
+    mass = c.shell_mass
+    w = guess
+    for _ in range(NEWTON_STEPS if isotherm.curved else 1):
+        rh, slope = isotherm.rh_and_slope(w)
+        slope = slope * tr.saturation
+        capacity = mass * a / slope
+        at_w = rh * tr.saturation
+        right = mass * (b - a * w) + capacity * at_w
+        right[-1] += beside[-1] * c.outside
+        density = tridiagonal(capacity + around, beside, right)
+        w = w + (density - at_w) / slope
+    net, through = inflow(tr, density, c.outside)
+    conserving = (b + tau * net / mass) / a
+    contents = np.empty_like(base)
+    contents[0] = conserving
+    contents[1:] = base[1:] + share * (conserving - base[1:])
+    return contents, net, through, conserving - w
+
+
+@dataclass
+class Step:
+    """The outcome of a trial step of length h (lanes,) of all lanes, to be taken or not."""
+
+    h: Array
+    contents: Array
+    temperature: Array
+    net: Array
+    crossed: Array
+    error: Array  # (lanes,), at most 1 where the step is good
+
+
+def try_step(c: Columns, isotherm: Isotherm, tr: Transport | None, h: Array, tolerance: float) -> Step:
+    """One step of the Runge-Kutta method; tr where the temperature stays, None where it is computed too."""
+    ahead = (1 - GAMMA) / GAMMA
+    h_column = h[c.lane]
+    tau = GAMMA * h_column
+    t2, error_t = c.temperature, np.zeros_like(h)
+    if tr is not None:
+        first = last = tr
+    else:
+        t1 = warm(c, c.temperature, GAMMA * h)
+        t2 = warm(c, c.temperature + ahead * (t1 - c.temperature), GAMMA * h)
+        heat = [warming(c, t)[0] for t in (c.temperature, t1, t2)]
+        defect = sum(weight * flow for weight, flow in zip(DEFECT, heat, strict=True))
+        error_t = np.abs(h * defect / c.heat_capacity).max(0) / TEMPERATURE_TOLERANCE
+        first, last = transport(c, t1), transport(c, t2)
+    v1, net1, through1, off1 = stage(c, isotherm, first, c.contents, c.contents[0], tau)
+    base = c.contents + ahead * (v1 - c.contents)
+    v2, net2, through2, off2 = stage(c, isotherm, last, base, v1[0], tau)
+    defect = DEFECT[0] * c.net + DEFECT[1] * net1 + DEFECT[2] * net2
+    error = np.abs(h_column * defect / c.shell_mass)
+    if isotherm.curved:
+        error += np.abs(off1) + np.abs(off2)
+    starts = np.flatnonzero(np.diff(c.lane, prepend=-1))
+    worst = np.maximum.reduceat(error.max(0) / c.distance, starts) / tolerance
+    crossed = h_column * ((1 - GAMMA) * through1 + GAMMA * through2)
+    return Step(h, v2, t2, net2, crossed, np.maximum(worst, error_t))
+
+
+def take(c: Columns, step: Step, accepted: Booleans) -> None:
+    """Go on with the lanes whose step was accepted."""
+    if accepted.all():
+        c.contents, c.net, c.temperature = step.contents, step.net, step.temperature
+        c.crossed = c.crossed + step.crossed
+        return
+    column = accepted[c.lane]
+    c.contents = np.where(column, step.contents, c.contents)
+    c.net = np.where(column, step.net, c.net)
+    c.crossed = np.where(column, c.crossed + step.crossed, c.crossed)
+    c.temperature = np.where(accepted, step.temperature, c.temperature)
+
+
+def enter(c: Columns, isotherm: Isotherm, fresh: Booleans, heat: bool) -> Transport | None:
+    """Start the lanes in ``fresh`` on their next stretch; the transport coefficients where they stay."""
+    if not heat:
+        c.temperature = c.now("air_temperature")[None]
+    tr = transport(c, c.temperature)
+    rh = c.now("air_rh")[c.lane]
+    c.outside = air.vapour_density(c.now("air_temperature"), c.now("air_rh"))[c.lane]
+    column = fresh[c.lane]
+    mean = (filament.WEIGHTS[:, None, None] * c.contents).sum(0)
+    distance = np.abs(mean - isotherm.equilibrium(rh)).max(0)
+    c.distance = np.where(column, np.maximum(distance, LEAST_DISTANCE * np.asarray(isotherm.w50)), c.distance)
+    net, _ = inflow(tr, isotherm.rh_and_slope(c.contents[0])[0] * tr.saturation, c.outside)
+    c.net = np.where(column, net, c.net)
+    return None if heat else tr
+
+
+def run(
+    c: Columns, isotherm: Isotherm, heat: bool, tolerance: float, record: Array | None
+) -> Iterator[Columns]:
+    """Advance all lanes through all their stretches; yields finished lanes, not in any order.
+
+    record: (stretches, shells, columns asked for), filled with the means at the end of each stretch.
+    """
+    everything = isotherm
+    fresh = np.ones(len(c.step), bool)
+    while True:
+        done = c.stretch >= c.stretches
+        if done.all():
+            yield c
+            return
+        if done.mean() > COMPACT_AT:
+            yield c.keep(np.flatnonzero(done))
+            c, fresh = c.keep(np.flatnonzero(~done)), fresh[~done]
+            isotherm = everything.chosen(c.original)
+            done = done[~done]
+            tr = enter(c, isotherm, fresh, heat)
+        elif fresh.any():
+            tr = enter(c, isotherm, fresh, heat)
+        steps = np.ceil(c.remaining / c.step)
+        h = np.where(done, 0.0, c.remaining / np.maximum(steps, 1))
+        step = try_step(c, isotherm, tr, h, tolerance)
+        accepted = (step.error <= 1) & ~done
+        take(c, step, accepted)
+        factor = np.clip(SAFETY / np.cbrt(np.maximum(step.error, 1e-9)), SHRINKAGE, GROWTH)
+        # A step cut short by the end of a stretch says nothing against a longer one.
+        wanted = np.where(accepted & (steps <= 1), np.maximum(h * factor, c.step), h * factor)
+        c.step = np.where(done, c.step, wanted)
+        c.remaining = np.where(accepted, c.remaining - h, c.remaining)
+        fresh = accepted & (steps <= 1)
+        if fresh.any():
+            if record is not None:
+                columns = np.flatnonzero(fresh[c.lane])
+                mean = (filament.WEIGHTS[:, None, None] * c.contents[..., columns]).sum(0)
+                record[c.stretch[c.lane[columns]], :, c.original[columns]] = mean.T
+            c.stretch = c.stretch + fresh
+            c.remaining = np.where(fresh, c.now("durations"), c.remaining)
+            fresh = fresh & (c.stretch < c.stretches)
