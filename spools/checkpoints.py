@@ -1,12 +1,12 @@
 """Stored moisture checkpoints: a cache that late facts cut back and that grows thinner with age."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 
 from django.db import transaction
-from django.db.models import OuterRef, Q, Subquery
+from django.db.models import Count, OuterRef, Q, Subquery
 
-from .models import MoistureState, Spool
+from .models import DryingRun, MassEntry, MoistureState, Reading, Spool, Stay
 
 # Raise it when the physics or the steps change: checkpoints of another version are not continued from.
 MODEL_VERSION = 1
@@ -61,3 +61,15 @@ def prune(spool_ids: Iterable[int]) -> None:
     MoistureState.objects.filter(
         Q(pk__in=surplus) | (Q(spool_id__in=list(kept)) & ~Q(model_version=MODEL_VERSION))
     ).delete()
+
+
+def facts_of(spool_ids: Sequence[int], place_ids: Sequence[int], until: datetime) -> tuple[int, ...]:
+    """Counts of facts; they change whenever one that matters to these spools up to ``until`` is added."""
+    stays = Stay.objects.filter(spool__in=spool_ids)
+    runs = DryingRun.objects.filter(spool__in=spool_ids)
+    return (
+        *stays.aggregate(begun=Count("pk"), ended=Count("end")).values(),
+        *runs.aggregate(begun=Count("pk"), ended=Count("end")).values(),
+        MassEntry.objects.filter(spool__in=spool_ids).count(),
+        Reading.objects.filter(place__in=place_ids, at__lt=until).count(),
+    )

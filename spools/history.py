@@ -5,6 +5,7 @@ averaged, and at UTC midnights: they follow from the facts alone, not from when 
 physics takes the same steps whether it continues from a checkpoint or starts again.
 """
 
+import hashlib
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from .models import DryingRun, MassEntry, Place, Reading, Spool, Stay
 HOUR = timedelta(hours=1)
 DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
 LEAST_WINDING_G = 1.0
+FOREVER = datetime.max.replace(tzinfo=UTC)
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,8 @@ class Segment:
     kind: clock.Air
     moving_air: bool
     mass_g: float
+    # Whether its end is one of the times at which checkpoints may be kept.
+    closes: bool
     # Share of the exposure hours that a drying run undoes as it ends with this segment.
     credit: float = 0.0
 
@@ -62,7 +66,7 @@ class Readings:
     def at(self, moment: datetime) -> tuple[tuple[float, float] | None, datetime]:
         """(°C, vapour pressure in Pa) or None where no reading is believed, and until when that holds."""
         n = bisect_right(self.hours, moment) - 1
-        following = self.hours[n + 1] if n + 1 < len(self.hours) else datetime.max.replace(tzinfo=UTC)
+        following = self.hours[n + 1] if n + 1 < len(self.hours) else FOREVER
         if n >= 0:
             own_end = self.hours[n] + HOUR
             if moment < own_end:
@@ -82,6 +86,28 @@ class History:
     entries: list[MassEntry]
     readings: dict[int, Readings]
 
+    def basis(self, until: datetime) -> str:
+        """A fingerprint of what is assumed, not recorded with a time, and counts up to ``until``.
+
+        Material, reel, how it came, and the air assumed in the places where it was till then.
+        """
+        spool, feedstock = self.spool, self.spool.feedstock
+        stays = [stay for stay in self.stays if stay.start < until]
+        places = {p.pk: p for stay in stays for p in (stay.place, stay.place.room) if p is not None}
+        assumed = [
+            [(p.name, p.value, p.low, p.high) for p in catalogue.properties(feedstock).values()],
+            [feedstock.polymer.isotherm, feedstock.polymer.gab_c, feedstock.polymer.gab_k],
+            [feedstock.polymer.dry_hours, feedstock.diameter_mm],
+            [spool.code, spool.sealed, spool.card, spool.received_at.astimezone(UTC)],
+            [spool.core_mass_g, spool.core_radius_mm, spool.width_mm],
+            [
+                (pk, p.kind, p.room_id, p.assumed_temperature_c, p.assumed_rh_pct, p.moved_air)
+                for pk, p in sorted(places.items())
+            ],
+            [run.dryer.set_point_error_c for run in self.runs if run.start < until],
+        ]
+        return hashlib.sha256(repr(assumed).encode()).hexdigest()[:16]
+
     def opened_at(self) -> datetime | None:
         """When the bag that it came in was opened; None while it is not."""
         if not self.spool.sealed:
@@ -92,9 +118,15 @@ class History:
         masses = ledger.winding_masses(self.spool, self.entries)
         return [(at, max(LEAST_WINDING_G, mass_g)) for at, mass_g in masses]
 
-    def first_mass_g(self) -> float:
-        """What the winding weighed when it came, g: the last of the entries of that very time."""
-        return [mass_g for at, mass_g in self._masses() if at <= self.spool.received_at][-1]
+    def mass_at(self, at: datetime, before: bool = False) -> float:
+        """What the winding weighs, g, with the entries of that very time; without them if before."""
+        masses = self._masses()
+        counted = [mass_g for when, mass_g in masses if when < at or (when == at and not before)]
+        return counted[-1] if counted else masses[0][1]
+
+    def segment_at(self, at: datetime) -> Segment | None:
+        """The surroundings at a time; None when the spool is nowhere."""
+        return next(self.segments(max(at, self.spool.received_at), FOREVER), None)
 
     def segments(self, start: datetime, until: datetime) -> Iterator[Segment]:
         """From ``start``, itself a cut, up to the segment in which ``until`` lies (not shortened)."""
@@ -120,6 +152,7 @@ class History:
                     kind=_kind(stay.place, run, air, opened is None or at < opened),
                     moving_air=run is not None or stay.place.moved_air,
                     mass_g=mass_g,
+                    closes=end in mass_times or end == stay.end or _quarter_of_a_day(end),
                     credit=_credit(self.spool, run) if run is not None and end == run.end else 0.0,
                 )
                 at = end
@@ -144,6 +177,11 @@ class History:
 
 def _next_midnight(at: datetime) -> datetime:
     return datetime.combine(at.astimezone(UTC).date() + timedelta(days=1), time(tzinfo=UTC))
+
+
+def _quarter_of_a_day(at: datetime) -> bool:
+    at = at.astimezone(UTC)
+    return at.hour % 6 == 0 and at == hour_of(at)
 
 
 def _kind(place: Place, run: DryingRun | None, air: Air, unopened: bool) -> clock.Air:

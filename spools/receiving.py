@@ -8,9 +8,9 @@ from django.db import transaction
 
 from . import labels
 from .checks import moment, within
-from .geometry import outer_radius_mm
 from .ledger import MAX_NET_G, possible_gross
 from .models import Feedstock, MassEntry, Place, Spool, Stay
+from .windings import geometry
 
 # Common practice, no source: empty reels weigh about 140 to 260 g.
 UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G = 200.0, 60.0
@@ -91,7 +91,7 @@ def _unused_code() -> str:
 
 
 def _must_fit(spool: Spool, mass_g: float) -> None:
-    radius_mm = outer_radius_mm(spool, max(0.0, mass_g))
+    radius_mm = 1000 * geometry(spool, mass_g).outer_radius_m
     if radius_mm > LARGEST_RADIUS_MM:
         raise ValidationError(
             {

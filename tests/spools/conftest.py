@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from django.utils import timezone
 
+from spools.catalogue_loading import GAB_SHAPE
 from spools.models import Feedstock, Maker, Place, Polymer
 from spools.receiving import receive_spool
 
@@ -20,6 +21,8 @@ def polymer(name: str) -> Polymer:
         row = next(row for row in csv.DictReader(file) if row["polymer"] == name)
     row["name"] = row.pop("polymer")
     values = {key: value if key in TEXT else float(value) for key, value in row.items() if value != ""}
+    if values["isotherm"] == "gab":
+        values |= GAB_SHAPE
     return Polymer.objects.get_or_create(name=name, defaults=values)[0]
 
 

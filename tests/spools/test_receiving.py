@@ -1,8 +1,8 @@
 import pytest
 from django.core.exceptions import ValidationError
 
-from spools.geometry import outer_radius_mm
 from spools.models import MassEntry, Spool, Stay
+from spools.windings import geometry
 
 from .conftest import hours_ago, receive
 
@@ -30,7 +30,7 @@ def test_without_the_reels_mass_a_common_one_with_a_wide_band_is_assumed(pla, sh
 def test_a_kilogram_of_pla_reaches_where_the_sum_says(pla, shelf):
     # By hand: 1000 g / 1.24 = 806.5 cm³; / 0.7 filled = 1152 cm³; / 6 cm wide = 192 cm².
     # The radius is (192 / pi + 5²)^.5 = 9.28 cm.
-    assert outer_radius_mm(receive(pla, shelf), 1000) == pytest.approx(92.8, abs=0.1)
+    assert geometry(receive(pla, shelf), 1000).outer_radius_m == pytest.approx(0.0928, abs=1e-4)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,291 @@
+"""A spool's moisture and exposure hours: from its facts, by the physics, kept in checkpoints.
+
+Nothing here depends on when somebody asks: the segments follow from the facts, the members of the ensemble
+from the spool's code. So continuing from a checkpoint and starting again give the same numbers, to the bit.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from django.db import transaction
+from django.utils import timezone
+
+from . import clock
+from .checkpoints import MODEL_VERSION, facts_of, forget_after, latest, prune, slot
+from .checks import shown
+from .climate import hour_of
+from .clock import Clock
+from .history import HOUR, History, Segment, load
+from .models import MoistureState, Spool
+from .windings import Air, Band, Winding, advanced, received, restored, start_rh
+
+__all__ = ["Band", "Moisture", "advance", "forget_after", "moisture_now", "moisture_of", "rebuild"]
+REBUILD_BATCH = 50
+ORIGIN = {"reading": "measured", "assumed": "assumed, no reading in the last 6 h", "dryer": "in a drying run"}
+
+
+@dataclass(frozen=True)
+class Moisture:
+    """What is known of a spool's moisture at a time: an ensemble, its bands, and what they rest on."""
+
+    at: datetime
+    exposure_hours: float
+    heat_hours: float
+    why: list[str]
+    winding: Winding
+
+    @property
+    def mean_pct(self) -> Band:
+        """Of the whole winding, % by mass."""
+        return Band.of(self.winding.mean_pct())
+
+    @property
+    def shells(self) -> list[tuple[float, float, float, float, float]]:
+        """(inner radius mm, outer radius mm, p10, p50, p90 in %) of each shell, core first."""
+        return self.winding.shells()
+
+    def outer_pct(self, mass_g: float) -> Band:
+        """Of the outermost turns that weigh mass_g, which a job takes first, % by mass."""
+        return Band.of(self.winding.outer_pct(mass_g))
+
+    def probability_over(self, limit_pct: float, mass_g: float | None = None) -> float:
+        """How likely the outermost mass_g, or all of it, is above a limit in %: the share of members."""
+        return float((self.winding.outer_pct(mass_g) > limit_pct).mean())
+
+    def ahead(
+        self, hours: float, temperature_c: float, rh_pct: float, moving_air: bool = False
+    ) -> "Moisture":
+        """The moisture after some hours in constant air. A forecast: nothing is stored, the clock stands."""
+        return forecast([(self, Air(hours, temperature_c, rh_pct, moving_air))])[0]
+
+
+def forecast(lanes: Sequence[tuple[Moisture, Air]]) -> list[Moisture]:
+    """Moisture.ahead for many at once: much quicker than one by one."""
+    windings = advanced([(moisture.winding, [air]) for moisture, air in lanes])
+    return [
+        replace(moisture, at=moisture.at + timedelta(hours=air.hours), winding=winding)
+        for (moisture, air), winding in zip(lanes, windings, strict=True)
+    ]
+
+
+def moisture_now(spool: Spool) -> Moisture:
+    """The moisture of one spool now."""
+    return moisture_of([spool])[spool.pk]
+
+
+def moisture_of(spools: Iterable[Spool], at: datetime | None = None) -> dict[int, Moisture]:
+    """The moisture of spools at a time, by spool id. Stores nothing; six queries however many spools.
+
+    A spool that had not come yet, or is empty, is told as at the nearest time that it was there.
+    """
+    at = at or timezone.now()
+    histories, states = _loaded([spool.pk for spool in spools], at)
+    for reached in _reached(histories, states, at, shortened=True):
+        states |= reached
+    return {
+        pk: Moisture(
+            max(at, history.spool.received_at),
+            states[pk].clock.exposure_hours,
+            states[pk].clock.heat_hours,
+            _why(history, at),
+            states[pk].winding,
+        )
+        for pk, history in histories.items()
+    }
+
+
+@dataclass(frozen=True)
+class Advance:
+    """Checkpoints that were computed and wait to be stored, and the facts that they were computed from."""
+
+    spool_ids: list[int]
+    place_ids: list[int]
+    until: datetime
+    facts: tuple[int, ...]
+    rows: list[MoistureState]
+
+
+def advance(spools: Iterable[Spool], until: datetime | None = None) -> int:
+    """Bring the stored moisture up to the last full hour. Returns how many checkpoints were stored."""
+    return store_advance(compute_advance([spool.pk for spool in spools], until or timezone.now()))
+
+
+def compute_advance(spool_ids: Sequence[int], until: datetime) -> Advance:
+    """The checkpoints up to the last full hour before ``until``; stores nothing, needs no transaction."""
+    return _computed(spool_ids, hour_of(until))[0]
+
+
+@transaction.atomic
+def store_advance(computed: Advance) -> int:
+    """Store computed checkpoints; none when a fact was added meanwhile: the next turn sees it."""
+    list(Spool.objects.select_for_update().filter(pk__in=computed.spool_ids).order_by("pk"))
+    if facts_of(computed.spool_ids, computed.place_ids, computed.until) != computed.facts:
+        return 0
+    MoistureState.objects.bulk_create(
+        computed.rows,
+        update_conflicts=True,
+        unique_fields=["spool", "at"],
+        update_fields=["model_version", "memory", "exposure_hours", "dry_hours", "heat_hours", "basis"],
+    )
+    prune(computed.spool_ids)
+    return len(computed.rows)
+
+
+def rebuild(spools: Iterable[Spool], until: datetime | None = None) -> list[str]:
+    """Compute all checkpoints again from the facts. Returns what changed, in words: nothing should."""
+    changes = []
+    ids = [spool.pk for spool in spools]
+    for first in range(0, len(ids), REBUILD_BATCH):
+        batch = ids[first : first + REBUILD_BATCH]
+        computed, changed = _computed(batch, hour_of(until or timezone.now()), again=True)
+        with transaction.atomic():
+            MoistureState.objects.filter(spool__in=batch).delete()
+            store_advance(computed)
+        changes += changed
+    return changes
+
+
+@dataclass(frozen=True)
+class _State:
+    at: datetime
+    winding: Winding
+    clock: Clock
+
+
+def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple[Advance, list[str]]:
+    """Checkpoints up to ``until``; with ``again`` from the very start, and how stored ones differ."""
+    histories, starts = _loaded(ids, until, again)
+    places = sorted({place_id for history in histories.values() for place_id in history.readings})
+    facts = facts_of(ids, places, until)
+    old = MoistureState.objects.filter(spool__in=ids).select_related("spool") if again else []
+    stored = {(row.spool_id, row.at): row for row in old}
+    kept: dict[tuple[int, str, int], MoistureState] = {}
+    changes = []
+    for reached in _reached(histories, starts, until):
+        for pk, state in reached.items():
+            row = kept[pk, *slot(state.at, until)] = _row(histories[pk], state)
+            before = stored.pop((pk, state.at), None)
+            if before is not None and bytes(before.memory) != row.memory:
+                changes.append(f"Spool {before.spool.code}: other moisture on {shown(state.at)}.")
+    changes += [f"Spool {row.spool.code}: nothing is kept for {shown(row.at)}." for row in stored.values()]
+    return Advance(list(ids), places, until, facts, list(kept.values())), changes
+
+
+def _row(history: History, state: _State) -> MoistureState:
+    return MoistureState(
+        spool_id=history.spool.pk,
+        at=state.at,
+        model_version=MODEL_VERSION,
+        memory=state.winding.state.to_bytes(),
+        exposure_hours=state.clock.exposure_hours,
+        dry_hours=state.clock.dry_hours,
+        heat_hours=state.clock.heat_hours,
+        basis=history.basis(state.at),
+    )
+
+
+def _loaded(
+    ids: Sequence[int], at: datetime, again: bool = False
+) -> tuple[dict[int, History], dict[int, _State]]:
+    """Histories, and the states to continue from: a checkpoint, or the spool as it was received."""
+    checkpoints = {} if again else latest(ids, at)
+
+    def since(history: History) -> datetime:
+        pk = history.spool.pk
+        if pk in checkpoints and checkpoints[pk].basis != history.basis(checkpoints[pk].at):
+            del checkpoints[pk]
+        return checkpoints[pk].at if pk in checkpoints else history.spool.received_at
+
+    histories = load(ids, at, since)
+    states = {pk: _start(history, checkpoints.get(pk)) for pk, history in histories.items()}
+    return histories, states
+
+
+def _start(history: History, row: MoistureState | None) -> _State:
+    spool = history.spool
+    if row is None:
+        came = spool.received_at
+        return _State(came, received(spool, history.mass_at(came)), Clock())
+    # Kept before a mass entry of that very time, which resizes the winding as it goes on.
+    winding = restored(spool, history.mass_at(row.at, before=True), bytes(row.memory))
+    return _State(row.at, winding, Clock(row.exposure_hours, row.dry_hours, row.heat_hours))
+
+
+def _reached(
+    histories: dict[int, History], starts: dict[int, _State], until: datetime, shortened: bool = False
+) -> Iterator[dict[int, _State]]:
+    """The states of all spools at their next times for checkpoints, by spool id, again and again.
+
+    The physics takes all spools to their next one in one call. ``shortened``: and at last to ``until``.
+    """
+    states = dict(starts)
+    batches = {pk: _batches(history, states[pk].at, until, shortened) for pk, history in histories.items()}
+    while segments := {pk: found for pk in batches if (found := next(batches[pk], None))}:
+        windings = advanced(
+            [
+                (states[pk].winding.resized(histories[pk].spool, found[0].mass_g), _airs(found))
+                for pk, found in segments.items()
+            ]
+        )
+        reached = {
+            pk: _State(found[-1].end, winding, _told(states[pk].clock, found))
+            for (pk, found), winding in zip(segments.items(), windings, strict=True)
+        }
+        states |= reached
+        yield reached
+
+
+def _batches(history: History, start: datetime, until: datetime, shortened: bool) -> Iterator[list[Segment]]:
+    """Segments up to ``until``, parted where checkpoints may be kept."""
+    batch: list[Segment] = []
+    for segment in history.segments(start, until):
+        whole = segment.end <= until
+        batch.append(segment if whole else replace(segment, end=until, closes=False, credit=0.0))
+        if batch[-1].closes:
+            yield batch
+            batch = []
+    if batch and shortened:
+        yield batch
+
+
+def _airs(segments: list[Segment]) -> list[Air]:
+    """In its unopened bag a spool exchanges nothing: no air at all."""
+    return [
+        Air((s.end - s.start) / HOUR, s.air.temperature_c, s.air.rh_pct, s.moving_air)
+        for s in segments
+        if s.kind != clock.Air.UNOPENED
+    ]
+
+
+def _told(told: Clock, segments: list[Segment]) -> Clock:
+    for segment in segments:
+        told = clock.after(told, segment.kind, (segment.end - segment.start) / HOUR)
+        if segment.credit:
+            told = clock.after_run(told, segment.credit)
+    return told
+
+
+def _why(history: History, at: datetime) -> list[str]:
+    """What the moisture rests on, one sentence each."""
+    spool, polymer = history.spool, history.spool.feedstock.polymer
+    why = []
+    here = history.segment_at(at)
+    if here is not None and here.kind == clock.Air.UNOPENED:
+        why.append(f"In its unopened bag in {here.place}: it takes up and gives off nothing.")
+    elif here is not None:
+        air = f"{here.air.temperature_c:.0f} °C and {here.air.rh_pct:.0f} % RH"
+        why.append(f"In {here.place}: {air}, {ORIGIN[here.air.origin]}.")
+    why.append(start_rh(spool)[1])
+    ended = [run for run in history.runs if run.end is not None]
+    if ended and ended[-1].end is not None:
+        run, end = ended[-1], ended[-1].end
+        hours = (end - run.start) / HOUR
+        why.append(f"Last dried at {run.set_point_c:g} °C for {hours:.0f} h, until {shown(end)}.")
+    else:
+        why.append("Not dried since it came.")
+    why.append(
+        f"How much {polymer} takes up: grade {polymer.grade_uptake}; how fast: grade {polymer.grade_rate} "
+        "(A: two sources agree, B: one good, C: one weak or borrowed, D: from memory)."
+    )
+    return why

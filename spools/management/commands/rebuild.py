@@ -1,0 +1,17 @@
+from typing import Any
+
+from django.core.management.base import BaseCommand
+
+from spools import exposure
+from spools.models import Spool
+
+
+class Command(BaseCommand):
+    help = "Compute all caches again from the facts and tell what changed, which should be nothing."
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        spools = list(Spool.objects.order_by("pk"))
+        changes = exposure.rebuild(spools)
+        for change in changes:
+            self.stdout.write(change)
+        self.stdout.write(f"{len(spools)} spools rebuilt, {len(changes)} changed.")

@@ -1,0 +1,28 @@
+"""Keeps the stored moisture of all spools up to date."""
+
+from django.utils import timezone
+
+from background.queue import enqueue, every, work
+
+from . import exposure
+from .models import Spool
+
+BATCH = 100
+
+
+@every(name="spools.advance_all", minutes=15)
+def advance_all() -> None:
+    """Queue the spools that are not empty, some at a time."""
+    ids = list(Spool.objects.filter(emptied_at=None).order_by("pk").values_list("pk", flat=True))
+    for first in range(0, len(ids), BATCH):
+        enqueue("spools.advance", {"spool_ids": ids[first : first + BATCH]})
+
+
+def _advanced(spool_ids: list[int]) -> exposure.Advance:
+    return exposure.compute_advance(spool_ids, timezone.now())
+
+
+@work("spools.advance", prepare=_advanced)
+def advance(spool_ids: list[int], prepared: exposure.Advance) -> None:
+    """Store checkpoints that were computed outside the transaction."""
+    exposure.store_advance(prepared)

@@ -1,0 +1,184 @@
+"""A spool as the physics knows it: its winding, and an ensemble of what is not known about it.
+
+Drawn once per spool, seeded by its code: uptake, diffusivity and activation energy from the bands of the
+catalogue, and how wet it came.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import catalogue
+from .models import Spool
+from .physics import ensemble, winding
+from .physics.air import ZERO_C
+from .physics.geometry import Geometry
+from .physics.isotherm import Isotherm
+from .physics.state import Material, State, outermost, resize, uniform
+
+Array = NDArray[np.float64]
+
+# How wet a spool comes: the humidity that it was in balance with, % RH (low, likely, high).
+# Common practice, no source: even a factory-sealed spool may be wet.
+SEALED_CARD_DRY = (5.0, 12.0, 25.0)
+SEALED = (5.0, 25.0, 55.0)
+OPEN_OR_CARD_WET = (20.0, 45.0, 70.0)
+WETTEST_START_RH = 0.98
+START_C = 22.0
+LEAST_WINDING_G = 1.0
+
+
+class Band(NamedTuple):
+    """The 10 %, 50 % and 90 % quantiles of the members."""
+
+    p10: float
+    p50: float
+    p90: float
+
+    @classmethod
+    def of(cls, members: Array) -> "Band":
+        return cls(*ensemble.band(members))
+
+
+class Air(NamedTuple):
+    """Constant surroundings for some hours."""
+
+    hours: float
+    temperature_c: float
+    rh_pct: float
+    moving: bool = False
+
+
+@dataclass(frozen=True)
+class Winding:
+    """The winding of one spool at one time, for all members. Contents in % by mass."""
+
+    geometry: Geometry
+    material: Material
+    state: State
+
+    def mean_pct(self) -> Array:
+        """Of all of it, (members,)."""
+        return self.outer_pct(None)
+
+    def outer_pct(self, mass_g: float | None) -> Array:
+        """Of the outermost turns that weigh mass_g, or of all of it, (members,)."""
+        mass_kg = self.geometry.mass_kg if mass_g is None else mass_g / 1000
+        return 100 * outermost(self.state, self.geometry, mass_kg)
+
+    def shells(self) -> list[tuple[float, float, float, float, float]]:
+        """(inner radius mm, outer radius mm, p10, p50, p90) of each shell, core first."""
+        edges_mm = (1000 * self.geometry.edges()).tolist()
+        bands = [Band.of(members) for members in 100 * self.state.profile().T]
+        return [
+            (inner, outer, *band) for inner, outer, band in zip(edges_mm, edges_mm[1:], bands, strict=False)
+        ]
+
+    def floor_pct(self, rh_pct: float) -> Array:
+        """What it comes to in this air after any time, (members,)."""
+        return 100 * np.asarray(self.material.isotherm.equilibrium(rh_pct / 100))
+
+    def resized(self, spool: Spool, mass_g: float) -> "Winding":
+        """With mass_g of filament on the spool: printing takes the outermost turns."""
+        new = geometry(spool, mass_g)
+        if new == self.geometry:
+            return self
+        return replace(self, geometry=new, state=resize(self.state, self.geometry, new))
+
+
+def geometry(spool: Spool, mass_g: float) -> Geometry:
+    """The shape that this much filament takes on the spool."""
+    density_g_cm3 = catalogue.value(spool.feedstock, "density_g_cm3")
+    assert density_g_cm3 is not None
+    return Geometry.from_mass(
+        max(LEAST_WINDING_G, mass_g) / 1000,
+        core_radius_m=spool.core_radius_mm / 1000,
+        width_m=spool.width_mm / 1000,
+        density_kg_m3=1000 * density_g_cm3,
+        filament_radius_m=spool.feedstock.diameter_mm / 2000,
+    )
+
+
+def received(spool: Spool, mass_g: float) -> Winding:
+    """The winding as the spool came: in balance with an air that is not known well."""
+    material, start_rh = _members(spool)
+    shape = geometry(spool, mass_g)
+    w0 = material.isotherm.equilibrium(start_rh)
+    return Winding(shape, material, uniform(shape, material, w0, START_C + ZERO_C))
+
+
+def restored(spool: Spool, mass_g: float, memory: bytes) -> Winding:
+    """The winding whose state was stored with this much filament on the spool."""
+    return Winding(geometry(spool, mass_g), _members(spool)[0], State.from_bytes(memory))
+
+
+def advanced(lanes: Iterable[tuple[Winding, Sequence[Air]]]) -> list[Winding]:
+    """Each winding after its airs, one after the other. What else is advanced beside it changes nothing."""
+    lanes = list(lanes)
+    results = winding.advance(
+        [
+            winding.Lane(
+                lane.geometry,
+                lane.material,
+                lane.state,
+                [
+                    winding.Surroundings(a.hours * 3600, a.temperature_c + ZERO_C, a.rh_pct / 100, a.moving)
+                    for a in airs
+                ],
+            )
+            for lane, airs in lanes
+        ]
+    )
+    return [replace(lane, state=result.state) for (lane, _), result in zip(lanes, results, strict=True)]
+
+
+def start_rh(spool: Spool) -> tuple[tuple[float, float, float], str]:
+    """How wet the spool is taken to have come, % RH (low, likely, high), and that in words."""
+    if spool.sealed and spool.card == Spool.Card.DRY:
+        band, why = SEALED_CARD_DRY, "it came sealed and its card was dry"
+    elif spool.sealed and spool.card != Spool.Card.WET:
+        band, why = SEALED, "it came sealed and no card told how dry"
+    else:
+        band, why = OPEN_OR_CARD_WET, "its card was wet" if spool.sealed else "it came open"
+    low, likely, high = band
+    return band, (
+        f"Taken to have come in balance with {likely:g} % RH ({low:g} to {high:g}): {why} "
+        "(common practice, no source; even a factory-sealed spool may be wet)."
+    )
+
+
+def _members(spool: Spool) -> tuple[Material, Array]:
+    """The spool's material and the humidity it came from, 0..1, one value for each member."""
+    properties = catalogue.properties(spool.feedstock)
+    bands = tuple(
+        (name, (properties[name].low, properties[name].value, properties[name].high))
+        for name in ("w50_pct", "d23_m2_s", "e_d_kj_mol")
+    )
+    drawn = _drawn(spool.code, (*bands, ("start_rh", start_rh(spool)[0])))
+    polymer = spool.feedstock.polymer
+    # Only a GAB isotherm has a shape of its own; the others pass the two numbers over.
+    isotherm = Isotherm(
+        polymer.isotherm,
+        drawn["w50_pct"] / 100,
+        c=polymer.gab_c or 1.0,
+        k=polymer.gab_k or 0.5,
+        density_kg_m3=1000 * properties["density_g_cm3"].value,
+    )
+    material = Material(drawn["d23_m2_s"], 1000 * drawn["e_d_kj_mol"], isotherm)
+    return material, np.minimum(drawn["start_rh"] / 100, WETTEST_START_RH)
+
+
+@lru_cache(maxsize=1024)
+def _drawn(seed: str, bands: tuple[tuple[str, tuple[float, float, float]], ...]) -> dict[str, Array]:
+    """The same members for the same spool; drawing them takes longer than a step of the physics."""
+    return ensemble.draw(
+        {
+            name: ensemble.Band(min(low, likely), likely, max(low, likely, high))
+            for name, (low, likely, high) in bands
+        },
+        seed,
+    )
