@@ -33,7 +33,7 @@ class Life:
         """Probability that a part is used up by this age, 0 to 1."""
         if age <= 0:
             return 0.0
-        distance = log(age / self.median)
+        distance = log(age) - log(self.median)
         return NORMAL.cdf(distance / self._spread(distance < 0))
 
     def age_when(self, probability: float) -> float:
