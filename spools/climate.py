@@ -48,9 +48,9 @@ def climates_now(places: Iterable[Place]) -> dict[int, Climate]:
     return _climates([place.pk for place in places], timezone.now())
 
 
-def room_air(dryer: Place, at: datetime | None = None) -> Climate:
-    """The air that a dryer takes in and heats."""
-    return _climates([dryer.pk], at or timezone.now(), heated=False)[dryer.pk]
+def room_airs(dryers: Iterable[Place], at: datetime | None = None) -> dict[int, Climate]:
+    """The air that each dryer takes in and heats, by its id. Two queries however many dryers."""
+    return _climates([dryer.pk for dryer in dryers], at or timezone.now(), heated=False)
 
 
 def _climates(place_ids: list[int], at: datetime, heated: bool = True) -> dict[int, Climate]:

@@ -3,8 +3,8 @@
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Any, NamedTuple
+from datetime import datetime, timedelta
+from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -13,9 +13,15 @@ from django.db.models import Q, QuerySet
 from . import catalogue, ledger
 from .checkpoints import forget_after
 from .checks import in_use, locked, moment, shown, within
+from .climate import Climate, climates_now, heated_rh_pct, room_airs
+from .exposure import moisture_of
 from .history import least_drying_hours
+from .loss import Loss as Loss
+from .loss import loss_caution as loss_caution
+from .loss import loss_on_drying as loss_on_drying
 from .models import DryingRun, Place, Spool
 from .moves import current_stay, not_in_run, put
+from .windings import DOUBT, Air, Band, Winding, advanced, hours_until
 
 # fixtures/reference/README.md, what caps the drying temperature: spool bodies.
 CORE_CAP_C = {
@@ -28,8 +34,11 @@ CORE_CAP_C = {
     Spool.CoreMaterial.PLA: 45.0,
     Spool.CoreMaterial.CARDBOARD: 70.0,
 }
-# The same place: cardboard holds 5 to 8 % of water itself, which leaves with the filament's.
-CARDBOARD_WATER = 0.08
+TARGET_PCT = (0.0001, 30.0, "%")
+DRYING_LOOKS_H = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
+KEEPING_LOOKS_H = (1, 2, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
+# The turns that a small job would take.
+OUTER_G = 100.0
 
 
 @dataclass(frozen=True)
@@ -93,8 +102,7 @@ def check_set_point(
     Raises ValidationError on ``set_point_c`` with the cap and its reason, or, when the dryer runs or ran
     at another set point at that time, with the way out. The spools already in it count too.
     """
-    if dryer.kind != Place.Kind.DRYER:
-        raise ValidationError({"dryer": f"{dryer} is not a dryer. Choose one."})
+    must_dry(dryer)
     at = moment(at)
     set_point_c = within("set_point_c", set_point_c, 20, 250, "°C")
     running = list(_runs_since(dryer, at))
@@ -119,12 +127,176 @@ def check_set_point(
     return caps
 
 
+def must_dry(place: Place) -> None:
+    """Refuses a place that is no dryer."""
+    if place.kind != Place.Kind.DRYER:
+        raise ValidationError({"dryer": f"{place} is not a dryer. Choose one."})
+
+
 def _runs_since(dryer: Place, at: datetime) -> QuerySet[DryingRun]:
     return (
         DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer=dryer)
         .select_related("spool__feedstock__polymer", "spool__feedstock__filler")
         .order_by("start")
     )
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Drying a spool in a dryer.
+
+    hours and ready_at are None when the target cannot be reached there; reason says why, or what to expect.
+    floor_pct: the moisture that this air leaves after any time (the median of what is thought possible).
+    stays_good: for each place of the shop, hours until the turns needed may be over the print limit again;
+    None for more than 60 days.
+    """
+
+    set_point_c: float
+    cap: Cap
+    hours: float | None
+    floor_pct: float
+    reachable: bool
+    reason: str
+    ready_at: datetime | None
+    target_pct: float
+    stays_good: list[tuple[Place, float | None]]
+
+
+def plan_drying(
+    spool: Spool,
+    dryer: Place,
+    *,
+    set_point_c: float | None = None,
+    mass_g: float | None = None,
+    target_pct: float | None = None,
+    at: datetime | None = None,
+) -> Plan:
+    """How long to dry a spool, from its state at ``at``, until probably all that is needed is dry enough.
+
+    mass_g: the outermost grams that a job needs; without it the whole spool. target_pct: without it what
+    prints well. Without a set point: the one that the dryer runs at, if the cap allows, or the suggested.
+    Raises ValidationError for what is no dryer, and for a set point above the cap.
+    """
+    (plan,) = plan_each(
+        [(spool, dryer)], set_point_c=set_point_c, mass_g=mass_g, target_pct=target_pct, at=at
+    )
+    return plan
+
+
+def plan_each(
+    pairs: Sequence[tuple[Spool, Place]],
+    *,
+    set_point_c: float | None = None,
+    mass_g: float | None = None,
+    target_pct: float | None = None,
+    at: datetime | None = None,
+) -> list[Plan]:
+    """plan_drying for many pairs, in as few queries as for one (two more a pair with a set point)."""
+    if mass_g is not None:
+        mass_g = within("mass_g", mass_g, 0.1, ledger.MAX_NET_G, "g")
+    if target_pct is not None:
+        target_pct = within("target_pct", target_pct, *TARGET_PCT)
+    drafts = _drafts(pairs, set_point_c, at)
+    rooms = room_airs([dryer for _, dryer in pairs], at)
+    states = moisture_of([spool for spool, _ in pairs], at)
+    windings = [states[spool.pk].winding for spool, _ in pairs]
+    targets = [default_target_pct(spool) if target_pct is None else target_pct for spool, _ in pairs]
+    hot = [
+        Air(0.0, set_c, heated_rh_pct(rooms[dryer.pk].temperature_c, rooms[dryer.pk].rh_pct, set_c), True)
+        for (_, dryer), (_, set_c) in zip(pairs, drafts, strict=True)
+    ]
+    lanes = list(zip(windings, hot, strict=True))
+    exact = hours_until(lanes, targets, mass_g, DRYING_LOOKS_H, below=True)
+    hours = [None if h is None else math.ceil(h * 4) / 4 for h in exact]
+    dried = advanced(
+        [
+            (one, [air._replace(hours=DRYING_LOOKS_H[-1] if h is None else h)])
+            for (one, air), h in zip(lanes, hours, strict=True)
+        ]
+    )
+    stays_good = _stay_good([spool for spool, _ in pairs], dried, mass_g)
+    plans = []
+    for n, ((spool, dryer), (highest, set_c)) in enumerate(zip(pairs, drafts, strict=True)):
+        h, floors_pct = hours[n], windings[n].floor_pct(hot[n].rh_pct)
+        floored = bool((floors_pct > targets[n]).mean() > DOUBT)
+        plans.append(
+            Plan(
+                set_point_c=set_c,
+                cap=highest,
+                hours=h,
+                floor_pct=Band.of(floors_pct).p50,
+                reachable=h is not None,
+                reason=_reason(h, set_c, targets[n], floored, rooms[dryer.pk]),
+                ready_at=None if h is None else states[spool.pk].at + timedelta(hours=h),
+                target_pct=targets[n],
+                stays_good=stays_good[n],
+            )
+        )
+    return plans
+
+
+def _drafts(
+    pairs: Sequence[tuple[Spool, Place]], set_point_c: float | None, at: datetime | None
+) -> list[tuple[Cap, float]]:
+    """Cap and set point of each pair."""
+    runs = list(open_runs())
+    drafts = []
+    for spool, dryer in pairs:
+        must_dry(dryer)
+        running = [run for run in runs if run.dryer_id == dryer.pk and run.spool_id != spool.pk]
+        beside = [run.spool for run in running]
+        highest = cap(spool, dryer, beside)
+        if set_point_c is not None:
+            check_set_point([spool], dryer, set_point_c, at=at)
+            drafts.append((highest, set_point_c))
+        elif running and running[0].set_point_c <= highest.cap_c:
+            drafts.append((highest, running[0].set_point_c))
+        else:
+            drafts.append((highest, suggested_set_point_c(spool, dryer, beside)))
+    return drafts
+
+
+def _reason(hours: float | None, set_point_c: float, target_pct: float, floored: bool, room: Climate) -> str:
+    if hours == 0:
+        return f"Probably below {target_pct:.2g} % already."
+    if hours is not None:
+        return f"Probably below {target_pct:.2g} % after {hours:g} h at {set_point_c:g} °C."
+    if floored:
+        return (
+            f"Cannot be reached here: air of {room.temperature_c:.0f} °C and {room.rh_pct:.0f} % RH, heated "
+            f"to {set_point_c:g} °C, may leave more than {target_pct:.2g} %. Use a drier room, a desiccant "
+            "dryer, or a dryer and a reel that may run hotter."
+        )
+    return (
+        f"Cannot be reached here: {DRYING_LOOKS_H[-1]:g} h at {set_point_c:g} °C are not enough for "
+        f"{target_pct:.2g} %. Dry less of it, or where it may run hotter."
+    )
+
+
+def _stay_good(
+    spools: Sequence[Spool], dried: Sequence[Winding], mass_g: float | None
+) -> list[list[tuple[Place, float | None]]]:
+    """For each dried spool: how long it stays good in each place that is no dryer."""
+    places = list(Place.objects.exclude(kind=Place.Kind.DRYER))
+    climates = climates_now(places)
+    airs = {
+        place: Air(0.0, climates[place.pk].temperature_c, climates[place.pk].rh_pct, place.moved_air)
+        for place in places
+    }
+    # Shelves of one room often share their air: one forecast does for all of them.
+    different = list(dict.fromkeys(airs.values()))
+    limits_pct = [_print_limit_pct(spool) for spool in spools for _ in different]
+    lanes = [(one, air) for one in dried for air in different]
+    outer_g = OUTER_G if mass_g is None else mass_g
+    hours = iter(hours_until(lanes, limits_pct, outer_g, KEEPING_LOOKS_H, below=False))
+    told = [{air: next(hours) for air in different} for _ in spools]
+    return [[(place, of_air[air]) for place, air in airs.items()] for of_air in told]
+
+
+def _print_limit_pct(spool: Spool) -> float:
+    limit_pct = catalogue.value(spool.feedstock, "limit_hold_pct")
+    assert limit_pct is not None
+    return limit_pct
 
 
 @transaction.atomic
@@ -162,7 +334,7 @@ def start_drying(
     if planned_hours is not None:
         planned_hours = within("planned_hours", planned_hours, 0.1, 500, "h")
     if target_pct is not None:
-        target_pct = within("target_pct", target_pct, 0.0001, 30, "%")
+        target_pct = within("target_pct", target_pct, *TARGET_PCT)
     runs = []
     for spool in spools:
         stay = current_stay(spool)
@@ -227,39 +399,3 @@ def finish_drying(
     run.end = at
     run.save(update_fields=["end", "after"])
     return run
-
-
-class Loss(NamedTuple):
-    """Loss on drying: grams, % of the dry filament, and plus or minus how many grams (two sigma)."""
-
-    mass_g: float
-    pct: float
-    uncertainty_g: float
-
-
-def loss_on_drying(run: DryingRun) -> Loss | None:
-    """What the weighings before and after say has left; None without both.
-
-    A scale's step r is known within r²/12 (variance of rounding). Cardboard dries too: the water of the
-    reel is not told apart from the filament's, so all that it can hold counts as uncertainty.
-    """
-    if run.before is None or run.after is None:
-        return None
-    before_g, after_g = run.before.gross_g or 0.0, run.after.gross_g or 0.0
-    rounding_g = 2 * math.sqrt((run.before.resolution_g**2 + run.after.resolution_g**2) / 12)
-    core_g = run.spool.core_mass_g
-    cardboard = run.spool.core_material == Spool.CoreMaterial.CARDBOARD
-    lost_g = before_g - after_g
-    return Loss(
-        lost_g,
-        100 * lost_g / max(1.0, after_g - core_g),
-        rounding_g + (CARDBOARD_WATER * core_g if cardboard else 0.0),
-    )
-
-
-def loss_caution(run: DryingRun) -> str:
-    """What spoils a loss on drying, in words; empty when nothing does."""
-    if run.spool.core_material != Spool.CoreMaterial.CARDBOARD:
-        return ""
-    water_g = CARDBOARD_WATER * run.spool.core_mass_g
-    return f"A cardboard reel dries too: up to {water_g:.0f} g of the loss may be its own water."

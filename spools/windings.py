@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from . import catalogue
 from .models import Spool
-from .physics import ensemble, winding
+from .physics import drying, ensemble, winding
 from .physics.air import ZERO_C
 from .physics.geometry import Geometry
 from .physics.isotherm import Isotherm
@@ -28,6 +28,8 @@ SEALED_CARD_DRY = (5.0, 12.0, 25.0)
 SEALED = (5.0, 25.0, 55.0)
 OPEN_OR_CARD_WET = (20.0, 45.0, 70.0)
 WETTEST_START_RH = 0.98
+# Dry enough means: all but this share of what is thought possible is.
+DOUBT = 0.2
 START_C = 22.0
 LEAST_WINDING_G = 1.0
 
@@ -80,7 +82,7 @@ class Winding:
 
     def floor_pct(self, rh_pct: float) -> Array:
         """What it comes to in this air after any time, (members,)."""
-        return 100 * np.asarray(self.material.isotherm.equilibrium(rh_pct / 100))
+        return 100 * drying.floor(self.material.isotherm, rh_pct / 100)
 
     def resized(self, spool: Spool, mass_g: float) -> "Winding":
         """With mass_g of filament on the spool: printing takes the outermost turns."""
@@ -119,21 +121,39 @@ def restored(spool: Spool, mass_g: float, memory: bytes) -> Winding:
 def advanced(lanes: Iterable[tuple[Winding, Sequence[Air]]]) -> list[Winding]:
     """Each winding after its airs, one after the other. What else is advanced beside it changes nothing."""
     lanes = list(lanes)
-    results = winding.advance(
-        [
-            winding.Lane(
-                lane.geometry,
-                lane.material,
-                lane.state,
-                [
-                    winding.Surroundings(a.hours * 3600, a.temperature_c + ZERO_C, a.rh_pct / 100, a.moving)
-                    for a in airs
-                ],
-            )
-            for lane, airs in lanes
-        ]
+    results = winding.advance([_lane(one, airs) for one, airs in lanes])
+    return [replace(one, state=result.state) for (one, _), result in zip(lanes, results, strict=True)]
+
+
+def hours_until(
+    lanes: Sequence[tuple[Winding, Air]],
+    limits_pct: Sequence[float],
+    mass_g: float | None,
+    looks_h: Sequence[float],
+    *,
+    below: bool,
+) -> list[float | None]:
+    """Hours until the outermost mass_g of each winding (all of it: None) is below its limit, or above it.
+
+    Below means that at most DOUBT of the members are above. None: not by the last of looks_h.
+    """
+    found = drying.hours_until(
+        [_lane(one, [air]) for one, air in lanes],
+        [limit_pct / 100 for limit_pct in limits_pct],
+        [one.geometry.mass_kg if mass_g is None else mass_g / 1000 for one, _ in lanes],
+        looks_h,
+        share=DOUBT,
+        below=below,
     )
-    return [replace(lane, state=result.state) for (lane, _), result in zip(lanes, results, strict=True)]
+    return [crossing.hours for crossing in found]
+
+
+def _lane(one: Winding, airs: Sequence[Air]) -> winding.Lane:
+    surroundings = [
+        winding.Surroundings(air.hours * 3600, air.temperature_c + ZERO_C, air.rh_pct / 100, air.moving)
+        for air in airs
+    ]
+    return winding.Lane(one.geometry, one.material, one.state, surroundings)
 
 
 def start_rh(spool: Spool) -> tuple[tuple[float, float, float], str]:

@@ -1,0 +1,45 @@
+"""Loss on drying: what the weighings before and after a drying run say has left."""
+
+import math
+from typing import NamedTuple
+
+from .models import DryingRun, Spool
+
+# Cardboard holds 5 to 8 % of water itself (fixtures/reference/README.md, spool bodies).
+CARDBOARD_WATER = 0.08
+
+
+class Loss(NamedTuple):
+    """Loss on drying: grams, % of the dry filament, and plus or minus how many grams (two sigma)."""
+
+    mass_g: float
+    pct: float
+    uncertainty_g: float
+
+
+def loss_on_drying(run: DryingRun) -> Loss | None:
+    """What the weighings before and after say has left; None without both.
+
+    A scale's step r is known within r²/12 (variance of rounding). Cardboard dries too: the water of the
+    reel is not told apart from the filament's, so all that it can hold counts as uncertainty.
+    """
+    if run.before is None or run.after is None:
+        return None
+    before_g, after_g = run.before.gross_g or 0.0, run.after.gross_g or 0.0
+    rounding_g = 2 * math.sqrt((run.before.resolution_g**2 + run.after.resolution_g**2) / 12)
+    core_g = run.spool.core_mass_g
+    cardboard = run.spool.core_material == Spool.CoreMaterial.CARDBOARD
+    lost_g = before_g - after_g
+    return Loss(
+        lost_g,
+        100 * lost_g / max(1.0, after_g - core_g),
+        rounding_g + (CARDBOARD_WATER * core_g if cardboard else 0.0),
+    )
+
+
+def loss_caution(run: DryingRun) -> str:
+    """What spoils a loss on drying, in words; empty when nothing does."""
+    if run.spool.core_material != Spool.CoreMaterial.CARDBOARD:
+        return ""
+    water_g = CARDBOARD_WATER * run.spool.core_mass_g
+    return f"A cardboard reel dries too: up to {water_g:.0f} g of the loss may be its own water."
