@@ -8,11 +8,14 @@ from django.shortcuts import render
 from django.utils import timezone
 
 from maintenance.models import Loading, Toolhead
+from maintenance.readiness import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from maintenance.situation import verdicts
 from spools import catalogue, climate, drying, ledger, moves
-from spools.exposure import Moisture, moisture_now
+from spools.climate import Climate
+from spools.exposure import Band, Moisture, forecast, moisture_now
 from spools.labels import pretty
-from spools.models import Place, Spool
+from spools.models import Feedstock, Place, Spool
+from spools.windings import Air
 
 from .spool_access import of_spool
 from .time_line import time_line
@@ -21,37 +24,45 @@ from .winding_picture import winding_picture
 SMALL_JOB_G = 50.0
 AHEAD_H = (24, 72, 168)
 SHOWN_EVENTS = 8
-# The same bounds as in the verdicts.
-PROBABLY_OVER, MAYBE_OVER = 0.8, 0.2
 
 
 @dataclass(frozen=True)
-class Forecast:
-    """The moisture some hours from now if the spool stays where it is."""
+class Wet:
+    """Moisture of the turns that a small job takes, of all turns, and what that means.
+
+    over_limit, over_well: chances in % that those outer turns are above the print limit, and above what
+    prints well.
+    """
 
     at: datetime
-    mean_pct: tuple[float, float, float]
-    outer_pct: tuple[float, float, float]
-    over: float
+    outer_pct: Band
+    mean_pct: Band
+    over_limit: int
+    over_well: int
     state: str
 
 
-def spool_state(moisture: Moisture, limit_pct: float) -> tuple[float, str]:
-    """The chance that the turns of a small job are over the limit, and the state that this gives."""
-    over = moisture.probability_over(limit_pct, SMALL_JOB_G)
-    state = "hold" if over > PROBABLY_OVER else "caution" if over > MAYBE_OVER else "clear"
-    return over, state
+def wet(moisture: Moisture, feedstock: Feedstock) -> Wet:
+    """A moisture in words of the spool's own limits; its state is that of the verdict's moisture check."""
+    over_limit, over_well = (
+        moisture.probability_over(catalogue.value(feedstock, name) or 0.0, SMALL_JOB_G)
+        for name in ("limit_hold_pct", "limit_clear_pct")
+    )
+    state = HOLD if over_limit > LIKELY else CAUTION if over_well > POSSIBLE else CLEAR
+    return Wet(
+        moisture.at,
+        moisture.outer_pct(SMALL_JOB_G),
+        moisture.mean_pct,
+        round(100 * over_limit),
+        round(100 * over_well),
+        state,
+    )
 
 
-def forecasts(moisture: Moisture, place: Place, air: climate.Climate, limit_pct: float) -> list[Forecast]:
-    found = []
-    for hours in AHEAD_H:
-        later = moisture.ahead(hours, air.temperature_c, air.rh_pct, moving_air=place.moved_air)
-        at = moisture.at + timedelta(hours=hours)
-        found.append(
-            Forecast(at, later.mean_pct, later.outer_pct(SMALL_JOB_G), *spool_state(later, limit_pct))
-        )
-    return found
+def ahead(moisture: Moisture, spool: Spool, place: Place, air: Climate) -> list[Wet]:
+    """What becomes of it in the next days if it stays in this air."""
+    airs = [Air(hours, air.temperature_c, air.rh_pct, place.moved_air) for hours in AHEAD_H]
+    return [wet(later, spool.feedstock) for later in forecast([(moisture, one) for one in airs])]
 
 
 @of_spool
@@ -61,7 +72,6 @@ def spool(request: HttpRequest, spool: Spool) -> HttpResponse:
         "code": pretty(spool.code),
         "amount": ledger.remaining(spool),
         "events": time_line(spool, SHOWN_EVENTS),
-        "more_events": True,
     }
     if spool.emptied_at is None:
         context |= _in_use(spool)
@@ -75,21 +85,18 @@ def _in_use(spool: Spool) -> dict:
     stay = moves.current_stay(spool)
     air = climate.climate_at(stay.place) if stay else None
     run = drying.open_runs().filter(spool=spool).first()
-    over, state = spool_state(moisture, hold.value)
     toolheads = list(Toolhead.objects.filter(printer__retired_at=None).select_related("printer"))
     found = verdicts([(toolhead, spool) for toolhead in toolheads], None)
     return {
         "moisture": moisture,
-        "outer_pct": moisture.outer_pct(SMALL_JOB_G),
+        "wet": wet(moisture, spool.feedstock),
         "small_job_g": SMALL_JOB_G,
-        "over_pct": round(100 * over),
-        "state": state,
         "picture": winding_picture(moisture.shells, clear.value, hold.value),
         "limit": hold,
         "well": clear,
         "stay": stay,
         "air": air,
-        "forecasts": forecasts(moisture, stay.place, air, hold.value) if stay and air and not run else [],
+        "forecasts": ahead(moisture, spool, stay.place, air) if stay and air and not run else [],
         "run": run,
         "run_done_at": run and run.start + timedelta(hours=run.planned_hours),
         "now": timezone.now(),

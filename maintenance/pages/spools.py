@@ -9,7 +9,7 @@ from spools import catalogue, ledger
 from spools.exposure import moisture_of
 from spools.models import Spool, Stay
 
-from .spool import SMALL_JOB_G, spool_state
+from .spool import wet
 
 
 @login_required
@@ -41,19 +41,14 @@ def _rows(listed: list[Spool], empty: bool) -> list[dict]:
     if empty:
         return [{"spool": spool} for spool in listed]
     amounts = ledger.remaining_of(listed)
-    wet = moisture_of(listed)
-    rows = []
-    for spool in listed:
-        limit_pct = catalogue.value(spool.feedstock, "limit_hold_pct")
-        assert limit_pct is not None
-        rows.append(
-            {
-                "spool": spool,
-                "place": spool.present[0].place if spool.present else None,
-                "amount": amounts[spool.pk],
-                "outer_pct": wet[spool.pk].outer_pct(SMALL_JOB_G),
-                "limit_pct": limit_pct,
-                "state": spool_state(wet[spool.pk], limit_pct)[1],
-            }
-        )
-    return rows
+    moistures = moisture_of(listed)
+    return [
+        {
+            "spool": spool,
+            "place": spool.present[0].place if spool.present else None,
+            "amount": amounts[spool.pk],
+            "limit_pct": catalogue.value(spool.feedstock, "limit_hold_pct"),
+            "wet": wet(moistures[spool.pk], spool.feedstock),
+        }
+        for spool in listed
+    ]

@@ -9,6 +9,7 @@ from spools.templatetags.sensible import sensible
 
 register = template.Library()
 HOURS_A_DAY = 24
+NEAR_NOTHING_H = 0.01
 
 register.filter("code", pretty)
 
@@ -28,6 +29,8 @@ def likely(values: Sequence[float]) -> str:
 @register.filter
 def duration(hours: float) -> str:
     """Hours as minutes, hours or days, whichever reads best."""
+    if hours < NEAR_NOTHING_H:
+        return "0 h"
     if hours < 1:
         return f"{60 * hours:.0f} min"
     if hours < 2 * HOURS_A_DAY:
