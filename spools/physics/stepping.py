@@ -66,6 +66,7 @@ class Columns:
     distance: Array  # from equilibrium when the stretch began [kg/kg]
     outside: Array  # vapour density around [kg/m³]
     # By lane.
+    original_lane: Integers  # its place in what was asked for
     conductances: Array  # (shells, lanes) [m]
     heat_capacity: Array  # (shells, lanes) [J/K]
     heat_conductance: Array  # (shells, lanes) [W/K], the last one up to the rim, without the film
@@ -274,12 +275,37 @@ def enter(c: Columns, isotherm: Isotherm, fresh: Booleans, heat: bool) -> Transp
     return None if heat else tr
 
 
+@dataclass(frozen=True)
+class Record:
+    """What there was at the end of each stretch, for what was asked for in its order.
+
+    means: (stretches, shells, columns) [kg/kg]; temperatures: (stretches, shells, lanes) [K].
+    """
+
+    means: Array
+    temperatures: Array
+
+    @classmethod
+    def of(cls, c: Columns) -> "Record":
+        stretches, lanes = c.durations.shape
+        shells, columns = c.shell_mass.shape
+        return cls(np.zeros((stretches, shells, columns)), np.zeros((stretches, shells, lanes)))
+
+    def keep(self, c: Columns, ended: Booleans) -> None:
+        """Take note of the lanes whose stretch ended."""
+        columns = np.flatnonzero(ended[c.lane])
+        mean = (filament.WEIGHTS[:, None, None] * c.contents[..., columns]).sum(0)
+        self.means[c.stretch[c.lane[columns]], :, c.original[columns]] = mean.T
+        lanes = np.flatnonzero(ended)
+        self.temperatures[c.stretch[lanes], :, c.original_lane[lanes]] = c.temperature[:, lanes].T
+
+
 def run(
-    c: Columns, isotherm: Isotherm, heat: bool, tolerance: float, record: Array | None
+    c: Columns, isotherm: Isotherm, heat: bool, tolerance: float, record: Record | None
 ) -> Iterator[Columns]:
     """Advance all lanes through all their stretches; yields finished lanes, not in any order.
 
-    record: (stretches, shells, columns asked for), filled with the means at the end of each stretch.
+    record: is filled as stretches end.
     """
     everything = isotherm
     fresh = np.ones(len(c.step), bool)
@@ -309,9 +335,7 @@ def run(
         fresh = accepted & (steps <= 1)
         if fresh.any():
             if record is not None:
-                columns = np.flatnonzero(fresh[c.lane])
-                mean = (filament.WEIGHTS[:, None, None] * c.contents[..., columns]).sum(0)
-                record[c.stretch[c.lane[columns]], :, c.original[columns]] = mean.T
+                record.keep(c, fresh)
             c.stretch = c.stretch + fresh
             c.remaining = np.where(fresh, c.now("durations"), c.remaining)
             fresh = fresh & (c.stretch < c.stretches)

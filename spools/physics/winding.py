@@ -80,14 +80,16 @@ class Outcome:
     """What became of a lane.
 
     state: at the end. gained_kg: water that the filament took up, (members,). crossed_kg: water that came in
-    through the rim, (members,), the same to rounding. profiles: with ``record``, the mean of each shell at
-    the end of each stretch, (stretches, members, shells) [kg/kg], else empty.
+    through the rim, (members,), the same to rounding. With ``record``, at the end of each stretch, else
+    empty: profiles, the mean of each shell, (stretches, members, shells) [kg/kg]; temperatures,
+    (stretches, shells) [K].
     """
 
     state: State
     gained_kg: Array
     crossed_kg: Array
     profiles: Array
+    temperatures: Array
 
 
 def advance(
@@ -118,9 +120,9 @@ def advance(
             kinds.setdefault(lane.material.isotherm.kind, []).append(n)
         else:
             members, shells, _ = lane.state.contents.shape
-            outcomes[n] = Outcome(
-                lane.state, np.zeros(members), np.zeros(members), np.zeros((0, members, shells))
-            )
+            nothing = np.zeros(members)
+            empty = np.zeros((0, members, shells)), np.zeros((0, shells))
+            outcomes[n] = Outcome(lane.state, nothing, nothing, *empty)
     for chosen in kinds.values():
         results = _advance_kind([lanes[n] for n in chosen], heat, tolerance, record)
         outcomes |= zip(chosen, results, strict=True)
@@ -130,31 +132,32 @@ def advance(
 def _advance_kind(lanes: Sequence[Lane], heat: bool, tolerance: float, record: bool) -> list[Outcome]:
     """The same for lanes that all have surroundings and whose isotherms are of one kind."""
     members = [lane.state.contents.shape[0] for lane in lanes]
-    last = np.cumsum(members)
     joined = isotherms.joined([lane.material.isotherm for lane in lanes], members)
     columns = _columns(lanes, members)
-    kept = None
-    if record:
-        kept = np.zeros((len(columns.durations), *columns.shell_mass.shape))
+    kept = stepping.Record.of(columns) if record else None
     results: dict[int, Outcome] = {}
     for part in stepping.run(columns, joined, heat, tolerance, kept):
         ends = np.searchsorted(part.lane, np.arange(len(part.step)), side="right")
         for n, (start, end) in enumerate(zip(np.concatenate([[0], ends[:-1]]), ends, strict=True)):
-            asked = int(np.searchsorted(last, part.original[start], side="right"))
+            asked = int(part.original_lane[n])
             results[asked] = _outcome(lanes[asked], part, n, slice(start, end), kept)
     return [results[n] for n in range(len(lanes))]
 
 
-def _outcome(lane: Lane, part: stepping.Columns, n: int, mine: slice, kept: Array | None) -> Outcome:
+def _outcome(
+    lane: Lane, part: stepping.Columns, n: int, mine: slice, kept: stepping.Record | None
+) -> Outcome:
     contents = np.ascontiguousarray(part.contents[..., mine].transpose(2, 1, 0))
     temperature = np.broadcast_to(part.temperature[:, n], contents.shape[1:2]).copy()
     state = State(contents, temperature, float(part.step[n]))
-    profiles = np.zeros((0, *contents.shape[:2]))
+    profiles, temperatures = np.zeros((0, *contents.shape[:2])), np.zeros((0, contents.shape[1]))
     if kept is not None:
-        of_lane = kept[: len(lane.surroundings), :, part.original[mine]]
-        profiles = np.ascontiguousarray(of_lane.transpose(1, 2, 0) if of_lane.ndim == 3 else of_lane)
+        stretches = slice(len(lane.surroundings))
+        of_lane = kept.means[stretches, :, part.original[mine]]
+        profiles = np.ascontiguousarray(of_lane.transpose(0, 2, 1))
+        temperatures = kept.temperatures[stretches, :, part.original_lane[n]].copy()
     gained = state.water_kg(lane.geometry) - lane.state.water_kg(lane.geometry)
-    return Outcome(state, gained, part.crossed[mine].copy(), profiles)
+    return Outcome(state, gained, part.crossed[mine].copy(), profiles, temperatures)
 
 
 def _columns(lanes: Sequence[Lane], members: Sequence[int]) -> stepping.Columns:
@@ -194,6 +197,7 @@ def _columns(lanes: Sequence[Lane], members: Sequence[int]) -> stepping.Columns:
         crossed=nothing,
         distance=nothing,
         outside=nothing,
+        original_lane=np.arange(len(lanes)),
         conductances=by_lane([g.conductances() * g.pore_factor for g in shapes]),
         heat_capacity=shell_mass * capacity,
         heat_conductance=by_lane(
