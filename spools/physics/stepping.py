@@ -8,8 +8,8 @@ Semi-discrete equations, shell j, with W_j = sum_k g_k v_jk the mean content and
 Time: the two-stage, stiffly accurate diagonally implicit Runge-Kutta method of order 2 [1]. Eliminating the
 inner contents leaves one tridiagonal system in c per stage, solved exactly for a straight isotherm and with
 a few Newton steps for a curved one; w is then taken from the flows, so that water is conserved to rounding
-whatever is left of the Newton error. The step follows from the difference to the third-order
-quadrature of the flows, and from what the Newton steps left. Every operation acts on each column (a member
+whatever is left of the Newton error. The length of a step follows from the difference between the flows of
+both stages, and from what the Newton steps left. Every operation acts on each column (a member
 of a spool) alone, and the step on each spool alone, so a result does not depend on what else is computed
 with it.
 
@@ -21,7 +21,7 @@ References
 [1] Alexander, R. (1977), SIAM J. Numer. Anal. 14, 1006-1021.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -35,15 +35,15 @@ Integers = NDArray[np.int_]
 Booleans = NDArray[np.bool_]
 
 GAMMA = 1 - 1 / np.sqrt(2)
-# Weights of the flows at a step's start, at its first stage and its end: those of order 3 less those used.
-_QUADRATURE = (1 / 6) / (GAMMA * (1 - GAMMA))
-_LAST = 1 / 2 - _QUADRATURE * GAMMA
-DEFECT = (1 - _QUADRATURE - _LAST, _QUADRATURE - (1 - GAMMA), _LAST - GAMMA)
+AHEAD = (1 - GAMMA) / GAMMA  # how much further the second stage's base is than the first stage came
 NEWTON_STEPS = 2
+# The flows of both stages times this, over a step, stand for its error: an estimate of order 2 that stays
+# bounded where a jump in the air makes the flows of the first moments very large.
+DEFECT = 0.1
 # An error of this share of the distance from equilibrium is allowed in a step, that distance being taken as
 # at least this share of the uptake at 50 % RH.
-TOLERANCE = 5e-4
-LEAST_DISTANCE = 0.05
+TOLERANCE = 0.01
+LEAST_DISTANCE = 0.3
 TEMPERATURE_TOLERANCE = 0.1  # K
 GROWTH, SHRINKAGE, SAFETY = 4.0, 0.1, 0.9
 COMPACT_AT = 0.2  # share of lanes that are done and carried along
@@ -61,13 +61,12 @@ class Columns:
     radius2: Array  # the filament's radius squared [m²]
     shell_mass: Array  # (shells, columns) [kg]
     contents: Array  # (parts, shells, columns)
-    net: Array  # (shells, columns) flow into each shell where the next step starts [kg/s]
     crossed: Array  # water that has come in through the rim [kg]
     distance: Array  # from equilibrium when the stretch began [kg/kg]
     outside: Array  # vapour density around [kg/m³]
+    conductances: Array  # (shells, columns) from middle to middle, the pores' share included [m]
     # By lane.
     original_lane: Integers  # its place in what was asked for
-    conductances: Array  # (shells, lanes) [m]
     heat_capacity: Array  # (shells, lanes) [J/K]
     heat_conductance: Array  # (shells, lanes) [W/K], the last one up to the rim, without the film
     rim_area: Array  # [m²]
@@ -83,7 +82,7 @@ class Columns:
 
     BY_COLUMN = (
         *("lane", "original", "d23", "e_d", "radius2", "shell_mass"),
-        *("contents", "net", "crossed", "distance", "outside"),
+        *("contents", "crossed", "distance", "outside", "conductances"),
     )
 
     def now(self, name: str) -> Array:
@@ -116,11 +115,12 @@ class Transport:
 
 
 def transport(c: Columns, temperature: Array) -> Transport:
-    at_column = temperature[:, c.lane]
-    rate = filament.diffusivity(c.d23, c.e_d, at_column) / c.radius2
+    rate = filament.diffusivity(c.d23, c.e_d, temperature[:, c.lane]) / c.radius2
     saturation = air.saturation_density(temperature)[:, c.lane]
-    between = np.concatenate([(temperature[1:] + temperature[:-1]) / 2, temperature[-1:]])
-    conductance = (c.conductances * air.vapour_diffusivity(between))[:, c.lane]
+    faces = temperature
+    if len(temperature) > 1:
+        faces = np.concatenate([(temperature[1:] + temperature[:-1]) / 2, temperature[-1:]])
+    conductance = c.conductances * air.vapour_diffusivity(faces)[:, c.lane]
     return Transport(rate, saturation, conductance)
 
 
@@ -171,39 +171,59 @@ def warm(c: Columns, base: Array, tau: Array) -> Array:
     return base + tridiagonal(diagonal, beside, tau * net)
 
 
-def stage(
-    c: Columns, isotherm: Isotherm, tr: Transport, base: Array, guess: Array, tau: Array
-) -> tuple[Array, Array, Array, Array]:
-    """One implicit stage of length tau (columns,) from the contents ``base``.
+@dataclass(frozen=True)
+class Response:
+    """How filament answers its surface in one implicit stage: mean' - mean = a w - b, see stage().
 
-    Returns the contents at its end, the net flow into the shells, that through the rim, and how far the
-    surface is from what the isotherm wants (shells, columns) [kg/kg].
+    share: (contents, shells or 1, columns), by how much of its distance each content comes nearer to w.
+    weighted: the same times the contents' weights. a: (shells or 1, columns).
     """
-    x = filament.RATES[:, None, None] * (tr.rate * tau)
-    share = x / (1 + x)
-    weighted = filament.WEIGHTS[1:, None, None] * share
-    a = filament.WEIGHTS[0] + weighted.sum(0)
-    b = filament.WEIGHTS[0] * base[0] + (weighted * base[1:]).sum(0)
+
+    share: Array
+    weighted: Array
+    a: Array
+
+    @classmethod
+    def of(cls, rate: Array, tau: Array) -> "Response":
+        """For D / a² (shells or 1, columns) over a stage of length tau (columns,)."""
+        x = filament.RATES[:, None, None] * (rate * tau)
+        share = x / (1 + x)
+        weighted = filament.WEIGHTS[1:, None, None] * share
+        return cls(share, weighted, filament.WEIGHTS[0] + weighted.sum(0))
+
+    def b(self, contents: Sequence[Array] | Array) -> Array:
+        """The contents' part (shells, columns)."""
+        b = filament.WEIGHTS[0] * contents[0]
+        for weight, content in zip(self.weighted, contents[1:], strict=True):
+            b += weight * content
+        return b
+
+
+def stage(
+    c: Columns, isotherm: Isotherm, tr: Transport, response: Response, b: Array, guess: Array, tau: Array
+) -> tuple[Array, Array, Array, Array]:
+    """One implicit stage of length tau (columns,): M (a w - b) = tau (net flow at its end).
+
+    Returns the surface's water content w at its end, the net flow into the shells, that through the rim, and
+    how far w is from what the isotherm wants (shells, columns) [kg/kg].
+    """
     beside = tau * tr.conductance
     around = beside.copy()
     around[1:] += beside[:-1]
-    mass = c.shell_mass
+    mass_a, mass_b = c.shell_mass * response.a, c.shell_mass * b
     w = guess
     for _ in range(NEWTON_STEPS if isotherm.curved else 1):
         rh, slope = isotherm.rh_and_slope(w)
-        slope = slope * tr.saturation
-        capacity = mass * a / slope
         at_w = rh * tr.saturation
-        right = mass * (b - a * w) + capacity * at_w
+        slope = slope * tr.saturation
+        capacity = mass_a / slope
+        right = mass_b - mass_a * w + capacity * at_w
         right[-1] += beside[-1] * c.outside
         density = tridiagonal(capacity + around, beside, right)
         w = w + (density - at_w) / slope
     net, through = inflow(tr, density, c.outside)
-    conserving = (b + tau * net / mass) / a
-    contents = np.empty_like(base)
-    contents[0] = conserving
-    contents[1:] = base[1:] + share * (conserving - base[1:])
-    return contents, net, through, conserving - w
+    conserving = (mass_b + tau * net) / mass_a
+    return conserving, net, through, conserving - w
 
 
 @dataclass
@@ -213,50 +233,54 @@ class Step:
     h: Array
     contents: Array
     temperature: Array
-    net: Array
     crossed: Array
     error: Array  # (lanes,), at most 1 where the step is good
 
 
 def try_step(c: Columns, isotherm: Isotherm, tr: Transport | None, h: Array, tolerance: float) -> Step:
     """One step of the Runge-Kutta method; tr where the temperature stays, None where it is computed too."""
-    ahead = (1 - GAMMA) / GAMMA
     h_column = h[c.lane]
     tau = GAMMA * h_column
     t2, error_t = c.temperature, np.zeros_like(h)
     if tr is not None:
         first = last = tr
+        answer1 = answer2 = Response.of(tr.rate, tau)
     else:
         t1 = warm(c, c.temperature, GAMMA * h)
-        t2 = warm(c, c.temperature + ahead * (t1 - c.temperature), GAMMA * h)
-        heat = [warming(c, t)[0] for t in (c.temperature, t1, t2)]
-        defect = sum(weight * flow for weight, flow in zip(DEFECT, heat, strict=True))
+        t2 = warm(c, c.temperature + AHEAD * (t1 - c.temperature), GAMMA * h)
+        defect = DEFECT * (warming(c, t1)[0] - warming(c, t2)[0])
         error_t = np.abs(h * defect / c.heat_capacity).max(0) / TEMPERATURE_TOLERANCE
         first, last = transport(c, t1), transport(c, t2)
-    v1, net1, through1, off1 = stage(c, isotherm, first, c.contents, c.contents[0], tau)
-    base = c.contents + ahead * (v1 - c.contents)
-    v2, net2, through2, off2 = stage(c, isotherm, last, base, v1[0], tau)
-    defect = DEFECT[0] * c.net + DEFECT[1] * net1 + DEFECT[2] * net2
-    error = np.abs(h_column * defect / c.shell_mass)
+        answer1, answer2 = Response.of(first.rate, tau), Response.of(last.rate, tau)
+    now = c.contents
+    w1, net1, through1, off1 = stage(c, isotherm, first, answer1, answer1.b(now), now[0], tau)
+    base = [now[0] + AHEAD * (w1 - now[0])]
+    base += [v + (AHEAD * share) * (w1 - v) for v, share in zip(now[1:], answer1.share, strict=True)]
+    w2, net2, through2, off2 = stage(c, isotherm, last, answer2, answer2.b(base), w1, tau)
+    contents = np.empty_like(now)
+    contents[0] = w2
+    for to, v, share in zip(contents[1:], base[1:], answer2.share, strict=True):
+        np.multiply(share, w2 - v, out=to)
+        to += v
+    error = np.abs(h_column * DEFECT * (net1 - net2) / c.shell_mass)
     if isotherm.curved:
         error += np.abs(off1) + np.abs(off2)
     starts = np.flatnonzero(np.diff(c.lane, prepend=-1))
     worst = np.maximum.reduceat(error.max(0) / c.distance, starts) / tolerance
     crossed = h_column * ((1 - GAMMA) * through1 + GAMMA * through2)
-    return Step(h, v2, t2, net2, crossed, np.maximum(worst, error_t))
+    return Step(h, contents, t2, crossed, np.maximum(worst, error_t))
 
 
 def take(c: Columns, step: Step, accepted: Booleans) -> None:
     """Go on with the lanes whose step was accepted."""
     if accepted.all():
-        c.contents, c.net, c.temperature = step.contents, step.net, step.temperature
+        c.contents, c.temperature = step.contents, step.temperature
         c.crossed = c.crossed + step.crossed
         return
     column = accepted[c.lane]
-    c.contents = np.where(column, step.contents, c.contents)
-    c.net = np.where(column, step.net, c.net)
-    c.crossed = np.where(column, c.crossed + step.crossed, c.crossed)
+    np.copyto(c.contents, step.contents, where=column)
     c.temperature = np.where(accepted, step.temperature, c.temperature)
+    c.crossed = np.where(column, c.crossed + step.crossed, c.crossed)
 
 
 def enter(c: Columns, isotherm: Isotherm, fresh: Booleans, heat: bool) -> Transport | None:
@@ -270,8 +294,6 @@ def enter(c: Columns, isotherm: Isotherm, fresh: Booleans, heat: bool) -> Transp
     mean = (filament.WEIGHTS[:, None, None] * c.contents).sum(0)
     distance = np.abs(mean - isotherm.equilibrium(rh)).max(0)
     c.distance = np.where(column, np.maximum(distance, LEAST_DISTANCE * np.asarray(isotherm.w50)), c.distance)
-    net, _ = inflow(tr, isotherm.rh_and_slope(c.contents[0])[0] * tr.saturation, c.outside)
-    c.net = np.where(column, net, c.net)
     return None if heat else tr
 
 
@@ -327,7 +349,7 @@ def run(
         step = try_step(c, isotherm, tr, h, tolerance)
         accepted = (step.error <= 1) & ~done
         take(c, step, accepted)
-        factor = np.clip(SAFETY / np.cbrt(np.maximum(step.error, 1e-9)), SHRINKAGE, GROWTH)
+        factor = np.clip(SAFETY / np.sqrt(np.maximum(step.error, 1e-9)), SHRINKAGE, GROWTH)
         # A step cut short by the end of a stretch says nothing against a longer one.
         wanted = np.where(accepted & (steps <= 1), np.maximum(h * factor, c.step), h * factor)
         c.step = np.where(done, c.step, wanted)

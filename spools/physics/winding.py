@@ -193,12 +193,11 @@ def _columns(lanes: Sequence[Lane], members: Sequence[int]) -> stepping.Columns:
         radius2=by_member([g.filament_radius_m**2 for g in shapes]),
         shell_mass=shell_mass[:, lane_of],
         contents=np.ascontiguousarray(contents.transpose(2, 1, 0)),
-        net=np.zeros((shell_mass.shape[0], len(lane_of))),
         crossed=nothing,
         distance=nothing,
         outside=nothing,
         original_lane=np.arange(len(lanes)),
-        conductances=by_lane([g.conductances() * g.pore_factor for g in shapes]),
+        conductances=by_lane([g.conductances() * g.pore_factor for g in shapes])[:, lane_of],
         heat_capacity=shell_mass * capacity,
         heat_conductance=by_lane(
             [g.conductances() * m.conductivity_w_m_k for g, m in zip(shapes, materials, strict=True)]
