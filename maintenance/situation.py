@@ -1,0 +1,278 @@
+"""Gathers what the readiness rules look at, for many pairs of toolhead and spool in a few queries."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import pi
+
+from django.db.models import Q
+from django.utils import timezone
+
+from spools import catalogue
+from spools.checks import within
+from spools.climate import Climate, climate_at, climates_now
+from spools.drying import suggested_set_point_c
+from spools.exposure import Moisture, forecast, moisture_of
+from spools.ledger import Amount, remaining_of
+from spools.models import DryingRun, Place, Spool
+from spools.windings import Air
+
+from .models import Toolhead
+from .readiness import Fitted, Situation, Verdict, Wetness, judge
+from .wear.abrasion import Filament, wear
+from .wear_log import UNIT_WORDS, Aged, counter, filament_of, fitted_parts, life_of, surface_of
+
+Pair = tuple[Toolhead, Spool]
+SMALL_JOB_G, SMALL_JOB_H = 50.0, 2.0
+LEAST_JOB_G = 1.0
+
+
+@dataclass(frozen=True)
+class JobAsked:
+    """A job to judge for. Raises ValidationError on a number that no print has."""
+
+    mass_g: float
+    hours: float
+    nozzle_c: float
+    bed_c: float
+
+    def __post_init__(self) -> None:
+        within("mass_g", self.mass_g, 0.01, 20_000, "g")
+        within("hours", self.hours, 0.01, 1000, "h")
+        within("nozzle_c", self.nozzle_c, 0, 600, "°C")
+        within("bed_c", self.bed_c, 0, 300, "°C")
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of a spool: its grams, its moisture, the drying run it is in, and how to dry it."""
+
+    spool: Spool
+    amount: Amount
+    moisture: Moisture | None
+    run: DryingRun | None
+    dry_advice: str
+    filament: Filament
+
+
+@dataclass(frozen=True)
+class Machine:
+    """A toolhead with its fitted parts by role and the air around it."""
+
+    toolhead: Toolhead
+    parts: dict[str, Aged]
+    climate: Climate
+
+
+def verdict(
+    toolhead: Toolhead, spool: Spool, job: JobAsked | None = None, *, at: datetime | None = None
+) -> Verdict:
+    """May this spool be printed on this toolhead, for this job? Without a job: for a small one."""
+    return judge(situation(toolhead, spool, job, at=at))
+
+
+def verdicts(pairs: Sequence[Pair], job: JobAsked | None = None) -> dict[tuple[int, int], Verdict]:
+    """The verdict of each pair, by (toolhead id, spool id)."""
+    return {key: judge(found) for key, found in situations(pairs, job).items()}
+
+
+def situation(
+    toolhead: Toolhead, spool: Spool, job: JobAsked | None = None, *, at: datetime | None = None
+) -> Situation:
+    """Everything that the rules look at for one pair."""
+    return situations([(toolhead, spool)], job, at=at)[toolhead.pk, spool.pk]
+
+
+def situations(
+    pairs: Sequence[Pair], job: JobAsked | None = None, *, at: datetime | None = None
+) -> dict[tuple[int, int], Situation]:
+    """Everything that the rules look at, by (toolhead id, spool id). The number of queries is fixed.
+
+    at: a past time to judge for; what the spool holds is told as now.
+    """
+    known = known_of({spool.pk for _, spool in pairs}, at)
+    machines = machines_of({toolhead.pk for toolhead, _ in pairs}, at)
+    wanted = [(machines[toolhead.pk], known[spool.pk]) for toolhead, spool in pairs]
+    return put_together(wanted, job)
+
+
+def put_together(
+    wanted: Sequence[tuple[Machine, Known]], job: JobAsked | None
+) -> dict[tuple[int, int], Situation]:
+    """The situations of pairs that were gathered. All forecasts are one call of the physics."""
+    asked = {
+        (machine.toolhead.pk, of.spool.pk): job or small_job(machine.toolhead, of) for machine, of in wanted
+    }
+    # Toolheads of one printer share its air, so they share the forecast of a spool.
+    lanes: dict[tuple[int, int, float], tuple[Moisture, Air]] = {}
+    for machine, of in wanted:
+        place, climate = machine.toolhead.printer.place, machine.climate
+        hours = asked[machine.toolhead.pk, of.spool.pk].hours
+        if of.moisture is not None:
+            air = Air(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
+            lanes[place.pk, of.spool.pk, hours] = (of.moisture, air)
+    ends = dict(zip(lanes, forecast(list(lanes.values())), strict=True))
+    return {
+        (machine.toolhead.pk, of.spool.pk): _situation(
+            machine, of, job_, ends.get((machine.toolhead.printer.place_id, of.spool.pk, job_.hours))
+        )
+        for machine, of in wanted
+        for job_ in [asked[machine.toolhead.pk, of.spool.pk]]
+    }
+
+
+def small_job(toolhead: Toolhead, of: Known) -> JobAsked:
+    """50 g or what is surely left, 2 h, the middle of the feedstock's temperatures where the machine can."""
+    left_g = of.amount.low_g - _tail_g(toolhead, of.filament)
+    nozzle = _between(of.spool, "nozzle_min_c", "nozzle_max_c", toolhead.hot_end_max_c)
+    bed = _between(of.spool, "bed_min_c", "bed_max_c", toolhead.printer.bed_max_c)
+    return JobAsked(max(LEAST_JOB_G, min(SMALL_JOB_G, left_g)), SMALL_JOB_H, nozzle, bed)
+
+
+def _between(spool: Spool, low: str, high: str, limit_c: float) -> float:
+    low_c, high_c = _number(spool, low), _number(spool, high)
+    return max(low_c, min((low_c + high_c) / 2, limit_c))
+
+
+def known_of(spool_ids: Iterable[int], at: datetime | None = None) -> dict[int, Known]:
+    """What is known of spools, by their ids."""
+    spools = Spool.objects.select_related(
+        "feedstock__polymer", "feedstock__filler", "feedstock__maker"
+    ).in_bulk(list(spool_ids))
+    amounts = remaining_of(spools.values())
+    moistures = moisture_of(spools.values(), at)
+    then = at or timezone.now()
+    runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=then), spool__in=spools, start__lte=then)
+    run_of = {run.spool_id: run for run in runs.select_related("dryer")}
+    dryers = list(Place.objects.filter(kind=Place.Kind.DRYER))
+    return {
+        pk: Known(
+            spool,
+            amounts[pk],
+            moistures.get(pk),
+            run_of.get(pk),
+            dry_advice(spool, dryers),
+            filament_of(spool.feedstock),
+        )
+        for pk, spool in spools.items()
+    }
+
+
+def dry_advice(spool: Spool, dryers: Sequence[Place]) -> str:
+    """How it would be dried here, by the usual hours: a plan of the very spool takes the physics."""
+    if not dryers:
+        return "Dry it. There is no dryer here yet: add one to see a plan."
+    dryer = max(dryers, key=lambda dryer: suggested_set_point_c(spool, dryer))
+    polymer, set_point_c = spool.feedstock.polymer, suggested_set_point_c(spool, dryer)
+    usual_c = _number(spool, "dry_set_c")
+    hours = f"usually {polymer.dry_hours} h" + ("" if set_point_c >= usual_c else f" at {usual_c:g} °C")
+    return f"Dry it in {dryer} at {set_point_c:g} °C, {hours}; its page has the plan."
+
+
+def machines_of(toolhead_ids: Iterable[int], at: datetime | None = None) -> dict[int, Machine]:
+    """Toolheads with what is fitted and the air around them, by their ids."""
+    toolheads = Toolhead.objects.select_related("printer__place").in_bulk(list(toolhead_ids))
+    parts: dict[int, dict[str, Aged]] = {pk: {} for pk in toolheads}
+    for of in fitted_parts(toolheads, at):
+        parts[of.toolhead_id][of.kind.role] = of
+    places = {toolhead.printer.place_id: toolhead.printer.place for toolhead in toolheads.values()}
+    if at is None:
+        climates = climates_now(places.values())
+    else:
+        climates = {pk: climate_at(place, at) for pk, place in places.items()}
+    return {
+        pk: Machine(toolhead, parts[pk], climates[toolhead.printer.place_id])
+        for pk, toolhead in toolheads.items()
+    }
+
+
+def _situation(machine: Machine, of: Known, job: JobAsked, end: Moisture | None) -> Situation:
+    spool, toolhead = of.spool, machine.toolhead
+    feedstock = spool.feedstock
+    polymer, filler = feedstock.polymer, feedstock.filler
+    drying, drying_way_out = _in_the_dryer(of.run)
+    return Situation(
+        spool=spool.code,
+        toolhead=str(toolhead),
+        polymer=polymer.name,
+        job_mass_g=job.mass_g,
+        job_hours=job.hours,
+        nozzle_c=job.nozzle_c,
+        bed_c=job.bed_c,
+        nozzle_min_c=_number(spool, "nozzle_min_c"),
+        nozzle_max_c=_number(spool, "nozzle_max_c"),
+        bed_min_c=_number(spool, "bed_min_c"),
+        bed_max_c=_number(spool, "bed_max_c"),
+        hot_end_max_c=toolhead.hot_end_max_c,
+        bed_limit_c=toolhead.printer.bed_max_c,
+        ptfe_lined=toolhead.ptfe_lined,
+        enclosed=toolhead.printer.enclosed,
+        enclosure=polymer.enclosure,
+        emission=polymer.emission,
+        limit_clear_pct=_number(spool, "limit_clear_pct"),
+        limit_hold_pct=_number(spool, "limit_hold_pct"),
+        now=_wetness(spool, of.moisture, job.mass_g),
+        end=_wetness(spool, end, job.mass_g),
+        low_g=of.amount.low_g,
+        likely_g=of.amount.mass_g,
+        high_g=of.amount.high_g,
+        tail_g=_tail_g(toolhead, of.filament),
+        filler=filler.name if filler else "",
+        filler_hv=filler.hardness_hv if filler else 0.0,
+        filler_high_hv=filler.hardness_high_hv if filler else 0.0,
+        parts={role: _fitted(part, of.filament, job) for role, part in machine.parts.items()},
+        drying=drying,
+        drying_way_out=drying_way_out,
+        dry_advice=of.dry_advice,
+    )
+
+
+def _wetness(spool: Spool, moisture: Moisture | None, mass_g: float) -> Wetness | None:
+    if moisture is None:
+        return None
+    over_clear, over_hold = (
+        moisture.probability_over(_number(spool, limit), mass_g)
+        for limit in ("limit_clear_pct", "limit_hold_pct")
+    )
+    return Wetness(mass_g, *moisture.outer_pct(mass_g), over_clear=over_clear, over_hold=over_hold)
+
+
+def _fitted(part: Aged, filament: Filament, job: JobAsked) -> Fitted:
+    kind = part.kind
+    worn = wear(job.mass_g / 1000, job.hours, filament, surface_of(kind))
+    return Fitted(
+        name=kind.name,
+        hardness_hv=kind.hardness_hv,
+        max_c=kind.max_c,
+        life=life_of(kind),
+        unit=UNIT_WORDS[kind.life_unit],
+        age=part.age,
+        ahead=counter(kind, worn),
+        sound_at=part.sound_at,
+        in_stock=part.in_stock,
+    )
+
+
+def _in_the_dryer(run: DryingRun | None) -> tuple[str, str]:
+    """That it is in a drying run, in words, and the way out; two empty texts when it is not."""
+    if run is None:
+        return "", ""
+    done_at = run.start + timedelta(hours=run.planned_hours)
+    until = timezone.localtime(done_at)
+    sentence = f"It dries in {run.dryer} at {run.set_point_c:g} °C, planned until {until:%d %b %H:%M}."
+    if done_at <= timezone.now():
+        return sentence, "Its hours are over: take it out of the dryer."
+    return sentence, f"Wait until {until:%d %b %H:%M}, then take it out of the dryer."
+
+
+def _tail_g(toolhead: Toolhead, filament: Filament) -> float:
+    """Filament between drive and nozzle, which cannot be fed once the spool ends."""
+    area_mm2 = pi * filament.diameter_mm**2 / 4
+    return toolhead.tail_mm * area_mm2 * filament.density_g_cm3 / 1000
+
+
+def _number(spool: Spool, name: str) -> float:
+    """A number that every feedstock has, from its sheet or its polymer."""
+    number = catalogue.value(spool.feedstock, name)
+    assert number is not None
+    return number

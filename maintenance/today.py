@@ -1,0 +1,220 @@
+"""Today: which materials are safe to print now, where and from which spool, when the others could be."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import product
+from math import ceil
+
+from django.utils import timezone
+
+from spools.climate import heated_rh_pct, room_airs
+from spools.drying import DRYING_LOOKS_H, default_target_pct, suggested_set_point_c
+from spools.ledger import Amount
+from spools.models import Place, Spool
+from spools.windings import Air, hours_until
+
+from . import reminders
+from .models import Loading, Reminder, Toolhead
+from .readiness import HOLD, STATES, Check, Verdict, judge
+from .situation import Known, Machine, known_of, machines_of, put_together
+
+# Holds that time in a dryer takes away.
+DRIED_AWAY = {"moisture", "drying"}
+
+
+@dataclass(frozen=True)
+class ReadyRow:
+    """A material that may be printed: its best spool, on the toolhead that suits it best."""
+
+    material: str
+    spool: Spool
+    toolhead: Toolhead
+    verdict: Verdict
+    amount: Amount
+
+
+@dataclass(frozen=True)
+class DryingAhead:
+    """Drying of a whole spool that would start now: the hours that it takes, None when they never suffice."""
+
+    set_point_c: float
+    hours: float | None
+
+
+@dataclass(frozen=True)
+class LaterRow:
+    """A material on hold: the spool that is ready first, in which dryer and when; or why not here."""
+
+    material: str
+    spool: Spool
+    dryer: Place | None
+    plan: DryingAhead | None
+    ready_at: datetime | None
+    reason: str
+
+
+@dataclass(frozen=True)
+class Today:
+    ready: list[ReadyRow]
+    later: list[LaterRow]
+    due: list[Reminder]
+
+
+def today(now: datetime | None = None) -> Today:
+    """The morning's look at the shop, for small jobs. The number of queries is fixed."""
+    now = now or timezone.now()
+    known = known_of(Spool.objects.filter(emptied_at=None).values_list("pk", flat=True))
+    in_use = Toolhead.objects.filter(printer__retired_at=None)
+    machines = machines_of(in_use.values_list("pk", flat=True))
+    pairs = put_together(list(product(machines.values(), known.values())), None)
+    verdicts = {key: judge(found) for key, found in pairs.items()}
+    loaded = set(Loading.objects.filter(end=None).values_list("toolhead", "spool"))
+    ready, waiting = [], []
+    for material, spools in _by_material(known.values()).items():
+        best = min(
+            ((machine, of) for machine in machines.values() for of in spools),
+            key=lambda pair: _rank(pair, verdicts, loaded),
+            default=None,
+        )
+        if best is not None and verdicts[_key(best)].state != HOLD:
+            machine, of = best
+            ready.append(ReadyRow(material, of.spool, machine.toolhead, verdicts[_key(best)], of.amount))
+        else:
+            waiting.append((material, spools))
+    ready.sort(key=lambda row: (STATES.index(row.verdict.state), row.material))
+    later = _later(waiting, list(machines.values()), verdicts, now)
+    return Today(ready, later, list(reminders.open_reminders(now)))
+
+
+def _key(pair: tuple[Machine, Known]) -> tuple[int, int]:
+    return pair[0].toolhead.pk, pair[1].spool.pk
+
+
+def _rank(
+    pair: tuple[Machine, Known],
+    verdicts: dict[tuple[int, int], Verdict],
+    loaded: set[tuple[int, int]],
+) -> tuple:
+    """The best state first, then what is loaded there, then the fewest cautions, then the most left."""
+    found = verdicts[_key(pair)]
+    state = STATES.index(found.state)
+    return state, _key(pair) not in loaded, len(found.reasons), -pair[1].amount.mass_g, _key(pair)
+
+
+def _by_material(known: Iterable[Known]) -> dict[str, list[Known]]:
+    groups: dict[str, list[Known]] = {}
+    for of in known:
+        groups.setdefault(_material(of.spool), []).append(of)
+    return dict(sorted(groups.items()))
+
+
+def _material(spool: Spool) -> str:
+    """What counts as the same material to print: polymer and filler."""
+    feedstock = spool.feedstock
+    if feedstock.filler is None:
+        return feedstock.polymer.name
+    return f"{feedstock.polymer} with {feedstock.filler_mass_fraction:.0%} {feedstock.filler}"
+
+
+def _later(
+    waiting: list[tuple[str, list[Known]]],
+    machines: list[Machine],
+    verdicts: dict[tuple[int, int], Verdict],
+    now: datetime,
+) -> list[LaterRow]:
+    """A row for each material on hold, what is ready first at the top."""
+    to_dry = [
+        of
+        for _, spools in waiting
+        for of in spools
+        if of.run is None and _other_hold(of, machines, verdicts) is None
+    ]
+    dried = _drying_ahead(to_dry)
+    rows = []
+    for material, spools in waiting:
+        own = [_row(material, of, machines, verdicts, dried.get(of.spool.pk), now) for of in spools]
+        rows.append(min(own, key=lambda row: (row.ready_at is None, row.ready_at or now)))
+    return sorted(rows, key=lambda row: (row.ready_at is None, row.ready_at or now, row.material))
+
+
+def _row(
+    material: str,
+    of: Known,
+    machines: list[Machine],
+    verdicts: dict[tuple[int, int], Verdict],
+    dried: tuple[Place, DryingAhead] | None,
+    now: datetime,
+) -> LaterRow:
+    other = _other_hold(of, machines, verdicts)
+    if other is not None:
+        return LaterRow(material, of.spool, None, None, None, f"{other.sentence} {other.way_out}".strip())
+    if of.run is not None:
+        ready_at = max(now, of.run.start + timedelta(hours=of.run.planned_hours))
+        reason = f"is drying in {of.run.dryer}, planned until {_clock(ready_at)}."
+        return LaterRow(material, of.spool, of.run.dryer, None, ready_at, reason)
+    if dried is None:
+        return LaterRow(material, of.spool, None, None, None, "is too wet, and there is no dryer here.")
+    dryer, plan = dried
+    how = f"at {plan.set_point_c:g} °C in {dryer}"
+    if plan.hours is None:
+        limit_pct = default_target_pct(of.spool)
+        reason = (
+            f"cannot be made safe here: even {DRYING_LOOKS_H[-1]} h {how} leave more than {limit_pct:g} %."
+        )
+        return LaterRow(material, of.spool, dryer, plan, None, reason)
+    ready_at = now + timedelta(hours=plan.hours)
+    reason = f"ready {_clock(ready_at)} after {plan.hours:g} h {how}, if that starts now."
+    return LaterRow(material, of.spool, dryer, plan, ready_at, reason)
+
+
+def _other_hold(of: Known, machines: list[Machine], verdicts: dict[tuple[int, int], Verdict]) -> Check | None:
+    """What stays a hold on every toolhead however dry the spool is; None where some toolhead has none."""
+    holds = [
+        [
+            check
+            for check in verdicts[_key((machine, of))].reasons
+            if check.state == HOLD and check.name not in DRIED_AWAY
+        ]
+        for machine in machines
+    ]
+    if not holds:
+        return Check("printer", HOLD, "There is no printer in use.", "Add one on the machines page.", "fit")
+    fewest = min(holds, key=len)
+    return fewest[0] if fewest else None
+
+
+def _drying_ahead(to_dry: list[Known]) -> dict[int, tuple[Place, DryingAhead]]:
+    """The dryer that has each spool ready first, by spool id: all of them in one call of the physics.
+
+    A plan of its own for each, with how long it stays good after, would take queries and seconds that this
+    page has not got; the spool's page has them.
+    """
+    dryers = list(Place.objects.filter(kind=Place.Kind.DRYER)) if to_dry else []
+    rooms = room_airs(dryers) if dryers else {}
+    tries: list[tuple[Known, Place, Air]] = []
+    for of, dryer in product(to_dry, dryers):
+        room, set_point_c = rooms[dryer.pk], suggested_set_point_c(of.spool, dryer)
+        rh_pct = heated_rh_pct(room.temperature_c, room.rh_pct, set_point_c)
+        tries.append((of, dryer, Air(0.0, set_point_c, rh_pct, True)))
+    lanes = [(of.moisture.winding, air) for of, _, air in tries if of.moisture is not None]
+    targets = [default_target_pct(of.spool) for of, _, _ in tries]
+    found = hours_until(lanes, targets, None, DRYING_LOOKS_H, below=True)
+    best: dict[int, tuple[Place, DryingAhead]] = {}
+    for (of, dryer, air), exact in zip(tries, found, strict=True):
+        plan = DryingAhead(air.temperature_c, None if exact is None else ceil(exact * 4) / 4)
+        if of.spool.pk not in best or _sooner(plan, best[of.spool.pk][1]):
+            best[of.spool.pk] = dryer, plan
+    return best
+
+
+def _sooner(one: DryingAhead, other: DryingAhead) -> bool:
+    if one.hours is None or other.hours is None:
+        return one.hours is not None
+    return one.hours < other.hours
+
+
+def _clock(at: datetime) -> str:
+    local = timezone.localtime(at)
+    same_day = local.date() == timezone.localdate()
+    return f"at {local:%H:%M}" if same_day else f"on {local:%a %d %b at %H:%M}"
