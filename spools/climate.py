@@ -112,7 +112,7 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
     if origin not in Reading.Origin.values:
         raise ValidationError({"origin": f"Give one of {', '.join(Reading.Origin.values)}."})
     many = len(rows) > 1
-    readings = {}
+    readings: dict[datetime, tuple[float, float]] = {}
     for number, row in enumerate(rows, start=1):
         at, temperature_c, rh_pct = possible_reading(row, f"Reading {number}, " if many else "")
         readings.setdefault(at, (temperature_c, rh_pct))

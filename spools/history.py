@@ -246,13 +246,14 @@ def _readings(wanted_since: list[tuple[History, datetime]], until: datetime) -> 
             if stay.end is not None and stay.end <= since:
                 continue
             start = max(stay.start, since)
-            for place_id in {stay.place_id, stay.place.room_id} - {None}:
-                first[place_id] = min(first.get(place_id, start), start)
+            for place in (stay.place, stay.place.room):
+                if place is not None:
+                    first[place.pk] = min(first.get(place.pk, start), start)
     wanted = Q(pk__in=[])
     for place_id, start in first.items():
         wanted |= Q(place=place_id, at__gte=hour_of(start) - BELIEVED_FOR - HOUR)
     rows: dict[int, list[tuple[datetime, float, float]]] = {place_id: [] for place_id in first}
     values = Reading.objects.filter(wanted, at__lt=until).order_by("at")
-    for place_id, *row in values.values_list("place", "at", "temperature_c", "rh_pct"):
-        rows[place_id].append(tuple(row))
+    for place_id, at, temperature_c, rh_pct in values.values_list("place", "at", "temperature_c", "rh_pct"):
+        rows[place_id].append((at, temperature_c, rh_pct))
     return {place_id: Readings(place_rows) for place_id, place_rows in rows.items()}

@@ -38,7 +38,7 @@ def stored(spool) -> dict[datetime, tuple]:
 def eventful(nylon, bag, shelf, box, dryer):
     """Received in its bag, opened, printed from, dried, weighed, with readings here and there."""
     spool = receive(nylon, bag, at=START, card="dry")
-    record_readings(shelf, [(at(h / 3), 21 + h / 90, 40 + h / 9) for h in range(60, 240)], origin="api")
+    record_readings(shelf, [(at(h / 3), 21 + h / 90, 40 + h / 9) for h in range(170, 210)], origin="api")
     record_readings(box, [(at(h), 22, 12 + h / 40) for h in range(85, 160, 5)], origin="api")
     moves.move_spool(spool, shelf, at=at(25))
     ledger.take(spool, 180, at=at(40))
@@ -172,7 +172,7 @@ def test_a_forecast_stores_nothing_and_meets_what_comes(spool):
     assert not MoistureState.objects.exists()
 
 
-@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     stops=st.lists(st.integers(1, 299), max_size=5, unique=True),
     wet=st.lists(st.tuples(st.integers(1, 290), st.integers(5, 95)), max_size=6, unique_by=lambda r: r[0]),
