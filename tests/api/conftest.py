@@ -9,6 +9,8 @@ from typing import Any
 import pytest
 from django.contrib.auth import get_user_model
 from django.core.cache import cache
+from django.db import transaction
+from django.db.models import Model
 from django.utils import timezone
 from rest_framework.authtoken.models import Token
 from rest_framework.test import APIClient
@@ -74,16 +76,27 @@ def api(client) -> Caller:
     return Caller(client)
 
 
+@pytest.fixture(scope="session")
+def materials(django_db_setup, django_db_blocker) -> list[Model]:
+    """Two polymers and a filler of the catalogue, read once: loading all of it for each test takes long."""
+    with django_db_blocker.unblock(), transaction.atomic():
+        load_materials()
+        rows = [*Polymer.objects.filter(name__in=["PA6", "PLA"]), Filler.objects.get(name="carbon fibre")]
+        transaction.set_rollback(True)
+    return rows
+
+
 @pytest.fixture
-def catalogue(db) -> None:
-    load_materials()
+def catalogue(db, materials) -> None:
+    for row in materials:
+        row.save(force_insert=True)
 
 
 @pytest.fixture
 def shop(api, catalogue) -> SimpleNamespace:
     """Ids of: shelf, dry_box, dryer, printer, toolhead, nylon, plain and brass, steel, gears, liner."""
     nylon, pla = Polymer.objects.get(name="PA6"), Polymer.objects.get(name="PLA")
-    carbon = Filler.objects.get(name__icontains="carbon")
+    carbon = Filler.objects.get(name="carbon fibre")
     shelf = api.post("places", name="open shelf", kind="shelf", assumed_rh_pct=55)["id"]
     dry_box = api.post("places", name="dry box", kind="dry_box", assumed_rh_pct=10)["id"]
     dryer = api.post(

@@ -1,7 +1,15 @@
+import pytest
+
+from spools.catalogue_loading import load_materials
 from spools.models import Feedstock
 
 
-def test_a_polymer_comes_with_the_sources_of_its_numbers(api, shop):
+@pytest.fixture
+def whole_catalogue(shop) -> None:
+    load_materials(restore=True)
+
+
+def test_a_polymer_comes_with_the_sources_of_its_numbers(api, whole_catalogue):
     found = api.get("polymers", name="PA6")["results"]
     assert [polymer["name"] for polymer in found] == ["PA6"]
     assert "sources" not in found[0]
@@ -14,7 +22,7 @@ def test_polymers_are_read_only(api, shop):
     api.refused("polymers", status=405, name="PA7")
 
 
-def test_fillers_and_core_kinds_are_listed(api, shop):
+def test_fillers_and_core_kinds_are_listed(api, whole_catalogue):
     assert all(filler["hardness_hv"] > 0 for filler in api.get("fillers")["results"])
     assert all(core["mass_g"] > 0 and core["source"] for core in api.get("core-kinds")["results"])
 

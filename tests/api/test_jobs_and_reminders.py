@@ -100,6 +100,8 @@ def test_snoozing_needs_a_time_to_come(api, reminder):
 
 
 def test_today_tells_what_is_ready_what_later_and_what_is_due(api, shop, receive, reminder):
+    api.post("stock", kind=shop.brass, count=1)
+    api.post("fittings", toolhead=shop.toolhead, kind=shop.brass)
     dry = receive(feedstock=shop.pla, sealed=True, card="dry")
     today = api.get("today")
     rows = {row["spool"]: row for row in today["ready"]}

@@ -45,6 +45,9 @@ def test_from_a_new_spool_to_a_replaced_nozzle(api, shop):
     assert readiness()[0] == "hold"  # it is in the dryer
     api.post(f"drying-runs/{started['id']}/finish", status=200, place=shop.dry_box, at=ago(hours=20))
     state, checks = readiness()
+    assert checks["moisture"]["state"] == "caution"  # it would drink while it prints in the room's air
+    api.patch(f"places/{shop.printer_place}", assumed_rh_pct=12)  # a cabinet with desiccant
+    state, checks = readiness()
     assert checks["moisture"]["state"] == "clear"
 
     loading = api.post(
