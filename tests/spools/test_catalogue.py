@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from django.conf import settings
 from django.core.management import call_command
-from django.db import models
+from django.db import models, transaction
 
 from maintenance.models import PartKind
 from spools import catalogue
@@ -29,9 +29,18 @@ SOURCED_WITH = {
 FIXTURES = Path(settings.BASE_DIR) / "fixtures"
 
 
+@pytest.fixture(scope="module")
+def loaded_once(django_db_setup, django_db_blocker):
+    """The catalogue, loaded for all tests here and rolled back after them."""
+    with django_db_blocker.unblock(), transaction.atomic():
+        call_command("load_catalogue", verbosity=0)
+        yield
+        transaction.set_rollback(True)
+
+
 @pytest.fixture
-def loaded(db):
-    call_command("load_catalogue", verbosity=0)
+def loaded(loaded_once, db):
+    """The loaded catalogue; what a test changes in it is undone."""
 
 
 def rows(name: str) -> list[dict[str, str]]:
@@ -191,7 +200,8 @@ def test_restoring_brings_the_files_values_back_and_leaves_the_shops_own(correct
     assert (kind.price, kind.reorder_point, kind.life) == (4, 7, 0.17)
 
 
-def test_the_command_says_what_it_did(db, capsys):
+def test_the_command_says_what_it_did(loaded, capsys):
+    Polymer.objects.all().delete()
     for arguments, says in (([], "28 polymers"), ([], "0 polymers"), (["--restore"], "28 polymers")):
         call_command("load_catalogue", *arguments)
         assert capsys.readouterr().out.startswith(f"{says}, ")
