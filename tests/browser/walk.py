@@ -1,6 +1,6 @@
 """A newcomer's first days, clicked through in a real browser: from an empty shop to a replaced nozzle.
 
-The shop's clock is real, so what happened before today is entered as facts with past times, as the forms allow.
+The shop's clock is real: what happened before today is entered with past times, as the forms allow.
 """
 
 import re
