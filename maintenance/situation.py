@@ -5,19 +5,19 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import pi
 
-from django.db.models import Q
+from django.db.models import OuterRef, QuerySet, Subquery
 from django.utils import timezone
 
 from spools import catalogue
 from spools.checks import within
-from spools.climate import Climate, climate_at, climates_now
+from spools.climate import Climate, room_airs
 from spools.drying import suggested_set_point_c
 from spools.exposure import Moisture, forecast, moisture_of
-from spools.ledger import Amount, remaining_of
+from spools.ledger import Amount
 from spools.models import DryingRun, Place, Spool
 from spools.windings import Air
 
-from .models import Toolhead
+from .models import Loading, Toolhead
 from .readiness import Fitted, Situation, Verdict, Wetness, judge
 from .wear.abrasion import Filament, wear
 from .wear_log import UNIT_WORDS, Aged, counter, filament_of, fitted_parts, life_of, surface_of
@@ -57,9 +57,10 @@ class Known:
 
 @dataclass(frozen=True)
 class Machine:
-    """A toolhead with its fitted parts by role and the air around it."""
+    """A toolhead with the id of the spool on it, its fitted parts by role, and the air around it."""
 
     toolhead: Toolhead
+    loaded: int | None
     parts: dict[str, Aged]
     climate: Climate
 
@@ -90,8 +91,8 @@ def situations(
 
     at: a past time to judge for; what the spool holds is told as now.
     """
-    known = known_of({spool.pk for _, spool in pairs}, at)
-    machines = machines_of({toolhead.pk for toolhead, _ in pairs}, at)
+    known = known_of({spool.pk for _, spool in pairs}, dryers_here(), at)
+    machines = machines_of(Toolhead.objects.filter(pk__in={toolhead.pk for toolhead, _ in pairs}), at)
     wanted = [(machines[toolhead.pk], known[spool.pk]) for toolhead, spool in pairs]
     return put_together(wanted, job)
 
@@ -134,27 +135,27 @@ def _between(spool: Spool, low: str, high: str, limit_c: float) -> float:
     return max(low_c, min((low_c + high_c) / 2, limit_c))
 
 
-def known_of(spool_ids: Iterable[int], at: datetime | None = None) -> dict[int, Known]:
-    """What is known of spools, by their ids."""
-    spools = Spool.objects.select_related(
-        "feedstock__polymer", "feedstock__filler", "feedstock__maker"
-    ).in_bulk(list(spool_ids))
-    amounts = remaining_of(spools.values())
-    moistures = moisture_of(spools.values(), at)
+def dryers_here() -> list[Place]:
+    """The shop's dryers with the rooms whose air they take in."""
+    return list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
+
+
+def known_of(
+    spool_ids: Iterable[int], dryers: Sequence[Place], at: datetime | None = None
+) -> dict[int, Known]:
+    """What is known of spools, by their ids; dryers: all of the shop, for the way out."""
+    moistures = moisture_of([Spool(pk=pk) for pk in spool_ids], at)
     then = at or timezone.now()
-    runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=then), spool__in=spools, start__lte=then)
-    run_of = {run.spool_id: run for run in runs.select_related("dryer")}
-    dryers = list(Place.objects.filter(kind=Place.Kind.DRYER))
     return {
         pk: Known(
-            spool,
-            amounts[pk],
-            moistures.get(pk),
-            run_of.get(pk),
-            dry_advice(spool, dryers),
-            filament_of(spool.feedstock),
+            moisture.history.spool,
+            moisture.history.remaining(),
+            moisture,
+            moisture.history.run_at(then),
+            dry_advice(moisture.history.spool, dryers),
+            filament_of(moisture.history.spool.feedstock),
         )
-        for pk, spool in spools.items()
+        for pk, moisture in moistures.items()
     }
 
 
@@ -169,21 +170,16 @@ def dry_advice(spool: Spool, dryers: Sequence[Place]) -> str:
     return f"Dry it in {dryer} at {set_point_c:g} °C, {hours}; its page has the plan."
 
 
-def machines_of(toolhead_ids: Iterable[int], at: datetime | None = None) -> dict[int, Machine]:
-    """Toolheads with what is fitted and the air around them, by their ids."""
-    toolheads = Toolhead.objects.select_related("printer__place").in_bulk(list(toolhead_ids))
-    parts: dict[int, dict[str, Aged]] = {pk: {} for pk in toolheads}
-    for of in fitted_parts(toolheads, at):
+def machines_of(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> dict[int, Machine]:
+    """Toolheads with what is on them and the air around them, by their ids."""
+    loaded = Loading.objects.filter(toolhead=OuterRef("pk"), end=None).values("spool")[:1]
+    rows = toolheads.select_related("printer__place").annotate(loaded=Subquery(loaded))
+    by_id = {row.pk: row for row in rows}
+    parts: dict[int, dict[str, Aged]] = {pk: {} for pk in by_id}
+    for of in fitted_parts(by_id, at):
         parts[of.toolhead_id][of.kind.role] = of
-    places = {toolhead.printer.place_id: toolhead.printer.place for toolhead in toolheads.values()}
-    if at is None:
-        climates = climates_now(places.values())
-    else:
-        climates = {pk: climate_at(place, at) for pk, place in places.items()}
-    return {
-        pk: Machine(toolhead, parts[pk], climates[toolhead.printer.place_id])
-        for pk, toolhead in toolheads.items()
-    }
+    airs = room_airs([row.printer.place for row in by_id.values()], at)
+    return {pk: Machine(row, row.loaded, parts[pk], airs[row.printer.place_id]) for pk, row in by_id.items()}
 
 
 def _situation(machine: Machine, of: Known, job: JobAsked, end: Moisture | None) -> Situation:

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Q, prefetch_related_objects
 from django.utils import timezone
 
 from .checkpoints import forget_after
@@ -40,27 +40,31 @@ def rh_at_pressure(vapour_pa: float, temperature_c: float) -> float:
 
 def climate_at(place: Place, at: datetime | None = None) -> Climate:
     """The air in a place at one time."""
-    return _climates([place.pk], at or timezone.now())[place.pk]
+    return _climates([place], at or timezone.now())[place.pk]
 
 
 def climates_now(places: Iterable[Place]) -> dict[int, Climate]:
-    """The air in each place now, by place id. Three queries however many places."""
-    return _climates([place.pk for place in places], timezone.now())
+    """The air in each place now, by place id. One query however many places, up to three with dryers."""
+    return _climates(places, timezone.now())
 
 
 def room_airs(dryers: Iterable[Place], at: datetime | None = None) -> dict[int, Climate]:
     """The air that each dryer takes in and heats, by its id. Two queries however many dryers."""
-    return _climates([dryer.pk for dryer in dryers], at or timezone.now(), heated=False)
+    return _climates(dryers, at or timezone.now(), heated=False)
 
 
-def _climates(place_ids: list[int], at: datetime, heated: bool = True) -> dict[int, Climate]:
-    places = Place.objects.select_related("room").in_bulk(place_ids)
-    rooms = {place.room_id for place in places.values() if place.room_id}
-    recent = Reading.objects.filter(place__in=rooms | places.keys(), at__gt=at - BELIEVED_FOR, at__lte=at)
+def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dict[int, Climate]:
+    by_id = {place.pk: place for place in places}
+    dryers = [place for place in by_id.values() if place.kind == Place.Kind.DRYER]
+    prefetch_related_objects(dryers, "room")
+    rooms = {dryer.room_id for dryer in dryers if dryer.room_id}
+    recent = Reading.objects.filter(place__in=rooms | by_id.keys(), at__gt=at - BELIEVED_FOR, at__lte=at)
     last = {reading.place_id: reading for reading in recent.order_by("at")}
-    runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=places, start__lte=at)
-    set_points = dict(runs.values_list("dryer", "set_point_c")) if heated else {}
-    return {pk: _climate(place, last, set_points.get(pk), at) for pk, place in places.items()}
+    set_points: dict[int, float] = {}
+    if dryers and heated:
+        runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=dryers, start__lte=at)
+        set_points = dict(runs.values_list("dryer", "set_point_c"))
+    return {pk: _climate(place, last, set_points.get(pk), at) for pk, place in by_id.items()}
 
 
 def _climate(place: Place, last: dict[int, Reading], set_point_c: float | None, at: datetime) -> Climate:

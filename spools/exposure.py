@@ -27,13 +27,17 @@ ORIGIN = {"reading": "measured", "assumed": "assumed, no reading in the last 6 h
 
 @dataclass(frozen=True)
 class Moisture:
-    """What is known of a spool's moisture at a time: an ensemble, its bands, and what they rest on."""
+    """What is known of a spool's moisture at a time: an ensemble, its bands, and what they rest on.
+
+    history: the facts that it was computed from, so that nobody who shows them loads them again.
+    """
 
     at: datetime
     exposure_hours: float
     heat_hours: float
     why: list[str]
     winding: Winding
+    history: History
 
     @property
     def mean_pct(self) -> Band:
@@ -90,6 +94,7 @@ def moisture_of(spools: Iterable[Spool], at: datetime | None = None) -> dict[int
             states[pk].clock.heat_hours,
             _why(history, at),
             states[pk].winding,
+            history,
         )
         for pk, history in histories.items()
     }

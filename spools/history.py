@@ -108,6 +108,15 @@ class History:
         ]
         return hashlib.sha256(repr(assumed).encode()).hexdigest()[:16]
 
+    def remaining(self) -> ledger.Amount:
+        """What ledger.remaining tells, from the facts that are here."""
+        dried_to = {run.after_id: run.target_pct for run in self.runs if run.after_id is not None}
+        return ledger.amount(self.spool, self.entries, dried_to)
+
+    def run_at(self, at: datetime) -> DryingRun | None:
+        """The drying run that it was in at a time."""
+        return next((run for run in self.runs if run.start <= at and (run.end is None or at < run.end)), None)
+
     def opened_at(self) -> datetime | None:
         """When the bag that it came in was opened; None while it is not."""
         if not self.spool.sealed:
@@ -139,9 +148,7 @@ class History:
             at = max(start, stay.start)
             while at < until and (stay.end is None or at < stay.end):
                 mass_g = masses[max(0, bisect_right(mass_times, at) - 1)][1]
-                run = next(
-                    (run for run in self.runs if run.start <= at and (run.end is None or at < run.end)), None
-                )
+                run = self.run_at(at)
                 air, end = self._air(stay.place, run, at)
                 end = min(end, _next_midnight(at), stay.end or end, *cuts[bisect_right(cuts, at) :][:1])
                 yield Segment(
@@ -220,7 +227,9 @@ def load(
     Five queries however many spools.
     """
     ids = list(spool_ids)
-    spools_by_id = Spool.objects.select_related("feedstock__polymer", "feedstock__filler").in_bulk(ids)
+    spools_by_id = Spool.objects.select_related(
+        "feedstock__polymer", "feedstock__filler", "feedstock__maker"
+    ).in_bulk(ids)
     stays: dict[int, list[Stay]] = {pk: [] for pk in spools_by_id}
     runs: dict[int, list[DryingRun]] = {pk: [] for pk in spools_by_id}
     entries: dict[int, list[MassEntry]] = {pk: [] for pk in spools_by_id}
