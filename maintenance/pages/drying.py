@@ -72,14 +72,14 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         context = {"dryer": dryer, "inside": inside, "together": together, "rows": rows}
         return render(request, "drying/start.html", context)
     chosen = list(together.cleaned_data["spools"])
-    plan = _plan(chosen, dryer, inside, together)
-    form = DryForm(sent(request), spools=chosen, initial={"planned_hours": plan["hours"]})
+    limits = _limits(chosen, dryer, inside, together)
+    form = DryForm(sent(request), spools=chosen)
     if together.is_valid() and carried_out(
         form,
         lambda data: drying_rules.start_drying(
             chosen,
             dryer,
-            plan["set_point_c"],
+            limits["set_point_c"],
             planned_hours=data["planned_hours"],
             at=data["when"],
             gross_g=form.gross_g(),
@@ -87,20 +87,12 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"Drying has begun in {dryer} at {plan['set_point_c']:g} °C.")
+        messages.success(request, f"Drying has begun in {dryer} at {limits['set_point_c']:g} °C.")
         return redirect("drying")
-    return render(
-        request,
-        "drying/plan.html",
-        {
-            "dryer": dryer,
-            "inside": inside,
-            "together": together,
-            "chosen": chosen,
-            "plan": plan,
-            "form": form,
-        },
-    )
+    plans = _plans(chosen, dryer, limits["set_point_c"])
+    form.initial["planned_hours"] = max((plan.hours for _, plan in plans if plan.hours), default=None)
+    context = {"dryer": dryer, "inside": inside, "together": together, "form": form}
+    return render(request, "drying/plan.html", context | {"chosen": chosen, "plans": plans} | limits)
 
 
 def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:
@@ -109,30 +101,25 @@ def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:
     return {"spool": spool, "cap": own, "joins": not inside or inside[0].set_point_c <= own.cap_c}
 
 
-def _plan(chosen: list[Spool], dryer: Place, inside: list[DryingRun], together: TogetherForm) -> dict:
-    """The joint cap and the spool that sets it, the set point, and each spool's plan at it.
-
-    A refused set point stands as an error on the form; the plan then shows the usual one.
-    """
+def _limits(chosen: list[Spool], dryer: Place, inside: list[DryingRun], together: TogetherForm) -> dict:
+    """The joint cap, the spool that sets it, and the set point; None where they may not go in together."""
     everyone = [*chosen, *(run.spool for run in inside)]
-    lowest, setter = min(
-        ((drying_rules.cap(spool, dryer), spool) for spool in everyone), key=lambda row: row[0].cap_c
-    )
+    caps = [(drying_rules.cap(spool, dryer), spool) for spool in everyone]
+    lowest, setter = min(caps, key=lambda row: row[0].cap_c)
     usual_c = min(drying_rules.suggested_set_point_c(spool, dryer, everyone) for spool in everyone)
     if inside:
         usual_c = inside[0].set_point_c
     set_point_c = _allowed(together.cleaned_data["set_point_c"], usual_c, chosen, dryer, together)
-    plans = []
-    if set_point_c is not None:
-        plans = [(spool, drying_rules.plan_drying(spool, dryer, set_point_c=set_point_c)) for spool in chosen]
-    hours = [plan.hours for _, plan in plans if plan.hours is not None]
-    return {
-        "lowest": lowest,
-        "setter": setter,
-        "set_point_c": set_point_c,
-        "plans": plans,
-        "hours": round(max(hours), 1) if hours else None,
-    }
+    return {"lowest": lowest, "setter": setter, "set_point_c": set_point_c}
+
+
+def _plans(
+    chosen: list[Spool], dryer: Place, set_point_c: float | None
+) -> list[tuple[Spool, drying_rules.Plan]]:
+    if set_point_c is None:
+        return []
+    plans = drying_rules.plan_each([(spool, dryer) for spool in chosen], set_point_c=set_point_c)
+    return list(zip(chosen, plans, strict=True))
 
 
 def _allowed(

@@ -37,7 +37,9 @@ class TogetherForm(forms.Form):
 class DryForm(forms.Form):
     """The start of what was planned: how long, since when, and what the spools weigh before."""
 
-    planned_hours = number("Hours", min_value=0.1, max_value=MOST_HOURS)
+    planned_hours = number(
+        "Hours", min_value=0.1, max_value=MOST_HOURS, required=False, help_text="Empty: the polymer's usual."
+    )
     when = WhenField(label="Started")
     resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
 

@@ -20,16 +20,17 @@ SHOWN_ENDED = 50
 @login_required
 def reminders(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
+    due = _with_subjects(rules.open_reminders(now))
     found = _with_subjects(Reminder.objects.all())
-    waiting = list(found.filter(ended_at=None))
+    snoozed = found.filter(ended_at=None, snoozed_until__gt=now).order_by("snoozed_until")
     ended = found.filter(ended_at__isnull=False).order_by("-ended_at")[:SHOWN_ENDED]
     return render(
         request,
         "reminders/list.html",
         {
-            "due": [_row(r) for r in waiting if r.snoozed_until is None or r.snoozed_until <= now],
-            "snoozed": [_row(r) for r in waiting if r.snoozed_until and r.snoozed_until > now],
-            "ended": [_row(r) for r in ended],
+            "due": [_row(one) for one in due],
+            "snoozed": [_row(one) for one in snoozed],
+            "ended": [_row(one) for one in ended],
         },
     )
 

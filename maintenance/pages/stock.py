@@ -16,23 +16,21 @@ from .forms_shop import PartKindForm, StockForm
 
 @login_required
 def stock(request: HttpRequest) -> HttpResponse:
-    kinds = list(PartKind.objects.all())
-    counts = in_stock(kinds)
+    counts = in_stock()
     return render(
         request,
         "stock/list.html",
         {
-            "parts": [
-                {
-                    "kind": kind,
-                    "count": counts.get(kind.pk, 0),
-                    "low": counts.get(kind.pk, 0) <= kind.reorder_point,
-                }
-                for kind in kinds
-            ],
+            "parts": [_row(kind, counts) for kind in PartKind.objects.all()],
             "feedstocks": _feedstocks(),
         },
     )
+
+
+def _row(kind: PartKind, counts: dict[int, int]) -> dict:
+    """A kind that this shop never had is not short; neither is one with a reorder point of 0."""
+    count = counts.get(kind.pk, 0)
+    return {"kind": kind, "count": count, "low": kind.pk in counts and count <= kind.reorder_point > 0}
 
 
 def _feedstocks() -> list[dict]:

@@ -5,11 +5,11 @@ from types import SimpleNamespace
 
 from django.contrib.auth import get_user_model
 from django.utils import timezone
-from maintenance.loading import load_spool
-from maintenance.parts import add_stock, fit_part
 
+from maintenance.loading import load_spool
 from maintenance.machines import add_printer, add_toolhead
 from maintenance.models import PartKind, Printer, Toolhead
+from maintenance.parts import add_stock, fit_part
 from spools.climate import record_readings
 from spools.models import Filler, Place
 from tests.spools.conftest import feedstock, hours_ago, receive
@@ -21,7 +21,7 @@ def part_kind(role: str, name: str, **values) -> PartKind:
     return PartKind.objects.create(role=role, name=name, **(given | values))
 
 
-def readings(place: Place, count: int, hours_apart: float = 0.5) -> None:
+def readings(place: Place, count: int, hours_apart: float = 1 / 12) -> None:
     now = timezone.now().replace(second=0, microsecond=0)
     rows = [(now - timedelta(hours=n * hours_apart), 21 + n % 5 / 2, 40 + n % 20) for n in range(count)]
     record_readings(place, rows, origin="api")
@@ -62,8 +62,11 @@ def small_shop() -> SimpleNamespace:
     for toolhead in toolheads[:3]:
         for kind in (brass, gears, liner):
             fit_part(toolhead, kind, at=long_ago, by=user)
-    homes = [shelf, bag, box]
-    spools = [receive([pla, nylon, carbon][n % 3], homes[n % 3], core_material="pc") for n in range(14)]
+    # First the one to load, PLA; then in turn nylon in the bag, filled PA12 in the box, PLA on the shelf.
+    spools = [receive(pla, bag, core_material="pc")]
+    for n in range(13):
+        kind, home = [(nylon, bag), (carbon, box), (pla, shelf)][n % 3]
+        spools.append(receive(kind, home, core_material="pc"))
     load_spool(toolheads[0], spools[0], override_reason="a test", at=hours_ago(5), by=user)
     readings(shelf, 300)
     names = {"brass": brass, "gears": gears, "liner": liner, "nylon": nylon, "pla": pla, "carbon": carbon}
