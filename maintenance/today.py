@@ -15,9 +15,9 @@ from spools.models import Place, Spool
 from spools.windings import Air, hours_until
 
 from . import reminders
-from .models import Loading, Reminder, Toolhead
+from .models import Reminder, Toolhead
 from .readiness import HOLD, STATES, Check, Verdict, judge
-from .situation import Known, Machine, known_of, machines_of, put_together
+from .situation import Known, Machine, dryers_here, known_of, machines_of, put_together
 
 # Holds that time in a dryer takes away.
 DRIED_AWAY = {"moisture", "drying"}
@@ -64,17 +64,16 @@ class Today:
 def today(now: datetime | None = None) -> Today:
     """The morning's look at the shop, for small jobs. The number of queries is fixed."""
     now = now or timezone.now()
-    known = known_of(Spool.objects.filter(emptied_at=None).values_list("pk", flat=True))
-    in_use = Toolhead.objects.filter(printer__retired_at=None)
-    machines = machines_of(in_use.values_list("pk", flat=True))
+    dryers = dryers_here()
+    known = known_of(Spool.objects.filter(emptied_at=None).values_list("pk", flat=True), dryers)
+    machines = machines_of(Toolhead.objects.filter(printer__retired_at=None))
     pairs = put_together(list(product(machines.values(), known.values())), None)
     verdicts = {key: judge(found) for key, found in pairs.items()}
-    loaded = set(Loading.objects.filter(end=None).values_list("toolhead", "spool"))
     ready, waiting = [], []
     for material, spools in _by_material(known.values()).items():
         best = min(
             ((machine, of) for machine in machines.values() for of in spools),
-            key=lambda pair: _rank(pair, verdicts, loaded),
+            key=lambda pair: _rank(pair, verdicts),
             default=None,
         )
         if best is not None and verdicts[_key(best)].state != HOLD:
@@ -83,7 +82,7 @@ def today(now: datetime | None = None) -> Today:
         else:
             waiting.append((material, spools))
     ready.sort(key=lambda row: (STATES.index(row.verdict.state), row.material))
-    later = _later(waiting, list(machines.values()), verdicts, now)
+    later = _later(waiting, list(machines.values()), verdicts, dryers, now)
     return Today(ready, later, list(reminders.open_reminders(now)))
 
 
@@ -91,15 +90,12 @@ def _key(pair: tuple[Machine, Known]) -> tuple[int, int]:
     return pair[0].toolhead.pk, pair[1].spool.pk
 
 
-def _rank(
-    pair: tuple[Machine, Known],
-    verdicts: dict[tuple[int, int], Verdict],
-    loaded: set[tuple[int, int]],
-) -> tuple:
+def _rank(pair: tuple[Machine, Known], verdicts: dict[tuple[int, int], Verdict]) -> tuple:
     """The best state first, then what is loaded there, then the fewest cautions, then the most left."""
+    machine, of = pair
     found = verdicts[_key(pair)]
     state = STATES.index(found.state)
-    return state, _key(pair) not in loaded, len(found.reasons), -pair[1].amount.mass_g, _key(pair)
+    return state, machine.loaded != of.spool.pk, len(found.reasons), -of.amount.mass_g, _key(pair)
 
 
 def _by_material(known: Iterable[Known]) -> dict[str, list[Known]]:
@@ -114,13 +110,14 @@ def _material(spool: Spool) -> str:
     feedstock = spool.feedstock
     if feedstock.filler is None:
         return feedstock.polymer.name
-    return f"{feedstock.polymer} with {feedstock.filler_mass_fraction:.0%} {feedstock.filler}"
+    return f"{feedstock.polymer} with {100 * feedstock.filler_mass_fraction:.0f} % {feedstock.filler}"
 
 
 def _later(
     waiting: list[tuple[str, list[Known]]],
     machines: list[Machine],
     verdicts: dict[tuple[int, int], Verdict],
+    dryers: list[Place],
     now: datetime,
 ) -> list[LaterRow]:
     """A row for each material on hold, what is ready first at the top."""
@@ -130,7 +127,7 @@ def _later(
         for of in spools
         if of.run is None and _other_hold(of, machines, verdicts) is None
     ]
-    dried = _drying_ahead(to_dry)
+    dried = _drying_ahead(to_dry, dryers)
     rows = []
     for material, spools in waiting:
         own = [_row(material, of, machines, verdicts, dried.get(of.spool.pk), now) for of in spools]
@@ -184,14 +181,13 @@ def _other_hold(of: Known, machines: list[Machine], verdicts: dict[tuple[int, in
     return fewest[0] if fewest else None
 
 
-def _drying_ahead(to_dry: list[Known]) -> dict[int, tuple[Place, DryingAhead]]:
+def _drying_ahead(to_dry: list[Known], dryers: list[Place]) -> dict[int, tuple[Place, DryingAhead]]:
     """The dryer that has each spool ready first, by spool id: all of them in one call of the physics.
 
     A plan of its own for each, with how long it stays good after, would take queries and seconds that this
     page has not got; the spool's page has them.
     """
-    dryers = list(Place.objects.filter(kind=Place.Kind.DRYER)) if to_dry else []
-    rooms = room_airs(dryers) if dryers else {}
+    rooms = room_airs(dryers) if to_dry else {}
     tries: list[tuple[Known, Place, Air]] = []
     for of, dryer in product(to_dry, dryers):
         room, set_point_c = rooms[dryer.pk], suggested_set_point_c(of.spool, dryer)
