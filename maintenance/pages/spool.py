@@ -7,21 +7,20 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
-from maintenance.models import Loading, Toolhead
 from maintenance.readiness import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
-from maintenance.situation import verdicts
-from spools import catalogue, climate, drying, ledger, moves
-from spools.climate import Climate
-from spools.exposure import Band, Moisture, forecast, moisture_now
+from maintenance.situation import SMALL_JOB_G
+from spools import catalogue, ledger
+from spools.exposure import ORIGIN, Band, Moisture, forecast
+from spools.history import Segment
 from spools.labels import pretty
-from spools.models import Feedstock, Place, Spool
+from spools.models import Feedstock, Spool
 from spools.windings import Air
 
 from .spool_access import of_spool
-from .time_line import time_line
+from .spool_judged import judge_everywhere
+from .time_line import Event, time_line
 from .winding_picture import winding_picture
 
-SMALL_JOB_G = 50.0
 AHEAD_H = (24, 72, 168)
 SHOWN_EVENTS = 8
 
@@ -59,49 +58,50 @@ def wet(moisture: Moisture, feedstock: Feedstock) -> Wet:
     )
 
 
-def ahead(moisture: Moisture, spool: Spool, place: Place, air: Climate) -> list[Wet]:
-    """What becomes of it in the next days if it stays in this air."""
-    airs = [Air(hours, air.temperature_c, air.rh_pct, place.moved_air) for hours in AHEAD_H]
-    return [wet(later, spool.feedstock) for later in forecast([(moisture, one) for one in airs])]
+def ahead(moisture: Moisture, here: Segment) -> list[Wet]:
+    """What becomes of it in the next days if it stays where it is and the air stays as it is."""
+    airs = [Air(hours, here.air.temperature_c, here.air.rh_pct, here.moving_air) for hours in AHEAD_H]
+    feedstock = moisture.history.spool.feedstock
+    return [wet(later, feedstock) for later in forecast([(moisture, air) for air in airs])]
 
 
 @of_spool
 def spool(request: HttpRequest, spool: Spool) -> HttpResponse:
-    context = {
-        "spool": spool,
-        "code": pretty(spool.code),
-        "amount": ledger.remaining(spool),
-        "events": time_line(spool, SHOWN_EVENTS),
-    }
+    events = time_line(spool)
+    context = {"spool": spool, "code": pretty(spool.code), "events": events[:SHOWN_EVENTS]}
     if spool.emptied_at is None:
-        context |= _in_use(spool)
+        context |= _in_use(spool, events)
+    else:
+        context["amount"] = ledger.remaining(spool)
     return render(request, "spools/detail.html", context)
 
 
-def _in_use(spool: Spool) -> dict:
+def _in_use(spool: Spool, events: list[Event]) -> dict:
+    """What the page of a spool shows that is not empty; its facts are loaded once for all of it."""
+    known, judged = judge_everywhere(spool)
+    moisture = known.moisture
+    assert moisture is not None
     limits = catalogue.properties(spool.feedstock)
     hold, clear = limits["limit_hold_pct"], limits["limit_clear_pct"]
-    moisture = moisture_now(spool)
-    stay = moves.current_stay(spool)
-    air = climate.climate_at(stay.place) if stay else None
-    run = drying.open_runs().filter(spool=spool).first()
-    toolheads = list(Toolhead.objects.filter(printer__retired_at=None).select_related("printer"))
-    found = verdicts([(toolhead, spool) for toolhead in toolheads], None)
+    here = moisture.history.segment_at(moisture.at)
     return {
+        "amount": known.amount,
         "moisture": moisture,
         "wet": wet(moisture, spool.feedstock),
         "small_job_g": SMALL_JOB_G,
         "picture": winding_picture(moisture.shells, clear.value, hold.value),
         "limit": hold,
         "well": clear,
-        "stay": stay,
-        "air": air,
-        "forecasts": ahead(moisture, spool, stay.place, air) if stay and air and not run else [],
-        "run": run,
-        "run_done_at": run and run.start + timedelta(hours=run.planned_hours),
+        "here": here,
+        "since": moisture.history.stays[-1].start,
+        "air_from": ORIGIN[here.air.origin] if here else "",
+        "forecasts": ahead(moisture, here) if here and not known.run else [],
+        "run": known.run,
+        "run_done_at": known.run and known.run.start + timedelta(hours=known.run.planned_hours),
         "now": timezone.now(),
-        "loading": Loading.objects.filter(spool=spool, end=None).select_related("toolhead__printer").first(),
-        "verdicts": [(toolhead, found[toolhead.pk, spool.pk]) for toolhead in toolheads],
+        "toolhead": next((machine.toolhead for machine, _ in judged if machine.loaded == spool.pk), None),
+        "loading": next((event for event in events if event.what == "loading" and not event.until), None),
+        "verdicts": [(machine.toolhead, verdict) for machine, verdict in judged],
     }
 
 

@@ -2,8 +2,8 @@
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
 
 from spools import drying
 from spools.drying import Plan
@@ -17,16 +17,15 @@ from .spool_access import of_spool
 
 @of_spool
 def spool_dry(request: HttpRequest, spool: Spool) -> HttpResponse:
-    run = drying.open_runs().filter(spool=spool).first()
-    if run is not None:
-        messages.error(request, f"{pretty(spool.code)} is drying in {run.dryer} already. Take it out first.")
-        return redirect("spool", spool.code)
-    dryers = Place.objects.filter(kind=Place.Kind.DRYER).select_related("room")
+    dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
     asked = request.POST.get("dryer") or request.GET.get("dryer")
     if asked is None:
-        rows = [(dryer, drying.plan_drying(spool, dryer)) for dryer in dryers]
-        return render(request, "spools/choose_dryer.html", {"spool": spool, "rows": rows})
-    dryer = get_object_or_404(dryers, pk=asked if asked.isdecimal() and len(asked) < 18 else 0)
+        plans = drying.plan_each([(spool, dryer) for dryer in dryers]) if dryers else []
+        context = {"spool": spool, "rows": list(zip(dryers, plans, strict=True))}
+        return render(request, "spools/choose_dryer.html", context)
+    dryer = next((dryer for dryer in dryers if str(dryer.pk) == asked), None)
+    if dryer is None:
+        raise Http404("There is no such dryer.")
     return _plan_and_start(request, spool, dryer)
 
 

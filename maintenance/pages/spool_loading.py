@@ -1,55 +1,55 @@
 """Loading a spool on a toolhead, with the verdict before it is confirmed, and taking it off."""
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
 
 from maintenance.loading import load_spool, unload_spool
-from maintenance.models import Loading, Toolhead
-from maintenance.situation import verdict, verdicts
+from maintenance.models import Loading
+from maintenance.readiness import HOLD, Verdict
+from maintenance.situation import Machine
 from spools.labels import pretty
 from spools.models import Spool
 from spools.pages.forms import carried_out, sent
 
 from .forms_spool import LoadForm, UnloadForm
 from .spool_access import of_spool
+from .spool_judged import judge_everywhere
 
 
 @of_spool
 def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Without a toolhead the choice, each with its verdict; with one its verdict and the confirmation."""
-    in_use = Toolhead.objects.filter(printer__retired_at=None).select_related("printer__place")
     asked = request.POST.get("toolhead") or request.GET.get("toolhead")
+    _, judged = judge_everywhere(spool)
+    there = _on_toolheads(judged)
     if asked is None:
-        return _choose(request, spool, list(in_use))
-    toolhead = get_object_or_404(in_use, pk=asked if asked.isdecimal() and len(asked) < 18 else 0)
-    found = verdict(toolhead, spool)
-    there = (
-        Loading.objects.filter(toolhead=toolhead, end=None).select_related("spool__feedstock__maker").first()
-    )
-    form = LoadForm(sent(request), hold=found.state == "hold")
+        rows = [(machine.toolhead, verdict, there.get(machine.loaded)) for machine, verdict in judged]
+        return render(request, "spools/choose_toolhead.html", {"spool": spool, "rows": rows})
+    machine, verdict = next((row for row in judged if str(row[0].toolhead.pk) == asked), (None, None))
+    if machine is None or verdict is None:
+        raise Http404("There is no such toolhead in use.")
+    form = LoadForm(sent(request), hold=verdict.state == HOLD)
     if carried_out(
         form,
         lambda data: load_spool(
-            toolhead,
+            machine.toolhead,
             spool,
             at=data["when"],
             override_reason=data.get("override_reason", ""),
             by=request.user,
         ),
     ):
-        messages.success(request, f"{pretty(spool.code)} is loaded on {toolhead}.")
+        messages.success(request, f"{pretty(spool.code)} is loaded on {machine.toolhead}.")
         return redirect("spool", spool.code)
-    context = {"spool": spool, "toolhead": toolhead, "verdict": found, "there": there, "form": form}
-    return render(request, "spools/load.html", context)
+    context = {"spool": spool, "toolhead": machine.toolhead, "verdict": verdict, "form": form}
+    return render(request, "spools/load.html", context | {"there": there.get(machine.loaded)})
 
 
-def _choose(request: HttpRequest, spool: Spool, toolheads: list[Toolhead]) -> HttpResponse:
-    found = verdicts([(toolhead, spool) for toolhead in toolheads], None)
-    loaded = Loading.objects.filter(end=None).select_related("spool__feedstock__maker")
-    by_toolhead = {loading.toolhead_id: loading.spool for loading in loaded}
-    rows = [(toolhead, found[toolhead.pk, spool.pk], by_toolhead.get(toolhead.pk)) for toolhead in toolheads]
-    return render(request, "spools/choose_toolhead.html", {"spool": spool, "rows": rows})
+def _on_toolheads(judged: list[tuple[Machine, Verdict]]) -> dict[int | None, Spool]:
+    """The spools that are on these toolheads, by their ids."""
+    loaded = {machine.loaded for machine, _ in judged if machine.loaded is not None}
+    return dict(Spool.objects.select_related("feedstock__maker").in_bulk(loaded))
 
 
 @of_spool

@@ -1,13 +1,13 @@
 """All spools: where each is, what is on it, how wet it is."""
 
 from django.contrib.auth.decorators import login_required
-from django.db.models import Prefetch, Q
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from spools import catalogue, ledger
+from spools import catalogue
 from spools.exposure import moisture_of
-from spools.models import Spool, Stay
+from spools.models import Spool
 
 from .spool import wet
 
@@ -30,25 +30,23 @@ def spools(request: HttpRequest) -> HttpResponse:
             | Q(feedstock__maker__name__icontains=word)
             | Q(stays__end=None, stays__place__name__icontains=word)
         ).distinct()
-    here = Prefetch("stays", Stay.objects.filter(end=None).select_related("place"), to_attr="present")
-    listed = list(found.prefetch_related(here))
-    return render(
-        request, "spools/list.html", {"rows": _rows(listed, empty), "empty": empty, "wanted": wanted}
-    )
+    listed = list(found)
+    rows = [{"spool": spool} for spool in listed] if empty else _rows(listed)
+    return render(request, "spools/list.html", {"rows": rows, "empty": empty, "wanted": wanted})
 
 
-def _rows(listed: list[Spool], empty: bool) -> list[dict]:
-    if empty:
-        return [{"spool": spool} for spool in listed]
-    amounts = ledger.remaining_of(listed)
+def _rows(listed: list[Spool]) -> list[dict]:
     moistures = moisture_of(listed)
-    return [
-        {
-            "spool": spool,
-            "place": spool.present[0].place if spool.present else None,
-            "amount": amounts[spool.pk],
-            "limit_pct": catalogue.value(spool.feedstock, "limit_hold_pct"),
-            "wet": wet(moistures[spool.pk], spool.feedstock),
-        }
-        for spool in listed
-    ]
+    rows = []
+    for spool in listed:
+        moisture = moistures[spool.pk]
+        rows.append(
+            {
+                "spool": spool,
+                "place": moisture.history.stays[-1].place,
+                "amount": moisture.history.remaining(),
+                "limit_pct": catalogue.value(spool.feedstock, "limit_hold_pct"),
+                "wet": wet(moisture, spool.feedstock),
+            }
+        )
+    return rows

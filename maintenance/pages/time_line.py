@@ -14,7 +14,8 @@ from spools.models import DryingRun, MassEntry, Spool, Stay
 class Event:
     """what: stay, drying, loading, or a kind of mass entry. number: °C of drying, g of a mass entry.
 
-    name: of the place, dryer, toolhead or job; subject: its id (0 for none); note: state or remark.
+    name: of the place, dryer, toolhead or job; note: state or remark.
+    subject: the id of the place, dryer or job, and of a loading its own; 0 for none.
     """
 
     what: str
@@ -31,7 +32,7 @@ class Event:
         return None if self.until is None else (self.until - self.at) / timedelta(hours=1)
 
 
-def time_line(spool: Spool, most: int | None = None) -> list[Event]:
+def time_line(spool: Spool) -> list[Event]:
     """Stays, drying runs, weighings, loadings and jobs. One query."""
     grams = MassEntry.objects.filter(spool=spool).values_list(
         Cast("kind", CharField()),
@@ -67,8 +68,7 @@ def time_line(spool: Spool, most: int | None = None) -> list[Event]:
         Value(0.0, FloatField()),
         Concat("toolhead__printer__name", Value(" "), "toolhead__name"),
         Concat("state", Value(" "), "override_reason"),
-        "toolhead__printer_id",
+        "id",
     )
     rows = grams.order_by().union(stays.order_by(), runs.order_by(), loadings.order_by(), all=True)
-    events = sorted((Event(*row) for row in rows), key=lambda event: event.at, reverse=True)
-    return events[:most]
+    return sorted((Event(*row) for row in rows), key=lambda event: event.at, reverse=True)
