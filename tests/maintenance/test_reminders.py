@@ -1,0 +1,263 @@
+import threading
+from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.db import IntegrityError, connection, transaction
+from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
+
+from background.running import run_due
+from maintenance import reminders, tasks
+from maintenance.jobs import record_job, withdraw_job
+from maintenance.loading import load_spool
+from maintenance.models import Fitting, Reminder
+from maintenance.parts import add_stock, in_stock, life_left, remove_part, replace_part
+from maintenance.reminders import done, due_count, open_reminders, snooze, sweep
+from spools.drying import finish_drying, start_drying
+from spools.ledger import take
+from spools.models import MassEntry
+from tests.spools.conftest import hours_ago, receive
+
+from .conftest import PRINT
+
+
+def causes(**wanted) -> set[str]:
+    return {reminder.cause for reminder in Reminder.objects.filter(ended_at=None, **wanted)}
+
+
+def dry(spool) -> str:
+    return f"dry:spool:{spool.pk}"
+
+
+def the(kind: str) -> Reminder:
+    return Reminder.objects.get(kind=kind)
+
+
+def wear_out(shop, spool, grams: float = 400) -> Fitting:
+    """Prints so much filled filament through brass that it may be used up; 0.26 km of 0.17."""
+    load_spool(shop.north, spool, at=hours_ago(30), override_reason="a test")
+    values = PRINT | {"mass_g": grams, "hours": 20}
+    record_job(toolhead=shop.north, spool=spool, start=hours_ago(29), override_reason="a test", **values)
+    return Fitting.objects.get(toolhead=shop.north, role="nozzle", end=None)
+
+
+def test_a_wet_spool_is_to_be_dried_once(shop, wet, plain):
+    assert sweep().raised == 1
+    reminder = the("dry")
+    assert (reminder.cause, reminder.spool) == (dry(wet), wet)
+    assert "PA6 prints well up to 0.5 %" in reminder.why and "80 °C" in reminder.way_out
+    assert sweep() == reminders.Counts(0, 0)
+    assert Reminder.objects.count() == 1
+
+
+def test_it_ends_by_itself_in_the_dryer_and_comes_again_if_taken_out_too_soon(shop, wet):
+    sweep()
+    [run] = start_drying([wet], shop.dryer, 75, at=hours_ago(0.2))
+    assert sweep().resolved == 1
+    assert the("dry").ending == "gone"
+    finish_drying(run, place=shop.shelf)
+    assert sweep().raised == 1
+    assert causes() == {dry(wet)}
+
+
+def test_an_unopened_spool_is_believed_unless_its_card_is_wet(shop):
+    receive(shop.nylon, shop.bag)
+    assert sweep().raised == 0
+    card = receive(shop.nylon, shop.bag, card="wet")
+    sweep()
+    assert causes() == {dry(card)}
+
+
+def test_between_the_two_chances_nothing_is_raised_and_nothing_ends(shop, wet, monkeypatch):
+    sweep()
+    monkeypatch.setattr(reminders, "WET", 1.0)
+    assert sweep().resolved == 0
+    Reminder.objects.all().delete()
+    assert sweep().raised == 0
+
+
+def test_drying_that_is_over_is_told_until_the_spool_is_out(shop, wet):
+    [run] = start_drying([wet], shop.dryer, 75, planned_hours=3, at=hours_ago(4))
+    sweep()
+    reminder = the("drying_done")
+    assert reminder.due_at == run.start + timedelta(hours=3)
+    assert list(open_reminders()) == [reminder]
+    finish_drying(run, place=shop.box)
+    assert not open_reminders().exists()
+    sweep()
+    assert the("drying_done").ending == "gone"
+
+
+def test_drying_under_way_is_not_told(shop, wet):
+    start_drying([wet], shop.dryer, 75, planned_hours=30, at=hours_ago(4))
+    sweep()
+    assert causes() == set()
+
+
+def test_a_worn_nozzle_is_told_as_soon_as_the_job_is_recorded(shop, filled):
+    nozzle = wear_out(shop, filled)
+    reminder = the("replace")
+    assert (reminder.part, reminder.toolhead) == (nozzle.part, shop.north)
+    assert reminder.title == "Replace the brass 0.4 on North T0"
+    assert "of an expected 0.17 (0.055 to 0.49)" in reminder.why
+    assert "5 in stock" in reminder.way_out
+    assert reminder.due_at is not None and reminder.due_at <= timezone.now()
+
+
+def test_its_date_follows_the_rate_of_use(shop, filled):
+    nozzle = wear_out(shop, filled, grams=200)
+    done_km = life_left([nozzle.part])[nozzle.part_id].age
+    days = (the("replace").due_at - timezone.now()) / timedelta(days=1)
+    # All of it in the last 30 days, and the rest up to the expected 0.17 km at that rate.
+    assert days == pytest.approx((0.17 - done_km) / done_km * 30, abs=0.01)
+
+
+def test_replacing_it_ends_its_reminder_at_once(shop, filled):
+    wear_out(shop, filled)
+    replace_part(shop.north, "nozzle", shop.brass)
+    assert the("replace").ending == "gone"
+
+
+def test_taking_it_off_or_withdrawing_the_job_ends_it_too(shop, filled):
+    nozzle = wear_out(shop, filled)
+    job = shop.north.job_uses.get().job
+    withdraw_job(job, reason="a mistake")
+    assert the("replace").ending == "gone"
+    record_job(
+        toolhead=shop.north,
+        spool=filled,
+        start=hours_ago(28),
+        override_reason="a test",
+        **PRINT | {"mass_g": 400},
+    )
+    assert causes(kind="replace")
+    remove_part(nozzle, removal="sound")
+    assert not causes(kind="replace")
+
+
+def test_a_drawer_that_runs_low_is_told_at_once_and_filled_at_once(shop):
+    add_stock(shop.brass, 1 - in_stock()[shop.brass.pk])
+    reminder = the("reorder")
+    assert (reminder.part_kind, reminder.why) == (shop.brass, "1 in stock; the reorder point is 1.")
+    add_stock(shop.brass, 3)
+    assert the("reorder").ending == "gone"
+
+
+def test_what_is_not_kept_in_stock_is_not_told(shop):
+    shop.brass.reorder_point = 0
+    shop.brass.save()
+    add_stock(shop.brass, -in_stock()[shop.brass.pk])
+    assert causes() == set()
+
+
+def test_a_feedstock_that_runs_low(shop, plain):
+    shop.pla.reorder_point_g = 800
+    shop.pla.save()
+    sweep()
+    assert causes() == set()
+    take(plain, 200, at=hours_ago(1))
+    sweep()
+    assert the("reorder").feedstock == shop.pla
+    assert the("reorder").why == "800 g on all spools; the reorder point is 800 g."
+
+
+def test_open_ones_keep_up_with_the_numbers(shop, wet):
+    sweep()
+    reminder = the("dry")
+    Reminder.objects.update(why="as it was")
+    sweep()
+    reminder.refresh_from_db()
+    assert reminder.why != "as it was"
+
+
+def test_snoozed_until_then(shop, wet):
+    sweep()
+    reminder = the("dry")
+    assert due_count() == 1
+    until = timezone.now() + timedelta(hours=5)
+    snooze(reminder, until)
+    assert due_count() == 0
+    assert due_count(until + timedelta(minutes=1)) == 1
+    assert sweep() == reminders.Counts(0, 0)
+
+
+@pytest.mark.parametrize("hours", [-1, 0, 24 * 400])
+def test_snoozing_into_the_past_or_for_ever_is_refused(shop, wet, hours):
+    sweep()
+    with pytest.raises(ValidationError, match="time to come"):
+        snooze(the("dry"), timezone.now() + timedelta(hours=hours))
+    assert the("dry").snoozed_until is None
+
+
+def test_done_is_left_in_peace_for_a_day(shop, wet):
+    sweep()
+    ended = done(the("dry"), "in a friend's dryer", by=shop.user)
+    assert (ended.ending, ended.note, ended.ended_by) == ("done", "in a friend's dryer", shop.user)
+    assert sweep(timezone.now() + timedelta(hours=23)).raised == 0
+    assert sweep(timezone.now() + timedelta(hours=25)).raised == 1
+    with pytest.raises(ValidationError, match="already"):
+        done(ended)
+    with pytest.raises(ValidationError, match="already"):
+        snooze(ended, timezone.now() + timedelta(hours=1))
+
+
+def test_a_sweep_takes_as_many_queries_however_many_spools(shop, wet):
+    sweep()
+    with CaptureQueriesContext(connection) as few:
+        sweep()
+    for _ in range(6):
+        receive(shop.pla, shop.box, card="dry")
+    with CaptureQueriesContext(connection) as many:
+        sweep()
+    assert len(many) == len(few)
+
+
+def test_the_schedule_sweeps(shop, wet):
+    tasks.sweep()
+    run_due(budget_s=60)
+    assert causes() == {dry(wet)}
+
+
+def test_the_database_lets_one_open_reminder_of_a_cause_through(shop, wet):
+    values = {"kind": "dry", "cause": dry(wet), "title": "x", "why": "x", "way_out": "x"}
+    Reminder.objects.create(**values, raised_at=timezone.now())
+    with pytest.raises(IntegrityError), transaction.atomic():
+        Reminder.objects.create(**values, raised_at=timezone.now())
+
+
+def at_once(act: Callable[[], None], times: int) -> list[Exception]:
+    """Calls a function in several threads at the same moment; returns what they raised."""
+    start, raised = threading.Barrier(times), []
+
+    def run() -> None:
+        try:
+            start.wait()
+            act()
+        except Exception as error:
+            raised.append(error)
+        finally:
+            connection.close()
+
+    threads = [threading.Thread(target=run) for _ in range(times)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return raised
+
+
+@pytest.mark.django_db(transaction=True)
+def test_sweeps_at_the_same_time_raise_each_cause_once(shop, wet):
+    assert at_once(sweep, 4) == []
+    assert Reminder.objects.count() == 1
+
+
+@pytest.mark.django_db(transaction=True)
+def test_of_two_that_withdraw_a_job_at_the_same_time_one_gives_the_grams_back(shop, plain):
+    load_spool(shop.north, plain, at=hours_ago(20), override_reason="a test")
+    job = record_job(toolhead=shop.north, spool=plain, start=hours_ago(12), override_reason="a test", **PRINT)
+    raised = at_once(lambda: withdraw_job(job, reason="a mistake"), 2)
+    assert [type(error) for error in raised] == [ValidationError]
+    assert MassEntry.objects.filter(kind="returned").count() == 1

@@ -1,0 +1,114 @@
+from datetime import timedelta
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
+
+from maintenance.loading import load_spool
+from maintenance.models import Printer
+from maintenance.reminders import sweep
+from maintenance.today import today
+from spools.drying import start_drying
+from spools.moves import mark_empty
+from tests.spools.conftest import hours_ago, receive
+
+
+def test_what_is_dry_is_ready_on_the_toolhead_that_suits_it(shop, plain, filled):
+    rows = {row.material: row for row in today().ready}
+    assert set(rows) == {"PLA", "PLA with 15 % carbon fibre"}
+    assert (rows["PLA"].spool, rows["PLA"].verdict.state) == (plain, "clear")
+    assert rows["PLA with 15 % carbon fibre"].toolhead == shop.south
+    assert rows["PLA"].amount.mass_g == pytest.approx(1000)
+
+
+def test_a_material_has_one_row_with_its_best_spool(shop, plain):
+    receive(shop.pla, shop.box, net_mass_g=300, card="dry")
+    mark_empty(receive(shop.pla, shop.box, net_mass_g=3000, width_mm=100, card="dry"))
+    [row] = today().ready
+    assert row.spool == plain
+
+
+def test_what_is_loaded_comes_first(shop, plain):
+    other = receive(shop.pla, shop.box, net_mass_g=300, card="dry")
+    load_spool(shop.north, other, at=hours_ago(1))
+    [row] = today().ready
+    assert (row.spool, row.toolhead) == (other, shop.north)
+
+
+def test_what_is_wet_is_ready_after_drying_that_starts_now(shop, wet):
+    [row] = today().later
+    assert (row.material, row.spool, row.dryer) == ("PA6", wet, shop.dryer)
+    assert 1 < row.plan.hours < 72
+    assert row.ready_at == pytest.approx(
+        timezone.now() + timedelta(hours=row.plan.hours), abs=timedelta(minutes=1)
+    )
+    assert f"after {row.plan.hours:g} h at 75 °C in Dryer" in row.reason
+    assert today().ready == []
+
+
+def test_the_dryer_that_is_ready_first_is_named(shop, wet):
+    shop.dryer.max_set_point_c = 50
+    shop.dryer.save()
+    hot = type(shop.dryer).objects.create(
+        name="Hot dryer", kind="dryer", max_set_point_c=110, room=shop.shelf, moved_air=True
+    )
+    [row] = today().later
+    assert row.dryer == hot
+
+
+def test_what_this_dryer_cannot_make_safe_says_so(shop, wet):
+    shop.dryer.max_set_point_c = 35
+    shop.dryer.save()
+    shop.shelf.assumed_rh_pct = 80
+    shop.shelf.save()
+    [row] = today().later
+    assert (row.ready_at, row.plan.hours) == (None, None)
+    assert "cannot be made safe here" in row.reason
+
+
+def test_without_a_dryer_nothing_wet_gets_ready(shop, wet):
+    shop.dryer.delete()
+    [row] = today().later
+    assert row.ready_at is None and "no dryer" in row.reason
+
+
+def test_what_is_in_the_dryer_is_ready_when_its_hours_are_over(shop, wet):
+    [run] = start_drying([wet], shop.dryer, 75, planned_hours=10, at=hours_ago(2))
+    [row] = today().later
+    assert row.ready_at == run.start + timedelta(hours=10)
+    assert "is drying in Dryer" in row.reason
+
+
+def test_what_no_machine_here_can_print_says_why(shop, wet):
+    Printer.objects.update(bed_max_c=20)
+    [row] = today().later
+    assert (row.dryer, row.ready_at) == (None, None)
+    assert "A bed of" in row.reason and "Take another printer." in row.reason
+
+
+def test_without_a_printer_nothing_prints(shop, plain):
+    Printer.objects.update(retired_at=timezone.now())
+    board = today()
+    assert board.ready == []
+    assert "no printer in use" in board.later[0].reason
+
+
+def test_an_empty_shop_has_an_empty_day(db):
+    board = today()
+    assert (board.ready, board.later, board.due) == ([], [], [])
+
+
+def test_what_is_due_is_told(shop, wet):
+    sweep()
+    assert [reminder.spool for reminder in today().due] == [wet]
+
+
+def test_today_takes_as_many_queries_however_many_spools(shop, wet, plain):
+    with CaptureQueriesContext(connection) as few:
+        today()
+    for feedstock in (shop.pla, shop.nylon, shop.carbon):
+        receive(feedstock, shop.shelf)
+    with CaptureQueriesContext(connection) as many:
+        today()
+    assert len(many) == len(few) <= 13
