@@ -1,7 +1,9 @@
 from datetime import timedelta
+from io import StringIO
 
 import pytest
 from django.core.exceptions import ValidationError
+from django.core.management import call_command
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -102,7 +104,10 @@ def test_wear_is_rebuilt_from_jobs_and_fittings_to_the_same(shop, loaded):
     assert wear() == kept
     WearEntry.objects.filter(part__kind=shop.gears).delete()
     WearEntry.objects.filter(part__kind=shop.steel).update(dose_km=9)
-    assert len(rebuild_wear()) == 3
+    said = StringIO()
+    call_command("rebuild", stdout=said)
+    assert "1 spools rebuilt, 0 changed." in said.getvalue()
+    assert "Wear counted again, 3 changed." in said.getvalue()
     assert wear() == kept
 
 

@@ -2,6 +2,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand
 
+from maintenance.jobs import rebuild_wear
 from spools import exposure
 from spools.models import Spool
 
@@ -12,6 +13,8 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         spools = list(Spool.objects.order_by("pk"))
         changes = exposure.rebuild(spools)
-        for change in changes:
+        worn = rebuild_wear()
+        for change in [*changes, *worn]:
             self.stdout.write(change)
         self.stdout.write(f"{len(spools)} spools rebuilt, {len(changes)} changed.")
+        self.stdout.write(f"Wear counted again, {len(worn)} changed.")
