@@ -84,9 +84,10 @@ class SetPointForm(forms.Form):
     set_point_c = number("Set point", "°C", required=False)
 
 
-class DryForm(SetPointForm):
+class DryForm(forms.Form):
     """The start of what was planned."""
 
+    set_point_c = number("Set point", "°C")
     planned_hours = number("Hours", min_value=0.1, max_value=MOST_HOURS)
     gross_g = number(
         "Weighs before, with its reel", "g", required=False, min_value=0, help_text="If you have a scale."

@@ -37,7 +37,7 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
         sent(request),
         initial={
             "set_point_c": f"{plan.set_point_c:g}",
-            "planned_hours": None if plan.hours is None else round(plan.hours, 1),
+            "planned_hours": None if plan.hours is None else f"{plan.hours:g}",
         },
     )
     if carried_out(
@@ -45,7 +45,7 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
         lambda data: drying.start_drying(
             [spool],
             dryer,
-            plan.set_point_c if data["set_point_c"] is None else data["set_point_c"],
+            data["set_point_c"],
             planned_hours=data["planned_hours"],
             at=data["when"],
             gross_g=None if data["gross_g"] is None else {spool.pk: data["gross_g"]},
@@ -56,7 +56,16 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
         messages.success(request, f"{pretty(spool.code)} is drying in {dryer}.")
         return redirect("spool", spool.code)
     context = {"spool": spool, "dryer": dryer, "plan": plan, "form": form, "replanned": replanned}
-    return render(request, "spools/dry.html", context)
+    return render(request, "spools/dry.html", context | {"stays_good": _alike(plan)})
+
+
+def _alike(plan: Plan) -> list[tuple[str, float | None]]:
+    """How long it stays good, hours: places that are alike in that are told together, the best first."""
+    places: dict[float | None, list[str]] = {}
+    for place, hours in plan.stays_good:
+        places.setdefault(hours, []).append(place.name)
+    ordered = sorted(places.items(), key=lambda row: (row[0] is not None, -(row[0] or 0)))
+    return [(", ".join(names), hours) for hours, names in ordered]
 
 
 def _plan(spool: Spool, dryer: Place, replanned: SetPointForm) -> Plan:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from django.db.models import CharField, F, FloatField, Value
+from django.db.models import Case, CharField, F, FloatField, Value, When
 from django.db.models.functions import Abs, Cast, Coalesce, Concat
 
 from maintenance.models import Loading
@@ -67,7 +67,10 @@ def time_line(spool: Spool) -> list[Event]:
         "end",
         Value(0.0, FloatField()),
         Concat("toolhead__printer__name", Value(" "), "toolhead__name"),
-        Concat("state", Value(" "), "override_reason"),
+        Case(
+            When(override_reason="", then="state"),
+            default=Concat("state", Value(", loaded because: "), "override_reason"),
+        ),
         "id",
     )
     rows = grams.order_by().union(stays.order_by(), runs.order_by(), loadings.order_by(), all=True)

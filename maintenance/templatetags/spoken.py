@@ -10,6 +10,7 @@ from spools.templatetags.sensible import sensible
 register = template.Library()
 HOURS_A_DAY = 24
 NEAR_NOTHING_H = 0.01
+TEN_DAYS = 10
 
 register.filter("code", pretty)
 
@@ -35,4 +36,5 @@ def duration(hours: float) -> str:
         return f"{60 * hours:.0f} min"
     if hours < 2 * HOURS_A_DAY:
         return f"{hours:.3g} h"
-    return f"{hours / HOURS_A_DAY:.3g} days"
+    days = hours / HOURS_A_DAY
+    return f"{days:.0f} days" if days >= TEN_DAYS else f"{days:.2g} days"
