@@ -161,7 +161,7 @@ def _row(
         )
         return LaterRow(material, of.spool, dryer, plan, None, reason)
     ready_at = now + timedelta(hours=plan.hours)
-    reason = f"ready {_clock(ready_at)} after {plan.hours:g} h {how}, if that starts now."
+    reason = f"ready by {_clock(ready_at)} after {plan.hours:g} h {how}, if that starts now."
     return LaterRow(material, of.spool, dryer, plan, ready_at, reason)
 
 
@@ -213,4 +213,4 @@ def _sooner(one: DryingAhead, other: DryingAhead) -> bool:
 def _clock(at: datetime) -> str:
     local = timezone.localtime(at)
     same_day = local.date() == timezone.localdate()
-    return f"at {local:%H:%M}" if same_day else f"on {local:%a %d %b at %H:%M}"
+    return f"{local:%H:%M}" if same_day else f"{local:%a %d %b, %H:%M}"
