@@ -16,7 +16,7 @@ from .spool_access import of_spool
 @of_spool
 def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
     stay = moves.current_stay(spool)
-    form = MoveForm(sent(request), here=stay and stay.place)
+    form = MoveForm(sent(request), here=stay.place if stay else None)
     if carried_out(
         form, lambda data: moves.move_spool(spool, data["place"], at=data["when"], by=request.user)
     ):
@@ -29,7 +29,7 @@ def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
 def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The spool was somewhere else for a while and is back, which nobody recorded then."""
     stay = moves.current_stay(spool)
-    form = AwayForm(sent(request), here=stay and stay.place)
+    form = AwayForm(sent(request), here=stay.place if stay else None)
     if carried_out(
         form,
         lambda data: moves.record_excursion(

@@ -6,7 +6,7 @@ from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from spools import catalogue, drying, labels
+from spools import drying, labels
 from spools.history import least_drying_hours
 from spools.models import Place, Spool
 from spools.pages.forms import carried_out, sent
@@ -54,7 +54,8 @@ def spool_label(request: HttpRequest, spool: Spool) -> HttpResponse:
             "qr": labels.qr_svg(address),
             # Of the spool itself: a place without a limit of its own stands for any dryer.
             "cap": drying.cap(spool, Place()),
-            "dry_set_c": catalogue.value(spool.feedstock, "dry_set_c"),
+            # For a dryer that is not known yet: a usual error of its set point.
+            "dry_set_c": drying.suggested_set_point_c(spool, Place()),
             "dry_hours": least_drying_hours(spool),
             "last_run": spool.drying_runs.filter(end__isnull=False).order_by("end").last(),
         },

@@ -41,6 +41,8 @@ def numbers(polymer: Polymer, sources: list[Source]) -> list[Number]:
         "limit_hold_pct": polymer.limit_basis,
     }
     bands = {name: (getattr(polymer, low), getattr(polymer, high)) for name, low, high in BANDS}
+    # A range is published as one: its sources stand at its lower end.
+    shared = {"nozzle_max_c": "nozzle_min_c", "bed_max_c": "bed_min_c"}
     return [
         Number(
             name,
@@ -50,7 +52,7 @@ def numbers(polymer: Polymer, sources: list[Source]) -> list[Number]:
             *bands.get(name, (None, None)),
             grade=grades.get(name, ""),
             basis=bases.get(name, ""),
-            sources=[source for source in sources if source.field == name],
+            sources=[source for source in sources if source.field in (name, shared.get(name))],
         )
         for name, (label, unit) in NUMBERS.items()
     ]

@@ -57,8 +57,6 @@ def test_many_places_take_few_queries(shelf, bag, box, dryer, django_assert_num_
         assert len(climate.climates_now([shelf, bag, box, stored])) == 4
 
 
-
-
 def test_a_reading_that_is_there_already_is_counted_and_kept(shelf):
     at = hours_ago(1)
     assert climate.record_readings(shelf, [(at, 20, 40), (at, 21, 41)], origin="api") == (1, 1)

@@ -20,9 +20,7 @@ class Command(BaseCommand):
         try:
             spool = Spool.objects.get(code=labels.normalise(options["code"]))
             dryer = Place.objects.get(name__iexact=options["dryer"])
-            (run,) = drying.start_drying(
-                [spool], dryer, options["set_point"], planned_hours=options["hours"]
-            )
+            (run,) = drying.start_drying([spool], dryer, options["set_point"], planned_hours=options["hours"])
         except Spool.DoesNotExist:
             raise CommandError(f"There is no spool {options['code']}. Look at its label.") from None
         except Place.DoesNotExist:
