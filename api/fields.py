@@ -79,7 +79,7 @@ class SpoolCode(serializers.RelatedField):
         if not isinstance(data, str):
             self.fail("invalid")
         code = labels.normalise(data)
-        spool = self.get_queryset().filter(code=code).first()
+        spool: Any = self.get_queryset().filter(code=code).first()
         if spool is None:
             self.fail("unknown", code=labels.pretty(code))
         return spool

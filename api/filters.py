@@ -15,11 +15,10 @@ from spools import labels
 from spools.models import DryingRun, Feedstock, Place, Polymer, Reading, Spool
 
 
-class MomentField(forms.CharField):
+class MomentField(forms.Field):
     def to_python(self, value: Any) -> datetime | None:
-        text = super().to_python(value)
         try:
-            return Moment().run_validation(text) if text else None
+            return Moment().run_validation(value) if value else None
         except ValidationError as error:
             raise forms.ValidationError([str(message) for message in error.detail]) from None
 
@@ -29,10 +28,9 @@ class MomentFilter(django_filters.Filter):
     field_class = MomentField
 
 
-class CodeField(forms.CharField):
-    def to_python(self, value: Any) -> str:
-        text = super().to_python(value)
-        return labels.normalise(text) if text else text
+class CodeField(forms.Field):
+    def to_python(self, value: Any) -> str | None:
+        return labels.normalise(value) if value else None
 
 
 @extend_schema_field(OpenApiTypes.STR)

@@ -1,9 +1,11 @@
-"""The OpenAPI schema's refusals, said once for every operation."""
+"""What the OpenAPI schema says of every operation: its refusals, and that unknown fields are refused."""
 
 from typing import Any
 
 from drf_spectacular.openapi import AutoSchema as BaseSchema
 from rest_framework import serializers
+
+from api.fields import StrictSerializer
 
 REFUSALS = {
     "400": "Something in the request is wrong; the message says what. Nothing was stored.",
@@ -26,6 +28,12 @@ class ErrorsSerializer(serializers.Serializer):
 
 
 class AutoSchema(BaseSchema):
+    def _map_basic_serializer(self, serializer: Any, direction: Any) -> Any:
+        shape = super()._map_basic_serializer(serializer, direction)
+        if direction == "request" and isinstance(serializer, StrictSerializer):
+            shape["additionalProperties"] = False
+        return shape
+
     def _get_response_bodies(self, direction: Any = "response") -> Any:
         bodies = super()._get_response_bodies(direction)
         for code, meaning in REFUSALS.items():

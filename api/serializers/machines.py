@@ -89,7 +89,7 @@ class ToolheadSerializer(ModelSerializer):
         validators: list = []
 
     @extend_schema_field(LoadingSerializer(allow_null=True))
-    def get_loading(self, toolhead: Toolhead) -> Any:
+    def get_loading(self, toolhead: Any) -> Any:
         """The spool that is on it now."""
         return next((LoadingSerializer(loading).data for loading in toolhead.present_loadings), None)
 

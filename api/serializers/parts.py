@@ -59,7 +59,7 @@ class PartSerializer(ModelSerializer):
         fields = ["id", "kind", "kind_name", "role", "created_at", "fitting", "life_left"]
 
     @extend_schema_field(FittingSerializer(allow_null=True))
-    def get_fitting(self, part: Part) -> Any:
+    def get_fitting(self, part: Any) -> Any:
         """Where it is fitted now."""
         return next((FittingSerializer(fitting).data for fitting in part.present_fittings), None)
 

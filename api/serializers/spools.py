@@ -82,7 +82,7 @@ class SpoolSerializer(ModelSerializer):
         ]
 
     @extend_schema_field(StaySerializer(allow_null=True))
-    def get_stay(self, spool: Spool) -> Any:
+    def get_stay(self, spool: Any) -> Any:
         """Where it is now; null once it is empty."""
         return next((StaySerializer(stay).data for stay in spool.present_stays), None)
 
@@ -100,7 +100,7 @@ class SpoolDetailSerializer(SpoolSerializer):
         fields = [*SpoolSerializer.Meta.fields, "loading", "moisture", "verdicts"]
 
     @extend_schema_field(LoadingSerializer(allow_null=True))
-    def get_loading(self, spool: Spool) -> Any:
+    def get_loading(self, spool: Any) -> Any:
         """The toolhead that it is on now."""
         return next((LoadingSerializer(loading).data for loading in spool.present_loadings), None)
 

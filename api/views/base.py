@@ -24,7 +24,7 @@ class Endpoint(viewsets.GenericViewSet):
 
     parser_classes = [JSONParser]
     renderer_classes = [JSONRenderer]
-    pagination_class = Pages
+    pagination_class: type[Pages] | None = Pages
     schema = AutoSchema()
     http_method_names = ["get", "post", "patch", "head", "options"]
 

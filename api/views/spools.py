@@ -1,3 +1,5 @@
+from typing import Any
+
 from django.core.exceptions import ValidationError
 from django.db.models import Prefetch
 from drf_spectacular.utils import extend_schema
@@ -45,7 +47,7 @@ class Spools(Endpoint):
     lookup_field = "code"
     lookup_value_regex = "[^/]+"
 
-    def get_object(self) -> Spool:
+    def get_object(self) -> Any:
         code = labels.normalise(self.kwargs["code"])
         spool = self.get_queryset().filter(code=code).first()
         if spool is None:
