@@ -83,7 +83,7 @@ class Isotherm:
     def rh_and_slope(self, w: ArrayLike) -> tuple[Array, Array]:
         """Relative humidity over a water content [kg/kg], and its derivative dRH/dw.
 
-        Goes on smoothly a little below 0 and above saturation, where a solver's iterates may stray.
+        Goes on as a straight line below 0 and far above saturation, where a solver's iterates may stray.
         """
         w = np.asarray(w, dtype=float)
         if self.kind == "henry":
@@ -114,10 +114,11 @@ class Isotherm:
         p = k / monolayer * (1 / c - 1)
         q = (1 - 2 / c) / monolayer
         r = 1 / (monolayer * c * k)
-        one = 1 - q * w
-        root = np.sqrt(one * one - 4 * p * r * w * w)
-        rh = 2 * r * w / (one + root)
-        return rh, (r + rh * (q + p * rh)) / root
+        inside = np.maximum(w, 0.0)
+        one = 1 - q * inside
+        root = np.sqrt(one * one - 4 * p * r * inside * inside)
+        rh = 2 * r * inside / (one + root)
+        return rh + r * np.minimum(w, 0.0), (r + rh * (q + p * rh)) / root
 
     # Flory-Huggins in phi, the volume fraction of water: ln a = ln phi + (1 - phi) + chi (1 - phi)².
 

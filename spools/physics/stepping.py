@@ -44,7 +44,8 @@ DEFECT = 0.1
 # at least this share of the uptake at 50 % RH.
 TOLERANCE = 0.01
 LEAST_DISTANCE = 0.3
-TEMPERATURE_TOLERANCE = 0.1  # K
+TEMPERATURE_TOLERANCE = 0.3  # K
+LEAST_STEP = 1e-6  # s
 GROWTH, SHRINKAGE, SAFETY = 4.0, 0.1, 0.9
 COMPACT_AT = 0.2  # share of lanes that are done and carried along
 
@@ -349,10 +350,14 @@ def run(
         step = try_step(c, isotherm, tr, h, tolerance)
         accepted = (step.error <= 1) & ~done
         take(c, step, accepted)
-        factor = np.clip(SAFETY / np.sqrt(np.maximum(step.error, 1e-9)), SHRINKAGE, GROWTH)
+        # An error that is no number comes from a step far too long.
+        error = np.where(np.isnan(step.error), np.inf, np.maximum(step.error, 1e-9))
+        factor = np.clip(SAFETY / np.sqrt(error), SHRINKAGE, GROWTH)
         # A step cut short by the end of a stretch says nothing against a longer one.
         wanted = np.where(accepted & (steps <= 1), np.maximum(h * factor, c.step), h * factor)
         c.step = np.where(done, c.step, wanted)
+        if c.step.min() < LEAST_STEP:
+            raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
         c.remaining = np.where(accepted, c.remaining - h, c.remaining)
         fresh = accepted & (steps <= 1)
         if fresh.any():
