@@ -1,14 +1,16 @@
 """An invented shop of the demo's size, built through the same functions as the real one."""
 
+import re
 from datetime import datetime, timedelta
 from types import SimpleNamespace
 
 from django.contrib.auth import get_user_model
 from django.utils import timezone
 
+from maintenance.jobs import record_job
 from maintenance.loading import load_spool
 from maintenance.machines import add_printer, add_toolhead
-from maintenance.models import PartKind, Printer, Toolhead
+from maintenance.models import Job, PartKind, Printer, Reminder, Toolhead
 from maintenance.parts import add_stock, fit_part
 from spools.climate import record_readings
 from spools.models import Filler, Place
@@ -78,3 +80,21 @@ def small_shop() -> SimpleNamespace:
 def local_input(at: datetime) -> str:
     """A time as a browser's date and time input sends it, in the shop's zone."""
     return f"{timezone.localtime(at):%Y-%m-%dT%H:%M}"
+
+
+def says(response, text: str) -> bool:
+    """Whether the page's words, tags and line breaks left aside, hold this text."""
+    words = re.sub(r"<[^>]+>", " ", response.content.decode())
+    return " ".join(text.split()) in " ".join(words.split())
+
+
+def a_reminder(shop, **values) -> Reminder:
+    given = {"kind": "dry", "cause": "dry:spool:1", "title": "Dry the nylon", "why": "0.9 %, limit 0.75 %"}
+    given |= {"way_out": "Dry it for 9 h at 70 °C.", "raised_at": timezone.now(), "spool": shop.spools[1]}
+    return Reminder.objects.create(**(given | values))
+
+
+def a_job(shop, **values) -> Job:
+    given = {"toolhead": shop.toolheads[0], "spool": shop.spools[0], "name": "Bracket", "mass_g": 40}
+    given |= {"hours": 2, "nozzle_c": 210, "bed_c": 60, "start": hours_ago(4), "override_reason": "a test"}
+    return record_job(**(given | values))

@@ -1,6 +1,5 @@
-"""Every page of places, materials, drying, machines, parts, jobs, stock and reminders, with bad input too."""
+"""Every shop page in few queries; places, materials and drying with bad input too."""
 
-import re
 from datetime import timedelta
 
 import pytest
@@ -11,49 +10,16 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from maintenance.jobs import record_job
-from maintenance.models import Fitting, Job, PartKind, Printer, Reminder, StockEntry
-from maintenance.parts import in_stock
+from maintenance.models import Fitting, Reminder
 from spools.drying import finish_drying, start_drying
 from spools.models import DryingRun, Feedstock, Place, Reading, Source
 from spools.moves import current_stay
 from tests.spools.conftest import hours_ago
 
-from .small_shop import local_input, small_shop
+from .small_shop import a_job, a_reminder, local_input, says
 
 MOST_QUERIES = 12
 MOST_QUERIES_OF_A_PLAN = 18
-
-
-@pytest.fixture
-def shop(db):
-    return small_shop()
-
-
-@pytest.fixture
-def desk(shop) -> Client:
-    """A signed-in browser; a page that fails raises."""
-    client = Client()
-    client.force_login(shop.user)
-    return client
-
-
-def says(response, text: str) -> bool:
-    """Whether the page's words, tags and line breaks left aside, hold this text."""
-    words = re.sub(r"<[^>]+>", " ", response.content.decode())
-    return " ".join(text.split()) in " ".join(words.split())
-
-
-def reminder(shop, **values) -> Reminder:
-    given = {"kind": "dry", "cause": "dry:spool:1", "title": "Dry the nylon", "why": "0.9 %, limit 0.75 %"}
-    given |= {"way_out": "Dry it for 9 h at 70 °C.", "raised_at": timezone.now(), "spool": shop.spools[1]}
-    return Reminder.objects.create(**(given | values))
-
-
-def job(shop, **values) -> Job:
-    given = {"toolhead": shop.toolheads[0], "spool": shop.spools[0], "name": "Bracket", "mass_g": 40}
-    given |= {"hours": 2, "nozzle_c": 210, "bed_c": 60, "start": hours_ago(4), "override_reason": "a test"}
-    return record_job(**(given | values))
 
 
 # Pages
@@ -63,9 +29,9 @@ def test_every_page_answers_in_few_queries(shop, desk):
     run = start_drying([shop.spools[1]], shop.dryer, 70, planned_hours=8, at=hours_ago(30), gross_g=None)[0]
     finish_drying(run, place=shop.box, at=hours_ago(20))
     start_drying(shop.spools[4:6], shop.dryer, 70, planned_hours=8, at=hours_ago(3))
-    made = job(shop)
+    made = a_job(shop)
     for n in range(3):
-        reminder(shop, cause=f"dry:spool:{n}")
+        a_reminder(shop, cause=f"dry:spool:{n}")
     fitting = Fitting.objects.filter(end=None).first()
     addresses = [
         reverse("places"),
@@ -368,247 +334,3 @@ def test_taking_out_needs_a_place_and_is_all_or_nothing(shop, desk):
     assert says(desk.post(address, nowhere | places | too_light), "3 g is less than the empty reel weighs")
     assert says(desk.post(address, {"resolution_g": 1}), "Choose at least one spool to take out.")
     assert DryingRun.objects.filter(end=None).count() == 2
-
-
-# Machines and parts
-
-
-def test_a_printer_comes_with_its_place_and_first_toolhead(shop, desk):
-    values = {"name": "West", "bed_max_c": 100, "assumed_temperature_c": 23, "assumed_rh_pct": 45}
-    values |= {"head-name": "T0", "head-hot_end_max_c": 300, "head-feed": "direct", "head-tail_mm": 150}
-    assert desk.post(reverse("machine-new"), values).status_code == 302
-    west = Printer.objects.get(name="West")
-    assert (west.place.kind, west.toolheads.count()) == ("printer", 1)
-    again = desk.post(reverse("machine-new"), values)
-    assert says(again, "already exists")
-    impossible = values | {"name": "Far west", "assumed_rh_pct": 140}
-    assert desk.post(reverse("machine-new"), impossible).status_code == 200
-    assert not Place.objects.filter(name="Far west").exists()
-
-
-def test_a_second_toolhead_needs_a_name_of_its_own(shop, desk):
-    printer = shop.toolheads[1].printer
-    address = reverse("toolhead-new", args=[printer.pk])
-    values = {"name": "T0", "hot_end_max_c": 300, "feed": "direct", "tail_mm": 150}
-    assert says(desk.post(address, values), "already exists")
-    assert desk.post(address, values | {"name": "T1"}).status_code == 302
-    assert printer.toolheads.count() == 2
-
-
-def test_a_part_is_replaced_in_two_taps(shop, desk):
-    old = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
-    before = in_stock([shop.brass])[shop.brass.pk]
-    machine = desk.get(reverse("machine", args=[shop.toolheads[0].printer_id]))
-    address = reverse("part-replace", args=[old.pk])
-    assert address in machine.content.decode()
-    form = desk.get(address).context["form"]
-    assert desk.post(address, form.initial).status_code == 302
-    old.refresh_from_db()
-    assert old.removal == "worn"
-    new = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
-    assert new.part.kind == shop.brass
-    assert in_stock([shop.brass])[shop.brass.pk] == before - 1
-
-
-def test_replacing_without_stock_is_refused(shop, desk):
-    jewel = PartKind.objects.create(
-        role="nozzle",
-        name="Jewel",
-        material="corundum",
-        bore_mm=0.4,
-        life_unit="dose_km",
-        life=1,
-        life_low=1,
-        life_high=1,
-        source="invented",
-        how="from memory",
-    )
-    old = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
-    response = desk.post(reverse("part-replace", args=[old.pk]), {"kind": jewel.pk, "removal": "worn"})
-    assert response.status_code == 200
-    assert response.context["form"].errors
-    old.refresh_from_db()
-    assert old.end is None
-
-
-def test_a_part_is_taken_off_sound_and_fitted_again(shop, desk):
-    toolhead = shop.toolheads[0]
-    fitting = Fitting.objects.get(toolhead=toolhead, role="liner", end=None)
-    assert desk.post(reverse("part-remove", args=[fitting.pk]), {"removal": "sound"}).status_code == 302
-    address = reverse("part-fit", args=[toolhead.pk])
-    choices = [key for key, _ in desk.get(address).context["form"].fields["source"].choices]
-    assert choices == [f"kind-{shop.liner.pk}", f"part-{fitting.part_id}"]
-    assert desk.post(address, {"source": f"part-{fitting.part_id}"}).status_code == 302
-    assert Fitting.objects.get(toolhead=toolhead, role="liner", end=None).part == fitting.part
-    assert desk.post(address, {"source": "kind-0"}).status_code == 200
-
-
-def test_a_part_that_came_before_the_future_only(shop, desk):
-    fitting = Fitting.objects.filter(end=None).first()
-    response = desk.post(
-        reverse("part-remove", args=[fitting.pk]), {"removal": "sound", "when": "2999-01-01T00:00"}
-    )
-    assert "when" in response.context["form"].errors
-    fitting.refresh_from_db()
-    assert fitting.end is None
-
-
-# Jobs
-
-
-def job_values(shop, **values) -> dict:
-    loading = shop.toolheads[0].loadings.get(end=None)
-    given = {"loading": loading.pk, "name": "Bracket", "mass_g": 40, "hours": 2, "nozzle_c": 210, "bed_c": 60}
-    return given | {"when": local_input(hours_ago(3))} | values
-
-
-def checked(desk, values: dict) -> tuple[object, dict]:
-    """The page after its first button, and what its second one would send."""
-    response = desk.post(reverse("job-new"), values | {"check": "1"})
-    return response, values | {"checked": response.context["asked"], "record": "1"}
-
-
-def test_the_verdict_is_shown_before_a_job_is_recorded(shop, desk):
-    response, values = checked(desk, job_values(shop, override_reason="first layer only"))
-    assert response.context["verdict"].state in {"clear", "caution", "hold"}
-    assert not Job.objects.exists()
-    assert desk.post(reverse("job-new"), values).status_code == 302
-    made = Job.objects.get()
-    page = desk.get(reverse("job", args=[made.pk]))
-    assert says(page, "40 g of") and says(page, "Brass nozzle")
-
-
-def test_a_job_that_was_changed_after_its_check_is_checked_again(shop, desk):
-    _, values = checked(desk, job_values(shop, override_reason="a test"))
-    response = desk.post(reverse("job-new"), values | {"mass_g": 300})
-    assert says(response, "The job was changed after the check.")
-    assert not Job.objects.exists()
-    unchecked = job_values(shop) | {"record": "1"}
-    assert desk.post(reverse("job-new"), unchecked).status_code == 200
-    assert not Job.objects.exists()
-
-
-def test_a_hold_needs_a_reason(shop, desk):
-    # Far more than the nozzle's liner may bear: a hold whatever the spool's state.
-    response, values = checked(desk, job_values(shop, nozzle_c=295))
-    assert response.context["verdict"].state == "hold"
-    refused = desk.post(reverse("job-new"), values)
-    assert refused.context["form"].errors
-    assert not Job.objects.exists()
-    assert desk.post(reverse("job-new"), values | {"override_reason": "a trial"}).status_code == 302
-    assert Job.objects.get().override_reason == "a trial"
-
-
-@pytest.mark.parametrize(
-    "values",
-    [{"mass_g": -5}, {"mass_g": 1e9}, {"hours": 0}, {"nozzle_c": "hot"}, {"loading": 0}, {"name": ""}],
-)
-def test_an_impossible_job_is_refused(shop, desk, values):
-    response = desk.post(reverse("job-new"), job_values(shop, **values) | {"record": "1"})
-    assert response.context["form"].errors.keys() == values.keys()
-    assert not Job.objects.exists()
-
-
-def test_a_job_is_withdrawn_with_a_reason(shop, desk):
-    made = job(shop)
-    address = reverse("job-withdraw", args=[made.pk])
-    assert says(desk.post(address, {"reason": ""}), "This field is required.")
-    assert desk.post(address, {"reason": "entered twice"}).status_code == 302
-    assert says(desk.get(reverse("job", args=[made.pk])), "Withdrawn")
-    assert desk.post(address, {"reason": "again"}).status_code == 200
-
-
-# Stock
-
-
-def test_stock_shows_what_is_low(shop, desk):
-    page = desk.get(reverse("stock"))
-    counts = {row["kind"].name: (row["count"], row["low"]) for row in page.context["parts"]}
-    assert counts["Brass nozzle"] == (3, False)
-    grams = {str(row["feedstock"]): row["mass_g"] for row in page.context["feedstocks"]}
-    assert grams["Example Works PLA"] == pytest.approx(5000)
-
-
-def test_parts_are_received_and_miscounts_refused(shop, desk):
-    assert desk.post(reverse("stock-add"), {"kind": shop.brass.pk, "count": 4}).status_code == 302
-    assert in_stock([shop.brass])[shop.brass.pk] == 7
-    entries = StockEntry.objects.count()
-    for count in (0, -100, "many", 10**9):
-        response = desk.post(reverse("stock-add"), {"kind": shop.brass.pk, "count": count})
-        assert response.context["form"].errors, count
-    assert StockEntry.objects.count() == entries
-
-
-def kind_values(**values) -> dict:
-    given = {
-        "role": "nozzle",
-        "name": "Steel nozzle",
-        "material": "steel",
-        "bore_mm": 0.4,
-        "hardness_hv": 700,
-    }
-    given |= {
-        "life_unit": "dose_km",
-        "life": 100,
-        "life_low": 40,
-        "life_high": 250,
-        "source": "own replacements",
-    }
-    return given | {"how": "own replacements", "reorder_point": 1} | values
-
-
-def test_a_kind_of_part_is_added(shop, desk):
-    assert desk.post(reverse("part-kind-new"), kind_values()).status_code == 302
-    assert PartKind.objects.filter(name="Steel nozzle").exists()
-
-
-@pytest.mark.parametrize(
-    ("values", "field"),
-    [
-        ({"bore_mm": ""}, "bore_mm"),
-        ({"life_low": 300}, "life"),
-        ({"life_low": -1}, "life"),
-        ({"hardness_hv": -3}, "hardness_hv"),
-        ({"price": "free"}, "price"),
-        ({"source": ""}, "source"),
-    ],
-)
-def test_an_impossible_kind_of_part_is_refused(shop, desk, values, field):
-    response = desk.post(reverse("part-kind-new"), kind_values(**values))
-    assert field in response.context["form"].errors
-    assert not PartKind.objects.filter(name="Steel nozzle").exists()
-
-
-# Reminders
-
-
-def test_reminders_are_put_off_and_done(shop, desk):
-    one = reminder(shop)
-    page = desk.get(reverse("reminders"))
-    assert one in [row["reminder"] for row in page.context["due"]]
-    assert reverse("spool", args=[shop.spools[1].code]) in page.content.decode()
-    assert desk.post(reverse("reminder-snooze", args=[one.pk]), {"days": "3"}).status_code == 302
-    page = desk.get(reverse("reminders"))
-    assert [row["reminder"] for row in page.context["snoozed"]] == [one]
-    assert one not in [row["reminder"] for row in page.context["due"]]
-    assert desk.post(reverse("reminder-done", args=[one.pk]), {"note": "dried it"}).status_code == 302
-    page = desk.get(reverse("reminders"))
-    assert says(page, "dried it")
-    assert desk.post(reverse("reminder-done", args=[one.pk])).status_code == 404
-
-
-@pytest.mark.parametrize("values", [{}, {"days": "900"}, {"until": "soon"}, {"until": "2001-01-01T00:00"}])
-def test_an_impossible_putting_off_is_refused(shop, desk, values):
-    one = reminder(shop)
-    response = desk.post(reverse("reminder-snooze", args=[one.pk]), values)
-    assert response.status_code == 200
-    assert response.context["form"].errors
-    one.refresh_from_db()
-    assert one.snoozed_until is None
-
-
-def test_a_reminder_of_a_part_leads_to_its_replacement(shop, desk):
-    fitting = Fitting.objects.filter(end=None).first()
-    reminder(shop, kind="replace", spool=None, part=fitting.part, toolhead=fitting.toolhead)
-    page = desk.get(reverse("reminders"))
-    assert reverse("part-replace", args=[fitting.pk]) in [row["address"] for row in page.context["due"]]
