@@ -29,6 +29,7 @@ WET, DRY_AGAIN = 0.5, POSSIBLE
 PEACE = timedelta(hours=24)
 FORESEEABLE = timedelta(days=3650)
 LONGEST_SNOOZE = timedelta(days=366)
+LONGEST_TITLE = 160
 OPENED_WET = [Spool.Card.WET, Spool.Card.MISSING]
 
 
@@ -91,6 +92,7 @@ def _settle(found: Found, now: datetime) -> Counts:
     )
     wanted = {reminder.cause: reminder for reminder in found.wanted}
     for cause, reminder in wanted.items():
+        reminder.title = reminder.title[:LONGEST_TITLE]
         if cause in open_:
             _refresh(open_[cause], reminder)
         elif cause not in resting:
@@ -244,7 +246,7 @@ def _short() -> Found:
                 Reminder(
                     kind=Kind.REORDER,
                     cause=f"reorder:feedstock:{feedstock.pk}",
-                    title=f"Reorder {feedstock}"[:160],
+                    title=f"Reorder {feedstock}",
                     why=f"{mass_g:.0f} g on all spools; the reorder point is {point_g:.0f} g.",
                     way_out="Buy a spool, and receive it.",
                     feedstock=feedstock,

@@ -114,6 +114,14 @@ def test_its_date_follows_the_rate_of_use(shop, filled):
     assert days == pytest.approx((0.17 - done_km) / done_km * 30, abs=0.01)
 
 
+def test_the_longest_names_fit(shop, filled):
+    shop.brass.name, shop.north.name, shop.north.printer.name = "b" * 80, "t" * 40, "p" * 60
+    for named in (shop.brass, shop.north, shop.north.printer):
+        named.save()
+    wear_out(shop, filled)
+    assert len(the("replace").title) == 160
+
+
 def test_replacing_it_ends_its_reminder_at_once(shop, filled):
     wear_out(shop, filled)
     replace_part(shop.north, "nozzle", shop.brass)
