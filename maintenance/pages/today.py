@@ -11,4 +11,7 @@ from maintenance import today as look
 @login_required
 def today(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
-    return render(request, "today/today.html", {"today": look.today(now), "now": now})
+    found = look.today(now)
+    # The frame need not count again what is listed here.
+    context = {"today": found, "now": now, "due_count": len(found.due)}
+    return render(request, "today/today.html", context)

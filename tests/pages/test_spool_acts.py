@@ -1,0 +1,163 @@
+"""Moving, weighing, drying and emptying a spool on its pages, with bad input too."""
+
+import pytest
+from django.test import Client
+
+from spools.drying import start_drying
+from spools.ledger import remaining
+from spools.models import DryingRun, MassEntry, Spool, Stay
+from spools.moves import current_stay
+from tests.spools.conftest import hours_ago
+
+from .corner import corner, of, words
+from .small_shop import local_input
+
+
+@pytest.fixture
+def shop(db):
+    return corner()
+
+
+@pytest.fixture
+def free(shop) -> Spool:
+    """A nylon spool in a bag."""
+    return shop.free
+
+
+@pytest.fixture
+def desk(shop) -> Client:
+    """A signed-in browser; a page that fails raises."""
+    client = Client()
+    client.force_login(shop.user)
+    return client
+
+
+def test_an_empty_spool_keeps_its_history(shop, desk, free):
+    response = desk.post(of("spool-empty", free), {"when": ""}, follow=True)
+    assert "is marked empty" in words(response)
+    page = desk.get(of("spool", free))
+    assert "Marked empty on" in words(page)
+    assert of("spool-load", free) not in page.content.decode()
+    refused = desk.post(of("spool-weigh", free), {"gross_g": "900", "resolution_g": "1"})
+    assert "Take another spool" in words(refused)
+
+
+def test_move_now_and_in_the_past(shop, desk, free):
+    desk.post(of("spool-move", free), {"place": shop.box.pk, "when": local_input(hours_ago(50))})
+    desk.post(of("spool-move", free), {"place": shop.shelf.pk, "when": ""})
+    stays = list(Stay.objects.filter(spool=free).values_list("place", flat=True))
+    assert stays == [shop.bag.pk, shop.box.pk, shop.shelf.pk]
+    assert Stay.objects.filter(spool=free)[1].start == hours_ago(50)
+    assert current_stay(free).recorded_by == shop.user
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"place": ""}, "place"),
+        ({"place": "no"}, "place"),
+        ({"when": "2190-01-01T10:00"}, "when"),
+        ({"when": "2001-01-01T10:00"}, "when"),
+        ({"when": "0001-01-01T00:00"}, "when"),
+        ({"when": "9999-12-31T23:59"}, "when"),
+    ],
+)
+def test_an_impossible_move_is_told_and_not_kept(shop, desk, free, values, field):
+    response = desk.post(of("spool-move", free), {"place": shop.shelf.pk, "when": ""} | values)
+    assert field in response.context["form"].errors
+    assert current_stay(free).place == shop.bag
+
+
+def test_no_move_out_of_a_drying_run(shop, desk, free):
+    start_drying([free], shop.dryer, 70, planned_hours=8, at=hours_ago(3))
+    response = desk.post(of("spool-move", free), {"place": shop.shelf.pk})
+    assert "Finish that run first" in words(response)
+    assert current_stay(free).place == shop.dryer
+
+
+def test_it_was_elsewhere_for_a_while(shop, desk, free):
+    away = {"place": shop.shelf.pk, "start": local_input(hours_ago(60)), "end": local_input(hours_ago(12))}
+    desk.post(of("spool-away", free), away)
+    stays = list(Stay.objects.filter(spool=free).values_list("place", flat=True))
+    assert stays == [shop.bag.pk, shop.shelf.pk, shop.bag.pk]
+    overlapping = desk.post(of("spool-away", free), away)
+    assert overlapping.status_code == 200 and overlapping.context["form"].errors
+    backwards = {**away, "start": away["end"], "end": away["start"]}
+    assert "end" in desk.post(of("spool-away", shop.other), backwards).context["form"].errors
+    assert "start" in desk.post(of("spool-away", free), {"place": shop.shelf.pk}).context["form"].errors
+
+
+def test_a_weighing_counts_from_then_on(shop, desk, free):
+    desk.post(
+        of("spool-weigh", free), {"gross_g": "700", "resolution_g": "1", "when": "", "note": "big scale"}
+    )
+    entry = MassEntry.objects.get(spool=free, kind="weighed")
+    assert (entry.gross_g, entry.note, entry.recorded_by) == (700, "big scale", shop.user)
+    assert 480 < remaining(free).mass_g < 500
+
+
+@pytest.mark.parametrize("gross_g", ["-1", "20", "99999", "nan", "inf", "heavy", ""])
+def test_an_impossible_weighing_is_told_and_not_kept(desk, free, gross_g):
+    response = desk.post(of("spool-weigh", free), {"gross_g": gross_g, "resolution_g": "1"})
+    assert "gross_g" in response.context["form"].errors
+    assert not MassEntry.objects.filter(spool=free, kind="weighed").exists()
+
+
+def dry_values(shop, **values) -> dict:
+    given = {"dryer": shop.dryer.pk, "set_point_c": "70", "planned_hours": "10", "resolution_g": "1"}
+    return given | values
+
+
+def test_a_plan_says_set_point_cap_hours_and_how_long_it_lasts(shop, desk, free):
+    assert shop.dryer.name in words(desk.get(of("spool-dry", free)))
+    response = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk})
+    plan, said = response.context["plan"], words(response)
+    assert f"at most {plan.cap.cap_c:g} °C" in said
+    assert "80 °C is the most for drying PA6" in said
+    assert "Then it stays good" in said and "Open shelf" in said
+    assert "Never use an oven in which food is prepared" in said
+    cooler = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk, "set_point_c": "60"}).context["plan"]
+    assert cooler.set_point_c == 60
+    assert cooler.hours is None or plan.hours is None or cooler.hours >= plan.hours
+
+
+@pytest.mark.parametrize("set_point_c", ["81", "200", "10", "nan", "hot"])
+def test_a_set_point_above_the_cap_is_refused_with_the_reason(shop, desk, free, set_point_c):
+    asked = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk, "set_point_c": set_point_c})
+    assert asked.status_code == 200
+    assert "set_point_c" in asked.context["replanned"].errors
+    refused = desk.post(of("spool-dry", free), dry_values(shop, set_point_c=set_point_c))
+    assert "set_point_c" in refused.context["form"].errors
+    assert not DryingRun.objects.exists()
+    if set_point_c == "81":
+        for response in (asked, refused):
+            assert "81 °C is too hot: 80 °C is the most for drying PA6" in words(response)
+
+
+def test_drying_starts_with_a_weighing_before(shop, desk, free):
+    when = local_input(hours_ago(4))
+    response = desk.post(of("spool-dry", free), dry_values(shop, gross_g="1210", when=when))
+    assert response.headers["Location"] == of("spool", free)
+    run = DryingRun.objects.get()
+    assert (run.set_point_c, run.planned_hours, run.start) == (70, 10, hours_ago(4))
+    assert (run.before.gross_g, run.recorded_by) == (1210, shop.user)
+    assert current_stay(free).place == shop.dryer
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"planned_hours": "0"}, "planned_hours"),
+        ({"planned_hours": ""}, "planned_hours"),
+        ({"gross_g": "5"}, "gross_g"),
+        ({"when": "2190-01-01T10:00"}, "when"),
+    ],
+)
+def test_drying_that_cannot_be_is_told_and_not_kept(shop, desk, free, values, field):
+    response = desk.post(of("spool-dry", free), dry_values(shop, **values))
+    assert field in response.context["form"].errors
+    assert not DryingRun.objects.exists() and current_stay(free).place == shop.bag
+
+
+def test_a_shelf_is_no_dryer(shop, desk, free):
+    assert desk.post(of("spool-dry", free), dry_values(shop, dryer=shop.shelf.pk)).status_code == 404
