@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import pi
+from typing import NamedTuple
 
 from django.db.models import OuterRef, QuerySet, Subquery
 from django.utils import timezone
@@ -11,7 +12,7 @@ from django.utils import timezone
 from spools import catalogue
 from spools.checks import within
 from spools.climate import Climate, room_airs
-from spools.drying import suggested_set_point_c
+from spools.drying import joining_set_point_c, open_runs
 from spools.exposure import Moisture, forecast, moisture_of
 from spools.ledger import Amount
 from spools.models import DryingRun, Place, Spool
@@ -135,14 +136,19 @@ def _between(spool: Spool, low: str, high: str, limit_c: float) -> float:
     return max(low_c, min((low_c + high_c) / 2, limit_c))
 
 
-def dryers_here() -> list[Place]:
-    """The shop's dryers with the rooms whose air they take in."""
-    return list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
+class Dryers(NamedTuple):
+    """The shop's dryers, with the rooms whose air they take in, and the runs in them."""
+
+    places: list[Place]
+    runs: list[DryingRun]
 
 
-def known_of(
-    spool_ids: Iterable[int], dryers: Sequence[Place], at: datetime | None = None
-) -> dict[int, Known]:
+def dryers_here() -> Dryers:
+    places = Place.objects.filter(kind=Place.Kind.DRYER).select_related("room")
+    return Dryers(list(places), list(open_runs()))
+
+
+def known_of(spool_ids: Iterable[int], dryers: Dryers, at: datetime | None = None) -> dict[int, Known]:
     """What is known of spools, by their ids; dryers: all of the shop, for the way out."""
     moistures = moisture_of([Spool(pk=pk) for pk in spool_ids], at)
     then = at or timezone.now()
@@ -159,12 +165,13 @@ def known_of(
     }
 
 
-def dry_advice(spool: Spool, dryers: Sequence[Place]) -> str:
+def dry_advice(spool: Spool, dryers: Dryers) -> str:
     """How it would be dried here, by the usual hours: a plan of the very spool takes the physics."""
-    if not dryers:
+    if not dryers.places:
         return "Dry it. There is no dryer here yet: add one to see a plan."
-    dryer = max(dryers, key=lambda dryer: suggested_set_point_c(spool, dryer))
-    polymer, set_point_c = spool.feedstock.polymer, suggested_set_point_c(spool, dryer)
+    set_points_c = {dryer: joining_set_point_c(spool, dryer, dryers.runs) for dryer in dryers.places}
+    dryer, set_point_c = max(set_points_c.items(), key=lambda item: item[1])
+    polymer = spool.feedstock.polymer
     usual_c = _number(spool, "dry_set_c")
     hours = f"usually {polymer.dry_hours} h" + ("" if set_point_c >= usual_c else f" at {usual_c:g} °C")
     return f"Dry it in {dryer} at {set_point_c:g} °C, {hours}; its page has the plan."

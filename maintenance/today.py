@@ -9,7 +9,7 @@ from math import ceil
 from django.utils import timezone
 
 from spools.climate import heated_rh_pct, room_airs
-from spools.drying import DRYING_LOOKS_H, default_target_pct, suggested_set_point_c
+from spools.drying import DRYING_LOOKS_H, default_target_pct, joining_set_point_c
 from spools.ledger import Amount
 from spools.models import Place, Spool
 from spools.windings import Air, hours_until
@@ -17,7 +17,7 @@ from spools.windings import Air, hours_until
 from . import reminders
 from .models import Reminder, Toolhead
 from .readiness import HOLD, STATES, Check, Verdict, judge
-from .situation import Known, Machine, dryers_here, known_of, machines_of, put_together
+from .situation import Dryers, Known, Machine, dryers_here, known_of, machines_of, put_together
 
 # Holds that time in a dryer takes away.
 DRIED_AWAY = {"moisture", "drying"}
@@ -117,7 +117,7 @@ def _later(
     waiting: list[tuple[str, list[Known]]],
     machines: list[Machine],
     verdicts: dict[tuple[int, int], Verdict],
-    dryers: list[Place],
+    dryers: Dryers,
     now: datetime,
 ) -> list[LaterRow]:
     """A row for each material on hold, what is ready first at the top."""
@@ -181,16 +181,16 @@ def _other_hold(of: Known, machines: list[Machine], verdicts: dict[tuple[int, in
     return fewest[0] if fewest else None
 
 
-def _drying_ahead(to_dry: list[Known], dryers: list[Place]) -> dict[int, tuple[Place, DryingAhead]]:
+def _drying_ahead(to_dry: list[Known], dryers: Dryers) -> dict[int, tuple[Place, DryingAhead]]:
     """The dryer that has each spool ready first, by spool id: all of them in one call of the physics.
 
     A plan of its own for each, with how long it stays good after, would take queries and seconds that this
     page has not got; the spool's page has them.
     """
-    rooms = room_airs(dryers) if to_dry else {}
+    rooms = room_airs(dryers.places) if to_dry else {}
     tries: list[tuple[Known, Place, Air]] = []
-    for of, dryer in product(to_dry, dryers):
-        room, set_point_c = rooms[dryer.pk], suggested_set_point_c(of.spool, dryer)
+    for of, dryer in product(to_dry, dryers.places):
+        room, set_point_c = rooms[dryer.pk], joining_set_point_c(of.spool, dryer, dryers.runs)
         rh_pct = heated_rh_pct(room.temperature_c, room.rh_pct, set_point_c)
         tries.append((of, dryer, Air(0.0, set_point_c, rh_pct, True)))
     lanes = [(of.moisture.winding, air) for of, _, air in tries if of.moisture is not None]

@@ -86,6 +86,17 @@ def suggested_set_point_c(spool: Spool, dryer: Place, others: Iterable[Spool] = 
     return float(math.floor(limit_c if usual_c is None else min(usual_c, limit_c)))
 
 
+def joining_set_point_c(spool: Spool, dryer: Place, runs: Iterable[DryingRun]) -> float:
+    """The set point that a spool would have in a dryer as it is now, given the shop's open runs.
+
+    That of what is in it already, where the spool may be so hot; else the suggested one, beside the others.
+    """
+    beside = [run for run in runs if run.dryer_id == dryer.pk and run.spool_id != spool.pk]
+    if beside and beside[0].set_point_c <= cap(spool, dryer).cap_c:
+        return beside[0].set_point_c
+    return suggested_set_point_c(spool, dryer, [run.spool for run in beside])
+
+
 def open_runs(dryer: Place | None = None) -> QuerySet[DryingRun]:
     """Drying runs that are not finished, of one dryer or of all."""
     runs = DryingRun.objects.filter(end=None).select_related(
@@ -243,16 +254,11 @@ def _drafts(
     drafts = []
     for spool, dryer in pairs:
         must_dry(dryer)
-        running = [run for run in runs if run.dryer_id == dryer.pk and run.spool_id != spool.pk]
-        beside = [run.spool for run in running]
-        highest = cap(spool, dryer, beside)
         if set_point_c is not None:
             check_set_point([spool], dryer, set_point_c, at=at)
-            drafts.append((highest, set_point_c))
-        elif running and running[0].set_point_c <= highest.cap_c:
-            drafts.append((highest, running[0].set_point_c))
-        else:
-            drafts.append((highest, suggested_set_point_c(spool, dryer, beside)))
+        beside = [run.spool for run in runs if run.dryer_id == dryer.pk and run.spool_id != spool.pk]
+        chosen_c = joining_set_point_c(spool, dryer, runs) if set_point_c is None else set_point_c
+        drafts.append((cap(spool, dryer, beside), chosen_c))
     return drafts
 
 

@@ -2,13 +2,13 @@
 
 from maintenance.models import Toolhead
 from maintenance.readiness import Verdict, judge
-from maintenance.situation import Known, Machine, known_of, machines_of, put_together
-from spools.models import Place, Spool
+from maintenance.situation import Known, Machine, dryers_here, known_of, machines_of, put_together
+from spools.models import Spool
 
 
 def judge_everywhere(spool: Spool) -> tuple[Known, list[tuple[Machine, Verdict]]]:
     """What is known of a spool, and its verdict for a small job on each toolhead in use."""
-    known = known_of([spool.pk], list(Place.objects.filter(kind=Place.Kind.DRYER)))[spool.pk]
+    known = known_of([spool.pk], dryers_here())[spool.pk]
     machines = machines_of(Toolhead.objects.filter(printer__retired_at=None)).values()
     situations = put_together([(machine, known) for machine in machines], None)
     return known, [(machine, judge(situations[machine.toolhead.pk, spool.pk])) for machine in machines]
