@@ -92,7 +92,7 @@ def situations(
 
     at: a past time to judge for; what the spool holds is told as now.
     """
-    known = known_of({spool.pk for _, spool in pairs}, dryers_here(), at)
+    known = known_of([spool for _, spool in pairs], dryers_here(), at)
     machines = machines_of(Toolhead.objects.filter(pk__in={toolhead.pk for toolhead, _ in pairs}), at)
     wanted = [(machines[toolhead.pk], known[spool.pk]) for toolhead, spool in pairs]
     return put_together(wanted, job)
@@ -148,9 +148,14 @@ def dryers_here() -> Dryers:
     return Dryers(list(places), list(open_runs()))
 
 
-def known_of(spool_ids: Iterable[int], dryers: Dryers, at: datetime | None = None) -> dict[int, Known]:
-    """What is known of spools, by their ids; dryers: all of the shop, for the way out."""
-    moistures = moisture_of([Spool(pk=pk) for pk in spool_ids], at)
+def known_of(
+    spools: Iterable[Spool], dryers: Dryers, at: datetime | None = None, *, whole: bool = False
+) -> dict[int, Known]:
+    """What is known of spools, by their ids; dryers: all of the shop, for the way out.
+
+    whole: as for spools.exposure.moisture_of.
+    """
+    moistures = moisture_of(spools, at, whole=whole)
     then = at or timezone.now()
     return {
         pk: Known(

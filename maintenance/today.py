@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from spools.climate import heated_rh_pct, room_airs
 from spools.drying import DRYING_LOOKS_H, default_target_pct, joining_set_point_c
+from spools.history import with_materials
 from spools.ledger import Amount
 from spools.models import Place, Spool
 from spools.windings import Air, hours_until
@@ -65,7 +66,7 @@ def today(now: datetime | None = None) -> Today:
     """The morning's look at the shop, for small jobs. The number of queries is fixed."""
     now = now or timezone.now()
     dryers = dryers_here()
-    known = known_of(Spool.objects.filter(emptied_at=None).values_list("pk", flat=True), dryers)
+    known = known_of(with_materials().filter(emptied_at=None), dryers, whole=True)
     machines = machines_of(Toolhead.objects.filter(printer__retired_at=None))
     pairs = put_together(list(product(machines.values(), known.values())), None)
     verdicts = {key: judge(found) for key, found in pairs.items()}

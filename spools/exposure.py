@@ -78,13 +78,17 @@ def moisture_now(spool: Spool) -> Moisture:
     return moisture_of([spool])[spool.pk]
 
 
-def moisture_of(spools: Iterable[Spool], at: datetime | None = None) -> dict[int, Moisture]:
+def moisture_of(
+    spools: Iterable[Spool], at: datetime | None = None, *, whole: bool = False
+) -> dict[int, Moisture]:
     """The moisture of spools at a time, by spool id. Stores nothing; six queries however many spools.
 
+    whole: the spools come from history.with_materials() and are up to date; that saves a query.
     A spool that had not come yet, or is empty, is told as at the nearest time that it was there.
     """
     at = at or timezone.now()
-    histories, states = _loaded([spool.pk for spool in spools], at)
+    spools = list(spools)
+    histories, states = _loaded([spool.pk for spool in spools], at, given=spools if whole else ())
     for reached in _reached(histories, states, at, shortened=True):
         states |= reached
     return {
@@ -191,7 +195,7 @@ def _row(history: History, state: _State) -> MoistureState:
 
 
 def _loaded(
-    ids: Sequence[int], at: datetime, again: bool = False
+    ids: Sequence[int], at: datetime, again: bool = False, given: Sequence[Spool] = ()
 ) -> tuple[dict[int, History], dict[int, _State]]:
     """Histories, and the states to continue from: a checkpoint, or the spool as it was received."""
     checkpoints = {} if again else latest(ids, at)
@@ -202,7 +206,7 @@ def _loaded(
             del checkpoints[pk]
         return checkpoints[pk].at if pk in checkpoints else history.spool.received_at
 
-    histories = load(ids, at, since)
+    histories = load(ids, at, since, given)
     states = {pk: _start(history, checkpoints.get(pk)) for pk, history in histories.items()}
     return histories, states
 

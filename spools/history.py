@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
 from . import catalogue, clock, ledger
 from .climate import BELIEVED_FOR, heated_rh_pct, hour_of, rh_at_pressure, vapour_pressure_pa
@@ -218,18 +218,25 @@ def least_drying_hours(spool: Spool) -> float:
     return float(spool.feedstock.polymer.dry_hours.split("-")[0])
 
 
+def with_materials() -> QuerySet[Spool]:
+    """Spools as histories need them: with all that the catalogue says of them."""
+    return Spool.objects.select_related("feedstock__polymer", "feedstock__filler", "feedstock__maker")
+
+
 def load(
-    spool_ids: Iterable[int], until: datetime, since: Callable[[History], datetime]
+    spool_ids: Iterable[int],
+    until: datetime,
+    since: Callable[[History], datetime],
+    given: Iterable[Spool] = (),
 ) -> dict[int, History]:
     """The histories of spools by spool id, with the readings up to ``until``.
 
     ``since`` tells for a history, still without its readings, from when on they are wanted.
-    Five queries however many spools.
+    given: the spools themselves, where the caller has them from with_materials().
+    Five queries however many spools; four with the spools given.
     """
     ids = list(spool_ids)
-    spools_by_id = Spool.objects.select_related(
-        "feedstock__polymer", "feedstock__filler", "feedstock__maker"
-    ).in_bulk(ids)
+    spools_by_id = {spool.pk: spool for spool in given} or with_materials().in_bulk(ids)
     stays: dict[int, list[Stay]] = {pk: [] for pk in spools_by_id}
     runs: dict[int, list[DryingRun]] = {pk: [] for pk in spools_by_id}
     entries: dict[int, list[MassEntry]] = {pk: [] for pk in spools_by_id}

@@ -11,6 +11,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 
 from spools import labels
+from spools.history import with_materials
 from spools.models import Spool
 
 
@@ -20,9 +21,8 @@ def find_spool(text: str) -> Spool:
     Raises ValidationError that says what is wrong with the code, or that no spool carries it.
     """
     code = labels.normalise(text)
-    found = Spool.objects.select_related("feedstock__polymer", "feedstock__maker", "feedstock__filler")
     try:
-        return found.get(code=code)
+        return with_materials().get(code=code)
     except Spool.DoesNotExist:
         raise ValidationError(
             f"{labels.pretty(code)} is well written, but no spool of this shop carries it. "

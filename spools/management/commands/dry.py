@@ -31,6 +31,6 @@ class Command(BaseCommand):
         except ValidationError as error:
             raise CommandError(" ".join(error.messages)) from None
         self.stdout.write(
-            f"Spool {spool.code} dries in {dryer} at {run.set_point_c:g} °C; planned {run.planned_hours:g} h. "
-            f"The cap: {run.cap_reason}."
+            f"Spool {spool.code} dries in {dryer} at {run.set_point_c:g} °C; planned {run.planned_hours:g} h."
+            f" The cap: {run.cap_reason}."
         )
