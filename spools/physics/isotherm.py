@@ -11,6 +11,7 @@ References
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -83,15 +84,20 @@ class Isotherm:
     def rh_and_slope(self, w: ArrayLike) -> tuple[Array, Array]:
         """Relative humidity over a water content [kg/kg], and its derivative dRH/dw.
 
-        Goes on as a straight line below 0 and far above saturation, where a solver's iterates may stray.
+        Goes on as a straight line below 0, where a solver's iterates may stray, and above saturation, where
+        cold turns get in warm humid air.
         """
         w = np.asarray(w, dtype=float)
         if self.kind == "henry":
             slope = 0.5 / np.asarray(self.w50, dtype=float)
             return w * slope, np.broadcast_to(slope, np.broadcast_shapes(w.shape, slope.shape))
-        if self.kind == "gab":
-            return self._gab_inverse(w)
-        return self._flory_inverse(w)
+        inside = np.clip(w, 0.0, self._saturated)
+        rh, slope = self._gab_inverse(inside) if self.kind == "gab" else self._flory_inverse(inside)
+        return rh + slope * (w - inside), slope
+
+    @cached_property
+    def _saturated(self) -> Array:
+        return self.equilibrium(1.0)
 
     def chosen(self, members: NDArray[np.int_]) -> "Isotherm":
         """Only the members with these indices; every value must be given by member."""
@@ -114,17 +120,17 @@ class Isotherm:
         p = k / monolayer * (1 / c - 1)
         q = (1 - 2 / c) / monolayer
         r = 1 / (monolayer * c * k)
-        inside = np.maximum(w, 0.0)
-        one = 1 - q * inside
-        root = np.sqrt(one * one - 4 * p * r * inside * inside)
-        rh = 2 * r * inside / (one + root)
-        return rh + r * np.minimum(w, 0.0), (r + rh * (q + p * rh)) / root
+        one = 1 - q * w
+        root = np.sqrt(one * one - 4 * p * r * w * w)
+        rh = 2 * r * w / (one + root)
+        return rh, (r + rh * (q + p * rh)) / root
 
     # Flory-Huggins in phi, the volume fraction of water: ln a = ln phi + (1 - phi) + chi (1 - phi)².
 
     def _density_ratio(self) -> Array:
         return np.asarray(self.density_kg_m3, dtype=float) / WATER_DENSITY
 
+    @cached_property
     def _chi(self) -> Array:
         phi = self.w50 * self._density_ratio()
         phi = phi / (1 + phi)
@@ -132,26 +138,23 @@ class Isotherm:
 
     def _activity(self, phi: Array) -> Array:
         dry = 1 - phi
-        return phi * np.exp(dry + self._chi() * dry * dry)
+        return phi * np.exp(dry + self._chi * dry * dry)
 
     def _content(self, phi: Array) -> Array:
         return phi / (1 - phi) / self._density_ratio()
 
     def _wettest_fraction(self) -> Array:
-        # The curve rises up to phi = 1 / (2 chi), where a is above 1; it is used to just below there.
-        return 0.98 * np.minimum(1.0, 1 / (2 * np.maximum(self._chi(), 0.5)))
+        # The curve rises up to phi = 1 / (2 chi), where a is above 1.
+        return np.minimum(1.0, 1 / (2 * np.maximum(self._chi, 0.5)))
 
     def _flory_inverse(self, w: Array) -> tuple[Array, Array]:
-        ratio, chi = self._density_ratio(), self._chi()
-        wettest = self._content(self._wettest_fraction())
-        inside = np.clip(w, 0.0, wettest)
-        volume = inside * ratio
+        ratio, chi = self._density_ratio(), self._chi
+        volume = w * ratio
         dry = 1 / (1 + volume)
         factor = np.exp(dry + chi * dry * dry)
         # da/dw = da/dphi dphi/dw, with dphi/dw = ratio dry².
         phi = volume * dry
-        slope = factor * (1 - phi * (1 + 2 * chi * dry)) * ratio * dry * dry
-        return phi * factor + slope * (w - inside), slope
+        return phi * factor, factor * (1 - phi * (1 + 2 * chi * dry)) * ratio * dry * dry
 
 
 def joined(isotherms: Sequence[Isotherm], members: Sequence[int]) -> Isotherm:

@@ -208,6 +208,8 @@ def stage(
     Returns the surface's water content w at its end, the net flow into the shells, that through the rim, and
     how far w is from what the isotherm wants (shells, columns) [kg/kg].
     """
+    # On a rim that is colder than the air's dew point water condenses; liquid water has a humidity of 1.
+    outside = np.minimum(c.outside, tr.saturation[-1])
     beside = tau * tr.conductance
     around = beside.copy()
     around[1:] += beside[:-1]
@@ -219,10 +221,10 @@ def stage(
         slope = slope * tr.saturation
         capacity = mass_a / slope
         right = mass_b - mass_a * w + capacity * at_w
-        right[-1] += beside[-1] * c.outside
+        right[-1] += beside[-1] * outside
         density = tridiagonal(capacity + around, beside, right)
         w = w + (density - at_w) / slope
-    net, through = inflow(tr, density, c.outside)
+    net, through = inflow(tr, density, outside)
     conserving = (mass_b + tau * net) / mass_a
     return conserving, net, through, conserving - w
 

@@ -2,9 +2,9 @@
 
     (1 - eps) rho d(mean w)/dt = (1/r) d/dr (r D_p dc/dr),   D_p = D_air(T) eps / (2 - eps),
 
-after Henry [1], with the filament's own exact response (filament.py) on the left and, with heat, radial
-conduction warming the turns from the rim. The rim is in equilibrium with the air around (no film for vapour);
-core and flanges are closed. The heat that sorption takes or sets free is left out.
+after Henry [1], with the filament's own response (filament.py) on the left and, with heat, radial conduction
+warming the turns from the rim. The rim is in equilibrium with the air around (no film for vapour), or as wet
+as dew makes it; core and flanges are closed. The heat that sorption takes or sets free is left out.
 
     geometry = Geometry.from_mass(1.0, core_radius_m=0.05, width_m=0.06, density_kg_m3=1130)
     material = Material(4e-13, 44e3, Isotherm("gab", 0.028, 4.6, 0.768))

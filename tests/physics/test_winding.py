@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from spools.physics.filament import WEIGHTS
 from spools.physics.isotherm import Isotherm
 from spools.physics.winding import (
     Geometry,
@@ -85,7 +86,8 @@ def test_splitting_a_stay_changes_no_more_than_the_step_error(lane, share):
         ]
     whole, split = advance([lane, replace(lane, surroundings=parts)])
     off = np.abs(whole.state.profile() - split.state.profile()).max(1)
-    assert (off <= STEP_ERROR * span(lane)).all()
+    # Both have an error of their own.
+    assert (off <= 2 * STEP_ERROR * span(lane)).all()
 
 
 @settings(max_examples=15, deadline=None)
@@ -123,7 +125,7 @@ def test_smaller_steps_converge_at_second_order():
     ]
     assert off[0] < 2e-4
     assert off[2] < off[1] < off[0]
-    assert off[2] < 0.05 * off[0]
+    assert off[2] < 0.1 * off[0]
 
 
 def test_refining_the_shells_converges(monkeypatch):
@@ -155,19 +157,21 @@ def test_taking_turns_from_the_rim_keeps_the_water_of_the_rest(lane, left):
         pore_fraction=old.pore_fraction,
     )
     smaller = resize(state, old, new)
-    before, after = state.profile(), smaller.profile()
-    assert (after >= before.min(1, keepdims=True) - 1e-12).all()
-    assert (after <= before.max(1, keepdims=True) + 1e-12).all()
-    # Whole shells that stay whole pin the water down; in between it is a line within a shell.
-    cut = np.concatenate([[0], np.cumsum(old.shell_masses())])
+    before, after = state.contents, smaller.contents
+    slack = 1e-12 * before.max()
+    assert (after >= before.min(1, keepdims=True) - slack).all()
+    assert (after <= before.max(1, keepdims=True) + slack).all()
+    # Whole shells that stay whole pin the water down; the shell that is cut holds what its neighbours allow.
+    masses = old.shell_masses()
+    cut = np.concatenate([[0], np.cumsum(masses)])
     inner = np.searchsorted(cut, new.mass_kg, side="right") - 1
-    least = (before[:, :inner] * old.shell_masses()[:inner]).sum(1)
+    whole = (state.profile()[:, :inner] * masses[:inner]).sum(1)
     rest = new.mass_kg - cut[inner]
-    shell = min(inner, before.shape[1] - 1)
-    near = before[:, max(shell - 1, 0) : shell + 2]
+    near = before[:, max(inner - 1, 0) : inner + 2]
     water = smaller.water_kg(new)
-    assert (water >= least + rest * near.min(1) - 1e-12).all()
-    assert (water <= least + rest * near.max(1) + 1e-12).all()
+    slack *= old.mass_kg
+    assert (water >= whole + rest * near.min(1) @ WEIGHTS - slack).all()
+    assert (water <= whole + rest * near.max(1) @ WEIGHTS + slack).all()
 
 
 @given(geometries, geometries)
@@ -247,6 +251,17 @@ def test_a_spool_in_moved_air_warms_sooner():
         [Lane(geometry, material, start, [Surroundings(2 * 3600, 353.15, 0.03)])], heat=False
     )
     assert at_once.gained_kg < moved.gained_kg < still.gained_kg < 0
+
+
+@pytest.mark.parametrize("kind", ["henry", "gab", "flory-huggins"])
+def test_a_cold_spool_in_hot_damp_air_gets_no_wetter_than_dew_makes_it(kind):
+    geometry = Geometry(0.02, 0.021, 0.02, 0.33, 0.875e-3, 1500)
+    material = Material(1.7e-12, 38e3, Isotherm(kind, 0.02, 6.7, 0.65))
+    start = uniform(geometry, material, 0.02, 308.0)
+    air = Surroundings(600, 363.0, 0.78, moving_air=True)
+    (outcome,) = advance([Lane(geometry, material, start, [air])])
+    assert (outcome.state.contents <= 1.1 * material.isotherm.equilibrium(1.0)).all()
+    assert outcome.crossed_kg == pytest.approx(outcome.gained_kg, rel=1e-9)
 
 
 def test_no_lanes_and_no_time():
