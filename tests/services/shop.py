@@ -5,7 +5,6 @@ import re
 import signal
 import subprocess
 import sys
-import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -129,9 +128,7 @@ def _address(log: Path, supervisor: subprocess.Popen[str]) -> str | None:
 
 def _answers(url: str) -> bool:
     try:
-        urllib.request.urlopen(url, timeout=10).close()
-    except urllib.error.HTTPError as error:
-        return error.code < 500
+        urllib.request.urlopen(f"{url}/healthz", timeout=10).close()
     except OSError:
         return False
     return True
