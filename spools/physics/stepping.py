@@ -206,7 +206,7 @@ def stage(
     """One implicit stage of length tau (columns,): M (a w - b) = tau (net flow at its end).
 
     Returns the surface's water content w at its end, the net flow into the shells, that through the rim, and
-    how far w is from what the isotherm wants (shells, columns) [kg/kg].
+    how far w is from what the isotherm wants with those flows (shells, columns) [kg/kg].
     """
     # On a rim that is colder than the air's dew point water condenses; liquid water has a humidity of 1.
     outside = np.minimum(c.outside, tr.saturation[-1])
@@ -215,18 +215,20 @@ def stage(
     around[1:] += beside[:-1]
     mass_a, mass_b = c.shell_mass * response.a, c.shell_mass * b
     w = guess
+    rh, slope = isotherm.rh_and_slope(w)
     for _ in range(NEWTON_STEPS if isotherm.curved else 1):
-        rh, slope = isotherm.rh_and_slope(w)
-        at_w = rh * tr.saturation
-        slope = slope * tr.saturation
-        capacity = mass_a / slope
+        at_w, slope_w = rh * tr.saturation, slope * tr.saturation
+        capacity = mass_a / slope_w
         right = mass_b - mass_a * w + capacity * at_w
         right[-1] += beside[-1] * outside
         density = tridiagonal(capacity + around, beside, right)
-        w = w + (density - at_w) / slope
+        w = w + (density - at_w) / slope_w
+        if isotherm.curved:
+            rh, slope = isotherm.rh_and_slope(w)
     net, through = inflow(tr, density, outside)
     conserving = (mass_b + tau * net) / mass_a
-    return conserving, net, through, conserving - w
+    left = density / tr.saturation - rh if isotherm.curved else np.zeros(1)
+    return conserving, net, through, left / slope
 
 
 @dataclass

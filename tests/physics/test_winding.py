@@ -128,6 +128,14 @@ def test_smaller_steps_converge_at_second_order():
     assert off[2] < 0.1 * off[0]
 
 
+def test_a_dry_spool_with_a_bent_isotherm_takes_steps_short_enough_for_it():
+    geometry = Geometry(0.0625, 0.065, 0.0625, 0.5, 0.875e-3, 900)
+    material = Material(4e-11, 25e3, Isotherm("gab", 0.05, 9, 0.75))
+    lane = Lane(geometry, material, uniform(geometry, material, 0, 278.0), [Surroundings(150, 278.0, 0.5)])
+    usual, fine = (advance([lane], tolerance=t)[0].state.profile() for t in (0.01, 1e-4))
+    np.testing.assert_allclose(usual, fine, atol=0.002 * 0.05)
+
+
 def test_refining_the_shells_converges(monkeypatch):
     material = Material(4e-13, 44e3, Isotherm("henry", 0.028))
     means = []
