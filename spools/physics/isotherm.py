@@ -113,13 +113,16 @@ class Isotherm:
         ka = np.asarray(self.k) * rh
         return np.asarray(self.c) * ka / ((1 - ka) * (1 - ka + np.asarray(self.c) * ka))
 
-    def _gab_inverse(self, w: Array) -> tuple[Array, Array]:
-        # a/w = p a² + q a + r; of the two roots, the one that is 0 at w = 0.
+    @cached_property
+    def _gab_quadratic(self) -> tuple[Array, Array, Array]:
+        """p, q, r in a / w = p a² + q a + r."""
         c, k = np.asarray(self.c, dtype=float), np.asarray(self.k, dtype=float)
         monolayer = self.w50 / self._gab(np.asarray(0.5))
-        p = k / monolayer * (1 / c - 1)
-        q = (1 - 2 / c) / monolayer
-        r = 1 / (monolayer * c * k)
+        return k / monolayer * (1 / c - 1), (1 - 2 / c) / monolayer, 1 / (monolayer * c * k)
+
+    def _gab_inverse(self, w: Array) -> tuple[Array, Array]:
+        # Of the two roots, the one that is 0 at w = 0.
+        p, q, r = self._gab_quadratic
         one = 1 - q * w
         root = np.sqrt(one * one - 4 * p * r * w * w)
         rh = 2 * r * w / (one + root)
