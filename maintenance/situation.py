@@ -142,6 +142,9 @@ class Dryers(NamedTuple):
     places: list[Place]
     runs: list[DryingRun]
 
+    def runs_in(self, dryer: Place) -> list[DryingRun]:
+        return [run for run in self.runs if run.dryer_id == dryer.pk]
+
 
 def dryers_here() -> Dryers:
     places = Place.objects.filter(kind=Place.Kind.DRYER).select_related("room")

@@ -9,7 +9,7 @@ from math import ceil
 from django.utils import timezone
 
 from spools.climate import heated_rh_pct, room_airs
-from spools.drying import DRYING_LOOKS_H, default_target_pct, joining_set_point_c
+from spools.drying import DRYING_LOOKS_H, default_target_pct, joining_set_point_c, suggested_set_point_c
 from spools.history import with_materials
 from spools.ledger import Amount
 from spools.models import Place, Spool
@@ -37,10 +37,15 @@ class ReadyRow:
 
 @dataclass(frozen=True)
 class DryingAhead:
-    """Drying of a whole spool that would start now: the hours that it takes, None when they never suffice."""
+    """Drying of a whole spool that starts then: the hours that it takes, None when they never suffice."""
 
     set_point_c: float
     hours: float | None
+    start: datetime
+
+    @property
+    def ready_at(self) -> datetime | None:
+        return None if self.hours is None else self.start + timedelta(hours=self.hours)
 
 
 @dataclass(frozen=True)
@@ -128,7 +133,7 @@ def _later(
         for of in spools
         if of.run is None and _other_hold(of, machines, verdicts) is None
     ]
-    dried = _drying_ahead(to_dry, dryers)
+    dried = _drying_ahead(to_dry, dryers, now)
     rows = []
     for material, spools in waiting:
         own = [_row(material, of, machines, verdicts, dried.get(of.spool.pk), now) for of in spools]
@@ -155,15 +160,15 @@ def _row(
         return LaterRow(material, of.spool, None, None, None, "is too wet, and there is no dryer here.")
     dryer, plan = dried
     how = f"at {plan.set_point_c:g} °C in {dryer}"
-    if plan.hours is None:
+    if plan.hours is None or plan.ready_at is None:
         limit_pct = default_target_pct(of.spool)
         reason = (
             f"cannot be made safe here: even {DRYING_LOOKS_H[-1]} h {how} leave more than {limit_pct:g} %."
         )
         return LaterRow(material, of.spool, dryer, plan, None, reason)
-    ready_at = now + timedelta(hours=plan.hours)
-    reason = f"ready by {_clock(ready_at)} after {plan.hours:g} h {how}, if that starts now."
-    return LaterRow(material, of.spool, dryer, plan, ready_at, reason)
+    when = "if that starts now" if plan.start <= now else f"once that dryer is free at {_clock(plan.start)}"
+    reason = f"ready by {_clock(plan.ready_at)} after {plan.hours:g} h {how}, {when}."
+    return LaterRow(material, of.spool, dryer, plan, plan.ready_at, reason)
 
 
 def _other_hold(of: Known, machines: list[Machine], verdicts: dict[tuple[int, int], Verdict]) -> Check | None:
@@ -182,33 +187,40 @@ def _other_hold(of: Known, machines: list[Machine], verdicts: dict[tuple[int, in
     return fewest[0] if fewest else None
 
 
-def _drying_ahead(to_dry: list[Known], dryers: Dryers) -> dict[int, tuple[Place, DryingAhead]]:
+def _drying_ahead(to_dry: list[Known], dryers: Dryers, now: datetime) -> dict[int, tuple[Place, DryingAhead]]:
     """The dryer that has each spool ready first, by spool id: all of them in one call of the physics.
 
-    A plan of its own for each, with how long it stays good after, would take queries and seconds that this
-    page has not got; the spool's page has them.
+    A spool may join what a dryer does now, or have it to itself when its runs are over; the moisture until
+    then is taken as it is. A plan of its own for each, with how long it stays good after, would take queries
+    and seconds that this page has not got; the spool's page has them.
     """
     rooms = room_airs(dryers.places) if to_dry else {}
-    tries: list[tuple[Known, Place, Air]] = []
+    tries: list[tuple[Known, Place, float, datetime]] = []
     for of, dryer in product(to_dry, dryers.places):
-        room, set_point_c = rooms[dryer.pk], joining_set_point_c(of.spool, dryer, dryers.runs)
+        ends = [run.start + timedelta(hours=run.planned_hours) for run in dryers.runs_in(dryer)]
+        tries.append((of, dryer, suggested_set_point_c(of.spool, dryer), max([now, *ends])))
+        if any(end > now for end in ends):
+            tries.append((of, dryer, joining_set_point_c(of.spool, dryer, dryers.runs), now))
+    lanes = []
+    for of, dryer, set_point_c, _ in tries:
+        room = rooms[dryer.pk]
         rh_pct = heated_rh_pct(room.temperature_c, room.rh_pct, set_point_c)
-        tries.append((of, dryer, Air(0.0, set_point_c, rh_pct, True)))
-    lanes = [(of.moisture.winding, air) for of, _, air in tries if of.moisture is not None]
-    targets = [default_target_pct(of.spool) for of, _, _ in tries]
+        if of.moisture is not None:
+            lanes.append((of.moisture.winding, Air(0.0, set_point_c, rh_pct, True)))
+    targets = [default_target_pct(of.spool) for of, *_ in tries]
     found = hours_until(lanes, targets, None, DRYING_LOOKS_H, below=True)
     best: dict[int, tuple[Place, DryingAhead]] = {}
-    for (of, dryer, air), exact in zip(tries, found, strict=True):
-        plan = DryingAhead(air.temperature_c, None if exact is None else ceil(exact * 4) / 4)
+    for (of, dryer, set_point_c, start), exact in zip(tries, found, strict=True):
+        plan = DryingAhead(set_point_c, None if exact is None else ceil(exact * 4) / 4, start)
         if of.spool.pk not in best or _sooner(plan, best[of.spool.pk][1]):
             best[of.spool.pk] = dryer, plan
     return best
 
 
 def _sooner(one: DryingAhead, other: DryingAhead) -> bool:
-    if one.hours is None or other.hours is None:
-        return one.hours is not None
-    return one.hours < other.hours
+    if one.ready_at is None or other.ready_at is None:
+        return one.ready_at is not None
+    return one.ready_at < other.ready_at
 
 
 def _clock(at: datetime) -> str:

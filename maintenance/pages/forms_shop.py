@@ -9,6 +9,7 @@ from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
 from maintenance.models import Fitting, Loading, Part, PartKind, Printer, Toolhead
+from spools.labels import pretty
 from spools.models import DryingRun, Place, Spool
 from spools.pages.forms import WhenField, number
 
@@ -48,7 +49,7 @@ class DryForm(forms.Form):
         self.weighed = {spool.pk: f"gross_g_{spool.pk}" for spool in spools}
         for spool in spools:
             self.fields[self.weighed[spool.pk]] = number(
-                f"{spool.code} with its reel", "g", required=False, min_value=0
+                f"{pretty(spool.code)} with its reel", "g", required=False, min_value=0
             )
 
     def weighings(self) -> list[forms.BoundField]:
@@ -156,7 +157,7 @@ class RemoveForm(forms.Form):
 class LoadingField(forms.ModelChoiceField):
     def label_from_instance(self, loading: Loading) -> str:
         until = "" if loading.end is None else f", until {timezone.localtime(loading.end):%d %b %H:%M}"
-        return f"{loading.toolhead}: {loading.spool.code} {loading.spool.feedstock}{until}"
+        return f"{loading.toolhead}: {pretty(loading.spool.code)} {loading.spool.feedstock}{until}"
 
 
 class JobForm(forms.Form):

@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from maintenance import reminders as rules
 from maintenance.models import Fitting, Reminder
+from spools.labels import pretty
 from spools.pages.forms import carried_out, sent
 
 from .forms_shop import SNOOZE_DAYS, DoneForm, SnoozeForm
@@ -51,7 +52,8 @@ def _row(reminder: Reminder) -> dict:
     elif reminder.kind == Reminder.Kind.DRYING_DONE:
         address, says = reverse("drying"), "See the dryers"
     elif reminder.spool is not None:
-        address, says = reverse("spool", args=[reminder.spool.code]), f"See spool {reminder.spool.code}"
+        code = reminder.spool.code
+        address, says = reverse("spool", args=[code]), f"See spool {pretty(code)}"
     elif reminder.toolhead is not None:
         address, says = reverse("machine", args=[reminder.toolhead.printer_id]), f"See {reminder.toolhead}"
     elif reminder.part_kind is not None:
