@@ -1,4 +1,4 @@
-"""Spool-hours per second of the winding. Run with: pytest tests/bench --benchmark-enable
+"""Spool-hours per second of the winding. Run with: pytest tests/bench -n 0 --benchmark-enable
 
 Days of readings every 15 minutes in a room whose air swings, as a shop has it; one stretch per reading.
 """
