@@ -115,7 +115,7 @@ TIME_ZONE = os.environ.get("TIME_ZONE", "Europe/Berlin")
 
 STATIC_URL = "static/"
 STATICFILES_DIRS = [BASE_DIR / "static"]
-STATIC_ROOT = BASE_DIR / "staticfiles"
+# Found where they are when the service starts; nothing needs collecting.
 WHITENOISE_USE_FINDERS = True
 FIXTURE_DIRS = [BASE_DIR / "fixtures"]
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import product
 from math import ceil
+from typing import NamedTuple
 
 from django.utils import timezone
 
@@ -12,11 +13,11 @@ from spools.climate import heated_rh_pct, room_airs
 from spools.drying import DRYING_LOOKS_H, default_target_pct, joining_set_point_c, suggested_set_point_c
 from spools.history import with_materials
 from spools.ledger import Amount
-from spools.models import Place, Spool
+from spools.models import Feedstock, Place, Spool
 from spools.windings import Air, hours_until
 
 from . import reminders
-from .models import Reminder, Toolhead
+from .models import Fitting, Reminder, Toolhead
 from .readiness import HOLD, STATES, Check, Verdict, judge
 from .situation import Dryers, Known, Machine, dryers_here, known_of, machines_of, put_together
 
@@ -65,6 +66,41 @@ class Today:
     ready: list[ReadyRow]
     later: list[LaterRow]
     due: list[Reminder]
+
+
+class Step(NamedTuple):
+    """One of the first things to do in a new shop: its page, what to do and why, whether it is done."""
+
+    page: str
+    title: str
+    why: str
+    done: bool
+
+
+def first_steps() -> list[Step]:
+    """What a new shop needs before anything can be judged, in the order in which it helps most."""
+    return [
+        Step(
+            "place-new",
+            "Add your places",
+            "Shelf, dry box, dryer: a spool's moisture follows the air where it is.",
+            Place.objects.exclude(kind=Place.Kind.PRINTER).exists(),
+        ),
+        Step("machine-new", "Add a printer", "With its toolhead.", Toolhead.objects.exists()),
+        Step(
+            "stock-add",
+            "Receive and fit its parts",
+            "Nozzle, drive gears and liner wear; their count starts when they are fitted.",
+            Fitting.objects.exists(),
+        ),
+        Step(
+            "feedstock-new",
+            "Add what you print with",
+            "The maker's data sheet comes before the catalogue's numbers.",
+            Feedstock.objects.exists(),
+        ),
+        Step("spool-receive", "Receive a spool", "It gets a code and a label.", Spool.objects.exists()),
+    ]
 
 
 def today(now: datetime | None = None) -> Today:

@@ -14,4 +14,6 @@ def today(request: HttpRequest) -> HttpResponse:
     found = look.today(now)
     # The frame need not count again what is listed here.
     context = {"today": found, "now": now, "due_count": len(found.due)}
+    if not found.ready and not found.later:
+        context["first_steps"] = look.first_steps()
     return render(request, "today/today.html", context)

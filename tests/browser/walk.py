@@ -90,6 +90,7 @@ def sign_in(me: Newcomer) -> None:
     me.fill(username=me.shop.user, password=me.shop.password)
     me.tap("Sign in")
     expect(me.page).to_have_url(me.shop.url + "/")
+    me.sees("First steps")
 
 
 def furnish(me: Newcomer) -> None:

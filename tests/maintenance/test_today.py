@@ -8,8 +8,9 @@ from django.utils import timezone
 from maintenance.loading import load_spool
 from maintenance.models import Printer
 from maintenance.reminders import sweep
-from maintenance.today import today
+from maintenance.today import first_steps, today
 from spools.drying import start_drying
+from spools.models import Place
 from spools.moves import mark_empty
 from tests.spools.conftest import hours_ago, receive
 
@@ -112,3 +113,13 @@ def test_today_takes_as_many_queries_however_many_spools(shop, wet, plain):
     with CaptureQueriesContext(connection) as many:
         today()
     assert len(many) == len(few) <= 14
+
+
+def test_a_new_shop_is_told_what_to_do_first(db):
+    assert [step.done for step in first_steps()] == [False] * 5
+    Place.objects.create(name="Shelf by the door", kind="shelf")
+    assert [step.done for step in first_steps()] == [True, False, False, False, False]
+
+
+def test_a_furnished_shop_has_done_its_first_steps(shop, wet):
+    assert all(step.done for step in first_steps())
