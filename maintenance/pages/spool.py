@@ -7,7 +7,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
-from maintenance.readiness import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
+from maintenance.readiness import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE, STATES
 from maintenance.situation import SMALL_JOB_G
 from spools import catalogue, ledger
 from spools.exposure import ORIGIN, Band, Moisture, forecast
@@ -101,7 +101,13 @@ def _in_use(spool: Spool, events: list[Event]) -> dict:
         "now": timezone.now(),
         "toolhead": next((machine.toolhead for machine, _ in judged if machine.loaded == spool.pk), None),
         "loading": next((event for event in events if event.what == "loading" and not event.until), None),
-        "verdicts": [(machine.toolhead, verdict) for machine, verdict in judged],
+        # Where it is loaded comes first, then where it prints best: the first one's reasons are in sight.
+        "verdicts": [
+            (machine.toolhead, verdict)
+            for machine, verdict in sorted(
+                judged, key=lambda pair: (pair[0].loaded != spool.pk, STATES.index(pair[1].state))
+            )
+        ],
     }
 
 

@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from maintenance.models import Fitting, Reminder
 from spools.drying import finish_drying, start_drying
+from spools.labels import pretty
 from spools.models import DryingRun, Feedstock, Place, Reading, Source
 from spools.moves import current_stay
 from tests.spools.conftest import hours_ago
@@ -279,7 +280,7 @@ def test_the_plan_names_the_lowest_cap_and_its_spool(shop, desk):
     pla, nylon = shop.spools[3], shop.spools[1]
     response = desk.get(drying_address(shop), {"spools": [pla.pk, nylon.pk]})
     assert response.context["setter"] == pla
-    assert says(response, f"Spool {pla.code} sets this cap for all: 50 °C is the most for drying PLA")
+    assert says(response, f"Spool {pretty(pla.code)} sets this cap for all: 50 °C is the most for drying PLA")
 
 
 def test_spools_are_dried_together_and_taken_out_with_their_loss(shop, desk):
