@@ -12,6 +12,7 @@ from django.utils import timezone
 from spools.climate import heated_rh_pct, room_airs
 from spools.drying import DRYING_LOOKS_H, default_target_pct, joining_set_point_c, suggested_set_point_c
 from spools.history import with_materials
+from spools.labels import pretty
 from spools.ledger import Amount
 from spools.models import Feedstock, Place, Spool
 from spools.windings import Air, hours_until
@@ -43,6 +44,8 @@ class DryingAhead:
     set_point_c: float
     hours: float | None
     start: datetime
+    # Spools that are done and still in the dryer, and dry at another set point than this one may have.
+    taken_out: list[str]
 
     @property
     def ready_at(self) -> datetime | None:
@@ -202,7 +205,11 @@ def _row(
             f"cannot be made safe here: even {DRYING_LOOKS_H[-1]} h {how} leave more than {limit_pct:g} %."
         )
         return LaterRow(material, of.spool, dryer, plan, None, reason)
-    when = "if that starts now" if plan.start <= now else f"once that dryer is free at {_clock(plan.start)}"
+    when = "if that starts now"
+    if plan.start > now:
+        when = f"once that dryer is free at {_clock(plan.start)}"
+    elif plan.taken_out:
+        when += f", when {' and '.join(plan.taken_out)} is taken out"
     reason = f"ready by {_clock(plan.ready_at)} after {plan.hours:g} h {how}, {when}."
     return LaterRow(material, of.spool, dryer, plan, plan.ready_at, reason)
 
@@ -231,14 +238,17 @@ def _drying_ahead(to_dry: list[Known], dryers: Dryers, now: datetime) -> dict[in
     and seconds that this page has not got; the spool's page has them.
     """
     rooms = room_airs(dryers.places) if to_dry else {}
-    tries: list[tuple[Known, Place, float, datetime]] = []
+    tries: list[tuple[Known, Place, float, datetime, list[str]]] = []
     for of, dryer in product(to_dry, dryers.places):
-        ends = [run.start + timedelta(hours=run.planned_hours) for run in dryers.runs_in(dryer)]
-        tries.append((of, dryer, suggested_set_point_c(of.spool, dryer), max([now, *ends])))
+        runs = dryers.runs_in(dryer)
+        ends = [run.start + timedelta(hours=run.planned_hours) for run in runs]
+        alone_c = suggested_set_point_c(of.spool, dryer)
+        in_the_way = [pretty(run.spool.code) for run in runs if run.set_point_c != alone_c]
+        tries.append((of, dryer, alone_c, max([now, *ends]), in_the_way))
         if any(end > now for end in ends):
-            tries.append((of, dryer, joining_set_point_c(of.spool, dryer, dryers.runs), now))
+            tries.append((of, dryer, joining_set_point_c(of.spool, dryer, dryers.runs), now, []))
     lanes = []
-    for of, dryer, set_point_c, _ in tries:
+    for of, dryer, set_point_c, *_ in tries:
         room = rooms[dryer.pk]
         rh_pct = heated_rh_pct(room.temperature_c, room.rh_pct, set_point_c)
         if of.moisture is not None:
@@ -246,8 +256,9 @@ def _drying_ahead(to_dry: list[Known], dryers: Dryers, now: datetime) -> dict[in
     targets = [default_target_pct(of.spool) for of, *_ in tries]
     found = hours_until(lanes, targets, None, DRYING_LOOKS_H, below=True)
     best: dict[int, tuple[Place, DryingAhead]] = {}
-    for (of, dryer, set_point_c, start), exact in zip(tries, found, strict=True):
-        plan = DryingAhead(set_point_c, None if exact is None else ceil(exact * 4) / 4, start)
+    for (of, dryer, set_point_c, start, in_the_way), exact in zip(tries, found, strict=True):
+        hours = None if exact is None else ceil(exact * 4) / 4
+        plan = DryingAhead(set_point_c, hours, start, in_the_way)
         if of.spool.pk not in best or _sooner(plan, best[of.spool.pk][1]):
             best[of.spool.pk] = dryer, plan
     return best

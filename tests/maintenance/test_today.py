@@ -10,6 +10,7 @@ from maintenance.models import Printer
 from maintenance.reminders import sweep
 from maintenance.today import first_steps, today
 from spools.drying import start_drying
+from spools.labels import pretty
 from spools.models import Place
 from spools.moves import mark_empty
 from tests.spools.conftest import hours_ago, receive
@@ -123,3 +124,16 @@ def test_a_new_shop_is_told_what_to_do_first(db):
 
 def test_a_furnished_shop_has_done_its_first_steps(shop, wet):
     assert all(step.done for step in first_steps())
+
+
+def test_a_dryer_with_a_finished_run_names_what_has_to_come_out(shop, wet, plain):
+    start_drying([plain], shop.dryer, 45, planned_hours=6, at=hours_ago(7))
+    [row] = [row for row in today().later if row.spool == wet]
+    assert f"when {pretty(plain.code)} is taken out" in row.reason
+
+
+def test_a_busy_dryer_counts_from_when_it_is_free(shop, wet, plain):
+    [run] = start_drying([plain], shop.dryer, 45, planned_hours=6, at=hours_ago(1))
+    [row] = [row for row in today().later if row.spool == wet]
+    assert "once that dryer is free" in row.reason
+    assert row.ready_at > run.start + timedelta(hours=6)
