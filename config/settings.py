@@ -17,13 +17,16 @@ def _list(name: str, default: str = "") -> list[str]:
     return [item.strip() for item in os.environ.get(name, default).split(",") if item.strip()]
 
 
+NO_KEY = "not-secret-no-data-folder-yet"
+
+
 def _secret_key() -> str:
     """The key from the environment, else the one that ./run wrote into the data folder."""
     if key := os.environ.get("SECRET_KEY"):
         return key
     stored = DATA_DIR / "secret_key"
     # Tools that never serve a request (checks, schema, tests) may run before the data folder exists.
-    return stored.read_text().strip() if stored.exists() else "not-secret-no-data-folder-yet"
+    return stored.read_text().strip() if stored.exists() else NO_KEY
 
 
 SECRET_KEY = _secret_key()
@@ -117,7 +120,6 @@ STATIC_URL = "static/"
 STATICFILES_DIRS = [BASE_DIR / "static"]
 # Found where they are when the service starts; nothing needs collecting.
 WHITENOISE_USE_FINDERS = True
-FIXTURE_DIRS = [BASE_DIR / "fixtures"]
 
 # Behind a TLS proxy set SECURE=1; a phone's browser then gets only secure cookies.
 if _flag("SECURE"):

@@ -1,7 +1,7 @@
 """Jobs: prints that were made. They take grams from a spool and wear the parts that its filament passed."""
 
 from dataclasses import asdict
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -21,6 +21,8 @@ from .situation import JobAsked, verdict
 from .wear_log import count_again, rebuild_wear
 
 __all__ = ["rebuild_wear", "record_job", "withdraw_job"]
+
+SAME_JOB = timedelta(minutes=2)
 
 
 @transaction.atomic
@@ -48,6 +50,7 @@ def record_job(
     spool = locked(spool)
     start = moment(start, spool, "start")
     _was_loaded(toolhead, spool, start)
+    _not_twice(toolhead, spool, name, asked, start)
     found = verdict(toolhead, spool, asked, at=start)
     refuse_hold(found, override_reason, "recorded")
     entry = take(spool, asked.mass_g, at=start, note=f"job {name}", by=by)
@@ -75,6 +78,8 @@ def withdraw_job(job: Job, *, reason: str, by: Any = None) -> Job:
     Refused: one that is withdrawn already, no reason.
     """
     reason = _text("reason", reason, 300)
+    # Toolheads first, as everywhere: whoever fits or takes off a part meanwhile waits.
+    list(Toolhead.objects.select_for_update().filter(job_uses__job=job).order_by("pk"))
     job = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
     if job.withdrawn_at is not None:
         raise ValidationError(f"This job was withdrawn on {shown(job.withdrawn_at)} already.")
@@ -92,6 +97,24 @@ def _count(job: Job) -> None:
     count_again(job.uses.all())
     reminders.sweep_parts()
     reminders.sweep_stock()
+
+
+def _not_twice(toolhead: Toolhead, spool: Spool, name: str, asked: JobAsked, start: datetime) -> None:
+    """Refuses what a button pressed twice would record again."""
+    same = JobUse.objects.filter(
+        job__withdrawn_at=None,
+        job__name=name,
+        job__hours=asked.hours,
+        job__start__gt=start - SAME_JOB,
+        job__start__lt=start + SAME_JOB,
+        toolhead=toolhead,
+        spool=spool,
+        mass_g=asked.mass_g,
+    )
+    if same.exists():
+        raise ValidationError(
+            {"name": f"{name} is recorded already, with these grams and hours. Give another name or start."}
+        )
 
 
 def _text(field: str, text: str, most: int) -> str:

@@ -19,6 +19,8 @@ PTFE_MAX_C = 250.0
 # A hot end within this of its limit has no margin. Common practice, no source.
 EDGE_C = 5.0
 ENCLOSED = {"yes", "heated"}
+# fixtures/reference/README.md, cautions: what calls for exhaust or an enclosure in ordinary printing.
+FUMES = {"styrene", "caprolactam", "methyl methacrylate"}
 
 
 @dataclass(frozen=True)
@@ -305,12 +307,14 @@ def _nozzle_limits(s: Situation) -> list[tuple[float, str]]:
 
 
 def air(s: Situation) -> Check:
-    if s.enclosure not in ENCLOSED:
-        return Check("air", CLEAR, f"{s.polymer} needs no enclosure.")
-    if s.enclosed:
-        return Check("air", CLEAR, f"{s.polymer} asks for an enclosure, and {s.toolhead} has one.")
-    fumes = "" if s.emission == "low" else f" and gives off {s.emission}"
-    sentence = f"{s.polymer} asks for an enclosure{fumes}; {s.toolhead} has no enclosure."
+    asks = s.enclosure in ENCLOSED
+    if s.enclosed or not (asks or s.emission in FUMES):
+        how = f"{s.toolhead} has an enclosure" if s.enclosed else f"{s.polymer} needs no enclosure"
+        return Check("air", CLEAR, f"{how}.")
+    wants = ["asks for an enclosure"] if asks else []
+    if s.emission != "low":
+        wants.append(f"gives off {s.emission}")
+    sentence = f"{s.polymer} {' and '.join(wants)}; {s.toolhead} has no enclosure."
     return Check("air", CAUTION, sentence, "Ventilate or extract; follow local rules.", "ventilate")
 
 

@@ -181,13 +181,15 @@ def dry_advice(spool: Spool, dryers: Dryers) -> str:
     dryer, set_point_c = max(set_points_c.items(), key=lambda item: item[1])
     polymer = spool.feedstock.polymer
     usual_c = _number(spool, "dry_set_c")
-    hours = f"usually {polymer.dry_hours} h" + ("" if set_point_c >= usual_c else f" at {usual_c:g} °C")
+    hours = f"usually {polymer.dry_hours} h"
+    if set_point_c < usual_c:
+        hours = f"for longer than the {polymer.dry_hours} h that are usual at {usual_c:g} °C"
     return f"Dry it in {dryer} at {set_point_c:g} °C, {hours}; its page has the plan."
 
 
 def machines_of(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> dict[int, Machine]:
     """Toolheads with what is on them and the air around them, by their ids."""
-    loaded = Loading.objects.filter(toolhead=OuterRef("pk"), end=None).values("spool")[:1]
+    loaded = Loading.objects.present().filter(toolhead=OuterRef("pk")).values("spool")[:1]
     rows = toolheads.select_related("printer__place").annotate(loaded=Subquery(loaded))
     by_id = {row.pk: row for row in rows}
     parts: dict[int, dict[str, Aged]] = {pk: {} for pk in by_id}

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 
@@ -22,6 +23,7 @@ from .windings import Air, Band, Winding, advanced, received, restored, start_rh
 
 __all__ = ["Band", "Moisture", "advance", "forget_after", "moisture_now", "moisture_of", "rebuild"]
 REBUILD_BATCH = 50
+LOOKS_AHEAD = timedelta(days=60)
 ORIGIN = {"reading": "measured", "assumed": "assumed, no reading in the last 6 h", "dryer": "in a drying run"}
 
 
@@ -87,6 +89,8 @@ def moisture_of(
     A spool that had not come yet, or is empty, is told as at the nearest time that it was there.
     """
     at = at or timezone.now()
+    if at > timezone.now() + LOOKS_AHEAD:
+        raise ValidationError({"at": f"Give a time within the next {LOOKS_AHEAD.days} days."})
     spools = list(spools)
     histories, states = _loaded([spool.pk for spool in spools], at, given=spools if whole else ())
     for reached in _reached(histories, states, at, shortened=True):

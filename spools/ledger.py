@@ -7,6 +7,7 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Sum
 
 from . import catalogue
 from .checkpoints import forget_after
@@ -15,6 +16,8 @@ from .models import DryingRun, MassEntry, Spool
 
 Kind = MassEntry.Kind
 MAX_NET_G = 10_000.0
+# A label may understate what is on the spool, and water adds to it; half as much again is a slip.
+MOST_OVER_RECEIVED = 1.5
 # Common practice, no source: how far a nominal net mass and an unweighed reel of a known kind may be off.
 NOMINAL_NET_ERROR = 0.02
 UNWEIGHED_CORE_ERROR = 0.10
@@ -148,6 +151,7 @@ def weigh(
     in_use(spool)
     at = moment(at, spool)
     gross_g, resolution_g = possible_gross(spool, gross_g, resolution_g)
+    _not_far_above_received(spool, gross_g)
     forget_after([spool.pk], at)
     return MassEntry.objects.create(
         spool=spool,
@@ -173,6 +177,18 @@ def possible_gross(spool: Spool, gross_g: float, resolution_g: float) -> tuple[f
             }
         )
     return gross_g, resolution_g
+
+
+def _not_far_above_received(spool: Spool, gross_g: float) -> None:
+    """A digit too many would become the spool's amount: nothing comes back onto a spool."""
+    received_g = spool.mass_entries.filter(kind=Kind.RECEIVED).aggregate(g=Sum("net_change_g"))["g"]
+    if received_g and gross_g - spool.core_mass_g - core_band_g(spool) > MOST_OVER_RECEIVED * received_g:
+        raise ValidationError(
+            {
+                "gross_g": f"{gross_g:g} g is far more than this spool can weigh: it came with "
+                f"{received_g:.0f} g on a reel of {spool.core_mass_g:.0f} g. Look at the scale again."
+            }
+        )
 
 
 @transaction.atomic

@@ -37,7 +37,7 @@ class Toolheads(Kept):
     """Hot ends with their drives: the spool on each, and the parts fitted to it."""
 
     queryset = Toolhead.objects.select_related("printer").prefetch_related(
-        PRESENT_FITTINGS, Prefetch("loadings", LOADINGS.filter(end=None), to_attr="present_loadings")
+        PRESENT_FITTINGS, Prefetch("loadings", LOADINGS.present(), to_attr="present_loadings")
     )
     serializer_class = shapes.ToolheadSerializer
     filterset_fields = ["printer"]

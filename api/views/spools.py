@@ -31,7 +31,7 @@ PRESENT_STAYS = Prefetch(
 )
 PRESENT_LOADINGS = Prefetch(
     "loadings",
-    Loading.objects.filter(end=None).select_related("toolhead__printer", "spool"),
+    Loading.objects.present().select_related("toolhead__printer", "spool"),
     to_attr="present_loadings",
 )
 

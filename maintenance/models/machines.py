@@ -47,6 +47,14 @@ class Toolhead(models.Model):
         return f"{self.printer.name} {self.name}"
 
 
+class LoadingQuerySet(models.QuerySet["Loading"]):
+    def present(self) -> "LoadingQuerySet":
+        """Spools that are on their toolhead now: not taken off, nor moved, dried or emptied since."""
+        return self.filter(
+            end=None, spool__stays__end=None, spool__stays__place=F("toolhead__printer__place")
+        )
+
+
 class Loading(models.Model):
     """A spool on a toolhead, with the verdict that was shown before it was confirmed."""
 
@@ -59,6 +67,8 @@ class Loading(models.Model):
     override_reason = models.CharField(max_length=300, blank=True)
     recorded_at = models.DateTimeField(auto_now_add=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    objects = LoadingQuerySet.as_manager()
 
     class Meta:
         ordering = ["start", "id"]

@@ -5,6 +5,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.db import DataError
 from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
@@ -19,6 +20,14 @@ SNOOZE_DAYS = {"1": "1 day", "3": "3 days"}
 LATE_JOBS = timedelta(days=14)
 
 
+class SpoolsField(forms.ModelMultipleChoiceField):
+    def clean(self, value: Any) -> Any:
+        try:
+            return super().clean(value)
+        except (OverflowError, DataError):
+            raise ValidationError("There is no such spool. Choose from the list.") from None
+
+
 class TogetherForm(forms.Form):
     """What goes into a dryer together, and how hot."""
 
@@ -28,7 +37,7 @@ class TogetherForm(forms.Form):
 
     def __init__(self, *args: Any, choosable: QuerySet[Spool], **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["spools"] = forms.ModelMultipleChoiceField(
+        self.fields["spools"] = SpoolsField(
             choosable,
             widget=forms.CheckboxSelectMultiple,
             error_messages={"required": "Choose at least one spool."},

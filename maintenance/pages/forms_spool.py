@@ -26,10 +26,13 @@ class WithPlaces(forms.Form):
     """A form that asks where the spool goes, without the place where it is."""
 
     place_label = "To"
+    dryers = True
 
     def __init__(self, *args: Any, here: Place | None = None, **options: Any) -> None:
         super().__init__(*args, **options)
         places = Place.objects.exclude(pk=here.pk) if here else Place.objects.all()
+        if not self.dryers:
+            places = places.exclude(kind=Place.Kind.DRYER)
         self.fields["place"] = PlaceChoice(places, self.place_label)
         self.order_fields(["place"])
 
@@ -40,6 +43,8 @@ class MoveForm(WithPlaces):
 
 class AwayForm(WithPlaces):
     place_label = "It was in"
+    # What a dryer did is a drying run, with its set point.
+    dryers = False
     start = WhenField(label="From", help_text="")
     end = WhenField(label="Until", help_text="")
 

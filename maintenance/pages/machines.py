@@ -47,9 +47,7 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _toolheads() -> Prefetch:
     fitted = Fitting.objects.filter(end=None).select_related("part__kind")
-    loaded = Loading.objects.filter(end=None).select_related(
-        "spool__feedstock__maker", "spool__feedstock__polymer"
-    )
+    loaded = Loading.objects.present().select_related("spool__feedstock__maker", "spool__feedstock__polymer")
     return Prefetch(
         "toolheads",
         Toolhead.objects.prefetch_related(Prefetch("fittings", fitted), Prefetch("loadings", loaded)),

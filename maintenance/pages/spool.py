@@ -84,6 +84,7 @@ def _in_use(spool: Spool, events: list[Event]) -> dict:
     limits = catalogue.properties(spool.feedstock)
     hold, clear = limits["limit_hold_pct"], limits["limit_clear_pct"]
     here = moisture.history.segment_at(moisture.at)
+    toolhead = next((machine.toolhead for machine, _ in judged if machine.loaded == spool.pk), None)
     return {
         "amount": known.amount,
         "moisture": moisture,
@@ -99,8 +100,9 @@ def _in_use(spool: Spool, events: list[Event]) -> dict:
         "run": known.run,
         "run_done_at": known.run and known.run.start + timedelta(hours=known.run.planned_hours),
         "now": timezone.now(),
-        "toolhead": next((machine.toolhead for machine, _ in judged if machine.loaded == spool.pk), None),
-        "loading": next((event for event in events if event.what == "loading" and not event.until), None),
+        "toolhead": toolhead,
+        "loading": toolhead
+        and next((event for event in events if event.what == "loading" and not event.until), None),
         # Where it is loaded comes first, then where it prints best: the first one's reasons are in sight.
         "verdicts": [
             (machine.toolhead, verdict)

@@ -54,7 +54,7 @@ def _on_toolheads(judged: list[tuple[Machine, Verdict]]) -> dict[int | None, Spo
 
 @of_spool
 def spool_unload(request: HttpRequest, spool: Spool) -> HttpResponse:
-    loading = Loading.objects.filter(spool=spool, end=None).select_related("toolhead__printer__place").first()
+    loading = Loading.objects.present().filter(spool=spool).select_related("toolhead__printer__place").first()
     if loading is None:
         messages.error(request, f"{pretty(spool.code)} is on no toolhead.")
         return redirect("spool", spool.code)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from maintenance.jobs import rebuild_wear, record_job, withdraw_job
 from maintenance.loading import load_spool, unload_spool
-from maintenance.models import Job, WearEntry
+from maintenance.models import Job, Loading, WearEntry
 from maintenance.parts import life_left, replace_part
 from spools.exposure import moisture_now
 from spools.ledger import remaining
@@ -174,3 +174,18 @@ def test_what_parts_have_done_is_what_the_jobs_that_stand_add_up_to(shop, loaded
     assert left["gears"].age == pytest.approx(sum(mass_g for mass_g, _ in standing) * 0.335e-3, rel=0.01)
     assert remaining(loaded).mass_g == pytest.approx(1000 - sum(mass_g for mass_g, _ in standing))
     assert rebuild_wear() == []
+
+
+def test_the_same_job_is_not_recorded_by_a_second_tap(shop, loaded):
+    first = record(shop, loaded)
+    with pytest.raises(ValidationError, match="recorded already"):
+        record(shop, loaded)
+    assert Job.objects.count() == 1
+    withdraw_job(first, reason="tapped by mistake")
+    assert record(shop, loaded)
+
+
+def test_a_spool_that_was_carried_away_is_on_no_toolhead(shop, loaded):
+    assert Loading.objects.present().count() == 1
+    move_spool(loaded, shop.shelf)
+    assert not Loading.objects.present()

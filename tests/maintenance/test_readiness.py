@@ -242,7 +242,9 @@ def test_a_spool_in_the_dryer_is_on_hold():
 def test_air():
     found = check("air", replace(GOOD, enclosed=False))
     assert found.state == CAUTION and "caprolactam" in found.sentence and "Ventilate" in found.way_out
-    assert check("air", replace(GOOD, enclosed=False, enclosure="no")).state == CLEAR
+    assert check("air", replace(GOOD, enclosed=False, enclosure="no", emission="lactide")).state == CLEAR
+    fumes = check("air", replace(GOOD, enclosed=False, enclosure="helps", emission="styrene"))
+    assert fumes.state == CAUTION and "gives off styrene" in fumes.sentence
     assert "gives off" not in check("air", replace(GOOD, enclosed=False, emission="low")).sentence
 
 

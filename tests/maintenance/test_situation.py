@@ -34,7 +34,9 @@ def test_a_spool_that_lay_open_is_on_hold_for_its_moisture(shop, wet):
     moisture = next(check for check in found.checks if check.name == "moisture")
     likely = moisture_now(wet).outer_pct(50).p50
     assert f"outer 50 g hold {likely:.2g} %" in moisture.sentence
-    assert moisture.way_out.startswith("Dry it in Dryer at 75 °C, usually 12-16 h at 80 °C")
+    assert moisture.way_out.startswith(
+        "Dry it in Dryer at 75 °C, for longer than the 12-16 h that are usual at 80 °C"
+    )
 
 
 def test_the_printers_air_counts_until_the_end_of_the_print(shop, plain):

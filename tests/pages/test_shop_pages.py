@@ -335,3 +335,9 @@ def test_taking_out_needs_a_place_and_is_all_or_nothing(shop, desk):
     assert says(desk.post(address, nowhere | places | too_light), "3 g is less than the empty reel weighs")
     assert says(desk.post(address, {"resolution_g": 1}), "Choose at least one spool to take out.")
     assert DryingRun.objects.filter(end=None).count() == 2
+
+
+def test_a_spool_number_beyond_the_database_is_refused_not_a_fault(shop, desk):
+    for ask in (desk.get, desk.post):
+        response = ask(drying_address(shop), {"spools": "9" * 20})
+        assert response.status_code == 200 and says(response, "There is no such spool")

@@ -149,3 +149,9 @@ def test_bounds_enclose_the_likely_mass_and_a_return_undoes_a_print(core_g, core
     assert printed.mass_g <= amount.mass_g <= printed.mass_g + 1 + 1e-9
     undone = ledger.amount(spool, [*entries, weight("printed", -1), weight("returned", 1)], {})
     assert undone.mass_g == pytest.approx(amount.mass_g)
+
+
+def test_a_digit_too_many_on_the_scale_is_refused(spool):
+    with pytest.raises(ValidationError, match="Look at the scale again"):
+        ledger.weigh(spool, 9000)
+    assert not spool.mass_entries.filter(kind="weighed")

@@ -36,10 +36,13 @@ class Command(BaseCommand):
         if demo:
             call_command("load_demo", if_empty=True, verbosity=0)
         if password:
+            # The demo shop has a data folder of its own, which the command has to be told.
+            folder = os.path.relpath(settings.DATA_DIR, settings.BASE_DIR)
+            where = f"LOADWORTHY_DATA={folder} " if demo else ""
             self.stdout.write(
                 f"First account: name {name}, password {password}\n"
                 "It is shown this once. Sign in with it on the page below; set another one with\n"
-                f"    ./run manage changepassword {name}"
+                f"    {where}./run manage changepassword {name}"
             )
 
 
