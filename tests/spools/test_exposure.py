@@ -2,6 +2,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 import time_machine
+from django.core.exceptions import ValidationError
 from django.core.management import call_command
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -211,3 +212,8 @@ def test_spools_that_are_advanced_together_end_as_if_alone(eventful, nylon, pla,
     for spool in (eventful, *others):
         assert exposure.rebuild([spool]) == []
     assert [stored(spool) for spool in (eventful, *others)] == together
+
+
+def test_a_time_far_ahead_is_refused_before_it_is_computed(eventful):
+    with pytest.raises(ValidationError, match="within the next 60 days"):
+        exposure.moisture_of([eventful], at(300 + 24 * 365))
