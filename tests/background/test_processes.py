@@ -44,7 +44,7 @@ def env(request, tmp_path):
         }
     data = tmp_path / "data"
     data.mkdir()
-    env = shop_env(data, **urls, DJANGO_SETTINGS_MODULE=SETTINGS)
+    env = shop_env(data, **urls, DJANGO_SETTINGS_MODULE=SETTINGS, SECRET_KEY="for tests")
     run_manage(env, "migrate", "--verbosity", "0")
     return env
 
