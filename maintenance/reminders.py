@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from spools import catalogue, ledger
 from spools.checks import shown
+from spools.drying import SMALL_JOB_G
 from spools.exposure import Moisture, moisture_of
 from spools.labels import pretty
 from spools.models import DryingRun, Feedstock, Place, Spool, Stay
@@ -21,8 +22,6 @@ from .readiness import POSSIBLE, digits
 from .wear_log import RATE_OVER, UNIT_WORDS, Aged, fitted_parts, in_stock, life_of
 
 Kind = Reminder.Kind
-# Outer turns whose moisture counts: those of a small job, as in the verdicts.
-OUTER_G = 50.0
 # Raised above the first chance of being too wet, kept until at most the second, so that it does not flicker.
 WET, DRY_AGAIN = 0.5, POSSIBLE
 # A cause that is still there after "done" comes back after this: what was done may need its time.
@@ -144,7 +143,7 @@ def wet_spools(now: datetime) -> Found:
     for spool in spools:
         limit_pct = catalogue.value(spool.feedstock, "limit_clear_pct")
         assert limit_pct is not None
-        chance = moistures[spool.pk].probability_over(limit_pct, OUTER_G)
+        chance = moistures[spool.pk].probability_over(limit_pct, SMALL_JOB_G)
         reminder = _wet(spool, moistures[spool.pk], limit_pct)
         if chance > WET:
             found.wanted.append(reminder)
@@ -154,13 +153,13 @@ def wet_spools(now: datetime) -> Found:
 
 
 def _wet(spool: Spool, moisture: Moisture, limit_pct: float) -> Reminder:
-    low, likely, high = moisture.outer_pct(OUTER_G)
+    low, likely, high = moisture.outer_pct(SMALL_JOB_G)
     polymer = spool.feedstock.polymer
     return Reminder(
         kind=Kind.DRY,
         cause=f"dry:spool:{spool.pk}",
         title=f"Re-dry {pretty(spool.code)} ({polymer})",
-        why=f"The outer {OUTER_G:.0f} g hold {digits(likely)} % ({digits(low)} to {digits(high)} %); "
+        why=f"The outer {SMALL_JOB_G:.0f} g hold {digits(likely)} % ({digits(low)} to {digits(high)} %); "
         f"{polymer} prints well up to {limit_pct:g} %.",
         way_out=f"Dry it, usually {polymer.dry_hours} h at {polymer.dry_set_c:g} °C; its page has the plan.",
         spool=spool,

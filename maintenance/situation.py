@@ -12,7 +12,7 @@ from django.utils import timezone
 from spools import catalogue
 from spools.checks import within
 from spools.climate import Climate, room_airs
-from spools.drying import joining_set_point_c, open_runs
+from spools.drying import SMALL_JOB_G, joining_set_point_c, open_runs
 from spools.exposure import Moisture, forecast, moisture_of
 from spools.ledger import Amount
 from spools.models import DryingRun, Place, Spool
@@ -24,7 +24,7 @@ from .wear.abrasion import Filament, wear
 from .wear_log import UNIT_WORDS, Aged, counter, filament_of, fitted_parts, life_of, surface_of
 
 Pair = tuple[Toolhead, Spool]
-SMALL_JOB_G, SMALL_JOB_H = 50.0, 2.0
+SMALL_JOB_H = 2.0
 LEAST_JOB_G = 1.0
 
 

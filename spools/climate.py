@@ -103,7 +103,7 @@ def _measured_or_assumed(place: Place, reading: Reading | None, at: datetime) ->
 
 def heated_rh_pct(temperature_c: float, rh_pct: float, set_point_c: float) -> float:
     """% RH in a vented dryer: room air, heated, keeps its vapour pressure."""
-    return rh_at_pressure(vapour_pressure_pa(temperature_c, rh_pct), set_point_c)
+    return 100 * float(air.heated_rh(temperature_c + ZERO_C, rh_pct / 100, set_point_c + ZERO_C))
 
 
 @transaction.atomic

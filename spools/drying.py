@@ -37,8 +37,8 @@ CORE_CAP_C = {
 TARGET_PCT = (0.0001, 30.0, "%")
 DRYING_LOOKS_H = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
 KEEPING_LOOKS_H = (1, 2, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
-# The turns that a small job would take.
-OUTER_G = 100.0
+# The outer turns whose moisture counts where no job is named: those of a small one.
+SMALL_JOB_G = 50.0
 
 
 @dataclass(frozen=True)
@@ -293,7 +293,7 @@ def _stay_good(
     different = list(dict.fromkeys(airs.values()))
     limits_pct = [_print_limit_pct(spool) for spool in spools for _ in different]
     lanes = [(one, air) for one in dried for air in different]
-    outer_g = OUTER_G if mass_g is None else mass_g
+    outer_g = SMALL_JOB_G if mass_g is None else mass_g
     hours = iter(hours_until(lanes, limits_pct, outer_g, KEEPING_LOOKS_H, below=False))
     told = [{air: next(hours) for air in different} for _ in spools]
     return [[(place, of_air[air]) for place, air in airs.items()] for of_air in told]

@@ -8,8 +8,8 @@ from django.shortcuts import render
 from django.utils import timezone
 
 from maintenance.readiness import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE, STATES
-from maintenance.situation import SMALL_JOB_G
 from spools import catalogue, ledger
+from spools.drying import SMALL_JOB_G
 from spools.exposure import ORIGIN, Band, Moisture, forecast
 from spools.history import Segment
 from spools.labels import pretty
