@@ -9,7 +9,7 @@ from django.db.models import Count, OuterRef, Q, Subquery
 from .models import DryingRun, MassEntry, MoistureState, Reading, Spool, Stay
 
 # Raise it when the physics or the steps change: checkpoints of another version are not continued from.
-MODEL_VERSION = 1
+MODEL_VERSION = 2
 DAILY = timedelta(days=8)
 MONTH_DAYS = 30
 

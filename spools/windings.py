@@ -121,7 +121,10 @@ def restored(spool: Spool, mass_g: float, memory: bytes) -> Winding:
 def advanced(lanes: Iterable[tuple[Winding, Sequence[Air]]]) -> list[Winding]:
     """Each winding after its airs, one after the other. What else is advanced beside it changes nothing."""
     lanes = list(lanes)
-    results = winding.advance([_lane(one, airs) for one, airs in lanes])
+    plain = [_lane(one, airs) for one, airs in lanes]
+    results = winding.advance(
+        [replace(lane, surroundings=winding.joined(lane.surroundings)) for lane in plain]
+    )
     return [replace(one, state=result.state) for (one, _), result in zip(lanes, results, strict=True)]
 
 

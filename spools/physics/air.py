@@ -17,8 +17,8 @@ ZERO_C = 273.15  # K
 Array = NDArray[np.float64]
 
 # [1]: ln p = c[0]/T + c[1] + c[2] T + c[3] T^2 + c[4] T^3 + c[5] T^4 + c[6] ln T
-_OVER_ICE = (-5.6745359e3, 6.3925247, -9.677843e-3, 6.2215701e-7, 2.0747825e-9, -9.484024e-13, 4.1635019)
-_OVER_WATER = (-5.8002206e3, 1.3914993, -4.8640239e-2, 4.1764768e-5, -1.4452093e-8, 0.0, 6.5459673)
+OVER_ICE = (-5.6745359e3, 6.3925247, -9.677843e-3, 6.2215701e-7, 2.0747825e-9, -9.484024e-13, 4.1635019)
+OVER_WATER = (-5.8002206e3, 1.3914993, -4.8640239e-2, 4.1764768e-5, -1.4452093e-8, 0.0, 6.5459673)
 
 
 def saturation_pressure(temperature_k: ArrayLike) -> Array:
@@ -28,10 +28,11 @@ def saturation_pressure(temperature_k: ArrayLike) -> Array:
     Returns: the pressure, same shape [Pa].
     """
     t = np.asarray(temperature_k, dtype=float)
-    return np.where(t < ZERO_C, _fit(t, _OVER_ICE), _fit(t, _OVER_WATER))
+    return np.where(t < ZERO_C, vapour_pressure_fit(t, OVER_ICE), vapour_pressure_fit(t, OVER_WATER))
 
 
-def _fit(t: Array, c: tuple[float, ...]) -> Array:
+def vapour_pressure_fit(t: Array, c: tuple[float, ...]) -> Array:
+    """One of the two fits, for arrays and, compiled, for single temperatures."""
     polynomial = c[1] + t * (c[2] + t * (c[3] + t * (c[4] + t * c[5])))
     return np.exp(c[0] / t + polynomial + c[6] * np.log(t))
 

@@ -9,12 +9,11 @@ References
 [2] Flory, P. J. (1953), Principles of Polymer Chemistry, ch. 12-13.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from .air import Array
 
@@ -91,42 +90,33 @@ class Isotherm:
         if self.kind == "henry":
             slope = 0.5 / np.asarray(self.w50, dtype=float)
             return w * slope, np.broadcast_to(slope, np.broadcast_shapes(w.shape, slope.shape))
-        inside = np.clip(w, 0.0, self._saturated)
-        rh, slope = self._gab_inverse(inside) if self.kind == "gab" else self._flory_inverse(inside)
+        inside = np.clip(w, 0.0, self.saturated)
+        invert = gab_inverse if self.kind == "gab" else flory_inverse
+        rh, slope = invert(inside, *self.inverse)
         return rh + slope * (w - inside), slope
 
     @cached_property
-    def _saturated(self) -> Array:
+    def saturated(self) -> Array:
+        """Water content at 100 % RH, scalar or (members,) [kg/kg]."""
         return self.equilibrium(1.0)
 
-    def chosen(self, members: NDArray[np.int_]) -> "Isotherm":
-        """Only the members with these indices; every value must be given by member."""
-        return Isotherm(
-            self.kind,
-            np.asarray(self.w50)[members],
-            np.asarray(self.c)[members],
-            np.asarray(self.k)[members],
-            np.asarray(self.density_kg_m3)[members],
-        )
+    @cached_property
+    def inverse(self) -> tuple[Array, ...]:
+        """The numbers that RH over a content is computed from, each scalar or (members,).
+
+        Henry: the slope; GAB: p, q, r in a / w = p a² + q a + r; Flory-Huggins: density ratio and chi.
+        """
+        if self.kind == "henry":
+            return (0.5 / np.asarray(self.w50, dtype=float),)
+        if self.kind == "gab":
+            c, k = np.asarray(self.c, dtype=float), np.asarray(self.k, dtype=float)
+            monolayer = self.w50 / self._gab(np.asarray(0.5))
+            return k / monolayer * (1 / c - 1), (1 - 2 / c) / monolayer, 1 / (monolayer * c * k)
+        return self._density_ratio(), self._chi
 
     def _gab(self, rh: Array) -> Array:
         ka = np.asarray(self.k) * rh
         return np.asarray(self.c) * ka / ((1 - ka) * (1 - ka + np.asarray(self.c) * ka))
-
-    @cached_property
-    def _gab_quadratic(self) -> tuple[Array, Array, Array]:
-        """p, q, r in a / w = p a² + q a + r."""
-        c, k = np.asarray(self.c, dtype=float), np.asarray(self.k, dtype=float)
-        monolayer = self.w50 / self._gab(np.asarray(0.5))
-        return k / monolayer * (1 / c - 1), (1 - 2 / c) / monolayer, 1 / (monolayer * c * k)
-
-    def _gab_inverse(self, w: Array) -> tuple[Array, Array]:
-        # Of the two roots, the one that is 0 at w = 0.
-        p, q, r = self._gab_quadratic
-        one = 1 - q * w
-        root = np.sqrt(one * one - 4 * p * r * w * w)
-        rh = 2 * r * w / (one + root)
-        return rh, (r + rh * (q + p * rh)) / root
 
     # Flory-Huggins in phi, the volume fraction of water: ln a = ln phi + (1 - phi) + chi (1 - phi)².
 
@@ -150,31 +140,21 @@ class Isotherm:
         # The curve rises up to phi = 1 / (2 chi), where a is above 1.
         return np.minimum(1.0, 1 / (2 * np.maximum(self._chi, 0.5)))
 
-    def _flory_inverse(self, w: Array) -> tuple[Array, Array]:
-        ratio, chi = self._density_ratio(), self._chi
-        volume = w * ratio
-        dry = 1 / (1 + volume)
-        factor = np.exp(dry + chi * dry * dry)
-        # da/dw = da/dphi dphi/dw, with dphi/dw = ratio dry².
-        phi = volume * dry
-        return phi * factor, factor * (1 - phi * (1 + 2 * chi * dry)) * ratio * dry * dry
+
+def gab_inverse(w: Array, p: Array, q: Array, r: Array) -> tuple[Array, Array]:
+    """RH and dRH/dw over a content by GAB; for arrays and, compiled, for single numbers."""
+    # Of the two roots, the one that is 0 at w = 0.
+    one = 1 - q * w
+    root = np.sqrt(one * one - 4 * p * r * w * w)
+    rh = 2 * r * w / (one + root)
+    return rh, (r + rh * (q + p * rh)) / root
 
 
-def joined(isotherms: Sequence[Isotherm], members: Sequence[int]) -> Isotherm:
-    """Isotherms of one kind side by side, one after the other along the last axis.
-
-    members: how many columns each of them takes.
-    """
-
-    def column(values: list[float | Array]) -> Array:
-        return np.concatenate(
-            [np.broadcast_to(np.asarray(v, dtype=float), (n,)) for v, n in zip(values, members, strict=True)]
-        )
-
-    return Isotherm(
-        isotherms[0].kind,
-        column([i.w50 for i in isotherms]),
-        column([i.c for i in isotherms]),
-        column([i.k for i in isotherms]),
-        column([i.density_kg_m3 for i in isotherms]),
-    )
+def flory_inverse(w: Array, ratio: Array, chi: Array) -> tuple[Array, Array]:
+    """RH and dRH/dw over a content by Flory-Huggins; for arrays and, compiled, for single numbers."""
+    volume = w * ratio
+    dry = 1 / (1 + volume)
+    factor = np.exp(dry + chi * dry * dry)
+    # da/dw = da/dphi dphi/dw, with dphi/dw = ratio dry².
+    phi = volume * dry
+    return phi * factor, factor * (1 - phi * (1 + 2 * chi * dry)) * ratio * dry * dry

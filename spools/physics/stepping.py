@@ -1,4 +1,4 @@
-"""The solver: many spools with all their members at once, each spool at its own pace.
+"""The solver: one spool with all its members through one stretch of air after the other, as compiled loops.
 
 Semi-discrete equations, shell j, with W_j = sum_k g_k v_jk the mean content and v_j0 = w_j the surface's:
 
@@ -9,364 +9,421 @@ Time: the two-stage, stiffly accurate diagonally implicit Runge-Kutta method of 
 inner contents leaves one tridiagonal system in c per stage, solved exactly for a straight isotherm and with
 a few Newton steps for a curved one; w is then taken from the flows, so that water is conserved to rounding
 whatever is left of the Newton error. The length of a step follows from the difference between the flows of
-both stages, and from what the Newton steps left. Every operation acts on each column (a member
-of a spool) alone, and the step on each spool alone, so a result does not depend on what else is computed
-with it.
+both stages, and from what the Newton steps left; all members of a spool take the same steps.
 
-Arrays here: (shells, columns) and (contents, shells, columns); columns are the members of all spools side by
-side. Temperatures are (shells, lanes), a lane being a spool, or (1, lanes) where all shells have one.
+Numba compiles the loops: numpy spent most of its time on the overhead of small arrays. Nothing is
+reordered (no fastmath), so that the same input gives the same bits.
 
 References
 ----------
 [1] Alexander, R. (1977), SIAM J. Numer. Anal. 14, 1006-1021.
 """
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numba import njit
 
-from . import air, filament
-from .air import Array
-from .isotherm import Isotherm
-
-Integers = NDArray[np.int_]
-Booleans = NDArray[np.bool_]
+from . import air, isotherm
+from .air import GAS_CONSTANT, MOLAR_MASS_WATER, ZERO_C, Array
+from .filament import PARTS, RATES, REFERENCE_K, WEIGHTS
 
 GAMMA = 1 - 1 / np.sqrt(2)
 AHEAD = (1 - GAMMA) / GAMMA  # how much further the second stage's base is than the first stage came
-NEWTON_STEPS = 2
+NEWTON_STEPS = 4
+NEWTON_ENOUGH = 0.02  # share of the error allowed in a step
 # The flows of both stages times this, over a step, stand for its error: an estimate of order 2 that stays
 # bounded where a jump in the air makes the flows of the first moments very large.
 DEFECT = 0.1
 # An error of this share of the distance from equilibrium is allowed in a step, that distance being taken as
 # at least this share of the uptake at 50 % RH.
-TOLERANCE = 0.01
+TOLERANCE = 0.02
 LEAST_DISTANCE = 0.3
 TEMPERATURE_TOLERANCE = 0.3  # K
 LEAST_STEP = 1e-6  # s
 GROWTH, SHRINKAGE, SAFETY = 4.0, 0.1, 0.9
-COMPACT_AT = 0.2  # share of lanes that are done and carried along
+
+HENRY, GAB, FLORY_HUGGINS = range(3)
 
 
-@dataclass
-class Columns:
-    """Spools side by side, and where each of them is."""
+class Spool(NamedTuple):
+    """What all members share. (shells,) where not said otherwise."""
 
-    # By column.
-    lane: Integers  # which lane a column belongs to
-    original: Integers  # its place in what was asked for
-    d23: Array
-    e_d: Array
-    radius2: Array  # the filament's radius squared [m²]
-    shell_mass: Array  # (shells, columns) [kg]
-    contents: Array  # (parts, shells, columns)
-    crossed: Array  # water that has come in through the rim [kg]
-    distance: Array  # from equilibrium when the stretch began [kg/kg]
-    outside: Array  # vapour density around [kg/m³]
-    conductances: Array  # (shells, columns) from middle to middle, the pores' share included [m]
-    # By lane.
-    original_lane: Integers  # its place in what was asked for
-    heat_capacity: Array  # (shells, lanes) [J/K]
-    heat_conductance: Array  # (shells, lanes) [W/K], the last one up to the rim, without the film
-    rim_area: Array  # [m²]
-    temperature: Array  # (shells or 1, lanes)
-    step: Array  # that is likely to go well [s]
-    remaining: Array  # of the stretch [s]
-    stretch: Integers  # the one it is in
-    stretches: Integers  # how many it has
-    durations: Array  # (stretches, lanes) [s]; so are the next three
-    air_temperature: Array
-    air_rh: Array
+    shell_mass: Array  # [kg]
+    conductance: Array  # from middle to middle, the last one to the rim, the pores' share included [m]
+    heat_capacity: Array  # [J/K]
+    heat_conductance: Array  # [W/K], the last one up to the rim, without the film
+    rim_area: float  # [m²]
+
+
+class Members(NamedTuple):
+    """What they differ in, (members,) each."""
+
+    rate: Array  # D / a² at 23 °C [1/s]
+    e_d: Array  # [J/mol]
+    w50: Array  # [kg/kg]
+    curve: Array  # (members, 3), the isotherm's numbers, see isotherm.Isotherm.inverse
+    saturated: Array  # content at 100 % RH [kg/kg]
+    kind: int  # of the isotherm
+
+
+class Weather(NamedTuple):
+    """The surroundings to come, (stretches,) each."""
+
+    duration: Array  # [s]
     film: Array  # heat transfer at the rim [W/m²/K]
+    temperature: Array  # at the start and at the end, (stretches, 2) [K]
+    rh: Array  # likewise [0..1]
+    equilibrium: Array  # content in the air of the end, (stretches, members) [kg/kg]
 
-    BY_COLUMN = (
-        *("lane", "original", "d23", "e_d", "radius2", "shell_mass"),
-        *("contents", "crossed", "distance", "outside", "conductances"),
+
+class Work(NamedTuple):
+    """Room for one stage of one member: (shells,), share and base (shells, contents)."""
+
+    saturation: Array  # saturated vapour density in each shell [kg/m³]
+    conductance: Array  # to the next shell outwards [m³/s]
+    warmth: Array  # Arrhenius' exponent per J/mol
+    share: Array  # by how much of its distance each inner content comes nearer to w
+    a: Array  # how filament answers its surface: change of the mean = a w - b
+    b: Array
+    base: Array  # contents that the stage starts from
+    w: Array  # the surface's water content
+    net: Array  # flow into each shell [kg/s]
+    rh: Array
+    slope: Array  # dRH/dw
+    density: Array  # of vapour [kg/m³]
+    ratio: Array
+    right: Array
+
+
+_vapour_fit: Any = njit(air.vapour_pressure_fit, cache=True)
+_gab_inverse: Any = njit(isotherm.gab_inverse, cache=True)
+_flory_inverse: Any = njit(isotherm.flory_inverse, cache=True)
+
+
+@njit(cache=True)
+def saturation_density(t: float) -> float:
+    """air.saturation_density for one temperature."""
+    c = air.OVER_ICE if t < ZERO_C else air.OVER_WATER
+    return _vapour_fit(t, c) * (MOLAR_MASS_WATER / GAS_CONSTANT) / t
+
+
+@njit(cache=True)
+def rh_and_slope(kind: int, w: float, curve: Array, saturated: float) -> tuple[float, float]:
+    """Isotherm.rh_and_slope for one content of one member."""
+    if kind == HENRY:
+        return w * curve[0], curve[0]
+    inside = min(max(w, 0.0), saturated)
+    if kind == GAB:
+        rh, slope = _gab_inverse(inside, curve[0], curve[1], curve[2])
+    else:
+        rh, slope = _flory_inverse(inside, curve[0], curve[1])
+    return rh + slope * (w - inside), slope
+
+
+@njit(cache=True)
+def set_transport(spool: Spool, temperature: Array, work: Work) -> None:
+    """What the temperatures make of the transport coefficients."""
+    n = len(temperature)
+    for j in range(n):
+        t = temperature[j]
+        work.saturation[j] = saturation_density(t)
+        work.warmth[j] = (1 / REFERENCE_K - 1 / t) / GAS_CONSTANT
+        face = (t + temperature[j + 1]) / 2 if j + 1 < n else t
+        work.conductance[j] = spool.conductance[j] * 2.178e-5 * (face / ZERO_C) ** 1.81
+
+
+@njit(cache=True)
+def warm(
+    spool: Spool, outside_k: float, film: float, base: Array, tau: float, work: Work, warmed: Array
+) -> None:
+    """Temperatures at the end of one implicit stage of length tau from ``base``, into ``warmed``."""
+    n = len(base)
+    pivot = 0.0
+    for j in range(n):
+        beside = tau * heat_conductance(spool, film, j)
+        before = tau * heat_conductance(spool, film, j - 1) if j else 0.0
+        diagonal = spool.heat_capacity[j] + beside + before
+        right = spool.heat_capacity[j] * base[j]
+        if j == n - 1:
+            right += beside * outside_k
+        if j:
+            diagonal -= before * work.ratio[j - 1]
+            right += before * warmed[j - 1]
+        pivot = diagonal
+        work.ratio[j] = beside / pivot
+        warmed[j] = right / pivot
+    for j in range(n - 2, -1, -1):
+        warmed[j] += work.ratio[j] * warmed[j + 1]
+
+
+@njit(cache=True)
+def heat_conductance(spool: Spool, film: float, j: int) -> float:
+    """From shell j outwards, with the film for the last one [W/K]."""
+    if j < len(spool.heat_conductance) - 1:
+        return spool.heat_conductance[j]
+    return 1 / (1 / spool.heat_conductance[j] + 1 / (film * spool.rim_area))
+
+
+@njit(cache=True)
+def warming(spool: Spool, outside_k: float, film: float, temperature: Array, j: int) -> float:
+    """Heat flow into shell j [W]."""
+    n = len(temperature)
+    beyond = temperature[j + 1] if j + 1 < n else outside_k
+    flow = heat_conductance(spool, film, j) * (beyond - temperature[j])
+    if j:
+        flow -= heat_conductance(spool, film, j - 1) * (temperature[j] - temperature[j - 1])
+    return flow
+
+
+@njit(cache=True)
+def set_response(members: Members, m: int, tau: float, even: bool, work: Work) -> None:
+    """How this member's filament answers in a stage; ``even``: all shells are equally warm."""
+    for j in range(len(work.a)):
+        if j and even:
+            work.a[j] = work.a[0]
+            work.share[j] = work.share[0]
+            continue
+        relaxed = tau * members.rate[m] * np.exp(members.e_d[m] * work.warmth[j])
+        work.a[j] = WEIGHTS[0]
+        for k in range(PARTS - 1):
+            x = RATES[k] * relaxed
+            work.share[j, k] = x / (1 + x)
+            work.a[j] += WEIGHTS[k + 1] * work.share[j, k]
+
+
+@njit(cache=True)
+def stage(
+    spool: Spool, members: Members, m: int, outside: float, tau: float, enough: float, work: Work
+) -> tuple[float, float]:
+    """One implicit stage of length tau from work.base, work.w as the guess: M (a w - b) = tau (net flow).
+
+    Leaves w and net in ``work``. Returns the flow through the rim, and how far w is at most from what the
+    isotherm wants with those flows [kg/kg]. enough: a Newton correction that needs no further one [kg/kg].
+    """
+    n = len(work.w)
+    # On a rim that is colder than the air's dew point water condenses; liquid water has a humidity of 1.
+    outside = min(outside, work.saturation[n - 1])
+    curve, saturated = members.curve[m], members.saturated[m]
+    for j in range(n):
+        b = WEIGHTS[0] * work.base[j, 0]
+        for k in range(PARTS - 1):
+            b += WEIGHTS[k + 1] * work.share[j, k] * work.base[j, k + 1]
+        work.b[j] = b
+        work.rh[j], work.slope[j] = rh_and_slope(members.kind, work.w[j], curve, saturated)
+    for _ in range(NEWTON_STEPS):
+        pivot = 1.0
+        for j in range(n):
+            beside = tau * work.conductance[j]
+            before = tau * work.conductance[j - 1] if j else 0.0
+            here = work.rh[j] * work.saturation[j]
+            a = spool.shell_mass[j] * work.a[j]
+            capacity = a / (work.slope[j] * work.saturation[j])
+            right = spool.shell_mass[j] * work.b[j] - a * work.w[j] + capacity * here
+            if j == n - 1:
+                right += beside * outside
+            pivot = capacity + beside + before
+            if j:
+                pivot -= before * work.ratio[j - 1]
+                right += before * work.right[j - 1]
+            work.ratio[j] = beside / pivot
+            work.right[j] = right / pivot
+        for j in range(n - 1, -1, -1):
+            density = work.right[j]
+            if j < n - 1:
+                density += work.ratio[j] * work.density[j + 1]
+            work.density[j] = density
+        largest = 0.0
+        for j in range(n):
+            change = work.density[j] / work.saturation[j] - work.rh[j]
+            change /= work.slope[j]
+            work.w[j] += change
+            largest = max(largest, abs(change))
+            if members.kind != HENRY:
+                work.rh[j], work.slope[j] = rh_and_slope(members.kind, work.w[j], curve, saturated)
+        if members.kind == HENRY or largest <= enough:
+            break
+    off = 0.0
+    before = 0.0
+    through = 0.0
+    for j in range(n):
+        beyond = work.density[j + 1] if j < n - 1 else outside
+        through = work.conductance[j] * (beyond - work.density[j])
+        work.net[j] = through - before
+        before = through
+        if members.kind != HENRY:
+            off = max(off, abs((work.density[j] / work.saturation[j] - work.rh[j]) / work.slope[j]))
+        mass = spool.shell_mass[j]
+        work.w[j] = (mass * work.b[j] + tau * work.net[j]) / (mass * work.a[j])
+    return through, off
+
+
+@njit(cache=True)
+def try_step(
+    spool: Spool,
+    members: Members,
+    m: int,
+    now: Array,
+    outside1: float,
+    outside2: float,
+    h: float,
+    even: bool,
+    allowed: float,
+    first: Work,
+    last: Work,
+    new: Array,
+) -> tuple[float, float]:
+    """One step of length h of one member, from the contents ``now`` into ``new``.
+
+    first, last: the work rooms of both stages, with the transport at their ends; outside1, outside2: the
+    vapour density around then [kg/m³]; ``allowed``: the error.
+    Returns the water that came through the rim [kg] and the step's error [kg/kg].
+    """
+    n = len(first.w)
+    tau = GAMMA * h
+    enough = NEWTON_ENOUGH * allowed
+    set_response(members, m, tau, even, first)
+    for j in range(n):
+        first.w[j] = now[j, 0]
+        for k in range(PARTS):
+            first.base[j, k] = now[j, k]
+    through1, off1 = stage(spool, members, m, outside1, tau, enough, first)
+    set_response(members, m, tau, even, last)
+    for j in range(n):
+        w = first.w[j]
+        last.w[j] = w
+        last.base[j, 0] = now[j, 0] + AHEAD * (w - now[j, 0])
+        for k in range(PARTS - 1):
+            v = now[j, k + 1]
+            last.base[j, k + 1] = v + AHEAD * first.share[j, k] * (w - v)
+    through2, off2 = stage(spool, members, m, outside2, tau, enough, last)
+    error = 0.0
+    for j in range(n):
+        w = last.w[j]
+        new[j, 0] = w
+        for k in range(PARTS - 1):
+            v = last.base[j, k + 1]
+            new[j, k + 1] = v + last.share[j, k] * (w - v)
+        error = max(error, abs(h * DEFECT * (first.net[j] - last.net[j]) / spool.shell_mass[j]))
+    crossed = h * ((1 - GAMMA) * through1 + GAMMA * through2)
+    return crossed, error + off1 + off2
+
+
+@njit(cache=True)
+def between(ends: Array, share: float) -> float:
+    """On the way from a stretch's start to its end."""
+    return ends[0] + share * (ends[1] - ends[0])
+
+
+@njit(cache=True)
+def shell_mean(parts: Array) -> float:
+    mean = 0.0
+    for k in range(PARTS):
+        mean += WEIGHTS[k] * parts[k]
+    return mean
+
+
+@njit(cache=True)
+def workroom(shells: int) -> Work:
+    rows = np.zeros((12, shells))
+    share, base = np.zeros((shells, PARTS - 1)), np.zeros((shells, PARTS))
+    return Work(
+        *(rows[0], rows[1], rows[2], share, rows[3], rows[4], base),
+        *(rows[5], rows[6], rows[7], rows[8], rows[9], rows[10], rows[11]),
     )
 
-    def now(self, name: str) -> Array:
-        """One of the tables of stretches, for the stretch that each lane is in."""
-        at = np.minimum(self.stretch, self.stretches - 1)
-        return getattr(self, name)[at, np.arange(len(at))]
 
-    def keep(self, lanes: Integers) -> "Columns":
-        """Only these lanes (ascending) with their columns."""
-        number = np.full(len(self.step), -1)
-        number[lanes] = np.arange(len(lanes))
-        columns = np.flatnonzero(number[self.lane] >= 0)
-        chosen = {
-            field.name: np.ascontiguousarray(
-                getattr(self, field.name)[..., columns if field.name in self.BY_COLUMN else lanes]
-            )
-            for field in fields(self)
-        }
-        chosen["lane"] = number[chosen["lane"]]
-        return Columns(**chosen)
-
-
-@dataclass(frozen=True)
-class Transport:
-    """What the temperature makes of the transport coefficients, by column; (shells or 1, columns)."""
-
-    rate: Array  # D / a² [1/s]
-    saturation: Array  # saturated vapour density in the shell [kg/m³]
-    conductance: Array  # to the next shell outwards [m³/s]
-
-
-def transport(c: Columns, temperature: Array) -> Transport:
-    rate = filament.diffusivity(c.d23, c.e_d, temperature[:, c.lane]) / c.radius2
-    saturation = air.saturation_density(temperature)[:, c.lane]
-    faces = temperature
-    if len(temperature) > 1:
-        faces = np.concatenate([(temperature[1:] + temperature[:-1]) / 2, temperature[-1:]])
-    conductance = c.conductances * air.vapour_diffusivity(faces)[:, c.lane]
-    return Transport(rate, saturation, conductance)
-
-
-def inflow(tr: Transport, density: Array, outside: Array) -> tuple[Array, Array]:
-    """Net mass flow into each shell (shells, columns), and through the rim (columns,) [kg/s]."""
-    across = np.empty_like(density)
-    across[:-1] = density[1:] - density[:-1]
-    across[-1] = outside - density[-1]
-    across *= tr.conductance
-    net = across.copy()
-    net[1:] -= across[:-1]
-    return net, across[-1]
-
-
-def tridiagonal(diagonal: Array, beside: Array, right: Array) -> Array:
-    """Solve diagonal[j] x[j] - beside[j] x[j+1] - beside[j-1] x[j-1] = right[j] for every column."""
-    n = len(diagonal)
-    ratio, x = np.empty_like(right), np.empty_like(right)
-    pivot = diagonal[0]
-    x[0] = right[0] / pivot
-    for j in range(1, n):
-        ratio[j - 1] = beside[j - 1] / pivot
-        pivot = diagonal[j] - beside[j - 1] * ratio[j - 1]
-        x[j] = (right[j] + beside[j - 1] * x[j - 1]) / pivot
-    for j in range(n - 2, -1, -1):
-        x[j] += ratio[j] * x[j + 1]
-    return x
-
-
-def warming(c: Columns, temperature: Array) -> tuple[Array, Array]:
-    """Heat flow into each shell, and the conductance to the air, (shells, lanes) and (lanes,) [W], [W/K]."""
-    outside, film = c.now("air_temperature"), c.now("film")
-    rim = 1 / (1 / c.heat_conductance[-1] + 1 / (film * c.rim_area))
-    across = np.empty_like(temperature)
-    across[:-1] = c.heat_conductance[:-1] * (temperature[1:] - temperature[:-1])
-    across[-1] = rim * (outside - temperature[-1])
-    net = across.copy()
-    net[1:] -= across[:-1]
-    return net, rim
-
-
-def warm(c: Columns, base: Array, tau: Array) -> Array:
-    """Temperatures at the end of one implicit stage of length tau (lanes,) from ``base``."""
-    net, rim = warming(c, base)
-    beside = tau * np.concatenate([c.heat_conductance[:-1], rim[None]])
-    diagonal = c.heat_capacity + beside
-    diagonal[1:] += beside[:-1]
-    return base + tridiagonal(diagonal, beside, tau * net)
-
-
-@dataclass(frozen=True)
-class Response:
-    """How filament answers its surface in one implicit stage: mean' - mean = a w - b, see stage().
-
-    share: (contents, shells or 1, columns), by how much of its distance each content comes nearer to w.
-    weighted: the same times the contents' weights. a: (shells or 1, columns).
-    """
-
-    share: Array
-    weighted: Array
-    a: Array
-
-    @classmethod
-    def of(cls, rate: Array, tau: Array) -> "Response":
-        """For D / a² (shells or 1, columns) over a stage of length tau (columns,)."""
-        x = filament.RATES[:, None, None] * (rate * tau)
-        share = x / (1 + x)
-        weighted = filament.WEIGHTS[1:, None, None] * share
-        return cls(share, weighted, filament.WEIGHTS[0] + weighted.sum(0))
-
-    def b(self, contents: Sequence[Array] | Array) -> Array:
-        """The contents' part (shells, columns)."""
-        b = filament.WEIGHTS[0] * contents[0]
-        for weight, content in zip(self.weighted, contents[1:], strict=True):
-            b += weight * content
-        return b
-
-
-def stage(
-    c: Columns, isotherm: Isotherm, tr: Transport, response: Response, b: Array, guess: Array, tau: Array
-) -> tuple[Array, Array, Array, Array]:
-    """One implicit stage of length tau (columns,): M (a w - b) = tau (net flow at its end).
-
-    Returns the surface's water content w at its end, the net flow into the shells, that through the rim, and
-    how far w is from what the isotherm wants with those flows (shells, columns) [kg/kg].
-    """
-    # On a rim that is colder than the air's dew point water condenses; liquid water has a humidity of 1.
-    outside = np.minimum(c.outside, tr.saturation[-1])
-    beside = tau * tr.conductance
-    around = beside.copy()
-    around[1:] += beside[:-1]
-    mass_a, mass_b = c.shell_mass * response.a, c.shell_mass * b
-    w = guess
-    rh, slope = isotherm.rh_and_slope(w)
-    for _ in range(NEWTON_STEPS if isotherm.curved else 1):
-        at_w, slope_w = rh * tr.saturation, slope * tr.saturation
-        capacity = mass_a / slope_w
-        right = mass_b - mass_a * w + capacity * at_w
-        right[-1] += beside[-1] * outside
-        density = tridiagonal(capacity + around, beside, right)
-        w = w + (density - at_w) / slope_w
-        if isotherm.curved:
-            rh, slope = isotherm.rh_and_slope(w)
-    net, through = inflow(tr, density, outside)
-    conserving = (mass_b + tau * net) / mass_a
-    left = density / tr.saturation - rh if isotherm.curved else np.zeros(1)
-    return conserving, net, through, left / slope
-
-
-@dataclass
-class Step:
-    """The outcome of a trial step of length h (lanes,) of all lanes, to be taken or not."""
-
-    h: Array
-    contents: Array
-    temperature: Array
-    crossed: Array
-    error: Array  # (lanes,), at most 1 where the step is good
-
-
-def try_step(c: Columns, isotherm: Isotherm, tr: Transport | None, h: Array, tolerance: float) -> Step:
-    """One step of the Runge-Kutta method; tr where the temperature stays, None where it is computed too."""
-    h_column = h[c.lane]
-    tau = GAMMA * h_column
-    t2, error_t = c.temperature, np.zeros_like(h)
-    if tr is not None:
-        first = last = tr
-        answer1 = answer2 = Response.of(tr.rate, tau)
-    else:
-        t1 = warm(c, c.temperature, GAMMA * h)
-        t2 = warm(c, c.temperature + AHEAD * (t1 - c.temperature), GAMMA * h)
-        defect = DEFECT * (warming(c, t1)[0] - warming(c, t2)[0])
-        error_t = np.abs(h * defect / c.heat_capacity).max(0) / TEMPERATURE_TOLERANCE
-        first, last = transport(c, t1), transport(c, t2)
-        answer1, answer2 = Response.of(first.rate, tau), Response.of(last.rate, tau)
-    now = c.contents
-    w1, net1, through1, off1 = stage(c, isotherm, first, answer1, answer1.b(now), now[0], tau)
-    base = [now[0] + AHEAD * (w1 - now[0])]
-    base += [v + (AHEAD * share) * (w1 - v) for v, share in zip(now[1:], answer1.share, strict=True)]
-    w2, net2, through2, off2 = stage(c, isotherm, last, answer2, answer2.b(base), w1, tau)
-    contents = np.empty_like(now)
-    contents[0] = w2
-    for to, v, share in zip(contents[1:], base[1:], answer2.share, strict=True):
-        np.multiply(share, w2 - v, out=to)
-        to += v
-    error = np.abs(h_column * DEFECT * (net1 - net2) / c.shell_mass)
-    if isotherm.curved:
-        error += np.abs(off1) + np.abs(off2)
-    starts = np.flatnonzero(np.diff(c.lane, prepend=-1))
-    worst = np.maximum.reduceat(error.max(0) / c.distance, starts) / tolerance
-    crossed = h_column * ((1 - GAMMA) * through1 + GAMMA * through2)
-    return Step(h, contents, t2, crossed, np.maximum(worst, error_t))
-
-
-def take(c: Columns, step: Step, accepted: Booleans) -> None:
-    """Go on with the lanes whose step was accepted."""
-    if accepted.all():
-        c.contents, c.temperature = step.contents, step.temperature
-        c.crossed = c.crossed + step.crossed
-        return
-    column = accepted[c.lane]
-    np.copyto(c.contents, step.contents, where=column)
-    c.temperature = np.where(accepted, step.temperature, c.temperature)
-    c.crossed = np.where(column, c.crossed + step.crossed, c.crossed)
-
-
-def enter(c: Columns, isotherm: Isotherm, fresh: Booleans, heat: bool) -> Transport | None:
-    """Start the lanes in ``fresh`` on their next stretch; the transport coefficients where they stay."""
-    if not heat:
-        c.temperature = c.now("air_temperature")[None]
-    tr = transport(c, c.temperature)
-    rh = c.now("air_rh")[c.lane]
-    c.outside = air.vapour_density(c.now("air_temperature"), c.now("air_rh"))[c.lane]
-    column = fresh[c.lane]
-    mean = (filament.WEIGHTS[:, None, None] * c.contents).sum(0)
-    distance = np.abs(mean - isotherm.equilibrium(rh)).max(0)
-    c.distance = np.where(column, np.maximum(distance, LEAST_DISTANCE * np.asarray(isotherm.w50)), c.distance)
-    return None if heat else tr
-
-
-@dataclass(frozen=True)
-class Record:
-    """What there was at the end of each stretch, for what was asked for in its order.
-
-    means: (stretches, shells, columns) [kg/kg]; temperatures: (stretches, shells, lanes) [K].
-    """
-
-    means: Array
-    temperatures: Array
-
-    @classmethod
-    def of(cls, c: Columns) -> "Record":
-        stretches, lanes = c.durations.shape
-        shells, columns = c.shell_mass.shape
-        return cls(np.zeros((stretches, shells, columns)), np.zeros((stretches, shells, lanes)))
-
-    def keep(self, c: Columns, ended: Booleans) -> None:
-        """Take note of the lanes whose stretch ended."""
-        columns = np.flatnonzero(ended[c.lane])
-        mean = (filament.WEIGHTS[:, None, None] * c.contents[..., columns]).sum(0)
-        self.means[c.stretch[c.lane[columns]], :, c.original[columns]] = mean.T
-        lanes = np.flatnonzero(ended)
-        self.temperatures[c.stretch[lanes], :, c.original_lane[lanes]] = c.temperature[:, lanes].T
-
-
+@njit(cache=True)
 def run(
-    c: Columns, isotherm: Isotherm, heat: bool, tolerance: float, record: Record | None
-) -> Iterator[Columns]:
-    """Advance all lanes through all their stretches; yields finished lanes, not in any order.
+    spool: Spool,
+    members: Members,
+    weather: Weather,
+    contents: Array,
+    temperature: Array,
+    step: float,
+    heat: bool,
+    tolerance: float,
+    profiles: Array,
+    temperatures: Array,
+) -> tuple[float, Array]:
+    """Take a spool through all its stretches; contents (members, shells, parts) and temperature are changed.
 
-    record: is filled as stretches end.
+    heat: whether the winding warms by conduction; without, it has the air's temperature at once.
+    profiles (stretches, members, shells), temperatures (stretches, shells): filled where they have room.
+
+    Returns the step that goes well [s] and the water that crossed the rim (members,) [kg]; a step below 0
+    where none is short enough.
     """
-    everything = isotherm
-    fresh = np.ones(len(c.step), bool)
-    while True:
-        done = c.stretch >= c.stretches
-        if done.all():
-            yield c
-            return
-        if done.mean() > COMPACT_AT:
-            yield c.keep(np.flatnonzero(done))
-            c, fresh = c.keep(np.flatnonzero(~done)), fresh[~done]
-            isotherm = everything.chosen(c.original)
-            done = done[~done]
-            tr = enter(c, isotherm, fresh, heat)
-        elif fresh.any():
-            tr = enter(c, isotherm, fresh, heat)
-        steps = np.ceil(c.remaining / c.step)
-        h = np.where(done, 0.0, c.remaining / np.maximum(steps, 1))
-        step = try_step(c, isotherm, tr, h, tolerance)
-        accepted = (step.error <= 1) & ~done
-        take(c, step, accepted)
-        # An error that is no number comes from a step far too long.
-        error = np.where(np.isnan(step.error), np.inf, np.maximum(step.error, 1e-9))
-        factor = np.clip(SAFETY / np.sqrt(error), SHRINKAGE, GROWTH)
-        # A step cut short by the end of a stretch says nothing against a longer one.
-        wanted = np.where(accepted & (steps <= 1), np.maximum(h * factor, c.step), h * factor)
-        c.step = np.where(done, c.step, wanted)
-        if c.step.min() < LEAST_STEP:
-            raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
-        c.remaining = np.where(accepted, c.remaining - h, c.remaining)
-        fresh = accepted & (steps <= 1)
-        if fresh.any():
-            if record is not None:
-                record.keep(c, fresh)
-            c.stretch = c.stretch + fresh
-            c.remaining = np.where(fresh, c.now("durations"), c.remaining)
-            fresh = fresh & (c.stretch < c.stretches)
+    count, n = contents.shape[0], contents.shape[1]
+    first, last = workroom(n), workroom(n)
+    new = np.empty_like(contents)
+    crossing = np.zeros(count)
+    crossed = np.zeros(count)
+    allowed = np.zeros(count)
+    t1, t2, ahead = np.empty(n), np.empty(n), np.empty(n)
+    for s in range(len(weather.duration)):
+        film, duration = weather.film[s], weather.duration[s]
+        for m in range(count):
+            distance = LEAST_DISTANCE * members.w50[m]
+            for j in range(n):
+                distance = max(distance, abs(shell_mean(contents[m, j]) - weather.equilibrium[s, m]))
+            allowed[m] = tolerance * distance
+        remaining = duration
+        while remaining > 0:
+            steps = np.ceil(remaining / step)
+            h = remaining / steps
+            at1 = 1 - (remaining - GAMMA * h) / duration
+            at2 = 1 - (remaining - h) / duration
+            air1, air2 = between(weather.temperature[s], at1), between(weather.temperature[s], at2)
+            outside1 = between(weather.rh[s], at1) * saturation_density(air1)
+            outside2 = between(weather.rh[s], at2) * saturation_density(air2)
+            error = 0.0
+            if heat:
+                warm(spool, air1, film, temperature, GAMMA * h, first, t1)
+                for j in range(n):
+                    ahead[j] = temperature[j] + AHEAD * (t1[j] - temperature[j])
+                warm(spool, air2, film, ahead, GAMMA * h, last, t2)
+                for j in range(n):
+                    defect = warming(spool, air1, film, t1, j) - warming(spool, air2, film, t2, j)
+                    off = abs(h * DEFECT * defect / spool.heat_capacity[j])
+                    error = max(error, off / TEMPERATURE_TOLERANCE)
+            else:
+                t1[:], t2[:] = air1, air2
+            set_transport(spool, t1, first)
+            set_transport(spool, t2, last)
+            for m in range(count):
+                crossing[m], off = try_step(
+                    spool,
+                    members,
+                    m,
+                    contents[m],
+                    outside1,
+                    outside2,
+                    h,
+                    not heat,
+                    allowed[m],
+                    first,
+                    last,
+                    new[m],
+                )
+                # An error that is no number comes from a step far too long.
+                error = max(error, off / allowed[m]) if off == off else np.inf
+                if error > 1:
+                    break
+            accepted = error <= 1
+            if accepted:
+                contents[:] = new
+                crossed += crossing
+                temperature[:] = t2
+                remaining = remaining - h if steps > 1 else 0.0
+            factor = min(max(SAFETY / np.sqrt(max(error, 1e-9)), SHRINKAGE), GROWTH)
+            # A step cut short by the end of a stretch says nothing against a longer one.
+            step = max(h * factor, step) if accepted and steps <= 1 else h * factor
+            if step < LEAST_STEP:
+                return -1.0, crossed
+        if len(profiles):
+            temperatures[s] = temperature
+            for m in range(count):
+                for j in range(n):
+                    profiles[s, m, j] = shell_mean(contents[m, j])
+    return step, crossed

@@ -1,0 +1,122 @@
+"""The air around a spool, stretch by stretch; and fewer, longer stretches that say the same."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from .air import Array
+
+# What a line may miss the readings by. A kitchen hygrometer is no better than 2 or 3 % RH.
+RH_TOLERANCE = 0.015
+TEMPERATURE_TOLERANCE_K = 1.0
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """A stretch of time: [s], [K], relative humidity [0..1], a fan or not.
+
+    The air goes straight from its first values to the later ones; without those it stays as it is.
+    Raises ValueError where a value is out of range.
+    """
+
+    duration_s: float
+    temperature_k: float
+    rh: float
+    moving_air: bool = False
+    end_temperature_k: float | None = None
+    end_rh: float | None = None
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.duration_s < math.inf:
+            raise ValueError("A duration must be 0 s or more.")
+        for kelvin in (self.temperature_k, self.later_temperature_k):
+            if not 173.15 <= kelvin <= 473.15:
+                raise ValueError("A temperature must lie between -100 and 200 °C.")
+        for rh in (self.rh, self.later_rh):
+            if not 0 <= rh <= 1:
+                raise ValueError("A relative humidity must lie between 0 and 1 (0 and 100 %).")
+
+    @property
+    def later_temperature_k(self) -> float:
+        """At the end of the stretch."""
+        return self.temperature_k if self.end_temperature_k is None else self.end_temperature_k
+
+    @property
+    def later_rh(self) -> float:
+        """At the end of the stretch."""
+        return self.rh if self.end_rh is None else self.end_rh
+
+
+def joined(airs: Sequence[Surroundings]) -> list[Surroundings]:
+    """Stretches of constant air, joined as far as a straight line tells them.
+
+    Each joined stretch follows the least-squares lines through the temperatures and humidities of what it
+    stands for, and misses none of them by more than the tolerances above. Greedy, from the start.
+    """
+    airs = [air for air in airs if air.duration_s > 0]
+    values = np.array([(a.duration_s, a.moving_air, a.temperature_k, a.rh) for a in airs]).reshape(-1, 4)
+    found = []
+    for first, last, *lines in _join(np.ascontiguousarray(values.T)).tolist():
+        if first == last:
+            found.append(airs[int(first)])
+            continue
+        duration_s, kelvin, end_kelvin, rh, end_rh = lines
+        air = airs[int(first)]
+        rh, end_rh = min(max(rh, 0.0), 1.0), min(max(end_rh, 0.0), 1.0)
+        found.append(Surroundings(duration_s, kelvin, rh, air.moving_air, end_kelvin, end_rh))
+    return found
+
+
+@njit(cache=True)
+def _join(values: Array) -> Array:
+    """(duration, moving, temperature, RH) by row -> a row for each joined stretch.
+
+    Its first and last stretch, its duration, temperature and RH at its start and at its end.
+    """
+    count = values.shape[1]
+    rows = np.empty((count, 7))
+    found = start = 0
+    while start < count:
+        end = start + 1
+        kelvin = values[2, start], values[2, start]
+        rh = values[3, start], values[3, start]
+        while end < count and values[1, end] == values[1, start]:
+            longer, more_kelvin = _fit(values, 2, start, end + 1, TEMPERATURE_TOLERANCE_K)
+            if not longer:
+                break
+            longer, more_rh = _fit(values, 3, start, end + 1, RH_TOLERANCE)
+            if not longer:
+                break
+            end, kelvin, rh = end + 1, more_kelvin, more_rh
+        row = rows[found]
+        row[0], row[1], row[2] = start, end - 1, values[0, start:end].sum()
+        row[3], row[4], row[5], row[6] = kelvin[0], kelvin[1], rh[0], rh[1]
+        found += 1
+        start = end
+    return rows[:found]
+
+
+@njit(cache=True)
+def _fit(values: Array, row: int, start: int, end: int, most: float) -> tuple[bool, tuple[float, float]]:
+    """A line's values at both ends, and whether it is nowhere further than ``most`` from what it tells."""
+    total = mean = 0.0
+    for n in range(start, end):
+        mean += values[0, n] * values[row, n]
+        total += values[0, n]
+    mean /= total
+    at, spread, slope = -total / 2, 0.0, 0.0
+    for n in range(start, end):
+        middle = at + values[0, n] / 2
+        spread += values[0, n] * middle * middle
+        slope += values[0, n] * middle * (values[row, n] - mean)
+        at += values[0, n]
+    slope /= spread
+    at, near = -total / 2, True
+    for n in range(start, end):
+        middle = at + values[0, n] / 2
+        near = near and abs(values[row, n] - mean - slope * middle) <= most
+        at += values[0, n]
+    return near, (mean - slope * total / 2, mean + slope * total / 2)
