@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from django.db import transaction
 from django.db.models import Count, OuterRef, Q, Subquery
 
-from .models import DryingRun, MassEntry, MoistureState, Reading, Spool, Stay
+from .models import DryingRun, Ensemble, MassEntry, MoistureState, Reading, Spool, Stay
 
 # Raise it when the physics or the steps change: checkpoints of another version are not continued from.
 MODEL_VERSION = 2
@@ -18,11 +18,15 @@ MONTH_DAYS = 30
 def forget_after(spool_ids: Iterable[int], at: datetime) -> None:
     """Delete the checkpoints later than a fact that is being added for these spools.
 
+    Where a weighing came after it, the members of the ensemble change, and with them all checkpoints.
     Waits for whoever is storing checkpoints of them, see spools.exposure.store_advance.
     """
     locked = Spool.objects.select_for_update().filter(pk__in=list(spool_ids)).order_by("pk")
     ids = list(locked.values_list("pk", flat=True))
-    MoistureState.objects.filter(spool__in=ids, at__gt=at).delete()
+    weighed_later = Ensemble.objects.filter(spool__in=ids, last_at__gt=at)
+    stale = Q(at__gt=at) | Q(spool__in=weighed_later.values("spool"))
+    MoistureState.objects.filter(stale, spool__in=ids).delete()
+    weighed_later.delete()
 
 
 def latest(spool_ids: Iterable[int], at: datetime) -> dict[int, MoistureState]:

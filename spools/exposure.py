@@ -4,22 +4,26 @@ Nothing here depends on when somebody asks: the segments follow from the facts, 
 from the spool's code. So continuing from a checkpoint and starting again give the same numbers, to the bit.
 """
 
+import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Max
 from django.utils import timezone
 
-from . import clock
+from . import clock, evidence
 from .checkpoints import MODEL_VERSION, facts_of, forget_after, latest, prune, slot
 from .checks import shown
 from .climate import hour_of
 from .clock import Clock
+from .evidence import Known
 from .history import HOUR, History, Segment, load
-from .models import MoistureState, Spool
-from .windings import Air, Band, Winding, advanced, received, restored, start_rh
+from .models import Ensemble, MassEntry, MoistureState, Spool
+from .windings import Air, Array, Band, Winding, advanced, received, restored, start_rh
 
 __all__ = ["Band", "Moisture", "advance", "forget_after", "moisture_now", "moisture_of", "rebuild"]
 REBUILD_BATCH = 50
@@ -32,6 +36,7 @@ class Moisture:
     """What is known of a spool's moisture at a time: an ensemble, its bands, and what they rest on.
 
     history: the facts that it was computed from, so that nobody who shows them loads them again.
+    known: what its weighings say.
     """
 
     at: datetime
@@ -40,6 +45,7 @@ class Moisture:
     why: list[str]
     winding: Winding
     history: History
+    known: Known
 
     @property
     def mean_pct(self) -> Band:
@@ -92,7 +98,8 @@ def moisture_of(
     if at > timezone.now() + LOOKS_AHEAD:
         raise ValidationError({"at": f"Give a time within the next {LOOKS_AHEAD.days} days."})
     spools = list(spools)
-    histories, states = _loaded([spool.pk for spool in spools], at, given=spools if whole else ())
+    loaded = _loaded([spool.pk for spool in spools], at, given=spools if whole else ())
+    histories, states = loaded.histories, loaded.states
     for reached in _reached(histories, states, at, shortened=True):
         states |= reached
     return {
@@ -100,9 +107,10 @@ def moisture_of(
             max(at, history.spool.received_at),
             states[pk].clock.exposure_hours,
             states[pk].clock.heat_hours,
-            _why(history, at),
+            [*_why(history, at), *loaded.known[pk].why(history)],
             states[pk].winding,
             history,
+            loaded.known[pk],
         )
         for pk, history in histories.items()
     }
@@ -110,13 +118,14 @@ def moisture_of(
 
 @dataclass(frozen=True)
 class Advance:
-    """Checkpoints that were computed and wait to be stored, and the facts that they were computed from."""
+    """What was computed and waits to be stored, and the facts that it was computed from."""
 
     spool_ids: list[int]
     place_ids: list[int]
     until: datetime
     facts: tuple[int, ...]
     rows: list[MoistureState]
+    ensembles: list[Ensemble]
 
 
 def advance(spools: Iterable[Spool], until: datetime | None = None) -> int:
@@ -135,6 +144,10 @@ def store_advance(computed: Advance) -> int:
     list(Spool.objects.select_for_update().filter(pk__in=computed.spool_ids).order_by("pk"))
     if facts_of(computed.spool_ids, computed.place_ids, computed.until) != computed.facts:
         return 0
+    # Other members have other checkpoints.
+    moved = [ensemble.spool_id for ensemble in computed.ensembles]
+    Ensemble.objects.filter(spool__in=moved).delete()
+    MoistureState.objects.filter(spool__in=moved).delete()
     MoistureState.objects.bulk_create(
         computed.rows,
         update_conflicts=True,
@@ -142,6 +155,8 @@ def store_advance(computed: Advance) -> int:
         update_fields=["model_version", "memory", "exposure_hours", "dry_hours", "heat_hours", "basis"],
     )
     prune(computed.spool_ids)
+    for ensemble in computed.ensembles:
+        ensemble.save(force_insert=True)
     return len(computed.rows)
 
 
@@ -154,6 +169,7 @@ def rebuild(spools: Iterable[Spool], until: datetime | None = None) -> list[str]
         computed, changed = _computed(batch, hour_of(until or timezone.now()), again=True)
         with transaction.atomic():
             MoistureState.objects.filter(spool__in=batch).delete()
+            Ensemble.objects.filter(spool__in=batch).delete()
             store_advance(computed)
         changes += changed
     return changes
@@ -168,21 +184,24 @@ class _State:
 
 def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple[Advance, list[str]]:
     """Checkpoints up to ``until``; with ``again`` from the very start, and how stored ones differ."""
-    histories, starts = _loaded(ids, until, again)
+    loaded = _loaded(ids, until, again)
+    histories = loaded.histories
     places = sorted({place_id for history in histories.values() for place_id in history.readings})
-    facts = facts_of(ids, places, until)
+    counted = max([until, *(ensemble.last_at + HOUR for ensemble in loaded.ensembles)])
+    facts = facts_of(ids, places, counted)
     old = MoistureState.objects.filter(spool__in=ids).select_related("spool") if again else []
     stored = {(row.spool_id, row.at): row for row in old}
     kept: dict[tuple[int, str, int], MoistureState] = {}
     changes = []
-    for reached in _reached(histories, starts, until):
+    for reached in _reached(histories, loaded.states, until):
         for pk, state in reached.items():
             row = kept[pk, *slot(state.at, until)] = _row(histories[pk], state)
             before = stored.pop((pk, state.at), None)
             if before is not None and bytes(before.memory) != row.memory:
                 changes.append(f"Spool {before.spool.code}: other moisture on {shown(state.at)}.")
     changes += [f"Spool {row.spool.code}: nothing is kept for {shown(row.at)}." for row in stored.values()]
-    return Advance(list(ids), places, until, facts, list(kept.values())), changes
+    rows = list(kept.values())
+    return Advance(list(ids), places, counted, facts, rows, loaded.ensembles), changes
 
 
 def _row(history: History, state: _State) -> MoistureState:
@@ -194,34 +213,73 @@ def _row(history: History, state: _State) -> MoistureState:
         exposure_hours=state.clock.exposure_hours,
         dry_hours=state.clock.dry_hours,
         heat_hours=state.clock.heat_hours,
-        basis=history.basis(state.at),
+        basis=_basis(history, state.at),
     )
 
 
-def _loaded(
-    ids: Sequence[int], at: datetime, again: bool = False, given: Sequence[Spool] = ()
-) -> tuple[dict[int, History], dict[int, _State]]:
-    """Histories, and the states to continue from: a checkpoint, or the spool as it was received."""
+@dataclass(frozen=True)
+class _Loaded:
+    """Histories, what the weighings say and the states to continue from, by spool id; new ensembles."""
+
+    histories: dict[int, History]
+    known: dict[int, Known]
+    states: dict[int, _State]
+    ensembles: list[Ensemble]
+
+
+def _loaded(ids: Sequence[int], at: datetime, again: bool = False, given: Sequence[Spool] = ()) -> _Loaded:
+    """States to continue from: a checkpoint, or the spool as it was received."""
     checkpoints = {} if again else latest(ids, at)
 
     def since(history: History) -> datetime:
         pk = history.spool.pk
-        if pk in checkpoints and checkpoints[pk].basis != history.basis(checkpoints[pk].at):
+        if pk in checkpoints and checkpoints[pk].basis != _basis(history, checkpoints[pk].at):
             del checkpoints[pk]
         return checkpoints[pk].at if pk in checkpoints else history.spool.received_at
 
     histories = load(ids, at, since, given)
-    states = {pk: _start(history, checkpoints.get(pk)) for pk, history in histories.items()}
-    return histories, states
+    known = {} if again else {pk: kept for pk, h in histories.items() if (kept := evidence.kept(h))}
+    ensembles = _assimilated([pk for pk in histories if pk not in known])
+    known |= {row.spool_id: Known.of(row) for row in ensembles}
+    for pk in histories.keys() - known.keys():
+        known[pk] = evidence.never_weighed(histories[pk].spool)
+    states = {pk: _start(h, known[pk].points, checkpoints.get(pk)) for pk, h in histories.items()}
+    return _Loaded(histories, known, states, ensembles)
 
 
-def _start(history: History, row: MoistureState | None) -> _State:
+def _assimilated(ids: Sequence[int]) -> list[Ensemble]:
+    """The weighings of these spools, worked in: for all but those that were never weighed."""
+    last = MassEntry.objects.filter(spool__in=ids, kind=MassEntry.Kind.WEIGHED).aggregate(at=Max("at"))["at"]
+    if last is None:
+        return []
+    # To the end of its hour, in which readings are averaged.
+    histories = load(ids, hour_of(last) + HOUR, lambda history: history.spool.received_at)
+    weighed = [history for history in histories.values() if evidence.weighings_of(history)]
+    return [evidence.assimilated(history, partial(_at_weighings, history)) for history in weighed]
+
+
+def _at_weighings(history: History, points: Array) -> list[Winding]:
+    """The windings of these members when the spool was weighed; checkpoints may be kept at those times."""
+    pk, times = history.spool.pk, [entry.at for entry in evidence.weighings_of(history)]
+    start = _start(history, points, None)
+    found = {start.at: start.winding}
+    for reached in _reached({pk: history}, {pk: start}, times[-1]):
+        found[reached[pk].at] = reached[pk].winding
+    return [found[at] for at in times]
+
+
+def _basis(history: History, at: datetime) -> str:
+    """What a checkpoint was computed with: what is assumed, and the members."""
+    return hashlib.sha256(f"{history.basis(at)} {evidence.key(history)}".encode()).hexdigest()[:16]
+
+
+def _start(history: History, points: Array, row: MoistureState | None) -> _State:
     spool = history.spool
     if row is None:
         came = spool.received_at
-        return _State(came, received(spool, history.mass_at(came)), Clock())
+        return _State(came, received(spool, history.mass_at(came), points), Clock())
     # Kept before a mass entry of that very time, which resizes the winding as it goes on.
-    winding = restored(spool, history.mass_at(row.at, before=True), bytes(row.memory))
+    winding = restored(spool, history.mass_at(row.at, before=True), points, bytes(row.memory))
     return _State(row.at, winding, Clock(row.exposure_hours, row.dry_hours, row.heat_hours))
 
 

@@ -219,8 +219,10 @@ def least_drying_hours(spool: Spool) -> float:
 
 
 def with_materials() -> QuerySet[Spool]:
-    """Spools as histories need them: with all that the catalogue says of them."""
-    return Spool.objects.select_related("feedstock__polymer", "feedstock__filler", "feedstock__maker")
+    """Spools as histories need them: with all that the catalogue and their weighings say of them."""
+    return Spool.objects.select_related(
+        "feedstock__polymer", "feedstock__filler", "feedstock__maker", "ensemble"
+    )
 
 
 def load(

@@ -100,6 +100,12 @@ def winding_masses(spool: Spool, entries: Sequence[MassEntry]) -> list[tuple[dat
     return masses
 
 
+def printed_before(weighing: MassEntry, entries: Sequence[MassEntry]) -> float:
+    """Grams that left the spool before a weighing, as recorded; ``entries`` in the order of their times."""
+    before = entries[: [entry.pk for entry in entries].index(weighing.pk)]
+    return -sum(entry.net_change_g or 0.0 for entry in before if entry.kind != Kind.RECEIVED)
+
+
 def _weighed(
     spool: Spool, weighing: MassEntry, dried_to: dict[int, float]
 ) -> tuple[float, float, float, list[str]]:

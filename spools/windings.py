@@ -31,6 +31,8 @@ WETTEST_START_RH = 0.98
 # Dry enough means: all but this share of what is thought possible is.
 DOUBT = 0.2
 START_C = 22.0
+# What a member of the ensemble is a value of: uptake, diffusivity, its activation energy, wetness as it came.
+MEMBER_OF = ("w50_pct", "d23_m2_s", "e_d_kj_mol", "start_rh")
 LEAST_WINDING_G = 1.0
 
 
@@ -72,6 +74,10 @@ class Winding:
         mass_kg = self.geometry.mass_kg if mass_g is None else mass_g / 1000
         return 100 * outermost(self.state, self.geometry, mass_kg)
 
+    def water_kg(self) -> Array:
+        """In all of it, (members,)."""
+        return self.state.water_kg(self.geometry)
+
     def shells(self) -> list[tuple[float, float, float, float, float]]:
         """(inner radius mm, outer radius mm, p10, p50, p90) of each shell, core first."""
         edges_mm = (1000 * self.geometry.edges()).tolist()
@@ -105,17 +111,28 @@ def geometry(spool: Spool, mass_g: float) -> Geometry:
     )
 
 
-def received(spool: Spool, mass_g: float) -> Winding:
+def first_members(spool: Spool) -> Array:
+    """The members before any weighing, as points (members, numbers): the same for the same spool."""
+    return _first_points(spool.code)
+
+
+@lru_cache(maxsize=4096)
+def _first_points(code: str) -> Array:
+    """Drawing takes longer than a step of the physics."""
+    return ensemble.first_points(len(MEMBER_OF), code)
+
+
+def received(spool: Spool, mass_g: float, points: Array) -> Winding:
     """The winding as the spool came: in balance with an air that is not known well."""
-    material, start_rh = _members(spool)
+    material, start_rh = _members(spool, points)
     shape = geometry(spool, mass_g)
     w0 = material.isotherm.equilibrium(start_rh)
     return Winding(shape, material, uniform(shape, material, w0, START_C + ZERO_C))
 
 
-def restored(spool: Spool, mass_g: float, memory: bytes) -> Winding:
-    """The winding whose state was stored with this much filament on the spool."""
-    return Winding(geometry(spool, mass_g), _members(spool)[0], State.from_bytes(memory))
+def restored(spool: Spool, mass_g: float, points: Array, memory: bytes) -> Winding:
+    """The winding whose state was stored with this much filament on the spool, for the same members."""
+    return Winding(geometry(spool, mass_g), _members(spool, points)[0], State.from_bytes(memory))
 
 
 def advanced(lanes: Iterable[tuple[Winding, Sequence[Air]]]) -> list[Winding]:
@@ -174,14 +191,19 @@ def start_rh(spool: Spool) -> tuple[tuple[float, float, float], str]:
     )
 
 
-def _members(spool: Spool) -> tuple[Material, Array]:
+def _members(spool: Spool, points: Array) -> tuple[Material, Array]:
     """The spool's material and the humidity it came from, 0..1, one value for each member."""
     properties = catalogue.properties(spool.feedstock)
-    bands = tuple(
-        (name, (properties[name].low, properties[name].value, properties[name].high))
-        for name in ("w50_pct", "d23_m2_s", "e_d_kj_mol")
-    )
-    drawn = _drawn(spool.code, (*bands, ("start_rh", start_rh(spool)[0])))
+
+    def band(name: str) -> ensemble.Band:
+        if name == "start_rh":
+            low, likely, high = start_rh(spool)[0]
+        else:
+            known = properties[name]
+            low, likely, high = known.low, known.value, known.high
+        return ensemble.Band(min(low, likely), likely, max(low, likely, high))
+
+    drawn = ensemble.draw({name: band(name) for name in MEMBER_OF}, points)
     polymer = spool.feedstock.polymer
     # Only a GAB isotherm has a shape of its own; the others pass the two numbers over.
     isotherm = Isotherm(
@@ -193,15 +215,3 @@ def _members(spool: Spool) -> tuple[Material, Array]:
     )
     material = Material(drawn["d23_m2_s"], 1000 * drawn["e_d_kj_mol"], isotherm)
     return material, np.minimum(drawn["start_rh"] / 100, WETTEST_START_RH)
-
-
-@lru_cache(maxsize=1024)
-def _drawn(seed: str, bands: tuple[tuple[str, tuple[float, float, float]], ...]) -> dict[str, Array]:
-    """The same members for the same spool; drawing them takes longer than a step of the physics."""
-    return ensemble.draw(
-        {
-            name: ensemble.Band(min(low, likely), likely, max(low, likely, high))
-            for name, (low, likely, high) in bands
-        },
-        seed,
-    )

@@ -1,12 +1,13 @@
 from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import DryingRun
-from .moisture import MoistureState
+from .moisture import Ensemble, MoistureState
 from .places import Place, Reading, Stay
 from .stock import MassEntry, Spool
 
 __all__ = [
     "CoreKind",
     "DryingRun",
+    "Ensemble",
     "Feedstock",
     "Filler",
     "Maker",

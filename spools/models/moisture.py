@@ -33,3 +33,20 @@ class MoistureState(models.Model):
 
     def __str__(self) -> str:
         return f"{self.spool_id} at {self.at:%Y-%m-%d %H:%M}"
+
+
+class Ensemble(models.Model):
+    """What a spool's weighings have made of the members of its ensemble: a cache, rebuildable.
+
+    Spools that were never weighed have none; their members follow from the code and the catalogue alone.
+    """
+
+    spool = models.OneToOneField(Spool, models.CASCADE, related_name="ensemble")
+    model_version = models.PositiveSmallIntegerField()
+    last_at = models.DateTimeField(help_text="the last weighing that is in it")
+    basis = models.CharField(max_length=16, help_text="fingerprint of the weighings and what is assumed")
+    points = models.BinaryField(help_text="the members, see spools/physics/evidence.py")
+    divided = models.JSONField(help_text="how the last weighing divides into filament, water and reel, kg")
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} weighed until {self.last_at:%Y-%m-%d %H:%M}"

@@ -32,33 +32,41 @@ class Band:
         if not 0 < self.low <= self.median <= self.high:
             raise ValueError(f"a band needs 0 < low <= median <= high, not {self}")
 
-    def at(self, probability: ArrayLike) -> Array:
-        """Quantiles of the band."""
-        z = ndtri(np.asarray(probability, dtype=float))
+    def at(self, z: ArrayLike) -> Array:
+        """The band's value at a standard normal deviate, any shape."""
+        z = np.asarray(z, dtype=float)
         side = np.where(z < 0, np.log(self.median / self.low), np.log(self.high / self.median))
         return self.median * np.exp(z / _Z * side)
 
 
-def draw(bands: dict[str, Band], seed: str, members: int = MEMBERS) -> dict[str, Array]:
-    """Members for each named number, (members,) each: scrambled Sobol points, the same for the same seed.
-
-    The first member is the median of all, so that a screen can show the likely course.
-    """
+def normal_points(count: int, dimensions: int, seed: str) -> Array:
+    """Standard normal points, (count, dimensions): scrambled Sobol, the same for the same seed."""
     digest = int.from_bytes(hashlib.sha256(seed.encode()).digest()[:8], "big")
-    points = qmc.Sobol(len(bands), rng=np.random.default_rng(digest)).random(members)
-    points[0] = 0.5
+    points = qmc.Sobol(dimensions, rng=np.random.default_rng(digest)).random(count)
+    return ndtri(np.clip(points, 1e-9, 1 - 1e-9))
+
+
+def first_points(dimensions: int, seed: str, members: int = MEMBERS) -> Array:
+    """The members that a spool starts with, as standard normal points (members, dimensions).
+
+    The first one is the median of all, so that a screen can show the likely course.
+    """
+    points = normal_points(members, dimensions, seed)
+    points[0] = 0.0
+    return points
+
+
+def draw(bands: dict[str, Band], points: Array) -> dict[str, Array]:
+    """Members for each named number, (members,) each, at the points (members, number of bands)."""
     return {name: band.at(points[:, i]) for i, (name, band) in enumerate(bands.items())}
 
 
-def probability(values: ArrayLike, limit: float, weights: Array | None = None) -> float:
+def probability(values: ArrayLike, limit: float) -> float:
     """Share of the members above a limit."""
-    over = np.asarray(values, dtype=float) > limit
-    return float(np.average(over.astype(float), weights=weights))
+    return float((np.asarray(values, dtype=float) > limit).mean())
 
 
-def band(values: ArrayLike, weights: Array | None = None) -> tuple[float, float, float]:
+def band(values: ArrayLike) -> tuple[float, float, float]:
     """The 10 %, 50 % and 90 % quantiles of the members: an 80 % band around the likely value."""
-    low, middle, high = np.quantile(
-        np.asarray(values, dtype=float), [0.1, 0.5, 0.9], weights=weights, method="inverted_cdf"
-    )
+    low, middle, high = np.quantile(np.asarray(values, dtype=float), [0.1, 0.5, 0.9], method="hazen")
     return float(low), float(middle), float(high)

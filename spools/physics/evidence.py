@@ -1,0 +1,203 @@
+"""What weighings say about a spool: which members of its ensemble are likely, and how its mass divides.
+
+A weighed spool is filament + water + reel. For each member the physics tells the water; what is not known
+of the rest is small and adds up, so it is taken as normal and integrated out:
+
+    gross = (filament - printed) + water + reel + reel's water + error of the scale,
+
+with the filament that came, the reel's mass, the water that a cardboard reel holds at 50 % RH, the error of
+the printed grams, and what may have left unrecorded from one weighing to the next as unknowns. A pair of
+weighings around a drying cancels all but the water: that is loss on drying, as in ASTM D6980 and ISO 15512.
+A step that nothing explains (a print that was not recorded, a slip on the scale) is no news of the water.
+
+The members are moved to where the evidence puts them by an ensemble smoother [1]: in a few rounds, each
+letting in its part of the evidence, every member goes as far as the members' own covariances between their
+numbers and the predicted masses say, towards the masses as they might have been read. All members stay
+equally likely. Weighing the first members by their likelihood instead leaves one or two of them after a few
+weighings on a good scale, and bands that are far too narrow.
+
+References
+----------
+[1] Emerick, A. A. and Reynolds, A. C. (2013), Ensemble smoother with multiple data assimilation, Computers &
+    Geosciences 55, 3-15.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from scipy.special import ndtri
+
+from .air import Array
+from .ensemble import band, normal_points
+
+# The spread of a plus-or-minus, taken as a 90 % band.
+OF_BAND = 1 / float(ndtri(0.95))
+# A scale rounds to its step and repeats within half of it. Common practice, no source.
+OF_STEP = float(np.sqrt(1 / 12 + 1 / 4))
+# What the model itself may miss of the water that came or went. Common practice, no source.
+MODEL_ERROR = 0.05
+# How often the evidence is let in, a part each time.
+ROUNDS = 4
+# A weighing that is off by more than so many standard deviations tells of something else than water.
+TOO_FAR = 4.0
+# No member goes further than this from the middle of the bands, in their standard deviations.
+FURTHEST = 4.0
+
+
+@dataclass(frozen=True)
+class Weighings:
+    """What the scale said, in order, (n,) each.
+
+    gross_kg; step_kg: the scale's; printed_kg: filament that had left by then, as recorded; loose_kg: the
+    standard deviation of what may have left unrecorded since the weighing before; core_course: how much
+    wetter than at 50 % RH a cardboard reel is, as a share of what it holds there (0 for other reels).
+    """
+
+    gross_kg: Array
+    step_kg: Array
+    printed_kg: Array
+    loose_kg: Array
+    core_course: Array
+
+
+@dataclass(frozen=True)
+class Load:
+    """What is thought of the rest of the mass beforehand: likely values and standard deviations [kg].
+
+    core_kg: with its water at 50 % RH, which is core_water_kg. printed_sd: as a share of the printed grams.
+    """
+
+    filament_kg: float
+    filament_sd_kg: float
+    core_kg: float
+    core_sd_kg: float
+    core_water_kg: float = 0.0
+    core_water_sd_kg: float = 0.0
+    printed_sd: float = 0.03
+
+
+class Divided(NamedTuple):
+    """How the mass at the last weighing divides, kg: quantiles 10, 50 and 90 % each.
+
+    core: with its own water. printed_share: what really left, over the printed grams that were recorded.
+    unexplained_kg: by how much each weighing is off what the one before makes likely, where nothing explains
+    it, else 0, (n,).
+    """
+
+    filament: tuple[float, float, float]
+    water: tuple[float, float, float]
+    core: tuple[float, float, float]
+    printed_share: tuple[float, float, float]
+    unexplained_kg: list[float]
+
+
+# Water in the winding at each weighing, (n, members) [kg], of members given as points.
+Predict = Callable[[Array], Array]
+
+
+def assimilate(points: Array, predict: Predict, weighings: Weighings, load: Load, seed: str) -> Array:
+    """Move members to where the weighings put them.
+
+    Parameters: points, the members at the start (members, dimensions), standard normal; seed, for the
+    readings as they might have been. Returns: the members, same shape.
+    """
+    expected = _expected(weighings, load)
+    water = predict(points)
+    weighings = _without_unexplained(water, weighings, load)
+    for turn in range(ROUNDS):
+        if turn:
+            water = predict(points)
+        error = ROUNDS * _covariance(water, weighings, load)
+        might = normal_points(len(points), len(expected), f"{seed} {turn}") @ np.linalg.cholesky(error).T
+        might += weighings.gross_kg - expected - might.mean(0)
+        off, off_water = points - points.mean(0), (water - water.mean(1, keepdims=True)).T
+        between, among = off.T @ off_water, off_water.T @ off_water
+        gain = np.linalg.solve(among + (len(points) - 1) * error, between.T).T
+        points = np.clip(points + (might - water.T) @ gain.T, -FURTHEST, FURTHEST)
+    return points
+
+
+def divided(first_water_kg: Array, water_kg: Array, weighings: Weighings, load: Load) -> Divided:
+    """How the last weighing divides, by the members' water (n, members) at the start and after moving."""
+    unexplained = _unexplained(first_water_kg, weighings, load)
+    weighings = _without_unexplained(first_water_kg, weighings, load)
+    design, prior = _design(weighings), _prior(weighings, load)
+    gain = np.linalg.solve(_covariance(water_kg, weighings, load), design @ prior).T
+    residual = (weighings.gross_kg - _expected(weighings, load))[:, None] - water_kg
+    means, covariance = (gain @ residual).T, prior - gain @ design @ prior
+    z = ndtri((np.arange(21) + 0.5) / 21)
+
+    def mixed(start: float, **coefficients: float) -> tuple[float, float, float]:
+        """Quantiles of start + the unknowns times these, over all members and what they leave open."""
+        row = np.zeros(len(prior))
+        for name, value in coefficients.items():
+            row[_UNKNOWNS.index(name) if name in _UNKNOWNS else slice(len(_UNKNOWNS), None)] = value
+        sd = np.sqrt(np.maximum(0.0, row @ covariance @ row))
+        return band((start + (means @ row)[:, None] + sd * z).ravel())
+
+    printed, course = float(weighings.printed_kg[-1]), float(weighings.core_course[-1])
+    return Divided(
+        filament=mixed(load.filament_kg - printed, filament=1, printed=-printed, unrecorded=-1),
+        water=band(water_kg[-1]),
+        core=mixed(load.core_kg + load.core_water_kg * course, core=1, core_water=course),
+        printed_share=mixed(1.0, printed=1),
+        unexplained_kg=unexplained.tolist(),
+    )
+
+
+_UNKNOWNS = ("filament", "core", "core_water", "printed")  # and after them what left unrecorded, each time
+
+
+def _expected(weighings: Weighings, load: Load) -> Array:
+    """What the scale would say if there were no water in the winding."""
+    dry = load.filament_kg - weighings.printed_kg + load.core_kg
+    return dry + load.core_water_kg * weighings.core_course
+
+
+def _design(weighings: Weighings) -> Array:
+    """What each of the unknowns adds to each weighing, (n, 4 + n)."""
+    ones = np.ones(len(weighings.gross_kg))
+    known = np.stack([ones, ones, weighings.core_course, -weighings.printed_kg], axis=1)
+    return np.concatenate([known, -np.tri(len(ones))], axis=1)
+
+
+def _prior(weighings: Weighings, load: Load) -> Array:
+    """Their covariance before any weighing."""
+    spread = [load.filament_sd_kg, load.core_sd_kg, load.core_water_sd_kg, load.printed_sd]
+    return np.diag(np.square([*spread, *weighings.loose_kg]))
+
+
+def _covariance(water_kg: Array, weighings: Weighings, load: Load) -> Array:
+    """Of the weighings for given water: the unknowns, the scale and the model, (n, n)."""
+    moved = np.abs(water_kg - water_kg[:1]).mean(1)
+    noise = (OF_STEP * weighings.step_kg) ** 2 + (MODEL_ERROR * moved) ** 2
+    design = _design(weighings)
+    return design @ _prior(weighings, load) @ design.T + np.diag(noise)
+
+
+def _unexplained(water_kg: Array, weighings: Weighings, load: Load) -> Array:
+    """By how much each weighing is off what was likely after the one before, where that is too much."""
+    likely = _expected(weighings, load) + np.median(water_kg, axis=1)
+    covariance = _covariance(water_kg, weighings, load) + np.atleast_2d(np.cov(water_kg, bias=True))
+    # From each weighing to the next; the first one against what came.
+    change = np.eye(len(likely)) - np.eye(len(likely), k=-1)
+    off = change @ (weighings.gross_kg - likely)
+    return np.where(off**2 > TOO_FAR**2 * np.diag(change @ covariance @ change.T), off, 0.0)
+
+
+def _without_unexplained(water_kg: Array, weighings: Weighings, load: Load) -> Weighings:
+    """The same with unexplained steps left wholly open, so that they say nothing of the water."""
+    off = _unexplained(water_kg, weighings, load)
+    return replace(weighings, loose_kg=np.maximum(weighings.loose_kg, 3 * np.abs(off)))
+
+
+def cardboard_after(share: float, duration_s: float, temperature_k: float, rh: float) -> float:
+    """A cardboard reel's water as a share of what it holds at 50 % RH, after a stretch of constant air.
+
+    It follows the air within half a day at room temperature, within an hour or two in a dryer. Common
+    practice, no source.
+    """
+    lag_s = 12 * 3600 * 2 ** ((296.15 - temperature_k) / 15)
+    return rh / 0.5 + (share - rh / 0.5) * float(np.exp(-duration_s / lag_s))
