@@ -9,6 +9,8 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Sum
 
+from background.queue import enqueue
+
 from . import catalogue
 from .checkpoints import forget_after
 from .checks import in_use, locked, moment, shown, within
@@ -44,7 +46,7 @@ def remaining_of(spools: Iterable[Spool]) -> dict[int, Amount]:
     The last weighing less what was printed since; without a weighing, the net mass as sold less what was
     printed.
     """
-    by_id = Spool.objects.select_related("feedstock__polymer", "feedstock__filler").in_bulk(
+    by_id = Spool.objects.select_related("feedstock__polymer", "feedstock__filler", "ensemble").in_bulk(
         [spool.pk for spool in spools]
     )
     entries: dict[int, list[MassEntry]] = {pk: [] for pk in by_id}
@@ -80,7 +82,8 @@ def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float
         ]
         since = [entry for entry in entries if entry.kind != Kind.RECEIVED]
     else:
-        mass_g, low_g, high_g, why = _weighed(spool, entries[start], dried_to)
+        divided = _divided(spool, entries, entries[start])
+        mass_g, low_g, high_g, why = divided or _weighed(spool, entries[start], dried_to)
         since = [entry for entry in entries[start + 1 :] if entry.kind != Kind.RECEIVED]
     change_g = sum(entry.net_change_g or 0.0 for entry in since)
     if change_g:
@@ -104,6 +107,36 @@ def printed_before(weighing: MassEntry, entries: Sequence[MassEntry]) -> float:
     """Grams that left the spool before a weighing, as recorded; ``entries`` in the order of their times."""
     before = entries[: [entry.pk for entry in entries].index(weighing.pk)]
     return -sum(entry.net_change_g or 0.0 for entry in before if entry.kind != Kind.RECEIVED)
+
+
+def _divided(
+    spool: Spool, entries: Sequence[MassEntry], weighing: MassEntry
+) -> tuple[float, float, float, list[str]] | None:
+    """What the last weighing comes to with all others and the moisture; None until they are worked in."""
+    row = getattr(spool, "ensemble", None)
+    count = sum(entry.kind == Kind.WEIGHED for entry in entries)
+    if row is None or row.last_at != weighing.at or row.divided["weighings"] != count:
+        return None
+
+    def grams(what: str) -> str:
+        low, likely, high = (max(0.0, 1000 * kg) for kg in row.divided[what])
+        return f"{likely:.0f} g ({low:.0f} to {high:.0f} g)"
+
+    why = [
+        f"Weighed on {shown(weighing.at)}: {weighing.gross_g:.0f} g with the reel, in steps of "
+        f"{weighing.resolution_g:g} g. With {'its label' if count == 1 else f'its {count} weighings'}, the "
+        f"printed grams and the moisture that is {grams('filament')} of filament, {grams('water')} of water "
+        f"and {grams('core')} of reel.",
+    ]
+    low_kg, high_kg = row.divided["surely"]
+    likely_g, printed_g = 1000 * row.divided["filament"][1], printed_before(weighing, entries)
+    if printed_g > 0:
+        low, likely, high = (100 * share for share in row.divided["printed_share"])
+        why.append(
+            f"Of the {printed_g:.0f} g that were recorded as printed {likely:.0f} % really left, says the "
+            f"scale ({low:.0f} to {high:.0f} %)."
+        )
+    return max(0.0, likely_g), max(0.0, 1000 * low_kg), max(0.0, 1000 * high_kg), why
 
 
 def _weighed(
@@ -151,6 +184,8 @@ def weigh(
 ) -> MassEntry:
     """Keep what the scale said, reel and all. From now on the ledger starts from this weighing.
 
+    What it says of the moisture and of the amount is worked in at once, in the background.
+
     resolution_g: the scale's smallest step. Refused: less than the empty reel weighs, more than 10 kg on it.
     """
     spool = locked(spool)
@@ -159,6 +194,7 @@ def weigh(
     gross_g, resolution_g = possible_gross(spool, gross_g, resolution_g)
     _not_far_above_received(spool, gross_g)
     forget_after([spool.pk], at)
+    enqueue("spools.advance", {"spool_ids": [spool.pk]})
     return MassEntry.objects.create(
         spool=spool,
         kind=Kind.WEIGHED,

@@ -5,22 +5,43 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('spools', '0001_initial'),
+        ("spools", "0001_initial"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Ensemble',
+            name="Ensemble",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('model_version', models.PositiveSmallIntegerField()),
-                ('last_at', models.DateTimeField(help_text='the last weighing that is in it')),
-                ('basis', models.CharField(help_text='fingerprint of the weighings and what is assumed', max_length=16)),
-                ('points', models.BinaryField(help_text='the members, see spools/physics/evidence.py')),
-                ('divided', models.JSONField(help_text='how the last weighing divides into filament, water and reel, kg')),
-                ('spool', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='ensemble', to='spools.spool')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("model_version", models.PositiveSmallIntegerField()),
+                ("last_at", models.DateTimeField(help_text="the last weighing that is in it")),
+                (
+                    "basis",
+                    models.CharField(
+                        help_text="fingerprint of the weighings and what is assumed", max_length=16
+                    ),
+                ),
+                ("points", models.BinaryField(help_text="the members, see spools/physics/evidence.py")),
+                (
+                    "divided",
+                    models.JSONField(
+                        help_text="how the last weighing divides into filament, water and reel, kg"
+                    ),
+                ),
+                (
+                    "spool",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="ensemble",
+                        to="spools.spool",
+                    ),
+                ),
             ],
         ),
     ]

@@ -40,9 +40,13 @@ class Band:
 
 
 def normal_points(count: int, dimensions: int, seed: str) -> Array:
-    """Standard normal points, (count, dimensions): scrambled Sobol, the same for the same seed."""
+    """Standard normal points, (count, dimensions): scrambled Sobol, the same for the same seed.
+
+    In random order: sets of points in Sobol's own order would go hand in hand, whatever their seeds.
+    """
     digest = int.from_bytes(hashlib.sha256(seed.encode()).digest()[:8], "big")
-    points = qmc.Sobol(dimensions, rng=np.random.default_rng(digest)).random(count)
+    rng = np.random.default_rng(digest)
+    points = rng.permutation(qmc.Sobol(dimensions, rng=rng).random(count))
     return ndtri(np.clip(points, 1e-9, 1 - 1e-9))
 
 

@@ -81,12 +81,14 @@ class Load:
 class Divided(NamedTuple):
     """How the mass at the last weighing divides, kg: quantiles 10, 50 and 90 % each.
 
+    surely: the filament's quantiles 1 and 99 %.
     core: with its own water. printed_share: what really left, over the printed grams that were recorded.
     unexplained_kg: by how much each weighing is off what the one before makes likely, where nothing explains
     it, else 0, (n,).
     """
 
     filament: tuple[float, float, float]
+    surely: tuple[float, float]
     water: tuple[float, float, float]
     core: tuple[float, float, float]
     printed_share: tuple[float, float, float]
@@ -106,10 +108,10 @@ def assimilate(points: Array, predict: Predict, weighings: Weighings, load: Load
     expected = _expected(weighings, load)
     water = predict(points)
     weighings = _without_unexplained(water, weighings, load)
+    error = ROUNDS * _covariance(water, weighings, load)
     for turn in range(ROUNDS):
         if turn:
             water = predict(points)
-        error = ROUNDS * _covariance(water, weighings, load)
         might = normal_points(len(points), len(expected), f"{seed} {turn}") @ np.linalg.cholesky(error).T
         might += weighings.gross_kg - expected - might.mean(0)
         off, off_water = points - points.mean(0), (water - water.mean(1, keepdims=True)).T
@@ -124,25 +126,28 @@ def divided(first_water_kg: Array, water_kg: Array, weighings: Weighings, load: 
     unexplained = _unexplained(first_water_kg, weighings, load)
     weighings = _without_unexplained(first_water_kg, weighings, load)
     design, prior = _design(weighings), _prior(weighings, load)
-    gain = np.linalg.solve(_covariance(water_kg, weighings, load), design @ prior).T
+    gain = np.linalg.solve(_covariance(first_water_kg, weighings, load), design @ prior).T
     residual = (weighings.gross_kg - _expected(weighings, load))[:, None] - water_kg
     means, covariance = (gain @ residual).T, prior - gain @ design @ prior
     z = ndtri((np.arange(21) + 0.5) / 21)
 
-    def mixed(start: float, **coefficients: float) -> tuple[float, float, float]:
-        """Quantiles of start + the unknowns times these, over all members and what they leave open."""
+    def mixed(start: float, **coefficients: float) -> Array:
+        """Start + the unknowns times these, over all members and what they leave open."""
         row = np.zeros(len(prior))
         for name, value in coefficients.items():
             row[_UNKNOWNS.index(name) if name in _UNKNOWNS else slice(len(_UNKNOWNS), None)] = value
         sd = np.sqrt(np.maximum(0.0, row @ covariance @ row))
-        return band((start + (means @ row)[:, None] + sd * z).ravel())
+        return (start + (means @ row)[:, None] + sd * z).ravel()
 
     printed, course = float(weighings.printed_kg[-1]), float(weighings.core_course[-1])
+    filament = mixed(load.filament_kg - printed, filament=1, printed=-printed, unrecorded=-1)
+    least, most = np.quantile(filament, [0.01, 0.99])
     return Divided(
-        filament=mixed(load.filament_kg - printed, filament=1, printed=-printed, unrecorded=-1),
+        filament=band(filament),
+        surely=(float(least), float(most)),
         water=band(water_kg[-1]),
-        core=mixed(load.core_kg + load.core_water_kg * course, core=1, core_water=course),
-        printed_share=mixed(1.0, printed=1),
+        core=band(mixed(load.core_kg + load.core_water_kg * course, core=1, core_water=course)),
+        printed_share=band(mixed(1.0, printed=1)),
         unexplained_kg=unexplained.tolist(),
     )
 
@@ -170,7 +175,10 @@ def _prior(weighings: Weighings, load: Load) -> Array:
 
 
 def _covariance(water_kg: Array, weighings: Weighings, load: Load) -> Array:
-    """Of the weighings for given water: the unknowns, the scale and the model, (n, n)."""
+    """Of the weighings for given water: the unknowns, the scale and the model, (n, n).
+
+    water_kg: the first members', (n, members).
+    """
     moved = np.abs(water_kg - water_kg[:1]).mean(1)
     noise = (OF_STEP * weighings.step_kg) ** 2 + (MODEL_ERROR * moved) ** 2
     design = _design(weighings)
