@@ -24,7 +24,12 @@ from .windings import Air, Band, Winding, advanced, received, restored, start_rh
 __all__ = ["Band", "Moisture", "advance", "forget_after", "moisture_now", "moisture_of", "rebuild"]
 REBUILD_BATCH = 50
 LOOKS_AHEAD = timedelta(days=60)
-ORIGIN = {"reading": "measured", "assumed": "assumed, no reading in the last 6 h", "dryer": "in a drying run"}
+ORIGIN = {
+    "reading": "measured",
+    "computed": "computed from its desiccant, no reading in the last 6 h",
+    "assumed": "assumed, no reading in the last 6 h",
+    "dryer": "in a drying run",
+}
 
 
 @dataclass(frozen=True)

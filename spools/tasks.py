@@ -1,10 +1,10 @@
-"""Keeps the stored moisture of all spools up to date."""
+"""Keeps the stored moisture of all spools, and the stored air of dry boxes, up to date."""
 
 from django.utils import timezone
 
 from background.queue import enqueue, every, work
 
-from . import exposure
+from . import box_courses, exposure
 from .models import Spool
 
 BATCH = 100
@@ -26,3 +26,14 @@ def _advanced(spool_ids: list[int]) -> exposure.Advance:
 def advance(spool_ids: list[int], prepared: exposure.Advance) -> None:
     """Store checkpoints that were computed outside the transaction."""
     exposure.store_advance(prepared)
+
+
+@every(name="spools.advance_boxes", minutes=60)
+def advance_boxes() -> None:
+    enqueue("spools.boxes")
+
+
+@work("spools.boxes")
+def store_boxes() -> None:
+    """Store the computed air of the dry boxes."""
+    box_courses.advance()

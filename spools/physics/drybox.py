@@ -217,12 +217,13 @@ def step(box: Box, sorbers: Sorbers, state: State, room: Room) -> tuple[State, f
     leak = box.volume_m3 * saturated * box.air_changes_s * room.duration_s
     followed = -np.expm1(-room.duration_s / sorbers.lag_s(room.temperature_k))
     weights = sorbers.mass_kg * followed
-    total = box.held(room.temperature_k) + leak * GRID + weights @ sorbers.equilibrium
+    spools = (weights[:, None] * sorbers.equilibrium).sum(0)
+    total = box.held(room.temperature_k) + leak * GRID + spools
     water = state.water_kg + lid
-    rh = float(np.interp(water + leak * room.rh + weights @ state.contents, total, GRID))
+    rh = float(np.interp(water + leak * room.rh + (weights * state.contents).sum(), total, GRID))
     came_in = lid + leak * (room.rh - rh)
     contents = state.contents + followed * (sorbers.balanced(rh) - state.contents)
-    taken_up = float(sorbers.mass_kg @ (contents - state.contents))
+    taken_up = float((sorbers.mass_kg * (contents - state.contents)).sum())
     return State(water + leak * (room.rh - rh) - taken_up, contents), came_in
 
 
