@@ -60,14 +60,13 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
         runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=dryers, start__lte=at)
         set_points = dict(runs.values_list("dryer", "set_point_c"))
     unread = [p for p in by_id.values() if box_courses.complete(p) and p.pk not in last]
-    computed = {pk: _computed(*air) for pk, air in box_courses.airs_at(unread, at).items()}
-    measured = {
-        pk: _climate(p, last, set_points.get(pk), at) for pk, p in by_id.items() if pk not in computed
-    }
-    return measured | computed
+    by_desiccant = {pk: computed(*air) for pk, air in box_courses.airs_at(unread, at).items()}
+    others = [place for pk, place in by_id.items() if pk not in by_desiccant]
+    return by_desiccant | {p.pk: _climate(p, last, set_points.get(p.pk), at) for p in others}
 
 
-def _computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
+def computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
+    """The air of a dry box in which nothing is read, with this desiccant in it."""
     text = f"computed from {charge} on {shown(charge.at)}: no reading in the last {BELIEVED_HOURS:.0f} h"
     return Climate(temperature_c, rh_pct, "computed", text)
 
