@@ -11,7 +11,7 @@ from typing import NamedTuple
 from django.db import transaction
 from django.utils import timezone
 
-from spools import box_courses
+from spools import box_states
 from spools.boxes import put_desiccant
 from spools.climate import record_readings
 from spools.corrections import save_feedstock, save_place
@@ -176,7 +176,7 @@ def build(now: datetime | None = None) -> Shop:
     _arrivals(shop)
     _printing(shop)
     _drying(shop)
-    box_courses.advance(shop.now)
+    box_states.advance(shop.now)
     advance(shop.spools.values(), shop.now)
     sweep(shop.now)
     return shop

@@ -18,9 +18,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from django.db import transaction
 from django.db.models import Q, prefetch_related_objects
-from django.utils import timezone
 
 from . import basis, ledger
 from .hourly import (
@@ -33,7 +31,7 @@ from .hourly import (
     rh_at_pressure,
     vapour_pressure_pa,
 )
-from .models import BoxState, DesiccantCharge, DryingRun, MassEntry, Place, Stay
+from .models import DesiccantCharge, DryingRun, MassEntry, Place, Stay
 from .moves import opened_at
 from .physics import drybox
 from .physics.air import ZERO_C, Array, vapour_density
@@ -292,7 +290,7 @@ def courses(
 
     One query for the readings of the rooms and one a box for where to continue from.
     """
-    starts = {pk: _stored(box, since[pk]) for pk, box in boxes.items()}
+    starts = {pk: stored(box, since[pk]) for pk, box in boxes.items()}
     first: dict[int, datetime] = {}
     for pk, box in boxes.items():
         start = starts[pk]
@@ -328,7 +326,7 @@ def _course(
     box: BoxFacts, readings: Readings, start: Reached | None, since: datetime, until: datetime
 ) -> Course:
     hours, room_hours, last = {}, {}, None
-    for reached in _walk(box, readings, start, since, until):
+    for reached in walk(box, readings, start, since, until):
         if reached.hour >= quarter_of(since):
             temperature_c, room_rh_pct = box.room_air(readings, reached.hour)
             rh = box.box(reached.period.charge).rh(reached.water_kg, temperature_c + ZERO_C)
@@ -338,7 +336,7 @@ def _course(
     return Course(box, hours, room_hours, last)
 
 
-def _walk(
+def walk(
     box: BoxFacts, readings: Readings, start: Reached | None, since: datetime, until: datetime
 ) -> Iterator[Reached]:
     """The box at each hour up to that of ``until``: from ``start``, or from the charge at ``since`` on."""
@@ -387,68 +385,17 @@ def _next(box: BoxFacts, readings: Readings, reached: Reached) -> Reached:
     return Reached(end, reached.period, state.water_kg, after)
 
 
-def _stored(box: BoxFacts, since: datetime) -> Reached | None:
+def stored(box: BoxFacts, since: datetime) -> Reached | None:
     """The newest stored state to continue from, None without one that is still good."""
     row = box.place.box_states.filter(at__lte=hour_of(since.astimezone(UTC))).last()
     period = next((p for p in reversed(box.periods()) if row is not None and p.first <= row.at), None)
     if row is None or period is None or not (period.first <= row.at < period.end):
         return None
-    if row.model_version != VERSION or row.basis != _fingerprint(box, row.at):
+    if row.model_version != VERSION or row.basis != fingerprint_at(box, row.at):
         return None
     contents = {int(pk): np.array(values) for pk, values in row.memory["contents"].items()}
     return Reached(row.at.astimezone(UTC), period, row.memory["water_kg"], contents)
 
 
-def _fingerprint(box: BoxFacts, at: datetime) -> str:
+def fingerprint_at(box: BoxFacts, at: datetime) -> str:
     return basis.fingerprint(box.basis(at, at))
-
-
-def advance(until: datetime | None = None, *, again: bool = False) -> int:
-    """Store the state of every box at each UTC midnight up to now. Returns how many were stored.
-
-    again: from the present charges on, whatever was stored.
-    """
-    return sum(_advance(place.pk, until or timezone.now(), again) for place in complete_boxes())
-
-
-@transaction.atomic
-def _advance(place_id: int, until: datetime, again: bool) -> int:
-    """One box, its row locked: a fact that is being added waits, and then deletes what it makes useless."""
-    place = Place.objects.select_for_update(of=("self",)).select_related("room").get(pk=place_id)
-    newest = place.box_states.last()
-    since = until if newest is None else newest.at
-    (box,) = load_facts({place: since}).values()
-    start = None if again else _stored(box, since)
-    if start is None:
-        place.box_states.all().delete()
-        since = until
-        (box,) = load_facts({place: since}).values()
-    begin = box.since(since) if start is None else start.hour
-    readings = load_readings({box.room.pk: begin}, until)[box.room.pk]
-    rows = [
-        BoxState(
-            place=place,
-            at=reached.hour,
-            model_version=VERSION,
-            memory={
-                "water_kg": reached.water_kg,
-                "contents": {pk: values.tolist() for pk, values in reached.contents.items()},
-            },
-            basis=_fingerprint(box, reached.hour),
-        )
-        for reached in _walk(box, readings, start, since, until)
-        if reached.hour.hour == 0 and (start is None or reached.hour > start.hour)
-    ]
-    BoxState.objects.bulk_create(rows, batch_size=500)
-    return len(rows)
-
-
-def rebuild() -> list[str]:
-    """Compute all stored states again from the facts. Returns what changed, in words: nothing should."""
-    before = {(row.place_id, row.at): row for row in BoxState.objects.select_related("place")}
-    advance(again=True)
-    return [
-        f"{row.place}: other air on {row.at:%Y-%m-%d}."
-        for row in BoxState.objects.select_related("place")
-        if (was := before.get((row.place_id, row.at))) is not None and was.memory != row.memory
-    ]

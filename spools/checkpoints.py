@@ -63,7 +63,7 @@ def _since(stays: QuerySet[Stay], at: datetime | None) -> QuerySet[Stay]:
 
 
 def _forget_boxes(place_ids: set[int], at: datetime) -> None:
-    """Waits for whoever is storing these boxes' states, see spools.box_courses.advance."""
+    """Waits for whoever is storing these boxes' states, see spools.box_states.store_advance."""
     if place_ids:
         list(Place.objects.select_for_update().filter(pk__in=place_ids).order_by("pk"))
         BoxState.objects.filter(place__in=place_ids, at__gt=at).delete()
@@ -120,9 +120,11 @@ def facts_of(spool_ids: Sequence[int], place_ids: Sequence[int], until: datetime
     """
     spool_ids = sorted({*spool_ids, *_inside(_boxes_of(set(spool_ids)))})
     stays = Stay.objects.filter(spool__in=spool_ids)
+    in_boxes = Stay.objects.filter(place__in=place_ids, place__half_time_h__isnull=False)
     runs = DryingRun.objects.filter(spool__in=spool_ids)
     return (
         *stays.aggregate(begun=Count("pk"), ended=Count("end")).values(),
+        *in_boxes.aggregate(begun=Count("pk"), ended=Count("end")).values(),
         *runs.aggregate(begun=Count("pk"), ended=Count("end")).values(),
         MassEntry.objects.filter(spool__in=spool_ids).count(),
         Reading.objects.filter(place__in=place_ids, at__lt=until).count(),

@@ -67,7 +67,9 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
 
 def computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
     """The air of a dry box in which nothing is read, with this desiccant in it."""
-    text = f"computed from {charge} on {shown(charge.at)}: no reading in the last {BELIEVED_HOURS:.0f} h"
+    text = (
+        f"computed from {charge}, put in on {shown(charge.at)}: no reading in the last {BELIEVED_HOURS:.0f} h"
+    )
     return Climate(temperature_c, rh_pct, "computed", text)
 
 

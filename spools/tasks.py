@@ -4,7 +4,7 @@ from django.utils import timezone
 
 from background.queue import enqueue, every, work
 
-from . import box_courses, exposure
+from . import box_states, exposure
 from .models import Spool
 
 BATCH = 100
@@ -28,12 +28,16 @@ def advance(spool_ids: list[int], prepared: exposure.Advance) -> None:
     exposure.store_advance(prepared)
 
 
-@every(name="spools.advance_boxes", minutes=60)
+@every(name="spools.advance_boxes", minutes=15)
 def advance_boxes() -> None:
     enqueue("spools.boxes")
 
 
-@work("spools.boxes")
-def store_boxes() -> None:
+def _advanced_boxes() -> list[box_states.Advance]:
+    return box_states.compute_advance(timezone.now())
+
+
+@work("spools.boxes", prepare=_advanced_boxes)
+def store_boxes(prepared: list[box_states.Advance]) -> None:
     """Store the computed air of the dry boxes."""
-    box_courses.advance()
+    box_states.store_advance(prepared)

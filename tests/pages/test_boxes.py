@@ -6,7 +6,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from maintenance.reminders import sweep_boxes
-from spools import box_courses
+from spools import box_states
 from spools.boxes import box_now, put_desiccant
 from spools.climate import record_readings
 from spools.models import DesiccantCharge, Place
@@ -29,7 +29,7 @@ def box(shop) -> Place:
 @pytest.fixture
 def charged(box) -> Place:
     put_desiccant(box, at=hours_ago(100), **SILICA)
-    box_courses.advance()
+    box_states.advance()
     return box
 
 

@@ -3,7 +3,7 @@ from typing import Any
 from django.core.management.base import BaseCommand
 
 from maintenance.jobs import rebuild_wear
-from spools import box_courses, exposure
+from spools import box_states, exposure
 from spools.models import Spool
 
 
@@ -12,7 +12,7 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         spools = list(Spool.objects.order_by("pk"))
-        boxes = box_courses.rebuild()
+        boxes = box_states.rebuild()
         changes = exposure.rebuild(spools)
         worn = rebuild_wear()
         for change in [*boxes, *changes, *worn]:
