@@ -6,7 +6,7 @@ from .views.catalogue import CoreKinds, Feedstocks, Fillers, Makers, Polymers
 from .views.drying import DryingRuns
 from .views.jobs import Jobs
 from .views.machines import Fittings, Loadings, PartKinds, Parts, Printers, Stock, Toolheads
-from .views.places import Places, Readings
+from .views.places import Charges, Places, Readings
 from .views.readiness import Readiness
 from .views.reminders import Reminders
 from .views.spools import Spools
@@ -24,6 +24,7 @@ for prefix, endpoint in [
     ("core-kinds", CoreKinds),
     ("places", Places),
     (r"places/(?P<place_pk>[^/.]+)/readings", Readings),
+    (r"places/(?P<place_pk>[^/.]+)/charges", Charges),
     ("spools", Spools),
     ("drying-runs", DryingRuns),
     ("printers", Printers),

@@ -11,6 +11,8 @@ from typing import NamedTuple
 from django.db import transaction
 from django.utils import timezone
 
+from spools import box_states
+from spools.boxes import put_desiccant
 from spools.climate import record_readings
 from spools.corrections import save_feedstock, save_place
 from spools.drying import finish_drying, start_drying
@@ -174,6 +176,7 @@ def build(now: datetime | None = None) -> Shop:
     _arrivals(shop)
     _printing(shop)
     _drying(shop)
+    box_states.advance(shop.now)
     advance(shop.spools.values(), shop.now)
     sweep(shop.now)
     return shop
@@ -186,7 +189,25 @@ def _places(shop: Shop) -> None:
         for place in [
             shelf,
             Place(name="Sealed bags", kind="bag", assumed_temperature_c=21, assumed_rh_pct=15),
-            Place(name="Dry box", kind="dry_box", assumed_temperature_c=21, assumed_rh_pct=15),
+            Place(
+                name="Dry box",
+                kind="dry_box",
+                room=shelf,
+                volume_l=30,
+                half_time_h=55,
+                assumed_temperature_c=21,
+                assumed_rh_pct=15,
+            ),
+            # Without a hygrometer and with a lid that fits badly.
+            Place(
+                name="Old tub",
+                kind="dry_box",
+                room=shelf,
+                volume_l=45,
+                half_time_h=8,
+                assumed_temperature_c=21,
+                assumed_rh_pct=40,
+            ),
         ]
     }
     for name, hottest_c, error_k, fan in (("Small dryer", 65, 5, False), ("Big dryer", 110, 3, True)):
@@ -201,6 +222,15 @@ def _places(shop: Shop) -> None:
                 assumed_temperature_c=21,
                 assumed_rh_pct=50,
             )
+        )
+    for name, mass_g, celsius in [("Dry box", 120, 100), ("Old tub", 60, 65)]:
+        put_desiccant(
+            shop.places[name],
+            "silica_gel",
+            mass_g,
+            condition="regenerated",
+            regenerated_c=celsius,
+            at=shop.ago(12),
         )
     # A day's swing about 21 °C and damp spells, hourly; what the box says, every six hours.
     record_readings(shelf, [(shop.ago(hours=h), *_room_air(h)) for h in range(72)], origin="api")
@@ -302,7 +332,7 @@ def _printing(shop: Shop) -> None:
     for code, place, days_ago in [
         ("CD47NQ", "Dry box", 9.9),
         ("JGFNKH", "Dry box", 8.9),
-        ("WJ9VJ7", "Shelf", 6),
+        ("WJ9VJ7", "Old tub", 6),
         ("F4QT7X", "Shelf", 3),
     ]:
         shop.move(code, place, days_ago)

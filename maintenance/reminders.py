@@ -11,11 +11,14 @@ from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from spools import catalogue, ledger
+from spools.box_courses import complete_boxes
+from spools.boxes import ADVICE, BoxNow, boxes_now
 from spools.checks import shown
 from spools.drying import SMALL_JOB_G
 from spools.exposure import Moisture, moisture_of
+from spools.hourly import hour_of
 from spools.labels import pretty
-from spools.models import DryingRun, Feedstock, Place, Spool, Stay
+from spools.models import DesiccantCharge, DryingRun, Feedstock, Place, Spool, Stay
 
 from .models import PartKind, Reminder
 from .readiness import POSSIBLE, digits
@@ -29,6 +32,8 @@ PEACE = timedelta(hours=24)
 FORESEEABLE = timedelta(days=3650)
 LONGEST_SNOOZE = timedelta(days=366)
 LONGEST_TITLE = 160
+# Days before a dry box is over its limit: told below the first, kept until the second.
+SOON, NOT_SO_SOON = 7, 10
 OPENED_WET = [Spool.Card.WET, Spool.Card.MISSING]
 
 
@@ -64,7 +69,15 @@ def store_sweep(wet: Found, now: datetime) -> Counts:
     busy = set(DryingRun.objects.filter(end=None).values_list("spool", flat=True))
     gone = busy | set(Spool.objects.exclude(emptied_at=None).values_list("pk", flat=True))
     wet.wanted = [reminder for reminder in wet.wanted if reminder.spool_id not in gone]
-    return _settle(wet, now) + _settle(_dried(now), now) + sweep_parts(now) + sweep_stock(now)
+    boxes = sweep_boxes(now)
+    return _settle(wet, now) + _settle(_dried(now), now) + boxes + sweep_parts(now) + sweep_stock(now)
+
+
+@transaction.atomic
+def sweep_boxes(now: datetime | None = None) -> Counts:
+    """The regenerate reminders alone."""
+    now = now or timezone.now()
+    return _settle(_spent(now), now)
 
 
 @transaction.atomic
@@ -252,6 +265,37 @@ def _short() -> Found:
                 )
             )
     return found
+
+
+def _spent(now: datetime) -> Found:
+    """Dry boxes that are over their humidity limit, or will be soon."""
+    found = Found([Kind.REGENERATE])
+    for box in boxes_now(complete_boxes(), now).values():
+        reminder = _regenerate(box, now)
+        days = math.inf if box.days.likely is None else box.days.likely
+        if days < SOON:
+            found.wanted.append(reminder)
+        elif days < NOT_SO_SOON:
+            found.kept.add(reminder.cause)
+    return found
+
+
+def _regenerate(box: BoxNow, now: datetime) -> Reminder:
+    place, days = box.place, box.days.likely
+    how = "computed" if box.measured_rh_pct is None else "measured"
+    when = "" if box.over_limit or not days else f", which is about {digits(days)} days away"
+    advice = ADVICE[DesiccantCharge.Kind(box.charge.kind)]
+    return Reminder(
+        kind=Kind.REGENERATE,
+        cause=f"regenerate:place:{place.pk}",
+        title=f"Regenerate the desiccant of {place}",
+        why=f"{digits(box.rh_pct)} % RH in it, {how}; the limit is {place.limit_rh_pct:g} %{when}. "
+        f"The {box.charge.dry_mass_g:g} g hold {digits(box.held_g)} of {digits(box.limit_g)} g of water.",
+        way_out=f"{advice.celsius:g} °C for about {advice.hours:g} h, the maker's word first; then record it "
+        "on the box's page.",
+        place=place,
+        due_at=None if days is None else hour_of(now + timedelta(days=days)),
+    )
 
 
 # People

@@ -13,7 +13,9 @@ from django.http import HttpRequest
 
 from . import corrections, drying
 from .models import (
+    BoxState,
     CoreKind,
+    DesiccantCharge,
     DryingRun,
     Feedstock,
     Filler,
@@ -181,6 +183,20 @@ class ReadingAdmin(ReadOnlyAdmin):
     list_display = ["place", "at", "temperature_c", "rh_pct", "origin"]
     list_select_related = ["place"]
     list_filter = ["place", "origin"]
+
+
+@admin.register(DesiccantCharge)
+class DesiccantChargeAdmin(ReadOnlyAdmin):
+    list_display = ["place", "kind", "dry_mass_g", "condition", "at"]
+    list_select_related = ["place"]
+    list_filter = ["place", "kind"]
+
+
+@admin.register(BoxState)
+class BoxStateAdmin(ReadOnlyAdmin):
+    list_display = ["place", "at", "model_version"]
+    list_select_related = ["place"]
+    list_filter = ["place"]
 
 
 @admin.register(MoistureState)

@@ -4,9 +4,20 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 
 from django.db import transaction
-from django.db.models import Count, OuterRef, Q, Subquery
+from django.db.models import Count, OuterRef, Q, QuerySet, Subquery
 
-from .models import DryingRun, Ensemble, MassEntry, MoistureState, Reading, Spool, Stay
+from .models import (
+    BoxState,
+    DesiccantCharge,
+    DryingRun,
+    Ensemble,
+    MassEntry,
+    MoistureState,
+    Place,
+    Reading,
+    Spool,
+    Stay,
+)
 
 # Raise it when the physics or the steps change: checkpoints of another version are not continued from.
 MODEL_VERSION = 2
@@ -19,9 +30,49 @@ def forget_after(spool_ids: Iterable[int], at: datetime) -> None:
     """Delete the checkpoints later than a fact that is being added for these spools.
 
     Where a weighing came after it, the members of the ensemble change, and with them all checkpoints.
+    So are those of the dry boxes that they were in since, and of the spools that shared these with them.
     Waits for whoever is storing checkpoints of them, see spools.exposure.store_advance.
     """
-    locked = Spool.objects.select_for_update().filter(pk__in=list(spool_ids)).order_by("pk")
+    given = set(spool_ids)
+    boxes = _boxes_of(given, at)
+    _forget_spools(given | _inside(boxes, at), at)
+    _forget_boxes(boxes, at)
+
+
+@transaction.atomic
+def forget_boxes_after(place_ids: Iterable[int], at: datetime) -> None:
+    """Delete the checkpoints of dry boxes, and of the spools in them, later than a fact about them."""
+    boxes = set(place_ids)
+    _forget_spools(_inside(boxes, at), at)
+    _forget_boxes(boxes, at)
+
+
+def _boxes_of(spool_ids: set[int], at: datetime | None = None) -> set[int]:
+    """The dry boxes whose air may be computed that these spools were in, since a time."""
+    stays = Stay.objects.filter(spool__in=spool_ids, place__half_time_h__isnull=False)
+    return set(_since(stays, at).values_list("place", flat=True))
+
+
+def _inside(place_ids: set[int], at: datetime | None = None) -> set[int]:
+    """The spools that were in these places, since a time."""
+    if not place_ids:
+        return set()
+    return set(_since(Stay.objects.filter(place__in=place_ids), at).values_list("spool", flat=True))
+
+
+def _since(stays: QuerySet[Stay], at: datetime | None) -> QuerySet[Stay]:
+    return stays if at is None else stays.filter(Q(end=None) | Q(end__gte=at))
+
+
+def _forget_boxes(place_ids: set[int], at: datetime) -> None:
+    """Waits for whoever is storing these boxes' states, see spools.box_states.store_advance."""
+    if place_ids:
+        list(Place.objects.select_for_update().filter(pk__in=place_ids).order_by("pk"))
+        BoxState.objects.filter(place__in=place_ids, at__gt=at).delete()
+
+
+def _forget_spools(spool_ids: set[int], at: datetime) -> None:
+    locked = Spool.objects.select_for_update().filter(pk__in=spool_ids).order_by("pk")
     ids = list(locked.values_list("pk", flat=True))
     weighed_later = Ensemble.objects.filter(spool__in=ids, last_at__gt=at)
     stale = Q(at__gt=at) | Q(spool__in=weighed_later.values("spool"))
@@ -68,12 +119,19 @@ def prune(spool_ids: Iterable[int]) -> None:
 
 
 def facts_of(spool_ids: Sequence[int], place_ids: Sequence[int], until: datetime) -> tuple[int, ...]:
-    """Counts of facts; they change whenever one that matters to these spools up to ``until`` is added."""
+    """Counts of facts; they change whenever one that matters to these spools up to ``until`` is added.
+
+    What happened to others counts where they shared a dry box.
+    """
+    spool_ids = sorted({*spool_ids, *_inside(_boxes_of(set(spool_ids)))})
     stays = Stay.objects.filter(spool__in=spool_ids)
+    in_boxes = Stay.objects.filter(place__in=place_ids, place__half_time_h__isnull=False)
     runs = DryingRun.objects.filter(spool__in=spool_ids)
     return (
         *stays.aggregate(begun=Count("pk"), ended=Count("end")).values(),
+        *in_boxes.aggregate(begun=Count("pk"), ended=Count("end")).values(),
         *runs.aggregate(begun=Count("pk"), ended=Count("end")).values(),
         MassEntry.objects.filter(spool__in=spool_ids).count(),
         Reading.objects.filter(place__in=place_ids, at__lt=until).count(),
+        DesiccantCharge.objects.filter(place__in=place_ids, at__lt=until).count(),
     )

@@ -1,4 +1,4 @@
-"""What the air is like in a place: measured where there are readings, assumed where there are none."""
+"""What the air is like in a place: measured, computed for a dry box without readings, assumed elsewhere."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -9,33 +9,25 @@ from django.db import transaction
 from django.db.models import Q, prefetch_related_objects
 from django.utils import timezone
 
-from .checkpoints import forget_after
-from .models import DryingRun, Place, Reading, Stay
-from .physics import air
+from . import box_courses
+from .checkpoints import forget_after, forget_boxes_after
+from .checks import shown
+from .hourly import BELIEVED_FOR, heated_rh_pct, hour_of
+from .models import DesiccantCharge, DryingRun, Place, Reading, Stay
 from .readings_file import possible_reading
 from .readings_file import read_csv as read_csv
 
-BELIEVED_FOR = timedelta(hours=6)
-ZERO_C = 273.15
+BELIEVED_HOURS = BELIEVED_FOR / timedelta(hours=1)
 
 
 @dataclass(frozen=True)
 class Climate:
-    """Air at a place: °C, % RH, whether it was "reading", "assumed" or "dryer", and that in words."""
+    """Air at a place: °C, % RH, "reading", "computed", "assumed" or "dryer", and that in words."""
 
     temperature_c: float
     rh_pct: float
     origin: str
     text: str
-
-
-def vapour_pressure_pa(temperature_c: float, rh_pct: float) -> float:
-    return rh_pct / 100 * float(air.saturation_pressure(temperature_c + ZERO_C))
-
-
-def rh_at_pressure(vapour_pa: float, temperature_c: float) -> float:
-    """% RH of air with this vapour pressure at another temperature, at most 100."""
-    return min(100.0, 100 * vapour_pa / float(air.saturation_pressure(temperature_c + ZERO_C)))
 
 
 def climate_at(place: Place, at: datetime | None = None) -> Climate:
@@ -44,7 +36,10 @@ def climate_at(place: Place, at: datetime | None = None) -> Climate:
 
 
 def climates_now(places: Iterable[Place]) -> dict[int, Climate]:
-    """The air in each place now, by place id. One query however many places, up to three with dryers."""
+    """The air in each place now, by place id. One query however many places, up to three with dryers.
+
+    Some more where a dry box is computed.
+    """
     return _climates(places, timezone.now())
 
 
@@ -64,7 +59,18 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
     if dryers and heated:
         runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=dryers, start__lte=at)
         set_points = dict(runs.values_list("dryer", "set_point_c"))
-    return {pk: _climate(place, last, set_points.get(pk), at) for pk, place in by_id.items()}
+    unread = [p for p in by_id.values() if box_courses.complete(p) and p.pk not in last]
+    by_desiccant = {pk: computed(*air) for pk, air in box_courses.airs_at(unread, at).items()}
+    others = [place for pk, place in by_id.items() if pk not in by_desiccant]
+    return by_desiccant | {p.pk: _climate(p, last, set_points.get(p.pk), at) for p in others}
+
+
+def computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
+    """The air of a dry box in which nothing is read, with this desiccant in it."""
+    text = (
+        f"computed from {charge}, put in on {shown(charge.at)}: no reading in the last {BELIEVED_HOURS:.0f} h"
+    )
+    return Climate(temperature_c, rh_pct, "computed", text)
 
 
 def _climate(place: Place, last: dict[int, Reading], set_point_c: float | None, at: datetime) -> Climate:
@@ -92,18 +98,13 @@ def _measured_or_assumed(place: Place, reading: Reading | None, at: datetime) ->
             place.assumed_temperature_c,
             place.assumed_rh_pct,
             "assumed",
-            f"assumed: no reading in the last {BELIEVED_FOR / timedelta(hours=1):.0f} h",
+            f"assumed: no reading in the last {BELIEVED_HOURS:.0f} h",
         )
     minutes = (at - reading.at) / timedelta(minutes=1)
     age = f"{minutes:.0f} min" if minutes < 90 else f"{minutes / 60:.0f} h"
     return Climate(
         reading.temperature_c, reading.rh_pct, "reading", f"{reading.get_origin_display()}, {age} old"
     )
-
-
-def heated_rh_pct(temperature_c: float, rh_pct: float, set_point_c: float) -> float:
-    """% RH in a vented dryer: room air, heated, keeps its vapour pressure."""
-    return 100 * float(air.heated_rh(temperature_c + ZERO_C, rh_pct / 100, set_point_c + ZERO_C))
 
 
 @transaction.atomic
@@ -138,15 +139,12 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
     return len(new), len(rows) - len(new)
 
 
-def hour_of(at: datetime) -> datetime:
-    """The start of the UTC hour, the bucket in which readings are averaged."""
-    return at.replace(minute=0, second=0, microsecond=0)
-
-
 def _forget(place: Place, earliest: datetime) -> None:
-    """Cut back the checkpoints of spools that were there since, or in a dryer that breathes its air."""
+    """Cut back the checkpoints of spools that were there since, or in a dryer or dry box in that room."""
     since = hour_of(earliest)
     there = Stay.objects.filter(
         Q(place=place) | Q(place__room=place), Q(end=None) | Q(end__gt=since)
     ).values_list("spool", flat=True)
     forget_after(set(there), since)
+    boxes = Place.objects.filter(room=place, half_time_h__isnull=False)
+    forget_boxes_after(boxes.values_list("pk", flat=True), since)

@@ -28,7 +28,12 @@ from .windings import Air, Array, Band, Winding, advanced, received, restored, s
 __all__ = ["Band", "Moisture", "advance", "forget_after", "moisture_now", "moisture_of", "rebuild"]
 REBUILD_BATCH = 50
 LOOKS_AHEAD = timedelta(days=60)
-ORIGIN = {"reading": "measured", "assumed": "assumed, no reading in the last 6 h", "dryer": "in a drying run"}
+ORIGIN = {
+    "reading": "measured",
+    "computed": "computed from its desiccant, no reading in the last 6 h",
+    "assumed": "assumed, no reading in the last 6 h",
+    "dryer": "in a drying run",
+}
 
 
 @dataclass(frozen=True)

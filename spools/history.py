@@ -5,27 +5,25 @@ averaged, and at UTC midnights: they follow from the facts alone, not from when 
 physics takes the same steps whether it continues from a checkpoint or starts again.
 """
 
-import hashlib
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, time, timedelta
 
-from django.db.models import Q, QuerySet
+from django.db.models import QuerySet
 
-from . import catalogue, clock, ledger
-from .climate import BELIEVED_FOR, heated_rh_pct, hour_of, rh_at_pressure, vapour_pressure_pa
-from .models import DryingRun, MassEntry, Place, Reading, Spool, Stay
+from . import basis, box_courses, catalogue, clock, ledger, moves
+from .box_courses import BoxFacts, Course
+from .hourly import FOREVER, HOUR, Readings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
+from .models import DryingRun, MassEntry, Place, Spool, Stay
 
-HOUR = timedelta(hours=1)
 DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
 LEAST_WINDING_G = 1.0
-FOREVER = datetime.max.replace(tzinfo=UTC)
 
 
 @dataclass(frozen=True)
 class Air:
-    """Constant air: °C, % RH, "reading"/"assumed"/"dryer", and whether the place's own readings say so."""
+    """Constant air: °C, % RH, "reading", "computed", "assumed" or "dryer"; whether own readings say so."""
 
     temperature_c: float
     rh_pct: float
@@ -50,32 +48,6 @@ class Segment:
     credit: float = 0.0
 
 
-class Readings:
-    """The hourly means of one place: temperature, and % RH from the mean vapour pressure."""
-
-    def __init__(self, rows: Iterable[tuple[datetime, float, float]]):
-        sums: dict[datetime, list[float]] = {}
-        for at, temperature_c, rh_pct in rows:
-            total = sums.setdefault(hour_of(at.astimezone(UTC)), [0, 0.0, 0.0])
-            total[0] += 1
-            total[1] += temperature_c
-            total[2] += vapour_pressure_pa(temperature_c, rh_pct)
-        self.hours = sorted(sums)
-        self.means = [(sums[hour][1] / sums[hour][0], sums[hour][2] / sums[hour][0]) for hour in self.hours]
-
-    def at(self, moment: datetime) -> tuple[tuple[float, float] | None, datetime]:
-        """(°C, vapour pressure in Pa) or None where no reading is believed, and until when that holds."""
-        n = bisect_right(self.hours, moment) - 1
-        following = self.hours[n + 1] if n + 1 < len(self.hours) else FOREVER
-        if n >= 0:
-            own_end = self.hours[n] + HOUR
-            if moment < own_end:
-                return self.means[n], own_end
-            if moment < own_end + BELIEVED_FOR:
-                return self.means[n], min(own_end + BELIEVED_FOR, following)
-        return None, following
-
-
 @dataclass(frozen=True)
 class History:
     """All facts that shape one spool's moisture, loaded."""
@@ -85,28 +57,21 @@ class History:
     runs: list[DryingRun]
     entries: list[MassEntry]
     readings: dict[int, Readings]
+    boxes: dict[int, BoxFacts] = field(default_factory=dict)
+    courses: dict[int, Course] = field(default_factory=dict)
 
     def basis(self, until: datetime) -> str:
         """A fingerprint of what is assumed, not recorded with a time, and counts up to ``until``.
 
-        Material, reel, how it came, and the air assumed in the places where it was till then.
+        Material, reel, how it came, the air assumed in the places where it was till then, and what the
+        computed air of dry boxes rests on.
         """
-        spool, feedstock = self.spool, self.spool.feedstock
-        stays = [stay for stay in self.stays if stay.start < until]
-        places = {p.pk: p for stay in stays for p in (stay.place, stay.place.room) if p is not None}
-        assumed = [
-            [(p.name, p.value, p.low, p.high) for p in catalogue.properties(feedstock).values()],
-            [feedstock.polymer.isotherm, feedstock.polymer.gab_c, feedstock.polymer.gab_k],
-            [feedstock.polymer.dry_hours, feedstock.diameter_mm],
-            [spool.code, spool.sealed, spool.card, spool.received_at.astimezone(UTC)],
-            [spool.core_mass_g, spool.core_radius_mm, spool.width_mm],
-            [
-                (pk, p.kind, p.room_id, p.assumed_temperature_c, p.assumed_rh_pct, p.moved_air)
-                for pk, p in sorted(places.items())
-            ],
-            [run.dryer.set_point_error_c for run in self.runs if run.start < until],
-        ]
-        return hashlib.sha256(repr(assumed).encode()).hexdigest()[:16]
+        assumed = basis.of_spool(self.spool, self.stays, self.runs, until)
+        for pk, box in sorted(self.boxes.items()):
+            there = [stay for stay in self.stays if stay.place_id == pk and stay.start < until]
+            if there:
+                assumed += box.basis(there[0].start, min(there[-1].end or until, until))
+        return basis.fingerprint(assumed)
 
     def remaining(self) -> ledger.Amount:
         """What ledger.remaining tells, from the facts that are here."""
@@ -119,9 +84,7 @@ class History:
 
     def opened_at(self) -> datetime | None:
         """When the bag that it came in was opened; None while it is not."""
-        if not self.spool.sealed:
-            return self.spool.received_at
-        return next((stay.start for stay in self.stays if stay.place.kind != Place.Kind.BAG), None)
+        return moves.opened_at(self.spool, self.stays)
 
     def _masses(self) -> list[tuple[datetime, float]]:
         masses = ledger.winding_masses(self.spool, self.entries)
@@ -171,7 +134,13 @@ class History:
         if state is None and room is not place:
             state, room_until = self.readings[room.pk].at(at)
             until = min(until, room_until)
-        if state is None:
+        computed = None
+        if state is None and place.pk in self.courses:
+            computed, course_until = self.courses[place.pk].at(at)
+            until = min(until, course_until)
+        if computed is not None:
+            temperature_c, rh_pct, origin = *computed, "computed"
+        elif state is None:
             temperature_c, rh_pct, origin = room.assumed_temperature_c, room.assumed_rh_pct, "assumed"
         else:
             temperature_c, origin = state[0], "reading"
@@ -235,7 +204,7 @@ def load(
 
     ``since`` tells for a history, still without its readings, from when on they are wanted.
     given: the spools themselves, where the caller has them from with_materials().
-    Five queries however many spools; four with the spools given.
+    Five queries however many spools; four with the spools given; some more where a dry box's air is computed.
     """
     ids = list(spool_ids)
     spools_by_id = {spool.pk: spool for spool in given} or with_materials().in_bulk(ids)
@@ -249,11 +218,39 @@ def load(
     for entry in MassEntry.objects.filter(spool__in=ids):
         entries[entry.spool_id].append(entry)
     readings: dict[int, Readings] = {}
+    boxes: dict[int, BoxFacts] = {}
+    courses: dict[int, Course] = {}
     histories = {
-        pk: History(spool, stays[pk], runs[pk], entries[pk], readings) for pk, spool in spools_by_id.items()
+        pk: History(spool, stays[pk], runs[pk], entries[pk], readings, boxes, courses)
+        for pk, spool in spools_by_id.items()
     }
-    readings |= _readings([(history, since(history)) for history in histories.values()], until)
+    boxes |= _boxes(stays.values())
+    wanted = [(history, since(history)) for history in histories.values()]
+    readings |= _readings(wanted, until)
+    courses |= _courses(wanted, boxes, until)
     return histories
+
+
+def _boxes(stays: Iterable[list[Stay]]) -> dict[int, BoxFacts]:
+    """The facts of the dry boxes that spools were in whose air may be computed."""
+    first: dict[Place, datetime] = {}
+    for stay in (stay for of_spool in stays for stay in of_spool):
+        if box_courses.complete(stay.place):
+            first[stay.place] = min(first.get(stay.place, stay.start), stay.start)
+    return box_courses.load_facts(first) if first else {}
+
+
+def _courses(
+    wanted_since: list[tuple[History, datetime]], boxes: dict[int, BoxFacts], until: datetime
+) -> dict[int, Course]:
+    """The computed air of boxes for the spools that were in them since the times given."""
+    first: dict[int, datetime] = {}
+    for history, since in wanted_since:
+        for stay in history.stays:
+            if stay.place_id in boxes and (stay.end is None or stay.end > since):
+                start = max(stay.start, since)
+                first[stay.place_id] = min(first.get(stay.place_id, start), start)
+    return box_courses.courses({pk: boxes[pk] for pk in first}, first, until) if first else {}
 
 
 def _readings(wanted_since: list[tuple[History, datetime]], until: datetime) -> dict[int, Readings]:
@@ -267,11 +264,4 @@ def _readings(wanted_since: list[tuple[History, datetime]], until: datetime) -> 
             for place in (stay.place, stay.place.room):
                 if place is not None:
                     first[place.pk] = min(first.get(place.pk, start), start)
-    wanted = Q(pk__in=[])
-    for place_id, start in first.items():
-        wanted |= Q(place=place_id, at__gte=hour_of(start) - BELIEVED_FOR - HOUR)
-    rows: dict[int, list[tuple[datetime, float, float]]] = {place_id: [] for place_id in first}
-    values = Reading.objects.filter(wanted, at__lt=until).order_by("at")
-    for place_id, at, temperature_c, rh_pct in values.values_list("place", "at", "temperature_c", "rh_pct"):
-        rows[place_id].append((at, temperature_c, rh_pct))
-    return {place_id: Readings(place_rows) for place_id, place_rows in rows.items()}
+    return load_readings(first, until)

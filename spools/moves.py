@@ -1,5 +1,6 @@
 """Where a spool is: one place at a time, from one stay to the next."""
 
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
@@ -15,6 +16,13 @@ from .models import DryingRun, Place, Spool, Stay
 def current_stay(spool: Spool) -> Stay | None:
     """The stay that has not ended, with its place; None once the spool is marked empty."""
     return Stay.objects.filter(spool=spool, end=None).select_related("place").first()
+
+
+def opened_at(spool: Spool, stays: Iterable[Stay]) -> datetime | None:
+    """When the bag that it came in was opened, from its stays in their order; None while it is not."""
+    if not spool.sealed:
+        return spool.received_at
+    return next((stay.start for stay in stays if stay.place.kind != Place.Kind.BAG), None)
 
 
 @transaction.atomic
@@ -38,8 +46,10 @@ def put(spool: Spool, place: Place, at: datetime, by: Any) -> Stay:
         if stay.place_id == place.pk:
             return stay
         _end(stay, at)
+    new = Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
+    # When it has come: the spools in a dry box have its company from now on.
     forget_after([spool.pk], at)
-    return Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
+    return new
 
 
 @transaction.atomic

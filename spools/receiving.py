@@ -7,6 +7,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from . import labels
+from .checkpoints import forget_after
 from .checks import moment, within
 from .ledger import MAX_NET_G, possible_gross
 from .models import Feedstock, MassEntry, Place, Spool, Stay
@@ -81,6 +82,7 @@ def receive_spool(
         entry.spool, entry.at, entry.recorded_by = spool, at, by
         entry.save(force_insert=True)
     Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
+    forget_after([spool.pk], at)
     return spool
 
 

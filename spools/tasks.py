@@ -1,10 +1,10 @@
-"""Keeps the stored moisture of all spools up to date."""
+"""Keeps the stored moisture of all spools, and the stored air of dry boxes, up to date."""
 
 from django.utils import timezone
 
 from background.queue import enqueue, every, work
 
-from . import exposure
+from . import box_states, exposure
 from .models import Spool
 
 BATCH = 100
@@ -26,3 +26,18 @@ def _advanced(spool_ids: list[int]) -> exposure.Advance:
 def advance(spool_ids: list[int], prepared: exposure.Advance) -> None:
     """Store checkpoints that were computed outside the transaction."""
     exposure.store_advance(prepared)
+
+
+@every(name="spools.advance_boxes", minutes=15)
+def advance_boxes() -> None:
+    enqueue("spools.boxes")
+
+
+def _advanced_boxes() -> list[box_states.Advance]:
+    return box_states.compute_advance(timezone.now())
+
+
+@work("spools.boxes", prepare=_advanced_boxes)
+def store_boxes(prepared: list[box_states.Advance]) -> None:
+    """Store the computed air of the dry boxes."""
+    box_states.store_advance(prepared)

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from .pages import materials, places
+from .pages import boxes, materials, places
 
 urlpatterns = [
     path("places/", places.places, name="places"),
@@ -8,6 +8,7 @@ urlpatterns = [
     path("places/<int:pk>/", places.place, name="place"),
     path("places/<int:pk>/edit/", places.place_edit, name="place-edit"),
     path("places/<int:pk>/readings/", places.place_readings, name="place-readings"),
+    path("places/<int:pk>/desiccant/", boxes.place_desiccant, name="place-desiccant"),
     path("materials/", materials.materials, name="materials"),
     path("materials/<int:pk>/", materials.material, name="material"),
     path("feedstocks/new/", materials.feedstock_new, name="feedstock-new"),

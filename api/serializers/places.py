@@ -2,7 +2,7 @@ from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, StrictSerializer
 from spools.corrections import save_place
-from spools.models import Place, Reading, Stay
+from spools.models import DesiccantCharge, Place, Reading, Stay
 
 
 class PlaceSerializer(ModelSerializer):
@@ -18,6 +18,9 @@ class PlaceSerializer(ModelSerializer):
             "max_set_point_c",
             "set_point_error_c",
             "moved_air",
+            "volume_l",
+            "half_time_h",
+            "limit_rh_pct",
         ]
 
     def keep(self, row: Place) -> Place:
@@ -27,8 +30,62 @@ class PlaceSerializer(ModelSerializer):
 class ClimateSerializer(serializers.Serializer):
     temperature_c = Number()
     rh_pct = Number()
-    origin = serializers.CharField(help_text="reading, assumed or dryer")
+    origin = serializers.CharField(help_text="reading, computed, assumed or dryer")
     text = serializers.CharField()
+
+
+class ChargeSerializer(ModelSerializer):
+    class Meta:
+        model = DesiccantCharge
+        fields = ["id", "kind", "dry_mass_g", "condition", "regenerated_c", "at", "note", "recorded_at"]
+
+
+class ChargeInSerializer(StrictSerializer):
+    kind = serializers.ChoiceField(DesiccantCharge.Kind)
+    dry_mass_g = Number(help_text="0: the desiccant was taken out")
+    condition = serializers.ChoiceField(DesiccantCharge.Condition)
+    regenerated_c = Number(required=False, allow_null=True, default=None)
+    at = Moment(required=False, allow_null=True, default=None, help_text="empty: now")
+    note = serializers.CharField(required=False, allow_blank=True, max_length=200, default="")
+
+
+class DaysSerializer(serializers.Serializer):
+    soonest = Number(allow_null=True)
+    likely = Number(allow_null=True)
+    latest = Number(allow_null=True)
+
+
+class RegeneratedSerializer(serializers.Serializer):
+    celsius = Number()
+    left_pct = Number(help_text="water that stays in the desiccant")
+    days = Number(allow_null=True, help_text="then, until the limit; null: not within two years")
+
+
+class FindingSerializer(serializers.Serializer):
+    kind = serializers.CharField(help_text="leak, spent or drier")
+    measured_rh_pct = Number()
+    computed_rh_pct = Number()
+    sentence = serializers.CharField()
+
+
+class BoxSerializer(serializers.Serializer):
+    at = Moment()
+    charge = ChargeSerializer()
+    temperature_c = Number()
+    room_rh_pct = Number()
+    rh_pct = Number(help_text="measured, or else computed")
+    computed_rh_pct = Number()
+    measured_rh_pct = Number(allow_null=True)
+    held_g = Number(help_text="water in the desiccant")
+    limit_g = Number(help_text="water in it at the humidity limit")
+    air_changes_day = Number()
+    openings_day = Number()
+    half_time_d = Number(help_text="hygrometric half-time with the desiccant")
+    needed_g = Number(allow_null=True, help_text="dry desiccant for a year; null: no amount would do")
+    over_limit = serializers.BooleanField()
+    days = DaysSerializer(help_text="until the limit; null: not within two years")
+    regenerated = RegeneratedSerializer(many=True)
+    findings = FindingSerializer(many=True)
 
 
 class ReadingSerializer(ModelSerializer):

@@ -20,6 +20,7 @@ class ReminderSerializer(ModelSerializer):
             "toolhead",
             "part_kind",
             "feedstock",
+            "place",
             "raised_at",
             "due_at",
             "snoozed_until",

@@ -13,12 +13,14 @@ from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from api.fields import given
 from api.filters import ReadingFilter
 from api.parsers import CSVParser
 from api.serializers import places as shapes
 from api.views.base import Endpoint, Kept, shown
+from spools.boxes import box_now, missing, put_desiccant
 from spools.climate import climate_at, read_csv, record_readings
-from spools.models import Place, Reading
+from spools.models import DesiccantCharge, Place, Reading
 
 MOST_READINGS = 10_000
 ONE_OR_MANY = PolymorphicProxySerializer(
@@ -43,6 +45,45 @@ class Places(Kept):
     @action(detail=True)
     def climate(self, request: Request, pk: str) -> Response:
         return shown(shapes.ClimateSerializer, climate_at(self.get_object()))
+
+    @extend_schema(
+        responses=shapes.BoxSerializer,
+        description="A dry box whose air can be computed: its humidity, its desiccant, days until its limit. "
+        "Refused while something for that is missing.",
+    )
+    @action(detail=True)
+    def box(self, request: Request, pk: str) -> Response:
+        place = self.get_object()
+        box = box_now(place)
+        if box is None:
+            wanted = ", ".join(missing(place)) or "a charge of desiccant, in force from the next full hour on"
+            raise ValidationError(f"The air of {place} is not computed. Give {wanted}.")
+        return shown(shapes.BoxSerializer, box)
+
+
+@extend_schema_view(
+    list=extend_schema(parameters=[OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]),
+    create=extend_schema(parameters=[OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]),
+)
+class Charges(mixins.ListModelMixin, Endpoint):
+    """Desiccant put into a dry box, oldest first. Regenerating it is a new charge; none is ever changed."""
+
+    queryset = DesiccantCharge.objects.all()
+    serializer_class = shapes.ChargeSerializer
+
+    def place(self) -> Place:
+        return get_object_or_404(Place, pk=self.kwargs["place_pk"])
+
+    def filter_queryset(self, queryset):
+        return super().filter_queryset(queryset).filter(place=self.place())
+
+    @extend_schema(request=shapes.ChargeInSerializer, responses={201: shapes.ChargeSerializer})
+    def create(self, request: Request, place_pk: str) -> Response:
+        asked = given(shapes.ChargeInSerializer, request.data)
+        charge = put_desiccant(
+            self.place(), asked.pop("kind"), asked.pop("dry_mass_g"), **asked, by=request.user
+        )
+        return shown(shapes.ChargeSerializer, charge, status=201)
 
 
 @extend_schema_view(

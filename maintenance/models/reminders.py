@@ -2,7 +2,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Q
 
-from spools.models import Feedstock, Spool
+from spools.models import Feedstock, Place, Spool
 
 from .machines import Toolhead
 from .parts import Part, PartKind
@@ -16,6 +16,7 @@ class Reminder(models.Model):
         REPLACE = "replace", "replace"
         REORDER = "reorder", "reorder"
         DRYING_DONE = "drying_done", "take out of the dryer"
+        REGENERATE = "regenerate", "regenerate desiccant"
 
     class Ending(models.TextChoices):
         GONE = "gone", "the cause is gone"
@@ -33,6 +34,7 @@ class Reminder(models.Model):
     toolhead = models.ForeignKey(Toolhead, models.CASCADE, null=True, blank=True, related_name="reminders")
     part_kind = models.ForeignKey(PartKind, models.CASCADE, null=True, blank=True, related_name="reminders")
     feedstock = models.ForeignKey(Feedstock, models.CASCADE, null=True, blank=True, related_name="reminders")
+    place = models.ForeignKey(Place, models.CASCADE, null=True, blank=True, related_name="reminders")
     raised_at = models.DateTimeField()
     due_at = models.DateTimeField(null=True, blank=True)
     snoozed_until = models.DateTimeField(null=True, blank=True)

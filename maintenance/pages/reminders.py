@@ -39,7 +39,7 @@ def reminders(request: HttpRequest) -> HttpResponse:
 def _with_subjects(found: QuerySet[Reminder]) -> QuerySet[Reminder]:
     fitted = Fitting.objects.filter(end=None)
     return found.select_related(
-        "spool", "part__kind", "toolhead__printer", "part_kind", "feedstock__maker"
+        "spool", "part__kind", "toolhead__printer", "part_kind", "feedstock__maker", "place"
     ).prefetch_related(Prefetch("part__fittings", fitted))
 
 
@@ -60,6 +60,8 @@ def _row(reminder: Reminder) -> dict:
         address, says = reverse("stock-add") + f"?kind={reminder.part_kind_id}", "Receive some"
     elif reminder.feedstock is not None:
         address, says = reverse("feedstock", args=[reminder.feedstock_id]), f"See {reminder.feedstock}"
+    elif reminder.place is not None:
+        address, says = reverse("place", args=[reminder.place_id]), f"See {reminder.place}"
     return {"reminder": reminder, "address": address, "says": says}
 
 

@@ -1,11 +1,13 @@
 from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import DryingRun
 from .moisture import Ensemble, MoistureState
-from .places import Place, Reading, Stay
+from .places import BoxState, DesiccantCharge, Place, Reading, Stay
 from .stock import MassEntry, Spool
 
 __all__ = [
+    "BoxState",
     "CoreKind",
+    "DesiccantCharge",
     "DryingRun",
     "Ensemble",
     "Feedstock",

@@ -28,7 +28,8 @@ class Place(models.Model):
     assumed_rh_pct = models.FloatField(
         default=50.0, validators=[MinValueValidator(RH_PCT[0]), MaxValueValidator(RH_PCT[1])]
     )
-    # The room that a dryer breathes. Empty: the dryer's own assumed climate stands for its room.
+    # The room that a dryer breathes or a dry box stands in. Empty: a dryer's own assumed climate stands for
+    # its room, and a dry box's air is not computed.
     room = models.ForeignKey(
         "self",
         models.PROTECT,
@@ -47,19 +48,111 @@ class Place(models.Model):
         "error of the set point, K", default=5.0, validators=[MinValueValidator(0), MaxValueValidator(30)]
     )
     moved_air = models.BooleanField("has a fan", default=False)
+    # Of a dry box; with these, a room and a charge of desiccant its air is computed while nothing is read.
+    volume_l = models.FloatField(
+        "volume, litres", null=True, blank=True, validators=[MinValueValidator(0.5), MaxValueValidator(5000)]
+    )
+    half_time_h = models.FloatField(
+        "half-time while empty, h",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.1), MaxValueValidator(20000)],
+        help_text="hours in which the empty box, without desiccant, comes nearer to its room's humidity by "
+        "half; 24 h times 0.693 over the air changes a day",
+    )
+    limit_rh_pct = models.FloatField(
+        "humidity limit, % RH",
+        default=20.0,
+        validators=[MinValueValidator(1), MaxValueValidator(90)],
+        help_text="of a dry box",
+    )
 
     class Meta:
         ordering = ["kind", "name"]
         constraints = [
             models.CheckConstraint(
+                condition=Q(kind="dry_box") | Q(volume_l__isnull=True, half_time_h__isnull=True),
+                name="only_a_box_has_a_half_time",
+                violation_error_message="Volume and half-time are of dry boxes. Leave them empty here.",
+            ),
+            models.CheckConstraint(
                 condition=~Q(kind="dryer") | Q(max_set_point_c__isnull=False),
                 name="dryer_has_a_limit",
                 violation_error_message="A dryer needs its hottest set point.",
-            )
+            ),
         ]
 
     def __str__(self) -> str:
         return self.name
+
+
+class DesiccantCharge(models.Model):
+    """Desiccant put into a dry box in place of what was there. Regenerating it is a new charge.
+
+    0 g: the desiccant was taken out.
+    """
+
+    class Kind(models.TextChoices):
+        SILICA_GEL = "silica_gel", "silica gel"
+        MOLECULAR_SIEVE = "molecular_sieve", "molecular sieve"
+        ALUMINA = "alumina", "activated alumina"
+        CLAY = "clay", "clay"
+
+    class Condition(models.TextChoices):
+        NEW = "new", "new"
+        REGENERATED = "regenerated", "regenerated"
+        UNKNOWN = "unknown", "not known"
+
+    place = models.ForeignKey(Place, models.PROTECT, related_name="charges")
+    kind = models.CharField(max_length=20, choices=Kind)
+    dry_mass_g = models.FloatField(help_text="without the water in it")
+    condition = models.CharField(max_length=15, choices=Condition)
+    regenerated_c = models.FloatField(null=True, blank=True)
+    at = models.DateTimeField()
+    note = models.CharField(max_length=200, blank=True)
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["at"]
+        constraints = [
+            models.UniqueConstraint(fields=["place", "at"], name="charge_once"),
+            models.CheckConstraint(condition=Q(dry_mass_g__gte=0), name="charge_mass_possible"),
+            models.CheckConstraint(
+                condition=Q(condition="regenerated", regenerated_c__isnull=False)
+                | (~Q(condition="regenerated") & Q(regenerated_c__isnull=True)),
+                name="regenerated_at_a_temperature",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        if not self.dry_mass_g:
+            return "desiccant taken out"
+        if self.regenerated_c is not None:
+            how = f"regenerated at {self.regenerated_c:g} °C"
+        else:
+            how = "new" if self.condition == self.Condition.NEW else "how dry not known"
+        return f"{self.dry_mass_g:g} g of {self.get_kind_display()}, {how}"
+
+
+class BoxState(models.Model):
+    """A checkpoint of a dry box's computed air, at a UTC midnight: a cache, rebuildable from the facts.
+
+    A fact that arrives late deletes those after it.
+    """
+
+    place = models.ForeignKey(Place, models.CASCADE, related_name="box_states")
+    at = models.DateTimeField()
+    model_version = models.PositiveSmallIntegerField()
+    memory = models.JSONField(help_text="water in air and desiccant, kg, and contents by spool, kg/kg")
+    basis = models.CharField(max_length=16, help_text="fingerprint of the assumptions computed with")
+
+    class Meta:
+        ordering = ["at"]
+        constraints = [models.UniqueConstraint(fields=["place", "at"], name="box_state_once")]
+
+    def __str__(self) -> str:
+        return f"{self.place_id} at {self.at:%Y-%m-%d %H:%M}"
 
 
 class Reading(models.Model):

@@ -7,7 +7,8 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, QueryDict
 
-from spools.models import Feedstock, Place
+from spools.models import DesiccantCharge, Feedstock, Place
+from spools.physics.drybox import DAY_S, half_time_s
 
 from .numbers import labelled
 
@@ -71,19 +72,56 @@ class PlaceForm(forms.ModelForm):
             "moved_air",
             "max_set_point_c",
             "set_point_error_c",
+            "volume_l",
+            "half_time_h",
+            "limit_rh_pct",
         ]
         labels = {
             "assumed_temperature_c": "Assumed temperature, °C",
             "assumed_rh_pct": "Assumed humidity, % RH",
-            "room": "Room whose air a dryer takes in",
+            "room": "Room that it stands in",
+            "volume_l": "Volume of a dry box, litres",
+            "half_time_h": "Half-time of a dry box, h",
+            "limit_rh_pct": "Humidity limit of a dry box, % RH",
         }
         help_texts = {
             "assumed_temperature_c": "Counts while there is no reading of the last 6 hours.",
-            "room": "For a dryer. Empty: the assumed air above stands for its room.",
+            "room": "For a dryer, which takes in its air, and for a dry box, into which it leaks. Empty: the "
+            "assumed air above stands for a dryer's room, and a dry box is not computed.",
+            "volume_l": "With half-time, room and desiccant its air is computed while nothing is read.",
+            "half_time_h": "Without desiccant: hours until it is half way from dry to the room's humidity.",
+            "limit_rh_pct": "Above it the desiccant is regenerated. Empty: as it was, 20 % for a new box.",
             "max_set_point_c": "For a dryer: the hottest it can be set to.",
             "set_point_error_c": "For a dryer: how far it may be off what it shows.",
             "moved_air": "Moved air dries faster.",
         }
+
+    air_changes_day = number(
+        "Or air changes of a dry box, a day",
+        required=False,
+        min_value=0.001,
+        max_value=200,
+        help_text="Instead of the half-time. Cases of museums: 0.1 very well sealed, 0.3 well, 1 moderately "
+        "(the AIC's classes of seals).",
+    )
+    field_order = ["name", "kind", *Meta.fields[2:9], "air_changes_day"]
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["limit_rh_pct"].required = False
+
+    def clean_limit_rh_pct(self) -> float:
+        given = self.cleaned_data["limit_rh_pct"]
+        return self.instance.limit_rh_pct if given is None else given
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        air_changes_day = data.get("air_changes_day")
+        if air_changes_day and data.get("half_time_h"):
+            raise ValidationError({"air_changes_day": "Give the half-time or the air changes, not both."})
+        if air_changes_day:
+            data["half_time_h"] = half_time_s(air_changes_day / DAY_S) / 3600
+        return data
 
     def clean_kind(self) -> str:
         kind = self.cleaned_data["kind"]
@@ -93,6 +131,22 @@ class PlaceForm(forms.ModelForm):
         if not self.instance.pk and kind == Place.Kind.PRINTER:
             raise ValidationError("Add the printer on the machines page; its place comes with it.")
         return kind
+
+
+class DesiccantForm(forms.Form):
+    kind = forms.ChoiceField(label="Kind", choices=DesiccantCharge.Kind)
+    dry_mass_g = number("Mass when dry", "g", help_text="0: the desiccant was taken out.")
+    condition = forms.ChoiceField(
+        label="How dry it is",
+        choices=DesiccantCharge.Condition,
+        widget=forms.RadioSelect,
+        help_text="Not known counts as spent: in balance with the room.",
+    )
+    regenerated_c = number("Regenerated at", "°C", required=False, help_text="Where it was regenerated.")
+    when = WhenField()
+    note = forms.CharField(label="Note", max_length=200, required=False)
+
+    charge: DesiccantCharge
 
 
 class ReadingForm(forms.Form):

@@ -11,9 +11,11 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
 from spools import climate
+from spools.boxes import box_now
 from spools.corrections import save_place
 from spools.models import Place, Reading, Stay
 
+from .boxes import box_context
 from .charts import line_chart
 from .forms import PlaceForm, ReadingForm, ReadingsFileForm, carried_out, sent
 
@@ -37,16 +39,22 @@ def place(request: HttpRequest, pk: int) -> HttpResponse:
     stays = Stay.objects.filter(place=place, end=None).select_related(
         "spool__feedstock__polymer", "spool__feedstock__maker"
     )
+    box = box_now(place) if place.kind == Place.Kind.DRY_BOX else None
+    if box is not None and box.measured_rh_pct is None:
+        air = climate.computed(box.temperature_c, box.computed_rh_pct, box.charge)
+    else:
+        air = climate.climate_at(place)
     return render(
         request,
         "places/detail.html",
         {
             "place": place,
-            "climate": climate.climate_at(place),
+            "climate": air,
             "stays": stays,
             "reading_form": ReadingForm(),
             "file_form": ReadingsFileForm(),
             **_recent(place),
+            **(box_context(place, box) if place.kind == Place.Kind.DRY_BOX else {}),
         },
     )
 

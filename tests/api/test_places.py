@@ -118,3 +118,52 @@ def test_a_form_without_its_file_and_a_wrong_media_type(client, shop):
     response = client.generic("POST", address, json.dumps([]).encode(), content_type="application/json")
     assert response.status_code == 415
     assert client.post(f"{V1}places/99999/readings", {}).status_code == 404
+
+
+@pytest.fixture
+def box(api, shop) -> int:
+    api.patch(f"places/{shop.dry_box}", room=shop.shelf, volume_l=30, half_time_h=55, limit_rh_pct=15)
+    return shop.dry_box
+
+
+def test_desiccant_of_a_dry_box_and_what_is_computed_with_it(api, box):
+    said = api.refused(f"places/{box}/box", status=400, method="get")
+    assert "charge of desiccant" in said[""]
+    charge = {"kind": "silica_gel", "dry_mass_g": 300, "condition": "regenerated", "regenerated_c": 100}
+    kept = api.post(f"places/{box}/charges", **charge, at=ago(days=3))
+    assert kept["regenerated_c"] == 100
+    assert api.get(f"places/{box}/charges")["results"] == [kept]
+    state = api.get(f"places/{box}/box")
+    assert state["charge"] == kept and state["measured_rh_pct"] is None
+    assert 0 < state["computed_rh_pct"] < 5 and state["rh_pct"] == state["computed_rh_pct"]
+    assert state["air_changes_day"] == pytest.approx(0.302, abs=0.001)
+    assert not state["over_limit"] and state["findings"] == []
+    assert state["days"]["likely"] is None or state["days"]["likely"] > 100
+    assert api.get(f"places/{box}/climate")["origin"] == "computed"
+
+
+@pytest.mark.parametrize(
+    ("wrong", "field"),
+    [
+        ({"kind": "rice"}, "kind"),
+        ({"dry_mass_g": -1}, "dry_mass_g"),
+        ({"regenerated_c": 5}, "regenerated_c"),
+        ({"regenerated_c": None}, "regenerated_c"),
+        ({"at": ago(days=-1)}, "at"),
+        ({"grams": 5}, "grams"),
+    ],
+)
+def test_impossible_desiccant_is_refused(api, box, wrong, field):
+    charge = {"kind": "silica_gel", "dry_mass_g": 300, "condition": "regenerated", "regenerated_c": 100}
+    assert field in api.refused(f"places/{box}/charges", **charge | wrong)
+    assert api.get(f"places/{box}/charges")["count"] == 0
+
+
+def test_a_box_that_is_not_known_well_says_what_is_missing(api, shop):
+    said = api.refused(f"places/{shop.dry_box}/box", method="get")
+    assert "its volume" in said[""] and "the room" in said[""]
+    assert "half_time_h" not in api.refused(f"places/{shop.shelf}/charges", kind="clay")
+    refused = api.refused(f"places/{shop.shelf}", method="patch", half_time_h=3)
+    assert "are of dry boxes" in refused[""]
+    charge = {"kind": "clay", "dry_mass_g": 30, "condition": "new"}
+    assert "recorded for dry boxes" in api.refused(f"places/{shop.shelf}/charges", **charge)[""]

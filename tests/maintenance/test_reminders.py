@@ -15,9 +15,12 @@ from maintenance.loading import load_spool
 from maintenance.models import Fitting, Reminder
 from maintenance.parts import add_stock, in_stock, life_left, remove_part, replace_part
 from maintenance.reminders import done, due_count, open_reminders, snooze, sweep
+from spools import boxes
+from spools.boxes import put_desiccant
+from spools.climate import record_readings
 from spools.drying import finish_drying, start_drying
 from spools.ledger import take
-from spools.models import MassEntry
+from spools.models import MassEntry, Place
 from tests.spools.conftest import hours_ago, receive
 
 from .conftest import PRINT
@@ -269,3 +272,48 @@ def test_of_two_that_withdraw_a_job_at_the_same_time_one_gives_the_grams_back(sh
     raised = at_once(lambda: withdraw_job(job, reason="a mistake"), 2)
     assert [type(error) for error in raised] == [ValidationError]
     assert MassEntry.objects.filter(kind="returned").count() == 1
+
+
+@pytest.fixture
+def charged_box(shop):
+    """A leaky box, 30 L at 50 g of silica gel that was put in as spent three days ago."""
+    box = shop.box
+    box.room, box.volume_l, box.half_time_h = shop.shelf, 30, 10
+    box.save()
+    put_desiccant(box, "silica_gel", 50, condition="unknown", at=hours_ago(72))
+    return box
+
+
+def test_spent_desiccant_is_to_be_regenerated_until_it_is(shop, charged_box):
+    assert sweep().raised == 1
+    reminder = the("regenerate")
+    assert reminder.place == charged_box
+    assert reminder.title == "Regenerate the desiccant of Dry box"
+    assert "% RH in it, computed; the limit is 20 %. The 50 g hold" in reminder.why
+    assert "120 °C for about 3 h" in reminder.way_out
+    assert sweep().raised == 0
+    put_desiccant(
+        charged_box, "silica_gel", 400, condition="regenerated", regenerated_c=120, at=hours_ago(1.5)
+    )
+    assert sweep().resolved == 1
+    assert the("regenerate").ending == "gone"
+
+
+def test_it_is_told_days_before_and_does_not_flicker(shop, charged_box, monkeypatch):
+    put_desiccant(charged_box, "silica_gel", 30, condition="regenerated", regenerated_c=120, at=hours_ago(70))
+    days = boxes.box_now(charged_box).days.likely
+    assert 1 < days < reminders.SOON
+    sweep()
+    reminder = the("regenerate")
+    assert "days away" in reminder.why
+    assert abs(reminder.due_at - timezone.now() - timedelta(days=days)) < timedelta(hours=2)
+    monkeypatch.setattr(reminders, "SOON", days - 0.5)
+    assert sweep() == reminders.Counts(0, 0)
+    Reminder.objects.all().delete()
+    assert sweep().raised == 0
+
+
+def test_a_dry_box_by_its_hygrometer_is_left_alone(shop, charged_box):
+    record_readings(charged_box, [(hours_ago(1), 22, 6)], origin="hand")
+    Place.objects.filter(pk=charged_box.pk).update(half_time_h=400)
+    assert sweep().raised == 0

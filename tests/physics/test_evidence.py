@@ -11,6 +11,7 @@ from spools.physics.ensemble import band, first_points
 from spools.physics.evidence import (
     MODEL_ERROR,
     OF_STEP,
+    WIDER,
     Load,
     Weighings,
     assimilate,
@@ -47,7 +48,7 @@ def test_in_a_linear_world_it_is_the_exact_posterior():
     mean = gain @ (seen.gross_kg - 1.25 - base)
     covariance = np.eye(2) - gain @ h
     np.testing.assert_allclose(moved.mean(0), mean, atol=0.06)
-    np.testing.assert_allclose(np.cov(moved.T), covariance, atol=0.06)
+    np.testing.assert_allclose(np.cov(moved.T), WIDER**2 * covariance, atol=0.06)
 
 
 def test_weighings_around_a_drying_tell_the_water_that_left():

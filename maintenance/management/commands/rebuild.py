@@ -3,7 +3,7 @@ from typing import Any
 from django.core.management.base import BaseCommand
 
 from maintenance.jobs import rebuild_wear
-from spools import exposure
+from spools import box_states, exposure
 from spools.models import Spool
 
 
@@ -12,9 +12,11 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         spools = list(Spool.objects.order_by("pk"))
+        boxes = box_states.rebuild()
         changes = exposure.rebuild(spools)
         worn = rebuild_wear()
-        for change in [*changes, *worn]:
+        for change in [*boxes, *changes, *worn]:
             self.stdout.write(change)
         self.stdout.write(f"{len(spools)} spools rebuilt, {len(changes)} changed.")
+        self.stdout.write(f"The air of dry boxes computed again, {len(boxes)} changed.")
         self.stdout.write(f"Wear counted again, {len(worn)} changed.")

@@ -1,0 +1,35 @@
+"""What is assumed, not recorded with a time: moisture that was computed with it is recognised by it."""
+
+import hashlib
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from . import catalogue
+from .models import DryingRun, Spool, Stay
+
+
+def of_spool(spool: Spool, stays: Sequence[Stay], runs: Sequence[DryingRun], until: datetime) -> list[Any]:
+    """Material, reel, how it came, and what is assumed of the places where it was till then."""
+    feedstock = spool.feedstock
+    began = [stay for stay in stays if stay.start < until]
+    places = {p.pk: p for stay in began for p in (stay.place, stay.place.room) if p is not None}
+    return [
+        [(p.name, p.value, p.low, p.high) for p in catalogue.properties(feedstock).values()],
+        [feedstock.polymer.isotherm, feedstock.polymer.gab_c, feedstock.polymer.gab_k],
+        [feedstock.polymer.dry_hours, feedstock.diameter_mm],
+        [spool.code, spool.sealed, spool.card, spool.received_at.astimezone(UTC)],
+        [spool.core_mass_g, spool.core_radius_mm, spool.width_mm],
+        [
+            (
+                *(pk, p.kind, p.room_id, p.assumed_temperature_c, p.assumed_rh_pct, p.moved_air),
+                *(p.volume_l, p.half_time_h),
+            )
+            for pk, p in sorted(places.items())
+        ],
+        [run.dryer.set_point_error_c for run in runs if run.start < until],
+    ]
+
+
+def fingerprint(assumed: Any) -> str:
+    return hashlib.sha256(repr(assumed).encode()).hexdigest()[:16]
