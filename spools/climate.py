@@ -63,7 +63,7 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
     set_points: dict[int, float] = {}
     if dryers and heated:
         runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=dryers, start__lte=at)
-        set_points = dict(runs.values_list("dryer", "set_point_c"))
+        set_points = {run.dryer_id: run.set_point_at(at) for run in runs}
     return {pk: _climate(place, last, set_points.get(pk), at) for pk, place in by_id.items()}
 
 

@@ -2,6 +2,7 @@
 
 import django.core.validators
 import django.db.models.deletion
+import django.db.models.functions.comparison
 import django.utils.timezone
 from django.conf import settings
 from django.db import migrations, models
@@ -593,7 +594,10 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("first_set_point_c", models.FloatField(blank=True, null=True)),
+                ("first_hours", models.FloatField(blank=True, null=True)),
                 ("set_point_c", models.FloatField()),
+                ("start_cap_c", models.FloatField()),
                 ("cap_c", models.FloatField()),
                 ("cap_reason", models.CharField(max_length=200)),
                 ("planned_hours", models.FloatField()),
@@ -778,6 +782,35 @@ class Migration(migrations.Migration):
             model_name="dryingrun",
             constraint=models.CheckConstraint(
                 condition=models.Q(("set_point_c__lte", models.F("cap_c"))), name="set_point_below_cap"
+            ),
+        ),
+        migrations.AddConstraint(
+            model_name="dryingrun",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    (
+                        "start_cap_c__gte",
+                        django.db.models.functions.comparison.Coalesce("first_set_point_c", "set_point_c"),
+                    )
+                ),
+                name="drying_starts_below_its_cap",
+            ),
+        ),
+        migrations.AddConstraint(
+            model_name="dryingrun",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("first_hours__isnull", True), ("first_set_point_c__isnull", True)),
+                    models.Q(
+                        ("first_hours__gt", 0),
+                        ("first_hours__isnull", False),
+                        ("first_hours__lt", models.F("planned_hours")),
+                        ("first_set_point_c__isnull", False),
+                        ("first_set_point_c__lt", models.F("set_point_c")),
+                    ),
+                    _connector="OR",
+                ),
+                name="drying_first_stage_is_cooler",
             ),
         ),
         migrations.AddIndex(
