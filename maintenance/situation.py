@@ -188,7 +188,7 @@ def dry_advice(spool: Spool, dryers: Dryers) -> str:
     if cap(spool, dryer).start_c < set_point_c:
         first = ", where a cooler first stage goes before"
     elif cap(spool, dryer).two_stages:
-        hours += ", hotter once it has lost water that softens it"
+        hours += ", hotter once it has lost the water that softens it"
     return f"Dry it in {dryer} at {set_point_c:g} °C{first}, {hours}; its page has the plan."
 
 

@@ -14,6 +14,7 @@ from django.http import HttpRequest
 from . import corrections, drying
 from .models import (
     CoreKind,
+    CouponTest,
     DryingRun,
     Feedstock,
     Filler,
@@ -166,6 +167,12 @@ class DryingRunAdmin(ReadOnlyAdmin):
 
     def save_model(self, request: HttpRequest, obj: DryingRun, form: Any, change: bool) -> None:
         """The form has started the run already."""
+
+
+@admin.register(CouponTest)
+class CouponTestAdmin(ReadOnlyAdmin):
+    list_display = ["feedstock", "temperature_c", "passed", "at"]
+    list_select_related = ["feedstock__maker"]
 
 
 @admin.register(Stay)

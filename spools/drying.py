@@ -11,14 +11,14 @@ from django.db import transaction
 from django.db.models import Q, QuerySet
 from django.utils import timezone
 
-from . import catalogue, ledger, softening
+from . import catalogue, coupons, heat, ledger, softening
 from .checkpoints import forget_after
 from .checks import in_use, locked, moment, shown, within
 from .history import least_drying_hours
 from .loss import Loss as Loss
 from .loss import loss_caution as loss_caution
 from .loss import loss_on_drying as loss_on_drying
-from .models import DryingRun, Place, Spool
+from .models import DryingRun, Feedstock, Place, Spool
 from .moves import current_stay, not_in_run, put
 
 # fixtures/reference/README.md, what caps the drying temperature: spool bodies.
@@ -109,16 +109,7 @@ def _lowest(parts: list[tuple[str, float]]) -> tuple[str, float]:
 
 def _spool_parts(spool: Spool, starting: bool) -> list[tuple[str, float]]:
     """The limits of the winding and the reel; ``starting``: of a winding that may be as wet as it comes."""
-    feedstock = spool.feedstock
-    polymer = feedstock.polymer
-    parts = [(f"drying {polymer}", catalogue.value(feedstock, "dry_cap_c"))]
-    if softening.softened_by_water(polymer):
-        # The catalogue's softening point is that of the wet polymer, which the first stage takes care of.
-        parts.append((f"{polymer}, which softens there", feedstock.softening_c))
-        if starting:
-            parts.append((f"{polymer} while it may be wet", softening.START_CAP_C))
-    else:
-        parts.append((f"{polymer}, which softens there", catalogue.value(feedstock, "softening_c")))
+    parts = _winding_parts(spool.feedstock, starting)
     if spool.core_cap_c is not None:
         parts.append(("its reel, as stated", spool.core_cap_c))
     else:
@@ -126,7 +117,32 @@ def _spool_parts(spool: Spool, starting: bool) -> list[tuple[str, float]]:
         known = material != Spool.CoreMaterial.UNKNOWN
         what = f"a reel of {material.label}" if known else "a reel of unknown material"
         parts.append((what, CORE_CAP_C[material]))
-    return [(what, limit_c) for what, limit_c in parts if limit_c is not None]
+    return parts
+
+
+def _winding_parts(feedstock: Feedstock, starting: bool) -> list[tuple[str, float]]:
+    """The table's limits; a coupon test outranks them, save for the start of what water softens."""
+    polymer = feedstock.polymer
+    soft = softening.softened_by_water(polymer)
+    # The catalogue's softening point of such a polymer is the wet one: the first stage takes care of it.
+    softens_c = feedstock.softening_c if soft else catalogue.value(feedstock, "softening_c")
+    table = [
+        (f"drying {polymer}", catalogue.value(feedstock, "dry_cap_c")),
+        (f"{polymer}, which softens there", softens_c),
+    ]
+    parts = [(what, limit_c) for what, limit_c in table if limit_c is not None]
+    passed_c, failed_c = feedstock.coupon_passed_c, feedstock.coupon_failed_c
+    if passed_c is not None and passed_c > _lowest(parts)[1]:
+        parts = [(f"{polymer}, of which a coupon stayed free at {passed_c:g} °C", passed_c)]
+        if heat.is_polyamide(polymer):
+            parts.append((f"{polymer} in air, which oxidises above", heat.HOTTEST_IN_AIR_C))
+    if failed_c is not None:
+        parts.append(
+            (f"{polymer}, of which a coupon stuck at {failed_c:g} °C", failed_c - coupons.BELOW_FAILED_K)
+        )
+    if soft and starting:
+        parts.append((f"{polymer} while it may be wet", softening.START_CAP_C))
+    return parts
 
 
 def suggested_set_point_c(spool: Spool, dryer: Place, others: Iterable[Spool] = ()) -> float:

@@ -34,7 +34,7 @@ class Heat:
         """What to know once half or all of the budget is used; empty before that."""
         if self.life_share is None or self.life_share < HALF:
             return ""
-        used = f"{self.life_share:.0%} of what a polyamide may have of hot air in its life is used"
+        used = f"{100 * self.life_share:.0f} % of what a polyamide may have of hot air in its life is used"
         if self.life_share < ALL:
             return f"{used}: dry it cooler, and keep it dry instead."
         return (

@@ -42,6 +42,8 @@ WET_START_K, WET_START_H = 10.0, 2.0
 LIKELY = 0.5
 # Set points that are compared lie so far apart.
 STEP_K = 5
+# Cooler than this, air is hardly drier than in the room. Common practice, no source.
+LEAST_C = 30.0
 # The plan for a first stage keeps this in hand, so that a start some time after it still passes.
 IN_HAND_H = 0.25
 
@@ -188,7 +190,8 @@ def plan_each(
     pairs: Sequence[tuple[Spool, Place]], wish: Wish | None = None, *, at: datetime | None = None
 ) -> list[Plan]:
     """plan_drying for many pairs, in as few queries as for one (one more a pair with a set point)."""
-    return [plan for (plan,) in _plans([([spool], dryer) for spool, dryer in pairs], wish or Wish(), at)]
+    alone = [([spool], dryer) for spool, dryer in pairs]
+    return [plan for _, (plan,) in _plans(alone, wish or Wish(), at)]
 
 
 @dataclass(frozen=True)
@@ -231,8 +234,8 @@ def plan_together(
     Raises ValidationError as plan_drying does, and where they cannot go in now.
     """
     wish = wish or Wish()
-    (plans,) = _plans([(spools, dryer)], wish, at)
-    inside = [run.spool for run in open_runs(dryer)]
+    ((group, plans),) = _plans([(spools, dryer)], wish, at)
+    inside = [run.spool for run in group.beside]
     check_set_point(spools, dryer, plans[0].set_point_c, first=plans[0].first, at=at)
     setter = lowest(spools, dryer, inside)
     others = [spool for spool in spools if spool.pk != setter.pk]
@@ -254,13 +257,14 @@ def plan_together(
 
 def _joint(ways: Sequence[Way]) -> Way:
     """One way for several spools: the hours until all are dry, and the highest share of a budget."""
-    hours = [way.hours for way in ways]
+    hours = [way.hours for way in ways if way.hours is not None]
     shares = [way.run_share for way in ways if way.run_share is not None]
+    never = len(hours) < len(ways)
     return replace(
         ways[0],
-        hours=None if None in hours else max(h for h in hours if h is not None),
+        hours=None if never else max(hours),
         floor_pct=max(way.floor_pct for way in ways),
-        run_share=max(shares, default=None),
+        run_share=None if never else max(shares, default=None),
     )
 
 
@@ -310,6 +314,7 @@ class _Group:
 
     spools: Sequence[Spool]
     dryer: Place
+    beside: list[DryingRun]
     caps: list[Cap]
     room: Climate
     states: list[Moisture]
@@ -333,8 +338,8 @@ class _Group:
 
 def _plans(
     asked: Sequence[tuple[Sequence[Spool], Place]], wish: Wish, at: datetime | None
-) -> list[list[Plan]]:
-    """A plan for each spool of each group; all that the physics has to do is done in four calls."""
+) -> list[tuple["_Group", list[Plan]]]:
+    """Each group with a plan for each of its spools; all that the physics has to do is done in four calls."""
     for _, dryer in asked:
         must_dry(dryer)
     runs = list(open_runs())
@@ -346,12 +351,13 @@ def _plans(
         group = _Group(
             spools,
             dryer,
+            beside,
             [cap(spool, dryer, spools, inside=[run.spool for run in beside]) for spool in spools],
             rooms[dryer.pk],
             [states[spool.pk] for spool in spools],
             [wish.target_of(spool) for spool in spools],
         )
-        _draft(group, beside, wish, at)
+        _draft(group, wish, at)
         groups.append(group)
     _find_first_hours(groups)
     _find_hours(groups, wish)
@@ -364,7 +370,7 @@ def _plans(
         )
     )
     return [
-        [_plan(group, draft, n, next(stays_good), wish) for n in range(len(group.spools))]
+        (group, [_plan(group, draft, n, next(stays_good), wish) for n in range(len(group.spools))])
         for group, draft in zip(groups, chosen, strict=True)
     ]
 
@@ -373,9 +379,9 @@ def _ids(spools: Sequence[Spool]) -> set[int]:
     return {spool.pk for spool in spools}
 
 
-def _draft(group: _Group, beside: Sequence[DryingRun], wish: Wish, at: datetime | None) -> None:
+def _draft(group: _Group, wish: Wish, at: datetime | None) -> None:
     """The ways to compare for a group: the usual one first, or only the one asked for."""
-    spools, dryer = group.spools, group.dryer
+    spools, dryer, beside = group.spools, group.dryer, group.beside
     when = at or timezone.now()
     joins = bool(beside) and all(may_join(own, beside[0], when) for own in group.caps)
     if wish.set_point_c is not None:
@@ -401,16 +407,16 @@ def _draft(group: _Group, beside: Sequence[DryingRun], wish: Wish, at: datetime 
     elif highest_c > usual_c:
         others = [highest_c]
     else:
-        others = [usual_c - 2 * STEP_K]
+        others = [usual_c - 2 * STEP_K] if usual_c - 2 * STEP_K >= LEAST_C else []
     set_points = [usual_c, *others]
     if wish.set_point_c is not None:
         set_points = [wish.set_point_c, *(celsius for celsius in set_points if celsius != wish.set_point_c)]
     group.drafts = [_Draft(float(celsius)) for celsius in set_points]
     wet = any(_starts_cooler(*one, wish) for one in zip(spools, group.states, strict=True))
     for draft in group.drafts:
-        if wet and draft.set_point_c > usual_c - WET_START_K:
-            draft.first_c, draft.first_hours = draft.set_point_c - WET_START_K, WET_START_H
-            draft.first_why = "wet"
+        cooler_c = draft.set_point_c - WET_START_K
+        if wet and draft.set_point_c > usual_c - WET_START_K and cooler_c >= LEAST_C:
+            draft.first_c, draft.first_hours, draft.first_why = cooler_c, WET_START_H, "wet"
         if group.soft(draft):
             draft.first_c = min(float(start_c), draft.first_c or start_c)
             draft.first_hours, draft.first_why = None, "soft"
@@ -495,9 +501,13 @@ def _second_hours(draft: _Draft) -> float:
 
 
 def _best(group: _Group) -> _Draft:
-    """The way asked for or the usual one; a hotter one where that never suffices or takes over a day."""
+    """The way asked for or the usual one; another where that never suffices, takes a day or too much heat.
+
+    The quickest of those that keep to one run's budget of heat, if there are any.
+    """
     usual = group.drafts[0]
-    if group.asked or (usual.total is not None and usual.total <= LONGEST_USUAL_H):
+    quick = usual.total is not None and usual.total <= LONGEST_USUAL_H
+    if group.asked or (quick and max(_run_shares(group, usual)) <= heat.ALL):
         return usual
     possible = [draft for draft in group.drafts if draft.possible] or [usual]
     reached = [draft for draft in possible if draft.total is not None]
@@ -566,6 +576,8 @@ def _why(group: _Group, draft: _Draft) -> str:
         return "the hottest that the caps less the dryer's error allow, and still not enough"
     if usual.total is None:
         return f"at {usual.set_point_c:g} °C it never suffices"
+    if usual.total <= LONGEST_USUAL_H:
+        return f"the usual {usual.set_point_c:g} °C would be too much heat for one run"
     return f"{usual.set_point_c:g} °C would take {usual.total:g} h, more than a day"
 
 
@@ -633,27 +645,29 @@ def _notes(
             f"{most_c:g} °C: measure it, or take {math.floor(most_c - error_k):g} °C."
         )
     if way.run_share is not None and way.run_share > heat.ALL:
-        notes.append(_over_budget(way, ways))
+        notes.append(_over_budget(way.run_share, ways))
     elif way.run_share is not None and way.run_share >= heat.HALF:
-        notes.append(f"It uses {way.run_share:.0%} of the heat that one run may give a polyamide.")
+        notes.append(f"It uses {100 * way.run_share:.0f} % of the heat that one run may give a polyamide.")
     if life_share is not None and life_share >= heat.HALF:
-        notes.append(f"After it {life_share:.0%} of the heat that it may have in its life would be used.")
+        notes.append(
+            f"After it {100 * life_share:.0f} % of the heat that it may have in its life would be used."
+        )
     if group.spools[n].feedstock.polymer.grade_rate == "D":
         notes.append("How fast this polymer dries is known from memory only: the hours are a rough guess.")
     return notes
 
 
-def _over_budget(way: Way, ways: Sequence[Way]) -> str:
+def _over_budget(share: float, ways: Sequence[Way]) -> str:
     """That a run would be too long and hot for a polyamide, and what would do instead."""
-    say = f"Too much heat for one run: {way.run_share:.0%} of what a polyamide may have in air. "
+    say = f"Too much heat for one run: {100 * share:.0f} % of what a polyamide may have in air. "
     gentler = [
-        other
+        (other.hours, other.set_point_c, other.run_share)
         for other in ways
         if other.hours is not None and other.run_share is not None and other.run_share <= heat.ALL
     ]
     if gentler:
-        best = min(gentler, key=lambda other: other.hours or 0.0)
-        return f"{say}Take {best.set_point_c:g} °C for {best.hours:g} h ({best.run_share:.0%})."
+        hours, celsius, share = min(gentler)
+        return f"{say}Take {celsius:g} °C for {hours:g} h ({100 * share:.0f} %)."
     return f"{say}Dry only what a job needs, in drier air, or in two runs with dry storage between."
 
 

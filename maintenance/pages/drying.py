@@ -77,7 +77,8 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         return render(request, "drying/start.html", context)
     chosen = list(together.cleaned_data["spools"])
     found = _together(chosen, dryer, together)
-    form = DryForm(sent(request), spools=chosen, initial=_initial(found))
+    staged = found is not None and found.first is not None
+    form = DryForm(sent(request), spools=chosen, staged=staged, initial=_initial(found))
     if (
         found is not None
         and together.is_valid()
@@ -87,8 +88,8 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
                 chosen,
                 dryer,
                 found.set_point_c,
-                first_set_point_c=data["first_set_point_c"],
-                first_hours=data["first_hours"],
+                first_set_point_c=data.get("first_set_point_c"),
+                first_hours=data.get("first_hours"),
                 planned_hours=data["planned_hours"],
                 target_pct={spool.pk: plan.target_pct for spool, plan in found.plans},
                 at=data["when"],

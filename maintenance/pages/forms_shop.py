@@ -56,9 +56,7 @@ class TogetherForm(forms.Form):
 class DryForm(forms.Form):
     """The start of what was planned: how long, since when, and what the spools weigh before."""
 
-    first_set_point_c = number(
-        "First stage", "°C", required=False, help_text="Only where the plan has a cooler first stage."
-    )
+    first_set_point_c = number("First stage", "°C", required=False, help_text="The cooler start of the plan.")
     first_hours = number("Hours of the first stage", required=False, min_value=0.1, max_value=MOST_HOURS)
     planned_hours = number(
         "Hours in all",
@@ -70,8 +68,10 @@ class DryForm(forms.Form):
     when = WhenField(label="Started")
     resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
 
-    def __init__(self, *args: Any, spools: list[Spool], **options: Any) -> None:
+    def __init__(self, *args: Any, spools: list[Spool], staged: bool, **options: Any) -> None:
         super().__init__(*args, **options)
+        if not staged:
+            del self.fields["first_set_point_c"], self.fields["first_hours"]
         self.weighed = {spool.pk: f"gross_g_{spool.pk}" for spool in spools}
         for spool in spools:
             self.fields[self.weighed[spool.pk]] = number(
@@ -79,7 +79,8 @@ class DryForm(forms.Form):
             )
 
     def stages(self) -> list[forms.BoundField]:
-        return [self[name] for name in ("first_set_point_c", "first_hours", "planned_hours", "when")]
+        names = ("first_set_point_c", "first_hours", "planned_hours", "when")
+        return [self[name] for name in names if name in self.fields]
 
     def weighings(self) -> list[forms.BoundField]:
         return [self[name] for name in self.weighed.values()]

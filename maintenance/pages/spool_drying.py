@@ -34,15 +34,15 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
     given = request.POST if request.method == "POST" else request.GET
     replanned = PlanForm(given, strong_limit_pct=plans.strong_limit_pct(spool), auto_id="plan_%s")
     plan = _plan(spool, dryer, replanned)
-    form = DryForm(sent(request), initial=_initial(plan))
+    form = DryForm(sent(request), initial=_initial(plan), staged=plan.first is not None)
     if carried_out(
         form,
         lambda data: drying.start_drying(
             [spool],
             dryer,
             data["set_point_c"],
-            first_set_point_c=data["first_set_point_c"],
-            first_hours=data["first_hours"],
+            first_set_point_c=data.get("first_set_point_c"),
+            first_hours=data.get("first_hours"),
             planned_hours=data["planned_hours"],
             target_pct=plan.target_pct,
             at=data["when"],

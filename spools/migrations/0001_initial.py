@@ -39,6 +39,68 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="Feedstock",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=80)),
+                ("colour", models.CharField(blank=True, max_length=40)),
+                (
+                    "diameter_mm",
+                    models.FloatField(
+                        default=1.75,
+                        validators=[
+                            django.core.validators.MinValueValidator(1.0),
+                            django.core.validators.MaxValueValidator(3.2),
+                        ],
+                    ),
+                ),
+                (
+                    "filler_mass_fraction",
+                    models.FloatField(
+                        default=0.0,
+                        validators=[
+                            django.core.validators.MinValueValidator(0.0),
+                            django.core.validators.MaxValueValidator(0.9),
+                        ],
+                    ),
+                ),
+                (
+                    "reorder_point_g",
+                    models.FloatField(
+                        default=0.0, validators=[django.core.validators.MinValueValidator(0.0)]
+                    ),
+                ),
+                (
+                    "data_sheet",
+                    models.CharField(
+                        blank=True, help_text="title and date of the data sheet", max_length=200
+                    ),
+                ),
+                ("density_g_cm3", models.FloatField(blank=True, null=True)),
+                ("softening_c", models.FloatField(blank=True, null=True)),
+                ("dry_cap_c", models.FloatField(blank=True, null=True)),
+                ("dry_set_c", models.FloatField(blank=True, null=True)),
+                ("w50_pct", models.FloatField(blank=True, null=True)),
+                ("d23_m2_s", models.FloatField(blank=True, null=True)),
+                ("limit_clear_pct", models.FloatField(blank=True, null=True)),
+                ("limit_hold_pct", models.FloatField(blank=True, null=True)),
+                ("nozzle_min_c", models.FloatField(blank=True, null=True)),
+                ("nozzle_max_c", models.FloatField(blank=True, null=True)),
+                ("bed_min_c", models.FloatField(blank=True, null=True)),
+                ("bed_max_c", models.FloatField(blank=True, null=True)),
+                ("coupon_passed_c", models.FloatField(editable=False, null=True)),
+                ("coupon_failed_c", models.FloatField(editable=False, null=True)),
+            ],
+            options={
+                "ordering": ["polymer__name", "maker__name", "name", "colour"],
+            },
+        ),
+        migrations.CreateModel(
             name="Filler",
             fields=[
                 (
@@ -138,6 +200,59 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="CouponTest",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("temperature_c", models.FloatField()),
+                ("passed", models.BooleanField()),
+                ("at", models.DateTimeField()),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "feedstock",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="coupon_tests",
+                        to="spools.feedstock",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["at", "id"],
+            },
+        ),
+        migrations.AddField(
+            model_name="feedstock",
+            name="filler",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="feedstocks",
+                to="spools.filler",
+            ),
+        ),
+        migrations.AddField(
+            model_name="feedstock",
+            name="maker",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="feedstocks", to="spools.maker"
+            ),
+        ),
+        migrations.CreateModel(
             name="Place",
             fields=[
                 (
@@ -220,91 +335,12 @@ class Migration(migrations.Migration):
                 "ordering": ["kind", "name"],
             },
         ),
-        migrations.CreateModel(
-            name="Feedstock",
-            fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                ("name", models.CharField(max_length=80)),
-                ("colour", models.CharField(blank=True, max_length=40)),
-                (
-                    "diameter_mm",
-                    models.FloatField(
-                        default=1.75,
-                        validators=[
-                            django.core.validators.MinValueValidator(1.0),
-                            django.core.validators.MaxValueValidator(3.2),
-                        ],
-                    ),
-                ),
-                (
-                    "filler_mass_fraction",
-                    models.FloatField(
-                        default=0.0,
-                        validators=[
-                            django.core.validators.MinValueValidator(0.0),
-                            django.core.validators.MaxValueValidator(0.9),
-                        ],
-                    ),
-                ),
-                (
-                    "reorder_point_g",
-                    models.FloatField(
-                        default=0.0, validators=[django.core.validators.MinValueValidator(0.0)]
-                    ),
-                ),
-                (
-                    "data_sheet",
-                    models.CharField(
-                        blank=True, help_text="title and date of the data sheet", max_length=200
-                    ),
-                ),
-                ("density_g_cm3", models.FloatField(blank=True, null=True)),
-                ("softening_c", models.FloatField(blank=True, null=True)),
-                ("dry_cap_c", models.FloatField(blank=True, null=True)),
-                ("dry_set_c", models.FloatField(blank=True, null=True)),
-                ("w50_pct", models.FloatField(blank=True, null=True)),
-                ("d23_m2_s", models.FloatField(blank=True, null=True)),
-                ("limit_clear_pct", models.FloatField(blank=True, null=True)),
-                ("limit_hold_pct", models.FloatField(blank=True, null=True)),
-                ("nozzle_min_c", models.FloatField(blank=True, null=True)),
-                ("nozzle_max_c", models.FloatField(blank=True, null=True)),
-                ("bed_min_c", models.FloatField(blank=True, null=True)),
-                ("bed_max_c", models.FloatField(blank=True, null=True)),
-                (
-                    "filler",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="feedstocks",
-                        to="spools.filler",
-                    ),
-                ),
-                (
-                    "maker",
-                    models.ForeignKey(
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="feedstocks",
-                        to="spools.maker",
-                    ),
-                ),
-                (
-                    "polymer",
-                    models.ForeignKey(
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="feedstocks",
-                        to="spools.polymer",
-                    ),
-                ),
-            ],
-            options={
-                "ordering": ["polymer__name", "maker__name", "name", "colour"],
-            },
+        migrations.AddField(
+            model_name="feedstock",
+            name="polymer",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="feedstocks", to="spools.polymer"
+            ),
         ),
         migrations.CreateModel(
             name="Reading",

@@ -1,11 +1,12 @@
 from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
-from .drying import DryingRun
+from .drying import CouponTest, DryingRun
 from .moisture import MoistureState
 from .places import Place, Reading, Stay
 from .stock import MassEntry, Spool
 
 __all__ = [
     "CoreKind",
+    "CouponTest",
     "DryingRun",
     "Feedstock",
     "Filler",

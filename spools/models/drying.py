@@ -6,6 +6,7 @@ from django.db import models
 from django.db.models import F, Q
 from django.db.models.functions import Coalesce
 
+from .catalogue import Feedstock
 from .places import Place
 from .stock import MassEntry, Spool
 
@@ -93,3 +94,20 @@ class DryingRun(models.Model):
         change = self.change_at
         marks = [self.start, end] if change is None or change >= end else [self.start, change, end]
         return [(self.set_point_at(a), (b - a) / timedelta(hours=1)) for a, b in pairwise(marks)]
+
+
+class CouponTest(models.Model):
+    """A fact: a loop of a feedstock was an hour at a temperature, and its turns parted freely or did not."""
+
+    feedstock = models.ForeignKey(Feedstock, models.PROTECT, related_name="coupon_tests")
+    temperature_c = models.FloatField()
+    passed = models.BooleanField()
+    at = models.DateTimeField()
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.feedstock_id} {'passed' if self.passed else 'failed'} at {self.temperature_c:g} °C"

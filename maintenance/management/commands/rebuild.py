@@ -3,7 +3,7 @@ from typing import Any
 from django.core.management.base import BaseCommand
 
 from maintenance.jobs import rebuild_wear
-from spools import exposure
+from spools import coupons, exposure
 from spools.models import Spool
 
 
@@ -14,7 +14,9 @@ class Command(BaseCommand):
         spools = list(Spool.objects.order_by("pk"))
         changes = exposure.rebuild(spools)
         worn = rebuild_wear()
-        for change in [*changes, *worn]:
+        limits = coupons.rebuild()
+        for change in [*changes, *worn, *limits]:
             self.stdout.write(change)
         self.stdout.write(f"{len(spools)} spools rebuilt, {len(changes)} changed.")
         self.stdout.write(f"Wear counted again, {len(worn)} changed.")
+        self.stdout.write(f"Coupon tests summed up again, {len(limits)} changed.")
