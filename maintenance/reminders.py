@@ -190,7 +190,7 @@ def _dried(now: datetime) -> Found:
                     kind=Kind.DRYING_DONE,
                     cause=f"drying_done:run:{run.pk}",
                     title=f"Take {pretty(run.spool.code)} out of {run.dryer}",
-                    why=f"{run.planned_hours:.3g} h at {run.set_point_c:g} °C were over {shown(done_at)}.",
+                    why=f"{run.planned_hours:.3g} h ({run.temperatures}) were over {shown(done_at)}.",
                     way_out="Finish the run on the drying page and put the spool into dry storage.",
                     spool=run.spool,
                     due_at=done_at,

@@ -12,7 +12,7 @@ from django.utils import timezone
 from spools import catalogue
 from spools.checks import within
 from spools.climate import Climate, room_airs
-from spools.drying import SMALL_JOB_G, joining_set_point_c, open_runs
+from spools.drying import SMALL_JOB_G, cap, joining_set_point_c, open_runs
 from spools.exposure import Moisture, forecast, moisture_of
 from spools.ledger import Amount
 from spools.models import DryingRun, Place, Spool
@@ -184,7 +184,12 @@ def dry_advice(spool: Spool, dryers: Dryers) -> str:
     hours = f"usually {polymer.dry_hours} h"
     if set_point_c < usual_c:
         hours = f"for longer than the {polymer.dry_hours} h that are usual at {usual_c:g} °C"
-    return f"Dry it in {dryer} at {set_point_c:g} °C, {hours}; its page has the plan."
+    first = ""
+    if cap(spool, dryer).start_c < set_point_c:
+        first = ", where a cooler first stage goes before"
+    elif cap(spool, dryer).two_stages:
+        hours += ", hotter once it has lost the water that softens it"
+    return f"Dry it in {dryer} at {set_point_c:g} °C{first}, {hours}; its page has the plan."
 
 
 def machines_of(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> dict[int, Machine]:
@@ -272,7 +277,7 @@ def _in_the_dryer(run: DryingRun | None) -> tuple[str, str]:
         return "", ""
     done_at = run.start + timedelta(hours=run.planned_hours)
     until = timezone.localtime(done_at)
-    sentence = f"It dries in {run.dryer} at {run.set_point_c:g} °C, planned until {until:%d %b %H:%M}."
+    sentence = f"It dries in {run.dryer} at {run.temperatures}, planned until {until:%d %b %H:%M}."
     if done_at <= timezone.now():
         return sentence, "Its hours are over: take it out of the dryer."
     return sentence, f"Wait until {until:%d %b %H:%M}, then take it out of the dryer."

@@ -10,11 +10,12 @@ from typing import NamedTuple
 from django.utils import timezone
 
 from spools.climate import heated_rh_pct, room_airs
-from spools.drying import DRYING_LOOKS_H, default_target_pct, joining_set_point_c, suggested_set_point_c
+from spools.drying import default_target_pct, joining_set_point_c, suggested_set_point_c
 from spools.history import with_materials
 from spools.labels import pretty
 from spools.ledger import Amount
 from spools.models import Feedstock, Place, Spool
+from spools.plans import DRYING_LOOKS_H
 from spools.windings import Air, hours_until
 
 from . import reminders
@@ -245,7 +246,8 @@ def _drying_ahead(to_dry: list[Known], dryers: Dryers, now: datetime) -> dict[in
         alone_c = suggested_set_point_c(of.spool, dryer)
         in_the_way = [pretty(run.spool.code) for run in runs if run.set_point_c != alone_c]
         tries.append((of, dryer, alone_c, max([now, *ends]), in_the_way))
-        if any(end > now for end in ends):
+        # What is in its first stage would take a plan of its own to join.
+        if any(end > now for end in ends) and not any(run.change_at and now < run.change_at for run in runs):
             tries.append((of, dryer, joining_set_point_c(of.spool, dryer, dryers.runs), now, []))
     lanes = []
     for of, dryer, set_point_c, *_ in tries:

@@ -15,6 +15,7 @@ from . import corrections, drying
 from .models import (
     BoxState,
     CoreKind,
+    CouponTest,
     DesiccantCharge,
     DryingRun,
     Feedstock,
@@ -114,7 +115,11 @@ class DryingRunForm(forms.ModelForm):
 
     class Meta:
         model = DryingRun
-        fields = ["spool", "dryer", "set_point_c", "planned_hours", "target_pct", "start"]
+        fields = [
+            *["spool", "dryer", "first_set_point_c", "first_hours", "set_point_c"],
+            *["planned_hours", "target_pct", "start"],
+        ]
+        help_texts = {"first_set_point_c": "Only for a cooler first stage.", "first_hours": "Of that stage."}
 
     started_by: Any = None
 
@@ -126,6 +131,8 @@ class DryingRunForm(forms.ModelForm):
                     [data["spool"]],
                     data["dryer"],
                     data["set_point_c"],
+                    first_set_point_c=data["first_set_point_c"],
+                    first_hours=data["first_hours"],
                     planned_hours=data["planned_hours"],
                     target_pct=data["target_pct"],
                     at=data["start"],
@@ -148,7 +155,7 @@ class DryingRunForm(forms.ModelForm):
 
 @admin.register(DryingRun)
 class DryingRunAdmin(ReadOnlyAdmin):
-    list_display = ["spool", "dryer", "set_point_c", "cap_c", "start", "end"]
+    list_display = ["spool", "dryer", "first_set_point_c", "set_point_c", "cap_c", "start", "end"]
     list_select_related = ["spool", "dryer"]
     list_filter = ["dryer"]
 
@@ -162,6 +169,12 @@ class DryingRunAdmin(ReadOnlyAdmin):
 
     def save_model(self, request: HttpRequest, obj: DryingRun, form: Any, change: bool) -> None:
         """The form has started the run already."""
+
+
+@admin.register(CouponTest)
+class CouponTestAdmin(ReadOnlyAdmin):
+    list_display = ["feedstock", "temperature_c", "passed", "at"]
+    list_select_related = ["feedstock__maker"]
 
 
 @admin.register(Stay)

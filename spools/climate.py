@@ -58,7 +58,7 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
     set_points: dict[int, float] = {}
     if dryers and heated:
         runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=dryers, start__lte=at)
-        set_points = dict(runs.values_list("dryer", "set_point_c"))
+        set_points = {run.dryer_id: run.set_point_at(at) for run in runs}
     unread = [p for p in by_id.values() if box_courses.complete(p) and p.pk not in last]
     by_desiccant = {pk: computed(*air) for pk, air in box_courses.airs_at(unread, at).items()}
     others = [place for pk, place in by_id.items() if pk not in by_desiccant]

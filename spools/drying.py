@@ -1,27 +1,25 @@
-"""Drying: how hot a spool may get, how long it takes, and the runs. The cap lives here only."""
+"""Drying runs, and how hot a spool may get in one. The caps live here only."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q, QuerySet
+from django.utils import timezone
 
-from . import catalogue, ledger
+from . import catalogue, coupons, heat, ledger, softening
 from .checkpoints import forget_after
 from .checks import in_use, locked, moment, shown, within
-from .climate import Climate, climates_now, heated_rh_pct, room_airs
-from .exposure import moisture_of
 from .history import least_drying_hours
 from .loss import Loss as Loss
 from .loss import loss_caution as loss_caution
 from .loss import loss_on_drying as loss_on_drying
-from .models import DryingRun, Place, Spool
+from .models import DryingRun, Feedstock, Place, Spool
 from .moves import current_stay, not_in_run, put
-from .windings import DOUBT, Air, Band, Winding, advanced, hours_until
 
 # fixtures/reference/README.md, what caps the drying temperature: spool bodies.
 CORE_CAP_C = {
@@ -35,40 +33,83 @@ CORE_CAP_C = {
     Spool.CoreMaterial.CARDBOARD: 70.0,
 }
 TARGET_PCT = (0.0001, 30.0, "%")
-DRYING_LOOKS_H = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
-KEEPING_LOOKS_H = (1, 2, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
 # The outer turns whose moisture counts where no job is named: those of a small one.
 SMALL_JOB_G = 50.0
+SET_POINT_C = (20, 250, "°C")
+MOST_HOURS = 500
 
 
 @dataclass(frozen=True)
 class Cap:
-    """The highest set point in °C, which part sets it, and the limits of all parts, (what, °C)."""
+    """The highest set point in °C, which part sets it, and the limits of all parts, (what, °C).
+
+    start_c, start_reason: the same for the stage that a run starts with; start_parts: what limits only that.
+    It is lower where water softens the polymer: then a run gets hotter than that only after a first stage
+    that has dried it enough.
+    """
 
     cap_c: float
     reason: str
     parts: list[tuple[str, float]]
+    start_c: float
+    start_reason: str
+    start_parts: list[tuple[str, float]]
+
+    @property
+    def two_stages(self) -> bool:
+        """Whether a run may end hotter than it may start."""
+        return self.start_c < self.cap_c
 
 
-def cap(spool: Spool, dryer: Place, others: Iterable[Spool] = ()) -> Cap:
-    """The highest set point for a spool in a dryer beside others: the lowest of all limits."""
-    parts = _spool_parts(spool)
-    for other in others:
-        if other.pk != spool.pk:
-            what, limit_c = min(_spool_parts(other), key=lambda part: part[1])
-            parts.append((f"spool {other.code} beside it ({what})", limit_c))
+class First(NamedTuple):
+    """The cooler first stage of a run: its set point and its hours."""
+
+    set_point_c: float
+    hours: float
+
+
+def cap(spool: Spool, dryer: Place, others: Iterable[Spool] = (), inside: Iterable[Spool] = ()) -> Cap:
+    """The highest set point for a spool in a dryer beside others: the lowest of all limits.
+
+    others start together with it; ``inside`` are drying there already, and have a first stage behind them or
+    share it.
+    """
+    others = [other for other in others if other.pk != spool.pk]
+    beside = [(other, False) for other in inside if other.pk != spool.pk]
+    parts = _all_parts(spool, dryer, [*((other, False) for other in others), *beside], False)
+    start_parts = _all_parts(spool, dryer, [*((other, True) for other in others), *beside], True)
+    what, cap_c = _lowest(parts)
+    start_what, start_c = _lowest(start_parts)
+    return Cap(
+        cap_c,
+        f"{cap_c:g} °C is the most for {what}",
+        parts,
+        start_c,
+        f"{start_c:g} °C is the most for {start_what}",
+        [part for part in start_parts if part not in parts],
+    )
+
+
+def _all_parts(
+    spool: Spool, dryer: Place, beside: Sequence[tuple[Spool, bool]], starting: bool
+) -> list[tuple[str, float]]:
+    """beside: other spools, and whether they start too."""
+    parts = _spool_parts(spool, starting)
+    for other, starts in beside:
+        what, limit_c = _lowest(_spool_parts(other, starts))
+        parts.append((f"spool {other.code} beside it ({what})", limit_c))
     if dryer.max_set_point_c is not None:
         parts.append((f"the dryer {dryer}", dryer.max_set_point_c))
-    what, cap_c = min(parts, key=lambda part: part[1])
-    return Cap(cap_c, f"{cap_c:g} °C is the most for {what}", parts)
+    return parts
 
 
-def _spool_parts(spool: Spool) -> list[tuple[str, float]]:
-    feedstock = spool.feedstock
-    parts = [
-        (f"drying {feedstock.polymer}", catalogue.value(feedstock, "dry_cap_c")),
-        (f"{feedstock.polymer}, which softens there", catalogue.value(feedstock, "softening_c")),
-    ]
+def _lowest(parts: list[tuple[str, float]]) -> tuple[str, float]:
+    return min(parts, key=lambda part: part[1])
+
+
+def _spool_parts(spool: Spool, starting: bool) -> list[tuple[str, float]]:
+    """The limits of the winding and the reel; ``starting``: of a winding that may be as wet as it comes."""
+    parts = _winding_parts(spool.feedstock, starting)
     if spool.core_cap_c is not None:
         parts.append(("its reel, as stated", spool.core_cap_c))
     else:
@@ -76,12 +117,40 @@ def _spool_parts(spool: Spool) -> list[tuple[str, float]]:
         known = material != Spool.CoreMaterial.UNKNOWN
         what = f"a reel of {material.label}" if known else "a reel of unknown material"
         parts.append((what, CORE_CAP_C[material]))
-    return [(what, limit_c) for what, limit_c in parts if limit_c is not None]
+    return parts
+
+
+def _winding_parts(feedstock: Feedstock, starting: bool) -> list[tuple[str, float]]:
+    """The table's limits; a coupon test outranks them, save for the start of what water softens."""
+    polymer = feedstock.polymer
+    soft = softening.softened_by_water(polymer)
+    # The catalogue's softening point of such a polymer is the wet one: the first stage takes care of it.
+    softens_c = feedstock.softening_c if soft else catalogue.value(feedstock, "softening_c")
+    table = [
+        (f"drying {polymer}", catalogue.value(feedstock, "dry_cap_c")),
+        (f"{polymer}, which softens there", softens_c),
+    ]
+    parts = [(what, limit_c) for what, limit_c in table if limit_c is not None]
+    passed_c, failed_c = feedstock.coupon_passed_c, feedstock.coupon_failed_c
+    if passed_c is not None and passed_c > _lowest(parts)[1]:
+        parts = [(f"{polymer}, of which a coupon stayed free at {passed_c:g} °C", passed_c)]
+        if heat.is_polyamide(polymer):
+            parts.append((f"{polymer} in air, which oxidises above", heat.HOTTEST_IN_AIR_C))
+    if failed_c is not None:
+        parts.append(
+            (f"{polymer}, of which a coupon stuck at {failed_c:g} °C", failed_c - coupons.BELOW_FAILED_K)
+        )
+    if soft and starting:
+        parts.append((f"{polymer} while it may be wet", softening.START_CAP_C))
+    return parts
 
 
 def suggested_set_point_c(spool: Spool, dryer: Place, others: Iterable[Spool] = ()) -> float:
-    """The usual drying temperature, or as near below it as the cap less the dryer's error allows."""
-    limit_c = cap(spool, dryer, others).cap_c - dryer.set_point_error_c
+    """The usual drying temperature of a run in one stage, or as near below it as the caps allow.
+
+    The cap less the dryer's error is the most that is suggested.
+    """
+    limit_c = cap(spool, dryer, others).start_c - dryer.set_point_error_c
     usual_c = catalogue.value(spool.feedstock, "dry_set_c")
     return float(math.floor(limit_c if usual_c is None else min(usual_c, limit_c)))
 
@@ -92,9 +161,14 @@ def joining_set_point_c(spool: Spool, dryer: Place, runs: Iterable[DryingRun]) -
     That of what is in it already, where the spool may be so hot; else the suggested one, beside the others.
     """
     beside = [run for run in runs if run.dryer_id == dryer.pk and run.spool_id != spool.pk]
-    if beside and beside[0].set_point_c <= cap(spool, dryer).cap_c:
+    if beside and may_join(cap(spool, dryer), beside[0], timezone.now()):
         return beside[0].set_point_c
     return suggested_set_point_c(spool, dryer, [run.spool for run in beside])
+
+
+def may_join(own: Cap, run: DryingRun, at: datetime) -> bool:
+    """Whether a spool with this cap may follow the stages of a run from a time on, as far as the caps go."""
+    return run.set_point_c <= own.cap_c and run.set_point_at(at) <= own.start_c
 
 
 def open_runs(dryer: Place | None = None) -> QuerySet[DryingRun]:
@@ -106,20 +180,58 @@ def open_runs(dryer: Place | None = None) -> QuerySet[DryingRun]:
 
 
 def check_set_point(
-    spools: Sequence[Spool], dryer: Place, set_point_c: float, *, at: datetime | None = None
+    spools: Sequence[Spool],
+    dryer: Place,
+    set_point_c: float,
+    *,
+    first: First | None = None,
+    at: datetime | None = None,
 ) -> dict[int, Cap]:
-    """The cap of each spool, by its id, when all of them may be dried there at this set point.
+    """The cap of each spool, by its id, when all of them may be dried there so.
 
-    Raises ValidationError on ``set_point_c`` with the cap and its reason, or, when the dryer runs or ran
-    at another set point at that time, with the way out. The spools already in it count too.
+    first: a cooler stage before the set point. Raises ValidationError on ``set_point_c``,
+    ``first_set_point_c`` or ``first_hours`` with the cap and its reason, where the first stage is too short,
+    or, when the dryer does or did something else at that time, with the way out. The spools already in it
+    count too.
     """
+    return _checked(spools, dryer, set_point_c, first, moment(at))[0]
+
+
+def _checked(
+    spools: Sequence[Spool], dryer: Place, set_point_c: float, first: First | None, at: datetime
+) -> tuple[dict[int, Cap], First | None]:
+    """The caps, and the first stage as it will be: what is left of it where the dryer is in one."""
     must_dry(dryer)
-    at = moment(at)
-    set_point_c = within("set_point_c", set_point_c, 20, 250, "°C")
+    set_point_c = within("set_point_c", set_point_c, *SET_POINT_C)
+    if first is not None:
+        first = First(
+            within("first_set_point_c", first.set_point_c, *SET_POINT_C),
+            within("first_hours", first.hours, 0.1, MOST_HOURS, "h"),
+        )
+        if first.set_point_c >= set_point_c:
+            raise ValidationError(
+                {
+                    "first_set_point_c": f"A first stage is cooler than the {set_point_c:g} °C after it. "
+                    "Lower it, or leave it out."
+                }
+            )
     running = list(_runs_since(dryer, at))
-    together = [*spools, *(run.spool for run in running)]
-    caps = {spool.pk: cap(spool, dryer, together) for spool in spools}
-    lowest = min(caps.values(), key=lambda cap_: cap_.cap_c)
+    inside = [run.spool for run in running]
+    caps = {spool.pk: cap(spool, dryer, spools, inside) for spool in spools}
+    _within_caps(caps.values(), set_point_c, first)
+    first = _shared_first(first, running, at)
+    for run in running:
+        _agrees(run, set_point_c, first, at)
+    soft = [spool for spool in spools if cap(spool, dryer).start_c < set_point_c]
+    if first is not None and soft:
+        _long_enough(soft, dryer, set_point_c, first, at)
+    return caps, first
+
+
+def check_cap(caps: Iterable[Cap], set_point_c: float) -> None:
+    """Refuses a set point that no run of spools with these caps may ever have."""
+    set_point_c = within("set_point_c", set_point_c, *SET_POINT_C)
+    lowest = min(caps, key=lambda cap_: cap_.cap_c)
     if set_point_c > lowest.cap_c:
         raise ValidationError(
             {
@@ -127,15 +239,86 @@ def check_set_point(
                 f"Dry at {lowest.cap_c:g} °C or below."
             }
         )
+
+
+def _within_caps(caps: Collection[Cap], set_point_c: float, first: First | None) -> None:
+    check_cap(caps, set_point_c)
+    coolest = min(caps, key=lambda cap_: cap_.start_c)
+    if first is not None and first.set_point_c > coolest.start_c:
+        raise ValidationError(
+            {
+                "first_set_point_c": f"{first.set_point_c:g} °C is too hot to start at: "
+                f"{coolest.start_reason}. Start at {coolest.start_c:g} °C or below."
+            }
+        )
+    if first is None and set_point_c > coolest.start_c:
+        raise ValidationError(
+            {
+                "set_point_c": f"{set_point_c:g} °C is too hot to start at: {coolest.start_reason}. "
+                f"Dry at {coolest.start_c:g} °C or below, or give a first stage that is no hotter; "
+                "the plan says for how long."
+            }
+        )
+
+
+def _shared_first(first: First | None, running: Sequence[DryingRun], at: datetime) -> First | None:
+    """A first stage that the dryer is in already lasts as long as it does for the others."""
     for run in running:
-        if run.set_point_c != set_point_c:
+        change = run.change_at
+        if first is not None and first.set_point_c == run.first_set_point_c and change and at < change:
+            return First(first.set_point_c, (change - at) / timedelta(hours=1))
+    return first
+
+
+def _agrees(run: DryingRun, set_point_c: float, first: First | None, at: datetime) -> None:
+    """Refuses what the dryer cannot do while a run is in it: it has one set point at a time."""
+    since = max(at, run.start)
+    own_change = None if first is None else at + timedelta(hours=first.hours)
+    own_c = first.set_point_c if first is not None and own_change and since < own_change else set_point_c
+    changes = [
+        change if change and since < change and (run.end is None or change < run.end) else None
+        for change in (own_change, run.change_at)
+    ]
+    if own_c == run.set_point_at(since) and changes[0] == changes[1]:
+        return
+    dries = f"{run.dryer} dries spool {run.spool.code} at"
+    if changes[1] is not None:
+        say = (
+            f"{dries} {run.first_set_point_c:g} °C until {shown(changes[1])} and at {run.set_point_c:g} °C "
+            f"after that. Join in both stages, first {run.first_set_point_c:g} and then "
+            f"{run.set_point_c:g} °C, or finish that run first."
+        )
+    else:
+        alone = "" if first is None else " in one stage"
+        say = (
+            f"{dries} {run.set_point_c:g} °C since {shown(run.change_at or run.start)}. "
+            f"Join at {run.set_point_c:g} °C{alone}, or finish that run first."
+        )
+    raise ValidationError({"set_point_c": say})
+
+
+def _long_enough(soft: Sequence[Spool], dryer: Place, set_point_c: float, first: First, at: datetime) -> None:
+    """Refuses a first stage after which a polymer that water softens would still be soft."""
+    needed = softening.first_hours_in(soft, dryer, first.set_point_c, set_point_c, at)
+    for spool, hours in zip(soft, needed, strict=True):
+        polymer = spool.feedstock.polymer
+        if hours is None:
             raise ValidationError(
                 {
-                    "set_point_c": f"{dryer} dries spool {run.spool.code} at {run.set_point_c:g} °C since "
-                    f"{shown(run.start)}. Join at {run.set_point_c:g} °C, or finish that run first."
+                    "first_hours": f"Spool {spool.code} would still be soft at {set_point_c:g} °C: water "
+                    f"softens {polymer}, and {softening.LOOKS_H[-1]} h at {first.set_point_c:g} °C do not "
+                    "dry it enough here. Choose a lower set point, or "
+                    f"{softening.START_CAP_C:g} °C or below alone."
                 }
             )
-    return caps
+        if first.hours < hours:
+            raise ValidationError(
+                {
+                    "first_hours": f"Spool {spool.code} would still be soft at {set_point_c:g} °C: water "
+                    f"softens {polymer}. It needs {math.ceil(hours * 4) / 4:g} h at "
+                    f"{first.set_point_c:g} °C first, and would have {first.hours:.3g} h."
+                }
+            )
 
 
 def must_dry(place: Place) -> None:
@@ -147,162 +330,9 @@ def must_dry(place: Place) -> None:
 def _runs_since(dryer: Place, at: datetime) -> QuerySet[DryingRun]:
     return (
         DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer=dryer)
-        .select_related("spool__feedstock__polymer", "spool__feedstock__filler")
+        .select_related("dryer", "spool__feedstock__polymer", "spool__feedstock__filler")
         .order_by("start")
     )
-
-
-@dataclass(frozen=True)
-class Plan:
-    """Drying a spool in a dryer.
-
-    hours and ready_at are None when the target cannot be reached there; reason says why, or what to expect.
-    floor_pct: the moisture that this air leaves after any time (the median of what is thought possible).
-    stays_good: for each place of the shop, hours until the turns needed may be over the print limit again;
-    None for more than 60 days.
-    """
-
-    set_point_c: float
-    cap: Cap
-    hours: float | None
-    floor_pct: float
-    reachable: bool
-    reason: str
-    ready_at: datetime | None
-    target_pct: float
-    stays_good: list[tuple[Place, float | None]]
-
-
-def plan_drying(
-    spool: Spool,
-    dryer: Place,
-    *,
-    set_point_c: float | None = None,
-    mass_g: float | None = None,
-    target_pct: float | None = None,
-    at: datetime | None = None,
-) -> Plan:
-    """How long to dry a spool, from its state at ``at``, until probably all that is needed is dry enough.
-
-    mass_g: the outermost grams that a job needs; without it the whole spool. target_pct: without it what
-    prints well. Without a set point: the one that the dryer runs at, if the cap allows, or the suggested.
-    Raises ValidationError for what is no dryer, and for a set point above the cap.
-    """
-    (plan,) = plan_each(
-        [(spool, dryer)], set_point_c=set_point_c, mass_g=mass_g, target_pct=target_pct, at=at
-    )
-    return plan
-
-
-def plan_each(
-    pairs: Sequence[tuple[Spool, Place]],
-    *,
-    set_point_c: float | None = None,
-    mass_g: float | None = None,
-    target_pct: float | None = None,
-    at: datetime | None = None,
-) -> list[Plan]:
-    """plan_drying for many pairs, in as few queries as for one (two more a pair with a set point)."""
-    if mass_g is not None:
-        mass_g = within("mass_g", mass_g, 0.1, ledger.MAX_NET_G, "g")
-    if target_pct is not None:
-        target_pct = within("target_pct", target_pct, *TARGET_PCT)
-    drafts = _drafts(pairs, set_point_c, at)
-    rooms = room_airs([dryer for _, dryer in pairs], at)
-    states = moisture_of([spool for spool, _ in pairs], at)
-    windings = [states[spool.pk].winding for spool, _ in pairs]
-    targets = [default_target_pct(spool) if target_pct is None else target_pct for spool, _ in pairs]
-    hot = [
-        Air(0.0, set_c, heated_rh_pct(rooms[dryer.pk].temperature_c, rooms[dryer.pk].rh_pct, set_c), True)
-        for (_, dryer), (_, set_c) in zip(pairs, drafts, strict=True)
-    ]
-    lanes = list(zip(windings, hot, strict=True))
-    exact = hours_until(lanes, targets, mass_g, DRYING_LOOKS_H, below=True)
-    hours = [None if h is None else math.ceil(h * 4) / 4 for h in exact]
-    dried = advanced(
-        [
-            (one, [air._replace(hours=DRYING_LOOKS_H[-1] if h is None else h)])
-            for (one, air), h in zip(lanes, hours, strict=True)
-        ]
-    )
-    stays_good = _stay_good([spool for spool, _ in pairs], dried, mass_g)
-    plans = []
-    for n, ((spool, dryer), (highest, set_c)) in enumerate(zip(pairs, drafts, strict=True)):
-        h, floors_pct = hours[n], windings[n].floor_pct(hot[n].rh_pct)
-        floored = bool((floors_pct > targets[n]).mean() > DOUBT)
-        plans.append(
-            Plan(
-                set_point_c=set_c,
-                cap=highest,
-                hours=h,
-                floor_pct=Band.of(floors_pct).p50,
-                reachable=h is not None,
-                reason=_reason(h, set_c, targets[n], floored, rooms[dryer.pk]),
-                ready_at=None if h is None else states[spool.pk].at + timedelta(hours=h),
-                target_pct=targets[n],
-                stays_good=stays_good[n],
-            )
-        )
-    return plans
-
-
-def _drafts(
-    pairs: Sequence[tuple[Spool, Place]], set_point_c: float | None, at: datetime | None
-) -> list[tuple[Cap, float]]:
-    """Cap and set point of each pair."""
-    runs = list(open_runs())
-    drafts = []
-    for spool, dryer in pairs:
-        must_dry(dryer)
-        if set_point_c is not None:
-            check_set_point([spool], dryer, set_point_c, at=at)
-        beside = [run.spool for run in runs if run.dryer_id == dryer.pk and run.spool_id != spool.pk]
-        chosen_c = joining_set_point_c(spool, dryer, runs) if set_point_c is None else set_point_c
-        drafts.append((cap(spool, dryer, beside), chosen_c))
-    return drafts
-
-
-def _reason(hours: float | None, set_point_c: float, target_pct: float, floored: bool, room: Climate) -> str:
-    if hours == 0:
-        return f"Probably below {target_pct:.2g} % already."
-    if hours is not None:
-        return f"Probably below {target_pct:.2g} % after {hours:g} h at {set_point_c:g} °C."
-    if floored:
-        return (
-            f"Cannot be reached here: air of {room.temperature_c:.0f} °C and {room.rh_pct:.0f} % RH, heated "
-            f"to {set_point_c:g} °C, may leave more than {target_pct:.2g} %. Use a drier room, a desiccant "
-            "dryer, or a dryer and a reel that may run hotter."
-        )
-    return (
-        f"Cannot be reached here: {DRYING_LOOKS_H[-1]:g} h at {set_point_c:g} °C are not enough for "
-        f"{target_pct:.2g} %. Dry less of it, or where it may run hotter."
-    )
-
-
-def _stay_good(
-    spools: Sequence[Spool], dried: Sequence[Winding], mass_g: float | None
-) -> list[list[tuple[Place, float | None]]]:
-    """For each dried spool: how long it stays good in each place that is no dryer."""
-    places = list(Place.objects.exclude(kind=Place.Kind.DRYER))
-    climates = climates_now(places)
-    airs = {
-        place: Air(0.0, climates[place.pk].temperature_c, climates[place.pk].rh_pct, place.moved_air)
-        for place in places
-    }
-    # Shelves of one room often share their air: one forecast does for all of them.
-    different = list(dict.fromkeys(airs.values()))
-    limits_pct = [_print_limit_pct(spool) for spool in spools for _ in different]
-    lanes = [(one, air) for one in dried for air in different]
-    outer_g = SMALL_JOB_G if mass_g is None else mass_g
-    hours = iter(hours_until(lanes, limits_pct, outer_g, KEEPING_LOOKS_H, below=False))
-    told = [{air: next(hours) for air in different} for _ in spools]
-    return [[(place, of_air[air]) for place, air in airs.items()] for of_air in told]
-
-
-def _print_limit_pct(spool: Spool) -> float:
-    limit_pct = catalogue.value(spool.feedstock, "limit_hold_pct")
-    assert limit_pct is not None
-    return limit_pct
 
 
 @transaction.atomic
@@ -311,8 +341,10 @@ def start_drying(
     dryer: Place,
     set_point_c: float,
     *,
+    first_set_point_c: float | None = None,
+    first_hours: float | None = None,
     planned_hours: float | None = None,
-    target_pct: float | None = None,
+    target_pct: float | dict[int, float] | None = None,
     at: datetime | None = None,
     gross_g: dict[int, float] | None = None,
     resolution_g: float = 1.0,
@@ -320,8 +352,10 @@ def start_drying(
 ) -> list[DryingRun]:
     """Put spools in a dryer at a set point: the only way into a drying run, and the gate of its cap.
 
-    planned_hours: without it the polymer's usual least; target_pct: without it what prints well;
-    gross_g: what each spool weighs before, by spool id.
+    first_set_point_c, first_hours: a cooler first stage; where the dryer is in one already, it lasts as long
+    as it does for the spools in there. planned_hours: those of all stages, without them the polymer's usual
+    least; target_pct: one for all or by spool id, without it what prints well; gross_g: what each spool
+    weighs before, by spool id.
     Refused: see check_set_point; a spool that is empty or in a drying run already.
     """
     if not spools:
@@ -336,11 +370,17 @@ def start_drying(
         in_use(spool)
         moment(at, spool)
         not_in_run(spool, at)
-    caps = check_set_point(spools, dryer, set_point_c, at=at)
+    caps, first = _checked(spools, dryer, set_point_c, _first(first_set_point_c, first_hours), at)
     if planned_hours is not None:
-        planned_hours = within("planned_hours", planned_hours, 0.1, 500, "h")
-    if target_pct is not None:
-        target_pct = within("target_pct", target_pct, *TARGET_PCT)
+        planned_hours = within("planned_hours", planned_hours, 0.1, MOST_HOURS, "h")
+        if first is not None and planned_hours <= first.hours:
+            raise ValidationError(
+                {
+                    "planned_hours": f"The first stage alone takes {first.hours:.3g} h. "
+                    "Give the hours of both stages together."
+                }
+            )
+    targets_pct = target_pct if isinstance(target_pct, dict) else {spool.pk: target_pct for spool in spools}
     runs = []
     for spool in spools:
         stay = current_stay(spool)
@@ -357,17 +397,48 @@ def start_drying(
             DryingRun.objects.create(
                 spool=spool,
                 dryer=dryer,
+                first_set_point_c=None if first is None else first.set_point_c,
+                first_hours=None if first is None else first.hours,
                 set_point_c=set_point_c,
-                cap_c=caps[spool.pk].cap_c,
-                cap_reason=caps[spool.pk].reason[:200],
-                planned_hours=least_drying_hours(spool) if planned_hours is None else planned_hours,
-                target_pct=default_target_pct(spool) if target_pct is None else target_pct,
+                **_kept(caps[spool.pk], first),
+                planned_hours=_usual_hours(spool, first) if planned_hours is None else planned_hours,
+                target_pct=_target_pct(spool, targets_pct.get(spool.pk)),
                 start=at,
                 before=before,
                 recorded_by=by,
             )
         )
     return runs
+
+
+def _first(set_point_c: float | None, hours: float | None) -> First | None:
+    if set_point_c is None and hours is None:
+        return None
+    if set_point_c is None:
+        raise ValidationError({"first_set_point_c": "Give the first stage's set point too, or no hours."})
+    if hours is None:
+        raise ValidationError({"first_hours": "Give the first stage's hours too, or no set point."})
+    return First(set_point_c, hours)
+
+
+def _kept(cap_: Cap, first: First | None) -> dict[str, Any]:
+    """What a run keeps of its caps. One in a single stage starts with its set point."""
+    starts_only = first is None and cap_.two_stages
+    return {
+        "start_cap_c": cap_.start_c,
+        "cap_c": cap_.start_c if starts_only else cap_.cap_c,
+        "cap_reason": (cap_.start_reason if starts_only else cap_.reason)[:200],
+    }
+
+
+def _usual_hours(spool: Spool, first: First | None) -> float:
+    """The polymer's usual least, and not less than an hour after a first stage."""
+    usual = least_drying_hours(spool)
+    return usual if first is None else max(usual, first.hours + 1)
+
+
+def _target_pct(spool: Spool, asked_pct: float | None) -> float:
+    return default_target_pct(spool) if asked_pct is None else within("target_pct", asked_pct, *TARGET_PCT)
 
 
 def default_target_pct(spool: Spool) -> float:

@@ -14,7 +14,8 @@ import numpy as np
 
 from .checkpoints import MODEL_VERSION
 from .checks import shown
-from .history import HOUR, History
+from .history import History
+from .hourly import HOUR
 from .ledger import NOMINAL_NET_ERROR, core_band_g, printed_before
 from .models import Ensemble, MassEntry, Place, Spool
 from .physics import evidence

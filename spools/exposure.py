@@ -21,7 +21,8 @@ from .checks import shown
 from .climate import hour_of
 from .clock import Clock
 from .evidence import Known
-from .history import HOUR, History, Segment, load
+from .history import History, Segment, load
+from .hourly import HOUR
 from .models import Ensemble, MassEntry, MoistureState, Spool
 from .windings import Air, Array, Band, Winding, advanced, received, restored, start_rh
 
@@ -356,8 +357,10 @@ def _why(history: History, at: datetime) -> list[str]:
     ended = [run for run in history.runs if run.end is not None]
     if ended and ended[-1].end is not None:
         run, end = ended[-1], ended[-1].end
-        hours = (end - run.start) / HOUR
-        why.append(f"Last dried at {run.set_point_c:g} °C for {hours:.0f} h, until {shown(end)}.")
+        stages = ", then ".join(
+            f"at {celsius:g} °C for {hours:.0f} h" for celsius, hours in run.stages_until(end)
+        )
+        why.append(f"Last dried {stages}, until {shown(end)}.")
     else:
         why.append("Not dried since it came.")
     why.append(

@@ -1,7 +1,7 @@
 """A spool's facts turned into segments of constant surroundings, always cut at the same times.
 
-Cuts are made where a stay, a drying run or the mass changes, at the UTC hours in which readings were
-averaged, and at UTC midnights: they follow from the facts alone, not from when somebody asked. So the
+Cuts are made where a stay, a drying run, its stage or the mass changes, at the UTC hours in which readings
+were averaged, and at UTC midnights: they follow from the facts alone, not from when somebody asked. So the
 physics takes the same steps whether it continues from a checkpoint or starts again.
 """
 
@@ -14,7 +14,7 @@ from django.db.models import QuerySet
 
 from . import basis, box_courses, catalogue, clock, ledger, moves
 from .box_courses import BoxFacts, Course
-from .hourly import FOREVER, HOUR, Readings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
+from .hourly import FOREVER, Readings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
 from .models import DryingRun, MassEntry, Place, Spool, Stay
 
 DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
@@ -105,7 +105,7 @@ class History:
         opened = self.opened_at()
         masses = self._masses()
         mass_times = [at for at, _ in masses]
-        run_times = [t for run in self.runs for t in (run.start, run.end) if t is not None]
+        run_times = [t for run in self.runs for t in (run.start, run.change_at, run.end) if t]
         cuts = sorted({*mass_times, *run_times})
         for stay in self.stays:
             at = max(start, stay.start)
@@ -146,8 +146,9 @@ class History:
             temperature_c, origin = state[0], "reading"
             rh_pct = rh_at_pressure(state[1], temperature_c)
         if run is not None:
-            rh_pct = heated_rh_pct(temperature_c, rh_pct, run.set_point_c)
-            temperature_c, origin = run.set_point_c, "dryer"
+            set_point_c = run.set_point_at(at)
+            rh_pct = heated_rh_pct(temperature_c, rh_pct, set_point_c)
+            temperature_c, origin = set_point_c, "dryer"
         return Air(temperature_c, rh_pct, origin, own), until
 
 
@@ -174,12 +175,10 @@ def _credit(spool: Spool, run: DryingRun) -> float:
     assert run.end is not None
     needed_c = catalogue.value(spool.feedstock, "dry_set_c")
     assert needed_c is not None
-    return clock.run_credit(
-        (run.end - run.start) / HOUR,
-        run.set_point_c,
-        least_drying_hours(spool),
-        needed_c - run.dryer.set_point_error_c,
-    )
+    needed_c -= run.dryer.set_point_error_c
+    needed_hours = least_drying_hours(spool)
+    stages = run.stages_until(run.end)
+    return min(1.0, sum(clock.run_credit(hours, c, needed_hours, needed_c) for c, hours in stages))
 
 
 def least_drying_hours(spool: Spool) -> float:

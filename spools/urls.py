@@ -13,5 +13,6 @@ urlpatterns = [
     path("materials/<int:pk>/", materials.material, name="material"),
     path("feedstocks/new/", materials.feedstock_new, name="feedstock-new"),
     path("feedstocks/<int:pk>/", materials.feedstock, name="feedstock"),
+    path("feedstocks/<int:pk>/coupon/", materials.coupon_test, name="coupon-test"),
     path("feedstocks/<int:pk>/edit/", materials.feedstock_edit, name="feedstock-edit"),
 ]

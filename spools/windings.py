@@ -168,6 +168,21 @@ def hours_until(
     return [crossing.hours for crossing in found]
 
 
+def hours_until_all_below(
+    lanes: Sequence[tuple[Winding, Air]], limits_pct: Sequence[float], looks_h: Sequence[float]
+) -> list[float | None]:
+    """Hours until even the wettest turns of each winding are below its limit, with no more than DOUBT."""
+    found = drying.hours_until(
+        [_lane(one, [air]) for one, air in lanes],
+        [limit_pct / 100 for limit_pct in limits_pct],
+        [None] * len(lanes),
+        looks_h,
+        share=DOUBT,
+        below=True,
+    )
+    return [crossing.hours for crossing in found]
+
+
 def _lane(one: Winding, airs: Sequence[Air]) -> winding.Lane:
     surroundings = [
         winding.Surroundings(air.hours * 3600, air.temperature_c + ZERO_C, air.rh_pct / 100, air.moving)

@@ -2,9 +2,9 @@ from typing import Any
 
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Number
+from api.fields import ModelSerializer, Moment, Number, StrictSerializer
 from spools.corrections import save_feedstock
-from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer, Source
+from spools.models import CoreKind, CouponTest, Feedstock, Filler, Maker, Polymer, Source
 
 
 class MakerSerializer(ModelSerializer):
@@ -92,3 +92,15 @@ class PropertySerializer(serializers.Serializer):
     origin = serializers.CharField(help_text="data sheet or catalogue")
     grade = serializers.CharField(help_text="how well it is known, A (best) to D, or empty")
     basis = serializers.CharField()
+
+
+class CouponTestSerializer(ModelSerializer):
+    class Meta:
+        model = CouponTest
+        fields = ["id", "temperature_c", "passed", "at", "recorded_at"]
+
+
+class RecordCouponTestSerializer(StrictSerializer):
+    temperature_c = Number(help_text="at which a 10 cm loop with touching turns was for an hour")
+    passed = serializers.BooleanField(help_text="its turns parted freely and showed no flats")
+    at = Moment(required=False)

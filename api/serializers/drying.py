@@ -1,10 +1,12 @@
 from typing import Any
 
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
 from api.serializers.places import PlaceSerializer
-from spools.models import DryingRun, Place
+from spools.models import DryingRun, Place, Spool
+from spools.plans import GOALS, Together
 
 DRYERS = Place.objects.filter(kind=Place.Kind.DRYER)
 
@@ -23,7 +25,10 @@ class CapPartSerializer(serializers.Serializer):
 class CapSerializer(serializers.Serializer):
     cap_c = Number()
     reason = serializers.CharField()
+    start_c = Number(help_text="the most at the start: lower where water softens the polymer")
+    start_reason = serializers.CharField()
     parts = CapPartSerializer(many=True)
+    start_parts = CapPartSerializer(many=True, help_text="what limits only the start")
 
 
 class StaysGoodSerializer(serializers.Serializer):
@@ -39,14 +44,53 @@ class StaysGoodSerializer(serializers.Serializer):
 
 class PlanAskedSerializer(StrictSerializer):
     dryer = serializers.PrimaryKeyRelatedField(queryset=DRYERS)
-    set_point_c = Number(required=False, help_text="without it: the usual one, not above the cap")
+    set_point_c = Number(required=False, help_text="without it: the best of a few, not above the cap")
     mass_g = Number(required=False, help_text="plan for the turns that a job of this mass uses")
-    target_pct = Number(required=False, help_text="without it: the moisture that prints well")
+    target_pct = Number(required=False, help_text="without it: what the goal takes")
+    goal = serializers.ChoiceField(
+        choices=list(GOALS.items()), required=False, help_text="strong: the stricter limit for strong parts"
+    )
     at = Moment(required=False)
 
 
-class PlanSerializer(serializers.Serializer):
+class StageSerializer(serializers.Serializer):
+    """A stretch of a drying run at one set point."""
+
     set_point_c = Number()
+    hours = Number(allow_null=True, help_text="null: no time is enough")
+
+    def to_representation(self, instance: tuple[float, float | None]) -> dict[str, Any]:
+        set_point_c, hours = instance
+        return {"set_point_c": set_point_c, "hours": hours}
+
+
+class WaySerializer(serializers.Serializer):
+    """A way to dry that was compared."""
+
+    stages = StageSerializer(many=True)
+    hours = Number(allow_null=True, help_text="of all stages; null: not enough")
+    floor_pct = Number()
+    run_share = Number(
+        allow_null=True,
+        help_text="of the heat of one run; null: no budget is published, or never enough",
+    )
+    recommended = serializers.BooleanField()
+    why = serializers.CharField(allow_blank=True)
+
+
+class HeatSerializer(serializers.Serializer):
+    """What a spool has had of dryers."""
+
+    hours = Number()
+    life_share = Number(
+        allow_null=True, help_text="of the heat that it may have in its life; null: no budget is published"
+    )
+    warning = serializers.CharField(allow_blank=True, help_text="from half of that on")
+
+
+class PlanSerializer(serializers.Serializer):
+    set_point_c = Number(help_text="of the last stage")
+    stages = StageSerializer(many=True)
     cap = CapSerializer()
     target_pct = Number()
     floor_pct = Number(help_text="what it can be dried to in this room's air")
@@ -55,6 +99,54 @@ class PlanSerializer(serializers.Serializer):
     hours = Number(allow_null=True)
     ready_at = Moment(allow_null=True)
     stays_good = StaysGoodSerializer(many=True)
+    ways = WaySerializer(many=True, help_text="set points compared, the recommended one first")
+    heat = HeatSerializer(help_text="so far")
+    life_share = Number(allow_null=True, help_text="after this plan")
+    notes = serializers.ListField(child=serializers.CharField())
+
+
+class TogetherAskedSerializer(StrictSerializer):
+    spools = serializers.ListField(child=SpoolCode(), allow_empty=False, max_length=50)
+    dryer = serializers.PrimaryKeyRelatedField(queryset=DRYERS)
+    set_point_c = Number(required=False, help_text="without it: the best of a few, not above the lowest cap")
+    mass_g = Number(required=False, help_text="plan for the turns that jobs of this mass use")
+    target_pct = Number(required=False, help_text="without it: what the goal takes")
+    goal = serializers.ChoiceField(choices=list(GOALS.items()), required=False)
+
+
+class SpoolPlanSerializer(serializers.Serializer):
+    spool = serializers.CharField()
+    plan = PlanSerializer()
+
+
+class EarlySerializer(serializers.Serializer):
+    """A spool that is dry before the last one."""
+
+    spool = serializers.CharField()
+    hours = Number()
+
+    def to_representation(self, instance: tuple[Spool, float]) -> dict[str, Any]:
+        spool, hours = instance
+        return {"spool": spool.code, "hours": hours}
+
+
+class TogetherSerializer(serializers.Serializer):
+    """Spools that go into a dryer together."""
+
+    stages = StageSerializer(many=True)
+    hours = Number(allow_null=True, help_text="until all are dry; null: one never is")
+    cap = CapSerializer(help_text="of the spool that sets it")
+    setter = serializers.CharField(source="setter.code", help_text="the spool that sets the cap")
+    without_setter_c = Number(
+        source="without_setter", allow_null=True, help_text="what the others may have without it, if more"
+    )
+    early = EarlySerializer(many=True, help_text="what may be taken out before the last one")
+    ways = WaySerializer(many=True)
+    plans = serializers.SerializerMethodField()
+
+    @extend_schema_field(SpoolPlanSerializer(many=True))
+    def get_plans(self, together: Together) -> list[dict[str, Any]]:
+        return [{"spool": spool.code, "plan": PlanSerializer(plan).data} for spool, plan in together.plans]
 
 
 class DryingRunSerializer(ModelSerializer):
@@ -70,7 +162,10 @@ class DryingRunSerializer(ModelSerializer):
             "spool",
             "dryer",
             "dryer_name",
+            "first_set_point_c",
+            "first_hours",
             "set_point_c",
+            "start_cap_c",
             "cap_c",
             "cap_reason",
             "planned_hours",
@@ -108,7 +203,9 @@ class StartDryingSerializer(StrictSerializer):
     spools = SpoolToDrySerializer(many=True, allow_empty=False, max_length=50)
     dryer = serializers.PrimaryKeyRelatedField(queryset=DRYERS)
     set_point_c = Number(help_text="never above the lowest cap of the spools and the dryer")
-    planned_hours = Number(required=False)
+    first_set_point_c = Number(required=False, help_text="of a cooler first stage")
+    first_hours = Number(required=False, help_text="of the first stage")
+    planned_hours = Number(required=False, help_text="of all stages")
     target_pct = Number(required=False)
     at = Moment(required=False)
     resolution_g = Number(required=False, help_text="the scale's smallest step")

@@ -4,9 +4,11 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from api.fields import given
 from api.serializers import catalogue as shapes
 from api.views.base import Endpoint, Kept, shown
 from spools import catalogue
+from spools.coupons import record_coupon_test
 from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer
 
 
@@ -61,3 +63,17 @@ class Feedstocks(Kept):
     def properties(self, request: Request, pk: str) -> Response:
         known = catalogue.properties(self.get_object())
         return shown(shapes.PropertySerializer, known.values(), many=True)
+
+    @extend_schema(responses=shapes.CouponTestSerializer(many=True), filters=False)
+    @action(detail=True, url_path="coupon-tests", pagination_class=None)
+    def coupon_tests(self, request: Request, pk: str) -> Response:
+        """Its coupon tests, oldest first: they outrank the table that caps the drying temperature."""
+        return shown(shapes.CouponTestSerializer, self.get_object().coupon_tests.all(), many=True)
+
+    @extend_schema(request=shapes.RecordCouponTestSerializer, responses={201: shapes.CouponTestSerializer})
+    @coupon_tests.mapping.post
+    def record_coupon_test(self, request: Request, pk: str) -> Response:
+        """Keep what a loop of it was like after an hour at a temperature."""
+        asked = given(shapes.RecordCouponTestSerializer, request.data)
+        test = record_coupon_test(self.get_object(), **asked, by=request.user)
+        return shown(shapes.CouponTestSerializer, test, status=201)

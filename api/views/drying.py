@@ -10,6 +10,7 @@ from api.serializers import drying as shapes
 from api.views.base import Endpoint, shown
 from spools.drying import finish_drying, loss_on_drying, start_drying
 from spools.models import DryingRun
+from spools.plans import Wish, plan_together
 
 
 class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
@@ -36,6 +37,15 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
             by=request.user,
         )
         return shown(shapes.DryingRunSerializer, runs, status=201, many=True)
+
+    @extend_schema(request=shapes.TogetherAskedSerializer, responses=shapes.TogetherSerializer)
+    @action(detail=False, methods=["post"], filterset_class=None)
+    def plan(self, request: Request) -> Response:
+        """How several spools can be dried together in a dryer. Nothing is stored."""
+        asked = given(shapes.TogetherAskedSerializer, request.data)
+        spools, dryer = asked.pop("spools"), asked.pop("dryer")
+        spools = list({spool.pk: spool for spool in spools}.values())
+        return shown(shapes.TogetherSerializer, plan_together(spools, dryer, Wish(**asked)))
 
     @extend_schema(request=shapes.FinishDryingSerializer, responses=shapes.FinishedRunSerializer)
     @action(detail=True, methods=["post"])

@@ -19,11 +19,11 @@ from api.views.readiness import job_asked, judged
 from maintenance.loading import load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
 from spools import labels
-from spools.drying import plan_drying
 from spools.exposure import moisture_now
 from spools.ledger import remaining_of, weigh
 from spools.models import Spool, Stay
 from spools.moves import mark_empty, move_spool, record_excursion
+from spools.plans import plan_drying
 from spools.receiving import receive_spool
 
 PRESENT_STAYS = Prefetch(
@@ -131,7 +131,7 @@ class Spools(Endpoint):
     @extend_schema(parameters=[PlanAskedSerializer], responses=PlanSerializer)
     @action(detail=True, url_path="drying-plan")
     def drying_plan(self, request: Request, code: str) -> Response:
-        """How it can be dried in a dryer: set point, hours, floor, or why not. Nothing is stored."""
+        """How it can be dried in a dryer: stages, hours, floor, heat, or why not. Nothing is stored."""
         return shown(
             PlanSerializer, plan_drying(self.get_object(), **given(PlanAskedSerializer, request.query_params))
         )

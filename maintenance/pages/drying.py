@@ -15,6 +15,7 @@ from spools import drying as drying_rules
 from spools.climate import climates_now
 from spools.models import DryingRun, Place, Spool
 from spools.pages.forms import carried_out, sent, show_refusal
+from spools.plans import Together, Wish, lowest, plan_together
 
 from .forms_shop import DryForm, FinishAllForm, FinishForm, TogetherForm
 
@@ -23,14 +24,17 @@ SHOWN_FINISHED = 10
 
 @dataclass
 class RunRow:
-    """A drying run with its hours so far and the time at which it is done."""
+    """A drying run with its hours so far, its set point now and the time at which it is done."""
 
     run: DryingRun
 
     def __post_init__(self) -> None:
         self.ready_at = self.run.start + timedelta(hours=self.run.planned_hours)
-        self.hours = (timezone.now() - self.run.start).total_seconds() / 3600
-        self.done = timezone.now() >= self.ready_at
+        now = timezone.now()
+        self.hours = (now - self.run.start).total_seconds() / 3600
+        self.done = now >= self.ready_at
+        self.set_point_c = self.run.set_point_at(now)
+        self.ahead = self.run.change_at is not None and now < self.run.change_at
         self.percent = min(100, max(0, round(100 * self.hours / self.run.planned_hours)))
 
 
@@ -72,67 +76,68 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         context = {"dryer": dryer, "inside": inside, "together": together, "rows": rows}
         return render(request, "drying/start.html", context)
     chosen = list(together.cleaned_data["spools"])
-    limits = _limits(chosen, dryer, inside, together)
-    form = DryForm(sent(request), spools=chosen)
-    if together.is_valid() and carried_out(
-        form,
-        lambda data: drying_rules.start_drying(
-            chosen,
-            dryer,
-            limits["set_point_c"],
-            planned_hours=data["planned_hours"],
-            at=data["when"],
-            gross_g=form.gross_g(),
-            resolution_g=data["resolution_g"],
-            by=request.user,
-        ),
+    found = _together(chosen, dryer, together)
+    staged = found is not None and found.first is not None
+    form = DryForm(sent(request), spools=chosen, staged=staged, initial=_initial(found))
+    if (
+        found is not None
+        and together.is_valid()
+        and carried_out(
+            form,
+            lambda data: drying_rules.start_drying(
+                chosen,
+                dryer,
+                found.set_point_c,
+                first_set_point_c=data.get("first_set_point_c"),
+                first_hours=data.get("first_hours"),
+                planned_hours=data["planned_hours"],
+                target_pct={spool.pk: plan.target_pct for spool, plan in found.plans},
+                at=data["when"],
+                gross_g=form.gross_g(),
+                resolution_g=data["resolution_g"],
+                by=request.user,
+            ),
+        )
     ):
-        messages.success(request, f"Drying has begun in {dryer} at {limits['set_point_c']:g} °C.")
+        messages.success(request, f"Drying has begun in {dryer} at {found.set_point_c:g} °C.")
         return redirect("drying")
-    plans = _plans(chosen, dryer, limits["set_point_c"])
-    form.initial["planned_hours"] = max((plan.hours for _, plan in plans if plan.hours), default=None)
-    context = {"dryer": dryer, "inside": inside, "together": together, "form": form}
-    return render(request, "drying/plan.html", context | {"chosen": chosen, "plans": plans} | limits)
+    context = {"dryer": dryer, "inside": inside, "together": together, "form": form, "chosen": chosen}
+    setter = lowest(chosen, dryer, [run.spool for run in inside])
+    context |= {"found": found, "setter": setter, "lowest": drying_rules.cap(setter, dryer)}
+    context["others"] = [spool for spool in chosen if spool.pk != setter.pk]
+    return render(request, "drying/plan.html", context)
 
 
 def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:
     """A spool that could go in, with its own cap and whether it may join what is drying now."""
     own = drying_rules.cap(spool, dryer)
-    return {"spool": spool, "cap": own, "joins": not inside or inside[0].set_point_c <= own.cap_c}
+    joins = not inside or drying_rules.may_join(own, inside[0], timezone.now())
+    return {"spool": spool, "cap": own, "joins": joins}
 
 
-def _limits(chosen: list[Spool], dryer: Place, inside: list[DryingRun], together: TogetherForm) -> dict:
-    """The joint cap, the spool that sets it, and the set point; None where they may not go in together."""
-    everyone = [*chosen, *(run.spool for run in inside)]
-    caps = [(drying_rules.cap(spool, dryer), spool) for spool in everyone]
-    lowest, setter = min(caps, key=lambda row: row[0].cap_c)
-    usual_c = min(drying_rules.suggested_set_point_c(spool, dryer, everyone) for spool in everyone)
-    if inside:
-        usual_c = inside[0].set_point_c
-    set_point_c = _allowed(together.cleaned_data["set_point_c"], usual_c, chosen, dryer, together)
-    return {"lowest": lowest, "setter": setter, "set_point_c": set_point_c}
-
-
-def _plans(
-    chosen: list[Spool], dryer: Place, set_point_c: float | None
-) -> list[tuple[Spool, drying_rules.Plan]]:
-    if set_point_c is None:
-        return []
-    plans = drying_rules.plan_each([(spool, dryer) for spool in chosen], set_point_c=set_point_c)
-    return list(zip(chosen, plans, strict=True))
-
-
-def _allowed(
-    asked_c: float | None, usual_c: float, chosen: list[Spool], dryer: Place, together: TogetherForm
-) -> float | None:
-    """The set point that was asked for, else the usual one, else None; each refusal stands on the form."""
-    for set_point_c in dict.fromkeys([usual_c if asked_c is None else asked_c, usual_c]):
+def _together(chosen: list[Spool], dryer: Place, together: TogetherForm) -> Together | None:
+    """The plan that was asked for, else the best one, else None; each refusal stands on the form."""
+    wishes = []
+    try:
+        wishes.append(together.wish())
+    except ValidationError as error:
+        show_refusal(together, error)
+    for wish in dict.fromkeys([*wishes, Wish()]):
         try:
-            drying_rules.check_set_point(chosen, dryer, set_point_c)
-            return set_point_c
+            return plan_together(chosen, dryer, wish)
         except ValidationError as error:
             show_refusal(together, error)
     return None
+
+
+def _initial(found: Together | None) -> dict[str, str]:
+    """What the plan fills in."""
+    if found is None:
+        return {}
+    numbers = {"planned_hours": max((plan.hours for _, plan in found.plans if plan.hours), default=None)}
+    if found.first is not None:
+        numbers |= {"first_set_point_c": found.first.set_point_c, "first_hours": found.first.hours}
+    return {name: f"{number:.4g}" for name, number in numbers.items() if number is not None}
 
 
 @login_required

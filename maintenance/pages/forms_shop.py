@@ -13,6 +13,7 @@ from maintenance.models import Fitting, Loading, Part, PartKind, Printer, Toolhe
 from spools.labels import pretty
 from spools.models import DryingRun, Place, Spool
 from spools.pages.forms import WhenField, number
+from spools.plans import GOALS, Wish
 
 MOST_HOURS = 500
 SNOOZE_DAYS = {"1": "1 day", "3": "3 days"}
@@ -29,11 +30,11 @@ class SpoolsField(forms.ModelMultipleChoiceField):
 
 
 class TogetherForm(forms.Form):
-    """What goes into a dryer together, and how hot."""
+    """What goes into a dryer together, how hot, how dry."""
 
-    set_point_c = number(
-        "Set point", "°C", required=False, help_text="Empty: the usual one that all may have."
-    )
+    set_point_c = number("Set point", "°C", required=False, help_text="Empty: the best that all may have.")
+    mass_g = number("Only the turns of jobs of", "g", required=False, help_text="Empty: the whole spools.")
+    goal = forms.ChoiceField(label="Dry enough for", choices=GOALS, required=False)
 
     def __init__(self, *args: Any, choosable: QuerySet[Spool], **options: Any) -> None:
         super().__init__(*args, **options)
@@ -43,23 +44,43 @@ class TogetherForm(forms.Form):
             error_messages={"required": "Choose at least one spool."},
         )
 
+    def asked(self) -> list[forms.BoundField]:
+        """The inputs beside the spools."""
+        return [self[name] for name in ("set_point_c", "mass_g", "goal")]
+
+    def wish(self) -> Wish:
+        names = ("set_point_c", "mass_g", "goal")
+        return Wish(**{name: self.cleaned_data[name] for name in names if self.cleaned_data[name]})
+
 
 class DryForm(forms.Form):
     """The start of what was planned: how long, since when, and what the spools weigh before."""
 
+    first_set_point_c = number("First stage", "°C", required=False, help_text="The cooler start of the plan.")
+    first_hours = number("Hours of the first stage", required=False, min_value=0.1, max_value=MOST_HOURS)
     planned_hours = number(
-        "Hours", min_value=0.1, max_value=MOST_HOURS, required=False, help_text="Empty: the polymer's usual."
+        "Hours in all",
+        min_value=0.1,
+        max_value=MOST_HOURS,
+        required=False,
+        help_text="Empty: the usual ones.",
     )
     when = WhenField(label="Started")
     resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
 
-    def __init__(self, *args: Any, spools: list[Spool], **options: Any) -> None:
+    def __init__(self, *args: Any, spools: list[Spool], staged: bool, **options: Any) -> None:
         super().__init__(*args, **options)
+        if not staged:
+            del self.fields["first_set_point_c"], self.fields["first_hours"]
         self.weighed = {spool.pk: f"gross_g_{spool.pk}" for spool in spools}
         for spool in spools:
             self.fields[self.weighed[spool.pk]] = number(
                 f"{pretty(spool.code)} with its reel", "g", required=False, min_value=0
             )
+
+    def stages(self) -> list[forms.BoundField]:
+        names = ("first_set_point_c", "first_hours", "planned_hours", "when")
+        return [self[name] for name in names if name in self.fields]
 
     def weighings(self) -> list[forms.BoundField]:
         return [self[name] for name in self.weighed.values()]

@@ -7,6 +7,7 @@ from django.db.models import QuerySet
 
 from spools.models import CoreKind, Feedstock, Place, Spool
 from spools.pages.forms import WhenField, number
+from spools.plans import GOALS
 
 MOST_HOURS = 500
 
@@ -85,20 +86,42 @@ class LoadForm(forms.Form):
             del self.fields["override_reason"]
 
 
-class SetPointForm(forms.Form):
-    set_point_c = number("Set point", "°C", required=False)
+class PlanForm(forms.Form):
+    """What a drying plan is asked for. Empty: the best set point, the whole spool, to print well."""
+
+    set_point_c = number("Another set point", "°C", required=False, help_text="Empty: the best of a few.")
+    mass_g = number("Only the turns of a job of", "g", required=False, help_text="Empty: the whole spool.")
+    goal = forms.ChoiceField(label="Dry enough for", choices=GOALS, required=False)
+
+    def __init__(self, *args: Any, strong_limit_pct: float | None = None, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if strong_limit_pct is None:
+            del self.fields["goal"]
+
+    def wish(self) -> dict[str, Any]:
+        """What was given, for spools.plans."""
+        return {name: value for name, value in self.cleaned_data.items() if value not in (None, "")}
 
 
 class DryForm(forms.Form):
     """The start of what was planned."""
 
+    first_set_point_c = number("First stage", "°C", required=False, help_text="The cooler start of the plan.")
+    first_hours = number("Hours of the first stage", required=False, min_value=0.1, max_value=MOST_HOURS)
     set_point_c = number("Set point", "°C")
-    planned_hours = number("Hours", min_value=0.1, max_value=MOST_HOURS)
+    planned_hours = number(
+        "Hours in all", min_value=0.1, max_value=MOST_HOURS, help_text="A first stage is part of them."
+    )
     gross_g = number(
         "Weighs before, with its reel", "g", required=False, min_value=0, help_text="If you have a scale."
     )
     resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
     when = WhenField(label="Started")
+
+    def __init__(self, *args: Any, staged: bool, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if not staged:
+            del self.fields["first_set_point_c"], self.fields["first_hours"]
 
 
 class ReceiveForm(forms.Form):

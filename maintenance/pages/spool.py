@@ -11,6 +11,7 @@ from maintenance.readiness import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE, STATES
 from spools import catalogue, ledger
 from spools.drying import SMALL_JOB_G
 from spools.exposure import ORIGIN, Band, Moisture, forecast
+from spools.heat import heat_of
 from spools.history import Segment
 from spools.labels import pretty
 from spools.models import Feedstock, Spool
@@ -88,6 +89,7 @@ def _in_use(spool: Spool, events: list[Event]) -> dict:
     return {
         "amount": known.amount,
         "moisture": moisture,
+        "heat": heat_of(spool, moisture.history.runs, moisture.at),
         "wet": wet(moisture, spool.feedstock),
         "small_job_g": SMALL_JOB_G,
         "picture": winding_picture(moisture.shells, clear.value, hold.value),

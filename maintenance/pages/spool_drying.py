@@ -5,13 +5,13 @@ from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from spools import drying
-from spools.drying import Plan
+from spools import drying, plans
 from spools.labels import pretty
 from spools.models import Place, Spool
 from spools.pages.forms import carried_out, sent, show_refusal
+from spools.plans import Plan
 
-from .forms_spool import DryForm, SetPointForm
+from .forms_spool import DryForm, PlanForm
 from .spool_access import of_spool
 
 
@@ -20,8 +20,8 @@ def spool_dry(request: HttpRequest, spool: Spool) -> HttpResponse:
     dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
     asked = request.POST.get("dryer") or request.GET.get("dryer")
     if asked is None:
-        plans = drying.plan_each([(spool, dryer) for dryer in dryers]) if dryers else []
-        context = {"spool": spool, "rows": list(zip(dryers, plans, strict=True))}
+        found = plans.plan_each([(spool, dryer) for dryer in dryers]) if dryers else []
+        context = {"spool": spool, "rows": list(zip(dryers, found, strict=True))}
         return render(request, "spools/choose_dryer.html", context)
     dryer = next((dryer for dryer in dryers if str(dryer.pk) == asked), None)
     if dryer is None:
@@ -30,23 +30,21 @@ def spool_dry(request: HttpRequest, spool: Spool) -> HttpResponse:
 
 
 def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpResponse:
-    """The plan at the set point asked for; a POST starts it. A refused set point shows the usual plan."""
-    replanned = SetPointForm(request.POST if request.method == "POST" else request.GET)
+    """The plan that was asked for; a POST starts it. What is refused shows the usual plan."""
+    given = request.POST if request.method == "POST" else request.GET
+    replanned = PlanForm(given, strong_limit_pct=plans.strong_limit_pct(spool), auto_id="plan_%s")
     plan = _plan(spool, dryer, replanned)
-    form = DryForm(
-        sent(request),
-        initial={
-            "set_point_c": f"{plan.set_point_c:g}",
-            "planned_hours": None if plan.hours is None else f"{plan.hours:g}",
-        },
-    )
+    form = DryForm(sent(request), initial=_initial(plan), staged=plan.first is not None)
     if carried_out(
         form,
         lambda data: drying.start_drying(
             [spool],
             dryer,
             data["set_point_c"],
+            first_set_point_c=data.get("first_set_point_c"),
+            first_hours=data.get("first_hours"),
             planned_hours=data["planned_hours"],
+            target_pct=plan.target_pct,
             at=data["when"],
             gross_g=None if data["gross_g"] is None else {spool.pk: data["gross_g"]},
             resolution_g=data["resolution_g"],
@@ -59,6 +57,14 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
     return render(request, "spools/dry.html", context | {"stays_good": _alike(plan)})
 
 
+def _initial(plan: Plan) -> dict[str, str]:
+    """What the plan fills in."""
+    numbers = {"set_point_c": plan.set_point_c, "planned_hours": plan.hours or None}
+    if plan.first is not None:
+        numbers |= {"first_set_point_c": plan.first.set_point_c, "first_hours": plan.first.hours}
+    return {name: f"{number:.4g}" for name, number in numbers.items() if number is not None}
+
+
 def _alike(plan: Plan) -> list[tuple[str, float | None]]:
     """How long it stays good, hours: places that are alike in that are told together, the best first."""
     places: dict[float | None, list[str]] = {}
@@ -68,10 +74,10 @@ def _alike(plan: Plan) -> list[tuple[str, float | None]]:
     return [(", ".join(names), hours) for hours, names in ordered]
 
 
-def _plan(spool: Spool, dryer: Place, replanned: SetPointForm) -> Plan:
-    if replanned.is_valid() and replanned.cleaned_data["set_point_c"] is not None:
+def _plan(spool: Spool, dryer: Place, replanned: PlanForm) -> Plan:
+    if replanned.is_valid():
         try:
-            return drying.plan_drying(spool, dryer, set_point_c=replanned.cleaned_data["set_point_c"])
+            return plans.plan_drying(spool, dryer, **replanned.wish())
         except ValidationError as error:
             show_refusal(replanned, error)
-    return drying.plan_drying(spool, dryer)
+    return plans.plan_drying(spool, dryer)

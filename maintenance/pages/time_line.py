@@ -58,7 +58,7 @@ def time_line(spool: Spool) -> list[Event]:
         "end",
         "set_point_c",
         Cast("dryer__name", CharField()),
-        Value("", CharField()),
+        Coalesce(Cast("first_set_point_c", CharField()), Value("")),
         "dryer_id",
     )
     loadings = Loading.objects.filter(spool=spool).values_list(

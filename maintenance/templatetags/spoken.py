@@ -28,6 +28,12 @@ def likely(values: Sequence[float]) -> str:
 
 
 @register.filter
+def percent(share: float) -> str:
+    """A share of 1 in per cent; "under 1 %" instead of nothing."""
+    return "under 1 %" if 0 < share < 0.01 else f"{100 * share:.0f} %"
+
+
+@register.filter
 def duration(hours: float) -> str:
     """Hours as minutes, hours or days, whichever reads best."""
     if hours < NEAR_NOTHING_H:

@@ -1,5 +1,5 @@
 from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
-from .drying import DryingRun
+from .drying import CouponTest, DryingRun
 from .moisture import Ensemble, MoistureState
 from .places import BoxState, DesiccantCharge, Place, Reading, Stay
 from .stock import MassEntry, Spool
@@ -7,6 +7,7 @@ from .stock import MassEntry, Spool
 __all__ = [
     "BoxState",
     "CoreKind",
+    "CouponTest",
     "DesiccantCharge",
     "DryingRun",
     "Ensemble",

@@ -1,5 +1,7 @@
 """The catalogue: what is known about materials before a spool arrives, and where it comes from."""
 
+from typing import Any
+
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
@@ -151,6 +153,9 @@ class Feedstock(models.Model):
     nozzle_max_c = models.FloatField(null=True, blank=True)
     bed_min_c = models.FloatField(null=True, blank=True)
     bed_max_c = models.FloatField(null=True, blank=True)
+    # A cache of its coupon tests, written by spools/coupons.py alone.
+    coupon_passed_c = models.FloatField(null=True, editable=False)
+    coupon_failed_c = models.FloatField(null=True, editable=False)
 
     class Meta:
         ordering = ["polymer__name", "maker__name", "name", "colour"]
@@ -170,6 +175,13 @@ class Feedstock(models.Model):
 
     def __str__(self) -> str:
         return " ".join(filter(None, [self.maker.name, self.name, self.colour]))
+
+    def save(self, *args: Any, **options: Any) -> None:
+        """A correction leaves alone what a coupon test may have shown since the feedstock was read."""
+        if not self._state.adding:
+            names = {field.name for field in self._meta.concrete_fields if not field.primary_key}
+            options.setdefault("update_fields", names - {"coupon_passed_c", "coupon_failed_c"})
+        super().save(*args, **options)
 
 
 class CoreKind(models.Model):

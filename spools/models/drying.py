@@ -1,20 +1,29 @@
+from datetime import datetime, timedelta
+from itertools import pairwise
+
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.db.models.functions import Coalesce
 
+from .catalogue import Feedstock
 from .places import Place
 from .stock import MassEntry, Spool
 
 
 class DryingRun(models.Model):
-    """A spool in a dryer at a set point, from start to end.
+    """A spool in a dryer at a set point, from start to end; some have a cooler first stage.
 
-    The cap on the set point is checked in spools/drying.py, on every path; ``cap_c`` keeps what it was.
+    The caps are checked in spools/drying.py, on every path. ``cap_c`` keeps the most that the set point might
+    be, ``start_cap_c`` the most that the run might start at. ``planned_hours`` are those of all stages.
     """
 
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="drying_runs")
     dryer = models.ForeignKey(Place, models.PROTECT, related_name="drying_runs")
+    first_set_point_c = models.FloatField(null=True, blank=True)
+    first_hours = models.FloatField(null=True, blank=True)
     set_point_c = models.FloatField()
+    start_cap_c = models.FloatField()
     cap_c = models.FloatField()
     cap_reason = models.CharField(max_length=200)
     planned_hours = models.FloatField()
@@ -40,7 +49,65 @@ class DryingRun(models.Model):
                 condition=Q(end__isnull=True) | Q(end__gt=F("start")), name="drying_run_ends_after_start"
             ),
             models.CheckConstraint(condition=Q(set_point_c__lte=F("cap_c")), name="set_point_below_cap"),
+            models.CheckConstraint(
+                condition=Q(start_cap_c__gte=Coalesce("first_set_point_c", "set_point_c")),
+                name="drying_starts_below_its_cap",
+            ),
+            models.CheckConstraint(
+                condition=Q(first_set_point_c__isnull=True, first_hours__isnull=True)
+                | Q(
+                    # A comparison with nothing is not false for a database.
+                    first_set_point_c__isnull=False,
+                    first_hours__isnull=False,
+                    first_set_point_c__lt=F("set_point_c"),
+                    first_hours__gt=0,
+                    first_hours__lt=F("planned_hours"),
+                ),
+                name="drying_first_stage_is_cooler",
+            ),
         ]
 
     def __str__(self) -> str:
         return f"{self.spool_id} at {self.set_point_c:g} °C from {self.start:%Y-%m-%d %H:%M}"
+
+    @property
+    def change_at(self) -> datetime | None:
+        """When the first stage is over; None without one."""
+        return None if self.first_hours is None else self.start + timedelta(hours=self.first_hours)
+
+    @property
+    def temperatures(self) -> str:
+        """Its set points in words."""
+        if self.first_hours is None:
+            return f"{self.set_point_c:g} °C"
+        return f"{self.first_set_point_c:g} °C for {self.first_hours:.3g} h, then {self.set_point_c:g} °C"
+
+    def set_point_at(self, at: datetime) -> float:
+        """The set point of the stage that it is in then, °C."""
+        if self.first_set_point_c is None or self.change_at is None or at >= self.change_at:
+            return self.set_point_c
+        return self.first_set_point_c
+
+    def stages_until(self, until: datetime) -> list[tuple[float, float]]:
+        """(set point in °C, hours) of each stage, as far as the run had come by then."""
+        end = until if self.end is None else min(until, self.end)
+        change = self.change_at
+        marks = [self.start, end] if change is None or change >= end else [self.start, change, end]
+        return [(self.set_point_at(a), (b - a) / timedelta(hours=1)) for a, b in pairwise(marks)]
+
+
+class CouponTest(models.Model):
+    """A fact: a loop of a feedstock was an hour at a temperature, and its turns parted freely or did not."""
+
+    feedstock = models.ForeignKey(Feedstock, models.PROTECT, related_name="coupon_tests")
+    temperature_c = models.FloatField()
+    passed = models.BooleanField()
+    at = models.DateTimeField()
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.feedstock_id} {'passed' if self.passed else 'failed'} at {self.temperature_c:g} °C"

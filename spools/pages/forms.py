@@ -162,6 +162,18 @@ class ReadingsFileForm(forms.Form):
     )
 
 
+class CouponForm(forms.Form):
+    """What a loop of a feedstock was like after an hour in the heat."""
+
+    temperature_c = number("It was for 1 h at", "°C")
+    passed = forms.ChoiceField(
+        label="After that its turns",
+        choices=[("yes", "part freely and show no flats"), ("no", "stick, or show flats")],
+        widget=forms.RadioSelect,
+    )
+    when = WhenField()
+
+
 class FeedstockForm(forms.ModelForm):
     class Meta:
         model = Feedstock

@@ -10,9 +10,10 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from spools import catalogue
 from spools.corrections import BANDS, save_feedstock
+from spools.coupons import record_coupon_test
 from spools.models import Feedstock, Maker, Polymer, Source
 
-from .forms import FeedstockForm, carried_out, sent
+from .forms import CouponForm, FeedstockForm, carried_out, sent
 from .numbers import NUMBERS
 
 
@@ -102,8 +103,29 @@ def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
             "filler_pct": 100 * found.filler_mass_fraction,
             "properties": [(prop, NUMBERS[prop.name][0]) for prop in catalogue.properties(found).values()],
             "spools": found.spools.filter(emptied_at=None),
+            "coupon_tests": found.coupon_tests.all(),
         },
     )
+
+
+@login_required
+def coupon_test(request: HttpRequest, pk: int) -> HttpResponse:
+    """Record a coupon test of a feedstock."""
+    found = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
+    form = CouponForm(sent(request))
+    if carried_out(
+        form,
+        lambda data: record_coupon_test(
+            found,
+            temperature_c=data["temperature_c"],
+            passed=data["passed"] == "yes",
+            at=data["when"],
+            by=request.user,
+        ),
+    ):
+        messages.success(request, f"The coupon test of {found} is kept; drying plans heed it from now on.")
+        return redirect("feedstock", found.pk)
+    return render(request, "materials/coupon.html", {"form": form, "feedstock": found})
 
 
 @login_required

@@ -8,7 +8,7 @@ import numpy as np
 from .air import Array
 from .ensemble import probability
 from .isotherm import Isotherm
-from .state import State, outermost, outermost_mean
+from .state import State, outermost_mean
 from .winding import Lane, Surroundings, advance
 
 HOUR_S = 3600.0
@@ -23,7 +23,7 @@ def floor(isotherm: Isotherm, rh: float) -> Array:
 class Crossing:
     """When a lane crossed its limit, in hours, None where it did not by the last look.
 
-    looks_h: hours, 0 first. contents: of the outermost turns then, (looks, members) [kg/kg].
+    looks_h: hours, 0 first. contents: of the turns that count then, (looks, members) [kg/kg].
     state: after the last look.
     """
 
@@ -36,14 +36,14 @@ class Crossing:
 def hours_until(
     lanes: Sequence[Lane],
     limits: Sequence[float],
-    masses_kg: Sequence[float],
+    masses_kg: Sequence[float | None],
     looks_h: Sequence[float],
     *,
     share: float = 0.2,
     below: bool,
     heat: bool = True,
 ) -> list[Crossing]:
-    """When the outermost turns of each lane get below (drying) or above (wetting) a water content.
+    """When the turns of each lane that count get below (drying) or above (wetting) a water content.
 
     A lane counts as below while at most ``share`` of its members lie above the limit. Between two looks
     the members' quantile, which moves smoothly, tells the time.
@@ -51,7 +51,8 @@ def hours_until(
     Parameters
     ----------
     lanes: each with one stretch of surroundings, taken as lasting; its duration does not matter.
-    limits: [kg/kg], and masses_kg: of the outermost turns that count [kg]; one per lane.
+    limits: [kg/kg], and masses_kg: of the outermost turns that count [kg], None for the wettest turns,
+        wherever they are; one per lane.
     looks_h: when to look, rising [h].
 
     Returns: a Crossing per lane.
@@ -66,9 +67,8 @@ def hours_until(
     found = []
     outcomes = advance(lasting, heat=heat, record=True)
     for lane, outcome, limit, mass_kg in zip(lanes, outcomes, limits, masses_kg, strict=True):
-        first = outermost(lane.state, lane.geometry, mass_kg)
-        later = outermost_mean(outcome.profiles, lane.geometry, mass_kg)
-        contents = np.concatenate([first[None], later])
+        profiles = np.concatenate([lane.state.profile()[None], outcome.profiles])
+        contents = profiles.max(-1) if mass_kg is None else outermost_mean(profiles, lane.geometry, mass_kg)
         crossing = _crossing(contents, hours, limit, share, below)
         found.append(Crossing(crossing, hours, contents, outcome.state))
     return found

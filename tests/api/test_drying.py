@@ -1,6 +1,7 @@
 import pytest
 
 from spools.models import DryingRun, Stay
+from tests.spools.conftest import polymer
 
 from .conftest import ago
 
@@ -99,3 +100,76 @@ def test_a_spool_is_in_one_run_and_leaves_it_by_finishing(api, shop, wet):
     assert "at" in api.refused(finish, place=shop.shelf, at=ago(hours=-3))
     assert "place" in api.refused(finish)
     assert DryingRun.objects.get().end is None
+
+
+def test_a_plan_compares_set_points_and_tells_goal_and_heat(api, shop, wet):
+    plan = api.get(f"spools/{wet}/drying-plan", dryer=shop.dryer)
+    assert plan["ways"][0]["recommended"] and plan["ways"][0]["why"]
+    alone = [{"set_point_c": plan["set_point_c"], "hours": plan["hours"]}]
+    assert plan["ways"][0]["stages"] == plan["stages"] == alone
+    assert plan["ways"][0]["run_share"] > 0
+    assert plan["heat"] == {"hours": 0, "life_share": 0, "warning": ""}
+    assert plan["life_share"] == pytest.approx(plan["ways"][0]["run_share"] * 0.24)
+    strong = api.get(f"spools/{wet}/drying-plan", dryer=shop.dryer, goal="strong")
+    assert strong["target_pct"] < plan["target_pct"]
+    assert any("moulding" in note for note in strong["notes"])
+    assert "goal" in api.refused(f"spools/{wet}/drying-plan", method="get", dryer=shop.dryer, goal="best")
+
+
+def test_spools_are_planned_together(api, shop, wet, receive):
+    low = receive(feedstock=shop.pla, place=shop.shelf)
+    found = api.post("drying-runs/plan", status=200, spools=[wet, low], dryer=shop.dryer)
+    assert found["setter"] == low
+    assert found["without_setter_c"] > found["cap"]["cap_c"]
+    assert [row["spool"] for row in found["plans"]] == [wet, low]
+    stage = found["stages"][-1]["set_point_c"]
+    assert {row["plan"]["set_point_c"] for row in found["plans"]} == {stage}
+    assert stage < found["cap"]["cap_c"]
+    assert not DryingRun.objects.exists()
+    assert "spools" in api.refused("drying-runs/plan", spools=[], dryer=shop.dryer)
+    assert api.refused("drying-runs/plan", spools=["AAAAAA"], dryer=shop.dryer)
+    hot = api.refused("drying-runs/plan", spools=[wet, low], dryer=shop.dryer, set_point_c=80)
+    assert "is the most for" in hot["set_point_c"]
+    assert api.post("drying-runs/plan", status=200, spools=[wet, wet], dryer=shop.dryer)["early"] == []
+
+
+def test_a_run_in_two_stages_passes_the_gate_of_both(api, shop, receive):
+    water_soluble = api.post("feedstocks", maker_name="Example", polymer=pva(), name="Rinse")["id"]
+    spool = receive(feedstock=water_soluble, sealed=True, card="dry")
+    run = {"spools": [{"spool": spool}], "dryer": shop.dryer, "set_point_c": 50}
+    assert "too hot to start at" in api.refused("drying-runs", **run)["set_point_c"]
+    hot = api.refused("drying-runs", **run, first_set_point_c=46, first_hours=20)
+    assert "46 °C is too hot to start at" in hot["first_set_point_c"]
+    short = api.refused("drying-runs", **run, first_set_point_c=40, first_hours=0.2)
+    assert "would still be soft" in short["first_hours"]
+    assert "first_hours" in api.refused("drying-runs", **run, first_set_point_c=40)
+    assert not DryingRun.objects.exists()
+    plan = api.get(f"spools/{spool}/drying-plan", dryer=shop.dryer, set_point_c=50)
+    first, second = plan["stages"]
+    assert (plan["cap"]["start_c"], second["set_point_c"]) == (45, 50)
+    [started] = api.post(
+        "drying-runs", **run, first_set_point_c=first["set_point_c"], first_hours=first["hours"]
+    )
+    assert (started["first_set_point_c"], started["start_cap_c"]) == (first["set_point_c"], 45)
+
+
+def pva() -> int:
+    return polymer("PVA").pk
+
+
+def test_coupon_tests_are_kept_and_heeded(api, shop, receive):
+    spool = receive(feedstock=shop.pla, place=shop.shelf)
+    address = f"feedstocks/{shop.pla}/coupon-tests"
+    kept = api.post(address, temperature_c=48, passed=False)
+    assert api.get(address) == [kept]
+    plan = api.get(f"spools/{spool}/drying-plan", dryer=shop.dryer)
+    assert plan["cap"]["cap_c"] == 43
+    assert any("coupon stuck at 48 °C" in part["what"] for part in plan["cap"]["parts"])
+    for wrong in (
+        {"temperature_c": 900},
+        {"temperature_c": None},
+        {"passed": "perhaps"},
+        {"at": ago(hours=-3)},
+    ):
+        assert set(api.refused(address, **{"temperature_c": 60, "passed": True} | wrong)) == set(wrong)
+    assert len(api.get(address)) == 1

@@ -1,6 +1,7 @@
 """WCAG 2.2 AA as far as a machine can tell: axe in a real browser, on the demo shop, phone and desk."""
 
 from collections.abc import Iterator
+from urllib.parse import urljoin
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -30,6 +31,8 @@ PAGES = [
     "/places/",
     "/reminders/",
 ]
+# Pages behind a link of another one.
+PLANS = [("/s/F4QT7X/dry/", "Plan in Big dryer"), ("/drying/", "Put spools into Big dryer")]
 
 
 @pytest.fixture(scope="module")
@@ -52,6 +55,12 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(
             assert answer is not None and answer.status == 200, path
             found[path] = axe_violations(page)
             assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+        for path, link in PLANS:
+            page.goto(shop.url + path)
+            address = page.get_by_role("link", name=link).get_attribute("href")
+            page.goto(urljoin(page.url, address))
+            found[link] = axe_violations(page)
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, link
         assert {path: rules for path, rules in found.items() if rules} == {}
 
 

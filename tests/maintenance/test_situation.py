@@ -12,7 +12,7 @@ from maintenance.situation import JobAsked, situation, verdict, verdicts
 from spools.drying import start_drying
 from spools.exposure import moisture_now
 from spools.ledger import take, weigh
-from tests.spools.conftest import hours_ago, receive
+from tests.spools.conftest import feedstock, hours_ago, receive
 
 from .conftest import PRINT
 
@@ -37,6 +37,12 @@ def test_a_spool_that_lay_open_is_on_hold_for_its_moisture(shop, wet):
     assert moisture.way_out.startswith(
         "Dry it in Dryer at 75 °C, for longer than the 12-16 h that are usual at 80 °C"
     )
+
+
+def test_the_way_out_of_what_water_softens_speaks_of_a_cool_start(shop):
+    said = situation(shop.south, receive(feedstock("PVA"), shop.shelf)).dry_advice
+    assert "Dry it in Dryer at 40 °C, for longer than" in said
+    assert "hotter once it has lost the water that softens it" in said
 
 
 def test_the_printers_air_counts_until_the_end_of_the_print(shop, plain):

@@ -34,6 +34,7 @@ def test_a_dryer_heats_the_air_of_its_room(spool, shelf, dryer):
         spool=spool,
         dryer=dryer,
         set_point_c=60,
+        start_cap_c=80,
         cap_c=80,
         planned_hours=5,
         target_pct=0.5,

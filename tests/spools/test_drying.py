@@ -16,7 +16,7 @@ pytestmark = pytest.mark.django_db
     [
         ("PA6", {}, 120, 80, "drying PA6"),
         ("PLA", {}, 120, 50, "drying PLA"),
-        ("PVA", {}, 120, 41, "PVA, which softens there"),
+        ("PVA", {}, 120, 60, "drying PVA"),
         ("PA6", {"core_material": "unknown"}, 120, 60, "a reel of unknown material"),
         ("PA6", {"core_material": "polystyrene"}, 120, 65, "a reel of polystyrene"),
         ("PA12", {"core_material": "abs"}, 120, 80, "a reel of ABS"),
@@ -161,8 +161,7 @@ def test_impossible_ends_are_refused(spool, dryer, box):
 
 
 def test_the_database_itself_holds_the_cap(spool, dryer):
-    for wrong in ({"set_point_c": 81, "cap_c": 80}, {"set_point_c": 70, "cap_c": 80, "end": hours_ago(9)}):
+    given = {"cap_c": 80, "start_cap_c": 90, "start": hours_ago(5)}
+    for wrong in ({"set_point_c": 81}, {"set_point_c": 70, "end": hours_ago(9)}):
         with pytest.raises(IntegrityError), transaction.atomic():
-            DryingRun.objects.create(
-                spool=spool, dryer=dryer, planned_hours=1, target_pct=1, **({"start": hours_ago(5)} | wrong)
-            )
+            DryingRun.objects.create(spool=spool, dryer=dryer, planned_hours=1, target_pct=1, **given | wrong)

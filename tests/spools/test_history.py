@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from spools import clock, drying, history, ledger, moves
 from spools.climate import record_readings
-from spools.history import HOUR, Readings
+from spools.hourly import HOUR, Readings
 
 from .conftest import receive
 

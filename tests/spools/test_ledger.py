@@ -45,6 +45,7 @@ def test_a_weighing_that_closes_a_drying_run_knows_its_water(spool, dryer):
         spool=spool,
         dryer=dryer,
         set_point_c=75,
+        start_cap_c=80,
         cap_c=80,
         planned_hours=12,
         target_pct=0.5,

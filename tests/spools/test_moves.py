@@ -77,6 +77,7 @@ def test_an_open_drying_run_keeps_the_spool_and_says_the_way_out(spool, dryer, b
         spool=spool,
         dryer=dryer,
         set_point_c=70,
+        start_cap_c=80,
         cap_c=80,
         planned_hours=5,
         target_pct=0.5,

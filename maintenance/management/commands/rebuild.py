@@ -3,7 +3,7 @@ from typing import Any
 from django.core.management.base import BaseCommand
 
 from maintenance.jobs import rebuild_wear
-from spools import box_states, exposure
+from spools import box_states, coupons, exposure
 from spools.models import Spool
 
 
@@ -15,8 +15,10 @@ class Command(BaseCommand):
         boxes = box_states.rebuild()
         changes = exposure.rebuild(spools)
         worn = rebuild_wear()
-        for change in [*boxes, *changes, *worn]:
+        limits = coupons.rebuild()
+        for change in [*boxes, *changes, *worn, *limits]:
             self.stdout.write(change)
         self.stdout.write(f"{len(spools)} spools rebuilt, {len(changes)} changed.")
         self.stdout.write(f"The air of dry boxes computed again, {len(boxes)} changed.")
         self.stdout.write(f"Wear counted again, {len(worn)} changed.")
+        self.stdout.write(f"Coupon tests summed up again, {len(limits)} changed.")

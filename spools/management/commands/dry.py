@@ -14,13 +14,24 @@ class Command(BaseCommand):
         parser.add_argument("code", help="the spool's code, such as K7M-4QX")
         parser.add_argument("dryer", help="the dryer's name")
         parser.add_argument("--set-point", type=float, required=True, help="°C")
-        parser.add_argument("--hours", type=float, help="planned hours; without it the usual least")
+        parser.add_argument("--first-set-point", type=float, help="°C of a cooler first stage")
+        parser.add_argument("--first-hours", type=float, help="hours of the first stage")
+        parser.add_argument(
+            "--hours", type=float, help="planned hours of all stages; without it the usual least"
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
             spool = Spool.objects.get(code=labels.normalise(options["code"]))
             dryer = Place.objects.get(name__iexact=options["dryer"])
-            (run,) = drying.start_drying([spool], dryer, options["set_point"], planned_hours=options["hours"])
+            (run,) = drying.start_drying(
+                [spool],
+                dryer,
+                options["set_point"],
+                first_set_point_c=options["first_set_point"],
+                first_hours=options["first_hours"],
+                planned_hours=options["hours"],
+            )
         except Spool.DoesNotExist:
             raise CommandError(f"There is no spool {options['code']}. Look at its label.") from None
         except Place.DoesNotExist:
@@ -31,6 +42,6 @@ class Command(BaseCommand):
         except ValidationError as error:
             raise CommandError(" ".join(error.messages)) from None
         self.stdout.write(
-            f"Spool {spool.code} dries in {dryer} at {run.set_point_c:g} °C; planned {run.planned_hours:g} h."
+            f"Spool {spool.code} dries in {dryer} at {run.temperatures}; planned {run.planned_hours:g} h."
             f" The cap: {run.cap_reason}."
         )

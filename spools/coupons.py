@@ -1,0 +1,74 @@
+"""Coupon tests: a loop of the very filament, heated, says more than any table how hot its winding may get.
+
+fixtures/reference/README.md, what caps the drying temperature: a 10 cm loop with touching turns, 1 h at the
+planned temperature; passed when the turns part freely and show no flats. It speaks of the winding alone: of
+no reel, no dryer, and of nothing that takes longer than its hour, such as the oxidation of a polyamide.
+"""
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+
+from .checks import moment, within
+from .models import CouponTest, Feedstock
+
+TEMPERATURE_C = (30, 200, "°C")
+# So far below the temperature at which a coupon stuck may the winding be dried. Common practice, no source.
+BELOW_FAILED_K = 5.0
+
+
+@transaction.atomic
+def record_coupon_test(
+    feedstock: Feedstock,
+    *,
+    temperature_c: float,
+    passed: bool,
+    at: datetime | None = None,
+    by: Any = None,
+) -> CouponTest:
+    """Keep the result of a coupon test. Raises ValidationError on an impossible temperature or time."""
+    # One test at a time, so that the summary misses none.
+    Feedstock.objects.select_for_update().get(pk=feedstock.pk)
+    test = CouponTest.objects.create(
+        feedstock=feedstock,
+        temperature_c=within("temperature_c", temperature_c, *TEMPERATURE_C),
+        passed=passed,
+        at=moment(at),
+        recorded_by=by,
+    )
+    _summarise(feedstock)
+    return test
+
+
+@transaction.atomic
+def rebuild() -> list[str]:
+    """Sum up all coupon tests again. Returns what changed, in words: nothing should."""
+    tested = Feedstock.objects.select_related("maker").select_for_update(of=("self",))
+    return [f"{feedstock}: other limits by coupon tests." for feedstock in tested if _summarise(feedstock)]
+
+
+def _summarise(feedstock: Feedstock) -> bool:
+    """Keep what the tests have shown with the feedstock, where caps read it. Whether that was news."""
+    summary = _shown(feedstock.coupon_tests.all())
+    was = (feedstock.coupon_passed_c, feedstock.coupon_failed_c)
+    feedstock.coupon_passed_c, feedstock.coupon_failed_c = summary
+    Feedstock.objects.filter(pk=feedstock.pk).update(coupon_passed_c=summary[0], coupon_failed_c=summary[1])
+    return summary != was
+
+
+def _shown(tests: Iterable[CouponTest]) -> tuple[float | None, float | None]:
+    """The hottest that passed and the coolest that failed, °C, of tests in the order of their times.
+
+    A failure counts until a later test passes as hot or hotter.
+    """
+    passed: list[float] = []
+    failed: list[float] = []
+    for test in tests:
+        if test.passed:
+            passed.append(test.temperature_c)
+            failed = [celsius for celsius in failed if celsius > test.temperature_c]
+        else:
+            failed.append(test.temperature_c)
+    return max(passed, default=None), min(failed, default=None)
