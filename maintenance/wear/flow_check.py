@@ -32,6 +32,9 @@ REAL = 2.0
 LIMITS = (0.05, 0.10)
 # u(loss) from the scale above which 5 % cannot be told from nothing, and up to which a check is good.
 TOO_COARSE, GOOD = LIMITS[0] / REAL, 0.01
+# Checks and jobs of temperatures further apart are not compared: a hotter melt flows more easily. Common
+# practice, no source.
+SAME_C = 5.0
 LEAST_RATES, MOST_RATES, MOST_REPEATS = 3, 12, 10
 
 
@@ -178,20 +181,24 @@ def refuse_rates(rates_mm3_s: Sequence[float]) -> None:
             )
 
 
-def measure(setup: Setup, weighed: Sequence[Weighed]) -> Curve:
-    """Losses with their uncertainty and the fitted curve. Raises CheckRefused on what cannot be."""
+def refuse_impossible(setup: Setup, weighed: Sequence[Weighed]) -> None:
+    """Raises CheckRefused on what cannot have been weighed, or says nothing."""
     refuse_unfit(setup)
     refuse_rates([rate.flow_mm3_s for rate in weighed])
     for rate in weighed:
         _refuse_masses(setup, rate)
-    counts = np.array([len(rate.masses_g) for rate in weighed])
-    masses = np.array([np.mean(rate.masses_g) for rate in weighed])
-    if masses[0] <= 0:
+    if not any(weighed[0].masses_g):
         raise CheckRefused(
             "masses",
             "The slow reference weighs nothing, so there is nothing to compare with. Clear the nozzle and "
             "the drive, then do the check again.",
         )
+
+
+def measure(setup: Setup, weighed: Sequence[Weighed]) -> Curve:
+    """Losses with their uncertainty and the fitted curve, of what refuse_impossible lets through."""
+    counts = np.array([len(rate.masses_g) for rate in weighed])
+    masses = np.array([np.mean(rate.masses_g) for rate in weighed])
     scatter = np.array([np.std(r.masses_g, ddof=1) if len(r.masses_g) > 1 else np.nan for r in weighed])
     mass_u = np.sqrt(setup.reading_u_g**2 + _scatter_used(scatter, counts, masses[0]) ** 2 / counts)
     losses = 1 - masses / masses[0]

@@ -13,6 +13,7 @@ from maintenance.wear.flow_check import (
     Weighed,
     advice,
     measure,
+    refuse_impossible,
     refuse_unfit,
 )
 from maintenance.wear.flow_commands import blobs_in_order, commands, feed_mm_min, minutes_of
@@ -124,18 +125,20 @@ REFUSED = {
 def test_what_cannot_have_been_weighed_is_refused(what):
     weighed, says = REFUSED[what]
     with pytest.raises(CheckRefused, match=says):
-        measure(FINE, weighed)
+        refuse_impossible(FINE, weighed)
 
 
 def test_a_blob_is_refused_only_beyond_tolerance_and_scale():
     assert FINE.commanded_g < 0.62 < FINE.heaviest_g < 0.63
-    measure(FINE, [Weighed(1, (0.62,)), *BLOBS[1:]])
+    refuse_impossible(FINE, [Weighed(1, (0.62,)), *BLOBS[1:]])
     with pytest.raises(CheckRefused, match="heavier"):
-        measure(FINE, [Weighed(1, (0.63,)), *BLOBS[1:]])
+        refuse_impossible(FINE, [Weighed(1, (0.63,)), *BLOBS[1:]])
 
 
 def test_nothing_at_all_at_a_high_rate_is_a_loss_of_everything():
-    curve = measure(FINE, [*BLOBS[:3], Weighed(10, (0.0,))])
+    stalled = [*BLOBS[:3], Weighed(10, (0.0,))]
+    refuse_impossible(FINE, stalled)
+    curve = measure(FINE, stalled)
     assert curve.losses[-1] == 1 and curve.fitted[-1] == 1
 
 
