@@ -8,6 +8,7 @@ is recorded late still counts.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from math import hypot
 
 import numpy as np
 from django.db.models import Prefetch, QuerySet
@@ -22,6 +23,9 @@ from .wear_log import filament_of
 
 ROLES = (PartKind.Role.NOZZLE, PartKind.Role.GEARS)
 FORESEEABLE = timedelta(days=3650)
+# Checks of the same parts on different days differ by this besides their own uncertainty: temperature,
+# filament, hand. Standard uncertainty of the loss; a guess, no source.
+BETWEEN_CHECKS = 0.005
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,7 +162,8 @@ class Series:
 
     def reading(self, of: Seen) -> Reading:
         """The likely reading of one of the checks, beside the baseline."""
-        return read(of.curve, None if of is self.baseline else self.baseline.curve)
+        is_baseline = of.check.pk == self.baseline.check.pk
+        return read(of.curve, None if is_baseline else self.baseline.curve)
 
     @property
     def signal(self) -> int:
@@ -206,7 +211,8 @@ def _series(checks: list[Seen]) -> Series:
     charted = [of for of in checks if of.curve.tested_mm3_s >= flow]
     at_flow = [of.curve.loss_at(flow) for of in charted]
     losses = [loss for loss, _ in at_flow]
-    return Series(checks, flow, charted, losses, control_chart(losses, [u for _, u in at_flow]))
+    uncertainties = [hypot(u, BETWEEN_CHECKS) for _, u in at_flow]
+    return Series(checks, flow, charted, losses, control_chart(losses, uncertainties))
 
 
 def history_of(toolhead_id: int) -> list[Series]:

@@ -37,7 +37,8 @@ def test_flow_turns_where_5_percent_may_be_lost_and_where_10_likely_are(asked, s
 
 def test_the_sentence_tells_number_limit_and_band():
     assert flow(12).sentence == (
-        "The job asks up to 12 mm³/s; the flow check of 03 Nov 2026 lost 10 % at 10 (9 to more than 16) mm³/s."
+        "The job asks up to 12 mm³/s; "
+        "the flow check of 03 Nov 2026 lost 10 % at 10 (9 to more than 16) mm³/s."
     )
 
 
