@@ -51,6 +51,7 @@ class Seen:
         return [self.curve.usable(loss) for loss in LIMITS]
 
     def same_kind(self, other: "Seen") -> bool:
+        """Whether the two may be compared."""
         return (
             (self.check.toolhead_id, self.parts, self.material)
             == (other.check.toolhead_id, other.parts, other.material)
@@ -78,7 +79,7 @@ def setup_of(
     diameter_tolerance_mm: float,
     resolution_g: float,
 ) -> Setup:
-    """The setup of a check with this feedstock, whose density is the catalogue's."""
+    """The setup of a check with this feedstock, whose density is its sheet's or the catalogue's."""
     density_g_cm3 = filament_of(feedstock).density_g_cm3
     return Setup(length_mm, diameter_mm, diameter_tolerance_mm, density_g_cm3, resolution_g)
 
@@ -181,8 +182,8 @@ class Series:
 
     @property
     def reaches_limit_at(self) -> datetime | None:
-        """When the loss reaches 10 % at the pace of the present rise; None where it does not rise."""
-        if self.chart is None or self.signal != 1:
+        """When the loss reaches 10 % at the pace of the present rise; None without one, or where it has."""
+        if self.chart is None or self.signal != 1 or self.losses[-1] >= LIMITS[1]:
             return None
         # From the checks just before the rise on, so that a line has something to start from.
         since = max(0, START + self.chart.onset - 2)

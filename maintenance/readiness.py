@@ -343,9 +343,9 @@ def flow(s: Situation) -> Check | None:
         sentence = f"{asks} was made before there was another {seen.changed}."
         return Check("flow", CAUTION, sentence, again, "check_flow")
     if at_10.likely_mm3_s is not None and s.max_flow_mm3_s > at_10.likely_mm3_s:
-        return Check("flow", HOLD, f"{asks} {_lost(at_10)}.", slower, "change_job")
+        return Check("flow", HOLD, f"{asks} lost 10 % {usable_words(at_10)}.", slower, "change_job")
     if at_5.low_mm3_s is not None and s.max_flow_mm3_s > at_5.low_mm3_s:
-        return Check("flow", CAUTION, f"{asks} {_lost(at_5)}.", slower, "change_job")
+        return Check("flow", CAUTION, f"{asks} lost 5 % {usable_words(at_5)}.", slower, "change_job")
     if s.max_flow_mm3_s > at_5.tested_mm3_s:
         sentence = f"{asks} went no further than {digits(at_5.tested_mm3_s)} mm³/s."
         return Check("flow", CAUTION, sentence, "Slow the job, or check higher rates.", "change_job")
@@ -359,15 +359,17 @@ def flow(s: Situation) -> Check | None:
     return Check("flow", CLEAR, f"{asks} lost less than 5 % up to {digits(surely)} mm³/s.")
 
 
-def _lost(usable: Usable) -> str:
-    """What a check lost from which flow on, with the band; None where that was not reached."""
+def usable_words(usable: Usable) -> str:
+    """Where a loss is reached, such as "at 6.1 (5.4 to 7) mm³/s", or perhaps is, or that it is not."""
     low, likely, high = usable.low_mm3_s, usable.likely_mm3_s, usable.high_mm3_s
-    lost, tested = f"{100 * usable.loss:.0f} %", digits(usable.tested_mm3_s)
-    assert low is not None
+    tested = digits(usable.tested_mm3_s)
+    if low is None:
+        return f"not up to {tested} mm³/s"
     if likely is None:
-        return f"may have lost {lost} from {digits(low)} mm³/s on"
-    upper = f"more than {tested}" if high is None else digits(high)
-    return f"lost {lost} at {digits(likely)} ({digits(low)} to {upper}) mm³/s"
+        return f"perhaps from {digits(low)} mm³/s on, likely above {tested}"
+    return (
+        f"at {digits(likely)} ({digits(low)} to {f'over {tested}' if high is None else digits(high)}) mm³/s"
+    )
 
 
 def air(s: Situation) -> Check:

@@ -12,9 +12,9 @@ from django.shortcuts import get_object_or_404, redirect, render
 from maintenance.flow_checks import record_flow_check, withdraw_flow_check
 from maintenance.flow_history import Seen, Series, history_of, material_name, seen
 from maintenance.models import FlowCheck, Toolhead
-from maintenance.readiness import digits
+from maintenance.readiness import digits, usable_words
 from maintenance.wear.control_chart import START
-from maintenance.wear.flow_check import Usable, advice
+from maintenance.wear.flow_check import advice
 from maintenance.wear.flow_commands import commands, minutes_of
 from spools.pages.forms import carried_out, sent
 
@@ -106,7 +106,7 @@ def flow_check(request: HttpRequest, pk: int) -> HttpResponse:
             "recorded_by": check.recorded_by,
             "material": material_name(of.check.spool.feedstock),
             "result": _result(of, series),
-            "drawing": curve_drawing(of),
+            "drawing": curve_drawing(of.curve),
         },
     )
 
@@ -164,17 +164,6 @@ def _loss_pct(of: Seen | None, flow_mm3_s: float) -> float | None:
     return 100 * of.curve.loss_at(flow_mm3_s)[0]
 
 
-def usable_words(usable: Usable) -> str:
-    """Such as "6.1 (5.4 to 7.0) mm³/s", or from where on it may be reached, or that it was not."""
-    low, likely, high = usable.low_mm3_s, usable.likely_mm3_s, usable.high_mm3_s
-    tested = digits(usable.tested_mm3_s)
-    if low is None:
-        return f"not reached up to {tested} mm³/s"
-    if likely is None:
-        return f"perhaps from {digits(low)} mm³/s on, likely more than {tested}"
-    return f"{digits(likely)} ({digits(low)} to {f'over {tested}' if high is None else digits(high)}) mm³/s"
-
-
 def _series_card(series: Series) -> dict[str, Any]:
     latest = series.latest
     return {
@@ -189,5 +178,5 @@ def _series_card(series: Series) -> dict[str, Any]:
         "missing": max(0, START + 1 - len(series.charted)),
         "drawings": chart_drawings(series),
         "rows": chart_rows(series),
-        "drawing": curve_drawing(latest),
+        "drawing": curve_drawing(latest.curve),
     }

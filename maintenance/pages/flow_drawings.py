@@ -5,9 +5,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from math import ceil
 
-from maintenance.flow_history import Seen, Series
+from maintenance.flow_history import Series
 from maintenance.wear.control_chart import START
-from maintenance.wear.flow_check import EDGE, LIMITS
+from maintenance.wear.flow_check import EDGE, LIMITS, Curve
 
 WIDTH, HEIGHT = 400, 200
 LEFT, RIGHT, TOP, BOTTOM = 40, 12, 10, 40
@@ -63,9 +63,8 @@ def _path(points: Sequence[tuple[float, float]]) -> str:
     return " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
 
 
-def curve_drawing(of: Seen) -> Drawing:
+def curve_drawing(curve: Curve) -> Drawing:
     """Loss in % against flow: the fitted curve with its band, each rate with its own, the limits."""
-    curve = of.curve
     flows = [float(flow) for flow in curve.flows_mm3_s]
     fitted, low, high, own, own_u = (
         [float(100 * value) for value in values]

@@ -36,6 +36,8 @@ TOO_COARSE, GOOD = LIMITS[0] / REAL, 0.01
 # practice, no source.
 SAME_C = 5.0
 LEAST_RATES, MOST_RATES, MOST_REPEATS = 3, 12, 10
+# Flows that a printer may have, mm3/s.
+SLOWEST, FASTEST = 0.01, 500.0
 
 
 class CheckRefused(ValueError):
@@ -170,8 +172,10 @@ def refuse_rates(rates_mm3_s: Sequence[float]) -> None:
             "rates",
             f"Give {LEAST_RATES} to {MOST_RATES} rates, the slow reference first; got {len(rates_mm3_s)}.",
         )
-    if not all(isfinite(rate) and rate > 0 for rate in rates_mm3_s):
-        raise CheckRefused("rates", "Every rate is a number above 0 mm³/s. Look at the rates.")
+    if not all(SLOWEST <= rate <= FASTEST for rate in rates_mm3_s):
+        raise CheckRefused(
+            "rates", f"Every rate is a number between {SLOWEST:g} and {FASTEST:g} mm³/s. Look at the rates."
+        )
     for before, after in pairwise(rates_mm3_s):
         if after == before:
             raise CheckRefused("rates", f"{after:g} mm³/s is there twice. Give each rate once.")
@@ -242,8 +246,8 @@ def _refuse_masses(setup: Setup, rate: Weighed) -> None:
                 "masses",
                 f"A blob {at} of {mass_g:g} g is heavier than {setup.length_mm:g} mm of this filament can "
                 f"be: {setup.commanded_g:.3g} g, at most {setup.heaviest_g:.3g} g with its tolerance and the "
-                "scale's step. Weigh it alone and with the tare taken off; look at the length, the diameter "
-                "and the steps of the drive.",
+                "scale's step. Weigh it alone and with the tare taken off; look at the length, the diameter, "
+                "the feedstock's density and the steps of the drive.",
             )
 
 

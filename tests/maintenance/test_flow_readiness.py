@@ -37,8 +37,7 @@ def test_flow_turns_where_5_percent_may_be_lost_and_where_10_likely_are(asked, s
 
 def test_the_sentence_tells_number_limit_and_band():
     assert flow(12).sentence == (
-        "The job asks up to 12 mm³/s; "
-        "the flow check of 03 Nov 2026 lost 10 % at 10 (9 to more than 16) mm³/s."
+        "The job asks up to 12 mm³/s; the flow check of 03 Nov 2026 lost 10 % at 10 (9 to over 16) mm³/s."
     )
 
 
@@ -47,7 +46,7 @@ def test_what_was_not_reached_or_not_tested_is_never_clear():
     assert flow(8, untested).state == CLEAR
     assert flow(8.1, untested).state == CAUTION and "no further than 8" in flow(8.1, untested).sentence
     nearly = replace(untested, at_5=Usable(0.05, 8, 7, None, None))
-    assert "may have lost 5 % from 7 mm³/s on" in flow(7.5, nearly).sentence
+    assert "lost 5 % perhaps from 7 mm³/s on" in flow(7.5, nearly).sentence
 
 
 def test_a_material_without_a_check_is_a_caution():

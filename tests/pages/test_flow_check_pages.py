@@ -4,11 +4,15 @@ import re
 
 import pytest
 from django.urls import reverse
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from maintenance.models import FlowCheck, Job
+from maintenance.pages.flow_drawings import curve_drawing
 from maintenance.reminders import sweep_parts
 from maintenance.wear.control_chart import START
 from tests.maintenance.flow_lab import check
+from tests.maintenance.wear.test_flow_check import check as curve_of
 from tests.spools.conftest import hours_ago
 
 from .small_shop import says
@@ -49,7 +53,7 @@ def test_from_the_machine_to_the_recorded_check(shop, desk, plan):
     made = FlowCheck.objects.get()
     assert answer.url == reverse("flow-check", args=[made.pk])
     page = desk.get(answer.url)
-    assert says(page, "Usable flow at 5 % loss") and says(page, "7.7 ± 0.") and says(page, "Likely reading")
+    assert says(page, "Usable flow, 5 % lost") and says(page, "7.7 ± 0.") and says(page, "Likely reading")
     assert made.recorded_by == shop.user and made.blobs.count() == 7
     assert says(desk.get(flow), "3 more to the chart's first value")
     assert says(desk.get(reverse("spool-history", args=[made.spool.code])), "4.04 g: flow check on North T0")
@@ -67,7 +71,7 @@ BAD_PLANS = {
     "rates out of order": ({"rates": "1, 8, 4"}, "rising order"),
     "a rate twice": ({"rates": "1, 4, 4"}, "there twice"),
     "rates that are no numbers": ({"rates": "slow, fast"}, "“slow” is no number"),
-    "rates without end": ({"rates": "1, inf, 8"}, "above 0"),
+    "rates without end": ({"rates": "1, inf, 8"}, "between 0.01 and 500"),
     "no rates": ({"rates": ""}, "required"),
     "a diameter that is none": ({"diameter_mm": "thick"}, "Enter a number"),
     "no such spool": ({"loading": 10**25}, "Select a valid choice"),
@@ -75,12 +79,11 @@ BAD_PLANS = {
 }
 
 
-@pytest.mark.parametrize("what", BAD_PLANS)
-def test_a_plan_that_will_not_do_is_told_before_the_start(shop, desk, plan, what):
-    values, text = BAD_PLANS[what]
-    page = desk.get(reverse("flow-check-new"), plan | values)
-    assert says(page, text) and not says(page, "G-code")
-    assert desk.post(reverse("flow-check-new"), plan | values | masses(*MASSES)).status_code == 200
+def test_a_plan_that_will_not_do_is_told_before_the_start(shop, desk, plan):
+    for what, (values, text) in BAD_PLANS.items():
+        page = desk.get(reverse("flow-check-new"), plan | values)
+        assert says(page, text) and not says(page, "G-code"), what
+        assert desk.post(reverse("flow-check-new"), plan | values | masses(*MASSES)).status_code == 200
     assert not FlowCheck.objects.exists()
 
 
@@ -96,13 +99,12 @@ BAD_MASSES = {
 }
 
 
-@pytest.mark.parametrize("what", BAD_MASSES)
-def test_masses_that_cannot_be_are_refused_and_kept_for_correction(shop, desk, plan, what):
-    values, text = BAD_MASSES[what]
-    page = desk.post(reverse("flow-check-new"), plan | values)
-    assert page.status_code == 200 and says(page, text) and says(page, "Nothing was saved")
+def test_masses_that_cannot_be_are_refused_and_kept_for_correction(shop, desk, plan):
+    for what, (values, text) in BAD_MASSES.items():
+        page = desk.post(reverse("flow-check-new"), plan | values)
+        assert page.status_code == 200 and says(page, text) and says(page, "Nothing was saved"), what
+        assert page.context["form"]["blob_3"].value() is not None
     assert not FlowCheck.objects.exists()
-    assert page.context["form"]["blob_3"].value() is not None
     again = desk.get(reverse("flow-check-new") + f"?{page.context['planned']}&change=1")
     assert again.context["plan"]["rates"].value() == "1, 4, 8" and not says(again, "G-code")
 
@@ -129,6 +131,18 @@ def test_a_rising_loss_is_drawn_told_and_reminded_of(shop, desk):
     reminders = desk.get(reverse("reminders"))
     assert says(reminders, "Look at the Steel gears on North T0: its flow loss rises")
     assert reverse("toolhead-flow", args=[toolhead.pk]) in reminders.content.decode()
+
+
+@given(st.lists(st.floats(0, 1), min_size=4, max_size=4), st.floats(0, 0.1))
+@settings(max_examples=30)
+def test_whatever_a_curve_is_it_is_drawn_within_its_box(losses, scatter):
+    drawn = curve_drawing(curve_of([0, *losses], scatter=scatter, short=0.12))
+    numbers = [float(n) for n in f"{drawn.line} {drawn.band}".replace(",", " ").split()]
+    xs = [*numbers[::2], *(x for x, _, _ in drawn.points), *(x for x, _ in drawn.x_ticks)]
+    ys = [*numbers[1::2], *(y for _, a, b in drawn.bars for y in (a, b)), *(y for y, _ in drawn.y_ticks)]
+    assert drawn.left <= min(xs) and max(xs) <= drawn.right + 0.1
+    assert drawn.top - 0.1 <= min(ys) and max(ys) <= drawn.bottom + 0.1
+    assert len(drawn.points) == len(drawn.bars) == 5
 
 
 def test_a_job_may_say_its_fastest_flow(shop, desk):
