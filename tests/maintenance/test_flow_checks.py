@@ -295,9 +295,8 @@ def test_soft_gears_are_signalled_before_the_job_that_would_have_failed(shop):
     day = timezone.localtime(hours_ago(200 - 24 * first))
     assert f"signals since {day:%d %b %Y}" in reminder.why
     # The pace foretells the day on which 10 % are lost where the baseline lost 5 %.
-    [series] = history_of(shop.south.pk)
     reached = next(n for n, loss in enumerate(losses) if loss / true_loss(8) * 0.05 > 0.10)
-    assert abs(series.reaches_limit_at - hours_ago(200 - 24 * reached)) < timedelta(days=2)
+    assert abs(reminder.due_at - hours_ago(200 - 24 * reached)) < timedelta(days=2)
     # New gears end the signal and ask for a check of their own.
     replace_part(shop.south, "gears", shop.gears)
     assert due("flow_chart") == [] and len(due("flow_check")) == 1
