@@ -10,7 +10,7 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework.exceptions import ValidationError
 
 from api.fields import Moment
-from maintenance.models import Fitting, Job, Loading, Part, PartKind, Printer, Reminder, Toolhead
+from maintenance.models import Fitting, FlowCheck, Job, Loading, Part, PartKind, Printer, Reminder, Toolhead
 from spools import labels
 from spools.models import DryingRun, Feedstock, Place, Polymer, Reading, Spool
 
@@ -115,6 +115,16 @@ class PartFilter(django_filters.FilterSet):
 
     def on_toolhead(self, queryset, name: str, toolhead: Toolhead):
         return queryset.filter(fittings__end=None, fittings__toolhead=toolhead)
+
+
+class FlowCheckFilter(django_filters.FilterSet):
+    spool = SpoolFilter()
+    toolhead = one_of(Toolhead, "toolhead")
+    standing = is_null("withdrawal")
+
+    class Meta:
+        model = FlowCheck
+        fields: list = []
 
 
 class JobFilter(django_filters.FilterSet):

@@ -4,6 +4,7 @@ from rest_framework.routers import SimpleRouter
 
 from .views.catalogue import CoreKinds, Feedstocks, Fillers, Makers, Polymers
 from .views.drying import DryingRuns
+from .views.flow_checks import FlowChecks
 from .views.jobs import Jobs
 from .views.machines import Fittings, Loadings, PartKinds, Parts, Printers, Stock, Toolheads
 from .views.places import Charges, Places, Readings
@@ -34,6 +35,7 @@ for prefix, endpoint in [
     ("parts", Parts),
     ("stock", Stock),
     ("fittings", Fittings),
+    ("flow-checks", FlowChecks),
     ("jobs", Jobs),
     ("reminders", Reminders),
 ]:

@@ -6,6 +6,9 @@ from spools.admin import ReadOnlyAdmin
 
 from .models import (
     Fitting,
+    FlowBlob,
+    FlowCheck,
+    FlowCheckWithdrawal,
     Job,
     JobUse,
     Loading,
@@ -60,6 +63,24 @@ class LoadingAdmin(ReadOnlyAdmin):
     list_display = ["toolhead", "spool", "start", "end", "state"]
     list_select_related = ["toolhead__printer", "spool"]
     list_filter = ["state"]
+
+
+@admin.register(FlowCheck)
+class FlowCheckAdmin(ReadOnlyAdmin):
+    list_display = ["toolhead", "spool", "at", "nozzle_c", "length_mm", "resolution_g"]
+    list_select_related = ["toolhead__printer", "spool"]
+
+
+@admin.register(FlowBlob)
+class FlowBlobAdmin(ReadOnlyAdmin):
+    list_display = ["flow_check", "flow_mm3_s", "repeat", "mass_g"]
+    list_select_related = ["flow_check"]
+
+
+@admin.register(FlowCheckWithdrawal)
+class FlowCheckWithdrawalAdmin(ReadOnlyAdmin):
+    list_display = ["flow_check", "recorded_at", "reason"]
+    list_select_related = ["flow_check"]
 
 
 @admin.register(Job)

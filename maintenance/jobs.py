@@ -20,7 +20,7 @@ from .models import Job, JobUse, Loading, Toolhead
 from .situation import JobAsked, verdict
 from .wear_log import count_again, rebuild_wear
 
-__all__ = ["rebuild_wear", "record_job", "withdraw_job"]
+__all__ = ["rebuild_wear", "record_job", "was_loaded", "withdraw_job"]
 
 SAME_JOB = timedelta(minutes=2)
 
@@ -35,6 +35,7 @@ def record_job(
     hours: float,
     nozzle_c: float,
     bed_c: float,
+    max_flow_mm3_s: float | None = None,
     start: datetime | None = None,
     override_reason: str = "",
     by: Any = None,
@@ -44,12 +45,12 @@ def record_job(
     Refused: a spool that was not loaded there then, more than it can hold, a hold without a reason, numbers
     that no print has.
     """
-    asked = JobAsked(mass_g, hours, nozzle_c, bed_c)
+    asked = JobAsked(mass_g, hours, nozzle_c, bed_c, max_flow_mm3_s)
     name, override_reason = _text("name", name, 120), override_reason.strip()
     toolhead = Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=toolhead.pk)
     spool = locked(spool)
     start = moment(start, spool, "start")
-    _was_loaded(toolhead, spool, start)
+    was_loaded(toolhead, spool, start)
     _not_twice(toolhead, spool, name, asked, start)
     found = verdict(toolhead, spool, asked, at=start)
     refuse_hold(found, override_reason, "recorded")
@@ -61,6 +62,7 @@ def record_job(
         hours=asked.hours,
         nozzle_c=asked.nozzle_c,
         bed_c=asked.bed_c,
+        max_flow_mm3_s=asked.max_flow_mm3_s,
         state=found.state,
         reasons=[asdict(check) for check in found.checks],
         override_reason=override_reason,
@@ -124,7 +126,8 @@ def _text(field: str, text: str, most: int) -> str:
     return text
 
 
-def _was_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> None:
+def was_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> None:
+    """Refuses a spool that was not on the toolhead at that time."""
     then = Q(end=None) | Q(end__gt=at)
     loaded = Loading.objects.filter(then, toolhead=toolhead, spool=spool, start__lte=at)
     there = Stay.objects.filter(then, spool=spool, place=toolhead.printer.place_id, start__lte=at)

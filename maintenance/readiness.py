@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from .wear.abrasion import CUTTING_RATIO, cuts
+from .wear.flow_check import SAME_C, Usable
 from .wear.life import Life, probability_used_up
 
 CLEAR, CAUTION, HOLD = "clear", "caution", "hold"
@@ -19,6 +20,8 @@ PTFE_MAX_C = 250.0
 # A hot end within this of its limit has no margin. Common practice, no source.
 EDGE_C = 5.0
 ENCLOSED = {"yes", "heated"}
+# A flow check says little about the flow after this. Common practice, no source.
+FLOW_OLD_DAYS = 60
 # fixtures/reference/README.md, cautions: what calls for exhaust or an enclosure in ordinary printing.
 FUMES = {"styrene", "caprolactam", "methyl methacrylate"}
 
@@ -28,7 +31,7 @@ class Check:
     """One answer: its state, a sentence with number and limit, and what to do about it.
 
     action: what the way out is, for a button: "dry", "weigh", "replace", "fit", "wait", "other_printer",
-    "other_spool", "change_job" or "ventilate"; "" where nothing needs doing.
+    "other_spool", "change_job", "check_flow" or "ventilate"; "" where nothing needs doing.
     """
 
     name: str
@@ -87,12 +90,28 @@ class Fitted:
 
 
 @dataclass(frozen=True)
+class FlowSeen:
+    """The last flow check of this material on this toolhead: its day, and the flow at 5 and 10 % loss.
+
+    changed: the parts that are others since then, in words; "" when none is.
+    """
+
+    on: str
+    days_ago: float
+    nozzle_c: float
+    changed: str
+    at_5: Usable
+    at_10: Usable
+
+
+@dataclass(frozen=True)
 class Situation:
     """Everything that the rules look at: a spool, a toolhead with its parts, and a job. Units in the names.
 
     now, end: of the turns that the job takes, at its start and at its end; None: nothing to compute from.
     filler_high_hv: the upper end of the filler's hardness. drying: the unfinished run it is in, in words.
-    dry_advice: how it would be dried.
+    dry_advice: how it would be dried. max_flow_mm3_s: None when the job does not say; flow: None without a
+    flow check.
     """
 
     spool: str
@@ -127,6 +146,8 @@ class Situation:
     drying: str = ""
     drying_way_out: str = ""
     dry_advice: str = ""
+    max_flow_mm3_s: float | None = None
+    flow: FlowSeen | None = None
 
 
 def digits(number: float) -> str:
@@ -306,6 +327,51 @@ def _nozzle_limits(s: Situation) -> list[tuple[float, str]]:
     return limits
 
 
+def flow(s: Situation) -> Check | None:
+    """The job's fastest flow against what the last flow check lost there; nothing when the job has none."""
+    if s.max_flow_mm3_s is None:
+        return None
+    asks, seen = f"The job asks up to {digits(s.max_flow_mm3_s)} mm³/s", s.flow
+    if seen is None:
+        material = f"{s.polymer} with {s.filler}" if s.filler else s.polymer
+        sentence = f"{asks}; there is no flow check of {material} on {s.toolhead}."
+        return Check("flow", CAUTION, sentence, "Do a flow check, or print slowly.", "check_flow")
+    asks = f"{asks}; the flow check of {seen.on}"
+    again, slower = "Do the flow check again.", "Slow the job, or take another printer."
+    at_5, at_10 = seen.at_5, seen.at_10
+    if seen.changed:
+        sentence = f"{asks} was made before there was another {seen.changed}."
+        return Check("flow", CAUTION, sentence, again, "check_flow")
+    if at_10.likely_mm3_s is not None and s.max_flow_mm3_s > at_10.likely_mm3_s:
+        return Check("flow", HOLD, f"{asks} lost 10 % {usable_words(at_10)}.", slower, "change_job")
+    if at_5.low_mm3_s is not None and s.max_flow_mm3_s > at_5.low_mm3_s:
+        return Check("flow", CAUTION, f"{asks} lost 5 % {usable_words(at_5)}.", slower, "change_job")
+    if s.max_flow_mm3_s > at_5.tested_mm3_s:
+        sentence = f"{asks} went no further than {digits(at_5.tested_mm3_s)} mm³/s."
+        return Check("flow", CAUTION, sentence, "Slow the job, or check higher rates.", "change_job")
+    if s.nozzle_c < seen.nozzle_c - SAME_C:
+        sentence = f"{asks} was made at {seen.nozzle_c:.0f} °C, the job prints at {s.nozzle_c:.0f} °C."
+        return Check("flow", CAUTION, sentence, "Print as hot, or check the flow as cool.", "check_flow")
+    if seen.days_ago > FLOW_OLD_DAYS:
+        sentence = f"{asks} is {seen.days_ago:.0f} days old, more than {FLOW_OLD_DAYS}."
+        return Check("flow", CAUTION, sentence, again, "check_flow")
+    surely = at_5.tested_mm3_s if at_5.low_mm3_s is None else at_5.low_mm3_s
+    return Check("flow", CLEAR, f"{asks} lost less than 5 % up to {digits(surely)} mm³/s.")
+
+
+def usable_words(usable: Usable) -> str:
+    """Where a loss is reached, such as "at 6.1 (5.4 to 7) mm³/s", or perhaps is, or that it is not."""
+    low, likely, high = usable.low_mm3_s, usable.likely_mm3_s, usable.high_mm3_s
+    tested = digits(usable.tested_mm3_s)
+    if low is None:
+        return f"not up to {tested} mm³/s"
+    if likely is None:
+        return f"perhaps from {digits(low)} mm³/s on, likely above {tested}"
+    return (
+        f"at {digits(likely)} ({digits(low)} to {f'over {tested}' if high is None else digits(high)}) mm³/s"
+    )
+
+
 def air(s: Situation) -> Check:
     asks = s.enclosure in ENCLOSED
     if s.enclosed or not (asks or s.emission in FUMES):
@@ -329,5 +395,6 @@ RULES: list[Callable[[Situation], Check | None]] = [
     gear_life,
     liner_life,
     temperature,
+    flow,
     air,
 ]

@@ -20,6 +20,7 @@ from spools.hourly import hour_of
 from spools.labels import pretty
 from spools.models import DesiccantCharge, DryingRun, Feedstock, Place, Spool, Stay
 
+from .flow_reminders import flow_reminders
 from .models import PartKind, Reminder
 from .readiness import POSSIBLE, digits
 from .wear_log import RATE_OVER, UNIT_WORDS, Aged, fitted_parts, in_stock, life_of
@@ -82,9 +83,10 @@ def sweep_boxes(now: datetime | None = None) -> Counts:
 
 @transaction.atomic
 def sweep_parts(now: datetime | None = None) -> Counts:
-    """The replace reminders alone, at once after something happened to parts."""
+    """The reminders about parts and their flow alone, at once after something happened to them."""
     now = now or timezone.now()
-    return _settle(_worn(now), now)
+    flow = Found([Kind.FLOW_CHECK, Kind.FLOW_CHART], flow_reminders(now))
+    return _settle(_worn(now), now) + _settle(flow, now)
 
 
 @transaction.atomic

@@ -18,8 +18,9 @@ from spools.ledger import Amount
 from spools.models import DryingRun, Place, Spool
 from spools.windings import Air
 
+from .flow_history import Seen, changed_since, last_flows, material_of
 from .models import Loading, Toolhead
-from .readiness import Fitted, Situation, Verdict, Wetness, judge
+from .readiness import Fitted, FlowSeen, Situation, Verdict, Wetness, judge
 from .wear.abrasion import Filament, wear
 from .wear_log import UNIT_WORDS, Aged, counter, filament_of, fitted_parts, life_of, surface_of
 
@@ -30,18 +31,24 @@ LEAST_JOB_G = 1.0
 
 @dataclass(frozen=True)
 class JobAsked:
-    """A job to judge for. Raises ValidationError on a number that no print has."""
+    """A job to judge for. Raises ValidationError on a number that no print has.
+
+    max_flow_mm3_s: its fastest flow, None when it is not known.
+    """
 
     mass_g: float
     hours: float
     nozzle_c: float
     bed_c: float
+    max_flow_mm3_s: float | None = None
 
     def __post_init__(self) -> None:
         within("mass_g", self.mass_g, 0.01, 20_000, "g")
         within("hours", self.hours, 0.01, 1000, "h")
         within("nozzle_c", self.nozzle_c, 0, 600, "°C")
         within("bed_c", self.bed_c, 0, 300, "°C")
+        if self.max_flow_mm3_s is not None:
+            within("max_flow_mm3_s", self.max_flow_mm3_s, 0.01, 500, "mm³/s")
 
 
 @dataclass(frozen=True)
@@ -95,13 +102,16 @@ def situations(
     known = known_of([spool for _, spool in pairs], dryers_here(), at)
     machines = machines_of(Toolhead.objects.filter(pk__in={toolhead.pk for toolhead, _ in pairs}), at)
     wanted = [(machines[toolhead.pk], known[spool.pk]) for toolhead, spool in pairs]
-    return put_together(wanted, job)
+    return put_together(wanted, job, at)
 
 
 def put_together(
-    wanted: Sequence[tuple[Machine, Known]], job: JobAsked | None
+    wanted: Sequence[tuple[Machine, Known]], job: JobAsked | None, at: datetime | None = None
 ) -> dict[tuple[int, int], Situation]:
-    """The situations of pairs that were gathered. All forecasts are one call of the physics."""
+    """The situations of pairs that were gathered. All forecasts are one call of the physics.
+
+    at: a past time that flow checks are looked up for; the rest is as it was gathered.
+    """
     asked = {
         (machine.toolhead.pk, of.spool.pk): job or small_job(machine.toolhead, of) for machine, of in wanted
     }
@@ -114,9 +124,17 @@ def put_together(
             air = Air(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
             lanes[place.pk, of.spool.pk, hours] = (of.moisture, air)
     ends = dict(zip(lanes, forecast(list(lanes.values())), strict=True))
+    then = at or timezone.now()
+    flows: dict[tuple[int, int, int | None], Seen] = {}
+    if job is not None and job.max_flow_mm3_s is not None:
+        flows = last_flows({machine.toolhead.pk for machine, _ in wanted}, then)
     return {
         (machine.toolhead.pk, of.spool.pk): _situation(
-            machine, of, job_, ends.get((machine.toolhead.printer.place_id, of.spool.pk, job_.hours))
+            machine,
+            of,
+            job_,
+            ends.get((machine.toolhead.printer.place_id, of.spool.pk, job_.hours)),
+            _flow_seen(flows.get((machine.toolhead.pk, *material_of(of.spool.feedstock))), then),
         )
         for machine, of in wanted
         for job_ in [asked[machine.toolhead.pk, of.spool.pk]]
@@ -204,7 +222,9 @@ def machines_of(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> di
     return {pk: Machine(row, row.loaded, parts[pk], airs[row.printer.place_id]) for pk, row in by_id.items()}
 
 
-def _situation(machine: Machine, of: Known, job: JobAsked, end: Moisture | None) -> Situation:
+def _situation(
+    machine: Machine, of: Known, job: JobAsked, end: Moisture | None, flow: FlowSeen | None
+) -> Situation:
     spool, toolhead = of.spool, machine.toolhead
     feedstock = spool.feedstock
     polymer, filler = feedstock.polymer, feedstock.filler
@@ -242,6 +262,22 @@ def _situation(machine: Machine, of: Known, job: JobAsked, end: Moisture | None)
         drying=drying,
         drying_way_out=drying_way_out,
         dry_advice=of.dry_advice,
+        max_flow_mm3_s=job.max_flow_mm3_s,
+        flow=flow,
+    )
+
+
+def _flow_seen(last: Seen | None, at: datetime) -> FlowSeen | None:
+    if last is None:
+        return None
+    at_5, at_10 = last.usable()
+    return FlowSeen(
+        on=f"{timezone.localtime(last.check.at):%d %b %Y}",
+        days_ago=(at - last.check.at) / timedelta(days=1),
+        nozzle_c=last.check.nozzle_c,
+        changed=" and ".join(fitting.get_role_display() for fitting in changed_since(last, at)),
+        at_5=at_5,
+        at_10=at_10,
     )
 
 

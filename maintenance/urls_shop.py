@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from .pages import drying, jobs, machines, parts, reminders, stock
+from .pages import drying, flow_checks, jobs, machines, parts, reminders, stock
 
 urlpatterns = [
     path("drying/", drying.drying, name="drying"),
@@ -13,6 +13,10 @@ urlpatterns = [
     path("machines/<int:pk>/", machines.machine, name="machine"),
     path("machines/<int:pk>/toolheads/new/", machines.toolhead_new, name="toolhead-new"),
     path("toolheads/<int:pk>/fit/", parts.part_fit, name="part-fit"),
+    path("toolheads/<int:pk>/flow/", flow_checks.toolhead_flow, name="toolhead-flow"),
+    path("flow-checks/new/", flow_checks.flow_check_new, name="flow-check-new"),
+    path("flow-checks/<int:pk>/", flow_checks.flow_check, name="flow-check"),
+    path("flow-checks/<int:pk>/withdraw/", flow_checks.flow_check_withdraw, name="flow-check-withdraw"),
     path("fittings/<int:pk>/replace/", parts.part_replace, name="part-replace"),
     path("fittings/<int:pk>/remove/", parts.part_remove, name="part-remove"),
     path("jobs/", jobs.jobs, name="jobs"),

@@ -30,6 +30,7 @@ class JobSerializer(ModelSerializer):
             "hours",
             "nozzle_c",
             "bed_c",
+            "max_flow_mm3_s",
             "uses",
             "state",
             "reasons",
@@ -48,6 +49,7 @@ class RecordJobSerializer(StrictSerializer):
     hours = Number()
     nozzle_c = Number()
     bed_c = Number()
+    max_flow_mm3_s = Number(required=False, help_text="its fastest flow, judged by the last flow check")
     start = Moment(required=False)
     override_reason = serializers.CharField(
         required=False, max_length=300, help_text="why it was printed in spite of a hold"

@@ -110,6 +110,7 @@ class JobAskedSerializer(StrictSerializer):
     hours = Number(min_value=0.01, max_value=1_000)
     nozzle_c = Number(min_value=0, max_value=600)
     bed_c = Number(min_value=0, max_value=300)
+    max_flow_mm3_s = Number(required=False, min_value=0.01, max_value=500)
 
 
 class PairSerializer(StrictSerializer):
@@ -118,16 +119,18 @@ class PairSerializer(StrictSerializer):
 
 
 class PairInQuerySerializer(PairSerializer):
-    """A pair, with the four numbers of a job or none of them."""
+    """A pair, with the four numbers of a job or none of them; with them its fastest flow, if known."""
 
     mass_g = Number(required=False, min_value=0.01, max_value=20_000)
     hours = Number(required=False, min_value=0.01, max_value=1_000)
     nozzle_c = Number(required=False, min_value=0, max_value=600)
     bed_c = Number(required=False, min_value=0, max_value=300)
+    max_flow_mm3_s = Number(required=False, min_value=0.01, max_value=500)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
-        job = {name for name in JobAskedSerializer().fields if name in attrs}
-        if job and job != set(JobAskedSerializer().fields):
+        fields = JobAskedSerializer().fields
+        given = {name for name in fields if name in attrs}
+        if given and not given >= {name for name, field in fields.items() if field.required}:
             raise serializers.ValidationError("Give mass_g, hours, nozzle_c and bed_c together, or none.")
         return attrs
 

@@ -1,3 +1,4 @@
+from .flow_checks import FlowBlob, FlowCheck, FlowCheckWithdrawal
 from .jobs import Job, JobUse, WearEntry
 from .machines import Loading, Printer, Toolhead
 from .parts import Fitting, Part, PartKind, StockEntry
@@ -5,6 +6,9 @@ from .reminders import Reminder
 
 __all__ = [
     "Fitting",
+    "FlowBlob",
+    "FlowCheck",
+    "FlowCheckWithdrawal",
     "Job",
     "JobUse",
     "Loading",

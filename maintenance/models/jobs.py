@@ -17,6 +17,9 @@ class Job(models.Model):
     hours = models.FloatField(validators=[MinValueValidator(0.01), MaxValueValidator(1000)])
     nozzle_c = models.FloatField(validators=[MinValueValidator(0), MaxValueValidator(600)])
     bed_c = models.FloatField(validators=[MinValueValidator(0), MaxValueValidator(300)])
+    max_flow_mm3_s = models.FloatField(
+        null=True, blank=True, validators=[MinValueValidator(0.01), MaxValueValidator(500)]
+    )
     state = models.CharField(max_length=10, help_text="the verdict at the start: clear, caution or hold")
     reasons = models.JSONField(default=list)
     override_reason = models.CharField(max_length=300, blank=True)

@@ -17,6 +17,8 @@ class Reminder(models.Model):
         REORDER = "reorder", "reorder"
         DRYING_DONE = "drying_done", "take out of the dryer"
         REGENERATE = "regenerate", "regenerate desiccant"
+        FLOW_CHECK = "flow_check", "flow check"
+        FLOW_CHART = "flow_chart", "flow loss changes"
 
     class Ending(models.TextChoices):
         GONE = "gone", "the cause is gone"

@@ -190,12 +190,27 @@ class LoadingField(forms.ModelChoiceField):
         return f"{loading.toolhead}: {pretty(loading.spool.code)} {loading.spool.feedstock}{until}"
 
 
+def recent_loadings() -> QuerySet[Loading]:
+    """Spools on their toolheads, and those that came off lately, present ones first."""
+    recent = Q(end=None) | Q(end__gt=timezone.now() - LATE_JOBS)
+    loadings = Loading.objects.filter(recent).select_related(
+        "toolhead__printer",
+        "spool__feedstock__maker",
+        "spool__feedstock__polymer",
+        "spool__feedstock__filler",
+    )
+    return loadings.order_by(F("end").desc(nulls_first=True), "toolhead__printer__name")
+
+
 class JobForm(forms.Form):
     name = forms.CharField(label="Name", max_length=120)
     mass_g = number("Filament", "g", min_value=0.01, max_value=20000)
     hours = number("Printing time", "h", min_value=0.01, max_value=1000)
     nozzle_c = number("Nozzle", "°C", min_value=0, max_value=600)
     bed_c = number("Bed", "°C", min_value=0, max_value=300)
+    max_flow_mm3_s = number(
+        "Fastest flow", "mm³/s", required=False, min_value=0.01, max_value=500, help_text="If you know it."
+    )
     when = WhenField(label="Started", help_text="Empty: now. Give the start when you record it later.")
     override_reason = forms.CharField(
         label="Reason to print on a hold",
@@ -207,16 +222,11 @@ class JobForm(forms.Form):
     # What the verdict was shown for; a change after that shows the verdict again.
     checked = forms.CharField(required=False, widget=forms.HiddenInput)
 
-    ASKED = ["loading", "mass_g", "hours", "nozzle_c", "bed_c"]
+    ASKED = ["loading", "mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s"]
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        recent = Q(end=None) | Q(end__gt=timezone.now() - LATE_JOBS)
-        loadings = Loading.objects.filter(recent).select_related(
-            "toolhead__printer", "spool__feedstock__maker", "spool__feedstock__polymer"
-        )
-        loadings = loadings.order_by(F("end").desc(nulls_first=True), "toolhead__printer__name")
-        self.fields["loading"] = LoadingField(loadings, label="Machine and spool", empty_label=None)
+        self.fields["loading"] = LoadingField(recent_loadings(), label="Machine and spool", empty_label=None)
         self.order_fields(["loading"])
 
     def asked(self) -> str:

@@ -16,6 +16,7 @@ from spools.pages.forms import carried_out, sent, show_refusal
 from .forms_shop import JobForm, WithdrawForm
 
 PER_PAGE = 30
+ASKED = ("mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s")
 
 
 @login_required
@@ -52,10 +53,7 @@ def _recorded(form: JobForm, request: HttpRequest) -> Job | None:
             spool=data["loading"].spool,
             start=data["when"],
             by=request.user,
-            **{
-                name: data[name]
-                for name in ("name", "mass_g", "hours", "nozzle_c", "bed_c", "override_reason")
-            },
+            **{name: data[name] for name in ("name", *ASKED, "override_reason")},
         )
         recorded.append(job)
 
@@ -65,7 +63,7 @@ def _recorded(form: JobForm, request: HttpRequest) -> Job | None:
 def _verdict(form: JobForm) -> Verdict | None:
     data = form.cleaned_data
     try:
-        asked = JobAsked(**{name: data[name] for name in ("mass_g", "hours", "nozzle_c", "bed_c")})
+        asked = JobAsked(**{name: data[name] for name in ASKED})
         return verdict(data["loading"].toolhead, data["loading"].spool, asked)
     except ValidationError as error:
         show_refusal(form, error)

@@ -47,7 +47,11 @@ def _row(reminder: Reminder) -> dict:
     """A reminder with the page where it is dealt with, and what the link to it says."""
     address, says = "", ""
     fitted = list(reminder.part.fittings.all()) if reminder.part else []
-    if fitted:
+    if reminder.kind == Reminder.Kind.FLOW_CHECK:
+        address, says = reverse("flow-check-new"), "Plan the check"
+    elif reminder.kind == Reminder.Kind.FLOW_CHART and reminder.toolhead is not None:
+        address, says = reverse("toolhead-flow", args=[reminder.toolhead_id]), "See the chart"
+    elif fitted:
         address, says = reverse("part-replace", args=[fitted[0].pk]), "Replace it"
     elif reminder.kind == Reminder.Kind.DRYING_DONE:
         address, says = reverse("drying"), "See the dryers"

@@ -14,6 +14,9 @@ from .walk import Newcomer, sign_in_as_told
 pytestmark = pytest.mark.browser
 # Spools of the demo shop: loaded, too wet, in a dryer.
 SPOOLS = ["7DKMRX", "F4QT7X", "CQJJHK"]
+# A flow check of the spool that is loaded on the first printer.
+PLANNED = "/flow-checks/new/?loading=2&nozzle_c=210&rates=1,3,5&repeats=3&length_mm=200&resolution_g=0.001"
+PLANNED += "&diameter_tolerance_mm=0.05"
 PAGES = [
     "/",
     "/scan/",
@@ -25,6 +28,10 @@ PAGES = [
     "/s/F4QT7X/label/",
     "/drying/",
     "/machines/",
+    "/toolheads/1/flow/",
+    "/flow-checks/1/",
+    "/flow-checks/new/",
+    PLANNED,
     "/jobs/new/",
     "/stock/",
     "/materials/",

@@ -65,6 +65,13 @@ def test_something_of_each_kind_is_due(shop):
     assert due == set(Reminder.Kind.values)
 
 
+def test_flow_checks_show_gears_that_lose_their_grip(shop):
+    chart = Reminder.objects.get(kind="flow_chart", ended_at=None)
+    assert "drive gears of unknown metal on North T0" in chart.title and "signals since" in chart.why
+    check = Reminder.objects.get(kind="flow_check", ended_at=None)
+    assert check.toolhead.printer.name == "Bench" and "another drive gears" in check.why
+
+
 def test_drying_runs_finished_and_under_way(shop):
     finished = DryingRun.objects.get(end__isnull=False)
     loss = loss_on_drying(finished)

@@ -1,0 +1,89 @@
+"""What flow checks make due: the next check, and a look at the part whose chart signals."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from django.utils import timezone
+
+from .flow_history import Seen, Series, changed_since, material_name, seen, series_of
+from .models import FlowCheck, JobUse, PartKind, Reminder
+from .readiness import FLOW_OLD_DAYS, digits
+from .wear.flow_reading import CLOG
+
+Kind = Reminder.Kind
+
+
+def flow_reminders(now: datetime) -> list[Reminder]:
+    """Reminders that should be open now. A toolhead that never was checked is left in peace."""
+    checks = FlowCheck.objects.standing().filter(toolhead__printer__retired_at=None)
+    by_toolhead: dict[int, list[Seen]] = {}
+    for of in seen(checks):
+        by_toolhead.setdefault(of.check.toolhead_id, []).append(of)
+    wanted = [due for found in by_toolhead.values() if (due := _check_due(found[-1], now)) is not None]
+    for found in by_toolhead.values():
+        wanted += _signals(found, now)
+    return wanted
+
+
+def _check_due(last: Seen, now: datetime) -> Reminder | None:
+    """Other parts since the last check, or a check that is old on a toolhead that is in use."""
+    toolhead, on = last.check.toolhead, f"{timezone.localtime(last.check.at):%d %b %Y}"
+    if changed := changed_since(last, now):
+        parts = " and ".join(fitting.get_role_display() for fitting in changed)
+        why = f"The last one was on {on}; since then there is another {parts} on it."
+    elif now - last.check.at > timedelta(days=FLOW_OLD_DAYS) and _printed_since(last):
+        why = f"The last one was on {on}, more than {FLOW_OLD_DAYS} days ago, and it has printed since."
+    else:
+        return None
+    return Reminder(
+        kind=Kind.FLOW_CHECK,
+        cause=f"flow_check:toolhead:{toolhead.pk}",
+        title=f"Check the flow of {toolhead}",
+        why=why,
+        way_out="Extrude and weigh the blobs; the page of the flow check says which.",
+        toolhead=toolhead,
+    )
+
+
+def _printed_since(last: Seen) -> bool:
+    return JobUse.objects.filter(
+        toolhead=last.check.toolhead_id, job__withdrawn_at=None, job__start__gt=last.check.at
+    ).exists()
+
+
+def _signals(found: Sequence[Seen], now: datetime) -> list[Reminder]:
+    """Of the latest series of each material that signals, as long as its parts are on the toolhead."""
+    latest: dict[tuple[int, int | None], Series] = {}
+    for series in series_of(found):
+        latest.setdefault(series.latest.material, series)
+    return [
+        _signal(series)
+        for series in latest.values()
+        if series.signal and not changed_since(series.latest, now)
+    ]
+
+
+def _signal(series: Series) -> Reminder:
+    latest, toolhead = series.latest, series.latest.check.toolhead
+    reading = series.reading(latest)
+    rises = series.signal > 0
+    # A rising loss is the gears, unless it is a clog; a falling one is the bore.
+    role = PartKind.Role.GEARS if rises and reading.cause != CLOG else PartKind.Role.NOZZLE
+    fitting = latest.fitted.get(role)
+    what = str(fitting.part.kind) if fitting else role.label
+    since, limit_at = series.signals_since, series.reaches_limit_at
+    assert since is not None
+    pace = f" At this pace 10 % about {timezone.localtime(limit_at):%d %b %Y}." if limit_at else ""
+    return Reminder(
+        kind=Kind.FLOW_CHART,
+        cause=f"flow_chart:check:{series.baseline.check.pk}",
+        title=f"Look at the {what} on {toolhead}: its flow loss {'rises' if rises else 'falls'}",
+        why=f"{material_name(latest.check.spool.feedstock)} at {digits(series.flow_mm3_s)} mm³/s: "
+        f"{100 * series.losses[0]:.1f} % lost at first, {100 * series.losses[-1]:.1f} % at the last check. "
+        f"The control chart signals since {timezone.localtime(since):%d %b %Y}.{pace}",
+        way_out=reading.way_out
+        or "Look at it and clean it; check the flow again, and replace it if it stays.",
+        part=fitting.part if fitting else None,
+        toolhead=toolhead,
+        due_at=limit_at,
+    )

@@ -1,0 +1,280 @@
+"""Flow check: blobs of one commanded length are extruded at rising rates and weighed.
+
+What is missing against the slow reference is the loss: filament that the drive did not push. Losses are
+fractions, 0 to 1. With r the smallest step of the scale, each mass is a gross less a tare reading:
+
+    u(m)^2 = 2 r^2/12 + s^2/n,    u(loss) = (1 - loss) sqrt((u(m)/m)^2 + (u(m_ref)/m_ref)^2)
+
+s is the scatter of the n repeats. The filament's diameter and density are common to all blobs of a check, so
+they cancel in the loss; they stay in what the slow reference lacks against the commanded mass.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import isfinite, pi, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import isotonic_regression
+
+Array = NDArray[np.float64]
+
+# How well a catalogue's density fits the very spool. From memory: grades of a polymer differ by 1 to 2 %.
+DENSITY_SHARE = 0.02
+# Scatter of a blob's mass where nothing was repeated. Common practice, no source.
+ASSUMED_SCATTER = 0.005
+# 10 and 90 % of a normal distribution, as for all bands.
+EDGE = 1.2816
+# A loss or difference counts as real above this many standard uncertainties.
+REAL = 2.0
+# Usable flow is told at these losses.
+LIMITS = (0.05, 0.10)
+# u(loss) from the scale above which 5 % cannot be told from nothing, and up to which a check is good.
+TOO_COARSE, GOOD = LIMITS[0] / REAL, 0.01
+# Checks and jobs of temperatures further apart are not compared: a hotter melt flows more easily. Common
+# practice, no source.
+SAME_C = 5.0
+LEAST_RATES, MOST_RATES, MOST_REPEATS = 3, 12, 10
+# Flows that a printer may have, mm3/s.
+SLOWEST, FASTEST = 0.01, 500.0
+
+
+class CheckRefused(ValueError):
+    """A check that cannot be; the text says what to do. field: the input that it speaks of."""
+
+    def __init__(self, field: str, text: str) -> None:
+        super().__init__(text)
+        self.field = field
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What every blob of a check shares: length of filament, its diameter, density, the scale's step."""
+
+    length_mm: float
+    diameter_mm: float
+    diameter_tolerance_mm: float
+    density_g_cm3: float
+    resolution_g: float
+
+    @property
+    def area_mm2(self) -> float:
+        return pi * self.diameter_mm**2 / 4
+
+    @property
+    def commanded_g(self) -> float:
+        """m = pi d^2 L rho / 4: 0.2983 g for 100 mm of 1.75 mm PLA."""
+        return self.area_mm2 * self.length_mm * self.density_g_cm3 / 1000
+
+    @property
+    def heaviest_g(self) -> float:
+        """The most that a blob can weigh: the thickest, densest filament, and the scale's worst reading."""
+        thickest = (1 + self.diameter_tolerance_mm / self.diameter_mm) ** 2
+        return self.commanded_g * thickest * (1 + DENSITY_SHARE) + self.resolution_g
+
+    @property
+    def reading_u_g(self) -> float:
+        """Standard uncertainty of one mass from the scale's step: two readings, rectangular."""
+        return self.resolution_g * sqrt(2 / 12)
+
+    @property
+    def loss_u(self) -> float:
+        """Standard uncertainty of a small loss from the scale alone: known before anything is extruded."""
+        return sqrt(2) * self.reading_u_g / self.commanded_g
+
+    def length_for_mm(self, loss_u: float) -> float:
+        """Length per blob at which the scale alone gives this uncertainty of the loss."""
+        return self.length_mm * self.loss_u / loss_u
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """The blobs of one rate, g."""
+
+    flow_mm3_s: float
+    masses_g: tuple[float, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """A check worked out, an entry per rate; the first is the reference, whose loss is 0 by definition.
+
+    reading_u_g: of one mass, from the scale. scatter_g: of the repeats, not a number where there are none.
+    fitted: the losses made to rise with the flow (isotonic regression), with the band of 10 and 90 %. short:
+    what the reference lacks against the commanded mass; there diameter and density are uncertain, too.
+    """
+
+    flows_mm3_s: Array
+    masses_g: Array
+    reading_u_g: float
+    scatter_g: Array
+    losses: Array
+    loss_u: Array
+    fitted: Array
+    fitted_low: Array
+    fitted_high: Array
+    short: float
+    short_u: float
+
+    @property
+    def tested_mm3_s(self) -> float:
+        return float(self.flows_mm3_s[-1])
+
+    def loss_at(self, flow_mm3_s: float) -> tuple[float, float]:
+        """Fitted loss and its standard uncertainty at a flow between the rates."""
+        at = (flow_mm3_s, self.flows_mm3_s)
+        return float(np.interp(*at, self.fitted)), float(np.interp(*at, self.loss_u))
+
+    def usable(self, loss: float) -> "Usable":
+        """The flow at which this much is lost."""
+        bounds = (self.fitted_high, self.fitted, self.fitted_low)
+        return Usable(loss, self.tested_mm3_s, *(_reached(self.flows_mm3_s, bound, loss) for bound in bounds))
+
+
+@dataclass(frozen=True)
+class Usable:
+    """Flow at a loss, mm3/s, with the band of 10 and 90 %. None: not reached up to the fastest tested."""
+
+    loss: float
+    tested_mm3_s: float
+    low_mm3_s: float | None
+    likely_mm3_s: float | None
+    high_mm3_s: float | None
+
+
+def refuse_unfit(setup: Setup) -> None:
+    """Raises CheckRefused where the scale is too coarse for the length: told before anything is extruded."""
+    if setup.loss_u > TOO_COARSE:
+        raise CheckRefused(
+            "resolution_g",
+            f"A scale that reads {setup.resolution_g:g} g is too coarse for blobs of "
+            f"{setup.commanded_g:.2g} g: the loss would be uncertain by {100 * setup.loss_u:.2g} %, and 5 % "
+            f"could not be told from nothing. Extrude at least {_up(setup.length_for_mm(TOO_COARSE))} mm a "
+            f"blob ({_up(setup.length_for_mm(GOOD))} mm for a good check), or take a finer scale.",
+        )
+
+
+def advice(setup: Setup) -> str:
+    """What would make a check of this setup better; "" where it is good."""
+    if setup.loss_u <= GOOD:
+        return ""
+    return (
+        f"With this scale and length a loss is uncertain by {100 * setup.loss_u:.2g} % (standard "
+        f"uncertainty); {_up(setup.length_for_mm(GOOD))} mm a blob would make it {100 * GOOD:g} %."
+    )
+
+
+def refuse_rates(rates_mm3_s: Sequence[float]) -> None:
+    """Raises CheckRefused unless the rates rise from a slow reference, each once."""
+    if not LEAST_RATES <= len(rates_mm3_s) <= MOST_RATES:
+        raise CheckRefused(
+            "rates",
+            f"Give {LEAST_RATES} to {MOST_RATES} rates, the slow reference first; got {len(rates_mm3_s)}.",
+        )
+    if not all(SLOWEST <= rate <= FASTEST for rate in rates_mm3_s):
+        raise CheckRefused(
+            "rates", f"Every rate is a number between {SLOWEST:g} and {FASTEST:g} mm³/s. Look at the rates."
+        )
+    for before, after in pairwise(rates_mm3_s):
+        if after == before:
+            raise CheckRefused("rates", f"{after:g} mm³/s is there twice. Give each rate once.")
+        if after < before:
+            raise CheckRefused(
+                "rates", f"{after:g} mm³/s comes after {before:g}. Give the rates in rising order."
+            )
+
+
+def refuse_impossible(setup: Setup, weighed: Sequence[Weighed]) -> None:
+    """Raises CheckRefused on what cannot have been weighed, or says nothing."""
+    refuse_unfit(setup)
+    refuse_rates([rate.flow_mm3_s for rate in weighed])
+    for rate in weighed:
+        _refuse_masses(setup, rate)
+    if not any(weighed[0].masses_g):
+        raise CheckRefused(
+            "masses",
+            "The slow reference weighs nothing, so there is nothing to compare with. Clear the nozzle and "
+            "the drive, then do the check again.",
+        )
+
+
+def measure(setup: Setup, weighed: Sequence[Weighed]) -> Curve:
+    """Losses with their uncertainty and the fitted curve, of what refuse_impossible lets through."""
+    counts = np.array([len(rate.masses_g) for rate in weighed])
+    masses = np.array([np.mean(rate.masses_g) for rate in weighed])
+    scatter = np.array([np.std(r.masses_g, ddof=1) if len(r.masses_g) > 1 else np.nan for r in weighed])
+    mass_u = np.sqrt(setup.reading_u_g**2 + _scatter_used(scatter, counts, masses[0]) ** 2 / counts)
+    losses = 1 - masses / masses[0]
+    # (1 - loss) u(m)/m is u(m)/m_ref: written so, it holds for a blob of 0 g, too.
+    loss_u = np.hypot(mass_u / masses[0], (1 - losses) * mass_u[0] / masses[0])
+    loss_u[0] = 0.0
+    kept = masses[0] / setup.commanded_g
+    share_u = np.array(
+        [
+            mass_u[0] / masses[0],
+            2 * setup.diameter_tolerance_mm / setup.diameter_mm / sqrt(3),
+            DENSITY_SHARE / sqrt(3),
+        ]
+    )
+    return Curve(
+        flows_mm3_s=np.array([rate.flow_mm3_s for rate in weighed]),
+        masses_g=masses,
+        reading_u_g=setup.reading_u_g,
+        scatter_g=scatter,
+        losses=losses,
+        loss_u=loss_u,
+        fitted=_rising(losses, loss_u),
+        fitted_low=_rising(losses - EDGE * loss_u, loss_u),
+        fitted_high=_rising(losses + EDGE * loss_u, loss_u),
+        short=float(1 - kept),
+        short_u=float(kept * np.linalg.norm(share_u)),
+    )
+
+
+def _refuse_masses(setup: Setup, rate: Weighed) -> None:
+    at = f"at {rate.flow_mm3_s:g} mm³/s"
+    if not 1 <= len(rate.masses_g) <= MOST_REPEATS:
+        raise CheckRefused(
+            "masses", f"Give 1 to {MOST_REPEATS} blobs {at}; got {len(rate.masses_g)}. Weigh one at least."
+        )
+    for mass_g in rate.masses_g:
+        if not (isfinite(mass_g) and mass_g >= 0):
+            raise CheckRefused("masses", f"A blob {at} needs a mass of 0 g or more; got {mass_g:g}.")
+        if mass_g > setup.heaviest_g:
+            raise CheckRefused(
+                "masses",
+                f"A blob {at} of {mass_g:g} g is heavier than {setup.length_mm:g} mm of this filament can "
+                f"be: {setup.commanded_g:.3g} g, at most {setup.heaviest_g:.3g} g with its tolerance and the "
+                "scale's step. Weigh it alone and with the tare taken off; look at the length, the diameter, "
+                "the feedstock's density and the steps of the drive.",
+            )
+
+
+def _scatter_used(scatter_g: Array, counts: NDArray[np.int64], reference_g: float) -> Array:
+    """Scatter per blob: pooled over the rates, or the rate's own where that is larger; else assumed."""
+    repeated = counts > 1
+    if not repeated.any():
+        return np.full(len(counts), ASSUMED_SCATTER * reference_g)
+    pooled = sqrt(float(np.average(scatter_g[repeated] ** 2, weights=counts[repeated] - 1)))
+    return np.fmax(scatter_g, pooled)
+
+
+def _rising(losses: Array, loss_u: Array) -> Array:
+    """The nearest curve that starts with no loss at the reference and never falls, 0 to 1."""
+    fit = isotonic_regression(losses[1:], weights=1 / loss_u[1:] ** 2)
+    return np.concatenate([[0.0], np.clip(fit.x, 0, 1)])
+
+
+def _reached(flows_mm3_s: Array, losses: Array, loss: float) -> float | None:
+    """Where a rising curve reaches a loss, in a straight line between the rates."""
+    if losses[-1] < loss:
+        return None
+    after = int(np.argmax(losses >= loss))
+    share = (loss - losses[after - 1]) / (losses[after] - losses[after - 1])
+    return float(flows_mm3_s[after - 1] + share * (flows_mm3_s[after] - flows_mm3_s[after - 1]))
+
+
+def _up(length_mm: float) -> int:
+    """To the next 10 mm."""
+    return int(-(-length_mm // 10) * 10)
