@@ -162,6 +162,14 @@ CAUSES = {
     ),
 }
 
+# What may turn out: one of the causes, or none of them.
+OTHERWISE = {
+    "settings": "A setting, or another cause outside the consumables",
+    "not_found": "No cause was found",
+    "mistake": "Reported by mistake",
+}
+OUTCOMES = {name: cause.title for name, cause in CAUSES.items()} | OTHERWISE
+
 # Causes outside the consumables, by sign: named so that nobody swaps parts for a settings fault.
 # Common practice, no source.
 OUTSIDE = {

@@ -4,7 +4,7 @@ from django.db.models import Q
 
 from spools.models import Feedstock, Spool
 
-from .machines import Toolhead
+from .machines import Printer, Toolhead
 from .parts import Part, PartKind
 
 
@@ -16,6 +16,8 @@ class Reminder(models.Model):
         REPLACE = "replace", "replace"
         REORDER = "reorder", "reorder"
         DRYING_DONE = "drying_done", "take out of the dryer"
+        CLEAN = "clean", "clean"
+        SERVICE = "service", "service"
 
     class Ending(models.TextChoices):
         GONE = "gone", "the cause is gone"
@@ -31,6 +33,7 @@ class Reminder(models.Model):
     spool = models.ForeignKey(Spool, models.CASCADE, null=True, blank=True, related_name="reminders")
     part = models.ForeignKey(Part, models.CASCADE, null=True, blank=True, related_name="reminders")
     toolhead = models.ForeignKey(Toolhead, models.CASCADE, null=True, blank=True, related_name="reminders")
+    printer = models.ForeignKey(Printer, models.CASCADE, null=True, blank=True, related_name="reminders")
     part_kind = models.ForeignKey(PartKind, models.CASCADE, null=True, blank=True, related_name="reminders")
     feedstock = models.ForeignKey(Feedstock, models.CASCADE, null=True, blank=True, related_name="reminders")
     raised_at = models.DateTimeField()
