@@ -7,7 +7,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 
-from spools.checks import moment, shown
+from spools.checks import moment, shown, within
 
 from . import reminders
 from .models import Printer, ServiceEntry, ServiceKind, Toolhead
@@ -76,6 +76,7 @@ def withdraw_service(entry: ServiceEntry) -> ServiceEntry:
 def save_kind(kind: ServiceKind) -> ServiceKind:
     """Keep a new or corrected service. Raises ValidationError on fields that cannot be."""
     kind.full_clean()
+    within("interval", kind.interval, 0.1, 1e6, kind.get_unit_display())
     kind.save()
     reminders.sweep_service()
     return kind

@@ -12,6 +12,7 @@ from tests.spools.conftest import feedstock, receive
 
 FACTS = ["stay", "massentry", "reading", "spool", "moisturestate"]
 WORKSHOP_FACTS = ["loading", "job", "jobuse", "wearentry", "fitting", "part", "stockentry", "reminder"]
+WORKSHOP_FACTS += ["serviceentry", "troublereport", "troubleoutcome"]
 
 
 @pytest.fixture
