@@ -9,9 +9,11 @@ from .views.machines import Fittings, Loadings, PartKinds, Parts, Printers, Stoc
 from .views.places import Places, Readings
 from .views.readiness import Readiness
 from .views.reminders import Reminders
+from .views.service import ServiceKinds, Services
 from .views.spools import Spools
 from .views.today import Now
 from .views.token import Tokens
+from .views.trouble import Troubles
 
 router = SimpleRouter()
 # Addresses are written without a slash at the end; with one they work, too.
@@ -34,6 +36,9 @@ for prefix, endpoint in [
     ("stock", Stock),
     ("fittings", Fittings),
     ("jobs", Jobs),
+    ("service-kinds", ServiceKinds),
+    ("services", Services),
+    ("troubles", Troubles),
     ("reminders", Reminders),
 ]:
     router.register(prefix, endpoint, basename=endpoint.__name__.lower())
