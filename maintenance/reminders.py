@@ -243,7 +243,7 @@ def _service(status: Status) -> Reminder:
         + (f":toolhead:{status.toolhead.pk}" if status.toolhead else ""),
         title=f"{kind.name.capitalize()} on {since.where}",
         why=f"{digits(since.used)} {since.unit} {last}; its interval is {digits(since.interval)}. "
-        f"{kind.source}."[:300],
+        f"Who says so: {kind.source}."[:300],
         way_out="Do it, then record it on the service page of the machine: that ends this reminder.",
         printer=status.printer,
         toolhead=status.toolhead,

@@ -353,15 +353,15 @@ def _tangle(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
 
 
 def _gears_dirty(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
-    return _since(e.services.get("gears"), -1.0, 1.0)
+    return _since(e.services.get("gears"), -1.0, 0.5)
 
 
 def _gears_worn(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
-    return _worn(e.parts.get("gears"), "drive gears", 2.5)
+    return _worn(e.parts.get("gears"), "drive gears", 3.0)
 
 
 def _residue(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
-    return _since(e.services.get("hot_end"), -1.5, 1.5)
+    return _since(e.services.get("hot_end"), -1.5, 0.5)
 
 
 def _nozzle_worn(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
@@ -413,13 +413,10 @@ def _worn(part: PartThen | None, role: str, cut_weight: float) -> list[Line]:
     lines = [_line(-1.0 + 3.0 * part.used_up, used)]
     if part.cut_kg > 0:
         passed = f"{digits(1000 * part.cut_kg)} g with {part.cut_by} had passed the {part.name}"
-        known = part.hardness_hv is not None
-        cuts = (
-            f"it cuts its {part.hardness_hv:.0f} HV"
-            if known
-            else "taken to be cut: its hardness is not known"
-        )
-        sentence = f"{passed}; {cuts}."
+        cuts = "taken to be cut by it: its hardness is not known"
+        if part.hardness_hv is not None:
+            cuts = f"hard enough to cut its {part.hardness_hv:.0f} HV"
+        sentence = f"{passed}, {cuts}."
         lines.append(_line(cut_weight * min(1.0, part.cut_kg / CUT_KG), sentence))
     return lines
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
-from django.db.models import Prefetch, Sum
+from django.db.models import Prefetch, Q, Sum
 from django.utils import timezone
 
 from spools.checks import shown
@@ -109,7 +109,8 @@ def _found_before(
     toolhead: Toolhead, spool: Spool, symptoms: Sequence[str], at: datetime
 ) -> Mapping[str, Before]:
     """Causes that were found with one of these signs, on this toolhead or with this feedstock."""
-    reports = TroubleReport.objects.filter(at__lt=at).order_by("at", "pk").select_related("spool")
+    concerned = Q(toolhead=toolhead) | Q(spool__feedstock=spool.feedstock_id)
+    reports = TroubleReport.objects.filter(concerned, at__lt=at).order_by("at", "pk").select_related("spool")
     found: dict[str, Before] = {}
     for report in reports.prefetch_related(Prefetch("outcomes", TroubleOutcome.objects.order_by("id"))):
         outcomes = list(report.outcomes.all())

@@ -30,7 +30,7 @@ def service(request: HttpRequest, pk: int) -> HttpResponse:
     toolheads = list(printer.toolheads.select_related("printer"))
     fed = last_fed([toolhead.pk for toolhead in toolheads])
     rows = []
-    for status in statuses(toolheads):
+    for status in sorted(statuses(toolheads), key=lambda status: -status.since.share):
         row = status_row(status)
         if status.toolhead and status.kind.work == ServiceKind.Work.HOT_END and fed[status.toolhead.pk]:
             row["pull"] = pull_advice(fed[status.toolhead.pk][0].spool.feedstock.polymer.name)

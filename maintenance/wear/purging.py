@@ -37,22 +37,25 @@ def change(old: Material, new: Material, nozzle_c: float) -> Change:
     if old.nozzle_min_c > nozzle_c:
         return Change(
             True,
-            f"{old.polymer} was in it last and flows from {old.nozzle_min_c:g} °C on: at {nozzle_c:g} °C its "
-            "leftovers do not melt out.",
+            f"{old.polymer} was in it last and flows from {old.nozzle_min_c:.0f} °C on: "
+            f"at {nozzle_c:.0f} °C its leftovers do not melt out.",
             _from_hotter(old, new, nozzle_c),
         )
-    before = f"Purge at {old.nozzle_min_c:g} to {old.nozzle_max_c:g} °C before you heat to {nozzle_c:g} °C"
+    before = (
+        f"Purge at {old.nozzle_min_c:.0f} to {old.nozzle_max_c:.0f} °C before you heat to {nozzle_c:.0f} °C"
+    )
     if old.overheated and nozzle_c > old.nozzle_max_c:
         return Change(
             True,
-            f"{old.polymer} was in it last: at {nozzle_c:g} °C, above its {old.nozzle_max_c:g} °C, it gives "
-            f"off {old.overheated}.",
+            f"{old.polymer} was in it last: at {nozzle_c:.0f} °C, above its {old.nozzle_max_c:.0f} °C, "
+            f"it gives off {old.overheated}.",
             f"{before}, {CLEAN}; ventilate.",
         )
     if nozzle_c > old.nozzle_max_c + SPARE_K:
         return Change(
             False,
-            f"{old.polymer} was in it last and chars at {nozzle_c:g} °C ({old.nozzle_max_c:g} °C at most).",
+            f"{old.polymer} was in it last and chars at {nozzle_c:.0f} °C "
+            f"({old.nozzle_max_c:.0f} °C at most).",
             f"{before}, {CLEAN}.",
         )
     if old.filler and not new.filler:
@@ -62,21 +65,21 @@ def change(old: Material, new: Material, nozzle_c: float) -> Change:
             f"Purge {CLEAN}, then once as much; they show in clear and thin-walled parts.",
         )
     return Change(
-        False, f"{old.polymer} was in it last; it melts at {nozzle_c:g} °C, too.", f"Purge {CLEAN}."
+        False, f"{old.polymer} was in it last; it melts at {nozzle_c:.0f} °C, too.", f"Purge {CLEAN}."
     )
 
 
 def _from_hotter(old: Material, new: Material, nozzle_c: float) -> str:
     purge_c = old.nozzle_min_c
     if purge_c <= new.nozzle_max_c:
-        return f"Purge with {new.polymer} at {purge_c:g} °C {CLEAN}, then go down to {nozzle_c:g} °C."
+        return f"Purge with {new.polymer} at {purge_c:.0f} °C {CLEAN}, then go down to {nozzle_c:.0f} °C."
     if not new.overheated and purge_c <= new.nozzle_max_c + SPARE_K:
         return (
-            f"Purge with {new.polymer} at {purge_c:g} °C {CLEAN}, without a pause: it bears no more than "
-            f"{new.nozzle_max_c:g} °C for long. Then go down to {nozzle_c:g} °C."
+            f"Purge with {new.polymer} at {purge_c:.0f} °C {CLEAN}, without a pause: it bears no more than "
+            f"{new.nozzle_max_c:.0f} °C for long. Then go down to {nozzle_c:.0f} °C."
         )
     harm = f"it would give off {new.overheated}" if new.overheated else "it would char"
     return (
-        f"Do not heat {new.polymer} to {purge_c:g} °C: {harm}. Purge at {purge_c:g} °C with a purging "
+        f"Do not heat {new.polymer} to {purge_c:.0f} °C: {harm}. Purge at {purge_c:.0f} °C with a purging "
         f"compound or a material that bears it, {CLEAN}, clean with a cold pull, then load {new.polymer}."
     )
