@@ -16,8 +16,7 @@ from .situation import JobAsked, Machine, dryers_here, known_of, machines_of, pu
 from .trouble import OTHERWISE, Before, Evidence, PartThen
 from .wear.abrasion import cuts
 from .wear.intervals import Since
-from .wear.life import probability_used_up
-from .wear_log import UNIT_WORDS, Aged, life_of
+from .wear_log import UNIT_WORDS, Aged
 
 # Causes that go with the material, wherever it is printed; the others go with the toolhead.
 OF_THE_MATERIAL = {"wet", "tangle", "nature"}
@@ -83,13 +82,13 @@ def _parts(machine: Machine, at: datetime) -> dict[str, PartThen]:
 
 
 def _part(of: Aged, fillers: list[tuple[str, float, float]]) -> PartThen:
-    kind, life = of.kind, life_of(of.kind)
-    band = f"{digits(life.median)} ({digits(life.low)} to {digits(life.high)})"
+    kind, left = of.kind, of.left()
+    band = f"{digits(left.median_left)} ({digits(left.low_left)} to {digits(left.high_left)})"
     cutting = [filler for filler in fillers if cuts(filler[1], kind.hardness_hv)]
     return PartThen(
         name=kind.name,
-        used_up=probability_used_up(life, of.age, sound_at=of.sound_at),
-        life=f"The {kind.name} had done {digits(of.age)} of an expected {band} {UNIT_WORDS[kind.life_unit]}",
+        used_up=left.probability_used_up,
+        life=f"The {kind.name} had done {digits(left.age)} {UNIT_WORDS[left.unit]}, with {band} left",
         hardness_hv=kind.hardness_hv,
         cut_kg=sum(mass_g for _, _, mass_g in cutting) / 1000,
         cut_by=" and ".join(f"{name} ({hardness_hv:.0f} HV)" for name, hardness_hv, _ in cutting),
