@@ -47,7 +47,7 @@ MOST_BEFORE = 2
 class Cause:
     """A consumable cause: what it is called, the quickest test that settles it, and what then helps.
 
-    act: where the way out is recorded: "dry", "replace", "service", "purge", "other_spool" or "".
+    act: where the way out is recorded: "dry", "replace", "service", "other_spool" or "".
     role or work: of the part that is replaced, of the service that is done.
     """
 
@@ -82,7 +82,6 @@ CAUSES = {
         {"sudden": SOMETIMES, "skips": SOMETIMES, "gaps": SOMETIMES, "rough": SOMETIMES, "blobs": OFTEN},
         "Push 20 cm into the air at the old material's temperature: streaks or lumps of another colour.",
         "Purge at the old material's temperature until the strand is of one colour.",
-        act="purge",
     ),
     "tangle": Cause(
         "The spool held the filament back",

@@ -98,9 +98,8 @@ def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[st
         ).first()
         if fitted is not None:
             address, says = reverse("part-replace", args=[fitted.pk]), "Replace it, recorded as worn"
-    elif cause.act in ("service", "purge"):
-        work = cause.work or ServiceKind.Work.HOT_END
-        kind = ServiceKind.objects.filter(work=work, in_use=True).first()
+    elif cause.act == "service":
+        kind = ServiceKind.objects.filter(work=cause.work, in_use=True).first()
         address = reverse("service-done", args=[toolhead.printer_id])
         says = "Record it as done"
         if kind is not None:

@@ -122,7 +122,6 @@ def test_a_job_that_went_wrong_is_told_and_its_causes_come_in_order(shop, desk, 
         ("gears_worn", "Replace it, recorded as worn", "part-replace"),
         ("nozzle_worn", "Replace it, recorded as worn", "part-replace"),
         ("residue", "Record it as done", "service-done"),
-        ("leftover", "Record it as done", "service-done"),
         ("tangle", "Choose another spool", "spools"),
     ],
 )
@@ -149,7 +148,7 @@ def test_worn_gears_are_replaced_in_one_more_tap_and_counted_as_worn(shop, desk,
     assert desk.get(reverse("trouble", args=[report.pk])).context["step"]["address"] == ""
 
 
-@pytest.mark.parametrize("cause", ["settings", "not_found", "mistake", "nature"])
+@pytest.mark.parametrize("cause", ["settings", "not_found", "mistake", "nature", "leftover"])
 def test_what_was_no_consumable_needs_no_part(shop, desk, worn, cause):
     report = report_job_trouble(worn, ["strings"])
     page = desk.post(reverse("trouble-outcome", args=[report.pk]), {"cause": cause}, follow=True)
