@@ -10,7 +10,20 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework.exceptions import ValidationError
 
 from api.fields import Moment
-from maintenance.models import Fitting, FlowCheck, Job, Loading, Part, PartKind, Printer, Reminder, Toolhead
+from maintenance.models import (
+    Fitting,
+    FlowCheck,
+    Job,
+    Loading,
+    Part,
+    PartKind,
+    Printer,
+    Reminder,
+    ServiceEntry,
+    ServiceKind,
+    Toolhead,
+    TroubleReport,
+)
 from spools import labels
 from spools.models import DryingRun, Feedstock, Place, Polymer, Reading, Spool
 
@@ -145,4 +158,24 @@ class ReminderFilter(django_filters.FilterSet):
 
     class Meta:
         model = Reminder
+        fields: list = []
+
+
+class ServiceFilter(django_filters.FilterSet):
+    kind = one_of(ServiceKind, "kind")
+    printer = one_of(Printer, "printer")
+    toolhead = one_of(Toolhead, "toolhead")
+
+    class Meta:
+        model = ServiceEntry
+        fields: list = []
+
+
+class TroubleFilter(django_filters.FilterSet):
+    toolhead = one_of(Toolhead, "toolhead")
+    spool = SpoolFilter()
+    job = one_of(Job, "job")
+
+    class Meta:
+        model = TroubleReport
         fields: list = []

@@ -10,9 +10,11 @@ from .views.machines import Fittings, Loadings, PartKinds, Parts, Printers, Stoc
 from .views.places import Charges, Places, Readings
 from .views.readiness import Readiness
 from .views.reminders import Reminders
+from .views.service import ServiceKinds, Services
 from .views.spools import Spools
 from .views.today import Now
 from .views.token import Tokens
+from .views.trouble import Troubles
 
 router = SimpleRouter()
 # Addresses are written without a slash at the end; with one they work, too.
@@ -37,6 +39,9 @@ for prefix, endpoint in [
     ("fittings", Fittings),
     ("flow-checks", FlowChecks),
     ("jobs", Jobs),
+    ("service-kinds", ServiceKinds),
+    ("services", Services),
+    ("troubles", Troubles),
     ("reminders", Reminders),
 ]:
     router.register(prefix, endpoint, basename=endpoint.__name__.lower())

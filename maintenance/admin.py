@@ -16,8 +16,12 @@ from .models import (
     PartKind,
     Printer,
     Reminder,
+    ServiceEntry,
+    ServiceKind,
     StockEntry,
     Toolhead,
+    TroubleOutcome,
+    TroubleReport,
     WearEntry,
 )
 
@@ -106,3 +110,27 @@ class WearEntryAdmin(ReadOnlyAdmin):
 class ReminderAdmin(ReadOnlyAdmin):
     list_display = ["title", "kind", "raised_at", "snoozed_until", "ended_at", "ending"]
     list_filter = ["kind", "ending"]
+
+
+@admin.register(ServiceKind)
+class ServiceKindAdmin(admin.ModelAdmin):
+    list_display = ["name", "work", "subject", "interval", "unit", "stops", "in_use"]
+    list_filter = ["work", "in_use"]
+
+
+@admin.register(ServiceEntry)
+class ServiceEntryAdmin(ReadOnlyAdmin):
+    list_display = ["kind", "printer", "toolhead", "at", "withdrawn_at"]
+    list_select_related = ["kind", "printer", "toolhead__printer"]
+
+
+@admin.register(TroubleReport)
+class TroubleReportAdmin(ReadOnlyAdmin):
+    list_display = ["toolhead", "spool", "at", "symptoms"]
+    list_select_related = ["toolhead__printer", "spool"]
+
+
+@admin.register(TroubleOutcome)
+class TroubleOutcomeAdmin(ReadOnlyAdmin):
+    list_display = ["report", "cause", "recorded_at"]
+    list_select_related = ["report__toolhead__printer"]

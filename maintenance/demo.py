@@ -26,9 +26,11 @@ from .flow_checks import asked_setup, record_flow_check
 from .jobs import record_job
 from .loading import load_spool, unload_spool
 from .machines import add_printer
-from .models import Loading, PartKind, Printer, Toolhead
+from .models import Job, Loading, PartKind, Printer, ServiceKind, Toolhead
 from .parts import add_stock, fit_part, replace_part
 from .reminders import sweep
+from .service import record_service, save_kind
+from .trouble_log import record_outcome, report_job_trouble
 from .wear.flow_check import Weighed
 
 
@@ -204,9 +206,11 @@ def build(now: datetime | None = None) -> Shop:
     _machines(shop)
     _products(shop)
     _arrivals(shop)
+    _service(shop)
     _printing(shop)
     _drying(shop)
     box_states.advance(shop.now)
+    _trouble()
     advance(shop.spools.values(), shop.now)
     sweep(shop.now)
     return shop
@@ -338,6 +342,33 @@ def _arrivals(shop: Shop) -> None:
         spool.code = code
         spool.save(update_fields=["code"])
         shop.spools[code] = spool
+
+
+def _service(shop: Shop) -> None:
+    """A look over each machine every week; North's is overdue, and so is the cleaning of its hot end."""
+    look = save_kind(
+        ServiceKind(
+            name="weekly look over",
+            work=ServiceKind.Work.OTHER,
+            subject=ServiceKind.Subject.PRINTER,
+            unit=ServiceKind.Unit.DAYS,
+            interval=7,
+            advice="Wipe it, listen to the fans, look at cables, belts and the filament's way.",
+            source="this shop's own habit",
+            how="own experience",
+        )
+    )
+    for printer, days_ago in {"North": 8, "South": 3, "Bench": 2}.items():
+        record_service(look, printer=shop.toolheads[printer].printer, at=shop.ago(days_ago))
+    gears = ServiceKind.objects.get(name="drive gear cleaning")
+    record_service(gears, toolhead=shop.toolheads["North"], at=shop.ago(9))
+
+
+def _trouble() -> None:
+    """One print that went wrong and was settled, one that nobody has looked into yet."""
+    bracket = report_job_trouble(Job.objects.get(name="motor bracket"), ["strings", "rough"])
+    record_outcome(bracket, "nozzle_worn", note="the bore was oval")
+    report_job_trouble(Job.objects.get(name="lamp foot"), ["sudden"], note="thin walls from half its height")
 
 
 def _printing(shop: Shop) -> None:

@@ -99,6 +99,7 @@ def _count(job: Job) -> None:
     count_again(job.uses.all())
     reminders.sweep_parts()
     reminders.sweep_stock()
+    reminders.sweep_service()
 
 
 def _not_twice(toolhead: Toolhead, spool: Spool, name: str, asked: JobAsked, start: datetime) -> None:

@@ -9,7 +9,9 @@ from dataclasses import dataclass, field
 
 from .wear.abrasion import CUTTING_RATIO, cuts
 from .wear.flow_check import SAME_C, Usable
+from .wear.intervals import Since
 from .wear.life import Life, probability_used_up
+from .wear.purging import Change
 
 CLEAR, CAUTION, HOLD = "clear", "caution", "hold"
 STATES = [CLEAR, CAUTION, HOLD]
@@ -31,7 +33,8 @@ class Check:
     """One answer: its state, a sentence with number and limit, and what to do about it.
 
     action: what the way out is, for a button: "dry", "weigh", "replace", "fit", "wait", "other_printer",
-    "other_spool", "change_job", "check_flow" or "ventilate"; "" where nothing needs doing.
+    "other_spool", "change_job", "check_flow", "ventilate", "service", "clean" or "purge"; "" where nothing
+    needs doing.
     """
 
     name: str
@@ -111,7 +114,8 @@ class Situation:
     now, end: of the turns that the job takes, at its start and at its end; None: nothing to compute from.
     filler_high_hv: the upper end of the filler's hardness. drying: the unfinished run it is in, in words.
     dry_advice: how it would be dried. max_flow_mm3_s: None when the job does not say; flow: None without a
-    flow check.
+    flow check. hot_end: since it was last cleaned; services: since all others.
+    change: what the material before left in the hot end.
     """
 
     spool: str
@@ -148,6 +152,9 @@ class Situation:
     dry_advice: str = ""
     max_flow_mm3_s: float | None = None
     flow: FlowSeen | None = None
+    hot_end: Since | None = None
+    services: list[Since] = field(default_factory=list)
+    change: Change | None = None
 
 
 def digits(number: float) -> str:
@@ -372,6 +379,48 @@ def usable_words(usable: Usable) -> str:
     )
 
 
+def residue(s: Situation) -> Check | None:
+    """Leftovers of a hotter material, and hot hours since the hot end was cleaned."""
+    if s.hot_end is None and s.change is None:
+        return None
+    sentences, ways_out, action = [], [], ""
+    if s.change is not None and s.change.matters:
+        sentences, ways_out, action = [s.change.sentence], [s.change.way_out], "purge"
+    if s.hot_end is not None and s.hot_end.due_in_job:
+        sentences.append(_since(s.hot_end))
+        ways_out.append("Clean the hot end and record it.")
+        action = action or "clean"
+    if sentences:
+        return Check("residue", CAUTION, " ".join(sentences), " ".join(ways_out), action)
+    last = s.change.sentence if s.change is not None else ""
+    count = _since(s.hot_end) if s.hot_end is not None else ""
+    return Check("residue", CLEAR, f"{count} {last}".strip())
+
+
+def service(s: Situation) -> Check | None:
+    """Overdue and marked as stopping the machine: a hold. Due before the job ends: a caution."""
+    if not s.services:
+        return None
+    stopping = [since for since in s.services if since.overdue and since.stops]
+    due = stopping or [since for since in s.services if since.due_in_job]
+    if not due:
+        return Check("service", CLEAR, f"No service of {s.toolhead} is due before this job ends.")
+    state = HOLD if stopping else CAUTION
+    first = max(due, key=lambda since: since.share)
+    others = [since.service for since in due if since is not first]
+    also = f" Due, too: {', '.join(others)}." if others else ""
+    return Check(
+        "service", state, _since(first) + also, "Do it and record it on the service page.", "service"
+    )
+
+
+def _since(since: Since) -> str:
+    """How far along it will be when the job ends."""
+    done = f"{digits(since.used + since.ahead)} of {digits(since.interval)} {since.unit}"
+    recorded = "" if since.recorded else ", which was never recorded"
+    return f"After this job {since.where} will have done {done} since its {since.service}{recorded}."
+
+
 def air(s: Situation) -> Check:
     asks = s.enclosure in ENCLOSED
     if s.enclosed or not (asks or s.emission in FUMES):
@@ -396,5 +445,7 @@ RULES: list[Callable[[Situation], Check | None]] = [
     liner_life,
     temperature,
     flow,
+    residue,
     air,
+    service,
 ]

@@ -21,8 +21,9 @@ from spools.labels import pretty
 from spools.models import DesiccantCharge, DryingRun, Feedstock, Place, Spool, Stay
 
 from .flow_reminders import flow_reminders
-from .models import PartKind, Reminder
+from .models import PartKind, Reminder, ServiceKind, Toolhead
 from .readiness import POSSIBLE, digits
+from .service_log import Status, statuses
 from .wear_log import RATE_OVER, UNIT_WORDS, Aged, fitted_parts, in_stock, life_of
 
 Kind = Reminder.Kind
@@ -71,7 +72,8 @@ def store_sweep(wet: Found, now: datetime) -> Counts:
     gone = busy | set(Spool.objects.exclude(emptied_at=None).values_list("pk", flat=True))
     wet.wanted = [reminder for reminder in wet.wanted if reminder.spool_id not in gone]
     boxes = sweep_boxes(now)
-    return _settle(wet, now) + _settle(_dried(now), now) + boxes + sweep_parts(now) + sweep_stock(now)
+    found = _settle(wet, now) + _settle(_dried(now), now) + boxes + sweep_parts(now) + sweep_stock(now)
+    return found + sweep_service(now)
 
 
 @transaction.atomic
@@ -93,6 +95,13 @@ def sweep_parts(now: datetime | None = None) -> Counts:
 def sweep_stock(now: datetime | None = None) -> Counts:
     """The reorder reminders alone."""
     return _settle(_short(), now or timezone.now())
+
+
+@transaction.atomic
+def sweep_service(now: datetime | None = None) -> Counts:
+    """The clean and service reminders alone, at once after a job or a service was recorded."""
+    now = now or timezone.now()
+    return _settle(_overdue(now), now)
 
 
 def _settle(found: Found, now: datetime) -> Counts:
@@ -231,6 +240,29 @@ def _used_up_at(of: Aged, now: datetime) -> datetime | None:
         return now
     days = left / of.recent * RATE_OVER.days if of.recent > 0 else math.inf
     return now + timedelta(days=days) if days < FORESEEABLE.days else None
+
+
+def _overdue(now: datetime) -> Found:
+    """Services of machines in use whose interval is over."""
+    toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
+    over = [status for status in statuses(toolheads, now) if status.since.overdue]
+    return Found([Kind.CLEAN, Kind.SERVICE], [_service(status) for status in over])
+
+
+def _service(status: Status) -> Reminder:
+    kind, since = status.kind, status.since
+    last = f"since {shown(status.last)}" if status.last else "since its first job; none is recorded"
+    return Reminder(
+        kind=Kind.CLEAN if kind.work in ServiceKind.CLEANING else Kind.SERVICE,
+        cause=f"service:{kind.pk}:printer:{status.printer.pk}"
+        + (f":toolhead:{status.toolhead.pk}" if status.toolhead else ""),
+        title=f"{kind.name.capitalize()} on {since.where}",
+        why=f"{digits(since.used)} {since.unit} {last}; its interval is {digits(since.interval)}. "
+        f"Who says so: {kind.source}."[:300],
+        way_out="Do it, then record it on the service page of the machine: that ends this reminder.",
+        printer=status.printer,
+        toolhead=status.toolhead,
+    )
 
 
 def _short() -> Found:

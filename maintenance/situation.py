@@ -1,7 +1,7 @@
 """Gathers what the readiness rules look at, for many pairs of toolhead and spool in a few queries."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from math import pi
 from typing import NamedTuple
@@ -19,9 +19,12 @@ from spools.models import DryingRun, Place, Spool
 from spools.windings import Air
 
 from .flow_history import Seen, changed_since, last_flows, material_of
-from .models import Loading, Toolhead
+from .material_changes import Fed, change_to, last_fed
+from .models import Loading, ServiceKind, Toolhead
 from .readiness import Fitted, FlowSeen, Situation, Verdict, Wetness, judge
+from .service_log import Status, added, statuses
 from .wear.abrasion import Filament, wear
+from .wear.intervals import Since
 from .wear_log import UNIT_WORDS, Aged, counter, filament_of, fitted_parts, life_of, surface_of
 
 Pair = tuple[Toolhead, Spool]
@@ -65,12 +68,17 @@ class Known:
 
 @dataclass(frozen=True)
 class Machine:
-    """A toolhead with the id of the spool on it, its fitted parts by role, and the air around it."""
+    """A toolhead with the id of the spool on it, its fitted parts by role, and the air around it.
+
+    services: of it and its printer. fed: its last two loadings, the newest first.
+    """
 
     toolhead: Toolhead
     loaded: int | None
     parts: dict[str, Aged]
     climate: Climate
+    services: list[Status]
+    fed: list[Fed]
 
 
 def verdict(
@@ -219,7 +227,19 @@ def machines_of(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> di
     for of in fitted_parts(by_id, at):
         parts[of.toolhead_id][of.kind.role] = of
     airs = room_airs([row.printer.place for row in by_id.values()], at)
-    return {pk: Machine(row, row.loaded, parts[pk], airs[row.printer.place_id]) for pk, row in by_id.items()}
+    services = statuses(by_id.values(), at)
+    fed = last_fed(by_id, at)
+    return {
+        pk: Machine(
+            row,
+            row.loaded,
+            parts[pk],
+            airs[row.printer.place_id],
+            [status for status in services if status.concerns(row)],
+            fed[pk],
+        )
+        for pk, row in by_id.items()
+    }
 
 
 def _situation(
@@ -229,6 +249,7 @@ def _situation(
     feedstock = spool.feedstock
     polymer, filler = feedstock.polymer, feedstock.filler
     drying, drying_way_out = _in_the_dryer(of.run)
+    hot_end, services = _services(machine, spool, job)
     return Situation(
         spool=spool.code,
         toolhead=str(toolhead),
@@ -264,6 +285,9 @@ def _situation(
         dry_advice=of.dry_advice,
         max_flow_mm3_s=job.max_flow_mm3_s,
         flow=flow,
+        hot_end=hot_end,
+        services=services,
+        change=change_to(spool, machine.fed, job.nozzle_c),
     )
 
 
@@ -279,6 +303,17 @@ def _flow_seen(last: Seen | None, at: datetime) -> FlowSeen | None:
         at_5=at_5,
         at_10=at_10,
     )
+
+
+def _services(machine: Machine, spool: Spool, job: JobAsked) -> tuple[Since | None, list[Since]]:
+    """Since the hot end was cleaned (of several such services the nearest its end), and since the others."""
+    hot_ends: list[Since] = []
+    others: list[Since] = []
+    for status in machine.services:
+        ahead = added(status.kind.unit, job.hours, job.nozzle_c, job.mass_g, spool.feedstock)
+        since = replace(status.since, ahead=ahead)
+        (hot_ends if status.kind.work == ServiceKind.Work.HOT_END else others).append(since)
+    return max(hot_ends, key=lambda since: since.share, default=None), others
 
 
 def _wetness(spool: Spool, moisture: Moisture | None, mass_g: float) -> Wetness | None:

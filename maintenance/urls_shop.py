@@ -1,8 +1,8 @@
-"""Addresses of the drying, machines, jobs, stock and reminders pages."""
+"""Addresses of the drying, machines, service, jobs, trouble, stock and reminders pages."""
 
 from django.urls import path
 
-from .pages import drying, flow_checks, jobs, machines, parts, reminders, stock
+from .pages import drying, flow_checks, jobs, machines, parts, reminders, service, stock, trouble
 
 urlpatterns = [
     path("drying/", drying.drying, name="drying"),
@@ -19,6 +19,15 @@ urlpatterns = [
     path("flow-checks/<int:pk>/withdraw/", flow_checks.flow_check_withdraw, name="flow-check-withdraw"),
     path("fittings/<int:pk>/replace/", parts.part_replace, name="part-replace"),
     path("fittings/<int:pk>/remove/", parts.part_remove, name="part-remove"),
+    path("machines/<int:pk>/service/", service.service, name="service"),
+    path("machines/<int:pk>/service/done/", service.service_done, name="service-done"),
+    path("service/<int:pk>/withdraw/", service.service_withdraw, name="service-withdraw"),
+    path("service/kinds/new/", service.service_kind, name="service-kind-new"),
+    path("service/kinds/<int:pk>/", service.service_kind, name="service-kind"),
+    path("trouble/", trouble.troubles, name="troubles"),
+    path("trouble/new/", trouble.trouble_new, name="trouble-new"),
+    path("trouble/<int:pk>/", trouble.trouble, name="trouble"),
+    path("trouble/<int:pk>/outcome/", trouble.trouble_outcome, name="trouble-outcome"),
     path("jobs/", jobs.jobs, name="jobs"),
     path("jobs/new/", jobs.job_new, name="job-new"),
     path("jobs/<int:pk>/", jobs.job, name="job"),

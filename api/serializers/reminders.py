@@ -18,6 +18,7 @@ class ReminderSerializer(ModelSerializer):
             "spool",
             "part",
             "toolhead",
+            "printer",
             "part_kind",
             "feedstock",
             "place",

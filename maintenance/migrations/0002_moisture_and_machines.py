@@ -7,200 +7,159 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
+
     dependencies = [
-        ("maintenance", "0001_initial"),
-        ("spools", "0002_moisture_and_machines"),
+        ('maintenance', '0001_initial'),
+        ('spools', '0002_moisture_and_machines'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.AddField(
-            model_name="job",
-            name="max_flow_mm3_s",
-            field=models.FloatField(
-                blank=True,
-                null=True,
-                validators=[
-                    django.core.validators.MinValueValidator(0.01),
-                    django.core.validators.MaxValueValidator(500),
-                ],
-            ),
+            model_name='job',
+            name='max_flow_mm3_s',
+            field=models.FloatField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(0.01), django.core.validators.MaxValueValidator(500)]),
         ),
         migrations.AddField(
-            model_name="reminder",
-            name="place",
-            field=models.ForeignKey(
-                blank=True,
-                null=True,
-                on_delete=django.db.models.deletion.CASCADE,
-                related_name="reminders",
-                to="spools.place",
-            ),
+            model_name='reminder',
+            name='place',
+            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='reminders', to='spools.place'),
+        ),
+        migrations.AddField(
+            model_name='reminder',
+            name='printer',
+            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='reminders', to='maintenance.printer'),
         ),
         migrations.AlterField(
-            model_name="reminder",
-            name="kind",
-            field=models.CharField(
-                choices=[
-                    ("dry", "re-dry"),
-                    ("replace", "replace"),
-                    ("reorder", "reorder"),
-                    ("drying_done", "take out of the dryer"),
-                    ("regenerate", "regenerate desiccant"),
-                    ("flow_check", "flow check"),
-                    ("flow_chart", "flow loss changes"),
-                ],
-                max_length=20,
-            ),
+            model_name='reminder',
+            name='kind',
+            field=models.CharField(choices=[('dry', 're-dry'), ('replace', 'replace'), ('reorder', 'reorder'), ('drying_done', 'take out of the dryer'), ('regenerate', 'regenerate desiccant'), ('flow_check', 'flow check'), ('flow_chart', 'flow loss changes'), ('clean', 'clean'), ('service', 'service')], max_length=20),
         ),
         migrations.CreateModel(
-            name="FlowCheck",
+            name='FlowCheck',
             fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                ("at", models.DateTimeField()),
-                (
-                    "nozzle_c",
-                    models.FloatField(
-                        validators=[
-                            django.core.validators.MinValueValidator(0),
-                            django.core.validators.MaxValueValidator(600),
-                        ]
-                    ),
-                ),
-                ("length_mm", models.FloatField(help_text="filament commanded for each blob")),
-                ("diameter_mm", models.FloatField()),
-                ("diameter_tolerance_mm", models.FloatField()),
-                ("resolution_g", models.FloatField(help_text="the scale's smallest step")),
-                ("note", models.CharField(blank=True, max_length=300)),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "entry",
-                    models.OneToOneField(
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="flow_check",
-                        to="spools.massentry",
-                    ),
-                ),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
-                (
-                    "spool",
-                    models.ForeignKey(
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="flow_checks",
-                        to="spools.spool",
-                    ),
-                ),
-                (
-                    "toolhead",
-                    models.ForeignKey(
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="flow_checks",
-                        to="maintenance.toolhead",
-                    ),
-                ),
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('at', models.DateTimeField()),
+                ('nozzle_c', models.FloatField(validators=[django.core.validators.MinValueValidator(0), django.core.validators.MaxValueValidator(600)])),
+                ('length_mm', models.FloatField(help_text='filament commanded for each blob')),
+                ('diameter_mm', models.FloatField()),
+                ('diameter_tolerance_mm', models.FloatField()),
+                ('resolution_g', models.FloatField(help_text="the scale's smallest step")),
+                ('note', models.CharField(blank=True, max_length=300)),
+                ('recorded_at', models.DateTimeField(auto_now_add=True)),
+                ('entry', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='flow_check', to='spools.massentry')),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, to=settings.AUTH_USER_MODEL)),
+                ('spool', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='flow_checks', to='spools.spool')),
+                ('toolhead', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='flow_checks', to='maintenance.toolhead')),
             ],
             options={
-                "ordering": ["at", "id"],
+                'ordering': ['at', 'id'],
             },
         ),
         migrations.CreateModel(
-            name="FlowBlob",
+            name='FlowBlob',
             fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                ("flow_mm3_s", models.FloatField()),
-                ("repeat", models.PositiveSmallIntegerField(help_text="1 for the first blob of this rate")),
-                ("mass_g", models.FloatField()),
-                (
-                    "flow_check",
-                    models.ForeignKey(
-                        on_delete=django.db.models.deletion.CASCADE,
-                        related_name="blobs",
-                        to="maintenance.flowcheck",
-                    ),
-                ),
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('flow_mm3_s', models.FloatField()),
+                ('repeat', models.PositiveSmallIntegerField(help_text='1 for the first blob of this rate')),
+                ('mass_g', models.FloatField()),
+                ('flow_check', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='blobs', to='maintenance.flowcheck')),
             ],
             options={
-                "ordering": ["flow_mm3_s", "repeat"],
+                'ordering': ['flow_mm3_s', 'repeat'],
             },
         ),
         migrations.CreateModel(
-            name="FlowCheckWithdrawal",
+            name='FlowCheckWithdrawal',
             fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                ("reason", models.CharField(max_length=300)),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "flow_check",
-                    models.OneToOneField(
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="withdrawal",
-                        to="maintenance.flowcheck",
-                    ),
-                ),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
-                (
-                    "returned",
-                    models.OneToOneField(
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="withdrawn_flow_check",
-                        to="spools.massentry",
-                    ),
-                ),
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('reason', models.CharField(max_length=300)),
+                ('recorded_at', models.DateTimeField(auto_now_add=True)),
+                ('flow_check', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='withdrawal', to='maintenance.flowcheck')),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, to=settings.AUTH_USER_MODEL)),
+                ('returned', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='withdrawn_flow_check', to='spools.massentry')),
             ],
         ),
-        migrations.AddConstraint(
-            model_name="flowcheck",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("diameter_tolerance_mm__gte", 0),
-                    ("length_mm__gt", 0),
-                    ("resolution_g__gt", 0),
-                    ("diameter_mm__gt", models.F("diameter_tolerance_mm")),
-                ),
-                name="flow_check_can_be_worked_out",
-            ),
+        migrations.CreateModel(
+            name='ServiceKind',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('name', models.CharField(help_text='such as: belt tension check', max_length=60, unique=True)),
+                ('work', models.CharField(choices=[('hot_end', 'cleaning of the hot end'), ('gears', 'cleaning of the drive gears'), ('surface', 'care of the build surface'), ('feed_path', 'feed path'), ('lubrication', 'lubrication'), ('belts', 'belt tension'), ('filter', 'filter'), ('other', 'other work')], max_length=12)),
+                ('subject', models.CharField(choices=[('toolhead', 'each toolhead'), ('printer', 'each printer'), ('enclosed', 'each printer with an enclosure')], max_length=10, verbose_name='done on')),
+                ('unit', models.CharField(choices=[('hours', 'printing hours'), ('hot_h', 'hot hours'), ('feed_km', 'km of filament'), ('prints', 'prints'), ('days', 'days')], max_length=10, verbose_name='counted in')),
+                ('interval', models.FloatField(validators=[django.core.validators.MinValueValidator(0.1)])),
+                ('stops', models.BooleanField(default=False, help_text='Nothing should start there until it is done.', verbose_name='overdue, it stops the machine')),
+                ('in_use', models.BooleanField(default=True)),
+                ('advice', models.CharField(max_length=300, verbose_name='how it is done')),
+                ('source', models.CharField(max_length=300, verbose_name='who says how often')),
+                ('how', models.CharField(max_length=80, verbose_name='how that is known')),
+            ],
+            options={
+                'ordering': ['work', 'name'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('interval__gt', 0)), name='service_interval_above_0'), models.CheckConstraint(condition=models.Q(('subject', 'toolhead'), models.Q(models.Q(('unit__in', ['hot_h', 'feed_km']), _negated=True), models.Q(('work__in', ['hot_end', 'gears']), _negated=True)), _connector='OR'), name='toolhead_service_on_toolheads', violation_error_message='Hot hours, km of filament, hot ends and drive gears belong to toolheads: choose each toolhead.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='ServiceEntry',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('at', models.DateTimeField()),
+                ('note', models.CharField(blank=True, max_length=200)),
+                ('withdrawn_at', models.DateTimeField(blank=True, null=True)),
+                ('recorded_at', models.DateTimeField(auto_now_add=True)),
+                ('printer', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='services', to='maintenance.printer')),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, to=settings.AUTH_USER_MODEL)),
+                ('toolhead', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='services', to='maintenance.toolhead')),
+                ('kind', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='entries', to='maintenance.servicekind')),
+            ],
+            options={
+                'verbose_name_plural': 'service entries',
+                'ordering': ['-at', '-id'],
+            },
+        ),
+        migrations.CreateModel(
+            name='TroubleReport',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('at', models.DateTimeField(help_text='the start of the print that it was seen on')),
+                ('symptoms', models.JSONField(help_text='keys of maintenance.trouble.SYMPTOMS')),
+                ('findings', models.JSONField(help_text='the causes in their order, with the reasons, as shown')),
+                ('note', models.CharField(blank=True, max_length=300)),
+                ('recorded_at', models.DateTimeField(auto_now_add=True)),
+                ('job', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='troubles', to='maintenance.job')),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, to=settings.AUTH_USER_MODEL)),
+                ('spool', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='troubles', to='spools.spool')),
+                ('toolhead', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='troubles', to='maintenance.toolhead')),
+            ],
+            options={
+                'ordering': ['-at', '-id'],
+            },
+        ),
+        migrations.CreateModel(
+            name='TroubleOutcome',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('cause', models.CharField(help_text='a key of maintenance.trouble.OUTCOMES', max_length=20)),
+                ('note', models.CharField(blank=True, max_length=300)),
+                ('recorded_at', models.DateTimeField(auto_now_add=True)),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, to=settings.AUTH_USER_MODEL)),
+                ('report', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='outcomes', to='maintenance.troublereport')),
+            ],
+            options={
+                'ordering': ['id'],
+            },
         ),
         migrations.AddConstraint(
-            model_name="flowblob",
-            constraint=models.UniqueConstraint(
-                fields=("flow_check", "flow_mm3_s", "repeat"), name="flow_blob_once"
-            ),
+            model_name='flowcheck',
+            constraint=models.CheckConstraint(condition=models.Q(('diameter_tolerance_mm__gte', 0), ('length_mm__gt', 0), ('resolution_g__gt', 0), ('diameter_mm__gt', models.F('diameter_tolerance_mm'))), name='flow_check_can_be_worked_out'),
         ),
         migrations.AddConstraint(
-            model_name="flowblob",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("flow_mm3_s__gt", 0), ("mass_g__gte", 0)), name="flow_blob_is_possible"
-            ),
+            model_name='flowblob',
+            constraint=models.UniqueConstraint(fields=('flow_check', 'flow_mm3_s', 'repeat'), name='flow_blob_once'),
+        ),
+        migrations.AddConstraint(
+            model_name='flowblob',
+            constraint=models.CheckConstraint(condition=models.Q(('flow_mm3_s__gt', 0), ('mass_g__gte', 0)), name='flow_blob_is_possible'),
         ),
     ]

@@ -3,6 +3,8 @@ from .jobs import Job, JobUse, WearEntry
 from .machines import Loading, Printer, Toolhead
 from .parts import Fitting, Part, PartKind, StockEntry
 from .reminders import Reminder
+from .service import ServiceEntry, ServiceKind
+from .trouble import TroubleOutcome, TroubleReport
 
 __all__ = [
     "Fitting",
@@ -16,7 +18,11 @@ __all__ = [
     "PartKind",
     "Printer",
     "Reminder",
+    "ServiceEntry",
+    "ServiceKind",
     "StockEntry",
     "Toolhead",
+    "TroubleOutcome",
+    "TroubleReport",
     "WearEntry",
 ]

@@ -4,7 +4,7 @@ from django.db.models import Q
 
 from spools.models import Feedstock, Place, Spool
 
-from .machines import Toolhead
+from .machines import Printer, Toolhead
 from .parts import Part, PartKind
 
 
@@ -19,6 +19,8 @@ class Reminder(models.Model):
         REGENERATE = "regenerate", "regenerate desiccant"
         FLOW_CHECK = "flow_check", "flow check"
         FLOW_CHART = "flow_chart", "flow loss changes"
+        CLEAN = "clean", "clean"
+        SERVICE = "service", "service"
 
     class Ending(models.TextChoices):
         GONE = "gone", "the cause is gone"
@@ -34,6 +36,7 @@ class Reminder(models.Model):
     spool = models.ForeignKey(Spool, models.CASCADE, null=True, blank=True, related_name="reminders")
     part = models.ForeignKey(Part, models.CASCADE, null=True, blank=True, related_name="reminders")
     toolhead = models.ForeignKey(Toolhead, models.CASCADE, null=True, blank=True, related_name="reminders")
+    printer = models.ForeignKey(Printer, models.CASCADE, null=True, blank=True, related_name="reminders")
     part_kind = models.ForeignKey(PartKind, models.CASCADE, null=True, blank=True, related_name="reminders")
     feedstock = models.ForeignKey(Feedstock, models.CASCADE, null=True, blank=True, related_name="reminders")
     place = models.ForeignKey(Place, models.CASCADE, null=True, blank=True, related_name="reminders")

@@ -10,9 +10,11 @@ from maintenance.machines import add_printer, add_toolhead
 from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Toolhead
 from maintenance.parts import LifeLeft, in_stock, life_left
 from maintenance.readiness import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
+from maintenance.service_log import statuses
 from spools.pages.forms import carried_out, sent
 
 from .forms_shop import PrinterForm, ToolheadForm
+from .service import status_row
 
 SHOWN_JOBS = 10
 UNITS: dict[str, str] = {
@@ -39,6 +41,9 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "printer": printer,
             "toolheads": _described([printer])[0][1],
+            "services": [
+                status_row(status) for status in statuses(printer.toolheads.all()) if status.since.overdue
+            ],
             "uses": uses.select_related("job", "spool", "toolhead")[:SHOWN_JOBS],
             "past": past.select_related("part__kind", "toolhead")[:SHOWN_JOBS],
         },

@@ -39,7 +39,7 @@ def reminders(request: HttpRequest) -> HttpResponse:
 def _with_subjects(found: QuerySet[Reminder]) -> QuerySet[Reminder]:
     fitted = Fitting.objects.filter(end=None)
     return found.select_related(
-        "spool", "part__kind", "toolhead__printer", "part_kind", "feedstock__maker", "place"
+        "spool", "part__kind", "toolhead__printer", "printer", "part_kind", "feedstock__maker", "place"
     ).prefetch_related(Prefetch("part__fittings", fitted))
 
 
@@ -55,6 +55,8 @@ def _row(reminder: Reminder) -> dict:
         address, says = reverse("part-replace", args=[fitted[0].pk]), "Replace it"
     elif reminder.kind == Reminder.Kind.DRYING_DONE:
         address, says = reverse("drying"), "See the dryers"
+    elif reminder.printer is not None:
+        address, says = reverse("service", args=[reminder.printer_id]), f"Service of {reminder.printer}"
     elif reminder.spool is not None:
         code = reminder.spool.code
         address, says = reverse("spool", args=[code]), f"See spool {pretty(code)}"

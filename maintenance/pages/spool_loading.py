@@ -5,9 +5,10 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
 from maintenance.loading import load_spool, unload_spool
+from maintenance.material_changes import change_to
 from maintenance.models import Loading
 from maintenance.readiness import HOLD, Verdict
-from maintenance.situation import Machine
+from maintenance.situation import Machine, small_job
 from spools.labels import pretty
 from spools.models import Spool
 from spools.pages.forms import carried_out, sent
@@ -21,7 +22,7 @@ from .spool_judged import judge_everywhere
 def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Without a toolhead the choice, each with its verdict; with one its verdict and the confirmation."""
     asked = request.POST.get("toolhead") or request.GET.get("toolhead")
-    _, judged = judge_everywhere(spool)
+    known, judged = judge_everywhere(spool)
     there = _on_toolheads(judged)
     if asked is None:
         rows = [(machine.toolhead, verdict, there.get(machine.loaded)) for machine, verdict in judged]
@@ -42,7 +43,14 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     ):
         messages.success(request, f"{pretty(spool.code)} is loaded on {machine.toolhead}.")
         return redirect("spool", spool.code)
-    context = {"spool": spool, "toolhead": machine.toolhead, "verdict": verdict, "form": form}
+    change = change_to(spool, machine.fed, small_job(machine.toolhead, known).nozzle_c)
+    context = {
+        "spool": spool,
+        "toolhead": machine.toolhead,
+        "verdict": verdict,
+        "form": form,
+        "change": change,
+    }
     return render(request, "spools/load.html", context | {"there": there.get(machine.loaded)})
 
 

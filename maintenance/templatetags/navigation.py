@@ -8,12 +8,13 @@ from django.urls import reverse
 
 register = template.Library()
 MAIN = ["today", "scan", "spools", "drying"]
-REST = ["machines", "jobs", "stock", "materials", "places", "reminders"]
+REST = ["machines", "jobs", "troubles", "stock", "materials", "places", "reminders"]
+TEXTS = {"troubles": "Trouble"}
 # Pages that belong to a link and do not lie under its address.
 BELONG = {
     "spools": ["/s/"],
     "materials": ["/feedstocks/"],
-    "machines": ["/toolheads/", "/fittings/", "/flow-checks/"],
+    "machines": ["/toolheads/", "/fittings/", "/flow-checks/", "/service/"],
 }
 
 
@@ -28,7 +29,7 @@ def link(name: str, path: str) -> Link:
     address = reverse(name)
     under = [address, *BELONG.get(name, [])]
     current = path == address if address == "/" else any(path.startswith(start) for start in under)
-    return Link(name.capitalize(), address, current)
+    return Link(TEXTS.get(name, name.capitalize()), address, current)
 
 
 @register.inclusion_tag("partials/navigation.html", takes_context=True)

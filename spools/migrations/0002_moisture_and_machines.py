@@ -8,302 +8,163 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
+
     dependencies = [
-        ("spools", "0001_initial"),
+        ('spools', '0001_initial'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name="BoxState",
+            name='BoxState',
             fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                ("at", models.DateTimeField()),
-                ("model_version", models.PositiveSmallIntegerField()),
-                (
-                    "memory",
-                    models.JSONField(
-                        help_text="water in air and desiccant, kg, and contents by spool, kg/kg"
-                    ),
-                ),
-                (
-                    "basis",
-                    models.CharField(help_text="fingerprint of the assumptions computed with", max_length=16),
-                ),
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('at', models.DateTimeField()),
+                ('model_version', models.PositiveSmallIntegerField()),
+                ('memory', models.JSONField(help_text='water in air and desiccant, kg, and contents by spool, kg/kg')),
+                ('basis', models.CharField(help_text='fingerprint of the assumptions computed with', max_length=16)),
             ],
             options={
-                "ordering": ["at"],
+                'ordering': ['at'],
             },
         ),
         migrations.CreateModel(
-            name="CouponTest",
+            name='CouponTest',
             fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                ("temperature_c", models.FloatField()),
-                ("passed", models.BooleanField()),
-                ("at", models.DateTimeField()),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('temperature_c', models.FloatField()),
+                ('passed', models.BooleanField()),
+                ('at', models.DateTimeField()),
+                ('recorded_at', models.DateTimeField(auto_now_add=True)),
             ],
             options={
-                "ordering": ["at", "id"],
+                'ordering': ['at', 'id'],
             },
         ),
         migrations.CreateModel(
-            name="DesiccantCharge",
+            name='DesiccantCharge',
             fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                (
-                    "kind",
-                    models.CharField(
-                        choices=[
-                            ("silica_gel", "silica gel"),
-                            ("molecular_sieve", "molecular sieve"),
-                            ("alumina", "activated alumina"),
-                            ("clay", "clay"),
-                        ],
-                        max_length=20,
-                    ),
-                ),
-                ("dry_mass_g", models.FloatField(help_text="without the water in it")),
-                (
-                    "condition",
-                    models.CharField(
-                        choices=[("new", "new"), ("regenerated", "regenerated"), ("unknown", "not known")],
-                        max_length=15,
-                    ),
-                ),
-                ("regenerated_c", models.FloatField(blank=True, null=True)),
-                ("at", models.DateTimeField()),
-                ("note", models.CharField(blank=True, max_length=200)),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('kind', models.CharField(choices=[('silica_gel', 'silica gel'), ('molecular_sieve', 'molecular sieve'), ('alumina', 'activated alumina'), ('clay', 'clay')], max_length=20)),
+                ('dry_mass_g', models.FloatField(help_text='without the water in it')),
+                ('condition', models.CharField(choices=[('new', 'new'), ('regenerated', 'regenerated'), ('unknown', 'not known')], max_length=15)),
+                ('regenerated_c', models.FloatField(blank=True, null=True)),
+                ('at', models.DateTimeField()),
+                ('note', models.CharField(blank=True, max_length=200)),
+                ('recorded_at', models.DateTimeField(auto_now_add=True)),
             ],
             options={
-                "ordering": ["at"],
+                'ordering': ['at'],
             },
         ),
         migrations.CreateModel(
-            name="Ensemble",
+            name='Ensemble',
             fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                ("model_version", models.PositiveSmallIntegerField()),
-                ("last_at", models.DateTimeField(help_text="the last weighing that is in it")),
-                (
-                    "basis",
-                    models.CharField(
-                        help_text="fingerprint of the weighings and what is assumed", max_length=16
-                    ),
-                ),
-                ("points", models.BinaryField(help_text="the members, see spools/physics/evidence.py")),
-                (
-                    "divided",
-                    models.JSONField(
-                        help_text="how the last weighing divides into filament, water and reel, kg"
-                    ),
-                ),
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('model_version', models.PositiveSmallIntegerField()),
+                ('last_at', models.DateTimeField(help_text='the last weighing that is in it')),
+                ('basis', models.CharField(help_text='fingerprint of the weighings and what is assumed', max_length=16)),
+                ('points', models.BinaryField(help_text='the members, see spools/physics/evidence.py')),
+                ('divided', models.JSONField(help_text='how the last weighing divides into filament, water and reel, kg')),
             ],
         ),
         migrations.AddField(
-            model_name="dryingrun",
-            name="first_hours",
+            model_name='dryingrun',
+            name='first_hours',
             field=models.FloatField(blank=True, null=True),
         ),
         migrations.AddField(
-            model_name="dryingrun",
-            name="first_set_point_c",
+            model_name='dryingrun',
+            name='first_set_point_c',
             field=models.FloatField(blank=True, null=True),
         ),
         migrations.AddField(
-            model_name="dryingrun",
-            name="start_cap_c",
+            model_name='dryingrun',
+            name='start_cap_c',
             field=models.FloatField(default=0),
             preserve_default=False,
         ),
         migrations.AddField(
-            model_name="feedstock",
-            name="coupon_failed_c",
+            model_name='feedstock',
+            name='coupon_failed_c',
             field=models.FloatField(editable=False, null=True),
         ),
         migrations.AddField(
-            model_name="feedstock",
-            name="coupon_passed_c",
+            model_name='feedstock',
+            name='coupon_passed_c',
             field=models.FloatField(editable=False, null=True),
         ),
         migrations.AddField(
-            model_name="place",
-            name="half_time_h",
-            field=models.FloatField(
-                blank=True,
-                help_text="hours in which the empty box, without desiccant, comes nearer to its room's humidity by half; 24 h times 0.693 over the air changes a day",
-                null=True,
-                validators=[
-                    django.core.validators.MinValueValidator(0.1),
-                    django.core.validators.MaxValueValidator(20000),
-                ],
-                verbose_name="half-time while empty, h",
-            ),
+            model_name='place',
+            name='half_time_h',
+            field=models.FloatField(blank=True, help_text="hours in which the empty box, without desiccant, comes nearer to its room's humidity by half; 24 h times 0.693 over the air changes a day", null=True, validators=[django.core.validators.MinValueValidator(0.1), django.core.validators.MaxValueValidator(20000)], verbose_name='half-time while empty, h'),
         ),
         migrations.AddField(
-            model_name="place",
-            name="limit_rh_pct",
-            field=models.FloatField(
-                default=20.0,
-                help_text="of a dry box",
-                validators=[
-                    django.core.validators.MinValueValidator(1),
-                    django.core.validators.MaxValueValidator(90),
-                ],
-                verbose_name="humidity limit, % RH",
-            ),
+            model_name='place',
+            name='limit_rh_pct',
+            field=models.FloatField(default=20.0, help_text='of a dry box', validators=[django.core.validators.MinValueValidator(1), django.core.validators.MaxValueValidator(90)], verbose_name='humidity limit, % RH'),
         ),
         migrations.AddField(
-            model_name="place",
-            name="volume_l",
-            field=models.FloatField(
-                blank=True,
-                null=True,
-                validators=[
-                    django.core.validators.MinValueValidator(0.5),
-                    django.core.validators.MaxValueValidator(5000),
-                ],
-                verbose_name="volume, litres",
-            ),
+            model_name='place',
+            name='volume_l',
+            field=models.FloatField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(0.5), django.core.validators.MaxValueValidator(5000)], verbose_name='volume, litres'),
         ),
         migrations.AddConstraint(
-            model_name="dryingrun",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    (
-                        "start_cap_c__gte",
-                        django.db.models.functions.comparison.Coalesce("first_set_point_c", "set_point_c"),
-                    )
-                ),
-                name="drying_starts_below_its_cap",
-            ),
+            model_name='dryingrun',
+            constraint=models.CheckConstraint(condition=models.Q(('start_cap_c__gte', django.db.models.functions.comparison.Coalesce('first_set_point_c', 'set_point_c'))), name='drying_starts_below_its_cap'),
         ),
         migrations.AddConstraint(
-            model_name="dryingrun",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("first_hours__isnull", True), ("first_set_point_c__isnull", True)),
-                    models.Q(
-                        ("first_hours__gt", 0),
-                        ("first_hours__isnull", False),
-                        ("first_hours__lt", models.F("planned_hours")),
-                        ("first_set_point_c__isnull", False),
-                        ("first_set_point_c__lt", models.F("set_point_c")),
-                    ),
-                    _connector="OR",
-                ),
-                name="drying_first_stage_is_cooler",
-            ),
+            model_name='dryingrun',
+            constraint=models.CheckConstraint(condition=models.Q(models.Q(('first_hours__isnull', True), ('first_set_point_c__isnull', True)), models.Q(('first_hours__gt', 0), ('first_hours__isnull', False), ('first_hours__lt', models.F('planned_hours')), ('first_set_point_c__isnull', False), ('first_set_point_c__lt', models.F('set_point_c'))), _connector='OR'), name='drying_first_stage_is_cooler'),
         ),
         migrations.AddConstraint(
-            model_name="place",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("kind", "dry_box"),
-                    models.Q(("half_time_h__isnull", True), ("volume_l__isnull", True)),
-                    _connector="OR",
-                ),
-                name="only_a_box_has_a_half_time",
-                violation_error_message="Volume and half-time are of dry boxes. Leave them empty here.",
-            ),
+            model_name='place',
+            constraint=models.CheckConstraint(condition=models.Q(('kind', 'dry_box'), models.Q(('half_time_h__isnull', True), ('volume_l__isnull', True)), _connector='OR'), name='only_a_box_has_a_half_time', violation_error_message='Volume and half-time are of dry boxes. Leave them empty here.'),
         ),
         migrations.AddField(
-            model_name="boxstate",
-            name="place",
-            field=models.ForeignKey(
-                on_delete=django.db.models.deletion.CASCADE, related_name="box_states", to="spools.place"
-            ),
+            model_name='boxstate',
+            name='place',
+            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='box_states', to='spools.place'),
         ),
         migrations.AddField(
-            model_name="coupontest",
-            name="feedstock",
-            field=models.ForeignKey(
-                on_delete=django.db.models.deletion.PROTECT,
-                related_name="coupon_tests",
-                to="spools.feedstock",
-            ),
+            model_name='coupontest',
+            name='feedstock',
+            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='coupon_tests', to='spools.feedstock'),
         ),
         migrations.AddField(
-            model_name="coupontest",
-            name="recorded_by",
-            field=models.ForeignKey(
-                blank=True,
-                null=True,
-                on_delete=django.db.models.deletion.SET_NULL,
-                to=settings.AUTH_USER_MODEL,
-            ),
+            model_name='coupontest',
+            name='recorded_by',
+            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, to=settings.AUTH_USER_MODEL),
         ),
         migrations.AddField(
-            model_name="desiccantcharge",
-            name="place",
-            field=models.ForeignKey(
-                on_delete=django.db.models.deletion.PROTECT, related_name="charges", to="spools.place"
-            ),
+            model_name='desiccantcharge',
+            name='place',
+            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='charges', to='spools.place'),
         ),
         migrations.AddField(
-            model_name="desiccantcharge",
-            name="recorded_by",
-            field=models.ForeignKey(
-                blank=True,
-                null=True,
-                on_delete=django.db.models.deletion.SET_NULL,
-                to=settings.AUTH_USER_MODEL,
-            ),
+            model_name='desiccantcharge',
+            name='recorded_by',
+            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, to=settings.AUTH_USER_MODEL),
         ),
         migrations.AddField(
-            model_name="ensemble",
-            name="spool",
-            field=models.OneToOneField(
-                on_delete=django.db.models.deletion.CASCADE, related_name="ensemble", to="spools.spool"
-            ),
+            model_name='ensemble',
+            name='spool',
+            field=models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='ensemble', to='spools.spool'),
         ),
         migrations.AddConstraint(
-            model_name="boxstate",
-            constraint=models.UniqueConstraint(fields=("place", "at"), name="box_state_once"),
+            model_name='boxstate',
+            constraint=models.UniqueConstraint(fields=('place', 'at'), name='box_state_once'),
         ),
         migrations.AddConstraint(
-            model_name="desiccantcharge",
-            constraint=models.UniqueConstraint(fields=("place", "at"), name="charge_once"),
+            model_name='desiccantcharge',
+            constraint=models.UniqueConstraint(fields=('place', 'at'), name='charge_once'),
         ),
         migrations.AddConstraint(
-            model_name="desiccantcharge",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("dry_mass_g__gte", 0)), name="charge_mass_possible"
-            ),
+            model_name='desiccantcharge',
+            constraint=models.CheckConstraint(condition=models.Q(('dry_mass_g__gte', 0)), name='charge_mass_possible'),
         ),
         migrations.AddConstraint(
-            model_name="desiccantcharge",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("condition", "regenerated"), ("regenerated_c__isnull", False)),
-                    models.Q(
-                        models.Q(("condition", "regenerated"), _negated=True), ("regenerated_c__isnull", True)
-                    ),
-                    _connector="OR",
-                ),
-                name="regenerated_at_a_temperature",
-            ),
+            model_name='desiccantcharge',
+            constraint=models.CheckConstraint(condition=models.Q(models.Q(('condition', 'regenerated'), ('regenerated_c__isnull', False)), models.Q(models.Q(('condition', 'regenerated'), _negated=True), ('regenerated_c__isnull', True)), _connector='OR'), name='regenerated_at_a_temperature'),
         ),
     ]

@@ -8,7 +8,9 @@ from hypothesis import strategies as st
 
 from maintenance import readiness
 from maintenance.readiness import CAUTION, CLEAR, HOLD, Check, Fitted, Situation, Verdict, Wetness, judge
+from maintenance.wear.intervals import Since
 from maintenance.wear.life import Life
+from maintenance.wear.purging import Change
 
 DRY = Wetness(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
 DAMP = Wetness(50, 0.4, 0.6, 0.9, over_clear=0.7, over_hold=0.3)
@@ -246,6 +248,55 @@ def test_air():
     fumes = check("air", replace(GOOD, enclosed=False, enclosure="helps", emission="styrene"))
     assert fumes.state == CAUTION and "gives off styrene" in fumes.sentence
     assert "gives off" not in check("air", replace(GOOD, enclosed=False, emission="low")).sentence
+
+
+CLEANED = Since("hot-end cleaning", "North T0", "hot hours", used=40, interval=50, ahead=6)
+
+
+@pytest.mark.parametrize(("ahead", "state"), [(9.9, CLEAR), (10, CAUTION), (500, CAUTION)])
+def test_residue_turns_where_its_hot_hours_are_over_before_the_job_ends(ahead, state):
+    found = check("residue", replace(GOOD, hot_end=replace(CLEANED, ahead=ahead)))
+    assert (found.state, found.action) == (state, "clean" if state != CLEAR else "")
+    assert f"{40 + ahead:.0f} of 50 hot hours since its hot-end cleaning" in found.sentence
+
+
+def test_leftovers_that_matter_are_told_before_the_hot_hours():
+    change = Change(True, "PC was in it last.", "Purge it.")
+    both = check("residue", replace(GOOD, change=change, hot_end=replace(CLEANED, ahead=20)))
+    assert (both.state, both.action) == (CAUTION, "purge")
+    assert both.sentence.startswith("PC was in it last. After this job North T0")
+    assert both.way_out == "Purge it. Clean the hot end and record it."
+    harmless = check("residue", replace(GOOD, change=replace(change, matters=False), hot_end=CLEANED))
+    assert harmless.state == CLEAR and harmless.sentence.endswith("PC was in it last.")
+
+
+def test_where_no_service_is_asked_for_nothing_is_said_of_it():
+    assert not {"residue", "service"} & {found.name for found in judge(GOOD).checks}
+
+
+@pytest.mark.parametrize(
+    ("used", "ahead", "stops", "state"),
+    [
+        (90, 9, False, CLEAR),
+        (90, 10, False, CAUTION),
+        (100, 0, False, CAUTION),
+        (90, 10, True, CAUTION),
+        (100, 0, True, HOLD),
+    ],
+)
+def test_service_holds_only_when_it_is_overdue_and_stops_the_machine(used, ahead, stops, state):
+    belts = Since("belt check", "North", "printing hours", used, 100, ahead, stops=stops)
+    found = check("service", replace(GOOD, services=[belts]))
+    assert (found.state, found.action) == (state, "service" if state != CLEAR else "")
+    if state != CLEAR:
+        assert f"{used + ahead} of 100 printing hours since its belt check" in found.sentence
+
+
+def test_of_several_services_the_stopping_one_is_named():
+    belts = Since("belt check", "North", "h", 500, 100)
+    filter_ = Since("filter change", "North", "h", 101, 100, stops=True)
+    found = check("service", replace(GOOD, services=[belts, filter_]))
+    assert found.state == HOLD and "since its filter change" in found.sentence
 
 
 wetness = st.builds(

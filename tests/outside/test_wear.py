@@ -1,9 +1,14 @@
 """Wear against fixtures/reference/checks.md and wear_values.csv; (c) computed, (p) published there."""
 
+import csv
+import re
+from pathlib import Path
+
 import pytest
 
 from maintenance.wear.abrasion import Filament, Surface, cuts, dose_km, filament_km, heat_weight, sliding_km
 from maintenance.wear.life import Life
+from maintenance.wear.residue import COLD_PULLS
 from spools.catalogue import filler_volume_fraction
 from spools.models import Feedstock, Filler, Polymer
 
@@ -71,3 +76,16 @@ def test_the_arrhenius_factor_of_ten_kelvin():
     for ageing_kj_mol, factor in factors.items():
         assert heat_weight(240, 230, ageing_kj_mol) == pytest.approx(factor, abs=0.005)
     assert heat_weight(240, 230) == pytest.approx(1.75, abs=0.005)
+
+
+def test_cold_pull_windows_are_those_of_the_guide():
+    # wear_values.csv, cold pull: "PLA 80-100; PETG 90-120 (with PLA as pull stock); ABS/ASA 100-140; ...".
+    with (Path(__file__).parents[2] / "fixtures" / "reference" / "wear_values.csv").open() as file:
+        [row] = [row for row in csv.DictReader(file) if row["item"] == "cold pull"]
+    stated = re.findall(r"([A-Z/]+) (\d+)-(\d+)(?: \((PLA|with PLA) as pull stock\))?", row["value"])
+    assert len(stated) == 5
+    for names, low, high, by_pla in stated:
+        for name in names.split("/"):
+            pull = COLD_PULLS[name]
+            assert (pull.low_c, pull.high_c) == (float(low), float(high))
+            assert pull.stock == ("PLA" if by_pla else name)

@@ -10,7 +10,7 @@ from django.utils import timezone
 from maintenance.jobs import record_job
 from maintenance.loading import load_spool
 from maintenance.machines import add_printer, add_toolhead
-from maintenance.models import Job, PartKind, Printer, Reminder, Toolhead
+from maintenance.models import Job, PartKind, Printer, Reminder, ServiceKind, Toolhead
 from maintenance.parts import add_stock, fit_part
 from spools.climate import record_readings
 from spools.models import Filler, Place
@@ -21,6 +21,12 @@ def part_kind(role: str, name: str, **values) -> PartKind:
     given = {"material": "brass", "hardness_hv": 120, "life_unit": "feed_km", "life": 300, "life_low": 100}
     given |= {"life_high": 900, "source": "invented for tests", "how": "from memory", "price": "4.50"}
     return PartKind.objects.create(role=role, name=name, **(given | values))
+
+
+def service_kind(name: str, **values) -> ServiceKind:
+    given = {"work": "belts", "subject": "printer", "unit": "hours", "interval": 150, "how": "from memory"}
+    given |= {"advice": "Machine off, then feel.", "source": "invented for tests"}
+    return ServiceKind.objects.create(name=name, **(given | values))
 
 
 def readings(place: Place, count: int, hours_apart: float = 1 / 12) -> None:
@@ -71,7 +77,18 @@ def small_shop() -> SimpleNamespace:
         spools.append(receive(kind, home, core_material="pc"))
     load_spool(toolheads[0], spools[0], override_reason="a test", at=hours_ago(5), by=user)
     readings(shelf, 300)
-    names = {"brass": brass, "gears": gears, "liner": liner, "nylon": nylon, "pla": pla, "carbon": carbon}
+    belts = service_kind("belt check")
+    cleaning = service_kind("hot-end cleaning", work="hot_end", subject="toolhead", unit="hot_h", interval=50)
+    names = {
+        "belts": belts,
+        "cleaning": cleaning,
+        "brass": brass,
+        "gears": gears,
+        "liner": liner,
+        "nylon": nylon,
+        "pla": pla,
+        "carbon": carbon,
+    }
     return SimpleNamespace(
         user=user, shelf=shelf, bag=bag, box=box, dryer=dryer, toolheads=toolheads, spools=spools, **names
     )

@@ -11,6 +11,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from maintenance.models import Fitting, Reminder
+from maintenance.trouble_log import report_job_trouble
 from spools.drying import finish_drying, start_drying
 from spools.labels import pretty
 from spools.models import DryingRun, Feedstock, Place, Reading, Source
@@ -19,7 +20,7 @@ from tests.spools.conftest import hours_ago
 
 from .small_shop import a_job, a_reminder, local_input, says
 
-MOST_QUERIES = 12
+MOST_QUERIES = 16
 MOST_QUERIES_OF_A_PLAN = 18
 
 
@@ -31,6 +32,7 @@ def test_every_page_answers_in_few_queries(shop, desk):
     finish_drying(run, place=shop.box, at=hours_ago(20))
     start_drying(shop.spools[4:6], shop.dryer, 70, planned_hours=8, at=hours_ago(3))
     made = a_job(shop)
+    seen = report_job_trouble(made, ["strings"])
     for n in range(3):
         a_reminder(shop, cause=f"dry:spool:{n}")
     fitting = Fitting.objects.filter(end=None).first()
@@ -52,6 +54,13 @@ def test_every_page_answers_in_few_queries(shop, desk):
         reverse("machines"),
         reverse("machine", args=[made.printer_id]),
         reverse("machine-new"),
+        reverse("service", args=[made.printer_id]),
+        reverse("service-done", args=[made.printer_id]),
+        reverse("service-kind-new"),
+        reverse("service-kind", args=[shop.belts.pk]),
+        reverse("troubles"),
+        reverse("trouble-new"),
+        reverse("trouble", args=[seen.pk]),
         reverse("toolhead-new", args=[made.printer_id]),
         reverse("part-fit", args=[shop.toolheads[3].pk]),
         reverse("part-replace", args=[fitting.pk]),
@@ -91,7 +100,7 @@ def test_a_plan_for_more_spools_needs_no_more_queries(shop, desk):
 
 
 def test_a_stranger_is_asked_to_sign_in(shop):
-    for name in ("places", "drying", "machines", "jobs", "stock", "materials", "reminders"):
+    for name in ("places", "drying", "machines", "jobs", "troubles", "stock", "materials", "reminders"):
         response = Client().get(reverse(name))
         assert response.status_code == 302
         assert response["Location"].startswith(reverse("sign-in"))

@@ -1,13 +1,13 @@
 from django.core.management.base import BaseCommand, CommandParser
 from django.db import transaction
 
-from maintenance.models import PartKind
+from maintenance.models import PartKind, ServiceKind
 from spools.catalogue_loading import FIXTURES, load_materials, write
 from spools.catalogue_sources import rows
 
 
 class Command(BaseCommand):
-    help = "Add what is missing in the catalogue of materials and parts; what you corrected stays."
+    help = "Add what is missing in the catalogue of materials, parts and services; what you corrected stays."
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument(
@@ -18,6 +18,8 @@ class Command(BaseCommand):
     def handle(self, *args: object, **options: bool) -> None:
         loaded = load_materials(options["restore"])
         loaded["parts"] = len(write(PartKind, rows(FIXTURES / "part_kinds.csv"), options["restore"]))
+        found = rows(FIXTURES / "service_kinds.csv")
+        loaded["services"] = len(write(ServiceKind, found, options["restore"]))
         if options["verbosity"]:
             counts = ", ".join(f"{count} {what}" for what, count in loaded.items())
             self.stdout.write(f"{counts} {'restored' if options['restore'] else 'added'}.")

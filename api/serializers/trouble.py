@@ -1,0 +1,90 @@
+from typing import Any
+
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from maintenance.models import Job, Toolhead, TroubleOutcome, TroubleReport
+from maintenance.trouble import OUTCOMES, SYMPTOMS, outside
+
+
+class LineSerializer(serializers.Serializer):
+    speaks = serializers.ChoiceField(["for", "against", "open"])
+    weight = Number(help_text="log-odds (natural) that it adds to the score")
+    sentence = serializers.CharField()
+
+
+class FindingSerializer(serializers.Serializer):
+    """A cause in its place of the order, with every reason."""
+
+    cause = serializers.CharField()
+    title = serializers.CharField()
+    chance = serializers.ChoiceField(["likely", "possible", "unlikely"])
+    score = Number(help_text="log-odds; rests on experience: compare it within this report only")
+    lines = LineSerializer(many=True)
+    test = serializers.CharField(help_text="the quickest test that settles it")
+    way_out = serializers.CharField()
+
+
+class OutcomeSerializer(ModelSerializer):
+    title = serializers.CharField(source="__str__", read_only=True)
+
+    class Meta:
+        model = TroubleOutcome
+        fields = ["id", "cause", "title", "note", "recorded_at"]
+
+
+class TroubleSerializer(ModelSerializer):
+    spool = SpoolCode(read_only=True)
+    toolhead_name = serializers.CharField(source="toolhead.__str__", read_only=True)
+    symptoms = serializers.ListField(child=serializers.CharField(), read_only=True)
+    findings = FindingSerializer(many=True, read_only=True)
+    outside = serializers.SerializerMethodField()
+    outcomes = OutcomeSerializer(many=True, read_only=True)
+
+    class Meta:
+        model = TroubleReport
+        fields = [
+            "id",
+            "job",
+            "toolhead",
+            "toolhead_name",
+            "spool",
+            "at",
+            "symptoms",
+            "findings",
+            "outside",
+            "outcomes",
+            "note",
+            "recorded_at",
+        ]
+
+    @extend_schema_field(serializers.ListField(child=serializers.CharField()))
+    def get_outside(self, report: TroubleReport) -> list[str]:
+        """Causes outside the consumables."""
+        return outside(report.symptoms)
+
+
+class ReportTroubleSerializer(StrictSerializer):
+    """A recorded job, or toolhead, spool and time of a print that is not recorded."""
+
+    symptoms = serializers.ListField(
+        child=serializers.ChoiceField(list(SYMPTOMS)), allow_empty=False, max_length=len(SYMPTOMS)
+    )
+    job = serializers.PrimaryKeyRelatedField(queryset=Job.objects.all(), required=False)
+    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all(), required=False)
+    spool = SpoolCode(required=False)
+    at = Moment(required=False)
+    note = serializers.CharField(required=False, allow_blank=True, max_length=300)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        if "job" in attrs and "at" in attrs:
+            raise serializers.ValidationError({"at": "The job has its time. Leave this out."})
+        if "job" not in attrs and not ("toolhead" in attrs and "spool" in attrs):
+            raise serializers.ValidationError("Give a job, or a toolhead and a spool.")
+        return attrs
+
+
+class RecordOutcomeSerializer(StrictSerializer):
+    cause = serializers.ChoiceField(list(OUTCOMES))
+    note = serializers.CharField(required=False, allow_blank=True, max_length=300)

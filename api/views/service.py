@@ -1,0 +1,50 @@
+from drf_spectacular.utils import extend_schema
+from rest_framework import mixins
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.fields import given
+from api.filters import ServiceFilter
+from api.serializers import service as shapes
+from api.views.base import Endpoint, Kept, shown
+from maintenance.models import ServiceEntry, ServiceKind, Toolhead
+from maintenance.service import record_service, withdraw_service
+from maintenance.service_log import statuses
+
+
+class ServiceKinds(Kept):
+    """Work that machines need again and again, its interval and who says so."""
+
+    queryset = ServiceKind.objects.all()
+    serializer_class = shapes.ServiceKindSerializer
+    filterset_fields = ["work", "in_use"]
+
+
+class Services(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """Services that were done. A slip of the finger is withdrawn; the count goes on as before."""
+
+    queryset = ServiceEntry.objects.select_related("kind")
+    serializer_class = shapes.ServiceEntrySerializer
+    filterset_class = ServiceFilter
+
+    @extend_schema(request=shapes.RecordServiceSerializer, responses={201: shapes.ServiceEntrySerializer})
+    def create(self, request: Request) -> Response:
+        """A service was done: its count starts again."""
+        asked = given(shapes.RecordServiceSerializer, request.data)
+        entry = record_service(asked.pop("kind"), **asked, by=request.user)
+        return shown(shapes.ServiceEntrySerializer, entry, status=201)
+
+    @extend_schema(request=None, responses=shapes.ServiceEntrySerializer)
+    @action(detail=True, methods=["post"])
+    def withdraw(self, request: Request, pk: str) -> Response:
+        """It was not done."""
+        return shown(shapes.ServiceEntrySerializer, withdraw_service(self.get_object()))
+
+    @extend_schema(responses=shapes.ServiceStatusSerializer(many=True), filters=False)
+    @action(detail=False, pagination_class=None)
+    def due(self, request: Request) -> Response:
+        """How far along every machine in use is since each of its services, what is nearest its end first."""
+        toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
+        found = sorted(statuses(toolheads), key=lambda status: -status.since.share)
+        return shown(shapes.ServiceStatusSerializer, found, many=True)

@@ -1,0 +1,85 @@
+from django.conf import settings
+from django.core.validators import MinValueValidator
+from django.db import models
+from django.db.models import Q
+
+from .machines import Printer, Toolhead
+
+
+class ServiceKind(models.Model):
+    """Work that a machine needs again and again: on what, after how much, and who says so."""
+
+    class Work(models.TextChoices):
+        HOT_END = "hot_end", "cleaning of the hot end"
+        GEARS = "gears", "cleaning of the drive gears"
+        SURFACE = "surface", "care of the build surface"
+        FEED_PATH = "feed_path", "feed path"
+        LUBRICATION = "lubrication", "lubrication"
+        BELTS = "belts", "belt tension"
+        FILTER = "filter", "filter"
+        OTHER = "other", "other work"
+
+    class Subject(models.TextChoices):
+        TOOLHEAD = "toolhead", "each toolhead"
+        PRINTER = "printer", "each printer"
+        ENCLOSED = "enclosed", "each printer with an enclosure"
+
+    class Unit(models.TextChoices):
+        HOURS = "hours", "printing hours"
+        HOT = "hot_h", "hot hours"
+        FEED = "feed_km", "km of filament"
+        PRINTS = "prints", "prints"
+        DAYS = "days", "days"
+
+    CLEANING = [Work.HOT_END, Work.GEARS, Work.SURFACE]
+
+    name = models.CharField(max_length=60, unique=True, help_text="such as: belt tension check")
+    work = models.CharField(max_length=12, choices=Work)
+    subject = models.CharField("done on", max_length=10, choices=Subject)
+    unit = models.CharField("counted in", max_length=10, choices=Unit)
+    interval = models.FloatField(validators=[MinValueValidator(0.1)])
+    stops = models.BooleanField(
+        "overdue, it stops the machine",
+        default=False,
+        help_text="Nothing should start there until it is done.",
+    )
+    in_use = models.BooleanField(default=True)
+    advice = models.CharField("how it is done", max_length=300)
+    source = models.CharField("who says how often", max_length=300)
+    how = models.CharField("how that is known", max_length=80)
+
+    class Meta:
+        ordering = ["work", "name"]
+        constraints = [
+            models.CheckConstraint(condition=Q(interval__gt=0), name="service_interval_above_0"),
+            models.CheckConstraint(
+                condition=Q(subject="toolhead")
+                | (~Q(unit__in=["hot_h", "feed_km"]) & ~Q(work__in=["hot_end", "gears"])),
+                name="toolhead_service_on_toolheads",
+                violation_error_message="Hot hours, km of filament, hot ends and drive gears belong to "
+                "toolheads: choose each toolhead.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class ServiceEntry(models.Model):
+    """A service that was done. Withdrawing it (a slip of the finger) is a fact too."""
+
+    kind = models.ForeignKey(ServiceKind, models.PROTECT, related_name="entries")
+    printer = models.ForeignKey(Printer, models.PROTECT, related_name="services")
+    toolhead = models.ForeignKey(Toolhead, models.PROTECT, null=True, blank=True, related_name="services")
+    at = models.DateTimeField()
+    note = models.CharField(max_length=200, blank=True)
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["-at", "-id"]
+        verbose_name_plural = "service entries"
+
+    def __str__(self) -> str:
+        return f"{self.kind} on {self.toolhead or self.printer}"

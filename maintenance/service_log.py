@@ -1,0 +1,159 @@
+"""How far along machines are since each service was done: from jobs and entries, nothing is stored."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import NamedTuple
+
+from django.db.models import Max
+from django.utils import timezone
+
+from spools import catalogue
+from spools.models import Feedstock
+
+from .models import JobUse, Printer, ServiceEntry, ServiceKind, Toolhead
+from .wear.abrasion import filament_km
+from .wear.intervals import Since
+from .wear.residue import residue_h
+from .wear_log import RATE_OVER
+
+Unit = ServiceKind.Unit
+DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class Status:
+    """One service of one machine: what it is, where, when it was last done and how far along it is."""
+
+    kind: ServiceKind
+    printer: Printer
+    toolhead: Toolhead | None
+    last: datetime | None
+    since: Since
+
+    def concerns(self, toolhead: Toolhead) -> bool:
+        """Whether it is done on this toolhead or on its printer."""
+        return self.printer.pk == toolhead.printer_id and self.toolhead in (None, toolhead)
+
+
+class Use(NamedTuple):
+    """A job through a toolhead, as far as services count it."""
+
+    job_id: int
+    start: datetime
+    hours: float
+    nozzle_c: float
+    mass_g: float
+    feedstock_id: int
+
+
+def statuses(toolheads: Iterable[Toolhead], at: datetime | None = None) -> list[Status]:
+    """Every service in use of these toolheads (their printers loaded with them) and of their printers.
+
+    One query where the shop has no services, else four however many machines.
+    """
+    at = at or timezone.now()
+    toolheads = list(toolheads)
+    kinds = list(ServiceKind.objects.filter(in_use=True))
+    if not kinds or not toolheads:
+        return []
+    printers = {toolhead.printer_id: toolhead.printer for toolhead in toolheads}
+    last = _last_done(printers, at)
+    uses = _uses(printers, at)
+    ids = {use.feedstock_id for of_subject in uses.values() for use in of_subject}
+    feedstocks = Feedstock.objects.select_related("polymer", "filler").in_bulk(ids)
+    found = []
+    for kind in kinds:
+        for printer, toolhead in _subjects(kind, printers.values(), toolheads):
+            subject = printer.pk, None if toolhead is None else toolhead.pk
+            own = uses.get(subject, [])
+            done = last.get((kind.pk, *subject))
+            since = _since(kind, str(toolhead or printer), own, feedstocks, done, at)
+            found.append(Status(kind, printer, toolhead, done, since))
+    return found
+
+
+def _subjects(
+    kind: ServiceKind, printers: Iterable[Printer], toolheads: list[Toolhead]
+) -> list[tuple[Printer, Toolhead | None]]:
+    if kind.subject == ServiceKind.Subject.TOOLHEAD:
+        return [(toolhead.printer, toolhead) for toolhead in toolheads]
+    every = kind.subject == ServiceKind.Subject.PRINTER
+    return [(printer, None) for printer in printers if every or printer.enclosed]
+
+
+def _last_done(printer_ids: Iterable[int], at: datetime) -> dict[tuple[int, int, int | None], datetime]:
+    entries = ServiceEntry.objects.filter(printer__in=list(printer_ids), withdrawn_at=None, at__lte=at)
+    rows = entries.order_by().values_list("kind", "printer", "toolhead").annotate(last=Max("at"))
+    return {(kind, printer, toolhead): last for kind, printer, toolhead, last in rows}
+
+
+def _uses(printer_ids: Iterable[int], at: datetime) -> dict[tuple[int, int | None], list[Use]]:
+    """The jobs of each toolhead, by (printer, toolhead), and of each printer, by (printer, None)."""
+    rows = JobUse.objects.filter(
+        job__printer__in=list(printer_ids), job__withdrawn_at=None, job__start__lte=at
+    ).order_by("job__start", "pk")
+    columns = ["job__start", "job__hours", "job__nozzle_c", "mass_g", "spool__feedstock"]
+    found: dict[tuple[int, int | None], list[Use]] = {}
+    for printer_id, toolhead_id, *row in rows.values_list("job__printer", "toolhead", "job", *columns):
+        use = Use(*row)
+        found.setdefault((printer_id, toolhead_id), []).append(use)
+        found.setdefault((printer_id, None), []).append(use)
+    return found
+
+
+def _since(
+    kind: ServiceKind,
+    where: str,
+    uses: list[Use],
+    feedstocks: dict[int, Feedstock],
+    done: datetime | None,
+    at: datetime,
+) -> Since:
+    def count(since: datetime) -> float:
+        return _counted(kind.unit, [use for use in uses if use.start >= since], feedstocks)
+
+    if kind.unit == Unit.DAYS:
+        begun = done or (uses[0].start if uses else at)
+        used, per_day = (at - begun) / DAY, 1.0
+    else:
+        used = count(done) if done else _counted(kind.unit, uses, feedstocks)
+        per_day = count(at - RATE_OVER) / RATE_OVER.days
+    return Since(
+        service=kind.name,
+        where=where,
+        unit=kind.get_unit_display(),
+        used=used,
+        interval=kind.interval,
+        per_day=per_day,
+        recorded=done is not None,
+        stops=kind.stops,
+    )
+
+
+def _counted(unit: str, uses: list[Use], feedstocks: dict[int, Feedstock]) -> float:
+    """Jobs with several spools count their hours and themselves once, their filament for each."""
+    if unit in (Unit.HOT, Unit.FEED):
+        return sum(
+            added(unit, use.hours, use.nozzle_c, use.mass_g, feedstocks[use.feedstock_id]) for use in uses
+        )
+    jobs = {use.job_id: use for use in uses}.values()
+    return float(len(jobs)) if unit == Unit.PRINTS else sum(use.hours for use in jobs)
+
+
+def added(unit: str, hours: float, nozzle_c: float, mass_g: float, feedstock: Feedstock) -> float:
+    """What one print adds, in the unit that a service is counted in."""
+    match unit:
+        case Unit.HOURS:
+            return hours
+        case Unit.DAYS:
+            return hours / 24
+        case Unit.PRINTS:
+            return 1.0
+        case Unit.FEED:
+            density = catalogue.value(feedstock, "density_g_cm3")
+            assert density is not None
+            return filament_km(mass_g / 1000, density, feedstock.diameter_mm)
+    low_c, high_c = (catalogue.value(feedstock, name) for name in ("nozzle_min_c", "nozzle_max_c"))
+    assert low_c is not None and high_c is not None
+    return residue_h(hours, nozzle_c, (low_c + high_c) / 2, feedstock.polymer.name)

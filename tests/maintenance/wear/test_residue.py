@@ -1,0 +1,36 @@
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from maintenance.wear.residue import cold_pull, pull_advice, residue_h
+
+temperatures = st.floats(180, 450)
+
+
+@given(st.floats(0, 1000), temperatures, temperatures, temperatures)
+def test_hotter_or_longer_never_leaves_less(hours, nozzle_c, hotter_c, normal_c):
+    nozzle_c, hotter_c = sorted([nozzle_c, hotter_c])
+    assert residue_h(hours, hotter_c, normal_c) >= residue_h(hours, nozzle_c, normal_c)
+    assert residue_h(2 * hours, nozzle_c, normal_c) == pytest.approx(2 * residue_h(hours, nozzle_c, normal_c))
+
+
+def test_an_hour_at_the_usual_temperature_counts_as_one():
+    assert residue_h(3, 240, 240, "ABS") == 3
+
+
+def test_abs_answers_to_heat_more_than_pla():
+    assert residue_h(1, 240, 230, "ABS") > residue_h(1, 240, 230) > residue_h(1, 240, 230, "PLA") > 1
+
+
+@pytest.mark.parametrize(
+    ("polymer", "words"),
+    [("PETG", "with PLA"), ("PA12", "with the same"), ("TPU 95A", "80 to 110 °C"), ("ASA", "with the same")],
+)
+def test_the_advice_names_stock_and_window(polymer, words):
+    assert words in pull_advice(polymer)
+
+
+@pytest.mark.parametrize("polymer", ["PPA", "PC", "PP", "PEEK", "POM"])
+def test_where_nobody_states_a_window_none_is_made_up(polymer):
+    assert cold_pull(polymer) is None
+    assert "no pull temperature is known" in pull_advice(polymer)
