@@ -10,11 +10,13 @@ from spools.checks import shown
 from spools.exposure import Moisture
 from spools.models import Spool
 
-from .models import ServiceKind, Toolhead, TroubleOutcome, TroubleReport, WearEntry
+from .flow_history import changed_since, material_of, seen, series_of
+from .models import FlowCheck, ServiceKind, Toolhead, TroubleOutcome, TroubleReport, WearEntry
 from .readiness import Situation, Wetness, digits
 from .situation import JobAsked, Machine, dryers_here, known_of, machines_of, put_together
 from .trouble import OTHERWISE, Before, Evidence, PartThen
 from .wear.abrasion import cuts
+from .wear.flow_reading import CLOG, EASIER, GEARS
 from .wear.intervals import Since
 from .wear_log import UNIT_WORDS, Aged
 
@@ -22,6 +24,9 @@ from .wear_log import UNIT_WORDS, Aged
 OF_THE_MATERIAL = {"wet", "tangle", "nature"}
 # By the work of a service, what the rules of trouble call it.
 WORKS = [ServiceKind.Work.GEARS, ServiceKind.Work.HOT_END, ServiceKind.Work.SURFACE]
+
+# How a flow check reads, by the causes that it speaks for.
+READ_AS = {GEARS: ("gears_worn", "gears_dirty"), CLOG: ("residue",), EASIER: ("nozzle_worn",)}
 
 
 def evidence_of(
@@ -44,6 +49,7 @@ def evidence_of(
         services=_services(machine),
         change=found.change,
         before=_found_before(toolhead, spool, symptoms, at),
+        flow=_flow_check(toolhead, spool, at),
     )
 
 
@@ -102,6 +108,18 @@ def _services(machine: Machine) -> dict[str, Since]:
         if status.kind.work in WORKS:
             found[status.kind.work] = status.since
     return found
+
+
+def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, str]:
+    """How the last flow check read, by the causes that it speaks for: of this material, with these parts."""
+    checks = FlowCheck.objects.standing().filter(toolhead=toolhead, at__lte=at)
+    material = material_of(spool.feedstock)
+    series = next((one for one in series_of(seen(checks)) if one.latest.material == material), None)
+    if series is None or changed_since(series.latest, at):
+        return {}
+    reading = series.reading(series.latest)
+    sentence = f"The flow check of {timezone.localtime(series.latest.check.at):%d %b %Y}: {reading.sentence}"
+    return dict.fromkeys(READ_AS.get(reading.cause, ()), sentence)
 
 
 def _found_before(

@@ -4,6 +4,7 @@ import pytest
 from django.core.exceptions import ValidationError
 
 from maintenance import trouble
+from maintenance.flow_checks import asked_setup, record_flow_check
 from maintenance.jobs import record_job, withdraw_job
 from maintenance.loading import load_spool, unload_spool
 from maintenance.models import Loading, ServiceKind, TroubleOutcome, TroubleReport
@@ -12,6 +13,7 @@ from maintenance.service import record_service, save_kind
 from maintenance.trouble import SYMPTOMS
 from maintenance.trouble_evidence import evidence_of
 from maintenance.trouble_log import record_outcome, report_job_trouble, report_trouble
+from maintenance.wear.flow_check import Weighed
 from spools.drying import finish_drying, start_drying
 from spools.exposure import moisture_of
 from tests.spools.conftest import hours_ago, receive
@@ -130,6 +132,41 @@ def test_residue_is_counted_until_the_print(shop, carbon_jobs, cleaning):
     assert "24 of 50 hot hours and no hot-end cleaning is recorded" in reasons(
         report_job_trouble(carbon_jobs[1], ["gaps"]), "residue"
     )
+
+
+def flow_checked(shop, spool, ago: float, losses: list[float]) -> None:
+    """Blobs of 200 mm at 1, 3, 5 and 8 mm³/s that lack these shares."""
+    full_g = asked_setup(spool, length_mm=200, resolution_g=0.001).commanded_g
+    rates = [
+        Weighed(rate, tuple(round(full_g * (1 - loss) * share, 3) for share in (0.998, 1, 1.002)))
+        for rate, loss in zip([1, 3, 5, 8], losses, strict=True)
+    ]
+    record_flow_check(
+        toolhead=shop.south,
+        spool=spool,
+        rates=rates,
+        nozzle_c=205,
+        length_mm=200,
+        resolution_g=0.001,
+        at=hours_ago(ago),
+    )
+
+
+@pytest.mark.parametrize(
+    ("later", "cause"), [([0, 0.04, 0.08, 0.14], "gears_dirty"), ([0.12, 0.18, 0.22, 0.28], "residue")]
+)
+def test_the_last_flow_check_before_the_print_speaks_for_its_reading(shop, plain, later, cause):
+    load_spool(shop.south, plain, at=hours_ago(60), override_reason="a test")
+    flow_checked(shop, plain, 50, [0, 0.01, 0.02, 0.04])
+    flow_checked(shop, plain, 30, later)
+    before = report_job_trouble(printed(shop.south, plain, 40), ["gaps"])
+    after = report_job_trouble(printed(shop.south, plain, 20), ["gaps"])
+    assert "The flow check of" not in reasons(before, cause)
+    assert "The flow check of" in reasons(after, cause)
+    assert causes(after)[0] == cause
+    replace_part(shop.south, "gears", shop.gears, at=hours_ago(15))
+    other_parts = report_job_trouble(printed(shop.south, plain, 10), ["gaps"])
+    assert "The flow check of" not in reasons(other_parts, cause)
 
 
 # What turned out
