@@ -191,10 +191,24 @@ def _wet(spool: Spool, moisture: Moisture, limit_pct: float) -> Reminder:
 
 
 def _dried(now: datetime) -> Found:
-    """Drying runs whose planned hours are over."""
-    found = Found([Kind.DRYING_DONE])
+    """Drying runs whose planned hours, or those of their first stage, are over."""
+    found = Found([Kind.DRYER_UP, Kind.DRYING_DONE])
     for run in DryingRun.objects.filter(end=None).select_related("spool", "dryer"):
         done_at = run.start + timedelta(hours=run.planned_hours)
+        if run.change_at is not None and run.change_at <= now < done_at:
+            found.wanted.append(
+                Reminder(
+                    kind=Kind.DRYER_UP,
+                    cause=f"dryer_up:run:{run.pk}",
+                    title=f"Turn {run.dryer} up to {run.set_point_c:g} °C",
+                    why=f"The first stage of {pretty(run.spool.code)}, {run.first_hours:.3g} h at "
+                    f"{run.first_set_point_c:g} °C, was over {shown(run.change_at)}; the rest is reckoned "
+                    "hotter.",
+                    way_out="Turn it up and mark this as done.",
+                    spool=run.spool,
+                    due_at=run.change_at,
+                )
+            )
         if done_at <= now:
             found.wanted.append(
                 Reminder(
@@ -373,7 +387,7 @@ def open_reminders(now: datetime | None = None) -> QuerySet[Reminder]:
     drying = DryingRun.objects.filter(spool=OuterRef("spool"), end=None)
     return Reminder.objects.filter(
         Q(snoozed_until=None) | Q(snoozed_until__lte=now),
-        ~Q(kind=Kind.DRYING_DONE) | Exists(drying),
+        ~Q(kind__in=[Kind.DRYER_UP, Kind.DRYING_DONE]) | Exists(drying),
         ended_at=None,
     ).select_related("spool")
 

@@ -61,7 +61,7 @@ class RegeneratedSerializer(serializers.Serializer):
     days = Number(allow_null=True, help_text="then, until the limit; null: not within two years")
 
 
-class FindingSerializer(serializers.Serializer):
+class BoxFindingSerializer(serializers.Serializer):
     kind = serializers.CharField(help_text="leak, spent or drier")
     measured_rh_pct = Number()
     computed_rh_pct = Number()
@@ -85,7 +85,7 @@ class BoxSerializer(serializers.Serializer):
     over_limit = serializers.BooleanField()
     days = DaysSerializer(help_text="until the limit; null: not within two years")
     regenerated = RegeneratedSerializer(many=True)
-    findings = FindingSerializer(many=True)
+    findings = BoxFindingSerializer(many=True)
 
 
 class ReadingSerializer(ModelSerializer):

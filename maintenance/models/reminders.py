@@ -15,6 +15,7 @@ class Reminder(models.Model):
         DRY = "dry", "re-dry"
         REPLACE = "replace", "replace"
         REORDER = "reorder", "reorder"
+        DRYER_UP = "dryer_up", "turn the dryer up"
         DRYING_DONE = "drying_done", "take out of the dryer"
         REGENERATE = "regenerate", "regenerate desiccant"
         FLOW_CHECK = "flow_check", "flow check"

@@ -53,7 +53,7 @@ def _row(reminder: Reminder) -> dict:
         address, says = reverse("toolhead-flow", args=[reminder.toolhead_id]), "See the chart"
     elif fitted:
         address, says = reverse("part-replace", args=[fitted[0].pk]), "Replace it"
-    elif reminder.kind == Reminder.Kind.DRYING_DONE:
+    elif reminder.kind in (Reminder.Kind.DRYER_UP, Reminder.Kind.DRYING_DONE):
         address, says = reverse("drying"), "See the dryers"
     elif reminder.printer is not None:
         address, says = reverse("service", args=[reminder.printer_id]), f"Service of {reminder.printer}"

