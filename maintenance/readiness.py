@@ -8,7 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from .wear.abrasion import CUTTING_RATIO, cuts
-from .wear.life import Life, probability_used_up
+from .wear.learning import Expected
+from .wear.life import probability_used_up
 
 CLEAR, CAUTION, HOLD = "clear", "caution", "hold"
 STATES = [CLEAR, CAUTION, HOLD]
@@ -78,7 +79,7 @@ class Fitted:
     name: str
     hardness_hv: float | None
     max_c: float | None
-    life: Life
+    life: Expected
     unit: str
     age: float
     ahead: float

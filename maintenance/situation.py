@@ -20,7 +20,7 @@ from spools.windings import Air
 
 from .models import Loading, Toolhead
 from .readiness import Fitted, Situation, Verdict, Wetness, judge
-from .wear.abrasion import Filament, wear
+from .wear.abrasion import Filament, Use, wear
 from .wear_log import UNIT_WORDS, Aged, counter, filament_of, fitted_parts, life_of, surface_of
 
 Pair = tuple[Toolhead, Spool]
@@ -252,7 +252,7 @@ def _wetness(spool: Spool, moisture: Moisture | None, mass_g: float) -> Wetness 
 
 def _fitted(part: Aged, filament: Filament, job: JobAsked) -> Fitted:
     kind = part.kind
-    worn = wear(job.mass_g / 1000, job.hours, filament, surface_of(kind))
+    worn = wear(Use(job.mass_g / 1000, job.hours, job.nozzle_c), filament, surface_of(kind))
     return Fitted(
         name=kind.name,
         hardness_hv=kind.hardness_hv,

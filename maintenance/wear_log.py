@@ -15,7 +15,9 @@ from spools.models import Feedstock
 
 from .models import Fitting, JobUse, Part, PartKind, StockEntry, Toolhead, WearEntry
 from .readiness import digits
-from .wear.abrasion import Filament, Surface, Wear, wear
+from .wear.abrasion import Filament, Surface, Use, Wear, wear
+from .wear.heat import ageing_kj_mol
+from .wear.learning import Expected, learn
 from .wear.life import Life, probability_used_up, remaining
 
 UNIT_WORDS: dict[str, str] = {
@@ -30,13 +32,16 @@ RATE_OVER = timedelta(days=30)
 def filament_of(feedstock: Feedstock) -> Filament:
     """What the wear model knows of a feedstock. No query when polymer and filler are loaded with it."""
     density_g_cm3 = catalogue.value(feedstock, "density_g_cm3")
-    assert density_g_cm3 is not None
+    low_c, high_c = (catalogue.value(feedstock, name) for name in ("nozzle_min_c", "nozzle_max_c"))
+    assert density_g_cm3 is not None and low_c is not None and high_c is not None
     filler = feedstock.filler
     return Filament(
         density_g_cm3,
         feedstock.diameter_mm,
         catalogue.filler_volume_fraction(feedstock),
         None if filler is None else filler.hardness_hv,
+        (low_c + high_c) / 2,
+        ageing_kj_mol(feedstock.polymer.name),
     )
 
 
@@ -44,8 +49,8 @@ def surface_of(kind: PartKind) -> Surface:
     return Surface(kind.hardness_hv, kind.bore_mm)
 
 
-def life_of(kind: PartKind) -> Life:
-    return Life(kind.life, kind.life_low, kind.life_high)
+def life_of(kind: PartKind) -> Expected:
+    return learn(Life(kind.life, kind.life_low, kind.life_high))
 
 
 def counter(kind: PartKind, worn: Wear) -> float:
@@ -103,7 +108,8 @@ def _entries(uses: QuerySet[JobUse]) -> list[WearEntry]:
 
 
 def _entry(use: JobUse, part: Part) -> WearEntry:
-    worn = wear(use.mass_g / 1000, use.job.hours, filament_of(use.spool.feedstock), surface_of(part.kind))
+    done = Use(use.mass_g / 1000, use.job.hours, use.job.nozzle_c)
+    worn = wear(done, filament_of(use.spool.feedstock), surface_of(part.kind))
     return WearEntry(
         part=part, use=use, dose_km=worn.dose_km, feed_km=worn.feed_km, hot_h=worn.hot_h, mass_g=use.mass_g
     )
