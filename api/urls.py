@@ -5,7 +5,7 @@ from rest_framework.routers import SimpleRouter
 from .views.catalogue import CoreKinds, Feedstocks, Fillers, Makers, Polymers
 from .views.drying import DryingRuns
 from .views.jobs import Jobs
-from .views.machines import Fittings, Loadings, PartKinds, Parts, Printers, Stock, Toolheads
+from .views.machines import BoreReadings, Fittings, Loadings, PartKinds, Parts, Printers, Stock, Toolheads
 from .views.places import Places, Readings
 from .views.readiness import Readiness
 from .views.reminders import Reminders
@@ -31,6 +31,7 @@ for prefix, endpoint in [
     ("loadings", Loadings),
     ("part-kinds", PartKinds),
     ("parts", Parts),
+    ("bore-readings", BoreReadings),
     ("stock", Stock),
     ("fittings", Fittings),
     ("jobs", Jobs),

@@ -18,10 +18,11 @@ from spools.ledger import Amount
 from spools.models import DryingRun, Place, Spool
 from spools.windings import Air
 
+from .lives import Aged, fitted_parts
 from .models import Loading, Toolhead
 from .readiness import Fitted, Situation, Verdict, Wetness, judge
 from .wear.abrasion import Filament, Use, wear
-from .wear_log import UNIT_WORDS, Aged, counter, filament_of, fitted_parts, life_of, surface_of
+from .wear_log import UNIT_WORDS, counter, filament_of, surface_of
 
 Pair = tuple[Toolhead, Spool]
 SMALL_JOB_H = 2.0
@@ -194,7 +195,10 @@ def machines_of(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> di
     by_id = {row.pk: row for row in rows}
     parts: dict[int, dict[str, Aged]] = {pk: {} for pk in by_id}
     for of in fitted_parts(by_id, at):
-        parts[of.toolhead_id][of.kind.role] = of
+        there = of.fitting
+        for row in by_id.values():
+            if there and (there.toolhead_id == row.pk or there.printer_id == row.printer_id):
+                parts[row.pk][of.kind.role] = of
     airs = room_airs([row.printer.place for row in by_id.values()], at)
     return {pk: Machine(row, row.loaded, parts[pk], airs[row.printer.place_id]) for pk, row in by_id.items()}
 
@@ -257,7 +261,7 @@ def _fitted(part: Aged, filament: Filament, job: JobAsked) -> Fitted:
         name=kind.name,
         hardness_hv=kind.hardness_hv,
         max_c=kind.max_c,
-        life=life_of(kind),
+        life=part.expected,
         unit=UNIT_WORDS[kind.life_unit],
         age=part.age,
         ahead=counter(kind, worn),

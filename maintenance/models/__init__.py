@@ -1,9 +1,10 @@
 from .jobs import Job, JobUse, WearEntry
 from .machines import Loading, Printer, Toolhead
-from .parts import Fitting, Part, PartKind, StockEntry
+from .parts import BoreReading, Fitting, Part, PartKind, StockEntry
 from .reminders import Reminder
 
 __all__ = [
+    "BoreReading",
     "Fitting",
     "Job",
     "JobUse",

@@ -54,7 +54,7 @@ def _recorded(form: JobForm, request: HttpRequest) -> Job | None:
             by=request.user,
             **{
                 name: data[name]
-                for name in ("name", "mass_g", "hours", "nozzle_c", "bed_c", "override_reason")
+                for name in ("name", "mass_g", "hours", "nozzle_c", "bed_c", "retracted_m", "override_reason")
             },
         )
         recorded.append(job)

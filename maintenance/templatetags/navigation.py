@@ -10,7 +10,11 @@ register = template.Library()
 MAIN = ["today", "scan", "spools", "drying"]
 REST = ["machines", "jobs", "stock", "materials", "places", "reminders"]
 # Pages that belong to a link and do not lie under its address.
-BELONG = {"spools": ["/s/"], "materials": ["/feedstocks/"], "machines": ["/toolheads/", "/fittings/"]}
+BELONG = {
+    "spools": ["/s/"],
+    "materials": ["/feedstocks/"],
+    "machines": ["/toolheads/", "/fittings/", "/parts/", "/bore-readings/"],
+}
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 
 from django import template
 
+from maintenance.models import WearEntry
+from maintenance.wear_log import COUNTED, UNIT_WORDS
 from spools.labels import pretty
 from spools.templatetags.sensible import sensible
 
@@ -25,6 +27,15 @@ def band(values: Sequence[float]) -> str:
 def likely(values: Sequence[float]) -> str:
     """The middle one of low, likely, high."""
     return sensible(values[1])
+
+
+@register.filter
+def worn(entry: WearEntry) -> str:
+    """What a job did to a part, in the unit of the part's life."""
+    unit = entry.part.kind.life_unit
+    if unit not in COUNTED:
+        return "counted by the day, not by the job"
+    return f"{sensible(getattr(entry, unit))} {UNIT_WORDS[unit]}"
 
 
 @register.filter

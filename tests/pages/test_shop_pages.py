@@ -19,7 +19,7 @@ from tests.spools.conftest import hours_ago
 
 from .small_shop import a_job, a_reminder, local_input, says
 
-MOST_QUERIES = 12
+MOST_QUERIES = 13
 MOST_QUERIES_OF_A_PLAN = 18
 
 
