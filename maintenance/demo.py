@@ -24,7 +24,7 @@ from .jobs import record_job
 from .loading import load_spool, unload_spool
 from .machines import add_printer
 from .models import Loading, PartKind, Printer, Toolhead
-from .parts import add_stock, fit_part
+from .parts import add_stock, fit_part, record_bore
 from .reminders import sweep
 
 
@@ -95,14 +95,24 @@ PARTS_BOUGHT = {
     "hardened steel drive gears": 1,
     "PTFE liner": 3,
     "all-metal heat break": 2,
+    "PEI powder-coated build sheet": 2,
+    "belt set": 1,
+    "carbon filter, used with styrene": 2,
 }
 FITTED = {
     "North": ["brass nozzle 0.4 mm", "drive gears of unknown metal", "PTFE liner"],
     "South": ["hardened steel nozzle 0.4 mm", "hardened steel drive gears", "all-metal heat break"],
     "Bench": ["brass nozzle 0.4 mm", "brass drive gears", "all-metal heat break"],
 }
+ON_PRINTERS = {
+    "North": ["PEI powder-coated build sheet"],
+    "South": ["PEI powder-coated build sheet", "belt set", "carbon filter, used with styrene"],
+}
 # Bought when needed: no reminder when none is in the drawer.
-NOT_KEPT = ["drive gears of unknown metal", "hardened steel drive gears", "all-metal heat break"]
+NOT_KEPT = [
+    *["drive gears of unknown metal", "hardened steel drive gears", "all-metal heat break"],
+    *["PEI powder-coated build sheet", "belt set"],
+]
 
 NORTH_FIRST = [
     Print(13.5, "desk hooks", 160, 9, 205, 55),
@@ -242,6 +252,9 @@ def _machines(shop: Shop) -> None:
     for printer_name, names in FITTED.items():
         for name in names:
             fit_part(shop.toolheads[printer_name], kinds[name], at=shop.ago(14.5))
+    for printer_name, names in ON_PRINTERS.items():
+        for name in names:
+            fit_part(shop.toolheads[printer_name].printer, kinds[name], at=shop.ago(14.5))
     PartKind.objects.filter(name__in=NOT_KEPT).update(reorder_point=0)
 
 
@@ -294,6 +307,8 @@ def _printing(shop: Shop) -> None:
     stiff = shop.load("Bench", "7DKMRX", 12, override_reason=reason)
     shop.record("Bench", "7DKMRX", [Print(11.9, "motor bracket", 160, 11, 275, 80, reason)])
     shop.unload(stiff, "Sealed bags", 11)
+    worn = shop.toolheads["Bench"].fittings.get(role="nozzle", end=None).part
+    record_bore(worn, 0.45, 0.01, "pin", at=shop.ago(10.5), note="after the bracket")
 
     outdoors = shop.load("South", "99V6C4", 9.2)
     shop.record("South", "99V6C4", SOUTH_ASA)

@@ -181,9 +181,8 @@ class Aged:
                 f"worn out at {bore.worn_mm:.3g} mm. So it should last {band} {unit} in all."
             )
         if self.a_day:
-            why.append(
-                f"Present rate: {digits(self.a_day)} {unit} a day over the last {RATE_OVER.days} days."
-            )
+            month = f"{digits(self.a_day * RATE_OVER.days)} {unit} in {RATE_OVER.days} days"
+            why.append(f"Present rate: {month}, from the last {RATE_OVER.days} or since it was fitted.")
         return why
 
 
@@ -200,7 +199,7 @@ def bore_of(kind: PartKind, readings: Sequence[Measured]) -> Bore | None:
         return None
     new = next((row.fact for row in readings if row.dose_km == 0), None)
     new_mm, error_mm = (kind.bore_mm, NEW_BORE_ERROR_MM) if new is None else (new.bore_mm, new.error_mm)
-    return Bore(new_mm, error_mm, kind.bore_mm * (1 + kind.worn_growth_pct / 100))
+    return Bore(new_mm, error_mm, new_mm * (1 + kind.worn_growth_pct / 100))
 
 
 def readings_of(kind: PartKind, readings: Sequence[Measured]) -> tuple[Reading, ...]:
@@ -315,10 +314,13 @@ class _Counted:
         readings = readings_of(self.part.kind, self.readings)
         if self.age <= 0 and not readings:
             return None
-        if self.fitting is None:
-            return Record(self.age, worn, readings)
+        if self.fitting is None and (worn or not readings):
+            return Record(self.age, worn)
+        if readings:
+            # A gauge knows better than that nobody took it off yet.
+            return Record(self.sound_at, False, readings)
         in_use = lasting(self.age, stated)
-        return Record(max(in_use.age, self.sound_at), False, readings)
+        return Record(max(in_use.age, self.sound_at), False)
 
 
 def _counted(parts: QuerySet[Part], at: datetime) -> list[_Counted]:

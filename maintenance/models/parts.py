@@ -6,6 +6,7 @@ from django.db.models import F, Q
 from ..wear.bore import WORN_GROWTH_PCT
 from .machines import Printer, Toolhead
 
+LIFE = [MinValueValidator(1e-6), MaxValueValidator(1e9)]
 # What a printer has once, whatever its toolheads are, and what may wear it.
 ON_A_PRINTER = ["surface", "belts", "bearings", "particle_filter", "carbon_filter", "brush"]
 UNITS_ON_A_PRINTER = ["hours", "prints", "days"]
@@ -61,9 +62,9 @@ class PartKind(models.Model):
         validators=[MinValueValidator(1), MaxValueValidator(100)],
     )
     life_unit = models.CharField(max_length=10, choices=Unit)
-    life = models.FloatField("expected life", validators=[MinValueValidator(0)])
-    life_low = models.FloatField()
-    life_high = models.FloatField()
+    life = models.FloatField("expected life", validators=LIFE)
+    life_low = models.FloatField(validators=LIFE)
+    life_high = models.FloatField(validators=LIFE)
     source = models.CharField(max_length=300)
     how = models.CharField(max_length=80)
     price = models.DecimalField(max_digits=8, decimal_places=2, null=True, blank=True)

@@ -41,6 +41,10 @@ TAIL = 3
 # Cumulative hazard H = -ln S at 10 %, 50 % and 90 % used up.
 HAZARDS = -np.log1p(-np.array([0.1, 0.5, 0.9]))
 ETA_STEPS, SHAPE_STEPS, TABLE_STEPS = 41, 17, 300
+# How often a reading of a gauge is a slip that says nothing. Guess.
+SLIP = 1e-6
+# Ages this far from the stated life, as logarithm, tell no more than that they are far.
+FAR = 14.0
 # Of the logarithm of a weight: what lies that far below the largest weighs nothing.
 NEGLIGIBLE = 15.0
 ROUNDS = 4
@@ -114,12 +118,39 @@ class Expected:
         """The lives that these readings leave to the part that they were taken of."""
         if not readings:
             return self
-        ages = np.union1d(np.exp(self.log_age), _readable(readings))
+        gauged = _Gauged.of(readings)
+        ages = np.union1d(np.exp(self.log_age), gauged.lives())
         hazard = np.exp(np.interp(np.log(ages), self.log_age, self.log_hazard))
         mass = np.exp(-hazard[:-1]) * -np.expm1(-np.diff(hazard))
-        mass *= np.exp(_evidence(np.sqrt(ages[:-1] * ages[1:]), readings))
+        evidence = gauged.log_evidence(np.sqrt(ages[:-1] * ages[1:]))
+        weight = mass * np.exp(evidence - evidence[mass > 0].max())
+        mass = weight / weight.sum() + SLIP * mass
         mass /= mass.sum()
         return _expected(ages[1:-1], np.cumsum(mass[:-1]), np.cumsum(mass[:0:-1])[::-1], self.typical)
+
+
+class _Gauged(NamedTuple):
+    """All readings of a part as one: 1/T, the share of its life that a unit of age uses, and its error."""
+
+    rate: float
+    error: float
+
+    @classmethod
+    def of(cls, readings: Sequence[Reading]) -> "_Gauged":
+        weights = [(reading.age / reading.error) ** 2 for reading in readings]
+        rates = [reading.share / reading.age for reading in readings]
+        rate = sum(weight * rate for weight, rate in zip(weights, rates, strict=True)) / sum(weights)
+        return cls(rate, sum(weights) ** -0.5)
+
+    def log_evidence(self, lives: Array) -> Array:
+        """ln of what the readings say to these lives, up to a constant."""
+        return -(((1 / lives - self.rate) / self.error) ** 2) / 2
+
+    def lives(self) -> Array:
+        """Lives dense enough to tell what the readings tell."""
+        fastest = max(self.rate + 6 * self.error, self.error)
+        rates = np.linspace(max(self.rate - 6 * self.error, fastest * 1e-4), fastest, 80)
+        return np.union1d(1 / rates, np.geomspace(1 / fastest, 1e4 / fastest, 60))
 
 
 class Prior(NamedTuple):
@@ -146,8 +177,7 @@ class _Grid(NamedTuple):
     weight: Array
 
     def used_up_by(self, ages: Array) -> Array:
-        hazard = (ages[:, None] / self.eta) ** self.beta
-        return -np.expm1(-hazard) @ self.weight
+        return -np.expm1(-_hazard(ages, self.eta, self.beta)) @ self.weight
 
 
 def lasting(age: float, stated: Life) -> Record:
@@ -159,15 +189,23 @@ def lasting(age: float, stated: Life) -> Record:
     return Record(float(f"{min(age, stated.high):.2g}"), False)
 
 
+def _hazard(ages: Array, eta: Array, beta: Array) -> Array:
+    """H of each age (rows) by each scale and shape (columns); beyond 1,000 nothing is left in any case."""
+    return np.exp(np.minimum(beta * _log_ratio(ages, eta), 7.0))
+
+
+def _log_ratio(ages: Array, eta: Array) -> Array:
+    return np.log(np.maximum(ages, 1e-300))[:, None] - np.log(eta)
+
+
 def log_likelihood(eta: Array | float, beta: Array | float, records: Sequence[Record]) -> Array:
     """ln of the probability of these records, for each pair of scale and shape (of one length)."""
     eta, beta = np.atleast_1d(eta), np.atleast_1d(beta)
     plain = [record for record in records if record.worn or not record.readings]
     ages = np.array([record.age for record in plain])
     worn = np.array([record.worn for record in plain], dtype=bool)
-    log_ratio = np.log(np.maximum(ages, 1e-300))[:, None] - np.log(eta)
-    density = np.log(beta / eta) + (beta - 1) * log_ratio[worn]
-    total = density.sum(axis=0) - np.exp(beta * log_ratio).sum(axis=0)
+    density = np.log(beta / eta) + (beta - 1) * _log_ratio(ages[worn], eta)
+    total = density.sum(axis=0) - _hazard(ages, eta, beta).sum(axis=0)
     for record in records:
         if record.readings and not record.worn:
             total = total + _log_gauged(eta, beta, record)
@@ -175,30 +213,14 @@ def log_likelihood(eta: Array | float, beta: Array | float, records: Sequence[Re
 
 
 def _log_gauged(eta: Array, beta: Array, record: Record) -> Array:
-    ages = _readable(record.readings)
-    ages = np.append(max(record.age, ages[0] * 1e-6), ages[ages > record.age])
-    hazard = (ages[:, None] / eta) ** beta
+    gauged = _Gauged.of(record.readings)
+    lives = gauged.lives()
+    lives = np.append(max(record.age, lives[0] * 1e-6), lives[lives > record.age])
+    hazard = _hazard(lives, eta, beta)
     mass = np.exp(-hazard[:-1]) * -np.expm1(-np.diff(hazard, axis=0))
-    middle = np.append(np.sqrt(ages[:-1] * ages[1:]), ages[-1])
-    likelihood = np.exp(_evidence(middle, record.readings))
-    return np.log(likelihood @ np.vstack([mass, np.exp(-hazard[-1:])]) + 1e-300)
-
-
-def _evidence(lives: Array, readings: Sequence[Reading]) -> Array:
-    """ln of what the readings say to these lives, up to a constant."""
-    off = [(reading.age / lives - reading.share) / reading.error for reading in readings]
-    return -(np.array(off) ** 2).sum(axis=0) / 2
-
-
-def _readable(readings: Sequence[Reading]) -> Array:
-    """Lives from which on the readings can be told apart: dense where they point to."""
-    longest = max(reading.age for reading in readings) * 1e4
-    found = []
-    for reading in readings:
-        largest = max(reading.share + 6 * reading.error, 1e-3)
-        shares = np.linspace(max(reading.share - 6 * reading.error, 1e-4), largest, 60)
-        found += [reading.age / shares, np.geomspace(reading.age / largest, longest, 60)]
-    return np.unique(np.concatenate(found))
+    evidence = gauged.log_evidence(np.append(np.sqrt(lives[:-1] * lives[1:]), lives[-1]))
+    likelihood = np.exp(evidence - evidence.max()) @ np.vstack([mass, np.exp(-hazard[-1:])])
+    return np.log(likelihood + SLIP)
 
 
 @lru_cache(maxsize=512)
@@ -240,7 +262,9 @@ def _prior_of_unit_median(below: float, above: float) -> Prior:
 
 def _posterior(prior: Prior, records: tuple[Record, ...]) -> _Grid:
     """Weights on a grid that is narrowed, in a few rounds, to where they are."""
-    reach = [prior.z(log(record.age)) for record in records if record.age > 0]
+    middle = prior.middle
+    told = [log(record.age) for record in records if record.age > 0]
+    reach = [prior.z(min(max(age, middle - FAR), middle + FAR)) for age in told]
     box = [(min([-5.0, *reach]), max([5.0, *reach])), (-3.5, 3.5)]
     for turn in range(ROUNDS if records else 1):
         axes = [
@@ -272,7 +296,7 @@ def _table(grid: _Grid) -> Expected:
     shortest = float((grid.eta * 1e-6 ** (1 / grid.beta)).min())
     longest = float((grid.eta * 30 ** (1 / grid.beta)).max())
     ages = np.geomspace(shortest, longest, TABLE_STEPS)
-    hazard = (ages[:, None] / grid.eta) ** grid.beta
+    hazard = _hazard(ages, grid.eta, grid.beta)
     used, survival = -np.expm1(-hazard) @ grid.weight, np.exp(-hazard) @ grid.weight
     medians = grid.eta * HAZARDS[1] ** (1 / grid.beta)
     order = np.argsort(medians)

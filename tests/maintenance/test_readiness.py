@@ -196,6 +196,15 @@ def test_a_part_that_may_be_used_up_before_the_job_ends(role):
     assert "none in stock, reorder" in gone.way_out
 
 
+def test_other_parts_are_a_caution_however_used_up():
+    assert "other parts" not in [found.name for found in judge(GOOD).checks]
+    parts = PARTS | {"belts": part("belt set"), "hot_end_fan": part("small fan", age=400)}
+    found = check("other parts", replace(GOOD, parts=parts))
+    assert found.state == CAUTION and "small fan" in found.sentence
+    assert found.way_out == "Replace the hot end fan (2 in stock)."
+    assert check("other parts", replace(GOOD, parts=PARTS | {"belts": part("belt set")})).state == CLEAR
+
+
 def test_a_part_seen_sound_lately_is_good_for_longer():
     assert check("nozzle life", with_part("nozzle", age=60, sound_at=58)).state == CLEAR
 

@@ -146,6 +146,40 @@ def test_exact_readings_teach_as_much_as_the_worn_parts_that_they_foretell():
         assert gauged.age_when(share) == pytest.approx(worn.age_when(share), rel=0.02)
 
 
+@pytest.mark.parametrize("numbers", [(1, 1e-6, 1e9), (1e-6, 1e-6, 1e-6), (1e9, 1e9, 1e9), (1, 1e-6, 1)])
+def test_the_oddest_lives_that_can_be_stated_give_a_band(numbers):
+    stated = Life(*numbers)
+    for seen in ((), (Record(1e-9, True), Record(1e9, False)), (Record(1e-300, True),)):
+        expected = learn(stated, seen)
+        assert 0 < expected.low <= expected.median <= expected.high < float("inf")
+
+
+def test_several_readings_tell_as_much_as_the_one_that_sums_them_up():
+    # Two of the same part, each with error e, are worth one with e / sqrt(2) at the same age.
+    expected = learn(BRASS)
+    twice = expected.given([Reading(0.05, 0.3, 0.06), Reading(0.05, 0.3, 0.06)])
+    once = expected.given([Reading(0.05, 0.3, 0.06 / 2**0.5)])
+    assert (twice.low, twice.median, twice.high) == pytest.approx(
+        (once.low, once.median, once.high), rel=1e-6
+    )
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(
+        st.builds(Reading, st.floats(1e-4, 10), st.floats(-3, 60), st.floats(0.003, 30)),
+        min_size=1,
+        max_size=3,
+    ),
+    st.floats(0, 1),
+)
+def test_whatever_a_gauge_says_lives_stay_a_band(readings, seen_sound):
+    record = Record(seen_sound, False, tuple(readings))
+    for expected in (learn(BRASS).given(readings), learn(BRASS, (record,))):
+        assert 0 < expected.low <= expected.median <= expected.high < 1e9
+        assert 0 <= expected.used_up_by(0.1) <= expected.used_up_by(0.2) <= 1
+
+
 def test_readings_of_a_worn_part_are_past():
     record = Record(0.2, True)
     assert learn(BRASS, (replace(record, readings=(Reading(0.1, 0.9, 0.01),)),)).median == pytest.approx(
