@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from maintenance.wear.learning import Expected
 
 WIDTH, HEIGHT = 400, 190
-LEFT, RIGHT, TOP, BOTTOM = 40, 12, 10, 26
+LEFT, RIGHT, TOP, BOTTOM = 40, 24, 10, 26
 SHARES_PCT = [0, 25, 50, 75, 100]
 STEPS = 60
 # Beyond the age at which so few last, the picture ends.
