@@ -109,6 +109,8 @@ class LoadingFilter(django_filters.FilterSet):
 
 class FittingFilter(django_filters.FilterSet):
     toolhead = one_of(Toolhead, "toolhead")
+    printer = one_of(Printer, "printer")
+    part = one_of(Part, "part")
     role = django_filters.ChoiceFilter(choices=PartKind.Role.choices)
     open = is_null("end")
 

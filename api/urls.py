@@ -6,7 +6,7 @@ from .views.catalogue import CoreKinds, Feedstocks, Fillers, Makers, Polymers
 from .views.drying import DryingRuns
 from .views.flow_checks import FlowChecks
 from .views.jobs import Jobs
-from .views.machines import Fittings, Loadings, PartKinds, Parts, Printers, Stock, Toolheads
+from .views.machines import BoreReadings, Fittings, Loadings, PartKinds, Parts, Printers, Stock, Toolheads
 from .views.places import Charges, Places, Readings
 from .views.readiness import Readiness
 from .views.reminders import Reminders
@@ -35,6 +35,7 @@ for prefix, endpoint in [
     ("loadings", Loadings),
     ("part-kinds", PartKinds),
     ("parts", Parts),
+    ("bore-readings", BoreReadings),
     ("stock", Stock),
     ("fittings", Fittings),
     ("flow-checks", FlowChecks),

@@ -5,6 +5,7 @@ from django.contrib import admin
 from spools.admin import ReadOnlyAdmin
 
 from .models import (
+    BoreReading,
     Fitting,
     FlowBlob,
     FlowCheck,
@@ -52,8 +53,14 @@ class PartAdmin(ReadOnlyAdmin):
 
 @admin.register(Fitting)
 class FittingAdmin(ReadOnlyAdmin):
-    list_display = ["part", "toolhead", "role", "start", "end", "removal"]
-    list_select_related = ["part__kind", "toolhead__printer"]
+    list_display = ["part", "toolhead", "printer", "role", "start", "end", "removal"]
+    list_select_related = ["part__kind", "toolhead__printer", "printer"]
+
+
+@admin.register(BoreReading)
+class BoreReadingAdmin(ReadOnlyAdmin):
+    list_display = ["part", "bore_mm", "error_mm", "method", "at", "withdrawn_at"]
+    list_select_related = ["part__kind"]
 
 
 @admin.register(StockEntry)
@@ -102,7 +109,7 @@ class JobUseAdmin(ReadOnlyAdmin):
 
 @admin.register(WearEntry)
 class WearEntryAdmin(ReadOnlyAdmin):
-    list_display = ["part", "use", "dose_km", "feed_km", "hot_h", "mass_g"]
+    list_display = ["part", "use", "dose_km", "feed_km", "hot_h", "residue_h", "hours", "prints"]
     list_select_related = ["part__kind", "use"]
 
 

@@ -27,7 +27,7 @@ from .jobs import record_job
 from .loading import load_spool, unload_spool
 from .machines import add_printer
 from .models import Job, Loading, PartKind, Printer, ServiceKind, Toolhead
-from .parts import add_stock, fit_part, replace_part
+from .parts import add_stock, fit_part, record_bore, replace_part
 from .reminders import sweep
 from .service import record_service, save_kind
 from .trouble_log import record_outcome, report_job_trouble
@@ -101,14 +101,24 @@ PARTS_BOUGHT = {
     "hardened steel drive gears": 1,
     "PTFE liner": 3,
     "all-metal heat break": 2,
+    "PEI powder-coated build sheet": 2,
+    "belt set": 1,
+    "carbon filter, used with styrene": 2,
 }
 FITTED = {
     "North": ["brass nozzle 0.4 mm", "drive gears of unknown metal", "PTFE liner"],
     "South": ["hardened steel nozzle 0.4 mm", "hardened steel drive gears", "all-metal heat break"],
     "Bench": ["brass nozzle 0.4 mm", "brass drive gears", "all-metal heat break"],
 }
+ON_PRINTERS = {
+    "North": ["PEI powder-coated build sheet"],
+    "South": ["PEI powder-coated build sheet", "belt set", "carbon filter, used with styrene"],
+}
 # Bought when needed: no reminder when none is in the drawer.
-NOT_KEPT = ["drive gears of unknown metal", "hardened steel drive gears", "all-metal heat break"]
+NOT_KEPT = [
+    *["drive gears of unknown metal", "hardened steel drive gears", "all-metal heat break"],
+    *["PEI powder-coated build sheet", "belt set"],
+]
 
 NORTH_FIRST = [
     Print(13.5, "desk hooks", 160, 9, 205, 55),
@@ -306,6 +316,9 @@ def _machines(shop: Shop) -> None:
     for printer_name, names in FITTED.items():
         for name in names:
             fit_part(shop.toolheads[printer_name], kinds[name], at=shop.ago(14.5))
+    for printer_name, names in ON_PRINTERS.items():
+        for name in names:
+            fit_part(shop.toolheads[printer_name].printer, kinds[name], at=shop.ago(14.5))
     PartKind.objects.filter(name__in=NOT_KEPT).update(reorder_point=0)
 
 
@@ -393,6 +406,8 @@ def _printing(shop: Shop) -> None:
         PartKind.objects.get(name="brass drive gears"),
         at=shop.ago(10.9),
     )
+    worn = shop.toolheads["Bench"].fittings.get(role="nozzle", end=None).part
+    record_bore(worn, 0.45, 0.01, "pin", at=shop.ago(10.5), note="after the bracket")
 
     outdoors = shop.load("South", "99V6C4", 9.2)
     shop.record("South", "99V6C4", SOUTH_ASA)

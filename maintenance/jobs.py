@@ -9,7 +9,7 @@ from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
 
-from spools.checks import locked, moment, shown
+from spools.checks import locked, moment, shown, within
 from spools.labels import pretty
 from spools.ledger import give_back, take
 from spools.models import Spool, Stay
@@ -36,16 +36,21 @@ def record_job(
     nozzle_c: float,
     bed_c: float,
     max_flow_mm3_s: float | None = None,
+    retracted_m: float | None = None,
     start: datetime | None = None,
     override_reason: str = "",
     by: Any = None,
 ) -> Job:
     """Keep a print with the verdict at its start: the spool gives its grams, the fitted parts wear.
 
+    retracted_m: filament pulled back by all its retractions together, where that is known.
+
     Refused: a spool that was not loaded there then, more than it can hold, a hold without a reason, numbers
     that no print has.
     """
     asked = JobAsked(mass_g, hours, nozzle_c, bed_c, max_flow_mm3_s)
+    if retracted_m is not None:
+        retracted_m = within("retracted_m", retracted_m, 0, 10_000, "m")
     name, override_reason = _text("name", name, 120), override_reason.strip()
     toolhead = Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=toolhead.pk)
     spool = locked(spool)
@@ -68,7 +73,14 @@ def record_job(
         override_reason=override_reason,
         recorded_by=by,
     )
-    JobUse.objects.create(job=job, toolhead=toolhead, spool=spool, mass_g=asked.mass_g, entry=entry)
+    JobUse.objects.create(
+        job=job,
+        toolhead=toolhead,
+        spool=spool,
+        mass_g=asked.mass_g,
+        retracted_m=retracted_m,
+        entry=entry,
+    )
     _count(job)
     return job
 

@@ -1,4 +1,4 @@
-"""Parts: in the drawer, on a toolhead, off it again. A part keeps its history wherever it is fitted."""
+"""Parts: in the drawer, on a machine, off it again, measured. A part keeps its history wherever it goes."""
 
 from datetime import datetime
 from typing import Any
@@ -6,12 +6,15 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
+from django.utils import timezone
 
-from spools.checks import moment, shown
+from spools.checks import moment, shown, within
 
 from . import reminders
-from .models import Fitting, Part, PartKind, StockEntry, Toolhead
-from .wear_log import LifeLeft, count_toolhead_again, in_stock, life_left
+from .lives import LifeLeft, life_left
+from .models import BoreReading, Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead
+from .models.parts import IN_NO_MACHINE, ON_A_PRINTER
+from .wear_log import count_again, count_site_again, in_stock
 
 __all__ = [
     "LifeLeft",
@@ -20,11 +23,33 @@ __all__ = [
     "fit_part",
     "in_stock",
     "life_left",
+    "record_bore",
     "remove_part",
     "replace_part",
+    "save_kind",
+    "withdraw_bore",
 ]
 MOST_AT_ONCE = 10_000
 SPENT = [Fitting.Removal.WORN, Fitting.Removal.LOST]
+# A bore reading outside these shares of the nominal bore is a slip of the pen or another nozzle.
+BORE_FROM, BORE_UP_TO = 0.5, 3.0
+
+Site = Toolhead | Printer
+
+
+@transaction.atomic
+def save_kind(kind: PartKind) -> PartKind:
+    """Keep a new or corrected kind of part; what jobs did to its parts is counted again.
+
+    Raises ValidationError on numbers that cannot be; refused: another role than its parts have.
+    """
+    kind.full_clean()
+    if kind.pk is not None and kind.parts.exclude(fittings__role=kind.role).exists():
+        raise ValidationError({"role": "Its parts were fitted in another role. Add a new kind instead."})
+    kind.save()
+    count_again(JobUse.objects.filter(wear__part__kind=kind))
+    _sweep()
+    return kind
 
 
 @transaction.atomic
@@ -48,37 +73,38 @@ def add_stock(
 
 
 @transaction.atomic
-def fit_part(toolhead: Toolhead, kind: PartKind, *, at: datetime | None = None, by: Any = None) -> Fitting:
-    """A new part from the drawer onto a toolhead.
+def fit_part(site: Site, kind: PartKind, *, at: datetime | None = None, by: Any = None) -> Fitting:
+    """A new part from the drawer onto a toolhead, or onto a printer what the whole printer has once.
 
-    Refused: nothing of that kind in the drawer, a role that has its part at that time or later.
+    Refused: nothing of that kind in the drawer, a role that has its part at that time or later, the wrong
+    site.
     """
     at = moment(at)
-    toolhead = _locked_toolhead(toolhead)
+    site = _locked_site(site)
     kind = _locked_kind(kind)
-    _role_is_free(toolhead, kind.role, at)
-    return _fit_new(toolhead, kind, at, by)
+    _role_is_free(site, kind.role, at)
+    return _fit_new(site, kind, at, by)
 
 
 @transaction.atomic
-def fit_existing(part: Part, toolhead: Toolhead, *, at: datetime | None = None, by: Any = None) -> Fitting:
+def fit_existing(part: Part, site: Site, *, at: datetime | None = None, by: Any = None) -> Fitting:
     """A part that was taken off sound goes on again. Refused: one that is fitted, worn out or lost."""
     at = moment(at)
-    toolhead = _locked_toolhead(toolhead)
+    site = _locked_site(site)
     part = Part.objects.select_for_update(of=("self",)).select_related("kind").get(pk=part.pk)
     if spent := part.fittings.filter(removal__in=SPENT).first():
         raise ValidationError(
             {"part": f"{part} came off as {spent.get_removal_display()}. Fit another one from stock."}
         )
-    if there := part.fittings.filter(_lasting(at)).select_related("toolhead__printer").first():
-        raise ValidationError({"part": f"{part} is on {there.toolhead}. Take it off there first."})
-    _role_is_free(toolhead, part.kind.role, at)
-    return _fit(part, toolhead, at, by)
+    if there := part.fittings.filter(_lasting(at)).select_related("toolhead__printer", "printer").first():
+        raise ValidationError({"part": f"{part} is on {there.site}. Take it off there first."})
+    _role_is_free(site, part.kind.role, at)
+    return _fit(part, site, at, by)
 
 
 @transaction.atomic
 def replace_part(
-    toolhead: Toolhead,
+    site: Site,
     role: str,
     kind: PartKind,
     *,
@@ -88,29 +114,79 @@ def replace_part(
 ) -> Fitting:
     """Take the part in a role off and fit a new one from the drawer. ``removal``: why the old one goes."""
     at = moment(at)
-    toolhead = _locked_toolhead(toolhead)
+    site = _locked_site(site)
     kind = _locked_kind(kind)
     if kind.role != role:
         raise ValidationError({"kind": f"{kind} is no part for this role. Choose another kind."})
-    old = toolhead.fittings.filter(role=role, end=None).first()
+    old = site.fittings.filter(role=role, end=None).first()
     if old is None:
-        raise ValidationError({"role": f"Nothing is fitted there on {toolhead}. Fit the part instead."})
+        raise ValidationError({"role": f"Nothing is fitted there on {site}. Fit the part instead."})
     _take_off(old, removal, at)
-    return _fit_new(toolhead, kind, at, by)
+    return _fit_new(site, kind, at, by)
 
 
 @transaction.atomic
 def remove_part(fitting: Fitting, *, removal: str, at: datetime | None = None, by: Any = None) -> Fitting:
     """Take a part off and say why. Refused: one that is off already, a time before it was fitted."""
     at = moment(at)
-    toolhead = _locked_toolhead(fitting.toolhead)
+    site = _locked_site(fitting.site)
     fitting = Fitting.objects.get(pk=fitting.pk)
     if fitting.end is not None:
         raise ValidationError(f"This part came off on {shown(fitting.end)} already.")
     _take_off(fitting, removal, at)
-    count_toolhead_again(toolhead, at)
-    reminders.sweep_parts()
+    count_site_again(site, at)
+    _sweep()
     return fitting
+
+
+@transaction.atomic
+def record_bore(
+    part: Part,
+    bore_mm: float,
+    error_mm: float,
+    method: str,
+    *,
+    at: datetime | None = None,
+    note: str = "",
+    by: Any = None,
+) -> BoreReading:
+    """Keep a measured bore; one before the first job is the bore as it was new.
+
+    Refused: a part without a bore, a time before it was first fitted, what no nozzle of that bore can have.
+    """
+    at = moment(at)
+    part = Part.objects.select_for_update(of=("self",)).select_related("kind").get(pk=part.pk)
+    new_mm = part.kind.bore_mm
+    if new_mm is None:
+        raise ValidationError({"part": f"{part} has no bore. Measure a nozzle."})
+    bore_mm = within("bore_mm", bore_mm, BORE_FROM * new_mm, BORE_UP_TO * new_mm, "mm")
+    error_mm = within("error_mm", error_mm, 0.001, 0.2, "mm")
+    if method not in BoreReading.Method.values:
+        raise ValidationError({"method": f"Say how: one of {', '.join(BoreReading.Method.values)}."})
+    first = part.fittings.order_by("start").first()
+    if first is None or at < first.start:
+        since = "not yet" if first is None else f"on {shown(first.start)}"
+        raise ValidationError({"at": f"It was fitted {since}. Give a time after that."})
+    reading = BoreReading.objects.create(
+        part=part, at=at, bore_mm=bore_mm, error_mm=error_mm, method=method, note=note, recorded_by=by
+    )
+    _sweep()
+    return reading
+
+
+@transaction.atomic
+def withdraw_bore(reading: BoreReading, *, reason: str) -> BoreReading:
+    """It was a mistake: it tells nothing any more, and stays on record. Refused: no reason, withdrawn."""
+    reason = reason.strip()
+    if not 0 < len(reason) <= 300:
+        raise ValidationError({"reason": "Give between 1 and 300 characters."})
+    reading = BoreReading.objects.select_for_update(of=("self",)).get(pk=reading.pk)
+    if reading.withdrawn_at is not None:
+        raise ValidationError(f"This reading was withdrawn on {shown(reading.withdrawn_at)} already.")
+    reading.withdrawn_at, reading.withdrawn_reason = timezone.now(), reason
+    reading.save(update_fields=["withdrawn_at", "withdrawn_reason"])
+    _sweep()
+    return reading
 
 
 def _take_off(fitting: Fitting, removal: str, at: datetime) -> None:
@@ -124,40 +200,53 @@ def _take_off(fitting: Fitting, removal: str, at: datetime) -> None:
     fitting.save(update_fields=["end", "removal"])
 
 
-def _fit_new(toolhead: Toolhead, kind: PartKind, at: datetime, by: Any) -> Fitting:
+def _fit_new(site: Site, kind: PartKind, at: datetime, by: Any) -> Fitting:
     if in_stock([kind]).get(kind.pk, 0) < 1:
         raise ValidationError({"kind": f"No {kind} is in stock. Receive some first, or choose another."})
-    StockEntry.objects.create(kind=kind, at=at, change=-1, note=f"fitted to {toolhead}", recorded_by=by)
-    fitting = _fit(Part.objects.create(kind=kind), toolhead, at, by)
-    reminders.sweep_stock()
+    StockEntry.objects.create(kind=kind, at=at, change=-1, note=f"fitted to {site}", recorded_by=by)
+    return _fit(Part.objects.create(kind=kind), site, at, by)
+
+
+def _fit(part: Part, site: Site, at: datetime, by: Any) -> Fitting:
+    place = {"toolhead": site} if isinstance(site, Toolhead) else {"printer": site}
+    fitting = Fitting.objects.create(part=part, role=part.kind.role, start=at, recorded_by=by, **place)
+    count_site_again(site, at)
+    _sweep()
     return fitting
 
 
-def _fit(part: Part, toolhead: Toolhead, at: datetime, by: Any) -> Fitting:
-    fitting = Fitting.objects.create(
-        part=part, toolhead=toolhead, role=part.kind.role, start=at, recorded_by=by
-    )
-    count_toolhead_again(toolhead, at)
+def _sweep() -> None:
+    """What is due of parts changed with them: seen at once, not at the next sweep."""
     reminders.sweep_parts()
-    return fitting
+    reminders.sweep_stock()
 
 
-def _role_is_free(toolhead: Toolhead, role: str, at: datetime) -> None:
-    there = toolhead.fittings.filter(_lasting(at), role=role).select_related("part__kind").last()
+def _role_is_free(site: Site, role: str, at: datetime) -> None:
+    name = PartKind.Role(role).label
+    if role in IN_NO_MACHINE:
+        raise ValidationError(
+            {"kind": f"A {name} is fitted to no machine. Count it out of the stock instead."}
+        )
+    if (role in ON_A_PRINTER) != isinstance(site, Printer):
+        where = "the printer, not to one of its toolheads" if role in ON_A_PRINTER else "a toolhead"
+        raise ValidationError({"kind": f"The {name} is fitted to {where}. Choose that."})
+    there = site.fittings.filter(_lasting(at), role=role).select_related("part__kind").last()
     if there is None:
         return
     if there.end is not None:
         raise ValidationError({"at": f"{there.part} was on it until {shown(there.end)}. Give a later time."})
-    raise ValidationError(f"{toolhead} has its {there.part}. Replace it, or take it off first.")
+    raise ValidationError(f"{site} has its {there.part}. Replace it, or take it off first.")
 
 
 def _lasting(at: datetime) -> Q:
     return Q(end=None) | Q(end__gt=at)
 
 
-def _locked_toolhead(toolhead: Toolhead) -> Toolhead:
+def _locked_site(site: Site) -> Site:
     """Its row locked until the transaction ends: one writer at a time."""
-    return Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=toolhead.pk)
+    if isinstance(site, Printer):
+        return Printer.objects.select_for_update().get(pk=site.pk)
+    return Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=site.pk)
 
 
 def _locked_kind(kind: PartKind) -> PartKind:

@@ -5,12 +5,13 @@ measure. Each rule is a function of a Situation, listed in RULES; None means tha
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from .wear.abrasion import CUTTING_RATIO, cuts
 from .wear.flow_check import SAME_C, Usable
 from .wear.intervals import Since
-from .wear.life import Life, probability_used_up
+from .wear.learning import Expected
+from .wear.life import probability_used_up
 from .wear.purging import Change
 
 CLEAR, CAUTION, HOLD = "clear", "caution", "hold"
@@ -24,6 +25,8 @@ EDGE_C = 5.0
 ENCLOSED = {"yes", "heated"}
 # A flow check says little about the flow after this. Common practice, no source.
 FLOW_OLD_DAYS = 60
+# Parts whose life has a rule of its own.
+OWN_LIFE_RULE = {"nozzle", "gears", "liner"}
 # fixtures/reference/README.md, cautions: what calls for exhaust or an enclosure in ordinary printing.
 FUMES = {"styrene", "caprolactam", "methyl methacrylate"}
 
@@ -84,7 +87,7 @@ class Fitted:
     name: str
     hardness_hv: float | None
     max_c: float | None
-    life: Life
+    life: Expected
     unit: str
     age: float
     ahead: float
@@ -275,7 +278,7 @@ def _life(s: Situation, role: str, name: str) -> Check | None:
     part = s.parts.get(role)
     if part is None:
         return None
-    chance = probability_used_up(part.life, part.age, part.ahead, part.sound_at)
+    chance = _used_up(part)
     state = HOLD if chance > LIKELY else CAUTION if chance > POSSIBLE else CLEAR
     life = f"{digits(part.life.median)} ({digits(part.life.low)} to {digits(part.life.high)}) {part.unit}"
     done = digits(part.age + part.ahead)
@@ -286,7 +289,23 @@ def _life(s: Situation, role: str, name: str) -> Check | None:
     if state == CLEAR:
         return Check(name, CLEAR, sentence)
     stock = f"{part.in_stock} in stock" if part.in_stock > 0 else "none in stock, reorder"
-    return Check(name, state, sentence, f"Replace the {role} ({stock}).", "replace")
+    return Check(name, state, sentence, f"Replace the {role.replace('_', ' ')} ({stock}).", "replace")
+
+
+def _used_up(part: Fitted) -> float:
+    """Probability that it is used up before the job ends."""
+    return probability_used_up(part.life, part.age, part.ahead, part.sound_at)
+
+
+def other_lives(s: Situation) -> Check | None:
+    """The most used up of all other parts: heaters, fans, belts, filters. They are no reason to hold."""
+    others = [(_used_up(part), role) for role, part in s.parts.items() if role not in OWN_LIFE_RULE]
+    if not others:
+        return None
+    found = _life(s, max(others)[1], "other parts")
+    if found is None or found.state != HOLD:
+        return found
+    return replace(found, state=CAUTION)
 
 
 def temperature(s: Situation) -> Check:
@@ -443,6 +462,7 @@ RULES: list[Callable[[Situation], Check | None]] = [
     nozzle_life,
     gear_life,
     liner_life,
+    other_lives,
     temperature,
     flow,
     residue,

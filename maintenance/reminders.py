@@ -1,6 +1,7 @@
 """What is due: raised once for a cause, ended by itself when the cause is gone, put off or done by people."""
 
 import math
+from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
@@ -21,17 +22,19 @@ from spools.labels import pretty
 from spools.models import DesiccantCharge, DryingRun, Feedstock, Place, Spool, Stay
 
 from .flow_reminders import flow_reminders
+from .lives import Aged, fitted_parts
 from .models import PartKind, Reminder, ServiceKind, Toolhead
 from .readiness import POSSIBLE, digits
 from .service_log import Status, statuses
-from .wear_log import RATE_OVER, UNIT_WORDS, Aged, fitted_parts, in_stock, life_of
+from .wear_log import UNIT_WORDS, in_stock
 
 Kind = Reminder.Kind
 # Raised above the first chance of being too wet, kept until at most the second, so that it does not flicker.
 WET, DRY_AGAIN = 0.5, POSSIBLE
 # A cause that is still there after "done" comes back after this: what was done may need its time.
 PEACE = timedelta(hours=24)
-FORESEEABLE = timedelta(days=3650)
+# Parts that are used up within this time have to be bought now. Common practice, no source.
+DELIVERY = timedelta(days=14)
 LONGEST_SNOOZE = timedelta(days=366)
 LONGEST_TITLE = 160
 # Days before a dry box is over its limit: told below the first, kept until the second.
@@ -94,7 +97,8 @@ def sweep_parts(now: datetime | None = None) -> Counts:
 @transaction.atomic
 def sweep_stock(now: datetime | None = None) -> Counts:
     """The reorder reminders alone."""
-    return _settle(_short(), now or timezone.now())
+    now = now or timezone.now()
+    return _settle(_short(now), now)
 
 
 @transaction.atomic
@@ -231,29 +235,21 @@ def _worn(now: datetime) -> Found:
 
 
 def _replace(of: Aged, now: datetime) -> Reminder:
-    life, left, unit = life_of(of.kind), of.left(), UNIT_WORDS[of.kind.life_unit]
+    life, left, unit = of.expected, of.left(), UNIT_WORDS[of.kind.life_unit]
     band = f"{digits(life.median)} ({digits(life.low)} to {digits(life.high)})"
     stock = f"{of.in_stock} in stock" if of.in_stock > 0 else "none in stock, reorder"
+    assert of.fitting is not None
     return Reminder(
         kind=Kind.REPLACE,
         cause=f"replace:part:{of.part.pk}",
-        title=f"Replace the {of.kind} on {of.toolhead_name}",
+        title=f"Replace the {of.kind} on {of.fitting.site}",
         why=f"It has done {digits(of.age)} {unit} of an expected {band}: "
         f"{100 * left.probability_used_up:.0f} % likely to be used up.",
         way_out=f"Replace it ({stock}), or take it off and look: a sound one can go on again.",
         part=of.part,
-        toolhead_id=of.toolhead_id,
-        due_at=_used_up_at(of, now),
+        toolhead_id=of.fitting.toolhead_id,
+        due_at=left.used_up_at,
     )
-
-
-def _used_up_at(of: Aged, now: datetime) -> datetime | None:
-    """When the median life is reached at the present rate of use; None when hardly used of late."""
-    left = of.left().median_left
-    if left <= 0:
-        return now
-    days = left / of.recent * RATE_OVER.days if of.recent > 0 else math.inf
-    return now + timedelta(days=days) if days < FORESEEABLE.days else None
 
 
 def _overdue(now: datetime) -> Found:
@@ -279,22 +275,19 @@ def _service(status: Status) -> Reminder:
     )
 
 
-def _short() -> Found:
-    """Parts and feedstocks at or below their reorder points; 0 means that none are kept in stock."""
+def _short(now: datetime) -> Found:
+    """Parts and feedstocks at or below their reorder points; 0 means that none are kept in stock.
+
+    Parts also when more of those that are fitted are used up before new ones can come than are in stock.
+    """
     found = Found([Kind.REORDER])
     counts = in_stock()
-    for kind in PartKind.objects.filter(reorder_point__gt=0, pk__in=counts):
-        if counts[kind.pk] <= kind.reorder_point:
-            found.wanted.append(
-                Reminder(
-                    kind=Kind.REORDER,
-                    cause=f"reorder:part_kind:{kind.pk}",
-                    title=f"Reorder {kind}",
-                    why=f"{counts[kind.pk]} in stock; the reorder point is {kind.reorder_point}.",
-                    way_out="Buy some, and receive them on the stock page.",
-                    part_kind=kind,
-                )
-            )
+    kinds = list(PartKind.objects.filter(reorder_point__gt=0, pk__in=counts))
+    ends = _used_up_at(now)
+    for kind in kinds:
+        reminder = _reorder(kind, counts[kind.pk], ends[kind.pk], now)
+        if reminder is not None:
+            found.wanted.append(reminder)
     kept = list(Feedstock.objects.filter(reorder_point_g__gt=0).select_related("maker"))
     spools = list(Spool.objects.filter(feedstock__in=kept, emptied_at=None))
     amounts = ledger.remaining_of(spools) if spools else {}
@@ -343,6 +336,34 @@ def _regenerate(box: BoxNow, now: datetime) -> Reminder:
         "on the box's page.",
         place=place,
         due_at=None if days is None else hour_of(now + timedelta(days=days)),
+    )
+
+
+def _used_up_at(now: datetime) -> dict[int, list[datetime]]:
+    """When the parts that are fitted will be used up at the present rate of use, by kind id."""
+    ends: dict[int, list[datetime]] = defaultdict(list)
+    for of in fitted_parts(at=now):
+        if (end := of.left().used_up_at) is not None:
+            ends[of.kind.pk].append(end)
+    return ends
+
+
+def _reorder(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Reminder | None:
+    soon = sum(end <= now + DELIVERY for end in ends)
+    if count > kind.reorder_point and soon <= count:
+        return None
+    why = f"{count} in stock; the reorder point is {kind.reorder_point}."
+    if soon:
+        why += f" Of those fitted, {soon} will probably be used up within {DELIVERY.days} days."
+    return Reminder(
+        kind=Kind.REORDER,
+        cause=f"reorder:part_kind:{kind.pk}",
+        title=f"Reorder {kind}",
+        why=why,
+        way_out="Buy some, and receive them on the stock page.",
+        part_kind=kind,
+        # When the first one is wanted that is not there.
+        due_at=sorted(ends)[count] if count < len(ends) else None,
     )
 
 

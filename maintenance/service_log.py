@@ -11,11 +11,11 @@ from django.utils import timezone
 from spools import catalogue
 from spools.models import Feedstock
 
+from .lives import RATE_OVER
 from .models import JobUse, Printer, ServiceEntry, ServiceKind, Toolhead
 from .wear.abrasion import filament_km
 from .wear.intervals import Since
 from .wear.residue import residue_h
-from .wear_log import RATE_OVER
 
 Unit = ServiceKind.Unit
 DAY = timedelta(days=1)

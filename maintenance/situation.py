@@ -19,13 +19,14 @@ from spools.models import DryingRun, Place, Spool
 from spools.windings import Air
 
 from .flow_history import Seen, changed_since, last_flows, material_of
+from .lives import Aged, fitted_parts
 from .material_changes import Fed, change_to, last_fed
 from .models import Loading, ServiceKind, Toolhead
 from .readiness import Fitted, FlowSeen, Situation, Verdict, Wetness, judge
 from .service_log import Status, added, statuses
-from .wear.abrasion import Filament, wear
+from .wear.abrasion import Filament, Use, wear
 from .wear.intervals import Since
-from .wear_log import UNIT_WORDS, Aged, counter, filament_of, fitted_parts, life_of, surface_of
+from .wear_log import UNIT_WORDS, counter, filament_of, surface_of
 
 Pair = tuple[Toolhead, Spool]
 SMALL_JOB_H = 2.0
@@ -225,7 +226,10 @@ def machines_of(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> di
     by_id = {row.pk: row for row in rows}
     parts: dict[int, dict[str, Aged]] = {pk: {} for pk in by_id}
     for of in fitted_parts(by_id, at):
-        parts[of.toolhead_id][of.kind.role] = of
+        there = of.fitting
+        for row in by_id.values():
+            if there and (there.toolhead_id == row.pk or there.printer_id == row.printer_id):
+                parts[row.pk][of.kind.role] = of
     airs = room_airs([row.printer.place for row in by_id.values()], at)
     services = statuses(by_id.values(), at)
     fed = last_fed(by_id, at)
@@ -328,12 +332,12 @@ def _wetness(spool: Spool, moisture: Moisture | None, mass_g: float) -> Wetness 
 
 def _fitted(part: Aged, filament: Filament, job: JobAsked) -> Fitted:
     kind = part.kind
-    worn = wear(job.mass_g / 1000, job.hours, filament, surface_of(kind))
+    worn = wear(Use(job.mass_g / 1000, job.hours, job.nozzle_c), filament, surface_of(kind))
     return Fitted(
         name=kind.name,
         hardness_hv=kind.hardness_hv,
         max_c=kind.max_c,
-        life=life_of(kind),
+        life=part.expected,
         unit=UNIT_WORDS[kind.life_unit],
         age=part.age,
         ahead=counter(kind, worn),

@@ -11,6 +11,7 @@ from spools.exposure import Moisture
 from spools.models import Spool
 
 from .flow_history import changed_since, material_of, seen, series_of
+from .lives import Aged
 from .models import FlowCheck, ServiceKind, Toolhead, TroubleOutcome, TroubleReport, WearEntry
 from .readiness import Situation, Wetness, digits
 from .situation import JobAsked, Machine, dryers_here, known_of, machines_of, put_together
@@ -18,7 +19,7 @@ from .trouble import OTHERWISE, Before, Evidence, PartThen
 from .wear.abrasion import cuts
 from .wear.flow_reading import CLOG, EASIER, GEARS
 from .wear.intervals import Since
-from .wear_log import UNIT_WORDS, Aged
+from .wear_log import UNIT_WORDS
 
 # Causes that go with the material, wherever it is printed; the others go with the toolhead.
 OF_THE_MATERIAL = {"wet", "tangle", "nature"}

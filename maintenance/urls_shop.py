@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from .pages import drying, flow_checks, jobs, machines, parts, reminders, service, stock, trouble
+from .pages import drying, flow_checks, jobs, kinds, machines, parts, reminders, service, stock, trouble
 
 urlpatterns = [
     path("drying/", drying.drying, name="drying"),
@@ -12,6 +12,7 @@ urlpatterns = [
     path("machines/new/", machines.machine_new, name="machine-new"),
     path("machines/<int:pk>/", machines.machine, name="machine"),
     path("machines/<int:pk>/toolheads/new/", machines.toolhead_new, name="toolhead-new"),
+    path("machines/<int:pk>/fit/", parts.printer_part_fit, name="printer-part-fit"),
     path("toolheads/<int:pk>/fit/", parts.part_fit, name="part-fit"),
     path("toolheads/<int:pk>/flow/", flow_checks.toolhead_flow, name="toolhead-flow"),
     path("flow-checks/new/", flow_checks.flow_check_new, name="flow-check-new"),
@@ -28,13 +29,18 @@ urlpatterns = [
     path("trouble/new/", trouble.trouble_new, name="trouble-new"),
     path("trouble/<int:pk>/", trouble.trouble, name="trouble"),
     path("trouble/<int:pk>/outcome/", trouble.trouble_outcome, name="trouble-outcome"),
+    path("parts/<int:pk>/", parts.part, name="part"),
+    path("parts/<int:pk>/bore/", parts.bore_new, name="bore-new"),
+    path("bore-readings/<int:pk>/withdraw/", parts.bore_withdraw, name="bore-withdraw"),
     path("jobs/", jobs.jobs, name="jobs"),
     path("jobs/new/", jobs.job_new, name="job-new"),
     path("jobs/<int:pk>/", jobs.job, name="job"),
     path("jobs/<int:pk>/withdraw/", jobs.job_withdraw, name="job-withdraw"),
     path("stock/", stock.stock, name="stock"),
     path("stock/add/", stock.stock_add, name="stock-add"),
-    path("stock/kinds/new/", stock.part_kind_new, name="part-kind-new"),
+    path("stock/kinds/new/", kinds.part_kind_new, name="part-kind-new"),
+    path("stock/kinds/<int:pk>/", kinds.part_kind, name="part-kind"),
+    path("stock/kinds/<int:pk>/change/", kinds.part_kind_edit, name="part-kind-edit"),
     path("reminders/", reminders.reminders, name="reminders"),
     path("reminders/<int:pk>/snooze/", reminders.reminder_snooze, name="reminder-snooze"),
     path("reminders/<int:pk>/done/", reminders.reminder_done, name="reminder-done"),

@@ -1,59 +1,57 @@
-"""What jobs did to parts: the wear entries (a cache of jobs and fittings), and the life they leave."""
+"""What jobs did to parts: the wear entries, a cache of jobs and fittings; and what is in the drawer."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta
-from typing import Any
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import datetime
 
 from django.db import transaction
-from django.db.models import F, OuterRef, Q, QuerySet, Subquery, Sum, Value
-from django.db.models.functions import Coalesce, Concat
-from django.utils import timezone
+from django.db.models import Q, QuerySet, Sum
 
 from spools import catalogue
 from spools.models import Feedstock
 
-from .models import Fitting, JobUse, Part, PartKind, StockEntry, Toolhead, WearEntry
-from .readiness import digits
-from .wear.abrasion import Filament, Surface, Wear, wear
-from .wear.life import Life, probability_used_up, remaining
+from .models import Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead, WearEntry
+from .wear.abrasion import Filament, Surface, Use, Wear, wear
+from .wear.heat import ageing_kj_mol
 
 UNIT_WORDS: dict[str, str] = {
     PartKind.Unit.DOSE: "km of filler",
     PartKind.Unit.FEED: "km of filament",
     PartKind.Unit.HOT: "hot hours",
+    PartKind.Unit.RESIDUE: "charring hours",
+    PartKind.Unit.HOURS: "hours of printing",
+    PartKind.Unit.PRINTS: "prints",
+    PartKind.Unit.DAYS: "days",
 }
-# How far back the present rate of use is taken from.
-RATE_OVER = timedelta(days=30)
+# The units that jobs add to. Days pass by themselves.
+COUNTED = [unit for unit in UNIT_WORDS if unit != PartKind.Unit.DAYS]
 
 
 def filament_of(feedstock: Feedstock) -> Filament:
     """What the wear model knows of a feedstock. No query when polymer and filler are loaded with it."""
     density_g_cm3 = catalogue.value(feedstock, "density_g_cm3")
-    assert density_g_cm3 is not None
+    low_c, high_c = (catalogue.value(feedstock, name) for name in ("nozzle_min_c", "nozzle_max_c"))
+    assert density_g_cm3 is not None and low_c is not None and high_c is not None
     filler = feedstock.filler
     return Filament(
         density_g_cm3,
         feedstock.diameter_mm,
         catalogue.filler_volume_fraction(feedstock),
         None if filler is None else filler.hardness_hv,
+        (low_c + high_c) / 2,
+        ageing_kj_mol(feedstock.polymer.name),
     )
 
 
 def surface_of(kind: PartKind) -> Surface:
-    return Surface(kind.hardness_hv, kind.bore_mm)
-
-
-def life_of(kind: PartKind) -> Life:
-    return Life(kind.life, kind.life_low, kind.life_high)
+    return Surface(kind.hardness_hv, kind.bore_mm, kind.heat_reference_c)
 
 
 def counter(kind: PartKind, worn: Wear) -> float:
-    """The one of the three numbers that this kind's life is counted in."""
+    """The one of the numbers that this kind's life is counted in; for days, those that the print takes."""
+    if kind.life_unit == PartKind.Unit.DAYS:
+        return worn.hours / 24
     return float(getattr(worn, kind.life_unit))
-
-
-# The entries
 
 
 @transaction.atomic
@@ -70,9 +68,10 @@ def count_again(uses: QuerySet[JobUse]) -> list[str]:
     ]
 
 
-def count_toolhead_again(toolhead: Toolhead, since: datetime) -> None:
+def count_site_again(site: Toolhead | Printer, since: datetime) -> None:
     """Its fittings changed at ``since``: jobs from then on wore other parts than was thought."""
-    count_again(JobUse.objects.filter(toolhead=toolhead, job__start__gte=since))
+    there = Q(toolhead=site) if isinstance(site, Toolhead) else Q(job__printer=site)
+    count_again(JobUse.objects.filter(there, job__start__gte=since))
 
 
 def rebuild_wear() -> list[str]:
@@ -81,133 +80,62 @@ def rebuild_wear() -> list[str]:
 
 
 def _numbers(row: WearEntry) -> tuple[float, ...]:
-    return row.dose_km, row.feed_km, row.hot_h, row.mass_g
+    return *(getattr(row, unit) for unit in COUNTED), row.mass_g
 
 
 def _entries(uses: QuerySet[JobUse]) -> list[WearEntry]:
-    """An entry for each part that was on the toolhead when a job that was not withdrawn began."""
+    """An entry for each part that was on the machine when a job that was not withdrawn began."""
     found = list(
         uses.filter(job__withdrawn_at=None).select_related(
             "job", "spool__feedstock__polymer", "spool__feedstock__filler"
         )
     )
-    fittings: dict[int, list[Fitting]] = {use.toolhead_id: [] for use in found}
-    for fitting in Fitting.objects.filter(toolhead__in=fittings).select_related("part__kind"):
-        fittings[fitting.toolhead_id].append(fitting)
+    masses_g = _masses_g(found)
+    on_toolhead, on_printer = _fittings(found)
     return [
-        _entry(use, fitting.part)
+        _entry(use, fitting.part, use.mass_g / masses_g[use.job_id, whole])
         for use in found
-        for fitting in fittings[use.toolhead_id]
+        for whole, fittings in (
+            (use.toolhead_id, on_toolhead[use.toolhead_id]),
+            (None, on_printer[use.job.printer_id]),
+        )
+        for fitting in fittings
         if fitting.start <= use.job.start and (fitting.end is None or use.job.start < fitting.end)
     ]
 
 
-def _entry(use: JobUse, part: Part) -> WearEntry:
-    worn = wear(use.mass_g / 1000, use.job.hours, filament_of(use.spool.feedstock), surface_of(part.kind))
-    return WearEntry(
-        part=part, use=use, dose_km=worn.dose_km, feed_km=worn.feed_km, hot_h=worn.hot_h, mass_g=use.mass_g
+def _masses_g(uses: list[JobUse]) -> dict[tuple[int, int | None], float]:
+    """What jobs took in all: by job and toolhead, and by job and None."""
+    masses_g: dict[tuple[int, int | None], float] = defaultdict(float)
+    of_jobs = JobUse.objects.filter(job__in={use.job_id for use in uses}).order_by("pk")
+    for job_id, toolhead_id, mass_g in of_jobs.values_list("job", "toolhead", "mass_g"):
+        masses_g[job_id, toolhead_id] += mass_g
+        masses_g[job_id, None] += mass_g
+    return masses_g
+
+
+def _fittings(uses: list[JobUse]) -> tuple[dict[int, list[Fitting]], dict[int, list[Fitting]]]:
+    """What was ever fitted to the toolheads and to the printers of these uses, by their ids."""
+    there = Q(toolhead__in={use.toolhead_id for use in uses}) | Q(
+        printer__in={u.job.printer_id for u in uses}
     )
+    on_toolhead: dict[int, list[Fitting]] = defaultdict(list)
+    on_printer: dict[int, list[Fitting]] = defaultdict(list)
+    for fitting in Fitting.objects.filter(there).select_related("part__kind"):
+        if fitting.toolhead_id is not None:
+            on_toolhead[fitting.toolhead_id].append(fitting)
+        elif fitting.printer_id is not None:
+            on_printer[fitting.printer_id].append(fitting)
+    return on_toolhead, on_printer
 
 
-# What they leave
-
-
-@dataclass(frozen=True)
-class LifeLeft:
-    """Age and what is left of a part in the unit of its life; low to high are 10 % and 90 %."""
-
-    age: float
-    unit: str
-    median_left: float
-    low_left: float
-    high_left: float
-    probability_used_up: float
-    why: list[str]
-
-
-@dataclass(frozen=True)
-class Aged:
-    """A part with what its jobs did to it, in the unit of its life, and how many of its kind are in stock.
-
-    sound_at: the age at which it was last taken off sound; recent: what the last RATE_OVER added.
-    toolhead_id and toolhead_name: where it is fitted, for those that fitted_parts gives.
-    """
-
-    part: Part
-    age: float
-    sound_at: float
-    recent: float
-    in_stock: int
-    toolhead_id: int = 0
-    toolhead_name: str = ""
-
-    @property
-    def kind(self) -> PartKind:
-        return self.part.kind
-
-    def left(self) -> LifeLeft:
-        """What is left of it."""
-        life, unit = life_of(self.kind), UNIT_WORDS[self.kind.life_unit]
-        left = remaining(life, self.age, self.sound_at)
-        band = f"{digits(life.median)} ({digits(life.low)} to {digits(life.high)}) {unit}"
-        why = [
-            f"Its jobs add up to {digits(self.age)} {unit}.",
-            f"Expected of the {self.kind}: {band}. {self.kind.source} ({self.kind.how}).",
-        ]
-        if self.sound_at:
-            why.append(f"It was taken off sound at {digits(self.sound_at)} {unit}.")
-        used_up = probability_used_up(life, self.age, sound_at=self.sound_at)
-        return LifeLeft(self.age, self.kind.life_unit, left.median, left.low, left.high, used_up, why)
-
-
-def aged(parts: QuerySet[Part], at: datetime | None = None) -> list[Aged]:
-    """Parts with their wear by the jobs that began until ``at``. One query."""
-    at = at or timezone.now()
-    taken_off = Fitting.objects.filter(part=OuterRef("pk"), removal=Fitting.Removal.SOUND)
-    sound_until = taken_off.order_by("-end").values("end")[:1]
-    drawer = StockEntry.objects.filter(kind=OuterRef("kind")).order_by().values("kind")
-    done = Q(wear__use__job__start__lte=at)
-    counted = {
-        "age": done,
-        "sound_at": done & Q(wear__use__job__start__lt=F("sound_until")),
-        "recent": done & Q(wear__use__job__start__gt=at - RATE_OVER),
-    }
-    sums = {
-        f"{what}_{name}": Coalesce(Sum(f"wear__{name}", filter=which), 0.0)
-        for what, which in counted.items()
-        for name in UNIT_WORDS
-    }
-    rows = parts.select_related("kind").annotate(
-        sound_until=Subquery(sound_until),
-        drawer=Coalesce(Subquery(drawer.annotate(count=Sum("change")).values("count")), 0),
-        **sums,
+def _entry(use: JobUse, part: Part, share: float) -> WearEntry:
+    """share: this spool's share of what the job took through the toolhead, or of the whole job."""
+    done = Use(
+        use.mass_g / 1000, use.job.hours * share, use.job.nozzle_c, (use.retracted_m or 0) / 1000, share
     )
-    return [_aged(part) for part in rows]
-
-
-def _aged(row: Any) -> Aged:
-    numbers = {what: getattr(row, f"{what}_{row.kind.life_unit}") for what in ("age", "sound_at", "recent")}
-    where = {name: getattr(row, name) for name in ("toolhead_id", "toolhead_name") if hasattr(row, name)}
-    return Aged(part=row, in_stock=row.drawer, **numbers, **where)
-
-
-def fitted_parts(toolhead_ids: Iterable[int] | None = None, at: datetime | None = None) -> list[Aged]:
-    """The parts on these toolheads, or on all, at that time."""
-    at = at or timezone.now()
-    there = Q(fittings__end=None, fittings__isnull=False) | Q(fittings__end__gt=at)
-    if toolhead_ids is not None:
-        there &= Q(fittings__toolhead__in=list(toolhead_ids))
-    parts = Part.objects.filter(there, fittings__start__lte=at).annotate(
-        toolhead_id=F("fittings__toolhead"),
-        toolhead_name=Concat("fittings__toolhead__printer__name", Value(" "), "fittings__toolhead__name"),
-    )
-    return aged(parts, at)
-
-
-def life_left(parts: Iterable[Part]) -> dict[int, LifeLeft]:
-    """What is left of each part, by part id. One query however many parts."""
-    found = aged(Part.objects.filter(pk__in=[part.pk for part in parts]))
-    return {of.part.pk: of.left() for of in found}
+    worn = wear(done, filament_of(use.spool.feedstock), surface_of(part.kind))
+    return WearEntry(part=part, use=use, mass_g=use.mass_g, **{unit: getattr(worn, unit) for unit in COUNTED})
 
 
 def in_stock(kinds: Sequence[PartKind] | QuerySet[PartKind] | None = None) -> dict[int, int]:

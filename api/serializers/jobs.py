@@ -11,7 +11,7 @@ class JobUseSerializer(ModelSerializer):
 
     class Meta:
         model = JobUse
-        fields = ["toolhead", "toolhead_name", "spool", "mass_g"]
+        fields = ["toolhead", "toolhead_name", "spool", "mass_g", "retracted_m"]
 
 
 class JobSerializer(ModelSerializer):
@@ -50,6 +50,7 @@ class RecordJobSerializer(StrictSerializer):
     nozzle_c = Number()
     bed_c = Number()
     max_flow_mm3_s = Number(required=False, help_text="its fastest flow, judged by the last flow check")
+    retracted_m = Number(required=False, help_text="filament pulled back by all its retractions")
     start = Moment(required=False)
     override_reason = serializers.CharField(
         required=False, max_length=300, help_text="why it was printed in spite of a hold"

@@ -46,7 +46,7 @@ class LoadingSerializer(ModelSerializer):
 
 
 class FittingSerializer(ModelSerializer):
-    toolhead_name = serializers.CharField(source="toolhead.__str__", read_only=True)
+    fitted_to = serializers.CharField(source="site.__str__", read_only=True)
     kind = serializers.IntegerField(source="part.kind_id", read_only=True)
     kind_name = serializers.CharField(source="part.kind.name", read_only=True)
 
@@ -58,7 +58,8 @@ class FittingSerializer(ModelSerializer):
             "kind",
             "kind_name",
             "toolhead",
-            "toolhead_name",
+            "printer",
+            "fitted_to",
             "role",
             "start",
             "end",

@@ -5,7 +5,8 @@ from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Whole
 from api.serializers.machines import FittingSerializer
-from maintenance.models import Fitting, Part, PartKind, StockEntry, Toolhead
+from maintenance.models import BoreReading, Fitting, Part, PartKind, Printer, StockEntry, Toolhead
+from maintenance.parts import save_kind
 
 
 class LifeLeftSerializer(serializers.Serializer):
@@ -17,11 +18,25 @@ class LifeLeftSerializer(serializers.Serializer):
     low_left = Number()
     high_left = Number()
     probability_used_up = Number()
+    used_up_at = Moment(allow_null=True, help_text="when the median life ends at the present rate of use")
+    early_at = Moment(allow_null=True, help_text="when the life of a short-lived one ends at that rate")
     why = serializers.ListField(child=serializers.CharField())
+
+
+class LearntLifeSerializer(serializers.Serializer):
+    """Lives to be expected in the kind's unit, from what is stated and from this shop's own parts."""
+
+    median = Number()
+    low = Number(help_text="one in ten is used up by then")
+    high = Number(help_text="nine in ten are used up by then")
+    typical_low = Number(help_text="the kind's median life, ten per cent sure")
+    typical_high = Number(help_text="the kind's median life, ninety per cent sure")
+    own_parts = serializers.CharField(help_text="how many of this shop's own taught it")
 
 
 class PartKindSerializer(ModelSerializer):
     in_stock = serializers.SerializerMethodField()
+    learnt = serializers.SerializerMethodField()
 
     class Meta:
         model = PartKind
@@ -33,6 +48,8 @@ class PartKindSerializer(ModelSerializer):
             "hardness_hv",
             "bore_mm",
             "max_c",
+            "heat_reference_c",
+            "worn_growth_pct",
             "life_unit",
             "life",
             "life_low",
@@ -42,10 +59,37 @@ class PartKindSerializer(ModelSerializer):
             "price",
             "reorder_point",
             "in_stock",
+            "learnt",
         ]
+
+    def keep(self, row: PartKind) -> PartKind:
+        return save_kind(row)
+
+    @extend_schema_field(LearntLifeSerializer)
+    def get_learnt(self, kind: PartKind) -> Any:
+        known = self.context["known"](kind)
+        expected = known.expected()
+        return {
+            "median": expected.median,
+            "low": expected.low,
+            "high": expected.high,
+            "typical_low": expected.typical[0],
+            "typical_high": expected.typical[2],
+            "own_parts": known.seen(),
+        }
 
     def get_in_stock(self, kind: PartKind) -> int:
         return self.context["in_stock"].get(kind.pk, 0)
+
+
+class BoreNowSerializer(serializers.Serializer):
+    """Bands are low, likely, high (10 %, 50 %, 90 %)."""
+
+    new_mm = Number()
+    look_mm = Number()
+    worn_mm = Number()
+    now_mm = serializers.ListField(child=Number())
+    kappa_um_km = serializers.ListField(child=Number(), help_text="what its wall loses per km of filler")
 
 
 class PartSerializer(ModelSerializer):
@@ -53,10 +97,11 @@ class PartSerializer(ModelSerializer):
     role = serializers.CharField(source="kind.role", read_only=True)
     fitting = serializers.SerializerMethodField()
     life_left = serializers.SerializerMethodField()
+    bore = serializers.SerializerMethodField()
 
     class Meta:
         model = Part
-        fields = ["id", "kind", "kind_name", "role", "created_at", "fitting", "life_left"]
+        fields = ["id", "kind", "kind_name", "role", "created_at", "fitting", "life_left", "bore"]
 
     @extend_schema_field(FittingSerializer(allow_null=True))
     def get_fitting(self, part: Any) -> Any:
@@ -65,7 +110,39 @@ class PartSerializer(ModelSerializer):
 
     @extend_schema_field(LifeLeftSerializer)
     def get_life_left(self, part: Part) -> Any:
-        return LifeLeftSerializer(self.context["life_left"][part.pk]).data
+        return LifeLeftSerializer(self.context["aged"][part.pk].left()).data
+
+    @extend_schema_field(BoreNowSerializer(allow_null=True))
+    def get_bore(self, part: Part) -> Any:
+        """A nozzle's bore to be expected now."""
+        bore = self.context["aged"][part.pk].bore()
+        return None if bore is None else BoreNowSerializer(bore).data
+
+
+class BoreReadingSerializer(ModelSerializer):
+    class Meta:
+        model = BoreReading
+        fields = [
+            "id",
+            "part",
+            "at",
+            "bore_mm",
+            "error_mm",
+            "method",
+            "note",
+            "withdrawn_at",
+            "withdrawn_reason",
+            "recorded_at",
+        ]
+
+
+class RecordBoreSerializer(StrictSerializer):
+    part = serializers.PrimaryKeyRelatedField(queryset=Part.objects.all())
+    bore_mm = Number()
+    error_mm = Number(help_text="standard error of the reading")
+    method = serializers.ChoiceField(BoreReading.Method.choices)
+    at = Moment(required=False)
+    note = serializers.CharField(required=False, max_length=200)
 
 
 class StockEntrySerializer(ModelSerializer):
@@ -83,10 +160,22 @@ class AddStockSerializer(StrictSerializer):
     note = serializers.CharField(required=False, max_length=200)
 
 
-class FitSerializer(StrictSerializer):
+class OnMachineSerializer(StrictSerializer):
+    """A toolhead, or a printer for what the whole printer has once."""
+
+    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all(), required=False)
+    printer = serializers.PrimaryKeyRelatedField(queryset=Printer.objects.all(), required=False)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        if ("toolhead" in attrs) == ("printer" in attrs):
+            raise serializers.ValidationError("Give either a toolhead or a printer to fit it to.")
+        attrs["site"] = attrs.pop("toolhead", None) or attrs.pop("printer")
+        return attrs
+
+
+class FitSerializer(OnMachineSerializer):
     """A new part of ``kind`` from stock, or a ``part`` that was taken off sound."""
 
-    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all())
     kind = serializers.PrimaryKeyRelatedField(queryset=PartKind.objects.all(), required=False)
     part = serializers.PrimaryKeyRelatedField(queryset=Part.objects.all(), required=False)
     at = Moment(required=False)
@@ -94,11 +183,10 @@ class FitSerializer(StrictSerializer):
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if ("kind" in attrs) == ("part" in attrs):
             raise serializers.ValidationError("Give either a kind to take from stock or a part to refit.")
-        return attrs
+        return super().validate(attrs)
 
 
-class ReplaceSerializer(StrictSerializer):
-    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all())
+class ReplaceSerializer(OnMachineSerializer):
     role = serializers.ChoiceField(PartKind.Role.choices)
     kind = serializers.PrimaryKeyRelatedField(queryset=PartKind.objects.all())
     removal = serializers.ChoiceField(

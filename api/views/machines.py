@@ -1,3 +1,5 @@
+from collections.abc import Iterable
+
 from django.db.models import Prefetch
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins
@@ -9,19 +11,31 @@ from api.fields import given
 from api.filters import FittingFilter, LoadingFilter, PartFilter
 from api.serializers import machines as shapes
 from api.serializers import parts as part_shapes
+from api.serializers.jobs import WithdrawSerializer
 from api.views.base import Endpoint, Kept, shown
-from maintenance.models import Fitting, Loading, Part, PartKind, Printer, StockEntry, Toolhead
+from maintenance.lives import Aged, Kind, aged, known_kinds
+from maintenance.models import (
+    BoreReading,
+    Fitting,
+    Loading,
+    Part,
+    PartKind,
+    Printer,
+    StockEntry,
+    Toolhead,
+)
 from maintenance.parts import (
     add_stock,
     fit_existing,
     fit_part,
     in_stock,
-    life_left,
+    record_bore,
     remove_part,
     replace_part,
+    withdraw_bore,
 )
 
-FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer")
+FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
 LOADINGS = Loading.objects.select_related("toolhead__printer", "spool")
 PRESENT_FITTINGS = Prefetch("fittings", FITTINGS.filter(end=None), to_attr="present_fittings")
 
@@ -52,14 +66,22 @@ class Loadings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
 
 
 class PartKinds(Kept):
-    """Parts as bought, with their expected life, its source, and how many are in stock."""
+    """Parts as bought: their life as stated, its source, the life learnt here, and how many are in stock."""
 
     queryset = PartKind.objects.all()
     serializer_class = part_shapes.PartKindSerializer
     filterset_fields = ["role"]
 
     def get_serializer_context(self):
-        return super().get_serializer_context() | {"in_stock": in_stock()}
+        # Asked for when the rows are shown, so that a row just corrected is told as it is now.
+        known: dict[int, Kind] = {}
+
+        def known_of(kind: PartKind) -> Kind:
+            if kind.pk not in known:
+                known.update(known_kinds(PartKind.objects.all()))
+            return known[kind.pk]
+
+        return super().get_serializer_context() | {"in_stock": in_stock(), "known": known_of}
 
 
 class Parts(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
@@ -71,12 +93,42 @@ class Parts(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
 
     def list(self, request: Request) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
-        context = {"life_left": life_left(page)}
+        context = {"aged": self._aged(page)}
         return self.get_paginated_response(part_shapes.PartSerializer(page, many=True, context=context).data)
 
     def retrieve(self, request: Request, pk: str) -> Response:
         part = self.get_object()
-        return shown(part_shapes.PartSerializer, part, context={"life_left": life_left([part])})
+        return shown(part_shapes.PartSerializer, part, context={"aged": self._aged([part])})
+
+    @staticmethod
+    def _aged(parts: Iterable[Part]) -> dict[int, Aged]:
+        found = aged(Part.objects.filter(pk__in=[part.pk for part in parts]))
+        return {of.part.pk: of for of in found}
+
+
+class BoreReadings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """Measured bores of nozzles."""
+
+    queryset = BoreReading.objects.all()
+    serializer_class = part_shapes.BoreReadingSerializer
+    filterset_fields = ["part"]
+
+    @extend_schema(
+        request=part_shapes.RecordBoreSerializer, responses={201: part_shapes.BoreReadingSerializer}
+    )
+    def create(self, request: Request) -> Response:
+        """Keep a measured bore; one before the first job is the bore as it was new."""
+        asked = given(part_shapes.RecordBoreSerializer, request.data)
+        reading = record_bore(asked.pop("part"), **asked, by=request.user)
+        return shown(part_shapes.BoreReadingSerializer, reading, status=201)
+
+    @extend_schema(request=WithdrawSerializer, responses=part_shapes.BoreReadingSerializer)
+    @action(detail=True, methods=["post"])
+    def withdraw(self, request: Request, pk: str) -> Response:
+        """It was a mistake: it tells nothing any more, and stays on record."""
+        reading = self.get_object()
+        asked = given(WithdrawSerializer, request.data)
+        return shown(part_shapes.BoreReadingSerializer, withdraw_bore(reading, **asked))
 
 
 class Stock(mixins.ListModelMixin, Endpoint):
@@ -94,7 +146,7 @@ class Stock(mixins.ListModelMixin, Endpoint):
 
 
 class Fittings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
-    """Parts on toolheads, from one time to another."""
+    """Parts on toolheads and printers, from one time to another."""
 
     queryset = FITTINGS
     serializer_class = shapes.FittingSerializer
@@ -105,9 +157,9 @@ class Fittings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         """Fit a part from stock, or one that was taken off sound, where the role is free."""
         asked = given(part_shapes.FitSerializer, request.data)
         if "part" in asked:
-            fitting = fit_existing(asked.pop("part"), asked.pop("toolhead"), **asked, by=request.user)
+            fitting = fit_existing(**asked, by=request.user)
         else:
-            fitting = fit_part(asked.pop("toolhead"), asked.pop("kind"), **asked, by=request.user)
+            fitting = fit_part(**asked, by=request.user)
         return shown(shapes.FittingSerializer, fitting, status=201)
 
     @extend_schema(request=part_shapes.ReplaceSerializer, responses={201: shapes.FittingSerializer})
@@ -115,9 +167,7 @@ class Fittings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     def replace(self, request: Request) -> Response:
         """Take the part in this role off and fit a new one from stock."""
         asked = given(part_shapes.ReplaceSerializer, request.data)
-        fitting = replace_part(
-            asked.pop("toolhead"), asked.pop("role"), asked.pop("kind"), **asked, by=request.user
-        )
+        fitting = replace_part(**asked, by=request.user)
         return shown(shapes.FittingSerializer, fitting, status=201)
 
     @extend_schema(request=part_shapes.RemoveSerializer, responses=shapes.FittingSerializer)

@@ -1,12 +1,13 @@
 from .flow_checks import FlowBlob, FlowCheck, FlowCheckWithdrawal
 from .jobs import Job, JobUse, WearEntry
 from .machines import Loading, Printer, Toolhead
-from .parts import Fitting, Part, PartKind, StockEntry
+from .parts import BoreReading, Fitting, Part, PartKind, StockEntry
 from .reminders import Reminder
 from .service import ServiceEntry, ServiceKind
 from .trouble import TroubleOutcome, TroubleReport
 
 __all__ = [
+    "BoreReading",
     "Fitting",
     "FlowBlob",
     "FlowCheck",

@@ -48,6 +48,9 @@ class JobUse(models.Model):
     toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="job_uses")
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="job_uses")
     mass_g = models.FloatField(validators=[MinValueValidator(0.01), MaxValueValidator(20000)])
+    retracted_m = models.FloatField(
+        null=True, blank=True, help_text="filament pulled back by all its retractions, m; empty: not known"
+    )
     entry = models.OneToOneField(MassEntry, models.PROTECT, related_name="job_use")
     returned = models.OneToOneField(
         MassEntry, models.PROTECT, null=True, blank=True, related_name="withdrawn_job_use"
@@ -63,13 +66,16 @@ class JobUse(models.Model):
 
 
 class WearEntry(models.Model):
-    """What one job did to one part: a cache, recomputed by ``manage.py rebuild`` from jobs and fittings."""
+    """What a spool's share of a job did to a part: a cache of jobs and fittings (``manage.py rebuild``)."""
 
     part = models.ForeignKey(Part, models.CASCADE, related_name="wear")
     use = models.ForeignKey(JobUse, models.CASCADE, related_name="wear")
     dose_km = models.FloatField(help_text="sliding length times filler volume fraction and hardness regime")
     feed_km = models.FloatField(help_text="filament length weighted by its filler")
-    hot_h = models.FloatField(help_text="hours at temperature")
+    hot_h = models.FloatField(help_text="hours at the temperature that the part's life is stated for")
+    residue_h = models.FloatField(help_text="hours at the polymer's usual print temperature")
+    hours = models.FloatField(help_text="hours of printing")
+    prints = models.FloatField(help_text="1, or a spool's share of a job of several")
     mass_g = models.FloatField()
 
     class Meta:

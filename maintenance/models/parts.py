@@ -1,9 +1,17 @@
 from django.conf import settings
-from django.core.validators import MinValueValidator
+from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 
-from .machines import Toolhead
+from ..wear.bore import WORN_GROWTH_PCT
+from .machines import Printer, Toolhead
+
+LIFE = [MinValueValidator(1e-6), MaxValueValidator(1e9)]
+# What a printer has once, whatever its toolheads are, and what may wear it.
+ON_A_PRINTER = ["surface", "belts", "bearings", "particle_filter", "carbon_filter", "brush"]
+UNITS_ON_A_PRINTER = ["hours", "prints", "days"]
+# Counted in the drawer only: it lies in a dry box and is fitted to no machine.
+IN_NO_MACHINE = ["desiccant"]
 
 
 class PartKind(models.Model):
@@ -13,22 +21,50 @@ class PartKind(models.Model):
         NOZZLE = "nozzle", "nozzle"
         GEARS = "gears", "drive gears"
         LINER = "liner", "liner"
+        TUBE = "tube", "feed tube"
+        HEATER = "heater", "heater"
+        THERMISTOR = "thermistor", "thermistor"
+        HOT_END_FAN = "hot_end_fan", "hot-end fan"
+        PART_FAN = "part_fan", "part-cooling fan"
+        SURFACE = "surface", "build surface"
+        BELTS = "belts", "belts"
+        BEARINGS = "bearings", "linear bearings"
+        PARTICLE_FILTER = "particle_filter", "HEPA filter"
+        CARBON_FILTER = "carbon_filter", "carbon filter"
+        BRUSH = "brush", "nozzle brush"
+        DESICCANT = "desiccant", "desiccant"
 
     class Unit(models.TextChoices):
         DOSE = "dose_km", "km of filler slid through the bore"
         FEED = "feed_km", "km of filament, weighted by its filler"
-        HOT = "hot_h", "hot hours"
+        HOT = "hot_h", "hot hours, weighted by temperature"
+        RESIDUE = "residue_h", "hot hours, weighted by what chars"
+        HOURS = "hours", "hours of printing"
+        PRINTS = "prints", "prints"
+        DAYS = "days", "days fitted"
 
-    role = models.CharField(max_length=10, choices=Role)
+    role = models.CharField(max_length=20, choices=Role)
     name = models.CharField(max_length=80, unique=True)
     material = models.CharField(max_length=60)
     hardness_hv = models.FloatField("hardness, HV", null=True, blank=True, validators=[MinValueValidator(1)])
     bore_mm = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0.05)])
     max_c = models.FloatField("hottest, °C", null=True, blank=True)
+    heat_reference_c = models.FloatField(
+        "temperature of its hot hours, °C",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0), MaxValueValidator(600)],
+        help_text="hotter hours count more, cooler ones less (Arrhenius); empty: all count alike",
+    )
+    worn_growth_pct = models.FloatField(
+        "bore worn out at, % wider than new",
+        default=WORN_GROWTH_PCT,
+        validators=[MinValueValidator(1), MaxValueValidator(100)],
+    )
     life_unit = models.CharField(max_length=10, choices=Unit)
-    life = models.FloatField("expected life", validators=[MinValueValidator(0)])
-    life_low = models.FloatField()
-    life_high = models.FloatField()
+    life = models.FloatField("expected life", validators=LIFE)
+    life_low = models.FloatField(validators=LIFE)
+    life_high = models.FloatField(validators=LIFE)
     source = models.CharField(max_length=300)
     how = models.CharField(max_length=80)
     price = models.DecimalField(max_digits=8, decimal_places=2, null=True, blank=True)
@@ -43,6 +79,16 @@ class PartKind(models.Model):
             ),
             models.CheckConstraint(
                 condition=~Q(role="nozzle") | Q(bore_mm__isnull=False), name="nozzle_has_a_bore"
+            ),
+            models.CheckConstraint(
+                condition=~Q(life_unit="dose_km") | Q(role="nozzle"),
+                name="a_bore_alone_has_a_dose",
+                violation_error_message="Filler slides through a nozzle's bore only. Choose another unit.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(role__in=ON_A_PRINTER) | Q(life_unit__in=UNITS_ON_A_PRINTER),
+                name="printers_part_counts_hours_prints_or_days",
+                violation_error_message="Hours, prints or days wear a part of the whole printer.",
             ),
         ]
 
@@ -80,8 +126,39 @@ class Part(models.Model):
         return f"{self.kind.name} no. {self.pk}"
 
 
+class BoreReading(models.Model):
+    """A nozzle's bore, measured. A mistake is withdrawn, not changed."""
+
+    class Method(models.TextChoices):
+        PIN = "pin", "pin gauge"
+        MICROSCOPE = "microscope", "microscope"
+        OTHER = "other", "another way"
+
+    part = models.ForeignKey(Part, models.PROTECT, related_name="bore_readings")
+    at = models.DateTimeField()
+    bore_mm = models.FloatField()
+    error_mm = models.FloatField(help_text="standard error")
+    method = models.CharField(max_length=10, choices=Method)
+    note = models.CharField(max_length=200, blank=True)
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_reason = models.CharField(max_length=300, blank=True)
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["at", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(bore_mm__gt=0) & Q(error_mm__gt=0), name="bore_reading_is_possible"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.bore_mm:g} mm in {self.part_id}"
+
+
 class Fitting(models.Model):
-    """A part on a toolhead from one time to another."""
+    """A part on a toolhead, or on a printer as a whole, from one time to another."""
 
     class Removal(models.TextChoices):
         WORN = "worn", "worn out"
@@ -90,9 +167,10 @@ class Fitting(models.Model):
         LOST = "lost", "lost or broken by accident"
 
     part = models.ForeignKey(Part, models.PROTECT, related_name="fittings")
-    toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="fittings")
-    # Copied from the part's kind, so that one role of a toolhead holds one part (a database constraint).
-    role = models.CharField(max_length=10, choices=PartKind.Role)
+    toolhead = models.ForeignKey(Toolhead, models.PROTECT, null=True, blank=True, related_name="fittings")
+    printer = models.ForeignKey(Printer, models.PROTECT, null=True, blank=True, related_name="fittings")
+    # Copied from the part's kind, so that one role of a machine holds one part (a database constraint).
+    role = models.CharField(max_length=20, choices=PartKind.Role)
     start = models.DateTimeField()
     end = models.DateTimeField(null=True, blank=True)
     removal = models.CharField(max_length=10, choices=Removal, blank=True)
@@ -106,6 +184,12 @@ class Fitting(models.Model):
             models.UniqueConstraint(
                 fields=["toolhead", "role"], condition=Q(end__isnull=True), name="one_part_in_a_role"
             ),
+            models.UniqueConstraint(
+                fields=["printer", "role"], condition=Q(end__isnull=True), name="one_part_in_a_printers_role"
+            ),
+            models.CheckConstraint(
+                condition=Q(toolhead__isnull=True) ^ Q(printer__isnull=True), name="fitted_to_one_machine"
+            ),
             models.CheckConstraint(
                 condition=Q(end__isnull=True) | Q(end__gte=F("start")), name="fitting_ends_after_start"
             ),
@@ -116,4 +200,17 @@ class Fitting(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.part_id} on {self.toolhead_id} from {self.start:%Y-%m-%d %H:%M}"
+        return f"{self.part_id} on {self.site} from {self.start:%Y-%m-%d %H:%M}"
+
+    @property
+    def site(self) -> Toolhead | Printer:
+        """What it is fitted to."""
+        site = self.toolhead or self.printer
+        assert site is not None
+        return site
+
+    @property
+    def machine_id(self) -> int:
+        """The printer that it is a part of."""
+        site = self.site
+        return site.printer_id if isinstance(site, Toolhead) else site.pk

@@ -9,7 +9,8 @@ from django.db import DataError
 from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
-from maintenance.models import Fitting, Loading, Part, PartKind, Printer, Toolhead
+from maintenance.models import BoreReading, Fitting, Loading, Part, PartKind, Printer, Toolhead
+from maintenance.wear.bore import WORN_GROWTH_PCT
 from spools.labels import pretty
 from spools.models import DryingRun, Place, Spool
 from spools.pages.forms import WhenField, number
@@ -206,6 +207,14 @@ class JobForm(forms.Form):
     name = forms.CharField(label="Name", max_length=120)
     mass_g = number("Filament", "g", min_value=0.01, max_value=20000)
     hours = number("Printing time", "h", min_value=0.01, max_value=1000)
+    retracted_m = number(
+        "Filament retracted in all",
+        "m",
+        required=False,
+        min_value=0,
+        max_value=10000,
+        help_text="Length times count of the retractions, where you know it: it wears the drive gears.",
+    )
     nozzle_c = number("Nozzle", "°C", min_value=0, max_value=600)
     bed_c = number("Bed", "°C", min_value=0, max_value=300)
     max_flow_mm3_s = number(
@@ -242,6 +251,22 @@ class WithdrawForm(forms.Form):
     )
 
 
+class BoreForm(forms.Form):
+    """A nozzle's bore, measured."""
+
+    bore_mm = number("Bore", "mm", min_value=0, step="0.001")
+    error_mm = number(
+        "Give or take",
+        "mm",
+        min_value=0,
+        step="0.001",
+        help_text="Standard error: a pin gauge about half its step, a microscope what it can repeat.",
+    )
+    method = forms.ChoiceField(label="Measured with", choices=BoreReading.Method)
+    note = forms.CharField(max_length=200, required=False)
+    when = WhenField()
+
+
 class StockForm(forms.Form):
     kind = forms.ModelChoiceField(PartKind.objects.all(), label="Part", empty_label=None)
     count = forms.IntegerField(
@@ -261,6 +286,8 @@ class PartKindForm(forms.ModelForm):
             "hardness_hv",
             "bore_mm",
             "max_c",
+            "heat_reference_c",
+            "worn_growth_pct",
             "life_unit",
             "life",
             "life_low",
@@ -280,9 +307,17 @@ class PartKindForm(forms.ModelForm):
         }
         help_texts = {
             "bore_mm": "For a nozzle.",
+            "worn_growth_pct": "For a nozzle: its life is the way until then.",
             "how": "Such as published, maker's statement, from memory, own replacements.",
             "reorder_point": "A reminder comes when no more than this many are left.",
         }
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["worn_growth_pct"].required = False
+
+    def clean_worn_growth_pct(self) -> float:
+        return self.cleaned_data["worn_growth_pct"] or WORN_GROWTH_PCT
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

@@ -1,27 +1,27 @@
 """Machines: printers and toolheads, what is loaded, what is fitted and how long it lasts."""
 
+from collections import defaultdict
+
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.db.models import Count, Prefetch, Sum
+from django.db.models import Count, Prefetch, Q, Sum
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
+from maintenance.lives import Aged, fitted_parts
 from maintenance.machines import add_printer, add_toolhead
 from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Toolhead
-from maintenance.parts import LifeLeft, in_stock, life_left
 from maintenance.readiness import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from maintenance.service_log import statuses
+from maintenance.wear_log import UNIT_WORDS
 from spools.pages.forms import carried_out, sent
 
 from .forms_shop import PrinterForm, ToolheadForm
 from .service import status_row
 
 SHOWN_JOBS = 10
-UNITS: dict[str, str] = {
-    PartKind.Unit.DOSE: "km of filler slid through",
-    PartKind.Unit.FEED: "km of filament",
-    PartKind.Unit.HOT: "hot hours",
-}
+# Without these nothing prints for long, so their places are shown empty, too.
+ALWAYS_SHOWN = [PartKind.Role.NOZZLE, PartKind.Role.GEARS, PartKind.Role.LINER]
 
 
 @login_required
@@ -34,37 +34,39 @@ def machines(request: HttpRequest) -> HttpResponse:
 def machine(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer.objects.prefetch_related(_toolheads()), pk=pk)
     uses = JobUse.objects.filter(toolhead__printer=printer).order_by("-job__start")
-    past = Fitting.objects.filter(toolhead__printer=printer, end__isnull=False).order_by("-end")
+    here = Q(toolhead__printer=printer) | Q(printer=printer)
+    past = Fitting.objects.filter(here, end__isnull=False).order_by("-end")
+    [(_, toolheads, parts)] = _described([printer])
     return render(
         request,
         "machines/detail.html",
         {
             "printer": printer,
-            "toolheads": _described([printer])[0][1],
+            "toolheads": toolheads,
+            "parts": parts,
             "services": [
                 status_row(status) for status in statuses(printer.toolheads.all()) if status.since.overdue
             ],
             "uses": uses.select_related("job", "spool", "toolhead")[:SHOWN_JOBS],
-            "past": past.select_related("part__kind", "toolhead")[:SHOWN_JOBS],
+            "past": past.select_related("part__kind", "toolhead__printer", "printer")[:SHOWN_JOBS],
         },
     )
 
 
 def _toolheads() -> Prefetch:
-    fitted = Fitting.objects.filter(end=None).select_related("part__kind")
     loaded = Loading.objects.present().select_related("spool__feedstock__maker", "spool__feedstock__polymer")
-    return Prefetch(
-        "toolheads",
-        Toolhead.objects.prefetch_related(Prefetch("fittings", fitted), Prefetch("loadings", loaded)),
-    )
+    return Prefetch("toolheads", Toolhead.objects.prefetch_related(Prefetch("loadings", loaded)))
 
 
-def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict]]]:
-    """Each printer with its toolheads: loaded spool, part and life left by role, counters."""
+def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict], list[dict]]]:
+    """Each printer with its toolheads (loaded spool, parts with life left, counters) and its own parts."""
     toolheads = [toolhead for printer in printers for toolhead in printer.toolheads.all()]
-    parts = [fitting.part for toolhead in toolheads for fitting in toolhead.fittings.all()]
-    left = life_left(parts)
-    stock = in_stock()
+    on_toolhead: dict[int | None, dict[str, Aged]] = defaultdict(dict)
+    on_printer: dict[int | None, dict[str, Aged]] = defaultdict(dict)
+    for of in fitted_parts(toolhead.pk for toolhead in toolheads):
+        if of.fitting is not None:
+            on_toolhead[of.fitting.toolhead_id][of.kind.role] = of
+            on_printer[of.fitting.printer_id][of.kind.role] = of
     counters = {
         row["toolhead"]: row
         for row in JobUse.objects.filter(toolhead__in=toolheads, job__withdrawn_at=None)
@@ -72,35 +74,46 @@ def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict]]]:
         .annotate(jobs=Count("job"), mass_g=Sum("mass_g"), hours=Sum("job__hours"))
     }
 
-    def part(label: str, fitting: Fitting | None) -> dict:
-        if fitting is None:
-            return part_row(label, None, None, 0)
-        return part_row(label, fitting, left.get(fitting.part_id), stock.get(fitting.part.kind_id, 0))
-
     def described(toolhead: Toolhead) -> dict:
         loadings = list(toolhead.loadings.all())
-        by_role = {fitting.role: fitting for fitting in toolhead.fittings.all()}
         return {
             "toolhead": toolhead,
             "loading": loadings[0] if loadings else None,
-            "parts": [part(label, by_role.get(role)) for role, label in PartKind.Role.choices],
+            "parts": _rows(on_toolhead[toolhead.pk], ALWAYS_SHOWN),
             "counters": counters.get(toolhead.pk),
         }
 
-    return [(printer, [described(toolhead) for toolhead in printer.toolheads.all()]) for printer in printers]
+    return [
+        (
+            printer,
+            [described(toolhead) for toolhead in printer.toolheads.all()],
+            _rows(on_printer[printer.pk], []),
+        )
+        for printer in printers
+    ]
 
 
-def part_row(label: str, fitting: Fitting | None, life: LifeLeft | None, in_stock: int) -> dict:
+def _rows(by_role: dict[str, Aged], always: list) -> list[dict]:
+    return [
+        part_row(label, by_role.get(role))
+        for role, label in PartKind.Role.choices
+        if role in by_role or role in always
+    ]
+
+
+def part_row(label: str, of: Aged | None) -> dict:
     """A part with the life that is left of it: in words, and as shares (in %) of a bar."""
-    row: dict = {"role": label, "fitting": fitting, "life": life, "in_stock": in_stock}
-    if fitting is not None and life is not None:
+    row: dict = {"role": label, "of": of}
+    if of is not None:
+        life = of.left()
         full = life.age + max(life.high_left, 0)
         low, median, high = (
             _percent(left, full) for left in (life.low_left, life.median_left, life.high_left)
         )
         used_up = life.probability_used_up
         row |= {
-            "unit": UNITS[fitting.part.kind.life_unit],
+            "life": life,
+            "unit": UNIT_WORDS[of.kind.life_unit],
             "percent_low": low,
             "percent_median": min(median, 99),
             "percent_band": high - low,

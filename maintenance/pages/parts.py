@@ -1,4 +1,4 @@
-"""Parts of a toolhead: fit from stock, replace in two taps, take off."""
+"""Parts: one part's own page; fit from stock, replace in two taps, take off, measure a bore."""
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -7,19 +7,56 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from maintenance import parts
-from maintenance.models import Fitting, Part, PartKind, Toolhead
+from maintenance.lives import Aged, aged
+from maintenance.models import BoreReading, Fitting, Part, PartKind, Printer, Toolhead
+from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
 from spools.pages.forms import carried_out, sent
 
-from .forms_shop import FitForm, RemoveForm, ReplaceForm
+from .forms_shop import BoreForm, FitForm, RemoveForm, ReplaceForm, WithdrawForm
 from .machines import part_row
+
+SHOWN_JOBS = 10
+
+
+@login_required
+def part(request: HttpRequest, pk: int) -> HttpResponse:
+    """Its life, its bore, where it was, and what its last jobs did to it."""
+    found = get_object_or_404(Part.objects.select_related("kind"), pk=pk)
+    of = _aged(found)
+    wear = found.wear.select_related("part__kind", "use__job", "use__toolhead__printer")
+    context = {
+        "part": part_row(found.kind.get_role_display(), of),
+        "of": of,
+        "bore": of.bore(),
+        "readings": found.bore_readings.order_by("-at", "-id"),
+        "fittings": found.fittings.select_related("toolhead__printer", "printer").order_by("-start"),
+        "wear": wear.order_by("-use__job__start")[:SHOWN_JOBS],
+    }
+    return render(request, "parts/detail.html", context)
+
+
+def _aged(found: Part) -> Aged:
+    return aged(Part.objects.filter(pk=found.pk))[0]
 
 
 @login_required
 def part_fit(request: HttpRequest, pk: int) -> HttpResponse:
     """Parts for the roles of a toolhead that are free."""
     toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
-    taken = toolhead.fittings.filter(end=None).values("role")
-    kinds = list(PartKind.objects.exclude(role__in=taken))
+    kinds = PartKind.objects.exclude(role__in=[*ON_A_PRINTER, *IN_NO_MACHINE])
+    return _fit(request, toolhead, kinds, toolhead.printer_id)
+
+
+@login_required
+def printer_part_fit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Parts that the whole printer has once, for the roles that are free."""
+    printer = get_object_or_404(Printer, pk=pk)
+    return _fit(request, printer, PartKind.objects.filter(role__in=ON_A_PRINTER), pk)
+
+
+def _fit(request: HttpRequest, site: parts.Site, fitting: QuerySet[PartKind], machine: int) -> HttpResponse:
+    taken = site.fittings.filter(end=None).values("role")
+    kinds = list(fitting.exclude(role__in=taken))
     form = FitForm(
         sent(request),
         kinds=kinds,
@@ -30,19 +67,19 @@ def part_fit(request: HttpRequest, pk: int) -> HttpResponse:
     def fit(data: dict) -> Fitting:
         source, options = data["source"], {"at": data["when"], "by": request.user}
         if source in form.kinds:
-            return parts.fit_part(toolhead, form.kinds[source], **options)
-        return parts.fit_existing(form.used[source], toolhead, **options)
+            return parts.fit_part(site, form.kinds[source], **options)
+        return parts.fit_existing(form.used[source], site, **options)
 
     if carried_out(form, fit):
-        messages.success(request, f"The part is fitted to {toolhead}.")
-        return redirect("machine", toolhead.printer_id)
-    return render(request, "machines/fit.html", {"form": form, "toolhead": toolhead})
+        messages.success(request, f"The part is fitted to {site}.")
+        return redirect("machine", machine)
+    return render(request, "machines/fit.html", {"form": form, "site": site, "machine": machine})
 
 
 def _sound() -> QuerySet[Part]:
     """Parts in the drawer that were taken off sound or for a better one."""
     off = Fitting.objects.filter(removal__in=[Fitting.Removal.SOUND, Fitting.Removal.UPGRADED])
-    spent = Fitting.objects.filter(removal__in=[Fitting.Removal.WORN, Fitting.Removal.LOST])
+    spent = Fitting.objects.filter(removal__in=parts.SPENT)
     fitted = Fitting.objects.filter(end=None)
     return (
         Part.objects.filter(fittings__in=off)
@@ -68,7 +105,7 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
     if carried_out(
         form,
         lambda data: parts.replace_part(
-            fitting.toolhead,
+            fitting.site,
             fitting.role,
             data["kind"],
             removal=data["removal"],
@@ -76,11 +113,10 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"{form.cleaned_data['kind']} is fitted to {fitting.toolhead}.")
-        return redirect("machine", fitting.toolhead.printer_id)
-    left = parts.life_left([fitting.part]).get(fitting.part_id)
-    part = part_row(fitting.get_role_display(), fitting, left, counts.get(fitting.part.kind_id, 0))
-    return render(request, "machines/replace.html", {"form": form, "fitting": fitting, "part": part})
+        messages.success(request, f"{form.cleaned_data['kind']} is fitted to {fitting.site}.")
+        return redirect("machine", fitting.machine_id)
+    row = part_row(fitting.get_role_display(), _aged(fitting.part))
+    return render(request, "machines/replace.html", {"form": form, "fitting": fitting, "part": row})
 
 
 @login_required
@@ -91,12 +127,44 @@ def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
         form,
         lambda data: parts.remove_part(fitting, removal=data["removal"], at=data["when"], by=request.user),
     ):
-        messages.success(request, f"{fitting.part} is off {fitting.toolhead}.")
-        return redirect("machine", fitting.toolhead.printer_id)
+        messages.success(request, f"{fitting.part} is off {fitting.site}.")
+        return redirect("machine", fitting.machine_id)
     return render(request, "machines/remove.html", {"form": form, "fitting": fitting})
 
 
 def _fitted(pk: int) -> Fitting:
     return get_object_or_404(
-        Fitting.objects.select_related("part__kind", "toolhead__printer"), pk=pk, end=None
+        Fitting.objects.select_related("part__kind", "toolhead__printer", "printer"), pk=pk, end=None
     )
+
+
+@login_required
+def bore_new(request: HttpRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(Part.objects.select_related("kind"), pk=pk, kind__bore_mm__isnull=False)
+    form = BoreForm(sent(request), initial={"error_mm": 0.01, "method": BoreReading.Method.PIN})
+    if carried_out(
+        form,
+        lambda data: parts.record_bore(
+            found,
+            data["bore_mm"],
+            data["error_mm"],
+            data["method"],
+            at=data["when"],
+            note=data["note"],
+            by=request.user,
+        ),
+    ):
+        messages.success(request, f"{form.cleaned_data['bore_mm']:g} mm is recorded for {found}.")
+        return redirect("part", pk)
+    return render(request, "parts/bore.html", {"form": form, "part": found})
+
+
+@login_required
+def bore_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+    reading = get_object_or_404(BoreReading.objects.select_related("part__kind"), pk=pk)
+    form = WithdrawForm(sent(request))
+    form.fields["reason"].help_text = "It is kept with the reading."
+    if carried_out(form, lambda data: parts.withdraw_bore(reading, reason=data["reason"])):
+        messages.success(request, "The reading is withdrawn; it tells nothing any more.")
+        return redirect("part", reading.part_id)
+    return render(request, "parts/bore_withdraw.html", {"form": form, "reading": reading})

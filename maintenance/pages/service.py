@@ -10,10 +10,10 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from maintenance.lives import FORESEEABLE
 from maintenance.material_changes import last_fed
 from maintenance.models import Printer, ServiceEntry, ServiceKind
 from maintenance.readiness import CAUTION, CLEAR, HOLD
-from maintenance.reminders import FORESEEABLE
 from maintenance.service import record_service, save_kind, withdraw_service
 from maintenance.service_log import Status, statuses
 from maintenance.wear.residue import pull_advice

@@ -5,32 +5,42 @@ from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
+from maintenance.lives import Kind, known_kinds
 from maintenance.models import PartKind
 from maintenance.parts import add_stock, in_stock
+from maintenance.wear_log import UNIT_WORDS
 from spools.ledger import remaining_of
 from spools.models import Feedstock, Spool
 from spools.pages.forms import carried_out, sent
 
-from .forms_shop import PartKindForm, StockForm
+from .forms_shop import StockForm
 
 
 @login_required
 def stock(request: HttpRequest) -> HttpResponse:
-    counts = in_stock()
+    counts, kinds = in_stock(), list(PartKind.objects.all())
+    known = known_kinds(kinds)
     return render(
         request,
         "stock/list.html",
         {
-            "parts": [_row(kind, counts) for kind in PartKind.objects.all()],
+            "parts": [_row(kind, counts, known[kind.pk]) for kind in kinds],
             "feedstocks": _feedstocks(),
         },
     )
 
 
-def _row(kind: PartKind, counts: dict[int, int]) -> dict:
+def _row(kind: PartKind, counts: dict[int, int], known: Kind) -> dict:
     """A kind that this shop never had is not short; neither is one with a reorder point of 0."""
     count = counts.get(kind.pk, 0)
-    return {"kind": kind, "count": count, "low": kind.pk in counts and count <= kind.reorder_point > 0}
+    return {
+        "kind": kind,
+        "unit": UNIT_WORDS[kind.life_unit],
+        "life": known.expected() if known.records else known.stated,
+        "seen": known.seen(),
+        "count": count,
+        "low": kind.pk in counts and count <= kind.reorder_point > 0,
+    }
 
 
 def _feedstocks() -> list[dict]:
@@ -59,12 +69,3 @@ def stock_add(request: HttpRequest) -> HttpResponse:
         messages.success(request, f"{form.cleaned_data['kind']}: {form.cleaned_data['count']:+d}.")
         return redirect("stock")
     return render(request, "stock/add.html", {"form": form})
-
-
-@login_required
-def part_kind_new(request: HttpRequest) -> HttpResponse:
-    form = PartKindForm(sent(request))
-    if carried_out(form, lambda data: form.save()):
-        messages.success(request, f"{form.instance} is added. Receive the first ones when they come.")
-        return redirect("stock")
-    return render(request, "stock/kind.html", {"form": form})

@@ -14,7 +14,7 @@ TEXTS = {"troubles": "Trouble"}
 BELONG = {
     "spools": ["/s/"],
     "materials": ["/feedstocks/"],
-    "machines": ["/toolheads/", "/fittings/", "/flow-checks/", "/service/"],
+    "machines": ["/toolheads/", "/fittings/", "/flow-checks/", "/service/", "/parts/", "/bore-readings/"],
 }
 
 

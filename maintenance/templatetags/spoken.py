@@ -4,6 +4,8 @@ from collections.abc import Sequence
 
 from django import template
 
+from maintenance.models import WearEntry
+from maintenance.wear_log import COUNTED, UNIT_WORDS
 from spools.labels import pretty
 from spools.templatetags.sensible import sensible
 
@@ -31,6 +33,15 @@ def likely(values: Sequence[float]) -> str:
 def percent(share: float) -> str:
     """A share of 1 in per cent; "under 1 %" instead of nothing."""
     return "under 1 %" if 0 < share < 0.01 else f"{100 * share:.0f} %"
+
+
+@register.filter
+def worn(entry: WearEntry) -> str:
+    """What a job did to a part, in the unit of the part's life."""
+    unit = entry.part.kind.life_unit
+    if unit not in COUNTED:
+        return "counted by the day, not by the job"
+    return f"{sensible(getattr(entry, unit))} {UNIT_WORDS[unit]}"
 
 
 @register.filter

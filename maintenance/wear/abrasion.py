@@ -1,4 +1,4 @@
-"""What a job does to the parts that its filament passes: sliding length, wear dose, weighted feed, hot hours.
+"""What a job does to a machine's parts: sliding length, wear dose, weighted feed, hot hours, hours, prints.
 
 The scale of a nozzle's life, ``dose_km``: kilometres of filler slid through the bore, that is the sliding
 length times the filler's volume fraction, in full where the filler is hard enough to cut the surface:
@@ -9,8 +9,10 @@ So 0.25 kg of a plastic with 20 % of carbon fibre by mass (phi about 0.14) throu
 0.2 km, 1 kg of plain PLA about 0.013 km. How much dose a surface endures is the life of the part's kind:
 hardness enters there, in proportion (Archard), and here only through the regime.
 
-The scale of drive gears, ``feed_km``: kilometres of filament, weighted by its filler. Of liners and heat
-breaks, ``hot_h``: hours at temperature.
+The scale of drive gears, ``feed_km``: kilometres of filament, weighted by its filler; what is retracted
+passes the teeth twice more. Of what heat ages (liners, heaters), ``hot_h``: hours at the temperature that
+the part's life is stated for. Of what residue chokes (heat breaks), ``residue_h``: hours at the polymer's
+usual print temperature. The rest is counted in ``hours`` of printing or in ``prints``.
 """
 
 from dataclasses import dataclass
@@ -38,29 +40,52 @@ ZERO_C = 273.15
 
 @dataclass(frozen=True)
 class Filament:
-    """What passes. filler_fraction is by volume, 0 to 1; filler_hv None where there is no filler."""
+    """What passes. filler_fraction is by volume, 0 to 1; filler_hv None where there is no filler.
+
+    usual_c: the middle of its print temperatures; ageing_kj_mol: activation energy of its charring.
+    """
 
     density_g_cm3: float
     diameter_mm: float
     filler_fraction: float = 0.0
     filler_hv: float | None = None
+    usual_c: float = 230.0
+    ageing_kj_mol: float = AGEING_KJ_MOL
 
 
 @dataclass(frozen=True)
 class Surface:
-    """What it passes. hardness_hv None: not known, taken as soft; bore_mm None: no bore."""
+    """What it passes. hardness_hv None: not known, taken as soft; bore_mm None: no bore.
+
+    heat_reference_c: the temperature that its hot hours are counted at; None: all hot hours count alike.
+    """
 
     hardness_hv: float | None
     bore_mm: float | None = None
+    heat_reference_c: float | None = None
+
+
+@dataclass(frozen=True)
+class Use:
+    """A print, or the share of one that a filament has in it. retracted_km: all its retractions together."""
+
+    mass_kg: float
+    hours: float
+    nozzle_c: float
+    retracted_km: float = 0.0
+    prints: float = 1.0
 
 
 @dataclass(frozen=True)
 class Wear:
-    """What one use did to one part: km of filler slid, km of weighted filament, hours at temperature."""
+    """What one use did to one part, on each of the scales."""
 
     dose_km: float
     feed_km: float
     hot_h: float
+    residue_h: float
+    hours: float
+    prints: float
 
 
 def sliding_km(mass_kg: float, density_g_cm3: float, bore_mm: float) -> float:
@@ -93,12 +118,16 @@ def dose_km(mass_kg: float, filament: Filament, surface: Surface) -> float:
     return sliding_km(mass_kg, filament.density_g_cm3, surface.bore_mm) * (share + PLAIN_FRACTION)
 
 
-def feed_km(mass_kg: float, filament: Filament, surface: Surface) -> float:
-    """Filament past drive gears, km, weighted by its filler. How soft the gears are is in their life."""
+def feed_km(mass_kg: float, filament: Filament, surface: Surface, retracted_km: float = 0.0) -> float:
+    """Filament past drive gears, km, weighted by its filler. How soft the gears are is in their life.
+
+    What is retracted passes the teeth once back and once forth beside the length that is fed.
+    """
     weight = 1 + FEED_PER_FILLER * filament.filler_fraction * hardness_regime(
         filament.filler_hv, surface.hardness_hv
     )
-    return filament_km(mass_kg, filament.density_g_cm3, filament.diameter_mm) * weight
+    fed = filament_km(mass_kg, filament.density_g_cm3, filament.diameter_mm)
+    return (fed + 2 * retracted_km) * weight
 
 
 def heat_weight(temperature_c: float, reference_c: float, ageing_kj_mol: float = AGEING_KJ_MOL) -> float:
@@ -107,6 +136,20 @@ def heat_weight(temperature_c: float, reference_c: float, ageing_kj_mol: float =
     return exp(ageing_kj_mol / R_KJ_MOL_K * inverse_k)
 
 
-def wear(mass_kg: float, hours: float, filament: Filament, surface: Surface) -> Wear:
-    """What a print of this mass and time does to one part. Hot hours are counted unweighted."""
-    return Wear(dose_km(mass_kg, filament, surface), feed_km(mass_kg, filament, surface), hours)
+def hot_h(use: Use, surface: Surface) -> float:
+    """Hours at the temperature that the part's life is stated for."""
+    if surface.heat_reference_c is None:
+        return use.hours
+    return use.hours * heat_weight(use.nozzle_c, surface.heat_reference_c)
+
+
+def wear(use: Use, filament: Filament, surface: Surface) -> Wear:
+    """What a print does to one part."""
+    return Wear(
+        dose_km=dose_km(use.mass_kg, filament, surface),
+        feed_km=feed_km(use.mass_kg, filament, surface, use.retracted_km),
+        hot_h=hot_h(use, surface),
+        residue_h=use.hours * heat_weight(use.nozzle_c, filament.usual_c, filament.ageing_kj_mol),
+        hours=use.hours,
+        prints=use.prints,
+    )

@@ -1,25 +1,18 @@
-"""How long a part lasts: a distribution of lives, and what is left of one at a given age.
+"""What is left of a part at a given age, from any distribution of lives that answers two questions.
 
-The life of a kind is stated as three numbers: the median and the ages by which 10 % and 90 % are used up.
-The distribution passes through all three: log-normal, with one spread below the median and another above
-it. Whatever is known of a life (the shop's own replacements, later) is told by the same two functions,
-``used_up_by`` and ``age_when``, so the rest does not depend on the kind of distribution.
+``Life`` is what somebody states of a kind of part: the median and the ages by which 10 % and 90 % are used
+up. ``maintenance/wear/learning.py`` turns it, with the shop's own replacements, into a distribution.
 """
 
 from dataclasses import dataclass
-from math import exp, log
-from statistics import NormalDist
+from typing import Protocol
 
-NORMAL = NormalDist()
-EDGE = NORMAL.inv_cdf(0.9)
-# A life stated without a band is not that certain: at least one percent of spread.
-LEAST_SPREAD = 0.01
 SURE = 1e-9
 
 
 @dataclass(frozen=True)
 class Life:
-    """Lives of a kind of part, in the unit that it is counted in: median, and the band of 10 % and 90 %."""
+    """Lives of a kind of part as stated, in the unit that it is counted in: median, band of 10 % and 90 %."""
 
     median: float
     low: float
@@ -29,21 +22,15 @@ class Life:
         if not 0 < self.low <= self.median <= self.high:
             raise ValueError(f"a life needs 0 < low <= median <= high, got {self}")
 
+
+class Lives(Protocol):
+    """A distribution of lives."""
+
     def used_up_by(self, age: float) -> float:
         """Probability that a part is used up by this age, 0 to 1."""
-        if age <= 0:
-            return 0.0
-        distance = log(age) - log(self.median)
-        return NORMAL.cdf(distance / self._spread(distance < 0))
 
     def age_when(self, probability: float) -> float:
         """The age by which this share of parts is used up; probability between 0 and 1, both excluded."""
-        z = NORMAL.inv_cdf(probability)
-        return self.median * exp(z * self._spread(z < 0))
-
-    def _spread(self, below: bool) -> float:
-        ratio = self.median / self.low if below else self.high / self.median
-        return max(LEAST_SPREAD, log(ratio) / EDGE)
 
 
 @dataclass(frozen=True)
@@ -55,24 +42,24 @@ class Left:
     high: float
 
 
-def probability_used_up(life: Life, age: float, ahead: float = 0.0, sound_at: float = 0.0) -> float:
+def probability_used_up(lives: Lives, age: float, ahead: float = 0.0, sound_at: float = 0.0) -> float:
     """Probability that a part of this age is used up before it has gone ``ahead`` further.
 
     sound_at: the age at which it was last seen to be sound, which it therefore survived. Not its present
     age: that nobody has complained is no inspection.
     """
-    survived = 1 - life.used_up_by(sound_at)
+    survived = 1 - lives.used_up_by(sound_at)
     if survived <= SURE:
         return 1.0 if age + ahead > sound_at else 0.0
-    return min(1.0, max(0.0, (life.used_up_by(age + ahead) - (1 - survived)) / survived))
+    return min(1.0, max(0.0, (lives.used_up_by(age + ahead) - (1 - survived)) / survived))
 
 
-def remaining(life: Life, age: float, sound_at: float = 0.0) -> Left:
+def remaining(lives: Lives, age: float, sound_at: float = 0.0) -> Left:
     """What is left at this age, given that the part was sound at ``sound_at``."""
-    before = life.used_up_by(sound_at)
+    before = lives.used_up_by(sound_at)
 
     def left(share: float) -> float:
         probability = min(1 - SURE, before + share * (1 - before))
-        return max(0.0, life.age_when(probability) - age)
+        return max(0.0, lives.age_when(probability) - age)
 
     return Left(left(0.1), left(0.5), left(0.9))

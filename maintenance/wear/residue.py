@@ -6,11 +6,8 @@ Counted in hot hours: an hour at the polymer's normal print temperature counts a
 
 from dataclasses import dataclass
 
-from .abrasion import AGEING_KJ_MOL, heat_weight
-
-# Activation energies of degradation, kJ/mol (fixtures/reference/wear_values.csv): PLA and ABS by mass loss,
-# PET in air, at its lower end, for PETG; PA6 by oxygen uptake. Others: the default of abrasion.py.
-AGEING = {"PLA": 96.0, "PETG": 145.0, "ABS": 204.5, "PA6": 120.0}
+from .abrasion import heat_weight
+from .heat import ageing_kj_mol
 
 
 @dataclass(frozen=True)
@@ -36,7 +33,7 @@ COLD_PULLS = {
 
 def residue_h(hours: float, nozzle_c: float, normal_c: float, polymer: str = "") -> float:
     """Hot hours by a print of so many hours at nozzle_c; normal_c: where the polymer is normally printed."""
-    return hours * heat_weight(nozzle_c, normal_c, AGEING.get(polymer, AGEING_KJ_MOL))
+    return hours * heat_weight(nozzle_c, normal_c, ageing_kj_mol(polymer))
 
 
 def cold_pull(polymer: str) -> ColdPull | None:

@@ -79,6 +79,40 @@ def test_what_the_drawer_and_the_machine_refuse(api, shop):
     assert counts() == before
 
 
+def test_a_bore_is_measured_and_withdrawn(api, shop):
+    api.post("stock", kind=shop.brass, count=1)
+    part = api.post("fittings", toolhead=shop.toolhead, kind=shop.brass, at=ago(days=3))["part"]
+    bore = api.get(f"parts/{part}")["bore"]
+    assert (bore["new_mm"], bore["worn_mm"]) == (0.4, pytest.approx(0.45))
+    reading = api.post("bore-readings", part=part, bore_mm=0.41, error_mm=0.01, method="pin")
+    assert api.get("bore-readings", part=part)["count"] == 1
+    assert api.get(f"parts/{part}")["bore"]["new_mm"] == 0.41
+    for field, values in {"bore_mm": {"bore_mm": 41}, "method": {"method": "by eye"}}.items():
+        asked = {"part": part, "bore_mm": 0.4, "error_mm": 0.01, "method": "pin"} | values
+        refused = api.post("bore-readings", status=400, **asked)
+        assert [error["field"] for error in refused["errors"]] == [field]
+    assert "reason" in api.refused(f"bore-readings/{reading['id']}/withdraw")
+    api.post(f"bore-readings/{reading['id']}/withdraw", status=200, reason="the wrong pin")
+    assert api.get(f"parts/{part}")["bore"]["new_mm"] == 0.4
+
+
+def test_parts_of_the_whole_printer_and_what_their_kind_is_learnt_to_last(api, shop):
+    belts = {"role": "belts", "name": "belt set", "material": "rubber", "life": 4000, "life_low": 1500}
+    belts |= {"life_high": 9000, "source": "invented for a test", "how": "memory"}
+    assert api.refused("part-kinds", **belts, life_unit="dose_km")
+    kind = api.post("part-kinds", **belts, life_unit="hours")
+    assert kind["learnt"]["median"] == pytest.approx(4000, rel=0.01)
+    assert kind["learnt"]["own_parts"] == ""
+    api.post("stock", kind=kind["id"], count=2)
+    assert api.refused("fittings", toolhead=shop.toolhead, kind=kind["id"])
+    assert api.refused("fittings", toolhead=shop.toolhead, printer=shop.printer, kind=kind["id"])
+    fitting = api.post("fittings", printer=shop.printer, kind=kind["id"])
+    assert (fitting["toolhead"], fitting["fitted_to"]) == (None, "Wren")
+    assert api.get("fittings", printer=shop.printer)["count"] == 1
+    new = api.post("fittings/replace", printer=shop.printer, role="belts", kind=kind["id"], removal="sound")
+    assert api.get(f"parts/{new['part']}")["life_left"]["used_up_at"] is None
+
+
 def test_readiness_of_one_pair_and_of_several(api, shop, receive):
     dry, wet = receive(), receive(place=shop.shelf)
     one = api.get("readiness", toolhead=shop.toolhead, spool=wet, **JOB)

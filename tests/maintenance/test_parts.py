@@ -75,9 +75,9 @@ def test_life_left_is_a_band_in_the_unit_of_its_kind(shop, printed):
     assert left["nozzle"].low_left < left["nozzle"].median_left < left["nozzle"].high_left
 
 
-def test_life_left_takes_one_query_however_many(shop, printed, django_assert_num_queries):
+def test_life_left_takes_three_queries_however_many(shop, printed, django_assert_num_queries):
     parts = list(Part.objects.all())
-    with django_assert_num_queries(1):
+    with django_assert_num_queries(3):
         assert len(life_left(parts)) == 6
 
 

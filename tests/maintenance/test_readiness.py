@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from maintenance import readiness
 from maintenance.readiness import CAUTION, CLEAR, HOLD, Check, Fitted, Situation, Verdict, Wetness, judge
 from maintenance.wear.intervals import Since
+from maintenance.wear.learning import learn
 from maintenance.wear.life import Life
 from maintenance.wear.purging import Change
 
@@ -18,7 +19,7 @@ WET = Wetness(120, 0.7, 0.9, 1.2, over_clear=1.0, over_hold=0.88)
 
 
 def part(name: str, **values) -> Fitted:
-    given = {"hardness_hv": 690.0, "max_c": None, "life": Life(100, 30, 300), "unit": "km of filament"}
+    given = {"hardness_hv": 690.0, "max_c": None, "life": learn(Life(100, 30, 300)), "unit": "km of filament"}
     given |= {"age": 0.0, "ahead": 0.0, "sound_at": 0.0, "in_stock": 2}
     return Fitted(name, **(given | values))
 
@@ -185,16 +186,25 @@ LIFE_CHECKS = {"nozzle": "nozzle life", "gears": "gear life", "liner": "liner li
 
 @pytest.mark.parametrize("role", LIFE_CHECKS)
 def test_a_part_that_may_be_used_up_before_the_job_ends(role):
-    # The life is 100 (30 to 300): 20 % are used up by 45.4, 80 % by 220.
+    # The life is 100 (30 to 300): 20 % are used up by 48, 80 % by 199.5.
     name = LIFE_CHECKS[role]
-    assert check(name, with_part(role, age=40, ahead=5)).state == CLEAR
-    due = check(name, with_part(role, age=40, ahead=6))
+    assert check(name, with_part(role, age=42, ahead=5)).state == CLEAR
+    due = check(name, with_part(role, age=42, ahead=7))
     assert due.state == CAUTION
-    assert "46 of an expected 100 (30 to 300) km of filament" in due.sentence
+    assert "49 of an expected 100 (30 to 300) km of filament" in due.sentence
     assert due.way_out == f"Replace the {role} (2 in stock)."
-    gone = check(name, with_part(role, age=215, ahead=6, in_stock=0))
+    gone = check(name, with_part(role, age=195, ahead=6, in_stock=0))
     assert gone.state == HOLD
     assert "none in stock, reorder" in gone.way_out
+
+
+def test_other_parts_are_a_caution_however_used_up():
+    assert "other parts" not in [found.name for found in judge(GOOD).checks]
+    parts = PARTS | {"belts": part("belt set"), "hot_end_fan": part("small fan", age=400)}
+    found = check("other parts", replace(GOOD, parts=parts))
+    assert found.state == CAUTION and "small fan" in found.sentence
+    assert found.way_out == "Replace the hot end fan (2 in stock)."
+    assert check("other parts", replace(GOOD, parts=PARTS | {"belts": part("belt set")})).state == CLEAR
 
 
 def test_a_part_seen_sound_lately_is_good_for_longer():

@@ -13,7 +13,7 @@ from maintenance import reminders, tasks
 from maintenance.jobs import record_job, withdraw_job
 from maintenance.loading import load_spool
 from maintenance.models import Fitting, Reminder
-from maintenance.parts import add_stock, in_stock, life_left, remove_part, replace_part
+from maintenance.parts import add_stock, fit_part, in_stock, life_left, remove_part, replace_part
 from maintenance.reminders import done, due_count, open_reminders, snooze, sweep
 from spools import boxes
 from spools.boxes import put_desiccant
@@ -23,7 +23,7 @@ from spools.ledger import take
 from spools.models import MassEntry, Place
 from tests.spools.conftest import hours_ago, receive
 
-from .conftest import PRINT
+from .conftest import PRINT, kind
 
 
 def causes(**wanted) -> set[str]:
@@ -125,8 +125,8 @@ def test_its_date_follows_the_rate_of_use(shop, filled):
     nozzle = wear_out(shop, filled, grams=200)
     done_km = life_left([nozzle.part])[nozzle.part_id].age
     days = (the("replace").due_at - timezone.now()) / timedelta(days=1)
-    # All of it in the last 30 days, and the rest up to the expected 0.17 km at that rate.
-    assert days == pytest.approx((0.17 - done_km) / done_km * 30, abs=0.01)
+    # All of it in the twenty days since it was fitted, and the rest up to the expected 0.17 km at that rate.
+    assert days == pytest.approx((0.17 - done_km) / done_km * 20, abs=0.1)
 
 
 def test_the_longest_names_fit(shop, filled):
@@ -166,6 +166,38 @@ def test_a_drawer_that_runs_low_is_told_at_once_and_filled_at_once(shop):
     assert (reminder.part_kind, reminder.why) == (shop.brass, "1 in stock; the reorder point is 1.")
     add_stock(shop.brass, 3)
     assert the("reorder").ending == "gone"
+
+
+def test_parts_that_end_before_new_ones_come_are_reordered_in_time(shop, filled):
+    wear_out(shop, filled, grams=300)
+    assert not causes(kind="reorder")
+    add_stock(shop.brass, 2 - in_stock()[shop.brass.pk])
+    assert not causes(kind="reorder")
+    nozzle = Fitting.objects.get(toolhead=shop.south, role="nozzle", end=None)
+    remove_part(nozzle, removal="sound")
+    fit_part(shop.south, shop.brass)
+    assert the("reorder").why == (
+        "1 in stock; the reorder point is 1. Of those fitted, 1 will probably be used up within 14 days."
+    )
+    assert the("reorder").due_at is None
+
+
+def test_a_reorder_is_due_when_the_first_part_is_wanted_that_is_not_there(shop, filled):
+    wear_out(shop, filled, grams=300)
+    add_stock(shop.brass, -in_stock()[shop.brass.pk])
+    assert the("reorder").due_at == pytest.approx(the("replace").due_at, abs=timedelta(minutes=5))
+
+
+def test_a_part_of_the_whole_printer_is_told_too(shop, filled):
+    made = kind("surface", "thin sheet", life_unit="prints", life=1, life_low=0.4, life_high=2)
+    add_stock(made, 2, at=hours_ago(40))
+    fit_part(shop.north.printer, made, at=hours_ago(40))
+    wear_out(shop, filled, grams=10)
+    reminder = the("replace")
+    assert reminder.title == "Replace the thin sheet on North"
+    assert "It has done 1 prints of an expected" in reminder.why
+    replace_part(shop.north.printer, "surface", made)
+    assert the("replace").ending == "gone"
 
 
 def test_what_is_not_kept_in_stock_is_not_told(shop):

@@ -153,7 +153,7 @@ def flow_checked(shop, spool, ago: float, losses: list[float]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("later", "cause"), [([0, 0.04, 0.08, 0.14], "gears_dirty"), ([0.12, 0.18, 0.22, 0.28], "residue")]
+    ("later", "cause"), [([0, 0.04, 0.08, 0.14], "gears_worn"), ([0.12, 0.18, 0.22, 0.28], "residue")]
 )
 def test_the_last_flow_check_before_the_print_speaks_for_its_reading(shop, plain, later, cause):
     load_spool(shop.south, plain, at=hours_ago(60), override_reason="a test")

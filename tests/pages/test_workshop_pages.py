@@ -4,11 +4,11 @@ import pytest
 from django.urls import reverse
 
 from maintenance.models import Fitting, Job, PartKind, Printer, StockEntry
-from maintenance.parts import in_stock
+from maintenance.parts import add_stock, in_stock
 from spools.models import Place
 from tests.spools.conftest import hours_ago
 
-from .small_shop import a_job, a_reminder, local_input, says
+from .small_shop import a_job, a_reminder, local_input, part_kind, says
 
 # Machines and parts
 
@@ -91,6 +91,66 @@ def test_a_part_that_came_before_the_future_only(shop, desk):
     assert "when" in response.context["form"].errors
     fitting.refresh_from_db()
     assert fitting.end is None
+
+
+def test_a_part_of_the_whole_printer_is_fitted_and_shown(shop, desk):
+    printer = shop.toolheads[0].printer
+    belts = part_kind("belts", "Belt set", material="rubber", life_unit="hours")
+    add_stock(belts, 1)
+    address = reverse("printer-part-fit", args=[printer.pk])
+    choices = [key for key, _ in desk.get(address).context["form"].fields["source"].choices]
+    assert choices == [f"kind-{belts.pk}"]
+    assert desk.post(address, {"source": choices[0]}).status_code == 302
+    page = desk.get(reverse("machine", args=[printer.pk]))
+    assert [row["of"].kind for row in page.context["parts"]] == [belts]
+    assert says(page, "Belts: Belt set no.")
+    fitting = Fitting.objects.get(printer=printer)
+    assert desk.post(reverse("part-remove", args=[fitting.pk]), {"removal": "sound"}).status_code == 302
+    assert f"part-{fitting.part_id}" in desk.get(address).content.decode()
+
+
+def test_a_parts_own_page_has_its_life_its_places_and_its_jobs(shop, desk):
+    made = a_job(shop)
+    fitting = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    page = desk.get(reverse("part", args=[fitting.part_id]))
+    for text in (str(fitting.part), "North T0", made.name, "worn out at 0.450 mm", "invented for tests"):
+        assert says(page, text), text
+
+
+def test_a_bore_is_measured_and_the_slip_withdrawn(shop, desk):
+    a_job(shop)
+    nozzle = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None).part
+    address = reverse("bore-new", args=[nozzle.pk])
+    values = {"bore_mm": 0.42, "error_mm": 0.01, "method": "pin"}
+    assert desk.post(address, values).status_code == 302
+    assert says(desk.get(reverse("part", args=[nozzle.pk])), "0.420 ± 0.010 mm")
+    withdraw = reverse("bore-withdraw", args=[nozzle.bore_readings.get().pk])
+    assert says(desk.post(withdraw, {"reason": ""}), "This field is required.")
+    assert desk.post(withdraw, {"reason": "wrong pin"}).status_code == 302
+    assert says(desk.get(reverse("part", args=[nozzle.pk])), "withdrawn wrong pin")
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"bore_mm": 42}, "bore_mm"),
+        ({"bore_mm": "wide"}, "bore_mm"),
+        ({"error_mm": 0}, "error_mm"),
+        ({"method": "by eye"}, "method"),
+        ({"when": "2999-01-01T00:00"}, "when"),
+    ],
+)
+def test_an_impossible_bore_is_refused(shop, desk, values, field):
+    nozzle = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None).part
+    given = {"bore_mm": 0.42, "error_mm": 0.01, "method": "pin"} | values
+    response = desk.post(reverse("bore-new", args=[nozzle.pk]), given)
+    assert field in response.context["form"].errors
+    assert not nozzle.bore_readings.exists()
+
+
+def test_gears_have_no_bore_to_measure(shop, desk):
+    gears = Fitting.objects.get(toolhead=shop.toolheads[0], role="gears", end=None).part
+    assert desk.get(reverse("bore-new", args=[gears.pk])).status_code == 404
 
 
 # Jobs
@@ -199,7 +259,31 @@ def kind_values(**values) -> dict:
 
 def test_a_kind_of_part_is_added(shop, desk):
     assert desk.post(reverse("part-kind-new"), kind_values()).status_code == 302
-    assert PartKind.objects.filter(name="Steel nozzle").exists()
+    made = PartKind.objects.get(name="Steel nozzle")
+    assert made.worn_growth_pct == 12.5
+    page = desk.get(reverse("part-kind", args=[made.pk]))
+    assert says(page, "As stated: none of this shop's own has told anything yet.")
+    assert says(page, "own replacements")
+
+
+def test_a_kind_of_part_is_corrected_and_learnt_from(shop, desk):
+    a_job(shop)
+    fitting = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    desk.post(reverse("part-replace", args=[fitting.pk]), {"kind": shop.brass.pk, "removal": "worn"})
+    address = reverse("part-kind", args=[shop.brass.pk])
+    assert says(desk.get(address), "from this shop's own: 1 worn")
+    assert says(desk.get(reverse("stock")), "Learnt from this shop's own (1 worn)")
+    edit = reverse("part-kind-edit", args=[shop.brass.pk])
+    values = {
+        name: "" if value is None else value for name, value in desk.get(edit).context["form"].initial.items()
+    }
+    assert desk.post(edit, values | {"reorder_point": 5}).status_code == 302
+    assert says(desk.get(address), "reorder point 5")
+    refused = desk.post(edit, values | {"role": "gears", "life_unit": "feed_km"})
+    assert "role" in refused.context["form"].errors
+    belts = desk.post(edit, values | {"role": "belts"})
+    assert belts.context["form"].errors
+    assert PartKind.objects.get(pk=shop.brass.pk).role == "nozzle"
 
 
 @pytest.mark.parametrize(

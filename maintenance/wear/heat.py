@@ -1,0 +1,22 @@
+"""How steeply the charring of a polymer rises with temperature, by published activation energies."""
+
+from .abrasion import AGEING_KJ_MOL
+
+# Published activation energies of decomposition, kJ/mol: lowest and highest, from
+# fixtures/reference/wear_values.csv. PLA: Bernardes et al. 2023; ABS: three grades, 2009; PET: bottle PET in
+# air, "use for PETG with care"; PA6: oxygen uptake to mass loss in air; PA66: DTIC ADA308320.
+AGEING_BANDS_KJ_MOL = {
+    "PLA": (96.0, 96.0),
+    "PLA crystallised": (96.0, 96.0),
+    "ABS": (204.5, 242.4),
+    "PET": (145.0, 218.0),
+    "PETG": (145.0, 218.0),
+    "PA6": (120.0, 213.0),
+    "PA66": (188.0, 188.0),
+}
+
+
+def ageing_kj_mol(polymer: str) -> float:
+    """The middle of what is published of this polymer, by its catalogue name; the default for all others."""
+    low, high = AGEING_BANDS_KJ_MOL.get(polymer, (AGEING_KJ_MOL, AGEING_KJ_MOL))
+    return (low + high) / 2
