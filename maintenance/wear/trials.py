@@ -1,7 +1,7 @@
 """Trials of the learning on invented shops in which the true lives are known.
 
 A band of 10 % to 90 % is honest when it holds 80 % of the lives to come, whatever has been seen so far; and
-it should become narrow as parts come off. ``manage.py life_learning`` prints what docs/learnt-lives.md says.
+it should become narrow as parts come off. ``manage.py life_learning`` prints what DEVELOPERS.md says.
 """
 
 from collections.abc import Iterator, Sequence

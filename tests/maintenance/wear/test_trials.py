@@ -1,4 +1,4 @@
-"""The learning on invented shops of known lives; docs/learnt-lives.md has the long run."""
+"""The learning on invented shops of known lives; DEVELOPERS.md has the long run."""
 
 import numpy as np
 import pytest
