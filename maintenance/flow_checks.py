@@ -7,7 +7,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from spools.checks import locked, moment, shown, within
+from spools.checks import locked, moment, one_writer, shown, within
 from spools.ledger import give_back, take
 from spools.models import Spool
 
@@ -65,6 +65,7 @@ def record_flow_check(
     the length.
     """
     nozzle_c = within("nozzle_c", nozzle_c, 0, 600, "°C")
+    one_writer()
     toolhead = Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=toolhead.pk)
     spool = locked(spool)
     at = moment(at, spool)
@@ -115,6 +116,7 @@ def withdraw_flow_check(check: FlowCheck, *, reason: str, by: Any = None) -> Flo
     reason = reason.strip()
     if not 0 < len(reason) <= 300:
         raise ValidationError({"reason": "Give between 1 and 300 characters."})
+    one_writer()
     Toolhead.objects.select_for_update(of=("self",)).get(pk=check.toolhead_id)
     check = FlowCheck.objects.select_related("entry__spool").get(pk=check.pk)
     if (there := FlowCheckWithdrawal.objects.filter(flow_check=check).first()) is not None:

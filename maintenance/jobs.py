@@ -9,7 +9,7 @@ from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
 
-from spools.checks import locked, moment, shown, within
+from spools.checks import locked, moment, one_writer, shown, within
 from spools.labels import pretty
 from spools.ledger import give_back, take
 from spools.models import Spool, Stay
@@ -52,6 +52,7 @@ def record_job(
     if retracted_m is not None:
         retracted_m = within("retracted_m", retracted_m, 0, 10_000, "m")
     name, override_reason = _text("name", name, 120), override_reason.strip()
+    one_writer()
     toolhead = Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=toolhead.pk)
     spool = locked(spool)
     start = moment(start, spool, "start")
@@ -93,6 +94,7 @@ def withdraw_job(job: Job, *, reason: str, by: Any = None) -> Job:
     """
     reason = _text("reason", reason, 300)
     # Toolheads first, as everywhere: whoever fits or takes off a part meanwhile waits.
+    one_writer()
     list(Toolhead.objects.select_for_update().filter(job_uses__job=job).order_by("pk"))
     job = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
     if job.withdrawn_at is not None:

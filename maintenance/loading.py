@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
-from spools.checks import in_use, locked, moment, shown
+from spools.checks import in_use, locked, moment, one_writer, shown
 from spools.labels import pretty
 from spools.models import Place, Spool, Stay
 from spools.moves import move_spool
@@ -136,6 +136,7 @@ def _lasting(at: datetime) -> Q:
 
 
 def _locked_toolhead(toolhead: Toolhead) -> Toolhead:
+    one_writer()
     return (
         Toolhead.objects.select_for_update(of=("self",)).select_related("printer__place").get(pk=toolhead.pk)
     )

@@ -194,6 +194,7 @@ NATURE = {
     "TPU": {"strings": "is soft and pulls strings"},
     "PVA": {"strings": "pulls strings easily", "blobs": "chars quickly when it stands in the heat"},
     "BVOH": {"strings": "pulls strings easily", "blobs": "chars quickly when it stands in the heat"},
+    "PPA": {"first_layer": "shrinks and lifts at the corners"},
     "PP": {"first_layer": "sticks to little else than PP"},
     "PA": {"first_layer": "shrinks and lifts at the corners"},
     "ABS": {"gaps": "splits between layers in a draught", "first_layer": "shrinks and lifts at the corners"},

@@ -80,7 +80,7 @@ class Past:
             end = min(stay.end or until, until)
             if opened is None or stay.start < opened or stay.start >= end:
                 continue
-            turns = [t for run in self.runs for t in (run.start, run.end) if t is not None]
+            turns = [t for run in self.runs for t in (run.start, run.change_at, run.end) if t is not None]
             times = sorted({stay.start, end, *(t for t in turns if stay.start < t < end)})
             for start, stop in pairwise(times):
                 yield stop - start, *self._air(stay.place, start)
@@ -90,7 +90,8 @@ class Past:
         temperature_c, rh_pct = room.assumed_temperature_c, room.assumed_rh_pct
         for run in self.runs:
             if run.start <= at and (run.end is None or at < run.end):
-                return run.set_point_c, heated_rh_pct(temperature_c, rh_pct, run.set_point_c)
+                set_point_c = run.set_point_at(at)
+                return set_point_c, heated_rh_pct(temperature_c, rh_pct, set_point_c)
         return temperature_c, rh_pct
 
 

@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from .box_courses import VERSION, complete_boxes, fingerprint_at, load_facts, stored, walk
 from .checkpoints import facts_of
+from .checks import one_writer
 from .hourly import load_readings
 from .models import BoxState, Place, Stay
 
@@ -45,6 +46,7 @@ def compute_advance(until: datetime, again: bool = False) -> list[Advance]:
 @transaction.atomic
 def store_advance(computed: Iterable[Advance]) -> int:
     """Store computed states; none of a box about which a fact was added meanwhile: the next turn sees it."""
+    one_writer()
     count = 0
     for one in computed:
         list(Place.objects.select_for_update().filter(pk=one.place_id))

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from django.db import transaction
 from django.db.models import Count, OuterRef, Q, QuerySet, Subquery
 
+from .checks import one_writer
 from .models import (
     BoxState,
     DesiccantCharge,
@@ -26,24 +27,28 @@ MONTH_DAYS = 30
 
 
 @transaction.atomic
-def forget_after(spool_ids: Iterable[int], at: datetime) -> None:
+def forget_after(spool_ids: Iterable[int], at: datetime, *, weighed_after: datetime | None = None) -> None:
     """Delete the checkpoints later than a fact that is being added for these spools.
+
+    weighed_after: weighings from when on take no notice of it, if that is not its own time.
 
     Where a weighing came after it, the members of the ensemble change, and with them all checkpoints.
     So are those of the dry boxes that they were in since, and of the spools that shared these with them.
     Waits for whoever is storing checkpoints of them, see spools.exposure.store_advance.
     """
+    one_writer()
     given = set(spool_ids)
     boxes = _boxes_of(given, at)
-    _forget_spools(given | _inside(boxes, at), at)
+    _forget_spools(given | _inside(boxes, at), at, weighed_after or at)
     _forget_boxes(boxes, at)
 
 
 @transaction.atomic
 def forget_boxes_after(place_ids: Iterable[int], at: datetime) -> None:
     """Delete the checkpoints of dry boxes, and of the spools in them, later than a fact about them."""
+    one_writer()
     boxes = set(place_ids)
-    _forget_spools(_inside(boxes, at), at)
+    _forget_spools(_inside(boxes, at), at, at)
     _forget_boxes(boxes, at)
 
 
@@ -71,10 +76,10 @@ def _forget_boxes(place_ids: set[int], at: datetime) -> None:
         BoxState.objects.filter(place__in=place_ids, at__gt=at).delete()
 
 
-def _forget_spools(spool_ids: set[int], at: datetime) -> None:
+def _forget_spools(spool_ids: set[int], at: datetime, weighed_after: datetime) -> None:
     locked = Spool.objects.select_for_update().filter(pk__in=spool_ids).order_by("pk")
     ids = list(locked.values_list("pk", flat=True))
-    weighed_later = Ensemble.objects.filter(spool__in=ids, last_at__gt=at)
+    weighed_later = Ensemble.objects.filter(spool__in=ids, last_at__gte=weighed_after)
     stale = Q(at__gt=at) | Q(spool__in=weighed_later.values("spool"))
     MoistureState.objects.filter(stale, spool__in=ids).delete()
     weighed_later.delete()

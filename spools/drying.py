@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from . import catalogue, coupons, heat, ledger, softening
 from .checkpoints import forget_after
-from .checks import in_use, locked, moment, shown, within
+from .checks import in_use, locked, moment, one_writer, shown, within
 from .history import least_drying_hours
 from .loss import Loss as Loss
 from .loss import loss_caution as loss_caution
@@ -362,6 +362,7 @@ def start_drying(
         raise ValidationError({"spools": "Choose at least one spool to dry."})
     at = moment(at)
     # The dryer first, then the spools in the order of their ids: two starts wait instead of blocking.
+    one_writer()
     dryer = Place.objects.select_for_update().get(pk=dryer.pk)
     spools = [
         locked(spool) for spool in sorted({spool.pk: spool for spool in spools}.values(), key=lambda s: s.pk)

@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from . import clock
 from .checkpoints import MODEL_VERSION
 from .checks import shown
 from .history import History
@@ -112,8 +113,9 @@ def assimilated(history: History, replay: Replay) -> Ensemble:
     def water_kg(points: Array) -> Array:
         return np.array([winding.water_kg() for winding in replay(points)])
 
-    points = evidence.assimilate(first, water_kg, scale, load, spool.code)
-    divided = evidence.divided(water_kg(first), water_kg(points), scale, load)
+    first_water = water_kg(first)
+    points = evidence.assimilate(first, first_water, water_kg, scale, load, spool.code)
+    divided = evidence.divided(first_water, water_kg(points), scale, load)
     return Ensemble(
         spool=spool,
         model_version=MODEL_VERSION,
@@ -182,7 +184,9 @@ def _core_courses(history: History, times: Sequence[datetime]) -> list[float]:
         while segment is not None and reached < at:
             until = min(at, segment.end)
             air, seconds = segment.air, (until - reached) / HOUR * 3600
-            share = evidence.cardboard_after(share, seconds, air.temperature_c + ZERO_C, air.rh_pct / 100)
+            # In its unopened bag it breathes no air, see spools.exposure.
+            if segment.kind != clock.Air.UNOPENED:
+                share = evidence.cardboard_after(share, seconds, air.temperature_c + ZERO_C, air.rh_pct / 100)
             reached = until
             if until == segment.end:
                 segment = next(segments, None)

@@ -17,14 +17,15 @@ from django.utils import timezone
 
 from . import clock, evidence
 from .checkpoints import MODEL_VERSION, facts_of, forget_after, latest, prune, slot
-from .checks import shown
+from .checks import one_writer, shown
 from .climate import hour_of
 from .clock import Clock
 from .evidence import Known
 from .history import History, Segment, load
 from .hourly import HOUR
-from .models import Ensemble, MassEntry, MoistureState, Spool
-from .windings import Air, Array, Band, Winding, advanced, received, restored, start_rh
+from .models import Ensemble, MassEntry, MoistureState, Spool, Stay
+from .physics.surroundings import Surroundings
+from .windings import Air, Array, Band, Winding, advanced, joined, received, restored, start_rh
 
 __all__ = ["Band", "Moisture", "advance", "forget_after", "moisture_now", "moisture_of", "rebuild"]
 REBUILD_BATCH = 50
@@ -147,6 +148,7 @@ def compute_advance(spool_ids: Sequence[int], until: datetime) -> Advance:
 @transaction.atomic
 def store_advance(computed: Advance) -> int:
     """Store computed checkpoints; none when a fact was added meanwhile: the next turn sees it."""
+    one_writer()
     list(Spool.objects.select_for_update().filter(pk__in=computed.spool_ids).order_by("pk"))
     if facts_of(computed.spool_ids, computed.place_ids, computed.until) != computed.facts:
         return 0
@@ -190,11 +192,11 @@ class _State:
 
 def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple[Advance, list[str]]:
     """Checkpoints up to ``until``; with ``again`` from the very start, and how stored ones differ."""
+    # Counted before they are read: one that is added meanwhile makes the difference.
+    places = _places(ids)
+    facts = facts_of(ids, places, until)
     loaded = _loaded(ids, until, again)
     histories = loaded.histories
-    places = sorted({place_id for history in histories.values() for place_id in history.readings})
-    counted = max([until, *(ensemble.last_at + HOUR for ensemble in loaded.ensembles)])
-    facts = facts_of(ids, places, counted)
     old = MoistureState.objects.filter(spool__in=ids).select_related("spool") if again else []
     stored = {(row.spool_id, row.at): row for row in old}
     kept: dict[tuple[int, str, int], MoistureState] = {}
@@ -207,7 +209,13 @@ def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple
                 changes.append(f"Spool {before.spool.code}: other moisture on {shown(state.at)}.")
     changes += [f"Spool {row.spool.code}: nothing is kept for {shown(row.at)}." for row in stored.values()]
     rows = list(kept.values())
-    return Advance(list(ids), places, counted, facts, rows, loaded.ensembles), changes
+    return Advance(list(ids), places, until, facts, rows, loaded.ensembles), changes
+
+
+def _places(ids: Sequence[int]) -> list[int]:
+    """The places that these spools were in, and the rooms of those."""
+    stays = Stay.objects.filter(spool__in=ids).values_list("place", "place__room").distinct()
+    return sorted({pk for pair in stays for pk in pair if pk is not None})
 
 
 def _row(history: History, state: _State) -> MoistureState:
@@ -255,23 +263,38 @@ def _loaded(ids: Sequence[int], at: datetime, again: bool = False, given: Sequen
 
 def _assimilated(ids: Sequence[int]) -> list[Ensemble]:
     """The weighings of these spools, worked in: for all but those that were never weighed."""
-    last = MassEntry.objects.filter(spool__in=ids, kind=MassEntry.Kind.WEIGHED).aggregate(at=Max("at"))["at"]
-    if last is None:
-        return []
-    # To the end of its hour, in which readings are averaged.
-    histories = load(ids, hour_of(last) + HOUR, lambda history: history.spool.received_at)
-    weighed = [history for history in histories.values() if evidence.weighings_of(history)]
-    return [evidence.assimilated(history, partial(_at_weighings, history)) for history in weighed]
+    weighings = MassEntry.objects.filter(spool__in=ids, kind=MassEntry.Kind.WEIGHED).order_by()
+    found = []
+    for pk, last in weighings.values_list("spool").annotate(last=Max("at")):
+        # Without the readings of that very hour: each further one would have it worked in anew.
+        (history,) = load([pk], hour_of(last), lambda history: history.spool.received_at).values()
+        found.append(evidence.assimilated(history, partial(_at_weighings, history, _stages(history))))
+    return found
 
 
-def _at_weighings(history: History, points: Array) -> list[Winding]:
+@dataclass(frozen=True)
+class _Stage:
+    """From one time at which checkpoints may be kept to the next: grams wound, and the air on the way."""
+
+    end: datetime
+    mass_g: float
+    airs: list[Surroundings]
+
+
+def _stages(history: History) -> list[_Stage]:
+    """A spool's way up to its last weighing, the same for all members."""
+    last = evidence.weighings_of(history)[-1].at
+    batches = _batches(history, history.spool.received_at, last, shortened=False)
+    return [_Stage(batch[-1].end, batch[0].mass_g, joined(_airs(batch))) for batch in batches]
+
+
+def _at_weighings(history: History, stages: Sequence[_Stage], points: Array) -> list[Winding]:
     """The windings of these members when the spool was weighed; checkpoints may be kept at those times."""
-    pk, times = history.spool.pk, [entry.at for entry in evidence.weighings_of(history)]
     start = _start(history, points, None)
-    found = {start.at: start.winding}
-    for reached in _reached({pk: history}, {pk: start}, times[-1]):
-        found[reached[pk].at] = reached[pk].winding
-    return [found[at] for at in times]
+    winding, found = start.winding, {start.at: start.winding}
+    for stage in stages:
+        winding = found[stage.end] = winding.resized(history.spool, stage.mass_g).through(stage.airs)
+    return [found[entry.at] for entry in evidence.weighings_of(history)]
 
 
 def _basis(history: History, at: datetime) -> str:

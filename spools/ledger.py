@@ -215,7 +215,7 @@ def possible_gross(spool: Spool, gross_g: float, resolution_g: float) -> tuple[f
         raise ValidationError(
             {
                 "gross_g": f"{gross_g:g} g is less than the empty reel weighs ({spool.core_mass_g:g} g). "
-                "Weigh the spool with its reel, or correct the reel's mass."
+                "Weigh the spool with its reel; where nothing is left on it, mark it as empty."
             }
         )
     return gross_g, resolution_g

@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from . import catalogue
 from .models import Spool
-from .physics import drying, ensemble, winding
+from .physics import drying, ensemble, surroundings, winding
 from .physics.air import ZERO_C
 from .physics.geometry import Geometry
 from .physics.isotherm import Isotherm
 from .physics.state import Material, State, outermost, resize, uniform
+from .physics.surroundings import Surroundings
 
 Array = NDArray[np.float64]
 
@@ -90,6 +91,11 @@ class Winding:
         """What it comes to in this air after any time, (members,)."""
         return 100 * drying.floor(self.material.isotherm, rh_pct / 100)
 
+    def through(self, airs: Sequence[Surroundings]) -> "Winding":
+        """After these airs."""
+        (result,) = winding.advance([winding.Lane(self.geometry, self.material, self.state, airs)])
+        return replace(self, state=result.state)
+
     def resized(self, spool: Spool, mass_g: float) -> "Winding":
         """With mass_g of filament on the spool: printing takes the outermost turns."""
         new = geometry(spool, mass_g)
@@ -137,12 +143,12 @@ def restored(spool: Spool, mass_g: float, points: Array, memory: bytes) -> Windi
 
 def advanced(lanes: Iterable[tuple[Winding, Sequence[Air]]]) -> list[Winding]:
     """Each winding after its airs, one after the other. What else is advanced beside it changes nothing."""
-    lanes = list(lanes)
-    plain = [_lane(one, airs) for one, airs in lanes]
-    results = winding.advance(
-        [replace(lane, surroundings=winding.joined(lane.surroundings)) for lane in plain]
-    )
-    return [replace(one, state=result.state) for (one, _), result in zip(lanes, results, strict=True)]
+    return [one.through(joined(airs)) for one, airs in lanes]
+
+
+def joined(airs: Sequence[Air]) -> list[Surroundings]:
+    """Airs one after the other for the physics, as few as tell the same."""
+    return surroundings.joined([_surroundings(air) for air in airs])
 
 
 def hours_until(
@@ -184,11 +190,11 @@ def hours_until_all_below(
 
 
 def _lane(one: Winding, airs: Sequence[Air]) -> winding.Lane:
-    surroundings = [
-        winding.Surroundings(air.hours * 3600, air.temperature_c + ZERO_C, air.rh_pct / 100, air.moving)
-        for air in airs
-    ]
-    return winding.Lane(one.geometry, one.material, one.state, surroundings)
+    return winding.Lane(one.geometry, one.material, one.state, [_surroundings(air) for air in airs])
+
+
+def _surroundings(air: Air) -> Surroundings:
+    return Surroundings(air.hours * 3600, air.temperature_c + ZERO_C, air.rh_pct / 100, air.moving)
 
 
 def start_rh(spool: Spool) -> tuple[tuple[float, float, float], str]:

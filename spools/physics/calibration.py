@@ -128,7 +128,7 @@ def trial(polymer: Polymer, step_kg: float, seed: int) -> list[Told]:
             return np.array([s.water_kg(g) for g, s in follow(polymer, points, known)])
 
         seen = Weighings(gross[:n], np.full(n, step_kg), printed[:n], loose[:n], np.zeros(n))
-        points = assimilate(first, predict, seen, load, f"calibration {seed}")
+        points = assimilate(first, predict(first), predict, seen, load, f"calibration {seed}")
         *_, now = follow(polymer, points, known)
         told.append(_told(n, truth[n - 1], now))
     return told

@@ -81,6 +81,6 @@ def _crossing(contents: Array, hours: Array, limit: float, share: float, below: 
     n = reached.index(True)
     if n == 0:
         return 0.0
-    before, after = np.quantile(contents[n - 1 : n + 1], 1 - share, axis=1)
+    before, after = np.quantile(contents[n - 1 : n + 1], 1 - share, axis=1, method="higher")
     part = 1.0 if before == after else np.clip((limit - before) / (after - before), 0.0, 1.0)
     return float(hours[n - 1] + part * (hours[n] - hours[n - 1]))

@@ -101,14 +101,16 @@ class Divided(NamedTuple):
 Predict = Callable[[Array], Array]
 
 
-def assimilate(points: Array, predict: Predict, weighings: Weighings, load: Load, seed: str) -> Array:
+def assimilate(
+    points: Array, water: Array, predict: Predict, weighings: Weighings, load: Load, seed: str
+) -> Array:
     """Move members to where the weighings put them.
 
-    Parameters: points, the members at the start (members, dimensions), standard normal; seed, for the
-    readings as they might have been. Returns: the members, same shape.
+    Parameters: points, the members at the start (members, dimensions), standard normal; water, what is
+    predicted for them (n, members) [kg]; seed, for the readings as they might have been. Returns: the
+    members, same shape.
     """
     expected = _expected(weighings, load)
-    water = predict(points)
     weighings = _without_unexplained(water, weighings, load)
     error = ROUNDS * _covariance(water, weighings, load)
     for turn in range(ROUNDS):
@@ -183,7 +185,10 @@ def _covariance(water_kg: Array, weighings: Weighings, load: Load) -> Array:
     water_kg: the first members', (n, members).
     """
     moved = np.abs(water_kg - water_kg[:1]).mean(1)
-    noise = (OF_STEP * weighings.step_kg) ** 2 + (MODEL_ERROR * moved) ** 2
+    # How much filament is wound, and so how much water moves, is known no better than the reel.
+    wound = np.maximum(weighings.gross_kg - load.core_kg, load.core_sd_kg)
+    noise = (OF_STEP * weighings.step_kg) ** 2
+    noise = noise + (MODEL_ERROR**2 + (load.core_sd_kg / wound) ** 2) * moved**2
     design = _design(weighings)
     return design @ _prior(weighings, load) @ design.T + np.diag(noise)
 

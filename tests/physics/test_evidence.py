@@ -38,7 +38,7 @@ def test_in_a_linear_world_it_is_the_exact_posterior():
     slopes, base = [[0.010, 0.002], [0.001, 0.004]], [0.020, 0.004]
     seen = weighings([1.281, 1.258])
     points = first_points(2, "linear", members=2048)
-    moved = assimilate(points, straight(slopes, base), seen, LOAD, "linear")
+    moved = assimilate(points, straight(slopes, base)(points), straight(slopes, base), seen, LOAD, "linear")
 
     h = np.asarray(slopes)
     model = MODEL_ERROR * np.abs(np.array([0.0, np.abs((h[1] - h[0]) @ points.T - 0.016).mean()]))
@@ -59,7 +59,7 @@ def test_weighings_around_a_drying_tell_the_water_that_left():
         return np.array([0.020 * np.exp(0.5 * members[:, 0]), np.full(len(members), 0.002)])
 
     seen = weighings([1.290, 1.268])
-    moved = assimilate(points, water, seen, LOAD, "loss")
+    moved = assimilate(points, water(points), water, seen, LOAD, "loss")
     low, likely, high = band(water(moved)[0] - water(moved)[1])
     assert low < 0.022 < high
     assert likely == pytest.approx(0.022, abs=0.001)
@@ -70,7 +70,13 @@ def test_a_finer_scale_tells_more():
     points = first_points(1, "finer")
     water = straight([[0.006], [0.0]], [0.012, 0.001])
     widths = [
-        np.ptp(band(water(assimilate(points, water, weighings([1.266, 1.251], step=step), LOAD, "f"))[0]))
+        np.ptp(
+            band(
+                water(
+                    assimilate(points, water(points), water, weighings([1.266, 1.251], step=step), LOAD, "f")
+                )[0]
+            )
+        )
         for step in (0.01, 0.001, 0.0001)
     ]
     assert widths[0] > widths[1] > widths[2]
@@ -82,11 +88,20 @@ def test_a_step_that_nothing_explains_is_no_news_of_the_water(off):
     water = straight([[0.006], [0.006]], [0.012, 0.012])
     plain = weighings([1.262, 1.262], loose=0.003)
     slip = replace(plain, gross_kg=np.array([1.262, 1.262 + off]))
-    told = divided(water(points), water(assimilate(points, water, slip, LOAD, "s")), slip, LOAD)
+    told = divided(
+        water(points), water(assimilate(points, water(points), water, slip, LOAD, "s")), slip, LOAD
+    )
     assert told.unexplained_kg[0] == 0
     assert told.unexplained_kg[1] == pytest.approx(off, abs=0.002)
-    alone = assimilate(points, straight([[0.006]], [0.012]), weighings([1.262], loose=0.003), LOAD, "s")
-    with_slip = assimilate(points, water, slip, LOAD, "s")
+    alone = assimilate(
+        points,
+        straight([[0.006]], [0.012])(points),
+        straight([[0.006]], [0.012]),
+        weighings([1.262], loose=0.003),
+        LOAD,
+        "s",
+    )
+    with_slip = assimilate(points, water(points), water, slip, LOAD, "s")
     np.testing.assert_allclose(band(with_slip[:, 0]), band(alone[:, 0]), atol=0.35)
     # The amount follows the scale.
     assert told.filament[1] == pytest.approx(1.0 + off, abs=0.02)
@@ -96,7 +111,9 @@ def test_the_parts_add_up_to_what_the_scale_said():
     points = first_points(2, "sum")
     water = straight([[0.006, 0.0], [0.004, 0.001]], [0.012, 0.010])
     seen = weighings([1.265, 1.160], printed=[0.0, 0.1], loose=0.003)
-    told = divided(water(points), water(assimilate(points, water, seen, LOAD, "sum")), seen, LOAD)
+    told = divided(
+        water(points), water(assimilate(points, water(points), water, seen, LOAD, "sum")), seen, LOAD
+    )
     assert told.filament[1] + told.water[1] + told.core[1] == pytest.approx(1.160, abs=0.002)
     assert told.surely[0] < told.filament[0] < told.filament[2] < told.surely[1]
     low, likely, high = told.printed_share
@@ -124,9 +141,9 @@ def test_any_weighings_leave_finite_members_and_the_same_ones_each_time(gross, s
     points = first_points(2, "any")
     water = straight([[0.005, 0.001 * n] for n in range(len(gross))], [0.01] * len(gross))
     seen = weighings(gross, step=step, loose=loose)
-    moved = assimilate(points, water, seen, LOAD, "any")
+    moved = assimilate(points, water(points), water, seen, LOAD, "any")
     assert np.isfinite(moved).all() and (np.abs(moved) <= 4).all()
-    np.testing.assert_array_equal(moved, assimilate(points, water, seen, LOAD, "any"))
+    np.testing.assert_array_equal(moved, assimilate(points, water(points), water, seen, LOAD, "any"))
 
 
 @given(st.floats(0, 2), st.floats(1, 1e7), st.floats(280, 370), st.floats(0, 1))
