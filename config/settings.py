@@ -155,6 +155,9 @@ SPECTACULAR_SETTINGS = {
     "REDOC_DIST": "SIDECAR",
 }
 
+# Job files that appear in this folder are taken in. Empty: no folder is watched.
+WATCHED_FOLDER = os.environ.get("WATCHED_FOLDER", "")
+
 REDIS_URL = os.environ.get("REDIS_URL", "")
 CELERY_BROKER_URL = REDIS_URL or "memory://localhost"
 CELERY_TASK_IGNORE_RESULT = True
