@@ -31,7 +31,7 @@ Chosen = dict[int, int | None]
 class Part:
     """What one toolhead prints with one spool. numbers: of the job's spools that it stands for, from 0.
 
-    spool: None where none is loaded or chosen. later: not the first of the job on its toolhead.
+    spool, asked: None where none is loaded or chosen. later: not the first of the job on its toolhead.
     """
 
     toolhead: Toolhead
@@ -39,6 +39,7 @@ class Part:
     numbers: list[int]
     later: bool
     verdict: Verdict
+    asked: JobAsked | None = None
 
 
 @dataclass(frozen=True)
@@ -117,11 +118,15 @@ def _judged(
     known = known_of(Spool.objects.filter(pk__in={spool_id for _, spool_id in groups}), dryers_here())
     machines = machines_of(Toolhead.objects.filter(pk__in={toolhead_id for toolhead_id, _ in groups}))
     pairs = [(machines[toolhead_id], known[spool_id]) for toolhead_id, spool_id in groups]
+    asked = {
+        key: asked_of(facts, mark, groups[key], machine.toolhead, of)
+        for key, (machine, of) in zip(groups, pairs, strict=True)
+    }
 
-    def asked(machine: Machine, of: Known) -> JobAsked:
-        return asked_of(facts, mark, groups[machine.toolhead.pk, of.spool.pk], machine.toolhead, of)
+    def asked_of_pair(machine: Machine, of: Known) -> JobAsked:
+        return asked[machine.toolhead.pk, of.spool.pk]
 
-    verdicts = {key: judge(situation) for key, situation in put_together(pairs, asked).items()}
+    verdicts = {key: judge(situation) for key, situation in put_together(pairs, asked_of_pair).items()}
     found = []
     for printer, (heads, chosen) in wanted.items():
         parts: list[Part] = []
@@ -140,14 +145,14 @@ def _judged(
             if spool_id is None:
                 parts.append(Part(head, None, [number], later, Verdict([_no_spool(head)])))
             else:
-                verdict = verdicts[head.pk, spool_id]
-                parts.append(Part(head, known[spool_id].spool, [number], later, verdict))
+                key = head.pk, spool_id
+                parts.append(Part(head, known[spool_id].spool, [number], later, verdicts[key], asked[key]))
         found.append(OnMachine(printer, parts, _whole(facts, printer, heads, parts)))
     return found
 
 
 def _no_spool(head: Toolhead) -> Check:
-    return Check("spool", HOLD, f"No spool is on {head}.", "Load one, or choose one below.", "other_spool")
+    return Check("spool", HOLD, f"No spool is on {head}.", "Load one, or check with another.", "other_spool")
 
 
 def _whole(facts: JobFacts, printer: Printer, heads: list[Toolhead], parts: list[Part]) -> Verdict:
