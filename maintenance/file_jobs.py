@@ -20,7 +20,7 @@ from .models import Job, JobFile, Loading, Printer, Toolhead
 from .readiness import HOLD, STATES, Check, Verdict, judge
 from .situation import JobAsked, Known, Machine, dryers_here, known_of, machines_of, put_together, small_job
 
-LEAST_G, LEAST_H = 0.01, 0.01
+LEAST_G, LEAST_H, LEAST_MM = 0.01, 0.01, 0.01
 MOST_FLOW_MM3_S = 500.0
 Pair = tuple[int, int]
 # Ids of spools by the number of the job's spool that each is to be; None: there is none.
@@ -193,6 +193,16 @@ def _worst(each: Sequence[Retractions]) -> Retractions:
     )
 
 
+def _retracted_m(facts: JobFacts, mark: Mark, numbers: Sequence[int]) -> float:
+    """Filament pulled back up to that mark, taking retractions for even over the filament of each spool."""
+    return sum(
+        facts.uses[number].retractions.length_mm
+        * min(1.0, max(0.0, mark.filament_mm[number] / max(facts.uses[number].filament_mm, LEAST_MM)))
+        / 1000
+        for number in numbers
+    )
+
+
 def reached(
     facts: JobFacts, *, line: int | None = None, percent: float | None = None
 ) -> tuple[Mark | None, str]:
@@ -242,7 +252,8 @@ def record_file_job(
     for (tool, spool_id), numbers in groups.items():
         later = any(share.toolhead == heads[tool] for share in shares)
         asked = asked_of(facts, mark, numbers, heads[tool], known[spool_id])
-        shares.append(Share(heads[tool], known[spool_id].spool, asked, later))
+        spool = known[spool_id].spool
+        shares.append(Share(heads[tool], spool, asked, later, _retracted_m(facts, mark, numbers)))
     return keep_job(
         shares,
         name=name.strip() or file.name[:120],

@@ -51,7 +51,11 @@ def test_from_file_to_job(api, shop, loaded):
 
     asked = {"printer": shop.printer, "spools": [loaded], "start": ago(hours=2), "override_reason": "a test"}
     job = api.post(f"job-files/{file['id']}/record", **asked, stopped_pct=57.14)
-    assert (job["name"], job["file"], job["stopped"]) == ("bracket.gcode", file["id"], "at 57.14 % of its file")
+    assert (job["name"], job["file"], job["stopped"]) == (
+        "bracket.gcode",
+        file["id"],
+        "at 57.14 % of its file",
+    )
     assert job["uses"][0]["mass_g"] == pytest.approx(part["mass_g"] / 2, rel=0.03)
     assert Spool.objects.get(code=loaded).mass_entries.filter(kind="printed").count() == 1
 

@@ -241,13 +241,14 @@ def test_a_job_of_two_tools_needs_two_toolheads(shop, plain):
 
 
 def test_a_job_is_recorded_with_what_its_file_takes(shop, loaded):
-    file = read(given_file())
+    file = read(given_file(HEAD + 10 * ONE_METRE + "G1 E-0.8\nG1 E0.8\n"))
     job = record_file_job(
         file, printer=shop.north.printer, spools=[loaded], start=hours_ago(12), override_reason="a test"
     )
     grams = 24.0528 * loaded.feedstock.polymer.density_g_cm3
     (use,) = job.uses.all()
     assert use.mass_g == pytest.approx(grams, rel=1e-5)
+    assert use.retracted_m == pytest.approx(0.0008)
     assert (job.name, job.file, job.stopped, job.nozzle_c, job.bed_c) == ("bracket.gcode", file, "", 205, 55)
     assert job.hours == pytest.approx(facts_of(file).seconds / 3600)
     assert job.max_flow_mm3_s == pytest.approx(facts_of(file).uses[0].peak_1s_mm3_s)
