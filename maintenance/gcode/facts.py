@@ -108,10 +108,11 @@ class Mark:
 
 @dataclass(frozen=True)
 class JobFacts:
-    """All of it. Temperatures °C; bed, idle_hot: set points and seconds at each, idle_hot by tool, in use or
-    not. flow_bin_s, flow_cm3_s...: the flow over time in bins of equal length, mm³/s.
+    """All of it. uses: each spool, in the order of first use; changes: the first of change_count changes.
 
-    remarks: what makes the numbers less certain, in words. unread: what was met and not understood.
+    bed, hot_by_tool: set points in °C and the seconds at each, of tools in use or not. flow_mm3_s: the flow
+    over time, in bins of flow_bin_s. marks: how far the job is at places in the file. remarks: what makes the
+    numbers less certain, in words. unread: what had no meaning here, and how often.
     """
 
     packing: str

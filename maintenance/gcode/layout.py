@@ -4,7 +4,7 @@
     accounting: moves and events to totals.
 
 All sizes are fixed, so memory does not grow with the file. Numba keeps what it compiled by the file of each
-kernel: after a change here, touch the kernels' files.
+kernel: after a change here or in motion.py, touch the kernels' files, or the old code runs.
 """
 
 from typing import Any, NamedTuple

@@ -10,8 +10,9 @@ from .accounting import Totals, account, totals
 from .errors import GcodeError
 from .facts import JobFacts
 from .layout import AT, COMMANDS_READ, EVENTS, LINE, LONGEST, LONGEST_AT, LOOK_AHEAD, MOVES, Array
+from .motion import STATE, TOOL
 from .planning import plan
-from .running import STATE, TOOL, run
+from .running import run
 from .scanning import scan
 from .settings import Reading
 from .source import LONGEST_LINE, Source, line_too_long, opened
