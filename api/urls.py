@@ -5,6 +5,7 @@ from rest_framework.routers import SimpleRouter
 from .views.catalogue import CoreKinds, Feedstocks, Fillers, Makers, Polymers
 from .views.drying import DryingRuns
 from .views.flow_checks import FlowChecks
+from .views.job_files import JobFiles
 from .views.jobs import Jobs
 from .views.machines import BoreReadings, Fittings, Loadings, PartKinds, Parts, Printers, Stock, Toolheads
 from .views.places import Charges, Places, Readings
@@ -40,6 +41,7 @@ for prefix, endpoint in [
     ("fittings", Fittings),
     ("flow-checks", FlowChecks),
     ("jobs", Jobs),
+    ("job-files", JobFiles),
     ("service-kinds", ServiceKinds),
     ("services", Services),
     ("troubles", Troubles),

@@ -150,10 +150,17 @@ SPECTACULAR_SETTINGS = {
     "SCHEMA_PATH_PREFIX": "/api/v1",
     # What is sent and what is answered differ (codes, times, computed values).
     "COMPONENT_SPLIT_REQUEST": True,
+    "ENUM_NAME_OVERRIDES": {
+        "VerdictState": "maintenance.readiness.STATES",
+        "JobFileState": "maintenance.models.JobFile.State",
+    },
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "REDOC_DIST": "SIDECAR",
 }
+
+# Job files that appear in this folder are taken in. Empty: no folder is watched.
+WATCHED_FOLDER = os.environ.get("WATCHED_FOLDER", "")
 
 REDIS_URL = os.environ.get("REDIS_URL", "")
 CELERY_BROKER_URL = REDIS_URL or "memory://localhost"

@@ -11,6 +11,7 @@ from .models import (
     FlowCheck,
     FlowCheckWithdrawal,
     Job,
+    JobFile,
     JobUse,
     Loading,
     Part,
@@ -99,6 +100,13 @@ class JobAdmin(ReadOnlyAdmin):
     list_display = ["name", "printer", "start", "hours", "state", "withdrawn_at"]
     list_select_related = ["printer"]
     list_filter = ["state", "printer"]
+
+
+@admin.register(JobFile)
+class JobFileAdmin(ReadOnlyAdmin):
+    list_display = ["name", "state", "size_bytes", "printer", "added_at"]
+    list_select_related = ["printer"]
+    list_filter = ["state"]
 
 
 @admin.register(JobUse)

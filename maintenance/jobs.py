@@ -1,6 +1,7 @@
 """Jobs: prints that were made. They take grams from a spool and wear the parts that its filament passed."""
 
-from dataclasses import asdict
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -16,11 +17,12 @@ from spools.models import Spool, Stay
 
 from . import reminders
 from .loading import refuse_hold
-from .models import Job, JobUse, Loading, Toolhead
+from .models import Job, JobFile, JobUse, Loading, Toolhead
+from .readiness import Verdict
 from .situation import JobAsked, verdict
 from .wear_log import count_again, rebuild_wear
 
-__all__ = ["rebuild_wear", "record_job", "was_loaded", "withdraw_job"]
+__all__ = ["Share", "keep_job", "rebuild_wear", "record_job", "together", "was_loaded", "withdraw_job"]
 
 SAME_JOB = timedelta(minutes=2)
 
@@ -49,41 +51,100 @@ def record_job(
     that no print has.
     """
     asked = JobAsked(mass_g, hours, nozzle_c, bed_c, max_flow_mm3_s)
-    if retracted_m is not None:
-        retracted_m = within("retracted_m", retracted_m, 0, 10_000, "m")
+    share = Share(toolhead, spool, asked, retracted_m=retracted_m)
+    return keep_job([share], name=name, start=start, override_reason=override_reason, by=by)
+
+
+@dataclass(frozen=True)
+class Share:
+    """What one spool gives to a job through one toolhead. later: it is loaded while the job runs.
+
+    retracted_m: filament pulled back by all its retractions together, where that is known.
+    """
+
+    toolhead: Toolhead
+    spool: Spool
+    asked: JobAsked
+    later: bool = False
+    retracted_m: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.retracted_m is not None:
+            within("retracted_m", self.retracted_m, 0, 10_000, "m")
+
+
+@transaction.atomic
+def keep_job(
+    shares: Sequence[Share],
+    *,
+    name: str,
+    start: datetime | None = None,
+    override_reason: str = "",
+    by: Any = None,
+    file: JobFile | None = None,
+    stopped: str = "",
+) -> Job:
+    """Keep a print of one spool or several on one printer. Refused: as record_job."""
     name, override_reason = _text("name", name, 120), override_reason.strip()
     one_writer()
-    toolhead = Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=toolhead.pk)
-    spool = locked(spool)
-    start = moment(start, spool, "start")
-    was_loaded(toolhead, spool, start)
-    _not_twice(toolhead, spool, name, asked, start)
-    found = verdict(toolhead, spool, asked, at=start)
+    toolheads = {
+        toolhead.pk: toolhead
+        for toolhead in Toolhead.objects.select_for_update(of=("self",))
+        .select_related("printer")
+        .filter(pk__in=[share.toolhead.pk for share in shares])
+        .order_by("pk")
+    }
+    spools = {pk: locked(spool) for pk, spool in sorted({s.spool.pk: s.spool for s in shares}.items())}
+    shares = [replace(s, toolhead=toolheads[s.toolhead.pk], spool=spools[s.spool.pk]) for s in shares]
+    start = moment(start, field="start")
+    for share in shares:
+        moment(start, share.spool, "start")
+        if not share.later:
+            was_loaded(share.toolhead, share.spool, start)
+        _not_twice(share.toolhead, share.spool, name, share.asked, start)
+    found = together([(s.spool, verdict(s.toolhead, s.spool, s.asked, at=start)) for s in shares])
     refuse_hold(found, override_reason, "recorded")
-    entry = take(spool, asked.mass_g, at=start, note=f"job {name}", by=by)
+    asked = [share.asked for share in shares]
     job = Job.objects.create(
-        printer=toolhead.printer,
+        printer=shares[0].toolhead.printer,
         name=name,
         start=start,
-        hours=asked.hours,
-        nozzle_c=asked.nozzle_c,
-        bed_c=asked.bed_c,
-        max_flow_mm3_s=asked.max_flow_mm3_s,
+        hours=max(one.hours for one in asked),
+        nozzle_c=max(one.nozzle_c for one in asked),
+        bed_c=max(one.bed_c for one in asked),
+        max_flow_mm3_s=max((one.max_flow_mm3_s for one in asked if one.max_flow_mm3_s), default=None),
         state=found.state,
         reasons=[asdict(check) for check in found.checks],
         override_reason=override_reason,
         recorded_by=by,
+        file=file,
+        stopped=stopped,
     )
-    JobUse.objects.create(
-        job=job,
-        toolhead=toolhead,
-        spool=spool,
-        mass_g=asked.mass_g,
-        retracted_m=retracted_m,
-        entry=entry,
-    )
+    for share in shares:
+        entry = take(share.spool, share.asked.mass_g, at=start, note=f"job {name}", by=by)
+        JobUse.objects.create(
+            job=job,
+            toolhead=share.toolhead,
+            spool=share.spool,
+            mass_g=share.asked.mass_g,
+            retracted_m=share.retracted_m,
+            entry=entry,
+        )
     _count(job)
     return job
+
+
+def together(verdicts: Sequence[tuple[Spool | None, Verdict]]) -> Verdict:
+    """One verdict for a job of several spools: all checks, each with the spool that it is about."""
+    if len(verdicts) == 1:
+        return verdicts[0][1]
+    return Verdict(
+        [
+            replace(check, sentence=f"{pretty(spool.code)}: {check.sentence}") if spool else check
+            for spool, found in verdicts
+            for check in found.checks
+        ]
+    )
 
 
 @transaction.atomic

@@ -7,6 +7,7 @@ measure. Each rule is a function of a Situation, listed in RULES; None means tha
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
+from .gcode import Retractions
 from .wear.abrasion import CUTTING_RATIO, cuts
 from .wear.flow_check import SAME_C, Usable
 from .wear.intervals import Since
@@ -22,6 +23,11 @@ LIKELY, POSSIBLE = 0.8, 0.2
 PTFE_MAX_C = 250.0
 # A hot end within this of its limit has no margin. Common practice, no source.
 EDGE_C = 5.0
+# Retractions that wear filament and gears, and lengths above which they are unusual (usual are about 1 mm or
+# less with a drive on the toolhead, a few mm through a long tube). Common practice, no source.
+MOST_OVER_ONE, MOST_PER_M = 10, 200
+DIRECT_RETRACTION_MM, GUIDED_RETRACTION_MM = 2.0, 8.0
+SAME_DIAMETER_MM = 0.2
 ENCLOSED = {"yes", "heated"}
 # A flow check says little about the flow after this. Common practice, no source.
 FLOW_OLD_DAYS = 60
@@ -117,7 +123,8 @@ class Situation:
     now, end: of the turns that the job takes, at its start and at its end; None: nothing to compute from.
     filler_high_hv: the upper end of the filler's hardness. drying: the unfinished run it is in, in words.
     dry_advice: how it would be dried. max_flow_mm3_s: None when the job does not say; flow: None without a
-    flow check. hot_end: since it was last cleaned; services: since all others.
+    flow check. retractions, job_diameter_mm: None unless the job comes from a file. guided: fed through a
+    long tube. hot_end: since it was last cleaned; services: since all others.
     change: what the material before left in the hot end.
     """
 
@@ -155,6 +162,10 @@ class Situation:
     dry_advice: str = ""
     max_flow_mm3_s: float | None = None
     flow: FlowSeen | None = None
+    retractions: Retractions | None = None
+    guided: bool = False
+    diameter_mm: float = 0.0
+    job_diameter_mm: float | None = None
     hot_end: Since | None = None
     services: list[Since] = field(default_factory=list)
     change: Change | None = None
@@ -440,6 +451,43 @@ def _since(since: Since) -> str:
     return f"After this job {since.where} will have done {done} since its {since.service}{recorded}."
 
 
+def diameter(s: Situation) -> Check | None:
+    """Filament of another diameter would come out in another amount."""
+    if s.job_diameter_mm is None:
+        return None
+    sentence = (
+        f"The job's file was read for filament of {s.job_diameter_mm:g} mm; this is {s.diameter_mm:g} mm."
+    )
+    if abs(s.job_diameter_mm - s.diameter_mm) <= SAME_DIAMETER_MM:
+        return Check("diameter", CLEAR, sentence)
+    way_out = "Take another spool, or read the file again for this diameter if it was made for it."
+    return Check("diameter", HOLD, sentence, way_out, "other_spool")
+
+
+def retraction(s: Situation) -> Check | None:
+    """How the drive pulls back: often over the same bit, often in all, or far for the feed path."""
+    back = s.retractions
+    if back is None:
+        return None
+    path = "a long guide tube" if s.guided else "a drive on the toolhead"
+    usual_mm = GUIDED_RETRACTION_MM if s.guided else DIRECT_RETRACTION_MM
+    counted = f"{back.count} retractions, {digits(back.per_m)} for each metre of filament"
+    over_one = f"up to {back.most_over_one} over the same bit of it"
+    reasons = []
+    if back.most_over_one > MOST_OVER_ONE:
+        reasons.append(f"more than {MOST_OVER_ONE} grind a bit of filament thin")
+    if back.per_m > MOST_PER_M:
+        reasons.append(f"more than {MOST_PER_M} a metre wear gears and filament")
+    if back.usual_mm > usual_mm:
+        reasons.append(f"the usual {digits(back.usual_mm)} mm are more than the {usual_mm:g} mm for {path}")
+    if not reasons:
+        return Check("retraction", CLEAR, f"{counted}, {over_one}.")
+    sentence = f"{counted}, {over_one}: {'; '.join(reasons)} (common practice, no source)."
+    return Check(
+        "retraction", CAUTION, sentence, "Retract less often or shorter; look at the gears.", "change_job"
+    )
+
+
 def air(s: Situation) -> Check:
     asks = s.enclosure in ENCLOSED
     if s.enclosed or not (asks or s.emission in FUMES):
@@ -465,6 +513,8 @@ RULES: list[Callable[[Situation], Check | None]] = [
     other_lives,
     temperature,
     flow,
+    diameter,
+    retraction,
     residue,
     air,
     service,

@@ -1,6 +1,6 @@
 """Gathers what the readiness rules look at, for many pairs of toolhead and spool in a few queries."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from math import pi
@@ -19,6 +19,7 @@ from spools.models import DryingRun, Place, Spool
 from spools.windings import Air
 
 from .flow_history import Seen, changed_since, last_flows, material_of
+from .gcode import Retractions
 from .lives import Aged, fitted_parts
 from .material_changes import Fed, change_to, last_fed
 from .models import Loading, ServiceKind, Toolhead
@@ -37,7 +38,8 @@ LEAST_JOB_G = 1.0
 class JobAsked:
     """A job to judge for. Raises ValidationError on a number that no print has.
 
-    max_flow_mm3_s: its fastest flow, None when it is not known.
+    max_flow_mm3_s: its fastest flow, None when it is not known. retractions, diameter_mm: what its file says
+    and the filament that it was read for, None without a file.
     """
 
     mass_g: float
@@ -45,6 +47,8 @@ class JobAsked:
     nozzle_c: float
     bed_c: float
     max_flow_mm3_s: float | None = None
+    retractions: Retractions | None = None
+    diameter_mm: float | None = None
 
     def __post_init__(self) -> None:
         within("mass_g", self.mass_g, 0.01, 20_000, "g")
@@ -115,14 +119,20 @@ def situations(
 
 
 def put_together(
-    wanted: Sequence[tuple[Machine, Known]], job: JobAsked | None, at: datetime | None = None
+    wanted: Sequence[tuple[Machine, Known]],
+    job: JobAsked | Callable[[Machine, Known], JobAsked] | None,
+    at: datetime | None = None,
 ) -> dict[tuple[int, int], Situation]:
     """The situations of pairs that were gathered. All forecasts are one call of the physics.
 
+    job: one for all, what it is for each pair, or None for a small one.
     at: a past time that flow checks are looked up for; the rest is as it was gathered.
     """
     asked = {
-        (machine.toolhead.pk, of.spool.pk): job or small_job(machine.toolhead, of) for machine, of in wanted
+        (machine.toolhead.pk, of.spool.pk): job(machine, of)
+        if callable(job)
+        else job or small_job(machine.toolhead, of)
+        for machine, of in wanted
     }
     # Toolheads of one printer share its air, so they share the forecast of a spool.
     lanes: dict[tuple[int, int, float], tuple[Moisture, Air]] = {}
@@ -135,7 +145,7 @@ def put_together(
     ends = dict(zip(lanes, forecast(list(lanes.values())), strict=True))
     then = at or timezone.now()
     flows: dict[tuple[int, int, int | None], Seen] = {}
-    if job is not None and job.max_flow_mm3_s is not None:
+    if any(one.max_flow_mm3_s is not None for one in asked.values()):
         flows = last_flows({machine.toolhead.pk for machine, _ in wanted}, then)
     return {
         (machine.toolhead.pk, of.spool.pk): _situation(
@@ -288,6 +298,10 @@ def _situation(
         drying_way_out=drying_way_out,
         dry_advice=of.dry_advice,
         max_flow_mm3_s=job.max_flow_mm3_s,
+        retractions=job.retractions,
+        guided=toolhead.feed == Toolhead.Feed.GUIDED,
+        diameter_mm=of.filament.diameter_mm,
+        job_diameter_mm=job.diameter_mm,
         flow=flow,
         hot_end=hot_end,
         services=services,

@@ -1,10 +1,13 @@
-"""Looks for what is due, on a schedule."""
+"""Looks for what is due, on a schedule; reads job files."""
 
+from typing import Any
+
+from django.conf import settings
 from django.utils import timezone
 
 from background.queue import enqueue, every, work
 
-from . import reminders
+from . import job_files, reminders
 
 
 @every(name="maintenance.sweep", minutes=5)
@@ -20,3 +23,20 @@ def _computed() -> reminders.Found:
 def raise_reminders(prepared: reminders.Found) -> None:
     """Store what was computed outside the transaction."""
     reminders.store_sweep(prepared, timezone.now())
+
+
+@work("maintenance.read_job_file", prepare=job_files.read_file, limit_s=900)
+def read_job_file(job_file: int, number: int, prepared: dict[str, Any] | None) -> None:
+    job_files.keep_reading(job_file, number, prepared)
+
+
+@every(name="maintenance.watch_folder", minutes=1)
+def watch_folder() -> None:
+    if settings.WATCHED_FOLDER:
+        enqueue("maintenance.take_in_watched")
+
+
+@work("maintenance.take_in_watched", prepare=job_files.take_in_watched, limit_s=900)
+def take_in_watched(prepared: list[tuple[job_files.Stored, str]]) -> None:
+    for stored, key in prepared:
+        job_files.add_job_file(stored, taken_from=key)

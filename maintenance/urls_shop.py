@@ -2,7 +2,19 @@
 
 from django.urls import path
 
-from .pages import drying, flow_checks, jobs, kinds, machines, parts, reminders, service, stock, trouble
+from .pages import (
+    drying,
+    flow_checks,
+    job_files,
+    jobs,
+    kinds,
+    machines,
+    parts,
+    reminders,
+    service,
+    stock,
+    trouble,
+)
 
 urlpatterns = [
     path("drying/", drying.drying, name="drying"),
@@ -34,6 +46,11 @@ urlpatterns = [
     path("bore-readings/<int:pk>/withdraw/", parts.bore_withdraw, name="bore-withdraw"),
     path("jobs/", jobs.jobs, name="jobs"),
     path("jobs/new/", jobs.job_new, name="job-new"),
+    path("jobs/files/", job_files.job_files, name="job-files"),
+    path("jobs/files/<int:pk>/", job_files.job_file, name="job-file"),
+    path("jobs/files/<int:pk>/stop/", job_files.job_file_stop, name="job-file-stop"),
+    path("jobs/files/<int:pk>/again/", job_files.job_file_again, name="job-file-again"),
+    path("jobs/files/<int:pk>/print/", job_files.job_file_print, name="job-file-print"),
     path("jobs/<int:pk>/", jobs.job, name="job"),
     path("jobs/<int:pk>/withdraw/", jobs.job_withdraw, name="job-withdraw"),
     path("stock/", stock.stock, name="stock"),

@@ -31,6 +31,8 @@ class JobSerializer(ModelSerializer):
             "nozzle_c",
             "bed_c",
             "max_flow_mm3_s",
+            "file",
+            "stopped",
             "uses",
             "state",
             "reasons",

@@ -101,7 +101,16 @@ class PrinterSerializer(ModelSerializer):
 
     class Meta:
         model = Printer
-        fields = ["id", "name", "place", "bed_max_c", "enclosed", "retired_at", "toolheads"]
+        fields = [
+            "id",
+            "name",
+            "place",
+            "bed_max_c",
+            "enclosed",
+            "e_follows_g90",
+            "retired_at",
+            "toolheads",
+        ]
 
 
 class JobAskedSerializer(StrictSerializer):

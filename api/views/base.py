@@ -30,8 +30,12 @@ class Endpoint(viewsets.GenericViewSet):
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
-        if int(request.META.get("CONTENT_LENGTH") or 0) > settings.DATA_UPLOAD_MAX_MEMORY_SIZE:
+        if int(request.META.get("CONTENT_LENGTH") or 0) > self.most_bytes():
             raise TooLarge
+
+    def most_bytes(self) -> int:
+        """The longest body that is taken."""
+        return settings.DATA_UPLOAD_MAX_MEMORY_SIZE
 
 
 class Kept(

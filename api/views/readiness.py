@@ -12,7 +12,7 @@ from maintenance.situation import JobAsked, verdicts
 from spools.models import Spool
 
 
-def job_asked(job: dict[str, float] | None) -> JobAsked | None:
+def job_asked(job: dict[str, Any] | None) -> JobAsked | None:
     return None if job is None else JobAsked(**job)
 
 

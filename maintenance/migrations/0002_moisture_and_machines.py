@@ -739,4 +739,101 @@ class Migration(migrations.Migration):
                 condition=models.Q(("flow_mm3_s__gt", 0), ("mass_g__gte", 0)), name="flow_blob_is_possible"
             ),
         ),
+        migrations.AddField(
+            model_name="job",
+            name="stopped",
+            field=models.CharField(blank=True, help_text="where in its file it stopped early", max_length=60),
+        ),
+        migrations.AddField(
+            model_name="printer",
+            name="e_follows_g90",
+            field=models.BooleanField(
+                default=True,
+                help_text="How it understands a job file; machines differ. M82 and M83 settle it in most files.",
+                verbose_name="G90 and G91 count for E, too",
+            ),
+        ),
+        migrations.CreateModel(
+            name="JobFile",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=200)),
+                ("digest", models.CharField(max_length=64)),
+                ("size_bytes", models.PositiveBigIntegerField()),
+                ("taken_from", models.CharField(blank=True, max_length=300, null=True, unique=True)),
+                (
+                    "diameter_mm",
+                    models.FloatField(
+                        default=1.75,
+                        help_text="of the filament",
+                        validators=[
+                            django.core.validators.MinValueValidator(0.5),
+                            django.core.validators.MaxValueValidator(10),
+                        ],
+                    ),
+                ),
+                (
+                    "member",
+                    models.CharField(blank=True, help_text="which job of a container", max_length=200),
+                ),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("waiting", "waits to be read"),
+                            ("reading", "is being read"),
+                            ("read", "read"),
+                            ("refused", "cannot be read"),
+                            ("stopped", "reading was stopped"),
+                        ],
+                        default="waiting",
+                        max_length=10,
+                    ),
+                ),
+                ("round", models.PositiveIntegerField(default=1)),
+                ("share_read", models.FloatField(default=0, help_text="0 to 1")),
+                ("problem", models.CharField(blank=True, max_length=500)),
+                ("facts", models.JSONField(blank=True, null=True)),
+                ("added_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "added_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "printer",
+                    models.ForeignKey(
+                        blank=True,
+                        help_text="whose way to understand G90 and G91 counts",
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="job_files",
+                        to="maintenance.printer",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["-added_at", "-id"],
+            },
+        ),
+        migrations.AddField(
+            model_name="job",
+            name="file",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="jobs",
+                to="maintenance.jobfile",
+            ),
+        ),
     ]

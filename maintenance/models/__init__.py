@@ -1,4 +1,5 @@
 from .flow_checks import FlowBlob, FlowCheck, FlowCheckWithdrawal
+from .job_files import JobFile
 from .jobs import Job, JobUse, WearEntry
 from .machines import Loading, Printer, Toolhead
 from .parts import BoreReading, Fitting, Part, PartKind, StockEntry
@@ -13,6 +14,7 @@ __all__ = [
     "FlowCheck",
     "FlowCheckWithdrawal",
     "Job",
+    "JobFile",
     "JobUse",
     "Loading",
     "Part",

@@ -4,6 +4,7 @@ from django.db import models
 
 from spools.models import MassEntry, Spool
 
+from .job_files import JobFile
 from .machines import Printer, Toolhead
 from .parts import Part
 
@@ -25,6 +26,8 @@ class Job(models.Model):
     override_reason = models.CharField(max_length=300, blank=True)
     withdrawn_at = models.DateTimeField(null=True, blank=True)
     withdrawn_reason = models.CharField(max_length=300, blank=True)
+    file = models.ForeignKey(JobFile, models.PROTECT, null=True, blank=True, related_name="jobs")
+    stopped = models.CharField(max_length=60, blank=True, help_text="where in its file it stopped early")
     recorded_at = models.DateTimeField(auto_now_add=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 

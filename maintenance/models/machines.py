@@ -15,6 +15,11 @@ class Printer(models.Model):
     place = models.OneToOneField(Place, models.PROTECT, related_name="printer")
     bed_max_c = models.FloatField("hottest bed, °C", default=100, validators=HEAT_C)
     enclosed = models.BooleanField("has an enclosure", default=False)
+    e_follows_g90 = models.BooleanField(
+        "G90 and G91 count for E, too",
+        default=True,
+        help_text="How it understands a job file; machines differ. M82 and M83 settle it in most files.",
+    )
     retired_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:

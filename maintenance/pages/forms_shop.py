@@ -126,7 +126,7 @@ class PrinterForm(forms.ModelForm):
 
     class Meta:
         model = Printer
-        fields = ["name", "bed_max_c", "enclosed"]
+        fields = ["name", "bed_max_c", "enclosed", "e_follows_g90"]
 
 
 class ToolheadForm(forms.ModelForm):

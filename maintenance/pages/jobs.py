@@ -72,7 +72,9 @@ def _verdict(form: JobForm) -> Verdict | None:
 
 @login_required
 def job(request: HttpRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(Job.objects.select_related("printer", "recorded_by"), pk=pk)
+    found = get_object_or_404(
+        Job.objects.select_related("printer", "recorded_by", "file").defer("file__facts"), pk=pk
+    )
     uses = found.uses.select_related(
         "toolhead__printer", "spool__feedstock__maker", "spool__feedstock__polymer"
     )

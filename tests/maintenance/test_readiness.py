@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from maintenance import readiness
+from maintenance.gcode import Retractions
 from maintenance.readiness import CAUTION, CLEAR, HOLD, Check, Fitted, Situation, Verdict, Wetness, judge
 from maintenance.wear.intervals import Since
 from maintenance.wear.learning import learn
@@ -328,3 +329,40 @@ def test_a_verdict_is_never_better_than_any_of_its_checks(now, end, low, more, a
     assert all(found.way_out and found.action for found in verdict.reasons)
     longer = replace(situation.parts["nozzle"], age=age + 10)
     assert readiness.STATES.index(judge(replace(situation, parts=PARTS | {"nozzle": longer})).state) >= worst
+
+
+def backs(**values) -> Retractions:
+    given = {"count": 900, "length_mm": 720.0, "usual_mm": 0.8, "longest_mm": 1.2, "per_m": 30.0}
+    return Retractions(**(given | {"most_over_one": 4} | values))
+
+
+def test_a_job_that_says_nothing_of_its_retractions_is_not_judged_by_them():
+    assert {found.name for found in judge(GOOD).checks}.isdisjoint({"retraction", "diameter"})
+
+
+@pytest.mark.parametrize(
+    ("back", "guided", "state"),
+    [
+        (backs(), False, CLEAR),
+        (backs(most_over_one=10), False, CLEAR),
+        (backs(most_over_one=11), False, CAUTION),
+        (backs(per_m=200), False, CLEAR),
+        (backs(per_m=201), False, CAUTION),
+        (backs(usual_mm=2), False, CLEAR),
+        (backs(usual_mm=2.1), False, CAUTION),
+        (backs(usual_mm=2.1), True, CLEAR),
+        (backs(usual_mm=8.1), True, CAUTION),
+    ],
+)
+def test_retractions(back, guided, state):
+    found = check("retraction", replace(GOOD, retractions=back, guided=guided))
+    assert found.state == state
+    assert found.sentence.startswith("900 retractions, ")
+    assert ("no source" in found.sentence) == (state == CAUTION) == bool(found.way_out)
+
+
+@pytest.mark.parametrize(("diameter_mm", "state"), [(1.75, CLEAR), (1.7, CLEAR), (2.85, HOLD)])
+def test_filament_of_another_diameter(diameter_mm, state):
+    found = check("diameter", replace(GOOD, job_diameter_mm=1.75, diameter_mm=diameter_mm))
+    assert found.state == state
+    assert f"this is {diameter_mm:g} mm" in found.sentence

@@ -12,7 +12,7 @@ from tests.spools.conftest import feedstock, receive
 
 FACTS = ["stay", "massentry", "reading", "spool", "moisturestate"]
 WORKSHOP_FACTS = ["loading", "job", "jobuse", "wearentry", "fitting", "part", "stockentry", "reminder"]
-WORKSHOP_FACTS += ["flowcheck", "flowblob", "flowcheckwithdrawal"]
+WORKSHOP_FACTS += ["jobfile", "flowcheck", "flowblob", "flowcheckwithdrawal"]
 WORKSHOP_FACTS += ["serviceentry", "troublereport", "troubleoutcome"]
 
 

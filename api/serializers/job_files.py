@@ -1,0 +1,164 @@
+from typing import Any
+
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Whole
+from api.serializers.machines import CheckSerializer, VerdictSerializer
+from maintenance.gcode import JobFacts
+from maintenance.models import JobFile, Printer
+
+
+class SpanSerializer(serializers.Serializer):
+    value = serializers.FloatField()
+    amount = serializers.FloatField()
+
+
+class RetractionsSerializer(serializers.Serializer):
+    count = serializers.IntegerField()
+    length_mm = serializers.FloatField()
+    usual_mm = serializers.FloatField()
+    longest_mm = serializers.FloatField()
+    per_m = serializers.FloatField()
+    most_over_one = serializers.IntegerField(help_text="times that the same bit of filament was pulled back")
+
+
+class FileUseSerializer(serializers.Serializer):
+    tool = serializers.IntegerField()
+    filament_mm = serializers.FloatField(help_text="net of retractions")
+    cm3 = serializers.SerializerMethodField()
+    seconds = serializers.FloatField()
+    peak_1s_mm3_s = serializers.FloatField()
+    peak_5s_mm3_s = serializers.FloatField()
+    retractions = RetractionsSerializer()
+    hot = SpanSerializer(many=True, help_text="°C and the seconds at each")
+
+    def get_cm3(self, use: Any) -> float:
+        """For the diameter that the file was read for."""
+        return use.cm3(self.context["diameter_mm"])
+
+
+class JobFileSerializer(ModelSerializer):
+    class Meta:
+        model = JobFile
+        fields = [
+            "id",
+            "name",
+            "size_bytes",
+            "printer",
+            "diameter_mm",
+            "member",
+            "state",
+            "share_read",
+            "problem",
+            "added_at",
+        ]
+
+
+class JobFileFactsSerializer(JobFileSerializer):
+    seconds = serializers.SerializerMethodField()
+    uses = serializers.SerializerMethodField()
+    flow_bin_s = serializers.SerializerMethodField()
+    flow_mm3_s = serializers.SerializerMethodField()
+    bed = serializers.SerializerMethodField()
+    remarks = serializers.SerializerMethodField()
+    unread = serializers.SerializerMethodField()
+
+    class Meta(JobFileSerializer.Meta):
+        fields = [
+            *JobFileSerializer.Meta.fields,
+            "seconds",
+            "uses",
+            "bed",
+            "flow_bin_s",
+            "flow_mm3_s",
+            "remarks",
+            "unread",
+        ]
+
+    @property
+    def facts(self) -> JobFacts | None:
+        return self.context["facts"]
+
+    def get_seconds(self, file: JobFile) -> float | None:
+        """An estimate from accelerations; null until the file is read."""
+        return self.facts.seconds if self.facts else None
+
+    @extend_schema_field(FileUseSerializer(many=True))
+    def get_uses(self, file: JobFile) -> Any:
+        """What each spool of the job gives, in the order of their first use."""
+        if self.facts is None:
+            return []
+        context = {"diameter_mm": self.facts.reading.diameter_mm}
+        return FileUseSerializer(self.facts.uses, many=True, context=context).data
+
+    @extend_schema_field(SpanSerializer(many=True))
+    def get_bed(self, file: JobFile) -> Any:
+        """Set points in °C and the seconds at each."""
+        return SpanSerializer(self.facts.bed if self.facts else [], many=True).data
+
+    def get_flow_bin_s(self, file: JobFile) -> float | None:
+        return self.facts.flow_bin_s if self.facts else None
+
+    def get_flow_mm3_s(self, file: JobFile) -> list[float]:
+        """The flow over the time of the job, in bins of equal length."""
+        return self.facts.flow_mm3_s if self.facts else []
+
+    def get_remarks(self, file: JobFile) -> list[str]:
+        """What makes the numbers less certain."""
+        return self.facts.remarks if self.facts else []
+
+    def get_unread(self, file: JobFile) -> dict[str, int]:
+        """What had no meaning here, and how often."""
+        return self.facts.unread if self.facts else {}
+
+
+class AddJobFileSerializer(StrictSerializer):
+    file = serializers.FileField(
+        help_text="G-code: plain, gzip, or a ZIP container that holds it; up to 1 GiB"
+    )
+    diameter_mm = Number(required=False, help_text="of the filament; without it 1.75")
+    printer = serializers.PrimaryKeyRelatedField(
+        required=False, queryset=Printer.objects.all(), help_text="whose way to understand G90 and G91 counts"
+    )
+
+
+class ReadAgainSerializer(StrictSerializer):
+    diameter_mm = Number(required=False)
+    printer = serializers.PrimaryKeyRelatedField(required=False, queryset=Printer.objects.all())
+    member = serializers.CharField(required=False, max_length=200, help_text="which job of a container")
+
+
+class FilePartSerializer(serializers.Serializer):
+    toolhead = serializers.IntegerField(source="toolhead.pk")
+    spool = SpoolCode(read_only=True, allow_null=True)
+    uses = serializers.ListField(
+        child=serializers.IntegerField(), source="numbers", help_text="indexes of the job's uses"
+    )
+    mass_g = serializers.FloatField(source="asked.mass_g", default=None, allow_null=True)
+    state = serializers.CharField(source="verdict.state")
+    checks = CheckSerializer(many=True, source="verdict.checks")
+
+
+class OnMachineSerializer(VerdictSerializer):
+    printer = serializers.IntegerField(source="printer.pk")
+    state = serializers.CharField(source="verdict.state")
+    checks = CheckSerializer(many=True, source="verdict.checks")
+    parts = FilePartSerializer(many=True)
+
+
+class RecordFileJobSerializer(StrictSerializer):
+    printer = serializers.PrimaryKeyRelatedField(queryset=Printer.objects.all())
+    spools = serializers.ListField(
+        child=SpoolCode(),
+        allow_empty=False,
+        max_length=64,
+        help_text="in the order in which the job uses them",
+    )
+    name = serializers.CharField(required=False, max_length=120, help_text="without it the file's")
+    start = Moment(required=False)
+    stopped_line = Whole(required=False, help_text="it stopped before this line of the file")
+    stopped_pct = Number(required=False, help_text="it stopped at this share of the file, %")
+    override_reason = serializers.CharField(
+        required=False, max_length=300, help_text="why it was printed in spite of a hold"
+    )

@@ -1,0 +1,90 @@
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import mixins
+from rest_framework.decorators import action
+from rest_framework.parsers import MultiPartParser
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.fields import given
+from api.serializers import job_files as shapes
+from api.serializers.jobs import JobSerializer
+from api.views.base import Endpoint, shown
+from maintenance.file_jobs import record_file_job, where_it_may_run
+from maintenance.job_files import MOST_BYTES, add_job_file, facts_of, read_again, stop_reading, store
+from maintenance.models import Job, JobFile
+
+FORM_BYTES = 2**20
+
+
+class JobFiles(mixins.ListModelMixin, Endpoint):
+    """Job files (G-code), what each takes, where it may be printed; and the record of its print."""
+
+    queryset = JobFile.objects.all()
+    serializer_class = shapes.JobFileSerializer
+    filterset_fields = ["state"]
+
+    def get_queryset(self):
+        return super().get_queryset().defer("facts") if self.action == "list" else super().get_queryset()
+
+    def get_parsers(self):
+        """The file comes as a form's; everything else is JSON."""
+        return [MultiPartParser()] if self._comes_as_form() else super().get_parsers()
+
+    def most_bytes(self) -> int:
+        return MOST_BYTES + FORM_BYTES if self._comes_as_form() else super().most_bytes()
+
+    def _comes_as_form(self) -> bool:
+        return self.action_map.get("post") == "create"
+
+    @extend_schema(
+        request={"multipart/form-data": shapes.AddJobFileSerializer},
+        responses={201: shapes.JobFileFactsSerializer},
+    )
+    def create(self, request: Request) -> Response:
+        """Take a file in. It is read in the background: ask for it until its state is read or refused."""
+        asked = given(shapes.AddJobFileSerializer, request.data)
+        file = asked.pop("file")
+        return self._file(add_job_file(store(file.name, file.chunks()), **asked, by=request.user), 201)
+
+    @extend_schema(responses=shapes.JobFileFactsSerializer)
+    def retrieve(self, request: Request, pk: str) -> Response:
+        """What it says; nothing until it has been read."""
+        return self._file(self.get_object())
+
+    @extend_schema(request=None, responses=shapes.JobFileFactsSerializer)
+    @action(detail=True, methods=["post"])
+    def stop(self, request: Request, pk: str) -> Response:
+        """Stop reading it."""
+        file = self.get_object()
+        stop_reading(file)
+        return self._file(file)
+
+    @extend_schema(request=shapes.ReadAgainSerializer, responses=shapes.JobFileFactsSerializer)
+    @action(detail=True, methods=["post"])
+    def read(self, request: Request, pk: str) -> Response:
+        """Read it again: for other filament, for another machine, or another job of a container."""
+        return self._file(read_again(self.get_object(), **given(shapes.ReadAgainSerializer, request.data)))
+
+    @extend_schema(responses=shapes.OnMachineSerializer(many=True))
+    @action(detail=True, pagination_class=None, filter_backends=[])
+    def readiness(self, request: Request, pk: str) -> Response:
+        """The verdict on each machine with the spools that are loaded there, the best first."""
+        return shown(shapes.OnMachineSerializer, where_it_may_run(self.get_object()), many=True)
+
+    @extend_schema(request=shapes.RecordFileJobSerializer, responses={201: JobSerializer})
+    @action(detail=True, methods=["post"])
+    def record(self, request: Request, pk: str) -> Response:
+        """Record its print, all of it or up to where it stopped; each spool gives its grams."""
+        file = self.get_object()
+        job = record_file_job(file, **given(shapes.RecordFileJobSerializer, request.data), by=request.user)
+        uses = Job.objects.select_related("printer").prefetch_related(
+            "uses__spool", "uses__toolhead__printer"
+        )
+        return shown(JobSerializer, uses.get(pk=job.pk), 201)
+
+    def _file(self, file: JobFile, status: int = 200) -> Response:
+        file = JobFile.objects.get(pk=file.pk)
+        context: dict[str, Any] = {"facts": facts_of(file) if file.state == JobFile.State.READ else None}
+        return shown(shapes.JobFileFactsSerializer, file, status, context=context)

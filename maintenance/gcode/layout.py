@@ -1,0 +1,166 @@
+"""The arrays that the reader's four kernels hand on to each other, and their sizes.
+
+    scanning: bytes to commands; running: commands to moves and events; planning: how long moves take;
+    accounting: moves and events to totals.
+
+All sizes are fixed, so memory does not grow with the file. Numba keeps what it compiled by the file of each
+kernel: after a change here or in motion.py, touch the kernels' files, or the old code runs.
+"""
+
+from typing import Any, NamedTuple
+
+import numpy as np
+from numba import njit
+
+# Compiled once and kept, without the interpreter's lock, and without counting references to arrays, which
+# would take three quarters of the time; so kernels allocate nothing.
+OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "error_model": "numpy", "_nrt": False}
+kernel = njit(**OPTIONS)
+# A part of a kernel, put in where it is called.
+part = njit(**OPTIONS, forceinline=True)
+
+Array = np.ndarray[Any, np.dtype[Any]]
+
+# Letters as numbers, A is 0; where the value of a letter is kept, NO_COLUMN for letters nobody asks for.
+A, B, C, D, E, F, G, H, I, J, K, L, M, N, O, P, Q, R, S, T, U, V, W, X, Y, Z = range(26)  # noqa: E741
+LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+VALUED = (X, Y, Z, E, F, I, J, K, R, S, P, T, D)
+NO_COLUMN = len(VALUED)
+COLUMN = np.full(26, NO_COLUMN, np.int64)
+COLUMN[list(VALUED)] = np.arange(len(VALUED))
+(CX, CY, CZ, CE, CF, CI, CJ, CK, CR, CS, CP, CT, CD) = range(len(VALUED))
+
+# Kinds of command: words without one are MODAL (they go on with the last motion, ISO 6983-1).
+MODAL, KIND_G, KIND_M, KIND_T = range(4)
+# Command numbers are kept in tenths: 921 is G92.1. Those that do not fit are NO_NUMBER.
+NO_NUMBER, MOST_NUMBER = -1, 9999.9
+# Numbers beyond this are taken for damage, not for millimetres.
+MOST_VALUE = 1e8
+
+# The cursor of the scan: index in the buffer, lines ended, where in the file the present line began, whether
+# it has had a command.
+AT, LINE, BEGUN, INSIDE = range(4)
+
+COMMANDS, MOVES, EVENTS = 2048, 4096, 8192
+# So many moves ahead of the one that is timed are known, unless the job ends.
+LOOK_AHEAD = 256
+MAX_TOOLS, MAX_C = 32, 600
+# Spools of one job that are told apart; what comes after is counted with the last.
+MAX_USES = 64
+# Kinds of named commands (macros) that are told apart, and letters of a name that are kept.
+MAX_NAMES, NAME_LENGTH = 64, 24
+
+# Checkpoints of the file that are kept; when there are so many, every second goes.
+MARKS = 1024
+
+# What is counted of oddities, by index of the tallies.
+(
+    COMMANDS_READ,
+    UNUSABLE_NUMBERS,
+    STRAY_CHARACTERS,
+    MODAL_COMMANDS,
+    HOMINGS,
+    WAITS,
+    TOOL_CHANGES,
+    COLOUR_CHANGES,
+    PAUSES,
+    MOVES_WITHOUT_FEED,
+    MOVES_OF_DOUBTFUL_E,
+    UNREAD_FEEDS,
+    MISFIT_ARCS,
+    G10_RETRACTIONS,
+    NAMES_LEFT_OUT,
+    LONGEST,  # the longest line, bytes
+    LONGEST_AT,  # where it begins
+    TALLIES,
+) = range(18)
+
+
+class Commands(NamedTuple):
+    """What the scan found. words, flags: bits of the letters with and without a number."""
+
+    kind: Array
+    number: Array
+    words: Array
+    flags: Array
+    values: Array
+    line: Array
+    byte: Array
+
+
+class Unread(NamedTuple):
+    """How often each command was met that has no meaning here, by number in tenths, or by name."""
+
+    g: Array
+    m: Array
+    words: Array
+    names: Array
+    named: Array
+
+
+class Moves(NamedTuple):
+    """Moves and pauses in order. Lengths mm, speeds mm/s, accelerations mm/s².
+
+    entry2: the square of the speed that the corner into it allows, later of the speed at which it begins.
+    seconds: of a pause, later of each. feed, melt: filament moved, and moved beyond what had ever been fed.
+    flat: length of what is laid down level. span: length through space, 0 when only E moves.
+    """
+
+    length: Array
+    speed: Array
+    acceleration: Array
+    entry2: Array
+    seconds: Array
+    feed: Array
+    melt: Array
+    flat: Array
+    span: Array
+    z: Array
+    use: Array
+    tool: Array
+
+
+# Kinds of event, which happen before the move of that number.
+HOT, BED, MARK, CHANGE = range(4)
+
+
+class Events(NamedTuple):
+    """HOT: tool, °C. BED: °C. MARK: number of a line that begins, its first byte. CHANGE: spool, line."""
+
+    move: Array
+    kind: Array
+    a: Array
+    b: Array
+
+
+def commands() -> Commands:
+    count = COMMANDS
+    return Commands(
+        np.zeros(count, np.int64),
+        np.zeros(count, np.int64),
+        np.zeros(count, np.int64),
+        np.zeros(count, np.int64),
+        np.zeros((count, NO_COLUMN + 1)),
+        np.zeros(count, np.int64),
+        np.zeros(count, np.int64),
+    )
+
+
+def unread() -> Unread:
+    most = round(10 * MOST_NUMBER) + 1
+    return Unread(
+        np.zeros(most, np.int64),
+        np.zeros(most, np.int64),
+        np.zeros(26, np.int64),
+        np.zeros((MAX_NAMES, NAME_LENGTH), np.uint8),
+        np.zeros(MAX_NAMES, np.int64),
+    )
+
+
+def moves() -> Moves:
+    whole = {"use", "tool"}
+    return Moves._make(np.zeros(MOVES, np.int64 if name in whole else float) for name in Moves._fields)
+
+
+def events() -> Events:
+    return Events(np.zeros(EVENTS, np.int64), np.zeros(EVENTS, np.int64), np.zeros(EVENTS), np.zeros(EVENTS))

@@ -1,0 +1,54 @@
+from django.conf import settings
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+
+from .machines import Printer
+
+
+class JobFile(models.Model):
+    """A job file as it came. What it says of filament, hours and flow is a cache of its content.
+
+    digest names the stored content; taken_from the file in the watched folder that it was. round numbers its
+    readings: one that was overtaken by a later one leaves no trace.
+    """
+
+    class State(models.TextChoices):
+        WAITING = "waiting", "waits to be read"
+        READING = "reading", "is being read"
+        READ = "read", "read"
+        REFUSED = "refused", "cannot be read"
+        STOPPED = "stopped", "reading was stopped"
+
+    name = models.CharField(max_length=200)
+    digest = models.CharField(max_length=64)
+    size_bytes = models.PositiveBigIntegerField()
+    taken_from = models.CharField(max_length=300, null=True, blank=True, unique=True)
+    printer = models.ForeignKey(
+        Printer,
+        models.SET_NULL,
+        null=True,
+        blank=True,
+        related_name="job_files",
+        help_text="whose way to understand G90 and G91 counts",
+    )
+    diameter_mm = models.FloatField(
+        default=1.75, validators=[MinValueValidator(0.5), MaxValueValidator(10)], help_text="of the filament"
+    )
+    member = models.CharField(max_length=200, blank=True, help_text="which job of a container")
+    state = models.CharField(max_length=10, choices=State, default=State.WAITING)
+    round = models.PositiveIntegerField(default=1)
+    share_read = models.FloatField(default=0, help_text="0 to 1")
+    problem = models.CharField(max_length=500, blank=True)
+    facts = models.JSONField(null=True, blank=True)
+    added_at = models.DateTimeField(auto_now_add=True)
+    added_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["-added_at", "-id"]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def busy(self) -> bool:
+        return self.state in (self.State.WAITING, self.State.READING)

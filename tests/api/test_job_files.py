@@ -1,0 +1,120 @@
+"""Job files through the interface: taken in, read, judged, recorded."""
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+
+from background.running import run_due
+from maintenance.models import JobFile
+from spools.models import Spool
+
+from .conftest import V1, ago
+
+JOB = "M83\nM104 S260\nM140 S80\nG1 F1200\nG0 Z0.2\n" + 10 * "G1 X100 E500\nG1 X0 E500\n"
+
+
+@pytest.fixture(autouse=True)
+def data_folder(settings, tmp_path):
+    settings.DATA_DIR = tmp_path / "data"
+
+
+def send(api, text: str = JOB, name: str = "bracket.gcode", status: int = 201, **fields):
+    body = {"file": SimpleUploadedFile(name, text.encode()), **fields}
+    response = api.client.post(f"{V1}job-files", body, format="multipart")
+    assert response.status_code == status, response.content
+    return response.json()
+
+
+@pytest.fixture
+def loaded(api, shop, receive):
+    code = receive()
+    api.post(f"spools/{code}/load", toolhead=shop.toolhead, at=ago(hours=5), override_reason="a test")
+    return code
+
+
+def test_from_file_to_job(api, shop, loaded):
+    sent = send(api, printer=shop.printer, diameter_mm="1.75")
+    assert (sent["state"], sent["uses"], sent["seconds"]) == ("waiting", [], None)
+    run_due()
+    file = api.get(f"job-files/{sent['id']}")
+    (use,) = file["uses"]
+    assert (file["state"], file["share_read"], file["remarks"], file["unread"]) == ("read", 1, [], {})
+    assert use["filament_mm"] == pytest.approx(10_000)
+    assert use["cm3"] == pytest.approx(24.0528, rel=1e-5)
+    assert use["hot"] == [{"value": 260, "amount": pytest.approx(file["seconds"], rel=0.001)}]
+    assert sum(file["flow_mm3_s"]) * file["flow_bin_s"] == pytest.approx(24_052.8, rel=1e-4)
+    assert [row["id"] for row in api.get("job-files", state="read")["results"]] == [file["id"]]
+
+    (on,) = api.get(f"job-files/{file['id']}/readiness")
+    (part,) = on["parts"]
+    assert (on["printer"], part["spool"], part["uses"]) == (shop.printer, loaded, [0])
+    assert on["state"] == part["state"] and {"diameter", "retraction"} <= {c["name"] for c in part["checks"]}
+
+    asked = {"printer": shop.printer, "spools": [loaded], "start": ago(hours=2), "override_reason": "a test"}
+    job = api.post(f"job-files/{file['id']}/record", **asked, stopped_pct=57.14)
+    assert (job["name"], job["file"], job["stopped"]) == (
+        "bracket.gcode",
+        file["id"],
+        "at 57.14 % of its file",
+    )
+    assert job["uses"][0]["mass_g"] == pytest.approx(part["mass_g"] / 2, rel=0.03)
+    assert Spool.objects.get(code=loaded).mass_entries.filter(kind="printed").count() == 1
+
+
+def test_read_again_and_stop(api, shop):
+    sent = send(api)
+    assert api.post(f"job-files/{sent['id']}/stop", status=200)["state"] == "stopped"
+    assert "not being read" in api.refused(f"job-files/{sent['id']}/stop")[""]
+    again = api.post(f"job-files/{sent['id']}/read", status=200, diameter_mm=2.85)
+    assert (again["state"], again["diameter_mm"]) == ("waiting", 2.85)
+    assert "between 0.5 and 10" in api.refused(f"job-files/{sent['id']}/read", diameter_mm=50)["diameter_mm"]
+
+
+def test_what_is_not_read_yet_is_not_judged(api, shop, loaded):
+    sent = send(api, "\0")
+    assert "waits to be read" in api.get(f"job-files/{sent['id']}/readiness", 400)["errors"][0]["message"]
+    run_due()
+    file = api.get(f"job-files/{sent['id']}")
+    assert file["state"] == "refused" and "NUL" in file["problem"]
+    asked = {"printer": shop.printer, "spools": [loaded]}
+    assert "Read it first" in api.refused(f"job-files/{sent['id']}/record", **asked)[""]
+
+
+@pytest.mark.parametrize(
+    ("text", "fields", "field"),
+    [
+        ("", {}, "file"),
+        (JOB, {"diameter_mm": "50"}, "diameter_mm"),
+        (JOB, {"diameter_mm": "much"}, "diameter_mm"),
+        (JOB, {"printer": "999"}, "printer"),
+        (JOB, {"speed": "1"}, "speed"),
+    ],
+)
+def test_what_is_not_taken_in(api, shop, text, fields, field):
+    errors = send(api, text, status=400, **fields)["errors"]
+    assert [error["field"] for error in errors] == [field]
+    assert not JobFile.objects.exists()
+
+
+def test_a_file_comes_as_a_form(api, shop):
+    assert api.client.post(f"{V1}job-files", {"file": "G1 X1"}, format="json").status_code == 415
+    assert api.client.post(f"{V1}job-files", {"file": "G1 X1"}, format="multipart").status_code == 400
+
+
+def test_a_large_file_is_taken_in(api, shop):
+    """Above the limit of the other endpoints (10 MB)."""
+    text = JOB + "; " + "x" * 100 + "\n"
+    sent = send(api, text * (11 * 2**20 // len(text) + 1))
+    assert sent["size_bytes"] > 11 * 2**20
+    body = {"job_files": "x" * 11 * 2**20}
+    assert api.client.post(f"{V1}job-files/{sent['id']}/read", body, format="json").status_code == 413
+
+
+def test_refusals_of_the_record_name_their_field(api, shop, loaded, receive):
+    sent = send(api)
+    run_due()
+    path = f"job-files/{sent['id']}/record"
+    asked = {"printer": shop.printer, "spools": [loaded], "override_reason": "a test"}
+    assert "not both" in api.refused(path, **asked, stopped_line=3, stopped_pct=5)["stopped_line"]
+    assert "uses 1 spools" in api.refused(path, **(asked | {"spools": [loaded, receive()]}))["spools"]
+    assert "was not on" in api.refused(path, **(asked | {"spools": [receive()]}))["spool"]
+    assert api.refused(path, **(asked | {"spools": []}))
