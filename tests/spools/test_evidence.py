@@ -177,3 +177,45 @@ def test_a_spool_that_came_without_a_net_mass_is_divided_too(nylon, shelf):
     one = receive(nylon, shelf, at=START, net_mass_g=None, gross_g=1210)
     exposure.advance([one])
     assert ledger.remaining(one).mass_g == pytest.approx(1000, abs=25)
+
+
+def test_a_fact_added_while_weighings_are_worked_in_keeps_the_result_from_being_stored(
+    spool, shelf, monkeypatch
+):
+    ledger.weigh(spool, 1216, at=at(200))
+    work_in = exposure.evidence.assimilated
+
+    def meanwhile(*given):
+        record_readings(shelf, [(at(h), 25, 80) for h in range(100, 180)], origin="file")
+        return work_in(*given)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(exposure.evidence, "assimilated", meanwhile)
+        computed = exposure.compute_advance([spool.pk], at(300))
+    assert exposure.store_advance(computed) == 0
+    exposure.advance([spool])
+    assert exposure.rebuild([spool]) == []
+
+
+def test_readings_in_the_hour_of_a_weighing_leave_it_worked_in(spool, shelf, clock):
+    clock.move_to(at(300))
+    ledger.weigh(spool, 1216, at=at(299.9))
+    exposure.advance([spool])
+    before = stored(spool)
+    record_readings(shelf, [(at(299.95), 23, 60)], origin="api")
+    assert stored(spool) == before
+    clock.move_to(at(310))
+    exposure.advance([spool])
+    assert exposure.rebuild([spool]) == []
+
+
+def test_cardboard_takes_up_nothing_in_an_unopened_bag(nylon, bag, shelf):
+    """Sealed and dry for 150 h, then 140 h in the room: the reel's own water explains what it gained."""
+    one = receive(nylon, bag, at=START, card="dry", core_material="cardboard")
+    ledger.weigh(one, 1206, at=at(150))
+    moves.move_spool(one, shelf, at=at(150))
+    ledger.weigh(one, 1224, at=at(290))
+    assert not any("explains" in why for why in exposure.moisture_now(one).why)
+    courses = exposure.evidence._core_courses(exposure.moisture_now(one).history, [at(150), at(290)])
+    assert courses[0] == pytest.approx(12 / 50 - 1)
+    assert abs(courses[1]) < 0.05
