@@ -1,7 +1,8 @@
 """What the weighings of a spool say, from its facts: the members of its ensemble, and how its mass divides.
 
-A cache: the row of a spool is computed again whenever a weighing is added or something before its last one
-changes, always from the first members and all weighings together, so the order of recording does not matter.
+A cache: a row is out of date once a weighing is added or something before its last one changes. Until the
+next advance stores it anew, whoever asks works it out. Always from the first members and all weighings
+together, so that the order of recording does not matter.
 """
 
 import hashlib

@@ -96,7 +96,8 @@ def moisture_now(spool: Spool) -> Moisture:
 def moisture_of(
     spools: Iterable[Spool], at: datetime | None = None, *, whole: bool = False
 ) -> dict[int, Moisture]:
-    """The moisture of spools at a time, by spool id. Stores nothing; six queries however many spools.
+    """The moisture of spools at a time, by spool id. Stores nothing; six queries however many spools,
+    some more for dry boxes in which nothing is read and for weighings that are not worked in yet.
 
     whole: the spools come from history.with_materials() and are up to date; that saves a query.
     A spool that had not come yet, or is empty, is told as at the nearest time that it was there.
