@@ -43,6 +43,7 @@ def drying(request: HttpRequest) -> HttpResponse:
     dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
     air = climates_now(dryers)
     open_runs = list(drying_rules.open_runs())
+    stand = drying_rules.standing(dryers, timezone.now())
     finished = DryingRun.objects.filter(end__isnull=False).order_by("-end")
     finished = finished.select_related("spool__feedstock__maker", "dryer", "before", "after")[:SHOWN_FINISHED]
     return render(
@@ -50,7 +51,12 @@ def drying(request: HttpRequest) -> HttpResponse:
         "drying/overview.html",
         {
             "dryers": [
-                (dryer, air[dryer.pk], [RunRow(run) for run in open_runs if run.dryer_id == dryer.pk])
+                (
+                    dryer,
+                    air[dryer.pk],
+                    [RunRow(run) for run in open_runs if run.dryer_id == dryer.pk],
+                    [stay for stay in stand if stay.place_id == dryer.pk],
+                )
                 for dryer in dryers
             ],
             "finished": [
