@@ -369,6 +369,40 @@ def _none_stands(stays: Iterable[Stay], spools: Iterable[Spool]) -> None:
     raise ValidationError({"dryer": say})
 
 
+def why_not_now(
+    spools: Sequence[Spool],
+    caps: Collection[Cap],
+    set_point_c: float,
+    first: First | None,
+    at: datetime,
+    *,
+    runs: Iterable[DryingRun],
+    stand: Iterable[Stay],
+    dryer: Place,
+) -> str:
+    """Why these spools cannot be started so at that time, beside what their caps say; empty when they can.
+
+    runs: the open ones of the shop; stand: what stands in its dryers.
+    """
+    ids = {spool.pk for spool in spools}
+    beside = [run for run in runs if run.dryer_id == dryer.pk and run.spool_id not in ids]
+    try:
+        for spool in spools:
+            in_use(spool)
+        for run in runs:
+            if run.spool_id in ids:
+                raise ValidationError(
+                    f"Spool {pretty(run.spool.code)} is drying in {run.dryer} since {shown(run.start)}. "
+                    "Finish that run first."
+                )
+        for run in beside:
+            _agrees(run, set_point_c, _shared_first(first, beside, at), at, caps)
+        _none_stands([stay for stay in stand if stay.place_id == dryer.pk], spools)
+    except ValidationError as error:
+        return " ".join(error.messages)
+    return ""
+
+
 def must_dry(place: Place) -> None:
     """Refuses a place that is no dryer."""
     if place.kind != Place.Kind.DRYER:

@@ -83,8 +83,7 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         return render(request, "drying/start.html", context)
     chosen = list(together.cleaned_data["spools"])
     found = _together(chosen, dryer, together)
-    staged = found is not None and found.first is not None
-    form = DryForm(sent(request), spools=chosen, staged=staged, initial=_initial(found))
+    form = DryForm(sent(request), spools=chosen, initial=_initial(found))
     if (
         found is not None
         and together.is_valid()

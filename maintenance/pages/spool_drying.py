@@ -34,7 +34,7 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
     given = request.POST if request.method == "POST" else request.GET
     replanned = PlanForm(given, strong_limit_pct=plans.strong_limit_pct(spool), auto_id="plan_%s")
     plan = _plan(spool, dryer, replanned)
-    form = DryForm(sent(request), initial=_initial(plan), staged=plan.first is not None)
+    form = DryForm(sent(request), initial=_initial(plan))
     if carried_out(
         form,
         lambda data: drying.start_drying(

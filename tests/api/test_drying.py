@@ -204,3 +204,11 @@ def test_no_way_into_a_dryers_heat_but_a_drying_run(api, shop, wet, receive):
         "drying-runs", spools=[{"spool": receive(feedstock=shop.pla)}], dryer=shop.dryer, set_point_c=45
     )
     assert "Join" not in say["set_point_c"] and "Finish that run first" in say["set_point_c"]
+
+
+def test_a_plan_that_cannot_start_says_why_and_promises_no_time(api, shop, wet, receive):
+    api.post("drying-runs", spools=[{"spool": wet}], dryer=shop.dryer, set_point_c=70)
+    low = receive(feedstock=shop.pla, place=shop.shelf)
+    for code, says in ((low, "too hot to join"), (wet, "is drying in small dryer since")):
+        plan = api.get(f"spools/{code}/drying-plan", dryer=shop.dryer)
+        assert says in plan["blocked"] and plan["ready_at"] is None
