@@ -369,6 +369,21 @@ def _none_stands(stays: Iterable[Stay], spools: Iterable[Spool]) -> None:
     raise ValidationError({"dryer": say})
 
 
+def heat_caution(run: DryingRun) -> str:
+    """That a run as planned gives a polyamide more heat than one run may, and how long would do; or empty."""
+    *first, (set_point_c, hours) = run.planned_stages
+    share = heat.run_share(run.spool, run.planned_stages)
+    if share is None or share <= heat.ALL:
+        return ""
+    rest = heat.run_share(run.spool, [(set_point_c, hours)]) or 0.0
+    used = sum(hours for _, hours in first) + hours * max(0.0, heat.ALL - (share - rest)) / rest
+    return (
+        f"Too much heat for one run: {100 * share:.0f} % of what a polyamide may have in air, or it turns "
+        f"yellow and brittle. At {set_point_c:g} °C take it out after {math.floor(used)} h in all, or dry it "
+        "cooler."
+    )
+
+
 def why_not_now(
     spools: Sequence[Spool],
     caps: Collection[Cap],

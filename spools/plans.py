@@ -710,6 +710,53 @@ def _over_budget(share: float, ways: Sequence[Way]) -> str:
     return f"{say}Dry only what a job needs, in drier air, or in two runs with dry storage between."
 
 
+def too_short(plan: Plan, planned_hours: float) -> str:
+    """That a run is planned for fewer hours than its plan says; empty when it is not."""
+    if plan.hours is None:
+        return f"By the plan it does not get below {plan.target_pct:.2g} % so, however long it takes."
+    if planned_hours >= plan.hours:
+        return ""
+    return (
+        f"After the planned {planned_hours:g} h it is likely not below {plan.target_pct:.2g} %: the plan "
+        f"says {plan.hours:g} h. Leave it in for longer."
+    )
+
+
+def expected_dry(
+    drying: Sequence[tuple[DryingRun, Winding]], at: datetime, rooms: dict[int, Climate] | None = None
+) -> list[datetime | None]:
+    """When each whole spool is probably below the target of its run, from its winding at a time.
+
+    None: it does not get there in the hours that plans look ahead. rooms: the air that each dryer takes in,
+    by its id, where the caller has it.
+    """
+    if not drying:
+        return []
+    taken_in = room_airs([run.dryer for run, _ in drying], at) if rooms is None else rooms
+
+    def air(run: DryingRun, celsius: float, hours: float) -> Air:
+        room = taken_in[run.dryer_id]
+        return Air(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
+
+    left_h = [
+        max(0.0, (run.change_at - at) / timedelta(hours=1)) if run.change_at else 0.0 for run, _ in drying
+    ]
+    started = advanced(
+        [
+            (winding, [air(run, run.set_point_at(at), hours)] if hours else [])
+            for (run, winding), hours in zip(drying, left_h, strict=True)
+        ]
+    )
+    lanes = [(one, air(run, run.set_point_c, 0.0)) for one, (run, _) in zip(started, drying, strict=True)]
+    targets_pct = [run.target_pct for run, _ in drying]
+    found = hours_until(lanes, targets_pct, None, DRYING_LOOKS_H, below=True)
+    dry = [bool((winding.outer_pct(None) > run.target_pct).mean() <= DOUBT) for run, winding in drying]
+    return [
+        at if is_dry else None if hours is None else at + timedelta(hours=first_h + _quarters(hours))
+        for is_dry, first_h, hours in zip(dry, left_h, found, strict=True)
+    ]
+
+
 def _stay_good(
     spools: Sequence[Spool], dried: Sequence[Winding], mass_g: float | None
 ) -> list[list[tuple[Place, float | None]]]:

@@ -5,6 +5,7 @@ from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
 from api.serializers.places import PlaceSerializer
+from spools.drying import heat_caution
 from spools.models import DryingRun, Place, Spool
 from spools.plans import GOALS, Together
 
@@ -155,6 +156,9 @@ class DryingRunSerializer(ModelSerializer):
     dryer_name = serializers.CharField(source="dryer.name", read_only=True)
     before_g = Number(source="before.gross_g", allow_null=True, read_only=True)
     after_g = Number(source="after.gross_g", allow_null=True, read_only=True)
+    heat_caution = serializers.SerializerMethodField(
+        help_text="where the planned hours are too much heat for a polyamide"
+    )
 
     class Meta:
         model = DryingRun
@@ -175,8 +179,12 @@ class DryingRunSerializer(ModelSerializer):
             "end",
             "before_g",
             "after_g",
+            "heat_caution",
             "recorded_at",
         ]
+
+    def get_heat_caution(self, run: DryingRun) -> str:
+        return heat_caution(run)
 
 
 class LossSerializer(serializers.Serializer):

@@ -13,9 +13,10 @@ from django.utils import timezone
 
 from spools import drying as drying_rules
 from spools.climate import climates_now
+from spools.labels import pretty
 from spools.models import DryingRun, Place, Spool
 from spools.pages.forms import carried_out, sent, show_refusal
-from spools.plans import Together, Wish, lowest, plan_together
+from spools.plans import Together, Wish, lowest, plan_together, too_short
 
 from .forms_shop import DryForm, FinishAllForm, FinishForm, TogetherForm
 
@@ -35,6 +36,7 @@ class RunRow:
         self.done = now >= self.ready_at
         self.set_point_c = self.run.set_point_at(now)
         self.ahead = self.run.change_at is not None and now < self.run.change_at
+        self.heat_caution = drying_rules.heat_caution(self.run)
         self.percent = min(100, max(0, round(100 * self.hours / self.run.planned_hours)))
 
 
@@ -105,6 +107,14 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         )
     ):
         messages.success(request, f"Drying has begun in {dryer} at {found.set_point_c:g} °C.")
+        planned = {spool.pk: plan for spool, plan in found.plans}
+        for run in drying_rules.open_runs(dryer).filter(spool__in=planned):
+            for caution in (
+                drying_rules.heat_caution(run),
+                too_short(planned[run.spool_id], run.planned_hours),
+            ):
+                if caution:
+                    messages.warning(request, f"{pretty(run.spool.code)}: {caution}")
         return redirect("drying")
     context = {"dryer": dryer, "inside": inside, "together": together, "form": form, "chosen": chosen}
     setter = lowest(chosen, dryer, [run.spool for run in inside])

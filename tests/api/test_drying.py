@@ -212,3 +212,10 @@ def test_a_plan_that_cannot_start_says_why_and_promises_no_time(api, shop, wet, 
     for code, says in ((low, "too hot to join"), (wet, "is drying in small dryer since")):
         plan = api.get(f"spools/{code}/drying-plan", dryer=shop.dryer)
         assert says in plan["blocked"] and plan["ready_at"] is None
+
+
+def test_a_run_of_too_much_heat_carries_a_caution(api, shop, wet):
+    body = {"spools": [{"spool": wet}], "dryer": shop.dryer, "set_point_c": 77}
+    [run] = api.post("drying-runs", **body, planned_hours=300)
+    assert "Too much heat for one run" in run["heat_caution"]
+    assert api.get(f"spools/{wet}/history")["drying_runs"][0]["heat_caution"] == run["heat_caution"]

@@ -1,13 +1,19 @@
 """What a drying plan says where it cannot start, is not needed or was asked for in vain."""
 
+import re
+from datetime import timedelta
+
 import pytest
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
-from spools.drying import start_drying
+from spools.drying import heat_caution, start_drying
+from spools.exposure import moisture_of
+from spools.heat import run_share
 from spools.models import DryingRun
 from spools.moves import mark_empty, move_spool
-from spools.plans import plan_drying
+from spools.plans import expected_dry, plan_drying, too_short
 from tests.spools.conftest import feedstock, hours_ago, receive
 
 from .corner import corner, of, words
@@ -105,3 +111,39 @@ def test_a_way_that_only_the_dryers_error_forbids_says_so(shop, desk):
     pva = receive(feedstock("PVA"), shop.shelf, core_material="pc", net_mass_g=1000)
     whys = {way.set_point_c: way.why for way in plan_drying(pva, shop.dryer).ways}
     assert not any(why.startswith("too soft") for c, why in whys.items() if c <= 45)
+
+
+def test_too_few_hours_and_too_much_heat_are_told_when_a_run_starts(shop, desk):
+    data = {"dryer": shop.dryer.pk, "set_point_c": "77", "resolution_g": "1"}
+    said = words(desk.post(of("spool-dry", shop.free), data | {"planned_hours": "2"}, follow=True))
+    assert "After the planned 2 h it is likely not below" in said and "Too much heat" not in said
+    assert "is likely dry enough only from" in said
+    page = reverse("drying-start", args=[shop.dryer.pk])
+    data = {"spools": shop.other.pk, "set_point_c": "77", "planned_hours": "300", "resolution_g": "1"}
+    said = words(desk.post(page, data, follow=True))
+    assert DryingRun.objects.filter(spool=shop.other).exists()
+    assert said.count("Too much heat for one run") == 2  # once said, and once beside the run
+
+
+def test_the_hours_of_the_caution_are_those_of_the_budget(shop):
+    (run,) = start_drying([shop.free], shop.dryer, 77, planned_hours=300)
+    caution = heat_caution(run)
+    hours = int(re.search(r"after (\d+) h in all", caution)[1])
+    assert run_share(shop.free, [(77, hours)]) <= 1 < run_share(shop.free, [(77, hours + 1)])
+    run.first_set_point_c, run.first_hours = 70, 5
+    hours = int(re.search(r"after (\d+) h in all", heat_caution(run))[1])
+    assert run_share(shop.free, [(70, 5), (77, hours - 5)]) <= 1
+    assert run_share(shop.free, [(70, 5), (77, hours - 4)]) > 1
+    run.planned_hours = hours
+    assert heat_caution(run) == ""
+
+
+def test_a_run_that_is_planned_as_the_plan_says_needs_no_word(shop):
+    plan = plan_drying(shop.free, shop.dryer, set_point_c=75)
+    assert too_short(plan, plan.hours) == ""
+    assert "the plan says" in too_short(plan, plan.hours - 1)
+    (run,) = start_drying([shop.free], shop.dryer, 75, planned_hours=plan.hours)
+    now = timezone.now()
+    (dry_at,) = expected_dry([(run, moisture_of([shop.free], now)[shop.free.pk].winding)], now)
+    # The same physics, asked for in two ways.
+    assert abs(dry_at - plan.ready_at) < timedelta(minutes=16)
