@@ -11,7 +11,7 @@ from django.db.models import Q
 from spools.checks import in_use, locked, moment, one_writer, shown
 from spools.labels import pretty
 from spools.models import Place, Spool, Stay
-from spools.moves import move_spool
+from spools.moves import held, move_spool
 
 from .models import Loading, Toolhead
 from .readiness import HOLD, Verdict
@@ -35,6 +35,8 @@ def load_spool(
     Refused: a hold without a reason, a toolhead or a spool that is taken, a printer that is out of use.
     """
     toolhead = _locked_toolhead(toolhead)
+    if unload_to is not None:
+        held(unload_to)
     spool = locked(spool)
     in_use(spool)
     at = moment(at, spool)
@@ -62,6 +64,7 @@ def load_spool(
 def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, by: Any = None) -> Loading:
     """Take a spool off its toolhead and put it in a place. Refused: one that is off already."""
     _locked_toolhead(loading.toolhead)
+    held(place)
     spool = locked(loading.spool)
     loading = Loading.objects.select_related("toolhead__printer").get(pk=loading.pk)
     at = moment(at, spool)

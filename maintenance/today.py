@@ -9,13 +9,13 @@ from typing import NamedTuple
 
 from django.utils import timezone
 
-from spools.climate import heated_rh_pct, room_airs
+from spools.climate import Climate, heated_rh_pct, room_airs
 from spools.drying import default_target_pct, joining_set_point_c, suggested_set_point_c
 from spools.history import with_materials
 from spools.labels import pretty
 from spools.ledger import Amount
-from spools.models import Feedstock, Place, Spool
-from spools.plans import DRYING_LOOKS_H
+from spools.models import DryingRun, Feedstock, Place, Spool
+from spools.plans import DRYING_LOOKS_H, expected_dry
 from spools.windings import Air, hours_until
 
 from . import reminders
@@ -173,10 +173,24 @@ def _later(
         for of in spools
         if of.run is None and _other_hold(of, machines, verdicts) is None
     ]
-    dried = _drying_ahead(to_dry, dryers, now)
+    running = [
+        (of.spool.pk, of.run, of.moisture.winding)
+        for _, spools in waiting
+        for of in spools
+        if of.run is not None and of.moisture is not None
+    ]
+    rooms = room_airs(dryers.places) if to_dry or running else {}
+    dried = _drying_ahead(to_dry, dryers, rooms, now)
+    times = expected_dry([(run, winding) for _, run, winding in running], now, rooms)
+    dry_at = {pk: at for (pk, *_), at in zip(running, times, strict=True)}
     rows = []
     for material, spools in waiting:
-        own = [_row(material, of, machines, verdicts, dried.get(of.spool.pk), now) for of in spools]
+        own = [
+            _in_dryer(material, of, of.run, dry_at.get(of.spool.pk), now)
+            if of.run is not None and _other_hold(of, machines, verdicts) is None
+            else _row(material, of, machines, verdicts, dried.get(of.spool.pk), now)
+            for of in spools
+        ]
         rows.append(min(own, key=lambda row: (row.ready_at is None, row.ready_at or now)))
     return sorted(rows, key=lambda row: (row.ready_at is None, row.ready_at or now, row.material))
 
@@ -192,10 +206,6 @@ def _row(
     other = _other_hold(of, machines, verdicts)
     if other is not None:
         return LaterRow(material, of.spool, None, None, None, f"{other.sentence} {other.way_out}".strip())
-    if of.run is not None:
-        ready_at = max(now, of.run.start + timedelta(hours=of.run.planned_hours))
-        reason = f"is drying in {of.run.dryer}, planned until {_clock(ready_at)}."
-        return LaterRow(material, of.spool, of.run.dryer, None, ready_at, reason)
     if dried is None:
         return LaterRow(material, of.spool, None, None, None, "is too wet, and there is no dryer here.")
     dryer, plan = dried
@@ -215,6 +225,19 @@ def _row(
     return LaterRow(material, of.spool, dryer, plan, plan.ready_at, reason)
 
 
+def _in_dryer(material: str, of: Known, run: DryingRun, dry_at: datetime | None, now: datetime) -> LaterRow:
+    """A spool that dries: ready when its hours are over and the physics expects all of it to be dry."""
+    done_at = run.start + timedelta(hours=run.planned_hours)
+    how = f"is drying in {run.dryer}, planned until {_clock(done_at)}"
+    if dry_at is None:
+        reason = f"{how}; all of it likely does not get below {run.target_pct:.2g} % so."
+        return LaterRow(material, of.spool, run.dryer, None, None, reason)
+    if dry_at > done_at:
+        reason = f"{how}, when all of it is likely not dry enough: leave it in until {_clock(dry_at)}."
+        return LaterRow(material, of.spool, run.dryer, None, dry_at, reason)
+    return LaterRow(material, of.spool, run.dryer, None, max(now, done_at), f"{how}.")
+
+
 def _other_hold(of: Known, machines: list[Machine], verdicts: dict[tuple[int, int], Verdict]) -> Check | None:
     """What stays a hold on every toolhead however dry the spool is; None where some toolhead has none."""
     holds = [
@@ -231,14 +254,15 @@ def _other_hold(of: Known, machines: list[Machine], verdicts: dict[tuple[int, in
     return fewest[0] if fewest else None
 
 
-def _drying_ahead(to_dry: list[Known], dryers: Dryers, now: datetime) -> dict[int, tuple[Place, DryingAhead]]:
+def _drying_ahead(
+    to_dry: list[Known], dryers: Dryers, rooms: dict[int, Climate], now: datetime
+) -> dict[int, tuple[Place, DryingAhead]]:
     """The dryer that has each spool ready first, by spool id: all of them in one call of the physics.
 
     A spool may join what a dryer does now, or have it to itself when its runs are over; the moisture until
     then is taken as it is. A plan of its own for each, with how long it stays good after, would take queries
     and seconds that this page has not got; the spool's page has them.
     """
-    rooms = room_airs(dryers.places) if to_dry else {}
     tries: list[tuple[Known, Place, float, datetime, list[str]]] = []
     for of, dryer in product(to_dry, dryers.places):
         runs = dryers.runs_in(dryer)

@@ -8,18 +8,19 @@ from typing import Any, NamedTuple
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from . import catalogue, coupons, heat, ledger, softening
 from .checkpoints import forget_after
 from .checks import in_use, locked, moment, one_writer, shown, within
 from .history import least_drying_hours
+from .labels import pretty
 from .loss import Loss as Loss
 from .loss import loss_caution as loss_caution
 from .loss import loss_on_drying as loss_on_drying
-from .models import DryingRun, Feedstock, Place, Spool
-from .moves import current_stay, not_in_run, put
+from .models import DryingRun, Feedstock, Place, Spool, Stay
+from .moves import current_stay, held, not_in_run, not_into_heat, put
 
 # fixtures/reference/README.md, what caps the drying temperature: spool bodies.
 CORE_CAP_C = {
@@ -191,8 +192,8 @@ def check_set_point(
 
     first: a cooler stage before the set point. Raises ValidationError on ``set_point_c``,
     ``first_set_point_c`` or ``first_hours`` with the cap and its reason, where the first stage is too short,
-    or, when the dryer does or did something else at that time, with the way out. The spools already in it
-    count too.
+    or, when the dryer does or did something else at that time, with the way out. The spools that dry in it
+    count too; one that merely stands in it is to be taken out first.
     """
     return _checked(spools, dryer, set_point_c, first, moment(at))[0]
 
@@ -221,7 +222,8 @@ def _checked(
     _within_caps(caps.values(), set_point_c, first)
     first = _shared_first(first, running, at)
     for run in running:
-        _agrees(run, set_point_c, first, at)
+        _agrees(run, set_point_c, first, at, caps.values())
+    _none_stands(standing([dryer], at), spools)
     soft = [spool for spool in spools if cap(spool, dryer).start_c < set_point_c]
     if first is not None and soft:
         _long_enough(soft, dryer, set_point_c, first, at)
@@ -270,8 +272,13 @@ def _shared_first(first: First | None, running: Sequence[DryingRun], at: datetim
     return first
 
 
-def _agrees(run: DryingRun, set_point_c: float, first: First | None, at: datetime) -> None:
-    """Refuses what the dryer cannot do while a run is in it: it has one set point at a time."""
+def _agrees(
+    run: DryingRun, set_point_c: float, first: First | None, at: datetime, caps: Collection[Cap]
+) -> None:
+    """Refuses what the dryer cannot do while a run is in it: it has one set point at a time.
+
+    caps: of the spools that would join; who may not be as hot as the run is not told to.
+    """
     since = max(at, run.start)
     own_change = None if first is None else at + timedelta(hours=first.hours)
     own_c = first.set_point_c if first is not None and own_change and since < own_change else set_point_c
@@ -282,7 +289,16 @@ def _agrees(run: DryingRun, set_point_c: float, first: First | None, at: datetim
     if own_c == run.set_point_at(since) and changes[0] == changes[1]:
         return
     dries = f"{run.dryer} dries spool {run.spool.code} at"
-    if changes[1] is not None:
+    if not all(may_join(own, run, since) for own in caps):
+        coolest = min(caps, key=lambda own: (own.cap_c, own.start_c))
+        too_hot = (
+            coolest.reason if run.set_point_c > coolest.cap_c else f"at the start {coolest.start_reason}"
+        )
+        say = (
+            f"{dries} {run.temperatures}, which is too hot to join: {too_hot}. Finish that run first, or "
+            "choose another dryer."
+        )
+    elif changes[1] is not None:
         say = (
             f"{dries} {run.first_set_point_c:g} °C until {shown(changes[1])} and at {run.set_point_c:g} °C "
             f"after that. Join in both stages, first {run.first_set_point_c:g} and then "
@@ -319,6 +335,87 @@ def _long_enough(soft: Sequence[Spool], dryer: Place, set_point_c: float, first:
                     f"{first.set_point_c:g} °C first, and would have {first.hours:.3g} h."
                 }
             )
+
+
+def standing(dryers: Iterable[Place], at: datetime) -> list[Stay]:
+    """Stays in dryers at that time or later that no drying run of the same spool covers, to their end."""
+    runs = DryingRun.objects.filter(
+        Q(start__lte=at) | Q(start__lte=OuterRef("start")),
+        Q(end=None) | Q(end__gte=OuterRef("end")),
+        spool=OuterRef("spool"),
+        dryer=OuterRef("place"),
+    )
+    stays = Stay.objects.filter(Q(end=None) | Q(end__gt=at), ~Exists(runs), place__in=dryers)
+    return list(stays.select_related("place", "spool__feedstock__maker").order_by("start", "pk"))
+
+
+def _none_stands(stays: Iterable[Stay], spools: Iterable[Spool]) -> None:
+    """Refuses a run around a spool that is in the dryer without one: nobody has looked at its cap."""
+    starting = {spool.pk for spool in spools}
+    stay = next((stay for stay in stays if stay.spool_id not in starting), None)
+    if stay is None:
+        return
+    stands = f"Spool {pretty(stay.spool.code)} stands in {stay.place}"
+    if stay.end is None:
+        say = (
+            f"{stands} since {shown(stay.start)} and would get as hot. Take it out first, or start it "
+            "together with the others, where its cap counts."
+        )
+    else:
+        say = (
+            f"{stands} until {shown(stay.end)} without a drying run and would have got as hot. Give a time "
+            "after that."
+        )
+    raise ValidationError({"dryer": say})
+
+
+def heat_caution(run: DryingRun) -> str:
+    """That a run as planned gives a polyamide more heat than one run may, and how long would do; or empty."""
+    *first, (set_point_c, hours) = run.planned_stages
+    share = heat.run_share(run.spool, run.planned_stages)
+    if share is None or share <= heat.ALL:
+        return ""
+    rest = heat.run_share(run.spool, [(set_point_c, hours)]) or 0.0
+    used = sum(hours for _, hours in first) + hours * max(0.0, heat.ALL - (share - rest)) / rest
+    return (
+        f"Too much heat for one run: {100 * share:.0f} % of what a polyamide may have in air, or it turns "
+        f"yellow and brittle. At {set_point_c:g} °C take it out after {math.floor(used)} h in all, or dry it "
+        "cooler."
+    )
+
+
+def why_not_now(
+    spools: Sequence[Spool],
+    caps: Collection[Cap],
+    set_point_c: float,
+    first: First | None,
+    at: datetime,
+    *,
+    runs: Iterable[DryingRun],
+    stand: Iterable[Stay],
+    dryer: Place,
+) -> str:
+    """Why these spools cannot be started so at that time, beside what their caps say; empty when they can.
+
+    runs: the open ones of the shop; stand: what stands in its dryers.
+    """
+    ids = {spool.pk for spool in spools}
+    beside = [run for run in runs if run.dryer_id == dryer.pk and run.spool_id not in ids]
+    try:
+        for spool in spools:
+            in_use(spool)
+        for run in runs:
+            if run.spool_id in ids:
+                raise ValidationError(
+                    f"Spool {pretty(run.spool.code)} is drying in {run.dryer} since {shown(run.start)}. "
+                    "Finish that run first."
+                )
+        for run in beside:
+            _agrees(run, set_point_c, _shared_first(first, beside, at), at, caps)
+        _none_stands([stay for stay in stand if stay.place_id == dryer.pk], spools)
+    except ValidationError as error:
+        return " ".join(error.messages)
+    return ""
 
 
 def must_dry(place: Place) -> None:
@@ -461,8 +558,9 @@ def finish_drying(
 ) -> DryingRun:
     """End a drying run and put the spool in ``place``; gross_g is what it weighs after.
 
-    Refused: a run that has ended, an end before its start or in the future.
+    Refused: a run that has ended, an end before its start or in the future, a dryer that others dry in.
     """
+    held(place)
     spool = locked(run.spool)
     run = DryingRun.objects.select_for_update().get(pk=run.pk)
     at = moment(at, spool)
@@ -472,8 +570,9 @@ def finish_drying(
         raise ValidationError({"at": f"The run began on {shown(run.start)}. Give a later time."})
     if gross_g is not None:
         run.after = ledger.weigh(spool, gross_g, resolution_g=resolution_g, at=at, by=by)
-    put(spool, place, at, by)
-    forget_after([spool.pk], at)
     run.end = at
     run.save(update_fields=["end", "after"])
+    not_into_heat(place, at)
+    put(spool, place, at, by)
+    forget_after([spool.pk], at)
     return run

@@ -10,6 +10,7 @@ from django.db.models import Q
 
 from .checkpoints import forget_after
 from .checks import in_use, locked, moment, shown
+from .labels import pretty
 from .models import DryingRun, Place, Spool, Stay
 
 
@@ -30,12 +31,14 @@ def move_spool(spool: Spool, place: Place, *, at: datetime | None = None, by: An
     """End the present stay and begin one in ``place``. Returns it; the present one if already there.
 
     Refused: a time before the present stay began or a drying run ended, a spool that is empty or in a
-    drying run that is not finished.
+    drying run that is not finished, a dryer that runs.
     """
+    held(place)
     spool = locked(spool)
     in_use(spool)
     at = moment(at, spool)
     not_in_run(spool, at)
+    not_into_heat(place, at)
     return put(spool, place, at, by)
 
 
@@ -58,8 +61,10 @@ def record_excursion(
 ) -> list[Stay]:
     """The spool was in ``place`` from start to end, then back where it was. Returns the two new stays.
 
-    Refused unless it lies wholly within the present stay and touches no drying run.
+    Refused unless it lies wholly within the present stay and touches no drying run, its own or one in the
+    dryer that it is said to have been in.
     """
+    held(place)
     spool = locked(spool)
     in_use(spool)
     start, end = moment(start, spool, "start"), moment(end, spool, "end")
@@ -71,6 +76,7 @@ def record_excursion(
         raise ValidationError(f"Spool {spool.code} is in no place. Move it to one first.")
     if stay.place_id == place.pk:
         raise ValidationError({"place": f"Spool {spool.code} was in {place} all that time. Choose another."})
+    not_into_heat(place, start, end)
     _end(stay, start, "start")
     away = Stay.objects.create(spool=spool, place=place, start=start, end=end, recorded_by=by)
     back = Stay.objects.create(spool=spool, place=stay.place, start=end, recorded_by=by)
@@ -118,6 +124,38 @@ def not_in_run(spool: Spool, at: datetime) -> None:
     raise ValidationError(
         {"at": f"Spool {spool.code} was in a drying run until {shown(run.end)}. Give a time after that."}
     )
+
+
+def held(place: Place) -> None:
+    """Lock a dryer before the spool that moves into it: in that order the start of a drying run locks too."""
+    if place.kind == Place.Kind.DRYER:
+        Place.objects.select_for_update().get(pk=place.pk)
+
+
+def not_into_heat(place: Place, start: datetime, end: datetime | None = None) -> None:
+    """Refuses a stay in a dryer that runs then: only a drying run has its set point checked against caps.
+
+    end: when the stay is over; None when that is not known yet. Spools in a run of their own come in by
+    spools.drying.start_drying.
+    """
+    runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=start), dryer=place).select_related("spool")
+    if end is not None:
+        runs = runs.filter(start__lt=end)
+    run = runs.order_by("start").first()
+    if run is None:
+        return
+    dries = f"{place} dries spool {pretty(run.spool.code)} at {run.temperatures}"
+    if run.end is None:
+        say = (
+            f"{dries} since {shown(run.start)}, and a spool in it gets as hot. Choose another place, or dry "
+            f"this spool in {place} too: that checks how hot it may get."
+        )
+    else:
+        say = (
+            f"{dries} from {shown(run.start)} to {shown(run.end)}, and a spool in it gets as hot. Choose "
+            "another place or another time."
+        )
+    raise ValidationError({"place": say})
 
 
 def _end(stay: Stay, at: datetime, field: str = "at") -> None:

@@ -23,11 +23,13 @@ from .drying import (
     may_join,
     must_dry,
     open_runs,
+    standing,
     suggested_set_point_c,
+    why_not_now,
 )
 from .exposure import Moisture, moisture_of
 from .heat import Heat, Stage
-from .models import DryingRun, Place, Spool
+from .models import DryingRun, Place, Spool, Stay
 from .windings import DOUBT, Air, Band, Winding, advanced, hours_until
 
 DRYING_LOOKS_H = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
@@ -80,7 +82,8 @@ class Plan:
     floor_pct: the moisture that this air leaves after any time (the median of what is thought possible).
     stays_good: for each place of the shop, hours until the turns needed may be over the print limit again;
     None for more than 60 days. ways: what was compared, the recommended one first. heat: what it has had of
-    dryers; life_share: of its budget for life after this plan. notes: what else to know.
+    dryers; life_share: of its budget for life after this plan. notes: what else to know. blocked: why it
+    cannot start so now (then there is no ready_at); empty when it can.
     """
 
     way: Way
@@ -93,6 +96,7 @@ class Plan:
     heat: Heat
     life_share: float | None
     notes: list[str]
+    blocked: str
 
     @property
     def set_point_c(self) -> float:
@@ -319,6 +323,10 @@ class _Group:
     room: Climate
     states: list[Moisture]
     targets_pct: list[float]
+    # What is in the dryers of the shop at the time of the plan.
+    runs: list[DryingRun]
+    stand: list[Stay]
+    when: datetime
     drafts: list[_Draft] = field(default_factory=list)
     asked: bool = False
 
@@ -343,6 +351,8 @@ def _plans(
     for _, dryer in asked:
         must_dry(dryer)
     runs = list(open_runs())
+    when = at or timezone.now()
+    stand = standing([dryer for _, dryer in asked], when)
     rooms = room_airs([dryer for _, dryer in asked], at)
     states = moisture_of({spool.pk: spool for spools, _ in asked for spool in spools}.values(), at)
     groups = []
@@ -356,6 +366,9 @@ def _plans(
             rooms[dryer.pk],
             [states[spool.pk] for spool in spools],
             [wish.target_of(spool) for spool in spools],
+            runs,
+            stand,
+            when,
         )
         _draft(group, wish, at)
         groups.append(group)
@@ -381,8 +394,7 @@ def _ids(spools: Sequence[Spool]) -> set[int]:
 
 def _draft(group: _Group, wish: Wish, at: datetime | None) -> None:
     """The ways to compare for a group: the usual one first, or only the one asked for."""
-    spools, dryer, beside = group.spools, group.dryer, group.beside
-    when = at or timezone.now()
+    spools, dryer, beside, when = group.spools, group.dryer, group.beside, group.when
     joins = bool(beside) and all(may_join(own, beside[0], when) for own in group.caps)
     if wish.set_point_c is not None:
         check_cap(group.caps, wish.set_point_c)
@@ -534,19 +546,30 @@ def _plan(
     ]
     had = heat.heat_of(spool, state.history.runs, state.at)
     hours = draft.hours[n]
+    blocked = why_not_now(
+        group.spools,
+        group.caps,
+        draft.set_point_c,
+        draft.first,
+        group.when,
+        runs=group.runs,
+        stand=group.stand,
+        dryer=group.dryer,
+    )
     share = heat.life_share(spool, draft.stages(hours or 0.0))
     after = None if share is None or had.life_share is None else had.life_share + share
     return Plan(
         way=ways[0],
         cap=group.caps[n],
         reason=_reason(group, draft, n),
-        ready_at=None if hours is None else state.at + timedelta(hours=hours),
+        ready_at=None if hours is None or blocked else state.at + timedelta(hours=hours),
         target_pct=group.targets_pct[n],
         stays_good=stays_good,
         ways=ways,
         heat=had,
         life_share=after,
         notes=_notes(group, draft, n, ways, after, wish),
+        blocked=blocked,
     )
 
 
@@ -559,8 +582,16 @@ def _way(group: _Group, draft: _Draft, n: int, recommended: bool) -> Way:
         draft.floors_pct[n],
         None if hours is None else heat.run_share(group.spools[n], draft.stages(hours)),
         recommended,
-        _why(group, draft) if recommended else "" if draft.possible else "too soft for it while wet",
+        _why(group, draft) if recommended else "" if draft.possible else _too_soft(group, draft),
     )
+
+
+def _too_soft(group: _Group, draft: _Draft) -> str:
+    """Why a way is impossible; at what the cap allows it is the dryer's error that makes it so."""
+    error_k = group.dryer.set_point_error_c
+    if draft.set_point_c <= min(own.start_c for own in group.caps):
+        return f"the dryer may be {error_k:g} K hotter than it shows: too soft for that while wet"
+    return "too soft for it while wet"
 
 
 def _why(group: _Group, draft: _Draft) -> str:
@@ -603,12 +634,20 @@ def _reason(group: _Group, draft: _Draft, n: int) -> str:
         return (
             f"Cannot be reached here: air of {group.room.temperature_c:.0f} °C and {group.room.rh_pct:.0f} % "
             f"RH, heated to {celsius:g} °C, may leave more than {target_pct:.2g} %. Use a drier room, a "
-            "desiccant dryer, or a dryer and a reel that may run hotter."
+            f"desiccant dryer, or {_hotter(group, draft, 'a dryer and a reel that may run hotter')}."
         )
     return (
         f"Cannot be reached here: {DRYING_LOOKS_H[-1]:g} h at {celsius:g} °C are not enough for "
-        f"{target_pct:.2g} %. Dry less of it, or where it may run hotter."
+        f"{target_pct:.2g} %. Dry less of it, or {_hotter(group, draft, 'where it may run hotter')}."
     )
+
+
+def _hotter(group: _Group, draft: _Draft, elsewhere: str) -> str:
+    """Where more heat is to be had: here, as far as the caps less the dryer's error allow, or elsewhere."""
+    most_c = math.floor(min(own.start_c for own in group.caps) - group.dryer.set_point_error_c)
+    if group.asked and draft.first is None and most_c > draft.set_point_c:
+        return f"run it hotter here: up to {most_c:g} °C"
+    return elsewhere
 
 
 def _softened(group: _Group, draft: _Draft) -> str:
@@ -669,6 +708,53 @@ def _over_budget(share: float, ways: Sequence[Way]) -> str:
         hours, celsius, share = min(gentler)
         return f"{say}Take {celsius:g} °C for {hours:g} h ({100 * share:.0f} %)."
     return f"{say}Dry only what a job needs, in drier air, or in two runs with dry storage between."
+
+
+def too_short(plan: Plan, planned_hours: float) -> str:
+    """That a run is planned for fewer hours than its plan says; empty when it is not."""
+    if plan.hours is None:
+        return f"By the plan it does not get below {plan.target_pct:.2g} % so, however long it takes."
+    if planned_hours >= plan.hours:
+        return ""
+    return (
+        f"After the planned {planned_hours:g} h it is likely not below {plan.target_pct:.2g} %: the plan "
+        f"says {plan.hours:g} h. Leave it in for longer."
+    )
+
+
+def expected_dry(
+    drying: Sequence[tuple[DryingRun, Winding]], at: datetime, rooms: dict[int, Climate] | None = None
+) -> list[datetime | None]:
+    """When each whole spool is probably below the target of its run, from its winding at a time.
+
+    None: it does not get there in the hours that plans look ahead. rooms: the air that each dryer takes in,
+    by its id, where the caller has it.
+    """
+    if not drying:
+        return []
+    taken_in = room_airs([run.dryer for run, _ in drying], at) if rooms is None else rooms
+
+    def air(run: DryingRun, celsius: float, hours: float) -> Air:
+        room = taken_in[run.dryer_id]
+        return Air(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
+
+    left_h = [
+        max(0.0, (run.change_at - at) / timedelta(hours=1)) if run.change_at else 0.0 for run, _ in drying
+    ]
+    started = advanced(
+        [
+            (winding, [air(run, run.set_point_at(at), hours)] if hours else [])
+            for (run, winding), hours in zip(drying, left_h, strict=True)
+        ]
+    )
+    lanes = [(one, air(run, run.set_point_c, 0.0)) for one, (run, _) in zip(started, drying, strict=True)]
+    targets_pct = [run.target_pct for run, _ in drying]
+    found = hours_until(lanes, targets_pct, None, DRYING_LOOKS_H, below=True)
+    dry = [bool((winding.outer_pct(None) > run.target_pct).mean() <= DOUBT) for run, winding in drying]
+    return [
+        at if is_dry else None if hours is None else at + timedelta(hours=first_h + _quarters(hours))
+        for is_dry, first_h, hours in zip(dry, left_h, found, strict=True)
+    ]
 
 
 def _stay_good(

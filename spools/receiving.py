@@ -11,6 +11,7 @@ from .checkpoints import forget_after
 from .checks import moment, within
 from .ledger import MAX_NET_G, possible_gross
 from .models import Feedstock, MassEntry, Place, Spool, Stay
+from .moves import held, not_into_heat
 from .windings import geometry
 
 # Common practice, no source: empty reels weigh about 140 to 260 g.
@@ -43,9 +44,11 @@ def receive_spool(
 
     Give the net mass on its label, or what it weighs with its reel (or both; the weighing counts).
     Without the reel's mass a common one with a wide band is assumed. Refused: impossible masses and
-    sizes, and a winding that would not fit.
+    sizes, a winding that would not fit, and a dryer that runs.
     """
     at = moment(at)
+    held(place)
+    not_into_heat(place, at)
     if net_mass_g is None and gross_g is None:
         raise ValidationError({"net_mass_g": "Give the net mass on the label, or weigh the spool."})
     if core_mass_g is None:

@@ -5,6 +5,7 @@ from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
 from api.serializers.places import PlaceSerializer
+from spools.drying import heat_caution
 from spools.models import DryingRun, Place, Spool
 from spools.plans import GOALS, Together
 
@@ -97,7 +98,8 @@ class PlanSerializer(serializers.Serializer):
     reachable = serializers.BooleanField()
     reason = serializers.CharField(allow_blank=True)
     hours = Number(allow_null=True)
-    ready_at = Moment(allow_null=True)
+    ready_at = Moment(allow_null=True, help_text="if it starts now; null: it cannot, or never suffices")
+    blocked = serializers.CharField(allow_blank=True, help_text="why it cannot start so now")
     stays_good = StaysGoodSerializer(many=True)
     ways = WaySerializer(many=True, help_text="set points compared, the recommended one first")
     heat = HeatSerializer(help_text="so far")
@@ -154,6 +156,9 @@ class DryingRunSerializer(ModelSerializer):
     dryer_name = serializers.CharField(source="dryer.name", read_only=True)
     before_g = Number(source="before.gross_g", allow_null=True, read_only=True)
     after_g = Number(source="after.gross_g", allow_null=True, read_only=True)
+    heat_caution = serializers.SerializerMethodField(
+        help_text="where the planned hours are too much heat for a polyamide"
+    )
 
     class Meta:
         model = DryingRun
@@ -174,8 +179,12 @@ class DryingRunSerializer(ModelSerializer):
             "end",
             "before_g",
             "after_g",
+            "heat_caution",
             "recorded_at",
         ]
+
+    def get_heat_caution(self, run: DryingRun) -> str:
+        return heat_caution(run)
 
 
 class LossSerializer(serializers.Serializer):

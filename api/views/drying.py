@@ -16,7 +16,7 @@ from spools.plans import Wish, plan_together
 class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Spools in dryers, from start to end."""
 
-    queryset = DryingRun.objects.select_related("spool", "dryer", "before", "after")
+    queryset = DryingRun.objects.select_related("spool__feedstock__polymer", "dryer", "before", "after")
     serializer_class = shapes.DryingRunSerializer
     filterset_class = DryingRunFilter
 

@@ -94,7 +94,9 @@ class Spools(Endpoint):
         facts = {
             "stays": spool.stays.select_related("place"),
             "mass_entries": spool.mass_entries.all(),
-            "drying_runs": spool.drying_runs.select_related("spool", "dryer", "before", "after"),
+            "drying_runs": spool.drying_runs.select_related(
+                "spool__feedstock__polymer", "dryer", "before", "after"
+            ),
             "loadings": spool.loadings.select_related("spool", "toolhead__printer"),
         }
         return shown(shapes.HistorySerializer, facts)

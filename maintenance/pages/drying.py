@@ -13,9 +13,10 @@ from django.utils import timezone
 
 from spools import drying as drying_rules
 from spools.climate import climates_now
+from spools.labels import pretty
 from spools.models import DryingRun, Place, Spool
 from spools.pages.forms import carried_out, sent, show_refusal
-from spools.plans import Together, Wish, lowest, plan_together
+from spools.plans import Together, Wish, lowest, plan_together, too_short
 
 from .forms_shop import DryForm, FinishAllForm, FinishForm, TogetherForm
 
@@ -35,6 +36,7 @@ class RunRow:
         self.done = now >= self.ready_at
         self.set_point_c = self.run.set_point_at(now)
         self.ahead = self.run.change_at is not None and now < self.run.change_at
+        self.heat_caution = drying_rules.heat_caution(self.run)
         self.percent = min(100, max(0, round(100 * self.hours / self.run.planned_hours)))
 
 
@@ -43,6 +45,7 @@ def drying(request: HttpRequest) -> HttpResponse:
     dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
     air = climates_now(dryers)
     open_runs = list(drying_rules.open_runs())
+    stand = drying_rules.standing(dryers, timezone.now())
     finished = DryingRun.objects.filter(end__isnull=False).order_by("-end")
     finished = finished.select_related("spool__feedstock__maker", "dryer", "before", "after")[:SHOWN_FINISHED]
     return render(
@@ -50,7 +53,12 @@ def drying(request: HttpRequest) -> HttpResponse:
         "drying/overview.html",
         {
             "dryers": [
-                (dryer, air[dryer.pk], [RunRow(run) for run in open_runs if run.dryer_id == dryer.pk])
+                (
+                    dryer,
+                    air[dryer.pk],
+                    [RunRow(run) for run in open_runs if run.dryer_id == dryer.pk],
+                    [stay for stay in stand if stay.place_id == dryer.pk],
+                )
                 for dryer in dryers
             ],
             "finished": [
@@ -77,8 +85,7 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         return render(request, "drying/start.html", context)
     chosen = list(together.cleaned_data["spools"])
     found = _together(chosen, dryer, together)
-    staged = found is not None and found.first is not None
-    form = DryForm(sent(request), spools=chosen, staged=staged, initial=_initial(found))
+    form = DryForm(sent(request), spools=chosen, initial=_initial(found))
     if (
         found is not None
         and together.is_valid()
@@ -100,6 +107,14 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         )
     ):
         messages.success(request, f"Drying has begun in {dryer} at {found.set_point_c:g} °C.")
+        planned = {spool.pk: plan for spool, plan in found.plans}
+        for run in drying_rules.open_runs(dryer).filter(spool__in=planned):
+            for caution in (
+                drying_rules.heat_caution(run),
+                too_short(planned[run.spool_id], run.planned_hours),
+            ):
+                if caution:
+                    messages.warning(request, f"{pretty(run.spool.code)}: {caution}")
         return redirect("drying")
     context = {"dryer": dryer, "inside": inside, "together": together, "form": form, "chosen": chosen}
     setter = lowest(chosen, dryer, [run.spool for run in inside])

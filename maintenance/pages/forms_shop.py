@@ -11,6 +11,8 @@ from django.utils import timezone
 
 from maintenance.models import BoreReading, Fitting, Loading, Part, PartKind, Printer, Toolhead
 from maintenance.wear.bore import WORN_GROWTH_PCT
+from spools.checks import shown
+from spools.drying import open_runs
 from spools.labels import pretty
 from spools.models import DryingRun, Place, Spool
 from spools.pages.forms import WhenField, number
@@ -24,7 +26,13 @@ LATE_JOBS = timedelta(days=14)
 
 class SpoolsField(forms.ModelMultipleChoiceField):
     def clean(self, value: Any) -> Any:
+        chosen = [pk for pk in value or () if str(pk).isdecimal()]
         try:
+            for run in open_runs().filter(spool__in=chosen):
+                raise ValidationError(
+                    f"Spool {pretty(run.spool.code)} is drying in {run.dryer} already, since "
+                    f"{shown(run.start)}. Finish that run first, or leave the spool out."
+                )
             return super().clean(value)
         except (OverflowError, DataError):
             raise ValidationError("There is no such spool. Choose from the list.") from None
@@ -57,7 +65,9 @@ class TogetherForm(forms.Form):
 class DryForm(forms.Form):
     """The start of what was planned: how long, since when, and what the spools weigh before."""
 
-    first_set_point_c = number("First stage", "°C", required=False, help_text="The cooler start of the plan.")
+    first_set_point_c = number(
+        "First stage", "°C", required=False, help_text="A cooler start. Empty: one stage."
+    )
     first_hours = number("Hours of the first stage", required=False, min_value=0.1, max_value=MOST_HOURS)
     planned_hours = number(
         "Hours in all",
@@ -69,10 +79,8 @@ class DryForm(forms.Form):
     when = WhenField(label="Started")
     resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
 
-    def __init__(self, *args: Any, spools: list[Spool], staged: bool, **options: Any) -> None:
+    def __init__(self, *args: Any, spools: list[Spool], **options: Any) -> None:
         super().__init__(*args, **options)
-        if not staged:
-            del self.fields["first_set_point_c"], self.fields["first_hours"]
         self.weighed = {spool.pk: f"gross_g_{spool.pk}" for spool in spools}
         for spool in spools:
             self.fields[self.weighed[spool.pk]] = number(
@@ -81,7 +89,7 @@ class DryForm(forms.Form):
 
     def stages(self) -> list[forms.BoundField]:
         names = ("first_set_point_c", "first_hours", "planned_hours", "when")
-        return [self[name] for name in names if name in self.fields]
+        return [self[name] for name in names]
 
     def weighings(self) -> list[forms.BoundField]:
         return [self[name] for name in self.weighed.values()]

@@ -106,7 +106,9 @@ class PlanForm(forms.Form):
 class DryForm(forms.Form):
     """The start of what was planned."""
 
-    first_set_point_c = number("First stage", "°C", required=False, help_text="The cooler start of the plan.")
+    first_set_point_c = number(
+        "First stage", "°C", required=False, help_text="A cooler start. Empty: one stage."
+    )
     first_hours = number("Hours of the first stage", required=False, min_value=0.1, max_value=MOST_HOURS)
     set_point_c = number("Set point", "°C")
     planned_hours = number(
@@ -117,11 +119,6 @@ class DryForm(forms.Form):
     )
     resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
     when = WhenField(label="Started")
-
-    def __init__(self, *args: Any, staged: bool, **options: Any) -> None:
-        super().__init__(*args, **options)
-        if not staged:
-            del self.fields["first_set_point_c"], self.fields["first_hours"]
 
 
 class ReceiveForm(forms.Form):

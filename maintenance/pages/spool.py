@@ -15,6 +15,7 @@ from spools.heat import heat_of
 from spools.history import Segment
 from spools.labels import pretty
 from spools.models import Feedstock, Spool
+from spools.plans import expected_dry
 from spools.windings import Air
 
 from .spool_access import of_spool
@@ -101,6 +102,7 @@ def _in_use(spool: Spool, events: list[Event]) -> dict:
         "forecasts": ahead(moisture, here) if here and not known.run else [],
         "run": known.run,
         "run_done_at": known.run and known.run.start + timedelta(hours=known.run.planned_hours),
+        "run_dry_at": expected_dry([(known.run, moisture.winding)], moisture.at)[0] if known.run else None,
         "now": timezone.now(),
         "toolhead": toolhead,
         "loading": toolhead

@@ -34,7 +34,7 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
     given = request.POST if request.method == "POST" else request.GET
     replanned = PlanForm(given, strong_limit_pct=plans.strong_limit_pct(spool), auto_id="plan_%s")
     plan = _plan(spool, dryer, replanned)
-    form = DryForm(sent(request), initial=_initial(plan), staged=plan.first is not None)
+    form = DryForm(sent(request), initial=_initial(plan))
     if carried_out(
         form,
         lambda data: drying.start_drying(
@@ -52,6 +52,10 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
         ),
     ):
         messages.success(request, f"{pretty(spool.code)} is drying in {dryer}.")
+        run = drying.open_runs().get(spool=spool)
+        for caution in (drying.heat_caution(run), plans.too_short(plan, run.planned_hours)):
+            if caution:
+                messages.warning(request, caution)
         return redirect("spool", spool.code)
     context = {"spool": spool, "dryer": dryer, "plan": plan, "form": form, "replanned": replanned}
     return render(request, "spools/dry.html", context | {"stays_good": _alike(plan)})

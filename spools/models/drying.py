@@ -82,6 +82,14 @@ class DryingRun(models.Model):
             return f"{self.set_point_c:g} °C"
         return f"{self.first_set_point_c:g} °C for {self.first_hours:.3g} h, then {self.set_point_c:g} °C"
 
+    @property
+    def planned_stages(self) -> list[tuple[float, float]]:
+        """(set point in °C, hours) of each stage, as they were planned."""
+        if self.first_set_point_c is None or self.first_hours is None:
+            return [(self.set_point_c, self.planned_hours)]
+        rest = (self.set_point_c, self.planned_hours - self.first_hours)
+        return [(self.first_set_point_c, self.first_hours), rest]
+
     def set_point_at(self, at: datetime) -> float:
         """The set point of the stage that it is in then, °C."""
         if self.first_set_point_c is None or self.change_at is None or at >= self.change_at:

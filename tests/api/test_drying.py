@@ -173,3 +173,49 @@ def test_coupon_tests_are_kept_and_heeded(api, shop, receive):
     ):
         assert set(api.refused(address, **{"temperature_c": 60, "passed": True} | wrong)) == set(wrong)
     assert len(api.get(address)) == 1
+
+
+def test_no_way_into_a_dryers_heat_but_a_drying_run(api, shop, wet, receive):
+    [run] = api.post(
+        "drying-runs", spools=[{"spool": wet}], dryer=shop.dryer, set_point_c=60, at=ago(hours=9)
+    )
+    low = receive(feedstock=shop.pla, place=shop.shelf)
+    assert "gets as hot" in api.refused(f"spools/{low}/move", place=shop.dryer)["place"]
+    away = {"place": shop.dryer, "start": ago(hours=5), "end": ago(hours=4)}
+    assert "gets as hot" in api.refused(f"spools/{low}/excursion", **away)["place"]
+    assert "place" in api.refused(
+        "spools",
+        feedstock=shop.pla,
+        place=shop.dryer,
+        net_mass_g=1000,
+        core_radius_mm=50,
+        width_mm=60,
+    )
+    api.post(f"spools/{low}/load", toolhead=shop.toolhead, override_reason="to see it come off")
+    assert "gets as hot" in api.refused(f"spools/{low}/unload", place=shop.dryer)["place"]
+    # One that stands there keeps the dryer from being started around it.
+    api.post(f"drying-runs/{run['id']}/finish", status=200, place=shop.dryer, at=ago(hours=1))
+    other = receive(feedstock=shop.nylon, place=shop.shelf)
+    again = {"spools": [{"spool": other}], "dryer": shop.dryer, "set_point_c": 60}
+    assert "Take it out first" in api.refused("drying-runs", **again)["dryer"]
+    api.post(f"spools/{wet}/move", place=shop.shelf)
+    api.post("drying-runs", **again)
+    say = api.refused(
+        "drying-runs", spools=[{"spool": receive(feedstock=shop.pla)}], dryer=shop.dryer, set_point_c=45
+    )
+    assert "Join" not in say["set_point_c"] and "Finish that run first" in say["set_point_c"]
+
+
+def test_a_plan_that_cannot_start_says_why_and_promises_no_time(api, shop, wet, receive):
+    api.post("drying-runs", spools=[{"spool": wet}], dryer=shop.dryer, set_point_c=70)
+    low = receive(feedstock=shop.pla, place=shop.shelf)
+    for code, says in ((low, "too hot to join"), (wet, "is drying in small dryer since")):
+        plan = api.get(f"spools/{code}/drying-plan", dryer=shop.dryer)
+        assert says in plan["blocked"] and plan["ready_at"] is None
+
+
+def test_a_run_of_too_much_heat_carries_a_caution(api, shop, wet):
+    body = {"spools": [{"spool": wet}], "dryer": shop.dryer, "set_point_c": 77}
+    [run] = api.post("drying-runs", **body, planned_hours=300)
+    assert "Too much heat for one run" in run["heat_caution"]
+    assert api.get(f"spools/{wet}/history")["drying_runs"][0]["heat_caution"] == run["heat_caution"]

@@ -11,7 +11,7 @@ from maintenance.reminders import sweep
 from maintenance.today import first_steps, today
 from spools.drying import start_drying
 from spools.labels import pretty
-from spools.models import Place
+from spools.models import DryingRun, Place
 from spools.moves import mark_empty
 from tests.spools.conftest import hours_ago, receive
 
@@ -76,10 +76,20 @@ def test_without_a_dryer_nothing_wet_gets_ready(shop, wet):
 
 
 def test_what_is_in_the_dryer_is_ready_when_its_hours_are_over(shop, wet):
+    [run] = start_drying([wet], shop.dryer, 75, planned_hours=60, at=hours_ago(2))
+    [row] = today().later
+    assert row.ready_at == run.start + timedelta(hours=60)
+    assert "planned until" in row.reason and "likely" not in row.reason
+
+
+def test_hours_that_do_not_suffice_are_not_believed(shop, wet):
     [run] = start_drying([wet], shop.dryer, 75, planned_hours=10, at=hours_ago(2))
     [row] = today().later
-    assert row.ready_at == run.start + timedelta(hours=10)
-    assert "is drying in Dryer" in row.reason
+    assert row.ready_at > run.start + timedelta(hours=10)
+    assert "likely not dry enough: leave it in until" in row.reason
+    DryingRun.objects.update(target_pct=0.01)
+    [row] = today().later
+    assert row.ready_at is None and "does not get below 0.01 %" in row.reason
 
 
 def test_what_no_machine_here_can_print_says_why(shop, wet):
