@@ -4,7 +4,7 @@ A verdict is the worst of its checks. An unknown is never clear: it is a caution
 measure. Each rule is a function of a Situation, listed in RULES; None means that it does not apply here.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 from .wear.abrasion import CUTTING_RATIO, cuts
@@ -310,7 +310,8 @@ def other_lives(s: Situation) -> Check | None:
 
 def temperature(s: Situation) -> Check:
     """What the machine and its parts may give, against what the feedstock and the job ask."""
-    limit_c, whose = min(_nozzle_limits(s))
+    fitted = [(part.name, part.max_c) for role in ("nozzle", "liner") if (part := s.parts.get(role))]
+    limit_c, whose = hot_end_limit(s.hot_end_max_c, s.ptfe_lined, fitted)
     if s.nozzle_c > limit_c:
         sentence = f"The job asks for {s.nozzle_c:.0f} °C at the nozzle; {whose} allows {limit_c:.0f} °C."
         return Check("temperature", HOLD, sentence, "Take another printer.", "other_printer")
@@ -341,16 +342,15 @@ def temperature(s: Situation) -> Check:
     return Check("temperature", CLEAR, sentence)
 
 
-def _nozzle_limits(s: Situation) -> list[tuple[float, str]]:
-    limits = [(s.hot_end_max_c, "the hot end")]
-    if s.ptfe_lined:
+def hot_end_limit(
+    hot_end_max_c: float, ptfe_lined: bool, fitted: Iterable[tuple[str, float | None]]
+) -> tuple[float, str]:
+    """The hottest that a hot end may be, °C, and what sets that. fitted: name and limit of its parts."""
+    limits = [(hot_end_max_c, "the hot end")]
+    if ptfe_lined:
         limits.append((PTFE_MAX_C, "PTFE in the hot end"))
-    limits += [
-        (part.max_c, f"the {part.name}")
-        for role in ("nozzle", "liner")
-        if (part := s.parts.get(role)) is not None and part.max_c is not None
-    ]
-    return limits
+    limits += [(max_c, f"the {name}") for name, max_c in fitted if max_c is not None]
+    return min(limits)
 
 
 def flow(s: Situation) -> Check | None:
