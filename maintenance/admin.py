@@ -1,6 +1,7 @@
 """Machines and kinds of part may be edited; what happened to them can only be looked at."""
 
 from django.contrib import admin
+from django.http import HttpRequest
 
 from spools.admin import ReadOnlyAdmin
 
@@ -25,6 +26,7 @@ from .models import (
     TroubleReport,
     WearEntry,
 )
+from .service import save_kind
 
 
 @admin.register(Printer)
@@ -123,6 +125,9 @@ class ReminderAdmin(ReadOnlyAdmin):
 class ServiceKindAdmin(admin.ModelAdmin):
     list_display = ["name", "work", "subject", "interval", "unit", "stops", "in_use"]
     list_filter = ["work", "in_use"]
+
+    def save_model(self, request: HttpRequest, obj: ServiceKind, form: object, change: bool) -> None:
+        save_kind(obj)
 
 
 @admin.register(ServiceEntry)

@@ -261,13 +261,12 @@ def _overdue(now: datetime) -> Found:
 
 def _service(status: Status) -> Reminder:
     kind, since = status.kind, status.since
-    last = f"since {shown(status.last)}" if status.last else "since its first job; none is recorded"
     return Reminder(
         kind=Kind.CLEAN if kind.work in ServiceKind.CLEANING else Kind.SERVICE,
         cause=f"service:{kind.pk}:printer:{status.printer.pk}"
         + (f":toolhead:{status.toolhead.pk}" if status.toolhead else ""),
         title=f"{kind.name.capitalize()} on {since.where}",
-        why=f"{digits(since.used)} {since.unit} {last}; its interval is {digits(since.interval)}. "
+        why=f"{digits(since.used)} {since.unit} {status.since_when}; its interval is {digits(since.interval)}. "
         f"Who says so: {kind.source}."[:300],
         way_out="Do it, then record it on the service page of the machine: that ends this reminder.",
         printer=status.printer,
