@@ -64,7 +64,8 @@ def asked_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: dat
     if nozzle_c > limit_c:
         raise ValidationError(
             {
-                "nozzle_c": f"{toolhead}: {whose} allows {limit_c:.0f} °C, not {nozzle_c:g} °C. Give at most that."
+                "nozzle_c": f"{toolhead}: {whose} allows {limit_c:.0f} °C, not {nozzle_c:g} °C. "
+                "Give at most that."
             }
         )
     low_c, high_c = (catalogue.value(spool.feedstock, name) for name in ("nozzle_min_c", "nozzle_max_c"))
@@ -72,8 +73,8 @@ def asked_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: dat
     if not low_c - OUTSIDE_WINDOW_K <= nozzle_c <= high_c + OUTSIDE_WINDOW_K:
         raise ValidationError(
             {
-                "nozzle_c": f"{spool.feedstock.polymer} prints at {low_c:.0f} to {high_c:.0f} °C; {nozzle_c:g} °C "
-                f"is more than {OUTSIDE_WINDOW_K:g} K outside. Give what you print it with."
+                "nozzle_c": f"{spool.feedstock.polymer} prints at {low_c:.0f} to {high_c:.0f} °C; "
+                f"{nozzle_c:g} °C is more than {OUTSIDE_WINDOW_K:g} K outside. Give what you print it with."
             }
         )
     return nozzle_c

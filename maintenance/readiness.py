@@ -31,6 +31,11 @@ OWN_LIFE_RULE = {"nozzle", "gears", "liner"}
 FUMES = {"styrene", "caprolactam", "methyl methacrylate"}
 
 
+HOURS_A_DAY = 24
+NEAR_NOTHING_H = 0.01
+TEN_DAYS = 10
+
+
 @dataclass(frozen=True)
 class Check:
     """One answer: its state, a sentence with number and limit, and what to do about it.
@@ -165,6 +170,18 @@ def digits(number: float) -> str:
     if abs(number) >= 10:
         return f"{number:.0f}"
     return "0" if abs(number) < 0.0005 else f"{number:.2g}"
+
+
+def duration(hours: float) -> str:
+    """Hours as minutes, hours or days, whichever reads best; quarters of an hour as they are."""
+    if hours < NEAR_NOTHING_H:
+        return "0 h"
+    if hours < 1:
+        return f"{60 * hours:.0f} min"
+    if hours < 2 * HOURS_A_DAY:
+        return f"{hours:g} h" if (4 * hours).is_integer() else f"{hours:.3g} h"
+    days = hours / HOURS_A_DAY
+    return f"{days:.0f} days" if days >= TEN_DAYS else f"{days:.2g} days"
 
 
 def judge(situation: Situation) -> Verdict:
@@ -366,7 +383,7 @@ def flow(s: Situation) -> Check | None:
     again, slower = "Do the flow check again.", "Slow the job, or take another printer."
     at_5, at_10 = seen.at_5, seen.at_10
     if seen.changed:
-        sentence = f"{asks} was made before there was another {seen.changed}."
+        sentence = f"{asks} was made before a change of {seen.changed}."
         return Check("flow", CAUTION, sentence, again, "check_flow")
     if at_10.likely_mm3_s is not None and s.max_flow_mm3_s > at_10.likely_mm3_s:
         return Check("flow", HOLD, f"{asks} lost 10 % {usable_words(at_10)}.", slower, "change_job")
