@@ -19,7 +19,10 @@ YEARS = (2000, 2100)
 
 
 class Number(serializers.FloatField):
-    default_error_messages = {"not_finite": "Give an ordinary number; got one that is not finite or absurd."}
+    default_error_messages = {
+        "invalid": "Give a number, with a point before its decimals, such as 1.5.",
+        "not_finite": "Give an ordinary number; got one that is not finite or absurd.",
+    }
 
     def to_internal_value(self, data: Any) -> float:
         if isinstance(data, bool):

@@ -1,6 +1,7 @@
 """Machines and kinds of part may be edited; what happened to them can only be looked at."""
 
 from django.contrib import admin
+from django.http import HttpRequest
 
 from spools.admin import ReadOnlyAdmin
 
@@ -26,6 +27,7 @@ from .models import (
     TroubleReport,
     WearEntry,
 )
+from .service import save_kind
 
 
 @admin.register(Printer)
@@ -131,6 +133,9 @@ class ReminderAdmin(ReadOnlyAdmin):
 class ServiceKindAdmin(admin.ModelAdmin):
     list_display = ["name", "work", "subject", "interval", "unit", "stops", "in_use"]
     list_filter = ["work", "in_use"]
+
+    def save_model(self, request: HttpRequest, obj: ServiceKind, form: object, change: bool) -> None:
+        save_kind(obj)
 
 
 @admin.register(ServiceEntry)

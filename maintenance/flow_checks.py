@@ -6,7 +6,9 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Q
 
+from spools import catalogue
 from spools.checks import locked, moment, one_writer, shown, within
 from spools.ledger import give_back, take
 from spools.models import Spool
@@ -14,11 +16,14 @@ from spools.models import Spool
 from . import reminders
 from .flow_history import setup_of
 from .jobs import was_loaded
-from .models import FlowBlob, FlowCheck, FlowCheckWithdrawal, Toolhead
-from .wear.flow_check import CheckRefused, Setup, Weighed, refuse_impossible
+from .models import Fitting, FlowBlob, FlowCheck, FlowCheckWithdrawal, PartKind, Toolhead
+from .readiness import hot_end_limit
+from .wear.flow_check import LONGEST_MM, CheckRefused, Setup, Weighed, refuse_impossible
 
 TOLERANCE_MM = 0.05
 SAME_CHECK = timedelta(minutes=2)
+# Nobody prints further than this outside a feedstock's window, K. Common practice, no source.
+OUTSIDE_WINDOW_K = 30.0
 
 
 def asked_setup(
@@ -37,11 +42,42 @@ def asked_setup(
         diameter_mm = spool.feedstock.diameter_mm
     return setup_of(
         spool.feedstock,
-        length_mm=within("length_mm", length_mm, 20, 2000, "mm"),
+        length_mm=within("length_mm", length_mm, 20, LONGEST_MM, "mm"),
         diameter_mm=within("diameter_mm", diameter_mm, 0.5, 5, "mm"),
         diameter_tolerance_mm=within("diameter_tolerance_mm", diameter_tolerance_mm, 0, 0.3, "mm"),
         resolution_g=within("resolution_g", resolution_g, 0.0001, 1, "g"),
     )
+
+
+def asked_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: datetime) -> float:
+    """The nozzle's temperature in °C, when the hot end stands it and the filament is printed about so hot.
+
+    at: whose parts count. Raises ValidationError otherwise.
+    """
+    nozzle_c = within("nozzle_c", nozzle_c, 0, 600, "°C")
+    there = Q(end=None) | Q(end__gt=at)
+    fitted = Fitting.objects.filter(
+        there, toolhead=toolhead, role__in=[PartKind.Role.NOZZLE, PartKind.Role.LINER], start__lte=at
+    )
+    limits = fitted.values_list("part__kind__name", "part__kind__max_c")
+    limit_c, whose = hot_end_limit(toolhead.hot_end_max_c, toolhead.ptfe_lined, limits)
+    if nozzle_c > limit_c:
+        raise ValidationError(
+            {
+                "nozzle_c": f"{toolhead}: {whose} allows {limit_c:.0f} °C, not {nozzle_c:g} °C. "
+                "Give at most that."
+            }
+        )
+    low_c, high_c = (catalogue.value(spool.feedstock, name) for name in ("nozzle_min_c", "nozzle_max_c"))
+    assert low_c is not None and high_c is not None
+    if not low_c - OUTSIDE_WINDOW_K <= nozzle_c <= high_c + OUTSIDE_WINDOW_K:
+        raise ValidationError(
+            {
+                "nozzle_c": f"{spool.feedstock.polymer} prints at {low_c:.0f} to {high_c:.0f} °C; "
+                f"{nozzle_c:g} °C is more than {OUTSIDE_WINDOW_K:g} K outside. Give what you print it with."
+            }
+        )
+    return nozzle_c
 
 
 @transaction.atomic
@@ -61,15 +97,15 @@ def record_flow_check(
 ) -> FlowCheck:
     """Keep the blobs of a check, slow reference first; the spool gives their grams.
 
-    Refused: a spool that was not loaded there then, masses and rates that cannot be, a scale too coarse for
-    the length.
+    Refused: a spool that was not loaded there then, a temperature that is not for them, masses and rates that
+    cannot be, a scale too coarse for the length.
     """
-    nozzle_c = within("nozzle_c", nozzle_c, 0, 600, "°C")
     one_writer()
     toolhead = Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=toolhead.pk)
     spool = locked(spool)
     at = moment(at, spool)
     was_loaded(toolhead, spool, at)
+    nozzle_c = asked_temperature(toolhead, spool, nozzle_c, at)
     _not_twice(toolhead, at)
     setup = asked_setup(
         spool,

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from django.utils import timezone
+from spools.checks import shown_day
 
 from .flow_history import Seen, Series, changed_since, material_name, seen, series_of
 from .models import FlowCheck, JobUse, PartKind, Reminder
@@ -27,10 +27,10 @@ def flow_reminders(now: datetime) -> list[Reminder]:
 
 def _check_due(last: Seen, now: datetime) -> Reminder | None:
     """Other parts since the last check, or a check that is old on a toolhead that is in use."""
-    toolhead, on = last.check.toolhead, f"{timezone.localtime(last.check.at):%d %b %Y}"
+    toolhead, on = last.check.toolhead, shown_day(last.check.at)
     if changed := changed_since(last, now):
         parts = " and ".join(fitting.get_role_display() for fitting in changed)
-        why = f"The last one was on {on}; since then there is another {parts} on it."
+        why = f"The last one was on {on}, before a change of {parts}."
     elif now - last.check.at > timedelta(days=FLOW_OLD_DAYS) and _printed_since(last):
         why = f"The last one was on {on}, more than {FLOW_OLD_DAYS} days ago, and it has printed since."
     else:
@@ -73,14 +73,14 @@ def _signal(series: Series) -> Reminder:
     what = str(fitting.part.kind) if fitting else role.label
     since, limit_at = series.signals_since, series.reaches_limit_at
     assert since is not None
-    pace = f" At this pace 10 % about {timezone.localtime(limit_at):%d %b %Y}." if limit_at else ""
+    pace = f" At this pace 10 % about {shown_day(limit_at)}." if limit_at else ""
     return Reminder(
         kind=Kind.FLOW_CHART,
         cause=f"flow_chart:check:{series.baseline.check.pk}",
         title=f"Look at the {what} on {toolhead}: its flow loss {'rises' if rises else 'falls'}",
         why=f"{material_name(latest.check.spool.feedstock)} at {digits(series.flow_mm3_s)} mm³/s: "
         f"{100 * series.losses[0]:.1f} % lost at first, {100 * series.losses[-1]:.1f} % at the last check. "
-        f"The control chart signals since {timezone.localtime(since):%d %b %Y}.{pace}",
+        f"The control chart signals since {shown_day(since)}.{pace}",
         way_out=reading.way_out
         or "Look at it and clean it; check the flow again, and replace it if it stays.",
         part=fitting.part if fitting else None,

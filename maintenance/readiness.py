@@ -4,7 +4,7 @@ A verdict is the worst of its checks. An unknown is never clear: it is a caution
 measure. Each rule is a function of a Situation, listed in RULES; None means that it does not apply here.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 from .gcode import Retractions
@@ -35,6 +35,11 @@ FLOW_OLD_DAYS = 60
 OWN_LIFE_RULE = {"nozzle", "gears", "liner"}
 # fixtures/reference/README.md, cautions: what calls for exhaust or an enclosure in ordinary printing.
 FUMES = {"styrene", "caprolactam", "methyl methacrylate"}
+
+
+HOURS_A_DAY = 24
+NEAR_NOTHING_H = 0.01
+TEN_DAYS = 10
 
 
 @dataclass(frozen=True)
@@ -176,6 +181,18 @@ def digits(number: float) -> str:
     if abs(number) >= 10:
         return f"{number:.0f}"
     return "0" if abs(number) < 0.0005 else f"{number:.2g}"
+
+
+def duration(hours: float) -> str:
+    """Hours as minutes, hours or days, whichever reads best; quarters of an hour as they are."""
+    if hours < NEAR_NOTHING_H:
+        return "0 h"
+    if hours < 1:
+        return f"{60 * hours:.0f} min"
+    if hours < 2 * HOURS_A_DAY:
+        return f"{hours:g} h" if (4 * hours).is_integer() else f"{hours:.3g} h"
+    days = hours / HOURS_A_DAY
+    return f"{days:.0f} days" if days >= TEN_DAYS else f"{days:.2g} days"
 
 
 def judge(situation: Situation) -> Verdict:
@@ -321,7 +338,8 @@ def other_lives(s: Situation) -> Check | None:
 
 def temperature(s: Situation) -> Check:
     """What the machine and its parts may give, against what the feedstock and the job ask."""
-    limit_c, whose = min(_nozzle_limits(s))
+    fitted = [(part.name, part.max_c) for role in ("nozzle", "liner") if (part := s.parts.get(role))]
+    limit_c, whose = hot_end_limit(s.hot_end_max_c, s.ptfe_lined, fitted)
     if s.nozzle_c > limit_c:
         sentence = f"The job asks for {s.nozzle_c:.0f} °C at the nozzle; {whose} allows {limit_c:.0f} °C."
         return Check("temperature", HOLD, sentence, "Take another printer.", "other_printer")
@@ -352,16 +370,15 @@ def temperature(s: Situation) -> Check:
     return Check("temperature", CLEAR, sentence)
 
 
-def _nozzle_limits(s: Situation) -> list[tuple[float, str]]:
-    limits = [(s.hot_end_max_c, "the hot end")]
-    if s.ptfe_lined:
+def hot_end_limit(
+    hot_end_max_c: float, ptfe_lined: bool, fitted: Iterable[tuple[str, float | None]]
+) -> tuple[float, str]:
+    """The hottest that a hot end may be, °C, and what sets that. fitted: name and limit of its parts."""
+    limits = [(hot_end_max_c, "the hot end")]
+    if ptfe_lined:
         limits.append((PTFE_MAX_C, "PTFE in the hot end"))
-    limits += [
-        (part.max_c, f"the {part.name}")
-        for role in ("nozzle", "liner")
-        if (part := s.parts.get(role)) is not None and part.max_c is not None
-    ]
-    return limits
+    limits += [(max_c, f"the {name}") for name, max_c in fitted if max_c is not None]
+    return min(limits)
 
 
 def flow(s: Situation) -> Check | None:
@@ -377,7 +394,7 @@ def flow(s: Situation) -> Check | None:
     again, slower = "Do the flow check again.", "Slow the job, or take another printer."
     at_5, at_10 = seen.at_5, seen.at_10
     if seen.changed:
-        sentence = f"{asks} was made before there was another {seen.changed}."
+        sentence = f"{asks} was made before a change of {seen.changed}."
         return Check("flow", CAUTION, sentence, again, "check_flow")
     if at_10.likely_mm3_s is not None and s.max_flow_mm3_s > at_10.likely_mm3_s:
         return Check("flow", HOLD, f"{asks} lost 10 % {usable_words(at_10)}.", slower, "change_job")

@@ -24,7 +24,7 @@ from spools.models import DesiccantCharge, DryingRun, Feedstock, Place, Spool, S
 from .flow_reminders import flow_reminders
 from .lives import Aged, fitted_parts
 from .models import PartKind, Reminder, ServiceKind, Toolhead
-from .readiness import POSSIBLE, digits
+from .readiness import POSSIBLE, digits, duration
 from .service_log import Status, statuses
 from .wear_log import UNIT_WORDS, in_stock
 
@@ -205,7 +205,7 @@ def _dried(now: datetime) -> Found:
                     kind=Kind.DRYER_UP,
                     cause=f"dryer_up:run:{run.pk}",
                     title=f"Turn {run.dryer} up to {run.set_point_c:g} °C",
-                    why=f"The first stage of {pretty(run.spool.code)}, {run.first_hours:.3g} h at "
+                    why=f"The first stage of {pretty(run.spool.code)}, {run.first_hours:.4g} h at "
                     f"{run.first_set_point_c:g} °C, was over {shown(run.change_at)}; the rest is reckoned "
                     "hotter.",
                     way_out="Turn it up and mark this as done.",
@@ -219,7 +219,7 @@ def _dried(now: datetime) -> Found:
                     kind=Kind.DRYING_DONE,
                     cause=f"drying_done:run:{run.pk}",
                     title=f"Take {pretty(run.spool.code)} out of {run.dryer}",
-                    why=f"{run.planned_hours:.3g} h ({run.temperatures}) were over {shown(done_at)}.",
+                    why=f"{run.planned_hours:.4g} h ({run.temperatures}) were over {shown(done_at)}.",
                     way_out="Finish the run on the drying page and put the spool into dry storage.",
                     spool=run.spool,
                     due_at=done_at,
@@ -261,14 +261,13 @@ def _overdue(now: datetime) -> Found:
 
 def _service(status: Status) -> Reminder:
     kind, since = status.kind, status.since
-    last = f"since {shown(status.last)}" if status.last else "since its first job; none is recorded"
     return Reminder(
         kind=Kind.CLEAN if kind.work in ServiceKind.CLEANING else Kind.SERVICE,
         cause=f"service:{kind.pk}:printer:{status.printer.pk}"
         + (f":toolhead:{status.toolhead.pk}" if status.toolhead else ""),
         title=f"{kind.name.capitalize()} on {since.where}",
-        why=f"{digits(since.used)} {since.unit} {last}; its interval is {digits(since.interval)}. "
-        f"Who says so: {kind.source}."[:300],
+        why=f"{digits(since.used)} {since.unit} {status.since_when}; its interval is "
+        f"{digits(since.interval)}. Who says so: {kind.source}."[:300],
         way_out="Do it, then record it on the service page of the machine: that ends this reminder.",
         printer=status.printer,
         toolhead=status.toolhead,
@@ -324,7 +323,7 @@ def _spent(now: datetime) -> Found:
 def _regenerate(box: BoxNow, now: datetime) -> Reminder:
     place, days = box.place, box.days.likely
     how = "computed" if box.measured_rh_pct is None else "measured"
-    when = "" if box.over_limit or not days else f", which is about {digits(days)} days away"
+    when = "" if box.over_limit or not days else f", which is about {duration(24 * days)} away"
     advice = ADVICE[DesiccantCharge.Kind(box.charge.kind)]
     return Reminder(
         kind=Kind.REGENERATE,

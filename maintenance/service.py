@@ -65,7 +65,7 @@ def withdraw_service(entry: ServiceEntry) -> ServiceEntry:
     """It was not done: the count goes on as before. Refused: one that is withdrawn already."""
     entry = ServiceEntry.objects.select_for_update(of=("self",)).get(pk=entry.pk)
     if entry.withdrawn_at is not None:
-        raise ValidationError(f"This entry was withdrawn on {shown(entry.withdrawn_at)} already.")
+        raise ValidationError(f"This entry was taken back on {shown(entry.withdrawn_at)} already.")
     entry.withdrawn_at = timezone.now()
     entry.save(update_fields=["withdrawn_at"])
     reminders.sweep_service()
@@ -74,7 +74,12 @@ def withdraw_service(entry: ServiceEntry) -> ServiceEntry:
 
 @transaction.atomic
 def save_kind(kind: ServiceKind) -> ServiceKind:
-    """Keep a new or corrected service. Raises ValidationError on fields that cannot be."""
+    """Keep a new or corrected service; a new one counts from now on.
+
+    Raises ValidationError on fields that cannot be.
+    """
+    if kind.pk is None and kind.added_at is None:
+        kind.added_at = timezone.now()
     kind.full_clean()
     within("interval", kind.interval, 0.1, 1e6, kind.get_unit_display())
     kind.save()

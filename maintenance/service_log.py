@@ -9,9 +9,10 @@ from django.db.models import Max
 from django.utils import timezone
 
 from spools import catalogue
+from spools.checks import shown
 from spools.models import Feedstock
 
-from .lives import RATE_OVER
+from .lives import RATE_AT_LEAST, RATE_OVER
 from .models import JobUse, Printer, ServiceEntry, ServiceKind, Toolhead
 from .wear.abrasion import filament_km
 from .wear.intervals import Since
@@ -23,13 +24,25 @@ DAY = timedelta(days=1)
 
 @dataclass(frozen=True)
 class Status:
-    """One service of one machine: what it is, where, when it was last done and how far along it is."""
+    """One service of one machine: what it is, where, when it was last done and how far along it is.
+
+    begun: where the count starts, when it was last done or added to the shop; None: at the first job.
+    """
 
     kind: ServiceKind
     printer: Printer
     toolhead: Toolhead | None
     last: datetime | None
+    begun: datetime | None
     since: Since
+
+    @property
+    def since_when(self) -> str:
+        """Where the count starts, in words."""
+        if self.last is not None:
+            return f"since {shown(self.last)}"
+        begun = "its first job" if self.begun is None else f"this was added on {shown(self.begun)}"
+        return f"since {begun}; none is recorded"
 
     def concerns(self, toolhead: Toolhead) -> bool:
         """Whether it is done on this toolhead or on its printer."""
@@ -68,8 +81,9 @@ def statuses(toolheads: Iterable[Toolhead], at: datetime | None = None) -> list[
             subject = printer.pk, None if toolhead is None else toolhead.pk
             own = uses.get(subject, [])
             done = last.get((kind.pk, *subject))
-            since = _since(kind, str(toolhead or printer), own, feedstocks, done, at)
-            found.append(Status(kind, printer, toolhead, done, since))
+            begun = done or _added_after_use(kind, own)
+            since = _since(kind, str(toolhead or printer), own, feedstocks, begun, done is not None, at)
+            found.append(Status(kind, printer, toolhead, done, begun, since))
     return found
 
 
@@ -102,23 +116,30 @@ def _uses(printer_ids: Iterable[int], at: datetime) -> dict[tuple[int, int | Non
     return found
 
 
+def _added_after_use(kind: ServiceKind, uses: list[Use]) -> datetime | None:
+    """When the service was added, where the machine had printed before."""
+    return kind.added_at if kind.added_at and uses and uses[0].start < kind.added_at else None
+
+
 def _since(
     kind: ServiceKind,
     where: str,
     uses: list[Use],
     feedstocks: dict[int, Feedstock],
-    done: datetime | None,
+    begun: datetime | None,
+    recorded: bool,
     at: datetime,
 ) -> Since:
     def count(since: datetime) -> float:
         return _counted(kind.unit, [use for use in uses if use.start >= since], feedstocks)
 
     if kind.unit == Unit.DAYS:
-        begun = done or (uses[0].start if uses else at)
-        used, per_day = (at - begun) / DAY, 1.0
+        start = begun or (uses[0].start if uses else at)
+        used, per_day = max(0.0, (at - start) / DAY), 1.0
     else:
-        used = count(done) if done else _counted(kind.unit, uses, feedstocks)
-        per_day = count(at - RATE_OVER) / RATE_OVER.days
+        used = count(begun) if begun else _counted(kind.unit, uses, feedstocks)
+        printed_for = at - uses[0].start if uses else RATE_OVER
+        per_day = count(at - RATE_OVER) / (min(RATE_OVER, max(RATE_AT_LEAST, printed_for)) / DAY)
     return Since(
         service=kind.name,
         where=where,
@@ -126,7 +147,7 @@ def _since(
         used=used,
         interval=kind.interval,
         per_day=per_day,
-        recorded=done is not None,
+        recorded=recorded,
         stops=kind.stops,
     )
 

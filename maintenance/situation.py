@@ -10,10 +10,11 @@ from django.db.models import OuterRef, QuerySet, Subquery
 from django.utils import timezone
 
 from spools import catalogue
-from spools.checks import within
+from spools.checks import shown, shown_day, within
 from spools.climate import Climate, room_airs
 from spools.drying import SMALL_JOB_G, cap, joining_set_point_c, open_runs
 from spools.exposure import Moisture, forecast, moisture_of
+from spools.labels import pretty
 from spools.ledger import Amount
 from spools.models import DryingRun, Place, Spool
 from spools.windings import Air
@@ -265,7 +266,7 @@ def _situation(
     drying, drying_way_out = _in_the_dryer(of.run)
     hot_end, services = _services(machine, spool, job)
     return Situation(
-        spool=spool.code,
+        spool=pretty(spool.code),
         toolhead=str(toolhead),
         polymer=polymer.name,
         job_mass_g=job.mass_g,
@@ -314,7 +315,7 @@ def _flow_seen(last: Seen | None, at: datetime) -> FlowSeen | None:
         return None
     at_5, at_10 = last.usable()
     return FlowSeen(
-        on=f"{timezone.localtime(last.check.at):%d %b %Y}",
+        on=shown_day(last.check.at),
         days_ago=(at - last.check.at) / timedelta(days=1),
         nozzle_c=last.check.nozzle_c,
         changed=" and ".join(fitting.get_role_display() for fitting in changed_since(last, at)),
@@ -365,11 +366,10 @@ def _in_the_dryer(run: DryingRun | None) -> tuple[str, str]:
     if run is None:
         return "", ""
     done_at = run.start + timedelta(hours=run.planned_hours)
-    until = timezone.localtime(done_at)
-    sentence = f"It dries in {run.dryer} at {run.temperatures}, planned until {until:%d %b %H:%M}."
+    sentence = f"It dries in {run.dryer} at {run.temperatures}, planned until {shown(done_at)}."
     if done_at <= timezone.now():
         return sentence, "Its hours are over: take it out of the dryer."
-    return sentence, f"Wait until {until:%d %b %H:%M}, then take it out of the dryer."
+    return sentence, f"Wait until {shown(done_at)}, then take it out of the dryer."
 
 
 def _tail_g(toolhead: Toolhead, filament: Filament) -> float:

@@ -4,9 +4,8 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 from django.db.models import Prefetch, Q, Sum
-from django.utils import timezone
 
-from spools.checks import shown
+from spools.checks import shown, shown_day
 from spools.exposure import Moisture
 from spools.models import Spool
 
@@ -119,7 +118,7 @@ def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, str
     if series is None or changed_since(series.latest, at):
         return {}
     reading = series.reading(series.latest)
-    sentence = f"The flow check of {timezone.localtime(series.latest.check.at):%d %b %Y}: {reading.sentence}"
+    sentence = f"The flow check of {shown_day(series.latest.check.at)}: {reading.sentence}"
     return dict.fromkeys(READ_AS.get(reading.cause, ()), sentence)
 
 
@@ -138,5 +137,5 @@ def _found_before(
         same_material = report.spool.feedstock_id == spool.feedstock_id
         if same_material if cause in OF_THE_MATERIAL else report.toolhead_id == toolhead.pk:
             times = found[cause].times if cause in found else 0
-            found[cause] = Before(times + 1, f"{timezone.localtime(report.at):%d %b %Y}")
+            found[cause] = Before(times + 1, shown_day(report.at))
     return found

@@ -2,14 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
-from spools.checks import moment, shown
+from spools.checks import locked, moment, shown
 from spools.labels import pretty
 from spools.models import Spool
 
@@ -19,6 +19,8 @@ from .trouble import OUTCOMES, SYMPTOMS, rank
 from .trouble_evidence import evidence_of
 
 LONGEST_NOTE = 300
+# A print without a recorded job is told by its start: reports this close speak of the same one.
+SAME_PRINT = timedelta(minutes=10)
 
 
 @transaction.atomic
@@ -89,6 +91,7 @@ def _reported(
     if not signs or {*symptoms} - {*SYMPTOMS}:
         raise ValidationError({"symptoms": f"Say what was seen: one or more of {', '.join(SYMPTOMS)}."})
     note = _short("note", note)
+    _not_twice(locked(spool), toolhead, at, signs, note, job)
     findings = rank(signs, evidence_of(toolhead, spool, at, signs, asked))
     return TroubleReport.objects.create(
         job=job,
@@ -100,6 +103,19 @@ def _reported(
         note=note,
         recorded_by=by,
     )
+
+
+def _not_twice(
+    spool: Spool, toolhead: Toolhead, at: datetime, signs: list[str], note: str, job: Job | None
+) -> None:
+    """Refuses what a form sent twice would report again: the same signs and words about the same print."""
+    told = TroubleReport.objects.filter(spool=spool, toolhead=toolhead, job=job, note=note)
+    if job is None:
+        told = told.filter(at__gt=at - SAME_PRINT, at__lt=at + SAME_PRINT)
+    if any(report.symptoms == signs for report in told):
+        raise ValidationError(
+            {"symptoms": "These signs are reported for this print already. Choose what else was seen."}
+        )
 
 
 @transaction.atomic

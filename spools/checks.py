@@ -7,6 +7,7 @@ from django.core.exceptions import ValidationError
 from django.db import connection
 from django.utils import timezone
 
+from .labels import pretty
 from .models import Spool
 
 CLOCK_TOLERANCE = timedelta(minutes=2)
@@ -16,7 +17,13 @@ FACTS_OF_SPOOLS = 7_203_114  # any number that no other advisory lock of this da
 
 def shown(at: datetime) -> str:
     """A time as people in the shop read it, in the shop's zone."""
-    return f"{timezone.localtime(at):%Y-%m-%d %H:%M}"
+    return f"{shown_day(at)}, {timezone.localtime(at):%H:%M}"
+
+
+def shown_day(at: datetime) -> str:
+    """The day of a time in the shop's zone, written as on the pages."""
+    local = timezone.localtime(at)
+    return f"{local.day} {local:%b %Y}"
 
 
 def within(field: str, value: float, low: float, high: float, unit: str) -> float:
@@ -52,7 +59,7 @@ def moment(at: datetime | None, spool: Spool | None = None, field: str = "at") -
     if spool is not None and at < spool.received_at:
         raise ValidationError(
             {
-                field: f"{shown(at)} is before spool {spool.code} was received "
+                field: f"{shown(at)} is before spool {pretty(spool.code)} was received "
                 f"({shown(spool.received_at)}). Give a later time."
             }
         )
@@ -80,5 +87,5 @@ def in_use(spool: Spool) -> None:
     """Refuses a spool that was marked empty."""
     if spool.emptied_at:
         raise ValidationError(
-            f"Spool {spool.code} was marked empty on {shown(spool.emptied_at)}. Take another spool."
+            f"Spool {pretty(spool.code)} was marked empty on {shown(spool.emptied_at)}. Take another spool."
         )

@@ -23,6 +23,7 @@ from .clock import Clock
 from .evidence import Known
 from .history import History, Segment, load
 from .hourly import HOUR
+from .labels import pretty
 from .models import Ensemble, MassEntry, MoistureState, Spool, Stay
 from .physics.surroundings import Surroundings
 from .windings import Air, Array, Band, Winding, advanced, joined, received, restored, start_rh
@@ -207,8 +208,10 @@ def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple
             row = kept[pk, *slot(state.at, until)] = _row(histories[pk], state)
             before = stored.pop((pk, state.at), None)
             if before is not None and bytes(before.memory) != row.memory:
-                changes.append(f"Spool {before.spool.code}: other moisture on {shown(state.at)}.")
-    changes += [f"Spool {row.spool.code}: nothing is kept for {shown(row.at)}." for row in stored.values()]
+                changes.append(f"Spool {pretty(before.spool.code)}: other moisture on {shown(state.at)}.")
+    changes += [
+        f"Spool {pretty(row.spool.code)}: nothing is kept for {shown(row.at)}." for row in stored.values()
+    ]
     rows = list(kept.values())
     return Advance(list(ids), places, until, facts, rows, loaded.ensembles), changes
 

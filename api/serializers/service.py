@@ -67,5 +67,5 @@ class ServiceStatusSerializer(serializers.Serializer):
     used = Number(source="since.used")
     interval = Number(source="since.interval")
     unit = serializers.CharField(source="kind.unit")
-    per_day = Number(source="since.per_day", help_text="the rate of the last 30 days")
+    per_day = Number(source="since.per_day", help_text="the rate of the last 30 days, or since the first job")
     overdue = serializers.BooleanField(source="since.overdue")

@@ -1,4 +1,5 @@
 from django.conf import settings
+from django.core.exceptions import ValidationError
 from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Q
@@ -47,6 +48,12 @@ class ServiceKind(models.Model):
     advice = models.CharField("how it is done", max_length=300)
     source = models.CharField("who says how often", max_length=300)
     how = models.CharField("how that is known", max_length=80)
+    added_at = models.DateTimeField(
+        null=True,
+        blank=True,
+        editable=False,
+        help_text="what was printed before does not count; empty: the count goes back to the first job",
+    )
 
     class Meta:
         ordering = ["work", "name"]
@@ -63,6 +70,12 @@ class ServiceKind(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    def clean(self) -> None:
+        """Names that differ in capitals alone are the same work."""
+        other = ServiceKind.objects.filter(name__iexact=self.name).exclude(pk=self.pk).first()
+        if other is not None and other.name != self.name:
+            raise ValidationError({"name": f"There is “{other}” already. Change that, or give another name."})
 
 
 class ServiceEntry(models.Model):

@@ -51,7 +51,7 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
         return render(request, "flow_checks/plan.html", {"plan": plan})
     blobs, setup = plan.blobs(), plan.setup
     assert setup is not None
-    form = FlowMassesForm(sent(request), blobs=blobs)
+    form = FlowMassesForm(sent(request), blobs=blobs, setup=setup)
     made: list[FlowCheck] = []
 
     def record(data: dict[str, Any]) -> None:
@@ -152,7 +152,8 @@ def _result(of: Seen, series: Series | None) -> dict[str, Any]:
         "baseline": baseline and baseline.check,
         "baseline_usable": baseline and [usable_words(usable) for usable in baseline.usable()],
         "reading": None if series is None else series.reading(of),
-        "short_pct": 100 * curve.short,
+        "short_pct": abs(100 * curve.short),
+        "heavier": curve.short < 0,
         "short_give_or_take_pct": 200 * curve.short_u,
         "fitted": [str(fitting.part) for fitting in of.fitted.values()],
     }

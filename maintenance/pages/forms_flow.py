@@ -4,13 +4,15 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils import timezone
 
-from maintenance.flow_checks import TOLERANCE_MM, asked_setup
+from maintenance.flow_checks import TOLERANCE_MM, asked_setup, asked_temperature
 from maintenance.wear.flow_check import (
     MOST_REPEATS,
     CheckRefused,
     Setup,
     Weighed,
+    refuse_mass,
     refuse_rates,
     refuse_unfit,
 )
@@ -75,6 +77,8 @@ class FlowPlanForm(forms.Form):
             try:
                 self.setup = asked_setup(data["loading"].spool, **self.setup_values())
                 refuse_unfit(self.setup)
+                loading = data["loading"]
+                asked_temperature(loading.toolhead, loading.spool, data["nozzle_c"], timezone.now())
             except CheckRefused as refused:
                 self.add_error(refused.field, str(refused))
             except ValidationError as error:
@@ -95,11 +99,22 @@ class FlowMassesForm(forms.Form):
     when = WhenField(label="Extruded", help_text="Empty: now.")
     note = forms.CharField(max_length=300, required=False)
 
-    def __init__(self, *args: Any, blobs: list[float], **options: Any) -> None:
+    def __init__(self, *args: Any, blobs: list[float], setup: Setup, **options: Any) -> None:
         super().__init__(*args, **options)
+        self.setup = setup
         self.by_blob = {f"blob_{n}": flow for n, flow in enumerate(blobs, start=1)}
         for n, (name, flow) in enumerate(self.by_blob.items(), start=1):
             self.fields[name] = number(f"Blob {n} at {flow:g} mm³/s", "g", required=False, min_value=0)
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        for name, flow in self.by_blob.items():
+            if (mass_g := data.get(name)) is not None:
+                try:
+                    refuse_mass(self.setup, flow, mass_g)
+                except CheckRefused as refused:
+                    self.add_error(name, str(refused))
+        return data
 
     def masses(self) -> list[forms.BoundField]:
         return [self[name] for name in self.by_blob]

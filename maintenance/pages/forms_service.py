@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from maintenance.models import Job, JobUse, Loading, Printer, ServiceKind
 from maintenance.trouble import OUTCOMES, SYMPTOMS
+from spools.checks import shown
 from spools.labels import pretty
 from spools.pages.forms import WhenField, number
 
@@ -96,7 +97,7 @@ class TroubleForm(forms.Form):
 
 
 def _of_a_job(use: JobUse) -> str:
-    return f"{use.job}, {timezone.localtime(use.job.start):%d %b %H:%M}: {_on(use)}"
+    return f"{use.job}, {shown(use.job.start)}: {_on(use)}"
 
 
 def _on(of: JobUse | Loading) -> str:

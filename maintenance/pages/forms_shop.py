@@ -15,7 +15,7 @@ from spools.checks import shown
 from spools.drying import open_runs
 from spools.labels import pretty
 from spools.models import DryingRun, Place, Spool
-from spools.pages.forms import WhenField, number
+from spools.pages.forms import WhenField, number, with_point
 from spools.plans import GOALS, Wish
 
 MOST_HOURS = 500
@@ -134,11 +134,13 @@ class PrinterForm(forms.ModelForm):
 
     class Meta:
         model = Printer
+        formfield_callback = with_point
         fields = ["name", "bed_max_c", "enclosed", "e_follows_g90"]
 
 
 class ToolheadForm(forms.ModelForm):
     class Meta:
+        formfield_callback = with_point
         model = Toolhead
         fields = ["name", "hot_end_max_c", "ptfe_lined", "feed", "tail_mm"]
         labels = {
@@ -195,7 +197,7 @@ class RemoveForm(forms.Form):
 
 class LoadingField(forms.ModelChoiceField):
     def label_from_instance(self, loading: Loading) -> str:
-        until = "" if loading.end is None else f", until {timezone.localtime(loading.end):%d %b %H:%M}"
+        until = "" if loading.end is None else f", until {shown(loading.end)}"
         return f"{loading.toolhead}: {pretty(loading.spool.code)} {loading.spool.feedstock}{until}"
 
 
@@ -286,6 +288,7 @@ class StockForm(forms.Form):
 
 class PartKindForm(forms.ModelForm):
     class Meta:
+        formfield_callback = with_point
         model = PartKind
         fields = [
             "role",

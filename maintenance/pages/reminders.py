@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from maintenance import reminders as rules
 from maintenance.models import Fitting, Reminder
+from spools.checks import shown
 from spools.labels import pretty
 from spools.pages.forms import carried_out, sent
 
@@ -77,7 +78,7 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
     form = SnoozeForm(sent(request))
     if carried_out(form, lambda data: rules.snooze(reminder, form.until_when())):
         until = timezone.localtime(form.until_when())
-        messages.success(request, f"{reminder}: put off until {until:%d %b %H:%M}.")
+        messages.success(request, f"{reminder}: put off until {shown(until)}.")
         return redirect("reminders")
     context = {"form": form, "row": _row(reminder), "choices": SNOOZE_DAYS.items()}
     return render(request, "reminders/snooze.html", context)

@@ -5,6 +5,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -81,9 +82,13 @@ def service_done(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def service_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     """Takes a slip of the finger back; the count goes on as before."""
-    entry = get_object_or_404(ServiceEntry.objects.filter(withdrawn_at=None), pk=pk)
-    withdraw_service(entry)
-    messages.success(request, f"{entry.kind.name.capitalize()}: taken back, the count goes on.")
+    entry = get_object_or_404(ServiceEntry, pk=pk)
+    try:
+        withdraw_service(entry)
+    except ValidationError as refused:
+        messages.error(request, refused.message)
+    else:
+        messages.success(request, f"{entry.kind.name.capitalize()}: taken back, the count goes on.")
     return redirect("service", entry.printer_id)
 
 

@@ -5,28 +5,33 @@ from collections.abc import Sequence
 from django import template
 
 from maintenance.models import WearEntry
+from maintenance.readiness import digits, duration
 from maintenance.wear_log import COUNTED, UNIT_WORDS
 from spools.labels import pretty
 from spools.templatetags.sensible import sensible
 
 register = template.Library()
-HOURS_A_DAY = 24
-NEAR_NOTHING_H = 0.01
-TEN_DAYS = 10
 
 register.filter("code", pretty)
+register.filter("duration", duration)
 
 
 @register.filter
 def band(values: Sequence[float]) -> str:
     """The outer two of low, likely, high, such as "0.12 to 0.3"."""
-    return f"{sensible(values[0])} to {sensible(values[2])}"
+    return f"{digits(values[0])} to {digits(values[2])}"
 
 
 @register.filter
 def likely(values: Sequence[float]) -> str:
     """The middle one of low, likely, high."""
-    return sensible(values[1])
+    return digits(values[1])
+
+
+@register.filter
+def roughly(number: float) -> str:
+    """A number of which only two digits count, such as 2600 for 2562."""
+    return f"{float(f'{number:.2g}'):.0f}" if number >= 10 else digits(number)
 
 
 @register.filter
@@ -42,16 +47,3 @@ def worn(entry: WearEntry) -> str:
     if unit not in COUNTED:
         return "counted by the day, not by the job"
     return f"{sensible(getattr(entry, unit))} {UNIT_WORDS[unit]}"
-
-
-@register.filter
-def duration(hours: float) -> str:
-    """Hours as minutes, hours or days, whichever reads best."""
-    if hours < NEAR_NOTHING_H:
-        return "0 h"
-    if hours < 1:
-        return f"{60 * hours:.0f} min"
-    if hours < 2 * HOURS_A_DAY:
-        return f"{hours:.3g} h"
-    days = hours / HOURS_A_DAY
-    return f"{days:.0f} days" if days >= TEN_DAYS else f"{days:.2g} days"

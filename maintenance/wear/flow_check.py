@@ -32,6 +32,10 @@ REAL = 2.0
 LIMITS = (0.05, 0.10)
 # u(loss) from the scale above which 5 % cannot be told from nothing, and up to which a check is good.
 TOO_COARSE, GOOD = LIMITS[0] / REAL, 0.01
+# Rounded to two digits this is still good.
+GOOD_ENOUGH = 1.05 * GOOD
+# The longest blob that may be asked for, mm of filament.
+LONGEST_MM = 2000
 # Checks and jobs of temperatures further apart are not compared: a hotter melt flows more easily. Common
 # practice, no source.
 SAME_C = 5.0
@@ -149,20 +153,35 @@ def refuse_unfit(setup: Setup) -> None:
         raise CheckRefused(
             "resolution_g",
             f"A scale that reads {setup.resolution_g:g} g is too coarse for blobs of "
-            f"{setup.commanded_g:.2g} g: the loss would be uncertain by {100 * setup.loss_u:.2g} %, and 5 % "
-            f"could not be told from nothing. Extrude at least {_up(setup.length_for_mm(TOO_COARSE))} mm a "
-            f"blob ({_up(setup.length_for_mm(GOOD))} mm for a good check), or take a finer scale.",
+            f"{setup.commanded_g:.2g} g: the loss would be uncertain by {_pct(setup.loss_u)} %, and 5 % "
+            f"could not be told from nothing. {_longer_or_finer(setup)}",
         )
 
 
 def advice(setup: Setup) -> str:
     """What would make a check of this setup better; "" where it is good."""
-    if setup.loss_u <= GOOD:
+    if setup.loss_u <= GOOD_ENOUGH:
         return ""
+    length_mm = _up(setup.length_for_mm(GOOD))
+    better = f"{length_mm} mm a blob" if length_mm <= LONGEST_MM else "A finer scale"
     return (
-        f"With this scale and length a loss is uncertain by {100 * setup.loss_u:.2g} % (standard "
-        f"uncertainty); {_up(setup.length_for_mm(GOOD))} mm a blob would make it {100 * GOOD:g} %."
+        f"With this scale and length a loss is uncertain by {_pct(setup.loss_u)} % (standard "
+        f"uncertainty). {better} would make it {100 * GOOD:g} %."
     )
+
+
+def _longer_or_finer(setup: Setup) -> str:
+    """What makes a check of this scale possible, within the length that a blob may have."""
+    least_mm, good_mm = _up(setup.length_for_mm(TOO_COARSE)), _up(setup.length_for_mm(GOOD))
+    if least_mm > LONGEST_MM:
+        return "Take a finer scale: no length would do."
+    good = f" ({good_mm} mm for a good check)" if good_mm <= LONGEST_MM else ""
+    return f"Extrude at least {least_mm} mm a blob{good}, or take a finer scale."
+
+
+def _pct(share: float) -> str:
+    """A share of 1 in per cent, two digits that count."""
+    return f"{100 * share:.2g}" if share < 0.1 else f"{100 * share:.0f}"
 
 
 def refuse_rates(rates_mm3_s: Sequence[float]) -> None:
@@ -239,16 +258,22 @@ def _refuse_masses(setup: Setup, rate: Weighed) -> None:
             "masses", f"Give 1 to {MOST_REPEATS} blobs {at}; got {len(rate.masses_g)}. Weigh one at least."
         )
     for mass_g in rate.masses_g:
-        if not (isfinite(mass_g) and mass_g >= 0):
-            raise CheckRefused("masses", f"A blob {at} needs a mass of 0 g or more; got {mass_g:g}.")
-        if mass_g > setup.heaviest_g:
-            raise CheckRefused(
-                "masses",
-                f"A blob {at} of {mass_g:g} g is heavier than {setup.length_mm:g} mm of this filament can "
-                f"be: {setup.commanded_g:.3g} g, at most {setup.heaviest_g:.3g} g with its tolerance and the "
-                "scale's step. Weigh it alone and with the tare taken off; look at the length, the diameter, "
-                "the feedstock's density and the steps of the drive.",
-            )
+        refuse_mass(setup, rate.flow_mm3_s, mass_g)
+
+
+def refuse_mass(setup: Setup, flow_mm3_s: float, mass_g: float) -> None:
+    """Raises CheckRefused on a mass that no blob of this setup has."""
+    at = f"at {flow_mm3_s:g} mm³/s"
+    if not (isfinite(mass_g) and mass_g >= 0):
+        raise CheckRefused("masses", f"A blob {at} needs a mass of 0 g or more; got {mass_g:g}.")
+    if mass_g > setup.heaviest_g:
+        raise CheckRefused(
+            "masses",
+            f"A blob {at} of {mass_g:g} g is heavier than {setup.length_mm:g} mm of this filament can "
+            f"be: {setup.commanded_g:.3g} g, at most {setup.heaviest_g:.3g} g with its tolerance and the "
+            "scale's step. Weigh it alone and with the tare taken off; look at the length, the diameter, "
+            "the feedstock's density and the steps of the drive.",
+        )
 
 
 def _scatter_used(scatter_g: Array, counts: NDArray[np.int64], reference_g: float) -> Array:

@@ -5,6 +5,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.db import models
 from django.http import HttpRequest, QueryDict
 
 from spools.models import DesiccantCharge, Feedstock, Place
@@ -54,15 +55,29 @@ class WhenField(forms.DateTimeField):
         )
 
 
+NO_NUMBER = "Enter a number, with a point before its decimals, such as 1.5."
+
+
+def with_point(column: models.Field, **options: Any) -> forms.Field | None:
+    """For a Meta's formfield_callback: what is no number is told how to write one."""
+    field = column.formfield(**options)
+    if isinstance(field, forms.FloatField):
+        field.error_messages["invalid"] = NO_NUMBER
+    return field
+
+
 def number(label: str, unit: str = "", *, step: str = "any", **options: Any) -> forms.FloatField:
     """A number input whose label names its unit; phones show a number pad for it."""
     widget = forms.NumberInput(attrs={"step": step, "inputmode": "decimal"})
-    return forms.FloatField(label=f"{label}, {unit}" if unit else label, widget=widget, **options)
+    said = {"invalid": NO_NUMBER}
+    label = f"{label}, {unit}" if unit else label
+    return forms.FloatField(label=label, widget=widget, error_messages=said, **options)
 
 
 class PlaceForm(forms.ModelForm):
     class Meta:
         model = Place
+        formfield_callback = with_point
         fields = [
             "name",
             "kind",
@@ -177,6 +192,7 @@ class CouponForm(forms.Form):
 class FeedstockForm(forms.ModelForm):
     class Meta:
         model = Feedstock
+        formfield_callback = with_point
         fields = [
             "polymer",
             "name",

@@ -1,6 +1,7 @@
 import pytest
 
-from maintenance.models import ServiceEntry, TroubleReport
+from maintenance.models import ServiceEntry, ServiceKind, TroubleReport
+from maintenance.reminders import sweep_service
 
 from .conftest import ago
 
@@ -23,6 +24,9 @@ def job(api, shop, receive) -> dict:
 
 def test_a_service_comes_due_is_done_and_taken_back(api, shop, job):
     kind = api.post("service-kinds", **KIND)
+    assert api.get("services/due")[0]["used"] == 0
+    ServiceKind.objects.update(added_at=None)
+    sweep_service()
     [row] = api.get("services/due")
     assert (row["used"], row["interval"], row["unit"], row["overdue"]) == (5, 4, "hours", True)
     assert (row["last"], row["toolhead"], row["printer"]) == (None, None, shop.printer)

@@ -70,7 +70,7 @@ def test_flow_checks_show_gears_that_lose_their_grip(shop):
     chart = Reminder.objects.get(kind="flow_chart", ended_at=None)
     assert "drive gears of unknown metal on North T0" in chart.title and "signals since" in chart.why
     check = Reminder.objects.get(kind="flow_check", ended_at=None)
-    assert check.toolhead.printer.name == "Bench" and "another drive gears" in check.why
+    assert check.toolhead.printer.name == "Bench" and "before a change of drive gears" in check.why
 
 
 def test_drying_runs_finished_and_under_way(shop):

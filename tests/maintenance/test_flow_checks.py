@@ -21,6 +21,7 @@ from maintenance.situation import JobAsked, verdict
 from maintenance.wear.control_chart import START
 from maintenance.wear.flow_check import Weighed
 from maintenance.wear.flow_reading import GEARS, SOUND
+from spools.checks import shown_day
 from spools.ledger import remaining
 from spools.models import MassEntry
 from tests.spools.conftest import hours_ago, receive
@@ -221,7 +222,7 @@ def test_other_parts_ask_for_a_check_and_the_check_ends_that(shop, loaded):
     assert due("flow_check") == []
     replace_part(shop.south, "gears", shop.gears, at=hours_ago(50))
     [reminder] = due("flow_check")
-    assert reminder.toolhead == shop.south and "another drive gears" in reminder.why
+    assert reminder.toolhead == shop.south and "before a change of drive gears" in reminder.why
     check(shop.south, loaded, hours_ago(40))
     assert due("flow_check") == []
 
@@ -293,7 +294,7 @@ def test_soft_gears_are_signalled_before_the_job_that_would_have_failed(shop):
     assert "soft gears" in reminder.title and "South T0" in reminder.title and "rises" in reminder.title
     assert reminder.part.kind == soft
     day = timezone.localtime(hours_ago(200 - 24 * first))
-    assert f"signals since {day:%d %b %Y}" in reminder.why
+    assert f"signals since {shown_day(day)}" in reminder.why
     # The pace foretells the day on which 10 % are lost where the baseline lost 5 %.
     reached = next(n for n, loss in enumerate(losses) if loss / true_loss(8) * 0.05 > 0.10)
     assert abs(reminder.due_at - hours_ago(200 - 24 * reached)) < timedelta(days=2)

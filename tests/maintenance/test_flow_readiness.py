@@ -59,7 +59,7 @@ def test_an_old_check_and_other_parts_are_cautions():
     assert flow(5, replace(LAST, days_ago=FLOW_OLD_DAYS + 1)).action == "check_flow"
     # What other parts lost is no reason to hold the job.
     other = flow(12, replace(LAST, changed="drive gears"))
-    assert other.state == CAUTION and "another drive gears" in other.sentence
+    assert other.state == CAUTION and "before a change of drive gears" in other.sentence
 
 
 def test_a_cooler_job_was_not_checked():

@@ -25,7 +25,9 @@ SMALL = JobAsked(50, 2, 205, 55)
 
 
 def service(name: str, **values) -> ServiceKind:
+    """Added long before anything was printed, where nothing else is said."""
     given = {"work": "other", "subject": "printer", "unit": "hours", "interval": 10, "advice": "Do it."}
+    given["added_at"] = hours_ago(1000)
     given |= {"source": "invented for tests", "how": "memory"}
     return save_kind(ServiceKind(name=name, **(given | values)))
 
@@ -80,7 +82,8 @@ def test_jobs_are_counted_in_the_unit_that_matters(shop, loaded, unit, used):
     since = status(kind, shop.south).since
     assert since.used == pytest.approx(used, rel=0.01)
     assert not since.recorded
-    assert since.per_day == pytest.approx(used / 30, rel=0.01)
+    # The first job was 30 hours ago: the rate is that of seven days, the least.
+    assert since.per_day == pytest.approx(used / 7, rel=0.01)
 
 
 def test_days_are_counted_by_the_calendar_from_the_first_job(shop, loaded):
@@ -121,10 +124,35 @@ def test_another_machines_jobs_and_withdrawn_jobs_do_not_count(shop, loaded, bel
 
 def test_when_it_is_due_follows_the_rate_of_use(shop, loaded, belts):
     printed(shop, loaded, 6, 30)
-    # 6 h in 30 days: the 4 h that are left take 20 days.
-    assert status(belts, shop.south).since.days_left == pytest.approx(20)
+    # 6 h in 7 days, the least: the 4 h that are left take 14/3 days.
+    assert status(belts, shop.south).since.days_left == pytest.approx(14 / 3)
     printed(shop, loaded, 6, 20)
     assert status(belts, shop.south).since.days_left == 0
+
+
+def test_a_young_machines_rate_is_that_of_the_days_since_its_first_job(shop, loaded, belts):
+    printed(shop, loaded, 6, 9 * 24)
+    # 6 h in 9 days: the 4 h that are left take 6 days.
+    assert status(belts, shop.south).since.days_left == pytest.approx(6, rel=1e-3)
+
+
+@pytest.mark.parametrize(("unit", "used"), [("hours", 3), ("prints", 1), ("days", 1)])
+def test_an_own_service_counts_from_the_day_it_was_added(shop, loaded, unit, used):
+    printed(shop, loaded, 6, 100)
+    kind = service("door", unit=unit, stops=True, added_at=hours_ago(24))
+    printed(shop, loaded, 3, 20)
+    found = status(kind, shop.south)
+    assert found.since.used == pytest.approx(used, abs=0.01) and not found.since.recorded
+    assert found.since_when == f"since this was added on {shown(kind.added_at)}; none is recorded"
+    new = service("hinges", unit=unit, interval=0.1, stops=True, added_at=None)
+    assert status(new, shop.south).since.used == pytest.approx(0, abs=0.001)
+
+
+def test_a_name_in_other_capitals_is_the_same_service(shop, belts):
+    with pytest.raises(ValidationError, match="There is “belt check” already"):
+        service("Belt Check")
+    belts.name = "Belt check"
+    assert save_kind(belts).name == "Belt check"
 
 
 def test_an_enclosures_filter_is_asked_for_where_there_is_one(shop):
@@ -160,7 +188,7 @@ def test_a_slip_is_taken_back_once_and_stays_to_be_seen(shop, loaded, belts):
     withdraw_service(entry)
     assert status(belts, shop.south).since.used == 6
     assert ServiceEntry.objects.get().withdrawn_at is not None
-    with pytest.raises(ValidationError, match="withdrawn on"):
+    with pytest.raises(ValidationError, match="taken back on"):
         withdraw_service(entry)
 
 

@@ -42,6 +42,7 @@ def reasons(report: TroubleReport, cause: str) -> str:
 @pytest.fixture
 def cleaning(shop) -> ServiceKind:
     values = {"work": "hot_end", "subject": "toolhead", "unit": "hot_h", "interval": 50, "advice": "Pull."}
+    values["added_at"] = hours_ago(1000)
     return save_kind(ServiceKind(name="hot-end cleaning", source="invented", how="memory", **values))
 
 
@@ -177,7 +178,9 @@ def test_what_was_found_shows_up_the_next_time(shop, carbon_jobs):
     record_outcome(first, "residue", note="black specks", by=shop.user)
     again = report_job_trouble(carbon_jobs[1], ["gaps", "skips"])
     assert "Found here once with such a sign" in reasons(again, "residue")
-    before, after = (score(report_job_trouble(job, ["gaps"]), "residue") for job in carbon_jobs[:2])
+    before, after = (
+        score(report_job_trouble(job, ["gaps"], note="again"), "residue") for job in carbon_jobs[:2]
+    )
     assert after > before
     other_sign = report_job_trouble(carbon_jobs[1], ["rough"])
     assert "Found here" not in reasons(other_sign, "residue")

@@ -59,6 +59,18 @@ def test_from_the_machine_to_the_recorded_check(shop, desk, plan):
     assert says(desk.get(reverse("spool-history", args=[made.spool.code])), "4.04 g: flow check on North T0")
 
 
+def test_a_reference_that_is_heavier_is_told_so(shop, desk, plan):
+    desk.post(reverse("flow-check-new"), plan | masses(*(1.01 * mass for mass in MASSES)))
+    page = desk.get(reverse("flow-check", args=[FlowCheck.objects.get().pk]))
+    assert says(page, "The slow reference itself is 0.") and says(page, "% heavier than the commanded mass")
+
+
+def test_a_plan_says_once_how_uncertain_it_is(shop, desk, plan):
+    page = desk.get(reverse("flow-check-new"), plan | {"resolution_g": 0.02})
+    assert says(page, "With this scale and length a loss is uncertain by 1.9 %")
+    assert not says(page, "A loss will be uncertain")
+
+
 def test_a_lost_blob_stays_empty(shop, desk, plan):
     assert desk.post(reverse("flow-check-new"), plan | masses(*MASSES[:3], "")).status_code == 302
     assert FlowCheck.objects.get().blobs.count() == 3
@@ -67,6 +79,9 @@ def test_a_lost_blob_stays_empty(shop, desk, plan):
 BAD_PLANS = {
     "a coarse scale": ({"resolution_g": 0.1}, "too coarse"),
     "too short": ({"length_mm": 25, "resolution_g": 0.01}, "Extrude at least 80 mm"),
+    "a scale that no length helps": ({"resolution_g": 1}, "Take a finer scale: no length would do."),
+    "hotter than its liner stands": ({"nozzle_c": 250}, "the PTFE liner allows 240 °C"),
+    "far too cool": ({"nozzle_c": 5}, "PLA prints at"),
     "no length": ({"length_mm": 0}, "between 20 and 2000"),
     "rates out of order": ({"rates": "1, 8, 4"}, "rising order"),
     "a rate twice": ({"rates": "1, 4, 4"}, "there twice"),
@@ -104,6 +119,8 @@ def test_masses_that_cannot_be_are_refused_and_kept_for_correction(shop, desk, p
         page = desk.post(reverse("flow-check-new"), plan | values)
         assert page.status_code == 200 and says(page, text) and says(page, "Nothing was saved"), what
         assert page.context["form"]["blob_3"].value() is not None
+    heavy = desk.post(reverse("flow-check-new"), plan | BAD_MASSES["too heavy"][0])
+    assert says(heavy, "Blob 3 at 8 mm³/s, g : A blob at 8 mm³/s of 0.7 g is heavier")
     assert not FlowCheck.objects.exists()
     again = desk.get(reverse("flow-check-new") + f"?{page.context['planned']}&change=1")
     assert again.context["plan"]["rates"].value() == "1, 4, 8" and not says(again, "G-code")

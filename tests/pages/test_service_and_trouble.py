@@ -49,7 +49,9 @@ def test_a_slip_is_taken_back(shop, desk, worn):
     entry = record_service(shop.belts, printer=shop.toolheads[0].printer)
     after = desk.post(reverse("service-withdraw", args=[entry.pk]), follow=True)
     assert says(after, "taken back, the count goes on") and says(after, "60 of 150 printing hours")
-    assert desk.post(reverse("service-withdraw", args=[entry.pk])).status_code == 404
+    again = desk.post(reverse("service-withdraw", args=[entry.pk]), follow=True)
+    assert says(again, "This entry was taken back on") and says(again, "already")
+    assert desk.post(reverse("service-withdraw", args=[10**9])).status_code == 404
     assert desk.get(reverse("service-withdraw", args=[entry.pk])).status_code == 405
 
 
@@ -188,6 +190,11 @@ def test_a_print_without_a_job_is_told_by_its_loading(shop, desk):
     page = desk.post(reverse("trouble-new"), {"print": key, "symptoms": ["rough"], "when": ""}, follow=True)
     assert page.status_code == 200
     assert TroubleReport.objects.get().job is None
+    again = desk.post(reverse("trouble-new"), {"print": key, "symptoms": ["rough"], "when": ""})
+    assert says(again, "These signs are reported for this print already")
+    assert TroubleReport.objects.count() == 1
+    other = desk.post(reverse("trouble-new"), {"print": key, "symptoms": ["rough", "gaps"], "when": ""})
+    assert other.status_code == 302
 
 
 def test_a_shop_without_prints_says_what_comes_first(db, django_user_model):

@@ -154,7 +154,8 @@ def test_a_reading_by_hand_and_a_file(shop, desk):
     ("values", "message"),
     [
         ({"temperature_c": "20", "rh_pct": "140"}, "Give a number between 0 and 100 % RH; got 140"),
-        ({"temperature_c": "nan", "rh_pct": "40"}, "Enter a number."),
+        ({"temperature_c": "nan", "rh_pct": "40"}, "Enter a number"),
+        ({"temperature_c": "21,5", "rh_pct": "40"}, "with a point before its decimals, such as 1.5"),
         ({"temperature_c": "", "rh_pct": "40"}, "This field is required."),
     ],
 )

@@ -3,7 +3,7 @@
 import pytest
 
 from maintenance.pages.winding_picture import OVER_LIMIT, winding_picture
-from maintenance.templatetags.spoken import duration
+from maintenance.templatetags.spoken import duration, roughly
 
 CLEAR_PCT, HOLD_PCT = 0.4, 0.8
 
@@ -31,7 +31,20 @@ def test_neighbours_of_one_tint_are_one_ring_from_core_to_rim():
 
 @pytest.mark.parametrize(
     ("hours", "said"),
-    [(0, "0 h"), (0.5, "30 min"), (1.25, "1.25 h"), (47.96, "48 h"), (60, "2.5 days"), (300, "12 days")],
+    [
+        (0, "0 h"),
+        (0.5, "30 min"),
+        (1.25, "1.25 h"),
+        (11.75, "11.75 h"),
+        (47.96, "48 h"),
+        (60, "2.5 days"),
+        (300, "12 days"),
+    ],
 )
 def test_durations(hours, said):
     assert duration(hours) == said
+
+
+@pytest.mark.parametrize(("number", "said"), [(2562, "2600"), (47.4, "47"), (0.0631, "0.063")])
+def test_rough_numbers_have_two_digits(number, said):
+    assert roughly(number) == said

@@ -3,6 +3,7 @@ from io import StringIO
 import pytest
 from django.core.management import CommandError, call_command
 
+from spools.labels import pretty
 from spools.models import DryingRun
 
 pytestmark = pytest.mark.django_db
@@ -17,7 +18,7 @@ def dry(*arguments) -> str:
 def test_a_command_starts_a_drying_run(spool, dryer):
     typed = f"{spool.code[:3]}-{spool.code[3:]}".lower()
     said = dry(typed, "dryer", "--set-point", "75", "--hours", "9")
-    assert f"Spool {spool.code} dries in Dryer at 75 °C; planned 9 h" in said
+    assert f"Spool {pretty(spool.code)} dries in Dryer at 75 °C; planned 9 h" in said
     assert DryingRun.objects.get().spool == spool
 
 

@@ -42,6 +42,6 @@ class Command(BaseCommand):
         except ValidationError as error:
             raise CommandError(" ".join(error.messages)) from None
         self.stdout.write(
-            f"Spool {spool.code} dries in {dryer} at {run.temperatures}; planned {run.planned_hours:g} h."
-            f" The cap: {run.cap_reason}."
+            f"Spool {labels.pretty(spool.code)} dries in {dryer} at {run.temperatures}; planned "
+            f"{run.planned_hours:g} h. The cap: {run.cap_reason}."
         )
