@@ -9,7 +9,7 @@ from django.db import transaction
 from django.db.models import Q
 
 from .checkpoints import forget_after
-from .checks import in_use, locked, moment, shown
+from .checks import in_use, locked, moment, one_writer, shown
 from .labels import pretty
 from .models import DryingRun, Place, Spool, Stay
 
@@ -128,6 +128,7 @@ def not_in_run(spool: Spool, at: datetime) -> None:
 
 def held(place: Place) -> None:
     """Lock a dryer before the spool that moves into it: in that order the start of a drying run locks too."""
+    one_writer()
     if place.kind == Place.Kind.DRYER:
         Place.objects.select_for_update().get(pk=place.pk)
 
