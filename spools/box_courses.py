@@ -278,7 +278,7 @@ def load_facts(since: Mapping[Place, datetime]) -> dict[int, BoxFacts]:
         pasts[stay.spool_id].stays.append(stay)
     for run in DryingRun.objects.filter(spool__in=pasts).select_related("dryer"):
         pasts[run.spool_id].runs.append(run)
-    for entry in MassEntry.objects.filter(spool__in=pasts):
+    for entry in MassEntry.objects.standing().filter(spool__in=pasts):
         pasts[entry.spool_id].entries.append(entry)
     return boxes
 

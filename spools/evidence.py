@@ -156,8 +156,8 @@ def _load(spool: Spool, entries: Sequence[MassEntry]) -> Load:
     net_g = sum(entry.net_change_g or 0.0 for entry in entries if entry.kind == MassEntry.Kind.RECEIVED)
     net_sd_g = OF_BAND * NOMINAL_NET_ERROR * net_g
     if not net_g:
-        gross_g = next(entry.gross_g or 0.0 for entry in entries if entry.kind == MassEntry.Kind.WEIGHED)
-        net_g = max(1.0, gross_g - spool.core_mass_g)
+        first = next(entry for entry in entries if entry.kind == MassEntry.Kind.WEIGHED)
+        net_g = max(1.0, (first.gross_g or 0.0) - spool.core_mass_g + printed_before(first, entries))
         net_sd_g = UNKNOWN_NET_SD * net_g
     core_g = spool.core_mass_g if spool.core_material == Spool.CoreMaterial.CARDBOARD else 0.0
     return Load(

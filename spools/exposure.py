@@ -255,13 +255,17 @@ def _loaded(ids: Sequence[int], at: datetime, again: bool = False, given: Sequen
 
 def _assimilated(ids: Sequence[int]) -> list[Ensemble]:
     """The weighings of these spools, worked in: for all but those that were never weighed."""
-    last = MassEntry.objects.filter(spool__in=ids, kind=MassEntry.Kind.WEIGHED).aggregate(at=Max("at"))["at"]
+    weighed = MassEntry.objects.standing().filter(spool__in=ids, kind=MassEntry.Kind.WEIGHED)
+    last = weighed.aggregate(at=Max("at"))["at"]
     if last is None:
         return []
     # To the end of its hour, in which readings are averaged.
     histories = load(ids, hour_of(last) + HOUR, lambda history: history.spool.received_at)
-    weighed = [history for history in histories.values() if evidence.weighings_of(history)]
-    return [evidence.assimilated(history, partial(_at_weighings, history)) for history in weighed]
+    return [
+        evidence.assimilated(history, partial(_at_weighings, history))
+        for history in histories.values()
+        if evidence.weighings_of(history)
+    ]
 
 
 def _at_weighings(history: History, points: Array) -> list[Winding]:

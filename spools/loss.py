@@ -18,15 +18,16 @@ class Loss(NamedTuple):
 
 
 def loss_on_drying(run: DryingRun) -> Loss | None:
-    """What the weighings before and after say has left; None without both.
+    """What the weighings before and after say has left; None without both, or where one was taken back.
 
     A scale's step r is known within r²/12 (variance of rounding). Cardboard dries too: the water of the
     reel is not told apart from the filament's, so all that it can hold counts as uncertainty.
     """
-    if run.before is None or run.after is None:
+    before, after = run.weighed_before, run.weighed_after
+    if before is None or after is None:
         return None
-    before_g, after_g = run.before.gross_g or 0.0, run.after.gross_g or 0.0
-    rounding_g = 2 * math.sqrt((run.before.resolution_g**2 + run.after.resolution_g**2) / 12)
+    before_g, after_g = before.gross_g or 0.0, after.gross_g or 0.0
+    rounding_g = 2 * math.sqrt((before.resolution_g**2 + after.resolution_g**2) / 12)
     core_g = run.spool.core_mass_g
     cardboard = run.spool.core_material == Spool.CoreMaterial.CARDBOARD
     lost_g = before_g - after_g

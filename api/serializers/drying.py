@@ -152,8 +152,8 @@ class TogetherSerializer(serializers.Serializer):
 class DryingRunSerializer(ModelSerializer):
     spool = SpoolCode(read_only=True)
     dryer_name = serializers.CharField(source="dryer.name", read_only=True)
-    before_g = Number(source="before.gross_g", allow_null=True, read_only=True)
-    after_g = Number(source="after.gross_g", allow_null=True, read_only=True)
+    before_g = Number(source="weighed_before.gross_g", allow_null=True, read_only=True)
+    after_g = Number(source="weighed_after.gross_g", allow_null=True, read_only=True)
 
     class Meta:
         model = DryingRun

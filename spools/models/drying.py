@@ -71,6 +71,16 @@ class DryingRun(models.Model):
         return f"{self.spool_id} at {self.set_point_c:g} °C from {self.start:%Y-%m-%d %H:%M}"
 
     @property
+    def weighed_before(self) -> MassEntry | None:
+        """The weighing before, unless it was taken back."""
+        return self.before if self.before is not None and self.before.withdrawn_at is None else None
+
+    @property
+    def weighed_after(self) -> MassEntry | None:
+        """The weighing after, unless it was taken back."""
+        return self.after if self.after is not None and self.after.withdrawn_at is None else None
+
+    @property
     def change_at(self) -> datetime | None:
         """When the first stage is over; None without one."""
         return None if self.first_hours is None else self.start + timedelta(hours=self.first_hours)
