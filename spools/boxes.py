@@ -144,7 +144,8 @@ class Finding:
 class BoxNow:
     """A dry box at a time. measured_rh_pct: None without a reading in the last 6 h.
 
-    held_g: water in the desiccant, and limit_g at the limit; needed_g: dry desiccant for a year, None where
+    waiting: a charge that was put in since and counts from the next full hour on. held_g: water in the
+    desiccant, and limit_g at the limit; needed_g: dry desiccant for a year, None where
     no amount would do; half_time_d: the hygrometric half-time with its desiccant.
     """
 
@@ -152,6 +153,7 @@ class BoxNow:
     at: datetime
     course: Course
     charge: DesiccantCharge
+    waiting: DesiccantCharge | None
     temperature_c: float
     room_rh_pct: float
     computed_rh_pct: float
@@ -191,12 +193,12 @@ def missing(place: Place) -> list[str]:
 
 
 def box_now(place: Place, at: datetime | None = None) -> BoxNow | None:
-    """A dry box at a time; None where its air cannot be computed: see missing(), or it has no desiccant."""
+    """A dry box at a time; None where its air cannot be computed, see missing(), or it has no desiccant."""
     return boxes_now([place], at).get(place.pk)
 
 
 def boxes_now(places: Iterable[Place], at: datetime | None = None) -> dict[int, BoxNow]:
-    """Those dry boxes whose air can be computed, at a time, by place id. Eight queries and one more a box."""
+    """Those with desiccant whose air can be computed, by place id. Eight queries and one more a box."""
     at = at or timezone.now()
     boxes = [place for place in places if complete(place)]
     if not boxes:
@@ -221,9 +223,11 @@ def _box_now(
     course: Course, at: datetime, measured: list[tuple[datetime, float, float]], hottest_c: float | None
 ) -> BoxNow | None:
     reached, hour = course.last, hour_of(at.astimezone(UTC))
-    if reached is None or hour not in course.hours:
+    if reached is None or hour not in course.hours or not reached.period.charge.dry_mass_g:
         return None
     place, charge = course.facts.place, reached.period.charge
+    put_in = [one for one in course.facts.charges if one.at <= at]
+    waiting = put_in[-1] if put_in and put_in[-1].at > charge.at else None
     temperature_c, computed_rh_pct = course.hours[hour]
     _, room_rh_pct = course.room_hours[hour]
     read = measured[-1][2] if measured and measured[-1][0] > at - BELIEVED_FOR else None
@@ -244,6 +248,7 @@ def _box_now(
         at=at,
         course=course,
         charge=charge,
+        waiting=waiting,
         temperature_c=temperature_c,
         room_rh_pct=room_rh_pct,
         computed_rh_pct=computed_rh_pct,
@@ -257,7 +262,12 @@ def _box_now(
         regenerated=[
             outlook.regenerated(celsius, contents) for celsius in _temperatures(outlook.kind, hottest_c)
         ],
-        findings=_findings(place, course, measured, room_rh_pct),
+        # What was measured before a charge says nothing of it.
+        findings=[]
+        if waiting
+        else _findings(
+            place, course, [row for row in measured if row[0] >= reached.period.first], room_rh_pct
+        ),
     )
 
 

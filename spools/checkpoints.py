@@ -20,7 +20,7 @@ from .models import (
 )
 
 # Raise it when the physics or the steps change: checkpoints of another version are not continued from.
-MODEL_VERSION = 2
+MODEL_VERSION = 3
 DAILY = timedelta(days=8)
 MONTH_DAYS = 30
 

@@ -45,8 +45,8 @@ def record_coupon_test(
         raise ValidationError(
             {
                 "temperature_c": f"A coupon of {feedstock.polymer} cannot pass at {temperature_c:g} °C: "
-                f"it softens before {hottest_c:g} °C. Look at the number; where the data sheet names a higher "
-                "softening point, give that to the feedstock first."
+                f"it softens before {hottest_c:g} °C. Look at the number; where the data sheet "
+                "names a higher softening point, give that to the feedstock first."
             }
         )
     # One test at a time, so that the summary misses none.

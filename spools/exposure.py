@@ -31,7 +31,7 @@ REBUILD_BATCH = 50
 LOOKS_AHEAD = timedelta(days=60)
 ORIGIN = {
     "reading": "measured",
-    "computed": "computed from its desiccant, no reading in the last 6 h",
+    "computed": "computed from its room and desiccant, no reading in the last 6 h",
     "assumed": "assumed, no reading in the last 6 h",
     "dryer": "in a drying run",
 }

@@ -71,6 +71,9 @@ class BoxFindingSerializer(serializers.Serializer):
 class BoxSerializer(serializers.Serializer):
     at = Moment()
     charge = ChargeSerializer()
+    waiting = ChargeSerializer(
+        allow_null=True, help_text="put in since; the numbers count it from the next full hour on"
+    )
     temperature_c = Number()
     room_rh_pct = Number()
     rh_pct = Number(help_text="measured, or else computed")
