@@ -16,6 +16,7 @@ from .checkpoints import forget_after
 from .checks import in_use, locked, moment, shown, within
 from .history import least_drying_hours
 from .loss import Loss as Loss
+from .loss import impossible_loss as impossible_loss
 from .loss import loss_caution as loss_caution
 from .loss import loss_on_drying as loss_on_drying
 from .models import DryingRun, Feedstock, Place, Spool

@@ -192,6 +192,7 @@ class LossSerializer(serializers.Serializer):
 class FinishedRunSerializer(serializers.Serializer):
     run = DryingRunSerializer()
     loss = LossSerializer(allow_null=True, help_text="null without both weighings")
+    caution = serializers.CharField(allow_blank=True, help_text="what spoils the loss, or why it cannot be")
 
 
 class SpoolToDrySerializer(StrictSerializer):

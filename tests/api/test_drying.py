@@ -51,7 +51,7 @@ def test_a_run_with_weighings_tells_its_loss(api, shop, wet):
     finish = f"drying-runs/{run['id']}/finish"
     ended = api.post(finish, status=200, place=shop.dry_box, gross_g=1210, resolution_g=1)
     assert ended["run"]["end"]
-    assert ended["loss"]["loss_g"] == 15
+    assert (ended["loss"]["loss_g"], ended["caution"]) == (15, "")
     assert 0 < ended["loss"]["uncertainty_g"] < 5
     assert api.get(f"spools/{wet}")["stay"]["place"] == shop.dry_box
     assert api.get("drying-runs", open=True)["count"] == 0
