@@ -264,7 +264,7 @@ class Course:
 def load_facts(since: Mapping[Place, datetime]) -> dict[int, BoxFacts]:
     """The facts of complete boxes that count from a time on, by place id. Five queries however many."""
     charges: dict[int, list[DesiccantCharge]] = {place.pk: [] for place in since}
-    for charge in DesiccantCharge.objects.filter(place__in=charges):
+    for charge in DesiccantCharge.objects.filter(place__in=charges, withdrawn_at=None):
         charges[charge.place_id].append(charge)
     boxes = {place.pk: BoxFacts(place, charges[place.pk], [], {}) for place in since}
     wanted = Q(pk__in=[])

@@ -25,6 +25,8 @@ Kind = DesiccantCharge.Kind
 SHOWN = timedelta(days=7)
 OPENINGS_OVER = timedelta(days=14)
 HEAVIEST_G = 50_000.0
+# A button pressed twice: nobody changes the desiccant so soon.
+SAME_CHARGE = timedelta(minutes=1)
 # How far leak and desiccant may be off, each way, for the band of days. Lots of silica gel differ by 10 %
 # (SERI/TR-252-2802); the leak's factor: common practice, no source.
 LEAK_FACTOR, DESICCANT_SHARE = 1.5, 0.1
@@ -80,7 +82,8 @@ def put_desiccant(
 ) -> DesiccantCharge:
     """Desiccant goes into a dry box, in place of what was there; 0 g: it was taken out.
 
-    Refused: another kind of place, unknown kinds, impossible numbers, a second charge at the same time.
+    Refused: another kind of place, unknown kinds, impossible numbers, a second charge at the same time, the
+    same charge again within a minute.
     """
     if place.kind != Place.Kind.DRY_BOX:
         raise ValidationError(
@@ -98,7 +101,14 @@ def put_desiccant(
         regenerated_c = within("regenerated_c", regenerated_c, 40, 500, "°C")
     elif regenerated_c is not None:
         raise ValidationError({"regenerated_c": "Leave it empty, or say that it was regenerated."})
-    if place.charges.filter(at=at).exists():
+    place = Place.objects.select_for_update(of=("self",)).select_related("room").get(pk=place.pk)
+    standing = place.charges.filter(withdrawn_at=None)
+    again = {"kind": kind, "dry_mass_g": dry_mass_g, "condition": condition, "regenerated_c": regenerated_c}
+    if standing.filter(at__gt=at - SAME_CHARGE, at__lt=at + SAME_CHARGE, **again).exists():
+        raise ValidationError(
+            {"at": "This charge is recorded already. If it was really put in twice, give another time."}
+        )
+    if standing.filter(at=at).exists():
         raise ValidationError({"at": f"A charge of {shown(at)} is recorded already. Give another time."})
     charge = DesiccantCharge.objects.create(
         place=place,
@@ -111,6 +121,19 @@ def put_desiccant(
         recorded_by=by,
     )
     forget_boxes_after([place.pk], at)
+    return charge
+
+
+@transaction.atomic
+def take_back_charge(charge: DesiccantCharge, *, by: Any = None) -> DesiccantCharge:
+    """A charge was recorded by mistake: it stays, struck out, and counts no more. Refused: twice."""
+    list(Place.objects.select_for_update().filter(pk=charge.place_id))
+    charge = DesiccantCharge.objects.get(pk=charge.pk)
+    if charge.withdrawn_at is not None:
+        raise ValidationError(f"This charge was taken back on {shown(charge.withdrawn_at)} already.")
+    forget_boxes_after([charge.place_id], charge.at)
+    charge.withdrawn_at, charge.withdrawn_by = timezone.now(), by
+    charge.save(update_fields=["withdrawn_at", "withdrawn_by"])
     return charge
 
 

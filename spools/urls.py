@@ -9,6 +9,7 @@ urlpatterns = [
     path("places/<int:pk>/edit/", places.place_edit, name="place-edit"),
     path("places/<int:pk>/readings/", places.place_readings, name="place-readings"),
     path("places/<int:pk>/desiccant/", boxes.place_desiccant, name="place-desiccant"),
+    path("charges/<int:pk>/take-back/", boxes.charge_take_back, name="charge-take-back"),
     path("materials/", materials.materials, name="materials"),
     path("materials/<int:pk>/", materials.material, name="material"),
     path("feedstocks/new/", materials.feedstock_new, name="feedstock-new"),

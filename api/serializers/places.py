@@ -37,7 +37,10 @@ class ClimateSerializer(serializers.Serializer):
 class ChargeSerializer(ModelSerializer):
     class Meta:
         model = DesiccantCharge
-        fields = ["id", "kind", "dry_mass_g", "condition", "regenerated_c", "at", "note", "recorded_at"]
+        fields = [
+            *["id", "kind", "dry_mass_g", "condition", "regenerated_c", "at", "note", "recorded_at"],
+            "withdrawn_at",
+        ]
 
 
 class ChargeInSerializer(StrictSerializer):

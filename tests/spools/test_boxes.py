@@ -89,6 +89,31 @@ def test_an_impossible_charge_is_refused(charged, changes, field, says):
     assert DesiccantCharge.objects.count() == 1
 
 
+def test_a_charge_that_was_taken_back_is_as_if_it_had_never_been(charged, nylon, clock):
+    spool = receive(nylon, charged, at=at(1))
+    whole, told = rh_by_hour(charged, at(NOW_H)), exposure.moisture_now(spool).mean_pct
+    slip = put_desiccant(charged, "clay", 80, condition="new", at=at(60))
+    box_states.advance()
+    exposure.advance([spool])
+    assert rh_by_hour(charged, at(NOW_H)) != whole
+    assert boxes.take_back_charge(slip).withdrawn_at == at(NOW_H)
+    assert rh_by_hour(charged, at(NOW_H)) == whole
+    assert exposure.moisture_now(spool).mean_pct == told
+    box_states.advance()
+    exposure.advance([spool])
+    assert (exposure.rebuild([spool]), box_states.rebuild()) == ([], [])
+    with pytest.raises(ValidationError, match="already"):
+        boxes.take_back_charge(slip)
+    put_desiccant(charged, "clay", 90, condition="new", at=at(60))
+
+
+def test_the_same_charge_within_a_minute_is_a_button_pressed_twice(charged):
+    with pytest.raises(ValidationError, match="recorded already"):
+        put_desiccant(charged, dry_mass_g=100, at=at(0.01), **SILICA)
+    put_desiccant(charged, dry_mass_g=120, at=at(0.01), **SILICA)
+    put_desiccant(charged, dry_mass_g=100, at=at(0.1), **SILICA)
+
+
 def test_desiccant_and_half_times_are_of_dry_boxes(shelf, box):
     with pytest.raises(ValidationError, match="recorded for dry boxes"):
         put_desiccant(shelf, dry_mass_g=100, **SILICA)
