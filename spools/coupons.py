@@ -11,9 +11,10 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils import timezone
 
 from . import catalogue
-from .checks import moment, within
+from .checks import moment, shown, within
 from .models import CouponTest, Feedstock
 from .softening import softened_by_water
 
@@ -62,6 +63,19 @@ def record_coupon_test(
     return test
 
 
+@transaction.atomic
+def take_back_coupon_test(test: CouponTest, *, by: Any = None) -> CouponTest:
+    """A test was recorded by mistake: it stays, struck out, and counts no more. Refused: twice."""
+    feedstock = Feedstock.objects.select_for_update().get(pk=test.feedstock_id)
+    test = CouponTest.objects.get(pk=test.pk)
+    if test.withdrawn_at is not None:
+        raise ValidationError(f"This coupon test was taken back on {shown(test.withdrawn_at)} already.")
+    test.withdrawn_at, test.withdrawn_by = timezone.now(), by
+    test.save(update_fields=["withdrawn_at", "withdrawn_by"])
+    _summarise(feedstock)
+    return test
+
+
 def hottest_pass_c(feedstock: Feedstock) -> float:
     """The hottest that a coupon of it may be said to have passed at, °C; of what water softens while dry."""
     polymer = feedstock.polymer
@@ -82,7 +96,7 @@ def rebuild() -> list[str]:
 
 def _summarise(feedstock: Feedstock) -> bool:
     """Keep what the tests have shown with the feedstock, where caps read it. Whether that was news."""
-    summary = _shown(feedstock.coupon_tests.all())
+    summary = _shown(feedstock.coupon_tests.filter(withdrawn_at=None))
     was = (feedstock.coupon_passed_c, feedstock.coupon_failed_c)
     feedstock.coupon_passed_c, feedstock.coupon_failed_c = summary
     Feedstock.objects.filter(pk=feedstock.pk).update(coupon_passed_c=summary[0], coupon_failed_c=summary[1])

@@ -18,6 +18,8 @@ from .models import DryingRun, MassEntry, Spool
 
 Kind = MassEntry.Kind
 MAX_NET_G = 10_000.0
+# The same number within this is a button pressed twice.
+SAME_WEIGHING = timedelta(minutes=1)
 # What was computed for the very time of an entry goes, too.
 JUST_BEFORE = timedelta(microseconds=1)
 # A label may understate what is on the spool, and water adds to it; half as much again is a slip.
@@ -196,13 +198,15 @@ def weigh(
 
     What it says of the moisture and of the amount is worked in at once, in the background.
 
-    resolution_g: the scale's smallest step. Refused: less than the empty reel weighs, more than 10 kg on it.
+    resolution_g: the scale's smallest step. Refused: less than the empty reel weighs, more than 10 kg on it,
+    the same number again within a minute.
     """
     spool = locked(spool)
     in_use(spool)
     at = moment(at, spool)
     gross_g, resolution_g = possible_gross(spool, gross_g, resolution_g)
     _not_far_above_received(spool, gross_g)
+    _not_twice(spool, gross_g, at)
     forget_from(spool, at)
     enqueue("spools.advance", {"spool_ids": [spool.pk]})
     return MassEntry.objects.create(
@@ -235,6 +239,18 @@ def possible_gross(spool: Spool, gross_g: float, resolution_g: float) -> tuple[f
             }
         )
     return gross_g, resolution_g
+
+
+def _not_twice(spool: Spool, gross_g: float, at: datetime) -> None:
+    """Refuses what a button pressed twice would record again."""
+    near = spool.mass_entries.standing().filter(kind=Kind.WEIGHED, gross_g=gross_g)
+    if near.filter(at__gt=at - SAME_WEIGHING, at__lt=at + SAME_WEIGHING).exists():
+        raise ValidationError(
+            {
+                "at": f"{gross_g:g} g is recorded for that minute already: nothing was added. If it was "
+                "weighed once more, give another time."
+            }
+        )
 
 
 def _not_far_above_received(spool: Spool, gross_g: float) -> None:

@@ -15,5 +15,6 @@ urlpatterns = [
     path("feedstocks/new/", materials.feedstock_new, name="feedstock-new"),
     path("feedstocks/<int:pk>/", materials.feedstock, name="feedstock"),
     path("feedstocks/<int:pk>/coupon/", materials.coupon_test, name="coupon-test"),
+    path("coupons/<int:pk>/take-back/", materials.coupon_take_back, name="coupon-take-back"),
     path("feedstocks/<int:pk>/edit/", materials.feedstock_edit, name="feedstock-edit"),
 ]

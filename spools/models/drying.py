@@ -115,6 +115,10 @@ class CouponTest(models.Model):
     at = models.DateTimeField()
     recorded_at = models.DateTimeField(auto_now_add=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+    withdrawn_at = models.DateTimeField(null=True, blank=True, help_text="when it was taken back")
+    withdrawn_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
 
     class Meta:
         ordering = ["at", "id"]

@@ -173,3 +173,7 @@ def test_coupon_tests_are_kept_and_heeded(api, shop, receive):
     ):
         assert set(api.refused(address, **{"temperature_c": 60, "passed": True} | wrong)) == set(wrong)
     assert len(api.get(address)) == 1
+    taken_back = api.post(f"{address}/{kept['id']}/take-back", status=200)
+    assert taken_back["withdrawn_at"]
+    assert api.get(f"spools/{spool}/drying-plan", dryer=shop.dryer)["cap"]["cap_c"] == 50
+    assert api.refused(f"{address}/{kept['id']}/take-back")

@@ -125,6 +125,17 @@ def test_a_pass_hotter_than_the_polymer_stands_is_a_slip(polymer, hottest_c):
     coupon(of, hottest_c + 5, False)
 
 
+def test_one_that_was_taken_back_counts_no_more(pla, shelf, hot_box):
+    spool = receive(pla, shelf, core_material="pc")
+    slip = coupon(pla, 70, True)
+    assert cap_of(spool, hot_box).cap_c == 70
+    assert coupons.take_back_coupon_test(slip).withdrawn_at
+    assert cap_of(spool, hot_box).cap_c == 50
+    assert coupons.rebuild() == []
+    with pytest.raises(ValidationError, match="already"):
+        coupons.take_back_coupon_test(slip)
+
+
 def test_a_data_sheet_moves_what_a_coupon_may_pass(shelf):
     of = feedstock("PLA", softening_c=110)
     assert coupon(of, 120, True).passed

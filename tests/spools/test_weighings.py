@@ -99,6 +99,16 @@ def test_it_is_taken_back_once_and_only_weighings_are(spool):
         received.save()
 
 
+def test_the_same_number_within_a_minute_is_a_button_pressed_twice(spool):
+    slip = ledger.weigh(spool, 1100, at=at(20))
+    with pytest.raises(ValidationError, match="nothing was added"):
+        ledger.weigh(spool, 1100, at=at(20.01))
+    ledger.weigh(spool, 1101, at=at(20.01))
+    ledger.weigh(spool, 1100, at=at(20.1))
+    take_back_weighing(slip)
+    ledger.weigh(spool, 1100, at=at(20.01))
+
+
 def test_an_impossible_right_number_takes_nothing_back(spool):
     slip = ledger.weigh(spool, 1100, at=at(20))
     with pytest.raises(ValidationError, match="less than the empty reel"):
