@@ -311,6 +311,8 @@ def _spent(now: datetime) -> Found:
     """Dry boxes that are over their humidity limit, or will be soon."""
     found = Found([Kind.REGENERATE])
     for box in boxes_now(complete_boxes(), now).values():
+        if box.waiting is not None:
+            continue
         reminder = _regenerate(box, now)
         days = math.inf if box.days.likely is None else box.days.likely
         if days < SOON:

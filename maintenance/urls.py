@@ -15,6 +15,7 @@ urlpatterns = [
     path("s/<str:code>/move/", spool_acts.spool_move, name="spool-move"),
     path("s/<str:code>/away/", spool_acts.spool_away, name="spool-away"),
     path("s/<str:code>/weigh/", spool_acts.spool_weigh, name="spool-weigh"),
+    path("s/<str:code>/weighings/<int:pk>/", spool_acts.weighing_take_back, name="weighing-take-back"),
     path("s/<str:code>/empty/", spool_acts.spool_empty, name="spool-empty"),
     path("s/<str:code>/load/", spool_loading.spool_load, name="spool-load"),
     path("s/<str:code>/unload/", spool_loading.spool_unload, name="spool-unload"),

@@ -3,6 +3,7 @@
 The air of a UTC hour is that of the state at its beginning, which knows the facts before it: an opening, a
 spool or a charge counts from the next full hour on. A charge starts the course anew, and until the next one
 each hour follows from the one before, so a course is the same to the bit wherever it is continued from.
+After a charge of 0 g the box follows its room.
 
 What a spool brings in: the likely contents of the spool as it came (no ensemble), taken through the air
 assumed for the places where it was, and what its drying runs made of it; readings there are left out, and so
@@ -42,7 +43,7 @@ from .physics.state import Material
 from .windings import first_members, received, start_rh
 
 # Raise it when the physics or the steps change: states of another version are not continued from.
-VERSION = 1
+VERSION = 2
 QUARTER = timedelta(hours=6)
 
 
@@ -264,7 +265,7 @@ class Course:
 def load_facts(since: Mapping[Place, datetime]) -> dict[int, BoxFacts]:
     """The facts of complete boxes that count from a time on, by place id. Five queries however many."""
     charges: dict[int, list[DesiccantCharge]] = {place.pk: [] for place in since}
-    for charge in DesiccantCharge.objects.filter(place__in=charges):
+    for charge in DesiccantCharge.objects.filter(place__in=charges, withdrawn_at=None):
         charges[charge.place_id].append(charge)
     boxes = {place.pk: BoxFacts(place, charges[place.pk], [], {}) for place in since}
     wanted = Q(pk__in=[])
@@ -279,7 +280,7 @@ def load_facts(since: Mapping[Place, datetime]) -> dict[int, BoxFacts]:
         pasts[stay.spool_id].stays.append(stay)
     for run in DryingRun.objects.filter(spool__in=pasts).select_related("dryer"):
         pasts[run.spool_id].runs.append(run)
-    for entry in MassEntry.objects.filter(spool__in=pasts):
+    for entry in MassEntry.objects.standing().filter(spool__in=pasts):
         pasts[entry.spool_id].entries.append(entry)
     return boxes
 
@@ -342,7 +343,7 @@ def walk(
 ) -> Iterator[Reached]:
     """The box at each hour up to that of ``until``: from ``start``, or from the charge at ``since`` on."""
     for period in box.periods():
-        if not period.charge.dry_mass_g or period.end <= since:
+        if period.end <= since:
             continue
         reached = start if start is not None and start.period.first == period.first else None
         reached = reached or _charged(box, readings, period)

@@ -25,6 +25,8 @@ Kind = DesiccantCharge.Kind
 SHOWN = timedelta(days=7)
 OPENINGS_OVER = timedelta(days=14)
 HEAVIEST_G = 50_000.0
+# A button pressed twice: nobody changes the desiccant so soon.
+SAME_CHARGE = timedelta(minutes=1)
 # How far leak and desiccant may be off, each way, for the band of days. Lots of silica gel differ by 10 %
 # (SERI/TR-252-2802); the leak's factor: common practice, no source.
 LEAK_FACTOR, DESICCANT_SHARE = 1.5, 0.1
@@ -80,7 +82,8 @@ def put_desiccant(
 ) -> DesiccantCharge:
     """Desiccant goes into a dry box, in place of what was there; 0 g: it was taken out.
 
-    Refused: another kind of place, unknown kinds, impossible numbers, a second charge at the same time.
+    Refused: another kind of place, unknown kinds, impossible numbers, a second charge at the same time, the
+    same charge again within a minute.
     """
     if place.kind != Place.Kind.DRY_BOX:
         raise ValidationError(
@@ -98,7 +101,14 @@ def put_desiccant(
         regenerated_c = within("regenerated_c", regenerated_c, 40, 500, "°C")
     elif regenerated_c is not None:
         raise ValidationError({"regenerated_c": "Leave it empty, or say that it was regenerated."})
-    if place.charges.filter(at=at).exists():
+    place = Place.objects.select_for_update(of=("self",)).select_related("room").get(pk=place.pk)
+    standing = place.charges.filter(withdrawn_at=None)
+    again = {"kind": kind, "dry_mass_g": dry_mass_g, "condition": condition, "regenerated_c": regenerated_c}
+    if standing.filter(at__gt=at - SAME_CHARGE, at__lt=at + SAME_CHARGE, **again).exists():
+        raise ValidationError(
+            {"at": "This charge is recorded already. If it was really put in twice, give another time."}
+        )
+    if standing.filter(at=at).exists():
         raise ValidationError({"at": f"A charge of {shown(at)} is recorded already. Give another time."})
     charge = DesiccantCharge.objects.create(
         place=place,
@@ -111,6 +121,19 @@ def put_desiccant(
         recorded_by=by,
     )
     forget_boxes_after([place.pk], at)
+    return charge
+
+
+@transaction.atomic
+def take_back_charge(charge: DesiccantCharge, *, by: Any = None) -> DesiccantCharge:
+    """A charge was recorded by mistake: it stays, struck out, and counts no more. Refused: twice."""
+    list(Place.objects.select_for_update().filter(pk=charge.place_id))
+    charge = DesiccantCharge.objects.get(pk=charge.pk)
+    if charge.withdrawn_at is not None:
+        raise ValidationError(f"This charge was taken back on {shown(charge.withdrawn_at)} already.")
+    forget_boxes_after([charge.place_id], charge.at)
+    charge.withdrawn_at, charge.withdrawn_by = timezone.now(), by
+    charge.save(update_fields=["withdrawn_at", "withdrawn_by"])
     return charge
 
 
@@ -144,7 +167,8 @@ class Finding:
 class BoxNow:
     """A dry box at a time. measured_rh_pct: None without a reading in the last 6 h.
 
-    held_g: water in the desiccant, and limit_g at the limit; needed_g: dry desiccant for a year, None where
+    waiting: a charge that was put in since and counts from the next full hour on. held_g: water in the
+    desiccant, and limit_g at the limit; needed_g: dry desiccant for a year, None where
     no amount would do; half_time_d: the hygrometric half-time with its desiccant.
     """
 
@@ -152,6 +176,7 @@ class BoxNow:
     at: datetime
     course: Course
     charge: DesiccantCharge
+    waiting: DesiccantCharge | None
     temperature_c: float
     room_rh_pct: float
     computed_rh_pct: float
@@ -191,12 +216,12 @@ def missing(place: Place) -> list[str]:
 
 
 def box_now(place: Place, at: datetime | None = None) -> BoxNow | None:
-    """A dry box at a time; None where its air cannot be computed: see missing(), or it has no desiccant."""
+    """A dry box at a time; None where its air cannot be computed, see missing(), or it has no desiccant."""
     return boxes_now([place], at).get(place.pk)
 
 
 def boxes_now(places: Iterable[Place], at: datetime | None = None) -> dict[int, BoxNow]:
-    """Those dry boxes whose air can be computed, at a time, by place id. Eight queries and one more a box."""
+    """Those with desiccant whose air can be computed, by place id. Eight queries and one more a box."""
     at = at or timezone.now()
     boxes = [place for place in places if complete(place)]
     if not boxes:
@@ -221,9 +246,11 @@ def _box_now(
     course: Course, at: datetime, measured: list[tuple[datetime, float, float]], hottest_c: float | None
 ) -> BoxNow | None:
     reached, hour = course.last, hour_of(at.astimezone(UTC))
-    if reached is None or hour not in course.hours:
+    if reached is None or hour not in course.hours or not reached.period.charge.dry_mass_g:
         return None
     place, charge = course.facts.place, reached.period.charge
+    put_in = [one for one in course.facts.charges if one.at <= at]
+    waiting = put_in[-1] if put_in and put_in[-1].at > charge.at else None
     temperature_c, computed_rh_pct = course.hours[hour]
     _, room_rh_pct = course.room_hours[hour]
     read = measured[-1][2] if measured and measured[-1][0] > at - BELIEVED_FOR else None
@@ -244,6 +271,7 @@ def _box_now(
         at=at,
         course=course,
         charge=charge,
+        waiting=waiting,
         temperature_c=temperature_c,
         room_rh_pct=room_rh_pct,
         computed_rh_pct=computed_rh_pct,
@@ -257,7 +285,12 @@ def _box_now(
         regenerated=[
             outlook.regenerated(celsius, contents) for celsius in _temperatures(outlook.kind, hottest_c)
         ],
-        findings=_findings(place, course, measured, room_rh_pct),
+        # What was measured before a charge says nothing of it.
+        findings=[]
+        if waiting
+        else _findings(
+            place, course, [row for row in measured if row[0] >= reached.period.first], room_rh_pct
+        ),
     )
 
 

@@ -21,7 +21,7 @@ from .models import (
 )
 
 # Raise it when the physics or the steps change: checkpoints of another version are not continued from.
-MODEL_VERSION = 2
+MODEL_VERSION = 3
 DAILY = timedelta(days=8)
 MONTH_DAYS = 30
 
@@ -132,11 +132,13 @@ def facts_of(spool_ids: Sequence[int], place_ids: Sequence[int], until: datetime
     stays = Stay.objects.filter(spool__in=spool_ids)
     in_boxes = Stay.objects.filter(place__in=place_ids, place__half_time_h__isnull=False)
     runs = DryingRun.objects.filter(spool__in=spool_ids)
+    entries = MassEntry.objects.filter(spool__in=spool_ids)
+    charges = DesiccantCharge.objects.filter(place__in=place_ids, at__lt=until)
     return (
         *stays.aggregate(begun=Count("pk"), ended=Count("end")).values(),
         *in_boxes.aggregate(begun=Count("pk"), ended=Count("end")).values(),
         *runs.aggregate(begun=Count("pk"), ended=Count("end")).values(),
-        MassEntry.objects.filter(spool__in=spool_ids).count(),
+        *entries.aggregate(added=Count("pk"), withdrawn=Count("withdrawn_at")).values(),
         Reading.objects.filter(place__in=place_ids, at__lt=until).count(),
-        DesiccantCharge.objects.filter(place__in=place_ids, at__lt=until).count(),
+        *charges.aggregate(added=Count("pk"), withdrawn=Count("withdrawn_at")).values(),
     )

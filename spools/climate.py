@@ -66,10 +66,12 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
 
 
 def computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
-    """The air of a dry box in which nothing is read, with this desiccant in it."""
-    text = (
-        f"computed from {charge}, put in on {shown(charge.at)}: no reading in the last {BELIEVED_HOURS:.0f} h"
-    )
+    """The air of a dry box in which nothing is read, with this desiccant in it, or none."""
+    if charge.dry_mass_g:
+        source = f"computed from {charge}, put in on {shown(charge.at)}"
+    else:
+        source = f"computed from its room: without desiccant since {shown(charge.at)}"
+    text = f"{source}; no reading in the last {BELIEVED_HOURS:.0f} h"
     return Climate(temperature_c, rh_pct, "computed", text)
 
 

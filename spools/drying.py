@@ -17,6 +17,7 @@ from .checks import in_use, locked, moment, one_writer, shown, within
 from .history import least_drying_hours
 from .labels import pretty
 from .loss import Loss as Loss
+from .loss import impossible_loss as impossible_loss
 from .loss import loss_caution as loss_caution
 from .loss import loss_on_drying as loss_on_drying
 from .models import DryingRun, Feedstock, Place, Spool, Stay

@@ -56,16 +56,30 @@ class Known:
         weighings = weighings_of(history)
         if self.divided is None:
             return ["Never weighed: the bands are those of the catalogue."]
-        many = "Its weighing narrows" if len(weighings) == 1 else f"Its {len(weighings)} weighings narrow"
-        why = [f"{many} what is thought possible: more so by pairs before and after drying."]
+        used = sum(not off_kg for off_kg in self.divided["unexplained_kg"])
+        why = [f"{_counted(used, len(weighings))} what is thought possible: more so by pairs around drying."]
         for entry, off_kg in zip(weighings, self.divided["unexplained_kg"], strict=True):
+            if off_kg < 0:
+                off = (
+                    "less than anything recorded explains: a print or a cut that was not recorded, or a slip"
+                )
+            else:
+                off = "more than anything recorded explains: another spool or reel on the scale, or a slip"
             if off_kg:
                 why.append(
-                    f"On {shown(entry.at)} the scale read {abs(1000 * off_kg):.0f} g "
-                    f"{'less' if off_kg < 0 else 'more'} than anything recorded explains: a print or a cut "
-                    "that was not recorded, or a slip. It was taken as no news of the water."
+                    f"On {shown(entry.at)} the scale read {abs(1000 * off_kg):.0f} g {off}. It was taken as "
+                    "no news of the water; a slip can be taken back in the history."
                 )
         return why
+
+
+def _counted(used: int, count: int) -> str:
+    """How many of the weighings narrow the bands: those that what was recorded explains."""
+    if used == count:
+        return "Its weighing narrows" if count == 1 else f"Its {count} weighings narrow"
+    if not used:
+        return "Its weighing does not narrow" if count == 1 else f"None of its {count} weighings narrows"
+    return f"{used} of its {count} weighings {'narrows' if used == 1 else 'narrow'}"
 
 
 def weighings_of(history: History) -> list[MassEntry]:
@@ -159,8 +173,8 @@ def _load(spool: Spool, entries: Sequence[MassEntry]) -> Load:
     net_g = sum(entry.net_change_g or 0.0 for entry in entries if entry.kind == MassEntry.Kind.RECEIVED)
     net_sd_g = OF_BAND * NOMINAL_NET_ERROR * net_g
     if not net_g:
-        gross_g = next(entry.gross_g or 0.0 for entry in entries if entry.kind == MassEntry.Kind.WEIGHED)
-        net_g = max(1.0, gross_g - spool.core_mass_g)
+        first = next(entry for entry in entries if entry.kind == MassEntry.Kind.WEIGHED)
+        net_g = max(1.0, (first.gross_g or 0.0) - spool.core_mass_g + printed_before(first, entries))
         net_sd_g = UNKNOWN_NET_SD * net_g
     core_g = spool.core_mass_g if spool.core_material == Spool.CoreMaterial.CARDBOARD else 0.0
     return Load(

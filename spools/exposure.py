@@ -33,7 +33,7 @@ REBUILD_BATCH = 50
 LOOKS_AHEAD = timedelta(days=60)
 ORIGIN = {
     "reading": "measured",
-    "computed": "computed from its desiccant, no reading in the last 6 h",
+    "computed": "computed from its room and desiccant, no reading in the last 6 h",
     "assumed": "assumed, no reading in the last 6 h",
     "dryer": "in a drying run",
 }
@@ -267,7 +267,7 @@ def _loaded(ids: Sequence[int], at: datetime, again: bool = False, given: Sequen
 
 def _assimilated(ids: Sequence[int]) -> list[Ensemble]:
     """The weighings of these spools, worked in: for all but those that were never weighed."""
-    weighings = MassEntry.objects.filter(spool__in=ids, kind=MassEntry.Kind.WEIGHED).order_by()
+    weighings = MassEntry.objects.standing().filter(spool__in=ids, kind=MassEntry.Kind.WEIGHED).order_by()
     found = []
     for pk, last in weighings.values_list("spool").annotate(last=Max("at")):
         # Without the readings of that very hour: each further one would have it worked in anew.

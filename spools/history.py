@@ -214,7 +214,7 @@ def load(
         stays[stay.spool_id].append(stay)
     for run in DryingRun.objects.filter(spool__in=ids).select_related("dryer"):
         runs[run.spool_id].append(run)
-    for entry in MassEntry.objects.filter(spool__in=ids):
+    for entry in MassEntry.objects.standing().filter(spool__in=ids):
         entries[entry.spool_id].append(entry)
     readings: dict[int, Readings] = {}
     boxes: dict[int, BoxFacts] = {}

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -18,6 +18,10 @@ from .models import DryingRun, MassEntry, Spool
 
 Kind = MassEntry.Kind
 MAX_NET_G = 10_000.0
+# The same number within this is a button pressed twice.
+SAME_WEIGHING = timedelta(minutes=1)
+# What was computed for the very time of an entry goes, too.
+JUST_BEFORE = timedelta(microseconds=1)
 # A label may understate what is on the spool, and water adds to it; half as much again is a slip.
 MOST_OVER_RECEIVED = 1.5
 # Common practice, no source: how far a nominal net mass and an unweighed reel of a known kind may be off.
@@ -50,7 +54,7 @@ def remaining_of(spools: Iterable[Spool]) -> dict[int, Amount]:
         [spool.pk for spool in spools]
     )
     entries: dict[int, list[MassEntry]] = {pk: [] for pk in by_id}
-    for entry in MassEntry.objects.filter(spool__in=by_id):
+    for entry in MassEntry.objects.standing().filter(spool__in=by_id):
         entries[entry.spool_id].append(entry)
     dried_to = dict(
         DryingRun.objects.filter(spool__in=by_id, after__isnull=False).values_list("after", "target_pct")
@@ -92,8 +96,15 @@ def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float
 
 
 def winding_masses(spool: Spool, entries: Sequence[MassEntry]) -> list[tuple[datetime, float]]:
-    """What the winding weighs, water and all, in grams, after each entry: what its geometry follows."""
+    """What the winding weighs, water and all, in grams, after each entry: what its geometry follows.
+
+    Where the weighing that it came with was taken back, it is counted back from the next one.
+    """
     mass_g, masses = 0.0, []
+    first = next((entry for entry in entries if entry.kind in (Kind.RECEIVED, Kind.WEIGHED)), None)
+    if first is not None and first.gross_g is not None and first.at > spool.received_at:
+        mass_g = first.gross_g - spool.core_mass_g + printed_before(first, entries)
+        masses.append((spool.received_at, mass_g))
     for entry in entries:
         if entry.gross_g is not None:
             mass_g = entry.gross_g - spool.core_mass_g
@@ -126,7 +137,8 @@ def _divided(
         f"Weighed on {shown(weighing.at)}: {weighing.gross_g:.0f} g with the reel, in steps of "
         f"{weighing.resolution_g:g} g. With {'its label' if count == 1 else f'its {count} weighings'}, the "
         f"printed grams and the moisture that is {grams('filament')} of filament, {grams('water')} of water "
-        f"and {grams('core')} of reel.",
+        f"and {grams('core')} of reel. These bands hold with a chance of 80 %; the one beside the amount, "
+        "which is wider, with 98 %.",
     ]
     low_kg, high_kg = row.divided["surely"]
     likely_g, printed_g = 1000 * row.divided["filament"][1], printed_before(weighing, entries)
@@ -186,14 +198,16 @@ def weigh(
 
     What it says of the moisture and of the amount is worked in at once, in the background.
 
-    resolution_g: the scale's smallest step. Refused: less than the empty reel weighs, more than 10 kg on it.
+    resolution_g: the scale's smallest step. Refused: less than the empty reel weighs, more than 10 kg on it,
+    the same number again within a minute.
     """
     spool = locked(spool)
     in_use(spool)
     at = moment(at, spool)
     gross_g, resolution_g = possible_gross(spool, gross_g, resolution_g)
     _not_far_above_received(spool, gross_g)
-    forget_after([spool.pk], at)
+    _not_twice(spool, gross_g, at)
+    forget_from(spool, at)
     enqueue("spools.advance", {"spool_ids": [spool.pk]})
     return MassEntry.objects.create(
         spool=spool,
@@ -204,6 +218,12 @@ def weigh(
         note=note,
         recorded_by=by,
     )
+
+
+def forget_from(spool: Spool, at: datetime) -> None:
+    """Delete what was computed after an entry: all of it where nothing before tells what was on the spool."""
+    told = spool.mass_entries.standing().filter(kind__in=[Kind.RECEIVED, Kind.WEIGHED], at__lt=at)
+    forget_after([spool.pk], at if told.exists() else min(at, spool.received_at - JUST_BEFORE))
 
 
 def possible_gross(spool: Spool, gross_g: float, resolution_g: float) -> tuple[float, float]:
@@ -219,6 +239,18 @@ def possible_gross(spool: Spool, gross_g: float, resolution_g: float) -> tuple[f
             }
         )
     return gross_g, resolution_g
+
+
+def _not_twice(spool: Spool, gross_g: float, at: datetime) -> None:
+    """Refuses what a button pressed twice would record again."""
+    near = spool.mass_entries.standing().filter(kind=Kind.WEIGHED, gross_g=gross_g)
+    if near.filter(at__gt=at - SAME_WEIGHING, at__lt=at + SAME_WEIGHING).exists():
+        raise ValidationError(
+            {
+                "at": f"{gross_g:g} g is recorded for that minute already: nothing was added. If it was "
+                "weighed once more, give another time."
+            }
+        )
 
 
 def _not_far_above_received(spool: Spool, gross_g: float) -> None:
@@ -258,7 +290,7 @@ def take(
                 "Take another spool, or weigh this one."
             }
         )
-    forget_after([spool.pk], at)
+    forget_from(spool, at)
     return MassEntry.objects.create(
         spool=spool, kind=kind, at=at, net_change_g=-mass_g, note=note, recorded_by=by
     )
@@ -266,7 +298,7 @@ def take(
 
 def _held_until_next_weighing(spool: Spool, at: datetime) -> Amount:
     """What may still be taken at ``at``: later takes count too, up to a weighing, which starts afresh."""
-    entries = list(spool.mass_entries.order_by("at", "id"))
+    entries = list(spool.mass_entries.standing().order_by("at", "id"))
     following = (n for n, entry in enumerate(entries) if entry.kind == Kind.WEIGHED and entry.at > at)
     return amount(spool, entries[: next(following, len(entries))], {})
 
@@ -287,7 +319,7 @@ def give_back(entry: MassEntry, *, at: datetime | None = None, note: str = "", b
     taken = same.filter(kind=entry.kind, net_change_g=entry.net_change_g).count()
     if same.filter(kind=Kind.RETURNED, net_change_g=-entry.net_change_g).count() >= taken:
         raise ValidationError("These grams were given back already.")
-    forget_after([spool.pk], entry.at)
+    forget_from(spool, entry.at)
     return MassEntry.objects.create(
         spool=spool,
         kind=Kind.RETURNED,

@@ -4,9 +4,12 @@ import math
 from typing import NamedTuple
 
 from .models import DryingRun, Spool
+from .windings import most_water_pct
 
 # Cardboard holds 5 to 8 % of water itself (fixtures/reference/README.md, spool bodies).
 CARDBOARD_WATER = 0.08
+# A loss is impossible from so much of what the catalogue's band allows: grades go a little beyond it.
+WETTEST = 1.1
 
 
 class Loss(NamedTuple):
@@ -18,15 +21,16 @@ class Loss(NamedTuple):
 
 
 def loss_on_drying(run: DryingRun) -> Loss | None:
-    """What the weighings before and after say has left; None without both.
+    """What the weighings before and after say has left; None without both, or where one was taken back.
 
     A scale's step r is known within r²/12 (variance of rounding). Cardboard dries too: the water of the
     reel is not told apart from the filament's, so all that it can hold counts as uncertainty.
     """
-    if run.before is None or run.after is None:
+    before, after = run.weighed_before, run.weighed_after
+    if before is None or after is None:
         return None
-    before_g, after_g = run.before.gross_g or 0.0, run.after.gross_g or 0.0
-    rounding_g = 2 * math.sqrt((run.before.resolution_g**2 + run.after.resolution_g**2) / 12)
+    before_g, after_g = before.gross_g or 0.0, after.gross_g or 0.0
+    rounding_g = 2 * math.sqrt((before.resolution_g**2 + after.resolution_g**2) / 12)
     core_g = run.spool.core_mass_g
     cardboard = run.spool.core_material == Spool.CoreMaterial.CARDBOARD
     lost_g = before_g - after_g
@@ -39,7 +43,27 @@ def loss_on_drying(run: DryingRun) -> Loss | None:
 
 def loss_caution(run: DryingRun) -> str:
     """What spoils a loss on drying, in words; empty when nothing does."""
-    if run.spool.core_material != Spool.CoreMaterial.CARDBOARD:
+    return impossible_loss(run) or _of_the_reel(run.spool)
+
+
+def impossible_loss(run: DryingRun) -> str:
+    """Why the weighings before and after cannot both be right, in words; empty when they can."""
+    spool, loss = run.spool, loss_on_drying(run)
+    if loss is None:
         return ""
-    water_g = CARDBOARD_WATER * run.spool.core_mass_g
+    way_out = "One of the two weighings is wrong: take it back in the spool's history."
+    if loss.mass_g < -2 * loss.uncertainty_g:
+        return f"Heavier after drying than before: that cannot be. {way_out}"
+    filament_g = 100 * loss.mass_g / loss.pct if loss.pct else 0.0
+    most_pct = most_water_pct(spool)
+    if loss.mass_g - loss.uncertainty_g > WETTEST * most_pct / 100 * filament_g:
+        polymer = spool.feedstock.polymer
+        return f"That cannot be right: {polymer} holds at most {most_pct:.2g} % of water. {way_out}"
+    return ""
+
+
+def _of_the_reel(spool: Spool) -> str:
+    if spool.core_material != Spool.CoreMaterial.CARDBOARD:
+        return ""
+    water_g = CARDBOARD_WATER * spool.core_mass_g
     return f"A cardboard reel dries too: up to {water_g:.0f} g of the loss may be its own water."

@@ -91,7 +91,7 @@ def mark_empty(spool: Spool, *, at: datetime | None = None, by: Any = None) -> S
     in_use(spool)
     at = moment(at, spool)
     not_in_run(spool, at)
-    last = spool.mass_entries.order_by("at").last()
+    last = spool.mass_entries.standing().order_by("at").last()
     if last is not None and at < last.at:
         raise ValidationError(
             {"at": f"Something was recorded for this spool at {shown(last.at)}. Give a time after that."}

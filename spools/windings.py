@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import catalogue
-from .models import Spool
+from .models import Feedstock, Spool
 from .physics import drying, ensemble, surroundings, winding
 from .physics.air import ZERO_C
 from .physics.geometry import Geometry
@@ -136,6 +136,12 @@ def received(spool: Spool, mass_g: float, points: Array) -> Winding:
     return Winding(shape, material, uniform(shape, material, w0, START_C + ZERO_C))
 
 
+def most_water_pct(spool: Spool) -> float:
+    """What the filament holds at most, % by mass: with the top of its uptake's band, in saturated air."""
+    high_pct = catalogue.properties(spool.feedstock)["w50_pct"].high
+    return 100 * float(_isotherm(spool.feedstock, high_pct).equilibrium(1.0))
+
+
 def restored(spool: Spool, mass_g: float, points: Array, memory: bytes) -> Winding:
     """The winding whose state was stored with this much filament on the spool, for the same members."""
     return Winding(geometry(spool, mass_g), _members(spool, points)[0], State.from_bytes(memory))
@@ -225,14 +231,19 @@ def _members(spool: Spool, points: Array) -> tuple[Material, Array]:
         return ensemble.Band(min(low, likely), likely, max(low, likely, high))
 
     drawn = ensemble.draw({name: band(name) for name in MEMBER_OF}, points)
-    polymer = spool.feedstock.polymer
-    # Only a GAB isotherm has a shape of its own; the others pass the two numbers over.
-    isotherm = Isotherm(
-        polymer.isotherm,
-        drawn["w50_pct"] / 100,
-        c=polymer.gab_c or 1.0,
-        k=polymer.gab_k or 0.5,
-        density_kg_m3=1000 * properties["density_g_cm3"].value,
-    )
+    isotherm = _isotherm(spool.feedstock, drawn["w50_pct"])
     material = Material(drawn["d23_m2_s"], 1000 * drawn["e_d_kj_mol"], isotherm)
     return material, np.minimum(drawn["start_rh"] / 100, WETTEST_START_RH)
+
+
+def _isotherm(feedstock: Feedstock, w50_pct: float | Array) -> Isotherm:
+    polymer, density_g_cm3 = feedstock.polymer, catalogue.value(feedstock, "density_g_cm3")
+    assert density_g_cm3 is not None
+    # Only a GAB isotherm has a shape of its own; the others pass the two numbers over.
+    return Isotherm(
+        polymer.isotherm,
+        w50_pct / 100,
+        c=polymer.gab_c or 1.0,
+        k=polymer.gab_k or 0.5,
+        density_kg_m3=1000 * density_g_cm3,
+    )

@@ -97,7 +97,7 @@ class PropertySerializer(serializers.Serializer):
 class CouponTestSerializer(ModelSerializer):
     class Meta:
         model = CouponTest
-        fields = ["id", "temperature_c", "passed", "at", "recorded_at"]
+        fields = ["id", "temperature_c", "passed", "at", "recorded_at", "withdrawn_at"]
 
 
 class RecordCouponTestSerializer(StrictSerializer):

@@ -154,8 +154,8 @@ class TogetherSerializer(serializers.Serializer):
 class DryingRunSerializer(ModelSerializer):
     spool = SpoolCode(read_only=True)
     dryer_name = serializers.CharField(source="dryer.name", read_only=True)
-    before_g = Number(source="before.gross_g", allow_null=True, read_only=True)
-    after_g = Number(source="after.gross_g", allow_null=True, read_only=True)
+    before_g = Number(source="weighed_before.gross_g", allow_null=True, read_only=True)
+    after_g = Number(source="weighed_after.gross_g", allow_null=True, read_only=True)
     heat_caution = serializers.SerializerMethodField(
         help_text="where the planned hours are too much heat for a polyamide"
     )
@@ -201,6 +201,7 @@ class LossSerializer(serializers.Serializer):
 class FinishedRunSerializer(serializers.Serializer):
     run = DryingRunSerializer()
     loss = LossSerializer(allow_null=True, help_text="null without both weighings")
+    caution = serializers.CharField(allow_blank=True, help_text="what spoils the loss, or why it cannot be")
 
 
 class SpoolToDrySerializer(StrictSerializer):

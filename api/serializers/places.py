@@ -37,7 +37,10 @@ class ClimateSerializer(serializers.Serializer):
 class ChargeSerializer(ModelSerializer):
     class Meta:
         model = DesiccantCharge
-        fields = ["id", "kind", "dry_mass_g", "condition", "regenerated_c", "at", "note", "recorded_at"]
+        fields = [
+            *["id", "kind", "dry_mass_g", "condition", "regenerated_c", "at", "note", "recorded_at"],
+            "withdrawn_at",
+        ]
 
 
 class ChargeInSerializer(StrictSerializer):
@@ -71,6 +74,9 @@ class BoxFindingSerializer(serializers.Serializer):
 class BoxSerializer(serializers.Serializer):
     at = Moment()
     charge = ChargeSerializer()
+    waiting = ChargeSerializer(
+        allow_null=True, help_text="put in since; the numbers count it from the next full hour on"
+    )
     temperature_c = Number()
     room_rh_pct = Number()
     rh_pct = Number(help_text="measured, or else computed")

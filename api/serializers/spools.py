@@ -160,7 +160,15 @@ class EmptySerializer(StrictSerializer):
 class MassEntrySerializer(ModelSerializer):
     class Meta:
         model = MassEntry
-        fields = ["id", "kind", "at", "net_change_g", "gross_g", "resolution_g", "note", "recorded_at"]
+        fields = [
+            *["id", "kind", "at", "net_change_g", "gross_g", "resolution_g", "note", "recorded_at"],
+            "withdrawn_at",
+        ]
+
+
+class TakeBackWeighingSerializer(StrictSerializer):
+    right_g = Number(required=False, help_text="what the scale should have said, reel and all")
+    resolution_g = Number(required=False, help_text="the scale's smallest step")
 
 
 class HistorySerializer(serializers.Serializer):

@@ -1,6 +1,8 @@
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import mixins
 from rest_framework.decorators import action
+from rest_framework.generics import get_object_or_404
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -8,7 +10,7 @@ from api.fields import given
 from api.serializers import catalogue as shapes
 from api.views.base import Endpoint, Kept, shown
 from spools import catalogue
-from spools.coupons import record_coupon_test
+from spools.coupons import record_coupon_test, take_back_coupon_test
 from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer
 
 
@@ -77,3 +79,14 @@ class Feedstocks(Kept):
         asked = given(shapes.RecordCouponTestSerializer, request.data)
         test = record_coupon_test(self.get_object(), **asked, by=request.user)
         return shown(shapes.CouponTestSerializer, test, status=201)
+
+    @extend_schema(
+        parameters=[OpenApiParameter("test", OpenApiTypes.INT, OpenApiParameter.PATH)],
+        request=None,
+        responses=shapes.CouponTestSerializer,
+    )
+    @action(detail=True, methods=["post"], url_path="coupon-tests/(?P<test>[^/.]+)/take-back")
+    def take_back_coupon_test(self, request: Request, pk: str, test: str) -> Response:
+        """It was recorded by mistake: it stays, and caps heed it no more."""
+        wrong = get_object_or_404(self.get_object().coupon_tests, pk=test)
+        return shown(shapes.CouponTestSerializer, take_back_coupon_test(wrong, by=request.user))

@@ -8,7 +8,7 @@ from api.fields import given
 from api.filters import DryingRunFilter
 from api.serializers import drying as shapes
 from api.views.base import Endpoint, shown
-from spools.drying import finish_drying, loss_on_drying, start_drying
+from spools.drying import finish_drying, loss_caution, loss_on_drying, start_drying
 from spools.models import DryingRun
 from spools.plans import Wish, plan_together
 
@@ -53,4 +53,5 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         """Take the spool out, into a place."""
         run = self.get_object()
         run = finish_drying(run, **given(shapes.FinishDryingSerializer, request.data), by=request.user)
-        return shown(shapes.FinishedRunSerializer, {"run": run, "loss": loss_on_drying(run)})
+        finished = {"run": run, "loss": loss_on_drying(run), "caution": loss_caution(run)}
+        return shown(shapes.FinishedRunSerializer, finished)

@@ -18,7 +18,7 @@ from api.filters import ReadingFilter
 from api.parsers import CSVParser
 from api.serializers import places as shapes
 from api.views.base import Endpoint, Kept, shown
-from spools.boxes import box_now, missing, put_desiccant
+from spools.boxes import box_now, missing, put_desiccant, take_back_charge
 from spools.climate import climate_at, read_csv, record_readings
 from spools.models import DesiccantCharge, Place, Reading
 
@@ -84,6 +84,16 @@ class Charges(mixins.ListModelMixin, Endpoint):
             self.place(), asked.pop("kind"), asked.pop("dry_mass_g"), **asked, by=request.user
         )
         return shown(shapes.ChargeSerializer, charge, status=201)
+
+    @extend_schema(
+        parameters=[OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)],
+        request=None,
+        responses=shapes.ChargeSerializer,
+    )
+    @action(detail=True, methods=["post"], url_path="take-back")
+    def take_back(self, request: Request, place_pk: str, pk: str) -> Response:
+        """It was recorded by mistake: it stays and counts no more."""
+        return shown(shapes.ChargeSerializer, take_back_charge(self.get_object(), by=request.user))
 
 
 @extend_schema_view(

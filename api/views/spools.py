@@ -2,9 +2,11 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db.models import Prefetch
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework.decorators import action
 from rest_framework.exceptions import NotFound
+from rest_framework.generics import get_object_or_404
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -21,10 +23,11 @@ from maintenance.models import Loading, Toolhead
 from spools import labels
 from spools.exposure import moisture_now
 from spools.ledger import remaining_of, weigh
-from spools.models import Spool, Stay
+from spools.models import MassEntry, Spool, Stay
 from spools.moves import mark_empty, move_spool, record_excursion
 from spools.plans import plan_drying
 from spools.receiving import receive_spool
+from spools.weighings import take_back_weighing
 
 PRESENT_STAYS = Prefetch(
     "stays", Stay.objects.filter(end=None).select_related("place"), to_attr="present_stays"
@@ -122,6 +125,27 @@ class Spools(Endpoint):
         """Keep what the scale said, reel and all."""
         entry = weigh(self.get_object(), **given(shapes.WeighSerializer, request.data), by=request.user)
         return shown(shapes.MassEntrySerializer, entry, status=201)
+
+    @extend_schema(
+        parameters=[OpenApiParameter("entry", OpenApiTypes.INT, OpenApiParameter.PATH)],
+        request=shapes.TakeBackWeighingSerializer,
+        responses=shapes.MassEntrySerializer(many=True),
+    )
+    @action(
+        detail=True,
+        methods=["post"],
+        url_path=r"weighings/(?P<entry>[^/.]+)/take-back",
+        pagination_class=None,
+    )
+    def take_back_weighing(self, request: Request, code: str, entry: str) -> Response:
+        """A weighing was a slip: it counts no more. The answer has it and the right one, if given."""
+        wrong = get_object_or_404(
+            self.get_object().mass_entries.filter(kind=MassEntry.Kind.WEIGHED), pk=entry
+        )
+        asked = given(shapes.TakeBackWeighingSerializer, request.data)
+        right = take_back_weighing(wrong, **asked, by=request.user)
+        wrong.refresh_from_db()
+        return shown(shapes.MassEntrySerializer, [wrong, right] if right else [wrong], many=True)
 
     @extend_schema(request=shapes.EmptySerializer, responses=shapes.SpoolSerializer)
     @action(detail=True, methods=["post"])

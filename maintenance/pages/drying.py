@@ -47,7 +47,10 @@ def drying(request: HttpRequest) -> HttpResponse:
     open_runs = list(drying_rules.open_runs())
     stand = drying_rules.standing(dryers, timezone.now())
     finished = DryingRun.objects.filter(end__isnull=False).order_by("-end")
-    finished = finished.select_related("spool__feedstock__maker", "dryer", "before", "after")[:SHOWN_FINISHED]
+    finished = finished.select_related(
+        *["spool__feedstock__maker", "spool__feedstock__polymer", "spool__feedstock__filler"],
+        *["dryer", "before", "after"],
+    )[:SHOWN_FINISHED]
     return render(
         request,
         "drying/overview.html",
@@ -176,7 +179,7 @@ def _finished(common: FinishAllForm, forms: list[FinishForm], request: HttpReque
     if not chosen:
         common.add_error(None, "Choose at least one spool to take out.")
         return False
-    said = []
+    said: list[tuple[str, str]] = []
     try:
         with transaction.atomic():
             for form in chosen:
@@ -192,13 +195,17 @@ def _finished(common: FinishAllForm, forms: list[FinishForm], request: HttpReque
                 loss = drying_rules.loss_on_drying(run)
                 lost = (
                     f" It lost {loss.mass_g:.1f} ± {loss.uncertainty_g:.1f} g ({loss.pct:.2f} %)."
-                    if loss
+                    if loss and not drying_rules.impossible_loss(run)
                     else ""
                 )
-                said.append(f"{run.spool.code} is out of the dryer and in {data['place']}.{lost}")
+                caution = drying_rules.loss_caution(run)
+                out = f"{run.spool.code} is out of the dryer and in {data['place']}."
+                said.append((f"{out}{lost}", caution))
     except ValidationError as error:
         show_refusal(form if "at" not in getattr(error, "error_dict", {}) else common, error)
         return False
-    for sentence in said:
+    for sentence, caution in said:
         messages.success(request, sentence)
+        if caution:
+            messages.warning(request, caution)
     return True

@@ -65,6 +65,17 @@ class WeighForm(forms.Form):
     note = forms.CharField(max_length=200, required=False)
 
 
+class TakeBackWeighingForm(forms.Form):
+    right_g = number(
+        "What the scale should have said, with the reel",
+        "g",
+        min_value=0,
+        required=False,
+        help_text="Kept for the same time, and for the same drying run. Empty: not known.",
+    )
+    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+
+
 class EmptyForm(forms.Form):
     when = WhenField()
 

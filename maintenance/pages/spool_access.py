@@ -50,7 +50,9 @@ def of_spool(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
         except ValidationError as error:
             return not_found(request, code, error)
         match = request.resolver_match
-        address = reverse(match.url_name or "spool" if match else "spool", args=[spool.code])
+        address = reverse(
+            match.url_name or "spool" if match else "spool", args=[spool.code, *others.values()]
+        )
         if request.method in ("GET", "HEAD") and request.path != address:
             query = request.META.get("QUERY_STRING")
             return redirect(f"{address}?{query}" if query else address)

@@ -2,14 +2,15 @@
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import get_object_or_404, redirect, render
 
 from spools import ledger, moves
 from spools.labels import pretty
 from spools.models import Spool
 from spools.pages.forms import carried_out, sent
+from spools.weighings import take_back_weighing
 
-from .forms_spool import AwayForm, EmptyForm, MoveForm, WeighForm
+from .forms_spool import AwayForm, EmptyForm, MoveForm, TakeBackWeighingForm, WeighForm
 from .spool_access import of_spool
 
 
@@ -59,6 +60,24 @@ def spool_weigh(request: HttpRequest, spool: Spool) -> HttpResponse:
         return redirect("spool", spool.code)
     context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
     return render(request, "spools/weigh.html", context)
+
+
+@of_spool
+def weighing_take_back(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
+    """A weighing was a slip; what it should have been may be given with it or later."""
+    entry = get_object_or_404(spool.mass_entries.filter(kind=ledger.Kind.WEIGHED), pk=pk)
+    form = TakeBackWeighingForm(sent(request), initial={"resolution_g": entry.resolution_g})
+    if carried_out(
+        form,
+        lambda data: take_back_weighing(
+            entry, right_g=data["right_g"], resolution_g=data["resolution_g"], by=request.user
+        ),
+    ):
+        right_g = form.cleaned_data["right_g"]
+        instead = "" if right_g is None else f" {right_g:g} g counts in its place."
+        messages.success(request, f"The weighing of {entry.gross_g:g} g is taken back.{instead}")
+        return redirect("spool", spool.code)
+    return render(request, "spools/take_back_weighing.html", {"spool": spool, "form": form, "entry": entry})
 
 
 @of_spool

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from django.db.models import Case, CharField, F, FloatField, Value, When
+from django.db.models import Case, CharField, FloatField, Value, When
 from django.db.models.functions import Abs, Cast, Coalesce, Concat
 
 from maintenance.models import Loading
@@ -12,10 +12,11 @@ from spools.models import DryingRun, MassEntry, Spool, Stay
 
 @dataclass(frozen=True)
 class Event:
-    """what: stay, drying, loading, or a kind of mass entry. number: °C of drying, g of a mass entry.
+    """what: stay, drying, loading, a kind of mass entry, or withdrawn: a weighing taken back at ``until``.
 
+    number: °C of drying, g of a mass entry.
     name: of the place, dryer, toolhead or job; note: state or remark.
-    subject: the id of the place, dryer or job, and of a loading its own; 0 for none.
+    subject: the id of the place, dryer or job, and of a loading or weighing its own; 0 for none.
     """
 
     what: str
@@ -35,13 +36,20 @@ class Event:
 def time_line(spool: Spool) -> list[Event]:
     """Stays, drying runs, weighings, loadings and jobs. One query."""
     grams = MassEntry.objects.filter(spool=spool).values_list(
-        Cast("kind", CharField()),
+        Case(
+            When(withdrawn_at__isnull=False, then=Value("withdrawn")),
+            default=Cast("kind", CharField()),
+            output_field=CharField(),
+        ),
         "at",
-        F("at"),
+        Coalesce("withdrawn_at", "at"),
         Abs(Coalesce("gross_g", "net_change_g")),
         Coalesce("job_use__job__name", "withdrawn_job_use__job__name", Value("")),
         Cast("note", CharField()),
-        Coalesce("job_use__job_id", "withdrawn_job_use__job_id", 0),
+        Case(
+            When(kind=MassEntry.Kind.WEIGHED, then="id"),
+            default=Coalesce("job_use__job_id", "withdrawn_job_use__job_id", 0),
+        ),
     )
     stays = Stay.objects.filter(spool=spool).values_list(
         Value("stay", CharField()),

@@ -71,6 +71,16 @@ class DryingRun(models.Model):
         return f"{self.spool_id} at {self.set_point_c:g} °C from {self.start:%Y-%m-%d %H:%M}"
 
     @property
+    def weighed_before(self) -> MassEntry | None:
+        """The weighing before, unless it was taken back."""
+        return self.before if self.before is not None and self.before.withdrawn_at is None else None
+
+    @property
+    def weighed_after(self) -> MassEntry | None:
+        """The weighing after, unless it was taken back."""
+        return self.after if self.after is not None and self.after.withdrawn_at is None else None
+
+    @property
     def change_at(self) -> datetime | None:
         """When the first stage is over; None without one."""
         return None if self.first_hours is None else self.start + timedelta(hours=self.first_hours)
@@ -113,6 +123,10 @@ class CouponTest(models.Model):
     at = models.DateTimeField()
     recorded_at = models.DateTimeField(auto_now_add=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+    withdrawn_at = models.DateTimeField(null=True, blank=True, help_text="when it was taken back")
+    withdrawn_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
 
     class Meta:
         ordering = ["at", "id"]

@@ -112,11 +112,17 @@ class DesiccantCharge(models.Model):
     note = models.CharField(max_length=200, blank=True)
     recorded_at = models.DateTimeField(auto_now_add=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+    withdrawn_at = models.DateTimeField(null=True, blank=True, help_text="when it was taken back")
+    withdrawn_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
 
     class Meta:
         ordering = ["at"]
         constraints = [
-            models.UniqueConstraint(fields=["place", "at"], name="charge_once"),
+            models.UniqueConstraint(
+                fields=["place", "at"], condition=Q(withdrawn_at__isnull=True), name="charge_once"
+            ),
             models.CheckConstraint(condition=Q(dry_mass_g__gte=0), name="charge_mass_possible"),
             models.CheckConstraint(
                 condition=Q(condition="regenerated", regenerated_c__isnull=False)

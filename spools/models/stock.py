@@ -52,11 +52,18 @@ class Spool(models.Model):
         return self.code
 
 
+class MassEntries(models.QuerySet["MassEntry"]):
+    def standing(self) -> "MassEntries":
+        """Those that count: without weighings that were taken back."""
+        return self.filter(withdrawn_at__isnull=True)
+
+
 class MassEntry(models.Model):
     """A fact about grams: what came, what was printed, what the scale said. Never changed, only added.
 
     ``net_change_g`` is for entries that move filament (received, printed, returned, removed);
-    ``gross_g`` for weighings: reel, filament and water together.
+    ``gross_g`` for weighings: reel, filament and water together. That a weighing was taken back is added
+    once; then it counts no more (spools/weighings.py).
     """
 
     class Kind(models.TextChoices):
@@ -75,6 +82,12 @@ class MassEntry(models.Model):
     note = models.CharField(max_length=200, blank=True)
     recorded_at = models.DateTimeField(auto_now_add=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+
+    objects = MassEntries.as_manager()
 
     class Meta:
         ordering = ["at", "id"]
@@ -84,7 +97,11 @@ class MassEntry(models.Model):
                 condition=models.Q(kind="weighed", gross_g__isnull=False, net_change_g__isnull=True)
                 | (~models.Q(kind="weighed") & models.Q(gross_g__isnull=True, net_change_g__isnull=False)),
                 name="mass_entry_one_number",
-            )
+            ),
+            models.CheckConstraint(
+                condition=models.Q(withdrawn_at__isnull=True) | models.Q(kind="weighed"),
+                name="only_weighings_are_taken_back",
+            ),
         ]
 
     def __str__(self) -> str:

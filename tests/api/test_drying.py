@@ -51,7 +51,7 @@ def test_a_run_with_weighings_tells_its_loss(api, shop, wet):
     finish = f"drying-runs/{run['id']}/finish"
     ended = api.post(finish, status=200, place=shop.dry_box, gross_g=1210, resolution_g=1)
     assert ended["run"]["end"]
-    assert ended["loss"]["loss_g"] == 15
+    assert (ended["loss"]["loss_g"], ended["caution"]) == (15, "")
     assert 0 < ended["loss"]["uncertainty_g"] < 5
     assert api.get(f"spools/{wet}")["stay"]["place"] == shop.dry_box
     assert api.get("drying-runs", open=True)["count"] == 0
@@ -173,6 +173,10 @@ def test_coupon_tests_are_kept_and_heeded(api, shop, receive):
     ):
         assert set(api.refused(address, **{"temperature_c": 60, "passed": True} | wrong)) == set(wrong)
     assert len(api.get(address)) == 1
+    taken_back = api.post(f"{address}/{kept['id']}/take-back", status=200)
+    assert taken_back["withdrawn_at"]
+    assert api.get(f"spools/{spool}/drying-plan", dryer=shop.dryer)["cap"]["cap_c"] == 50
+    assert api.refused(f"{address}/{kept['id']}/take-back")
 
 
 def test_no_way_into_a_dryers_heat_but_a_drying_run(api, shop, wet, receive):

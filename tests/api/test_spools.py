@@ -158,3 +158,16 @@ def test_moisture_layer_by_layer(api, shop, receive):
     assert moisture["shells"][0]["inner_mm"] < moisture["shells"][-1]["outer_mm"]
     assert moisture["exposure_hours"] == pytest.approx(240, abs=1)
     assert moisture["why"]
+
+
+def test_a_weighing_is_taken_back_and_replaced(api, receive):
+    code = receive()
+    slip = api.post(f"spools/{code}/weigh", gross_g=520)
+    path = f"spools/{code}/weighings/{slip['id']}/take-back"
+    wrong, right = api.post(path, status=200, right_g=920)
+    assert wrong["withdrawn_at"] and (right["gross_g"], right["withdrawn_at"]) == (920, None)
+    assert 680 < api.get(f"spools/{code}")["remaining"]["mass_g"] <= 700
+    entries = api.get(f"spools/{code}/history")["mass_entries"]
+    assert [entry["gross_g"] for entry in entries if not entry["withdrawn_at"]] == [None, 920]
+    assert "already" in api.refused(path)[""]
+    api.post(f"spools/{receive()}/weighings/{slip['id']}/take-back", status=404)

@@ -193,12 +193,12 @@ def test_other_parts_or_two_months_make_a_check_old(shop, loaded):
     assert flow_of(shop, loaded, 5).state == CLEAR
     FlowCheck.objects.filter(pk=made.pk).update(at=timezone.now() - timedelta(days=61))
     # The fittings are younger than that, so that its parts were other ones.
-    assert "another" in flow_of(shop, loaded, 5).sentence
+    assert "before a change of" in flow_of(shop, loaded, 5).sentence
     shop.south.fittings.update(start=timezone.now() - timedelta(days=70))
     assert "61 days old" in flow_of(shop, loaded, 5).sentence
     replace_part(shop.south, "nozzle", shop.steel)
     found = flow_of(shop, loaded, 13)
-    assert found.state == CAUTION and "another nozzle" in found.sentence
+    assert found.state == CAUTION and "a change of nozzle" in found.sentence
 
 
 def test_a_filled_material_has_flow_checks_of_its_own(shop, loaded, filled):

@@ -1,10 +1,12 @@
 """The page of a dry box, and recording its desiccant."""
 
 import pytest
+import time_machine
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from maintenance.models import Reminder
 from maintenance.reminders import sweep_boxes
 from spools import box_states
 from spools.boxes import box_now, put_desiccant
@@ -124,6 +126,31 @@ def test_its_reminder_leads_to_it(desk, box):
     told = desk.get(reverse("reminders"))
     assert says(told, "Regenerate the desiccant of Dry box")
     assert reverse("place", args=[box.pk]) in told.content.decode()
+
+
+def test_a_charge_put_in_now_is_told_and_ends_the_reminder(desk, box):
+    put_desiccant(box, "silica_gel", 50, condition="unknown", at=hours_ago(30))
+    sweep_boxes()
+    assert Reminder.objects.filter(place=box, ended_at=None).exists()
+    # A minute ago may be in the hour before, where it would be in force already.
+    with time_machine.travel(hours_ago(0).replace(minute=30), tick=False):
+        put_desiccant(box, at=hours_ago(1 / 60), **SILICA)
+        told = page(desk, box)
+        sweep_boxes()
+        assert says(told, "200 g of silica gel, regenerated at 120 °C : recorded for")
+        assert says(told, "It counts from the next full hour on")
+        assert not Reminder.objects.filter(place=box, ended_at=None).exists()
+
+
+def test_a_charge_is_taken_back(desk, charged):
+    charge = DesiccantCharge.objects.get()
+    address = reverse("charge-take-back", args=[charge.pk])
+    assert address in page(desk, charged).content.decode()
+    assert says(desk.get(address), "Take back a charge of Dry box")
+    assert desk.post(address).headers["Location"] == reverse("place", args=[charged.pk])
+    assert says(page(desk, charged), "200 g of silica gel, regenerated at 120 °C . Taken back on")
+    assert box_now(charged) is None
+    assert says(desk.post(address), "already")
 
 
 def test_it_takes_few_queries(desk, charged):

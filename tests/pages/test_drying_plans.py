@@ -172,6 +172,12 @@ def test_a_coupon_test_is_recorded_on_the_feedstocks_page_and_heeded(shop, desk)
     page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
     assert "67 °C: PA6, of which a coupon stuck at 72 °C" in words(page)
     assert desk.get(reverse("coupon-test", args=[999])).status_code == 404
+    back = reverse("coupon-take-back", args=[CouponTest.objects.get().pk])
+    assert "Take back a coupon test" in words(desk.get(back))
+    told = words(desk.post(back, follow=True))
+    assert "Failed at 72 °C" in told and "Taken back on" in told
+    page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
+    assert "a coupon stuck" not in words(page)
 
 
 def test_the_admin_starts_stages_through_the_same_gate(shop, pva):

@@ -321,6 +321,17 @@ def test_spools_are_dried_together_and_taken_out_with_their_loss(shop, desk):
     assert current_stay(second).place == shop.dryer
 
 
+def test_an_impossible_loss_is_no_success(shop, desk):
+    (run,) = start_drying(
+        [shop.spools[1]], shop.dryer, 70, at=hours_ago(9), gross_g={shop.spools[1].pk: 1242}
+    )
+    ended = {"resolution_g": 1, "when": local_input(hours_ago(1)), f"run{run.pk}-out": "on"}
+    ended |= {f"run{run.pk}-place": shop.box.pk, f"run{run.pk}-gross_g": 1126}
+    response = desk.post(reverse("drying-finish", args=[shop.dryer.pk]), ended, follow=True)
+    assert says(response, "That cannot be right: PA6 holds at most 11 % of water.")
+    assert not says(response, "It lost")
+
+
 def test_a_set_point_above_the_cap_is_refused_with_the_cap(shop, desk):
     nylon = shop.spools[1]
     asked = {"spools": [nylon.pk], "set_point_c": 85}

@@ -2,6 +2,7 @@
 
 import pytest
 from django.test import Client
+from django.urls import reverse
 
 from spools.drying import start_drying
 from spools.ledger import remaining
@@ -161,3 +162,23 @@ def test_drying_that_cannot_be_is_told_and_not_kept(shop, desk, free, values, fi
 
 def test_a_shelf_is_no_dryer(shop, desk, free):
     assert desk.post(of("spool-dry", free), dry_values(shop, dryer=shop.shelf.pk)).status_code == 404
+
+
+def test_a_weighing_is_taken_back_and_the_right_one_given(shop, desk, free):
+    desk.post(of("spool-weigh", free), {"gross_g": "700", "resolution_g": "1"})
+    entry = MassEntry.objects.get(spool=free, kind="weighed")
+    address = reverse("weighing-take-back", args=[free.code, entry.pk])
+    assert f'href="{address}"' in desk.get(of("spool-history", free)).content.decode()
+    assert "700 g with the reel" in words(desk.get(address))
+    back = desk.post(address, {"right_g": "", "resolution_g": "1"})
+    assert back.headers["Location"] == of("spool", free)
+    assert remaining(free).mass_g == 1000
+    for page in ("spool", "spool-history"):
+        response = desk.get(of(page, free))
+        assert "Weighed: 700 g with the reel. Taken back on" in words(response)
+        assert "<s>Weighed: 700 g" in response.content.decode()
+    again = desk.post(address, {"right_g": "", "resolution_g": "1"})
+    assert "already" in words(again) and again.status_code == 200
+    desk.post(address, {"right_g": "1100", "resolution_g": "1"})
+    assert 850 < remaining(free).mass_g < 900
+    assert desk.get(reverse("weighing-take-back", args=[shop.other.code, entry.pk])).status_code == 404

@@ -89,6 +89,31 @@ def test_an_impossible_charge_is_refused(charged, changes, field, says):
     assert DesiccantCharge.objects.count() == 1
 
 
+def test_a_charge_that_was_taken_back_is_as_if_it_had_never_been(charged, nylon, clock):
+    spool = receive(nylon, charged, at=at(1))
+    whole, told = rh_by_hour(charged, at(NOW_H)), exposure.moisture_now(spool).mean_pct
+    slip = put_desiccant(charged, "clay", 80, condition="new", at=at(60))
+    box_states.advance()
+    exposure.advance([spool])
+    assert rh_by_hour(charged, at(NOW_H)) != whole
+    assert boxes.take_back_charge(slip).withdrawn_at == at(NOW_H)
+    assert rh_by_hour(charged, at(NOW_H)) == whole
+    assert exposure.moisture_now(spool).mean_pct == told
+    box_states.advance()
+    exposure.advance([spool])
+    assert (exposure.rebuild([spool]), box_states.rebuild()) == ([], [])
+    with pytest.raises(ValidationError, match="already"):
+        boxes.take_back_charge(slip)
+    put_desiccant(charged, "clay", 90, condition="new", at=at(60))
+
+
+def test_the_same_charge_within_a_minute_is_a_button_pressed_twice(charged):
+    with pytest.raises(ValidationError, match="recorded already"):
+        put_desiccant(charged, dry_mass_g=100, at=at(0.01), **SILICA)
+    put_desiccant(charged, dry_mass_g=120, at=at(0.01), **SILICA)
+    put_desiccant(charged, dry_mass_g=100, at=at(0.1), **SILICA)
+
+
 def test_desiccant_and_half_times_are_of_dry_boxes(shelf, box):
     with pytest.raises(ValidationError, match="recorded for dry boxes"):
         put_desiccant(shelf, dry_mass_g=100, **SILICA)
@@ -117,7 +142,25 @@ def test_nothing_is_computed_before_all_is_known(box):
         assert len(boxes.missing(incomplete)) == 1
     put_desiccant(box, "silica_gel", 0, condition="unknown", at=at(NOW_H - 5))
     assert box_now(box) is None, "the desiccant was taken out"
-    assert climate.climate_at(box).origin == "assumed"
+
+
+def test_without_desiccant_its_air_follows_the_room(charged, shelf, nylon):
+    spool = receive(nylon, charged, at=at(1), net_mass_g=1)
+    put_desiccant(charged, "silica_gel", 0, condition="unknown", at=at(50))
+    record_readings(shelf, [(at(60), 22, 80)], origin="hand")
+    air = rh_by_hour(charged, at(NOW_H))
+    assert air[at(49).replace(minute=0)] < 10
+    # Half-time 33 h: the room of 80 % for 6 h, else of 50 %; what it had itself is assumed at no time.
+    assert air[at(51).replace(minute=0)] == pytest.approx(50, abs=0.5)
+    assert 52 < air[at(66).replace(minute=0)] < 54
+    assert air[at(NOW_H).replace(minute=0)] == pytest.approx(50, abs=1)
+    now = climate.climate_at(charged)
+    assert now.origin == "computed" and "without desiccant since 2026-03-04" in now.text
+    assert now.rh_pct == air[at(NOW_H).replace(minute=0)]
+    box_states.advance()
+    exposure.advance([spool])
+    assert box_states.rebuild() == []
+    assert exposure.rebuild([spool]) == []
 
 
 def test_the_hours_follow_the_balance_done_by_hand(charged):
@@ -316,7 +359,7 @@ def test_its_air_is_computed_where_nothing_is_read(charged, nylon):
     assert now.origin == "computed" and "100 g of silica gel" in now.text
     assert now.rh_pct == pytest.approx(box_now(charged).computed_rh_pct)
     told = exposure.moisture_now(spool)
-    assert "computed from its desiccant" in told.why[0]
+    assert "computed from its room and desiccant" in told.why[0]
     (past,) = history.load([spool.pk], at(50), since=lambda _: at(1)).values()
     segments = list(past.segments(at(1), at(50)))
     assert {s.air.origin for s in segments} == {"computed"}
@@ -419,6 +462,24 @@ def test_a_drier_box_than_computed(charged):
     measured(charged, 8)
     ((place, finding),) = box_findings([charged])
     assert (place, finding.kind) == (charged, "drier")
+
+
+def test_readings_from_before_a_charge_do_not_blame_it(charged):
+    measured(charged, 48)
+    assert box_findings([charged]) != []
+    put_desiccant(charged, dry_mass_g=100, at=at(NOW_H - 2), **SILICA)
+    assert box_now(charged).charge.at == at(NOW_H - 2)
+    assert box_findings([charged]) == []
+
+
+def test_a_charge_that_waits_for_its_hour_is_told_at_once(charged, clock):
+    measured(charged, 48)
+    charge = put_desiccant(charged, "clay", 80, condition="new")
+    box = box_now(charged)
+    assert (box.waiting, box.findings) == (charge, [])
+    clock.move_to(at(NOW_H + 1))
+    box = box_now(charged)
+    assert (box.charge, box.waiting) == (charge, None)
 
 
 def test_a_few_hours_say_nothing(charged):

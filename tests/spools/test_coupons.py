@@ -50,10 +50,11 @@ def test_one_that_passed_below_the_table_lowers_nothing(pla, shelf, hot_box):
 
 
 @pytest.mark.parametrize(("reel", "most_c", "cap_c"), [("abs", 110, 80), ("pla", 110, 45), ("pc", 62, 62)])
-def test_reel_and_dryer_keep_their_limits(pla, shelf, reel, most_c, cap_c):
-    coupon(pla, 90, True)
+def test_reel_and_dryer_keep_their_limits(shelf, reel, most_c, cap_c):
+    petg = feedstock("PETG")
+    coupon(petg, 90, True)
     small = Place.objects.create(name="Small", kind="dryer", max_set_point_c=most_c, room=shelf)
-    assert cap_of(receive(pla, shelf, core_material=reel), small).cap_c == cap_c
+    assert cap_of(receive(petg, shelf, core_material=reel), small).cap_c == cap_c
 
 
 def test_one_that_failed_lowers_the_cap_until_a_later_one_passes_as_hot(pla, shelf, hot_box):
@@ -111,6 +112,33 @@ def test_impossible_tests_are_refused(pla, change, says):
     with pytest.raises(ValidationError, match=says):
         record_coupon_test(pla, **({"temperature_c": 60, "passed": True} | change))
     assert not CouponTest.objects.exists()
+
+
+# polymers.csv: PLA softens at 60 °C, PVA dry at 75 (its Tg), PA6 by Vicat at 200 and melts at 222.
+@pytest.mark.parametrize(("polymer", "hottest_c"), [("PLA", 75), ("PVA", 90), ("PA6", 192)])
+def test_a_pass_hotter_than_the_polymer_stands_is_a_slip(polymer, hottest_c):
+    of = feedstock(polymer)
+    with pytest.raises(ValidationError, match=f"cannot pass .* softens before {hottest_c} °C"):
+        coupon(of, hottest_c + 1, True)
+    assert not CouponTest.objects.exists()
+    coupon(of, hottest_c, True)
+    coupon(of, hottest_c + 5, False)
+
+
+def test_one_that_was_taken_back_counts_no_more(pla, shelf, hot_box):
+    spool = receive(pla, shelf, core_material="pc")
+    slip = coupon(pla, 70, True)
+    assert cap_of(spool, hot_box).cap_c == 70
+    assert coupons.take_back_coupon_test(slip).withdrawn_at
+    assert cap_of(spool, hot_box).cap_c == 50
+    assert coupons.rebuild() == []
+    with pytest.raises(ValidationError, match="already"):
+        coupons.take_back_coupon_test(slip)
+
+
+def test_a_data_sheet_moves_what_a_coupon_may_pass(shelf):
+    of = feedstock("PLA", softening_c=110)
+    assert coupon(of, 120, True).passed
 
 
 def test_what_they_have_shown_can_be_rebuilt_and_survives_a_correction(pla):

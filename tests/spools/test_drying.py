@@ -76,6 +76,23 @@ def test_a_cardboard_reels_own_water_blurs_the_loss(nylon, shelf, dryer, box):
     assert "up to 16 g" in drying.loss_caution(run)
 
 
+# PA6 holds 9 to 11 % in water (fixtures/reference), so nylon of 906 g cannot lose 116.
+@pytest.mark.parametrize(
+    ("before_g", "after_g", "says"),
+    [
+        (1242, 1126, "cannot be right: PA6 holds at most"),
+        (1200, 1203, "Heavier after drying"),
+        (1204, 1184, ""),
+        (1200, 1201, ""),
+    ],
+)
+def test_a_loss_that_cannot_be_is_told_with_the_way_out(spool, dryer, box, before_g, after_g, says):
+    (run,) = drying.start_drying([spool], dryer, 75, at=hours_ago(20), gross_g={spool.pk: before_g})
+    run = drying.finish_drying(run, place=box, at=hours_ago(6), gross_g=after_g)
+    caution = drying.loss_caution(run)
+    assert (says in caution and "take it back" in caution) if says else caution == ""
+
+
 def test_above_the_cap_is_refused_with_the_cap_its_reason_and_nothing_stored(spool, pla, shelf, dryer):
     with pytest.raises(
         ValidationError, match=r"81 °C is too hot: 80 °C is the most for .*Dry at 80 °C or below"

@@ -85,6 +85,7 @@ def test_the_ledger_divides_what_the_scale_said(spool, shelf, dryer):
     assert 1000 * sum(parts) == pytest.approx(1004, abs=2)
     assert amount.mass_g == pytest.approx(1000 * row.divided["filament"][1])
     assert amount.high_g - amount.low_g < plain.high_g - plain.low_g
+    assert "80 %; the one beside the amount, which is wider, with 98 %" in amount.why[0]
     assert "of filament" in amount.why[0] and "of water" in amount.why[0]
     assert "really left" in amount.why[1]
     # Printed since: less, and until the next weighing is worked in the last one counts alone.
@@ -101,10 +102,18 @@ def test_a_print_that_nobody_recorded_is_told_and_does_not_dry_the_spool(spool, 
     before = exposure.moisture_now(spool).mean_pct
     ledger.weigh(spool, 1150, at=at(120))
     now = exposure.moisture_now(spool)
-    assert any("66 g less than anything recorded explains" in why for why in now.why)
+    assert any("66 g less than anything recorded explains: a print" in why for why in now.why)
+    assert any("1 of its 2 weighings narrows" in why for why in now.why)
     assert now.mean_pct.p50 == pytest.approx(before.p50, abs=0.25)
     exposure.advance([spool])
     assert ledger.remaining(spool).mass_g == pytest.approx(935, abs=20)
+
+
+def test_a_gain_that_nothing_explains_is_no_print(spool):
+    ledger.weigh(spool, 1300, at=at(20))
+    why = exposure.moisture_now(spool).why
+    assert any("more than anything recorded explains: another spool or reel" in line for line in why)
+    assert any("Its weighing does not narrow" in line for line in why)
 
 
 def test_a_cardboard_reel_dries_too(nylon, shelf, dryer):

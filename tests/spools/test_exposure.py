@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from spools import checkpoints, drying, exposure, ledger, moves
 from spools.climate import record_readings
+from spools.labels import pretty
 from spools.models import MoistureState, Reading
 
 from .conftest import receive
@@ -145,7 +146,7 @@ def test_rebuild_tells_what_was_wrong(spool, capsys):
     row.memory = bytes(len(row.memory))
     row.save()
     call_command("rebuild")
-    assert f"Spool {spool.code}: other moisture" in capsys.readouterr().out
+    assert f"Spool {pretty(spool.code)}: other moisture" in capsys.readouterr().out
 
 
 def test_thirty_spools_take_as_few_queries_as_one(nylon, shelf, django_assert_max_num_queries):
@@ -201,10 +202,10 @@ def test_checkpoints_of_another_version_are_passed_over_and_removed(spool):
     assert set(MoistureState.objects.values_list("model_version", flat=True)) == {checkpoints.MODEL_VERSION}
 
 
-def test_spools_that_are_advanced_together_end_as_if_alone(eventful, nylon, pla, shelf, dryer):
+def test_spools_that_are_advanced_together_end_as_if_alone(eventful, nylon, pla, shelf, bag):
     others = [
         receive(nylon, shelf, at=at(3)),
-        receive(pla, dryer, at=at(5), card="wet"),
+        receive(pla, bag, at=at(5), card="wet"),
         receive(pla, shelf, at=at(9)),
     ]
     exposure.advance([eventful, *others])
