@@ -89,7 +89,7 @@ def test_the_right_number_takes_its_time_and_its_place_in_the_run(spool, dryer, 
 def test_it_is_taken_back_once_and_only_weighings_are(spool):
     slip = ledger.weigh(spool, 1100, at=at(20))
     take_back_weighing(slip)
-    with pytest.raises(ValidationError, match=r"taken back on 2026-03-10 .* already"):
+    with pytest.raises(ValidationError, match=r"taken back on 10 Mar 2026.* already"):
         take_back_weighing(slip)
     received = spool.mass_entries.get(kind="received")
     with pytest.raises(ValidationError, match="Only a weighing"):
