@@ -76,6 +76,7 @@ def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float
     """
     if spool.emptied_at:
         return Amount(0.0, 0.0, 0.0, [f"Marked empty on {shown(spool.emptied_at)}."])
+    entries = _as_they_happened(entries)
     start = max((n for n, entry in enumerate(entries) if entry.kind == Kind.WEIGHED), default=None)
     if start is None:
         mass_g = sum(entry.net_change_g or 0.0 for entry in entries if entry.kind == Kind.RECEIVED)
@@ -100,7 +101,7 @@ def winding_masses(spool: Spool, entries: Sequence[MassEntry]) -> list[tuple[dat
 
     Where the weighing that it came with was taken back, it is counted back from the next one.
     """
-    mass_g, masses = 0.0, []
+    entries, mass_g, masses = _as_they_happened(entries), 0.0, []
     first = next((entry for entry in entries if entry.kind in (Kind.RECEIVED, Kind.WEIGHED)), None)
     if first is not None and first.gross_g is not None and first.at > spool.received_at:
         mass_g = first.gross_g - spool.core_mass_g + printed_before(first, entries)
@@ -114,8 +115,25 @@ def winding_masses(spool: Spool, entries: Sequence[MassEntry]) -> list[tuple[dat
     return masses
 
 
+def _as_they_happened(entries: Sequence[MassEntry]) -> list[MassEntry]:
+    """Entries in their order, but grams that came back right after they had left.
+
+    Both carry the same time; a weighing of that time, recorded in between, must not part them.
+    """
+    ordered: list[MassEntry] = []
+    for entry in entries:
+        at = len(ordered)
+        if entry.kind == Kind.RETURNED:
+            left_g = -(entry.net_change_g or 0.0)
+            taken = [n for n, e in enumerate(ordered) if (e.at, e.net_change_g) == (entry.at, left_g)]
+            at = taken[-1] + 1 if taken else at
+        ordered.insert(at, entry)
+    return ordered
+
+
 def printed_before(weighing: MassEntry, entries: Sequence[MassEntry]) -> float:
     """Grams that left the spool before a weighing, as recorded; ``entries`` in the order of their times."""
+    entries = _as_they_happened(entries)
     before = entries[: [entry.pk for entry in entries].index(weighing.pk)]
     return -sum(entry.net_change_g or 0.0 for entry in before if entry.kind != Kind.RECEIVED)
 

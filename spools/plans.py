@@ -596,7 +596,8 @@ def _too_soft(group: _Group, draft: _Draft) -> str:
 
 def _why(group: _Group, draft: _Draft) -> str:
     """Why this way is the one to take."""
-    if draft.first_why == "shared" or len(group.drafts) == 1:
+    runs_so = [run for run in group.beside if run.set_point_c == draft.set_point_c]
+    if draft.first_why == "shared" or runs_so:
         return "what the dryer does now"
     if group.asked:
         return "the set point asked for"

@@ -5,7 +5,7 @@ from django.core.exceptions import ValidationError
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spools import ledger, moves
+from spools import exposure, ledger, moves
 from spools.models import DryingRun, Feedstock, MassEntry, Polymer, Spool
 
 from .conftest import hours_ago, receive
@@ -117,6 +117,17 @@ def test_grams_of_a_withdrawn_job_come_back_once_even_across_a_weighing(spool):
         ledger.give_back(printed)
     with pytest.raises(ValidationError, match="printed or removed"):
         ledger.give_back(spool.mass_entries.get(kind="weighed"))
+
+
+def test_grams_that_came_back_are_not_counted_twice_by_a_weighing_of_the_same_minute(spool):
+    when = hours_ago(9)
+    printed = ledger.take(spool, 100, at=when)
+    ledger.weigh(spool, 1000, at=when)
+    weighed = ledger.remaining(spool).mass_g
+    ledger.give_back(printed, note="never started")
+    assert ledger.remaining(spool).mass_g == weighed
+    exposure.advance([spool])
+    assert ledger.remaining(spool).mass_g == pytest.approx(weighed, abs=15)
 
 
 def test_an_empty_spool_holds_nothing(spool):
