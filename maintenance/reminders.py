@@ -282,9 +282,9 @@ def _short(now: datetime) -> Found:
     found = Found([Kind.REORDER])
     counts = in_stock()
     kinds = list(PartKind.objects.filter(reorder_point__gt=0, pk__in=counts))
-    ends = _used_up_at(now)
+    ends = _used_up_at(now) if kinds else {}
     for kind in kinds:
-        reminder = _reorder(kind, counts[kind.pk], ends[kind.pk], now)
+        reminder = _reorder(kind, counts[kind.pk], ends.get(kind.pk, []), now)
         if reminder is not None:
             found.wanted.append(reminder)
     kept = list(Feedstock.objects.filter(reorder_point_g__gt=0).select_related("maker"))
