@@ -8,10 +8,12 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db.models import Prefetch
+from django.utils import timezone
 
 from spools.checks import within
 from spools.models import Spool
 
+from .flow_history import last_flows, material_of
 from .gcode import JobFacts, Retractions
 from .gcode.facts import Mark
 from .job_files import facts_of
@@ -72,6 +74,20 @@ def where_it_may_run(file: JobFile) -> list[OnMachine]:
     return sorted(
         found, key=lambda on: (STATES.index(on.verdict.state), len(on.verdict.reasons), on.printer.name)
     )
+
+
+def flow_limits(machines: Sequence[OnMachine]) -> list[tuple[float, str]]:
+    """Flows in mm³/s that lose 5 and 10 % by the last checks of what is loaded, where they got so far."""
+    pairs = {(part.toolhead.pk, part.spool.pk): part for on in machines for part in on.parts if part.spool}
+    checks = last_flows({toolhead_id for toolhead_id, _ in pairs}, timezone.now())
+    found = []
+    for part in pairs.values():
+        assert part.spool is not None
+        seen = checks.get((part.toolhead.pk, *material_of(part.spool.feedstock)))
+        for usable in seen.usable() if seen else []:
+            if usable.likely_mm3_s is not None:
+                found.append((usable.likely_mm3_s, f"{100 * usable.loss:g} % lost on {part.toolhead}"))
+    return found
 
 
 def on_machine(

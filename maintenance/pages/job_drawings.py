@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from maintenance.gcode import JobFacts
 
-from .flow_drawings import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, Drawing
+from .flow_drawings import ABOVE, BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, Drawing
 
 MOST_TICKS = 6
 STEPS = [f * 10**power for power in range(-2, 7) for f in (1, 2, 5)]
@@ -29,13 +29,17 @@ def time_unit(facts: JobFacts) -> tuple[str, float]:
     return ("h", HOUR_S) if facts.seconds >= 2 * HOUR_S else ("min", MINUTE_S)
 
 
-def flow_drawing(facts: JobFacts) -> Drawing | None:
-    """A line in steps, one for each bin; None where nothing flows."""
+def flow_drawing(facts: JobFacts, limits: Sequence[tuple[float, str]] = ()) -> Drawing | None:
+    """A line in steps, one for each bin; None where nothing flows.
+
+    limits: flows in mm³/s and what they are.
+    """
     flows = facts.flow_mm3_s
     if not any(flows):
         return None
     _, unit_s = time_unit(facts)
-    x_ends, y_ends = len(flows) * facts.flow_bin_s / unit_s, max(flows)
+    x_ends = len(flows) * facts.flow_bin_s / unit_s
+    y_ends = max(*flows, *(flow for flow, _ in limits))
     x_step, y_step = _step(x_ends), _step(y_ends)
     y_top = y_step * -(-y_ends // y_step)
 
@@ -52,7 +56,7 @@ def flow_drawing(facts: JobFacts) -> Drawing | None:
         x_ticks=[(x(n * x_step), f"{n * x_step:g}") for n in range(int(x_ends / x_step) + 1)],
         line=" ".join(f"{across:.1f},{down:.1f}" for across, down in corners),
         points=[],
-        limits=[],
+        limits=[(y(flow), text, ABOVE) for flow, text in limits],
     )
 
 

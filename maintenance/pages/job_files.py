@@ -8,7 +8,14 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
-from maintenance.file_jobs import OnMachine, on_machine, reached, record_file_job, where_it_may_run
+from maintenance.file_jobs import (
+    OnMachine,
+    flow_limits,
+    on_machine,
+    reached,
+    record_file_job,
+    where_it_may_run,
+)
 from maintenance.gcode import JobFacts
 from maintenance.job_files import add_job_file, facts_of, read_again, stop_reading, store
 from maintenance.models import Job, JobFile, Loading, Printer
@@ -63,11 +70,12 @@ def job_file(request: HttpRequest, pk: int) -> HttpResponse:
             ]
             + [("bed", [span for span in facts.bed if span.value > 0])],
             "unit": time_unit(facts)[0],
-            "drawing": flow_drawing(facts),
             "flow_rows": flow_rows(facts),
             "jobs": Job.objects.filter(file=file).select_related("printer"),
             **_where(file),
         }
+        limits = flow_limits(context.get("where", []))
+        context |= {"drawing": flow_drawing(facts, limits), "flow_limits": limits}
     response = render(request, "job_files/detail.html", context)
     if file.busy:
         response["Refresh"] = str(LOOK_AGAIN_S)

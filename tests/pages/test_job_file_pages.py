@@ -8,6 +8,8 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from background.running import run_due
 from maintenance.job_files import add_job_file, read_again, store
 from maintenance.models import Job, JobFile
+from tests.maintenance.flow_lab import check
+from tests.spools.conftest import hours_ago
 
 from .small_shop import says
 
@@ -52,6 +54,19 @@ def test_a_file_is_taken_in_read_and_shown(desk, shop):
     ):
         assert says(page, text), text
     assert says(desk.get("/jobs/files/"), "bracket.gcode")
+
+
+def test_the_limit_of_the_last_flow_check_is_drawn_in(desk, shop):
+    file = kept()
+    address = f"/jobs/files/{file.pk}/"
+    assert "chart-limit" not in desk.get(address).content.decode()
+    toolhead = shop.toolheads[0]
+    check(toolhead, shop.spools[0], hours_ago(2))
+    page = desk.get(address)
+    assert "chart-limit" in page.content.decode()
+    assert says(page, f"5 % lost on {toolhead}")
+    [(limit, _)] = page.context["flow_limits"]
+    assert says(page, f"at {limit:.3g} mm³/s")
 
 
 def test_a_large_file_goes_through_the_disk(desk, shop, settings):
