@@ -16,9 +16,9 @@ from . import basis, box_courses, catalogue, clock, ledger, moves
 from .box_courses import BoxFacts, Course
 from .hourly import FOREVER, Readings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
 from .models import DryingRun, MassEntry, Place, Spool, Stay
+from .windings import LEAST_WINDING_G
 
 DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
-LEAST_WINDING_G = 1.0
 
 
 @dataclass(frozen=True)

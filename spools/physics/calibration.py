@@ -13,7 +13,7 @@ import numpy as np
 
 from .air import ZERO_C, Array, heated_rh
 from .ensemble import Band, band, draw, first_points
-from .evidence import OF_BAND, Load, Weighings, assimilate
+from .evidence import OF_BAND, PRINTED_SD, Load, Weighings, assimilate
 from .geometry import Geometry
 from .isotherm import Isotherm
 from .state import Material, State, outermost, resize, uniform
@@ -23,7 +23,6 @@ DAY_H = 24
 OUTER_KG = 0.05
 CORE_KG, CORE_PLUS_MINUS_KG = 0.25, 0.025
 NET_KG, NET_SHARE = 1.0, 0.02
-PRINTED_SD = 0.03
 LOOSE_KG = 0.003
 
 

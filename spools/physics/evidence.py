@@ -36,6 +36,8 @@ from .ensemble import band, normal_points
 OF_BAND = 1 / float(ndtri(0.95))
 # A scale rounds to its step and repeats within half of it. Common practice, no source.
 OF_STEP = float(np.sqrt(1 / 12 + 1 / 4))
+# Printed grams are as right as the slicing was. Common practice, no source.
+PRINTED_SD = 0.03
 # What the model itself may miss of the water that came or went. Common practice, no source.
 MODEL_ERROR = 0.05
 # How often the evidence is let in, a part each time.
@@ -77,7 +79,7 @@ class Load:
     core_sd_kg: float
     core_water_kg: float = 0.0
     core_water_sd_kg: float = 0.0
-    printed_sd: float = 0.03
+    printed_sd: float = PRINTED_SD
 
 
 class Divided(NamedTuple):
