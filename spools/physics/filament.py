@@ -67,16 +67,3 @@ def grouped_uptake(tau: ArrayLike) -> Array:
     """The same by the grouped memory that spools keep; what lies beyond the groups is there at once."""
     tau = np.asarray(tau, dtype=float)
     return 1 - (WEIGHTS[1:] * np.exp(-RATES * tau[..., None])).sum(-1)
-
-
-def follow(contents: Array, surface: tuple[float, float], tau: float) -> Array:
-    """A lone filament's contents after its surface went straight from one value to another. Exact.
-
-    Parameters: contents (..., parts - 1) [kg/kg]; the surface before and after [kg/kg]; tau = D t / a².
-    Returns: contents, same shape; mean w = WEIGHTS[0] * surface + (WEIGHTS[1:] * contents).sum(-1).
-    """
-    before, after = surface
-    x = RATES * tau
-    stays = np.exp(-x)
-    ramp = -np.expm1(-x) / np.where(x > 0, x, 1.0)
-    return np.where(x > 0, after - (after - before) * ramp + (contents - before) * stays, contents)
