@@ -35,6 +35,9 @@ from background.models import WorkItem
 
 logger = logging.getLogger(__name__)
 LIMIT_S = 120.0
+# Each may have workers of its own; without a word it is the work on reminders.
+QUEUES = ("moisture", "reminders", "delivery", "files")
+DEFAULT_QUEUE = "reminders"
 F = TypeVar("F", bound=Callable[..., Any])
 
 
@@ -46,6 +49,7 @@ class Work:
     run: Callable[..., Any]
     prepare: Callable[..., Any] | None
     limit_s: float
+    queue: str = DEFAULT_QUEUE
 
 
 WORKS: dict[str, Work] = {}
@@ -53,24 +57,37 @@ PERIODS: dict[str, timedelta] = {}
 
 
 def work(
-    name: str, *, prepare: Callable[..., Any] | None = None, limit_s: float = LIMIT_S
+    name: str,
+    *,
+    prepare: Callable[..., Any] | None = None,
+    limit_s: float = LIMIT_S,
+    queue: str = DEFAULT_QUEUE,
 ) -> Callable[[F], F]:
     """Register a function as background work under a name that is unique in the project.
 
-    limit_s: a run that takes longer is ended and tried again later. Raises ValueError for a name in use.
+    limit_s: a run that takes longer is ended and tried again later. queue: one of QUEUES. Raises ValueError
+    for a name in use or an unknown queue.
     """
 
     def register(function: F) -> F:
         if name in WORKS:
             raise ValueError(f"Two functions are registered as background work {name!r}.")
-        WORKS[name] = Work(name, function, prepare, limit_s)
+        if queue not in QUEUES:
+            raise ValueError(f"{name!r} names the queue {queue!r}; there are {', '.join(QUEUES)}.")
+        WORKS[name] = Work(name, function, prepare, limit_s, queue)
         return function
 
     return register
 
 
 def every(
-    *, name: str, minutes: float = 0, hours: float = 0, days: float = 0, limit_s: float = LIMIT_S
+    *,
+    name: str,
+    minutes: float = 0,
+    hours: float = 0,
+    days: float = 0,
+    limit_s: float = LIMIT_S,
+    queue: str = DEFAULT_QUEUE,
 ) -> Callable[[F], F]:
     """Register a function without arguments as work that is repeated.
 
@@ -82,7 +99,7 @@ def every(
         raise ValueError(f"{name!r} would be repeated every {period}; the shortest period is a minute.")
 
     def register(function: F) -> F:
-        work(name, limit_s=limit_s)(function)
+        work(name, limit_s=limit_s, queue=queue)(function)
         PERIODS[name] = period
         return function
 

@@ -14,7 +14,7 @@ BATCH = 100
 GROUP, ENOUGH_S = 10, 40.0
 
 
-@every(name="spools.advance_all", minutes=15)
+@every(name="spools.advance_all", minutes=15, queue="moisture")
 def advance_all() -> None:
     """Queue the spools that are not empty, some at a time."""
     ids = list(Spool.objects.filter(emptied_at=None).order_by("pk").values_list("pk", flat=True))
@@ -32,14 +32,14 @@ def _advanced(spool_ids: list[int]) -> list[exposure.Advance]:
     return computed
 
 
-@work("spools.advance", prepare=_advanced)
+@work("spools.advance", prepare=_advanced, queue="moisture")
 def advance(spool_ids: list[int], prepared: list[exposure.Advance]) -> None:
     """Store checkpoints that were computed outside the transaction."""
     for computed in prepared:
         exposure.store_advance(computed)
 
 
-@every(name="spools.advance_boxes", minutes=15)
+@every(name="spools.advance_boxes", minutes=15, queue="moisture")
 def advance_boxes() -> None:
     enqueue("spools.boxes")
 
@@ -48,7 +48,7 @@ def _advanced_boxes() -> list[box_states.Advance]:
     return box_states.compute_advance(timezone.now())
 
 
-@work("spools.boxes", prepare=_advanced_boxes)
+@work("spools.boxes", prepare=_advanced_boxes, queue="moisture")
 def store_boxes(prepared: list[box_states.Advance]) -> None:
     """Store the computed air of the dry boxes."""
     box_states.store_advance(prepared)

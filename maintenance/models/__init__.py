@@ -1,14 +1,17 @@
+from .delivery import Channel, DeliverySettings, Message, Subscription
 from .flow_checks import FlowBlob, FlowCheck, FlowCheckWithdrawal
 from .job_files import JobFile
 from .jobs import Job, JobUse, WearEntry
 from .machines import Loading, Printer, Toolhead
 from .parts import BoreReading, Fitting, Part, PartKind, StockEntry
-from .reminders import Reminder
+from .reminders import Reminder, ReminderEvent
 from .service import ServiceEntry, ServiceKind
 from .trouble import TroubleOutcome, TroubleReport
 
 __all__ = [
     "BoreReading",
+    "Channel",
+    "DeliverySettings",
     "Fitting",
     "FlowBlob",
     "FlowCheck",
@@ -17,13 +20,16 @@ __all__ = [
     "JobFile",
     "JobUse",
     "Loading",
+    "Message",
     "Part",
     "PartKind",
     "Printer",
     "Reminder",
+    "ReminderEvent",
     "ServiceEntry",
     "ServiceKind",
     "StockEntry",
+    "Subscription",
     "Toolhead",
     "TroubleOutcome",
     "TroubleReport",

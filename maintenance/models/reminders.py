@@ -22,6 +22,10 @@ class Reminder(models.Model):
         FLOW_CHART = "flow_chart", "flow loss changes"
         CLEAN = "clean", "clean"
         SERVICE = "service", "service"
+        LEAK = "leak", "dry box leaks"
+        WEIGH = "weigh", "weigh"
+        HEAT = "heat", "heat budget"
+        SENSOR = "sensor", "sensor silent"
 
     class Ending(models.TextChoices):
         GONE = "gone", "the cause is gone"
@@ -43,7 +47,14 @@ class Reminder(models.Model):
     place = models.ForeignKey(Place, models.CASCADE, null=True, blank=True, related_name="reminders")
     raised_at = models.DateTimeField()
     due_at = models.DateTimeField(null=True, blank=True)
+    amount = models.FloatField(
+        null=True, blank=True, help_text="the number that the cause is told by, as it is now"
+    )
+    amount_unit = models.CharField(max_length=30, blank=True)
+    amount_falls = models.BooleanField(default=False, help_text="worse the smaller it is, as stock")
+    escalated_at = models.DateTimeField(null=True, blank=True, help_text="When it became pressing, once.")
     snoozed_until = models.DateTimeField(null=True, blank=True)
+    snoozed_until_amount = models.FloatField(null=True, blank=True)
     ended_at = models.DateTimeField(null=True, blank=True)
     ending = models.CharField(max_length=10, choices=Ending, blank=True)
     note = models.CharField(max_length=300, blank=True)
@@ -59,3 +70,34 @@ class Reminder(models.Model):
 
     def __str__(self) -> str:
         return self.title
+
+
+class ReminderEvent(models.Model):
+    """Something that happened to a reminder: its history, and what messages tell. Added, never changed."""
+
+    class What(models.TextChoices):
+        RAISED = "raised", "raised"
+        ESCALATED = "escalated", "became pressing"
+        SNOOZED = "snoozed", "put off"
+        BACK = "back", "came back"
+        DONE = "done", "done"
+        GONE = "gone", "its cause is gone"
+
+    reminder = models.ForeignKey(Reminder, models.CASCADE, related_name="events")
+    what = models.CharField(max_length=10, choices=What)
+    at = models.DateTimeField()
+    said = models.CharField(max_length=300, blank=True, help_text="until when, a note, or the number then")
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["at", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["reminder", "what"],
+                condition=Q(what__in=["raised", "escalated", "done", "gone"]),
+                name="reminder_event_once",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.reminder}: {self.get_what_display()}"

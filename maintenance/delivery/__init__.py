@@ -1,0 +1,1 @@
+"""How reminders reach people: by e-mail, webhook, browser, calendar."""

@@ -1,0 +1,131 @@
+"""Where reminders are sent, and what was or will be sent."""
+
+from uuid import uuid4
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+from django.utils import timezone
+
+from .reminders import Reminder, ReminderEvent
+
+
+class DeliverySettings(models.Model):
+    """When a person wants to hear of things, in the shop's zone."""
+
+    user = models.OneToOneField(settings.AUTH_USER_MODEL, models.CASCADE, related_name="delivery_settings")
+    quiet_from = models.TimeField(null=True, blank=True)
+    quiet_to = models.TimeField(null=True, blank=True)
+    pressing_in_quiet = models.BooleanField(default=False, help_text="Pressing ones are sent at any hour.")
+    digest_at = models.TimeField(default="07:00")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(quiet_from__isnull=True, quiet_to__isnull=True)
+                | Q(quiet_from__isnull=False, quiet_to__isnull=False),
+                name="quiet_hours_have_both_ends",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"Delivery to {self.user}"
+
+
+class Channel(models.Model):
+    """A way to reach a person. It ends; it is not deleted, so that what was sent can be told."""
+
+    class Kind(models.TextChoices):
+        PAGE = "page", "on the page"
+        EMAIL = "email", "e-mail"
+        WEBHOOK = "webhook", "webhook"
+        PUSH = "push", "notification of the browser"
+        CALENDAR = "calendar", "calendar feed"
+
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="channels")
+    kind = models.CharField(max_length=10, choices=Kind)
+    name = models.CharField(max_length=80, blank=True)
+    address = models.CharField(
+        max_length=1000, blank=True, help_text="e-mail address, web address, or the token of a feed"
+    )
+    secret = models.CharField(max_length=200, blank=True, help_text="signs webhooks")
+    keys = models.JSONField(default=dict, blank=True, help_text="of a browser's push subscription")
+    added_at = models.DateTimeField(default=timezone.now)
+    ended_at = models.DateTimeField(null=True, blank=True)
+    resting_until = models.DateTimeField(
+        null=True, blank=True, help_text="After a failure nothing is tried before."
+    )
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["user", "kind"],
+                condition=Q(ended_at__isnull=True, kind__in=["page", "calendar"]),
+                name="one_page_and_one_calendar_each",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.name or self.address
+
+
+class Subscription(models.Model):
+    """A kind of reminder that is told by a channel; a kind without a row is not."""
+
+    class Timing(models.TextChoices):
+        AT_ONCE = "at_once", "at once"
+        DIGEST = "digest", "in one digest a day"
+
+    channel = models.ForeignKey(Channel, models.CASCADE, related_name="subscriptions")
+    reminder_kind = models.CharField(max_length=20, choices=Reminder.Kind)
+    timing = models.CharField(max_length=10, choices=Timing, default=Timing.AT_ONCE)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["channel", "reminder_kind"], name="one_subscription_a_kind")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_reminder_kind_display()} by {self.channel}, {self.get_timing_display()}"
+
+
+class Message(models.Model):
+    """The outbox: written in the transaction of its event, sent at least once; the id tells doubles."""
+
+    class Purpose(models.TextChoices):
+        EVENT = "event"
+        DIGEST = "digest"
+        TEST = "test"
+
+    class State(models.TextChoices):
+        WAITING = "waiting", "waiting"
+        BUNDLED = "bundled", "told in a digest"
+        SENT = "sent", "sent"
+        DEAD = "dead", "given up"
+        LAPSED = "lapsed", "no longer due when its time came"
+
+    id = models.UUIDField(primary_key=True, default=uuid4, editable=False)
+    channel = models.ForeignKey(Channel, models.CASCADE, related_name="messages")
+    purpose = models.CharField(max_length=10, choices=Purpose)
+    event = models.ForeignKey(ReminderEvent, models.CASCADE, null=True, blank=True, related_name="messages")
+    digest = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="told")
+    digest_day = models.DateField(null=True, blank=True)
+    body = models.JSONField(default=dict, help_text="what is said; the same at each try")
+    state = models.CharField(max_length=10, choices=State, default=State.WAITING)
+    written_at = models.DateTimeField(default=timezone.now)
+    not_before = models.DateTimeField(default=timezone.now)
+    attempts = models.PositiveSmallIntegerField(default=0)
+    error = models.CharField(max_length=300, blank=True, help_text="of the last try that failed")
+    ended_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-written_at"]
+        indexes = [models.Index(fields=["state", "not_before"], name="message_state_not_before")]
+        constraints = [
+            models.UniqueConstraint(fields=["channel", "event"], name="one_message_an_event"),
+            models.UniqueConstraint(fields=["channel", "digest_day"], name="one_digest_a_day"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.purpose} by {self.channel} ({self.state})"
