@@ -5,6 +5,8 @@ from pathlib import Path
 
 import dj_database_url
 
+from background import logs
+
 BASE_DIR = Path(__file__).resolve().parent.parent
 DATA_DIR = Path(os.environ.get("LOADWORTHY_DATA", BASE_DIR / "data")).resolve()
 
@@ -56,6 +58,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "background.requests.request_marks",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
@@ -168,10 +171,4 @@ CELERY_TASK_IGNORE_RESULT = True
 CELERY_TIMEZONE = "UTC"
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 
-LOGGING = {
-    "version": 1,
-    "disable_existing_loggers": False,
-    "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
-    "root": {"handlers": ["console"], "level": os.environ.get("LOG_LEVEL", "WARNING")},
-}
+LOGGING = logs.configuration(os.environ.get("LOG_FORMAT", "text"), os.environ.get("LOG_LEVEL", "WARNING"))

@@ -12,7 +12,7 @@ from . import job_files, reminders
 
 @every(name="maintenance.sweep", minutes=5)
 def sweep() -> None:
-    enqueue("maintenance.reminders")
+    enqueue("maintenance.reminders", live_key="maintenance.reminders")
 
 
 def _computed() -> reminders.Found:
@@ -33,7 +33,7 @@ def read_job_file(job_file: int, number: int, prepared: dict[str, Any] | None) -
 @every(name="maintenance.watch_folder", minutes=1, queue="files")
 def watch_folder() -> None:
     if settings.WATCHED_FOLDER:
-        enqueue("maintenance.take_in_watched")
+        enqueue("maintenance.take_in_watched", live_key="maintenance.take_in_watched")
 
 
 @work("maintenance.take_in_watched", prepare=job_files.take_in_watched, limit_s=900, queue="files")
