@@ -10,4 +10,4 @@ ACCOUNT = re.compile(r"(?<=://)[^\s/@]+@")
 
 def scrubbed(text: str) -> str:
     """The text without secret parts of addresses, query strings, and names and passwords before a host."""
-    return ACCOUNT.sub("…@", QUERY.sub("?…", SECRET_PART.sub("…", text)))
+    return ACCOUNT.sub("…@", SECRET_PART.sub("…", QUERY.sub("?…", text)))

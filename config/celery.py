@@ -6,16 +6,18 @@ lives in the worker's memory, so the schedule runs as a thread of the worker and
 and nothing to lose.
 """
 
+import logging
 import os
 import warnings
 
 from celery import Celery, bootsteps
 from celery.beat import EmbeddedService, Scheduler
 from celery.exceptions import SecurityWarning
-from kombu import Queue
+from kombu import Exchange, Queue
 
 from background.queues import DEFAULT_QUEUE, QUEUES
 
+logger = logging.getLogger(__name__)
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 # About workers of root that unpickle messages; ours take JSON only, and one task with the name of a queue.
 warnings.filterwarnings("ignore", category=SecurityWarning)
@@ -38,14 +40,19 @@ class Sweeps(Scheduler):
     def tick(self, *args: object, **kwargs: object) -> float:
         from background.queue import wake
 
-        for queue in self.app.amqp.queues.consume_from:
-            # One that waited too long has been overtaken by the next.
-            wake(queue, for_s=2 * SWEEP_INTERVAL_S)
+        try:
+            for queue in self.app.amqp.queues.consume_from:
+                # One that waited too long has been overtaken by the next.
+                wake(queue, for_s=2 * SWEEP_INTERVAL_S)
+        except Exception:
+            # Without it the thread would end, and all work with it.
+            logger.exception("No sweep could be asked for; the next try is in %.0f s.", SWEEP_INTERVAL_S)
         return SWEEP_INTERVAL_S
 
 
 app.conf.update(
-    task_queues=[Queue(name) for name in QUEUES],
+    # Each with an exchange of its own: left to Celery they would share one, and get each other's messages.
+    task_queues=[Queue(name, Exchange(name), routing_key=name) for name in QUEUES],
     task_default_queue=DEFAULT_QUEUE,
     beat_scheduler="config.celery:Sweeps",
     # One item at a time in a worker: the time limit watches a whole process. More hands: more processes.
@@ -74,6 +81,10 @@ class ScheduleThread(bootsteps.StartStopStep):
     requires = {"celery.worker.components:Pool"}
 
     def create(self, worker):
+        # Before there are two threads: declared by both at once, a queue of this broker may lose its binding.
+        with worker.app.connection_for_write() as connection:
+            for queue in worker.app.amqp.queues.consume_from.values():
+                queue(connection.default_channel).declare()
         return EmbeddedService(worker.app, thread=True, scheduler_cls=worker.app.conf.beat_scheduler)
 
 
