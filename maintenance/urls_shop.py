@@ -24,6 +24,7 @@ urlpatterns = [
     path("machines/new/", machines.machine_new, name="machine-new"),
     path("machines/<int:pk>/", machines.machine, name="machine"),
     path("machines/<int:pk>/toolheads/new/", machines.toolhead_new, name="toolhead-new"),
+    path("machines/<int:pk>/retire/", machines.machine_retire, name="machine-retire"),
     path("machines/<int:pk>/fit/", parts.printer_part_fit, name="printer-part-fit"),
     path("toolheads/<int:pk>/fit/", parts.part_fit, name="part-fit"),
     path("toolheads/<int:pk>/flow/", flow_checks.toolhead_flow, name="toolhead-flow"),

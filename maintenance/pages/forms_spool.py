@@ -76,6 +76,16 @@ class TakeBackWeighingForm(forms.Form):
     resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
 
 
+class CutForm(forms.Form):
+    mass_g = number("Cut off", "g", min_value=0.001)
+    when = WhenField()
+    note = forms.CharField(max_length=200, required=False, help_text="Brittle end, a knot, a sample.")
+
+
+class TakeBackForm(forms.Form):
+    """Nothing to fill in: the button says yes."""
+
+
 class EmptyForm(forms.Form):
     when = WhenField()
 

@@ -182,3 +182,28 @@ def test_a_weighing_is_taken_back_and_the_right_one_given(shop, desk, free):
     desk.post(address, {"right_g": "1100", "resolution_g": "1"})
     assert 850 < remaining(free).mass_g < 900
     assert desk.get(reverse("weighing-take-back", args=[shop.other.code, entry.pk])).status_code == 404
+
+
+def test_filament_cut_off_and_taken_back(shop, desk, free):
+    before_g = remaining(free).mass_g
+    cut = {"mass_g": "12.5", "when": "", "note": "brittle end"}
+    page = words(desk.post(of("spool-cut", free), cut, follow=True))
+    assert "12.5 g cut off: kept." in page
+    assert "brittle end" in page
+    assert remaining(free).mass_g == pytest.approx(before_g - 12.5)
+    # A button pressed twice.
+    assert "were cut off in that minute already" in words(desk.post(of("spool-cut", free), cut))
+    entry = MassEntry.objects.get(spool=free, kind="removed")
+    back = reverse("cut-take-back", args=[free.code, entry.pk])
+    assert "12.5 g cut off by hand" in words(desk.get(back))
+    assert "are back on" in words(desk.post(back, follow=True))
+    assert remaining(free).mass_g == pytest.approx(before_g)
+    assert "given back already" in words(desk.post(back))
+
+
+@pytest.mark.parametrize("grams", ["", "0", "-3", "nan", "1e9", "5000"])
+def test_what_cannot_be_cut_off_is_refused(shop, desk, free, grams):
+    response = desk.post(of("spool-cut", free), {"mass_g": grams, "when": "", "note": ""})
+    assert response.status_code == 200
+    assert 'id="id_mass_g_error"' in response.content.decode()
+    assert not MassEntry.objects.filter(kind="removed").exists()
