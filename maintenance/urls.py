@@ -16,6 +16,7 @@ urlpatterns = [
     path("s/<str:code>/away/", spool_acts.spool_away, name="spool-away"),
     path("s/<str:code>/weigh/", spool_acts.spool_weigh, name="spool-weigh"),
     path("s/<str:code>/weighings/<int:pk>/", spool_acts.weighing_take_back, name="weighing-take-back"),
+    path("s/<str:code>/reel/", spool_acts.spool_reel, name="spool-reel"),
     path("s/<str:code>/cut/", spool_acts.spool_cut, name="spool-cut"),
     path("s/<str:code>/cuts/<int:pk>/", spool_acts.cut_take_back, name="cut-take-back"),
     path("s/<str:code>/empty/", spool_acts.spool_empty, name="spool-empty"),

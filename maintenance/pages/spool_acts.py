@@ -5,12 +5,22 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from spools import ledger, moves
+from spools.corrections import correct_reel
 from spools.labels import pretty
 from spools.models import Spool
 from spools.pages.forms import carried_out, sent
 from spools.weighings import take_back_weighing
 
-from .forms_spool import AwayForm, CutForm, EmptyForm, MoveForm, TakeBackForm, TakeBackWeighingForm, WeighForm
+from .forms_spool import (
+    AwayForm,
+    CutForm,
+    EmptyForm,
+    MoveForm,
+    ReelForm,
+    TakeBackForm,
+    TakeBackWeighingForm,
+    WeighForm,
+)
 from .spool_access import of_spool
 
 
@@ -78,6 +88,16 @@ def weighing_take_back(request: HttpRequest, spool: Spool, pk: int) -> HttpRespo
         messages.success(request, f"The weighing of {entry.gross_g:g} g is taken back.{instead}")
         return redirect("spool", spool.code)
     return render(request, "spools/take_back_weighing.html", {"spool": spool, "form": form, "entry": entry})
+
+
+@of_spool
+def spool_reel(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """The reel is another one than was entered, or was weighed since."""
+    form = ReelForm(sent(request), instance=Spool.objects.get(pk=spool.pk))
+    if carried_out(form, lambda data: correct_reel(spool, **data)):
+        messages.success(request, "The reel is corrected. Amount and moisture are worked out anew.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/reel.html", {"spool": spool, "form": form})
 
 
 @of_spool
