@@ -24,6 +24,13 @@ def _refuse(name: str, way_out: str) -> SystemExit:
     return SystemExit(f"{name} is {os.environ.get(name, '')!r}: {way_out}")
 
 
+def _whole_number(name: str, default: int) -> int:
+    text = os.environ.get(name, str(default)).strip()
+    if not text.isdecimal():
+        raise _refuse(name, "write a whole number.")
+    return int(text)
+
+
 NO_KEY = "not-secret-no-data-folder-yet"
 
 
@@ -192,6 +199,8 @@ SPECTACULAR_SETTINGS = {
 
 # Job files that appear in this folder are taken in. Empty: no folder is watched.
 WATCHED_FOLDER = os.environ.get("WATCHED_FOLDER", "")
+# So long the content of job files is kept for reading it anew; what was read of them stays. 0: for ever.
+KEEP_JOB_FILES_DAYS = _whole_number("KEEP_JOB_FILES_DAYS", 365)
 
 REDIS_URL = os.environ.get("REDIS_URL", "")
 CELERY_BROKER_URL = REDIS_URL or "memory://localhost"

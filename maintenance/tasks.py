@@ -40,3 +40,8 @@ def watch_folder() -> None:
 def take_in_watched(prepared: list[tuple[job_files.Stored, str]]) -> None:
     for stored, key in prepared:
         job_files.add_job_file(stored, taken_from=key)
+
+
+@every(name="maintenance.prune_job_files", days=1, queue="files")
+def prune_job_files() -> None:
+    job_files.prune_contents(timezone.now())
