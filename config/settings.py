@@ -191,6 +191,7 @@ SPECTACULAR_SETTINGS = {
     "ENUM_NAME_OVERRIDES": {
         "VerdictState": "maintenance.readiness.STATES",
         "JobFileState": "maintenance.models.JobFile.State",
+        "ReminderKind": "maintenance.models.Reminder.Kind",
     },
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",

@@ -15,12 +15,12 @@ def sweep() -> None:
     enqueue("maintenance.reminders")
 
 
-def _computed() -> reminders.Found:
-    return reminders.wet_spools(timezone.now())
+def _looked() -> reminders.Looked:
+    return reminders.look(timezone.now())
 
 
-@work("maintenance.reminders", prepare=_computed)
-def raise_reminders(prepared: reminders.Found) -> None:
+@work("maintenance.reminders", prepare=_looked)
+def raise_reminders(prepared: reminders.Looked) -> None:
     """Store what was computed outside the transaction."""
     reminders.store_sweep(prepared, timezone.now())
 

@@ -60,6 +60,8 @@ urlpatterns = [
     path("stock/kinds/<int:pk>/", kinds.part_kind, name="part-kind"),
     path("stock/kinds/<int:pk>/change/", kinds.part_kind_edit, name="part-kind-edit"),
     path("reminders/", reminders.reminders, name="reminders"),
+    path("reminders/ended/", reminders.reminders_ended, name="reminders-ended"),
+    path("reminders/<int:pk>/", reminders.reminder, name="reminder"),
     path("reminders/<int:pk>/snooze/", reminders.reminder_snooze, name="reminder-snooze"),
     path("reminders/<int:pk>/done/", reminders.reminder_done, name="reminder-done"),
 ]
