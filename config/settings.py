@@ -4,6 +4,7 @@ import os
 from pathlib import Path
 
 import dj_database_url
+from django.core.exceptions import ImproperlyConfigured
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 DATA_DIR = Path(os.environ.get("LOADWORTHY_DATA", BASE_DIR / "data")).resolve()
@@ -17,6 +18,7 @@ def _list(name: str, default: str = "") -> list[str]:
     return [item.strip() for item in os.environ.get(name, default).split(",") if item.strip()]
 
 
+EMAIL_PORTS = {"none": 25, "starttls": 587, "tls": 465}
 NO_KEY = "not-secret-no-data-folder-yet"
 
 
@@ -161,6 +163,21 @@ SPECTACULAR_SETTINGS = {
 
 # Job files that appear in this folder are taken in. Empty: no folder is watched.
 WATCHED_FOLDER = os.environ.get("WATCHED_FOLDER", "")
+
+# E-mail. Without a host none is sent, and the page where reminders go says so.
+EMAIL_SECURITY = os.environ.get("EMAIL_SECURITY", "starttls").strip().lower()
+if EMAIL_SECURITY not in EMAIL_PORTS:
+    raise ImproperlyConfigured(f"EMAIL_SECURITY is {EMAIL_SECURITY!r}; set it to {', '.join(EMAIL_PORTS)}.")
+EMAIL_HOST = os.environ.get("EMAIL_HOST", "")
+EMAIL_PORT = int(os.environ.get("EMAIL_PORT") or EMAIL_PORTS[EMAIL_SECURITY])
+EMAIL_HOST_USER = os.environ.get("EMAIL_HOST_USER", "")
+EMAIL_HOST_PASSWORD = os.environ.get("EMAIL_HOST_PASSWORD", "")
+EMAIL_USE_TLS = EMAIL_SECURITY == "starttls"
+EMAIL_USE_SSL = EMAIL_SECURITY == "tls"
+EMAIL_TIMEOUT = 15  # seconds for one answer of the mail server
+DEFAULT_FROM_EMAIL = os.environ.get("EMAIL_FROM") or "loadworthy@localhost"
+# Who notifications of browsers come from, as 32 bytes in base64url. Empty: a key in the data folder.
+VAPID_PRIVATE_KEY = os.environ.get("VAPID_PRIVATE_KEY", "")
 
 REDIS_URL = os.environ.get("REDIS_URL", "")
 CELERY_BROKER_URL = REDIS_URL or "memory://localhost"
