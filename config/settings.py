@@ -31,6 +31,7 @@ def _whole_number(name: str, default: int) -> int:
     return int(text)
 
 
+EMAIL_PORTS = {"none": 25, "starttls": 587, "tls": 465}
 NO_KEY = "not-secret-no-data-folder-yet"
 
 
@@ -202,6 +203,21 @@ SPECTACULAR_SETTINGS = {
 WATCHED_FOLDER = os.environ.get("WATCHED_FOLDER", "")
 # So long the content of job files is kept for reading it anew; what was read of them stays. 0: for ever.
 KEEP_JOB_FILES_DAYS = _whole_number("KEEP_JOB_FILES_DAYS", 365)
+
+# E-mail. Without a host none is sent, and the page where reminders go says so.
+EMAIL_SECURITY = os.environ.get("EMAIL_SECURITY", "starttls").strip().lower()
+if EMAIL_SECURITY not in EMAIL_PORTS:
+    raise _refuse("EMAIL_SECURITY", f"write one of {', '.join(EMAIL_PORTS)}.")
+EMAIL_HOST = os.environ.get("EMAIL_HOST", "")
+EMAIL_PORT = _whole_number("EMAIL_PORT", EMAIL_PORTS[EMAIL_SECURITY])
+EMAIL_HOST_USER = os.environ.get("EMAIL_HOST_USER", "")
+EMAIL_HOST_PASSWORD = os.environ.get("EMAIL_HOST_PASSWORD", "")
+EMAIL_USE_TLS = EMAIL_SECURITY == "starttls"
+EMAIL_USE_SSL = EMAIL_SECURITY == "tls"
+EMAIL_TIMEOUT = 15  # seconds for one answer of the mail server
+DEFAULT_FROM_EMAIL = os.environ.get("EMAIL_FROM") or "loadworthy@localhost"
+# Who notifications of browsers come from, as 32 bytes in base64url. Empty: a key in the data folder.
+VAPID_PRIVATE_KEY = os.environ.get("VAPID_PRIVATE_KEY", "")
 
 REDIS_URL = os.environ.get("REDIS_URL", "")
 CELERY_BROKER_URL = REDIS_URL or "memory://localhost"

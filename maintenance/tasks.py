@@ -8,6 +8,7 @@ from django.utils import timezone
 from background.queue import enqueue, every, work
 
 from . import job_files, reminders
+from .delivery import tasks as delivery  # noqa: F401  registers its work
 
 
 @every(name="maintenance.sweep", minutes=5)
