@@ -9,21 +9,19 @@ from contextvars import ContextVar
 from typing import Any
 
 import structlog
-from django.core.exceptions import ImproperlyConfigured
 from django.http import HttpRequest
 from django.utils.functional import SimpleLazyObject
 from structlog.typing import Processor
 
 from background.scrub import scrubbed
 
+FORMATS = ("text", "json")
 Line = MutableMapping[str, Any]
 current_request: ContextVar[HttpRequest | None] = ContextVar("current_request", default=None)
 
 
 def configuration(form: str, level: str) -> dict[str, Any]:
-    """The LOGGING setting. form: "text" or "json"."""
-    if form not in {"text", "json"}:
-        raise ImproperlyConfigured(f"LOG_FORMAT is {form!r}: set it to text or json.")
+    """The LOGGING setting. form: one of FORMATS."""
     before: list[Processor] = [
         structlog.stdlib.add_log_level,
         structlog.stdlib.add_logger_name,

@@ -8,6 +8,7 @@ from django.utils import timezone
 from background.queue import enqueue, every, work
 
 from . import job_files, reminders
+from .delivery import tasks as delivery  # noqa: F401  registers its work
 
 
 @every(name="maintenance.sweep", minutes=5)
@@ -15,12 +16,12 @@ def sweep() -> None:
     enqueue("maintenance.reminders", live_key="maintenance.reminders")
 
 
-def _computed() -> reminders.Found:
-    return reminders.wet_spools(timezone.now())
+def _looked() -> reminders.Looked:
+    return reminders.look(timezone.now())
 
 
-@work("maintenance.reminders", prepare=_computed)
-def raise_reminders(prepared: reminders.Found) -> None:
+@work("maintenance.reminders", prepare=_looked)
+def raise_reminders(prepared: reminders.Looked) -> None:
     """Store what was computed outside the transaction."""
     reminders.store_sweep(prepared, timezone.now())
 
@@ -40,3 +41,8 @@ def watch_folder() -> None:
 def take_in_watched(prepared: list[tuple[job_files.Stored, str]]) -> None:
     for stored, key in prepared:
         job_files.add_job_file(stored, taken_from=key)
+
+
+@every(name="maintenance.prune_job_files", days=1, queue="files")
+def prune_job_files() -> None:
+    job_files.prune_contents(timezone.now())

@@ -24,6 +24,7 @@ urlpatterns = [
     path("machines/new/", machines.machine_new, name="machine-new"),
     path("machines/<int:pk>/", machines.machine, name="machine"),
     path("machines/<int:pk>/toolheads/new/", machines.toolhead_new, name="toolhead-new"),
+    path("machines/<int:pk>/retire/", machines.machine_retire, name="machine-retire"),
     path("machines/<int:pk>/fit/", parts.printer_part_fit, name="printer-part-fit"),
     path("toolheads/<int:pk>/fit/", parts.part_fit, name="part-fit"),
     path("toolheads/<int:pk>/flow/", flow_checks.toolhead_flow, name="toolhead-flow"),
@@ -59,6 +60,8 @@ urlpatterns = [
     path("stock/kinds/<int:pk>/", kinds.part_kind, name="part-kind"),
     path("stock/kinds/<int:pk>/change/", kinds.part_kind_edit, name="part-kind-edit"),
     path("reminders/", reminders.reminders, name="reminders"),
+    path("reminders/ended/", reminders.reminders_ended, name="reminders-ended"),
+    path("reminders/<int:pk>/", reminders.reminder, name="reminder"),
     path("reminders/<int:pk>/snooze/", reminders.reminder_snooze, name="reminder-snooze"),
     path("reminders/<int:pk>/done/", reminders.reminder_done, name="reminder-done"),
 ]

@@ -9,7 +9,6 @@ from logging.config import DictConfigurator
 
 import pytest
 from django.contrib.auth.models import Group, User
-from django.core.exceptions import ImproperlyConfigured
 from django.http import HttpResponse
 from django.test import Client
 from django.urls import path
@@ -143,11 +142,6 @@ def test_what_is_no_secret_stays():
         'File "/srv/shop/maintenance/trouble_evidence_of_prints.py", line 12, is 3 > 2? /s/7DKMRX/ /jobs/12/'
     )
     assert scrubbed(text) == text
-
-
-def test_an_unknown_format_is_refused():
-    with pytest.raises(ImproperlyConfigured, match="text or json"):
-        logs.configuration("xml", "INFO")
 
 
 @pytest.mark.parametrize("form", ["text", "json"])
