@@ -31,17 +31,17 @@ def only_sending(monkeypatch, settings, tmp_path):
 
 
 @pytest.fixture
-def ada(db):
-    return get_user_model().objects.create_user("ada")
+def cleo(db):
+    return get_user_model().objects.create_user("cleo")
 
 
 @pytest.fixture
-def channel(ada) -> Callable[..., Channel]:
-    """A way to reach ada that tells the given kinds (all without a word), at once or in the digest."""
+def channel(cleo) -> Callable[..., Channel]:
+    """A way to reach cleo that tells the given kinds (all without a word), at once or in the digest."""
 
     def add(kind: str, address: str, kinds=Kind.values, timing="at_once", **values) -> Channel:
         secret = new_secret() if kind == "webhook" else ""
-        made = Channel.objects.create(user=ada, kind=kind, address=address, secret=secret, **values)
+        made = Channel.objects.create(user=cleo, kind=kind, address=address, secret=secret, **values)
         rows = [Subscription(channel=made, reminder_kind=one, timing=timing) for one in kinds]
         Subscription.objects.bulk_create(rows)
         return made

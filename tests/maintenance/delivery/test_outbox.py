@@ -53,15 +53,15 @@ def test_people_are_told_three_things_and_a_receiver_all(channel):
     assert told[machine.pk] == set(ReminderEvent.What.values)
 
 
-def test_only_kinds_that_are_wanted_by_ways_that_are_open(channel, ada):
+def test_only_kinds_that_are_wanted_by_ways_that_are_open(channel, cleo):
     channel("email", "a@shop.example", kinds=["leak"])
     ended = channel("email", "b@shop.example")
     channels.end(ended)
     channel("calendar", "token")
     channel("page", "")
     assert post(raised()) == []
-    ada.is_active = False
-    ada.save()
+    cleo.is_active = False
+    cleo.save()
     channel("email", "c@shop.example")
     assert post(raised(2)) == []
     assert not WorkItem.objects.exists()
@@ -85,7 +85,7 @@ def test_it_is_part_of_the_callers_transaction(channel):
     assert not Message.objects.exists() and not WorkItem.objects.exists()
 
 
-def test_the_number_of_queries_does_not_grow_with_the_events(channel, ada):
+def test_the_number_of_queries_does_not_grow_with_the_events(channel, cleo):
     for number in range(3):
         channel("webhook", f"http://127.0.0.1:9/{number}")
     counts = []
@@ -106,8 +106,8 @@ def test_the_message_says_the_same_whatever_becomes_of_the_reminder(channel):
     assert message.body["title"] == "Re-dry spool 1" and message.body["why"] == "0.9 %; limit 0.5 %."
 
 
-def test_in_quiet_hours_it_waits_for_their_end(channel, ada, web, post_office):
-    wishes(ada)
+def test_in_quiet_hours_it_waits_for_their_end(channel, cleo, web, post_office):
+    wishes(cleo)
     channel("email", "a@shop.example")
     with time_machine.travel(berlin(2026, 3, 28, 23), tick=False) as clock:
         [message] = post(raised())
@@ -121,20 +121,20 @@ def test_in_quiet_hours_it_waits_for_their_end(channel, ada, web, post_office):
         assert post_office.ids == [str(message.pk)]
 
 
-def test_pressing_ones_come_through_if_the_person_says_so(channel, ada):
+def test_pressing_ones_come_through_if_the_person_says_so(channel, cleo):
     channel("email", "a@shop.example")
     with time_machine.travel(berlin(2026, 10, 25, 2, 30), tick=False):
-        wishes(ada)
+        wishes(cleo)
         assert post(raised(1, "escalated"))[0].not_before == berlin(2026, 10, 25, 7)
-        wishes(ada, pressing_in_quiet=True)
+        wishes(cleo, pressing_in_quiet=True)
         assert post(raised(2, "escalated"))[0].not_before == timezone.now()
         assert post(raised(3, "back", escalated_at=timezone.now()))[0].not_before == timezone.now()
         assert post(raised(4))[0].not_before == berlin(2026, 10, 25, 7)
 
 
 @pytest.mark.parametrize("change", [{"ended_at": 0}, {"snoozed_until": 5}])
-def test_what_is_due_no_more_is_not_told_to_people(channel, ada, post_office, web, change):
-    wishes(ada)
+def test_what_is_due_no_more_is_not_told_to_people(channel, cleo, post_office, web, change):
+    wishes(cleo)
     channel("email", "a@shop.example")
     channel("webhook", web.address)
     with time_machine.travel(berlin(2026, 6, 1, 23), tick=False) as clock:
@@ -160,8 +160,8 @@ def test_many_at_once_are_told_as_one(channel, post_office):
     assert len(post_office.received) == 1 + AT_ONCE_MOST
 
 
-def test_the_digest_comes_once_a_day_and_says_what_is_still_due(channel, ada, post_office):
-    wishes(ada)
+def test_the_digest_comes_once_a_day_and_says_what_is_still_due(channel, cleo, post_office):
+    wishes(cleo)
     channel("email", "a@shop.example", timing="digest")
     with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
         post(raised(1), raised(2), raised(3, "escalated", title="Leak of box 3"))
@@ -174,7 +174,7 @@ def test_the_digest_comes_once_a_day_and_says_what_is_still_due(channel, ada, po
         assert mail["Subject"] == "2 reminders: Leak of box 3; Re-dry spool 1"
         assert states() == ["bundled", "bundled", "lapsed", "sent"]
         # The time is moved: what is due the same day is told the next.
-        wishes(ada, digest_at=datetime.min.time().replace(hour=18))
+        wishes(cleo, digest_at=datetime.min.time().replace(hour=18))
         post(raised(4))
         clock.move_to(berlin(2026, 6, 2, 18))
         assert write_digests(timezone.now()) == 0
@@ -182,7 +182,7 @@ def test_the_digest_comes_once_a_day_and_says_what_is_still_due(channel, ada, po
         assert write_digests(timezone.now()) == 1
 
 
-def test_nothing_to_say_no_digest(channel, ada):
+def test_nothing_to_say_no_digest(channel, cleo):
     channel("email", "a@shop.example", timing="digest")
     with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
         post(raised(1))
@@ -192,8 +192,8 @@ def test_nothing_to_say_no_digest(channel, ada):
     assert states() == ["lapsed"]
 
 
-def test_after_a_week_without_power_it_is_one_digest_and_not_at_night(channel, ada, post_office):
-    wishes(ada)
+def test_after_a_week_without_power_it_is_one_digest_and_not_at_night(channel, cleo, post_office):
+    wishes(cleo)
     channel("email", "a@shop.example", timing="digest")
     with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
         for number in range(3):
@@ -209,7 +209,7 @@ def test_after_a_week_without_power_it_is_one_digest_and_not_at_night(channel, a
         assert len(post_office.received) == 1
 
 
-def test_a_reminder_that_came_up_twice_stands_in_the_digest_once(channel, ada, post_office):
+def test_a_reminder_that_came_up_twice_stands_in_the_digest_once(channel, cleo, post_office):
     channel("email", "a@shop.example", timing="digest")
     with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
         post(raised(1))
@@ -279,8 +279,8 @@ def test_more_than_a_lot_is_queued_in_several(channel, web, monkeypatch):
     assert sorted(web.ids) == sorted(str(message.pk) for message in messages)
 
 
-def test_a_test_goes_out_at_once_although_the_way_rests(channel, ada, web):
-    wishes(ada)
+def test_a_test_goes_out_at_once_although_the_way_rests(channel, cleo, web):
+    wishes(cleo)
     hook = channel("webhook", web.address)
     with time_machine.travel(berlin(2026, 6, 1, 23), tick=False) as clock:
         web.mood = 500
