@@ -96,7 +96,7 @@ class KindsForm(forms.Form):
 
 def ways(channels: list[Channel]) -> dict[str, tuple[str, str]]:
     """The columns of the choices: a name, with title and kind. The page comes first, chosen or not."""
-    found: dict[str, tuple[str, str]] = {"page": ("Counted on the pages", Kind.PAGE)}
+    found: dict[str, tuple[str, str]] = {"page": ("On the pages", Kind.PAGE)}
     for channel in channels:
         if channel.kind != Kind.PAGE:
             found[f"c{channel.pk}"] = (title_of(channel), channel.kind)
