@@ -279,8 +279,8 @@ class _Plan:
                 start = first if one is None else one.start
                 hint(drying.start, start)
                 hint(drying.present, one is not None)
-                for key, literal in drying.ways.items():
-                    hint(literal, one is not None and key == (one.dryer, one.mode))
+                for way, literal in drying.ways.items():
+                    hint(literal, one is not None and way == (one.dryer, one.mode))
                 for n, literal in enumerate(drying.parts):
                     hint(literal, n == self.week.part_of(start))
             hint(drying.end, first if one is None else one.end)
