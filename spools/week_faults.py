@@ -116,8 +116,7 @@ def _together(dryings: Sequence[PlannedDrying], runs: Sequence[DryingRun], now: 
     """Who is in a dryer at the same time: one set point, no smells that mix, and room for all."""
     inside = [_Inside(one.spool, one.dryer, one.start, one.end, one) for one in dryings]
     for run in runs:
-        done = run.start + timedelta(hours=run.planned_hours)
-        inside.append(_Inside(run.spool, run.dryer, run.start, max(done, now), run))
+        inside.append(_Inside(run.spool, run.dryer, run.start, max(run.planned_end, now), run))
     faults = []
     for one, other in combinations(inside, 2):
         begin, end = max(one.start, other.start), min(one.end, other.end)

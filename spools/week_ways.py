@@ -360,7 +360,7 @@ class _Gathering:
         dry_at = plans.expected_dry(drying, self.begin, self.rooms[0])
         found = {}
         for (run, winding), dry in zip(drying, dry_at, strict=True):
-            done = max(run.start + timedelta(hours=run.planned_hours), dry or self.begin, self.begin)
+            done = max(run.planned_end, dry or self.begin, self.begin)
             end = self._next_handy(-((self.begin - done) // SLOT))
             if dry is None:
                 self.notes.append(
