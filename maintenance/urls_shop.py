@@ -15,12 +15,22 @@ from .pages import (
     service,
     stock,
     trouble,
+    week,
 )
 
 urlpatterns = [
     path("drying/", drying.drying, name="drying"),
     path("drying/<int:pk>/start/", drying.drying_start, name="drying-start"),
     path("drying/<int:pk>/finish/", drying.drying_finish, name="drying-finish"),
+    path("drying/week/", week.week_page, name="week"),
+    path("drying/week/plan/", week.week_plan, name="week-plan"),
+    path("drying/week/wanted/new/", week.wanted_new, name="wanted-new"),
+    path("drying/week/wanted/<int:pk>/off/", week.wanted_off, name="wanted-off"),
+    path("drying/week/plans/<int:pk>/accept/", week.week_accept, name="week-accept"),
+    path("drying/week/plans/<int:pk>/turn-down/", week.week_turn_down, name="week-turn-down"),
+    path("drying/week/dryings/<int:pk>/move/", week.planned_move, name="planned-move"),
+    path("drying/week/dryings/<int:pk>/drop/", week.planned_drop, name="planned-drop"),
+    path("drying/week/dryings/<int:pk>/pin/", week.planned_pin, name="planned-pin"),
     path("machines/", machines.machines, name="machines"),
     path("machines/new/", machines.machine_new, name="machine-new"),
     path("machines/<int:pk>/", machines.machine, name="machine"),

@@ -6,8 +6,8 @@ from django.utils import timezone
 
 from background.queue import enqueue, every, work
 
-from . import box_states, exposure
-from .models import Spool
+from . import box_states, exposure, week
+from .models import Spool, WeekPlan
 
 BATCH = 100
 # Computed together; and when a work item has done enough, well before its time is up.
@@ -53,3 +53,13 @@ def _advanced_boxes() -> list[box_states.Advance]:
 def store_boxes(prepared: list[box_states.Advance]) -> None:
     """Store the computed air of the dry boxes."""
     box_states.store_advance(prepared)
+
+
+def _worked_out(plan_id: int) -> week.WorkedOut:
+    return week.work_out(WeekPlan.objects.get(pk=plan_id), week.WORK_LATER)
+
+
+@work("spools.plan_week", prepare=_worked_out, queue="moisture")
+def plan_week(plan_id: int, prepared: week.WorkedOut) -> None:
+    """Store a plan of the week that takes longer than somebody would wait for."""
+    week.store(WeekPlan.objects.get(pk=plan_id), prepared)
