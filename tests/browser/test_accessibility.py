@@ -48,6 +48,7 @@ PAGES = [
     "/materials/",
     "/places/",
     "/reminders/",
+    "/status/",
 ]
 # Pages behind a link of another one.
 PLANS = {"/s/F4QT7X/dry/": "Plan in Big dryer", "/drying/": "Put spools into Big dryer"}
