@@ -33,6 +33,7 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 from kombu.exceptions import OperationalError
+from redis import RedisError
 
 from background.models import WorkItem
 from background.queues import DEFAULT_QUEUE, QUEUES
@@ -40,8 +41,6 @@ from background.trace import request_id
 
 logger = logging.getLogger(__name__)
 LIMIT_S = 120.0
-# A message that nobody took in a minute has been overtaken by a sweep of the schedule.
-WAKES_FOR_S = 60
 F = TypeVar("F", bound=Callable[..., Any])
 
 
@@ -188,17 +187,25 @@ def slot_key(name: str, period: timedelta, now: datetime) -> str:
 def wake_after_commit(name: str) -> None:
     """Have a worker look at the queue of that work as soon as the caller's transaction is stored."""
     if settings.REDIS_URL:
-        transaction.on_commit(partial(wake, queue_of(name), WAKES_FOR_S))
+        transaction.on_commit(partial(wake, queue_of(name)))
 
 
-def wake(queue: str, for_s: float) -> None:
-    """Ask for a sweep of a queue now; a worker that sees it later than for_s leaves it.
+def wake(queue: str) -> None:
+    """Ask for a sweep of a queue, unless one waits to be taken already: that will see all that is stored.
 
+    So no messages pile up, and none needs an end that would depend on the clock, or on how busy a worker is.
     Without a broker the work is still done, by the next sweep of the schedule.
     """
     try:
-        current_app.send_task(
-            "background.sweep", [queue], queue=queue, expires=for_s, retry=False, ignore_result=True
-        )
-    except OperationalError as error:
+        with current_app.producer_or_acquire() as producer:
+            if not producer.channel.queue_declare(queue=queue).message_count:
+                current_app.send_task(
+                    "background.sweep",
+                    [queue],
+                    queue=queue,
+                    producer=producer,
+                    retry=False,
+                    ignore_result=True,
+                )
+    except (OperationalError, RedisError) as error:
         logger.warning("Redis could not be reached to wake a worker: %s", error)

@@ -42,8 +42,7 @@ class Sweeps(Scheduler):
 
         try:
             for queue in self.app.amqp.queues.consume_from:
-                # One that waited too long has been overtaken by the next.
-                wake(queue, for_s=2 * SWEEP_INTERVAL_S)
+                wake(queue)
         except Exception:
             # Without it the thread would end, and all work with it.
             logger.exception("No sweep could be asked for; the next try is in %.0f s.", SWEEP_INTERVAL_S)

@@ -54,6 +54,7 @@ PAGES = [
     "/reminders/delivery/",
     "/reminders/delivery/email/",
     "/reminders/delivery/webhook/",
+    "/status/",
 ]
 # Pages behind a link of another one.
 PLANS = {"/s/F4QT7X/dry/": "Plan in Big dryer", "/drying/": "Put spools into Big dryer"}
