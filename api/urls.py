@@ -17,6 +17,7 @@ from .views.spools import Spools
 from .views.today import Now
 from .views.token import Tokens
 from .views.trouble import Troubles
+from .views.week import PlannedDryings, WantedPrints, WeekPlans
 
 router = SimpleRouter()
 # Addresses are written without a slash at the end; with one they work, too.
@@ -32,6 +33,9 @@ for prefix, endpoint in [
     (r"places/(?P<place_pk>[^/.]+)/charges", Charges),
     ("spools", Spools),
     ("drying-runs", DryingRuns),
+    ("wanted-prints", WantedPrints),
+    ("week-plans", WeekPlans),
+    ("planned-dryings", PlannedDryings),
     ("printers", Printers),
     ("toolheads", Toolheads),
     ("loadings", Loadings),

@@ -15,6 +15,8 @@ from django.db import transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
+from background.queue import enqueue
+
 from . import drying, week_greedy
 from .checks import one_writer, shown, within
 from .labels import pretty
@@ -153,6 +155,14 @@ def work_out(plan: WeekPlan, work: float = WORK_NOW, now: datetime | None = None
     facts = gather(list(wanted_prints()), Hands(plan.hands_from, plan.hands_to), kept, now)
     answer = solved(facts.week, work)
     return WorkedOut(facts, answer, {one.key: _why(facts, one) for one in answer.served})
+
+
+def begin(plan: WeekPlan) -> WeekPlan:
+    """Work a plan out at once where that is quick, else put it in the queue."""
+    if small_enough():
+        return store(plan, work_out(plan))
+    enqueue("spools.plan_week", {"plan_id": plan.pk})
+    return plan
 
 
 @transaction.atomic
@@ -429,3 +439,20 @@ def told(plan: WeekPlan, dryings: Sequence[PlannedDrying]) -> list[Told]:
         late = timedelta(0) if good_at is None else max(timedelta(0), good_at - one.wanted.due_at)
         rows.append(Told(one, good_at, late / timedelta(hours=1)))
     return rows
+
+
+@dataclass(frozen=True)
+class ToldAll:
+    """A plan with its dryings, prints, and what no longer holds."""
+
+    plan: WeekPlan
+    dryings: list[PlannedDrying]
+    prints: list[Told]
+    faults: list[str]
+
+
+def told_all(plan: WeekPlan) -> ToldAll:
+    """All that a plan says; one that is over is not looked at anew."""
+    dryings = list(plan.standing())
+    faults = [] if plan.ended_at is not None else [fault.text for fault in faults_of(plan)]
+    return ToldAll(plan, dryings, told(plan, dryings), faults)

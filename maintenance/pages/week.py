@@ -15,7 +15,6 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from background.queue import enqueue
 from spools import week
 from spools.drying import open_runs
 from spools.labels import pretty
@@ -162,11 +161,7 @@ def week_plan(request: HttpRequest) -> HttpResponse:
     plans: list[WeekPlan] = []
     if not carried_out(form, lambda data: plans.append(week.ask_for_plan(form.hands(), by=request.user))):
         return _page(request, form)
-    (plan,) = plans
-    if week.small_enough():
-        week.store(plan, week.work_out(plan))
-    else:
-        enqueue("spools.plan_week", {"plan_id": plan.pk})
+    week.begin(*plans)
     return redirect("week")
 
 

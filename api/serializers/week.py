@@ -1,0 +1,101 @@
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from rest_framework import serializers
+
+from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from api.serializers.drying import DRYERS
+from spools.models import Feedstock, PlannedDrying, Polymer, WantedPrint, WeekPlan
+from spools.week import HANDS
+
+
+class WantedPrintSerializer(ModelSerializer):
+    spool = SpoolCode(read_only=True, allow_null=True)
+
+    class Meta:
+        model = WantedPrint
+        fields = [
+            *["id", "name", "spool", "feedstock", "polymer", "mass_g", "due_at", "pressing"],
+            *["recorded_at", "withdrawn_at"],
+        ]
+
+
+class WantSerializer(StrictSerializer):
+    """One of spool, feedstock and polymer: this very spool, or any of it with enough filament."""
+
+    spool = SpoolCode(required=False)
+    feedstock = serializers.PrimaryKeyRelatedField(queryset=Feedstock.objects.all(), required=False)
+    polymer = serializers.PrimaryKeyRelatedField(queryset=Polymer.objects.all(), required=False)
+    mass_g = Number()
+    due_at = Moment(help_text="when it is to be good, within a week")
+    name = serializers.CharField(required=False, allow_blank=True, max_length=80)
+    pressing = serializers.BooleanField(required=False, help_text="its lateness counts four times")
+
+    def validate(self, data: dict[str, Any]) -> dict[str, Any]:
+        of = [data.pop(name) for name in ("spool", "feedstock", "polymer") if name in data]
+        if len(of) != 1:
+            raise ValidationError("Give one of spool, feedstock and polymer.")
+        return data | {"of": of[0]}
+
+
+class HandsSerializer(StrictSerializer):
+    """When somebody is there to put spools in and take them out, in the shop's zone."""
+
+    hands_from = serializers.TimeField(default=HANDS.opens)
+    hands_to = serializers.TimeField(default=HANDS.closes)
+
+
+class PlannedDryingSerializer(ModelSerializer):
+    spool = SpoolCode(read_only=True)
+    dryer_name = serializers.CharField(source="dryer.name", read_only=True)
+    hours = Number(read_only=True)
+
+    class Meta:
+        model = PlannedDrying
+        fields = [
+            *["id", "spool", "dryer", "dryer_name", "first_set_point_c", "first_hours", "set_point_c"],
+            *["start", "end", "hours", "mass_g", "target_pct", "pinned", "run"],
+        ]
+
+
+class PlannedPrintSerializer(serializers.Serializer):
+    """What becomes of a wanted print."""
+
+    wanted = serializers.IntegerField(source="planned.wanted_id")
+    spool = SpoolCode(source="planned.spool", read_only=True, allow_null=True)
+    state = serializers.ChoiceField(["in time", "late", "missing"])
+    good_at = Moment(allow_null=True, help_text="null: good without drying, or missing")
+    late_h = Number()
+    why = serializers.CharField(source="planned.why", allow_blank=True)
+
+
+class WeekPlanSerializer(serializers.Serializer):
+    """A plan: dryings, what becomes of the prints, and what no longer holds."""
+
+    id = serializers.IntegerField(source="plan.pk")
+    asked_at = Moment(source="plan.asked_at")
+    made_at = Moment(source="plan.made_at", allow_null=True, help_text="null: it is being worked out")
+    accepted_at = Moment(source="plan.accepted_at", allow_null=True)
+    ended_at = Moment(source="plan.ended_at", allow_null=True)
+    proof = serializers.ChoiceField(WeekPlan.Method.choices, source="plan.method", allow_blank=True)
+    hands_from = serializers.TimeField(source="plan.hands_from")
+    hands_to = serializers.TimeField(source="plan.hands_to")
+    notes = serializers.ListField(child=serializers.CharField(), source="plan.notes")
+    dryings = PlannedDryingSerializer(many=True)
+    prints = PlannedPrintSerializer(many=True)
+    faults = serializers.ListField(child=serializers.CharField(), help_text="what no longer holds")
+
+
+class MoveDryingSerializer(StrictSerializer):
+    dryer = serializers.PrimaryKeyRelatedField(queryset=DRYERS)
+    start = Moment()
+    set_point_c = Number(required=False, help_text="without it: as it was planned")
+
+
+class MovedSerializer(serializers.Serializer):
+    drying = PlannedDryingSerializer()
+    consequences = serializers.ListField(child=serializers.CharField())
+
+
+class PinSerializer(StrictSerializer):
+    pinned = serializers.BooleanField()

@@ -1,0 +1,95 @@
+from drf_spectacular.utils import extend_schema
+from rest_framework import mixins
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.fields import given
+from api.serializers import week as shapes
+from api.views.base import Endpoint, shown
+from spools import week
+from spools.models import PlannedDrying, WantedPrint, WeekPlan
+
+
+class WantedPrints(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """Prints that are wanted in the coming week."""
+
+    queryset = WantedPrint.objects.filter(withdrawn_at=None).select_related("spool")
+    serializer_class = shapes.WantedPrintSerializer
+
+    @extend_schema(request=shapes.WantSerializer, responses={201: shapes.WantedPrintSerializer})
+    def create(self, request: Request) -> Response:
+        """Put one on the list."""
+        wanted = week.want_print(**given(shapes.WantSerializer, request.data), by=request.user)
+        return shown(shapes.WantedPrintSerializer, wanted, status=201)
+
+    @extend_schema(request=None, responses=shapes.WantedPrintSerializer)
+    @action(detail=True, methods=["post"])
+    def withdraw(self, request: Request, pk: str) -> Response:
+        """Take it off the list."""
+        wanted = week.take_off(self.get_object(), by=request.user)
+        return shown(shapes.WantedPrintSerializer, wanted)
+
+
+class WeekPlans(Endpoint):
+    """Drying plans of the week."""
+
+    queryset = WeekPlan.objects.all()
+    serializer_class = shapes.WeekPlanSerializer
+
+    @extend_schema(responses=shapes.WeekPlanSerializer)
+    def retrieve(self, request: Request, pk: str) -> Response:
+        """A plan with what becomes of the prints, and what no longer holds."""
+        return self._plan(self.get_object())
+
+    @extend_schema(request=shapes.HandsSerializer, responses={201: shapes.WeekPlanSerializer})
+    def create(self, request: Request) -> Response:
+        """Work one out for the prints on the list; a large one in the background: ask for it again."""
+        asked = given(shapes.HandsSerializer, request.data)
+        plan = week.ask_for_plan(week.Hands(asked["hands_from"], asked["hands_to"]), by=request.user)
+        return self._plan(week.begin(plan), status=201)
+
+    def _plan(self, plan: WeekPlan, status: int = 200) -> Response:
+        return shown(shapes.WeekPlanSerializer, week.told_all(plan), status)
+
+    @extend_schema(request=None, responses=shapes.WeekPlanSerializer)
+    @action(detail=True, methods=["post"])
+    def accept(self, request: Request, pk: str) -> Response:
+        """Go by this plan."""
+        return self._plan(week.accept(self.get_object(), by=request.user))
+
+    @extend_schema(request=None, responses=shapes.WeekPlanSerializer)
+    @action(detail=True, methods=["post"], url_path="turn-down")
+    def turn_down(self, request: Request, pk: str) -> Response:
+        """End it, accepted or not."""
+        return self._plan(week.turn_down(self.get_object()))
+
+
+class PlannedDryings(mixins.RetrieveModelMixin, mixins.ListModelMixin, Endpoint):
+    """What the accepted plan has dried, and changes of it by hand."""
+
+    queryset = PlannedDrying.objects.filter(
+        ended_at=None, plan__ended_at=None, plan__accepted_at__isnull=False
+    ).select_related("spool__feedstock__polymer", "dryer__room")
+    serializer_class = shapes.PlannedDryingSerializer
+
+    @extend_schema(request=shapes.MoveDryingSerializer, responses=shapes.MovedSerializer)
+    @action(detail=True, methods=["post"])
+    def move(self, request: Request, pk: str) -> Response:
+        """To another time or dryer; it is pinned then. What that does to the rest is told."""
+        asked = given(shapes.MoveDryingSerializer, request.data)
+        drying, consequences = week.move(self.get_object(), **asked, by=request.user)
+        return shown(shapes.MovedSerializer, {"drying": drying, "consequences": consequences})
+
+    @extend_schema(request=shapes.PinSerializer, responses=shapes.PlannedDryingSerializer)
+    @action(detail=True, methods=["post"])
+    def pin(self, request: Request, pk: str) -> Response:
+        """Whether it stays as it is when the week is planned again."""
+        asked = given(shapes.PinSerializer, request.data)
+        return shown(shapes.PlannedDryingSerializer, week.pin(self.get_object(), **asked))
+
+    @extend_schema(request=None, responses=shapes.PlannedDryingSerializer)
+    @action(detail=True, methods=["post"])
+    def drop(self, request: Request, pk: str) -> Response:
+        """Leave it out."""
+        return shown(shapes.PlannedDryingSerializer, week.drop(self.get_object(), by=request.user))

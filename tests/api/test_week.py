@@ -1,0 +1,59 @@
+from datetime import timedelta
+
+import pytest
+from django.utils import timezone
+
+from .conftest import ago
+
+
+@pytest.fixture
+def wet(api, shop, receive) -> str:
+    """The code of a nylon spool that lay on the shelf for eight days."""
+    code = receive()
+    api.post(f"spools/{code}/move", place=shop.shelf, at=ago(days=8))
+    return code
+
+
+def ahead(**span: float) -> str:
+    return (timezone.now() + timedelta(**span)).isoformat()
+
+
+def test_a_print_is_wanted_planned_and_its_drying_begun(api, shop, wet):
+    wanted = api.post("wanted-prints", polymer=shop.polyamide, mass_g=200, due_at=ahead(hours=80))
+    plan = api.post("week-plans", hands_from="00:00", hands_to="23:59")
+    assert (plan["faults"], plan["accepted_at"]) == ([], None)
+    (told,) = plan["prints"]
+    assert (told["wanted"], told["spool"], told["state"]) == (wanted["id"], wet, "in time")
+    assert api.get("planned-dryings")["count"] == 0
+    address = f"week-plans/{plan['id']}"
+    assert api.post(f"{address}/accept", status=200)["accepted_at"]
+    (drying,) = api.get("planned-dryings")["results"]
+    assert (drying["spool"], drying["dryer"], drying["run"]) == (wet, shop.dryer, None)
+    change = f"planned-dryings/{drying['id']}"
+    assert api.post(f"{change}/pin", status=200, pinned=True)["pinned"] is True
+    moved = api.post(f"{change}/move", status=200, dryer=shop.dryer, start=ahead(hours=75))
+    assert any("h late" in text for text in moved["consequences"])
+    assert "set_point_c" in api.refused(
+        f"planned-dryings/{moved['drying']['id']}/move",
+        dryer=shop.dryer,
+        start=ahead(hours=5),
+        set_point_c=150,
+    )
+    (run,) = api.post("drying-runs", spools=[{"spool": wet}], dryer=shop.dryer, set_point_c=75)
+    assert api.get(address)["dryings"][0]["run"] == run["id"]
+    api.refused(f"planned-dryings/{moved['drying']['id']}/drop")
+    assert api.post(f"{address}/turn-down", status=200)["ended_at"]
+    assert api.post(f"wanted-prints/{wanted['id']}/withdraw", status=200)["withdrawn_at"]
+
+
+def test_what_cannot_be_is_refused(api, shop, wet):
+    def refused(**body):
+        return api.refused("wanted-prints", **({"mass_g": 50, "due_at": ahead(hours=9)} | body))
+
+    assert refused()
+    assert refused(polymer=shop.polyamide, spool=wet)
+    assert "due_at" in refused(spool=wet, due_at=ahead(days=9))
+    assert "mass_g" in refused(spool=wet, mass_g=-1)
+    assert api.refused("week-plans")
+    api.post("wanted-prints", spool=wet, mass_g=50, due_at=ahead(hours=9))
+    assert "hands_to" in api.refused("week-plans", hands_from="10:00", hands_to="09:00")
