@@ -79,7 +79,7 @@ def store_sweep(looked: Looked, now: datetime) -> Counts:
     found = [heated(now), silent(now), worn(now), flow(now), short(now), overdue(now)]
     one_writer()
     _leave_out_changed(looked)
-    return _settle([*looked.found, *found], now)
+    return settle([*looked.found, *found], now)
 
 
 def sweep_parts(now: datetime | None = None) -> Counts:
@@ -101,7 +101,7 @@ def sweep_service(now: datetime | None = None) -> Counts:
 def _swept(looks: Sequence[Callable[[datetime], Found]], now: datetime | None) -> Counts:
     one_sweep()
     now = now or timezone.now()
-    return _settle([look_for(now) for look_for in looks], now)
+    return settle([look_for(now) for look_for in looks], now)
 
 
 def one_sweep() -> None:
@@ -166,7 +166,7 @@ class _Changes:
         return Counts(len(self.new), len(self.gone))
 
 
-def _settle(looks: Sequence[Found], now: datetime) -> Counts:
+def settle(looks: Sequence[Found], now: datetime) -> Counts:
     """Raise what has no open reminder, bring the others up to date, end the rest. As many queries for many.
 
     What is put off does not press while it is; it may in the sweep that brings it back.

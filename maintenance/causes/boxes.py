@@ -31,7 +31,7 @@ def spent_and_leaking(now: datetime) -> Found:
         elif days < NOT_SO_SOON:
             found.keep(reminder)
         if "leak" in findings:
-            found.want(_leak(box, findings["leak"], now), pressing=box.over_limit)
+            found.want(_leak(box, findings["leak"]), pressing=box.over_limit)
     return found
 
 
@@ -50,13 +50,13 @@ def _regenerate(box: BoxNow, finding: Finding | None, now: datetime) -> Reminder
         way_out=f"{advice.celsius:g} °C for about {advice.hours:g} h, the maker's word first; then record it "
         "on the box's page.",
         place=place,
-        due_at=_over_at(box, now),
+        due_at=None if days is None else hour_of(now + timedelta(days=days)),
         amount=box.rh_pct,
         amount_unit="% RH",
     )
 
 
-def _leak(box: BoxNow, finding: Finding, now: datetime) -> Reminder:
+def _leak(box: BoxNow, finding: Finding) -> Reminder:
     return Reminder(
         kind=Kind.LEAK,
         cause=f"leak:place:{box.place.pk}",
@@ -67,12 +67,6 @@ def _leak(box: BoxNow, finding: Finding, now: datetime) -> Reminder:
         way_out="Look at lid, gasket and tube holes, measure the half-time again with the box empty, and "
         "correct it on the box's page.",
         place=box.place,
-        due_at=_over_at(box, now),
         amount=finding.measured_rh_pct,
         amount_unit="% RH",
     )
-
-
-def _over_at(box: BoxNow, now: datetime) -> datetime | None:
-    """When it is likely over its limit; the present where it is."""
-    return None if box.days.likely is None else hour_of(now + timedelta(days=box.days.likely))

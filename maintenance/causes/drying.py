@@ -84,7 +84,7 @@ def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None) -> Remind
     if wet_again_h is None:
         again = f"stay below the print limit for {duration(KEEPING_LOOKS_H[-1])}"
     elif wet_again_h:
-        again = f"may be over the print limit again after {duration(round(wet_again_h))}"
+        again = f"may be over the print limit again after {duration(round(wet_again_h, 1))}"
     else:
         again = "may be over the print limit as they are"
     return Reminder(

@@ -9,6 +9,7 @@ from maintenance.readiness import FLOW_OLD_DAYS, digits
 from maintenance.wear.flow_check import LIMITS
 from maintenance.wear.flow_reading import CLOG
 from spools.checks import shown_day
+from spools.hourly import hour_of
 
 from .found import Found
 
@@ -88,7 +89,7 @@ def _signal(series: Series) -> Reminder:
         or "Look at it and clean it; check the flow again, and replace it if it stays.",
         part=fitting.part if fitting else None,
         toolhead=toolhead,
-        due_at=limit_at,
+        due_at=limit_at and hour_of(limit_at),
         amount=100 * series.losses[-1],
         amount_unit="% flow loss",
         amount_falls=not rises,

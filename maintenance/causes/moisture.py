@@ -27,9 +27,9 @@ SURELY_WET = 0.9
 # A loaded spool that gets too wet is told so long before, and kept told until it has twice as long.
 SOON_H, NOT_SO_SOON_H = 12.0, 24.0
 LOOKS_H = (1, 2, 4, 8, SOON_H, NOT_SO_SOON_H)
-# A weighing may decide where the band is wider than the limit itself, or kept where not much narrower; the
-# scale can tell so much water from nothing; the last weighing is so old. Common practice, no source.
-WIDE, STILL_WIDE = 1.0, 0.8
+# A weighing may decide where the band is wider than this share of the limit (the second: still told), as wide
+# as so many steps of the scale, and the last weighing so old. Common practice, no source.
+WIDE, STILL_WIDE = 0.5, 0.4
 STEPS_IN_BAND = 4
 WEIGHED_LATELY = timedelta(days=7)
 OPENED_WET = [Spool.Card.WET, Spool.Card.MISSING]

@@ -6,6 +6,7 @@ from maintenance.lives import Aged, fitted_parts
 from maintenance.models import Reminder
 from maintenance.readiness import POSSIBLE, digits
 from maintenance.wear_log import UNIT_WORDS
+from spools.hourly import hour_of
 
 from .found import Found
 
@@ -36,7 +37,7 @@ def _replace(of: Aged) -> Reminder:
         way_out=f"Replace it ({stock}), or take it off and look: a sound one can go on again.",
         part=of.part,
         toolhead_id=of.fitting.toolhead_id,
-        due_at=left.used_up_at,
+        due_at=left.used_up_at and hour_of(left.used_up_at),
         amount=of.age,
         amount_unit=unit,
     )

@@ -68,7 +68,7 @@ def _part(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Re
         way_out="Buy some, and receive them on the stock page.",
         part_kind=kind,
         # When the first one is wanted that is not there.
-        due_at=sorted(ends)[count] if count < len(ends) else None,
+        due_at=hour_of(sorted(ends)[count]) if count < len(ends) else None,
         amount=count,
         amount_unit="in stock",
         amount_falls=True,

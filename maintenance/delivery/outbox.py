@@ -236,7 +236,7 @@ def _without_work(
     trying = any(message.pk in queued and queued[message.pk] <= now for message in waiting)
     if trying or rests(channel, now):
         return []
-    return [message for message in lost if message.not_before <= now][:1]
+    return [message for message in lost if possible(message.not_before, now) <= now][:1]
 
 
 def _queued() -> dict[UUID, datetime]:

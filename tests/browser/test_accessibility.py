@@ -49,6 +49,9 @@ PAGES = [
     "/places/",
     "/reminders/",
     "/status/",
+    "/reminders/delivery/",
+    "/reminders/delivery/email/",
+    "/reminders/delivery/webhook/",
 ]
 # Pages behind a link of another one.
 PLANS = {"/s/F4QT7X/dry/": "Plan in Big dryer", "/drying/": "Put spools into Big dryer"}

@@ -1,7 +1,6 @@
 """One person, reminders that are raised by hand, and the work of sending alone."""
 
 from collections.abc import Callable, Iterator
-from types import SimpleNamespace
 
 import pytest
 from django.contrib.auth import get_user_model
@@ -9,7 +8,7 @@ from django.utils import timezone
 
 from background import queue
 from background.running import run_due
-from maintenance.delivery import outbox, posting, tries
+from maintenance.delivery import mail, outbox, posting, tries
 from maintenance.delivery.webhook import new_secret
 from maintenance.models import Channel, Message, Reminder, ReminderEvent, Subscription
 
@@ -20,12 +19,11 @@ Kind = Reminder.Kind
 
 @pytest.fixture(autouse=True)
 def only_sending(monkeypatch, settings, tmp_path):
-    """No other work is registered, the network is asked directly, and waits are short."""
+    """No other work is registered, and the network is asked directly."""
     works = {name: work for name, work in queue.WORKS.items() if name in (outbox.DELIVER, outbox.DISPATCH)}
     monkeypatch.setattr(queue, "WORKS", works)
     monkeypatch.setattr("background.running.WORKS", works)
     monkeypatch.setattr(queue, "PERIODS", {})
-    monkeypatch.setattr(posting, "DEADLINE_S", 0.4)
     for name in ("HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY", "http_proxy", "https_proxy", "all_proxy"):
         monkeypatch.delenv(name, raising=False)
     settings.PUBLIC_URL = "https://shop.example"
@@ -33,17 +31,17 @@ def only_sending(monkeypatch, settings, tmp_path):
 
 
 @pytest.fixture
-def ada(db):
-    return get_user_model().objects.create_user("ada")
+def cleo(db):
+    return get_user_model().objects.create_user("cleo")
 
 
 @pytest.fixture
-def channel(ada) -> Callable[..., Channel]:
-    """A way to reach ada that tells the given kinds (all without a word), at once or in the digest."""
+def channel(cleo) -> Callable[..., Channel]:
+    """A way to reach cleo that tells the given kinds (all without a word), at once or in the digest."""
 
     def add(kind: str, address: str, kinds=Kind.values, timing="at_once", **values) -> Channel:
         secret = new_secret() if kind == "webhook" else ""
-        made = Channel.objects.create(user=ada, kind=kind, address=address, secret=secret, **values)
+        made = Channel.objects.create(user=cleo, kind=kind, address=address, secret=secret, **values)
         rows = [Subscription(channel=made, reminder_kind=one, timing=timing) for one in kinds]
         Subscription.objects.bulk_create(rows)
         return made
@@ -71,6 +69,12 @@ def work_until_quiet() -> None:
         pass
 
 
+def impatient(monkeypatch) -> None:
+    """Deadlines are shorter than the receivers are slow."""
+    monkeypatch.setattr(posting, "DEADLINE_S", 0.4)
+    monkeypatch.setattr(mail, "DEADLINE_S", 0.4)
+
+
 def let_pauses_pass(monkeypatch) -> None:
     """Failures are followed by the next try at once."""
     monkeypatch.setattr(tries, "PAUSES_S", [0])
@@ -88,11 +92,6 @@ def post_office(settings) -> Iterator[MailReceiver]:
     with MailReceiver.running() as receiver:
         settings.EMAIL_BACKEND = "django.core.mail.backends.smtp.EmailBackend"
         settings.EMAIL_HOST, settings.EMAIL_PORT = "127.0.0.1", receiver.port
-        settings.EMAIL_USE_TLS, settings.EMAIL_TIMEOUT = False, 0.4
+        settings.EMAIL_USE_TLS = False
         settings.DEFAULT_FROM_EMAIL = "Shop <shop@shop.example>"
         yield receiver
-
-
-@pytest.fixture
-def state(ada) -> SimpleNamespace:
-    return SimpleNamespace(of=lambda message: Message.objects.get(pk=message.pk).state)
