@@ -196,6 +196,20 @@ def test_under_nohup_it_outlives_the_terminal(env):
 
 
 @on_servers_only
+def test_a_mail_server_that_hangs_holds_up_nothing_else(env, tmp_path):
+    begun, until = tmp_path / "begun", tmp_path / "until"
+    with served(env):
+        enqueue(env, ("counting.send", {"number": 1, "begun": str(begun), "until": str(until)}))
+        wait_for("the middle of sending", begun.exists)
+        enqueue(env, ("counting.mark", {"number": 2}))
+        wait_for("the other work", lambda: marks(env)["2"] == 1)
+        assert marks(env)["1"] == 0
+        until.touch()
+        wait_until_done(env)
+    assert marks(env)["1"] == 1
+
+
+@on_servers_only
 def test_a_commit_wakes_a_worker_without_any_schedule(env):
     command = [sys.executable, "-m", "celery", "--quiet", "-A", "config", "worker", "--loglevel", "WARNING"]
     worker = subprocess.Popen(command, cwd=REPOSITORY, env=env)

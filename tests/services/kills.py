@@ -29,7 +29,7 @@ from uuid import uuid4
 
 import django
 
-from tests.maintenance.delivery.receivers import HttpReceiver
+from tests.maintenance.delivery.receivers import HttpReceiver, MailReceiver
 from tests.services.plants import Embedded, Servers
 from tests.services.servers import wait_for
 from tests.services.shop import OWN_VARIABLES
@@ -64,13 +64,17 @@ def main() -> int:
         "LOADWORTHY_DATA": str(folder),
         "DJANGO_SETTINGS_MODULE": "tests.services.kill_settings",
         "SECRET_KEY": "for the kills alone",
+        "EMAIL_SECURITY": "none",
+        "EMAIL_HOST": "127.0.0.1",
     }
     with ExitStack() as stack:
         hooks = stack.enter_context(SlowReceiver.running())
         plant = stack.enter_context((Embedded if options.embedded else Servers).prepared(folder))
+        mails = stack.enter_context(MailReceiver.running())
+        os.environ["EMAIL_PORT"] = str(mails.port)
         django.setup()
         logging.disable(logging.WARNING)  # this process is told of every Redis that is away
-        trial = Trial(plant, hooks, random.Random(options.seed))
+        trial = Trial(plant, hooks, mails, random.Random(options.seed))
         print(f"Seed {options.seed}; log and data in {folder}", flush=True)
         well = trial.run(options.kills)
     if well:
@@ -81,8 +85,8 @@ def main() -> int:
 class Trial:
     """One run: a shop, what feeds it with work, the kills, and what must hold in the end."""
 
-    def __init__(self, plant, hooks: HttpReceiver, chance: random.Random) -> None:
-        self.plant, self.hooks, self.chance = plant, hooks, chance
+    def __init__(self, plant, hooks: HttpReceiver, mails: MailReceiver, chance: random.Random) -> None:
+        self.plant, self.hooks, self.mails, self.chance = plant, hooks, mails, chance
         self.marks = 0
         self.acknowledged: Counter[str] = Counter()
         self.refused = 0
@@ -143,11 +147,11 @@ class Trial:
         call_command("migrate", verbosity=0)
         user = get_user_model().objects.create_superuser("ada", password="filament-and-dry-air")
         self.token = Token.objects.create(user=user).key
-        hook = Channel.objects.create(
-            user=user, kind="webhook", address=self.hooks.address, secret=new_secret()
-        )
-        for kind in Reminder.Kind.values:
-            Subscription.objects.create(channel=hook, reminder_kind=kind, timing="at_once")
+        for kind, address in (("webhook", self.hooks.address), ("email", "ada@shop.example")):
+            secret = new_secret() if kind == "webhook" else ""
+            channel = Channel.objects.create(user=user, kind=kind, address=address, secret=secret)
+            for reminder_kind in Reminder.Kind.values:
+                Subscription.objects.create(channel=channel, reminder_kind=reminder_kind, timing="at_once")
         self.shelf = Place.objects.create(name="Open shelf", kind="shelf", assumed_rh_pct=50)
         nylon = feedstock("PA6")
         for _ in range(SPOOLS):
@@ -158,7 +162,7 @@ class Trial:
         from django.db import connection
 
         chance = random.Random(self.chance.random())
-        acts = [self._mark, self._round, self._look, self._low_stock, self._large_file]
+        acts = [self._mark, self._round, self._look, self._low_stock, self._test_message, self._large_file]
         while not self.fed.wait(0.25):
             chance.choice(acts)()
         connection.close()
@@ -187,6 +191,12 @@ class Trial:
         kind = part_kind("nozzle", f"Nozzle {uuid4().hex[:8]}", bore_mm=0.4, reorder_point=2)
         add_stock(kind, 1)
         self.low.append(kind.pk)
+
+    def _test_message(self) -> None:
+        from maintenance.delivery.outbox import send_test
+        from maintenance.models import Channel
+
+        send_test(Channel.objects.order_by("?")[0])
 
     def _large_file(self) -> None:
         from maintenance.job_files import add_job_file, store
@@ -378,14 +388,17 @@ class Trial:
     def _messages_hold(self):
         from maintenance.models import Message
 
-        sent = {str(pk) for pk in Message.objects.filter(state="sent").values_list("pk", flat=True)}
-        others = Message.objects.exclude(state="sent").count()
-        got = Counter(self.hooks.ids)
-        doubles = got.total() - len(got)
-        says = f"all {len(sent)} messages were sent and received, {doubles} of them again"
-        yield says, len(sent - got.keys()) or others
-        known = {str(pk) for pk in Message.objects.values_list("pk", flat=True)}
-        yield "no unknown message was received", len(got.keys() - known)
+        for kind, ids in (("webhook", self.hooks.ids), ("email", self.mails.ids)):
+            mine = Message.objects.filter(channel__kind=kind)
+            sent = {str(pk) for pk in mine.filter(state="sent").values_list("pk", flat=True)}
+            # To people, many at once are told as one, and what is no longer due is not told.
+            others = mine.exclude(state__in=["sent", "bundled", "lapsed"]).count()
+            got = Counter(ids)
+            doubles = got.total() - len(got)
+            says = f"all {len(sent)} messages sent by {kind} were received, {doubles} of them again"
+            yield says, len(sent - got.keys()) or others
+            known = {str(pk) for pk in mine.values_list("pk", flat=True)}
+            yield f"no unknown message was received by {kind}", len(got.keys() - known)
 
     def _moisture_holds(self):
         from spools import exposure

@@ -33,3 +33,12 @@ def hang(number: int) -> None:
 @every(name="counting.slot", minutes=1)
 def slot() -> None:
     Group.objects.create(name=f"slot {uuid4()}")
+
+
+@work("counting.send", queue="delivery")
+def send(number: int, begun: str, until: str) -> None:
+    """Like a mail server that hangs: stays until the file `until` is there."""
+    Path(begun).touch()
+    while not Path(until).exists():
+        time.sleep(0.1)
+    Group.objects.create(name=f"{number} {uuid4()}")
