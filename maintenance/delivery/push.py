@@ -63,7 +63,7 @@ def notification(message: Message) -> bytes:
     entries = body.get("entries", [])
     told = {
         "id": str(message.pk),
-        "title": f"{len(entries)} reminders" if len(entries) > 1 else subject_of(body),
+        "title": f"{len(entries) + body['more']} reminders" if len(entries) > 1 else subject_of(body),
         "body": subject_of(body) if entries else f"{body['why']} {body['way_out']}",
         "path": body["path"],
         "tag": f"reminder-{body['reminder']}" if "reminder" in body else str(message.pk),

@@ -12,6 +12,7 @@ from tests.services.servers import free_port
 from tests.services.shop import MANAGE, REPOSITORY, shop_env
 
 from .conftest import impatient, let_pauses_pass, post, raised, work_until_quiet
+from .receivers import dripping_server
 
 pytestmark = pytest.mark.django_db
 
@@ -108,6 +109,15 @@ def test_no_mail_server_costs_one_try_and_not_one_for_each_message(letters, sett
     work_until_quiet()
     assert Message.objects.filter(attempts=1).count() == 1 and Message.objects.filter(attempts=0).count() == 3
     assert "could not be reached" in Message.objects.get(attempts=1).error
+
+
+def test_a_mail_server_that_drips_costs_one_deadline(letters, settings, monkeypatch):
+    impatient(monkeypatch)
+    with dripping_server() as settings.EMAIL_PORT:
+        [message] = post(raised())
+        work_until_quiet()
+    message.refresh_from_db()
+    assert message.state == "waiting" and message.error == "The mail server took longer than 0.4 s."
 
 
 def test_e_mail_that_is_not_set_up_says_so(letters, settings):
