@@ -5,6 +5,7 @@ from typing import Any
 
 import django_filters
 from django import forms
+from django.db.models import Q
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework.exceptions import ValidationError
@@ -24,6 +25,7 @@ from maintenance.models import (
     Toolhead,
     TroubleReport,
 )
+from maintenance.reminders import open_reminders
 from spools import labels
 from spools.models import DryingRun, Feedstock, Place, Polymer, Reading, Spool
 
@@ -155,12 +157,28 @@ class JobFilter(django_filters.FilterSet):
 
 class ReminderFilter(django_filters.FilterSet):
     kind = django_filters.ChoiceFilter(choices=Reminder.Kind.choices)
+    cause = django_filters.CharFilter("cause")
     spool = SpoolFilter()
+    part = one_of(Part, "part")
+    toolhead = one_of(Toolhead, "toolhead")
+    printer = one_of(Printer, "printer")
+    part_kind = one_of(PartKind, "part_kind")
+    feedstock = one_of(Feedstock, "feedstock")
+    place = one_of(Place, "place")
     open = is_null("ended_at")
+    due = django_filters.BooleanFilter(method="due_now")
+    pressing = django_filters.BooleanFilter("escalated_at", lookup_expr="isnull", exclude=True)
+    since = MomentFilter("raised_at", lookup_expr="gte")
+    until = MomentFilter("raised_at", lookup_expr="lte")
 
     class Meta:
         model = Reminder
         fields: list = []
+
+    def due_now(self, queryset, name: str, due: bool):
+        """Neither ended nor put off."""
+        now_due = Q(pk__in=open_reminders().values("pk"))
+        return queryset.filter(now_due if due else ~now_due)
 
 
 class ServiceFilter(django_filters.FilterSet):

@@ -100,6 +100,7 @@ def record_flow_check(
     Refused: a spool that was not loaded there then, a temperature that is not for them, masses and rates that
     cannot be, a scale too coarse for the length.
     """
+    reminders.one_sweep()
     one_writer()
     toolhead = Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=toolhead.pk)
     spool = locked(spool)
@@ -152,6 +153,7 @@ def withdraw_flow_check(check: FlowCheck, *, reason: str, by: Any = None) -> Flo
     reason = reason.strip()
     if not 0 < len(reason) <= 300:
         raise ValidationError({"reason": "Give between 1 and 300 characters."})
+    reminders.one_sweep()
     one_writer()
     Toolhead.objects.select_for_update(of=("self",)).get(pk=check.toolhead_id)
     check = FlowCheck.objects.select_related("entry__spool").get(pk=check.pk)

@@ -86,6 +86,7 @@ def keep_job(
 ) -> Job:
     """Keep a print of one spool or several on one printer. Refused: as record_job."""
     name, override_reason = _text("name", name, 120), override_reason.strip()
+    reminders.one_sweep()
     one_writer()
     toolheads = {
         toolhead.pk: toolhead
@@ -155,6 +156,7 @@ def withdraw_job(job: Job, *, reason: str, by: Any = None) -> Job:
     """
     reason = _text("reason", reason, 300)
     # Toolheads first, as everywhere: whoever fits or takes off a part meanwhile waits.
+    reminders.one_sweep()
     one_writer()
     list(Toolhead.objects.select_for_update().filter(job_uses__job=job).order_by("pk"))
     job = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)

@@ -43,6 +43,7 @@ def save_kind(kind: PartKind) -> PartKind:
 
     Raises ValidationError on numbers that cannot be; refused: another role than its parts have.
     """
+    reminders.one_sweep()
     kind.full_clean()
     if kind.pk is not None and kind.parts.exclude(fittings__role=kind.role).exists():
         raise ValidationError({"role": "Its parts were fitted in another role. Add a new kind instead."})
@@ -60,6 +61,7 @@ def add_stock(
 
     Refused: 0, more than are there, an absurd number.
     """
+    reminders.one_sweep()
     at = moment(at)
     kind = _locked_kind(kind)
     if not count or abs(count) > MOST_AT_ONCE:
@@ -79,6 +81,7 @@ def fit_part(site: Site, kind: PartKind, *, at: datetime | None = None, by: Any 
     Refused: nothing of that kind in the drawer, a role that has its part at that time or later, the wrong
     site.
     """
+    reminders.one_sweep()
     at = moment(at)
     site = _locked_site(site)
     kind = _locked_kind(kind)
@@ -89,6 +92,7 @@ def fit_part(site: Site, kind: PartKind, *, at: datetime | None = None, by: Any 
 @transaction.atomic
 def fit_existing(part: Part, site: Site, *, at: datetime | None = None, by: Any = None) -> Fitting:
     """A part that was taken off sound goes on again. Refused: one that is fitted, worn out or lost."""
+    reminders.one_sweep()
     at = moment(at)
     site = _locked_site(site)
     part = Part.objects.select_for_update(of=("self",)).select_related("kind").get(pk=part.pk)
@@ -113,6 +117,7 @@ def replace_part(
     by: Any = None,
 ) -> Fitting:
     """Take the part in a role off and fit a new one from the drawer. ``removal``: why the old one goes."""
+    reminders.one_sweep()
     at = moment(at)
     site = _locked_site(site)
     kind = _locked_kind(kind)
@@ -128,6 +133,7 @@ def replace_part(
 @transaction.atomic
 def remove_part(fitting: Fitting, *, removal: str, at: datetime | None = None, by: Any = None) -> Fitting:
     """Take a part off and say why. Refused: one that is off already, a time before it was fitted."""
+    reminders.one_sweep()
     at = moment(at)
     site = _locked_site(fitting.site)
     fitting = Fitting.objects.get(pk=fitting.pk)
@@ -154,6 +160,7 @@ def record_bore(
 
     Refused: a part without a bore, a time before it was first fitted, what no nozzle of that bore can have.
     """
+    reminders.one_sweep()
     at = moment(at)
     part = Part.objects.select_for_update(of=("self",)).select_related("kind").get(pk=part.pk)
     new_mm = part.kind.bore_mm
@@ -177,6 +184,7 @@ def record_bore(
 @transaction.atomic
 def withdraw_bore(reading: BoreReading, *, reason: str) -> BoreReading:
     """It was a mistake: it tells nothing any more, and stays on record. Refused: no reason, withdrawn."""
+    reminders.one_sweep()
     reason = reason.strip()
     if not 0 < len(reason) <= 300:
         raise ValidationError({"reason": "Give between 1 and 300 characters."})

@@ -29,6 +29,7 @@ def record_service(
 
     Refused: the wrong one of the two, a kind that this machine does not need, the same one a moment ago.
     """
+    reminders.one_sweep()
     at = moment(at)
     printer, toolhead = _subject(kind, printer, toolhead)
     list(Printer.objects.select_for_update().filter(pk=printer.pk))
@@ -63,6 +64,7 @@ def _subject(
 @transaction.atomic
 def withdraw_service(entry: ServiceEntry) -> ServiceEntry:
     """It was not done: the count goes on as before. Refused: one that is withdrawn already."""
+    reminders.one_sweep()
     entry = ServiceEntry.objects.select_for_update(of=("self",)).get(pk=entry.pk)
     if entry.withdrawn_at is not None:
         raise ValidationError(f"This entry was taken back on {shown(entry.withdrawn_at)} already.")
@@ -78,6 +80,7 @@ def save_kind(kind: ServiceKind) -> ServiceKind:
 
     Raises ValidationError on fields that cannot be.
     """
+    reminders.one_sweep()
     if kind.pk is None and kind.added_at is None:
         kind.added_at = timezone.now()
     kind.full_clean()

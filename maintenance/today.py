@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import product
 from math import ceil
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from django.utils import timezone
 
@@ -19,7 +19,7 @@ from spools.plans import DRYING_LOOKS_H, expected_dry
 from spools.windings import Air, hours_until
 
 from . import reminders
-from .models import Fitting, Reminder, Toolhead
+from .models import Fitting, Toolhead
 from .readiness import HOLD, STATES, Check, Verdict, judge
 from .situation import Dryers, Known, Machine, dryers_here, known_of, machines_of, put_together
 
@@ -69,7 +69,7 @@ class LaterRow:
 class Today:
     ready: list[ReadyRow]
     later: list[LaterRow]
-    due: list[Reminder]
+    due: list[Any]
 
 
 class Step(NamedTuple):
@@ -107,8 +107,11 @@ def first_steps() -> list[Step]:
     ]
 
 
-def today(now: datetime | None = None) -> Today:
-    """The morning's look at the shop, for small jobs. The number of queries is fixed."""
+def today(now: datetime | None = None, user: Any = None) -> Today:
+    """The morning's look at the shop, for small jobs. The number of queries is fixed.
+
+    user: for whom; what is due comes in their order.
+    """
     now = now or timezone.now()
     dryers = dryers_here()
     known = known_of(with_materials().filter(emptied_at=None), dryers, whole=True)
@@ -129,7 +132,7 @@ def today(now: datetime | None = None) -> Today:
             waiting.append((material, spools))
     ready.sort(key=lambda row: (STATES.index(row.verdict.state), row.material))
     later = _later(waiting, list(machines.values()), verdicts, dryers, now)
-    return Today(ready, later, list(reminders.open_reminders(now)))
+    return Today(ready, later, list(reminders.open_reminders(now, user)))
 
 
 def _key(pair: tuple[Machine, Known]) -> tuple[int, int]:

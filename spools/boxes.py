@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from .box_courses import Course, complete, courses, load_facts
 from .checkpoints import forget_boxes_after
-from .checks import moment, shown, within
+from .checks import moment, one_writer, shown, within
 from .hourly import BELIEVED_FOR, HOUR, Readings, hour_of, rh_at_pressure, vapour_pressure_pa
 from .models import DesiccantCharge, Place, Reading
 from .physics import drybox
@@ -101,6 +101,7 @@ def put_desiccant(
         regenerated_c = within("regenerated_c", regenerated_c, 40, 500, "°C")
     elif regenerated_c is not None:
         raise ValidationError({"regenerated_c": "Leave it empty, or say that it was regenerated."})
+    one_writer()
     place = Place.objects.select_for_update(of=("self",)).select_related("room").get(pk=place.pk)
     standing = place.charges.filter(withdrawn_at=None)
     again = {"kind": kind, "dry_mass_g": dry_mass_g, "condition": condition, "regenerated_c": regenerated_c}
@@ -127,6 +128,7 @@ def put_desiccant(
 @transaction.atomic
 def take_back_charge(charge: DesiccantCharge, *, by: Any = None) -> DesiccantCharge:
     """A charge was recorded by mistake: it stays, struck out, and counts no more. Refused: twice."""
+    one_writer()
     list(Place.objects.select_for_update().filter(pk=charge.place_id))
     charge = DesiccantCharge.objects.get(pk=charge.pk)
     if charge.withdrawn_at is not None:

@@ -35,12 +35,12 @@ def climate_at(place: Place, at: datetime | None = None) -> Climate:
     return _climates([place], at or timezone.now())[place.pk]
 
 
-def climates_now(places: Iterable[Place]) -> dict[int, Climate]:
+def climates_now(places: Iterable[Place], now: datetime | None = None) -> dict[int, Climate]:
     """The air in each place now, by place id. One query however many places, up to three with dryers.
 
     Some more where a dry box is computed.
     """
-    return _climates(places, timezone.now())
+    return _climates(places, now or timezone.now())
 
 
 def room_airs(dryers: Iterable[Place], at: datetime | None = None) -> dict[int, Climate]:

@@ -16,10 +16,11 @@ GROUP, ENOUGH_S = 10, 40.0
 
 @every(name="spools.advance_all", minutes=15, queue="moisture")
 def advance_all() -> None:
-    """Queue the spools that are not empty, some at a time."""
+    """Queue the spools that are not empty, some at a time; a batch that is not done yet is left alone."""
     ids = list(Spool.objects.filter(emptied_at=None).order_by("pk").values_list("pk", flat=True))
-    for first in range(0, len(ids), BATCH):
-        enqueue("spools.advance", {"spool_ids": ids[first : first + BATCH]})
+    for number, first in enumerate(range(0, len(ids), BATCH)):
+        batch = {"spool_ids": ids[first : first + BATCH]}
+        enqueue("spools.advance", batch, live_key=f"spools.advance:{number}")
 
 
 def _advanced(spool_ids: list[int]) -> list[exposure.Advance]:
@@ -41,7 +42,7 @@ def advance(spool_ids: list[int], prepared: list[exposure.Advance]) -> None:
 
 @every(name="spools.advance_boxes", minutes=15, queue="moisture")
 def advance_boxes() -> None:
-    enqueue("spools.boxes")
+    enqueue("spools.boxes", live_key="spools.boxes")
 
 
 def _advanced_boxes() -> list[box_states.Advance]:

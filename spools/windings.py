@@ -164,17 +164,18 @@ def hours_until(
     looks_h: Sequence[float],
     *,
     below: bool,
+    share: float = DOUBT,
 ) -> list[float | None]:
     """Hours until the outermost mass_g of each winding (all of it: None) is below its limit, or above it.
 
-    Below means that at most DOUBT of the members are above. None: not by the last of looks_h.
+    Below means that at most this share of the members are above. None: not by the last of looks_h.
     """
     found = drying.hours_until(
         [_lane(one, [air]) for one, air in lanes],
         [limit_pct / 100 for limit_pct in limits_pct],
         [one.geometry.mass_kg if mass_g is None else mass_g / 1000 for one, _ in lanes],
         looks_h,
-        share=DOUBT,
+        share=share,
         below=below,
     )
     return [crossing.hours for crossing in found]

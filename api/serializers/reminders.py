@@ -1,7 +1,7 @@
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, SpoolCode, StrictSerializer
-from maintenance.models import Reminder
+from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from maintenance.models import Reminder, ReminderEvent
 
 
 class ReminderSerializer(ModelSerializer):
@@ -12,6 +12,7 @@ class ReminderSerializer(ModelSerializer):
         fields = [
             "id",
             "kind",
+            "cause",
             "title",
             "why",
             "way_out",
@@ -24,15 +25,36 @@ class ReminderSerializer(ModelSerializer):
             "place",
             "raised_at",
             "due_at",
+            "amount",
+            "amount_unit",
+            "amount_falls",
+            "escalated_at",
             "snoozed_until",
+            "snoozed_until_amount",
             "ended_at",
             "ending",
             "note",
         ]
 
 
+class ReminderEventSerializer(ModelSerializer):
+    by = serializers.CharField(source="by.username", default=None, help_text="who did it; null: nobody")
+
+    class Meta:
+        model = ReminderEvent
+        fields = ["id", "what", "at", "said", "by"]
+
+
+class ReminderHistorySerializer(ReminderSerializer):
+    events = ReminderEventSerializer(many=True, read_only=True)
+
+    class Meta(ReminderSerializer.Meta):
+        fields = [*ReminderSerializer.Meta.fields, "events"]
+
+
 class SnoozeSerializer(StrictSerializer):
-    until = Moment()
+    until = Moment(required=False, default=None, help_text="this or an amount")
+    amount = Number(required=False, default=None, help_text="in amount_unit: when it has come to that")
 
 
 class DoneSerializer(StrictSerializer):

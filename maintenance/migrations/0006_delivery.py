@@ -6,7 +6,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("maintenance", "0004_reminders_and_delivery"),
+        ("maintenance", "0005_reminder_history"),
     ]
 
     operations = [

@@ -7,5 +7,5 @@ from maintenance import reminders
 
 
 def due_count(request: HttpRequest) -> dict:
-    """How many reminders are due; counted only when a page shows it to somebody who is signed in."""
-    return {"due_count": SimpleLazyObject(reminders.due_count)}
+    """How many reminders are due that count for whoever is signed in; counted only when a page shows it."""
+    return {"due_count": SimpleLazyObject(lambda: reminders.due_count(request.user))}

@@ -9,7 +9,7 @@ from django.db import DataError
 from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
-from maintenance.models import BoreReading, Fitting, Loading, Part, PartKind, Printer, Toolhead
+from maintenance.models import BoreReading, Fitting, Loading, Part, PartKind, Printer, Reminder, Toolhead
 from maintenance.wear.bore import WORN_GROWTH_PCT
 from spools.checks import shown
 from spools.drying import open_runs
@@ -136,6 +136,10 @@ class PrinterForm(forms.ModelForm):
         model = Printer
         formfield_callback = with_point
         fields = ["name", "bed_max_c", "enclosed", "e_follows_g90"]
+
+
+class RetireForm(forms.Form):
+    when = WhenField(label="Out of use since")
 
 
 class ToolheadForm(forms.ModelForm):
@@ -343,18 +347,26 @@ class PartKindForm(forms.ModelForm):
 
 
 class SnoozeForm(forms.Form):
+    """For some days, until a time, or until the number that the cause is told by has come to an amount."""
+
     days = forms.ChoiceField(choices=[*SNOOZE_DAYS.items(), ("", "until")], required=False)
     until = forms.DateTimeField(
         required=False, widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
     )
 
+    def __init__(self, data: Any, *, reminder: Reminder) -> None:
+        super().__init__(data)
+        if reminder.amount is not None:
+            verb = "has fallen to" if reminder.amount_falls else "has come to"
+            self.fields["amount"] = number(f"Until it {verb}", reminder.amount_unit, required=False)
+
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
-        if not self.errors and not data.get("days") and not data.get("until"):
-            raise ValidationError("Choose for how long, or give a date and time.")
+        if not self.errors and not any(data.get(name) not in (None, "") for name in self.fields):
+            raise ValidationError("Choose for how long, or give a date and time or an amount.")
         return data
 
-    def until_when(self) -> datetime:
+    def until_when(self) -> datetime | None:
         if days := self.cleaned_data["days"]:
             return timezone.now() + timedelta(days=int(days))
         return self.cleaned_data["until"]
@@ -362,3 +374,8 @@ class SnoozeForm(forms.Form):
 
 class DoneForm(forms.Form):
     note = forms.CharField(max_length=300, required=False)
+
+
+class EndedForm(forms.Form):
+    kind = forms.ChoiceField(choices=[("", "all kinds"), *Reminder.Kind.choices], required=False)
+    cause = forms.CharField(max_length=80, required=False, widget=forms.HiddenInput)

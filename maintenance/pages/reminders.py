@@ -1,7 +1,11 @@
-"""Reminders: due, put off, and what they ended with."""
+"""Reminders: due, put off, and what they ended with; each with its history."""
+
+from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
+from django.core.paginator import Paginator
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -9,30 +13,26 @@ from django.utils import timezone
 from maintenance import reminders as rules
 from maintenance.models import Reminder
 from maintenance.reminder_links import link_of, with_subjects
-from spools.checks import shown
 from spools.pages.forms import carried_out, sent
 
-from .forms_shop import SNOOZE_DAYS, DoneForm, SnoozeForm
+from .forms_shop import SNOOZE_DAYS, DoneForm, EndedForm, SnoozeForm
 
-SHOWN_ENDED = 50
+PER_PAGE = 30
+EARLIER = 10
 
 
 @login_required
 def reminders(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
-    due = with_subjects(rules.open_reminders(now))
-    found = with_subjects(Reminder.objects.all())
-    snoozed = found.filter(ended_at=None, snoozed_until__gt=now).order_by("snoozed_until")
-    ended = found.filter(ended_at__isnull=False).order_by("-ended_at")[:SHOWN_ENDED]
-    return render(
-        request,
-        "reminders/list.html",
-        {
-            "due": [_row(one) for one in due],
-            "snoozed": [_row(one) for one in snoozed],
-            "ended": [_row(one) for one in ended],
-        },
-    )
+    due: list[Any] = list(with_subjects(rules.open_reminders(now, request.user)))
+    put_off = with_subjects(rules.put_off(now))
+    context = {
+        "due": [_row(one) for one in due],
+        "snoozed": [_row(one) for one in put_off],
+        # The frame need not count again what is listed here.
+        "due_count": sum(one.counts for one in due),
+    }
+    return render(request, "reminders/list.html", context)
 
 
 def _row(reminder: Reminder) -> dict:
@@ -41,14 +41,45 @@ def _row(reminder: Reminder) -> dict:
 
 
 @login_required
+def reminders_ended(request: HttpRequest) -> HttpResponse:
+    """All that ended, the latest first; of one kind, or of one cause."""
+    form = EndedForm(request.GET)
+    found = _ended()
+    if form.is_valid():
+        asked = {name: value for name, value in form.cleaned_data.items() if value}
+        found = found.filter(**asked)
+    page = Paginator(found, PER_PAGE).get_page(request.GET.get("page"))
+    query = request.GET.copy()
+    query.pop("page", None)
+    return render(request, "reminders/ended.html", {"form": form, "page": page, "query": query})
+
+
+def _ended() -> QuerySet[Reminder]:
+    return Reminder.objects.filter(ended_at__isnull=False).select_related("ended_by").order_by("-ended_at")
+
+
+@login_required
+def reminder(request: HttpRequest, pk: int) -> HttpResponse:
+    """One reminder with all that happened to it, and earlier ones of the same cause."""
+    found = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
+    earlier = _ended().filter(cause=found.cause, raised_at__lt=found.raised_at)
+    context = {"row": _row(found), "events": found.events.select_related("by"), "earlier": earlier[:EARLIER]}
+    return render(request, "reminders/detail.html", context)
+
+
+@login_required
 def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = get_object_or_404(with_subjects(Reminder.objects.filter(ended_at=None)), pk=pk)
-    form = SnoozeForm(sent(request))
-    if carried_out(form, lambda data: rules.snooze(reminder, form.until_when())):
-        until = timezone.localtime(form.until_when())
-        messages.success(request, f"{reminder}: put off until {shown(until)}.")
+    form = SnoozeForm(sent(request), reminder=reminder)
+
+    def put_off(data: dict) -> None:
+        kept = rules.snooze(reminder, form.until_when(), data.get("amount"), by=request.user)
+        messages.success(request, f"{reminder}: put off {rules.until_when(kept)}.")
+
+    if carried_out(form, put_off):
         return redirect("reminders")
     context = {"form": form, "row": _row(reminder), "choices": SNOOZE_DAYS.items()}
+    context["counted"] = rules.counted(reminder)
     return render(request, "reminders/snooze.html", context)
 
 

@@ -10,6 +10,8 @@ from django.utils import timezone
 
 from background.running import run_due
 from maintenance import reminders, tasks
+from maintenance.causes import boxes as spent
+from maintenance.causes import moisture
 from maintenance.jobs import record_job, withdraw_job
 from maintenance.loading import load_spool
 from maintenance.models import Fitting, Reminder
@@ -75,7 +77,7 @@ def test_an_unopened_spool_is_believed_unless_its_card_is_wet(shop):
 
 def test_between_the_two_chances_nothing_is_raised_and_nothing_ends(shop, wet, monkeypatch):
     sweep()
-    monkeypatch.setattr(reminders, "WET", 1.0)
+    monkeypatch.setattr(moisture, "WET", 1.0)
     assert sweep().resolved == 0
     Reminder.objects.all().delete()
     assert sweep().raised == 0
@@ -234,7 +236,7 @@ def test_snoozed_until_then(shop, wet):
     until = timezone.now() + timedelta(hours=5)
     snooze(reminder, until)
     assert due_count() == 0
-    assert due_count(until + timedelta(minutes=1)) == 1
+    assert due_count(now=until + timedelta(minutes=1)) == 1
     assert sweep() == reminders.Counts(0, 0)
 
 
@@ -346,12 +348,12 @@ def test_spent_desiccant_is_to_be_regenerated_until_it_is(shop, charged_box):
 def test_it_is_told_days_before_and_does_not_flicker(shop, charged_box, monkeypatch):
     put_desiccant(charged_box, "silica_gel", 30, condition="regenerated", regenerated_c=120, at=hours_ago(70))
     days = boxes.box_now(charged_box).days.likely
-    assert 1 < days < reminders.SOON
+    assert 1 < days < spent.SOON
     sweep()
     reminder = the("regenerate")
     assert "days away" in reminder.why
     assert abs(reminder.due_at - timezone.now() - timedelta(days=days)) < timedelta(hours=2)
-    monkeypatch.setattr(reminders, "SOON", days - 0.5)
+    monkeypatch.setattr(spent, "SOON", days - 0.5)
     assert sweep() == reminders.Counts(0, 0)
     Reminder.objects.all().delete()
     assert sweep().raised == 0

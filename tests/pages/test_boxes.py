@@ -7,7 +7,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from maintenance.models import Reminder
-from maintenance.reminders import sweep_boxes
+from maintenance.reminders import sweep
 from spools import box_states
 from spools.boxes import box_now, put_desiccant
 from spools.climate import record_readings
@@ -122,7 +122,7 @@ def test_desiccant_is_for_dry_boxes_only(shop, desk):
 
 def test_its_reminder_leads_to_it(desk, box):
     put_desiccant(box, "silica_gel", 50, condition="unknown", at=hours_ago(30))
-    sweep_boxes()
+    sweep()
     told = desk.get(reverse("reminders"))
     assert says(told, "Regenerate the desiccant of Dry box")
     assert reverse("place", args=[box.pk]) in told.content.decode()
@@ -130,13 +130,13 @@ def test_its_reminder_leads_to_it(desk, box):
 
 def test_a_charge_put_in_now_is_told_and_ends_the_reminder(desk, box):
     put_desiccant(box, "silica_gel", 50, condition="unknown", at=hours_ago(30))
-    sweep_boxes()
+    sweep()
     assert Reminder.objects.filter(place=box, ended_at=None).exists()
     # A minute ago may be in the hour before, where it would be in force already.
     with time_machine.travel(hours_ago(0).replace(minute=30), tick=False):
         put_desiccant(box, at=hours_ago(1 / 60), **SILICA)
         told = page(desk, box)
-        sweep_boxes()
+        sweep()
         assert says(told, "200 g of silica gel, regenerated at 120 °C : recorded for")
         assert says(told, "It counts from the next full hour on")
         assert not Reminder.objects.filter(place=box, ended_at=None).exists()

@@ -3,25 +3,33 @@
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from maintenance.flow_history import Seen, Series, changed_since, material_name, seen, series_of
+from maintenance.models import FlowCheck, JobUse, PartKind, Reminder
+from maintenance.readiness import FLOW_OLD_DAYS, digits
+from maintenance.wear.flow_check import LIMITS
+from maintenance.wear.flow_reading import CLOG
 from spools.checks import shown_day
+from spools.hourly import hour_of
 
-from .flow_history import Seen, Series, changed_since, material_name, seen, series_of
-from .models import FlowCheck, JobUse, PartKind, Reminder
-from .readiness import FLOW_OLD_DAYS, digits
-from .wear.flow_reading import CLOG
+from .found import Found
 
 Kind = Reminder.Kind
 
 
-def flow_reminders(now: datetime) -> list[Reminder]:
-    """Reminders that should be open now. A toolhead that never was checked is left in peace."""
+def flow(now: datetime) -> Found:
+    """Checks that are due, and charts that signal. A toolhead that never was checked is left in peace."""
+    wanted = Found([Kind.FLOW_CHECK, Kind.FLOW_CHART])
     checks = FlowCheck.objects.standing().filter(toolhead__printer__retired_at=None)
     by_toolhead: dict[int, list[Seen]] = {}
     for of in seen(checks):
         by_toolhead.setdefault(of.check.toolhead_id, []).append(of)
-    wanted = [due for found in by_toolhead.values() if (due := _check_due(found[-1], now)) is not None]
     for found in by_toolhead.values():
-        wanted += _signals(found, now)
+        if (due := _check_due(found[-1], now)) is not None:
+            wanted.want(due)
+        for series in _signals(found, now):
+            reminder = _signal(series)
+            over = series.losses[-1] >= LIMITS[1]
+            wanted.want(reminder, pressing=over or (reminder.due_at is not None and reminder.due_at <= now))
     return wanted
 
 
@@ -51,16 +59,12 @@ def _printed_since(last: Seen) -> bool:
     ).exists()
 
 
-def _signals(found: Sequence[Seen], now: datetime) -> list[Reminder]:
-    """Of the latest series of each material that signals, as long as its parts are on the toolhead."""
+def _signals(found: Sequence[Seen], now: datetime) -> list[Series]:
+    """The latest series of each material that signals, as long as its parts are on the toolhead."""
     latest: dict[tuple[int, int | None], Series] = {}
     for series in series_of(found):
         latest.setdefault(series.latest.material, series)
-    return [
-        _signal(series)
-        for series in latest.values()
-        if series.signal and not changed_since(series.latest, now)
-    ]
+    return [series for series in latest.values() if series.signal and not changed_since(series.latest, now)]
 
 
 def _signal(series: Series) -> Reminder:
@@ -85,5 +89,8 @@ def _signal(series: Series) -> Reminder:
         or "Look at it and clean it; check the flow again, and replace it if it stays.",
         part=fitting.part if fitting else None,
         toolhead=toolhead,
-        due_at=limit_at,
+        due_at=limit_at and hour_of(limit_at),
+        amount=100 * series.losses[-1],
+        amount_unit="% flow loss",
+        amount_falls=not rises,
     )

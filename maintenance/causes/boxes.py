@@ -1,0 +1,72 @@
+"""Dry boxes: desiccant that is spent or will be soon, and boxes that leak."""
+
+import math
+from datetime import datetime, timedelta
+
+from maintenance.models import Reminder
+from maintenance.readiness import digits, duration
+from spools.box_courses import complete_boxes
+from spools.boxes import ADVICE, BoxNow, Finding, boxes_now
+from spools.hourly import hour_of
+from spools.models import DesiccantCharge
+
+from .found import Found
+
+Kind = Reminder.Kind
+# Days before a dry box is over its limit: told below the first, kept until the second.
+SOON, NOT_SO_SOON = 7, 10
+
+
+def spent_and_leaking(now: datetime) -> Found:
+    """Dry boxes that are over their humidity limit or will be soon, and what a hygrometer says of others."""
+    found = Found([Kind.REGENERATE, Kind.LEAK])
+    for box in boxes_now(complete_boxes(), now).values():
+        if box.waiting is not None:
+            continue
+        findings = {finding.kind: finding for finding in box.findings}
+        days = math.inf if box.days.likely is None else box.days.likely
+        reminder = _regenerate(box, findings.get("spent"), now)
+        if "spent" in findings or days < SOON:
+            found.want(reminder, pressing=box.over_limit)
+        elif days < NOT_SO_SOON:
+            found.keep(reminder)
+        if "leak" in findings:
+            found.want(_leak(box, findings["leak"]), pressing=box.over_limit)
+    return found
+
+
+def _regenerate(box: BoxNow, finding: Finding | None, now: datetime) -> Reminder:
+    place, days = box.place, box.days.likely
+    how = "computed" if box.measured_rh_pct is None else "measured"
+    when = "" if box.over_limit or not days else f", which is about {duration(24 * days)} away"
+    advice = ADVICE[DesiccantCharge.Kind(box.charge.kind)]
+    held = f"The {box.charge.dry_mass_g:g} g hold {digits(box.held_g)} of {digits(box.limit_g)} g of water."
+    return Reminder(
+        kind=Kind.REGENERATE,
+        cause=f"regenerate:place:{place.pk}",
+        title=f"Regenerate the desiccant of {place}",
+        why=f"{digits(box.rh_pct)} % RH in it, {how}; the limit is {place.limit_rh_pct:g} %{when}. "
+        f"{finding.sentence if finding else held}",
+        way_out=f"{advice.celsius:g} °C for about {advice.hours:g} h, the maker's word first; then record it "
+        "on the box's page.",
+        place=place,
+        due_at=None if days is None else hour_of(now + timedelta(days=days)),
+        amount=box.rh_pct,
+        amount_unit="% RH",
+    )
+
+
+def _leak(box: BoxNow, finding: Finding) -> Reminder:
+    return Reminder(
+        kind=Kind.LEAK,
+        cause=f"leak:place:{box.place.pk}",
+        title=f"{box.place} leaks",
+        why=f"Measured {digits(finding.measured_rh_pct)} % RH, computed {digits(finding.computed_rh_pct)} % "
+        "for the leak that is recorded, and its desiccant should have much left; the limit is "
+        f"{box.place.limit_rh_pct:g} %.",
+        way_out="Look at lid, gasket and tube holes, measure the half-time again with the box empty, and "
+        "correct it on the box's page.",
+        place=box.place,
+        amount=finding.measured_rh_pct,
+        amount_unit="% RH",
+    )

@@ -1,0 +1,135 @@
+"""Drying runs that want somebody, and polyamides that have had nearly all the heat that they may have."""
+
+from collections import defaultdict
+from datetime import datetime, timedelta
+
+from maintenance.models import Reminder
+from maintenance.readiness import digits, duration
+from spools import catalogue, heat
+from spools.checks import shown
+from spools.climate import Climate, room_airs
+from spools.drying import SMALL_JOB_G
+from spools.exposure import moisture_of
+from spools.history import least_drying_hours
+from spools.labels import pretty
+from spools.models import DryingRun, Polymer
+from spools.plans import KEEPING_LOOKS_H
+from spools.windings import Air, hours_until
+
+from .found import Found
+
+Kind = Reminder.Kind
+# Pressing so long after the time: a spool that takes up water again or is heated for nothing, a stage that
+# dries too little. Common practice, no source.
+LATE_OUT, LATE_UP = timedelta(hours=3), timedelta(hours=1)
+
+
+def ended_runs(now: datetime) -> Found:
+    """Drying runs whose planned hours, or those of their first stage, are over."""
+    found = Found([Kind.DRYER_UP, Kind.DRYING_DONE])
+    runs = list(
+        DryingRun.objects.filter(end=None).select_related(
+            "spool__feedstock__polymer", "spool__feedstock__filler", "dryer__room"
+        )
+    )
+    done = [run for run in runs if _done_at(run) <= now]
+    airs = room_airs([run.dryer for run in done], now) if done else {}
+    wet_again_h = _hours_until_wet(done, airs, now)
+    for run in runs:
+        if run.change_at is not None and run.change_at <= now < _done_at(run):
+            found.want(_turn_up(run, run.change_at), pressing=run.change_at + LATE_UP <= now)
+    for run in done:
+        reminder = _take_out(run, airs[run.dryer_id], wet_again_h[run.pk])
+        found.want(reminder, pressing=_done_at(run) + LATE_OUT <= now)
+    return found
+
+
+def _done_at(run: DryingRun) -> datetime:
+    return run.start + timedelta(hours=run.planned_hours)
+
+
+def _hours_until_wet(
+    runs: list[DryingRun], airs: dict[int, Climate], now: datetime
+) -> dict[int, float | None]:
+    """Hours in the air of its dryer's room until each may be over the print limit again, by run id.
+
+    A dryer that was switched off has that air inside, too.
+    """
+    moistures = moisture_of([run.spool for run in runs], now) if runs else {}
+    lanes, limits_pct = [], []
+    for run in runs:
+        room, limit_pct = airs[run.dryer_id], catalogue.value(run.spool.feedstock, "limit_hold_pct")
+        assert limit_pct is not None
+        lanes.append((moistures[run.spool_id].winding, Air(0.0, room.temperature_c, room.rh_pct)))
+        limits_pct.append(limit_pct)
+    hours = hours_until(lanes, limits_pct, SMALL_JOB_G, KEEPING_LOOKS_H, below=False)
+    return dict(zip((run.pk for run in runs), hours, strict=True))
+
+
+def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
+    return Reminder(
+        kind=Kind.DRYER_UP,
+        cause=f"dryer_up:run:{run.pk}",
+        title=f"Turn {run.dryer} up to {run.set_point_c:g} °C",
+        why=f"The first stage of {pretty(run.spool.code)}, {run.first_hours:.4g} h at "
+        f"{run.first_set_point_c:g} °C, was over {shown(change_at)}; the rest is reckoned hotter.",
+        way_out="Turn it up and mark this as done.",
+        spool=run.spool,
+        place=run.dryer,
+        due_at=change_at,
+    )
+
+
+def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None) -> Reminder:
+    if wet_again_h is None:
+        again = f"stay below the print limit for {duration(KEEPING_LOOKS_H[-1])}"
+    elif wet_again_h:
+        again = f"may be over the print limit again after {duration(round(wet_again_h, 1))}"
+    else:
+        again = "may be over the print limit as they are"
+    return Reminder(
+        kind=Kind.DRYING_DONE,
+        cause=f"drying_done:run:{run.pk}",
+        title=f"Take {pretty(run.spool.code)} out of {run.dryer}",
+        why=f"{run.planned_hours:.4g} h ({run.temperatures}) were over {shown(_done_at(run))}. In the room's "
+        f"air, {air.temperature_c:.0f} °C and {air.rh_pct:.0f} % RH, outside or in the dryer once it is off, "
+        f"its outer {SMALL_JOB_G:.0f} g {again}.",
+        way_out="Finish the run on the drying page and put the spool into dry storage.",
+        spool=run.spool,
+        place=run.dryer,
+        due_at=_done_at(run),
+    )
+
+
+def heated(now: datetime) -> Found:
+    """Spools whose next usual drying would go over the heat that a polyamide may have in its life."""
+    found = Found([Kind.HEAT])
+    polyamides = [polymer for polymer in Polymer.objects.all() if heat.is_polyamide(polymer)]
+    runs: dict[int, list[DryingRun]] = defaultdict(list)
+    for run in DryingRun.objects.filter(
+        spool__emptied_at=None, spool__feedstock__polymer__in=polyamides, start__lt=now
+    ).select_related("spool__feedstock__polymer"):
+        runs[run.spool_id].append(run)
+    for own in runs.values():
+        spool = own[0].spool
+        polymer, had = spool.feedstock.polymer, heat.heat_of(spool, own, now)
+        usual_h = least_drying_hours(spool)
+        again = heat.life_share(spool, [(polymer.dry_set_c, usual_h)])
+        assert had.life_share is not None and again is not None
+        if had.life_share + again <= heat.ALL:
+            continue
+        reminder = Reminder(
+            kind=Kind.HEAT,
+            cause=f"heat:spool:{spool.pk}",
+            title=f"Spare {pretty(spool.code)} ({polymer}) the dryer",
+            why=f"{digits(100 * had.life_share)} % of what a polyamide may have of hot air in its life is "
+            f"used, in {digits(had.hours)} h of drying. Dried once more as usual, at least {usual_h:g} h at "
+            f"{polymer.dry_set_c:g} °C, it would be {digits(100 * (had.life_share + again))} %.",
+            way_out="Keep it dry and dry it cooler, or only what a job needs. Bend a piece: where it snaps, "
+            "use it up for parts that bear no load.",
+            spool=spool,
+            amount=100 * had.life_share,
+            amount_unit="% of its heat budget",
+        )
+        found.want(reminder, pressing=had.life_share >= heat.ALL, since=own[-1].start)
+    return found

@@ -1,0 +1,75 @@
+"""Sensors that have fallen silent."""
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
+
+from maintenance.models import Reminder
+from maintenance.readiness import duration
+from spools.checks import shown
+from spools.climate import Climate, climates_now
+from spools.hourly import BELIEVED_FOR
+from spools.models import Place, Reading, Stay
+
+from .found import Found
+
+Kind = Reminder.Kind
+HOUR = timedelta(hours=1)
+# A sensor is one that sent more readings than this; its usual interval is that between the last of them.
+INTERVALS = 10
+# Silent: no reading for so many of its intervals, none that is still believed. Common practice, no source.
+MISSED = 3
+# Pressing after so many times that, and at least a day.
+PRESSING_AFTER, DAY = 2, timedelta(days=1)
+
+
+def silent(now: datetime) -> Found:
+    """Places in use that a sensor has told nothing of for longer than usual."""
+    found = Found([Kind.SENSOR])
+    late = []
+    for place in _with_sensors(now):
+        interval = (place.last_at - place.before_at) / INTERVALS
+        allowed = max(BELIEVED_FOR, MISSED * interval)
+        if now - place.last_at > allowed:
+            late.append((place, interval, allowed))
+    airs = climates_now([place for place, *_ in late], now) if late else {}
+    for place, interval, allowed in late:
+        reminder = _silent(place, place.last_at, interval, allowed, airs[place.pk])
+        pressing = now - place.last_at > max(DAY, PRESSING_AFTER * allowed)
+        found.want(reminder, pressing=pressing, since=place.last_at)
+    return found
+
+
+def _with_sensors(now: datetime) -> QuerySet[Any]:
+    """Places in use with a sensor, with the times of its last reading and of the one INTERVALS before it.
+
+    In use: spools are there, or in a dryer or dry box that stands there.
+    """
+    sent = Reading.objects.filter(place=OuterRef("pk"), origin=Reading.Origin.API, at__lte=now)
+    times = sent.order_by("-at").values("at")
+    here = Q(place=OuterRef("pk")) | Q(place__room=OuterRef("pk"))
+    used = Stay.objects.filter(here, end=None, spool__emptied_at=None)
+    return (
+        Place.objects.filter(Exists(used))
+        .annotate(last_at=Subquery(times[:1]), before_at=Subquery(times[INTERVALS : INTERVALS + 1]))
+        .filter(before_at__isnull=False)
+    )
+
+
+def _silent(
+    place: Place, last_at: datetime, interval: timedelta, allowed: timedelta, air: Climate
+) -> Reminder:
+    said = f"{air.temperature_c:.0f} °C and {air.rh_pct:.0f} % RH"
+    # A reading by hand or from a file may tell what the sensor does not.
+    instead = f"Its air is {air.origin} meanwhile" if air.origin != "reading" else "Another reading says"
+    return Reminder(
+        kind=Kind.SENSOR,
+        cause=f"sensor:place:{place.pk}",
+        title=f"The sensor in {place} is silent",
+        why=f"Its last reading came on {shown(last_at)}; before that one came every "
+        f"{duration(round(interval / HOUR, 2))}. {instead}: {said}.",
+        way_out="Look at its battery and its network. Where it was taken away, mark this as done.",
+        place=place,
+        due_at=last_at + allowed,
+    )
