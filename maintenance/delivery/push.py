@@ -35,7 +35,9 @@ def send(message: Message) -> None:
         content = encrypted(subscription, notification(message))
         signed = _key().sign(_claims(channel.address))
     except (WebPushException, VapidException, ValueError) as error:
-        raise NotDelivered(f"The browser's keys or ours are of no use ({error}).", final=True) from error
+        raise NotDelivered(
+            f"The browser's keys or ours are of no use ({error}).", final=True, of_channel=False
+        ) from error
     headers = {
         "content-type": "application/octet-stream",
         "content-encoding": "aes128gcm",

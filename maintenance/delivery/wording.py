@@ -24,7 +24,7 @@ def address_of(path: str) -> str:
 
 def body_of(event: ReminderEvent, reminder: Reminder) -> dict[str, Any]:
     """A reminder as it is told because of an event; times are UTC, as ISO 8601."""
-    path = link_of(reminder)[0] or reverse("reminders")
+    path = link_of(reminder)[0] or reverse("reminder", args=[reminder.pk])
     return {
         "event": event.pk,
         "what": event.what,

@@ -1,5 +1,6 @@
 """Who is told what, and when: at once, after quiet hours, in the digest; and what is lost on the way."""
 
+import json
 import threading
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -12,10 +13,13 @@ from django.utils import timezone
 
 from background.models import WorkItem
 from background.running import run_due
+from maintenance import reminders
 from maintenance.delivery import channels, outbox, tries
 from maintenance.delivery.outbox import AT_ONCE_MOST, write_digests
 from maintenance.delivery.outbox import post as write
 from maintenance.models import Message, Reminder, ReminderEvent
+from spools.drying import start_drying
+from tests.spools.conftest import hours_ago
 
 from .conftest import post, raised, work_until_quiet
 
@@ -72,6 +76,22 @@ def test_a_reminder_that_is_raised_and_pressing_at_once_is_told_once(channel):
     channel("email", "a@shop.example")
     [message] = post(raised(1), raised(1, "escalated"))
     assert message.body["what"] == "escalated" and message.body["pressing"] is True
+
+
+def test_a_sweep_of_the_shop_reaches_its_receiver(channel, web, shop, wet):
+    """From a nylon spool on the open shelf to the receiver, and away again when it is dried."""
+    channel("webhook", web.address)
+    reminders.sweep()
+    work_until_quiet()
+    told = [json.loads(one.body) for one in web.received]
+    assert {body["type"] for body in told} <= {"reminder.raised", "reminder.escalated"}
+    [raised_] = [body["data"] for body in told if body["type"] == "reminder.raised"]
+    assert raised_["cause"] == f"dry:spool:{wet.pk}"
+    assert raised_["link"] == f"https://shop.example/s/{wet.code}/dry/"
+    start_drying([wet], shop.dryer, 75, at=hours_ago(0.2))
+    reminders.sweep()
+    work_until_quiet()
+    assert json.loads(web.received[-1].body)["type"] == "reminder.gone"
 
 
 def test_it_is_part_of_the_callers_transaction(channel):
