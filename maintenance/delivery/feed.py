@@ -73,7 +73,8 @@ def _told(reminders: list[Reminder]) -> Iterator[Entry]:
     for reminder in reminders:
         count, last = changes.get(reminder.cause, (1, reminder.raised_at))
         assert reminder.due_at is not None
-        put_off = reminder.snoozed_until
+        # Put off until an amount it may be due again any day, so it stays where it was.
+        put_off = reminder.snoozed_until if reminder.snoozed_until_amount is None else None
         yield Entry(
             cause=reminder.cause,
             start=put_off if put_off is not None and put_off > now else reminder.due_at,

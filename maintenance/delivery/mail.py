@@ -51,6 +51,7 @@ def compose(message: Message) -> EmailMultiAlternatives:
     where = address_of(reverse("delivery"))
     entries = message.body.get("entries", [message.body])
     context = {"entries": entries, "where": where, "subject": subject_of(message.body)}
+    context["more"] = message.body.get("more", 0)
     sender = parseaddr(settings.DEFAULT_FROM_EMAIL)[1]
     headers = {
         "Message-ID": f"<{message.pk}@{sender.rpartition('@')[2] or 'localhost'}>",

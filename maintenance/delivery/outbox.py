@@ -170,7 +170,8 @@ def _write_digest(channel: Channel, entries: list[Message], now: datetime) -> bo
         )
         return False
     open_ = [entry for entry in entries if still_due(entry, now)]
-    lapse(entry for entry in entries if entry not in open_)
+    kept = {entry.pk for entry in open_}
+    lapse(entry for entry in entries if entry.pk not in kept)
     if not open_:
         return False
     # One reminder may have been raised and become pressing since: its last word counts.

@@ -35,7 +35,9 @@ def send(message: Message) -> None:
         content = encrypted(subscription, notification(message))
         signed = _key().sign(_claims(channel.address))
     except (WebPushException, VapidException, ValueError) as error:
-        raise NotDelivered(f"The browser's keys or ours are of no use ({error}).", final=True) from error
+        raise NotDelivered(
+            f"The browser's keys or ours are of no use ({error}).", final=True, of_channel=False
+        ) from error
     headers = {
         "content-type": "application/octet-stream",
         "content-encoding": "aes128gcm",
@@ -63,7 +65,7 @@ def notification(message: Message) -> bytes:
     entries = body.get("entries", [])
     told = {
         "id": str(message.pk),
-        "title": f"{len(entries)} reminders" if len(entries) > 1 else subject_of(body),
+        "title": f"{len(entries) + body['more']} reminders" if len(entries) > 1 else subject_of(body),
         "body": subject_of(body) if entries else f"{body['why']} {body['way_out']}",
         "path": body["path"],
         "tag": f"reminder-{body['reminder']}" if "reminder" in body else str(message.pk),

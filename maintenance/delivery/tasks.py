@@ -2,7 +2,7 @@
 
 from django.utils import timezone
 
-from background.queue import enqueue, every, work
+from background.queue import every, work
 
 from . import outbox, tries
 
@@ -22,4 +22,4 @@ def dispatch() -> None:
 def each_minute() -> None:
     """The digests that are due, and whatever was lost on its way into the queue."""
     outbox.write_digests(timezone.now())
-    enqueue(outbox.DISPATCH)
+    outbox.dispatch(timezone.now())

@@ -83,8 +83,12 @@ def keep(message: str, number: int, outcome: Outcome | None) -> None:
 def _sent(message: Message, channel: Channel, now: datetime) -> None:
     message.state, message.error, message.ended_at = State.SENT, "", now
     message.save()
+    _works(channel)
+
+
+def _works(channel: Channel) -> None:
+    """There is somebody there: what has waited for that goes out now."""
     if channel.failures:
-        # It works again: what has waited for that goes out now.
         channel.failures, channel.resting_until = 0, None
         channel.save(update_fields=["failures", "resting_until"])
         enqueue(DISPATCH)
@@ -96,6 +100,8 @@ def _failed(message: Message, channel: Channel, failure: NotDelivered, now: date
         end_channel(channel, now, message.error)
     elif failure.of_channel:
         _rest(channel, failure, now)
+    else:
+        _works(channel)
     message.next_try_at = max(now + pause(message.attempts), channel.resting_until or now)
     patient = now < message.not_before + PATIENCE
     tried = max(message.attempts, channel.failures) >= LEAST_FAILURES

@@ -12,7 +12,8 @@ from spools.checks import shown
 What = ReminderEvent.What
 # What people are told of; the rest is for receivers that keep a state.
 TOLD_TO_PEOPLE = [What.RAISED, What.ESCALATED, What.BACK]
-LISTED = 3
+# Of a digest: in its subject, and in all.
+LISTED, WRITTEN_OUT = 3, 100
 LONGEST_NAME = 120
 
 
@@ -23,7 +24,7 @@ def address_of(path: str) -> str:
 
 def body_of(event: ReminderEvent, reminder: Reminder) -> dict[str, Any]:
     """A reminder as it is told because of an event; times are UTC, as ISO 8601."""
-    path = link_of(reminder)[0] or reverse("reminders")
+    path = link_of(reminder)[0] or reverse("reminder", args=[reminder.pk])
     return {
         "event": event.pk,
         "what": event.what,
@@ -48,10 +49,12 @@ def is_pressing(event: ReminderEvent, reminder: Reminder) -> bool:
 
 
 def digest_body(entries: list[dict[str, Any]]) -> dict[str, Any]:
-    """Several told as one, pressing ones first."""
+    """Several told as one, pressing ones first; the rest of very many is left to the page."""
     ordered = sorted(entries, key=lambda entry: not entry["pressing"])
     path = reverse("reminders")
-    return {"entries": ordered, "path": path, "link": address_of(path)}
+    listed = ordered[:WRITTEN_OUT]
+    more = len(ordered) - len(listed)
+    return {"entries": listed, "more": more, "path": path, "link": address_of(path)}
 
 
 def test_body() -> dict[str, Any]:
@@ -73,5 +76,6 @@ def subject_of(body: dict[str, Any]) -> str:
     if len(titles) == 1:
         return subject_of(body["entries"][0])
     told = "; ".join(title[:LONGEST_NAME] for title in titles[:LISTED])
-    more = f"; and {len(titles) - LISTED} more" if len(titles) > LISTED else ""
-    return f"{len(titles)} reminders: {told}{more}"
+    count = len(titles) + body["more"]
+    more = f"; and {count - LISTED} more" if count > LISTED else ""
+    return f"{count} reminders: {told}{more}"

@@ -169,3 +169,29 @@ class MailReceiver:
             server.transport.close()
             return "451 gone"
         return self.mood
+
+
+@contextmanager
+def dripping_server() -> Iterator[int]:
+    """The port of a server that says one byte now and then and never comes to an end."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        ended = threading.Event()
+
+        def drip() -> None:
+            while not ended.is_set():
+                try:
+                    client, _ = server.accept()
+                    with client:
+                        while not ended.wait(SLOW_S / 10):
+                            client.sendall(b"2")
+                except OSError:
+                    continue
+
+        thread = threading.Thread(target=drip, daemon=True)
+        thread.start()
+        try:
+            yield server.getsockname()[1]
+        finally:
+            ended.set()
+            server.shutdown(socket.SHUT_RDWR)
+            thread.join()

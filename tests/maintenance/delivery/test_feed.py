@@ -86,6 +86,9 @@ def test_it_is_the_same_to_the_byte_until_something_happens(mine):
     [before] = events(mine)
     with time_machine.travel(timezone.now() + timedelta(hours=3)):
         assert feed.as_ical(mine) == first
+        Reminder.objects.update(snoozed_until=timezone.now() + timedelta(days=300), snoozed_until_amount=2)
+        assert events(mine)[0].dtstart.value == DUE
+        Reminder.objects.update(snoozed_until_amount=None)
         ReminderEvent.objects.create(reminder=event.reminder, what="snoozed", at=timezone.now())
         until = timezone.now() + timedelta(days=2)
         Reminder.objects.update(snoozed_until=until)

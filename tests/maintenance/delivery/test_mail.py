@@ -12,6 +12,7 @@ from tests.services.servers import free_port
 from tests.services.shop import MANAGE, REPOSITORY, shop_env
 
 from .conftest import impatient, let_pauses_pass, post, raised, work_until_quiet
+from .receivers import dripping_server
 
 pytestmark = pytest.mark.django_db
 
@@ -43,7 +44,7 @@ def test_the_e_mail_says_what_why_and_where_and_is_known_by_its_id(letters, post
         assert words in text, words
     html = letter.get_body(("html",)).get_content()
     assert "PA6 &lt;natural&gt;" in html and "1.2 % &amp; rising" in html
-    assert 'href="https://shop.example/reminders/"' in html
+    assert f'href="https://shop.example/reminders/{message.body["reminder"]}/"' in html
 
 
 def test_a_title_with_line_breaks_adds_no_header(letters, post_office):
@@ -110,6 +111,15 @@ def test_no_mail_server_costs_one_try_and_not_one_for_each_message(letters, sett
     assert "could not be reached" in Message.objects.get(attempts=1).error
 
 
+def test_a_mail_server_that_drips_costs_one_deadline(letters, settings, monkeypatch):
+    impatient(monkeypatch)
+    with dripping_server() as settings.EMAIL_PORT:
+        [message] = post(raised())
+        work_until_quiet()
+    message.refresh_from_db()
+    assert message.state == "waiting" and message.error == "The mail server took longer than 0.4 s."
+
+
 def test_e_mail_that_is_not_set_up_says_so(letters, settings):
     settings.EMAIL_HOST = ""
     [message] = post(raised())
@@ -121,4 +131,4 @@ def test_e_mail_that_is_not_set_up_says_so(letters, settings):
 def test_a_kind_of_security_that_there_is_not_is_refused_at_the_start(tmp_path):
     env = shop_env(tmp_path, EMAIL_SECURITY="ssl3")
     done = subprocess.run([*MANAGE, "check"], cwd=REPOSITORY, env=env, capture_output=True, text=True)
-    assert done.returncode != 0 and "set it to none, starttls, tls" in done.stderr
+    assert done.returncode != 0 and "write one of none, starttls, tls" in done.stderr

@@ -1,5 +1,7 @@
 """Who is told what, and when: at once, after quiet hours, in the digest; and what is lost on the way."""
 
+import json
+import threading
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -11,10 +13,13 @@ from django.utils import timezone
 
 from background.models import WorkItem
 from background.running import run_due
+from maintenance import reminders
 from maintenance.delivery import channels, outbox, tries
 from maintenance.delivery.outbox import AT_ONCE_MOST, write_digests
 from maintenance.delivery.outbox import post as write
 from maintenance.models import Message, Reminder, ReminderEvent
+from spools.drying import start_drying
+from tests.spools.conftest import hours_ago
 
 from .conftest import post, raised, work_until_quiet
 
@@ -71,6 +76,22 @@ def test_a_reminder_that_is_raised_and_pressing_at_once_is_told_once(channel):
     channel("email", "a@shop.example")
     [message] = post(raised(1), raised(1, "escalated"))
     assert message.body["what"] == "escalated" and message.body["pressing"] is True
+
+
+def test_a_sweep_of_the_shop_reaches_its_receiver(channel, web, shop, wet):
+    """From a nylon spool on the open shelf to the receiver, and away again when it is dried."""
+    channel("webhook", web.address)
+    reminders.sweep()
+    work_until_quiet()
+    told = [json.loads(one.body) for one in web.received]
+    assert {body["type"] for body in told} <= {"reminder.raised", "reminder.escalated"}
+    [raised_] = [body["data"] for body in told if body["type"] == "reminder.raised"]
+    assert raised_["cause"] == f"dry:spool:{wet.pk}"
+    assert raised_["link"] == f"https://shop.example/s/{wet.code}/dry/"
+    start_drying([wet], shop.dryer, 75, at=hours_ago(0.2))
+    reminders.sweep()
+    work_until_quiet()
+    assert json.loads(web.received[-1].body)["type"] == "reminder.gone"
 
 
 def test_it_is_part_of_the_callers_transaction(channel):
@@ -180,6 +201,43 @@ def test_the_digest_comes_once_a_day_and_says_what_is_still_due(channel, cleo, p
         assert write_digests(timezone.now()) == 0
         clock.move_to(berlin(2026, 6, 3, 18))
         assert write_digests(timezone.now()) == 1
+
+
+def test_very_many_are_told_up_to_a_hundred_and_counted(channel, post_office):
+    channel("email", "a@shop.example", timing="digest")
+    with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
+        write([raised(number) for number in range(130)])
+        clock.shift(timedelta(days=1))
+        write_digests(timezone.now())
+        work_until_quiet()
+    [mail] = post_office.received
+    assert mail["Subject"].startswith("130 reminders: ") and mail["Subject"].endswith("; and 127 more")
+    assert "And 30 more" in mail.get_body(("plain",)).get_content()
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_that_write_digests_and_queue_tries_at_once_do_it_once(channel, web):
+    mail, hook = channel("email", "a@shop.example", timing="digest"), channel("webhook", web.address)
+    post(*(raised(number) for number in range(6)))
+    WorkItem.objects.all().delete()
+    later = timezone.now() + timedelta(days=2)
+    at_once = threading.Barrier(4)
+
+    def each_minute() -> None:
+        at_once.wait()
+        write_digests(later)
+        outbox.dispatch(later)
+        connection.close()
+
+    threads = [threading.Thread(target=each_minute) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert mail.messages.filter(purpose="digest").count() == 1
+    tries_of = WorkItem.objects.filter(name=outbox.DELIVER).values_list("args__message", flat=True)
+    waiting = hook.messages.filter(state="waiting").count() + 1
+    assert len(tries_of) == len(set(tries_of)) == waiting == 7
 
 
 def test_nothing_to_say_no_digest(channel, cleo):

@@ -53,7 +53,7 @@ def test_only_the_browser_can_read_what_is_pushed(subscribed, web, browser):
         "id": str(message.pk),
         "title": "Re-dry 7KD-4QM (ÖÄ)",
         "body": "0.9 %; limit 0.5 %. Dry it for 9 h at 70 °C.",
-        "path": "/reminders/",
+        "path": f"/reminders/{message.event.reminder_id}/",
         "tag": f"reminder-{message.event.reminder_id}",
     }
     assert one.headers["content-encoding"] == "aes128gcm"

@@ -35,7 +35,8 @@ def test_every_event_arrives_signed_and_once(hook, web):
     told = [json.loads(one.body) for one in web.received]
     types = ["reminder.done", "reminder.escalated", "reminder.raised", "reminder.snoozed"]
     assert sorted(body["type"] for body in told) == types
-    assert told[0]["data"]["link"] == "https://shop.example/reminders/"
+    page = f"https://shop.example/reminders/{messages[0].body['reminder']}/"
+    assert {body["data"]["link"] for body in told} == {page}
     work_until_quiet()
     assert len(web.seen) == 4
 
@@ -185,6 +186,19 @@ def test_a_refusal_concerns_the_message_alone_and_is_told(hook, web):
     for message in messages:
         message.refresh_from_db()
         assert "refused it (HTTP 422)" in message.error and message.state == "waiting"
+
+
+def test_a_receiver_that_answers_again_is_there_even_if_it_refuses(hook, web):
+    with time_machine.travel(datetime(2026, 3, 2, 12, tzinfo=UTC), tick=False) as clock:
+        messages = post(*(raised(number) for number in range(3)))
+        web.mood = 503
+        work_until_quiet()
+        web.mood = 422
+        clock.shift(timedelta(seconds=10))
+        work_until_quiet()
+        assert len({one.id for one in web.seen}) == len(messages)
+        hook.refresh_from_db()
+        assert (hook.failures, hook.resting_until) == (0, None)
 
 
 def test_redirects_are_not_followed(hook, web):
