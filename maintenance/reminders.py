@@ -35,12 +35,11 @@ PEACE = timedelta(hours=24)
 LONGEST_SNOOZE = timedelta(days=366)
 LONGEST = {"title": 160, "why": 300, "way_out": 200}
 LARGEST_AMOUNT = 1e6
-# Numbers are kept as exactly as they are told, so that a sweep writes what has changed and nothing else.
-AMOUNT_DIGITS = 4
+# Numbers are kept about as exactly as they are told, so that a sweep writes little where little has changed.
+AMOUNT_DIGITS = 3
 # What a sweep may say anew of an open reminder.
 SAID = ["title", "why", "way_out", "due_at", "amount", "amount_unit", "amount_falls"]
 LIFE = ["escalated_at", "snoozed_until", "snoozed_until_amount"]
-BATCH = 500
 SWEEPS = 7_203_115  # any number that no other advisory lock of this database has
 
 
@@ -157,13 +156,28 @@ class _Changes:
 
     def write(self) -> Counts:
         Reminder.objects.bulk_create(self.new)
-        Reminder.objects.bulk_update(self.changed, [*SAID, *LIFE], batch_size=BATCH)
+        _update(self.changed)
         gone = Reminder.objects.filter(pk__in=[reminder.pk for reminder in self.gone])
         gone.update(ended_at=self.now, ending=Reminder.Ending.GONE)
         ReminderEvent.objects.bulk_create(self.events)
         if self.events:
             outbox.post(self.events)
         return Counts(len(self.new), len(self.gone))
+
+
+def _update(reminders: Sequence[Reminder]) -> None:
+    """Store what may change of these: one statement for many rows. bulk_update takes ten times as long."""
+    if not reminders:
+        return
+    columns = [column for column in Reminder._meta.concrete_fields if column.name in {*SAID, *LIFE}]
+    sets = ", ".join(f"{connection.ops.quote_name(column.name)} = %s" for column in columns)
+    rows = [
+        [*(column.get_db_prep_save(getattr(row, column.name), connection) for column in columns), row.pk]
+        for row in reminders
+    ]
+    table = connection.ops.quote_name(Reminder._meta.db_table)
+    with connection.cursor() as cursor:
+        cursor.executemany(f"UPDATE {table} SET {sets} WHERE id = %s", rows)
 
 
 def settle(looks: Sequence[Found], now: datetime) -> Counts:

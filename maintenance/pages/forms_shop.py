@@ -357,8 +357,8 @@ class SnoozeForm(forms.Form):
     def __init__(self, data: Any, *, reminder: Reminder) -> None:
         super().__init__(data)
         if reminder.amount is not None:
-            verb = "has fallen to" if reminder.amount_falls else "has come to"
-            self.fields["amount"] = number(f"Until it {verb}", reminder.amount_unit, required=False)
+            which = "at most" if reminder.amount_falls else "at least"
+            self.fields["amount"] = number(f"Until {which}", reminder.amount_unit, required=False)
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

@@ -99,6 +99,44 @@ def test_snoozing_needs_a_time_to_come(api, reminder):
     assert api.get(f"reminders/{reminder['id']}")["snoozed_until"] is None
 
 
+def test_a_reminder_is_put_off_until_an_amount_and_tells_its_history(api, reminder):
+    address = f"reminders/{reminder['id']}"
+    assert reminder["amount_unit"] == "% water in the outer turns" and not reminder["amount_falls"]
+    assert "amount" in api.refused(f"{address}/snooze", amount=reminder["amount"])
+    assert "amount" in api.refused(f"{address}/snooze", amount="much")
+    assert api.refused(f"{address}/snooze", amount=9, until=ago(hours=-9))
+    put_off = api.post(f"{address}/snooze", status=200, amount=9)
+    assert put_off["snoozed_until_amount"] == 9 and put_off["snoozed_until"]
+    whats = [event["what"] for event in put_off["events"]]
+    assert whats == ["raised", "escalated", "snoozed"]
+    last = put_off["events"][-1]
+    assert last["said"] == "until 9 % water in the outer turns" and last["by"]
+    assert put_off["events"][0]["by"] is None
+
+
+@pytest.mark.parametrize(
+    ("asked", "found"),
+    [
+        ({"due": True}, True),
+        ({"due": False}, False),
+        ({"kind": "dry"}, True),
+        ({"kind": "weigh"}, False),
+        ({"pressing": True}, True),
+        ({"pressing": False}, False),
+        ({"since": ago(hours=1)}, True),
+        ({"until": ago(hours=1)}, False),
+    ],
+)
+def test_reminders_are_narrowed(api, reminder, asked, found):
+    assert (reminder["id"] in [row["id"] for row in api.get("reminders", **asked)["results"]]) is found
+
+
+def test_what_is_put_off_is_not_due(api, reminder):
+    api.post(f"reminders/{reminder['id']}/snooze", status=200, until=ago(hours=-9))
+    assert not api.get("reminders", due=True)["results"]
+    assert api.get("reminders", open=True, cause=reminder["cause"])["count"] == 1
+
+
 def test_today_tells_what_is_ready_what_later_and_what_is_due(api, shop, receive, reminder):
     api.post("stock", kind=shop.brass, count=1)
     api.post("fittings", toolhead=shop.toolhead, kind=shop.brass)
