@@ -24,11 +24,15 @@ from .models import (
     MassEntry,
     MoistureState,
     Place,
+    PlannedDrying,
+    PlannedPrint,
     Polymer,
     Reading,
     Source,
     Spool,
     Stay,
+    WantedPrint,
+    WeekPlan,
 )
 from .pages.forms import show_refusal
 
@@ -219,4 +223,5 @@ class MoistureStateAdmin(ReadOnlyAdmin):
     exclude = ["memory"]
 
 
+admin.site.register([WantedPrint, WeekPlan, PlannedDrying, PlannedPrint], ReadOnlyAdmin)
 admin.site.register([Maker, Filler, CoreKind])

@@ -59,7 +59,7 @@ def _worked_out(plan_id: int) -> week.WorkedOut:
     return week.work_out(WeekPlan.objects.get(pk=plan_id), week.WORK_LATER)
 
 
-@work("spools.plan_week", prepare=_worked_out, queue="moisture")
+@work("spools.plan_week", prepare=_worked_out, limit_s=300, queue="moisture")
 def plan_week(plan_id: int, prepared: week.WorkedOut) -> None:
     """Store a plan of the week that takes longer than somebody would wait for."""
     week.store(WeekPlan.objects.get(pk=plan_id), prepared)

@@ -37,9 +37,9 @@ from .week_solver import solved
 from .week_ways import LONGEST_AHEAD, SLOT, SLOTS_H, Facts, Hands, alone_at, gather, next_slot
 
 # Units of the solver's work, about a second each: while somebody waits, and in the background.
-WORK_NOW, WORK_LATER = 1.5, 20.0
-# So many spools times dryers are gathered and solved while somebody waits.
-MOST_NOW = 40
+WORK_NOW, WORK_LATER = 1.5, 12.0
+# So many spools times dryers are gathered and solved while somebody waits: about 2 s of one core.
+MOST_NOW = 60
 HANDS = Hands(time(7), time(22))
 
 

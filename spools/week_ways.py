@@ -616,7 +616,8 @@ class _Gathering:
             return f"it would be more heat than a polyamide may have, as at {how}"
         return (
             f"no dryer surely reaches {default_target_pct(spool):.2g} %: {plans.DRYING_LOOKS_H[-1]} h at "
-            f"{how} are not enough, and it may be no hotter ({cap(spool, hottest.dryer).reason})"
+            f"{how} are not enough, and it may be no hotter ({cap(spool, hottest.dryer).reason}, and the "
+            f"dryer may be {hottest.dryer.set_point_error_c:g} K off)"
         )
 
 

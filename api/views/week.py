@@ -1,6 +1,7 @@
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins
 from rest_framework.decorators import action
+from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -41,6 +42,15 @@ class WeekPlans(Endpoint):
     def retrieve(self, request: Request, pk: str) -> Response:
         """A plan with what becomes of the prints, and what no longer holds."""
         return self._plan(self.get_object())
+
+    @extend_schema(responses=shapes.WeekPlanSerializer)
+    @action(detail=False)
+    def accepted(self, request: Request) -> Response:
+        """The plan that the shop goes by."""
+        plan = week.accepted_plan()
+        if plan is None:
+            raise NotFound("No plan is accepted. Ask for one, and accept it.")
+        return self._plan(plan)
 
     @extend_schema(request=shapes.HandsSerializer, responses={201: shapes.WeekPlanSerializer})
     def create(self, request: Request) -> Response:

@@ -25,8 +25,10 @@ def test_a_print_is_wanted_planned_and_its_drying_begun(api, shop, wet):
     (told,) = plan["prints"]
     assert (told["wanted"], told["spool"], told["state"]) == (wanted["id"], wet, "in time")
     assert api.get("planned-dryings")["count"] == 0
+    api.get("week-plans/accepted", status=404)
     address = f"week-plans/{plan['id']}"
     assert api.post(f"{address}/accept", status=200)["accepted_at"]
+    assert api.get("week-plans/accepted")["id"] == plan["id"]
     (drying,) = api.get("planned-dryings")["results"]
     assert (drying["spool"], drying["dryer"], drying["run"]) == (wet, shop.dryer, None)
     change = f"planned-dryings/{drying['id']}"

@@ -28,7 +28,7 @@ def in_hours(hours: float):
     return timezone.now() + timedelta(hours=hours)
 
 
-def planned(hands: Hands = ALWAYS, work: float = 2.0) -> WeekPlan:
+def planned(hands: Hands = ALWAYS, work: float = 0.5) -> WeekPlan:
     """A plan for what is on the list, worked out and stored."""
     plan = week.ask_for_plan(hands)
     return week.store(plan, week.work_out(plan, work))
@@ -384,4 +384,4 @@ def _some_plan(draw, shelf: Place, box: Place) -> WeekPlan:
     for kind in kinds:
         hours = draw(st.integers(2, 160))
         want(kind, draw(st.sampled_from([30, 200])), hours, pressing=draw(st.booleans()))
-    return planned(draw(st.sampled_from([ALWAYS, Hands(time(7), time(22))])), work=0.5)
+    return planned(draw(st.sampled_from([ALWAYS, Hands(time(7), time(22))])))
