@@ -35,10 +35,13 @@ def slot() -> None:
     Group.objects.create(name=f"slot {uuid4()}")
 
 
-@work("counting.send", queue="delivery")
-def send(number: int, begun: str, until: str) -> None:
-    """Like a mail server that hangs: stays until the file `until` is there."""
+def _hang_until(number: int, begun: str, until: str) -> None:
     Path(begun).touch()
     while not Path(until).exists():
         time.sleep(0.1)
+
+
+@work("counting.send", prepare=_hang_until, queue="delivery")
+def send(number: int, begun: str, until: str, prepared: None) -> None:
+    """Like a mail server that hangs: until the file `until` is there."""
     Group.objects.create(name=f"{number} {uuid4()}")
