@@ -11,7 +11,7 @@ from django.db import transaction
 from django.db.models import Max
 from django.utils import timezone
 
-from .box_courses import Course, complete, courses, load_facts
+from .box_courses import OPENINGS_OVER, Course, complete, courses
 from .checkpoints import forget_boxes_after
 from .checks import moment, one_writer, shown, within
 from .hourly import BELIEVED_FOR, HOUR, Readings, hour_of, rh_at_pressure, vapour_pressure_pa
@@ -23,7 +23,6 @@ from .physics.drybox import DAY_S, Box, Room, Sorbers, State
 
 Kind = DesiccantCharge.Kind
 SHOWN = timedelta(days=7)
-OPENINGS_OVER = timedelta(days=14)
 HEAVIEST_G = 50_000.0
 # A button pressed twice: nobody changes the desiccant so soon.
 SAME_CHARGE = timedelta(minutes=1)
@@ -228,8 +227,7 @@ def boxes_now(places: Iterable[Place], at: datetime | None = None) -> dict[int, 
     boxes = [place for place in places if complete(place)]
     if not boxes:
         return {}
-    since = {place.pk: at - SHOWN for place in boxes}
-    found = courses(load_facts(dict.fromkeys(boxes, at - SHOWN)), since, at)
+    found = courses(boxes, at - SHOWN, at)
     measured: dict[int, list[tuple[datetime, float, float]]] = {place.pk: [] for place in boxes}
     readings = Reading.objects.filter(place__in=boxes, at__gt=at - OVER, at__lte=at).order_by("at")
     for reading in readings:
@@ -259,8 +257,7 @@ def _box_now(
     box, kelvin = course.facts.box(charge), temperature_c + ZERO_C
     rh = (computed_rh_pct if read is None else read) / 100
     inside = course.facts.inside(reached.hour, charge)
-    sorbers = drybox.side_by_side([one.sorbers for one in inside])
-    contents = np.concatenate([np.zeros(0), *(reached.contents[one.spool_id] for one in inside)])
+    sorbers, contents = course.facts.together(inside), reached.held
     # A hygrometer overrides the model: then the desiccant is taken to be in balance with what it says.
     state = State(reached.water_kg if read is None else box.water(rh, kelvin), contents)
     span = min(OPENINGS_OVER, max(HOUR, at - charge.at))

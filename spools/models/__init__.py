@@ -1,10 +1,11 @@
 from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import CouponTest, DryingRun
-from .moisture import Ensemble, MoistureState
-from .places import BoxState, DesiccantCharge, Place, Reading, Stay
+from .moisture import Ensemble, MoistureState, OuterTurns
+from .places import BoxAir, BoxState, DesiccantCharge, Place, Reading, Stay
 from .stock import MassEntry, Spool
 
 __all__ = [
+    "BoxAir",
     "BoxState",
     "CoreKind",
     "CouponTest",
@@ -16,6 +17,7 @@ __all__ = [
     "Maker",
     "MassEntry",
     "MoistureState",
+    "OuterTurns",
     "Place",
     "Polymer",
     "Reading",

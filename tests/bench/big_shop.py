@@ -14,7 +14,7 @@ from itertools import pairwise
 from random import Random
 
 from django.core.management import call_command
-from django.db.models import Model
+from django.db.models import Model, QuerySet
 from stdnum.iso7064 import mod_37_36
 
 from maintenance.models import (
@@ -34,20 +34,26 @@ from maintenance.models import (
 )
 from maintenance.wear.abrasion import Use, wear
 from maintenance.wear_log import COUNTED, filament_of, surface_of
-from spools import labels
+from spools import basis, box_states, evidence, exposure, history, labels
+from spools.checkpoints import MODEL_VERSION
+from spools.hourly import hour_of
 from spools.models import (
     DesiccantCharge,
     DryingRun,
+    Ensemble,
     Feedstock,
     Filler,
     Maker,
     MassEntry,
+    MoistureState,
+    OuterTurns,
     Place,
     Polymer,
     Reading,
     Spool,
     Stay,
 )
+from spools.windings import Air, advanced, first_members, received
 
 NOW = datetime(2026, 3, 2, 12, 5, tzinfo=UTC)
 DAYS = 60
@@ -394,3 +400,64 @@ def _worn(shop: Shop, use: JobUse) -> Iterator[WearEntry]:
         worn = wear(done, filament_of(use.spool.feedstock), surface_of(part.kind))
         values = {unit: getattr(worn, unit) for unit in COUNTED}
         yield WearEntry(part=part, use=use, mass_g=use.mass_g, **values)
+
+
+# Caches
+
+
+def bring_up(at: datetime) -> None:
+    """Caches as if all had been up to date at a time."""
+    until = hour_of(at)
+    box_states.advance(until)
+    kept = until - timedelta(hours=until.hour % 6)
+    times = sorted({kept, kept.replace(hour=0)})
+    mark, kept_as = basis.fingerprint([MODEL_VERSION, basis.of_shop()]), memories(Feedstock.objects.all())
+    ids = list(Spool.objects.order_by("pk").values_list("pk", flat=True))
+    for first in range(0, len(ids), 500):
+        histories = history.load(ids[first : first + 500], until, since=lambda _: until)
+        states, ensembles, outer = [], [], []
+        for past in histories.values():
+            spool = past.spool
+            outer.append(OuterTurns(spool=spool, at=until, assumed=mark, over_clear=0.2))
+            outer[-1].p10_pct, outer[-1].p50_pct, outer[-1].p90_pct = 0.1, 0.2, 0.3
+            if weighings := evidence.weighings_of(past):
+                ensembles.append(_ensemble(past, len(weighings), weighings[-1].at))
+            states += [
+                MoistureState(
+                    spool=spool,
+                    at=time,
+                    model_version=MODEL_VERSION,
+                    memory=kept_as[spool.feedstock_id],
+                    exposure_hours=100,
+                    basis=exposure.basis_of(past, time),
+                )
+                for time in times
+            ]
+        for rows in (states, ensembles, outer):
+            _add(rows)
+
+
+def memories(feedstocks: QuerySet[Feedstock]) -> dict[int, bytes]:
+    """The state of a spool of each feedstock, by its id: in balance with a room, then a week of another."""
+    found = {}
+    for feedstock in feedstocks.select_related("polymer", "filler"):
+        spool = Spool(code="7777777", feedstock=feedstock, core_radius_mm=50, width_mm=60, sealed=True)
+        week = [Air(6, 21 + n % 4 / 2, 45 + 5 * math.sin(n)) for n in range(28)]
+        (after,) = advanced([(received(spool, 700, first_members(spool)), week)])
+        found[feedstock.pk] = after.state.to_bytes()
+    return found
+
+
+def _ensemble(past: history.History, weighings: int, last_at: datetime) -> Ensemble:
+    """Weighings that said nothing new."""
+    kilograms = {"filament": [0.69, 0.7, 0.71], "water": [0.001, 0.002, 0.003], "core": [0.19, 0.2, 0.21]}
+    told = {"surely": [0.68, 0.72], "printed_share": [0.9, 1.0, 1.1]}
+    told |= {"unexplained_kg": [0.0] * weighings, "weighings": weighings}
+    return Ensemble(
+        spool=past.spool,
+        model_version=MODEL_VERSION,
+        last_at=last_at,
+        basis=evidence.key(past),
+        points=first_members(past.spool).astype("<f8").tobytes(),
+        divided=kilograms | told,
+    )
