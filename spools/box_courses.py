@@ -360,19 +360,23 @@ class Turns:
 
 
 def load_facts(
-    since: Mapping[Place, datetime | None], charges: Mapping[int, list[DesiccantCharge]]
+    since: Mapping[Place, datetime | None],
+    charges: Mapping[int, list[DesiccantCharge]],
+    opened_since: datetime = FOREVER,
 ) -> dict[int, BoxFacts]:
     """The facts of complete boxes that count from a time on, by place id; None: from the first charge on.
 
     What spools were through before is there for those that came in since, and for all where a charge starts
-    since: nobody asks for that of others. Seven queries for each thousand spools.
+    since: nobody asks for that of others. opened_since: openings are wanted from then on. Seven queries for
+    each thousand spools.
     """
     boxes = {place.pk: BoxFacts(place, charges[place.pk], [], {}) for place in since}
     begun = {place.pk: at for place, at in since.items()}
     wanted = Q(pk__in=[])
     for place, at in since.items():
         if charges[place.pk]:
-            wanted |= Q(place=place) & (Q(end=None) | Q(end__gte=at or charges[place.pk][0].at))
+            start = charges[place.pk][0].at if at is None else min(at, opened_since)
+            wanted |= Q(place=place) & (Q(end=None) | Q(end__gte=start))
     inside = list(Stay.objects.filter(wanted))
     spools = spools_by_id({stay.spool_id for stay in inside})
     pasts = {pk: Past(spool) for pk, spool in spools.items()}
@@ -652,15 +656,11 @@ def walked(
 
     openings: whether those of OPENINGS_OVER are wanted with the facts.
     """
-    earlier = since - OPENINGS_OVER if openings else FOREVER
     facts = {box.place.pk: box.facts for box in boxes if box.facts is not None}
-    begun = {
-        box.place: None if box.state is None else min(earlier, box.state.at)
-        for box in boxes
-        if box.facts is None
-    }
+    begun = {box.place: None if box.state is None else box.state.at for box in boxes if box.facts is None}
     charges = {box.place.pk: box.charges for box in boxes}
-    facts |= load_facts(begun, charges) if begun else {}
+    opened_since = until - OPENINGS_OVER if openings else FOREVER
+    facts |= load_facts(begun, charges, opened_since) if begun else {}
     begins = [facts[b.place.pk].since(since) if b.state is None else b.state.at for b in boxes]
     first: dict[int, datetime] = {}
     for box, begin in zip(boxes, begins, strict=True):

@@ -231,7 +231,7 @@ def behind(now: datetime) -> list[int]:
     """The spools in use of which something has to be stored: ids, in order. Three queries."""
     until = hour_of(now.astimezone(UTC))
     quarter = until - timedelta(hours=until.hour % 6)
-    done = OuterTurns.objects.filter(spool=OuterRef("pk"), assumed=_mark(), at__gte=quarter)
+    done = OuterTurns.objects.filter(spool=OuterRef("pk"), assumed=_mark(), at__gte=quarter, at__lte=until)
     spools = Spool.objects.filter(~Exists(done), emptied_at=None)
     return list(spools.order_by("pk").values_list("pk", flat=True))
 

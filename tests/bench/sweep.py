@@ -79,19 +79,14 @@ def _run(options: argparse.Namespace) -> None:
 
 def _sweep(title: str, options: argparse.Namespace) -> None:
     from background.running import run_due
-    from maintenance.tasks import sweep
-    from spools.tasks import advance_all
 
     print(f"-- {title}: {options.spools} spools, {options.machines} machines, {options.database}")
-    if options.workers:
-        _timed("queued", lambda: (advance_all(), sweep()))
-        _timed(f"all, by {options.workers} workers", lambda: _workers(options.workers))
-        return
     started = time.perf_counter()
-    _timed("queued", advance_all)
-    _timed("boxes and spools", run_due)
-    sweep()
-    _timed("reminders", run_due)
+    if options.workers:
+        _timed(f"all, by {options.workers} workers", lambda: _workers(options.workers))
+    else:
+        _timed("boxes and spools", lambda: run_due(queue="moisture"))
+        _timed("reminders", lambda: run_due(queue="reminders"))
     seconds = time.perf_counter() - started
     print(f"{'in all':28}{seconds:8.2f} s {options.spools / seconds:10.0f} spools/s")
 
@@ -116,23 +111,24 @@ def _timed(what: str, act: Callable[[], Any]) -> None:
 
 def _workers(count: int) -> None:
     """Processes that do what is due, at the same pretended time."""
-    code = "from tests.bench.sweep import work; work()"
+    from django.utils import timezone
+
+    code = f"from tests.bench.sweep import work; work({timezone.now().timestamp()})"
     processes = [subprocess.Popen([sys.executable, "-c", code]) for _ in range(count)]
     for process in processes:
         assert process.wait() == 0
 
 
-def work() -> None:
-    """A worker of the product, at the time of the big shop."""
+def work(now: float) -> None:
+    """A worker of the product, at a pretended time."""
     import django
 
     django.setup()
     import time_machine
 
     from background.running import run_due
-    from tests.bench.big_shop import NOW
 
-    with time_machine.travel(NOW + timedelta(minutes=1)):
+    with time_machine.travel(now):
         _warm_up()
         started = time.perf_counter()
         count = run_due()
