@@ -80,10 +80,20 @@ class Kind:
     records: dict[int, Record] = field(default_factory=dict)
     worn: set[int] = field(default_factory=set)
     in_use: set[int] = field(default_factory=set)
+    _learnt: dict[Record | None, Expected] = field(default_factory=dict)
 
     def expected(self, without: int | None = None) -> Expected:
-        """The lives to be expected; ``without`` what this part itself taught."""
-        return learn(self.stated, tuple(record for pk, record in self.records.items() if pk != without))
+        """The lives to be expected; ``without`` what this part itself taught.
+
+        Parts that taught the same leave the same to the others: learnt once.
+        """
+        own = None if without is None else self.records.get(without)
+        if own not in self._learnt:
+            others = list(self.records.values())
+            if own is not None:
+                others.remove(own)
+            self._learnt[own] = learn(self.stated, tuple(sorted(others, key=_order)))
+        return self._learnt[own]
 
     def seen(self, without: int | None = None) -> str:
         """How many parts taught it, in words; "" when none did."""
@@ -379,6 +389,11 @@ def _known(rows: Iterable[_Counted]) -> dict[int, Kind]:
             if row.fitting is not None:
                 kind.in_use.add(row.part.pk)
     return known
+
+
+def _order(record: Record) -> tuple[float, bool, str]:
+    """So that what was learnt from the same records is found again, whichever part taught them."""
+    return record.age, record.worn, repr(record.readings)
 
 
 def _stated(kind: PartKind) -> Life:

@@ -11,9 +11,9 @@ from django.utils import timezone
 
 from spools.climate import Climate, heated_rh_pct, room_airs
 from spools.drying import default_target_pct, joining_set_point_c, suggested_set_point_c
-from spools.history import with_materials
 from spools.labels import pretty
 from spools.ledger import Amount
+from spools.loading import with_materials
 from spools.models import DryingRun, Feedstock, Place, Spool
 from spools.plans import DRYING_LOOKS_H, expected_dry
 from spools.windings import Air, hours_until

@@ -13,6 +13,7 @@ from django.http import HttpRequest
 
 from . import corrections, drying
 from .models import (
+    BoxAir,
     BoxState,
     CoreKind,
     CouponTest,
@@ -23,6 +24,7 @@ from .models import (
     Maker,
     MassEntry,
     MoistureState,
+    OuterTurns,
     Place,
     PlannedDrying,
     PlannedPrint,
@@ -216,6 +218,13 @@ class BoxStateAdmin(ReadOnlyAdmin):
     list_filter = ["place"]
 
 
+@admin.register(BoxAir)
+class BoxAirAdmin(ReadOnlyAdmin):
+    list_display = ["place", "at", "temperature_c", "rh_pct"]
+    list_select_related = ["place"]
+    list_filter = ["place"]
+
+
 @admin.register(MoistureState)
 class MoistureStateAdmin(ReadOnlyAdmin):
     list_display = ["spool", "at", "model_version", "exposure_hours"]
@@ -224,4 +233,12 @@ class MoistureStateAdmin(ReadOnlyAdmin):
 
 
 admin.site.register([WantedPrint, WeekPlan, PlannedDrying, PlannedPrint], ReadOnlyAdmin)
+
+
+@admin.register(OuterTurns)
+class OuterTurnsAdmin(ReadOnlyAdmin):
+    list_display = ["spool", "at", "p50_pct", "over_clear"]
+    list_select_related = ["spool"]
+
+
 admin.site.register([Maker, Filler, CoreKind])

@@ -6,7 +6,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 from . import catalogue
-from .models import DryingRun, Spool, Stay
+from .models import DryingRun, Feedstock, Filler, Place, Polymer, Spool, Stay
+
+# Of a feedstock: what its moisture does not rest on.
+NOT_ASSUMED = {"maker", "name", "colour", "reorder_point_g", "coupon_passed_c", "coupon_failed_c"}
 
 
 def of_spool(spool: Spool, stays: Sequence[Stay], runs: Sequence[DryingRun], until: datetime) -> list[Any]:
@@ -29,6 +32,25 @@ def of_spool(spool: Spool, stays: Sequence[Stay], runs: Sequence[DryingRun], unt
         ],
         [run.dryer.set_point_error_c for run in runs if run.start < until],
     ]
+
+
+def of_shop() -> str:
+    """A fingerprint of the catalogue and of what is assumed of all places. Two queries.
+
+    Where it has not changed, nothing has that a cache could rest on besides facts, and those cut caches back
+    as they are added: then no fingerprint of single spools or boxes need be compared.
+    """
+    materials = [field.name for field in Feedstock._meta.concrete_fields if field.name not in NOT_ASSUMED]
+    materials += [f"polymer__{field.name}" for field in Polymer._meta.concrete_fields]
+    materials += [f"filler__{field.name}" for field in Filler._meta.concrete_fields]
+    places = ["pk", "kind", "room", "assumed_temperature_c", "assumed_rh_pct", "moved_air"]
+    places += ["volume_l", "half_time_h", "set_point_error_c"]
+    return fingerprint(
+        [
+            list(Feedstock.objects.order_by("pk").values_list(*materials)),
+            list(Place.objects.order_by("pk").values_list(*places)),
+        ]
+    )
 
 
 def fingerprint(assumed: Any) -> str:

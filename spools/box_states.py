@@ -1,99 +1,119 @@
-"""Stored states of the dry boxes' computed air, at UTC midnights: a cache that late facts cut back."""
+"""What is stored of the dry boxes' computed air: caches that late facts cut back.
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+Their states at UTC midnights, to continue from; and the air at their turns, which the spools in them take.
+"""
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from django.db import transaction
 from django.utils import timezone
 
-from .box_courses import VERSION, complete_boxes, fingerprint_at, load_facts, stored, walk
-from .checkpoints import facts_of
-from .checks import one_writer
-from .hourly import load_readings
-from .models import BoxState, Place, Stay
+from .box_courses import VERSION, Reached, Stored, Turn, complete_boxes, followed, fresh, stored, turns
+from .checks import EARLIEST, one_writer
+from .hourly import HOUR, hour_of
+from .models import BoxAir, BoxState, Place
 
 
 @dataclass(frozen=True)
 class Advance:
-    """States of one box that were computed and wait to be stored, and the facts that they come from.
+    """What was computed of one box and waits to be stored.
 
-    anew: those that are stored are no longer good and go.
+    cut_back: how often it had been cut back before the facts were read. good_until: what is stored after that
+    is no longer good and goes; None: all of it. mark: of the assumptions that the rest was found good for.
     """
 
     place_id: int
-    spool_ids: list[int]
-    room_id: int
-    until: datetime
-    facts: tuple[int, ...]
-    anew: bool
-    rows: list[BoxState]
+    cut_back: int
+    good_until: datetime | None
+    mark: str
+    states: list[BoxState]
+    airs: list[BoxAir]
 
 
 def advance(until: datetime | None = None, *, again: bool = False) -> int:
-    """Store the state of every box at each UTC midnight up to now. Returns how many were stored.
+    """Bring what is stored of all boxes up to now. Returns how many states were stored.
 
-    again: from the present charges on, whatever was stored.
+    again: from their first charges on, whatever was stored.
     """
-    return store_advance(compute_advance(until or timezone.now(), again))
+    return store_advance(compute_advance(until or timezone.now(), again=again))
 
 
-def compute_advance(until: datetime, again: bool = False) -> list[Advance]:
-    """The states of all boxes that are not stored yet; stores nothing, needs no transaction."""
-    return [_advance(place, until, again) for place in complete_boxes()]
+def compute_advance(
+    until: datetime, place_ids: Collection[int] | None = None, *, again: bool = False
+) -> list[Advance]:
+    """What is not stored yet of all boxes, or of these; stores nothing, needs no transaction.
+
+    Only hours that are over: the air of one that is not changes with its next reading.
+    """
+    until = hour_of(until)
+    # Read before all facts: one that is added meanwhile cuts the box back.
+    boxes = [box for box in complete_boxes() if place_ids is None or box.pk in place_ids]
+    known = fresh(boxes) if again else stored(dict.fromkeys(boxes, until), until)
+    behind = [
+        box if box.found else replace(box, state=None)
+        for box in known.values()
+        if box.periods and (box.facts is not None or _is_behind(box, until))
+    ]
+    return [_advance(box, steps) for box, steps in followed(behind, EARLIEST, until)]
+
+
+def _is_behind(box: Stored, until: datetime) -> bool:
+    since = box.found[-1].at + HOUR if box.found else EARLIEST
+    return any(turns(box.periods, since, until))
+
+
+def _advance(box: Stored, steps: Iterable[tuple[Reached, Turn | None]]) -> Advance:
+    place, last = box.place, box.found[-1].at if box.found else None
+    states, airs = [], []
+    for reached, turn in steps:
+        if turn is None or (last is not None and turn.at <= last):
+            continue
+        airs.append(BoxAir(place=place, assumed=box.mark, **turn._asdict()))
+        if turn.at.hour == 0:
+            contents = {pk: values.tolist() for pk, values in reached.contents.items()}
+            memory = {"water_kg": reached.water_kg, "contents": contents}
+            states.append(
+                BoxState(place=place, at=turn.at, model_version=VERSION, memory=memory, basis=turn.basis)
+            )
+    return Advance(place.pk, place.cut_back, last, box.mark, states, airs)
 
 
 @transaction.atomic
 def store_advance(computed: Iterable[Advance]) -> int:
-    """Store computed states; none of a box about which a fact was added meanwhile: the next turn sees it."""
+    """Store what was computed; nothing of a box that was cut back meanwhile: the next turn sees to it."""
     one_writer()
     count = 0
     for one in computed:
-        list(Place.objects.select_for_update().filter(pk=one.place_id))
-        if facts_of(one.spool_ids, [one.place_id, one.room_id], one.until) == one.facts:
-            if one.anew:
-                BoxState.objects.filter(place=one.place_id).delete()
-            BoxState.objects.bulk_create(one.rows, batch_size=500, ignore_conflicts=True)
-            count += len(one.rows)
+        if not Place.objects.select_for_update().filter(pk=one.place_id, cut_back=one.cut_back):
+            continue
+        good_until = one.good_until or EARLIEST
+        BoxState.objects.filter(place=one.place_id, at__gt=good_until).delete()
+        BoxAir.objects.filter(place=one.place_id, at__gt=good_until).delete()
+        BoxAir.objects.filter(place=one.place_id).exclude(assumed=one.mark).update(assumed=one.mark)
+        BoxState.objects.bulk_create(one.states, batch_size=500)
+        BoxAir.objects.bulk_create(one.airs, batch_size=1000)
+        count += len(one.states)
     return count
 
 
-def _advance(place: Place, until: datetime, again: bool) -> Advance:
-    # Counted before they are read: one that is added meanwhile makes the difference.
-    spool_ids = list(Stay.objects.filter(place=place).values_list("spool", flat=True).distinct())
-    assert place.room_id is not None
-    facts = facts_of(spool_ids, [place.pk, place.room_id], until)
-    newest = None if again else place.box_states.last()
-    since = until if newest is None else newest.at
-    (box,) = load_facts({place: since}).values()
-    start = None if newest is None else stored(box, since)
-    if start is None and newest is not None:
-        return _advance(place, until, again=True)
-    begin = box.since(since) if start is None else start.hour
-    readings = load_readings({box.room.pk: begin}, until)[box.room.pk]
-    rows = [
-        BoxState(
-            place=place,
-            at=reached.hour,
-            model_version=VERSION,
-            memory={
-                "water_kg": reached.water_kg,
-                "contents": {pk: values.tolist() for pk, values in reached.contents.items()},
-            },
-            basis=fingerprint_at(box, reached.hour),
-        )
-        for reached in walk(box, readings, start, since, until)
-        if reached.hour.hour == 0 and (start is None or reached.hour > start.hour)
-    ]
-    return Advance(place.pk, spool_ids, box.room.pk, until, facts, start is None, rows)
-
-
 def rebuild() -> list[str]:
-    """Compute all stored states again from the facts. Returns what changed, in words: nothing should."""
-    before = {(row.place_id, row.at): row for row in BoxState.objects.select_related("place")}
+    """Compute all that is stored again from the facts. Returns what changed, in words: nothing should."""
+    before = _told()
     advance(again=True)
+    after = _told()
     return [
-        f"{row.place}: other air on {row.at:%Y-%m-%d}."
-        for row in BoxState.objects.select_related("place")
-        if (was := before.get((row.place_id, row.at))) is not None and was.memory != row.memory
+        f"{place}: other air on {at:%Y-%m-%d}."
+        for (kept, place, at), was in before.items()
+        if after.get((kept, place, at), was) != was
     ]
+
+
+def _told() -> dict[tuple[type, str, datetime], object]:
+    """What is stored, by kind, place and time."""
+    states = BoxState.objects.values_list("place__name", "at", "memory")
+    airs = BoxAir.objects.values_list("place__name", "at", "temperature_c", "rh_pct")
+    return {(BoxState, place, at): memory for place, at, memory in states} | {
+        (BoxAir, place, at): air for place, at, *air in airs
+    }

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -11,19 +12,18 @@ from django.db import transaction
 from django.db.models import Max
 from django.utils import timezone
 
-from .box_courses import Course, complete, courses, load_facts
+from .box_courses import OPENINGS_OVER, Course, complete, courses
 from .checkpoints import forget_boxes_after
 from .checks import moment, one_writer, shown, within
 from .hourly import BELIEVED_FOR, HOUR, Readings, hour_of, rh_at_pressure, vapour_pressure_pa
 from .models import DesiccantCharge, Place, Reading
 from .physics import drybox
-from .physics.air import ZERO_C, Array, vapour_density
+from .physics.air import ZERO_C, vapour_density
 from .physics.desiccant import mass_for
 from .physics.drybox import DAY_S, Box, Room, Sorbers, State
 
 Kind = DesiccantCharge.Kind
 SHOWN = timedelta(days=7)
-OPENINGS_OVER = timedelta(days=14)
 HEAVIEST_G = 50_000.0
 # A button pressed twice: nobody changes the desiccant so soon.
 SAME_CHARGE = timedelta(minutes=1)
@@ -170,8 +170,7 @@ class BoxNow:
     """A dry box at a time. measured_rh_pct: None without a reading in the last 6 h.
 
     waiting: a charge that was put in since and counts from the next full hour on. held_g: water in the
-    desiccant, and limit_g at the limit; needed_g: dry desiccant for a year, None where
-    no amount would do; half_time_d: the hygrometric half-time with its desiccant.
+    desiccant, and limit_g at the limit; half_time_d: the hygrometric half-time with its desiccant.
     """
 
     place: Place
@@ -187,10 +186,27 @@ class BoxNow:
     limit_g: float
     openings_day: float
     half_time_d: float
-    needed_g: float | None
-    days: Days
-    regenerated: list[Regenerated]
     findings: list[Finding]
+    outlook: "_Outlook"
+
+    @cached_property
+    def days_likely(self) -> float | None:
+        """Days until it is over its limit; None: not within two years."""
+        return self.outlook.days()
+
+    @cached_property
+    def days(self) -> Days:
+        soonest = self.outlook.days(LEAK_FACTOR, 1 - DESICCANT_SHARE)
+        return Days(soonest, self.days_likely, self.outlook.days(1 / LEAK_FACTOR, 1 + DESICCANT_SHARE))
+
+    @cached_property
+    def regenerated(self) -> list[Regenerated]:
+        return self.outlook.regenerated()
+
+    @property
+    def needed_g(self) -> float | None:
+        """Dry desiccant for a year; None where no amount would do."""
+        return self.outlook.needed_g()
 
     @property
     def rh_pct(self) -> float:
@@ -222,14 +238,18 @@ def box_now(place: Place, at: datetime | None = None) -> BoxNow | None:
     return boxes_now([place], at).get(place.pk)
 
 
-def boxes_now(places: Iterable[Place], at: datetime | None = None) -> dict[int, BoxNow]:
-    """Those with desiccant whose air can be computed, by place id. Eight queries and one more a box."""
+def boxes_now(
+    places: Iterable[Place], at: datetime | None = None, shown: timedelta = SHOWN
+) -> dict[int, BoxNow]:
+    """Those with desiccant whose air can be computed, by place id, with their air since ``shown`` before.
+
+    Fifteen queries however many.
+    """
     at = at or timezone.now()
     boxes = [place for place in places if complete(place)]
     if not boxes:
         return {}
-    since = {place.pk: at - SHOWN for place in boxes}
-    found = courses(load_facts(dict.fromkeys(boxes, at - SHOWN)), since, at)
+    found = courses(boxes, at - shown, at)
     measured: dict[int, list[tuple[datetime, float, float]]] = {place.pk: [] for place in boxes}
     readings = Reading.objects.filter(place__in=boxes, at__gt=at - OVER, at__lte=at).order_by("at")
     for reading in readings:
@@ -259,15 +279,12 @@ def _box_now(
     box, kelvin = course.facts.box(charge), temperature_c + ZERO_C
     rh = (computed_rh_pct if read is None else read) / 100
     inside = course.facts.inside(reached.hour, charge)
-    sorbers = drybox.side_by_side([one.sorbers for one in inside])
-    contents = np.concatenate([np.zeros(0), *(reached.contents[one.spool_id] for one in inside)])
+    sorbers, contents = course.facts.together(inside), reached.held
     # A hygrometer overrides the model: then the desiccant is taken to be in balance with what it says.
     state = State(reached.water_kg if read is None else box.water(rh, kelvin), contents)
     span = min(OPENINGS_OVER, max(HOUR, at - charge.at))
     openings_day = course.facts.openings(at - span, at) / (span / timedelta(days=1))
-    outlook = _Outlook(
-        place, Kind(charge.kind), box, sorbers, Room(DAY_S, kelvin, room_rh_pct / 100), openings_day
-    )
+    room = Room(DAY_S, kelvin, room_rh_pct / 100)
     return BoxNow(
         place=place,
         at=at,
@@ -282,17 +299,13 @@ def _box_now(
         limit_g=1000 * box.desiccant_water(place.limit_rh_pct / 100, kelvin),
         openings_day=openings_day,
         half_time_d=box.buffered_half_time_s(max(0.01, rh), kelvin) / DAY_S,
-        needed_g=outlook.needed_g(),
-        days=outlook.days(state),
-        regenerated=[
-            outlook.regenerated(celsius, contents) for celsius in _temperatures(outlook.kind, hottest_c)
-        ],
         # What was measured before a charge says nothing of it.
         findings=[]
         if waiting
         else _findings(
             place, course, [row for row in measured if row[0] >= reached.period.first], room_rh_pct
         ),
+        outlook=_Outlook(place, Kind(charge.kind), box, sorbers, state, room, openings_day, hottest_c),
     )
 
 
@@ -304,27 +317,33 @@ def _temperatures(kind: Kind, hottest_c: float | None) -> list[float]:
 
 @dataclass(frozen=True)
 class _Outlook:
-    """What becomes of a box if the room stays as it is."""
+    """What becomes of a box if the room stays as it is: worked out for those who ask, for it takes long."""
 
     place: Place
     kind: Kind
     box: Box
     sorbers: Sorbers
+    state: State
     room: Room
     openings_day: float
+    hottest_c: float | None
 
     @property
     def limit(self) -> float:
         return self.place.limit_rh_pct / 100
 
-    def days(self, state: State) -> Days:
-        leaks = [(LEAK_FACTOR, 1 - DESICCANT_SHARE), (1.0, 1.0), (1 / LEAK_FACTOR, 1 + DESICCANT_SHARE)]
-        return Days(*(self._until(state, leak, share) for leak, share in leaks))
+    def days(self, leak: float = 1.0, share: float = 1.0) -> float | None:
+        """Until the limit, with so many times the leak and the desiccant; None: not within two years."""
+        return self._until(self.state, leak, share)
 
-    def regenerated(self, celsius: float, contents: Array) -> Regenerated:
+    def regenerated(self) -> list[Regenerated]:
+        """What regenerating as advised would do, and in the shop's hottest dryer."""
+        return [self._regenerated(celsius) for celsius in _temperatures(self.kind, self.hottest_c)]
+
+    def _regenerated(self, celsius: float) -> Regenerated:
         left, kelvin = self._left(celsius), self.room.temperature_k
         in_air = self.box.volume_m3 * float(vapour_density(kelvin, self.room.rh))
-        state = State(self.box.dry_kg * left + in_air, contents)
+        state = State(self.box.dry_kg * left + in_air, self.state.contents)
         return Regenerated(celsius, 100 * left, self._until(state, 1.0, 1.0))
 
     def needed_g(self) -> float | None:

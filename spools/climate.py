@@ -10,10 +10,10 @@ from django.db.models import Q, prefetch_related_objects
 from django.utils import timezone
 
 from . import box_courses
-from .checkpoints import forget_after, forget_boxes_after
+from .checkpoints import forget_readings_after
 from .checks import one_writer, shown
-from .hourly import BELIEVED_FOR, HOUR, heated_rh_pct, hour_of
-from .models import DesiccantCharge, DryingRun, Place, Reading, Stay
+from .hourly import BELIEVED_FOR, heated_rh_pct, hour_of
+from .models import DesiccantCharge, DryingRun, Place, Reading
 from .readings_file import possible_reading
 from .readings_file import read_csv as read_csv
 
@@ -138,17 +138,5 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
     if new:
         one_writer()
         Reading.objects.bulk_create(new, ignore_conflicts=True, batch_size=1000)
-        _forget(place, min(reading.at for reading in new))
+        forget_readings_after(place, hour_of(min(reading.at for reading in new)))
     return len(new), len(rows) - len(new)
-
-
-def _forget(place: Place, earliest: datetime) -> None:
-    """Cut back the checkpoints of spools that were there since, or in a dryer or dry box in that room."""
-    since = hour_of(earliest)
-    there = Stay.objects.filter(
-        Q(place=place) | Q(place__room=place), Q(end=None) | Q(end__gt=since)
-    ).values_list("spool", flat=True)
-    # A weighing is worked in with the readings before its hour (spools/exposure.py): those in it say nothing.
-    forget_after(set(there), since, weighed_after=since + HOUR)
-    boxes = Place.objects.filter(room=place, half_time_h__isnull=False)
-    forget_boxes_after(boxes.values_list("pk", flat=True), since)

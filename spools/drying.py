@@ -22,6 +22,7 @@ from .loss import loss_caution as loss_caution
 from .loss import loss_on_drying as loss_on_drying
 from .models import DryingRun, Feedstock, Place, PlannedDrying, Spool, Stay
 from .moves import current_stay, held, not_in_run, not_into_heat, put
+from .windings import SMALL_JOB_G as SMALL_JOB_G
 
 # fixtures/reference/README.md, what caps the drying temperature: spool bodies.
 CORE_CAP_C = {
@@ -35,8 +36,6 @@ CORE_CAP_C = {
     Spool.CoreMaterial.CARDBOARD: 70.0,
 }
 TARGET_PCT = (0.0001, 30.0, "%")
-# The outer turns whose moisture counts where no job is named: those of a small one.
-SMALL_JOB_G = 50.0
 SET_POINT_C = (20, 250, "°C")
 MOST_HOURS = 500
 

@@ -7,16 +7,17 @@ from the spool's code. So continuing from a checkpoint and starting again give t
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import partial
+from typing import NamedTuple
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Max
+from django.db.models import Exists, Max, OuterRef
 from django.utils import timezone
 
-from . import clock, evidence
-from .checkpoints import MODEL_VERSION, facts_of, forget_after, latest, prune, slot
+from . import basis, catalogue, clock, evidence
+from .checkpoints import MODEL_VERSION, forget_after, latest, prune, slot
 from .checks import one_writer, shown
 from .climate import hour_of
 from .clock import Clock
@@ -24,13 +25,26 @@ from .evidence import Known
 from .history import History, Segment, load
 from .hourly import HOUR
 from .labels import pretty
-from .models import Ensemble, MassEntry, MoistureState, Spool, Stay
+from .models import Ensemble, MassEntry, MoistureState, OuterTurns, Spool
 from .physics.surroundings import Surroundings
-from .windings import Air, Array, Band, Winding, advanced, joined, received, restored, start_rh
+from .windings import (
+    SMALL_JOB_G,
+    Air,
+    Array,
+    Band,
+    Winding,
+    advanced,
+    joined,
+    received,
+    restored,
+    start_rh,
+)
 
 __all__ = ["Band", "Moisture", "advance", "forget_after", "moisture_now", "moisture_of", "rebuild"]
-REBUILD_BATCH = 50
+REBUILD_BATCH, OUTER_BATCH = 50, 250
 LOOKS_AHEAD = timedelta(days=60)
+# Stored ones are at most a quarter of a day old, or somewhat more where the work is behind.
+FRESH_FOR = timedelta(hours=8)
 ORIGIN = {
     "reading": "measured",
     "computed": "computed from its room and desiccant, no reading in the last 6 h",
@@ -100,7 +114,7 @@ def moisture_of(
     """The moisture of spools at a time, by spool id. Stores nothing; six queries however many spools,
     some more for dry boxes in which nothing is read and for weighings that are not worked in yet.
 
-    whole: the spools come from history.with_materials() and are up to date; that saves a query.
+    whole: the spools come from loading.with_materials() and are up to date; that saves a query.
     A spool that had not come yet, or is empty, is told as at the nearest time that it was there.
     """
     at = at or timezone.now()
@@ -127,14 +141,15 @@ def moisture_of(
 
 @dataclass(frozen=True)
 class Advance:
-    """What was computed and waits to be stored, and the facts that it was computed from."""
+    """What was computed and waits to be stored.
 
-    spool_ids: list[int]
-    place_ids: list[int]
-    until: datetime
-    facts: tuple[int, ...]
+    cut_back: how often the checkpoints of each spool had been cut back before its facts were read.
+    """
+
+    cut_back: dict[int, int]
     rows: list[MoistureState]
     ensembles: list[Ensemble]
+    outer: list[OuterTurns]
 
 
 def advance(spools: Iterable[Spool], until: datetime | None = None) -> int:
@@ -149,25 +164,29 @@ def compute_advance(spool_ids: Sequence[int], until: datetime) -> Advance:
 
 @transaction.atomic
 def store_advance(computed: Advance) -> int:
-    """Store computed checkpoints; none when a fact was added meanwhile: the next turn sees it."""
+    """Store computed checkpoints; none of a spool about which a fact was added meanwhile."""
     one_writer()
-    list(Spool.objects.select_for_update().filter(pk__in=computed.spool_ids).order_by("pk"))
-    if facts_of(computed.spool_ids, computed.place_ids, computed.until) != computed.facts:
-        return 0
+    spools = Spool.objects.select_for_update().filter(pk__in=computed.cut_back).order_by("pk")
+    now = dict(spools.values_list("pk", "cut_back"))
+    same = {pk for pk, cut_back in computed.cut_back.items() if now.get(pk) == cut_back}
+    rows = [row for row in computed.rows if row.spool_id in same]
+    ensembles = [ensemble for ensemble in computed.ensembles if ensemble.spool_id in same]
+    outer = [turns for turns in computed.outer if turns.spool_id in same]
     # Other members have other checkpoints.
-    moved = [ensemble.spool_id for ensemble in computed.ensembles]
+    moved = [ensemble.spool_id for ensemble in ensembles]
     Ensemble.objects.filter(spool__in=moved).delete()
     MoistureState.objects.filter(spool__in=moved).delete()
     MoistureState.objects.bulk_create(
-        computed.rows,
+        rows,
         update_conflicts=True,
         unique_fields=["spool", "at"],
         update_fields=["model_version", "memory", "exposure_hours", "dry_hours", "heat_hours", "basis"],
     )
-    prune(computed.spool_ids)
-    for ensemble in computed.ensembles:
-        ensemble.save(force_insert=True)
-    return len(computed.rows)
+    prune(same)
+    Ensemble.objects.bulk_create(ensembles)
+    OuterTurns.objects.filter(spool__in=same).delete()
+    OuterTurns.objects.bulk_create(outer)
+    return len(rows)
 
 
 def rebuild(spools: Iterable[Spool], until: datetime | None = None) -> list[str]:
@@ -185,26 +204,77 @@ def rebuild(spools: Iterable[Spool], until: datetime | None = None) -> list[str]
     return changes
 
 
+class Outer(NamedTuple):
+    """What the outer turns of a small job hold, and the chance that it is too much to print well."""
+
+    over_clear: float
+    pct: Band
+
+
+def outer_turns(spools: Iterable[Spool], now: datetime | None = None) -> dict[int, Outer]:
+    """For reminders, which look at all spools every few minutes: what is stored where that is fresh.
+
+    By spool id. A fact about a spool makes it stale; as time goes by, it may be some hours old.
+    """
+    now, spools = now or timezone.now(), list(spools)
+    rows = OuterTurns.objects.filter(assumed=_mark(), at__gt=now - FRESH_FOR, at__lte=now)
+    columns = rows.values_list("spool", "over_clear", "p10_pct", "p50_pct", "p90_pct")
+    fresh = {pk: Outer(over_clear, Band(*pct)) for pk, over_clear, *pct in columns}
+    stale = [spool for spool in spools if spool.pk not in fresh]
+    for first in range(0, len(stale), OUTER_BATCH):
+        for pk, moisture in moisture_of(stale[first : first + OUTER_BATCH], now).items():
+            fresh[pk] = _outer(moisture.history.spool, moisture.winding)
+    return {spool.pk: fresh[spool.pk] for spool in spools}
+
+
+def behind(now: datetime) -> list[int]:
+    """The spools in use of which something has to be stored: ids, in order. Three queries."""
+    until = hour_of(now.astimezone(UTC))
+    quarter = until - timedelta(hours=until.hour % 6)
+    done = OuterTurns.objects.filter(spool=OuterRef("pk"), assumed=_mark(), at__gte=quarter, at__lte=until)
+    spools = Spool.objects.filter(~Exists(done), emptied_at=None)
+    return list(spools.order_by("pk").values_list("pk", flat=True))
+
+
+def _outer(spool: Spool, winding: Winding) -> Outer:
+    limit_pct = catalogue.value(spool.feedstock, "limit_clear_pct")
+    assert limit_pct is not None
+    held = winding.outer_pct(SMALL_JOB_G)
+    return Outer(float((held > limit_pct).mean()), Band.of(held))
+
+
+def _mark() -> str:
+    """Of all assumptions: with others, what is stored of the outer turns is stale."""
+    return basis.fingerprint([MODEL_VERSION, basis.of_shop()])
+
+
 @dataclass(frozen=True)
 class _State:
+    """closes: whether a checkpoint may be kept then."""
+
     at: datetime
     winding: Winding
     clock: Clock
+    closes: bool = True
 
 
 def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple[Advance, list[str]]:
     """Checkpoints up to ``until``; with ``again`` from the very start, and how stored ones differ."""
-    # Counted before they are read: one that is added meanwhile makes the difference.
-    places = _places(ids)
-    facts = facts_of(ids, places, until)
+    # Read before all facts: one that is added meanwhile cuts the spool back.
+    cut_back = dict(Spool.objects.filter(pk__in=ids).values_list("pk", "cut_back"))
+    mark = _mark()
     loaded = _loaded(ids, until, again)
     histories = loaded.histories
     old = MoistureState.objects.filter(spool__in=ids).select_related("spool") if again else []
     stored = {(row.spool_id, row.at): row for row in old}
     kept: dict[tuple[int, str, int], MoistureState] = {}
     changes = []
-    for reached in _reached(histories, loaded.states, until):
+    last = dict(loaded.states)
+    for reached in _reached(histories, loaded.states, until, shortened=True):
+        last |= reached
         for pk, state in reached.items():
+            if not state.closes:
+                continue
             row = kept[pk, *slot(state.at, until)] = _row(histories[pk], state)
             before = stored.pop((pk, state.at), None)
             if before is not None and bytes(before.memory) != row.memory:
@@ -212,14 +282,17 @@ def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple
     changes += [
         f"Spool {pretty(row.spool.code)}: nothing is kept for {shown(row.at)}." for row in stored.values()
     ]
-    rows = list(kept.values())
-    return Advance(list(ids), places, until, facts, rows, loaded.ensembles), changes
+    outer = [
+        OuterTurns(spool_id=pk, at=until, assumed=mark, over_clear=told.over_clear, **_columns(told.pct))
+        for pk, history in histories.items()
+        if history.spool.emptied_at is None and history.last_fact_at() < until
+        for told in [_outer(history.spool, last[pk].winding)]
+    ]
+    return Advance(cut_back, list(kept.values()), loaded.ensembles, outer), changes
 
 
-def _places(ids: Sequence[int]) -> list[int]:
-    """The places that these spools were in, and the rooms of those."""
-    stays = Stay.objects.filter(spool__in=ids).values_list("place", "place__room").distinct()
-    return sorted({pk for pair in stays for pk in pair if pk is not None})
+def _columns(band: Band) -> dict[str, float]:
+    return {f"{name}_pct": value for name, value in band._asdict().items()}
 
 
 def _row(history: History, state: _State) -> MoistureState:
@@ -231,7 +304,7 @@ def _row(history: History, state: _State) -> MoistureState:
         exposure_hours=state.clock.exposure_hours,
         dry_hours=state.clock.dry_hours,
         heat_hours=state.clock.heat_hours,
-        basis=_basis(history, state.at),
+        basis=basis_of(history, state.at),
     )
 
 
@@ -251,7 +324,7 @@ def _loaded(ids: Sequence[int], at: datetime, again: bool = False, given: Sequen
 
     def since(history: History) -> datetime:
         pk = history.spool.pk
-        if pk in checkpoints and checkpoints[pk].basis != _basis(history, checkpoints[pk].at):
+        if pk in checkpoints and checkpoints[pk].basis != basis_of(history, checkpoints[pk].at):
             del checkpoints[pk]
         return checkpoints[pk].at if pk in checkpoints else history.spool.received_at
 
@@ -301,7 +374,7 @@ def _at_weighings(history: History, stages: Sequence[_Stage], points: Array) -> 
     return [found[entry.at] for entry in evidence.weighings_of(history)]
 
 
-def _basis(history: History, at: datetime) -> str:
+def basis_of(history: History, at: datetime) -> str:
     """What a checkpoint was computed with: what is assumed, and the members."""
     return hashlib.sha256(f"{history.basis(at)} {evidence.key(history)}".encode()).hexdigest()[:16]
 
@@ -333,7 +406,7 @@ def _reached(
             ]
         )
         reached = {
-            pk: _State(found[-1].end, winding, _told(states[pk].clock, found))
+            pk: _State(found[-1].end, winding, _told(states[pk].clock, found), found[-1].closes)
             for (pk, found), winding in zip(segments.items(), windings, strict=True)
         }
         states |= reached

@@ -10,11 +10,10 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, time, timedelta
 
-from django.db.models import QuerySet
-
 from . import basis, box_courses, catalogue, clock, ledger, moves
-from .box_courses import BoxFacts, Course
+from .box_courses import Turns
 from .hourly import FOREVER, Readings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
+from .loading import share_places, spools_by_id
 from .models import DryingRun, MassEntry, Place, Spool, Stay
 from .windings import LEAST_WINDING_G
 
@@ -57,8 +56,7 @@ class History:
     runs: list[DryingRun]
     entries: list[MassEntry]
     readings: dict[int, Readings]
-    boxes: dict[int, BoxFacts] = field(default_factory=dict)
-    courses: dict[int, Course] = field(default_factory=dict)
+    boxes: dict[int, Turns] = field(default_factory=dict)
 
     def basis(self, until: datetime) -> str:
         """A fingerprint of what is assumed, not recorded with a time, and counts up to ``until``.
@@ -70,7 +68,7 @@ class History:
         for pk, box in sorted(self.boxes.items()):
             there = [stay for stay in self.stays if stay.place_id == pk and stay.start < until]
             if there:
-                assumed += box.basis(there[0].start, min(there[-1].end or until, until))
+                assumed.append(box.basis(min(there[-1].end or until, until)))
         return basis.fingerprint(assumed)
 
     def remaining(self) -> ledger.Amount:
@@ -81,6 +79,12 @@ class History:
     def run_at(self, at: datetime) -> DryingRun | None:
         """The drying run that it was in at a time."""
         return next((run for run in self.runs if run.start <= at and (run.end is None or at < run.end)), None)
+
+    def last_fact_at(self) -> datetime:
+        """When the last thing happened to it that was recorded; readings and others in its boxes left out."""
+        spans = [(stay.start, stay.end) for stay in self.stays] + [(run.start, run.end) for run in self.runs]
+        times = [self.spool.received_at, *(entry.at for entry in self.entries)]
+        return max(*times, *(start if end is None else end for start, end in spans))
 
     def opened_at(self) -> datetime | None:
         """When the bag that it came in was opened; None while it is not."""
@@ -135,9 +139,9 @@ class History:
             state, room_until = self.readings[room.pk].at(at)
             until = min(until, room_until)
         computed = None
-        if state is None and place.pk in self.courses:
-            computed, course_until = self.courses[place.pk].at(at)
-            until = min(until, course_until)
+        if state is None and place.pk in self.boxes:
+            computed, turn_until = self.boxes[place.pk].at(at)
+            until = min(until, turn_until)
         if computed is not None:
             temperature_c, rh_pct, origin = *computed, "computed"
         elif state is None:
@@ -186,13 +190,6 @@ def least_drying_hours(spool: Spool) -> float:
     return float(spool.feedstock.polymer.dry_hours.split("-")[0])
 
 
-def with_materials() -> QuerySet[Spool]:
-    """Spools as histories need them: with all that the catalogue and their weighings say of them."""
-    return Spool.objects.select_related(
-        "feedstock__polymer", "feedstock__filler", "feedstock__maker", "ensemble"
-    )
-
-
 def load(
     spool_ids: Iterable[int],
     until: datetime,
@@ -202,54 +199,41 @@ def load(
     """The histories of spools by spool id, with the readings up to ``until``.
 
     ``since`` tells for a history, still without its readings, from when on they are wanted.
-    given: the spools themselves, where the caller has them from with_materials().
-    Five queries however many spools; four with the spools given; some more where a dry box's air is computed.
+    given: the spools themselves, where the caller has them from loading.with_materials().
+    Eight queries however many spools; six with the spools given; some more where a dry box's air is computed.
     """
     ids = list(spool_ids)
-    spools_by_id = {spool.pk: spool for spool in given} or with_materials().in_bulk(ids)
-    stays: dict[int, list[Stay]] = {pk: [] for pk in spools_by_id}
-    runs: dict[int, list[DryingRun]] = {pk: [] for pk in spools_by_id}
-    entries: dict[int, list[MassEntry]] = {pk: [] for pk in spools_by_id}
-    for stay in Stay.objects.filter(spool__in=ids).select_related("place__room"):
+    spools = {spool.pk: spool for spool in given} or spools_by_id(ids)
+    stays: dict[int, list[Stay]] = {pk: [] for pk in spools}
+    runs: dict[int, list[DryingRun]] = {pk: [] for pk in spools}
+    entries: dict[int, list[MassEntry]] = {pk: [] for pk in spools}
+    all_stays, all_runs = Stay.objects.filter(spool__in=ids), DryingRun.objects.filter(spool__in=ids)
+    share_places(all_stays)
+    share_places(all_runs, "dryer")
+    for stay in all_stays:
         stays[stay.spool_id].append(stay)
-    for run in DryingRun.objects.filter(spool__in=ids).select_related("dryer"):
+    for run in all_runs:
         runs[run.spool_id].append(run)
     for entry in MassEntry.objects.standing().filter(spool__in=ids):
         entries[entry.spool_id].append(entry)
     readings: dict[int, Readings] = {}
-    boxes: dict[int, BoxFacts] = {}
-    courses: dict[int, Course] = {}
+    boxes: dict[int, Turns] = {}
     histories = {
-        pk: History(spool, stays[pk], runs[pk], entries[pk], readings, boxes, courses)
-        for pk, spool in spools_by_id.items()
+        pk: History(spool, stays[pk], runs[pk], entries[pk], readings, boxes) for pk, spool in spools.items()
     }
-    boxes |= _boxes(stays.values())
+    boxes |= _boxes(stays.values(), until)
     wanted = [(history, since(history)) for history in histories.values()]
     readings |= _readings(wanted, until)
-    courses |= _courses(wanted, boxes, until)
     return histories
 
 
-def _boxes(stays: Iterable[list[Stay]]) -> dict[int, BoxFacts]:
-    """The facts of the dry boxes that spools were in whose air may be computed."""
+def _boxes(stays: Iterable[list[Stay]], until: datetime) -> dict[int, Turns]:
+    """The air of the dry boxes that spools were in, where it may be computed."""
     first: dict[Place, datetime] = {}
     for stay in (stay for of_spool in stays for stay in of_spool):
         if box_courses.complete(stay.place):
             first[stay.place] = min(first.get(stay.place, stay.start), stay.start)
-    return box_courses.load_facts(first) if first else {}
-
-
-def _courses(
-    wanted_since: list[tuple[History, datetime]], boxes: dict[int, BoxFacts], until: datetime
-) -> dict[int, Course]:
-    """The computed air of boxes for the spools that were in them since the times given."""
-    first: dict[int, datetime] = {}
-    for history, since in wanted_since:
-        for stay in history.stays:
-            if stay.place_id in boxes and (stay.end is None or stay.end > since):
-                start = max(stay.start, since)
-                first[stay.place_id] = min(first.get(stay.place_id, start), start)
-    return box_courses.courses({pk: boxes[pk] for pk in first}, first, until) if first else {}
+    return box_courses.turns_of(first, until) if first else {}
 
 
 def _readings(wanted_since: list[tuple[History, datetime]], until: datetime) -> dict[int, Readings]:

@@ -1,23 +1,36 @@
 """Keeps the stored moisture of all spools, and the stored air of dry boxes, up to date."""
 
 import time
+from collections.abc import Iterator
+from datetime import timedelta
 
 from django.utils import timezone
 
 from background.queue import enqueue, every, work
 
 from . import box_states, exposure, week
-from .models import Spool, WeekPlan
+from .box_courses import complete_boxes
+from .checkpoints import latest_times
+from .models import WeekPlan
 
-BATCH = 100
-# Computed together; and when a work item has done enough, well before its time is up.
-GROUP, ENOUGH_S = 10, 40.0
+BATCH, BOXES = 500, 10
+# Computed together where hours have passed, and where the whole past has to be gone through; and when a work
+# item has done enough, well before its time is up.
+GROUP, LONG_GROUP, ENOUGH_S = 250, 10, 40.0
+HOURS = timedelta(days=2)
 
 
 @every(name="spools.advance_all", minutes=15, queue="moisture")
 def advance_all() -> None:
-    """Queue the spools that are not empty, some at a time; a batch that is not done yet is left alone."""
-    ids = list(Spool.objects.filter(emptied_at=None).order_by("pk").values_list("pk", flat=True))
+    """Queue the dry boxes, whose air the spools in them take, and the spools that are behind.
+
+    A batch that is not done yet is left alone.
+    """
+    boxes = [box.pk for box in complete_boxes()]
+    for number, first in enumerate(range(0, len(boxes), BOXES)):
+        some = {"place_ids": boxes[first : first + BOXES]}
+        enqueue("spools.boxes", some, live_key=f"spools.boxes:{number}")
+    ids = exposure.behind(timezone.now())
     for number, first in enumerate(range(0, len(ids), BATCH)):
         batch = {"spool_ids": ids[first : first + BATCH]}
         enqueue("spools.advance", batch, live_key=f"spools.advance:{number}")
@@ -26,11 +39,20 @@ def advance_all() -> None:
 def _advanced(spool_ids: list[int]) -> list[exposure.Advance]:
     """As many groups as time allows: what is left has its turn in the next round, which finds these done."""
     started, computed = time.monotonic(), []
-    for first in range(0, len(spool_ids), GROUP):
-        computed.append(exposure.compute_advance(spool_ids[first : first + GROUP], timezone.now()))
+    for group in _groups(spool_ids):
+        computed.append(exposure.compute_advance(group, timezone.now()))
         if time.monotonic() - started > ENOUGH_S:
             break
     return computed
+
+
+def _groups(spool_ids: list[int]) -> Iterator[list[int]]:
+    """Those that have not far to go first."""
+    now = timezone.now()
+    near = {pk for pk, at in latest_times(spool_ids).items() if at > now - HOURS}
+    for size, ids in ((GROUP, near), (LONG_GROUP, set(spool_ids) - near)):
+        ordered = sorted(ids)
+        yield from (ordered[first : first + size] for first in range(0, len(ordered), size))
 
 
 @work("spools.advance", prepare=_advanced, queue="moisture")
@@ -40,18 +62,13 @@ def advance(spool_ids: list[int], prepared: list[exposure.Advance]) -> None:
         exposure.store_advance(computed)
 
 
-@every(name="spools.advance_boxes", minutes=15, queue="moisture")
-def advance_boxes() -> None:
-    enqueue("spools.boxes", live_key="spools.boxes")
-
-
-def _advanced_boxes() -> list[box_states.Advance]:
-    return box_states.compute_advance(timezone.now())
+def _advanced_boxes(place_ids: list[int]) -> list[box_states.Advance]:
+    return box_states.compute_advance(timezone.now(), place_ids)
 
 
 @work("spools.boxes", prepare=_advanced_boxes, queue="moisture")
-def store_boxes(prepared: list[box_states.Advance]) -> None:
-    """Store the computed air of the dry boxes."""
+def store_boxes(place_ids: list[int], prepared: list[box_states.Advance]) -> None:
+    """Store the computed air of these dry boxes."""
     box_states.store_advance(prepared)
 
 

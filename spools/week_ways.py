@@ -25,9 +25,9 @@ from .drying import (
     suggested_set_point_c,
 )
 from .exposure import Moisture, moisture_of
-from .history import with_materials
 from .labels import pretty
 from .ledger import Amount, remaining_of
+from .loading import with_materials
 from .models import Place, PlannedDrying, Spool, WantedPrint
 from .week_model import PRESSING, SLOT_MINUTES, Fixed, Mode, Placed, Stock, Wanted, Way, Week, fits
 from .windings import DOUBT, Air, Winding, advanced, hours_until

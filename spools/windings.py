@@ -35,6 +35,8 @@ START_C = 22.0
 # What a member of the ensemble is a value of: uptake, diffusivity, its activation energy, wetness as it came.
 MEMBER_OF = ("w50_pct", "d23_m2_s", "e_d_kj_mol", "start_rh")
 LEAST_WINDING_G = 1.0
+# The outer turns whose moisture counts where no job is named: those of a small one.
+SMALL_JOB_G = 50.0
 
 
 class Band(NamedTuple):

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from maintenance.models import Reminder
 from maintenance.readiness import digits, duration
 from spools.box_courses import complete_boxes
-from spools.boxes import ADVICE, BoxNow, Finding, boxes_now
+from spools.boxes import ADVICE, OVER, BoxNow, Finding, boxes_now
 from spools.hourly import hour_of
 from spools.models import DesiccantCharge
 
@@ -20,11 +20,11 @@ SOON, NOT_SO_SOON = 7, 10
 def spent_and_leaking(now: datetime) -> Found:
     """Dry boxes that are over their humidity limit or will be soon, and what a hygrometer says of others."""
     found = Found([Kind.REGENERATE, Kind.LEAK])
-    for box in boxes_now(complete_boxes(), now).values():
+    for box in boxes_now(complete_boxes(), now, shown=OVER).values():
         if box.waiting is not None:
             continue
         findings = {finding.kind: finding for finding in box.findings}
-        days = math.inf if box.days.likely is None else box.days.likely
+        days = math.inf if box.days_likely is None else box.days_likely
         reminder = _regenerate(box, findings.get("spent"), now)
         if "spent" in findings or days < SOON:
             found.want(reminder, pressing=box.over_limit)
@@ -36,7 +36,7 @@ def spent_and_leaking(now: datetime) -> Found:
 
 
 def _regenerate(box: BoxNow, finding: Finding | None, now: datetime) -> Reminder:
-    place, days = box.place, box.days.likely
+    place, days = box.place, box.days_likely
     how = "computed" if box.measured_rh_pct is None else "measured"
     when = "" if box.over_limit or not days else f", which is about {duration(24 * days)} away"
     advice = ADVICE[DesiccantCharge.Kind(box.charge.kind)]

@@ -8,7 +8,7 @@ from django.db.models import Exists, Max, Min, OuterRef, Q
 
 from maintenance.models import Loading, Reminder, Toolhead
 from maintenance.readiness import POSSIBLE, digits, duration
-from spools import catalogue, ledger
+from spools import catalogue, exposure, ledger
 from spools.checks import shown_day
 from spools.drying import SMALL_JOB_G
 from spools.exposure import Band, moisture_of
@@ -86,14 +86,12 @@ def opened_spools() -> list[Spool]:
 
 def outer_turns(spools: Sequence[Spool], now: datetime) -> dict[int, Turns]:
     """The outer turns of each, by spool id."""
-    moistures = moisture_of(spools, now)
+    held = exposure.outer_turns(spools, now)
     found = {}
     for spool in spools:
         limit_pct = catalogue.value(spool.feedstock, "limit_clear_pct")
         assert limit_pct is not None
-        moisture = moistures[spool.pk]
-        over = moisture.probability_over(limit_pct, SMALL_JOB_G)
-        found[spool.pk] = Turns(over, moisture.outer_pct(SMALL_JOB_G), limit_pct)
+        found[spool.pk] = Turns(held[spool.pk].over_clear, held[spool.pk].pct, limit_pct)
     return found
 
 

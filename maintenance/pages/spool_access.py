@@ -11,7 +11,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 
 from spools import labels
-from spools.history import with_materials
+from spools.loading import with_materials
 from spools.models import Spool
 
 

@@ -1,11 +1,12 @@
 from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import CouponTest, DryingRun
-from .moisture import Ensemble, MoistureState
-from .places import BoxState, DesiccantCharge, Place, Reading, Stay
+from .moisture import Ensemble, MoistureState, OuterTurns
+from .places import BoxAir, BoxState, DesiccantCharge, Place, Reading, Stay
 from .stock import MassEntry, Spool
 from .week import PlannedDrying, PlannedPrint, WantedPrint, WeekPlan
 
 __all__ = [
+    "BoxAir",
     "BoxState",
     "CoreKind",
     "CouponTest",
@@ -17,6 +18,7 @@ __all__ = [
     "Maker",
     "MassEntry",
     "MoistureState",
+    "OuterTurns",
     "Place",
     "PlannedDrying",
     "PlannedPrint",

@@ -50,3 +50,25 @@ class Ensemble(models.Model):
 
     def __str__(self) -> str:
         return f"{self.spool_id} weighed until {self.last_at:%Y-%m-%d %H:%M}"
+
+
+class OuterTurns(models.Model):
+    """What a spool's outer turns hold, for reminders that look at all spools: a cache, rebuildable.
+
+    Written as checkpoints are. Deleted by any fact about the spool itself, whenever it happened, and by late
+    ones about its air.
+    """
+
+    spool = models.OneToOneField(Spool, models.CASCADE, related_name="outer_turns")
+    at = models.DateTimeField()
+    assumed = models.CharField(max_length=16, help_text="fingerprint of the shop's assumptions")
+    over_clear = models.FloatField(help_text="share of the members above what prints well")
+    p10_pct = models.FloatField()
+    p50_pct = models.FloatField()
+    p90_pct = models.FloatField()
+
+    class Meta:
+        verbose_name_plural = "outer turns"
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} at {self.at:%Y-%m-%d %H:%M}: {self.p50_pct:.2g} %"

@@ -1,5 +1,7 @@
 """Where spools are, and what the air is like there."""
 
+from typing import Any
+
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
@@ -73,6 +75,8 @@ class Place(models.Model):
         validators=[MinValueValidator(1), MaxValueValidator(90)],
         help_text="of a dry box",
     )
+    # How often the stored air of a dry box was cut back, so that none is stored that was computed before.
+    cut_back = models.PositiveIntegerField(default=0, editable=False)
 
     class Meta:
         ordering = ["kind", "name"]
@@ -96,6 +100,13 @@ class Place(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    def save(self, *args: Any, **options: Any) -> None:
+        """A correction leaves alone how often something was cut back since the place was read."""
+        if not self._state.adding:
+            names = {field.name for field in self._meta.concrete_fields if not field.primary_key}
+            options.setdefault("update_fields", names - {"cut_back"})
+        super().save(*args, **options)
 
 
 class DesiccantCharge(models.Model):
@@ -171,6 +182,33 @@ class BoxState(models.Model):
 
     def __str__(self) -> str:
         return f"{self.place_id} at {self.at:%Y-%m-%d %H:%M}"
+
+
+class BoxAir(models.Model):
+    """The computed air of a dry box that its spools take from this time on: a cache, rebuildable.
+
+    Kept for every quarter of a UTC day and for the hour that a charge starts with, so that thousands of
+    spools need not have their boxes computed again. A fact that arrives late deletes those after it.
+    """
+
+    place = models.ForeignKey(Place, models.CASCADE, related_name="airs")
+    at = models.DateTimeField()
+    temperature_c = models.FloatField()
+    rh_pct = models.FloatField()
+    basis = models.CharField(
+        max_length=16, help_text="fingerprint of all that it rests on from the first charge on"
+    )
+    assumed = models.CharField(
+        max_length=16,
+        help_text="fingerprint of the shop's assumptions when this row and those before it were found right",
+    )
+
+    class Meta:
+        ordering = ["at"]
+        constraints = [models.UniqueConstraint(fields=["place", "at"], name="box_air_once")]
+
+    def __str__(self) -> str:
+        return f"{self.place_id} at {self.at:%Y-%m-%d %H:%M}: {self.rh_pct:.0f} %"
 
 
 class Reading(models.Model):

@@ -113,7 +113,12 @@ class Sorbers:
 
     def balanced(self, rh: float) -> Array:
         """Contents in balance with air of this humidity, (contents,) [kg/kg]."""
-        return np.array([np.interp(rh, GRID, row) for row in self.equilibrium])
+        n = int(np.searchsorted(GRID, rh, side="right")) - 1
+        if n < 0 or GRID[n] == rh or n == len(GRID) - 1:
+            return self.equilibrium[:, max(n, 0)].copy()
+        # As numpy.interp does it for one row, for all at once.
+        slope = (self.equilibrium[:, n + 1] - self.equilibrium[:, n]) / (GRID[n + 1] - GRID[n])
+        return slope * (rh - GRID[n]) + self.equilibrium[:, n]
 
     def relaxed(self, contents: Array, rh: float, temperature_k: float, duration_s: float) -> Array:
         """Contents after some time in constant air, (contents,) [kg/kg]."""

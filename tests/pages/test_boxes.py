@@ -16,7 +16,7 @@ from tests.spools.conftest import hours_ago
 
 from .small_shop import local_input, says
 
-MOST_QUERIES = 22
+MOST_QUERIES = 24
 SILICA = {"kind": "silica_gel", "dry_mass_g": 200, "condition": "regenerated", "regenerated_c": 120}
 
 

@@ -335,7 +335,7 @@ def test_the_rebuild_command_tells_of_boxes(charged, capsys):
 
 
 def test_the_background_work_stores_it(charged):
-    tasks.advance_boxes()
+    tasks.advance_all()
     run_due()
     assert BoxState.objects.filter(place=charged).count() == 6
 
@@ -376,7 +376,7 @@ def test_spools_in_one_box_take_as_few_queries_as_one(charged, nylon, django_ass
     box_states.advance()
     exposure.advance(spools)
     for some in (spools[:1], spools):
-        with django_assert_max_num_queries(14):
+        with django_assert_max_num_queries(15):
             exposure.moisture_of(some)
 
 

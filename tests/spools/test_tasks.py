@@ -2,7 +2,7 @@ import pytest
 
 from background.models import WorkItem
 from background.running import run_due
-from spools import exposure, moves, tasks
+from spools import exposure, ledger, moves, tasks
 from spools.models import MoistureState
 
 from .conftest import receive
@@ -33,5 +33,9 @@ def test_rounds_that_take_longer_than_a_quarter_of_an_hour_do_not_pile_up(nylon,
     run_due()
     assert all(spool.moisture_states.exists() for spool in spools)
     waiting.delete()
+    tasks.advance_all()
+    assert not waiting.exists(), "nothing is behind"
+    for spool in spools:
+        ledger.take(spool, 5)
     tasks.advance_all()
     assert waiting.count() == 3
