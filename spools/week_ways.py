@@ -369,7 +369,7 @@ class _Gathering:
                 )
             elif dry > run.planned_end:
                 self.notes.append(
-                    f"Leave {pretty(run.spool.code)} in {run.dryer} until {shown(dry)}, when it is likely dry."
+                    f"Leave {pretty(run.spool.code)} in {run.dryer} until {shown(dry)}: then likely dry."
                 )
             changes = run.change_at is not None and run.change_at > self.begin
             air = self._air(0, run.dryer, run.set_point_c, end / SLOTS_H)
