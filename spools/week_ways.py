@@ -14,6 +14,7 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from . import catalogue, heat, plans, softening
+from .checks import shown
 from .climate import Climate, climates_now, heated_rh_pct, room_airs
 from .drying import (
     SMALL_JOB_G,
@@ -365,6 +366,10 @@ class _Gathering:
             if dry is None:
                 self.notes.append(
                     f"{pretty(run.spool.code)} in {run.dryer} likely does not get dry so: not counted on."
+                )
+            elif dry > run.planned_end:
+                self.notes.append(
+                    f"Leave {pretty(run.spool.code)} in {run.dryer} until {shown(dry)}: then likely dry."
                 )
             changes = run.change_at is not None and run.change_at > self.begin
             air = self._air(0, run.dryer, run.set_point_c, end / SLOTS_H)

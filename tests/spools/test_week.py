@@ -10,6 +10,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from spools import drying, week
+from spools.labels import pretty
 from spools.models import Place, PlannedDrying, Polymer, WantedPrint, WeekPlan
 from spools.moves import mark_empty
 from spools.plans import plan_drying
@@ -175,6 +176,8 @@ def test_a_print_is_wanted_within_the_week(wet, hours):
 def test_runs_that_go_on_are_waited_for_and_joined(wet, shelf, box):
     large = Place.objects.create(name="Large", kind="dryer", max_set_point_c=90, room=shelf, spool_capacity=2)
     drying.start_drying([wet["PETG"]], large, 60, planned_hours=8, at=hours_ago(1))
+    drying.start_drying([wet["PC"]], large, 60, planned_hours=1.5, at=hours_ago(1))
+    Place.objects.filter(pk=large.pk).update(spool_capacity=3)
     want("TPU 95A", 100, 30)
     want("PETG", 100, 40)
     plan = planned()
@@ -182,6 +185,8 @@ def test_runs_that_go_on_are_waited_for_and_joined(wet, shelf, box):
     assert {one.state for one in rows.values()} == {"in time"}
     assert rows["PETG"].good_at >= timezone.now() + timedelta(hours=6)
     assert plan.standing().get().spool == wet["TPU 95A"]
+    # One of the runs ends before its spool is dry, and that is told.
+    assert any(note.startswith(f"Leave {pretty(wet['PC'].code)} in Large until") for note in plan.notes)
     assert faults_of(plan) == []
 
 
