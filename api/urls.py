@@ -7,6 +7,7 @@ from .views.drying import DryingRuns
 from .views.flow_checks import FlowChecks
 from .views.job_files import JobFiles
 from .views.jobs import Jobs
+from .views.lost import Lost
 from .views.machines import BoreReadings, Fittings, Loadings, PartKinds, Parts, Printers, Stock, Toolheads
 from .views.places import Charges, Places, Readings
 from .views.readiness import Readiness
@@ -59,4 +60,6 @@ urlpatterns = [
     path("v1/", include((v1, "v1"))),
     path("schema/", SpectacularAPIView.as_view(), name="api-schema"),
     path("docs/", SpectacularSwaggerView.as_view(url_name="api-schema"), name="api-docs"),
+    # Scripts read JSON, also where there is nothing.
+    re_path("", Lost.as_view()),
 ]

@@ -20,6 +20,10 @@ class WorkItem(models.Model):
     key = models.CharField(
         max_length=200, null=True, blank=True, unique=True, help_text="Given once, kept until pruned."
     )
+    live_key = models.CharField(
+        max_length=200, blank=True, help_text="Given to one item at a time that waits or runs."
+    )
+    origin = models.CharField(max_length=64, blank=True, help_text="The web request that asked for it.")
     state = models.CharField(max_length=10, choices=State, default=State.QUEUED)
     attempts = models.PositiveSmallIntegerField(default=0)
     due = models.DateTimeField(default=timezone.now)
@@ -35,12 +39,18 @@ class WorkItem(models.Model):
         indexes = [
             models.Index(fields=["state", "due"], name="work_item_state_due"),
             models.Index(fields=["name", "finished"], name="work_item_name_finished"),
+            models.Index(fields=["finished"], name="work_item_finished"),
         ]
         constraints = [
             models.CheckConstraint(
                 condition=~Q(state="running") | Q(claim__isnull=False, lease_until__isnull=False),
                 name="work_item_running_is_claimed",
-            )
+            ),
+            models.UniqueConstraint(
+                fields=["live_key"],
+                condition=Q(state__in=["queued", "running"]) & ~Q(live_key=""),
+                name="work_item_live_key_once",
+            ),
         ]
 
     def __str__(self) -> str:

@@ -1,14 +1,16 @@
 """What the background work has been doing; reads only."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
-from django.db.models import Max, QuerySet
+from django.db.models import Count, Max, Min, Q, QuerySet
 
 from background.models import WorkItem
-from background.queue import WORKS
+from background.queue import PERIODS, WORKS, queue_of, slot_start
+from background.queues import QUEUES
 
 State = WorkItem.State
+SEEN_WITHIN = timedelta(days=1)
 
 
 @dataclass(frozen=True)
@@ -23,13 +25,7 @@ class LastRun:
 
 def last_runs() -> list[LastRun]:
     """The newest run, finished or failed, of every registered name, in the order of names. Two queries."""
-    newest = (
-        WorkItem.objects.filter(finished__isnull=False)
-        .values("name")
-        .annotate(newest=Max("finished"))
-        .values_list("name", "newest")
-    )
-    finished = dict(newest)
+    finished = _newest(WorkItem.objects.filter(finished__isnull=False))
     rows = WorkItem.objects.filter(finished__in=finished.values())
     by_name = {row.name: row for row in rows if row.finished == finished[row.name]}
     runs = []
@@ -41,6 +37,56 @@ def last_runs() -> list[LastRun]:
     return runs
 
 
+def last_successes() -> dict[str, datetime]:
+    """When each name was last done. One query."""
+    return _newest(WorkItem.objects.filter(state=State.DONE))
+
+
+def _newest(items: QuerySet[WorkItem]) -> dict[str, datetime]:
+    rows = items.order_by().values("name").annotate(newest=Max("finished")).values_list("name", "newest")
+    return {name: newest for name, newest in rows if newest is not None}
+
+
+@dataclass
+class QueueState:
+    """Items of a queue: waiting (due or not), running, given up; the oldest due one; a lease that holds."""
+
+    name: str
+    waiting: int = 0
+    running: int = 0
+    failed: int = 0
+    waits_since: datetime | None = None
+    held: bool = False
+
+
+def queue_states(now: datetime) -> list[QueueState]:
+    """All queues, in the order of QUEUES. One query."""
+    found = {name: QueueState(name) for name in QUEUES}
+    rows = (
+        WorkItem.objects.exclude(state=State.DONE)
+        .order_by()
+        .values("name", "state")
+        .annotate(count=Count("pk"), due_since=Min("due"), held=Count("pk", filter=Q(lease_until__gt=now)))
+    )
+    for row in rows:
+        queue = found[queue_of(row["name"])]
+        if row["state"] == State.FAILED:
+            queue.failed += row["count"]
+        elif row["state"] == State.RUNNING:
+            queue.running += row["count"]
+            queue.held = queue.held or row["held"] > 0
+        else:
+            queue.waiting += row["count"]
+            if row["due_since"] <= now:
+                queue.waits_since = min(queue.waits_since or now, row["due_since"])
+    return list(found.values())
+
+
+def next_runs(now: datetime) -> dict[str, datetime]:
+    """When repeated work has its next slot, by name; other work runs when it is asked for."""
+    return {name: slot_start(period, now) + period for name, period in PERIODS.items()}
+
+
 def queue_length() -> int:
     """How many items wait or run."""
     return WorkItem.objects.filter(state__in=[State.QUEUED, State.RUNNING]).count()
@@ -49,3 +95,24 @@ def queue_length() -> int:
 def failed_items() -> QuerySet[WorkItem]:
     """Items that were given up, newest first, each with its error."""
     return WorkItem.objects.filter(state=State.FAILED).order_by("-finished")
+
+
+@dataclass(frozen=True)
+class Worker:
+    """A worker by the items that it ended within SEEN_WITHIN."""
+
+    name: str
+    seen: datetime
+    items: int
+
+
+def workers(now: datetime) -> list[Worker]:
+    """Those that ended work lately, the latest first. One query."""
+    rows = (
+        WorkItem.objects.filter(finished__gt=now - SEEN_WITHIN)
+        .exclude(holder="")
+        .order_by()
+        .values_list("holder")
+        .annotate(seen=Max("finished"), items=Count("pk"))
+    )
+    return sorted((Worker(*row) for row in rows), key=lambda worker: worker.seen, reverse=True)

@@ -20,8 +20,12 @@ from django.db import transaction
 from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
+from background.clock import ClockWatch, forget_times_to_come, lease_of
 from background.models import WorkItem
-from background.queue import LIMIT_S, WORKS, enqueue_slots
+from background.queue import WORKS, enqueue_slots, queue_of
+from background.queues import DEFAULT_QUEUE
+from background.scrub import scrubbed
+from background.trace import work_of
 
 logger = logging.getLogger(__name__)
 State = WorkItem.State
@@ -29,7 +33,7 @@ State = WorkItem.State
 MAX_ATTEMPTS = 6
 FIRST_DELAY_S = 15.0
 DELAY_GROWTH = 4.0  # 15 s, 1 min, 4 min, 16 min, 64 min
-LEASE_MARGIN_S = 30.0
+_watch = ClockWatch()
 
 
 class LeaseLost(Exception):
@@ -37,27 +41,33 @@ class LeaseLost(Exception):
 
 
 def run_due(
-    budget_s: float = float("inf"), stop: Callable[[], bool] = lambda: False, watched: bool = False
+    budget_s: float = float("inf"),
+    stop: Callable[[], bool] = lambda: False,
+    watched: bool = False,
+    queue: str | None = None,
 ) -> int:
     """Run everything that is due, one after the other, and return how many items were run.
 
-    budget_s: no new item is begun after so many seconds, nor once stop() is true. watched: an item that takes
-    longer than its limit ends this whole process (for workers that are started again by their supervisor).
+    queue: only what belongs to that one. budget_s: no new item is begun after so many seconds, nor once
+    stop() is true. watched: an item that takes longer than its limit ends this whole process (for workers
+    that are started again by their supervisor).
     """
-    enqueue_slots(timezone.now())
-    _bury_the_lost(timezone.now())
+    now = timezone.now()
+    if _watch.put_back(now):
+        forget_times_to_come(now)
+    enqueue_slots(now)
+    _bury_the_lost(now)
     began = time.monotonic()
     count = 0
-    while not stop() and time.monotonic() - began < budget_s and (item := claim_next(timezone.now())):
+    while not stop() and time.monotonic() - began < budget_s and (item := claim_next(timezone.now(), queue)):
         run_item(item, watched=watched)
         count += 1
     return count
 
 
-def claim_next(now: datetime) -> WorkItem | None:
-    """Take the item that has been due longest, or None. Of several workers that try, one gets it."""
-    while candidate := _claimable(now).order_by("due", "added").first():
-        limit_s = WORKS[candidate.name].limit_s if candidate.name in WORKS else LIMIT_S
+def claim_next(now: datetime, queue: str | None = None) -> WorkItem | None:
+    """Take the item (of that queue) that has been due longest, or None. Of several who try, one gets it."""
+    while candidate := _claimable(now).filter(_belongs_to(queue)).order_by("due", "added").first():
         claim = uuid4()
         taken = (
             _claimable(now)
@@ -66,7 +76,7 @@ def claim_next(now: datetime) -> WorkItem | None:
                 state=State.RUNNING,
                 claim=claim,
                 holder=worker_name(),
-                lease_until=now + timedelta(seconds=limit_s + LEASE_MARGIN_S),
+                lease_until=now + lease_of(candidate.name),
                 attempts=F("attempts") + 1,
             )
         )
@@ -77,6 +87,11 @@ def claim_next(now: datetime) -> WorkItem | None:
 
 def run_item(item: WorkItem, watched: bool = False) -> None:
     """Run one claimed item to "done", or note why it failed and when it is tried again."""
+    with work_of(item.id, item.name, item.attempts, queue_of(item.name), item.origin):
+        _run(item, watched)
+
+
+def _run(item: WorkItem, watched: bool) -> None:
     began = time.monotonic()
     try:
         if item.name not in WORKS:
@@ -87,6 +102,7 @@ def run_item(item: WorkItem, watched: bool = False) -> None:
             with transaction.atomic():
                 work.run(**item.args, **prepared)
                 _finish(item, duration_s=time.monotonic() - began)
+        logger.info("%s is done after %.2f s.", item.name, time.monotonic() - began)
     except LeaseLost:
         logger.warning("%s was taken over by another worker; this run has changed nothing.", item)
     except Exception:
@@ -113,10 +129,23 @@ def worker_name() -> str:
     return os.environ.get("LOADWORTHY_WORKER") or f"{socket.gethostname()}:{os.getpid()}"
 
 
-def _claimable(now: datetime) -> QuerySet[WorkItem]:
+def _unheld(now: datetime) -> QuerySet[WorkItem]:
     return WorkItem.objects.filter(
         Q(state=State.QUEUED, due__lte=now) | Q(state=State.RUNNING, lease_until__lte=now)
     )
+
+
+def _claimable(now: datetime) -> QuerySet[WorkItem]:
+    return _unheld(now).filter(attempts__lt=MAX_ATTEMPTS)
+
+
+def _belongs_to(queue: str | None) -> Q:
+    if queue is None:
+        return Q()
+    if queue == DEFAULT_QUEUE:
+        # With what nobody registered any more, so that somebody notices.
+        return ~Q(name__in=[name for name, work in WORKS.items() if work.queue != queue])
+    return Q(name__in=[name for name, work in WORKS.items() if work.queue == queue])
 
 
 def _finish(item: WorkItem, duration_s: float) -> None:
@@ -140,7 +169,7 @@ def _fail(item: WorkItem, error: str, duration_s: float) -> None:
         claim=None,
         lease_until=None,
         due=item.due if last else now + timedelta(seconds=_delay_s(item.attempts)),
-        error=error,
+        error=scrubbed(error),
         finished=now,
         duration_s=duration_s,
     )
@@ -153,7 +182,7 @@ def _delay_s(attempts: int) -> float:
 
 def _bury_the_lost(now: datetime) -> None:
     """Give up items whose every run took its worker down with it, or they would do so for ever."""
-    WorkItem.objects.filter(state=State.RUNNING, lease_until__lte=now, attempts__gte=MAX_ATTEMPTS).update(
+    _unheld(now).filter(attempts__gte=MAX_ATTEMPTS).update(
         state=State.FAILED,
         claim=None,
         lease_until=None,

@@ -15,9 +15,12 @@ _stopping = threading.Event()
 
 
 @shared_task(name="background.sweep", ignore_result=True)
-def sweep() -> None:
-    """Run what is due. Any number of these may come, from the schedule and after commits."""
-    run_due(budget_s=SWEEP_BUDGET_S, stop=_stopping.is_set, watched=True)
+def sweep(queue: str) -> None:
+    """Run what is due in a queue. Any number of these may come, from the schedule and after commits.
+
+    The message comes by that queue, so a worker runs only what belongs to the queues that it serves.
+    """
+    run_due(budget_s=SWEEP_BUDGET_S, stop=_stopping.is_set, watched=True, queue=queue)
 
 
 @every(name="background.prune", days=1)

@@ -1,5 +1,8 @@
 from django.db import DatabaseError, connection
 from django.http import HttpRequest, HttpResponse
+from django.utils import timezone
+
+from background.ready import checks
 
 
 def healthz(request: HttpRequest) -> HttpResponse:
@@ -10,3 +13,11 @@ def healthz(request: HttpRequest) -> HttpResponse:
     except DatabaseError:
         return HttpResponse("The database does not answer.\n", content_type="text/plain", status=503)
     return HttpResponse("ok\n", content_type="text/plain")
+
+
+def readyz(request: HttpRequest) -> HttpResponse:
+    """A line for each thing that the service needs; 503 when one of them is not well; needs no account."""
+    found = checks(timezone.now())
+    lines = "".join(f"{check.name}: {check.says or 'ok'}\n" for check in found)
+    status = 200 if all(check.well for check in found) else 503
+    return HttpResponse(lines, content_type="text/plain; charset=utf-8", status=status)

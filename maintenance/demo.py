@@ -11,7 +11,7 @@ from typing import NamedTuple
 from django.db import transaction
 from django.utils import timezone
 
-from spools import box_states
+from spools import box_states, week
 from spools.boxes import put_desiccant
 from spools.climate import record_readings
 from spools.corrections import save_feedstock, save_place
@@ -223,6 +223,7 @@ def build(now: datetime | None = None) -> Shop:
     box_states.advance(shop.now)
     _trouble()
     advance(shop.spools.values(), shop.now)
+    _week(shop)
     sweep(shop.now)
     return shop
 
@@ -266,7 +267,10 @@ def _places(shop: Shop) -> None:
             ),
         ]
     }
-    for name, hottest_c, error_k, fan in (("Small dryer", 65, 5, False), ("Big dryer", 110, 3, True)):
+    for name, hottest_c, error_k, holds, fan in (
+        ("Small dryer", 65, 5, 1, False),
+        ("Big dryer", 110, 3, 4, True),
+    ):
         shop.places[name] = save_place(
             Place(
                 name=name,
@@ -274,6 +278,7 @@ def _places(shop: Shop) -> None:
                 room=shelf,
                 max_set_point_c=hottest_c,
                 set_point_error_c=error_k,
+                spool_capacity=holds,
                 moved_air=fan,
                 assumed_temperature_c=21,
                 assumed_rh_pct=50,
@@ -442,6 +447,20 @@ def _printing(shop: Shop) -> None:
         ("HKK433", "Dry box", 11.8),
     ]:
         shop.move(code, place, days_ago)
+
+
+def _week(shop: Shop) -> None:
+    """Prints of the days to come, and the plan that has their filament dry in time."""
+    for name, product, mass_g, in_hours in [
+        ("gear set", "pa6", 220, 60),
+        ("lamp cover", "pc", 150, 44),
+        ("phone stand", "pla-white", 90, 20),
+        ("seals", "tpu", 120, 50),
+        ("bearing blocks", "pa6-cf", 180, 100),
+    ]:
+        week.want_print(shop.products[product], mass_g, shop.now + timedelta(hours=in_hours), name=name)
+    plan = week.ask_for_plan()
+    week.accept(week.store(plan, week.work_out(plan, now=shop.now)))
 
 
 def _drying(shop: Shop) -> None:

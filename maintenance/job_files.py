@@ -5,6 +5,7 @@ import os
 import time
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 from typing import Any
@@ -12,6 +13,7 @@ from typing import Any
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Q
 
 from background.queue import enqueue
 from spools.checks import within
@@ -26,6 +28,9 @@ ENDINGS = (".gcode", ".gco", ".g", ".nc", ".gz", ".3mf", ".zip")
 AT_REST_S = 10.0
 # The watched folder is emptied in portions: each is one piece of work.
 AT_ONCE = 20
+# What is younger may belong to a file that is being taken in.
+YOUNGEST_PRUNED = timedelta(days=1)
+NOT_KEPT = "Its content is no longer kept here. Take the file in again to read it anew."
 # Between two looks at whether the reading is still wanted.
 LOOK_EVERY_S = 0.5
 State = JobFile.State
@@ -108,6 +113,8 @@ def read_again(
     """Read a file anew, as another machine understands it or for other filament; its facts are replaced."""
     diameter_mm = within("diameter_mm", diameter_mm, 0.5, 10, "mm")
     file = JobFile.objects.select_for_update(of=("self",)).get(pk=file.pk)
+    if not stored_path(file.digest).exists():
+        raise ValidationError(NOT_KEPT)
     if len(member) > 200:
         raise ValidationError({"member": "Give at most 200 characters."})
     file.printer, file.diameter_mm, file.member = printer, diameter_mm, member.strip()
@@ -161,6 +168,8 @@ def read_file(job_file: int, number: int) -> dict[str, Any] | None:
             if not wanted.update(share_read=share):
                 raise _NotWanted
 
+    if not stored_path(file.digest).exists():
+        return {"state": State.REFUSED, "problem": NOT_KEPT, "facts": None}
     try:
         facts = read_job(stored_path(file.digest), reading, member=file.member, progress=progress)
     except GcodeError as error:
@@ -174,6 +183,25 @@ def keep_reading(job_file: int, number: int, read: dict[str, Any] | None) -> Non
     """Store what read_file brought, unless that reading has been stopped or overtaken meanwhile."""
     if read is not None:
         JobFile.objects.filter(pk=job_file, round=number, state=State.READING).update(share_read=1, **read)
+
+
+def prune_contents(now: datetime) -> int:
+    """Remove stored content that came longer ago than KEEP_JOB_FILES_DAYS; returns how many files.
+
+    What was read of it stays. 0 days: everything is kept.
+    """
+    folder = settings.DATA_DIR / "jobs"
+    if not settings.KEEP_JOB_FILES_DAYS or not folder.is_dir():
+        return 0
+    since = now - timedelta(days=settings.KEEP_JOB_FILES_DAYS)
+    young = (now - YOUNGEST_PRUNED).timestamp()
+    old = [path for path in folder.iterdir() if path.stat().st_mtime < young]
+    wanted = JobFile.objects.filter(Q(added_at__gte=since) | Q(state__in=[State.WAITING, State.READING]))
+    kept = set(wanted.values_list("digest", flat=True))
+    removed = [path for path in old if path.name not in kept]
+    for path in removed:
+        path.unlink(missing_ok=True)
+    return len(removed)
 
 
 # The watched folder

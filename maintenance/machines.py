@@ -1,11 +1,16 @@
-"""A printer comes into the shop."""
+"""A printer comes into the shop, goes out of use, and may come back."""
 
+from datetime import datetime
+
+from django.core.exceptions import ValidationError
 from django.db import transaction
 
+from spools.checks import moment, shown
 from spools.corrections import save_place
+from spools.labels import pretty
 from spools.models import Place
 
-from .models import Printer, Toolhead
+from .models import Loading, Printer, Toolhead
 
 
 @transaction.atomic
@@ -37,3 +42,31 @@ def add_toolhead(printer: Printer, toolhead: Toolhead) -> Toolhead:
     toolhead.full_clean()
     toolhead.save(force_insert=True)
     return toolhead
+
+
+@transaction.atomic
+def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
+    """A printer is out of use: no job, verdict or reminder asks for it. Its history and parts stay.
+
+    Refused: twice, while a spool is loaded on it.
+    """
+    printer = Printer.objects.select_for_update(of=("self",)).get(pk=printer.pk)
+    if printer.retired_at is not None:
+        raise ValidationError(f"{printer} is out of use since {shown(printer.retired_at)} already.")
+    loaded = Loading.objects.present().filter(toolhead__printer=printer).select_related("spool").first()
+    if loaded is not None:
+        raise ValidationError(f"{pretty(loaded.spool.code)} is loaded on {printer}. Take it off first.")
+    printer.retired_at = moment(at)
+    printer.save(update_fields=["retired_at"])
+    return printer
+
+
+@transaction.atomic
+def bring_back(printer: Printer) -> Printer:
+    """A printer that was out of use prints again. Refused: one that is in use."""
+    printer = Printer.objects.select_for_update(of=("self",)).get(pk=printer.pk)
+    if printer.retired_at is None:
+        raise ValidationError(f"{printer} is in use already.")
+    printer.retired_at = None
+    printer.save(update_fields=["retired_at"])
+    return printer

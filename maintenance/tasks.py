@@ -8,11 +8,12 @@ from django.utils import timezone
 from background.queue import enqueue, every, work
 
 from . import job_files, reminders
+from .delivery import tasks as delivery  # noqa: F401  registers its work
 
 
 @every(name="maintenance.sweep", minutes=5)
 def sweep() -> None:
-    enqueue("maintenance.reminders")
+    enqueue("maintenance.reminders", live_key="maintenance.reminders")
 
 
 def _looked() -> reminders.Looked:
@@ -33,10 +34,15 @@ def read_job_file(job_file: int, number: int, prepared: dict[str, Any] | None) -
 @every(name="maintenance.watch_folder", minutes=1, queue="files")
 def watch_folder() -> None:
     if settings.WATCHED_FOLDER:
-        enqueue("maintenance.take_in_watched")
+        enqueue("maintenance.take_in_watched", live_key="maintenance.take_in_watched")
 
 
 @work("maintenance.take_in_watched", prepare=job_files.take_in_watched, limit_s=900, queue="files")
 def take_in_watched(prepared: list[tuple[job_files.Stored, str]]) -> None:
     for stored, key in prepared:
         job_files.add_job_file(stored, taken_from=key)
+
+
+@every(name="maintenance.prune_job_files", days=1, queue="files")
+def prune_job_files() -> None:
+    job_files.prune_contents(timezone.now())

@@ -1,14 +1,21 @@
-"""Numbers that a person may correct: a place's assumptions, a material's data.
+"""Numbers that a person may correct: a place's assumptions, a material's data, a spool's reel.
 
 They are no facts with a time. Moisture that was computed with them is recognised by its fingerprint and
 worked out anew (see spools/exposure.py).
 """
 
+from typing import Any
+
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from .checks import within
-from .models import Feedstock, Maker, Place, Polymer
+from background.queue import enqueue
+
+from .checkpoints import forget_after
+from .checks import in_use, locked, shown, within
+from .ledger import JUST_BEFORE, Kind
+from .models import DryingRun, Feedstock, Maker, Place, Polymer, Spool
+from .receiving import must_fit
 
 # The widest that a filament's numbers may be. From memory, to catch slips of the keyboard, not to judge.
 POSSIBLE = {
@@ -60,6 +67,58 @@ def save_feedstock(feedstock: Feedstock, maker_name: str) -> Feedstock:
     check_feedstock(feedstock)
     feedstock.save()
     return feedstock
+
+
+# What may be corrected of a spool's reel.
+REEL = [
+    "batch",
+    "core_mass_g",
+    "core_mass_known",
+    "core_mass_band_g",
+    "core_material",
+    "core_cap_c",
+    "core_radius_mm",
+    "width_mm",
+]
+
+
+@transaction.atomic
+def correct_reel(spool: Spool, **values: Any) -> Spool:
+    """Keep other numbers of a spool's reel, those of REEL; amount and moisture are worked out anew.
+
+    Refused: while it dries (the reel's material caps the set point), a reel heavier than the spool weighed
+    with it, a winding that would not fit.
+    """
+    spool = locked(spool)
+    in_use(spool)
+    if DryingRun.objects.filter(spool=spool, end=None).exists():
+        raise ValidationError(
+            "It is in a dryer, and the reel decides how hot that may get. Take it out first."
+        )
+    for name in REEL:
+        setattr(spool, name, values[name])
+    spool.clean_fields()
+    spool.core_mass_g = within("core_mass_g", spool.core_mass_g, 0, 3000, "g")
+    spool.core_mass_band_g = within("core_mass_band_g", spool.core_mass_band_g, 0, 1000, "g")
+    if spool.core_cap_c is not None:
+        within("core_cap_c", spool.core_cap_c, 30, 300, "°C")
+    for entry in spool.mass_entries.standing().filter(kind__in=[Kind.WEIGHED, Kind.RECEIVED]):
+        if entry.net_change_g is not None:
+            must_fit(spool, entry.net_change_g)
+            continue
+        gross_g = entry.gross_g or 0.0
+        if gross_g < spool.core_mass_g - spool.core_mass_band_g - entry.resolution_g:
+            raise ValidationError(
+                {
+                    "core_mass_g": f"It weighed {gross_g:g} g with its reel on {shown(entry.at)}: the reel "
+                    "cannot weigh more. Look at both numbers; a weighing that was a slip can be taken back."
+                }
+            )
+        must_fit(spool, max(0.0, gross_g - spool.core_mass_g))
+    spool.save(update_fields=REEL)
+    forget_after([spool.pk], spool.received_at - JUST_BEFORE)
+    enqueue("spools.advance", {"spool_ids": [spool.pk]})
+    return spool
 
 
 def check_feedstock(feedstock: Feedstock) -> None:

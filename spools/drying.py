@@ -20,7 +20,7 @@ from .loss import Loss as Loss
 from .loss import impossible_loss as impossible_loss
 from .loss import loss_caution as loss_caution
 from .loss import loss_on_drying as loss_on_drying
-from .models import DryingRun, Feedstock, Place, Spool, Stay
+from .models import DryingRun, Feedstock, Place, PlannedDrying, Spool, Stay
 from .moves import current_stay, held, not_in_run, not_into_heat, put
 
 # fixtures/reference/README.md, what caps the drying temperature: spool bodies.
@@ -507,7 +507,17 @@ def start_drying(
                 recorded_by=by,
             )
         )
+    _tie_to_plan(runs)
     return runs
+
+
+def _tie_to_plan(runs: Iterable[DryingRun]) -> None:
+    """Runs are what the accepted plan of the week has for their spools in their dryers."""
+    planned = PlannedDrying.objects.filter(
+        plan__accepted_at__isnull=False, plan__ended_at=None, ended_at=None, run=None
+    )
+    for run in runs:
+        planned.filter(spool=run.spool_id, dryer=run.dryer_id).update(run=run)
 
 
 def _first(set_point_c: float | None, hours: float | None) -> First | None:

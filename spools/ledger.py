@@ -314,6 +314,23 @@ def take(
     )
 
 
+@transaction.atomic
+def cut_off(
+    spool: Spool, mass_g: float, *, at: datetime | None = None, note: str = "", by: Any = None
+) -> MassEntry:
+    """Keep that filament was cut off by hand. Refused: as take; the same amount again within a minute."""
+    spool, at = locked(spool), moment(at, spool)
+    same = spool.mass_entries.filter(kind=Kind.REMOVED, net_change_g=-mass_g)
+    if same.filter(at__gt=at - SAME_WEIGHING, at__lt=at + SAME_WEIGHING).exists():
+        raise ValidationError(
+            {
+                "at": f"{mass_g:g} g were cut off in that minute already: nothing was added. If it was once "
+                "more, give another time."
+            }
+        )
+    return take(spool, mass_g, at=at, kind=Kind.REMOVED, note=note, by=by)
+
+
 def _held_until_next_weighing(spool: Spool, at: datetime) -> Amount:
     """What may still be taken at ``at``: later takes count too, up to a weighing, which starts afresh."""
     entries = list(spool.mass_entries.standing().order_by("at", "id"))

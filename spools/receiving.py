@@ -79,7 +79,7 @@ def receive_spool(
         entries.append(MassEntry(kind=MassEntry.Kind.WEIGHED, gross_g=gross_g, resolution_g=resolution_g))
     for mass_g in (net_mass_g, None if gross_g is None else gross_g - core_mass_g):
         if mass_g is not None:
-            _must_fit(spool, mass_g)
+            must_fit(spool, mass_g)
     spool.save(force_insert=True)
     for entry in entries:
         entry.spool, entry.at, entry.recorded_by = spool, at, by
@@ -95,7 +95,8 @@ def _unused_code() -> str:
     return code
 
 
-def _must_fit(spool: Spool, mass_g: float) -> None:
+def must_fit(spool: Spool, mass_g: float) -> None:
+    """Refuses a winding that no reel of this core and width carries."""
     radius_mm = 1000 * geometry(spool, mass_g).outer_radius_m
     if radius_mm > LARGEST_RADIUS_MM:
         raise ValidationError(

@@ -17,6 +17,7 @@ class PlaceSerializer(ModelSerializer):
             "room",
             "max_set_point_c",
             "set_point_error_c",
+            "spool_capacity",
             "moved_air",
             "volume_l",
             "half_time_h",

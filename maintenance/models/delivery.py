@@ -1,5 +1,6 @@
 """Where reminders are sent, and what was or will be sent."""
 
+from datetime import time
 from uuid import uuid4
 
 from django.conf import settings
@@ -17,7 +18,7 @@ class DeliverySettings(models.Model):
     quiet_from = models.TimeField(null=True, blank=True)
     quiet_to = models.TimeField(null=True, blank=True)
     pressing_in_quiet = models.BooleanField(default=False, help_text="Pressing ones are sent at any hour.")
-    digest_at = models.TimeField(default="07:00")
+    digest_at = models.TimeField(default=time(7))
 
     class Meta:
         constraints = [
@@ -55,6 +56,7 @@ class Channel(models.Model):
     resting_until = models.DateTimeField(
         null=True, blank=True, help_text="After a failure nothing is tried before."
     )
+    failures = models.PositiveSmallIntegerField(default=0, help_text="Since it last worked.")
 
     class Meta:
         ordering = ["id"]
@@ -95,6 +97,7 @@ class Message(models.Model):
 
     class Purpose(models.TextChoices):
         EVENT = "event"
+        ENTRY = "entry"  # one of the next digest; never sent alone
         DIGEST = "digest"
         TEST = "test"
 
@@ -116,6 +119,7 @@ class Message(models.Model):
     written_at = models.DateTimeField(default=timezone.now)
     not_before = models.DateTimeField(default=timezone.now)
     attempts = models.PositiveSmallIntegerField(default=0)
+    next_try_at = models.DateTimeField(default=timezone.now)
     error = models.CharField(max_length=300, blank=True, help_text="of the last try that failed")
     ended_at = models.DateTimeField(null=True, blank=True)
 

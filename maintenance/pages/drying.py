@@ -1,7 +1,6 @@
 """Drying: what is in the dryers, what may go in together, and taking out."""
 
 from dataclasses import dataclass
-from datetime import timedelta
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -17,8 +16,10 @@ from spools.labels import pretty
 from spools.models import DryingRun, Place, Spool
 from spools.pages.forms import carried_out, sent, show_refusal
 from spools.plans import Together, Wish, lowest, plan_together, too_short
+from spools.week import accepted_plan
 
 from .forms_shop import DryForm, FinishAllForm, FinishForm, TogetherForm
+from .week import start_address
 
 SHOWN_FINISHED = 10
 
@@ -30,7 +31,7 @@ class RunRow:
     run: DryingRun
 
     def __post_init__(self) -> None:
-        self.ready_at = self.run.start + timedelta(hours=self.run.planned_hours)
+        self.ready_at = self.run.planned_end
         now = timezone.now()
         self.hours = (now - self.run.start).total_seconds() / 3600
         self.done = now >= self.ready_at
@@ -51,6 +52,8 @@ def drying(request: HttpRequest) -> HttpResponse:
         *["spool__feedstock__maker", "spool__feedstock__polymer", "spool__feedstock__filler"],
         *["dryer", "before", "after"],
     )[:SHOWN_FINISHED]
+    accepted = accepted_plan()
+    planned = [] if accepted is None else list(accepted.standing().filter(run=None))
     return render(
         request,
         "drying/overview.html",
@@ -61,6 +64,7 @@ def drying(request: HttpRequest) -> HttpResponse:
                     air[dryer.pk],
                     [RunRow(run) for run in open_runs if run.dryer_id == dryer.pk],
                     [stay for stay in stand if stay.place_id == dryer.pk],
+                    [(one, start_address(one, planned)) for one in planned if one.dryer_id == dryer.pk],
                 )
                 for dryer in dryers
             ],
@@ -88,7 +92,7 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         return render(request, "drying/start.html", context)
     chosen = list(together.cleaned_data["spools"])
     found = _together(chosen, dryer, together)
-    form = DryForm(sent(request), spools=chosen, initial=_initial(found))
+    form = DryForm(sent(request), spools=chosen, initial=_initial(found, request.GET.get("hours", "")))
     if (
         found is not None
         and together.is_valid()
@@ -148,11 +152,14 @@ def _together(chosen: list[Spool], dryer: Place, together: TogetherForm) -> Toge
     return None
 
 
-def _initial(found: Together | None) -> dict[str, str]:
-    """What the plan fills in."""
+def _initial(found: Together | None, hours: str) -> dict[str, str]:
+    """What the plan fills in; ``hours``: those of the week's plan, which may leave it in until its print."""
     if found is None:
         return {}
-    numbers = {"planned_hours": max((plan.hours for _, plan in found.plans if plan.hours), default=None)}
+    known = [plan.hours for _, plan in found.plans if plan.hours]
+    if hours.replace(".", "", 1).isdecimal():
+        known.append(float(hours))
+    numbers = {"planned_hours": max(known, default=None)}
     if found.first is not None:
         numbers |= {"first_set_point_c": found.first.set_point_c, "first_hours": found.first.hours}
     return {name: f"{number:.4g}" for name, number in numbers.items() if number is not None}

@@ -138,6 +138,10 @@ class PrinterForm(forms.ModelForm):
         fields = ["name", "bed_max_c", "enclosed", "e_follows_g90"]
 
 
+class RetireForm(forms.Form):
+    when = WhenField(label="Out of use since")
+
+
 class ToolheadForm(forms.ModelForm):
     class Meta:
         formfield_callback = with_point

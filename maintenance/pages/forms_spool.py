@@ -5,6 +5,7 @@ from typing import Any
 from django import forms
 from django.db.models import QuerySet
 
+from spools.corrections import REEL
 from spools.models import CoreKind, Feedstock, Place, Spool
 from spools.pages.forms import WhenField, number
 from spools.plans import GOALS
@@ -74,6 +75,40 @@ class TakeBackWeighingForm(forms.Form):
         help_text="Kept for the same time, and for the same drying run. Empty: not known.",
     )
     resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+
+
+class ReelForm(forms.ModelForm):
+    """What was entered of a spool's reel and turned out otherwise."""
+
+    batch = forms.CharField(max_length=60, required=False)
+    core_mass_g = number("Empty reel", "g", min_value=0)
+    core_mass_known = forms.BooleanField(
+        label="That mass was weighed, or is printed on the reel", required=False
+    )
+    core_mass_band_g = number("Uncertain by, plus or minus", "g", min_value=0)
+    core_cap_c = number(
+        "Hottest that the reel may get",
+        "°C",
+        required=False,
+        help_text="Only if it is stated; else the material decides.",
+    )
+    core_radius_mm = number("Radius of the core, under the filament", "mm", min_value=0)
+    width_mm = number("Width between the flanges", "mm", min_value=0)
+
+    class Meta:
+        model = Spool
+        fields = REEL
+        labels = {"core_material": "Reel's material"}
+
+
+class CutForm(forms.Form):
+    mass_g = number("Cut off", "g", min_value=0.001)
+    when = WhenField()
+    note = forms.CharField(max_length=200, required=False, help_text="Brittle end, a knot, a sample.")
+
+
+class TakeBackForm(forms.Form):
+    """Nothing to fill in: the button says yes."""
 
 
 class EmptyForm(forms.Form):

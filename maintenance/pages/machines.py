@@ -9,14 +9,14 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from maintenance.lives import Aged, fitted_parts
-from maintenance.machines import add_printer, add_toolhead
+from maintenance.machines import add_printer, add_toolhead, bring_back, retire
 from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Toolhead
 from maintenance.readiness import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from maintenance.service_log import statuses
 from maintenance.wear_log import UNIT_WORDS
 from spools.pages.forms import carried_out, sent
 
-from .forms_shop import PrinterForm, ToolheadForm
+from .forms_shop import PrinterForm, RetireForm, ToolheadForm
 from .service import status_row
 
 SHOWN_JOBS = 10
@@ -26,8 +26,11 @@ ALWAYS_SHOWN = [PartKind.Role.NOZZLE, PartKind.Role.GEARS, PartKind.Role.LINER]
 
 @login_required
 def machines(request: HttpRequest) -> HttpResponse:
-    printers = Printer.objects.filter(retired_at=None).prefetch_related(_toolheads())
-    return render(request, "machines/list.html", {"printers": _described(list(printers))})
+    printers = list(Printer.objects.prefetch_related(_toolheads()))
+    in_use = [printer for printer in printers if printer.retired_at is None]
+    retired = [printer for printer in printers if printer.retired_at is not None]
+    context = {"printers": _described(in_use), "retired": retired}
+    return render(request, "machines/list.html", context)
 
 
 @login_required
@@ -153,3 +156,18 @@ def toolhead_new(request: HttpRequest, pk: int) -> HttpResponse:
         messages.success(request, f"{form.instance} is added. Fit its nozzle, drive gears and liner.")
         return redirect("machine", pk)
     return render(request, "machines/form.html", {"form": form, "printer": printer})
+
+
+@login_required
+def machine_retire(request: HttpRequest, pk: int) -> HttpResponse:
+    """Out of use, or back in use."""
+    printer = get_object_or_404(Printer, pk=pk)
+    if printer.retired_at is not None and request.method == "POST":
+        bring_back(printer)
+        messages.success(request, f"{printer} is in use again.")
+        return redirect("machine", pk)
+    form = RetireForm(sent(request))
+    if carried_out(form, lambda data: retire(printer, at=data["when"])):
+        messages.success(request, f"{printer} is out of use. It is listed under the other machines.")
+        return redirect("machines")
+    return render(request, "machines/retire.html", {"form": form, "printer": printer})

@@ -5,12 +5,22 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from spools import ledger, moves
+from spools.corrections import correct_reel
 from spools.labels import pretty
 from spools.models import Spool
 from spools.pages.forms import carried_out, sent
 from spools.weighings import take_back_weighing
 
-from .forms_spool import AwayForm, EmptyForm, MoveForm, TakeBackWeighingForm, WeighForm
+from .forms_spool import (
+    AwayForm,
+    CutForm,
+    EmptyForm,
+    MoveForm,
+    ReelForm,
+    TakeBackForm,
+    TakeBackWeighingForm,
+    WeighForm,
+)
 from .spool_access import of_spool
 
 
@@ -78,6 +88,46 @@ def weighing_take_back(request: HttpRequest, spool: Spool, pk: int) -> HttpRespo
         messages.success(request, f"The weighing of {entry.gross_g:g} g is taken back.{instead}")
         return redirect("spool", spool.code)
     return render(request, "spools/take_back_weighing.html", {"spool": spool, "form": form, "entry": entry})
+
+
+@of_spool
+def spool_reel(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """The reel is another one than was entered, or was weighed since."""
+    form = ReelForm(sent(request), instance=Spool.objects.get(pk=spool.pk))
+    if carried_out(form, lambda data: correct_reel(spool, **data)):
+        messages.success(request, "The reel is corrected. Amount and moisture are worked out anew.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/reel.html", {"spool": spool, "form": form})
+
+
+@of_spool
+def spool_cut(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """Filament that left the spool without being printed."""
+    form = CutForm(sent(request))
+    if carried_out(
+        form,
+        lambda data: ledger.cut_off(
+            spool, data["mass_g"], at=data["when"], note=data["note"], by=request.user
+        ),
+    ):
+        messages.success(request, f"{form.cleaned_data['mass_g']:g} g cut off: kept.")
+        return redirect("spool", spool.code)
+    context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
+    return render(request, "spools/cut.html", context)
+
+
+@of_spool
+def cut_take_back(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
+    """Filament was not cut off after all."""
+    entry = get_object_or_404(spool.mass_entries.filter(kind=ledger.Kind.REMOVED), pk=pk)
+    grams = -(entry.net_change_g or 0)
+    form = TakeBackForm(sent(request))
+    if carried_out(form, lambda data: ledger.give_back(entry, note="not cut off after all", by=request.user)):
+        messages.success(request, f"{grams:g} g are back on {pretty(spool.code)}.")
+        return redirect("spool", spool.code)
+    return render(
+        request, "spools/take_back_cut.html", {"spool": spool, "form": form, "entry": entry, "grams": grams}
+    )
 
 
 @of_spool

@@ -47,7 +47,7 @@ def time_line(spool: Spool) -> list[Event]:
         Coalesce("job_use__job__name", "withdrawn_job_use__job__name", Value("")),
         Cast("note", CharField()),
         Case(
-            When(kind=MassEntry.Kind.WEIGHED, then="id"),
+            When(kind__in=[MassEntry.Kind.WEIGHED, MassEntry.Kind.REMOVED], then="id"),
             default=Coalesce("job_use__job_id", "withdrawn_job_use__job_id", 0),
         ),
     )

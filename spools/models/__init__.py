@@ -3,6 +3,7 @@ from .drying import CouponTest, DryingRun
 from .moisture import Ensemble, MoistureState
 from .places import BoxState, DesiccantCharge, Place, Reading, Stay
 from .stock import MassEntry, Spool
+from .week import PlannedDrying, PlannedPrint, WantedPrint, WeekPlan
 
 __all__ = [
     "BoxState",
@@ -17,9 +18,13 @@ __all__ = [
     "MassEntry",
     "MoistureState",
     "Place",
+    "PlannedDrying",
+    "PlannedPrint",
     "Polymer",
     "Reading",
     "Source",
     "Spool",
     "Stay",
+    "WantedPrint",
+    "WeekPlan",
 ]

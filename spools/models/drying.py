@@ -86,6 +86,11 @@ class DryingRun(models.Model):
         return None if self.first_hours is None else self.start + timedelta(hours=self.first_hours)
 
     @property
+    def planned_end(self) -> datetime:
+        """When its planned hours are over."""
+        return self.start + timedelta(hours=self.planned_hours)
+
+    @property
     def temperatures(self) -> str:
         """Its set points in words."""
         if self.first_hours is None:

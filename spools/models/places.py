@@ -47,6 +47,13 @@ class Place(models.Model):
     set_point_error_c = models.FloatField(
         "error of the set point, K", default=5.0, validators=[MinValueValidator(0), MaxValueValidator(30)]
     )
+    spool_capacity = models.PositiveSmallIntegerField(
+        "spools that fit in at once",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(1), MaxValueValidator(100)],
+        help_text="of a dryer",
+    )
     moved_air = models.BooleanField("has a fan", default=False)
     # Of a dry box; with these, a room and a charge of desiccant its air is computed while nothing is read.
     volume_l = models.FloatField(
@@ -74,6 +81,11 @@ class Place(models.Model):
                 condition=Q(kind="dry_box") | Q(volume_l__isnull=True, half_time_h__isnull=True),
                 name="only_a_box_has_a_half_time",
                 violation_error_message="Volume and half-time are of dry boxes. Leave them empty here.",
+            ),
+            models.CheckConstraint(
+                condition=Q(kind="dryer") | Q(spool_capacity__isnull=True),
+                name="only_a_dryer_tells_its_capacity",
+                violation_error_message="How many spools fit in is told of dryers only. Leave it empty here.",
             ),
             models.CheckConstraint(
                 condition=~Q(kind="dryer") | Q(max_set_point_c__isnull=False),

@@ -87,6 +87,7 @@ class PlaceForm(forms.ModelForm):
             "moved_air",
             "max_set_point_c",
             "set_point_error_c",
+            "spool_capacity",
             "volume_l",
             "half_time_h",
             "limit_rh_pct",
@@ -95,6 +96,7 @@ class PlaceForm(forms.ModelForm):
             "assumed_temperature_c": "Assumed temperature, °C",
             "assumed_rh_pct": "Assumed humidity, % RH",
             "room": "Room that it stands in",
+            "spool_capacity": "Spools that fit into a dryer at once",
             "volume_l": "Volume of a dry box, litres",
             "half_time_h": "Half-time of a dry box, h",
             "limit_rh_pct": "Humidity limit of a dry box, % RH",
@@ -108,6 +110,7 @@ class PlaceForm(forms.ModelForm):
             "limit_rh_pct": "Above it the desiccant is regenerated. Empty: as it was, 20 % for a new box.",
             "max_set_point_c": "For a dryer: the hottest it can be set to.",
             "set_point_error_c": "For a dryer: how far it may be off what it shows.",
+            "spool_capacity": "Empty: not told, and the drying plan of the week takes it as one.",
             "moved_air": "Moved air dries faster.",
         }
 
@@ -119,7 +122,7 @@ class PlaceForm(forms.ModelForm):
         help_text="Instead of the half-time. Cases of museums: 0.1 very well sealed, 0.3 well, 1 moderately "
         "(the AIC's classes of seals).",
     )
-    field_order = ["name", "kind", *Meta.fields[2:9], "air_changes_day"]
+    field_order = ["name", "kind", *Meta.fields[2:10], "air_changes_day"]
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)

@@ -110,7 +110,9 @@ def assert_exactly_once(env) -> None:
 
 
 def worker_of(env) -> int:
-    [pid] = [pid for pid in processes(env) if "-A config worker" in command_of(pid)]
+    [pid] = [
+        pid for pid in processes(env) if " worker " in command_of(pid) and "reminders" in command_of(pid)
+    ]
     return pid
 
 

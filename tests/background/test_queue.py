@@ -4,13 +4,14 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from django.contrib.auth.models import Group
+from django.core.exceptions import ValidationError
 from django.db import connection, transaction
 from django.utils import timezone
 
 from background import queue, running
 from background.models import WorkItem
-from background.queries import failed_items, last_runs, queue_length
-from background.queue import enqueue, enqueue_slots, every, work
+from background.queries import failed_items, last_runs, queue_length, queue_states, workers
+from background.queue import enqueue, enqueue_slots, every, run_again, work
 from background.running import MAX_ATTEMPTS, claim_next, release_own_leases, run_due, run_item
 from background.upkeep import KEEP_DONE, KEEP_FAILED, prune
 
@@ -234,6 +235,107 @@ def test_work_that_always_takes_its_worker_down_is_given_up():
     WorkItem.objects.update(lease_until=timezone.now())
     assert run_due() == 0
     assert "in the middle" in failed_items().get().error
+
+
+def test_an_item_that_had_all_its_attempts_is_not_claimed_any_more():
+    work("mark")(lambda: None)
+    enqueue("mark")
+    for attempt in range(MAX_ATTEMPTS):
+        assert claim_next(timezone.now() + timedelta(days=attempt))
+    assert claim_next(timezone.now() + timedelta(days=MAX_ATTEMPTS)) is None
+
+
+def test_a_worker_runs_only_what_belongs_to_its_queue():
+    work("send", queue="delivery")(lambda: Group.objects.create(name="sent"))
+    work("mark", queue="moisture")(lambda: Group.objects.create(name="marked"))
+    enqueue("send")
+    enqueue("mark")
+    WorkItem.objects.create(name="gone")
+    assert run_due(queue="files") == 0
+    assert run_due(queue="delivery") == 1
+    assert marks() == ["sent"]
+    assert run_due(queue="reminders") == 1
+    assert "'gone'" in WorkItem.objects.get(name="gone").error
+    assert run_due(queue="moisture") == 1
+    assert marks() == ["marked", "sent"]
+
+
+def test_a_round_is_not_queued_while_its_like_waits_or_runs():
+    work("advance")(lambda: None)
+
+    def queued() -> int:
+        enqueue("advance", live_key="advance:1")
+        enqueue("advance", live_key="advance:2")
+        return WorkItem.objects.count()
+
+    assert queued() == 2
+    first = claim_next(timezone.now())
+    assert first is not None
+    assert queued() == 2
+    run_item(first)
+    assert queued() == 3
+    run_due()
+    assert queued() == 5
+
+
+def given_up(**values) -> WorkItem:
+    return WorkItem.objects.create(
+        state=State.FAILED, attempts=MAX_ATTEMPTS, finished=timezone.now(), error="no shelf", **values
+    )
+
+
+def test_work_that_was_given_up_can_be_run_again():
+    work("mark")(lambda: Group.objects.create(name="a"))
+    item = given_up(name="mark")
+    run_again(item.pk)
+    assert run_due() == 1
+    assert marks() == ["a"]
+    assert WorkItem.objects.get().error == ""
+    with pytest.raises(ValidationError, match="in the queue again already"):
+        run_again(item.pk)
+    item.delete()
+    with pytest.raises(ValidationError, match="not kept any more"):
+        run_again(item.pk)
+
+
+def test_a_round_is_not_run_again_beside_its_like():
+    work("advance")(lambda: None)
+    item = given_up(name="advance", live_key="advance:1")
+    enqueue("advance", live_key="advance:1")
+    with pytest.raises(ValidationError, match="that one will do it"):
+        run_again(item.pk)
+    assert WorkItem.objects.get(pk=item.pk).state == State.FAILED
+
+
+def test_the_queues_are_told_with_their_oldest_due_work(django_assert_num_queries):
+    work("send", queue="delivery")(lambda: None)
+    now = timezone.now()
+    enqueue("send", due=now - timedelta(minutes=3))
+    enqueue("send", due=now + timedelta(minutes=3))
+    given_up(name="gone")
+    with django_assert_num_queries(1):
+        told = {queue.name: queue for queue in queue_states(now)}
+    assert list(told) == ["moisture", "reminders", "delivery", "files"]
+    delivery, reminders = told["delivery"], told["reminders"]
+    assert (delivery.waiting, delivery.running, delivery.waits_since) == (2, 0, now - timedelta(minutes=3))
+    assert (reminders.waiting, reminders.failed, reminders.waits_since) == (0, 1, None)
+    claim_next(now)
+    told = {queue.name: queue for queue in queue_states(now)}
+    delivery = told["delivery"]
+    assert (delivery.waiting, delivery.running, delivery.held) == (1, 1, True)
+
+
+def test_workers_are_known_by_what_they_ended(monkeypatch):
+    work("mark")(lambda: None)
+    for name in ("bench", "garage", "garage"):
+        monkeypatch.setenv("LOADWORTHY_WORKER", name)
+        enqueue("mark")
+        run_due()
+    assert [(worker.name, worker.items) for worker in workers(timezone.now())] == [
+        ("garage", 2),
+        ("bench", 1),
+    ]
+    assert workers(timezone.now() + timedelta(days=2)) == []
 
 
 def test_what_is_prepared_is_computed_outside_the_transaction(transactional_db):

@@ -1,5 +1,5 @@
 from django.urls import path
 
-from background.views import healthz
+from background.views import healthz, readyz
 
-urlpatterns = [path("healthz", healthz)]
+urlpatterns = [path("healthz", healthz), path("readyz", readyz)]

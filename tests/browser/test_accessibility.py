@@ -27,6 +27,9 @@ PAGES = [
     "/s/F4QT7X/dry/",
     "/s/F4QT7X/label/",
     "/drying/",
+    "/drying/week/",
+    "/drying/week/wanted/new/",
+    "/drying/week/dryings/1/move/",
     "/machines/",
     "/toolheads/1/flow/",
     "/flow-checks/1/",
@@ -50,6 +53,10 @@ PAGES = [
     "/reminders/",
     "/reminders/1/",
     "/reminders/ended/",
+    "/reminders/delivery/",
+    "/reminders/delivery/email/",
+    "/reminders/delivery/webhook/",
+    "/status/",
 ]
 # Pages behind a link of another one.
 PLANS = {

@@ -3,11 +3,13 @@
 import gzip
 import os
 import time
+from datetime import timedelta
 
 import pytest
 from django.core.exceptions import ValidationError
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
 from background.models import WorkItem
 from background.running import run_due
@@ -17,6 +19,7 @@ from maintenance.job_files import (
     add_job_file,
     facts_of,
     keep_reading,
+    prune_contents,
     read_again,
     read_file,
     stop_reading,
@@ -148,6 +151,33 @@ def test_read_again_as_another_machine_understands_it(shop):
     assert facts_of(file).reading.diameter_mm == 2.85
     with pytest.raises(ValidationError, match=r"between 0\.5 and 10"):
         read_again(file, diameter_mm=50)
+
+
+def test_content_is_kept_for_a_while_and_what_was_read_for_good(shop, data_folder, settings):
+    settings.KEEP_JOB_FILES_DAYS = 30
+    old, same, new = given_file(), given_file(name="again.gcode"), given_file(HEAD + ONE_METRE)
+    for file in (old, same, new):
+        read(file)
+    for path in (data_folder / "jobs").iterdir():
+        os.utime(path, (time.time() - 40 * 86400,) * 2)
+    JobFile.objects.filter(pk=old.pk).update(added_at=hours_ago(24 * 40))
+    # The same content came again since.
+    assert prune_contents(timezone.now()) == 0
+    JobFile.objects.filter(pk=same.pk).update(added_at=hours_ago(24 * 40))
+    assert prune_contents(timezone.now()) == 1
+    assert [path.name for path in (data_folder / "jobs").iterdir()] == [new.digest]
+    old.refresh_from_db()
+    assert facts_of(old).uses
+    with pytest.raises(ValidationError, match="Take the file in again"):
+        read_again(old)
+    settings.KEEP_JOB_FILES_DAYS = 0
+    assert prune_contents(timezone.now() + timedelta(days=9999)) == 0
+
+
+def test_content_that_was_just_stored_is_not_removed(shop, data_folder):
+    store("bracket.gcode", [b"G1 X1"])
+    assert prune_contents(timezone.now() + timedelta(hours=23)) == 0
+    assert prune_contents(timezone.now() + timedelta(hours=25)) == 1
 
 
 def test_an_earlier_reading_does_not_overtake_a_later_one(shop):

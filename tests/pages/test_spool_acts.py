@@ -182,3 +182,69 @@ def test_a_weighing_is_taken_back_and_the_right_one_given(shop, desk, free):
     desk.post(address, {"right_g": "1100", "resolution_g": "1"})
     assert 850 < remaining(free).mass_g < 900
     assert desk.get(reverse("weighing-take-back", args=[shop.other.code, entry.pk])).status_code == 404
+
+
+def test_filament_cut_off_and_taken_back(shop, desk, free):
+    before_g = remaining(free).mass_g
+    cut = {"mass_g": "12.5", "when": "", "note": "brittle end"}
+    page = words(desk.post(of("spool-cut", free), cut, follow=True))
+    assert "12.5 g cut off: kept." in page
+    assert "brittle end" in page
+    assert remaining(free).mass_g == pytest.approx(before_g - 12.5)
+    # A button pressed twice.
+    assert "were cut off in that minute already" in words(desk.post(of("spool-cut", free), cut))
+    entry = MassEntry.objects.get(spool=free, kind="removed")
+    back = reverse("cut-take-back", args=[free.code, entry.pk])
+    assert "12.5 g cut off by hand" in words(desk.get(back))
+    assert "are back on" in words(desk.post(back, follow=True))
+    assert remaining(free).mass_g == pytest.approx(before_g)
+    assert "given back already" in words(desk.post(back))
+
+
+@pytest.mark.parametrize("grams", ["", "0", "-3", "nan", "1e9", "5000"])
+def test_what_cannot_be_cut_off_is_refused(shop, desk, free, grams):
+    response = desk.post(of("spool-cut", free), {"mass_g": grams, "when": "", "note": ""})
+    assert response.status_code == 200
+    assert 'id="id_mass_g_error"' in response.content.decode()
+    assert not MassEntry.objects.filter(kind="removed").exists()
+
+
+def reel_of(spool, **values) -> dict:
+    names = ["batch", "core_mass_g", "core_mass_band_g", "core_material", "core_radius_mm", "width_mm"]
+    return {name: getattr(spool, name) for name in names} | {"core_cap_c": ""} | values
+
+
+def test_a_reel_lighter_than_it_was_taken_for(shop, desk, free):
+    desk.post(of("spool-weigh", free), {"gross_g": "900", "resolution_g": "1", "when": "", "note": ""})
+    before_g = remaining(free).mass_g
+    lighter = reel_of(free, core_mass_g=free.core_mass_g - 60, core_mass_band_g=1, core_mass_known="on")
+    assert "The reel is corrected" in words(desk.post(of("spool-reel", free), lighter, follow=True))
+    free.refresh_from_db()
+    assert free.core_mass_known
+    assert remaining(free).mass_g == pytest.approx(before_g + 60, abs=15)
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"core_mass_g": "-1"}, "core_mass_g"),
+        ({"core_mass_g": "nan"}, "core_mass_g"),
+        ({"core_mass_g": "950", "core_mass_band_g": "0"}, "core_mass_g"),
+        ({"core_mass_band_g": "1e9"}, "core_mass_band_g"),
+        ({"core_material": "gold"}, "core_material"),
+        ({"width_mm": "5", "core_radius_mm": "5"}, "width_mm"),
+        ({"core_cap_c": "900"}, "core_cap_c"),
+    ],
+)
+def test_a_reel_that_cannot_be_is_refused(shop, desk, free, values, field):
+    desk.post(of("spool-weigh", free), {"gross_g": "900", "resolution_g": "1", "when": "", "note": ""})
+    stored = Spool.objects.filter(pk=free.pk).values().get()
+    response = desk.post(of("spool-reel", free), reel_of(free, **values))
+    assert response.status_code == 200
+    assert f'id="id_{field}_error"' in response.content.decode()
+    assert Spool.objects.filter(pk=free.pk).values().get() == stored
+
+
+def test_the_reel_stays_while_it_dries(shop, desk, free):
+    start_drying([free], shop.dryer, 70, planned_hours=4)
+    assert "Take it out first" in words(desk.post(of("spool-reel", free), reel_of(free)))

@@ -3,7 +3,7 @@
 import pytest
 from django.urls import reverse
 
-from maintenance.models import Fitting, Job, PartKind, Printer, StockEntry
+from maintenance.models import Fitting, Job, Loading, PartKind, Printer, StockEntry
 from maintenance.parts import add_stock, in_stock
 from spools.models import Place
 from tests.spools.conftest import hours_ago
@@ -33,6 +33,29 @@ def test_a_second_toolhead_needs_a_name_of_its_own(shop, desk):
     assert says(desk.post(address, values), "already exists")
     assert desk.post(address, values | {"name": "T1"}).status_code == 302
     assert printer.toolheads.count() == 2
+
+
+def test_a_printer_goes_out_of_use_and_comes_back(shop, desk):
+    printer = shop.toolheads[1].printer
+    address = reverse("machine-retire", args=[printer.pk])
+    Loading.objects.present().filter(toolhead__printer=printer).update(end=hours_ago(1))
+    assert desk.post(address, {"when": local_input(hours_ago(-5))}).status_code == 200
+    assert desk.post(address, {"when": ""}).status_code == 302
+    printer.refresh_from_db()
+    assert printer.retired_at is not None
+    listed = desk.get(reverse("machines"))
+    assert [one.pk for one in listed.context["retired"]] == [printer.pk]
+    assert printer.pk not in [row[0].pk for row in listed.context["printers"]]
+    assert says(desk.get(reverse("machine", args=[printer.pk])), "Use it again")
+    assert desk.post(address).status_code == 302
+    printer.refresh_from_db()
+    assert printer.retired_at is None
+
+
+def test_a_printer_with_a_spool_on_it_stays_in_use(shop, desk):
+    loading = Loading.objects.present().first()
+    address = reverse("machine-retire", args=[loading.toolhead.printer_id])
+    assert says(desk.post(address, {"when": ""}), "Take it off first")
 
 
 def test_a_part_is_replaced_in_two_taps(shop, desk):

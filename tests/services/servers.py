@@ -28,13 +28,15 @@ def free_port() -> int:
         return probe.getsockname()[1]
 
 
-def wait_for(what: str, check: Callable[[], T | None], within_s: float = START_WITHIN_S) -> T:
+def wait_for(
+    what: str, check: Callable[[], T | None], within_s: float = START_WITHIN_S, every_s: float = 0.1
+) -> T:
     """What check() returns once that is neither None nor False; AssertionError when it takes too long."""
     deadline = time.monotonic() + within_s
     while time.monotonic() < deadline:
         if result := check():
             return result
-        time.sleep(0.1)
+        time.sleep(every_s)
     raise AssertionError(f"{what}: not within {within_s:.0f} s")
 
 

@@ -1,7 +1,8 @@
 import pytest
 
+from background.models import WorkItem
 from background.running import run_due
-from spools import exposure, moves
+from spools import exposure, moves, tasks
 from spools.models import MoistureState
 
 from .conftest import receive
@@ -19,3 +20,18 @@ def test_the_schedule_brings_all_spools_that_are_not_empty_up_to_date(spool, nyl
     run_due()
     assert MoistureState.objects.count() == kept
     assert exposure.rebuild([spool]) == []
+
+
+def test_rounds_that_take_longer_than_a_quarter_of_an_hour_do_not_pile_up(nylon, shelf, monkeypatch):
+    monkeypatch.setattr(tasks, "BATCH", 2)
+    spools = [receive(nylon, shelf) for _ in range(5)]
+    for _ in range(3):
+        tasks.advance_all()
+    waiting = WorkItem.objects.filter(name="spools.advance")
+    assert sorted(waiting.values_list("live_key", flat=True)) == [f"spools.advance:{n}" for n in range(3)]
+    assert sorted(pk for item in waiting for pk in item.args["spool_ids"]) == [spool.pk for spool in spools]
+    run_due()
+    assert all(spool.moisture_states.exists() for spool in spools)
+    waiting.delete()
+    tasks.advance_all()
+    assert waiting.count() == 3

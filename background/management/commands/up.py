@@ -1,11 +1,15 @@
 import os
 import socket
+from collections.abc import Sequence
 
 import redis
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
+from background.queues import QUEUES
 from background.supervisor import CannotStart, Child, listen, lock_data_folder, python, supervise
+
+CELERY = python("-m", "celery", "--quiet", "-A", "config")
 
 
 class Command(BaseCommand):
@@ -40,23 +44,25 @@ class Command(BaseCommand):
 
 
 def _children(listener: socket.socket) -> list[Child]:
-    """Pages and worker; with Redis the schedule is a process of its own, else a thread of the worker."""
-    celery = python("-m", "celery", "--quiet", "-A", "config")
-    worker = [*celery, "worker", "--without-gossip", "--without-mingle", "--loglevel", "WARNING"]
+    """Pages and one worker for all queues, whose thread is the schedule.
+
+    With Redis a second worker, so that a mail server that hangs holds up nothing else, and the schedule by
+    itself.
+    """
     fd = listener.fileno()
-    children = [
-        Child("The web server", python("-m", "background.web", str(fd)), settings.BASE_DIR, pass_fds=(fd,)),
-        Child(
-            "The worker",
-            worker,
-            settings.BASE_DIR,
-            env={"LOADWORTHY_WORKER": f"{socket.gethostname()}:{settings.DATA_DIR}"[:300]},
-        ),
-    ]
-    if settings.REDIS_URL:
-        beat = [*celery, "beat", "--loglevel", "WARNING"]
-        children.append(Child("The schedule", beat, settings.BASE_DIR))
-    return children
+    web = Child("The web server", python("-m", "background.web", str(fd)), settings.BASE_DIR, pass_fds=(fd,))
+    if not settings.REDIS_URL:
+        return [web, _worker("The worker", QUEUES)]
+    beat = Child("The schedule", [*CELERY, "beat", "--loglevel", "WARNING"], settings.BASE_DIR)
+    rest = [queue for queue in QUEUES if queue != "delivery"]
+    return [web, _worker("The worker", rest), _worker("The delivery worker", ["delivery"]), beat]
+
+
+def _worker(name: str, queues: Sequence[str]) -> Child:
+    options = ["--without-gossip", "--without-mingle", "--loglevel", "WARNING", "-Q", ",".join(queues)]
+    # Its heir after a fall has the same name, and takes over what it held.
+    known_as = f"{socket.gethostname()}:{'+'.join(queues)}:{settings.DATA_DIR}"[:300]
+    return Child(name, [*CELERY, "worker", *options], settings.BASE_DIR, env={"LOADWORTHY_WORKER": known_as})
 
 
 def _ask_redis(url: str) -> None:

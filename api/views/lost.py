@@ -1,0 +1,14 @@
+from rest_framework.exceptions import NotFound
+from rest_framework.request import Request
+from rest_framework.views import APIView
+
+
+class Lost(APIView):
+    """An address under /api/ that does not exist. It looks the same to everybody."""
+
+    authentication_classes: list = []
+    permission_classes: list = []
+    schema = None
+
+    def initial(self, request: Request, *args: object, **kwargs: object) -> None:
+        raise NotFound("There is nothing at this address. All addresses are listed at /api/docs/.")

@@ -1,0 +1,78 @@
+"""How log lines look: as text, or each as one JSON object. Who logs uses the standard library as always.
+
+Every line carries what is bound in background/trace.py: of a request its mark, its path and who is signed in;
+of background work its id, name, attempt and queue, and the request that asked for it.
+"""
+
+from collections.abc import MutableMapping
+from contextvars import ContextVar
+from typing import Any
+
+import structlog
+from django.http import HttpRequest
+from django.utils.functional import SimpleLazyObject
+from structlog.typing import Processor
+
+from background.scrub import scrubbed
+
+FORMATS = ("text", "json")
+Line = MutableMapping[str, Any]
+current_request: ContextVar[HttpRequest | None] = ContextVar("current_request", default=None)
+
+
+def configuration(form: str, level: str) -> dict[str, Any]:
+    """The LOGGING setting. form: one of FORMATS."""
+    before: list[Processor] = [
+        structlog.stdlib.add_log_level,
+        structlog.stdlib.add_logger_name,
+        structlog.contextvars.merge_contextvars,
+        _with_request,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+        structlog.processors.format_exc_info,
+        _scrubbed,
+    ]
+    as_json = structlog.processors.JSONRenderer(ensure_ascii=False)
+    last: Processor = as_json if form == "json" else _as_text
+    return {
+        "version": 1,
+        "disable_existing_loggers": False,
+        "formatters": {
+            "line": {
+                "()": structlog.stdlib.ProcessorFormatter,
+                "foreign_pre_chain": before,
+                "processors": [structlog.stdlib.ProcessorFormatter.remove_processors_meta, last],
+            }
+        },
+        "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+        "root": {"handlers": ["console"], "level": level},
+        # They write down every address that they ask, with what it carries.
+        "loggers": {name: {"level": "WARNING"} for name in ("httpx", "httpcore", "urllib3")},
+    }
+
+
+def _with_request(_logger: object, _method: str, line: Line) -> Line:
+    request = current_request.get()
+    if request is not None:
+        line["path"] = request.path
+        user = request.__dict__.get("user")
+        if isinstance(user, SimpleLazyObject):
+            # Only if known already: to ask would query the database, perhaps in the middle of its failure.
+            user = request.__dict__.get("_cached_user")
+        if user is not None and user.pk is not None:
+            line["user_id"] = user.pk
+    return line
+
+
+def _scrubbed(_logger: object, _method: str, line: Line) -> Line:
+    for name, value in line.items():
+        if isinstance(value, str):
+            line[name] = scrubbed(value)
+    return line
+
+
+def _as_text(_logger: object, _method: str, line: Line) -> str:
+    head = [str(line.pop(name)) for name in ("timestamp", "level", "logger")]
+    event, trace = line.pop("event"), line.pop("exception", None)
+    more = " ".join(f"{name}={value}" for name, value in line.items() if value != "")
+    text = f"{head[0]} {head[1].upper()} {head[2]}: {event}"
+    return "\n".join(part for part in (f"{text} [{more}]" if more else text, trace) if part)

@@ -1,0 +1,81 @@
+"""What the service runs on: disk, database, versions."""
+
+import shutil
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from platform import python_version
+
+import celery
+import django
+import redis
+from django.conf import settings
+from django.db import connection
+
+# Common practice, no source: a database that cannot write loses what people enter.
+LOW_DISK_BYTES = 1_000_000_000
+
+
+@dataclass(frozen=True)
+class Disk:
+    """The disk that holds the data folder."""
+
+    free_bytes: int
+    total_bytes: int
+
+    @property
+    def low(self) -> bool:
+        return self.free_bytes < LOW_DISK_BYTES
+
+
+def disk() -> Disk:
+    # The folder itself is made when something is kept in it.
+    folder = next(path for path in (settings.DATA_DIR, *settings.DATA_DIR.parents) if path.exists())
+    usage = shutil.disk_usage(folder)
+    return Disk(usage.free, usage.total)
+
+
+def database_bytes() -> int:
+    """What the database takes on its disk."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT pg_database_size(current_database())")
+            return int(cursor.fetchone()[0])
+    path = Path(str(connection.settings_dict["NAME"]))
+    return sum(file.stat().st_size for file in path.parent.glob(f"{path.name}*"))
+
+
+@cache
+def project_version() -> str:
+    with (settings.BASE_DIR / "pyproject.toml").open("rb") as file:
+        return str(tomllib.load(file)["project"]["version"])
+
+
+def versions() -> dict[str, str]:
+    """Of the project and what it stands on."""
+    found = {
+        "Loadworthy": project_version(),
+        "Python": python_version(),
+        "Django": django.get_version(),
+        "Celery": celery.__version__,
+        "PostgreSQL" if connection.vendor == "postgresql" else "SQLite": _database_version(),
+    }
+    return found | ({"Redis": _redis_version()} if settings.REDIS_URL else {})
+
+
+def _database_version() -> str:
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            cursor.execute("SHOW server_version")
+        else:
+            cursor.execute("SELECT sqlite_version()")
+        return str(cursor.fetchone()[0])
+
+
+def _redis_version() -> str:
+    try:
+        with redis.Redis.from_url(settings.REDIS_URL, socket_connect_timeout=2, socket_timeout=2) as client:
+            return str(client.info("server")["redis_version"])
+    except (redis.RedisError, ValueError):
+        return "does not answer"

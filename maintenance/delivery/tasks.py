@@ -1,0 +1,25 @@
+"""The work of sending: tries, what puts them in the queue, and the digest of the day."""
+
+from django.utils import timezone
+
+from background.queue import enqueue, every, work
+
+from . import outbox, tries
+
+
+@work(outbox.DELIVER, prepare=tries.attempt, queue="delivery")
+def deliver(message: str, number: int, prepared: tries.Outcome | None) -> None:
+    """Store what came of a try that was made outside the transaction."""
+    tries.keep(message, number, prepared)
+
+
+@work(outbox.DISPATCH, queue="delivery")
+def dispatch() -> None:
+    outbox.dispatch(timezone.now())
+
+
+@every(name="maintenance.delivery", minutes=1, queue="delivery")
+def each_minute() -> None:
+    """The digests that are due, and whatever was lost on its way into the queue."""
+    outbox.write_digests(timezone.now())
+    enqueue(outbox.DISPATCH)

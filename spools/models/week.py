@@ -1,0 +1,194 @@
+"""The drying plan of the week: prints that are wanted, and dryings that are planned for them."""
+
+from django.conf import settings
+from django.db import models
+from django.db.models import F, Q
+
+from .catalogue import Feedstock, Polymer
+from .drying import DryingRun
+from .places import Place
+from .stock import Spool
+
+
+class WantedPrint(models.Model):
+    """Grams of a material that are to be good by a time. That it was taken off the list is added once."""
+
+    name = models.CharField(max_length=80, blank=True)
+    # One of the three: this very spool, or any spool of it with enough filament.
+    spool = models.ForeignKey(Spool, models.PROTECT, null=True, blank=True, related_name="+")
+    feedstock = models.ForeignKey(Feedstock, models.PROTECT, null=True, blank=True, related_name="+")
+    polymer = models.ForeignKey(Polymer, models.PROTECT, null=True, blank=True, related_name="+")
+    mass_g = models.FloatField()
+    due_at = models.DateTimeField(help_text="when it is to be good")
+    pressing = models.BooleanField(default=False, help_text="its lateness counts four times")
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    withdrawn_at = models.DateTimeField(null=True, blank=True, help_text="when it was taken off the list")
+    withdrawn_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+
+    class Meta:
+        ordering = ["due_at", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(spool__isnull=False, feedstock__isnull=True, polymer__isnull=True)
+                | Q(spool__isnull=True, feedstock__isnull=False, polymer__isnull=True)
+                | Q(spool__isnull=True, feedstock__isnull=True, polymer__isnull=False),
+                name="wanted_of_one_thing",
+            ),
+            models.CheckConstraint(condition=Q(mass_g__gt=0), name="wanted_grams_above_zero"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name or f"{self.mass_g:g} g of {self.material}"
+
+    @property
+    def material(self) -> str:
+        """What of, in words."""
+        return str(self.spool or self.feedstock or self.polymer)
+
+
+class WeekPlan(models.Model):
+    """A proposal of dryings. Who accepted it and when is added, and when another took its place."""
+
+    class Method(models.TextChoices):
+        PROVEN = "proven", "proven: no plan is less late, and of those none has fewer hot hours"
+        TIMELY = "timely", "proven: no plan is less late; one with fewer hot hours may exist"
+        FOUND = "found", "the best that was found in the time allowed; a better one may exist"
+        GREEDY = (
+            "greedy",
+            "by a rule of thumb, what is due first goes first: the solver found none in its time",
+        )
+
+    # The hours, in the shop's zone, in which somebody is there to put spools in and take them out.
+    hands_from = models.TimeField()
+    hands_to = models.TimeField()
+    asked_at = models.DateTimeField(auto_now_add=True)
+    asked_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    # Empty while it is being worked out.
+    made_at = models.DateTimeField(null=True, blank=True)
+    method = models.CharField(max_length=10, choices=Method, blank=True)
+    notes = models.JSONField(default=list, blank=True)
+    accepted_at = models.DateTimeField(null=True, blank=True)
+    accepted_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    ended_at = models.DateTimeField(null=True, blank=True, help_text="when it was replaced or turned down")
+
+    class Meta:
+        ordering = ["-asked_at", "-id"]
+        constraints = [
+            models.CheckConstraint(condition=Q(hands_from__lt=F("hands_to")), name="hands_from_before_to"),
+            models.CheckConstraint(
+                condition=Q(accepted_at__isnull=True) | Q(made_at__isnull=False),
+                name="accepted_when_worked_out",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"Plan of {self.asked_at:%Y-%m-%d %H:%M}"
+
+    def standing(self) -> "models.QuerySet[PlannedDrying]":
+        """Its dryings that were neither dropped nor changed, with all that is told of them."""
+        return self.dryings.filter(ended_at=None).select_related(
+            "spool__feedstock__polymer",
+            "spool__feedstock__maker",
+            "spool__feedstock__filler",
+            "dryer__room",
+            "run",
+        )
+
+
+class PlannedDrying(models.Model):
+    """A spool that is to be in a dryer from start to end. A change ends it and adds another one."""
+
+    plan = models.ForeignKey(WeekPlan, models.CASCADE, related_name="dryings")
+    spool = models.ForeignKey(Spool, models.PROTECT, related_name="+")
+    dryer = models.ForeignKey(Place, models.PROTECT, related_name="+")
+    first_set_point_c = models.FloatField(null=True, blank=True)
+    first_hours = models.FloatField(null=True, blank=True)
+    set_point_c = models.FloatField()
+    start = models.DateTimeField()
+    end = models.DateTimeField()
+    target_pct = models.FloatField()
+    mass_g = models.FloatField(null=True, blank=True, help_text="only the outermost turns; empty: all of it")
+    pinned = models.BooleanField(default=False, help_text="stays as it is when it is planned again")
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    ended_at = models.DateTimeField(null=True, blank=True, help_text="when it was dropped or changed")
+    ended_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    # What it became.
+    run = models.OneToOneField(
+        DryingRun, models.PROTECT, null=True, blank=True, related_name="planned_drying"
+    )
+
+    class Meta:
+        ordering = ["start", "dryer", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["plan", "spool"], condition=Q(ended_at__isnull=True), name="spool_planned_once"
+            ),
+            models.CheckConstraint(condition=Q(end__gt=F("start")), name="planned_drying_ends_after_start"),
+            models.CheckConstraint(
+                condition=Q(first_set_point_c__isnull=True, first_hours__isnull=True)
+                | Q(
+                    first_set_point_c__isnull=False,
+                    first_hours__isnull=False,
+                    first_set_point_c__lt=F("set_point_c"),
+                    first_hours__gt=0,
+                ),
+                name="planned_first_stage_is_cooler",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} at {self.set_point_c:g} °C from {self.start:%Y-%m-%d %H:%M}"
+
+    @property
+    def hours(self) -> float:
+        """Of all stages."""
+        return (self.end - self.start).total_seconds() / 3600
+
+    @property
+    def stages(self) -> list[tuple[float, float]]:
+        """(set point in °C, hours) of each stage."""
+        if self.first_set_point_c is None or self.first_hours is None:
+            return [(self.set_point_c, self.hours)]
+        return [
+            (self.first_set_point_c, min(self.first_hours, self.hours)),
+            (self.set_point_c, max(0.0, self.hours - self.first_hours)),
+        ]
+
+    @property
+    def temperatures(self) -> str:
+        """Its set points in words."""
+        if self.first_hours is None:
+            return f"{self.set_point_c:g} °C"
+        return f"{self.first_set_point_c:g} °C for {self.first_hours:.3g} h, then {self.set_point_c:g} °C"
+
+
+class PlannedPrint(models.Model):
+    """What a plan says of a wanted print: from which spool, dried or as it is; why it is late or not made."""
+
+    plan = models.ForeignKey(WeekPlan, models.CASCADE, related_name="prints")
+    wanted = models.ForeignKey(WantedPrint, models.PROTECT, related_name="planned")
+    spool = models.ForeignKey(Spool, models.PROTECT, null=True, blank=True, related_name="+")
+    dried = models.BooleanField(default=False, help_text="good only after its planned drying")
+    good_at = models.DateTimeField(null=True, blank=True, help_text="after drying, as it was planned")
+    why = models.TextField(blank=True)
+
+    class Meta:
+        ordering = ["wanted__due_at", "id"]
+        constraints = [models.UniqueConstraint(fields=["plan", "wanted"], name="wanted_print_planned_once")]
+
+    def __str__(self) -> str:
+        return f"{self.wanted_id} in plan {self.plan_id}"

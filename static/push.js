@@ -1,0 +1,38 @@
+// "Notify this browser": asks the browser for a subscription and sends it with the form.
+"use strict";
+
+(() => {
+  const form = document.getElementById("push");
+  const said = document.getElementById("push-said");
+  if (!("serviceWorker" in navigator && "PushManager" in window && window.isSecureContext)) return;
+  form.hidden = false;
+  said.textContent = "Notifications come to this browser, as long as it runs in the background.";
+
+  const bytes = (base64url) =>
+    Uint8Array.from(atob(base64url.replace(/-/g, "+").replace(/_/g, "/")), (letter) => letter.charCodeAt(0));
+
+  const subscribed = async () => {
+    if ((await Notification.requestPermission()) !== "granted") {
+      throw new Error("the browser does not allow it; change that in its settings for this page");
+    }
+    await navigator.serviceWorker.register(form.dataset.worker);
+    const { pushManager } = await navigator.serviceWorker.ready;
+    // One that was made for another key is of no use.
+    await (await pushManager.getSubscription())?.unsubscribe();
+    const applicationServerKey = bytes(form.dataset.key);
+    return pushManager.subscribe({ userVisibleOnly: true, applicationServerKey });
+  };
+
+  form.querySelector("button").addEventListener("click", async () => {
+    try {
+      const { endpoint, keys } = (await subscribed()).toJSON();
+      form.elements.endpoint.value = endpoint;
+      form.elements.p256dh.value = keys.p256dh;
+      form.elements.auth.value = keys.auth;
+      form.elements.name.value = `Browser on ${navigator.platform || "a device"}`;
+      form.submit();
+    } catch (error) {
+      said.textContent = `This browser cannot be notified: ${error.message}.`;
+    }
+  });
+})();

@@ -1,0 +1,103 @@
+import subprocess
+import sys
+
+import pytest
+from django.db.migrations.recorder import MigrationRecorder
+from django.test import RequestFactory
+from django.utils import timezone
+
+from background import queries, queue, ready, running
+from background.models import WorkItem
+from background.queue import enqueue, every, work
+from background.ready import checks
+from background.running import claim_next, run_due
+from background.views import healthz, readyz
+from tests.services.servers import free_port
+from tests.services.shop import REPOSITORY, shop_env
+
+
+@pytest.mark.django_db
+def test_it_answers_while_the_database_does():
+    answer = healthz(RequestFactory().get("/healthz"))
+    assert (answer.status_code, answer.content) == (200, b"ok\n")
+
+
+def test_it_says_when_the_database_does_not_answer(tmp_path):
+    code = (
+        "import django; django.setup()\n"
+        "from django.test import RequestFactory; from background.views import healthz, readyz\n"
+        "print(healthz(RequestFactory().get('/healthz')).status_code)\n"
+        "print(readyz(RequestFactory().get('/readyz')).content.decode())"
+    )
+    env = shop_env(
+        tmp_path,
+        database_url=f"postgres://shop@127.0.0.1:{free_port()}/shop",
+        DJANGO_SETTINGS_MODULE="tests.background.settings",
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=REPOSITORY, env=env, capture_output=True, text=True
+    )
+    says = "503\ndatabase: It does not answer: start it, or correct DATABASE_URL.\n\n"
+    assert done.stdout == says, done.stderr
+
+
+@pytest.fixture
+def marking(monkeypatch):
+    """Nothing but a mark each minute, and one in the queue of deliveries."""
+    monkeypatch.setattr(queue, "WORKS", {})
+    for module in (running, ready, queries):
+        monkeypatch.setattr(module, "WORKS", queue.WORKS)
+    monkeypatch.setattr(queue, "PERIODS", {})
+    monkeypatch.setattr(ready, "PERIODS", queue.PERIODS)
+    monkeypatch.setattr("background.clock.PERIODS", queue.PERIODS)
+    every(name="mark", minutes=1)(lambda: None)
+    work("send", queue="delivery")(lambda: None)
+
+
+def unwell(now=None) -> dict[str, str]:
+    return {check.name: check.says for check in checks(now or timezone.now()) if not check.well}
+
+
+@pytest.mark.django_db
+def test_it_is_ready_once_a_sweep_has_come_and_as_long_as_they_come(marking):
+    answer = readyz(RequestFactory().get("/readyz"))
+    assert answer.status_code == 503
+    assert "schedule: No sweep has come yet" in answer.content.decode()
+    run_due()
+    answer = readyz(RequestFactory().get("/readyz"))
+    assert (answer.status_code, answer.content.decode().splitlines()[0]) == (200, "database: ok")
+    late = timezone.now() + 2 * ready.MOVES_WITHIN
+    assert "No sweep since" in unwell(late)["schedule"]
+
+
+@pytest.mark.django_db
+def test_a_queue_that_nobody_serves_is_named(marking):
+    now = timezone.now()
+    enqueue("send", due=now - 2 * ready.MOVES_WITHIN)
+    run_due(queue="reminders")
+    assert list(unwell()) == ["queue delivery"]
+    claim_next(now)
+    assert unwell() == {}, "it moves while one of its items runs"
+    WorkItem.objects.filter(name="send").update(lease_until=now, due=now)
+    run_due()
+    enqueue("send", due=now - 2 * ready.MOVES_WITHIN)
+    assert unwell() == {}, "or has just ended"
+
+
+@pytest.mark.django_db
+def test_migrations_that_wait_are_told_before_anything_else_is_asked(monkeypatch):
+    applied = MigrationRecorder.applied_migrations
+
+    def without_the_last(recorder):
+        return {key: row for key, row in applied(recorder).items() if key[0] != "background"}
+
+    monkeypatch.setattr(MigrationRecorder, "applied_migrations", without_the_last)
+    assert [check.name for check in checks(timezone.now())] == ["database", "migrations"]
+    assert "run manage.py prepare" in unwell()["migrations"]
+
+
+@pytest.mark.django_db
+def test_a_redis_that_is_away_is_told(marking, settings):
+    run_due()
+    settings.REDIS_URL = f"redis://127.0.0.1:{free_port()}/0"
+    assert list(unwell()) == ["redis"]

@@ -1,0 +1,46 @@
+"""The page where reminders go with all ways on it: axe finds nothing, and nothing scrolls sideways."""
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from tests.services.shop import Shop, live_shop
+
+from .test_accessibility import axe_violations
+from .walk import Newcomer, sign_in_as_told
+
+pytestmark = pytest.mark.browser
+LONG = "a-very-long-name-without-any-blank-in-it-of-a-receiver-" + "x" * 20
+
+
+def add_all(page: Page, shop: Shop) -> None:
+    page.goto(shop.url + "/reminders/delivery/email/")
+    page.get_by_label("E-mail address").fill(LONG + "@shop.example")
+    page.get_by_role("button", name="Add it").click()
+    page.goto(shop.url + "/reminders/delivery/webhook/")
+    page.get_by_label("Web address").fill("http://127.0.0.1:9/" + LONG)
+    page.get_by_label("Name").fill(LONG)
+    page.get_by_role("button", name="Add it").click()
+    expect(page.get_by_text("whsec_", exact=False).first).to_be_visible()
+    assert axe_violations(page) == []
+    page.get_by_role("link", name="I have copied it").click()
+    page.get_by_role("button", name="Open a calendar feed").click()
+
+
+def test_all_ways_at_once(chromium: Browser) -> None:
+    with live_shop() as shop, chromium.new_context() as context:
+        page = context.new_page()
+        sign_in_as_told(Newcomer(page, shop))
+        add_all(page, shop)
+        page.get_by_role("button", name=f"Send a test: Webhook {LONG}").click()
+        # Nobody listens there: it is told as soon as the worker has tried.
+        for _ in range(100):
+            page.goto(shop.url + "/reminders/delivery/")
+            if page.get_by_text("could not be reached").count():
+                break
+            page.wait_for_timeout(200)
+        expect(page.get_by_text("could not be reached").first).to_be_visible()
+        for width, scheme in ((360, "dark"), (390, "light"), (1440, "light"), (1440, "dark")):
+            page.set_viewport_size({"width": width, "height": 900})
+            page.emulate_media(color_scheme=scheme)
+            assert axe_violations(page) == [], width
+            assert page.evaluate("document.documentElement.scrollWidth") <= width

@@ -1,0 +1,149 @@
+"""The status page and the metrics: what they tell, to whom, and in how many queries."""
+
+import re
+from datetime import UTC, datetime, timedelta
+from uuid import uuid4
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+from django.utils import timezone
+from prometheus_client.parser import text_string_to_metric_families
+from rest_framework.authtoken.models import Token
+
+from background.models import WorkItem
+from background.running import run_due
+from maintenance import condition
+from maintenance.models import Channel, Message
+from spools.climate import record_readings
+from spools.hourly import BELIEVED_FOR
+
+from .small_shop import a_reminder, says
+
+STATUS = "/status/"
+QUERIES = 20
+
+
+def given_up(**values) -> WorkItem:
+    given = {"name": "spools.boxes", "state": "failed", "attempts": 6, "error": "Traceback: no box"}
+    return WorkItem.objects.create(**(given | {"finished": timezone.now(), **values}))
+
+
+def message(shop, **values) -> Message:
+    channel = Channel.objects.create(user=shop.user, kind="email", address="ada@example.org")
+    return Message.objects.create(channel=channel, purpose="test", **values)
+
+
+@pytest.fixture
+def worked(shop):
+    run_due()
+    return shop
+
+
+def test_it_tells_what_ran_what_waits_and_what_it_runs_on(desk, worked):
+    page = desk.get(STATUS)
+    assert says(page, "spools.advance_all moisture")
+    assert says(page, "No work was given up.")
+    assert says(page, "No sensor is silent.")
+    assert says(page, "Django 5.2")
+    assert not says(page, "Hold")
+    assert re.search(r'href="/status/" aria-current="page"', page.content.decode())
+
+
+def test_more_work_takes_no_more_queries(desk, worked, django_assert_max_num_queries):
+    for _ in range(5):
+        given_up()
+        message(worked, state="dead", error="refused", ended_at=timezone.now())
+    with django_assert_max_num_queries(QUERIES):
+        desk.get(STATUS)
+
+
+def test_work_that_was_given_up_is_run_again_by_its_button(desk, worked):
+    item = given_up()
+    page = desk.get(STATUS)
+    assert says(page, "Traceback: no box")
+    again = reverse("status-again", args=[item.pk])
+    assert again in page.content.decode()
+    assert says(desk.post(again, follow=True), "spools.boxes is in the queue again.")
+    run_due()
+    item.refresh_from_db()
+    assert item.state == "done"
+    assert says(desk.post(again, follow=True), "in the queue again already")
+    gone = reverse("status-again", args=[uuid4()])
+    assert says(desk.post(gone, follow=True), "not kept any more")
+    assert desk.get(again).status_code == 405
+
+
+def test_what_is_not_well_is_told_with_what_to_do(desk, shop, settings, monkeypatch):
+    monkeypatch.setattr("background.machine.LOW_DISK_BYTES", 10**18)
+    old = timezone.now() - timedelta(hours=3)
+    WorkItem.objects.create(name="spools.boxes", due=old)
+    message(shop, written_at=old, not_before=old)
+    message(shop, state="dead", error="no such mailbox", written_at=old)
+    page = desk.get(STATUS)
+    for text in (
+        "No sweep has come yet",
+        "start a worker for it",
+        "Make room",
+        "1 message to be sent, the oldest for 3 h; 1 given up",
+        "no such mailbox",
+    ):
+        assert says(page, text), text
+
+
+def test_a_sensor_that_went_silent_is_told(desk, shop):
+    last = timezone.now() - BELIEVED_FOR - timedelta(minutes=1)
+    record_readings(shop.box, [(last, 22, 14)], origin="api")
+    record_readings(shop.bag, [(last, 22, 14)], origin="hand")
+    assert list(condition.silent_sensors(timezone.now())) == [shop.box]
+    assert says(desk.get(STATUS), "Dry box : no reading since")
+    record_readings(shop.box, [(timezone.now(), 22, 14)], origin="api")
+    assert list(condition.silent_sensors(timezone.now())) == []
+
+
+def test_strangers_see_neither_status_nor_metrics(shop):
+    item = given_up()
+    stranger = Client()
+    assert stranger.get(STATUS).headers["Location"].startswith("/sign-in/")
+    assert stranger.post(reverse("status-again", args=[item.pk])).headers["Location"].startswith("/sign-in/")
+    item.refresh_from_db()
+    assert item.state == "failed"
+    for headers in ({}, {"Authorization": "Token no-such-token"}, {"Authorization": "Token"}):
+        answer = stranger.get("/metrics", headers=headers)
+        assert (answer.status_code, answer.headers["WWW-Authenticate"]) == (401, "Token")
+
+
+def test_metrics_are_read_by_prometheus_own_parser(shop, worked):
+    a_reminder(shop, kind="leak", cause="leak:1")
+    message(shop, written_at=timezone.now() - timedelta(minutes=5))
+    given_up()
+    token = Token.objects.create(user=shop.user)
+    answer = Client().get("/metrics", headers={"Authorization": f"Token {token.key}"})
+    assert answer.headers["Content-Type"].startswith("text/plain; version=")
+    families = {family.name: family for family in text_string_to_metric_families(answer.content.decode())}
+    value = {
+        (sample.name.removeprefix("loadworthy_"), *sample.labels.values()): sample.value
+        for family in families.values()
+        for sample in family.samples
+    }
+    assert value["reminders_open", "leak"] == 1
+    assert value["messages", "waiting"] == 1
+    assert value["messages", "sent"] == 0
+    assert 300 <= value["oldest_unsent_message_seconds",] < 360
+    assert value["queue_items", "moisture", "failed"] == 1
+    assert value["sensors_silent",] == 0
+    assert value["disk_free_bytes",] > 0
+    done = datetime.fromtimestamp(value["work_last_success_timestamp_seconds", "spools.advance_all"], UTC)
+    assert abs(timezone.now() - done) < timedelta(minutes=1)
+    # The conventions: https://prometheus.io/docs/practices/naming/
+    for name, family in families.items():
+        assert re.fullmatch(r"loadworthy_[a-z]+(_[a-z]+)*", name)
+        assert family.documentation.endswith(".") and family.type == "gauge"
+        assert not name.endswith(("_ms", "_milliseconds", "_minutes", "_hours", "_mb", "_count", "_total"))
+        assert all(re.fullmatch("[a-z]+", label) for sample in family.samples for label in sample.labels)
+    assert "process_cpu_seconds" not in families, "of the shop, not of the process that answered"
+
+
+def test_metrics_take_few_queries_and_a_browser_may_look(desk, worked, django_assert_max_num_queries):
+    with django_assert_max_num_queries(12):
+        assert desk.get("/metrics").status_code == 200
