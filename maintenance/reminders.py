@@ -2,7 +2,8 @@
 ended by themselves when the cause is gone. What is due is looked for in ``maintenance/causes``.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
@@ -68,7 +69,22 @@ def sweep(now: datetime | None = None) -> Counts:
 def look(now: datetime) -> Looked:
     """What takes the physics of spools and boxes: computed before the sweep, which locks. Stores nothing."""
     began = timezone.now()
-    return Looked(began, [wet_spools(now), ended_runs(now), spent_and_leaking(now)])
+    with _facts_as_they_are():
+        return Looked(began, [wet_spools(now), ended_runs(now), spent_and_leaking(now)])
+
+
+@contextmanager
+def _facts_as_they_are() -> Iterator[None]:
+    """On PostgreSQL all is read as it was at one moment: a weighing between two queries fits neither.
+
+    SQLite's only kind of transaction here would lock the writers out for as long.
+    """
+    if connection.vendor != "postgresql" or connection.in_atomic_block:
+        yield
+        return
+    with transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+        yield
 
 
 @transaction.atomic

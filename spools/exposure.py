@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Exists, Max, OuterRef
+from django.db.models import Exists, OuterRef
 from django.utils import timezone
 
 from . import basis, catalogue, clock, evidence
@@ -25,7 +25,7 @@ from .evidence import Known
 from .history import History, Segment, load
 from .hourly import HOUR
 from .labels import pretty
-from .models import Ensemble, MassEntry, MoistureState, OuterTurns, Spool
+from .models import Ensemble, MoistureState, OuterTurns, Spool
 from .physics.surroundings import Surroundings
 from .windings import (
     SMALL_JOB_G,
@@ -330,7 +330,7 @@ def _loaded(ids: Sequence[int], at: datetime, again: bool = False, given: Sequen
 
     histories = load(ids, at, since, given)
     known = {} if again else {pk: kept for pk, h in histories.items() if (kept := evidence.kept(h))}
-    ensembles = _assimilated([pk for pk in histories if pk not in known])
+    ensembles = _assimilated([history for pk, history in histories.items() if pk not in known])
     known |= {row.spool_id: Known.of(row) for row in ensembles}
     for pk in histories.keys() - known.keys():
         known[pk] = evidence.never_weighed(histories[pk].spool)
@@ -338,13 +338,20 @@ def _loaded(ids: Sequence[int], at: datetime, again: bool = False, given: Sequen
     return _Loaded(histories, known, states, ensembles)
 
 
-def _assimilated(ids: Sequence[int]) -> list[Ensemble]:
+def _assimilated(histories: Iterable[History]) -> list[Ensemble]:
     """The weighings of these spools, worked in: for all but those that were never weighed."""
-    weighings = MassEntry.objects.standing().filter(spool__in=ids, kind=MassEntry.Kind.WEIGHED).order_by()
     found = []
-    for pk, last in weighings.values_list("spool").annotate(last=Max("at")):
+    for given in histories:
+        if not (weighings := evidence.weighings_of(given)):
+            continue
         # Without the readings of that very hour: each further one would have it worked in anew.
-        (history,) = load([pk], hour_of(last), lambda history: history.spool.received_at).values()
+        last = hour_of(weighings[-1].at)
+        pk = given.spool.pk
+        history = load([pk], last, lambda history: history.spool.received_at)[pk]
+        # With the facts that were given: one may have been added since, and both are told together.
+        history = replace(
+            history, spool=given.spool, stays=given.stays, runs=given.runs, entries=given.entries
+        )
         found.append(evidence.assimilated(history, partial(_at_weighings, history, _stages(history))))
     return found
 

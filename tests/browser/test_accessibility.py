@@ -51,12 +51,12 @@ PAGES = [
     "/materials/",
     "/places/",
     "/reminders/",
+    "/reminders/1/",
+    "/reminders/ended/",
     "/reminders/delivery/",
     "/reminders/delivery/email/",
     "/reminders/delivery/webhook/",
     "/status/",
-    "/reminders/1/",
-    "/reminders/ended/",
 ]
 # Pages behind a link of another one.
 PLANS = {

@@ -228,3 +228,20 @@ def test_cardboard_takes_up_nothing_in_an_unopened_bag(nylon, bag, shelf):
     courses = exposure.evidence._core_courses(exposure.moisture_now(one).history, [at(150), at(290)])
     assert courses[0] == pytest.approx(12 / 50 - 1)
     assert abs(courses[1]) < 0.05
+
+
+def test_a_weighing_that_comes_while_a_spool_is_looked_at_is_told_the_next_time(spool, monkeypatch):
+    ledger.weigh(spool, 1215, at=at(20))
+    load, loads = exposure.load, []
+
+    def weighed_meanwhile(*arguments, **options):
+        if len(loads) == 1:
+            ledger.weigh(spool, 1222, at=at(100))
+        loads.append(load(*arguments, **options))
+        return loads[-1]
+
+    monkeypatch.setattr(exposure, "load", weighed_meanwhile)
+    said = exposure.moisture_of([spool], at(200))[spool.pk].why
+    assert len(loads) == 2
+    assert any("Its weighing" in line for line in said)
+    assert any("2 weighings" in line for line in exposure.moisture_of([spool], at(200))[spool.pk].why)
