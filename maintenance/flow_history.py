@@ -8,6 +8,7 @@ is recorded late still counts.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 from math import hypot
 
 import numpy as np
@@ -15,7 +16,7 @@ from django.db.models import Prefetch, QuerySet
 
 from spools.models import Feedstock
 
-from .models import Fitting, FlowCheck, PartKind
+from .models import Fitting, FlowBlob, FlowCheck, PartKind
 from .wear.control_chart import START, ControlChart, control_chart, reached_after
 from .wear.flow_check import LIMITS, SAME_C, Curve, Setup, Usable, Weighed, measure
 from .wear.flow_reading import Reading, read
@@ -30,11 +31,16 @@ BETWEEN_CHECKS = 0.005
 
 @dataclass(frozen=True, eq=False)
 class Seen:
-    """A flow check worked out. fitted: what was on the toolhead then, by role."""
+    """A flow check, worked out when asked. fitted: what was on the toolhead then, by role."""
 
     check: FlowCheck
-    curve: Curve
+    setup: Setup
+    weighed: tuple[Weighed, ...]
     fitted: dict[str, Fitting]
+
+    @property
+    def curve(self) -> Curve:
+        return _curve(self.setup, self.weighed)
 
     @property
     def material(self) -> tuple[int, int | None]:
@@ -55,9 +61,15 @@ class Seen:
         return (
             (self.check.toolhead_id, self.parts, self.material)
             == (other.check.toolhead_id, other.parts, other.material)
-            and self.curve.flows_mm3_s[0] == other.curve.flows_mm3_s[0]
+            and self.weighed[0].flow_mm3_s == other.weighed[0].flow_mm3_s
             and abs(self.check.nozzle_c - other.check.nozzle_c) <= SAME_C
         )
+
+
+@lru_cache(maxsize=8192)
+def _curve(setup: Setup, weighed: tuple[Weighed, ...]) -> Curve:
+    """Checks do not change, and sweeps and pages look at the same ones again and again."""
+    return measure(setup, weighed)
 
 
 def material_of(feedstock: Feedstock) -> tuple[int, int | None]:
@@ -85,8 +97,8 @@ def setup_of(
 
 
 def seen(checks: QuerySet[FlowCheck]) -> list[Seen]:
-    """Checks worked out, oldest first. Four queries, however many."""
-    found = (
+    """Checks, oldest first. Four queries, however many."""
+    found = list(
         checks.select_related(
             "toolhead__printer",
             "spool__feedstock__polymer",
@@ -94,20 +106,20 @@ def seen(checks: QuerySet[FlowCheck]) -> list[Seen]:
             "spool__feedstock__maker",
         )
         .prefetch_related(
-            "blobs",
             Prefetch(
                 "toolhead__fittings", Fitting.objects.filter(role__in=ROLES).select_related("part__kind")
             ),
         )
         .order_by("at", "id")
     )
-    return [_seen(check) for check in found]
+    masses: dict[int, dict[float, list[float]]] = {check.pk: {} for check in found}
+    blobs = FlowBlob.objects.filter(flow_check__in=checks.order_by().values("pk"))
+    for pk, flow, mass_g in blobs.values_list("flow_check", "flow_mm3_s", "mass_g"):
+        masses[pk].setdefault(flow, []).append(mass_g)
+    return [_seen(check, masses[check.pk]) for check in found]
 
 
-def _seen(check: FlowCheck) -> Seen:
-    masses: dict[float, list[float]] = {}
-    for blob in check.blobs.all():
-        masses.setdefault(blob.flow_mm3_s, []).append(blob.mass_g)
+def _seen(check: FlowCheck, masses: dict[float, list[float]]) -> Seen:
     setup = setup_of(
         check.spool.feedstock,
         length_mm=check.length_mm,
@@ -115,9 +127,9 @@ def _seen(check: FlowCheck) -> Seen:
         diameter_tolerance_mm=check.diameter_tolerance_mm,
         resolution_g=check.resolution_g,
     )
-    curve = measure(setup, [Weighed(flow, tuple(of_rate)) for flow, of_rate in masses.items()])
-    fittings = check.toolhead.fittings.all()
-    return Seen(check, curve, {fitting.role: fitting for fitting in fittings if _was_on(fitting, check.at)})
+    weighed = tuple(Weighed(flow, tuple(of_rate)) for flow, of_rate in masses.items())
+    fittings = {one.role: one for one in check.toolhead.fittings.all() if _was_on(one, check.at)}
+    return Seen(check, setup, weighed, fittings)
 
 
 def _was_on(fitting: Fitting, at: datetime) -> bool:

@@ -1,5 +1,6 @@
 """How far along machines are since each service was done: from jobs and entries, nothing is stored."""
 
+from bisect import bisect_left
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -75,6 +76,7 @@ def statuses(toolheads: Iterable[Toolhead], at: datetime | None = None) -> list[
     uses = _uses(printers, at)
     ids = {use.feedstock_id for of_subject in uses.values() for use in of_subject}
     feedstocks = Feedstock.objects.select_related("polymer", "filler").in_bulk(ids)
+    counts: dict[tuple[int, int | None, str], _Count] = {}
     found = []
     for kind in kinds:
         for printer, toolhead in _subjects(kind, printers.values(), toolheads):
@@ -82,7 +84,10 @@ def statuses(toolheads: Iterable[Toolhead], at: datetime | None = None) -> list[
             own = uses.get(subject, [])
             done = last.get((kind.pk, *subject))
             begun = done or _added_after_use(kind, own)
-            since = _since(kind, str(toolhead or printer), own, feedstocks, begun, done is not None, at)
+            if (*subject, kind.unit) not in counts:
+                counts[*subject, kind.unit] = _Count.of(kind.unit, own, feedstocks)
+            count = counts[*subject, kind.unit]
+            since = _since(kind, str(toolhead or printer), own, count, begun, done is not None, at)
             found.append(Status(kind, printer, toolhead, done, begun, since))
     return found
 
@@ -125,21 +130,18 @@ def _since(
     kind: ServiceKind,
     where: str,
     uses: list[Use],
-    feedstocks: dict[int, Feedstock],
+    count: "_Count",
     begun: datetime | None,
     recorded: bool,
     at: datetime,
 ) -> Since:
-    def count(since: datetime) -> float:
-        return _counted(kind.unit, [use for use in uses if use.start >= since], feedstocks)
-
     if kind.unit == Unit.DAYS:
         start = begun or (uses[0].start if uses else at)
         used, per_day = max(0.0, (at - start) / DAY), 1.0
     else:
-        used = count(begun) if begun else _counted(kind.unit, uses, feedstocks)
+        used = count.since(begun)
         printed_for = at - uses[0].start if uses else RATE_OVER
-        per_day = count(at - RATE_OVER) / (min(RATE_OVER, max(RATE_AT_LEAST, printed_for)) / DAY)
+        per_day = count.since(at - RATE_OVER) / (min(RATE_OVER, max(RATE_AT_LEAST, printed_for)) / DAY)
     return Since(
         service=kind.name,
         where=where,
@@ -152,14 +154,27 @@ def _since(
     )
 
 
-def _counted(unit: str, uses: list[Use], feedstocks: dict[int, Feedstock]) -> float:
-    """Jobs with several spools count their hours and themselves once, their filament for each."""
-    if unit in (Unit.HOT, Unit.FEED):
-        return sum(
-            added(unit, use.hours, use.nozzle_c, use.mass_g, feedstocks[use.feedstock_id]) for use in uses
+@dataclass(frozen=True)
+class _Count:
+    """What jobs added in one unit, in the order of their starts."""
+
+    starts: list[datetime]
+    added: list[float]
+
+    @classmethod
+    def of(cls, unit: str, uses: list[Use], feedstocks: dict[int, Feedstock]) -> "_Count":
+        """Jobs with several spools count their hours and themselves once, their filament for each."""
+        if unit not in (Unit.HOT, Unit.FEED):
+            uses = list({use.job_id: use for use in uses}.values())
+        starts = [use.start for use in uses]
+        return cls(
+            starts,
+            [added(unit, u.hours, u.nozzle_c, u.mass_g, feedstocks[u.feedstock_id]) for u in uses],
         )
-    jobs = {use.job_id: use for use in uses}.values()
-    return float(len(jobs)) if unit == Unit.PRINTS else sum(use.hours for use in jobs)
+
+    def since(self, begun: datetime | None) -> float:
+        """By the jobs that began then or later; None: by all."""
+        return sum(self.added[0 if begun is None else bisect_left(self.starts, begun) :], 0.0)
 
 
 def added(unit: str, hours: float, nozzle_c: float, mass_g: float, feedstock: Feedstock) -> float:

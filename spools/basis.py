@@ -14,15 +14,26 @@ NOT_ASSUMED = {"maker", "name", "colour", "reorder_point_g", "coupon_passed_c", 
 
 def of_spool(spool: Spool, stays: Sequence[Stay], runs: Sequence[DryingRun], until: datetime) -> list[Any]:
     """Material, reel, how it came, and what is assumed of the places where it was till then."""
+    return of_material(spool) + of_places(stays, runs, until)
+
+
+def of_material(spool: Spool) -> list[Any]:
+    """Material, reel, and how it came."""
     feedstock = spool.feedstock
-    began = [stay for stay in stays if stay.start < until]
-    places = {p.pk: p for stay in began for p in (stay.place, stay.place.room) if p is not None}
     return [
         [(p.name, p.value, p.low, p.high) for p in catalogue.properties(feedstock).values()],
         [feedstock.polymer.isotherm, feedstock.polymer.gab_c, feedstock.polymer.gab_k],
         [feedstock.polymer.dry_hours, feedstock.diameter_mm],
         [spool.code, spool.sealed, spool.card, spool.received_at.astimezone(UTC)],
         [spool.core_mass_g, spool.core_radius_mm, spool.width_mm],
+    ]
+
+
+def of_places(stays: Sequence[Stay], runs: Sequence[DryingRun], until: datetime) -> list[Any]:
+    """What is assumed of the places where a spool was till then."""
+    began = {stay.place_id: stay.place for stay in stays if stay.start < until}
+    places = {p.pk: p for place in began.values() for p in (place, place.room) if p is not None}
+    return [
         [
             (
                 *(pk, p.kind, p.room_id, p.assumed_temperature_c, p.assumed_rh_pct, p.moved_air),
@@ -54,4 +65,8 @@ def of_shop() -> str:
 
 
 def fingerprint(assumed: Any) -> str:
-    return hashlib.sha256(repr(assumed).encode()).hexdigest()[:16]
+    return fingerprint_of_text(repr(assumed))
+
+
+def fingerprint_of_text(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:16]

@@ -19,7 +19,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -44,9 +44,9 @@ from .physics import drybox
 from .physics.air import ZERO_C, Array, vapour_density
 from .physics.desiccant import DESICCANTS
 from .physics.drybox import Box, Room, Sorbers, State
-from .physics.isotherm import Isotherm
+from .physics.geometry import Geometry
 from .physics.state import Material
-from .windings import first_members, received, start_rh
+from .windings import geometry, likely_material, start_rh
 
 # Raise it when the physics or the steps change: what another version stored is not continued from.
 VERSION = 3
@@ -270,8 +270,7 @@ class BoxFacts:
         spool, past = stay.spool, self.pasts[stay.spool_id]
         masses = ledger.winding_masses(spool, past.entries)
         mass_g = [m for when, m in masses if when <= stay.start][-1:] or [m for _, m in masses[:1]]
-        winding = received(spool, mass_g[0], first_members(spool)[:1])
-        sorbers = drybox.sorber(winding.geometry, _likely(winding.material))
+        sorbers = _sorbers(geometry(spool, mass_g[0]), likely_material(spool.feedstock))
         return Inside(spool, sorbers, past, at)
 
     def openings(self, start: datetime, end: datetime) -> int:
@@ -287,24 +286,10 @@ def _spool_id(stay: Stay) -> int:
     return stay.spool_id
 
 
-def _likely(material: Material) -> Material:
-    """The first member of the ensemble, which is the median of all."""
-
-    def first(value: Any) -> float:
-        return float(np.ravel(value)[0])
-
-    isotherm = material.isotherm
-    return Material(
-        first(material.d23_m2_s),
-        first(material.e_d_j_mol),
-        Isotherm(
-            isotherm.kind,
-            first(isotherm.w50),
-            first(isotherm.c),
-            first(isotherm.k),
-            first(isotherm.density_kg_m3),
-        ),
-    )
+@lru_cache(maxsize=8192)
+def _sorbers(shape: Geometry, material: Material) -> Sorbers:
+    """A box's spools are the same from sweep to sweep."""
+    return drybox.sorber(shape, material)
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,9 @@
 """What is known about a feedstock: each number, its band, and who says so, its sheet or the catalogue."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from operator import attrgetter
+from types import MappingProxyType
 
 from .models import Feedstock, Polymer
 
@@ -44,6 +47,16 @@ BANDS = {
     "d23_m2_s": ("d23_low", "d23_high"),
     "e_d_kj_mol": ("e_d_low", "e_d_high"),
 }
+# All that properties() looks at: thousands of spools have one of some dozens of such sets of values.
+_OWN = attrgetter(*Feedstock.OVERRIDES, "filler_mass_fraction", "data_sheet")
+_POLYMERS = attrgetter(
+    *UNITS,
+    *(edge for edges in BANDS.values() for edge in edges),
+    *("name", "softening_basis", "limit_basis", "grade_uptake", "grade_rate"),
+)
+_FILLERS = attrgetter("name", "density_g_cm3")
+_known: dict[tuple, Mapping[str, "Property"]] = {}
+MOST_KNOWN = 4096
 LIMIT_BASIS = {
     "practice": ("D", "common practice, no source"),
     "measured": ("C", "one dryer maker's test, not independent"),
@@ -51,10 +64,15 @@ LIMIT_BASIS = {
 }
 
 
-def properties(feedstock: Feedstock) -> dict[str, Property]:
+def properties(feedstock: Feedstock) -> Mapping[str, Property]:
     """Every known number of a feedstock, by name. No query when polymer and filler are loaded with it."""
-    known = {name: _property(feedstock, name) for name in UNITS}
-    return {name: found for name, found in known.items() if found is not None}
+    key = _OWN(feedstock), _POLYMERS(feedstock.polymer), feedstock.filler and _FILLERS(feedstock.filler)
+    if key not in _known:
+        if len(_known) >= MOST_KNOWN:
+            _known.clear()
+        found = {name: _property(feedstock, name) for name in UNITS}
+        _known[key] = MappingProxyType({name: one for name, one in found.items() if one is not None})
+    return _known[key]
 
 
 def value(feedstock: Feedstock, name: str) -> float | None:

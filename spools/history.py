@@ -9,6 +9,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, time, timedelta
+from functools import cached_property
 
 from . import basis, box_courses, catalogue, clock, ledger, moves
 from .box_courses import Turns
@@ -57,6 +58,7 @@ class History:
     entries: list[MassEntry]
     readings: dict[int, Readings]
     boxes: dict[int, Turns] = field(default_factory=dict)
+    _bases: dict[datetime, str] = field(default_factory=dict)
 
     def basis(self, until: datetime) -> str:
         """A fingerprint of what is assumed, not recorded with a time, and counts up to ``until``.
@@ -64,12 +66,18 @@ class History:
         Material, reel, how it came, the air assumed in the places where it was till then, and what the
         computed air of dry boxes rests on.
         """
-        assumed = basis.of_spool(self.spool, self.stays, self.runs, until)
-        for pk, box in sorted(self.boxes.items()):
-            there = [stay for stay in self.stays if stay.place_id == pk and stay.start < until]
-            if there:
-                assumed.append(box.basis(min(there[-1].end or until, until)))
-        return basis.fingerprint(assumed)
+        if until not in self._bases:
+            assumed = basis.of_places(self.stays, self.runs, until)
+            last = {stay.place_id: stay for stay in self.stays if stay.start < until}
+            for pk in sorted(last.keys() & self.boxes.keys()):
+                assumed.append(self.boxes[pk].basis(min(last[pk].end or until, until)))
+            self._bases[until] = basis.fingerprint_of_text(f"[{self._material}, {repr(assumed)[1:-1]}]")
+        return self._bases[until]
+
+    @cached_property
+    def _material(self) -> str:
+        """The part of what is assumed that is the same at all times, written as in a list."""
+        return repr(basis.of_material(self.spool))[1:-1]
 
     def remaining(self) -> ledger.Amount:
         """What ledger.remaining tells, from the facts that are here."""
@@ -90,13 +98,14 @@ class History:
         """When the bag that it came in was opened; None while it is not."""
         return moves.opened_at(self.spool, self.stays)
 
+    @cached_property
     def _masses(self) -> list[tuple[datetime, float]]:
         masses = ledger.winding_masses(self.spool, self.entries)
         return [(at, max(LEAST_WINDING_G, mass_g)) for at, mass_g in masses]
 
     def mass_at(self, at: datetime, before: bool = False) -> float:
         """What the winding weighs, g, with the entries of that very time; without them if before."""
-        masses = self._masses()
+        masses = self._masses
         counted = [mass_g for when, mass_g in masses if when < at or (when == at and not before)]
         return counted[-1] if counted else masses[0][1]
 
@@ -107,7 +116,7 @@ class History:
     def segments(self, start: datetime, until: datetime) -> Iterator[Segment]:
         """From ``start``, itself a cut, up to the segment in which ``until`` lies (not shortened)."""
         opened = self.opened_at()
-        masses = self._masses()
+        masses = self._masses
         mass_times = [at for at, _ in masses]
         run_times = [t for run in self.runs for t in (run.start, run.change_at, run.end) if t]
         cuts = sorted({*mass_times, *run_times})

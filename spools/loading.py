@@ -34,6 +34,11 @@ def share(rows: Iterable[Any], name: str, related: QuerySet[Any]) -> None:
     it with an OR of all keys, and SQLite refuses a thousand of them.
     """
     rows = list(rows)
-    found = related.in_bulk({getattr(row, f"{name}_id") for row in rows})
-    for row in rows:
-        setattr(row, name, found[getattr(row, f"{name}_id")])
+    if not rows:
+        return
+    field = rows[0]._meta.get_field(name)
+    ids = [getattr(row, field.attname) for row in rows]
+    found = related.in_bulk(set(ids))
+    for row, pk in zip(rows, ids, strict=True):
+        # What an assignment does besides this takes longer than building the row.
+        field.set_cached_value(row, found[pk])

@@ -124,7 +124,7 @@ def first_members(spool: Spool) -> Array:
     return _first_points(spool.code)
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=16384)
 def _first_points(code: str) -> Array:
     """Drawing takes longer than a step of the physics."""
     return ensemble.first_points(len(MEMBER_OF), code)
@@ -136,6 +136,13 @@ def received(spool: Spool, mass_g: float, points: Array) -> Winding:
     shape = geometry(spool, mass_g)
     w0 = material.isotherm.equilibrium(start_rh)
     return Winding(shape, material, uniform(shape, material, w0, START_C + ZERO_C))
+
+
+def likely_material(feedstock: Feedstock) -> Material:
+    """The material with the median of each number, which is the first member of any spool's."""
+    properties = catalogue.properties(feedstock)
+    w50_pct, d23_m2_s, e_d_kj_mol = (properties[name].value for name in MEMBER_OF[:3])
+    return Material(d23_m2_s, 1000 * e_d_kj_mol, _isotherm(feedstock, w50_pct))
 
 
 def most_water_pct(spool: Spool) -> float:

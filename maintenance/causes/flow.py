@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from django.db.models import Max
+
 from maintenance.flow_history import Seen, Series, changed_since, material_name, seen, series_of
 from maintenance.models import FlowCheck, JobUse, PartKind, Reminder
 from maintenance.readiness import FLOW_OLD_DAYS, digits
@@ -23,8 +25,14 @@ def flow(now: datetime) -> Found:
     by_toolhead: dict[int, list[Seen]] = {}
     for of in seen(checks):
         by_toolhead.setdefault(of.check.toolhead_id, []).append(of)
-    for found in by_toolhead.values():
-        if (due := _check_due(found[-1], now)) is not None:
+    last_prints = dict(
+        JobUse.objects.filter(job__withdrawn_at=None, toolhead__in=by_toolhead)
+        .order_by()
+        .values_list("toolhead")
+        .annotate(last=Max("job__start"))
+    )
+    for toolhead_id, found in by_toolhead.items():
+        if (due := _check_due(found[-1], last_prints.get(toolhead_id), now)) is not None:
             wanted.want(due)
         for series in _signals(found, now):
             reminder = _signal(series)
@@ -33,13 +41,13 @@ def flow(now: datetime) -> Found:
     return wanted
 
 
-def _check_due(last: Seen, now: datetime) -> Reminder | None:
+def _check_due(last: Seen, last_print: datetime | None, now: datetime) -> Reminder | None:
     """Other parts since the last check, or a check that is old on a toolhead that is in use."""
     toolhead, on = last.check.toolhead, shown_day(last.check.at)
     if changed := changed_since(last, now):
         parts = " and ".join(fitting.get_role_display() for fitting in changed)
         why = f"The last one was on {on}, before a change of {parts}."
-    elif now - last.check.at > timedelta(days=FLOW_OLD_DAYS) and _printed_since(last):
+    elif now - last.check.at > timedelta(days=FLOW_OLD_DAYS) and last_print and last_print > last.check.at:
         why = f"The last one was on {on}, more than {FLOW_OLD_DAYS} days ago, and it has printed since."
     else:
         return None
@@ -51,12 +59,6 @@ def _check_due(last: Seen, now: datetime) -> Reminder | None:
         way_out="Extrude and weigh the blobs; the page of the flow check says which.",
         toolhead=toolhead,
     )
-
-
-def _printed_since(last: Seen) -> bool:
-    return JobUse.objects.filter(
-        toolhead=last.check.toolhead_id, job__withdrawn_at=None, job__start__gt=last.check.at
-    ).exists()
 
 
 def _signals(found: Sequence[Seen], now: datetime) -> list[Series]:

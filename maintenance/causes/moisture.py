@@ -14,7 +14,8 @@ from spools.drying import SMALL_JOB_G
 from spools.exposure import Band, moisture_of
 from spools.hourly import hour_of
 from spools.labels import pretty
-from spools.models import DryingRun, MassEntry, Place, Spool, Stay
+from spools.loading import share
+from spools.models import DryingRun, Feedstock, MassEntry, Place, Spool, Stay
 from spools.windings import Air, hours_until
 
 from .found import Found
@@ -59,9 +60,8 @@ def wet_spools(now: datetime) -> Found:
     soon_h = hours_until_wet(on_machines, turns, now)
     for spool in spools:
         own, toolhead = turns[spool.pk], loaded.get(spool.pk)
-        reminder = _wet(spool, own)
         if own.over > WET:
-            found.want(reminder, pressing=toolhead is not None or own.over > SURELY_WET)
+            found.want(_wet(spool, own), pressing=toolhead is not None or own.over > SURELY_WET)
         elif toolhead is not None and (hours := soon_h[spool.pk]) is not None:
             reminder = _soon_wet(spool, own, toolhead, hours, now)
             if hours < SOON_H:
@@ -69,7 +69,7 @@ def wet_spools(now: datetime) -> Found:
             else:
                 found.keep(reminder)
         elif own.over > DRY_AGAIN:
-            found.keep(reminder)
+            found.keep(_wet(spool, own))
     _weighings(found, [spool for spool in spools if turns[spool.pk].over <= WET], turns, now)
     return found
 
@@ -80,8 +80,9 @@ def opened_spools() -> list[Spool]:
     drying = DryingRun.objects.filter(spool=OuterRef("pk"), end=None)
     was_out = Stay.objects.filter(spool=OuterRef("pk")).exclude(place__kind=Place.Kind.BAG)
     opened = Q(sealed=False) | Q(card__in=OPENED_WET) | Exists(was_out)
-    found = Spool.objects.filter(opened, ~Exists(drying), emptied_at=None)
-    return list(found.select_related("feedstock__polymer", "feedstock__filler"))
+    found = list(Spool.objects.filter(opened, ~Exists(drying), emptied_at=None))
+    share(found, "feedstock", Feedstock.objects.select_related("polymer", "filler"))
+    return found
 
 
 def outer_turns(spools: Sequence[Spool], now: datetime) -> dict[int, Turns]:
