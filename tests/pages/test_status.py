@@ -25,7 +25,7 @@ QUERIES = 20
 
 
 def given_up(**values) -> WorkItem:
-    given = {"name": "spools.boxes", "state": "failed", "attempts": 6, "error": "Traceback: no box"}
+    given = {"name": "background.prune", "state": "failed", "attempts": 6, "error": "Traceback: no box"}
     return WorkItem.objects.create(**(given | {"finished": timezone.now(), **values}))
 
 
@@ -64,7 +64,7 @@ def test_work_that_was_given_up_is_run_again_by_its_button(desk, worked):
     assert says(page, "Traceback: no box")
     again = reverse("status-again", args=[item.pk])
     assert again in page.content.decode()
-    assert says(desk.post(again, follow=True), "spools.boxes is in the queue again.")
+    assert says(desk.post(again, follow=True), "background.prune is in the queue again.")
     run_due()
     item.refresh_from_db()
     assert item.state == "done"
@@ -130,7 +130,7 @@ def test_metrics_are_read_by_prometheus_own_parser(shop, worked):
     assert value["messages", "waiting"] == 1
     assert value["messages", "sent"] == 0
     assert 300 <= value["oldest_unsent_message_seconds",] < 360
-    assert value["queue_items", "moisture", "failed"] == 1
+    assert value["queue_items", "reminders", "failed"] == 1
     assert value["sensors_silent",] == 0
     assert value["disk_free_bytes",] > 0
     done = datetime.fromtimestamp(value["work_last_success_timestamp_seconds", "spools.advance_all"], UTC)
