@@ -104,6 +104,9 @@ class PlaceAdmin(admin.ModelAdmin):
     list_display = ["name", "kind", "assumed_temperature_c", "assumed_rh_pct", "room"]
     list_select_related = ["room"]
 
+    def save_model(self, request: HttpRequest, obj: Place, form: forms.ModelForm, change: bool) -> None:
+        corrections.save_place(obj)
+
 
 @admin.register(Spool)
 class SpoolAdmin(ReadOnlyAdmin):

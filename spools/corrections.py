@@ -51,7 +51,12 @@ BANDS = [
 def save_place(place: Place) -> Place:
     """Keep a new or corrected place. Raises ValidationError on fields that cannot be."""
     place.full_clean()
-    place.save()
+    if place._state.adding:
+        place.save(force_insert=True)
+    else:
+        # How often something was cut back since the place was read stays.
+        names = {field.name for field in Place._meta.concrete_fields if not field.primary_key}
+        place.save(update_fields=names - {"cut_back"})
     return place
 
 

@@ -1,7 +1,5 @@
 """Where spools are, and what the air is like there."""
 
-from typing import Any
-
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
@@ -100,13 +98,6 @@ class Place(models.Model):
 
     def __str__(self) -> str:
         return self.name
-
-    def save(self, *args: Any, **options: Any) -> None:
-        """A correction leaves alone how often something was cut back since the place was read."""
-        if not self._state.adding:
-            names = {field.name for field in self._meta.concrete_fields if not field.primary_key}
-            options.setdefault("update_fields", names - {"cut_back"})
-        super().save(*args, **options)
 
 
 class DesiccantCharge(models.Model):
