@@ -110,7 +110,7 @@ def test_a_dryer_is_to_be_turned_up_after_the_first_stage_and_only_until_the_run
 
 def test_a_dryer_that_was_turned_up_is_not_asked_for_again_however_long_the_run_is(shop, wet):
     stages = {"first_set_point_c": 60, "first_hours": 2, "planned_hours": 48}
-    [run] = start_drying([wet], shop.dryer, 75, at=hours_ago(3), **stages)
+    start_drying([wet], shop.dryer, 75, at=hours_ago(3), **stages)
     sweep()
     done(the("dryer_up"))
     sweep(timezone.now() + reminders.PEACE + timedelta(hours=1))
