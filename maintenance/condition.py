@@ -39,7 +39,7 @@ def outbox(now: datetime) -> Outbox:
     rows = (
         Message.objects.order_by()
         .values("state")
-        .annotate(count=Count("pk"), since=Min("written_at", filter=due))
+        .annotate(count=Count("pk"), since=Min("not_before", filter=due))
     )
     found = {row["state"]: row for row in rows}
     by_state = {str(state): found[state]["count"] if state in found else 0 for state in Message.State}

@@ -235,9 +235,9 @@ def settle(looks: Sequence[Found], now: datetime) -> Counts:
 def _last_done(looks: Sequence[Found], now: datetime) -> dict[str, Any]:
     """When causes were last done: in the last PEACE, or ever where that settles them."""
     kinds = [kind for found in looks for kind in found.kinds]
-    settled = [kind for found in looks if found.since for kind in found.kinds]
+    settled = [cause for found in looks for cause in found.since]
     done = Reminder.objects.filter(
-        Q(ended_at__gt=now - PEACE) | Q(kind__in=settled), kind__in=kinds, ending=Reminder.Ending.DONE
+        Q(ended_at__gt=now - PEACE) | Q(cause__in=settled), kind__in=kinds, ending=Reminder.Ending.DONE
     )
     return {row.cause: row.ended_at for row in done.order_by("ended_at").only("cause", "ended_at")}
 

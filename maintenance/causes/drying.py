@@ -37,7 +37,9 @@ def ended_runs(now: datetime) -> Found:
     wet_again_h = _hours_until_wet(done, airs, now)
     for run in runs:
         if run.change_at is not None and run.change_at <= now < _done_at(run):
-            found.want(_turn_up(run, run.change_at), pressing=run.change_at + LATE_UP <= now)
+            pressing = run.change_at + LATE_UP <= now
+            # Nobody turns a dryer up twice, however long the second stage takes.
+            found.want(_turn_up(run, run.change_at), pressing=pressing, since=run.change_at)
     for run in done:
         reminder = _take_out(run, airs[run.dryer_id], wet_again_h[run.pk])
         found.want(reminder, pressing=_done_at(run) + LATE_OUT <= now)

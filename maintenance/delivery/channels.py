@@ -8,6 +8,7 @@ from datetime import time
 from typing import Any
 
 import httpx
+from django.contrib.auth import get_user_model
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.db import transaction
@@ -16,6 +17,7 @@ from django.utils import timezone
 from maintenance.models import Channel, DeliverySettings, Reminder, Subscription
 
 from . import push
+from .outbox import ENDED
 from .times import DAY, LEAST_OPEN, quiet_length
 from .tries import end_channel
 from .webhook import new_secret
@@ -51,9 +53,11 @@ def add_webhook(user: Any, address: str, name: str = "") -> Channel:
     address = address.strip()
     try:
         parts = httpx.URL(address)
-    except httpx.InvalidURL:
-        parts = httpx.URL("")
-    if parts.scheme not in ("http", "https") or not parts.host or (parts.port or 80) > 65535:
+        host = parts.host
+    except (httpx.InvalidURL, ValueError):
+        # ValueError: "xn--" before what is no encoded name.
+        parts, host = httpx.URL(""), ""
+    if parts.scheme not in ("http", "https") or not host or (parts.port or 80) > 65535:
         raise ValidationError(
             {"address": "Give a whole web address, such as https://receiver.example/reminders."}
         )
@@ -88,7 +92,8 @@ def add_push(user: Any, endpoint: str, p256dh: str, auth: str, name: str = "") -
 @transaction.atomic
 def open_calendar(user: Any) -> Channel:
     """The person's calendar feed; one that is there is replaced, and its address ends at once."""
-    old = Channel.objects.select_for_update().filter(user=user, kind=Kind.CALENDAR, ended_at=None).first()
+    _one_at_a_time(user)
+    old = Channel.objects.filter(user=user, kind=Kind.CALENDAR, ended_at=None).first()
     kinds = ALL_AT_ONCE
     if old is not None:
         kinds = dict(old.subscriptions.values_list("reminder_kind", "timing"))
@@ -99,6 +104,7 @@ def open_calendar(user: Any) -> Channel:
 @transaction.atomic
 def count_on_page(user: Any, kinds: Iterable[str]) -> None:
     """Which kinds are counted on the pages; all of them is the same as nothing said."""
+    _one_at_a_time(user)
     chosen = set(kinds)
     page = Channel.objects.filter(user=user, kind=Kind.PAGE, ended_at=None).first()
     if chosen == set(Reminder.Kind.values):
@@ -141,7 +147,7 @@ def renew_secret(channel: Channel) -> str:
 @transaction.atomic
 def end(channel: Channel) -> None:
     """Nothing goes there any more, what waits for it neither. What was sent stays known."""
-    end_channel(channel, timezone.now(), "This way was ended.")
+    end_channel(channel, timezone.now(), ENDED)
 
 
 @transaction.atomic
@@ -169,11 +175,17 @@ def keep_times(
 def _add(user: Any, kind: str, address: str, name: str, timings: Mapping[str, str], **values: Any) -> Channel:
     if len(address) > LONGEST_ADDRESS:
         raise ValidationError({"address": f"Give an address of at most {LONGEST_ADDRESS} characters."})
+    _one_at_a_time(user)
     if Channel.objects.filter(user=user, kind=kind, address=address, ended_at=None).exists():
         raise ValidationError({"address": "This one is in your list already."})
     made = Channel.objects.create(user=user, kind=kind, address=address, name=name.strip(), **values)
     tell(made, timings)
     return made
+
+
+def _one_at_a_time(user: Any) -> None:
+    """Of two taps on a button the second sees what the first has added."""
+    get_user_model().objects.select_for_update(no_key=True).get(pk=user.pk)
 
 
 def _decoded(text: str) -> bytes:

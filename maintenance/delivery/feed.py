@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import icalendar
-from django.db.models import Count, Max, QuerySet
+from django.db.models import Count, Max, Q, QuerySet
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
 
@@ -48,8 +48,12 @@ def as_ical(channel: Channel) -> bytes:
     """The whole feed: the same to the last byte while nothing changes."""
     kinds = set(channel.subscriptions.values_list("reminder_kind", flat=True))
     reminders = list(_dated(kinds))
-    known = {reminder.cause for reminder in reminders}
-    entries = [*_told(reminders), *(plan for plan in _planned(kinds) if plan.cause not in known)]
+    planned = list(_planned(kinds))
+    told_or_done = Reminder.objects.filter(Q(ended_at=None) | Q(ending=Reminder.Ending.DONE))
+    known = set(
+        told_or_done.filter(cause__in=[plan.cause for plan in planned]).values_list("cause", flat=True)
+    )
+    entries = [*_told(reminders), *(plan for plan in planned if plan.cause not in known)]
     feed = icalendar.Calendar()
     feed.add("prodid", "-//Loadworthy//Reminders//EN")
     feed.add("version", "2.0")

@@ -29,9 +29,12 @@ SENT_BY = [*TO_PEOPLE, Kind.WEBHOOK]
 # More than so many at once are told as one.
 AT_ONCE_MOST = 5
 LOT = 500  # rows written at a time
+# So long what was sent stays known; the history of the reminders themselves stays for good.
+KEEP = timedelta(days=90)
 # No message waits longer for its turn: a digest that is told a day later, when the clocks change.
 LONGEST_WAIT = timedelta(days=2, hours=2)
 DELIVER, DISPATCH = "maintenance.deliver", "maintenance.dispatch"
+ENDED = "This way was ended."
 
 
 def post(events: Sequence[ReminderEvent]) -> None:
@@ -194,11 +197,30 @@ def still_due(message: Message, now: datetime) -> bool:
     return reminder.ended_at is None and not put_off
 
 
+def overtaken(message: Message, now: datetime) -> bool:
+    """Whether a later word about the same reminder was sent by the same way, or may go out now, too."""
+    if message.event is None:
+        return False
+    later = Message.objects.filter(
+        channel=message.channel_id,
+        event__reminder=message.event.reminder_id,
+        event__gt=message.event_id,
+        purpose=Purpose.EVENT,
+    )
+    return later.filter(Q(state=State.SENT) | Q(state=State.WAITING, not_before__lte=now)).exists()
+
+
 def lapse(messages: Iterable[Message], why: str = "") -> None:
     """They are not sent any more."""
     Message.objects.filter(pk__in=[message.pk for message in messages]).update(
         state=State.LAPSED, ended_at=timezone.now(), error=why
     )
+
+
+def prune(now: datetime) -> int:
+    """Delete messages that were written long ago, but for those that wait; returns how many."""
+    old = Message.objects.filter(written_at__lt=now - KEEP).exclude(state=State.WAITING)
+    return old.delete()[0]
 
 
 # Into the queue
@@ -211,7 +233,10 @@ def dispatch(now: datetime) -> None:
     Runs after messages were written, and each minute for what was lost on the way: work that took its worker
     down each time is given up by the queue, but not by the outbox.
     """
-    waiting = Message.objects.filter(state=State.WAITING).exclude(purpose=Purpose.ENTRY)
+    waiting = Message.objects.filter(state=State.WAITING)
+    # Written by who did not see yet that the way was ended.
+    lapse(waiting.filter(channel__ended_at__isnull=False), ENDED)
+    waiting = waiting.exclude(purpose=Purpose.ENTRY)
     channels = Channel.objects.filter(Exists(waiting.filter(channel=OuterRef("pk"))), ended_at=None)
     left = LOT
     locked = list(channels.order_by("pk").select_for_update(no_key=True))
@@ -283,14 +308,17 @@ def send_test(channel: Channel) -> Message:
 @transaction.atomic
 def try_again(message: Message) -> None:
     """Take up a message that was given up, for another day."""
-    message = Message.objects.select_for_update(of=("self",)).select_related("channel").get(pk=message.pk)
+    # The channel first, as everywhere.
+    channel = Channel.objects.select_for_update(no_key=True).get(pk=message.channel_id)
+    message = Message.objects.select_for_update().get(pk=message.pk)
     if message.state != State.DEAD:
         raise ValidationError("Only what was given up is tried again; look at the list.")
-    if message.channel.ended_at is not None:
+    if channel.ended_at is not None:
         raise ValidationError("This way has ended. Add it again; what is due stands on the reminders page.")
     now = timezone.now()
     message.state, message.ended_at = State.WAITING, None
     message.not_before = message.next_try_at = now
     message.save(update_fields=["state", "ended_at", "not_before", "next_try_at"])
-    Channel.objects.filter(pk=message.channel_id).update(resting_until=None)
+    channel.resting_until = None
+    channel.save(update_fields=["resting_until"])
     queue_try(message, now)

@@ -49,12 +49,16 @@ def post(address: str, content: bytes, headers: dict[str, str]) -> Answer:
 
     Raises NotDelivered when there is no answer within DEADLINE_S.
     """
+    loop = asyncio.new_event_loop()
     try:
-        return asyncio.run(_post(address, content, headers))
+        return loop.run_until_complete(_post(address, content, headers))
     except TimeoutError:
         raise NotDelivered(f"There was no whole answer within {DEADLINE_S:g} s.") from None
     except (httpx.HTTPError, httpx.InvalidURL, ValueError, OSError) as error:
         raise NotDelivered(f"The receiver could not be reached ({error or type(error).__name__}).") from error
+    finally:
+        # asyncio.run would wait for the thread that asks for the address, however long that takes.
+        loop.close()
 
 
 async def _post(address: str, content: bytes, headers: dict[str, str]) -> Answer:
@@ -78,6 +82,6 @@ def _retry_after_s(said: str) -> float | None:
         return float(said[:9])
     try:
         at = parsedate_to_datetime(said)
-    except ValueError:
+    except (ValueError, OverflowError):
         return None
     return max(0.0, (at.replace(tzinfo=at.tzinfo or UTC) - datetime.now(UTC)).total_seconds())

@@ -23,3 +23,8 @@ def each_minute() -> None:
     """The digests that are due, and whatever was lost on its way into the queue."""
     outbox.write_digests(timezone.now())
     outbox.dispatch(timezone.now())
+
+
+@every(name="maintenance.prune_messages", days=1, queue="delivery")
+def prune_messages() -> None:
+    outbox.prune(timezone.now())

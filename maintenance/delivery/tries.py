@@ -14,7 +14,7 @@ from background.queue import enqueue
 from maintenance.models import Channel, Message
 
 from . import mail, push, webhook
-from .outbox import DISPATCH, TO_PEOPLE, lapse, queue_try, rests, still_due
+from .outbox import DISPATCH, TO_PEOPLE, lapse, overtaken, queue_try, rests, still_due
 from .posting import NotDelivered
 
 logger = logging.getLogger(__name__)
@@ -46,7 +46,8 @@ def attempt(message: str, number: int) -> Outcome | None:
     if channel.ended_at is not None or not channel.user.is_active:
         return Outcome(lapsed=True)
     is_test = found.purpose == Message.Purpose.TEST
-    if not is_test and channel.kind in TO_PEOPLE and number == 0 and not still_due(found, now):
+    to_a_person = channel.kind in TO_PEOPLE and not is_test
+    if to_a_person and (not still_due(found, now) or overtaken(found, now)):
         return Outcome(lapsed=True)
     if not is_test and rests(channel, now):
         return None

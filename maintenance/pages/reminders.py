@@ -69,7 +69,9 @@ def reminder(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
-    reminder = get_object_or_404(with_subjects(Reminder.objects.filter(ended_at=None)), pk=pk)
+    reminder = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
+    if reminder.ended_at is not None:
+        return _has_ended(request, reminder)
     form = SnoozeForm(sent(request), reminder=reminder)
 
     def put_off(data: dict) -> None:
@@ -85,9 +87,17 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 def reminder_done(request: HttpRequest, pk: int) -> HttpResponse:
-    reminder = get_object_or_404(with_subjects(Reminder.objects.filter(ended_at=None)), pk=pk)
+    reminder = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
+    if reminder.ended_at is not None:
+        return _has_ended(request, reminder)
     form = DoneForm(sent(request))
     if carried_out(form, lambda data: rules.done(reminder, data["note"], by=request.user)):
         messages.success(request, f"{reminder}: done.")
         return redirect("reminders")
     return render(request, "reminders/done.html", {"form": form, "row": _row(reminder)})
+
+
+def _has_ended(request: HttpRequest, reminder: Reminder) -> HttpResponse:
+    """Somebody was quicker, or the link of an older message was followed: its history tells."""
+    messages.info(request, f"{reminder}: this has ended already.")
+    return redirect("reminder", reminder.pk)

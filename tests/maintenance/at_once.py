@@ -17,7 +17,8 @@ from django.db import connection  # noqa: E402
 from django.db.models import Count  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
-from maintenance.models import Fitting, Reminder, ReminderEvent  # noqa: E402
+from maintenance.delivery.channels import add_email, open_calendar  # noqa: E402
+from maintenance.models import Channel, Fitting, Reminder, ReminderEvent  # noqa: E402
 from maintenance.parts import add_stock, in_stock, replace_part  # noqa: E402
 from maintenance.reminders import LONGEST_SNOOZE, done, look, snooze, store_sweep, sweep  # noqa: E402
 from spools.drying import finish_drying, start_drying  # noqa: E402
@@ -66,6 +67,13 @@ def main() -> None:
     old = look(timezone.now())
     for error in at_once([lambda: store_sweep(old, timezone.now())] * 4):
         print(error)
+    # Buttons that are tapped twice.
+    taps = [
+        lambda: open_calendar(shop.user),
+        lambda: add_email(shop.user, f"{next(number) // 4}@shop.example"),
+    ]
+    for error in at_once([*taps, *taps]):
+        print(error)
     print(*wrong(), sep="\n", end="")
 
 
@@ -103,6 +111,8 @@ def wrong() -> list[str]:
         told = [event.what for event in reminder.events.all()]
         if told[:1] != ["raised"] or (reminder.ending or None) not in [*told, None]:
             found.append(f"{reminder.cause}: {told}")
+    ways = Channel.objects.filter(ended_at=None).values("user", "address").annotate(n=Count("pk"))
+    found += [f"added twice: {way}" for way in ways.filter(n__gt=1)]
     if not Reminder.objects.exists():
         found.append("no reminders")
     assert Fitting.objects.exists() and in_stock()

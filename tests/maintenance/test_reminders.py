@@ -13,7 +13,8 @@ from maintenance import reminders, tasks
 from maintenance.causes import boxes as spent
 from maintenance.causes import moisture
 from maintenance.jobs import record_job, withdraw_job
-from maintenance.loading import load_spool
+from maintenance.loading import load_spool, unload_spool
+from maintenance.machines import bring_back, retire
 from maintenance.models import Fitting, Reminder
 from maintenance.parts import add_stock, fit_part, in_stock, life_left, remove_part, replace_part
 from maintenance.reminders import done, due_count, open_reminders, snooze, sweep
@@ -107,6 +108,15 @@ def test_a_dryer_is_to_be_turned_up_after_the_first_stage_and_only_until_the_run
     assert the("dryer_up").ending == "gone" and the("drying_done").ended_at is None
 
 
+def test_a_dryer_that_was_turned_up_is_not_asked_for_again_however_long_the_run_is(shop, wet):
+    stages = {"first_set_point_c": 60, "first_hours": 2, "planned_hours": 48}
+    start_drying([wet], shop.dryer, 75, at=hours_ago(3), **stages)
+    sweep()
+    done(the("dryer_up"))
+    sweep(timezone.now() + reminders.PEACE + timedelta(hours=1))
+    assert causes(kind="dryer_up") == set()
+
+
 def test_drying_under_way_is_not_told(shop, wet):
     start_drying([wet], shop.dryer, 75, planned_hours=30, at=hours_ago(4))
     sweep()
@@ -143,6 +153,17 @@ def test_replacing_it_ends_its_reminder_at_once(shop, filled):
     wear_out(shop, filled)
     replace_part(shop.north, "nozzle", shop.brass)
     assert the("replace").ending == "gone"
+
+
+def test_the_parts_of_a_printer_that_is_out_of_use_are_left_in_peace(shop, filled):
+    nozzle = wear_out(shop, filled)
+    unload_spool(shop.north.loadings.get(end=None), shop.shelf)
+    retire(shop.north.printer)
+    sweep()
+    assert causes(kind="replace") == set()
+    bring_back(shop.north.printer)
+    sweep()
+    assert causes(kind="replace") == {f"replace:part:{nozzle.part_id}"}
 
 
 def test_taking_it_off_or_withdrawing_the_job_ends_it_too(shop, filled):

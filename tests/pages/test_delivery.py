@@ -100,6 +100,7 @@ def test_what_is_no_address_is_refused(desk, address):
         "http://a:b@c.example",
         "javascript:alert(1)",
         "https://shop.example:99999/",
+        "https://xn--zz.example/",
         "https://" + "x" * 1000,
     ],
 )
@@ -237,7 +238,7 @@ def test_the_calendar_needs_no_account_but_its_address(desk, ada):
     assert unchanged.status_code == 304
     assert stranger.post(address).status_code == 405
     desk.post(reverse("delivery-calendar"))
-    for gone in (address, "/calendar/x.ics", "/calendar/.ics"):
+    for gone in (address, "/calendar/x.ics", "/calendar/.ics", "/calendar/%00.ics"):
         assert stranger.get(gone).status_code == 404, gone
     ada.is_active = False
     ada.save()

@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 from uuid import uuid4
 
 import pytest
+from django.contrib.auth import get_user_model
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -91,6 +92,18 @@ def test_what_is_not_well_is_told_with_what_to_do(desk, shop, settings, monkeypa
         assert says(page, text), text
 
 
+def test_why_a_message_was_given_up_is_told_to_its_owner_alone(desk, shop):
+    bob = get_user_model().objects.create_user("bob")
+    channel = Channel.objects.create(user=bob, kind="email", address="bob@example.org")
+    error = "The mail server refused the address (550 bob@example.org)."
+    Message.objects.create(channel=channel, purpose="test", state="dead", error=error)
+    page = desk.get(STATUS)
+    assert says(page, "1 given up") and "bob@example.org" not in page.content.decode()
+    other = Client()
+    other.force_login(bob)
+    assert says(other.get(STATUS), "550 bob@example.org")
+
+
 def test_a_sensor_that_went_silent_is_told(desk, shop):
     last = timezone.now() - BELIEVED_FOR - timedelta(minutes=1)
     record_readings(shop.box, [(last, 22, 14)], origin="api")
@@ -115,7 +128,9 @@ def test_strangers_see_neither_status_nor_metrics(shop):
 
 def test_metrics_are_read_by_prometheus_own_parser(shop, worked):
     a_reminder(shop, kind="leak", cause="leak:1")
-    message(shop, written_at=timezone.now() - timedelta(minutes=5))
+    # What waited for its time is late only since then.
+    waited = {"written_at": timezone.now() - timedelta(hours=9)}
+    message(shop, not_before=timezone.now() - timedelta(minutes=5), **waited)
     given_up()
     token = Token.objects.create(user=shop.user)
     answer = Client().get("/metrics", headers={"Authorization": f"Token {token.key}"})

@@ -122,6 +122,10 @@ def test_a_planned_end_of_drying_becomes_its_reminder(mine, shop, wet):
     Reminder.objects.create(**values, way_out="Now.", raised_at=timezone.now(), due_at=done.dtstart.value)
     assert [event.uid.value for event in events(mine)] == [up.uid.value, done.uid.value]
     assert events(mine)[1].summary.value == "Take it out"
+    Reminder.objects.update(ended_at=timezone.now(), ending="gone")
+    assert len(events(mine)) == 2, "the run goes on, so it comes again"
+    Reminder.objects.update(ending="done")
+    assert [event.uid.value for event in events(mine)] == [up.uid.value]
     channels.tell(mine, {"dry": "at_once"})
     assert events(mine) == []
 

@@ -17,7 +17,7 @@ from maintenance import reminders
 from maintenance.delivery import channels, outbox, tries
 from maintenance.delivery.outbox import AT_ONCE_MOST, write_digests
 from maintenance.delivery.outbox import post as write
-from maintenance.models import Message, Reminder, ReminderEvent
+from maintenance.models import Channel, Message, Reminder, ReminderEvent
 from spools.drying import start_drying
 from tests.spools.conftest import hours_ago
 
@@ -361,3 +361,50 @@ def test_times_are_told_in_utc_to_machines_and_in_the_shops_zone_to_people(chann
     assert (
         message.body["due_at"] == "2026-06-01T12:00:00+00:00" and message.body["due"] == "1 Jun 2026, 14:00"
     )
+
+
+def test_what_was_written_for_a_way_that_had_just_ended_waits_for_nothing(channel):
+    hook = channel("webhook", "http://127.0.0.1:9/")
+    digest = channel("email", "a@shop.example", timing="digest")
+    post(raised())
+    Channel.objects.filter(pk__in=[hook.pk, digest.pk]).update(ended_at=timezone.now())
+    outbox.dispatch(timezone.now())
+    assert states() == ["lapsed", "lapsed"]
+
+
+def test_what_became_pressing_in_quiet_hours_is_told_once_after_them(channel, cleo, post_office):
+    wishes(cleo)
+    channel("email", "a@shop.example")
+    with time_machine.travel(berlin(2026, 6, 1, 23), tick=False) as clock:
+        post(raised(1))
+        clock.shift(timedelta(hours=2))
+        post(raised(1, "escalated"))
+        clock.move_to(berlin(2026, 6, 2, 7))
+        work_until_quiet()
+    assert len(post_office.received) == 1 and states() == ["lapsed", "sent"]
+    assert Message.objects.get(state="sent").body["what"] == "escalated"
+
+
+def test_what_was_done_while_the_mail_server_was_away_is_not_told(channel, post_office, settings):
+    channel("email", "a@shop.example")
+    port, settings.EMAIL_PORT = settings.EMAIL_PORT, 9
+    with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
+        post(raised())
+        work_until_quiet()
+        assert Message.objects.get().attempts == 1
+        Reminder.objects.update(ended_at=timezone.now())
+        settings.EMAIL_PORT = port
+        clock.shift(timedelta(minutes=1))
+        work_until_quiet()
+    assert post_office.received == [] and states() == ["lapsed"]
+
+
+def test_messages_are_kept_for_a_while(channel):
+    channel("webhook", "http://127.0.0.1:9/")
+    old = timezone.now() - outbox.KEEP - timedelta(days=1)
+    messages = post(*(raised(number) for number in range(3)))
+    Message.objects.filter(pk=messages[0].pk).update(state="sent")
+    Message.objects.filter(pk__in=[messages[1].pk, messages[2].pk]).update(written_at=old)
+    Message.objects.filter(pk=messages[1].pk).update(state="dead")
+    assert outbox.prune(timezone.now()) == 1
+    assert states() == ["sent", "waiting"]

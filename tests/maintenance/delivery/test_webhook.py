@@ -4,7 +4,9 @@ import base64
 import hashlib
 import hmac
 import json
+import socket
 import subprocess
+import threading
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -13,7 +15,7 @@ from django.utils import timezone
 from standardwebhooks.webhooks import Webhook
 
 from background.running import claim_next, run_item
-from maintenance.delivery import outbox
+from maintenance.delivery import outbox, posting
 from maintenance.models import Channel, Message
 from tests.services.servers import free_port
 
@@ -176,6 +178,14 @@ def test_retry_after_is_respected_within_bounds(hook, web, said, seconds):
         assert (message.next_try_at - timezone.now()).total_seconds() == seconds
 
 
+def test_an_answer_with_an_impossible_time_is_an_answer(hook, web):
+    web.answer_headers = {"Retry-After": "Mon, 02 Mar 99999999999999999999 12:05:00 GMT"}
+    [message] = post(raised())
+    work_until_quiet()
+    message.refresh_from_db()
+    assert message.state == "sent"
+
+
 def test_a_refusal_concerns_the_message_alone_and_is_told(hook, web):
     web.mood = 422
     messages = post(raised(1), raised(2))
@@ -208,3 +218,19 @@ def test_redirects_are_not_followed(hook, web):
     message.refresh_from_db()
     assert [one.path for one in web.seen] == ["/hook"]
     assert "points elsewhere" in message.error
+
+
+def test_a_name_server_that_hangs_is_not_waited_for(monkeypatch):
+    impatient(monkeypatch)
+    enough, answered = threading.Event(), threading.Event()
+
+    def hangs(*asked, **more):
+        enough.wait(30)
+        answered.set()
+        raise OSError("no answer")
+
+    monkeypatch.setattr(socket, "getaddrinfo", hangs)
+    with pytest.raises(posting.NotDelivered, match="no whole answer"):
+        posting.post("http://receiver.example/", b"", {})
+    assert not answered.is_set()
+    enough.set()

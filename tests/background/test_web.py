@@ -1,0 +1,27 @@
+"""The web server behind a TLS proxy, asked through a real socket."""
+
+import http.client
+import socket
+import threading
+from contextlib import closing
+
+import pytest
+import waitress
+
+from background.web import of_a_proxy
+
+
+def told_scheme(environ, start_response):
+    start_response("200 OK", [])
+    return [environ["wsgi.url_scheme"].encode() + environ.get("HTTP_X_FORWARDED_PROTO", " -").encode()]
+
+
+@pytest.mark.parametrize(("secure", "told"), [(True, b"httpshttps"), (False, b"http -")])
+def test_https_of_a_proxy_is_believed_where_there_is_one(secure, told):
+    listener = socket.create_server(("127.0.0.1", 0))
+    server = waitress.create_server(told_scheme, sockets=[listener], threads=1, **of_a_proxy(secure))
+    threading.Thread(target=server.run, daemon=True).start()
+    with closing(http.client.HTTPConnection("127.0.0.1", listener.getsockname()[1], timeout=60)) as client:
+        client.request("GET", "/", headers={"X-Forwarded-Proto": "https"})
+        assert client.getresponse().read() == told
+    server.close()
