@@ -1,36 +1,27 @@
-"""How reminders, their delivery and the sensors are doing; reads only."""
+"""How reminders and their delivery are doing; reads only."""
 
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.db.models import Count, Min, OuterRef, Q, QuerySet, Subquery
+from django.db.models import Count, Min, Q, QuerySet
 
 from maintenance.models import Message, Reminder
-from spools.hourly import BELIEVED_FOR
-from spools.models import Place, Reading
-
-
-def silent_sensors(now: datetime) -> QuerySet[Place]:
-    """Places whose sensor has sent readings, but none that is still believed; last_read: its newest one."""
-    newest = Reading.objects.filter(place=OuterRef("pk"), origin=Reading.Origin.API).order_by("-at")
-    places = Place.objects.annotate(last_read=Subquery(newest.values("at")[:1]))
-    return places.filter(last_read__lte=now - BELIEVED_FOR).order_by("last_read")
 
 
 @dataclass(frozen=True)
 class Outbox:
-    """Messages by state, and since when the oldest one waits that should have gone by now."""
+    """Messages by state, and since when the oldest one waits that should have gone by now.
+
+    dead: those that were given up by ways that are still there.
+    """
 
     by_state: dict[str, int]
     waits_since: datetime | None
+    dead: int
 
     @property
     def waiting(self) -> int:
         return self.by_state[Message.State.WAITING]
-
-    @property
-    def dead(self) -> int:
-        return self.by_state[Message.State.DEAD]
 
 
 def outbox(now: datetime) -> Outbox:
@@ -39,17 +30,23 @@ def outbox(now: datetime) -> Outbox:
     rows = (
         Message.objects.order_by()
         .values("state")
-        .annotate(count=Count("pk"), since=Min("not_before", filter=due))
+        .annotate(
+            count=Count("pk"),
+            since=Min("not_before", filter=due),
+            still=Count("pk", filter=Q(channel__ended_at=None)),
+        )
     )
     found = {row["state"]: row for row in rows}
     by_state = {str(state): found[state]["count"] if state in found else 0 for state in Message.State}
     waiting = found.get(Message.State.WAITING)
-    return Outbox(by_state, waiting["since"] if waiting else None)
+    dead = found.get(Message.State.DEAD)
+    return Outbox(by_state, waiting["since"] if waiting else None, dead["still"] if dead else 0)
 
 
 def dead_messages() -> QuerySet[Message]:
-    """Messages that were given up, newest first, each with its error."""
-    return Message.objects.filter(state=Message.State.DEAD).select_related("channel").order_by("-written_at")
+    """Messages that were given up by ways that are still there, newest first, each with its error."""
+    dead = Message.objects.filter(state=Message.State.DEAD, channel__ended_at=None)
+    return dead.select_related("channel").order_by("-written_at")
 
 
 def open_by_kind() -> dict[str, int]:

@@ -14,6 +14,7 @@ from prometheus_client.registry import Collector
 
 from background import machine, queries
 from maintenance import condition
+from maintenance.causes.sensors import late_sensors
 
 
 def exposition() -> bytes:
@@ -68,7 +69,7 @@ class _Shop(Collector):
         yield from (reminders, messages)
         waits_s = _age_s(outbox.waits_since, self.now)
         yield _one("oldest_unsent_message_seconds", "How long the oldest due message has waited.", waits_s)
-        silent = condition.silent_sensors(self.now).count()
+        silent = len(late_sensors(self.now))
         yield _one("sensors_silent", "Places whose sensor no longer sends readings.", silent)
 
 

@@ -139,7 +139,8 @@ def _leave_out_changed(looked: Looked) -> None:
             "spool", flat=True
         )
     )
-    filled = set(DesiccantCharge.objects.filter(recorded_at__gt=looked.at).values_list("place", flat=True))
+    charges = DesiccantCharge.objects.filter(Q(recorded_at__gt=looked.at) | Q(withdrawn_at__gt=looked.at))
+    filled = set(charges.values_list("place", flat=True))
 
     def stands(reminder: Reminder) -> bool:
         spool, place = reminder.spool_id, reminder.place_id

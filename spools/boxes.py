@@ -189,6 +189,11 @@ class BoxNow:
     findings: list[Finding]
     outlook: "_Outlook"
 
+    @property
+    def off(self) -> float:
+        """How far what was measured is above what is computed, in units of what is allowed; 0 unmeasured."""
+        return 0.0 if self.measured_rh_pct is None else _off(self.measured_rh_pct, self.computed_rh_pct)
+
     @cached_property
     def days_likely(self) -> float | None:
         """Days until it is over its limit; None: not within two years."""

@@ -15,6 +15,9 @@ from .found import Found
 Kind = Reminder.Kind
 # Days before a dry box is over its limit: told below the first, kept until the second.
 SOON, NOT_SO_SOON = 7, 10
+# What a hygrometer told stays told until it is so much nearer to what is computed: one hour at the limit of
+# what is allowed does not end it.
+STILL_OFF = 0.5
 
 
 def spent_and_leaking(now: datetime) -> Found:
@@ -28,10 +31,12 @@ def spent_and_leaking(now: datetime) -> Found:
         reminder = _regenerate(box, findings.get("spent"), now)
         if "spent" in findings or days < SOON:
             found.want(reminder, pressing=box.over_limit)
-        elif days < NOT_SO_SOON:
+        elif days < NOT_SO_SOON or box.off > STILL_OFF:
             found.keep(reminder)
         if "leak" in findings:
-            found.want(_leak(box, findings["leak"]), pressing=box.over_limit)
+            found.want(_leak(box), pressing=box.over_limit)
+        elif box.off > STILL_OFF:
+            found.keep(_leak(box))
     return found
 
 
@@ -56,17 +61,17 @@ def _regenerate(box: BoxNow, finding: Finding | None, now: datetime) -> Reminder
     )
 
 
-def _leak(box: BoxNow, finding: Finding) -> Reminder:
+def _leak(box: BoxNow) -> Reminder:
     return Reminder(
         kind=Kind.LEAK,
         cause=f"leak:place:{box.place.pk}",
         title=f"{box.place} leaks",
-        why=f"Measured {digits(finding.measured_rh_pct)} % RH, computed {digits(finding.computed_rh_pct)} % "
+        why=f"Measured {digits(box.rh_pct)} % RH, computed {digits(box.computed_rh_pct)} % "
         "for the leak that is recorded, and its desiccant should have much left; the limit is "
         f"{box.place.limit_rh_pct:g} %.",
         way_out="Look at lid, gasket and tube holes, measure the half-time again with the box empty, and "
         "correct it on the box's page.",
         place=box.place,
-        amount=finding.measured_rh_pct,
+        amount=box.rh_pct,
         amount_unit="% RH",
     )

@@ -1,7 +1,7 @@
 """Sensors that have fallen silent."""
 
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
 
@@ -24,20 +24,34 @@ MISSED = 3
 PRESSING_AFTER, DAY = 2, timedelta(days=1)
 
 
-def silent(now: datetime) -> Found:
-    """Places in use that a sensor has told nothing of for longer than usual."""
-    found = Found([Kind.SENSOR])
-    late = []
+class Late(NamedTuple):
+    """A place whose sensor has not been heard since a time; how often it usually sends, and may not."""
+
+    place: Place
+    last_at: datetime
+    interval: timedelta
+    allowed: timedelta
+
+
+def late_sensors(now: datetime) -> list[Late]:
+    """Places in use that a sensor has told nothing of for longer than usual, the longest first. One query."""
+    found = []
     for place in _with_sensors(now):
         interval = (place.last_at - place.before_at) / INTERVALS
         allowed = max(BELIEVED_FOR, MISSED * interval)
         if now - place.last_at > allowed:
-            late.append((place, interval, allowed))
-    airs = climates_now([place for place, *_ in late], now) if late else {}
-    for place, interval, allowed in late:
-        reminder = _silent(place, place.last_at, interval, allowed, airs[place.pk])
-        pressing = now - place.last_at > max(DAY, PRESSING_AFTER * allowed)
-        found.want(reminder, pressing=pressing, since=place.last_at)
+            found.append(Late(place, place.last_at, interval, allowed))
+    return sorted(found, key=lambda late: late.last_at)
+
+
+def silent(now: datetime) -> Found:
+    """Sensors that are late."""
+    found = Found([Kind.SENSOR])
+    late = late_sensors(now)
+    airs = climates_now([one.place for one in late], now) if late else {}
+    for one in late:
+        pressing = now - one.last_at > max(DAY, PRESSING_AFTER * one.allowed)
+        found.want(_silent(*one, airs[one.place.pk]), pressing=pressing, since=one.last_at)
     return found
 
 

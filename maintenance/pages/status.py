@@ -14,6 +14,7 @@ from django.views.decorators.http import require_POST
 from background import machine, queries, ready
 from background.queue import queue_of, run_again
 from maintenance import condition
+from maintenance.causes.sensors import late_sensors
 
 SHOWN_FAILED = 30
 SHOWN_DEAD = 10
@@ -32,7 +33,7 @@ def status(request: HttpRequest) -> HttpResponse:
         "outbox": outbox,
         "unsent_for": _age(outbox.waits_since, now),
         "dead": condition.dead_messages()[:SHOWN_DEAD] if outbox.dead else [],
-        "silent": condition.silent_sensors(now),
+        "silent": late_sensors(now),
         "disk": machine.disk(),
         "database_bytes": machine.database_bytes(),
         "versions": machine.versions(),

@@ -14,7 +14,7 @@ from rest_framework.authtoken.models import Token
 
 from background.models import WorkItem
 from background.running import run_due
-from maintenance import condition
+from maintenance.causes.sensors import late_sensors
 from maintenance.models import Channel, Message
 from spools.climate import record_readings
 from spools.hourly import BELIEVED_FOR
@@ -104,14 +104,22 @@ def test_why_a_message_was_given_up_is_told_to_its_owner_alone(desk, shop):
     assert says(other.get(STATUS), "550 bob@example.org")
 
 
-def test_a_sensor_that_went_silent_is_told(desk, shop):
+def test_a_sensor_that_went_silent_is_told_until_it_speaks_again(desk, shop):
     last = timezone.now() - BELIEVED_FOR - timedelta(minutes=1)
-    record_readings(shop.box, [(last, 22, 14)], origin="api")
-    record_readings(shop.bag, [(last, 22, 14)], origin="hand")
-    assert list(condition.silent_sensors(timezone.now())) == [shop.box]
+    for place, origin in ((shop.box, "api"), (shop.bag, "hand")):
+        record_readings(place, [(last - timedelta(hours=n), 22, 14) for n in range(12)], origin=origin)
+    assert [late.place for late in late_sensors(timezone.now())] == [shop.box]
     assert says(desk.get(STATUS), "Dry box : no reading since")
     record_readings(shop.box, [(timezone.now(), 22, 14)], origin="api")
-    assert list(condition.silent_sensors(timezone.now())) == []
+    assert late_sensors(timezone.now()) == []
+
+
+def test_what_an_ended_way_gave_up_is_no_alarm(desk, shop):
+    ended = Channel.objects.create(
+        user=shop.user, kind="email", address="ada@example.org", ended_at=timezone.now()
+    )
+    Message.objects.create(channel=ended, purpose="test", state="dead", error="550")
+    assert says(desk.get(STATUS), "0 given up")
 
 
 def test_strangers_see_neither_status_nor_metrics(shop):
