@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import pytest
 from django.conf import settings
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Playwright, sync_playwright
 
 from tests.services.servers import PostgresServer, RedisServer
 
@@ -40,12 +40,18 @@ def django_db_modify_db_settings(
 
 
 @pytest.fixture(scope="session")
-def chromium() -> Iterator[Browser]:
+def playwright() -> Iterator[Playwright]:
+    """Its one instance: a second one beside it is refused."""
+    with sync_playwright() as started:
+        yield started
+
+
+@pytest.fixture(scope="session")
+def chromium(playwright: Playwright) -> Iterator[Browser]:
     """A headless Chromium; tests open contexts of their own in it."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
-        yield browser
-        browser.close()
+    browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
+    yield browser
+    browser.close()
 
 
 @pytest.fixture(scope="session")

@@ -1,13 +1,12 @@
 """A label held before the camera of a real browser. The camera's picture is a file, the rest is real."""
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 import segno
-from playwright.sync_api import Playwright, expect, sync_playwright
+from playwright.sync_api import Playwright, expect
 
 from tests.conftest import CHROMIUM, CHROMIUM_ARGUMENTS
 from tests.services.shop import live_shop, run_manage
@@ -17,12 +16,6 @@ from .walk import Newcomer, sign_in_as_told
 pytestmark = pytest.mark.browser
 WIDTH, HEIGHT, MODULE_PX = 640, 480, 6
 FIRST_CODE = "from spools.models import Spool; print(Spool.objects.filter(emptied_at=None).first().code)"
-
-
-@pytest.fixture
-def playwright() -> Iterator[Playwright]:
-    with sync_playwright() as started:
-        yield started
 
 
 def video_of(text: str, path: Path) -> None:
