@@ -25,6 +25,7 @@ from .causes.sensors import silent
 from .causes.service import overdue
 from .causes.stock import short
 from .delivery import outbox
+from .lives import fitted_parts
 from .models import Channel, Reminder, ReminderEvent, Subscription
 from .readiness import digits
 
@@ -76,7 +77,8 @@ def look(now: datetime) -> Looked:
 def store_sweep(looked: Looked, now: datetime) -> Counts:
     """The sweep, with what was computed before."""
     one_sweep()
-    found = [heated(now), silent(now), worn(now), flow(now), short(now), overdue(now)]
+    fitted = fitted_parts(at=now)
+    found = [heated(now), silent(now), worn(now, fitted), flow(now), short(now, fitted), overdue(now)]
     one_writer()
     _leave_out_changed(looked)
     return settle([*looked.found, *found], now)

@@ -140,7 +140,7 @@ def test_an_empty_spool_holds_nothing(spool):
 
 def test_thirty_spools_take_as_few_queries_as_one(pla, shelf, django_assert_num_queries):
     spools = [receive(pla, shelf) for _ in range(30)]
-    with django_assert_num_queries(3):
+    with django_assert_num_queries(4):
         assert len(ledger.remaining_of(spools)) == 30
 
 
