@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from functools import cached_property
 from typing import Any
 
-from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery, Sum
+from django.db.models import Case, Exists, F, OuterRef, Q, QuerySet, Subquery, Sum, When
 from django.db.models.functions import Coalesce
 from django.utils import timezone
 
@@ -291,14 +291,14 @@ class _Counted:
 
     @property
     def age(self) -> float:
-        return self._number("age", datetime.min.replace(tzinfo=self.at.tzinfo), self.at)
+        return self._number("worn_by", datetime.min.replace(tzinfo=self.at.tzinfo), self.at)
 
     @property
     def sound_at(self) -> float:
         sound_until = self.part.sound_until
         if sound_until is None:
             return 0.0
-        return self._number("sound_at", datetime.min.replace(tzinfo=self.at.tzinfo), sound_until)
+        return self._number("worn_when_sound", datetime.min.replace(tzinfo=self.at.tzinfo), sound_until)
 
     @property
     def a_day(self) -> float:
@@ -306,14 +306,14 @@ class _Counted:
             return 0.0
         since = self.at - RATE_OVER
         over = max(RATE_AT_LEAST, self._fitted(since, self.at))
-        return self._number("recent", since, self.at) / (over / DAY)
+        return self._number("worn_of_late", since, self.at) / (over / DAY)
 
     def _number(self, what: str, since: datetime, until: datetime) -> float:
         """A sum of its jobs, or the days that it was fitted between two times."""
         unit = self.part.kind.life_unit
         if unit == PartKind.Unit.DAYS:
             return self._fitted(since, until) / DAY
-        return float(getattr(self.part, f"{what}_{unit}"))
+        return float(getattr(self.part, what))
 
     def _fitted(self, since: datetime, until: datetime) -> timedelta:
         spans = (min(row.end or until, until) - max(row.start, since) for row in self.fittings)
@@ -341,15 +341,12 @@ def _counted(parts: QuerySet[Part], at: datetime) -> list[_Counted]:
     drawer = StockEntry.objects.filter(kind=OuterRef("kind")).order_by().values("kind")
     done = Q(wear__use__job__start__lte=at)
     which = {
-        "age": done,
-        "sound_at": done & Q(wear__use__job__start__lt=F("sound_until")),
-        "recent": done & Q(wear__use__job__start__gt=at - RATE_OVER),
+        "worn_by": done,
+        "worn_when_sound": done & Q(wear__use__job__start__lt=F("sound_until")),
+        "worn_of_late": done & Q(wear__use__job__start__gt=at - RATE_OVER),
     }
-    sums = {
-        f"{what}_{unit}": Coalesce(Sum(f"wear__{unit}", filter=condition), 0.0)
-        for what, condition in which.items()
-        for unit in COUNTED
-    }
+    in_its_unit = Case(*(When(kind__life_unit=unit, then=F(f"wear__{unit}")) for unit in COUNTED))
+    sums = {what: Coalesce(Sum(in_its_unit, filter=condition), 0.0) for what, condition in which.items()}
     rows = parts.select_related("kind").annotate(
         sound_until=Subquery(taken_off.order_by("-end").values("end")[:1]),
         drawer=Coalesce(Subquery(drawer.annotate(count=Sum("change")).values("count")), 0),

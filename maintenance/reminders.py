@@ -26,6 +26,7 @@ from .causes.sensors import silent
 from .causes.service import overdue
 from .causes.stock import short
 from .delivery import outbox
+from .lives import fitted_parts
 from .models import Channel, Reminder, ReminderEvent, Subscription
 from .readiness import digits
 
@@ -91,7 +92,8 @@ def _facts_as_they_are() -> Iterator[None]:
 def store_sweep(looked: Looked, now: datetime) -> Counts:
     """The sweep, with what was computed before."""
     one_sweep()
-    found = [heated(now), silent(now), worn(now), flow(now), short(now), overdue(now)]
+    fitted = fitted_parts(at=now)
+    found = [heated(now), silent(now), worn(now, fitted), flow(now), short(now, fitted), overdue(now)]
     one_writer()
     _leave_out_changed(looked)
     return settle([*looked.found, *found], now)

@@ -588,18 +588,20 @@ def _states(place_ids: Iterable[int], by: datetime) -> dict[int, BoxState]:
     return {row.place_id: row for row in BoxState.objects.filter(pk__in=places.values("newest"))}
 
 
-def turns_of(since: Mapping[Place, datetime], until: datetime) -> dict[int, Turns]:
-    """The air of boxes for the spools in them, from a time on and before ``until``, by place id.
+def turns_of(spans: Mapping[Place, tuple[datetime, datetime]]) -> dict[int, Turns]:
+    """The air of boxes for the spools in them, from a time on and before another, by place id.
 
     What is not stored is computed.
     """
+    since = {place: start for place, (start, _) in spans.items()}
+    until = max(end for _, end in spans.values())
     found = stored(since, until, states=False)
     short = {}
-    for place, at in since.items():
+    for place, (start, end) in spans.items():
         box = found[place.pk]
         known = {turn.at for turn in box.found}
-        if any(turn not in known for turn in turns(box.periods, quarter_of(at), until)):
-            short[place] = at
+        if any(turn not in known for turn in turns(box.periods, quarter_of(start), end)):
+            short[place] = start
     result = {pk: Turns(box.periods, box.found) for pk, box in found.items()}
     behind = list(stored(short, until).values()) if short else []
     for box, steps in followed(behind, min(since.values()), until):

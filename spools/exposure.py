@@ -5,12 +5,13 @@ from the spool's code. So continuing from a checkpoint and starting again give t
 """
 
 import hashlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import NamedTuple
 
+import numpy as np
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Exists, OuterRef
@@ -222,8 +223,8 @@ def outer_turns(spools: Iterable[Spool], now: datetime | None = None) -> dict[in
     fresh = {pk: Outer(over_clear, Band(*pct)) for pk, over_clear, *pct in columns}
     stale = [spool for spool in spools if spool.pk not in fresh]
     for first in range(0, len(stale), OUTER_BATCH):
-        for pk, moisture in moisture_of(stale[first : first + OUTER_BATCH], now).items():
-            fresh[pk] = _outer(moisture.history.spool, moisture.winding)
+        told = moisture_of(stale[first : first + OUTER_BATCH], now)
+        fresh |= _outer({pk: (moisture.history.spool, moisture.winding) for pk, moisture in told.items()})
     return {spool.pk: fresh[spool.pk] for spool in spools}
 
 
@@ -236,11 +237,16 @@ def behind(now: datetime) -> list[int]:
     return list(spools.order_by("pk").values_list("pk", flat=True))
 
 
-def _outer(spool: Spool, winding: Winding) -> Outer:
-    limit_pct = catalogue.value(spool.feedstock, "limit_clear_pct")
-    assert limit_pct is not None
-    held = winding.outer_pct(SMALL_JOB_G)
-    return Outer(float((held > limit_pct).mean()), Band.of(held))
+def _outer(windings: Mapping[int, tuple[Spool, Winding]]) -> dict[int, Outer]:
+    """By the same keys."""
+    over, held = [], []
+    for spool, winding in windings.values():
+        limit_pct = catalogue.value(spool.feedstock, "limit_clear_pct")
+        assert limit_pct is not None
+        held.append(winding.outer_pct(SMALL_JOB_G))
+        over.append(float((held[-1] > limit_pct).mean()))
+    bands = Band.of_each(np.array(held))
+    return {pk: Outer(*told) for pk, told in zip(windings, zip(over, bands, strict=True), strict=True)}
 
 
 def _mark() -> str:
@@ -282,11 +288,14 @@ def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple
     changes += [
         f"Spool {pretty(row.spool.code)}: nothing is kept for {shown(row.at)}." for row in stored.values()
     ]
-    outer = [
-        OuterTurns(spool_id=pk, at=until, assumed=mark, over_clear=told.over_clear, **_columns(told.pct))
+    quiet = {
+        pk: (history.spool, last[pk].winding)
         for pk, history in histories.items()
         if history.spool.emptied_at is None and history.last_fact_at() < until
-        for told in [_outer(history.spool, last[pk].winding)]
+    }
+    outer = [
+        OuterTurns(spool_id=pk, at=until, assumed=mark, over_clear=told.over_clear, **_columns(told.pct))
+        for pk, told in _outer(quiet).items()
     ]
     return Advance(cut_back, list(kept.values()), loaded.ensembles, outer), changes
 

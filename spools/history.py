@@ -238,11 +238,13 @@ def load(
 
 def _boxes(stays: Iterable[list[Stay]], until: datetime) -> dict[int, Turns]:
     """The air of the dry boxes that spools were in, where it may be computed."""
-    first: dict[Place, datetime] = {}
+    spans: dict[Place, tuple[datetime, datetime]] = {}
     for stay in (stay for of_spool in stays for stay in of_spool):
         if box_courses.complete(stay.place):
-            first[stay.place] = min(first.get(stay.place, stay.start), stay.start)
-    return box_courses.turns_of(first, until) if first else {}
+            start, end = stay.start, min(stay.end or until, until)
+            before = spans.get(stay.place, (start, end))
+            spans[stay.place] = min(start, before[0]), max(end, before[1])
+    return box_courses.turns_of(spans) if spans else {}
 
 
 def _readings(wanted_since: list[tuple[History, datetime]], until: datetime) -> dict[int, Readings]:

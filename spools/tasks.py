@@ -16,7 +16,7 @@ from .models import WeekPlan
 BATCH, BOXES = 500, 10
 # Computed together where hours have passed, and where the whole past has to be gone through; and when a work
 # item has done enough, well before its time is up.
-GROUP, LONG_GROUP, ENOUGH_S = 250, 10, 40.0
+GROUP, LONG_GROUP, ENOUGH_S = 500, 10, 40.0
 HOURS = timedelta(days=2)
 
 

@@ -50,6 +50,11 @@ class Band(NamedTuple):
     def of(cls, members: Array) -> "Band":
         return cls(*ensemble.band(members))
 
+    @classmethod
+    def of_each(cls, members: Array) -> list["Band"]:
+        """Of each row of members."""
+        return [cls(*band) for band in ensemble.bands(members).tolist()] if len(members) else []
+
 
 class Air(NamedTuple):
     """Constant surroundings for some hours."""

@@ -14,9 +14,10 @@ from .found import Found
 USED_UP = 0.5
 
 
-def worn(now: datetime) -> Found:
+def worn(now: datetime, fitted: list[Aged] | None = None) -> Found:
+    """fitted: the parts that are fitted now, where the caller has them."""
     found = Found([Reminder.Kind.REPLACE])
-    for of in fitted_parts(at=now):
+    for of in fitted_parts(at=now) if fitted is None else fitted:
         chance = of.left().probability_used_up
         if chance > POSSIBLE:
             found.want(_replace(of), pressing=chance > USED_UP)

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 
 from django.db.models import Sum
 
-from maintenance.lives import DAY, RATE_OVER, fitted_parts
+from maintenance.lives import DAY, RATE_OVER, Aged, fitted_parts
 from maintenance.models import PartKind, Reminder
 from maintenance.wear_log import in_stock
 from spools import ledger
@@ -20,13 +20,16 @@ DELIVERY = timedelta(days=14)
 FORESEEABLE_DAYS = 3650
 
 
-def short(now: datetime) -> Found:
+def short(now: datetime, fitted: list[Aged] | None = None) -> Found:
     """What is to be bought; parts also when more of those that are fitted are used up before new ones can
-    come than are in stock."""
+    come than are in stock.
+
+    fitted: the parts that are fitted now, where the caller has them.
+    """
     found = Found([Reminder.Kind.REORDER])
     counts = in_stock()
     kinds = list(PartKind.objects.filter(reorder_point__gt=0, pk__in=counts))
-    ends = _used_up_at(now) if kinds else {}
+    ends = _used_up_at(fitted_parts(at=now) if fitted is None else fitted) if kinds else {}
     for kind in kinds:
         reminder = _part(kind, counts[kind.pk], ends.get(kind.pk, []), now)
         if reminder is not None:
@@ -44,10 +47,10 @@ def short(now: datetime) -> Found:
     return found
 
 
-def _used_up_at(now: datetime) -> dict[int, list[datetime]]:
+def _used_up_at(fitted: list[Aged]) -> dict[int, list[datetime]]:
     """When the parts that are fitted will be used up at the present rate of use, by kind id."""
     ends: dict[int, list[datetime]] = defaultdict(list)
-    for of in fitted_parts(at=now):
+    for of in fitted:
         if (end := of.left().used_up_at) is not None:
             ends[of.kind.pk].append(end)
     return ends

@@ -74,3 +74,8 @@ def band(values: ArrayLike) -> tuple[float, float, float]:
     """The 10 %, 50 % and 90 % quantiles of the members: an 80 % band around the likely value."""
     low, middle, high = np.quantile(np.asarray(values, dtype=float), [0.1, 0.5, 0.9], method="hazen")
     return float(low), float(middle), float(high)
+
+
+def bands(values: Array) -> Array:
+    """band() of each row of members, (rows, 3)."""
+    return np.quantile(values, [0.1, 0.5, 0.9], axis=-1, method="hazen").T

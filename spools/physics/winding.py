@@ -63,17 +63,21 @@ class Lane:
 class Outcome:
     """What became of a lane.
 
-    state: at the end. gained_kg: water that the filament took up, (members,). crossed_kg: water that came in
-    through the rim, (members,), the same to rounding. With ``record``, at the end of each stretch, else
-    empty: profiles, the mean of each shell, (stretches, members, shells) [kg/kg]; temperatures,
-    (stretches, shells) [K].
+    lane: as it began. state: at the end. crossed_kg: water that came in through the rim, (members,). With
+    ``record``, at the end of each stretch, else empty: profiles, the mean of each shell, (stretches, members,
+    shells) [kg/kg]; temperatures, (stretches, shells) [K].
     """
 
+    lane: Lane
     state: State
-    gained_kg: Array
     crossed_kg: Array
     profiles: Array
     temperatures: Array
+
+    @property
+    def gained_kg(self) -> Array:
+        """Water that the filament took up, (members,); what crossed the rim, to rounding."""
+        return self.state.water_kg(self.lane.geometry) - self.lane.state.water_kg(self.lane.geometry)
 
 
 def advance(
@@ -129,8 +133,7 @@ def _advanced(lane: Lane, heat: bool, tolerance: float, record: bool) -> Outcome
     if step_s < 0:
         raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
     state = State(contents, temperature, step_s)
-    gained_kg = state.water_kg(geometry) - lane.state.water_kg(geometry)
-    return Outcome(state, gained_kg, crossed_kg, profiles, temperatures)
+    return Outcome(lane, state, crossed_kg, profiles, temperatures)
 
 
 def _members(geometry: Geometry, material: Material, members: int) -> stepping.Members:

@@ -427,7 +427,7 @@ def bring_up(at: datetime) -> None:
                     spool=spool,
                     at=time,
                     model_version=MODEL_VERSION,
-                    memory=kept_as[spool.feedstock_id],
+                    memory=kept_as[spool.feedstock_id, past.stays[-1].place.kind == Place.Kind.DRY_BOX],
                     exposure_hours=100,
                     basis=exposure.basis_of(past, time),
                 )
@@ -437,14 +437,15 @@ def bring_up(at: datetime) -> None:
             _add(rows)
 
 
-def memories(feedstocks: QuerySet[Feedstock]) -> dict[int, bytes]:
-    """The state of a spool of each feedstock, by its id: in balance with a room, then a week of another."""
+def memories(feedstocks: QuerySet[Feedstock]) -> dict[tuple[int, bool], bytes]:
+    """The state of a spool of each feedstock after a month in a room or, True, in a dry box."""
     found = {}
     for feedstock in feedstocks.select_related("polymer", "filler"):
         spool = Spool(code="7777777", feedstock=feedstock, core_radius_mm=50, width_mm=60, sealed=True)
-        week = [Air(6, 21 + n % 4 / 2, 45 + 5 * math.sin(n)) for n in range(28)]
-        (after,) = advanced([(received(spool, 700, first_members(spool)), week)])
-        found[feedstock.pk] = after.state.to_bytes()
+        for dry, rh_pct in ((False, 45), (True, 10)):
+            month = [Air(6, 21 + n % 4 / 2, rh_pct * (1 + 0.1 * math.sin(n))) for n in range(120)]
+            (after,) = advanced([(received(spool, 700, first_members(spool)), month)])
+            found[feedstock.pk, dry] = after.state.to_bytes()
     return found
 
 

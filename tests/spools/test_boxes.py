@@ -12,11 +12,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from background.running import run_due
-from spools import box_states, boxes, climate, drying, exposure, history, ledger, moves, tasks
+from spools import box_courses, box_states, boxes, climate, drying, exposure, history, ledger, moves, tasks
 from spools.box_courses import course_of
 from spools.boxes import box_findings, box_now, put_desiccant
 from spools.climate import record_readings
-from spools.models import BoxState, DesiccantCharge, Place, Polymer
+from spools.models import BoxState, DesiccantCharge, Place, Polymer, Spool
 from spools.physics import drybox
 from spools.physics.air import ZERO_C, saturation_density
 
@@ -348,6 +348,67 @@ def test_a_fact_added_while_computing_keeps_the_states_from_being_stored(charged
     record_readings(shelf, [(at(90), 22, 70)], origin="file")
     assert box_states.store_advance(computed) == 0
     assert box_states.advance() == 6
+
+
+# Turns
+
+
+def stored_turns(box: Place) -> dict[datetime, tuple]:
+    rows = box.airs.values_list("at", "temperature_c", "rh_pct", "basis")
+    return {when: tuple(row) for when, *row in rows}
+
+
+def test_spools_take_the_stored_air_and_it_is_what_is_computed(charged, shelf, dryer, nylon, monkeypatch):
+    events(charged, shelf, dryer, nylon)
+    spools = list(Spool.objects.all())
+    computed = {spool.pk: exposure.moisture_now(spool).mean_pct for spool in spools}
+    for hour in (20, 49.9, 90.5, 91, 122):
+        box_states.advance(at(hour))
+    box_states.advance()
+    continued = stored_turns(charged)
+    hours = rh_by_hour(charged, at(NOW_H))
+    assert {when: row[1] for when, row in continued.items()} == {when: hours[when] for when in continued}
+    # Every quarter of a day, and the hour after each charge.
+    assert len(continued) == 2 + NOW_H // 6 and at(91).replace(minute=0) in continued
+    monkeypatch.setattr(box_courses, "load_facts", lambda *_: pytest.fail("the box was loaded"))
+    assert {spool.pk: exposure.moisture_now(spool).mean_pct for spool in spools} == computed
+    monkeypatch.undo()
+    assert box_states.rebuild() == []
+    assert stored_turns(charged) == continued
+
+
+def test_the_air_of_an_hour_that_is_not_over_is_not_stored(charged, shelf, clock):
+    clock.move_to(datetime(2026, 3, 8, 12, 30, tzinfo=UTC))
+    box_states.advance()
+    assert max(stored_turns(charged)) == datetime(2026, 3, 8, 6, tzinfo=UTC)
+    clock.shift(timedelta(hours=1))
+    box_states.advance()
+    noon = datetime(2026, 3, 8, 12, tzinfo=UTC)
+    assert max(stored_turns(charged)) == noon
+    record_readings(shelf, [(noon + timedelta(minutes=50), 27, 70)], origin="file")
+    assert max(stored_turns(charged)) < noon
+    box_states.advance()
+    assert stored_turns(charged)[noon][0] == 27
+    assert box_states.rebuild() == []
+
+
+def test_an_assumption_that_does_not_concern_a_box_leaves_what_is_stored(charged, nylon):
+    receive(nylon, charged, at=at(1))
+    box_states.advance()
+    rows = set(charged.airs.values_list("pk", "assumed"))
+    Place.objects.create(name="Far shelf", kind="shelf")
+    assert box_states.advance() == 0
+    assert {pk for pk, _ in charged.airs.values_list("pk", "assumed")} == {pk for pk, _ in rows}
+    assert not {mark for _, mark in rows} & set(charged.airs.values_list("assumed", flat=True))
+
+
+def test_a_correction_does_not_undo_that_a_box_was_cut_back(charged, nylon):
+    read_before = Place.objects.get(pk=charged.pk)
+    computed = box_states.compute_advance(at(NOW_H))
+    receive(nylon, charged, at=at(100))
+    read_before.limit_rh_pct = 25
+    read_before.save()
+    assert box_states.store_advance(computed) == 0
 
 
 # Spools in it

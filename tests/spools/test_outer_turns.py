@@ -1,0 +1,128 @@
+"""What is stored of the outer turns is what would be computed, and no fact leaves it stale."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+import time_machine
+
+from spools import box_states, drying, exposure, ledger, moves
+from spools.boxes import put_desiccant
+from spools.climate import record_readings
+from spools.models import OuterTurns, Place, Polymer
+from spools.windings import SMALL_JOB_G
+
+from .conftest import receive
+
+pytestmark = pytest.mark.django_db
+START = datetime(2026, 3, 2, 10, 20, tzinfo=UTC)
+NOW_H = 100
+
+
+def at(hours: float) -> datetime:
+    return START + timedelta(hours=hours)
+
+
+@pytest.fixture(autouse=True)
+def clock():
+    with time_machine.travel(at(NOW_H), tick=False) as traveller:
+        yield traveller
+
+
+def computed(spools, when: datetime) -> dict[int, exposure.Outer]:
+    told = exposure.moisture_of(spools, when)
+    return {
+        pk: exposure.Outer(
+            moisture.probability_over(moisture.history.spool.feedstock.polymer.limit_clear_pct, SMALL_JOB_G),
+            moisture.outer_pct(SMALL_JOB_G),
+        )
+        for pk, moisture in told.items()
+    }
+
+
+def test_what_is_stored_is_what_is_computed_for_that_hour(nylon, pla, shelf, bag, django_assert_num_queries):
+    spools = [receive(nylon, shelf, at=START), receive(pla, shelf, at=at(3)), receive(pla, bag, at=at(5))]
+    ledger.take(spools[0], 200, at=at(50))
+    exposure.advance(spools)
+    (when,) = set(OuterTurns.objects.values_list("at", flat=True))
+    assert when == at(NOW_H).replace(minute=0)
+    with django_assert_num_queries(3):
+        stored = exposure.outer_turns(spools)
+    assert stored == computed(spools, when)
+    assert exposure.behind(at(NOW_H)) == []
+    OuterTurns.objects.all().delete()
+    assert exposure.rebuild(spools) == []
+    assert exposure.outer_turns(spools) == stored
+
+
+FACTS = {
+    "a print": lambda s, p: ledger.take(s, 20),
+    "a weighing": lambda s, p: ledger.weigh(s, 1100),
+    "a move": lambda s, p: moves.move_spool(s, p["box"]),
+    "a drying run": lambda s, p: drying.start_drying([s], p["dryer"], 75),
+    "a late print": lambda s, p: ledger.take(s, 20, at=at(30)),
+    "a late reading": lambda s, p: record_readings(p["shelf"], [(at(30), 25, 90)], origin="file"),
+}
+
+
+@pytest.mark.parametrize("fact", FACTS)
+def test_a_fact_makes_it_stale_until_it_is_computed_anew(nylon, shelf, box, dryer, clock, fact):
+    spool, other = receive(nylon, shelf, at=START), receive(nylon, box, at=START)
+    exposure.advance([spool, other])
+    FACTS[fact](spool, {"shelf": shelf, "box": box, "dryer": dryer})
+    assert set(OuterTurns.objects.values_list("spool", flat=True)) == {other.pk}
+    assert exposure.outer_turns([spool]) == computed([spool], at(NOW_H))
+    assert exposure.behind(at(NOW_H)) == [spool.pk]
+    exposure.advance([spool])
+    # Of an hour in which something happened nothing is stored before it is over.
+    assert OuterTurns.objects.filter(spool=spool).exists() == ("late" in fact)
+    clock.shift(timedelta(hours=1))
+    exposure.advance([spool])
+    assert exposure.outer_turns([spool]) == computed([spool], at(NOW_H + 1).replace(minute=0))
+
+
+def test_readings_of_the_present_hour_change_nothing(nylon, shelf):
+    spool = receive(nylon, shelf, at=START)
+    exposure.advance([spool])
+    record_readings(shelf, [(at(NOW_H), 25, 90)], origin="api")
+    assert OuterTurns.objects.filter(spool=spool).exists()
+
+
+def test_another_assumption_makes_all_stale(nylon, shelf):
+    spool = receive(nylon, shelf, at=START)
+    exposure.advance([spool])
+    Place.objects.filter(pk=shelf.pk).update(assumed_rh_pct=90)
+    assert exposure.outer_turns([spool]) == computed([spool], at(NOW_H))
+    Place.objects.filter(pk=shelf.pk).update(assumed_rh_pct=50)
+    Polymer.objects.filter(name="PA6").update(limit_clear_pct=0.01)
+    assert exposure.outer_turns([spool])[spool.pk].over_clear == 1
+    assert exposure.behind(at(NOW_H)) == [spool.pk]
+
+
+def test_it_grows_old(nylon, shelf, clock):
+    spool = receive(nylon, shelf, at=START)
+    exposure.advance([spool])
+    clock.shift(timedelta(hours=5))
+    kept = exposure.outer_turns([spool])
+    assert kept != computed([spool], at(NOW_H + 5))
+    clock.shift(timedelta(hours=6))
+    assert exposure.outer_turns([spool]) == computed([spool], at(NOW_H + 11))
+    assert exposure.behind(at(NOW_H + 11)) == [spool.pk]
+
+
+def test_what_a_fast_clock_stored_is_not_believed(nylon, shelf, clock):
+    spool = receive(nylon, shelf, at=START)
+    exposure.advance([spool], at(NOW_H + 700))
+    assert exposure.outer_turns([spool]) == computed([spool], at(NOW_H))
+    assert exposure.behind(at(NOW_H)) == [spool.pk]
+
+
+def test_the_desiccant_of_its_box_counts_too(nylon, shelf):
+    box = Place.objects.create(name="Cabinet", kind="dry_box", room=shelf, volume_l=50, half_time_h=30)
+    put_desiccant(box, "silica_gel", 200, condition="new", at=START)
+    spool = receive(nylon, box, at=at(1))
+    box_states.advance()
+    exposure.advance([spool])
+    assert OuterTurns.objects.exists()
+    put_desiccant(box, "silica_gel", 0, condition="unknown", at=at(40))
+    assert not OuterTurns.objects.exists()
+    assert exposure.outer_turns([spool]) == computed([spool], at(NOW_H))
