@@ -226,12 +226,14 @@ def readings_of(kind: PartKind, readings: Sequence[Measured]) -> tuple[Reading, 
 
 
 def fitted_parts(toolhead_ids: Iterable[int] | None = None, at: datetime | None = None) -> list[Aged]:
-    """The parts on these toolheads and their printers, or on all, at that time."""
+    """The parts on these toolheads and their printers, or on all that are in use, at that time."""
     at = at or timezone.now()
     there = Q(fittings__start__lte=at) & (Q(fittings__end=None) | Q(fittings__end__gt=at))
     if toolhead_ids is not None:
         ids = list(toolhead_ids)
         there &= Q(fittings__toolhead__in=ids) | Q(fittings__printer__toolheads__in=ids)
+    else:
+        there &= Q(fittings__toolhead__printer__retired_at=None, fittings__printer__retired_at=None)
     return aged(Part.objects.filter(there), at)
 
 

@@ -13,8 +13,9 @@ from maintenance import reminders, tasks
 from maintenance.causes import boxes as spent
 from maintenance.causes import moisture
 from maintenance.jobs import record_job, withdraw_job
-from maintenance.loading import load_spool
-from maintenance.models import Fitting, Reminder
+from maintenance.loading import load_spool, unload_spool
+from maintenance.machines import bring_back, retire
+from maintenance.models import Fitting, Loading, Reminder
 from maintenance.parts import add_stock, fit_part, in_stock, life_left, remove_part, replace_part
 from maintenance.reminders import done, due_count, open_reminders, snooze, sweep
 from spools import boxes
@@ -160,6 +161,19 @@ def test_taking_it_off_or_withdrawing_the_job_ends_it_too(shop, filled):
     assert causes(kind="replace")
     remove_part(nozzle, removal="sound")
     assert not causes(kind="replace")
+
+
+def test_nothing_is_asked_of_a_printer_out_of_use_and_all_again_of_one_that_is_back(shop, filled):
+    wear_out(shop, filled)
+    unload_spool(Loading.objects.present().get(toolhead=shop.north), shop.box)
+    before = causes(toolhead=shop.north)
+    assert "replace" in {cause.split(":")[0] for cause in before}
+    retire(shop.north.printer)
+    assert not causes(toolhead=shop.north)
+    sweep()
+    assert not causes(toolhead=shop.north)
+    bring_back(shop.north.printer)
+    assert causes(toolhead=shop.north) == before
 
 
 def test_a_drawer_that_runs_low_is_told_at_once_and_filled_at_once(shop):
