@@ -53,7 +53,8 @@ def add_webhook(user: Any, address: str, name: str = "") -> Channel:
         parts = httpx.URL(address)
     except httpx.InvalidURL:
         parts = httpx.URL("")
-    if parts.scheme not in ("http", "https") or not parts.host or (parts.port or 80) > 65535:
+    possible = parts.scheme in ("http", "https") and parts.host and (parts.port or 80) <= 65535
+    if not possible or any(character.isspace() for character in address):
         raise ValidationError(
             {"address": "Give a whole web address, such as https://receiver.example/reminders."}
         )
