@@ -181,7 +181,8 @@ def _dried(dryings: Sequence[PlannedDrying], now: datetime) -> tuple[dict[int, W
                 Fault(
                     one,
                     f"After {one.hours:g} h at {one.temperatures} spool {pretty(one.spool.code)} "
-                    f"{chance_of(over)} not below {one.target_pct:.2g} % ({100 * over:.0f} % chance of more).",
+                    f"{chance_of(over)} not below {one.target_pct:.2g} % "
+                    f"({100 * over:.0f} % chance of more).",
                 )
             )
     return windings, faults
@@ -234,8 +235,8 @@ def _prints(
             faults.append(
                 Fault(
                     one,
-                    f"Spool {code} {chance_of(over)} over the print limit of {limit_pct:.2g} % by {shown(due)} "
-                    f"({100 * over:.0f} % chance).",
+                    f"Spool {code} {chance_of(over)} over the print limit of {limit_pct:.2g} % by "
+                    f"{shown(due)} ({100 * over:.0f} % chance).",
                 )
             )
     return faults
