@@ -6,6 +6,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.fields import given
+from api.schema import ErrorsSerializer
 from api.serializers import week as shapes
 from api.views.base import Endpoint, shown
 from spools import week
@@ -43,7 +44,7 @@ class WeekPlans(Endpoint):
         """A plan with what becomes of the prints, and what no longer holds."""
         return self._plan(self.get_object())
 
-    @extend_schema(responses=shapes.WeekPlanSerializer)
+    @extend_schema(responses={200: shapes.WeekPlanSerializer, 404: ErrorsSerializer})
     @action(detail=False)
     def accepted(self, request: Request) -> Response:
         """The plan that the shop goes by."""
