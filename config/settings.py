@@ -83,6 +83,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "csp.middleware.CSPMiddleware",
+    "maintenance.pages.only_posted.told_to_people",
 ]
 
 ROOT_URLCONF = "config.urls"

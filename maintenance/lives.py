@@ -226,7 +226,7 @@ def readings_of(kind: PartKind, readings: Sequence[Measured]) -> tuple[Reading, 
 
 
 def fitted_parts(toolhead_ids: Iterable[int] | None = None, at: datetime | None = None) -> list[Aged]:
-    """The parts on these toolheads and their printers, or on all printers in use, at that time."""
+    """The parts on these toolheads and their printers, or on all that are in use, at that time."""
     at = at or timezone.now()
     there = Q(fittings__start__lte=at) & (Q(fittings__end=None) | Q(fittings__end__gt=at))
     if toolhead_ids is not None:

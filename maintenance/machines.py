@@ -10,6 +10,7 @@ from spools.corrections import save_place
 from spools.labels import pretty
 from spools.models import Place
 
+from . import reminders
 from .models import Loading, Printer, Toolhead
 
 
@@ -48,25 +49,40 @@ def add_toolhead(printer: Printer, toolhead: Toolhead) -> Toolhead:
 def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
     """A printer is out of use: no job, verdict or reminder asks for it. Its history and parts stay.
 
-    Refused: twice, while a spool is loaded on it.
+    Refused: twice, while a spool is loaded on it, before the last one was.
     """
+    reminders.one_sweep()
     printer = Printer.objects.select_for_update(of=("self",)).get(pk=printer.pk)
     if printer.retired_at is not None:
         raise ValidationError(f"{printer} is out of use since {shown(printer.retired_at)} already.")
     loaded = Loading.objects.present().filter(toolhead__printer=printer).select_related("spool").first()
     if loaded is not None:
         raise ValidationError(f"{pretty(loaded.spool.code)} is loaded on {printer}. Take it off first.")
-    printer.retired_at = moment(at)
+    at = moment(at)
+    last = Loading.objects.filter(toolhead__printer=printer, end__gt=at).order_by("end").last()
+    if last is not None and last.end is not None:
+        raise ValidationError({"at": f"A spool was on it until {shown(last.end)}. Give a later time."})
+    printer.retired_at = at
     printer.save(update_fields=["retired_at"])
+    _sweep()
     return printer
 
 
 @transaction.atomic
 def bring_back(printer: Printer) -> Printer:
     """A printer that was out of use prints again. Refused: one that is in use."""
+    reminders.one_sweep()
     printer = Printer.objects.select_for_update(of=("self",)).get(pk=printer.pk)
     if printer.retired_at is None:
         raise ValidationError(f"{printer} is in use already.")
     printer.retired_at = None
     printer.save(update_fields=["retired_at"])
+    _sweep()
     return printer
+
+
+def _sweep() -> None:
+    """What is due of a machine goes and comes with it, at once."""
+    reminders.sweep_parts()
+    reminders.sweep_stock()
+    reminders.sweep_service()

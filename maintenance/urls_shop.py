@@ -36,6 +36,7 @@ urlpatterns = [
     path("machines/<int:pk>/", machines.machine, name="machine"),
     path("machines/<int:pk>/toolheads/new/", machines.toolhead_new, name="toolhead-new"),
     path("machines/<int:pk>/retire/", machines.machine_retire, name="machine-retire"),
+    path("machines/<int:pk>/bring-back/", machines.machine_bring_back, name="machine-bring-back"),
     path("machines/<int:pk>/fit/", parts.printer_part_fit, name="printer-part-fit"),
     path("toolheads/<int:pk>/fit/", parts.part_fit, name="part-fit"),
     path("toolheads/<int:pk>/flow/", flow_checks.toolhead_flow, name="toolhead-flow"),

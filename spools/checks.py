@@ -37,7 +37,7 @@ def within(field: str, value: float, low: float, high: float, unit: str) -> floa
     except (TypeError, ValueError):
         number = math.nan
     if not low <= number <= high:
-        raise ValidationError({field: f"Give a number between {low:g} and {high:g} {unit}; got {value}."})
+        raise ValidationError({field: f"Give a number between {low:.7g} and {high:.7g} {unit}; got {value}."})
     return number
 
 

@@ -98,7 +98,7 @@ def _all_parts(
     parts = _spool_parts(spool, starting)
     for other, starts in beside:
         what, limit_c = _lowest(_spool_parts(other, starts))
-        parts.append((f"spool {other.code} beside it ({what})", limit_c))
+        parts.append((f"spool {pretty(other.code)} beside it ({what})", limit_c))
     if dryer.max_set_point_c is not None:
         parts.append((f"the dryer {dryer}", dryer.max_set_point_c))
     return parts
@@ -288,7 +288,7 @@ def _agrees(
     ]
     if own_c == run.set_point_at(since) and changes[0] == changes[1]:
         return
-    dries = f"{run.dryer} dries spool {run.spool.code} at"
+    dries = f"{run.dryer} dries spool {pretty(run.spool.code)} at"
     if not all(may_join(own, run, since) for own in caps):
         coolest = min(caps, key=lambda own: (own.cap_c, own.start_c))
         too_hot = (
@@ -317,11 +317,11 @@ def _long_enough(soft: Sequence[Spool], dryer: Place, set_point_c: float, first:
     """Refuses a first stage after which a polymer that water softens would still be soft."""
     needed = softening.first_hours_in(soft, dryer, first.set_point_c, set_point_c, at)
     for spool, hours in zip(soft, needed, strict=True):
-        polymer = spool.feedstock.polymer
+        code, polymer = pretty(spool.code), spool.feedstock.polymer
         if hours is None:
             raise ValidationError(
                 {
-                    "first_hours": f"Spool {spool.code} would still be soft at {set_point_c:g} °C: water "
+                    "first_hours": f"Spool {code} would still be soft at {set_point_c:g} °C: water "
                     f"softens {polymer}, and {softening.LOOKS_H[-1]} h at {first.set_point_c:g} °C do not "
                     "dry it enough here. Choose a lower set point, or "
                     f"{softening.START_CAP_C:g} °C or below alone."
@@ -330,7 +330,7 @@ def _long_enough(soft: Sequence[Spool], dryer: Place, set_point_c: float, first:
         if first.hours < hours:
             raise ValidationError(
                 {
-                    "first_hours": f"Spool {spool.code} would still be soft at {set_point_c:g} °C: water "
+                    "first_hours": f"Spool {code} would still be soft at {set_point_c:g} °C: water "
                     f"softens {polymer}. It needs {math.ceil(hours * 4) / 4:g} h at "
                     f"{first.set_point_c:g} °C first, and would have {first.hours:.3g} h."
                 }
@@ -484,7 +484,10 @@ def start_drying(
         stay = current_stay(spool)
         if stay is not None and at < stay.start:
             raise ValidationError(
-                {"at": f"Spool {spool.code} came to {stay.place} on {shown(stay.start)}. Give a later time."}
+                {
+                    "at": f"Spool {pretty(spool.code)} came to {stay.place} on {shown(stay.start)}. "
+                    "Give a later time."
+                }
             )
         before = None
         if gross_g is not None and spool.pk in gross_g:

@@ -14,6 +14,7 @@ from background.queue import enqueue
 from . import catalogue
 from .checkpoints import forget_after
 from .checks import in_use, locked, moment, shown, within
+from .labels import pretty
 from .loading import spools_by_id
 from .models import DryingRun, MassEntry, Spool
 
@@ -303,8 +304,8 @@ def take(
     if mass_g > held.high_g:
         raise ValidationError(
             {
-                "mass_g": f"Spool {spool.code} holds at most {held.high_g:.0f} g, not {mass_g:.0f} g. "
-                "Take another spool, or weigh this one."
+                "mass_g": f"Spool {pretty(spool.code)} holds at most {held.high_g:.0f} g, not {mass_g:.0f} "
+                "g. Take another spool, or weigh this one."
             }
         )
     forget_from(spool, at)

@@ -73,9 +73,11 @@ def record_excursion(
     not_in_run(spool, start)
     stay = current_stay(spool)
     if stay is None:
-        raise ValidationError(f"Spool {spool.code} is in no place. Move it to one first.")
+        raise ValidationError(f"Spool {pretty(spool.code)} is in no place. Move it to one first.")
     if stay.place_id == place.pk:
-        raise ValidationError({"place": f"Spool {spool.code} was in {place} all that time. Choose another."})
+        raise ValidationError(
+            {"place": f"Spool {pretty(spool.code)} was in {place} all that time. Choose another."}
+        )
     not_into_heat(place, start, end)
     _end(stay, start, "start")
     away = Stay.objects.create(spool=spool, place=place, start=start, end=end, recorded_by=by)
@@ -118,11 +120,14 @@ def not_in_run(spool: Spool, at: datetime) -> None:
         return
     if run.end is None:
         raise ValidationError(
-            f"Spool {spool.code} is in a drying run in {run.dryer} since {shown(run.start)}. "
+            f"Spool {pretty(spool.code)} is in a drying run in {run.dryer} since {shown(run.start)}. "
             "Finish that run first; finishing asks where the spool goes."
         )
     raise ValidationError(
-        {"at": f"Spool {spool.code} was in a drying run until {shown(run.end)}. Give a time after that."}
+        {
+            "at": f"Spool {pretty(spool.code)} was in a drying run until {shown(run.end)}. "
+            "Give a time after that."
+        }
     )
 
 

@@ -295,11 +295,12 @@ def accept(plan: WeekPlan, *, by: Any = None) -> WeekPlan:
 
 @transaction.atomic
 def turn_down(plan: WeekPlan) -> WeekPlan:
-    """End a plan, accepted or not; what is drying goes on."""
+    """End a plan, accepted or not; what is drying goes on. Refused: one that has ended."""
     plan = WeekPlan.objects.select_for_update().get(pk=plan.pk)
-    if plan.ended_at is None:
-        plan.ended_at = timezone.now()
-        plan.save(update_fields=["ended_at"])
+    if plan.ended_at is not None:
+        raise ValidationError(f"This plan ended on {shown(plan.ended_at)} already. Look at the present one.")
+    plan.ended_at = timezone.now()
+    plan.save(update_fields=["ended_at"])
     return plan
 
 
@@ -418,6 +419,13 @@ class Told:
         if self.planned.spool_id is None or (self.planned.dried and self.good_at is None):
             return "missing"
         return "late" if self.late_h > 0 else "in time"
+
+    @property
+    def why(self) -> str:
+        """Why it is late or missing; empty for one that is in time."""
+        if self.state == "missing" and not self.planned.why:
+            return "Its drying was dropped. Plan again to have it back."
+        return self.planned.why
 
 
 def told(plan: WeekPlan, dryings: Sequence[PlannedDrying]) -> list[Told]:

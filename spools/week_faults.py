@@ -180,8 +180,9 @@ def _dried(dryings: Sequence[PlannedDrying], now: datetime) -> tuple[dict[int, W
             faults.append(
                 Fault(
                     one,
-                    f"After {one.hours:g} h at {one.temperatures} spool {pretty(one.spool.code)} is likely "
-                    f"not below {one.target_pct:.2g} % ({100 * over:.0f} % chance of more).",
+                    f"After {one.hours:g} h at {one.temperatures} spool {pretty(one.spool.code)} "
+                    f"{chance_of(over)} not below {one.target_pct:.2g} % "
+                    f"({100 * over:.0f} % chance of more).",
                 )
             )
     return windings, faults
@@ -234,11 +235,16 @@ def _prints(
             faults.append(
                 Fault(
                     one,
-                    f"Spool {code} is likely over the print limit of {limit_pct:.2g} % by {shown(due)} "
-                    f"({100 * over:.0f} % chance).",
+                    f"Spool {code} {chance_of(over)} over the print limit of {limit_pct:.2g} % by "
+                    f"{shown(due)} ({100 * over:.0f} % chance).",
                 )
             )
     return faults
+
+
+def chance_of(over: float) -> str:
+    """In words."""
+    return "is likely" if over > 0.5 else "may be"
 
 
 def _kept(dried: Winding, out: datetime, until: datetime) -> Winding:

@@ -66,7 +66,7 @@ class PlannedPrintSerializer(serializers.Serializer):
     state = serializers.ChoiceField(["in time", "late", "missing"])
     good_at = Moment(allow_null=True, help_text="null: good without drying, or missing")
     late_h = Number()
-    why = serializers.CharField(source="planned.why", allow_blank=True)
+    why = serializers.CharField(allow_blank=True)
 
 
 class WeekPlanSerializer(serializers.Serializer):

@@ -9,6 +9,7 @@ from maintenance.lives import DAY, RATE_OVER, Aged, fitted_parts
 from maintenance.models import PartKind, Reminder
 from maintenance.wear_log import in_stock
 from spools import ledger
+from spools.checks import shown_day
 from spools.drying import SMALL_JOB_G
 from spools.hourly import hour_of
 from spools.models import Feedstock, MassEntry, Spool
@@ -63,6 +64,10 @@ def _part(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Re
     why = f"{count} in stock; the reorder point is {kind.reorder_point}."
     if soon:
         why += f" Of those fitted, {soon} will probably be used up within {DELIVERY.days} days."
+    # When the first one is wanted that is not there.
+    due_at = hour_of(sorted(ends)[count]) if count < len(ends) else None
+    if due_at is not None:
+        why += f" At the present rate of use the first one that is missing is wanted {shown_day(due_at)}."
     return Reminder(
         kind=Reminder.Kind.REORDER,
         cause=f"reorder:part_kind:{kind.pk}",
@@ -70,8 +75,7 @@ def _part(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Re
         why=why,
         way_out="Buy some, and receive them on the stock page.",
         part_kind=kind,
-        # When the first one is wanted that is not there.
-        due_at=hour_of(sorted(ends)[count]) if count < len(ends) else None,
+        due_at=due_at,
         amount=count,
         amount_unit="in stock",
         amount_falls=True,
@@ -92,15 +96,19 @@ def _used_a_day_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float
 
 def _feedstock(feedstock: Feedstock, mass_g: float, a_day_g: float, now: datetime) -> Reminder:
     days = mass_g / a_day_g if a_day_g > 0 else FORESEEABLE_DAYS
+    why = f"{mass_g:.0f} g on all spools; the reorder point is {feedstock.reorder_point_g:.0f} g."
+    # When all of it is used up.
+    due_at = hour_of(now + timedelta(days=days)) if days < FORESEEABLE_DAYS else None
+    if due_at is not None:
+        why += f" At {a_day_g:.2g} g a day it lasts until {shown_day(due_at)}."
     return Reminder(
         kind=Reminder.Kind.REORDER,
         cause=f"reorder:feedstock:{feedstock.pk}",
         title=f"Reorder {feedstock}",
-        why=f"{mass_g:.0f} g on all spools; the reorder point is {feedstock.reorder_point_g:.0f} g.",
+        why=why,
         way_out="Buy a spool, and receive it.",
         feedstock=feedstock,
-        # When all of it is used up.
-        due_at=hour_of(now + timedelta(days=days)) if days < FORESEEABLE_DAYS else None,
+        due_at=due_at,
         amount=mass_g,
         amount_unit="g",
         amount_falls=True,

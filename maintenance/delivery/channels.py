@@ -57,7 +57,8 @@ def add_webhook(user: Any, address: str, name: str = "") -> Channel:
     except (httpx.InvalidURL, ValueError):
         # ValueError: "xn--" before what is no encoded name.
         parts, host = httpx.URL(""), ""
-    if parts.scheme not in ("http", "https") or not host or (parts.port or 80) > 65535:
+    possible = parts.scheme in ("http", "https") and host and (parts.port or 80) <= 65535
+    if not possible or any(character.isspace() for character in address):
         raise ValidationError(
             {"address": "Give a whole web address, such as https://receiver.example/reminders."}
         )

@@ -108,8 +108,11 @@ def _way(channel: Channel, request: HttpRequest) -> dict[str, Any]:
 
 
 def _row(message: Message) -> dict[str, Any]:
+    rest = message.channel.resting_until or message.next_try_at
     return {
         "message": message,
+        # While its way rests after a failure nothing is tried by it.
+        "next_try_at": max(message.next_try_at, rest),
         "subject": subject_of(message.body),
         "title": title_of(message.channel),
         "retry": message.state == Message.State.DEAD and message.channel.ended_at is None,
@@ -174,6 +177,8 @@ def delivery_calendar(request: HttpRequest) -> HttpResponse:
 @login_required
 def channel_secret(request: HttpRequest, pk: int) -> HttpResponse:
     channel = get_object_or_404(_own(request), pk=pk, kind=Kind.WEBHOOK)
+    if channel.ended_at is not None:
+        return _ended_already(request, channel)
     if request.method == "POST":
         channels.renew_secret(channel)
         return _secret(request, channel)
@@ -183,6 +188,8 @@ def channel_secret(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 def channel_end(request: HttpRequest, pk: int) -> HttpResponse:
     channel = get_object_or_404(_own(request), pk=pk)
+    if channel.ended_at is not None:
+        return _ended_already(request, channel)
     if request.method == "POST":
         channels.end(channel)
         messages.success(request, f"{title_of(channel)}: ended.")
@@ -194,6 +201,8 @@ def channel_end(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def channel_test(request: HttpRequest, pk: int) -> HttpResponse:
     channel = get_object_or_404(_own(request), pk=pk)
+    if channel.ended_at is not None:
+        return _ended_already(request, channel)
     try:
         outbox.send_test(channel)
         messages.success(
@@ -217,7 +226,13 @@ def message_again(request: HttpRequest, pk: str) -> HttpResponse:
 
 
 def _own(request: HttpRequest) -> QuerySet[Channel]:
-    return Channel.objects.filter(user=request.user.pk, ended_at=None)
+    return Channel.objects.filter(user=request.user.pk)
+
+
+def _ended_already(request: HttpRequest, channel: Channel) -> HttpResponse:
+    """The answer to a second tap or an old page."""
+    messages.error(request, f"{title_of(channel)} has ended already. Add it again if you want it back.")
+    return redirect("delivery")
 
 
 # What machines ask for

@@ -206,7 +206,7 @@ def _finished(common: FinishAllForm, forms: list[FinishForm], request: HttpReque
                     else ""
                 )
                 caution = drying_rules.loss_caution(run)
-                out = f"{run.spool.code} is out of the dryer and in {data['place']}."
+                out = f"{pretty(run.spool.code)} is out of the dryer and in {data['place']}."
                 said.append((f"{out}{lost}", caution))
     except ValidationError as error:
         show_refusal(form if "at" not in getattr(error, "error_dict", {}) else common, error)

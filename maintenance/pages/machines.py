@@ -4,9 +4,11 @@ from collections import defaultdict
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
 from django.db.models import Count, Prefetch, Q, Sum
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_POST
 
 from maintenance.lives import Aged, fitted_parts
 from maintenance.machines import add_printer, add_toolhead, bring_back, retire
@@ -14,6 +16,7 @@ from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Tool
 from maintenance.readiness import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from maintenance.service_log import statuses
 from maintenance.wear_log import UNIT_WORDS
+from spools.checks import shown
 from spools.pages.forms import carried_out, sent
 
 from .forms_shop import PrinterForm, RetireForm, ToolheadForm
@@ -160,14 +163,25 @@ def toolhead_new(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 def machine_retire(request: HttpRequest, pk: int) -> HttpResponse:
-    """Out of use, or back in use."""
     printer = get_object_or_404(Printer, pk=pk)
-    if printer.retired_at is not None and request.method == "POST":
-        bring_back(printer)
-        messages.success(request, f"{printer} is in use again.")
+    if printer.retired_at is not None:
+        # A second tap, or an old page.
+        messages.error(request, f"{printer} is out of use since {shown(printer.retired_at)} already.")
         return redirect("machine", pk)
     form = RetireForm(sent(request))
     if carried_out(form, lambda data: retire(printer, at=data["when"])):
         messages.success(request, f"{printer} is out of use. It is listed under the other machines.")
         return redirect("machines")
     return render(request, "machines/retire.html", {"form": form, "printer": printer})
+
+
+@login_required
+@require_POST
+def machine_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
+    printer = get_object_or_404(Printer, pk=pk)
+    try:
+        bring_back(printer)
+        messages.success(request, f"{printer} is in use again.")
+    except ValidationError as error:
+        messages.error(request, " ".join(error.messages))
+    return redirect("machine", pk)

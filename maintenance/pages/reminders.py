@@ -13,6 +13,7 @@ from django.utils import timezone
 from maintenance import reminders as rules
 from maintenance.models import Reminder
 from maintenance.reminder_links import link_of, with_subjects
+from spools.checks import shown
 from spools.pages.forms import carried_out, sent
 
 from .forms_shop import SNOOZE_DAYS, DoneForm, EndedForm, SnoozeForm
@@ -67,11 +68,18 @@ def reminder(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "reminders/detail.html", context)
 
 
+def _ended_already(request: HttpRequest, reminder: Reminder) -> HttpResponse:
+    """The answer to a second tap or an old page: what the reminder ended with."""
+    assert reminder.ended_at is not None
+    messages.error(request, f"This reminder ended on {shown(reminder.ended_at)} already. Nothing was saved.")
+    return redirect("reminder", reminder.pk)
+
+
 @login_required
 def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
     if reminder.ended_at is not None:
-        return _has_ended(request, reminder)
+        return _ended_already(request, reminder)
     form = SnoozeForm(sent(request), reminder=reminder)
 
     def put_off(data: dict) -> None:
@@ -89,15 +97,9 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
 def reminder_done(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
     if reminder.ended_at is not None:
-        return _has_ended(request, reminder)
+        return _ended_already(request, reminder)
     form = DoneForm(sent(request))
     if carried_out(form, lambda data: rules.done(reminder, data["note"], by=request.user)):
         messages.success(request, f"{reminder}: done.")
         return redirect("reminders")
     return render(request, "reminders/done.html", {"form": form, "row": _row(reminder)})
-
-
-def _has_ended(request: HttpRequest, reminder: Reminder) -> HttpResponse:
-    """Somebody was quicker, or the link of an older message was followed: its history tells."""
-    messages.info(request, f"{reminder}: this has ended already.")
-    return redirect("reminder", reminder.pk)

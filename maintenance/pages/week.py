@@ -181,7 +181,9 @@ def week_turn_down(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _planned(pk: int) -> PlannedDrying:
-    return get_object_or_404(PlannedDrying.objects.select_related("spool__feedstock__maker", "dryer"), pk=pk)
+    return get_object_or_404(
+        PlannedDrying.objects.select_related("plan", "spool__feedstock__maker", "dryer"), pk=pk
+    )
 
 
 @login_required
@@ -207,6 +209,11 @@ def planned_pin(request: HttpRequest, pk: int) -> HttpResponse:
 def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
     """Another time, dryer or set point; what that does to the rest is told afterwards."""
     planned = _planned(pk)
+    if planned.run_id is not None or planned.ended_at is not None or planned.plan.ended_at is not None:
+        # A second tap, or an old page.
+        said = "has begun" if planned.run_id is not None else "is planned no more"
+        messages.error(request, f"The drying of {pretty(planned.spool.code)} {said}. Nothing was changed.")
+        return redirect("week")
     form = MoveForm(sent(request), planned=planned)
     found: list[tuple[PlannedDrying, list[str]]] = []
     if carried_out(form, lambda data: found.append(week.move(planned, **data, by=request.user))):

@@ -4,6 +4,8 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
+from spools.labels import pretty
+
 from .catalogue import Feedstock, Polymer
 from .drying import DryingRun
 from .places import Place
@@ -48,7 +50,7 @@ class WantedPrint(models.Model):
     @property
     def material(self) -> str:
         """What of, in words."""
-        return str(self.spool or self.feedstock or self.polymer)
+        return pretty(self.spool.code) if self.spool else str(self.feedstock or self.polymer)
 
 
 class WeekPlan(models.Model):

@@ -13,13 +13,15 @@ from maintenance import reminders, tasks
 from maintenance.causes import boxes as spent
 from maintenance.causes import moisture
 from maintenance.jobs import record_job, withdraw_job
+from maintenance.lives import RATE_OVER
 from maintenance.loading import load_spool, unload_spool
 from maintenance.machines import bring_back, retire
-from maintenance.models import Fitting, Reminder
+from maintenance.models import Fitting, Loading, Reminder
 from maintenance.parts import add_stock, fit_part, in_stock, life_left, remove_part, replace_part
 from maintenance.reminders import done, due_count, open_reminders, snooze, sweep
 from spools import boxes
 from spools.boxes import put_desiccant
+from spools.checks import shown_day
 from spools.climate import record_readings
 from spools.drying import finish_drying, start_drying
 from spools.ledger import take
@@ -183,6 +185,19 @@ def test_taking_it_off_or_withdrawing_the_job_ends_it_too(shop, filled):
     assert not causes(kind="replace")
 
 
+def test_nothing_is_asked_of_a_printer_out_of_use_and_all_again_of_one_that_is_back(shop, filled):
+    wear_out(shop, filled)
+    unload_spool(Loading.objects.present().get(toolhead=shop.north), shop.box)
+    before = causes(toolhead=shop.north)
+    assert "replace" in {cause.split(":")[0] for cause in before}
+    retire(shop.north.printer)
+    assert not causes(toolhead=shop.north)
+    sweep()
+    assert not causes(toolhead=shop.north)
+    bring_back(shop.north.printer)
+    assert causes(toolhead=shop.north) == before
+
+
 def test_a_drawer_that_runs_low_is_told_at_once_and_filled_at_once(shop):
     add_stock(shop.brass, 1 - in_stock()[shop.brass.pk])
     reminder = the("reorder")
@@ -208,7 +223,9 @@ def test_parts_that_end_before_new_ones_come_are_reordered_in_time(shop, filled)
 def test_a_reorder_is_due_when_the_first_part_is_wanted_that_is_not_there(shop, filled):
     wear_out(shop, filled, grams=300)
     add_stock(shop.brass, -in_stock()[shop.brass.pk])
-    assert the("reorder").due_at == pytest.approx(the("replace").due_at, abs=timedelta(minutes=5))
+    reorder = the("reorder")
+    assert reorder.due_at == pytest.approx(the("replace").due_at, abs=timedelta(minutes=5))
+    assert f"the first one that is missing is wanted {shown_day(reorder.due_at)}." in reorder.why
 
 
 def test_a_part_of_the_whole_printer_is_told_too(shop, filled):
@@ -238,7 +255,15 @@ def test_a_feedstock_that_runs_low(shop, plain):
     take(plain, 200, at=hours_ago(1))
     sweep()
     assert the("reorder").feedstock == shop.pla
-    assert the("reorder").why == "800 g on all spools; the reorder point is 800 g."
+    reorder = the("reorder")
+    a_day_g = 200 / (RATE_OVER / timedelta(days=1))
+    assert reorder.why == (
+        f"800 g on all spools; the reorder point is 800 g. At {a_day_g:.2g} g a day it lasts until "
+        f"{shown_day(reorder.due_at)}."
+    )
+    assert reorder.due_at - timezone.now() == pytest.approx(
+        timedelta(days=800 / a_day_g), abs=timedelta(hours=2)
+    )
 
 
 def test_open_ones_keep_up_with_the_numbers(shop, wet):

@@ -2,6 +2,7 @@
 
 import base64
 import re
+from datetime import timedelta
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
@@ -9,6 +10,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from django.contrib.auth import get_user_model
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from maintenance.delivery import channels, outbox
 from maintenance.models import Channel, DeliverySettings, Message, Reminder
@@ -76,7 +78,9 @@ def test_an_address_is_added_tested_and_ended(desk):
     ended = desk.post(reverse("channel-end", args=[channel.pk]), follow=True)
     assert says(ended, "E-mail to ada@shop.example: ended.")
     assert Message.objects.get().state == "lapsed"
-    assert desk.post(reverse("channel-test", args=[channel.pk])).status_code == 404
+    for name in ("channel-test", "channel-end"):
+        late = desk.post(reverse(name, args=[channel.pk]), follow=True)
+        assert says(late, "E-mail to ada@shop.example has ended already."), name
 
 
 @pytest.mark.parametrize(
@@ -97,6 +101,7 @@ def test_what_is_no_address_is_refused(desk, address):
         "file:///etc/passwd",
         "http://",
         "http://[::",
+        "http://shop example/",
         "http://a:b@c.example",
         "javascript:alert(1)",
         "https://shop.example:99999/",
@@ -226,6 +231,15 @@ def test_dead_ones_are_told_with_their_reason(desk, ada):
     shown = page(desk)
     assert says(shown, "given up A test from Loadworthy") and says(shown, "The receiver answered HTTP 500.")
     assert says(shown, "tries: 18") and says(shown, "Try again")
+
+
+def test_what_waits_behind_a_failure_is_told_for_when_it_is_tried(desk, ada):
+    hook = channels.add_webhook(ada, "https://r.example/")
+    outbox.send_test(hook)
+    hook.resting_until = timezone.now() + timedelta(days=1, minutes=10)
+    hook.save()
+    shown = f"{hook.resting_until.astimezone(timezone.get_default_timezone()):%-d %b, %H:%M}"
+    assert says(page(desk), f"to be sent {shown}")
 
 
 def test_the_calendar_needs_no_account_but_its_address(desk, ada):

@@ -76,6 +76,18 @@ def test_error_pages(desk):
     assert 'name="code"' in missing.content.decode()
 
 
+def test_what_only_a_button_sends_is_no_blank_page(desk, shop):
+    stranger = Client()
+    address = "/drying/week/plan/"
+    assert stranger.post(address).headers["Location"] == f"/sign-in/?next={address}"
+    signed_in = {"username": "ada", "password": PASSWORD, "next": address}
+    assert stranger.post("/sign-in/", signed_in).headers["Location"] == address
+    page = stranger.get(address)
+    assert page.status_code == 405 and page.headers["Allow"] == "POST"
+    assert "nothing was done" in words(page) and "To today" in words(page)
+    assert desk.get("/api/v1/week-plans").headers["Content-Type"] == "application/json"
+
+
 def test_a_fault_is_admitted_without_the_database(client, settings, rf):
     """The page of a fault needs neither the database nor who is asking."""
     assert "fault here" in words(server_error(rf.get("/")))

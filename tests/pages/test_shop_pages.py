@@ -316,7 +316,8 @@ def test_spools_are_dried_together_and_taken_out_with_their_loss(shop, desk):
     ended = {"resolution_g": 0.1, "when": local_input(hours_ago(1))}
     ended |= {f"run{mine.pk}-out": "on", f"run{mine.pk}-place": shop.box.pk, f"run{mine.pk}-gross_g": 1200}
     response = desk.post(reverse("drying-finish", args=[shop.dryer.pk]), ended, follow=True)
-    assert says(response, f"{first.code} is out of the dryer and in Dry box. It lost 10.0 ± 0.1 g (1.00 %).")
+    out = f"{pretty(first.code)} is out of the dryer and in Dry box. It lost 10.0 ± 0.1 g (1.00 %)."
+    assert says(response, out)
     assert current_stay(first).place == shop.box
     assert current_stay(second).place == shop.dryer
 

@@ -10,6 +10,7 @@ from django.utils import timezone
 from background.running import run_due
 from maintenance.pages.week_drawing import LEFT, WIDTH, Stretch, week_drawing
 from spools import week
+from spools.labels import pretty
 from spools.models import DryingRun, PlannedDrying, WantedPrint, WeekPlan
 from spools.moves import mark_empty, move_spool
 from tests.spools.conftest import hours_ago
@@ -59,7 +60,7 @@ def test_from_a_wanted_print_to_the_run_that_was_planned(shop, desk):
     page = desk.get(reverse("week"))
     assert "None yet" in words(page) and "Work it out" not in words(page)
     page = desk.post(reverse("wanted-new"), wanted(shop), follow=True)
-    assert "Gears : 100 g of" in words(page)
+    assert f"Gears : 100 g of {pretty(shop.free.code)}" in words(page)
     page = desk.post(reverse("week-plan"), HANDS, follow=True)
     said = words(page)
     assert "Proposed" in said and "is good from" in said and "How it came about" in said
@@ -130,7 +131,13 @@ def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
     assert "not planned to be dried any more" in words(desk.post(drop, follow=True))
     assert "planned no more" in words(desk.post(drop, follow=True))
     assert desk.get(drop).status_code == 405
-    assert "Missing: Gears" in words(desk.get(reverse("week")))
+    said = words(desk.get(reverse("week")))
+    assert "Missing: Gears" in said and "Its drying was dropped. Plan again to have it back." in said
+    for old in (accepted, moved):
+        late = reverse("planned-move", args=[old.pk])
+        for answer in (desk.get(late, follow=True), desk.post(late, values, follow=True)):
+            assert "is planned no more. Nothing was changed." in words(answer)
+    assert not PlannedDrying.objects.filter(ended_at=None).exists()
 
 
 def test_what_no_longer_holds_is_told_and_a_plan_may_be_ended(shop, desk, accepted):

@@ -47,9 +47,23 @@ def test_a_printer_goes_out_of_use_and_comes_back(shop, desk):
     assert [one.pk for one in listed.context["retired"]] == [printer.pk]
     assert printer.pk not in [row[0].pk for row in listed.context["printers"]]
     assert says(desk.get(reverse("machine", args=[printer.pk])), "Use it again")
-    assert desk.post(address).status_code == 302
+    since = printer.retired_at
+    assert says(desk.post(address, {"when": ""}, follow=True), "is out of use since")
+    printer.refresh_from_db()
+    assert printer.retired_at == since
+    back = reverse("machine-bring-back", args=[printer.pk])
+    assert says(desk.post(back, follow=True), "is in use again")
     printer.refresh_from_db()
     assert printer.retired_at is None
+    assert says(desk.post(back, follow=True), "is in use already")
+
+
+def test_a_printer_is_not_out_of_use_while_it_printed(shop, desk):
+    loading = Loading.objects.present().first()
+    address = reverse("machine-retire", args=[loading.toolhead.printer_id])
+    Loading.objects.filter(pk=loading.pk).update(end=hours_ago(2))
+    assert says(desk.post(address, {"when": local_input(hours_ago(5))}), "A spool was on it until")
+    assert desk.post(address, {"when": local_input(hours_ago(1))}).status_code == 302
 
 
 def test_a_printer_with_a_spool_on_it_stays_in_use(shop, desk):
@@ -340,8 +354,11 @@ def test_reminders_are_put_off_and_done(shop, desk):
     assert one not in [row["reminder"] for row in page.context["due"]]
     assert desk.post(reverse("reminder-done", args=[one.pk]), {"note": "dried it"}).status_code == 302
     assert says(desk.get(reverse("reminders-ended")), "dried it")
-    assert says(desk.post(reverse("reminder-done", args=[one.pk]), follow=True), "this has ended already")
-    assert says(desk.get(reverse("reminder-snooze", args=[one.pk]), follow=True), "this has ended already")
+    for name in ("reminder-done", "reminder-snooze"):
+        late = desk.post(reverse(name, args=[one.pk]), {"days": "1", "note": "again"}, follow=True)
+        assert says(late, "already. Nothing was saved.") and says(late, "What happened to it"), name
+    one.refresh_from_db()
+    assert one.note != "again"
 
 
 @pytest.mark.parametrize("values", [{}, {"days": "900"}, {"until": "soon"}, {"until": "2001-01-01T00:00"}])

@@ -14,7 +14,7 @@ from spools.labels import pretty
 from spools.models import Place, PlannedDrying, Polymer, WantedPrint, WeekPlan
 from spools.moves import mark_empty
 from spools.plans import plan_drying
-from spools.week_faults import faults_of
+from spools.week_faults import chance_of, faults_of
 from spools.week_ways import SLOT, Hands, next_slot
 
 from .conftest import feedstock, hours_ago, polymer, receive
@@ -231,6 +231,10 @@ def test_accepting_says_who_and_when_and_ends_the_plan_before(wet, dryer, django
     with pytest.raises(ValidationError, match="still being worked out"):
         week.accept(waiting)
     week.turn_down(waiting)
+    for ended in (waiting, first):
+        with pytest.raises(ValidationError, match="ended on"):
+            week.turn_down(ended)
+    assert week.accepted_plan() == second
     assert week.store(waiting, week.work_out(waiting)).made_at is None
 
 
@@ -390,3 +394,8 @@ def _some_plan(draw, shelf: Place, box: Place) -> WeekPlan:
         hours = draw(st.integers(2, 160))
         want(kind, draw(st.sampled_from([30, 200])), hours, pressing=draw(st.booleans()))
     return planned(draw(st.sampled_from([ALWAYS, Hands(time(7), time(22))])))
+
+
+def test_what_is_less_likely_than_not_is_not_called_likely():
+    said = [chance_of(over) for over in (0.21, 0.5, 0.51, 1.0)]
+    assert said == ["may be", "may be", "is likely", "is likely"]
