@@ -374,8 +374,7 @@ def load_facts(
         if at is None or stay.start >= at or box.periods[-1].first > at:
             needed.add(stay.spool_id)
     stays, runs = Stay.objects.filter(spool__in=needed), DryingRun.objects.filter(spool__in=needed)
-    share_places(stays)
-    share_places(runs, "dryer")
+    share_places(stays, runs)
     for stay in stays:
         pasts[stay.spool_id].stays.append(stay)
     for run in runs:

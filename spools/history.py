@@ -209,7 +209,8 @@ def load(
 
     ``since`` tells for a history, still without its readings, from when on they are wanted.
     given: the spools themselves, where the caller has them from loading.with_materials().
-    Eight queries however many spools; six with the spools given; some more where a dry box's air is computed.
+    Seven queries however many spools; five with the spools given; some more where the air of a dry box is
+    computed.
     """
     ids = list(spool_ids)
     spools = {spool.pk: spool for spool in given} or spools_by_id(ids)
@@ -217,8 +218,7 @@ def load(
     runs: dict[int, list[DryingRun]] = {pk: [] for pk in spools}
     entries: dict[int, list[MassEntry]] = {pk: [] for pk in spools}
     all_stays, all_runs = Stay.objects.filter(spool__in=ids), DryingRun.objects.filter(spool__in=ids)
-    share_places(all_stays)
-    share_places(all_runs, "dryer")
+    share_places(all_stays, all_runs)
     for stay in all_stays:
         stays[stay.spool_id].append(stay)
     for run in all_runs:

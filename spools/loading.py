@@ -22,23 +22,28 @@ def spools_by_id(ids: Iterable[int]) -> dict[int, Spool]:
     return found
 
 
-def share_places(rows: Iterable[Any], name: str = "place") -> None:
-    """Give rows their places with the rooms of these. One query."""
-    share(rows, name, Place.objects.select_related("room"))
+def share_places(stays: Iterable[Any], runs: Iterable[Any]) -> None:
+    """Give stays their places, and drying runs their dryers, with the rooms of these. One query."""
+    _share([(stays, "place"), (runs, "dryer")], Place.objects.select_related("room"))
 
 
 def share(rows: Iterable[Any], name: str, related: QuerySet[Any]) -> None:
-    """Give rows the one object of each that they refer to by a foreign key. One query.
+    """Give rows the one object of each that they refer to by a foreign key. One query."""
+    _share([(rows, name)], related)
 
-    A join would build it anew for each row. prefetch_related would share it, too, but Django asks SQLite for
-    it with an OR of all keys, and SQLite refuses a thousand of them.
+
+def _share(groups: Iterable[tuple[Iterable[Any], str]], related: QuerySet[Any]) -> None:
+    """A join would build the objects anew for each row. prefetch_related would share them, too, but Django
+    asks SQLite for them with an OR of all keys, and SQLite refuses a thousand of them.
     """
-    rows = list(rows)
-    if not rows:
+    wanted = []
+    for rows, name in groups:
+        for row in rows:
+            field = row._meta.get_field(name)
+            wanted.append((row, field, getattr(row, field.attname)))
+    if not wanted:
         return
-    field = rows[0]._meta.get_field(name)
-    ids = [getattr(row, field.attname) for row in rows]
-    found = related.in_bulk(set(ids))
-    for row, pk in zip(rows, ids, strict=True):
+    found = related.in_bulk({pk for *_, pk in wanted})
+    for row, field, pk in wanted:
         # What an assignment does besides this takes longer than building the row.
         field.set_cached_value(row, found[pk])

@@ -21,7 +21,7 @@ from tests.spools.conftest import hours_ago
 from .small_shop import a_job, a_reminder, local_input, says
 
 MOST_QUERIES = 16
-MOST_QUERIES_OF_A_PLAN = 20
+MOST_QUERIES_OF_A_PLAN = 22
 
 
 # Pages
