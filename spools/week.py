@@ -430,7 +430,7 @@ class Told:
 
 def told(plan: WeekPlan, dryings: Sequence[PlannedDrying]) -> list[Told]:
     """What becomes of each print that is still wanted, by the dryings as they are now."""
-    ends = {one.spool_id: one.end for one in dryings}
+    ends = {one.spool_id: one.dry_at for one in dryings}
     # What waits for a run that went on already keeps the time that was foreseen.
     changed = set(plan.dryings.exclude(ended_at=None).values_list("spool", flat=True))
     prints = plan.prints.filter(wanted__withdrawn_at=None).select_related(

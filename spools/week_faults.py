@@ -220,7 +220,7 @@ def _prints(
         elif one.dried and spool.pk in dried and drying_of is not None:
             winding = _kept(dried[spool.pk], drying_of.end, due)
         elif one.dried and run is not None:
-            done = max(now, drying_of.end if drying_of else one.good_at or now)
+            done = max(now, drying_of.dry_at if drying_of else one.good_at or now)
             winding = _kept(moisture_of([spool], done)[spool.pk].winding, done, due)
         elif one.dried and drying_of is not None and drying_of.pk in broken:
             faults.append(Fault(one, f"It waits for the drying of {code}, which does not hold any more."))

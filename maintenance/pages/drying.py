@@ -170,6 +170,10 @@ def drying_finish(request: HttpRequest, pk: int) -> HttpResponse:
     """End one run or all runs of a dryer: where each spool goes, and what it weighs."""
     dryer = get_object_or_404(Place, pk=pk, kind=Place.Kind.DRYER)
     rows = [RunRow(run) for run in drying_rules.open_runs(dryer)]
+    if request.method == "POST" and not rows:
+        # A second tap, or an old page.
+        messages.error(request, f"Nothing is drying in {dryer} any more: it was taken out already.")
+        return redirect("drying")
     common = FinishAllForm(sent(request))
     forms = [FinishForm(sent(request), run=row.run) for row in rows]
     if request.method == "POST" and _finished(common, forms, request):

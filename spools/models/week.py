@@ -1,5 +1,7 @@
 """The drying plan of the week: prints that are wanted, and dryings that are planned for them."""
 
+from datetime import datetime
+
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
@@ -154,6 +156,11 @@ class PlannedDrying(models.Model):
 
     def __str__(self) -> str:
         return f"{self.spool_id} at {self.set_point_c:g} °C from {self.start:%Y-%m-%d %H:%M}"
+
+    @property
+    def dry_at(self) -> datetime:
+        """When it is over; once it has begun by its run, which may be another one than was planned."""
+        return self.end if self.run is None else self.run.end or self.run.planned_end
 
     @property
     def hours(self) -> float:

@@ -362,6 +362,9 @@ def test_taking_out_needs_a_place_and_is_all_or_nothing(shop, desk):
     assert says(desk.post(address, nowhere | places | too_light), "3 g is less than the empty reel weighs")
     assert says(desk.post(address, {"resolution_g": 1}), "Choose at least one spool to take out.")
     assert DryingRun.objects.filter(end=None).count() == 2
+    assert desk.post(address, nowhere | places).status_code == 302
+    again = desk.post(address, nowhere | places, follow=True)
+    assert says(again, "it was taken out already") and not says(again, "Nothing was saved")
 
 
 def test_a_spool_number_beyond_the_database_is_refused_not_a_fault(shop, desk):

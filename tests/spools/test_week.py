@@ -251,6 +251,16 @@ def test_starting_a_drying_ties_the_run_to_the_plan(wet, dryer):
             change(one)
 
 
+def test_a_run_that_began_otherwise_than_planned_counts_as_it_is(wet, dryer):
+    want("PC", 100, 50)
+    plan = accepted()
+    one = plan.standing().get()
+    (run,) = drying.start_drying([one.spool], dryer, one.set_point_c, planned_hours=one.hours + 60)
+    told = of(plan)["PC"]
+    assert (told.good_at, told.state) == (run.planned_end, "late")
+    assert faults_of(plan) == []
+
+
 def test_a_moved_drying_is_pinned_and_stays_when_it_is_planned_again(wet, dryer, shelf):
     want("PC", 100, 20)
     want("TPU 95A", 100, 90)
