@@ -10,7 +10,7 @@ WIDTH, LEFT, RIGHT, TOP = 400, 8, 8, 6
 # Of a dryer's name, of a spool in it, and below the last one.
 HEADING, ROW, BOTTOM = 18, 20, 20
 LEAST = timedelta(hours=24)
-LABEL_PX = 16
+LABEL_PX, DAY_PX = 16, 40
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,8 @@ def week_drawing(dryers: Sequence[tuple[str, Sequence[Stretch]]], now: datetime)
     days = (until - now).days + 1
     step = 1 if days <= 5 else 2
     midnights = [midnight + timedelta(days=n) for n in range(1, days + 1, step)]
-    ticks = [(x(at), at) for at in midnights if at < until]
+    # A day is named behind its midnight, where there is room for that.
+    ticks = [(x(at), at) for at in midnights if at < until and x(at) + DAY_PX <= WIDTH]
     return WeekDrawing(lanes, ticks, y + BOTTOM)
 
 
