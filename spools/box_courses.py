@@ -363,7 +363,7 @@ def load_facts(
             start = charges[place.pk][0].at if at is None else min(at, opened_since)
             wanted |= Q(place=place) & (Q(end=None) | Q(end__gte=start))
     inside = list(Stay.objects.filter(wanted))
-    spools = spools_by_id({stay.spool_id for stay in inside})
+    spools = spools_by_id({stay.spool_id for stay in inside}, weighings=False)
     pasts = {pk: Past(spool) for pk, spool in spools.items()}
     needed = set()
     for stay in inside:

@@ -5,7 +5,7 @@ from the spool's code. So continuing from a checkpoint and starting again give t
 """
 
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Exists, OuterRef
+from django.db.models import Exists, OuterRef, QuerySet
 from django.utils import timezone
 
 from . import basis, catalogue, clock, evidence
@@ -218,7 +218,7 @@ def outer_turns(spools: Iterable[Spool], now: datetime | None = None) -> dict[in
     By spool id. A fact about a spool makes it stale; as time goes by, it may be some hours old.
     """
     now, spools = now or timezone.now(), list(spools)
-    rows = OuterTurns.objects.filter(assumed=_mark(), at__gt=now - FRESH_FOR, at__lte=now)
+    rows = _fresh(_mark()).filter(at__gt=now - FRESH_FOR, at__lte=now)
     columns = rows.values_list("spool", "over_clear", "p10_pct", "p50_pct", "p90_pct")
     fresh = {pk: Outer(over_clear, Band(*pct)) for pk, over_clear, *pct in columns}
     stale = [spool for spool in spools if spool.pk not in fresh]
@@ -232,7 +232,7 @@ def behind(now: datetime) -> list[int]:
     """The spools in use of which something has to be stored: ids, in order. Three queries."""
     until = hour_of(now.astimezone(UTC))
     quarter = until - timedelta(hours=until.hour % 6)
-    done = OuterTurns.objects.filter(spool=OuterRef("pk"), assumed=_mark(), at__gte=quarter, at__lte=until)
+    done = _fresh(_mark()).filter(spool=OuterRef("pk"), at__gte=quarter, at__lte=until)
     spools = Spool.objects.filter(~Exists(done), emptied_at=None)
     return list(spools.order_by("pk").values_list("pk", flat=True))
 
@@ -254,6 +254,11 @@ def _mark() -> str:
     return basis.fingerprint([MODEL_VERSION, basis.of_shop()])
 
 
+def _fresh(mark: str) -> QuerySet[OuterTurns]:
+    """Those for these assumptions: facts delete them, so all that is stored of their spools is good, too."""
+    return OuterTurns.objects.filter(assumed=mark)
+
+
 @dataclass(frozen=True)
 class _State:
     """closes: whether a checkpoint may be kept then."""
@@ -269,7 +274,8 @@ def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple
     # Read before all facts: one that is added meanwhile cuts the spool back.
     cut_back = dict(Spool.objects.filter(pk__in=ids).values_list("pk", "cut_back"))
     mark = _mark()
-    loaded = _loaded(ids, until, again)
+    trusted = set() if again else set(_fresh(mark).filter(spool__in=ids).values_list("spool", flat=True))
+    loaded = _loaded(ids, until, again, trusted=trusted)
     histories = loaded.histories
     old = MoistureState.objects.filter(spool__in=ids).select_related("spool") if again else []
     stored = {(row.spool_id, row.at): row for row in old}
@@ -327,17 +333,27 @@ class _Loaded:
     ensembles: list[Ensemble]
 
 
-def _loaded(ids: Sequence[int], at: datetime, again: bool = False, given: Sequence[Spool] = ()) -> _Loaded:
-    """States to continue from: a checkpoint, or the spool as it was received."""
+def _loaded(
+    ids: Sequence[int],
+    at: datetime,
+    again: bool = False,
+    given: Sequence[Spool] = (),
+    trusted: Collection[int] = (),
+) -> _Loaded:
+    """States to continue from: a checkpoint, or the spool as it was received.
+
+    again: from the start. trusted: spools whose checkpoints are good without a look at their basis.
+    """
     checkpoints = {} if again else latest(ids, at)
 
     def since(history: History) -> datetime:
         pk = history.spool.pk
-        if pk in checkpoints and checkpoints[pk].basis != basis_of(history, checkpoints[pk].at):
+        row = checkpoints.get(pk)
+        if row is not None and not history.trusted and row.basis != basis_of(history, row.at):
             del checkpoints[pk]
         return checkpoints[pk].at if pk in checkpoints else history.spool.received_at
 
-    histories = load(ids, at, since, given)
+    histories = load(ids, at, since, given, trusted)
     known = {} if again else {pk: kept for pk, h in histories.items() if (kept := evidence.kept(h))}
     ensembles = _assimilated([history for pk, history in histories.items() if pk not in known])
     known |= {row.spool_id: Known.of(row) for row in ensembles}

@@ -6,7 +6,7 @@ physics takes the same steps whether it continues from a checkpoint or starts ag
 """
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, time, timedelta
 from functools import cached_property
@@ -50,7 +50,10 @@ class Segment:
 
 @dataclass(frozen=True)
 class History:
-    """All facts that shape one spool's moisture, loaded."""
+    """All facts that shape one spool's moisture, loaded.
+
+    trusted: nothing that its checkpoints and its ensemble rest on has changed since they were stored.
+    """
 
     spool: Spool
     stays: list[Stay]
@@ -58,6 +61,7 @@ class History:
     entries: list[MassEntry]
     readings: dict[int, Readings]
     boxes: dict[int, Turns] = field(default_factory=dict)
+    trusted: bool = False
     _bases: dict[datetime, str] = field(default_factory=dict)
 
     def basis(self, until: datetime) -> str:
@@ -204,11 +208,13 @@ def load(
     until: datetime,
     since: Callable[[History], datetime],
     given: Iterable[Spool] = (),
+    trusted: Collection[int] = (),
 ) -> dict[int, History]:
     """The histories of spools by spool id, with the readings up to ``until``.
 
     ``since`` tells for a history, still without its readings, from when on they are wanted.
-    given: the spools themselves, where the caller has them from loading.with_materials().
+    given: the spools themselves, where the caller has them from loading.with_materials(). trusted: the ids of
+    those whose caches need no looking through.
     Seven queries however many spools; five with the spools given; some more where the air of a dry box is
     computed.
     """
@@ -228,7 +234,8 @@ def load(
     readings: dict[int, Readings] = {}
     boxes: dict[int, Turns] = {}
     histories = {
-        pk: History(spool, stays[pk], runs[pk], entries[pk], readings, boxes) for pk, spool in spools.items()
+        pk: History(spool, stays[pk], runs[pk], entries[pk], readings, boxes, pk in trusted)
+        for pk, spool in spools.items()
     }
     boxes |= _boxes(stays.values(), until)
     wanted = [(history, since(history)) for history in histories.values()]

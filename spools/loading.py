@@ -15,9 +15,10 @@ def with_materials() -> QuerySet[Spool]:
     )
 
 
-def spools_by_id(ids: Iterable[int]) -> dict[int, Spool]:
-    """The same for many spools. Two queries for each thousand."""
-    found = Spool.objects.select_related("ensemble").in_bulk(list(ids))
+def spools_by_id(ids: Iterable[int], weighings: bool = True) -> dict[int, Spool]:
+    """The same for many spools, or without what their weighings say. Two queries for each thousand."""
+    spools = Spool.objects.select_related("ensemble") if weighings else Spool.objects.all()
+    found = spools.in_bulk(list(ids))
     share(found.values(), "feedstock", Feedstock.objects.select_related("polymer", "filler", "maker"))
     return found
 

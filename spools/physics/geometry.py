@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -61,6 +62,10 @@ class Geometry:
 
     def edges(self) -> Array:
         """Radii between the shells, core first, (shells + 1,) [m]."""
+        return self._edges
+
+    @cached_property
+    def _edges(self) -> Array:
         depth = np.linspace(1, 0, SHELLS + 1) ** GRADING
         return self.outer_radius_m - (self.outer_radius_m - self.core_radius_m) * depth
 
@@ -71,6 +76,10 @@ class Geometry:
 
     def shell_masses(self) -> Array:
         """Dry filament in each shell, core first, (shells,) [kg]."""
+        return self._masses
+
+    @cached_property
+    def _masses(self) -> Array:
         return self.density_kg_m3 * (1 - self.pore_fraction) * self.shell_volumes()
 
     def conductances(self) -> Array:

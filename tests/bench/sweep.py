@@ -2,24 +2,22 @@
 
     python -m tests.bench.sweep --spools 10000 --machines 200 --database sqlite
 
-The shop of tests/bench/big_shop.py, up to date as of an hour ago, when a quarter of a UTC day ends: the sweep
-that stores a checkpoint of every spool; then the next one, which finds little to do. With --behind 168 the
-shop had stood still for a week. Parts one by one in this process; then the same again by two workers that
-share the work items as in the product, if --workers is given.
+The shop of tests/bench/big_shop.py, up to date as of an hour ago, when a quarter of a UTC day has just ended:
+the sweep that stores a checkpoint of every spool; then the one a quarter of an hour later, which finds little
+to do; then the one after the next quarter of a day, which finds the process warm. With --behind 168 the shop
+had stood still for a week. With --workers 2 the work items are shared by two processes, as in the product.
 """
 
 import argparse
+import multiprocessing
 import os
 import resource
 import shutil
-import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
-from datetime import timedelta
-from pathlib import Path
+from contextlib import contextmanager
+from datetime import datetime, timedelta
 from typing import Any
 
 
@@ -30,7 +28,6 @@ def main() -> None:
     parser.add_argument("--database", choices=["sqlite", "postgres"], default="sqlite")
     parser.add_argument("--behind", type=float, default=1.0, help="hours since all was up to date")
     parser.add_argument("--workers", type=int, default=0, help="processes that share the work; 0: this one")
-    parser.add_argument("--profile", default="", help="file for cProfile's statistics")
     options = parser.parse_args()
     with _database(options.database) as address:
         os.environ |= {"DATABASE_URL": address, "DJANGO_SETTINGS_MODULE": "config.settings"}
@@ -62,33 +59,77 @@ def _run(options: argparse.Namespace) -> None:
     from tests.bench import big_shop
 
     call_command("migrate", verbosity=0)
-    with time_machine.travel(big_shop.NOW) as clock:
+    with time_machine.travel(big_shop.NOW):
         _timed("facts written", lambda: big_shop.build(options.spools, options.machines))
-        up_to_date = big_shop.NOW - timedelta(hours=options.behind)
-        _timed("caches written", lambda: big_shop.bring_up(up_to_date))
-        _warm_up()
-        clock.move_to(big_shop.NOW)
-        profile = _profiling(options.profile) if options.profile else nullcontext()
-        with profile:
-            _sweep("sweep", options)
-        clock.move_to(big_shop.NOW + timedelta(minutes=15))
-        _sweep("quarter of an hour later", options)
-    memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"memory of this process at most: {memory_mb:.0f} MiB")
+        _timed("caches written", lambda: big_shop.bring_up(big_shop.NOW - timedelta(hours=options.behind)))
+    print(f"{options.spools} spools, {options.machines} machines, {options.database}")
+    moments = {
+        "when a quarter of a day has ended": big_shop.NOW,
+        "a quarter of an hour later": big_shop.NOW + timedelta(minutes=15),
+        "after the next quarter of a day": big_shop.NOW + timedelta(hours=6),
+    }
+    if options.workers:
+        _by_workers(options.workers, options.spools, moments)
+    else:
+        _alone(options.spools, moments)
 
 
-def _sweep(title: str, options: argparse.Namespace) -> None:
+def _alone(spools: int, moments: dict[str, datetime]) -> None:
+    import time_machine
+
     from background.running import run_due
 
-    print(f"-- {title}: {options.spools} spools, {options.machines} machines, {options.database}")
-    started = time.perf_counter()
-    if options.workers:
-        _timed(f"all, by {options.workers} workers", lambda: _workers(options.workers))
-    else:
-        _timed("boxes and spools", lambda: run_due(queue="moisture"))
-        _timed("reminders", lambda: run_due(queue="reminders"))
-    seconds = time.perf_counter() - started
-    print(f"{'in all':28}{seconds:8.2f} s {options.spools / seconds:10.0f} spools/s")
+    _warm_up()
+    for title, moment in moments.items():
+        print(f"-- {title}")
+        started = time.perf_counter()
+        with time_machine.travel(moment):
+            _timed("boxes and spools", lambda: run_due(queue="moisture"))
+            _timed("reminders", lambda: run_due(queue="reminders"))
+        _told("in all", time.perf_counter() - started, spools)
+    memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"memory at most: {memory_mb:.0f} MiB")
+
+
+def _by_workers(count: int, spools: int, moments: dict[str, datetime]) -> None:
+    """Processes that do what is due, all at the same pretended times."""
+    context = multiprocessing.get_context("spawn")
+    barrier = context.Barrier(count + 1)
+    times = [moment.timestamp() for moment in moments.values()]
+    workers = [context.Process(target=_work, args=(times, barrier)) for _ in range(count)]
+    for worker in workers:
+        worker.start()
+    for title in moments:
+        print(f"-- {title}", flush=True)
+        barrier.wait()
+        started = time.perf_counter()
+        barrier.wait()
+        _told(f"in all, by {count} workers", time.perf_counter() - started, spools)
+    for worker in workers:
+        worker.join()
+
+
+def _work(times: list[float], barrier: Any) -> None:
+    """A worker of the product."""
+    import django
+
+    django.setup()
+    import time_machine
+
+    from background.running import run_due
+
+    _warm_up()
+    for moment in times:
+        with time_machine.travel(moment):
+            barrier.wait()
+            _timed("a worker", run_due)
+            barrier.wait()
+    memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"memory of a worker at most: {memory_mb:.0f} MiB", flush=True)
+
+
+def _told(what: str, seconds: float, spools: int) -> None:
+    print(f"{what:28}{seconds:8.2f} s {spools / seconds:10.0f} spools/s", flush=True)
 
 
 def _timed(what: str, act: Callable[[], Any]) -> None:
@@ -109,49 +150,12 @@ def _timed(what: str, act: Callable[[], Any]) -> None:
     print(f"{what:28}{wall:8.2f} s {busy:8.2f} s of the processor {count:7} queries", flush=True)
 
 
-def _workers(count: int) -> None:
-    """Processes that do what is due, at the same pretended time."""
-    from django.utils import timezone
-
-    code = f"from tests.bench.sweep import work; work({timezone.now().timestamp()})"
-    processes = [subprocess.Popen([sys.executable, "-c", code]) for _ in range(count)]
-    for process in processes:
-        assert process.wait() == 0
-
-
-def work(now: float) -> None:
-    """A worker of the product, at a pretended time."""
-    import django
-
-    django.setup()
-    import time_machine
-
-    from background.running import run_due
-
-    with time_machine.travel(now):
-        _warm_up()
-        started = time.perf_counter()
-        count = run_due()
-        print(f"   a worker: {count} items in {time.perf_counter() - started:.2f} s")
-
-
 def _warm_up() -> None:
     """Compiled code is loaded before anything is timed."""
     from spools.models import Feedstock
     from tests.bench import big_shop
 
     assert big_shop.memories(Feedstock.objects.all()[:1])
-
-
-@contextmanager
-def _profiling(path: str) -> Iterator[None]:
-    import cProfile
-
-    profile = cProfile.Profile()
-    profile.enable()
-    yield
-    profile.disable()
-    profile.dump_stats(Path(path))
 
 
 if __name__ == "__main__":
