@@ -98,7 +98,8 @@ def test_above_the_cap_is_refused_with_the_cap_its_reason_and_nothing_stored(spo
         ValidationError, match=r"81 °C is too hot: 80 °C is the most for .*Dry at 80 °C or below"
     ):
         drying.start_drying([spool], dryer, 81)
-    with pytest.raises(ValidationError, match=r"50 °C is the most for spool \w+ beside it \(drying PLA\)"):
+    beside = r"50 °C is the most for spool \w+-\w+ beside it \(drying PLA\)"
+    with pytest.raises(ValidationError, match=beside):
         drying.start_drying([spool, receive(pla, shelf)], dryer, 75)
     for absurd in (float("nan"), float("inf"), -5, "hot"):
         with pytest.raises(ValidationError, match="between 20 and 250"):
