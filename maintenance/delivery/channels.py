@@ -177,7 +177,9 @@ def _add(user: Any, kind: str, address: str, name: str, timings: Mapping[str, st
     if len(address) > LONGEST_ADDRESS:
         raise ValidationError({"address": f"Give an address of at most {LONGEST_ADDRESS} characters."})
     _one_at_a_time(user)
-    if Channel.objects.filter(user=user, kind=kind, address=address, ended_at=None).exists():
+    # Mail servers hardly ever tell capitals apart; web addresses do.
+    same = {"address__iexact": address} if kind == Kind.EMAIL else {"address": address}
+    if Channel.objects.filter(user=user, kind=kind, ended_at=None, **same).exists():
         raise ValidationError({"address": "This one is in your list already."})
     made = Channel.objects.create(user=user, kind=kind, address=address, name=name.strip(), **values)
     tell(made, timings)

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from django import forms
+from django.utils.text import Truncator
 
 from maintenance.models import Channel, DeliverySettings, Reminder, Subscription
 
@@ -103,10 +104,13 @@ def ways(channels: list[Channel]) -> dict[str, tuple[str, str]]:
     return found
 
 
+LONGEST_TITLE = 60
+
+
 def title_of(channel: Channel) -> str:
     """What a way is called on the page. The address of a calendar or a push service is for machines."""
     if channel.kind == Kind.EMAIL:
         return f"E-mail to {channel}"
     if channel.kind == Kind.WEBHOOK:
-        return f"Webhook {channel}"
+        return f"Webhook {Truncator(channel).chars(LONGEST_TITLE)}"
     return channel.name
