@@ -1,5 +1,6 @@
 """The one Celery task, and the queue's own upkeep."""
 
+import gc
 import threading
 
 from celery import shared_task
@@ -31,6 +32,9 @@ def prune_old_items() -> None:
 @worker_init.connect
 def _take_over(**_: object) -> None:
     release_own_leases()
+    # What has been imported by now stays: the garbage collector need not look through it for each batch.
+    gc.collect()
+    gc.freeze()
 
 
 @worker_shutting_down.connect

@@ -95,9 +95,9 @@ def key(history: History) -> str:
     weighings = weighings_of(history)
     if not weighings:
         return ""
-    if history.trusted and hasattr(history.spool, "ensemble"):
-        # Without one, its first weighing has come since.
-        return history.spool.ensemble.basis
+    row = getattr(history.spool, "ensemble", None)
+    if history.trusted and row is not None:
+        return row.basis
     entries = [(e.pk, e.at.timestamp(), e.net_change_g, e.gross_g, e.resolution_g) for e in history.entries]
     counted = [entry for entry in entries if entry[1] <= weighings[-1].at.timestamp()]
     spool = history.spool

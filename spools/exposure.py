@@ -200,6 +200,7 @@ def rebuild(spools: Iterable[Spool], until: datetime | None = None) -> list[str]
         with transaction.atomic():
             MoistureState.objects.filter(spool__in=batch).delete()
             Ensemble.objects.filter(spool__in=batch).delete()
+            OuterTurns.objects.filter(spool__in=batch).delete()
             store_advance(computed)
         changes += changed
     return changes

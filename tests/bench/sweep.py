@@ -9,6 +9,7 @@ had stood still for a week. With --workers 2 the work items are shared by two pr
 """
 
 import argparse
+import gc
 import multiprocessing
 import os
 import resource
@@ -119,6 +120,9 @@ def _work(times: list[float], barrier: Any) -> None:
     from background.running import run_due
 
     _warm_up()
+    # As background/tasks.py does it.
+    gc.collect()
+    gc.freeze()
     for moment in times:
         with time_machine.travel(moment):
             barrier.wait()

@@ -8,7 +8,7 @@ import time_machine
 from spools import box_states, drying, exposure, ledger, moves
 from spools.boxes import put_desiccant
 from spools.climate import record_readings
-from spools.models import OuterTurns, Place, Polymer
+from spools.models import Ensemble, OuterTurns, Place, Polymer
 from spools.windings import SMALL_JOB_G
 
 from .conftest import receive
@@ -114,6 +114,21 @@ def test_what_a_fast_clock_stored_is_not_believed(nylon, shelf, clock):
     exposure.advance([spool], at(NOW_H + 700))
     assert exposure.outer_turns([spool]) == computed([spool], at(NOW_H))
     assert exposure.behind(at(NOW_H)) == [spool.pk]
+
+
+def test_a_trusted_spool_continues_as_one_that_is_looked_through(nylon, shelf, clock):
+    spool = receive(nylon, shelf, at=START)
+    ledger.weigh(spool, 1100, at=at(60))
+    exposure.advance([spool])
+    clock.shift(timedelta(hours=9))
+    exposure.advance([spool])
+    assert exposure.rebuild([spool]) == []
+    # Caches that somebody deleted are made again.
+    Ensemble.objects.all().delete()
+    clock.shift(timedelta(hours=9))
+    exposure.advance([spool])
+    assert Ensemble.objects.filter(spool=spool).exists()
+    assert exposure.rebuild([spool]) == []
 
 
 def test_the_desiccant_of_its_box_counts_too(nylon, shelf):
