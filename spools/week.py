@@ -33,7 +33,6 @@ from .models import (
 )
 from .week_faults import faults_of
 from .week_model import Answer, Placed, Served
-from .week_solver import solved
 from .week_ways import LONGEST_AHEAD, SLOT, SLOTS_H, Facts, Hands, alone_at, gather, next_slot
 
 # Units of the solver's work, about a second each: while somebody waits, and in the background.
@@ -150,6 +149,9 @@ def small_enough() -> bool:
 
 def work_out(plan: WeekPlan, work: float = WORK_NOW, now: datetime | None = None) -> WorkedOut:
     """The best plan that is found. Reads only; needs no transaction, and should not be in one."""
+    # The solver's library takes every process that starts 0.3 s and 80 MB; few of them plan a week.
+    from .week_solver import solved
+
     accepted = accepted_plan()
     kept = accepted.standing().filter(pinned=True, run=None) if accepted else []
     facts = gather(list(wanted_prints()), Hands(plan.hands_from, plan.hands_to), kept, now)

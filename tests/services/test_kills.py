@@ -10,7 +10,7 @@ from tests.services.shop import REPOSITORY
 
 @pytest.mark.services
 @pytest.mark.parametrize(
-    "options", [["--kills", "8"], ["--kills", "5", "--embedded"]], ids=["servers", "embedded"]
+    "options", [["--kills", "4"], ["--kills", "3", "--embedded"]], ids=["servers", "embedded"]
 )
 def test_nothing_is_lost_half_or_doubled(options):
     command = [sys.executable, "-m", "tests.services.kills", *options]

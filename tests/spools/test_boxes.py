@@ -16,6 +16,7 @@ from spools import box_courses, box_states, boxes, climate, drying, exposure, hi
 from spools.box_courses import course_of
 from spools.boxes import box_findings, box_now, put_desiccant
 from spools.climate import record_readings
+from spools.corrections import save_place
 from spools.models import BoxState, DesiccantCharge, Place, Polymer, Spool
 from spools.physics import drybox
 from spools.physics.air import ZERO_C, saturation_density
@@ -407,7 +408,7 @@ def test_a_correction_does_not_undo_that_a_box_was_cut_back(charged, nylon):
     computed = box_states.compute_advance(at(NOW_H))
     receive(nylon, charged, at=at(100))
     read_before.limit_rh_pct = 25
-    read_before.save()
+    save_place(read_before)
     assert box_states.store_advance(computed) == 0
 
 
