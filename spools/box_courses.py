@@ -362,14 +362,19 @@ def load_facts(
         if charges[place.pk]:
             start = charges[place.pk][0].at if at is None else min(at, opened_since)
             wanted |= Q(place=place) & (Q(end=None) | Q(end__gte=start))
-    inside = list(Stay.objects.filter(wanted))
+    inside = []
+    for stay in Stay.objects.filter(wanted):
+        at = begun[stay.place_id]
+        boxes[stay.place_id].stays.append(stay)
+        # Of a spool that has left before, only the openings of the box are wanted.
+        if at is None or stay.end is None or stay.end >= at:
+            inside.append(stay)
     spools = spools_by_id({stay.spool_id for stay in inside}, weighings=False)
     pasts = {pk: Past(spool) for pk, spool in spools.items()}
     needed = set()
     for stay in inside:
         stay.spool = spools[stay.spool_id]
         box, at = boxes[stay.place_id], begun[stay.place_id]
-        box.stays.append(stay)
         box.pasts[stay.spool_id] = pasts[stay.spool_id]
         if at is None or stay.start >= at or box.periods[-1].first > at:
             needed.add(stay.spool_id)
