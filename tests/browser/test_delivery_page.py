@@ -1,5 +1,7 @@
 """The page where reminders go with all ways on it: axe finds nothing, and nothing scrolls sideways."""
 
+import re
+
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
@@ -31,7 +33,7 @@ def test_all_ways_at_once(chromium: Browser) -> None:
         page = context.new_page()
         sign_in_as_told(Newcomer(page, shop))
         add_all(page, shop)
-        page.get_by_role("button", name=f"Send a test: Webhook {LONG}").click()
+        page.get_by_role("button", name=re.compile("^Send a test: Webhook")).click()
         # Nobody listens there: it is told as soon as the worker has tried.
         for _ in range(100):
             page.goto(shop.url + "/reminders/delivery/")
