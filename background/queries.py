@@ -87,11 +87,6 @@ def next_runs(now: datetime) -> dict[str, datetime]:
     return {name: slot_start(period, now) + period for name, period in PERIODS.items()}
 
 
-def queue_length() -> int:
-    """How many items wait or run."""
-    return WorkItem.objects.filter(state__in=[State.QUEUED, State.RUNNING]).count()
-
-
 def failed_items() -> QuerySet[WorkItem]:
     """Items that were given up, newest first, each with its error."""
     return WorkItem.objects.filter(state=State.FAILED).order_by("-finished")

@@ -406,11 +406,6 @@ def courses(places: Iterable[Place], since: datetime, until: datetime) -> dict[i
     }
 
 
-def course_of(place: Place, since: datetime, until: datetime) -> Course:
-    """The air of one complete box."""
-    return courses([place], since, until)[place.pk]
-
-
 def airs_at(places: Iterable[Place], at: datetime) -> dict[int, tuple[float, float, DesiccantCharge]]:
     """(°C, % RH, charge) of the complete boxes whose air is computed at a time, by place id."""
     places = list(places)

@@ -264,11 +264,6 @@ def boxes_now(
     return {pk: box for pk, box in now.items() if box is not None}
 
 
-def box_findings(places: Iterable[Place], at: datetime | None = None) -> list[tuple[Place, Finding]]:
-    """Where a hygrometer and the model of its box disagree, and the likelier cause."""
-    return [(box.place, finding) for box in boxes_now(places, at).values() for finding in box.findings]
-
-
 def _box_now(
     course: Course, at: datetime, measured: list[tuple[datetime, float, float]], hottest_c: float | None
 ) -> BoxNow | None:

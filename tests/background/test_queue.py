@@ -10,13 +10,18 @@ from django.utils import timezone
 
 from background import queue, running
 from background.models import WorkItem
-from background.queries import failed_items, last_runs, queue_length, queue_states, workers
+from background.queries import failed_items, last_runs, queue_states, workers
 from background.queue import enqueue, enqueue_slots, every, run_again, work
 from background.running import MAX_ATTEMPTS, claim_next, release_own_leases, run_due, run_item
 from background.upkeep import KEEP_DONE, KEEP_FAILED, prune
 
 pytestmark = pytest.mark.django_db
 State = WorkItem.State
+
+
+def queue_length() -> int:
+    """How many items wait or run."""
+    return sum(queue.waiting + queue.running for queue in queue_states(timezone.now()))
 
 
 @pytest.fixture(autouse=True)

@@ -14,7 +14,7 @@ from maintenance.parts import add_stock, in_stock
 from maintenance.reminder_links import link_of, with_subjects
 from maintenance.reminders import done, sweep, sweep_service
 from spools import heat
-from spools.boxes import box_findings, put_desiccant
+from spools.boxes import box_now, put_desiccant
 from spools.climate import record_readings
 from spools.drying import finish_drying, start_drying
 from spools.exposure import moisture_now
@@ -302,7 +302,7 @@ def damp(box: Place, rh_pct: float) -> None:
 
 def test_a_box_that_leaks(shop, read_box):
     damp(read_box, 25)
-    [(_, finding)] = box_findings([read_box])
+    [finding] = box_now(read_box).findings
     assert finding.kind == "leak"
     sweep()
     reminder = the("leak")
@@ -322,7 +322,7 @@ def test_an_hour_near_what_is_computed_ends_no_leak(shop, read_box):
     for rh_pct, leaks in ((16, True), (12, False)):
         read_box.readings.filter(at__gte=hour_of(timezone.now())).delete()
         record_readings(read_box, [(timezone.now(), 22.0, rh_pct)], origin="api")
-        assert [finding.kind for _, finding in box_findings([read_box])] == []
+        assert box_now(read_box).findings == []
         sweep()
         assert is_open("leak") == leaks
 
@@ -335,7 +335,7 @@ def test_a_box_that_is_as_computed_leaks_not(shop, read_box):
 
 def test_spent_desiccant_by_its_hygrometer_is_to_be_regenerated(shop, read_box):
     damp(read_box, 54)
-    [(_, finding)] = box_findings([read_box])
+    [finding] = box_now(read_box).findings
     assert finding.kind == "spent"
     sweep()
     assert not is_open("leak")

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from background.running import run_due
 from spools import box_courses, box_states, boxes, climate, drying, exposure, history, ledger, moves, tasks
-from spools.box_courses import course_of
-from spools.boxes import box_findings, box_now, put_desiccant
+from spools.box_courses import courses
+from spools.boxes import box_now, put_desiccant
 from spools.climate import record_readings
 from spools.corrections import save_place
 from spools.models import BoxState, DesiccantCharge, Place, Polymer, Spool
@@ -54,7 +54,7 @@ def charged(box):
 
 
 def rh_by_hour(place: Place, until: datetime, since: datetime = START) -> dict[datetime, float]:
-    return {hour: rh_pct for hour, (_, rh_pct) in course_of(place, since, until).hours.items()}
+    return {hour: rh_pct for hour, (_, rh_pct) in courses([place], since, until)[place.pk].hours.items()}
 
 
 # Charges
@@ -166,7 +166,7 @@ def test_without_desiccant_its_air_follows_the_room(charged, shelf, nylon):
 
 def test_the_hours_follow_the_balance_done_by_hand(charged):
     """An empty box in constant air: what leaks in is what the desiccant and the air gain, hour by hour."""
-    course = course_of(charged, START, at(100))
+    course = courses([charged], START, at(100))[charged.pk]
     first = START.replace(hour=11, minute=0)
     assert min(course.hours) == first and len(course.hours) == 100
     vessel = course.facts.box(course.last.period.charge)
@@ -190,7 +190,7 @@ def test_readings_of_the_room_count_and_so_do_openings(charged, shelf, nylon):
         moves.record_excursion(spool, charged, at(hour), at(hour + 0.5))
     opened = rh_by_hour(charged, at(48))
     # Each of the 20 openings lets in at most half of 30 L of room air: 0.26 g of water.
-    gained = course_of(charged, at(40), at(48)).last.water_kg
+    gained = courses([charged], at(40), at(48))[charged.pk].last.water_kg
     assert opened[max(opened)] > damp[max(damp)]
     record = drybox.OPENING_SHARE * 0.030 * float(saturation_density(22 + ZERO_C)) * 0.9 * 20
     assert gained < 0.1 * 0.005 + record + 0.003
@@ -506,7 +506,7 @@ def test_the_hygrometer_overrides_the_model(charged):
 @pytest.mark.parametrize(("rh_pct", "kind"), [(30, "leak"), (48, "spent"), (5, None)])
 def test_what_a_disagreement_points_to(charged, rh_pct, kind):
     measured(charged, rh_pct)
-    assert [finding.kind for _, finding in box_findings([charged])] == ([kind] if kind else [])
+    assert [finding.kind for finding in box_now(charged).findings] == ([kind] if kind else [])
 
 
 def test_a_model_near_its_limit_and_a_wetter_hygrometer_mean_spent_desiccant(charged):
@@ -515,23 +515,23 @@ def test_a_model_near_its_limit_and_a_wetter_hygrometer_mean_spent_desiccant(cha
     computed = box_now(charged).computed_rh_pct
     assert computed > 0.8 * 13
     measured(charged, computed + 12)
-    ((_, finding),) = box_findings([charged])
+    (finding,) = box_now(charged).findings
     assert finding.kind == "spent" and "Regenerate" in finding.sentence
 
 
 def test_a_drier_box_than_computed(charged):
     put_desiccant(charged, "silica_gel", 100, condition="unknown", at=at(10))
     measured(charged, 8)
-    ((place, finding),) = box_findings([charged])
-    assert (place, finding.kind) == (charged, "drier")
+    (finding,) = box_now(charged).findings
+    assert finding.kind == "drier"
 
 
 def test_readings_from_before_a_charge_do_not_blame_it(charged):
     measured(charged, 48)
-    assert box_findings([charged]) != []
+    assert box_now(charged).findings != []
     put_desiccant(charged, dry_mass_g=100, at=at(NOW_H - 2), **SILICA)
     assert box_now(charged).charge.at == at(NOW_H - 2)
-    assert box_findings([charged]) == []
+    assert box_now(charged).findings == []
 
 
 def test_a_charge_that_waits_for_its_hour_is_told_at_once(charged, clock):
@@ -546,4 +546,4 @@ def test_a_charge_that_waits_for_its_hour_is_told_at_once(charged, clock):
 
 def test_a_few_hours_say_nothing(charged):
     measured(charged, 48, hours=4)
-    assert box_findings([charged]) == []
+    assert box_now(charged).findings == []
