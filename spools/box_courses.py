@@ -363,7 +363,7 @@ def load_facts(
             start = charges[place.pk][0].at if at is None else min(at, opened_since)
             wanted |= Q(place=place) & (Q(end=None) | Q(end__gte=start))
     inside = []
-    for stay in Stay.objects.filter(wanted):
+    for stay in Stay.objects.spans().filter(wanted):
         at = begun[stay.place_id]
         boxes[stay.place_id].stays.append(stay)
         # Of a spool that has left before, only the openings of the box are wanted.
@@ -378,13 +378,13 @@ def load_facts(
         box.pasts[stay.spool_id] = pasts[stay.spool_id]
         if at is None or stay.start >= at or box.periods[-1].first > at:
             needed.add(stay.spool_id)
-    stays, runs = Stay.objects.filter(spool__in=needed), DryingRun.objects.filter(spool__in=needed)
+    stays, runs = Stay.objects.spans().filter(spool__in=needed), DryingRun.objects.filter(spool__in=needed)
     share_places(stays, runs)
     for stay in stays:
         pasts[stay.spool_id].stays.append(stay)
     for run in runs:
         pasts[run.spool_id].runs.append(run)
-    for entry in MassEntry.objects.standing().filter(spool__in=list(pasts)):
+    for entry in MassEntry.objects.standing().amounts().filter(spool__in=list(pasts)):
         pasts[entry.spool_id].entries.append(entry)
     return boxes
 

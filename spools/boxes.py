@@ -244,21 +244,28 @@ def box_now(place: Place, at: datetime | None = None) -> BoxNow | None:
 
 
 def boxes_now(
-    places: Iterable[Place], at: datetime | None = None, shown: timedelta = SHOWN
+    places: Iterable[Place], at: datetime | None = None, shown: timedelta | None = SHOWN
 ) -> dict[int, BoxNow]:
     """Those with desiccant whose air can be computed, by place id, with their air since ``shown`` before.
 
-    Fifteen queries however many.
+    shown: None where only what is found is wanted: without what was measured that needs no past.
+    Fifteen queries however many, and ten more where only some are measured.
     """
     at = at or timezone.now()
     boxes = [place for place in places if complete(place)]
     if not boxes:
         return {}
-    found = courses(boxes, at - shown, at)
     measured: dict[int, list[tuple[datetime, float, float]]] = {place.pk: [] for place in boxes}
     readings = Reading.objects.filter(place__in=boxes, at__gt=at - OVER, at__lte=at).order_by("at")
     for reading in readings:
         measured[reading.place_id].append((reading.at, reading.temperature_c, reading.rh_pct))
+    if shown is None:
+        compared = [place for place in boxes if measured[place.pk]]
+        found = courses(compared, at - OVER, at) if compared else {}
+        if others := [place for place in boxes if not measured[place.pk]]:
+            found |= courses(others, at, at)
+    else:
+        found = courses(boxes, at - shown, at)
     hottest_c = Place.objects.filter(kind=Place.Kind.DRYER).aggregate(c=Max("max_set_point_c"))["c"]
     now = {pk: _box_now(course, at, measured[pk], hottest_c) for pk, course in found.items()}
     return {pk: box for pk, box in now.items() if box is not None}

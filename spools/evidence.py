@@ -92,12 +92,12 @@ def key(history: History) -> str:
 
     Late facts that it does not show delete the row and all checkpoints, see checkpoints.forget_after.
     """
-    weighings = weighings_of(history)
-    if not weighings:
-        return ""
     row = getattr(history.spool, "ensemble", None)
     if history.trusted and row is not None:
         return row.basis
+    weighings = weighings_of(history)
+    if not weighings:
+        return ""
     entries = [(e.pk, e.at.timestamp(), e.net_change_g, e.gross_g, e.resolution_g) for e in history.entries]
     counted = [entry for entry in entries if entry[1] <= weighings[-1].at.timestamp()]
     spool = history.spool

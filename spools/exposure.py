@@ -5,11 +5,11 @@ from the spool's code. So continuing from a checkpoint and starting again give t
 """
 
 import hashlib
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from django.core.exceptions import ValidationError
@@ -275,7 +275,7 @@ def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple
     # Read before all facts: one that is added meanwhile cuts the spool back.
     cut_back = dict(Spool.objects.filter(pk__in=ids).values_list("pk", "cut_back"))
     mark = _mark()
-    trusted = set() if again else set(_fresh(mark).filter(spool__in=ids).values_list("spool", flat=True))
+    trusted = {} if again else {told.spool_id: told for told in _fresh(mark).filter(spool__in=ids)}
     loaded = _loaded(ids, until, again, trusted=trusted)
     histories = loaded.histories
     old = MoistureState.objects.filter(spool__in=ids).select_related("spool") if again else []
@@ -301,10 +301,31 @@ def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple
         if history.spool.emptied_at is None and history.last_fact_at() < until
     }
     outer = [
-        OuterTurns(spool_id=pk, at=until, assumed=mark, over_clear=told.over_clear, **_columns(told.pct))
+        OuterTurns(
+            spool_id=pk,
+            at=until,
+            assumed=mark,
+            over_clear=told.over_clear,
+            **_columns(told.pct),
+            **standing_columns(histories[pk], until),
+        )
         for pk, told in _outer(quiet).items()
     ]
     return Advance(cut_back, list(kept.values()), loaded.ensembles, outer), changes
+
+
+def standing_columns(history: History, until: datetime) -> dict[str, Any]:
+    """Columns for how a spool stands, if it does."""
+    if (place := history.standing_in) is None:
+        return {}
+    return {
+        "place": place,
+        "last_fact_at": history.last_fact_at(),
+        "winding_g": history.winding_g,
+        "opened": history.opened_at() is not None,
+        "before": history.before(until),
+        "members": evidence.key(history),
+    }
 
 
 def _columns(band: Band) -> dict[str, float]:
@@ -339,11 +360,12 @@ def _loaded(
     at: datetime,
     again: bool = False,
     given: Sequence[Spool] = (),
-    trusted: Collection[int] = (),
+    trusted: Mapping[int, OuterTurns] | None = None,
 ) -> _Loaded:
     """States to continue from: a checkpoint, or the spool as it was received.
 
-    again: from the start. trusted: spools whose checkpoints are good without a look at their basis.
+    again: from the start. trusted: spools whose checkpoints are good without a look at their basis, by id,
+    and how they stand.
     """
     checkpoints = {} if again else latest(ids, at)
 
@@ -354,7 +376,8 @@ def _loaded(
             del checkpoints[pk]
         return checkpoints[pk].at if pk in checkpoints else history.spool.received_at
 
-    histories = load(ids, at, since, given, trusted)
+    known_at = {pk: row.at for pk, row in checkpoints.items()}
+    histories = load(ids, at, since, given, trusted or {}, known_at)
     known = {} if again else {pk: kept for pk, h in histories.items() if (kept := evidence.kept(h))}
     ensembles = _assimilated([history for pk, history in histories.items() if pk not in known])
     known |= {row.spool_id: Known.of(row) for row in ensembles}

@@ -6,16 +6,17 @@ physics takes the same steps whether it continues from a checkpoint or starts ag
 """
 
 from bisect import bisect_right
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, time, timedelta
 from functools import cached_property
+from typing import Any
 
 from . import basis, box_courses, catalogue, clock, ledger, moves
 from .box_courses import Turns
 from .hourly import FOREVER, Readings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
-from .loading import share_places, spools_by_id
-from .models import DryingRun, MassEntry, Place, Spool, Stay
+from .loading import share, share_places, spools_by_id
+from .models import DryingRun, MassEntry, OuterTurns, Place, Spool, Stay
 from .windings import LEAST_WINDING_G
 
 DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
@@ -71,12 +72,20 @@ class History:
         computed air of dry boxes rests on.
         """
         if until not in self._bases:
-            assumed = basis.of_places(self.stays, self.runs, until)
-            last = {stay.place_id: stay for stay in self.stays if stay.start < until}
-            for pk in sorted(last.keys() & self.boxes.keys()):
-                assumed.append(self.boxes[pk].basis(min(last[pk].end or until, until)))
-            self._bases[until] = basis.fingerprint_of_text(f"[{self._material}, {repr(assumed)[1:-1]}]")
+            inside = [stay for stay in self._at(until) if stay.end is None or stay.end >= until]
+            air = [self.boxes[s.place_id].basis(until) for s in inside if s.place_id in self.boxes]
+            self._bases[until] = basis.fingerprint_of_text(" ".join([self.before(until), *air]))
         return self._bases[until]
+
+    def before(self, until: datetime) -> str:
+        """The same without the air of the box that it is in then: it stays until something happens."""
+        assumed = basis.of_places(self.stays, self.runs, until)
+        left = {s.place_id: s.end for s in self._at(until) if s.end is not None and s.end < until}
+        assumed += [self.boxes[pk].basis(left[pk]) for pk in sorted(left.keys() & self.boxes.keys())]
+        return basis.fingerprint_of_text(f"[{self._material}, {repr(assumed)[1:-1]}]")
+
+    def _at(self, until: datetime) -> list[Stay]:
+        return [stay for stay in self.stays if stay.start < until]
 
     @cached_property
     def _material(self) -> str:
@@ -106,6 +115,18 @@ class History:
     def _masses(self) -> list[tuple[datetime, float]]:
         masses = ledger.winding_masses(self.spool, self.entries)
         return [(at, max(LEAST_WINDING_G, mass_g)) for at, mass_g in masses]
+
+    @property
+    def standing_in(self) -> Place | None:
+        """Where it stands as it is until something happens; None in a drying run, or when it is nowhere."""
+        if any(run.end is None for run in self.runs) or not self.stays or self.stays[-1].end is not None:
+            return None
+        return self.stays[-1].place
+
+    @property
+    def winding_g(self) -> float:
+        """What the winding weighs after all entries."""
+        return self._masses[-1][1]
 
     def mass_at(self, at: datetime, before: bool = False) -> float:
         """What the winding weighs, g, with the entries of that very time; without them if before."""
@@ -169,6 +190,33 @@ class History:
         return Air(temperature_c, rh_pct, origin, own), until
 
 
+@dataclass(frozen=True)
+class Standing(History):
+    """A history cut to what counts after a checkpoint, of a spool to which nothing has happened since.
+
+    Trusted. The one stay and the one entry are made up; ``told`` is what is stored of those before.
+    """
+
+    told: OuterTurns = field(kw_only=True)
+
+    @classmethod
+    def since(cls, at: datetime, spool: Spool, told: OuterTurns, **shared: Any) -> "Standing":
+        """From a checkpoint on; shared: readings and boxes."""
+        stay = Stay(spool=spool, place=told.place, start=at)
+        entry = MassEntry(spool=spool, kind=MassEntry.Kind.RECEIVED, at=at, net_change_g=told.winding_g)
+        return cls(spool, [stay], [], [entry], trusted=True, told=told, **shared)
+
+    def before(self, until: datetime) -> str:
+        return self.told.before
+
+    def last_fact_at(self) -> datetime:
+        assert self.told.last_fact_at is not None
+        return self.told.last_fact_at
+
+    def opened_at(self) -> datetime | None:
+        return self.stays[0].start if self.told.opened else None
+
+
 def _next_midnight(at: datetime) -> datetime:
     return datetime.combine(at.astimezone(UTC).date() + timedelta(days=1), time(tzinfo=UTC))
 
@@ -208,39 +256,61 @@ def load(
     until: datetime,
     since: Callable[[History], datetime],
     given: Iterable[Spool] = (),
-    trusted: Collection[int] = (),
+    trusted: Mapping[int, OuterTurns] | None = None,
+    known_at: Mapping[int, datetime] | None = None,
 ) -> dict[int, History]:
     """The histories of spools by spool id, with the readings up to ``until``.
 
     ``since`` tells for a history, still without its readings, from when on they are wanted.
-    given: the spools themselves, where the caller has them from loading.with_materials(). trusted: the ids of
-    those whose caches need no looking through.
+    given: the spools themselves, where the caller has them from loading.with_materials(). trusted: by spool
+    id, what is stored of those whose caches need no looking through. known_at: when they have a checkpoint;
+    where that is after the last fact, no fact is loaded.
     Seven queries however many spools; five with the spools given; some more where the air of a dry box is
     computed.
     """
     ids = list(spool_ids)
     spools = {spool.pk: spool for spool in given} or spools_by_id(ids)
-    stays: dict[int, list[Stay]] = {pk: [] for pk in spools}
-    runs: dict[int, list[DryingRun]] = {pk: [] for pk in spools}
-    entries: dict[int, list[MassEntry]] = {pk: [] for pk in spools}
-    all_stays, all_runs = Stay.objects.filter(spool__in=ids), DryingRun.objects.filter(spool__in=ids)
+    trusted = trusted or {}
+    standing = {
+        pk: at
+        for pk, at in (known_at or {}).items()
+        if pk in trusted and _stands(spools[pk], trusted[pk], at)
+    }
+    ids = [pk for pk in spools if pk not in standing]
+    stays: dict[int, list[Stay]] = {pk: [] for pk in ids}
+    runs: dict[int, list[DryingRun]] = {pk: [] for pk in ids}
+    entries: dict[int, list[MassEntry]] = {pk: [] for pk in ids}
+    all_stays, all_runs = Stay.objects.spans().filter(spool__in=ids), DryingRun.objects.filter(spool__in=ids)
     share_places(all_stays, all_runs)
     for stay in all_stays:
         stays[stay.spool_id].append(stay)
     for run in all_runs:
         runs[run.spool_id].append(run)
-    for entry in MassEntry.objects.standing().filter(spool__in=ids):
+    for entry in MassEntry.objects.standing().amounts().filter(spool__in=ids):
         entries[entry.spool_id].append(entry)
     readings: dict[int, Readings] = {}
     boxes: dict[int, Turns] = {}
-    histories = {
-        pk: History(spool, stays[pk], runs[pk], entries[pk], readings, boxes, pk in trusted)
-        for pk, spool in spools.items()
+    histories: dict[int, History] = {
+        pk: History(spools[pk], stays[pk], runs[pk], entries[pk], readings, boxes, pk in trusted)
+        for pk in ids
     }
-    boxes |= _boxes(stays.values(), until)
+    share([trusted[pk] for pk in standing], "place", Place.objects.select_related("room"))
+    for pk, at in standing.items():
+        histories[pk] = Standing.since(at, spools[pk], trusted[pk], readings=readings, boxes=boxes)
+    boxes |= _boxes((history.stays for history in histories.values()), until)
     wanted = [(history, since(history)) for history in histories.values()]
     readings |= _readings(wanted, until)
     return histories
+
+
+def _stands(spool: Spool, told: OuterTurns, at: datetime) -> bool:
+    """Whether a checkpoint at this time is after the last fact, and what its weighings say is stored, too.
+
+    At the very time of a fact it is from before it.
+    """
+    row = getattr(spool, "ensemble", None)
+    weighed = told.members == ("" if row is None else row.basis)
+    return weighed and told.last_fact_at is not None and told.last_fact_at < at
 
 
 def _boxes(stays: Iterable[list[Stay]], until: datetime) -> dict[int, Turns]:

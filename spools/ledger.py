@@ -54,7 +54,7 @@ def remaining_of(spools: Iterable[Spool]) -> dict[int, Amount]:
     """
     by_id = spools_by_id([spool.pk for spool in spools])
     entries: dict[int, list[MassEntry]] = {pk: [] for pk in by_id}
-    for entry in MassEntry.objects.standing().filter(spool__in=by_id):
+    for entry in MassEntry.objects.standing().amounts().filter(spool__in=by_id):
         entries[entry.spool_id].append(entry)
     dried_to = dict(
         DryingRun.objects.filter(spool__in=by_id, after__isnull=False).values_list("after", "target_pct")

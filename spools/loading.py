@@ -39,12 +39,14 @@ def _share(groups: Iterable[tuple[Iterable[Any], str]], related: QuerySet[Any]) 
     """
     wanted = []
     for rows, name in groups:
-        for row in rows:
-            field = row._meta.get_field(name)
-            wanted.append((row, field, getattr(row, field.attname)))
+        first = next(iter(rows), None)
+        if first is not None:
+            field = first._meta.get_field(name)
+            wanted.append((field, [(row, getattr(row, field.attname)) for row in rows]))
     if not wanted:
         return
-    found = related.in_bulk({pk for *_, pk in wanted})
-    for row, field, pk in wanted:
-        # What an assignment does besides this takes longer than building the row.
-        field.set_cached_value(row, found[pk])
+    found = related.in_bulk({pk for _, keys in wanted for _, pk in keys})
+    for field, keys in wanted:
+        for row, pk in keys:
+            # What an assignment does besides this takes longer than building the row.
+            field.set_cached_value(row, found[pk])

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from maintenance.models import Reminder
 from maintenance.readiness import digits, duration
 from spools.box_courses import complete_boxes
-from spools.boxes import ADVICE, OVER, BoxNow, Finding, boxes_now
+from spools.boxes import ADVICE, BoxNow, Finding, boxes_now
 from spools.hourly import hour_of
 from spools.models import DesiccantCharge
 
@@ -23,7 +23,7 @@ STILL_OFF = 0.5
 def spent_and_leaking(now: datetime) -> Found:
     """Dry boxes that are over their humidity limit or will be soon, and what a hygrometer says of others."""
     found = Found([Kind.REGENERATE, Kind.LEAK])
-    for box in boxes_now(complete_boxes(), now, shown=OVER).values():
+    for box in boxes_now(complete_boxes(), now, shown=None).values():
         if box.waiting is not None:
             continue
         findings = {finding.kind: finding for finding in box.findings}

@@ -3,7 +3,7 @@
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
-from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
+from django.db.models import OuterRef, Q, QuerySet, Subquery
 
 from maintenance.models import Reminder
 from maintenance.readiness import duration
@@ -60,12 +60,12 @@ def _with_sensors(now: datetime) -> QuerySet[Any]:
 
     In use: spools are there, or in a dryer or dry box that stands there.
     """
+    occupied = Stay.objects.filter(end=None, spool__emptied_at=None).order_by().values("place").distinct()
+    used = Place.objects.filter(pk__in=occupied)
     sent = Reading.objects.filter(place=OuterRef("pk"), origin=Reading.Origin.API, at__lte=now)
     times = sent.order_by("-at").values("at")
-    here = Q(place=OuterRef("pk")) | Q(place__room=OuterRef("pk"))
-    used = Stay.objects.filter(here, end=None, spool__emptied_at=None)
     return (
-        Place.objects.filter(Exists(used))
+        Place.objects.filter(Q(pk__in=occupied) | Q(pk__in=used.values("room")))
         .annotate(last_at=Subquery(times[:1]), before_at=Subquery(times[INTERVALS : INTERVALS + 1]))
         .filter(before_at__isnull=False)
     )

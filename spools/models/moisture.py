@@ -1,5 +1,6 @@
 from django.db import models
 
+from .places import Place
 from .stock import Spool
 
 
@@ -56,7 +57,9 @@ class OuterTurns(models.Model):
     """What a spool's outer turns hold, for reminders that look at all spools: a cache, rebuildable.
 
     Written as checkpoints are. Deleted by any fact about the spool itself, whenever it happened, and by late
-    ones about its air.
+    ones about its air. So until then the spool stands as it did, and beside it is kept how: in which place,
+    with what on the reel, its bag opened or not, and what was assumed so far. With that its facts need not be
+    loaded to go on from a checkpoint after the last of them. Not so in a drying run: its stages change.
     """
 
     spool = models.OneToOneField(Spool, models.CASCADE, related_name="outer_turns")
@@ -66,6 +69,16 @@ class OuterTurns(models.Model):
     p10_pct = models.FloatField()
     p50_pct = models.FloatField()
     p90_pct = models.FloatField()
+    place = models.ForeignKey(Place, models.CASCADE, null=True, related_name="+")
+    last_fact_at = models.DateTimeField(null=True)
+    winding_g = models.FloatField(null=True, help_text="filament and water on the reel")
+    opened = models.BooleanField(default=True)
+    before = models.CharField(
+        max_length=16,
+        default="",
+        help_text="fingerprint of what is assumed, but for the air of a dry box now",
+    )
+    members = models.CharField(max_length=16, default="", help_text="fingerprint of its weighings")
 
     class Meta:
         verbose_name_plural = "outer turns"

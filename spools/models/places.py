@@ -232,6 +232,12 @@ class Reading(models.Model):
         return f"{self.place_id} {self.at:%Y-%m-%d %H:%M} {self.temperature_c} °C {self.rh_pct} %"
 
 
+class Stays(models.QuerySet["Stay"]):
+    def spans(self) -> "Stays":
+        """For computations, which load very many: without who recorded them, and when."""
+        return self.only("spool", "place", "start", "end")
+
+
 class Stay(models.Model):
     """A spool in a place. The end is added once, when the spool leaves; nothing else ever changes."""
 
@@ -241,6 +247,8 @@ class Stay(models.Model):
     end = models.DateTimeField(null=True, blank=True)
     recorded_at = models.DateTimeField(auto_now_add=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    objects = Stays.as_manager()
 
     class Meta:
         ordering = ["start", "id"]

@@ -59,6 +59,10 @@ class MassEntries(models.QuerySet["MassEntry"]):
         """Those that count: without weighings that were taken back."""
         return self.filter(withdrawn_at__isnull=True)
 
+    def amounts(self) -> "MassEntries":
+        """For computations, which load very many: without who recorded them, when, and why."""
+        return self.only("spool", "kind", "at", "net_change_g", "gross_g", "resolution_g")
+
 
 class MassEntry(models.Model):
     """A fact about grams: what came, what was printed, what the scale said. Never changed, only added.

@@ -418,7 +418,8 @@ def bring_up(at: datetime) -> None:
         states, ensembles, outer = [], [], []
         for past in histories.values():
             spool = past.spool
-            outer.append(OuterTurns(spool=spool, at=until, assumed=mark, over_clear=0.2))
+            how = exposure.standing_columns(past, until)
+            outer.append(OuterTurns(spool=spool, at=until, assumed=mark, over_clear=0.2, **how))
             outer[-1].p10_pct, outer[-1].p50_pct, outer[-1].p90_pct = 0.1, 0.2, 0.3
             if weighings := evidence.weighings_of(past):
                 ensembles.append(_ensemble(past, len(weighings), weighings[-1].at))

@@ -4,11 +4,13 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 import time_machine
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from spools import box_states, drying, exposure, ledger, moves
 from spools.boxes import put_desiccant
 from spools.climate import record_readings
-from spools.models import Ensemble, OuterTurns, Place, Polymer
+from spools.models import DryingRun, Ensemble, MassEntry, MoistureState, OuterTurns, Place, Polymer, Stay
 from spools.windings import SMALL_JOB_G
 
 from .conftest import receive
@@ -128,6 +130,63 @@ def test_a_trusted_spool_continues_as_one_that_is_looked_through(nylon, shelf, c
     clock.shift(timedelta(hours=9))
     exposure.advance([spool])
     assert Ensemble.objects.filter(spool=spool).exists()
+    assert exposure.rebuild([spool]) == []
+
+
+PASTS = {
+    "nothing": lambda s, p: None,
+    "a print": lambda s, p: ledger.take(s, 20, at=at(30)),
+    "weighed twice": lambda s, p: [ledger.weigh(s, 1100, at=at(20)), ledger.weigh(s, 1098, at=at(60))],
+    "a drying run": lambda s, p: drying.finish_drying(
+        drying.start_drying([s], p["dryer"], 75, at=at(40))[0], place=p["shelf"], at=at(46.5)
+    ),
+    "into a computed box": lambda s, p: moves.move_spool(s, p["charged"], at=at(40)),
+    "out of a computed box": lambda s, p: moves.record_excursion(s, p["charged"], at(40), at(60)),
+    "out of its bag and back": lambda s, p: moves.record_excursion(s, p["shelf"], at(40), at(60)),
+    "into a bag": lambda s, p: moves.move_spool(s, p["bag"], at=at(40)),
+}
+
+
+@pytest.mark.parametrize("past", PASTS)
+def test_a_spool_that_stands_still_goes_on_as_if_its_facts_were_loaded(nylon, shelf, bag, dryer, clock, past):
+    charged = Place.objects.create(name="Cabinet", kind="dry_box", room=shelf, volume_l=50, half_time_h=30)
+    put_desiccant(charged, "silica_gel", 200, condition="new", at=START)
+    spool = receive(nylon, bag if "its bag" in past or past == "nothing" else shelf, at=at(1))
+    PASTS[past](spool, {"shelf": shelf, "bag": bag, "dryer": dryer, "charged": charged})
+    exposure.advance([spool])
+    for hours in (3, 6, 13):
+        clock.shift(timedelta(hours=hours))
+        record_readings(shelf, [(at(NOW_H + hours), 20 + hours, 40 + hours)], origin="api")
+        box_states.advance()
+        with CaptureQueriesContext(connection) as queries:
+            exposure.advance([spool])
+        asked = {fact._meta.db_table for fact in (Stay, MassEntry, DryingRun)}
+        assert not [q for q in queries if any(f'FROM "{table}"' in q["sql"] for table in asked)]
+    stored = rows(spool)
+    OuterTurns.objects.all().delete()
+    # With nothing to trust all facts are loaded; with nothing stored it starts anew.
+    exposure.advance([spool])
+    assert rows(spool) == stored
+    MoistureState.objects.all().delete()
+    exposure.advance([spool])
+    assert rows(spool) == stored
+
+
+def rows(spool) -> list[dict]:
+    """All that is stored of the moisture of a spool."""
+    states = MoistureState.objects.filter(spool=spool, at__gt=at(NOW_H)).values()
+    outer = OuterTurns.objects.filter(spool=spool).values()
+    assert states and outer
+    return [{name: value for name, value in row.items() if name != "id"} for row in (*states, *outer)]
+
+
+def test_a_spool_in_a_dryer_that_runs_does_not_stand_still(nylon, shelf, dryer, clock):
+    spool = receive(nylon, shelf, at=START)
+    drying.start_drying([spool], dryer, 75, first_set_point_c=50, first_hours=20, at=at(95))
+    exposure.advance([spool])
+    clock.shift(timedelta(hours=30))
+    exposure.advance([spool])
+    assert OuterTurns.objects.get(spool=spool).last_fact_at is None
     assert exposure.rebuild([spool]) == []
 
 

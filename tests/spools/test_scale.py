@@ -60,7 +60,7 @@ def test_a_batch_takes_as_many_queries_as_one_spool():
         big_shop.bring_up(big_shop.NOW - timedelta(hours=1))
         ids = list(Spool.objects.order_by("pk").values_list("pk", flat=True))
         counts = []
-        for some in (ids[:5], ids[5:]):
+        for some in (ids[:10], ids[10:]):
             with CaptureQueriesContext(connection) as queries:
                 exposure.store_advance(exposure.compute_advance(some, big_shop.NOW))
             counts.append(len(queries))
