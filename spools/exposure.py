@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
 from . import basis, catalogue, clock, evidence
@@ -44,7 +44,8 @@ from .windings import (
 __all__ = ["Band", "Moisture", "advance", "forget_after", "moisture_now", "moisture_of", "rebuild"]
 REBUILD_BATCH, OUTER_BATCH = 50, 250
 LOOKS_AHEAD = timedelta(days=60)
-# Stored ones are at most a quarter of a day old, or somewhat more where the work is behind.
+# Stored ones are at most so many hours old, or somewhat more where the work is behind.
+ROUND_H = 6
 FRESH_FOR = timedelta(hours=8)
 ORIGIN = {
     "reading": "measured",
@@ -230,11 +231,18 @@ def outer_turns(spools: Iterable[Spool], now: datetime | None = None) -> dict[in
 
 
 def behind(now: datetime) -> list[int]:
-    """The spools in use of which something has to be stored: ids, in order. Three queries."""
+    """The spools in use of which something has to be stored: ids, in order. Three queries.
+
+    Each has its turn every ROUND_H hours and once something was recorded; a sixth of them in each hour, so
+    that no sweep has to do with all.
+    """
     until = hour_of(now.astimezone(UTC))
-    quarter = until - timedelta(hours=until.hour % 6)
-    done = _fresh(_mark()).filter(spool=OuterRef("pk"), at__gte=quarter, at__lte=until)
-    spools = Spool.objects.filter(~Exists(done), emptied_at=None)
+    done = Q(pk__in=[])
+    for ago in range(ROUND_H):
+        turn = (until.hour - ago) % ROUND_H
+        done |= Q(turn=turn, outer_turns__at__gte=until - timedelta(hours=ago))
+    done &= Q(outer_turns__assumed=_mark(), outer_turns__at__lte=until)
+    spools = Spool.objects.annotate(turn=F("pk") % ROUND_H).filter(emptied_at=None).exclude(done)
     return list(spools.order_by("pk").values_list("pk", flat=True))
 
 

@@ -2,10 +2,10 @@
 
     python -m tests.bench.sweep --spools 10000 --machines 200 --database sqlite
 
-The shop of tests/bench/big_shop.py, up to date as of an hour ago, when a quarter of a UTC day has just ended:
-the sweep that stores a checkpoint of every spool; then the one a quarter of an hour later, which finds little
-to do; then the one after the next quarter of a day, which finds the process warm. With --behind 168 the shop
-had stood still for a week. With --workers 2 the work items are shared by two processes, as in the product.
+The shop of tests/bench/big_shop.py, up to date as of six hours ago, so that every spool has its turn: the sweep
+that stores a checkpoint of each; then the one a quarter of an hour later, which finds little to do; then the one
+after the next full hour, when a sixth of the spools have their turn. With --behind 168 the shop had stood still
+for a week. With --workers 2 the work items are shared by two processes, as in the product.
 """
 
 import argparse
@@ -27,7 +27,7 @@ def main() -> None:
     parser.add_argument("--spools", type=int, default=10_000)
     parser.add_argument("--machines", type=int, default=200)
     parser.add_argument("--database", choices=["sqlite", "postgres"], default="sqlite")
-    parser.add_argument("--behind", type=float, default=1.0, help="hours since all was up to date")
+    parser.add_argument("--behind", type=float, default=6.0, help="hours since all was up to date")
     parser.add_argument("--workers", type=int, default=0, help="processes that share the work; 0: this one")
     options = parser.parse_args()
     with _database(options.database) as address:
@@ -65,9 +65,9 @@ def _run(options: argparse.Namespace) -> None:
         _timed("caches written", lambda: big_shop.bring_up(big_shop.NOW - timedelta(hours=options.behind)))
     print(f"{options.spools} spools, {options.machines} machines, {options.database}")
     moments = {
-        "when a quarter of a day has ended": big_shop.NOW,
+        "every spool has its turn": big_shop.NOW,
         "a quarter of an hour later": big_shop.NOW + timedelta(minutes=15),
-        "after the next quarter of a day": big_shop.NOW + timedelta(hours=6),
+        "an hour later, for a sixth of them": big_shop.NOW + timedelta(hours=1),
     }
     if options.workers:
         _by_workers(options.workers, options.spools, moments)

@@ -6,6 +6,7 @@ import pytest
 import time_machine
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
 from spools import box_states, drying, exposure, ledger, moves
 from spools.boxes import put_desiccant
@@ -109,6 +110,21 @@ def test_it_grows_old(nylon, shelf, clock):
     clock.shift(timedelta(hours=6))
     assert exposure.outer_turns([spool]) == computed([spool], at(NOW_H + 11))
     assert exposure.behind(at(NOW_H + 11)) == [spool.pk]
+
+
+def test_in_each_hour_a_sixth_of_the_spools_have_their_turn(pla, shelf, clock):
+    spools = [receive(pla, shelf, at=START) for _ in range(12)]
+    exposure.advance(spools)
+    for _ in range(12):
+        clock.shift(timedelta(hours=1))
+        ids = exposure.behind(timezone.now())
+        assert len(ids) == 2
+        exposure.advance([spool for spool in spools if spool.pk in ids])
+        assert exposure.behind(timezone.now()) == []
+        oldest = OuterTurns.objects.earliest("at").at
+        assert timezone.now() - oldest < timedelta(hours=6)
+    clock.shift(timedelta(hours=6))
+    assert len(exposure.behind(timezone.now())) == 12
 
 
 def test_what_a_fast_clock_stored_is_not_believed(nylon, shelf, clock):
