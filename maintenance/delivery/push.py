@@ -13,7 +13,6 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from django.conf import settings
 from py_vapid import Vapid02, VapidException
 from py_vapid.utils import b64urlencode
-from pywebpush import WebPusher, WebPushException
 
 from maintenance.models import Message
 
@@ -34,7 +33,7 @@ def send(message: Message) -> None:
     try:
         content = encrypted(subscription, notification(message))
         signed = _key().sign(_claims(channel.address))
-    except (WebPushException, VapidException, ValueError) as error:
+    except (VapidException, ValueError) as error:
         raise NotDelivered(
             f"The browser's keys or ours are of no use ({error}).", final=True, of_channel=False
         ) from error
@@ -74,8 +73,14 @@ def notification(message: Message) -> bytes:
 
 
 def encrypted(subscription: dict[str, Any], content: bytes) -> bytes:
-    """The content as only that browser can read it. Raises ValueError or WebPushException for bad keys."""
-    return WebPusher(subscription).encode(content)["body"]
+    """The content as only that browser can read it. Raises ValueError for bad keys."""
+    # Imported when first wanted: it brings an HTTP client along that nothing here uses.
+    from pywebpush import WebPusher, WebPushException
+
+    try:
+        return WebPusher(subscription).encode(content)["body"]
+    except WebPushException as error:
+        raise ValueError(str(error)) from error
 
 
 def public_key() -> str:

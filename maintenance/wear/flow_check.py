@@ -16,7 +16,6 @@ from math import isfinite, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import isotonic_regression
 
 Array = NDArray[np.float64]
 
@@ -287,6 +286,9 @@ def _scatter_used(scatter_g: Array, counts: NDArray[np.int64], reference_g: floa
 
 def _rising(losses: Array, loss_u: Array) -> Array:
     """The nearest curve that starts with no loss at the reference and never falls, 0 to 1."""
+    # Imported when first wanted, see spools/physics/ensemble.py.
+    from scipy.optimize import isotonic_regression
+
     fit = isotonic_regression(losses[1:], weights=1 / loss_u[1:] ** 2)
     return np.concatenate([[0.0], np.clip(fit.x, 0, 1)])
 

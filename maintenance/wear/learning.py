@@ -24,7 +24,6 @@ from math import exp, log
 from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from .life import Life
 
@@ -245,6 +244,9 @@ def prior_of(stated: Life) -> Prior:
 @lru_cache(maxsize=512)
 def _prior_of_unit_median(below: float, above: float) -> Prior:
     """The prior whose expected lives have median 1 and the band exp(-below) to exp(above)."""
+    # Imported when first wanted, see spools/physics/ensemble.py.
+    from scipy.optimize import least_squares
+
     halves = np.diff(np.log(HAZARDS))
     below, above = np.maximum([below, above], halves / (SCATTER_SHARE * HIGHEST_SHAPE))
     shape = max(USUAL_SHAPE, *(halves / (SCATTER_SHARE * np.array([below, above]))))

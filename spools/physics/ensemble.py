@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 Array = NDArray[np.float64]
 
@@ -44,6 +43,9 @@ def normal_points(count: int, dimensions: int, seed: str) -> Array:
 
     In random order: sets of points in Sobol's own order would go hand in hand, whatever their seeds.
     """
+    # Imported when first wanted: it takes as long as starting a program does, and not every process draws.
+    from scipy.stats import qmc
+
     digest = int.from_bytes(hashlib.sha256(seed.encode()).digest()[:8], "big")
     rng = np.random.default_rng(digest)
     points = rng.permutation(qmc.Sobol(dimensions, rng=rng).random(count))
