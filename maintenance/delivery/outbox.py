@@ -12,7 +12,7 @@ from uuid import UUID
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Exists, F, OuterRef, Q
 from django.utils import timezone
 
 from background.models import WorkItem
@@ -26,7 +26,7 @@ from .wording import TOLD_TO_PEOPLE, body_of, digest_body, test_body
 Kind, Purpose, State = Channel.Kind, Message.Purpose, Message.State
 TO_PEOPLE = [Kind.EMAIL, Kind.PUSH]
 SENT_BY = [*TO_PEOPLE, Kind.WEBHOOK]
-# More than so many at once are told as one.
+# More than so many at once, or since quiet hours began, are told as one.
 AT_ONCE_MOST = 5
 LOT = 500  # rows written at a time
 # So long what was sent stays known; the history of the reminders themselves stays for good.
@@ -97,7 +97,8 @@ def _to_a_person(
             due = not_quiet(wishes, now, pressing=body["pressing"])
             at_once[due].append(_message(channel, Purpose.EVENT, due, body, event))
     for due, messages in at_once.items():
-        written += messages if len(messages) <= AT_ONCE_MOST else _as_one(channel, due, messages)
+        few = due > now or len(messages) <= AT_ONCE_MOST  # how many the night brings shows at its end
+        written += messages if few else _as_one(channel, due, messages)
     return written
 
 
@@ -186,6 +187,21 @@ def _write_digest(channel: Channel, entries: list[Message], now: datetime) -> bo
     return True
 
 
+def _end_quiet(channel: Channel, now: datetime) -> None:
+    """Of what waited for the end of quiet hours, more than a few are told as one, by their last words."""
+    waiting = channel.messages.filter(purpose=Purpose.EVENT, state=State.WAITING, attempts=0)
+    waited = waiting.filter(not_before__gt=F("written_at")).select_related("event__reminder")
+    held = [message for message in waited.order_by("written_at") if possible(message.not_before, now) <= now]
+    last = {message.body["reminder"]: message for message in held if still_due(message, now)}
+    if len(last) <= AT_ONCE_MOST:
+        return
+    told = {message.pk for message in last.values()}
+    lapse(message for message in held if message.pk not in told)
+    whole = _message(channel, Purpose.DIGEST, now, digest_body([message.body for message in last.values()]))
+    whole.save(force_insert=True)
+    Message.objects.filter(pk__in=told).update(state=State.BUNDLED, digest=whole)
+
+
 def still_due(message: Message, now: datetime) -> bool:
     """Whether what it tells of is neither ended nor put off."""
     if message.event is None:
@@ -228,7 +244,7 @@ def prune(now: datetime) -> int:
 
 @transaction.atomic
 def dispatch(now: datetime) -> None:
-    """See to it that each waiting message has work in the queue; by a channel that failed only one.
+    """See to it that each message whose time has come has work in the queue; by a channel that failed one.
 
     Runs after messages were written, and each minute for what was lost on the way: work that took its worker
     down each time is given up by the queue, but not by the outbox.
@@ -242,6 +258,7 @@ def dispatch(now: datetime) -> None:
     locked = list(channels.order_by("pk").select_for_update(no_key=True))
     queued = _queued()
     for channel in locked:
+        _end_quiet(channel, now)
         mine = waiting.filter(channel=channel).order_by("attempts", "not_before", "written_at")
         few = mine.only("attempts", "not_before", "next_try_at")
         lost = _without_work(channel, list(few), queued, now)
@@ -256,13 +273,14 @@ def _without_work(
     channel: Channel, waiting: list[Message], queued: dict[UUID, datetime], now: datetime
 ) -> list[Message]:
     """Those that have no work; of a channel that failed and has rested only one, if none is being tried."""
-    lost = [message for message in waiting if message.pk not in queued]
+    its_time = [message for message in waiting if possible(message.not_before, now) <= now]
+    lost = [message for message in its_time if message.pk not in queued]
     if not channel.failures:
         return lost
     trying = any(message.pk in queued and queued[message.pk] <= now for message in waiting)
     if trying or rests(channel, now):
         return []
-    return [message for message in lost if possible(message.not_before, now) <= now][:1]
+    return lost[:1]
 
 
 def _queued() -> dict[UUID, datetime]:

@@ -3,9 +3,9 @@
     python -m tests.bench.sweep --spools 10000 --machines 200 --database sqlite
 
 The shop of tests/bench/big_shop.py, up to date as of six hours ago, so that every spool has its turn: the
-sweep that stores a checkpoint of each; then the one a quarter of an hour later, which finds little to do; then
-the one after the next full hour, when a sixth of the spools have their turn. With --behind 168 the shop had
-stood still for a week. With --workers 2 the work items are shared by two processes, as in the product.
+sweep that stores a checkpoint of each; then the one a quarter of an hour later, which finds little to do;
+then the one after the next full hour, when a sixth of the spools have their turn. With --behind 168 the shop
+had stood still for a week. With --workers 2 the work is shared by two processes, as in the product.
 """
 
 import argparse

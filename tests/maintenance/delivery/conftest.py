@@ -64,7 +64,8 @@ def post(*events: ReminderEvent) -> list[Message]:
 
 
 def work_until_quiet() -> None:
-    """All that is due now, with what it puts in the queue."""
+    """All that is due now, with what it puts in the queue; as in the minute that begins."""
+    outbox.dispatch(timezone.now())
     while run_due():
         pass
 

@@ -181,6 +181,33 @@ def test_many_at_once_are_told_as_one(channel, post_office):
     assert len(post_office.received) == 1 + AT_ONCE_MOST
 
 
+def test_what_several_sweeps_found_in_quiet_hours_is_told_as_one(channel, cleo, post_office):
+    wishes(cleo)
+    channel("email", "a@shop.example")
+    with time_machine.travel(berlin(2026, 6, 1, 22), tick=False) as clock:
+        for number in range(AT_ONCE_MOST + 3):
+            post(raised(number))
+            work_until_quiet()
+            clock.shift(timedelta(minutes=30))
+        Reminder.objects.filter(cause="dry:spool:0").update(ended_at=timezone.now())
+        again = Reminder.objects.get(cause="dry:spool:1")
+        post(ReminderEvent.objects.create(reminder=again, what="escalated", at=timezone.now()))
+        clock.move_to(berlin(2026, 6, 2, 7))
+        work_until_quiet()
+        [mail] = post_office.received
+        assert mail["Subject"].startswith(f"{AT_ONCE_MOST + 2} reminders: ")
+        assert mail.get_body(("plain",)).get_content().count("Re-dry spool 1") == 1
+        assert states() == ["bundled"] * (AT_ONCE_MOST + 2) + ["lapsed"] * 2 + ["sent"]
+        # A few come one by one.
+        clock.move_to(berlin(2026, 6, 2, 23))
+        for number in range(2):
+            post(raised(100 + number))
+            clock.shift(timedelta(minutes=30))
+        clock.move_to(berlin(2026, 6, 3, 7))
+        work_until_quiet()
+        assert len(post_office.received) == 3
+
+
 def test_the_digest_comes_once_a_day_and_says_what_is_still_due(channel, cleo, post_office):
     wishes(cleo)
     channel("email", "a@shop.example", timing="digest")
