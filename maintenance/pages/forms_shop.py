@@ -376,6 +376,9 @@ class DoneForm(forms.Form):
     note = forms.CharField(max_length=300, required=False)
 
 
-class EndedForm(forms.Form):
+class KindForm(forms.Form):
     kind = forms.ChoiceField(choices=[("", "all kinds"), *Reminder.Kind.choices], required=False)
+
+
+class EndedForm(KindForm):
     cause = forms.CharField(max_length=80, required=False, widget=forms.HiddenInput)

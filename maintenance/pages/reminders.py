@@ -1,12 +1,10 @@
 """Reminders: due, put off, and what they ended with; each with its history."""
 
-from typing import Any
-
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import QuerySet
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
@@ -16,7 +14,7 @@ from maintenance.reminder_links import link_of, with_subjects
 from spools.checks import shown
 from spools.pages.forms import carried_out, sent
 
-from .forms_shop import SNOOZE_DAYS, DoneForm, EndedForm, SnoozeForm
+from .forms_shop import SNOOZE_DAYS, DoneForm, EndedForm, KindForm, SnoozeForm
 
 PER_PAGE = 30
 EARLIER = 10
@@ -24,15 +22,15 @@ EARLIER = 10
 
 @login_required
 def reminders(request: HttpRequest) -> HttpResponse:
-    now = timezone.now()
-    due: list[Any] = list(with_subjects(rules.open_reminders(now, request.user)))
-    put_off = with_subjects(rules.put_off(now))
-    context = {
-        "due": [_row(one) for one in due],
-        "snoozed": [_row(one) for one in put_off],
-        # The frame need not count again what is listed here.
-        "due_count": sum(one.counts for one in due),
-    }
+    """What is due, and below it what is put off; of one kind, where there are many."""
+    now, form = timezone.now(), KindForm(request.GET)
+    due, put_off = rules.open_reminders(now, request.user), rules.put_off(now)
+    if form.is_valid() and (kind := form.cleaned_data["kind"]):
+        due, put_off = due.filter(kind=kind), put_off.filter(kind=kind)
+    page = Paginator(with_subjects(due), PER_PAGE).get_page(request.GET.get("page"))
+    context = {"form": form, "page": page, "query": _query(request), "due": [_row(one) for one in page]}
+    if page.number == page.paginator.num_pages:
+        context["snoozed"] = [_row(one) for one in with_subjects(put_off)]
     return render(request, "reminders/list.html", context)
 
 
@@ -50,9 +48,14 @@ def reminders_ended(request: HttpRequest) -> HttpResponse:
         asked = {name: value for name, value in form.cleaned_data.items() if value}
         found = found.filter(**asked)
     page = Paginator(found, PER_PAGE).get_page(request.GET.get("page"))
+    return render(request, "reminders/ended.html", {"form": form, "page": page, "query": _query(request)})
+
+
+def _query(request: HttpRequest) -> QueryDict:
+    """What the address says besides the page."""
     query = request.GET.copy()
     query.pop("page", None)
-    return render(request, "reminders/ended.html", {"form": form, "page": page, "query": query})
+    return query
 
 
 def _ended() -> QuerySet[Reminder]:

@@ -138,6 +138,27 @@ def test_all_that_ended_is_reached_page_by_page_and_kind_by_kind(shop, desk):
         assert page(desk, "reminders-ended", **odd).status_code == 200
 
 
+def test_many_are_reached_page_by_page_and_kind_by_kind(shop, desk):
+    dry = a_reminder(shop)
+    few = page(desk, "reminders")
+    assert "<select" not in few.content.decode(), "with few of them nothing is to be chosen"
+    cleaning = [a_reminder(shop, kind="clean", cause=f"clean:{number}") for number in range(31)]
+    later = a_reminder(shop, kind="clean", cause="clean:off")
+    rules.snooze(later, timezone.now() + timedelta(days=3))
+    first, second = page(desk, "reminders"), page(desk, "reminders", page=2)
+    assert says(first, "Page 1 of 2") and says(first, "(32) Reminders")
+    listed = [row["reminder"] for answer in (first, second) for row in answer.context["due"]]
+    assert len(first.context["due"]) == 30 and sorted(one.pk for one in listed) == sorted(
+        one.pk for one in (dry, *cleaning)
+    )
+    assert "Put off</h2>" not in first.content.decode()
+    assert [row["reminder"] for row in second.context["snoozed"]] == [later]
+    of_one_kind = page(desk, "reminders", kind="dry")
+    assert [row["reminder"] for row in of_one_kind.context["due"]] == [dry]
+    assert of_one_kind.context["snoozed"] == [] and says(of_one_kind, "all kinds")
+    assert says(page(desk, "reminders", kind="x"), "All kinds are shown.")
+
+
 def test_pressing_ones_come_first_and_say_so(shop, desk):
     a_reminder(shop, raised_at=hours_ago(1))
     a_reminder(
