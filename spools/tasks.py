@@ -14,10 +14,10 @@ from .checkpoints import latest_times
 from .models import WeekPlan
 
 BATCH, BOXES = 500, 10
-# Computed together where hours have passed, and where the whole past has to be gone through; and when a work
-# item has done enough, well before its time is up.
-GROUP, LONG_GROUP, ENOUGH_S = 500, 10, 40.0
-HOURS = timedelta(days=2)
+# So many are computed together, and load what they share once, where at most so much time has passed; fewer
+# where the whole past has to be gone through. When a work item has done enough: well before its time is up.
+GROUPS = {timedelta(days=2): 500, timedelta(days=30): 100}
+LONG_GROUP, ENOUGH_S = 10, 40.0
 
 
 @every(name="spools.advance_all", minutes=15, queue="moisture")
@@ -48,11 +48,11 @@ def _advanced(spool_ids: list[int]) -> list[exposure.Advance]:
 
 def _groups(spool_ids: list[int]) -> Iterator[list[int]]:
     """Those that have not far to go first."""
-    now = timezone.now()
-    near = {pk for pk, at in latest_times(spool_ids).items() if at > now - HOURS}
-    for size, ids in ((GROUP, near), (LONG_GROUP, set(spool_ids) - near)):
-        ordered = sorted(ids)
-        yield from (ordered[first : first + size] for first in range(0, len(ordered), size))
+    now, times, left = timezone.now(), latest_times(spool_ids), set(spool_ids)
+    for behind, size in (*GROUPS.items(), (None, LONG_GROUP)):
+        near = sorted(pk for pk in left if behind is None or (pk in times and times[pk] > now - behind))
+        left.difference_update(near)
+        yield from (near[first : first + size] for first in range(0, len(near), size))
 
 
 @work("spools.advance", prepare=_advanced, queue="moisture")
