@@ -5,10 +5,12 @@ from typing import Any
 
 import django_filters
 from django import forms
-from django.db.models import Q
+from django.db.models import Q, QuerySet
+from django_filters.rest_framework import DjangoFilterBackend
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework.exceptions import ValidationError
+from rest_framework.request import Request
 
 from api.fields import Moment
 from maintenance.models import (
@@ -28,6 +30,25 @@ from maintenance.models import (
 from maintenance.reminders import open_reminders
 from spools import labels
 from spools.models import DryingRun, Feedstock, Place, Polymer, Reading, Spool
+
+# What an address may say besides: which part of the list, and in which form.
+NOT_FILTERS = {"limit", "offset", "format"}
+
+
+class KnownFilters(DjangoFilterBackend):
+    """Refuses to narrow a list by what it does not know: a slip would have answered with everything."""
+
+    def filter_queryset(self, request: Request, queryset: QuerySet[Any], view: Any) -> QuerySet[Any]:
+        if getattr(view, "action", "") == "list":
+            filters = self.get_filterset_class(view, queryset)
+            known = {*(filters.base_filters if filters else ()), *NOT_FILTERS}
+            unknown = sorted(set(request.query_params) - known)
+            if unknown:
+                can = ", ".join(sorted(known - {"format"}))
+                raise ValidationError(
+                    dict.fromkeys(unknown, f"This list knows no such word. Give some of {can}.")
+                )
+        return super().filter_queryset(request, queryset, view)
 
 
 class MomentField(forms.Field):

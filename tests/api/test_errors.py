@@ -121,6 +121,9 @@ def test_unknown_ids_are_404_in_the_same_shape(client, path):
         "jobs?since=2026-01-01T00:00:00",
         "jobs?spool=K7M%00",
         "reminders?kind=tea",
+        "reminders?kinds=dry",
+        "places?kind=shelf&colour=red",
+        "printers?nozzle",
     ],
 )
 def test_filters_that_cannot_be_are_400(client, query):
