@@ -40,7 +40,7 @@ def link_of(reminder: Reminder) -> tuple[str, str]:
         case Kind.REGENERATE if reminder.place is not None:
             return reverse("place-desiccant", args=[reminder.place_id]), "Record the desiccant"
         case Kind.FLOW_CHECK:
-            return _flow_check(reminder), "Plan the check"
+            return _flow_check(reminder)
         case Kind.FLOW_CHART if reminder.toolhead is not None:
             return reverse("toolhead-flow", args=[reminder.toolhead_id]), "See the chart"
         case Kind.CLEAN | Kind.SERVICE if reminder.printer is not None:
@@ -48,10 +48,14 @@ def link_of(reminder: Reminder) -> tuple[str, str]:
     return _subject(reminder)
 
 
-def _flow_check(reminder: Reminder) -> str:
-    """With the spool that is on the toolhead."""
-    loadings = [] if reminder.toolhead is None else list(reminder.toolhead.loadings.all())
-    return reverse("flow-check-new") + (f"?loading={loadings[0].pk}" if loadings else "")
+def _flow_check(reminder: Reminder) -> tuple[str, str]:
+    """With the spool that is on the toolhead; without one that comes first."""
+    toolhead = reminder.toolhead
+    if toolhead is None:
+        return reverse("flow-check-new"), "Plan the check"
+    if loadings := list(toolhead.loadings.all()):
+        return f"{reverse('flow-check-new')}?loading={loadings[0].pk}", "Plan the check"
+    return reverse("spools"), f"Choose a spool to load on {toolhead}"
 
 
 def _service(reminder: Reminder) -> str:

@@ -368,13 +368,18 @@ def open_reminders(now: datetime | None = None, user: Any = None) -> QuerySet[An
     """Reminders that are due now: neither ended nor put off; those that count for a person first, then those
     that press. counts: whether it counts for that person.
 
-    A spool that was taken out of its dryer is left out at once; the next sweep ends its reminder.
+    What was plainly done since is left out at once, and the next sweep ends it: a spool was taken out of its
+    dryer, or put into one, or weighed.
     """
     now = now or timezone.now()
-    drying = DryingRun.objects.filter(spool=OuterRef("spool"), end=None)
+    drying = Exists(DryingRun.objects.filter(spool=OuterRef("spool"), end=None))
+    weighings = MassEntry.objects.standing().filter(spool=OuterRef("spool"), kind=MassEntry.Kind.WEIGHED)
+    weighed = Exists(weighings.filter(recorded_at__gt=OuterRef("raised_at")))
     found = Reminder.objects.filter(
         Q(snoozed_until=None) | Q(snoozed_until__lte=now) | AMOUNT_REACHED,
-        ~Q(kind__in=[Kind.DRYER_UP, Kind.DRYING_DONE]) | Exists(drying),
+        ~Q(kind__in=[Kind.DRYER_UP, Kind.DRYING_DONE]) | drying,
+        ~Q(kind__in=[Kind.DRY, Kind.WEIGH]) | ~drying,
+        ~Q(kind=Kind.WEIGH) | ~weighed,
         ended_at=None,
     )
     found = found.annotate(counts=_counts_for(user)).select_related("spool")

@@ -14,6 +14,7 @@ from spools.checks import shown, shown_day, within
 from spools.climate import Climate, room_airs
 from spools.drying import SMALL_JOB_G, cap, joining_set_point_c, open_runs
 from spools.exposure import Moisture, forecast, moisture_of
+from spools.heat import ALL, heat_of, usual_life_share
 from spools.labels import pretty
 from spools.ledger import Amount
 from spools.models import DryingRun, Place, Spool
@@ -204,30 +205,33 @@ def known_of(
             moisture.history.remaining(),
             moisture,
             moisture.history.run_at(then),
-            dry_advice(moisture.history.spool, dryers),
+            dry_advice(moisture.history.spool, dryers, moisture.history.runs),
             filament_of(moisture.history.spool.feedstock),
         )
         for pk, moisture in moistures.items()
     }
 
 
-def dry_advice(spool: Spool, dryers: Dryers) -> str:
-    """How it would be dried here, by the usual hours: a plan of the very spool takes the physics."""
+def dry_advice(spool: Spool, dryers: Dryers, had: Sequence[DryingRun]) -> str:
+    """How it would be dried here; for how long, a plan tells, with the physics. had: its runs so far."""
     if not dryers.places:
         return "Dry it. There is no dryer here yet: add one to see a plan."
     set_points_c = {dryer: joining_set_point_c(spool, dryer, dryers.runs) for dryer in dryers.places}
     dryer, set_point_c = max(set_points_c.items(), key=lambda item: item[1])
-    polymer = spool.feedstock.polymer
-    usual_c = _number(spool, "dry_set_c")
-    hours = f"usually {polymer.dry_hours} h"
-    if set_point_c < usual_c:
-        hours = f"for longer than the {polymer.dry_hours} h that are usual at {usual_c:g} °C"
-    first = ""
-    if cap(spool, dryer).start_c < set_point_c:
-        first = ", where a cooler first stage goes before"
-    elif cap(spool, dryer).two_stages:
-        hours += ", hotter once it has lost the water that softens it"
-    return f"Dry it in {dryer} at {set_point_c:g} °C{first}, {hours}; its page has the plan."
+    own = cap(spool, dryer)
+    stages = ""
+    if own.start_c < set_point_c:
+        stages = ", after a cooler first stage"
+    elif own.two_stages:
+        stages = ", hotter once it has lost the water that softens it"
+    share = heat_of(spool, had, timezone.now()).life_share
+    if share is not None and share + usual_life_share(spool) > ALL:
+        return (
+            f"{100 * share:.0f} % of what a polyamide may have of hot air is used up: keep it dry, or dry it "
+            f"only as far as this job needs, no hotter than {set_point_c:g} °C in {dryer}; its page has "
+            "the plan."
+        )
+    return f"Dry it in {dryer} at {set_point_c:g} °C{stages}; its page works out for how long."
 
 
 def machines_of(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> dict[int, Machine]:
@@ -365,11 +369,11 @@ def _in_the_dryer(run: DryingRun | None) -> tuple[str, str]:
     """That it is in a drying run, in words, and the way out; two empty texts when it is not."""
     if run is None:
         return "", ""
-    done_at = run.start + timedelta(hours=run.planned_hours)
-    sentence = f"It dries in {run.dryer} at {run.temperatures}, planned until {shown(done_at)}."
-    if done_at <= timezone.now():
-        return sentence, "Its hours are over: take it out of the dryer."
-    return sentence, f"Wait until {shown(done_at)}, then take it out of the dryer."
+    sentence = f"It dries in {run.dryer} at {run.temperatures}, planned until {shown(run.planned_end)}."
+    return (
+        sentence,
+        "Take it out of the dryer when it is dry enough: its page tells from when on it likely is.",
+    )
 
 
 def _tail_g(toolhead: Toolhead, filament: Filament) -> float:

@@ -15,7 +15,7 @@ from spools.labels import pretty
 from spools.ledger import Amount
 from spools.loading import with_materials
 from spools.models import DryingRun, Feedstock, Place, Spool
-from spools.plans import DRYING_LOOKS_H, expected_dry
+from spools.plans import DRYING_LOOKS_H, expected_dry, needed_until
 from spools.windings import Air, hours_until
 
 from . import reminders
@@ -235,7 +235,7 @@ def _in_dryer(material: str, of: Known, run: DryingRun, dry_at: datetime | None,
     if dry_at is None:
         reason = f"{how}; all of it likely does not get below {run.target_pct:.2g} % so."
         return LaterRow(material, of.spool, run.dryer, None, None, reason)
-    if dry_at > done_at:
+    if needed_until(run, dry_at, now) is not None:
         reason = f"{how}, when all of it is likely not dry enough: leave it in until {_clock(dry_at)}."
         return LaterRow(material, of.spool, run.dryer, None, dry_at, reason)
     return LaterRow(material, of.spool, run.dryer, None, max(now, done_at), f"{how}.")

@@ -9,6 +9,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from . import catalogue
+from .history import least_drying_hours
 from .models import DryingRun, Polymer, Spool
 from .physics import oxidation
 from .physics.air import ZERO_C
@@ -55,6 +57,13 @@ def run_share(spool: Spool, stages: Iterable[Stage]) -> float | None:
 def life_share(spool: Spool, stages: Iterable[Stage]) -> float | None:
     """The share of a spool's budget for life that these stages use; None without a budget."""
     return oxidation.life_share(_kelvin(stages)) if is_polyamide(spool.feedstock.polymer) else None
+
+
+def usual_life_share(spool: Spool) -> float:
+    """What one more usual drying of a polyamide uses of its budget for life; 0 for the others."""
+    usual_c = catalogue.value(spool.feedstock, "dry_set_c")
+    assert usual_c is not None
+    return life_share(spool, [(usual_c, least_drying_hours(spool))]) or 0.0
 
 
 def heat_of(spool: Spool, runs: Sequence[DryingRun], at: datetime) -> Heat:

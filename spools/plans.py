@@ -46,6 +46,8 @@ LIKELY = 0.5
 STEP_K = 5
 # Cooler than this, air is hardly drier than in the room. Common practice, no source.
 LEAST_C = 30.0
+# Hours are planned in quarters and the band is wider than this: so much later is what was planned.
+NEARLY = timedelta(minutes=30)
 # The plan for a first stage keeps this in hand, so that a start some time after it still passes.
 IN_HAND_H = 0.25
 
@@ -756,6 +758,16 @@ def expected_dry(
         at if is_dry else None if hours is None else at + timedelta(hours=first_h + _quarters(hours))
         for is_dry, first_h, hours in zip(dry, left_h, found, strict=True)
     ]
+
+
+def needed_until(run: DryingRun, dry_at: datetime | None, now: datetime) -> datetime | None:
+    """When the spool of a run is likely dry where the planned hours leave it too wet; None where they do not.
+
+    dry_at: from expected_dry().
+    """
+    if dry_at is None or dry_at <= max(now, run.planned_end + NEARLY):
+        return None
+    return dry_at
 
 
 def _stay_good(

@@ -1,6 +1,5 @@
 """Dry boxes: desiccant that is spent or will be soon, and boxes that leak."""
 
-import math
 from datetime import datetime, timedelta
 
 from maintenance.models import Reminder
@@ -13,8 +12,10 @@ from spools.models import DesiccantCharge
 from .found import Found
 
 Kind = Reminder.Kind
-# Days before a dry box is over its limit: told below the first, kept until the second.
+# Days before a dry box is over its limit: told below the first, kept until the second. Where fresh desiccant
+# itself lasts not much longer, told and kept below these shares of that: regenerating has to end it.
 SOON, NOT_SO_SOON = 7, 10
+SOON_SHARE, NOT_SO_SOON_SHARE = 1 / 4, 1 / 2
 # What a hygrometer told stays told until it is so much nearer to what is computed: one hour at the limit of
 # what is allowed does not end it.
 STILL_OFF = 0.5
@@ -27,17 +28,24 @@ def spent_and_leaking(now: datetime) -> Found:
         if box.waiting is not None:
             continue
         findings = {finding.kind: finding for finding in box.findings}
-        days = math.inf if box.days_likely is None else box.days_likely
         reminder = _regenerate(box, findings.get("spent"), now)
-        if "spent" in findings or days < SOON:
+        if "spent" in findings or _below(box, SOON, SOON_SHARE):
             found.want(reminder, pressing=box.over_limit)
-        elif days < NOT_SO_SOON or box.off > STILL_OFF:
+        elif _below(box, NOT_SO_SOON, NOT_SO_SOON_SHARE) or box.off > STILL_OFF:
             found.keep(reminder)
         if "leak" in findings:
             found.want(_leak(box), pressing=box.over_limit)
         elif box.off > STILL_OFF:
             found.keep(_leak(box))
     return found
+
+
+def _below(box: BoxNow, most_days: float, share: float) -> bool:
+    """Whether it is over its limit in fewer days, and in less than this share of what regenerating gives."""
+    if box.days_likely is None or box.days_likely >= most_days:
+        return False
+    fresh = box.regenerated[0].days
+    return box.over_limit or fresh is None or box.days_likely <= share * fresh
 
 
 def _regenerate(box: BoxNow, finding: Finding | None, now: datetime) -> Reminder:

@@ -1,6 +1,7 @@
 """Drying runs that want somebody, and polyamides that have had nearly all the heat that they may have."""
 
 from collections import defaultdict
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 from maintenance.models import Reminder
@@ -9,11 +10,11 @@ from spools import catalogue, heat
 from spools.checks import shown
 from spools.climate import Climate, room_airs
 from spools.drying import SMALL_JOB_G
-from spools.exposure import moisture_of
+from spools.exposure import Moisture, moisture_of
 from spools.history import least_drying_hours
 from spools.labels import pretty
 from spools.models import DryingRun, Polymer
-from spools.plans import KEEPING_LOOKS_H
+from spools.plans import KEEPING_LOOKS_H, expected_dry, needed_until
 from spools.windings import Air, hours_until
 
 from .found import Found
@@ -32,32 +33,31 @@ def ended_runs(now: datetime) -> Found:
             "spool__feedstock__polymer", "spool__feedstock__filler", "dryer__room"
         )
     )
-    done = [run for run in runs if _done_at(run) <= now]
+    done = [run for run in runs if run.planned_end <= now]
     airs = room_airs([run.dryer for run in done], now) if done else {}
-    wet_again_h = _hours_until_wet(done, airs, now)
+    moistures = moisture_of([run.spool for run in done], now) if done else {}
+    wet_again_h = _hours_until_wet(done, moistures, airs)
+    windings = [(run, moistures[run.spool_id].winding) for run in done]
+    likely_dry = dict(zip((run.pk for run in done), expected_dry(windings, now, airs), strict=True))
     for run in runs:
-        if run.change_at is not None and run.change_at <= now < _done_at(run):
+        if run.change_at is not None and run.change_at <= now < run.planned_end:
             pressing = run.change_at + LATE_UP <= now
             # Nobody turns a dryer up twice, however long the second stage takes.
             found.want(_turn_up(run, run.change_at), pressing=pressing, since=run.change_at)
     for run in done:
-        reminder = _take_out(run, airs[run.dryer_id], wet_again_h[run.pk])
-        found.want(reminder, pressing=_done_at(run) + LATE_OUT <= now)
+        late = needed_until(run, likely_dry[run.pk], now)
+        reminder = _take_out(run, airs[run.dryer_id], wet_again_h[run.pk], late)
+        found.want(reminder, pressing=late is None and run.planned_end + LATE_OUT <= now)
     return found
 
 
-def _done_at(run: DryingRun) -> datetime:
-    return run.start + timedelta(hours=run.planned_hours)
-
-
 def _hours_until_wet(
-    runs: list[DryingRun], airs: dict[int, Climate], now: datetime
+    runs: list[DryingRun], moistures: Mapping[int, Moisture], airs: dict[int, Climate]
 ) -> dict[int, float | None]:
     """Hours in the air of its dryer's room until each may be over the print limit again, by run id.
 
     A dryer that was switched off has that air inside, too.
     """
-    moistures = moisture_of([run.spool for run in runs], now) if runs else {}
     lanes, limits_pct = [], []
     for run in runs:
         room, limit_pct = airs[run.dryer_id], catalogue.value(run.spool.feedstock, "limit_hold_pct")
@@ -82,24 +82,31 @@ def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
     )
 
 
-def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None) -> Reminder:
+def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: datetime | None) -> Reminder:
+    """late: when it is likely dry enough, where its planned hours did not make it so."""
     if wet_again_h is None:
         again = f"stay below the print limit for {duration(KEEPING_LOOKS_H[-1])}"
     elif wet_again_h:
         again = f"may be over the print limit again after {duration(round(wet_again_h, 1))}"
     else:
         again = "may be over the print limit as they are"
+    title = f"Take {pretty(run.spool.code)} out of {run.dryer}"
+    why = f"{run.planned_hours:.4g} h ({run.temperatures}) were over {shown(run.planned_end)}. "
+    way_out = "Finish the run on the drying page and put the spool into dry storage."
+    if late is not None:
+        title = f"{pretty(run.spool.code)} needs longer in {run.dryer} than planned"
+        why += f"All of it is likely dry enough only from {shown(late)}. "
+        way_out = f"Leave it in until then. {way_out}"
     return Reminder(
         kind=Kind.DRYING_DONE,
         cause=f"drying_done:run:{run.pk}",
-        title=f"Take {pretty(run.spool.code)} out of {run.dryer}",
-        why=f"{run.planned_hours:.4g} h ({run.temperatures}) were over {shown(_done_at(run))}. In the room's "
-        f"air, {air.temperature_c:.0f} °C and {air.rh_pct:.0f} % RH, outside or in the dryer once it is off, "
-        f"its outer {SMALL_JOB_G:.0f} g {again}.",
-        way_out="Finish the run on the drying page and put the spool into dry storage.",
+        title=title,
+        why=f"{why}In the room's air, {air.temperature_c:.0f} °C and {air.rh_pct:.0f} % RH, outside or in "
+        f"the dryer once it is off, its outer {SMALL_JOB_G:.0f} g {again}.",
+        way_out=way_out,
         spool=run.spool,
         place=run.dryer,
-        due_at=_done_at(run),
+        due_at=late or run.planned_end,
     )
 
 

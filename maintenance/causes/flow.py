@@ -56,7 +56,8 @@ def _check_due(last: Seen, last_print: datetime | None, now: datetime) -> Remind
         cause=f"flow_check:toolhead:{toolhead.pk}",
         title=f"Check the flow of {toolhead}",
         why=why,
-        way_out="Extrude and weigh the blobs; the page of the flow check says which.",
+        way_out="Extrude blobs from the spool that is loaded and weigh them; the page of the flow check says "
+        "which.",
         toolhead=toolhead,
     )
 

@@ -119,7 +119,8 @@ def _wet(spool: Spool, turns: Turns) -> Reminder:
         cause=f"dry:spool:{spool.pk}",
         title=f"Re-dry {pretty(spool.code)} ({polymer})",
         why=f"{_held(turns)}; {polymer} prints well up to {turns.limit_pct:g} %.",
-        way_out=f"Dry it, usually {polymer.dry_hours} h at {polymer.dry_set_c:g} °C; its page has the plan.",
+        way_out=f"Dry it: its page works out for how long (usual from damp: {polymer.dry_hours} h at "
+        f"{polymer.dry_set_c:g} °C).",
         spool=spool,
         amount=turns.band.p50,
         amount_unit="% water in the outer turns",

@@ -34,7 +34,9 @@ def short(now: datetime, fitted: list[Aged] | None = None) -> Found:
     for kind in kinds:
         reminder = _part(kind, counts[kind.pk], ends.get(kind.pk, []), now)
         if reminder is not None:
-            found.want(reminder, pressing=counts[kind.pk] <= 0)
+            # None left: pressing where one will be missing soon, or where nobody knows when.
+            later = reminder.due_at is not None and reminder.due_at > now + DELIVERY
+            found.want(reminder, pressing=counts[kind.pk] <= 0 and not later)
     kept = list(Feedstock.objects.filter(reorder_point_g__gt=0).select_related("maker"))
     spools = list(Spool.objects.filter(feedstock__in=kept, emptied_at=None))
     amounts = ledger.remaining_of(spools) if spools else {}

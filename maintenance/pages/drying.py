@@ -1,6 +1,7 @@
 """Drying: what is in the dryers, what may go in together, and taking out."""
 
 from dataclasses import dataclass
+from datetime import datetime
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -12,10 +13,11 @@ from django.utils import timezone
 
 from spools import drying as drying_rules
 from spools.climate import climates_now
+from spools.exposure import moisture_of
 from spools.labels import pretty
 from spools.models import DryingRun, Place, Spool
 from spools.pages.forms import carried_out, sent, show_refusal
-from spools.plans import Together, Wish, lowest, plan_together, too_short
+from spools.plans import Together, Wish, expected_dry, lowest, needed_until, plan_together, too_short
 from spools.week import accepted_plan
 
 from .forms_shop import DryForm, FinishAllForm, FinishForm, TogetherForm
@@ -26,19 +28,30 @@ SHOWN_FINISHED = 10
 
 @dataclass
 class RunRow:
-    """A drying run with its hours so far, its set point now and the time at which it is done."""
+    """A drying run with its hours so far, its set point now and the time at which it is done.
+
+    dry_at: when all of it is likely dry; None: not so.
+    """
 
     run: DryingRun
+    dry_at: datetime | None
 
     def __post_init__(self) -> None:
         self.ready_at = self.run.planned_end
         now = timezone.now()
+        self.needed_until = needed_until(self.run, self.dry_at, now)
         self.hours = (now - self.run.start).total_seconds() / 3600
         self.done = now >= self.ready_at
         self.set_point_c = self.run.set_point_at(now)
         self.ahead = self.run.change_at is not None and now < self.run.change_at
         self.heat_caution = drying_rules.heat_caution(self.run)
         self.percent = min(100, max(0, round(100 * self.hours / self.run.planned_hours)))
+
+
+def _rows(runs: list[DryingRun]) -> list[RunRow]:
+    moistures = moisture_of([run.spool for run in runs]) if runs else {}
+    windings = [(run, moistures[run.spool_id].winding) for run in runs]
+    return [RunRow(*row) for row in zip(runs, expected_dry(windings, timezone.now()), strict=True)]
 
 
 @login_required
@@ -52,6 +65,7 @@ def drying(request: HttpRequest) -> HttpResponse:
         *["spool__feedstock__maker", "spool__feedstock__polymer", "spool__feedstock__filler"],
         *["dryer", "before", "after"],
     )[:SHOWN_FINISHED]
+    rows = _rows(open_runs)
     accepted = accepted_plan()
     planned = [] if accepted is None else list(accepted.standing().filter(run=None))
     return render(
@@ -62,7 +76,7 @@ def drying(request: HttpRequest) -> HttpResponse:
                 (
                     dryer,
                     air[dryer.pk],
-                    [RunRow(run) for run in open_runs if run.dryer_id == dryer.pk],
+                    [row for row in rows if row.run.dryer_id == dryer.pk],
                     [stay for stay in stand if stay.place_id == dryer.pk],
                     [(one, start_address(one, planned)) for one in planned if one.dryer_id == dryer.pk],
                 )
@@ -169,7 +183,7 @@ def _initial(found: Together | None, hours: str) -> dict[str, str]:
 def drying_finish(request: HttpRequest, pk: int) -> HttpResponse:
     """End one run or all runs of a dryer: where each spool goes, and what it weighs."""
     dryer = get_object_or_404(Place, pk=pk, kind=Place.Kind.DRYER)
-    rows = [RunRow(run) for run in drying_rules.open_runs(dryer)]
+    rows = _rows(list(drying_rules.open_runs(dryer)))
     if request.method == "POST" and not rows:
         # A second tap, or an old page.
         messages.error(request, f"Nothing is drying in {dryer} any more: it was taken out already.")

@@ -1,7 +1,8 @@
 """The page of one spool: may it be printed, how wet is it, what is on it, what happened to it."""
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
+from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -14,8 +15,8 @@ from spools.exposure import ORIGIN, Band, Moisture, forecast
 from spools.heat import heat_of
 from spools.history import Segment
 from spools.labels import pretty
-from spools.models import Feedstock, Spool
-from spools.plans import expected_dry
+from spools.models import DryingRun, Feedstock, Spool
+from spools.plans import expected_dry, needed_until
 from spools.windings import Air
 
 from .spool_access import of_spool
@@ -100,9 +101,7 @@ def _in_use(spool: Spool, events: list[Event]) -> dict:
         "since": moisture.history.stays[-1].start,
         "air_from": ORIGIN[here.air.origin] if here else "",
         "forecasts": ahead(moisture, here) if here and not known.run else [],
-        "run": known.run,
-        "run_done_at": known.run and known.run.start + timedelta(hours=known.run.planned_hours),
-        "run_dry_at": expected_dry([(known.run, moisture.winding)], moisture.at)[0] if known.run else None,
+        **_in_its_dryer(known.run, moisture),
         "now": timezone.now(),
         "toolhead": toolhead,
         "loading": toolhead
@@ -115,6 +114,14 @@ def _in_use(spool: Spool, events: list[Event]) -> dict:
             )
         ],
     }
+
+
+def _in_its_dryer(run: DryingRun | None, moisture: Moisture) -> dict[str, Any]:
+    """When all of it is likely dry, and when that is well after the end of its planned hours."""
+    if run is None:
+        return {"run": None}
+    dry_at = expected_dry([(run, moisture.winding)], moisture.at)[0]
+    return {"run": run, "run_dry_at": dry_at, "run_needed_until": needed_until(run, dry_at, timezone.now())}
 
 
 @of_spool

@@ -22,6 +22,7 @@ from spools.hourly import hour_of
 from spools.ledger import take, weigh
 from spools.models import Place
 from spools.moves import mark_empty, move_spool
+from spools.plans import expected_dry
 from tests.spools.conftest import feedstock, hours_ago, receive
 
 from .conftest import PRINT
@@ -143,7 +144,7 @@ def test_a_coarse_scale_or_a_first_weighing_would_not_tell(shop, unsure):
 
 @pytest.fixture
 def done_run(shop, wet):
-    return start_drying([wet], shop.dryer, 75, planned_hours=30, at=hours_ago(31))[0]
+    return start_drying([wet], shop.dryer, 75, planned_hours=60, at=hours_ago(61))[0]
 
 
 def test_it_tells_when_a_dried_spool_is_wet_again(shop, wet, done_run):
@@ -157,6 +158,19 @@ def test_it_tells_when_a_dried_spool_is_wet_again(shop, wet, done_run):
     now = moisture_now(wet)
     over = [now.ahead(hours + off, 22, 55).probability_over(limit_pct, 50) for off in (-1, 1)]
     assert over[0] <= 0.2 + 1 / 32 and over[1] >= 0.2 - 1 / 32
+
+
+def test_what_is_not_dry_after_its_hours_is_to_stay_in(shop, wet):
+    [run] = start_drying([wet], shop.dryer, 75, planned_hours=3, at=hours_ago(9))
+    sweep()
+    reminder = the("drying_done")
+    assert reminder.title.endswith("needs longer in Dryer than planned")
+    assert "likely dry enough only from" in reminder.why and reminder.way_out.startswith(
+        "Leave it in until then."
+    )
+    assert reminder.due_at > timezone.now() and reminder.escalated_at is None
+    [expected] = expected_dry([(run, moisture_now(wet).winding)], timezone.now())
+    assert abs(reminder.due_at - expected) <= timedelta(minutes=15)
 
 
 def test_it_presses_when_it_is_left_in_for_hours(shop, done_run):

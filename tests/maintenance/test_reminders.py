@@ -87,10 +87,10 @@ def test_between_the_two_chances_nothing_is_raised_and_nothing_ends(shop, wet, m
 
 
 def test_drying_that_is_over_is_told_until_the_spool_is_out(shop, wet):
-    [run] = start_drying([wet], shop.dryer, 75, planned_hours=3, at=hours_ago(4))
+    [run] = start_drying([wet], shop.dryer, 75, planned_hours=60, at=hours_ago(61))
     sweep()
     reminder = the("drying_done")
-    assert reminder.due_at == run.start + timedelta(hours=3)
+    assert reminder.due_at == run.start + timedelta(hours=60)
     assert list(open_reminders()) == [reminder]
     finish_drying(run, place=shop.box)
     assert not open_reminders().exists()
@@ -391,7 +391,27 @@ def test_spent_desiccant_is_to_be_regenerated_until_it_is(shop, charged_box):
     assert the("regenerate").ending == "gone"
 
 
+def test_desiccant_that_lasts_few_days_is_not_asked_for_again_as_soon_as_it_was_regenerated(
+    shop, charged_box
+):
+    sweep()
+    assert the("regenerate").ended_at is None
+    put_desiccant(
+        charged_box, "silica_gel", 20, condition="regenerated", regenerated_c=120, at=hours_ago(1.5)
+    )
+    assert boxes.box_now(charged_box).days.likely < spent.SOON
+    assert sweep().resolved == 1
+    # Told again while something of it is left.
+    days = boxes.box_now(charged_box).days.likely
+    sweep(timezone.now() + timedelta(days=0.6 * days))
+    assert not open_reminders().exists()
+    sweep(timezone.now() + timedelta(days=0.9 * days))
+    assert open_reminders().get().kind == "regenerate"
+
+
 def test_it_is_told_days_before_and_does_not_flicker(shop, charged_box, monkeypatch):
+    monkeypatch.setattr(spent, "SOON_SHARE", 1.0)
+    monkeypatch.setattr(spent, "NOT_SO_SOON_SHARE", 1.0)
     put_desiccant(charged_box, "silica_gel", 30, condition="regenerated", regenerated_c=120, at=hours_ago(70))
     days = boxes.box_now(charged_box).days.likely
     assert 1 < days < spent.SOON
