@@ -34,6 +34,8 @@ Kind = Reminder.Kind
 What = ReminderEvent.What
 # A cause that is still there after "done" comes back after this: what was done may need its time.
 PEACE = timedelta(hours=24)
+# Their causes say since when (found.Found.want): done once, they rest until something new happens.
+SETTLED_ONCE = {Kind.DRYER_UP, Kind.HEAT, Kind.SENSOR}
 LONGEST_SNOOZE = timedelta(days=366)
 LONGEST = {"title": 160, "why": 300, "way_out": 200}
 LARGEST_AMOUNT = 1e6

@@ -414,3 +414,8 @@ def _off(measured_pct: float, computed_pct: float) -> float:
     """How far apart they are, in units of what is allowed."""
     expected_pct = max(computed_pct, LEAST_TOLD_RH_PCT)
     return (measured_pct - expected_pct) / (HYGROMETER_RH_PCT + MODEL_SHARE * expected_pct)
+
+
+def most_measured_pct(computed_pct: float) -> float:
+    """The highest reading that agrees with what is computed, % RH."""
+    return HYGROMETER_RH_PCT + (1 + MODEL_SHARE) * max(computed_pct, LEAST_TOLD_RH_PCT)

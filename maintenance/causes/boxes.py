@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from maintenance.models import Reminder
 from maintenance.readiness import digits, duration
 from spools.box_courses import complete_boxes
-from spools.boxes import ADVICE, BoxNow, Finding, boxes_now
+from spools.boxes import ADVICE, BoxNow, Finding, boxes_now, most_measured_pct
 from spools.hourly import hour_of
 from spools.models import DesiccantCharge
 
@@ -74,9 +74,9 @@ def _leak(box: BoxNow) -> Reminder:
         kind=Kind.LEAK,
         cause=f"leak:place:{box.place.pk}",
         title=f"{box.place} leaks",
-        why=f"Measured {digits(box.rh_pct)} % RH, computed {digits(box.computed_rh_pct)} % "
-        "for the leak that is recorded, and its desiccant should have much left; the limit is "
-        f"{box.place.limit_rh_pct:g} %.",
+        why=f"Measured {digits(box.rh_pct)} % RH, computed {digits(box.computed_rh_pct)} % for the leak that "
+        f"is recorded; a reading up to {digits(most_measured_pct(box.computed_rh_pct))} % would agree with that. "
+        f"Its desiccant should have much left. The limit of the box is {box.place.limit_rh_pct:g} %.",
         way_out="Look at lid, gasket and tube holes, measure the half-time again with the box empty, and "
         "correct it on the box's page.",
         place=box.place,

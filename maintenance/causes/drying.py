@@ -130,7 +130,7 @@ def heated(now: datetime) -> Found:
         reminder = Reminder(
             kind=Kind.HEAT,
             cause=f"heat:spool:{spool.pk}",
-            title=f"Spare {pretty(spool.code)} ({polymer}) the dryer",
+            title=f"Little heat is left for drying {pretty(spool.code)} ({polymer})",
             why=f"{digits(100 * had.life_share)} % of what a polyamide may have of hot air in its life is "
             f"used, in {digits(had.hours)} h of drying. Dried once more as usual, at least {usual_h:g} h at "
             f"{polymer.dry_set_c:g} °C, it would be {digits(100 * (had.life_share + again))} %.",

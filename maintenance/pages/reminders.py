@@ -105,4 +105,5 @@ def reminder_done(request: HttpRequest, pk: int) -> HttpResponse:
     if carried_out(form, lambda data: rules.done(reminder, data["note"], by=request.user)):
         messages.success(request, f"{reminder}: done.")
         return redirect("reminders")
-    return render(request, "reminders/done.html", {"form": form, "row": _row(reminder)})
+    context = {"form": form, "row": _row(reminder), "settled": reminder.kind in rules.SETTLED_ONCE}
+    return render(request, "reminders/done.html", context)
