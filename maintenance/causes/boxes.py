@@ -75,7 +75,7 @@ def _leak(box: BoxNow) -> Reminder:
         cause=f"leak:place:{box.place.pk}",
         title=f"{box.place} leaks",
         why=f"Measured {digits(box.rh_pct)} % RH, computed {digits(box.computed_rh_pct)} % for the leak that "
-        f"is recorded; a reading up to {digits(most_measured_pct(box.computed_rh_pct))} % would agree with that. "
+        f"is recorded; a reading up to {digits(most_measured_pct(box.computed_rh_pct))} % would agree. "
         f"Its desiccant should have much left. The limit of the box is {box.place.limit_rh_pct:g} %.",
         way_out="Look at lid, gasket and tube holes, measure the half-time again with the box empty, and "
         "correct it on the box's page.",
