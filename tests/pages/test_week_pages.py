@@ -145,6 +145,7 @@ def test_what_no_longer_holds_is_told_and_a_plan_may_be_ended(shop, desk, accept
     mark_empty(shop.free)
     said = words(desk.get(reverse("week")))
     assert "No longer holds: Spool" in said and "Some of it no longer holds" in said
+    assert "In doubt: Gears" in said and "In time" not in said
     end = reverse("week-turn-down", args=[WeekPlan.objects.get().pk])
     assert "is turned down" in words(desk.post(end, follow=True))
     assert week.accepted_plan() is None
