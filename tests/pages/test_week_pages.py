@@ -6,9 +6,11 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from background.running import run_due
-from maintenance.pages.week_drawing import LEFT, WIDTH, Stretch, week_drawing
+from maintenance.pages.week_drawing import LABEL_PX, LEFT, WIDTH, Stretch, week_drawing
 from spools import week
 from spools.labels import pretty
 from spools.models import DryingRun, PlannedDrying, WantedPrint, WeekPlan
@@ -176,3 +178,30 @@ def test_bars_lie_in_their_dryer_and_spools_that_are_together_below_each_other()
     assert bars[0].x == LEFT and bars[0].y == bars[2].y != bars[1].y
     assert bars[2].x == pytest.approx(bars[1].x + bars[1].width)
     assert all(bar.x >= LEFT and bar.x + bar.width <= WIDTH and 0 < bar.label_x < WIDTH for bar in bars)
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(0, 100), st.floats(0.25, 60)).map(lambda span: (span[0], span[0] + span[1])),
+        min_size=1,
+        max_size=8,
+    )
+)
+@example([(0, 60), (60, 61)])
+@example([(0, 1), (1, 60)])
+def test_the_number_of_a_drying_lies_on_its_own_bar_or_on_none(spans):
+    now = timezone.now()
+    stretches = [
+        Stretch(now + timedelta(hours=start), now + timedelta(hours=end), str(n), runs=False)
+        for n, (start, end) in enumerate(spans)
+    ]
+    ((_, _, bars),) = week_drawing([("One", stretches)], now).lanes
+    for bar in bars:
+        left, right = bar.label_x - LABEL_PX / 2, bar.label_x + LABEL_PX / 2
+        over = [
+            other
+            for other in bars
+            if other.y == bar.y and other.x + 0.02 < right and left + 0.02 < other.x + other.width
+        ]
+        assert over == ([bar] if bar.inside else [])
+        assert left + LABEL_PX >= 0 and right <= WIDTH + 0.02
