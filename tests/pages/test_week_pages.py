@@ -13,7 +13,7 @@ from background.running import run_due
 from maintenance.pages.week_drawing import LABEL_PX, LEFT, WIDTH, Stretch, week_drawing
 from spools import week
 from spools.labels import pretty
-from spools.models import DryingRun, PlannedDrying, WantedPrint, WeekPlan
+from spools.models import DryingRun, PlannedDrying, Spool, WantedPrint, WeekPlan
 from spools.moves import mark_empty, move_spool
 from tests.spools.conftest import hours_ago
 
@@ -101,6 +101,14 @@ def test_wrong_input_is_told_beside_its_field(shop, desk, changes, field, why):
     page = desk.post(reverse("wanted-new"), wanted(shop, **changes))
     assert why in " ".join(page.context["form"].errors[field])
     assert not WantedPrint.objects.exists()
+
+
+def test_without_a_spool_nothing_can_be_wanted_and_the_page_says_what_comes_first(shop, desk):
+    assert "There is no spool yet" not in words(desk.get(reverse("wanted-new")))
+    Spool.objects.update(emptied_at=timezone.now())
+    page = desk.get(reverse("wanted-new"))
+    assert "There is no spool yet" in words(page) and "Add it" not in words(page)
+    assert reverse("spool-receive") in page.content.decode().split("There is no spool yet")[1]
 
 
 def test_hours_and_empty_lists_are_refused_on_the_page(shop, desk):
