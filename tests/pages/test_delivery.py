@@ -160,6 +160,11 @@ def test_a_choice_that_is_none_is_refused(desk, ada, value):
     assert hook.subscriptions.filter(timing="at_once").count() == 14
 
 
+def test_both_ends_of_the_quiet_hours_may_be_empty_and_both_say_so(desk):
+    fields = page(desk).context["times"].fields
+    assert fields["quiet_from"].help_text == fields["quiet_to"].help_text == "Both empty: none."
+
+
 def test_times_are_kept(desk, ada):
     assert desk.post(reverse("delivery"), TIMES).status_code == 302
     kept = DeliverySettings.objects.get(user=ada)
