@@ -31,7 +31,7 @@ from .models import (
     WantedPrint,
     WeekPlan,
 )
-from .week_faults import faults_of
+from .week_faults import Fault, faults_of
 from .week_model import Answer, Placed, Served
 from .week_ways import LONGEST_AHEAD, SLOT, SLOTS_H, Facts, Hands, alone_at, gather, next_slot
 
@@ -264,10 +264,12 @@ def _why(facts: Facts, served: Served) -> str:
         lacking = dict.fromkeys(facts.lacking[pk] for pk in numbers.spools if pk in facts.lacking)
         reason = "; ".join(lacking) or "no drying ends so that it is still good at its time"
         return f"It is not good as it is, and {reason}."
-    good_at = max(facts.wanted[served.key].due_at, facts.begin) + alone.late * SLOT
-    if alone.late == served.late and served.spool is not None:
+    # The rule of thumb does not always find the best; no plan is earlier than the earliest.
+    earliest = alone.late if served.spool is None else min(alone.late, served.late)
+    good_at = facts.at(numbers.due + earliest)
+    if earliest == served.late and served.spool is not None:
         return f"Even with the dryers to itself it is good on {shown(good_at)} at the earliest."
-    if alone.late:
+    if earliest:
         return (
             f"With the dryers to itself it could be good on {shown(good_at)} at the earliest; others are "
             "dried first."
@@ -409,29 +411,40 @@ def _consequences(plan: WeekPlan, now: datetime) -> list[str]:
 
 @dataclass(frozen=True)
 class Told:
-    """A wanted print in a plan: good from when (None: as it is, or never), and hours late."""
+    """A wanted print in a plan: good from when (None: as it is, or never), and hours late.
+
+    broken: whether it, or the drying that it waits for, no longer holds.
+    """
 
     planned: PlannedPrint
     good_at: datetime | None
     late_h: float
+    broken: bool
 
     @property
     def state(self) -> str:
-        """In one word: in time, late or missing."""
+        """In a word or two: in time, in doubt, late or missing."""
         if self.planned.spool_id is None or (self.planned.dried and self.good_at is None):
             return "missing"
-        return "late" if self.late_h > 0 else "in time"
+        if self.late_h > 0:
+            return "late"
+        return "in doubt" if self.broken else "in time"
 
     @property
     def why(self) -> str:
-        """Why it is late or missing; empty for one that is in time."""
+        """Why it is late, missing or in doubt; empty for one that is in time."""
         if self.state == "missing" and not self.planned.why:
             return "Its drying was dropped. Plan again to have it back."
+        if self.broken:
+            again = "What was planned for it no longer holds. Plan again."
+            return f"{self.planned.why} {again}".strip()
         return self.planned.why
 
 
-def told(plan: WeekPlan, dryings: Sequence[PlannedDrying]) -> list[Told]:
-    """What becomes of each print that is still wanted, by the dryings as they are now."""
+def told(plan: WeekPlan, dryings: Sequence[PlannedDrying], faults: Sequence[Fault] = ()) -> list[Told]:
+    """What becomes of each print that is still wanted, by the dryings as they are now; faults: its own."""
+    broken = {fault.subject for fault in faults}
+    wet = {fault.drying.spool_id for fault in faults if fault.drying is not None}
     ends = {one.spool_id: one.dry_at for one in dryings}
     # What waits for a run that went on already keeps the time that was foreseen.
     changed = set(plan.dryings.exclude(ended_at=None).values_list("spool", flat=True))
@@ -447,7 +460,8 @@ def told(plan: WeekPlan, dryings: Sequence[PlannedDrying]) -> list[Told]:
         if good_at is None and one.spool_id not in changed:
             good_at = one.good_at
         late = timedelta(0) if good_at is None else max(timedelta(0), good_at - one.wanted.due_at)
-        rows.append(Told(one, good_at, late / timedelta(hours=1)))
+        waits = one.dried and one.spool_id in wet
+        rows.append(Told(one, good_at, late / timedelta(hours=1), waits or one in broken))
     return rows
 
 
@@ -464,5 +478,5 @@ class ToldAll:
 def told_all(plan: WeekPlan) -> ToldAll:
     """All that a plan says; one that is over is not looked at anew."""
     dryings = list(plan.standing())
-    faults = [] if plan.ended_at is not None else [fault.text for fault in faults_of(plan)]
-    return ToldAll(plan, dryings, told(plan, dryings), faults)
+    faults = [] if plan.ended_at is not None else faults_of(plan)
+    return ToldAll(plan, dryings, told(plan, dryings, faults), [fault.text for fault in faults])

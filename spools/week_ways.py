@@ -11,6 +11,7 @@ from datetime import datetime, time, timedelta
 from itertools import groupby
 
 from django.core.exceptions import ValidationError
+from django.db.models import Max
 from django.utils import timezone
 
 from . import catalogue, heat, plans, softening
@@ -26,10 +27,11 @@ from .drying import (
     suggested_set_point_c,
 )
 from .exposure import Moisture, moisture_of
+from .hourly import BELIEVED_FOR, HOUR, hour_of
 from .labels import pretty
 from .ledger import Amount, remaining_of
 from .loading import with_materials
-from .models import Place, PlannedDrying, Spool, WantedPrint
+from .models import Place, PlannedDrying, Reading, Spool, WantedPrint
 from .week_model import PRESSING, SLOT_MINUTES, Fixed, Mode, Placed, Stock, Wanted, Way, Week, fits
 from .windings import DOUBT, Air, Winding, advanced, hours_until
 
@@ -95,7 +97,7 @@ class Facts:
 
 @dataclass
 class _Try:
-    """One spool in one dryer at one set point; its hours, in all and first, by boundary of the parts."""
+    """One spool in one dryer at one set point; its hours, in all and first, by the slot it goes in."""
 
     spool: Spool
     dryer: Place
@@ -158,7 +160,8 @@ def gather(
 ) -> Facts:
     """The week from now on, for these prints; ``kept``: dryings that are pinned, in the order of their times.
 
-    The number of queries does not depend on how much there is, but for dryings that are settled.
+    The number of queries does not depend on how much there is, but for dryings that are settled and for the
+    times at which readings stop counting.
     """
     begin = next_slot(now or timezone.now())
     last = max([begin, *(one.due_at for one in wanted)])
@@ -228,16 +231,43 @@ class _Gathering:
         }
         self.handy = [n for n in range(slots + 1) if hands.at(begin + n * SLOT)]
         self.parts_h = [hours for hours in PARTS_H if hours * SLOTS_H < slots]
-        # What a spool will hold at the beginning of each part, and at the end of the last one.
         self.bounds = [*(hours * SLOTS_H for hours in self.parts_h), slots]
-        candidates = {spool.pk: spool for found in self.enough.values() for spool in found}
-        self.states = {
-            bound: moisture_of(candidates.values(), begin + bound * SLOT, whole=True) for bound in self.bounds
-        }
-        self.rooms = {bound: room_airs(self.dryers.values(), begin + bound * SLOT) for bound in self.bounds}
-        self.candidates = candidates
+        self.candidates = {spool.pk: spool for found in self.enough.values() for spool in found}
+        # What a spool will hold at the beginning of each part, and at the end of the last one.
+        self.states = {bound: self._moisture(self.candidates.values(), bound) for bound in self.bounds}
+        # Within a part its hours have their peak where the air changes, so it is looked at then, too.
+        self.changes = self._changes()
+        for slot in self.changes.keys() - self.states.keys():
+            near = [one for one in self.candidates.values() if self.changes[slot] & self._around(one)]
+            self.states[slot] = self._moisture(near, slot)
+        self.rooms = {slot: room_airs(self.dryers.values(), begin + slot * SLOT) for slot in self.states}
         self.capacity = {pk: self._capacity(dryer) for pk, dryer in self.dryers.items()}
         self.store = storage()
+
+    def _moisture(self, spools: Iterable[Spool], slot: int) -> dict[int, Moisture]:
+        return moisture_of(spools, self.begin + slot * SLOT, whole=True)
+
+    def _around(self, spool: Spool) -> set[int]:
+        """The places whose readings count for it: where it is, and all dryers that it may go to."""
+        place = self.states[0][spool.pk].history.standing_in
+        return {pk for one in (place, *self.dryers.values()) if one for pk in (one.pk, one.room_id) if pk}
+
+    def _changes(self) -> dict[int, set[int]]:
+        """The slots around which the last readings stop counting, and of which places.
+
+        What a dryer takes in changes at once, so the slot before counts as well; a spool's air by the hour.
+        """
+        places = {pk for spool in self.candidates.values() for pk in self._around(spool)}
+        since = self.begin - BELIEVED_FOR - HOUR
+        recent = Reading.objects.filter(place__in=places, at__gt=since, at__lte=self.begin)
+        found: dict[int, set[int]] = {}
+        for place_id, last in recent.order_by().values_list("place").annotate(Max("at")):
+            in_dryers = -((self.begin - last - BELIEVED_FOR) // SLOT)
+            by_hour = -((self.begin - hour_of(last) - HOUR - BELIEVED_FOR) // SLOT)
+            for slot in (in_dryers - 1, in_dryers, by_hour):
+                if 0 < slot < self.slots:
+                    found.setdefault(slot, set()).add(place_id)
+        return found
 
     def _surely_g(self, spool: Spool) -> float:
         return math.floor(self.amounts[spool.pk].low_g)
@@ -412,17 +442,18 @@ class _Gathering:
         limit_pct = OF_LIMIT * _print_limit_pct(spool)
         masses_g = self._masses_g(spool)
 
-        def good(bound: int) -> bool:
-            state = self.states[bound][spool.pk]
+        def good(slot: int) -> bool:
+            state = self.states[slot][spool.pk]
             return all(state.probability_over(limit_pct, mass_g) <= DOUBT for mass_g in masses_g)
 
-        known = [good(bound) for bound in self.bounds]
+        looks = [slot for slot, states in sorted(self.states.items()) if spool.pk in states]
+        known = [good(slot) for slot in looks]
         if all(known):
             return self.slots
         first_bad = known.index(False)
         if first_bad == 0:
             return -1
-        bound, following = self.bounds[first_bad - 1 : first_bad + 1]
+        bound, following = looks[first_bad - 1 : first_bad + 1]
         state = self.states[bound][spool.pk]
         there = state.history.segment_at(state.at)
         if there is None:
@@ -473,9 +504,11 @@ class _Gathering:
                 one.mass_g = wanted_g
         self._find_hours([one for one in slow if one.mass_g is not None], first)
         self._find_hours(tries, last)
-        changing = [one for one in tries if one.hours[first] != one.hours[last]]
+        for slot, places in self.changes.items():
+            self._find_hours([one for one in tries if places & self._around(one.spool)], slot)
+        changing = [one for one in tries if len({*one.hours.values()}) > 1]
         for bound in self.bounds[1:-1]:
-            self._find_hours(changing, bound)
+            self._find_hours([one for one in changing if bound not in one.hours], bound)
         found: dict[int, list[Way]] = {}
         for spool, of_spool in groupby(sorted(tries, key=lambda one: one.spool.pk), lambda one: one.spool):
             own = list(of_spool)
@@ -583,13 +616,11 @@ class _Gathering:
         first_h = max((one.first_hours[bound] for bound in known), default=0.0)
         rest_h = {bound: (one.hours[bound] or 0.0) - one.first_hours[bound] for bound in known}
         takes: list[int | None] = []
-        for pair in zip(self.bounds, self.bounds[1:], strict=False):
-            # Where it does not change from the first bound to the last one, it was looked at there only.
-            at = pair if one.hours.keys() >= {*pair} else (self.bounds[0], self.bounds[-1])
-            sure = all(bound in rest_h for bound in at)
-            takes.append(
-                math.ceil((first_h + max(rest_h[bound] for bound in at)) * SLOTS_H) if sure else None
-            )
+        for begin, end in zip(self.bounds, self.bounds[1:], strict=False):
+            # Where it never changes it was not looked at within.
+            at = [slot for slot in one.hours if begin <= slot <= end] or [self.bounds[0]]
+            sure = all(slot in rest_h for slot in at)
+            takes.append(math.ceil((first_h + max(rest_h[slot] for slot in at)) * SLOTS_H) if sure else None)
         possible = [each for each in takes if each is not None]
         most = self._most(one.spool, one.set_point_c, [], self.states[0][one.spool.pk])
         if not possible or min(possible) > most:

@@ -63,7 +63,7 @@ class PlannedPrintSerializer(serializers.Serializer):
 
     wanted = serializers.IntegerField(source="planned.wanted_id")
     spool = SpoolCode(source="planned.spool", read_only=True, allow_null=True)
-    state = serializers.ChoiceField(["in time", "late", "missing"])
+    state = serializers.ChoiceField(["in time", "in doubt", "late", "missing"])
     good_at = Moment(allow_null=True, help_text="null: good without drying, or missing")
     late_h = Number()
     why = serializers.CharField(allow_blank=True)

@@ -35,6 +35,7 @@ KEEP = timedelta(days=90)
 LONGEST_WAIT = timedelta(days=2, hours=2)
 DELIVER, DISPATCH = "maintenance.deliver", "maintenance.dispatch"
 ENDED = "This way was ended."
+OVER = "When its time came it was no longer due, or a later message told of it."
 
 
 def post(events: Sequence[ReminderEvent]) -> None:
@@ -226,7 +227,7 @@ def overtaken(message: Message, now: datetime) -> bool:
     return later.filter(Q(state=State.SENT) | Q(state=State.WAITING, not_before__lte=now)).exists()
 
 
-def lapse(messages: Iterable[Message], why: str = "") -> None:
+def lapse(messages: Iterable[Message], why: str = OVER) -> None:
     """They are not sent any more."""
     Message.objects.filter(pk__in=[message.pk for message in messages]).update(
         state=State.LAPSED, ended_at=timezone.now(), error=why

@@ -14,7 +14,7 @@ from background.queue import enqueue
 from maintenance.models import Channel, Message
 
 from . import mail, push, webhook
-from .outbox import DISPATCH, TO_PEOPLE, lapse, overtaken, queue_try, rests, still_due
+from .outbox import DISPATCH, ENDED, OVER, TO_PEOPLE, lapse, overtaken, queue_try, rests, still_due
 from .posting import NotDelivered
 
 logger = logging.getLogger(__name__)
@@ -29,10 +29,10 @@ LONGEST_ERROR = 300
 
 @dataclass(frozen=True)
 class Outcome:
-    """What came of a try: sent when there is no failure; lapsed when it was not tried, being due no more."""
+    """What came of a try: sent when there is no failure; lapsed: why it was not tried and will not be."""
 
     failure: NotDelivered | None = None
-    lapsed: bool = False
+    lapsed: str = ""
 
 
 def attempt(message: str, number: int) -> Outcome | None:
@@ -44,11 +44,11 @@ def attempt(message: str, number: int) -> Outcome | None:
         return None
     channel = found.channel
     if channel.ended_at is not None or not channel.user.is_active:
-        return Outcome(lapsed=True)
+        return Outcome(lapsed=ENDED)
     is_test = found.purpose == Message.Purpose.TEST
     to_a_person = channel.kind in TO_PEOPLE and not is_test
     if to_a_person and (not still_due(found, now) or overtaken(found, now)):
-        return Outcome(lapsed=True)
+        return Outcome(lapsed=OVER)
     if not is_test and rests(channel, now):
         return None
     try:
@@ -72,7 +72,7 @@ def keep(message: str, number: int, outcome: Outcome | None) -> None:
         return
     now = timezone.now()
     if outcome.lapsed:
-        lapse([found])
+        lapse([found], outcome.lapsed)
         return
     found.attempts += 1
     if outcome.failure is None:

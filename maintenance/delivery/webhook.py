@@ -51,7 +51,7 @@ def send(message: Message) -> None:
         return
     if 400 <= status < 500 and status not in NOT_NOW:
         raise NotDelivered(
-            f"The receiver refused it (HTTP {status}). It is tried again; see what it has against it.",
+            f"The receiver refused it (HTTP {status}). See what it has against it.",
             of_channel=False,
         )
     moved = " It points elsewhere, which is not followed: give the new address." if status < 400 else ""

@@ -68,6 +68,16 @@ def test_body() -> dict[str, Any]:
     }
 
 
+def news_of(body: dict[str, Any]) -> str:
+    """One line for the list of what was sent: the title and what happened."""
+    if "what" not in body:
+        return subject_of(body)
+    news = f"{body['title']}: {What(body['what']).label}"
+    # What was said of the others is their number then, which the reminder tells.
+    told = body["said"] if body["what"] in (What.SNOOZED, What.DONE) else ""
+    return f"{news} ({told})" if told else news
+
+
 def subject_of(body: dict[str, Any]) -> str:
     """One line: the title, or how many of them and the first few."""
     if "entries" not in body:

@@ -106,7 +106,7 @@ class Message(models.Model):
         BUNDLED = "bundled", "told in a digest"
         SENT = "sent", "sent"
         DEAD = "dead", "given up"
-        LAPSED = "lapsed", "no longer due when its time came"
+        LAPSED = "lapsed", "not sent"
 
     id = models.UUIDField(primary_key=True, default=uuid4, editable=False)
     channel = models.ForeignKey(Channel, models.CASCADE, related_name="messages")

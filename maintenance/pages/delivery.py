@@ -17,7 +17,7 @@ from django.views.decorators.cache import cache_control, never_cache
 from django.views.decorators.http import conditional_page, require_POST, require_safe
 
 from maintenance.delivery import channels, feed, mail, outbox, push
-from maintenance.delivery.wording import subject_of
+from maintenance.delivery.wording import news_of
 from maintenance.models import Channel, Message, Reminder
 from spools.pages.forms import carried_out, sent
 
@@ -95,12 +95,16 @@ def _chosen(mine: list[Channel]) -> dict[str, dict[str, str]]:
 
 
 def _way(channel: Channel, request: HttpRequest) -> dict[str, Any]:
-    last = channel.messages.filter(~Q(error="")).order_by("-next_try_at").first()
+    tried = channel.messages.filter(attempts__gt=0)
+    failed = tried.filter(~Q(error="")).order_by("-next_try_at").first() if channel.failures else None
+    last = tried.exclude(state=Message.State.LAPSED).order_by("-written_at").first()
     base = settings.PUBLIC_URL or f"{request.scheme}://{request.get_host()}"
     return {
         "channel": channel,
         "title": title_of(channel),
-        "error": last.error if last is not None and channel.failures else "",
+        "error": failed.error if failed is not None else "",
+        # What fails for its own sake says nothing of the way, but a receiver may refuse all that comes.
+        "refused": last.error if last is not None and not channel.failures else "",
         "feed": base + reverse("calendar-feed", args=[channel.address])
         if channel.kind == Kind.CALENDAR
         else "",
@@ -113,7 +117,7 @@ def _row(message: Message) -> dict[str, Any]:
         "message": message,
         # While its way rests after a failure nothing is tried by it.
         "next_try_at": max(message.next_try_at, rest),
-        "subject": subject_of(message.body),
+        "subject": news_of(message.body),
         "title": title_of(message.channel),
         "retry": message.state == Message.State.DEAD and message.channel.ended_at is None,
     }

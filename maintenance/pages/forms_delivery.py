@@ -27,8 +27,8 @@ class TimeField(forms.TimeField):
 class TimesForm(forms.Form):
     """When a person wants to hear of things, in the shop's zone."""
 
-    quiet_from = TimeField("Quiet hours from", required=False, help_text="Empty: none.")
-    quiet_to = TimeField("Quiet hours until", required=False)
+    quiet_from = TimeField("Quiet hours from", required=False, help_text="Both empty: none.")
+    quiet_to = TimeField("Quiet hours until", required=False, help_text="Both empty: none.")
     pressing_in_quiet = forms.BooleanField(label="Pressing ones come in quiet hours, too", required=False)
     digest_at = TimeField("The digest is sent at")
 

@@ -26,7 +26,7 @@ from spools.week_ways import Hands
 from .forms_week import HandsForm, MoveForm, WantedForm
 from .week_drawing import Stretch, WeekDrawing, week_drawing
 
-STATES = {"in time": "clear", "late": "caution", "missing": "hold"}
+STATES = {"in time": "clear", "in doubt": "caution", "late": "caution", "missing": "hold"}
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ def _shown(plan: WeekPlan, runs: Sequence[DryingRun]) -> Shown:
         plan,
         runs,
         rows,
-        [(STATES[one.state], one) for one in week.told(plan, dryings)],
+        [(STATES[one.state], one) for one in week.told(plan, dryings, faults)],
         [fault.text for fault in faults if fault.drying is None],
         _drawing(rows, runs, now),
     )

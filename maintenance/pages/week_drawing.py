@@ -7,10 +7,10 @@ from datetime import datetime, timedelta
 from django.utils import timezone
 
 WIDTH, LEFT, RIGHT, TOP = 400, 8, 8, 6
-# Of a dryer's name, of a spool in it, and below the last one.
-HEADING, ROW, BOTTOM = 18, 20, 20
+# Of a dryer's name, of a spool in it, and below the last one; for texts of 16, so that a phone shows 12.
+HEADING, ROW, BOTTOM = 22, 24, 22
 LEAST = timedelta(hours=24)
-LABEL_PX, DAY_PX = 16, 40
+LABEL_PX, DAY_PX = 24, 58
 
 
 @dataclass(frozen=True)
@@ -25,16 +25,20 @@ class Stretch:
 
 @dataclass(frozen=True)
 class Bar:
-    """A rectangle with its label beside its left end, or before it where there is no room behind."""
+    """A rectangle with its label in the middle, or beside it where it is too short."""
 
     x: float
     y: float
     width: float
     label: str
     label_x: float
-    anchor: str
+    inside: bool
     runs: bool
-    height: int = ROW - 6
+    height: int = ROW - 4
+
+    @property
+    def label_y(self) -> float:
+        return self.y + self.height / 2
 
 
 @dataclass(frozen=True)
@@ -65,12 +69,23 @@ def week_drawing(dryers: Sequence[tuple[str, Sequence[Stretch]]], now: datetime)
     lanes = []
     y = float(TOP)
     for name, stretches in dryers:
-        rows: list[datetime] = []
+        rows: list[float] = []
         bars = []
         for one in sorted(stretches, key=lambda each: each.start):
-            row = next((n for n, free in enumerate(rows) if free <= one.start), len(rows))
-            rows[row : row + 1] = [one.end]
-            bars.append(_bar(one, x(one.start), x(one.end), y + HEADING + ROW * row))
+            begin = x(one.start)
+            end = max(begin + 2.0, x(one.end))
+            left, right = begin, end
+            label_x = (begin + end) / 2
+            # A label beside it has to have room, too: where a bar is in the way it lies in a row of its own.
+            if one.label and end - begin < LABEL_PX:
+                if end + LABEL_PX <= WIDTH:
+                    right, label_x = end + LABEL_PX, end + LABEL_PX / 2
+                else:
+                    left, label_x = begin - LABEL_PX, begin - LABEL_PX / 2
+            row = next((n for n, free in enumerate(rows) if free <= left + 0.01), len(rows))
+            rows[row : row + 1] = [right]
+            top, inside = y + HEADING + ROW * row, begin < label_x < end
+            bars.append(Bar(begin, top, end - begin, one.label, label_x, inside, one.runs))
         lanes.append((y + HEADING - 5, name, bars))
         y += HEADING + ROW * max(1, len(rows))
     midnight = timezone.localtime(now).replace(hour=0, minute=0, second=0, microsecond=0)
@@ -80,9 +95,3 @@ def week_drawing(dryers: Sequence[tuple[str, Sequence[Stretch]]], now: datetime)
     # A day is named behind its midnight, where there is room for that.
     ticks = [(x(at), at) for at in midnights if at < until and x(at) + DAY_PX <= WIDTH]
     return WeekDrawing(lanes, ticks, y + BOTTOM)
-
-
-def _bar(one: Stretch, begin: float, end: float, y: float) -> Bar:
-    behind = end + 4 + LABEL_PX <= WIDTH
-    label_x, anchor = (end + 4, "start") if behind else (begin - 4, "end")
-    return Bar(begin, y, max(2.0, end - begin), one.label, label_x, anchor, one.runs)

@@ -12,8 +12,10 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from maintenance.delivery import channels, outbox
-from maintenance.models import Channel, DeliverySettings, Message, Reminder
+from maintenance.delivery import channels, outbox, tries
+from maintenance.models import Channel, DeliverySettings, Message, Reminder, ReminderEvent
+from tests.maintenance.delivery.conftest import raised
+from tests.maintenance.delivery.receivers import HttpReceiver
 
 from .small_shop import says
 
@@ -158,6 +160,11 @@ def test_a_choice_that_is_none_is_refused(desk, ada, value):
     assert hook.subscriptions.filter(timing="at_once").count() == 14
 
 
+def test_both_ends_of_the_quiet_hours_may_be_empty_and_both_say_so(desk):
+    fields = page(desk).context["times"].fields
+    assert fields["quiet_from"].help_text == fields["quiet_to"].help_text == "Both empty: none."
+
+
 def test_times_are_kept(desk, ada):
     assert desk.post(reverse("delivery"), TIMES).status_code == 302
     kept = DeliverySettings.objects.get(user=ada)
@@ -232,6 +239,63 @@ def test_dead_ones_are_told_with_their_reason(desk, ada):
     shown = page(desk)
     assert says(shown, "given up A test from Loadworthy") and says(shown, "The receiver answered HTTP 500.")
     assert says(shown, "tries: 18") and says(shown, "Try again")
+
+
+def try_to_send(message: Message) -> None:
+    number = message.attempts
+    tries.keep(str(message.pk), number, tries.attempt(str(message.pk), number))
+
+
+def test_a_way_whose_last_message_was_refused_says_so_until_one_goes_out(desk, ada, monkeypatch):
+    for name in ("HTTP_PROXY", "ALL_PROXY", "http_proxy", "all_proxy"):
+        monkeypatch.delenv(name, raising=False)
+    with HttpReceiver.running() as web:
+        hook = channels.add_webhook(ada, web.address)
+        web.mood = 403
+        try_to_send(outbox.send_test(hook))
+        hook.refresh_from_db()
+        assert hook.failures == 0
+        said = "Its last message did not go out: The receiver refused it (HTTP 403)."
+        assert says(page(desk), said)
+        web.mood = 200
+        try_to_send(outbox.send_test(hook))
+    assert sorted(Message.objects.values_list("state", flat=True)) == ["sent", "waiting"]
+    assert not says(page(desk), "Its last message did not go out")
+
+
+def test_the_list_says_what_happened(desk, ada):
+    channels.add_webhook(ada, "http://127.0.0.1:9/")
+    said = {"snoozed": "until 27 Nov 2026, 08:00", "done": "wiped", "back": "0.7 %"}
+    events = [raised(1, what, escalated_at=timezone.now()) for what in ReminderEvent.What.values]
+    for event in events:
+        event.said = said.get(event.what, "")
+    outbox.post(events)
+    answer = page(desk)
+    happened = [
+        "raised",
+        "became pressing",
+        "put off (until 27 Nov 2026, 08:00)",
+        "came back",
+        "done (wiped)",
+    ]
+    for news in [*happened, "its cause is gone"]:
+        assert says(answer, f"waiting Re-dry spool 1: {news} Webhook"), news
+    assert not says(answer, "Pressing: Re-dry")
+
+
+def test_what_is_not_sent_says_why(desk, ada, settings):
+    """A way that was ended, and a reminder that was done before its message went out."""
+    settings.EMAIL_HOST = "127.0.0.1"
+    hook, mail = channels.add_webhook(ada, "http://127.0.0.1:9/"), channels.add_email(ada, "a@shop.example")
+    channels.tell(mail, channels.ALL_AT_ONCE)
+    outbox.post([raised()])
+    channels.end(hook)
+    Reminder.objects.update(ended_at=timezone.now(), ending="done")
+    try_to_send(Message.objects.get(channel=mail))
+    assert set(Message.objects.values_list("state", flat=True)) == {"lapsed"}
+    answer = page(desk)
+    assert says(answer, "not sent Re-dry spool 1") and not says(answer, "no longer due when its time came")
+    assert says(answer, "This way was ended.") and says(answer, "When its time came it was no longer due")
 
 
 def test_what_waits_behind_a_failure_is_told_for_when_it_is_tried(desk, ada):

@@ -6,12 +6,14 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from background.running import run_due
-from maintenance.pages.week_drawing import LEFT, WIDTH, Stretch, week_drawing
+from maintenance.pages.week_drawing import LABEL_PX, LEFT, WIDTH, Stretch, week_drawing
 from spools import week
 from spools.labels import pretty
-from spools.models import DryingRun, PlannedDrying, WantedPrint, WeekPlan
+from spools.models import DryingRun, PlannedDrying, Spool, WantedPrint, WeekPlan
 from spools.moves import mark_empty, move_spool
 from tests.spools.conftest import hours_ago
 
@@ -101,6 +103,14 @@ def test_wrong_input_is_told_beside_its_field(shop, desk, changes, field, why):
     assert not WantedPrint.objects.exists()
 
 
+def test_without_a_spool_nothing_can_be_wanted_and_the_page_says_what_comes_first(shop, desk):
+    assert "There is no spool yet" not in words(desk.get(reverse("wanted-new")))
+    Spool.objects.update(emptied_at=timezone.now())
+    page = desk.get(reverse("wanted-new"))
+    assert "There is no spool yet" in words(page) and "Add it" not in words(page)
+    assert reverse("spool-receive") in page.content.decode().split("There is no spool yet")[1]
+
+
 def test_hours_and_empty_lists_are_refused_on_the_page(shop, desk):
     assert "No print is wanted" in words(desk.post(reverse("week-plan"), HANDS))
     desk.post(reverse("wanted-new"), wanted(shop))
@@ -145,6 +155,7 @@ def test_what_no_longer_holds_is_told_and_a_plan_may_be_ended(shop, desk, accept
     mark_empty(shop.free)
     said = words(desk.get(reverse("week")))
     assert "No longer holds: Spool" in said and "Some of it no longer holds" in said
+    assert "In doubt: Gears" in said and "In time" not in said
     end = reverse("week-turn-down", args=[WeekPlan.objects.get().pk])
     assert "is turned down" in words(desk.post(end, follow=True))
     assert week.accepted_plan() is None
@@ -175,3 +186,30 @@ def test_bars_lie_in_their_dryer_and_spools_that_are_together_below_each_other()
     assert bars[0].x == LEFT and bars[0].y == bars[2].y != bars[1].y
     assert bars[2].x == pytest.approx(bars[1].x + bars[1].width)
     assert all(bar.x >= LEFT and bar.x + bar.width <= WIDTH and 0 < bar.label_x < WIDTH for bar in bars)
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(0, 100), st.floats(0.25, 60)).map(lambda span: (span[0], span[0] + span[1])),
+        min_size=1,
+        max_size=8,
+    )
+)
+@example([(0, 60), (60, 61)])
+@example([(0, 1), (1, 60)])
+def test_the_number_of_a_drying_lies_on_its_own_bar_or_on_none(spans):
+    now = timezone.now()
+    stretches = [
+        Stretch(now + timedelta(hours=start), now + timedelta(hours=end), str(n), runs=False)
+        for n, (start, end) in enumerate(spans)
+    ]
+    ((_, _, bars),) = week_drawing([("One", stretches)], now).lanes
+    for bar in bars:
+        left, right = bar.label_x - LABEL_PX / 2, bar.label_x + LABEL_PX / 2
+        over = [
+            other
+            for other in bars
+            if other.y == bar.y and other.x + 0.02 < right and left + 0.02 < other.x + other.width
+        ]
+        assert over == ([bar] if bar.inside else [])
+        assert left + LABEL_PX >= 0 and right <= WIDTH + 0.02

@@ -10,12 +10,14 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from spools import drying, week
+from spools.checks import shown
+from spools.climate import record_readings
 from spools.labels import pretty
 from spools.models import Place, PlannedDrying, Polymer, WantedPrint, WeekPlan
-from spools.moves import mark_empty
-from spools.plans import plan_drying
+from spools.moves import mark_empty, move_spool
+from spools.plans import IN_HAND_H, plan_drying
 from spools.week_faults import chance_of, faults_of
-from spools.week_ways import SLOT, Hands, next_slot
+from spools.week_ways import SLOT, SLOTS_H, Hands, alone_at, gather, next_slot
 
 from .conftest import feedstock, hours_ago, polymer, receive
 from .test_stages import with_code
@@ -78,6 +80,28 @@ def test_a_plan_has_everything_good_in_time_and_holds_when_it_is_simulated(wet, 
     (first,) = [one for one in plan.standing() if one.start <= next_slot(timezone.now())]
     own = plan_drying(first.spool, dryer, set_point_c=first.set_point_c, at=first.start)
     assert own.hours <= first.hours <= own.hours + 2.5
+
+
+@pytest.mark.parametrize("minutes_old", [10, 170])
+def test_whenever_a_drying_begins_it_is_planned_long_enough(shelf, box, dryer, minutes_old):
+    """Damp air is read, and drier air assumed once that is old: the drying takes longest in between."""
+    spool = receive(feedstock("TPU 95A"), box, core_material="pc", net_mass_g=600, sealed=False)
+    move_spool(spool, shelf, at=hours_ago(0.5))
+    readings = [(hours_ago(n + minutes_old / 60), 24, 65) for n in range(30)]
+    record_readings(shelf, readings, origin="hand")
+    shelf.assumed_rh_pct = 25
+    shelf.save()
+    facts = gather([want("TPU 95A", 100, 60)], ALWAYS)
+    (stock,) = facts.week.stock
+    way = max(stock.ways, key=lambda way: way.mode.set_point_c)
+    mass_g = facts.details[stock.spool, way.dryer, way.mode].mass_g
+    needed_h = []
+    for slot in range(9 * SLOTS_H):
+        _, hours = alone_at(spool, facts.dryers[dryer.pk], facts.at(slot), way.mode.set_point_c, mass_g)
+        needed_h.append(hours - IN_HAND_H)
+        takes = way.takes[facts.week.part_of(slot)]
+        assert takes is not None and takes / SLOTS_H >= needed_h[-1], slot
+    assert max(needed_h) > max(needed_h[0], needed_h[-1]) + IN_HAND_H
 
 
 def test_what_is_good_anyway_is_left_alone(shelf, box, dryer, pla):
@@ -145,6 +169,14 @@ def test_what_cannot_be_is_told_with_the_reason_and_the_rest_is_planned(wet, she
     assert "There is no spool of PA66" in rows["PA66"].planned.why
     assert "may be no hotter" in rows["PEI"].planned.why and "PLA" in rows["PEI"].planned.why
     assert faults_of(plan) == []
+
+
+def test_the_earliest_that_could_be_is_not_later_than_what_is_planned(wet, dryer):
+    """A print that is wanted between two slots, sooner than anything can be dry."""
+    due_at = next_slot(in_hours(1)) + timedelta(minutes=7)
+    week.want_print(Polymer.objects.get(name="PA6"), 100, due_at, name="soon")
+    soon = of(planned())["soon"]
+    assert f"it is good on {shown(soon.good_at)} at the earliest" in soon.why
 
 
 def test_too_few_hours_make_the_fewest_late_and_say_so(wet, dryer):
@@ -345,6 +377,8 @@ def test_the_check_of_plans_finds_what_is_wrong(wet, dryer, shelf, change, why):
     one.set_point_c = change.get("set_point_c", one.set_point_c)
     one.save()
     assert why in texts(plan)
+    (print_of,) = week.told(plan, list(plan.standing()), faults_of(plan))
+    assert print_of.state == "in doubt" and "no longer holds" in print_of.why
 
 
 KINDS = ["PLA", "PETG", "PC", "PA6", "PA12", "TPU 95A", "ABS", "PVA", "PMMA"]
@@ -371,6 +405,11 @@ def test_whatever_the_shop_its_plan_holds_when_it_is_simulated(data, shelf, box)
 def _some_plan(draw, shelf: Place, box: Place) -> WeekPlan:
     Place.objects.filter(pk=shelf.pk).update(assumed_rh_pct=draw(st.sampled_from([35, 60])))
     Place.objects.filter(pk=box.pk).update(assumed_rh_pct=draw(st.sampled_from([8, 30])))
+    for place in (shelf, box):
+        if draw(st.booleans()):
+            ago, rh_pct = draw(st.floats(0.1, 7)), draw(st.sampled_from([20, 85]))
+            readings = [(hours_ago(ago + n), 27, rh_pct) for n in range(48)]
+            record_readings(place, readings, origin="api")
     dryers = [
         Place.objects.create(
             name=f"Dryer {n}",
