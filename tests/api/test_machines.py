@@ -167,6 +167,17 @@ def test_loading_and_unloading(api, shop, receive):
     assert Loading.objects.count() == 1
 
 
+def test_a_spool_that_was_moved_away_came_off(api, shop, receive):
+    code = receive(feedstock=shop.pla)
+    loading = api.post(
+        f"spools/{code}/load", toolhead=shop.toolhead, override_reason="a test", at=ago(hours=2)
+    )
+    stay = api.post(f"spools/{code}/move", place=shop.dry_box)
+    assert api.get(f"loadings/{loading['id']}")["end"] == stay["start"]
+    assert api.get("loadings", open=True)["count"] == 0
+    assert api.get("loadings", open=False)["count"] == 1
+
+
 def test_a_hold_without_a_reason_is_refused(api, shop, receive):
     code = receive(place=shop.shelf)
     assert api.get("readiness", toolhead=shop.toolhead, spool=code)["state"] == "hold"

@@ -4,8 +4,13 @@ import pytest
 from django.urls import reverse
 
 from maintenance.models import Fitting, Job, Loading, PartKind, Printer, StockEntry
+from maintenance.pages.time_line import time_line
 from maintenance.parts import add_stock, in_stock
+from spools.checks import shown
+from spools.drying import start_drying
+from spools.labels import pretty
 from spools.models import Place
+from spools.moves import mark_empty, move_spool
 from tests.spools.conftest import hours_ago
 
 from .small_shop import a_job, a_reminder, local_input, part_kind, says
@@ -71,6 +76,27 @@ def test_a_printer_with_a_spool_on_it_stays_in_use(shop, desk):
     loading = Loading.objects.present().first()
     address = reverse("machine-retire", args=[loading.toolhead.printer_id])
     assert says(desk.post(address, {"when": ""}), "Take it off first")
+
+
+@pytest.mark.parametrize("left", ["dried", "moved", "emptied"])
+def test_a_spool_that_left_its_toolhead_is_on_it_on_no_page(shop, desk, left):
+    spool, toolhead, at = shop.spools[0], shop.toolheads[0], hours_ago(2)
+    if left == "dried":
+        start_drying([spool], shop.dryer, 45, at=at)
+    elif left == "moved":
+        move_spool(spool, shop.shelf, at=at)
+    else:
+        mark_empty(spool, at=at)
+    page = desk.get(reverse("machine", args=[toolhead.printer_id]))
+    assert [row["loading"] for row in page.context["toolheads"]] == [None, None]
+    until = f"{pretty(spool.code)} {spool.feedstock}, until {shown(at)}"
+    for name in ("job-new", "flow-check-new"):
+        assert says(desk.get(reverse(name)), f"{toolhead}: {until}")
+    assert says(desk.get(reverse("trouble-new")), f"{spool.feedstock} on {toolhead}, until {shown(at)}")
+    flow = desk.get(reverse("toolhead-flow", args=[toolhead.pk]))
+    assert flow.context["loading"] is None
+    [event] = [one for one in time_line(spool) if one.what == "loading"]
+    assert event.until == at
 
 
 def test_a_part_is_replaced_in_two_taps(shop, desk):
