@@ -114,6 +114,20 @@ def test_a_part_is_replaced_in_two_taps(shop, desk):
     assert in_stock([shop.brass])[shop.brass.pk] == before - 1
 
 
+@pytest.mark.parametrize("act", ["part-replace", "part-remove"])
+def test_a_part_that_is_off_already_is_told_with_its_time_and_stays_replaced_once(shop, desk, act):
+    old = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    address, machine = reverse(act, args=[old.pk]), reverse("machine", args=[shop.toolheads[0].printer_id])
+    values = {"kind": shop.brass.pk, "removal": "worn"}
+    assert desk.post(address, values).status_code == 302
+    old.refresh_from_db()
+    fittings, entries = Fitting.objects.count(), StockEntry.objects.count()
+    for again in (desk.post(address, values, follow=True), desk.get(address, follow=True)):
+        assert again.redirect_chain == [(machine, 302)]
+        assert says(again, f"came off {shop.toolheads[0]} on {shown(old.end)} already. Nothing was changed.")
+    assert (Fitting.objects.count(), StockEntry.objects.count()) == (fittings, entries)
+
+
 def test_replacing_without_stock_is_refused(shop, desk):
     jewel = PartKind.objects.create(
         role="nozzle",
@@ -291,6 +305,15 @@ def test_stock_shows_what_is_low(shop, desk):
     assert counts["Brass nozzle"] == (3, False)
     grams = {str(row["feedstock"]): row["mass_g"] for row in page.context["feedstocks"]}
     assert grams["Example Works PLA"] == pytest.approx(5000)
+
+
+def test_parts_are_received_once_however_often_the_button_is_pressed(shop, desk):
+    before, values = in_stock([shop.brass])[shop.brass.pk], {"kind": shop.brass.pk, "count": 3}
+    assert desk.post(reverse("stock-add"), values).status_code == 302
+    assert says(desk.post(reverse("stock-add"), values), "+3 is recorded for that minute already")
+    assert in_stock([shop.brass])[shop.brass.pk] == before + 3
+    assert desk.post(reverse("stock-add"), values | {"note": "second bag"}).status_code == 302
+    assert in_stock([shop.brass])[shop.brass.pk] == before + 6
 
 
 def test_parts_are_received_and_miscounts_refused(shop, desk):
