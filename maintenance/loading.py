@@ -110,7 +110,9 @@ def _make_room(toolhead: Toolhead, unload_to: Place | None, at: datetime, by: An
     if there.end is not None:
         raise ValidationError({"at": f"Spool {code} was on it until {shown(there.end)}. Give a later time."})
     if unload_to is None:
-        raise ValidationError(f"Spool {code} is on {toolhead}. Unload it first, or say where it goes.")
+        raise ValidationError(
+            {"unload_to": f"Spool {code} is on {toolhead}. Say where it goes, or unload it first."}
+        )
     unload_spool(there, unload_to, at=at, by=by)
 
 

@@ -253,7 +253,7 @@ class JobForm(forms.Form):
     # What the verdict was shown for; a change after that shows the verdict again.
     checked = forms.CharField(required=False, widget=forms.HiddenInput)
 
-    ASKED = ["loading", "mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s"]
+    ASKED = ["loading", "mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s", "when"]
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)

@@ -6,7 +6,7 @@ from django import forms
 from django.db.models import QuerySet
 
 from spools.corrections import REEL
-from spools.labels import normalise
+from spools.labels import normalise, pretty
 from spools.models import CoreKind, Feedstock, Place, Spool
 from spools.pages.forms import WhenField, number
 from spools.plans import GOALS
@@ -128,10 +128,17 @@ class LoadForm(forms.Form):
     )
     when = WhenField()
 
-    def __init__(self, *args: Any, hold: bool, **options: Any) -> None:
+    def __init__(self, *args: Any, hold: bool, there: Spool | None, here: Place, **options: Any) -> None:
+        """there: the spool that is on the toolhead and has to go; here: the printer's place."""
         super().__init__(*args, **options)
         if not hold:
             del self.fields["override_reason"]
+        if there is not None:
+            code = pretty(there.code)
+            places = Place.objects.exclude(pk=here.pk)
+            self.fields["unload_to"] = PlaceChoice(places, f"{code} comes off and goes to")
+            self.fields["unload_to"].error_messages["required"] = f"Say where {code} goes."
+            self.order_fields(["unload_to"])
 
 
 class PlanForm(forms.Form):

@@ -159,7 +159,8 @@ def test_loading_and_unloading(api, shop, receive):
     assert api.get(f"toolheads/{shop.toolhead}")["loading"]["spool"] == code
     assert api.get("loadings", open=True)["count"] == 1
     second = receive(feedstock=shop.pla)
-    assert api.refused(f"spools/{second}/load", toolhead=shop.toolhead, override_reason=reason)
+    taken = api.refused(f"spools/{second}/load", toolhead=shop.toolhead, override_reason=reason)
+    assert "Say where it goes" in taken["unload_to"]
     unloaded = api.post(f"spools/{code}/unload", status=200, place=shop.dry_box)
     assert unloaded["end"]
     assert api.get(f"spools/{code}")["stay"]["place"] == shop.dry_box

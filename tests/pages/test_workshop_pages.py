@@ -1,6 +1,9 @@
 """Machines, parts, jobs, stock and reminders, with bad input too."""
 
+from datetime import UTC, datetime
+
 import pytest
+from django.core.exceptions import ValidationError
 from django.urls import reverse
 
 from maintenance.models import Fitting, Job, Loading, PartKind, Printer, StockEntry
@@ -254,6 +257,21 @@ def test_the_verdict_is_shown_before_a_job_is_recorded(shop, desk):
     made = Job.objects.get()
     page = desk.get(reverse("job", args=[made.pk]))
     assert says(page, "40 g of") and says(page, "Brass nozzle")
+
+
+@pytest.mark.parametrize(
+    "start",
+    [datetime(2100, 1, 1, tzinfo=UTC), datetime(1999, 1, 1, tzinfo=UTC), hours_ago(24 * 60), hours_ago(7)],
+    ids=["in the future", "too long ago", "before it came", "before it was loaded"],
+)
+def test_an_impossible_start_is_refused_at_the_check_in_the_same_words(shop, desk, start):
+    start = start.replace(second=0, microsecond=0)
+    page = desk.post(reverse("job-new"), job_values(shop, when=local_input(start)) | {"check": "1"})
+    assert page.context["verdict"] is None
+    with pytest.raises(ValidationError) as refused:
+        a_job(shop, start=start)
+    said = [str(error) for errors in page.context["form"].errors.values() for error in errors]
+    assert said == refused.value.messages
 
 
 def test_a_job_that_was_changed_after_its_check_is_checked_again(shop, desk):
