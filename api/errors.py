@@ -9,11 +9,13 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError
 from django.db.models import ProtectedError
+from django.http import Http404
 from rest_framework import exceptions, status
 from rest_framework.response import Response
 from rest_framework.views import exception_handler, set_rollback
 
 CLASH = "This clashes with something recorded at the same moment. Look at the present state and try again."
+NOTHING_THERE = "There is nothing with this id here. Look at the list without an id."
 IN_USE = "Other records refer to this, therefore it stays."
 
 
@@ -32,6 +34,13 @@ def handler(error: Exception, context: dict[str, Any]) -> Response | None:
         set_rollback()
         message = IN_USE if isinstance(error, ProtectedError) else CLASH
         return _refused([("", message)], status.HTTP_409_CONFLICT)
+    if isinstance(error, Http404):
+        error = exceptions.NotFound(NOTHING_THERE)
+    elif isinstance(error, exceptions.UnsupportedMediaType):
+        taken = " or ".join(parser.media_type for parser in context["view"].get_parsers())
+        error = exceptions.UnsupportedMediaType(
+            "", f"Send the body as {taken}, and say so in the header Content-Type."
+        )
     response = exception_handler(error, context)
     if response is None:
         return None

@@ -46,6 +46,29 @@ class Whole(serializers.IntegerField):
         return super().to_internal_value(data)
 
 
+class Text(serializers.CharField):
+    """Text as such: a number that slipped into a note's place would otherwise be kept as one."""
+
+    default_error_messages = {"invalid": "Give text, in quotes."}
+
+    def to_internal_value(self, data: Any) -> str:
+        if not isinstance(data, str):
+            self.fail("invalid")
+        return super().to_internal_value(data)
+
+
+class Id(serializers.PrimaryKeyRelatedField):
+    """A row by its id."""
+
+    default_error_messages = {
+        "incorrect_type": "Give the id of a {what}, a whole number, as the list of them tells it.",
+        "does_not_exist": "No {what} that can be given here has the id {pk_value}. Look at the list of them.",
+    }
+
+    def fail(self, key: str, **said: Any) -> Any:
+        return super().fail(key, what=self.get_queryset().model._meta.verbose_name, **said)
+
+
 class Moment(serializers.DateTimeField):
     """A time with its offset; given back in UTC. A time without one could be anybody's."""
 
@@ -112,7 +135,10 @@ class ModelSerializer(StrictSerializer, serializers.ModelSerializer):
         models.IntegerField: Whole,
         models.PositiveIntegerField: Whole,
         models.DateTimeField: Moment,
+        models.CharField: Text,
+        models.TextField: Text,
     }
+    serializer_related_field = Id
 
     def keep(self, row: Any) -> Any:
         """Check and store a new or corrected row."""

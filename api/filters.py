@@ -123,7 +123,7 @@ class DryingRunFilter(django_filters.FilterSet):
 class LoadingFilter(django_filters.FilterSet):
     spool = SpoolFilter()
     toolhead = one_of(Toolhead, "toolhead")
-    open = is_null("end")
+    open = is_null("off_at")
 
     class Meta:
         model = Loading

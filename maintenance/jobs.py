@@ -22,7 +22,16 @@ from .readiness import Verdict
 from .situation import JobAsked, verdict
 from .wear_log import count_again, rebuild_wear
 
-__all__ = ["Share", "keep_job", "rebuild_wear", "record_job", "together", "was_loaded", "withdraw_job"]
+__all__ = [
+    "Share",
+    "keep_job",
+    "may_start",
+    "rebuild_wear",
+    "record_job",
+    "together",
+    "was_loaded",
+    "withdraw_job",
+]
 
 SAME_JOB = timedelta(minutes=2)
 
@@ -99,9 +108,7 @@ def keep_job(
     shares = [replace(s, toolhead=toolheads[s.toolhead.pk], spool=spools[s.spool.pk]) for s in shares]
     start = moment(start, field="start")
     for share in shares:
-        moment(start, share.spool, "start")
-        if not share.later:
-            was_loaded(share.toolhead, share.spool, start)
+        may_start(share.toolhead, share.spool, start, later=share.later)
         _not_twice(share.toolhead, share.spool, name, share.asked, start)
     found = together([(s.spool, verdict(s.toolhead, s.spool, s.asked, at=start)) for s in shares])
     refuse_hold(found, override_reason, "recorded")
@@ -202,6 +209,17 @@ def _text(field: str, text: str, most: int) -> str:
     if not 0 < len(text) <= most:
         raise ValidationError({field: f"Give between 1 and {most} characters."})
     return text
+
+
+def may_start(toolhead: Toolhead, spool: Spool, start: datetime | None, *, later: bool = False) -> datetime:
+    """When a job starts, in UTC; None is now. later: the spool is loaded while the job runs.
+
+    Refused: a time that cannot be, a spool that was not loaded then.
+    """
+    start = moment(start, spool, "start")
+    if not later:
+        was_loaded(toolhead, spool, start)
+    return start
 
 
 def was_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> None:

@@ -10,10 +10,11 @@ from django.db.models import Q
 
 from spools.checks import in_use, locked, moment, one_writer, shown
 from spools.labels import pretty
-from spools.models import Place, Spool, Stay
+from spools.models import Place, Spool
 from spools.moves import held, move_spool
 
 from .models import Loading, Toolhead
+from .models.machines import LoadingQuerySet
 from .readiness import HOLD, Verdict
 from .situation import JobAsked, verdict
 
@@ -109,24 +110,17 @@ def _make_room(toolhead: Toolhead, unload_to: Place | None, at: datetime, by: An
     if there.end is not None:
         raise ValidationError({"at": f"Spool {code} was on it until {shown(there.end)}. Give a later time."})
     if unload_to is None:
-        raise ValidationError(f"Spool {code} is on {toolhead}. Unload it first, or say where it goes.")
+        raise ValidationError(
+            {"unload_to": f"Spool {code} is on {toolhead}. Say where it goes, or unload it first."}
+        )
     unload_spool(there, unload_to, at=at, by=by)
 
 
-def _end_forgotten(loadings: Any) -> None:
+def _end_forgotten(loadings: LoadingQuerySet) -> None:
     """Spools that were moved away or emptied without being unloaded came off when they left."""
-    for loading in loadings.select_related("spool", "toolhead__printer"):
-        left = (
-            Stay.objects.filter(spool=loading.spool, end__gt=loading.start)
-            .filter(place=loading.toolhead.printer.place_id)
-            .order_by("end")
-            .last()
-        )
-        away = not Stay.objects.filter(
-            spool=loading.spool, end=None, place=loading.toolhead.printer.place_id
-        ).exists()
-        if away:
-            _end(loading, loading.start if left is None or left.end is None else left.end)
+    for loading in loadings.with_off_at():
+        if loading.off_at is not None:
+            _end(loading, loading.off_at)
 
 
 def _end(loading: Loading, at: datetime) -> None:

@@ -4,6 +4,7 @@ from datetime import datetime
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import F, Q
 
 from spools.checks import moment, shown
 from spools.corrections import save_place
@@ -59,9 +60,10 @@ def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
     if loaded is not None:
         raise ValidationError(f"{pretty(loaded.spool.code)} is loaded on {printer}. Take it off first.")
     at = moment(at)
-    last = Loading.objects.filter(toolhead__printer=printer, end__gt=at).order_by("end").last()
-    if last is not None and last.end is not None:
-        raise ValidationError({"at": f"A spool was on it until {shown(last.end)}. Give a later time."})
+    ended = Loading.objects.with_off_at().filter(Q(off_at__gt=at), toolhead__printer=printer)
+    last = ended.order_by(F("off_at")).last()
+    if last is not None and last.off_at is not None:
+        raise ValidationError({"at": f"A spool was on it until {shown(last.off_at)}. Give a later time."})
     printer.retired_at = at
     printer.save(update_fields=["retired_at"])
     _sweep()

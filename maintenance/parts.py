@@ -1,6 +1,6 @@
 """Parts: in the drawer, on a machine, off it again, measured. A part keeps its history wherever it goes."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -30,6 +30,7 @@ __all__ = [
     "withdraw_bore",
 ]
 MOST_AT_ONCE = 10_000
+SAME_STOCK = timedelta(minutes=1)
 SPENT = [Fitting.Removal.WORN, Fitting.Removal.LOST]
 # A bore reading outside these shares of the nominal bore is a slip of the pen or another nozzle.
 BORE_FROM, BORE_UP_TO = 0.5, 3.0
@@ -59,7 +60,7 @@ def add_stock(
 ) -> StockEntry:
     """Parts came into the drawer; a negative count takes out what was counted too many.
 
-    Refused: 0, more than are there, an absurd number.
+    Refused: 0, more than are there, an absurd number, the same again within a minute.
     """
     reminders.one_sweep()
     at = moment(at)
@@ -69,9 +70,22 @@ def add_stock(
     there = in_stock([kind]).get(kind.pk, 0)
     if there + count < 0:
         raise ValidationError({"count": f"Only {there} of {kind} are in the drawer. Take out no more."})
+    _not_twice(kind, count, note, at)
     entry = StockEntry.objects.create(kind=kind, at=at, change=count, note=note, recorded_by=by)
     reminders.sweep_stock()
     return entry
+
+
+def _not_twice(kind: PartKind, count: int, note: str, at: datetime) -> None:
+    """Refuses what a button pressed twice would record again."""
+    last = StockEntry.objects.filter(kind=kind).order_by("pk").last()
+    if last and (last.change, last.note) == (count, note) and abs(last.at - at) < SAME_STOCK:
+        raise ValidationError(
+            {
+                "at": f"{kind}: {count:+d} is recorded for that minute already: nothing was added. If as "
+                "many came once more, give another time or a note."
+            }
+        )
 
 
 @transaction.atomic
@@ -113,20 +127,26 @@ def replace_part(
     kind: PartKind,
     *,
     removal: str = Fitting.Removal.WORN,
+    old: Fitting | None = None,
     at: datetime | None = None,
     by: Any = None,
 ) -> Fitting:
-    """Take the part in a role off and fit a new one from the drawer. ``removal``: why the old one goes."""
+    """Take the part in a role off and fit a new one from the drawer. ``removal``: why the old one goes.
+
+    old: the one that is meant. Refused where it came off already: a button pressed twice replaces once.
+    """
     reminders.one_sweep()
     at = moment(at)
     site = _locked_site(site)
     kind = _locked_kind(kind)
     if kind.role != role:
         raise ValidationError({"kind": f"{kind} is no part for this role. Choose another kind."})
-    old = site.fittings.filter(role=role, end=None).first()
-    if old is None:
+    if old is not None:
+        _still_on(old)
+    there = site.fittings.filter(role=role, end=None).first()
+    if there is None:
         raise ValidationError({"role": f"Nothing is fitted there on {site}. Fit the part instead."})
-    _take_off(old, removal, at)
+    _take_off(there, removal, at)
     return _fit_new(site, kind, at, by)
 
 
@@ -136,9 +156,7 @@ def remove_part(fitting: Fitting, *, removal: str, at: datetime | None = None, b
     reminders.one_sweep()
     at = moment(at)
     site = _locked_site(fitting.site)
-    fitting = Fitting.objects.get(pk=fitting.pk)
-    if fitting.end is not None:
-        raise ValidationError(f"This part came off on {shown(fitting.end)} already.")
+    fitting = _still_on(fitting)
     _take_off(fitting, removal, at)
     count_site_again(site, at)
     _sweep()
@@ -195,6 +213,21 @@ def withdraw_bore(reading: BoreReading, *, reason: str) -> BoreReading:
     reading.save(update_fields=["withdrawn_at", "withdrawn_reason"])
     _sweep()
     return reading
+
+
+def off_already(fitting: Fitting) -> str:
+    """That a part is off and since when, in words; empty while it is fitted."""
+    if fitting.end is None:
+        return ""
+    return f"{fitting.part} came off {fitting.site} on {shown(fitting.end)} already."
+
+
+def _still_on(fitting: Fitting) -> Fitting:
+    """The fitting as stored. Refused: one that has ended."""
+    fitting = Fitting.objects.get(pk=fitting.pk)
+    if said := off_already(fitting):
+        raise ValidationError(said)
+    return fitting
 
 
 def _take_off(fitting: Fitting, removal: str, at: datetime) -> None:

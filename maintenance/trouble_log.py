@@ -7,13 +7,12 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Q
 
 from spools.checks import locked, moment, shown
-from spools.labels import pretty
 from spools.models import Spool
 
-from .models import Job, JobUse, Loading, Toolhead, TroubleOutcome, TroubleReport
+from .jobs import was_loaded
+from .models import Job, JobUse, Toolhead, TroubleOutcome, TroubleReport
 from .situation import JobAsked
 from .trouble import OUTCOMES, SYMPTOMS, rank
 from .trouble_evidence import evidence_of
@@ -66,14 +65,7 @@ def report_trouble(
     Refused: no signs, a spool that was not on that toolhead then.
     """
     at = moment(at, spool)
-    then = Q(end=None) | Q(end__gte=at)
-    if not Loading.objects.filter(then, toolhead=toolhead, spool=spool, start__lte=at).exists():
-        raise ValidationError(
-            {
-                "spool": f"Spool {pretty(spool.code)} was not on {toolhead} at {shown(at)}. "
-                "Give the spool that was, or a time when it was loaded."
-            }
-        )
+    was_loaded(toolhead, spool, at)
     return _reported(toolhead, spool, at, symptoms, note, by)
 
 

@@ -2,7 +2,7 @@ from typing import Any
 
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, StrictSerializer
+from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Text
 from spools.corrections import save_feedstock
 from spools.models import CoreKind, CouponTest, Feedstock, Filler, Maker, Polymer, Source
 
@@ -42,9 +42,7 @@ class PolymerWithSourcesSerializer(PolymerSerializer):
 
 
 class FeedstockSerializer(ModelSerializer):
-    maker_name = serializers.CharField(
-        source="maker.name", max_length=80, help_text="a new name adds the maker"
-    )
+    maker_name = Text(source="maker.name", max_length=80, help_text="a new name adds the maker")
     polymer_name = serializers.CharField(source="polymer.name", read_only=True)
     filler_name = serializers.CharField(source="filler.name", read_only=True, allow_null=True)
 

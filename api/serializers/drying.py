@@ -3,7 +3,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
 from api.serializers.places import PlaceSerializer
 from spools.drying import heat_caution
 from spools.models import DryingRun, Place, Spool
@@ -44,7 +44,7 @@ class StaysGoodSerializer(serializers.Serializer):
 
 
 class PlanAskedSerializer(StrictSerializer):
-    dryer = serializers.PrimaryKeyRelatedField(queryset=DRYERS)
+    dryer = Id(queryset=DRYERS)
     set_point_c = Number(required=False, help_text="without it: the best of a few, not above the cap")
     mass_g = Number(required=False, help_text="plan for the turns that a job of this mass uses")
     target_pct = Number(required=False, help_text="without it: what the goal takes")
@@ -109,7 +109,7 @@ class PlanSerializer(serializers.Serializer):
 
 class TogetherAskedSerializer(StrictSerializer):
     spools = serializers.ListField(child=SpoolCode(), allow_empty=False, max_length=50)
-    dryer = serializers.PrimaryKeyRelatedField(queryset=DRYERS)
+    dryer = Id(queryset=DRYERS)
     set_point_c = Number(required=False, help_text="without it: the best of a few, not above the lowest cap")
     mass_g = Number(required=False, help_text="plan for the turns that jobs of this mass use")
     target_pct = Number(required=False, help_text="without it: what the goal takes")
@@ -211,7 +211,7 @@ class SpoolToDrySerializer(StrictSerializer):
 
 class StartDryingSerializer(StrictSerializer):
     spools = SpoolToDrySerializer(many=True, allow_empty=False, max_length=50)
-    dryer = serializers.PrimaryKeyRelatedField(queryset=DRYERS)
+    dryer = Id(queryset=DRYERS)
     set_point_c = Number(help_text="never above the lowest cap of the spools and the dryer")
     first_set_point_c = Number(required=False, help_text="of a cooler first stage")
     first_hours = Number(required=False, help_text="of the first stage")
@@ -222,7 +222,7 @@ class StartDryingSerializer(StrictSerializer):
 
 
 class FinishDryingSerializer(StrictSerializer):
-    place = serializers.PrimaryKeyRelatedField(queryset=Place.objects.all())
+    place = Id(queryset=Place.objects.all())
     at = Moment(required=False)
     gross_g = Number(required=False, help_text="weighed after, reel and all")
     resolution_g = Number(required=False, help_text="the scale's smallest step")

@@ -3,7 +3,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from maintenance.flow_history import Seen
 from maintenance.models import FlowBlob, FlowCheck, FlowCheckWithdrawal, Toolhead
 from maintenance.wear.flow_check import MOST_RATES, MOST_REPEATS, Weighed
@@ -117,7 +117,7 @@ class WeighedSerializer(StrictSerializer):
 
 
 class RecordFlowCheckSerializer(StrictSerializer):
-    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all())
+    toolhead = Id(queryset=Toolhead.objects.all())
     spool = SpoolCode(help_text="the spool that was loaded on that toolhead then")
     rates = WeighedSerializer(
         many=True, max_length=MOST_RATES, help_text="rising, the slow reference first, each once"
@@ -128,4 +128,4 @@ class RecordFlowCheckSerializer(StrictSerializer):
     diameter_mm = Number(required=False, help_text="measured; without it: as the feedstock says")
     diameter_tolerance_mm = Number(required=False)
     at = Moment(required=False)
-    note = serializers.CharField(required=False, max_length=300)
+    note = Text(required=False, max_length=300)

@@ -3,7 +3,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Whole
+from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text, Whole
 from api.serializers.machines import CheckSerializer, VerdictSerializer
 from maintenance.gcode import JobFacts
 from maintenance.models import JobFile, Printer
@@ -118,15 +118,15 @@ class AddJobFileSerializer(StrictSerializer):
         help_text="G-code: plain, gzip, or a ZIP container that holds it; up to 1 GiB"
     )
     diameter_mm = Number(required=False, help_text="of the filament; without it 1.75")
-    printer = serializers.PrimaryKeyRelatedField(
+    printer = Id(
         required=False, queryset=Printer.objects.all(), help_text="whose way to understand G90 and G91 counts"
     )
 
 
 class ReadAgainSerializer(StrictSerializer):
     diameter_mm = Number(required=False)
-    printer = serializers.PrimaryKeyRelatedField(required=False, queryset=Printer.objects.all())
-    member = serializers.CharField(required=False, max_length=200, help_text="which job of a container")
+    printer = Id(required=False, queryset=Printer.objects.all())
+    member = Text(required=False, max_length=200, help_text="which job of a container")
 
 
 class FilePartSerializer(serializers.Serializer):
@@ -148,17 +148,15 @@ class OnMachineSerializer(VerdictSerializer):
 
 
 class RecordFileJobSerializer(StrictSerializer):
-    printer = serializers.PrimaryKeyRelatedField(queryset=Printer.objects.all())
+    printer = Id(queryset=Printer.objects.all())
     spools = serializers.ListField(
         child=SpoolCode(),
         allow_empty=False,
         max_length=64,
         help_text="in the order in which the job uses them",
     )
-    name = serializers.CharField(required=False, max_length=120, help_text="without it the file's")
+    name = Text(required=False, max_length=120, help_text="without it the file's")
     start = Moment(required=False)
     stopped_line = Whole(required=False, help_text="it stopped before this line of the file")
     stopped_pct = Number(required=False, help_text="it stopped at this share of the file, %")
-    override_reason = serializers.CharField(
-        required=False, max_length=300, help_text="why it was printed in spite of a hold"
-    )
+    override_reason = Text(required=False, max_length=300, help_text="why it was printed in spite of a hold")

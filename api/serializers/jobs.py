@@ -1,6 +1,6 @@
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.machines import CheckSerializer
 from maintenance.models import Job, JobUse, Toolhead
 
@@ -44,9 +44,9 @@ class JobSerializer(ModelSerializer):
 
 
 class RecordJobSerializer(StrictSerializer):
-    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all())
+    toolhead = Id(queryset=Toolhead.objects.all())
     spool = SpoolCode(help_text="the spool that was loaded on that toolhead then")
-    name = serializers.CharField(max_length=120)
+    name = Text(max_length=120)
     mass_g = Number()
     hours = Number()
     nozzle_c = Number()
@@ -54,10 +54,8 @@ class RecordJobSerializer(StrictSerializer):
     max_flow_mm3_s = Number(required=False, help_text="its fastest flow, judged by the last flow check")
     retracted_m = Number(required=False, help_text="filament pulled back by all its retractions")
     start = Moment(required=False)
-    override_reason = serializers.CharField(
-        required=False, max_length=300, help_text="why it was printed in spite of a hold"
-    )
+    override_reason = Text(required=False, max_length=300, help_text="why it was printed in spite of a hold")
 
 
 class WithdrawSerializer(StrictSerializer):
-    reason = serializers.CharField(max_length=300)
+    reason = Text(max_length=300)

@@ -3,7 +3,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from maintenance.models import Fitting, Loading, Printer, Toolhead
 from spools.models import Place
 
@@ -27,6 +27,8 @@ class VerdictSerializer(serializers.Serializer):
 class LoadingSerializer(ModelSerializer):
     spool = SpoolCode(read_only=True)
     toolhead_name = serializers.CharField(source="toolhead.__str__", read_only=True)
+    # When it came off, also where it was moved or dried without being unloaded.
+    end = Moment(source="off_at", read_only=True, allow_null=True)
     reasons = CheckSerializer(many=True, read_only=True)
 
     class Meta:
@@ -96,8 +98,8 @@ class ToolheadSerializer(ModelSerializer):
 
 
 class PrinterSerializer(ModelSerializer):
-    place = serializers.PrimaryKeyRelatedField(queryset=PRINTER_PLACES)
-    toolheads = serializers.PrimaryKeyRelatedField(many=True, read_only=True)
+    place = Id(queryset=PRINTER_PLACES)
+    toolheads = Id(many=True, read_only=True)
 
     class Meta:
         model = Printer
@@ -124,7 +126,7 @@ class JobAskedSerializer(StrictSerializer):
 
 
 class PairSerializer(StrictSerializer):
-    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all())
+    toolhead = Id(queryset=Toolhead.objects.all())
     spool = SpoolCode()
 
 
@@ -156,12 +158,10 @@ class PairVerdictSerializer(VerdictSerializer):
 
 
 class LoadSerializer(StrictSerializer):
-    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all())
+    toolhead = Id(queryset=Toolhead.objects.all())
     at = Moment(required=False)
     job = JobAskedSerializer(required=False, help_text="judge for this job; without it: a small one")
-    override_reason = serializers.CharField(
-        required=False, max_length=300, help_text="why it is loaded in spite of a hold"
-    )
-    unload_to = serializers.PrimaryKeyRelatedField(
+    override_reason = Text(required=False, max_length=300, help_text="why it is loaded in spite of a hold")
+    unload_to = Id(
         required=False, queryset=Place.objects.all(), help_text="where the spool that is on it goes"
     )

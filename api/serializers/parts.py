@@ -3,7 +3,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Whole
+from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text, Whole
 from api.serializers.machines import FittingSerializer
 from maintenance.models import BoreReading, Fitting, Part, PartKind, Printer, StockEntry, Toolhead
 from maintenance.parts import save_kind
@@ -137,12 +137,12 @@ class BoreReadingSerializer(ModelSerializer):
 
 
 class RecordBoreSerializer(StrictSerializer):
-    part = serializers.PrimaryKeyRelatedField(queryset=Part.objects.all())
+    part = Id(queryset=Part.objects.all())
     bore_mm = Number()
     error_mm = Number(help_text="standard error of the reading")
     method = serializers.ChoiceField(BoreReading.Method.choices)
     at = Moment(required=False)
-    note = serializers.CharField(required=False, max_length=200)
+    note = Text(required=False, max_length=200)
 
 
 class StockEntrySerializer(ModelSerializer):
@@ -154,17 +154,17 @@ class StockEntrySerializer(ModelSerializer):
 
 
 class AddStockSerializer(StrictSerializer):
-    kind = serializers.PrimaryKeyRelatedField(queryset=PartKind.objects.all())
+    kind = Id(queryset=PartKind.objects.all())
     count = Whole(help_text="parts that came into the drawer; negative: counted out")
     at = Moment(required=False)
-    note = serializers.CharField(required=False, max_length=200)
+    note = Text(required=False, max_length=200)
 
 
 class OnMachineSerializer(StrictSerializer):
     """A toolhead, or a printer for what the whole printer has once."""
 
-    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all(), required=False)
-    printer = serializers.PrimaryKeyRelatedField(queryset=Printer.objects.all(), required=False)
+    toolhead = Id(queryset=Toolhead.objects.all(), required=False)
+    printer = Id(queryset=Printer.objects.all(), required=False)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if ("toolhead" in attrs) == ("printer" in attrs):
@@ -176,8 +176,8 @@ class OnMachineSerializer(StrictSerializer):
 class FitSerializer(OnMachineSerializer):
     """A new part of ``kind`` from stock, or a ``part`` that was taken off sound."""
 
-    kind = serializers.PrimaryKeyRelatedField(queryset=PartKind.objects.all(), required=False)
-    part = serializers.PrimaryKeyRelatedField(queryset=Part.objects.all(), required=False)
+    kind = Id(queryset=PartKind.objects.all(), required=False)
+    part = Id(queryset=Part.objects.all(), required=False)
     at = Moment(required=False)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
@@ -188,7 +188,7 @@ class FitSerializer(OnMachineSerializer):
 
 class ReplaceSerializer(OnMachineSerializer):
     role = serializers.ChoiceField(PartKind.Role.choices)
-    kind = serializers.PrimaryKeyRelatedField(queryset=PartKind.objects.all())
+    kind = Id(queryset=PartKind.objects.all())
     removal = serializers.ChoiceField(
         Fitting.Removal.choices, required=False, help_text="why the old one went; worn if not given"
     )

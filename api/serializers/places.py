@@ -1,6 +1,6 @@
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, StrictSerializer
+from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Text
 from spools.corrections import save_place
 from spools.models import DesiccantCharge, Place, Reading, Stay
 
@@ -50,7 +50,7 @@ class ChargeInSerializer(StrictSerializer):
     condition = serializers.ChoiceField(DesiccantCharge.Condition)
     regenerated_c = Number(required=False, allow_null=True, default=None)
     at = Moment(required=False, allow_null=True, default=None, help_text="empty: now")
-    note = serializers.CharField(required=False, allow_blank=True, max_length=200, default="")
+    note = Text(required=False, allow_blank=True, max_length=200, default="")
 
 
 class DaysSerializer(serializers.Serializer):

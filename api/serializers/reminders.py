@@ -1,6 +1,6 @@
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from maintenance.models import Reminder, ReminderEvent
 
 
@@ -58,4 +58,4 @@ class SnoozeSerializer(StrictSerializer):
 
 
 class DoneSerializer(StrictSerializer):
-    note = serializers.CharField(required=False, allow_blank=True, max_length=300, default="")
+    note = Text(required=False, allow_blank=True, max_length=300, default="")

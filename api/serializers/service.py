@@ -1,6 +1,6 @@
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, StrictSerializer
+from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
 from maintenance.service import save_kind
 
@@ -47,13 +47,11 @@ class ServiceEntrySerializer(ModelSerializer):
 class RecordServiceSerializer(StrictSerializer):
     """Done on a toolhead or on a printer, as its kind says."""
 
-    kind = serializers.PrimaryKeyRelatedField(queryset=ServiceKind.objects.all())
-    printer = serializers.PrimaryKeyRelatedField(queryset=Printer.objects.all(), required=False)
-    toolhead = serializers.PrimaryKeyRelatedField(
-        queryset=Toolhead.objects.select_related("printer"), required=False
-    )
+    kind = Id(queryset=ServiceKind.objects.all())
+    printer = Id(queryset=Printer.objects.all(), required=False)
+    toolhead = Id(queryset=Toolhead.objects.select_related("printer"), required=False)
     at = Moment(required=False)
-    note = serializers.CharField(required=False, allow_blank=True, max_length=200)
+    note = Text(required=False, allow_blank=True, max_length=200)
 
 
 class ServiceStatusSerializer(serializers.Serializer):

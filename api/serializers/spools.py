@@ -3,7 +3,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, StrictSerializer
+from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text
 from api.serializers.drying import DryingRunSerializer
 from api.serializers.machines import LoadingSerializer, PairVerdictSerializer
 from api.serializers.places import StaySerializer
@@ -115,8 +115,8 @@ class SpoolDetailSerializer(SpoolSerializer):
 
 
 class ReceiveSerializer(StrictSerializer):
-    feedstock = serializers.PrimaryKeyRelatedField(queryset=Feedstock.objects.select_related("polymer"))
-    place = serializers.PrimaryKeyRelatedField(queryset=Place.objects.all())
+    feedstock = Id(queryset=Feedstock.objects.select_related("polymer"))
+    place = Id(queryset=Place.objects.all())
     at = Moment(required=False)
     net_mass_g = Number(required=False, help_text="filament by its label; give this or gross_g")
     gross_g = Number(required=False, help_text="weighed, reel and all")
@@ -132,16 +132,16 @@ class ReceiveSerializer(StrictSerializer):
     card = serializers.ChoiceField(
         Spool.Card.choices, required=False, help_text="the humidity indicator card in the bag"
     )
-    batch = serializers.CharField(required=False, allow_blank=True, max_length=60)
+    batch = Text(required=False, allow_blank=True, max_length=60)
 
 
 class MoveSerializer(StrictSerializer):
-    place = serializers.PrimaryKeyRelatedField(queryset=Place.objects.all())
+    place = Id(queryset=Place.objects.all())
     at = Moment(required=False)
 
 
 class ExcursionSerializer(StrictSerializer):
-    place = serializers.PrimaryKeyRelatedField(queryset=Place.objects.all())
+    place = Id(queryset=Place.objects.all())
     start = Moment()
     end = Moment()
 
@@ -150,7 +150,7 @@ class WeighSerializer(StrictSerializer):
     gross_g = Number(help_text="reel and all")
     resolution_g = Number(required=False, help_text="the scale's smallest step")
     at = Moment(required=False)
-    note = serializers.CharField(required=False, allow_blank=True, max_length=200)
+    note = Text(required=False, allow_blank=True, max_length=200)
 
 
 class EmptySerializer(StrictSerializer):

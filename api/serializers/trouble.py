@@ -3,7 +3,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from maintenance.models import Job, Toolhead, TroubleOutcome, TroubleReport
 from maintenance.trouble import OUTCOMES, SYMPTOMS, outside
 
@@ -71,11 +71,11 @@ class ReportTroubleSerializer(StrictSerializer):
     symptoms = serializers.ListField(
         child=serializers.ChoiceField(list(SYMPTOMS)), allow_empty=False, max_length=len(SYMPTOMS)
     )
-    job = serializers.PrimaryKeyRelatedField(queryset=Job.objects.all(), required=False)
-    toolhead = serializers.PrimaryKeyRelatedField(queryset=Toolhead.objects.all(), required=False)
+    job = Id(queryset=Job.objects.all(), required=False)
+    toolhead = Id(queryset=Toolhead.objects.all(), required=False)
     spool = SpoolCode(required=False)
     at = Moment(required=False)
-    note = serializers.CharField(required=False, allow_blank=True, max_length=300)
+    note = Text(required=False, allow_blank=True, max_length=300)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if "job" in attrs and "at" in attrs:
@@ -87,4 +87,4 @@ class ReportTroubleSerializer(StrictSerializer):
 
 class RecordOutcomeSerializer(StrictSerializer):
     cause = serializers.ChoiceField(list(OUTCOMES))
-    note = serializers.CharField(required=False, allow_blank=True, max_length=300)
+    note = Text(required=False, allow_blank=True, max_length=300)

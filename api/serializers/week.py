@@ -3,7 +3,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.drying import DRYERS
 from spools.models import Feedstock, PlannedDrying, Polymer, WantedPrint, WeekPlan
 from spools.week import HANDS
@@ -24,11 +24,11 @@ class WantSerializer(StrictSerializer):
     """One of spool, feedstock and polymer: this very spool, or any of it with enough filament."""
 
     spool = SpoolCode(required=False)
-    feedstock = serializers.PrimaryKeyRelatedField(queryset=Feedstock.objects.all(), required=False)
-    polymer = serializers.PrimaryKeyRelatedField(queryset=Polymer.objects.all(), required=False)
+    feedstock = Id(queryset=Feedstock.objects.all(), required=False)
+    polymer = Id(queryset=Polymer.objects.all(), required=False)
     mass_g = Number()
     due_at = Moment(help_text="when it is to be good, within a week")
-    name = serializers.CharField(required=False, allow_blank=True, max_length=80)
+    name = Text(required=False, allow_blank=True, max_length=80)
     pressing = serializers.BooleanField(required=False, help_text="its lateness counts four times")
 
     def validate(self, data: dict[str, Any]) -> dict[str, Any]:
@@ -87,7 +87,7 @@ class WeekPlanSerializer(serializers.Serializer):
 
 
 class MoveDryingSerializer(StrictSerializer):
-    dryer = serializers.PrimaryKeyRelatedField(queryset=DRYERS)
+    dryer = Id(queryset=DRYERS)
     start = Moment()
     set_point_c = Number(required=False, help_text="without it: as it was planned")
 

@@ -36,7 +36,7 @@ from maintenance.parts import (
 )
 
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
-LOADINGS = Loading.objects.select_related("toolhead__printer", "spool")
+LOADINGS = Loading.objects.with_off_at().select_related("toolhead__printer", "spool")
 PRESENT_FITTINGS = Prefetch("fittings", FITTINGS.filter(end=None), to_attr="present_fittings")
 
 

@@ -17,6 +17,7 @@ from api.serializers.drying import PlanAskedSerializer, PlanSerializer
 from api.serializers.machines import LoadingSerializer, LoadSerializer
 from api.serializers.places import StaySerializer
 from api.views.base import Endpoint, shown
+from api.views.machines import LOADINGS
 from api.views.readiness import job_asked, judged
 from maintenance.loading import load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
@@ -100,7 +101,7 @@ class Spools(Endpoint):
             "drying_runs": spool.drying_runs.select_related(
                 "spool__feedstock__polymer", "dryer", "before", "after"
             ),
-            "loadings": spool.loadings.select_related("spool", "toolhead__printer"),
+            "loadings": spool.loadings.with_off_at().select_related("spool", "toolhead__printer"),
         }
         return shown(shapes.HistorySerializer, facts)
 
@@ -170,7 +171,7 @@ class Spools(Endpoint):
         asked = given(LoadSerializer, request.data)
         job = job_asked(asked.pop("job", None))
         loading = load_spool(asked.pop("toolhead"), spool, **asked, job=job, by=request.user)
-        return shown(LoadingSerializer, loading, status=201)
+        return shown(LoadingSerializer, LOADINGS.get(pk=loading.pk), status=201)
 
     @extend_schema(request=shapes.MoveSerializer, responses=LoadingSerializer)
     @action(detail=True, methods=["post"])
@@ -180,4 +181,5 @@ class Spools(Endpoint):
         asked = given(shapes.MoveSerializer, request.data)
         if loading is None:
             raise ValidationError("This spool is on no toolhead. Move it instead.")
-        return shown(LoadingSerializer, unload_spool(loading, **asked, by=request.user))
+        unload_spool(loading, **asked, by=request.user)
+        return shown(LoadingSerializer, LOADINGS.get(pk=loading.pk))

@@ -1,9 +1,12 @@
+from datetime import datetime
+
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Case, Exists, F, OuterRef, Q, Subquery, When
+from django.db.models.functions import Coalesce
 
-from spools.models import Place, Spool
+from spools.models import Place, Spool, Stay
 
 HEAT_C = [MinValueValidator(0), MaxValueValidator(600)]
 
@@ -53,11 +56,25 @@ class Toolhead(models.Model):
 
 
 class LoadingQuerySet(models.QuerySet["Loading"]):
-    def present(self) -> "LoadingQuerySet":
-        """Spools that are on their toolhead now: not taken off, nor moved, dried or emptied since."""
-        return self.filter(
-            end=None, spool__stays__end=None, spool__stays__place=F("toolhead__printer__place")
+    def with_off_at(self) -> "LoadingQuerySet":
+        """off_at: when each came off its toolhead; None while it is on.
+
+        A spool that was moved, dried or emptied without being unloaded came off when it left the printer.
+        """
+        there = Stay.objects.filter(spool=OuterRef("spool"), place=OuterRef("toolhead__printer__place"))
+        left = there.filter(end__gt=OuterRef("start")).order_by("-end").values("end")[:1]
+        return self.annotate(
+            off_at=Case(
+                When(end__isnull=False, then="end"),
+                When(Exists(there.filter(end=None)), then=None),
+                default=Coalesce(Subquery(left), "start"),
+                output_field=models.DateTimeField(),
+            )
         )
+
+    def present(self) -> "LoadingQuerySet":
+        """Spools that are on their toolhead now."""
+        return self.filter(end=None).with_off_at().filter(Q(off_at=None))
 
 
 class Loading(models.Model):
@@ -72,6 +89,7 @@ class Loading(models.Model):
     override_reason = models.CharField(max_length=300, blank=True)
     recorded_at = models.DateTimeField(auto_now_add=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+    off_at: datetime | None  # only of rows asked for by with_off_at()
 
     objects = LoadingQuerySet.as_manager()
 

@@ -26,7 +26,7 @@ from .forms_flow import FlowMassesForm, FlowPlanForm, FlowWithdrawForm
 def toolhead_flow(request: HttpRequest, pk: int) -> HttpResponse:
     """Every series of a toolhead, the newest first, and the checks that were withdrawn."""
     toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
-    loading = toolhead.loadings.filter(end=None).first()
+    loading = toolhead.loadings.present().first()
     return render(
         request,
         "flow_checks/toolhead.html",

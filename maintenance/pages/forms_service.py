@@ -3,8 +3,6 @@
 from typing import Any
 
 from django import forms
-from django.db.models import F, Q
-from django.utils import timezone
 
 from maintenance.models import Job, JobUse, Loading, Printer, ServiceKind
 from maintenance.trouble import OUTCOMES, SYMPTOMS
@@ -12,7 +10,7 @@ from spools.checks import shown
 from spools.labels import pretty
 from spools.pages.forms import WhenField, number
 
-from .forms_shop import LATE_JOBS
+from .forms_shop import recent_loadings, until
 
 SHOWN_JOBS = 20
 
@@ -77,20 +75,13 @@ class TroubleForm(forms.Form):
         )
         latest = list(uses.order_by("-job__start", "-pk")[:SHOWN_JOBS])
         asked = list(uses.filter(job=job)) if job else []
-        recent = Q(end=None) | Q(end__gt=timezone.now() - LATE_JOBS)
-        loadings = Loading.objects.filter(recent).select_related(
-            "toolhead__printer", "spool__feedstock__maker"
-        )
         self.uses = {f"use-{use.pk}": use for use in [*asked, *latest]}
-        self.loadings = {
-            f"loading-{loading.pk}": loading
-            for loading in loadings.order_by(F("end").desc(nulls_first=True), "toolhead__printer__name")
-        }
+        self.loadings = {f"loading-{loading.pk}": loading for loading in recent_loadings()}
         self.fields["print"] = forms.ChoiceField(
             label="Which print",
             choices=[
                 *((key, _of_a_job(use)) for key, use in self.uses.items()),
-                *((key, f"Not recorded: {_on(loading)}") for key, loading in self.loadings.items()),
+                *((key, _not_recorded(loading)) for key, loading in self.loadings.items()),
             ],
         )
         self.order_fields(["print", "symptoms"])
@@ -98,6 +89,10 @@ class TroubleForm(forms.Form):
 
 def _of_a_job(use: JobUse) -> str:
     return f"{use.job}, {shown(use.job.start)}: {_on(use)}"
+
+
+def _not_recorded(loading: Loading) -> str:
+    return f"Not recorded: {_on(loading)}{until(loading)}"
 
 
 def _on(of: JobUse | Loading) -> str:

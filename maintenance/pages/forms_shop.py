@@ -201,20 +201,28 @@ class RemoveForm(forms.Form):
 
 class LoadingField(forms.ModelChoiceField):
     def label_from_instance(self, loading: Loading) -> str:
-        until = "" if loading.end is None else f", until {shown(loading.end)}"
-        return f"{loading.toolhead}: {pretty(loading.spool.code)} {loading.spool.feedstock}{until}"
+        return f"{loading.toolhead}: {pretty(loading.spool.code)} {loading.spool.feedstock}{until(loading)}"
 
 
 def recent_loadings() -> QuerySet[Loading]:
     """Spools on their toolheads, and those that came off lately, present ones first."""
-    recent = Q(end=None) | Q(end__gt=timezone.now() - LATE_JOBS)
-    loadings = Loading.objects.filter(recent).select_related(
-        "toolhead__printer",
-        "spool__feedstock__maker",
-        "spool__feedstock__polymer",
-        "spool__feedstock__filler",
+    recent = Q(off_at=None) | Q(off_at__gt=timezone.now() - LATE_JOBS)
+    loadings = (
+        Loading.objects.with_off_at()
+        .filter(recent)
+        .select_related(
+            "toolhead__printer",
+            "spool__feedstock__maker",
+            "spool__feedstock__polymer",
+            "spool__feedstock__filler",
+        )
     )
-    return loadings.order_by(F("end").desc(nulls_first=True), "toolhead__printer__name")
+    return loadings.order_by(F("off_at").desc(nulls_first=True), "toolhead__printer__name")
+
+
+def until(loading: Any) -> str:
+    """Until when it was on its toolhead, where it is not any more; of a loading with its off_at."""
+    return "" if loading.off_at is None else f", until {shown(loading.off_at)}"
 
 
 class JobForm(forms.Form):
@@ -245,7 +253,7 @@ class JobForm(forms.Form):
     # What the verdict was shown for; a change after that shows the verdict again.
     checked = forms.CharField(required=False, widget=forms.HiddenInput)
 
-    ASKED = ["loading", "mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s"]
+    ASKED = ["loading", "mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s", "when"]
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)

@@ -6,9 +6,11 @@ from django import forms
 from django.db.models import QuerySet
 
 from spools.corrections import REEL
+from spools.labels import normalise, pretty
 from spools.models import CoreKind, Feedstock, Place, Spool
 from spools.pages.forms import WhenField, number
 from spools.plans import GOALS
+from spools.receiving import unused_code
 
 MOST_HOURS = 500
 
@@ -126,10 +128,17 @@ class LoadForm(forms.Form):
     )
     when = WhenField()
 
-    def __init__(self, *args: Any, hold: bool, **options: Any) -> None:
+    def __init__(self, *args: Any, hold: bool, there: Spool | None, here: Place, **options: Any) -> None:
+        """there: the spool that is on the toolhead and has to go; here: the printer's place."""
         super().__init__(*args, **options)
         if not hold:
             del self.fields["override_reason"]
+        if there is not None:
+            code = pretty(there.code)
+            places = Place.objects.exclude(pk=here.pk)
+            self.fields["unload_to"] = PlaceChoice(places, f"{code} comes off and goes to")
+            self.fields["unload_to"].error_messages["required"] = f"Say where {code} goes."
+            self.order_fields(["unload_to"])
 
 
 class PlanForm(forms.Form):
@@ -222,6 +231,12 @@ class ReceiveForm(forms.Form):
     core_radius_mm = number("Radius of the core, under the filament", "mm", required=False, min_value=0)
     width_mm = number("Width between the flanges", "mm", required=False, min_value=0)
 
+    # What is sent twice, from one opened form, is received once: under this code. A browser that fills in
+    # forms again would put an old one into a page that was loaded anew.
+    code = forms.CharField(
+        required=False, initial=unused_code, widget=forms.HiddenInput(attrs={"autocomplete": "off"})
+    )
+
     REEL = ["core_mass_g", "core_mass_known", "core_material", "core_cap_c", "core_radius_mm", "width_mm"]
 
     def __init__(self, *args: Any, **options: Any) -> None:
@@ -230,7 +245,7 @@ class ReceiveForm(forms.Form):
         self.order_fields([*(name for name in self.fields if name not in self.REEL), *self.REEL])
 
     def basics(self) -> list[forms.BoundField]:
-        return [self[name] for name in self.fields if name not in self.REEL]
+        return [field for field in self.visible_fields() if field.name not in self.REEL]
 
     def reel(self) -> list[forms.BoundField]:
         return [self[name] for name in self.REEL]
@@ -238,6 +253,10 @@ class ReceiveForm(forms.Form):
     def reel_open(self) -> bool:
         """Whether the reel's own numbers should be in sight: one was given, or one is wrong."""
         return any(field.errors or field.value() for field in self.reel())
+
+    def clean_code(self) -> str:
+        code = self.cleaned_data["code"]
+        return normalise(code) if code else ""
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

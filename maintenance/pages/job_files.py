@@ -19,6 +19,7 @@ from maintenance.file_jobs import (
 from maintenance.gcode import JobFacts
 from maintenance.job_files import add_job_file, facts_of, read_again, stop_reading, store
 from maintenance.models import Job, JobFile, Loading, Printer
+from spools.checks import moment
 from spools.pages.forms import carried_out, sent, show_refusal
 
 from .forms_jobs import JobFileForm, PrintForm, ReadAgainForm
@@ -168,6 +169,8 @@ def _recorded(form: PrintForm, file: JobFile, request: HttpRequest) -> Job | Non
 def _judged(form: PrintForm, file: JobFile, facts: JobFacts) -> OnMachine | None:
     data = form.cleaned_data
     try:
+        for spool in form.spools():
+            moment(data["when"], spool, "start")
         up_to, _ = reached(facts, line=data["stopped_line"], percent=data["stopped_pct"])
         return on_machine(file, data["printer"], form.spools(), up_to)
     except ValidationError as error:

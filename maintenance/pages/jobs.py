@@ -7,7 +7,7 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
-from maintenance.jobs import record_job, withdraw_job
+from maintenance.jobs import may_start, record_job, withdraw_job
 from maintenance.models import Job
 from maintenance.readiness import Verdict
 from maintenance.situation import JobAsked, verdict
@@ -61,10 +61,11 @@ def _recorded(form: JobForm, request: HttpRequest) -> Job | None:
 
 
 def _verdict(form: JobForm) -> Verdict | None:
-    data = form.cleaned_data
+    data, on = form.cleaned_data, form.cleaned_data["loading"]
     try:
         asked = JobAsked(**{name: data[name] for name in ASKED})
-        return verdict(data["loading"].toolhead, data["loading"].spool, asked)
+        start = may_start(on.toolhead, on.spool, data["when"])
+        return verdict(on.toolhead, on.spool, asked, at=start)
     except ValidationError as error:
         show_refusal(form, error)
         return None

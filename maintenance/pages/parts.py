@@ -16,6 +16,7 @@ from .forms_shop import BoreForm, FitForm, RemoveForm, ReplaceForm, WithdrawForm
 from .machines import part_row
 
 SHOWN_JOBS = 10
+FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
 
 
 @login_required
@@ -93,7 +94,9 @@ def _sound() -> QuerySet[Part]:
 @login_required
 def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
     """Kind and reason are chosen beforehand: the second tap is the button."""
-    fitting = _fitted(pk)
+    fitting = get_object_or_404(FITTINGS, pk=pk)
+    if off := _off_already(request, fitting):
+        return off
     kinds = PartKind.objects.filter(role=fitting.role)
     counts = parts.in_stock(kinds)
     form = ReplaceForm(
@@ -109,6 +112,7 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
             fitting.role,
             data["kind"],
             removal=data["removal"],
+            old=fitting,
             at=data["when"],
             by=request.user,
         ),
@@ -121,7 +125,9 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
-    fitting = _fitted(pk)
+    fitting = get_object_or_404(FITTINGS, pk=pk)
+    if off := _off_already(request, fitting):
+        return off
     form = RemoveForm(sent(request), initial={"removal": Fitting.Removal.SOUND})
     if carried_out(
         form,
@@ -132,10 +138,13 @@ def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "machines/remove.html", {"form": form, "fitting": fitting})
 
 
-def _fitted(pk: int) -> Fitting:
-    return get_object_or_404(
-        Fitting.objects.select_related("part__kind", "toolhead__printer", "printer"), pk=pk, end=None
-    )
+def _off_already(request: HttpRequest, fitting: Fitting) -> HttpResponse | None:
+    """After a second tap, or from an old page: to the machine, with since when the part is off."""
+    said = parts.off_already(fitting)
+    if not said:
+        return None
+    messages.error(request, f"{said} Nothing was changed.")
+    return redirect("machine", fitting.machine_id)
 
 
 @login_required

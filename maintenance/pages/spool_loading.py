@@ -30,7 +30,15 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     machine, verdict = next((row for row in judged if str(row[0].toolhead.pk) == asked), (None, None))
     if machine is None or verdict is None:
         raise Http404("There is no such toolhead in use.")
-    form = LoadForm(sent(request), hold=verdict.state == HOLD)
+    on = next((row.toolhead for row, _ in judged if row.loaded == spool.pk), None)
+    if on == machine.toolhead:
+        messages.error(request, f"{pretty(spool.code)} is on {on} already.")
+        return redirect("spool", spool.code)
+    if on is not None:
+        messages.error(request, f"{pretty(spool.code)} is on {on}. Take it off there first.")
+        return redirect("spool-unload", spool.code)
+    other, here = there.get(machine.loaded), machine.toolhead.printer.place
+    form = LoadForm(sent(request), hold=verdict.state == HOLD, there=other, here=here)
     if carried_out(
         form,
         lambda data: load_spool(
@@ -38,6 +46,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
             spool,
             at=data["when"],
             override_reason=data.get("override_reason", ""),
+            unload_to=data.get("unload_to"),
             by=request.user,
         ),
     ):
@@ -51,7 +60,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         "form": form,
         "change": change,
     }
-    return render(request, "spools/load.html", context | {"there": there.get(machine.loaded)})
+    return render(request, "spools/load.html", context | {"there": other})
 
 
 def _on_toolheads(judged: list[tuple[Machine, Verdict]]) -> dict[int | None, Spool]:

@@ -69,10 +69,11 @@ def time_line(spool: Spool) -> list[Event]:
         Coalesce(Cast("first_set_point_c", CharField()), Value("")),
         "dryer_id",
     )
-    loadings = Loading.objects.filter(spool=spool).values_list(
+    loadings = Loading.objects.with_off_at().filter(spool=spool)
+    loaded = loadings.values_list(
         Value("loading", CharField()),
         "start",
-        "end",
+        "off_at",
         Value(0.0, FloatField()),
         Concat("toolhead__printer__name", Value(" "), "toolhead__name"),
         Case(
@@ -81,5 +82,5 @@ def time_line(spool: Spool) -> list[Event]:
         ),
         "id",
     )
-    rows = grams.order_by().union(stays.order_by(), runs.order_by(), loadings.order_by(), all=True)
+    rows = grams.order_by().union(stays.order_by(), runs.order_by(), loaded.order_by(), all=True)
     return sorted((Event(*row) for row in rows), key=lambda event: event.at, reverse=True)

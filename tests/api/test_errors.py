@@ -94,6 +94,36 @@ def test_other_media_types_and_methods(client):
     assert response.json()["errors"]
 
 
+def test_every_refusal_says_what_to_do(client, shop):
+    def said(response) -> list[tuple[str, str]]:
+        return [(error["field"], error["message"]) for error in response.json()["errors"]]
+
+    room = PLACE | {"kind": "dryer"}
+    assert said(client.post(V1 + "places", room | {"room": "loft"})) == [
+        ("room", "Give the id of a place, a whole number, as the list of them tells it.")
+    ]
+    assert said(client.post(V1 + "places", room | {"room": 999})) == [
+        ("room", "No place that can be given here has the id 999. Look at the list of them.")
+    ]
+    assert said(client.post(V1 + "stock", {"kind": 999, "count": 1})) == [
+        ("kind", "No part kind that can be given here has the id 999. Look at the list of them.")
+    ]
+    assert said(client.post(V1 + "places", PLACE | {"name": 5})) == [("name", "Give text, in quotes.")]
+    assert said(client.post(V1 + "stock", {"kind": shop.brass, "count": 1, "note": 5})) == [
+        ("note", "Give text, in quotes.")
+    ]
+    nothing = [("", "There is nothing with this id here. Look at the list without an id.")]
+    for path in ("reminders/999", "reminders/x", "places/999/readings", "places/x"):
+        assert said(client.get(V1 + path)) == nothing, path
+    assert said(client.post(V1 + "reminders/999/done", {"note": 5})) == nothing
+    form = client.generic("POST", V1 + "token", b"username=ada", "application/x-www-form-urlencoded")
+    assert said(form) == [("", "Send the body as application/json, and say so in the header Content-Type.")]
+    text = client.generic("POST", f"{V1}places/{shop.shelf}/readings/csv", b"x", "text/plain")
+    assert said(text) == [
+        ("", "Send the body as text/csv or multipart/form-data, and say so in the header Content-Type.")
+    ]
+
+
 def test_a_body_that_is_too_large(client, settings):
     settings.DATA_UPLOAD_MAX_MEMORY_SIZE = 1000
     body = json.dumps(PLACE | {"name": "x" * 1000}).encode()

@@ -159,12 +159,24 @@ def test_loading_and_unloading(api, shop, receive):
     assert api.get(f"toolheads/{shop.toolhead}")["loading"]["spool"] == code
     assert api.get("loadings", open=True)["count"] == 1
     second = receive(feedstock=shop.pla)
-    assert api.refused(f"spools/{second}/load", toolhead=shop.toolhead, override_reason=reason)
+    taken = api.refused(f"spools/{second}/load", toolhead=shop.toolhead, override_reason=reason)
+    assert "Say where it goes" in taken["unload_to"]
     unloaded = api.post(f"spools/{code}/unload", status=200, place=shop.dry_box)
     assert unloaded["end"]
     assert api.get(f"spools/{code}")["stay"]["place"] == shop.dry_box
     assert api.refused(f"spools/{code}/unload", place=shop.dry_box)
     assert Loading.objects.count() == 1
+
+
+def test_a_spool_that_was_moved_away_came_off(api, shop, receive):
+    code = receive(feedstock=shop.pla)
+    loading = api.post(
+        f"spools/{code}/load", toolhead=shop.toolhead, override_reason="a test", at=ago(hours=2)
+    )
+    stay = api.post(f"spools/{code}/move", place=shop.dry_box)
+    assert api.get(f"loadings/{loading['id']}")["end"] == stay["start"]
+    assert api.get("loadings", open=True)["count"] == 0
+    assert api.get("loadings", open=False)["count"] == 1
 
 
 def test_a_hold_without_a_reason_is_refused(api, shop, receive):

@@ -45,7 +45,7 @@ def test_the_verdict_of_a_past_loading_is_of_that_time(shop, wet):
 def test_one_spool_on_a_toolhead(shop, plain):
     second = receive(shop.pla, shop.box, card="dry")
     load_spool(shop.south, plain, at=hours_ago(5))
-    with pytest.raises(ValidationError, match="Unload it first"):
+    with pytest.raises(ValidationError, match="Say where it goes"):
         load_spool(shop.south, second)
     loading = load_spool(shop.south, second, at=hours_ago(2), unload_to=shop.shelf)
     assert current_stay(plain).place == shop.shelf

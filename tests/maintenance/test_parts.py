@@ -160,3 +160,11 @@ def test_the_database_itself_lets_no_part_be_in_two_places(shop):
     there = fitted(shop.north)
     with pytest.raises(IntegrityError), transaction.atomic():
         Fitting.objects.create(part=there.part, toolhead=shop.south, role="liner", start=there.start)
+
+
+def test_a_part_is_replaced_once_by_two_who_press_at_once(shop):
+    old = shop.north.fittings.get(role="nozzle", end=None)
+    replace_part(shop.north, "nozzle", shop.steel, old=old)
+    with pytest.raises(ValidationError, match="came off North T0 on"):
+        replace_part(shop.north, "nozzle", shop.steel, old=old)
+    assert shop.north.fittings.filter(role="nozzle").count() == 2

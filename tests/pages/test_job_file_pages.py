@@ -191,6 +191,7 @@ def test_a_print_that_stopped_early(desk, shop):
         ({"stopped_pct": "101"}, "less than or equal to 100"),
         ({"stopped_line": "3", "stopped_pct": "5"}, "not both"),
         ({"stopped_line": "1.5"}, "whole number"),
+        ({"when": "2100-01-01T00:00"}, "is in the future"),
     ],
 )
 def test_refusals_stand_at_their_inputs(desk, shop, values, says_what):

@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from maintenance.models import Fitting, Reminder
 from maintenance.trouble_log import report_job_trouble
+from spools.climate import record_readings
 from spools.drying import finish_drying, start_drying
 from spools.labels import pretty
 from spools.models import DryingRun, Feedstock, Place, Reading, Source
@@ -138,6 +139,22 @@ def test_a_place_says_whether_its_air_is_read_or_assumed(shop, desk):
     box = desk.get(reverse("place", args=[shop.box.pk]))
     assert says(box, "Assumed: no reading in the last 6 h")
     assert b"<polyline" not in box.content
+
+
+def test_a_place_says_since_when_its_sensor_is_silent(shop, desk):
+    address = reverse("place", args=[shop.box.pk])
+    at = hours_ago(9)
+    record_readings(shop.box, [(at - timedelta(minutes=5 * n), 22, 15) for n in range(12)], origin="api")
+    said = f"Its sensor is silent: nothing has come since {timezone.localtime(at):%-d %b %Y, %H:%M}."
+    assert says(desk.get(address), said)
+    record_readings(shop.box, [(hours_ago(0), 22, 15)], origin="api")
+    assert not says(desk.get(address), "is silent")
+
+
+def test_a_dryer_with_nothing_inside_asks_for_nothing(shop, desk):
+    page = desk.get(reverse("drying-finish", args=[shop.dryer.pk]))
+    assert says(page, f"Nothing is drying in {shop.dryer}.")
+    assert not says(page, "Scale's smallest step") and not says(page, "When")
 
 
 def test_a_reading_by_hand_and_a_file(shop, desk):

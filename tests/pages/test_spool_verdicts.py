@@ -150,12 +150,34 @@ def test_a_hold_needs_a_reason_which_is_kept(shop, desk, free):
     assert current_stay(free).place == shop.toolheads[1].printer.place
 
 
-def test_a_toolhead_that_is_taken_names_the_way_out(shop, desk, free):
-    values = {"toolhead": shop.toolheads[0].pk, "override_reason": "a test"}
+def test_a_toolhead_that_is_taken_asks_where_its_spool_goes(shop, desk, free):
+    toolhead, there = shop.toolheads[0], shop.spools[0]
+    values = {"toolhead": toolhead.pk, "override_reason": "a test"}
     page = desk.get(of("spool-load", free), values)
-    assert of("spool-unload", shop.spools[0]) in page.content.decode()
-    assert desk.post(of("spool-load", free), values).context["form"].errors
+    assert of("spool-unload", there) in page.content.decode()
+    assert toolhead.printer.place not in page.context["form"].fields["unload_to"].queryset
+    refused = desk.post(of("spool-load", free), values)
+    said = f"Say where {there.code[:3]}-{there.code[3:]} goes."
+    assert refused.context["form"].errors == {"unload_to": [said]}
     assert not Loading.objects.filter(spool=free).exists()
+    assert desk.post(of("spool-load", free), values | {"unload_to": shop.box.pk}).status_code == 302
+    assert Loading.objects.present().get(toolhead=toolhead).spool == free
+    assert current_stay(there).place == shop.box
+    # On a free toolhead nothing has to go.
+    free_one = {"toolhead": shop.toolheads[1].pk}
+    assert "unload_to" not in desk.get(of("spool-load", there), free_one).context["form"].fields
+
+
+def test_a_spool_that_is_on_a_toolhead_is_taken_off_first(shop, desk):
+    spool = shop.spools[0]
+    for toolhead, said, leads_to in [
+        (shop.toolheads[0], "is on North T0 already", "spool"),
+        (shop.toolheads[1], "is on North T0. Take it off there first.", "spool-unload"),
+    ]:
+        for answer in (desk.get, desk.post):
+            page = answer(of("spool-load", spool), {"toolhead": toolhead.pk}, follow=True)
+            assert page.request["PATH_INFO"] == of(leads_to, spool)
+            assert said in words(page)
 
 
 @pytest.mark.parametrize("toolhead", ["0", "no", "-3", "9" * 30, "²"])

@@ -1,11 +1,19 @@
 """Machines, parts, jobs, stock and reminders, with bad input too."""
 
+from datetime import UTC, datetime
+
 import pytest
+from django.core.exceptions import ValidationError
 from django.urls import reverse
 
 from maintenance.models import Fitting, Job, Loading, PartKind, Printer, StockEntry
+from maintenance.pages.time_line import time_line
 from maintenance.parts import add_stock, in_stock
+from spools.checks import shown
+from spools.drying import start_drying
+from spools.labels import pretty
 from spools.models import Place
+from spools.moves import mark_empty, move_spool
 from tests.spools.conftest import hours_ago
 
 from .small_shop import a_job, a_reminder, local_input, part_kind, says
@@ -73,6 +81,27 @@ def test_a_printer_with_a_spool_on_it_stays_in_use(shop, desk):
     assert says(desk.post(address, {"when": ""}), "Take it off first")
 
 
+@pytest.mark.parametrize("left", ["dried", "moved", "emptied"])
+def test_a_spool_that_left_its_toolhead_is_on_it_on_no_page(shop, desk, left):
+    spool, toolhead, at = shop.spools[0], shop.toolheads[0], hours_ago(2)
+    if left == "dried":
+        start_drying([spool], shop.dryer, 45, at=at)
+    elif left == "moved":
+        move_spool(spool, shop.shelf, at=at)
+    else:
+        mark_empty(spool, at=at)
+    page = desk.get(reverse("machine", args=[toolhead.printer_id]))
+    assert [row["loading"] for row in page.context["toolheads"]] == [None, None]
+    until = f"{pretty(spool.code)} {spool.feedstock}, until {shown(at)}"
+    for name in ("job-new", "flow-check-new"):
+        assert says(desk.get(reverse(name)), f"{toolhead}: {until}")
+    assert says(desk.get(reverse("trouble-new")), f"{spool.feedstock} on {toolhead}, until {shown(at)}")
+    flow = desk.get(reverse("toolhead-flow", args=[toolhead.pk]))
+    assert flow.context["loading"] is None
+    [event] = [one for one in time_line(spool) if one.what == "loading"]
+    assert event.until == at
+
+
 def test_a_part_is_replaced_in_two_taps(shop, desk):
     old = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
     before = in_stock([shop.brass])[shop.brass.pk]
@@ -86,6 +115,20 @@ def test_a_part_is_replaced_in_two_taps(shop, desk):
     new = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
     assert new.part.kind == shop.brass
     assert in_stock([shop.brass])[shop.brass.pk] == before - 1
+
+
+@pytest.mark.parametrize("act", ["part-replace", "part-remove"])
+def test_a_part_that_is_off_already_is_told_with_its_time_and_stays_replaced_once(shop, desk, act):
+    old = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    address, machine = reverse(act, args=[old.pk]), reverse("machine", args=[shop.toolheads[0].printer_id])
+    values = {"kind": shop.brass.pk, "removal": "worn"}
+    assert desk.post(address, values).status_code == 302
+    old.refresh_from_db()
+    fittings, entries = Fitting.objects.count(), StockEntry.objects.count()
+    for again in (desk.post(address, values, follow=True), desk.get(address, follow=True)):
+        assert again.redirect_chain == [(machine, 302)]
+        assert says(again, f"came off {shop.toolheads[0]} on {shown(old.end)} already. Nothing was changed.")
+    assert (Fitting.objects.count(), StockEntry.objects.count()) == (fittings, entries)
 
 
 def test_replacing_without_stock_is_refused(shop, desk):
@@ -216,6 +259,21 @@ def test_the_verdict_is_shown_before_a_job_is_recorded(shop, desk):
     assert says(page, "40 g of") and says(page, "Brass nozzle")
 
 
+@pytest.mark.parametrize(
+    "start",
+    [datetime(2100, 1, 1, tzinfo=UTC), datetime(1999, 1, 1, tzinfo=UTC), hours_ago(24 * 60), hours_ago(7)],
+    ids=["in the future", "too long ago", "before it came", "before it was loaded"],
+)
+def test_an_impossible_start_is_refused_at_the_check_in_the_same_words(shop, desk, start):
+    start = start.replace(second=0, microsecond=0)
+    page = desk.post(reverse("job-new"), job_values(shop, when=local_input(start)) | {"check": "1"})
+    assert page.context["verdict"] is None
+    with pytest.raises(ValidationError) as refused:
+        a_job(shop, start=start)
+    said = [str(error) for errors in page.context["form"].errors.values() for error in errors]
+    assert said == refused.value.messages
+
+
 def test_a_job_that_was_changed_after_its_check_is_checked_again(shop, desk):
     _, values = checked(desk, job_values(shop, override_reason="a test"))
     response = desk.post(reverse("job-new"), values | {"mass_g": 300})
@@ -265,6 +323,15 @@ def test_stock_shows_what_is_low(shop, desk):
     assert counts["Brass nozzle"] == (3, False)
     grams = {str(row["feedstock"]): row["mass_g"] for row in page.context["feedstocks"]}
     assert grams["Example Works PLA"] == pytest.approx(5000)
+
+
+def test_parts_are_received_once_however_often_the_button_is_pressed(shop, desk):
+    before, values = in_stock([shop.brass])[shop.brass.pk], {"kind": shop.brass.pk, "count": 3}
+    assert desk.post(reverse("stock-add"), values).status_code == 302
+    assert says(desk.post(reverse("stock-add"), values), "+3 is recorded for that minute already")
+    assert in_stock([shop.brass])[shop.brass.pk] == before + 3
+    assert desk.post(reverse("stock-add"), values | {"note": "second bag"}).status_code == 302
+    assert in_stock([shop.brass])[shop.brass.pk] == before + 6
 
 
 def test_parts_are_received_and_miscounts_refused(shop, desk):
