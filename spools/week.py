@@ -40,6 +40,8 @@ WORK_NOW, WORK_LATER = 1.5, 12.0
 # So many spools times dryers are gathered and solved while somebody waits: about 2 s of one core.
 MOST_NOW = 60
 HANDS = Hands(time(7), time(22))
+# A button pressed twice: nobody wants the same print again so soon.
+SAME_PRINT = timedelta(minutes=1)
 
 
 def wanted_prints() -> QuerySet[WantedPrint]:
@@ -61,7 +63,7 @@ def want_print(
 ) -> WantedPrint:
     """Put a print on the list: grams of a spool or material that are to be good by a time.
 
-    Refused: a time that is over or more than a week ahead.
+    Refused: a time that is over or more than a week ahead, the same print again within a minute.
     """
     mass_g = within("mass_g", mass_g, 0.1, MAX_NET_G, "g")
     now = timezone.now()
@@ -81,6 +83,13 @@ def want_print(
     else:
         wanted.polymer = of
     wanted.full_clean()
+    one_writer()
+    again: dict[str, Any] = {"spool": wanted.spool, "feedstock": wanted.feedstock, "polymer": wanted.polymer}
+    again |= {"name": wanted.name, "mass_g": mass_g, "due_at": due_at, "withdrawn_at": None}
+    if WantedPrint.objects.filter(**again, recorded_at__gt=now - SAME_PRINT).exists():
+        raise ValidationError(
+            {"name": "This print is on the list already. Is it wanted twice? Give the second another name."}
+        )
     wanted.save()
     return wanted
 
