@@ -199,17 +199,14 @@ def known_of(
     """
     moistures = moisture_of(spools, at, whole=whole)
     then = at or timezone.now()
-    return {
-        pk: Known(
-            moisture.history.spool,
-            moisture.history.remaining(),
-            moisture,
-            moisture.history.run_at(then),
-            dry_advice(moisture.history.spool, dryers, moisture.history.runs),
-            filament_of(moisture.history.spool.feedstock),
-        )
-        for pk, moisture in moistures.items()
-    }
+    known = {}
+    for pk, moisture in moistures.items():
+        history = moisture.history
+        run = history.run_at(then)
+        advice = dry_advice(history.spool, dryers, history.runs) if run is None else f"It is in {run.dryer}."
+        filament = filament_of(history.spool.feedstock)
+        known[pk] = Known(history.spool, history.remaining(), moisture, run, advice, filament)
+    return known
 
 
 def dry_advice(spool: Spool, dryers: Dryers, had: Sequence[DryingRun]) -> str:
