@@ -1,0 +1,1766 @@
+import datetime
+import uuid
+
+import django.core.validators
+import django.db.models.deletion
+import django.utils.timezone
+from django.conf import settings
+from django.db import migrations, models
+
+
+class Migration(migrations.Migration):
+    replaces = [
+        ("maintenance", "0001_initial"),
+        ("maintenance", "0002_moisture_and_machines"),
+        ("maintenance", "0003_service_kind_added_at"),
+        ("maintenance", "0004_reminders_and_delivery"),
+        ("maintenance", "0005_reminder_history"),
+        ("maintenance", "0006_delivery"),
+        ("maintenance", "0007_lapsed_is_not_sent"),
+    ]
+
+    initial = True
+
+    dependencies = [
+        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+        ("spools", "0001_squashed_0006_standing_spools"),
+    ]
+
+    operations = [
+        migrations.CreateModel(
+            name="Channel",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "user",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="channels",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("page", "on the page"),
+                            ("email", "e-mail"),
+                            ("webhook", "webhook"),
+                            ("push", "notification of the browser"),
+                            ("calendar", "calendar feed"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                ("name", models.CharField(blank=True, max_length=80)),
+                (
+                    "address",
+                    models.CharField(
+                        blank=True,
+                        help_text="e-mail address, web address, or the token of a feed",
+                        max_length=1000,
+                    ),
+                ),
+                ("secret", models.CharField(blank=True, help_text="signs webhooks", max_length=200)),
+                (
+                    "keys",
+                    models.JSONField(blank=True, default=dict, help_text="of a browser's push subscription"),
+                ),
+                ("added_at", models.DateTimeField(default=django.utils.timezone.now)),
+                ("ended_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "resting_until",
+                    models.DateTimeField(
+                        blank=True, help_text="After a failure nothing is tried before.", null=True
+                    ),
+                ),
+                ("failures", models.PositiveSmallIntegerField(default=0, help_text="Since it last worked.")),
+            ],
+            options={
+                "ordering": ["id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("ended_at__isnull", True), ("kind__in", ["page", "calendar"])),
+                        fields=("user", "kind"),
+                        name="one_page_and_one_calendar_each",
+                    )
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="DeliverySettings",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "user",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="delivery_settings",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("quiet_from", models.TimeField(blank=True, null=True)),
+                ("quiet_to", models.TimeField(blank=True, null=True)),
+                (
+                    "pressing_in_quiet",
+                    models.BooleanField(default=False, help_text="Pressing ones are sent at any hour."),
+                ),
+                ("digest_at", models.TimeField(default=datetime.time(7, 0))),
+            ],
+            options={
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("quiet_from__isnull", True), ("quiet_to__isnull", True)),
+                            models.Q(("quiet_from__isnull", False), ("quiet_to__isnull", False)),
+                            _connector="OR",
+                        ),
+                        name="quiet_hours_have_both_ends",
+                    )
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="PartKind",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "role",
+                    models.CharField(
+                        choices=[
+                            ("nozzle", "nozzle"),
+                            ("gears", "drive gears"),
+                            ("liner", "liner"),
+                            ("tube", "feed tube"),
+                            ("heater", "heater"),
+                            ("thermistor", "thermistor"),
+                            ("hot_end_fan", "hot-end fan"),
+                            ("part_fan", "part-cooling fan"),
+                            ("surface", "build surface"),
+                            ("belts", "belts"),
+                            ("bearings", "linear bearings"),
+                            ("particle_filter", "HEPA filter"),
+                            ("carbon_filter", "carbon filter"),
+                            ("brush", "nozzle brush"),
+                            ("desiccant", "desiccant"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("name", models.CharField(max_length=80, unique=True)),
+                ("material", models.CharField(max_length=60)),
+                (
+                    "hardness_hv",
+                    models.FloatField(
+                        blank=True,
+                        null=True,
+                        validators=[django.core.validators.MinValueValidator(1)],
+                        verbose_name="hardness, HV",
+                    ),
+                ),
+                (
+                    "bore_mm",
+                    models.FloatField(
+                        blank=True, null=True, validators=[django.core.validators.MinValueValidator(0.05)]
+                    ),
+                ),
+                ("max_c", models.FloatField(blank=True, null=True, verbose_name="hottest, °C")),
+                (
+                    "heat_reference_c",
+                    models.FloatField(
+                        blank=True,
+                        help_text="hotter hours count more, cooler ones less (Arrhenius); empty: all count alike",
+                        null=True,
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(600),
+                        ],
+                        verbose_name="temperature of its hot hours, °C",
+                    ),
+                ),
+                (
+                    "worn_growth_pct",
+                    models.FloatField(
+                        default=12.5,
+                        validators=[
+                            django.core.validators.MinValueValidator(1),
+                            django.core.validators.MaxValueValidator(100),
+                        ],
+                        verbose_name="bore worn out at, % wider than new",
+                    ),
+                ),
+                (
+                    "life_unit",
+                    models.CharField(
+                        choices=[
+                            ("dose_km", "km of filler slid through the bore"),
+                            ("feed_km", "km of filament, weighted by its filler"),
+                            ("hot_h", "hot hours, weighted by temperature"),
+                            ("residue_h", "hot hours, weighted by what chars"),
+                            ("hours", "hours of printing"),
+                            ("prints", "prints"),
+                            ("days", "days fitted"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "life",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(1e-06),
+                            django.core.validators.MaxValueValidator(1000000000.0),
+                        ],
+                        verbose_name="expected life",
+                    ),
+                ),
+                (
+                    "life_low",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(1e-06),
+                            django.core.validators.MaxValueValidator(1000000000.0),
+                        ]
+                    ),
+                ),
+                (
+                    "life_high",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(1e-06),
+                            django.core.validators.MaxValueValidator(1000000000.0),
+                        ]
+                    ),
+                ),
+                ("source", models.CharField(max_length=300)),
+                ("how", models.CharField(max_length=80)),
+                ("price", models.DecimalField(blank=True, decimal_places=2, max_digits=8, null=True)),
+                ("reorder_point", models.PositiveIntegerField(default=1)),
+            ],
+            options={
+                "ordering": ["role", "name"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("life_low__lte", models.F("life")),
+                            ("life__lte", models.F("life_high")),
+                            ("life_low__gt", 0),
+                        ),
+                        name="part_life_in_its_band",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("role", "nozzle"), _negated=True),
+                            ("bore_mm__isnull", False),
+                            _connector="OR",
+                        ),
+                        name="nozzle_has_a_bore",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("life_unit", "dose_km"), _negated=True),
+                            ("role", "nozzle"),
+                            _connector="OR",
+                        ),
+                        name="a_bore_alone_has_a_dose",
+                        violation_error_message="Filler slides through a nozzle's bore only. Choose another unit.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(
+                                (
+                                    "role__in",
+                                    [
+                                        "surface",
+                                        "belts",
+                                        "bearings",
+                                        "particle_filter",
+                                        "carbon_filter",
+                                        "brush",
+                                    ],
+                                ),
+                                _negated=True,
+                            ),
+                            ("life_unit__in", ["hours", "prints", "days"]),
+                            _connector="OR",
+                        ),
+                        name="printers_part_counts_hours_prints_or_days",
+                        violation_error_message="Hours, prints or days wear a part of the whole printer.",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Printer",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=60, unique=True)),
+                (
+                    "place",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="printer", to="spools.place"
+                    ),
+                ),
+                (
+                    "bed_max_c",
+                    models.FloatField(
+                        default=100,
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(600),
+                        ],
+                        verbose_name="hottest bed, °C",
+                    ),
+                ),
+                ("enclosed", models.BooleanField(default=False, verbose_name="has an enclosure")),
+                (
+                    "e_follows_g90",
+                    models.BooleanField(
+                        default=True,
+                        help_text="How it understands a job file; machines differ. M82 and M83 settle it in most files.",
+                        verbose_name="G90 and G91 count for E, too",
+                    ),
+                ),
+                ("retired_at", models.DateTimeField(blank=True, null=True)),
+            ],
+            options={
+                "ordering": ["name"],
+            },
+        ),
+        migrations.CreateModel(
+            name="ServiceKind",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "name",
+                    models.CharField(help_text="such as: belt tension check", max_length=60, unique=True),
+                ),
+                (
+                    "work",
+                    models.CharField(
+                        choices=[
+                            ("hot_end", "cleaning of the hot end"),
+                            ("gears", "cleaning of the drive gears"),
+                            ("surface", "care of the build surface"),
+                            ("feed_path", "feed path"),
+                            ("lubrication", "lubrication"),
+                            ("belts", "belt tension"),
+                            ("filter", "filter"),
+                            ("other", "other work"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                (
+                    "subject",
+                    models.CharField(
+                        choices=[
+                            ("toolhead", "each toolhead"),
+                            ("printer", "each printer"),
+                            ("enclosed", "each printer with an enclosure"),
+                        ],
+                        max_length=10,
+                        verbose_name="done on",
+                    ),
+                ),
+                (
+                    "unit",
+                    models.CharField(
+                        choices=[
+                            ("hours", "printing hours"),
+                            ("hot_h", "hot hours"),
+                            ("feed_km", "km of filament"),
+                            ("prints", "prints"),
+                            ("days", "days"),
+                        ],
+                        max_length=10,
+                        verbose_name="counted in",
+                    ),
+                ),
+                ("interval", models.FloatField(validators=[django.core.validators.MinValueValidator(0.1)])),
+                (
+                    "stops",
+                    models.BooleanField(
+                        default=False,
+                        help_text="Nothing should start there until it is done.",
+                        verbose_name="overdue, it stops the machine",
+                    ),
+                ),
+                ("in_use", models.BooleanField(default=True)),
+                ("advice", models.CharField(max_length=300, verbose_name="how it is done")),
+                ("source", models.CharField(max_length=300, verbose_name="who says how often")),
+                ("how", models.CharField(max_length=80, verbose_name="how that is known")),
+                (
+                    "added_at",
+                    models.DateTimeField(
+                        blank=True,
+                        editable=False,
+                        help_text="what was printed before does not count; empty: the count goes back to the first job",
+                        null=True,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["work", "name"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("interval__gt", 0)), name="service_interval_above_0"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("subject", "toolhead"),
+                            models.Q(
+                                models.Q(("unit__in", ["hot_h", "feed_km"]), _negated=True),
+                                models.Q(("work__in", ["hot_end", "gears"]), _negated=True),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="toolhead_service_on_toolheads",
+                        violation_error_message="Hot hours, km of filament, hot ends and drive gears belong to toolheads: choose each toolhead.",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="JobFile",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=200)),
+                ("digest", models.CharField(max_length=64)),
+                ("size_bytes", models.PositiveBigIntegerField()),
+                ("taken_from", models.CharField(blank=True, max_length=300, null=True, unique=True)),
+                (
+                    "printer",
+                    models.ForeignKey(
+                        blank=True,
+                        help_text="whose way to understand G90 and G91 counts",
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="job_files",
+                        to="maintenance.printer",
+                    ),
+                ),
+                (
+                    "diameter_mm",
+                    models.FloatField(
+                        default=1.75,
+                        help_text="of the filament",
+                        validators=[
+                            django.core.validators.MinValueValidator(0.5),
+                            django.core.validators.MaxValueValidator(10),
+                        ],
+                    ),
+                ),
+                (
+                    "member",
+                    models.CharField(blank=True, help_text="which job of a container", max_length=200),
+                ),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("waiting", "waits to be read"),
+                            ("reading", "is being read"),
+                            ("read", "read"),
+                            ("refused", "cannot be read"),
+                            ("stopped", "reading was stopped"),
+                        ],
+                        default="waiting",
+                        max_length=10,
+                    ),
+                ),
+                ("round", models.PositiveIntegerField(default=1)),
+                ("share_read", models.FloatField(default=0, help_text="0 to 1")),
+                ("problem", models.CharField(blank=True, max_length=500)),
+                ("facts", models.JSONField(blank=True, null=True)),
+                ("added_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "added_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["-added_at", "-id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="Part",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "kind",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="parts",
+                        to="maintenance.partkind",
+                    ),
+                ),
+                ("created_at", models.DateTimeField(auto_now_add=True)),
+            ],
+            options={
+                "ordering": ["id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="StockEntry",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "kind",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="stock_entries",
+                        to="maintenance.partkind",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("change", models.IntegerField()),
+                ("note", models.CharField(blank=True, max_length=200)),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["at", "id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="Subscription",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "channel",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="subscriptions",
+                        to="maintenance.channel",
+                    ),
+                ),
+                (
+                    "reminder_kind",
+                    models.CharField(
+                        choices=[
+                            ("dry", "re-dry"),
+                            ("replace", "replace"),
+                            ("reorder", "reorder"),
+                            ("dryer_up", "turn the dryer up"),
+                            ("drying_done", "take out of the dryer"),
+                            ("regenerate", "regenerate desiccant"),
+                            ("flow_check", "flow check"),
+                            ("flow_chart", "flow loss changes"),
+                            ("clean", "clean"),
+                            ("service", "service"),
+                            ("leak", "dry box leaks"),
+                            ("weigh", "weigh"),
+                            ("heat", "heat budget"),
+                            ("sensor", "sensor silent"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "timing",
+                    models.CharField(
+                        choices=[("at_once", "at once"), ("digest", "in one digest a day")],
+                        default="at_once",
+                        max_length=10,
+                    ),
+                ),
+            ],
+            options={
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("channel", "reminder_kind"), name="one_subscription_a_kind"
+                    )
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Toolhead",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "printer",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="toolheads",
+                        to="maintenance.printer",
+                    ),
+                ),
+                ("name", models.CharField(default="T0", max_length=40)),
+                (
+                    "hot_end_max_c",
+                    models.FloatField(
+                        default=300,
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(600),
+                        ],
+                        verbose_name="hottest hot end, °C",
+                    ),
+                ),
+                (
+                    "ptfe_lined",
+                    models.BooleanField(default=False, verbose_name="PTFE reaches into the hot end"),
+                ),
+                (
+                    "feed",
+                    models.CharField(
+                        choices=[("direct", "drive on the toolhead"), ("guided", "long guide tube")],
+                        default="direct",
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "tail_mm",
+                    models.FloatField(
+                        default=150,
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(5000),
+                        ],
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["printer__name", "name"],
+                "constraints": [models.UniqueConstraint(fields=("printer", "name"), name="toolhead_once")],
+            },
+        ),
+        migrations.CreateModel(
+            name="BoreReading",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "part",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="bore_readings",
+                        to="maintenance.part",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("bore_mm", models.FloatField()),
+                ("error_mm", models.FloatField(help_text="standard error")),
+                (
+                    "method",
+                    models.CharField(
+                        choices=[
+                            ("pin", "pin gauge"),
+                            ("microscope", "microscope"),
+                            ("other", "another way"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                ("note", models.CharField(blank=True, max_length=200)),
+                ("withdrawn_at", models.DateTimeField(blank=True, null=True)),
+                ("withdrawn_reason", models.CharField(blank=True, max_length=300)),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["at", "id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("bore_mm__gt", 0), ("error_mm__gt", 0)),
+                        name="bore_reading_is_possible",
+                    )
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Fitting",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "part",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="fittings",
+                        to="maintenance.part",
+                    ),
+                ),
+                (
+                    "toolhead",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="fittings",
+                        to="maintenance.toolhead",
+                    ),
+                ),
+                (
+                    "printer",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="fittings",
+                        to="maintenance.printer",
+                    ),
+                ),
+                (
+                    "role",
+                    models.CharField(
+                        choices=[
+                            ("nozzle", "nozzle"),
+                            ("gears", "drive gears"),
+                            ("liner", "liner"),
+                            ("tube", "feed tube"),
+                            ("heater", "heater"),
+                            ("thermistor", "thermistor"),
+                            ("hot_end_fan", "hot-end fan"),
+                            ("part_fan", "part-cooling fan"),
+                            ("surface", "build surface"),
+                            ("belts", "belts"),
+                            ("bearings", "linear bearings"),
+                            ("particle_filter", "HEPA filter"),
+                            ("carbon_filter", "carbon filter"),
+                            ("brush", "nozzle brush"),
+                            ("desiccant", "desiccant"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("start", models.DateTimeField()),
+                ("end", models.DateTimeField(blank=True, null=True)),
+                (
+                    "removal",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("worn", "worn out"),
+                            ("sound", "taken off sound"),
+                            ("upgraded", "replaced by a better one"),
+                            ("lost", "lost or broken by accident"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["start", "id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("end__isnull", True)), fields=("part",), name="part_fitted_once"
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("end__isnull", True)),
+                        fields=("toolhead", "role"),
+                        name="one_part_in_a_role",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("end__isnull", True)),
+                        fields=("printer", "role"),
+                        name="one_part_in_a_printers_role",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("toolhead__isnull", True), ("printer__isnull", True), _connector="XOR"
+                        ),
+                        name="fitted_to_one_machine",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("end__isnull", True), ("end__gte", models.F("start")), _connector="OR"
+                        ),
+                        name="fitting_ends_after_start",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("end__isnull", True), ("removal", "")),
+                            models.Q(("end__isnull", False), models.Q(("removal", ""), _negated=True)),
+                            _connector="OR",
+                        ),
+                        name="removal_says_why",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="FlowCheck",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "toolhead",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="flow_checks",
+                        to="maintenance.toolhead",
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="flow_checks",
+                        to="spools.spool",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                (
+                    "nozzle_c",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(600),
+                        ]
+                    ),
+                ),
+                ("length_mm", models.FloatField(help_text="filament commanded for each blob")),
+                ("diameter_mm", models.FloatField()),
+                ("diameter_tolerance_mm", models.FloatField()),
+                ("resolution_g", models.FloatField(help_text="the scale's smallest step")),
+                ("note", models.CharField(blank=True, max_length=300)),
+                (
+                    "entry",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="flow_check",
+                        to="spools.massentry",
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["at", "id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("diameter_tolerance_mm__gte", 0),
+                            ("length_mm__gt", 0),
+                            ("resolution_g__gt", 0),
+                            ("diameter_mm__gt", models.F("diameter_tolerance_mm")),
+                        ),
+                        name="flow_check_can_be_worked_out",
+                    )
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Job",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "printer",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="jobs",
+                        to="maintenance.printer",
+                    ),
+                ),
+                ("name", models.CharField(max_length=120)),
+                ("start", models.DateTimeField()),
+                (
+                    "hours",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(0.01),
+                            django.core.validators.MaxValueValidator(1000),
+                        ]
+                    ),
+                ),
+                (
+                    "nozzle_c",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(600),
+                        ]
+                    ),
+                ),
+                (
+                    "bed_c",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(300),
+                        ]
+                    ),
+                ),
+                (
+                    "max_flow_mm3_s",
+                    models.FloatField(
+                        blank=True,
+                        null=True,
+                        validators=[
+                            django.core.validators.MinValueValidator(0.01),
+                            django.core.validators.MaxValueValidator(500),
+                        ],
+                    ),
+                ),
+                (
+                    "state",
+                    models.CharField(
+                        help_text="the verdict at the start: clear, caution or hold", max_length=10
+                    ),
+                ),
+                ("reasons", models.JSONField(default=list)),
+                ("override_reason", models.CharField(blank=True, max_length=300)),
+                ("withdrawn_at", models.DateTimeField(blank=True, null=True)),
+                ("withdrawn_reason", models.CharField(blank=True, max_length=300)),
+                (
+                    "file",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="jobs",
+                        to="maintenance.jobfile",
+                    ),
+                ),
+                (
+                    "stopped",
+                    models.CharField(
+                        blank=True, help_text="where in its file it stopped early", max_length=60
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["-start", "-id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("state", "hold"), _negated=True),
+                            models.Q(("override_reason", ""), _negated=True),
+                            _connector="OR",
+                        ),
+                        name="job_on_hold_needs_a_reason",
+                    )
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Loading",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "toolhead",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="loadings",
+                        to="maintenance.toolhead",
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="loadings",
+                        to="spools.spool",
+                    ),
+                ),
+                ("start", models.DateTimeField()),
+                ("end", models.DateTimeField(blank=True, null=True)),
+                (
+                    "state",
+                    models.CharField(
+                        help_text="the verdict at loading: clear, caution or hold", max_length=10
+                    ),
+                ),
+                ("reasons", models.JSONField(default=list, help_text="the checks behind it, as shown")),
+                ("override_reason", models.CharField(blank=True, max_length=300)),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["start", "id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("end__isnull", True)),
+                        fields=("toolhead",),
+                        name="one_spool_on_a_toolhead",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("end__isnull", True)),
+                        fields=("spool",),
+                        name="spool_on_one_toolhead",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("end__isnull", True), ("end__gte", models.F("start")), _connector="OR"
+                        ),
+                        name="loading_ends_after_start",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("state", "hold"), _negated=True),
+                            models.Q(("override_reason", ""), _negated=True),
+                            _connector="OR",
+                        ),
+                        name="hold_needs_a_reason",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Reminder",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("dry", "re-dry"),
+                            ("replace", "replace"),
+                            ("reorder", "reorder"),
+                            ("dryer_up", "turn the dryer up"),
+                            ("drying_done", "take out of the dryer"),
+                            ("regenerate", "regenerate desiccant"),
+                            ("flow_check", "flow check"),
+                            ("flow_chart", "flow loss changes"),
+                            ("clean", "clean"),
+                            ("service", "service"),
+                            ("leak", "dry box leaks"),
+                            ("weigh", "weigh"),
+                            ("heat", "heat budget"),
+                            ("sensor", "sensor silent"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "cause",
+                    models.CharField(
+                        help_text="what makes it one: kind and subject, e.g. dry:spool:12", max_length=80
+                    ),
+                ),
+                ("title", models.CharField(max_length=160)),
+                ("why", models.CharField(help_text="the number and the limit", max_length=300)),
+                ("way_out", models.CharField(max_length=200)),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="reminders",
+                        to="spools.spool",
+                    ),
+                ),
+                (
+                    "part",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="reminders",
+                        to="maintenance.part",
+                    ),
+                ),
+                (
+                    "toolhead",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="reminders",
+                        to="maintenance.toolhead",
+                    ),
+                ),
+                (
+                    "printer",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="reminders",
+                        to="maintenance.printer",
+                    ),
+                ),
+                (
+                    "part_kind",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="reminders",
+                        to="maintenance.partkind",
+                    ),
+                ),
+                (
+                    "feedstock",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="reminders",
+                        to="spools.feedstock",
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="reminders",
+                        to="spools.place",
+                    ),
+                ),
+                ("raised_at", models.DateTimeField()),
+                ("due_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "amount",
+                    models.FloatField(
+                        blank=True, help_text="the number that the cause is told by, as it is now", null=True
+                    ),
+                ),
+                ("amount_unit", models.CharField(blank=True, max_length=30)),
+                (
+                    "amount_falls",
+                    models.BooleanField(default=False, help_text="worse the smaller it is, as stock"),
+                ),
+                (
+                    "escalated_at",
+                    models.DateTimeField(blank=True, help_text="When it became pressing, once.", null=True),
+                ),
+                ("snoozed_until", models.DateTimeField(blank=True, null=True)),
+                ("snoozed_until_amount", models.FloatField(blank=True, null=True)),
+                ("ended_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "ending",
+                    models.CharField(
+                        blank=True, choices=[("gone", "the cause is gone"), ("done", "done")], max_length=10
+                    ),
+                ),
+                ("note", models.CharField(blank=True, max_length=300)),
+                (
+                    "ended_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["-raised_at", "-id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("ended_at__isnull", True)),
+                        fields=("cause",),
+                        name="one_open_reminder_per_cause",
+                    )
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="ServiceEntry",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "kind",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="entries",
+                        to="maintenance.servicekind",
+                    ),
+                ),
+                (
+                    "printer",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="services",
+                        to="maintenance.printer",
+                    ),
+                ),
+                (
+                    "toolhead",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="services",
+                        to="maintenance.toolhead",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("note", models.CharField(blank=True, max_length=200)),
+                ("withdrawn_at", models.DateTimeField(blank=True, null=True)),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "verbose_name_plural": "service entries",
+                "ordering": ["-at", "-id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="FlowBlob",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "flow_check",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="blobs",
+                        to="maintenance.flowcheck",
+                    ),
+                ),
+                ("flow_mm3_s", models.FloatField()),
+                ("repeat", models.PositiveSmallIntegerField(help_text="1 for the first blob of this rate")),
+                ("mass_g", models.FloatField()),
+            ],
+            options={
+                "ordering": ["flow_mm3_s", "repeat"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("flow_check", "flow_mm3_s", "repeat"), name="flow_blob_once"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("flow_mm3_s__gt", 0), ("mass_g__gte", 0)),
+                        name="flow_blob_is_possible",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="FlowCheckWithdrawal",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "flow_check",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="withdrawal",
+                        to="maintenance.flowcheck",
+                    ),
+                ),
+                ("reason", models.CharField(max_length=300)),
+                (
+                    "returned",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="withdrawn_flow_check",
+                        to="spools.massentry",
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+        ),
+        migrations.CreateModel(
+            name="JobUse",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "job",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="uses", to="maintenance.job"
+                    ),
+                ),
+                (
+                    "toolhead",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="job_uses",
+                        to="maintenance.toolhead",
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="job_uses",
+                        to="spools.spool",
+                    ),
+                ),
+                (
+                    "mass_g",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(0.01),
+                            django.core.validators.MaxValueValidator(20000),
+                        ]
+                    ),
+                ),
+                (
+                    "retracted_m",
+                    models.FloatField(
+                        blank=True,
+                        help_text="filament pulled back by all its retractions, m; empty: not known",
+                        null=True,
+                    ),
+                ),
+                (
+                    "entry",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="job_use",
+                        to="spools.massentry",
+                    ),
+                ),
+                (
+                    "returned",
+                    models.OneToOneField(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="withdrawn_job_use",
+                        to="spools.massentry",
+                    ),
+                ),
+            ],
+            options={
+                "constraints": [
+                    models.UniqueConstraint(fields=("job", "toolhead", "spool"), name="spool_once_in_a_job")
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="ReminderEvent",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "reminder",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="events",
+                        to="maintenance.reminder",
+                    ),
+                ),
+                (
+                    "what",
+                    models.CharField(
+                        choices=[
+                            ("raised", "raised"),
+                            ("escalated", "became pressing"),
+                            ("snoozed", "put off"),
+                            ("back", "came back"),
+                            ("done", "done"),
+                            ("gone", "its cause is gone"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                (
+                    "said",
+                    models.CharField(
+                        blank=True, help_text="until when, a note, or the number then", max_length=300
+                    ),
+                ),
+                (
+                    "by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["at", "id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("what__in", ["raised", "escalated", "done", "gone"])),
+                        fields=("reminder", "what"),
+                        name="reminder_event_once",
+                    )
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="TroubleReport",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "job",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="troubles",
+                        to="maintenance.job",
+                    ),
+                ),
+                (
+                    "toolhead",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="troubles",
+                        to="maintenance.toolhead",
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="troubles",
+                        to="spools.spool",
+                    ),
+                ),
+                ("at", models.DateTimeField(help_text="the start of the print that it was seen on")),
+                ("symptoms", models.JSONField(help_text="keys of maintenance.trouble.SYMPTOMS")),
+                (
+                    "findings",
+                    models.JSONField(help_text="the causes in their order, with the reasons, as shown"),
+                ),
+                ("note", models.CharField(blank=True, max_length=300)),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["-at", "-id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="Message",
+            fields=[
+                (
+                    "id",
+                    models.UUIDField(default=uuid.uuid4, editable=False, primary_key=True, serialize=False),
+                ),
+                (
+                    "channel",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="messages",
+                        to="maintenance.channel",
+                    ),
+                ),
+                (
+                    "purpose",
+                    models.CharField(
+                        choices=[
+                            ("event", "Event"),
+                            ("entry", "Entry"),
+                            ("digest", "Digest"),
+                            ("test", "Test"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "event",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="messages",
+                        to="maintenance.reminderevent",
+                    ),
+                ),
+                (
+                    "digest",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="told",
+                        to="maintenance.message",
+                    ),
+                ),
+                ("digest_day", models.DateField(blank=True, null=True)),
+                ("body", models.JSONField(default=dict, help_text="what is said; the same at each try")),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("waiting", "waiting"),
+                            ("bundled", "told in a digest"),
+                            ("sent", "sent"),
+                            ("dead", "given up"),
+                            ("lapsed", "not sent"),
+                        ],
+                        default="waiting",
+                        max_length=10,
+                    ),
+                ),
+                ("written_at", models.DateTimeField(default=django.utils.timezone.now)),
+                ("not_before", models.DateTimeField(default=django.utils.timezone.now)),
+                ("attempts", models.PositiveSmallIntegerField(default=0)),
+                ("next_try_at", models.DateTimeField(default=django.utils.timezone.now)),
+                (
+                    "error",
+                    models.CharField(blank=True, help_text="of the last try that failed", max_length=300),
+                ),
+                ("ended_at", models.DateTimeField(blank=True, null=True)),
+            ],
+            options={
+                "ordering": ["-written_at"],
+                "indexes": [models.Index(fields=["state", "not_before"], name="message_state_not_before")],
+                "constraints": [
+                    models.UniqueConstraint(fields=("channel", "event"), name="one_message_an_event"),
+                    models.UniqueConstraint(fields=("channel", "digest_day"), name="one_digest_a_day"),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="TroubleOutcome",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "report",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="outcomes",
+                        to="maintenance.troublereport",
+                    ),
+                ),
+                ("cause", models.CharField(help_text="a key of maintenance.trouble.OUTCOMES", max_length=20)),
+                ("note", models.CharField(blank=True, max_length=300)),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="WearEntry",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "part",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="wear",
+                        to="maintenance.part",
+                    ),
+                ),
+                (
+                    "use",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="wear",
+                        to="maintenance.jobuse",
+                    ),
+                ),
+                (
+                    "dose_km",
+                    models.FloatField(
+                        help_text="sliding length times filler volume fraction and hardness regime"
+                    ),
+                ),
+                ("feed_km", models.FloatField(help_text="filament length weighted by its filler")),
+                (
+                    "hot_h",
+                    models.FloatField(
+                        help_text="hours at the temperature that the part's life is stated for"
+                    ),
+                ),
+                ("residue_h", models.FloatField(help_text="hours at the polymer's usual print temperature")),
+                ("hours", models.FloatField(help_text="hours of printing")),
+                ("prints", models.FloatField(help_text="1, or a spool's share of a job of several")),
+                ("mass_g", models.FloatField()),
+            ],
+            options={
+                "constraints": [models.UniqueConstraint(fields=("part", "use"), name="wear_once")],
+            },
+        ),
+    ]

@@ -1,0 +1,1534 @@
+import django.core.validators
+import django.db.models.deletion
+import django.db.models.functions.comparison
+import django.utils.timezone
+from django.conf import settings
+from django.db import migrations, models
+
+
+class Migration(migrations.Migration):
+    replaces = [
+        ("spools", "0001_initial"),
+        ("spools", "0002_moisture_and_machines"),
+        ("spools", "0003_taken_back"),
+        ("spools", "0004_drying_week"),
+        ("spools", "0005_many_spools"),
+        ("spools", "0006_standing_spools"),
+    ]
+
+    initial = True
+
+    dependencies = [
+        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+    ]
+
+    operations = [
+        migrations.CreateModel(
+            name="CoreKind",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=60, unique=True)),
+                ("material", models.CharField(max_length=20)),
+                ("mass_g", models.FloatField()),
+                ("mass_band_g", models.FloatField(help_text="plus or minus, for an unweighed one")),
+                ("core_radius_mm", models.FloatField()),
+                ("width_mm", models.FloatField()),
+                ("net_mass_g", models.FloatField(help_text="filament it usually carries")),
+                ("source", models.CharField(max_length=200)),
+            ],
+            options={
+                "ordering": ["net_mass_g", "name"],
+            },
+        ),
+        migrations.CreateModel(
+            name="Filler",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=40, unique=True)),
+                ("density_g_cm3", models.FloatField()),
+                ("hardness_hv", models.FloatField(verbose_name="hardness of the hard particles, HV")),
+                ("hardness_low_hv", models.FloatField()),
+                ("hardness_high_hv", models.FloatField()),
+                ("source", models.CharField(max_length=300)),
+                ("how", models.CharField(max_length=80)),
+            ],
+            options={
+                "ordering": ["name"],
+            },
+        ),
+        migrations.CreateModel(
+            name="Maker",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=80, unique=True)),
+                ("note", models.CharField(blank=True, max_length=200)),
+            ],
+            options={
+                "ordering": ["name"],
+            },
+        ),
+        migrations.CreateModel(
+            name="Place",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=60, unique=True)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("shelf", "shelf"),
+                            ("bag", "sealed bag"),
+                            ("dry_box", "dry box"),
+                            ("dryer", "dryer"),
+                            ("printer", "printer"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "assumed_temperature_c",
+                    models.FloatField(
+                        default=21.0,
+                        validators=[
+                            django.core.validators.MinValueValidator(-20.0),
+                            django.core.validators.MaxValueValidator(150.0),
+                        ],
+                    ),
+                ),
+                (
+                    "assumed_rh_pct",
+                    models.FloatField(
+                        default=50.0,
+                        validators=[
+                            django.core.validators.MinValueValidator(0.0),
+                            django.core.validators.MaxValueValidator(100.0),
+                        ],
+                    ),
+                ),
+                (
+                    "room",
+                    models.ForeignKey(
+                        blank=True,
+                        limit_choices_to={"kind__in": ["shelf", "printer"]},
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="inside",
+                        to="spools.place",
+                    ),
+                ),
+                (
+                    "max_set_point_c",
+                    models.FloatField(
+                        blank=True,
+                        null=True,
+                        validators=[
+                            django.core.validators.MinValueValidator(30),
+                            django.core.validators.MaxValueValidator(200),
+                        ],
+                        verbose_name="hottest set point, °C",
+                    ),
+                ),
+                (
+                    "set_point_error_c",
+                    models.FloatField(
+                        default=5.0,
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(30),
+                        ],
+                        verbose_name="error of the set point, K",
+                    ),
+                ),
+                (
+                    "spool_capacity",
+                    models.PositiveSmallIntegerField(
+                        blank=True,
+                        help_text="of a dryer",
+                        null=True,
+                        validators=[
+                            django.core.validators.MinValueValidator(1),
+                            django.core.validators.MaxValueValidator(100),
+                        ],
+                        verbose_name="spools that fit in at once",
+                    ),
+                ),
+                ("moved_air", models.BooleanField(default=False, verbose_name="has a fan")),
+                (
+                    "volume_l",
+                    models.FloatField(
+                        blank=True,
+                        null=True,
+                        validators=[
+                            django.core.validators.MinValueValidator(0.5),
+                            django.core.validators.MaxValueValidator(5000),
+                        ],
+                        verbose_name="volume, litres",
+                    ),
+                ),
+                (
+                    "half_time_h",
+                    models.FloatField(
+                        blank=True,
+                        help_text="hours in which the empty box, without desiccant, comes nearer to its room's humidity by half; 24 h times 0.693 over the air changes a day",
+                        null=True,
+                        validators=[
+                            django.core.validators.MinValueValidator(0.1),
+                            django.core.validators.MaxValueValidator(20000),
+                        ],
+                        verbose_name="half-time while empty, h",
+                    ),
+                ),
+                (
+                    "limit_rh_pct",
+                    models.FloatField(
+                        default=20.0,
+                        help_text="of a dry box",
+                        validators=[
+                            django.core.validators.MinValueValidator(1),
+                            django.core.validators.MaxValueValidator(90),
+                        ],
+                        verbose_name="humidity limit, % RH",
+                    ),
+                ),
+                ("cut_back", models.PositiveIntegerField(default=0, editable=False)),
+            ],
+            options={
+                "ordering": ["kind", "name"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("kind", "dry_box"),
+                            models.Q(("half_time_h__isnull", True), ("volume_l__isnull", True)),
+                            _connector="OR",
+                        ),
+                        name="only_a_box_has_a_half_time",
+                        violation_error_message="Volume and half-time are of dry boxes. Leave them empty here.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("kind", "dryer"), ("spool_capacity__isnull", True), _connector="OR"
+                        ),
+                        name="only_a_dryer_tells_its_capacity",
+                        violation_error_message="How many spools fit in is told of dryers only. Leave it empty here.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("kind", "dryer"), _negated=True),
+                            ("max_set_point_c__isnull", False),
+                            _connector="OR",
+                        ),
+                        name="dryer_has_a_limit",
+                        violation_error_message="A dryer needs its hottest set point.",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Polymer",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=40, unique=True)),
+                ("kind", models.CharField(max_length=60)),
+                ("density_g_cm3", models.FloatField()),
+                ("tg_c", models.FloatField(blank=True, null=True, verbose_name="glass transition, °C")),
+                ("tm_c", models.FloatField(blank=True, null=True, verbose_name="melting point, °C")),
+                ("softening_c", models.FloatField(verbose_name="softening point, °C")),
+                ("softening_basis", models.CharField(max_length=60)),
+                ("dry_cap_c", models.FloatField(verbose_name="highest drying temperature, °C")),
+                ("dry_set_c", models.FloatField(verbose_name="usual drying temperature, °C")),
+                ("dry_hours", models.CharField(max_length=20, verbose_name="usual drying time, h")),
+                ("w50_pct", models.FloatField(verbose_name="uptake at 23 °C and 50 % RH, %")),
+                ("w50_low", models.FloatField()),
+                ("w50_high", models.FloatField()),
+                (
+                    "isotherm",
+                    models.CharField(
+                        choices=[
+                            ("henry", "Henry (straight)"),
+                            ("gab", "GAB (curved)"),
+                            ("flory-huggins", "Flory-Huggins (curved)"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("gab_c", models.FloatField(blank=True, null=True)),
+                ("gab_k", models.FloatField(blank=True, null=True)),
+                ("saturation_pct", models.FloatField(verbose_name="uptake in water, %")),
+                ("d23_m2_s", models.FloatField(verbose_name="diffusivity at 23 °C, m²/s")),
+                ("d23_low", models.FloatField()),
+                ("d23_high", models.FloatField()),
+                ("e_d_kj_mol", models.FloatField(verbose_name="activation energy of diffusion, kJ/mol")),
+                ("e_d_low", models.FloatField()),
+                ("e_d_high", models.FloatField()),
+                ("limit_clear_pct", models.FloatField(verbose_name="prints well up to, %")),
+                ("limit_hold_pct", models.FloatField(verbose_name="print limit, %")),
+                ("limit_basis", models.CharField(max_length=40)),
+                (
+                    "moulding_limit_pct",
+                    models.FloatField(blank=True, null=True, verbose_name="limit for strong parts, %"),
+                ),
+                ("nozzle_min_c", models.FloatField()),
+                ("nozzle_max_c", models.FloatField()),
+                ("bed_min_c", models.FloatField()),
+                ("bed_max_c", models.FloatField()),
+                ("enclosure", models.CharField(max_length=20)),
+                ("emission", models.CharField(max_length=60)),
+                ("grade_uptake", models.CharField(max_length=1)),
+                ("grade_rate", models.CharField(max_length=1)),
+            ],
+            options={
+                "ordering": ["name"],
+            },
+        ),
+        migrations.CreateModel(
+            name="WeekPlan",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("hands_from", models.TimeField()),
+                ("hands_to", models.TimeField()),
+                ("asked_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "asked_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("made_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "method",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("proven", "proven: no plan is less late, and of those none has fewer hot hours"),
+                            ("timely", "proven: no plan is less late; one with fewer hot hours may exist"),
+                            ("found", "the best that was found in the time allowed; a better one may exist"),
+                            (
+                                "greedy",
+                                "by a rule of thumb, what is due first goes first: the solver found none in its time",
+                            ),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                ("notes", models.JSONField(blank=True, default=list)),
+                ("accepted_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "accepted_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "ended_at",
+                    models.DateTimeField(
+                        blank=True, help_text="when it was replaced or turned down", null=True
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["-asked_at", "-id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("hands_from__lt", models.F("hands_to"))),
+                        name="hands_from_before_to",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("accepted_at__isnull", True), ("made_at__isnull", False), _connector="OR"
+                        ),
+                        name="accepted_when_worked_out",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="BoxAir",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="airs", to="spools.place"
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("temperature_c", models.FloatField()),
+                ("rh_pct", models.FloatField()),
+                (
+                    "basis",
+                    models.CharField(
+                        help_text="fingerprint of all that it rests on from the first charge on",
+                        max_length=16,
+                    ),
+                ),
+                (
+                    "assumed",
+                    models.CharField(
+                        help_text="fingerprint of the shop's assumptions when this row and those before it were found right",
+                        max_length=16,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["at"],
+                "constraints": [models.UniqueConstraint(fields=("place", "at"), name="box_air_once")],
+            },
+        ),
+        migrations.CreateModel(
+            name="BoxState",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="box_states",
+                        to="spools.place",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("model_version", models.PositiveSmallIntegerField()),
+                (
+                    "memory",
+                    models.JSONField(
+                        help_text="water in air and desiccant, kg, and contents by spool, kg/kg"
+                    ),
+                ),
+                (
+                    "basis",
+                    models.CharField(help_text="fingerprint of the assumptions computed with", max_length=16),
+                ),
+            ],
+            options={
+                "ordering": ["at"],
+                "constraints": [models.UniqueConstraint(fields=("place", "at"), name="box_state_once")],
+            },
+        ),
+        migrations.CreateModel(
+            name="DesiccantCharge",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="charges", to="spools.place"
+                    ),
+                ),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("silica_gel", "silica gel"),
+                            ("molecular_sieve", "molecular sieve"),
+                            ("alumina", "activated alumina"),
+                            ("clay", "clay"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("dry_mass_g", models.FloatField(help_text="without the water in it")),
+                (
+                    "condition",
+                    models.CharField(
+                        choices=[("new", "new"), ("regenerated", "regenerated"), ("unknown", "not known")],
+                        max_length=15,
+                    ),
+                ),
+                ("regenerated_c", models.FloatField(blank=True, null=True)),
+                ("at", models.DateTimeField()),
+                ("note", models.CharField(blank=True, max_length=200)),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "withdrawn_at",
+                    models.DateTimeField(blank=True, help_text="when it was taken back", null=True),
+                ),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["at"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("withdrawn_at__isnull", True)),
+                        fields=("place", "at"),
+                        name="charge_once",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("dry_mass_g__gte", 0)), name="charge_mass_possible"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("condition", "regenerated"), ("regenerated_c__isnull", False)),
+                            models.Q(
+                                models.Q(("condition", "regenerated"), _negated=True),
+                                ("regenerated_c__isnull", True),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="regenerated_at_a_temperature",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Feedstock",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "maker",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="feedstocks",
+                        to="spools.maker",
+                    ),
+                ),
+                (
+                    "polymer",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="feedstocks",
+                        to="spools.polymer",
+                    ),
+                ),
+                ("name", models.CharField(max_length=80)),
+                ("colour", models.CharField(blank=True, max_length=40)),
+                (
+                    "diameter_mm",
+                    models.FloatField(
+                        default=1.75,
+                        validators=[
+                            django.core.validators.MinValueValidator(1.0),
+                            django.core.validators.MaxValueValidator(3.2),
+                        ],
+                    ),
+                ),
+                (
+                    "filler",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="feedstocks",
+                        to="spools.filler",
+                    ),
+                ),
+                (
+                    "filler_mass_fraction",
+                    models.FloatField(
+                        default=0.0,
+                        validators=[
+                            django.core.validators.MinValueValidator(0.0),
+                            django.core.validators.MaxValueValidator(0.9),
+                        ],
+                    ),
+                ),
+                (
+                    "reorder_point_g",
+                    models.FloatField(
+                        default=0.0, validators=[django.core.validators.MinValueValidator(0.0)]
+                    ),
+                ),
+                (
+                    "data_sheet",
+                    models.CharField(
+                        blank=True, help_text="title and date of the data sheet", max_length=200
+                    ),
+                ),
+                ("density_g_cm3", models.FloatField(blank=True, null=True)),
+                ("softening_c", models.FloatField(blank=True, null=True)),
+                ("dry_cap_c", models.FloatField(blank=True, null=True)),
+                ("dry_set_c", models.FloatField(blank=True, null=True)),
+                ("w50_pct", models.FloatField(blank=True, null=True)),
+                ("d23_m2_s", models.FloatField(blank=True, null=True)),
+                ("limit_clear_pct", models.FloatField(blank=True, null=True)),
+                ("limit_hold_pct", models.FloatField(blank=True, null=True)),
+                ("nozzle_min_c", models.FloatField(blank=True, null=True)),
+                ("nozzle_max_c", models.FloatField(blank=True, null=True)),
+                ("bed_min_c", models.FloatField(blank=True, null=True)),
+                ("bed_max_c", models.FloatField(blank=True, null=True)),
+                ("coupon_passed_c", models.FloatField(editable=False, null=True)),
+                ("coupon_failed_c", models.FloatField(editable=False, null=True)),
+            ],
+            options={
+                "ordering": ["polymer__name", "maker__name", "name", "colour"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("maker", "name", "colour", "diameter_mm"),
+                        name="feedstock_once",
+                        violation_error_message="This maker's product is already in the catalogue in this colour.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("filler__isnull", True), ("filler_mass_fraction", 0)),
+                            models.Q(("filler__isnull", False), ("filler_mass_fraction__gt", 0)),
+                            _connector="OR",
+                        ),
+                        name="feedstock_filler_with_fraction",
+                        violation_error_message="A filler needs its mass fraction, and only a filler has one.",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Reading",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="readings",
+                        to="spools.place",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("temperature_c", models.FloatField()),
+                ("rh_pct", models.FloatField()),
+                (
+                    "origin",
+                    models.CharField(
+                        choices=[("api", "sensor"), ("file", "file"), ("hand", "read by hand")], max_length=10
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+            ],
+            options={
+                "ordering": ["at"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("place", "at"), name="reading_once"),
+                    models.CheckConstraint(
+                        condition=models.Q(("rh_pct__gte", 0.0), ("rh_pct__lte", 100.0)),
+                        name="reading_rh_possible",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("temperature_c__gte", -20.0), ("temperature_c__lte", 150.0)),
+                        name="reading_temperature_possible",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Source",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "polymer",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="sources",
+                        to="spools.polymer",
+                    ),
+                ),
+                (
+                    "subject",
+                    models.CharField(help_text="what the source speaks of, in its own words", max_length=160),
+                ),
+                ("field", models.CharField(blank=True, max_length=40)),
+                ("quantity", models.CharField(max_length=300)),
+                ("value", models.CharField(max_length=400)),
+                ("unit", models.CharField(blank=True, max_length=60)),
+                ("conditions", models.CharField(blank=True, max_length=400)),
+                ("source", models.CharField(max_length=500)),
+                (
+                    "number",
+                    models.CharField(blank=True, help_text="DOI, standard or report number", max_length=120),
+                ),
+                ("how", models.CharField(max_length=80)),
+                ("notes", models.TextField(blank=True)),
+            ],
+            options={
+                "ordering": ["field", "id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="CouponTest",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "feedstock",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="coupon_tests",
+                        to="spools.feedstock",
+                    ),
+                ),
+                ("temperature_c", models.FloatField()),
+                ("passed", models.BooleanField()),
+                ("at", models.DateTimeField()),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "withdrawn_at",
+                    models.DateTimeField(blank=True, help_text="when it was taken back", null=True),
+                ),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["at", "id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="Spool",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("code", models.CharField(max_length=8, unique=True)),
+                (
+                    "feedstock",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="spools",
+                        to="spools.feedstock",
+                    ),
+                ),
+                ("batch", models.CharField(blank=True, max_length=60)),
+                (
+                    "core_mass_g",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(3000),
+                        ]
+                    ),
+                ),
+                (
+                    "core_mass_band_g",
+                    models.FloatField(default=0, help_text="plus or minus; small when weighed"),
+                ),
+                (
+                    "core_mass_known",
+                    models.BooleanField(default=False, help_text="weighed or printed on the reel"),
+                ),
+                (
+                    "core_material",
+                    models.CharField(
+                        choices=[
+                            ("unknown", "not known"),
+                            ("polystyrene", "polystyrene"),
+                            ("abs", "ABS"),
+                            ("pp", "polypropylene"),
+                            ("pc", "polycarbonate"),
+                            ("pet", "recycled PET or PETG"),
+                            ("pla", "printed, or PLA"),
+                            ("cardboard", "cardboard"),
+                        ],
+                        default="unknown",
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "core_cap_c",
+                    models.FloatField(blank=True, help_text="the reel's own limit, where stated", null=True),
+                ),
+                (
+                    "core_radius_mm",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(5),
+                            django.core.validators.MaxValueValidator(200),
+                        ]
+                    ),
+                ),
+                (
+                    "width_mm",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(5),
+                            django.core.validators.MaxValueValidator(300),
+                        ]
+                    ),
+                ),
+                ("sealed", models.BooleanField(default=True, help_text="came in an unbroken bag")),
+                (
+                    "card",
+                    models.CharField(
+                        choices=[
+                            ("unknown", "not looked at"),
+                            ("dry", "dry"),
+                            ("wet", "wet"),
+                            ("missing", "no card in the bag"),
+                        ],
+                        default="unknown",
+                        max_length=10,
+                    ),
+                ),
+                ("received_at", models.DateTimeField(default=django.utils.timezone.now)),
+                ("emptied_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "created_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("cut_back", models.PositiveIntegerField(default=0, editable=False)),
+            ],
+            options={
+                "ordering": ["-received_at", "-id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="Ensemble",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "spool",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="ensemble",
+                        to="spools.spool",
+                    ),
+                ),
+                ("model_version", models.PositiveSmallIntegerField()),
+                ("last_at", models.DateTimeField(help_text="the last weighing that is in it")),
+                (
+                    "basis",
+                    models.CharField(
+                        help_text="fingerprint of the weighings and what is assumed", max_length=16
+                    ),
+                ),
+                ("points", models.BinaryField(help_text="the members, see spools/physics/evidence.py")),
+                (
+                    "divided",
+                    models.JSONField(
+                        help_text="how the last weighing divides into filament, water and reel, kg"
+                    ),
+                ),
+            ],
+        ),
+        migrations.CreateModel(
+            name="MassEntry",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="mass_entries",
+                        to="spools.spool",
+                    ),
+                ),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("received", "received"),
+                            ("weighed", "weighed"),
+                            ("printed", "printed"),
+                            ("returned", "job withdrawn"),
+                            ("removed", "cut off by hand"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("net_change_g", models.FloatField(blank=True, null=True)),
+                ("gross_g", models.FloatField(blank=True, null=True)),
+                ("resolution_g", models.FloatField(default=1.0, help_text="the scale's smallest step")),
+                ("note", models.CharField(blank=True, max_length=200)),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["at", "id"],
+                "indexes": [models.Index(fields=["spool", "at"], name="spools_mass_spool_i_58c733_idx")],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(
+                                ("gross_g__isnull", False),
+                                ("kind", "weighed"),
+                                ("net_change_g__isnull", True),
+                            ),
+                            models.Q(
+                                models.Q(("kind", "weighed"), _negated=True),
+                                ("gross_g__isnull", True),
+                                ("net_change_g__isnull", False),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="mass_entry_one_number",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("withdrawn_at__isnull", True), ("kind", "weighed"), _connector="OR"
+                        ),
+                        name="only_weighings_are_taken_back",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="MoistureState",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="moisture_states",
+                        to="spools.spool",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("model_version", models.PositiveSmallIntegerField()),
+                (
+                    "memory",
+                    models.BinaryField(
+                        help_text="the winding's state for all members, see spools/physics/winding.py"
+                    ),
+                ),
+                (
+                    "exposure_hours",
+                    models.FloatField(help_text="hours outside dry storage since the last complete drying"),
+                ),
+                (
+                    "dry_hours",
+                    models.FloatField(
+                        default=0.0, help_text="hours in measured dry storage since the last exposure"
+                    ),
+                ),
+                (
+                    "heat_hours",
+                    models.FloatField(default=0.0, help_text="hours in dryers over the spool's life"),
+                ),
+                (
+                    "basis",
+                    models.CharField(
+                        default="",
+                        help_text="fingerprint of the assumptions computed with; a changed one makes the checkpoint useless",
+                        max_length=16,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["at"],
+                "constraints": [models.UniqueConstraint(fields=("spool", "at"), name="checkpoint_once")],
+            },
+        ),
+        migrations.CreateModel(
+            name="OuterTurns",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "spool",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="outer_turns",
+                        to="spools.spool",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                (
+                    "assumed",
+                    models.CharField(help_text="fingerprint of the shop's assumptions", max_length=16),
+                ),
+                ("over_clear", models.FloatField(help_text="share of the members above what prints well")),
+                ("p10_pct", models.FloatField()),
+                ("p50_pct", models.FloatField()),
+                ("p90_pct", models.FloatField()),
+                (
+                    "place",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="spools.place",
+                    ),
+                ),
+                ("last_fact_at", models.DateTimeField(null=True)),
+                ("winding_g", models.FloatField(help_text="filament and water on the reel", null=True)),
+                ("opened", models.BooleanField(default=True)),
+                (
+                    "before",
+                    models.CharField(
+                        default="",
+                        help_text="fingerprint of what is assumed, but for the air of a dry box now",
+                        max_length=16,
+                    ),
+                ),
+                (
+                    "members",
+                    models.CharField(default="", help_text="fingerprint of its weighings", max_length=16),
+                ),
+            ],
+            options={
+                "verbose_name_plural": "outer turns",
+            },
+        ),
+        migrations.CreateModel(
+            name="Stay",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="stays", to="spools.spool"
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="stays", to="spools.place"
+                    ),
+                ),
+                ("start", models.DateTimeField()),
+                ("end", models.DateTimeField(blank=True, null=True)),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["start", "id"],
+                "indexes": [models.Index(fields=["spool", "start"], name="spools_stay_spool_i_9b0603_idx")],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("end__isnull", True)),
+                        fields=("spool",),
+                        name="spool_in_one_place",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("end__isnull", True), ("end__gt", models.F("start")), _connector="OR"
+                        ),
+                        name="stay_ends_after_start",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="WantedPrint",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(blank=True, max_length=80)),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.spool",
+                    ),
+                ),
+                (
+                    "feedstock",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.feedstock",
+                    ),
+                ),
+                (
+                    "polymer",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.polymer",
+                    ),
+                ),
+                ("mass_g", models.FloatField()),
+                ("due_at", models.DateTimeField(help_text="when it is to be good")),
+                ("pressing", models.BooleanField(default=False, help_text="its lateness counts four times")),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "withdrawn_at",
+                    models.DateTimeField(blank=True, help_text="when it was taken off the list", null=True),
+                ),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["due_at", "id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(
+                                ("feedstock__isnull", True),
+                                ("polymer__isnull", True),
+                                ("spool__isnull", False),
+                            ),
+                            models.Q(
+                                ("feedstock__isnull", False),
+                                ("polymer__isnull", True),
+                                ("spool__isnull", True),
+                            ),
+                            models.Q(
+                                ("feedstock__isnull", True),
+                                ("polymer__isnull", False),
+                                ("spool__isnull", True),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="wanted_of_one_thing",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("mass_g__gt", 0)), name="wanted_grams_above_zero"
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="DryingRun",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="drying_runs",
+                        to="spools.spool",
+                    ),
+                ),
+                (
+                    "dryer",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="drying_runs",
+                        to="spools.place",
+                    ),
+                ),
+                ("first_set_point_c", models.FloatField(blank=True, null=True)),
+                ("first_hours", models.FloatField(blank=True, null=True)),
+                ("set_point_c", models.FloatField()),
+                ("start_cap_c", models.FloatField()),
+                ("cap_c", models.FloatField()),
+                ("cap_reason", models.CharField(max_length=200)),
+                ("planned_hours", models.FloatField()),
+                ("target_pct", models.FloatField()),
+                ("start", models.DateTimeField()),
+                ("end", models.DateTimeField(blank=True, null=True)),
+                (
+                    "before",
+                    models.OneToOneField(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="drying_run_before",
+                        to="spools.massentry",
+                    ),
+                ),
+                (
+                    "after",
+                    models.OneToOneField(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="drying_run_after",
+                        to="spools.massentry",
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["start", "id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("end__isnull", True)),
+                        fields=("spool",),
+                        name="spool_in_one_drying_run",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("end__isnull", True), ("end__gt", models.F("start")), _connector="OR"
+                        ),
+                        name="drying_run_ends_after_start",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("set_point_c__lte", models.F("cap_c"))),
+                        name="set_point_below_cap",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            (
+                                "start_cap_c__gte",
+                                django.db.models.functions.comparison.Coalesce(
+                                    "first_set_point_c", "set_point_c"
+                                ),
+                            )
+                        ),
+                        name="drying_starts_below_its_cap",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("first_hours__isnull", True), ("first_set_point_c__isnull", True)),
+                            models.Q(
+                                ("first_hours__gt", 0),
+                                ("first_hours__isnull", False),
+                                ("first_hours__lt", models.F("planned_hours")),
+                                ("first_set_point_c__isnull", False),
+                                ("first_set_point_c__lt", models.F("set_point_c")),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="drying_first_stage_is_cooler",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="PlannedPrint",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "plan",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="prints",
+                        to="spools.weekplan",
+                    ),
+                ),
+                (
+                    "wanted",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="planned",
+                        to="spools.wantedprint",
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.spool",
+                    ),
+                ),
+                ("dried", models.BooleanField(default=False, help_text="good only after its planned drying")),
+                (
+                    "good_at",
+                    models.DateTimeField(blank=True, help_text="after drying, as it was planned", null=True),
+                ),
+                ("why", models.TextField(blank=True)),
+            ],
+            options={
+                "ordering": ["wanted__due_at", "id"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("plan", "wanted"), name="wanted_print_planned_once")
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="PlannedDrying",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "plan",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="dryings",
+                        to="spools.weekplan",
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="+", to="spools.spool"
+                    ),
+                ),
+                (
+                    "dryer",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="+", to="spools.place"
+                    ),
+                ),
+                ("first_set_point_c", models.FloatField(blank=True, null=True)),
+                ("first_hours", models.FloatField(blank=True, null=True)),
+                ("set_point_c", models.FloatField()),
+                ("start", models.DateTimeField()),
+                ("end", models.DateTimeField()),
+                ("target_pct", models.FloatField()),
+                (
+                    "mass_g",
+                    models.FloatField(
+                        blank=True, help_text="only the outermost turns; empty: all of it", null=True
+                    ),
+                ),
+                (
+                    "pinned",
+                    models.BooleanField(default=False, help_text="stays as it is when it is planned again"),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "ended_at",
+                    models.DateTimeField(blank=True, help_text="when it was dropped or changed", null=True),
+                ),
+                (
+                    "ended_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "run",
+                    models.OneToOneField(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="planned_drying",
+                        to="spools.dryingrun",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["start", "dryer", "id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("ended_at__isnull", True)),
+                        fields=("plan", "spool"),
+                        name="spool_planned_once",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("end__gt", models.F("start"))),
+                        name="planned_drying_ends_after_start",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("first_hours__isnull", True), ("first_set_point_c__isnull", True)),
+                            models.Q(
+                                ("first_hours__gt", 0),
+                                ("first_hours__isnull", False),
+                                ("first_set_point_c__isnull", False),
+                                ("first_set_point_c__lt", models.F("set_point_c")),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="planned_first_stage_is_cooler",
+                    ),
+                ],
+            },
+        ),
+    ]
