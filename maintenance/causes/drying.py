@@ -117,14 +117,14 @@ def heated(now: datetime) -> Found:
     runs: dict[int, list[DryingRun]] = defaultdict(list)
     for run in DryingRun.objects.filter(
         spool__emptied_at=None, spool__feedstock__polymer__in=polyamides, start__lt=now
-    ).select_related("spool__feedstock__polymer"):
+    ).select_related("spool__feedstock__polymer", "spool__feedstock__filler"):
         runs[run.spool_id].append(run)
     for own in runs.values():
         spool = own[0].spool
         polymer, had = spool.feedstock.polymer, heat.heat_of(spool, own, now)
-        usual_h = least_drying_hours(spool)
-        again = heat.life_share(spool, [(polymer.dry_set_c, usual_h)])
-        assert had.life_share is not None and again is not None
+        usual_h, usual_c = least_drying_hours(spool), catalogue.value(spool.feedstock, "dry_set_c")
+        again = heat.usual_life_share(spool)
+        assert had.life_share is not None and usual_c is not None
         if had.life_share + again <= heat.ALL:
             continue
         reminder = Reminder(
@@ -133,7 +133,7 @@ def heated(now: datetime) -> Found:
             title=f"Little heat is left for drying {pretty(spool.code)} ({polymer})",
             why=f"{digits(100 * had.life_share)} % of what a polyamide may have of hot air in its life is "
             f"used, in {digits(had.hours)} h of drying. Dried once more as usual, at least {usual_h:g} h at "
-            f"{polymer.dry_set_c:g} °C, it would be {digits(100 * (had.life_share + again))} %.",
+            f"{usual_c:g} °C, it would be {digits(100 * (had.life_share + again))} %.",
             way_out="Keep it dry and dry it cooler, or only what a job needs. Bend a piece: where it snaps, "
             "use it up for parts that bear no load.",
             spool=spool,
