@@ -1,12 +1,10 @@
 """The life of reminders, whatever they are about: raised, pressing, put off, back, done, gone."""
 
 from datetime import UTC, datetime, timedelta
-from importlib import import_module
 from itertools import groupby, pairwise
 
 import pytest
 import time_machine
-from django.apps import apps
 from django.core.exceptions import ValidationError
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
@@ -360,19 +358,3 @@ def test_whatever_happens_one_is_open_and_its_events_tell_how_it_stands():
         max_examples=25, stateful_step_count=25, deadline=None, suppress_health_check=list(HealthCheck)
     )
     run_state_machine_as_test(Life, settings=few)
-
-
-def test_reminders_from_before_events_were_kept_get_those_that_are_known():
-    now = START + 9 * HOUR
-    gone = {"ended_at": now, "ending": "gone"}
-    Reminder.objects.bulk_create(
-        [
-            one("clean:1", raised_at=START),
-            one("clean:2", raised_at=START, ended_at=now, ending="done", note="with a brush"),
-            one("clean:3", raised_at=START, **gone),
-        ]
-    )
-    import_module("maintenance.migrations.0005_reminder_history").add_events(apps, None)
-    told = [[(e.what, e.at, e.said) for e in r.events.all()] for r in Reminder.objects.order_by("cause")]
-    raised = ("raised", START, "")
-    assert told == [[raised], [raised, ("done", now, "with a brush")], [raised, ("gone", now, "")]]
