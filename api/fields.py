@@ -10,7 +10,7 @@ from django.db.models import QuerySet
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from spools import labels
+from spools import codes
 from spools.models import Spool
 
 # Beyond any mass, length or count of a shop, and within what every database keeps.
@@ -104,10 +104,10 @@ class SpoolCode(serializers.RelatedField):
     def to_internal_value(self, data: Any) -> Spool:
         if not isinstance(data, str):
             self.fail("invalid")
-        code = labels.normalise(data)
+        code = codes.normalise(data)
         spool: Any = self.get_queryset().filter(code=code).first()
         if spool is None:
-            self.fail("unknown", code=labels.pretty(code))
+            self.fail("unknown", code=codes.pretty(code))
         return spool
 
     def to_representation(self, value: Spool) -> str:

@@ -27,8 +27,8 @@ from maintenance.models import (
     Toolhead,
     TroubleReport,
 )
-from maintenance.reminders import open_reminders
-from spools import labels
+from maintenance.reminders.lifecycle import open_reminders
+from spools import codes
 from spools.models import DryingRun, Feedstock, Place, Polymer, Reading, Spool
 
 # What an address may say besides: which part of the list, and in which form.
@@ -66,7 +66,7 @@ class MomentFilter(django_filters.Filter):
 
 class CodeField(forms.Field):
     def to_python(self, value: Any) -> str | None:
-        return labels.normalise(value) if value else None
+        return codes.normalise(value) if value else None
 
 
 @extend_schema_field(OpenApiTypes.STR)

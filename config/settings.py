@@ -69,6 +69,7 @@ INSTALLED_APPS = [
     "background",
     "spools",
     "maintenance",
+    "pages",
     "api",
 ]
 
@@ -83,7 +84,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "csp.middleware.CSPMiddleware",
-    "maintenance.pages.only_posted.told_to_people",
+    "pages.frame.method_not_allowed.told_to_people",
 ]
 
 ROOT_URLCONF = "config.urls"
@@ -99,7 +100,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
-                "maintenance.pages.context.due_count",
+                "pages.frame.context.due_count",
             ],
         },
     },
@@ -194,7 +195,7 @@ SPECTACULAR_SETTINGS = {
     # What is sent and what is answered differ (codes, times, computed values).
     "COMPONENT_SPLIT_REQUEST": True,
     "ENUM_NAME_OVERRIDES": {
-        "VerdictState": "maintenance.readiness.STATES",
+        "VerdictState": "maintenance.readiness.rules.STATES",
         "JobFileState": "maintenance.models.JobFile.State",
         "ReminderKind": "maintenance.models.Reminder.Kind",
     },

@@ -3,6 +3,7 @@
 from django.contrib import admin
 from django.http import HttpRequest
 
+from maintenance.service.records import save_kind
 from spools.admin import ReadOnlyAdmin
 
 from .models import (
@@ -27,7 +28,6 @@ from .models import (
     TroubleReport,
     WearEntry,
 )
-from .service import save_kind
 
 
 @admin.register(Printer)

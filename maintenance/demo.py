@@ -13,28 +13,29 @@ from typing import NamedTuple
 from django.db import transaction
 from django.utils import timezone
 
-from spools import box_states, week
-from spools.boxes import put_desiccant
-from spools.climate import record_readings
-from spools.corrections import save_feedstock, save_place
-from spools.drying import finish_drying, start_drying
-from spools.exposure import advance
-from spools.ledger import weigh
+from maintenance.flow.curve import Weighed
+from maintenance.flow.records import asked_setup, record_flow_check
+from maintenance.jobs import files as job_files
+from maintenance.jobs.records import record_job
+from maintenance.machines.loading import load_spool, unload_spool
+from maintenance.machines.printers import add_printer
+from maintenance.parts.fitting import add_stock, fit_part, record_bore, replace_part
+from maintenance.reminders.lifecycle import sweep
+from maintenance.service.records import record_service, save_kind
+from maintenance.trouble.reports import record_outcome, report_job_trouble
+from spools.air import dry_box_cache
+from spools.air.climate import record_readings
+from spools.air.dry_box import put_desiccant
+from spools.drying.runs import finish_drying, start_drying
+from spools.drying.week import schedule as week_schedule
+from spools.inventory.corrections import save_feedstock, save_place
+from spools.inventory.ledger import weigh
+from spools.inventory.moves import mark_empty, move_spool
+from spools.inventory.receiving import receive_spool
 from spools.models import CoreKind, Feedstock, Filler, Place, Polymer, Spool
-from spools.moves import mark_empty, move_spool
-from spools.receiving import receive_spool
+from spools.moisture.state import advance
 
-from . import job_files
-from .flow_checks import asked_setup, record_flow_check
-from .jobs import record_job
-from .loading import load_spool, unload_spool
-from .machines import add_printer
 from .models import Job, Loading, PartKind, Printer, ServiceKind, Toolhead
-from .parts import add_stock, fit_part, record_bore, replace_part
-from .reminders import sweep
-from .service import record_service, save_kind
-from .trouble_log import record_outcome, report_job_trouble
-from .wear.flow_check import Weighed
 
 
 class Product(NamedTuple):
@@ -223,7 +224,7 @@ def build(now: datetime | None = None) -> Shop:
     _service(shop)
     _printing(shop)
     _drying(shop)
-    box_states.advance(shop.now)
+    dry_box_cache.advance(shop.now)
     _trouble()
     advance(shop.spools.values(), shop.now)
     _week(shop)
@@ -462,9 +463,11 @@ def _week(shop: Shop) -> None:
         ("seals", "tpu", 120, 50),
         ("bearing blocks", "pa6-cf", 180, 100),
     ]:
-        week.want_print(shop.products[product], mass_g, shop.now + timedelta(hours=in_hours), name=name)
-    plan = week.ask_for_plan()
-    week.accept(week.store(plan, week.work_out(plan, now=shop.now)))
+        week_schedule.want_print(
+            shop.products[product], mass_g, shop.now + timedelta(hours=in_hours), name=name
+        )
+    plan = week_schedule.ask_for_plan()
+    week_schedule.accept(week_schedule.store(plan, week_schedule.work_out(plan, now=shop.now)))
 
 
 def _job_file(shop: Shop) -> None:

@@ -13,8 +13,8 @@ from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
 from background import machine, queries
-from maintenance import condition
-from maintenance.causes.sensors import late_sensors
+from maintenance.reminders.conditions.sensors import late_sensors
+from maintenance.reminders.delivery import stats
 
 
 def exposition() -> bytes:
@@ -60,9 +60,9 @@ class _Shop(Collector):
 
     def _reminders(self) -> Iterable[Metric]:
         reminders = _family("reminders_open", "Reminders that have not ended, put off or not.", "kind")
-        for kind, count in condition.open_by_kind().items():
+        for kind, count in stats.open_by_kind().items():
             reminders.add_metric([kind], count)
-        outbox = condition.outbox(self.now)
+        outbox = stats.outbox(self.now)
         messages = _family("messages", "Messages by state.", "state")
         for state, count in outbox.by_state.items():
             messages.add_metric([state], count)

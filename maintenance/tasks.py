@@ -6,24 +6,24 @@ from django.conf import settings
 from django.utils import timezone
 
 from background.queue import enqueue, every, work
-
-from . import job_files, reminders
-from .delivery import tasks as delivery  # noqa: F401  registers its work
+from maintenance.jobs import files as job_files
+from maintenance.reminders import lifecycle
+from maintenance.reminders.delivery import tasks as delivery  # noqa: F401  registers its work
 
 
 @every(name="maintenance.sweep", minutes=5)
 def sweep() -> None:
-    enqueue("maintenance.reminders", live_key="maintenance.reminders")
+    enqueue("maintenance.reminders.lifecycle", live_key="maintenance.reminders.lifecycle")
 
 
-def _looked() -> reminders.Looked:
-    return reminders.look(timezone.now())
+def _looked() -> lifecycle.Looked:
+    return lifecycle.look(timezone.now())
 
 
-@work("maintenance.reminders", prepare=_looked)
-def raise_reminders(prepared: reminders.Looked) -> None:
+@work("maintenance.reminders.lifecycle", prepare=_looked)
+def raise_reminders(prepared: lifecycle.Looked) -> None:
     """Store what was computed outside the transaction."""
-    reminders.store_sweep(prepared, timezone.now())
+    lifecycle.store_sweep(prepared, timezone.now())
 
 
 @work("maintenance.read_job_file", prepare=job_files.read_file, limit_s=900, queue="files")

@@ -9,19 +9,27 @@ from typing import Any, NamedTuple
 
 from django.utils import timezone
 
-from spools.climate import Climate, heated_rh_pct, room_airs
-from spools.drying import default_target_pct, joining_set_point_c, suggested_set_point_c
-from spools.labels import pretty
-from spools.ledger import Amount
-from spools.loading import with_materials
+from maintenance.readiness.inputs import (
+    Dryers,
+    Known,
+    Machine,
+    dryers_here,
+    known_of,
+    machines_of,
+    put_together,
+)
+from maintenance.readiness.rules import HOLD, STATES, Check, Verdict, judge
+from maintenance.reminders import lifecycle
+from spools.air.climate import Climate, heated_rh_pct, room_airs
+from spools.codes import pretty
+from spools.drying.plans import DRYING_LOOKS_H, expected_dry, needed_until
+from spools.drying.runs import default_target_pct, joining_set_point_c, suggested_set_point_c
+from spools.inventory.ledger import Amount
+from spools.inventory.queries import with_materials
 from spools.models import DryingRun, Feedstock, Place, Spool
-from spools.plans import DRYING_LOOKS_H, expected_dry, needed_until
-from spools.windings import Air, hours_until
+from spools.physics_inputs import Air, hours_until
 
-from . import reminders
 from .models import Fitting, Toolhead
-from .readiness import HOLD, STATES, Check, Verdict, judge
-from .situation import Dryers, Known, Machine, dryers_here, known_of, machines_of, put_together
 
 # Holds that time in a dryer takes away.
 DRIED_AWAY = {"moisture", "drying"}
@@ -132,7 +140,7 @@ def today(now: datetime | None = None, user: Any = None) -> Today:
             waiting.append((material, spools))
     ready.sort(key=lambda row: (STATES.index(row.verdict.state), row.material))
     later = _later(waiting, list(machines.values()), verdicts, dryers, now)
-    return Today(ready, later, list(reminders.open_reminders(now, user)))
+    return Today(ready, later, list(lifecycle.open_reminders(now, user)))
 
 
 def _key(pair: tuple[Machine, Known]) -> tuple[int, int]:

@@ -11,7 +11,10 @@ from django.contrib.admin.widgets import AdminSplitDateTime
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest
 
-from . import corrections, drying
+from pages.frame.forms import show_refusal
+from spools.drying import runs as drying_runs
+from spools.inventory import corrections
+
 from .models import (
     BoxAir,
     BoxState,
@@ -36,7 +39,6 @@ from .models import (
     WantedPrint,
     WeekPlan,
 )
-from .pages.forms import show_refusal
 
 
 class ReadOnlyAdmin(admin.ModelAdmin):
@@ -136,7 +138,7 @@ class DryingRunForm(forms.ModelForm):
         data = super().clean() or {}
         if not self.errors:
             try:
-                [run] = drying.start_drying(
+                [run] = drying_runs.start_drying(
                     [data["spool"]],
                     data["dryer"],
                     data["set_point_c"],

@@ -7,7 +7,8 @@ from django.core.exceptions import ValidationError
 from django.db import connection
 from django.utils import timezone
 
-from .labels import pretty
+from spools.codes import pretty
+
 from .models import Spool
 
 CLOCK_TOLERANCE = timedelta(minutes=2)

@@ -7,10 +7,12 @@ from datetime import timedelta
 from django.utils import timezone
 
 from background.queue import enqueue, every, work
+from spools.air import dry_box_cache
+from spools.air.dry_box_simulation import complete_boxes
+from spools.drying.week import schedule as week_schedule
+from spools.invalidation import latest_times
+from spools.moisture import state as moisture_state
 
-from . import box_states, exposure, week
-from .box_courses import complete_boxes
-from .checkpoints import latest_times
 from .models import WeekPlan
 
 BATCH, BOXES = 500, 10
@@ -29,18 +31,18 @@ def advance_all() -> None:
     boxes = [box.pk for box in complete_boxes()]
     for number, first in enumerate(range(0, len(boxes), BOXES)):
         some = {"place_ids": boxes[first : first + BOXES]}
-        enqueue("spools.boxes", some, live_key=f"spools.boxes:{number}")
-    ids = exposure.behind(timezone.now())
+        enqueue("spools.air.dry_box", some, live_key=f"spools.boxes:{number}")
+    ids = moisture_state.behind(timezone.now())
     for number, first in enumerate(range(0, len(ids), BATCH)):
         batch = {"spool_ids": ids[first : first + BATCH]}
         enqueue("spools.advance", batch, live_key=f"spools.advance:{number}")
 
 
-def _advanced(spool_ids: list[int]) -> list[exposure.Advance]:
+def _advanced(spool_ids: list[int]) -> list[moisture_state.Advance]:
     """As many groups as time allows: what is left has its turn in the next round, which finds these done."""
     started, computed = time.monotonic(), []
     for group in _groups(spool_ids):
-        computed.append(exposure.compute_advance(group, timezone.now()))
+        computed.append(moisture_state.compute_advance(group, timezone.now()))
         if time.monotonic() - started > ENOUGH_S:
             break
     return computed
@@ -56,27 +58,27 @@ def _groups(spool_ids: list[int]) -> Iterator[list[int]]:
 
 
 @work("spools.advance", prepare=_advanced, queue="moisture")
-def advance(spool_ids: list[int], prepared: list[exposure.Advance]) -> None:
+def advance(spool_ids: list[int], prepared: list[moisture_state.Advance]) -> None:
     """Store checkpoints that were computed outside the transaction."""
     for computed in prepared:
-        exposure.store_advance(computed)
+        moisture_state.store_advance(computed)
 
 
-def _advanced_boxes(place_ids: list[int]) -> list[box_states.Advance]:
-    return box_states.compute_advance(timezone.now(), place_ids)
+def _advanced_boxes(place_ids: list[int]) -> list[dry_box_cache.Advance]:
+    return dry_box_cache.compute_advance(timezone.now(), place_ids)
 
 
-@work("spools.boxes", prepare=_advanced_boxes, queue="moisture")
-def store_boxes(place_ids: list[int], prepared: list[box_states.Advance]) -> None:
+@work("spools.air.dry_box", prepare=_advanced_boxes, queue="moisture")
+def store_boxes(place_ids: list[int], prepared: list[dry_box_cache.Advance]) -> None:
     """Store the computed air of these dry boxes."""
-    box_states.store_advance(prepared)
+    dry_box_cache.store_advance(prepared)
 
 
-def _worked_out(plan_id: int) -> week.WorkedOut:
-    return week.work_out(WeekPlan.objects.get(pk=plan_id), week.WORK_LATER)
+def _worked_out(plan_id: int) -> week_schedule.WorkedOut:
+    return week_schedule.work_out(WeekPlan.objects.get(pk=plan_id), week_schedule.WORK_LATER)
 
 
 @work("spools.plan_week", prepare=_worked_out, limit_s=300, queue="moisture")
-def plan_week(plan_id: int, prepared: week.WorkedOut) -> None:
+def plan_week(plan_id: int, prepared: week_schedule.WorkedOut) -> None:
     """Store a plan of the week that takes longer than somebody would wait for."""
-    week.store(WeekPlan.objects.get(pk=plan_id), prepared)
+    week_schedule.store(WeekPlan.objects.get(pk=plan_id), prepared)

@@ -3,7 +3,7 @@ from typing import Any
 from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Text
-from spools.corrections import save_feedstock
+from spools.inventory.corrections import save_feedstock
 from spools.models import CoreKind, CouponTest, Feedstock, Filler, Maker, Polymer, Source
 
 

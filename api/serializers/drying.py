@@ -5,9 +5,9 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
 from api.serializers.places import PlaceSerializer
-from spools.drying import heat_caution
+from spools.drying.plans import GOALS, Together
+from spools.drying.runs import heat_caution
 from spools.models import DryingRun, Place, Spool
-from spools.plans import GOALS, Together
 
 DRYERS = Place.objects.filter(kind=Place.Kind.DRYER)
 

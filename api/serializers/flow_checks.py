@@ -4,9 +4,9 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
-from maintenance.flow_history import Seen
+from maintenance.flow.curve import MOST_RATES, MOST_REPEATS, Weighed
+from maintenance.flow.history import Seen
 from maintenance.models import FlowBlob, FlowCheck, FlowCheckWithdrawal, Toolhead
-from maintenance.wear.flow_check import MOST_RATES, MOST_REPEATS, Weighed
 
 
 class FlowRateSerializer(serializers.Serializer):

@@ -6,7 +6,7 @@ from rest_framework import serializers
 from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text, Whole
 from api.serializers.machines import FittingSerializer
 from maintenance.models import BoreReading, Fitting, Part, PartKind, Printer, StockEntry, Toolhead
-from maintenance.parts import save_kind
+from maintenance.parts.fitting import save_kind
 
 
 class LifeLeftSerializer(serializers.Serializer):

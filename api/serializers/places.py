@@ -1,7 +1,7 @@
 from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Text
-from spools.corrections import save_place
+from spools.inventory.corrections import save_place
 from spools.models import DesiccantCharge, Place, Reading, Stay
 
 

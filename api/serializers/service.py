@@ -2,7 +2,7 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
-from maintenance.service import save_kind
+from maintenance.service.records import save_kind
 
 
 class ServiceKindSerializer(ModelSerializer):

@@ -5,7 +5,7 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from maintenance.models import Job, Toolhead, TroubleOutcome, TroubleReport
-from maintenance.trouble import OUTCOMES, SYMPTOMS, outside
+from maintenance.trouble.rules import OUTCOMES, SYMPTOMS, outside
 
 
 class LineSerializer(serializers.Serializer):

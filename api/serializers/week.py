@@ -5,8 +5,8 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.drying import DRYERS
+from spools.drying.week.schedule import HANDS
 from spools.models import Feedstock, PlannedDrying, Polymer, WantedPrint, WeekPlan
-from spools.week import HANDS
 
 
 class WantedPrintSerializer(ModelSerializer):

@@ -8,9 +8,9 @@ from api.fields import given
 from api.filters import DryingRunFilter
 from api.serializers import drying as shapes
 from api.views.base import Endpoint, shown
-from spools.drying import finish_drying, loss_caution, loss_on_drying, start_drying
+from spools.drying.plans import Wish, plan_together
+from spools.drying.runs import finish_drying, loss_caution, loss_on_drying, start_drying
 from spools.models import DryingRun
-from spools.plans import Wish, plan_together
 
 
 class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):

@@ -11,8 +11,8 @@ from api.filters import FlowCheckFilter
 from api.serializers import flow_checks as shapes
 from api.serializers.jobs import WithdrawSerializer
 from api.views.base import Endpoint, shown
-from maintenance.flow_checks import record_flow_check, withdraw_flow_check
-from maintenance.flow_history import seen
+from maintenance.flow.history import seen
+from maintenance.flow.records import record_flow_check, withdraw_flow_check
 from maintenance.models import FlowCheck
 
 

@@ -11,8 +11,8 @@ from api.fields import given
 from api.serializers import job_files as shapes
 from api.serializers.jobs import JobSerializer
 from api.views.base import Endpoint, shown
-from maintenance.file_jobs import record_file_job, where_it_may_run
-from maintenance.job_files import MOST_BYTES, add_job_file, facts_of, read_again, stop_reading, store
+from maintenance.jobs.files import MOST_BYTES, add_job_file, facts_of, read_again, stop_reading, store
+from maintenance.jobs.from_file import record_file_job, where_it_may_run
 from maintenance.models import Job, JobFile
 
 FORM_BYTES = 2**20

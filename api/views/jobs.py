@@ -8,7 +8,7 @@ from api.fields import given
 from api.filters import JobFilter
 from api.serializers import jobs as shapes
 from api.views.base import Endpoint, shown
-from maintenance.jobs import record_job, withdraw_job
+from maintenance.jobs.records import record_job, withdraw_job
 from maintenance.models import Job
 
 

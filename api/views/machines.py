@@ -13,7 +13,6 @@ from api.serializers import machines as shapes
 from api.serializers import parts as part_shapes
 from api.serializers.jobs import WithdrawSerializer
 from api.views.base import Endpoint, Kept, shown
-from maintenance.lives import Aged, Kind, aged, known_kinds
 from maintenance.models import (
     BoreReading,
     Fitting,
@@ -24,7 +23,7 @@ from maintenance.models import (
     StockEntry,
     Toolhead,
 )
-from maintenance.parts import (
+from maintenance.parts.fitting import (
     add_stock,
     fit_existing,
     fit_part,
@@ -34,6 +33,7 @@ from maintenance.parts import (
     replace_part,
     withdraw_bore,
 )
+from maintenance.parts.life import Aged, Kind, aged, known_kinds
 
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
 LOADINGS = Loading.objects.with_off_at().select_related("toolhead__printer", "spool")

@@ -18,8 +18,8 @@ from api.filters import ReadingFilter
 from api.parsers import CSVParser
 from api.serializers import places as shapes
 from api.views.base import Endpoint, Kept, shown
-from spools.boxes import box_now, missing, put_desiccant, take_back_charge
-from spools.climate import climate_at, read_csv, record_readings
+from spools.air.climate import climate_at, read_csv, record_readings
+from spools.air.dry_box import box_now, missing, put_desiccant, take_back_charge
 from spools.models import DesiccantCharge, Place, Reading
 
 MOST_READINGS = 10_000

@@ -8,7 +8,7 @@ from api.fields import given
 from api.serializers import machines as shapes
 from api.views.base import Endpoint, shown
 from maintenance.models import Toolhead
-from maintenance.situation import JobAsked, verdicts
+from maintenance.readiness.inputs import JobAsked, verdicts
 from spools.models import Spool
 
 

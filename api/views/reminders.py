@@ -10,7 +10,7 @@ from api.filters import ReminderFilter
 from api.serializers import reminders as shapes
 from api.views.base import Endpoint, shown
 from maintenance.models import Reminder, ReminderEvent
-from maintenance.reminders import done, snooze
+from maintenance.reminders.lifecycle import done, snooze
 
 EVENTS = Prefetch("events", ReminderEvent.objects.select_related("by"))
 

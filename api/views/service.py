@@ -9,8 +9,8 @@ from api.filters import ServiceFilter
 from api.serializers import service as shapes
 from api.views.base import Endpoint, Kept, shown
 from maintenance.models import ServiceEntry, ServiceKind, Toolhead
-from maintenance.service import record_service, withdraw_service
-from maintenance.service_log import statuses
+from maintenance.service.intervals import statuses
+from maintenance.service.records import record_service, withdraw_service
 
 
 class ServiceKinds(Kept):

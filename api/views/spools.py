@@ -19,16 +19,16 @@ from api.serializers.places import StaySerializer
 from api.views.base import Endpoint, shown
 from api.views.machines import LOADINGS
 from api.views.readiness import job_asked, judged
-from maintenance.loading import load_spool, unload_spool
+from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
-from spools import labels
-from spools.exposure import moisture_now
-from spools.ledger import remaining_of, weigh
+from spools import codes
+from spools.drying.plans import plan_drying
+from spools.inventory.ledger import remaining_of, weigh
+from spools.inventory.moves import mark_empty, move_spool, record_excursion
+from spools.inventory.receiving import receive_spool
+from spools.inventory.weighings import take_back_weighing
 from spools.models import MassEntry, Spool, Stay
-from spools.moves import mark_empty, move_spool, record_excursion
-from spools.plans import plan_drying
-from spools.receiving import receive_spool
-from spools.weighings import take_back_weighing
+from spools.moisture.state import moisture_now
 
 PRESENT_STAYS = Prefetch(
     "stays", Stay.objects.filter(end=None).select_related("place"), to_attr="present_stays"
@@ -52,10 +52,10 @@ class Spools(Endpoint):
     lookup_value_regex = "[^/]+"
 
     def get_object(self) -> Any:
-        code = labels.normalise(self.kwargs["code"])
+        code = codes.normalise(self.kwargs["code"])
         spool = self.get_queryset().filter(code=code).first()
         if spool is None:
-            raise NotFound(f"No spool has the code {labels.pretty(code)}. Look at the label again.")
+            raise NotFound(f"No spool has the code {codes.pretty(code)}. Look at the label again.")
         return spool
 
     def list(self, request: Request) -> Response:

@@ -9,7 +9,7 @@ from api.filters import TroubleFilter
 from api.serializers import trouble as shapes
 from api.views.base import Endpoint, shown
 from maintenance.models import TroubleReport
-from maintenance.trouble_log import record_outcome, report_job_trouble, report_trouble
+from maintenance.trouble.reports import record_outcome, report_job_trouble, report_trouble
 
 
 class Troubles(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):

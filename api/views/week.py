@@ -9,7 +9,7 @@ from api.fields import given
 from api.schema import ErrorsSerializer
 from api.serializers import week as shapes
 from api.views.base import Endpoint, shown
-from spools import week
+from spools.drying.week import schedule as week_schedule
 from spools.models import PlannedDrying, WantedPrint, WeekPlan
 
 
@@ -22,14 +22,14 @@ class WantedPrints(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     @extend_schema(request=shapes.WantSerializer, responses={201: shapes.WantedPrintSerializer})
     def create(self, request: Request) -> Response:
         """Put one on the list."""
-        wanted = week.want_print(**given(shapes.WantSerializer, request.data), by=request.user)
+        wanted = week_schedule.want_print(**given(shapes.WantSerializer, request.data), by=request.user)
         return shown(shapes.WantedPrintSerializer, wanted, status=201)
 
     @extend_schema(request=None, responses=shapes.WantedPrintSerializer)
     @action(detail=True, methods=["post"])
     def withdraw(self, request: Request, pk: str) -> Response:
         """Take it off the list."""
-        wanted = week.take_off(self.get_object(), by=request.user)
+        wanted = week_schedule.take_off(self.get_object(), by=request.user)
         return shown(shapes.WantedPrintSerializer, wanted)
 
 
@@ -48,7 +48,7 @@ class WeekPlans(Endpoint):
     @action(detail=False)
     def accepted(self, request: Request) -> Response:
         """The plan that the shop goes by."""
-        plan = week.accepted_plan()
+        plan = week_schedule.accepted_plan()
         if plan is None:
             raise NotFound("No plan is accepted. Ask for one, and accept it.")
         return self._plan(plan)
@@ -57,23 +57,25 @@ class WeekPlans(Endpoint):
     def create(self, request: Request) -> Response:
         """Work one out for the prints on the list; a large one in the background: ask for it again."""
         asked = given(shapes.HandsSerializer, request.data)
-        plan = week.ask_for_plan(week.Hands(asked["hands_from"], asked["hands_to"]), by=request.user)
-        return self._plan(week.begin(plan), status=201)
+        plan = week_schedule.ask_for_plan(
+            week_schedule.Hands(asked["hands_from"], asked["hands_to"]), by=request.user
+        )
+        return self._plan(week_schedule.begin(plan), status=201)
 
     def _plan(self, plan: WeekPlan, status: int = 200) -> Response:
-        return shown(shapes.WeekPlanSerializer, week.told_all(plan), status)
+        return shown(shapes.WeekPlanSerializer, week_schedule.told_all(plan), status)
 
     @extend_schema(request=None, responses=shapes.WeekPlanSerializer)
     @action(detail=True, methods=["post"])
     def accept(self, request: Request, pk: str) -> Response:
         """Go by this plan."""
-        return self._plan(week.accept(self.get_object(), by=request.user))
+        return self._plan(week_schedule.accept(self.get_object(), by=request.user))
 
     @extend_schema(request=None, responses=shapes.WeekPlanSerializer)
     @action(detail=True, methods=["post"], url_path="turn-down")
     def turn_down(self, request: Request, pk: str) -> Response:
         """End it, accepted or not."""
-        return self._plan(week.turn_down(self.get_object()))
+        return self._plan(week_schedule.turn_down(self.get_object()))
 
 
 class PlannedDryings(mixins.RetrieveModelMixin, mixins.ListModelMixin, Endpoint):
@@ -89,7 +91,7 @@ class PlannedDryings(mixins.RetrieveModelMixin, mixins.ListModelMixin, Endpoint)
     def move(self, request: Request, pk: str) -> Response:
         """To another time or dryer; it is pinned then. What that does to the rest is told."""
         asked = given(shapes.MoveDryingSerializer, request.data)
-        drying, consequences = week.move(self.get_object(), **asked, by=request.user)
+        drying, consequences = week_schedule.move(self.get_object(), **asked, by=request.user)
         return shown(shapes.MovedSerializer, {"drying": drying, "consequences": consequences})
 
     @extend_schema(request=shapes.PinSerializer, responses=shapes.PlannedDryingSerializer)
@@ -97,10 +99,10 @@ class PlannedDryings(mixins.RetrieveModelMixin, mixins.ListModelMixin, Endpoint)
     def pin(self, request: Request, pk: str) -> Response:
         """Whether it stays as it is when the week is planned again."""
         asked = given(shapes.PinSerializer, request.data)
-        return shown(shapes.PlannedDryingSerializer, week.pin(self.get_object(), **asked))
+        return shown(shapes.PlannedDryingSerializer, week_schedule.pin(self.get_object(), **asked))
 
     @extend_schema(request=None, responses=shapes.PlannedDryingSerializer)
     @action(detail=True, methods=["post"])
     def drop(self, request: Request, pk: str) -> Response:
         """Leave it out."""
-        return shown(shapes.PlannedDryingSerializer, week.drop(self.get_object(), by=request.user))
+        return shown(shapes.PlannedDryingSerializer, week_schedule.drop(self.get_object(), by=request.user))

@@ -1,7 +1,7 @@
 from django.conf import settings
 from django.db import models
 
-from maintenance.trouble import OUTCOMES
+from maintenance.trouble.rules import OUTCOMES
 from spools.models import Spool
 
 from .jobs import Job

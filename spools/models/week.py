@@ -6,7 +6,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
-from spools.labels import pretty
+from spools.codes import pretty
 
 from .catalogue import Feedstock, Polymer
 from .drying import DryingRun

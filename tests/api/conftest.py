@@ -15,7 +15,7 @@ from django.utils import timezone
 from rest_framework.authtoken.models import Token
 from rest_framework.test import APIClient
 
-from spools.catalogue_loading import load_materials
+from spools.catalogue.importing import load_materials
 from spools.models import Filler, Polymer
 
 V1 = "/api/v1/"

@@ -1,6 +1,6 @@
 import pytest
 
-from spools.catalogue_loading import load_materials
+from spools.catalogue.importing import load_materials
 from spools.models import Feedstock
 
 

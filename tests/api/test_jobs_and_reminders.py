@@ -4,7 +4,7 @@ import pytest
 from django.utils import timezone
 
 from maintenance.models import Job
-from maintenance.reminders import sweep
+from maintenance.reminders.lifecycle import sweep
 from spools.models import MassEntry
 
 from .conftest import ago

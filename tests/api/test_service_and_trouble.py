@@ -1,7 +1,7 @@
 import pytest
 
 from maintenance.models import ServiceEntry, ServiceKind, TroubleReport
-from maintenance.reminders import sweep_service
+from maintenance.reminders.lifecycle import sweep_service
 
 from .conftest import ago
 

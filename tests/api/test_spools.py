@@ -32,7 +32,7 @@ def test_the_check_character_catches_a_mistyped_code(api, client, receive):
 
 
 def test_a_right_code_that_no_spool_has(api, receive):
-    from spools.labels import new_code
+    from spools.codes import new_code
 
     code = receive()
     unknown = next(new for new in iter(new_code, None) if new != code)

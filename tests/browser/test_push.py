@@ -10,9 +10,9 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from maintenance.delivery import push
 from maintenance.models import Channel, Message
-from tests.maintenance.delivery.rfc8291 import new_browser
+from maintenance.reminders.delivery import push
+from tests.maintenance.reminders.delivery.rfc8291 import new_browser
 from tests.services.shop import Shop, live_shop
 
 from .walk import Newcomer, sign_in_as_told

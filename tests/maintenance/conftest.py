@@ -5,9 +5,9 @@ from types import SimpleNamespace
 import pytest
 from django.contrib.auth import get_user_model
 
-from maintenance.machines import add_printer
+from maintenance.machines.printers import add_printer
 from maintenance.models import PartKind, Printer, Toolhead
-from maintenance.parts import add_stock, fit_part
+from maintenance.parts.fitting import add_stock, fit_part
 from spools.models import Filler, Place
 from tests.spools.conftest import feedstock, hours_ago, receive
 

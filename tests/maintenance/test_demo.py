@@ -7,11 +7,12 @@ from django.core.management import CommandError, call_command
 from django.db import transaction
 
 from maintenance.models import Job, Reminder, Toolhead
-from maintenance.situation import verdicts
+from maintenance.readiness.inputs import verdicts
 from maintenance.today import today
-from spools import labels, ledger
-from spools.climate import climates_now
-from spools.drying import loss_on_drying, open_runs
+from spools import codes
+from spools.air.climate import climates_now
+from spools.drying.runs import loss_on_drying, open_runs
+from spools.inventory import ledger
 from spools.models import DryingRun, Place, Spool
 
 
@@ -44,7 +45,7 @@ def test_a_shop_with_many_materials_three_printers_and_two_dryers(shop):
 
 def test_its_labels_are_codes(shop):
     for code in Spool.objects.values_list("code", flat=True):
-        assert labels.issuable(labels.normalise(code))
+        assert codes.issuable(codes.normalise(code))
 
 
 def test_it_shows_every_state(shop):

@@ -5,14 +5,14 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from maintenance.loading import load_spool
+from maintenance.machines.loading import load_spool
 from maintenance.models import Printer
-from maintenance.reminders import sweep
+from maintenance.reminders.lifecycle import sweep
 from maintenance.today import first_steps, today
-from spools.drying import start_drying
-from spools.labels import pretty
+from spools.codes import pretty
+from spools.drying.runs import start_drying
+from spools.inventory.moves import mark_empty
 from spools.models import DryingRun, Place
-from spools.moves import mark_empty
 from tests.spools.conftest import hours_ago, receive
 
 

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from maintenance.wear.control_chart import cusum, ewma, ewma_limits
-from maintenance.wear.flow_check import Setup, Weighed, measure
-from maintenance.wear.flow_commands import feed_mm_min
+from maintenance.flow.control_chart import cusum, ewma, ewma_limits
+from maintenance.flow.curve import Setup, Weighed, measure
+from maintenance.flow.gcode import feed_mm_min
 
 PLA = Setup(200, 1.75, 0.05, 1.24, 0.01)
 

@@ -9,7 +9,7 @@ import pytest
 from maintenance.wear.abrasion import Filament, Surface, cuts, dose_km, filament_km, heat_weight, sliding_km
 from maintenance.wear.life import Life
 from maintenance.wear.residue import COLD_PULLS
-from spools.catalogue import filler_volume_fraction
+from spools.catalogue.values import filler_volume_fraction
 from spools.models import Feedstock, Filler, Polymer
 
 BRASS_LIFE = Life(0.17, 0.055, 0.49)

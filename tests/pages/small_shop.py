@@ -7,12 +7,12 @@ from types import SimpleNamespace
 from django.contrib.auth import get_user_model
 from django.utils import timezone
 
-from maintenance.jobs import record_job
-from maintenance.loading import load_spool
-from maintenance.machines import add_printer, add_toolhead
+from maintenance.jobs.records import record_job
+from maintenance.machines.loading import load_spool
+from maintenance.machines.printers import add_printer, add_toolhead
 from maintenance.models import Job, PartKind, Printer, Reminder, ServiceKind, Toolhead
-from maintenance.parts import add_stock, fit_part
-from spools.climate import record_readings
+from maintenance.parts.fitting import add_stock, fit_part
+from spools.air.climate import record_readings
 from spools.models import Filler, Place
 from tests.spools.conftest import feedstock, hours_ago, receive
 

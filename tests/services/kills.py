@@ -29,7 +29,7 @@ from uuid import uuid4
 
 import django
 
-from tests.maintenance.delivery.receivers import HttpReceiver, MailReceiver
+from tests.maintenance.reminders.delivery.receivers import HttpReceiver, MailReceiver
 from tests.services.plants import Embedded, Servers
 from tests.services.servers import wait_for
 from tests.services.shop import OWN_VARIABLES
@@ -141,8 +141,8 @@ class Trial:
         from django.core.management import call_command
         from rest_framework.authtoken.models import Token
 
-        from maintenance.delivery.webhook import new_secret
         from maintenance.models import Channel, Reminder, Subscription
+        from maintenance.reminders.delivery.webhook import new_secret
         from spools.models import Place
         from tests.spools.conftest import feedstock, hours_ago, receive
 
@@ -187,7 +187,7 @@ class Trial:
 
     def _low_stock(self) -> None:
         """A kind of part at its reorder point, which is a cause of a reminder."""
-        from maintenance.parts import add_stock
+        from maintenance.parts.fitting import add_stock
         from tests.pages.small_shop import part_kind
 
         kind = part_kind("nozzle", f"Nozzle {uuid4().hex[:8]}", bore_mm=0.4, reorder_point=2)
@@ -195,13 +195,13 @@ class Trial:
         self.low.append(kind.pk)
 
     def _test_message(self) -> None:
-        from maintenance.delivery.outbox import send_test
         from maintenance.models import Channel
+        from maintenance.reminders.delivery.outbox import send_test
 
         send_test(Channel.objects.order_by("?")[0])
 
     def _large_file(self) -> None:
-        from maintenance.job_files import add_job_file, store
+        from maintenance.jobs.files import add_job_file, store
 
         if self.acknowledged["large files"] < self.killed.total() + 5:
             text = f"; {uuid4()}\n{HEAD}{FILE_METRES * ONE_METRE}"
@@ -375,8 +375,8 @@ class Trial:
     def _reminders_hold(self):
         from django.db.models import Count, Q
 
-        from maintenance import reminders
         from maintenance.models import Reminder
+        from maintenance.reminders import lifecycle
 
         once = Reminder.objects.annotate(raised=Count("events", filter=Q(events__what="raised")))
         causes = [f"reorder:part_kind:{pk}" for pk in self.low]
@@ -384,7 +384,7 @@ class Trial:
         yield f"each of {len(causes)} causes has one open reminder", [c for c in causes if open_[c] != 1]
         yield f"{once.count()} reminders: one open a cause", [c for c, count in open_.items() if count > 1]
         yield "each reminder was raised in exactly one event", once.exclude(raised=1).count()
-        again = reminders.sweep()
+        again = lifecycle.sweep()
         yield "another look finds nothing new", again.raised or again.resolved
 
     def _messages_hold(self):
@@ -403,13 +403,13 @@ class Trial:
             yield f"no unknown message was received by {kind}", len(got.keys() - known)
 
     def _moisture_holds(self):
-        from spools import exposure
         from spools.models import MoistureState, Spool
+        from spools.moisture import state as moisture_state
 
         spools = list(Spool.objects.all())
         with_states = MoistureState.objects.values("spool").distinct().count()
         yield f"all {SPOOLS} spools have stored moisture", with_states != SPOOLS
-        yield "stored moisture equals a rebuild to the bit", exposure.rebuild(spools)
+        yield "stored moisture equals a rebuild to the bit", moisture_state.rebuild(spools)
 
     def _queue_holds(self):
         from background.models import WorkItem

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 from django.utils import timezone
 
-from spools.catalogue_loading import GAB_SHAPE
+from spools.catalogue.importing import GAB_SHAPE
+from spools.inventory.receiving import receive_spool
 from spools.models import Feedstock, Maker, Place, Polymer
-from spools.receiving import receive_spool
 
 REFERENCE = Path(__file__).parents[2] / "fixtures" / "reference" / "polymers.csv"
 TEXT = {"name", "kind", "softening_basis", "dry_hours", "isotherm", "limit_basis"}

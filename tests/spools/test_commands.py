@@ -3,7 +3,7 @@ from io import StringIO
 import pytest
 from django.core.management import CommandError, call_command
 
-from spools.labels import pretty
+from spools.codes import pretty
 from spools.models import DryingRun
 
 pytestmark = pytest.mark.django_db

@@ -2,8 +2,10 @@ import pytest
 
 from background.models import WorkItem
 from background.running import run_due
-from spools import exposure, ledger, moves, tasks
+from spools import tasks
+from spools.inventory import ledger, moves
 from spools.models import MoistureState
+from spools.moisture import state as moisture_state
 
 from .conftest import receive
 
@@ -19,7 +21,7 @@ def test_the_schedule_brings_all_spools_that_are_not_empty_up_to_date(spool, nyl
     kept = MoistureState.objects.count()
     run_due()
     assert MoistureState.objects.count() == kept
-    assert exposure.rebuild([spool]) == []
+    assert moisture_state.rebuild([spool]) == []
 
 
 def test_rounds_that_take_longer_than_a_quarter_of_an_hour_do_not_pile_up(nylon, shelf, monkeypatch):

@@ -2,8 +2,8 @@ from django.core.management.base import BaseCommand, CommandParser
 from django.db import transaction
 
 from maintenance.models import PartKind, ServiceKind
-from spools.catalogue_loading import FIXTURES, load_materials, write
-from spools.catalogue_sources import rows
+from spools.catalogue.importing import FIXTURES, load_materials, write
+from spools.catalogue.sources import rows
 
 
 class Command(BaseCommand):

@@ -2,9 +2,11 @@ from typing import Any
 
 from django.core.management.base import BaseCommand
 
-from maintenance.jobs import rebuild_wear
-from spools import box_states, coupons, exposure
+from maintenance.jobs.records import rebuild_wear
+from spools.air import dry_box_cache
+from spools.catalogue import coupons
 from spools.models import Spool
+from spools.moisture import state as moisture_state
 
 
 class Command(BaseCommand):
@@ -12,8 +14,8 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         spools = list(Spool.objects.order_by("pk"))
-        boxes = box_states.rebuild()
-        changes = exposure.rebuild(spools)
+        boxes = dry_box_cache.rebuild()
+        changes = moisture_state.rebuild(spools)
         worn = rebuild_wear()
         limits = coupons.rebuild()
         for change in [*boxes, *changes, *worn, *limits]:

@@ -7,7 +7,7 @@ from spools.models import Polymer
 from spools.physics import calibration
 from spools.physics.ensemble import Band
 from spools.physics.isotherm import Isotherm
-from spools.windings import SEALED
+from spools.physics_inputs import SEALED
 
 SCALES_G = (1.0, 0.1)
 

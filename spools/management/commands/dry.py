@@ -3,7 +3,8 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from spools import drying, labels
+from spools import codes
+from spools.drying import runs as drying_runs
 from spools.models import Place, Spool
 
 
@@ -22,9 +23,9 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
-            spool = Spool.objects.get(code=labels.normalise(options["code"]))
+            spool = Spool.objects.get(code=codes.normalise(options["code"]))
             dryer = Place.objects.get(name__iexact=options["dryer"])
-            (run,) = drying.start_drying(
+            (run,) = drying_runs.start_drying(
                 [spool],
                 dryer,
                 options["set_point"],
@@ -42,6 +43,6 @@ class Command(BaseCommand):
         except ValidationError as error:
             raise CommandError(" ".join(error.messages)) from None
         self.stdout.write(
-            f"Spool {labels.pretty(spool.code)} dries in {dryer} at {run.temperatures}; planned "
+            f"Spool {codes.pretty(spool.code)} dries in {dryer} at {run.temperatures}; planned "
             f"{run.planned_hours:g} h. The cap: {run.cap_reason}."
         )

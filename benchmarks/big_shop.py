@@ -1,0 +1,472 @@
+"""An invented shop of any size, written straight into the tables: for timings, and for counting queries.
+
+Its facts are consistent and the same each time: spools were opened, lay in rooms, boxes and sensors' places,
+went to machines and back, were printed from, dried and weighed over 60 days. Its caches are made up: a
+checkpoint holds the state of another spool of the same feedstock that was in balance with a room, under the
+fingerprint of its own facts. So they are continued from as real ones are, but not equal to a rebuild.
+"""
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from random import Random
+
+from django.core.management import call_command
+from django.db.models import Model, QuerySet
+from stdnum.iso7064 import mod_37_36
+
+from maintenance.models import (
+    Fitting,
+    FlowBlob,
+    FlowCheck,
+    Job,
+    JobUse,
+    Part,
+    PartKind,
+    Printer,
+    ServiceEntry,
+    ServiceKind,
+    StockEntry,
+    Toolhead,
+    WearEntry,
+)
+from maintenance.parts.wear_entries import COUNTED, filament_of, surface_of
+from maintenance.wear.abrasion import Use, wear
+from spools import codes, fingerprint
+from spools.air import dry_box_cache
+from spools.air.hourly import hour_of
+from spools.invalidation import MODEL_VERSION
+from spools.models import (
+    DesiccantCharge,
+    DryingRun,
+    Ensemble,
+    Feedstock,
+    Filler,
+    Maker,
+    MassEntry,
+    MoistureState,
+    OuterTurns,
+    Place,
+    Polymer,
+    Reading,
+    Spool,
+    Stay,
+)
+from spools.moisture import history as moisture_history
+from spools.moisture import state as moisture_state
+from spools.moisture import weighings as spool_weighings
+from spools.physics_inputs import Air, advanced, first_members, received
+
+NOW = datetime(2026, 3, 2, 12, 5, tzinfo=UTC)
+DAYS = 60
+HOUR = timedelta(hours=1)
+# As many places as 10,000 spools have, at least; more where there are more spools.
+PLACES, SPOOLS_A_PLACE = 40, 250
+ROOMS, BOXES, SENSED_BOXES, DRYERS = 4, 20, 6, 4
+POLYMERS = ["PLA", "PETG", "ABS", "ASA", "PA6", "PA12", "TPU 95A", "PC", "PVA"]
+COLOURS = ["natural", "black", "white", "grey"]
+FITTED = ["hardened steel nozzle 0.4 mm", "hardened steel drive gears", "all-metal heat break"]
+ON_PRINTER = ["PEI powder-coated build sheet", "belt set"]
+RATES_MM3_S = [1.0, 4.0, 8.0, 12.0]
+REEL_G = 200.0
+
+
+@dataclass
+class Shop:
+    """What has been made so far, in memory, and the one source of chance."""
+
+    now: datetime
+    chance: Random
+    homes: list[Place] = field(default_factory=list)
+    dryers: list[Place] = field(default_factory=list)
+    feedstocks: list[Feedstock] = field(default_factory=list)
+    toolheads: list[Toolhead] = field(default_factory=list)
+    fitted: dict[int, list[Part]] = field(default_factory=dict)
+
+
+def build(spools: int, machines: int, now: datetime = NOW) -> None:
+    """Write the facts of a shop into an empty, migrated database."""
+    call_command("load_catalogue", verbosity=0)
+    shop = Shop(now, Random(7))
+    _places(shop, max(PLACES, math.ceil(spools / SPOOLS_A_PLACE)))
+    _feedstocks(shop)
+    _machines(shop, machines)
+    numbers = iter(range(spools))
+    codes = _codes(shop.chance)
+    while chunk := [number for number, _ in zip(numbers, range(2000), strict=False)]:
+        _spools(shop, [next(codes) for _ in chunk])
+    _flow_checks(shop)
+
+
+def _add(rows: Sequence[Model]) -> None:
+    if rows:
+        type(rows[0])._default_manager.bulk_create(rows, batch_size=2000)
+
+
+# Places and their air
+
+
+def _places(shop: Shop, count: int) -> None:
+    scale = count / PLACES
+    rooms = [
+        Place(name=f"Room {n}", kind="shelf", assumed_temperature_c=21, assumed_rh_pct=45)
+        for n in range(math.ceil(ROOMS * scale))
+    ]
+    _add(rooms)
+    inside = [
+        *(
+            Place(name=f"Cabinet {n}", kind="dry_box", volume_l=900, half_time_h=60, assumed_rh_pct=15)
+            for n in range(math.ceil(BOXES * scale))
+        ),
+        *(
+            Place(name=f"Box with a sensor {n}", kind="dry_box", assumed_rh_pct=15)
+            for n in range(math.ceil(SENSED_BOXES * scale))
+        ),
+        *(
+            Place(name=f"Dryer {n}", kind="dryer", max_set_point_c=110, moved_air=True)
+            for n in range(math.ceil(DRYERS * scale))
+        ),
+    ]
+    for n, place in enumerate(inside):
+        place.room = rooms[n % len(rooms)]
+    _add(inside)
+    left = count - len(rooms) - len(inside)
+    shelves = [Place(name=f"Shelf {n}", kind="shelf", assumed_rh_pct=45) for n in range(left)]
+    _add(shelves)
+    boxes = [place for place in inside if place.volume_l]
+    sensed = [place for place in inside if place.kind == "dry_box" and not place.volume_l]
+    shop.dryers = [place for place in inside if place.kind == "dryer"]
+    shop.homes = [*rooms, *boxes, *sensed, *shelves]
+    _add(
+        [
+            DesiccantCharge(
+                place=box,
+                kind="silica_gel",
+                dry_mass_g=8000,
+                condition="regenerated",
+                regenerated_c=120,
+                at=shop.now - timedelta(days=days, hours=n % 24),
+            )
+            for n, box in enumerate(boxes)
+            for days in (DAYS, 35, 12)
+        ]
+    )
+    for place in rooms:
+        _read(shop, place, 4, 45)
+    for place in shelves:
+        _read(shop, place, 1, 45)
+    for place in sensed:
+        _read(shop, place, 1, 18)
+
+
+def _read(shop: Shop, place: Place, an_hour: int, rh_pct: float) -> None:
+    """A sensor's readings: a day's swing and damp spells."""
+    first, rows = shop.now - timedelta(days=DAYS), []
+    phase = shop.chance.random()
+    for n in range(DAYS * 24 * an_hour):
+        hours = n / an_hour
+        day, spell = math.sin(hours / 24 * 2 * math.pi), math.sin((hours / 170 + phase) * 2 * math.pi)
+        rows.append(
+            Reading(
+                place=place,
+                at=first + hours * HOUR,
+                temperature_c=round(21 + 1.5 * day + 0.1 * shop.chance.gauss(), 1),
+                rh_pct=round(rh_pct * (1 - 0.06 * day + 0.15 * spell + 0.01 * shop.chance.gauss()), 1),
+                origin="api",
+            )
+        )
+    _add(rows)
+
+
+def _feedstocks(shop: Shop) -> None:
+    maker, _ = Maker.objects.get_or_create(name="Example Works")
+    fibre = Filler.objects.get(name="carbon fibre")
+    polymers = Polymer.objects.in_bulk(POLYMERS, field_name="name")
+    for n, name in enumerate(POLYMERS):
+        for colour in COLOURS:
+            filled = name == "PA6" and colour == "black"
+            shop.feedstocks.append(
+                Feedstock(
+                    maker=maker,
+                    polymer=polymers[name],
+                    name=name,
+                    colour=colour,
+                    filler=fibre if filled else None,
+                    filler_mass_fraction=0.15 if filled else 0.0,
+                    reorder_point_g=5000 if n < 3 else 0,
+                )
+            )
+    _add(shop.feedstocks)
+
+
+# Machines
+
+
+def _machines(shop: Shop, count: int) -> None:
+    places = [Place(name=f"Machine {n}", kind="printer", assumed_rh_pct=35) for n in range(count)]
+    _add(places)
+    printers = [
+        Printer(name=place.name, place=place, bed_max_c=120, enclosed=n % 2 == 0)
+        for n, place in enumerate(places)
+    ]
+    _add(printers)
+    shop.toolheads = [Toolhead(printer=printer, name="T0", hot_end_max_c=320) for printer in printers]
+    _add(shop.toolheads)
+    kinds = PartKind.objects.in_bulk(FITTED + ON_PRINTER, field_name="name")
+    _add([StockEntry(kind=kind, at=shop.now - timedelta(days=DAYS), change=20) for kind in kinds.values()])
+    parts, fittings = [], []
+    for toolhead in shop.toolheads:
+        for name in FITTED + ON_PRINTER:
+            site = {"toolhead": toolhead} if name in FITTED else {"printer": toolhead.printer}
+            part, worn = Part(kind=kinds[name]), Part(kind=kinds[name])
+            changed = shop.now - timedelta(days=shop.chance.uniform(20, DAYS - 1))
+            parts += [worn, part]
+            common = {"role": kinds[name].role, **site}
+            first = shop.now - timedelta(days=DAYS)
+            fittings.append(Fitting(part=worn, start=first, end=changed, removal="worn", **common))
+            fittings.append(Fitting(part=part, start=changed, **common))
+            shop.fitted.setdefault(toolhead.pk, []).append(part)
+    _add(parts)
+    _add(fittings)
+    _add(
+        [
+            ServiceEntry(
+                kind=kind,
+                printer=toolhead.printer,
+                toolhead=toolhead if kind.subject == ServiceKind.Subject.TOOLHEAD else None,
+                at=shop.now - timedelta(days=days),
+            )
+            for kind in ServiceKind.objects.all()
+            for toolhead in shop.toolheads
+            for days in (40, 10)
+            if kind.subject != ServiceKind.Subject.ENCLOSED or toolhead.printer.enclosed
+        ]
+    )
+
+
+def _flow_checks(shop: Shop) -> None:
+    """Six of each toolhead over two weeks, its gears slipping a little more each time."""
+    spools = list(Spool.objects.order_by("pk").select_related("feedstock__polymer")[: len(shop.toolheads)])
+    checks = []
+    for toolhead, spool in zip(shop.toolheads, spools, strict=False):
+        for n in range(6):
+            entry = MassEntry(spool=spool, kind="removed", net_change_g=-10)
+            entry.at = shop.now - timedelta(days=14 - 2 * n, minutes=toolhead.pk)
+            check = FlowCheck(toolhead=toolhead, spool=spool, at=entry.at, nozzle_c=220, entry=entry)
+            check.length_mm, check.resolution_g = 200, 0.001
+            check.diameter_mm, check.diameter_tolerance_mm = 1.75, 0.05
+            checks.append(check)
+    _add([check.entry for check in checks])
+    _add(checks)
+    blobs = []
+    for number, check in enumerate(checks):
+        density_g_cm3 = filament_of(check.spool.feedstock).density_g_cm3
+        full_g = math.pi * check.diameter_mm**2 / 4 * check.length_mm * density_g_cm3 / 1000
+        for rate in RATES_MM3_S:
+            loss = 0.004 * (1 + 0.2 * (number % 6)) * (rate - RATES_MM3_S[0])
+            for repeat, share in enumerate((0.998, 1, 1.002), start=1):
+                mass_g = round(full_g * (1 - loss) * share, 3)
+                blobs.append(FlowBlob(flow_check=check, flow_mm3_s=rate, repeat=repeat, mass_g=mass_g))
+    _add(blobs)
+
+
+# Spools and what happened to them
+
+
+def _codes(chance: Random) -> Iterator[str]:
+    seen: set[str] = set()
+    while True:
+        payload = "".join(chance.choices(codes.ALPHABET, k=codes.LENGTH - 1))
+        code = payload + mod_37_36.calc_check_digit(payload)
+        if code not in seen and codes.issuable(code):
+            seen.add(code)
+            yield code
+
+
+@dataclass
+class _Past:
+    """The facts of a chunk of spools."""
+
+    stays: list[Stay] = field(default_factory=list)
+    entries: list[MassEntry] = field(default_factory=list)
+    runs: list[DryingRun] = field(default_factory=list)
+    jobs: list[Job] = field(default_factory=list)
+    uses: list[JobUse] = field(default_factory=list)
+
+
+def _spools(shop: Shop, codes: Iterable[str]) -> None:
+    chance, past, spools = shop.chance, _Past(), []
+    for code in codes:
+        spools.append(
+            Spool(
+                code=code,
+                feedstock=chance.choice(shop.feedstocks),
+                core_mass_g=REEL_G,
+                core_mass_known=True,
+                core_material="cardboard" if chance.random() < 0.3 else "abs",
+                core_radius_mm=50,
+                width_mm=60,
+                sealed=chance.random() < 0.7,
+                card="dry" if chance.random() < 0.5 else "unknown",
+                received_at=_minute(shop.now - timedelta(days=chance.uniform(15, DAYS - 1))),
+            )
+        )
+    _add(spools)
+    for spool in spools:
+        _live(shop, spool, past)
+    for rows in (past.stays, past.entries, past.runs, past.jobs, past.uses):
+        _add(rows)
+    _add([entry for use in past.uses for entry in _worn(shop, use)])
+
+
+def _live(shop: Shop, spool: Spool, past: _Past) -> None:
+    """Its past in turns: jobs on a machine, perhaps a drying run, between them in one of two places."""
+    chance, grams = shop.chance, 1000.0
+    homes = chance.sample(shop.homes, 2)
+    turns = ["print"] * chance.randint(2, 5) + ["dry"] * (chance.random() < 0.5)
+    chance.shuffle(turns)
+    span = (shop.now - 12 * HOUR - spool.received_at) / (len(turns) + 1)
+    times = [_minute(spool.received_at + (n + chance.uniform(0.6, 1)) * span) for n in range(len(turns))]
+    past.entries.append(MassEntry(spool=spool, kind="received", at=spool.received_at, net_change_g=grams))
+    begun = spool.received_at
+    for turn, start in zip(turns, times, strict=True):
+        end = start + timedelta(hours=round(chance.uniform(3, 10), 1))
+        past.stays.append(Stay(spool=spool, place=chance.choice(homes), start=begun, end=start))
+        if turn == "print":
+            toolhead, mass_g = chance.choice(shop.toolheads), round(chance.uniform(20, 150), 1)
+            past.stays.append(Stay(spool=spool, place=toolhead.printer.place, start=start, end=end))
+            grams -= mass_g
+            _print(spool, toolhead, mass_g, start, end, past)
+        else:
+            dryer = chance.choice(shop.dryers)
+            past.stays.append(Stay(spool=spool, place=dryer, start=start, end=end))
+            past.runs.append(_run(spool, dryer, start, end))
+        if chance.random() < 0.6:
+            gross_g = round(REEL_G + grams * chance.uniform(1.0, 1.004))
+            past.entries.append(MassEntry(spool=spool, kind="weighed", at=end, gross_g=gross_g))
+        begun = end
+    if chance.random() < 0.01:
+        dryer, start = chance.choice(shop.dryers), _minute(shop.now - chance.uniform(2, 11) * HOUR)
+        past.stays.append(Stay(spool=spool, place=chance.choice(homes), start=begun, end=start))
+        past.runs.append(_run(spool, dryer, start, None))
+        past.stays.append(Stay(spool=spool, place=dryer, start=start))
+    else:
+        past.stays.append(Stay(spool=spool, place=chance.choice(homes), start=begun))
+    _joined(past.stays)
+
+
+def _joined(stays: list[Stay]) -> None:
+    """A spool does not move to where it is: such a stay goes on."""
+    for before, after in pairwise(list(stays[-12:])):
+        if before.spool_id == after.spool_id and before.place_id == after.place_id:
+            after.start = before.start
+            stays.remove(before)
+
+
+def _minute(at: datetime) -> datetime:
+    return at.replace(second=0, microsecond=0)
+
+
+def _run(spool: Spool, dryer: Place, start: datetime, end: datetime | None) -> DryingRun:
+    cap_c, set_c = spool.feedstock.polymer.dry_cap_c, spool.feedstock.polymer.dry_set_c
+    return DryingRun(
+        spool=spool,
+        dryer=dryer,
+        set_point_c=set_c,
+        start_cap_c=cap_c,
+        cap_c=cap_c,
+        cap_reason="its softening point",
+        planned_hours=8,
+        target_pct=0.1,
+        start=start,
+        end=end,
+    )
+
+
+def _print(
+    spool: Spool, toolhead: Toolhead, mass_g: float, start: datetime, end: datetime, past: _Past
+) -> None:
+    nozzle_c = spool.feedstock.polymer.nozzle_min_c
+    job = Job(printer=toolhead.printer, name="bracket", start=start, hours=(end - start) / HOUR)
+    job.nozzle_c, job.bed_c, job.state = nozzle_c, 60, "clear"
+    entry = MassEntry(spool=spool, kind="printed", at=start, net_change_g=-mass_g)
+    past.entries.append(entry)
+    past.jobs.append(job)
+    past.uses.append(JobUse(job=job, toolhead=toolhead, spool=spool, mass_g=mass_g, entry=entry))
+
+
+def _worn(shop: Shop, use: JobUse) -> Iterator[WearEntry]:
+    """On the parts that are fitted now; those before them keep none."""
+    done = Use(use.mass_g / 1000, use.job.hours, use.job.nozzle_c, 0, 1)
+    for part in shop.fitted[use.toolhead_id]:
+        worn = wear(done, filament_of(use.spool.feedstock), surface_of(part.kind))
+        values = {unit: getattr(worn, unit) for unit in COUNTED}
+        yield WearEntry(part=part, use=use, mass_g=use.mass_g, **values)
+
+
+# Caches
+
+
+def bring_up(at: datetime) -> None:
+    """Caches as if all had been up to date at a time."""
+    until = hour_of(at)
+    dry_box_cache.advance(until)
+    kept = until - timedelta(hours=until.hour % 6)
+    times = sorted({kept, kept.replace(hour=0)})
+    mark, kept_as = (
+        fingerprint.fingerprint([MODEL_VERSION, fingerprint.of_shop()]),
+        memories(Feedstock.objects.all()),
+    )
+    ids = list(Spool.objects.order_by("pk").values_list("pk", flat=True))
+    for first in range(0, len(ids), 500):
+        histories = moisture_history.load(ids[first : first + 500], until, since=lambda _: until)
+        states, ensembles, outer = [], [], []
+        for past in histories.values():
+            spool = past.spool
+            how = moisture_state.standing_columns(past, until)
+            outer.append(OuterTurns(spool=spool, at=until, assumed=mark, over_clear=0.2, **how))
+            outer[-1].p10_pct, outer[-1].p50_pct, outer[-1].p90_pct = 0.1, 0.2, 0.3
+            if weighings := spool_weighings.weighings_of(past):
+                ensembles.append(_ensemble(past, len(weighings), weighings[-1].at))
+            states += [
+                MoistureState(
+                    spool=spool,
+                    at=time,
+                    model_version=MODEL_VERSION,
+                    memory=kept_as[spool.feedstock_id, past.stays[-1].place.kind == Place.Kind.DRY_BOX],
+                    exposure_hours=100,
+                    basis=moisture_state.basis_of(past, time),
+                )
+                for time in times
+            ]
+        for rows in (states, ensembles, outer):
+            _add(rows)
+
+
+def memories(feedstocks: QuerySet[Feedstock]) -> dict[tuple[int, bool], bytes]:
+    """The state of a spool of each feedstock after a month in a room or, True, in a dry box."""
+    found = {}
+    for feedstock in feedstocks.select_related("polymer", "filler"):
+        spool = Spool(code="7777777", feedstock=feedstock, core_radius_mm=50, width_mm=60, sealed=True)
+        for dry, rh_pct in ((False, 45), (True, 10)):
+            month = [Air(6, 21 + n % 4 / 2, rh_pct * (1 + 0.1 * math.sin(n))) for n in range(120)]
+            (after,) = advanced([(received(spool, 700, first_members(spool)), month)])
+            found[feedstock.pk, dry] = after.state.to_bytes()
+    return found
+
+
+def _ensemble(past: moisture_history.History, weighings: int, last_at: datetime) -> Ensemble:
+    """Weighings that said nothing new."""
+    kilograms = {"filament": [0.69, 0.7, 0.71], "water": [0.001, 0.002, 0.003], "core": [0.19, 0.2, 0.21]}
+    told = {"surely": [0.68, 0.72], "printed_share": [0.9, 1.0, 1.1]}
+    told |= {"unexplained_kg": [0.0] * weighings, "weighings": weighings}
+    return Ensemble(
+        spool=past.spool,
+        model_version=MODEL_VERSION,
+        last_at=last_at,
+        basis=spool_weighings.key(past),
+        points=first_members(past.spool).astype("<f8").tobytes(),
+        divided=kilograms | told,
+    )

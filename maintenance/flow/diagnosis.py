@@ -1,0 +1,138 @@
+"""What the curve of a flow check most likely says: drive gears, a clog, the melt's limit, steps or diameter.
+
+The shapes are those of fixtures/reference/README.md ("Reading the curve"): more loss than the baseline from
+moderate flow on is the gears or their spring; the same with loss even when slow is a clog; flat, then a knee
+with scatter is the melt's limit; the same shortage at every flow is a wrong diameter or wrong steps. A worn
+bore lowers the feed force, and with it the loss.
+"""
+
+from dataclasses import dataclass
+from math import hypot
+
+import numpy as np
+
+from maintenance.flow.curve import REAL, Array, Curve
+
+SOUND, GEARS, CLOG, MELT, STEPS, EASIER = "sound", "gears", "clog", "melt", "steps", "easier"
+# Up to this loss a curve counts as flat. Common practice, no source.
+FLAT_LOSS = 0.03
+# A knee: at its start less than this share of what a straight line to the fastest rate would have lost.
+KNEE_SHARE = 0.5
+# Blobs beyond a knee scatter at least so many times as much as those before it.
+KNEE_SCATTER = 2.0
+# Different from the baseline on at least this share of the rates: "from moderate flow on".
+FROM_MODERATE = 0.5
+
+
+@dataclass(frozen=True)
+class Reading:
+    """cause: one of the words above; sentence: the reason with its numbers; way_out: what to do."""
+
+    cause: str
+    sentence: str
+    way_out: str = ""
+
+
+def read(curve: Curve, baseline: Curve | None = None) -> Reading:
+    """The likely reading, beside the baseline of the same parts where there is one."""
+    short = curve.short > REAL * curve.short_u
+    if short and curve.fitted[-1] <= max(FLAT_LOSS, REAL * curve.loss_u[-1]):
+        return Reading(
+            STEPS,
+            f"Every blob weighs about {_pct(curve.short)} less than was commanded, at all rates alike: "
+            "a wrong diameter or density, or wrong steps of the drive.",
+            "Measure the filament's diameter; measure 100 mm of feed at the drive.",
+        )
+    if baseline is not None and (changed := _changed(curve, baseline)) is not None:
+        return changed
+    if (knee := _knee(curve)) is not None:
+        return _melt(curve, knee)
+    if short and baseline is None and curve.losses[-1] > REAL * curve.loss_u[-1]:
+        return Reading(
+            CLOG,
+            f"It lacks {_pct(curve.short)} already when slow, and {_pct(curve.fitted[-1])} more when "
+            "fastest: a clog, or a wrong diameter on top of the usual rise.",
+            "Clean the nozzle with a cold pull, measure the filament's diameter, and check again.",
+        )
+    if curve.fitted[-1] <= max(FLAT_LOSS, REAL * curve.loss_u[-1]):
+        return Reading(SOUND, f"No loss that counts up to {curve.tested_mm3_s:g} mm³/s.")
+    compared = "as at the baseline" if baseline is not None else "as is usual; there is no baseline yet"
+    return Reading(SOUND, f"The loss grows gradually with the flow, {compared}.")
+
+
+def _changed(curve: Curve, baseline: Curve) -> Reading | None:
+    """What differs from the baseline from moderate flow on; None where nothing does."""
+    slow = max(curve.flows_mm3_s[0], baseline.flows_mm3_s[0])
+    shared = (curve.flows_mm3_s > slow) & (curve.flows_mm3_s <= baseline.tested_mm3_s)
+    if not shared.any():
+        return None
+    flows = curve.flows_mm3_s[shared]
+    before, before_u = (
+        np.interp(flows, baseline.flows_mm3_s, numbers) for numbers in (baseline.fitted, baseline.loss_u)
+    )
+    more = curve.losses[shared] - before
+    real = REAL * np.hypot(curve.loss_u[shared], before_u)
+    fastest = f"{_pct(float(curve.fitted[shared][-1]))} at {flows[-1]:g} mm³/s, {_pct(before[-1])} then"
+    if np.mean(more < -real) >= FROM_MODERATE:
+        return Reading(
+            EASIER,
+            f"Less is lost than at the baseline ({fastest}): the melt meets less resistance. A worn bore "
+            "does that, as does a hotter or cleaner hot end.",
+            "Look at the nozzle's bore.",
+        )
+    if np.mean(more > real) < FROM_MODERATE:
+        return None
+    lacks_more = curve.short - baseline.short
+    if lacks_more > REAL * hypot(curve.short_u, baseline.short_u):
+        return Reading(
+            CLOG,
+            f"More is lost than at the baseline ({fastest}), and {_pct(lacks_more)} more already when slow: "
+            "a clog.",
+            "Clean the nozzle with a cold pull, then check again.",
+        )
+    if (knee := _knee(curve)) is not None and _scatter_ratio(curve, knee) >= KNEE_SCATTER:
+        return _melt(curve, knee)
+    return Reading(
+        GEARS,
+        f"More is lost than at the baseline from moderate flow on ({fastest}), and nothing when slow: "
+        "the drive gears slip, by wear, dirt or a weak spring.",
+        "Brush the drive gears, check their spring, and check again; replace them if it stays.",
+    )
+
+
+def _melt(curve: Curve, knee: int) -> Reading:
+    ratio = _scatter_ratio(curve, knee)
+    scatter = f", where blobs scatter {ratio:.1f} times as much" if ratio >= KNEE_SCATTER else ""
+    return Reading(
+        MELT,
+        f"Hardly any loss up to {curve.flows_mm3_s[knee]:g} mm³/s, then a knee{scatter}: the hot end melts "
+        "no more than that.",
+        "Print slower or hotter, or use a hot end that melts more.",
+    )
+
+
+def _knee(curve: Curve) -> int | None:
+    """Index of the last rate before a knee, with two flat rates at least beside the reference."""
+    flat = curve.fitted <= np.maximum(FLAT_LOSS, REAL * curve.loss_u)
+    last = int(np.argmin(flat)) - 1 if not flat.all() else 0
+    if last < 2:
+        return None
+    flows = curve.flows_mm3_s
+    straight = curve.fitted[-1] * (flows[last] - flows[0]) / (flows[-1] - flows[0])
+    return last if curve.fitted[last] + REAL * curve.loss_u[last] < KNEE_SHARE * straight else None
+
+
+def _scatter_ratio(curve: Curve, knee: int) -> float:
+    """Scatter of the repeats beyond a knee against before it and the scale's; 0 without repeats."""
+    before, beyond = curve.scatter_g[: knee + 1], curve.scatter_g[knee + 1 :]
+    if np.isnan(before).all() or np.isnan(beyond).all():
+        return 0.0
+    return _root_mean_square(beyond) / hypot(_root_mean_square(before), curve.reading_u_g)
+
+
+def _root_mean_square(scatter_g: Array) -> float:
+    return float(np.sqrt(np.nanmean(scatter_g**2)))
+
+
+def _pct(share: float) -> str:
+    return f"{100 * share:.1f} %"

@@ -1,0 +1,232 @@
+"""What the flow checks say: each one's curve, its baseline, the control chart over those of one kind.
+
+Of one kind are checks of the same toolhead with the same nozzle and drive gears, the same polymer and filler,
+the same reference rate and about the same temperature. Parts follow from the fittings, so that a fitting that
+is recorded late still counts.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import lru_cache
+from math import hypot
+
+import numpy as np
+from django.db.models import Prefetch, QuerySet
+
+from maintenance.flow.control_chart import START, ControlChart, control_chart, reached_after
+from maintenance.flow.curve import LIMITS, SAME_C, Curve, Setup, Usable, Weighed, measure
+from maintenance.flow.diagnosis import Reading, read
+from maintenance.models import Fitting, FlowBlob, FlowCheck, PartKind
+from maintenance.parts.wear_entries import filament_of
+from spools.models import Feedstock
+
+ROLES = (PartKind.Role.NOZZLE, PartKind.Role.GEARS)
+FORESEEABLE = timedelta(days=3650)
+# Checks of the same parts on different days differ by this besides their own uncertainty: temperature,
+# filament, hand. Standard uncertainty of the loss; a guess, no source.
+BETWEEN_CHECKS = 0.005
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A flow check, worked out when asked. fitted: what was on the toolhead then, by role."""
+
+    check: FlowCheck
+    setup: Setup
+    weighed: tuple[Weighed, ...]
+    fitted: dict[str, Fitting]
+
+    @property
+    def curve(self) -> Curve:
+        return _curve(self.setup, self.weighed)
+
+    @property
+    def material(self) -> tuple[int, int | None]:
+        """Polymer and filler ids."""
+        return material_of(self.check.spool.feedstock)
+
+    @property
+    def parts(self) -> tuple[int | None, ...]:
+        """The ids of nozzle and drive gears; None where none was recorded."""
+        return tuple(self.fitted[role].part_id if role in self.fitted else None for role in ROLES)
+
+    def usable(self) -> list[Usable]:
+        """Usable flow at 5 and at 10 % loss."""
+        return [self.curve.usable(loss) for loss in LIMITS]
+
+    def same_kind(self, other: "Seen") -> bool:
+        """Whether the two may be compared."""
+        return (
+            (self.check.toolhead_id, self.parts, self.material)
+            == (other.check.toolhead_id, other.parts, other.material)
+            and self.weighed[0].flow_mm3_s == other.weighed[0].flow_mm3_s
+            and abs(self.check.nozzle_c - other.check.nozzle_c) <= SAME_C
+        )
+
+
+@lru_cache(maxsize=8192)
+def _curve(setup: Setup, weighed: tuple[Weighed, ...]) -> Curve:
+    """Checks do not change, and sweeps and pages look at the same ones again and again."""
+    return measure(setup, weighed)
+
+
+def material_of(feedstock: Feedstock) -> tuple[int, int | None]:
+    """What makes filaments alike for a flow check: polymer and filler ids."""
+    return feedstock.polymer_id, feedstock.filler_id
+
+
+def material_name(feedstock: Feedstock) -> str:
+    """The material in words, such as "PLA with carbon fibre"."""
+    filler = feedstock.filler
+    return f"{feedstock.polymer} with {filler}" if filler else str(feedstock.polymer)
+
+
+def setup_of(
+    feedstock: Feedstock,
+    *,
+    length_mm: float,
+    diameter_mm: float,
+    diameter_tolerance_mm: float,
+    resolution_g: float,
+) -> Setup:
+    """The setup of a check with this feedstock, whose density is its sheet's or the catalogue's."""
+    density_g_cm3 = filament_of(feedstock).density_g_cm3
+    return Setup(length_mm, diameter_mm, diameter_tolerance_mm, density_g_cm3, resolution_g)
+
+
+def seen(checks: QuerySet[FlowCheck]) -> list[Seen]:
+    """Checks, oldest first. Four queries, however many."""
+    found = list(
+        checks.select_related(
+            "toolhead__printer",
+            "spool__feedstock__polymer",
+            "spool__feedstock__filler",
+            "spool__feedstock__maker",
+        )
+        .prefetch_related(
+            Prefetch(
+                "toolhead__fittings", Fitting.objects.filter(role__in=ROLES).select_related("part__kind")
+            ),
+        )
+        .order_by("at", "id")
+    )
+    masses: dict[int, dict[float, list[float]]] = {check.pk: {} for check in found}
+    blobs = FlowBlob.objects.filter(flow_check__in=checks.order_by().values("pk"))
+    for pk, flow, mass_g in blobs.values_list("flow_check", "flow_mm3_s", "mass_g"):
+        masses[pk].setdefault(flow, []).append(mass_g)
+    return [_seen(check, masses[check.pk]) for check in found]
+
+
+def _seen(check: FlowCheck, masses: dict[float, list[float]]) -> Seen:
+    setup = setup_of(
+        check.spool.feedstock,
+        length_mm=check.length_mm,
+        diameter_mm=check.diameter_mm,
+        diameter_tolerance_mm=check.diameter_tolerance_mm,
+        resolution_g=check.resolution_g,
+    )
+    weighed = tuple(Weighed(flow, tuple(of_rate)) for flow, of_rate in masses.items())
+    fittings = {one.role: one for one in check.toolhead.fittings.all() if _was_on(one, check.at)}
+    return Seen(check, setup, weighed, fittings)
+
+
+def _was_on(fitting: Fitting, at: datetime) -> bool:
+    return fitting.start <= at and (fitting.end is None or at < fitting.end)
+
+
+def last_flows(toolhead_ids: Iterable[int], at: datetime) -> dict[tuple[int, int, int | None], Seen]:
+    """The last check of each toolhead with each material, by (toolhead id, polymer id, filler id)."""
+    checks = FlowCheck.objects.standing().filter(toolhead__in=list(toolhead_ids), at__lte=at)
+    return {(of.check.toolhead_id, *of.material): of for of in seen(checks)}
+
+
+def changed_since(of: Seen, at: datetime) -> list[Fitting]:
+    """Nozzle and drive gears that are on the toolhead at that time and were not when it was checked."""
+    fittings = of.check.toolhead.fittings.all()
+    return [fitting for fitting in fittings if _was_on(fitting, at) and fitting.part_id not in of.parts]
+
+
+# Checks of one kind
+
+
+@dataclass(frozen=True, eq=False)
+class Series:
+    """Checks of one kind, oldest first; the first is the baseline.
+
+    flow_mm3_s: where the baseline lost 5 %, or the fastest that it tested. charted: the checks that reached
+    that flow, with their loss there; chart: from the one after START of them on.
+    """
+
+    checks: list[Seen]
+    flow_mm3_s: float
+    charted: list[Seen]
+    losses: list[float]
+    chart: ControlChart | None
+
+    @property
+    def baseline(self) -> Seen:
+        return self.checks[0]
+
+    @property
+    def latest(self) -> Seen:
+        return self.checks[-1]
+
+    def reading(self, of: Seen) -> Reading:
+        """The likely reading of one of the checks, beside the baseline."""
+        is_baseline = of.check.pk == self.baseline.check.pk
+        return read(of.curve, None if is_baseline else self.baseline.curve)
+
+    @property
+    def signal(self) -> int:
+        """Of the latest charted check: 1 risen, -1 fallen, 0 neither or no chart yet."""
+        return 0 if self.chart is None else int(self.chart.signal[-1])
+
+    @property
+    def signals_since(self) -> datetime | None:
+        """Time of the first check of the present signal."""
+        if self.chart is None or not self.signal:
+            return None
+        other = np.flatnonzero(self.chart.signal != self.signal)
+        first = int(other[-1]) + 1 if other.size else 0
+        return self.charted[START + first].check.at
+
+    @property
+    def reaches_limit_at(self) -> datetime | None:
+        """When the loss reaches 10 % at the pace of the present rise; None without one, or where it has."""
+        if self.chart is None or self.signal != 1 or self.losses[-1] >= LIMITS[1]:
+            return None
+        # From the checks just before the rise on, so that a line has something to start from.
+        since = max(0, START + self.chart.onset - 2)
+        start = self.charted[since].check.at
+        days = [(of.check.at - start) / timedelta(days=1) for of in self.charted[since:]]
+        after = reached_after(days, self.losses[since:], LIMITS[1])
+        return None if after is None or after > FORESEEABLE.days else start + timedelta(days=after)
+
+
+def series_of(found: Sequence[Seen]) -> list[Series]:
+    """Checks sorted into series, the one with the latest check first."""
+    groups: list[list[Seen]] = []
+    for of in found:
+        group = next((group for group in groups if of.same_kind(group[0])), None)
+        if group is None:
+            groups.append([of])
+        else:
+            group.append(of)
+    groups.sort(key=lambda group: group[-1].check.at, reverse=True)
+    return [_series(group) for group in groups]
+
+
+def _series(checks: list[Seen]) -> Series:
+    first = checks[0].curve
+    flow = first.usable(LIMITS[0]).likely_mm3_s or first.tested_mm3_s
+    charted = [of for of in checks if of.curve.tested_mm3_s >= flow]
+    at_flow = [of.curve.loss_at(flow) for of in charted]
+    losses = [loss for loss, _ in at_flow]
+    uncertainties = [hypot(u, BETWEEN_CHECKS) for _, u in at_flow]
+    return Series(checks, flow, charted, losses, control_chart(losses, uncertainties))
+
+
+def history_of(toolhead_id: int) -> list[Series]:
+    """All series of a toolhead."""
+    return series_of(seen(FlowCheck.objects.standing().filter(toolhead=toolhead_id)))

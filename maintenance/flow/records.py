@@ -1,0 +1,180 @@
+"""Flow checks are kept, with the grams that they took; one that was a mistake is withdrawn."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import Q
+
+from maintenance.flow.curve import LONGEST_MM, CheckRefused, Setup, Weighed, refuse_impossible
+from maintenance.flow.history import setup_of
+from maintenance.jobs.records import was_loaded
+from maintenance.models import Fitting, FlowBlob, FlowCheck, FlowCheckWithdrawal, PartKind, Toolhead
+from maintenance.readiness.rules import hot_end_limit
+from maintenance.reminders import lifecycle
+from spools.catalogue import values as catalogue_values
+from spools.checks import locked, moment, one_writer, shown, within
+from spools.inventory.ledger import give_back, take
+from spools.models import Spool
+
+TOLERANCE_MM = 0.05
+SAME_CHECK = timedelta(minutes=2)
+# Nobody prints further than this outside a feedstock's window, K. Common practice, no source.
+OUTSIDE_WINDOW_K = 30.0
+
+
+def asked_setup(
+    spool: Spool,
+    *,
+    length_mm: float,
+    resolution_g: float,
+    diameter_mm: float | None = None,
+    diameter_tolerance_mm: float = TOLERANCE_MM,
+) -> Setup:
+    """What the blobs of a check share. diameter_mm None: what the feedstock says.
+
+    Raises ValidationError on numbers that no check has.
+    """
+    if diameter_mm is None:
+        diameter_mm = spool.feedstock.diameter_mm
+    return setup_of(
+        spool.feedstock,
+        length_mm=within("length_mm", length_mm, 20, LONGEST_MM, "mm"),
+        diameter_mm=within("diameter_mm", diameter_mm, 0.5, 5, "mm"),
+        diameter_tolerance_mm=within("diameter_tolerance_mm", diameter_tolerance_mm, 0, 0.3, "mm"),
+        resolution_g=within("resolution_g", resolution_g, 0.0001, 1, "g"),
+    )
+
+
+def asked_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: datetime) -> float:
+    """The nozzle's temperature in °C, when the hot end stands it and the filament is printed about so hot.
+
+    at: whose parts count. Raises ValidationError otherwise.
+    """
+    nozzle_c = within("nozzle_c", nozzle_c, 0, 600, "°C")
+    there = Q(end=None) | Q(end__gt=at)
+    fitted = Fitting.objects.filter(
+        there, toolhead=toolhead, role__in=[PartKind.Role.NOZZLE, PartKind.Role.LINER], start__lte=at
+    )
+    limits = fitted.values_list("part__kind__name", "part__kind__max_c")
+    limit_c, whose = hot_end_limit(toolhead.hot_end_max_c, toolhead.ptfe_lined, limits)
+    if nozzle_c > limit_c:
+        raise ValidationError(
+            {
+                "nozzle_c": f"{toolhead}: {whose} allows {limit_c:.0f} °C, not {nozzle_c:g} °C. "
+                "Give at most that."
+            }
+        )
+    low_c, high_c = (
+        catalogue_values.value(spool.feedstock, name) for name in ("nozzle_min_c", "nozzle_max_c")
+    )
+    assert low_c is not None and high_c is not None
+    if not low_c - OUTSIDE_WINDOW_K <= nozzle_c <= high_c + OUTSIDE_WINDOW_K:
+        raise ValidationError(
+            {
+                "nozzle_c": f"{spool.feedstock.polymer} prints at {low_c:.0f} to {high_c:.0f} °C; "
+                f"{nozzle_c:g} °C is more than {OUTSIDE_WINDOW_K:g} K outside. Give what you print it with."
+            }
+        )
+    return nozzle_c
+
+
+@transaction.atomic
+def record_flow_check(
+    *,
+    toolhead: Toolhead,
+    spool: Spool,
+    rates: Sequence[Weighed],
+    nozzle_c: float,
+    length_mm: float,
+    resolution_g: float,
+    diameter_mm: float | None = None,
+    diameter_tolerance_mm: float = TOLERANCE_MM,
+    at: datetime | None = None,
+    note: str = "",
+    by: Any = None,
+) -> FlowCheck:
+    """Keep the blobs of a check, slow reference first; the spool gives their grams.
+
+    Refused: a spool that was not loaded there then, a temperature that is not for them, masses and rates that
+    cannot be, a scale too coarse for the length.
+    """
+    lifecycle.one_sweep()
+    one_writer()
+    toolhead = Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=toolhead.pk)
+    spool = locked(spool)
+    at = moment(at, spool)
+    was_loaded(toolhead, spool, at)
+    nozzle_c = asked_temperature(toolhead, spool, nozzle_c, at)
+    _not_twice(toolhead, at)
+    setup = asked_setup(
+        spool,
+        length_mm=length_mm,
+        resolution_g=resolution_g,
+        diameter_mm=diameter_mm,
+        diameter_tolerance_mm=diameter_tolerance_mm,
+    )
+    try:
+        refuse_impossible(setup, rates)
+    except CheckRefused as refused:
+        raise ValidationError({refused.field: str(refused)}) from None
+    check = FlowCheck(
+        toolhead=toolhead,
+        spool=spool,
+        at=at,
+        nozzle_c=nozzle_c,
+        length_mm=setup.length_mm,
+        diameter_mm=setup.diameter_mm,
+        diameter_tolerance_mm=setup.diameter_tolerance_mm,
+        resolution_g=setup.resolution_g,
+        note=note.strip(),
+        recorded_by=by,
+    )
+    check.clean_fields(exclude=["entry"])
+    extruded_g = sum(sum(rate.masses_g) for rate in rates)
+    check.entry = take(spool, extruded_g, at=at, note=f"flow check on {toolhead}", by=by)
+    check.save(force_insert=True)
+    FlowBlob.objects.bulk_create(
+        FlowBlob(flow_check=check, flow_mm3_s=rate.flow_mm3_s, repeat=repeat, mass_g=mass_g)
+        for rate in rates
+        for repeat, mass_g in enumerate(rate.masses_g, start=1)
+    )
+    lifecycle.sweep_parts()
+    return check
+
+
+@transaction.atomic
+def withdraw_flow_check(check: FlowCheck, *, reason: str, by: Any = None) -> FlowCheckWithdrawal:
+    """It was a mistake: it counts no more, its grams return to the spool; the check stays.
+
+    Refused: one that is withdrawn already, no reason.
+    """
+    reason = reason.strip()
+    if not 0 < len(reason) <= 300:
+        raise ValidationError({"reason": "Give between 1 and 300 characters."})
+    lifecycle.one_sweep()
+    one_writer()
+    Toolhead.objects.select_for_update(of=("self",)).get(pk=check.toolhead_id)
+    check = FlowCheck.objects.select_related("entry__spool").get(pk=check.pk)
+    if (there := FlowCheckWithdrawal.objects.filter(flow_check=check).first()) is not None:
+        raise ValidationError(f"This flow check was withdrawn on {shown(there.recorded_at)} already.")
+    returned = give_back(check.entry, note="flow check withdrawn", by=by)
+    withdrawal = FlowCheckWithdrawal.objects.create(
+        flow_check=check, reason=reason, returned=returned, recorded_by=by
+    )
+    lifecycle.sweep_parts()
+    return withdrawal
+
+
+def _not_twice(toolhead: Toolhead, at: datetime) -> None:
+    """Refuses what a button pressed twice would record again: a check takes longer than that."""
+    near = {"at__gt": at - SAME_CHECK, "at__lt": at + SAME_CHECK}
+    if FlowCheck.objects.standing().filter(toolhead=toolhead, **near).exists():
+        raise ValidationError(
+            {
+                "at": f"A flow check of {toolhead} is recorded at that time already. Withdraw it, or give "
+                "another time."
+            }
+        )

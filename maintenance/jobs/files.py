@@ -1,0 +1,241 @@
+"""Job files: taken in from a page, a script or the watched folder, and read as background work."""
+
+import hashlib
+import os
+import time
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from tempfile import NamedTemporaryFile
+from typing import Any
+
+from django.conf import settings
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import Q
+
+from background.queue import enqueue
+from maintenance.gcode import GcodeError, JobFacts, Reading, read_job
+from maintenance.models import JobFile, Printer
+from spools.checks import within
+
+MOST_BYTES = 2**30
+CHUNK = 2**20
+ENDINGS = (".gcode", ".gco", ".g", ".nc", ".gz", ".3mf", ".zip")
+# A file in the watched folder is complete when nobody has written to it for so long.
+AT_REST_S = 10.0
+# The watched folder is emptied in portions: each is one piece of work.
+AT_ONCE = 20
+# What is younger may belong to a file that is being taken in.
+YOUNGEST_PRUNED = timedelta(days=1)
+NOT_KEPT = "Its content is no longer kept here. Take the file in again to read it anew."
+# Between two looks at whether the reading is still wanted.
+LOOK_EVERY_S = 0.5
+State = JobFile.State
+
+
+@dataclass(frozen=True)
+class Stored:
+    """Content that is kept in the data folder under its digest."""
+
+    name: str
+    digest: str
+    size_bytes: int
+
+
+def stored_path(digest: str) -> Path:
+    return settings.DATA_DIR / "jobs" / digest
+
+
+def store(name: str, chunks: Iterable[bytes]) -> Stored:
+    """Keep content in the data folder, a chunk at a time; the same content is kept once.
+
+    Refused: no content, more than MOST_BYTES, a disk that is full.
+    """
+    folder = settings.DATA_DIR / "jobs"
+    digest, size = hashlib.sha256(), 0
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        # Under another name until it is whole; closed without being renamed it is gone.
+        with NamedTemporaryFile(dir=folder, delete=False) as part:
+            try:
+                for chunk in chunks:
+                    size += len(chunk)
+                    if size > MOST_BYTES:
+                        raise ValidationError({"file": f"{name} is larger than 1 GiB. Pack it with gzip."})
+                    digest.update(chunk)
+                    part.write(chunk)
+                if size == 0:
+                    raise ValidationError({"file": f"{name} is empty. Export the job again."})
+                part.flush()
+                os.replace(part.name, stored_path(digest.hexdigest()))
+            except BaseException:
+                os.unlink(part.name)
+                raise
+    except OSError as error:
+        raise ValidationError({"file": f"{name} could not be stored: {error.strerror}."}) from None
+    return Stored(name, digest.hexdigest(), size)
+
+
+@transaction.atomic
+def add_job_file(
+    stored: Stored,
+    *,
+    printer: Printer | None = None,
+    diameter_mm: float = 1.75,
+    taken_from: str | None = None,
+    by: Any = None,
+) -> JobFile:
+    """Take a stored file in; it is read as background work. Refused: a diameter that no filament has."""
+    diameter_mm = within("diameter_mm", diameter_mm, 0.5, 10, "mm")
+    name = stored.name.strip()[-200:] or "job"
+    if "\0" in name:
+        raise ValidationError({"file": "The file's name holds a NUL. Rename it."})
+    added = JobFile.objects.create(
+        name=name,
+        digest=stored.digest,
+        size_bytes=stored.size_bytes,
+        taken_from=taken_from,
+        printer=printer,
+        diameter_mm=diameter_mm,
+        added_by=by,
+    )
+    _enqueue(added)
+    return added
+
+
+@transaction.atomic
+def read_again(
+    file: JobFile, *, printer: Printer | None = None, diameter_mm: float = 1.75, member: str = ""
+) -> JobFile:
+    """Read a file anew, as another machine understands it or for other filament; its facts are replaced."""
+    diameter_mm = within("diameter_mm", diameter_mm, 0.5, 10, "mm")
+    file = JobFile.objects.select_for_update(of=("self",)).get(pk=file.pk)
+    if not stored_path(file.digest).exists():
+        raise ValidationError(NOT_KEPT)
+    if len(member) > 200:
+        raise ValidationError({"member": "Give at most 200 characters."})
+    file.printer, file.diameter_mm, file.member = printer, diameter_mm, member.strip()
+    file.state, file.share_read, file.problem = State.WAITING, 0, ""
+    file.round += 1
+    file.save(update_fields=["printer", "diameter_mm", "member", "state", "share_read", "problem", "round"])
+    _enqueue(file)
+    return file
+
+
+def stop_reading(file: JobFile) -> None:
+    """Its reading ends at the next look. Refused: one that is over."""
+    stopped = JobFile.objects.filter(pk=file.pk, state__in=[State.WAITING, State.READING])
+    if not stopped.update(state=State.STOPPED):
+        raise ValidationError("The file is not being read any more. Look at the page again.")
+
+
+def facts_of(file: JobFile) -> JobFacts:
+    """What the file says. Refused: one that has not been read."""
+    if file.state != State.READ or file.facts is None:
+        raise ValidationError(f"{file} {file.get_state_display()}. Read it first.")
+    return JobFacts.from_json(file.facts)
+
+
+def _enqueue(file: JobFile) -> None:
+    arguments = {"job_file": file.pk, "number": file.round}
+    enqueue("maintenance.read_job_file", arguments, key=f"job-file:{file.pk}:{file.round}")
+
+
+# Reading, as background work
+
+
+class _NotWanted(Exception):
+    """Somebody stopped this reading, or began a later one."""
+
+
+def read_file(job_file: int, number: int) -> dict[str, Any] | None:
+    """Read a file, outside any transaction: its facts or its problem; None when nobody wants them."""
+    wanted = JobFile.objects.filter(pk=job_file, round=number, state__in=[State.WAITING, State.READING])
+    if not wanted.update(state=State.READING, share_read=0):
+        return None
+    file = wanted.select_related("printer").get()
+    follows = file.printer is None or file.printer.e_follows_g90
+    reading = Reading(diameter_mm=file.diameter_mm, e_follows_g90=follows)
+    looked = time.monotonic()
+
+    def progress(share: float) -> None:
+        nonlocal looked
+        if time.monotonic() - looked >= LOOK_EVERY_S:
+            looked = time.monotonic()
+            if not wanted.update(share_read=share):
+                raise _NotWanted
+
+    if not stored_path(file.digest).exists():
+        return {"state": State.REFUSED, "problem": NOT_KEPT, "facts": None}
+    try:
+        facts = read_job(stored_path(file.digest), reading, member=file.member, progress=progress)
+    except GcodeError as error:
+        return {"state": State.REFUSED, "problem": str(error)[:500], "facts": None}
+    except _NotWanted:
+        return None
+    return {"state": State.READ, "problem": "", "facts": facts.as_json()}
+
+
+def keep_reading(job_file: int, number: int, read: dict[str, Any] | None) -> None:
+    """Store what read_file brought, unless that reading has been stopped or overtaken meanwhile."""
+    if read is not None:
+        JobFile.objects.filter(pk=job_file, round=number, state=State.READING).update(share_read=1, **read)
+
+
+def prune_contents(now: datetime) -> int:
+    """Remove stored content that came longer ago than KEEP_JOB_FILES_DAYS; returns how many files.
+
+    What was read of it stays. 0 days: everything is kept.
+    """
+    folder = settings.DATA_DIR / "jobs"
+    if not settings.KEEP_JOB_FILES_DAYS or not folder.is_dir():
+        return 0
+    since = now - timedelta(days=settings.KEEP_JOB_FILES_DAYS)
+    young = (now - YOUNGEST_PRUNED).timestamp()
+    old = [path for path in folder.iterdir() if path.stat().st_mtime < young]
+    wanted = JobFile.objects.filter(Q(added_at__gte=since) | Q(state__in=[State.WAITING, State.READING]))
+    kept = set(wanted.values_list("digest", flat=True))
+    removed = [path for path in old if path.name not in kept]
+    for path in removed:
+        path.unlink(missing_ok=True)
+    return len(removed)
+
+
+# The watched folder
+
+
+def take_in_watched() -> list[tuple[Stored, str]]:
+    """Store what is new in the watched folder and at rest; with the key of each file, so that it comes once.
+
+    The files stay as they are. What cannot be stored now is tried again at the next look.
+    """
+    found: dict[str, Path] = {}
+    for path in _files(Path(settings.WATCHED_FOLDER)) if settings.WATCHED_FOLDER else ():
+        status = path.stat()
+        if status.st_size and time.time() - status.st_mtime >= AT_REST_S:
+            found[f"{path.name[-200:]}:{status.st_size}:{status.st_mtime_ns}"] = path
+    known = set(JobFile.objects.filter(taken_from__in=found).values_list("taken_from", flat=True))
+    taken = []
+    for key in sorted(found.keys() - known)[:AT_ONCE]:
+        try:
+            taken.append((store(found[key].name, _chunks(found[key])), key))
+        except ValidationError:
+            continue
+    return taken
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    try:
+        for path in folder.iterdir():
+            if path.name.lower().endswith(ENDINGS) and path.is_file() and not path.is_symlink():
+                yield path
+    except OSError:
+        return
+
+
+def _chunks(path: Path) -> Iterator[bytes]:
+    with path.open("rb") as file:
+        while chunk := file.read(CHUNK):
+            yield chunk

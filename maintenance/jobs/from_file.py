@@ -1,0 +1,289 @@
+"""The job that a file describes: judged on each machine, spool by spool, and recorded once it was printed."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from math import pi
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db.models import Prefetch
+from django.utils import timezone
+
+from maintenance.flow.history import last_flows, material_of
+from maintenance.gcode import JobFacts, Retractions
+from maintenance.gcode.facts import Mark
+from maintenance.jobs.files import facts_of
+from maintenance.jobs.records import Share, keep_job, together
+from maintenance.models import Job, JobFile, Loading, Printer, Toolhead
+from maintenance.readiness.inputs import (
+    JobAsked,
+    Known,
+    Machine,
+    dryers_here,
+    known_of,
+    machines_of,
+    put_together,
+    small_job,
+)
+from maintenance.readiness.rules import HOLD, STATES, Check, Verdict, judge
+from spools.checks import within
+from spools.models import Spool
+
+LEAST_G, LEAST_H, LEAST_MM = 0.01, 0.01, 0.01
+MOST_FLOW_MM3_S = 500.0
+Pair = tuple[int, int]
+# Ids of spools by the number of the job's spool that each is to be; None: there is none.
+Chosen = dict[int, int | None]
+
+
+@dataclass(frozen=True)
+class Part:
+    """What one toolhead prints with one spool. numbers: of the job's spools that it stands for, from 0.
+
+    spool, asked: None where none is loaded or chosen. later: not the first of the job on its toolhead.
+    """
+
+    toolhead: Toolhead
+    spool: Spool | None
+    numbers: list[int]
+    later: bool
+    verdict: Verdict
+    asked: JobAsked | None = None
+
+
+@dataclass(frozen=True)
+class OnMachine:
+    """A file's job on one machine: each part with its verdict, and one for the whole."""
+
+    printer: Printer
+    parts: list[Part]
+    verdict: Verdict
+
+
+def where_it_may_run(file: JobFile) -> list[OnMachine]:
+    """The job on each machine in use, with the spools that are loaded there. The best first."""
+    facts = facts_of(file)
+    by_name = Toolhead.objects.select_related("printer").order_by("name")
+    printers = Printer.objects.filter(retired_at=None).prefetch_related(Prefetch("toolheads", by_name))
+    loaded = dict(Loading.objects.present().values_list("toolhead", "spool"))
+    wanted: dict[Printer, tuple[list[Toolhead], Chosen]] = {}
+    for printer in printers:
+        heads = list(printer.toolheads.all())
+        wanted[printer] = (
+            heads,
+            {
+                number: loaded.get(heads[use.tool].pk)
+                for number, use in enumerate(facts.uses)
+                if use.tool < len(heads)
+            },
+        )
+    found = _judged(facts, facts.marks[-1], wanted)
+    return sorted(
+        found, key=lambda on: (STATES.index(on.verdict.state), len(on.verdict.reasons), on.printer.name)
+    )
+
+
+def flow_limits(machines: Sequence[OnMachine]) -> list[tuple[float, str]]:
+    """Flows in mm³/s that lose 5 and 10 % by the last checks of what is loaded, where they got so far."""
+    pairs = {(part.toolhead.pk, part.spool.pk): part for on in machines for part in on.parts if part.spool}
+    checks = last_flows({toolhead_id for toolhead_id, _ in pairs}, timezone.now())
+    found = []
+    for part in pairs.values():
+        assert part.spool is not None
+        seen = checks.get((part.toolhead.pk, *material_of(part.spool.feedstock)))
+        for usable in seen.usable() if seen else []:
+            if usable.likely_mm3_s is not None:
+                found.append((usable.likely_mm3_s, f"{100 * usable.loss:g} % lost on {part.toolhead}"))
+    return found
+
+
+def on_machine(
+    file: JobFile, printer: Printer, spools: Sequence[Spool], up_to: Mark | None = None
+) -> OnMachine:
+    """The job on one machine with these spools, in the order in which it uses them.
+
+    up_to: how far it got, when it stopped early. Refused: another number of spools than the job uses, a
+    machine with too few toolheads.
+    """
+    facts = facts_of(file)
+    heads = list(printer.toolheads.select_related("printer__place").order_by("name"))
+    _fits(facts, printer, heads, spools)
+    chosen: Chosen = {number: spool.pk for number, spool in enumerate(spools)}
+    return _judged(facts, up_to or facts.marks[-1], {printer: (heads, chosen)})[0]
+
+
+def _fits(facts: JobFacts, printer: Printer, heads: Sequence[Toolhead], spools: Sequence[Spool]) -> None:
+    if len(spools) != len(facts.uses):
+        raise ValidationError(
+            {"spools": f"The job uses {len(facts.uses)} spools, one after the other. Give as many."}
+        )
+    if not facts.uses:
+        raise ValidationError("The job feeds no filament, so there is nothing to print.")
+    most = max(use.tool for use in facts.uses)
+    if most >= len(heads):
+        raise ValidationError(
+            {
+                "printer": f"The job uses tool {most}, and {printer} has {len(heads)} "
+                f"toolhead{'s' if len(heads) != 1 else ''} (tools are counted from 0). Take another machine."
+            }
+        )
+
+
+def _judged(
+    facts: JobFacts, mark: Mark, wanted: Mapping[Printer, tuple[list[Toolhead], Chosen]]
+) -> list[OnMachine]:
+    """All machines in one gathering and one call of the physics."""
+    groups: dict[Pair, list[int]] = {}
+    for heads, chosen in wanted.values():
+        for number, spool_id in chosen.items():
+            if spool_id is not None:
+                groups.setdefault((heads[facts.uses[number].tool].pk, spool_id), []).append(number)
+    known = known_of(Spool.objects.filter(pk__in={spool_id for _, spool_id in groups}), dryers_here())
+    machines = machines_of(Toolhead.objects.filter(pk__in={toolhead_id for toolhead_id, _ in groups}))
+    pairs = [(machines[toolhead_id], known[spool_id]) for toolhead_id, spool_id in groups]
+    asked = {
+        key: asked_of(facts, mark, groups[key], machine.toolhead, of)
+        for key, (machine, of) in zip(groups, pairs, strict=True)
+    }
+
+    def asked_of_pair(machine: Machine, of: Known) -> JobAsked:
+        return asked[machine.toolhead.pk, of.spool.pk]
+
+    verdicts = {key: judge(situation) for key, situation in put_together(pairs, asked_of_pair).items()}
+    found = []
+    for printer, (heads, chosen) in wanted.items():
+        parts: list[Part] = []
+        for number, use in enumerate(facts.uses):
+            spool_id = chosen.get(number)
+            if use.tool >= len(heads):
+                continue
+            head = heads[use.tool]
+            same = next(
+                (p for p in parts if p.toolhead == head and (p.spool and p.spool.pk) == spool_id), None
+            )
+            if same is not None:
+                same.numbers.append(number)
+                continue
+            later = any(part.toolhead == head for part in parts)
+            if spool_id is None:
+                parts.append(Part(head, None, [number], later, Verdict([_no_spool(head)])))
+            else:
+                key = head.pk, spool_id
+                parts.append(Part(head, known[spool_id].spool, [number], later, verdicts[key], asked[key]))
+        found.append(OnMachine(printer, parts, _whole(facts, printer, heads, parts)))
+    return found
+
+
+def _no_spool(head: Toolhead) -> Check:
+    return Check("spool", HOLD, f"No spool is on {head}.", "Load one, or check with another.", "other_spool")
+
+
+def _whole(facts: JobFacts, printer: Printer, heads: list[Toolhead], parts: list[Part]) -> Verdict:
+    missing = [use.tool for use in facts.uses if use.tool >= len(heads)]
+    if missing:
+        sentence = f"The job uses tool {max(missing)}; {printer} has {len(heads)} (counted from 0)."
+        return Verdict([Check("toolheads", HOLD, sentence, "Take another machine.", "other_printer")])
+    return together([(part.spool, part.verdict) for part in parts])
+
+
+def asked_of(facts: JobFacts, mark: Mark, numbers: Sequence[int], toolhead: Toolhead, of: Known) -> JobAsked:
+    """What the file asks of one spool, up to that mark. Temperatures that it does not set: the usual ones."""
+    uses = [facts.uses[number] for number in numbers]
+    usual = small_job(toolhead, of)
+    area_mm2 = pi * of.filament.diameter_mm**2 / 4
+    length_mm = sum(mark.filament_mm[number] for number in numbers)
+    # A volume that was worked out for other filament becomes that of this one.
+    flow = max(use.peak_1s_mm3_s for use in uses) * area_mm2 / facts.reading.area_mm2
+    return JobAsked(
+        mass_g=max(LEAST_G, length_mm * area_mm2 / 1000 * of.filament.density_g_cm3),
+        hours=max(LEAST_H, mark.seconds / 3600),
+        nozzle_c=max((use.nozzle_c for use in uses if use.nozzle_c is not None), default=usual.nozzle_c),
+        bed_c=facts.bed_c or usual.bed_c,
+        max_flow_mm3_s=min(flow, MOST_FLOW_MM3_S) if flow >= 0.01 else None,
+        retractions=_worst([use.retractions for use in uses]),
+        diameter_mm=facts.reading.diameter_mm,
+    )
+
+
+def _worst(each: Sequence[Retractions]) -> Retractions:
+    return Retractions(
+        count=sum(one.count for one in each),
+        length_mm=sum(one.length_mm for one in each),
+        usual_mm=max(one.usual_mm for one in each),
+        longest_mm=max(one.longest_mm for one in each),
+        per_m=max(one.per_m for one in each),
+        most_over_one=max(one.most_over_one for one in each),
+    )
+
+
+def _retracted_m(facts: JobFacts, mark: Mark, numbers: Sequence[int]) -> float:
+    """Filament pulled back up to that mark, taking retractions for even over the filament of each spool."""
+    return sum(
+        facts.uses[number].retractions.length_mm
+        * min(1.0, max(0.0, mark.filament_mm[number] / max(facts.uses[number].filament_mm, LEAST_MM)))
+        / 1000
+        for number in numbers
+    )
+
+
+def reached(
+    facts: JobFacts, *, line: int | None = None, percent: float | None = None
+) -> tuple[Mark | None, str]:
+    """How far a job got that stopped at a line or at a share of its file, and that in words; None: all of it.
+
+    Machines that show a percentage mean the share of the file that was read, most of them.
+    """
+    if line is not None and percent is not None:
+        raise ValidationError({"stopped_line": "Give the line or the percentage, not both."})
+    if line is not None:
+        within("stopped_line", line, 1, max(1, facts.lines), "")
+        return facts.up_to(line=line), f"before line {line:,} of {facts.lines:,}"
+    if percent is not None:
+        within("stopped_pct", percent, 0, 100, "%")
+        return facts.up_to(byte=round(facts.bytes * percent / 100)), f"at {percent:g} % of its file"
+    return None, ""
+
+
+def record_file_job(
+    file: JobFile,
+    *,
+    printer: Printer,
+    spools: Sequence[Spool],
+    name: str = "",
+    start: datetime | None = None,
+    stopped_line: int | None = None,
+    stopped_pct: float | None = None,
+    override_reason: str = "",
+    by: Any = None,
+) -> Job:
+    """Record the print of a file: each spool gives what the file takes of it, all or up to where it stopped.
+
+    spools: in the order in which the job uses them; the first on a toolhead was loaded at the start.
+    Refused: as for every job, and what on_machine and reached refuse.
+    """
+    facts = facts_of(file)
+    mark, stopped = reached(facts, line=stopped_line, percent=stopped_pct)
+    heads = list(printer.toolheads.select_related("printer").order_by("name"))
+    _fits(facts, printer, heads, spools)
+    mark = mark or facts.marks[-1]
+    known = known_of(spools, dryers_here())
+    groups: dict[Pair, list[int]] = {}
+    for number, spool in enumerate(spools):
+        if mark.filament_mm[number] > 0 or number == 0:
+            groups.setdefault((facts.uses[number].tool, spool.pk), []).append(number)
+    shares: list[Share] = []
+    for (tool, spool_id), numbers in groups.items():
+        later = any(share.toolhead == heads[tool] for share in shares)
+        asked = asked_of(facts, mark, numbers, heads[tool], known[spool_id])
+        spool = known[spool_id].spool
+        shares.append(Share(heads[tool], spool, asked, later, _retracted_m(facts, mark, numbers)))
+    return keep_job(
+        shares,
+        name=name.strip() or file.name[:120],
+        start=start,
+        override_reason=override_reason,
+        by=by,
+        file=file,
+        stopped=stopped,
+    )

@@ -1,0 +1,235 @@
+"""Jobs: prints that were made. They take grams from a spool and wear the parts that its filament passed."""
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import Q
+from django.utils import timezone
+
+from maintenance.machines.loading import refuse_hold
+from maintenance.models import Job, JobFile, JobUse, Loading, Toolhead
+from maintenance.parts.wear_entries import count_again, rebuild_wear
+from maintenance.readiness.inputs import JobAsked, verdict
+from maintenance.readiness.rules import Verdict
+from maintenance.reminders import lifecycle
+from spools.checks import locked, moment, one_writer, shown, within
+from spools.codes import pretty
+from spools.inventory.ledger import give_back, take
+from spools.models import Spool, Stay
+
+__all__ = [
+    "Share",
+    "keep_job",
+    "may_start",
+    "rebuild_wear",
+    "record_job",
+    "together",
+    "was_loaded",
+    "withdraw_job",
+]
+
+SAME_JOB = timedelta(minutes=2)
+
+
+@transaction.atomic
+def record_job(
+    *,
+    toolhead: Toolhead,
+    spool: Spool,
+    name: str,
+    mass_g: float,
+    hours: float,
+    nozzle_c: float,
+    bed_c: float,
+    max_flow_mm3_s: float | None = None,
+    retracted_m: float | None = None,
+    start: datetime | None = None,
+    override_reason: str = "",
+    by: Any = None,
+) -> Job:
+    """Keep a print with the verdict at its start: the spool gives its grams, the fitted parts wear.
+
+    retracted_m: filament pulled back by all its retractions together, where that is known.
+
+    Refused: a spool that was not loaded there then, more than it can hold, a hold without a reason, numbers
+    that no print has.
+    """
+    asked = JobAsked(mass_g, hours, nozzle_c, bed_c, max_flow_mm3_s)
+    share = Share(toolhead, spool, asked, retracted_m=retracted_m)
+    return keep_job([share], name=name, start=start, override_reason=override_reason, by=by)
+
+
+@dataclass(frozen=True)
+class Share:
+    """What one spool gives to a job through one toolhead. later: it is loaded while the job runs.
+
+    retracted_m: filament pulled back by all its retractions together, where that is known.
+    """
+
+    toolhead: Toolhead
+    spool: Spool
+    asked: JobAsked
+    later: bool = False
+    retracted_m: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.retracted_m is not None:
+            within("retracted_m", self.retracted_m, 0, 10_000, "m")
+
+
+@transaction.atomic
+def keep_job(
+    shares: Sequence[Share],
+    *,
+    name: str,
+    start: datetime | None = None,
+    override_reason: str = "",
+    by: Any = None,
+    file: JobFile | None = None,
+    stopped: str = "",
+) -> Job:
+    """Keep a print of one spool or several on one printer. Refused: as record_job."""
+    name, override_reason = _text("name", name, 120), override_reason.strip()
+    lifecycle.one_sweep()
+    one_writer()
+    toolheads = {
+        toolhead.pk: toolhead
+        for toolhead in Toolhead.objects.select_for_update(of=("self",))
+        .select_related("printer")
+        .filter(pk__in=[share.toolhead.pk for share in shares])
+        .order_by("pk")
+    }
+    spools = {pk: locked(spool) for pk, spool in sorted({s.spool.pk: s.spool for s in shares}.items())}
+    shares = [replace(s, toolhead=toolheads[s.toolhead.pk], spool=spools[s.spool.pk]) for s in shares]
+    start = moment(start, field="start")
+    for share in shares:
+        may_start(share.toolhead, share.spool, start, later=share.later)
+        _not_twice(share.toolhead, share.spool, name, share.asked, start)
+    found = together([(s.spool, verdict(s.toolhead, s.spool, s.asked, at=start)) for s in shares])
+    refuse_hold(found, override_reason, "recorded")
+    asked = [share.asked for share in shares]
+    job = Job.objects.create(
+        printer=shares[0].toolhead.printer,
+        name=name,
+        start=start,
+        hours=max(one.hours for one in asked),
+        nozzle_c=max(one.nozzle_c for one in asked),
+        bed_c=max(one.bed_c for one in asked),
+        max_flow_mm3_s=max((one.max_flow_mm3_s for one in asked if one.max_flow_mm3_s), default=None),
+        state=found.state,
+        reasons=[asdict(check) for check in found.checks],
+        override_reason=override_reason,
+        recorded_by=by,
+        file=file,
+        stopped=stopped,
+    )
+    for share in shares:
+        entry = take(share.spool, share.asked.mass_g, at=start, note=f"job {name}", by=by)
+        JobUse.objects.create(
+            job=job,
+            toolhead=share.toolhead,
+            spool=share.spool,
+            mass_g=share.asked.mass_g,
+            retracted_m=share.retracted_m,
+            entry=entry,
+        )
+    _count(job)
+    return job
+
+
+def together(verdicts: Sequence[tuple[Spool | None, Verdict]]) -> Verdict:
+    """One verdict for a job of several spools: all checks, each with the spool that it is about."""
+    if len(verdicts) == 1:
+        return verdicts[0][1]
+    return Verdict(
+        [
+            replace(check, sentence=f"{pretty(spool.code)}: {check.sentence}") if spool else check
+            for spool, found in verdicts
+            for check in found.checks
+        ]
+    )
+
+
+@transaction.atomic
+def withdraw_job(job: Job, *, reason: str, by: Any = None) -> Job:
+    """It was a mistake: its grams return to the spools, its wear is taken off the parts; the job stays.
+
+    Refused: one that is withdrawn already, no reason.
+    """
+    reason = _text("reason", reason, 300)
+    # Toolheads first, as everywhere: whoever fits or takes off a part meanwhile waits.
+    lifecycle.one_sweep()
+    one_writer()
+    list(Toolhead.objects.select_for_update().filter(job_uses__job=job).order_by("pk"))
+    job = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+    if job.withdrawn_at is not None:
+        raise ValidationError(f"This job was withdrawn on {shown(job.withdrawn_at)} already.")
+    for use in job.uses.select_related("entry__spool"):
+        use.returned = give_back(use.entry, note=f"job {job.name} withdrawn", by=by)
+        use.save(update_fields=["returned"])
+    job.withdrawn_at, job.withdrawn_reason = timezone.now(), reason
+    job.save(update_fields=["withdrawn_at", "withdrawn_reason"])
+    _count(job)
+    return job
+
+
+def _count(job: Job) -> None:
+    """Its wear onto the parts, and what that makes due: seen at once, not at the next sweep."""
+    count_again(job.uses.all())
+    lifecycle.sweep_parts()
+    lifecycle.sweep_stock()
+    lifecycle.sweep_service()
+
+
+def _not_twice(toolhead: Toolhead, spool: Spool, name: str, asked: JobAsked, start: datetime) -> None:
+    """Refuses what a button pressed twice would record again."""
+    same = JobUse.objects.filter(
+        job__withdrawn_at=None,
+        job__name=name,
+        job__hours=asked.hours,
+        job__start__gt=start - SAME_JOB,
+        job__start__lt=start + SAME_JOB,
+        toolhead=toolhead,
+        spool=spool,
+        mass_g=asked.mass_g,
+    )
+    if same.exists():
+        raise ValidationError(
+            {"name": f"{name} is recorded already, with these grams and hours. Give another name or start."}
+        )
+
+
+def _text(field: str, text: str, most: int) -> str:
+    text = text.strip()
+    if not 0 < len(text) <= most:
+        raise ValidationError({field: f"Give between 1 and {most} characters."})
+    return text
+
+
+def may_start(toolhead: Toolhead, spool: Spool, start: datetime | None, *, later: bool = False) -> datetime:
+    """When a job starts, in UTC; None is now. later: the spool is loaded while the job runs.
+
+    Refused: a time that cannot be, a spool that was not loaded then.
+    """
+    start = moment(start, spool, "start")
+    if not later:
+        was_loaded(toolhead, spool, start)
+    return start
+
+
+def was_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> None:
+    """Refuses a spool that was not on the toolhead at that time."""
+    then = Q(end=None) | Q(end__gt=at)
+    loaded = Loading.objects.filter(then, toolhead=toolhead, spool=spool, start__lte=at)
+    there = Stay.objects.filter(then, spool=spool, place=toolhead.printer.place_id, start__lte=at)
+    if not loaded.exists() or not there.exists():
+        raise ValidationError(
+            {
+                "spool": f"Spool {pretty(spool.code)} was not on {toolhead} at {shown(at)}. "
+                "Give the spool that was, or a time when it was loaded."
+            }
+        )

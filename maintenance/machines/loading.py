@@ -1,0 +1,138 @@
+"""Loading: a spool goes on a toolhead, with the verdict before it, and comes off again."""
+
+from dataclasses import asdict
+from datetime import datetime
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import Q
+
+from maintenance.models import Loading, Toolhead
+from maintenance.models.machines import LoadingQuerySet
+from maintenance.readiness.inputs import JobAsked, verdict
+from maintenance.readiness.rules import HOLD, Verdict
+from spools.checks import in_use, locked, moment, one_writer, shown
+from spools.codes import pretty
+from spools.inventory.moves import held, move_spool
+from spools.models import Place, Spool
+
+
+@transaction.atomic
+def load_spool(
+    toolhead: Toolhead,
+    spool: Spool,
+    *,
+    at: datetime | None = None,
+    override_reason: str = "",
+    job: JobAsked | None = None,
+    unload_to: Place | None = None,
+    by: Any = None,
+) -> Loading:
+    """Load a spool: the verdict is kept, the spool moves to the printer's place.
+
+    job: judged for this one; without it for a small one. unload_to: where the spool that is on it goes.
+    Refused: a hold without a reason, a toolhead or a spool that is taken, a printer that is out of use.
+    """
+    toolhead = _locked_toolhead(toolhead)
+    if unload_to is not None:
+        held(unload_to)
+    spool = locked(spool)
+    in_use(spool)
+    at = moment(at, spool)
+    override_reason = override_reason.strip()
+    if toolhead.printer.retired_at is not None:
+        raise ValidationError({"toolhead": f"{toolhead.printer} is out of use. Choose another printer."})
+    _end_forgotten(Loading.objects.filter(Q(toolhead=toolhead) | Q(spool=spool), end=None))
+    _spool_is_free(spool, at)
+    _make_room(toolhead, unload_to, at, by)
+    found = verdict(toolhead, spool, job, at=at)
+    refuse_hold(found, override_reason, "loaded")
+    move_spool(spool, toolhead.printer.place, at=at, by=by)
+    return Loading.objects.create(
+        toolhead=toolhead,
+        spool=spool,
+        start=at,
+        state=found.state,
+        reasons=[asdict(check) for check in found.checks],
+        override_reason=override_reason,
+        recorded_by=by,
+    )
+
+
+@transaction.atomic
+def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, by: Any = None) -> Loading:
+    """Take a spool off its toolhead and put it in a place. Refused: one that is off already."""
+    _locked_toolhead(loading.toolhead)
+    held(place)
+    spool = locked(loading.spool)
+    loading = Loading.objects.select_related("toolhead__printer").get(pk=loading.pk)
+    at = moment(at, spool)
+    if loading.end is not None:
+        raise ValidationError(f"This spool came off {loading.toolhead} on {shown(loading.end)} already.")
+    if at < loading.start:
+        raise ValidationError({"at": f"It was loaded on {shown(loading.start)}. Give a time after that."})
+    if spool.emptied_at is None:
+        move_spool(spool, place, at=at, by=by)
+    _end(loading, at)
+    return loading
+
+
+def refuse_hold(found: Verdict, override_reason: str, done: str) -> None:
+    """A hold needs a reason to go on. ``done``: what would be done with it, "loaded" or "recorded"."""
+    if found.state == HOLD and not override_reason:
+        worst = found.reasons[0]
+        raise ValidationError(
+            {
+                "override_reason": f"On hold: {worst.sentence} {worst.way_out} "
+                f"It can be {done} all the same with a reason, which is kept."
+            }
+        )
+    if len(override_reason) > 300:
+        raise ValidationError({"override_reason": "Give at most 300 characters."})
+
+
+def _spool_is_free(spool: Spool, at: datetime) -> None:
+    on = Loading.objects.filter(_lasting(at), spool=spool).select_related("toolhead__printer").last()
+    if on is None:
+        return
+    if on.end is None:
+        raise ValidationError(f"Spool {pretty(spool.code)} is on {on.toolhead}. Unload it there first.")
+    raise ValidationError({"at": f"It was on {on.toolhead} until {shown(on.end)}. Give a later time."})
+
+
+def _make_room(toolhead: Toolhead, unload_to: Place | None, at: datetime, by: Any) -> None:
+    there = Loading.objects.filter(_lasting(at), toolhead=toolhead).select_related("spool").last()
+    if there is None:
+        return
+    code = pretty(there.spool.code)
+    if there.end is not None:
+        raise ValidationError({"at": f"Spool {code} was on it until {shown(there.end)}. Give a later time."})
+    if unload_to is None:
+        raise ValidationError(
+            {"unload_to": f"Spool {code} is on {toolhead}. Say where it goes, or unload it first."}
+        )
+    unload_spool(there, unload_to, at=at, by=by)
+
+
+def _end_forgotten(loadings: LoadingQuerySet) -> None:
+    """Spools that were moved away or emptied without being unloaded came off when they left."""
+    for loading in loadings.with_off_at():
+        if loading.off_at is not None:
+            _end(loading, loading.off_at)
+
+
+def _end(loading: Loading, at: datetime) -> None:
+    loading.end = at
+    loading.save(update_fields=["end"])
+
+
+def _lasting(at: datetime) -> Q:
+    return Q(end=None) | Q(end__gt=at)
+
+
+def _locked_toolhead(toolhead: Toolhead) -> Toolhead:
+    one_writer()
+    return (
+        Toolhead.objects.select_for_update(of=("self",)).select_related("printer__place").get(pk=toolhead.pk)
+    )

@@ -1,0 +1,89 @@
+"""A printer comes into the shop, goes out of use, and may come back."""
+
+from datetime import datetime
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import F, Q
+
+from maintenance.models import Loading, Printer, Toolhead
+from maintenance.reminders import lifecycle
+from spools.checks import moment, shown
+from spools.codes import pretty
+from spools.inventory.corrections import save_place
+from spools.models import Place
+
+
+@transaction.atomic
+def add_printer(
+    printer: Printer, toolhead: Toolhead, *, assumed_temperature_c: float, assumed_rh_pct: float
+) -> Printer:
+    """Keep a new printer with its place (where its spools stay) and its first toolhead.
+
+    The climate is what is assumed there while nothing is read.
+    Raises ValidationError on fields that cannot be.
+    """
+    printer.place = save_place(
+        Place(
+            name=printer.name,
+            kind=Place.Kind.PRINTER,
+            assumed_temperature_c=assumed_temperature_c,
+            assumed_rh_pct=assumed_rh_pct,
+        )
+    )
+    printer.full_clean()
+    printer.save(force_insert=True)
+    add_toolhead(printer, toolhead)
+    return printer
+
+
+def add_toolhead(printer: Printer, toolhead: Toolhead) -> Toolhead:
+    """Keep a new toolhead of a printer. Raises ValidationError on fields that cannot be."""
+    toolhead.printer = printer
+    toolhead.full_clean()
+    toolhead.save(force_insert=True)
+    return toolhead
+
+
+@transaction.atomic
+def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
+    """A printer is out of use: no job, verdict or reminder asks for it. Its history and parts stay.
+
+    Refused: twice, while a spool is loaded on it, before the last one was.
+    """
+    lifecycle.one_sweep()
+    printer = Printer.objects.select_for_update(of=("self",)).get(pk=printer.pk)
+    if printer.retired_at is not None:
+        raise ValidationError(f"{printer} is out of use since {shown(printer.retired_at)} already.")
+    loaded = Loading.objects.present().filter(toolhead__printer=printer).select_related("spool").first()
+    if loaded is not None:
+        raise ValidationError(f"{pretty(loaded.spool.code)} is loaded on {printer}. Take it off first.")
+    at = moment(at)
+    ended = Loading.objects.with_off_at().filter(Q(off_at__gt=at), toolhead__printer=printer)
+    last = ended.order_by(F("off_at")).last()
+    if last is not None and last.off_at is not None:
+        raise ValidationError({"at": f"A spool was on it until {shown(last.off_at)}. Give a later time."})
+    printer.retired_at = at
+    printer.save(update_fields=["retired_at"])
+    _sweep()
+    return printer
+
+
+@transaction.atomic
+def bring_back(printer: Printer) -> Printer:
+    """A printer that was out of use prints again. Refused: one that is in use."""
+    lifecycle.one_sweep()
+    printer = Printer.objects.select_for_update(of=("self",)).get(pk=printer.pk)
+    if printer.retired_at is None:
+        raise ValidationError(f"{printer} is in use already.")
+    printer.retired_at = None
+    printer.save(update_fields=["retired_at"])
+    _sweep()
+    return printer
+
+
+def _sweep() -> None:
+    """What is due of a machine goes and comes with it, at once."""
+    lifecycle.sweep_parts()
+    lifecycle.sweep_stock()
+    lifecycle.sweep_service()

@@ -1,0 +1,293 @@
+"""Parts: in the drawer, on a machine, off it again, measured. A part keeps its history wherever it goes."""
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import Q
+from django.utils import timezone
+
+from maintenance.models import BoreReading, Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead
+from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
+from maintenance.parts.life import LifeLeft, life_left
+from maintenance.parts.wear_entries import count_again, count_site_again, in_stock
+from maintenance.reminders import lifecycle
+from spools.checks import moment, shown, within
+
+__all__ = [
+    "LifeLeft",
+    "add_stock",
+    "fit_existing",
+    "fit_part",
+    "in_stock",
+    "life_left",
+    "record_bore",
+    "remove_part",
+    "replace_part",
+    "save_kind",
+    "withdraw_bore",
+]
+MOST_AT_ONCE = 10_000
+SAME_STOCK = timedelta(minutes=1)
+SPENT = [Fitting.Removal.WORN, Fitting.Removal.LOST]
+# A bore reading outside these shares of the nominal bore is a slip of the pen or another nozzle.
+BORE_FROM, BORE_UP_TO = 0.5, 3.0
+
+Site = Toolhead | Printer
+
+
+@transaction.atomic
+def save_kind(kind: PartKind) -> PartKind:
+    """Keep a new or corrected kind of part; what jobs did to its parts is counted again.
+
+    Raises ValidationError on numbers that cannot be; refused: another role than its parts have.
+    """
+    lifecycle.one_sweep()
+    kind.full_clean()
+    if kind.pk is not None and kind.parts.exclude(fittings__role=kind.role).exists():
+        raise ValidationError({"role": "Its parts were fitted in another role. Add a new kind instead."})
+    kind.save()
+    count_again(JobUse.objects.filter(wear__part__kind=kind))
+    _sweep()
+    return kind
+
+
+@transaction.atomic
+def add_stock(
+    kind: PartKind, count: int, *, at: datetime | None = None, note: str = "", by: Any = None
+) -> StockEntry:
+    """Parts came into the drawer; a negative count takes out what was counted too many.
+
+    Refused: 0, more than are there, an absurd number, the same again within a minute.
+    """
+    lifecycle.one_sweep()
+    at = moment(at)
+    kind = _locked_kind(kind)
+    if not count or abs(count) > MOST_AT_ONCE:
+        raise ValidationError({"count": f"Give a number of parts, 1 to {MOST_AT_ONCE}; got {count}."})
+    there = in_stock([kind]).get(kind.pk, 0)
+    if there + count < 0:
+        raise ValidationError({"count": f"Only {there} of {kind} are in the drawer. Take out no more."})
+    _not_twice(kind, count, note, at)
+    entry = StockEntry.objects.create(kind=kind, at=at, change=count, note=note, recorded_by=by)
+    lifecycle.sweep_stock()
+    return entry
+
+
+def _not_twice(kind: PartKind, count: int, note: str, at: datetime) -> None:
+    """Refuses what a button pressed twice would record again."""
+    last = StockEntry.objects.filter(kind=kind).order_by("pk").last()
+    if last and (last.change, last.note) == (count, note) and abs(last.at - at) < SAME_STOCK:
+        raise ValidationError(
+            {
+                "at": f"{kind}: {count:+d} is recorded for that minute already: nothing was added. If as "
+                "many came once more, give another time or a note."
+            }
+        )
+
+
+@transaction.atomic
+def fit_part(site: Site, kind: PartKind, *, at: datetime | None = None, by: Any = None) -> Fitting:
+    """A new part from the drawer onto a toolhead, or onto a printer what the whole printer has once.
+
+    Refused: nothing of that kind in the drawer, a role that has its part at that time or later, the wrong
+    site.
+    """
+    lifecycle.one_sweep()
+    at = moment(at)
+    site = _locked_site(site)
+    kind = _locked_kind(kind)
+    _role_is_free(site, kind.role, at)
+    return _fit_new(site, kind, at, by)
+
+
+@transaction.atomic
+def fit_existing(part: Part, site: Site, *, at: datetime | None = None, by: Any = None) -> Fitting:
+    """A part that was taken off sound goes on again. Refused: one that is fitted, worn out or lost."""
+    lifecycle.one_sweep()
+    at = moment(at)
+    site = _locked_site(site)
+    part = Part.objects.select_for_update(of=("self",)).select_related("kind").get(pk=part.pk)
+    if spent := part.fittings.filter(removal__in=SPENT).first():
+        raise ValidationError(
+            {"part": f"{part} came off as {spent.get_removal_display()}. Fit another one from stock."}
+        )
+    if there := part.fittings.filter(_lasting(at)).select_related("toolhead__printer", "printer").first():
+        raise ValidationError({"part": f"{part} is on {there.site}. Take it off there first."})
+    _role_is_free(site, part.kind.role, at)
+    return _fit(part, site, at, by)
+
+
+@transaction.atomic
+def replace_part(
+    site: Site,
+    role: str,
+    kind: PartKind,
+    *,
+    removal: str = Fitting.Removal.WORN,
+    old: Fitting | None = None,
+    at: datetime | None = None,
+    by: Any = None,
+) -> Fitting:
+    """Take the part in a role off and fit a new one from the drawer. ``removal``: why the old one goes.
+
+    old: the one that is meant. Refused where it came off already: a button pressed twice replaces once.
+    """
+    lifecycle.one_sweep()
+    at = moment(at)
+    site = _locked_site(site)
+    kind = _locked_kind(kind)
+    if kind.role != role:
+        raise ValidationError({"kind": f"{kind} is no part for this role. Choose another kind."})
+    if old is not None:
+        _still_on(old)
+    there = site.fittings.filter(role=role, end=None).first()
+    if there is None:
+        raise ValidationError({"role": f"Nothing is fitted there on {site}. Fit the part instead."})
+    _take_off(there, removal, at)
+    return _fit_new(site, kind, at, by)
+
+
+@transaction.atomic
+def remove_part(fitting: Fitting, *, removal: str, at: datetime | None = None, by: Any = None) -> Fitting:
+    """Take a part off and say why. Refused: one that is off already, a time before it was fitted."""
+    lifecycle.one_sweep()
+    at = moment(at)
+    site = _locked_site(fitting.site)
+    fitting = _still_on(fitting)
+    _take_off(fitting, removal, at)
+    count_site_again(site, at)
+    _sweep()
+    return fitting
+
+
+@transaction.atomic
+def record_bore(
+    part: Part,
+    bore_mm: float,
+    error_mm: float,
+    method: str,
+    *,
+    at: datetime | None = None,
+    note: str = "",
+    by: Any = None,
+) -> BoreReading:
+    """Keep a measured bore; one before the first job is the bore as it was new.
+
+    Refused: a part without a bore, a time before it was first fitted, what no nozzle of that bore can have.
+    """
+    lifecycle.one_sweep()
+    at = moment(at)
+    part = Part.objects.select_for_update(of=("self",)).select_related("kind").get(pk=part.pk)
+    new_mm = part.kind.bore_mm
+    if new_mm is None:
+        raise ValidationError({"part": f"{part} has no bore. Measure a nozzle."})
+    bore_mm = within("bore_mm", bore_mm, BORE_FROM * new_mm, BORE_UP_TO * new_mm, "mm")
+    error_mm = within("error_mm", error_mm, 0.001, 0.2, "mm")
+    if method not in BoreReading.Method.values:
+        raise ValidationError({"method": f"Say how: one of {', '.join(BoreReading.Method.values)}."})
+    first = part.fittings.order_by("start").first()
+    if first is None or at < first.start:
+        since = "not yet" if first is None else f"on {shown(first.start)}"
+        raise ValidationError({"at": f"It was fitted {since}. Give a time after that."})
+    reading = BoreReading.objects.create(
+        part=part, at=at, bore_mm=bore_mm, error_mm=error_mm, method=method, note=note, recorded_by=by
+    )
+    _sweep()
+    return reading
+
+
+@transaction.atomic
+def withdraw_bore(reading: BoreReading, *, reason: str) -> BoreReading:
+    """It was a mistake: it tells nothing any more, and stays on record. Refused: no reason, withdrawn."""
+    lifecycle.one_sweep()
+    reason = reason.strip()
+    if not 0 < len(reason) <= 300:
+        raise ValidationError({"reason": "Give between 1 and 300 characters."})
+    reading = BoreReading.objects.select_for_update(of=("self",)).get(pk=reading.pk)
+    if reading.withdrawn_at is not None:
+        raise ValidationError(f"This reading was withdrawn on {shown(reading.withdrawn_at)} already.")
+    reading.withdrawn_at, reading.withdrawn_reason = timezone.now(), reason
+    reading.save(update_fields=["withdrawn_at", "withdrawn_reason"])
+    _sweep()
+    return reading
+
+
+def off_already(fitting: Fitting) -> str:
+    """That a part is off and since when, in words; empty while it is fitted."""
+    if fitting.end is None:
+        return ""
+    return f"{fitting.part} came off {fitting.site} on {shown(fitting.end)} already."
+
+
+def _still_on(fitting: Fitting) -> Fitting:
+    """The fitting as stored. Refused: one that has ended."""
+    fitting = Fitting.objects.get(pk=fitting.pk)
+    if said := off_already(fitting):
+        raise ValidationError(said)
+    return fitting
+
+
+def _take_off(fitting: Fitting, removal: str, at: datetime) -> None:
+    if removal not in Fitting.Removal.values:
+        raise ValidationError({"removal": f"Say why: one of {', '.join(Fitting.Removal.values)}."})
+    if at < fitting.start:
+        raise ValidationError(
+            {"at": f"The part was fitted on {shown(fitting.start)}. Give a time after that."}
+        )
+    fitting.end, fitting.removal = at, removal
+    fitting.save(update_fields=["end", "removal"])
+
+
+def _fit_new(site: Site, kind: PartKind, at: datetime, by: Any) -> Fitting:
+    if in_stock([kind]).get(kind.pk, 0) < 1:
+        raise ValidationError({"kind": f"No {kind} is in stock. Receive some first, or choose another."})
+    StockEntry.objects.create(kind=kind, at=at, change=-1, note=f"fitted to {site}", recorded_by=by)
+    return _fit(Part.objects.create(kind=kind), site, at, by)
+
+
+def _fit(part: Part, site: Site, at: datetime, by: Any) -> Fitting:
+    place = {"toolhead": site} if isinstance(site, Toolhead) else {"printer": site}
+    fitting = Fitting.objects.create(part=part, role=part.kind.role, start=at, recorded_by=by, **place)
+    count_site_again(site, at)
+    _sweep()
+    return fitting
+
+
+def _sweep() -> None:
+    """What is due of parts changed with them: seen at once, not at the next sweep."""
+    lifecycle.sweep_parts()
+    lifecycle.sweep_stock()
+
+
+def _role_is_free(site: Site, role: str, at: datetime) -> None:
+    name = PartKind.Role(role).label
+    if role in IN_NO_MACHINE:
+        raise ValidationError(
+            {"kind": f"A {name} is fitted to no machine. Count it out of the stock instead."}
+        )
+    if (role in ON_A_PRINTER) != isinstance(site, Printer):
+        where = "the printer, not to one of its toolheads" if role in ON_A_PRINTER else "a toolhead"
+        raise ValidationError({"kind": f"The {name} is fitted to {where}. Choose that."})
+    there = site.fittings.filter(_lasting(at), role=role).select_related("part__kind").last()
+    if there is None:
+        return
+    if there.end is not None:
+        raise ValidationError({"at": f"{there.part} was on it until {shown(there.end)}. Give a later time."})
+    raise ValidationError(f"{site} has its {there.part}. Replace it, or take it off first.")
+
+
+def _lasting(at: datetime) -> Q:
+    return Q(end=None) | Q(end__gt=at)
+
+
+def _locked_site(site: Site) -> Site:
+    """Its row locked until the transaction ends: one writer at a time."""
+    if isinstance(site, Printer):
+        return Printer.objects.select_for_update().get(pk=site.pk)
+    return Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=site.pk)
+
+
+def _locked_kind(kind: PartKind) -> PartKind:
+    return PartKind.objects.select_for_update().get(pk=kind.pk)

@@ -1,0 +1,398 @@
+"""How old parts are, how long their kind lasts as far as this shop has seen, and what that leaves of each.
+
+Every part of a kind teaches the life of the others: worn (its life ended at that age), taken off for another
+reason or still in use (it lasted longer), its bore measured (``wear/learning.py``). What a part is told about
+itself is only what somebody saw of it: that it was taken off sound, or what a gauge said.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from functools import cached_property
+from typing import Any
+
+from django.db.models import Case, Exists, F, OuterRef, Q, QuerySet, Subquery, Sum, When
+from django.db.models.functions import Coalesce
+from django.utils import timezone
+
+from maintenance.models import BoreReading, Fitting, Part, PartKind, StockEntry, WearEntry
+from maintenance.parts.wear_entries import COUNTED, UNIT_WORDS
+from maintenance.readiness.rules import digits
+from maintenance.wear.bore import LOOK_GROWTH_PCT, NEW_BORE_ERROR_MM, Bore
+from maintenance.wear.learning import Expected, Reading, Record, lasting, learn
+from maintenance.wear.life import Life, probability_used_up, remaining
+from spools.checks import shown
+
+# How far back the present rate of use is taken from, and over how many days at least.
+RATE_OVER = timedelta(days=30)
+RATE_AT_LEAST = timedelta(days=7)
+DAY = timedelta(days=1)
+FORESEEABLE = timedelta(days=3650)
+
+
+@dataclass(frozen=True)
+class LifeLeft:
+    """Age and what is left of a part in the unit of its life; low to high are 10 % and 90 %.
+
+    used_up_at, early_at: when the median and the low one are reached at the present rate of use.
+    """
+
+    age: float
+    unit: str
+    median_left: float
+    low_left: float
+    high_left: float
+    probability_used_up: float
+    used_up_at: datetime | None
+    early_at: datetime | None
+    why: list[str]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A bore reading and the wear dose that the nozzle had then."""
+
+    fact: BoreReading
+    dose_km: float
+
+
+@dataclass(frozen=True)
+class BoreNow:
+    """The bore to be expected now, and at which to look and to replace, mm; what its wall loses, um per km.
+
+    Bands from 10 % to 90 %: low, likely, high.
+    """
+
+    new_mm: float
+    look_mm: float
+    worn_mm: float
+    now_mm: tuple[float, float, float]
+    kappa_um_km: tuple[float, float, float]
+
+
+@dataclass
+class Kind:
+    """What is known of the lives of a kind: as stated, and the records of its parts, by part id."""
+
+    stated: Life
+    records: dict[int, Record] = field(default_factory=dict)
+    worn: set[int] = field(default_factory=set)
+    in_use: set[int] = field(default_factory=set)
+    _learnt: dict[Record | None, Expected] = field(default_factory=dict)
+
+    def expected(self, without: int | None = None) -> Expected:
+        """The lives to be expected; ``without`` what this part itself taught.
+
+        Parts that taught the same leave the same to the others: learnt once.
+        """
+        own = None if without is None else self.records.get(without)
+        if own not in self._learnt:
+            others = list(self.records.values())
+            if own is not None:
+                others.remove(own)
+            self._learnt[own] = learn(self.stated, tuple(sorted(others, key=_order)))
+        return self._learnt[own]
+
+    def seen(self, without: int | None = None) -> str:
+        """How many parts taught it, in words; "" when none did."""
+        pks = set(self.records) - {without}
+        worn, in_use = len(pks & self.worn), len(pks & self.in_use)
+        counts = [(worn, "worn"), (len(pks) - worn - in_use, "taken off before that"), (in_use, "in use")]
+        return ", ".join(f"{count} {what}" for count, what in counts if count)
+
+
+@dataclass(frozen=True)
+class Aged:
+    """A part with what it has done, in the unit of its life, and what is known of its kind.
+
+    sound_at: the age at which it was last taken off sound; a_day: its present rate of use; fitting: where it
+    is fitted, if it is; in_stock: how many of its kind are in the drawer.
+    """
+
+    part: Part
+    at: datetime
+    age: float
+    sound_at: float
+    a_day: float
+    in_stock: int
+    fitting: Fitting | None
+    known: Kind
+    readings: tuple[Measured, ...]
+
+    @property
+    def kind(self) -> PartKind:
+        return self.part.kind
+
+    @cached_property
+    def expected(self) -> Expected:
+        """Lives to be expected of this very part, from all others and from its own bore readings."""
+        return self.known.expected(without=self.part.pk).given(readings_of(self.kind, self.readings))
+
+    def left(self) -> LifeLeft:
+        """What is left of it."""
+        left = remaining(self.expected, self.age, self.sound_at)
+        return LifeLeft(
+            age=self.age,
+            unit=self.kind.life_unit,
+            median_left=left.median,
+            low_left=left.low,
+            high_left=left.high,
+            probability_used_up=probability_used_up(self.expected, self.age, sound_at=self.sound_at),
+            used_up_at=self._when(left.median),
+            early_at=self._when(left.low),
+            why=self._why(),
+        )
+
+    def bore(self) -> BoreNow | None:
+        """The bore to be expected now; None for a part that has none, or whose life is not told by it."""
+        bore = bore_of(self.kind, self.readings)
+        if bore is None:
+            return None
+        lives = self.expected.high, self.expected.median, self.expected.low
+        now = [bore.after_mm(self.age / life) for life in lives]
+        kappa = [bore.kappa_um_km(life) for life in lives]
+        return BoreNow(
+            new_mm=bore.new_mm,
+            look_mm=bore.new_mm * (1 + LOOK_GROWTH_PCT / 100),
+            worn_mm=bore.worn_mm,
+            now_mm=(now[0], now[1], now[2]),
+            kappa_um_km=(kappa[0], kappa[1], kappa[2]),
+        )
+
+    def _when(self, left: float) -> datetime | None:
+        if left <= 0:
+            return self.at
+        if self.a_day <= 0 or left / self.a_day >= FORESEEABLE.days:
+            return None
+        return self.at + left / self.a_day * DAY
+
+    def _why(self) -> list[str]:
+        unit, stated = UNIT_WORDS[self.kind.life_unit], self.known.stated
+        done = "It was fitted for" if self.kind.life_unit == PartKind.Unit.DAYS else "Its jobs add up to"
+        why = [
+            f"{done} {digits(self.age)} {unit}.",
+            f"Stated of the {self.kind}: {_band(stated.low, stated.median, stated.high)} {unit}. "
+            f"{self.kind.source} ({self.kind.how}).",
+        ]
+        if seen := self.known.seen(without=self.part.pk):
+            others = self.known.expected(without=self.part.pk)
+            band = _band(others.low, others.median, others.high)
+            why.append(f"With this shop's other ones ({seen}) that becomes {band} {unit}.")
+        if self.sound_at:
+            why.append(f"It was taken off sound at {digits(self.sound_at)} {unit}.")
+        bore, last = bore_of(self.kind, self.readings), self.readings[-1:]
+        if bore is not None and last and last[0].dose_km > 0:
+            fact = last[0].fact
+            band = _band(self.expected.low, self.expected.median, self.expected.high)
+            why.append(
+                f"Its bore was {fact.bore_mm:.3g} mm (± {fact.error_mm:.2g}) on {shown(fact.at)} and is "
+                f"worn out at {bore.worn_mm:.3g} mm. So it should last {band} {unit} in all."
+            )
+        if self.a_day:
+            month = f"{digits(self.a_day * RATE_OVER.days)} {unit} in {RATE_OVER.days} days"
+            why.append(f"Present rate: {month}, from the last {RATE_OVER.days} or since it was fitted.")
+        return why
+
+
+def _band(low: float, likely: float, high: float) -> str:
+    return f"{digits(likely)} ({digits(low)} to {digits(high)})"
+
+
+# Bores
+
+
+def bore_of(kind: PartKind, readings: Sequence[Measured]) -> Bore | None:
+    """A nozzle's bore, as it was measured before its first job, else the nominal one."""
+    if kind.bore_mm is None or kind.life_unit != PartKind.Unit.DOSE:
+        return None
+    new = next((row.fact for row in readings if row.dose_km == 0), None)
+    new_mm, error_mm = (kind.bore_mm, NEW_BORE_ERROR_MM) if new is None else (new.bore_mm, new.error_mm)
+    return Bore(new_mm, error_mm, new_mm * (1 + kind.worn_growth_pct / 100))
+
+
+def readings_of(kind: PartKind, readings: Sequence[Measured]) -> tuple[Reading, ...]:
+    """What the bore readings of a part say of its life."""
+    bore = bore_of(kind, readings)
+    if bore is None:
+        return ()
+    return tuple(
+        bore.reading(row.dose_km, row.fact.bore_mm, row.fact.error_mm) for row in readings if row.dose_km > 0
+    )
+
+
+# Gathered from the facts
+
+
+def fitted_parts(toolhead_ids: Iterable[int] | None = None, at: datetime | None = None) -> list[Aged]:
+    """The parts on these toolheads and their printers, or on all that are in use, at that time."""
+    at = at or timezone.now()
+    there = Q(fittings__start__lte=at) & (Q(fittings__end=None) | Q(fittings__end__gt=at))
+    if toolhead_ids is not None:
+        ids = list(toolhead_ids)
+        there &= Q(fittings__toolhead__in=ids) | Q(fittings__printer__toolheads__in=ids)
+    else:
+        there &= Q(fittings__toolhead__printer__retired_at=None, fittings__printer__retired_at=None)
+    return aged(Part.objects.filter(there), at)
+
+
+def life_left(parts: Iterable[Part]) -> dict[int, LifeLeft]:
+    """What is left of each part, by part id. The number of queries is fixed."""
+    found = aged(Part.objects.filter(pk__in=[part.pk for part in parts]))
+    return {of.part.pk: of.left() for of in found}
+
+
+def known_kinds(kinds: Iterable[PartKind], at: datetime | None = None) -> dict[int, Kind]:
+    """What is known of the lives of these kinds, by kind id."""
+    at = at or timezone.now()
+    kinds = list(kinds)
+    rows = _counted(Part.objects.filter(kind__in=kinds), at)
+    known = _known(rows)
+    return {kind.pk: known.get(kind.pk) or Kind(_stated(kind)) for kind in kinds}
+
+
+def aged(parts: QuerySet[Part], at: datetime | None = None) -> list[Aged]:
+    """Parts with their wear by the jobs that began until ``at``. Three queries, however many parts."""
+    at = at or timezone.now()
+    of_their_kinds = Part.objects.filter(kind__in=parts.order_by().values("kind"))
+    rows = _counted(of_their_kinds.annotate(asked=Exists(parts.filter(pk=OuterRef("pk")))), at)
+    known = _known(rows)
+    return [
+        Aged(
+            part=row.part,
+            at=at,
+            age=row.age,
+            sound_at=row.sound_at,
+            a_day=row.a_day,
+            in_stock=row.part.drawer,
+            fitting=row.fitting,
+            known=known[row.part.kind_id],
+            readings=tuple(row.readings),
+        )
+        for row in rows
+        if row.part.asked
+    ]
+
+
+@dataclass
+class _Counted:
+    """A part with its facts until a time."""
+
+    part: Any
+    at: datetime
+    fittings: list[Fitting]
+    readings: list[Measured]
+
+    @cached_property
+    def fitting(self) -> Fitting | None:
+        """Where it is fitted at that time."""
+        return next((row for row in self.fittings if row.end is None or row.end > self.at), None)
+
+    @property
+    def age(self) -> float:
+        return self._number("worn_by", datetime.min.replace(tzinfo=self.at.tzinfo), self.at)
+
+    @property
+    def sound_at(self) -> float:
+        sound_until = self.part.sound_until
+        if sound_until is None:
+            return 0.0
+        return self._number("worn_when_sound", datetime.min.replace(tzinfo=self.at.tzinfo), sound_until)
+
+    @property
+    def a_day(self) -> float:
+        if self.fitting is None:
+            return 0.0
+        since = self.at - RATE_OVER
+        over = max(RATE_AT_LEAST, self._fitted(since, self.at))
+        return self._number("worn_of_late", since, self.at) / (over / DAY)
+
+    def _number(self, what: str, since: datetime, until: datetime) -> float:
+        """A sum of its jobs, or the days that it was fitted between two times."""
+        unit = self.part.kind.life_unit
+        if unit == PartKind.Unit.DAYS:
+            return self._fitted(since, until) / DAY
+        return float(getattr(self.part, what))
+
+    def _fitted(self, since: datetime, until: datetime) -> timedelta:
+        spans = (min(row.end or until, until) - max(row.start, since) for row in self.fittings)
+        return sum((max(span, timedelta()) for span in spans), timedelta())
+
+    def record(self, stated: Life) -> Record | None:
+        """What it teaches of its kind's life."""
+        ended = [row for row in self.fittings if row.end is not None and row.end <= self.at]
+        worn = self.fitting is None and bool(ended) and ended[-1].removal == Fitting.Removal.WORN
+        readings = readings_of(self.part.kind, self.readings)
+        if self.age <= 0 and not readings:
+            return None
+        if self.fitting is None and (worn or not readings):
+            return Record(self.age, worn)
+        if readings:
+            # A gauge knows better than that nobody took it off yet.
+            return Record(self.sound_at, False, readings)
+        in_use = lasting(self.age, stated)
+        return Record(max(in_use.age, self.sound_at), False)
+
+
+def _counted(parts: QuerySet[Part], at: datetime) -> list[_Counted]:
+    """All these parts with their facts until ``at``."""
+    taken_off = Fitting.objects.filter(part=OuterRef("pk"), removal=Fitting.Removal.SOUND, end__lte=at)
+    drawer = StockEntry.objects.filter(kind=OuterRef("kind")).order_by().values("kind")
+    done = Q(wear__use__job__start__lte=at)
+    which = {
+        "worn_by": done,
+        "worn_when_sound": done & Q(wear__use__job__start__lt=F("sound_until")),
+        "worn_of_late": done & Q(wear__use__job__start__gt=at - RATE_OVER),
+    }
+    in_its_unit = Case(*(When(kind__life_unit=unit, then=F(f"wear__{unit}")) for unit in COUNTED))
+    sums = {what: Coalesce(Sum(in_its_unit, filter=condition), 0.0) for what, condition in which.items()}
+    rows = parts.select_related("kind").annotate(
+        sound_until=Subquery(taken_off.order_by("-end").values("end")[:1]),
+        drawer=Coalesce(Subquery(drawer.annotate(count=Sum("change")).values("count")), 0),
+        **sums,
+    )
+    found = list(rows)
+    fittings, readings = _fittings(found, at), _readings(found, at)
+    return [_Counted(row, at, fittings[row.pk], readings[row.pk]) for row in found]
+
+
+def _fittings(parts: Sequence[Part], at: datetime) -> dict[int, list[Fitting]]:
+    found: dict[int, list[Fitting]] = defaultdict(list)
+    rows = Fitting.objects.filter(part__in=parts, start__lte=at)
+    for row in rows.select_related("toolhead__printer", "printer").order_by("start", "id"):
+        found[row.part_id].append(row)
+    return found
+
+
+def _readings(parts: Sequence[Part], at: datetime) -> dict[int, list[Measured]]:
+    """Bore readings that stand, with the dose of the jobs that had begun before them."""
+    before = WearEntry.objects.filter(part=OuterRef("part"), use__job__start__lt=OuterRef("at"))
+    dose = before.order_by().values("part").annotate(sum=Sum("dose_km")).values("sum")
+    rows: QuerySet[Any] = BoreReading.objects.filter(part__in=parts, at__lte=at, withdrawn_at=None)
+    found: dict[int, list[Measured]] = defaultdict(list)
+    for row in rows.annotate(dose_km=Coalesce(Subquery(dose), 0.0)).order_by("at", "id"):
+        found[row.part_id].append(Measured(row, row.dose_km))
+    return found
+
+
+def _known(rows: Iterable[_Counted]) -> dict[int, Kind]:
+    known: dict[int, Kind] = {}
+    for row in rows:
+        kind = known.setdefault(row.part.kind_id, Kind(_stated(row.part.kind)))
+        record = row.record(kind.stated)
+        if record is not None:
+            kind.records[row.part.pk] = record
+            if record.worn:
+                kind.worn.add(row.part.pk)
+            if row.fitting is not None:
+                kind.in_use.add(row.part.pk)
+    return known
+
+
+def _order(record: Record) -> tuple[float, bool, str]:
+    """So that what was learnt from the same records is found again, whichever part taught them."""
+    return record.age, record.worn, repr(record.readings)
+
+
+def _stated(kind: PartKind) -> Life:
+    return Life(kind.life, kind.life_low, kind.life_high)

@@ -1,0 +1,145 @@
+"""What jobs did to parts: the wear entries, a cache of jobs and fittings; and what is in the drawer."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import datetime
+
+from django.db import transaction
+from django.db.models import Q, QuerySet, Sum
+
+from maintenance.models import Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead, WearEntry
+from maintenance.wear.abrasion import Filament, Surface, Use, Wear, wear
+from maintenance.wear.heat import ageing_kj_mol
+from spools.catalogue import values as catalogue_values
+from spools.models import Feedstock
+
+UNIT_WORDS: dict[str, str] = {
+    PartKind.Unit.DOSE: "km of filler",
+    PartKind.Unit.FEED: "km of filament",
+    PartKind.Unit.HOT: "hot hours",
+    PartKind.Unit.RESIDUE: "charring hours",
+    PartKind.Unit.HOURS: "hours of printing",
+    PartKind.Unit.PRINTS: "prints",
+    PartKind.Unit.DAYS: "days",
+}
+# The units that jobs add to. Days pass by themselves.
+COUNTED = [unit for unit in UNIT_WORDS if unit != PartKind.Unit.DAYS]
+
+
+def filament_of(feedstock: Feedstock) -> Filament:
+    """What the wear model knows of a feedstock. No query when polymer and filler are loaded with it."""
+    density_g_cm3 = catalogue_values.value(feedstock, "density_g_cm3")
+    low_c, high_c = (catalogue_values.value(feedstock, name) for name in ("nozzle_min_c", "nozzle_max_c"))
+    assert density_g_cm3 is not None and low_c is not None and high_c is not None
+    filler = feedstock.filler
+    return Filament(
+        density_g_cm3,
+        feedstock.diameter_mm,
+        catalogue_values.filler_volume_fraction(feedstock),
+        None if filler is None else filler.hardness_hv,
+        (low_c + high_c) / 2,
+        ageing_kj_mol(feedstock.polymer.name),
+    )
+
+
+def surface_of(kind: PartKind) -> Surface:
+    return Surface(kind.hardness_hv, kind.bore_mm, kind.heat_reference_c)
+
+
+def counter(kind: PartKind, worn: Wear) -> float:
+    """The one of the numbers that this kind's life is counted in; for days, those that the print takes."""
+    if kind.life_unit == PartKind.Unit.DAYS:
+        return worn.hours / 24
+    return float(getattr(worn, kind.life_unit))
+
+
+@transaction.atomic
+def count_again(uses: QuerySet[JobUse]) -> list[str]:
+    """Make the wear entries of these uses what jobs and fittings say. Returns what changed, in words."""
+    before = {(row.part_id, row.use_id): row for row in WearEntry.objects.filter(use__in=uses)}
+    after = {(row.part_id, row.use_id): row for row in _entries(uses)}
+    wrong = [key for key, row in before.items() if key not in after or _numbers(row) != _numbers(after[key])]
+    missing = [key for key in after if key not in before]
+    WearEntry.objects.filter(pk__in=[before[key].pk for key in wrong]).delete()
+    WearEntry.objects.bulk_create(row for key, row in after.items() if key in {*wrong, *missing})
+    return [
+        f"Part {part_id}, job use {use_id}: other wear." for part_id, use_id in sorted({*wrong, *missing})
+    ]
+
+
+def count_site_again(site: Toolhead | Printer, since: datetime) -> None:
+    """Its fittings changed at ``since``: jobs from then on wore other parts than was thought."""
+    there = Q(toolhead=site) if isinstance(site, Toolhead) else Q(job__printer=site)
+    count_again(JobUse.objects.filter(there, job__start__gte=since))
+
+
+def rebuild_wear() -> list[str]:
+    """All wear entries again from jobs and fittings. Returns what changed, in words: nothing should."""
+    return count_again(JobUse.objects.all())
+
+
+def _numbers(row: WearEntry) -> tuple[float, ...]:
+    return *(getattr(row, unit) for unit in COUNTED), row.mass_g
+
+
+def _entries(uses: QuerySet[JobUse]) -> list[WearEntry]:
+    """An entry for each part that was on the machine when a job that was not withdrawn began."""
+    found = list(
+        uses.filter(job__withdrawn_at=None).select_related(
+            "job", "spool__feedstock__polymer", "spool__feedstock__filler"
+        )
+    )
+    masses_g = _masses_g(found)
+    on_toolhead, on_printer = _fittings(found)
+    return [
+        _entry(use, fitting.part, use.mass_g / masses_g[use.job_id, whole])
+        for use in found
+        for whole, fittings in (
+            (use.toolhead_id, on_toolhead[use.toolhead_id]),
+            (None, on_printer[use.job.printer_id]),
+        )
+        for fitting in fittings
+        if fitting.start <= use.job.start and (fitting.end is None or use.job.start < fitting.end)
+    ]
+
+
+def _masses_g(uses: list[JobUse]) -> dict[tuple[int, int | None], float]:
+    """What jobs took in all: by job and toolhead, and by job and None."""
+    masses_g: dict[tuple[int, int | None], float] = defaultdict(float)
+    of_jobs = JobUse.objects.filter(job__in={use.job_id for use in uses}).order_by("pk")
+    for job_id, toolhead_id, mass_g in of_jobs.values_list("job", "toolhead", "mass_g"):
+        masses_g[job_id, toolhead_id] += mass_g
+        masses_g[job_id, None] += mass_g
+    return masses_g
+
+
+def _fittings(uses: list[JobUse]) -> tuple[dict[int, list[Fitting]], dict[int, list[Fitting]]]:
+    """What was ever fitted to the toolheads and to the printers of these uses, by their ids."""
+    there = Q(toolhead__in={use.toolhead_id for use in uses}) | Q(
+        printer__in={u.job.printer_id for u in uses}
+    )
+    on_toolhead: dict[int, list[Fitting]] = defaultdict(list)
+    on_printer: dict[int, list[Fitting]] = defaultdict(list)
+    for fitting in Fitting.objects.filter(there).select_related("part__kind"):
+        if fitting.toolhead_id is not None:
+            on_toolhead[fitting.toolhead_id].append(fitting)
+        elif fitting.printer_id is not None:
+            on_printer[fitting.printer_id].append(fitting)
+    return on_toolhead, on_printer
+
+
+def _entry(use: JobUse, part: Part, share: float) -> WearEntry:
+    """share: this spool's share of what the job took through the toolhead, or of the whole job."""
+    done = Use(
+        use.mass_g / 1000, use.job.hours * share, use.job.nozzle_c, (use.retracted_m or 0) / 1000, share
+    )
+    worn = wear(done, filament_of(use.spool.feedstock), surface_of(part.kind))
+    return WearEntry(part=part, use=use, mass_g=use.mass_g, **{unit: getattr(worn, unit) for unit in COUNTED})
+
+
+def in_stock(kinds: Sequence[PartKind] | QuerySet[PartKind] | None = None) -> dict[int, int]:
+    """How many of each kind are in the drawer, by kind id; kinds that never were are not in it."""
+    entries = StockEntry.objects.order_by()
+    if kinds is not None:
+        entries = entries.filter(kind__in=kinds)
+    return dict(entries.values("kind").annotate(count=Sum("change")).values_list("kind", "count"))

@@ -1,0 +1,385 @@
+"""Gathers what the readiness rules look at, for many pairs of toolhead and spool in a few queries."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from math import pi
+from typing import NamedTuple
+
+from django.db.models import OuterRef, QuerySet, Subquery
+from django.utils import timezone
+
+from maintenance.flow.history import Seen, changed_since, last_flows, material_of
+from maintenance.gcode import Retractions
+from maintenance.models import Loading, ServiceKind, Toolhead
+from maintenance.parts.life import Aged, fitted_parts
+from maintenance.parts.wear_entries import UNIT_WORDS, counter, filament_of, surface_of
+from maintenance.readiness.material_changes import Fed, change_to, last_fed
+from maintenance.readiness.rules import Fitted, FlowSeen, Situation, Verdict, Wetness, judge
+from maintenance.service.intervals import Status, added, statuses
+from maintenance.wear.abrasion import Filament, Use, wear
+from maintenance.wear.intervals import Since
+from spools.air.climate import Climate, room_airs
+from spools.catalogue import values as catalogue_values
+from spools.checks import shown, shown_day, within
+from spools.codes import pretty
+from spools.drying.heat_budget import ALL, heat_of, usual_life_share
+from spools.drying.runs import SMALL_JOB_G, cap, joining_set_point_c, open_runs
+from spools.inventory.ledger import Amount
+from spools.models import DryingRun, Place, Spool
+from spools.moisture.state import Moisture, forecast, moisture_of
+from spools.physics_inputs import Air
+
+Pair = tuple[Toolhead, Spool]
+SMALL_JOB_H = 2.0
+LEAST_JOB_G = 1.0
+
+
+@dataclass(frozen=True)
+class JobAsked:
+    """A job to judge for. Raises ValidationError on a number that no print has.
+
+    max_flow_mm3_s: its fastest flow, None when it is not known. retractions, diameter_mm: what its file says
+    and the filament that it was read for, None without a file.
+    """
+
+    mass_g: float
+    hours: float
+    nozzle_c: float
+    bed_c: float
+    max_flow_mm3_s: float | None = None
+    retractions: Retractions | None = None
+    diameter_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        within("mass_g", self.mass_g, 0.01, 20_000, "g")
+        within("hours", self.hours, 0.01, 1000, "h")
+        within("nozzle_c", self.nozzle_c, 0, 600, "°C")
+        within("bed_c", self.bed_c, 0, 300, "°C")
+        if self.max_flow_mm3_s is not None:
+            within("max_flow_mm3_s", self.max_flow_mm3_s, 0.01, 500, "mm³/s")
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of a spool: its grams, its moisture, the drying run it is in, and how to dry it."""
+
+    spool: Spool
+    amount: Amount
+    moisture: Moisture | None
+    run: DryingRun | None
+    dry_advice: str
+    filament: Filament
+
+
+@dataclass(frozen=True)
+class Machine:
+    """A toolhead with the id of the spool on it, its fitted parts by role, and the air around it.
+
+    services: of it and its printer. fed: its last two loadings, the newest first.
+    """
+
+    toolhead: Toolhead
+    loaded: int | None
+    parts: dict[str, Aged]
+    climate: Climate
+    services: list[Status]
+    fed: list[Fed]
+
+
+def verdict(
+    toolhead: Toolhead, spool: Spool, job: JobAsked | None = None, *, at: datetime | None = None
+) -> Verdict:
+    """May this spool be printed on this toolhead, for this job? Without a job: for a small one."""
+    return judge(situation(toolhead, spool, job, at=at))
+
+
+def verdicts(pairs: Sequence[Pair], job: JobAsked | None = None) -> dict[tuple[int, int], Verdict]:
+    """The verdict of each pair, by (toolhead id, spool id)."""
+    return {key: judge(found) for key, found in situations(pairs, job).items()}
+
+
+def situation(
+    toolhead: Toolhead, spool: Spool, job: JobAsked | None = None, *, at: datetime | None = None
+) -> Situation:
+    """Everything that the rules look at for one pair."""
+    return situations([(toolhead, spool)], job, at=at)[toolhead.pk, spool.pk]
+
+
+def situations(
+    pairs: Sequence[Pair], job: JobAsked | None = None, *, at: datetime | None = None
+) -> dict[tuple[int, int], Situation]:
+    """Everything that the rules look at, by (toolhead id, spool id). The number of queries is fixed.
+
+    at: a past time to judge for; what the spool holds is told as now.
+    """
+    known = known_of([spool for _, spool in pairs], dryers_here(), at)
+    machines = machines_of(Toolhead.objects.filter(pk__in={toolhead.pk for toolhead, _ in pairs}), at)
+    wanted = [(machines[toolhead.pk], known[spool.pk]) for toolhead, spool in pairs]
+    return put_together(wanted, job, at)
+
+
+def put_together(
+    wanted: Sequence[tuple[Machine, Known]],
+    job: JobAsked | Callable[[Machine, Known], JobAsked] | None,
+    at: datetime | None = None,
+) -> dict[tuple[int, int], Situation]:
+    """The situations of pairs that were gathered. All forecasts are one call of the physics.
+
+    job: one for all, what it is for each pair, or None for a small one.
+    at: a past time that flow checks are looked up for; the rest is as it was gathered.
+    """
+    asked = {
+        (machine.toolhead.pk, of.spool.pk): job(machine, of)
+        if callable(job)
+        else job or small_job(machine.toolhead, of)
+        for machine, of in wanted
+    }
+    # Toolheads of one printer share its air, so they share the forecast of a spool.
+    lanes: dict[tuple[int, int, float], tuple[Moisture, Air]] = {}
+    for machine, of in wanted:
+        place, climate = machine.toolhead.printer.place, machine.climate
+        hours = asked[machine.toolhead.pk, of.spool.pk].hours
+        if of.moisture is not None:
+            air = Air(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
+            lanes[place.pk, of.spool.pk, hours] = (of.moisture, air)
+    ends = dict(zip(lanes, forecast(list(lanes.values())), strict=True))
+    then = at or timezone.now()
+    flows: dict[tuple[int, int, int | None], Seen] = {}
+    if any(one.max_flow_mm3_s is not None for one in asked.values()):
+        flows = last_flows({machine.toolhead.pk for machine, _ in wanted}, then)
+    return {
+        (machine.toolhead.pk, of.spool.pk): _situation(
+            machine,
+            of,
+            job_,
+            ends.get((machine.toolhead.printer.place_id, of.spool.pk, job_.hours)),
+            _flow_seen(flows.get((machine.toolhead.pk, *material_of(of.spool.feedstock))), then),
+        )
+        for machine, of in wanted
+        for job_ in [asked[machine.toolhead.pk, of.spool.pk]]
+    }
+
+
+def small_job(toolhead: Toolhead, of: Known) -> JobAsked:
+    """50 g or what is surely left, 2 h, the middle of the feedstock's temperatures where the machine can."""
+    left_g = of.amount.low_g - _tail_g(toolhead, of.filament)
+    nozzle = _between(of.spool, "nozzle_min_c", "nozzle_max_c", toolhead.hot_end_max_c)
+    bed = _between(of.spool, "bed_min_c", "bed_max_c", toolhead.printer.bed_max_c)
+    return JobAsked(max(LEAST_JOB_G, min(SMALL_JOB_G, left_g)), SMALL_JOB_H, nozzle, bed)
+
+
+def _between(spool: Spool, low: str, high: str, limit_c: float) -> float:
+    low_c, high_c = _number(spool, low), _number(spool, high)
+    return max(low_c, min((low_c + high_c) / 2, limit_c))
+
+
+class Dryers(NamedTuple):
+    """The shop's dryers, with the rooms whose air they take in, and the runs in them."""
+
+    places: list[Place]
+    runs: list[DryingRun]
+
+    def runs_in(self, dryer: Place) -> list[DryingRun]:
+        return [run for run in self.runs if run.dryer_id == dryer.pk]
+
+
+def dryers_here() -> Dryers:
+    places = Place.objects.filter(kind=Place.Kind.DRYER).select_related("room")
+    return Dryers(list(places), list(open_runs()))
+
+
+def known_of(
+    spools: Iterable[Spool], dryers: Dryers, at: datetime | None = None, *, whole: bool = False
+) -> dict[int, Known]:
+    """What is known of spools, by their ids; dryers: all of the shop, for the way out.
+
+    whole: as for spools.exposure.moisture_of.
+    """
+    moistures = moisture_of(spools, at, whole=whole)
+    then = at or timezone.now()
+    known = {}
+    for pk, moisture in moistures.items():
+        history = moisture.history
+        run = history.run_at(then)
+        advice = dry_advice(history.spool, dryers, history.runs) if run is None else f"It is in {run.dryer}."
+        filament = filament_of(history.spool.feedstock)
+        known[pk] = Known(history.spool, history.remaining(), moisture, run, advice, filament)
+    return known
+
+
+def dry_advice(spool: Spool, dryers: Dryers, had: Sequence[DryingRun]) -> str:
+    """How it would be dried here; for how long, a plan tells, with the physics. had: its runs so far."""
+    if not dryers.places:
+        return "Dry it. There is no dryer here yet: add one to see a plan."
+    set_points_c = {dryer: joining_set_point_c(spool, dryer, dryers.runs) for dryer in dryers.places}
+    dryer, set_point_c = max(set_points_c.items(), key=lambda item: item[1])
+    own = cap(spool, dryer)
+    stages = ""
+    if own.start_c < set_point_c:
+        stages = ", after a cooler first stage"
+    elif own.two_stages:
+        stages = ", hotter once it has lost the water that softens it"
+    share = heat_of(spool, had, timezone.now()).life_share
+    if share is not None and share + usual_life_share(spool) > ALL:
+        return (
+            f"{100 * share:.0f} % of what a polyamide may have of hot air is used up: keep it dry, or dry it "
+            f"only as far as this job needs, no hotter than {set_point_c:g} °C in {dryer}; its page has "
+            "the plan."
+        )
+    return f"Dry it in {dryer} at {set_point_c:g} °C{stages}; its page works out for how long."
+
+
+def machines_of(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> dict[int, Machine]:
+    """Toolheads with what is on them and the air around them, by their ids."""
+    loaded = Loading.objects.present().filter(toolhead=OuterRef("pk")).values("spool")[:1]
+    rows = toolheads.select_related("printer__place").annotate(loaded=Subquery(loaded))
+    by_id = {row.pk: row for row in rows}
+    parts: dict[int, dict[str, Aged]] = {pk: {} for pk in by_id}
+    for of in fitted_parts(by_id, at):
+        there = of.fitting
+        for row in by_id.values():
+            if there and (there.toolhead_id == row.pk or there.printer_id == row.printer_id):
+                parts[row.pk][of.kind.role] = of
+    airs = room_airs([row.printer.place for row in by_id.values()], at)
+    services = statuses(by_id.values(), at)
+    fed = last_fed(by_id, at)
+    return {
+        pk: Machine(
+            row,
+            row.loaded,
+            parts[pk],
+            airs[row.printer.place_id],
+            [status for status in services if status.concerns(row)],
+            fed[pk],
+        )
+        for pk, row in by_id.items()
+    }
+
+
+def _situation(
+    machine: Machine, of: Known, job: JobAsked, end: Moisture | None, flow: FlowSeen | None
+) -> Situation:
+    spool, toolhead = of.spool, machine.toolhead
+    feedstock = spool.feedstock
+    polymer, filler = feedstock.polymer, feedstock.filler
+    drying, drying_way_out = _in_the_dryer(of.run)
+    hot_end, services = _services(machine, spool, job)
+    return Situation(
+        spool=pretty(spool.code),
+        toolhead=str(toolhead),
+        polymer=polymer.name,
+        job_mass_g=job.mass_g,
+        job_hours=job.hours,
+        nozzle_c=job.nozzle_c,
+        bed_c=job.bed_c,
+        nozzle_min_c=_number(spool, "nozzle_min_c"),
+        nozzle_max_c=_number(spool, "nozzle_max_c"),
+        bed_min_c=_number(spool, "bed_min_c"),
+        bed_max_c=_number(spool, "bed_max_c"),
+        hot_end_max_c=toolhead.hot_end_max_c,
+        bed_limit_c=toolhead.printer.bed_max_c,
+        ptfe_lined=toolhead.ptfe_lined,
+        enclosed=toolhead.printer.enclosed,
+        enclosure=polymer.enclosure,
+        emission=polymer.emission,
+        limit_clear_pct=_number(spool, "limit_clear_pct"),
+        limit_hold_pct=_number(spool, "limit_hold_pct"),
+        now=_wetness(spool, of.moisture, job.mass_g),
+        end=_wetness(spool, end, job.mass_g),
+        low_g=of.amount.low_g,
+        likely_g=of.amount.mass_g,
+        high_g=of.amount.high_g,
+        tail_g=_tail_g(toolhead, of.filament),
+        filler=filler.name if filler else "",
+        filler_hv=filler.hardness_hv if filler else 0.0,
+        filler_high_hv=filler.hardness_high_hv if filler else 0.0,
+        parts={role: _fitted(part, of.filament, job) for role, part in machine.parts.items()},
+        drying=drying,
+        drying_way_out=drying_way_out,
+        dry_advice=of.dry_advice,
+        max_flow_mm3_s=job.max_flow_mm3_s,
+        retractions=job.retractions,
+        guided=toolhead.feed == Toolhead.Feed.GUIDED,
+        diameter_mm=of.filament.diameter_mm,
+        job_diameter_mm=job.diameter_mm,
+        flow=flow,
+        hot_end=hot_end,
+        services=services,
+        change=change_to(spool, machine.fed, job.nozzle_c),
+    )
+
+
+def _flow_seen(last: Seen | None, at: datetime) -> FlowSeen | None:
+    if last is None:
+        return None
+    at_5, at_10 = last.usable()
+    return FlowSeen(
+        on=shown_day(last.check.at),
+        days_ago=(at - last.check.at) / timedelta(days=1),
+        nozzle_c=last.check.nozzle_c,
+        changed=" and ".join(fitting.get_role_display() for fitting in changed_since(last, at)),
+        at_5=at_5,
+        at_10=at_10,
+    )
+
+
+def _services(machine: Machine, spool: Spool, job: JobAsked) -> tuple[Since | None, list[Since]]:
+    """Since the hot end was cleaned (of several such services the nearest its end), and since the others."""
+    hot_ends: list[Since] = []
+    others: list[Since] = []
+    for status in machine.services:
+        ahead = added(status.kind.unit, job.hours, job.nozzle_c, job.mass_g, spool.feedstock)
+        since = replace(status.since, ahead=ahead)
+        (hot_ends if status.kind.work == ServiceKind.Work.HOT_END else others).append(since)
+    return max(hot_ends, key=lambda since: since.share, default=None), others
+
+
+def _wetness(spool: Spool, moisture: Moisture | None, mass_g: float) -> Wetness | None:
+    if moisture is None:
+        return None
+    over_clear, over_hold = (
+        moisture.probability_over(_number(spool, limit), mass_g)
+        for limit in ("limit_clear_pct", "limit_hold_pct")
+    )
+    return Wetness(mass_g, *moisture.outer_pct(mass_g), over_clear=over_clear, over_hold=over_hold)
+
+
+def _fitted(part: Aged, filament: Filament, job: JobAsked) -> Fitted:
+    kind = part.kind
+    worn = wear(Use(job.mass_g / 1000, job.hours, job.nozzle_c), filament, surface_of(kind))
+    return Fitted(
+        name=kind.name,
+        hardness_hv=kind.hardness_hv,
+        max_c=kind.max_c,
+        life=part.expected,
+        unit=UNIT_WORDS[kind.life_unit],
+        age=part.age,
+        ahead=counter(kind, worn),
+        sound_at=part.sound_at,
+        in_stock=part.in_stock,
+    )
+
+
+def _in_the_dryer(run: DryingRun | None) -> tuple[str, str]:
+    """That it is in a drying run, in words, and the way out; two empty texts when it is not."""
+    if run is None:
+        return "", ""
+    sentence = f"It dries in {run.dryer} at {run.temperatures}, planned until {shown(run.planned_end)}."
+    return (
+        sentence,
+        "Take it out of the dryer when it is dry enough: its page tells from when on it likely is.",
+    )
+
+
+def _tail_g(toolhead: Toolhead, filament: Filament) -> float:
+    """Filament between drive and nozzle, which cannot be fed once the spool ends."""
+    area_mm2 = pi * filament.diameter_mm**2 / 4
+    return toolhead.tail_mm * area_mm2 * filament.density_g_cm3 / 1000
+
+
+def _number(spool: Spool, name: str) -> float:
+    """A number that every feedstock has, from its sheet or its polymer."""
+    number = catalogue_values.value(spool.feedstock, name)
+    assert number is not None
+    return number

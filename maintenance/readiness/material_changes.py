@@ -1,0 +1,78 @@
+"""What was in a toolhead before a spool: known from what was loaded there and printed since."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db.models import Exists, F, OuterRef, Window
+from django.db.models.functions import RowNumber
+from django.utils import timezone
+
+from maintenance.models import JobUse, Loading
+from maintenance.wear.purging import Change, Material, change
+from spools.catalogue import values as catalogue_values
+from spools.models import Feedstock, Spool
+
+OVERHEATED = " if overheated"
+
+
+@dataclass(frozen=True)
+class Fed:
+    """A spool that was loaded on a toolhead; printed: whether anything was printed of it since."""
+
+    spool: Spool
+    printed: bool
+
+
+def last_fed(toolhead_ids: Iterable[int], at: datetime | None = None) -> dict[int, list[Fed]]:
+    """The last two loadings of each toolhead until then, the newest first. One query."""
+    at = at or timezone.now()
+    ids = list(toolhead_ids)
+    uses = JobUse.objects.filter(
+        toolhead=OuterRef("toolhead"),
+        spool=OuterRef("spool"),
+        job__withdrawn_at=None,
+        job__start__gte=OuterRef("start"),
+        job__start__lt=at,
+    )
+    place = Window(RowNumber(), partition_by=[F("toolhead")], order_by=[F("start").desc(), F("id").desc()])
+    rows = (
+        Loading.objects.filter(toolhead__in=ids, start__lte=at)
+        .annotate(printed=Exists(uses), place=place)
+        .filter(place__lte=2)
+        .select_related("spool__feedstock__polymer", "spool__feedstock__filler")
+        .order_by("place")
+    )
+    found: dict[int, list[Fed]] = {pk: [] for pk in ids}
+    for row in rows:
+        found[row.toolhead_id].append(Fed(row.spool, row.printed))
+    return found
+
+
+def change_to(spool: Spool, fed: Sequence[Fed], nozzle_c: float) -> Change | None:
+    """What is left in the hot end for a spool that is printed next at nozzle_c; fed: as by last_fed.
+
+    None: nothing was loaded before, or the same feedstock, or the spool has been printed since its change.
+    """
+    before = list(fed)
+    if before and before[0].spool.pk == spool.pk:
+        if before[0].printed:
+            return None
+        before = before[1:]
+    if not before or before[0].spool.feedstock_id == spool.feedstock_id:
+        return None
+    return change(material_of(before[0].spool.feedstock), material_of(spool.feedstock), nozzle_c)
+
+
+def material_of(feedstock: Feedstock) -> Material:
+    """What purging needs to know of a feedstock."""
+    low_c, high_c = (catalogue_values.value(feedstock, name) for name in ("nozzle_min_c", "nozzle_max_c"))
+    assert low_c is not None and high_c is not None
+    emission = feedstock.polymer.emission
+    return Material(
+        feedstock.polymer.name,
+        low_c,
+        high_c,
+        filler=feedstock.filler.name if feedstock.filler else "",
+        overheated=emission.removesuffix(OVERHEATED) if emission.endswith(OVERHEATED) else "",
+    )

@@ -1,0 +1,84 @@
+"""Dry boxes: desiccant that is spent or will be soon, and boxes that leak."""
+
+from datetime import datetime, timedelta
+
+from maintenance.models import Reminder
+from maintenance.readiness.rules import digits, duration
+from maintenance.reminders.conditions.conditions import Found
+from spools.air.dry_box import ADVICE, BoxNow, Finding, boxes_now, most_measured_pct
+from spools.air.dry_box_simulation import complete_boxes
+from spools.air.hourly import hour_of
+from spools.models import DesiccantCharge
+
+Kind = Reminder.Kind
+# Days before a dry box is over its limit: told below the first, kept until the second. Where fresh desiccant
+# itself lasts not much longer, told and kept below these shares of that: regenerating has to end it.
+SOON, NOT_SO_SOON = 7, 10
+SOON_SHARE, NOT_SO_SOON_SHARE = 1 / 4, 1 / 2
+# What a hygrometer told stays told until it is so much nearer to what is computed: one hour at the limit of
+# what is allowed does not end it.
+STILL_OFF = 0.5
+
+
+def spent_and_leaking(now: datetime) -> Found:
+    """Dry boxes that are over their humidity limit or will be soon, and what a hygrometer says of others."""
+    found = Found([Kind.REGENERATE, Kind.LEAK])
+    for box in boxes_now(complete_boxes(), now, shown=None).values():
+        if box.waiting is not None:
+            continue
+        findings = {finding.kind: finding for finding in box.findings}
+        reminder = _regenerate(box, findings.get("spent"), now)
+        if "spent" in findings or _below(box, SOON, SOON_SHARE):
+            found.want(reminder, pressing=box.over_limit)
+        elif _below(box, NOT_SO_SOON, NOT_SO_SOON_SHARE) or box.off > STILL_OFF:
+            found.keep(reminder)
+        if "leak" in findings:
+            found.want(_leak(box), pressing=box.over_limit)
+        elif box.off > STILL_OFF:
+            found.keep(_leak(box))
+    return found
+
+
+def _below(box: BoxNow, most_days: float, share: float) -> bool:
+    """Whether it is over its limit in fewer days, and in less than this share of what regenerating gives."""
+    if box.days_likely is None or box.days_likely >= most_days:
+        return False
+    fresh = box.regenerated[0].days
+    return box.over_limit or fresh is None or box.days_likely <= share * fresh
+
+
+def _regenerate(box: BoxNow, finding: Finding | None, now: datetime) -> Reminder:
+    place, days = box.place, box.days_likely
+    how = "computed" if box.measured_rh_pct is None else "measured"
+    when = "" if box.over_limit or not days else f", which is about {duration(24 * days)} away"
+    advice = ADVICE[DesiccantCharge.Kind(box.charge.kind)]
+    held = f"The {box.charge.dry_mass_g:g} g hold {digits(box.held_g)} of {digits(box.limit_g)} g of water."
+    return Reminder(
+        kind=Kind.REGENERATE,
+        cause=f"regenerate:place:{place.pk}",
+        title=f"Regenerate the desiccant of {place}",
+        why=f"{digits(box.rh_pct)} % RH in it, {how}; the limit is {place.limit_rh_pct:g} %{when}. "
+        f"{finding.sentence if finding else held}",
+        way_out=f"{advice.celsius:g} °C for about {advice.hours:g} h, the maker's word first; then record it "
+        "on the box's page.",
+        place=place,
+        due_at=None if days is None else hour_of(now + timedelta(days=days)),
+        amount=box.rh_pct,
+        amount_unit="% RH",
+    )
+
+
+def _leak(box: BoxNow) -> Reminder:
+    return Reminder(
+        kind=Kind.LEAK,
+        cause=f"leak:place:{box.place.pk}",
+        title=f"{box.place} leaks",
+        why=f"Measured {digits(box.rh_pct)} % RH, computed {digits(box.computed_rh_pct)} % for the leak that "
+        f"is recorded; a reading up to {digits(most_measured_pct(box.computed_rh_pct))} % would agree. "
+        f"Its desiccant should have much left. The limit of the box is {box.place.limit_rh_pct:g} %.",
+        way_out="Look at lid, gasket and tube holes, measure the half-time again with the box empty, and "
+        "correct it on the box's page.",
+        place=box.place,
+        amount=box.rh_pct,
+        amount_unit="% RH",
+    )

@@ -1,0 +1,144 @@
+"""Drying runs that want somebody, and polyamides that have had nearly all the heat that they may have."""
+
+from collections import defaultdict
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+
+from maintenance.models import Reminder
+from maintenance.readiness.rules import digits, duration
+from maintenance.reminders.conditions.conditions import Found
+from spools.air.climate import Climate, room_airs
+from spools.catalogue import values as catalogue_values
+from spools.checks import shown
+from spools.codes import pretty
+from spools.drying import heat_budget
+from spools.drying.plans import KEEPING_LOOKS_H, expected_dry, needed_until
+from spools.drying.runs import SMALL_JOB_G
+from spools.models import DryingRun, Polymer
+from spools.moisture.history import least_drying_hours
+from spools.moisture.state import Moisture, moisture_of
+from spools.physics_inputs import Air, hours_until
+
+Kind = Reminder.Kind
+# Pressing so long after the time: a spool that takes up water again or is heated for nothing, a stage that
+# dries too little. Common practice, no source.
+LATE_OUT, LATE_UP = timedelta(hours=3), timedelta(hours=1)
+
+
+def ended_runs(now: datetime) -> Found:
+    """Drying runs whose planned hours, or those of their first stage, are over."""
+    found = Found([Kind.DRYER_UP, Kind.DRYING_DONE])
+    runs = list(
+        DryingRun.objects.filter(end=None).select_related(
+            "spool__feedstock__polymer", "spool__feedstock__filler", "dryer__room"
+        )
+    )
+    done = [run for run in runs if run.planned_end <= now]
+    airs = room_airs([run.dryer for run in done], now) if done else {}
+    moistures = moisture_of([run.spool for run in done], now) if done else {}
+    wet_again_h = _hours_until_wet(done, moistures, airs)
+    windings = [(run, moistures[run.spool_id].winding) for run in done]
+    likely_dry = dict(zip((run.pk for run in done), expected_dry(windings, now, airs), strict=True))
+    for run in runs:
+        if run.change_at is not None and run.change_at <= now < run.planned_end:
+            pressing = run.change_at + LATE_UP <= now
+            # Nobody turns a dryer up twice, however long the second stage takes.
+            found.want(_turn_up(run, run.change_at), pressing=pressing, since=run.change_at)
+    for run in done:
+        late = needed_until(run, likely_dry[run.pk], now)
+        reminder = _take_out(run, airs[run.dryer_id], wet_again_h[run.pk], late)
+        found.want(reminder, pressing=late is None and run.planned_end + LATE_OUT <= now)
+    return found
+
+
+def _hours_until_wet(
+    runs: list[DryingRun], moistures: Mapping[int, Moisture], airs: dict[int, Climate]
+) -> dict[int, float | None]:
+    """Hours in the air of its dryer's room until each may be over the print limit again, by run id.
+
+    A dryer that was switched off has that air inside, too.
+    """
+    lanes, limits_pct = [], []
+    for run in runs:
+        room, limit_pct = airs[run.dryer_id], catalogue_values.value(run.spool.feedstock, "limit_hold_pct")
+        assert limit_pct is not None
+        lanes.append((moistures[run.spool_id].winding, Air(0.0, room.temperature_c, room.rh_pct)))
+        limits_pct.append(limit_pct)
+    hours = hours_until(lanes, limits_pct, SMALL_JOB_G, KEEPING_LOOKS_H, below=False)
+    return dict(zip((run.pk for run in runs), hours, strict=True))
+
+
+def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
+    return Reminder(
+        kind=Kind.DRYER_UP,
+        cause=f"dryer_up:run:{run.pk}",
+        title=f"Turn {run.dryer} up to {run.set_point_c:g} °C",
+        why=f"The first stage of {pretty(run.spool.code)}, {run.first_hours:.4g} h at "
+        f"{run.first_set_point_c:g} °C, was over {shown(change_at)}; the rest is reckoned hotter.",
+        way_out="Turn it up and mark this as done.",
+        spool=run.spool,
+        place=run.dryer,
+        due_at=change_at,
+    )
+
+
+def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: datetime | None) -> Reminder:
+    """late: when it is likely dry enough, where its planned hours did not make it so."""
+    if wet_again_h is None:
+        again = f"stay below the print limit for {duration(KEEPING_LOOKS_H[-1])}"
+    elif wet_again_h:
+        again = f"may be over the print limit again after {duration(round(wet_again_h, 1))}"
+    else:
+        again = "may be over the print limit as they are"
+    title = f"Take {pretty(run.spool.code)} out of {run.dryer}"
+    why = f"{run.planned_hours:.4g} h ({run.temperatures}) were over {shown(run.planned_end)}. "
+    way_out = "Finish the run on the drying page and put the spool into dry storage."
+    if late is not None:
+        title = f"{pretty(run.spool.code)} needs longer in {run.dryer} than planned"
+        why += f"All of it is likely dry enough only from {shown(late)}. "
+        way_out = f"Leave it in until then. {way_out}"
+    return Reminder(
+        kind=Kind.DRYING_DONE,
+        cause=f"drying_done:run:{run.pk}",
+        title=title,
+        why=f"{why}In the room's air, {air.temperature_c:.0f} °C and {air.rh_pct:.0f} % RH, outside or in "
+        f"the dryer once it is off, its outer {SMALL_JOB_G:.0f} g {again}.",
+        way_out=way_out,
+        spool=run.spool,
+        place=run.dryer,
+        due_at=late or run.planned_end,
+    )
+
+
+def heated(now: datetime) -> Found:
+    """Spools whose next usual drying would go over the heat that a polyamide may have in its life."""
+    found = Found([Kind.HEAT])
+    polyamides = [polymer for polymer in Polymer.objects.all() if heat_budget.is_polyamide(polymer)]
+    runs: dict[int, list[DryingRun]] = defaultdict(list)
+    for run in DryingRun.objects.filter(
+        spool__emptied_at=None, spool__feedstock__polymer__in=polyamides, start__lt=now
+    ).select_related("spool__feedstock__polymer", "spool__feedstock__filler"):
+        runs[run.spool_id].append(run)
+    for own in runs.values():
+        spool = own[0].spool
+        polymer, had = spool.feedstock.polymer, heat_budget.heat_of(spool, own, now)
+        usual_h, usual_c = least_drying_hours(spool), catalogue_values.value(spool.feedstock, "dry_set_c")
+        again = heat_budget.usual_life_share(spool)
+        assert had.life_share is not None and usual_c is not None
+        if had.life_share + again <= heat_budget.ALL:
+            continue
+        reminder = Reminder(
+            kind=Kind.HEAT,
+            cause=f"heat:spool:{spool.pk}",
+            title=f"Little heat is left for drying {pretty(spool.code)} ({polymer})",
+            why=f"{digits(100 * had.life_share)} % of what a polyamide may have of hot air in its life is "
+            f"used, in {digits(had.hours)} h of drying. Dried once more as usual, at least {usual_h:g} h at "
+            f"{usual_c:g} °C, it would be {digits(100 * (had.life_share + again))} %.",
+            way_out="Keep it dry and dry it cooler, or only what a job needs. Bend a piece: where it snaps, "
+            "use it up for parts that bear no load.",
+            spool=spool,
+            amount=100 * had.life_share,
+            amount_unit="% of its heat budget",
+        )
+        found.want(reminder, pressing=had.life_share >= heat_budget.ALL, since=own[-1].start)
+    return found

@@ -1,0 +1,98 @@
+"""What flow checks make due: the next check, and a look at the part whose chart signals."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from django.db.models import Max
+
+from maintenance.flow.curve import LIMITS
+from maintenance.flow.diagnosis import CLOG
+from maintenance.flow.history import Seen, Series, changed_since, material_name, seen, series_of
+from maintenance.models import FlowCheck, JobUse, PartKind, Reminder
+from maintenance.readiness.rules import FLOW_OLD_DAYS, digits
+from maintenance.reminders.conditions.conditions import Found
+from spools.air.hourly import hour_of
+from spools.checks import shown_day
+
+Kind = Reminder.Kind
+
+
+def flow(now: datetime) -> Found:
+    """Checks that are due, and charts that signal. A toolhead that never was checked is left in peace."""
+    wanted = Found([Kind.FLOW_CHECK, Kind.FLOW_CHART])
+    checks = FlowCheck.objects.standing().filter(toolhead__printer__retired_at=None)
+    by_toolhead: dict[int, list[Seen]] = {}
+    for of in seen(checks):
+        by_toolhead.setdefault(of.check.toolhead_id, []).append(of)
+    last_prints = dict(
+        JobUse.objects.filter(job__withdrawn_at=None, toolhead__in=by_toolhead)
+        .order_by()
+        .values_list("toolhead")
+        .annotate(last=Max("job__start"))
+    )
+    for toolhead_id, found in by_toolhead.items():
+        if (due := _check_due(found[-1], last_prints.get(toolhead_id), now)) is not None:
+            wanted.want(due)
+        for series in _signals(found, now):
+            reminder = _signal(series)
+            over = series.losses[-1] >= LIMITS[1]
+            wanted.want(reminder, pressing=over or (reminder.due_at is not None and reminder.due_at <= now))
+    return wanted
+
+
+def _check_due(last: Seen, last_print: datetime | None, now: datetime) -> Reminder | None:
+    """Other parts since the last check, or a check that is old on a toolhead that is in use."""
+    toolhead, on = last.check.toolhead, shown_day(last.check.at)
+    if changed := changed_since(last, now):
+        parts = " and ".join(fitting.get_role_display() for fitting in changed)
+        why = f"The last one was on {on}, before a change of {parts}."
+    elif now - last.check.at > timedelta(days=FLOW_OLD_DAYS) and last_print and last_print > last.check.at:
+        why = f"The last one was on {on}, more than {FLOW_OLD_DAYS} days ago, and it has printed since."
+    else:
+        return None
+    return Reminder(
+        kind=Kind.FLOW_CHECK,
+        cause=f"flow_check:toolhead:{toolhead.pk}",
+        title=f"Check the flow of {toolhead}",
+        why=why,
+        way_out="Extrude blobs from the spool that is loaded and weigh them; the page of the flow check says "
+        "which.",
+        toolhead=toolhead,
+    )
+
+
+def _signals(found: Sequence[Seen], now: datetime) -> list[Series]:
+    """The latest series of each material that signals, as long as its parts are on the toolhead."""
+    latest: dict[tuple[int, int | None], Series] = {}
+    for series in series_of(found):
+        latest.setdefault(series.latest.material, series)
+    return [series for series in latest.values() if series.signal and not changed_since(series.latest, now)]
+
+
+def _signal(series: Series) -> Reminder:
+    latest, toolhead = series.latest, series.latest.check.toolhead
+    reading = series.reading(latest)
+    rises = series.signal > 0
+    # A rising loss is the gears, unless it is a clog; a falling one is the bore.
+    role = PartKind.Role.GEARS if rises and reading.cause != CLOG else PartKind.Role.NOZZLE
+    fitting = latest.fitted.get(role)
+    what = str(fitting.part.kind) if fitting else role.label
+    since, limit_at = series.signals_since, series.reaches_limit_at
+    assert since is not None
+    pace = f" At this pace 10 % about {shown_day(limit_at)}." if limit_at else ""
+    return Reminder(
+        kind=Kind.FLOW_CHART,
+        cause=f"flow_chart:check:{series.baseline.check.pk}",
+        title=f"Look at the {what} on {toolhead}: its flow loss {'rises' if rises else 'falls'}",
+        why=f"{material_name(latest.check.spool.feedstock)} at {digits(series.flow_mm3_s)} mm³/s: "
+        f"{100 * series.losses[0]:.1f} % lost at first, {100 * series.losses[-1]:.1f} % at the last check. "
+        f"The control chart signals since {shown_day(since)}.{pace}",
+        way_out=reading.way_out
+        or "Look at it and clean it; check the flow again, and replace it if it stays.",
+        part=fitting.part if fitting else None,
+        toolhead=toolhead,
+        due_at=limit_at and hour_of(limit_at),
+        amount=100 * series.losses[-1],
+        amount_unit="% flow loss",
+        amount_falls=not rises,
+    )

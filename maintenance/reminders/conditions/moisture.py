@@ -1,0 +1,184 @@
+"""Spools that are or get too wet to print well, and those that a weighing would tell."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import NamedTuple
+
+from django.db.models import Exists, Max, Min, OuterRef, Q
+
+from maintenance.models import Loading, Reminder, Toolhead
+from maintenance.readiness.rules import POSSIBLE, digits, duration
+from maintenance.reminders.conditions.conditions import Found
+from spools.air.hourly import hour_of
+from spools.catalogue import values as catalogue_values
+from spools.checks import shown_day
+from spools.codes import pretty
+from spools.drying.runs import SMALL_JOB_G
+from spools.inventory import ledger
+from spools.inventory.queries import share
+from spools.models import DryingRun, Feedstock, MassEntry, Place, Spool, Stay
+from spools.moisture import state as moisture_state
+from spools.moisture.state import Band, moisture_of
+from spools.physics_inputs import Air, hours_until
+
+Kind = Reminder.Kind
+# Raised above the first chance of being too wet, kept until at most the second, so that it does not flicker.
+WET, DRY_AGAIN = 0.5, POSSIBLE
+# Pressing above this chance, or when it is on a toolhead.
+SURELY_WET = 0.9
+# A loaded spool that gets too wet is told so long before, and kept told until it has twice as long.
+SOON_H, NOT_SO_SOON_H = 12.0, 24.0
+LOOKS_H = (1, 2, 4, 8, SOON_H, NOT_SO_SOON_H)
+# A weighing may decide where the band is wider than this share of the limit (the second: still told), as wide
+# as so many steps of the scale, and the last weighing so old. Common practice, no source.
+WIDE, STILL_WIDE = 0.5, 0.4
+STEPS_IN_BAND = 4
+WEIGHED_LATELY = timedelta(days=7)
+OPENED_WET = [Spool.Card.WET, Spool.Card.MISSING]
+
+
+class Turns(NamedTuple):
+    """The outer turns of a spool: the chance that they are over the limit that prints well, their band, %."""
+
+    over: float
+    band: Band
+    limit_pct: float
+
+
+def wet_spools(now: datetime) -> Found:
+    """Spools whose outer turns are likely too wet to print well; not those in a dryer or still in their bag.
+
+    A loaded one is told some hours before.
+    """
+    found = Found([Kind.DRY, Kind.WEIGH])
+    spools = opened_spools()
+    turns = outer_turns(spools, now)
+    loaded = {
+        loading.spool_id: loading.toolhead
+        for loading in Loading.objects.present().select_related("toolhead__printer")
+    }
+    on_machines = [spool for spool in spools if spool.pk in loaded and turns[spool.pk].over <= WET]
+    soon_h = hours_until_wet(on_machines, turns, now)
+    for spool in spools:
+        own, toolhead = turns[spool.pk], loaded.get(spool.pk)
+        if own.over > WET:
+            found.want(_wet(spool, own), pressing=toolhead is not None or own.over > SURELY_WET)
+        elif toolhead is not None and (hours := soon_h[spool.pk]) is not None:
+            reminder = _soon_wet(spool, own, toolhead, hours, now)
+            if hours < SOON_H:
+                found.want(reminder)
+            else:
+                found.keep(reminder)
+        elif own.over > DRY_AGAIN:
+            found.keep(_wet(spool, own))
+    _weighings(found, [spool for spool in spools if turns[spool.pk].over <= WET], turns, now)
+    return found
+
+
+def opened_spools() -> list[Spool]:
+    """Spools in use that take up water: opened, in no dryer. The word of an unopened bag is taken, unless
+    its card says otherwise."""
+    drying = DryingRun.objects.filter(spool=OuterRef("pk"), end=None)
+    was_out = Stay.objects.filter(spool=OuterRef("pk")).exclude(place__kind=Place.Kind.BAG)
+    opened = Q(sealed=False) | Q(card__in=OPENED_WET) | Exists(was_out)
+    found = list(Spool.objects.filter(opened, ~Exists(drying), emptied_at=None))
+    share(found, "feedstock", Feedstock.objects.select_related("polymer", "filler"))
+    return found
+
+
+def outer_turns(spools: Sequence[Spool], now: datetime) -> dict[int, Turns]:
+    """The outer turns of each, by spool id."""
+    held = moisture_state.outer_turns(spools, now)
+    found = {}
+    for spool in spools:
+        limit_pct = catalogue_values.value(spool.feedstock, "limit_clear_pct")
+        assert limit_pct is not None
+        found[spool.pk] = Turns(held[spool.pk].over_clear, held[spool.pk].pct, limit_pct)
+    return found
+
+
+def hours_until_wet(
+    spools: Sequence[Spool], turns: dict[int, Turns], now: datetime
+) -> dict[int, float | None]:
+    """Hours until each is likely too wet in the air where it is; None: not within NOT_SO_SOON_H."""
+    moistures = moisture_of(spools, now) if spools else {}
+    lanes = []
+    for spool in spools:
+        here = moistures[spool.pk].history.segment_at(now)
+        assert here is not None
+        air = Air(0.0, here.air.temperature_c, here.air.rh_pct, here.moving_air)
+        lanes.append((moistures[spool.pk].winding, air))
+    limits_pct = [turns[spool.pk].limit_pct for spool in spools]
+    hours = hours_until(lanes, limits_pct, SMALL_JOB_G, LOOKS_H, below=False, share=WET)
+    return dict(zip((spool.pk for spool in spools), hours, strict=True))
+
+
+def _wet(spool: Spool, turns: Turns) -> Reminder:
+    polymer = spool.feedstock.polymer
+    return Reminder(
+        kind=Kind.DRY,
+        cause=f"dry:spool:{spool.pk}",
+        title=f"Re-dry {pretty(spool.code)} ({polymer})",
+        why=f"{_held(turns)}; {polymer} prints well up to {turns.limit_pct:g} %.",
+        way_out=f"Dry it: its page works out for how long (usual from damp: {polymer.dry_hours} h at "
+        f"{polymer.dry_set_c:g} °C).",
+        spool=spool,
+        amount=turns.band.p50,
+        amount_unit="% water in the outer turns",
+    )
+
+
+def _soon_wet(spool: Spool, turns: Turns, toolhead: Toolhead, hours: float, now: datetime) -> Reminder:
+    reminder = _wet(spool, turns)
+    reminder.why = (
+        f"{_held(turns)}; in the air of {toolhead} likely more than {turns.limit_pct:g} %, up to which "
+        f"{spool.feedstock.polymer} prints well, in about {duration(round(hours, 1))}."
+    )
+    reminder.way_out = "Put it into dry storage after this print, or dry it; its page has the plan."
+    reminder.due_at = hour_of(now + timedelta(hours=hours))
+    return reminder
+
+
+def _held(turns: Turns) -> str:
+    low, likely, high = turns.band
+    return f"The outer {SMALL_JOB_G:.0f} g hold {digits(likely)} % ({digits(low)} to {digits(high)} %)"
+
+
+def _weighings(found: Found, spools: Sequence[Spool], turns: dict[int, Turns], now: datetime) -> None:
+    """Spools that are cautions only because nobody knows better, where one more weighing tells more.
+
+    A first weighing hardly narrows the band (DEVELOPERS.md, Measured): what the label says is good to 2 %,
+    as much as all the water. The difference to an earlier weighing does.
+    """
+    unsure = {
+        spool.pk: spool
+        for spool in spools
+        if turns[spool.pk].over > POSSIBLE and _width(turns[spool.pk]) > STILL_WIDE
+    }
+    entries = MassEntry.objects.standing().filter(spool__in=unsure, kind=MassEntry.Kind.WEIGHED)
+    weighed = entries.order_by().values("spool").annotate(last=Max("at"), step_g=Min("resolution_g"))
+    rows = [row for row in weighed if row["last"] < now - WEIGHED_LATELY]
+    amounts = ledger.remaining_of([unsure[row["spool"]] for row in rows]) if rows else {}
+    for row in rows:
+        spool, own = unsure[row["spool"]], turns[row["spool"]]
+        band_g = (own.band.p90 - own.band.p10) / 100 * amounts[spool.pk].mass_g
+        if band_g < STEPS_IN_BAND * row["step_g"]:
+            continue
+        reminder = Reminder(
+            kind=Kind.WEIGH,
+            cause=f"weigh:spool:{spool.pk}",
+            title=f"Weigh {pretty(spool.code)} ({spool.feedstock.polymer})",
+            why=f"{_held(own)}, and {spool.feedstock.polymer} prints well up to {own.limit_pct:g} %: the "
+            f"band is too wide to tell. It was last weighed on {shown_day(row['last'])}.",
+            way_out="Weigh it with its reel: the difference to its last weighing tells what it took up.",
+            spool=spool,
+        )
+        if _width(own) > WIDE:
+            found.want(reminder)
+        else:
+            found.keep(reminder)
+
+
+def _width(turns: Turns) -> float:
+    """Of the band, in units of the limit."""
+    return (turns.band.p90 - turns.band.p10) / turns.limit_pct

@@ -1,0 +1,88 @@
+"""Sensors that have fallen silent."""
+
+from datetime import datetime, timedelta
+from typing import Any, NamedTuple
+
+from django.db.models import OuterRef, Q, QuerySet, Subquery
+
+from maintenance.models import Reminder
+from maintenance.readiness.rules import duration
+from maintenance.reminders.conditions.conditions import Found
+from spools.air.climate import Climate, climates_now
+from spools.air.hourly import BELIEVED_FOR
+from spools.checks import shown
+from spools.models import Place, Reading, Stay
+
+Kind = Reminder.Kind
+HOUR = timedelta(hours=1)
+# A sensor is one that sent more readings than this; its usual interval is that between the last of them.
+INTERVALS = 10
+# Silent: no reading for so many of its intervals, none that is still believed. Common practice, no source.
+MISSED = 3
+# Pressing after so many times that, and at least a day.
+PRESSING_AFTER, DAY = 2, timedelta(days=1)
+
+
+class Late(NamedTuple):
+    """A place whose sensor has not been heard since a time; how often it usually sends, and may not."""
+
+    place: Place
+    last_at: datetime
+    interval: timedelta
+    allowed: timedelta
+
+
+def late_sensors(now: datetime) -> list[Late]:
+    """Places in use that a sensor has told nothing of for longer than usual, the longest first. One query."""
+    found = []
+    for place in _with_sensors(now):
+        interval = (place.last_at - place.before_at) / INTERVALS
+        allowed = max(BELIEVED_FOR, MISSED * interval)
+        if now - place.last_at > allowed:
+            found.append(Late(place, place.last_at, interval, allowed))
+    return sorted(found, key=lambda late: late.last_at)
+
+
+def silent(now: datetime) -> Found:
+    """Sensors that are late."""
+    found = Found([Kind.SENSOR])
+    late = late_sensors(now)
+    airs = climates_now([one.place for one in late], now) if late else {}
+    for one in late:
+        pressing = now - one.last_at > max(DAY, PRESSING_AFTER * one.allowed)
+        found.want(_silent(*one, airs[one.place.pk]), pressing=pressing, since=one.last_at)
+    return found
+
+
+def _with_sensors(now: datetime) -> QuerySet[Any]:
+    """Places in use with a sensor, with the times of its last reading and of the one INTERVALS before it.
+
+    In use: spools are there, or in a dryer or dry box that stands there.
+    """
+    occupied = Stay.objects.filter(end=None, spool__emptied_at=None).order_by().values("place").distinct()
+    used = Place.objects.filter(pk__in=occupied)
+    sent = Reading.objects.filter(place=OuterRef("pk"), origin=Reading.Origin.API, at__lte=now)
+    times = sent.order_by("-at").values("at")
+    return (
+        Place.objects.filter(Q(pk__in=occupied) | Q(pk__in=used.values("room")))
+        .annotate(last_at=Subquery(times[:1]), before_at=Subquery(times[INTERVALS : INTERVALS + 1]))
+        .filter(before_at__isnull=False)
+    )
+
+
+def _silent(
+    place: Place, last_at: datetime, interval: timedelta, allowed: timedelta, air: Climate
+) -> Reminder:
+    said = f"{air.temperature_c:.0f} °C and {air.rh_pct:.0f} % RH"
+    # A reading by hand or from a file may tell what the sensor does not.
+    instead = f"Its air is {air.origin} meanwhile" if air.origin != "reading" else "Another reading says"
+    return Reminder(
+        kind=Kind.SENSOR,
+        cause=f"sensor:place:{place.pk}",
+        title=f"The sensor in {place} is silent",
+        why=f"Its last reading came on {shown(last_at)}; before that one came every "
+        f"{duration(round(interval / HOUR, 2))}. {instead}: {said}.",
+        way_out="Look at its battery and its network. Where it was taken away, mark this as done.",
+        place=place,
+        due_at=last_at + allowed,
+    )

@@ -1,0 +1,42 @@
+"""Services of machines in use whose interval is over."""
+
+from datetime import datetime, timedelta
+
+from maintenance.models import Reminder, ServiceKind, Toolhead
+from maintenance.readiness.rules import digits
+from maintenance.reminders.conditions.conditions import Found
+from maintenance.service.intervals import Status, statuses
+from spools.air.hourly import hour_of
+
+Kind = Reminder.Kind
+# Pressing when it is over by this share of the interval. Common practice, no source.
+OVERDUE_SHARE = 1.25
+
+
+def overdue(now: datetime) -> Found:
+    found = Found([Kind.CLEAN, Kind.SERVICE])
+    toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
+    for status in statuses(toolheads, now):
+        if status.since.overdue:
+            found.want(_service(status, now), pressing=status.since.share >= OVERDUE_SHARE)
+    return found
+
+
+def _service(status: Status, now: datetime) -> Reminder:
+    kind, since = status.kind, status.since
+    over_days = (since.used - since.interval) / since.per_day if since.per_day > 0 else None
+    return Reminder(
+        kind=Kind.CLEAN if kind.work in ServiceKind.CLEANING else Kind.SERVICE,
+        cause=f"service:{kind.pk}:printer:{status.printer.pk}"
+        + (f":toolhead:{status.toolhead.pk}" if status.toolhead else ""),
+        title=f"{kind.name.capitalize()} on {since.where}",
+        why=f"{digits(since.used)} {since.unit} {status.since_when}; its interval is "
+        f"{digits(since.interval)}. Who says so: {kind.source}.",
+        way_out="Do it, then record it on the service page of the machine: that ends this reminder.",
+        printer=status.printer,
+        toolhead=status.toolhead,
+        # At the present rate of use, when the interval was over.
+        due_at=None if over_days is None else hour_of(now - timedelta(days=over_days)),
+        amount=since.used,
+        amount_unit=since.unit,
+    )

@@ -1,0 +1,116 @@
+"""Parts and feedstocks at or below their reorder points; 0 means that none are kept in stock."""
+
+from collections import defaultdict
+from datetime import datetime, timedelta
+
+from django.db.models import Sum
+
+from maintenance.models import PartKind, Reminder
+from maintenance.parts.life import DAY, RATE_OVER, Aged, fitted_parts
+from maintenance.parts.wear_entries import in_stock
+from maintenance.reminders.conditions.conditions import Found
+from spools.air.hourly import hour_of
+from spools.checks import shown_day
+from spools.drying.runs import SMALL_JOB_G
+from spools.inventory import ledger
+from spools.models import Feedstock, MassEntry, Spool
+
+# Parts that are used up within this time have to be bought now. Common practice, no source.
+DELIVERY = timedelta(days=14)
+FORESEEABLE_DAYS = 3650
+
+
+def short(now: datetime, fitted: list[Aged] | None = None) -> Found:
+    """What is to be bought; parts also when more of those that are fitted are used up before new ones can
+    come than are in stock.
+
+    fitted: the parts that are fitted now, where the caller has them.
+    """
+    found = Found([Reminder.Kind.REORDER])
+    counts = in_stock()
+    kinds = list(PartKind.objects.filter(reorder_point__gt=0, pk__in=counts))
+    ends = _used_up_at(fitted_parts(at=now) if fitted is None else fitted) if kinds else {}
+    for kind in kinds:
+        reminder = _part(kind, counts[kind.pk], ends.get(kind.pk, []), now)
+        if reminder is not None:
+            # None left: pressing where one will be missing soon, or where nobody knows when.
+            later = reminder.due_at is not None and reminder.due_at > now + DELIVERY
+            found.want(reminder, pressing=counts[kind.pk] <= 0 and not later)
+    kept = list(Feedstock.objects.filter(reorder_point_g__gt=0).select_related("maker"))
+    spools = list(Spool.objects.filter(feedstock__in=kept, emptied_at=None))
+    amounts = ledger.remaining_of(spools) if spools else {}
+    a_day_g = _used_a_day_g(kept, now) if kept else {}
+    for feedstock in kept:
+        mass_g = sum(amounts[spool.pk].mass_g for spool in spools if spool.feedstock_id == feedstock.pk)
+        if mass_g <= feedstock.reorder_point_g:
+            reminder = _feedstock(feedstock, mass_g, a_day_g.get(feedstock.pk, 0.0), now)
+            # Less than a small job is as good as none.
+            found.want(reminder, pressing=mass_g < SMALL_JOB_G)
+    return found
+
+
+def _used_up_at(fitted: list[Aged]) -> dict[int, list[datetime]]:
+    """When the parts that are fitted will be used up at the present rate of use, by kind id."""
+    ends: dict[int, list[datetime]] = defaultdict(list)
+    for of in fitted:
+        if (end := of.left().used_up_at) is not None:
+            ends[of.kind.pk].append(end)
+    return ends
+
+
+def _part(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Reminder | None:
+    soon = sum(end <= now + DELIVERY for end in ends)
+    if count > kind.reorder_point and soon <= count:
+        return None
+    why = f"{count} in stock; the reorder point is {kind.reorder_point}."
+    if soon:
+        why += f" Of those fitted, {soon} will probably be used up within {DELIVERY.days} days."
+    # When the first one is wanted that is not there.
+    due_at = hour_of(sorted(ends)[count]) if count < len(ends) else None
+    if due_at is not None:
+        why += f" At the present rate of use the first one that is missing is wanted {shown_day(due_at)}."
+    return Reminder(
+        kind=Reminder.Kind.REORDER,
+        cause=f"reorder:part_kind:{kind.pk}",
+        title=f"Reorder {kind}",
+        why=why,
+        way_out="Buy some, and receive them on the stock page.",
+        part_kind=kind,
+        due_at=due_at,
+        amount=count,
+        amount_unit="in stock",
+        amount_falls=True,
+    )
+
+
+def _used_a_day_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float]:
+    """Grams that left the spools of each feedstock a day, of late, by its id."""
+    gone = MassEntry.objects.standing().filter(
+        kind__in=[MassEntry.Kind.PRINTED, MassEntry.Kind.REMOVED, MassEntry.Kind.RETURNED],
+        spool__feedstock__in=feedstocks,
+        at__gt=now - RATE_OVER,
+        at__lte=now,
+    )
+    sums = gone.order_by().values_list("spool__feedstock").annotate(g=Sum("net_change_g"))
+    return {pk: -change_g / (RATE_OVER / DAY) for pk, change_g in sums}
+
+
+def _feedstock(feedstock: Feedstock, mass_g: float, a_day_g: float, now: datetime) -> Reminder:
+    days = mass_g / a_day_g if a_day_g > 0 else FORESEEABLE_DAYS
+    why = f"{mass_g:.0f} g on all spools; the reorder point is {feedstock.reorder_point_g:.0f} g."
+    # When all of it is used up.
+    due_at = hour_of(now + timedelta(days=days)) if days < FORESEEABLE_DAYS else None
+    if due_at is not None:
+        why += f" At {a_day_g:.2g} g a day it lasts until {shown_day(due_at)}."
+    return Reminder(
+        kind=Reminder.Kind.REORDER,
+        cause=f"reorder:feedstock:{feedstock.pk}",
+        title=f"Reorder {feedstock}",
+        why=why,
+        way_out="Buy a spool, and receive it.",
+        feedstock=feedstock,
+        due_at=due_at,
+        amount=mass_g,
+        amount_unit="g",
+        amount_falls=True,
+    )

@@ -1,0 +1,197 @@
+"""The ways to reach a person: added, told what to tell, ended."""
+
+import base64
+import binascii
+import secrets
+from collections.abc import Iterable, Mapping
+from datetime import time
+from typing import Any
+
+import httpx
+from django.contrib.auth import get_user_model
+from django.core.exceptions import ValidationError
+from django.core.validators import validate_email
+from django.db import transaction
+from django.utils import timezone
+
+from maintenance.models import Channel, DeliverySettings, Reminder, Subscription
+from maintenance.reminders.delivery import push
+from maintenance.reminders.delivery.attempts import end_channel
+from maintenance.reminders.delivery.outbox import ENDED
+from maintenance.reminders.delivery.times import DAY, LEAST_OPEN, quiet_length
+from maintenance.reminders.delivery.webhook import new_secret
+
+Kind, Timing = Channel.Kind, Subscription.Timing
+LONGEST_ADDRESS = 1000
+# What cannot wait for tomorrow's digest.
+URGENT = [Reminder.Kind.DRYER_UP, Reminder.Kind.DRYING_DONE]
+ALL_AT_ONCE: dict[str, str] = dict.fromkeys(Reminder.Kind.values, Timing.AT_ONCE)
+AT_FIRST_BY_EMAIL = {
+    kind: Timing.AT_ONCE if kind in URGENT else Timing.DIGEST for kind in Reminder.Kind.values
+}
+
+
+def open_channels(user: Any) -> list[Channel]:
+    return list(Channel.objects.filter(user=user, ended_at=None))
+
+
+@transaction.atomic
+def add_email(user: Any, address: str, name: str = "") -> Channel:
+    """An e-mail address; at first most comes in the digest."""
+    address = address.strip()
+    try:
+        validate_email(address)
+    except ValidationError:
+        raise ValidationError({"address": "Give one e-mail address, such as ada@shop.example."}) from None
+    return _add(user, Kind.EMAIL, address, name, AT_FIRST_BY_EMAIL)
+
+
+@transaction.atomic
+def add_webhook(user: Any, address: str, name: str = "") -> Channel:
+    """A web address that is posted to, signed with a secret of its own."""
+    address = address.strip()
+    try:
+        parts = httpx.URL(address)
+        host = parts.host
+    except (httpx.InvalidURL, ValueError):
+        # ValueError: "xn--" before what is no encoded name.
+        parts, host = httpx.URL(""), ""
+    possible = parts.scheme in ("http", "https") and host and (parts.port or 80) <= 65535
+    if not possible or any(character.isspace() for character in address):
+        raise ValidationError(
+            {"address": "Give a whole web address, such as https://receiver.example/reminders."}
+        )
+    if parts.userinfo:
+        raise ValidationError(
+            {"address": "Leave name and password out; the receiver knows us by the signature."}
+        )
+    return _add(user, Kind.WEBHOOK, address, name, ALL_AT_ONCE, secret=new_secret())
+
+
+@transaction.atomic
+def add_push(user: Any, endpoint: str, p256dh: str, auth: str, name: str = "") -> Channel:
+    """A browser's subscription; the same one again brings its keys up to date."""
+    endpoint = endpoint.strip()
+    keys = {"p256dh": p256dh.strip(), "auth": auth.strip()}
+    if not endpoint.startswith("https://"):
+        raise ValidationError("A push service has an address with https. Ask the browser again.")
+    try:
+        if len(_decoded(keys["p256dh"])) != 65 or len(_decoded(keys["auth"])) != 16:
+            raise ValueError("keys of another length")
+        push.encrypted({"endpoint": endpoint, "keys": keys}, b"{}")
+    except ValueError:
+        raise ValidationError("The browser's keys cannot be read. Ask the browser again.") from None
+    had = Channel.objects.filter(user=user, kind=Kind.PUSH, address=endpoint, ended_at=None).first()
+    if had is None:
+        return _add(user, Kind.PUSH, endpoint, name or "A browser", ALL_AT_ONCE, keys=keys)
+    had.keys = keys
+    had.save(update_fields=["keys"])
+    return had
+
+
+@transaction.atomic
+def open_calendar(user: Any) -> Channel:
+    """The person's calendar feed; one that is there is replaced, and its address ends at once."""
+    _one_at_a_time(user)
+    old = Channel.objects.filter(user=user, kind=Kind.CALENDAR, ended_at=None).first()
+    kinds = ALL_AT_ONCE
+    if old is not None:
+        kinds = dict(old.subscriptions.values_list("reminder_kind", "timing"))
+        end(old)
+    return _add(user, Kind.CALENDAR, secrets.token_urlsafe(32), "Calendar", kinds)
+
+
+@transaction.atomic
+def count_on_page(user: Any, kinds: Iterable[str]) -> None:
+    """Which kinds are counted on the pages; all of them is the same as nothing said."""
+    _one_at_a_time(user)
+    chosen = set(kinds)
+    page = Channel.objects.filter(user=user, kind=Kind.PAGE, ended_at=None).first()
+    if chosen == set(Reminder.Kind.values):
+        if page is not None:
+            end(page)
+    elif page is None:
+        _add(user, Kind.PAGE, "", "On the page", dict.fromkeys(chosen, Timing.AT_ONCE))
+    else:
+        tell(page, dict.fromkeys(chosen, Timing.AT_ONCE))
+
+
+@transaction.atomic
+def tell(channel: Channel, timings: Mapping[str, str]) -> None:
+    """What is told by a channel: a timing for each kind that is; the others are not. Digests are e-mails."""
+    for kind, timing in timings.items():
+        if kind not in Reminder.Kind.values:
+            raise ValidationError("There is no such kind of reminder. Choose from the list.")
+        if timing not in Timing.values or (timing == Timing.DIGEST and channel.kind != Kind.EMAIL):
+            raise ValidationError("There is no such time. Choose from the list.")
+    channel.subscriptions.exclude(reminder_kind__in=timings).delete()
+    rows = [Subscription(channel=channel, reminder_kind=kind, timing=at) for kind, at in timings.items()]
+    Subscription.objects.bulk_create(
+        rows,
+        update_conflicts=True,
+        unique_fields=["channel", "reminder_kind"],
+        update_fields=["timing"],
+    )
+
+
+@transaction.atomic
+def renew_secret(channel: Channel) -> str:
+    """Another secret for a webhook; the old one signs nothing any more."""
+    if channel.kind != Kind.WEBHOOK or channel.ended_at is not None:
+        raise ValidationError("Only a webhook that has not ended has a secret.")
+    channel.secret = new_secret()
+    channel.save(update_fields=["secret"])
+    return channel.secret
+
+
+@transaction.atomic
+def end(channel: Channel) -> None:
+    """Nothing goes there any more, what waits for it neither. What was sent stays known."""
+    end_channel(channel, timezone.now(), ENDED)
+
+
+@transaction.atomic
+def keep_times(
+    user: Any, quiet_from: time | None, quiet_to: time | None, pressing_in_quiet: bool, digest_at: time
+) -> None:
+    """When a person wants to hear of things. Refused: half of the quiet hours, too many, a digest in them."""
+    if (quiet_from is None) != (quiet_to is None):
+        raise ValidationError({"quiet_to": "Give both ends of the quiet hours, or neither."})
+    if quiet_from is not None and quiet_to is not None:
+        length = quiet_length(quiet_from, quiet_to)
+        if not length or DAY - length < LEAST_OPEN:
+            raise ValidationError({"quiet_to": "Leave at least 2 hours of the day that are not quiet."})
+        if quiet_length(quiet_from, digest_at) < length:
+            raise ValidationError({"digest_at": "This is in the quiet hours. Choose a time outside them."})
+    values = {
+        "quiet_from": quiet_from,
+        "quiet_to": quiet_to,
+        "pressing_in_quiet": pressing_in_quiet,
+        "digest_at": digest_at,
+    }
+    DeliverySettings.objects.update_or_create(user=user, defaults=values)
+
+
+def _add(user: Any, kind: str, address: str, name: str, timings: Mapping[str, str], **values: Any) -> Channel:
+    if len(address) > LONGEST_ADDRESS:
+        raise ValidationError({"address": f"Give an address of at most {LONGEST_ADDRESS} characters."})
+    _one_at_a_time(user)
+    # Mail servers hardly ever tell capitals apart; web addresses do.
+    same = {"address__iexact": address} if kind == Kind.EMAIL else {"address": address}
+    if Channel.objects.filter(user=user, kind=kind, ended_at=None, **same).exists():
+        raise ValidationError({"address": "This one is in your list already."})
+    made = Channel.objects.create(user=user, kind=kind, address=address, name=name.strip(), **values)
+    tell(made, timings)
+    return made
+
+
+def _one_at_a_time(user: Any) -> None:
+    """Of two taps on a button the second sees what the first has added."""
+    get_user_model().objects.select_for_update(no_key=True).get(pk=user.pk)
+
+
+def _decoded(text: str) -> bytes:
+    try:
+        return base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True)
+    except binascii.Error as error:
+        raise ValueError("not base64url") from error

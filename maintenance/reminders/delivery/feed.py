@@ -1,0 +1,143 @@
+"""Reminders as a calendar that phones subscribe to (RFC 5545), at an address that only its owner knows.
+
+Events, not to-dos: phones show the events of a calendar that is subscribed to and leave its VTODOs out (from
+memory). What has ended is gone from the feed, and so from the phone at its next look.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import icalendar
+from django.db.models import Count, Max, Q, QuerySet
+from django.utils import timezone
+from django.utils.crypto import salted_hmac
+
+from maintenance.models import Channel, Reminder, ReminderEvent
+from maintenance.reminders.delivery.wording import address_of
+from maintenance.reminders.links import link_of, with_subjects
+from spools.codes import pretty
+from spools.models import DryingRun
+
+Kind = Reminder.Kind
+# How long an event is drawn, and after what time a phone may look again (RFC 7986, 5.7).
+LENGTH, LOOK_AGAIN = timedelta(minutes=30), timedelta(hours=1)
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One event. changed_at, sequence: of its last change that is known, and how many there were."""
+
+    cause: str
+    start: datetime
+    title: str
+    text: str
+    path: str
+    changed_at: datetime
+    sequence: int = 0
+
+
+def feed_of(token: str) -> Channel | None:
+    """The open calendar of that address."""
+    feeds = Channel.objects.filter(kind=Channel.Kind.CALENDAR, ended_at=None, user__is_active=True)
+    return feeds.filter(address=token).first() if token else None
+
+
+def as_ical(channel: Channel) -> bytes:
+    """The whole feed: the same to the last byte while nothing changes."""
+    kinds = set(channel.subscriptions.values_list("reminder_kind", flat=True))
+    reminders = list(_dated(kinds))
+    planned = list(_planned(kinds))
+    told_or_done = Reminder.objects.filter(Q(ended_at=None) | Q(ending=Reminder.Ending.DONE))
+    known = set(
+        told_or_done.filter(cause__in=[plan.cause for plan in planned]).values_list("cause", flat=True)
+    )
+    entries = [*_told(reminders), *(plan for plan in planned if plan.cause not in known)]
+    feed = icalendar.Calendar()
+    feed.add("prodid", "-//Loadworthy//Reminders//EN")
+    feed.add("version", "2.0")
+    feed.add("method", "PUBLISH")
+    feed.add("name", "Loadworthy")
+    feed.add("refresh-interval", LOOK_AGAIN, parameters={"VALUE": "DURATION"})
+    for entry in sorted(entries, key=lambda entry: (entry.start, entry.cause)):
+        feed.add_component(_event(entry))
+    return feed.to_ical()
+
+
+def _dated(kinds: set[str]) -> QuerySet[Reminder]:
+    """Open reminders of these kinds that are due at a known time."""
+    open_ = Reminder.objects.filter(kind__in=kinds, ended_at=None, due_at__isnull=False)
+    return with_subjects(open_)
+
+
+def _told(reminders: list[Reminder]) -> Iterator[Entry]:
+    changes = _changes([reminder.cause for reminder in reminders])
+    now = timezone.now()
+    for reminder in reminders:
+        count, last = changes.get(reminder.cause, (1, reminder.raised_at))
+        assert reminder.due_at is not None
+        # Put off until an amount it may be due again any day, so it stays where it was.
+        put_off = reminder.snoozed_until if reminder.snoozed_until_amount is None else None
+        yield Entry(
+            cause=reminder.cause,
+            start=put_off if put_off is not None and put_off > now else reminder.due_at,
+            title=reminder.title,
+            text=f"{reminder.why}\n{reminder.way_out}",
+            path=link_of(reminder)[0],
+            changed_at=last,
+            sequence=count - 1,
+        )
+
+
+def _changes(causes: list[str]) -> dict[str, tuple[int, datetime]]:
+    """How often something happened to the reminders of a cause, and when last."""
+    rows = (
+        ReminderEvent.objects.filter(reminder__cause__in=causes)
+        .values("reminder__cause")
+        .annotate(count=Count("pk"), last=Max("at"))
+        .order_by()
+    )
+    return {row["reminder__cause"]: (row["count"], row["last"]) for row in rows}
+
+
+def _planned(kinds: set[str]) -> Iterator[Entry]:
+    """What drying runs under way will ask for: the causes of the reminders to come, so they follow on."""
+    runs = DryingRun.objects.filter(end=None).select_related("spool", "dryer")
+    for run in runs if kinds & {Kind.DRYING_DONE, Kind.DRYER_UP} else runs.none():
+        code, path = pretty(run.spool.code), f"/s/{run.spool.code}/"
+        if Kind.DRYING_DONE in kinds:
+            yield Entry(
+                cause=f"drying_done:run:{run.pk}",
+                start=run.start + timedelta(hours=run.planned_hours),
+                title=f"Take {code} out of {run.dryer}",
+                text=f"Its {run.planned_hours:.4g} h ({run.temperatures}) are over.",
+                path=path,
+                changed_at=run.start,
+            )
+        if Kind.DRYER_UP in kinds and run.change_at is not None:
+            yield Entry(
+                cause=f"dryer_up:run:{run.pk}",
+                start=run.change_at,
+                title=f"Turn {run.dryer} up to {run.set_point_c:g} °C",
+                text=f"The first stage of {code}, {run.first_hours:.4g} h, is over.",
+                path=path,
+                changed_at=run.start,
+            )
+
+
+def _event(entry: Entry) -> icalendar.Event:
+    event = icalendar.Event()
+    # Of the shop and of the cause, and telling nothing of either.
+    event.add("uid", salted_hmac("maintenance.calendar", entry.cause).hexdigest())
+    event.add("dtstamp", entry.changed_at.astimezone(UTC))
+    event.add("last-modified", entry.changed_at.astimezone(UTC))
+    event.add("sequence", entry.sequence)
+    event.add("dtstart", entry.start.astimezone(UTC))
+    event.add("dtend", (entry.start + LENGTH).astimezone(UTC))
+    event.add("summary", entry.title)
+    event.add("description", entry.text)
+    # It blocks no time of the day.
+    event.add("transp", "TRANSPARENT")
+    if link := address_of(entry.path) if entry.path else "":
+        event.add("url", link)
+    return event

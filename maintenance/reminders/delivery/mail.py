@@ -1,0 +1,88 @@
+"""E-mail by the shop's own mail server: plain text with a simple HTML part."""
+
+import smtplib
+import threading
+from email.utils import parseaddr
+
+from django.conf import settings
+from django.core.mail import EmailMultiAlternatives
+from django.template.loader import render_to_string
+from django.urls import reverse
+
+from maintenance.models import Message
+from maintenance.reminders.delivery.posting import NotDelivered
+from maintenance.reminders.delivery.wording import address_of, subject_of
+
+# All in all, against a server that drips; a single answer has EMAIL_TIMEOUT.
+DEADLINE_S = 30.0
+
+
+def is_set_up() -> bool:
+    return bool(settings.EMAIL_HOST)
+
+
+def send(message: Message) -> None:
+    """Hand it to the mail server; raises NotDelivered when that does not take it."""
+    if not is_set_up():
+        raise NotDelivered("E-mail is not set up: set EMAIL_HOST and restart.")
+    mail = compose(message)
+    failed: list[BaseException] = []
+
+    def hand_over() -> None:
+        try:
+            mail.send()
+        except Exception as error:
+            failed.append(error)
+
+    # Nothing can interrupt a conversation with a server that drips, so it is left alone when its time is up.
+    # Should it succeed after all, the person has the e-mail twice, with the same Message-ID.
+    thread = threading.Thread(target=hand_over, daemon=True, name="e-mail")
+    thread.start()
+    thread.join(DEADLINE_S)
+    if thread.is_alive():
+        raise NotDelivered(f"The mail server took longer than {DEADLINE_S:g} s.")
+    if failed:
+        raise _told(failed[0]) from failed[0]
+
+
+def compose(message: Message) -> EmailMultiAlternatives:
+    """The e-mail, with a Message-ID that is the message's own: mail programs show a double once."""
+    where = address_of(reverse("delivery"))
+    entries = message.body.get("entries", [message.body])
+    context = {"entries": entries, "where": where, "subject": subject_of(message.body)}
+    context["more"] = message.body.get("more", 0)
+    sender = parseaddr(settings.DEFAULT_FROM_EMAIL)[1]
+    headers = {
+        "Message-ID": f"<{message.pk}@{sender.rpartition('@')[2] or 'localhost'}>",
+        "Auto-Submitted": "auto-generated",
+    }
+    if where:
+        headers["List-Unsubscribe"] = f"<{where}>"
+    mail = EmailMultiAlternatives(
+        subject=context["subject"],
+        body=render_to_string("reminders/delivery/email.txt", context),
+        to=[message.channel.address],
+        headers=headers,
+    )
+    mail.attach_alternative(render_to_string("reminders/delivery/email.html", context), "text/html")
+    return mail
+
+
+def _told(error: BaseException) -> NotDelivered:
+    """What the mail server has against it. A refusal with 5yz is for good (RFC 5321, 4.2.1)."""
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        code, words = next(iter(error.recipients.values()))
+        said = f"The mail server refused the address ({_said(code, words)})."
+        return NotDelivered(said, final=code >= 500, of_channel=False)
+    if isinstance(error, smtplib.SMTPDataError):
+        said = f"The mail server refused the e-mail ({_said(error.smtp_code, error.smtp_error)})."
+        return NotDelivered(said, final=error.smtp_code >= 500, of_channel=False)
+    if isinstance(error, smtplib.SMTPResponseException):
+        said = _said(error.smtp_code, error.smtp_error)
+        return NotDelivered(f"The mail server refused us ({said}): look at the settings of e-mail.")
+    return NotDelivered(f"The mail server could not be reached ({error or type(error).__name__}).")
+
+
+def _said(code: int, words: bytes | str) -> str:
+    text = words.decode(errors="replace") if isinstance(words, bytes) else words
+    return f"{code} {' '.join(text.split())}"[:200]

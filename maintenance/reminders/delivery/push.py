@@ -1,0 +1,123 @@
+"""Notifications of a browser: Web Push (RFC 8030), encrypted (RFC 8291), from a known sender (RFC 8292)."""
+
+import json
+import os
+import time
+from email.utils import parseaddr
+from pathlib import Path
+from tempfile import NamedTemporaryFile
+from typing import Any
+from urllib.parse import urlsplit
+
+from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
+from django.conf import settings
+from py_vapid import Vapid02, VapidException
+from py_vapid.utils import b64urlencode
+
+from maintenance.models import Message
+from maintenance.reminders.delivery.posting import NotDelivered, post
+from maintenance.reminders.delivery.wording import subject_of
+
+# A push service keeps it so long for a browser that is off; older news are seen on the page.
+KEPT_S = 24 * 3600
+# RFC 8292 allows a day; half of it leaves room for a clock that is wrong.
+SIGNED_FOR_S = 12 * 3600
+GONE = {404, 410}
+
+
+def send(message: Message) -> None:
+    """Hand it to the browser's push service; raises NotDelivered when that does not take it."""
+    channel, body = message.channel, message.body
+    subscription = {"endpoint": channel.address, "keys": channel.keys}
+    try:
+        content = encrypted(subscription, notification(message))
+        signed = _key().sign(_claims(channel.address))
+    except (VapidException, ValueError) as error:
+        raise NotDelivered(
+            f"The browser's keys or ours are of no use ({error}).", final=True, of_channel=False
+        ) from error
+    headers = {
+        "content-type": "application/octet-stream",
+        "content-encoding": "aes128gcm",
+        "ttl": str(KEPT_S),
+        "urgency": "high" if body.get("pressing") else "normal",
+        "authorization": signed["Authorization"],
+    }
+    if "reminder" in body:
+        # What waits at the push service about the same reminder is replaced.
+        headers["topic"] = f"reminder-{body['reminder']}"
+    answer = post(channel.address, content, headers)
+    if answer.status in GONE:
+        raise NotDelivered(
+            f"The browser has ended its subscription (HTTP {answer.status}).", ends_channel=True
+        )
+    if not 200 <= answer.status < 300:
+        raise NotDelivered(
+            f"The push service answered HTTP {answer.status}.", retry_after_s=answer.retry_after_s
+        )
+
+
+def notification(message: Message) -> bytes:
+    """What the service worker shows, static/push-worker.js."""
+    body = message.body
+    entries = body.get("entries", [])
+    told = {
+        "id": str(message.pk),
+        "title": f"{len(entries) + body['more']} reminders" if len(entries) > 1 else subject_of(body),
+        "body": subject_of(body) if entries else f"{body['why']} {body['way_out']}",
+        "path": body["path"],
+        "tag": f"reminder-{body['reminder']}" if "reminder" in body else str(message.pk),
+    }
+    return json.dumps(told, ensure_ascii=False).encode()
+
+
+def encrypted(subscription: dict[str, Any], content: bytes) -> bytes:
+    """The content as only that browser can read it. Raises ValueError for bad keys."""
+    # Imported when first wanted: it brings an HTTP client along that nothing here uses.
+    from pywebpush import WebPusher, WebPushException
+
+    try:
+        return WebPusher(subscription).encode(content)["body"]
+    except WebPushException as error:
+        raise ValueError(str(error)) from error
+
+
+def public_key() -> str:
+    """What a browser is told to take notifications from: our public key, in base64url."""
+    point = _key().public_key.public_bytes(Encoding.X962, PublicFormat.UncompressedPoint)
+    return b64urlencode(point)
+
+
+def _claims(address: str) -> dict[str, Any]:
+    parts = urlsplit(address)
+    contact = parseaddr(settings.DEFAULT_FROM_EMAIL)[1]
+    return {
+        "aud": f"{parts.scheme}://{parts.netloc}",
+        "exp": int(time.time()) + SIGNED_FOR_S,
+        "sub": f"mailto:{contact}",
+    }
+
+
+def _key() -> Vapid02:
+    """The key from the environment, else the one in the data folder, made once."""
+    if settings.VAPID_PRIVATE_KEY:
+        return Vapid02.from_string(settings.VAPID_PRIVATE_KEY)
+    path = Path(settings.DATA_DIR) / "vapid_key"
+    if not path.exists():
+        _make_key(path)
+    return Vapid02.from_string(path.read_text().strip())
+
+
+def _make_key(path: Path) -> None:
+    """Another process may do so, too: the first one's key stays, and is never seen half written."""
+    made = Vapid02()
+    made.generate_keys()
+    number = made.private_key.private_numbers().private_value
+    # Its mode is 0600.
+    with NamedTemporaryFile("w", dir=path.parent) as file:
+        file.write(b64urlencode(number.to_bytes(32)))
+        file.flush()
+        try:
+            os.link(file.name, path)
+        except FileExistsError:
+            return

@@ -1,0 +1,83 @@
+"""Where a reminder is dealt with: the very form where there is one, else the page of what it is about."""
+
+from django.db.models import Prefetch, QuerySet
+from django.urls import reverse
+
+from maintenance.models import Fitting, Loading, Reminder
+from spools.codes import pretty
+
+Kind = Reminder.Kind
+
+
+def with_subjects(found: QuerySet[Reminder]) -> QuerySet[Reminder]:
+    """With all that link_of looks at, in three queries."""
+    return found.select_related(
+        "spool", "part__kind", "toolhead__printer", "printer", "part_kind", "feedstock__maker", "place"
+    ).prefetch_related(
+        Prefetch("part__fittings", Fitting.objects.filter(end=None)),
+        Prefetch("toolhead__loadings", Loading.objects.present()),
+    )
+
+
+def link_of(reminder: Reminder) -> tuple[str, str]:
+    """The page where a reminder of with_subjects is dealt with, as a path, and what the link to it says.
+
+    "" where nothing that it is about is there any more.
+    """
+    code = "" if reminder.spool is None else reminder.spool.code
+    match reminder.kind:
+        case Kind.DRY if code:
+            return reverse("spool-dry", args=[code]), f"Dry {pretty(code)}"
+        case Kind.WEIGH if code:
+            return reverse("spool-weigh", args=[code]), f"Weigh {pretty(code)}"
+        case Kind.DRYER_UP:
+            return reverse("reminder-done", args=[reminder.pk]), "It is turned up"
+        case Kind.DRYING_DONE if reminder.place is not None:
+            return reverse("drying-finish", args=[reminder.place_id]), "Take it out"
+        case Kind.DRYING_DONE:
+            return reverse("drying"), "See the dryers"
+        case Kind.REGENERATE if reminder.place is not None:
+            return reverse("place-desiccant", args=[reminder.place_id]), "Record the desiccant"
+        case Kind.FLOW_CHECK:
+            return _flow_check(reminder)
+        case Kind.FLOW_CHART if reminder.toolhead is not None:
+            return reverse("toolhead-flow", args=[reminder.toolhead_id]), "See the chart"
+        case Kind.CLEAN | Kind.SERVICE if reminder.printer is not None:
+            return _service(reminder), "Record it"
+    return _subject(reminder)
+
+
+def _flow_check(reminder: Reminder) -> tuple[str, str]:
+    """With the spool that is on the toolhead; without one that comes first."""
+    toolhead = reminder.toolhead
+    if toolhead is None:
+        return reverse("flow-check-new"), "Plan the check"
+    if loadings := list(toolhead.loadings.all()):
+        return f"{reverse('flow-check-new')}?loading={loadings[0].pk}", "Plan the check"
+    return reverse("spools"), f"Choose a spool to load on {toolhead}"
+
+
+def _service(reminder: Reminder) -> str:
+    """The form with the service filled in; a cause of it begins with "service:" and the id of its kind."""
+    kind = f"?kind={reminder.cause.split(':')[1]}"
+    toolhead = f"&toolhead={reminder.toolhead_id}" if reminder.toolhead_id else ""
+    return reverse("service-done", args=[reminder.printer_id]) + kind + toolhead
+
+
+def _subject(reminder: Reminder) -> tuple[str, str]:
+    """The page of what it is about, or the form that ends it."""
+    fitted = [] if reminder.part is None else list(reminder.part.fittings.all())
+    if fitted:
+        return reverse("part-replace", args=[fitted[0].pk]), "Replace it"
+    if reminder.spool is not None:
+        code = reminder.spool.code
+        return reverse("spool", args=[code]), f"See spool {pretty(code)}"
+    if reminder.toolhead is not None:
+        return reverse("machine", args=[reminder.toolhead.printer_id]), f"See {reminder.toolhead}"
+    if reminder.part_kind is not None:
+        return reverse("stock-add") + f"?kind={reminder.part_kind_id}", "Receive some"
+    if reminder.feedstock is not None:
+        return reverse("spool-receive") + f"?feedstock={reminder.feedstock_id}", "Receive a spool"
+    if reminder.place is not None:
+        return reverse("place", args=[reminder.place_id]), f"See {reminder.place}"
+    return "", ""

@@ -1,0 +1,89 @@
+"""Service of machines: recording what was done, and taking a slip of the finger back."""
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils import timezone
+
+from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
+from maintenance.reminders import lifecycle
+from spools.checks import moment, shown, within
+
+SAME_TAP = timedelta(minutes=2)
+
+
+@transaction.atomic
+def record_service(
+    kind: ServiceKind,
+    *,
+    printer: Printer | None = None,
+    toolhead: Toolhead | None = None,
+    at: datetime | None = None,
+    note: str = "",
+    by: Any = None,
+) -> ServiceEntry:
+    """A service was done, on a toolhead or a printer as its kind says: its count starts again.
+
+    Refused: the wrong one of the two, a kind that this machine does not need, the same one a moment ago.
+    """
+    lifecycle.one_sweep()
+    at = moment(at)
+    printer, toolhead = _subject(kind, printer, toolhead)
+    list(Printer.objects.select_for_update().filter(pk=printer.pk))
+    there = ServiceEntry.objects.filter(kind=kind, printer=printer, toolhead=toolhead, withdrawn_at=None)
+    if same := there.filter(at__gt=at - SAME_TAP, at__lt=at + SAME_TAP).first():
+        raise ValidationError({"at": f"That is recorded already, for {shown(same.at)}. Give another time."})
+    if len(note) > 200:
+        raise ValidationError({"note": "Give at most 200 characters."})
+    entry = ServiceEntry.objects.create(
+        kind=kind, printer=printer, toolhead=toolhead, at=at, note=note, recorded_by=by
+    )
+    lifecycle.sweep_service()
+    return entry
+
+
+def _subject(
+    kind: ServiceKind, printer: Printer | None, toolhead: Toolhead | None
+) -> tuple[Printer, Toolhead | None]:
+    if kind.subject == ServiceKind.Subject.TOOLHEAD:
+        if toolhead is None:
+            raise ValidationError({"toolhead": f"Say on which toolhead the {kind} was done."})
+        return toolhead.printer, toolhead
+    if toolhead is not None:
+        raise ValidationError({"toolhead": f"The {kind} is done on the whole printer. Give that instead."})
+    if printer is None:
+        raise ValidationError({"printer": f"Say on which printer the {kind} was done."})
+    if kind.subject == ServiceKind.Subject.ENCLOSED and not printer.enclosed:
+        raise ValidationError({"printer": f"{printer} has no enclosure and needs no {kind}."})
+    return printer, None
+
+
+@transaction.atomic
+def withdraw_service(entry: ServiceEntry) -> ServiceEntry:
+    """It was not done: the count goes on as before. Refused: one that is withdrawn already."""
+    lifecycle.one_sweep()
+    entry = ServiceEntry.objects.select_for_update(of=("self",)).get(pk=entry.pk)
+    if entry.withdrawn_at is not None:
+        raise ValidationError(f"This entry was taken back on {shown(entry.withdrawn_at)} already.")
+    entry.withdrawn_at = timezone.now()
+    entry.save(update_fields=["withdrawn_at"])
+    lifecycle.sweep_service()
+    return entry
+
+
+@transaction.atomic
+def save_kind(kind: ServiceKind) -> ServiceKind:
+    """Keep a new or corrected service; a new one counts from now on.
+
+    Raises ValidationError on fields that cannot be.
+    """
+    lifecycle.one_sweep()
+    if kind.pk is None and kind.added_at is None:
+        kind.added_at = timezone.now()
+    kind.full_clean()
+    within("interval", kind.interval, 0.1, 1e6, kind.get_unit_display())
+    kind.save()
+    lifecycle.sweep_service()
+    return kind

@@ -1,0 +1,140 @@
+"""Gathers what is known of a print that went wrong, as it was when the print began."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+
+from django.db.models import Prefetch, Q, Sum
+
+from maintenance.flow.diagnosis import CLOG, EASIER, GEARS
+from maintenance.flow.history import changed_since, material_of, seen, series_of
+from maintenance.models import FlowCheck, ServiceKind, Toolhead, TroubleOutcome, TroubleReport, WearEntry
+from maintenance.parts.life import Aged
+from maintenance.parts.wear_entries import UNIT_WORDS
+from maintenance.readiness.inputs import JobAsked, Machine, dryers_here, known_of, machines_of, put_together
+from maintenance.readiness.rules import Situation, Wetness, digits
+from maintenance.trouble.rules import OTHERWISE, Before, Evidence, PartThen
+from maintenance.wear.abrasion import cuts
+from maintenance.wear.intervals import Since
+from spools.checks import shown, shown_day
+from spools.models import Spool
+from spools.moisture.state import Moisture
+
+# Causes that go with the material, wherever it is printed; the others go with the toolhead.
+OF_THE_MATERIAL = {"wet", "tangle", "nature"}
+# By the work of a service, what the rules of trouble call it.
+WORKS = [ServiceKind.Work.GEARS, ServiceKind.Work.HOT_END, ServiceKind.Work.SURFACE]
+
+# How a flow check reads, by the causes that it speaks for.
+READ_AS = {GEARS: ("gears_worn", "gears_dirty"), CLOG: ("residue",), EASIER: ("nozzle_worn",)}
+
+
+def evidence_of(
+    toolhead: Toolhead, spool: Spool, at: datetime, symptoms: Sequence[str], job: JobAsked | None = None
+) -> Evidence:
+    """The evidence of a print that began at that time; job: without it a small one."""
+    known = known_of([spool], dryers_here(), at)[spool.pk]
+    machine = machines_of(Toolhead.objects.filter(pk=toolhead.pk), at)[toolhead.pk]
+    found = put_together([(machine, known)], job)[toolhead.pk, spool.pk]
+    moisture = known.moisture
+    return Evidence(
+        polymer=found.polymer,
+        limit_clear_pct=found.limit_clear_pct,
+        limit_hold_pct=found.limit_hold_pct,
+        wet=_wetter(found),
+        dried=_last_dried(moisture, at) if moisture else "",
+        fed_g=moisture.history.mass_at(at, before=True) if moisture else None,
+        parts=_parts(machine, at),
+        ptfe_lined=found.ptfe_lined,
+        services=_services(machine),
+        change=found.change,
+        before=_found_before(toolhead, spool, symptoms, at),
+        flow=_flow_check(toolhead, spool, at),
+    )
+
+
+def _wetter(found: Situation) -> Wetness | None:
+    """The turns at the start of the print or at its end, whichever were worse."""
+    known = [wet for wet in (found.now, found.end) if wet is not None]
+    return max(known, key=lambda wet: (wet.over_hold, wet.over_clear), default=None)
+
+
+def _last_dried(moisture: Moisture, at: datetime) -> str:
+    runs = [run for run in moisture.history.runs if run.end is not None and run.end <= at]
+    if not runs:
+        return "It had not been dried since it came."
+    run = max(runs, key=lambda run: run.start)
+    hours = ((run.end or at) - run.start) / timedelta(hours=1)
+    return f"It was last dried at {run.set_point_c:g} °C for {hours:.0f} h, until {shown(run.end or at)}."
+
+
+def _parts(machine: Machine, at: datetime) -> dict[str, PartThen]:
+    """The fitted parts by role, each with the filled filament that cuts it."""
+    ids = [of.part.pk for of in machine.parts.values()]
+    rows = (
+        WearEntry.objects.filter(
+            part__in=ids, use__job__start__lte=at, use__spool__feedstock__filler__isnull=False
+        )
+        .values_list(
+            "part", "use__spool__feedstock__filler__name", "use__spool__feedstock__filler__hardness_hv"
+        )
+        .annotate(mass_g=Sum("mass_g"))
+        .order_by("part", "use__spool__feedstock__filler__name")
+    )
+    fillers: dict[int, list[tuple[str, float, float]]] = {pk: [] for pk in ids}
+    for part_id, name, hardness_hv, mass_g in rows:
+        fillers[part_id].append((name, hardness_hv, mass_g))
+    return {role: _part(of, fillers[of.part.pk]) for role, of in machine.parts.items()}
+
+
+def _part(of: Aged, fillers: list[tuple[str, float, float]]) -> PartThen:
+    kind, left = of.kind, of.left()
+    band = f"{digits(left.median_left)} ({digits(left.low_left)} to {digits(left.high_left)})"
+    cutting = [filler for filler in fillers if cuts(filler[1], kind.hardness_hv)]
+    return PartThen(
+        name=kind.name,
+        used_up=left.probability_used_up,
+        life=f"The {kind.name} had done {digits(left.age)} {UNIT_WORDS[left.unit]}, with {band} left",
+        hardness_hv=kind.hardness_hv,
+        cut_kg=sum(mass_g for _, _, mass_g in cutting) / 1000,
+        cut_by=" and ".join(f"{name} ({hardness_hv:.0f} HV)" for name, hardness_hv, _ in cutting),
+    )
+
+
+def _services(machine: Machine) -> dict[str, Since]:
+    """Since each cleaning, by its work; of several of one work the one nearest its end."""
+    found: dict[str, Since] = {}
+    for status in sorted(machine.services, key=lambda status: status.since.share):
+        if status.kind.work in WORKS:
+            found[status.kind.work] = status.since
+    return found
+
+
+def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, str]:
+    """How the last flow check read, by the causes that it speaks for: of this material, with these parts."""
+    checks = FlowCheck.objects.standing().filter(toolhead=toolhead, at__lte=at)
+    material = material_of(spool.feedstock)
+    series = next((one for one in series_of(seen(checks)) if one.latest.material == material), None)
+    if series is None or changed_since(series.latest, at):
+        return {}
+    reading = series.reading(series.latest)
+    sentence = f"The flow check of {shown_day(series.latest.check.at)}: {reading.sentence}"
+    return dict.fromkeys(READ_AS.get(reading.cause, ()), sentence)
+
+
+def _found_before(
+    toolhead: Toolhead, spool: Spool, symptoms: Sequence[str], at: datetime
+) -> Mapping[str, Before]:
+    """Causes that were found with one of these signs, on this toolhead or with this feedstock."""
+    concerned = Q(toolhead=toolhead) | Q(spool__feedstock=spool.feedstock_id)
+    reports = TroubleReport.objects.filter(concerned, at__lt=at).order_by("at", "pk").select_related("spool")
+    found: dict[str, Before] = {}
+    for report in reports.prefetch_related(Prefetch("outcomes", TroubleOutcome.objects.order_by("id"))):
+        outcomes = list(report.outcomes.all())
+        cause = outcomes[-1].cause if outcomes else ""
+        if not cause or cause in OTHERWISE or not {*symptoms} & {*report.symptoms}:
+            continue
+        same_material = report.spool.feedstock_id == spool.feedstock_id
+        if same_material if cause in OF_THE_MATERIAL else report.toolhead_id == toolhead.pk:
+            times = found[cause].times if cause in found else 0
+            found[cause] = Before(times + 1, shown_day(report.at))
+    return found

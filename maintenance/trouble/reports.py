@@ -1,0 +1,126 @@
+"""Trouble that was seen: reported with the causes as the evidence tells them, and what turned out true."""
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from maintenance.jobs.records import was_loaded
+from maintenance.models import Job, JobUse, Toolhead, TroubleOutcome, TroubleReport
+from maintenance.readiness.inputs import JobAsked
+from maintenance.trouble.evidence import evidence_of
+from maintenance.trouble.rules import OUTCOMES, SYMPTOMS, rank
+from spools.checks import locked, moment, shown
+from spools.models import Spool
+
+LONGEST_NOTE = 300
+# A print without a recorded job is told by its start: reports this close speak of the same one.
+SAME_PRINT = timedelta(minutes=10)
+
+
+@transaction.atomic
+def report_job_trouble(
+    job: Job,
+    symptoms: Sequence[str],
+    *,
+    spool: Spool | None = None,
+    toolhead: Toolhead | None = None,
+    note: str = "",
+    by: Any = None,
+) -> TroubleReport:
+    """A recorded job went wrong. spool, toolhead: which of them, where the job took several.
+
+    Refused: a job that was withdrawn, no signs, a spool or toolhead that the job did not use.
+    """
+    job = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+    if job.withdrawn_at is not None:
+        raise ValidationError({"job": f"This job was withdrawn on {shown(job.withdrawn_at)}."})
+    wanted = {"spool": spool, "toolhead": toolhead}
+    uses = JobUse.objects.filter(job=job, **{name: one for name, one in wanted.items() if one is not None})
+    found = list(uses.select_related("spool", "toolhead"))
+    if len(found) != 1:
+        which = "did not use that spool and toolhead" if not found else "took several spools"
+        raise ValidationError({"spool": f"The job {which}. Say through which toolhead and of which spool."})
+    use = found[0]
+    asked = JobAsked(use.mass_g, job.hours, job.nozzle_c, job.bed_c)
+    return _reported(use.toolhead, use.spool, job.start, symptoms, note, by, job, asked)
+
+
+@transaction.atomic
+def report_trouble(
+    toolhead: Toolhead,
+    spool: Spool,
+    symptoms: Sequence[str],
+    *,
+    at: datetime | None = None,
+    note: str = "",
+    by: Any = None,
+) -> TroubleReport:
+    """A print that is not recorded as a job went wrong; at: when it began.
+
+    Refused: no signs, a spool that was not on that toolhead then.
+    """
+    at = moment(at, spool)
+    was_loaded(toolhead, spool, at)
+    return _reported(toolhead, spool, at, symptoms, note, by)
+
+
+def _reported(
+    toolhead: Toolhead,
+    spool: Spool,
+    at: datetime,
+    symptoms: Sequence[str],
+    note: str,
+    by: Any,
+    job: Job | None = None,
+    asked: JobAsked | None = None,
+) -> TroubleReport:
+    signs = [symptom for symptom in SYMPTOMS if symptom in symptoms]
+    if not signs or {*symptoms} - {*SYMPTOMS}:
+        raise ValidationError({"symptoms": f"Say what was seen: one or more of {', '.join(SYMPTOMS)}."})
+    note = _short("note", note)
+    _not_twice(locked(spool), toolhead, at, signs, note, job)
+    findings = rank(signs, evidence_of(toolhead, spool, at, signs, asked))
+    return TroubleReport.objects.create(
+        job=job,
+        toolhead=toolhead,
+        spool=spool,
+        at=at,
+        symptoms=signs,
+        findings=[asdict(finding) for finding in findings],
+        note=note,
+        recorded_by=by,
+    )
+
+
+def _not_twice(
+    spool: Spool, toolhead: Toolhead, at: datetime, signs: list[str], note: str, job: Job | None
+) -> None:
+    """Refuses what a form sent twice would report again: the same signs and words about the same print."""
+    told = TroubleReport.objects.filter(spool=spool, toolhead=toolhead, job=job, note=note)
+    if job is None:
+        told = told.filter(at__gt=at - SAME_PRINT, at__lt=at + SAME_PRINT)
+    if any(report.symptoms == signs for report in told):
+        raise ValidationError(
+            {"symptoms": "These signs are reported for this print already. Choose what else was seen."}
+        )
+
+
+@transaction.atomic
+def record_outcome(report: TroubleReport, cause: str, *, note: str = "", by: Any = None) -> TroubleOutcome:
+    """What turned out to be the cause; a later word replaces an earlier one. Refused: an unknown cause."""
+    if cause not in OUTCOMES:
+        raise ValidationError({"cause": f"Say what it was: one of {', '.join(OUTCOMES)}."})
+    return TroubleOutcome.objects.create(
+        report=report, cause=cause, note=_short("note", note), recorded_by=by
+    )
+
+
+def _short(field: str, text: str) -> str:
+    text = text.strip()
+    if len(text) > LONGEST_NOTE:
+        raise ValidationError({field: f"Give at most {LONGEST_NOTE} characters."})
+    return text

@@ -1,0 +1,87 @@
+"""Drying one spool: choose a dryer, see the plan, start it."""
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from pages.frame.forms import carried_out, sent, show_refusal
+from pages.spools.forms import DryForm, PlanForm
+from pages.spools.lookup import of_spool
+from spools.codes import pretty
+from spools.drying import plans
+from spools.drying import runs as drying_runs
+from spools.drying.plans import Plan
+from spools.models import Place, Spool
+
+
+@of_spool
+def spool_dry(request: HttpRequest, spool: Spool) -> HttpResponse:
+    dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
+    asked = request.POST.get("dryer") or request.GET.get("dryer")
+    if asked is None:
+        found = plans.plan_each([(spool, dryer) for dryer in dryers]) if dryers else []
+        context = {"spool": spool, "rows": list(zip(dryers, found, strict=True))}
+        return render(request, "spools/choose_dryer.html", context)
+    dryer = next((dryer for dryer in dryers if str(dryer.pk) == asked), None)
+    if dryer is None:
+        raise Http404("There is no such dryer.")
+    return _plan_and_start(request, spool, dryer)
+
+
+def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpResponse:
+    """The plan that was asked for; a POST starts it. What is refused shows the usual plan."""
+    given = request.POST if request.method == "POST" else request.GET
+    replanned = PlanForm(given, strong_limit_pct=plans.strong_limit_pct(spool), auto_id="plan_%s")
+    plan = _plan(spool, dryer, replanned)
+    form = DryForm(sent(request), initial=_initial(plan))
+    if carried_out(
+        form,
+        lambda data: drying_runs.start_drying(
+            [spool],
+            dryer,
+            data["set_point_c"],
+            first_set_point_c=data.get("first_set_point_c"),
+            first_hours=data.get("first_hours"),
+            planned_hours=data["planned_hours"],
+            target_pct=plan.target_pct,
+            at=data["when"],
+            gross_g=None if data["gross_g"] is None else {spool.pk: data["gross_g"]},
+            resolution_g=data["resolution_g"],
+            by=request.user,
+        ),
+    ):
+        messages.success(request, f"{pretty(spool.code)} is drying in {dryer}.")
+        run = drying_runs.open_runs().get(spool=spool)
+        for caution in (drying_runs.heat_caution(run), plans.too_short(plan, run.planned_hours)):
+            if caution:
+                messages.warning(request, caution)
+        return redirect("spool", spool.code)
+    context = {"spool": spool, "dryer": dryer, "plan": plan, "form": form, "replanned": replanned}
+    return render(request, "spools/dry.html", context | {"stays_good": _alike(plan)})
+
+
+def _initial(plan: Plan) -> dict[str, str]:
+    """What the plan fills in."""
+    numbers = {"set_point_c": plan.set_point_c, "planned_hours": plan.hours or None}
+    if plan.first is not None:
+        numbers |= {"first_set_point_c": plan.first.set_point_c, "first_hours": plan.first.hours}
+    return {name: f"{number:.4g}" for name, number in numbers.items() if number is not None}
+
+
+def _alike(plan: Plan) -> list[tuple[str, float | None]]:
+    """How long it stays good, hours: places that are alike in that are told together, the best first."""
+    places: dict[float | None, list[str]] = {}
+    for place, hours in plan.stays_good:
+        places.setdefault(hours, []).append(place.name)
+    ordered = sorted(places.items(), key=lambda row: (row[0] is not None, -(row[0] or 0)))
+    return [(", ".join(names), hours) for hours, names in ordered]
+
+
+def _plan(spool: Spool, dryer: Place, replanned: PlanForm) -> Plan:
+    if replanned.is_valid():
+        try:
+            return plans.plan_drying(spool, dryer, **replanned.wish())
+        except ValidationError as error:
+            show_refusal(replanned, error)
+    return plans.plan_drying(spool, dryer)

@@ -1,0 +1,19 @@
+from django.urls import path
+
+from pages.drying import one_spool, views, week
+
+urlpatterns = [
+    path("s/<str:code>/dry/", one_spool.spool_dry, name="spool-dry"),
+    path("drying/", views.drying, name="drying"),
+    path("drying/<int:pk>/start/", views.drying_start, name="drying-start"),
+    path("drying/<int:pk>/finish/", views.drying_finish, name="drying-finish"),
+    path("drying/week/", week.week_page, name="week"),
+    path("drying/week/plan/", week.week_plan, name="week-plan"),
+    path("drying/week/wanted/new/", week.wanted_new, name="wanted-new"),
+    path("drying/week/wanted/<int:pk>/off/", week.wanted_off, name="wanted-off"),
+    path("drying/week/plans/<int:pk>/accept/", week.week_accept, name="week-accept"),
+    path("drying/week/plans/<int:pk>/turn-down/", week.week_turn_down, name="week-turn-down"),
+    path("drying/week/dryings/<int:pk>/move/", week.planned_move, name="planned-move"),
+    path("drying/week/dryings/<int:pk>/drop/", week.planned_drop, name="planned-drop"),
+    path("drying/week/dryings/<int:pk>/pin/", week.planned_pin, name="planned-pin"),
+]

@@ -1,0 +1,235 @@
+"""Drying: what is in the dryers, what may go in together, and taking out."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+
+from pages.drying.week import start_address
+from pages.frame.forms import carried_out, sent, show_refusal
+from pages.machines.forms import DryForm, FinishAllForm, FinishForm, TogetherForm
+from spools.air.climate import climates_now
+from spools.codes import pretty
+from spools.drying import runs as drying_rules
+from spools.drying.plans import Together, Wish, expected_dry, lowest, needed_until, plan_together, too_short
+from spools.drying.week.schedule import accepted_plan
+from spools.models import DryingRun, Place, Spool
+from spools.moisture.state import moisture_of
+
+SHOWN_FINISHED = 10
+
+
+@dataclass
+class RunRow:
+    """A drying run with its hours so far, its set point now and the time at which it is done.
+
+    dry_at: when all of it is likely dry; None: not so.
+    """
+
+    run: DryingRun
+    dry_at: datetime | None
+
+    def __post_init__(self) -> None:
+        self.ready_at = self.run.planned_end
+        now = timezone.now()
+        self.needed_until = needed_until(self.run, self.dry_at, now)
+        self.hours = (now - self.run.start).total_seconds() / 3600
+        self.done = now >= self.ready_at
+        self.set_point_c = self.run.set_point_at(now)
+        self.ahead = self.run.change_at is not None and now < self.run.change_at
+        self.heat_caution = drying_rules.heat_caution(self.run)
+        self.percent = min(100, max(0, round(100 * self.hours / self.run.planned_hours)))
+
+
+def _rows(runs: list[DryingRun]) -> list[RunRow]:
+    moistures = moisture_of([run.spool for run in runs]) if runs else {}
+    windings = [(run, moistures[run.spool_id].winding) for run in runs]
+    return [RunRow(*row) for row in zip(runs, expected_dry(windings, timezone.now()), strict=True)]
+
+
+@login_required
+def drying(request: HttpRequest) -> HttpResponse:
+    dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
+    air = climates_now(dryers)
+    open_runs = list(drying_rules.open_runs())
+    stand = drying_rules.standing(dryers, timezone.now())
+    finished = DryingRun.objects.filter(end__isnull=False).order_by("-end")
+    finished = finished.select_related(
+        *["spool__feedstock__maker", "spool__feedstock__polymer", "spool__feedstock__filler"],
+        *["dryer", "before", "after"],
+    )[:SHOWN_FINISHED]
+    rows = _rows(open_runs)
+    accepted = accepted_plan()
+    planned = [] if accepted is None else list(accepted.standing().filter(run=None))
+    return render(
+        request,
+        "drying/overview.html",
+        {
+            "dryers": [
+                (
+                    dryer,
+                    air[dryer.pk],
+                    [row for row in rows if row.run.dryer_id == dryer.pk],
+                    [stay for stay in stand if stay.place_id == dryer.pk],
+                    [(one, start_address(one, planned)) for one in planned if one.dryer_id == dryer.pk],
+                )
+                for dryer in dryers
+            ],
+            "finished": [
+                (run, drying_rules.loss_on_drying(run), drying_rules.loss_caution(run)) for run in finished
+            ],
+        },
+    )
+
+
+@login_required
+def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
+    """Choose spools (GET), see their plan (GET with spools), start what was planned (POST of the same)."""
+    dryer = get_object_or_404(Place.objects.select_related("room"), pk=pk, kind=Place.Kind.DRYER)
+    inside = list(drying_rules.open_runs(dryer))
+    choosable = Spool.objects.filter(emptied_at=None).exclude(
+        pk__in=DryingRun.objects.filter(end=None).values("spool")
+    )
+    choosable = choosable.select_related("feedstock__polymer", "feedstock__maker", "feedstock__filler")
+    asked = request.POST if request.method == "POST" else request.GET
+    together = TogetherForm(asked or None, choosable=choosable)
+    if not together.is_valid():
+        rows = [_row(spool, dryer, inside) for spool in choosable]
+        context = {"dryer": dryer, "inside": inside, "together": together, "rows": rows}
+        return render(request, "drying/start.html", context)
+    chosen = list(together.cleaned_data["spools"])
+    found = _together(chosen, dryer, together)
+    form = DryForm(sent(request), spools=chosen, initial=_initial(found, request.GET.get("hours", "")))
+    if (
+        found is not None
+        and together.is_valid()
+        and carried_out(
+            form,
+            lambda data: drying_rules.start_drying(
+                chosen,
+                dryer,
+                found.set_point_c,
+                first_set_point_c=data.get("first_set_point_c"),
+                first_hours=data.get("first_hours"),
+                planned_hours=data["planned_hours"],
+                target_pct={spool.pk: plan.target_pct for spool, plan in found.plans},
+                at=data["when"],
+                gross_g=form.gross_g(),
+                resolution_g=data["resolution_g"],
+                by=request.user,
+            ),
+        )
+    ):
+        messages.success(request, f"Drying has begun in {dryer} at {found.set_point_c:g} °C.")
+        planned = {spool.pk: plan for spool, plan in found.plans}
+        for run in drying_rules.open_runs(dryer).filter(spool__in=planned):
+            for caution in (
+                drying_rules.heat_caution(run),
+                too_short(planned[run.spool_id], run.planned_hours),
+            ):
+                if caution:
+                    messages.warning(request, f"{pretty(run.spool.code)}: {caution}")
+        return redirect("drying")
+    context = {"dryer": dryer, "inside": inside, "together": together, "form": form, "chosen": chosen}
+    setter = lowest(chosen, dryer, [run.spool for run in inside])
+    context |= {"found": found, "setter": setter, "lowest": drying_rules.cap(setter, dryer)}
+    context["others"] = [spool for spool in chosen if spool.pk != setter.pk]
+    return render(request, "drying/plan.html", context)
+
+
+def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:
+    """A spool that could go in, with its own cap and whether it may join what is drying now."""
+    own = drying_rules.cap(spool, dryer)
+    joins = not inside or drying_rules.may_join(own, inside[0], timezone.now())
+    return {"spool": spool, "cap": own, "joins": joins}
+
+
+def _together(chosen: list[Spool], dryer: Place, together: TogetherForm) -> Together | None:
+    """The plan that was asked for, else the best one, else None; each refusal stands on the form."""
+    wishes = []
+    try:
+        wishes.append(together.wish())
+    except ValidationError as error:
+        show_refusal(together, error)
+    for wish in dict.fromkeys([*wishes, Wish()]):
+        try:
+            return plan_together(chosen, dryer, wish)
+        except ValidationError as error:
+            show_refusal(together, error)
+    return None
+
+
+def _initial(found: Together | None, hours: str) -> dict[str, str]:
+    """What the plan fills in; ``hours``: those of the week's plan, which may leave it in until its print."""
+    if found is None:
+        return {}
+    known = [plan.hours for _, plan in found.plans if plan.hours]
+    if hours.replace(".", "", 1).isdecimal():
+        known.append(float(hours))
+    numbers = {"planned_hours": max(known, default=None)}
+    if found.first is not None:
+        numbers |= {"first_set_point_c": found.first.set_point_c, "first_hours": found.first.hours}
+    return {name: f"{number:.4g}" for name, number in numbers.items() if number is not None}
+
+
+@login_required
+def drying_finish(request: HttpRequest, pk: int) -> HttpResponse:
+    """End one run or all runs of a dryer: where each spool goes, and what it weighs."""
+    dryer = get_object_or_404(Place, pk=pk, kind=Place.Kind.DRYER)
+    rows = _rows(list(drying_rules.open_runs(dryer)))
+    if request.method == "POST" and not rows:
+        # A second tap, or an old page.
+        messages.error(request, f"Nothing is drying in {dryer} any more: it was taken out already.")
+        return redirect("drying")
+    common = FinishAllForm(sent(request))
+    forms = [FinishForm(sent(request), run=row.run) for row in rows]
+    if request.method == "POST" and _finished(common, forms, request):
+        return redirect("drying")
+    context = {"dryer": dryer, "common": common, "rows": list(zip(rows, forms, strict=True))}
+    return render(request, "drying/finish.html", context)
+
+
+def _finished(common: FinishAllForm, forms: list[FinishForm], request: HttpRequest) -> bool:
+    """End the chosen runs, all or none of them; a refusal stands on the form of its run."""
+    if not all([common.is_valid(), *(form.is_valid() for form in forms)]):
+        return False
+    chosen = [form for form in forms if form.cleaned_data["out"]]
+    if not chosen:
+        common.add_error(None, "Choose at least one spool to take out.")
+        return False
+    said: list[tuple[str, str]] = []
+    try:
+        with transaction.atomic():
+            for form in chosen:
+                data = form.cleaned_data
+                run = drying_rules.finish_drying(
+                    form.run,
+                    place=data["place"],
+                    at=common.cleaned_data["when"],
+                    gross_g=data["gross_g"],
+                    resolution_g=common.cleaned_data["resolution_g"],
+                    by=request.user,
+                )
+                loss = drying_rules.loss_on_drying(run)
+                lost = (
+                    f" It lost {loss.mass_g:.1f} ± {loss.uncertainty_g:.1f} g ({loss.pct:.2f} %)."
+                    if loss and not drying_rules.impossible_loss(run)
+                    else ""
+                )
+                caution = drying_rules.loss_caution(run)
+                out = f"{pretty(run.spool.code)} is out of the dryer and in {data['place']}."
+                said.append((f"{out}{lost}", caution))
+    except ValidationError as error:
+        show_refusal(form if "at" not in getattr(error, "error_dict", {}) else common, error)
+        return False
+    for sentence, caution in said:
+        messages.success(request, sentence)
+        if caution:
+            messages.warning(request, caution)
+    return True

@@ -1,0 +1,230 @@
+"""The drying plan of the week: what is wanted, what is proposed, what was accepted, and changes by hand."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from urllib.parse import urlencode
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from pages.drying.week_chart import Stretch, WeekDrawing, week_drawing
+from pages.drying.week_forms import HandsForm, MoveForm, WantedForm
+from pages.frame.forms import carried_out, sent
+from spools.codes import pretty
+from spools.drying.runs import open_runs
+from spools.drying.week import schedule as week_schedule
+from spools.drying.week.problem import Hands
+from spools.drying.week.verify import Fault, faults_of
+from spools.models import DryingRun, PlannedDrying, WantedPrint, WeekPlan
+
+STATES = {"in time": "clear", "in doubt": "caution", "late": "caution", "missing": "hold"}
+
+
+@dataclass(frozen=True)
+class DryingRow:
+    """A planned drying with its number in the drawing, what no longer holds of it, and how to start it."""
+
+    number: int
+    planned: PlannedDrying
+    faults: list[str]
+    start: str
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A plan as the page shows it. runs: what is in the dryers now; faults: what is wrong with its prints."""
+
+    plan: WeekPlan
+    runs: Sequence[DryingRun]
+    rows: list[DryingRow]
+    prints: list[tuple[str, week_schedule.Told]]
+    faults: list[str]
+    drawing: WeekDrawing
+
+
+@login_required
+def week_page(request: HttpRequest) -> HttpResponse:
+    return _page(request, HandsForm(hands=_last_hands()))
+
+
+def _page(request: HttpRequest, form: HandsForm) -> HttpResponse:
+    accepted, proposed = week_schedule.accepted_plan(), week_schedule.proposal()
+    runs = list(open_runs())
+    context = {
+        "wanted": week_schedule.wanted_prints(),
+        "accepted": None if accepted is None else _shown(accepted, runs),
+        "proposed": None if proposed is None or proposed.made_at is None else _shown(proposed, runs),
+        "waiting": proposed is not None and proposed.made_at is None,
+        "form": form,
+        "now": timezone.now(),
+    }
+    return render(request, "drying/week.html", context)
+
+
+def _last_hands() -> Hands:
+    """The hours that were given last."""
+    last = WeekPlan.objects.first()
+    return week_schedule.HANDS if last is None else Hands(last.hands_from, last.hands_to)
+
+
+def _shown(plan: WeekPlan, runs: Sequence[DryingRun]) -> Shown:
+    now = timezone.now()
+    dryings = list(plan.standing())
+    faults = faults_of(plan, now)
+    ahead = [one for one in dryings if one.run_id is None]
+    rows = [
+        DryingRow(number, one, _of(one, faults), start_address(one, ahead))
+        for number, one in enumerate(ahead, start=1)
+    ]
+    return Shown(
+        plan,
+        runs,
+        rows,
+        [(STATES[one.state], one) for one in week_schedule.told(plan, dryings, faults)],
+        [fault.text for fault in faults if fault.drying is None],
+        _drawing(rows, runs, now),
+    )
+
+
+def _of(one: PlannedDrying, faults: Sequence[Fault]) -> list[str]:
+    return [fault.text for fault in faults if fault.drying == one]
+
+
+def start_address(one: PlannedDrying, ahead: Sequence[PlannedDrying]) -> str:
+    """The form that starts a drying, filled in, with all that go in with it."""
+    together = [
+        other.spool_id
+        for other in ahead
+        if (other.dryer_id, other.start, other.temperatures) == (one.dryer_id, one.start, one.temperatures)
+    ]
+    query: dict[str, Any] = {"spools": together, "set_point_c": f"{one.set_point_c:g}"}
+    if one.mass_g is not None:
+        query["mass_g"] = f"{one.mass_g:g}"
+    query["hours"] = f"{one.hours:g}"
+    return f"{reverse('drying-start', args=[one.dryer_id])}?{urlencode(query, doseq=True)}"
+
+
+def _drawing(rows: Sequence[DryingRow], runs: Sequence[DryingRun], now: datetime) -> WeekDrawing:
+    """The dryers that have something to do, by their names."""
+    lanes: dict[str, list[Stretch]] = {}
+    for run in runs:
+        stretch = Stretch(run.start, max(now, run.planned_end), "", runs=True)
+        lanes.setdefault(run.dryer.name, []).append(stretch)
+    for row in rows:
+        one = row.planned
+        stretch = Stretch(one.start, one.end, str(row.number), runs=False)
+        lanes.setdefault(one.dryer.name, []).append(stretch)
+    return week_drawing(sorted(lanes.items()), now)
+
+
+@login_required
+def wanted_new(request: HttpRequest) -> HttpResponse:
+    form = WantedForm(sent(request))
+    if carried_out(form, lambda data: week_schedule.want_print(**data, by=request.user)):
+        messages.success(request, "It is on the list. Plan the week again to have it dried in time.")
+        return redirect("week")
+    return render(request, "drying/week_wanted.html", {"form": form})
+
+
+def _done(request: HttpRequest, act: Any, said: str) -> HttpResponse:
+    """Do one thing and go back to the plan; a refusal is told there."""
+    try:
+        act()
+    except ValidationError as error:
+        messages.error(request, " ".join(error.messages))
+    else:
+        messages.success(request, said)
+    return redirect("week")
+
+
+@login_required
+@require_POST
+def wanted_off(request: HttpRequest, pk: int) -> HttpResponse:
+    wanted = get_object_or_404(WantedPrint, pk=pk)
+    return _done(request, lambda: week_schedule.take_off(wanted, by=request.user), f"{wanted}: off the list.")
+
+
+@login_required
+@require_POST
+def week_plan(request: HttpRequest) -> HttpResponse:
+    """Work a plan out, at once where that is quick."""
+    form = HandsForm(request.POST, hands=_last_hands())
+    plans: list[WeekPlan] = []
+    if not carried_out(
+        form, lambda data: plans.append(week_schedule.ask_for_plan(form.hands(), by=request.user))
+    ):
+        return _page(request, form)
+    week_schedule.begin(*plans)
+    return redirect("week")
+
+
+@login_required
+@require_POST
+def week_accept(request: HttpRequest, pk: int) -> HttpResponse:
+    plan = get_object_or_404(WeekPlan, pk=pk)
+    said = "The plan is accepted. What is to be put in stands on the drying page, too."
+    return _done(request, lambda: week_schedule.accept(plan, by=request.user), said)
+
+
+@login_required
+@require_POST
+def week_turn_down(request: HttpRequest, pk: int) -> HttpResponse:
+    plan = get_object_or_404(WeekPlan, pk=pk)
+    return _done(
+        request, lambda: week_schedule.turn_down(plan), "The plan is turned down. What is drying goes on."
+    )
+
+
+def _planned(pk: int) -> PlannedDrying:
+    return get_object_or_404(
+        PlannedDrying.objects.select_related("plan", "spool__feedstock__maker", "dryer"), pk=pk
+    )
+
+
+@login_required
+@require_POST
+def planned_drop(request: HttpRequest, pk: int) -> HttpResponse:
+    planned = _planned(pk)
+    said = f"{pretty(planned.spool.code)} is not planned to be dried any more. Plan again to have it back."
+    return _done(request, lambda: week_schedule.drop(planned, by=request.user), said)
+
+
+@login_required
+@require_POST
+def planned_pin(request: HttpRequest, pk: int) -> HttpResponse:
+    planned, pinned = _planned(pk), request.POST.get("pinned") == "yes"
+    said = (
+        "stays as it is when it is planned again." if pinned else "may be changed when it is planned again."
+    )
+    code = pretty(planned.spool.code)
+    return _done(request, lambda: week_schedule.pin(planned, pinned), f"The drying of {code} {said}")
+
+
+@login_required
+def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
+    """Another time, dryer or set point; what that does to the rest is told afterwards."""
+    planned = _planned(pk)
+    if planned.run_id is not None or planned.ended_at is not None or planned.plan.ended_at is not None:
+        # A second tap, or an old page.
+        said = "has begun" if planned.run_id is not None else "is planned no more"
+        messages.error(request, f"The drying of {pretty(planned.spool.code)} {said}. Nothing was changed.")
+        return redirect("week")
+    form = MoveForm(sent(request), planned=planned)
+    found: list[tuple[PlannedDrying, list[str]]] = []
+    if carried_out(form, lambda data: found.append(week_schedule.move(planned, **data, by=request.user))):
+        ((new, consequences),) = found
+        messages.success(
+            request, f"{pretty(new.spool.code)} is placed by hand: {new.hours:g} h. It is pinned."
+        )
+        for text in consequences:
+            messages.warning(request, text)
+        return redirect("week")
+    return render(request, "drying/week_move.html", {"form": form, "planned": planned})

@@ -1,0 +1,105 @@
+"""Forms of the drying plan of the week."""
+
+from typing import Any
+
+from django import forms
+
+from pages.frame.forms import number
+from spools.codes import pretty
+from spools.drying.week.problem import Hands
+from spools.inventory.ledger import MAX_NET_G
+from spools.models import Feedstock, Place, PlannedDrying, Polymer, Spool
+
+
+def _moment(label: str, **options: Any) -> forms.DateTimeField:
+    """A time to come, in the shop's zone."""
+    widget = forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
+    return forms.DateTimeField(label=label, widget=widget, **options)
+
+
+class OfField(forms.ChoiceField):
+    """A material of which there are spools, a product, or one very spool."""
+
+    def __init__(self, **options: Any) -> None:
+        in_use = Spool.objects.filter(emptied_at=None).select_related("feedstock__maker")
+        groups: list[tuple[str, list[Any]]] = [
+            (
+                "Any spool of a material",
+                list(Polymer.objects.filter(feedstocks__spools__in=in_use).distinct()),
+            ),
+            (
+                "Any spool of a product",
+                list(Feedstock.objects.filter(spools__in=in_use).select_related("maker").distinct()),
+            ),
+            ("This very spool", list(in_use)),
+        ]
+        self.rows = {f"{type(row).__name__.lower()}-{row.pk}": row for _, rows in groups for row in rows}
+        super().__init__(
+            choices=[
+                ("", "Choose"),
+                *(
+                    (title, [(f"{type(row).__name__.lower()}-{row.pk}", _named(row)) for row in rows])
+                    for title, rows in groups
+                    if rows
+                ),
+            ],
+            **options,
+        )
+
+    def clean(self, value: Any) -> Any:
+        return self.rows[super().clean(value)]
+
+
+def _named(row: Spool | Feedstock | Polymer) -> str:
+    return f"{pretty(row.code)} {row.feedstock}" if isinstance(row, Spool) else str(row)
+
+
+class WantedForm(forms.Form):
+    """A print that is wanted."""
+
+    mass_g = number("Filament", "g", min_value=0.1, max_value=MAX_NET_G)
+    due_at = _moment("Good by", help_text="Within a week from now: when the print is to start.")
+    name = forms.CharField(label="What for", max_length=80, required=False)
+    pressing = forms.BooleanField(
+        label="Pressing",
+        required=False,
+        help_text="Where not all can be in time, its lateness counts four times.",
+    )
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["of"] = OfField(label="Of which filament")
+        self.order_fields(["of"])
+
+
+def _clock(label: str) -> forms.TimeField:
+    return forms.TimeField(label=label, widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
+
+
+class HandsForm(forms.Form):
+    """When somebody is there."""
+
+    hands_from = _clock("Somebody is there from")
+    hands_to = _clock("until")
+
+    def __init__(self, data: Any = None, *, hands: Hands) -> None:
+        super().__init__(data, initial={"hands_from": hands.opens, "hands_to": hands.closes})
+
+    def hands(self) -> Hands:
+        return Hands(self.cleaned_data["hands_from"], self.cleaned_data["hands_to"])
+
+
+class MoveForm(forms.Form):
+    """Another time or dryer for a planned drying."""
+
+    dryer = forms.ModelChoiceField(Place.objects.filter(kind=Place.Kind.DRYER), empty_label=None)
+    start = _moment("Goes in")
+    set_point_c = number("Set point", "°C", min_value=20, max_value=250)
+
+    def __init__(self, data: Any = None, *, planned: PlannedDrying) -> None:
+        initial = {
+            "dryer": planned.dryer_id,
+            "start": planned.start,
+            "set_point_c": f"{planned.set_point_c:g}",
+        }
+        super().__init__(data, initial=initial)

@@ -1,0 +1,133 @@
+"""Forms of the flow check: what will be extruded, then what it weighed."""
+
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from maintenance.flow.curve import (
+    MOST_REPEATS,
+    CheckRefused,
+    Setup,
+    Weighed,
+    refuse_mass,
+    refuse_rates,
+    refuse_unfit,
+)
+from maintenance.flow.gcode import blobs_in_order
+from maintenance.flow.records import TOLERANCE_MM, asked_setup, asked_temperature
+from pages.frame.forms import WhenField, number, show_refusal
+from pages.machines.forms import LoadingField, recent_loadings
+
+USUAL_RATES = "1, 3, 5, 8, 12"
+
+
+class FlowPlanForm(forms.Form):
+    """Toolhead, spool, and the blobs that will be extruded. A scale too coarse for them is refused here."""
+
+    nozzle_c = number("Nozzle", "°C", min_value=0, max_value=600, help_text="As hot as you print with it.")
+    rates = forms.CharField(
+        label="Rates, mm³/s",
+        initial=USUAL_RATES,
+        max_length=200,
+        help_text="The slow reference first, then rising, with commas between.",
+    )
+    repeats = forms.IntegerField(
+        label="Rounds",
+        initial=3,
+        min_value=1,
+        max_value=MOST_REPEATS - 1,
+        help_text="Each round extrudes every rate once. 3 to 5 is common practice, no source.",
+    )
+    length_mm = number("Filament per blob", "mm", initial=200)
+    resolution_g = number("Scale's smallest step", "g", initial=0.01)
+    diameter_mm = number(
+        "Filament's diameter, measured", "mm", required=False, help_text="Empty: what its label says."
+    )
+    diameter_tolerance_mm = number("Give or take", "mm", initial=TOLERANCE_MM)
+
+    SETUP = ["length_mm", "resolution_g", "diameter_mm", "diameter_tolerance_mm"]
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["loading"] = LoadingField(recent_loadings(), label="Machine and spool", empty_label=None)
+        self.order_fields(["loading"])
+        self.setup: Setup | None = None
+
+    def clean_rates(self) -> list[float]:
+        rates = []
+        for text in self.cleaned_data["rates"].replace(";", ",").split(","):
+            try:
+                rates.append(float(text))
+            except ValueError:
+                raise ValidationError(
+                    f"“{text.strip()}” is no number. Give the rates as in {USUAL_RATES}."
+                ) from None
+        try:
+            refuse_rates(rates)
+        except CheckRefused as refused:
+            raise ValidationError(str(refused)) from None
+        return rates
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if not self.errors:
+            try:
+                self.setup = asked_setup(data["loading"].spool, **self.setup_values())
+                refuse_unfit(self.setup)
+                loading = data["loading"]
+                asked_temperature(loading.toolhead, loading.spool, data["nozzle_c"], timezone.now())
+            except CheckRefused as refused:
+                self.add_error(refused.field, str(refused))
+            except ValidationError as error:
+                show_refusal(self, error)
+        return data
+
+    def setup_values(self) -> dict[str, Any]:
+        return {name: self.cleaned_data[name] for name in self.SETUP}
+
+    def blobs(self) -> list[float]:
+        """The rate of each blob, in the order of extruding."""
+        return blobs_in_order(self.cleaned_data["rates"], self.cleaned_data["repeats"])
+
+
+class FlowMassesForm(forms.Form):
+    """What the blobs of a plan weighed; one that was lost stays empty."""
+
+    when = WhenField(label="Extruded", help_text="Empty: now.")
+    note = forms.CharField(max_length=300, required=False)
+
+    def __init__(self, *args: Any, blobs: list[float], setup: Setup, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.setup = setup
+        self.by_blob = {f"blob_{n}": flow for n, flow in enumerate(blobs, start=1)}
+        for n, (name, flow) in enumerate(self.by_blob.items(), start=1):
+            self.fields[name] = number(f"Blob {n} at {flow:g} mm³/s", "g", required=False, min_value=0)
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        for name, flow in self.by_blob.items():
+            if (mass_g := data.get(name)) is not None:
+                try:
+                    refuse_mass(self.setup, flow, mass_g)
+                except CheckRefused as refused:
+                    self.add_error(name, str(refused))
+        return data
+
+    def masses(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.by_blob]
+
+    def weighed(self) -> list[Weighed]:
+        """The blobs by rate, in rising order."""
+        masses: dict[float, list[float]] = {flow: [] for flow in sorted(self.by_blob.values())}
+        for name, flow in self.by_blob.items():
+            if (mass_g := self.cleaned_data[name]) is not None:
+                masses[flow].append(mass_g)
+        return [Weighed(flow, tuple(of_rate)) for flow, of_rate in masses.items()]
+
+
+class FlowWithdrawForm(forms.Form):
+    reason = forms.CharField(
+        max_length=300, help_text="It is kept with the check; the grams return to the spool."
+    )

@@ -1,0 +1,182 @@
+"""Flow checks: plan the blobs, type what they weigh, see the curve and what the series of checks says."""
+
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import urlencode
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from maintenance.flow.control_chart import START
+from maintenance.flow.curve import advice
+from maintenance.flow.gcode import commands, minutes_of
+from maintenance.flow.history import Seen, Series, history_of, material_name, seen
+from maintenance.flow.records import record_flow_check, withdraw_flow_check
+from maintenance.models import FlowCheck, Toolhead
+from maintenance.readiness.rules import digits, usable_words
+from pages.flow.charts import chart_drawings, chart_rows, curve_drawing
+from pages.flow.forms import FlowMassesForm, FlowPlanForm, FlowWithdrawForm
+from pages.frame.forms import carried_out, sent
+
+
+@login_required
+def toolhead_flow(request: HttpRequest, pk: int) -> HttpResponse:
+    """Every series of a toolhead, the newest first, and the checks that were withdrawn."""
+    toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
+    loading = toolhead.loadings.present().first()
+    return render(
+        request,
+        "flow/toolhead.html",
+        {
+            "toolhead": toolhead,
+            "loading": loading,
+            "series": [_series_card(series) for series in history_of(pk)],
+            "withdrawn": FlowCheck.objects.exclude(withdrawal=None).filter(toolhead=pk).order_by("-at"),
+        },
+    )
+
+
+@login_required
+def flow_check_new(request: HttpRequest) -> HttpResponse:
+    """First the plan, by GET; with it come the blobs, their G-code lines and the inputs for their masses.
+
+    "change" beside a plan shows its inputs again.
+    """
+    given = request.POST if request.method == "POST" else request.GET
+    plan = FlowPlanForm(given if "rates" in given else None, initial={"loading": given.get("loading")})
+    if not plan.is_valid() or "change" in given:
+        return render(request, "flow/plan.html", {"plan": plan})
+    blobs, setup = plan.blobs(), plan.setup
+    assert setup is not None
+    form = FlowMassesForm(sent(request), blobs=blobs, setup=setup)
+    made: list[FlowCheck] = []
+
+    def record(data: dict[str, Any]) -> None:
+        loading = plan.cleaned_data["loading"]
+        made.append(
+            record_flow_check(
+                toolhead=loading.toolhead,
+                spool=loading.spool,
+                rates=form.weighed(),
+                nozzle_c=plan.cleaned_data["nozzle_c"],
+                **plan.setup_values(),
+                at=data["when"],
+                note=data["note"],
+                by=request.user,
+            )
+        )
+
+    if carried_out(form, record):
+        messages.success(request, "The flow check is recorded.")
+        return redirect("flow-check", made[0].pk)
+    return render(
+        request,
+        "flow/plan.html",
+        {
+            "plan": plan,
+            "form": form,
+            "setup": setup,
+            "planned": urlencode({name: given.get(name, "") for name in plan.fields}),
+            "loss_u_pct": 100 * setup.loss_u,
+            "advice": advice(setup),
+            "minutes": minutes_of(blobs, setup),
+            "grams": setup.commanded_g * len(blobs),
+            "lines": "\n".join(commands(blobs, setup)),
+        },
+    )
+
+
+@login_required
+def flow_check(request: HttpRequest, pk: int) -> HttpResponse:
+    check = get_object_or_404(FlowCheck.objects.select_related("withdrawal", "recorded_by"), pk=pk)
+    [of] = seen(FlowCheck.objects.filter(pk=pk))
+    series = next(
+        (one for one in history_of(check.toolhead_id) if any(other.check.pk == pk for other in one.checks)),
+        None,
+    )
+    return render(
+        request,
+        "flow/detail.html",
+        {
+            "check": of.check,
+            "withdrawal": getattr(check, "withdrawal", None),
+            "recorded_by": check.recorded_by,
+            "material": material_name(of.check.spool.feedstock),
+            "result": _result(of, series),
+            "drawing": curve_drawing(of.curve),
+        },
+    )
+
+
+@login_required
+def flow_check_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+    check = get_object_or_404(FlowCheck.objects.select_related("toolhead__printer"), pk=pk)
+    form = FlowWithdrawForm(sent(request))
+    if carried_out(form, lambda data: withdraw_flow_check(check, reason=data["reason"], by=request.user)):
+        messages.success(request, "The flow check is withdrawn; its grams are back on the spool.")
+        return redirect("flow-check", pk)
+    return render(request, "flow/withdraw.html", {"check": check, "form": form})
+
+
+@dataclass(frozen=True)
+class RateRow:
+    """A rate as the table says it; losses in %. baseline_pct: None where there is nothing to compare with."""
+
+    flow_mm3_s: float
+    mass_g: float
+    loss_pct: float
+    give_or_take_pct: float
+    baseline_pct: float | None
+
+
+def _result(of: Seen, series: Series | None) -> dict[str, Any]:
+    """A check in words and numbers, beside its baseline where it is not that itself."""
+    baseline = None if series is None or series.baseline.check.pk == of.check.pk else series.baseline
+    curve = of.curve
+    rows = [
+        RateRow(flow, mass, 100 * loss, 200 * u, _loss_pct(baseline, flow))
+        for flow, mass, loss, u in zip(
+            curve.flows_mm3_s.tolist(),
+            curve.masses_g.tolist(),
+            curve.losses.tolist(),
+            curve.loss_u.tolist(),
+            strict=True,
+        )
+    ]
+    return {
+        "usable": [(f"{100 * usable.loss:.0f}", usable_words(usable)) for usable in of.usable()],
+        "rows": rows,
+        "baseline": baseline and baseline.check,
+        "baseline_usable": baseline and [usable_words(usable) for usable in baseline.usable()],
+        "reading": None if series is None else series.reading(of),
+        "short_pct": abs(100 * curve.short),
+        "heavier": curve.short < 0,
+        "short_give_or_take_pct": 200 * curve.short_u,
+        "fitted": [str(fitting.part) for fitting in of.fitted.values()],
+    }
+
+
+def _loss_pct(of: Seen | None, flow_mm3_s: float) -> float | None:
+    if of is None or flow_mm3_s > of.curve.tested_mm3_s:
+        return None
+    return 100 * of.curve.loss_at(flow_mm3_s)[0]
+
+
+def _series_card(series: Series) -> dict[str, Any]:
+    latest = series.latest
+    return {
+        "latest": latest.check,
+        "material": material_name(latest.check.spool.feedstock),
+        "fitted": [str(fitting.part) for fitting in latest.fitted.values()],
+        "result": _result(latest, series),
+        "flow": digits(series.flow_mm3_s),
+        "signal": series.signal,
+        "since": series.signals_since,
+        "limit_at": series.reaches_limit_at,
+        "missing": max(0, START + 1 - len(series.charted)),
+        "drawings": chart_drawings(series),
+        "rows": chart_rows(series),
+        "drawing": curve_drawing(latest.curve),
+    }

@@ -1,0 +1,67 @@
+"""How the service is doing: its background work, what is sent, the sensors, the disk."""
+
+from datetime import datetime, timedelta
+from uuid import UUID
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from background import machine, queries, ready
+from background.queue import queue_of, run_again
+from maintenance.reminders.conditions.sensors import late_sensors
+from maintenance.reminders.delivery import stats
+
+SHOWN_FAILED = 30
+SHOWN_DEAD = 10
+
+
+@login_required
+def status(request: HttpRequest) -> HttpResponse:
+    now = timezone.now()
+    outbox = stats.outbox(now)
+    context = {
+        "now": now,
+        "checks": ready.checks(now),
+        "works": _works(now),
+        "queues": [(queue, _age(queue.waits_since, now)) for queue in queries.queue_states(now)],
+        "failed": queries.failed_items()[:SHOWN_FAILED],
+        "outbox": outbox,
+        "unsent_for": _age(outbox.waits_since, now),
+        "dead": stats.dead_messages()[:SHOWN_DEAD] if outbox.dead else [],
+        "silent": late_sensors(now),
+        "disk": machine.disk(),
+        "database_bytes": machine.database_bytes(),
+        "versions": machine.versions(),
+        "workers": queries.workers(now),
+    }
+    return render(request, "frame/status.html", context)
+
+
+@login_required
+@require_POST
+def status_again(request: HttpRequest, pk: UUID) -> HttpResponse:
+    try:
+        item = run_again(pk)
+    except ValidationError as error:
+        messages.error(request, " ".join(error.messages))
+    else:
+        messages.success(request, f"{item.name} is in the queue again.")
+    return redirect("status")
+
+
+def _works(now: datetime) -> list[dict]:
+    following = queries.next_runs(now)
+    return [
+        {"run": run, "queue": queue_of(run.name), "next": following.get(run.name)}
+        for run in queries.last_runs()
+    ]
+
+
+def _age(since: datetime | None, now: datetime) -> float | None:
+    """In hours."""
+    return None if since is None else max(now - since, timedelta(0)) / timedelta(hours=1)

@@ -1,0 +1,14 @@
+from django.contrib.auth.views import LoginView, LogoutView
+from django.urls import path
+
+from pages.frame import status, today
+
+sign_in = LoginView.as_view(template_name="frame/sign_in.html", redirect_authenticated_user=True)
+
+urlpatterns = [
+    path("", today.today, name="today"),
+    path("sign-in/", sign_in, name="sign-in"),
+    path("sign-out/", LogoutView.as_view(), name="sign-out"),
+    path("status/", status.status, name="status"),
+    path("status/<uuid:pk>/again/", status.status_again, name="status-again"),
+]

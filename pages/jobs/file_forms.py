@@ -1,0 +1,109 @@
+"""Forms of the job files: taking one in, reading it again, checking and recording its print."""
+
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.db import DataError
+
+from maintenance.gcode import JobFacts
+from maintenance.models import JobFile, Printer
+from pages.frame.forms import WhenField, number
+from spools.codes import pretty
+from spools.models import Spool
+
+DIAMETER_HELP = "Of the filament that it was made for."
+SPOOLS = Spool.objects.filter(emptied_at=None).select_related("feedstock__maker", "feedstock__polymer")
+IN_USE = Printer.objects.filter(retired_at=None)
+
+
+class JobFileForm(forms.Form):
+    file = forms.FileField(
+        label="Job file",
+        max_length=200,
+        help_text="G-code: plain, packed with gzip, or in a ZIP container such as 3MF; up to 1 GiB.",
+    )
+    diameter_mm = number("Filament", "mm", initial=1.75, min_value=0.5, max_value=10, help_text=DIAMETER_HELP)
+    printer = forms.ModelChoiceField(
+        IN_USE,
+        label="Made for",
+        required=False,
+        empty_label="any machine",
+        help_text="Machines differ in how they understand G90 and G91.",
+    )
+
+
+class ReadAgainForm(forms.Form):
+    diameter_mm = number("Filament", "mm", min_value=0.5, max_value=10, help_text=DIAMETER_HELP)
+    printer = forms.ModelChoiceField(IN_USE, label="Made for", required=False, empty_label="any machine")
+    member = forms.CharField(
+        label="Job in the container",
+        max_length=200,
+        required=False,
+        help_text="For a container that holds several.",
+    )
+
+    def __init__(self, data: Any = None, *, file: JobFile) -> None:
+        asked = {"diameter_mm": file.diameter_mm, "printer": file.printer_id, "member": file.member}
+        super().__init__(data, initial=asked)
+
+
+class SpoolField(forms.ModelChoiceField):
+    def label_from_instance(self, spool: Spool) -> str:
+        return f"{pretty(spool.code)} {spool.feedstock}"
+
+    def clean(self, value: Any) -> Any:
+        try:
+            return super().clean(value)
+        except (OverflowError, DataError):
+            raise ValidationError("There is no such spool. Choose from the list.") from None
+
+
+class PrintForm(forms.Form):
+    """On which machine, with which spools in the order of the job, how far it got."""
+
+    printer = forms.ModelChoiceField(IN_USE, label="Machine", empty_label=None)
+    name = forms.CharField(label="Name", max_length=120)
+    when = WhenField(label="Started", help_text="Empty: now. Give the start when you record it later.")
+    stopped_line = forms.IntegerField(
+        label="Stopped before line",
+        required=False,
+        min_value=1,
+        max_value=10**9,
+        help_text="Empty: it ran to its end.",
+    )
+    stopped_pct = number(
+        "Or stopped at",
+        "% of the file",
+        required=False,
+        min_value=0,
+        max_value=100,
+        help_text="What machines show is the share of the file that was read, most of them.",
+    )
+    override_reason = forms.CharField(
+        label="Reason to print on a hold",
+        max_length=300,
+        required=False,
+        help_text="Needed on a hold; it is kept with the job.",
+        widget=forms.Textarea(attrs={"rows": 2}),
+    )
+    # What the verdict was shown for; a change after that shows the verdict again.
+    checked = forms.CharField(required=False, widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, facts: JobFacts, **options: Any) -> None:
+        super().__init__(*args, **options)
+        several = len(facts.uses) > 1
+        self.spool_names = [f"spool_{n}" for n in range(1, len(facts.uses) + 1)]
+        for n, (name, use) in enumerate(zip(self.spool_names, facts.uses, strict=True), 1):
+            label = f"Spool {n}, tool {use.tool}, {use.filament_mm / 1000:.1f} m" if several else "Spool"
+            self.fields[name] = SpoolField(SPOOLS.all(), label=label, empty_label=None)
+        self.order_fields(["printer", *self.spool_names])
+
+    def spools(self) -> list[Spool]:
+        return [self.cleaned_data[name] for name in self.spool_names]
+
+    def asked(self) -> str:
+        """What the verdict depends on, as one text."""
+        data = self.cleaned_data
+        ids = [spool.pk for spool in self.spools()]
+        return f"{data['printer'].pk} {ids} {data['stopped_line']} {data['stopped_pct']}"

@@ -1,0 +1,177 @@
+"""Job files: take one in, what it says, where it may be printed; and the record of its print."""
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_POST
+
+from maintenance.gcode import JobFacts
+from maintenance.jobs.files import add_job_file, facts_of, read_again, stop_reading, store
+from maintenance.jobs.from_file import (
+    OnMachine,
+    flow_limits,
+    on_machine,
+    reached,
+    record_file_job,
+    where_it_may_run,
+)
+from maintenance.models import Job, JobFile, Loading, Printer
+from pages.frame.forms import carried_out, sent, show_refusal
+from pages.jobs.charts import flow_drawing, flow_rows, time_unit
+from pages.jobs.file_forms import JobFileForm, PrintForm, ReadAgainForm
+from spools.checks import moment
+
+PER_PAGE = 30
+LOOK_AGAIN_S = 2
+FILES = JobFile.objects.select_related("printer", "added_by")
+
+
+@login_required
+def job_files(request: HttpRequest) -> HttpResponse:
+    """The files, the newest first, and the form that takes one in."""
+    form = JobFileForm(sent(request), request.FILES or None)
+    if request.method == "POST" and (added := _added(form, request)):
+        return redirect("job-file", added.pk)
+    page = Paginator(FILES.defer("facts"), PER_PAGE).get_page(request.GET.get("page"))
+    return render(request, "jobs/files/list.html", {"form": form, "page": page})
+
+
+def _added(form: JobFileForm, request: HttpRequest) -> JobFile | None:
+    added: list[JobFile] = []
+
+    def add(data: dict) -> None:
+        stored = store(data["file"].name, data["file"].chunks())
+        added.append(
+            add_job_file(stored, printer=data["printer"], diameter_mm=data["diameter_mm"], by=request.user)
+        )
+
+    return added[0] if carried_out(form, add) else None
+
+
+@login_required
+def job_file(request: HttpRequest, pk: int) -> HttpResponse:
+    """What a file says and where it may be printed; while it is read, how far that is."""
+    file = get_object_or_404(FILES, pk=pk)
+    context: dict = {"file": file, "again": ReadAgainForm(file=file), "percent": round(100 * file.share_read)}
+    if file.state == JobFile.State.READ:
+        facts = facts_of(file)
+        context |= {
+            "facts": facts,
+            "uses": [
+                {"number": n, "use": use, "cm3": use.cm3(facts.reading.diameter_mm)}
+                for n, use in enumerate(facts.uses, 1)
+            ],
+            "hot": [
+                (f"hot end {tool}", [span for span in spans if span.value > 0])
+                for tool, spans in facts.hot_by_tool.items()
+            ]
+            + [("bed", [span for span in facts.bed if span.value > 0])],
+            "unit": time_unit(facts)[0],
+            "flow_rows": flow_rows(facts),
+            "jobs": Job.objects.filter(file=file).select_related("printer"),
+            **_where(file),
+        }
+        limits = flow_limits(context.get("where", []))
+        context |= {"drawing": flow_drawing(facts, limits), "flow_limits": limits}
+    response = render(request, "jobs/files/detail.html", context)
+    if file.busy:
+        response["Refresh"] = str(LOOK_AGAIN_S)
+    return response
+
+
+def _where(file: JobFile) -> dict:
+    try:
+        return {"where": where_it_may_run(file)}
+    except ValidationError as error:
+        return {"not_judged": " ".join(error.messages)}
+
+
+@login_required
+@require_POST
+def job_file_stop(request: HttpRequest, pk: int) -> HttpResponse:
+    file = get_object_or_404(JobFile, pk=pk)
+    try:
+        stop_reading(file)
+        messages.success(request, f"Reading {file} is stopped.")
+    except ValidationError as error:
+        messages.error(request, " ".join(error.messages))
+    return redirect("job-file", pk)
+
+
+@login_required
+def job_file_again(request: HttpRequest, pk: int) -> HttpResponse:
+    file = get_object_or_404(FILES, pk=pk)
+    form = ReadAgainForm(sent(request), file=file)
+    if carried_out(form, lambda data: read_again(file, **data)):
+        return redirect("job-file", pk)
+    return render(request, "jobs/files/again.html", {"file": file, "form": form})
+
+
+@login_required
+def job_file_print(request: HttpRequest, pk: int) -> HttpResponse:
+    """The first button shows the verdict; the second, which comes with it, records what it was shown for."""
+    file = get_object_or_404(FILES, pk=pk)
+    if file.state != JobFile.State.READ:
+        return redirect("job-file", pk)
+    facts = facts_of(file)
+    form = PrintForm(sent(request), facts=facts, initial=_chosen(request, file, facts))
+    on: OnMachine | None = None
+    if request.method == "POST" and form.is_valid():
+        changed = form.cleaned_data["checked"] != form.asked()
+        if "record" in request.POST and not changed and (job := _recorded(form, file, request)):
+            messages.success(request, f"{job} is recorded: grams taken, wear added.")
+            return redirect("job", job.pk)
+        if "record" in request.POST and changed:
+            form.add_error(None, "The job was changed after the check. Look at its verdict, then record it.")
+        on = _judged(form, file, facts)
+    return render(
+        request, "jobs/files/print.html", {"file": file, "form": form, "on": on, "asked": on and form.asked()}
+    )
+
+
+def _chosen(request: HttpRequest, file: JobFile, facts: JobFacts) -> dict:
+    """The machine in the address, else the one it was made for; with the spools that are loaded there."""
+    wanted = request.GET.get("printer", "")
+    printers = Printer.objects.filter(retired_at=None)
+    asked = int(wanted) if wanted.isdecimal() and len(wanted) < 10 else file.printer_id or 0
+    printer = printers.filter(pk=asked).first() or printers.first()
+    chosen: dict = {"name": file.name[:120], "printer": printer}
+    if printer is not None:
+        heads = list(printer.toolheads.order_by("name"))
+        loaded = dict(Loading.objects.present().filter(toolhead__in=heads).values_list("toolhead", "spool"))
+        for number, use in enumerate(facts.uses, 1):
+            if use.tool < len(heads):
+                chosen[f"spool_{number}"] = loaded.get(heads[use.tool].pk)
+    return chosen
+
+
+def _recorded(form: PrintForm, file: JobFile, request: HttpRequest) -> Job | None:
+    recorded: list[Job] = []
+
+    def record(data: dict) -> None:
+        job = record_file_job(
+            file,
+            printer=data["printer"],
+            spools=form.spools(),
+            start=data["when"],
+            by=request.user,
+            **{name: data[name] for name in ("name", "stopped_line", "stopped_pct", "override_reason")},
+        )
+        recorded.append(job)
+
+    return recorded[0] if carried_out(form, record) else None
+
+
+def _judged(form: PrintForm, file: JobFile, facts: JobFacts) -> OnMachine | None:
+    data = form.cleaned_data
+    try:
+        for spool in form.spools():
+            moment(data["when"], spool, "start")
+        up_to, _ = reached(facts, line=data["stopped_line"], percent=data["stopped_pct"])
+        return on_machine(file, data["printer"], form.spools(), up_to)
+    except ValidationError as error:
+        show_refusal(form, error)
+        return None

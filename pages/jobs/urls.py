@@ -1,0 +1,15 @@
+from django.urls import path
+
+from pages.jobs import files, views
+
+urlpatterns = [
+    path("jobs/", views.jobs, name="jobs"),
+    path("jobs/new/", views.job_new, name="job-new"),
+    path("jobs/files/", files.job_files, name="job-files"),
+    path("jobs/files/<int:pk>/", files.job_file, name="job-file"),
+    path("jobs/files/<int:pk>/stop/", files.job_file_stop, name="job-file-stop"),
+    path("jobs/files/<int:pk>/again/", files.job_file_again, name="job-file-again"),
+    path("jobs/files/<int:pk>/print/", files.job_file_print, name="job-file-print"),
+    path("jobs/<int:pk>/", views.job, name="job"),
+    path("jobs/<int:pk>/withdraw/", views.job_withdraw, name="job-withdraw"),
+]

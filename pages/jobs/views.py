@@ -1,0 +1,95 @@
+"""Jobs: prints that were made, entered by hand, with the verdict before it is recorded."""
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from maintenance.jobs.records import may_start, record_job, withdraw_job
+from maintenance.models import Job
+from maintenance.readiness.inputs import JobAsked, verdict
+from maintenance.readiness.rules import Verdict
+from pages.frame.forms import carried_out, sent, show_refusal
+from pages.machines.forms import JobForm, WithdrawForm
+
+PER_PAGE = 30
+ASKED = ("mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s")
+
+
+@login_required
+def jobs(request: HttpRequest) -> HttpResponse:
+    found = Job.objects.select_related("printer").prefetch_related("uses__spool__feedstock__maker")
+    page = Paginator(found, PER_PAGE).get_page(request.GET.get("page"))
+    return render(request, "jobs/list.html", {"page": page})
+
+
+@login_required
+def job_new(request: HttpRequest) -> HttpResponse:
+    """The first button shows the verdict; the second, which comes with it, records what it was shown for."""
+    form = JobForm(sent(request), initial={"loading": request.GET.get("loading")})
+    shown: Verdict | None = None
+    if request.method == "POST" and form.is_valid():
+        changed = form.cleaned_data["checked"] != form.asked()
+        if "record" in request.POST and not changed and (job := _recorded(form, request)):
+            messages.success(request, f"{job} is recorded: grams taken, wear added.")
+            return redirect("job", job.pk)
+        if "record" in request.POST and changed:
+            form.add_error(None, "The job was changed after the check. Look at its verdict, then record it.")
+        shown = _verdict(form)
+    return render(
+        request, "jobs/form.html", {"form": form, "verdict": shown, "asked": shown and form.asked()}
+    )
+
+
+def _recorded(form: JobForm, request: HttpRequest) -> Job | None:
+    recorded: list[Job] = []
+
+    def record(data: dict) -> None:
+        job = record_job(
+            toolhead=data["loading"].toolhead,
+            spool=data["loading"].spool,
+            start=data["when"],
+            by=request.user,
+            **{name: data[name] for name in ("name", *ASKED, "override_reason")},
+        )
+        recorded.append(job)
+
+    return recorded[0] if carried_out(form, record) else None
+
+
+def _verdict(form: JobForm) -> Verdict | None:
+    data, on = form.cleaned_data, form.cleaned_data["loading"]
+    try:
+        asked = JobAsked(**{name: data[name] for name in ASKED})
+        start = may_start(on.toolhead, on.spool, data["when"])
+        return verdict(on.toolhead, on.spool, asked, at=start)
+    except ValidationError as error:
+        show_refusal(form, error)
+        return None
+
+
+@login_required
+def job(request: HttpRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(
+        Job.objects.select_related("printer", "recorded_by", "file").defer("file__facts"), pk=pk
+    )
+    uses = found.uses.select_related(
+        "toolhead__printer", "spool__feedstock__maker", "spool__feedstock__polymer"
+    )
+    return render(
+        request,
+        "jobs/detail.html",
+        {"job": found, "uses": uses.prefetch_related("wear__part__kind"), "form": WithdrawForm()},
+    )
+
+
+@login_required
+def job_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(Job, pk=pk)
+    form = WithdrawForm(sent(request))
+    if carried_out(form, lambda data: withdraw_job(found, reason=data["reason"], by=request.user)):
+        messages.success(request, f"{found} is withdrawn; its grams are back on the spool.")
+        return redirect("job", pk)
+    return render(request, "jobs/withdraw.html", {"job": found, "form": form})

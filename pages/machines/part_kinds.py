@@ -1,0 +1,55 @@
+"""Kinds of part: how long they last, as stated and as this shop has seen it; add one, correct one."""
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from maintenance.models import Part, PartKind
+from maintenance.parts.fitting import save_kind
+from maintenance.parts.life import aged, known_kinds
+from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
+from maintenance.wear.learning import learn
+from pages.frame.forms import carried_out, sent
+from pages.machines.forms import PartKindForm
+from pages.machines.life_chart import life_picture
+
+
+@login_required
+def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
+    """What is stated, what the shop's own parts say, and each of them."""
+    kind = get_object_or_404(PartKind, pk=pk)
+    known = known_kinds([kind])[pk]
+    expected = known.expected()
+    context = {
+        "kind": kind,
+        "unit": UNIT_WORDS[kind.life_unit],
+        "count": in_stock([kind]).get(pk, 0),
+        "expected": expected,
+        "seen": known.seen(),
+        "picture": life_picture(learn(known.stated), expected),
+        "parts": [
+            {"of": of, "record": known.records.get(of.part.pk), "readings": len(of.readings)}
+            for of in aged(Part.objects.filter(kind=kind))
+        ],
+    }
+    return render(request, "machines/stock/kind.html", context)
+
+
+@login_required
+def part_kind_new(request: HttpRequest) -> HttpResponse:
+    return _form(request, PartKindForm(sent(request)), "is added. Receive the first ones when they come.")
+
+
+@login_required
+def part_kind_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    kind = get_object_or_404(PartKind, pk=pk)
+    form = PartKindForm(sent(request), instance=kind)
+    return _form(request, form, "is changed; the wear of its parts is counted again.")
+
+
+def _form(request: HttpRequest, form: PartKindForm, done: str) -> HttpResponse:
+    if carried_out(form, lambda data: save_kind(form.instance)):
+        messages.success(request, f"{form.instance} {done}")
+        return redirect("part-kind", form.instance.pk)
+    return render(request, "machines/stock/kind_form.html", {"form": form})

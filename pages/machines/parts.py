@@ -1,0 +1,189 @@
+"""Parts: one part's own page; fit from stock, replace in two taps, take off, measure a bore."""
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.db.models import QuerySet
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from maintenance.models import BoreReading, Fitting, Part, PartKind, Printer, Toolhead
+from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
+from maintenance.parts.fitting import (
+    SPENT,
+    Site,
+    fit_existing,
+    fit_part,
+    in_stock,
+    off_already,
+    record_bore,
+    remove_part,
+    replace_part,
+    withdraw_bore,
+)
+from maintenance.parts.life import Aged, aged
+from pages.frame.forms import carried_out, sent
+from pages.machines.forms import BoreForm, FitForm, RemoveForm, ReplaceForm, WithdrawForm
+from pages.machines.views import part_row
+
+SHOWN_JOBS = 10
+FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
+
+
+@login_required
+def part(request: HttpRequest, pk: int) -> HttpResponse:
+    """Its life, its bore, where it was, and what its last jobs did to it."""
+    found = get_object_or_404(Part.objects.select_related("kind"), pk=pk)
+    of = _aged(found)
+    wear = found.wear.select_related("part__kind", "use__job", "use__toolhead__printer")
+    context = {
+        "part": part_row(found.kind.get_role_display(), of),
+        "of": of,
+        "bore": of.bore(),
+        "readings": found.bore_readings.order_by("-at", "-id"),
+        "fittings": found.fittings.select_related("toolhead__printer", "printer").order_by("-start"),
+        "wear": wear.order_by("-use__job__start")[:SHOWN_JOBS],
+    }
+    return render(request, "machines/parts/detail.html", context)
+
+
+def _aged(found: Part) -> Aged:
+    return aged(Part.objects.filter(pk=found.pk))[0]
+
+
+@login_required
+def part_fit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Parts for the roles of a toolhead that are free."""
+    toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
+    kinds = PartKind.objects.exclude(role__in=[*ON_A_PRINTER, *IN_NO_MACHINE])
+    return _fit(request, toolhead, kinds, toolhead.printer_id)
+
+
+@login_required
+def printer_part_fit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Parts that the whole printer has once, for the roles that are free."""
+    printer = get_object_or_404(Printer, pk=pk)
+    return _fit(request, printer, PartKind.objects.filter(role__in=ON_A_PRINTER), pk)
+
+
+def _fit(request: HttpRequest, site: Site, fitting: QuerySet[PartKind], machine: int) -> HttpResponse:
+    taken = site.fittings.filter(end=None).values("role")
+    kinds = list(fitting.exclude(role__in=taken))
+    form = FitForm(
+        sent(request),
+        kinds=kinds,
+        counts=in_stock(kinds),
+        used=list(_sound().filter(kind__in=kinds)),
+    )
+
+    def fit(data: dict) -> Fitting:
+        source, options = data["source"], {"at": data["when"], "by": request.user}
+        if source in form.kinds:
+            return fit_part(site, form.kinds[source], **options)
+        return fit_existing(form.used[source], site, **options)
+
+    if carried_out(form, fit):
+        messages.success(request, f"The part is fitted to {site}.")
+        return redirect("machine", machine)
+    return render(request, "machines/fit.html", {"form": form, "site": site, "machine": machine})
+
+
+def _sound() -> QuerySet[Part]:
+    """Parts in the drawer that were taken off sound or for a better one."""
+    off = Fitting.objects.filter(removal__in=[Fitting.Removal.SOUND, Fitting.Removal.UPGRADED])
+    spent = Fitting.objects.filter(removal__in=SPENT)
+    fitted = Fitting.objects.filter(end=None)
+    return (
+        Part.objects.filter(fittings__in=off)
+        .exclude(fittings__in=fitted)
+        .exclude(fittings__in=spent)
+        .select_related("kind")
+        .distinct()
+    )
+
+
+@login_required
+def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
+    """Kind and reason are chosen beforehand: the second tap is the button."""
+    fitting = get_object_or_404(FITTINGS, pk=pk)
+    if off := _off_already(request, fitting):
+        return off
+    kinds = PartKind.objects.filter(role=fitting.role)
+    counts = in_stock(kinds)
+    form = ReplaceForm(
+        sent(request),
+        kinds=kinds,
+        counts=counts,
+        initial={"kind": fitting.part.kind_id, "removal": Fitting.Removal.WORN},
+    )
+    if carried_out(
+        form,
+        lambda data: replace_part(
+            fitting.site,
+            fitting.role,
+            data["kind"],
+            removal=data["removal"],
+            old=fitting,
+            at=data["when"],
+            by=request.user,
+        ),
+    ):
+        messages.success(request, f"{form.cleaned_data['kind']} is fitted to {fitting.site}.")
+        return redirect("machine", fitting.machine_id)
+    row = part_row(fitting.get_role_display(), _aged(fitting.part))
+    return render(request, "machines/replace.html", {"form": form, "fitting": fitting, "part": row})
+
+
+@login_required
+def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    fitting = get_object_or_404(FITTINGS, pk=pk)
+    if off := _off_already(request, fitting):
+        return off
+    form = RemoveForm(sent(request), initial={"removal": Fitting.Removal.SOUND})
+    if carried_out(
+        form,
+        lambda data: remove_part(fitting, removal=data["removal"], at=data["when"], by=request.user),
+    ):
+        messages.success(request, f"{fitting.part} is off {fitting.site}.")
+        return redirect("machine", fitting.machine_id)
+    return render(request, "machines/remove.html", {"form": form, "fitting": fitting})
+
+
+def _off_already(request: HttpRequest, fitting: Fitting) -> HttpResponse | None:
+    """After a second tap, or from an old page: to the machine, with since when the part is off."""
+    said = off_already(fitting)
+    if not said:
+        return None
+    messages.error(request, f"{said} Nothing was changed.")
+    return redirect("machine", fitting.machine_id)
+
+
+@login_required
+def bore_new(request: HttpRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(Part.objects.select_related("kind"), pk=pk, kind__bore_mm__isnull=False)
+    form = BoreForm(sent(request), initial={"error_mm": 0.01, "method": BoreReading.Method.PIN})
+    if carried_out(
+        form,
+        lambda data: record_bore(
+            found,
+            data["bore_mm"],
+            data["error_mm"],
+            data["method"],
+            at=data["when"],
+            note=data["note"],
+            by=request.user,
+        ),
+    ):
+        messages.success(request, f"{form.cleaned_data['bore_mm']:g} mm is recorded for {found}.")
+        return redirect("part", pk)
+    return render(request, "machines/parts/bore.html", {"form": form, "part": found})
+
+
+@login_required
+def bore_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+    reading = get_object_or_404(BoreReading.objects.select_related("part__kind"), pk=pk)
+    form = WithdrawForm(sent(request))
+    form.fields["reason"].help_text = "It is kept with the reading."
+    if carried_out(form, lambda data: withdraw_bore(reading, reason=data["reason"])):
+        messages.success(request, "The reading is withdrawn; it tells nothing any more.")
+        return redirect("part", reading.part_id)
+    return render(request, "machines/parts/bore_withdraw.html", {"form": form, "reading": reading})

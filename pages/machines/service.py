@@ -1,0 +1,102 @@
+"""Service of a machine: how far along each is, done in one tap, and what was done."""
+
+from datetime import timedelta
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from maintenance.models import Printer, ServiceEntry, ServiceKind
+from maintenance.parts.life import FORESEEABLE
+from maintenance.readiness.material_changes import last_fed
+from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
+from maintenance.service.intervals import Status, statuses
+from maintenance.service.records import record_service, save_kind, withdraw_service
+from maintenance.wear.residue import pull_advice
+from pages.frame.forms import carried_out, sent
+from pages.machines.service_forms import ServiceForm, ServiceKindForm
+
+SHOWN_ENTRIES = 50
+
+
+@login_required
+def service(request: HttpRequest, pk: int) -> HttpResponse:
+    printer = get_object_or_404(Printer, pk=pk)
+    toolheads = list(printer.toolheads.select_related("printer"))
+    fed = last_fed([toolhead.pk for toolhead in toolheads])
+    rows = []
+    for status in sorted(statuses(toolheads), key=lambda status: -status.since.share):
+        row = status_row(status)
+        if status.toolhead and status.kind.work == ServiceKind.Work.HOT_END and fed[status.toolhead.pk]:
+            row["pull"] = pull_advice(fed[status.toolhead.pk][0].spool.feedstock.polymer.name)
+        rows.append(row)
+    entries = ServiceEntry.objects.filter(printer=printer).select_related("kind", "toolhead", "recorded_by")
+    unused = ServiceKind.objects.filter(in_use=False)
+    context = {"printer": printer, "rows": rows, "entries": entries[:SHOWN_ENTRIES], "unused": unused}
+    return render(request, "machines/service/machine.html", context)
+
+
+def status_row(status: Status) -> dict[str, Any]:
+    """A service as a page shows it: its state, and when it is due at the present rate of use."""
+    since = status.since
+    state = HOLD if since.overdue and since.stops else CAUTION if since.overdue else CLEAR
+    days = since.days_left
+    due_at = timezone.now() + timedelta(days=days) if 0 < days < FORESEEABLE.days else None
+    return {
+        "status": status,
+        "since": since,
+        "state": state,
+        "due_at": due_at,
+        "percent": round(100 * min(1.0, since.share)),
+    }
+
+
+@login_required
+def service_done(request: HttpRequest, pk: int) -> HttpResponse:
+    """The button beside a service posts what is done now; the form asks when, for what was done before."""
+    printer = get_object_or_404(Printer, pk=pk)
+    asked = {name: request.GET.get(name) for name in ("kind", "toolhead")}
+    form = ServiceForm(sent(request), printer=printer, initial=asked)
+
+    def record(data: dict) -> None:
+        kind, toolhead = data["kind"], data["toolhead"]
+        if kind.subject != ServiceKind.Subject.TOOLHEAD:
+            toolhead = None
+        record_service(
+            kind, printer=printer, toolhead=toolhead, at=data["when"], note=data["note"], by=request.user
+        )
+
+    if carried_out(form, record):
+        messages.success(request, f"{form.cleaned_data['kind'].name.capitalize()}: recorded as done.")
+        return redirect("service", pk)
+    return render(request, "machines/service/done.html", {"form": form, "printer": printer})
+
+
+@login_required
+@require_POST
+def service_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+    """Takes a slip of the finger back; the count goes on as before."""
+    entry = get_object_or_404(ServiceEntry, pk=pk)
+    try:
+        withdraw_service(entry)
+    except ValidationError as refused:
+        messages.error(request, refused.message)
+    else:
+        messages.success(request, f"{entry.kind.name.capitalize()}: taken back, the count goes on.")
+    return redirect("service", entry.printer_id)
+
+
+@login_required
+def service_kind(request: HttpRequest, pk: int | None = None) -> HttpResponse:
+    """Add a service, or correct one: its interval, whether it stops the machine, whether it is used."""
+    kind = get_object_or_404(ServiceKind, pk=pk) if pk else None
+    form = ServiceKindForm(sent(request), instance=kind)
+    if carried_out(form, lambda data: save_kind(form.instance)):
+        messages.success(request, f"{form.instance.name.capitalize()}: kept.")
+        return redirect("machines")
+    return render(request, "machines/service/kind.html", {"form": form, "kind": kind})

@@ -1,0 +1,70 @@
+"""Stock: parts in the drawer and grams of each feedstock, against their reorder points."""
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from maintenance.models import PartKind
+from maintenance.parts.fitting import add_stock, in_stock
+from maintenance.parts.life import Kind, known_kinds
+from maintenance.parts.wear_entries import UNIT_WORDS
+from pages.frame.forms import carried_out, sent
+from pages.machines.forms import StockForm
+from spools.inventory.ledger import remaining_of
+from spools.models import Feedstock, Spool
+
+
+@login_required
+def stock(request: HttpRequest) -> HttpResponse:
+    counts, kinds = in_stock(), list(PartKind.objects.all())
+    known = known_kinds(kinds)
+    return render(
+        request,
+        "machines/stock/list.html",
+        {
+            "parts": [_row(kind, counts, known[kind.pk]) for kind in kinds],
+            "feedstocks": _feedstocks(),
+        },
+    )
+
+
+def _row(kind: PartKind, counts: dict[int, int], known: Kind) -> dict:
+    """A kind that this shop never had is not short; neither is one with a reorder point of 0."""
+    count = counts.get(kind.pk, 0)
+    return {
+        "kind": kind,
+        "unit": UNIT_WORDS[kind.life_unit],
+        "life": known.expected() if known.records else known.stated,
+        "seen": known.seen(),
+        "count": count,
+        "low": kind.pk in counts and count <= kind.reorder_point > 0,
+    }
+
+
+def _feedstocks() -> list[dict]:
+    """Grams on all live spools of each feedstock that is in the shop or should be."""
+    spools = list(Spool.objects.filter(emptied_at=None))
+    amounts = remaining_of(spools)
+    rows = []
+    for feedstock in Feedstock.objects.select_related("maker", "polymer"):
+        own = [amounts[spool.pk] for spool in spools if spool.feedstock_id == feedstock.pk]
+        if own or feedstock.reorder_point_g:
+            mass_g = sum(amount.mass_g for amount in own)
+            low = feedstock.reorder_point_g > 0 and mass_g <= feedstock.reorder_point_g
+            rows.append({"feedstock": feedstock, "spools": len(own), "mass_g": mass_g, "low": low})
+    return rows
+
+
+@login_required
+def stock_add(request: HttpRequest) -> HttpResponse:
+    form = StockForm(sent(request), initial={"kind": request.GET.get("kind")})
+    if carried_out(
+        form,
+        lambda data: add_stock(
+            data["kind"], data["count"], at=data["when"], note=data["note"], by=request.user
+        ),
+    ):
+        messages.success(request, f"{form.cleaned_data['kind']}: {form.cleaned_data['count']:+d}.")
+        return redirect("stock")
+    return render(request, "machines/stock/add.html", {"form": form})

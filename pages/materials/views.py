@@ -1,0 +1,161 @@
+"""Materials: polymers and feedstocks, every number with where it comes from."""
+
+from dataclasses import dataclass
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.db.models import Count, Q
+from django.forms import Form
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from pages.frame.forms import CouponForm, FeedstockForm, carried_out, sent
+from pages.frame.numbers import NUMBERS
+from spools.catalogue import values as catalogue_values
+from spools.catalogue.coupons import record_coupon_test, take_back_coupon_test
+from spools.inventory.corrections import BANDS, save_feedstock
+from spools.models import CouponTest, Feedstock, Maker, Polymer, Source
+
+
+@dataclass
+class Number:
+    """A number of a polymer with its band, its grade and the sources behind it."""
+
+    name: str
+    label: str
+    unit: str
+    value: float | str | None
+    low: float | None
+    high: float | None
+    grade: str
+    basis: str
+    sources: list[Source]
+
+
+def numbers(polymer: Polymer, sources: list[Source]) -> list[Number]:
+    """Every number of a polymer in the order in which it is read, with its sources."""
+    grades = {"w50_pct": polymer.grade_uptake, "d23_m2_s": polymer.grade_rate}
+    bases = {
+        "softening_c": polymer.softening_basis,
+        "w50_pct": polymer.get_isotherm_display(),
+        "limit_clear_pct": polymer.limit_basis,
+        "limit_hold_pct": polymer.limit_basis,
+    }
+    bands = {name: (getattr(polymer, low), getattr(polymer, high)) for name, low, high in BANDS}
+    # A range is published as one: its sources stand at its lower end.
+    shared = {"nozzle_max_c": "nozzle_min_c", "bed_max_c": "bed_min_c"}
+    return [
+        Number(
+            name,
+            label,
+            unit,
+            getattr(polymer, name),
+            *bands.get(name, (None, None)),
+            grade=grades.get(name, ""),
+            basis=bases.get(name, ""),
+            sources=[source for source in sources if source.field in (name, shared.get(name))],
+        )
+        for name, (label, unit) in NUMBERS.items()
+    ]
+
+
+@login_required
+def materials(request: HttpRequest) -> HttpResponse:
+    live = Q(spools__emptied_at=None)
+    return render(
+        request,
+        "materials/list.html",
+        {
+            "polymers": Polymer.objects.annotate(used=Count("feedstocks")),
+            "feedstocks": Feedstock.objects.select_related("maker", "polymer", "filler").annotate(
+                live=Count("spools", filter=live)
+            ),
+            "makers": Maker.objects.annotate(products=Count("feedstocks")),
+        },
+    )
+
+
+@login_required
+def material(request: HttpRequest, pk: int) -> HttpResponse:
+    polymer = get_object_or_404(Polymer, pk=pk)
+    sources = list(polymer.sources.all())
+    found = numbers(polymer, sources)
+    return render(
+        request,
+        "materials/detail.html",
+        {
+            "polymer": polymer,
+            "numbers": found,
+            "background": [source for source in sources if source.field not in NUMBERS],
+            "feedstocks": polymer.feedstocks.select_related("maker"),
+        },
+    )
+
+
+@login_required
+def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(Feedstock.objects.select_related("maker", "polymer", "filler"), pk=pk)
+    return render(
+        request,
+        "materials/feedstock.html",
+        {
+            "feedstock": found,
+            "filler_pct": 100 * found.filler_mass_fraction,
+            "properties": [
+                (prop, NUMBERS[prop.name][0]) for prop in catalogue_values.properties(found).values()
+            ],
+            "spools": found.spools.filter(emptied_at=None),
+            "coupon_tests": found.coupon_tests.all(),
+        },
+    )
+
+
+@login_required
+def coupon_test(request: HttpRequest, pk: int) -> HttpResponse:
+    """Record a coupon test of a feedstock."""
+    found = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
+    form = CouponForm(sent(request))
+    if carried_out(
+        form,
+        lambda data: record_coupon_test(
+            found,
+            temperature_c=data["temperature_c"],
+            passed=data["passed"] == "yes",
+            at=data["when"],
+            by=request.user,
+        ),
+    ):
+        messages.success(request, f"The coupon test of {found} is kept; drying plans heed it from now on.")
+        return redirect("feedstock", found.pk)
+    return render(request, "materials/coupon.html", {"form": form, "feedstock": found})
+
+
+@login_required
+def coupon_take_back(request: HttpRequest, pk: int) -> HttpResponse:
+    """A coupon test was recorded by mistake."""
+    test = get_object_or_404(CouponTest.objects.select_related("feedstock__maker"), pk=pk)
+    form = Form(sent(request))
+    if carried_out(form, lambda data: take_back_coupon_test(test, by=request.user)):
+        messages.success(request, f"The coupon test of {test.feedstock} is taken back.")
+        return redirect("feedstock", test.feedstock_id)
+    return render(request, "materials/take_back_coupon.html", {"test": test, "form": form})
+
+
+@login_required
+def feedstock_new(request: HttpRequest) -> HttpResponse:
+    form = FeedstockForm(sent(request))
+    return _feedstock_form(request, form, "is in the catalogue.")
+
+
+@login_required
+def feedstock_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
+    form = FeedstockForm(sent(request), instance=found)
+    return _feedstock_form(request, form, "is changed; the moisture of its spools is worked out anew.")
+
+
+def _feedstock_form(request: HttpRequest, form: FeedstockForm, done: str) -> HttpResponse:
+    if carried_out(form, lambda data: save_feedstock(form.instance, data["maker_name"])):
+        messages.success(request, f"{form.instance} {done}")
+        return redirect("feedstock", form.instance.pk)
+    return render(request, "materials/form.html", {"form": form, "makers": Maker.objects.all()})

@@ -1,0 +1,115 @@
+"""What the page of a dry box adds: its air, its desiccant, and the form for a charge of it."""
+
+from itertools import groupby
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.forms import Form
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+
+from pages.frame.forms import DesiccantForm, carried_out, sent
+from pages.places.charts import line_chart
+from spools.air.dry_box import ADVICE, LEAK_FACTOR, SHOWN, BoxNow, missing, put_desiccant, take_back_charge
+from spools.air.hourly import HOUR
+from spools.models import DesiccantCharge, Place
+from spools.physics.desiccant import DESICCANTS
+from spools.physics.drybox import OPENING_SHARE
+
+SHOWN_CHARGES = 10
+
+
+def box_context(place: Place, box: BoxNow | None) -> dict:
+    """For the page of a dry box; ``box`` is None where its air is not computed."""
+    recorded = list(place.charges.order_by("-at", "-id")[:SHOWN_CHARGES])
+    charges = [charge for charge in recorded if charge.withdrawn_at is None]
+    context = {
+        "missing": missing(place),
+        "charges": charges,
+        "recorded": recorded,
+        "charge_form": DesiccantForm(initial=_as_before(charges)),
+        "box": box,
+    }
+    if box is None:
+        return context
+    kind = DesiccantCharge.Kind(box.charge.kind)
+    return context | {
+        "state": _state(box),
+        "desiccant": DESICCANTS[kind],
+        "advice": ADVICE[kind],
+        "leak_factor": LEAK_FACTOR,
+        "opening_share_pct": 100 * OPENING_SHARE,
+        "hours": [_hours(days) for days in box.days],
+        "regenerated": [(row, _hours(row.days)) for row in box.regenerated],
+        **_course(box),
+    }
+
+
+def _as_before(charges: list[DesiccantCharge]) -> dict:
+    """Regenerating what is in it is the usual next charge."""
+    if not charges or not charges[0].dry_mass_g:
+        return {}
+    last = charges[0]
+    return {"kind": last.kind, "dry_mass_g": last.dry_mass_g, "condition": "regenerated"}
+
+
+def _hours(days: float | None) -> float | None:
+    return None if days is None else 24 * days
+
+
+def _state(box: BoxNow) -> str:
+    if box.over_limit:
+        return "hold"
+    soon = box.days.soonest is not None and box.days.soonest < SHOWN.days
+    return "caution" if soon or box.findings else "clear"
+
+
+def _course(box: BoxNow) -> dict:
+    """The computed humidity of the last days, drawn and by day."""
+    rows = [
+        (hour, rh_pct, box.course.room_hours[hour][1])
+        for hour, (_, rh_pct) in box.course.hours.items()
+        if hour >= box.at - SHOWN
+    ]
+    drawn = [(hour, rh_pct) for hour, rh_pct, _ in rows]
+    days = []
+    for day, hours in groupby(rows, lambda row: timezone.localdate(row[0])):
+        _, inside, room = zip(*hours, strict=True)
+        days.append((day, min(inside), sum(inside) / len(inside), max(inside), sum(room) / len(room)))
+    return {"course": line_chart(drawn, box.at - SHOWN, box.at, HOUR), "course_days": days}
+
+
+@login_required
+def place_desiccant(request: HttpRequest, pk: int) -> HttpResponse:
+    """Record that desiccant was put in, regenerated or taken out."""
+    place = get_object_or_404(Place.objects.filter(kind=Place.Kind.DRY_BOX), pk=pk)
+    form = DesiccantForm(sent(request))
+
+    def keep(data: dict) -> None:
+        form.charge = put_desiccant(
+            place,
+            data["kind"],
+            data["dry_mass_g"],
+            condition=data["condition"],
+            regenerated_c=data["regenerated_c"],
+            at=data["when"],
+            note=data["note"],
+            by=request.user,
+        )
+
+    if carried_out(form, keep):
+        messages.success(request, f"{place}: {form.charge}.")
+        return redirect("place", pk)
+    return render(request, "places/desiccant.html", {"place": place, "form": form})
+
+
+@login_required
+def charge_take_back(request: HttpRequest, pk: int) -> HttpResponse:
+    """A charge was recorded by mistake."""
+    charge = get_object_or_404(DesiccantCharge.objects.select_related("place"), pk=pk)
+    form = Form(sent(request))
+    if carried_out(form, lambda data: take_back_charge(charge, by=request.user)):
+        messages.success(request, f"{charge.place}: {charge} is taken back.")
+        return redirect("place", charge.place_id)
+    return render(request, "places/take_back_charge.html", {"charge": charge, "form": form})

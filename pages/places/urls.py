@@ -1,0 +1,13 @@
+from django.urls import path
+
+from pages.places import boxes, views
+
+urlpatterns = [
+    path("places/", views.places, name="places"),
+    path("places/new/", views.place_new, name="place-new"),
+    path("places/<int:pk>/", views.place, name="place"),
+    path("places/<int:pk>/edit/", views.place_edit, name="place-edit"),
+    path("places/<int:pk>/readings/", views.place_readings, name="place-readings"),
+    path("places/<int:pk>/desiccant/", boxes.place_desiccant, name="place-desiccant"),
+    path("charges/<int:pk>/take-back/", boxes.charge_take_back, name="charge-take-back"),
+]

@@ -1,0 +1,141 @@
+"""Places: where spools can be and what the air is like there."""
+
+from datetime import datetime, timedelta
+from itertools import groupby
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.db.models import Count, Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+
+from pages.frame.forms import PlaceForm, ReadingForm, ReadingsFileForm, carried_out, sent
+from pages.places.boxes import box_context
+from pages.places.charts import line_chart
+from spools.air import climate
+from spools.air.dry_box import box_now
+from spools.inventory.corrections import save_place
+from spools.models import Place, Reading, Stay
+
+SHOWN_DAYS = 7
+MOST_POINTS = 400
+
+
+@login_required
+def places(request: HttpRequest) -> HttpResponse:
+    found = list(
+        Place.objects.select_related("room").annotate(spools=Count("stays", filter=Q(stays__end=None)))
+    )
+    air = climate.climates_now(found)
+    rows = [(place, air[place.pk]) for place in found]
+    return render(request, "places/list.html", {"rows": rows})
+
+
+@login_required
+def place(request: HttpRequest, pk: int) -> HttpResponse:
+    place = get_object_or_404(Place.objects.select_related("room"), pk=pk)
+    stays = Stay.objects.filter(place=place, end=None).select_related(
+        "spool__feedstock__polymer", "spool__feedstock__maker"
+    )
+    box = box_now(place) if place.kind == Place.Kind.DRY_BOX else None
+    if box is not None and box.measured_rh_pct is None:
+        air = climate.computed(box.temperature_c, box.computed_rh_pct, box.charge)
+    else:
+        air = climate.climate_at(place)
+    return render(
+        request,
+        "places/detail.html",
+        {
+            "place": place,
+            "climate": air,
+            "stays": stays,
+            "reading_form": ReadingForm(),
+            "file_form": ReadingsFileForm(),
+            **_recent(place),
+            **(box_context(place, box) if place.kind == Place.Kind.DRY_BOX else {}),
+        },
+    )
+
+
+@login_required
+def place_new(request: HttpRequest) -> HttpResponse:
+    form = PlaceForm(sent(request))
+    if carried_out(form, lambda data: save_place(form.instance)):
+        messages.success(request, f"{form.instance} is added.")
+        return redirect("place", form.instance.pk)
+    return render(request, "places/form.html", {"form": form})
+
+
+@login_required
+def place_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    place = get_object_or_404(Place, pk=pk)
+    form = PlaceForm(sent(request), instance=place)
+    if carried_out(form, lambda data: save_place(form.instance)):
+        messages.success(request, f"{place} is changed; the moisture of its spools is worked out anew.")
+        return redirect("place", pk)
+    return render(request, "places/form.html", {"form": form, "place": get_object_or_404(Place, pk=pk)})
+
+
+@login_required
+def place_readings(request: HttpRequest, pk: int) -> HttpResponse:
+    """Readings from a file, or one by hand: the form that was sent is told by its button."""
+    place = get_object_or_404(Place, pk=pk)
+    by_file = "by_file" in request.POST
+    file_form = ReadingsFileForm(*((request.POST, request.FILES) if by_file else ()))
+    reading_form = ReadingForm(request.POST if request.method == "POST" and not by_file else None)
+    counts: list[tuple[int, int]] = []
+
+    def keep_file(data: dict) -> None:
+        rows = climate.read_csv(data["file"])
+        counts.append(climate.record_readings(place, rows, origin=Reading.Origin.FILE))
+
+    def keep_reading(data: dict) -> None:
+        row = (data["when"] or timezone.now(), data["temperature_c"], data["rh_pct"])
+        counts.append(climate.record_readings(place, [row], origin=Reading.Origin.HAND))
+
+    if carried_out(file_form, keep_file) or carried_out(reading_form, keep_reading):
+        added, known = counts[0]
+        already = f"; {known} there already, kept as they were" if known else ""
+        messages.success(request, f"{added} reading{'' if added == 1 else 's'} added{already}.")
+        return redirect("place", pk)
+    context = {"place": place, "reading_form": reading_form, "file_form": file_form}
+    return render(request, "places/readings.html", context)
+
+
+def _recent(place: Place) -> dict:
+    """Charts and a table by day of the last readings; empty without any."""
+    until = timezone.now()
+    since = until - timedelta(days=SHOWN_DAYS)
+    rows = list(
+        Reading.objects.filter(place=place, at__gte=since, at__lte=until).values_list(
+            "at", "temperature_c", "rh_pct"
+        )
+    )
+    if not rows:
+        return {"last_reading": Reading.objects.filter(place=place).last(), "shown_days": SHOWN_DAYS}
+    drawn = rows[:: -(-len(rows) // MOST_POINTS)]
+    gap = climate.BELIEVED_FOR
+    return {
+        "charts": [
+            ("Humidity, % RH", line_chart([(at, rh) for at, _, rh in drawn], since, until, gap)),
+            ("Temperature, °C", line_chart([(at, t) for at, t, _ in drawn], since, until, gap)),
+        ],
+        "days": [_day(list(group)) for _, group in groupby(rows, lambda row: timezone.localdate(row[0]))],
+        "shown_days": SHOWN_DAYS,
+    }
+
+
+def _day(rows: list[tuple[datetime, float, float]]) -> dict:
+    temperatures = [row[1] for row in rows]
+    humidities = [row[2] for row in rows]
+    return {
+        "day": rows[0][0],
+        "count": len(rows),
+        "t_low": min(temperatures),
+        "t_mean": sum(temperatures) / len(rows),
+        "t_high": max(temperatures),
+        "rh_low": min(humidities),
+        "rh_mean": sum(humidities) / len(rows),
+        "rh_high": max(humidities),
+    }

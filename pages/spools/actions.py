@@ -1,0 +1,139 @@
+"""What is done with a spool in one step: move it, weigh it, say where it was, mark it empty."""
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from pages.frame.forms import carried_out, sent
+from pages.spools.forms import (
+    AwayForm,
+    CutForm,
+    EmptyForm,
+    MoveForm,
+    ReelForm,
+    TakeBackForm,
+    TakeBackWeighingForm,
+    WeighForm,
+)
+from pages.spools.lookup import of_spool
+from spools.codes import pretty
+from spools.inventory import ledger, moves
+from spools.inventory.corrections import correct_reel
+from spools.inventory.weighings import take_back_weighing
+from spools.models import Spool
+
+
+@of_spool
+def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
+    stay = moves.current_stay(spool)
+    form = MoveForm(sent(request), here=stay.place if stay else None)
+    if carried_out(
+        form, lambda data: moves.move_spool(spool, data["place"], at=data["when"], by=request.user)
+    ):
+        messages.success(request, f"{pretty(spool.code)} is in {form.cleaned_data['place']}.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/move.html", {"spool": spool, "form": form, "stay": stay})
+
+
+@of_spool
+def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """The spool was somewhere else for a while and is back, which nobody recorded then."""
+    stay = moves.current_stay(spool)
+    form = AwayForm(sent(request), here=stay.place if stay else None)
+    if carried_out(
+        form,
+        lambda data: moves.record_excursion(
+            spool, data["place"], data["start"], data["end"], by=request.user
+        ),
+    ):
+        messages.success(request, f"{pretty(spool.code)} was in {form.cleaned_data['place']} and is back.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/away.html", {"spool": spool, "form": form, "stay": stay})
+
+
+@of_spool
+def spool_weigh(request: HttpRequest, spool: Spool) -> HttpResponse:
+    form = WeighForm(sent(request))
+    if carried_out(
+        form,
+        lambda data: ledger.weigh(
+            spool,
+            data["gross_g"],
+            resolution_g=data["resolution_g"],
+            at=data["when"],
+            note=data["note"],
+            by=request.user,
+        ),
+    ):
+        messages.success(request, f"{form.cleaned_data['gross_g']:g} g with its reel: kept.")
+        return redirect("spool", spool.code)
+    context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
+    return render(request, "spools/weigh.html", context)
+
+
+@of_spool
+def weighing_take_back(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
+    """A weighing was a slip; what it should have been may be given with it or later."""
+    entry = get_object_or_404(spool.mass_entries.filter(kind=ledger.Kind.WEIGHED), pk=pk)
+    form = TakeBackWeighingForm(sent(request), initial={"resolution_g": entry.resolution_g})
+    if carried_out(
+        form,
+        lambda data: take_back_weighing(
+            entry, right_g=data["right_g"], resolution_g=data["resolution_g"], by=request.user
+        ),
+    ):
+        right_g = form.cleaned_data["right_g"]
+        instead = "" if right_g is None else f" {right_g:g} g counts in its place."
+        messages.success(request, f"The weighing of {entry.gross_g:g} g is taken back.{instead}")
+        return redirect("spool", spool.code)
+    return render(request, "spools/take_back_weighing.html", {"spool": spool, "form": form, "entry": entry})
+
+
+@of_spool
+def spool_reel(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """The reel is another one than was entered, or was weighed since."""
+    form = ReelForm(sent(request), instance=Spool.objects.get(pk=spool.pk))
+    if carried_out(form, lambda data: correct_reel(spool, **data)):
+        messages.success(request, "The reel is corrected. Amount and moisture are worked out anew.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/reel.html", {"spool": spool, "form": form})
+
+
+@of_spool
+def spool_cut(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """Filament that left the spool without being printed."""
+    form = CutForm(sent(request))
+    if carried_out(
+        form,
+        lambda data: ledger.cut_off(
+            spool, data["mass_g"], at=data["when"], note=data["note"], by=request.user
+        ),
+    ):
+        messages.success(request, f"{form.cleaned_data['mass_g']:g} g cut off: kept.")
+        return redirect("spool", spool.code)
+    context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
+    return render(request, "spools/cut.html", context)
+
+
+@of_spool
+def cut_take_back(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
+    """Filament was not cut off after all."""
+    entry = get_object_or_404(spool.mass_entries.filter(kind=ledger.Kind.REMOVED), pk=pk)
+    grams = -(entry.net_change_g or 0)
+    form = TakeBackForm(sent(request))
+    if carried_out(form, lambda data: ledger.give_back(entry, note="not cut off after all", by=request.user)):
+        messages.success(request, f"{grams:g} g are back on {pretty(spool.code)}.")
+        return redirect("spool", spool.code)
+    return render(
+        request, "spools/take_back_cut.html", {"spool": spool, "form": form, "entry": entry, "grams": grams}
+    )
+
+
+@of_spool
+def spool_empty(request: HttpRequest, spool: Spool) -> HttpResponse:
+    form = EmptyForm(sent(request))
+    if carried_out(form, lambda data: moves.mark_empty(spool, at=data["when"], by=request.user)):
+        messages.success(request, f"{pretty(spool.code)} is marked empty.")
+        return redirect("spools")
+    context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
+    return render(request, "spools/empty.html", context)

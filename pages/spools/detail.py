@@ -1,0 +1,130 @@
+"""The page of one spool: may it be printed, how wet is it, what is on it, what happened to it."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+
+from maintenance.readiness.rules import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE, STATES
+from pages.spools.lookup import of_spool
+from pages.spools.timeline import Event, time_line
+from pages.spools.verdicts import judge_everywhere
+from pages.spools.winding_chart import winding_picture
+from spools.catalogue import values as catalogue_values
+from spools.codes import pretty
+from spools.drying.heat_budget import heat_of
+from spools.drying.plans import expected_dry, needed_until
+from spools.drying.runs import SMALL_JOB_G
+from spools.inventory import ledger
+from spools.models import DryingRun, Feedstock, Spool
+from spools.moisture.history import Segment
+from spools.moisture.state import ORIGIN, Band, Moisture, forecast
+from spools.physics_inputs import Air
+
+AHEAD_H = (24, 72, 168)
+SHOWN_EVENTS = 8
+
+
+@dataclass(frozen=True)
+class Wet:
+    """Moisture of the turns that a small job takes, of all turns, and what that means.
+
+    over_limit, over_well: chances in % that those outer turns are above the print limit, and above what
+    prints well.
+    """
+
+    at: datetime
+    outer_pct: Band
+    mean_pct: Band
+    over_limit: int
+    over_well: int
+    state: str
+
+
+def wet(moisture: Moisture, feedstock: Feedstock) -> Wet:
+    """A moisture in words of the spool's own limits; its state is that of the verdict's moisture check."""
+    over_limit, over_well = (
+        moisture.probability_over(catalogue_values.value(feedstock, name) or 0.0, SMALL_JOB_G)
+        for name in ("limit_hold_pct", "limit_clear_pct")
+    )
+    state = HOLD if over_limit > LIKELY else CAUTION if over_well > POSSIBLE else CLEAR
+    return Wet(
+        moisture.at,
+        moisture.outer_pct(SMALL_JOB_G),
+        moisture.mean_pct,
+        round(100 * over_limit),
+        round(100 * over_well),
+        state,
+    )
+
+
+def ahead(moisture: Moisture, here: Segment) -> list[Wet]:
+    """What becomes of it in the next days if it stays where it is and the air stays as it is."""
+    airs = [Air(hours, here.air.temperature_c, here.air.rh_pct, here.moving_air) for hours in AHEAD_H]
+    feedstock = moisture.history.spool.feedstock
+    return [wet(later, feedstock) for later in forecast([(moisture, air) for air in airs])]
+
+
+@of_spool
+def spool(request: HttpRequest, spool: Spool) -> HttpResponse:
+    events = time_line(spool)
+    context = {"spool": spool, "code": pretty(spool.code), "events": events[:SHOWN_EVENTS]}
+    if spool.emptied_at is None:
+        context |= _in_use(spool, events)
+    else:
+        context["amount"] = ledger.remaining(spool)
+    return render(request, "spools/detail.html", context)
+
+
+def _in_use(spool: Spool, events: list[Event]) -> dict:
+    """What the page of a spool shows that is not empty; its facts are loaded once for all of it."""
+    known, judged = judge_everywhere(spool)
+    moisture = known.moisture
+    assert moisture is not None
+    limits = catalogue_values.properties(spool.feedstock)
+    hold, clear = limits["limit_hold_pct"], limits["limit_clear_pct"]
+    here = moisture.history.segment_at(moisture.at)
+    toolhead = next((machine.toolhead for machine, _ in judged if machine.loaded == spool.pk), None)
+    return {
+        "amount": known.amount,
+        "moisture": moisture,
+        "heat": heat_of(spool, moisture.history.runs, moisture.at),
+        "wet": wet(moisture, spool.feedstock),
+        "small_job_g": SMALL_JOB_G,
+        "picture": winding_picture(moisture.shells, clear.value, hold.value),
+        "limit": hold,
+        "well": clear,
+        "here": here,
+        "since": moisture.history.stays[-1].start,
+        "air_from": ORIGIN[here.air.origin] if here else "",
+        "forecasts": ahead(moisture, here) if here and not known.run else [],
+        **_in_its_dryer(known.run, moisture),
+        "now": timezone.now(),
+        "toolhead": toolhead,
+        "loading": toolhead
+        and next((event for event in events if event.what == "loading" and not event.until), None),
+        # Where it is loaded comes first, then where it prints best: the first one's reasons are in sight.
+        "verdicts": [
+            (machine.toolhead, verdict)
+            for machine, verdict in sorted(
+                judged, key=lambda pair: (pair[0].loaded != spool.pk, STATES.index(pair[1].state))
+            )
+        ],
+    }
+
+
+def _in_its_dryer(run: DryingRun | None, moisture: Moisture) -> dict[str, Any]:
+    """When all of it is likely dry, and when that is well after the end of its planned hours."""
+    if run is None:
+        return {"run": None}
+    dry_at = expected_dry([(run, moisture.winding)], moisture.at)[0]
+    return {"run": run, "run_dry_at": dry_at, "run_needed_until": needed_until(run, dry_at, timezone.now())}
+
+
+@of_spool
+def spool_history(request: HttpRequest, spool: Spool) -> HttpResponse:
+    context = {"spool": spool, "code": pretty(spool.code), "events": time_line(spool)}
+    return render(request, "spools/history.html", context)

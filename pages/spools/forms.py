@@ -1,0 +1,279 @@
+"""Forms of what is done with one spool."""
+
+from typing import Any
+
+from django import forms
+from django.db.models import QuerySet
+
+from pages.frame.forms import WhenField, number
+from spools.codes import normalise, pretty
+from spools.drying.plans import GOALS
+from spools.inventory.corrections import REEL
+from spools.inventory.receiving import unused_code
+from spools.models import CoreKind, Feedstock, Place, Spool
+
+MOST_HOURS = 500
+
+
+class PlaceChoice(forms.ModelChoiceField):
+    """A place as large radio buttons, named with its kind."""
+
+    def __init__(self, places: QuerySet[Place], label: str) -> None:
+        super().__init__(places, label=label, widget=forms.RadioSelect, empty_label=None)
+
+    def label_from_instance(self, place: Place) -> str:
+        kind = place.get_kind_display()
+        return place.name if kind in place.name.lower() else f"{place.name} ({kind})"
+
+
+class WithPlaces(forms.Form):
+    """A form that asks where the spool goes, without the place where it is."""
+
+    place_label = "To"
+    dryers = True
+
+    def __init__(self, *args: Any, here: Place | None = None, **options: Any) -> None:
+        super().__init__(*args, **options)
+        places = Place.objects.exclude(pk=here.pk) if here else Place.objects.all()
+        if not self.dryers:
+            places = places.exclude(kind=Place.Kind.DRYER)
+        self.fields["place"] = PlaceChoice(places, self.place_label)
+        self.order_fields(["place"])
+
+
+class MoveForm(WithPlaces):
+    when = WhenField()
+
+
+class AwayForm(WithPlaces):
+    place_label = "It was in"
+    # What a dryer did is a drying run, with its set point.
+    dryers = False
+    start = WhenField(label="From", help_text="")
+    end = WhenField(label="Until", help_text="")
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["start"].required = self.fields["end"].required = True
+
+
+class UnloadForm(WithPlaces):
+    when = WhenField()
+
+
+class WeighForm(forms.Form):
+    gross_g = number("On the scale, with its reel", "g", min_value=0)
+    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    when = WhenField()
+    note = forms.CharField(max_length=200, required=False)
+
+
+class TakeBackWeighingForm(forms.Form):
+    right_g = number(
+        "What the scale should have said, with the reel",
+        "g",
+        min_value=0,
+        required=False,
+        help_text="Kept for the same time, and for the same drying run. Empty: not known.",
+    )
+    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+
+
+class ReelForm(forms.ModelForm):
+    """What was entered of a spool's reel and turned out otherwise."""
+
+    batch = forms.CharField(max_length=60, required=False)
+    core_mass_g = number("Empty reel", "g", min_value=0)
+    core_mass_known = forms.BooleanField(
+        label="That mass was weighed, or is printed on the reel", required=False
+    )
+    core_mass_band_g = number("Uncertain by, plus or minus", "g", min_value=0)
+    core_cap_c = number(
+        "Hottest that the reel may get",
+        "°C",
+        required=False,
+        help_text="Only if it is stated; else the material decides.",
+    )
+    core_radius_mm = number("Radius of the core, under the filament", "mm", min_value=0)
+    width_mm = number("Width between the flanges", "mm", min_value=0)
+
+    class Meta:
+        model = Spool
+        fields = REEL
+        labels = {"core_material": "Reel's material"}
+
+
+class CutForm(forms.Form):
+    mass_g = number("Cut off", "g", min_value=0.001)
+    when = WhenField()
+    note = forms.CharField(max_length=200, required=False, help_text="Brittle end, a knot, a sample.")
+
+
+class TakeBackForm(forms.Form):
+    """Nothing to fill in: the button says yes."""
+
+
+class EmptyForm(forms.Form):
+    when = WhenField()
+
+
+class LoadForm(forms.Form):
+    """The last word before a spool goes on a toolhead."""
+
+    override_reason = forms.CharField(
+        label="Load it in spite of the hold, because",
+        max_length=300,
+        required=False,
+        help_text="A hold needs a reason; it is kept with the loading.",
+    )
+    when = WhenField()
+
+    def __init__(self, *args: Any, hold: bool, there: Spool | None, here: Place, **options: Any) -> None:
+        """there: the spool that is on the toolhead and has to go; here: the printer's place."""
+        super().__init__(*args, **options)
+        if not hold:
+            del self.fields["override_reason"]
+        if there is not None:
+            code = pretty(there.code)
+            places = Place.objects.exclude(pk=here.pk)
+            self.fields["unload_to"] = PlaceChoice(places, f"{code} comes off and goes to")
+            self.fields["unload_to"].error_messages["required"] = f"Say where {code} goes."
+            self.order_fields(["unload_to"])
+
+
+class PlanForm(forms.Form):
+    """What a drying plan is asked for. Empty: the best set point, the whole spool, to print well."""
+
+    set_point_c = number("Another set point", "°C", required=False, help_text="Empty: the best of a few.")
+    mass_g = number("Only the turns of a job of", "g", required=False, help_text="Empty: the whole spool.")
+    goal = forms.ChoiceField(label="Dry enough for", choices=GOALS, required=False)
+
+    def __init__(self, *args: Any, strong_limit_pct: float | None = None, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if strong_limit_pct is None:
+            del self.fields["goal"]
+
+    def wish(self) -> dict[str, Any]:
+        """What was given, for spools.plans."""
+        return {name: value for name, value in self.cleaned_data.items() if value not in (None, "")}
+
+
+class DryForm(forms.Form):
+    """The start of what was planned."""
+
+    first_set_point_c = number(
+        "First stage", "°C", required=False, help_text="A cooler start. Empty: one stage."
+    )
+    first_hours = number("Hours of the first stage", required=False, min_value=0.1, max_value=MOST_HOURS)
+    set_point_c = number("Set point", "°C")
+    planned_hours = number(
+        "Hours in all", min_value=0.1, max_value=MOST_HOURS, help_text="A first stage is part of them."
+    )
+    gross_g = number(
+        "Weighs before, with its reel", "g", required=False, min_value=0, help_text="If you have a scale."
+    )
+    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    when = WhenField(label="Started")
+
+
+class ReceiveForm(forms.Form):
+    """A spool as it comes. A common reel fills in what is left empty."""
+
+    feedstock = forms.ModelChoiceField(
+        Feedstock.objects.select_related("maker", "polymer"), empty_label="Choose"
+    )
+    batch = forms.CharField(max_length=60, required=False)
+    core_kind = forms.ModelChoiceField(
+        CoreKind.objects.all(),
+        label="Reel",
+        required=False,
+        empty_label="another one: its numbers are below",
+        help_text="Its mass, size and material fill in whatever is left empty below.",
+    )
+    net_mass_g = number(
+        "Filament by the label",
+        "g",
+        required=False,
+        min_value=0,
+        help_text="Empty without a weighing: what the chosen reel usually carries.",
+    )
+    gross_g = number(
+        "First weighing, with its reel",
+        "g",
+        required=False,
+        min_value=0,
+        help_text="Narrows down what is on it. Take the bag off first.",
+    )
+    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    sealed = forms.BooleanField(label="Came in an unbroken bag", required=False, initial=True)
+    card = forms.ChoiceField(
+        label="Humidity card in the bag",
+        choices=Spool.Card,
+        widget=forms.RadioSelect,
+        initial=Spool.Card.NOT_LOOKED,
+    )
+    when = WhenField(label="Received")
+    core_mass_g = number("Empty reel", "g", required=False, min_value=0)
+    core_mass_known = forms.BooleanField(
+        label="That mass was weighed, or is printed on the reel", required=False
+    )
+    core_material = forms.ChoiceField(
+        label="Reel's material",
+        choices=[("", "as the chosen reel"), *Spool.CoreMaterial.choices],
+        required=False,
+    )
+    core_cap_c = number(
+        "Hottest that the reel may get",
+        "°C",
+        required=False,
+        help_text="Only if it is stated; else the material decides.",
+    )
+    core_radius_mm = number("Radius of the core, under the filament", "mm", required=False, min_value=0)
+    width_mm = number("Width between the flanges", "mm", required=False, min_value=0)
+
+    # What is sent twice, from one opened form, is received once: under this code. A browser that fills in
+    # forms again would put an old one into a page that was loaded anew.
+    code = forms.CharField(
+        required=False, initial=unused_code, widget=forms.HiddenInput(attrs={"autocomplete": "off"})
+    )
+
+    REEL = ["core_mass_g", "core_mass_known", "core_material", "core_cap_c", "core_radius_mm", "width_mm"]
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["place"] = PlaceChoice(Place.objects.exclude(kind=Place.Kind.DRYER), "It goes to")
+        self.order_fields([*(name for name in self.fields if name not in self.REEL), *self.REEL])
+
+    def basics(self) -> list[forms.BoundField]:
+        return [field for field in self.visible_fields() if field.name not in self.REEL]
+
+    def reel(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.REEL]
+
+    def reel_open(self) -> bool:
+        """Whether the reel's own numbers should be in sight: one was given, or one is wrong."""
+        return any(field.errors or field.value() for field in self.reel())
+
+    def clean_code(self) -> str:
+        code = self.cleaned_data["code"]
+        return normalise(code) if code else ""
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        kind: CoreKind | None = data.get("core_kind")
+        if kind is not None:
+            if data.get("net_mass_g") is None and data.get("gross_g") is None:
+                data["net_mass_g"] = kind.net_mass_g
+            if data.get("core_mass_g") is None:
+                data["core_mass_known"] = False
+                data |= {"core_mass_g": kind.mass_g, "core_mass_band_g": kind.mass_band_g}
+            data["core_material"] = data.get("core_material") or kind.material
+            for name in ("core_radius_mm", "width_mm"):
+                if data.get(name) is None:
+                    data[name] = getattr(kind, name)
+            return data
+        data["core_material"] = data.get("core_material") or Spool.CoreMaterial.UNKNOWN
+        for name in ("core_radius_mm", "width_mm"):
+            if name not in self.errors and data.get(name) is None:
+                self.add_error(name, "Measure it, or choose a common reel above.")
+        return data

@@ -1,0 +1,83 @@
+"""Loading a spool on a toolhead, with the verdict before it is confirmed, and taking it off."""
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from maintenance.machines.loading import load_spool, unload_spool
+from maintenance.models import Loading
+from maintenance.readiness.inputs import Machine, small_job
+from maintenance.readiness.material_changes import change_to
+from maintenance.readiness.rules import HOLD, Verdict
+from pages.frame.forms import carried_out, sent
+from pages.spools.forms import LoadForm, UnloadForm
+from pages.spools.lookup import of_spool
+from pages.spools.verdicts import judge_everywhere
+from spools.codes import pretty
+from spools.models import Spool
+
+
+@of_spool
+def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """Without a toolhead the choice, each with its verdict; with one its verdict and the confirmation."""
+    asked = request.POST.get("toolhead") or request.GET.get("toolhead")
+    known, judged = judge_everywhere(spool)
+    there = _on_toolheads(judged)
+    if asked is None:
+        rows = [(machine.toolhead, verdict, there.get(machine.loaded)) for machine, verdict in judged]
+        return render(request, "spools/choose_toolhead.html", {"spool": spool, "rows": rows})
+    machine, verdict = next((row for row in judged if str(row[0].toolhead.pk) == asked), (None, None))
+    if machine is None or verdict is None:
+        raise Http404("There is no such toolhead in use.")
+    on = next((row.toolhead for row, _ in judged if row.loaded == spool.pk), None)
+    if on == machine.toolhead:
+        messages.error(request, f"{pretty(spool.code)} is on {on} already.")
+        return redirect("spool", spool.code)
+    if on is not None:
+        messages.error(request, f"{pretty(spool.code)} is on {on}. Take it off there first.")
+        return redirect("spool-unload", spool.code)
+    other, here = there.get(machine.loaded), machine.toolhead.printer.place
+    form = LoadForm(sent(request), hold=verdict.state == HOLD, there=other, here=here)
+    if carried_out(
+        form,
+        lambda data: load_spool(
+            machine.toolhead,
+            spool,
+            at=data["when"],
+            override_reason=data.get("override_reason", ""),
+            unload_to=data.get("unload_to"),
+            by=request.user,
+        ),
+    ):
+        messages.success(request, f"{pretty(spool.code)} is loaded on {machine.toolhead}.")
+        return redirect("spool", spool.code)
+    change = change_to(spool, machine.fed, small_job(machine.toolhead, known).nozzle_c)
+    context = {
+        "spool": spool,
+        "toolhead": machine.toolhead,
+        "verdict": verdict,
+        "form": form,
+        "change": change,
+    }
+    return render(request, "spools/load.html", context | {"there": other})
+
+
+def _on_toolheads(judged: list[tuple[Machine, Verdict]]) -> dict[int | None, Spool]:
+    """The spools that are on these toolheads, by their ids."""
+    loaded = {machine.loaded for machine, _ in judged if machine.loaded is not None}
+    return dict(Spool.objects.select_related("feedstock__maker").in_bulk(loaded))
+
+
+@of_spool
+def spool_unload(request: HttpRequest, spool: Spool) -> HttpResponse:
+    loading = Loading.objects.present().filter(spool=spool).select_related("toolhead__printer__place").first()
+    if loading is None:
+        messages.error(request, f"{pretty(spool.code)} is on no toolhead.")
+        return redirect("spool", spool.code)
+    form = UnloadForm(sent(request), here=loading.toolhead.printer.place)
+    if carried_out(form, lambda data: unload_spool(loading, data["place"], at=data["when"], by=request.user)):
+        messages.success(
+            request, f"{pretty(spool.code)} is off {loading.toolhead} and in {form.cleaned_data['place']}."
+        )
+        return redirect("spool", spool.code)
+    return render(request, "spools/unload.html", {"spool": spool, "loading": loading, "form": form})

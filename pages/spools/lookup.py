@@ -1,0 +1,61 @@
+"""From the code in an address to the spool that carries it."""
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+
+from spools import codes
+from spools.inventory.queries import with_materials
+from spools.models import Spool
+
+
+def find_spool(text: str) -> Spool:
+    """The spool that carries the code which was typed, scanned or opened; its feedstock comes with it.
+
+    Raises ValidationError that says what is wrong with the code, or that no spool carries it.
+    """
+    code = codes.normalise(text)
+    try:
+        return with_materials().get(code=code)
+    except Spool.DoesNotExist:
+        raise ValidationError(
+            f"{codes.pretty(code)} is well written, but no spool of this shop carries it. "
+            "Look at the label again, or receive the spool."
+        ) from None
+
+
+def not_found(request: HttpRequest, text: str, error: ValidationError) -> HttpResponse:
+    """The scan page with what is wrong with the code, as an answer that says "not found"."""
+    context = {"typed": text[:80], "reason": error.messages[0]}
+    return render(request, "spools/scan/not_found.html", context, status=404)
+
+
+def of_spool(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+    """For pages under a spool's address: signs in first, then gives the view the spool for its code.
+
+    The same page has one address: a code in capitals, with dashes or without the last slash leads to it.
+    """
+
+    @login_required
+    @wraps(view)
+    def page(request: HttpRequest, code: str, **others: Any) -> HttpResponse:
+        try:
+            spool = find_spool(code)
+        except ValidationError as error:
+            return not_found(request, code, error)
+        match = request.resolver_match
+        address = reverse(
+            match.url_name or "spool" if match else "spool", args=[spool.code, *others.values()]
+        )
+        if request.method in ("GET", "HEAD") and request.path != address:
+            query = request.META.get("QUERY_STRING")
+            return redirect(f"{address}?{query}" if query else address)
+        return view(request, spool, **others)
+
+    return page

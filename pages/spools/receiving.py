@@ -1,0 +1,70 @@
+"""A spool comes in, and gets its label."""
+
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from pages.frame.forms import carried_out, sent
+from pages.spools.forms import ReceiveForm
+from pages.spools.lookup import of_spool
+from spools import codes
+from spools.drying import runs as drying_runs
+from spools.inventory.receiving import receive_spool
+from spools.models import Place, Spool
+from spools.moisture.history import least_drying_hours
+
+LABEL_SIZES = {"small": "62 × 29 mm", "large": "100 × 62 mm"}
+
+
+@login_required
+def spool_receive(request: HttpRequest) -> HttpResponse:
+    form = ReceiveForm(sent(request), initial={"feedstock": request.GET.get("feedstock")})
+    received: list[Spool] = []
+    if form.is_valid() and (there := Spool.objects.filter(code=form.cleaned_data["code"]).first()):
+        # A second tap, or back to the page that was sent.
+        messages.error(
+            request,
+            f"This page was sent already: it is received as {codes.pretty(there.code)}, nothing was added. "
+            "For one more spool choose “Receive another”.",
+        )
+        return redirect("spool-label", there.code)
+
+    def receive(data: dict) -> None:
+        given = {name: value for name, value in data.items() if name not in ("core_kind", "when")}
+        received.append(receive_spool(at=data["when"], by=request.user, **given))
+
+    if carried_out(form, receive):
+        spool = received[0]
+        messages.success(
+            request, f"{spool.feedstock} is received as {codes.pretty(spool.code)}. Print its label."
+        )
+        return redirect("spool-label", spool.code)
+    return render(request, "spools/receive.html", {"form": form})
+
+
+@of_spool
+def spool_label(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """The label on paper: code, what it is, how it may be dried, and the QR code of the spool's page."""
+    size = request.GET.get("size", "small")
+    base = settings.PUBLIC_URL or f"{request.scheme}://{request.get_host()}"
+    address = codes.label_address(spool.code, base)
+    return render(
+        request,
+        "spools/label.html",
+        {
+            "spool": spool,
+            "code": codes.pretty(spool.code),
+            "size": size if size in LABEL_SIZES else "small",
+            "sizes": LABEL_SIZES,
+            "address": address,
+            "qr": codes.qr_svg(address),
+            # Of the spool itself: a place without a limit of its own stands for any dryer.
+            "cap": drying_runs.cap(spool, Place()),
+            # For a dryer that is not known yet: a usual error of its set point.
+            "dry_set_c": drying_runs.suggested_set_point_c(spool, Place()),
+            "dry_hours": least_drying_hours(spool),
+            "last_run": spool.drying_runs.filter(end__isnull=False).order_by("end").last(),
+        },
+    )

@@ -1,0 +1,25 @@
+"""Scan: a code that was typed, or came from a scanner that types, leads to its spool."""
+
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
+from django.db.models import Max
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from pages.spools.lookup import find_spool, not_found
+from spools.models import Spool
+
+SHOWN_RECENT = 8
+
+
+@login_required
+def scan(request: HttpRequest) -> HttpResponse:
+    typed = request.GET.get("code")
+    if typed is not None:
+        try:
+            return redirect("spool", find_spool(typed).code)
+        except ValidationError as error:
+            return not_found(request, typed, error)
+    recent = Spool.objects.filter(emptied_at=None).annotate(moved=Max("stays__start")).order_by("-moved")
+    recent = recent.select_related("feedstock__maker", "feedstock__polymer")[:SHOWN_RECENT]
+    return render(request, "spools/scan/scan.html", {"recent": recent})

@@ -1,0 +1,24 @@
+from django.urls import path, re_path
+
+from pages.spools import actions, detail, loading, overview, receiving, scan
+
+urlpatterns = [
+    path("scan/", scan.scan, name="scan"),
+    path("spools/", overview.spools, name="spools"),
+    path("spools/receive/", receiving.spool_receive, name="spool-receive"),
+    path("s/<str:code>/", detail.spool, name="spool"),
+    path("s/<str:code>/history/", detail.spool_history, name="spool-history"),
+    path("s/<str:code>/label/", receiving.spool_label, name="spool-label"),
+    path("s/<str:code>/move/", actions.spool_move, name="spool-move"),
+    path("s/<str:code>/away/", actions.spool_away, name="spool-away"),
+    path("s/<str:code>/weigh/", actions.spool_weigh, name="spool-weigh"),
+    path("s/<str:code>/weighings/<int:pk>/", actions.weighing_take_back, name="weighing-take-back"),
+    path("s/<str:code>/reel/", actions.spool_reel, name="spool-reel"),
+    path("s/<str:code>/cut/", actions.spool_cut, name="spool-cut"),
+    path("s/<str:code>/cuts/<int:pk>/", actions.cut_take_back, name="cut-take-back"),
+    path("s/<str:code>/empty/", actions.spool_empty, name="spool-empty"),
+    path("s/<str:code>/load/", loading.spool_load, name="spool-load"),
+    path("s/<str:code>/unload/", loading.spool_unload, name="spool-unload"),
+    # Labels print the address in capitals and without a slash at the end.
+    re_path(r"^[sS]/(?P<code>[^/]+)/?$", detail.spool),
+]

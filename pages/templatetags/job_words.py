@@ -1,0 +1,40 @@
+"""What a job file says, as people read it."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from django import template
+
+from pages.templatetags.sensible import sensible
+
+register = template.Library()
+
+
+@register.filter
+def metres(millimetres: float) -> str:
+    return sensible(millimetres / 1000)
+
+
+@register.filter
+def clock(seconds: float) -> str:
+    """Hours and minutes; below a minute the seconds."""
+    if seconds < 60:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02} min" if minutes >= 60 else f"{minutes} min"
+
+
+@register.filter
+def share(part: float) -> str:
+    return f"{100 * part:.0f} %"
+
+
+@register.filter
+def of(values: Mapping[str, Any], name: str) -> Any:
+    return values[name]
+
+
+@register.filter
+def flow(mm3_s: float | None) -> str:
+    """What the flow stays below; None: beyond what is counted, or nothing flows."""
+    return "beyond 100" if mm3_s is None else f"below {sensible(mm3_s)}"

@@ -1,0 +1,49 @@
+"""Values as people say them: codes in groups, bands, hours."""
+
+from collections.abc import Sequence
+
+from django import template
+
+from maintenance.models import WearEntry
+from maintenance.parts.wear_entries import COUNTED, UNIT_WORDS
+from maintenance.readiness.rules import digits, duration
+from pages.templatetags.sensible import sensible
+from spools.codes import pretty
+
+register = template.Library()
+
+register.filter("code", pretty)
+register.filter("duration", duration)
+
+
+@register.filter
+def band(values: Sequence[float]) -> str:
+    """The outer two of low, likely, high, such as "0.12 to 0.3"."""
+    return f"{digits(values[0])} to {digits(values[2])}"
+
+
+@register.filter
+def likely(values: Sequence[float]) -> str:
+    """The middle one of low, likely, high."""
+    return digits(values[1])
+
+
+@register.filter
+def roughly(number: float) -> str:
+    """A number of which only two digits count, such as 2600 for 2562."""
+    return f"{float(f'{number:.2g}'):.0f}" if number >= 10 else digits(number)
+
+
+@register.filter
+def percent(share: float) -> str:
+    """A share of 1 in per cent; "under 1 %" instead of nothing."""
+    return "under 1 %" if 0 < share < 0.01 else f"{100 * share:.0f} %"
+
+
+@register.filter
+def worn(entry: WearEntry) -> str:
+    """What a job did to a part, in the unit of the part's life."""
+    unit = entry.part.kind.life_unit
+    if unit not in COUNTED:
+        return "counted by the day, not by the job"
+    return f"{sensible(getattr(entry, unit))} {UNIT_WORDS[unit]}"

@@ -1,0 +1,122 @@
+"""Trouble: what a print looked like, the likely consumable causes in order, and what turned out true."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.paginator import Paginator
+from django.db.models import Prefetch, QuerySet
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_POST
+
+from maintenance.models import Fitting, Job, ServiceKind, TroubleOutcome, TroubleReport
+from maintenance.trouble import rules
+from maintenance.trouble.reports import record_outcome, report_job_trouble, report_trouble
+from pages.frame.forms import carried_out, sent
+from pages.machines.service_forms import OutcomeForm, TroubleForm
+
+PER_PAGE = 30
+
+
+@login_required
+def troubles(request: HttpRequest) -> HttpResponse:
+    page = Paginator(_reports(), PER_PAGE).get_page(request.GET.get("page"))
+    return render(request, "trouble/list.html", {"page": page, "rows": [_told(one) for one in page]})
+
+
+def _reports() -> QuerySet[TroubleReport]:
+    outcomes = Prefetch("outcomes", TroubleOutcome.objects.select_related("recorded_by"))
+    found = TroubleReport.objects.select_related("job", "toolhead__printer", "spool__feedstock__maker")
+    return found.prefetch_related(outcomes)
+
+
+def _told(report: TroubleReport) -> dict[str, Any]:
+    outcomes = list(report.outcomes.all())
+    return {
+        "report": report,
+        "signs": [rules.SYMPTOMS[symptom] for symptom in report.symptoms],
+        "outcome": outcomes[-1] if outcomes else None,
+        "first": report.findings[0],
+    }
+
+
+@login_required
+def trouble_new(request: HttpRequest) -> HttpResponse:
+    asked = request.GET.get("job", "")
+    job = Job.objects.filter(pk=asked).first() if asked.isdecimal() and len(asked) < 10 else None
+    form = TroubleForm(sent(request), job=job)
+    made: list[TroubleReport] = []
+
+    def report(data: dict) -> None:
+        signs, note = data["symptoms"], data["note"]
+        if use := form.uses.get(data["print"]):
+            made.append(
+                report_job_trouble(
+                    use.job, signs, spool=use.spool, toolhead=use.toolhead, note=note, by=request.user
+                )
+            )
+            return
+        on = form.loadings[data["print"]]
+        made.append(report_trouble(on.toolhead, on.spool, signs, at=data["when"], note=note, by=request.user))
+
+    if carried_out(form, report):
+        return redirect("trouble", made[0].pk)
+    return render(request, "trouble/form.html", {"form": form})
+
+
+@login_required
+def trouble(request: HttpRequest, pk: int) -> HttpResponse:
+    report = get_object_or_404(_reports(), pk=pk)
+    told = _told(report)
+    findings = report.findings
+    context = told | {
+        "likely": [finding for finding in findings if finding["chance"] != rules.UNLIKELY],
+        "unlikely": [finding for finding in findings if finding["chance"] == rules.UNLIKELY],
+        "outside": rules.outside(report.symptoms),
+        "otherwise": rules.OTHERWISE.items(),
+        "step": _next_step(report, told["outcome"]),
+    }
+    return render(request, "trouble/detail.html", context)
+
+
+def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[str, Any] | None:
+    """What now helps, with the page where it is done, for the cause that was found."""
+    cause = rules.CAUSES.get(outcome.cause) if outcome else None
+    if cause is None:
+        return None
+    toolhead, address, says = report.toolhead, "", ""
+    if cause.act == "dry":
+        address, says = reverse("spool-dry", args=[report.spool.code]), "Plan its drying"
+    elif cause.act == "other_spool":
+        address, says = reverse("spools"), "Choose another spool"
+    elif cause.act == "replace":
+        fitted = Fitting.objects.filter(
+            toolhead=toolhead, role=cause.role, end=None, start__lte=report.at
+        ).first()
+        if fitted is not None:
+            address, says = reverse("part-replace", args=[fitted.pk]), "Replace it, recorded as worn"
+    elif cause.act == "service":
+        kind = ServiceKind.objects.filter(work=cause.work, in_use=True).first()
+        address = reverse("service-done", args=[toolhead.printer_id])
+        says = "Record it as done"
+        if kind is not None:
+            address += f"?kind={kind.pk}&toolhead={toolhead.pk}"
+    return {"way_out": cause.way_out, "address": address, "says": says}
+
+
+@login_required
+@require_POST
+def trouble_outcome(request: HttpRequest, pk: int) -> HttpResponse:
+    report = get_object_or_404(TroubleReport, pk=pk)
+    form = OutcomeForm(request.POST)
+    if carried_out(
+        form,
+        lambda data: record_outcome(report, data["cause"], note=data["note"], by=request.user),
+    ):
+        messages.success(request, f"{rules.OUTCOMES[form.cleaned_data['cause']]}: kept for the next time.")
+    else:
+        said = [str(error) for errors in form.errors.values() for error in errors]
+        messages.error(request, f"Nothing was saved. {' '.join(said)}")
+    return redirect("trouble", pk)

@@ -1,0 +1,18 @@
+"""The addresses of all pages, one module a subject."""
+
+from django.urls import include, path
+
+SUBJECTS = [
+    "drying",
+    "flow",
+    "frame",
+    "jobs",
+    "machines",
+    "materials",
+    "places",
+    "reminders",
+    "spools",
+    "trouble",
+]
+
+urlpatterns = [path("", include(f"pages.{subject}.urls")) for subject in SUBJECTS]

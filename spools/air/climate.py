@@ -1,0 +1,142 @@
+"""What the air is like in a place: measured, computed for a dry box without readings, assumed elsewhere."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import Q, prefetch_related_objects
+from django.utils import timezone
+
+from spools.air import dry_box_simulation
+from spools.air.csv_import import possible_reading
+from spools.air.csv_import import read_csv as read_csv
+from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
+from spools.checks import one_writer, shown
+from spools.invalidation import forget_readings_after
+from spools.models import DesiccantCharge, DryingRun, Place, Reading
+
+BELIEVED_HOURS = BELIEVED_FOR / timedelta(hours=1)
+
+
+@dataclass(frozen=True)
+class Climate:
+    """Air at a place: °C, % RH, "reading", "computed", "assumed" or "dryer", and that in words."""
+
+    temperature_c: float
+    rh_pct: float
+    origin: str
+    text: str
+
+
+def climate_at(place: Place, at: datetime | None = None) -> Climate:
+    """The air in a place at one time."""
+    return _climates([place], at or timezone.now())[place.pk]
+
+
+def climates_now(places: Iterable[Place], now: datetime | None = None) -> dict[int, Climate]:
+    """The air in each place now, by place id. One query however many places, up to three with dryers.
+
+    Some more where a dry box is computed.
+    """
+    return _climates(places, now or timezone.now())
+
+
+def room_airs(dryers: Iterable[Place], at: datetime | None = None) -> dict[int, Climate]:
+    """The air that each dryer takes in and heats, by its id. Two queries however many dryers."""
+    return _climates(dryers, at or timezone.now(), heated=False)
+
+
+def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dict[int, Climate]:
+    by_id = {place.pk: place for place in places}
+    dryers = [place for place in by_id.values() if place.kind == Place.Kind.DRYER]
+    prefetch_related_objects(dryers, "room")
+    rooms = {dryer.room_id for dryer in dryers if dryer.room_id}
+    recent = Reading.objects.filter(place__in=rooms | by_id.keys(), at__gt=at - BELIEVED_FOR, at__lte=at)
+    last = {reading.place_id: reading for reading in recent.order_by("at")}
+    set_points: dict[int, float] = {}
+    if dryers and heated:
+        runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=dryers, start__lte=at)
+        set_points = {run.dryer_id: run.set_point_at(at) for run in runs}
+    unread = [p for p in by_id.values() if dry_box_simulation.complete(p) and p.pk not in last]
+    by_desiccant = {pk: computed(*air) for pk, air in dry_box_simulation.airs_at(unread, at).items()}
+    others = [place for pk, place in by_id.items() if pk not in by_desiccant]
+    return by_desiccant | {p.pk: _climate(p, last, set_points.get(p.pk), at) for p in others}
+
+
+def computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
+    """The air of a dry box in which nothing is read, with this desiccant in it, or none."""
+    if charge.dry_mass_g:
+        source = f"computed from {charge}, put in on {shown(charge.at)}"
+    else:
+        source = f"computed from its room: without desiccant since {shown(charge.at)}"
+    text = f"{source}; no reading in the last {BELIEVED_HOURS:.0f} h"
+    return Climate(temperature_c, rh_pct, "computed", text)
+
+
+def _climate(place: Place, last: dict[int, Reading], set_point_c: float | None, at: datetime) -> Climate:
+    own = _measured_or_assumed(place, last.get(place.pk), at)
+    if place.kind != Place.Kind.DRYER:
+        return own
+    around = own
+    if own.origin == "assumed" and place.room is not None:
+        around = _measured_or_assumed(place.room, last.get(place.room.pk), at)
+    text = around.text if around is own else f"air of {place.room}, {around.text}"
+    if set_point_c is None:
+        return Climate(around.temperature_c, around.rh_pct, around.origin, text)
+    return Climate(
+        set_point_c,
+        heated_rh_pct(around.temperature_c, around.rh_pct, set_point_c),
+        "dryer",
+        f"drying at {set_point_c:g} °C, heated from {around.temperature_c:.0f} °C and "
+        f"{around.rh_pct:.0f} % RH ({text})",
+    )
+
+
+def _measured_or_assumed(place: Place, reading: Reading | None, at: datetime) -> Climate:
+    if reading is None:
+        return Climate(
+            place.assumed_temperature_c,
+            place.assumed_rh_pct,
+            "assumed",
+            f"assumed: no reading in the last {BELIEVED_HOURS:.0f} h",
+        )
+    minutes = (at - reading.at) / timedelta(minutes=1)
+    age = f"{minutes:.0f} min" if minutes < 90 else f"{minutes / 60:.0f} h"
+    return Climate(
+        reading.temperature_c, reading.rh_pct, "reading", f"{reading.get_origin_display()}, {age} old"
+    )
+
+
+@transaction.atomic
+def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tuple[int, int]:
+    """Keep readings of a place, given as (aware time, °C, % RH). Returns (added, already there).
+
+    One that is out of range or in the future refuses them all. A time that has a reading keeps the old one.
+    """
+    rows = list(rows)
+    if origin not in Reading.Origin.values:
+        raise ValidationError({"origin": f"Give one of {', '.join(Reading.Origin.values)}."})
+    many = len(rows) > 1
+    readings: dict[datetime, tuple[float, float]] = {}
+    for number, row in enumerate(rows, start=1):
+        at, temperature_c, rh_pct = possible_reading(row, f"Reading {number}, " if many else "")
+        readings.setdefault(at, (temperature_c, rh_pct))
+    if not readings:
+        raise ValidationError("There are no readings in this. Give at least one.")
+    known = set(
+        Reading.objects.filter(place=place, at__gte=min(readings), at__lte=max(readings)).values_list(
+            "at", flat=True
+        )
+    )
+    new = [
+        Reading(place=place, at=at, temperature_c=temperature_c, rh_pct=rh_pct, origin=origin)
+        for at, (temperature_c, rh_pct) in readings.items()
+        if at not in known
+    ]
+    if new:
+        one_writer()
+        Reading.objects.bulk_create(new, ignore_conflicts=True, batch_size=1000)
+        forget_readings_after(place, hour_of(min(reading.at for reading in new)))
+    return len(new), len(rows) - len(new)

@@ -1,0 +1,102 @@
+"""Readings from a CSV file: time, temperature_c, rh_pct, as loggers and spreadsheets write them."""
+
+import csv
+from collections.abc import Iterator
+from datetime import datetime
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from spools.checks import moment, within
+from spools.models.places import RH_PCT, TEMPERATURE_C
+
+COLUMNS = ("time", "temperature_c", "rh_pct")
+MAX_LINES = 200_000
+HEADER = f"The first line must name the columns {', '.join(COLUMNS)}"
+
+
+def read_csv(file: Any) -> list[tuple[datetime, float, float]]:
+    """The readings in an open file (bytes or text), as (aware time, °C, % RH).
+
+    Times after ISO 8601, in the shop's zone when they carry none. Commas, semicolons or tabs between the
+    columns; decimal commas where the columns are not parted by commas. Other columns are passed over.
+    Raises ValidationError that names the line.
+    """
+    lines = _text(file.read()).splitlines()
+    if not lines or not lines[0].strip():
+        raise ValidationError(f"The file is empty. {HEADER}.")
+    if len(lines) > MAX_LINES:
+        raise ValidationError(f"The file has more than {MAX_LINES} lines. Split it.")
+    delimiter = max(";\t,", key=lines[0].count)
+    rows = [
+        possible_reading((at, temperature_c, rh_pct), f"Line {number}, ")
+        for number, at, temperature_c, rh_pct in _parsed(lines, delimiter)
+    ]
+    if not rows:
+        raise ValidationError("The file has a header and no readings below it.")
+    return rows
+
+
+def possible_reading(row: tuple, prefix: str = "") -> tuple[datetime, float, float]:
+    """A row of (time, °C, % RH) when it can be true; ValidationError with ``prefix`` otherwise."""
+    try:
+        at, temperature_c, rh_pct = row
+        return (
+            moment(at, field="time"),
+            within("temperature_c", temperature_c, *TEMPERATURE_C, "°C"),
+            within("rh_pct", rh_pct, *RH_PCT, "% RH"),
+        )
+    except ValidationError as error:
+        if not prefix:
+            raise
+        field, messages = next(iter(error.message_dict.items()))
+        raise ValidationError(f"{prefix}{field}: {messages[0]} Nothing was stored.") from None
+
+
+def _text(content: bytes | str) -> str:
+    if isinstance(content, bytes):
+        try:
+            content = content.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            content = "\0"
+    if "\0" in content:
+        raise ValidationError("This is not a text file. Export the readings as CSV in UTF-8.")
+    return content
+
+
+def _parsed(lines: list[str], delimiter: str) -> Iterator[tuple[int, datetime, float, float]]:
+    try:
+        reader = csv.reader(lines, delimiter=delimiter, strict=True)
+        names = [name.strip().lower() for name in next(reader)]
+        missing = [column for column in COLUMNS if column not in names]
+        if missing:
+            raise ValidationError(f"{HEADER}; {', '.join(missing)} is missing.")
+        places = [names.index(column) for column in COLUMNS]
+        for cells in reader:
+            number = reader.line_num
+            if not any(cell.strip() for cell in cells):
+                continue
+            if len(cells) <= max(places):
+                raise ValidationError(f"Line {number} has {len(cells)} columns. Complete it or take it out.")
+            at, temperature_c, rh_pct = (cells[place].strip() for place in places)
+            yield number, _time(at, number), _number(temperature_c, number), _number(rh_pct, number)
+    except csv.Error as error:
+        raise ValidationError(f"Line {reader.line_num} is not CSV ({error}). Correct it.") from None
+
+
+def _time(text: str, number: int) -> datetime:
+    try:
+        at = datetime.fromisoformat(text)
+        return timezone.make_aware(at) if timezone.is_naive(at) else at
+    except (ValueError, OverflowError):
+        raise ValidationError(
+            f'Line {number}: "{text[:40]}" is not a time. Write it as 2026-01-31 08:00.'
+        ) from None
+
+
+def _number(text: str, number: int) -> float:
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        raise ValidationError(f'Line {number}: "{text[:40]}" is not a number.') from None

@@ -1,0 +1,72 @@
+"""Readings by the UTC hour, and how humidity changes with temperature."""
+
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime, timedelta
+
+from django.db.models import Q
+
+from spools.models import Reading
+from spools.physics import air
+from spools.physics.air import ZERO_C
+
+HOUR = timedelta(hours=1)
+BELIEVED_FOR = timedelta(hours=6)
+FOREVER = datetime.max.replace(tzinfo=UTC)
+
+
+def hour_of(at: datetime) -> datetime:
+    """The start of the UTC hour, the bucket in which readings are averaged."""
+    return at.replace(minute=0, second=0, microsecond=0)
+
+
+def vapour_pressure_pa(temperature_c: float, rh_pct: float) -> float:
+    return rh_pct / 100 * float(air.saturation_pressure(temperature_c + ZERO_C))
+
+
+def rh_at_pressure(vapour_pa: float, temperature_c: float) -> float:
+    """% RH of air with this vapour pressure at another temperature, at most 100."""
+    return min(100.0, 100 * vapour_pa / float(air.saturation_pressure(temperature_c + ZERO_C)))
+
+
+def heated_rh_pct(temperature_c: float, rh_pct: float, set_point_c: float) -> float:
+    """% RH in a vented dryer: room air, heated, keeps its vapour pressure."""
+    return 100 * float(air.heated_rh(temperature_c + ZERO_C, rh_pct / 100, set_point_c + ZERO_C))
+
+
+class Readings:
+    """The hourly means of one place: temperature, and % RH from the mean vapour pressure."""
+
+    def __init__(self, rows: Iterable[tuple[datetime, float, float]]):
+        sums: dict[datetime, list[float]] = {}
+        for at, temperature_c, rh_pct in rows:
+            total = sums.setdefault(hour_of(at.astimezone(UTC)), [0, 0.0, 0.0])
+            total[0] += 1
+            total[1] += temperature_c
+            total[2] += vapour_pressure_pa(temperature_c, rh_pct)
+        self.hours = sorted(sums)
+        self.means = [(sums[hour][1] / sums[hour][0], sums[hour][2] / sums[hour][0]) for hour in self.hours]
+
+    def at(self, moment: datetime) -> tuple[tuple[float, float] | None, datetime]:
+        """(°C, vapour pressure in Pa) or None where no reading is believed, and until when that holds."""
+        n = bisect_right(self.hours, moment) - 1
+        following = self.hours[n + 1] if n + 1 < len(self.hours) else FOREVER
+        if n >= 0:
+            own_end = self.hours[n] + HOUR
+            if moment < own_end:
+                return self.means[n], own_end
+            if moment < own_end + BELIEVED_FOR:
+                return self.means[n], min(own_end + BELIEVED_FOR, following)
+        return None, following
+
+
+def load_readings(since: Mapping[int, datetime], until: datetime) -> dict[int, Readings]:
+    """What counts in each place from its time in ``since`` (by place id) up to ``until``. One query."""
+    wanted = Q(pk__in=[])
+    for place_id, start in since.items():
+        wanted |= Q(place=place_id, at__gte=hour_of(start) - BELIEVED_FOR - HOUR)
+    rows: dict[int, list[tuple[datetime, float, float]]] = {place_id: [] for place_id in since}
+    values = Reading.objects.filter(wanted, at__lt=until).order_by("at")
+    for place_id, at, temperature_c, rh_pct in values.values_list("place", "at", "temperature_c", "rh_pct"):
+        rows[place_id].append((at, temperature_c, rh_pct))
+    return {place_id: Readings(place_rows) for place_id, place_rows in rows.items()}

@@ -1,0 +1,119 @@
+"""Coupon tests: a loop of the very filament, heated, says more than any table how hot its winding may get.
+
+fixtures/reference/README.md, what caps the drying temperature: a 10 cm loop with touching turns, 1 h at the
+planned temperature; passed when the turns part freely and show no flats. It speaks of the winding alone: of
+no reel, no dryer, and of nothing that takes longer than its hour, such as the oxidation of a polyamide.
+"""
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils import timezone
+
+from spools.catalogue import values as catalogue_values
+from spools.checks import moment, shown, within
+from spools.drying.softening import softened_by_water
+from spools.models import CouponTest, Feedstock
+
+TEMPERATURE_C = (30, 200, "°C")
+# So far below the temperature at which a coupon stuck may the winding be dried. Common practice, no source.
+BELOW_FAILED_K = 5.0
+# No coupon passes hotter than this: grades soften some kelvin apart, but a good deal above its softening
+# point an amorphous polymer welds within the hour, and near its melting point any does. Common practice, no
+# source.
+ABOVE_SOFTENING_K, BELOW_MELTING_K = 15.0, 30.0
+
+
+@transaction.atomic
+def record_coupon_test(
+    feedstock: Feedstock,
+    *,
+    temperature_c: float,
+    passed: bool,
+    at: datetime | None = None,
+    by: Any = None,
+) -> CouponTest:
+    """Keep the result of a coupon test.
+
+    Raises ValidationError on an impossible temperature or time, and on a pass hotter than the polymer stands.
+    """
+    temperature_c = within("temperature_c", temperature_c, *TEMPERATURE_C)
+    hottest_c = hottest_pass_c(feedstock)
+    if passed and temperature_c > hottest_c:
+        raise ValidationError(
+            {
+                "temperature_c": f"A coupon of {feedstock.polymer} cannot pass at {temperature_c:g} °C: "
+                f"it softens before {hottest_c:g} °C. Look at the number; where the data sheet "
+                "names a higher softening point, give that to the feedstock first."
+            }
+        )
+    # One test at a time, so that the summary misses none.
+    Feedstock.objects.select_for_update().get(pk=feedstock.pk)
+    test = CouponTest.objects.create(
+        feedstock=feedstock,
+        temperature_c=temperature_c,
+        passed=passed,
+        at=moment(at),
+        recorded_by=by,
+    )
+    _summarise(feedstock)
+    return test
+
+
+@transaction.atomic
+def take_back_coupon_test(test: CouponTest, *, by: Any = None) -> CouponTest:
+    """A test was recorded by mistake: it stays, struck out, and counts no more. Refused: twice."""
+    feedstock = Feedstock.objects.select_for_update().get(pk=test.feedstock_id)
+    test = CouponTest.objects.get(pk=test.pk)
+    if test.withdrawn_at is not None:
+        raise ValidationError(f"This coupon test was taken back on {shown(test.withdrawn_at)} already.")
+    test.withdrawn_at, test.withdrawn_by = timezone.now(), by
+    test.save(update_fields=["withdrawn_at", "withdrawn_by"])
+    _summarise(feedstock)
+    return test
+
+
+def hottest_pass_c(feedstock: Feedstock) -> float:
+    """The hottest that a coupon of it may be said to have passed at, °C; of what water softens while dry."""
+    polymer = feedstock.polymer
+    softens_c = catalogue_values.value(feedstock, "softening_c")
+    if feedstock.softening_c is None and softened_by_water(polymer) and polymer.tg_c is not None:
+        softens_c = polymer.tg_c
+    assert softens_c is not None
+    hottest_c = softens_c + ABOVE_SOFTENING_K
+    return hottest_c if polymer.tm_c is None else min(hottest_c, polymer.tm_c - BELOW_MELTING_K)
+
+
+@transaction.atomic
+def rebuild() -> list[str]:
+    """Sum up all coupon tests again. Returns what changed, in words: nothing should."""
+    tested = Feedstock.objects.select_related("maker").select_for_update(of=("self",))
+    return [f"{feedstock}: other limits by coupon tests." for feedstock in tested if _summarise(feedstock)]
+
+
+def _summarise(feedstock: Feedstock) -> bool:
+    """Keep what the tests have shown with the feedstock, where caps read it. Whether that was news."""
+    summary = _shown(feedstock.coupon_tests.filter(withdrawn_at=None))
+    was = (feedstock.coupon_passed_c, feedstock.coupon_failed_c)
+    feedstock.coupon_passed_c, feedstock.coupon_failed_c = summary
+    Feedstock.objects.filter(pk=feedstock.pk).update(coupon_passed_c=summary[0], coupon_failed_c=summary[1])
+    return summary != was
+
+
+def _shown(tests: Iterable[CouponTest]) -> tuple[float | None, float | None]:
+    """The hottest that passed and the coolest that failed, °C, of tests in the order of their times.
+
+    A failure counts until a later test passes as hot or hotter.
+    """
+    passed: list[float] = []
+    failed: list[float] = []
+    for test in tests:
+        if test.passed:
+            passed.append(test.temperature_c)
+            failed = [celsius for celsius in failed if celsius > test.temperature_c]
+        else:
+            failed.append(test.temperature_c)
+    return max(passed, default=None), min(failed, default=None)

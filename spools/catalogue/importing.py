@@ -1,0 +1,71 @@
+"""The catalogue of materials, from fixtures/ into the database. May be repeated at any time."""
+
+from pathlib import Path
+from typing import Any, TypeVar
+
+from django.conf import settings
+from django.db import models, transaction
+
+from spools.catalogue.sources import rows, sources
+from spools.models import CoreKind, Filler, Polymer, Source
+
+FIXTURES = Path(settings.BASE_DIR) / "fixtures"
+REFERENCE = FIXTURES / "reference"
+# Measured for PA6, taken over by the other polyamides with that curve (reference/sorption_values.csv).
+GAB_SHAPE = {"gab_c": 4.60, "gab_k": 0.768}
+
+Named = TypeVar("Named", bound=models.Model)
+
+
+@transaction.atomic
+def load_materials(restore: bool = False) -> dict[str, int]:
+    """Add the polymers with their sources, the fillers and the reels that are missing; how many of each.
+
+    Matched by name. What is there stays as the shop may have corrected it, unless ``restore`` brings the
+    files' values and sources back. Makers, feedstocks and spools are never touched.
+    """
+    polymers = rows(REFERENCE / "polymers.csv")
+    for row in polymers:
+        if row["isotherm"] == Polymer.Isotherm.GAB:
+            row |= {key: str(value) for key, value in GAB_SHAPE.items()}
+    written = write(
+        Polymer, [{"name": row["polymer"]} | _without(row, "polymer") for row in polymers], restore
+    )
+    by_name = {polymer.name: polymer for polymer in written}
+    Source.objects.filter(polymer__in=written).delete()
+    backing = [
+        Source(polymer=by_name[row["polymer"]], **_without(row, "polymer"))
+        for row in sources(polymers, REFERENCE)
+        if row["polymer"] in by_name
+    ]
+    Source.objects.bulk_create(backing, batch_size=500)
+    return {
+        "polymers": len(written),
+        "sources": len(backing),
+        "fillers": len(write(Filler, rows(FIXTURES / "fillers.csv"), restore)),
+        "reels": len(write(CoreKind, rows(FIXTURES / "core_kinds.csv"), restore)),
+    }
+
+
+def write(model: type[Named], found: list[dict[str, str]], restore: bool) -> list[Named]:
+    """Rows whose keys are the model's fields, as text, into the database: those missing, or all of them.
+
+    Matched by their name. Returns what was written.
+    """
+    known = set() if restore else set(model._default_manager.values_list("name", flat=True))
+    written = []
+    for row in found:
+        if row["name"] not in known:
+            values = {key: _cell(model, key, text) for key, text in row.items()}
+            written.append(model._default_manager.update_or_create(name=row["name"], defaults=values)[0])
+    return written
+
+
+def _cell(model: type[models.Model], field: str, text: str) -> Any:
+    """A cell of a file as its field holds it: a number where the field is one, None where it may be."""
+    column: Any = model._meta.get_field(field)
+    return None if text == "" and column.null else column.to_python(text)
+
+
+def _without(row: dict[str, str], key: str) -> dict[str, str]:
+    return {name: text for name, text in row.items() if name != key}

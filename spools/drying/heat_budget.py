@@ -1,0 +1,76 @@
+"""Heat hours: how much of what a polymer may take of hot air its drying runs have used up.
+
+Only for polyamides is a budget published, see spools/physics/oxidation.py; for the others the pages say that
+there is none. Dark and fibre-filled polyamides last longer; by how much nobody says, so theirs is the same.
+"""
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from spools.catalogue import values as catalogue_values
+from spools.models import DryingRun, Polymer, Spool
+from spools.moisture.history import least_drying_hours
+from spools.physics import oxidation
+from spools.physics.air import ZERO_C
+
+HOTTEST_IN_AIR_C = oxidation.HOTTEST_IN_AIR_K - ZERO_C
+HALF, ALL = 0.5, 1.0
+# PA6, PA6/66, PA12, PPA; not PAEK.
+POLYAMIDE = re.compile(r"PP?A(\d|$)")
+
+# A stage of a run: set point in °C, hours.
+Stage = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Heat:
+    """What a spool has had of dryers: hours, and the share of its budget for life, None without one."""
+
+    hours: float
+    life_share: float | None
+
+    @property
+    def warning(self) -> str:
+        """What to know once half or all of the budget is used; empty before that."""
+        if self.life_share is None or self.life_share < HALF:
+            return ""
+        used = f"{100 * self.life_share:.0f} % of what a polyamide may have of hot air in its life is used"
+        if self.life_share < ALL:
+            return f"{used}: dry it cooler, and keep it dry instead."
+        return (
+            f"{used}: it may have turned yellow and brittle. Bend a piece and print a test part, or use it "
+            "up for parts that bear no load."
+        )
+
+
+def is_polyamide(polymer: Polymer) -> bool:
+    return POLYAMIDE.match(polymer.name) is not None
+
+
+def run_share(spool: Spool, stages: Iterable[Stage]) -> float | None:
+    """The share of one run's budget that these stages use; None without a budget."""
+    return oxidation.run_share(_kelvin(stages)) if is_polyamide(spool.feedstock.polymer) else None
+
+
+def life_share(spool: Spool, stages: Iterable[Stage]) -> float | None:
+    """The share of a spool's budget for life that these stages use; None without a budget."""
+    return oxidation.life_share(_kelvin(stages)) if is_polyamide(spool.feedstock.polymer) else None
+
+
+def usual_life_share(spool: Spool) -> float:
+    """What one more usual drying of a polyamide uses of its budget for life; 0 for the others."""
+    usual_c = catalogue_values.value(spool.feedstock, "dry_set_c")
+    assert usual_c is not None
+    return life_share(spool, [(usual_c, least_drying_hours(spool))]) or 0.0
+
+
+def heat_of(spool: Spool, runs: Sequence[DryingRun], at: datetime) -> Heat:
+    """The heat that a spool has had by then in its drying runs, taken at their set points."""
+    stages = [stage for run in runs if run.start < at for stage in run.stages_until(at)]
+    return Heat(sum(hours for _, hours in stages), life_share(spool, stages))
+
+
+def _kelvin(stages: Iterable[Stage]) -> list[Stage]:
+    return [(celsius + ZERO_C, hours) for celsius, hours in stages]

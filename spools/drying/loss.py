@@ -1,0 +1,69 @@
+"""Loss on drying: what the weighings before and after a drying run say has left."""
+
+import math
+from typing import NamedTuple
+
+from spools.models import DryingRun, Spool
+from spools.physics_inputs import most_water_pct
+
+# Cardboard holds 5 to 8 % of water itself (fixtures/reference/README.md, spool bodies).
+CARDBOARD_WATER = 0.08
+# A loss is impossible from so much of what the catalogue's band allows: grades go a little beyond it.
+WETTEST = 1.1
+
+
+class Loss(NamedTuple):
+    """Loss on drying: grams, % of the dry filament, and plus or minus how many grams (two sigma)."""
+
+    mass_g: float
+    pct: float
+    uncertainty_g: float
+
+
+def loss_on_drying(run: DryingRun) -> Loss | None:
+    """What the weighings before and after say has left; None without both, or where one was taken back.
+
+    A scale's step r is known within r²/12 (variance of rounding). Cardboard dries too: the water of the
+    reel is not told apart from the filament's, so all that it can hold counts as uncertainty.
+    """
+    before, after = run.weighed_before, run.weighed_after
+    if before is None or after is None:
+        return None
+    before_g, after_g = before.gross_g or 0.0, after.gross_g or 0.0
+    rounding_g = 2 * math.sqrt((before.resolution_g**2 + after.resolution_g**2) / 12)
+    core_g = run.spool.core_mass_g
+    cardboard = run.spool.core_material == Spool.CoreMaterial.CARDBOARD
+    lost_g = before_g - after_g
+    return Loss(
+        lost_g,
+        100 * lost_g / max(1.0, after_g - core_g),
+        rounding_g + (CARDBOARD_WATER * core_g if cardboard else 0.0),
+    )
+
+
+def loss_caution(run: DryingRun) -> str:
+    """What spoils a loss on drying, in words; empty when nothing does."""
+    return impossible_loss(run) or _of_the_reel(run.spool)
+
+
+def impossible_loss(run: DryingRun) -> str:
+    """Why the weighings before and after cannot both be right, in words; empty when they can."""
+    spool, loss = run.spool, loss_on_drying(run)
+    if loss is None:
+        return ""
+    way_out = "One of the two weighings is wrong: take it back in the spool's history."
+    if loss.mass_g < -2 * loss.uncertainty_g:
+        return f"Heavier after drying than before: that cannot be. {way_out}"
+    filament_g = 100 * loss.mass_g / loss.pct if loss.pct else 0.0
+    most_pct = most_water_pct(spool)
+    if loss.mass_g - loss.uncertainty_g > WETTEST * most_pct / 100 * filament_g:
+        polymer = spool.feedstock.polymer
+        return f"That cannot be right: {polymer} holds at most {most_pct:.2g} % of water. {way_out}"
+    return ""
+
+
+def _of_the_reel(spool: Spool) -> str:
+    if spool.core_material != Spool.CoreMaterial.CARDBOARD:
+        return ""
+    water_g = CARDBOARD_WATER * spool.core_mass_g
+    return f"A cardboard reel dries too: up to {water_g:.0f} g of the loss may be its own water."

@@ -1,0 +1,71 @@
+"""Polymers that water softens: how dry they must be before a dryer may go hotter, and when they are.
+
+PVA and BVOH: ambient moisture lowers the glass transition by about 34 K (fixtures/reference/README.md, what
+caps the drying temperature, and thermal_values.csv). So a run starts at 45 °C or below, whatever the
+spool is thought to hold, and goes hotter only when even the wettest turns probably stand it: their
+transition, with the water that they hold by then, is no lower than the set point and the dryer's error
+together. The catalogue's softening point is the wet one, its Tg the dry one; that the wet one belongs to the
+uptake at 50 % RH is our reading of "ambient moisture".
+"""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from spools.air.climate import heated_rh_pct, room_airs
+from spools.catalogue import values as catalogue_values
+from spools.models import Place, Polymer, Spool
+from spools.moisture.state import moisture_of
+from spools.physics.air import ZERO_C
+from spools.physics.softening import water_to_stand
+from spools.physics_inputs import Air, Winding, hours_until_all_below
+
+START_CAP_C = 45.0
+# However dry it is thought to be: how long a wet amorphous spool starts cooler, by the same reference.
+LEAST_FIRST_H = 2.0
+LOOKS_H = (2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
+WET_BASIS = "Tg wet"
+
+
+def softened_by_water(polymer: Polymer) -> bool:
+    """Whether its catalogued softening point is the one that it has while wet."""
+    return polymer.softening_basis == WET_BASIS
+
+
+def stands_with_pct(spool: Spool, temperature_c: float) -> float:
+    """The most moisture, %, with which a polymer that water softens is still hard at a temperature."""
+    polymer = spool.feedstock.polymer
+    ambient_pct = catalogue_values.value(spool.feedstock, "w50_pct")
+    assert ambient_pct is not None
+    if polymer.tg_c is None or polymer.tg_c <= polymer.softening_c:
+        return 0.0
+    return water_to_stand(
+        temperature_c + ZERO_C, polymer.tg_c + ZERO_C, polymer.softening_c + ZERO_C, ambient_pct
+    )
+
+
+def first_hours(
+    asked: Sequence[tuple[Spool, Winding, Air]], temperatures_c: Sequence[float]
+) -> list[float | None]:
+    """How long each first stage must last, in its air, before the spool stands a temperature.
+
+    None: not by the last of LOOKS_H. At least LEAST_FIRST_H.
+    """
+    limits_pct = [
+        stands_with_pct(spool, celsius) for (spool, *_), celsius in zip(asked, temperatures_c, strict=True)
+    ]
+    lanes = [(winding, air) for _, winding, air in asked]
+    found = hours_until_all_below(lanes, limits_pct, LOOKS_H)
+    return [None if hours is None else max(LEAST_FIRST_H, hours) for hours in found]
+
+
+def first_hours_in(
+    spools: Sequence[Spool], dryer: Place, first_c: float, set_point_c: float, at: datetime | None
+) -> list[float | None]:
+    """The same for spools as they are at a time, in a dryer in its room's air, before its set point."""
+    room = room_airs([dryer], at)[dryer.pk]
+    hot = Air(0.0, first_c, heated_rh_pct(room.temperature_c, room.rh_pct, first_c), True)
+    states = moisture_of(spools, at)
+    hardest_c = set_point_c + dryer.set_point_error_c
+    return first_hours(
+        [(spool, states[spool.pk].winding, hot) for spool in spools], [hardest_c] * len(spools)
+    )

@@ -1,0 +1,156 @@
+"""Numbers that a person may correct: a place's assumptions, a material's data, a spool's reel.
+
+They are no facts with a time. Moisture that was computed with them is recognised by its fingerprint and
+worked out anew (see spools/exposure.py).
+"""
+
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from background.queue import enqueue
+from spools.checks import in_use, locked, shown, within
+from spools.invalidation import forget_after
+from spools.inventory.ledger import JUST_BEFORE, Kind
+from spools.inventory.receiving import must_fit
+from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool
+
+# The widest that a filament's numbers may be. From memory, to catch slips of the keyboard, not to judge.
+POSSIBLE = {
+    "density_g_cm3": (0.3, 12, "g/cm³"),
+    "softening_c": (25, 400, "°C"),
+    "dry_cap_c": (25, 250, "°C"),
+    "dry_set_c": (25, 250, "°C"),
+    "w50_pct": (0.0001, 30, "%"),
+    "d23_m2_s": (1e-17, 1e-8, "m²/s"),
+    "limit_clear_pct": (0.0001, 20, "%"),
+    "limit_hold_pct": (0.0001, 20, "%"),
+    "nozzle_min_c": (100, 600, "°C"),
+    "nozzle_max_c": (100, 600, "°C"),
+    "bed_min_c": (0, 300, "°C"),
+    "bed_max_c": (0, 300, "°C"),
+}
+# The first may not be above the second.
+IN_ORDER = [
+    ("dry_set_c", "dry_cap_c", "The usual drying temperature may not be above the highest"),
+    ("limit_clear_pct", "limit_hold_pct", "The moisture that prints well may not be above the print limit"),
+    ("nozzle_min_c", "nozzle_max_c", "The lowest nozzle temperature may not be above the highest"),
+    ("bed_min_c", "bed_max_c", "The lowest bed temperature may not be above the highest"),
+]
+
+BANDS = [
+    ("w50_pct", "w50_low", "w50_high"),
+    ("d23_m2_s", "d23_low", "d23_high"),
+    ("e_d_kj_mol", "e_d_low", "e_d_high"),
+]
+
+
+@transaction.atomic
+def save_place(place: Place) -> Place:
+    """Keep a new or corrected place. Raises ValidationError on fields that cannot be."""
+    place.full_clean()
+    if place._state.adding:
+        place.save(force_insert=True)
+    else:
+        # How often something was cut back since the place was read stays.
+        names = {field.name for field in Place._meta.concrete_fields if not field.primary_key}
+        place.save(update_fields=names - {"cut_back"})
+    return place
+
+
+@transaction.atomic
+def save_feedstock(feedstock: Feedstock, maker_name: str) -> Feedstock:
+    """Keep a new or corrected feedstock of a maker, who is added when new.
+
+    Raises ValidationError on fields that cannot be.
+    """
+    name = " ".join(maker_name.split())
+    feedstock.maker = Maker.objects.filter(name__iexact=name).first() or Maker.objects.create(name=name)
+    feedstock.full_clean()
+    check_feedstock(feedstock)
+    feedstock.save()
+    return feedstock
+
+
+# What may be corrected of a spool's reel.
+REEL = [
+    "batch",
+    "core_mass_g",
+    "core_mass_known",
+    "core_mass_band_g",
+    "core_material",
+    "core_cap_c",
+    "core_radius_mm",
+    "width_mm",
+]
+
+
+@transaction.atomic
+def correct_reel(spool: Spool, **values: Any) -> Spool:
+    """Keep other numbers of a spool's reel, those of REEL; amount and moisture are worked out anew.
+
+    Refused: while it dries (the reel's material caps the set point), a reel heavier than the spool weighed
+    with it, a winding that would not fit.
+    """
+    spool = locked(spool)
+    in_use(spool)
+    if DryingRun.objects.filter(spool=spool, end=None).exists():
+        raise ValidationError(
+            "It is in a dryer, and the reel decides how hot that may get. Take it out first."
+        )
+    for name in REEL:
+        setattr(spool, name, values[name])
+    spool.clean_fields()
+    spool.core_mass_g = within("core_mass_g", spool.core_mass_g, 0, 3000, "g")
+    spool.core_mass_band_g = within("core_mass_band_g", spool.core_mass_band_g, 0, 1000, "g")
+    if spool.core_cap_c is not None:
+        within("core_cap_c", spool.core_cap_c, 30, 300, "°C")
+    for entry in spool.mass_entries.standing().filter(kind__in=[Kind.WEIGHED, Kind.RECEIVED]):
+        if entry.net_change_g is not None:
+            must_fit(spool, entry.net_change_g)
+            continue
+        gross_g = entry.gross_g or 0.0
+        if gross_g < spool.core_mass_g - spool.core_mass_band_g - entry.resolution_g:
+            raise ValidationError(
+                {
+                    "core_mass_g": f"It weighed {gross_g:g} g with its reel on {shown(entry.at)}: the reel "
+                    "cannot weigh more. Look at both numbers; a weighing that was a slip can be taken back."
+                }
+            )
+        must_fit(spool, max(0.0, gross_g - spool.core_mass_g))
+    spool.save(update_fields=REEL)
+    forget_after([spool.pk], spool.received_at - JUST_BEFORE)
+    enqueue("spools.advance", {"spool_ids": [spool.pk]})
+    return spool
+
+
+def check_feedstock(feedstock: Feedstock) -> None:
+    """Refuses data-sheet values that no filament has, or that contradict each other or the polymer's."""
+    own = {name: getattr(feedstock, name) for name in Feedstock.OVERRIDES}
+    _possible(own, feedstock.polymer)
+
+
+def check_polymer(polymer: Polymer) -> None:
+    """Refuses values that no polymer has, or that contradict each other."""
+    _possible({name: getattr(polymer, name) for name in Feedstock.OVERRIDES}, polymer)
+    for name, low, high in BANDS:
+        if not 0 < getattr(polymer, low) <= getattr(polymer, name) <= getattr(polymer, high):
+            raise ValidationError({name: f"It must lie between {low} and {high}, which are above zero."})
+
+
+def _possible(own: dict[str, float | None], polymer: Polymer) -> None:
+    """Refuses numbers that no filament has, and pairs that contradict each other."""
+    for name, value in own.items():
+        if value is not None:
+            within(name, value, *POSSIBLE[name])
+    for lower, upper, sentence in IN_ORDER:
+        low, high = (_own_or_polymers(own, polymer, name) for name in (lower, upper))
+        if low > high:
+            field = lower if own[lower] is not None else upper
+            raise ValidationError({field: f"{sentence}: {low:g} and {high:g}. Correct one of them."})
+
+
+def _own_or_polymers(own: dict[str, float | None], polymer: Polymer, name: str) -> float:
+    value = own[name]
+    return getattr(polymer, name) if value is None else value

@@ -1,0 +1,364 @@
+"""Grams in, grams out, what the scale said: how much filament a spool still holds, and how sure that is."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import Sum
+
+from background.queue import enqueue
+from spools.catalogue import values as catalogue_values
+from spools.checks import in_use, locked, moment, shown, within
+from spools.codes import pretty
+from spools.invalidation import forget_after
+from spools.inventory.queries import spools_by_id
+from spools.models import DryingRun, MassEntry, Spool
+
+Kind = MassEntry.Kind
+MAX_NET_G = 10_000.0
+# The same number within this is a button pressed twice.
+SAME_WEIGHING = timedelta(minutes=1)
+# What was computed for the very time of an entry goes, too.
+JUST_BEFORE = timedelta(microseconds=1)
+# A label may understate what is on the spool, and water adds to it; half as much again is a slip.
+MOST_OVER_RECEIVED = 1.5
+# Common practice, no source: how far a nominal net mass and an unweighed reel of a known kind may be off.
+NOMINAL_NET_ERROR = 0.02
+UNWEIGHED_CORE_ERROR = 0.10
+
+
+@dataclass(frozen=True)
+class Amount:
+    """Filament on a spool without its water, grams: likely, lowest, highest, and what that rests on."""
+
+    mass_g: float
+    low_g: float
+    high_g: float
+    why: list[str]
+
+
+def remaining(spool: Spool) -> Amount:
+    """What the spool holds now."""
+    return remaining_of([spool])[spool.pk]
+
+
+def remaining_of(spools: Iterable[Spool]) -> dict[int, Amount]:
+    """What each spool holds now, by spool id. Four queries for each thousand spools.
+
+    The last weighing less what was printed since; without a weighing, the net mass as sold less what was
+    printed.
+    """
+    by_id = spools_by_id([spool.pk for spool in spools])
+    entries: dict[int, list[MassEntry]] = {pk: [] for pk in by_id}
+    for entry in MassEntry.objects.standing().amounts().filter(spool__in=by_id):
+        entries[entry.spool_id].append(entry)
+    dried_to = dict(
+        DryingRun.objects.filter(spool__in=by_id, after__isnull=False).values_list("after", "target_pct")
+    )
+    return {pk: amount(spool, entries[pk], dried_to) for pk, spool in by_id.items()}
+
+
+def core_band_g(spool: Spool) -> float:
+    """Plus or minus of the empty reel's mass, g."""
+    if spool.core_mass_known or spool.core_mass_band_g:
+        return spool.core_mass_band_g
+    return spool.core_mass_g * UNWEIGHED_CORE_ERROR
+
+
+def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float]) -> Amount:
+    """What the entries of one spool, in the order of their times, say together. No query.
+
+    ``dried_to``: for weighings that closed a drying run, the moisture in % that the run was planned for.
+    """
+    if spool.emptied_at:
+        return Amount(0.0, 0.0, 0.0, [f"Marked empty on {shown(spool.emptied_at)}."])
+    entries = _as_they_happened(entries)
+    start = max((n for n, entry in enumerate(entries) if entry.kind == Kind.WEIGHED), default=None)
+    if start is None:
+        mass_g = sum(entry.net_change_g or 0.0 for entry in entries if entry.kind == Kind.RECEIVED)
+        low_g, high_g = mass_g * (1 - NOMINAL_NET_ERROR), mass_g * (1 + NOMINAL_NET_ERROR)
+        why = [
+            f"Received with {mass_g:.0f} g by its label, taken as right within {NOMINAL_NET_ERROR:.0%} "
+            "(common practice, no source)."
+        ]
+        since = [entry for entry in entries if entry.kind != Kind.RECEIVED]
+    else:
+        divided = _divided(spool, entries, entries[start])
+        mass_g, low_g, high_g, why = divided or _weighed(spool, entries[start], dried_to)
+        since = [entry for entry in entries[start + 1 :] if entry.kind != Kind.RECEIVED]
+    change_g = sum(entry.net_change_g or 0.0 for entry in since)
+    if change_g:
+        why.append(f"Less {-change_g:.0f} g printed or cut off since.")
+    return Amount(max(0.0, mass_g + change_g), max(0.0, low_g + change_g), max(0.0, high_g + change_g), why)
+
+
+def winding_masses(spool: Spool, entries: Sequence[MassEntry]) -> list[tuple[datetime, float]]:
+    """What the winding weighs, water and all, in grams, after each entry: what its geometry follows.
+
+    Where the weighing that it came with was taken back, it is counted back from the next one.
+    """
+    entries, mass_g, masses = _as_they_happened(entries), 0.0, []
+    first = next((entry for entry in entries if entry.kind in (Kind.RECEIVED, Kind.WEIGHED)), None)
+    if first is not None and first.gross_g is not None and first.at > spool.received_at:
+        mass_g = first.gross_g - spool.core_mass_g + printed_before(first, entries)
+        masses.append((spool.received_at, mass_g))
+    for entry in entries:
+        if entry.gross_g is not None:
+            mass_g = entry.gross_g - spool.core_mass_g
+        else:
+            mass_g += entry.net_change_g or 0.0
+        masses.append((entry.at, mass_g))
+    return masses
+
+
+def _as_they_happened(entries: Sequence[MassEntry]) -> list[MassEntry]:
+    """Entries in their order, but grams that came back right after they had left.
+
+    Both carry the same time; a weighing of that time, recorded in between, must not part them.
+    """
+    ordered: list[MassEntry] = []
+    for entry in entries:
+        at = len(ordered)
+        if entry.kind == Kind.RETURNED:
+            left_g = -(entry.net_change_g or 0.0)
+            taken = [n for n, e in enumerate(ordered) if (e.at, e.net_change_g) == (entry.at, left_g)]
+            at = taken[-1] + 1 if taken else at
+        ordered.insert(at, entry)
+    return ordered
+
+
+def printed_before(weighing: MassEntry, entries: Sequence[MassEntry]) -> float:
+    """Grams that left the spool before a weighing, as recorded; ``entries`` in the order of their times."""
+    entries = _as_they_happened(entries)
+    before = entries[: [entry.pk for entry in entries].index(weighing.pk)]
+    return -sum(entry.net_change_g or 0.0 for entry in before if entry.kind != Kind.RECEIVED)
+
+
+def _divided(
+    spool: Spool, entries: Sequence[MassEntry], weighing: MassEntry
+) -> tuple[float, float, float, list[str]] | None:
+    """What the last weighing comes to with all others and the moisture; None until they are worked in."""
+    row = getattr(spool, "ensemble", None)
+    count = sum(entry.kind == Kind.WEIGHED for entry in entries)
+    if row is None or row.last_at != weighing.at or row.divided["weighings"] != count:
+        return None
+
+    def grams(what: str) -> str:
+        low, likely, high = (max(0.0, 1000 * kg) for kg in row.divided[what])
+        return f"{likely:.0f} g ({low:.0f} to {high:.0f} g)"
+
+    why = [
+        f"Weighed on {shown(weighing.at)}: {weighing.gross_g:.0f} g with the reel, in steps of "
+        f"{weighing.resolution_g:g} g. With {'its label' if count == 1 else f'its {count} weighings'}, the "
+        f"printed grams and the moisture that is {grams('filament')} of filament, {grams('water')} of water "
+        f"and {grams('core')} of reel. These bands hold with a chance of 80 %; the one beside the amount, "
+        "which is wider, with 98 %.",
+    ]
+    low_kg, high_kg = row.divided["surely"]
+    likely_g, printed_g = 1000 * row.divided["filament"][1], printed_before(weighing, entries)
+    if printed_g > 0:
+        low, likely, high = (100 * share for share in row.divided["printed_share"])
+        why.append(
+            f"Of the {printed_g:.0f} g that were recorded as printed {likely:.0f} % really left, says the "
+            f"scale ({low:.0f} to {high:.0f} %)."
+        )
+    return max(0.0, likely_g), max(0.0, 1000 * low_kg), max(0.0, 1000 * high_kg), why
+
+
+def _weighed(
+    spool: Spool, weighing: MassEntry, dried_to: dict[int, float]
+) -> tuple[float, float, float, list[str]]:
+    gross_g, step_g, core_g, band_g = (
+        weighing.gross_g or 0.0,
+        weighing.resolution_g,
+        spool.core_mass_g,
+        core_band_g(spool),
+    )
+    if weighing.pk in dried_to:
+        wettest_pct = dried_to[weighing.pk]
+        water = f"Just dried: between 0 and {wettest_pct:.2g} % of water taken off."
+    else:
+        wettest_pct = catalogue_values.value(spool.feedstock, "w50_pct") or 0.0
+        water = (
+            f"Water not known: between 0 and {wettest_pct:.2g} % (what it takes up at 50 % RH) taken off; "
+            "half of it for the likely value."
+        )
+    why = [
+        f"Weighed on {shown(weighing.at)}: {gross_g:.0f} g with the reel, in steps of {step_g:g} g.",
+        f"Less the reel, {core_g:.0f} ± {band_g:.0f} g"
+        + (" (weighed or stated)." if spool.core_mass_known else " (assumed)."),
+        water,
+    ]
+    net_g, off_g = gross_g - core_g, step_g + band_g
+    return (
+        max(0.0, net_g) / (1 + wettest_pct / 200),
+        max(0.0, net_g - off_g) / (1 + wettest_pct / 100),
+        max(0.0, net_g + off_g),
+        why,
+    )
+
+
+@transaction.atomic
+def weigh(
+    spool: Spool,
+    gross_g: float,
+    *,
+    resolution_g: float = 1.0,
+    at: datetime | None = None,
+    by: Any = None,
+    note: str = "",
+) -> MassEntry:
+    """Keep what the scale said, reel and all. From now on the ledger starts from this weighing.
+
+    What it says of the moisture and of the amount is worked in at once, in the background.
+
+    resolution_g: the scale's smallest step. Refused: less than the empty reel weighs, more than 10 kg on it,
+    the same number again within a minute.
+    """
+    spool = locked(spool)
+    in_use(spool)
+    at = moment(at, spool)
+    gross_g, resolution_g = possible_gross(spool, gross_g, resolution_g)
+    _not_far_above_received(spool, gross_g)
+    _not_twice(spool, gross_g, at)
+    forget_from(spool, at)
+    enqueue("spools.advance", {"spool_ids": [spool.pk]})
+    return MassEntry.objects.create(
+        spool=spool,
+        kind=Kind.WEIGHED,
+        at=at,
+        gross_g=gross_g,
+        resolution_g=resolution_g,
+        note=note,
+        recorded_by=by,
+    )
+
+
+def forget_from(spool: Spool, at: datetime) -> None:
+    """Delete what was computed after an entry: all of it where nothing before tells what was on the spool."""
+    told = spool.mass_entries.standing().filter(kind__in=[Kind.RECEIVED, Kind.WEIGHED], at__lt=at)
+    forget_after([spool.pk], at if told.exists() else min(at, spool.received_at - JUST_BEFORE))
+
+
+def possible_gross(spool: Spool, gross_g: float, resolution_g: float) -> tuple[float, float]:
+    """A gross mass and a scale's step, when a spool with this reel can weigh that much."""
+    lightest_g = max(0.0, spool.core_mass_g - core_band_g(spool) - resolution_g)
+    gross_g = within("gross_g", gross_g, 0, MAX_NET_G + spool.core_mass_g + core_band_g(spool), "g")
+    resolution_g = within("resolution_g", resolution_g, 0.001, 100, "g")
+    if gross_g < lightest_g:
+        raise ValidationError(
+            {
+                "gross_g": f"{gross_g:g} g is less than the empty reel weighs ({spool.core_mass_g:g} g). "
+                "Weigh the spool with its reel; where nothing is left on it, mark it as empty."
+            }
+        )
+    return gross_g, resolution_g
+
+
+def _not_twice(spool: Spool, gross_g: float, at: datetime) -> None:
+    """Refuses what a button pressed twice would record again."""
+    near = spool.mass_entries.standing().filter(kind=Kind.WEIGHED, gross_g=gross_g)
+    if near.filter(at__gt=at - SAME_WEIGHING, at__lt=at + SAME_WEIGHING).exists():
+        raise ValidationError(
+            {
+                "at": f"{gross_g:g} g is recorded for that minute already: nothing was added. If it was "
+                "weighed once more, give another time."
+            }
+        )
+
+
+def _not_far_above_received(spool: Spool, gross_g: float) -> None:
+    """A digit too many would become the spool's amount: nothing comes back onto a spool."""
+    received_g = spool.mass_entries.filter(kind=Kind.RECEIVED).aggregate(g=Sum("net_change_g"))["g"]
+    if received_g and gross_g - spool.core_mass_g - core_band_g(spool) > MOST_OVER_RECEIVED * received_g:
+        raise ValidationError(
+            {
+                "gross_g": f"{gross_g:g} g is far more than this spool can weigh: it came with "
+                f"{received_g:.0f} g on a reel of {spool.core_mass_g:.0f} g. Look at the scale again."
+            }
+        )
+
+
+@transaction.atomic
+def take(
+    spool: Spool,
+    mass_g: float,
+    *,
+    at: datetime | None = None,
+    kind: str = Kind.PRINTED,
+    note: str = "",
+    by: Any = None,
+) -> MassEntry:
+    """Keep that grams left the spool: printed, or removed by hand. Refused: more than it can hold."""
+    spool = locked(spool)
+    in_use(spool)
+    at = moment(at, spool)
+    mass_g = within("mass_g", mass_g, 0.001, MAX_NET_G, "g")
+    if kind not in (Kind.PRINTED, Kind.REMOVED):
+        raise ValidationError({"kind": "Filament that leaves a spool is printed or removed."})
+    held = _held_until_next_weighing(spool, at)
+    if mass_g > held.high_g:
+        raise ValidationError(
+            {
+                "mass_g": f"Spool {pretty(spool.code)} holds at most {held.high_g:.0f} g, not {mass_g:.0f} "
+                "g. Take another spool, or weigh this one."
+            }
+        )
+    forget_from(spool, at)
+    return MassEntry.objects.create(
+        spool=spool, kind=kind, at=at, net_change_g=-mass_g, note=note, recorded_by=by
+    )
+
+
+@transaction.atomic
+def cut_off(
+    spool: Spool, mass_g: float, *, at: datetime | None = None, note: str = "", by: Any = None
+) -> MassEntry:
+    """Keep that filament was cut off by hand. Refused: as take; the same amount again within a minute."""
+    spool, at = locked(spool), moment(at, spool)
+    same = spool.mass_entries.filter(kind=Kind.REMOVED, net_change_g=-mass_g)
+    if same.filter(at__gt=at - SAME_WEIGHING, at__lt=at + SAME_WEIGHING).exists():
+        raise ValidationError(
+            {
+                "at": f"{mass_g:g} g were cut off in that minute already: nothing was added. If it was once "
+                "more, give another time."
+            }
+        )
+    return take(spool, mass_g, at=at, kind=Kind.REMOVED, note=note, by=by)
+
+
+def _held_until_next_weighing(spool: Spool, at: datetime) -> Amount:
+    """What may still be taken at ``at``: later takes count too, up to a weighing, which starts afresh."""
+    entries = list(spool.mass_entries.standing().order_by("at", "id"))
+    following = (n for n, entry in enumerate(entries) if entry.kind == Kind.WEIGHED and entry.at > at)
+    return amount(spool, entries[: next(following, len(entries))], {})
+
+
+@transaction.atomic
+def give_back(entry: MassEntry, *, at: datetime | None = None, note: str = "", by: Any = None) -> MassEntry:
+    """Undo an entry of grams that left the spool, as when a job is withdrawn at ``at``.
+
+    The new row carries the time of the entry that it undoes, so that a weighing in between stays right.
+    """
+    spool = locked(entry.spool)
+    at = moment(at, spool)
+    if entry.kind not in (Kind.PRINTED, Kind.REMOVED) or entry.net_change_g is None:
+        raise ValidationError("Only grams that were printed or removed can be given back.")
+    if at < entry.at:
+        raise ValidationError({"at": f"It was taken at {shown(entry.at)}. Give a time after that."})
+    same = spool.mass_entries.filter(at=entry.at)
+    taken = same.filter(kind=entry.kind, net_change_g=entry.net_change_g).count()
+    if same.filter(kind=Kind.RETURNED, net_change_g=-entry.net_change_g).count() >= taken:
+        raise ValidationError("These grams were given back already.")
+    forget_from(spool, entry.at)
+    return MassEntry.objects.create(
+        spool=spool,
+        kind=Kind.RETURNED,
+        at=entry.at,
+        net_change_g=-entry.net_change_g,
+        note=note,
+        recorded_by=by,
+    )

@@ -1,0 +1,52 @@
+"""Loading what computations need of many rows at once; what they have in common is loaded and held once."""
+
+from collections.abc import Iterable
+from typing import Any
+
+from django.db.models import QuerySet
+
+from spools.models import Feedstock, Place, Spool
+
+
+def with_materials() -> QuerySet[Spool]:
+    """Spools with all that the catalogue and their weighings say of them, in one query."""
+    return Spool.objects.select_related(
+        "feedstock__polymer", "feedstock__filler", "feedstock__maker", "ensemble"
+    )
+
+
+def spools_by_id(ids: Iterable[int], weighings: bool = True) -> dict[int, Spool]:
+    """The same for many spools, or without what their weighings say. Two queries for each thousand."""
+    spools = Spool.objects.select_related("ensemble") if weighings else Spool.objects.all()
+    found = spools.in_bulk(list(ids))
+    share(found.values(), "feedstock", Feedstock.objects.select_related("polymer", "filler", "maker"))
+    return found
+
+
+def share_places(stays: Iterable[Any], runs: Iterable[Any]) -> None:
+    """Give stays their places, and drying runs their dryers, with the rooms of these. One query."""
+    _share([(stays, "place"), (runs, "dryer")], Place.objects.select_related("room"))
+
+
+def share(rows: Iterable[Any], name: str, related: QuerySet[Any]) -> None:
+    """Give rows the one object of each that they refer to by a foreign key. One query."""
+    _share([(rows, name)], related)
+
+
+def _share(groups: Iterable[tuple[Iterable[Any], str]], related: QuerySet[Any]) -> None:
+    """A join would build the objects anew for each row. prefetch_related would share them, too, but Django
+    asks SQLite for them with an OR of all keys, and SQLite refuses a thousand of them.
+    """
+    wanted = []
+    for rows, name in groups:
+        first = next(iter(rows), None)
+        if first is not None:
+            field = first._meta.get_field(name)
+            wanted.append((field, [(row, getattr(row, field.attname)) for row in rows]))
+    if not wanted:
+        return
+    found = related.in_bulk({pk for _, keys in wanted for _, pk in keys})
+    for field, keys in wanted:
+        for row, pk in keys:
+            # What an assignment does besides this takes longer than building the row.
+            field.set_cached_value(row, found[pk])

@@ -1,0 +1,113 @@
+"""A spool comes into the shop."""
+
+from datetime import datetime
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from spools import codes
+from spools.checks import moment, within
+from spools.invalidation import forget_after
+from spools.inventory.ledger import MAX_NET_G, possible_gross
+from spools.inventory.moves import held, not_into_heat
+from spools.models import Feedstock, MassEntry, Place, Spool, Stay
+from spools.physics_inputs import geometry
+
+# Common practice, no source: empty reels weigh about 140 to 260 g.
+UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G = 200.0, 60.0
+LARGEST_RADIUS_MM = 250.0
+
+
+@transaction.atomic
+def receive_spool(
+    *,
+    feedstock: Feedstock,
+    place: Place,
+    core_radius_mm: float,
+    width_mm: float,
+    at: datetime | None = None,
+    net_mass_g: float | None = None,
+    gross_g: float | None = None,
+    resolution_g: float = 1.0,
+    core_mass_g: float | None = None,
+    core_mass_band_g: float = 0,
+    core_mass_known: bool = False,
+    core_material: str = Spool.CoreMaterial.UNKNOWN,
+    core_cap_c: float | None = None,
+    sealed: bool = True,
+    card: str = Spool.Card.NOT_LOOKED,
+    batch: str = "",
+    code: str = "",
+    by: Any = None,
+) -> Spool:
+    """Register a spool with its first mass and its first place.
+
+    code: the one that a form was opened with, so that what is sent twice is received once; empty: a new one.
+
+    Give the net mass on its label, or what it weighs with its reel (or both; the weighing counts).
+    Without the reel's mass a common one with a wide band is assumed. Refused: impossible masses and
+    sizes, a winding that would not fit, a dryer that runs, and a code that a spool has.
+    """
+    at = moment(at)
+    held(place)
+    if code and Spool.objects.filter(code=code).exists():
+        raise ValidationError(f"Spool {codes.pretty(code)} is received already: nothing was added.")
+    not_into_heat(place, at)
+    if net_mass_g is None and gross_g is None:
+        raise ValidationError({"net_mass_g": "Give the net mass on the label, or weigh the spool."})
+    if core_mass_g is None:
+        core_mass_g, core_mass_band_g, core_mass_known = UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G, False
+    spool = Spool(
+        code=code or unused_code(),
+        feedstock=feedstock,
+        batch=batch,
+        core_mass_g=within("core_mass_g", core_mass_g, 0, 3000, "g"),
+        core_mass_band_g=within("core_mass_band_g", core_mass_band_g, 0, 1000, "g"),
+        core_mass_known=core_mass_known,
+        core_material=core_material,
+        core_cap_c=None if core_cap_c is None else within("core_cap_c", core_cap_c, 30, 300, "°C"),
+        core_radius_mm=within("core_radius_mm", core_radius_mm, 5, 200, "mm"),
+        width_mm=within("width_mm", width_mm, 5, 300, "mm"),
+        sealed=sealed,
+        card=card,
+        received_at=at,
+        created_by=by,
+    )
+    spool.clean_fields()
+    entries = []
+    if net_mass_g is not None:
+        net_mass_g = within("net_mass_g", net_mass_g, 1, MAX_NET_G, "g")
+        entries.append(MassEntry(kind=MassEntry.Kind.RECEIVED, net_change_g=net_mass_g))
+    if gross_g is not None:
+        gross_g, resolution_g = possible_gross(spool, gross_g, resolution_g)
+        entries.append(MassEntry(kind=MassEntry.Kind.WEIGHED, gross_g=gross_g, resolution_g=resolution_g))
+    for mass_g in (net_mass_g, None if gross_g is None else gross_g - core_mass_g):
+        if mass_g is not None:
+            must_fit(spool, mass_g)
+    spool.save(force_insert=True)
+    for entry in entries:
+        entry.spool, entry.at, entry.recorded_by = spool, at, by
+        entry.save(force_insert=True)
+    Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
+    forget_after([spool.pk], at)
+    return spool
+
+
+def unused_code() -> str:
+    """A new code that no spool has."""
+    while Spool.objects.filter(code=(code := codes.new_code())).exists():
+        pass
+    return code
+
+
+def must_fit(spool: Spool, mass_g: float) -> None:
+    """Refuses a winding that no reel of this core and width carries."""
+    radius_mm = 1000 * geometry(spool, mass_g).outer_radius_m
+    if radius_mm > LARGEST_RADIUS_MM:
+        raise ValidationError(
+            {
+                "width_mm": f"{mass_g:.0f} g on a core this wide would reach {radius_mm:.0f} mm from the "
+                f"axis; {LARGEST_RADIUS_MM:.0f} mm is the most. Look at the width, the core and the mass."
+            }
+        )

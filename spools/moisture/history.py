@@ -1,0 +1,342 @@
+"""A spool's facts turned into segments of constant surroundings, always cut at the same times.
+
+Cuts are made where a stay, a drying run, its stage or the mass changes, at the UTC hours in which readings
+were averaged, and at UTC midnights: they follow from the facts alone, not from when somebody asked. So the
+physics takes the same steps whether it continues from a checkpoint or starts again.
+"""
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, time, timedelta
+from functools import cached_property
+from typing import Any
+
+from spools import fingerprint
+from spools.air import dry_box_simulation
+from spools.air.dry_box_simulation import Turns
+from spools.air.hourly import FOREVER, Readings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
+from spools.catalogue import values as catalogue_values
+from spools.inventory import ledger, moves
+from spools.inventory.queries import share, share_places, spools_by_id
+from spools.models import DryingRun, MassEntry, OuterTurns, Place, Spool, Stay
+from spools.moisture import exposure_hours
+from spools.physics_inputs import LEAST_WINDING_G
+
+DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
+
+
+@dataclass(frozen=True)
+class Air:
+    """Constant air: °C, % RH, "reading", "computed", "assumed" or "dryer"; whether own readings say so."""
+
+    temperature_c: float
+    rh_pct: float
+    origin: str
+    own_reading: bool
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A stretch of a spool's life in constant surroundings with a constant amount on it."""
+
+    start: datetime
+    end: datetime
+    place: Place
+    air: Air
+    kind: exposure_hours.Air
+    moving_air: bool
+    mass_g: float
+    # Whether its end is one of the times at which checkpoints may be kept.
+    closes: bool
+    # Share of the exposure hours that a drying run undoes as it ends with this segment.
+    credit: float = 0.0
+
+
+@dataclass(frozen=True)
+class History:
+    """All facts that shape one spool's moisture, loaded.
+
+    trusted: nothing that its checkpoints and its ensemble rest on has changed since they were stored.
+    """
+
+    spool: Spool
+    stays: list[Stay]
+    runs: list[DryingRun]
+    entries: list[MassEntry]
+    readings: dict[int, Readings]
+    boxes: dict[int, Turns] = field(default_factory=dict)
+    trusted: bool = False
+    _bases: dict[datetime, str] = field(default_factory=dict)
+
+    def basis(self, until: datetime) -> str:
+        """A fingerprint of what is assumed, not recorded with a time, and counts up to ``until``.
+
+        Material, reel, how it came, the air assumed in the places where it was till then, and what the
+        computed air of dry boxes rests on.
+        """
+        if until not in self._bases:
+            inside = [stay for stay in self._at(until) if stay.end is None or stay.end >= until]
+            air = [self.boxes[s.place_id].basis(until) for s in inside if s.place_id in self.boxes]
+            self._bases[until] = fingerprint.fingerprint_of_text(" ".join([self.before(until), *air]))
+        return self._bases[until]
+
+    def before(self, until: datetime) -> str:
+        """The same without the air of the box that it is in then: it stays until something happens."""
+        assumed = fingerprint.of_places(self.stays, self.runs, until)
+        left = {s.place_id: s.end for s in self._at(until) if s.end is not None and s.end < until}
+        assumed += [self.boxes[pk].basis(left[pk]) for pk in sorted(left.keys() & self.boxes.keys())]
+        return fingerprint.fingerprint_of_text(f"[{self._material}, {repr(assumed)[1:-1]}]")
+
+    def _at(self, until: datetime) -> list[Stay]:
+        return [stay for stay in self.stays if stay.start < until]
+
+    @cached_property
+    def _material(self) -> str:
+        """The part of what is assumed that is the same at all times, written as in a list."""
+        return repr(fingerprint.of_material(self.spool))[1:-1]
+
+    def remaining(self) -> ledger.Amount:
+        """What ledger.remaining tells, from the facts that are here."""
+        dried_to = {run.after_id: run.target_pct for run in self.runs if run.after_id is not None}
+        return ledger.amount(self.spool, self.entries, dried_to)
+
+    def run_at(self, at: datetime) -> DryingRun | None:
+        """The drying run that it was in at a time."""
+        return next((run for run in self.runs if run.start <= at and (run.end is None or at < run.end)), None)
+
+    def last_fact_at(self) -> datetime:
+        """When the last thing happened to it that was recorded; readings and others in its boxes left out."""
+        spans = [(stay.start, stay.end) for stay in self.stays] + [(run.start, run.end) for run in self.runs]
+        times = [self.spool.received_at, *(entry.at for entry in self.entries)]
+        return max(*times, *(start if end is None else end for start, end in spans))
+
+    def opened_at(self) -> datetime | None:
+        """When the bag that it came in was opened; None while it is not."""
+        return moves.opened_at(self.spool, self.stays)
+
+    @cached_property
+    def _masses(self) -> list[tuple[datetime, float]]:
+        masses = ledger.winding_masses(self.spool, self.entries)
+        return [(at, max(LEAST_WINDING_G, mass_g)) for at, mass_g in masses]
+
+    @property
+    def standing_in(self) -> Place | None:
+        """Where it stands as it is until something happens; None in a drying run, or when it is nowhere."""
+        if any(run.end is None for run in self.runs) or not self.stays or self.stays[-1].end is not None:
+            return None
+        return self.stays[-1].place
+
+    @property
+    def winding_g(self) -> float:
+        """What the winding weighs after all entries."""
+        return self._masses[-1][1]
+
+    def mass_at(self, at: datetime, before: bool = False) -> float:
+        """What the winding weighs, g, with the entries of that very time; without them if before."""
+        masses = self._masses
+        counted = [mass_g for when, mass_g in masses if when < at or (when == at and not before)]
+        return counted[-1] if counted else masses[0][1]
+
+    def segment_at(self, at: datetime) -> Segment | None:
+        """The surroundings at a time; None when the spool is nowhere."""
+        return next(self.segments(max(at, self.spool.received_at), FOREVER), None)
+
+    def segments(self, start: datetime, until: datetime) -> Iterator[Segment]:
+        """From ``start``, itself a cut, up to the segment in which ``until`` lies (not shortened)."""
+        opened = self.opened_at()
+        masses = self._masses
+        mass_times = [at for at, _ in masses]
+        run_times = [t for run in self.runs for t in (run.start, run.change_at, run.end) if t]
+        cuts = sorted({*mass_times, *run_times})
+        for stay in self.stays:
+            at = max(start, stay.start)
+            while at < until and (stay.end is None or at < stay.end):
+                mass_g = masses[max(0, bisect_right(mass_times, at) - 1)][1]
+                run = self.run_at(at)
+                air, end = self._air(stay.place, run, at)
+                end = min(end, _next_midnight(at), stay.end or end, *cuts[bisect_right(cuts, at) :][:1])
+                yield Segment(
+                    start=at,
+                    end=end,
+                    place=stay.place,
+                    air=air,
+                    kind=_kind(stay.place, run, air, opened is None or at < opened),
+                    moving_air=run is not None or stay.place.moved_air,
+                    mass_g=mass_g,
+                    closes=end in mass_times or end == stay.end or _quarter_of_a_day(end),
+                    credit=_credit(self.spool, run) if run is not None and end == run.end else 0.0,
+                )
+                at = end
+
+    def _air(self, place: Place, run: DryingRun | None, at: datetime) -> tuple[Air, datetime]:
+        state, until = self.readings[place.pk].at(at)
+        own = state is not None
+        room = place.room if place.kind == Place.Kind.DRYER and place.room is not None else place
+        if state is None and room is not place:
+            state, room_until = self.readings[room.pk].at(at)
+            until = min(until, room_until)
+        computed = None
+        if state is None and place.pk in self.boxes:
+            computed, turn_until = self.boxes[place.pk].at(at)
+            until = min(until, turn_until)
+        if computed is not None:
+            temperature_c, rh_pct, origin = *computed, "computed"
+        elif state is None:
+            temperature_c, rh_pct, origin = room.assumed_temperature_c, room.assumed_rh_pct, "assumed"
+        else:
+            temperature_c, origin = state[0], "reading"
+            rh_pct = rh_at_pressure(state[1], temperature_c)
+        if run is not None:
+            set_point_c = run.set_point_at(at)
+            rh_pct = heated_rh_pct(temperature_c, rh_pct, set_point_c)
+            temperature_c, origin = set_point_c, "dryer"
+        return Air(temperature_c, rh_pct, origin, own), until
+
+
+@dataclass(frozen=True)
+class Standing(History):
+    """A history cut to what counts after a checkpoint, of a spool to which nothing has happened since.
+
+    Trusted. The one stay and the one entry are made up; ``told`` is what is stored of those before.
+    """
+
+    told: OuterTurns = field(kw_only=True)
+
+    @classmethod
+    def since(cls, at: datetime, spool: Spool, told: OuterTurns, **shared: Any) -> "Standing":
+        """From a checkpoint on; shared: readings and boxes."""
+        stay = Stay(spool=spool, place=told.place, start=at)
+        entry = MassEntry(spool=spool, kind=MassEntry.Kind.RECEIVED, at=at, net_change_g=told.winding_g)
+        return cls(spool, [stay], [], [entry], trusted=True, told=told, **shared)
+
+    def before(self, until: datetime) -> str:
+        return self.told.before
+
+    def last_fact_at(self) -> datetime:
+        assert self.told.last_fact_at is not None
+        return self.told.last_fact_at
+
+    def opened_at(self) -> datetime | None:
+        return self.stays[0].start if self.told.opened else None
+
+
+def _next_midnight(at: datetime) -> datetime:
+    return datetime.combine(at.astimezone(UTC).date() + timedelta(days=1), time(tzinfo=UTC))
+
+
+def _quarter_of_a_day(at: datetime) -> bool:
+    at = at.astimezone(UTC)
+    return at.hour % 6 == 0 and at == hour_of(at)
+
+
+def _kind(place: Place, run: DryingRun | None, air: Air, unopened: bool) -> exposure_hours.Air:
+    if run is not None:
+        return exposure_hours.Air.DRYING
+    if unopened:
+        return exposure_hours.Air.UNOPENED
+    if place.kind in DRY_KINDS and air.own_reading and air.rh_pct <= exposure_hours.DRY_STORAGE_RH_PCT:
+        return exposure_hours.Air.DRY
+    return exposure_hours.Air.EXPOSED
+
+
+def _credit(spool: Spool, run: DryingRun) -> float:
+    assert run.end is not None
+    needed_c = catalogue_values.value(spool.feedstock, "dry_set_c")
+    assert needed_c is not None
+    needed_c -= run.dryer.set_point_error_c
+    needed_hours = least_drying_hours(spool)
+    stages = run.stages_until(run.end)
+    return min(1.0, sum(exposure_hours.run_credit(hours, c, needed_hours, needed_c) for c, hours in stages))
+
+
+def least_drying_hours(spool: Spool) -> float:
+    """The lower number of the polymer's usual drying time ("12-16" gives 12), in hours."""
+    return float(spool.feedstock.polymer.dry_hours.split("-")[0])
+
+
+def load(
+    spool_ids: Iterable[int],
+    until: datetime,
+    since: Callable[[History], datetime],
+    given: Iterable[Spool] = (),
+    trusted: Mapping[int, OuterTurns] | None = None,
+    known_at: Mapping[int, datetime] | None = None,
+) -> dict[int, History]:
+    """The histories of spools by spool id, with the readings up to ``until``.
+
+    ``since`` tells for a history, still without its readings, from when on they are wanted.
+    given: the spools themselves, where the caller has them from loading.with_materials(). trusted: by spool
+    id, what is stored of those whose caches need no looking through. known_at: when they have a checkpoint;
+    where that is after the last fact, no fact is loaded.
+    Seven queries however many spools; five with the spools given; some more where the air of a dry box is
+    computed.
+    """
+    ids = list(spool_ids)
+    spools = {spool.pk: spool for spool in given} or spools_by_id(ids)
+    trusted = trusted or {}
+    standing = {
+        pk: at
+        for pk, at in (known_at or {}).items()
+        if pk in trusted and _stands(spools[pk], trusted[pk], at)
+    }
+    ids = [pk for pk in spools if pk not in standing]
+    stays: dict[int, list[Stay]] = {pk: [] for pk in ids}
+    runs: dict[int, list[DryingRun]] = {pk: [] for pk in ids}
+    entries: dict[int, list[MassEntry]] = {pk: [] for pk in ids}
+    all_stays, all_runs = Stay.objects.spans().filter(spool__in=ids), DryingRun.objects.filter(spool__in=ids)
+    share_places(all_stays, all_runs)
+    for stay in all_stays:
+        stays[stay.spool_id].append(stay)
+    for run in all_runs:
+        runs[run.spool_id].append(run)
+    for entry in MassEntry.objects.standing().amounts().filter(spool__in=ids):
+        entries[entry.spool_id].append(entry)
+    readings: dict[int, Readings] = {}
+    boxes: dict[int, Turns] = {}
+    histories: dict[int, History] = {
+        pk: History(spools[pk], stays[pk], runs[pk], entries[pk], readings, boxes, pk in trusted)
+        for pk in ids
+    }
+    share([trusted[pk] for pk in standing], "place", Place.objects.select_related("room"))
+    for pk, at in standing.items():
+        histories[pk] = Standing.since(at, spools[pk], trusted[pk], readings=readings, boxes=boxes)
+    boxes |= _boxes((history.stays for history in histories.values()), until)
+    wanted = [(history, since(history)) for history in histories.values()]
+    readings |= _readings(wanted, until)
+    return histories
+
+
+def _stands(spool: Spool, told: OuterTurns, at: datetime) -> bool:
+    """Whether a checkpoint at this time is after the last fact, and what its weighings say is stored, too.
+
+    At the very time of a fact it is from before it.
+    """
+    row = getattr(spool, "ensemble", None)
+    weighed = told.members == ("" if row is None else row.basis)
+    return weighed and told.last_fact_at is not None and told.last_fact_at < at
+
+
+def _boxes(stays: Iterable[list[Stay]], until: datetime) -> dict[int, Turns]:
+    """The air of the dry boxes that spools were in, where it may be computed."""
+    spans: dict[Place, tuple[datetime, datetime]] = {}
+    for stay in (stay for of_spool in stays for stay in of_spool):
+        if dry_box_simulation.complete(stay.place):
+            start, end = stay.start, min(stay.end or until, until)
+            before = spans.get(stay.place, (start, end))
+            spans[stay.place] = min(start, before[0]), max(end, before[1])
+    return dry_box_simulation.turns_of(spans) if spans else {}
+
+
+def _readings(wanted_since: list[tuple[History, datetime]], until: datetime) -> dict[int, Readings]:
+    """Hourly means of the places, and the rooms of dryers, that the spools were in."""
+    first: dict[int, datetime] = {}
+    for history, since in wanted_since:
+        for stay in history.stays:
+            if stay.end is not None and stay.end <= since:
+                continue
+            start = max(stay.start, since)
+            for place in (stay.place, stay.place.room):
+                if place is not None:
+                    first[place.pk] = min(first.get(place.pk, start), start)
+    return load_readings(first, until)

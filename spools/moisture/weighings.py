@@ -1,0 +1,212 @@
+"""What the weighings of a spool say, from its facts: the members of its ensemble, and how its mass divides.
+
+A cache: a row is out of date once a weighing is added or something before its last one changes. Until the
+next advance stores it anew, whoever asks works it out. Always from the first members and all weighings
+together, so that the order of recording does not matter.
+"""
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+
+import numpy as np
+
+from spools.air.hourly import HOUR
+from spools.checks import shown
+from spools.invalidation import MODEL_VERSION
+from spools.inventory.ledger import NOMINAL_NET_ERROR, core_band_g, printed_before
+from spools.models import Ensemble, MassEntry, Place, Spool
+from spools.moisture import exposure_hours
+from spools.moisture.history import History
+from spools.physics import evidence
+from spools.physics.air import ZERO_C, Array
+from spools.physics.evidence import OF_BAND, Load, Weighings
+from spools.physics_inputs import MEMBER_OF, Winding, first_members, start_rh
+
+# What may leave a spool unrecorded between two weighings: cut ends and purges when it is in use, next to
+# nothing when it only lies there, nothing while it dries. Common practice, no source.
+LOOSE_IN_USE_G, LOOSE_AT_REST_G = 3.0, 0.2
+# Cardboard holds 5 to 8 % of its own water (fixtures/reference/README.md, spool bodies), less and more at
+# the edges of ordinary rooms; taken as what it holds at 50 % RH.
+CARDBOARD_WATER, CARDBOARD_WATER_SD = 0.065, 0.01
+# Without a net mass the first weighing alone tells how much there is.
+UNKNOWN_NET_SD = 0.5
+LEAST_CORE_SD_G = 0.3
+
+# The windings of a spool for given members, at the times of its weighings.
+Replay = Callable[[Array], Sequence[Winding]]
+
+
+@dataclass(frozen=True)
+class Known:
+    """The members of a spool as points, and how its last weighing divides; None for one never weighed."""
+
+    points: Array
+    divided: dict | None
+
+    @classmethod
+    def of(cls, row: Ensemble) -> "Known":
+        points = np.frombuffer(bytes(row.points), "<f8").reshape(-1, len(MEMBER_OF))
+        return cls(points, row.divided)
+
+    def why(self, history: History) -> list[str]:
+        """What the weighings say, in words."""
+        weighings = weighings_of(history)
+        if self.divided is None:
+            return ["Never weighed: the bands are those of the catalogue."]
+        used = sum(not off_kg for off_kg in self.divided["unexplained_kg"])
+        why = [f"{_counted(used, len(weighings))} what is thought possible: more so by pairs around drying."]
+        for entry, off_kg in zip(weighings, self.divided["unexplained_kg"], strict=True):
+            if off_kg < 0:
+                off = (
+                    "less than anything recorded explains: a print or a cut that was not recorded, or a slip"
+                )
+            else:
+                off = "more than anything recorded explains: another spool or reel on the scale, or a slip"
+            if off_kg:
+                why.append(
+                    f"On {shown(entry.at)} the scale read {abs(1000 * off_kg):.0f} g {off}. It was taken as "
+                    "no news of the water; a slip can be taken back in the history."
+                )
+        return why
+
+
+def _counted(used: int, count: int) -> str:
+    """How many of the weighings narrow the bands: those that what was recorded explains."""
+    if used == count:
+        return "Its weighing narrows" if count == 1 else f"Its {count} weighings narrow"
+    if not used:
+        return "Its weighing does not narrow" if count == 1 else f"None of its {count} weighings narrows"
+    return f"{used} of its {count} weighings {'narrows' if used == 1 else 'narrow'}"
+
+
+def weighings_of(history: History) -> list[MassEntry]:
+    """The weighings of a spool, in order."""
+    return [entry for entry in history.entries if entry.kind == MassEntry.Kind.WEIGHED]
+
+
+def key(history: History) -> str:
+    """A fingerprint of the weighings and what else shapes the members; empty for a spool never weighed.
+
+    Late facts that it does not show delete the row and all checkpoints, see checkpoints.forget_after.
+    """
+    row = getattr(history.spool, "ensemble", None)
+    if history.trusted and row is not None:
+        return row.basis
+    weighings = weighings_of(history)
+    if not weighings:
+        return ""
+    entries = [(e.pk, e.at.timestamp(), e.net_change_g, e.gross_g, e.resolution_g) for e in history.entries]
+    counted = [entry for entry in entries if entry[1] <= weighings[-1].at.timestamp()]
+    spool = history.spool
+    assumed = [spool.core_mass_band_g, spool.core_mass_known, spool.core_material]
+    text = repr([MODEL_VERSION, history.basis(weighings[-1].at), assumed, counted])
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def kept(history: History) -> Known | None:
+    """The members from the stored row, or the first ones of a spool never weighed; None when out of date."""
+    fingerprint = key(history)
+    if not fingerprint:
+        return never_weighed(history.spool)
+    row = getattr(history.spool, "ensemble", None)
+    if row is None or row.basis != fingerprint or row.model_version != MODEL_VERSION:
+        return None
+    return Known.of(row)
+
+
+def never_weighed(spool: Spool) -> Known:
+    """The first members."""
+    return Known(first_members(spool), None)
+
+
+def assimilated(history: History, replay: Replay) -> Ensemble:
+    """The row for a weighed spool, not stored yet."""
+    spool, weighings = history.spool, weighings_of(history)
+    scale, load = _weighings(history, weighings), _load(spool, history.entries)
+    first = first_members(spool)
+
+    def water_kg(points: Array) -> Array:
+        return np.array([winding.water_kg() for winding in replay(points)])
+
+    first_water = water_kg(first)
+    points = evidence.assimilate(first, first_water, water_kg, scale, load, spool.code)
+    divided = evidence.divided(first_water, water_kg(points), scale, load)
+    return Ensemble(
+        spool=spool,
+        model_version=MODEL_VERSION,
+        last_at=weighings[-1].at,
+        basis=key(history),
+        points=points.astype("<f8").tobytes(),
+        divided={**divided._asdict(), "weighings": len(weighings)},
+    )
+
+
+def _weighings(history: History, weighings: Sequence[MassEntry]) -> Weighings:
+    times = [history.spool.received_at, *(entry.at for entry in weighings)]
+    courses = _core_courses(history, times[1:])
+    return Weighings(
+        gross_kg=np.array([entry.gross_g or 0.0 for entry in weighings]) / 1000,
+        step_kg=np.array([entry.resolution_g for entry in weighings]) / 1000,
+        printed_kg=np.array([printed_before(entry, history.entries) for entry in weighings]) / 1000,
+        loose_kg=np.array([_loose_g(history, a, b) for a, b in pairwise(times)]) / 1000,
+        core_course=np.array(courses),
+    )
+
+
+def _loose_g(history: History, since: datetime, until: datetime) -> float:
+    if any(run.start <= since and (run.end is None or until <= run.end) for run in history.runs):
+        return 0.0
+    printer = any(
+        stay.place.kind == Place.Kind.PRINTER
+        and stay.start < until
+        and (stay.end is None or stay.end > since)
+        for stay in history.stays
+    )
+    changed = any(
+        since <= entry.at <= until and entry.kind not in (MassEntry.Kind.WEIGHED, MassEntry.Kind.RECEIVED)
+        for entry in history.entries
+    )
+    return LOOSE_IN_USE_G if printer or changed else LOOSE_AT_REST_G
+
+
+def _load(spool: Spool, entries: Sequence[MassEntry]) -> Load:
+    net_g = sum(entry.net_change_g or 0.0 for entry in entries if entry.kind == MassEntry.Kind.RECEIVED)
+    net_sd_g = OF_BAND * NOMINAL_NET_ERROR * net_g
+    if not net_g:
+        first = next(entry for entry in entries if entry.kind == MassEntry.Kind.WEIGHED)
+        net_g = max(1.0, (first.gross_g or 0.0) - spool.core_mass_g + printed_before(first, entries))
+        net_sd_g = UNKNOWN_NET_SD * net_g
+    core_g = spool.core_mass_g if spool.core_material == Spool.CoreMaterial.CARDBOARD else 0.0
+    return Load(
+        filament_kg=net_g / 1000,
+        filament_sd_kg=net_sd_g / 1000,
+        core_kg=spool.core_mass_g / 1000,
+        core_sd_kg=max(LEAST_CORE_SD_G, OF_BAND * core_band_g(spool)) / 1000,
+        core_water_kg=CARDBOARD_WATER * core_g / 1000,
+        core_water_sd_kg=CARDBOARD_WATER_SD * core_g / 1000,
+    )
+
+
+def _core_courses(history: History, times: Sequence[datetime]) -> list[float]:
+    """How much wetter than at 50 % RH a cardboard reel is at these times, as a share of that."""
+    if history.spool.core_material != Spool.CoreMaterial.CARDBOARD:
+        return [0.0] * len(times)
+    _, likely_rh, _ = start_rh(history.spool)[0]
+    share, courses = likely_rh / 50, []
+    segments = history.segments(history.spool.received_at, times[-1])
+    reached, segment = history.spool.received_at, next(segments, None)
+    for at in times:
+        while segment is not None and reached < at:
+            until = min(at, segment.end)
+            air, seconds = segment.air, (until - reached) / HOUR * 3600
+            # In its unopened bag it breathes no air, see spools.exposure.
+            if segment.kind != exposure_hours.Air.UNOPENED:
+                share = evidence.cardboard_after(share, seconds, air.temperature_c + ZERO_C, air.rh_pct / 100)
+            reached = until
+            if until == segment.end:
+                segment = next(segments, None)
+        courses.append(share - 1)
+    return courses

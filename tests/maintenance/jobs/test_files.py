@@ -1,0 +1,371 @@
+"""Job files: taken in, read as background work, stopped, watched for; and the jobs that come from them."""
+
+import gzip
+import os
+import time
+from datetime import timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
+
+from background.models import WorkItem
+from background.running import run_due
+from maintenance.gcode import read_job
+from maintenance.jobs.files import (
+    add_job_file,
+    facts_of,
+    keep_reading,
+    prune_contents,
+    read_again,
+    read_file,
+    stop_reading,
+    store,
+    stored_path,
+)
+from maintenance.jobs.from_file import on_machine, record_file_job, where_it_may_run
+from maintenance.jobs.records import withdraw_job
+from maintenance.machines.loading import load_spool
+from maintenance.machines.printers import add_toolhead
+from maintenance.models import JobFile, Toolhead
+from spools.inventory.ledger import remaining
+from tests.spools.conftest import hours_ago, receive
+
+# 5 lines, 40 bytes; then two lines, 24 bytes, for each metre of filament.
+HEAD = "M83\nM104 S205\nM140 S55\nG1 F1200\nG0 Z0.2\n"
+ONE_METRE = "G1 X100 E500\nG1 X0 E500\n"
+
+
+@pytest.fixture(autouse=True)
+def data_folder(settings, tmp_path):
+    settings.DATA_DIR = tmp_path / "data"
+    return settings.DATA_DIR
+
+
+@pytest.fixture
+def small_chunks(monkeypatch):
+    """A look at whether it is still wanted after every 64 bytes."""
+    monkeypatch.setattr("maintenance.jobs.records.files.LOOK_EVERY_S", 0)
+    monkeypatch.setattr("maintenance.gcode.source.CHUNK", 64)
+
+
+def given_file(text: str = HEAD + 10 * ONE_METRE, name: str = "bracket.gcode", **options) -> JobFile:
+    content = text if isinstance(text, bytes) else text.encode()
+    return add_job_file(store(name, [content]), **options)
+
+
+def read(file: JobFile) -> JobFile:
+    run_due()
+    file.refresh_from_db()
+    return file
+
+
+@pytest.fixture
+def loaded(shop, plain):
+    load_spool(shop.north, plain, at=hours_ago(30), override_reason="a test")
+    return plain
+
+
+def test_a_file_is_read_as_background_work(shop):
+    file = given_file(by=shop.user)
+    assert (file.state, file.size_bytes, file.added_by) == ("waiting", len(HEAD + 10 * ONE_METRE), shop.user)
+    with pytest.raises(ValidationError, match="waits to be read"):
+        facts_of(file)
+    read(file)
+    assert (file.state, file.share_read, file.problem) == ("read", 1, "")
+    assert facts_of(file).filament_mm == pytest.approx(10_000)
+    assert stored_path(file.digest).read_text().startswith(HEAD)
+
+
+def test_the_same_content_is_stored_once(shop, data_folder):
+    one, two = given_file(), given_file(name="again.gcode")
+    assert one.digest == two.digest
+    assert [path.name for path in (data_folder / "jobs").iterdir()] == [one.digest]
+
+
+def test_what_cannot_be_read_says_why(shop):
+    file = read(given_file(b"\x00\x01"))
+    assert (file.state, file.facts) == ("refused", None)
+    assert "NUL" in file.problem
+    with pytest.raises(ValidationError, match="cannot be read"):
+        facts_of(file)
+
+
+@pytest.mark.parametrize(("chunks", "says"), [([], "is empty"), ([b"x" * 20] * 3, "larger than")])
+def test_nothing_is_left_of_content_that_is_refused(data_folder, monkeypatch, chunks, says):
+    monkeypatch.setattr("maintenance.jobs.records.files.MOST_BYTES", 50)
+    with pytest.raises(ValidationError, match=says):
+        store("job.gcode", chunks)
+    assert list((data_folder / "jobs").iterdir()) == []
+
+
+def test_a_reading_that_was_stopped_leaves_nothing(shop):
+    file = given_file()
+    stop_reading(file)
+    assert read(file).state == "stopped"
+    assert file.facts is None
+    with pytest.raises(ValidationError, match="not being read any more"):
+        stop_reading(file)
+
+
+def test_a_reading_is_stopped_in_the_middle(shop, small_chunks, monkeypatch):
+    file = given_file()
+    looks = []
+
+    def stopped_after_two_looks(*args, progress, **options):
+        def look(share: float) -> None:
+            looks.append(share)
+            if len(looks) == 2:
+                stop_reading(file)
+            progress(share)
+
+        return read_job(*args, progress=look, **options)
+
+    monkeypatch.setattr("maintenance.jobs.records.files.read_job", stopped_after_two_looks)
+    assert read_file(file.pk, file.round) is None
+    file.refresh_from_db()
+    assert (file.state, file.share_read, file.facts) == ("stopped", looks[0], None)
+    assert len(looks) == 2
+
+
+def test_progress_is_kept_while_it_is_read(shop, small_chunks):
+    file = given_file()
+    with CaptureQueriesContext(connection) as queries:
+        read_file(file.pk, file.round)
+    kept = [query for query in queries.captured_queries if 'SET "share_read"' in query["sql"]]
+    assert len(kept) >= 4
+
+
+def test_read_again_as_another_machine_understands_it(shop):
+    text = "M83\nG1 E5 F600\nG91\nG0 Z1\nG90\nG1 E6\nG1 E8\n"
+    file = read(given_file(text))
+    assert facts_of(file).filament_mm == pytest.approx(8)
+    shop.north.printer.e_follows_g90 = False
+    shop.north.printer.save()
+    read_again(file, printer=shop.north.printer, diameter_mm=2.85)
+    file.refresh_from_db()
+    assert (file.state, file.round) == ("waiting", 2)
+    assert facts_of(read(file)).filament_mm == pytest.approx(19)
+    assert facts_of(file).reading.diameter_mm == 2.85
+    with pytest.raises(ValidationError, match=r"between 0\.5 and 10"):
+        read_again(file, diameter_mm=50)
+
+
+def test_content_is_kept_for_a_while_and_what_was_read_for_good(shop, data_folder, settings):
+    settings.KEEP_JOB_FILES_DAYS = 30
+    old, same, new = given_file(), given_file(name="again.gcode"), given_file(HEAD + ONE_METRE)
+    for file in (old, same, new):
+        read(file)
+    for path in (data_folder / "jobs").iterdir():
+        os.utime(path, (time.time() - 40 * 86400,) * 2)
+    JobFile.objects.filter(pk=old.pk).update(added_at=hours_ago(24 * 40))
+    # The same content came again since.
+    assert prune_contents(timezone.now()) == 0
+    JobFile.objects.filter(pk=same.pk).update(added_at=hours_ago(24 * 40))
+    assert prune_contents(timezone.now()) == 1
+    assert [path.name for path in (data_folder / "jobs").iterdir()] == [new.digest]
+    old.refresh_from_db()
+    assert facts_of(old).uses
+    with pytest.raises(ValidationError, match="Take the file in again"):
+        read_again(old)
+    settings.KEEP_JOB_FILES_DAYS = 0
+    assert prune_contents(timezone.now() + timedelta(days=9999)) == 0
+
+
+def test_content_that_was_just_stored_is_not_removed(shop, data_folder):
+    store("bracket.gcode", [b"G1 X1"])
+    assert prune_contents(timezone.now() + timedelta(hours=23)) == 0
+    assert prune_contents(timezone.now() + timedelta(hours=25)) == 1
+
+
+def test_an_earlier_reading_does_not_overtake_a_later_one(shop):
+    file = given_file()
+    earlier = read_file(file.pk, 1)
+    read_again(file, diameter_mm=2.85)
+    keep_reading(file.pk, 1, earlier)
+    file.refresh_from_db()
+    assert (file.state, file.facts) == ("waiting", None)
+
+
+# The watched folder
+
+
+@pytest.fixture
+def watched(settings, tmp_path):
+    folder = tmp_path / "exports"
+    folder.mkdir()
+    settings.WATCHED_FOLDER = str(folder)
+    return folder
+
+
+def put(folder, name: str, content: bytes, age_s: float = 60) -> None:
+    (folder / name).write_bytes(content)
+    os.utime(folder / name, (time.time() - age_s,) * 2)
+
+
+def look() -> list[str]:
+    WorkItem.objects.filter(key__startswith="maintenance.watch_folder").delete()
+    run_due()
+    return sorted(JobFile.objects.values_list("name", flat=True))
+
+
+def test_files_in_the_watched_folder_come_once(shop, watched):
+    job = (HEAD + ONE_METRE).encode()
+    put(watched, "one.gcode", job)
+    put(watched, "packed.gcode.gz", gzip.compress(job))
+    put(watched, "still-being-written.gcode", job, age_s=1)
+    put(watched, "notes.txt", b"no job")
+    put(watched, "empty.gcode", b"")
+    (watched / "link.gcode").symlink_to("/etc/passwd")
+    assert look() == ["one.gcode", "packed.gcode.gz"]
+    assert {file.state for file in JobFile.objects.all()} == {"read"}
+    assert look() == ["one.gcode", "packed.gcode.gz"]
+    put(watched, "one.gcode", job + ONE_METRE.encode())
+    assert look() == ["one.gcode", "one.gcode", "packed.gcode.gz"]
+    assert (watched / "one.gcode").exists()
+
+
+def test_no_folder_is_no_trouble(shop, settings, tmp_path):
+    settings.WATCHED_FOLDER = str(tmp_path / "gone")
+    assert look() == []
+    settings.WATCHED_FOLDER = ""
+    assert look() == []
+
+
+# The job of a file
+
+
+def test_the_verdict_on_each_machine(shop, loaded):
+    file = read(given_file())
+    best, other = where_it_may_run(file)
+    assert (best.printer, other.printer) == (shop.north.printer, shop.south.printer)
+    (part,) = best.parts
+    # 10 m of 1.75 mm filament are 24.05 cm³.
+    grams = 24.0528 * loaded.feedstock.polymer.density_g_cm3
+    by_name = {check.name: check for check in part.verdict.checks}
+    assert f"the job needs {grams:.0f} g" in by_name["quantity"].sentence
+    assert "205 °C at the nozzle and 55 °C at the bed" in by_name["temperature"].sentence
+    assert by_name["diameter"].state == by_name["retraction"].state == "clear"
+    assert by_name["flow"].state == "caution"
+    assert other.verdict.state == "hold" and other.parts[0].spool is None
+
+
+def test_a_spool_that_is_loaded_nowhere_is_judged_too(shop, plain, wet):
+    file = read(given_file())
+    on = on_machine(file, shop.south.printer, [wet])
+    assert on.verdict.state == "hold" and on.parts[0].spool == wet
+    with pytest.raises(ValidationError, match="uses 1 spools"):
+        on_machine(file, shop.south.printer, [plain, wet])
+
+
+def test_a_job_of_two_tools_needs_two_toolheads(shop, plain):
+    file = read(given_file(HEAD + ONE_METRE + "T1\n" + ONE_METRE))
+    with pytest.raises(ValidationError, match="uses tool 1, and North has 1 toolhead "):
+        on_machine(file, shop.north.printer, [plain, plain])
+    sentences = [on.verdict.reasons[0].sentence for on in where_it_may_run(file)]
+    assert sentences == [
+        f"The job uses tool 1; {name} has 1 (counted from 0)." for name in ("North", "South")
+    ]
+
+
+def test_a_job_is_recorded_with_what_its_file_takes(shop, loaded):
+    file = read(given_file(HEAD + 10 * ONE_METRE + "G1 E-0.8\nG1 E0.8\n"))
+    job = record_file_job(
+        file, printer=shop.north.printer, spools=[loaded], start=hours_ago(12), override_reason="a test"
+    )
+    grams = 24.0528 * loaded.feedstock.polymer.density_g_cm3
+    (use,) = job.uses.all()
+    assert use.mass_g == pytest.approx(grams, rel=1e-5)
+    assert use.retracted_m == pytest.approx(0.0008)
+    assert (job.name, job.file, job.stopped, job.nozzle_c, job.bed_c) == ("bracket.gcode", file, "", 205, 55)
+    assert job.hours == pytest.approx(facts_of(file).seconds / 3600)
+    assert job.max_flow_mm3_s == pytest.approx(facts_of(file).uses[0].peak_1s_mm3_s)
+    assert remaining(loaded).mass_g == pytest.approx(1000 - grams, abs=0.01)
+    with pytest.raises(ValidationError, match="recorded already"):
+        record_file_job(
+            file, printer=shop.north.printer, spools=[loaded], start=hours_ago(12), override_reason="a test"
+        )
+
+
+@pytest.mark.parametrize(
+    ("where", "words"),
+    [({"stopped_line": 16}, "before line 16 of 25"), ({"stopped_pct": 57.14}, "at 57.14 % of its file")],
+)
+def test_a_job_that_stopped_early_takes_the_grams_up_to_there(shop, loaded, where, words):
+    file = read(given_file())
+    job = record_file_job(
+        file,
+        printer=shop.north.printer,
+        spools=[loaded],
+        start=hours_ago(12),
+        override_reason="a test",
+        **where,
+    )
+    assert job.stopped == words
+    # Half of the 20 lines with 0.5 m each, after the 5 of the head.
+    (use,) = job.uses.all()
+    assert use.mass_g == pytest.approx(12.0264 * loaded.feedstock.polymer.density_g_cm3, rel=0.03)
+
+
+def test_a_line_or_a_percentage(shop, loaded):
+    file = read(given_file())
+    asked = {"printer": shop.north.printer, "spools": [loaded], "override_reason": "a test"}
+    for where, says in (
+        ({"stopped_line": 3, "stopped_pct": 5}, "not both"),
+        ({"stopped_line": 26}, "between 1 and 25"),
+        ({"stopped_pct": 101}, "between 0 and 100"),
+    ):
+        with pytest.raises(ValidationError, match=says):
+            record_file_job(file, **asked, **where)
+
+
+def test_several_spools_give_each_their_own(shop, loaded, filled):
+    """T0, a colour change on it to the filled spool, then T1 with another: one job, three uses."""
+    second = add_toolhead(shop.north.printer, Toolhead(name="T1"))
+    third = receive(shop.pla, shop.box, card="dry")
+    load_spool(second, third, at=hours_ago(29), override_reason="a test")
+    text = HEAD + ONE_METRE + "M600\n" + 2 * ONE_METRE + "T1\nM104 S215\n" + 3 * ONE_METRE
+    file = read(given_file(text))
+    on = on_machine(file, shop.north.printer, [loaded, filled, third])
+    assert [part.numbers for part in on.parts] == [[0], [1], [2]]
+    assert [part.later for part in on.parts] == [False, True, False]
+    assert any("Carbon fibre has 340 HV" in reason.sentence for reason in on.verdict.reasons)
+    job = record_file_job(
+        file,
+        printer=shop.north.printer,
+        spools=[loaded, filled, third],
+        start=hours_ago(12),
+        override_reason="a test",
+    )
+    grams = {use.spool: use.mass_g for use in job.uses.all()}
+    cm3 = [2.40528 * metres for metres in (1, 2, 3)]
+    assert grams[loaded] == pytest.approx(cm3[0] * loaded.feedstock.polymer.density_g_cm3, rel=1e-4)
+    assert grams[third] == pytest.approx(cm3[2] * third.feedstock.polymer.density_g_cm3, rel=1e-4)
+    assert (job.state, job.nozzle_c) == ("hold", 215)
+    assert any(reason["sentence"].startswith(f"{filled.code[:3]}-") for reason in job.reasons)
+    withdraw_job(job, reason="a test")
+    assert remaining(loaded).mass_g == pytest.approx(1000)
+
+
+def test_the_same_spool_twice_is_one_use(shop, loaded):
+    file = read(given_file(HEAD + ONE_METRE + "M600\n" + ONE_METRE))
+    job = record_file_job(
+        file,
+        printer=shop.north.printer,
+        spools=[loaded, loaded],
+        start=hours_ago(12),
+        override_reason="a test",
+    )
+    (use,) = job.uses.all()
+    assert use.mass_g == pytest.approx(4.81056 * loaded.feedstock.polymer.density_g_cm3, rel=1e-4)
+
+
+def test_a_spool_that_was_not_loaded_gives_nothing(shop, loaded, filled):
+    file = read(given_file())
+    with pytest.raises(ValidationError, match="was not on North T0"):
+        record_file_job(
+            file, printer=shop.north.printer, spools=[filled], start=hours_ago(12), override_reason="a test"
+        )
+    assert remaining(loaded).mass_g == pytest.approx(1000)

@@ -1,0 +1,190 @@
+from datetime import timedelta
+from io import StringIO
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.core.management import call_command
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from maintenance.jobs.records import rebuild_wear, record_job, withdraw_job
+from maintenance.machines.loading import load_spool, unload_spool
+from maintenance.models import Job, Loading, WearEntry
+from maintenance.parts.fitting import life_left, replace_part
+from spools.inventory.ledger import remaining
+from spools.inventory.moves import move_spool
+from spools.models import MassEntry
+from spools.moisture.state import moisture_now
+from tests.maintenance.conftest import PRINT
+from tests.spools.conftest import hours_ago, receive
+
+
+@pytest.fixture
+def loaded(shop, plain):
+    load_spool(shop.north, plain, at=hours_ago(30), override_reason="a test")
+    return plain
+
+
+def record(shop, spool, **values) -> Job:
+    given = {"toolhead": shop.north, "spool": spool, "start": hours_ago(12), "override_reason": "a test"}
+    return record_job(**(given | PRINT | values))
+
+
+def wear() -> dict:
+    return {
+        (row.part_id, row.use_id): (row.dose_km, row.feed_km, row.hot_h, row.mass_g)
+        for row in WearEntry.objects.all()
+    }
+
+
+def test_a_job_takes_grams_and_wears_every_fitted_part(shop, loaded):
+    made = record(shop, loaded, by=shop.user)
+    assert remaining(loaded).mass_g == pytest.approx(950)
+    assert made.printer == shop.north.printer and made.recorded_by == shop.user
+    assert {row.part.kind.role for row in WearEntry.objects.all()} == {"nozzle", "gears", "liner"}
+    assert {check["name"] for check in made.reasons} >= {"moisture", "quantity", "abrasion"}
+    entry = MassEntry.objects.get(kind="printed")
+    assert (entry.at, entry.net_change_g, entry.note) == (made.start, -50, "job bracket")
+
+
+def test_a_hard_filler_on_brass_needs_a_reason_and_wears_faster(shop, loaded, filled):
+    plain_job = record(shop, loaded)
+    unload_spool(loaded.loadings.get(), shop.box, at=hours_ago(10))
+    with pytest.raises(ValidationError) as refused:
+        load_spool(shop.north, filled, at=hours_ago(9))
+    assert "Carbon fibre has 340 HV" in refused.value.message_dict["override_reason"][0]
+    load_spool(shop.north, filled, at=hours_ago(9), override_reason="the steel one is in the post")
+    with pytest.raises(ValidationError, match="On hold"):
+        record(shop, filled, start=hours_ago(8), override_reason=" ")
+    job = record(shop, filled, start=hours_ago(8))
+    assert (job.state, job.override_reason) == ("hold", "a test")
+    doses = [WearEntry.objects.get(part__kind=shop.brass, use__job=made).dose_km for made in (plain_job, job)]
+    assert doses[1] > 40 * doses[0]
+
+
+def test_a_withdrawn_job_was_never_recorded(shop, loaded):
+    record(shop, loaded, start=hours_ago(20))
+    before = wear(), remaining(loaded), moisture_now(loaded).mean_pct
+    parts = [fitting.part for fitting in shop.north.fittings.all()]
+    ages = {pk: (left.age, left.median_left) for pk, left in life_left(parts).items()}
+    made = record(shop, loaded, mass_g=300)
+    assert wear() != before[0] and remaining(loaded) != before[1]
+    withdrawn = withdraw_job(made, reason="wrong spool", by=shop.user)
+    assert wear() == before[0]
+    amount = remaining(loaded)
+    assert (amount.mass_g, amount.low_g, amount.high_g) == (
+        before[1].mass_g,
+        before[1].low_g,
+        before[1].high_g,
+    )
+    assert {pk: (left.age, left.median_left) for pk, left in life_left(parts).items()} == ages
+    assert moisture_now(loaded).mean_pct == pytest.approx(before[2], rel=1e-3)
+    assert withdrawn.withdrawn_at and withdrawn.withdrawn_reason == "wrong spool"
+    assert withdrawn.uses.get().returned.net_change_g == 300
+
+
+def test_a_job_is_withdrawn_once_and_with_a_reason(shop, loaded):
+    made = record(shop, loaded)
+    with pytest.raises(ValidationError, match="between 1 and 300"):
+        withdraw_job(made, reason="  ")
+    withdraw_job(made, reason="a mistake")
+    with pytest.raises(ValidationError, match="already"):
+        withdraw_job(made, reason="again")
+    assert remaining(loaded).mass_g == pytest.approx(1000)
+
+
+def test_wear_is_rebuilt_from_jobs_and_fittings_to_the_same(shop, loaded):
+    record(shop, loaded, start=hours_ago(20))
+    replace_part(shop.north, "nozzle", shop.steel, at=hours_ago(15))
+    withdraw_job(record(shop, loaded, start=hours_ago(14)), reason="a mistake")
+    record(shop, loaded)
+    kept = wear()
+    assert rebuild_wear() == []
+    assert wear() == kept
+    WearEntry.objects.filter(part__kind=shop.gears).delete()
+    WearEntry.objects.filter(part__kind=shop.steel).update(dose_km=9)
+    said = StringIO()
+    call_command("rebuild", stdout=said)
+    assert "1 spools rebuilt, 0 changed." in said.getvalue()
+    assert "Wear counted again, 3 changed." in said.getvalue()
+    assert wear() == kept
+
+
+REFUSED = {
+    "more than it holds": ({"mass_g": 1500}, "mass_g"),
+    "negative grams": ({"mass_g": -1}, "mass_g"),
+    "no number": ({"mass_g": float("nan")}, "mass_g"),
+    "negative hours": ({"hours": -2}, "hours"),
+    "a year of printing": ({"hours": 8760}, "hours"),
+    "as hot as the sun": ({"nozzle_c": 5500}, "nozzle_c"),
+    "a frozen bed": ({"bed_c": -20}, "bed_c"),
+    "tomorrow": ({"start": hours_ago(-24)}, "start"),
+    "before it was loaded": ({"start": hours_ago(40)}, "spool"),
+    "before the spool came": ({"start": hours_ago(24 * 40)}, "start"),
+    "without a name": ({"name": " "}, "name"),
+    "a name that is too long": ({"name": "x" * 121}, "name"),
+    "an endless reason": ({"override_reason": "x" * 301}, "override_reason"),
+}
+
+
+@pytest.mark.parametrize("what", REFUSED)
+def test_a_job_that_cannot_be_is_refused_and_nothing_is_stored(shop, loaded, what):
+    values, field = REFUSED[what]
+    with pytest.raises(ValidationError) as refused:
+        record(shop, loaded, **values)
+    assert field in refused.value.message_dict
+    assert not Job.objects.exists() and not WearEntry.objects.exists()
+    assert remaining(loaded).mass_g == pytest.approx(1000)
+
+
+def test_a_job_needs_its_spool_on_that_toolhead_then(shop, loaded):
+    other = receive(shop.pla, shop.box)
+    for spool, values in [(other, {}), (loaded, {"toolhead": shop.south})]:
+        with pytest.raises(ValidationError, match="was not on"):
+            record(shop, spool, **values)
+
+
+def test_a_spool_that_was_carried_away_printed_nothing_since(shop, loaded):
+    move_spool(loaded, shop.shelf, at=hours_ago(6))
+    record(shop, loaded, start=hours_ago(7))
+    with pytest.raises(ValidationError, match="was not on"):
+        record(shop, loaded, start=hours_ago(5))
+
+
+def test_a_job_of_a_spool_that_came_off_since_is_recorded_late(shop, loaded):
+    unload_spool(loaded.loadings.get(), shop.box, at=hours_ago(5))
+    assert record(shop, loaded, start=hours_ago(8)).start == hours_ago(8)
+    with pytest.raises(ValidationError, match="was not on"):
+        record(shop, loaded, start=hours_ago(4))
+
+
+@settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.tuples(st.floats(1, 60), st.floats(0.1, 10), st.booleans()), max_size=5))
+def test_what_parts_have_done_is_what_the_jobs_that_stand_add_up_to(shop, loaded, jobs):
+    for job in Job.objects.filter(withdrawn_at=None):
+        withdraw_job(job, reason="another turn")
+    for n, (mass_g, hours, withdrawn) in enumerate(jobs):
+        made = record(shop, loaded, mass_g=mass_g, hours=hours, start=hours_ago(20) + timedelta(minutes=n))
+        if withdrawn:
+            withdraw_job(made, reason="a mistake")
+    standing = [(mass_g, hours) for mass_g, hours, withdrawn in jobs if not withdrawn]
+    left = {of.part.kind.role: life_left([of.part])[of.part_id] for of in shop.north.fittings.all()}
+    assert left["liner"].age == pytest.approx(sum(hours for _, hours in standing))
+    assert left["gears"].age == pytest.approx(sum(mass_g for mass_g, _ in standing) * 0.335e-3, rel=0.01)
+    assert remaining(loaded).mass_g == pytest.approx(1000 - sum(mass_g for mass_g, _ in standing))
+    assert rebuild_wear() == []
+
+
+def test_the_same_job_is_not_recorded_by_a_second_tap(shop, loaded):
+    first = record(shop, loaded)
+    with pytest.raises(ValidationError, match="recorded already"):
+        record(shop, loaded)
+    assert Job.objects.count() == 1
+    withdraw_job(first, reason="tapped by mistake")
+    assert record(shop, loaded)
+
+
+def test_a_spool_that_was_carried_away_is_on_no_toolhead(shop, loaded):
+    assert Loading.objects.present().count() == 1
+    move_spool(loaded, shop.shelf)
+    assert not Loading.objects.present()

@@ -1,0 +1,169 @@
+import pytest
+from django.core.exceptions import ValidationError
+from django.db import IntegrityError, transaction
+
+from maintenance.jobs.records import record_job
+from maintenance.machines.loading import load_spool
+from maintenance.models import Fitting, Part, Reminder, StockEntry, WearEntry
+from maintenance.parts.fitting import (
+    add_stock,
+    fit_existing,
+    fit_part,
+    in_stock,
+    life_left,
+    remove_part,
+    replace_part,
+)
+from tests.maintenance.conftest import PRINT
+from tests.spools.conftest import hours_ago
+
+
+def fitted(toolhead, role: str = "nozzle") -> Fitting:
+    return toolhead.fittings.get(role=role, end=None)
+
+
+def everything() -> list:
+    return [model.objects.count() for model in (StockEntry, Part, Fitting, WearEntry, Reminder)]
+
+
+@pytest.fixture
+def printed(shop, plain):
+    """A job of 50 g on north, twelve hours ago."""
+    load_spool(shop.north, plain, at=hours_ago(20), override_reason="a test")
+    return record_job(
+        toolhead=shop.north, spool=plain, start=hours_ago(12), override_reason="a test", **PRINT
+    )
+
+
+def test_a_part_comes_from_the_drawer(shop):
+    before = in_stock()[shop.brass.pk]
+    off = remove_part(fitted(shop.north), removal="worn")
+    fitting = fit_part(shop.north, shop.brass, by=shop.user)
+    assert in_stock([shop.brass]) == {shop.brass.pk: before - 1}
+    assert fitting.part_id != off.part_id and fitting.recorded_by == shop.user
+    assert life_left([fitting.part])[fitting.part_id].age == 0
+
+
+def test_what_was_never_in_the_drawer_is_not_counted(shop):
+    StockEntry.objects.all().delete()
+    assert in_stock() == {}
+
+
+def test_counters_survive_moving_a_part(shop, printed):
+    nozzle = fitted(shop.north).part
+    age = life_left([nozzle])[nozzle.pk].age
+    assert age > 0
+    remove_part(fitted(shop.north), removal="sound", at=hours_ago(3))
+    remove_part(fitted(shop.south), removal="upgraded", at=hours_ago(3))
+    moved = fit_existing(nozzle, shop.south, at=hours_ago(2))
+    assert (moved.part, moved.role) == (nozzle, "nozzle")
+    left = life_left([nozzle])[nozzle.pk]
+    assert left.age == age
+    assert any("taken off sound" in reason for reason in left.why)
+    assert left.probability_used_up < 1e-6
+
+
+def test_life_left_is_a_band_in_the_unit_of_its_kind(shop, printed):
+    parts = [fitting.part for fitting in shop.north.fittings.all()]
+    left = {part.kind.role: life_left(parts)[part.pk] for part in parts}
+    # 50 g of PLA: 16.7 m of filament, 0.321 km through 0.4 mm (checks.md: 335 m and 6.42 km a kilogram).
+    assert left["gears"].age == pytest.approx(0.0168, abs=0.0001)
+    assert left["nozzle"].age == pytest.approx(0.321 * 0.002, rel=0.01)
+    assert left["liner"].age == 2
+    assert left["nozzle"].unit == "dose_km"
+    assert left["nozzle"].low_left < left["nozzle"].median_left < left["nozzle"].high_left
+
+
+def test_life_left_takes_three_queries_however_many(shop, printed, django_assert_num_queries):
+    parts = list(Part.objects.all())
+    with django_assert_num_queries(3):
+        assert len(life_left(parts)) == 6
+
+
+def test_a_part_recorded_late_bears_the_jobs_since(shop, printed):
+    old = fitted(shop.north).part
+    new = replace_part(shop.north, "nozzle", shop.steel, at=hours_ago(15))
+    left = life_left([old, new.part])
+    assert left[old.pk].age == 0 and left[new.part_id].age > 0
+
+
+def test_replacing_takes_the_old_one_off(shop):
+    old = fitted(shop.north)
+    new = replace_part(shop.north, "nozzle", shop.steel, at=hours_ago(1), by=shop.user)
+    old.refresh_from_db()
+    assert (old.removal, old.end) == ("worn", new.start)
+    assert fitted(shop.north).part.kind == shop.steel
+
+
+REFUSED = {
+    "in two places": (lambda s: fit_existing(fitted(s.north).part, s.south), "Take it off there first"),
+    "a role that is taken": (lambda s: fit_part(s.north, s.brass), "Replace it, or take it off first"),
+    "a worn one again": (
+        lambda s: fit_existing(remove_part(fitted(s.north), removal="worn").part, s.north),
+        "came off as worn out",
+    ),
+    "removed before it was fitted": (
+        lambda s: remove_part(fitted(s.north), removal="worn", at=hours_ago(24 * 30)),
+        "Give a time after that",
+    ),
+    "replaced before it was fitted": (
+        lambda s: replace_part(s.north, "nozzle", s.brass, at=hours_ago(24 * 30)),
+        "Give a time after that",
+    ),
+    "a removal that is none": (lambda s: remove_part(fitted(s.north), removal="tired"), "Say why"),
+    "in the future": (lambda s: remove_part(fitted(s.north), removal="worn", at=hours_ago(-2)), "future"),
+    "the wrong role": (lambda s: replace_part(s.north, "nozzle", s.gears), "no part for this role"),
+    "replacing nothing": (
+        lambda s: (remove_part(fitted(s.north), removal="sound"), replace_part(s.north, "nozzle", s.brass)),
+        "Fit the part instead",
+    ),
+    "fitted where one was until later": (
+        lambda s: (
+            remove_part(fitted(s.north), removal="sound"),
+            fit_part(s.north, s.brass, at=hours_ago(9)),
+        ),
+        "was on it until",
+    ),
+    "no part": (lambda s: add_stock(s.brass, 0), "Give a number of parts"),
+    "far too many": (lambda s: add_stock(s.brass, 10**12), "Give a number of parts"),
+    "more than there are": (lambda s: add_stock(s.brass, -50), "Take out no more"),
+    "stock of tomorrow": (lambda s: add_stock(s.brass, 1, at=hours_ago(-24)), "future"),
+}
+
+
+@pytest.mark.parametrize("what", REFUSED)
+def test_what_cannot_be_is_refused_and_nothing_is_stored(shop, what):
+    act, says = REFUSED[what]
+    before = everything()
+    with pytest.raises(ValidationError, match=says), transaction.atomic():
+        act(shop)
+    assert everything() == before
+    assert fitted(shop.north).part.kind == shop.brass
+
+
+def test_an_empty_drawer_gives_nothing(shop):
+    add_stock(shop.brass, -in_stock()[shop.brass.pk])
+    with pytest.raises(ValidationError, match="Receive some first"):
+        replace_part(shop.north, "nozzle", shop.brass)
+    assert fitted(shop.north).end is None
+
+
+def test_a_part_that_is_off_is_not_taken_off_again(shop):
+    fitting = remove_part(fitted(shop.north), removal="sound")
+    with pytest.raises(ValidationError, match="already"):
+        remove_part(fitting, removal="worn")
+    assert Fitting.objects.get(pk=fitting.pk).removal == "sound"
+
+
+def test_the_database_itself_lets_no_part_be_in_two_places(shop):
+    there = fitted(shop.north)
+    with pytest.raises(IntegrityError), transaction.atomic():
+        Fitting.objects.create(part=there.part, toolhead=shop.south, role="liner", start=there.start)
+
+
+def test_a_part_is_replaced_once_by_two_who_press_at_once(shop):
+    old = shop.north.fittings.get(role="nozzle", end=None)
+    replace_part(shop.north, "nozzle", shop.steel, old=old)
+    with pytest.raises(ValidationError, match="came off North T0 on"):
+        replace_part(shop.north, "nozzle", shop.steel, old=old)
+    assert shop.north.fittings.filter(role="nozzle").count() == 2

@@ -1,0 +1,151 @@
+import pytest
+from django.core.exceptions import ValidationError
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
+
+from maintenance.jobs.records import record_job
+from maintenance.machines.loading import load_spool
+from maintenance.models import Toolhead
+from maintenance.parts.fitting import remove_part
+from maintenance.readiness.inputs import JobAsked, situation, verdict, verdicts
+from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
+from spools.drying.heat_budget import heat_of
+from spools.drying.runs import finish_drying, start_drying
+from spools.inventory.ledger import take, weigh
+from spools.moisture.state import moisture_now
+from tests.maintenance.conftest import PRINT
+from tests.spools.conftest import feedstock, hours_ago, receive
+
+SMALL = JobAsked(50, 2, 205, 55)
+
+
+def states(found) -> dict[str, str]:
+    return {check.name: check.state for check in found.checks}
+
+
+def test_a_dry_plain_spool_is_clear(shop, plain):
+    found = verdict(shop.south, plain, SMALL)
+    assert set(states(found).values()) == {CLEAR}, found.reasons
+
+
+def test_a_spool_that_lay_open_is_on_hold_for_its_moisture(shop, wet):
+    found = verdict(shop.south, wet)
+    assert states(found)["moisture"] == HOLD
+    moisture = next(check for check in found.checks if check.name == "moisture")
+    likely = moisture_now(wet).outer_pct(50).p50
+    assert f"outer 50 g hold {likely:.2g} %" in moisture.sentence
+    assert moisture.way_out == "Dry it in Dryer at 75 °C; its page works out for how long."
+
+
+def test_the_way_out_of_what_water_softens_speaks_of_a_cool_start(shop):
+    said = situation(shop.south, receive(feedstock("PVA"), shop.shelf)).dry_advice
+    assert said.startswith("Dry it in Dryer at 40 °C, hotter once")
+    assert "hotter once it has lost the water that softens it" in said
+
+
+def test_the_printers_air_counts_until_the_end_of_the_print(shop, plain):
+    place = shop.south.printer.place
+    place.assumed_rh_pct, place.assumed_temperature_c, place.moved_air = 95, 30, True
+    place.save()
+    short, long = (states(verdict(shop.south, plain, JobAsked(50, h, 205, 55))) for h in (0.1, 200))
+    assert (short["moisture"], long["moisture"]) == (CLEAR, HOLD)
+
+
+def test_filler_on_brass_is_a_hold_and_on_steel_is_clear(shop, filled):
+    found = verdicts([(shop.north, filled), (shop.south, filled)])
+    assert states(found[shop.north.pk, filled.pk])["abrasion"] == HOLD
+    assert states(found[shop.south.pk, filled.pk])["abrasion"] == CLEAR
+
+
+def test_the_wear_of_the_job_itself_counts(shop, filled):
+    # 60 g are 0.039 km of an expected 0.17 (10 % by 0.055); 900 g are 0.58 km (90 % by 0.49).
+    small = verdict(shop.north, filled, JobAsked(60, 5, 205, 55))
+    large = verdict(shop.north, filled, JobAsked(900, 60, 205, 55))
+    assert (states(small)["nozzle life"], states(large)["nozzle life"]) == (CLEAR, HOLD)
+
+
+def test_past_jobs_count(shop, filled):
+    load_spool(shop.north, filled, at=hours_ago(30), override_reason="a test")
+    values = PRINT | {"mass_g": 300}
+    record_job(toolhead=shop.north, spool=filled, start=hours_ago(20), override_reason="a test", **values)
+    assert states(verdict(shop.north, filled, SMALL))["nozzle life"] == CAUTION
+    then = verdict(shop.north, filled, SMALL, at=hours_ago(25))
+    assert states(then)["nozzle life"] == CLEAR
+
+
+def test_without_a_nozzle_it_is_a_hold(shop, plain):
+    remove_part(shop.south.fittings.get(role="nozzle"), removal="sound")
+    assert states(verdict(shop.south, plain))["nozzle"] == HOLD
+
+
+def test_a_spool_in_the_dryer_waits_for_its_end(shop, wet):
+    start_drying([wet], shop.dryer, 75, planned_hours=10, at=hours_ago(2))
+    check = next(check for check in verdict(shop.south, wet).checks if check.name == "drying")
+    assert check.state == HOLD and "It dries in Dryer at 75 °C" in check.sentence
+    assert check.way_out.startswith("Take it out of the dryer when it is dry enough: its page tells")
+
+
+def test_a_polyamide_without_heat_left_is_not_to_be_dried_as_usual(shop, wet):
+    # 100 h at 80 °C are all that it may have (fixtures/reference/thermal_values.csv, air heat budget).
+    for ended_h_ago in (125, 64):
+        [run] = start_drying([wet], shop.dryer, 80, planned_hours=46, at=hours_ago(ended_h_ago + 46))
+        finish_drying(run, place=shop.box, at=hours_ago(ended_h_ago))
+    said = situation(shop.south, wet).dry_advice
+    share = heat_of(wet, list(wet.drying_runs.all()), timezone.now()).life_share
+    assert 0.5 < share < 1 and said.startswith(f"{100 * share:.0f} % of what a polyamide may have of hot air")
+
+
+def test_a_small_job_is_no_more_than_what_is_left(shop, plain):
+    weigh(plain, 200 + 30, resolution_g=1)
+    found = situation(shop.south, plain)
+    assert 1 < found.job_mass_g < 30
+    assert states(verdict(shop.south, plain))["quantity"] == CLEAR
+
+
+def test_an_empty_spool_is_short_of_any_job(shop, plain):
+    take(plain, 1000)
+    weigh(plain, 200)
+    assert states(verdict(shop.south, plain))["quantity"] != CLEAR
+
+
+def test_a_small_job_stays_within_what_the_machine_gives(shop, wet):
+    printer = shop.south.printer
+    printer.bed_max_c = 60
+    printer.save()
+    assert situation(shop.south, wet).bed_c == 60
+    shop.south.hot_end_max_c = 240
+    shop.south.save()
+    assert states(verdict(shop.south, wet))["temperature"] == HOLD
+
+
+def test_without_a_dryer_the_way_out_says_so(shop, wet):
+    shop.dryer.delete()
+    assert "There is no dryer here yet" in situation(shop.south, wet).dry_advice
+
+
+@pytest.mark.parametrize(
+    "numbers",
+    [(-1, 2, 205, 55), (50, 0, 205, 55), (50, 2, 601, 55), (50, 2, 205, 301), (float("nan"), 2, 205, 55)],
+)
+def test_a_job_that_no_printer_makes_is_refused(numbers):
+    with pytest.raises(ValidationError, match="Give a number between"):
+        JobAsked(*numbers)
+
+
+def test_many_pairs_take_as_many_queries_as_one(shop):
+    spools = [receive(feedstock, shop.box, card="dry") for feedstock in (shop.pla, shop.nylon) for _ in "ab"]
+    toolheads = list(Toolhead.objects.all())
+    with CaptureQueriesContext(connection) as one:
+        verdicts([(toolheads[0], spools[0])])
+    with CaptureQueriesContext(connection) as many:
+        found = verdicts([(toolhead, spool) for toolhead in toolheads for spool in spools])
+    assert len(found) == 8
+    assert len(many) == len(one) <= 17
+
+
+def test_a_pair_alone_is_judged_as_among_others(shop, plain, wet, filled):
+    pairs = [(toolhead, spool) for toolhead in (shop.north, shop.south) for spool in (plain, wet, filled)]
+    together = verdicts(pairs, SMALL)
+    for toolhead, spool in pairs:
+        assert verdict(toolhead, spool, SMALL).state == together[toolhead.pk, spool.pk].state

@@ -1,0 +1,381 @@
+"""Each rule by itself, at its limits, over plain data."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from maintenance.gcode import Retractions
+from maintenance.readiness import rules as readiness_rules
+from maintenance.readiness.rules import (
+    CAUTION,
+    CLEAR,
+    HOLD,
+    Check,
+    Fitted,
+    Situation,
+    Verdict,
+    Wetness,
+    judge,
+)
+from maintenance.wear.intervals import Since
+from maintenance.wear.learning import learn
+from maintenance.wear.life import Life
+from maintenance.wear.purging import Change
+
+DRY = Wetness(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
+DAMP = Wetness(50, 0.4, 0.6, 0.9, over_clear=0.7, over_hold=0.3)
+WET = Wetness(120, 0.7, 0.9, 1.2, over_clear=1.0, over_hold=0.88)
+
+
+def part(name: str, **values) -> Fitted:
+    given = {"hardness_hv": 690.0, "max_c": None, "life": learn(Life(100, 30, 300)), "unit": "km of filament"}
+    given |= {"age": 0.0, "ahead": 0.0, "sound_at": 0.0, "in_stock": 2}
+    return Fitted(name, **(given | values))
+
+
+PARTS = {
+    "nozzle": part("hardened steel nozzle"),
+    "gears": part("hardened steel gears"),
+    "liner": part("all-metal heat break", hardness_hv=None),
+}
+GOOD = Situation(
+    spool="K7M4QX",
+    toolhead="North T0",
+    polymer="PA6",
+    job_mass_g=120,
+    job_hours=6,
+    nozzle_c=265,
+    bed_c=80,
+    nozzle_min_c=245,
+    nozzle_max_c=290,
+    bed_min_c=50,
+    bed_max_c=100,
+    hot_end_max_c=300,
+    bed_limit_c=110,
+    ptfe_lined=False,
+    enclosed=True,
+    enclosure="yes",
+    emission="caprolactam",
+    limit_clear_pct=0.5,
+    limit_hold_pct=0.75,
+    now=DRY,
+    end=DRY,
+    low_g=480,
+    likely_g=500,
+    high_g=520,
+    tail_g=0.4,
+    parts=PARTS,
+    dry_advice="Dry it at 75 °C in the big dryer.",
+)
+
+
+def check(name: str, situation: Situation) -> Check:
+    [found] = [found for found in judge(situation).checks if found.name == name]
+    return found
+
+
+def with_part(role: str, **values) -> Situation:
+    return replace(GOOD, parts=PARTS | {role: replace(PARTS[role], **values)})
+
+
+def test_where_all_is_well_every_check_is_clear():
+    verdict = judge(GOOD)
+    assert verdict.state == CLEAR and verdict.reasons == []
+    assert {found.state for found in verdict.checks} == {CLEAR}
+    assert all(found.sentence.endswith(".") and not found.way_out for found in verdict.checks)
+
+
+def test_a_verdict_is_its_worst_check_and_tells_the_worst_first():
+    checks = [
+        Check("a", CLEAR, "."),
+        Check("b", CAUTION, "."),
+        Check("c", HOLD, "."),
+        Check("d", CAUTION, "."),
+    ]
+    assert Verdict(checks).state == HOLD
+    assert [found.name for found in Verdict(checks).reasons] == ["c", "b", "d"]
+
+
+def test_where_nothing_was_checked_nothing_is_clear():
+    assert Verdict([]).state == CAUTION
+
+
+def test_moisture_over_the_limit_is_a_hold_with_number_limit_and_way_out():
+    found = check("moisture", replace(GOOD, now=WET, end=WET))
+    assert found.state == HOLD
+    assert found.sentence == "The outer 120 g hold 0.9 % (0.7 to 1.2 %); the print limit is 0.75 %."
+    assert (found.way_out, found.action) == ("Dry it at 75 °C in the big dryer.", "dry")
+
+
+def test_moisture_that_may_be_over_is_a_caution():
+    assert check("moisture", replace(GOOD, now=DAMP, end=DAMP)).state == CAUTION
+
+
+@pytest.mark.parametrize(
+    ("over_clear", "over_hold", "state"),
+    [(0.2, 0, CLEAR), (0.21, 0, CAUTION), (1, 0.8, CAUTION), (1, 0.81, HOLD)],
+)
+def test_moisture_turns_at_the_stated_probabilities(over_clear, over_hold, state):
+    wet = replace(DRY, over_clear=over_clear, over_hold=over_hold)
+    assert check("moisture", replace(GOOD, now=wet, end=wet)).state == state
+
+
+def test_a_spool_that_gets_wet_during_the_print_is_told_so():
+    found = check("moisture", replace(GOOD, end=WET))
+    assert found.state == HOLD
+    assert found.sentence.startswith(
+        "After 6 h of printing in the air of North T0 the outer 120 g would hold"
+    )
+
+
+def test_a_spool_that_dries_during_the_print_is_still_wet_now():
+    assert check("moisture", replace(GOOD, now=WET)).state == HOLD
+
+
+def test_moisture_without_evidence_is_a_caution_that_says_what_to_do():
+    found = check("moisture", replace(GOOD, now=None, end=None))
+    assert found.state == CAUTION and "not known" in found.sentence and "Record" in found.way_out
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "state"),
+    [(120.4, 130, CLEAR), (120.3, 130, CAUTION), (100, 120.4, CAUTION), (100, 120.3, HOLD), (0, 0, HOLD)],
+)
+def test_quantity_counts_the_tail_that_cannot_be_fed(low, high, state):
+    found = check("quantity", replace(GOOD, low_g=low, likely_g=(low + high) / 2, high_g=high))
+    assert found.state == state
+    assert "0.4 g stay in the feed path" in found.sentence
+    assert bool(found.way_out) == (state != CLEAR)
+
+
+def test_without_a_nozzle_nothing_prints():
+    found = check("nozzle", replace(GOOD, parts={}))
+    assert (found.state, found.action) == (HOLD, "fit")
+    assert "abrasion" not in [other.name for other in judge(replace(GOOD, parts={})).checks]
+
+
+def filled(role: str, hardness_hv: float | None, filler_hv: float = 340, high: float = 370) -> Situation:
+    soft = with_part(role, name="worn tip", hardness_hv=hardness_hv)
+    return replace(soft, filler="carbon fibre", filler_hv=filler_hv, filler_high_hv=high)
+
+
+@pytest.mark.parametrize(
+    ("surface", "state"),
+    [(105, HOLD), (283, HOLD), (284, CAUTION), (308, CAUTION), (309, CLEAR), (None, CAUTION)],
+)
+def test_filler_on_a_nozzle_turns_at_one_and_a_fifth_of_its_hardness(surface, state):
+    found = check("abrasion", filled("nozzle", surface))
+    assert found.state == state
+    assert bool(found.way_out) == (state != CLEAR)
+
+
+def test_the_hold_on_a_soft_nozzle_names_both_hardnesses():
+    sentence = check("abrasion", filled("nozzle", 105)).sentence
+    assert sentence == "Carbon fibre has 340 HV; from 126 HV on it cuts the worn tip (105 HV)."
+
+
+def test_filler_on_soft_gears_is_a_caution():
+    assert check("gears", filled("gears", 105)).state == CAUTION
+    assert check("gears", filled("gears", 690)).state == CLEAR
+    assert check("gears", filled("gears", None)).state == CAUTION
+
+
+def test_plain_filament_is_clear_on_soft_parts():
+    assert check("abrasion", with_part("nozzle", hardness_hv=None)).state == CLEAR
+    assert check("gears", with_part("gears", hardness_hv=None)).state == CLEAR
+
+
+def test_gears_that_nobody_recorded_are_no_clear_case():
+    found = check("gears", replace(GOOD, parts={"nozzle": PARTS["nozzle"]}))
+    assert (found.state, found.action) == (CAUTION, "fit")
+
+
+LIFE_CHECKS = {"nozzle": "nozzle life", "gears": "gear life", "liner": "liner life"}
+
+
+@pytest.mark.parametrize("role", LIFE_CHECKS)
+def test_a_part_that_may_be_used_up_before_the_job_ends(role):
+    # The life is 100 (30 to 300): 20 % are used up by 48, 80 % by 199.5.
+    name = LIFE_CHECKS[role]
+    assert check(name, with_part(role, age=42, ahead=5)).state == CLEAR
+    due = check(name, with_part(role, age=42, ahead=7))
+    assert due.state == CAUTION
+    assert "49 of an expected 100 (30 to 300) km of filament" in due.sentence
+    assert due.way_out == f"Replace the {role} (2 in stock)."
+    gone = check(name, with_part(role, age=195, ahead=6, in_stock=0))
+    assert gone.state == HOLD
+    assert "none in stock, reorder" in gone.way_out
+
+
+def test_other_parts_are_a_caution_however_used_up():
+    assert "other parts" not in [found.name for found in judge(GOOD).checks]
+    parts = PARTS | {"belts": part("belt set"), "hot_end_fan": part("small fan", age=400)}
+    found = check("other parts", replace(GOOD, parts=parts))
+    assert found.state == CAUTION and "small fan" in found.sentence
+    assert found.way_out == "Replace the hot end fan (2 in stock)."
+    assert check("other parts", replace(GOOD, parts=PARTS | {"belts": part("belt set")})).state == CLEAR
+
+
+def test_a_part_seen_sound_lately_is_good_for_longer():
+    assert check("nozzle life", with_part("nozzle", age=60, sound_at=58)).state == CLEAR
+
+
+def test_a_ptfe_liner_that_nobody_recorded_is_no_clear_case():
+    parts = {role: PARTS[role] for role in ("nozzle", "gears")}
+    assert check("liner life", replace(GOOD, parts=parts, ptfe_lined=True, nozzle_c=245)).state == CAUTION
+    assert "liner life" not in [found.name for found in judge(replace(GOOD, parts=parts)).checks]
+
+
+@pytest.mark.parametrize(
+    ("change", "state", "words"),
+    [
+        ({"hot_end_max_c": 264}, HOLD, "the hot end allows 264 °C"),
+        ({"hot_end_max_c": 240, "nozzle_c": 235}, HOLD, "needs at least 245 °C"),
+        ({"ptfe_lined": True}, HOLD, "PTFE in the hot end allows 250 °C"),
+        ({"ptfe_lined": True, "nozzle_c": 250}, CAUTION, "no margin"),
+        ({"ptfe_lined": True, "nozzle_c": 245}, CLEAR, "within every limit"),
+        ({"hot_end_max_c": 267}, CAUTION, "no margin"),
+        ({"bed_limit_c": 79}, HOLD, "A bed of 80 °C"),
+        ({"bed_limit_c": 49, "bed_c": 40}, HOLD, "A bed of 50 °C"),
+        ({"nozzle_c": 244}, CAUTION, "outside the 245 to 290 °C"),
+        ({"nozzle_c": 291}, CAUTION, "outside the 245 to 290 °C"),
+        ({"bed_c": 40}, CAUTION, "outside the 50 to 100 °C"),
+        ({"bed_c": 105}, CAUTION, "outside the 50 to 100 °C"),
+    ],
+)
+def test_temperature(change, state, words):
+    found = check("temperature", replace(GOOD, **change))
+    assert (found.state, words in found.sentence) == (state, True), found.sentence
+    assert bool(found.way_out) == (state != CLEAR)
+
+
+@pytest.mark.parametrize("role", ["nozzle", "liner"])
+def test_a_part_that_bears_less_heat_than_the_hot_end_sets_the_limit(role):
+    found = check("temperature", with_part(role, name="a weak part", max_c=260))
+    assert found.state == HOLD and "a weak part allows 260 °C" in found.sentence
+
+
+def test_a_spool_in_the_dryer_is_on_hold():
+    found = check("drying", replace(GOOD, drying="It dries until 18:00.", drying_way_out="Wait."))
+    assert (found.state, found.sentence, found.action) == (HOLD, "It dries until 18:00.", "wait")
+
+
+def test_air():
+    found = check("air", replace(GOOD, enclosed=False))
+    assert found.state == CAUTION and "caprolactam" in found.sentence and "Ventilate" in found.way_out
+    assert check("air", replace(GOOD, enclosed=False, enclosure="no", emission="lactide")).state == CLEAR
+    fumes = check("air", replace(GOOD, enclosed=False, enclosure="helps", emission="styrene"))
+    assert fumes.state == CAUTION and "gives off styrene" in fumes.sentence
+    assert "gives off" not in check("air", replace(GOOD, enclosed=False, emission="low")).sentence
+
+
+CLEANED = Since("hot-end cleaning", "North T0", "hot hours", used=40, interval=50, ahead=6)
+
+
+@pytest.mark.parametrize(("ahead", "state"), [(9.9, CLEAR), (10, CAUTION), (500, CAUTION)])
+def test_residue_turns_where_its_hot_hours_are_over_before_the_job_ends(ahead, state):
+    found = check("residue", replace(GOOD, hot_end=replace(CLEANED, ahead=ahead)))
+    assert (found.state, found.action) == (state, "clean" if state != CLEAR else "")
+    assert f"{40 + ahead:.0f} of 50 hot hours since its hot-end cleaning" in found.sentence
+
+
+def test_leftovers_that_matter_are_told_before_the_hot_hours():
+    change = Change(True, "PC was in it last.", "Purge it.")
+    both = check("residue", replace(GOOD, change=change, hot_end=replace(CLEANED, ahead=20)))
+    assert (both.state, both.action) == (CAUTION, "purge")
+    assert both.sentence.startswith("PC was in it last. After this job North T0")
+    assert both.way_out == "Purge it. Clean the hot end and record it."
+    harmless = check("residue", replace(GOOD, change=replace(change, matters=False), hot_end=CLEANED))
+    assert harmless.state == CLEAR and harmless.sentence.endswith("PC was in it last.")
+
+
+def test_where_no_service_is_asked_for_nothing_is_said_of_it():
+    assert not {"residue", "service"} & {found.name for found in judge(GOOD).checks}
+
+
+@pytest.mark.parametrize(
+    ("used", "ahead", "stops", "state"),
+    [
+        (90, 9, False, CLEAR),
+        (90, 10, False, CAUTION),
+        (100, 0, False, CAUTION),
+        (90, 10, True, CAUTION),
+        (100, 0, True, HOLD),
+    ],
+)
+def test_service_holds_only_when_it_is_overdue_and_stops_the_machine(used, ahead, stops, state):
+    belts = Since("belt check", "North", "printing hours", used, 100, ahead, stops=stops)
+    found = check("service", replace(GOOD, services=[belts]))
+    assert (found.state, found.action) == (state, "service" if state != CLEAR else "")
+    if state != CLEAR:
+        assert f"{used + ahead} of 100 printing hours since its belt check" in found.sentence
+
+
+def test_of_several_services_the_stopping_one_is_named():
+    belts = Since("belt check", "North", "h", 500, 100)
+    filter_ = Since("filter change", "North", "h", 101, 100, stops=True)
+    found = check("service", replace(GOOD, services=[belts, filter_]))
+    assert found.state == HOLD and "since its filter change" in found.sentence
+
+
+wetness = st.builds(
+    lambda over, share: replace(DRY, over_clear=over, over_hold=over * share),
+    st.floats(0, 1),
+    st.floats(0, 1),
+)
+
+
+@given(wetness, wetness, st.floats(0, 1000), st.floats(0, 1000), st.floats(0, 500), st.floats(50, 3000))
+def test_a_verdict_is_never_better_than_any_of_its_checks(now, end, low, more, age, hardness):
+    situation = replace(
+        GOOD, now=now, end=end, low_g=low, high_g=low + more, filler="glass fibre", filler_hv=500
+    )
+    situation = replace(situation, parts=PARTS | {"nozzle": part("nozzle", hardness_hv=hardness, age=age)})
+    verdict = judge(situation)
+    worst = max(readiness_rules.STATES.index(found.state) for found in verdict.checks)
+    assert readiness_rules.STATES.index(verdict.state) == worst
+    assert all(found.way_out and found.action for found in verdict.reasons)
+    longer = replace(situation.parts["nozzle"], age=age + 10)
+    assert (
+        readiness_rules.STATES.index(judge(replace(situation, parts=PARTS | {"nozzle": longer})).state)
+        >= worst
+    )
+
+
+def backs(**values) -> Retractions:
+    given = {"count": 900, "length_mm": 720.0, "usual_mm": 0.8, "longest_mm": 1.2, "per_m": 30.0}
+    return Retractions(**(given | {"most_over_one": 4} | values))
+
+
+def test_a_job_that_says_nothing_of_its_retractions_is_not_judged_by_them():
+    assert {found.name for found in judge(GOOD).checks}.isdisjoint({"retraction", "diameter"})
+
+
+@pytest.mark.parametrize(
+    ("back", "guided", "state"),
+    [
+        (backs(), False, CLEAR),
+        (backs(most_over_one=10), False, CLEAR),
+        (backs(most_over_one=11), False, CAUTION),
+        (backs(per_m=200), False, CLEAR),
+        (backs(per_m=201), False, CAUTION),
+        (backs(usual_mm=2), False, CLEAR),
+        (backs(usual_mm=2.1), False, CAUTION),
+        (backs(usual_mm=2.1), True, CLEAR),
+        (backs(usual_mm=8.1), True, CAUTION),
+    ],
+)
+def test_retractions(back, guided, state):
+    found = check("retraction", replace(GOOD, retractions=back, guided=guided))
+    assert found.state == state
+    assert found.sentence.startswith("900 retractions, ")
+    assert ("no source" in found.sentence) == (state == CAUTION) == bool(found.way_out)
+
+
+@pytest.mark.parametrize(("diameter_mm", "state"), [(1.75, CLEAR), (1.7, CLEAR), (2.85, HOLD)])
+def test_filament_of_another_diameter(diameter_mm, state):
+    found = check("diameter", replace(GOOD, job_diameter_mm=1.75, diameter_mm=diameter_mm))
+    assert found.state == state
+    assert f"this is {diameter_mm:g} mm" in found.sentence

@@ -1,0 +1,123 @@
+"""Sweeps, jobs, parts, weighings and people at the same time, on the database that the environment names.
+
+Run as a module by test_sweeps_at_once.py; prints what went wrong, one line each.
+"""
+
+import threading
+from collections.abc import Callable
+from itertools import count
+
+import django
+
+django.setup()
+
+from django.core.exceptions import ValidationError  # noqa: E402
+from django.core.management import call_command  # noqa: E402
+from django.db import connection  # noqa: E402
+from django.db.models import Count  # noqa: E402
+from django.utils import timezone  # noqa: E402
+
+from maintenance.models import Channel, Fitting, Reminder, ReminderEvent  # noqa: E402
+from maintenance.parts.fitting import add_stock, in_stock, replace_part  # noqa: E402
+from maintenance.reminders.delivery.channels import add_email, open_calendar  # noqa: E402
+from maintenance.reminders.lifecycle import LONGEST_SNOOZE, done, look, snooze, store_sweep, sweep  # noqa: E402
+from spools.drying.runs import finish_drying, start_drying  # noqa: E402
+from spools.inventory.ledger import weigh  # noqa: E402
+from spools.moisture.state import advance  # noqa: E402
+from tests.pages.small_shop import a_job, small_shop  # noqa: E402
+
+ROUNDS = 4
+
+
+def main() -> None:
+    call_command("migrate", verbosity=0)
+    shop = small_shop()
+    nozzle = shop.toolheads[0].fittings.get(role="nozzle", end=None).part.kind
+    add_stock(nozzle, 40)
+    number = count(1)
+
+    def replaced() -> None:
+        replace_part(shop.toolheads[0], "nozzle", nozzle)
+
+    def drawer() -> None:
+        add_stock(nozzle, 1)
+        add_stock(nozzle, -1)
+
+    def weighed() -> None:
+        weigh(shop.spools[2], 1200 - next(number))
+
+    def dried() -> None:
+        [run] = start_drying([shop.spools[1]], shop.dryer, 70, planned_hours=8)
+        finish_drying(run, place=shop.box)
+
+    def acted() -> None:
+        for reminder in Reminder.objects.filter(ended_at=None):
+            if next(number) % 2:
+                done(reminder)
+            else:
+                snooze(reminder, timezone.now() + LONGEST_SNOOZE / 2)
+
+    def printed() -> None:
+        a_job(shop, name=f"job {next(number)}", start=timezone.now())
+
+    acts = [sweep, sweep, lambda: advance(shop.spools), replaced, drawer, weighed, dried, acted, printed]
+    for error in at_once(acts):
+        print(error)
+    # A sweep whose look is old, and two that store the same look.
+    old = look(timezone.now())
+    for error in at_once([lambda: store_sweep(old, timezone.now())] * 4):
+        print(error)
+    # Buttons that are tapped twice.
+    taps = [
+        lambda: open_calendar(shop.user),
+        lambda: add_email(shop.user, f"{next(number) // 4}@shop.example"),
+    ]
+    for error in at_once([*taps, *taps]):
+        print(error)
+    print(*wrong(), sep="\n", end="")
+
+
+def at_once(acts: list[Callable[[], object]]) -> list[str]:
+    """Does each act several times, all of them beside each other. Refusals of the shop are no errors."""
+    start, errors = threading.Barrier(len(acts)), []
+
+    def run(act: Callable[[], object]) -> None:
+        start.wait()
+        for _ in range(ROUNDS):
+            try:
+                act()
+            except ValidationError:
+                continue
+            except Exception as error:
+                errors.append(f"{type(error).__name__}: {error}".replace("\n", " "))
+        connection.close()
+
+    threads = [threading.Thread(target=run, args=[act]) for act in acts]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return errors
+
+
+def wrong() -> list[str]:
+    """Causes that are open twice, events that are missing or double; nothing at all is wrong, too."""
+    rows = Reminder.objects.filter(ended_at=None).values("cause").annotate(n=Count("pk")).filter(n__gt=1)
+    found = [f"open twice: {row['cause']}" for row in rows]
+    once = ReminderEvent.objects.exclude(what__in=["snoozed", "back"])
+    rows = once.values("reminder", "what").annotate(n=Count("pk")).filter(n__gt=1)
+    found += [f"told twice: {row}" for row in rows]
+    for reminder in Reminder.objects.prefetch_related("events"):
+        told = [event.what for event in reminder.events.all()]
+        if told[:1] != ["raised"] or (reminder.ending or None) not in [*told, None]:
+            found.append(f"{reminder.cause}: {told}")
+    ways = Channel.objects.filter(ended_at=None).values("user", "address").annotate(n=Count("pk"))
+    found += [f"added twice: {way}" for way in ways.filter(n__gt=1)]
+    if not Reminder.objects.exists():
+        found.append("no reminders")
+    assert Fitting.objects.exists() and in_stock()
+    return found
+
+
+if __name__ == "__main__":
+    main()

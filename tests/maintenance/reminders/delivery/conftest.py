@@ -1,0 +1,97 @@
+"""One person, reminders that are raised by hand, and the work of sending alone."""
+
+from collections.abc import Callable, Iterator
+
+import pytest
+from django.contrib.auth import get_user_model
+from django.utils import timezone
+
+from background import queue
+from background.running import run_due
+from maintenance.models import Channel, Message, Reminder, ReminderEvent, Subscription
+from maintenance.reminders.delivery import attempts, mail, outbox, posting
+from maintenance.reminders.delivery.webhook import new_secret
+from tests.maintenance.reminders.delivery.receivers import HttpReceiver, MailReceiver
+
+Kind = Reminder.Kind
+
+
+@pytest.fixture(autouse=True)
+def only_sending(monkeypatch, settings, tmp_path):
+    """No other work is registered, and the network is asked directly."""
+    works = {name: work for name, work in queue.WORKS.items() if name in (outbox.DELIVER, outbox.DISPATCH)}
+    monkeypatch.setattr(queue, "WORKS", works)
+    monkeypatch.setattr("background.running.WORKS", works)
+    monkeypatch.setattr(queue, "PERIODS", {})
+    for name in ("HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY", "http_proxy", "https_proxy", "all_proxy"):
+        monkeypatch.delenv(name, raising=False)
+    settings.PUBLIC_URL = "https://shop.example"
+    settings.DATA_DIR = tmp_path
+
+
+@pytest.fixture
+def cleo(db):
+    return get_user_model().objects.create_user("cleo")
+
+
+@pytest.fixture
+def channel(cleo) -> Callable[..., Channel]:
+    """A way to reach cleo that tells the given kinds (all without a word), at once or in the digest."""
+
+    def add(kind: str, address: str, kinds=Kind.values, timing="at_once", **values) -> Channel:
+        secret = new_secret() if kind == "webhook" else ""
+        made = Channel.objects.create(user=cleo, kind=kind, address=address, secret=secret, **values)
+        rows = [Subscription(channel=made, reminder_kind=one, timing=timing) for one in kinds]
+        Subscription.objects.bulk_create(rows)
+        return made
+
+    return add
+
+
+def raised(number: int = 1, what: str = "raised", **values) -> ReminderEvent:
+    """A reminder, new unless ``number`` has been used, and something that happened to it; not posted yet."""
+    given = {"kind": "dry", "title": f"Re-dry spool {number}", "why": "0.9 %; limit 0.5 %."}
+    given |= {"way_out": "Dry it for 9 h at 70 °C.", "raised_at": timezone.now()} | values
+    reminder, _ = Reminder.objects.get_or_create(cause=f"dry:spool:{number}", ended_at=None, defaults=given)
+    return ReminderEvent.objects.create(reminder=reminder, what=what, at=timezone.now())
+
+
+def post(*events: ReminderEvent) -> list[Message]:
+    """Their messages, in the order in which they were written."""
+    outbox.post(events)
+    return list(Message.objects.filter(event__in=events).order_by("written_at"))
+
+
+def work_until_quiet() -> None:
+    """All that is due now, with what it puts in the queue; as in the minute that begins."""
+    outbox.dispatch(timezone.now())
+    while run_due():
+        pass
+
+
+def impatient(monkeypatch) -> None:
+    """Deadlines are shorter than the receivers are slow."""
+    monkeypatch.setattr(posting, "DEADLINE_S", 0.4)
+    monkeypatch.setattr(mail, "DEADLINE_S", 0.4)
+
+
+def let_pauses_pass(monkeypatch) -> None:
+    """Failures are followed by the next try at once."""
+    monkeypatch.setattr(attempts, "PAUSES_S", [0])
+
+
+@pytest.fixture
+def web() -> Iterator[HttpReceiver]:
+    with HttpReceiver.running() as receiver:
+        yield receiver
+
+
+@pytest.fixture
+def post_office(settings) -> Iterator[MailReceiver]:
+    """A real SMTP server on loopback, and the settings that send there."""
+    with MailReceiver.running() as receiver:
+        settings.EMAIL_BACKEND = "django.core.mail.backends.smtp.EmailBackend"
+        settings.EMAIL_HOST, settings.EMAIL_PORT = "127.0.0.1", receiver.port
+        settings.EMAIL_USE_TLS = False
+        settings.DEFAULT_FROM_EMAIL = "Shop <shop@shop.example>"
+        yield receiver

@@ -1,0 +1,436 @@
+"""Who is told what, and when: at once, after quiet hours, in the digest; and what is lost on the way."""
+
+import json
+import threading
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+import time_machine
+from django.db import connection, transaction
+from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
+
+from background.models import WorkItem
+from background.running import run_due
+from maintenance.models import Channel, Message, Reminder, ReminderEvent
+from maintenance.reminders import lifecycle
+from maintenance.reminders.delivery import attempts, channels, outbox
+from maintenance.reminders.delivery.outbox import AT_ONCE_MOST, write_digests
+from maintenance.reminders.delivery.outbox import post as write
+from spools.drying.runs import start_drying
+from tests.maintenance.reminders.delivery.conftest import post, raised, work_until_quiet
+from tests.spools.conftest import hours_ago
+
+pytestmark = pytest.mark.django_db
+BERLIN = ZoneInfo("Europe/Berlin")
+
+
+def berlin(*when: int) -> datetime:
+    return datetime(*when, tzinfo=BERLIN)
+
+
+def wishes(user, **values) -> None:
+    channels.keep_times(
+        user,
+        **{
+            "quiet_from": datetime.min.time().replace(hour=22),
+            "quiet_to": datetime.min.time().replace(hour=7),
+            "pressing_in_quiet": False,
+            "digest_at": datetime.min.time().replace(hour=7, minute=30),
+            **values,
+        },
+    )
+
+
+def states() -> list[str]:
+    return sorted(Message.objects.values_list("state", flat=True))
+
+
+def test_people_are_told_three_things_and_a_receiver_all(channel):
+    person = channel("email", "a@shop.example")
+    machine = channel("webhook", "http://127.0.0.1:9/")
+    for number, what in enumerate(ReminderEvent.What.values):
+        post(raised(number, what))
+    told = {way.pk: set(way.messages.values_list("body__what", flat=True)) for way in (person, machine)}
+    assert told[person.pk] == {"raised", "escalated", "back"}
+    assert told[machine.pk] == set(ReminderEvent.What.values)
+
+
+def test_only_kinds_that_are_wanted_by_ways_that_are_open(channel, cleo):
+    channel("email", "a@shop.example", kinds=["leak"])
+    ended = channel("email", "b@shop.example")
+    channels.end(ended)
+    channel("calendar", "token")
+    channel("page", "")
+    assert post(raised()) == []
+    cleo.is_active = False
+    cleo.save()
+    channel("email", "c@shop.example")
+    assert post(raised(2)) == []
+    assert not WorkItem.objects.exists()
+
+
+def test_a_reminder_that_is_raised_and_pressing_at_once_is_told_once(channel):
+    channel("email", "a@shop.example")
+    [message] = post(raised(1), raised(1, "escalated"))
+    assert message.body["what"] == "escalated" and message.body["pressing"] is True
+
+
+def test_a_sweep_of_the_shop_reaches_its_receiver(channel, web, shop, wet):
+    """From a nylon spool on the open shelf to the receiver, and away again when it is dried."""
+    channel("webhook", web.address)
+    lifecycle.sweep()
+    work_until_quiet()
+    told = [json.loads(one.body) for one in web.received]
+    assert {body["type"] for body in told} <= {"reminder.raised", "reminder.escalated"}
+    [raised_] = [body["data"] for body in told if body["type"] == "reminder.raised"]
+    assert raised_["cause"] == f"dry:spool:{wet.pk}"
+    assert raised_["link"] == f"https://shop.example/s/{wet.code}/dry/"
+    start_drying([wet], shop.dryer, 75, at=hours_ago(0.2))
+    lifecycle.sweep()
+    work_until_quiet()
+    assert json.loads(web.received[-1].body)["type"] == "reminder.gone"
+
+
+def test_it_is_part_of_the_callers_transaction(channel):
+    channel("email", "a@shop.example")
+
+    class ChangedMyMind(Exception):
+        pass
+
+    with pytest.raises(ChangedMyMind), transaction.atomic():
+        post(raised())
+        raise ChangedMyMind
+    assert not Message.objects.exists() and not WorkItem.objects.exists()
+
+
+def test_the_number_of_queries_does_not_grow_with_the_events(channel, cleo):
+    for number in range(3):
+        channel("webhook", f"http://127.0.0.1:9/{number}")
+    counts = []
+    for size in (2, 20):
+        events = [raised(1000 * size + number) for number in range(size)]
+        with CaptureQueriesContext(connection) as queries:
+            write(events)
+        counts.append(len(queries))
+    assert counts[0] == counts[1] <= 6
+    assert Message.objects.count() == 3 * 22
+
+
+def test_the_message_says_the_same_whatever_becomes_of_the_reminder(channel):
+    channel("webhook", "http://127.0.0.1:9/")
+    [message] = post(raised())
+    Reminder.objects.update(title="Something else", why="Changed")
+    message.refresh_from_db()
+    assert message.body["title"] == "Re-dry spool 1" and message.body["why"] == "0.9 %; limit 0.5 %."
+
+
+def test_in_quiet_hours_it_waits_for_their_end(channel, cleo, web, post_office):
+    wishes(cleo)
+    channel("email", "a@shop.example")
+    with time_machine.travel(berlin(2026, 3, 28, 23), tick=False) as clock:
+        [message] = post(raised())
+        assert message.not_before == berlin(2026, 3, 29, 7)
+        work_until_quiet()
+        clock.move_to(berlin(2026, 3, 29, 6, 59))
+        work_until_quiet()
+        assert post_office.received == []
+        clock.move_to(berlin(2026, 3, 29, 7))
+        work_until_quiet()
+        assert post_office.ids == [str(message.pk)]
+
+
+def test_pressing_ones_come_through_if_the_person_says_so(channel, cleo):
+    channel("email", "a@shop.example")
+    with time_machine.travel(berlin(2026, 10, 25, 2, 30), tick=False):
+        wishes(cleo)
+        assert post(raised(1, "escalated"))[0].not_before == berlin(2026, 10, 25, 7)
+        wishes(cleo, pressing_in_quiet=True)
+        assert post(raised(2, "escalated"))[0].not_before == timezone.now()
+        assert post(raised(3, "back", escalated_at=timezone.now()))[0].not_before == timezone.now()
+        assert post(raised(4))[0].not_before == berlin(2026, 10, 25, 7)
+
+
+@pytest.mark.parametrize("change", [{"ended_at": 0}, {"snoozed_until": 5}])
+def test_what_is_due_no_more_is_not_told_to_people(channel, cleo, post_office, web, change):
+    wishes(cleo)
+    channel("email", "a@shop.example")
+    channel("webhook", web.address)
+    with time_machine.travel(berlin(2026, 6, 1, 23), tick=False) as clock:
+        post(raised())
+        work_until_quiet()
+        assert len(web.ids) == 1, "a receiver is told at any hour"
+        clock.move_to(berlin(2026, 6, 2, 7))
+        [(name, days)] = change.items()
+        Reminder.objects.update(**{name: timezone.now() + timedelta(days=days)})
+        work_until_quiet()
+    assert post_office.received == [] and states() == ["lapsed", "sent"]
+
+
+def test_many_at_once_are_told_as_one(channel, post_office):
+    channel("email", "a@shop.example")
+    post(*(raised(number) for number in range(AT_ONCE_MOST + 1)))
+    work_until_quiet()
+    [mail] = post_office.received
+    assert mail["Subject"].startswith(f"{AT_ONCE_MOST + 1} reminders: Re-dry spool 0; ")
+    assert states() == ["bundled"] * (AT_ONCE_MOST + 1) + ["sent"]
+    post(*(raised(100 + number) for number in range(AT_ONCE_MOST)))
+    work_until_quiet()
+    assert len(post_office.received) == 1 + AT_ONCE_MOST
+
+
+def test_what_several_sweeps_found_in_quiet_hours_is_told_as_one(channel, cleo, post_office):
+    wishes(cleo)
+    channel("email", "a@shop.example")
+    with time_machine.travel(berlin(2026, 6, 1, 22), tick=False) as clock:
+        for number in range(AT_ONCE_MOST + 3):
+            post(raised(number))
+            work_until_quiet()
+            clock.shift(timedelta(minutes=30))
+        Reminder.objects.filter(cause="dry:spool:0").update(ended_at=timezone.now())
+        again = Reminder.objects.get(cause="dry:spool:1")
+        post(ReminderEvent.objects.create(reminder=again, what="escalated", at=timezone.now()))
+        clock.move_to(berlin(2026, 6, 2, 7))
+        work_until_quiet()
+        [mail] = post_office.received
+        assert mail["Subject"].startswith(f"{AT_ONCE_MOST + 2} reminders: ")
+        assert mail.get_body(("plain",)).get_content().count("Re-dry spool 1") == 1
+        assert states() == ["bundled"] * (AT_ONCE_MOST + 2) + ["lapsed"] * 2 + ["sent"]
+        # A few come one by one.
+        clock.move_to(berlin(2026, 6, 2, 23))
+        for number in range(2):
+            post(raised(100 + number))
+            clock.shift(timedelta(minutes=30))
+        clock.move_to(berlin(2026, 6, 3, 7))
+        work_until_quiet()
+        assert len(post_office.received) == 3
+
+
+def test_the_digest_comes_once_a_day_and_says_what_is_still_due(channel, cleo, post_office):
+    wishes(cleo)
+    channel("email", "a@shop.example", timing="digest")
+    with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
+        post(raised(1), raised(2), raised(3, "escalated", title="Leak of box 3"))
+        Reminder.objects.filter(cause="dry:spool:2").update(ended_at=timezone.now())
+        assert write_digests(timezone.now()) == 0
+        clock.move_to(berlin(2026, 6, 2, 7, 30))
+        assert [write_digests(timezone.now()) for _ in range(3)] == [1, 0, 0]
+        work_until_quiet()
+        [mail] = post_office.received
+        assert mail["Subject"] == "2 reminders: Leak of box 3; Re-dry spool 1"
+        assert states() == ["bundled", "bundled", "lapsed", "sent"]
+        # The time is moved: what is due the same day is told the next.
+        wishes(cleo, digest_at=datetime.min.time().replace(hour=18))
+        post(raised(4))
+        clock.move_to(berlin(2026, 6, 2, 18))
+        assert write_digests(timezone.now()) == 0
+        clock.move_to(berlin(2026, 6, 3, 18))
+        assert write_digests(timezone.now()) == 1
+
+
+def test_very_many_are_told_up_to_a_hundred_and_counted(channel, post_office):
+    channel("email", "a@shop.example", timing="digest")
+    with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
+        write([raised(number) for number in range(130)])
+        clock.shift(timedelta(days=1))
+        write_digests(timezone.now())
+        work_until_quiet()
+    [mail] = post_office.received
+    assert mail["Subject"].startswith("130 reminders: ") and mail["Subject"].endswith("; and 127 more")
+    assert "And 30 more" in mail.get_body(("plain",)).get_content()
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_that_write_digests_and_queue_tries_at_once_do_it_once(channel, web):
+    mail, hook = channel("email", "a@shop.example", timing="digest"), channel("webhook", web.address)
+    post(*(raised(number) for number in range(6)))
+    WorkItem.objects.all().delete()
+    later = timezone.now() + timedelta(days=2)
+    at_once = threading.Barrier(4)
+
+    def each_minute() -> None:
+        at_once.wait()
+        write_digests(later)
+        outbox.dispatch(later)
+        connection.close()
+
+    threads = [threading.Thread(target=each_minute) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert mail.messages.filter(purpose="digest").count() == 1
+    tries_of = WorkItem.objects.filter(name=outbox.DELIVER).values_list("args__message", flat=True)
+    waiting = hook.messages.filter(state="waiting").count() + 1
+    assert len(tries_of) == len(set(tries_of)) == waiting == 7
+
+
+def test_nothing_to_say_no_digest(channel, cleo):
+    channel("email", "a@shop.example", timing="digest")
+    with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
+        post(raised(1))
+        Reminder.objects.update(ended_at=timezone.now())
+        clock.shift(timedelta(days=1))
+        assert write_digests(timezone.now()) == 0
+    assert states() == ["lapsed"]
+
+
+def test_after_a_week_without_power_it_is_one_digest_and_not_at_night(channel, cleo, post_office):
+    wishes(cleo)
+    channel("email", "a@shop.example", timing="digest")
+    with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
+        for number in range(3):
+            post(raised(number))
+            clock.shift(timedelta(days=1))
+        clock.move_to(berlin(2026, 6, 9, 2))
+        assert write_digests(timezone.now()) == 1
+        work_until_quiet()
+        assert post_office.received == []
+        clock.move_to(berlin(2026, 6, 9, 7))
+        assert write_digests(timezone.now()) == 0
+        work_until_quiet()
+        assert len(post_office.received) == 1
+
+
+def test_a_reminder_that_came_up_twice_stands_in_the_digest_once(channel, cleo, post_office):
+    channel("email", "a@shop.example", timing="digest")
+    with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
+        post(raised(1))
+        clock.shift(timedelta(hours=1))
+        post(raised(1, "escalated"))
+        clock.shift(timedelta(days=1))
+        write_digests(timezone.now())
+        work_until_quiet()
+    [mail] = post_office.received
+    assert mail["Subject"] == "Pressing: Re-dry spool 1"
+
+
+def test_what_was_lost_on_its_way_is_found(channel, web):
+    """Work that took its worker down each time is given up by the queue, and rows may go missing."""
+    channel("webhook", web.address)
+    lost, gone = post(raised(1), raised(2))
+    outbox.dispatch(timezone.now())
+    items = WorkItem.objects.filter(name=outbox.DELIVER)
+    items.filter(args__message=str(lost.pk)).update(state="failed")
+    items.filter(args__message=str(gone.pk)).delete()
+    outbox.dispatch(timezone.now() + timedelta(minutes=1))
+    outbox.dispatch(timezone.now() + timedelta(minutes=1))
+    with time_machine.travel(timezone.now() + timedelta(minutes=2)):
+        run_due()
+    assert sorted(web.ids) == sorted([str(lost.pk), str(gone.pk)])
+
+
+def test_a_worker_that_dies_after_sending_sends_again_with_the_same_id(channel, web):
+    channel("webhook", web.address)
+    [message] = post(raised())
+    attempts.attempt(str(message.pk), 0)
+    work_until_quiet()
+    assert web.ids == [str(message.pk)] * 2 and states() == ["sent"]
+
+
+def test_a_try_that_was_overtaken_does_nothing(channel, web):
+    channel("webhook", web.address)
+    [message] = post(raised())
+    work_until_quiet()
+    assert attempts.attempt(str(message.pk), 0) is None
+    attempts.keep(str(message.pk), 0, attempts.Outcome(attempts.NotDelivered("late")))
+    message.refresh_from_db()
+    assert (message.state, message.attempts, message.error) == ("sent", 1, "")
+
+
+def test_a_clock_that_was_a_year_ahead_holds_nothing_up(channel, web, post_office):
+    channel("webhook", web.address)
+    channel("email", "a@shop.example", timing="digest")
+    with time_machine.travel(berlin(2027, 6, 1, 12), tick=False):
+        post(raised())
+        web.mood = 500
+        work_until_quiet()
+    WorkItem.objects.all().delete()
+    web.mood = 200
+    with time_machine.travel(berlin(2026, 6, 1, 12), tick=False):
+        assert write_digests(timezone.now()) == 1
+        outbox.dispatch(timezone.now())
+        work_until_quiet()
+    assert len(web.ids) == len(post_office.ids) == 1
+
+
+def test_more_than_a_lot_is_queued_in_several(channel, web, monkeypatch):
+    monkeypatch.setattr(outbox, "LOT", 3)
+    channel("webhook", web.address)
+    messages = post(*(raised(number) for number in range(8)))
+    work_until_quiet()
+    assert sorted(web.ids) == sorted(str(message.pk) for message in messages)
+
+
+def test_a_test_goes_out_at_once_although_the_way_rests(channel, cleo, web):
+    wishes(cleo)
+    hook = channel("webhook", web.address)
+    with time_machine.travel(berlin(2026, 6, 1, 23), tick=False) as clock:
+        web.mood = 500
+        post(raised())
+        work_until_quiet()
+        web.mood = 200
+        test = outbox.send_test(hook)
+        work_until_quiet()
+        assert web.ids == [str(test.pk)]
+        clock.shift(timedelta(seconds=10))
+        work_until_quiet()
+    assert len(web.ids) == 2, "it works again, so the rest follows"
+
+
+def test_times_are_told_in_utc_to_machines_and_in_the_shops_zone_to_people(channel):
+    channel("webhook", "http://127.0.0.1:9/")
+    with time_machine.travel(datetime(2026, 6, 1, 12, tzinfo=UTC), tick=False):
+        [message] = post(raised(1, due_at=timezone.now()))
+    assert message.body["at"] == "2026-06-01T12:00:00+00:00"
+    assert (
+        message.body["due_at"] == "2026-06-01T12:00:00+00:00" and message.body["due"] == "1 Jun 2026, 14:00"
+    )
+
+
+def test_what_was_written_for_a_way_that_had_just_ended_waits_for_nothing(channel):
+    hook = channel("webhook", "http://127.0.0.1:9/")
+    digest = channel("email", "a@shop.example", timing="digest")
+    post(raised())
+    Channel.objects.filter(pk__in=[hook.pk, digest.pk]).update(ended_at=timezone.now())
+    outbox.dispatch(timezone.now())
+    assert states() == ["lapsed", "lapsed"]
+
+
+def test_what_became_pressing_in_quiet_hours_is_told_once_after_them(channel, cleo, post_office):
+    wishes(cleo)
+    channel("email", "a@shop.example")
+    with time_machine.travel(berlin(2026, 6, 1, 23), tick=False) as clock:
+        post(raised(1))
+        clock.shift(timedelta(hours=2))
+        post(raised(1, "escalated"))
+        clock.move_to(berlin(2026, 6, 2, 7))
+        work_until_quiet()
+    assert len(post_office.received) == 1 and states() == ["lapsed", "sent"]
+    assert Message.objects.get(state="sent").body["what"] == "escalated"
+
+
+def test_what_was_done_while_the_mail_server_was_away_is_not_told(channel, post_office, settings):
+    channel("email", "a@shop.example")
+    port, settings.EMAIL_PORT = settings.EMAIL_PORT, 9
+    with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
+        post(raised())
+        work_until_quiet()
+        assert Message.objects.get().attempts == 1
+        Reminder.objects.update(ended_at=timezone.now())
+        settings.EMAIL_PORT = port
+        clock.shift(timedelta(minutes=1))
+        work_until_quiet()
+    assert post_office.received == [] and states() == ["lapsed"]
+
+
+def test_messages_are_kept_for_a_while(channel):
+    channel("webhook", "http://127.0.0.1:9/")
+    old = timezone.now() - outbox.KEEP - timedelta(days=1)
+    messages = post(*(raised(number) for number in range(3)))
+    Message.objects.filter(pk=messages[0].pk).update(state="sent")
+    Message.objects.filter(pk__in=[messages[1].pk, messages[2].pk]).update(written_at=old)
+    Message.objects.filter(pk=messages[1].pk).update(state="dead")
+    assert outbox.prune(timezone.now()) == 1
+    assert states() == ["sent", "waiting"]

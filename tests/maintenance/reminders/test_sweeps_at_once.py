@@ -1,0 +1,16 @@
+"""Sweeps beside each other and beside all else that a shop does, on a real PostgreSQL."""
+
+import subprocess
+import sys
+
+from tests.services.servers import PostgresServer
+from tests.services.shop import REPOSITORY, shop_env
+
+
+def test_no_sweep_fails_or_doubles_whatever_happens_beside_it(postgres_server: PostgresServer, tmp_path):
+    env = shop_env(
+        tmp_path / "data", postgres_server.new_database(), DJANGO_SETTINGS_MODULE="config.settings"
+    )
+    command = [sys.executable, "-m", "tests.maintenance.reminders.at_once"]
+    done = subprocess.run(command, cwd=REPOSITORY, env=env, capture_output=True, text=True, timeout=300)
+    assert (done.returncode, done.stdout.strip()) == (0, ""), done.stdout + done.stderr

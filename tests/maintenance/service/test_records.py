@@ -1,0 +1,380 @@
+from datetime import timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.core.management import call_command
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
+
+from maintenance.jobs.records import record_job, withdraw_job
+from maintenance.machines.loading import load_spool, unload_spool
+from maintenance.machines.printers import add_toolhead
+from maintenance.models import Loading, Reminder, ServiceEntry, ServiceKind, Toolhead
+from maintenance.readiness.inputs import JobAsked, verdict, verdicts
+from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
+from maintenance.reminders.lifecycle import sweep
+from maintenance.service.intervals import Status, statuses
+from maintenance.service.records import record_service, save_kind, withdraw_service
+from spools.checks import shown
+from tests.maintenance.conftest import PRINT, toolhead
+from tests.spools.conftest import hours_ago, receive
+
+SMALL = JobAsked(50, 2, 205, 55)
+
+
+def service(name: str, **values) -> ServiceKind:
+    """Added long before anything was printed, where nothing else is said."""
+    given = {"work": "other", "subject": "printer", "unit": "hours", "interval": 10, "advice": "Do it."}
+    given["added_at"] = hours_ago(1000)
+    given |= {"source": "invented for tests", "how": "memory"}
+    return save_kind(ServiceKind(name=name, **(given | values)))
+
+
+@pytest.fixture
+def cleaning(shop) -> ServiceKind:
+    return service("hot-end cleaning", work="hot_end", subject="toolhead", unit="hot_h", interval=10)
+
+
+@pytest.fixture
+def belts(shop) -> ServiceKind:
+    return service("belt check", work="belts")
+
+
+@pytest.fixture
+def loaded(shop, plain):
+    """Plain PLA on south since ten days."""
+    load_spool(shop.south, plain, at=hours_ago(239), override_reason="a test")
+    return plain
+
+
+def printed(shop, spool, hours: float, ago: float, **values):
+    """So many hours of printing that began so many hours ago."""
+    given = PRINT | {"name": f"print {ago} h ago", "hours": hours, "override_reason": "a test"}
+    return record_job(
+        toolhead=values.pop("on", shop.south), spool=spool, start=hours_ago(ago), **(given | values)
+    )
+
+
+def status(kind: ServiceKind, on: Toolhead, at=None) -> Status:
+    found = statuses([Toolhead.objects.select_related("printer").get(pk=on.pk)], at)
+    [one] = [status for status in found if status.kind == kind]
+    return one
+
+
+def check(name: str, on: Toolhead, spool, job: JobAsked = SMALL):
+    return next((check for check in verdict(on, spool, job).checks if check.name == name), None)
+
+
+# Counting
+
+
+@pytest.mark.parametrize(
+    ("unit", "used"),
+    # 50 g of PLA are 16.8 m of filament (checks.md: 335 m a kilogram); 205 °C is the middle of its window.
+    [("hours", 7.0), ("hot_h", 7.0), ("feed_km", 0.0336), ("prints", 2.0)],
+)
+def test_jobs_are_counted_in_the_unit_that_matters(shop, loaded, unit, used):
+    kind = service("some work", subject="toolhead", unit=unit)
+    printed(shop, loaded, 4, 30)
+    printed(shop, loaded, 3, 20)
+    since = status(kind, shop.south).since
+    assert since.used == pytest.approx(used, rel=0.01)
+    assert not since.recorded
+    # The first job was 30 hours ago: the rate is that of seven days, the least.
+    assert since.per_day == pytest.approx(used / 7, rel=0.01)
+
+
+def test_days_are_counted_by_the_calendar_from_the_first_job(shop, loaded):
+    kind = service("yearly look", unit="days", interval=365)
+    assert status(kind, shop.south).since.used == 0
+    printed(shop, loaded, 4, 48)
+    assert status(kind, shop.south).since.used == pytest.approx(2, abs=0.01)
+    record_service(kind, printer=shop.south.printer, at=hours_ago(12))
+    assert status(kind, shop.south).since.used == pytest.approx(0.5, abs=0.01)
+
+
+def test_hot_hours_weigh_more_the_hotter_it_was(shop, loaded, cleaning):
+    printed(shop, loaded, 4, 30, nozzle_c=235)
+    # PLA has 96 kJ/mol (wear_values.csv): exp(96000 / 8.314 * (1 / 478.15 - 1 / 508.15)) = 4.16.
+    assert status(cleaning, shop.south).since.used == pytest.approx(4 * 4.16, rel=0.002)
+
+
+def test_a_job_of_two_toolheads_counts_once_for_the_printer_and_for_each_of_them(
+    shop, loaded, cleaning, belts
+):
+    second = add_toolhead(shop.south.printer, Toolhead(name="T1"))
+    other = receive(shop.pla, shop.box)
+    load_spool(second, other, at=hours_ago(100), override_reason="a test")
+    job = printed(shop, loaded, 4, 30)
+    entry = other.mass_entries.create(kind="printed", at=job.start, net_change_g=-5)
+    job.uses.create(toolhead=second, spool=other, mass_g=5, entry=entry)
+    assert status(belts, shop.south).since.used == status(belts, second).since.used == 4
+    assert status(cleaning, second).since.used == pytest.approx(4)
+
+
+def test_another_machines_jobs_and_withdrawn_jobs_do_not_count(shop, loaded, belts):
+    withdraw_job(printed(shop, loaded, 4, 30), reason="a mistake")
+    assert status(belts, shop.south).since.used == 0
+    printed(shop, loaded, 3, 20)
+    assert status(belts, shop.north).since.used == 0
+    assert status(belts, shop.south, hours_ago(25)).since.used == 0
+
+
+def test_when_it_is_due_follows_the_rate_of_use(shop, loaded, belts):
+    printed(shop, loaded, 6, 30)
+    # 6 h in 7 days, the least: the 4 h that are left take 14/3 days.
+    assert status(belts, shop.south).since.days_left == pytest.approx(14 / 3)
+    printed(shop, loaded, 6, 20)
+    assert status(belts, shop.south).since.days_left == 0
+
+
+def test_a_young_machines_rate_is_that_of_the_days_since_its_first_job(shop, loaded, belts):
+    printed(shop, loaded, 6, 9 * 24)
+    # 6 h in 9 days: the 4 h that are left take 6 days.
+    assert status(belts, shop.south).since.days_left == pytest.approx(6, rel=1e-3)
+
+
+@pytest.mark.parametrize(("unit", "used"), [("hours", 3), ("prints", 1), ("days", 1)])
+def test_an_own_service_counts_from_the_day_it_was_added(shop, loaded, unit, used):
+    printed(shop, loaded, 6, 100)
+    kind = service("door", unit=unit, stops=True, added_at=hours_ago(24))
+    printed(shop, loaded, 3, 20)
+    found = status(kind, shop.south)
+    assert found.since.used == pytest.approx(used, abs=0.01) and not found.since.recorded
+    assert found.since_when == f"since this was added on {shown(kind.added_at)}; none is recorded"
+    new = service("hinges", unit=unit, interval=0.1, stops=True, added_at=None)
+    assert status(new, shop.south).since.used == pytest.approx(0, abs=0.001)
+
+
+def test_a_name_in_other_capitals_is_the_same_service(shop, belts):
+    with pytest.raises(ValidationError, match="There is “belt check” already"):
+        service("Belt Check")
+    belts.name = "Belt check"
+    assert save_kind(belts).name == "Belt check"
+
+
+def test_an_enclosures_filter_is_asked_for_where_there_is_one(shop):
+    kind = service("filter change", subject="enclosed")
+    assert status(kind, shop.south)
+    open_ = toolhead("Open", enclosed=False)
+    assert statuses(Toolhead.objects.filter(pk=open_.pk).select_related("printer")) == []
+    with pytest.raises(ValidationError, match="no enclosure"):
+        record_service(kind, printer=open_.printer)
+
+
+def test_what_is_not_in_use_is_not_asked_for(shop, belts):
+    belts.in_use = False
+    save_kind(belts)
+    assert statuses(Toolhead.objects.select_related("printer")) == []
+
+
+# Recording
+
+
+def test_done_starts_the_count_again_and_is_kept(shop, loaded, belts):
+    printed(shop, loaded, 6, 30)
+    entry = record_service(belts, printer=shop.south.printer, at=hours_ago(20), note="slack", by=shop.user)
+    assert (entry.toolhead, entry.recorded_by, entry.note) == (None, shop.user, "slack")
+    found = status(belts, shop.south)
+    assert (found.since.used, found.last, found.since.recorded) == (0, entry.at, True)
+    assert status(belts, shop.south, hours_ago(25)).since.used == 6
+
+
+def test_a_slip_is_taken_back_once_and_stays_to_be_seen(shop, loaded, belts):
+    printed(shop, loaded, 6, 30)
+    entry = record_service(belts, printer=shop.south.printer)
+    withdraw_service(entry)
+    assert status(belts, shop.south).since.used == 6
+    assert ServiceEntry.objects.get().withdrawn_at is not None
+    with pytest.raises(ValidationError, match="taken back on"):
+        withdraw_service(entry)
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ({}, "Say on which printer"),
+        ({"toolhead": True}, "done on the whole printer"),
+        ({"printer": True, "at": timedelta(hours=5)}, "in the future"),
+        ({"printer": True, "note": "x" * 201}, "at most 200"),
+    ],
+)
+def test_what_cannot_be_is_refused_and_nothing_is_stored(shop, belts, values, words):
+    given = dict(values)
+    if "printer" in given:
+        given["printer"] = shop.south.printer
+    if "toolhead" in given:
+        given["toolhead"] = shop.south
+    if "at" in given:
+        given["at"] = timezone.now() + given["at"]
+    with pytest.raises(ValidationError, match=words):
+        record_service(belts, **given)
+    assert not ServiceEntry.objects.exists()
+
+
+def test_a_toolheads_service_needs_its_toolhead(shop, cleaning):
+    with pytest.raises(ValidationError, match="Say on which toolhead"):
+        record_service(cleaning, printer=shop.south.printer)
+    assert record_service(cleaning, toolhead=shop.south).printer == shop.south.printer
+
+
+def test_a_second_tap_records_no_second_service(shop, belts):
+    record_service(belts, printer=shop.south.printer)
+    with pytest.raises(ValidationError, match="recorded already"):
+        record_service(belts, printer=shop.south.printer)
+    record_service(belts, printer=shop.north.printer)
+    assert ServiceEntry.objects.count() == 2
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"interval": float("nan")},
+        {"interval": 0},
+        {"unit": "hot_h"},
+        {"unit": "feed_km"},
+        {"work": "gears"},
+        {"name": ""},
+        {"source": ""},
+    ],
+)
+def test_kinds_that_cannot_be_are_refused(shop, wrong):
+    with pytest.raises(ValidationError):
+        service(**({"name": "some work"} | wrong))
+    assert not ServiceKind.objects.exists()
+
+
+# Readiness
+
+
+def test_service_that_comes_due_before_the_job_ends_is_a_caution_with_both_numbers(shop, loaded, belts):
+    printed(shop, loaded, 7, 30)
+    assert check("service", shop.south, loaded).state == CLEAR
+    found = check("service", shop.south, loaded, JobAsked(50, 3, 205, 55))
+    assert (found.state, found.action) == (CAUTION, "service")
+    assert found.sentence.startswith(
+        "After this job South will have done 10 of 10 printing hours since its belt check"
+    )
+
+
+def test_overdue_service_holds_only_where_it_stops_the_machine(shop, loaded, belts):
+    printed(shop, loaded, 11, 30)
+    assert check("service", shop.south, loaded).state == CAUTION
+    belts.stops = True
+    save_kind(belts)
+    assert check("service", shop.south, loaded).state == HOLD
+    assert check("service", shop.north, loaded).state == CLEAR
+    record_service(belts, printer=shop.south.printer)
+    assert check("service", shop.south, loaded).state == CLEAR
+
+
+def test_several_that_are_due_are_named(shop, loaded, belts):
+    service("look over", interval=5)
+    printed(shop, loaded, 11, 30)
+    found = check("service", shop.south, loaded)
+    assert "since its look over" in found.sentence and "Due, too: belt check." in found.sentence
+
+
+def test_residue_above_its_hot_hours_is_a_caution_until_it_is_cleaned(shop, loaded, cleaning):
+    printed(shop, loaded, 9, 30)
+    found = check("residue", shop.south, loaded)
+    assert (found.state, found.action) == (CAUTION, "clean")
+    assert "11 of 10 hot hours since its hot-end cleaning, which was never recorded" in found.sentence
+    assert check("service", shop.south, loaded) is None
+    record_service(cleaning, toolhead=shop.south)
+    assert check("residue", shop.south, loaded).state == CLEAR
+
+
+def test_leftovers_of_a_hotter_material_are_a_caution_until_the_next_print(shop, wet, loaded):
+    unload_spool(Loading.objects.get(end=None), shop.box, at=hours_ago(30))
+    load_spool(shop.south, wet, at=hours_ago(29), override_reason="a test")
+    found = check("residue", shop.south, loaded)
+    assert (found.state, found.action) == (CAUTION, "purge")
+    assert "PA6 was in it last and flows from 245 °C on" in found.sentence
+    unload_spool(Loading.objects.get(end=None), shop.box, at=hours_ago(20))
+    load_spool(shop.south, loaded, at=hours_ago(19), override_reason="a test")
+    assert check("residue", shop.south, loaded).state == CAUTION
+    printed(shop, loaded, 1, 10)
+    assert check("residue", shop.south, loaded) is None
+
+
+def test_the_other_way_round_the_leftovers_melt_out(shop, wet, loaded):
+    found = check("residue", shop.south, wet, JobAsked(50, 2, 265, 80))
+    assert found.state == CLEAR and "PLA was in it last and chars at 265 °C" in found.sentence
+    same = receive(shop.pla, shop.box)
+    assert check("residue", shop.south, same) is None
+
+
+def test_with_services_many_pairs_take_as_many_queries_as_one(shop, loaded, cleaning, belts):
+    printed(shop, loaded, 4, 30)
+    spools = [loaded, *(receive(feedstock, shop.box) for feedstock in (shop.pla, shop.nylon))]
+    with CaptureQueriesContext(connection) as one:
+        verdicts([(shop.south, loaded)])
+    with CaptureQueriesContext(connection) as many:
+        verdicts([(toolhead, spool) for toolhead in Toolhead.objects.all() for spool in spools])
+    assert len(many) - 1 <= len(one) <= 20
+
+
+# Reminders
+
+
+def due(kind: str) -> list[Reminder]:
+    return list(Reminder.objects.filter(kind=kind, ended_at=None))
+
+
+def test_what_is_overdue_is_told_once_as_soon_as_the_job_is_recorded_and_ends_when_done(
+    shop, loaded, cleaning, belts
+):
+    printed(shop, loaded, 11, 30)
+    [clean], [belt] = due("clean"), due("service")
+    assert (clean.toolhead, clean.printer) == (shop.south, shop.south.printer)
+    assert clean.title == "Hot-end cleaning on South T0"
+    assert "11 hot hours since its first job; none is recorded; its interval is 10." in clean.why
+    assert (belt.toolhead, belt.title) == (None, "Belt check on South")
+    assert sweep().raised == 0
+    entry = record_service(belts, printer=shop.south.printer)
+    assert due("service") == [] and due("clean") == [clean]
+    withdraw_service(entry)
+    assert len(due("service")) == 1
+    belt.refresh_from_db()
+    assert belt.ending == "gone"
+    printed(shop, loaded, 1, 15)
+    record_service(cleaning, toolhead=shop.south, at=hours_ago(16))
+    assert due("clean") == []
+
+
+def test_a_reminder_says_since_when(shop, loaded, belts):
+    entry = record_service(belts, printer=shop.south.printer, at=hours_ago(40))
+    printed(shop, loaded, 12, 30)
+    assert f"12 printing hours since {shown(entry.at)}; its interval is 10." in due("service")[0].why
+
+
+def test_a_longer_interval_ends_it_and_a_printer_out_of_use_needs_nothing(shop, loaded, belts):
+    printed(shop, loaded, 11, 30)
+    belts.interval = 100
+    save_kind(belts)
+    assert due("service") == []
+    belts.interval = 10
+    save_kind(belts)
+    assert len(due("service")) == 1
+    printer = shop.south.printer
+    printer.retired_at = timezone.now()
+    printer.save()
+    sweep()
+    assert due("service") == []
+
+
+def test_the_catalogue_brings_services_with_their_sources(db):
+    call_command("load_catalogue", verbosity=0)
+    kinds = ServiceKind.objects.all()
+    assert {"hot_end", "gears", "surface", "lubrication", "belts", "filter"} <= {kind.work for kind in kinds}
+    assert {kind.unit for kind in kinds} == set(ServiceKind.Unit.values)
+    for kind in kinds:
+        kind.full_clean()
+        assert "source" in kind.source and kind.advice.endswith(".")
+    corrected = kinds.get(name="belt tension check")
+    corrected.interval = 77
+    save_kind(corrected)
+    call_command("load_catalogue", verbosity=0)
+    assert ServiceKind.objects.get(pk=corrected.pk).interval == 77

@@ -1,0 +1,277 @@
+"""Trouble: the order of causes over plain data. How typical signs are is common practice, no source."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from maintenance.readiness.rules import Wetness
+from maintenance.trouble import rules as trouble_rules
+from maintenance.trouble.rules import CAUSES, OUTSIDE, SYMPTOMS, Before, Evidence, PartThen, outside, rank
+from maintenance.wear.intervals import Since
+from maintenance.wear.purging import Change
+
+DRY = Wetness(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
+WET = Wetness(50, 0.9, 1.2, 1.6, over_clear=1.0, over_hold=0.97)
+SOUND = {
+    "nozzle": PartThen("steel nozzle", 0.01, "0.1 of an expected 1.1 (0.2 to 5) km of filler", 690),
+    "gears": PartThen("steel gears", 0.01, "20 of an expected 500 (150 to 1500) km of filament", 690),
+}
+CLEANED = {
+    work: Since(f"{work} cleaning", "North T0", "hours", 2, 50) for work in ("gears", "hot_end", "surface")
+}
+WELL = Evidence("PA6", 0.5, 0.75, wet=DRY, fed_g=600, parts=SOUND, services=CLEANED)
+SOFT = PartThen(
+    "brass gears", 0.3, "60 of an expected 100 (30 to 300) km of filament", 105, 1.8, "carbon fibre (340 HV)"
+)
+
+
+def first(symptoms: list[str], evidence: Evidence) -> str:
+    return rank(symptoms, evidence)[0].cause
+
+
+def found(cause: str, symptoms: list[str], evidence: Evidence) -> trouble_rules.Finding:
+    return next(finding for finding in rank(symptoms, evidence) if finding.cause == cause)
+
+
+@pytest.mark.parametrize("symptoms", [["skips"], ["sudden"], ["skips", "sudden"], ["gaps", "skips"]])
+def test_soft_gears_under_carbon_fibre_come_first_where_the_drive_skips_or_the_print_changes(symptoms):
+    worn = replace(WELL, parts=SOUND | {"gears": SOFT})
+    assert first(symptoms, worn) == "gears_worn"
+    finding = found("gears_worn", symptoms, worn)
+    assert finding.chance == "likely"
+    assert any("1800 g with carbon fibre (340 HV) had passed" in line.sentence for line in finding.lines)
+
+
+@pytest.mark.parametrize("symptoms", [["strings"], ["pops"], ["strings", "pops"]])
+def test_with_hardened_gears_and_a_wet_nylon_spool_moisture_comes_first(symptoms):
+    damp = replace(WELL, wet=WET)
+    assert first(symptoms, damp) == "wet"
+    finding = found("wet", symptoms, damp)
+    assert finding.chance == "likely"
+    assert finding.lines[0].speaks == "for"
+    assert "held 1.2 % (0.9 to 1.6 %); PA6 prints well up to 0.5 %, the print limit is 0.75 %" in " ".join(
+        line.sentence for line in finding.lines
+    )
+
+
+def test_where_all_is_well_and_dry_no_consumable_is_likely():
+    for symptom in SYMPTOMS:
+        assert "likely" not in {finding.chance for finding in rank([symptom], WELL)}, symptom
+
+
+def test_a_polymer_that_strings_by_nature_is_told_so_where_all_is_well_and_dry():
+    finding = rank(["strings"], replace(WELL, polymer="PETG"))[0]
+    assert (finding.cause, finding.chance) == ("nature", "likely")
+    assert any("PETG pulls strings easily, even dry" in line.sentence for line in finding.lines)
+
+
+@pytest.mark.parametrize(
+    ("cause", "symptoms", "change"),
+    [
+        ("leftover", ["blobs", "rough"], {"change": Change(True, "PC was in it last.", "Purge.")}),
+        ("tangle", ["sudden", "skips"], {"fed_g": 40.0}),
+        (
+            "gears_dirty",
+            ["skips"],
+            {"services": CLEANED | {"gears": Since("gear cleaning", "N", "h", 200, 50)}},
+        ),
+        ("gears_worn", ["skips"], {"flow": {"gears_worn": "Steeper than its baseline."}}),
+        ("residue", ["gaps"], {"services": CLEANED | {"hot_end": Since("cold pull", "N", "h", 200, 50)}}),
+        (
+            "nozzle_worn",
+            ["rough"],
+            {"parts": SOUND | {"nozzle": replace(SOUND["nozzle"], used_up=0.95)}},
+        ),
+        (
+            "liner",
+            ["gaps", "strings"],
+            {
+                "ptfe_lined": True,
+                "parts": SOUND | {"liner": PartThen("liner", 0.95, "500 of 400 hot hours")},
+            },
+        ),
+        (
+            "surface",
+            ["first_layer"],
+            {"polymer": "PLA", "services": CLEANED | {"surface": Since("care", "N", "prints", 90, 75)}},
+        ),
+        ("nature", ["strings"], {"polymer": "PETG"}),
+        ("wet", ["rough"], {"wet": WET}),
+    ],
+)
+def test_each_cause_comes_first_with_its_own_signs_and_evidence(cause, symptoms, change):
+    finding, without = rank(symptoms, replace(WELL, **change))[0], found(cause, symptoms, WELL)
+    assert (finding.cause, finding.chance) == (cause, "likely")
+    assert without.chance != "likely" and without.score < finding.score
+
+
+def test_what_is_not_known_is_told_and_weighs_nothing():
+    blank = Evidence("PLA", 0.3, 0.5)
+    for cause, words in [
+        ("wet", "not known"),
+        ("gears_worn", "not recorded"),
+        ("nozzle_worn", "not recorded"),
+        ("residue", "not recorded"),
+    ]:
+        [line] = [line for line in found(cause, ["gaps"], blank).lines if line.speaks == "open"]
+        assert words in line.sentence and line.weight == 0
+
+
+def test_what_was_found_before_counts_more_each_time_up_to_twice():
+    scores = [
+        found("residue", ["gaps"], replace(WELL, before={"residue": Before(times, "3 Nov")})).score
+        for times in (1, 2, 3)
+    ]
+    assert found("residue", ["gaps"], WELL).score < scores[0] < scores[1] == scores[2]
+    finding = found("residue", ["gaps"], replace(WELL, before={"residue": Before(2, "3 Nov")}))
+    assert any(
+        line.sentence == "Found here 2 times with such a sign, last on 3 Nov." for line in finding.lines
+    )
+
+
+def test_settings_faults_are_named_once_for_every_sign():
+    assert set(OUTSIDE) == set(SYMPTOMS)
+    named = outside(list(SYMPTOMS))
+    assert len(named) == len(set(named)) > 10
+    assert any("retraction" in cause for cause in outside(["strings"]))
+
+
+def test_every_cause_has_signs_a_test_and_a_way_out():
+    assert set(CAUSES) == set(trouble_rules.RULES)
+    for cause in CAUSES.values():
+        assert cause.signs and set(cause.signs) <= set(SYMPTOMS)
+        assert cause.test.endswith(".") and cause.way_out.endswith(".")
+        assert all(weight in trouble_rules.HOW_TYPICAL for weight in cause.signs.values())
+    assert {symptom for cause in CAUSES.values() for symptom in cause.signs} == set(SYMPTOMS)
+
+
+# Properties
+
+chances = st.floats(0, 1)
+shares = st.floats(0, 3)
+parts = st.builds(
+    lambda used, kg, hard: PartThen("part", used, "so far", hard, kg, "carbon fibre (340 HV)"),
+    chances,
+    st.floats(0, 3),
+    st.none() | st.floats(50, 2500),
+)
+since = st.builds(
+    lambda used, recorded: Since("cleaning", "North T0", "h", used, 50.0, recorded=recorded),
+    st.floats(0, 500),
+    st.booleans(),
+)
+wetness = st.builds(
+    lambda over, share: replace(DRY, over_clear=over, over_hold=over * share), chances, chances
+)
+evidences = st.builds(
+    Evidence,
+    polymer=st.sampled_from(["PLA", "PETG", "PA6", "ABS", "TPU 95A"]),
+    limit_clear_pct=st.just(0.5),
+    limit_hold_pct=st.just(0.75),
+    wet=st.none() | wetness,
+    fed_g=st.none() | st.floats(0, 1000),
+    parts=st.dictionaries(st.sampled_from(["nozzle", "gears", "liner"]), parts),
+    ptfe_lined=st.booleans(),
+    services=st.dictionaries(st.sampled_from(["gears", "hot_end", "surface"]), since),
+    change=st.none() | st.builds(Change, st.booleans(), st.just("PC was in it last."), st.just("Purge.")),
+    before=st.dictionaries(
+        st.sampled_from(list(CAUSES)), st.builds(Before, st.integers(1, 4), st.just("3 Nov"))
+    ),
+    flow=st.dictionaries(st.sampled_from(["gears_worn", "residue"]), st.just("Steeper.")),
+)
+signs = st.lists(st.sampled_from(list(SYMPTOMS)), min_size=1, unique=True)
+
+
+def place(cause: str, symptoms: list[str], evidence: Evidence) -> int:
+    return [finding.cause for finding in rank(symptoms, evidence)].index(cause)
+
+
+def wetter(e: Evidence, more: float) -> Evidence | None:
+    if e.wet is None:
+        return None
+    grown = {name: min(1.0, getattr(e.wet, name) + more) for name in ("over_clear", "over_hold")}
+    return replace(e, wet=replace(e.wet, **grown))
+
+
+def more_worn(role: str):
+    def grown(e: Evidence, more: float) -> Evidence | None:
+        part = e.parts.get(role)
+        if part is None:
+            return None
+        worse = replace(part, used_up=min(1.0, part.used_up + more), cut_kg=part.cut_kg + more)
+        return replace(e, parts={**e.parts, role: worse})
+
+    return grown
+
+
+def longer_since(work: str):
+    def grown(e: Evidence, more: float) -> Evidence | None:
+        done = e.services.get(work)
+        if done is None:
+            return None
+        return replace(e, services={**e.services, work: replace(done, used=done.used + 50 * more)})
+
+    return grown
+
+
+def less_left(e: Evidence, more: float) -> Evidence | None:
+    return None if e.fed_g is None else replace(e, fed_g=e.fed_g * (1 - more))
+
+
+def worse_leftover(e: Evidence, more: float) -> Evidence:
+    return replace(e, change=Change(True, "PC was in it last.", "Purge."))
+
+
+MORE_EVIDENCE = {
+    "wet": wetter,
+    "leftover": worse_leftover,
+    "tangle": less_left,
+    "gears_dirty": longer_since("gears"),
+    "gears_worn": more_worn("gears"),
+    "residue": longer_since("hot_end"),
+    "nozzle_worn": more_worn("nozzle"),
+    "liner": more_worn("liner"),
+    "surface": longer_since("surface"),
+}
+
+
+@settings(max_examples=60)
+@given(signs, evidences, chances)
+@pytest.mark.parametrize("cause", MORE_EVIDENCE)
+def test_more_evidence_for_a_cause_never_lowers_its_place(cause, symptoms, evidence, more):
+    grown = MORE_EVIDENCE[cause](evidence, more)
+    if grown is not None:
+        assert place(cause, symptoms, grown) <= place(cause, symptoms, evidence)
+
+
+@settings(max_examples=60)
+@given(signs, evidences, st.sampled_from(list(CAUSES)), st.integers(1, 3))
+def test_finding_it_before_or_by_a_flow_check_never_lowers_its_place_either(symptoms, evidence, cause, times):
+    before = {name: found for name, found in evidence.before.items() if name != cause}
+    without = replace(evidence, before=before)
+    once_more = replace(evidence, before=before | {cause: Before(times, "4 Nov")})
+    assert place(cause, symptoms, once_more) <= place(cause, symptoms, without)
+    unread = replace(evidence, flow={})
+    assert place(cause, symptoms, replace(evidence, flow={cause: "Read so."})) <= place(
+        cause, symptoms, unread
+    )
+
+
+@given(signs, evidences)
+def test_the_order_is_the_same_each_time_and_whatever_the_order_of_the_signs(symptoms, evidence):
+    order = [(finding.cause, finding.score) for finding in rank(symptoms, evidence)]
+    assert order == [(finding.cause, finding.score) for finding in rank(symptoms[::-1], evidence)]
+    assert [score for _, score in order] == sorted((score for _, score in order), reverse=True)
+    assert {cause for cause, _ in order} == set(CAUSES)
+
+
+@given(signs, evidences)
+def test_every_finding_tells_why(symptoms, evidence):
+    for finding in rank(symptoms, evidence):
+        assert len(finding.lines) > len(symptoms) - 1
+        assert finding.score == pytest.approx(
+            trouble_rules.BASE + sum(line.weight for line in finding.lines), abs=1e-6
+        )
+        assert all(line.sentence.endswith(".") for line in finding.lines)

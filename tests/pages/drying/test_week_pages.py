@@ -1,0 +1,214 @@
+"""The pages of the drying plan of the week, from a wanted print to a run that it becomes."""
+
+from datetime import timedelta
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+from django.utils import timezone
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from background.running import run_due
+from pages.drying.week_chart import LABEL_PX, LEFT, WIDTH, Stretch, week_drawing
+from spools.codes import pretty
+from spools.drying.week import schedule as week_schedule
+from spools.inventory.moves import mark_empty, move_spool
+from spools.models import DryingRun, PlannedDrying, Spool, WantedPrint, WeekPlan
+from tests.pages.corner import corner, words
+from tests.pages.small_shop import local_input
+from tests.spools.conftest import hours_ago
+
+HANDS = {"hands_from": "00:00", "hands_to": "23:59"}
+
+
+@pytest.fixture
+def shop(db):
+    """Two wet spools of nylon, one dryer."""
+    found = corner()
+    for spool in (found.free, found.other):
+        move_spool(spool, found.shelf, at=hours_ago(48))
+    return found
+
+
+@pytest.fixture
+def desk(shop) -> Client:
+    client = Client()
+    client.force_login(shop.user)
+    return client
+
+
+def wanted(shop, **changes) -> dict:
+    due = timezone.now() + timedelta(hours=90)
+    return {
+        "of": f"spool-{shop.free.pk}",
+        "mass_g": "100",
+        "due_at": local_input(due),
+        "name": "Gears",
+    } | changes
+
+
+@pytest.fixture
+def accepted(shop, desk) -> PlannedDrying:
+    """The drying of an accepted plan."""
+    desk.post(reverse("wanted-new"), wanted(shop))
+    desk.post(reverse("week-plan"), HANDS)
+    desk.post(reverse("week-accept", args=[WeekPlan.objects.get().pk]))
+    return PlannedDrying.objects.get()
+
+
+def test_from_a_wanted_print_to_the_run_that_was_planned(shop, desk):
+    page = desk.get(reverse("week"))
+    assert "None yet" in words(page) and "Work it out" not in words(page)
+    page = desk.post(reverse("wanted-new"), wanted(shop), follow=True)
+    assert f"Gears : 100 g of {pretty(shop.free.code)}" in words(page)
+    page = desk.post(reverse("week-plan"), HANDS, follow=True)
+    said = words(page)
+    assert "Proposed" in said and "is good from" in said and "How it came about" in said
+    assert "How many spools fit into Oven A is not told" in said
+    plan = WeekPlan.objects.get()
+    assert plan.asked_by == shop.user
+    said = words(desk.post(reverse("week-accept", args=[plan.pk]), follow=True))
+    assert f"by {shop.user}" in said and "Accept this plan" not in said
+    one = PlannedDrying.objects.get()
+    drying = desk.get(reverse("drying"))
+    assert f"{one.hours:g} h at {one.temperatures}" in words(drying)
+    (_, start), *_ = drying.context["dryers"][0][-1]
+    form = desk.get(start)
+    assert form.context["found"].set_point_c == one.set_point_c
+    assert float(form.context["form"].initial["planned_hours"]) >= one.hours
+    values = {"spools": shop.free.pk, "set_point_c": one.set_point_c, "planned_hours": one.hours}
+    desk.post(reverse("drying-start", args=[shop.dryer.pk]), values | {"resolution_g": "1"})
+    one.refresh_from_db()
+    assert one.run == DryingRun.objects.get()
+    said = words(desk.get(reverse("week")))
+    assert "Nothing is left to be put in" in said and "drying now" in said and "No longer holds" not in said
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "why"),
+    [
+        ({"of": "spool-999"}, "of", "not one of the available"),
+        ({"of": ""}, "of", "required"),
+        ({"mass_g": "0"}, "mass_g", "greater than"),
+        ({"mass_g": "much"}, "mass_g", "Enter a number"),
+        ({"due_at": "2020-01-01T08:00"}, "due_at", "within the next 7 days"),
+        ({"due_at": "soon"}, "due_at", "valid date"),
+    ],
+)
+def test_wrong_input_is_told_beside_its_field(shop, desk, changes, field, why):
+    page = desk.post(reverse("wanted-new"), wanted(shop, **changes))
+    assert why in " ".join(page.context["form"].errors[field])
+    assert not WantedPrint.objects.exists()
+
+
+def test_without_a_spool_nothing_can_be_wanted_and_the_page_says_what_comes_first(shop, desk):
+    assert "There is no spool yet" not in words(desk.get(reverse("wanted-new")))
+    Spool.objects.update(emptied_at=timezone.now())
+    page = desk.get(reverse("wanted-new"))
+    assert "There is no spool yet" in words(page) and "Add it" not in words(page)
+    assert reverse("spool-receive") in page.content.decode().split("There is no spool yet")[1]
+
+
+def test_hours_and_empty_lists_are_refused_on_the_page(shop, desk):
+    assert "No print is wanted" in words(desk.post(reverse("week-plan"), HANDS))
+    desk.post(reverse("wanted-new"), wanted(shop))
+    for values in ({"hands_from": "22:00", "hands_to": "07:00"}, {"hands_from": "x", "hands_to": "07:00"}):
+        assert desk.post(reverse("week-plan"), values).context["form"].errors
+    assert not WeekPlan.objects.exists()
+    one = WantedPrint.objects.get()
+    assert "off the list" in words(desk.post(reverse("wanted-off", args=[one.pk]), follow=True))
+    assert "already" in words(desk.post(reverse("wanted-off", args=[one.pk]), follow=True))
+
+
+def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
+    address = reverse("planned-move", args=[accepted.pk])
+    assert "worked out anew" in words(desk.get(address))
+    start = timezone.now() + timedelta(hours=85)
+    values = {"dryer": shop.dryer.pk, "start": local_input(start), "set_point_c": "150"}
+    page = desk.post(address, values)
+    assert "too hot" in " ".join(page.context["form"].errors["set_point_c"])
+    said = words(desk.post(address, values | {"set_point_c": "75"}, follow=True))
+    assert "It is pinned" in said and "h late" in said
+    accepted.refresh_from_db()
+    assert accepted.ended_at is not None and accepted.ended_by == shop.user
+    moved = PlannedDrying.objects.get(ended_at=None)
+    pin = reverse("planned-pin", args=[moved.pk])
+    assert "may be changed" in words(desk.post(pin, {"pinned": "no"}, follow=True))
+    assert "stays as it is" in words(desk.post(pin, {"pinned": "yes"}, follow=True))
+    drop = reverse("planned-drop", args=[moved.pk])
+    assert "not planned to be dried any more" in words(desk.post(drop, follow=True))
+    assert "planned no more" in words(desk.post(drop, follow=True))
+    assert desk.get(drop).status_code == 405
+    said = words(desk.get(reverse("week")))
+    assert "Missing: Gears" in said and "Its drying was dropped. Plan again to have it back." in said
+    for old in (accepted, moved):
+        late = reverse("planned-move", args=[old.pk])
+        for answer in (desk.get(late, follow=True), desk.post(late, values, follow=True)):
+            assert "is planned no more. Nothing was changed." in words(answer)
+    assert not PlannedDrying.objects.filter(ended_at=None).exists()
+
+
+def test_what_no_longer_holds_is_told_and_a_plan_may_be_ended(shop, desk, accepted):
+    assert "No longer holds" not in words(desk.get(reverse("week")))
+    mark_empty(shop.free)
+    said = words(desk.get(reverse("week")))
+    assert "No longer holds: Spool" in said and "Some of it no longer holds" in said
+    assert "In doubt: Gears" in said and "In time" not in said
+    end = reverse("week-turn-down", args=[WeekPlan.objects.get().pk])
+    assert "is turned down" in words(desk.post(end, follow=True))
+    assert week_schedule.accepted_plan() is None
+
+
+def test_a_large_plan_is_worked_out_in_the_background(shop, desk, monkeypatch):
+    # Every plan counts as large.
+    monkeypatch.setattr(week_schedule, "MOST_NOW", 0)
+    desk.post(reverse("wanted-new"), wanted(shop))
+    said = words(desk.post(reverse("week-plan"), HANDS, follow=True))
+    assert "Being worked out" in said and "Proposed" not in said
+    run_due()
+    said = words(desk.get(reverse("week")))
+    assert "Proposed" in said and "Being worked out" not in said
+
+
+def test_bars_lie_in_their_dryer_and_spools_that_are_together_below_each_other():
+    now = timezone.now()
+
+    def stretch(start: float, end: float, label: str) -> Stretch:
+        return Stretch(now + timedelta(hours=start), now + timedelta(hours=end), label, runs=start < 0)
+
+    drawn = week_drawing(
+        [("One", [stretch(-2, 10, ""), stretch(5, 20, "1"), stretch(20, 48, "2")]), ("Two", [])], now
+    )
+    (_, _, bars), (_, _, none) = drawn.lanes
+    assert none == [] and len(bars) == 3
+    assert bars[0].x == LEFT and bars[0].y == bars[2].y != bars[1].y
+    assert bars[2].x == pytest.approx(bars[1].x + bars[1].width)
+    assert all(bar.x >= LEFT and bar.x + bar.width <= WIDTH and 0 < bar.label_x < WIDTH for bar in bars)
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(0, 100), st.floats(0.25, 60)).map(lambda span: (span[0], span[0] + span[1])),
+        min_size=1,
+        max_size=8,
+    )
+)
+@example([(0, 60), (60, 61)])
+@example([(0, 1), (1, 60)])
+def test_the_number_of_a_drying_lies_on_its_own_bar_or_on_none(spans):
+    now = timezone.now()
+    stretches = [
+        Stretch(now + timedelta(hours=start), now + timedelta(hours=end), str(n), runs=False)
+        for n, (start, end) in enumerate(spans)
+    ]
+    ((_, _, bars),) = week_drawing([("One", stretches)], now).lanes
+    for bar in bars:
+        left, right = bar.label_x - LABEL_PX / 2, bar.label_x + LABEL_PX / 2
+        over = [
+            other
+            for other in bars
+            if other.y == bar.y and other.x + 0.02 < right and left + 0.02 < other.x + other.width
+        ]
+        assert over == ([bar] if bar.inside else [])
+        assert left + LABEL_PX >= 0 and right <= WIDTH + 0.02

@@ -1,0 +1,172 @@
+"""The status page and the metrics: what they tell, to whom, and in how many queries."""
+
+import re
+from datetime import UTC, datetime, timedelta
+from uuid import uuid4
+
+import pytest
+from django.contrib.auth import get_user_model
+from django.test import Client
+from django.urls import reverse
+from django.utils import timezone
+from prometheus_client.parser import text_string_to_metric_families
+from rest_framework.authtoken.models import Token
+
+from background.models import WorkItem
+from background.running import run_due
+from maintenance.models import Channel, Message
+from maintenance.reminders.conditions.sensors import late_sensors
+from spools.air.climate import record_readings
+from spools.air.hourly import BELIEVED_FOR
+from tests.pages.small_shop import a_reminder, says
+
+STATUS = "/status/"
+QUERIES = 20
+
+
+def given_up(**values) -> WorkItem:
+    given = {"name": "background.prune", "state": "failed", "attempts": 6, "error": "Traceback: no box"}
+    return WorkItem.objects.create(**(given | {"finished": timezone.now(), **values}))
+
+
+def message(shop, **values) -> Message:
+    channel = Channel.objects.create(user=shop.user, kind="email", address="ada@example.org")
+    return Message.objects.create(channel=channel, purpose="test", **values)
+
+
+@pytest.fixture
+def worked(shop):
+    run_due()
+    return shop
+
+
+def test_it_tells_what_ran_what_waits_and_what_it_runs_on(desk, worked):
+    page = desk.get(STATUS)
+    assert says(page, "spools.advance_all moisture")
+    assert says(page, "No work was given up.")
+    assert says(page, "No sensor is silent.")
+    assert says(page, "Django 5.2")
+    assert says(page, "0 messages to be sent") and says(page, "holds tries and rounds, not messages")
+    assert not says(page, "Hold")
+    assert re.search(r'href="/status/" aria-current="page"', page.content.decode())
+
+
+def test_more_work_takes_no_more_queries(desk, worked, django_assert_max_num_queries):
+    for _ in range(5):
+        given_up()
+        message(worked, state="dead", error="refused", ended_at=timezone.now())
+    with django_assert_max_num_queries(QUERIES):
+        desk.get(STATUS)
+
+
+def test_work_that_was_given_up_is_run_again_by_its_button(desk, worked):
+    item = given_up()
+    page = desk.get(STATUS)
+    assert says(page, "Traceback: no box")
+    again = reverse("status-again", args=[item.pk])
+    assert again in page.content.decode()
+    assert says(desk.post(again, follow=True), "background.prune is in the queue again.")
+    run_due()
+    item.refresh_from_db()
+    assert item.state == "done"
+    assert says(desk.post(again, follow=True), "in the queue again already")
+    gone = reverse("status-again", args=[uuid4()])
+    assert says(desk.post(gone, follow=True), "not kept any more")
+    assert desk.get(again).status_code == 405
+
+
+def test_what_is_not_well_is_told_with_what_to_do(desk, shop, settings, monkeypatch):
+    monkeypatch.setattr("background.machine.LOW_DISK_BYTES", 10**18)
+    old = timezone.now() - timedelta(hours=3)
+    WorkItem.objects.create(name="spools.air.dry_box", due=old)
+    message(shop, written_at=old, not_before=old)
+    message(shop, state="dead", error="no such mailbox", written_at=old)
+    page = desk.get(STATUS)
+    for text in (
+        "No sweep has come yet",
+        "start a worker for it",
+        "Make room",
+        "1 message to be sent, the oldest for 3 h; 1 given up",
+        "no such mailbox",
+    ):
+        assert says(page, text), text
+
+
+def test_why_a_message_was_given_up_is_told_to_its_owner_alone(desk, shop):
+    bob = get_user_model().objects.create_user("bob")
+    channel = Channel.objects.create(user=bob, kind="email", address="bob@example.org")
+    error = "The mail server refused the address (550 bob@example.org)."
+    Message.objects.create(channel=channel, purpose="test", state="dead", error=error)
+    page = desk.get(STATUS)
+    assert says(page, "1 given up") and "bob@example.org" not in page.content.decode()
+    other = Client()
+    other.force_login(bob)
+    assert says(other.get(STATUS), "550 bob@example.org")
+
+
+def test_a_sensor_that_went_silent_is_told_until_it_speaks_again(desk, shop):
+    last = timezone.now() - BELIEVED_FOR - timedelta(minutes=1)
+    for place, origin in ((shop.box, "api"), (shop.bag, "hand")):
+        record_readings(place, [(last - timedelta(hours=n), 22, 14) for n in range(12)], origin=origin)
+    assert [late.place for late in late_sensors(timezone.now())] == [shop.box]
+    assert says(desk.get(STATUS), "Dry box : no reading since")
+    record_readings(shop.box, [(timezone.now(), 22, 14)], origin="api")
+    assert late_sensors(timezone.now()) == []
+
+
+def test_what_an_ended_way_gave_up_is_no_alarm(desk, shop):
+    ended = Channel.objects.create(
+        user=shop.user, kind="email", address="ada@example.org", ended_at=timezone.now()
+    )
+    Message.objects.create(channel=ended, purpose="test", state="dead", error="550")
+    assert says(desk.get(STATUS), "0 given up")
+
+
+def test_strangers_see_neither_status_nor_metrics(shop):
+    item = given_up()
+    stranger = Client()
+    assert stranger.get(STATUS).headers["Location"].startswith("/sign-in/")
+    assert stranger.post(reverse("status-again", args=[item.pk])).headers["Location"].startswith("/sign-in/")
+    item.refresh_from_db()
+    assert item.state == "failed"
+    for headers in ({}, {"Authorization": "Token no-such-token"}, {"Authorization": "Token"}):
+        answer = stranger.get("/metrics", headers=headers)
+        assert (answer.status_code, answer.headers["WWW-Authenticate"]) == (401, "Token")
+
+
+def test_metrics_are_read_by_prometheus_own_parser(shop, worked):
+    a_reminder(shop, kind="leak", cause="leak:1")
+    # What waited for its time is late only since then.
+    waited = {"written_at": timezone.now() - timedelta(hours=9)}
+    message(shop, not_before=timezone.now() - timedelta(minutes=5), **waited)
+    given_up()
+    token = Token.objects.create(user=shop.user)
+    answer = Client().get("/metrics", headers={"Authorization": f"Token {token.key}"})
+    assert answer.headers["Content-Type"].startswith("text/plain; version=")
+    families = {family.name: family for family in text_string_to_metric_families(answer.content.decode())}
+    value = {
+        (sample.name.removeprefix("loadworthy_"), *sample.labels.values()): sample.value
+        for family in families.values()
+        for sample in family.samples
+    }
+    assert value["reminders_open", "leak"] == 1
+    assert value["messages", "waiting"] == 1
+    assert value["messages", "sent"] == 0
+    assert 300 <= value["oldest_unsent_message_seconds",] < 360
+    assert value["queue_items", "reminders", "failed"] == 1
+    assert value["sensors_silent",] == 0
+    assert value["disk_free_bytes",] > 0
+    done = datetime.fromtimestamp(value["work_last_success_timestamp_seconds", "spools.advance_all"], UTC)
+    assert abs(timezone.now() - done) < timedelta(minutes=1)
+    # The conventions: https://prometheus.io/docs/practices/naming/
+    for name, family in families.items():
+        assert re.fullmatch(r"loadworthy_[a-z]+(_[a-z]+)*", name)
+        assert family.documentation.endswith(".") and family.type == "gauge"
+        assert not name.endswith(("_ms", "_milliseconds", "_minutes", "_hours", "_mb", "_count", "_total"))
+        assert all(re.fullmatch("[a-z]+", label) for sample in family.samples for label in sample.labels)
+    assert "process_cpu_seconds" not in families, "of the shop, not of the process that answered"
+
+
+def test_metrics_take_few_queries_and_a_browser_may_look(desk, worked, django_assert_max_num_queries):
+    with django_assert_max_num_queries(12):
+        assert desk.get("/metrics").status_code == 200

@@ -1,0 +1,445 @@
+"""Machines, parts, jobs, stock and reminders, with bad input too."""
+
+from datetime import UTC, datetime
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.urls import reverse
+
+from maintenance.models import Fitting, Job, Loading, PartKind, Printer, StockEntry
+from maintenance.parts.fitting import add_stock, in_stock
+from pages.spools.timeline import time_line
+from spools.checks import shown
+from spools.codes import pretty
+from spools.drying.runs import start_drying
+from spools.inventory.moves import mark_empty, move_spool
+from spools.models import Place
+from tests.pages.small_shop import a_job, a_reminder, local_input, part_kind, says
+from tests.spools.conftest import hours_ago
+
+# Machines and parts
+
+
+def test_a_printer_comes_with_its_place_and_first_toolhead(shop, desk):
+    values = {"name": "West", "bed_max_c": 100, "assumed_temperature_c": 23, "assumed_rh_pct": 45}
+    values |= {"head-name": "T0", "head-hot_end_max_c": 300, "head-feed": "direct", "head-tail_mm": 150}
+    assert desk.post(reverse("machine-new"), values).status_code == 302
+    west = Printer.objects.get(name="West")
+    assert (west.place.kind, west.toolheads.count()) == ("printer", 1)
+    again = desk.post(reverse("machine-new"), values)
+    assert says(again, "already exists")
+    impossible = values | {"name": "Far west", "assumed_rh_pct": 140}
+    assert desk.post(reverse("machine-new"), impossible).status_code == 200
+    assert not Place.objects.filter(name="Far west").exists()
+
+
+def test_a_second_toolhead_needs_a_name_of_its_own(shop, desk):
+    printer = shop.toolheads[1].printer
+    address = reverse("toolhead-new", args=[printer.pk])
+    values = {"name": "T0", "hot_end_max_c": 300, "feed": "direct", "tail_mm": 150}
+    assert says(desk.post(address, values), "already exists")
+    assert desk.post(address, values | {"name": "T1"}).status_code == 302
+    assert printer.toolheads.count() == 2
+
+
+def test_a_printer_goes_out_of_use_and_comes_back(shop, desk):
+    printer = shop.toolheads[1].printer
+    address = reverse("machine-retire", args=[printer.pk])
+    Loading.objects.present().filter(toolhead__printer=printer).update(end=hours_ago(1))
+    assert desk.post(address, {"when": local_input(hours_ago(-5))}).status_code == 200
+    assert desk.post(address, {"when": ""}).status_code == 302
+    printer.refresh_from_db()
+    assert printer.retired_at is not None
+    listed = desk.get(reverse("machines"))
+    assert [one.pk for one in listed.context["retired"]] == [printer.pk]
+    assert printer.pk not in [row[0].pk for row in listed.context["printers"]]
+    shown = desk.get(reverse("machine", args=[printer.pk]))
+    assert says(shown, "Use it again") and not says(shown, "Add a toolhead")
+    since = printer.retired_at
+    assert says(desk.post(address, {"when": ""}, follow=True), "is out of use since")
+    printer.refresh_from_db()
+    assert printer.retired_at == since
+    back = reverse("machine-bring-back", args=[printer.pk])
+    assert says(desk.post(back, follow=True), "is in use again")
+    printer.refresh_from_db()
+    assert printer.retired_at is None
+    assert says(desk.post(back, follow=True), "is in use already")
+
+
+def test_a_printer_is_not_out_of_use_while_it_printed(shop, desk):
+    loading = Loading.objects.present().first()
+    address = reverse("machine-retire", args=[loading.toolhead.printer_id])
+    Loading.objects.filter(pk=loading.pk).update(end=hours_ago(2))
+    assert says(desk.post(address, {"when": local_input(hours_ago(5))}), "A spool was on it until")
+    assert desk.post(address, {"when": local_input(hours_ago(1))}).status_code == 302
+
+
+def test_a_printer_with_a_spool_on_it_stays_in_use(shop, desk):
+    loading = Loading.objects.present().first()
+    address = reverse("machine-retire", args=[loading.toolhead.printer_id])
+    assert says(desk.post(address, {"when": ""}), "Take it off first")
+
+
+@pytest.mark.parametrize("left", ["dried", "moved", "emptied"])
+def test_a_spool_that_left_its_toolhead_is_on_it_on_no_page(shop, desk, left):
+    spool, toolhead, at = shop.spools[0], shop.toolheads[0], hours_ago(2)
+    if left == "dried":
+        start_drying([spool], shop.dryer, 45, at=at)
+    elif left == "moved":
+        move_spool(spool, shop.shelf, at=at)
+    else:
+        mark_empty(spool, at=at)
+    page = desk.get(reverse("machine", args=[toolhead.printer_id]))
+    assert [row["loading"] for row in page.context["toolheads"]] == [None, None]
+    until = f"{pretty(spool.code)} {spool.feedstock}, until {shown(at)}"
+    for name in ("job-new", "flow-check-new"):
+        assert says(desk.get(reverse(name)), f"{toolhead}: {until}")
+    assert says(desk.get(reverse("trouble-new")), f"{spool.feedstock} on {toolhead}, until {shown(at)}")
+    flow = desk.get(reverse("toolhead-flow", args=[toolhead.pk]))
+    assert flow.context["loading"] is None
+    [event] = [one for one in time_line(spool) if one.what == "loading"]
+    assert event.until == at
+
+
+def test_a_part_is_replaced_in_two_taps(shop, desk):
+    old = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    before = in_stock([shop.brass])[shop.brass.pk]
+    machine = desk.get(reverse("machine", args=[shop.toolheads[0].printer_id]))
+    address = reverse("part-replace", args=[old.pk])
+    assert address in machine.content.decode()
+    form = desk.get(address).context["form"]
+    assert desk.post(address, form.initial).status_code == 302
+    old.refresh_from_db()
+    assert old.removal == "worn"
+    new = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    assert new.part.kind == shop.brass
+    assert in_stock([shop.brass])[shop.brass.pk] == before - 1
+
+
+@pytest.mark.parametrize("act", ["part-replace", "part-remove"])
+def test_a_part_that_is_off_already_is_told_with_its_time_and_stays_replaced_once(shop, desk, act):
+    old = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    address, machine = reverse(act, args=[old.pk]), reverse("machine", args=[shop.toolheads[0].printer_id])
+    values = {"kind": shop.brass.pk, "removal": "worn"}
+    assert desk.post(address, values).status_code == 302
+    old.refresh_from_db()
+    fittings, entries = Fitting.objects.count(), StockEntry.objects.count()
+    for again in (desk.post(address, values, follow=True), desk.get(address, follow=True)):
+        assert again.redirect_chain == [(machine, 302)]
+        assert says(again, f"came off {shop.toolheads[0]} on {shown(old.end)} already. Nothing was changed.")
+    assert (Fitting.objects.count(), StockEntry.objects.count()) == (fittings, entries)
+
+
+def test_replacing_without_stock_is_refused(shop, desk):
+    jewel = PartKind.objects.create(
+        role="nozzle",
+        name="Jewel",
+        material="corundum",
+        bore_mm=0.4,
+        life_unit="dose_km",
+        life=1,
+        life_low=1,
+        life_high=1,
+        source="invented",
+        how="from memory",
+    )
+    old = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    response = desk.post(reverse("part-replace", args=[old.pk]), {"kind": jewel.pk, "removal": "worn"})
+    assert response.status_code == 200
+    assert response.context["form"].errors
+    old.refresh_from_db()
+    assert old.end is None
+
+
+def test_a_part_is_taken_off_sound_and_fitted_again(shop, desk):
+    toolhead = shop.toolheads[0]
+    fitting = Fitting.objects.get(toolhead=toolhead, role="liner", end=None)
+    assert desk.post(reverse("part-remove", args=[fitting.pk]), {"removal": "sound"}).status_code == 302
+    address = reverse("part-fit", args=[toolhead.pk])
+    choices = [key for key, _ in desk.get(address).context["form"].fields["source"].choices]
+    assert choices == [f"kind-{shop.liner.pk}", f"part-{fitting.part_id}"]
+    assert desk.post(address, {"source": f"part-{fitting.part_id}"}).status_code == 302
+    assert Fitting.objects.get(toolhead=toolhead, role="liner", end=None).part == fitting.part
+    assert desk.post(address, {"source": "kind-0"}).status_code == 200
+
+
+def test_a_part_that_came_before_the_future_only(shop, desk):
+    fitting = Fitting.objects.filter(end=None).first()
+    response = desk.post(
+        reverse("part-remove", args=[fitting.pk]), {"removal": "sound", "when": "2999-01-01T00:00"}
+    )
+    assert "when" in response.context["form"].errors
+    fitting.refresh_from_db()
+    assert fitting.end is None
+
+
+def test_a_part_of_the_whole_printer_is_fitted_and_shown(shop, desk):
+    printer = shop.toolheads[0].printer
+    belts = part_kind("belts", "Belt set", material="rubber", life_unit="hours")
+    add_stock(belts, 1)
+    address = reverse("printer-part-fit", args=[printer.pk])
+    choices = [key for key, _ in desk.get(address).context["form"].fields["source"].choices]
+    assert choices == [f"kind-{belts.pk}"]
+    assert desk.post(address, {"source": choices[0]}).status_code == 302
+    page = desk.get(reverse("machine", args=[printer.pk]))
+    assert [row["of"].kind for row in page.context["parts"]] == [belts]
+    assert says(page, "Belts: Belt set no.")
+    fitting = Fitting.objects.get(printer=printer)
+    assert desk.post(reverse("part-remove", args=[fitting.pk]), {"removal": "sound"}).status_code == 302
+    assert f"part-{fitting.part_id}" in desk.get(address).content.decode()
+
+
+def test_a_parts_own_page_has_its_life_its_places_and_its_jobs(shop, desk):
+    made = a_job(shop)
+    fitting = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    page = desk.get(reverse("part", args=[fitting.part_id]))
+    for text in (str(fitting.part), "North T0", made.name, "worn out at 0.450 mm", "invented for tests"):
+        assert says(page, text), text
+
+
+def test_a_bore_is_measured_and_the_slip_withdrawn(shop, desk):
+    a_job(shop)
+    nozzle = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None).part
+    address = reverse("bore-new", args=[nozzle.pk])
+    values = {"bore_mm": 0.42, "error_mm": 0.01, "method": "pin"}
+    assert desk.post(address, values).status_code == 302
+    assert says(desk.get(reverse("part", args=[nozzle.pk])), "0.420 ± 0.010 mm")
+    withdraw = reverse("bore-withdraw", args=[nozzle.bore_readings.get().pk])
+    assert says(desk.post(withdraw, {"reason": ""}), "This field is required.")
+    assert desk.post(withdraw, {"reason": "wrong pin"}).status_code == 302
+    assert says(desk.get(reverse("part", args=[nozzle.pk])), "withdrawn wrong pin")
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"bore_mm": 42}, "bore_mm"),
+        ({"bore_mm": "wide"}, "bore_mm"),
+        ({"error_mm": 0}, "error_mm"),
+        ({"method": "by eye"}, "method"),
+        ({"when": "2999-01-01T00:00"}, "when"),
+    ],
+)
+def test_an_impossible_bore_is_refused(shop, desk, values, field):
+    nozzle = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None).part
+    given = {"bore_mm": 0.42, "error_mm": 0.01, "method": "pin"} | values
+    response = desk.post(reverse("bore-new", args=[nozzle.pk]), given)
+    assert field in response.context["form"].errors
+    assert not nozzle.bore_readings.exists()
+
+
+def test_gears_have_no_bore_to_measure(shop, desk):
+    gears = Fitting.objects.get(toolhead=shop.toolheads[0], role="gears", end=None).part
+    assert desk.get(reverse("bore-new", args=[gears.pk])).status_code == 404
+
+
+# Jobs
+
+
+def job_values(shop, **values) -> dict:
+    loading = shop.toolheads[0].loadings.get(end=None)
+    given = {"loading": loading.pk, "name": "Bracket", "mass_g": 40, "hours": 2, "nozzle_c": 210, "bed_c": 60}
+    return given | {"when": local_input(hours_ago(3))} | values
+
+
+def checked(desk, values: dict) -> tuple[object, dict]:
+    """The page after its first button, and what its second one would send."""
+    response = desk.post(reverse("job-new"), values | {"check": "1"})
+    return response, values | {"checked": response.context["asked"], "record": "1"}
+
+
+def test_the_verdict_is_shown_before_a_job_is_recorded(shop, desk):
+    response, values = checked(desk, job_values(shop, override_reason="first layer only"))
+    assert response.context["verdict"].state in {"clear", "caution", "hold"}
+    assert not Job.objects.exists()
+    assert desk.post(reverse("job-new"), values).status_code == 302
+    made = Job.objects.get()
+    page = desk.get(reverse("job", args=[made.pk]))
+    assert says(page, "40 g of") and says(page, "Brass nozzle")
+
+
+@pytest.mark.parametrize(
+    "start",
+    [datetime(2100, 1, 1, tzinfo=UTC), datetime(1999, 1, 1, tzinfo=UTC), hours_ago(24 * 60), hours_ago(7)],
+    ids=["in the future", "too long ago", "before it came", "before it was loaded"],
+)
+def test_an_impossible_start_is_refused_at_the_check_in_the_same_words(shop, desk, start):
+    start = start.replace(second=0, microsecond=0)
+    page = desk.post(reverse("job-new"), job_values(shop, when=local_input(start)) | {"check": "1"})
+    assert page.context["verdict"] is None
+    with pytest.raises(ValidationError) as refused:
+        a_job(shop, start=start)
+    said = [str(error) for errors in page.context["form"].errors.values() for error in errors]
+    assert said == refused.value.messages
+
+
+def test_a_job_that_was_changed_after_its_check_is_checked_again(shop, desk):
+    _, values = checked(desk, job_values(shop, override_reason="a test"))
+    response = desk.post(reverse("job-new"), values | {"mass_g": 300})
+    assert says(response, "The job was changed after the check.")
+    assert not Job.objects.exists()
+    unchecked = job_values(shop) | {"record": "1"}
+    assert desk.post(reverse("job-new"), unchecked).status_code == 200
+    assert not Job.objects.exists()
+
+
+def test_a_hold_needs_a_reason(shop, desk):
+    # Far more than the nozzle's liner may bear: a hold whatever the spool's state.
+    response, values = checked(desk, job_values(shop, nozzle_c=295))
+    assert response.context["verdict"].state == "hold"
+    refused = desk.post(reverse("job-new"), values)
+    assert refused.context["form"].errors
+    assert not Job.objects.exists()
+    assert desk.post(reverse("job-new"), values | {"override_reason": "a trial"}).status_code == 302
+    assert Job.objects.get().override_reason == "a trial"
+
+
+@pytest.mark.parametrize(
+    "values",
+    [{"mass_g": -5}, {"mass_g": 1e9}, {"hours": 0}, {"nozzle_c": "hot"}, {"loading": 0}, {"name": ""}],
+)
+def test_an_impossible_job_is_refused(shop, desk, values):
+    response = desk.post(reverse("job-new"), job_values(shop, **values) | {"record": "1"})
+    assert response.context["form"].errors.keys() == values.keys()
+    assert not Job.objects.exists()
+
+
+def test_a_job_is_withdrawn_with_a_reason(shop, desk):
+    made = a_job(shop)
+    address = reverse("job-withdraw", args=[made.pk])
+    assert says(desk.post(address, {"reason": ""}), "This field is required.")
+    assert desk.post(address, {"reason": "entered twice"}).status_code == 302
+    assert says(desk.get(reverse("job", args=[made.pk])), "Withdrawn")
+    assert desk.post(address, {"reason": "again"}).status_code == 200
+
+
+# Stock
+
+
+def test_stock_shows_what_is_low(shop, desk):
+    page = desk.get(reverse("stock"))
+    counts = {row["kind"].name: (row["count"], row["low"]) for row in page.context["parts"]}
+    assert counts["Brass nozzle"] == (3, False)
+    grams = {str(row["feedstock"]): row["mass_g"] for row in page.context["feedstocks"]}
+    assert grams["Example Works PLA"] == pytest.approx(5000)
+
+
+def test_parts_are_received_once_however_often_the_button_is_pressed(shop, desk):
+    before, values = in_stock([shop.brass])[shop.brass.pk], {"kind": shop.brass.pk, "count": 3}
+    assert desk.post(reverse("stock-add"), values).status_code == 302
+    assert says(desk.post(reverse("stock-add"), values), "+3 is recorded for that minute already")
+    assert in_stock([shop.brass])[shop.brass.pk] == before + 3
+    assert desk.post(reverse("stock-add"), values | {"note": "second bag"}).status_code == 302
+    assert in_stock([shop.brass])[shop.brass.pk] == before + 6
+
+
+def test_parts_are_received_and_miscounts_refused(shop, desk):
+    assert desk.post(reverse("stock-add"), {"kind": shop.brass.pk, "count": 4}).status_code == 302
+    assert in_stock([shop.brass])[shop.brass.pk] == 7
+    entries = StockEntry.objects.count()
+    for count in (0, -100, "many", 10**9):
+        response = desk.post(reverse("stock-add"), {"kind": shop.brass.pk, "count": count})
+        assert response.context["form"].errors, count
+    assert StockEntry.objects.count() == entries
+
+
+def kind_values(**values) -> dict:
+    given = {
+        "role": "nozzle",
+        "name": "Steel nozzle",
+        "material": "steel",
+        "bore_mm": 0.4,
+        "hardness_hv": 700,
+    }
+    given |= {
+        "life_unit": "dose_km",
+        "life": 100,
+        "life_low": 40,
+        "life_high": 250,
+        "source": "own replacements",
+    }
+    return given | {"how": "own replacements", "reorder_point": 1} | values
+
+
+def test_a_kind_of_part_is_added(shop, desk):
+    assert desk.post(reverse("part-kind-new"), kind_values()).status_code == 302
+    made = PartKind.objects.get(name="Steel nozzle")
+    assert made.worn_growth_pct == 12.5
+    page = desk.get(reverse("part-kind", args=[made.pk]))
+    assert says(page, "As stated: none of this shop's own has told anything yet.")
+    assert says(page, "own replacements")
+
+
+def test_a_kind_of_part_is_corrected_and_learnt_from(shop, desk):
+    a_job(shop)
+    fitting = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
+    desk.post(reverse("part-replace", args=[fitting.pk]), {"kind": shop.brass.pk, "removal": "worn"})
+    address = reverse("part-kind", args=[shop.brass.pk])
+    assert says(desk.get(address), "from this shop's own: 1 worn")
+    assert says(desk.get(reverse("stock")), "Learnt from this shop's own (1 worn)")
+    edit = reverse("part-kind-edit", args=[shop.brass.pk])
+    values = {
+        name: "" if value is None else value for name, value in desk.get(edit).context["form"].initial.items()
+    }
+    assert desk.post(edit, values | {"reorder_point": 5}).status_code == 302
+    assert says(desk.get(address), "reorder point 5")
+    refused = desk.post(edit, values | {"role": "gears", "life_unit": "feed_km"})
+    assert "role" in refused.context["form"].errors
+    belts = desk.post(edit, values | {"role": "belts"})
+    assert belts.context["form"].errors
+    assert PartKind.objects.get(pk=shop.brass.pk).role == "nozzle"
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"bore_mm": ""}, "bore_mm"),
+        ({"life_low": 300}, "life"),
+        ({"life_low": -1}, "life"),
+        ({"hardness_hv": -3}, "hardness_hv"),
+        ({"price": "free"}, "price"),
+        ({"source": ""}, "source"),
+    ],
+)
+def test_an_impossible_kind_of_part_is_refused(shop, desk, values, field):
+    response = desk.post(reverse("part-kind-new"), kind_values(**values))
+    assert field in response.context["form"].errors
+    assert not PartKind.objects.filter(name="Steel nozzle").exists()
+
+
+# Reminders
+
+
+def test_reminders_are_put_off_and_done(shop, desk):
+    one = a_reminder(shop)
+    page = desk.get(reverse("reminders"))
+    assert one in [row["reminder"] for row in page.context["due"]]
+    assert reverse("spool", args=[shop.spools[1].code]) in page.content.decode()
+    assert desk.post(reverse("reminder-snooze", args=[one.pk]), {"days": "3"}).status_code == 302
+    page = desk.get(reverse("reminders"))
+    assert [row["reminder"] for row in page.context["snoozed"]] == [one]
+    assert one not in [row["reminder"] for row in page.context["due"]]
+    assert desk.post(reverse("reminder-done", args=[one.pk]), {"note": "dried it"}).status_code == 302
+    assert says(desk.get(reverse("reminders-ended")), "dried it")
+    for name in ("reminder-done", "reminder-snooze"):
+        late = desk.post(reverse(name, args=[one.pk]), {"days": "1", "note": "again"}, follow=True)
+        assert says(late, "already. Nothing was saved.") and says(late, "What happened to it"), name
+    one.refresh_from_db()
+    assert one.note != "again"
+
+
+@pytest.mark.parametrize("values", [{}, {"days": "900"}, {"until": "soon"}, {"until": "2001-01-01T00:00"}])
+def test_an_impossible_putting_off_is_refused(shop, desk, values):
+    one = a_reminder(shop)
+    response = desk.post(reverse("reminder-snooze", args=[one.pk]), values)
+    assert response.status_code == 200
+    assert response.context["form"].errors
+    one.refresh_from_db()
+    assert one.snoozed_until is None
+
+
+def test_a_reminder_of_a_part_leads_to_its_replacement(shop, desk):
+    fitting = Fitting.objects.filter(end=None).first()
+    a_reminder(shop, kind="replace", spool=None, part=fitting.part, toolhead=fitting.toolhead)
+    page = desk.get(reverse("reminders"))
+    assert reverse("part-replace", args=[fitting.pk]) in [row["address"] for row in page.context["due"]]

@@ -1,0 +1,329 @@
+"""Where reminders go: each person's own ways, with bad input too; the calendar for machines."""
+
+import base64
+import re
+from datetime import timedelta
+
+import pytest
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
+from django.contrib.auth import get_user_model
+from django.test import Client
+from django.urls import reverse
+from django.utils import timezone
+
+from maintenance.models import Channel, DeliverySettings, Message, Reminder, ReminderEvent
+from maintenance.reminders.delivery import attempts, channels, outbox
+from tests.maintenance.reminders.delivery.conftest import raised
+from tests.maintenance.reminders.delivery.receivers import HttpReceiver
+from tests.pages.small_shop import says
+
+TIMES = {"quiet_from": "22:00", "quiet_to": "06:30", "digest_at": "07:15", "pressing_in_quiet": "on"}
+
+
+@pytest.fixture
+def ada(db, settings, tmp_path):
+    settings.DATA_DIR = tmp_path
+    return get_user_model().objects.create_user("ada")
+
+
+@pytest.fixture
+def desk(ada) -> Client:
+    client = Client()
+    client.force_login(ada)
+    return client
+
+
+@pytest.fixture
+def bob(ada) -> Client:
+    client = Client()
+    client.force_login(get_user_model().objects.create_user("bob"))
+    return client
+
+
+def page(client: Client):
+    return client.get(reverse("delivery"))
+
+
+def browser_keys() -> dict[str, str]:
+    point = ec.generate_private_key(ec.SECP256R1()).public_key()
+    raw = point.public_bytes(Encoding.X962, PublicFormat.UncompressedPoint)
+    return {
+        "p256dh": base64.urlsafe_b64encode(raw).decode().rstrip("="),
+        "auth": base64.urlsafe_b64encode(b"0123456789abcdef").decode().rstrip("="),
+    }
+
+
+def test_at_first_there_are_no_ways_and_the_page_says_what_is_missing(desk):
+    shown = page(desk)
+    assert says(shown, "None yet: reminders stand on the pages only.")
+    assert says(shown, "E-mail is not set up: set EMAIL_HOST")
+    assert says(shown, "What is sent carries no links")
+
+
+def test_strangers_are_asked_to_sign_in(db):
+    for name in ("delivery", "delivery-email", "delivery-webhook"):
+        assert Client().get(reverse(name)).headers["Location"].startswith("/sign-in/")
+
+
+def test_an_address_is_added_tested_and_ended(desk):
+    assert desk.post(reverse("delivery-email"), {"address": "ada@shop.example"}).status_code == 302
+    channel = Channel.objects.get()
+    timings = dict(channel.subscriptions.values_list("reminder_kind", "timing"))
+    assert timings["drying_done"] == "at_once" and timings["dry"] == "digest" and len(timings) == 14
+    for again in ("ada@shop.example", "Ada@Shop.Example"):
+        refused = desk.post(reverse("delivery-email"), {"address": again})
+        assert says(refused, "This one is in your list already.")
+    sent = desk.post(reverse("channel-test", args=[channel.pk]), follow=True)
+    assert says(sent, "A test is on its way") and says(sent, "waiting A test from Loadworthy")
+    assert desk.get(reverse("channel-end", args=[channel.pk])).status_code == 200
+    ended = desk.post(reverse("channel-end", args=[channel.pk]), follow=True)
+    assert says(ended, "E-mail to ada@shop.example: ended.")
+    assert Message.objects.get().state == "lapsed"
+    for name in ("channel-test", "channel-end"):
+        late = desk.post(reverse(name, args=[channel.pk]), follow=True)
+        assert says(late, "E-mail to ada@shop.example has ended already."), name
+
+
+@pytest.mark.parametrize(
+    "address", ["", "ada", "ada@", "a@b.example, c@d.example", "ada@shop.example\nbcc: x@y.z", "x" * 300]
+)
+def test_what_is_no_address_is_refused(desk, address):
+    answer = desk.post(reverse("delivery-email"), {"address": address})
+    assert answer.status_code == 200 and "address" in answer.context["form"].errors
+    assert not Channel.objects.exists()
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "",
+        "shop.example",
+        "ftp://shop.example/",
+        "file:///etc/passwd",
+        "http://",
+        "http://[::",
+        "http://shop example/",
+        "http://a:b@c.example",
+        "javascript:alert(1)",
+        "https://shop.example:99999/",
+        "https://xn--zz.example/",
+        "https://" + "x" * 1000,
+    ],
+)
+def test_what_is_no_web_address_is_refused(desk, address):
+    answer = desk.post(reverse("delivery-webhook"), {"address": address})
+    assert answer.status_code == 200 and "address" in answer.context["form"].errors
+    assert not Channel.objects.exists()
+
+
+def test_a_secret_is_shown_once_and_can_be_renewed(desk):
+    shown = desk.post(reverse("delivery-webhook"), {"address": "http://bench:8123/hook", "name": "Bench"})
+    channel = Channel.objects.get()
+    assert channel.secret in shown.content.decode() and "no-store" in shown.headers["Cache-Control"]
+    assert channel.secret not in page(desk).content.decode()
+    address = reverse("channel-secret", args=[channel.pk])
+    assert channel.secret not in desk.get(address).content.decode()
+    renewed = desk.post(address)
+    old, channel = channel.secret, Channel.objects.get()
+    assert channel.secret != old and channel.secret in renewed.content.decode()
+
+
+def test_the_choices_are_kept_and_the_page_counts_what_is_wanted(desk, ada):
+    mail = channels.add_email(ada, "ada@shop.example")
+    hook = channels.add_webhook(ada, "https://r.example/")
+    choices = {f"c{mail.pk}-{kind}": "" for kind in Reminder.Kind.values}
+    choices |= {f"page-{kind}": "at_once" for kind in Reminder.Kind.values}
+    choices |= {f"c{mail.pk}-dry": "digest", f"c{mail.pk}-leak": "at_once", "page-weigh": ""}
+    assert desk.post(reverse("delivery-kinds"), choices).status_code == 302
+    assert dict(mail.subscriptions.values_list("reminder_kind", "timing")) == {
+        "dry": "digest",
+        "leak": "at_once",
+    }
+    assert hook.subscriptions.count() == 14, "it was not on the page that was sent"
+    counted = Channel.objects.get(kind="page", ended_at=None).subscriptions
+    assert set(Reminder.Kind.values) - set(counted.values_list("reminder_kind", flat=True)) == {"weigh"}
+    form = page(desk).context["kinds"]
+    assert form["page-weigh"].value() == "" and form[f"c{mail.pk}-dry"].value() == "digest"
+    desk.post(reverse("delivery-kinds"), choices | {"page-weigh": "at_once"})
+    assert not Channel.objects.filter(kind="page", ended_at=None).exists()
+
+
+@pytest.mark.parametrize("value", ["digest", "never", "at_once' OR 1=1"])
+def test_a_choice_that_is_none_is_refused(desk, ada, value):
+    hook = channels.add_webhook(ada, "https://r.example/")
+    answer = desk.post(
+        reverse("delivery-kinds"), {f"c{hook.pk}-{kind}": value for kind in Reminder.Kind.values}
+    )
+    assert answer.status_code == 200 and says(answer, "Nothing was saved.")
+    assert hook.subscriptions.filter(timing="at_once").count() == 14
+
+
+def test_both_ends_of_the_quiet_hours_may_be_empty_and_both_say_so(desk):
+    fields = page(desk).context["times"].fields
+    assert fields["quiet_from"].help_text == fields["quiet_to"].help_text == "Both empty: none."
+
+
+def test_times_are_kept(desk, ada):
+    assert desk.post(reverse("delivery"), TIMES).status_code == 302
+    kept = DeliverySettings.objects.get(user=ada)
+    assert (str(kept.quiet_from), str(kept.digest_at), kept.pressing_in_quiet) == (
+        "22:00:00",
+        "07:15:00",
+        True,
+    )
+    desk.post(reverse("delivery"), {"digest_at": "08:00"})
+    assert DeliverySettings.objects.get(user=ada).quiet_from is None
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"quiet_to": ""}, "quiet_to"),
+        ({"quiet_from": "22:00", "quiet_to": "22:00"}, "quiet_to"),
+        ({"quiet_from": "06:00", "quiet_to": "05:00"}, "quiet_to"),
+        ({"digest_at": "23:00"}, "digest_at"),
+        ({"digest_at": ""}, "digest_at"),
+        ({"digest_at": "25:00"}, "digest_at"),
+        ({"quiet_from": "late"}, "quiet_from"),
+    ],
+)
+def test_times_that_cannot_be_are_refused(desk, values, field):
+    answer = desk.post(reverse("delivery"), TIMES | values)
+    assert answer.status_code == 200 and field in answer.context["times"].errors
+    assert not DeliverySettings.objects.exists()
+
+
+def test_a_browser_is_added_once_and_its_keys_are_looked_at(desk):
+    subscription = {"endpoint": "https://push.example/abc", "name": "Browser on Linux"} | browser_keys()
+    address = reverse("delivery-push")
+    desk.post(address, subscription)
+    desk.post(address, subscription | browser_keys())
+    assert Channel.objects.get().name == "Browser on Linux"
+    for bad in (
+        {"endpoint": "http://push.example/x"},
+        {"p256dh": "AAAA"},
+        {"auth": "!!"},
+        {"p256dh": "B" * 87},
+        {"auth": ""},
+    ):
+        answer = desk.post(
+            address, subscription | {"endpoint": "https://push.example/other"} | bad, follow=True
+        )
+        assert says(answer, "cannot be read"), bad
+    assert Channel.objects.count() == 1
+
+
+def test_what_belongs_to_another_person_cannot_be_touched(desk, bob, ada):
+    hook = channels.add_webhook(ada, "https://r.example/")
+    message = outbox.send_test(hook)
+    Message.objects.update(state="dead")
+    for name, pk in [
+        ("channel-test", hook.pk),
+        ("channel-secret", hook.pk),
+        ("channel-end", hook.pk),
+        ("message-again", message.pk),
+    ]:
+        assert bob.post(reverse(name, args=[pk])).status_code == 404, name
+    assert "r.example" not in page(bob).content.decode()
+    assert desk.post(reverse("message-again", args=[message.pk])).status_code == 302
+    assert Message.objects.get().state == "waiting"
+    twice = desk.post(reverse("message-again", args=[message.pk]), follow=True)
+    assert says(twice, "Only what was given up is tried again")
+
+
+def test_dead_ones_are_told_with_their_reason(desk, ada):
+    outbox.send_test(channels.add_webhook(ada, "https://r.example/"))
+    Message.objects.update(state="dead", error="The receiver answered HTTP 500.", attempts=18)
+    shown = page(desk)
+    assert says(shown, "given up A test from Loadworthy") and says(shown, "The receiver answered HTTP 500.")
+    assert says(shown, "tries: 18") and says(shown, "Try again")
+
+
+def try_to_send(message: Message) -> None:
+    number = message.attempts
+    attempts.keep(str(message.pk), number, attempts.attempt(str(message.pk), number))
+
+
+def test_a_way_whose_last_message_was_refused_says_so_until_one_goes_out(desk, ada, monkeypatch):
+    for name in ("HTTP_PROXY", "ALL_PROXY", "http_proxy", "all_proxy"):
+        monkeypatch.delenv(name, raising=False)
+    with HttpReceiver.running() as web:
+        hook = channels.add_webhook(ada, web.address)
+        web.mood = 403
+        try_to_send(outbox.send_test(hook))
+        hook.refresh_from_db()
+        assert hook.failures == 0
+        said = "Its last message did not go out: The receiver refused it (HTTP 403)."
+        assert says(page(desk), said)
+        web.mood = 200
+        try_to_send(outbox.send_test(hook))
+    assert sorted(Message.objects.values_list("state", flat=True)) == ["sent", "waiting"]
+    assert not says(page(desk), "Its last message did not go out")
+
+
+def test_the_list_says_what_happened(desk, ada):
+    channels.add_webhook(ada, "http://127.0.0.1:9/")
+    said = {"snoozed": "until 27 Nov 2026, 08:00", "done": "wiped", "back": "0.7 %"}
+    events = [raised(1, what, escalated_at=timezone.now()) for what in ReminderEvent.What.values]
+    for event in events:
+        event.said = said.get(event.what, "")
+    outbox.post(events)
+    answer = page(desk)
+    happened = [
+        "raised",
+        "became pressing",
+        "put off (until 27 Nov 2026, 08:00)",
+        "came back",
+        "done (wiped)",
+    ]
+    for news in [*happened, "its cause is gone"]:
+        assert says(answer, f"waiting Re-dry spool 1: {news} Webhook"), news
+    assert not says(answer, "Pressing: Re-dry")
+
+
+def test_what_is_not_sent_says_why(desk, ada, settings):
+    """A way that was ended, and a reminder that was done before its message went out."""
+    settings.EMAIL_HOST = "127.0.0.1"
+    hook, mail = channels.add_webhook(ada, "http://127.0.0.1:9/"), channels.add_email(ada, "a@shop.example")
+    channels.tell(mail, channels.ALL_AT_ONCE)
+    outbox.post([raised()])
+    channels.end(hook)
+    Reminder.objects.update(ended_at=timezone.now(), ending="done")
+    try_to_send(Message.objects.get(channel=mail))
+    assert set(Message.objects.values_list("state", flat=True)) == {"lapsed"}
+    answer = page(desk)
+    assert says(answer, "not sent Re-dry spool 1") and not says(answer, "no longer due when its time came")
+    assert says(answer, "This way was ended.") and says(answer, "When its time came it was no longer due")
+
+
+def test_what_waits_behind_a_failure_is_told_for_when_it_is_tried(desk, ada):
+    hook = channels.add_webhook(ada, "https://r.example/")
+    outbox.send_test(hook)
+    hook.resting_until = timezone.now() + timedelta(days=1, minutes=10)
+    hook.save()
+    shown = f"{hook.resting_until.astimezone(timezone.get_default_timezone()):%-d %b, %H:%M}"
+    assert says(page(desk), f"to be sent {shown}")
+
+
+def test_the_calendar_needs_no_account_but_its_address(desk, ada):
+    desk.post(reverse("delivery-calendar"))
+    address = re.search(r"http://testserver(/calendar/[\w-]{40,}\.ics)", page(desk).content.decode())[1]
+    stranger = Client()
+    answer = stranger.get(address)
+    assert answer.status_code == 200 and answer.headers["Content-Type"] == "text/calendar; charset=utf-8"
+    unchanged = stranger.get(address, headers={"If-None-Match": answer.headers["ETag"]})
+    assert unchanged.status_code == 304
+    assert stranger.post(address).status_code == 405
+    desk.post(reverse("delivery-calendar"))
+    for gone in (address, "/calendar/x.ics", "/calendar/.ics", "/calendar/%00.ics"):
+        assert stranger.get(gone).status_code == 404, gone
+    ada.is_active = False
+    ada.save()
+    assert stranger.get(f"/calendar/{Channel.objects.get(ended_at=None).address}.ics").status_code == 404
+
+
+def test_the_worker_of_notifications_lies_at_the_root(db):
+    answer = Client().get("/push-worker.js")
+    assert answer.headers["Content-Type"].startswith("text/javascript")
+    assert b"showNotification" in answer.content

@@ -1,0 +1,249 @@
+"""Moving, weighing, drying and emptying a spool on its pages, with bad input too."""
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from spools.drying.runs import start_drying
+from spools.inventory.ledger import remaining
+from spools.inventory.moves import current_stay
+from spools.models import DryingRun, MassEntry, Spool, Stay
+from tests.pages.corner import corner, of, words
+from tests.pages.small_shop import local_input
+from tests.spools.conftest import hours_ago
+
+
+@pytest.fixture
+def shop(db):
+    return corner()
+
+
+@pytest.fixture
+def free(shop) -> Spool:
+    """A nylon spool in a bag."""
+    return shop.free
+
+
+@pytest.fixture
+def desk(shop) -> Client:
+    """A signed-in browser; a page that fails raises."""
+    client = Client()
+    client.force_login(shop.user)
+    return client
+
+
+def test_an_empty_spool_keeps_its_history(shop, desk, free):
+    response = desk.post(of("spool-empty", free), {"when": ""}, follow=True)
+    assert "is marked empty" in words(response)
+    page = desk.get(of("spool", free))
+    assert "Marked empty on" in words(page)
+    assert of("spool-load", free) not in page.content.decode()
+    refused = desk.post(of("spool-weigh", free), {"gross_g": "900", "resolution_g": "1"})
+    assert "Take another spool" in words(refused)
+
+
+def test_move_now_and_in_the_past(shop, desk, free):
+    desk.post(of("spool-move", free), {"place": shop.box.pk, "when": local_input(hours_ago(50))})
+    desk.post(of("spool-move", free), {"place": shop.shelf.pk, "when": ""})
+    stays = list(Stay.objects.filter(spool=free).values_list("place", flat=True))
+    assert stays == [shop.bag.pk, shop.box.pk, shop.shelf.pk]
+    assert Stay.objects.filter(spool=free)[1].start == hours_ago(50)
+    assert current_stay(free).recorded_by == shop.user
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"place": ""}, "place"),
+        ({"place": "no"}, "place"),
+        ({"when": "2190-01-01T10:00"}, "when"),
+        ({"when": "2001-01-01T10:00"}, "when"),
+        ({"when": "0001-01-01T00:00"}, "when"),
+        ({"when": "9999-12-31T23:59"}, "when"),
+    ],
+)
+def test_an_impossible_move_is_told_and_not_kept(shop, desk, free, values, field):
+    response = desk.post(of("spool-move", free), {"place": shop.shelf.pk, "when": ""} | values)
+    assert field in response.context["form"].errors
+    assert current_stay(free).place == shop.bag
+
+
+def test_no_move_out_of_a_drying_run(shop, desk, free):
+    start_drying([free], shop.dryer, 70, planned_hours=8, at=hours_ago(3))
+    response = desk.post(of("spool-move", free), {"place": shop.shelf.pk})
+    assert "Finish that run first" in words(response)
+    assert current_stay(free).place == shop.dryer
+
+
+def test_it_was_elsewhere_for_a_while(shop, desk, free):
+    away = {"place": shop.shelf.pk, "start": local_input(hours_ago(60)), "end": local_input(hours_ago(12))}
+    desk.post(of("spool-away", free), away)
+    stays = list(Stay.objects.filter(spool=free).values_list("place", flat=True))
+    assert stays == [shop.bag.pk, shop.shelf.pk, shop.bag.pk]
+    overlapping = desk.post(of("spool-away", free), away)
+    assert overlapping.status_code == 200 and overlapping.context["form"].errors
+    backwards = {**away, "start": away["end"], "end": away["start"]}
+    assert "end" in desk.post(of("spool-away", shop.other), backwards).context["form"].errors
+    assert "start" in desk.post(of("spool-away", free), {"place": shop.shelf.pk}).context["form"].errors
+
+
+def test_a_weighing_counts_from_then_on(shop, desk, free):
+    desk.post(
+        of("spool-weigh", free), {"gross_g": "700", "resolution_g": "1", "when": "", "note": "big scale"}
+    )
+    entry = MassEntry.objects.get(spool=free, kind="weighed")
+    assert (entry.gross_g, entry.note, entry.recorded_by) == (700, "big scale", shop.user)
+    assert 480 < remaining(free).mass_g < 500
+
+
+@pytest.mark.parametrize("gross_g", ["-1", "20", "99999", "nan", "inf", "heavy", ""])
+def test_an_impossible_weighing_is_told_and_not_kept(desk, free, gross_g):
+    response = desk.post(of("spool-weigh", free), {"gross_g": gross_g, "resolution_g": "1"})
+    assert "gross_g" in response.context["form"].errors
+    assert not MassEntry.objects.filter(spool=free, kind="weighed").exists()
+
+
+def dry_values(shop, **values) -> dict:
+    given = {"dryer": shop.dryer.pk, "set_point_c": "70", "planned_hours": "10", "resolution_g": "1"}
+    return given | values
+
+
+def test_a_plan_says_set_point_cap_hours_and_how_long_it_lasts(shop, desk, free):
+    assert shop.dryer.name in words(desk.get(of("spool-dry", free)))
+    response = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk})
+    plan, said = response.context["plan"], words(response)
+    assert f"at most {plan.cap.cap_c:g} °C" in said
+    assert "80 °C is the most for drying PA6" in said
+    assert "Then it stays good" in said and "Open shelf" in said
+    assert "Never use an oven in which food is prepared" in said
+    cooler = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk, "set_point_c": "60"}).context["plan"]
+    assert cooler.set_point_c == 60
+    assert cooler.hours is None or plan.hours is None or cooler.hours >= plan.hours
+
+
+@pytest.mark.parametrize("set_point_c", ["81", "200", "10", "nan", "hot"])
+def test_a_set_point_above_the_cap_is_refused_with_the_reason(shop, desk, free, set_point_c):
+    asked = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk, "set_point_c": set_point_c})
+    assert asked.status_code == 200
+    assert "set_point_c" in asked.context["replanned"].errors
+    refused = desk.post(of("spool-dry", free), dry_values(shop, set_point_c=set_point_c))
+    assert "set_point_c" in refused.context["form"].errors
+    assert not DryingRun.objects.exists()
+    if set_point_c == "81":
+        for response in (asked, refused):
+            assert "81 °C is too hot: 80 °C is the most for drying PA6" in words(response)
+
+
+def test_drying_starts_with_a_weighing_before(shop, desk, free):
+    when = local_input(hours_ago(4))
+    response = desk.post(of("spool-dry", free), dry_values(shop, gross_g="1210", when=when))
+    assert response.headers["Location"] == of("spool", free)
+    run = DryingRun.objects.get()
+    assert (run.set_point_c, run.planned_hours, run.start) == (70, 10, hours_ago(4))
+    assert (run.before.gross_g, run.recorded_by) == (1210, shop.user)
+    assert current_stay(free).place == shop.dryer
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"planned_hours": "0"}, "planned_hours"),
+        ({"planned_hours": ""}, "planned_hours"),
+        ({"gross_g": "5"}, "gross_g"),
+        ({"when": "2190-01-01T10:00"}, "when"),
+    ],
+)
+def test_drying_that_cannot_be_is_told_and_not_kept(shop, desk, free, values, field):
+    response = desk.post(of("spool-dry", free), dry_values(shop, **values))
+    assert field in response.context["form"].errors
+    assert not DryingRun.objects.exists() and current_stay(free).place == shop.bag
+
+
+def test_a_shelf_is_no_dryer(shop, desk, free):
+    assert desk.post(of("spool-dry", free), dry_values(shop, dryer=shop.shelf.pk)).status_code == 404
+
+
+def test_a_weighing_is_taken_back_and_the_right_one_given(shop, desk, free):
+    desk.post(of("spool-weigh", free), {"gross_g": "700", "resolution_g": "1"})
+    entry = MassEntry.objects.get(spool=free, kind="weighed")
+    address = reverse("weighing-take-back", args=[free.code, entry.pk])
+    assert f'href="{address}"' in desk.get(of("spool-history", free)).content.decode()
+    assert "700 g with the reel" in words(desk.get(address))
+    back = desk.post(address, {"right_g": "", "resolution_g": "1"})
+    assert back.headers["Location"] == of("spool", free)
+    assert remaining(free).mass_g == 1000
+    for page in ("spool", "spool-history"):
+        response = desk.get(of(page, free))
+        assert "Weighed: 700 g with the reel. Taken back on" in words(response)
+        assert "<s>Weighed: 700 g" in response.content.decode()
+    again = desk.post(address, {"right_g": "", "resolution_g": "1"})
+    assert "already" in words(again) and again.status_code == 200
+    desk.post(address, {"right_g": "1100", "resolution_g": "1"})
+    assert 850 < remaining(free).mass_g < 900
+    assert desk.get(reverse("weighing-take-back", args=[shop.other.code, entry.pk])).status_code == 404
+
+
+def test_filament_cut_off_and_taken_back(shop, desk, free):
+    before_g = remaining(free).mass_g
+    cut = {"mass_g": "12.5", "when": "", "note": "brittle end"}
+    page = words(desk.post(of("spool-cut", free), cut, follow=True))
+    assert "12.5 g cut off: kept." in page
+    assert "brittle end" in page
+    assert remaining(free).mass_g == pytest.approx(before_g - 12.5)
+    # A button pressed twice.
+    assert "were cut off in that minute already" in words(desk.post(of("spool-cut", free), cut))
+    entry = MassEntry.objects.get(spool=free, kind="removed")
+    back = reverse("cut-take-back", args=[free.code, entry.pk])
+    assert "12.5 g cut off by hand" in words(desk.get(back))
+    assert "are back on" in words(desk.post(back, follow=True))
+    assert remaining(free).mass_g == pytest.approx(before_g)
+    assert "given back already" in words(desk.post(back))
+
+
+@pytest.mark.parametrize("grams", ["", "0", "-3", "nan", "1e9", "5000"])
+def test_what_cannot_be_cut_off_is_refused(shop, desk, free, grams):
+    response = desk.post(of("spool-cut", free), {"mass_g": grams, "when": "", "note": ""})
+    assert response.status_code == 200
+    assert 'id="id_mass_g_error"' in response.content.decode()
+    assert not MassEntry.objects.filter(kind="removed").exists()
+
+
+def reel_of(spool, **values) -> dict:
+    names = ["batch", "core_mass_g", "core_mass_band_g", "core_material", "core_radius_mm", "width_mm"]
+    return {name: getattr(spool, name) for name in names} | {"core_cap_c": ""} | values
+
+
+def test_a_reel_lighter_than_it_was_taken_for(shop, desk, free):
+    desk.post(of("spool-weigh", free), {"gross_g": "900", "resolution_g": "1", "when": "", "note": ""})
+    before_g = remaining(free).mass_g
+    lighter = reel_of(free, core_mass_g=free.core_mass_g - 60, core_mass_band_g=1, core_mass_known="on")
+    assert "The reel is corrected" in words(desk.post(of("spool-reel", free), lighter, follow=True))
+    free.refresh_from_db()
+    assert free.core_mass_known
+    assert remaining(free).mass_g == pytest.approx(before_g + 60, abs=15)
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"core_mass_g": "-1"}, "core_mass_g"),
+        ({"core_mass_g": "nan"}, "core_mass_g"),
+        ({"core_mass_g": "950", "core_mass_band_g": "0"}, "core_mass_g"),
+        ({"core_mass_band_g": "1e9"}, "core_mass_band_g"),
+        ({"core_material": "gold"}, "core_material"),
+        ({"width_mm": "5", "core_radius_mm": "5"}, "width_mm"),
+        ({"core_cap_c": "900"}, "core_cap_c"),
+    ],
+)
+def test_a_reel_that_cannot_be_is_refused(shop, desk, free, values, field):
+    desk.post(of("spool-weigh", free), {"gross_g": "900", "resolution_g": "1", "when": "", "note": ""})
+    stored = Spool.objects.filter(pk=free.pk).values().get()
+    response = desk.post(of("spool-reel", free), reel_of(free, **values))
+    assert response.status_code == 200
+    assert f'id="id_{field}_error"' in response.content.decode()
+    assert Spool.objects.filter(pk=free.pk).values().get() == stored
+
+
+def test_the_reel_stays_while_it_dries(shop, desk, free):
+    start_drying([free], shop.dryer, 70, planned_hours=4)
+    assert "Take it out first" in words(desk.post(of("spool-reel", free), reel_of(free)))

@@ -1,0 +1,221 @@
+"""Pages that judge: today, a spool's page, its list and its loading, in a shop with printers."""
+
+from datetime import timedelta
+
+import pytest
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+from django.utils import timezone
+
+from maintenance.machines.loading import load_spool
+from maintenance.models import Loading, Reminder
+from maintenance.reminders.lifecycle import due_count
+from spools.drying.runs import start_drying
+from spools.inventory.ledger import weigh
+from spools.inventory.moves import current_stay, mark_empty, move_spool
+from spools.models import Place, Spool
+from tests.pages.corner import of, words
+from tests.pages.small_shop import local_input, small_shop
+from tests.spools.conftest import hours_ago
+
+# Three are the frame's (session, account, what is due), seven the air of a dry box in which nothing is read.
+MOST_QUERIES = 29
+
+
+@pytest.fixture
+def shop(db):
+    return small_shop()
+
+
+@pytest.fixture
+def free(shop) -> Spool:
+    """A nylon spool in a bag."""
+    return shop.spools[1]
+
+
+@pytest.fixture
+def desk(shop) -> Client:
+    """A signed-in browser; a page that fails raises."""
+    client = Client()
+    client.force_login(shop.user)
+    return client
+
+
+def test_every_page_answers_in_few_queries(shop, desk, free):
+    start_drying([shop.spools[4]], shop.dryer, 70, planned_hours=8, at=hours_ago(3))
+    weigh(free, 1105, at=hours_ago(30))
+    loaded, drying = shop.spools[0], shop.spools[4]
+    emptied = mark_empty(shop.spools[7], at=hours_ago(1))
+    addresses = [
+        "/",
+        "/scan/",
+        "/spools/",
+        "/spools/?empty=1",
+        "/spools/?q=pa6+bags",
+        "/spools/receive/",
+        *(of("spool", spool) for spool in (free, loaded, drying, emptied)),
+        *(of("spool-history", spool) for spool in (free, loaded, drying)),
+        *(of(f"spool-{act}", free) for act in ("label", "move", "away", "weigh", "load", "dry", "empty")),
+        of("spool-load", free) + f"?toolhead={shop.toolheads[1].pk}",
+        of("spool-dry", free) + f"?dryer={shop.dryer.pk}",
+        of("spool-unload", loaded),
+    ]
+    counts = {}
+    for address in addresses:
+        with CaptureQueriesContext(connection) as queries:
+            assert desk.get(address).status_code == 200, address
+        counts[address] = len(queries)
+    assert {address: count for address, count in counts.items() if count > MOST_QUERIES} == {}
+
+
+def test_the_list_finds_by_code_material_and_place(shop, desk, free):
+    def found(**asked):
+        return {row["spool"].code for row in desk.get("/spools/", asked).context["rows"]}
+
+    assert len(found()) == len(shop.spools)
+    assert found(q=f"{free.code[:3]}-{free.code[3:].lower()}") == {free.code}
+    assert free.code in found(q="pa6 bags")
+    assert found(q="pa6 nowhere") == set()
+    mark_empty(free, at=hours_ago(1))
+    assert free.code not in found()
+    assert found(empty="1") == {free.code}
+
+
+def test_the_spools_page_tells_moisture_amount_air_and_verdicts(shop, desk, free):
+    response = desk.get(of("spool", free))
+    page, said = response.content.decode(), words(response)
+    assert "21 °C" in said and "assumed" in said
+    assert "May it be printed now?" in said and "East T0" in said
+    assert "the print limit is 0.75 %" in said
+    assert page.count('fill-rule="evenodd"') >= 1
+    assert "1000 g" in said and "(980 to 1020 g)" in said
+    assert "Received, 1000 g by the label." in said
+    assert "If it stays in Bags" in said
+    for act in ("load", "move", "dry", "weigh", "empty"):
+        assert of(f"spool-{act}", free) in page
+
+
+def test_next_steps_follow_where_it_is(shop, desk, free):
+    loaded = desk.get(of("spool", shop.spools[0])).content.decode()
+    assert of("spool-unload", shop.spools[0]) in loaded
+    assert of("spool-load", shop.spools[0]) not in loaded
+    start_drying([free], shop.dryer, 70, planned_hours=8, at=hours_ago(3))
+    drying = desk.get(of("spool", free))
+    assert reverse("drying-finish", args=[shop.dryer.pk]) in drying.content.decode()
+    assert "Drying in Oven A at 70 °C" in words(drying)
+    assert of("spool-dry", free) not in drying.content.decode()
+    asked = {"dryer": shop.dryer.pk, "set_point_c": 70, "planned_hours": 8, "resolution_g": 1}
+    again = desk.post(of("spool-dry", free), asked)
+    assert "Finish that run first" in words(again)
+
+
+def test_history_tells_every_fact(shop, desk, free):
+    move_spool(free, shop.shelf, at=hours_ago(50))
+    start_drying([free], shop.dryer, 70, planned_hours=8, at=hours_ago(20), gross_g={free.pk: 1205})
+    said = words(desk.get(of("spool-history", free)))
+    assert "Came to Open shelf for 30 h." in said
+    assert "Drying in Oven A at 70 °C, still going on." in said
+    assert "Weighed: 1205 g with the reel." in said
+    loaded = words(desk.get(of("spool-history", shop.spools[0])))
+    assert "Loaded on North T0, still on it" in loaded
+
+
+def test_loading_shows_the_verdict_before_it_is_confirmed(shop, desk, free):
+    choice = desk.get(of("spool-load", free))
+    assert {row[0] for row in choice.context["rows"]} == set(shop.toolheads)
+    assert f"Now on it: {shop.spools[0].code[:3]}" in words(choice)
+    verdict = desk.get(of("spool-load", free), {"toolhead": shop.toolheads[1].pk})
+    assert verdict.context["verdict"].checks
+    assert not Loading.objects.filter(spool=free).exists()
+
+
+def test_a_hold_needs_a_reason_which_is_kept(shop, desk, free):
+    # 200 h at 85 % RH: nylon is over its print limit then.
+    wet = Place.objects.create(name="Cellar", kind="shelf", assumed_rh_pct=85)
+    move_spool(free, wet, at=hours_ago(200))
+    values = {"toolhead": shop.toolheads[1].pk, "when": ""}
+    page = desk.get(of("spool-load", free), values)
+    assert page.context["verdict"].state == "hold"
+    assert "Load in spite of the hold" in words(page)
+    refused = desk.post(of("spool-load", free), values)
+    assert "override_reason" in refused.context["form"].errors
+    assert not Loading.objects.filter(spool=free).exists()
+    desk.post(of("spool-load", free), values | {"override_reason": "only a test piece"})
+    loading = Loading.objects.get(spool=free)
+    assert (loading.state, loading.override_reason) == ("hold", "only a test piece")
+    assert loading.recorded_by == shop.user
+    assert current_stay(free).place == shop.toolheads[1].printer.place
+
+
+def test_a_toolhead_that_is_taken_asks_where_its_spool_goes(shop, desk, free):
+    toolhead, there = shop.toolheads[0], shop.spools[0]
+    values = {"toolhead": toolhead.pk, "override_reason": "a test"}
+    page = desk.get(of("spool-load", free), values)
+    assert of("spool-unload", there) in page.content.decode()
+    assert toolhead.printer.place not in page.context["form"].fields["unload_to"].queryset
+    refused = desk.post(of("spool-load", free), values)
+    said = f"Say where {there.code[:3]}-{there.code[3:]} goes."
+    assert refused.context["form"].errors == {"unload_to": [said]}
+    assert not Loading.objects.filter(spool=free).exists()
+    assert desk.post(of("spool-load", free), values | {"unload_to": shop.box.pk}).status_code == 302
+    assert Loading.objects.present().get(toolhead=toolhead).spool == free
+    assert current_stay(there).place == shop.box
+    # On a free toolhead nothing has to go.
+    free_one = {"toolhead": shop.toolheads[1].pk}
+    assert "unload_to" not in desk.get(of("spool-load", there), free_one).context["form"].fields
+
+
+def test_a_spool_that_is_on_a_toolhead_is_taken_off_first(shop, desk):
+    spool = shop.spools[0]
+    for toolhead, said, leads_to in [
+        (shop.toolheads[0], "is on North T0 already", "spool"),
+        (shop.toolheads[1], "is on North T0. Take it off there first.", "spool-unload"),
+    ]:
+        for answer in (desk.get, desk.post):
+            page = answer(of("spool-load", spool), {"toolhead": toolhead.pk}, follow=True)
+            assert page.request["PATH_INFO"] == of(leads_to, spool)
+            assert said in words(page)
+
+
+@pytest.mark.parametrize("toolhead", ["0", "no", "-3", "9" * 30, "²"])
+def test_a_toolhead_that_is_not_there(desk, free, toolhead):
+    assert desk.get(of("spool-load", free), {"toolhead": toolhead}).status_code == 404
+    assert desk.post(of("spool-load", free), {"toolhead": toolhead}).status_code == 404
+
+
+def test_taking_it_off(shop, desk, free):
+    loaded = shop.spools[0]
+    assert desk.get(of("spool-unload", loaded)).status_code == 200
+    missing = desk.post(of("spool-unload", loaded), {})
+    assert "place" in missing.context["form"].errors
+    desk.post(of("spool-unload", loaded), {"place": shop.box.pk, "when": local_input(hours_ago(1))})
+    assert Loading.objects.get(spool=loaded).end == hours_ago(1)
+    assert current_stay(loaded).place == shop.box
+    assert "is on no toolhead" in words(desk.get(of("spool-unload", free), follow=True))
+
+
+def test_loading_elsewhere_is_shown_at_the_toolhead(shop, desk, free):
+    load_spool(shop.toolheads[1], free, override_reason="a test", at=hours_ago(1), by=shop.user)
+    said = words(desk.get(of("spool-load", free)))
+    assert "it is on this one" in said
+
+
+def test_today_names_material_spool_printer_and_what_is_due(shop, desk):
+    Reminder.objects.create(
+        kind="dry",
+        cause="dry:spool:1",
+        title="Dry the nylon",
+        why="0.9 %, limit 0.75 %",
+        way_out="Dry it for 9 h at 70 °C.",
+        raised_at=timezone.now() - timedelta(hours=1),
+        spool=shop.spools[1],
+    )
+    response = desk.get("/")
+    assert "Dry the nylon" in words(response)
+    look = response.context["today"]
+    for row in look.ready:
+        assert row.spool.code in response.content.decode()
+    count = f'<span class="count">{due_count()}<span class="visually-hidden"> due</span>'
+    assert count in response.content.decode()

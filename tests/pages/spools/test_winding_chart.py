@@ -1,0 +1,50 @@
+"""The drawing of a winding, and how its numbers are said."""
+
+import pytest
+
+from pages.spools.winding_chart import OVER_LIMIT, winding_picture
+from pages.templatetags.spoken import duration, roughly
+
+CLEAR_PCT, HOLD_PCT = 0.4, 0.8
+
+
+def shells(*likely_pct: float) -> list[tuple[float, float, float, float, float]]:
+    """Shells of 10 mm from a core of 40 mm, with a band of a half to double."""
+    return [(40 + 10 * n, 50 + 10 * n, pct / 2, pct, 2 * pct) for n, pct in enumerate(likely_pct)]
+
+
+def test_each_tint_ends_at_its_limit():
+    drawn = winding_picture(shells(0.2, 0.4, 0.6, 0.8, 0.81), CLEAR_PCT, HOLD_PCT)
+    assert [ring.tint for ring in drawn.rings] == [0, 1, 2, 3, OVER_LIMIT]
+    assert [ring.hatched for ring in drawn.rings] == [False, False, False, False, True]
+    assert [tint for tint, _ in drawn.legend] == [0, 1, 2, 3, OVER_LIMIT]
+
+
+def test_neighbours_of_one_tint_are_one_ring_from_core_to_rim():
+    drawn = winding_picture(shells(0.1, 0.1, 0.9, 0.9), CLEAR_PCT, HOLD_PCT)
+    dry, wet = drawn.rings
+    # 80 mm outside are 48 units: the core of 40 mm 24, the border at 60 mm 36.
+    assert dry.outline.startswith("M14.00 50a36.00 36.00") and "M26.00 50a24.00 24.00" in dry.outline
+    assert wet.outline.startswith("M2.00 50a48.00 48.00") and "M14.00 50a36.00 36.00" in wet.outline
+    assert drawn.core == pytest.approx(24)
+
+
+@pytest.mark.parametrize(
+    ("hours", "said"),
+    [
+        (0, "0 h"),
+        (0.5, "30 min"),
+        (1.25, "1.25 h"),
+        (11.75, "11.75 h"),
+        (47.96, "48 h"),
+        (60, "2.5 days"),
+        (300, "12 days"),
+    ],
+)
+def test_durations(hours, said):
+    assert duration(hours) == said
+
+
+@pytest.mark.parametrize(("number", "said"), [(2562, "2600"), (47.4, "47"), (0.0631, "0.063")])
+def test_rough_numbers_have_two_digits(number, said):
+    assert roughly(number) == said

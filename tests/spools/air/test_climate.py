@@ -1,0 +1,141 @@
+import io
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from spools.air import climate
+from spools.inventory import moves
+from spools.models import DryingRun, MoistureState, Place, Reading
+from tests.spools.conftest import hours_ago, receive
+
+pytestmark = pytest.mark.django_db
+
+
+def csv_file(text: str) -> io.BytesIO:
+    return io.BytesIO(text.encode())
+
+
+def test_readings_win_for_six_hours_then_the_assumption_counts(shelf):
+    climate.record_readings(shelf, [(hours_ago(5), 24, 61)], origin="hand")
+    now = climate.climate_at(shelf)
+    assert (now.temperature_c, now.rh_pct, now.origin) == (24, 61, "reading")
+    assert "5 h old" in now.text
+    later = climate.climate_at(shelf, timezone.now() + timedelta(hours=2))
+    assert (later.temperature_c, later.rh_pct, later.origin) == (22, 50, "assumed")
+
+
+# checks.md: room air of 25 °C and 50 % RH at 60 °C has 7.95 % RH (PsychroLib, CoolProp, IAPWS-95).
+def test_a_dryer_heats_the_air_of_its_room(spool, shelf, dryer):
+    climate.record_readings(shelf, [(hours_ago(1), 25, 50)], origin="api")
+    assert climate.climate_at(dryer).rh_pct == 50
+    DryingRun.objects.create(
+        spool=spool,
+        dryer=dryer,
+        set_point_c=60,
+        start_cap_c=80,
+        cap_c=80,
+        planned_hours=5,
+        target_pct=0.5,
+        start=hours_ago(5),
+    )
+    now = climate.climate_at(dryer)
+    assert (now.temperature_c, now.origin) == (60, "dryer")
+    assert now.rh_pct == pytest.approx(7.95, abs=0.03)
+
+
+def test_a_dryer_without_a_room_breathes_its_own_assumed_air(db):
+    alone = Place.objects.create(name="Alone", kind="dryer", max_set_point_c=70, assumed_rh_pct=33)
+    assert climate.climate_at(alone).rh_pct == 33
+
+
+def test_many_places_take_few_queries(shelf, bag, box, dryer, django_assert_num_queries):
+    with django_assert_num_queries(1):
+        assert len(climate.climates_now([shelf, bag, box])) == 3
+    stored = Place.objects.get(pk=dryer.pk)
+    with django_assert_num_queries(3):
+        assert len(climate.climates_now([shelf, bag, box, stored])) == 4
+
+
+def test_a_reading_that_is_there_already_is_counted_and_kept(shelf):
+    at = hours_ago(1)
+    assert climate.record_readings(shelf, [(at, 20, 40), (at, 21, 41)], origin="api") == (1, 1)
+    assert climate.record_readings(shelf, [(at, 25, 45), (hours_ago(2), 20, 40)], origin="file") == (1, 1)
+    assert Reading.objects.get(at=at).temperature_c == 20
+
+
+@pytest.mark.parametrize(
+    ("row", "says"),
+    [
+        ((1, 21, 140), "between 0 and 100 % RH; got 140"),
+        ((1, 21, -1), "between 0 and 100"),
+        ((1, 151, 40), "between -20 and 150 °C"),
+        ((1, float("nan"), 40), "between -20 and 150 °C"),
+        ((-1, 21, 40), "in the future"),
+    ],
+)
+def test_impossible_readings_are_refused_with_all_their_company(shelf, row, says):
+    hours, *rest = row
+    rows = [(hours_ago(3), 21, 40), (hours_ago(hours), *rest)]
+    with pytest.raises(ValidationError, match=f"Reading 2, .*{says}.* Nothing was stored"):
+        climate.record_readings(shelf, rows, origin="api")
+    with pytest.raises(ValidationError, match=says):
+        climate.record_readings(shelf, rows[1:], origin="api")
+    assert not Reading.objects.exists()
+
+
+def test_late_readings_cut_back_the_checkpoints_of_the_spools_that_were_there(pla, shelf, box, dryer):
+    here, was_here, in_dryer, elsewhere, left_before = (receive(pla, shelf) for _ in range(5))
+    moves.move_spool(was_here, box, at=hours_ago(10))
+    moves.move_spool(in_dryer, dryer, at=hours_ago(200))
+    moves.move_spool(elsewhere, box, at=hours_ago(200))
+    moves.move_spool(left_before, box, at=hours_ago(100))
+    late = hours_ago(30)
+    for spool in (here, was_here, in_dryer, elsewhere, left_before):
+        for at in (late - timedelta(hours=2), late + timedelta(hours=2)):
+            MoistureState.objects.create(spool=spool, at=at, model_version=1, memory=b"", exposure_hours=0)
+    climate.record_readings(shelf, [(late, 21, 40)], origin="api")
+    left = {
+        spool: spool.moisture_states.count() for spool in (here, was_here, in_dryer, elsewhere, left_before)
+    }
+    assert list(left.values()) == [1, 1, 1, 2, 2]
+
+
+def test_csv_with_commas_and_zone():
+    rows = climate.read_csv(csv_file("time,temperature_c,rh_pct\n2026-01-31T08:00Z,21.5,44\n"))
+    assert rows == [(datetime(2026, 1, 31, 8, tzinfo=UTC), 21.5, 44)]
+
+
+def test_csv_with_semicolons_decimal_commas_other_columns_and_the_shops_zone(settings):
+    text = "\ufeffNo;RH_pct; Time ;temperature_c\r\n1;44,5;2026-01-31 08:00;21,5\r\n\r\n"
+    rows = climate.read_csv(csv_file(text))
+    assert rows == [(datetime(2026, 1, 31, 7, tzinfo=UTC), 21.5, 44.5)]  # Europe/Berlin in winter
+
+
+HEADER = "time,temperature_c,rh_pct\n"
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (b"\x89PNG\r\n\x1a\n\x00\x00", "not a text file"),
+        (b"", "empty"),
+        (b"hello there", "temperature_c, rh_pct is missing"),
+        (b"time,temperature_c\n2026-01-31T08:00Z,21\n", "rh_pct is missing"),
+        (HEADER.encode(), "no readings below"),
+        (
+            (HEADER + "2026-01-31T08:00Z,21,44\n2026-01-31T09:00Z,warm,44\n").encode(),
+            'Line 3: "warm" is not a number',
+        ),
+        ((HEADER + "31.1.26 8 Uhr,21,44\n").encode(), 'Line 2: "31.1.26 8 Uhr" is not a time'),
+        ((HEADER + "2026-01-31T08:00Z,21,140\n").encode(), "Line 2, rh_pct: .* got 140"),
+        ((HEADER + "2126-01-31T08:00Z,21,40\n").encode(), "Line 2, time: .* in the future"),
+        ((HEADER + "2026-01-31T08:00Z,21\n").encode(), "Line 2 has 2 columns"),
+        ((HEADER + '2026-01-31T08:00Z,"21,40\n').encode(), "is not CSV"),
+        ((HEADER + "2026-01-31T08:00Z,1e999,40\n").encode(), "Line 2, temperature_c"),
+    ],
+)
+def test_what_is_no_csv_of_readings_is_refused_with_the_line(content, says):
+    with pytest.raises(ValidationError, match=says):
+        climate.read_csv(io.BytesIO(content))

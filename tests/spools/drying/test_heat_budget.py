@@ -1,0 +1,96 @@
+"""Heat hours of spools: polyamides have a budget, the others none; plans heed it."""
+
+import pytest
+from django.utils import timezone
+
+from spools.drying import heat_budget
+from spools.drying import runs as drying_runs
+from spools.drying.heat_budget import Heat, heat_of
+from spools.drying.plans import plan_drying
+from spools.models import Polymer
+from spools.moisture.state import moisture_now
+from tests.spools.conftest import feedstock, hours_ago, receive
+from tests.spools.drying.test_stages import with_code
+
+pytestmark = pytest.mark.django_db
+
+
+def test_only_polyamides_have_a_budget():
+    names = ["PA6", "PA66", "PA6/66", "PA12", "PA11", "PPA"]
+    assert all(heat_budget.is_polyamide(Polymer(name=name)) for name in names)
+    assert not any(
+        heat_budget.is_polyamide(Polymer(name=name)) for name in ["PAEK", "PLA", "PEEK", "PC", "TPU 85A"]
+    )
+
+
+def test_the_runs_of_the_past_count_at_their_set_points_and_those_that_go_on_until_now(spool, dryer, box):
+    (run,) = drying_runs.start_drying([spool], dryer, 80, at=hours_ago(60))
+    drying_runs.finish_drying(run, place=box, at=hours_ago(40))
+    drying_runs.start_drying(
+        [spool], dryer, 70, first_set_point_c=60, first_hours=10, planned_hours=30, at=hours_ago(19)
+    )
+    moisture = moisture_now(spool)
+    found = heat_of(spool, moisture.history.runs, moisture.at)
+    # A third of the share for each 10 K less, as the table's line from 90 to 80 °C goes on.
+    assert found.life_share == pytest.approx(0.2 + 0.09 / 3 + 0.1 / 9, abs=1e-3)
+    assert found.hours == pytest.approx(39, abs=0.1) == moisture.heat_hours
+    assert heat_of(spool, moisture.history.runs, hours_ago(50)).life_share == pytest.approx(0.1)
+    assert heat_of(spool, moisture.history.runs, hours_ago(70)) == Heat(0, 0)
+
+
+def test_a_spool_without_a_budget_has_hours_alone(pla, shelf, dryer):
+    spool = receive(pla, shelf)
+    drying_runs.start_drying([spool], dryer, 45, at=hours_ago(5))
+    found = heat_of(spool, list(spool.drying_runs.all()), timezone.now())
+    assert (found.life_share, found.warning) == (None, "")
+    assert found.hours == pytest.approx(5, abs=0.1)
+    assert {way.run_share for way in plan_drying(spool, dryer).ways} == {None}
+
+
+@pytest.mark.parametrize(
+    ("share", "says"), [(0.49, ""), (0.5, "dry it cooler"), (0.99, "dry it cooler"), (1.0, "brittle")]
+)
+def test_a_warning_comes_at_half_and_at_all_of_the_budget(share, says):
+    warning = Heat(50, share).warning
+    assert says in warning and bool(warning) == bool(says)
+
+
+def test_a_plan_tells_its_share_of_a_run_and_of_the_life_after_it(spool, dryer, box):
+    (run,) = drying_runs.start_drying([spool], dryer, 80, at=hours_ago(100))
+    drying_runs.finish_drying(run, place=box, at=hours_ago(55))
+    plan = plan_drying(spool, dryer, target_pct=0.3)
+    assert plan.heat.life_share == pytest.approx(0.45)
+    assert plan.life_share == pytest.approx(0.45 + plan.way.run_share * 24 / 100)
+    assert any("of the heat that it may have in its life" in note for note in plan.notes)
+
+
+def test_a_plan_that_passes_a_runs_budget_says_so_and_offers_a_gentler_way(nylon, shelf, dryer):
+    dryer.set_point_error_c = 0
+    spool = with_code(receive(nylon, shelf, sealed=False), "JGFNKH")
+    hot = plan_drying(spool, dryer, set_point_c=80, target_pct=0.4)
+    over = [note for note in hot.notes if note.startswith("Too much heat for one run")]
+    assert hot.way.run_share > 1
+    assert "Dry only what a job needs" in over[0]
+    short = plan_drying(spool, dryer, set_point_c=80, mass_g=50)
+    assert short.way.run_share < hot.way.run_share and short.way.run_share < 1
+
+
+def test_the_gentler_way_is_a_cooler_one_where_that_is_enough(shelf, dryer):
+    dryer.set_point_error_c = 0
+    spool = receive(
+        feedstock("PPA"),
+        shelf,
+        core_material="pc",
+        sealed=False,
+    )
+    plan = plan_drying(spool, dryer, set_point_c=90)
+    for way in plan.ways:
+        if way.hours is not None:
+            assert way.run_share == pytest.approx(
+                heat_budget.run_share(spool, [(way.set_point_c, way.hours)])
+            )
+    over = [note for note in plan.notes if note.startswith("Too much heat")]
+    assert plan.way.run_share > 1 and "Take 80 °C for" in over[0]
+    best = plan_drying(spool, dryer)
+    assert best.way.run_share <= 1
+    assert "the usual 90 °C would be too much heat for one run" in best.way.why

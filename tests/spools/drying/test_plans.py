@@ -1,0 +1,105 @@
+from datetime import timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from spools.air.climate import heated_rh_pct, record_readings, room_airs
+from spools.drying import runs as drying_runs
+from spools.drying.plans import plan_drying, plan_each
+from spools.models import MoistureState, Place
+from spools.moisture import state as moisture_state
+from tests.spools.conftest import feedstock, hours_ago, receive
+
+pytestmark = pytest.mark.django_db
+
+
+# Common practice, no source (checks.md, facts of the trade): nylon at 70-80 °C needs most of a day. Ours is
+# until four of five thinkable spools are dry, therefore longer than the likely one.
+def test_a_wet_nylon_spool_needs_most_of_a_day_and_longer_for_all_of_it_than_for_a_job(spool, dryer):
+    whole, job = plan_drying(spool, dryer), plan_drying(spool, dryer, mass_g=50)
+    assert (whole.set_point_c, whole.cap.cap_c, whole.target_pct) == (75, 80, 0.5)
+    assert 10 < whole.hours < 48
+    assert 1 < job.hours < whole.hours
+    assert "Probably below 0.5 %" in whole.reason
+    assert timedelta(0) < whole.ready_at - timezone.now() - timedelta(hours=whole.hours) + timedelta(
+        minutes=1
+    )
+    assert not MoistureState.objects.exists()
+
+
+def test_the_plan_keeps_its_word(spool, dryer, shelf):
+    plan = plan_drying(spool, dryer)
+    now = moisture_state.moisture_now(spool)
+    air = room_airs([dryer])[dryer.pk]
+    rh_pct = heated_rh_pct(air.temperature_c, air.rh_pct, plan.set_point_c)
+    dried = now.ahead(plan.hours, plan.set_point_c, rh_pct, moving_air=True)
+    assert dried.probability_over(plan.target_pct) <= 0.25
+    assert now.ahead(plan.hours - 2, plan.set_point_c, rh_pct, moving_air=True).probability_over(0.5) > 0.2
+    good = dict(plan.stays_good)
+    assert dried.ahead(good[shelf] + 1, 22, 50).probability_over(0.75, 100) > 0.2
+    assert dried.ahead(good[shelf] / 2, 22, 50).probability_over(0.75, 100) <= 0.2
+
+
+def test_a_drier_place_keeps_it_good_for_longer_and_dryers_are_no_places_to_keep(
+    spool, dryer, shelf, box, bag
+):
+    record_readings(box, [(hours_ago(1), 22, 2)], origin="hand")
+    good = dict(plan_drying(spool, dryer).stays_good)
+    assert good[box] is None
+    assert good[shelf] < good[bag]
+    assert dryer not in good
+
+
+def test_a_humid_room_puts_the_target_out_of_reach_and_says_what_would_help(spool, dryer, shelf):
+    record_readings(shelf, [(hours_ago(1), 30, 95)], origin="hand")
+    plan = plan_drying(spool, dryer, target_pct=0.2)
+    assert (plan.hours, plan.reachable, plan.ready_at) == (None, False, None)
+    assert plan.floor_pct > 0.2
+    assert "air of 30 °C and 95 % RH, heated to 75 °C, may leave more than 0.2 %" in plan.reason
+
+
+def test_too_slow_is_told_apart_from_too_humid(spool, dryer, shelf):
+    record_readings(shelf, [(hours_ago(1), 22, 5)], origin="hand")
+    plan = plan_drying(spool, dryer, set_point_c=30, target_pct=0.4)
+    assert not plan.reachable
+    assert plan.floor_pct < 0.4
+    assert "72 h at 30 °C are not enough" in plan.reason
+
+
+def test_a_dry_spool_needs_no_drying(pla, dryer, bag):
+    plan = plan_drying(receive(pla, bag, card="dry"), dryer)
+    assert (plan.hours, plan.reachable) == (0, True)
+    assert "already" in plan.reason
+
+
+def test_a_running_dryer_is_joined_at_its_set_point(spool, nylon, pla, shelf, dryer):
+    drying_runs.start_drying([receive(nylon, shelf)], dryer, 62)
+    assert plan_drying(spool, dryer).set_point_c == 62
+    cool = plan_drying(receive(pla, shelf), dryer)
+    assert (cool.set_point_c, cool.cap.cap_c) == (45, 50)
+
+
+def test_impossible_plans_are_refused(spool, dryer, shelf):
+    for values, says in (
+        ({"set_point_c": 85}, "80 °C is the most for drying PA6"),
+        ({"mass_g": -1}, "between 0.1 and"),
+        ({"target_pct": float("nan")}, "between 0.0001 and 30 %"),
+    ):
+        with pytest.raises(ValidationError, match=says):
+            plan_drying(spool, dryer, **values)
+    with pytest.raises(ValidationError, match="is not a dryer"):
+        plan_drying(spool, shelf)
+
+
+def test_many_plans_agree_with_single_ones_in_a_fixed_number_of_queries(
+    nylon, pla, shelf, box, dryer, django_assert_max_num_queries
+):
+    small = Place.objects.create(name="Small", kind="dryer", max_set_point_c=55)
+    spools = [receive(f, p) for f in (nylon, pla, feedstock("PETG")) for p in (shelf, box)]
+    pairs = [(spool, place) for spool in spools for place in (dryer, small)]
+    at = timezone.now()
+    with django_assert_max_num_queries(14):
+        plans = plan_each(pairs, at=at)
+    for (spool, place), plan in list(zip(pairs, plans, strict=True))[::5]:
+        assert plan_drying(spool, place, at=at) == plan

@@ -1,0 +1,251 @@
+"""Drying in two stages: who starts cooler, what the gate demands, what the dryer can do at once."""
+
+from datetime import timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.core.management import CommandError, call_command
+from django.db import IntegrityError, transaction
+from django.utils import timezone
+
+from spools.air.climate import climate_at, record_readings
+from spools.drying import runs as drying_runs
+from spools.drying import softening
+from spools.drying.plans import plan_drying
+from spools.drying.runs import First
+from spools.models import DryingRun, Place
+from spools.moisture import history as moisture_history
+from spools.moisture import state as moisture_state
+from tests.spools.conftest import feedstock, hours_ago, receive
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def pva(box):
+    """Half a kilogram of PVA from a bag whose card was not looked at, kept in the dry box."""
+    return with_code(receive(feedstock("PVA"), box, net_mass_g=500), "JGFNKH")
+
+
+def with_code(spool, code: str):
+    """A spool whose code, and with it what is thought possible of it, is the same in every run."""
+    spool.code = code
+    spool.save(update_fields=["code"])
+    return spool
+
+
+@pytest.fixture
+def exact(shelf) -> Place:
+    """A dryer whose set point is right, in dry room air."""
+    record_readings(shelf, [(hours_ago(n), 22, 30) for n in (0, 3)], origin="hand")
+    return Place.objects.create(
+        name="Exact", kind="dryer", max_set_point_c=90, room=shelf, set_point_error_c=0
+    )
+
+
+# fixtures/reference/README.md: first stage at most 45 °C, then 60 °C; thermal_values.csv: 45 then 55, 8-12 h.
+def test_pva_starts_at_45_and_goes_hotter_once_it_has_lost_water(pva, exact):
+    cap = drying_runs.cap(pva, exact)
+    assert (cap.start_c, cap.cap_c, cap.two_stages) == (45, 60, True)
+    assert "45 °C is the most for PVA while it may be wet" in cap.start_reason
+    plan = plan_drying(pva, exact, set_point_c=55)
+    assert plan.first is not None and plan.first.set_point_c == 45
+    assert 2 <= plan.first.hours <= 24
+    assert plan.stages == [tuple(plan.first), (55, plan.hours - plan.first.hours)]
+    assert "Water softens PVA: only after the first stage" in plan.reason
+    gentler = plan_drying(pva, exact, set_point_c=50)
+    assert gentler.first.hours <= plan.first.hours
+    assert 8 <= plan.hours <= 24
+
+
+def test_with_the_dryers_error_both_stages_stay_below_their_caps(pva, dryer):
+    for way in plan_drying(pva, dryer).ways:
+        assert way.set_point_c + dryer.set_point_error_c <= 60
+        if way.first is not None:
+            assert way.first.set_point_c + dryer.set_point_error_c <= 45
+        elif way.hours is not None:
+            assert way.set_point_c + dryer.set_point_error_c <= 45
+
+
+# README.md: water lowers the transition by about 34 K; catalogue: 75 °C dry, 41 °C wet, 6 % at 50 % RH.
+def test_how_dry_pva_must_be_lies_between_its_two_transitions(pva):
+    assert softening.stands_with_pct(pva, 75) == pytest.approx(0, abs=1e-9)
+    assert softening.stands_with_pct(pva, 41) == pytest.approx(6)
+    assert 2 < softening.stands_with_pct(pva, 60) < 6 * 15 / 34
+
+
+def test_after_the_planned_first_stage_the_wettest_turns_stand_the_second(pva, exact):
+    plan = plan_drying(pva, exact, set_point_c=55)
+    room = climate_at(exact)
+    rh_pct = drying_air(room, 45)
+    after = moisture_state.moisture_now(pva).ahead(plan.first.hours, 45, rh_pct, moving_air=True)
+    wettest = 100 * after.winding.state.profile().max(-1)
+    assert (wettest > softening.stands_with_pct(pva, 55)).mean() <= 0.2
+
+
+def drying_air(room, celsius: float) -> float:
+    from spools.air.climate import heated_rh_pct
+
+    return heated_rh_pct(room.temperature_c, room.rh_pct, celsius)
+
+
+def test_hotter_than_the_start_may_be_needs_a_first_stage_that_is_long_enough(pva, exact):
+    needed = plan_drying(pva, exact, set_point_c=55).first.hours
+    for values, says in (
+        ({}, "55 °C is too hot to start at: 45 °C is the most for PVA while it may be wet"),
+        ({"first_set_point_c": 50, "first_hours": needed}, "50 °C is too hot to start at"),
+        ({"first_set_point_c": 45, "first_hours": needed / 2}, "would still be soft at 55 °C.*It needs"),
+        ({"first_set_point_c": 55, "first_hours": needed}, "A first stage is cooler"),
+        ({"first_set_point_c": 45}, "Give the first stage's hours too"),
+        ({"first_hours": needed}, "Give the first stage's set point too"),
+        ({"first_set_point_c": float("nan"), "first_hours": needed}, "between 20 and 250"),
+        ({"first_set_point_c": 45, "first_hours": float("inf")}, "between 0.1 and 500 h"),
+        ({"first_set_point_c": 45, "first_hours": needed, "planned_hours": needed}, "alone takes"),
+    ):
+        with pytest.raises(ValidationError, match=says):
+            drying_runs.start_drying([pva], exact, 55, **values)
+    with pytest.raises(ValidationError, match="61 °C is too hot: 60 °C is the most for drying PVA"):
+        drying_runs.start_drying([pva], exact, 61, first_set_point_c=45, first_hours=needed)
+    assert not DryingRun.objects.exists()
+    (run,) = drying_runs.start_drying([pva], exact, 55, first_set_point_c=45, first_hours=needed)
+    assert (run.start_cap_c, run.cap_c, run.first_hours) == (45, 60, needed)
+    assert run.planned_hours > needed
+
+
+def test_one_that_is_too_wet_for_two_stages_is_refused_with_the_way_out(shelf, dryer):
+    wet = with_code(receive(feedstock("PVA"), shelf, sealed=False), "JGFNKH")
+    plan = plan_drying(wet, dryer, set_point_c=55)
+    assert (plan.first, plan.hours) == (None, None)
+    assert "Take a lower set point" in plan.reason
+    with pytest.raises(ValidationError, match=r"still be soft.*45 °C or below alone"):
+        drying_runs.start_drying([wet], dryer, 55, first_set_point_c=40, first_hours=400)
+    (run,) = drying_runs.start_drying([wet], dryer, 40)
+    assert (run.first_hours, run.cap_c, run.start_cap_c) == (None, 45, 45)
+
+
+def test_a_data_sheets_softening_point_bounds_both_stages(shelf, exact):
+    soft = receive(feedstock("PVA", softening_c=43, colour="soft"), shelf)
+    assert (drying_runs.cap(soft, exact).start_c, drying_runs.cap(soft, exact).cap_c) == (43, 43)
+    hard = receive(feedstock("PVA", softening_c=52, colour="hard"), shelf)
+    assert (drying_runs.cap(hard, exact).start_c, drying_runs.cap(hard, exact).cap_c) == (45, 52)
+
+
+# README.md: a spool judged wet: amorphous ones start 10 K lower for 2 h.
+def test_a_wet_amorphous_spool_starts_cooler_and_a_drier_one_does_not(shelf, box, dryer):
+    wet = receive(feedstock("PC"), shelf, core_material="pc", sealed=False)
+    plan = plan_drying(wet, dryer)
+    assert plan.first == First(plan.set_point_c - 10, 2)
+    assert "likely wet" in plan.reason
+    assert plan_drying(receive(feedstock("PETG"), box), dryer).first is None
+    assert plan_drying(receive(feedstock("PA6"), shelf, sealed=False), dryer).first is None
+    # It is advice and no cap: the gate takes a run without it.
+    drying_runs.start_drying([wet], dryer, plan.set_point_c)
+
+
+def test_the_surroundings_change_with_the_stage(pva, exact):
+    needed = plan_drying(pva, exact, set_point_c=55, at=hours_ago(40)).first.hours
+    (run,) = drying_runs.start_drying(
+        [pva], exact, 55, first_set_point_c=45, first_hours=needed, planned_hours=38, at=hours_ago(40)
+    )
+    drying_runs.finish_drying(run, place=Place.objects.get(name="Dry box"), at=hours_ago(2))
+    run.refresh_from_db()
+    (past,) = moisture_history.load([pva.pk], timezone.now(), lambda one: one.spool.received_at).values()
+    inside = [s for s in past.segments(pva.received_at, timezone.now()) if s.place == exact]
+    assert {s.air.temperature_c for s in inside if s.end <= run.change_at} == {45}
+    assert {s.air.temperature_c for s in inside if s.start >= run.change_at} == {55}
+    assert run.change_at in {s.end for s in inside}
+    assert climate_at(exact, run.change_at - timedelta(minutes=1)).temperature_c == 45
+    assert climate_at(exact, run.change_at).temperature_c == 55
+    assert run.stages_until(run.end) == [(45, needed), (55, pytest.approx(38 - needed))]
+    assert run.stages_until(run.start + timedelta(hours=1)) == [(45, 1)]
+    assert moisture_state.rebuild([pva]) == moisture_state.rebuild([pva]) == []
+    why = " ".join(moisture_state.moisture_now(pva).why)
+    assert f"at 45 °C for {needed:.0f} h, then at 55 °C" in why
+
+
+def test_a_stage_below_the_usual_set_point_resets_no_exposure(shelf, box, dryer, exact):
+    spool = receive(feedstock("PC"), shelf, core_material="pc", core_cap_c=115, sealed=False)
+    (run,) = drying_runs.start_drying(
+        [spool], dryer, 90, first_set_point_c=80, first_hours=9, planned_hours=12, at=hours_ago(11)
+    )
+    drying_runs.finish_drying(run, place=box, at=hours_ago(1))
+    # PC is usually dried 4 h at 105 °C, which this dryer does not reach: nothing counts.
+    assert moisture_state.moisture_now(spool).exposure_hours > 200
+    warm = receive(feedstock("PETG"), shelf, sealed=False)
+    (run,) = drying_runs.start_drying(
+        [warm], exact, 60, first_set_point_c=50, first_hours=2, planned_hours=8, at=hours_ago(9)
+    )
+    drying_runs.finish_drying(run, place=box, at=hours_ago(4))
+    # 3 of the usual 6 h were at 60 °C.
+    assert moisture_state.moisture_now(warm).exposure_hours == pytest.approx(231 / 2 + 4, abs=0.2)
+
+
+def test_a_dryer_in_its_first_stage_is_joined_in_both(pva, exact, shelf, pla):
+    needed = plan_drying(pva, exact, set_point_c=55).first.hours
+    (run,) = drying_runs.start_drying(
+        [pva], exact, 55, first_set_point_c=45, first_hours=needed, at=hours_ago(1)
+    )
+    petg = receive(feedstock("PETG"), shelf)
+    for set_point_c in (45, 55, 50):
+        with pytest.raises(ValidationError, match="Join in both stages, first 45 and then 55 °C"):
+            drying_runs.start_drying([petg], exact, set_point_c)
+    with pytest.raises(ValidationError, match="50 °C is the most for drying PLA"):
+        drying_runs.start_drying([receive(pla, shelf)], exact, 55, first_set_point_c=45, first_hours=2)
+    joined = plan_drying(petg, exact)
+    assert joined.first == First(45, pytest.approx(needed - 1, abs=0.02))
+    (other,) = drying_runs.start_drying([petg], exact, 55, first_set_point_c=45, first_hours=99)
+    assert other.change_at == run.change_at
+    late = receive(feedstock("PVA", colour="late"), shelf, sealed=False)
+    with pytest.raises(ValidationError, match="would still be soft at 55 °C"):
+        drying_runs.start_drying([late], exact, 55, first_set_point_c=45, first_hours=99)
+
+
+def test_a_dryer_in_its_second_stage_or_in_one_stage_is_joined_in_one(pva, exact, shelf):
+    needed = plan_drying(pva, exact, set_point_c=50, at=hours_ago(60)).first.hours
+    (run,) = drying_runs.start_drying(
+        [pva], exact, 50, first_set_point_c=45, first_hours=needed, planned_hours=80, at=hours_ago(60)
+    )
+    assert run.change_at < timezone.now()
+    petg = receive(feedstock("PETG"), shelf)
+    with pytest.raises(ValidationError, match="Join at 50 °C in one stage, or finish"):
+        drying_runs.start_drying([petg], exact, 50, first_set_point_c=45, first_hours=3)
+    late = receive(feedstock("BVOH"), shelf)
+    with pytest.raises(ValidationError, match="50 °C is too hot to start at"):
+        drying_runs.start_drying([late], exact, 50)
+    assert plan_drying(petg, exact).stages[0][0] == 50
+    drying_runs.start_drying([petg], exact, 50)
+
+
+def test_the_command_dries_in_two_stages_through_the_same_gate(pva, exact, capsys):
+    needed = plan_drying(pva, exact, set_point_c=55).first.hours
+    with pytest.raises(CommandError, match="55 °C is too hot to start at"):
+        call_command("dry", pva.code, "Exact", "--set-point=55")
+    with pytest.raises(CommandError, match="would still be soft"):
+        call_command("dry", pva.code, "Exact", "--set-point=55", "--first-set-point=45", "--first-hours=0.5")
+    call_command(
+        "dry", pva.code, "Exact", "--set-point=55", "--first-set-point=45", f"--first-hours={needed}"
+    )
+    assert f"45 °C for {needed:.3g} h, then 55 °C" in capsys.readouterr().out
+
+
+def test_the_database_holds_the_caps_of_both_stages(pva, exact):
+    right = {"set_point_c": 55, "cap_c": 60, "start_cap_c": 45, "first_set_point_c": 45, "first_hours": 8}
+    for wrong in (
+        {"first_set_point_c": None, "first_hours": None},
+        {"first_set_point_c": 46},
+        {"set_point_c": 61},
+        {"first_hours": None},
+        {"first_set_point_c": None},
+        {"first_hours": 0},
+        {"first_hours": 12},
+        {"set_point_c": 45},
+    ):
+        with pytest.raises(IntegrityError), transaction.atomic():
+            a_run(pva, exact, **right | wrong)
+    assert a_run(pva, exact, **right).pk
+
+
+def a_run(spool, dryer, **values) -> DryingRun:
+    return DryingRun.objects.create(
+        spool=spool, dryer=dryer, planned_hours=12, target_pct=1, start=hours_ago(5), **values
+    )

@@ -1,0 +1,462 @@
+"""The drying plan of the week on small shops, each plan simulated anew by what does not know the solver."""
+
+from datetime import time, timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils import timezone
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+
+from spools.air.climate import record_readings
+from spools.checks import shown
+from spools.codes import pretty
+from spools.drying import runs as drying_runs
+from spools.drying.plans import IN_HAND_H, plan_drying
+from spools.drying.week import schedule as week_schedule
+from spools.drying.week.problem import SLOT, SLOTS_H, Hands, alone_at, gather, next_slot
+from spools.drying.week.verify import chance_of, faults_of
+from spools.inventory.moves import mark_empty, move_spool
+from spools.models import Place, PlannedDrying, Polymer, WantedPrint, WeekPlan
+from tests.spools.conftest import feedstock, hours_ago, polymer, receive
+from tests.spools.drying.test_stages import with_code
+
+pytestmark = pytest.mark.django_db
+
+ALWAYS = Hands(time(0), time(23, 59))
+
+
+def in_hours(hours: float):
+    return timezone.now() + timedelta(hours=hours)
+
+
+def planned(hands: Hands = ALWAYS, work: float = 0.5) -> WeekPlan:
+    """A plan for what is on the list, worked out and stored."""
+    plan = week_schedule.ask_for_plan(hands)
+    return week_schedule.store(plan, week_schedule.work_out(plan, work))
+
+
+def accepted(**options) -> WeekPlan:
+    return week_schedule.accept(planned(**options))
+
+
+def texts(plan: WeekPlan) -> str:
+    return " ".join(fault.text for fault in faults_of(plan))
+
+
+def of(plan: WeekPlan) -> dict[str, week_schedule.Told]:
+    """What is told of the prints, by their names."""
+    return {one.planned.wanted.name: one for one in week_schedule.told(plan, list(plan.standing()))}
+
+
+@pytest.fixture
+def wet(shelf, box):
+    """Wet spools by kind, all on reels that take the heat; there is a dry box to keep them in."""
+    kinds = {"PA6": 500, "PC": 900, "PETG": 800, "ABS": 700, "TPU 95A": 600}
+    return {
+        kind: receive(feedstock(kind), shelf, core_material="pc", net_mass_g=mass_g, sealed=False)
+        for kind, mass_g in kinds.items()
+    }
+
+
+def want(kind: str, mass_g: float, hours: float, **options) -> WantedPrint:
+    return week_schedule.want_print(
+        Polymer.objects.get(name=kind), mass_g, in_hours(hours), **({"name": kind} | options)
+    )
+
+
+def test_a_plan_has_everything_good_in_time_and_holds_when_it_is_simulated(wet, dryer):
+    for kind, hours in (("PC", 30), ("TPU 95A", 48), ("PA6", 100)):
+        want(kind, 100, hours)
+    plan = planned()
+    assert plan.method in (WeekPlan.Method.PROVEN, WeekPlan.Method.TIMELY)
+    assert {name: one.state for name, one in of(plan).items()} == dict.fromkeys(
+        ["PC", "TPU 95A", "PA6"], "in time"
+    )
+    assert {one.spool for one in plan.standing()} == {wet["PC"], wet["TPU 95A"], wet["PA6"]}
+    assert faults_of(plan) == []
+    # As long as the spool's own plan for the same set point says, and a little in hand.
+    (first,) = [one for one in plan.standing() if one.start <= next_slot(timezone.now())]
+    own = plan_drying(first.spool, dryer, set_point_c=first.set_point_c, at=first.start)
+    assert own.hours <= first.hours <= own.hours + 2.5
+
+
+@pytest.mark.parametrize("minutes_old", [10, 170])
+def test_whenever_a_drying_begins_it_is_planned_long_enough(shelf, box, dryer, minutes_old):
+    """Damp air is read, and drier air assumed once that is old: the drying takes longest in between."""
+    spool = receive(feedstock("TPU 95A"), box, core_material="pc", net_mass_g=600, sealed=False)
+    move_spool(spool, shelf, at=hours_ago(0.5))
+    readings = [(hours_ago(n + minutes_old / 60), 24, 65) for n in range(30)]
+    record_readings(shelf, readings, origin="hand")
+    shelf.assumed_rh_pct = 25
+    shelf.save()
+    facts = gather([want("TPU 95A", 100, 60)], ALWAYS)
+    (stock,) = facts.week.stock
+    way = max(stock.ways, key=lambda way: way.mode.set_point_c)
+    mass_g = facts.details[stock.spool, way.dryer, way.mode].mass_g
+    needed_h = []
+    for slot in range(9 * SLOTS_H):
+        _, hours = alone_at(spool, facts.dryers[dryer.pk], facts.at(slot), way.mode.set_point_c, mass_g)
+        needed_h.append(hours - IN_HAND_H)
+        takes = way.takes[facts.week.part_of(slot)]
+        assert takes is not None and takes / SLOTS_H >= needed_h[-1], slot
+    assert max(needed_h) > max(needed_h[0], needed_h[-1]) + IN_HAND_H
+
+
+def test_what_is_good_anyway_is_left_alone(shelf, box, dryer, pla):
+    receive(pla, box, core_material="pc", card="dry", at=hours_ago(2))
+    want("PLA", 100, 60)
+    plan = planned()
+    assert not plan.standing().exists()
+    assert (of(plan)["PLA"].state, of(plan)["PLA"].good_at) == ("in time", None)
+    assert faults_of(plan) == []
+
+
+def test_alike_set_points_share_a_dryer_and_smells_are_kept_apart(shelf, box):
+    Place.objects.filter(pk=shelf.pk).update(assumed_rh_pct=85)
+    Place.objects.create(
+        name="Large", kind="dryer", max_set_point_c=90, room=shelf, spool_capacity=4, set_point_error_c=3
+    )
+    for kind in ("ABS", "PC", "PETG"):
+        receive(feedstock(kind), shelf, core_material="pc", net_mass_g=500, sealed=False)
+        want(kind, 100, 60)
+    plan = planned()
+    assert faults_of(plan) == []
+    rows = {one.spool.feedstock.polymer.name: one for one in plan.standing()}
+    for kind in rows.keys() - {"ABS"}:
+        assert rows[kind].end <= rows["ABS"].start or rows["ABS"].end <= rows[kind].start
+    one, other = (PlannedDrying.objects.get(pk=rows[kind].pk) for kind in ("ABS", "PC"))
+    other.start, other.end, other.set_point_c = one.start, one.end, one.set_point_c
+    other.save()
+    assert "takes on the smell" in texts(plan)
+
+
+def test_one_spool_serves_several_prints_and_grams_are_not_spent_twice(wet, dryer):
+    for hours in (40, 50, 60):
+        want("PA6", 200, hours, name=f"after {hours} h")
+    plan = planned()
+    assert plan.standing().get().spool == wet["PA6"]
+    states = [one.state for one in of(plan).values()]
+    assert sorted(states) == ["in time", "in time", "missing"]
+    assert "used up by the other prints" in " ".join(one.planned.why for one in of(plan).values())
+
+
+def test_nobody_has_to_come_at_night(wet, dryer):
+    hands = Hands(time(8), time(17))
+    for kind in ("PC", "TPU 95A", "PETG"):
+        want(kind, 100, 120)
+    plan = planned(hands)
+    times = [at for one in plan.standing() for at in (one.start, one.end)]
+    assert len(times) == 6 and all(hands.at(at) for at in times)
+    assert faults_of(plan) == []
+
+
+def test_what_cannot_be_is_told_with_the_reason_and_the_rest_is_planned(wet, shelf, dryer):
+    want("PC", 50, 60)
+    want("PA6", 100, 1, name="soon")
+    want("PA6", 5000, 50, name="much")
+    polymer("PA66")
+    want("PA66", 100, 50)
+    receive(feedstock("PEI"), shelf, core_material="pla", net_mass_g=500, sealed=False)
+    want("PEI", 100, 60)
+    plan = planned()
+    rows = of(plan)
+    assert rows["PC"].state == "in time"
+    assert rows["soon"].state == "late"
+    assert "Even with the dryers to itself it is good on" in rows["soon"].planned.why
+    assert "surely holds 5000 g" in rows["much"].planned.why
+    assert "There is no spool of PA66" in rows["PA66"].planned.why
+    assert "may be no hotter" in rows["PEI"].planned.why and "PLA" in rows["PEI"].planned.why
+    assert faults_of(plan) == []
+
+
+def test_the_earliest_that_could_be_is_not_later_than_what_is_planned(wet, dryer):
+    """A print that is wanted between two slots, sooner than anything can be dry."""
+    due_at = next_slot(in_hours(1)) + timedelta(minutes=7)
+    week_schedule.want_print(Polymer.objects.get(name="PA6"), 100, due_at, name="soon")
+    soon = of(planned())["soon"]
+    assert f"it is good on {shown(soon.good_at)} at the earliest" in soon.why
+
+
+def test_too_few_hours_make_the_fewest_late_and_say_so(wet, dryer):
+    for kind in ("PC", "PETG", "TPU 95A"):
+        want(kind, 100, 14)
+    rows = of(planned())
+    late = [one for one in rows.values() if one.state == "late"]
+    assert late and len(late) < 3
+    assert all("not enough hours in the dryers" in one.planned.why for one in late)
+
+
+def test_without_a_dryer_or_a_list_there_is_no_plan(wet):
+    with pytest.raises(ValidationError, match="No print is wanted"):
+        week_schedule.ask_for_plan()
+    want("PA6", 100, 50)
+    assert "there is no dryer" in of(planned())["PA6"].planned.why
+    with pytest.raises(ValidationError, match="later hour"):
+        week_schedule.ask_for_plan(Hands(time(9), time(9)))
+
+
+@pytest.mark.parametrize("hours", [-1, 24 * 8])
+def test_a_print_is_wanted_within_the_week(wet, hours):
+    with pytest.raises(ValidationError, match="within the next 7 days"):
+        want("PA6", 100, hours)
+    with pytest.raises(ValidationError, match="Give a number between"):
+        want("PA6", float("nan"), 50)
+
+
+def test_a_print_that_is_sent_twice_is_wanted_once(wet):
+    due_at, pa6 = in_hours(50), Polymer.objects.get(name="PA6")
+    first = week_schedule.want_print(pa6, 100, due_at, name="gears")
+    with pytest.raises(ValidationError, match="on the list already"):
+        week_schedule.want_print(pa6, 100, due_at, name="gears ")
+    for name, mass_g in (("more gears", 100), ("gears", 101)):
+        week_schedule.want_print(pa6, mass_g, due_at, name=name)
+    week_schedule.take_off(first)
+    week_schedule.want_print(pa6, 100, due_at, name="gears")
+    assert week_schedule.wanted_prints().count() == 3
+
+
+def test_runs_that_go_on_are_waited_for_and_joined(wet, shelf, box):
+    large = Place.objects.create(name="Large", kind="dryer", max_set_point_c=90, room=shelf, spool_capacity=2)
+    drying_runs.start_drying([wet["PETG"]], large, 60, planned_hours=8, at=hours_ago(1))
+    drying_runs.start_drying([wet["PC"]], large, 60, planned_hours=1.5, at=hours_ago(1))
+    Place.objects.filter(pk=large.pk).update(spool_capacity=3)
+    want("TPU 95A", 100, 30)
+    want("PETG", 100, 40)
+    plan = planned()
+    rows = of(plan)
+    assert {one.state for one in rows.values()} == {"in time"}
+    assert rows["PETG"].good_at >= timezone.now() + timedelta(hours=6)
+    assert plan.standing().get().spool == wet["TPU 95A"]
+    # One of the runs ends before its spool is dry, and that is told.
+    assert any(note.startswith(f"Leave {pretty(wet['PC'].code)} in Large until") for note in plan.notes)
+    assert faults_of(plan) == []
+
+
+def test_a_polymer_that_water_softens_is_planned_in_two_stages(shelf, box):
+    dryer = Place.objects.create(
+        name="Exact", kind="dryer", max_set_point_c=90, room=shelf, set_point_error_c=0
+    )
+    Place.objects.filter(pk=shelf.pk).update(assumed_rh_pct=40)
+    spool = with_code(
+        receive(feedstock("PVA"), shelf, core_material="pc", net_mass_g=100, card="dry"), "JGFNKH"
+    )
+    want("PVA", 50, 150)
+    plan = planned()
+    one = plan.standing().get()
+    assert one.first_hours is not None and one.first_set_point_c <= 45 < one.set_point_c
+    assert faults_of(plan) == []
+    # The gate of drying runs has the last word, and lets it pass.
+    drying_runs.check_set_point([spool], dryer, one.set_point_c, first=_first(one))
+
+
+def _first(one: PlannedDrying) -> drying_runs.First:
+    return drying_runs.First(one.first_set_point_c, one.first_hours)
+
+
+# Accepting and changing
+
+
+def test_accepting_says_who_and_when_and_ends_the_plan_before(wet, dryer, django_user_model):
+    ada = django_user_model.objects.create_user("ada")
+    want("PC", 100, 50)
+    first = week_schedule.accept(planned(), by=ada)
+    assert (first.accepted_by, week_schedule.accepted_plan(), week_schedule.proposal()) == (ada, first, None)
+    second = planned()
+    assert (week_schedule.accepted_plan(), week_schedule.proposal()) == (first, second)
+    week_schedule.accept(second)
+    first.refresh_from_db()
+    assert first.ended_at is not None and first.accepted_by == ada
+    for plan, why in ((second, "accepted on"), (first, "taken the place")):
+        with pytest.raises(ValidationError, match=why):
+            week_schedule.accept(plan)
+    waiting = week_schedule.ask_for_plan()
+    with pytest.raises(ValidationError, match="still being worked out"):
+        week_schedule.accept(waiting)
+    week_schedule.turn_down(waiting)
+    for ended in (waiting, first):
+        with pytest.raises(ValidationError, match="ended on"):
+            week_schedule.turn_down(ended)
+    assert week_schedule.accepted_plan() == second
+    assert week_schedule.store(waiting, week_schedule.work_out(waiting)).made_at is None
+
+
+def test_starting_a_drying_ties_the_run_to_the_plan(wet, dryer):
+    want("PC", 100, 50)
+    plan = accepted()
+    one = plan.standing().get()
+    (run,) = drying_runs.start_drying([one.spool], dryer, one.set_point_c, planned_hours=one.hours)
+    one.refresh_from_db()
+    assert one.run == run
+    assert faults_of(plan) == []
+    for change in (week_schedule.drop, week_schedule.pin):
+        with pytest.raises(ValidationError, match="It has begun"):
+            change(one)
+
+
+def test_a_run_that_began_otherwise_than_planned_counts_as_it_is(wet, dryer):
+    want("PC", 100, 50)
+    plan = accepted()
+    one = plan.standing().get()
+    (run,) = drying_runs.start_drying([one.spool], dryer, one.set_point_c, planned_hours=one.hours + 60)
+    told = of(plan)["PC"]
+    assert (told.good_at, told.state) == (run.planned_end, "late")
+    assert faults_of(plan) == []
+
+
+def test_a_moved_drying_is_pinned_and_stays_when_it_is_planned_again(wet, dryer, shelf):
+    want("PC", 100, 20)
+    want("TPU 95A", 100, 90)
+    plan = accepted()
+    one = plan.standing().get(spool=wet["PC"])
+    second = Place.objects.create(name="Second", kind="dryer", max_set_point_c=120, room=shelf)
+    new, consequences = week_schedule.move(one, dryer=second, start=in_hours(30))
+    assert (new.pinned, new.dryer, new.start) == (True, second, next_slot(new.start))
+    assert any("h late" in text for text in consequences)
+    assert of(plan)["PC"].state == "late"
+    again = week_schedule.accept(planned())
+    kept = again.standing().get(spool=wet["PC"])
+    assert (kept.start, kept.end, kept.dryer, kept.pinned) == (new.start, new.end, second, True)
+    assert of(again)["PC"].state == "late" and faults_of(again) == []
+    week_schedule.pin(kept, False)
+    assert of(planned())["PC"].state == "in time"
+
+
+def test_moves_that_cannot_be_are_refused_and_change_nothing(wet, dryer, shelf):
+    want("PC", 100, 60)
+    want("PA6", 100, 60)
+    plan = accepted()
+    one, other = plan.standing().get(spool=wet["PC"]), plan.standing().get(spool=wet["PA6"])
+    cool = Place.objects.create(name="Cool", kind="dryer", max_set_point_c=50, room=shelf)
+    refusals = [
+        ({"dryer": dryer, "start": other.start}, "full|both of their temperatures"),
+        ({"dryer": dryer, "start": in_hours(-3)}, "within the next 7 days"),
+        ({"dryer": dryer, "start": in_hours(24 * 9)}, "within the next 7 days"),
+        ({"dryer": cool, "start": in_hours(2)}, "the dryer Cool"),
+        ({"dryer": dryer, "start": in_hours(20), "set_point_c": 200}, "too hot"),
+        ({"dryer": dryer, "start": in_hours(20), "set_point_c": 25}, "not enough"),
+        ({"dryer": shelf, "start": in_hours(2)}, "not a dryer"),
+    ]
+    for given_, why in refusals:
+        with pytest.raises(ValidationError, match=why):
+            week_schedule.move(one, **given_)
+    assert set(plan.standing()) == {one, other}
+    week_schedule.drop(one)
+    assert of(plan)["PC"].state == "missing"
+    with pytest.raises(ValidationError, match="planned no more"):
+        week_schedule.move(one, dryer=dryer, start=in_hours(20))
+
+
+def test_a_plan_says_what_no_longer_holds(wet, dryer):
+    want("PC", 100, 60)
+    want("PA6", 100, 70)
+    plan = accepted()
+    assert faults_of(plan) == []
+    later = max(one.start for one in plan.standing()) + timedelta(hours=1)
+    assert any("should have gone into" in fault.text for fault in faults_of(plan, later))
+    mark_empty(wet["PC"])
+    assert "was marked empty" in texts(plan)
+    other = receive(feedstock("PA12"), dryer.room, core_material="pc")
+    drying_runs.start_drying([other], dryer, 40, planned_hours=300)
+    assert "cannot be set to both of their temperatures" in texts(plan)
+    assert "full" in texts(plan)
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"set_point_c": 130.0}, "too hot"),
+        ({"end_after_h": 1}, "likely not below"),
+        ({"start_h": -5}, "should have gone"),
+        ({"due_h": 160}, "likely over the print limit"),
+    ],
+)
+def test_the_check_of_plans_finds_what_is_wrong(wet, dryer, shelf, change, why):
+    """Each kind of slip, put into a plan that holds."""
+    Place.objects.filter(kind="dry_box").update(assumed_rh_pct=75)
+    wanted = want("TPU 95A", 100, 30)
+    plan = planned()
+    one = plan.standing().get()
+    assert faults_of(plan) == []
+    if "start_h" in change:
+        one.start = in_hours(change["start_h"])
+    if "end_after_h" in change:
+        one.end = one.start + timedelta(hours=change["end_after_h"])
+    if "due_h" in change:
+        wanted.due_at = in_hours(change["due_h"])
+        wanted.save()
+    one.set_point_c = change.get("set_point_c", one.set_point_c)
+    one.save()
+    assert why in texts(plan)
+    (print_of,) = week_schedule.told(plan, list(plan.standing()), faults_of(plan))
+    assert print_of.state == "in doubt" and "no longer holds" in print_of.why
+
+
+KINDS = ["PLA", "PETG", "PC", "PA6", "PA12", "TPU 95A", "ABS", "PVA", "PMMA"]
+
+
+# Without shrinking: each example takes a while.
+@settings(
+    max_examples=8,
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],
+)
+@given(data=st.data())
+def test_whatever_the_shop_its_plan_holds_when_it_is_simulated(data, shelf, box):
+    """Random spools, places, dryers, runs that go on, prints and hours with hands."""
+    with transaction.atomic():
+        plan = _some_plan(data.draw, shelf, box)
+        assert [fault.text for fault in faults_of(plan)] == []
+        for one in plan.standing():
+            assert (one.start - one.start.replace(minute=0, second=0, microsecond=0)) % SLOT == timedelta(0)
+        transaction.set_rollback(True)
+
+
+def _some_plan(draw, shelf: Place, box: Place) -> WeekPlan:
+    Place.objects.filter(pk=shelf.pk).update(assumed_rh_pct=draw(st.sampled_from([35, 60])))
+    Place.objects.filter(pk=box.pk).update(assumed_rh_pct=draw(st.sampled_from([8, 30])))
+    for place in (shelf, box):
+        if draw(st.booleans()):
+            ago, rh_pct = draw(st.floats(0.1, 7)), draw(st.sampled_from([20, 85]))
+            readings = [(hours_ago(ago + n), 27, rh_pct) for n in range(48)]
+            record_readings(place, readings, origin="api")
+    dryers = [
+        Place.objects.create(
+            name=f"Dryer {n}",
+            kind="dryer",
+            room=shelf,
+            max_set_point_c=draw(st.sampled_from([65, 90, 120])),
+            set_point_error_c=draw(st.sampled_from([0, 5])),
+            spool_capacity=draw(st.sampled_from([None, 2, 4])),
+        )
+        for n in range(draw(st.integers(1, 2)))
+    ]
+    kinds = sorted(draw(st.sets(st.sampled_from(KINDS), min_size=1, max_size=4)))
+    spools = []
+    for one in map(feedstock, kinds):
+        for _ in range(draw(st.integers(1, 2))):
+            spool = receive(
+                one,
+                draw(st.sampled_from([shelf, box])),
+                core_material=draw(st.sampled_from(["pc", "abs", "unknown"])),
+                net_mass_g=draw(st.sampled_from([250, 800])),
+                sealed=draw(st.booleans()),
+            )
+            # What is not known of a spool is drawn from its code.
+            spools.append(
+                with_code(spool, draw(st.text("ACDEFGHJKLMN", min_size=5, max_size=5)) + f"{len(spools)}")
+            )
+    if draw(st.booleans()):
+        run_c = drying_runs.suggested_set_point_c(spools[0], dryers[0])
+        drying_runs.start_drying([spools[0]], dryers[0], run_c, planned_hours=6, at=hours_ago(1))
+    for kind in kinds:
+        hours = draw(st.integers(2, 160))
+        want(kind, draw(st.sampled_from([30, 200])), hours, pressing=draw(st.booleans()))
+    return planned(draw(st.sampled_from([ALWAYS, Hands(time(7), time(22))])))
+
+
+def test_what_is_less_likely_than_not_is_not_called_likely():
+    said = [chance_of(over) for over in (0.21, 0.5, 0.51, 1.0)]
+    assert said == ["may be", "may be", "is likely", "is likely"]
