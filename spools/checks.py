@@ -8,23 +8,13 @@ from django.db import connection
 from django.utils import timezone
 
 from spools.codes import pretty
+from spools.wording import format_time
 
 from .models import Spool
 
 CLOCK_TOLERANCE = timedelta(minutes=2)
 EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 FACTS_OF_SPOOLS = 7_203_114  # any number that no other advisory lock of this database has
-
-
-def shown(at: datetime) -> str:
-    """A time as people in the shop read it, in the shop's zone."""
-    return f"{shown_day(at)}, {timezone.localtime(at):%H:%M}"
-
-
-def shown_day(at: datetime) -> str:
-    """The day of a time in the shop's zone, written as on the pages."""
-    local = timezone.localtime(at)
-    return f"{local.day} {local:%b %Y}"
 
 
 def within(field: str, value: float, low: float, high: float, unit: str) -> float:
@@ -54,14 +44,14 @@ def moment(at: datetime | None, spool: Spool | None = None, field: str = "at") -
         raise ValidationError({field: f"The year {at.year} is not possible. Look at the year."})
     at = at.astimezone(UTC)
     if at > now + CLOCK_TOLERANCE:
-        raise ValidationError({field: f"{shown(at)} is in the future. Give a time up to now."})
+        raise ValidationError({field: f"{format_time(at)} is in the future. Give a time up to now."})
     if at < EARLIEST:
-        raise ValidationError({field: f"{shown(at)} is too long ago. Look at the year."})
+        raise ValidationError({field: f"{format_time(at)} is too long ago. Look at the year."})
     if spool is not None and at < spool.received_at:
         raise ValidationError(
             {
-                field: f"{shown(at)} is before spool {pretty(spool.code)} was received "
-                f"({shown(spool.received_at)}). Give a later time."
+                field: f"{format_time(at)} is before spool {pretty(spool.code)} was received "
+                f"({format_time(spool.received_at)}). Give a later time."
             }
         )
     return at
@@ -88,5 +78,5 @@ def in_use(spool: Spool) -> None:
     """Refuses a spool that was marked empty."""
     if spool.emptied_at:
         raise ValidationError(
-            f"Spool {pretty(spool.code)} was marked empty on {shown(spool.emptied_at)}. Take another spool."
+            f"Spool {pretty(spool.code)} was marked empty on {format_time(spool.emptied_at)}. Take another spool."
         )

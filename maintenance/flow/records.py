@@ -15,9 +15,10 @@ from maintenance.models import Fitting, FlowBlob, FlowCheck, FlowCheckWithdrawal
 from maintenance.readiness.rules import hot_end_limit
 from maintenance.reminders import lifecycle
 from spools.catalogue import values as catalogue_values
-from spools.checks import locked, moment, one_writer, shown, within
+from spools.checks import locked, moment, one_writer, within
 from spools.inventory.ledger import give_back, take
 from spools.models import Spool
+from spools.wording import format_time
 
 TOLERANCE_MM = 0.05
 SAME_CHECK = timedelta(minutes=2)
@@ -159,7 +160,7 @@ def withdraw_flow_check(check: FlowCheck, *, reason: str, by: Any = None) -> Flo
     Toolhead.objects.select_for_update(of=("self",)).get(pk=check.toolhead_id)
     check = FlowCheck.objects.select_related("entry__spool").get(pk=check.pk)
     if (there := FlowCheckWithdrawal.objects.filter(flow_check=check).first()) is not None:
-        raise ValidationError(f"This flow check was withdrawn on {shown(there.recorded_at)} already.")
+        raise ValidationError(f"This flow check was withdrawn on {format_time(there.recorded_at)} already.")
     returned = give_back(check.entry, note="flow check withdrawn", by=by)
     withdrawal = FlowCheckWithdrawal.objects.create(
         flow_check=check, reason=reason, returned=returned, recorded_by=by

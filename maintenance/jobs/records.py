@@ -16,10 +16,11 @@ from maintenance.parts.wear_entries import count_again, rebuild_wear
 from maintenance.readiness.inputs import JobAsked, verdict
 from maintenance.readiness.rules import Verdict
 from maintenance.reminders import lifecycle
-from spools.checks import locked, moment, one_writer, shown, within
+from spools.checks import locked, moment, one_writer, within
 from spools.codes import pretty
 from spools.inventory.ledger import give_back, take
 from spools.models import Spool, Stay
+from spools.wording import format_time
 
 __all__ = [
     "Share",
@@ -167,7 +168,7 @@ def withdraw_job(job: Job, *, reason: str, by: Any = None) -> Job:
     list(Toolhead.objects.select_for_update().filter(job_uses__job=job).order_by("pk"))
     job = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
     if job.withdrawn_at is not None:
-        raise ValidationError(f"This job was withdrawn on {shown(job.withdrawn_at)} already.")
+        raise ValidationError(f"This job was withdrawn on {format_time(job.withdrawn_at)} already.")
     for use in job.uses.select_related("entry__spool"):
         use.returned = give_back(use.entry, note=f"job {job.name} withdrawn", by=by)
         use.save(update_fields=["returned"])
@@ -229,7 +230,7 @@ def was_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> None:
     if not loaded.exists() or not there.exists():
         raise ValidationError(
             {
-                "spool": f"Spool {pretty(spool.code)} was not on {toolhead} at {shown(at)}. "
+                "spool": f"Spool {pretty(spool.code)} was not on {toolhead} at {format_time(at)}. "
                 "Give the spool that was, or a time when it was loaded."
             }
         )

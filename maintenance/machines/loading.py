@@ -12,10 +12,11 @@ from maintenance.models import Loading, Toolhead
 from maintenance.models.machines import LoadingQuerySet
 from maintenance.readiness.inputs import JobAsked, verdict
 from maintenance.readiness.rules import HOLD, Verdict
-from spools.checks import in_use, locked, moment, one_writer, shown
+from spools.checks import in_use, locked, moment, one_writer
 from spools.codes import pretty
 from spools.inventory.moves import held, move_spool
 from spools.models import Place, Spool
+from spools.wording import format_time
 
 
 @transaction.atomic
@@ -69,9 +70,13 @@ def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, 
     loading = Loading.objects.select_related("toolhead__printer").get(pk=loading.pk)
     at = moment(at, spool)
     if loading.end is not None:
-        raise ValidationError(f"This spool came off {loading.toolhead} on {shown(loading.end)} already.")
+        raise ValidationError(
+            f"This spool came off {loading.toolhead} on {format_time(loading.end)} already."
+        )
     if at < loading.start:
-        raise ValidationError({"at": f"It was loaded on {shown(loading.start)}. Give a time after that."})
+        raise ValidationError(
+            {"at": f"It was loaded on {format_time(loading.start)}. Give a time after that."}
+        )
     if spool.emptied_at is None:
         move_spool(spool, place, at=at, by=by)
     _end(loading, at)
@@ -98,7 +103,7 @@ def _spool_is_free(spool: Spool, at: datetime) -> None:
         return
     if on.end is None:
         raise ValidationError(f"Spool {pretty(spool.code)} is on {on.toolhead}. Unload it there first.")
-    raise ValidationError({"at": f"It was on {on.toolhead} until {shown(on.end)}. Give a later time."})
+    raise ValidationError({"at": f"It was on {on.toolhead} until {format_time(on.end)}. Give a later time."})
 
 
 def _make_room(toolhead: Toolhead, unload_to: Place | None, at: datetime, by: Any) -> None:
@@ -107,7 +112,9 @@ def _make_room(toolhead: Toolhead, unload_to: Place | None, at: datetime, by: An
         return
     code = pretty(there.spool.code)
     if there.end is not None:
-        raise ValidationError({"at": f"Spool {code} was on it until {shown(there.end)}. Give a later time."})
+        raise ValidationError(
+            {"at": f"Spool {code} was on it until {format_time(there.end)}. Give a later time."}
+        )
     if unload_to is None:
         raise ValidationError(
             {"unload_to": f"Spool {code} is on {toolhead}. Say where it goes, or unload it first."}

@@ -8,10 +8,11 @@ from django.db.models import F, Q
 
 from maintenance.models import Loading, Printer, Toolhead
 from maintenance.reminders import lifecycle
-from spools.checks import moment, shown
+from spools.checks import moment
 from spools.codes import pretty
 from spools.inventory.corrections import save_place
 from spools.models import Place
+from spools.wording import format_time
 
 
 @transaction.atomic
@@ -54,7 +55,7 @@ def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
     lifecycle.one_sweep()
     printer = Printer.objects.select_for_update(of=("self",)).get(pk=printer.pk)
     if printer.retired_at is not None:
-        raise ValidationError(f"{printer} is out of use since {shown(printer.retired_at)} already.")
+        raise ValidationError(f"{printer} is out of use since {format_time(printer.retired_at)} already.")
     loaded = Loading.objects.present().filter(toolhead__printer=printer).select_related("spool").first()
     if loaded is not None:
         raise ValidationError(f"{pretty(loaded.spool.code)} is loaded on {printer}. Take it off first.")
@@ -62,7 +63,9 @@ def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
     ended = Loading.objects.with_off_at().filter(Q(off_at__gt=at), toolhead__printer=printer)
     last = ended.order_by(F("off_at")).last()
     if last is not None and last.off_at is not None:
-        raise ValidationError({"at": f"A spool was on it until {shown(last.off_at)}. Give a later time."})
+        raise ValidationError(
+            {"at": f"A spool was on it until {format_time(last.off_at)}. Give a later time."}
+        )
     printer.retired_at = at
     printer.save(update_fields=["retired_at"])
     _sweep()

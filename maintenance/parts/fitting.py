@@ -13,7 +13,8 @@ from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
 from maintenance.parts.life import LifeLeft, life_left
 from maintenance.parts.wear_entries import count_again, count_site_again, in_stock
 from maintenance.reminders import lifecycle
-from spools.checks import moment, shown, within
+from spools.checks import moment, within
+from spools.wording import format_time
 
 __all__ = [
     "LifeLeft",
@@ -189,7 +190,7 @@ def record_bore(
         raise ValidationError({"method": f"Say how: one of {', '.join(BoreReading.Method.values)}."})
     first = part.fittings.order_by("start").first()
     if first is None or at < first.start:
-        since = "not yet" if first is None else f"on {shown(first.start)}"
+        since = "not yet" if first is None else f"on {format_time(first.start)}"
         raise ValidationError({"at": f"It was fitted {since}. Give a time after that."})
     reading = BoreReading.objects.create(
         part=part, at=at, bore_mm=bore_mm, error_mm=error_mm, method=method, note=note, recorded_by=by
@@ -207,7 +208,7 @@ def withdraw_bore(reading: BoreReading, *, reason: str) -> BoreReading:
         raise ValidationError({"reason": "Give between 1 and 300 characters."})
     reading = BoreReading.objects.select_for_update(of=("self",)).get(pk=reading.pk)
     if reading.withdrawn_at is not None:
-        raise ValidationError(f"This reading was withdrawn on {shown(reading.withdrawn_at)} already.")
+        raise ValidationError(f"This reading was withdrawn on {format_time(reading.withdrawn_at)} already.")
     reading.withdrawn_at, reading.withdrawn_reason = timezone.now(), reason
     reading.save(update_fields=["withdrawn_at", "withdrawn_reason"])
     _sweep()
@@ -218,7 +219,7 @@ def off_already(fitting: Fitting) -> str:
     """That a part is off and since when, in words; empty while it is fitted."""
     if fitting.end is None:
         return ""
-    return f"{fitting.part} came off {fitting.site} on {shown(fitting.end)} already."
+    return f"{fitting.part} came off {fitting.site} on {format_time(fitting.end)} already."
 
 
 def _still_on(fitting: Fitting) -> Fitting:
@@ -234,7 +235,7 @@ def _take_off(fitting: Fitting, removal: str, at: datetime) -> None:
         raise ValidationError({"removal": f"Say why: one of {', '.join(Fitting.Removal.values)}."})
     if at < fitting.start:
         raise ValidationError(
-            {"at": f"The part was fitted on {shown(fitting.start)}. Give a time after that."}
+            {"at": f"The part was fitted on {format_time(fitting.start)}. Give a time after that."}
         )
     fitting.end, fitting.removal = at, removal
     fitting.save(update_fields=["end", "removal"])
@@ -274,7 +275,9 @@ def _role_is_free(site: Site, role: str, at: datetime) -> None:
     if there is None:
         return
     if there.end is not None:
-        raise ValidationError({"at": f"{there.part} was on it until {shown(there.end)}. Give a later time."})
+        raise ValidationError(
+            {"at": f"{there.part} was on it until {format_time(there.end)}. Give a later time."}
+        )
     raise ValidationError(f"{site} has its {there.part}. Replace it, or take it off first.")
 
 

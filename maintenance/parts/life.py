@@ -18,11 +18,10 @@ from django.utils import timezone
 
 from maintenance.models import BoreReading, Fitting, Part, PartKind, StockEntry, WearEntry
 from maintenance.parts.wear_entries import COUNTED, UNIT_WORDS
-from maintenance.readiness.rules import digits
 from maintenance.wear.bore import LOOK_GROWTH_PCT, NEW_BORE_ERROR_MM, Bore
 from maintenance.wear.learning import Expected, Reading, Record, lasting, learn
 from maintenance.wear.life import Life, probability_used_up, remaining
-from spools.checks import shown
+from spools.wording import format_number, format_time
 
 # How far back the present rate of use is taken from, and over how many days at least.
 RATE_OVER = timedelta(days=30)
@@ -171,7 +170,7 @@ class Aged:
         unit, stated = UNIT_WORDS[self.kind.life_unit], self.known.stated
         done = "It was fitted for" if self.kind.life_unit == PartKind.Unit.DAYS else "Its jobs add up to"
         why = [
-            f"{done} {digits(self.age)} {unit}.",
+            f"{done} {format_number(self.age)} {unit}.",
             f"Stated of the {self.kind}: {_band(stated.low, stated.median, stated.high)} {unit}. "
             f"{self.kind.source} ({self.kind.how}).",
         ]
@@ -180,23 +179,23 @@ class Aged:
             band = _band(others.low, others.median, others.high)
             why.append(f"With this shop's other ones ({seen}) that becomes {band} {unit}.")
         if self.sound_at:
-            why.append(f"It was taken off sound at {digits(self.sound_at)} {unit}.")
+            why.append(f"It was taken off sound at {format_number(self.sound_at)} {unit}.")
         bore, last = bore_of(self.kind, self.readings), self.readings[-1:]
         if bore is not None and last and last[0].dose_km > 0:
             fact = last[0].fact
             band = _band(self.expected.low, self.expected.median, self.expected.high)
             why.append(
-                f"Its bore was {fact.bore_mm:.3g} mm (± {fact.error_mm:.2g}) on {shown(fact.at)} and is "
+                f"Its bore was {fact.bore_mm:.3g} mm (± {fact.error_mm:.2g}) on {format_time(fact.at)} and is "
                 f"worn out at {bore.worn_mm:.3g} mm. So it should last {band} {unit} in all."
             )
         if self.a_day:
-            month = f"{digits(self.a_day * RATE_OVER.days)} {unit} in {RATE_OVER.days} days"
+            month = f"{format_number(self.a_day * RATE_OVER.days)} {unit} in {RATE_OVER.days} days"
             why.append(f"Present rate: {month}, from the last {RATE_OVER.days} or since it was fitted.")
         return why
 
 
 def _band(low: float, likely: float, high: float) -> str:
-    return f"{digits(likely)} ({digits(low)} to {digits(high)})"
+    return f"{format_number(likely)} ({format_number(low)} to {format_number(high)})"
 
 
 # Bores

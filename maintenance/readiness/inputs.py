@@ -21,7 +21,7 @@ from maintenance.wear.abrasion import Filament, Use, wear
 from maintenance.wear.intervals import Since
 from spools.air.climate import Climate, room_airs
 from spools.catalogue import values as catalogue_values
-from spools.checks import shown, shown_day, within
+from spools.checks import within
 from spools.codes import pretty
 from spools.drying.heat_budget import ALL, heat_of, usual_life_share
 from spools.drying.runs import SMALL_JOB_G, cap, joining_set_point_c, open_runs
@@ -29,6 +29,7 @@ from spools.inventory.ledger import Amount
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import Moisture, forecast, moisture_of
 from spools.physics_inputs import Air
+from spools.wording import format_day, format_time
 
 Pair = tuple[Toolhead, Spool]
 SMALL_JOB_H = 2.0
@@ -315,7 +316,7 @@ def _flow_seen(last: Seen | None, at: datetime) -> FlowSeen | None:
         return None
     at_5, at_10 = last.usable()
     return FlowSeen(
-        on=shown_day(last.check.at),
+        on=format_day(last.check.at),
         days_ago=(at - last.check.at) / timedelta(days=1),
         nozzle_c=last.check.nozzle_c,
         changed=" and ".join(fitting.get_role_display() for fitting in changed_since(last, at)),
@@ -365,7 +366,7 @@ def _in_the_dryer(run: DryingRun | None) -> tuple[str, str]:
     """That it is in a drying run, in words, and the way out; two empty texts when it is not."""
     if run is None:
         return "", ""
-    sentence = f"It dries in {run.dryer} at {run.temperatures}, planned until {shown(run.planned_end)}."
+    sentence = f"It dries in {run.dryer} at {run.temperatures}, planned until {format_time(run.planned_end)}."
     return (
         sentence,
         "Take it out of the dryer when it is dry enough: its page tells from when on it likely is.",

@@ -14,6 +14,7 @@ from maintenance.wear.intervals import Since
 from maintenance.wear.learning import Expected
 from maintenance.wear.life import probability_used_up
 from maintenance.wear.purging import Change
+from spools.wording import format_number
 
 CLEAR, CAUTION, HOLD = "clear", "caution", "hold"
 STATES = [CLEAR, CAUTION, HOLD]
@@ -35,11 +36,6 @@ FLOW_OLD_DAYS = 60
 OWN_LIFE_RULE = {"nozzle", "gears", "liner"}
 # fixtures/reference/README.md, cautions: what calls for exhaust or an enclosure in ordinary printing.
 FUMES = {"styrene", "caprolactam", "methyl methacrylate"}
-
-
-HOURS_A_DAY = 24
-NEAR_NOTHING_H = 0.01
-TEN_DAYS = 10
 
 
 @dataclass(frozen=True)
@@ -176,25 +172,6 @@ class Situation:
     change: Change | None = None
 
 
-def digits(number: float) -> str:
-    """A number with two digits, or as many as it has before the point."""
-    if abs(number) >= 10:
-        return f"{number:.0f}"
-    return "0" if abs(number) < 0.0005 else f"{number:.2g}"
-
-
-def duration(hours: float) -> str:
-    """Hours as minutes, hours or days, whichever reads best; quarters of an hour as they are."""
-    if hours < NEAR_NOTHING_H:
-        return "0 h"
-    if hours < 1:
-        return f"{60 * hours:.0f} min"
-    if hours < 2 * HOURS_A_DAY:
-        return f"{hours:g} h" if (4 * hours).is_integer() else f"{hours:.3g} h"
-    days = hours / HOURS_A_DAY
-    return f"{days:.0f} days" if days >= TEN_DAYS else f"{days:.2g} days"
-
-
 def judge(situation: Situation) -> Verdict:
     """The verdict: every rule asked."""
     answers = (rule(situation) for rule in RULES)
@@ -217,9 +194,13 @@ def moisture(s: Situation) -> Check:
     later = STATES.index(_wet_state(s.end)) > STATES.index(_wet_state(s.now))
     wet = s.end if later else s.now
     state = _wet_state(wet)
-    when = f"After {digits(s.job_hours)} h of printing in the air of {s.toolhead} the" if later else "The"
+    when = (
+        f"After {format_number(s.job_hours)} h of printing in the air of {s.toolhead} the" if later else "The"
+    )
     verb = "would hold" if later else "hold"
-    band = f"{digits(wet.likely_pct)} % ({digits(wet.low_pct)} to {digits(wet.high_pct)} %)"
+    band = (
+        f"{format_number(wet.likely_pct)} % ({format_number(wet.low_pct)} to {format_number(wet.high_pct)} %)"
+    )
     well = f"{s.polymer} prints well up to {s.limit_clear_pct:g} %"
     limit = f"the print limit is {s.limit_hold_pct:g} %"
     limits = {CLEAR: well, CAUTION: f"{well}, {limit}", HOLD: limit}
@@ -308,8 +289,8 @@ def _life(s: Situation, role: str, name: str) -> Check | None:
         return None
     chance = _used_up(part)
     state = HOLD if chance > LIKELY else CAUTION if chance > POSSIBLE else CLEAR
-    life = f"{digits(part.life.median)} ({digits(part.life.low)} to {digits(part.life.high)}) {part.unit}"
-    done = digits(part.age + part.ahead)
+    life = f"{format_number(part.life.median)} ({format_number(part.life.low)} to {format_number(part.life.high)}) {part.unit}"
+    done = format_number(part.age + part.ahead)
     sentence = (
         f"After this job the {part.name} will have done {done} of an expected {life}: "
         f"{100 * chance:.0f} % likely to be used up by then."
@@ -385,7 +366,7 @@ def flow(s: Situation) -> Check | None:
     """The job's fastest flow against what the last flow check lost there; nothing when the job has none."""
     if s.max_flow_mm3_s is None:
         return None
-    asks, seen = f"The job asks up to {digits(s.max_flow_mm3_s)} mm³/s", s.flow
+    asks, seen = f"The job asks up to {format_number(s.max_flow_mm3_s)} mm³/s", s.flow
     if seen is None:
         material = f"{s.polymer} with {s.filler}" if s.filler else s.polymer
         sentence = f"{asks}; there is no flow check of {material} on {s.toolhead}."
@@ -401,7 +382,7 @@ def flow(s: Situation) -> Check | None:
     if at_5.low_mm3_s is not None and s.max_flow_mm3_s > at_5.low_mm3_s:
         return Check("flow", CAUTION, f"{asks} lost 5 % {usable_words(at_5)}.", slower, "change_job")
     if s.max_flow_mm3_s > at_5.tested_mm3_s:
-        sentence = f"{asks} went no further than {digits(at_5.tested_mm3_s)} mm³/s."
+        sentence = f"{asks} went no further than {format_number(at_5.tested_mm3_s)} mm³/s."
         return Check("flow", CAUTION, sentence, "Slow the job, or check higher rates.", "change_job")
     if s.nozzle_c < seen.nozzle_c - SAME_C:
         sentence = f"{asks} was made at {seen.nozzle_c:.0f} °C, the job prints at {s.nozzle_c:.0f} °C."
@@ -410,20 +391,19 @@ def flow(s: Situation) -> Check | None:
         sentence = f"{asks} is {seen.days_ago:.0f} days old, more than {FLOW_OLD_DAYS}."
         return Check("flow", CAUTION, sentence, again, "check_flow")
     surely = at_5.tested_mm3_s if at_5.low_mm3_s is None else at_5.low_mm3_s
-    return Check("flow", CLEAR, f"{asks} lost less than 5 % up to {digits(surely)} mm³/s.")
+    return Check("flow", CLEAR, f"{asks} lost less than 5 % up to {format_number(surely)} mm³/s.")
 
 
 def usable_words(usable: Usable) -> str:
     """Where a loss is reached, such as "at 6.1 (5.4 to 7) mm³/s", or perhaps is, or that it is not."""
     low, likely, high = usable.low_mm3_s, usable.likely_mm3_s, usable.high_mm3_s
-    tested = digits(usable.tested_mm3_s)
+    tested = format_number(usable.tested_mm3_s)
     if low is None:
         return f"not up to {tested} mm³/s"
     if likely is None:
-        return f"perhaps from {digits(low)} mm³/s on, likely above {tested}"
-    return (
-        f"at {digits(likely)} ({digits(low)} to {f'over {tested}' if high is None else digits(high)}) mm³/s"
-    )
+        return f"perhaps from {format_number(low)} mm³/s on, likely above {tested}"
+    upper = f"over {tested}" if high is None else format_number(high)
+    return f"at {format_number(likely)} ({format_number(low)} to {upper}) mm³/s"
 
 
 def residue(s: Situation) -> Check | None:
@@ -463,7 +443,7 @@ def service(s: Situation) -> Check | None:
 
 def _since(since: Since) -> str:
     """How far along it will be when the job ends."""
-    done = f"{digits(since.used + since.ahead)} of {digits(since.interval)} {since.unit}"
+    done = f"{format_number(since.used + since.ahead)} of {format_number(since.interval)} {since.unit}"
     recorded = "" if since.recorded else ", which was never recorded"
     return f"After this job {since.where} will have done {done} since its {since.service}{recorded}."
 
@@ -488,7 +468,7 @@ def retraction(s: Situation) -> Check | None:
         return None
     path = "a long guide tube" if s.guided else "a drive on the toolhead"
     usual_mm = GUIDED_RETRACTION_MM if s.guided else DIRECT_RETRACTION_MM
-    counted = f"{back.count} retractions, {digits(back.per_m)} for each metre of filament"
+    counted = f"{back.count} retractions, {format_number(back.per_m)} for each metre of filament"
     over_one = f"up to {back.most_over_one} over the same bit of it"
     reasons = []
     if back.most_over_one > MOST_OVER_ONE:
@@ -496,7 +476,9 @@ def retraction(s: Situation) -> Check | None:
     if back.per_m > MOST_PER_M:
         reasons.append(f"more than {MOST_PER_M} a metre wear gears and filament")
     if back.usual_mm > usual_mm:
-        reasons.append(f"the usual {digits(back.usual_mm)} mm are more than the {usual_mm:g} mm for {path}")
+        reasons.append(
+            f"the usual {format_number(back.usual_mm)} mm are more than the {usual_mm:g} mm for {path}"
+        )
     if not reasons:
         return Check("retraction", CLEAR, f"{counted}, {over_one}.")
     sentence = f"{counted}, {over_one}: {'; '.join(reasons)} (common practice, no source)."

@@ -15,7 +15,6 @@ from django.utils import timezone
 
 from maintenance.models import Channel, Reminder, ReminderEvent, Subscription
 from maintenance.parts.life import fitted_parts
-from maintenance.readiness.rules import digits
 from maintenance.reminders.conditions.boxes import spent_and_leaking
 from maintenance.reminders.conditions.conditions import Found
 from maintenance.reminders.conditions.drying import ended_runs, heated
@@ -26,8 +25,9 @@ from maintenance.reminders.conditions.sensors import silent
 from maintenance.reminders.conditions.service import overdue
 from maintenance.reminders.conditions.stock import short
 from maintenance.reminders.delivery import outbox
-from spools.checks import one_writer, shown, within
+from spools.checks import one_writer, within
 from spools.models import DesiccantCharge, DryingRun, MassEntry, Spool
+from spools.wording import format_number, format_time
 
 Kind = Reminder.Kind
 What = ReminderEvent.What
@@ -291,7 +291,7 @@ def _press(reminder: Reminder, found: Found, changes: _Changes) -> None:
 
 def counted(reminder: Reminder) -> str:
     """The number that its cause is told by, with its unit; "" without one."""
-    return "" if reminder.amount is None else f"{digits(reminder.amount)} {reminder.amount_unit}"
+    return "" if reminder.amount is None else f"{format_number(reminder.amount)} {reminder.amount_unit}"
 
 
 # People
@@ -322,9 +322,9 @@ def snooze(
 def until_when(reminder: Reminder) -> str:
     """What it is put off until, in words."""
     if reminder.snoozed_until_amount is not None:
-        return f"until {digits(reminder.snoozed_until_amount)} {reminder.amount_unit}"
+        return f"until {format_number(reminder.snoozed_until_amount)} {reminder.amount_unit}"
     assert reminder.snoozed_until is not None
-    return f"until {shown(reminder.snoozed_until)}"
+    return f"until {format_time(reminder.snoozed_until)}"
 
 
 def _possible(reminder: Reminder, amount: float) -> float:
@@ -356,7 +356,7 @@ def _still_open(reminder: Reminder) -> Reminder:
     one_sweep()
     reminder = Reminder.objects.get(pk=reminder.pk)
     if reminder.ended_at is not None:
-        raise ValidationError(f"This reminder ended on {shown(reminder.ended_at)} already.")
+        raise ValidationError(f"This reminder ended on {format_time(reminder.ended_at)} already.")
     return reminder
 
 

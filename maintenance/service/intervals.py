@@ -15,8 +15,8 @@ from maintenance.wear.abrasion import filament_km
 from maintenance.wear.intervals import Since
 from maintenance.wear.residue import residue_h
 from spools.catalogue import values as catalogue_values
-from spools.checks import shown
 from spools.models import Feedstock
+from spools.wording import format_time
 
 Unit = ServiceKind.Unit
 DAY = timedelta(days=1)
@@ -40,8 +40,8 @@ class Status:
     def since_when(self) -> str:
         """Where the count starts, in words."""
         if self.last is not None:
-            return f"since {shown(self.last)}"
-        begun = "its first job" if self.begun is None else f"this was added on {shown(self.begun)}"
+            return f"since {format_time(self.last)}"
+        begun = "its first job" if self.begun is None else f"this was added on {format_time(self.begun)}"
         return f"since {begun}; none is recorded"
 
     def concerns(self, toolhead: Toolhead) -> bool:

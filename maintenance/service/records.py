@@ -9,7 +9,8 @@ from django.utils import timezone
 
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
 from maintenance.reminders import lifecycle
-from spools.checks import moment, shown, within
+from spools.checks import moment, within
+from spools.wording import format_time
 
 SAME_TAP = timedelta(minutes=2)
 
@@ -34,7 +35,9 @@ def record_service(
     list(Printer.objects.select_for_update().filter(pk=printer.pk))
     there = ServiceEntry.objects.filter(kind=kind, printer=printer, toolhead=toolhead, withdrawn_at=None)
     if same := there.filter(at__gt=at - SAME_TAP, at__lt=at + SAME_TAP).first():
-        raise ValidationError({"at": f"That is recorded already, for {shown(same.at)}. Give another time."})
+        raise ValidationError(
+            {"at": f"That is recorded already, for {format_time(same.at)}. Give another time."}
+        )
     if len(note) > 200:
         raise ValidationError({"note": "Give at most 200 characters."})
     entry = ServiceEntry.objects.create(
@@ -66,7 +69,7 @@ def withdraw_service(entry: ServiceEntry) -> ServiceEntry:
     lifecycle.one_sweep()
     entry = ServiceEntry.objects.select_for_update(of=("self",)).get(pk=entry.pk)
     if entry.withdrawn_at is not None:
-        raise ValidationError(f"This entry was taken back on {shown(entry.withdrawn_at)} already.")
+        raise ValidationError(f"This entry was taken back on {format_time(entry.withdrawn_at)} already.")
     entry.withdrawn_at = timezone.now()
     entry.save(update_fields=["withdrawn_at"])
     lifecycle.sweep_service()

@@ -11,13 +11,13 @@ from maintenance.models import FlowCheck, ServiceKind, Toolhead, TroubleOutcome,
 from maintenance.parts.life import Aged
 from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.readiness.inputs import JobAsked, Machine, dryers_here, known_of, machines_of, put_together
-from maintenance.readiness.rules import Situation, Wetness, digits
+from maintenance.readiness.rules import Situation, Wetness
 from maintenance.trouble.rules import OTHERWISE, Before, Evidence, PartThen
 from maintenance.wear.abrasion import cuts
 from maintenance.wear.intervals import Since
-from spools.checks import shown, shown_day
 from spools.models import Spool
 from spools.moisture.state import Moisture
+from spools.wording import format_day, format_number, format_time
 
 # Causes that go with the material, wherever it is printed; the others go with the toolhead.
 OF_THE_MATERIAL = {"wet", "tangle", "nature"}
@@ -64,7 +64,9 @@ def _last_dried(moisture: Moisture, at: datetime) -> str:
         return "It had not been dried since it came."
     run = max(runs, key=lambda run: run.start)
     hours = ((run.end or at) - run.start) / timedelta(hours=1)
-    return f"It was last dried at {run.set_point_c:g} °C for {hours:.0f} h, until {shown(run.end or at)}."
+    return (
+        f"It was last dried at {run.set_point_c:g} °C for {hours:.0f} h, until {format_time(run.end or at)}."
+    )
 
 
 def _parts(machine: Machine, at: datetime) -> dict[str, PartThen]:
@@ -88,12 +90,12 @@ def _parts(machine: Machine, at: datetime) -> dict[str, PartThen]:
 
 def _part(of: Aged, fillers: list[tuple[str, float, float]]) -> PartThen:
     kind, left = of.kind, of.left()
-    band = f"{digits(left.median_left)} ({digits(left.low_left)} to {digits(left.high_left)})"
+    band = f"{format_number(left.median_left)} ({format_number(left.low_left)} to {format_number(left.high_left)})"
     cutting = [filler for filler in fillers if cuts(filler[1], kind.hardness_hv)]
     return PartThen(
         name=kind.name,
         used_up=left.probability_used_up,
-        life=f"The {kind.name} had done {digits(left.age)} {UNIT_WORDS[left.unit]}, with {band} left",
+        life=f"The {kind.name} had done {format_number(left.age)} {UNIT_WORDS[left.unit]}, with {band} left",
         hardness_hv=kind.hardness_hv,
         cut_kg=sum(mass_g for _, _, mass_g in cutting) / 1000,
         cut_by=" and ".join(f"{name} ({hardness_hv:.0f} HV)" for name, hardness_hv, _ in cutting),
@@ -117,7 +119,7 @@ def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, str
     if series is None or changed_since(series.latest, at):
         return {}
     reading = series.reading(series.latest)
-    sentence = f"The flow check of {shown_day(series.latest.check.at)}: {reading.sentence}"
+    sentence = f"The flow check of {format_day(series.latest.check.at)}: {reading.sentence}"
     return dict.fromkeys(READ_AS.get(reading.cause, ()), sentence)
 
 
@@ -136,5 +138,5 @@ def _found_before(
         same_material = report.spool.feedstock_id == spool.feedstock_id
         if same_material if cause in OF_THE_MATERIAL else report.toolhead_id == toolhead.pk:
             times = found[cause].times if cause in found else 0
-            found[cause] = Before(times + 1, shown_day(report.at))
+            found[cause] = Before(times + 1, format_day(report.at))
     return found

@@ -13,8 +13,9 @@ from maintenance.models import Job, JobUse, Toolhead, TroubleOutcome, TroubleRep
 from maintenance.readiness.inputs import JobAsked
 from maintenance.trouble.evidence import evidence_of
 from maintenance.trouble.rules import OUTCOMES, SYMPTOMS, rank
-from spools.checks import locked, moment, shown
+from spools.checks import locked, moment
 from spools.models import Spool
+from spools.wording import format_time
 
 LONGEST_NOTE = 300
 # A print without a recorded job is told by its start: reports this close speak of the same one.
@@ -37,7 +38,7 @@ def report_job_trouble(
     """
     job = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
     if job.withdrawn_at is not None:
-        raise ValidationError({"job": f"This job was withdrawn on {shown(job.withdrawn_at)}."})
+        raise ValidationError({"job": f"This job was withdrawn on {format_time(job.withdrawn_at)}."})
     wanted = {"spool": spool, "toolhead": toolhead}
     uses = JobUse.objects.filter(job=job, **{name: one for name, one in wanted.items() if one is not None})
     found = list(uses.select_related("spool", "toolhead"))

@@ -10,9 +10,10 @@ is told in a sentence. Evidence of one cause never speaks for another one.
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from maintenance.readiness.rules import Wetness, digits
+from maintenance.readiness.rules import Wetness
 from maintenance.wear.intervals import Since
 from maintenance.wear.purging import Change
+from spools.wording import format_number
 
 LIKELY, POSSIBLE, UNLIKELY = "likely", "possible", "unlikely"
 FOR, AGAINST, OPEN = "for", "against", "open"
@@ -328,7 +329,7 @@ def _flow_check(name: str, evidence: Evidence) -> list[Line]:
 def _wet(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
     if e.wet is None:
         return [_line(0.0, "How wet the turns were is not known. Record where the spool has been.")]
-    band = f"{digits(e.wet.likely_pct)} % ({digits(e.wet.low_pct)} to {digits(e.wet.high_pct)} %)"
+    band = f"{format_number(e.wet.likely_pct)} % ({format_number(e.wet.low_pct)} to {format_number(e.wet.high_pct)} %)"
     sentence = (
         f"The {e.wet.mass_g:.0f} g that were printed held {band}; {e.polymer} prints well up to "
         f"{e.limit_clear_pct:g} %, the print limit is {e.limit_hold_pct:g} %. {e.dried}"
@@ -412,7 +413,7 @@ def _worn(part: PartThen | None, role: str, cut_weight: float) -> list[Line]:
     used = f"{part.life}: {100 * part.used_up:.0f} % likely to be used up."
     lines = [_line(-1.0 + 3.0 * part.used_up, used)]
     if part.cut_kg > 0:
-        passed = f"{digits(1000 * part.cut_kg)} g with {part.cut_by} had passed the {part.name}"
+        passed = f"{format_number(1000 * part.cut_kg)} g with {part.cut_by} had passed the {part.name}"
         cuts = "taken to be cut by it: its hardness is not known"
         if part.hardness_hv is not None:
             cuts = f"hard enough to cut its {part.hardness_hv:.0f} HV"
@@ -426,6 +427,6 @@ def _since(since: Since | None, clean: float, due: float) -> list[Line]:
     if since is None:
         return [_line(0.0, "When that was last cleaned is not recorded.")]
     weight = clean + (due - clean) * min(1.5, since.share)
-    done = f"{digits(since.used)} of {digits(since.interval)} {since.unit}"
+    done = f"{format_number(since.used)} of {format_number(since.interval)} {since.unit}"
     ago = f"since the last {since.service}" if since.recorded else f"and no {since.service} is recorded"
     return [_line(weight, f"{since.where}: {done} {ago}.")]

@@ -15,10 +15,11 @@ from maintenance.flow.gcode import commands, minutes_of
 from maintenance.flow.history import Seen, Series, history_of, material_name, seen
 from maintenance.flow.records import record_flow_check, withdraw_flow_check
 from maintenance.models import FlowCheck, Toolhead
-from maintenance.readiness.rules import digits, usable_words
+from maintenance.readiness.rules import usable_words
 from pages.flow.charts import chart_drawings, chart_rows, curve_drawing
 from pages.flow.forms import FlowMassesForm, FlowPlanForm, FlowWithdrawForm
 from pages.frame.forms import carried_out, sent
+from spools.wording import format_number
 
 
 @login_required
@@ -171,7 +172,7 @@ def _series_card(series: Series) -> dict[str, Any]:
         "material": material_name(latest.check.spool.feedstock),
         "fitted": [str(fitting.part) for fitting in latest.fitted.values()],
         "result": _result(latest, series),
-        "flow": digits(series.flow_mm3_s),
+        "flow": format_number(series.flow_mm3_s),
         "signal": series.signal,
         "since": series.signals_since,
         "limit_at": series.reaches_limit_at,

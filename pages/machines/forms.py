@@ -12,11 +12,11 @@ from django.utils import timezone
 from maintenance.models import BoreReading, Fitting, Loading, Part, PartKind, Printer, Reminder, Toolhead
 from maintenance.wear.bore import WORN_GROWTH_PCT
 from pages.frame.forms import WhenField, number, with_point
-from spools.checks import shown
 from spools.codes import pretty
 from spools.drying.plans import GOALS, Wish
 from spools.drying.runs import open_runs
 from spools.models import DryingRun, Place, Spool
+from spools.wording import format_time
 
 MOST_HOURS = 500
 SNOOZE_DAYS = {"1": "1 day", "3": "3 days"}
@@ -31,7 +31,7 @@ class SpoolsField(forms.ModelMultipleChoiceField):
             for run in open_runs().filter(spool__in=chosen):
                 raise ValidationError(
                     f"Spool {pretty(run.spool.code)} is drying in {run.dryer} already, since "
-                    f"{shown(run.start)}. Finish that run first, or leave the spool out."
+                    f"{format_time(run.start)}. Finish that run first, or leave the spool out."
                 )
             return super().clean(value)
         except (OverflowError, DataError):
@@ -222,7 +222,7 @@ def recent_loadings() -> QuerySet[Loading]:
 
 def until(loading: Any) -> str:
     """Until when it was on its toolhead, where it is not any more; of a loading with its off_at."""
-    return "" if loading.off_at is None else f", until {shown(loading.off_at)}"
+    return "" if loading.off_at is None else f", until {format_time(loading.off_at)}"
 
 
 class JobForm(forms.Form):

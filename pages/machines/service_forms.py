@@ -8,8 +8,8 @@ from maintenance.models import Job, JobUse, Loading, Printer, ServiceKind
 from maintenance.trouble.rules import OUTCOMES, SYMPTOMS
 from pages.frame.forms import WhenField, number
 from pages.machines.forms import recent_loadings, until
-from spools.checks import shown
 from spools.codes import pretty
+from spools.wording import format_time
 
 SHOWN_JOBS = 20
 
@@ -87,7 +87,7 @@ class TroubleForm(forms.Form):
 
 
 def _of_a_job(use: JobUse) -> str:
-    return f"{use.job}, {shown(use.job.start)}: {_on(use)}"
+    return f"{use.job}, {format_time(use.job.start)}: {_on(use)}"
 
 
 def _not_recorded(loading: Loading) -> str:

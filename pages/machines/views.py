@@ -19,7 +19,7 @@ from maintenance.service.intervals import statuses
 from pages.frame.forms import carried_out, sent
 from pages.machines.forms import PrinterForm, RetireForm, ToolheadForm
 from pages.machines.service import status_row
-from spools.checks import shown
+from spools.wording import format_time
 
 SHOWN_JOBS = 10
 # Without these nothing prints for long, so their places are shown empty, too.
@@ -165,7 +165,7 @@ def machine_retire(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
     if printer.retired_at is not None:
         # A second tap, or an old page.
-        messages.error(request, f"{printer} is out of use since {shown(printer.retired_at)} already.")
+        messages.error(request, f"{printer} is out of use since {format_time(printer.retired_at)} already.")
         return redirect("machine", pk)
     form = RetireForm(sent(request))
     if carried_out(form, lambda data: retire(printer, at=data["when"])):

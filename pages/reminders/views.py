@@ -13,7 +13,7 @@ from maintenance.reminders import lifecycle as rules
 from maintenance.reminders.links import link_of, with_subjects
 from pages.frame.forms import carried_out, sent
 from pages.machines.forms import SNOOZE_DAYS, DoneForm, EndedForm, KindForm, SnoozeForm
-from spools.checks import shown
+from spools.wording import format_time
 
 PER_PAGE = 30
 EARLIER = 10
@@ -73,7 +73,9 @@ def reminder(request: HttpRequest, pk: int) -> HttpResponse:
 def _ended_already(request: HttpRequest, reminder: Reminder) -> HttpResponse:
     """The answer to a second tap or an old page: what the reminder ended with."""
     assert reminder.ended_at is not None
-    messages.error(request, f"This reminder ended on {shown(reminder.ended_at)} already. Nothing was saved.")
+    messages.error(
+        request, f"This reminder ended on {format_time(reminder.ended_at)} already. Nothing was saved."
+    )
     return redirect("reminder", reminder.pk)
 
 

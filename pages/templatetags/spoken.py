@@ -6,32 +6,32 @@ from django import template
 
 from maintenance.models import WearEntry
 from maintenance.parts.wear_entries import COUNTED, UNIT_WORDS
-from maintenance.readiness.rules import digits, duration
 from pages.templatetags.sensible import sensible
 from spools.codes import pretty
+from spools.wording import format_duration, format_number
 
 register = template.Library()
 
 register.filter("code", pretty)
-register.filter("duration", duration)
+register.filter("duration", format_duration)
 
 
 @register.filter
 def band(values: Sequence[float]) -> str:
     """The outer two of low, likely, high, such as "0.12 to 0.3"."""
-    return f"{digits(values[0])} to {digits(values[2])}"
+    return f"{format_number(values[0])} to {format_number(values[2])}"
 
 
 @register.filter
 def likely(values: Sequence[float]) -> str:
     """The middle one of low, likely, high."""
-    return digits(values[1])
+    return format_number(values[1])
 
 
 @register.filter
 def roughly(number: float) -> str:
     """A number of which only two digits count, such as 2600 for 2562."""
-    return f"{float(f'{number:.2g}'):.0f}" if number >= 10 else digits(number)
+    return f"{float(f'{number:.2g}'):.0f}" if number >= 10 else format_number(number)
 
 
 @register.filter

@@ -13,9 +13,10 @@ from spools.air import dry_box_simulation
 from spools.air.csv_import import possible_reading
 from spools.air.csv_import import read_csv as read_csv
 from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
-from spools.checks import one_writer, shown
+from spools.checks import one_writer
 from spools.invalidation import forget_readings_after
 from spools.models import DesiccantCharge, DryingRun, Place, Reading
+from spools.wording import format_time
 
 BELIEVED_HOURS = BELIEVED_FOR / timedelta(hours=1)
 
@@ -68,9 +69,9 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
 def computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
     """The air of a dry box in which nothing is read, with this desiccant in it, or none."""
     if charge.dry_mass_g:
-        source = f"computed from {charge}, put in on {shown(charge.at)}"
+        source = f"computed from {charge}, put in on {format_time(charge.at)}"
     else:
-        source = f"computed from its room: without desiccant since {shown(charge.at)}"
+        source = f"computed from its room: without desiccant since {format_time(charge.at)}"
     text = f"{source}; no reading in the last {BELIEVED_HOURS:.0f} h"
     return Climate(temperature_c, rh_pct, "computed", text)
 

@@ -14,13 +14,14 @@ from django.utils import timezone
 
 from spools.air.dry_box_simulation import OPENINGS_OVER, Course, complete, courses
 from spools.air.hourly import BELIEVED_FOR, HOUR, Readings, hour_of, rh_at_pressure, vapour_pressure_pa
-from spools.checks import moment, one_writer, shown, within
+from spools.checks import moment, one_writer, within
 from spools.invalidation import forget_boxes_after
 from spools.models import DesiccantCharge, Place, Reading
 from spools.physics import drybox
 from spools.physics.air import ZERO_C, vapour_density
 from spools.physics.desiccant import mass_for
 from spools.physics.drybox import DAY_S, Box, Room, Sorbers, State
+from spools.wording import format_time
 
 Kind = DesiccantCharge.Kind
 SHOWN = timedelta(days=7)
@@ -110,7 +111,9 @@ def put_desiccant(
             {"at": "This charge is recorded already. If it was really put in twice, give another time."}
         )
     if standing.filter(at=at).exists():
-        raise ValidationError({"at": f"A charge of {shown(at)} is recorded already. Give another time."})
+        raise ValidationError(
+            {"at": f"A charge of {format_time(at)} is recorded already. Give another time."}
+        )
     charge = DesiccantCharge.objects.create(
         place=place,
         kind=kind,
@@ -132,7 +135,7 @@ def take_back_charge(charge: DesiccantCharge, *, by: Any = None) -> DesiccantCha
     list(Place.objects.select_for_update().filter(pk=charge.place_id))
     charge = DesiccantCharge.objects.get(pk=charge.pk)
     if charge.withdrawn_at is not None:
-        raise ValidationError(f"This charge was taken back on {shown(charge.withdrawn_at)} already.")
+        raise ValidationError(f"This charge was taken back on {format_time(charge.withdrawn_at)} already.")
     forget_boxes_after([charge.place_id], charge.at)
     charge.withdrawn_at, charge.withdrawn_by = timezone.now(), by
     charge.save(update_fields=["withdrawn_at", "withdrawn_by"])

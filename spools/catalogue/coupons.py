@@ -14,9 +14,10 @@ from django.db import transaction
 from django.utils import timezone
 
 from spools.catalogue import values as catalogue_values
-from spools.checks import moment, shown, within
+from spools.checks import moment, within
 from spools.drying.softening import softened_by_water
 from spools.models import CouponTest, Feedstock
+from spools.wording import format_time
 
 TEMPERATURE_C = (30, 200, "°C")
 # So far below the temperature at which a coupon stuck may the winding be dried. Common practice, no source.
@@ -69,7 +70,7 @@ def take_back_coupon_test(test: CouponTest, *, by: Any = None) -> CouponTest:
     feedstock = Feedstock.objects.select_for_update().get(pk=test.feedstock_id)
     test = CouponTest.objects.get(pk=test.pk)
     if test.withdrawn_at is not None:
-        raise ValidationError(f"This coupon test was taken back on {shown(test.withdrawn_at)} already.")
+        raise ValidationError(f"This coupon test was taken back on {format_time(test.withdrawn_at)} already.")
     test.withdrawn_at, test.withdrawn_by = timezone.now(), by
     test.save(update_fields=["withdrawn_at", "withdrawn_by"])
     _summarise(feedstock)

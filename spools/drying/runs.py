@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from spools.catalogue import coupons
 from spools.catalogue import values as catalogue_values
-from spools.checks import in_use, locked, moment, one_writer, shown, within
+from spools.checks import in_use, locked, moment, one_writer, within
 from spools.codes import pretty
 from spools.drying import heat_budget, softening
 from spools.drying.loss import Loss as Loss
@@ -26,6 +26,7 @@ from spools.inventory.moves import current_stay, held, not_in_run, not_into_heat
 from spools.models import DryingRun, Feedstock, Place, PlannedDrying, Spool, Stay
 from spools.moisture.history import least_drying_hours
 from spools.physics_inputs import SMALL_JOB_G as SMALL_JOB_G
+from spools.wording import format_time
 
 # fixtures/reference/README.md, what caps the drying temperature: spool bodies.
 CORE_CAP_C = {
@@ -303,14 +304,14 @@ def _agrees(
         )
     elif changes[1] is not None:
         say = (
-            f"{dries} {run.first_set_point_c:g} °C until {shown(changes[1])} and at {run.set_point_c:g} °C "
+            f"{dries} {run.first_set_point_c:g} °C until {format_time(changes[1])} and at {run.set_point_c:g} °C "
             f"after that. Join in both stages, first {run.first_set_point_c:g} and then "
             f"{run.set_point_c:g} °C, or finish that run first."
         )
     else:
         alone = "" if first is None else " in one stage"
         say = (
-            f"{dries} {run.set_point_c:g} °C since {shown(run.change_at or run.start)}. "
+            f"{dries} {run.set_point_c:g} °C since {format_time(run.change_at or run.start)}. "
             f"Join at {run.set_point_c:g} °C{alone}, or finish that run first."
         )
     raise ValidationError({"set_point_c": say})
@@ -361,12 +362,12 @@ def _none_stands(stays: Iterable[Stay], spools: Iterable[Spool]) -> None:
     stands = f"Spool {pretty(stay.spool.code)} stands in {stay.place}"
     if stay.end is None:
         say = (
-            f"{stands} since {shown(stay.start)} and would get as hot. Take it out first, or start it "
+            f"{stands} since {format_time(stay.start)} and would get as hot. Take it out first, or start it "
             "together with the others, where its cap counts."
         )
     else:
         say = (
-            f"{stands} until {shown(stay.end)} without a drying run and would have got as hot. Give a time "
+            f"{stands} until {format_time(stay.end)} without a drying run and would have got as hot. Give a time "
             "after that."
         )
     raise ValidationError({"dryer": say})
@@ -410,7 +411,7 @@ def why_not_now(
         for run in runs:
             if run.spool_id in ids:
                 raise ValidationError(
-                    f"Spool {pretty(run.spool.code)} is drying in {run.dryer} since {shown(run.start)}. "
+                    f"Spool {pretty(run.spool.code)} is drying in {run.dryer} since {format_time(run.start)}. "
                     "Finish that run first."
                 )
         for run in beside:
@@ -488,7 +489,7 @@ def start_drying(
         if stay is not None and at < stay.start:
             raise ValidationError(
                 {
-                    "at": f"Spool {pretty(spool.code)} came to {stay.place} on {shown(stay.start)}. "
+                    "at": f"Spool {pretty(spool.code)} came to {stay.place} on {format_time(stay.start)}. "
                     "Give a later time."
                 }
             )
@@ -581,9 +582,9 @@ def finish_drying(
     run = DryingRun.objects.select_for_update().get(pk=run.pk)
     at = moment(at, spool)
     if run.end is not None:
-        raise ValidationError(f"This run was finished on {shown(run.end)} already.")
+        raise ValidationError(f"This run was finished on {format_time(run.end)} already.")
     if at <= run.start:
-        raise ValidationError({"at": f"The run began on {shown(run.start)}. Give a later time."})
+        raise ValidationError({"at": f"The run began on {format_time(run.start)}. Give a later time."})
     if gross_g is not None:
         run.after = ledger.weigh(spool, gross_g, resolution_g=resolution_g, at=at, by=by)
     run.end = at

@@ -10,11 +10,12 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from background.queue import enqueue
-from spools.checks import in_use, locked, shown, within
+from spools.checks import in_use, locked, within
 from spools.invalidation import forget_after
 from spools.inventory.ledger import JUST_BEFORE, Kind
 from spools.inventory.receiving import must_fit
 from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool
+from spools.wording import format_time
 
 # The widest that a filament's numbers may be. From memory, to catch slips of the keyboard, not to judge.
 POSSIBLE = {
@@ -114,7 +115,7 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
         if gross_g < spool.core_mass_g - spool.core_mass_band_g - entry.resolution_g:
             raise ValidationError(
                 {
-                    "core_mass_g": f"It weighed {gross_g:g} g with its reel on {shown(entry.at)}: the reel "
+                    "core_mass_g": f"It weighed {gross_g:g} g with its reel on {format_time(entry.at)}: the reel "
                     "cannot weigh more. Look at both numbers; a weighing that was a slip can be taken back."
                 }
             )

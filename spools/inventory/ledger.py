@@ -11,11 +11,12 @@ from django.db.models import Sum
 
 from background.queue import enqueue
 from spools.catalogue import values as catalogue_values
-from spools.checks import in_use, locked, moment, shown, within
+from spools.checks import in_use, locked, moment, within
 from spools.codes import pretty
 from spools.invalidation import forget_after
 from spools.inventory.queries import spools_by_id
 from spools.models import DryingRun, MassEntry, Spool
+from spools.wording import format_time
 
 Kind = MassEntry.Kind
 MAX_NET_G = 10_000.0
@@ -74,7 +75,7 @@ def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float
     ``dried_to``: for weighings that closed a drying run, the moisture in % that the run was planned for.
     """
     if spool.emptied_at:
-        return Amount(0.0, 0.0, 0.0, [f"Marked empty on {shown(spool.emptied_at)}."])
+        return Amount(0.0, 0.0, 0.0, [f"Marked empty on {format_time(spool.emptied_at)}."])
     entries = _as_they_happened(entries)
     start = max((n for n, entry in enumerate(entries) if entry.kind == Kind.WEIGHED), default=None)
     if start is None:
@@ -151,7 +152,7 @@ def _divided(
         return f"{likely:.0f} g ({low:.0f} to {high:.0f} g)"
 
     why = [
-        f"Weighed on {shown(weighing.at)}: {weighing.gross_g:.0f} g with the reel, in steps of "
+        f"Weighed on {format_time(weighing.at)}: {weighing.gross_g:.0f} g with the reel, in steps of "
         f"{weighing.resolution_g:g} g. With {'its label' if count == 1 else f'its {count} weighings'}, the "
         f"printed grams and the moisture that is {grams('filament')} of filament, {grams('water')} of water "
         f"and {grams('core')} of reel. These bands hold with a chance of 80 %; the one beside the amount, "
@@ -187,7 +188,7 @@ def _weighed(
             "half of it for the likely value."
         )
     why = [
-        f"Weighed on {shown(weighing.at)}: {gross_g:.0f} g with the reel, in steps of {step_g:g} g.",
+        f"Weighed on {format_time(weighing.at)}: {gross_g:.0f} g with the reel, in steps of {step_g:g} g.",
         f"Less the reel, {core_g:.0f} ± {band_g:.0f} g"
         + (" (weighed or stated)." if spool.core_mass_known else " (assumed)."),
         water,
@@ -348,7 +349,7 @@ def give_back(entry: MassEntry, *, at: datetime | None = None, note: str = "", b
     if entry.kind not in (Kind.PRINTED, Kind.REMOVED) or entry.net_change_g is None:
         raise ValidationError("Only grams that were printed or removed can be given back.")
     if at < entry.at:
-        raise ValidationError({"at": f"It was taken at {shown(entry.at)}. Give a time after that."})
+        raise ValidationError({"at": f"It was taken at {format_time(entry.at)}. Give a time after that."})
     same = spool.mass_entries.filter(at=entry.at)
     taken = same.filter(kind=entry.kind, net_change_g=entry.net_change_g).count()
     if same.filter(kind=Kind.RETURNED, net_change_g=-entry.net_change_g).count() >= taken:

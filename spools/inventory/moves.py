@@ -8,10 +8,11 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
-from spools.checks import in_use, locked, moment, one_writer, shown
+from spools.checks import in_use, locked, moment, one_writer
 from spools.codes import pretty
 from spools.invalidation import forget_after
 from spools.models import DryingRun, Place, Spool, Stay
+from spools.wording import format_time
 
 
 def current_stay(spool: Spool) -> Stay | None:
@@ -69,7 +70,9 @@ def record_excursion(
     in_use(spool)
     start, end = moment(start, spool, "start"), moment(end, spool, "end")
     if end <= start:
-        raise ValidationError({"end": f"{shown(end)} is not after {shown(start)}. Give a later end."})
+        raise ValidationError(
+            {"end": f"{format_time(end)} is not after {format_time(start)}. Give a later end."}
+        )
     not_in_run(spool, start)
     stay = current_stay(spool)
     if stay is None:
@@ -96,7 +99,9 @@ def mark_empty(spool: Spool, *, at: datetime | None = None, by: Any = None) -> S
     last = spool.mass_entries.standing().order_by("at").last()
     if last is not None and at < last.at:
         raise ValidationError(
-            {"at": f"Something was recorded for this spool at {shown(last.at)}. Give a time after that."}
+            {
+                "at": f"Something was recorded for this spool at {format_time(last.at)}. Give a time after that."
+            }
         )
     stay = current_stay(spool)
     if stay is not None:
@@ -120,12 +125,12 @@ def not_in_run(spool: Spool, at: datetime) -> None:
         return
     if run.end is None:
         raise ValidationError(
-            f"Spool {pretty(spool.code)} is in a drying run in {run.dryer} since {shown(run.start)}. "
+            f"Spool {pretty(spool.code)} is in a drying run in {run.dryer} since {format_time(run.start)}. "
             "Finish that run first; finishing asks where the spool goes."
         )
     raise ValidationError(
         {
-            "at": f"Spool {pretty(spool.code)} was in a drying run until {shown(run.end)}. "
+            "at": f"Spool {pretty(spool.code)} was in a drying run until {format_time(run.end)}. "
             "Give a time after that."
         }
     )
@@ -153,12 +158,12 @@ def not_into_heat(place: Place, start: datetime, end: datetime | None = None) ->
     dries = f"{place} dries spool {pretty(run.spool.code)} at {run.temperatures}"
     if run.end is None:
         say = (
-            f"{dries} since {shown(run.start)}, and a spool in it gets as hot. Choose another place, or dry "
+            f"{dries} since {format_time(run.start)}, and a spool in it gets as hot. Choose another place, or dry "
             f"this spool in {place} too: that checks how hot it may get."
         )
     else:
         say = (
-            f"{dries} from {shown(run.start)} to {shown(run.end)}, and a spool in it gets as hot. Choose "
+            f"{dries} from {format_time(run.start)} to {format_time(run.end)}, and a spool in it gets as hot. Choose "
             "another place or another time."
         )
     raise ValidationError({"place": say})
@@ -168,7 +173,7 @@ def _end(stay: Stay, at: datetime, field: str = "at") -> None:
     if at <= stay.start:
         raise ValidationError(
             {
-                field: f"The spool came to {stay.place} on {shown(stay.start)}, and {shown(at)} is not after "
+                field: f"The spool came to {stay.place} on {format_time(stay.start)}, and {format_time(at)} is not after "
                 "that. Give a later time."
             }
         )

@@ -7,9 +7,10 @@ from django.db import transaction
 from django.utils import timezone
 
 from background.queue import enqueue
-from spools.checks import locked, shown
+from spools.checks import locked
 from spools.inventory.ledger import JUST_BEFORE, Kind, forget_from, weigh
 from spools.models import DryingRun, MassEntry, Spool
+from spools.wording import format_time
 
 
 @transaction.atomic
@@ -38,7 +39,7 @@ def take_back_weighing(
         entry.save(update_fields=["withdrawn_at", "withdrawn_by"])
         enqueue("spools.advance", {"spool_ids": [spool.pk]})
     elif right_g is None:
-        raise ValidationError(f"This weighing was taken back on {shown(entry.withdrawn_at)} already.")
+        raise ValidationError(f"This weighing was taken back on {format_time(entry.withdrawn_at)} already.")
     elif others.filter(kind=Kind.WEIGHED, at=entry.at).exists():
         raise ValidationError("The right weighing of that time is recorded already. Take that one back.")
     return None if right_g is None else _instead(spool, entry, right_g, resolution_g, by)

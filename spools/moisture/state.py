@@ -21,7 +21,7 @@ from spools import fingerprint
 from spools.air.climate import hour_of
 from spools.air.hourly import HOUR
 from spools.catalogue import values as catalogue_values
-from spools.checks import one_writer, shown
+from spools.checks import one_writer
 from spools.codes import pretty
 from spools.invalidation import MODEL_VERSION, forget_after, latest, prune, slot
 from spools.models import Ensemble, MoistureState, OuterTurns, Spool
@@ -43,6 +43,7 @@ from spools.physics_inputs import (
     restored,
     start_rh,
 )
+from spools.wording import format_time
 
 __all__ = ["Band", "Moisture", "advance", "forget_after", "moisture_now", "moisture_of", "rebuild"]
 REBUILD_BATCH, OUTER_BATCH = 50, 250
@@ -302,9 +303,12 @@ def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple
             row = kept[pk, *slot(state.at, until)] = _row(histories[pk], state)
             before = stored.pop((pk, state.at), None)
             if before is not None and bytes(before.memory) != row.memory:
-                changes.append(f"Spool {pretty(before.spool.code)}: other moisture on {shown(state.at)}.")
+                changes.append(
+                    f"Spool {pretty(before.spool.code)}: other moisture on {format_time(state.at)}."
+                )
     changes += [
-        f"Spool {pretty(row.spool.code)}: nothing is kept for {shown(row.at)}." for row in stored.values()
+        f"Spool {pretty(row.spool.code)}: nothing is kept for {format_time(row.at)}."
+        for row in stored.values()
     ]
     quiet = {
         pk: (history.spool, last[pk].winding)
@@ -527,7 +531,7 @@ def _why(history: History, at: datetime) -> list[str]:
         stages = ", then ".join(
             f"at {celsius:g} °C for {hours:.0f} h" for celsius, hours in run.stages_until(end)
         )
-        why.append(f"Last dried {stages}, until {shown(end)}.")
+        why.append(f"Last dried {stages}, until {format_time(end)}.")
     else:
         why.append("Not dried since it came.")
     why.append(

@@ -14,7 +14,6 @@ from itertools import pairwise
 import numpy as np
 
 from spools.air.hourly import HOUR
-from spools.checks import shown
 from spools.invalidation import MODEL_VERSION
 from spools.inventory.ledger import NOMINAL_NET_ERROR, core_band_g, printed_before
 from spools.models import Ensemble, MassEntry, Place, Spool
@@ -24,6 +23,7 @@ from spools.physics import evidence
 from spools.physics.air import ZERO_C, Array
 from spools.physics.evidence import OF_BAND, Load, Weighings
 from spools.physics_inputs import MEMBER_OF, Winding, first_members, start_rh
+from spools.wording import format_time
 
 # What may leave a spool unrecorded between two weighings: cut ends and purges when it is in use, next to
 # nothing when it only lies there, nothing while it dries. Common practice, no source.
@@ -67,7 +67,7 @@ class Known:
                 off = "more than anything recorded explains: another spool or reel on the scale, or a slip"
             if off_kg:
                 why.append(
-                    f"On {shown(entry.at)} the scale read {abs(1000 * off_kg):.0f} g {off}. It was taken as "
+                    f"On {format_time(entry.at)} the scale read {abs(1000 * off_kg):.0f} g {off}. It was taken as "
                     "no news of the water; a slip can be taken back in the history."
                 )
         return why

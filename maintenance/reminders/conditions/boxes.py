@@ -3,12 +3,12 @@
 from datetime import datetime, timedelta
 
 from maintenance.models import Reminder
-from maintenance.readiness.rules import digits, duration
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.dry_box import ADVICE, BoxNow, Finding, boxes_now, most_measured_pct
 from spools.air.dry_box_simulation import complete_boxes
 from spools.air.hourly import hour_of
 from spools.models import DesiccantCharge
+from spools.wording import format_duration, format_number
 
 Kind = Reminder.Kind
 # Days before a dry box is over its limit: told below the first, kept until the second. Where fresh desiccant
@@ -50,14 +50,14 @@ def _below(box: BoxNow, most_days: float, share: float) -> bool:
 def _regenerate(box: BoxNow, finding: Finding | None, now: datetime) -> Reminder:
     place, days = box.place, box.days_likely
     how = "computed" if box.measured_rh_pct is None else "measured"
-    when = "" if box.over_limit or not days else f", which is about {duration(24 * days)} away"
+    when = "" if box.over_limit or not days else f", which is about {format_duration(24 * days)} away"
     advice = ADVICE[DesiccantCharge.Kind(box.charge.kind)]
-    held = f"The {box.charge.dry_mass_g:g} g hold {digits(box.held_g)} of {digits(box.limit_g)} g of water."
+    held = f"The {box.charge.dry_mass_g:g} g hold {format_number(box.held_g)} of {format_number(box.limit_g)} g of water."
     return Reminder(
         kind=Kind.REGENERATE,
         cause=f"regenerate:place:{place.pk}",
         title=f"Regenerate the desiccant of {place}",
-        why=f"{digits(box.rh_pct)} % RH in it, {how}; the limit is {place.limit_rh_pct:g} %{when}. "
+        why=f"{format_number(box.rh_pct)} % RH in it, {how}; the limit is {place.limit_rh_pct:g} %{when}. "
         f"{finding.sentence if finding else held}",
         way_out=f"{advice.celsius:g} °C for about {advice.hours:g} h, the maker's word first; then record it "
         "on the box's page.",
@@ -73,8 +73,8 @@ def _leak(box: BoxNow) -> Reminder:
         kind=Kind.LEAK,
         cause=f"leak:place:{box.place.pk}",
         title=f"{box.place} leaks",
-        why=f"Measured {digits(box.rh_pct)} % RH, computed {digits(box.computed_rh_pct)} % for the leak that "
-        f"is recorded; a reading up to {digits(most_measured_pct(box.computed_rh_pct))} % would agree. "
+        why=f"Measured {format_number(box.rh_pct)} % RH, computed {format_number(box.computed_rh_pct)} % for the leak that "
+        f"is recorded; a reading up to {format_number(most_measured_pct(box.computed_rh_pct))} % would agree. "
         f"Its desiccant should have much left. The limit of the box is {box.place.limit_rh_pct:g} %.",
         way_out="Look at lid, gasket and tube holes, measure the half-time again with the box empty, and "
         "correct it on the box's page.",

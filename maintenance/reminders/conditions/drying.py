@@ -5,11 +5,9 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 from maintenance.models import Reminder
-from maintenance.readiness.rules import digits, duration
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.climate import Climate, room_airs
 from spools.catalogue import values as catalogue_values
-from spools.checks import shown
 from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.plans import KEEPING_LOOKS_H, expected_dry, needed_until
@@ -18,6 +16,7 @@ from spools.models import DryingRun, Polymer
 from spools.moisture.history import least_drying_hours
 from spools.moisture.state import Moisture, moisture_of
 from spools.physics_inputs import Air, hours_until
+from spools.wording import format_duration, format_number, format_time
 
 Kind = Reminder.Kind
 # Pressing so long after the time: a spool that takes up water again or is heated for nothing, a stage that
@@ -74,7 +73,7 @@ def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
         cause=f"dryer_up:run:{run.pk}",
         title=f"Turn {run.dryer} up to {run.set_point_c:g} °C",
         why=f"The first stage of {pretty(run.spool.code)}, {run.first_hours:.4g} h at "
-        f"{run.first_set_point_c:g} °C, was over {shown(change_at)}; the rest is reckoned hotter.",
+        f"{run.first_set_point_c:g} °C, was over {format_time(change_at)}; the rest is reckoned hotter.",
         way_out="Turn it up and mark this as done.",
         spool=run.spool,
         place=run.dryer,
@@ -85,17 +84,17 @@ def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
 def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: datetime | None) -> Reminder:
     """late: when it is likely dry enough, where its planned hours did not make it so."""
     if wet_again_h is None:
-        again = f"stay below the print limit for {duration(KEEPING_LOOKS_H[-1])}"
+        again = f"stay below the print limit for {format_duration(KEEPING_LOOKS_H[-1])}"
     elif wet_again_h:
-        again = f"may be over the print limit again after {duration(round(wet_again_h, 1))}"
+        again = f"may be over the print limit again after {format_duration(round(wet_again_h, 1))}"
     else:
         again = "may be over the print limit as they are"
     title = f"Take {pretty(run.spool.code)} out of {run.dryer}"
-    why = f"{run.planned_hours:.4g} h ({run.temperatures}) were over {shown(run.planned_end)}. "
+    why = f"{run.planned_hours:.4g} h ({run.temperatures}) were over {format_time(run.planned_end)}. "
     way_out = "Finish the run on the drying page and put the spool into dry storage."
     if late is not None:
         title = f"{pretty(run.spool.code)} needs longer in {run.dryer} than planned"
-        why += f"All of it is likely dry enough only from {shown(late)}. "
+        why += f"All of it is likely dry enough only from {format_time(late)}. "
         way_out = f"Leave it in until then. {way_out}"
     return Reminder(
         kind=Kind.DRYING_DONE,
@@ -131,9 +130,9 @@ def heated(now: datetime) -> Found:
             kind=Kind.HEAT,
             cause=f"heat:spool:{spool.pk}",
             title=f"Little heat is left for drying {pretty(spool.code)} ({polymer})",
-            why=f"{digits(100 * had.life_share)} % of what a polyamide may have of hot air in its life is "
-            f"used, in {digits(had.hours)} h of drying. Dried once more as usual, at least {usual_h:g} h at "
-            f"{usual_c:g} °C, it would be {digits(100 * (had.life_share + again))} %.",
+            why=f"{format_number(100 * had.life_share)} % of what a polyamide may have of hot air in its life is "
+            f"used, in {format_number(had.hours)} h of drying. Dried once more as usual, at least {usual_h:g} h at "
+            f"{usual_c:g} °C, it would be {format_number(100 * (had.life_share + again))} %.",
             way_out="Keep it dry and dry it cooler, or only what a job needs. Bend a piece: where it snaps, "
             "use it up for parts that bear no load.",
             spool=spool,

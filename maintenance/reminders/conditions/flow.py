@@ -9,10 +9,10 @@ from maintenance.flow.curve import LIMITS
 from maintenance.flow.diagnosis import CLOG
 from maintenance.flow.history import Seen, Series, changed_since, material_name, seen, series_of
 from maintenance.models import FlowCheck, JobUse, PartKind, Reminder
-from maintenance.readiness.rules import FLOW_OLD_DAYS, digits
+from maintenance.readiness.rules import FLOW_OLD_DAYS
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.hourly import hour_of
-from spools.checks import shown_day
+from spools.wording import format_day, format_number
 
 Kind = Reminder.Kind
 
@@ -42,7 +42,7 @@ def flow(now: datetime) -> Found:
 
 def _check_due(last: Seen, last_print: datetime | None, now: datetime) -> Reminder | None:
     """Other parts since the last check, or a check that is old on a toolhead that is in use."""
-    toolhead, on = last.check.toolhead, shown_day(last.check.at)
+    toolhead, on = last.check.toolhead, format_day(last.check.at)
     if changed := changed_since(last, now):
         parts = " and ".join(fitting.get_role_display() for fitting in changed)
         why = f"The last one was on {on}, before a change of {parts}."
@@ -79,14 +79,14 @@ def _signal(series: Series) -> Reminder:
     what = str(fitting.part.kind) if fitting else role.label
     since, limit_at = series.signals_since, series.reaches_limit_at
     assert since is not None
-    pace = f" At this pace 10 % about {shown_day(limit_at)}." if limit_at else ""
+    pace = f" At this pace 10 % about {format_day(limit_at)}." if limit_at else ""
     return Reminder(
         kind=Kind.FLOW_CHART,
         cause=f"flow_chart:check:{series.baseline.check.pk}",
         title=f"Look at the {what} on {toolhead}: its flow loss {'rises' if rises else 'falls'}",
-        why=f"{material_name(latest.check.spool.feedstock)} at {digits(series.flow_mm3_s)} mm³/s: "
+        why=f"{material_name(latest.check.spool.feedstock)} at {format_number(series.flow_mm3_s)} mm³/s: "
         f"{100 * series.losses[0]:.1f} % lost at first, {100 * series.losses[-1]:.1f} % at the last check. "
-        f"The control chart signals since {shown_day(since)}.{pace}",
+        f"The control chart signals since {format_day(since)}.{pace}",
         way_out=reading.way_out
         or "Look at it and clean it; check the flow again, and replace it if it stays.",
         part=fitting.part if fitting else None,

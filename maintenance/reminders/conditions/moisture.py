@@ -7,11 +7,10 @@ from typing import NamedTuple
 from django.db.models import Exists, Max, Min, OuterRef, Q
 
 from maintenance.models import Loading, Reminder, Toolhead
-from maintenance.readiness.rules import POSSIBLE, digits, duration
+from maintenance.readiness.rules import POSSIBLE
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.hourly import hour_of
 from spools.catalogue import values as catalogue_values
-from spools.checks import shown_day
 from spools.codes import pretty
 from spools.drying.runs import SMALL_JOB_G
 from spools.inventory import ledger
@@ -20,6 +19,7 @@ from spools.models import DryingRun, Feedstock, MassEntry, Place, Spool, Stay
 from spools.moisture import state as moisture_state
 from spools.moisture.state import Band, moisture_of
 from spools.physics_inputs import Air, hours_until
+from spools.wording import format_day, format_duration, format_number
 
 Kind = Reminder.Kind
 # Raised above the first chance of being too wet, kept until at most the second, so that it does not flicker.
@@ -132,7 +132,7 @@ def _soon_wet(spool: Spool, turns: Turns, toolhead: Toolhead, hours: float, now:
     reminder = _wet(spool, turns)
     reminder.why = (
         f"{_held(turns)}; in the air of {toolhead} likely more than {turns.limit_pct:g} %, up to which "
-        f"{spool.feedstock.polymer} prints well, in about {duration(round(hours, 1))}."
+        f"{spool.feedstock.polymer} prints well, in about {format_duration(round(hours, 1))}."
     )
     reminder.way_out = "Put it into dry storage after this print, or dry it; its page has the plan."
     reminder.due_at = hour_of(now + timedelta(hours=hours))
@@ -141,7 +141,7 @@ def _soon_wet(spool: Spool, turns: Turns, toolhead: Toolhead, hours: float, now:
 
 def _held(turns: Turns) -> str:
     low, likely, high = turns.band
-    return f"The outer {SMALL_JOB_G:.0f} g hold {digits(likely)} % ({digits(low)} to {digits(high)} %)"
+    return f"The outer {SMALL_JOB_G:.0f} g hold {format_number(likely)} % ({format_number(low)} to {format_number(high)} %)"
 
 
 def _weighings(found: Found, spools: Sequence[Spool], turns: dict[int, Turns], now: datetime) -> None:
@@ -169,7 +169,7 @@ def _weighings(found: Found, spools: Sequence[Spool], turns: dict[int, Turns], n
             cause=f"weigh:spool:{spool.pk}",
             title=f"Weigh {pretty(spool.code)} ({spool.feedstock.polymer})",
             why=f"{_held(own)}, and {spool.feedstock.polymer} prints well up to {own.limit_pct:g} %: the "
-            f"band is too wide to tell. It was last weighed on {shown_day(row['last'])}.",
+            f"band is too wide to tell. It was last weighed on {format_day(row['last'])}.",
             way_out="Weigh it with its reel: the difference to its last weighing tells what it took up.",
             spool=spool,
         )

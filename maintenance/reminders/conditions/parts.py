@@ -5,9 +5,10 @@ from datetime import datetime
 from maintenance.models import Reminder
 from maintenance.parts.life import Aged, fitted_parts
 from maintenance.parts.wear_entries import UNIT_WORDS
-from maintenance.readiness.rules import POSSIBLE, digits
+from maintenance.readiness.rules import POSSIBLE
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.hourly import hour_of
+from spools.wording import format_number
 
 # Pressing when it is likelier used up than not.
 USED_UP = 0.5
@@ -25,14 +26,14 @@ def worn(now: datetime, fitted: list[Aged] | None = None) -> Found:
 
 def _replace(of: Aged) -> Reminder:
     life, left, unit = of.expected, of.left(), UNIT_WORDS[of.kind.life_unit]
-    band = f"{digits(life.median)} ({digits(life.low)} to {digits(life.high)})"
+    band = f"{format_number(life.median)} ({format_number(life.low)} to {format_number(life.high)})"
     stock = f"{of.in_stock} in stock" if of.in_stock > 0 else "none in stock, reorder"
     assert of.fitting is not None
     return Reminder(
         kind=Reminder.Kind.REPLACE,
         cause=f"replace:part:{of.part.pk}",
         title=f"Replace the {of.kind} on {of.fitting.site}",
-        why=f"It has done {digits(of.age)} {unit} of an expected {band}: "
+        why=f"It has done {format_number(of.age)} {unit} of an expected {band}: "
         f"{100 * left.probability_used_up:.0f} % likely to be used up.",
         way_out=f"Replace it ({stock}), or take it off and look: a sound one can go on again.",
         part=of.part,

@@ -6,12 +6,11 @@ from typing import Any, NamedTuple
 from django.db.models import OuterRef, Q, QuerySet, Subquery
 
 from maintenance.models import Reminder
-from maintenance.readiness.rules import duration
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.climate import Climate, climates_now
 from spools.air.hourly import BELIEVED_FOR
-from spools.checks import shown
 from spools.models import Place, Reading, Stay
+from spools.wording import format_duration, format_time
 
 Kind = Reminder.Kind
 HOUR = timedelta(hours=1)
@@ -80,8 +79,8 @@ def _silent(
         kind=Kind.SENSOR,
         cause=f"sensor:place:{place.pk}",
         title=f"The sensor in {place} is silent",
-        why=f"Its last reading came on {shown(last_at)}; before that one came every "
-        f"{duration(round(interval / HOUR, 2))}. {instead}: {said}.",
+        why=f"Its last reading came on {format_time(last_at)}; before that one came every "
+        f"{format_duration(round(interval / HOUR, 2))}. {instead}: {said}.",
         way_out="Look at its battery and its network. Where it was taken away, mark this as done.",
         place=place,
         due_at=last_at + allowed,

@@ -3,10 +3,10 @@
 from datetime import datetime, timedelta
 
 from maintenance.models import Reminder, ServiceKind, Toolhead
-from maintenance.readiness.rules import digits
 from maintenance.reminders.conditions.conditions import Found
 from maintenance.service.intervals import Status, statuses
 from spools.air.hourly import hour_of
+from spools.wording import format_number
 
 Kind = Reminder.Kind
 # Pressing when it is over by this share of the interval. Common practice, no source.
@@ -30,8 +30,8 @@ def _service(status: Status, now: datetime) -> Reminder:
         cause=f"service:{kind.pk}:printer:{status.printer.pk}"
         + (f":toolhead:{status.toolhead.pk}" if status.toolhead else ""),
         title=f"{kind.name.capitalize()} on {since.where}",
-        why=f"{digits(since.used)} {since.unit} {status.since_when}; its interval is "
-        f"{digits(since.interval)}. Who says so: {kind.source}.",
+        why=f"{format_number(since.used)} {since.unit} {status.since_when}; its interval is "
+        f"{format_number(since.interval)}. Who says so: {kind.source}.",
         way_out="Do it, then record it on the service page of the machine: that ends this reminder.",
         printer=status.printer,
         toolhead=status.toolhead,

@@ -10,10 +10,10 @@ from maintenance.parts.life import DAY, RATE_OVER, Aged, fitted_parts
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.hourly import hour_of
-from spools.checks import shown_day
 from spools.drying.runs import SMALL_JOB_G
 from spools.inventory import ledger
 from spools.models import Feedstock, MassEntry, Spool
+from spools.wording import format_day
 
 # Parts that are used up within this time have to be bought now. Common practice, no source.
 DELIVERY = timedelta(days=14)
@@ -68,7 +68,7 @@ def _part(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Re
     # When the first one is wanted that is not there.
     due_at = hour_of(sorted(ends)[count]) if count < len(ends) else None
     if due_at is not None:
-        why += f" At the present rate of use the first one that is missing is wanted {shown_day(due_at)}."
+        why += f" At the present rate of use the first one that is missing is wanted {format_day(due_at)}."
     return Reminder(
         kind=Reminder.Kind.REORDER,
         cause=f"reorder:part_kind:{kind.pk}",
@@ -101,7 +101,7 @@ def _feedstock(feedstock: Feedstock, mass_g: float, a_day_g: float, now: datetim
     # When all of it is used up.
     due_at = hour_of(now + timedelta(days=days)) if days < FORESEEABLE_DAYS else None
     if due_at is not None:
-        why += f" At {a_day_g:.2g} g a day it lasts until {shown_day(due_at)}."
+        why += f" At {a_day_g:.2g} g a day it lasts until {format_day(due_at)}."
     return Reminder(
         kind=Reminder.Kind.REORDER,
         cause=f"reorder:feedstock:{feedstock.pk}",

@@ -7,7 +7,7 @@ from django.urls import reverse
 
 from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.links import link_of
-from spools.checks import shown
+from spools.wording import format_time
 
 What = ReminderEvent.What
 # What people are told of; the rest is for receivers that keep a state.
@@ -37,7 +37,7 @@ def body_of(event: ReminderEvent, reminder: Reminder) -> dict[str, Any]:
         "why": reminder.why,
         "way_out": reminder.way_out,
         "due_at": reminder.due_at and reminder.due_at.isoformat(),
-        "due": shown(reminder.due_at) if reminder.due_at else "",
+        "due": format_time(reminder.due_at) if reminder.due_at else "",
         "pressing": is_pressing(event, reminder),
         "path": path,
         "link": address_of(path),

@@ -17,7 +17,6 @@ from django.utils import timezone
 from spools.air.climate import Climate, climates_now, heated_rh_pct, room_airs
 from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
 from spools.catalogue import values as catalogue_values
-from spools.checks import shown
 from spools.codes import pretty
 from spools.drying import heat_budget, plans, softening
 from spools.drying.runs import (
@@ -46,6 +45,7 @@ from spools.inventory.queries import with_materials
 from spools.models import Place, PlannedDrying, Reading, Spool, WantedPrint
 from spools.moisture.state import Moisture, moisture_of
 from spools.physics_inputs import DOUBT, Air, Winding, advanced, hours_until
+from spools.wording import format_time
 
 SLOT = timedelta(minutes=SLOT_MINUTES)
 SLOTS_H = 60 // SLOT_MINUTES
@@ -411,7 +411,7 @@ class _Gathering:
                 )
             elif dry > run.planned_end:
                 self.notes.append(
-                    f"Leave {pretty(run.spool.code)} in {run.dryer} until {shown(dry)}: then likely dry."
+                    f"Leave {pretty(run.spool.code)} in {run.dryer} until {format_time(dry)}: then likely dry."
                 )
             changes = run.change_at is not None and run.change_at > self.begin
             air = self._air(0, run.dryer, run.set_point_c, end / SLOTS_H)

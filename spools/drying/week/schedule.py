@@ -16,7 +16,7 @@ from django.db.models import QuerySet
 from django.utils import timezone
 
 from background.queue import enqueue
-from spools.checks import one_writer, shown, within
+from spools.checks import one_writer, within
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.week import heuristic as week_heuristic
@@ -25,6 +25,7 @@ from spools.drying.week.problem import LONGEST_AHEAD, SLOT, SLOTS_H, Facts, Hand
 from spools.drying.week.verify import Fault, faults_of
 from spools.inventory.ledger import MAX_NET_G
 from spools.models import Feedstock, Place, PlannedDrying, PlannedPrint, Polymer, Spool, WantedPrint, WeekPlan
+from spools.wording import format_time
 
 # Units of the solver's work, about a second each: while somebody waits, and in the background.
 WORK_NOW, WORK_LATER = 1.5, 12.0
@@ -87,7 +88,7 @@ def want_print(
 
 def _safely(at: datetime) -> str:
     """A time as people read it; at the calendar's ends as it came."""
-    return shown(at) if 2000 <= at.year < 2200 else f"the year {at.year}"
+    return format_time(at) if 2000 <= at.year < 2200 else f"the year {at.year}"
 
 
 @transaction.atomic
@@ -95,7 +96,7 @@ def take_off(wanted: WantedPrint, *, by: Any = None) -> WantedPrint:
     """Take a print off the list: printed, or not wanted any more."""
     wanted = WantedPrint.objects.select_for_update().get(pk=wanted.pk)
     if wanted.withdrawn_at is not None:
-        raise ValidationError(f"It was taken off the list on {shown(wanted.withdrawn_at)} already.")
+        raise ValidationError(f"It was taken off the list on {format_time(wanted.withdrawn_at)} already.")
     wanted.withdrawn_at, wanted.withdrawn_by = timezone.now(), by
     wanted.save(update_fields=["withdrawn_at", "withdrawn_by"])
     return wanted
@@ -268,10 +269,10 @@ def _why(facts: Facts, served: Served) -> str:
     earliest = alone.late if served.spool is None else min(alone.late, served.late)
     good_at = facts.at(numbers.due + earliest)
     if earliest == served.late and served.spool is not None:
-        return f"Even with the dryers to itself it is good on {shown(good_at)} at the earliest."
+        return f"Even with the dryers to itself it is good on {format_time(good_at)} at the earliest."
     if earliest:
         return (
-            f"With the dryers to itself it could be good on {shown(good_at)} at the earliest; others are "
+            f"With the dryers to itself it could be good on {format_time(good_at)} at the earliest; others are "
             "dried first."
         )
     if served.spool is None:
@@ -289,7 +290,7 @@ def accept(plan: WeekPlan, *, by: Any = None) -> WeekPlan:
     if plan.ended_at is not None:
         raise ValidationError("Another plan has taken the place of this one. Look at that.")
     if plan.accepted_at is not None:
-        raise ValidationError(f"This plan was accepted on {shown(plan.accepted_at)} already.")
+        raise ValidationError(f"This plan was accepted on {format_time(plan.accepted_at)} already.")
     now = timezone.now()
     WeekPlan.objects.filter(accepted_at__isnull=False, ended_at=None).update(ended_at=now)
     plan.accepted_at, plan.accepted_by = now, by
@@ -302,7 +303,9 @@ def turn_down(plan: WeekPlan) -> WeekPlan:
     """End a plan, accepted or not; what is drying goes on. Refused: one that has ended."""
     plan = WeekPlan.objects.select_for_update().get(pk=plan.pk)
     if plan.ended_at is not None:
-        raise ValidationError(f"This plan ended on {shown(plan.ended_at)} already. Look at the present one.")
+        raise ValidationError(
+            f"This plan ended on {format_time(plan.ended_at)} already. Look at the present one."
+        )
     plan.ended_at = timezone.now()
     plan.save(update_fields=["ended_at"])
     return plan
@@ -399,7 +402,7 @@ def move(
 def _consequences(plan: WeekPlan, now: datetime) -> list[str]:
     """All that a plan does not do as it should."""
     late = [
-        f"{one.planned.wanted} is good on {shown(one.good_at)}, {one.late_h:.3g} h late."
+        f"{one.planned.wanted} is good on {format_time(one.good_at)}, {one.late_h:.3g} h late."
         for one in told(plan, list(plan.standing()))
         if one.good_at is not None and one.late_h
     ]

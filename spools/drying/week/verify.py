@@ -13,7 +13,6 @@ from django.utils import timezone
 
 from spools.air.climate import Climate, heated_rh_pct, room_airs
 from spools.catalogue import values as catalogue_values
-from spools.checks import shown
 from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying import runs as drying_runs
@@ -22,6 +21,7 @@ from spools.inventory.ledger import remaining_of
 from spools.models import DryingRun, Place, PlannedDrying, PlannedPrint, Spool, WeekPlan
 from spools.moisture.state import moisture_of
 from spools.physics_inputs import DOUBT, Air, Winding, advanced
+from spools.wording import format_time
 
 # A spool may go in that much later than planned.
 GRACE = timedelta(minutes=30)
@@ -81,12 +81,12 @@ def faults_of(plan: WeekPlan, now: datetime | None = None) -> list[Fault]:
 def _cannot_begin(one: PlannedDrying, runs: Sequence[DryingRun], now: datetime) -> Fault | None:
     code = pretty(one.spool.code)
     if one.spool.emptied_at is not None:
-        return Fault(one, f"Spool {code} was marked empty on {shown(one.spool.emptied_at)}.")
+        return Fault(one, f"Spool {code} was marked empty on {format_time(one.spool.emptied_at)}.")
     run = next((run for run in runs if run.spool_id == one.spool_id), None)
     if run is not None:
-        return Fault(one, f"Spool {code} is drying in {run.dryer} since {shown(run.start)}.")
+        return Fault(one, f"Spool {code} is drying in {run.dryer} since {format_time(run.start)}.")
     if one.start + GRACE < now:
-        return Fault(one, f"Spool {code} should have gone into {one.dryer} on {shown(one.start)}.")
+        return Fault(one, f"Spool {code} should have gone into {one.dryer} on {format_time(one.start)}.")
     return None
 
 
@@ -94,7 +94,7 @@ def _hands(dryings: Sequence[PlannedDrying], plan: WeekPlan) -> list[Fault]:
     """Who was placed by hand may go in at any hour."""
     hands = Hands(plan.hands_from, plan.hands_to)
     return [
-        Fault(one, f"Nobody is there on {shown(at)} to put {pretty(one.spool.code)} {what}.")
+        Fault(one, f"Nobody is there on {format_time(at)} to put {pretty(one.spool.code)} {what}.")
         for one in dryings
         if not one.pinned
         for at, what in ((one.start, "in"), (one.end, "away"))
@@ -147,7 +147,7 @@ def _together(dryings: Sequence[PlannedDrying], runs: Sequence[DryingRun], now: 
                 faults.append(
                     Fault(
                         each.of,
-                        f"{each.dryer} is full on {shown(each.start)}: {len(at_once)} spools would be in it.",
+                        f"{each.dryer} is full on {format_time(each.start)}: {len(at_once)} spools would be in it.",
                     )
                 )
     return faults
@@ -238,7 +238,7 @@ def _prints(
                 Fault(
                     one,
                     f"Spool {code} {chance_of(over)} over the print limit of {limit_pct:.2g} % by "
-                    f"{shown(due)} ({100 * over:.0f} % chance).",
+                    f"{format_time(due)} ({100 * over:.0f} % chance).",
                 )
             )
     return faults

@@ -21,9 +21,9 @@ from maintenance.parts.fitting import add_stock, life_left, replace_part
 from maintenance.readiness.inputs import JobAsked, verdict
 from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
 from maintenance.reminders.lifecycle import sweep, sweep_parts
-from spools.checks import shown_day
 from spools.inventory.ledger import remaining
 from spools.models import MassEntry
+from spools.wording import format_day
 from tests.maintenance.conftest import LONG_AGO, kind
 from tests.maintenance.flow.flow_lab import RATES, check, true_loss, weigh
 from tests.spools.conftest import hours_ago, receive
@@ -293,7 +293,7 @@ def test_soft_gears_are_signalled_before_the_job_that_would_have_failed(shop):
     assert "soft gears" in reminder.title and "South T0" in reminder.title and "rises" in reminder.title
     assert reminder.part.kind == soft
     day = timezone.localtime(hours_ago(200 - 24 * first))
-    assert f"signals since {shown_day(day)}" in reminder.why
+    assert f"signals since {format_day(day)}" in reminder.why
     # The pace foretells the day on which 10 % are lost where the baseline lost 5 %.
     reached = next(n for n, loss in enumerate(losses) if loss / true_loss(8) * 0.05 > 0.10)
     assert abs(reminder.due_at - hours_ago(200 - 24 * reached)) < timedelta(days=2)

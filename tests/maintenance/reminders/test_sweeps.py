@@ -23,10 +23,10 @@ from maintenance.reminders.lifecycle import done, due_count, open_reminders, sno
 from spools.air import dry_box
 from spools.air.climate import record_readings
 from spools.air.dry_box import put_desiccant
-from spools.checks import shown_day
 from spools.drying.runs import finish_drying, start_drying
 from spools.inventory.ledger import take
 from spools.models import MassEntry, Place
+from spools.wording import format_day
 from tests.maintenance.conftest import PRINT, kind
 from tests.spools.conftest import hours_ago, receive
 
@@ -225,7 +225,7 @@ def test_a_reorder_is_due_when_the_first_part_is_wanted_that_is_not_there(shop, 
     add_stock(shop.brass, -in_stock()[shop.brass.pk])
     reorder = the("reorder")
     assert reorder.due_at == pytest.approx(the("replace").due_at, abs=timedelta(minutes=5))
-    assert f"the first one that is missing is wanted {shown_day(reorder.due_at)}." in reorder.why
+    assert f"the first one that is missing is wanted {format_day(reorder.due_at)}." in reorder.why
 
 
 def test_a_part_of_the_whole_printer_is_told_too(shop, filled):
@@ -259,7 +259,7 @@ def test_a_feedstock_that_runs_low(shop, plain):
     a_day_g = 200 / (RATE_OVER / timedelta(days=1))
     assert reorder.why == (
         f"800 g on all spools; the reorder point is 800 g. At {a_day_g:.2g} g a day it lasts until "
-        f"{shown_day(reorder.due_at)}."
+        f"{format_day(reorder.due_at)}."
     )
     assert reorder.due_at - timezone.now() == pytest.approx(
         timedelta(days=800 / a_day_g), abs=timedelta(hours=2)

@@ -16,7 +16,7 @@ from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
 from maintenance.reminders.lifecycle import sweep
 from maintenance.service.intervals import Status, statuses
 from maintenance.service.records import record_service, save_kind, withdraw_service
-from spools.checks import shown
+from spools.wording import format_time
 from tests.maintenance.conftest import PRINT, toolhead
 from tests.spools.conftest import hours_ago, receive
 
@@ -142,7 +142,7 @@ def test_an_own_service_counts_from_the_day_it_was_added(shop, loaded, unit, use
     printed(shop, loaded, 3, 20)
     found = status(kind, shop.south)
     assert found.since.used == pytest.approx(used, abs=0.01) and not found.since.recorded
-    assert found.since_when == f"since this was added on {shown(kind.added_at)}; none is recorded"
+    assert found.since_when == f"since this was added on {format_time(kind.added_at)}; none is recorded"
     new = service("hinges", unit=unit, interval=0.1, stops=True, added_at=None)
     assert status(new, shop.south).since.used == pytest.approx(0, abs=0.001)
 
@@ -347,7 +347,7 @@ def test_what_is_overdue_is_told_once_as_soon_as_the_job_is_recorded_and_ends_wh
 def test_a_reminder_says_since_when(shop, loaded, belts):
     entry = record_service(belts, printer=shop.south.printer, at=hours_ago(40))
     printed(shop, loaded, 12, 30)
-    assert f"12 printing hours since {shown(entry.at)}; its interval is 10." in due("service")[0].why
+    assert f"12 printing hours since {format_time(entry.at)}; its interval is 10." in due("service")[0].why
 
 
 def test_a_longer_interval_ends_it_and_a_printer_out_of_use_needs_nothing(shop, loaded, belts):

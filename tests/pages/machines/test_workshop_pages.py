@@ -9,11 +9,11 @@ from django.urls import reverse
 from maintenance.models import Fitting, Job, Loading, PartKind, Printer, StockEntry
 from maintenance.parts.fitting import add_stock, in_stock
 from pages.spools.timeline import time_line
-from spools.checks import shown
 from spools.codes import pretty
 from spools.drying.runs import start_drying
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import Place
+from spools.wording import format_time
 from tests.pages.small_shop import a_job, a_reminder, local_input, part_kind, says
 from tests.spools.conftest import hours_ago
 
@@ -53,8 +53,8 @@ def test_a_printer_goes_out_of_use_and_comes_back(shop, desk):
     listed = desk.get(reverse("machines"))
     assert [one.pk for one in listed.context["retired"]] == [printer.pk]
     assert printer.pk not in [row[0].pk for row in listed.context["printers"]]
-    shown = desk.get(reverse("machine", args=[printer.pk]))
-    assert says(shown, "Use it again") and not says(shown, "Add a toolhead")
+    page = desk.get(reverse("machine", args=[printer.pk]))
+    assert says(page, "Use it again") and not says(page, "Add a toolhead")
     since = printer.retired_at
     assert says(desk.post(address, {"when": ""}, follow=True), "is out of use since")
     printer.refresh_from_db()
@@ -91,10 +91,10 @@ def test_a_spool_that_left_its_toolhead_is_on_it_on_no_page(shop, desk, left):
         mark_empty(spool, at=at)
     page = desk.get(reverse("machine", args=[toolhead.printer_id]))
     assert [row["loading"] for row in page.context["toolheads"]] == [None, None]
-    until = f"{pretty(spool.code)} {spool.feedstock}, until {shown(at)}"
+    until = f"{pretty(spool.code)} {spool.feedstock}, until {format_time(at)}"
     for name in ("job-new", "flow-check-new"):
         assert says(desk.get(reverse(name)), f"{toolhead}: {until}")
-    assert says(desk.get(reverse("trouble-new")), f"{spool.feedstock} on {toolhead}, until {shown(at)}")
+    assert says(desk.get(reverse("trouble-new")), f"{spool.feedstock} on {toolhead}, until {format_time(at)}")
     flow = desk.get(reverse("toolhead-flow", args=[toolhead.pk]))
     assert flow.context["loading"] is None
     [event] = [one for one in time_line(spool) if one.what == "loading"]
@@ -126,7 +126,9 @@ def test_a_part_that_is_off_already_is_told_with_its_time_and_stays_replaced_onc
     fittings, entries = Fitting.objects.count(), StockEntry.objects.count()
     for again in (desk.post(address, values, follow=True), desk.get(address, follow=True)):
         assert again.redirect_chain == [(machine, 302)]
-        assert says(again, f"came off {shop.toolheads[0]} on {shown(old.end)} already. Nothing was changed.")
+        assert says(
+            again, f"came off {shop.toolheads[0]} on {format_time(old.end)} already. Nothing was changed."
+        )
     assert (Fitting.objects.count(), StockEntry.objects.count()) == (fittings, entries)
 
 

@@ -3,7 +3,8 @@
 import pytest
 
 from pages.spools.winding_chart import OVER_LIMIT, winding_picture
-from pages.templatetags.spoken import duration, roughly
+from pages.templatetags.spoken import roughly
+from spools.wording import format_duration
 
 CLEAR_PCT, HOLD_PCT = 0.4, 0.8
 
@@ -42,7 +43,7 @@ def test_neighbours_of_one_tint_are_one_ring_from_core_to_rim():
     ],
 )
 def test_durations(hours, said):
-    assert duration(hours) == said
+    assert format_duration(hours) == said
 
 
 @pytest.mark.parametrize(("number", "said"), [(2562, "2600"), (47.4, "47"), (0.0631, "0.063")])

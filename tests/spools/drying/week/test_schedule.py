@@ -10,7 +10,6 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from spools.air.climate import record_readings
-from spools.checks import shown
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.plans import IN_HAND_H, plan_drying
@@ -19,6 +18,7 @@ from spools.drying.week.problem import SLOT, SLOTS_H, Hands, alone_at, gather, n
 from spools.drying.week.verify import chance_of, faults_of
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import Place, PlannedDrying, Polymer, WantedPrint, WeekPlan
+from spools.wording import format_time
 from tests.spools.conftest import feedstock, hours_ago, polymer, receive
 from tests.spools.drying.test_stages import with_code
 
@@ -176,7 +176,7 @@ def test_the_earliest_that_could_be_is_not_later_than_what_is_planned(wet, dryer
     due_at = next_slot(in_hours(1)) + timedelta(minutes=7)
     week_schedule.want_print(Polymer.objects.get(name="PA6"), 100, due_at, name="soon")
     soon = of(planned())["soon"]
-    assert f"it is good on {shown(soon.good_at)} at the earliest" in soon.why
+    assert f"it is good on {format_time(soon.good_at)} at the earliest" in soon.why
 
 
 def test_too_few_hours_make_the_fewest_late_and_say_so(wet, dryer):

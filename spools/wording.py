@@ -1,0 +1,39 @@
+"""Numbers, durations and times as people read them, the same on pages, in messages and in refusals."""
+
+from datetime import datetime
+
+from django.utils import timezone
+
+NEAR_NOTHING_H = 0.01
+HOURS_A_DAY = 24
+TEN_DAYS = 10
+
+
+def format_number(number: float) -> str:
+    """A number with two significant digits, or with all digits before the point."""
+    if abs(number) >= 10:
+        return f"{number:.0f}"
+    return "0" if abs(number) < 0.0005 else f"{number:.2g}"
+
+
+def format_duration(hours: float) -> str:
+    """Hours as minutes, hours or days, whichever reads best; quarters of an hour stay exact."""
+    if hours < NEAR_NOTHING_H:
+        return "0 h"
+    if hours < 1:
+        return f"{60 * hours:.0f} min"
+    if hours < 2 * HOURS_A_DAY:
+        return f"{hours:g} h" if (4 * hours).is_integer() else f"{hours:.3g} h"
+    days = hours / HOURS_A_DAY
+    return f"{days:.0f} days" if days >= TEN_DAYS else f"{days:.2g} days"
+
+
+def format_time(at: datetime) -> str:
+    """A time in the shop's zone, as on the pages: "1 Mar 2026, 14:05"."""
+    return f"{format_day(at)}, {timezone.localtime(at):%H:%M}"
+
+
+def format_day(at: datetime) -> str:
+    """The day of a time in the shop's zone, as on the pages: "1 Mar 2026"."""
+    local = timezone.localtime(at)
+    return f"{local.day} {local:%b %Y}"
