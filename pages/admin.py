@@ -1,0 +1,92 @@
+"""The admin: the catalogue and the machines can be edited, everything else can only be looked at.
+
+Facts are recorded on the pages and through the API, which check them; the admin is no second way to record one.
+"""
+
+from typing import Any
+
+from django import forms
+from django.apps import apps
+from django.contrib import admin
+from django.core.exceptions import ValidationError
+from django.db import models
+from django.http import HttpRequest
+
+from maintenance.models import Printer, Toolhead
+from pages.frame.forms import show_refusal
+from spools.inventory import corrections
+from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer, Source
+
+COLUMNS = 7
+EDITABLE = [Maker, Filler, CoreKind, Source, Printer, Toolhead]
+
+
+class ReadOnlyAdmin(admin.ModelAdmin):
+    """Shows rows and their fields; adds, changes and deletes nothing."""
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        return False
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+
+class CheckedForm(forms.ModelForm):
+    """A form whose values pass the check of the pages before they are stored."""
+
+    check: Any
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if not self.errors:
+            for name, value in data.items():
+                setattr(self.instance, name, value)
+            try:
+                type(self).check(self.instance)
+            except ValidationError as error:
+                show_refusal(self, error)
+        return data
+
+
+class PolymerForm(CheckedForm):
+    check = staticmethod(corrections.check_polymer)
+
+
+class FeedstockForm(CheckedForm):
+    check = staticmethod(corrections.check_feedstock)
+
+
+@admin.register(Polymer)
+class PolymerAdmin(admin.ModelAdmin):
+    form = PolymerForm
+    list_display = ["name", "kind", "dry_cap_c", "limit_hold_pct"]
+    search_fields = ["name"]
+
+
+@admin.register(Feedstock)
+class FeedstockAdmin(admin.ModelAdmin):
+    form = FeedstockForm
+    list_display = ["__str__", "polymer", "filler", "diameter_mm"]
+    list_select_related = ["maker", "polymer", "filler"]
+    search_fields = ["name", "maker__name", "polymer__name"]
+
+
+def _options(model: type[models.Model]) -> dict[str, Any]:
+    """The columns of a model's list: its own fields but for binary ones, foreign keys loaded with the rows."""
+    fields = [field for field in model._meta.fields if not isinstance(field, models.BinaryField)]
+    shown = [field for field in fields if not field.primary_key][:COLUMNS]
+    return {
+        "list_display": ["__str__"] + [field.name for field in shown],
+        "list_select_related": [field.name for field in shown if field.is_relation] or False,
+        "exclude": [field.name for field in model._meta.fields if field not in fields],
+    }
+
+
+for app in ("spools", "maintenance", "background"):
+    for model in apps.get_app_config(app).get_models():
+        if model not in (Polymer, Feedstock):
+            base = admin.ModelAdmin if model in EDITABLE else ReadOnlyAdmin
+            admin.site.register(model, base, **_options(model))
