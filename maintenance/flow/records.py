@@ -8,12 +8,12 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
+from maintenance.checks import require_loaded
 from maintenance.flow.curve import LONGEST_MM, CheckRefused, Setup, Weighed, refuse_impossible
 from maintenance.flow.history import setup_of
-from maintenance.jobs.records import was_loaded
 from maintenance.models import Fitting, FlowBlob, FlowCheck, FlowCheckWithdrawal, PartKind, Toolhead
-from maintenance.readiness.rules import hot_end_limit
 from maintenance.reminders import lifecycle
+from maintenance.wear.heat import hot_end_limit
 from spools.catalogue import values as catalogue_values
 from spools.checks import locked, moment, one_writer, within
 from spools.inventory.ledger import give_back, take
@@ -107,7 +107,7 @@ def record_flow_check(
     toolhead = Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=toolhead.pk)
     spool = locked(spool)
     at = moment(at, spool)
-    was_loaded(toolhead, spool, at)
+    require_loaded(toolhead, spool, at)
     nozzle_c = asked_temperature(toolhead, spool, nozzle_c, at)
     _not_twice(toolhead, at)
     setup = asked_setup(

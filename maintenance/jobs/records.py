@@ -7,11 +7,11 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Q
 from django.utils import timezone
 
+from maintenance.checks import require_loaded
 from maintenance.machines.loading import refuse_hold
-from maintenance.models import Job, JobFile, JobUse, Loading, Toolhead
+from maintenance.models import Job, JobFile, JobUse, Toolhead
 from maintenance.parts.wear_entries import count_again, rebuild_wear
 from maintenance.readiness.inputs import JobAsked, verdict
 from maintenance.readiness.rules import Verdict
@@ -19,7 +19,7 @@ from maintenance.reminders import lifecycle
 from spools.checks import locked, moment, one_writer, within
 from spools.codes import pretty
 from spools.inventory.ledger import give_back, take
-from spools.models import Spool, Stay
+from spools.models import Spool
 from spools.wording import format_time
 
 __all__ = [
@@ -29,7 +29,6 @@ __all__ = [
     "rebuild_wear",
     "record_job",
     "together",
-    "was_loaded",
     "withdraw_job",
 ]
 
@@ -218,19 +217,5 @@ def may_start(toolhead: Toolhead, spool: Spool, start: datetime | None, *, later
     """
     start = moment(start, spool, "start")
     if not later:
-        was_loaded(toolhead, spool, start)
+        require_loaded(toolhead, spool, start)
     return start
-
-
-def was_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> None:
-    """Refuses a spool that was not on the toolhead at that time."""
-    then = Q(end=None) | Q(end__gt=at)
-    loaded = Loading.objects.filter(then, toolhead=toolhead, spool=spool, start__lte=at)
-    there = Stay.objects.filter(then, spool=spool, place=toolhead.printer.place_id, start__lte=at)
-    if not loaded.exists() or not there.exists():
-        raise ValidationError(
-            {
-                "spool": f"Spool {pretty(spool.code)} was not on {toolhead} at {format_time(at)}. "
-                "Give the spool that was, or a time when it was loaded."
-            }
-        )

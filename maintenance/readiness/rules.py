@@ -4,12 +4,13 @@ A verdict is the worst of its checks. An unknown is never clear: it is a caution
 measure. Each rule is a function of a Situation, listed in RULES; None means that it does not apply here.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from maintenance.flow.curve import SAME_C, Usable
 from maintenance.gcode import Retractions
 from maintenance.wear.abrasion import CUTTING_RATIO, cuts
+from maintenance.wear.heat import hot_end_limit
 from maintenance.wear.intervals import Since
 from maintenance.wear.learning import Expected
 from maintenance.wear.life import probability_used_up
@@ -20,8 +21,6 @@ CLEAR, CAUTION, HOLD = "clear", "caution", "hold"
 STATES = [CLEAR, CAUTION, HOLD]
 # Probabilities above which something is taken as likely, and as possible (design/verdicts).
 LIKELY, POSSIBLE = 0.8, 0.2
-# PTFE gives off fumes in a hot end above about 250 °C (fixtures/reference/README.md, cautions).
-PTFE_MAX_C = 250.0
 # A hot end within this of its limit has no margin. Common practice, no source.
 EDGE_C = 5.0
 # Retractions that wear filament and gears, and lengths above which they are unusual (usual are about 1 mm or
@@ -349,17 +348,6 @@ def temperature(s: Situation) -> Check:
         )
     sentence = f"{s.nozzle_c:.0f} °C at the nozzle and {s.bed_c:.0f} °C at the bed are within every limit."
     return Check("temperature", CLEAR, sentence)
-
-
-def hot_end_limit(
-    hot_end_max_c: float, ptfe_lined: bool, fitted: Iterable[tuple[str, float | None]]
-) -> tuple[float, str]:
-    """The hottest that a hot end may be, °C, and what sets that. fitted: name and limit of its parts."""
-    limits = [(hot_end_max_c, "the hot end")]
-    if ptfe_lined:
-        limits.append((PTFE_MAX_C, "PTFE in the hot end"))
-    limits += [(max_c, f"the {name}") for name, max_c in fitted if max_c is not None]
-    return min(limits)
 
 
 def flow(s: Situation) -> Check | None:

@@ -8,7 +8,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from maintenance.jobs.records import was_loaded
+from maintenance.checks import require_loaded
 from maintenance.models import Job, JobUse, Toolhead, TroubleOutcome, TroubleReport
 from maintenance.readiness.inputs import JobAsked
 from maintenance.trouble.evidence import evidence_of
@@ -65,7 +65,7 @@ def report_trouble(
     Refused: no signs, a spool that was not on that toolhead then.
     """
     at = moment(at, spool)
-    was_loaded(toolhead, spool, at)
+    require_loaded(toolhead, spool, at)
     return _reported(toolhead, spool, at, symptoms, note, by)
 
 

@@ -1,4 +1,6 @@
-"""How steeply the charring of a polymer rises with temperature, by published activation energies."""
+"""Heat in the hot end: how steeply a polymer chars with temperature, and how hot the parts may get."""
+
+from collections.abc import Iterable
 
 from .abrasion import AGEING_KJ_MOL
 
@@ -14,9 +16,25 @@ AGEING_BANDS_KJ_MOL = {
     "PA6": (120.0, 213.0),
     "PA66": (188.0, 188.0),
 }
+# PTFE gives off fumes in a hot end above about 250 °C (fixtures/reference/README.md, cautions).
+PTFE_MAX_C = 250.0
 
 
 def ageing_kj_mol(polymer: str) -> float:
     """The middle of what is published of this polymer, by its catalogue name; the default for all others."""
     low, high = AGEING_BANDS_KJ_MOL.get(polymer, (AGEING_KJ_MOL, AGEING_KJ_MOL))
     return (low + high) / 2
+
+
+def hot_end_limit(
+    hot_end_max_c: float, ptfe_lined: bool, fitted: Iterable[tuple[str, float | None]]
+) -> tuple[float, str]:
+    """The highest temperature that a hot end allows, °C, and the part that limits it, in words.
+
+    fitted: name and temperature limit of each fitted part, °C; None for a part without a limit.
+    """
+    limits = [(hot_end_max_c, "the hot end")]
+    if ptfe_lined:
+        limits.append((PTFE_MAX_C, "PTFE in the hot end"))
+    limits += [(max_c, f"the {name}") for name, max_c in fitted if max_c is not None]
+    return min(limits)
