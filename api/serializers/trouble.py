@@ -5,7 +5,8 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from maintenance.models import Job, Toolhead, TroubleOutcome, TroubleReport
-from maintenance.trouble.rules import OUTCOMES, SYMPTOMS, outside
+from maintenance.trouble.causes import SYMPTOMS
+from maintenance.trouble.rules import outside
 
 
 class LineSerializer(serializers.Serializer):
@@ -86,5 +87,5 @@ class ReportTroubleSerializer(StrictSerializer):
 
 
 class RecordOutcomeSerializer(StrictSerializer):
-    cause = serializers.ChoiceField(list(OUTCOMES))
+    cause = serializers.ChoiceField(TroubleOutcome.Cause.choices)
     note = Text(required=False, allow_blank=True, max_length=300)

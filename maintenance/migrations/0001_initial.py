@@ -1569,7 +1569,7 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("at", models.DateTimeField(help_text="the start of the print that it was seen on")),
-                ("symptoms", models.JSONField(help_text="keys of maintenance.trouble.SYMPTOMS")),
+                ("symptoms", models.JSONField(help_text="keys of maintenance.trouble.causes.SYMPTOMS")),
                 (
                     "findings",
                     models.JSONField(help_text="the causes in their order, with the reasons, as shown"),
@@ -1689,7 +1689,27 @@ class Migration(migrations.Migration):
                         to="maintenance.troublereport",
                     ),
                 ),
-                ("cause", models.CharField(help_text="a key of maintenance.trouble.OUTCOMES", max_length=20)),
+                (
+                    "cause",
+                    models.CharField(
+                        choices=[
+                            ("wet", "The filament was wet"),
+                            ("leftover", "Leftovers of the material before"),
+                            ("tangle", "The spool held the filament back"),
+                            ("gears_dirty", "Dust and shavings in the drive gears"),
+                            ("gears_worn", "Worn drive gears"),
+                            ("residue", "Residue narrows the hot end"),
+                            ("nozzle_worn", "Worn nozzle"),
+                            ("liner", "Aged PTFE liner"),
+                            ("surface", "A dirty or worn build surface"),
+                            ("nature", "That is this polymer's nature"),
+                            ("settings", "A setting, or another cause outside the consumables"),
+                            ("not_found", "No cause was found"),
+                            ("mistake", "Reported by mistake"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
                 ("note", models.CharField(blank=True, max_length=300)),
                 ("recorded_at", models.DateTimeField(auto_now_add=True)),
                 (

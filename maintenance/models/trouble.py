@@ -1,7 +1,6 @@
 from django.conf import settings
 from django.db import models
 
-from maintenance.trouble.rules import OUTCOMES
 from spools.models import Spool
 
 from .jobs import Job
@@ -15,7 +14,7 @@ class TroubleReport(models.Model):
     toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="troubles")
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="troubles")
     at = models.DateTimeField(help_text="the start of the print that it was seen on")
-    symptoms = models.JSONField(help_text="keys of maintenance.trouble.SYMPTOMS")
+    symptoms = models.JSONField(help_text="keys of maintenance.trouble.causes.SYMPTOMS")
     findings = models.JSONField(help_text="the causes in their order, with the reasons, as shown")
     note = models.CharField(max_length=300, blank=True)
     recorded_at = models.DateTimeField(auto_now_add=True)
@@ -29,10 +28,25 @@ class TroubleReport(models.Model):
 
 
 class TroubleOutcome(models.Model):
-    """What turned out to be the cause. The latest one of a report counts."""
+    """The cause that a person found. The latest outcome of a report counts."""
+
+    class Cause(models.TextChoices):
+        WET = "wet", "The filament was wet"
+        LEFTOVER = "leftover", "Leftovers of the material before"
+        TANGLE = "tangle", "The spool held the filament back"
+        GEARS_DIRTY = "gears_dirty", "Dust and shavings in the drive gears"
+        GEARS_WORN = "gears_worn", "Worn drive gears"
+        RESIDUE = "residue", "Residue narrows the hot end"
+        NOZZLE_WORN = "nozzle_worn", "Worn nozzle"
+        LINER = "liner", "Aged PTFE liner"
+        SURFACE = "surface", "A dirty or worn build surface"
+        NATURE = "nature", "That is this polymer's nature"
+        SETTINGS = "settings", "A setting, or another cause outside the consumables"
+        NOT_FOUND = "not_found", "No cause was found"
+        MISTAKE = "mistake", "Reported by mistake"
 
     report = models.ForeignKey(TroubleReport, models.CASCADE, related_name="outcomes")
-    cause = models.CharField(max_length=20, help_text="a key of maintenance.trouble.OUTCOMES")
+    cause = models.CharField(max_length=20, choices=Cause)
     note = models.CharField(max_length=300, blank=True)
     recorded_at = models.DateTimeField(auto_now_add=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
@@ -41,4 +55,4 @@ class TroubleOutcome(models.Model):
         ordering = ["id"]
 
     def __str__(self) -> str:
-        return OUTCOMES[self.cause]
+        return self.get_cause_display()

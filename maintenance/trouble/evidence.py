@@ -12,7 +12,8 @@ from maintenance.parts.life import Aged
 from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.readiness.inputs import JobAsked, Machine, dryers_here, known_of, machines_of, put_together
 from maintenance.readiness.rules import Situation, Wetness
-from maintenance.trouble.rules import OTHERWISE, Before, Evidence, PartThen
+from maintenance.trouble.causes import CAUSES
+from maintenance.trouble.rules import Before, Evidence, PartThen
 from maintenance.wear.abrasion import cuts
 from maintenance.wear.intervals import Since
 from spools.models import Spool
@@ -133,7 +134,7 @@ def _found_before(
     for report in reports.prefetch_related(Prefetch("outcomes", TroubleOutcome.objects.order_by("id"))):
         outcomes = list(report.outcomes.all())
         cause = outcomes[-1].cause if outcomes else ""
-        if not cause or cause in OTHERWISE or not {*symptoms} & {*report.symptoms}:
+        if cause not in CAUSES or not {*symptoms} & {*report.symptoms}:
             continue
         same_material = report.spool.feedstock_id == spool.feedstock_id
         if same_material if cause in OF_THE_MATERIAL else report.toolhead_id == toolhead.pk:

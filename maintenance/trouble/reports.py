@@ -11,12 +11,14 @@ from django.db import transaction
 from maintenance.checks import require_loaded
 from maintenance.models import Job, JobUse, Toolhead, TroubleOutcome, TroubleReport
 from maintenance.readiness.inputs import JobAsked
+from maintenance.trouble.causes import SYMPTOMS
 from maintenance.trouble.evidence import evidence_of
-from maintenance.trouble.rules import OUTCOMES, SYMPTOMS, rank
+from maintenance.trouble.rules import rank
 from spools.checks import locked, moment
 from spools.models import Spool
 from spools.wording import format_time
 
+Cause = TroubleOutcome.Cause
 LONGEST_NOTE = 300
 # A print without a recorded job is told by its start: reports this close speak of the same one.
 SAME_PRINT = timedelta(minutes=10)
@@ -91,7 +93,7 @@ def _reported(
         spool=spool,
         at=at,
         symptoms=signs,
-        findings=[asdict(finding) for finding in findings],
+        findings=[{"title": Cause(finding.cause).label, **asdict(finding)} for finding in findings],
         note=note,
         recorded_by=by,
     )
@@ -113,8 +115,8 @@ def _not_twice(
 @transaction.atomic
 def record_outcome(report: TroubleReport, cause: str, *, note: str = "", by: Any = None) -> TroubleOutcome:
     """What turned out to be the cause; a later word replaces an earlier one. Refused: an unknown cause."""
-    if cause not in OUTCOMES:
-        raise ValidationError({"cause": f"Say what it was: one of {', '.join(OUTCOMES)}."})
+    if cause not in Cause.values:
+        raise ValidationError({"cause": f"Say what it was: one of {', '.join(Cause.values)}."})
     return TroubleOutcome.objects.create(
         report=report, cause=cause, note=_short("note", note), recorded_by=by
     )

@@ -11,6 +11,17 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from maintenance.readiness.rules import Wetness
+from maintenance.trouble.causes import (
+    CAUSES,
+    HARDLY,
+    NATURE,
+    OFTEN,
+    OUTSIDE,
+    SOMETIMES,
+    SYMPTOMS,
+    TELLING,
+    Cause,
+)
 from maintenance.wear.intervals import Since
 from maintenance.wear.purging import Change
 from spools.wording import format_number
@@ -18,21 +29,8 @@ from spools.wording import format_number
 LIKELY, POSSIBLE, UNLIKELY = "likely", "possible", "unlikely"
 FOR, AGAINST, OPEN = "for", "against", "open"
 
-# What is seen of a print, and how a person says it.
-SYMPTOMS = {
-    "strings": "fine strings between parts",
-    "pops": "popping, steam or bubbles",
-    "gaps": "gaps, thin lines or weak layers",
-    "skips": "the drive skips, clicks or grinds",
-    "sudden": "a sudden change in the middle",
-    "rough": "a rough or matt surface",
-    "blobs": "blobs, dark specks or drops",
-    "first_layer": "a poor first layer",
-}
-
-# Log-odds (natural): without any sign or evidence, and how typical a sign is of a cause.
+# Log-odds (natural) without any sign or evidence.
 BASE = -1.5
-TELLING, OFTEN, SOMETIMES, HARDLY = 2.5, 1.5, 0.5, -1.5
 HOW_TYPICAL = {TELLING: "telling sign", OFTEN: "often seen with it", SOMETIMES: "sometimes seen with it"}
 # Sums from which a cause is called likely, and possible.
 LIKELY_FROM, POSSIBLE_FROM = 1.0, -0.5
@@ -42,167 +40,6 @@ CUT_KG = 1.0
 TIGHT_G = 100.0
 # How often a cause that was found here before still adds to its evidence.
 MOST_BEFORE = 2
-
-
-@dataclass(frozen=True)
-class Cause:
-    """A consumable cause: what it is called, the quickest test that settles it, and what then helps.
-
-    act: where the way out is recorded: "dry", "replace", "service", "other_spool" or "".
-    role or work: of the part that is replaced, of the service that is done.
-    """
-
-    title: str
-    signs: Mapping[str, float]
-    test: str
-    way_out: str
-    act: str = ""
-    role: str = ""
-    work: str = ""
-
-
-# In the order in which causes of equal weight are told: what is tried soonest comes first.
-CAUSES = {
-    "wet": Cause(
-        "The filament was wet",
-        {
-            "pops": TELLING,
-            "strings": OFTEN,
-            "rough": OFTEN,
-            "gaps": SOMETIMES,
-            "blobs": SOMETIMES,
-            "sudden": SOMETIMES,
-        },
-        "Push 20 cm by hand or by the menu into the air: a foamy strand, hissing or steam means wet. "
-        "A dry one comes out clear and smooth.",
-        "Dry it, then print the same part again.",
-        act="dry",
-    ),
-    "leftover": Cause(
-        "Leftovers of the material before",
-        {"sudden": SOMETIMES, "skips": SOMETIMES, "gaps": SOMETIMES, "rough": SOMETIMES, "blobs": OFTEN},
-        "Push 20 cm into the air at the old material's temperature: streaks or lumps of another colour.",
-        "Purge at the old material's temperature until the strand is of one colour.",
-    ),
-    "tangle": Cause(
-        "The spool held the filament back",
-        {"sudden": OFTEN, "skips": SOMETIMES, "gaps": SOMETIMES},
-        "Pull a metre off by hand where it stopped: it must run freely, without crossed or hooked turns.",
-        "Unwind to the crossing and free it, or take another spool.",
-        act="other_spool",
-    ),
-    "gears_dirty": Cause(
-        "Dust and shavings in the drive gears",
-        {"skips": OFTEN, "sudden": SOMETIMES, "gaps": SOMETIMES},
-        "Look at the teeth with a lamp: plastic between them, dust below them.",
-        "Brush the teeth clean with the machine off.",
-        act="service",
-        work="gears",
-    ),
-    "gears_worn": Cause(
-        "Worn drive gears",
-        {"skips": OFTEN, "sudden": OFTEN, "gaps": OFTEN, "rough": SOMETIMES},
-        "Hold the filament back by hand while it feeds slowly: sound teeth pull on, worn ones slip and shave "
-        "it. Rounded tips show under a lamp.",
-        "Replace the drive gears by hardened ones and record the old ones as worn.",
-        act="replace",
-        role="gears",
-    ),
-    "residue": Cause(
-        "Residue narrows the hot end",
-        {
-            "skips": OFTEN,
-            "sudden": OFTEN,
-            "gaps": OFTEN,
-            "blobs": SOMETIMES,
-            "rough": SOMETIMES,
-        },
-        "Push slowly into the air: a strand that curls to one side or comes in pulses is half blocked. "
-        "A cold pull shows the specks.",
-        "Clean the hot end with a cold pull and record it.",
-        act="service",
-        work="hot_end",
-    ),
-    "nozzle_worn": Cause(
-        "Worn nozzle",
-        {
-            "rough": OFTEN,
-            "strings": SOMETIMES,
-            "blobs": SOMETIMES,
-            "first_layer": SOMETIMES,
-            "gaps": SOMETIMES,
-        },
-        "Look at the tip through a lens: an oval or wide bore, a flat that is worn away. A drill shank or "
-        "pin gauge of the next size must not enter it.",
-        "Replace the nozzle and record the old one as worn.",
-        act="replace",
-        role="nozzle",
-    ),
-    "liner": Cause(
-        "Aged PTFE liner",
-        {"skips": SOMETIMES, "sudden": SOMETIMES, "gaps": OFTEN, "strings": SOMETIMES},
-        "Take the cold hot end apart and look at the liner's lower end: brown, soft, or wide.",
-        "Replace the liner.",
-        act="replace",
-        role="liner",
-    ),
-    "surface": Cause(
-        "A dirty or worn build surface",
-        {"first_layer": TELLING},
-        "Wash it with hot water and soap, dry it, and print one layer where it failed.",
-        "Wash it; where that does not help, roughen or replace the surface.",
-        act="service",
-        work="surface",
-    ),
-    "nature": Cause(
-        "That is this polymer's nature",
-        {"strings": OFTEN, "blobs": OFTEN, "first_layer": SOMETIMES, "gaps": SOMETIMES, "rough": SOMETIMES},
-        "Print the same part with a dry spool of another polymer and its own settings: the sign stays away.",
-        "Nothing is broken: tune temperature, speed and retraction for it.",
-    ),
-}
-
-# What may turn out: one of the causes, or none of them.
-OTHERWISE = {
-    "settings": "A setting, or another cause outside the consumables",
-    "not_found": "No cause was found",
-    "mistake": "Reported by mistake",
-}
-OUTCOMES = {name: cause.title for name, cause in CAUSES.items()} | OTHERWISE
-
-# Causes outside the consumables, by sign: named so that nobody swaps parts for a settings fault.
-# Common practice, no source.
-OUTSIDE = {
-    "strings": ["retraction too short or too slow", "nozzle too hot", "no z-lift or slow travel moves"],
-    "pops": ["nozzle far too hot for this polymer"],
-    "gaps": ["nozzle too cold for the speed", "too much cooling", "flow or filament diameter set too low"],
-    "skips": [
-        "faster than the hot end melts",
-        "nozzle too cold",
-        "first layer so low that nothing comes out",
-    ],
-    "sudden": ["a fan or heater that failed", "a cable or belt that came loose", "a draught"],
-    "rough": ["nozzle too cold or too fast", "vibration, a loose belt or screw"],
-    "blobs": ["seam, pressure or retraction settings", "nozzle too hot"],
-    "first_layer": ["gap to the bed", "bed too cold or not level", "first layer too fast"],
-}
-
-# What some polymers do however dry and well set up, by the first letters of their name. Common practice,
-# no source.
-NATURE = {
-    "PETG": {"strings": "pulls strings easily", "blobs": "clings to the nozzle and drops off as blobs"},
-    "PCTG": {"strings": "pulls strings easily", "blobs": "clings to the nozzle and drops off as blobs"},
-    "TPU": {"strings": "is soft and pulls strings"},
-    "PVA": {"strings": "pulls strings easily", "blobs": "chars quickly when it stands in the heat"},
-    "BVOH": {"strings": "pulls strings easily", "blobs": "chars quickly when it stands in the heat"},
-    "PPA": {"first_layer": "shrinks and lifts at the corners"},
-    "PP": {"first_layer": "sticks to little else than PP"},
-    "PA": {"first_layer": "shrinks and lifts at the corners"},
-    "ABS": {"gaps": "splits between layers in a draught", "first_layer": "shrinks and lifts at the corners"},
-    "ASA": {"gaps": "splits between layers in a draught", "first_layer": "shrinks and lifts at the corners"},
-    "PC": {"gaps": "splits between layers in a cold room", "first_layer": "shrinks and lifts at the corners"},
-    "POM": {"first_layer": "sticks to very little and shrinks"},
-}
 
 
 @dataclass(frozen=True)
@@ -266,7 +103,6 @@ class Finding:
     """A cause with its place in the order and the reasons, the weightiest first."""
 
     cause: str
-    title: str
     chance: str
     score: float
     lines: list[Line]
@@ -296,7 +132,7 @@ def _finding(name: str, cause: Cause, symptoms: Sequence[str], evidence: Evidenc
     score = round(BASE + sum(line.weight for line in lines), 6)
     chance = LIKELY if score >= LIKELY_FROM else POSSIBLE if score >= POSSIBLE_FROM else UNLIKELY
     lines.sort(key=lambda line: -abs(line.weight))
-    return Finding(name, cause.title, chance, score, lines, cause.test, cause.way_out)
+    return Finding(name, chance, score, lines, cause.test, cause.way_out)
 
 
 def _sign(cause: Cause, symptom: str) -> Line:

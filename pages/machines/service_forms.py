@@ -4,8 +4,8 @@ from typing import Any
 
 from django import forms
 
-from maintenance.models import Job, JobUse, Loading, Printer, ServiceKind
-from maintenance.trouble.rules import OUTCOMES, SYMPTOMS
+from maintenance.models import Job, JobUse, Loading, Printer, ServiceKind, TroubleOutcome
+from maintenance.trouble.causes import SYMPTOMS
 from pages.frame.forms import WhenField, number
 from pages.machines.forms import recent_loadings, until
 from spools.codes import pretty
@@ -99,5 +99,5 @@ def _on(of: JobUse | Loading) -> str:
 
 
 class OutcomeForm(forms.Form):
-    cause = forms.ChoiceField(choices=list(OUTCOMES.items()))
+    cause = forms.ChoiceField(choices=TroubleOutcome.Cause)
     note = forms.CharField(max_length=300, required=False)

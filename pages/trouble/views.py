@@ -13,6 +13,7 @@ from django.views.decorators.http import require_POST
 
 from maintenance.models import Fitting, Job, ServiceKind, TroubleOutcome, TroubleReport
 from maintenance.trouble import rules
+from maintenance.trouble.causes import CAUSES, SYMPTOMS
 from maintenance.trouble.reports import record_outcome, report_job_trouble, report_trouble
 from pages.frame.forms import carried_out, sent
 from pages.machines.service_forms import OutcomeForm, TroubleForm
@@ -36,7 +37,7 @@ def _told(report: TroubleReport) -> dict[str, Any]:
     outcomes = list(report.outcomes.all())
     return {
         "report": report,
-        "signs": [rules.SYMPTOMS[symptom] for symptom in report.symptoms],
+        "signs": [SYMPTOMS[symptom] for symptom in report.symptoms],
         "outcome": outcomes[-1] if outcomes else None,
         "first": report.findings[0],
     }
@@ -75,7 +76,7 @@ def trouble(request: HttpRequest, pk: int) -> HttpResponse:
         "likely": [finding for finding in findings if finding["chance"] != rules.UNLIKELY],
         "unlikely": [finding for finding in findings if finding["chance"] == rules.UNLIKELY],
         "outside": rules.outside(report.symptoms),
-        "otherwise": rules.OTHERWISE.items(),
+        "otherwise": [choice for choice in TroubleOutcome.Cause.choices if choice[0] not in CAUSES],
         "step": _next_step(report, told["outcome"]),
     }
     return render(request, "trouble/detail.html", context)
@@ -83,7 +84,7 @@ def trouble(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[str, Any] | None:
     """What now helps, with the page where it is done, for the cause that was found."""
-    cause = rules.CAUSES.get(outcome.cause) if outcome else None
+    cause = CAUSES.get(outcome.cause) if outcome else None
     if cause is None:
         return None
     toolhead, address, says = report.toolhead, "", ""
@@ -115,7 +116,8 @@ def trouble_outcome(request: HttpRequest, pk: int) -> HttpResponse:
         form,
         lambda data: record_outcome(report, data["cause"], note=data["note"], by=request.user),
     ):
-        messages.success(request, f"{rules.OUTCOMES[form.cleaned_data['cause']]}: kept for the next time.")
+        cause = TroubleOutcome.Cause(form.cleaned_data["cause"])
+        messages.success(request, f"{cause.label}: kept for the next time.")
     else:
         said = [str(error) for errors in form.errors.values() for error in errors]
         messages.error(request, f"Nothing was saved. {' '.join(said)}")

@@ -11,9 +11,9 @@ from maintenance.models import Loading, ServiceKind, TroubleOutcome, TroubleRepo
 from maintenance.parts.fitting import add_stock, replace_part
 from maintenance.service.records import record_service, save_kind
 from maintenance.trouble import rules as trouble_rules
+from maintenance.trouble.causes import SYMPTOMS
 from maintenance.trouble.evidence import evidence_of
 from maintenance.trouble.reports import record_outcome, report_job_trouble, report_trouble
-from maintenance.trouble.rules import SYMPTOMS
 from spools.drying.runs import finish_drying, start_drying
 from spools.moisture.state import moisture_of
 from tests.maintenance.conftest import PRINT, kind

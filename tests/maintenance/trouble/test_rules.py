@@ -6,9 +6,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from maintenance.models import TroubleOutcome
 from maintenance.readiness.rules import Wetness
 from maintenance.trouble import rules as trouble_rules
-from maintenance.trouble.rules import CAUSES, OUTSIDE, SYMPTOMS, Before, Evidence, PartThen, outside, rank
+from maintenance.trouble.causes import CAUSES, OUTSIDE, SYMPTOMS
+from maintenance.trouble.rules import Before, Evidence, PartThen, outside, rank
 from maintenance.wear.intervals import Since
 from maintenance.wear.purging import Change
 
@@ -140,6 +142,7 @@ def test_settings_faults_are_named_once_for_every_sign():
 
 def test_every_cause_has_signs_a_test_and_a_way_out():
     assert set(CAUSES) == set(trouble_rules.RULES)
+    assert {*CAUSES, "settings", "not_found", "mistake"} == set(TroubleOutcome.Cause.values)
     for cause in CAUSES.values():
         assert cause.signs and set(cause.signs) <= set(SYMPTOMS)
         assert cause.test.endswith(".") and cause.way_out.endswith(".")
