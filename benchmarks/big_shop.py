@@ -57,7 +57,7 @@ from spools.models import (
 from spools.moisture import history as moisture_history
 from spools.moisture import state as moisture_state
 from spools.moisture import weighings as spool_weighings
-from spools.physics_inputs import Air, advanced, first_members, received
+from spools.physics_inputs import ConstantAir, advance_windings, first_members, initial_winding
 
 NOW = datetime(2026, 3, 2, 12, 5, tzinfo=UTC)
 DAYS = 60
@@ -451,8 +451,8 @@ def memories(feedstocks: QuerySet[Feedstock]) -> dict[tuple[int, bool], bytes]:
     for feedstock in feedstocks.select_related("polymer", "filler"):
         spool = Spool(code="7777777", feedstock=feedstock, core_radius_mm=50, width_mm=60, sealed=True)
         for dry, rh_pct in ((False, 45), (True, 10)):
-            month = [Air(6, 21 + n % 4 / 2, rh_pct * (1 + 0.1 * math.sin(n))) for n in range(120)]
-            (after,) = advanced([(received(spool, 700, first_members(spool)), month)])
+            month = [ConstantAir(6, 21 + n % 4 / 2, rh_pct * (1 + 0.1 * math.sin(n))) for n in range(120)]
+            (after,) = advance_windings([(initial_winding(spool, 700, first_members(spool)), month)])
             found[feedstock.pk, dry] = after.state.to_bytes()
     return found
 

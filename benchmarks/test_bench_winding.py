@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from spools.physics.isotherm import Isotherm
-from spools.physics.winding import Geometry, Lane, Material, Surroundings, advance, joined, uniform
+from spools.physics.winding import Geometry, Lane, Material, Surroundings, advance, join, uniform
 
 MEMBERS = 32
 PER_HOUR = 4
@@ -36,7 +36,7 @@ def as_the_shop_does(lane: Lane) -> Lane:
     airs = []
     quarter = 6 * PER_HOUR
     for start in range(0, len(lane.surroundings), quarter):
-        airs += joined(hourly(lane.surroundings[start : start + quarter]))
+        airs += join(hourly(lane.surroundings[start : start + quarter]))
     return replace(lane, surroundings=airs)
 
 
@@ -74,5 +74,5 @@ def test_one_spool_after_a_scan(benchmark):
     """From a state that may be 12 h old to now, in hourly air."""
     (lane,) = lanes(1, MEMBERS, 12)
     airs = hourly(lane.surroundings)
-    (outcome,) = benchmark(lambda: advance([replace(lane, surroundings=joined(airs))]))
+    (outcome,) = benchmark(lambda: advance([replace(lane, surroundings=join(airs))]))
     assert outcome.state.contents.shape[0] == MEMBERS

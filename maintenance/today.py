@@ -27,7 +27,7 @@ from spools.drying.runs import default_target_pct, joining_set_point_c, suggeste
 from spools.inventory.ledger import Amount
 from spools.inventory.queries import with_materials
 from spools.models import DryingRun, Feedstock, Place, Spool
-from spools.physics_inputs import Air, hours_until
+from spools.physics_inputs import ConstantAir, hours_until
 
 from .models import Fitting, Toolhead
 
@@ -122,7 +122,7 @@ def today(now: datetime | None = None, user: Any = None) -> Today:
     """
     now = now or timezone.now()
     dryers = dryers_here()
-    known = known_of(with_materials().filter(emptied_at=None), dryers, whole=True)
+    known = known_of(with_materials().filter(emptied_at=None), dryers, preloaded=True)
     machines = machines_of(Toolhead.objects.filter(printer__retired_at=None))
     pairs = put_together(list(product(machines.values(), known.values())), None)
     verdicts = {key: judge(found) for key, found in pairs.items()}
@@ -289,7 +289,7 @@ def _drying_ahead(
         room = rooms[dryer.pk]
         rh_pct = heated_rh_pct(room.temperature_c, room.rh_pct, set_point_c)
         if of.moisture is not None:
-            lanes.append((of.moisture.winding, Air(0.0, set_point_c, rh_pct, True)))
+            lanes.append((of.moisture.winding, ConstantAir(0.0, set_point_c, rh_pct, True)))
     targets = [default_target_pct(of.spool) for of, *_ in tries]
     found = hours_until(lanes, targets, None, DRYING_LOOKS_H, below=True)
     best: dict[int, tuple[Place, DryingAhead]] = {}

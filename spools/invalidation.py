@@ -17,24 +17,24 @@ MONTH_DAYS = 30
 
 
 @transaction.atomic
-def forget_after(spool_ids: Iterable[int], at: datetime) -> None:
+def invalidate_after(spool_ids: Iterable[int], at: datetime) -> None:
     """Delete the checkpoints later than a fact that is being added for these spools.
 
     Where a weighing came after it, the members of the ensemble change, and with them all checkpoints.
     So are those of the dry boxes that they were in since, and of the spools that shared these with them.
     What the outer turns hold goes in any case: a print or a weighing of this minute changes that, too.
-    Waits for whoever is storing checkpoints of them, see spools.exposure.store_advance.
+    Waits for whoever is storing checkpoints of them, see spools.moisture.state.store_advance.
     """
     one_writer()
     given = set(spool_ids)
     boxes = _boxes_of(given, at)
-    _forget_spools(given | _inside(boxes, at), at, at)
+    _invalidate_spools(given | _inside(boxes, at), at, at)
     OuterTurns.objects.filter(spool__in=given).delete()
-    _forget_boxes(boxes, at)
+    _invalidate_boxes(boxes, at)
 
 
 @transaction.atomic
-def forget_readings_after(place: Place, at: datetime) -> None:
+def invalidate_after_readings(place: Place, at: datetime) -> None:
     """Delete what was computed later than the hour that begins at ``at``, of which a reading is being added.
 
     Of the spools that were there since, or in a dryer or dry box in that room, and of these boxes.
@@ -42,20 +42,20 @@ def forget_readings_after(place: Place, at: datetime) -> None:
     one_writer()
     there = _since(Stay.objects.filter(Q(place=place) | Q(place__room=place)), at)
     # A weighing is worked in with the readings before its hour (spools/exposure.py): those in it say nothing.
-    _forget_spools(set(there.values_list("spool", flat=True)), at, at + HOUR)
+    _invalidate_spools(set(there.values_list("spool", flat=True)), at, at + HOUR)
     boxes = set(Place.objects.filter(room=place, half_time_h__isnull=False).values_list("pk", flat=True))
-    _forget_boxes(boxes, at)
+    _invalidate_boxes(boxes, at)
     # A turn's air is that of its hour.
     BoxAir.objects.filter(place__in=boxes, at=at).delete()
 
 
 @transaction.atomic
-def forget_boxes_after(place_ids: Iterable[int], at: datetime) -> None:
+def invalidate_boxes_after(place_ids: Iterable[int], at: datetime) -> None:
     """Delete the checkpoints of dry boxes, and of the spools in them, later than a fact about them."""
     one_writer()
     boxes = set(place_ids)
-    _forget_spools(_inside(boxes, at), at, at)
-    _forget_boxes(boxes, at)
+    _invalidate_spools(_inside(boxes, at), at, at)
+    _invalidate_boxes(boxes, at)
 
 
 def _boxes_of(spool_ids: set[int], at: datetime) -> set[int]:
@@ -75,19 +75,19 @@ def _since(stays: QuerySet[Stay], at: datetime) -> QuerySet[Stay]:
     return stays.filter(Q(end=None) | Q(end__gte=at))
 
 
-def _forget_boxes(place_ids: set[int], at: datetime) -> None:
+def _invalidate_boxes(place_ids: set[int], at: datetime) -> None:
     """Waits for whoever is storing these boxes' states, see spools.box_states.store_advance."""
     if place_ids:
         list(Place.objects.select_for_update().filter(pk__in=place_ids).order_by("pk"))
-        Place.objects.filter(pk__in=place_ids).update(cut_back=F("cut_back") + 1)
+        Place.objects.filter(pk__in=place_ids).update(cache_generation=F("cache_generation") + 1)
         BoxState.objects.filter(place__in=place_ids, at__gt=at).delete()
         BoxAir.objects.filter(place__in=place_ids, at__gt=at).delete()
 
 
-def _forget_spools(spool_ids: set[int], at: datetime, weighed_after: datetime) -> None:
+def _invalidate_spools(spool_ids: set[int], at: datetime, weighed_after: datetime) -> None:
     locked = Spool.objects.select_for_update().filter(pk__in=spool_ids).order_by("pk")
     ids = list(locked.values_list("pk", flat=True))
-    Spool.objects.filter(pk__in=ids).update(cut_back=F("cut_back") + 1)
+    Spool.objects.filter(pk__in=ids).update(cache_generation=F("cache_generation") + 1)
     weighed_later = Ensemble.objects.filter(spool__in=ids, last_at__gte=weighed_after)
     stale = Q(at__gt=at) | Q(spool__in=weighed_later.values("spool"))
     MoistureState.objects.filter(stale, spool__in=ids).delete()

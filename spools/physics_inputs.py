@@ -39,7 +39,7 @@ LEAST_WINDING_G = 1.0
 SMALL_JOB_G = 50.0
 
 
-class Band(NamedTuple):
+class Interval(NamedTuple):
     """The 10 %, 50 % and 90 % quantiles of the members."""
 
     p10: float
@@ -47,16 +47,16 @@ class Band(NamedTuple):
     p90: float
 
     @classmethod
-    def of(cls, members: Array) -> "Band":
-        return cls(*ensemble.band(members))
+    def from_members(cls, members: Array) -> "Interval":
+        return cls(*ensemble.interval(members))
 
     @classmethod
-    def of_each(cls, members: Array) -> list["Band"]:
+    def from_rows(cls, members: Array) -> list["Interval"]:
         """Of each row of members."""
-        return [cls(*band) for band in ensemble.bands(members).tolist()] if len(members) else []
+        return [cls(*band) for band in ensemble.intervals(members).tolist()] if len(members) else []
 
 
-class Air(NamedTuple):
+class ConstantAir(NamedTuple):
     """Constant surroundings for some hours."""
 
     hours: float
@@ -89,7 +89,7 @@ class Winding:
     def shells(self) -> list[tuple[float, float, float, float, float]]:
         """(inner radius mm, outer radius mm, p10, p50, p90) of each shell, core first."""
         edges_mm = (1000 * self.geometry.edges()).tolist()
-        bands = [Band.of(members) for members in 100 * self.state.profile().T]
+        bands = [Interval.from_members(members) for members in 100 * self.state.profile().T]
         return [
             (inner, outer, *band) for inner, outer, band in zip(edges_mm, edges_mm[1:], bands, strict=False)
         ]
@@ -135,7 +135,7 @@ def _first_points(code: str) -> Array:
     return ensemble.first_points(len(MEMBER_OF), code)
 
 
-def received(spool: Spool, mass_g: float, points: Array) -> Winding:
+def initial_winding(spool: Spool, mass_g: float, points: Array) -> Winding:
     """The winding as the spool came: in balance with an air that is not known well."""
     material, start_rh = _members(spool, points)
     shape = geometry(spool, mass_g)
@@ -156,23 +156,23 @@ def most_water_pct(spool: Spool) -> float:
     return 100 * float(_isotherm(spool.feedstock, high_pct).equilibrium(1.0))
 
 
-def restored(spool: Spool, mass_g: float, points: Array, memory: bytes) -> Winding:
+def restore_winding(spool: Spool, mass_g: float, points: Array, memory: bytes) -> Winding:
     """The winding whose state was stored with this much filament on the spool, for the same members."""
     return Winding(geometry(spool, mass_g), _members(spool, points)[0], State.from_bytes(memory))
 
 
-def advanced(lanes: Iterable[tuple[Winding, Sequence[Air]]]) -> list[Winding]:
+def advance_windings(lanes: Iterable[tuple[Winding, Sequence[ConstantAir]]]) -> list[Winding]:
     """Each winding after its airs, one after the other. What else is advanced beside it changes nothing."""
-    return [one.through(joined(airs)) for one, airs in lanes]
+    return [one.through(join_airs(airs)) for one, airs in lanes]
 
 
-def joined(airs: Sequence[Air]) -> list[Surroundings]:
+def join_airs(airs: Sequence[ConstantAir]) -> list[Surroundings]:
     """Airs one after the other for the physics, as few as tell the same."""
-    return surroundings.joined([_surroundings(air) for air in airs])
+    return surroundings.join([_surroundings(air) for air in airs])
 
 
 def hours_until(
-    lanes: Sequence[tuple[Winding, Air]],
+    lanes: Sequence[tuple[Winding, ConstantAir]],
     limits_pct: Sequence[float],
     mass_g: float | None,
     looks_h: Sequence[float],
@@ -196,7 +196,7 @@ def hours_until(
 
 
 def hours_until_all_below(
-    lanes: Sequence[tuple[Winding, Air]], limits_pct: Sequence[float], looks_h: Sequence[float]
+    lanes: Sequence[tuple[Winding, ConstantAir]], limits_pct: Sequence[float], looks_h: Sequence[float]
 ) -> list[float | None]:
     """Hours until even the wettest turns of each winding are below its limit, with no more than DOUBT."""
     found = drying.hours_until(
@@ -210,11 +210,11 @@ def hours_until_all_below(
     return [crossing.hours for crossing in found]
 
 
-def _lane(one: Winding, airs: Sequence[Air]) -> winding.Lane:
+def _lane(one: Winding, airs: Sequence[ConstantAir]) -> winding.Lane:
     return winding.Lane(one.geometry, one.material, one.state, [_surroundings(air) for air in airs])
 
 
-def _surroundings(air: Air) -> Surroundings:
+def _surroundings(air: ConstantAir) -> Surroundings:
     return Surroundings(air.hours * 3600, air.temperature_c + ZERO_C, air.rh_pct / 100, air.moving)
 
 
@@ -237,13 +237,13 @@ def _members(spool: Spool, points: Array) -> tuple[Material, Array]:
     """The spool's material and the humidity it came from, 0..1, one value for each member."""
     properties = catalogue_values.properties(spool.feedstock)
 
-    def band(name: str) -> ensemble.Band:
+    def band(name: str) -> ensemble.Spread:
         if name == "start_rh":
             low, likely, high = start_rh(spool)[0]
         else:
             known = properties[name]
             low, likely, high = known.low, known.value, known.high
-        return ensemble.Band(min(low, likely), likely, max(low, likely, high))
+        return ensemble.Spread(min(low, likely), likely, max(low, likely, high))
 
     drawn = ensemble.draw({name: band(name) for name in MEMBER_OF}, points)
     isotherm = _isotherm(spool.feedstock, drawn["w50_pct"])

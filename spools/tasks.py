@@ -32,7 +32,7 @@ def advance_all() -> None:
     for number, first in enumerate(range(0, len(boxes), BOXES)):
         some = {"place_ids": boxes[first : first + BOXES]}
         enqueue("spools.air.dry_box", some, live_key=f"spools.boxes:{number}")
-    ids = moisture_state.behind(timezone.now())
+    ids = moisture_state.find_stale(timezone.now())
     for number, first in enumerate(range(0, len(ids), BATCH)):
         batch = {"spool_ids": ids[first : first + BATCH]}
         enqueue("spools.advance", batch, live_key=f"spools.advance:{number}")

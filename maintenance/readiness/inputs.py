@@ -28,7 +28,7 @@ from spools.drying.runs import SMALL_JOB_G, cap, joining_set_point_c, open_runs
 from spools.inventory.ledger import Amount
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import Moisture, forecast, moisture_of
-from spools.physics_inputs import Air
+from spools.physics_inputs import ConstantAir
 from spools.wording import format_day, format_time
 
 Pair = tuple[Toolhead, Spool]
@@ -137,12 +137,12 @@ def put_together(
         for machine, of in wanted
     }
     # Toolheads of one printer share its air, so they share the forecast of a spool.
-    lanes: dict[tuple[int, int, float], tuple[Moisture, Air]] = {}
+    lanes: dict[tuple[int, int, float], tuple[Moisture, ConstantAir]] = {}
     for machine, of in wanted:
         place, climate = machine.toolhead.printer.place, machine.climate
         hours = asked[machine.toolhead.pk, of.spool.pk].hours
         if of.moisture is not None:
-            air = Air(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
+            air = ConstantAir(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
             lanes[place.pk, of.spool.pk, hours] = (of.moisture, air)
     ends = dict(zip(lanes, forecast(list(lanes.values())), strict=True))
     then = at or timezone.now()
@@ -191,13 +191,13 @@ def dryers_here() -> Dryers:
 
 
 def known_of(
-    spools: Iterable[Spool], dryers: Dryers, at: datetime | None = None, *, whole: bool = False
+    spools: Iterable[Spool], dryers: Dryers, at: datetime | None = None, *, preloaded: bool = False
 ) -> dict[int, Known]:
     """What is known of spools, by their ids; dryers: all of the shop, for the way out.
 
-    whole: as for spools.exposure.moisture_of.
+    preloaded: as for moisture_of.
     """
-    moistures = moisture_of(spools, at, whole=whole)
+    moistures = moisture_of(spools, at, preloaded=preloaded)
     then = at or timezone.now()
     known = {}
     for pk, moisture in moistures.items():

@@ -21,8 +21,8 @@ from spools.drying.runs import SMALL_JOB_G
 from spools.inventory import ledger
 from spools.models import DryingRun, Feedstock, Spool
 from spools.moisture.history import Segment
-from spools.moisture.state import ORIGIN, Band, Moisture, forecast
-from spools.physics_inputs import Air
+from spools.moisture.state import ORIGIN, Interval, Moisture, forecast
+from spools.physics_inputs import ConstantAir
 
 AHEAD_H = (24, 72, 168)
 SHOWN_EVENTS = 8
@@ -37,8 +37,8 @@ class Wet:
     """
 
     at: datetime
-    outer_pct: Band
-    mean_pct: Band
+    outer_pct: Interval
+    mean_pct: Interval
     over_limit: int
     over_well: int
     state: str
@@ -63,7 +63,7 @@ def wet(moisture: Moisture, feedstock: Feedstock) -> Wet:
 
 def ahead(moisture: Moisture, here: Segment) -> list[Wet]:
     """What becomes of it in the next days if it stays where it is and the air stays as it is."""
-    airs = [Air(hours, here.air.temperature_c, here.air.rh_pct, here.moving_air) for hours in AHEAD_H]
+    airs = [ConstantAir(hours, here.air.temperature_c, here.air.rh_pct, here.moving_air) for hours in AHEAD_H]
     feedstock = moisture.history.spool.feedstock
     return [wet(later, feedstock) for later in forecast([(moisture, air) for air in airs])]
 

@@ -14,7 +14,7 @@ from spools.air.csv_import import possible_reading
 from spools.air.csv_import import read_csv as read_csv
 from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
 from spools.checks import one_writer
-from spools.invalidation import forget_readings_after
+from spools.invalidation import invalidate_after_readings
 from spools.models import DesiccantCharge, DryingRun, Place, Reading
 from spools.wording import format_time
 
@@ -139,5 +139,5 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
     if new:
         one_writer()
         Reading.objects.bulk_create(new, ignore_conflicts=True, batch_size=1000)
-        forget_readings_after(place, hour_of(min(reading.at for reading in new)))
+        invalidate_after_readings(place, hour_of(min(reading.at for reading in new)))
     return len(new), len(rows) - len(new)

@@ -15,7 +15,7 @@ from django.utils import timezone
 from spools.air.dry_box_simulation import OPENINGS_OVER, Course, complete, courses
 from spools.air.hourly import BELIEVED_FOR, HOUR, Readings, hour_of, rh_at_pressure, vapour_pressure_pa
 from spools.checks import moment, one_writer, within
-from spools.invalidation import forget_boxes_after
+from spools.invalidation import invalidate_boxes_after
 from spools.models import DesiccantCharge, Place, Reading
 from spools.physics import drybox
 from spools.physics.air import ZERO_C, vapour_density
@@ -124,7 +124,7 @@ def put_desiccant(
         note=note,
         recorded_by=by,
     )
-    forget_boxes_after([place.pk], at)
+    invalidate_boxes_after([place.pk], at)
     return charge
 
 
@@ -136,7 +136,7 @@ def take_back_charge(charge: DesiccantCharge, *, by: Any = None) -> DesiccantCha
     charge = DesiccantCharge.objects.get(pk=charge.pk)
     if charge.withdrawn_at is not None:
         raise ValidationError(f"This charge was taken back on {format_time(charge.withdrawn_at)} already.")
-    forget_boxes_after([charge.place_id], charge.at)
+    invalidate_boxes_after([charge.place_id], charge.at)
     charge.withdrawn_at, charge.withdrawn_by = timezone.now(), by
     charge.save(update_fields=["withdrawn_at", "withdrawn_by"])
     return charge

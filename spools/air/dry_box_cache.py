@@ -30,12 +30,12 @@ from spools.models import BoxAir, BoxState, Place
 class Advance:
     """What was computed of one box and waits to be stored.
 
-    cut_back: how often it had been cut back before the facts were read. good_until: what is stored after that
-    is no longer good and goes; None: all of it. mark: of the assumptions that the rest was found good for.
+    cache_generation: of the box before its facts were read. good_until: what is stored after that is not
+    good any more and goes; None: all of it. mark: of the assumptions that the rest was found good for.
     """
 
     place_id: int
-    cut_back: int
+    cache_generation: int
     good_until: datetime | None
     mark: str
     states: list[BoxState]
@@ -87,7 +87,7 @@ def _advance(box: Stored, steps: Iterable[tuple[Reached, Turn | None]]) -> Advan
             states.append(
                 BoxState(place=place, at=turn.at, model_version=VERSION, memory=memory, basis=turn.basis)
             )
-    return Advance(place.pk, place.cut_back, last, box.mark, states, airs)
+    return Advance(place.pk, place.cache_generation, last, box.mark, states, airs)
 
 
 @transaction.atomic
@@ -96,7 +96,9 @@ def store_advance(computed: Iterable[Advance]) -> int:
     one_writer()
     count = 0
     for one in computed:
-        if not Place.objects.select_for_update().filter(pk=one.place_id, cut_back=one.cut_back):
+        if not Place.objects.select_for_update().filter(
+            pk=one.place_id, cache_generation=one.cache_generation
+        ):
             continue
         good_until = one.good_until or EARLIEST
         BoxState.objects.filter(place=one.place_id, at__gt=good_until).delete()

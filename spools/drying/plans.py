@@ -32,7 +32,7 @@ from spools.drying.runs import (
 from spools.inventory import ledger
 from spools.models import DryingRun, Place, Spool, Stay
 from spools.moisture.state import Moisture, moisture_of
-from spools.physics_inputs import DOUBT, Air, Band, Winding, advanced, hours_until
+from spools.physics_inputs import DOUBT, ConstantAir, Interval, Winding, advance_windings, hours_until
 
 DRYING_LOOKS_H = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
 KEEPING_LOOKS_H = (1, 2, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
@@ -334,9 +334,9 @@ class _Group:
     drafts: list[_Draft] = field(default_factory=list)
     asked: bool = False
 
-    def air(self, celsius: float, hours: float = 0.0) -> Air:
+    def air(self, celsius: float, hours: float = 0.0) -> ConstantAir:
         rh_pct = heated_rh_pct(self.room.temperature_c, self.room.rh_pct, celsius)
-        return Air(hours, celsius, rh_pct, True)
+        return ConstantAir(hours, celsius, rh_pct, True)
 
     def soft(self, draft: _Draft) -> list[int]:
         """Which of the spools water may soften at a draft's set point; none below what a start may have."""
@@ -477,7 +477,7 @@ def _quarters(hours: float) -> float:
 def _find_hours(groups: Sequence[_Group], wish: Wish) -> None:
     """The hours of each spool of each draft, and the windings after as long as the whole group takes."""
     rows = [(group, draft, n) for group in groups for draft in group.drafts for n in range(len(group.spools))]
-    started = advanced(
+    started = advance_windings(
         [
             (group.states[n].winding, [group.air(*draft.first)] if draft.first else [])
             for group, draft, n in rows
@@ -498,9 +498,9 @@ def _find_hours(groups: Sequence[_Group], wish: Wish) -> None:
             hours = draft.first.hours + max(hours, IN_HAND_H)
         draft.hours.append(0.0 if dry else hours)
         floors_pct = group.states[n].winding.floor_pct(air.rh_pct)
-        draft.floors_pct.append(Band.of(floors_pct).p50)
+        draft.floors_pct.append(Interval.from_members(floors_pct).p50)
         draft.floored.append(bool((floors_pct > group.targets_pct[n]).mean() > DOUBT))
-    dried = advanced(
+    dried = advance_windings(
         [
             (one, [air._replace(hours=_second_hours(draft))])
             for one, air, (_, draft, _) in zip(started, hot, rows, strict=True)
@@ -739,14 +739,14 @@ def expected_dry(
         return []
     taken_in = room_airs([run.dryer for run, _ in drying], at) if rooms is None else rooms
 
-    def air(run: DryingRun, celsius: float, hours: float) -> Air:
+    def air(run: DryingRun, celsius: float, hours: float) -> ConstantAir:
         room = taken_in[run.dryer_id]
-        return Air(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
+        return ConstantAir(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
 
     left_h = [
         max(0.0, (run.change_at - at) / timedelta(hours=1)) if run.change_at else 0.0 for run, _ in drying
     ]
-    started = advanced(
+    started = advance_windings(
         [
             (winding, [air(run, run.set_point_at(at), hours)] if hours else [])
             for (run, winding), hours in zip(drying, left_h, strict=True)
@@ -779,7 +779,7 @@ def _stay_good(
     places = list(Place.objects.exclude(kind=Place.Kind.DRYER))
     climates = climates_now(places)
     airs = {
-        place: Air(0.0, climates[place.pk].temperature_c, climates[place.pk].rh_pct, place.moved_air)
+        place: ConstantAir(0.0, climates[place.pk].temperature_c, climates[place.pk].rh_pct, place.moved_air)
         for place in places
     }
     # Shelves of one room often share their air: one forecast does for all of them.

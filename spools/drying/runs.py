@@ -20,7 +20,7 @@ from spools.drying.loss import Loss as Loss
 from spools.drying.loss import impossible_loss as impossible_loss
 from spools.drying.loss import loss_caution as loss_caution
 from spools.drying.loss import loss_on_drying as loss_on_drying
-from spools.invalidation import forget_after
+from spools.invalidation import invalidate_after
 from spools.inventory import ledger
 from spools.inventory.moves import current_stay, held, not_in_run, not_into_heat, put
 from spools.models import DryingRun, Feedstock, Place, PlannedDrying, Spool, Stay
@@ -497,7 +497,7 @@ def start_drying(
         if gross_g is not None and spool.pk in gross_g:
             before = ledger.weigh(spool, gross_g[spool.pk], resolution_g=resolution_g, at=at, by=by)
         put(spool, dryer, at, by)
-        forget_after([spool.pk], at)
+        invalidate_after([spool.pk], at)
         runs.append(
             DryingRun.objects.create(
                 spool=spool,
@@ -591,5 +591,5 @@ def finish_drying(
     run.save(update_fields=["end", "after"])
     not_into_heat(place, at)
     put(spool, place, at, by)
-    forget_after([spool.pk], at)
+    invalidate_after([spool.pk], at)
     return run

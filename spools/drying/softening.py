@@ -17,7 +17,7 @@ from spools.models import Place, Polymer, Spool
 from spools.moisture.state import moisture_of
 from spools.physics.air import ZERO_C
 from spools.physics.softening import water_to_stand
-from spools.physics_inputs import Air, Winding, hours_until_all_below
+from spools.physics_inputs import ConstantAir, Winding, hours_until_all_below
 
 START_CAP_C = 45.0
 # However dry it is thought to be: how long a wet amorphous spool starts cooler, by the same reference.
@@ -44,7 +44,7 @@ def stands_with_pct(spool: Spool, temperature_c: float) -> float:
 
 
 def first_hours(
-    asked: Sequence[tuple[Spool, Winding, Air]], temperatures_c: Sequence[float]
+    asked: Sequence[tuple[Spool, Winding, ConstantAir]], temperatures_c: Sequence[float]
 ) -> list[float | None]:
     """How long each first stage must last, in its air, before the spool stands a temperature.
 
@@ -63,7 +63,7 @@ def first_hours_in(
 ) -> list[float | None]:
     """The same for spools as they are at a time, in a dryer in its room's air, before its set point."""
     room = room_airs([dryer], at)[dryer.pk]
-    hot = Air(0.0, first_c, heated_rh_pct(room.temperature_c, room.rh_pct, first_c), True)
+    hot = ConstantAir(0.0, first_c, heated_rh_pct(room.temperature_c, room.rh_pct, first_c), True)
     states = moisture_of(spools, at)
     hardest_c = set_point_c + dryer.set_point_error_c
     return first_hours(

@@ -11,7 +11,7 @@ from django.db import transaction
 
 from background.queue import enqueue
 from spools.checks import in_use, locked, within
-from spools.invalidation import forget_after
+from spools.invalidation import invalidate_after
 from spools.inventory.ledger import JUST_BEFORE, Kind
 from spools.inventory.receiving import must_fit
 from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool
@@ -56,7 +56,7 @@ def save_place(place: Place) -> Place:
     else:
         # How often something was cut back since the place was read stays.
         names = {field.name for field in Place._meta.concrete_fields if not field.primary_key}
-        place.save(update_fields=names - {"cut_back"})
+        place.save(update_fields=names - {"cache_generation"})
     return place
 
 
@@ -121,7 +121,7 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
             )
         must_fit(spool, max(0.0, gross_g - spool.core_mass_g))
     spool.save(update_fields=REEL)
-    forget_after([spool.pk], spool.received_at - JUST_BEFORE)
+    invalidate_after([spool.pk], spool.received_at - JUST_BEFORE)
     enqueue("spools.advance", {"spool_ids": [spool.pk]})
     return spool
 

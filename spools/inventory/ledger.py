@@ -13,7 +13,7 @@ from background.queue import enqueue
 from spools.catalogue import values as catalogue_values
 from spools.checks import in_use, locked, moment, within
 from spools.codes import pretty
-from spools.invalidation import forget_after
+from spools.invalidation import invalidate_after
 from spools.inventory.queries import spools_by_id
 from spools.models import DryingRun, MassEntry, Spool
 from spools.wording import format_time
@@ -225,7 +225,7 @@ def weigh(
     gross_g, resolution_g = possible_gross(spool, gross_g, resolution_g)
     _not_far_above_received(spool, gross_g)
     _not_twice(spool, gross_g, at)
-    forget_from(spool, at)
+    invalidate_from(spool, at)
     enqueue("spools.advance", {"spool_ids": [spool.pk]})
     return MassEntry.objects.create(
         spool=spool,
@@ -238,10 +238,10 @@ def weigh(
     )
 
 
-def forget_from(spool: Spool, at: datetime) -> None:
+def invalidate_from(spool: Spool, at: datetime) -> None:
     """Delete what was computed after an entry: all of it where nothing before tells what was on the spool."""
     told = spool.mass_entries.standing().filter(kind__in=[Kind.RECEIVED, Kind.WEIGHED], at__lt=at)
-    forget_after([spool.pk], at if told.exists() else min(at, spool.received_at - JUST_BEFORE))
+    invalidate_after([spool.pk], at if told.exists() else min(at, spool.received_at - JUST_BEFORE))
 
 
 def possible_gross(spool: Spool, gross_g: float, resolution_g: float) -> tuple[float, float]:
@@ -308,7 +308,7 @@ def take(
                 "g. Take another spool, or weigh this one."
             }
         )
-    forget_from(spool, at)
+    invalidate_from(spool, at)
     return MassEntry.objects.create(
         spool=spool, kind=kind, at=at, net_change_g=-mass_g, note=note, recorded_by=by
     )
@@ -354,7 +354,7 @@ def give_back(entry: MassEntry, *, at: datetime | None = None, note: str = "", b
     taken = same.filter(kind=entry.kind, net_change_g=entry.net_change_g).count()
     if same.filter(kind=Kind.RETURNED, net_change_g=-entry.net_change_g).count() >= taken:
         raise ValidationError("These grams were given back already.")
-    forget_from(spool, entry.at)
+    invalidate_from(spool, entry.at)
     return MassEntry.objects.create(
         spool=spool,
         kind=Kind.RETURNED,

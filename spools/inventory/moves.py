@@ -10,7 +10,7 @@ from django.db.models import Q
 
 from spools.checks import in_use, locked, moment, one_writer
 from spools.codes import pretty
-from spools.invalidation import forget_after
+from spools.invalidation import invalidate_after
 from spools.models import DryingRun, Place, Spool, Stay
 from spools.wording import format_time
 
@@ -52,7 +52,7 @@ def put(spool: Spool, place: Place, at: datetime, by: Any) -> Stay:
         _end(stay, at)
     new = Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
     # When it has come: the spools in a dry box have its company from now on.
-    forget_after([spool.pk], at)
+    invalidate_after([spool.pk], at)
     return new
 
 
@@ -85,7 +85,7 @@ def record_excursion(
     _end(stay, start, "start")
     away = Stay.objects.create(spool=spool, place=place, start=start, end=end, recorded_by=by)
     back = Stay.objects.create(spool=spool, place=stay.place, start=end, recorded_by=by)
-    forget_after([spool.pk], start)
+    invalidate_after([spool.pk], start)
     return [away, back]
 
 
@@ -106,7 +106,7 @@ def mark_empty(spool: Spool, *, at: datetime | None = None, by: Any = None) -> S
     stay = current_stay(spool)
     if stay is not None:
         _end(stay, at)
-    forget_after([spool.pk], at)
+    invalidate_after([spool.pk], at)
     spool.emptied_at = at
     spool.save(update_fields=["emptied_at"])
     return spool

@@ -8,7 +8,7 @@ from django.db import transaction
 
 from spools import codes
 from spools.checks import moment, within
-from spools.invalidation import forget_after
+from spools.invalidation import invalidate_after
 from spools.inventory.ledger import MAX_NET_G, possible_gross
 from spools.inventory.moves import held, not_into_heat
 from spools.models import Feedstock, MassEntry, Place, Spool, Stay
@@ -90,7 +90,7 @@ def receive_spool(
         entry.spool, entry.at, entry.recorded_by = spool, at, by
         entry.save(force_insert=True)
     Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
-    forget_after([spool.pk], at)
+    invalidate_after([spool.pk], at)
     return spool
 
 

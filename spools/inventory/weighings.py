@@ -8,7 +8,7 @@ from django.utils import timezone
 
 from background.queue import enqueue
 from spools.checks import locked
-from spools.inventory.ledger import JUST_BEFORE, Kind, forget_from, weigh
+from spools.inventory.ledger import JUST_BEFORE, Kind, invalidate_from, weigh
 from spools.models import DryingRun, MassEntry, Spool
 from spools.wording import format_time
 
@@ -34,7 +34,7 @@ def take_back_weighing(
                 "This weighing alone tells how much is on the spool. Give the right number with it."
             )
         # A checkpoint at its very time was kept because of it.
-        forget_from(spool, entry.at - JUST_BEFORE)
+        invalidate_from(spool, entry.at - JUST_BEFORE)
         entry.withdrawn_at, entry.withdrawn_by = timezone.now(), by
         entry.save(update_fields=["withdrawn_at", "withdrawn_by"])
         enqueue("spools.advance", {"spool_ids": [spool.pk]})

@@ -201,7 +201,7 @@ class Migration(migrations.Migration):
                         verbose_name="humidity limit, % RH",
                     ),
                 ),
-                ("cut_back", models.PositiveIntegerField(default=0, editable=False)),
+                ("cache_generation", models.PositiveIntegerField(default=0, editable=False)),
             ],
             options={
                 "ordering": ["kind", "name"],
@@ -867,7 +867,7 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("cut_back", models.PositiveIntegerField(default=0, editable=False)),
+                ("cache_generation", models.PositiveIntegerField(default=0, editable=False)),
             ],
             options={
                 "ordering": ["-received_at", "-id"],

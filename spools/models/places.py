@@ -74,7 +74,7 @@ class Place(models.Model):
         help_text="of a dry box",
     )
     # How often the stored air of a dry box was cut back, so that none is stored that was computed before.
-    cut_back = models.PositiveIntegerField(default=0, editable=False)
+    cache_generation = models.PositiveIntegerField(default=0, editable=False)
 
     class Meta:
         ordering = ["kind", "name"]

@@ -45,7 +45,7 @@ class Spool(models.Model):
     emptied_at = models.DateTimeField(null=True, blank=True)
     created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
     # How often its checkpoints were cut back, so that none is stored that was computed before.
-    cut_back = models.PositiveIntegerField(default=0, editable=False)
+    cache_generation = models.PositiveIntegerField(default=0, editable=False)
 
     class Meta:
         ordering = ["-received_at", "-id"]

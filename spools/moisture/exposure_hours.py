@@ -14,7 +14,7 @@ SHORT_EXPOSURE_H = 12.0
 UNDOING_FACTOR = 10.0
 
 
-class Air(StrEnum):
+class Exposure(StrEnum):
     """What a stretch of time was for the clock."""
 
     UNOPENED = "in its bag, not opened yet"
@@ -32,14 +32,14 @@ class Clock:
     heat_hours: float = 0.0
 
 
-def after(clock: Clock, air: Air, hours: float) -> Clock:
+def after(clock: Clock, air: Exposure, hours: float) -> Clock:
     """The clock after some hours in one kind of air. Splitting the hours changes nothing."""
     exposure, dry, heat = clock.exposure_hours, clock.dry_hours, clock.heat_hours
-    if air == Air.EXPOSED:
+    if air == Exposure.EXPOSED:
         exposure, dry = exposure + hours, 0.0
-    elif air == Air.DRYING:
+    elif air == Exposure.DRYING:
         heat += hours
-    elif air == Air.DRY:
+    elif air == Exposure.DRY:
         dry += hours
         if exposure <= SHORT_EXPOSURE_H and dry >= UNDOING_FACTOR * exposure:
             exposure = 0.0

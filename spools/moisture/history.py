@@ -27,7 +27,7 @@ DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
 
 
 @dataclass(frozen=True)
-class Air:
+class SegmentAir:
     """Constant air: °C, % RH, "reading", "computed", "assumed" or "dryer"; whether own readings say so."""
 
     temperature_c: float
@@ -43,8 +43,8 @@ class Segment:
     start: datetime
     end: datetime
     place: Place
-    air: Air
-    kind: exposure_hours.Air
+    air: SegmentAir
+    kind: exposure_hours.Exposure
     moving_air: bool
     mass_g: float
     # Whether its end is one of the times at which checkpoints may be kept.
@@ -169,7 +169,7 @@ class History:
                 )
                 at = end
 
-    def _air(self, place: Place, run: DryingRun | None, at: datetime) -> tuple[Air, datetime]:
+    def _air(self, place: Place, run: DryingRun | None, at: datetime) -> tuple[SegmentAir, datetime]:
         state, until = self.readings[place.pk].at(at)
         own = state is not None
         room = place.room if place.kind == Place.Kind.DRYER and place.room is not None else place
@@ -191,7 +191,7 @@ class History:
             set_point_c = run.set_point_at(at)
             rh_pct = heated_rh_pct(temperature_c, rh_pct, set_point_c)
             temperature_c, origin = set_point_c, "dryer"
-        return Air(temperature_c, rh_pct, origin, own), until
+        return SegmentAir(temperature_c, rh_pct, origin, own), until
 
 
 @dataclass(frozen=True)
@@ -230,14 +230,14 @@ def _quarter_of_a_day(at: datetime) -> bool:
     return at.hour % 6 == 0 and at == hour_of(at)
 
 
-def _kind(place: Place, run: DryingRun | None, air: Air, unopened: bool) -> exposure_hours.Air:
+def _kind(place: Place, run: DryingRun | None, air: SegmentAir, unopened: bool) -> exposure_hours.Exposure:
     if run is not None:
-        return exposure_hours.Air.DRYING
+        return exposure_hours.Exposure.DRYING
     if unopened:
-        return exposure_hours.Air.UNOPENED
+        return exposure_hours.Exposure.UNOPENED
     if place.kind in DRY_KINDS and air.own_reading and air.rh_pct <= exposure_hours.DRY_STORAGE_RH_PCT:
-        return exposure_hours.Air.DRY
-    return exposure_hours.Air.EXPOSED
+        return exposure_hours.Exposure.DRY
+    return exposure_hours.Exposure.EXPOSED
 
 
 def _credit(spool: Spool, run: DryingRun) -> float:

@@ -23,7 +23,7 @@ from spools.air.hourly import HOUR
 from spools.catalogue import values as catalogue_values
 from spools.checks import one_writer
 from spools.codes import pretty
-from spools.invalidation import MODEL_VERSION, forget_after, latest, prune, slot
+from spools.invalidation import MODEL_VERSION, invalidate_after, latest, prune, slot
 from spools.models import Ensemble, MoistureState, OuterTurns, Spool
 from spools.moisture import exposure_hours
 from spools.moisture import weighings as spool_weighings
@@ -33,19 +33,19 @@ from spools.moisture.weighings import Known
 from spools.physics.surroundings import Surroundings
 from spools.physics_inputs import (
     SMALL_JOB_G,
-    Air,
     Array,
-    Band,
+    ConstantAir,
+    Interval,
     Winding,
-    advanced,
-    joined,
-    received,
-    restored,
+    advance_windings,
+    initial_winding,
+    join_airs,
+    restore_winding,
     start_rh,
 )
 from spools.wording import format_time
 
-__all__ = ["Band", "Moisture", "advance", "forget_after", "moisture_now", "moisture_of", "rebuild"]
+__all__ = ["Interval", "Moisture", "advance", "invalidate_after", "moisture_now", "moisture_of", "rebuild"]
 REBUILD_BATCH, OUTER_BATCH = 50, 250
 LOOKS_AHEAD = timedelta(days=60)
 # Stored ones are at most so many hours old, or somewhat more where the work is behind.
@@ -76,18 +76,18 @@ class Moisture:
     known: Known
 
     @property
-    def mean_pct(self) -> Band:
+    def mean_pct(self) -> Interval:
         """Of the whole winding, % by mass."""
-        return Band.of(self.winding.mean_pct())
+        return Interval.from_members(self.winding.mean_pct())
 
     @property
     def shells(self) -> list[tuple[float, float, float, float, float]]:
         """(inner radius mm, outer radius mm, p10, p50, p90 in %) of each shell, core first."""
         return self.winding.shells()
 
-    def outer_pct(self, mass_g: float) -> Band:
+    def outer_pct(self, mass_g: float) -> Interval:
         """Of the outermost turns that weigh mass_g, which a job takes first, % by mass."""
-        return Band.of(self.winding.outer_pct(mass_g))
+        return Interval.from_members(self.winding.outer_pct(mass_g))
 
     def probability_over(self, limit_pct: float, mass_g: float | None = None) -> float:
         """How likely the outermost mass_g, or all of it, is above a limit in %: the share of members."""
@@ -97,12 +97,12 @@ class Moisture:
         self, hours: float, temperature_c: float, rh_pct: float, moving_air: bool = False
     ) -> "Moisture":
         """The moisture after some hours in constant air. A forecast: nothing is stored, the clock stands."""
-        return forecast([(self, Air(hours, temperature_c, rh_pct, moving_air))])[0]
+        return forecast([(self, ConstantAir(hours, temperature_c, rh_pct, moving_air))])[0]
 
 
-def forecast(lanes: Sequence[tuple[Moisture, Air]]) -> list[Moisture]:
+def forecast(lanes: Sequence[tuple[Moisture, ConstantAir]]) -> list[Moisture]:
     """Moisture.ahead for many at once: much quicker than one by one."""
-    windings = advanced([(moisture.winding, [air]) for moisture, air in lanes])
+    windings = advance_windings([(moisture.winding, [air]) for moisture, air in lanes])
     return [
         replace(moisture, at=moisture.at + timedelta(hours=air.hours), winding=winding)
         for (moisture, air), winding in zip(lanes, windings, strict=True)
@@ -115,19 +115,19 @@ def moisture_now(spool: Spool) -> Moisture:
 
 
 def moisture_of(
-    spools: Iterable[Spool], at: datetime | None = None, *, whole: bool = False
+    spools: Iterable[Spool], at: datetime | None = None, *, preloaded: bool = False
 ) -> dict[int, Moisture]:
     """The moisture of spools at a time, by spool id. Stores nothing; six queries however many spools,
     some more for dry boxes in which nothing is read and for weighings that are not worked in yet.
 
-    whole: the spools come from loading.with_materials() and are up to date; that saves a query.
+    preloaded: the spools come from queries.with_materials() and are up to date; that saves a query.
     A spool that had not come yet, or is empty, is told as at the nearest time that it was there.
     """
     at = at or timezone.now()
     if at > timezone.now() + LOOKS_AHEAD:
         raise ValidationError({"at": f"Give a time within the next {LOOKS_AHEAD.days} days."})
     spools = list(spools)
-    loaded = _loaded([spool.pk for spool in spools], at, given=spools if whole else ())
+    loaded = _loaded([spool.pk for spool in spools], at, given=spools if preloaded else ())
     histories, states = loaded.histories, loaded.states
     for reached in _reached(histories, states, at, shortened=True):
         states |= reached
@@ -149,10 +149,10 @@ def moisture_of(
 class Advance:
     """What was computed and waits to be stored.
 
-    cut_back: how often the checkpoints of each spool had been cut back before its facts were read.
+    cache_generation: how often the checkpoints of each spool had been cut back before its facts were read.
     """
 
-    cut_back: dict[int, int]
+    cache_generation: dict[int, int]
     rows: list[MoistureState]
     ensembles: list[Ensemble]
     outer: list[OuterTurns]
@@ -172,9 +172,11 @@ def compute_advance(spool_ids: Sequence[int], until: datetime) -> Advance:
 def store_advance(computed: Advance) -> int:
     """Store computed checkpoints; none of a spool about which a fact was added meanwhile."""
     one_writer()
-    spools = Spool.objects.select_for_update().filter(pk__in=computed.cut_back).order_by("pk")
-    now = dict(spools.values_list("pk", "cut_back"))
-    same = {pk for pk, cut_back in computed.cut_back.items() if now.get(pk) == cut_back}
+    spools = Spool.objects.select_for_update().filter(pk__in=computed.cache_generation).order_by("pk")
+    now = dict(spools.values_list("pk", "cache_generation"))
+    same = {
+        pk for pk, cache_generation in computed.cache_generation.items() if now.get(pk) == cache_generation
+    }
     rows = [row for row in computed.rows if row.spool_id in same]
     ensembles = [ensemble for ensemble in computed.ensembles if ensemble.spool_id in same]
     outer = [turns for turns in computed.outer if turns.spool_id in same]
@@ -215,7 +217,7 @@ class Outer(NamedTuple):
     """What the outer turns of a small job hold, and the chance that it is too much to print well."""
 
     over_clear: float
-    pct: Band
+    pct: Interval
 
 
 def outer_turns(spools: Iterable[Spool], now: datetime | None = None) -> dict[int, Outer]:
@@ -226,7 +228,7 @@ def outer_turns(spools: Iterable[Spool], now: datetime | None = None) -> dict[in
     now, spools = now or timezone.now(), list(spools)
     rows = _fresh(_mark()).filter(at__gt=now - FRESH_FOR, at__lte=now)
     columns = rows.values_list("spool", "over_clear", "p10_pct", "p50_pct", "p90_pct")
-    fresh = {pk: Outer(over_clear, Band(*pct)) for pk, over_clear, *pct in columns}
+    fresh = {pk: Outer(over_clear, Interval(*pct)) for pk, over_clear, *pct in columns}
     stale = [spool for spool in spools if spool.pk not in fresh]
     for first in range(0, len(stale), OUTER_BATCH):
         told = moisture_of(stale[first : first + OUTER_BATCH], now)
@@ -234,7 +236,7 @@ def outer_turns(spools: Iterable[Spool], now: datetime | None = None) -> dict[in
     return {spool.pk: fresh[spool.pk] for spool in spools}
 
 
-def behind(now: datetime) -> list[int]:
+def find_stale(now: datetime) -> list[int]:
     """The spools in use of which something has to be stored: ids, in order. Three queries.
 
     Each has its turn every ROUND_H hours and once something was recorded; a sixth of them in each hour, so
@@ -258,7 +260,7 @@ def _outer(windings: Mapping[int, tuple[Spool, Winding]]) -> dict[int, Outer]:
         assert limit_pct is not None
         held.append(winding.outer_pct(SMALL_JOB_G))
         over.append(float((held[-1] > limit_pct).mean()))
-    bands = Band.of_each(np.array(held))
+    bands = Interval.from_rows(np.array(held))
     return {pk: Outer(*told) for pk, told in zip(windings, zip(over, bands, strict=True), strict=True)}
 
 
@@ -285,7 +287,7 @@ class _State:
 def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple[Advance, list[str]]:
     """Checkpoints up to ``until``; with ``again`` from the very start, and how stored ones differ."""
     # Read before all facts: one that is added meanwhile cuts the spool back.
-    cut_back = dict(Spool.objects.filter(pk__in=ids).values_list("pk", "cut_back"))
+    cache_generation = dict(Spool.objects.filter(pk__in=ids).values_list("pk", "cache_generation"))
     mark = _mark()
     trusted = {} if again else {told.spool_id: told for told in _fresh(mark).filter(spool__in=ids)}
     loaded = _loaded(ids, until, again, trusted=trusted)
@@ -326,7 +328,7 @@ def _computed(ids: Sequence[int], until: datetime, again: bool = False) -> tuple
         )
         for pk, told in _outer(quiet).items()
     ]
-    return Advance(cut_back, list(kept.values()), loaded.ensembles, outer), changes
+    return Advance(cache_generation, list(kept.values()), loaded.ensembles, outer), changes
 
 
 def standing_columns(history: History, until: datetime) -> dict[str, Any]:
@@ -343,7 +345,7 @@ def standing_columns(history: History, until: datetime) -> dict[str, Any]:
     }
 
 
-def _columns(band: Band) -> dict[str, float]:
+def _columns(band: Interval) -> dict[str, float]:
     return {f"{name}_pct": value for name, value in band._asdict().items()}
 
 
@@ -433,7 +435,7 @@ def _stages(history: History) -> list[_Stage]:
     """A spool's way up to its last weighing, the same for all members."""
     last = spool_weighings.weighings_of(history)[-1].at
     batches = _batches(history, history.spool.received_at, last, shortened=False)
-    return [_Stage(batch[-1].end, batch[0].mass_g, joined(_airs(batch))) for batch in batches]
+    return [_Stage(batch[-1].end, batch[0].mass_g, join_airs(_airs(batch))) for batch in batches]
 
 
 def _at_weighings(history: History, stages: Sequence[_Stage], points: Array) -> list[Winding]:
@@ -454,9 +456,9 @@ def _start(history: History, points: Array, row: MoistureState | None) -> _State
     spool = history.spool
     if row is None:
         came = spool.received_at
-        return _State(came, received(spool, history.mass_at(came), points), Clock())
+        return _State(came, initial_winding(spool, history.mass_at(came), points), Clock())
     # Kept before a mass entry of that very time, which resizes the winding as it goes on.
-    winding = restored(spool, history.mass_at(row.at, before=True), points, bytes(row.memory))
+    winding = restore_winding(spool, history.mass_at(row.at, before=True), points, bytes(row.memory))
     return _State(row.at, winding, Clock(row.exposure_hours, row.dry_hours, row.heat_hours))
 
 
@@ -470,7 +472,7 @@ def _reached(
     states = dict(starts)
     batches = {pk: _batches(history, states[pk].at, until, shortened) for pk, history in histories.items()}
     while segments := {pk: found for pk in batches if (found := next(batches[pk], None))}:
-        windings = advanced(
+        windings = advance_windings(
             [
                 (states[pk].winding.resized(histories[pk].spool, found[0].mass_g), _airs(found))
                 for pk, found in segments.items()
@@ -497,12 +499,12 @@ def _batches(history: History, start: datetime, until: datetime, shortened: bool
         yield batch
 
 
-def _airs(segments: list[Segment]) -> list[Air]:
+def _airs(segments: list[Segment]) -> list[ConstantAir]:
     """In its unopened bag a spool exchanges nothing: no air at all."""
     return [
-        Air((s.end - s.start) / HOUR, s.air.temperature_c, s.air.rh_pct, s.moving_air)
+        ConstantAir((s.end - s.start) / HOUR, s.air.temperature_c, s.air.rh_pct, s.moving_air)
         for s in segments
-        if s.kind != exposure_hours.Air.UNOPENED
+        if s.kind != exposure_hours.Exposure.UNOPENED
     ]
 
 
@@ -519,7 +521,7 @@ def _why(history: History, at: datetime) -> list[str]:
     spool, polymer = history.spool, history.spool.feedstock.polymer
     why = []
     here = history.segment_at(at)
-    if here is not None and here.kind == exposure_hours.Air.UNOPENED:
+    if here is not None and here.kind == exposure_hours.Exposure.UNOPENED:
         why.append(f"In its unopened bag in {here.place}: it takes up and gives off nothing.")
     elif here is not None:
         air = f"{here.air.temperature_c:.0f} °C and {here.air.rh_pct:.0f} % RH"

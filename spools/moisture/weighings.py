@@ -90,7 +90,7 @@ def weighings_of(history: History) -> list[MassEntry]:
 def key(history: History) -> str:
     """A fingerprint of the weighings and what else shapes the members; empty for a spool never weighed.
 
-    Late facts that it does not show delete the row and all checkpoints, see checkpoints.forget_after.
+    Late facts that it does not show delete the row and all checkpoints, see checkpoints.invalidate_after.
     """
     row = getattr(history.spool, "ensemble", None)
     if history.trusted and row is not None:
@@ -203,7 +203,7 @@ def _core_courses(history: History, times: Sequence[datetime]) -> list[float]:
             until = min(at, segment.end)
             air, seconds = segment.air, (until - reached) / HOUR * 3600
             # In its unopened bag it breathes no air, see spools.exposure.
-            if segment.kind != exposure_hours.Air.UNOPENED:
+            if segment.kind != exposure_hours.Exposure.UNOPENED:
                 share = evidence.cardboard_after(share, seconds, air.temperature_c + ZERO_C, air.rh_pct / 100)
             reached = until
             if until == segment.end:

@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .air import ZERO_C, Array, heated_rh
-from .ensemble import Band, band, draw, first_points
+from .ensemble import Spread, draw, first_points, interval
 from .evidence import OF_BAND, PRINTED_SD, Load, Weighings, assimilate
 from .geometry import Geometry
 from .isotherm import Isotherm
 from .state import Material, State, outermost, resize, uniform
-from .winding import Lane, Surroundings, advance, joined
+from .winding import Lane, Surroundings, advance, join
 
 DAY_H = 24
 OUTER_KG = 0.05
@@ -30,7 +30,7 @@ LOOSE_KG = 0.003
 class Polymer:
     """What the catalogue says: bands, the isotherm's kind and shape, density, the drying temperature."""
 
-    bands: dict[str, Band]
+    bands: dict[str, Spread]
     isotherm: Isotherm
     density_kg_m3: float
     dry_c: float
@@ -65,7 +65,7 @@ def months(rng: np.random.Generator, polymer: Polymer) -> list[Event]:
     def days(count: float) -> list[Surroundings]:
         hours = np.arange(round(count * DAY_H))
         rh = room_rh + swing * np.sin(hours / DAY_H * 2 * np.pi) + 0.01 * rng.standard_normal(len(hours))
-        return joined([Surroundings(3600, 22 + ZERO_C, float(x)) for x in np.clip(rh, 0.05, 0.95)])
+        return join([Surroundings(3600, 22 + ZERO_C, float(x)) for x in np.clip(rh, 0.05, 0.95)])
 
     events = [Event([], rng.uniform(0.02, 0.1))]
     for _ in range(2):
@@ -137,7 +137,7 @@ def _told(weighings: int, truth: tuple[Geometry, State], now: tuple[Geometry, St
     held, width = [], []
     for mass_kg in (NET_KG, OUTER_KG):
         (true,) = 100 * outermost(truth[1], truth[0], mass_kg)
-        low, _, high = band(100 * outermost(now[1], now[0], mass_kg))
+        low, _, high = interval(100 * outermost(now[1], now[0], mass_kg))
         held.append(bool(low <= true <= high))
         width.append(high - low)
     return Told(weighings, (held[0], held[1]), (width[0], width[1]))

@@ -1,4 +1,4 @@
-"""What is not known about a spool: members drawn from the published bands, and how to speak of them."""
+"""What is not known about a spool: members drawn from published spreads, and their intervals."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ _Z = float(ndtri(0.95))
 
 
 @dataclass(frozen=True)
-class Band:
-    """A positive number that is known within a band: low and high are its 5 % and 95 % quantiles.
+class Spread:
+    """A positive number that is known within a spread: low and high are its 5 % and 95 % quantiles.
 
     Drawn as a two-piece log-normal: the logarithm is normal on either side of the median, with the two
     sides' own widths. Raises ValueError unless 0 < low <= median <= high.
@@ -29,10 +29,10 @@ class Band:
 
     def __post_init__(self) -> None:
         if not 0 < self.low <= self.median <= self.high:
-            raise ValueError(f"a band needs 0 < low <= median <= high, not {self}")
+            raise ValueError(f"a spread needs 0 < low <= median <= high, not {self}")
 
     def at(self, z: ArrayLike) -> Array:
-        """The band's value at a standard normal deviate, any shape."""
+        """The value at a standard normal deviate, any shape."""
         z = np.asarray(z, dtype=float)
         side = np.where(z < 0, np.log(self.median / self.low), np.log(self.high / self.median))
         return self.median * np.exp(z / _Z * side)
@@ -62,9 +62,9 @@ def first_points(dimensions: int, seed: str, members: int = MEMBERS) -> Array:
     return points
 
 
-def draw(bands: dict[str, Band], points: Array) -> dict[str, Array]:
-    """Members for each named number, (members,) each, at the points (members, number of bands)."""
-    return {name: band.at(points[:, i]) for i, (name, band) in enumerate(bands.items())}
+def draw(spreads: dict[str, Spread], points: Array) -> dict[str, Array]:
+    """Members for each named number, (members,) each, at the points (members, number of spreads)."""
+    return {name: spread.at(points[:, i]) for i, (name, spread) in enumerate(spreads.items())}
 
 
 def probability(values: ArrayLike, limit: float) -> float:
@@ -72,12 +72,12 @@ def probability(values: ArrayLike, limit: float) -> float:
     return float((np.asarray(values, dtype=float) > limit).mean())
 
 
-def band(values: ArrayLike) -> tuple[float, float, float]:
-    """The 10 %, 50 % and 90 % quantiles of the members: an 80 % band around the likely value."""
+def interval(values: ArrayLike) -> tuple[float, float, float]:
+    """The 10 %, 50 % and 90 % quantiles of the members: the 80 % range around the likely value."""
     low, middle, high = np.quantile(np.asarray(values, dtype=float), [0.1, 0.5, 0.9], method="hazen")
     return float(low), float(middle), float(high)
 
 
-def bands(values: Array) -> Array:
-    """band() of each row of members, (rows, 3)."""
+def intervals(values: Array) -> Array:
+    """interval() of each row of members, (rows, 3)."""
     return np.quantile(values, [0.1, 0.5, 0.9], axis=-1, method="hazen").T

@@ -30,7 +30,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from .air import Array
-from .ensemble import band, normal_points
+from .ensemble import interval, normal_points
 
 # The spread of a plus-or-minus, taken as a 90 % band.
 OF_BAND = 1 / float(ndtri(0.95))
@@ -150,11 +150,11 @@ def divided(first_water_kg: Array, water_kg: Array, weighings: Weighings, load: 
     filament = mixed(load.filament_kg - printed, filament=1, printed=-printed, unrecorded=-1)
     least, most = np.quantile(filament, [0.01, 0.99])
     return Divided(
-        filament=band(filament),
+        filament=interval(filament),
         surely=(float(least), float(most)),
-        water=band(water_kg[-1]),
-        core=band(mixed(load.core_kg + load.core_water_kg * course, core=1, core_water=course)),
-        printed_share=band(mixed(1.0, printed=1)),
+        water=interval(water_kg[-1]),
+        core=interval(mixed(load.core_kg + load.core_water_kg * course, core=1, core_water=course)),
+        printed_share=interval(mixed(1.0, printed=1)),
         unexplained_kg=unexplained.tolist(),
     )
 

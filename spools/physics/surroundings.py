@@ -50,10 +50,10 @@ class Surroundings:
         return self.rh if self.end_rh is None else self.end_rh
 
 
-def joined(airs: Sequence[Surroundings]) -> list[Surroundings]:
-    """Stretches of constant air, joined as far as a straight line tells them.
+def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
+    """Stretches of constant air, joined as far as a straight line describes them.
 
-    Each joined stretch follows the least-squares lines through the temperatures and humidities of what it
+    each joined stretch follows the least-squares lines through the temperatures and humidities of what it
     stands for, and misses none of them by more than the tolerances above. Greedy, from the start.
     """
     airs = [air for air in airs if air.duration_s > 0]

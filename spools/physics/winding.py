@@ -29,7 +29,7 @@ from .air import Array
 from .geometry import Geometry
 from .isotherm import KINDS, Isotherm
 from .state import Material, State, outermost, resize, uniform
-from .surroundings import Surroundings, joined
+from .surroundings import Surroundings, join
 
 __all__ = [
     "Geometry",
@@ -39,7 +39,7 @@ __all__ = [
     "State",
     "Surroundings",
     "advance",
-    "joined",
+    "join",
     "outermost",
     "resize",
     "uniform",

@@ -15,7 +15,7 @@ from spools.drying.runs import SMALL_JOB_G
 from spools.models import DryingRun, Polymer
 from spools.moisture.history import least_drying_hours
 from spools.moisture.state import Moisture, moisture_of
-from spools.physics_inputs import Air, hours_until
+from spools.physics_inputs import ConstantAir, hours_until
 from spools.wording import format_duration, format_number, format_time
 
 Kind = Reminder.Kind
@@ -61,7 +61,7 @@ def _hours_until_wet(
     for run in runs:
         room, limit_pct = airs[run.dryer_id], catalogue_values.value(run.spool.feedstock, "limit_hold_pct")
         assert limit_pct is not None
-        lanes.append((moistures[run.spool_id].winding, Air(0.0, room.temperature_c, room.rh_pct)))
+        lanes.append((moistures[run.spool_id].winding, ConstantAir(0.0, room.temperature_c, room.rh_pct)))
         limits_pct.append(limit_pct)
     hours = hours_until(lanes, limits_pct, SMALL_JOB_G, KEEPING_LOOKS_H, below=False)
     return dict(zip((run.pk for run in runs), hours, strict=True))

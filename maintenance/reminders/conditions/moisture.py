@@ -17,8 +17,8 @@ from spools.inventory import ledger
 from spools.inventory.queries import share
 from spools.models import DryingRun, Feedstock, MassEntry, Place, Spool, Stay
 from spools.moisture import state as moisture_state
-from spools.moisture.state import Band, moisture_of
-from spools.physics_inputs import Air, hours_until
+from spools.moisture.state import Interval, moisture_of
+from spools.physics_inputs import ConstantAir, hours_until
 from spools.wording import format_day, format_duration, format_number
 
 Kind = Reminder.Kind
@@ -41,7 +41,7 @@ class Turns(NamedTuple):
     """The outer turns of a spool: the chance that they are over the limit that prints well, their band, %."""
 
     over: float
-    band: Band
+    band: Interval
     limit_pct: float
 
 
@@ -106,7 +106,7 @@ def hours_until_wet(
     for spool in spools:
         here = moistures[spool.pk].history.segment_at(now)
         assert here is not None
-        air = Air(0.0, here.air.temperature_c, here.air.rh_pct, here.moving_air)
+        air = ConstantAir(0.0, here.air.temperature_c, here.air.rh_pct, here.moving_air)
         lanes.append((moistures[spool.pk].winding, air))
     limits_pct = [turns[spool.pk].limit_pct for spool in spools]
     hours = hours_until(lanes, limits_pct, SMALL_JOB_G, LOOKS_H, below=False, share=WET)

@@ -44,7 +44,7 @@ from spools.inventory.ledger import Amount, remaining_of
 from spools.inventory.queries import with_materials
 from spools.models import Place, PlannedDrying, Reading, Spool, WantedPrint
 from spools.moisture.state import Moisture, moisture_of
-from spools.physics_inputs import DOUBT, Air, Winding, advanced, hours_until
+from spools.physics_inputs import DOUBT, ConstantAir, Winding, advance_windings, hours_until
 from spools.wording import format_time
 
 SLOT = timedelta(minutes=SLOT_MINUTES)
@@ -193,8 +193,8 @@ def alone_at(
     winding = moisture_of([spool], start)[spool.pk].winding
     room = room_airs([dryer], start)[dryer.pk]
 
-    def hot(celsius: float, hours: float = 0.0) -> Air:
-        return Air(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
+    def hot(celsius: float, hours: float = 0.0) -> ConstantAir:
+        return ConstantAir(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
 
     first = None
     if set_point_c > own.start_c:
@@ -207,7 +207,7 @@ def alone_at(
                 {"set_point_c": f"{set_point_c:g} °C is too hot for it while wet: take a lower set point."}
             )
         first = First(first_c, math.ceil(needed * 4) / 4 + plans.IN_HAND_H)
-        (winding,) = advanced([(winding, [hot(*first)])])
+        (winding,) = advance_windings([(winding, [hot(*first)])])
     target_pct = default_target_pct(spool)
     (hours,) = hours_until(
         [(winding, hot(set_point_c))], [target_pct], mass_g, plans.DRYING_LOOKS_H, below=True
@@ -257,7 +257,7 @@ class _Gathering:
         self.store = storage()
 
     def _moisture(self, spools: Iterable[Spool], slot: int) -> dict[int, Moisture]:
-        return moisture_of(spools, self.begin + slot * SLOT, whole=True)
+        return moisture_of(spools, self.begin + slot * SLOT, preloaded=True)
 
     def _around(self, spool: Spool) -> set[int]:
         """The places whose readings count for it: where it is, and all dryers that it may go to."""
@@ -422,14 +422,14 @@ class _Gathering:
                 0,
                 end,
                 max(end, min(self.slots, self._most(run.spool, run.set_point_c, had, states[run.spool_id]))),
-                None if dry is None else self._keeps(run.spool, advanced([(winding, [air])])[0]),
+                None if dry is None else self._keeps(run.spool, advance_windings([(winding, [air])])[0]),
             )
         return found
 
     def _pinned(self, one: PlannedDrying, placed: Placed) -> Fixed:
         state = moisture_of([one.spool], one.start)[one.spool_id]
         airs = [self._air(0, one.dryer, celsius, hours) for celsius, hours in one.stages]
-        (dried,) = advanced([(state.winding, airs)])
+        (dried,) = advance_windings([(state.winding, airs)])
         good = (dried.outer_pct(one.mass_g) > one.target_pct).mean() <= DOUBT
         return Fixed(
             one.dryer_id,
@@ -445,9 +445,9 @@ class _Gathering:
 
     # How long things take
 
-    def _air(self, bound: int, dryer: Place, celsius: float, hours: float = 0.0) -> Air:
+    def _air(self, bound: int, dryer: Place, celsius: float, hours: float = 0.0) -> ConstantAir:
         room = self.rooms[bound][dryer.pk]
-        return Air(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
+        return ConstantAir(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
 
     def _good_until(self, spool: Spool) -> int:
         """The last slot in which a spool is good where it is; -1 when it is not good now."""
@@ -470,10 +470,10 @@ class _Gathering:
         there = state.history.segment_at(state.at)
         if there is None:
             return bound
-        air = Air(0.0, there.air.temperature_c, there.air.rh_pct, there.moving_air)
+        air = ConstantAir(0.0, there.air.temperature_c, there.air.rh_pct, there.moving_air)
         return min(following - 1, bound + self._good_for(spool, state.winding, air))
 
-    def _good_for(self, spool: Spool, winding: Winding, air: Air) -> int:
+    def _good_for(self, spool: Spool, winding: Winding, air: ConstantAir) -> int:
         """Slots that it surely stays good in an air; all that are planned when it is longer.
 
         One less, for what is due between two slots.
@@ -490,7 +490,7 @@ class _Gathering:
         if self.store is None:
             return 0
         place, climate = self.store
-        air = Air(0.0, climate.temperature_c, climate.rh_pct, place.moved_air)
+        air = ConstantAir(0.0, climate.temperature_c, climate.rh_pct, place.moved_air)
         return self._good_for(spool, dried, air)
 
     def _most(self, spool: Spool, set_point_c: float, had: list[heat_budget.Stage], state: Moisture) -> int:
@@ -609,7 +609,7 @@ class _Gathering:
             first_h = one.first_hours.get(bound, math.inf)
             firsts = [] if math.isinf(first_h) else [self._air(bound, one.dryer, one.first_c or 0.0, first_h)]
             lanes.append((states[one.spool.pk].winding, firsts))
-        return advanced(lanes)
+        return advance_windings(lanes)
 
     def _keep_hours(self, alike: Sequence[_Try], bound: int, hours: float | None) -> None:
         first = alike[0]
@@ -656,7 +656,7 @@ class _Gathering:
             if one.first_c is not None:
                 airs.insert(0, self._air(bound, one.dryer, one.first_c, first_h))
             lanes.append((self.states[bound][one.spool.pk].winding, airs))
-        return min(self._keeps(one.spool, dried) for dried in advanced(lanes))
+        return min(self._keeps(one.spool, dried) for dried in advance_windings(lanes))
 
     def _why_none(self, spool: Spool, tries: Sequence[_Try]) -> str:
         """Why no drying makes a spool good."""

@@ -20,7 +20,7 @@ from spools.drying.week.problem import Hands, capacity_of, smell_of, storage
 from spools.inventory.ledger import remaining_of
 from spools.models import DryingRun, Place, PlannedDrying, PlannedPrint, Spool, WeekPlan
 from spools.moisture.state import moisture_of
-from spools.physics_inputs import DOUBT, Air, Winding, advanced
+from spools.physics_inputs import DOUBT, ConstantAir, Winding, advance_windings
 from spools.wording import format_time
 
 # A spool may go in that much later than planned.
@@ -175,7 +175,7 @@ def _dried(dryings: Sequence[PlannedDrying], now: datetime) -> tuple[dict[int, W
         start = max(now, one.start)
         state = moisture_of([one.spool], start)[one.spool_id]
         room = room_airs([one.dryer], start)[one.dryer_id]
-        (dried,) = advanced([(state.winding, [_heated(room, *stage) for stage in one.stages])])
+        (dried,) = advance_windings([(state.winding, [_heated(room, *stage) for stage in one.stages])])
         windings[one.spool_id] = dried
         over = float((dried.outer_pct(one.mass_g) > one.target_pct).mean())
         if over > DOUBT:
@@ -190,8 +190,8 @@ def _dried(dryings: Sequence[PlannedDrying], now: datetime) -> tuple[dict[int, W
     return windings, faults
 
 
-def _heated(room: Climate, celsius: float, hours: float) -> Air:
-    return Air(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
+def _heated(room: Climate, celsius: float, hours: float) -> ConstantAir:
+    return ConstantAir(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
 
 
 def _prints(
@@ -256,4 +256,6 @@ def _kept(dried: Winding, out: datetime, until: datetime) -> Winding:
         return dried
     place, climate = where
     hours = (until - out) / timedelta(hours=1)
-    return advanced([(dried, [Air(hours, climate.temperature_c, climate.rh_pct, place.moved_air)])])[0]
+    return advance_windings(
+        [(dried, [ConstantAir(hours, climate.temperature_c, climate.rh_pct, place.moved_air)])]
+    )[0]

@@ -5,7 +5,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from spools.models import Polymer
 from spools.physics import calibration
-from spools.physics.ensemble import Band
+from spools.physics.ensemble import Spread
 from spools.physics.isotherm import Isotherm
 from spools.physics_inputs import SEALED
 
@@ -54,10 +54,10 @@ class Command(BaseCommand):
 
 def _known(polymer: Polymer) -> calibration.Polymer:
     bands = {
-        "w50_pct": Band(polymer.w50_low, polymer.w50_pct, polymer.w50_high),
-        "d23_m2_s": Band(polymer.d23_low, polymer.d23_m2_s, polymer.d23_high),
-        "e_d_kj_mol": Band(polymer.e_d_low, polymer.e_d_kj_mol, polymer.e_d_high),
-        "start_rh": Band(*SEALED),
+        "w50_pct": Spread(polymer.w50_low, polymer.w50_pct, polymer.w50_high),
+        "d23_m2_s": Spread(polymer.d23_low, polymer.d23_m2_s, polymer.d23_high),
+        "e_d_kj_mol": Spread(polymer.e_d_low, polymer.e_d_kj_mol, polymer.e_d_high),
+        "start_rh": Spread(*SEALED),
     }
     shape = {"c": polymer.gab_c, "k": polymer.gab_k} if polymer.gab_c and polymer.gab_k else {}
     density = 1000 * polymer.density_g_cm3

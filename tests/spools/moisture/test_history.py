@@ -13,8 +13,8 @@ from spools.air.climate import record_readings
 from spools.air.hourly import HOUR, Readings
 from spools.drying import runs as drying_runs
 from spools.inventory import ledger, moves
-from spools.moisture import exposure_hours
 from spools.moisture import history as moisture_history
+from spools.moisture.exposure_hours import Exposure
 from tests.spools.conftest import receive
 
 pytestmark = pytest.mark.django_db
@@ -70,16 +70,12 @@ def test_a_drying_run_heats_the_air_of_the_room_and_moves_it(nylon, shelf, dryer
     (run,) = drying_runs.start_drying([spool], dryer, 60, at=at(5))
     drying_runs.finish_drying(run, place=dryer, at=at(13))
     inside = [s for s in segments(spool, at(20)) if at(5) <= s.start < at(13)]
-    assert {(s.air.temperature_c, s.moving_air, s.kind) for s in inside} == {
-        (60, True, exposure_hours.Air.DRYING)
-    }
+    assert {(s.air.temperature_c, s.moving_air, s.kind) for s in inside} == {(60, True, Exposure.DRYING)}
     assert [s.air.rh_pct for s in inside] == pytest.approx([7.95] * len(inside), abs=0.03)
     assert (inside[0].start, inside[-1].end) == (at(5), at(13))
     # Without a run the dryer holds the air of its room.
     after = [s for s in segments(spool, at(20)) if s.start >= at(13)]
-    assert {(s.air.temperature_c, s.moving_air, s.kind) for s in after} == {
-        (25, False, exposure_hours.Air.EXPOSED)
-    }
+    assert {(s.air.temperature_c, s.moving_air, s.kind) for s in after} == {(25, False, Exposure.EXPOSED)}
 
 
 # PA6 (polymers.csv): 80 °C, 12-16 h; the dryer may be 5 K off.
@@ -99,12 +95,12 @@ def test_what_counts_for_the_clock(nylon, bag, box, shelf):
     record_readings(box, [(at(h), 22, 15) for h in range(20, 31)], origin="api")
     moves.move_spool(spool, bag, at=at(60))
     kinds = [(s.start, s.kind) for s in segments(spool, at(70))]
-    assert [kind for start, kind in kinds if start < at(10)] == [exposure_hours.Air.UNOPENED]
+    assert [kind for start, kind in kinds if start < at(10)] == [Exposure.UNOPENED]
     # A dry box is dry storage while measured so, not for what is assumed of it; an opened bag neither.
-    dry = [start for start, kind in kinds if kind == exposure_hours.Air.DRY]
+    dry = [start for start, kind in kinds if kind == Exposure.DRY]
     assert (min(dry), max(dry)) == (at(20).replace(minute=0), at(31).replace(minute=0))
-    assert {kind for start, kind in kinds if start >= at(60)} == {exposure_hours.Air.EXPOSED}
-    assert segments(receive(nylon, bag, at=START, sealed=False), at(9))[0].kind == exposure_hours.Air.EXPOSED
+    assert {kind for start, kind in kinds if start >= at(60)} == {Exposure.EXPOSED}
+    assert segments(receive(nylon, bag, at=START, sealed=False), at(9))[0].kind == Exposure.EXPOSED
 
 
 def test_mass_entries_cut_and_the_winding_shrinks(nylon, shelf):

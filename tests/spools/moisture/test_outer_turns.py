@@ -53,7 +53,7 @@ def test_what_is_stored_is_what_is_computed_for_that_hour(nylon, pla, shelf, bag
     with django_assert_num_queries(3):
         stored = moisture_state.outer_turns(spools)
     assert stored == computed(spools, when)
-    assert moisture_state.behind(at(NOW_H)) == []
+    assert moisture_state.find_stale(at(NOW_H)) == []
     OuterTurns.objects.all().delete()
     assert moisture_state.rebuild(spools) == []
     assert moisture_state.outer_turns(spools) == stored
@@ -76,7 +76,7 @@ def test_a_fact_makes_it_stale_until_it_is_computed_anew(nylon, shelf, box, drye
     FACTS[fact](spool, {"shelf": shelf, "box": box, "dryer": dryer})
     assert set(OuterTurns.objects.values_list("spool", flat=True)) == {other.pk}
     assert moisture_state.outer_turns([spool]) == computed([spool], at(NOW_H))
-    assert moisture_state.behind(at(NOW_H)) == [spool.pk]
+    assert moisture_state.find_stale(at(NOW_H)) == [spool.pk]
     moisture_state.advance([spool])
     # Of an hour in which something happened nothing is stored before it is over.
     assert OuterTurns.objects.filter(spool=spool).exists() == ("late" in fact)
@@ -100,7 +100,7 @@ def test_another_assumption_makes_all_stale(nylon, shelf):
     Place.objects.filter(pk=shelf.pk).update(assumed_rh_pct=50)
     Polymer.objects.filter(name="PA6").update(limit_clear_pct=0.01)
     assert moisture_state.outer_turns([spool])[spool.pk].over_clear == 1
-    assert moisture_state.behind(at(NOW_H)) == [spool.pk]
+    assert moisture_state.find_stale(at(NOW_H)) == [spool.pk]
 
 
 def test_it_grows_old(nylon, shelf, clock):
@@ -111,7 +111,7 @@ def test_it_grows_old(nylon, shelf, clock):
     assert kept != computed([spool], at(NOW_H + 5))
     clock.shift(timedelta(hours=6))
     assert moisture_state.outer_turns([spool]) == computed([spool], at(NOW_H + 11))
-    assert moisture_state.behind(at(NOW_H + 11)) == [spool.pk]
+    assert moisture_state.find_stale(at(NOW_H + 11)) == [spool.pk]
 
 
 def test_in_each_hour_a_sixth_of_the_spools_have_their_turn(pla, shelf, clock):
@@ -119,21 +119,21 @@ def test_in_each_hour_a_sixth_of_the_spools_have_their_turn(pla, shelf, clock):
     moisture_state.advance(spools)
     for _ in range(12):
         clock.shift(timedelta(hours=1))
-        ids = moisture_state.behind(timezone.now())
+        ids = moisture_state.find_stale(timezone.now())
         assert len(ids) == 2
         moisture_state.advance([spool for spool in spools if spool.pk in ids])
-        assert moisture_state.behind(timezone.now()) == []
+        assert moisture_state.find_stale(timezone.now()) == []
         oldest = OuterTurns.objects.earliest("at").at
         assert timezone.now() - oldest < timedelta(hours=6)
     clock.shift(timedelta(hours=6))
-    assert len(moisture_state.behind(timezone.now())) == 12
+    assert len(moisture_state.find_stale(timezone.now())) == 12
 
 
 def test_what_a_fast_clock_stored_is_not_believed(nylon, shelf, clock):
     spool = receive(nylon, shelf, at=START)
     moisture_state.advance([spool], at(NOW_H + 700))
     assert moisture_state.outer_turns([spool]) == computed([spool], at(NOW_H))
-    assert moisture_state.behind(at(NOW_H)) == [spool.pk]
+    assert moisture_state.find_stale(at(NOW_H)) == [spool.pk]
 
 
 def test_a_trusted_spool_continues_as_one_that_is_looked_through(nylon, shelf, clock):

@@ -39,7 +39,7 @@ def swept(spools: int, machines: int) -> list[int]:
         quarter = big_shop.NOW.replace(minute=0)
         assert MoistureState.objects.filter(at=quarter).count() == spools
         assert OuterTurns.objects.filter(at=quarter).count() == spools
-        assert moisture_state.behind(big_shop.NOW) == []
+        assert moisture_state.find_stale(big_shop.NOW) == []
         clock.shift(timedelta(minutes=15))
         with CaptureQueriesContext(connection) as queries:
             run_due(queue="moisture")

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spools.physics.ensemble import band, first_points
+from spools.physics.ensemble import first_points, interval
 from spools.physics.evidence import (
     MODEL_ERROR,
     OF_STEP,
@@ -60,10 +60,10 @@ def test_weighings_around_a_drying_tell_the_water_that_left():
 
     seen = weighings([1.290, 1.268])
     moved = assimilate(points, water(points), water, seen, LOAD, "loss")
-    low, likely, high = band(water(moved)[0] - water(moved)[1])
+    low, likely, high = interval(water(moved)[0] - water(moved)[1])
     assert low < 0.022 < high
     assert likely == pytest.approx(0.022, abs=0.001)
-    assert high - low < 0.0045 < 0.5 * (band(water(points)[0])[2] - band(water(points)[0])[0])
+    assert high - low < 0.0045 < 0.5 * (interval(water(points)[0])[2] - interval(water(points)[0])[0])
 
 
 def test_a_finer_scale_tells_more():
@@ -71,7 +71,7 @@ def test_a_finer_scale_tells_more():
     water = straight([[0.006], [0.0]], [0.012, 0.001])
     widths = [
         np.ptp(
-            band(
+            interval(
                 water(
                     assimilate(points, water(points), water, weighings([1.266, 1.251], step=step), LOAD, "f")
                 )[0]
@@ -102,7 +102,7 @@ def test_a_step_that_nothing_explains_is_no_news_of_the_water(off):
         "s",
     )
     with_slip = assimilate(points, water(points), water, slip, LOAD, "s")
-    np.testing.assert_allclose(band(with_slip[:, 0]), band(alone[:, 0]), atol=0.35)
+    np.testing.assert_allclose(interval(with_slip[:, 0]), interval(alone[:, 0]), atol=0.35)
     # The amount follows the scale.
     assert told.filament[1] == pytest.approx(1.0 + off, abs=0.02)
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from spools.physics.isotherm import Isotherm
 from spools.physics.surroundings import RH_TOLERANCE, TEMPERATURE_TOLERANCE_K
-from spools.physics.winding import Geometry, Lane, Material, Surroundings, advance, joined, uniform
+from spools.physics.winding import Geometry, Lane, Material, Surroundings, advance, join, uniform
 
 airs = st.lists(
     st.builds(
@@ -23,9 +23,10 @@ airs = st.lists(
 )
 
 
+@settings(deadline=None)
 @given(airs)
 def test_time_and_mean_air_stay_and_no_line_misses_by_more_than_it_may(short):
-    long = joined(short)
+    long = join(short)
     assert sum(a.duration_s for a in long) == pytest.approx(sum(a.duration_s for a in short))
     for first, later in (("temperature_k", "later_temperature_k"), ("rh", "later_rh")):
         told = sum(a.duration_s * (getattr(a, first) + getattr(a, later)) / 2 for a in long)
@@ -64,7 +65,7 @@ def test_a_spool_takes_up_the_same_from_joined_air(kind):
     kelvin = 295 + 3 * np.sin(hours / 24 * 2 * np.pi)
     each = [Surroundings(3600, float(t), float(h)) for t, h in zip(kelvin, rh, strict=True)]
     lane = Lane(geometry, material, uniform(geometry, material, 0.005, 295.0), each)
-    fewer = replace(lane, surroundings=joined(each))
+    fewer = replace(lane, surroundings=join(each))
     assert len(fewer.surroundings) < 60
     exact, quick = advance([lane, fewer])
     way = material.isotherm.equilibrium(0.5) - 0.005
