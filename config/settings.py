@@ -21,9 +21,9 @@ def _list(name: str, default: str = "") -> list[str]:
     return [item.strip() for item in os.environ.get(name, default).split(",") if item.strip()]
 
 
-def _refuse(name: str, way_out: str) -> SystemExit:
+def _refuse(name: str, remedy: str) -> SystemExit:
     """Ends the program with one sentence: settings are read before anything could show a better page."""
-    return SystemExit(f"{name} is {os.environ.get(name, '')!r}: {way_out}")
+    return SystemExit(f"{name} is {os.environ.get(name, '')!r}: {remedy}")
 
 
 def _whole_number(name: str, default: int) -> int:

@@ -216,7 +216,7 @@ def _row(
 ) -> LaterRow:
     other = _other_hold(of, machines, verdicts)
     if other is not None:
-        return LaterRow(material, of.spool, None, None, None, f"{other.sentence} {other.way_out}".strip())
+        return LaterRow(material, of.spool, None, None, None, f"{other.sentence} {other.remedy}".strip())
     if dried is None:
         return LaterRow(material, of.spool, None, None, None, "is too wet, and there is no dryer here.")
     dryer, plan = dried

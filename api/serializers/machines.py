@@ -15,7 +15,7 @@ class CheckSerializer(serializers.Serializer):
     name = serializers.CharField()
     state = serializers.ChoiceField(["clear", "caution", "hold"])
     sentence = serializers.CharField()
-    way_out = serializers.CharField(allow_blank=True)
+    remedy = serializers.CharField(allow_blank=True)
     action = serializers.CharField(allow_blank=True)
 
 

@@ -15,7 +15,7 @@ class ReminderSerializer(ModelSerializer):
             "cause",
             "title",
             "why",
-            "way_out",
+            "remedy",
             "spool",
             "part",
             "toolhead",

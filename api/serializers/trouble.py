@@ -24,7 +24,7 @@ class FindingSerializer(serializers.Serializer):
     score = Number(help_text="log-odds; rests on experience: compare it within this report only")
     lines = LineSerializer(many=True)
     test = serializers.CharField(help_text="the quickest test that settles it")
-    way_out = serializers.CharField()
+    remedy = serializers.CharField()
 
 
 class OutcomeSerializer(ModelSerializer):

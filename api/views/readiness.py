@@ -27,7 +27,7 @@ def judged(pairs: list[tuple[Toolhead, Spool]], job: JobAsked | None = None) -> 
 
 
 class Readiness(Endpoint):
-    """May this spool be printed on this toolhead, now, for this job? With reasons and ways out."""
+    """May this spool be printed on this toolhead, now, for this job? With reasons and remedies."""
 
     pagination_class = None
     filter_backends: list = []

@@ -26,11 +26,11 @@ FROM_MODERATE = 0.5
 
 @dataclass(frozen=True)
 class Reading:
-    """cause: one of the words above; sentence: the reason with its numbers; way_out: what to do."""
+    """cause: one of the words above; sentence: the reason with its numbers; remedy: what to do."""
 
     cause: str
     sentence: str
-    way_out: str = ""
+    remedy: str = ""
 
 
 def read(curve: Curve, baseline: Curve | None = None) -> Reading:

@@ -89,7 +89,7 @@ def refuse_hold(found: Verdict, override_reason: str, done: str) -> None:
         worst = found.reasons[0]
         raise ValidationError(
             {
-                "override_reason": f"On hold: {worst.sentence} {worst.way_out} "
+                "override_reason": f"On hold: {worst.sentence} {worst.remedy} "
                 f"It can be {done} all the same with a reason, which is kept."
             }
         )

@@ -1156,7 +1156,7 @@ class Migration(migrations.Migration):
                 ),
                 ("title", models.CharField(max_length=160)),
                 ("why", models.CharField(help_text="the number and the limit", max_length=300)),
-                ("way_out", models.CharField(max_length=200)),
+                ("remedy", models.CharField(max_length=200)),
                 (
                     "spool",
                     models.ForeignKey(

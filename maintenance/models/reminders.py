@@ -37,7 +37,7 @@ class Reminder(models.Model):
     )
     title = models.CharField(max_length=160)
     why = models.CharField(max_length=300, help_text="the number and the limit")
-    way_out = models.CharField(max_length=200)
+    remedy = models.CharField(max_length=200)
     spool = models.ForeignKey(Spool, models.CASCADE, null=True, blank=True, related_name="reminders")
     part = models.ForeignKey(Part, models.CASCADE, null=True, blank=True, related_name="reminders")
     toolhead = models.ForeignKey(Toolhead, models.CASCADE, null=True, blank=True, related_name="reminders")

@@ -193,7 +193,7 @@ def dryers_here() -> Dryers:
 def known_of(
     spools: Iterable[Spool], dryers: Dryers, at: datetime | None = None, *, preloaded: bool = False
 ) -> dict[int, Known]:
-    """What is known of spools, by their ids; dryers: all of the shop, for the way out.
+    """What is known of spools, by their ids; dryers: all of the shop, for the remedy.
 
     preloaded: as for moisture_of.
     """
@@ -264,7 +264,7 @@ def _situation(
     spool, toolhead = of.spool, machine.toolhead
     feedstock = spool.feedstock
     polymer, filler = feedstock.polymer, feedstock.filler
-    drying, drying_way_out = _in_the_dryer(of.run)
+    drying, drying_remedy = _in_the_dryer(of.run)
     hot_end, services = _services(machine, spool, job)
     return Situation(
         spool=pretty(spool.code),
@@ -297,7 +297,7 @@ def _situation(
         filler_high_hv=filler.hardness_high_hv if filler else 0.0,
         parts={role: _fitted(part, of.filament, job) for role, part in machine.parts.items()},
         drying=drying,
-        drying_way_out=drying_way_out,
+        drying_remedy=drying_remedy,
         dry_advice=of.dry_advice,
         max_flow_mm3_s=job.max_flow_mm3_s,
         retractions=job.retractions,
@@ -363,7 +363,7 @@ def _fitted(part: Aged, filament: Filament, job: JobAsked) -> Fitted:
 
 
 def _in_the_dryer(run: DryingRun | None) -> tuple[str, str]:
-    """That it is in a drying run, in words, and the way out; two empty texts when it is not."""
+    """That it is in a drying run, in words, and the remedy; two empty texts when it is not."""
     if run is None:
         return "", ""
     sentence = f"It dries in {run.dryer} at {run.temperatures}, planned until {format_time(run.planned_end)}."

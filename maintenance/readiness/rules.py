@@ -41,7 +41,7 @@ FUMES = {"styrene", "caprolactam", "methyl methacrylate"}
 class Check:
     """One answer: its state, a sentence with number and limit, and what to do about it.
 
-    action: what the way out is, for a button: "dry", "weigh", "replace", "fit", "wait", "other_printer",
+    action: the remedy as a key, for a button: "dry", "weigh", "replace", "fit", "wait", "other_printer",
     "other_spool", "change_job", "check_flow", "ventilate", "service", "clean" or "purge"; "" where nothing
     needs doing.
     """
@@ -49,7 +49,7 @@ class Check:
     name: str
     state: str
     sentence: str
-    way_out: str = ""
+    remedy: str = ""
     action: str = ""
 
 
@@ -158,7 +158,7 @@ class Situation:
     filler_high_hv: float = 0.0
     parts: dict[str, Fitted] = field(default_factory=dict)
     drying: str = ""
-    drying_way_out: str = ""
+    drying_remedy: str = ""
     dry_advice: str = ""
     max_flow_mm3_s: float | None = None
     flow: FlowSeen | None = None
@@ -180,7 +180,7 @@ def judge(situation: Situation) -> Verdict:
 def drying(s: Situation) -> Check | None:
     if not s.drying:
         return Check("drying", CLEAR, f"Spool {s.spool} is in no drying run.")
-    return Check("drying", HOLD, s.drying, s.drying_way_out, "wait")
+    return Check("drying", HOLD, s.drying, s.drying_remedy, "wait")
 
 
 def moisture(s: Situation) -> Check:
@@ -247,23 +247,23 @@ def gear_abrasion(s: Situation) -> Check | None:
     return _cut_by_filler(s, "gears", gears, CAUTION, "Fit hardened drive gears.")
 
 
-def _cut_by_filler(s: Situation, name: str, part: Fitted, when_cut: str, way_out: str) -> Check:
+def _cut_by_filler(s: Situation, name: str, part: Fitted, when_cut: str, remedy: str) -> Check:
     if not s.filler:
         return Check(name, CLEAR, f"{s.polymer} without hard filler passes the {part.name}.")
     if part.hardness_hv is None:
         sentence = (
             f"The hardness of the {part.name} is not known; {s.filler} ({s.filler_hv:.0f} HV) may cut it."
         )
-        return Check(name, CAUTION, sentence, f"{way_out} Or add its hardness to the catalogue.", "replace")
+        return Check(name, CAUTION, sentence, f"{remedy} Or add its hardness to the catalogue.", "replace")
     limit_hv = CUTTING_RATIO * part.hardness_hv
     limit = f"from {limit_hv:.0f} HV on it cuts the {part.name} ({part.hardness_hv:.0f} HV)"
     if cuts(s.filler_hv, part.hardness_hv):
         return Check(
-            name, when_cut, f"{s.filler.capitalize()} has {s.filler_hv:.0f} HV; {limit}.", way_out, "replace"
+            name, when_cut, f"{s.filler.capitalize()} has {s.filler_hv:.0f} HV; {limit}.", remedy, "replace"
         )
     if cuts(s.filler_high_hv, part.hardness_hv):
         sentence = f"{s.filler.capitalize()} may have up to {s.filler_high_hv:.0f} HV; {limit}."
-        return Check(name, CAUTION, sentence, way_out, "replace")
+        return Check(name, CAUTION, sentence, remedy, "replace")
     return Check(name, CLEAR, f"{s.filler.capitalize()} has {s.filler_hv:.0f} HV; only {limit}.")
 
 
@@ -398,15 +398,15 @@ def residue(s: Situation) -> Check | None:
     """Leftovers of a hotter material, and hot hours since the hot end was cleaned."""
     if s.hot_end is None and s.change is None:
         return None
-    sentences, ways_out, action = [], [], ""
+    sentences, remedies, action = [], [], ""
     if s.change is not None and s.change.matters:
-        sentences, ways_out, action = [s.change.sentence], [s.change.way_out], "purge"
+        sentences, remedies, action = [s.change.sentence], [s.change.remedy], "purge"
     if s.hot_end is not None and s.hot_end.due_in_job:
         sentences.append(_since(s.hot_end))
-        ways_out.append("Clean the hot end and record it.")
+        remedies.append("Clean the hot end and record it.")
         action = action or "clean"
     if sentences:
-        return Check("residue", CAUTION, " ".join(sentences), " ".join(ways_out), action)
+        return Check("residue", CAUTION, " ".join(sentences), " ".join(remedies), action)
     last = s.change.sentence if s.change is not None else ""
     count = _since(s.hot_end) if s.hot_end is not None else ""
     return Check("residue", CLEAR, f"{count} {last}".strip())
@@ -445,8 +445,8 @@ def diameter(s: Situation) -> Check | None:
     )
     if abs(s.job_diameter_mm - s.diameter_mm) <= SAME_DIAMETER_MM:
         return Check("diameter", CLEAR, sentence)
-    way_out = "Take another spool, or read the file again for this diameter if it was made for it."
-    return Check("diameter", HOLD, sentence, way_out, "other_spool")
+    remedy = "Take another spool, or read the file again for this diameter if it was made for it."
+    return Check("diameter", HOLD, sentence, remedy, "other_spool")
 
 
 def retraction(s: Situation) -> Check | None:

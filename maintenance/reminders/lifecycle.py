@@ -36,12 +36,12 @@ PEACE = timedelta(hours=24)
 # Their causes say since when (found.Found.want): done once, they rest until something new happens.
 SETTLED_ONCE = {Kind.DRYER_UP, Kind.HEAT, Kind.SENSOR}
 LONGEST_SNOOZE = timedelta(days=366)
-LONGEST = {"title": 160, "why": 300, "way_out": 200}
+LONGEST = {"title": 160, "why": 300, "remedy": 200}
 LARGEST_AMOUNT = 1e6
 # Numbers are kept about as exactly as they are told, so that a sweep writes little where little has changed.
 AMOUNT_DIGITS = 3
 # What a sweep may say anew of an open reminder.
-SAID = ["title", "why", "way_out", "due_at", "amount", "amount_unit", "amount_falls"]
+SAID = ["title", "why", "remedy", "due_at", "amount", "amount_unit", "amount_falls"]
 LIFE = ["escalated_at", "snoozed_until", "snoozed_until_amount"]
 SWEEPS = 7_203_115  # any number that no other advisory lock of this database has
 

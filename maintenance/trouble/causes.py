@@ -32,7 +32,7 @@ class Cause:
 
     signs: Mapping[str, float]
     test: str
-    way_out: str
+    remedy: str
     act: str = ""
     role: str = ""
     work: str = ""

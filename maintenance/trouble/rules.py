@@ -107,7 +107,7 @@ class Finding:
     score: float
     lines: list[Line]
     test: str
-    way_out: str
+    remedy: str
 
 
 def rank(symptoms: Sequence[str], evidence: Evidence) -> list[Finding]:
@@ -132,7 +132,7 @@ def _finding(name: str, cause: Cause, symptoms: Sequence[str], evidence: Evidenc
     score = round(BASE + sum(line.weight for line in lines), 6)
     chance = LIKELY if score >= LIKELY_FROM else POSSIBLE if score >= POSSIBLE_FROM else UNLIKELY
     lines.sort(key=lambda line: -abs(line.weight))
-    return Finding(name, chance, score, lines, cause.test, cause.way_out)
+    return Finding(name, chance, score, lines, cause.test, cause.remedy)
 
 
 def _sign(cause: Cause, symptom: str) -> Line:

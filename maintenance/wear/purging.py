@@ -29,7 +29,7 @@ class Change:
 
     matters: bool
     sentence: str
-    way_out: str
+    remedy: str
 
 
 def change(old: Material, new: Material, nozzle_c: float) -> Change:

@@ -104,7 +104,7 @@ def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[st
         says = "Record it as done"
         if kind is not None:
             address += f"?kind={kind.pk}&toolhead={toolhead.pk}"
-    return {"way_out": cause.way_out, "address": address, "says": says}
+    return {"remedy": cause.remedy, "address": address, "says": says}
 
 
 @login_required

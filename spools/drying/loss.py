@@ -51,14 +51,14 @@ def impossible_loss(run: DryingRun) -> str:
     spool, loss = run.spool, loss_on_drying(run)
     if loss is None:
         return ""
-    way_out = "One of the two weighings is wrong: take it back in the spool's history."
+    remedy = "One of the two weighings is wrong: take it back in the spool's history."
     if loss.mass_g < -2 * loss.uncertainty_g:
-        return f"Heavier after drying than before: that cannot be. {way_out}"
+        return f"Heavier after drying than before: that cannot be. {remedy}"
     filament_g = 100 * loss.mass_g / loss.pct if loss.pct else 0.0
     most_pct = most_water_pct(spool)
     if loss.mass_g - loss.uncertainty_g > WETTEST * most_pct / 100 * filament_g:
         polymer = spool.feedstock.polymer
-        return f"That cannot be right: {polymer} holds at most {most_pct:.2g} % of water. {way_out}"
+        return f"That cannot be right: {polymer} holds at most {most_pct:.2g} % of water. {remedy}"
     return ""
 
 

@@ -196,7 +196,7 @@ def check_set_point(
 
     first: a cooler stage before the set point. Raises ValidationError on ``set_point_c``,
     ``first_set_point_c`` or ``first_hours`` with the cap and its reason, where the first stage is too short,
-    or, when the dryer does or did something else at that time, with the way out. The spools that dry in it
+    or, when the dryer does or did something else at that time, with the remedy. The spools that dry in it
     count too; one that merely stands in it is to be taken out first.
     """
     return _checked(spools, dryer, set_point_c, first, moment(at))[0]

@@ -28,7 +28,7 @@ def test_from_a_new_spool_to_a_replaced_nozzle(api, shop):
 
     state, checks = readiness()
     assert state == "hold"
-    assert checks["moisture"]["state"] == "hold" and checks["moisture"]["way_out"]
+    assert checks["moisture"]["state"] == "hold" and checks["moisture"]["remedy"]
 
     plan = api.get(f"spools/{code}/drying-plan", dryer=shop.dryer)
     assert plan["reachable"] and plan["set_point_c"] <= plan["cap"]["cap_c"]

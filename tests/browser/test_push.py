@@ -26,7 +26,7 @@ PushManager.prototype.subscribe = async ({ userVisibleOnly, applicationServerKey
 };
 """
 SHOWN = "navigator.serviceWorker.ready.then(known => known.getNotifications())"
-TOLD = {"title": "Re-dry 7KD-4QM", "why": "0.9 %.", "way_out": "Dry it.", "path": "/spools/", "reminder": 7}
+TOLD = {"title": "Re-dry 7KD-4QM", "why": "0.9 %.", "remedy": "Dry it.", "path": "/spools/", "reminder": 7}
 
 
 @pytest.fixture(scope="module")

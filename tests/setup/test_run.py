@@ -106,7 +106,7 @@ def test_a_redis_that_does_not_answer(env):
 
 
 @pytest.mark.parametrize(
-    ("name", "value", "way_out"),
+    ("name", "value", "remedy"),
     [
         ("TIME_ZONE", "Mars/Base", "Europe/Berlin"),
         ("DATABASE_URL", "nonsense", "postgres://"),
@@ -117,8 +117,8 @@ def test_a_redis_that_does_not_answer(env):
         ("KEEP_JOB_FILES_DAYS", "a year", "whole number"),
     ],
 )
-def test_a_setting_that_cannot_be_is_told_in_one_sentence(env, name, value, way_out):
-    assert_refused(run(env | {name: value}), name, way_out)
+def test_a_setting_that_cannot_be_is_told_in_one_sentence(env, name, value, remedy):
+    assert_refused(run(env | {name: value}), name, remedy)
 
 
 def test_an_unknown_command_is_answered_with_the_known_ones(env):

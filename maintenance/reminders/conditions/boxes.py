@@ -59,7 +59,7 @@ def _regenerate(box: BoxNow, finding: Finding | None, now: datetime) -> Reminder
         title=f"Regenerate the desiccant of {place}",
         why=f"{format_number(box.rh_pct)} % RH in it, {how}; the limit is {place.limit_rh_pct:g} %{when}. "
         f"{finding.sentence if finding else held}",
-        way_out=f"{advice.celsius:g} °C for about {advice.hours:g} h, the maker's word first; then record it "
+        remedy=f"{advice.celsius:g} °C for about {advice.hours:g} h, the maker's word first; then record it "
         "on the box's page.",
         place=place,
         due_at=None if days is None else hour_of(now + timedelta(days=days)),
@@ -76,7 +76,7 @@ def _leak(box: BoxNow) -> Reminder:
         why=f"Measured {format_number(box.rh_pct)} % RH, computed {format_number(box.computed_rh_pct)} % for the leak that "
         f"is recorded; a reading up to {format_number(most_measured_pct(box.computed_rh_pct))} % would agree. "
         f"Its desiccant should have much left. The limit of the box is {box.place.limit_rh_pct:g} %.",
-        way_out="Look at lid, gasket and tube holes, measure the half-time again with the box empty, and "
+        remedy="Look at lid, gasket and tube holes, measure the half-time again with the box empty, and "
         "correct it on the box's page.",
         place=box.place,
         amount=box.rh_pct,

@@ -74,7 +74,7 @@ def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
         title=f"Turn {run.dryer} up to {run.set_point_c:g} °C",
         why=f"The first stage of {pretty(run.spool.code)}, {run.first_hours:.4g} h at "
         f"{run.first_set_point_c:g} °C, was over {format_time(change_at)}; the rest is reckoned hotter.",
-        way_out="Turn it up and mark this as done.",
+        remedy="Turn it up and mark this as done.",
         spool=run.spool,
         place=run.dryer,
         due_at=change_at,
@@ -91,18 +91,18 @@ def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: dat
         again = "may be over the print limit as they are"
     title = f"Take {pretty(run.spool.code)} out of {run.dryer}"
     why = f"{run.planned_hours:.4g} h ({run.temperatures}) were over {format_time(run.planned_end)}. "
-    way_out = "Finish the run on the drying page and put the spool into dry storage."
+    remedy = "Finish the run on the drying page and put the spool into dry storage."
     if late is not None:
         title = f"{pretty(run.spool.code)} needs longer in {run.dryer} than planned"
         why += f"All of it is likely dry enough only from {format_time(late)}. "
-        way_out = f"Leave it in until then. {way_out}"
+        remedy = f"Leave it in until then. {remedy}"
     return Reminder(
         kind=Kind.DRYING_DONE,
         cause=f"drying_done:run:{run.pk}",
         title=title,
         why=f"{why}In the room's air, {air.temperature_c:.0f} °C and {air.rh_pct:.0f} % RH, outside or in "
         f"the dryer once it is off, its outer {SMALL_JOB_G:.0f} g {again}.",
-        way_out=way_out,
+        remedy=remedy,
         spool=run.spool,
         place=run.dryer,
         due_at=late or run.planned_end,
@@ -133,7 +133,7 @@ def heated(now: datetime) -> Found:
             why=f"{format_number(100 * had.life_share)} % of what a polyamide may have of hot air in its life is "
             f"used, in {format_number(had.hours)} h of drying. Dried once more as usual, at least {usual_h:g} h at "
             f"{usual_c:g} °C, it would be {format_number(100 * (had.life_share + again))} %.",
-            way_out="Keep it dry and dry it cooler, or only what a job needs. Bend a piece: where it snaps, "
+            remedy="Keep it dry and dry it cooler, or only what a job needs. Bend a piece: where it snaps, "
             "use it up for parts that bear no load.",
             spool=spool,
             amount=100 * had.life_share,

@@ -55,7 +55,7 @@ def _check_due(last: Seen, last_print: datetime | None, now: datetime) -> Remind
         cause=f"flow_check:toolhead:{toolhead.pk}",
         title=f"Check the flow of {toolhead}",
         why=why,
-        way_out="Extrude blobs from the spool that is loaded and weigh them; the page of the flow check says "
+        remedy="Extrude blobs from the spool that is loaded and weigh them; the page of the flow check says "
         "which.",
         toolhead=toolhead,
     )
@@ -87,8 +87,7 @@ def _signal(series: Series) -> Reminder:
         why=f"{material_name(latest.check.spool.feedstock)} at {format_number(series.flow_mm3_s)} mm³/s: "
         f"{100 * series.losses[0]:.1f} % lost at first, {100 * series.losses[-1]:.1f} % at the last check. "
         f"The control chart signals since {format_day(since)}.{pace}",
-        way_out=reading.way_out
-        or "Look at it and clean it; check the flow again, and replace it if it stays.",
+        remedy=reading.remedy or "Look at it and clean it; check the flow again, and replace it if it stays.",
         part=fitting.part if fitting else None,
         toolhead=toolhead,
         due_at=limit_at and hour_of(limit_at),

@@ -120,7 +120,7 @@ def _wet(spool: Spool, turns: Turns) -> Reminder:
         cause=f"dry:spool:{spool.pk}",
         title=f"Re-dry {pretty(spool.code)} ({polymer})",
         why=f"{_held(turns)}; {polymer} prints well up to {turns.limit_pct:g} %.",
-        way_out=f"Dry it: its page works out for how long (usual from damp: {polymer.dry_hours} h at "
+        remedy=f"Dry it: its page works out for how long (usual from damp: {polymer.dry_hours} h at "
         f"{polymer.dry_set_c:g} °C).",
         spool=spool,
         amount=turns.band.p50,
@@ -134,7 +134,7 @@ def _soon_wet(spool: Spool, turns: Turns, toolhead: Toolhead, hours: float, now:
         f"{_held(turns)}; in the air of {toolhead} likely more than {turns.limit_pct:g} %, up to which "
         f"{spool.feedstock.polymer} prints well, in about {format_duration(round(hours, 1))}."
     )
-    reminder.way_out = "Put it into dry storage after this print, or dry it; its page has the plan."
+    reminder.remedy = "Put it into dry storage after this print, or dry it; its page has the plan."
     reminder.due_at = hour_of(now + timedelta(hours=hours))
     return reminder
 
@@ -170,7 +170,7 @@ def _weighings(found: Found, spools: Sequence[Spool], turns: dict[int, Turns], n
             title=f"Weigh {pretty(spool.code)} ({spool.feedstock.polymer})",
             why=f"{_held(own)}, and {spool.feedstock.polymer} prints well up to {own.limit_pct:g} %: the "
             f"band is too wide to tell. It was last weighed on {format_day(row['last'])}.",
-            way_out="Weigh it with its reel: the difference to its last weighing tells what it took up.",
+            remedy="Weigh it with its reel: the difference to its last weighing tells what it took up.",
             spool=spool,
         )
         if _width(own) > WIDE:

@@ -35,7 +35,7 @@ def _replace(of: Aged) -> Reminder:
         title=f"Replace the {of.kind} on {of.fitting.site}",
         why=f"It has done {format_number(of.age)} {unit} of an expected {band}: "
         f"{100 * left.probability_used_up:.0f} % likely to be used up.",
-        way_out=f"Replace it ({stock}), or take it off and look: a sound one can go on again.",
+        remedy=f"Replace it ({stock}), or take it off and look: a sound one can go on again.",
         part=of.part,
         toolhead_id=of.fitting.toolhead_id,
         due_at=left.used_up_at and hour_of(left.used_up_at),

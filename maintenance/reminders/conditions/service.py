@@ -32,7 +32,7 @@ def _service(status: Status, now: datetime) -> Reminder:
         title=f"{kind.name.capitalize()} on {since.where}",
         why=f"{format_number(since.used)} {since.unit} {status.since_when}; its interval is "
         f"{format_number(since.interval)}. Who says so: {kind.source}.",
-        way_out="Do it, then record it on the service page of the machine: that ends this reminder.",
+        remedy="Do it, then record it on the service page of the machine: that ends this reminder.",
         printer=status.printer,
         toolhead=status.toolhead,
         # At the present rate of use, when the interval was over.

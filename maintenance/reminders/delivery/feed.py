@@ -82,7 +82,7 @@ def _told(reminders: list[Reminder]) -> Iterator[Entry]:
             cause=reminder.cause,
             start=put_off if put_off is not None and put_off > now else reminder.due_at,
             title=reminder.title,
-            text=f"{reminder.why}\n{reminder.way_out}",
+            text=f"{reminder.why}\n{reminder.remedy}",
             path=link_of(reminder)[0],
             changed_at=last,
             sequence=count - 1,

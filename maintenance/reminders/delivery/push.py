@@ -64,7 +64,7 @@ def notification(message: Message) -> bytes:
     told = {
         "id": str(message.pk),
         "title": f"{len(entries) + body['more']} reminders" if len(entries) > 1 else subject_of(body),
-        "body": subject_of(body) if entries else f"{body['why']} {body['way_out']}",
+        "body": subject_of(body) if entries else f"{body['why']} {body['remedy']}",
         "path": body["path"],
         "tag": f"reminder-{body['reminder']}" if "reminder" in body else str(message.pk),
     }

@@ -35,7 +35,7 @@ def body_of(event: ReminderEvent, reminder: Reminder) -> dict[str, Any]:
         "cause": reminder.cause,
         "title": " ".join(reminder.title.split()),
         "why": reminder.why,
-        "way_out": reminder.way_out,
+        "remedy": reminder.remedy,
         "due_at": reminder.due_at and reminder.due_at.isoformat(),
         "due": format_time(reminder.due_at) if reminder.due_at else "",
         "pressing": is_pressing(event, reminder),
@@ -62,7 +62,7 @@ def test_body() -> dict[str, Any]:
     return {
         "title": "A test from Loadworthy",
         "why": "You asked for it on the page where reminders go.",
-        "way_out": "That it arrived is all; there is nothing to do.",
+        "remedy": "That it arrived is all; there is nothing to do.",
         "path": path,
         "link": address_of(path),
     }

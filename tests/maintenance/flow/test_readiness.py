@@ -31,7 +31,7 @@ def test_a_job_that_does_not_say_its_flow_is_not_judged_by_it():
 def test_flow_turns_where_5_percent_may_be_lost_and_where_10_likely_are(asked, state):
     found = flow(asked)
     assert found.state == state
-    assert bool(found.way_out) == (state != CLEAR)
+    assert bool(found.remedy) == (state != CLEAR)
 
 
 def test_the_sentence_tells_number_limit_and_band():

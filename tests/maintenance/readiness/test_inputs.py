@@ -35,10 +35,10 @@ def test_a_spool_that_lay_open_is_on_hold_for_its_moisture(shop, wet):
     moisture = next(check for check in found.checks if check.name == "moisture")
     likely = moisture_now(wet).outer_pct(50).p50
     assert f"outer 50 g hold {likely:.2g} %" in moisture.sentence
-    assert moisture.way_out == "Dry it in Dryer at 75 °C; its page works out for how long."
+    assert moisture.remedy == "Dry it in Dryer at 75 °C; its page works out for how long."
 
 
-def test_the_way_out_of_what_water_softens_speaks_of_a_cool_start(shop):
+def test_the_remedy_of_what_water_softens_speaks_of_a_cool_start(shop):
     said = situation(shop.south, receive(feedstock("PVA"), shop.shelf)).dry_advice
     assert said.startswith("Dry it in Dryer at 40 °C, hotter once")
     assert "hotter once it has lost the water that softens it" in said
@@ -83,7 +83,7 @@ def test_a_spool_in_the_dryer_waits_for_its_end(shop, wet):
     start_drying([wet], shop.dryer, 75, planned_hours=10, at=hours_ago(2))
     check = next(check for check in verdict(shop.south, wet).checks if check.name == "drying")
     assert check.state == HOLD and "It dries in Dryer at 75 °C" in check.sentence
-    assert check.way_out.startswith("Take it out of the dryer when it is dry enough: its page tells")
+    assert check.remedy.startswith("Take it out of the dryer when it is dry enough: its page tells")
 
 
 def test_a_polyamide_without_heat_left_is_not_to_be_dried_as_usual(shop, wet):
@@ -119,7 +119,7 @@ def test_a_small_job_stays_within_what_the_machine_gives(shop, wet):
     assert states(verdict(shop.south, wet))["temperature"] == HOLD
 
 
-def test_without_a_dryer_the_way_out_says_so(shop, wet):
+def test_without_a_dryer_the_remedy_says_so(shop, wet):
     shop.dryer.delete()
     assert "There is no dryer here yet" in situation(shop.south, wet).dry_advice
 

@@ -84,7 +84,7 @@ def test_where_all_is_well_every_check_is_clear():
     verdict = judge(GOOD)
     assert verdict.state == CLEAR and verdict.reasons == []
     assert {found.state for found in verdict.checks} == {CLEAR}
-    assert all(found.sentence.endswith(".") and not found.way_out for found in verdict.checks)
+    assert all(found.sentence.endswith(".") and not found.remedy for found in verdict.checks)
 
 
 def test_a_verdict_is_its_worst_check_and_tells_the_worst_first():
@@ -102,11 +102,11 @@ def test_where_nothing_was_checked_nothing_is_clear():
     assert Verdict([]).state == CAUTION
 
 
-def test_moisture_over_the_limit_is_a_hold_with_number_limit_and_way_out():
+def test_moisture_over_the_limit_is_a_hold_with_number_limit_and_remedy():
     found = check("moisture", replace(GOOD, now=WET, end=WET))
     assert found.state == HOLD
     assert found.sentence == "The outer 120 g hold 0.9 % (0.7 to 1.2 %); the print limit is 0.75 %."
-    assert (found.way_out, found.action) == ("Dry it at 75 °C in the big dryer.", "dry")
+    assert (found.remedy, found.action) == ("Dry it at 75 °C in the big dryer.", "dry")
 
 
 def test_moisture_that_may_be_over_is_a_caution():
@@ -136,7 +136,7 @@ def test_a_spool_that_dries_during_the_print_is_still_wet_now():
 
 def test_moisture_without_evidence_is_a_caution_that_says_what_to_do():
     found = check("moisture", replace(GOOD, now=None, end=None))
-    assert found.state == CAUTION and "not known" in found.sentence and "Record" in found.way_out
+    assert found.state == CAUTION and "not known" in found.sentence and "Record" in found.remedy
 
 
 @pytest.mark.parametrize(
@@ -147,7 +147,7 @@ def test_quantity_counts_the_tail_that_cannot_be_fed(low, high, state):
     found = check("quantity", replace(GOOD, low_g=low, likely_g=(low + high) / 2, high_g=high))
     assert found.state == state
     assert "0.4 g stay in the feed path" in found.sentence
-    assert bool(found.way_out) == (state != CLEAR)
+    assert bool(found.remedy) == (state != CLEAR)
 
 
 def test_without_a_nozzle_nothing_prints():
@@ -168,7 +168,7 @@ def filled(role: str, hardness_hv: float | None, filler_hv: float = 340, high: f
 def test_filler_on_a_nozzle_turns_at_one_and_a_fifth_of_its_hardness(surface, state):
     found = check("abrasion", filled("nozzle", surface))
     assert found.state == state
-    assert bool(found.way_out) == (state != CLEAR)
+    assert bool(found.remedy) == (state != CLEAR)
 
 
 def test_the_hold_on_a_soft_nozzle_names_both_hardnesses():
@@ -203,10 +203,10 @@ def test_a_part_that_may_be_used_up_before_the_job_ends(role):
     due = check(name, with_part(role, age=42, ahead=7))
     assert due.state == CAUTION
     assert "49 of an expected 100 (30 to 300) km of filament" in due.sentence
-    assert due.way_out == f"Replace the {role} (2 in stock)."
+    assert due.remedy == f"Replace the {role} (2 in stock)."
     gone = check(name, with_part(role, age=195, ahead=6, in_stock=0))
     assert gone.state == HOLD
-    assert "none in stock, reorder" in gone.way_out
+    assert "none in stock, reorder" in gone.remedy
 
 
 def test_other_parts_are_a_caution_however_used_up():
@@ -214,7 +214,7 @@ def test_other_parts_are_a_caution_however_used_up():
     parts = PARTS | {"belts": part("belt set"), "hot_end_fan": part("small fan", age=400)}
     found = check("other parts", replace(GOOD, parts=parts))
     assert found.state == CAUTION and "small fan" in found.sentence
-    assert found.way_out == "Replace the hot end fan (2 in stock)."
+    assert found.remedy == "Replace the hot end fan (2 in stock)."
     assert check("other parts", replace(GOOD, parts=PARTS | {"belts": part("belt set")})).state == CLEAR
 
 
@@ -248,7 +248,7 @@ def test_a_ptfe_liner_that_nobody_recorded_is_no_clear_case():
 def test_temperature(change, state, words):
     found = check("temperature", replace(GOOD, **change))
     assert (found.state, words in found.sentence) == (state, True), found.sentence
-    assert bool(found.way_out) == (state != CLEAR)
+    assert bool(found.remedy) == (state != CLEAR)
 
 
 @pytest.mark.parametrize("role", ["nozzle", "liner"])
@@ -258,13 +258,13 @@ def test_a_part_that_bears_less_heat_than_the_hot_end_sets_the_limit(role):
 
 
 def test_a_spool_in_the_dryer_is_on_hold():
-    found = check("drying", replace(GOOD, drying="It dries until 18:00.", drying_way_out="Wait."))
+    found = check("drying", replace(GOOD, drying="It dries until 18:00.", drying_remedy="Wait."))
     assert (found.state, found.sentence, found.action) == (HOLD, "It dries until 18:00.", "wait")
 
 
 def test_air():
     found = check("air", replace(GOOD, enclosed=False))
-    assert found.state == CAUTION and "caprolactam" in found.sentence and "Ventilate" in found.way_out
+    assert found.state == CAUTION and "caprolactam" in found.sentence and "Ventilate" in found.remedy
     assert check("air", replace(GOOD, enclosed=False, enclosure="no", emission="lactide")).state == CLEAR
     fumes = check("air", replace(GOOD, enclosed=False, enclosure="helps", emission="styrene"))
     assert fumes.state == CAUTION and "gives off styrene" in fumes.sentence
@@ -286,7 +286,7 @@ def test_leftovers_that_matter_are_told_before_the_hot_hours():
     both = check("residue", replace(GOOD, change=change, hot_end=replace(CLEANED, ahead=20)))
     assert (both.state, both.action) == (CAUTION, "purge")
     assert both.sentence.startswith("PC was in it last. After this job North T0")
-    assert both.way_out == "Purge it. Clean the hot end and record it."
+    assert both.remedy == "Purge it. Clean the hot end and record it."
     harmless = check("residue", replace(GOOD, change=replace(change, matters=False), hot_end=CLEANED))
     assert harmless.state == CLEAR and harmless.sentence.endswith("PC was in it last.")
 
@@ -336,7 +336,7 @@ def test_a_verdict_is_never_better_than_any_of_its_checks(now, end, low, more, a
     verdict = judge(situation)
     worst = max(readiness_rules.STATES.index(found.state) for found in verdict.checks)
     assert readiness_rules.STATES.index(verdict.state) == worst
-    assert all(found.way_out and found.action for found in verdict.reasons)
+    assert all(found.remedy and found.action for found in verdict.reasons)
     longer = replace(situation.parts["nozzle"], age=age + 10)
     assert (
         readiness_rules.STATES.index(judge(replace(situation, parts=PARTS | {"nozzle": longer})).state)
@@ -371,7 +371,7 @@ def test_retractions(back, guided, state):
     found = check("retraction", replace(GOOD, retractions=back, guided=guided))
     assert found.state == state
     assert found.sentence.startswith("900 retractions, ")
-    assert ("no source" in found.sentence) == (state == CAUTION) == bool(found.way_out)
+    assert ("no source" in found.sentence) == (state == CAUTION) == bool(found.remedy)
 
 
 @pytest.mark.parametrize(("diameter_mm", "state"), [(1.75, CLEAR), (1.7, CLEAR), (2.85, HOLD)])

@@ -165,7 +165,7 @@ def test_what_is_not_dry_after_its_hours_is_to_stay_in(shop, wet):
     sweep()
     reminder = the("drying_done")
     assert reminder.title.endswith("needs longer in Dryer than planned")
-    assert "likely dry enough only from" in reminder.why and reminder.way_out.startswith(
+    assert "likely dry enough only from" in reminder.why and reminder.remedy.startswith(
         "Leave it in until then."
     )
     assert reminder.due_at > timezone.now() and reminder.escalated_at is None

@@ -32,7 +32,7 @@ STATES = ["absent", "kept", "wanted", "pressing"]
 
 
 def one(cause: str = "clean:1", amount: float | None = 60, **values) -> Reminder:
-    given = {"kind": "clean", "title": "Clean it", "why": "60 of 50 h", "way_out": "Clean it."}
+    given = {"kind": "clean", "title": "Clean it", "why": "60 of 50 h", "remedy": "Clean it."}
     return Reminder(**given | {"cause": cause, "amount": amount, "amount_unit": "hours"} | values)
 
 
@@ -89,8 +89,8 @@ def test_what_is_kept_stays_open_keeps_up_and_is_not_raised():
 
 
 def test_texts_are_cut_to_what_the_columns_hold():
-    at(0, one(title="t" * 500, why="w" * 500, way_out="o" * 500))
-    assert [len(text) for text in (the().title, the().why, the().way_out)] == [160, 300, 200]
+    at(0, one(title="t" * 500, why="w" * 500, remedy="o" * 500))
+    assert [len(text) for text in (the().title, the().why, the().remedy)] == [160, 300, 200]
 
 
 def snoozed_at(hours: float, **how) -> Reminder:

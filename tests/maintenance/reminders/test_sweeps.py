@@ -55,7 +55,7 @@ def test_a_wet_spool_is_to_be_dried_once(shop, wet, plain):
     assert sweep().raised == 1
     reminder = the("dry")
     assert (reminder.cause, reminder.spool) == (dry(wet), wet)
-    assert "PA6 prints well up to 0.5 %" in reminder.why and "80 °C" in reminder.way_out
+    assert "PA6 prints well up to 0.5 %" in reminder.why and "80 °C" in reminder.remedy
     assert sweep() == lifecycle.Counts(0, 0)
     assert Reminder.objects.count() == 1
 
@@ -131,7 +131,7 @@ def test_a_worn_nozzle_is_told_as_soon_as_the_job_is_recorded(shop, filled):
     assert (reminder.part, reminder.toolhead) == (nozzle.part, shop.north)
     assert reminder.title == "Replace the brass 0.4 on North T0"
     assert "of an expected 0.17 (0.055 to 0.49)" in reminder.why
-    assert "5 in stock" in reminder.way_out
+    assert "5 in stock" in reminder.remedy
     assert reminder.due_at is not None and reminder.due_at <= timezone.now()
 
 
@@ -324,7 +324,7 @@ def test_the_schedule_sweeps(shop, wet):
 
 
 def test_the_database_lets_one_open_reminder_of_a_cause_through(shop, wet):
-    values = {"kind": "dry", "cause": dry(wet), "title": "x", "why": "x", "way_out": "x"}
+    values = {"kind": "dry", "cause": dry(wet), "title": "x", "why": "x", "remedy": "x"}
     Reminder.objects.create(**values, raised_at=timezone.now())
     with pytest.raises(IntegrityError), transaction.atomic():
         Reminder.objects.create(**values, raised_at=timezone.now())
@@ -382,7 +382,7 @@ def test_spent_desiccant_is_to_be_regenerated_until_it_is(shop, charged_box):
     assert reminder.place == charged_box
     assert reminder.title == "Regenerate the desiccant of Dry box"
     assert "% RH in it, computed; the limit is 20 %. The 50 g hold" in reminder.why
-    assert "120 °C for about 3 h" in reminder.way_out
+    assert "120 °C for about 3 h" in reminder.remedy
     assert sweep().raised == 0
     put_desiccant(
         charged_box, "silica_gel", 400, condition="regenerated", regenerated_c=120, at=hours_ago(1.5)

@@ -140,12 +140,12 @@ def test_settings_faults_are_named_once_for_every_sign():
     assert any("retraction" in cause for cause in outside(["strings"]))
 
 
-def test_every_cause_has_signs_a_test_and_a_way_out():
+def test_every_cause_has_signs_a_test_and_a_remedy():
     assert set(CAUSES) == set(trouble_rules.RULES)
     assert {*CAUSES, "settings", "not_found", "mistake"} == set(TroubleOutcome.Cause.values)
     for cause in CAUSES.values():
         assert cause.signs and set(cause.signs) <= set(SYMPTOMS)
-        assert cause.test.endswith(".") and cause.way_out.endswith(".")
+        assert cause.test.endswith(".") and cause.remedy.endswith(".")
         assert all(weight in trouble_rules.HOW_TYPICAL for weight in cause.signs.values())
     assert {symptom for cause in CAUSES.values() for symptom in cause.signs} == set(SYMPTOMS)
 

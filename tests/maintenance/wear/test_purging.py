@@ -38,31 +38,31 @@ def test_coming_from_a_hotter_material_its_leftovers_matter():
     assert found.sentence == (
         "PETG was in it last and flows from 220 °C on: at 205 °C its leftovers do not melt out."
     )
-    assert found.way_out.startswith("Purge with PLA at 220 °C") and found.way_out.endswith("down to 205 °C.")
+    assert found.remedy.startswith("Purge with PLA at 220 °C") and found.remedy.endswith("down to 205 °C.")
 
 
 def test_a_little_above_its_window_it_is_pushed_through_without_a_pause():
-    assert "without a pause" in changed("ABS", "PLA").way_out
+    assert "without a pause" in changed("ABS", "PLA").remedy
 
 
 @pytest.mark.parametrize("new", ["PLA", "POM", "PVA"])
 def test_what_would_char_is_not_heated_to_the_old_temperature(new):
     found = changed("PC", new)
-    assert found.matters and found.way_out.startswith(f"Do not heat {new} to 260 °C")
-    assert "cold pull" in found.way_out
+    assert found.matters and found.remedy.startswith(f"Do not heat {new} to 260 °C")
+    assert "cold pull" in found.remedy
 
 
 def test_what_gives_off_harmful_fumes_is_not_brought_to_that_heat_either():
     # 30 K above its window others are pushed through; POM and PVA are not.
-    assert changed("ABS", "POM").way_out.startswith("Purge with POM at 230 °C until")
-    assert changed("PA6", "POM").way_out.startswith("Do not heat POM to 245 °C")
+    assert changed("ABS", "POM").remedy.startswith("Purge with POM at 230 °C until")
+    assert changed("PA6", "POM").remedy.startswith("Do not heat POM to 245 °C")
 
 
 def test_leftovers_that_give_off_fumes_when_overheated_matter_in_the_other_direction():
     found = changed("POM", "PC")
     assert found.matters and "it gives off formaldehyde" in found.sentence
-    assert found.way_out.startswith("Purge at 210 to 230 °C before you heat to 285 °C")
-    assert "ventilate" in found.way_out
+    assert found.remedy.startswith("Purge at 210 to 230 °C before you heat to 285 °C")
+    assert "ventilate" in found.remedy
 
 
 def test_charring_leftovers_are_told_and_are_no_reason_to_wait():
@@ -85,8 +85,8 @@ def test_for_every_change_of_the_catalogue_the_advice_is_safe():
     """The new material is never heated far beyond its window, and leftovers that do not melt matter."""
     for old, new in product(CATALOGUE.values(), repeat=2):
         found = change(old, new, middle(new))
-        assert found.sentence.endswith(".") and found.way_out.endswith(".")
+        assert found.sentence.endswith(".") and found.remedy.endswith(".")
         assert found.matters >= (old.nozzle_min_c > middle(new)), (old, new)
-        if found.way_out.startswith(f"Purge with {new.polymer} at "):
-            purge_c = float(found.way_out.split(" at ")[1].split(" °C")[0])
+        if found.remedy.startswith(f"Purge with {new.polymer} at "):
+            purge_c = float(found.remedy.split(" at ")[1].split(" °C")[0])
             assert purge_c <= new.nozzle_max_c + (0 if new.overheated else 30), (old, new)

@@ -24,7 +24,7 @@ def nothing_else(shop) -> None:
 def told(amount: float = 60, cause: str = "clean:1", **values) -> Reminder:
     """Raised or brought up to date as by a sweep."""
     found = Found(["clean"])
-    given = {"kind": "clean", "title": "Clean the hot end", "why": "60 of 50 h", "way_out": "Clean it."}
+    given = {"kind": "clean", "title": "Clean the hot end", "why": "60 of 50 h", "remedy": "Clean it."}
     found.want(Reminder(**given | {"cause": cause, "amount": amount, "amount_unit": "hot hours"} | values))
     settle([found], timezone.now())
     return Reminder.objects.get(cause=cause, ended_at=None)

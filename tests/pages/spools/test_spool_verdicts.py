@@ -208,7 +208,7 @@ def test_today_names_material_spool_printer_and_what_is_due(shop, desk):
         cause="dry:spool:1",
         title="Dry the nylon",
         why="0.9 %, limit 0.75 %",
-        way_out="Dry it for 9 h at 70 °C.",
+        remedy="Dry it for 9 h at 70 °C.",
         raised_at=timezone.now() - timedelta(hours=1),
         spool=shop.spools[1],
     )

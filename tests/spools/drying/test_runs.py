@@ -86,7 +86,7 @@ def test_a_cardboard_reels_own_water_blurs_the_loss(nylon, shelf, dryer, box):
         (1200, 1201, ""),
     ],
 )
-def test_a_loss_that_cannot_be_is_told_with_the_way_out(spool, dryer, box, before_g, after_g, says):
+def test_a_loss_that_cannot_be_is_told_with_the_remedy(spool, dryer, box, before_g, after_g, says):
     (run,) = drying_runs.start_drying([spool], dryer, 75, at=hours_ago(20), gross_g={spool.pk: before_g})
     run = drying_runs.finish_drying(run, place=box, at=hours_ago(6), gross_g=after_g)
     caution = drying_runs.loss_caution(run)

@@ -112,7 +112,7 @@ def test_hotter_than_the_start_may_be_needs_a_first_stage_that_is_long_enough(pv
     assert run.planned_hours > needed
 
 
-def test_one_that_is_too_wet_for_two_stages_is_refused_with_the_way_out(shelf, dryer):
+def test_one_that_is_too_wet_for_two_stages_is_refused_with_the_remedy(shelf, dryer):
     wet = with_code(receive(feedstock("PVA"), shelf, sealed=False), "JGFNKH")
     plan = plan_drying(wet, dryer, set_point_c=55)
     assert (plan.first, plan.hours) == (None, None)

@@ -63,7 +63,7 @@ def test_nothing_due_is_a_calendar_without_events(mine):
 
 
 def test_a_reminder_is_an_event_at_its_time_in_utc(mine):
-    raised(1, due_at=DUE, why="0.9 %; limit 0.5, or so\\n", way_out="Dry it:\n9 h")
+    raised(1, due_at=DUE, why="0.9 %; limit 0.5, or so\\n", remedy="Dry it:\n9 h")
     [event] = events(mine)
     assert event.dtstart.value == DUE and event.dtend.value == DUE + timedelta(minutes=30)
     assert "DTSTART:20260329T013000Z" in strictly(feed.as_ical(mine))
@@ -118,7 +118,7 @@ def test_a_planned_end_of_drying_becomes_its_reminder(mine, shop, wet):
     assert "75 °C" in up.summary.value and "Dryer" in done.summary.value
     assert done.url.value == f"https://shop.example/s/{wet.code}/"
     values = {"kind": "drying_done", "cause": f"drying_done:run:{run.pk}", "title": "Take it out"}
-    Reminder.objects.create(**values, way_out="Now.", raised_at=timezone.now(), due_at=done.dtstart.value)
+    Reminder.objects.create(**values, remedy="Now.", raised_at=timezone.now(), due_at=done.dtstart.value)
     assert [event.uid.value for event in events(mine)] == [up.uid.value, done.uid.value]
     assert events(mine)[1].summary.value == "Take it out"
     Reminder.objects.update(ended_at=timezone.now(), ending="gone")

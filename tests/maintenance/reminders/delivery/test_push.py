@@ -74,7 +74,7 @@ def test_pressing_ones_are_urgent(subscribed, web):
 
 def test_the_longest_reminder_fits_a_push(subscribed, web, browser):
     """RFC 8030, 7.2: a push service takes at least 4096 bytes."""
-    post(raised(title="€" * 160, why="€" * 300, way_out="€" * 200))
+    post(raised(title="€" * 160, why="€" * 300, remedy="€" * 200))
     work_until_quiet()
     assert len(web.received[0].body) <= 4096
     assert json.loads(browser.decrypt(web.received[0].body))["body"] == "€" * 300 + " " + "€" * 200
