@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.models import DryingRun, Feedstock, Filler, Place, Polymer, Spool, Stay
 
 # Of a feedstock: what its moisture does not rest on.
@@ -21,7 +21,7 @@ def of_material(spool: Spool) -> list[Any]:
     """Material, reel, and how it came."""
     feedstock = spool.feedstock
     return [
-        [(p.name, p.value, p.low, p.high) for p in catalogue_values.properties(feedstock).values()],
+        [material_values(feedstock)],
         [feedstock.polymer.isotherm, feedstock.polymer.gab_c, feedstock.polymer.gab_k],
         [feedstock.polymer.dry_hours, feedstock.diameter_mm],
         [spool.code, spool.sealed, spool.card, spool.received_at.astimezone(UTC)],

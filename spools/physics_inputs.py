@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.models import Feedstock, Spool
 from spools.physics import drying, ensemble, surroundings, winding
 from spools.physics.air import ZERO_C
@@ -113,13 +113,11 @@ class Winding:
 
 def geometry(spool: Spool, mass_g: float) -> Geometry:
     """The shape that this much filament takes on the spool."""
-    density_g_cm3 = catalogue_values.value(spool.feedstock, "density_g_cm3")
-    assert density_g_cm3 is not None
     return Geometry.from_mass(
         max(LEAST_WINDING_G, mass_g) / 1000,
         core_radius_m=spool.core_radius_mm / 1000,
         width_m=spool.width_mm / 1000,
-        density_kg_m3=1000 * density_g_cm3,
+        density_kg_m3=1000 * material_values(spool.feedstock).density_g_cm3,
         filament_radius_m=spool.feedstock.diameter_mm / 2000,
     )
 
@@ -145,14 +143,13 @@ def initial_winding(spool: Spool, mass_g: float, points: Array) -> Winding:
 
 def likely_material(feedstock: Feedstock) -> Material:
     """The material with the median of each number, which is the first member of any spool's."""
-    properties = catalogue_values.properties(feedstock)
-    w50_pct, d23_m2_s, e_d_kj_mol = (properties[name].value for name in MEMBER_OF[:3])
-    return Material(d23_m2_s, 1000 * e_d_kj_mol, _isotherm(feedstock, w50_pct))
+    values = material_values(feedstock)
+    return Material(values.d23_m2_s, 1000 * values.e_d_kj_mol, _isotherm(feedstock, values.w50_pct))
 
 
 def most_water_pct(spool: Spool) -> float:
     """What the filament holds at most, % by mass: with the top of its uptake's band, in saturated air."""
-    high_pct = catalogue_values.properties(spool.feedstock)["w50_pct"].high
+    high_pct = material_values(spool.feedstock).w50_high_pct
     return 100 * float(_isotherm(spool.feedstock, high_pct).equilibrium(1.0))
 
 
@@ -235,30 +232,30 @@ def start_rh(spool: Spool) -> tuple[tuple[float, float, float], str]:
 
 def _members(spool: Spool, points: Array) -> tuple[Material, Array]:
     """The spool's material and the humidity it came from, 0..1, one value for each member."""
-    properties = catalogue_values.properties(spool.feedstock)
+    values = material_values(spool.feedstock)
+    bands = {
+        "w50_pct": (values.w50_low_pct, values.w50_pct, values.w50_high_pct),
+        "d23_m2_s": (values.d23_low_m2_s, values.d23_m2_s, values.d23_high_m2_s),
+        "e_d_kj_mol": (values.e_d_low_kj_mol, values.e_d_kj_mol, values.e_d_high_kj_mol),
+        "start_rh": start_rh(spool)[0],
+    }
 
-    def band(name: str) -> ensemble.Spread:
-        if name == "start_rh":
-            low, likely, high = start_rh(spool)[0]
-        else:
-            known = properties[name]
-            low, likely, high = known.low, known.value, known.high
+    def band(low: float, likely: float, high: float) -> ensemble.Spread:
         return ensemble.Spread(min(low, likely), likely, max(low, likely, high))
 
-    drawn = ensemble.draw({name: band(name) for name in MEMBER_OF}, points)
+    drawn = ensemble.draw({name: band(*bands[name]) for name in MEMBER_OF}, points)
     isotherm = _isotherm(spool.feedstock, drawn["w50_pct"])
     material = Material(drawn["d23_m2_s"], 1000 * drawn["e_d_kj_mol"], isotherm)
     return material, np.minimum(drawn["start_rh"] / 100, WETTEST_START_RH)
 
 
 def _isotherm(feedstock: Feedstock, w50_pct: float | Array) -> Isotherm:
-    polymer, density_g_cm3 = feedstock.polymer, catalogue_values.value(feedstock, "density_g_cm3")
-    assert density_g_cm3 is not None
+    polymer = feedstock.polymer
     # Only a GAB isotherm has a shape of its own; the others pass the two numbers over.
     return Isotherm(
         polymer.isotherm,
         w50_pct / 100,
         c=polymer.gab_c or 1.0,
         k=polymer.gab_k or 0.5,
-        density_kg_m3=1000 * density_g_cm3,
+        density_kg_m3=1000 * material_values(feedstock).density_g_cm3,
     )

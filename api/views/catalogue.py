@@ -9,8 +9,8 @@ from rest_framework.response import Response
 from api.fields import given
 from api.serializers import catalogue as shapes
 from api.views.base import Endpoint, Kept, shown
-from spools.catalogue import values as catalogue_values
 from spools.catalogue.coupons import record_coupon_test, take_back_coupon_test
+from spools.catalogue.values import properties
 from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer
 
 
@@ -63,7 +63,7 @@ class Feedstocks(Kept):
     )
     @action(detail=True, pagination_class=None)
     def properties(self, request: Request, pk: str) -> Response:
-        known = catalogue_values.properties(self.get_object())
+        known = properties(self.get_object())
         return shown(shapes.PropertySerializer, known.values(), many=True)
 
     @extend_schema(responses=shapes.CouponTestSerializer(many=True), filters=False)

@@ -14,7 +14,7 @@ from maintenance.flow.history import setup_of
 from maintenance.models import Fitting, FlowBlob, FlowCheck, FlowCheckWithdrawal, PartKind, Toolhead
 from maintenance.reminders import lifecycle
 from maintenance.wear.heat import hot_end_limit
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.checks import locked, moment, one_writer, within
 from spools.inventory.ledger import give_back, take
 from spools.models import Spool
@@ -68,10 +68,8 @@ def asked_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: dat
                 "Give at most that."
             }
         )
-    low_c, high_c = (
-        catalogue_values.value(spool.feedstock, name) for name in ("nozzle_min_c", "nozzle_max_c")
-    )
-    assert low_c is not None and high_c is not None
+    values = material_values(spool.feedstock)
+    low_c, high_c = values.nozzle_min_c, values.nozzle_max_c
     if not low_c - OUTSIDE_WINDOW_K <= nozzle_c <= high_c + OUTSIDE_WINDOW_K:
         raise ValidationError(
             {

@@ -10,7 +10,7 @@ from django.db.models import Q, QuerySet, Sum
 from maintenance.models import Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead, WearEntry
 from maintenance.wear.abrasion import Filament, Surface, Use, Wear, wear
 from maintenance.wear.heat import ageing_kj_mol
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import filler_volume_fraction, material_values
 from spools.models import Feedstock
 
 UNIT_WORDS: dict[str, str] = {
@@ -28,16 +28,14 @@ COUNTED = [unit for unit in UNIT_WORDS if unit != PartKind.Unit.DAYS]
 
 def filament_of(feedstock: Feedstock) -> Filament:
     """What the wear model knows of a feedstock. No query when polymer and filler are loaded with it."""
-    density_g_cm3 = catalogue_values.value(feedstock, "density_g_cm3")
-    low_c, high_c = (catalogue_values.value(feedstock, name) for name in ("nozzle_min_c", "nozzle_max_c"))
-    assert density_g_cm3 is not None and low_c is not None and high_c is not None
+    values = material_values(feedstock)
     filler = feedstock.filler
     return Filament(
-        density_g_cm3,
+        values.density_g_cm3,
         feedstock.diameter_mm,
-        catalogue_values.filler_volume_fraction(feedstock),
+        filler_volume_fraction(feedstock),
         None if filler is None else filler.hardness_hv,
-        (low_c + high_c) / 2,
+        values.nozzle_c,
         ageing_kj_mol(feedstock.polymer.name),
     )
 

@@ -20,7 +20,7 @@ from maintenance.service.intervals import Status, added, statuses
 from maintenance.wear.abrasion import Filament, Use, wear
 from maintenance.wear.intervals import Since
 from spools.air.climate import Climate, room_airs
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.checks import within
 from spools.codes import pretty
 from spools.drying.heat_budget import ALL, heat_of, usual_life_share
@@ -165,13 +165,13 @@ def put_together(
 def small_job(toolhead: Toolhead, of: Known) -> JobAsked:
     """50 g or what is surely left, 2 h, the middle of the feedstock's temperatures where the machine can."""
     left_g = of.amount.low_g - _tail_g(toolhead, of.filament)
-    nozzle = _between(of.spool, "nozzle_min_c", "nozzle_max_c", toolhead.hot_end_max_c)
-    bed = _between(of.spool, "bed_min_c", "bed_max_c", toolhead.printer.bed_max_c)
+    values = material_values(of.spool.feedstock)
+    nozzle = _between(values.nozzle_min_c, values.nozzle_max_c, toolhead.hot_end_max_c)
+    bed = _between(values.bed_min_c, values.bed_max_c, toolhead.printer.bed_max_c)
     return JobAsked(max(LEAST_JOB_G, min(SMALL_JOB_G, left_g)), SMALL_JOB_H, nozzle, bed)
 
 
-def _between(spool: Spool, low: str, high: str, limit_c: float) -> float:
-    low_c, high_c = _number(spool, low), _number(spool, high)
+def _between(low_c: float, high_c: float, limit_c: float) -> float:
     return max(low_c, min((low_c + high_c) / 2, limit_c))
 
 
@@ -263,7 +263,7 @@ def _situation(
 ) -> Situation:
     spool, toolhead = of.spool, machine.toolhead
     feedstock = spool.feedstock
-    polymer, filler = feedstock.polymer, feedstock.filler
+    polymer, filler, values = feedstock.polymer, feedstock.filler, material_values(feedstock)
     drying, drying_remedy = _in_the_dryer(of.run)
     hot_end, services = _services(machine, spool, job)
     return Situation(
@@ -274,18 +274,18 @@ def _situation(
         job_hours=job.hours,
         nozzle_c=job.nozzle_c,
         bed_c=job.bed_c,
-        nozzle_min_c=_number(spool, "nozzle_min_c"),
-        nozzle_max_c=_number(spool, "nozzle_max_c"),
-        bed_min_c=_number(spool, "bed_min_c"),
-        bed_max_c=_number(spool, "bed_max_c"),
+        nozzle_min_c=values.nozzle_min_c,
+        nozzle_max_c=values.nozzle_max_c,
+        bed_min_c=values.bed_min_c,
+        bed_max_c=values.bed_max_c,
         hot_end_max_c=toolhead.hot_end_max_c,
         bed_limit_c=toolhead.printer.bed_max_c,
         ptfe_lined=toolhead.ptfe_lined,
         enclosed=toolhead.printer.enclosed,
         enclosure=polymer.enclosure,
         emission=polymer.emission,
-        limit_clear_pct=_number(spool, "limit_clear_pct"),
-        limit_hold_pct=_number(spool, "limit_hold_pct"),
+        limit_clear_pct=values.limit_clear_pct,
+        limit_hold_pct=values.limit_hold_pct,
         now=_wetness(spool, of.moisture, job.mass_g),
         end=_wetness(spool, end, job.mass_g),
         low_g=of.amount.low_g,
@@ -339,9 +339,10 @@ def _services(machine: Machine, spool: Spool, job: JobAsked) -> tuple[Since | No
 def _wetness(spool: Spool, moisture: Moisture | None, mass_g: float) -> Wetness | None:
     if moisture is None:
         return None
+    values = material_values(spool.feedstock)
     over_clear, over_hold = (
-        moisture.probability_over(_number(spool, limit), mass_g)
-        for limit in ("limit_clear_pct", "limit_hold_pct")
+        moisture.probability_over(limit_pct, mass_g)
+        for limit_pct in (values.limit_clear_pct, values.limit_hold_pct)
     )
     return Wetness(mass_g, *moisture.outer_pct(mass_g), over_clear=over_clear, over_hold=over_hold)
 
@@ -377,10 +378,3 @@ def _tail_g(toolhead: Toolhead, filament: Filament) -> float:
     """Filament between drive and nozzle, which cannot be fed once the spool ends."""
     area_mm2 = pi * filament.diameter_mm**2 / 4
     return toolhead.tail_mm * area_mm2 * filament.density_g_cm3 / 1000
-
-
-def _number(spool: Spool, name: str) -> float:
-    """A number that every feedstock has, from its sheet or its polymer."""
-    number = catalogue_values.value(spool.feedstock, name)
-    assert number is not None
-    return number

@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from maintenance.models import JobUse, Loading
 from maintenance.wear.purging import Change, Material, change
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.models import Feedstock, Spool
 
 OVERHEATED = " if overheated"
@@ -66,13 +66,11 @@ def change_to(spool: Spool, fed: Sequence[Fed], nozzle_c: float) -> Change | Non
 
 def material_of(feedstock: Feedstock) -> Material:
     """What purging needs to know of a feedstock."""
-    low_c, high_c = (catalogue_values.value(feedstock, name) for name in ("nozzle_min_c", "nozzle_max_c"))
-    assert low_c is not None and high_c is not None
-    emission = feedstock.polymer.emission
+    values, emission = material_values(feedstock), feedstock.polymer.emission
     return Material(
         feedstock.polymer.name,
-        low_c,
-        high_c,
+        values.nozzle_min_c,
+        values.nozzle_max_c,
         filler=feedstock.filler.name if feedstock.filler else "",
         overheated=emission.removesuffix(OVERHEATED) if emission.endswith(OVERHEATED) else "",
     )

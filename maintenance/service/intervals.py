@@ -14,7 +14,7 @@ from maintenance.parts.life import RATE_AT_LEAST, RATE_OVER
 from maintenance.wear.abrasion import filament_km
 from maintenance.wear.intervals import Since
 from maintenance.wear.residue import residue_h
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.models import Feedstock
 from spools.wording import format_time
 
@@ -186,9 +186,5 @@ def added(unit: str, hours: float, nozzle_c: float, mass_g: float, feedstock: Fe
         case Unit.PRINTS:
             return 1.0
         case Unit.FEED:
-            density = catalogue_values.value(feedstock, "density_g_cm3")
-            assert density is not None
-            return filament_km(mass_g / 1000, density, feedstock.diameter_mm)
-    low_c, high_c = (catalogue_values.value(feedstock, name) for name in ("nozzle_min_c", "nozzle_max_c"))
-    assert low_c is not None and high_c is not None
-    return residue_h(hours, nozzle_c, (low_c + high_c) / 2, feedstock.polymer.name)
+            return filament_km(mass_g / 1000, material_values(feedstock).density_g_cm3, feedstock.diameter_mm)
+    return residue_h(hours, nozzle_c, material_values(feedstock).nozzle_c, feedstock.polymer.name)

@@ -11,8 +11,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from pages.frame.forms import CouponForm, FeedstockForm, carried_out, sent
 from pages.frame.numbers import NUMBERS
-from spools.catalogue import values as catalogue_values
 from spools.catalogue.coupons import record_coupon_test, take_back_coupon_test
+from spools.catalogue.values import properties
 from spools.inventory.corrections import BANDS, save_feedstock
 from spools.models import CouponTest, Feedstock, Maker, Polymer, Source
 
@@ -101,9 +101,7 @@ def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "feedstock": found,
             "filler_pct": 100 * found.filler_mass_fraction,
-            "properties": [
-                (prop, NUMBERS[prop.name][0]) for prop in catalogue_values.properties(found).values()
-            ],
+            "properties": [(prop, NUMBERS[prop.name][0]) for prop in properties(found).values()],
             "spools": found.spools.filter(emptied_at=None),
             "coupon_tests": found.coupon_tests.all(),
         },

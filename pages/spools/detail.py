@@ -13,7 +13,7 @@ from pages.spools.lookup import of_spool
 from pages.spools.timeline import Event, time_line
 from pages.spools.verdicts import judge_everywhere
 from pages.spools.winding_chart import winding_picture
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values, properties
 from spools.codes import pretty
 from spools.drying.heat_budget import heat_of
 from spools.drying.plans import expected_dry, needed_until
@@ -46,9 +46,10 @@ class Wet:
 
 def wet(moisture: Moisture, feedstock: Feedstock) -> Wet:
     """A moisture in words of the spool's own limits; its state is that of the verdict's moisture check."""
+    values = material_values(feedstock)
     over_limit, over_well = (
-        moisture.probability_over(catalogue_values.value(feedstock, name) or 0.0, SMALL_JOB_G)
-        for name in ("limit_hold_pct", "limit_clear_pct")
+        moisture.probability_over(limit_pct, SMALL_JOB_G)
+        for limit_pct in (values.limit_hold_pct, values.limit_clear_pct)
     )
     state = HOLD if over_limit > LIKELY else CAUTION if over_well > POSSIBLE else CLEAR
     return Wet(
@@ -84,7 +85,7 @@ def _in_use(spool: Spool, events: list[Event]) -> dict:
     known, judged = judge_everywhere(spool)
     moisture = known.moisture
     assert moisture is not None
-    limits = catalogue_values.properties(spool.feedstock)
+    limits = properties(spool.feedstock)
     hold, clear = limits["limit_hold_pct"], limits["limit_clear_pct"]
     here = moisture.history.segment_at(moisture.at)
     toolhead = next((machine.toolhead for machine, _ in judged if machine.loaded == spool.pk), None)

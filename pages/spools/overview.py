@@ -6,7 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from pages.spools.detail import wet
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.models import Spool
 from spools.moisture.state import moisture_of
 
@@ -44,7 +44,7 @@ def _rows(listed: list[Spool]) -> list[dict]:
                 "spool": spool,
                 "place": moisture.history.stays[-1].place,
                 "amount": moisture.history.remaining(),
-                "limit_pct": catalogue_values.value(spool.feedstock, "limit_hold_pct"),
+                "limit_pct": material_values(spool.feedstock).limit_hold_pct,
                 "wet": wet(moisture, spool.feedstock),
             }
         )

@@ -13,9 +13,8 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values, softened_by_water
 from spools.checks import moment, within
-from spools.drying.softening import softened_by_water
 from spools.models import CouponTest, Feedstock
 from spools.wording import format_time
 
@@ -80,10 +79,9 @@ def take_back_coupon_test(test: CouponTest, *, by: Any = None) -> CouponTest:
 def hottest_pass_c(feedstock: Feedstock) -> float:
     """The hottest that a coupon of it may be said to have passed at, °C; of what water softens while dry."""
     polymer = feedstock.polymer
-    softens_c = catalogue_values.value(feedstock, "softening_c")
+    softens_c = material_values(feedstock).softening_c
     if feedstock.softening_c is None and softened_by_water(polymer) and polymer.tg_c is not None:
         softens_c = polymer.tg_c
-    assert softens_c is not None
     hottest_c = softens_c + ABOVE_SOFTENING_K
     return hottest_c if polymer.tm_c is None else min(hottest_c, polymer.tm_c - BELOW_MELTING_K)
 

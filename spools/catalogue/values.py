@@ -1,19 +1,56 @@
-"""What is known about a feedstock: each number, its band, and who says so, its sheet or the catalogue."""
+"""The numbers that hold for a feedstock: its data sheet's, else its polymer's, each with its source."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from operator import attrgetter
-from types import MappingProxyType
+from typing import Any
 
 from spools.models import Feedstock, Polymer
 
 
 @dataclass(frozen=True)
+class MaterialValues:
+    """The numbers that hold for a feedstock, in the units of their names.
+
+    A data sheet's number comes before the polymer's; the polymer's has the filler reckoned in. ``*_low`` and
+    ``*_high`` are the range of the number before them, which on a data sheet's number is the polymer's in
+    proportion. Only ``moulding_limit_pct`` may be None: no limit is published for some polymers.
+    """
+
+    density_g_cm3: float
+    softening_c: float
+    dry_cap_c: float
+    dry_set_c: float
+    w50_pct: float
+    w50_low_pct: float
+    w50_high_pct: float
+    d23_m2_s: float
+    d23_low_m2_s: float
+    d23_high_m2_s: float
+    e_d_kj_mol: float
+    e_d_low_kj_mol: float
+    e_d_high_kj_mol: float
+    limit_clear_pct: float
+    limit_hold_pct: float
+    moulding_limit_pct: float | None
+    nozzle_min_c: float
+    nozzle_max_c: float
+    bed_min_c: float
+    bed_max_c: float
+
+    @property
+    def nozzle_c(self) -> float:
+        """The middle of the nozzle's temperatures, °C."""
+        return (self.nozzle_min_c + self.nozzle_max_c) / 2
+
+
+@dataclass(frozen=True)
 class Property:
-    """One number of a feedstock. low and high are its band, equal to the value where none is known.
+    """One number of a feedstock and its source. low and high are its range, or the value where none is known.
 
     origin: "data sheet" or "catalogue". grade: A (two sources agree) to D (memory or guess), or "".
-    basis: why this number, in words.
+    basis: the source or the reason, in words.
     """
 
     name: str
@@ -42,82 +79,92 @@ UNITS = {
     "bed_min_c": "°C",
     "bed_max_c": "°C",
 }
-BANDS = {
-    "w50_pct": ("w50_low", "w50_high"),
-    "d23_m2_s": ("d23_low", "d23_high"),
-    "e_d_kj_mol": ("e_d_low", "e_d_high"),
+# The polymer's columns with the range of a number, and the fields of MaterialValues that they become.
+RANGES = {
+    "w50_pct": (("w50_low", "w50_low_pct"), ("w50_high", "w50_high_pct")),
+    "d23_m2_s": (("d23_low", "d23_low_m2_s"), ("d23_high", "d23_high_m2_s")),
+    "e_d_kj_mol": (("e_d_low", "e_d_low_kj_mol"), ("e_d_high", "e_d_high_kj_mol")),
 }
-# All that properties() looks at: thousands of spools have one of some dozens of such sets of values.
-_OWN = attrgetter(*Feedstock.OVERRIDES, "filler_mass_fraction", "data_sheet")
-_POLYMERS = attrgetter(
-    *UNITS,
-    *(edge for edges in BANDS.values() for edge in edges),
-    *("name", "softening_basis", "limit_basis", "grade_uptake", "grade_rate"),
-)
-_FILLERS = attrgetter("name", "density_g_cm3")
-_known: dict[tuple, Mapping[str, "Property"]] = {}
-MOST_KNOWN = 4096
+_POLYMER_COLUMNS = [*UNITS, *(column for ends in RANGES.values() for column, _ in ends)]
+_of_feedstock = attrgetter(*Feedstock.OVERRIDES)
+_of_polymer = attrgetter(*_POLYMER_COLUMNS)
 LIMIT_BASIS = {
     "practice": ("D", "common practice, no source"),
     "measured": ("C", "one dryer maker's test, not independent"),
     "analogy PA6": ("D", "taken over from PA6"),
 }
+# The softening point of these polymers is that of the wet polymer (thermal_values.csv).
+WET_BASIS = "Tg wet"
+
+
+def material_values(feedstock: Feedstock) -> MaterialValues:
+    """The numbers that hold for a feedstock. No query when polymer and filler are loaded with it."""
+    filler = feedstock.filler
+    mixture = None if filler is None else (feedstock.filler_mass_fraction, filler.density_g_cm3)
+    return _material_values(_of_feedstock(feedstock), _of_polymer(feedstock.polymer), mixture)
+
+
+@lru_cache(maxsize=4096)
+def _material_values(
+    stated: tuple[float | None, ...],
+    polymers: tuple[Any, ...],
+    mixture: tuple[float, float] | None,
+) -> MaterialValues:
+    """Cached by all that it reads: thousands of spools share some dozens of such sets of numbers.
+
+    mixture: mass fraction and density of the filler.
+    """
+    polymer = dict(zip(_POLYMER_COLUMNS, polymers, strict=True))
+    numbers = {name: polymer[name] for name in UNITS}
+    if mixture is not None:
+        mass_fraction, filler_density = mixture
+        fraction = _volume_fraction(mass_fraction, filler_density, polymer["density_g_cm3"])
+        numbers["density_g_cm3"] = fraction * filler_density + (1 - fraction) * polymer["density_g_cm3"]
+        # Only the matrix takes up water (fixtures/reference/sorption_values.csv, PA6-CF / GF).
+        numbers["w50_pct"] = polymer["w50_pct"] * (1 - mass_fraction)
+    named = zip(Feedstock.OVERRIDES, stated, strict=True)
+    numbers |= {name: number for name, number in named if number is not None}
+    for name, ends in RANGES.items():
+        for column, end in ends:
+            numbers[end] = numbers[name] * polymer[column] / polymer[name]
+    return MaterialValues(**numbers)
 
 
 def properties(feedstock: Feedstock) -> Mapping[str, Property]:
-    """Every known number of a feedstock, by name. No query when polymer and filler are loaded with it."""
-    key = _OWN(feedstock), _POLYMERS(feedstock.polymer), feedstock.filler and _FILLERS(feedstock.filler)
-    if key not in _known:
-        if len(_known) >= MOST_KNOWN:
-            _known.clear()
-        found = {name: _property(feedstock, name) for name in UNITS}
-        _known[key] = MappingProxyType({name: one for name, one in found.items() if one is not None})
-    return _known[key]
-
-
-def value(feedstock: Feedstock, name: str) -> float | None:
-    """One number of a feedstock by its name in UNITS; None where neither sheet nor catalogue has it."""
-    stated = _stated(feedstock, name)
-    return _from_polymer(feedstock, name) if stated is None else stated
+    """Every known number of a feedstock with its source, by name. No query, as for material_values."""
+    values = material_values(feedstock)
+    return {
+        name: _property(feedstock, name, getattr(values, name), values)
+        for name in UNITS
+        if getattr(values, name) is not None
+    }
 
 
 def filler_volume_fraction(feedstock: Feedstock) -> float:
     """Share of the filler in the volume, 0 to 1, from its mass fraction and both densities."""
     if feedstock.filler is None:
         return 0.0
-    filler = feedstock.filler_mass_fraction / feedstock.filler.density_g_cm3
-    matrix = (1 - feedstock.filler_mass_fraction) / feedstock.polymer.density_g_cm3
+    return _volume_fraction(
+        feedstock.filler_mass_fraction, feedstock.filler.density_g_cm3, feedstock.polymer.density_g_cm3
+    )
+
+
+def softened_by_water(polymer: Polymer) -> bool:
+    """Whether its catalogued softening point is the one that it has while wet."""
+    return polymer.softening_basis == WET_BASIS
+
+
+def _volume_fraction(mass_fraction: float, filler_density: float, polymer_density: float) -> float:
+    filler = mass_fraction / filler_density
+    matrix = (1 - mass_fraction) / polymer_density
     return filler / (filler + matrix)
 
 
-def _stated(feedstock: Feedstock, name: str) -> float | None:
-    return getattr(feedstock, name) if name in Feedstock.OVERRIDES else None
-
-
-def _from_polymer(feedstock: Feedstock, name: str) -> float | None:
-    number: float | None = getattr(feedstock.polymer, name)
-    if feedstock.filler is None or number is None:
-        return number
-    if name == "density_g_cm3":
-        fraction = filler_volume_fraction(feedstock)
-        return fraction * feedstock.filler.density_g_cm3 + (1 - fraction) * number
-    if name == "w50_pct":
-        # Only the matrix takes up water (fixtures/reference/sorption_values.csv, PA6-CF / GF).
-        return number * (1 - feedstock.filler_mass_fraction)
-    return number
-
-
-def _property(feedstock: Feedstock, name: str) -> Property | None:
-    number = value(feedstock, name)
-    if number is None:
-        return None
-    polymer = feedstock.polymer
+def _property(feedstock: Feedstock, name: str, number: float, values: MaterialValues) -> Property:
     low = high = number
-    if name in BANDS:
-        # The polymer's spread around it, in proportion: a data sheet gives none of its own.
-        middle = getattr(polymer, name)
-        low, high = (number * getattr(polymer, edge) / middle for edge in BANDS[name])
-    if _stated(feedstock, name) is not None:
+    if name in RANGES:
+        low, high = (getattr(values, end) for _, end in RANGES[name])
+    if getattr(feedstock, name, None) is not None:
         basis = feedstock.data_sheet or "entered in this shop"
         return Property(name, number, UNITS[name], low, high, "data sheet", "", basis)
     grade, basis = _catalogue_basis(feedstock, name)

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.models import DryingRun, Polymer, Spool
 from spools.moisture.history import least_drying_hours
 from spools.physics import oxidation
@@ -61,8 +61,7 @@ def life_share(spool: Spool, stages: Iterable[Stage]) -> float | None:
 
 def usual_life_share(spool: Spool) -> float:
     """What one more usual drying of a polyamide uses of its budget for life; 0 for the others."""
-    usual_c = catalogue_values.value(spool.feedstock, "dry_set_c")
-    assert usual_c is not None
+    usual_c = material_values(spool.feedstock).dry_set_c
     return life_share(spool, [(usual_c, least_drying_hours(spool))]) or 0.0
 
 

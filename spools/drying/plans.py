@@ -9,7 +9,7 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from spools.air.climate import Climate, climates_now, heated_rh_pct, room_airs
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.checks import within
 from spools.drying import heat_budget, softening
 from spools.drying.heat_budget import Heat, Stage
@@ -171,7 +171,7 @@ class Wish:
 
 def strong_limit_pct(spool: Spool) -> float | None:
     """The published limit for melt processing, %, where the polymer has one."""
-    return catalogue_values.value(spool.feedstock, "moulding_limit_pct")
+    return material_values(spool.feedstock).moulding_limit_pct
 
 
 def plan_drying(
@@ -441,7 +441,10 @@ def _draft(group: _Group, wish: Wish, at: datetime | None) -> None:
 def _starts_cooler(spool: Spool, state: Moisture, wish: Wish) -> bool:
     """Whether it is an amorphous spool that is judged wet: what is needed of it is likely over its limit."""
     amorphous = spool.feedstock.polymer.kind.startswith("amorphous")
-    return amorphous and state.probability_over(_print_limit_pct(spool), wish.mass_g) > LIKELY
+    return (
+        amorphous
+        and state.probability_over(material_values(spool.feedstock).limit_hold_pct, wish.mass_g) > LIKELY
+    )
 
 
 def _find_first_hours(groups: Sequence[_Group]) -> None:
@@ -784,15 +787,9 @@ def _stay_good(
     }
     # Shelves of one room often share their air: one forecast does for all of them.
     different = list(dict.fromkeys(airs.values()))
-    limits_pct = [_print_limit_pct(spool) for spool in spools for _ in different]
+    limits_pct = [material_values(spool.feedstock).limit_hold_pct for spool in spools for _ in different]
     lanes = [(one, air) for one in dried for air in different]
     outer_g = SMALL_JOB_G if mass_g is None else mass_g
     hours = iter(hours_until(lanes, limits_pct, outer_g, KEEPING_LOOKS_H, below=False))
     told = [{air: next(hours) for air in different} for _ in spools]
     return [[(place, of_air[air]) for place, air in airs.items()] for of_air in told]
-
-
-def _print_limit_pct(spool: Spool) -> float:
-    limit_pct = catalogue_values.value(spool.feedstock, "limit_hold_pct")
-    assert limit_pct is not None
-    return limit_pct

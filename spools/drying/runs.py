@@ -12,7 +12,7 @@ from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from spools.catalogue import coupons
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values, softened_by_water
 from spools.checks import in_use, locked, moment, one_writer, within
 from spools.codes import pretty
 from spools.drying import heat_budget, softening
@@ -127,12 +127,12 @@ def _spool_parts(spool: Spool, starting: bool) -> list[tuple[str, float]]:
 
 def _winding_parts(feedstock: Feedstock, starting: bool) -> list[tuple[str, float]]:
     """The table's limits; a coupon test outranks them, save for the start of what water softens."""
-    polymer = feedstock.polymer
-    soft = softening.softened_by_water(polymer)
+    polymer, values = feedstock.polymer, material_values(feedstock)
+    soft = softened_by_water(polymer)
     # The catalogue's softening point of such a polymer is the wet one: the first stage takes care of it.
-    softens_c = feedstock.softening_c if soft else catalogue_values.value(feedstock, "softening_c")
+    softens_c = feedstock.softening_c if soft else values.softening_c
     table = [
-        (f"drying {polymer}", catalogue_values.value(feedstock, "dry_cap_c")),
+        (f"drying {polymer}", values.dry_cap_c),
         (f"{polymer}, which softens there", softens_c),
     ]
     parts = [(what, limit_c) for what, limit_c in table if limit_c is not None]
@@ -156,8 +156,7 @@ def suggested_set_point_c(spool: Spool, dryer: Place, others: Iterable[Spool] = 
     The cap less the dryer's error is the most that is suggested.
     """
     limit_c = cap(spool, dryer, others).start_c - dryer.set_point_error_c
-    usual_c = catalogue_values.value(spool.feedstock, "dry_set_c")
-    return float(math.floor(limit_c if usual_c is None else min(usual_c, limit_c)))
+    return float(math.floor(min(material_values(spool.feedstock).dry_set_c, limit_c)))
 
 
 def joining_set_point_c(spool: Spool, dryer: Place, runs: Iterable[DryingRun]) -> float:
@@ -558,9 +557,7 @@ def _target_pct(spool: Spool, asked_pct: float | None) -> float:
 
 def default_target_pct(spool: Spool) -> float:
     """The moisture at which the polymer prints well, %."""
-    limit_pct = catalogue_values.value(spool.feedstock, "limit_clear_pct")
-    assert limit_pct is not None
-    return limit_pct
+    return material_values(spool.feedstock).limit_clear_pct
 
 
 @transaction.atomic

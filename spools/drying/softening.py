@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from spools.air.climate import heated_rh_pct, room_airs
-from spools.catalogue import values as catalogue_values
-from spools.models import Place, Polymer, Spool
+from spools.catalogue.values import material_values
+from spools.models import Place, Spool
 from spools.moisture.state import moisture_of
 from spools.physics.air import ZERO_C
 from spools.physics.softening import water_to_stand
@@ -23,19 +23,12 @@ START_CAP_C = 45.0
 # However dry it is thought to be: how long a wet amorphous spool starts cooler, by the same reference.
 LEAST_FIRST_H = 2.0
 LOOKS_H = (2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
-WET_BASIS = "Tg wet"
-
-
-def softened_by_water(polymer: Polymer) -> bool:
-    """Whether its catalogued softening point is the one that it has while wet."""
-    return polymer.softening_basis == WET_BASIS
 
 
 def stands_with_pct(spool: Spool, temperature_c: float) -> float:
     """The most moisture, %, with which a polymer that water softens is still hard at a temperature."""
     polymer = spool.feedstock.polymer
-    ambient_pct = catalogue_values.value(spool.feedstock, "w50_pct")
-    assert ambient_pct is not None
+    ambient_pct = material_values(spool.feedstock).w50_pct
     if polymer.tg_c is None or polymer.tg_c <= polymer.softening_c:
         return 0.0
     return water_to_stand(

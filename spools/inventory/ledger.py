@@ -10,7 +10,7 @@ from django.db import transaction
 from django.db.models import Sum
 
 from background.queue import enqueue
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.checks import in_use, locked, moment, within
 from spools.codes import pretty
 from spools.invalidation import invalidate_after
@@ -182,7 +182,7 @@ def _weighed(
         wettest_pct = dried_to[weighing.pk]
         water = f"Just dried: between 0 and {wettest_pct:.2g} % of water taken off."
     else:
-        wettest_pct = catalogue_values.value(spool.feedstock, "w50_pct") or 0.0
+        wettest_pct = material_values(spool.feedstock).w50_pct
         water = (
             f"Water not known: between 0 and {wettest_pct:.2g} % (what it takes up at 50 % RH) taken off; "
             "half of it for the likely value."

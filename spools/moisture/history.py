@@ -16,7 +16,7 @@ from spools import fingerprint
 from spools.air import dry_box_simulation
 from spools.air.dry_box_simulation import Turns
 from spools.air.hourly import FOREVER, Readings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.inventory import ledger, moves
 from spools.inventory.queries import share, share_places, spools_by_id
 from spools.models import DryingRun, MassEntry, OuterTurns, Place, Spool, Stay
@@ -242,9 +242,7 @@ def _kind(place: Place, run: DryingRun | None, air: SegmentAir, unopened: bool) 
 
 def _credit(spool: Spool, run: DryingRun) -> float:
     assert run.end is not None
-    needed_c = catalogue_values.value(spool.feedstock, "dry_set_c")
-    assert needed_c is not None
-    needed_c -= run.dryer.set_point_error_c
+    needed_c = material_values(spool.feedstock).dry_set_c - run.dryer.set_point_error_c
     needed_hours = least_drying_hours(spool)
     stages = run.stages_until(run.end)
     return min(1.0, sum(exposure_hours.run_credit(hours, c, needed_hours, needed_c) for c, hours in stages))

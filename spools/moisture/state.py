@@ -20,7 +20,7 @@ from django.utils import timezone
 from spools import fingerprint
 from spools.air.climate import hour_of
 from spools.air.hourly import HOUR
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.checks import one_writer
 from spools.codes import pretty
 from spools.invalidation import MODEL_VERSION, invalidate_after, latest, prune, slot
@@ -256,8 +256,7 @@ def _outer(windings: Mapping[int, tuple[Spool, Winding]]) -> dict[int, Outer]:
     """By the same keys."""
     over, held = [], []
     for spool, winding in windings.values():
-        limit_pct = catalogue_values.value(spool.feedstock, "limit_clear_pct")
-        assert limit_pct is not None
+        limit_pct = material_values(spool.feedstock).limit_clear_pct
         held.append(winding.outer_pct(SMALL_JOB_G))
         over.append(float((held[-1] > limit_pct).mean()))
     bands = Interval.from_rows(np.array(held))

@@ -16,14 +16,19 @@ TEXT = {"name", "kind", "softening_basis", "dry_hours", "isotherm", "limit_basis
 TEXT |= {"enclosure", "emission", "grade_uptake", "grade_rate"}
 
 
-def polymer(name: str) -> Polymer:
+def polymer_values(name: str) -> dict:
+    """The fields of a polymer of the catalogue, without a database."""
     with REFERENCE.open() as file:
         row = next(row for row in csv.DictReader(file) if row["polymer"] == name)
     row["name"] = row.pop("polymer")
     values = {key: value if key in TEXT else float(value) for key, value in row.items() if value != ""}
     if values["isotherm"] == "gab":
         values |= GAB_SHAPE
-    return Polymer.objects.get_or_create(name=name, defaults=values)[0]
+    return values
+
+
+def polymer(name: str) -> Polymer:
+    return Polymer.objects.get_or_create(name=name, defaults=polymer_values(name))[0]
 
 
 def feedstock(polymer_name: str, **values) -> Feedstock:

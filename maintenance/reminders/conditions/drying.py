@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from maintenance.models import Reminder
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.climate import Climate, room_airs
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.plans import KEEPING_LOOKS_H, expected_dry, needed_until
@@ -59,10 +59,9 @@ def _hours_until_wet(
     """
     lanes, limits_pct = [], []
     for run in runs:
-        room, limit_pct = airs[run.dryer_id], catalogue_values.value(run.spool.feedstock, "limit_hold_pct")
-        assert limit_pct is not None
+        room = airs[run.dryer_id]
         lanes.append((moistures[run.spool_id].winding, ConstantAir(0.0, room.temperature_c, room.rh_pct)))
-        limits_pct.append(limit_pct)
+        limits_pct.append(material_values(run.spool.feedstock).limit_hold_pct)
     hours = hours_until(lanes, limits_pct, SMALL_JOB_G, KEEPING_LOOKS_H, below=False)
     return dict(zip((run.pk for run in runs), hours, strict=True))
 
@@ -121,9 +120,9 @@ def heated(now: datetime) -> Found:
     for own in runs.values():
         spool = own[0].spool
         polymer, had = spool.feedstock.polymer, heat_budget.heat_of(spool, own, now)
-        usual_h, usual_c = least_drying_hours(spool), catalogue_values.value(spool.feedstock, "dry_set_c")
+        usual_h, usual_c = least_drying_hours(spool), material_values(spool.feedstock).dry_set_c
         again = heat_budget.usual_life_share(spool)
-        assert had.life_share is not None and usual_c is not None
+        assert had.life_share is not None
         if had.life_share + again <= heat_budget.ALL:
             continue
         reminder = Reminder(

@@ -10,7 +10,7 @@ from maintenance.models import Loading, Reminder, Toolhead
 from maintenance.readiness.rules import POSSIBLE
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.hourly import hour_of
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.codes import pretty
 from spools.drying.runs import SMALL_JOB_G
 from spools.inventory import ledger
@@ -91,8 +91,7 @@ def outer_turns(spools: Sequence[Spool], now: datetime) -> dict[int, Turns]:
     held = moisture_state.outer_turns(spools, now)
     found = {}
     for spool in spools:
-        limit_pct = catalogue_values.value(spool.feedstock, "limit_clear_pct")
-        assert limit_pct is not None
+        limit_pct = material_values(spool.feedstock).limit_clear_pct
         found[spool.pk] = Turns(held[spool.pk].over_clear, held[spool.pk].pct, limit_pct)
     return found
 

@@ -16,7 +16,7 @@ from django.utils import timezone
 
 from spools.air.climate import Climate, climates_now, heated_rh_pct, room_airs
 from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.codes import pretty
 from spools.drying import heat_budget, plans, softening
 from spools.drying.runs import (
@@ -451,7 +451,7 @@ class _Gathering:
 
     def _good_until(self, spool: Spool) -> int:
         """The last slot in which a spool is good where it is; -1 when it is not good now."""
-        limit_pct = OF_LIMIT * _print_limit_pct(spool)
+        limit_pct = OF_LIMIT * material_values(spool.feedstock).limit_hold_pct
         masses_g = self._masses_g(spool)
 
         def good(slot: int) -> bool:
@@ -478,7 +478,7 @@ class _Gathering:
 
         One less, for what is due between two slots.
         """
-        limit_pct = OF_LIMIT * _print_limit_pct(spool)
+        limit_pct = OF_LIMIT * material_values(spool.feedstock).limit_hold_pct
         hours = [
             hours_until([(winding, air)], [limit_pct], mass_g, KEEPING_LOOKS_H, below=False)[0]
             for mass_g in self._masses_g(spool)
@@ -617,7 +617,10 @@ class _Gathering:
         if hours is not None and math.isfinite(first_h):
             state = self.states[bound][first.spool.pk]
             amorphous = first.spool.feedstock.polymer.kind.startswith("amorphous")
-            wet = state.probability_over(_print_limit_pct(first.spool), first.mass_g) > plans.LIKELY
+            wet = (
+                state.probability_over(material_values(first.spool.feedstock).limit_hold_pct, first.mass_g)
+                > plans.LIKELY
+            )
             # Its start may be cooler for two hours, as its plan will advise.
             cooler_h = plans.WET_START_H if amorphous and wet and first.first_c is None else 0.0
             hours = first_h + math.ceil(hours * 4) / 4 + plans.IN_HAND_H + cooler_h
@@ -670,12 +673,6 @@ class _Gathering:
             f"{how} are not enough, and it may be no hotter ({cap(spool, hottest.dryer).reason}, and the "
             f"dryer may be {hottest.dryer.set_point_error_c:g} K off)"
         )
-
-
-def _print_limit_pct(spool: Spool) -> float:
-    limit_pct = catalogue_values.value(spool.feedstock, "limit_hold_pct")
-    assert limit_pct is not None
-    return limit_pct
 
 
 def _stretches(slots: Sequence[int]) -> tuple[tuple[int, int], ...]:

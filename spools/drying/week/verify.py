@@ -12,7 +12,7 @@ from itertools import combinations
 from django.utils import timezone
 
 from spools.air.climate import Climate, heated_rh_pct, room_airs
-from spools.catalogue import values as catalogue_values
+from spools.catalogue.values import material_values
 from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying import runs as drying_runs
@@ -229,8 +229,7 @@ def _prints(
             continue
         else:
             winding = moisture_of([spool], due)[spool.pk].winding
-        limit_pct = catalogue_values.value(spool.feedstock, "limit_hold_pct")
-        assert limit_pct is not None
+        limit_pct = material_values(spool.feedstock).limit_hold_pct
         outer_g = [min(drying_runs.SMALL_JOB_G, one.wanted.mass_g), one.wanted.mass_g]
         over = max(float((winding.outer_pct(mass_g) > limit_pct).mean()) for mass_g in outer_g)
         if over > DOUBT:

@@ -9,8 +9,8 @@ from django.core.management import call_command
 from django.db import models, transaction
 
 from maintenance.models import PartKind
-from spools.catalogue import values as catalogue_values
 from spools.catalogue.sources import NO_SOURCE
+from spools.catalogue.values import UNITS, filler_volume_fraction, material_values, properties
 from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 
 # Edges of bands and ranges have no sources of their own.
@@ -208,8 +208,8 @@ def test_the_command_says_what_it_did(loaded, capsys):
 
 
 def test_plain_feedstock_has_the_polymers_numbers_with_their_grades(loaded):
-    known = catalogue_values.properties(feedstock("PA6"))
-    assert set(known) == set(catalogue_values.UNITS)
+    known = properties(feedstock("PA6"))
+    assert set(known) == set(UNITS)
     w50 = known["w50_pct"]
     assert (w50.value, w50.low, w50.high) == pytest.approx((2.8, 2.2, 3.3))
     assert (w50.unit, w50.origin, w50.grade) == ("%", "catalogue", "B")
@@ -219,20 +219,20 @@ def test_plain_feedstock_has_the_polymers_numbers_with_their_grades(loaded):
 
 def test_numbers_that_nobody_knows_are_left_out(loaded):
     pva = feedstock("PVA")
-    assert "moulding_limit_pct" not in catalogue_values.properties(pva)
-    assert catalogue_values.value(pva, "moulding_limit_pct") is None
+    assert "moulding_limit_pct" not in properties(pva)
+    assert material_values(pva).moulding_limit_pct is None
 
 
 def test_the_data_sheet_comes_first_and_takes_the_band_with_it(loaded):
     own = feedstock("PA6", "carbon fibre", filler_mass_fraction=0.2, w50_pct=1.4, data_sheet="Sheet of May")
-    w50 = catalogue_values.properties(own)["w50_pct"]
+    w50 = properties(own)["w50_pct"]
     assert (w50.value, w50.low, w50.high) == pytest.approx((1.4, 1.1, 1.65))
     assert (w50.origin, w50.basis, w50.grade) == ("data sheet", "Sheet of May", "")
 
 
 def test_only_the_matrix_of_a_filled_feedstock_takes_up_water(loaded):
     # sorption_values.csv, PA6-CF / GF: uptake times the matrix mass fraction.
-    w50 = catalogue_values.properties(feedstock("PA6", "carbon fibre", filler_mass_fraction=0.2))["w50_pct"]
+    w50 = properties(feedstock("PA6", "carbon fibre", filler_mass_fraction=0.2))["w50_pct"]
     assert (w50.value, w50.low, w50.high) == pytest.approx((2.24, 1.76, 2.64))
     assert "carbon fibre" in w50.basis
 
@@ -252,7 +252,7 @@ def test_only_the_matrix_of_a_filled_feedstock_takes_up_water(loaded):
 )
 def test_volume_fraction_against_the_published_table(loaded, polymer, filler, mass_fraction, volume_fraction):
     filled = feedstock(polymer, filler, filler_mass_fraction=mass_fraction)
-    assert catalogue_values.filler_volume_fraction(filled) == pytest.approx(volume_fraction, abs=6e-4)
+    assert filler_volume_fraction(filled) == pytest.approx(volume_fraction, abs=6e-4)
 
 
 @pytest.mark.parametrize(
@@ -261,19 +261,19 @@ def test_volume_fraction_against_the_published_table(loaded, polymer, filler, ma
 def test_density_of_a_filled_feedstock(loaded, filler, mass_fraction, density):
     # wear_values.csv, sliding distance: PA6-GF30 1.36, PA6-CF20 1.20 g/cm³, textbook-type values.
     filled = feedstock("PA6", filler, filler_mass_fraction=mass_fraction)
-    assert catalogue_values.value(filled, "density_g_cm3") == pytest.approx(density, rel=0.025)
+    assert material_values(filled).density_g_cm3 == pytest.approx(density, rel=0.025)
 
 
 def test_an_unfilled_feedstock_has_no_filler_volume(loaded):
-    assert catalogue_values.filler_volume_fraction(feedstock("PLA")) == 0
+    assert filler_volume_fraction(feedstock("PLA")) == 0
 
 
 def test_properties_ask_the_database_nothing_more(loaded, django_assert_num_queries):
     own = feedstock("PA6", "carbon fibre", filler_mass_fraction=0.2)
     found = Feedstock.objects.select_related("polymer", "filler", "maker").get(pk=own.pk)
     with django_assert_num_queries(0):
-        catalogue_values.properties(found)
-        catalogue_values.filler_volume_fraction(found)
+        properties(found)
+        filler_volume_fraction(found)
 
 
 def test_lives_of_brass_nozzles_follow_from_the_one_published_figure(loaded):

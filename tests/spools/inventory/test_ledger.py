@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from spools.inventory import ledger, moves
 from spools.models import DryingRun, Feedstock, MassEntry, Polymer, Spool
 from spools.moisture import state as moisture_state
-from tests.spools.conftest import hours_ago, receive
+from tests.spools.conftest import hours_ago, polymer_values, receive
 
 pytestmark = pytest.mark.django_db
 
@@ -151,7 +151,7 @@ def test_thirty_spools_take_as_few_queries_as_one(pla, shelf, django_assert_num_
     facts=st.lists(st.tuples(st.sampled_from(["printed", "weighed"]), st.floats(1, 3000))),
 )
 def test_bounds_enclose_the_likely_mass_and_a_return_undoes_a_print(core_g, core_known, received_g, facts):
-    feedstock = Feedstock(polymer=Polymer(w50_pct=2.8, w50_low=2.2, w50_high=3.3))
+    feedstock = Feedstock(polymer=Polymer(**polymer_values("PA6")))
     spool = Spool(feedstock=feedstock, core_mass_g=core_g, core_mass_known=core_known)
     entries = [weight("received", received_g)]
     entries += [weight(kind, mass_g if kind == "weighed" else -mass_g) for kind, mass_g in facts]
