@@ -3,21 +3,21 @@
     scanning: bytes to commands; running: commands to moves and events; planning: how long moves take;
     accounting: moves and events to totals.
 
-All sizes are fixed, so memory does not grow with the file. Numba keeps what it compiled by the file of each
-kernel: after a change here or in motion.py, touch the kernels' files, or the old code runs.
+All sizes are fixed, so memory does not grow with the file.
 """
 
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 
-# Compiled once and kept, without the interpreter's lock, and without counting references to arrays, which
-# would take three quarters of the time; so kernels allocate nothing.
-OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "error_model": "numpy", "_nrt": False}
-kernel = njit(**OPTIONS)
-# A part of a kernel, put in where it is called.
-part = njit(**OPTIONS, forceinline=True)
+from spools.physics import kernels
+
+# Without the interpreter's lock, and without counting references to arrays, which would take three quarters
+# of the time; so kernels allocate nothing.
+OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False}
+kernel = kernels.kernel(**OPTIONS)
+# Inlined into the kernel that calls it.
+part = kernels.kernel(**OPTIONS, forceinline=True)
 
 Array = np.ndarray[Any, np.dtype[Any]]
 

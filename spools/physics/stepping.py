@@ -22,11 +22,11 @@ References
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 
 from . import air, isotherm
 from .air import GAS_CONSTANT, MOLAR_MASS_WATER, ZERO_C, Array
 from .filament import PARTS, RATES, REFERENCE_K, WEIGHTS
+from .kernels import kernel
 
 GAMMA = 1 - 1 / np.sqrt(2)
 AHEAD = (1 - GAMMA) / GAMMA  # how much further the second stage's base is than the first stage came
@@ -96,19 +96,19 @@ class Work(NamedTuple):
     right: Array
 
 
-_vapour_fit: Any = njit(air.vapour_pressure_fit, cache=True)
-_gab_inverse: Any = njit(isotherm.gab_inverse, cache=True)
-_flory_inverse: Any = njit(isotherm.flory_inverse, cache=True)
+_vapour_fit: Any = kernel(air.vapour_pressure_fit)
+_gab_inverse: Any = kernel(isotherm.gab_inverse)
+_flory_inverse: Any = kernel(isotherm.flory_inverse)
 
 
-@njit(cache=True)
+@kernel
 def saturation_density(t: float) -> float:
     """air.saturation_density for one temperature."""
     c = air.OVER_ICE if t < ZERO_C else air.OVER_WATER
     return _vapour_fit(t, c) * (MOLAR_MASS_WATER / GAS_CONSTANT) / t
 
 
-@njit(cache=True)
+@kernel
 def rh_and_slope(kind: int, w: float, curve: Array, saturated: float) -> tuple[float, float]:
     """Isotherm.rh_and_slope for one content of one member."""
     if kind == HENRY:
@@ -121,7 +121,7 @@ def rh_and_slope(kind: int, w: float, curve: Array, saturated: float) -> tuple[f
     return rh + slope * (w - inside), slope
 
 
-@njit(cache=True)
+@kernel
 def set_transport(spool: Spool, temperature: Array, work: Work) -> None:
     """What the temperatures make of the transport coefficients."""
     n = len(temperature)
@@ -133,7 +133,7 @@ def set_transport(spool: Spool, temperature: Array, work: Work) -> None:
         work.conductance[j] = spool.conductance[j] * 2.178e-5 * (face / ZERO_C) ** 1.81
 
 
-@njit(cache=True)
+@kernel
 def warm(
     spool: Spool, outside_k: float, film: float, base: Array, tau: float, work: Work, warmed: Array
 ) -> None:
@@ -157,7 +157,7 @@ def warm(
         warmed[j] += work.ratio[j] * warmed[j + 1]
 
 
-@njit(cache=True)
+@kernel
 def heat_conductance(spool: Spool, film: float, j: int) -> float:
     """From shell j outwards, with the film for the last one [W/K]."""
     if j < len(spool.heat_conductance) - 1:
@@ -165,7 +165,7 @@ def heat_conductance(spool: Spool, film: float, j: int) -> float:
     return 1 / (1 / spool.heat_conductance[j] + 1 / (film * spool.rim_area))
 
 
-@njit(cache=True)
+@kernel
 def warming(spool: Spool, outside_k: float, film: float, temperature: Array, j: int) -> float:
     """Heat flow into shell j [W]."""
     n = len(temperature)
@@ -176,7 +176,7 @@ def warming(spool: Spool, outside_k: float, film: float, temperature: Array, j: 
     return flow
 
 
-@njit(cache=True)
+@kernel
 def set_response(members: Members, m: int, tau: float, even: bool, work: Work) -> None:
     """How this member's filament answers in a stage; ``even``: all shells are equally warm."""
     for j in range(len(work.a)):
@@ -192,7 +192,7 @@ def set_response(members: Members, m: int, tau: float, even: bool, work: Work) -
             work.a[j] += WEIGHTS[k + 1] * work.share[j, k]
 
 
-@njit(cache=True)
+@kernel
 def stage(
     spool: Spool, members: Members, m: int, outside: float, tau: float, enough: float, work: Work
 ) -> tuple[float, float]:
@@ -258,7 +258,7 @@ def stage(
     return through, off
 
 
-@njit(cache=True)
+@kernel
 def try_step(
     spool: Spool,
     members: Members,
@@ -309,13 +309,13 @@ def try_step(
     return crossed, error + off1 + off2
 
 
-@njit(cache=True)
+@kernel
 def between(ends: Array, share: float) -> float:
     """On the way from a stretch's start to its end."""
     return ends[0] + share * (ends[1] - ends[0])
 
 
-@njit(cache=True)
+@kernel
 def shell_mean(parts: Array) -> float:
     mean = 0.0
     for k in range(PARTS):
@@ -323,7 +323,7 @@ def shell_mean(parts: Array) -> float:
     return mean
 
 
-@njit(cache=True)
+@kernel
 def workroom(shells: int) -> Work:
     rows = np.zeros((12, shells))
     share, base = np.zeros((shells, PARTS - 1)), np.zeros((shells, PARTS))
@@ -333,7 +333,7 @@ def workroom(shells: int) -> Work:
     )
 
 
-@njit(cache=True)
+@kernel
 def run(
     spool: Spool,
     members: Members,

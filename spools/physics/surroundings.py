@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from .air import Array
+from .kernels import kernel
 
 # What a line may miss the readings by. A kitchen hygrometer is no better than 2 or 3 % RH.
 RH_TOLERANCE = 0.015
@@ -70,7 +70,7 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     return found
 
 
-@njit(cache=True)
+@kernel
 def _join(values: Array) -> Array:
     """(duration, moving, temperature, RH) by row -> a row for each joined stretch.
 
@@ -99,7 +99,7 @@ def _join(values: Array) -> Array:
     return rows[:found]
 
 
-@njit(cache=True)
+@kernel
 def _fit(values: Array, row: int, start: int, end: int, most: float) -> tuple[bool, tuple[float, float]]:
     """A line's values at both ends, and whether it is nowhere further than ``most`` from what it tells."""
     total = mean = 0.0

@@ -140,7 +140,7 @@ def _members(geometry: Geometry, material: Material, members: int) -> stepping.M
     isotherm = material.isotherm
 
     def each(value: ArrayLike) -> Array:
-        return np.ascontiguousarray(np.broadcast_to(np.asarray(value, dtype=float), (members,)))
+        return _own(np.broadcast_to(np.asarray(value, dtype=float), (members,)))
 
     curve = np.zeros((members, 3))
     for n, number in enumerate(isotherm.inverse):
@@ -165,5 +165,10 @@ def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> 
         film=np.where(table[:, 1] > 0, MOVED_AIR_FILM, STILL_AIR_FILM),
         temperature=np.ascontiguousarray(table[:, 2:4]),
         rh=np.ascontiguousarray(table[:, 4:]),
-        equilibrium=np.ascontiguousarray(np.broadcast_to(equilibrium, (len(airs), members))),
+        equilibrium=_own(np.broadcast_to(equilibrium, (len(airs), members))),
     )
+
+
+def _own(values: Array) -> Array:
+    """A copy of a view. Numba compiles the solver again for read-only arrays, as views by broadcasting are."""
+    return np.array(values, order="C")
