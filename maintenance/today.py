@@ -11,12 +11,12 @@ from django.utils import timezone
 
 from maintenance.readiness.inputs import (
     Dryers,
-    Known,
-    Machine,
-    dryers_here,
-    known_of,
-    machines_of,
-    put_together,
+    MachineState,
+    SpoolState,
+    build_inputs,
+    load_dryers,
+    load_machine_states,
+    load_spool_states,
 )
 from maintenance.readiness.rules import HOLD, STATES, Check, Verdict, judge
 from maintenance.reminders import lifecycle
@@ -121,10 +121,10 @@ def today(now: datetime | None = None, user: Any = None) -> Today:
     user: for whom; what is due comes in their order.
     """
     now = now or timezone.now()
-    dryers = dryers_here()
-    known = known_of(with_materials().filter(emptied_at=None), dryers, preloaded=True)
-    machines = machines_of(Toolhead.objects.filter(printer__retired_at=None))
-    pairs = put_together(list(product(machines.values(), known.values())), None)
+    dryers = load_dryers()
+    known = load_spool_states(with_materials().filter(emptied_at=None), dryers, preloaded=True)
+    machines = load_machine_states(Toolhead.objects.filter(printer__retired_at=None))
+    pairs = build_inputs(list(product(machines.values(), known.values())), None)
     verdicts = {key: judge(found) for key, found in pairs.items()}
     ready, waiting = [], []
     for material, spools in _by_material(known.values()).items():
@@ -143,11 +143,11 @@ def today(now: datetime | None = None, user: Any = None) -> Today:
     return Today(ready, later, list(lifecycle.open_reminders(now, user)))
 
 
-def _key(pair: tuple[Machine, Known]) -> tuple[int, int]:
+def _key(pair: tuple[MachineState, SpoolState]) -> tuple[int, int]:
     return pair[0].toolhead.pk, pair[1].spool.pk
 
 
-def _rank(pair: tuple[Machine, Known], verdicts: dict[tuple[int, int], Verdict]) -> tuple:
+def _rank(pair: tuple[MachineState, SpoolState], verdicts: dict[tuple[int, int], Verdict]) -> tuple:
     """The best state first, then what is loaded there, then the fewest cautions, then the most left."""
     machine, of = pair
     found = verdicts[_key(pair)]
@@ -155,8 +155,8 @@ def _rank(pair: tuple[Machine, Known], verdicts: dict[tuple[int, int], Verdict])
     return state, machine.loaded != of.spool.pk, len(found.reasons), -of.amount.mass_g, _key(pair)
 
 
-def _by_material(known: Iterable[Known]) -> dict[str, list[Known]]:
-    groups: dict[str, list[Known]] = {}
+def _by_material(known: Iterable[SpoolState]) -> dict[str, list[SpoolState]]:
+    groups: dict[str, list[SpoolState]] = {}
     for of in known:
         groups.setdefault(_material(of.spool), []).append(of)
     return dict(sorted(groups.items()))
@@ -171,8 +171,8 @@ def _material(spool: Spool) -> str:
 
 
 def _later(
-    waiting: list[tuple[str, list[Known]]],
-    machines: list[Machine],
+    waiting: list[tuple[str, list[SpoolState]]],
+    machines: list[MachineState],
     verdicts: dict[tuple[int, int], Verdict],
     dryers: Dryers,
     now: datetime,
@@ -208,8 +208,8 @@ def _later(
 
 def _row(
     material: str,
-    of: Known,
-    machines: list[Machine],
+    of: SpoolState,
+    machines: list[MachineState],
     verdicts: dict[tuple[int, int], Verdict],
     dried: tuple[Place, DryingAhead] | None,
     now: datetime,
@@ -236,7 +236,9 @@ def _row(
     return LaterRow(material, of.spool, dryer, plan, plan.ready_at, reason)
 
 
-def _in_dryer(material: str, of: Known, run: DryingRun, dry_at: datetime | None, now: datetime) -> LaterRow:
+def _in_dryer(
+    material: str, of: SpoolState, run: DryingRun, dry_at: datetime | None, now: datetime
+) -> LaterRow:
     """A spool that dries: ready when its hours are over and the physics expects all of it to be dry."""
     done_at = run.start + timedelta(hours=run.planned_hours)
     how = f"is drying in {run.dryer}, planned until {_clock(done_at)}"
@@ -249,7 +251,9 @@ def _in_dryer(material: str, of: Known, run: DryingRun, dry_at: datetime | None,
     return LaterRow(material, of.spool, run.dryer, None, max(now, done_at), f"{how}.")
 
 
-def _other_hold(of: Known, machines: list[Machine], verdicts: dict[tuple[int, int], Verdict]) -> Check | None:
+def _other_hold(
+    of: SpoolState, machines: list[MachineState], verdicts: dict[tuple[int, int], Verdict]
+) -> Check | None:
     """What stays a hold on every toolhead however dry the spool is; None where some toolhead has none."""
     holds = [
         [
@@ -266,7 +270,7 @@ def _other_hold(of: Known, machines: list[Machine], verdicts: dict[tuple[int, in
 
 
 def _drying_ahead(
-    to_dry: list[Known], dryers: Dryers, rooms: dict[int, Climate], now: datetime
+    to_dry: list[SpoolState], dryers: Dryers, rooms: dict[int, Climate], now: datetime
 ) -> dict[int, tuple[Place, DryingAhead]]:
     """The dryer that has each spool ready first, by spool id: all of them in one call of the physics.
 
@@ -274,7 +278,7 @@ def _drying_ahead(
     then is taken as it is. A plan of its own for each, with how long it stays good after, would take queries
     and seconds that this page has not got; the spool's page has them.
     """
-    tries: list[tuple[Known, Place, float, datetime, list[str]]] = []
+    tries: list[tuple[SpoolState, Place, float, datetime, list[str]]] = []
     for of, dryer in product(to_dry, dryers.places):
         runs = dryers.runs_in(dryer)
         ends = [run.start + timedelta(hours=run.planned_hours) for run in runs]

@@ -5,7 +5,7 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from maintenance.flow.curve import MOST_RATES, MOST_REPEATS, Weighed
-from maintenance.flow.history import Seen
+from maintenance.flow.history import EvaluatedCheck
 from maintenance.models import FlowBlob, FlowCheck, FlowCheckWithdrawal, Toolhead
 
 
@@ -84,7 +84,7 @@ class FlowCheckSerializer(ModelSerializer):
         return FlowResultSerializer(_result(self.context["seen"][check.pk])).data
 
 
-def _result(of: Seen) -> dict[str, Any]:
+def _result(of: EvaluatedCheck) -> dict[str, Any]:
     curve = of.curve
     return {
         "rates": [

@@ -11,7 +11,7 @@ from api.filters import FlowCheckFilter
 from api.serializers import flow_checks as shapes
 from api.serializers.jobs import WithdrawSerializer
 from api.views.base import Endpoint, shown
-from maintenance.flow.history import seen
+from maintenance.flow.history import evaluate_checks
 from maintenance.flow.records import record_flow_check, withdraw_flow_check
 from maintenance.models import FlowCheck
 
@@ -56,4 +56,4 @@ class FlowChecks(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
 
 def _seen(pks: list[int]) -> dict[str, Any]:
     """The context of FlowCheckSerializer."""
-    return {"seen": {of.check.pk: of for of in seen(FlowCheck.objects.filter(pk__in=pks))}}
+    return {"seen": {of.check.pk: of for of in evaluate_checks(FlowCheck.objects.filter(pk__in=pks))}}

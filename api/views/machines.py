@@ -33,7 +33,7 @@ from maintenance.parts.fitting import (
     replace_part,
     withdraw_bore,
 )
-from maintenance.parts.life import Aged, Kind, aged, known_kinds
+from maintenance.parts.life import Kind, PartWear, aged, known_kinds
 
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
 LOADINGS = Loading.objects.with_off_at().select_related("toolhead__printer", "spool")
@@ -76,12 +76,12 @@ class PartKinds(Kept):
         # Asked for when the rows are shown, so that a row just corrected is told as it is now.
         known: dict[int, Kind] = {}
 
-        def known_of(kind: PartKind) -> Kind:
+        def load_spool_states(kind: PartKind) -> Kind:
             if kind.pk not in known:
                 known.update(known_kinds(PartKind.objects.all()))
             return known[kind.pk]
 
-        return super().get_serializer_context() | {"in_stock": in_stock(), "known": known_of}
+        return super().get_serializer_context() | {"in_stock": in_stock(), "known": load_spool_states}
 
 
 class Parts(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
@@ -101,7 +101,7 @@ class Parts(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         return shown(part_shapes.PartSerializer, part, context={"aged": self._aged([part])})
 
     @staticmethod
-    def _aged(parts: Iterable[Part]) -> dict[int, Aged]:
+    def _aged(parts: Iterable[Part]) -> dict[int, PartWear]:
         found = aged(Part.objects.filter(pk__in=[part.pk for part in parts]))
         return {of.part.pk: of for of in found}
 

@@ -8,15 +8,15 @@ from api.fields import given
 from api.serializers import machines as shapes
 from api.views.base import Endpoint, shown
 from maintenance.models import Toolhead
-from maintenance.readiness.inputs import JobAsked, verdicts
+from maintenance.readiness.inputs import JobSpec, verdicts
 from spools.models import Spool
 
 
-def job_asked(job: dict[str, Any] | None) -> JobAsked | None:
-    return None if job is None else JobAsked(**job)
+def job_spec(job: dict[str, Any] | None) -> JobSpec | None:
+    return None if job is None else JobSpec(**job)
 
 
-def judged(pairs: list[tuple[Toolhead, Spool]], job: JobAsked | None = None) -> list[dict[str, Any]]:
+def judged(pairs: list[tuple[Toolhead, Spool]], job: JobSpec | None = None) -> list[dict[str, Any]]:
     """The verdict of each pair, in their order, as PairVerdictSerializer renders it."""
     found = verdicts(pairs, job)
     return [
@@ -41,7 +41,7 @@ class Readiness(Endpoint):
     def one(self, request: Request) -> Response:
         asked = given(shapes.PairInQuerySerializer, request.query_params)
         toolhead, spool = asked.pop("toolhead"), asked.pop("spool")
-        return shown(shapes.PairVerdictSerializer, judged([(toolhead, spool)], job_asked(asked or None))[0])
+        return shown(shapes.PairVerdictSerializer, judged([(toolhead, spool)], job_spec(asked or None))[0])
 
     @extend_schema(
         request=shapes.PairsAskedSerializer,
@@ -51,4 +51,4 @@ class Readiness(Endpoint):
     def several(self, request: Request) -> Response:
         asked = given(shapes.PairsAskedSerializer, request.data)
         pairs = [(pair["toolhead"], pair["spool"]) for pair in asked["pairs"]]
-        return shown(shapes.PairVerdictSerializer, judged(pairs, job_asked(asked.get("job"))), many=True)
+        return shown(shapes.PairVerdictSerializer, judged(pairs, job_spec(asked.get("job"))), many=True)

@@ -9,7 +9,7 @@ from api.filters import ServiceFilter
 from api.serializers import service as shapes
 from api.views.base import Endpoint, Kept, shown
 from maintenance.models import ServiceEntry, ServiceKind, Toolhead
-from maintenance.service.intervals import statuses
+from maintenance.service.intervals import load_service_statuses
 from maintenance.service.records import record_service, withdraw_service
 
 
@@ -46,5 +46,5 @@ class Services(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     def due(self, request: Request) -> Response:
         """How far along every machine in use is since each of its services, what is nearest its end first."""
         toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
-        found = sorted(statuses(toolheads), key=lambda status: -status.since.share)
+        found = sorted(load_service_statuses(toolheads), key=lambda status: -status.since.share)
         return shown(shapes.ServiceStatusSerializer, found, many=True)

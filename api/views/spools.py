@@ -18,7 +18,7 @@ from api.serializers.machines import LoadingSerializer, LoadSerializer
 from api.serializers.places import StaySerializer
 from api.views.base import Endpoint, shown
 from api.views.machines import LOADINGS
-from api.views.readiness import job_asked, judged
+from api.views.readiness import job_spec, judged
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
 from spools import codes
@@ -169,7 +169,7 @@ class Spools(Endpoint):
         """It is on a toolhead. A hold is refused unless the reason for going on is given, which is kept."""
         spool = self.get_object()
         asked = given(LoadSerializer, request.data)
-        job = job_asked(asked.pop("job", None))
+        job = job_spec(asked.pop("job", None))
         loading = load_spool(asked.pop("toolhead"), spool, **asked, job=job, by=request.user)
         return shown(LoadingSerializer, LOADINGS.get(pk=loading.pk), status=201)
 

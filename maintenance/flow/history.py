@@ -29,7 +29,7 @@ BETWEEN_CHECKS = 0.005
 
 
 @dataclass(frozen=True, eq=False)
-class Seen:
+class EvaluatedCheck:
     """A flow check, worked out when asked. fitted: what was on the toolhead then, by role."""
 
     check: FlowCheck
@@ -55,7 +55,7 @@ class Seen:
         """Usable flow at 5 and at 10 % loss."""
         return [self.curve.usable(loss) for loss in LIMITS]
 
-    def same_kind(self, other: "Seen") -> bool:
+    def same_kind(self, other: "EvaluatedCheck") -> bool:
         """Whether the two may be compared."""
         return (
             (self.check.toolhead_id, self.parts, self.material)
@@ -95,7 +95,7 @@ def setup_of(
     return Setup(length_mm, diameter_mm, diameter_tolerance_mm, density_g_cm3, resolution_g)
 
 
-def seen(checks: QuerySet[FlowCheck]) -> list[Seen]:
+def evaluate_checks(checks: QuerySet[FlowCheck]) -> list[EvaluatedCheck]:
     """Checks, oldest first. Four queries, however many."""
     found = list(
         checks.select_related(
@@ -118,7 +118,7 @@ def seen(checks: QuerySet[FlowCheck]) -> list[Seen]:
     return [_seen(check, masses[check.pk]) for check in found]
 
 
-def _seen(check: FlowCheck, masses: dict[float, list[float]]) -> Seen:
+def _seen(check: FlowCheck, masses: dict[float, list[float]]) -> EvaluatedCheck:
     setup = setup_of(
         check.spool.feedstock,
         length_mm=check.length_mm,
@@ -128,20 +128,22 @@ def _seen(check: FlowCheck, masses: dict[float, list[float]]) -> Seen:
     )
     weighed = tuple(Weighed(flow, tuple(of_rate)) for flow, of_rate in masses.items())
     fittings = {one.role: one for one in check.toolhead.fittings.all() if _was_on(one, check.at)}
-    return Seen(check, setup, weighed, fittings)
+    return EvaluatedCheck(check, setup, weighed, fittings)
 
 
 def _was_on(fitting: Fitting, at: datetime) -> bool:
     return fitting.start <= at and (fitting.end is None or at < fitting.end)
 
 
-def last_flows(toolhead_ids: Iterable[int], at: datetime) -> dict[tuple[int, int, int | None], Seen]:
+def last_flows(
+    toolhead_ids: Iterable[int], at: datetime
+) -> dict[tuple[int, int, int | None], EvaluatedCheck]:
     """The last check of each toolhead with each material, by (toolhead id, polymer id, filler id)."""
     checks = FlowCheck.objects.standing().filter(toolhead__in=list(toolhead_ids), at__lte=at)
-    return {(of.check.toolhead_id, *of.material): of for of in seen(checks)}
+    return {(of.check.toolhead_id, *of.material): of for of in evaluate_checks(checks)}
 
 
-def changed_since(of: Seen, at: datetime) -> list[Fitting]:
+def changed_since(of: EvaluatedCheck, at: datetime) -> list[Fitting]:
     """Nozzle and drive gears that are on the toolhead at that time and were not when it was checked."""
     fittings = of.check.toolhead.fittings.all()
     return [fitting for fitting in fittings if _was_on(fitting, at) and fitting.part_id not in of.parts]
@@ -158,21 +160,21 @@ class Series:
     that flow, with their loss there; chart: from the one after START of them on.
     """
 
-    checks: list[Seen]
+    checks: list[EvaluatedCheck]
     flow_mm3_s: float
-    charted: list[Seen]
+    charted: list[EvaluatedCheck]
     losses: list[float]
     chart: ControlChart | None
 
     @property
-    def baseline(self) -> Seen:
+    def baseline(self) -> EvaluatedCheck:
         return self.checks[0]
 
     @property
-    def latest(self) -> Seen:
+    def latest(self) -> EvaluatedCheck:
         return self.checks[-1]
 
-    def reading(self, of: Seen) -> Reading:
+    def reading(self, of: EvaluatedCheck) -> Reading:
         """The likely reading of one of the checks, beside the baseline."""
         is_baseline = of.check.pk == self.baseline.check.pk
         return read(of.curve, None if is_baseline else self.baseline.curve)
@@ -204,9 +206,9 @@ class Series:
         return None if after is None or after > FORESEEABLE.days else start + timedelta(days=after)
 
 
-def series_of(found: Sequence[Seen]) -> list[Series]:
+def series_of(found: Sequence[EvaluatedCheck]) -> list[Series]:
     """Checks sorted into series, the one with the latest check first."""
-    groups: list[list[Seen]] = []
+    groups: list[list[EvaluatedCheck]] = []
     for of in found:
         group = next((group for group in groups if of.same_kind(group[0])), None)
         if group is None:
@@ -217,7 +219,7 @@ def series_of(found: Sequence[Seen]) -> list[Series]:
     return [_series(group) for group in groups]
 
 
-def _series(checks: list[Seen]) -> Series:
+def _series(checks: list[EvaluatedCheck]) -> Series:
     first = checks[0].curve
     flow = first.usable(LIMITS[0]).likely_mm3_s or first.tested_mm3_s
     charted = [of for of in checks if of.curve.tested_mm3_s >= flow]
@@ -229,4 +231,4 @@ def _series(checks: list[Seen]) -> Series:
 
 def history_of(toolhead_id: int) -> list[Series]:
     """All series of a toolhead."""
-    return series_of(seen(FlowCheck.objects.standing().filter(toolhead=toolhead_id)))
+    return series_of(evaluate_checks(FlowCheck.objects.standing().filter(toolhead=toolhead_id)))

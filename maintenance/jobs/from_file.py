@@ -17,13 +17,13 @@ from maintenance.jobs.files import facts_of
 from maintenance.jobs.records import Share, keep_job, together
 from maintenance.models import Job, JobFile, Loading, Printer, Toolhead
 from maintenance.readiness.inputs import (
-    JobAsked,
-    Known,
-    Machine,
-    dryers_here,
-    known_of,
-    machines_of,
-    put_together,
+    JobSpec,
+    MachineState,
+    SpoolState,
+    build_inputs,
+    load_dryers,
+    load_machine_states,
+    load_spool_states,
     small_job,
 )
 from maintenance.readiness.rules import HOLD, STATES, Check, Verdict, judge
@@ -49,7 +49,7 @@ class Part:
     numbers: list[int]
     later: bool
     verdict: Verdict
-    asked: JobAsked | None = None
+    asked: JobSpec | None = None
 
 
 @dataclass(frozen=True)
@@ -139,18 +139,20 @@ def _judged(
         for number, spool_id in chosen.items():
             if spool_id is not None:
                 groups.setdefault((heads[facts.uses[number].tool].pk, spool_id), []).append(number)
-    known = known_of(Spool.objects.filter(pk__in={spool_id for _, spool_id in groups}), dryers_here())
-    machines = machines_of(Toolhead.objects.filter(pk__in={toolhead_id for toolhead_id, _ in groups}))
+    known = load_spool_states(
+        Spool.objects.filter(pk__in={spool_id for _, spool_id in groups}), load_dryers()
+    )
+    machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead_id for toolhead_id, _ in groups}))
     pairs = [(machines[toolhead_id], known[spool_id]) for toolhead_id, spool_id in groups]
     asked = {
         key: asked_of(facts, mark, groups[key], machine.toolhead, of)
         for key, (machine, of) in zip(groups, pairs, strict=True)
     }
 
-    def asked_of_pair(machine: Machine, of: Known) -> JobAsked:
+    def asked_of_pair(machine: MachineState, of: SpoolState) -> JobSpec:
         return asked[machine.toolhead.pk, of.spool.pk]
 
-    verdicts = {key: judge(situation) for key, situation in put_together(pairs, asked_of_pair).items()}
+    verdicts = {key: judge(situation) for key, situation in build_inputs(pairs, asked_of_pair).items()}
     found = []
     for printer, (heads, chosen) in wanted.items():
         parts: list[Part] = []
@@ -187,7 +189,9 @@ def _whole(facts: JobFacts, printer: Printer, heads: list[Toolhead], parts: list
     return together([(part.spool, part.verdict) for part in parts])
 
 
-def asked_of(facts: JobFacts, mark: Mark, numbers: Sequence[int], toolhead: Toolhead, of: Known) -> JobAsked:
+def asked_of(
+    facts: JobFacts, mark: Mark, numbers: Sequence[int], toolhead: Toolhead, of: SpoolState
+) -> JobSpec:
     """What the file asks of one spool, up to that mark. Temperatures that it does not set: the usual ones."""
     uses = [facts.uses[number] for number in numbers]
     usual = small_job(toolhead, of)
@@ -195,7 +199,7 @@ def asked_of(facts: JobFacts, mark: Mark, numbers: Sequence[int], toolhead: Tool
     length_mm = sum(mark.filament_mm[number] for number in numbers)
     # A volume that was worked out for other filament becomes that of this one.
     flow = max(use.peak_1s_mm3_s for use in uses) * area_mm2 / facts.reading.area_mm2
-    return JobAsked(
+    return JobSpec(
         mass_g=max(LEAST_G, length_mm * area_mm2 / 1000 * of.filament.density_g_cm3),
         hours=max(LEAST_H, mark.seconds / 3600),
         nozzle_c=max((use.nozzle_c for use in uses if use.nozzle_c is not None), default=usual.nozzle_c),
@@ -267,7 +271,7 @@ def record_file_job(
     heads = list(printer.toolheads.select_related("printer").order_by("name"))
     _fits(facts, printer, heads, spools)
     mark = mark or facts.marks[-1]
-    known = known_of(spools, dryers_here())
+    known = load_spool_states(spools, load_dryers())
     groups: dict[Pair, list[int]] = {}
     for number, spool in enumerate(spools):
         if mark.filament_mm[number] > 0 or number == 0:

@@ -13,7 +13,7 @@ from maintenance.checks import require_loaded
 from maintenance.machines.loading import refuse_hold
 from maintenance.models import Job, JobFile, JobUse, Toolhead
 from maintenance.parts.wear_entries import count_again, rebuild_wear
-from maintenance.readiness.inputs import JobAsked, verdict
+from maintenance.readiness.inputs import JobSpec, verdict
 from maintenance.readiness.rules import Verdict
 from maintenance.reminders import lifecycle
 from spools.checks import locked, moment, one_writer, within
@@ -58,7 +58,7 @@ def record_job(
     Refused: a spool that was not loaded there then, more than it can hold, a hold without a reason, numbers
     that no print has.
     """
-    asked = JobAsked(mass_g, hours, nozzle_c, bed_c, max_flow_mm3_s)
+    asked = JobSpec(mass_g, hours, nozzle_c, bed_c, max_flow_mm3_s)
     share = Share(toolhead, spool, asked, retracted_m=retracted_m)
     return keep_job([share], name=name, start=start, override_reason=override_reason, by=by)
 
@@ -72,7 +72,7 @@ class Share:
 
     toolhead: Toolhead
     spool: Spool
-    asked: JobAsked
+    asked: JobSpec
     later: bool = False
     retracted_m: float | None = None
 
@@ -185,7 +185,7 @@ def _count(job: Job) -> None:
     lifecycle.sweep_service()
 
 
-def _not_twice(toolhead: Toolhead, spool: Spool, name: str, asked: JobAsked, start: datetime) -> None:
+def _not_twice(toolhead: Toolhead, spool: Spool, name: str, asked: JobSpec, start: datetime) -> None:
     """Refuses what a button pressed twice would record again."""
     same = JobUse.objects.filter(
         job__withdrawn_at=None,

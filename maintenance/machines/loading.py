@@ -10,7 +10,7 @@ from django.db.models import Q
 
 from maintenance.models import Loading, Toolhead
 from maintenance.models.machines import LoadingQuerySet
-from maintenance.readiness.inputs import JobAsked, verdict
+from maintenance.readiness.inputs import JobSpec, verdict
 from maintenance.readiness.rules import HOLD, Verdict
 from spools.checks import in_use, locked, moment, one_writer
 from spools.codes import pretty
@@ -26,7 +26,7 @@ def load_spool(
     *,
     at: datetime | None = None,
     override_reason: str = "",
-    job: JobAsked | None = None,
+    job: JobSpec | None = None,
     unload_to: Place | None = None,
     by: Any = None,
 ) -> Loading:

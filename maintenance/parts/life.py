@@ -102,7 +102,7 @@ class Kind:
 
 
 @dataclass(frozen=True)
-class Aged:
+class PartWear:
     """A part with what it has done, in the unit of its life, and what is known of its kind.
 
     sound_at: the age at which it was last taken off sound; a_day: its present rate of use; fitting: where it
@@ -223,7 +223,7 @@ def readings_of(kind: PartKind, readings: Sequence[Measured]) -> tuple[Reading, 
 # Gathered from the facts
 
 
-def fitted_parts(toolhead_ids: Iterable[int] | None = None, at: datetime | None = None) -> list[Aged]:
+def fitted_parts(toolhead_ids: Iterable[int] | None = None, at: datetime | None = None) -> list[PartWear]:
     """The parts on these toolheads and their printers, or on all that are in use, at that time."""
     at = at or timezone.now()
     there = Q(fittings__start__lte=at) & (Q(fittings__end=None) | Q(fittings__end__gt=at))
@@ -250,14 +250,14 @@ def known_kinds(kinds: Iterable[PartKind], at: datetime | None = None) -> dict[i
     return {kind.pk: known.get(kind.pk) or Kind(_stated(kind)) for kind in kinds}
 
 
-def aged(parts: QuerySet[Part], at: datetime | None = None) -> list[Aged]:
+def aged(parts: QuerySet[Part], at: datetime | None = None) -> list[PartWear]:
     """Parts with their wear by the jobs that began until ``at``. Three queries, however many parts."""
     at = at or timezone.now()
     of_their_kinds = Part.objects.filter(kind__in=parts.order_by().values("kind"))
     rows = _counted(of_their_kinds.annotate(asked=Exists(parts.filter(pk=OuterRef("pk")))), at)
     known = _known(rows)
     return [
-        Aged(
+        PartWear(
             part=row.part,
             at=at,
             age=row.age,

@@ -9,16 +9,23 @@ from typing import NamedTuple
 from django.db.models import OuterRef, QuerySet, Subquery
 from django.utils import timezone
 
-from maintenance.flow.history import Seen, changed_since, last_flows, material_of
+from maintenance.flow.history import EvaluatedCheck, changed_since, last_flows, material_of
 from maintenance.gcode import Retractions
 from maintenance.models import Loading, ServiceKind, Toolhead
-from maintenance.parts.life import Aged, fitted_parts
+from maintenance.parts.life import PartWear, fitted_parts
 from maintenance.parts.wear_entries import UNIT_WORDS, counter, filament_of, surface_of
-from maintenance.readiness.material_changes import Fed, change_to, last_fed
-from maintenance.readiness.rules import Fitted, FlowSeen, Situation, Verdict, Wetness, judge
-from maintenance.service.intervals import Status, added, statuses
+from maintenance.readiness.material_changes import LoadedMaterial, change_to, last_fed
+from maintenance.readiness.rules import (
+    FittedPart,
+    LastFlowCheck,
+    OuterMoisture,
+    ReadinessInputs,
+    Verdict,
+    judge,
+)
+from maintenance.service.intervals import ServiceStatus, added, load_service_statuses
 from maintenance.wear.abrasion import Filament, Use, wear
-from maintenance.wear.intervals import Since
+from maintenance.wear.intervals import ServiceProgress
 from spools.air.climate import Climate, room_airs
 from spools.catalogue.values import material_values
 from spools.checks import within
@@ -37,7 +44,7 @@ LEAST_JOB_G = 1.0
 
 
 @dataclass(frozen=True)
-class JobAsked:
+class JobSpec:
     """A job to judge for. Raises ValidationError on a number that no print has.
 
     max_flow_mm3_s: its fastest flow, None when it is not known. retractions, diameter_mm: what its file says
@@ -62,7 +69,7 @@ class JobAsked:
 
 
 @dataclass(frozen=True)
-class Known:
+class SpoolState:
     """What is known of a spool: its grams, its moisture, the drying run it is in, and how to dry it."""
 
     spool: Spool
@@ -74,7 +81,7 @@ class Known:
 
 
 @dataclass(frozen=True)
-class Machine:
+class MachineState:
     """A toolhead with the id of the spool on it, its fitted parts by role, and the air around it.
 
     services: of it and its printer. fed: its last two loadings, the newest first.
@@ -82,49 +89,49 @@ class Machine:
 
     toolhead: Toolhead
     loaded: int | None
-    parts: dict[str, Aged]
+    parts: dict[str, PartWear]
     climate: Climate
-    services: list[Status]
-    fed: list[Fed]
+    services: list[ServiceStatus]
+    fed: list[LoadedMaterial]
 
 
 def verdict(
-    toolhead: Toolhead, spool: Spool, job: JobAsked | None = None, *, at: datetime | None = None
+    toolhead: Toolhead, spool: Spool, job: JobSpec | None = None, *, at: datetime | None = None
 ) -> Verdict:
     """May this spool be printed on this toolhead, for this job? Without a job: for a small one."""
-    return judge(situation(toolhead, spool, job, at=at))
+    return judge(load_inputs(toolhead, spool, job, at=at))
 
 
-def verdicts(pairs: Sequence[Pair], job: JobAsked | None = None) -> dict[tuple[int, int], Verdict]:
+def verdicts(pairs: Sequence[Pair], job: JobSpec | None = None) -> dict[tuple[int, int], Verdict]:
     """The verdict of each pair, by (toolhead id, spool id)."""
-    return {key: judge(found) for key, found in situations(pairs, job).items()}
+    return {key: judge(found) for key, found in load_inputs_of_pairs(pairs, job).items()}
 
 
-def situation(
-    toolhead: Toolhead, spool: Spool, job: JobAsked | None = None, *, at: datetime | None = None
-) -> Situation:
+def load_inputs(
+    toolhead: Toolhead, spool: Spool, job: JobSpec | None = None, *, at: datetime | None = None
+) -> ReadinessInputs:
     """Everything that the rules look at for one pair."""
-    return situations([(toolhead, spool)], job, at=at)[toolhead.pk, spool.pk]
+    return load_inputs_of_pairs([(toolhead, spool)], job, at=at)[toolhead.pk, spool.pk]
 
 
-def situations(
-    pairs: Sequence[Pair], job: JobAsked | None = None, *, at: datetime | None = None
-) -> dict[tuple[int, int], Situation]:
+def load_inputs_of_pairs(
+    pairs: Sequence[Pair], job: JobSpec | None = None, *, at: datetime | None = None
+) -> dict[tuple[int, int], ReadinessInputs]:
     """Everything that the rules look at, by (toolhead id, spool id). The number of queries is fixed.
 
     at: a past time to judge for; what the spool holds is told as now.
     """
-    known = known_of([spool for _, spool in pairs], dryers_here(), at)
-    machines = machines_of(Toolhead.objects.filter(pk__in={toolhead.pk for toolhead, _ in pairs}), at)
+    known = load_spool_states([spool for _, spool in pairs], load_dryers(), at)
+    machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead.pk for toolhead, _ in pairs}), at)
     wanted = [(machines[toolhead.pk], known[spool.pk]) for toolhead, spool in pairs]
-    return put_together(wanted, job, at)
+    return build_inputs(wanted, job, at)
 
 
-def put_together(
-    wanted: Sequence[tuple[Machine, Known]],
-    job: JobAsked | Callable[[Machine, Known], JobAsked] | None,
+def build_inputs(
+    wanted: Sequence[tuple[MachineState, SpoolState]],
+    job: JobSpec | Callable[[MachineState, SpoolState], JobSpec] | None,
     at: datetime | None = None,
-) -> dict[tuple[int, int], Situation]:
+) -> dict[tuple[int, int], ReadinessInputs]:
     """The situations of pairs that were gathered. All forecasts are one call of the physics.
 
     job: one for all, what it is for each pair, or None for a small one.
@@ -146,7 +153,7 @@ def put_together(
             lanes[place.pk, of.spool.pk, hours] = (of.moisture, air)
     ends = dict(zip(lanes, forecast(list(lanes.values())), strict=True))
     then = at or timezone.now()
-    flows: dict[tuple[int, int, int | None], Seen] = {}
+    flows: dict[tuple[int, int, int | None], EvaluatedCheck] = {}
     if any(one.max_flow_mm3_s is not None for one in asked.values()):
         flows = last_flows({machine.toolhead.pk for machine, _ in wanted}, then)
     return {
@@ -162,13 +169,13 @@ def put_together(
     }
 
 
-def small_job(toolhead: Toolhead, of: Known) -> JobAsked:
+def small_job(toolhead: Toolhead, of: SpoolState) -> JobSpec:
     """50 g or what is surely left, 2 h, the middle of the feedstock's temperatures where the machine can."""
     left_g = of.amount.low_g - _tail_g(toolhead, of.filament)
     values = material_values(of.spool.feedstock)
     nozzle = _between(values.nozzle_min_c, values.nozzle_max_c, toolhead.hot_end_max_c)
     bed = _between(values.bed_min_c, values.bed_max_c, toolhead.printer.bed_max_c)
-    return JobAsked(max(LEAST_JOB_G, min(SMALL_JOB_G, left_g)), SMALL_JOB_H, nozzle, bed)
+    return JobSpec(max(LEAST_JOB_G, min(SMALL_JOB_G, left_g)), SMALL_JOB_H, nozzle, bed)
 
 
 def _between(low_c: float, high_c: float, limit_c: float) -> float:
@@ -185,14 +192,14 @@ class Dryers(NamedTuple):
         return [run for run in self.runs if run.dryer_id == dryer.pk]
 
 
-def dryers_here() -> Dryers:
+def load_dryers() -> Dryers:
     places = Place.objects.filter(kind=Place.Kind.DRYER).select_related("room")
     return Dryers(list(places), list(open_runs()))
 
 
-def known_of(
+def load_spool_states(
     spools: Iterable[Spool], dryers: Dryers, at: datetime | None = None, *, preloaded: bool = False
-) -> dict[int, Known]:
+) -> dict[int, SpoolState]:
     """What is known of spools, by their ids; dryers: all of the shop, for the remedy.
 
     preloaded: as for moisture_of.
@@ -205,7 +212,7 @@ def known_of(
         run = history.run_at(then)
         advice = dry_advice(history.spool, dryers, history.runs) if run is None else f"It is in {run.dryer}."
         filament = filament_of(history.spool.feedstock)
-        known[pk] = Known(history.spool, history.remaining(), moisture, run, advice, filament)
+        known[pk] = SpoolState(history.spool, history.remaining(), moisture, run, advice, filament)
     return known
 
 
@@ -231,22 +238,22 @@ def dry_advice(spool: Spool, dryers: Dryers, had: Sequence[DryingRun]) -> str:
     return f"Dry it in {dryer} at {set_point_c:g} °C{stages}; its page works out for how long."
 
 
-def machines_of(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> dict[int, Machine]:
+def load_machine_states(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> dict[int, MachineState]:
     """Toolheads with what is on them and the air around them, by their ids."""
     loaded = Loading.objects.present().filter(toolhead=OuterRef("pk")).values("spool")[:1]
     rows = toolheads.select_related("printer__place").annotate(loaded=Subquery(loaded))
     by_id = {row.pk: row for row in rows}
-    parts: dict[int, dict[str, Aged]] = {pk: {} for pk in by_id}
+    parts: dict[int, dict[str, PartWear]] = {pk: {} for pk in by_id}
     for of in fitted_parts(by_id, at):
         there = of.fitting
         for row in by_id.values():
             if there and (there.toolhead_id == row.pk or there.printer_id == row.printer_id):
                 parts[row.pk][of.kind.role] = of
     airs = room_airs([row.printer.place for row in by_id.values()], at)
-    services = statuses(by_id.values(), at)
+    services = load_service_statuses(by_id.values(), at)
     fed = last_fed(by_id, at)
     return {
-        pk: Machine(
+        pk: MachineState(
             row,
             row.loaded,
             parts[pk],
@@ -259,14 +266,14 @@ def machines_of(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> di
 
 
 def _situation(
-    machine: Machine, of: Known, job: JobAsked, end: Moisture | None, flow: FlowSeen | None
-) -> Situation:
+    machine: MachineState, of: SpoolState, job: JobSpec, end: Moisture | None, flow: LastFlowCheck | None
+) -> ReadinessInputs:
     spool, toolhead = of.spool, machine.toolhead
     feedstock = spool.feedstock
     polymer, filler, values = feedstock.polymer, feedstock.filler, material_values(feedstock)
     drying, drying_remedy = _in_the_dryer(of.run)
     hot_end, services = _services(machine, spool, job)
-    return Situation(
+    return ReadinessInputs(
         spool=pretty(spool.code),
         toolhead=str(toolhead),
         polymer=polymer.name,
@@ -311,11 +318,11 @@ def _situation(
     )
 
 
-def _flow_seen(last: Seen | None, at: datetime) -> FlowSeen | None:
+def _flow_seen(last: EvaluatedCheck | None, at: datetime) -> LastFlowCheck | None:
     if last is None:
         return None
     at_5, at_10 = last.usable()
-    return FlowSeen(
+    return LastFlowCheck(
         on=format_day(last.check.at),
         days_ago=(at - last.check.at) / timedelta(days=1),
         nozzle_c=last.check.nozzle_c,
@@ -325,10 +332,12 @@ def _flow_seen(last: Seen | None, at: datetime) -> FlowSeen | None:
     )
 
 
-def _services(machine: Machine, spool: Spool, job: JobAsked) -> tuple[Since | None, list[Since]]:
+def _services(
+    machine: MachineState, spool: Spool, job: JobSpec
+) -> tuple[ServiceProgress | None, list[ServiceProgress]]:
     """Since the hot end was cleaned (of several such services the nearest its end), and since the others."""
-    hot_ends: list[Since] = []
-    others: list[Since] = []
+    hot_ends: list[ServiceProgress] = []
+    others: list[ServiceProgress] = []
     for status in machine.services:
         ahead = added(status.kind.unit, job.hours, job.nozzle_c, job.mass_g, spool.feedstock)
         since = replace(status.since, ahead=ahead)
@@ -336,7 +345,7 @@ def _services(machine: Machine, spool: Spool, job: JobAsked) -> tuple[Since | No
     return max(hot_ends, key=lambda since: since.share, default=None), others
 
 
-def _wetness(spool: Spool, moisture: Moisture | None, mass_g: float) -> Wetness | None:
+def _wetness(spool: Spool, moisture: Moisture | None, mass_g: float) -> OuterMoisture | None:
     if moisture is None:
         return None
     values = material_values(spool.feedstock)
@@ -344,13 +353,13 @@ def _wetness(spool: Spool, moisture: Moisture | None, mass_g: float) -> Wetness 
         moisture.probability_over(limit_pct, mass_g)
         for limit_pct in (values.limit_clear_pct, values.limit_hold_pct)
     )
-    return Wetness(mass_g, *moisture.outer_pct(mass_g), over_clear=over_clear, over_hold=over_hold)
+    return OuterMoisture(mass_g, *moisture.outer_pct(mass_g), over_clear=over_clear, over_hold=over_hold)
 
 
-def _fitted(part: Aged, filament: Filament, job: JobAsked) -> Fitted:
+def _fitted(part: PartWear, filament: Filament, job: JobSpec) -> FittedPart:
     kind = part.kind
     worn = wear(Use(job.mass_g / 1000, job.hours, job.nozzle_c), filament, surface_of(kind))
-    return Fitted(
+    return FittedPart(
         name=kind.name,
         hardness_hv=kind.hardness_hv,
         max_c=kind.max_c,

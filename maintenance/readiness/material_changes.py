@@ -17,14 +17,14 @@ OVERHEATED = " if overheated"
 
 
 @dataclass(frozen=True)
-class Fed:
+class LoadedMaterial:
     """A spool that was loaded on a toolhead; printed: whether anything was printed of it since."""
 
     spool: Spool
     printed: bool
 
 
-def last_fed(toolhead_ids: Iterable[int], at: datetime | None = None) -> dict[int, list[Fed]]:
+def last_fed(toolhead_ids: Iterable[int], at: datetime | None = None) -> dict[int, list[LoadedMaterial]]:
     """The last two loadings of each toolhead until then, the newest first. One query."""
     at = at or timezone.now()
     ids = list(toolhead_ids)
@@ -43,13 +43,13 @@ def last_fed(toolhead_ids: Iterable[int], at: datetime | None = None) -> dict[in
         .select_related("spool__feedstock__polymer", "spool__feedstock__filler")
         .order_by("place")
     )
-    found: dict[int, list[Fed]] = {pk: [] for pk in ids}
+    found: dict[int, list[LoadedMaterial]] = {pk: [] for pk in ids}
     for row in rows:
-        found[row.toolhead_id].append(Fed(row.spool, row.printed))
+        found[row.toolhead_id].append(LoadedMaterial(row.spool, row.printed))
     return found
 
 
-def change_to(spool: Spool, fed: Sequence[Fed], nozzle_c: float) -> Change | None:
+def change_to(spool: Spool, fed: Sequence[LoadedMaterial], nozzle_c: float) -> Change | None:
     """What is left in the hot end for a spool that is printed next at nozzle_c; fed: as by last_fed.
 
     None: nothing was loaded before, or the same feedstock, or the spool has been printed since its change.

@@ -11,7 +11,7 @@ from maintenance.flow.curve import SAME_C, Usable
 from maintenance.gcode import Retractions
 from maintenance.wear.abrasion import CUTTING_RATIO, cuts
 from maintenance.wear.heat import hot_end_limit
-from maintenance.wear.intervals import Since
+from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.learning import Expected
 from maintenance.wear.life import probability_used_up
 from maintenance.wear.purging import Change
@@ -72,7 +72,7 @@ class Verdict:
 
 
 @dataclass(frozen=True)
-class Wetness:
+class OuterMoisture:
     """Moisture of the outermost turns that weigh mass_g, %: band (10, 50, 90 %) and chances to be over."""
 
     mass_g: float
@@ -84,7 +84,7 @@ class Wetness:
 
 
 @dataclass(frozen=True)
-class Fitted:
+class FittedPart:
     """A part on the toolhead. age and ahead (what the job adds) are in the unit of its life.
 
     sound_at: the age at which it was last taken off sound; in_stock: how many of its kind are left.
@@ -102,7 +102,7 @@ class Fitted:
 
 
 @dataclass(frozen=True)
-class FlowSeen:
+class LastFlowCheck:
     """The last flow check of this material on this toolhead: its day, and the flow at 5 and 10 % loss.
 
     changed: the parts that are others since then, in words; "" when none is.
@@ -117,7 +117,7 @@ class FlowSeen:
 
 
 @dataclass(frozen=True)
-class Situation:
+class ReadinessInputs:
     """Everything that the rules look at: a spool, a toolhead with its parts, and a job. Units in the names.
 
     now, end: of the turns that the job takes, at its start and at its end; None: nothing to compute from.
@@ -147,8 +147,8 @@ class Situation:
     emission: str
     limit_clear_pct: float
     limit_hold_pct: float
-    now: Wetness | None
-    end: Wetness | None
+    now: OuterMoisture | None
+    end: OuterMoisture | None
     low_g: float
     likely_g: float
     high_g: float
@@ -156,34 +156,34 @@ class Situation:
     filler: str = ""
     filler_hv: float = 0.0
     filler_high_hv: float = 0.0
-    parts: dict[str, Fitted] = field(default_factory=dict)
+    parts: dict[str, FittedPart] = field(default_factory=dict)
     drying: str = ""
     drying_remedy: str = ""
     dry_advice: str = ""
     max_flow_mm3_s: float | None = None
-    flow: FlowSeen | None = None
+    flow: LastFlowCheck | None = None
     retractions: Retractions | None = None
     guided: bool = False
     diameter_mm: float = 0.0
     job_diameter_mm: float | None = None
-    hot_end: Since | None = None
-    services: list[Since] = field(default_factory=list)
+    hot_end: ServiceProgress | None = None
+    services: list[ServiceProgress] = field(default_factory=list)
     change: Change | None = None
 
 
-def judge(situation: Situation) -> Verdict:
+def judge(situation: ReadinessInputs) -> Verdict:
     """The verdict: every rule asked."""
     answers = (rule(situation) for rule in RULES)
     return Verdict([answer for answer in answers if answer is not None])
 
 
-def drying(s: Situation) -> Check | None:
+def drying(s: ReadinessInputs) -> Check | None:
     if not s.drying:
         return Check("drying", CLEAR, f"Spool {s.spool} is in no drying run.")
     return Check("drying", HOLD, s.drying, s.drying_remedy, "wait")
 
 
-def moisture(s: Situation) -> Check:
+def moisture(s: ReadinessInputs) -> Check:
     """Now and at the end of the print, whichever is worse; now where they are alike."""
     if s.now is None or s.end is None:
         sentence = f"The moisture of spool {s.spool} is not known; the print limit is {s.limit_hold_pct:g} %."
@@ -207,13 +207,13 @@ def moisture(s: Situation) -> Check:
     return Check("moisture", state, sentence, *(("", "") if state == CLEAR else (s.dry_advice, "dry")))
 
 
-def _wet_state(wet: Wetness) -> str:
+def _wet_state(wet: OuterMoisture) -> str:
     if wet.over_hold > LIKELY:
         return HOLD
     return CAUTION if wet.over_clear > POSSIBLE else CLEAR
 
 
-def quantity(s: Situation) -> Check:
+def quantity(s: ReadinessInputs) -> Check:
     needed_g = s.job_mass_g + s.tail_g
     needs = f"the job needs {s.job_mass_g:.0f} g and {s.tail_g:.1f} g stay in the feed path"
     sentence = f"The spool holds {s.likely_g:.0f} g ({s.low_g:.0f} to {s.high_g:.0f} g); {needs}."
@@ -224,14 +224,14 @@ def quantity(s: Situation) -> Check:
     return Check("quantity", CLEAR, sentence)
 
 
-def nozzle_fitted(s: Situation) -> Check | None:
+def nozzle_fitted(s: ReadinessInputs) -> Check | None:
     if "nozzle" in s.parts:
         return None
     sentence = f"No nozzle is recorded on {s.toolhead}; without one nothing can be printed."
     return Check("nozzle", HOLD, sentence, "Fit a nozzle, or record the one that is on it.", "fit")
 
 
-def abrasion(s: Situation) -> Check | None:
+def abrasion(s: ReadinessInputs) -> Check | None:
     """Hard filler through a nozzle that it cuts. The limit: 1.2 times the nozzle's hardness."""
     nozzle = s.parts.get("nozzle")
     if nozzle is None:
@@ -239,7 +239,7 @@ def abrasion(s: Situation) -> Check | None:
     return _cut_by_filler(s, "abrasion", nozzle, HOLD, "Fit a hardened nozzle.")
 
 
-def gear_abrasion(s: Situation) -> Check | None:
+def gear_abrasion(s: ReadinessInputs) -> Check | None:
     gears = s.parts.get("gears")
     if gears is None:
         sentence = f"The drive gears of {s.toolhead} are not recorded, so their wear is not known."
@@ -247,7 +247,7 @@ def gear_abrasion(s: Situation) -> Check | None:
     return _cut_by_filler(s, "gears", gears, CAUTION, "Fit hardened drive gears.")
 
 
-def _cut_by_filler(s: Situation, name: str, part: Fitted, when_cut: str, remedy: str) -> Check:
+def _cut_by_filler(s: ReadinessInputs, name: str, part: FittedPart, when_cut: str, remedy: str) -> Check:
     if not s.filler:
         return Check(name, CLEAR, f"{s.polymer} without hard filler passes the {part.name}.")
     if part.hardness_hv is None:
@@ -267,22 +267,22 @@ def _cut_by_filler(s: Situation, name: str, part: Fitted, when_cut: str, remedy:
     return Check(name, CLEAR, f"{s.filler.capitalize()} has {s.filler_hv:.0f} HV; only {limit}.")
 
 
-def nozzle_life(s: Situation) -> Check | None:
+def nozzle_life(s: ReadinessInputs) -> Check | None:
     return _life(s, "nozzle", "nozzle life")
 
 
-def gear_life(s: Situation) -> Check | None:
+def gear_life(s: ReadinessInputs) -> Check | None:
     return _life(s, "gears", "gear life")
 
 
-def liner_life(s: Situation) -> Check | None:
+def liner_life(s: ReadinessInputs) -> Check | None:
     if "liner" not in s.parts and s.ptfe_lined:
         sentence = f"The PTFE liner of {s.toolhead} is not recorded, so its hot hours are not known."
         return Check("liner life", CAUTION, sentence, "Record the liner that is in it.", "fit")
     return _life(s, "liner", "liner life")
 
 
-def _life(s: Situation, role: str, name: str) -> Check | None:
+def _life(s: ReadinessInputs, role: str, name: str) -> Check | None:
     part = s.parts.get(role)
     if part is None:
         return None
@@ -300,12 +300,12 @@ def _life(s: Situation, role: str, name: str) -> Check | None:
     return Check(name, state, sentence, f"Replace the {role.replace('_', ' ')} ({stock}).", "replace")
 
 
-def _used_up(part: Fitted) -> float:
+def _used_up(part: FittedPart) -> float:
     """Probability that it is used up before the job ends."""
     return probability_used_up(part.life, part.age, part.ahead, part.sound_at)
 
 
-def other_lives(s: Situation) -> Check | None:
+def other_lives(s: ReadinessInputs) -> Check | None:
     """The most used up of all other parts: heaters, fans, belts, filters. They are no reason to hold."""
     others = [(_used_up(part), role) for role, part in s.parts.items() if role not in OWN_LIFE_RULE]
     if not others:
@@ -316,7 +316,7 @@ def other_lives(s: Situation) -> Check | None:
     return replace(found, state=CAUTION)
 
 
-def temperature(s: Situation) -> Check:
+def temperature(s: ReadinessInputs) -> Check:
     """What the machine and its parts may give, against what the feedstock and the job ask."""
     fitted = [(part.name, part.max_c) for role in ("nozzle", "liner") if (part := s.parts.get(role))]
     limit_c, whose = hot_end_limit(s.hot_end_max_c, s.ptfe_lined, fitted)
@@ -350,7 +350,7 @@ def temperature(s: Situation) -> Check:
     return Check("temperature", CLEAR, sentence)
 
 
-def flow(s: Situation) -> Check | None:
+def flow(s: ReadinessInputs) -> Check | None:
     """The job's fastest flow against what the last flow check lost there; nothing when the job has none."""
     if s.max_flow_mm3_s is None:
         return None
@@ -394,7 +394,7 @@ def usable_words(usable: Usable) -> str:
     return f"at {format_number(likely)} ({format_number(low)} to {upper}) mm³/s"
 
 
-def residue(s: Situation) -> Check | None:
+def residue(s: ReadinessInputs) -> Check | None:
     """Leftovers of a hotter material, and hot hours since the hot end was cleaned."""
     if s.hot_end is None and s.change is None:
         return None
@@ -412,7 +412,7 @@ def residue(s: Situation) -> Check | None:
     return Check("residue", CLEAR, f"{count} {last}".strip())
 
 
-def service(s: Situation) -> Check | None:
+def service(s: ReadinessInputs) -> Check | None:
     """Overdue and marked as stopping the machine: a hold. Due before the job ends: a caution."""
     if not s.services:
         return None
@@ -429,14 +429,14 @@ def service(s: Situation) -> Check | None:
     )
 
 
-def _since(since: Since) -> str:
+def _since(since: ServiceProgress) -> str:
     """How far along it will be when the job ends."""
     done = f"{format_number(since.used + since.ahead)} of {format_number(since.interval)} {since.unit}"
     recorded = "" if since.recorded else ", which was never recorded"
     return f"After this job {since.where} will have done {done} since its {since.service}{recorded}."
 
 
-def diameter(s: Situation) -> Check | None:
+def diameter(s: ReadinessInputs) -> Check | None:
     """Filament of another diameter would come out in another amount."""
     if s.job_diameter_mm is None:
         return None
@@ -449,7 +449,7 @@ def diameter(s: Situation) -> Check | None:
     return Check("diameter", HOLD, sentence, remedy, "other_spool")
 
 
-def retraction(s: Situation) -> Check | None:
+def retraction(s: ReadinessInputs) -> Check | None:
     """How the drive pulls back: often over the same bit, often in all, or far for the feed path."""
     back = s.retractions
     if back is None:
@@ -475,7 +475,7 @@ def retraction(s: Situation) -> Check | None:
     )
 
 
-def air(s: Situation) -> Check:
+def air(s: ReadinessInputs) -> Check:
     asks = s.enclosure in ENCLOSED
     if s.enclosed or not (asks or s.emission in FUMES):
         how = f"{s.toolhead} has an enclosure" if s.enclosed else f"{s.polymer} needs no enclosure"
@@ -487,7 +487,7 @@ def air(s: Situation) -> Check:
     return Check("air", CAUTION, sentence, "Ventilate or extract; follow local rules.", "ventilate")
 
 
-RULES: list[Callable[[Situation], Check | None]] = [
+RULES: list[Callable[[ReadinessInputs], Check | None]] = [
     drying,
     moisture,
     quantity,

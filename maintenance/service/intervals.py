@@ -12,7 +12,7 @@ from django.utils import timezone
 from maintenance.models import JobUse, Printer, ServiceEntry, ServiceKind, Toolhead
 from maintenance.parts.life import RATE_AT_LEAST, RATE_OVER
 from maintenance.wear.abrasion import filament_km
-from maintenance.wear.intervals import Since
+from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.residue import residue_h
 from spools.catalogue.values import material_values
 from spools.models import Feedstock
@@ -23,7 +23,7 @@ DAY = timedelta(days=1)
 
 
 @dataclass(frozen=True)
-class Status:
+class ServiceStatus:
     """One service of one machine: what it is, where, when it was last done and how far along it is.
 
     begun: where the count starts, when it was last done or added to the shop; None: at the first job.
@@ -34,7 +34,7 @@ class Status:
     toolhead: Toolhead | None
     last: datetime | None
     begun: datetime | None
-    since: Since
+    since: ServiceProgress
 
     @property
     def since_when(self) -> str:
@@ -60,7 +60,7 @@ class Use(NamedTuple):
     feedstock_id: int
 
 
-def statuses(toolheads: Iterable[Toolhead], at: datetime | None = None) -> list[Status]:
+def load_service_statuses(toolheads: Iterable[Toolhead], at: datetime | None = None) -> list[ServiceStatus]:
     """Every service in use of these toolheads (their printers loaded with them) and of their printers.
 
     One query where the shop has no services, else four however many machines.
@@ -87,7 +87,7 @@ def statuses(toolheads: Iterable[Toolhead], at: datetime | None = None) -> list[
                 counts[*subject, kind.unit] = _Count.of(kind.unit, own, feedstocks)
             count = counts[*subject, kind.unit]
             since = _since(kind, str(toolhead or printer), own, count, begun, done is not None, at)
-            found.append(Status(kind, printer, toolhead, done, begun, since))
+            found.append(ServiceStatus(kind, printer, toolhead, done, begun, since))
     return found
 
 
@@ -133,7 +133,7 @@ def _since(
     begun: datetime | None,
     recorded: bool,
     at: datetime,
-) -> Since:
+) -> ServiceProgress:
     if kind.unit == Unit.DAYS:
         start = begun or (uses[0].start if uses else at)
         used, per_day = max(0.0, (at - start) / DAY), 1.0
@@ -141,7 +141,7 @@ def _since(
         used = count.since(begun)
         printed_for = at - uses[0].start if uses else RATE_OVER
         per_day = count.since(at - RATE_OVER) / (min(RATE_OVER, max(RATE_AT_LEAST, printed_for)) / DAY)
-    return Since(
+    return ServiceProgress(
         service=kind.name,
         where=where,
         unit=kind.get_unit_display(),

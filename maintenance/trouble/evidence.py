@@ -6,16 +6,23 @@ from datetime import datetime, timedelta
 from django.db.models import Prefetch, Q, Sum
 
 from maintenance.flow.diagnosis import CLOG, EASIER, GEARS
-from maintenance.flow.history import changed_since, material_of, seen, series_of
+from maintenance.flow.history import changed_since, evaluate_checks, material_of, series_of
 from maintenance.models import FlowCheck, ServiceKind, Toolhead, TroubleOutcome, TroubleReport, WearEntry
-from maintenance.parts.life import Aged
+from maintenance.parts.life import PartWear
 from maintenance.parts.wear_entries import UNIT_WORDS
-from maintenance.readiness.inputs import JobAsked, Machine, dryers_here, known_of, machines_of, put_together
-from maintenance.readiness.rules import Situation, Wetness
+from maintenance.readiness.inputs import (
+    JobSpec,
+    MachineState,
+    build_inputs,
+    load_dryers,
+    load_machine_states,
+    load_spool_states,
+)
+from maintenance.readiness.rules import OuterMoisture, ReadinessInputs
 from maintenance.trouble.causes import CAUSES
 from maintenance.trouble.rules import Before, Evidence, PartThen
 from maintenance.wear.abrasion import cuts
-from maintenance.wear.intervals import Since
+from maintenance.wear.intervals import ServiceProgress
 from spools.models import Spool
 from spools.moisture.state import Moisture
 from spools.wording import format_day, format_number, format_time
@@ -30,12 +37,12 @@ READ_AS = {GEARS: ("gears_worn", "gears_dirty"), CLOG: ("residue",), EASIER: ("n
 
 
 def evidence_of(
-    toolhead: Toolhead, spool: Spool, at: datetime, symptoms: Sequence[str], job: JobAsked | None = None
+    toolhead: Toolhead, spool: Spool, at: datetime, symptoms: Sequence[str], job: JobSpec | None = None
 ) -> Evidence:
     """The evidence of a print that began at that time; job: without it a small one."""
-    known = known_of([spool], dryers_here(), at)[spool.pk]
-    machine = machines_of(Toolhead.objects.filter(pk=toolhead.pk), at)[toolhead.pk]
-    found = put_together([(machine, known)], job)[toolhead.pk, spool.pk]
+    known = load_spool_states([spool], load_dryers(), at)[spool.pk]
+    machine = load_machine_states(Toolhead.objects.filter(pk=toolhead.pk), at)[toolhead.pk]
+    found = build_inputs([(machine, known)], job)[toolhead.pk, spool.pk]
     moisture = known.moisture
     return Evidence(
         polymer=found.polymer,
@@ -53,7 +60,7 @@ def evidence_of(
     )
 
 
-def _wetter(found: Situation) -> Wetness | None:
+def _wetter(found: ReadinessInputs) -> OuterMoisture | None:
     """The turns at the start of the print or at its end, whichever were worse."""
     known = [wet for wet in (found.now, found.end) if wet is not None]
     return max(known, key=lambda wet: (wet.over_hold, wet.over_clear), default=None)
@@ -70,7 +77,7 @@ def _last_dried(moisture: Moisture, at: datetime) -> str:
     )
 
 
-def _parts(machine: Machine, at: datetime) -> dict[str, PartThen]:
+def _parts(machine: MachineState, at: datetime) -> dict[str, PartThen]:
     """The fitted parts by role, each with the filled filament that cuts it."""
     ids = [of.part.pk for of in machine.parts.values()]
     rows = (
@@ -89,7 +96,7 @@ def _parts(machine: Machine, at: datetime) -> dict[str, PartThen]:
     return {role: _part(of, fillers[of.part.pk]) for role, of in machine.parts.items()}
 
 
-def _part(of: Aged, fillers: list[tuple[str, float, float]]) -> PartThen:
+def _part(of: PartWear, fillers: list[tuple[str, float, float]]) -> PartThen:
     kind, left = of.kind, of.left()
     band = f"{format_number(left.median_left)} ({format_number(left.low_left)} to {format_number(left.high_left)})"
     cutting = [filler for filler in fillers if cuts(filler[1], kind.hardness_hv)]
@@ -103,9 +110,9 @@ def _part(of: Aged, fillers: list[tuple[str, float, float]]) -> PartThen:
     )
 
 
-def _services(machine: Machine) -> dict[str, Since]:
+def _services(machine: MachineState) -> dict[str, ServiceProgress]:
     """Since each cleaning, by its work; of several of one work the one nearest its end."""
-    found: dict[str, Since] = {}
+    found: dict[str, ServiceProgress] = {}
     for status in sorted(machine.services, key=lambda status: status.since.share):
         if status.kind.work in WORKS:
             found[status.kind.work] = status.since
@@ -116,7 +123,9 @@ def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, str
     """How the last flow check read, by the causes that it speaks for: of this material, with these parts."""
     checks = FlowCheck.objects.standing().filter(toolhead=toolhead, at__lte=at)
     material = material_of(spool.feedstock)
-    series = next((one for one in series_of(seen(checks)) if one.latest.material == material), None)
+    series = next(
+        (one for one in series_of(evaluate_checks(checks)) if one.latest.material == material), None
+    )
     if series is None or changed_since(series.latest, at):
         return {}
     reading = series.reading(series.latest)

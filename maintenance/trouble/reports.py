@@ -10,7 +10,7 @@ from django.db import transaction
 
 from maintenance.checks import require_loaded
 from maintenance.models import Job, JobUse, Toolhead, TroubleOutcome, TroubleReport
-from maintenance.readiness.inputs import JobAsked
+from maintenance.readiness.inputs import JobSpec
 from maintenance.trouble.causes import SYMPTOMS
 from maintenance.trouble.evidence import evidence_of
 from maintenance.trouble.rules import rank
@@ -48,7 +48,7 @@ def report_job_trouble(
         which = "did not use that spool and toolhead" if not found else "took several spools"
         raise ValidationError({"spool": f"The job {which}. Say through which toolhead and of which spool."})
     use = found[0]
-    asked = JobAsked(use.mass_g, job.hours, job.nozzle_c, job.bed_c)
+    asked = JobSpec(use.mass_g, job.hours, job.nozzle_c, job.bed_c)
     return _reported(use.toolhead, use.spool, job.start, symptoms, note, by, job, asked)
 
 
@@ -79,7 +79,7 @@ def _reported(
     note: str,
     by: Any,
     job: Job | None = None,
-    asked: JobAsked | None = None,
+    asked: JobSpec | None = None,
 ) -> TroubleReport:
     signs = [symptom for symptom in SYMPTOMS if symptom in symptoms]
     if not signs or {*symptoms} - {*SYMPTOMS}:

@@ -10,7 +10,7 @@ is told in a sentence. Evidence of one cause never speaks for another one.
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from maintenance.readiness.rules import Wetness
+from maintenance.readiness.rules import OuterMoisture
 from maintenance.trouble.causes import (
     CAUSES,
     HARDLY,
@@ -22,7 +22,7 @@ from maintenance.trouble.causes import (
     TELLING,
     Cause,
 )
-from maintenance.wear.intervals import Since
+from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.purging import Change
 from spools.wording import format_number
 
@@ -78,12 +78,12 @@ class Evidence:
     polymer: str
     limit_clear_pct: float
     limit_hold_pct: float
-    wet: Wetness | None = None
+    wet: OuterMoisture | None = None
     dried: str = ""
     fed_g: float | None = None
     parts: Mapping[str, PartThen] = field(default_factory=dict)
     ptfe_lined: bool = False
-    services: Mapping[str, Since] = field(default_factory=dict)
+    services: Mapping[str, ServiceProgress] = field(default_factory=dict)
     change: Change | None = None
     before: Mapping[str, Before] = field(default_factory=dict)
     flow: Mapping[str, str] = field(default_factory=dict)
@@ -258,7 +258,7 @@ def _worn(part: PartThen | None, role: str, cut_weight: float) -> list[Line]:
     return lines
 
 
-def _since(since: Since | None, clean: float, due: float) -> list[Line]:
+def _since(since: ServiceProgress | None, clean: float, due: float) -> list[Line]:
     """From ``clean`` right after the service to ``due`` when its interval is over, and half as much again."""
     if since is None:
         return [_line(0.0, "When that was last cleaned is not recorded.")]

@@ -5,7 +5,7 @@ from math import inf
 
 
 @dataclass(frozen=True)
-class Since:
+class ServiceProgress:
     """What was done since a service, and its interval, both in unit; ahead: what the next job adds.
 
     recorded: False where the service was never recorded and the count goes back to the first job.

@@ -12,7 +12,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from maintenance.flow.control_chart import START
 from maintenance.flow.curve import advice
 from maintenance.flow.gcode import commands, minutes_of
-from maintenance.flow.history import Seen, Series, history_of, material_name, seen
+from maintenance.flow.history import EvaluatedCheck, Series, evaluate_checks, history_of, material_name
 from maintenance.flow.records import record_flow_check, withdraw_flow_check
 from maintenance.models import FlowCheck, Toolhead
 from maintenance.readiness.rules import usable_words
@@ -92,7 +92,7 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
 @login_required
 def flow_check(request: HttpRequest, pk: int) -> HttpResponse:
     check = get_object_or_404(FlowCheck.objects.select_related("withdrawal", "recorded_by"), pk=pk)
-    [of] = seen(FlowCheck.objects.filter(pk=pk))
+    [of] = evaluate_checks(FlowCheck.objects.filter(pk=pk))
     series = next(
         (one for one in history_of(check.toolhead_id) if any(other.check.pk == pk for other in one.checks)),
         None,
@@ -132,7 +132,7 @@ class RateRow:
     baseline_pct: float | None
 
 
-def _result(of: Seen, series: Series | None) -> dict[str, Any]:
+def _result(of: EvaluatedCheck, series: Series | None) -> dict[str, Any]:
     """A check in words and numbers, beside its baseline where it is not that itself."""
     baseline = None if series is None or series.baseline.check.pk == of.check.pk else series.baseline
     curve = of.curve
@@ -159,7 +159,7 @@ def _result(of: Seen, series: Series | None) -> dict[str, Any]:
     }
 
 
-def _loss_pct(of: Seen | None, flow_mm3_s: float) -> float | None:
+def _loss_pct(of: EvaluatedCheck | None, flow_mm3_s: float) -> float | None:
     if of is None or flow_mm3_s > of.curve.tested_mm3_s:
         return None
     return 100 * of.curve.loss_at(flow_mm3_s)[0]

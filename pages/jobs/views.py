@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from maintenance.jobs.records import may_start, record_job, withdraw_job
 from maintenance.models import Job
-from maintenance.readiness.inputs import JobAsked, verdict
+from maintenance.readiness.inputs import JobSpec, verdict
 from maintenance.readiness.rules import Verdict
 from pages.frame.forms import carried_out, sent, show_refusal
 from pages.machines.forms import JobForm, WithdrawForm
@@ -62,7 +62,7 @@ def _recorded(form: JobForm, request: HttpRequest) -> Job | None:
 def _verdict(form: JobForm) -> Verdict | None:
     data, on = form.cleaned_data, form.cleaned_data["loading"]
     try:
-        asked = JobAsked(**{name: data[name] for name in ASKED})
+        asked = JobSpec(**{name: data[name] for name in ASKED})
         start = may_start(on.toolhead, on.spool, data["when"])
         return verdict(on.toolhead, on.spool, asked, at=start)
     except ValidationError as error:

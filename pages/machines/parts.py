@@ -20,7 +20,7 @@ from maintenance.parts.fitting import (
     replace_part,
     withdraw_bore,
 )
-from maintenance.parts.life import Aged, aged
+from maintenance.parts.life import PartWear, aged
 from pages.frame.forms import carried_out, sent
 from pages.machines.forms import BoreForm, FitForm, RemoveForm, ReplaceForm, WithdrawForm
 from pages.machines.views import part_row
@@ -46,7 +46,7 @@ def part(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "machines/parts/detail.html", context)
 
 
-def _aged(found: Part) -> Aged:
+def _aged(found: Part) -> PartWear:
     return aged(Part.objects.filter(pk=found.pk))[0]
 
 

@@ -15,7 +15,7 @@ from maintenance.models import Printer, ServiceEntry, ServiceKind
 from maintenance.parts.life import FORESEEABLE
 from maintenance.readiness.material_changes import last_fed
 from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
-from maintenance.service.intervals import Status, statuses
+from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.service.records import record_service, save_kind, withdraw_service
 from maintenance.wear.residue import pull_advice
 from pages.frame.forms import carried_out, sent
@@ -30,7 +30,7 @@ def service(request: HttpRequest, pk: int) -> HttpResponse:
     toolheads = list(printer.toolheads.select_related("printer"))
     fed = last_fed([toolhead.pk for toolhead in toolheads])
     rows = []
-    for status in sorted(statuses(toolheads), key=lambda status: -status.since.share):
+    for status in sorted(load_service_statuses(toolheads), key=lambda status: -status.since.share):
         row = status_row(status)
         if status.toolhead and status.kind.work == ServiceKind.Work.HOT_END and fed[status.toolhead.pk]:
             row["pull"] = pull_advice(fed[status.toolhead.pk][0].spool.feedstock.polymer.name)
@@ -41,7 +41,7 @@ def service(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "machines/service/machine.html", context)
 
 
-def status_row(status: Status) -> dict[str, Any]:
+def status_row(status: ServiceStatus) -> dict[str, Any]:
     """A service as a page shows it: its state, and when it is due at the present rate of use."""
     since = status.since
     state = HOLD if since.overdue and since.stops else CAUTION if since.overdue else CLEAR

@@ -12,10 +12,10 @@ from django.views.decorators.http import require_POST
 
 from maintenance.machines.printers import add_printer, add_toolhead, bring_back, retire
 from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Toolhead
-from maintenance.parts.life import Aged, fitted_parts
+from maintenance.parts.life import PartWear, fitted_parts
 from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.readiness.rules import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
-from maintenance.service.intervals import statuses
+from maintenance.service.intervals import load_service_statuses
 from pages.frame.forms import carried_out, sent
 from pages.machines.forms import PrinterForm, RetireForm, ToolheadForm
 from pages.machines.service import status_row
@@ -50,7 +50,9 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
             "toolheads": toolheads,
             "parts": parts,
             "services": [
-                status_row(status) for status in statuses(printer.toolheads.all()) if status.since.overdue
+                status_row(status)
+                for status in load_service_statuses(printer.toolheads.all())
+                if status.since.overdue
             ],
             "uses": uses.select_related("job", "spool", "toolhead")[:SHOWN_JOBS],
             "past": past.select_related("part__kind", "toolhead__printer", "printer")[:SHOWN_JOBS],
@@ -66,8 +68,8 @@ def _toolheads() -> Prefetch:
 def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict], list[dict]]]:
     """Each printer with its toolheads (loaded spool, parts with life left, counters) and its own parts."""
     toolheads = [toolhead for printer in printers for toolhead in printer.toolheads.all()]
-    on_toolhead: dict[int | None, dict[str, Aged]] = defaultdict(dict)
-    on_printer: dict[int | None, dict[str, Aged]] = defaultdict(dict)
+    on_toolhead: dict[int | None, dict[str, PartWear]] = defaultdict(dict)
+    on_printer: dict[int | None, dict[str, PartWear]] = defaultdict(dict)
     for of in fitted_parts(toolhead.pk for toolhead in toolheads):
         if of.fitting is not None:
             on_toolhead[of.fitting.toolhead_id][of.kind.role] = of
@@ -98,7 +100,7 @@ def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict], list[
     ]
 
 
-def _rows(by_role: dict[str, Aged], always: list) -> list[dict]:
+def _rows(by_role: dict[str, PartWear], always: list) -> list[dict]:
     return [
         part_row(label, by_role.get(role))
         for role, label in PartKind.Role.choices
@@ -106,7 +108,7 @@ def _rows(by_role: dict[str, Aged], always: list) -> list[dict]:
     ]
 
 
-def part_row(label: str, of: Aged | None) -> dict:
+def part_row(label: str, of: PartWear | None) -> dict:
     """A part with the life that is left of it: in words, and as shares (in %) of a bar."""
     row: dict = {"role": label, "of": of}
     if of is not None:

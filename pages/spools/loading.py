@@ -6,7 +6,7 @@ from django.shortcuts import redirect, render
 
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading
-from maintenance.readiness.inputs import Machine, small_job
+from maintenance.readiness.inputs import MachineState, small_job
 from maintenance.readiness.material_changes import change_to
 from maintenance.readiness.rules import HOLD, Verdict
 from pages.frame.forms import carried_out, sent
@@ -62,7 +62,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/load.html", context | {"there": other})
 
 
-def _on_toolheads(judged: list[tuple[Machine, Verdict]]) -> dict[int | None, Spool]:
+def _on_toolheads(judged: list[tuple[MachineState, Verdict]]) -> dict[int | None, Spool]:
     """The spools that are on these toolheads, by their ids."""
     loaded = {machine.loaded for machine, _ in judged if machine.loaded is not None}
     return dict(Spool.objects.select_related("feedstock__maker").in_bulk(loaded))

@@ -7,7 +7,14 @@ from django.db.models import Max
 
 from maintenance.flow.curve import LIMITS
 from maintenance.flow.diagnosis import CLOG
-from maintenance.flow.history import Seen, Series, changed_since, material_name, seen, series_of
+from maintenance.flow.history import (
+    EvaluatedCheck,
+    Series,
+    changed_since,
+    evaluate_checks,
+    material_name,
+    series_of,
+)
 from maintenance.models import FlowCheck, JobUse, PartKind, Reminder
 from maintenance.readiness.rules import FLOW_OLD_DAYS
 from maintenance.reminders.conditions.conditions import Found
@@ -21,8 +28,8 @@ def flow(now: datetime) -> Found:
     """Checks that are due, and charts that signal. A toolhead that never was checked is left in peace."""
     wanted = Found([Kind.FLOW_CHECK, Kind.FLOW_CHART])
     checks = FlowCheck.objects.standing().filter(toolhead__printer__retired_at=None)
-    by_toolhead: dict[int, list[Seen]] = {}
-    for of in seen(checks):
+    by_toolhead: dict[int, list[EvaluatedCheck]] = {}
+    for of in evaluate_checks(checks):
         by_toolhead.setdefault(of.check.toolhead_id, []).append(of)
     last_prints = dict(
         JobUse.objects.filter(job__withdrawn_at=None, toolhead__in=by_toolhead)
@@ -40,7 +47,7 @@ def flow(now: datetime) -> Found:
     return wanted
 
 
-def _check_due(last: Seen, last_print: datetime | None, now: datetime) -> Reminder | None:
+def _check_due(last: EvaluatedCheck, last_print: datetime | None, now: datetime) -> Reminder | None:
     """Other parts since the last check, or a check that is old on a toolhead that is in use."""
     toolhead, on = last.check.toolhead, format_day(last.check.at)
     if changed := changed_since(last, now):
@@ -61,7 +68,7 @@ def _check_due(last: Seen, last_print: datetime | None, now: datetime) -> Remind
     )
 
 
-def _signals(found: Sequence[Seen], now: datetime) -> list[Series]:
+def _signals(found: Sequence[EvaluatedCheck], now: datetime) -> list[Series]:
     """The latest series of each material that signals, as long as its parts are on the toolhead."""
     latest: dict[tuple[int, int | None], Series] = {}
     for series in series_of(found):

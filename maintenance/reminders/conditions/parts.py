@@ -3,7 +3,7 @@
 from datetime import datetime
 
 from maintenance.models import Reminder
-from maintenance.parts.life import Aged, fitted_parts
+from maintenance.parts.life import PartWear, fitted_parts
 from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.readiness.rules import POSSIBLE
 from maintenance.reminders.conditions.conditions import Found
@@ -14,7 +14,7 @@ from spools.wording import format_number
 USED_UP = 0.5
 
 
-def worn(now: datetime, fitted: list[Aged] | None = None) -> Found:
+def worn(now: datetime, fitted: list[PartWear] | None = None) -> Found:
     """fitted: the parts that are fitted now, where the caller has them."""
     found = Found([Reminder.Kind.REPLACE])
     for of in fitted_parts(at=now) if fitted is None else fitted:
@@ -24,7 +24,7 @@ def worn(now: datetime, fitted: list[Aged] | None = None) -> Found:
     return found
 
 
-def _replace(of: Aged) -> Reminder:
+def _replace(of: PartWear) -> Reminder:
     life, left, unit = of.expected, of.left(), UNIT_WORDS[of.kind.life_unit]
     band = f"{format_number(life.median)} ({format_number(life.low)} to {format_number(life.high)})"
     stock = f"{of.in_stock} in stock" if of.in_stock > 0 else "none in stock, reorder"

@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 
 from maintenance.models import Reminder, ServiceKind, Toolhead
 from maintenance.reminders.conditions.conditions import Found
-from maintenance.service.intervals import Status, statuses
+from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from spools.air.hourly import hour_of
 from spools.wording import format_number
 
@@ -16,13 +16,13 @@ OVERDUE_SHARE = 1.25
 def overdue(now: datetime) -> Found:
     found = Found([Kind.CLEAN, Kind.SERVICE])
     toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
-    for status in statuses(toolheads, now):
+    for status in load_service_statuses(toolheads, now):
         if status.since.overdue:
             found.want(_service(status, now), pressing=status.since.share >= OVERDUE_SHARE)
     return found
 
 
-def _service(status: Status, now: datetime) -> Reminder:
+def _service(status: ServiceStatus, now: datetime) -> Reminder:
     kind, since = status.kind, status.since
     over_days = (since.used - since.interval) / since.per_day if since.per_day > 0 else None
     return Reminder(

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from django.db.models import Sum
 
 from maintenance.models import PartKind, Reminder
-from maintenance.parts.life import DAY, RATE_OVER, Aged, fitted_parts
+from maintenance.parts.life import DAY, RATE_OVER, PartWear, fitted_parts
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.hourly import hour_of
@@ -20,7 +20,7 @@ DELIVERY = timedelta(days=14)
 FORESEEABLE_DAYS = 3650
 
 
-def short(now: datetime, fitted: list[Aged] | None = None) -> Found:
+def short(now: datetime, fitted: list[PartWear] | None = None) -> Found:
     """What is to be bought; parts also when more of those that are fitted are used up before new ones can
     come than are in stock.
 
@@ -49,7 +49,7 @@ def short(now: datetime, fitted: list[Aged] | None = None) -> Found:
     return found
 
 
-def _used_up_at(fitted: list[Aged]) -> dict[int, list[datetime]]:
+def _used_up_at(fitted: list[PartWear]) -> dict[int, list[datetime]]:
     """When the parts that are fitted will be used up at the present rate of use, by kind id."""
     ends: dict[int, list[datetime]] = defaultdict(list)
     for of in fitted:

@@ -5,10 +5,10 @@ from dataclasses import replace
 import pytest
 
 from maintenance.flow.curve import Usable
-from maintenance.readiness.rules import CAUTION, CLEAR, FLOW_OLD_DAYS, HOLD, Check, FlowSeen, judge
+from maintenance.readiness.rules import CAUTION, CLEAR, FLOW_OLD_DAYS, HOLD, Check, LastFlowCheck, judge
 from tests.maintenance.readiness.test_rules import GOOD
 
-LAST = FlowSeen(
+LAST = LastFlowCheck(
     on="03 Nov 2026",
     days_ago=10,
     nozzle_c=GOOD.nozzle_c,
@@ -18,7 +18,7 @@ LAST = FlowSeen(
 )
 
 
-def flow(max_flow_mm3_s: float | None, last: FlowSeen | None = LAST, **values) -> Check | None:
+def flow(max_flow_mm3_s: float | None, last: LastFlowCheck | None = LAST, **values) -> Check | None:
     checks = judge(replace(GOOD, max_flow_mm3_s=max_flow_mm3_s, flow=last, **values)).checks
     return next((check for check in checks if check.name == "flow"), None)
 

@@ -12,13 +12,13 @@ from django.utils import timezone
 from maintenance.flow.control_chart import START
 from maintenance.flow.curve import Weighed
 from maintenance.flow.diagnosis import GEARS, SOUND
-from maintenance.flow.history import history_of, last_flows, material_of, seen
+from maintenance.flow.history import evaluate_checks, history_of, last_flows, material_of
 from maintenance.flow.records import withdraw_flow_check
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import FlowBlob, FlowCheck, FlowCheckWithdrawal, Reminder
 from maintenance.parts.fitting import add_stock, life_left, replace_part
-from maintenance.readiness.inputs import JobAsked, verdict
+from maintenance.readiness.inputs import JobSpec, verdict
 from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
 from maintenance.reminders.lifecycle import sweep, sweep_parts
 from spools.inventory.ledger import remaining
@@ -53,7 +53,7 @@ def test_a_check_is_kept_with_its_blobs_and_takes_their_grams(shop, loaded):
     assert made.blobs.count() == 12 and made.diameter_mm == 1.75
     blobs_g = sum(blob.mass_g for blob in made.blobs.all())
     assert before_g - remaining(loaded).mass_g == pytest.approx(blobs_g)
-    [found] = seen(FlowCheck.objects.all())
+    [found] = evaluate_checks(FlowCheck.objects.all())
     assert found.curve.losses == pytest.approx([true_loss(rate) for rate in RATES], abs=0.002)
     assert found.usable()[0].likely_mm3_s == pytest.approx(9.33, abs=0.3)
     assert set(found.fitted) == {"nozzle", "gears"}
@@ -108,7 +108,7 @@ def test_a_catalogue_corrected_later_breaks_no_kept_check(shop, loaded):
     check(shop.south, loaded, hours_ago(100))
     shop.pla.density_g_cm3 = 0.9
     shop.pla.save()
-    [found] = seen(FlowCheck.objects.all())
+    [found] = evaluate_checks(FlowCheck.objects.all())
     assert found.curve.losses[-1] == pytest.approx(true_loss(12), abs=0.002)
 
 
@@ -160,7 +160,7 @@ def test_a_check_that_does_not_reach_the_charted_flow_is_not_charted(shop, loade
 
 
 def flow_of(shop, spool, max_flow_mm3_s: float | None, nozzle_c: float = 215):
-    found = verdict(shop.south, spool, JobAsked(50, 2, nozzle_c, 55, max_flow_mm3_s))
+    found = verdict(shop.south, spool, JobSpec(50, 2, nozzle_c, 55, max_flow_mm3_s))
     return next((one for one in found.checks if one.name == "flow"), None)
 
 

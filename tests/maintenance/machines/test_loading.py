@@ -4,7 +4,7 @@ from django.utils import timezone
 
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading
-from maintenance.readiness.inputs import JobAsked
+from maintenance.readiness.inputs import JobSpec
 from spools.drying.runs import start_drying
 from spools.inventory.moves import current_stay, mark_empty, move_spool
 from spools.models import Stay
@@ -33,7 +33,7 @@ def test_a_hold_is_refused_without_a_reason_and_nothing_moves(shop, wet):
 
 def test_the_verdict_is_for_the_job_asked(shop, plain):
     with pytest.raises(ValidationError, match="the job needs 1200 g"):
-        load_spool(shop.south, plain, job=JobAsked(1200, 30, 205, 55))
+        load_spool(shop.south, plain, job=JobSpec(1200, 30, 205, 55))
 
 
 def test_the_verdict_of_a_past_loading_is_of_that_time(shop, wet):

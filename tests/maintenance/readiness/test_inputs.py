@@ -8,7 +8,7 @@ from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import Toolhead
 from maintenance.parts.fitting import remove_part
-from maintenance.readiness.inputs import JobAsked, situation, verdict, verdicts
+from maintenance.readiness.inputs import JobSpec, load_inputs, verdict, verdicts
 from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
 from spools.drying.heat_budget import heat_of
 from spools.drying.runs import finish_drying, start_drying
@@ -17,7 +17,7 @@ from spools.moisture.state import moisture_now
 from tests.maintenance.conftest import PRINT
 from tests.spools.conftest import feedstock, hours_ago, receive
 
-SMALL = JobAsked(50, 2, 205, 55)
+SMALL = JobSpec(50, 2, 205, 55)
 
 
 def states(found) -> dict[str, str]:
@@ -39,7 +39,7 @@ def test_a_spool_that_lay_open_is_on_hold_for_its_moisture(shop, wet):
 
 
 def test_the_remedy_of_what_water_softens_speaks_of_a_cool_start(shop):
-    said = situation(shop.south, receive(feedstock("PVA"), shop.shelf)).dry_advice
+    said = load_inputs(shop.south, receive(feedstock("PVA"), shop.shelf)).dry_advice
     assert said.startswith("Dry it in Dryer at 40 °C, hotter once")
     assert "hotter once it has lost the water that softens it" in said
 
@@ -48,7 +48,7 @@ def test_the_printers_air_counts_until_the_end_of_the_print(shop, plain):
     place = shop.south.printer.place
     place.assumed_rh_pct, place.assumed_temperature_c, place.moved_air = 95, 30, True
     place.save()
-    short, long = (states(verdict(shop.south, plain, JobAsked(50, h, 205, 55))) for h in (0.1, 200))
+    short, long = (states(verdict(shop.south, plain, JobSpec(50, h, 205, 55))) for h in (0.1, 200))
     assert (short["moisture"], long["moisture"]) == (CLEAR, HOLD)
 
 
@@ -60,8 +60,8 @@ def test_filler_on_brass_is_a_hold_and_on_steel_is_clear(shop, filled):
 
 def test_the_wear_of_the_job_itself_counts(shop, filled):
     # 60 g are 0.039 km of an expected 0.17 (10 % by 0.055); 900 g are 0.58 km (90 % by 0.49).
-    small = verdict(shop.north, filled, JobAsked(60, 5, 205, 55))
-    large = verdict(shop.north, filled, JobAsked(900, 60, 205, 55))
+    small = verdict(shop.north, filled, JobSpec(60, 5, 205, 55))
+    large = verdict(shop.north, filled, JobSpec(900, 60, 205, 55))
     assert (states(small)["nozzle life"], states(large)["nozzle life"]) == (CLEAR, HOLD)
 
 
@@ -91,14 +91,14 @@ def test_a_polyamide_without_heat_left_is_not_to_be_dried_as_usual(shop, wet):
     for ended_h_ago in (125, 64):
         [run] = start_drying([wet], shop.dryer, 80, planned_hours=46, at=hours_ago(ended_h_ago + 46))
         finish_drying(run, place=shop.box, at=hours_ago(ended_h_ago))
-    said = situation(shop.south, wet).dry_advice
+    said = load_inputs(shop.south, wet).dry_advice
     share = heat_of(wet, list(wet.drying_runs.all()), timezone.now()).life_share
     assert 0.5 < share < 1 and said.startswith(f"{100 * share:.0f} % of what a polyamide may have of hot air")
 
 
 def test_a_small_job_is_no_more_than_what_is_left(shop, plain):
     weigh(plain, 200 + 30, resolution_g=1)
-    found = situation(shop.south, plain)
+    found = load_inputs(shop.south, plain)
     assert 1 < found.job_mass_g < 30
     assert states(verdict(shop.south, plain))["quantity"] == CLEAR
 
@@ -113,7 +113,7 @@ def test_a_small_job_stays_within_what_the_machine_gives(shop, wet):
     printer = shop.south.printer
     printer.bed_max_c = 60
     printer.save()
-    assert situation(shop.south, wet).bed_c == 60
+    assert load_inputs(shop.south, wet).bed_c == 60
     shop.south.hot_end_max_c = 240
     shop.south.save()
     assert states(verdict(shop.south, wet))["temperature"] == HOLD
@@ -121,7 +121,7 @@ def test_a_small_job_stays_within_what_the_machine_gives(shop, wet):
 
 def test_without_a_dryer_the_remedy_says_so(shop, wet):
     shop.dryer.delete()
-    assert "There is no dryer here yet" in situation(shop.south, wet).dry_advice
+    assert "There is no dryer here yet" in load_inputs(shop.south, wet).dry_advice
 
 
 @pytest.mark.parametrize(
@@ -130,7 +130,7 @@ def test_without_a_dryer_the_remedy_says_so(shop, wet):
 )
 def test_a_job_that_no_printer_makes_is_refused(numbers):
     with pytest.raises(ValidationError, match="Give a number between"):
-        JobAsked(*numbers)
+        JobSpec(*numbers)
 
 
 def test_many_pairs_take_as_many_queries_as_one(shop):

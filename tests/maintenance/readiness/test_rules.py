@@ -13,26 +13,26 @@ from maintenance.readiness.rules import (
     CLEAR,
     HOLD,
     Check,
-    Fitted,
-    Situation,
+    FittedPart,
+    OuterMoisture,
+    ReadinessInputs,
     Verdict,
-    Wetness,
     judge,
 )
-from maintenance.wear.intervals import Since
+from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.learning import learn
 from maintenance.wear.life import Life
 from maintenance.wear.purging import Change
 
-DRY = Wetness(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
-DAMP = Wetness(50, 0.4, 0.6, 0.9, over_clear=0.7, over_hold=0.3)
-WET = Wetness(120, 0.7, 0.9, 1.2, over_clear=1.0, over_hold=0.88)
+DRY = OuterMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
+DAMP = OuterMoisture(50, 0.4, 0.6, 0.9, over_clear=0.7, over_hold=0.3)
+WET = OuterMoisture(120, 0.7, 0.9, 1.2, over_clear=1.0, over_hold=0.88)
 
 
-def part(name: str, **values) -> Fitted:
+def part(name: str, **values) -> FittedPart:
     given = {"hardness_hv": 690.0, "max_c": None, "life": learn(Life(100, 30, 300)), "unit": "km of filament"}
     given |= {"age": 0.0, "ahead": 0.0, "sound_at": 0.0, "in_stock": 2}
-    return Fitted(name, **(given | values))
+    return FittedPart(name, **(given | values))
 
 
 PARTS = {
@@ -40,7 +40,7 @@ PARTS = {
     "gears": part("hardened steel gears"),
     "liner": part("all-metal heat break", hardness_hv=None),
 }
-GOOD = Situation(
+GOOD = ReadinessInputs(
     spool="K7M4QX",
     toolhead="North T0",
     polymer="PA6",
@@ -71,12 +71,12 @@ GOOD = Situation(
 )
 
 
-def check(name: str, situation: Situation) -> Check:
+def check(name: str, situation: ReadinessInputs) -> Check:
     [found] = [found for found in judge(situation).checks if found.name == name]
     return found
 
 
-def with_part(role: str, **values) -> Situation:
+def with_part(role: str, **values) -> ReadinessInputs:
     return replace(GOOD, parts=PARTS | {role: replace(PARTS[role], **values)})
 
 
@@ -156,7 +156,9 @@ def test_without_a_nozzle_nothing_prints():
     assert "abrasion" not in [other.name for other in judge(replace(GOOD, parts={})).checks]
 
 
-def filled(role: str, hardness_hv: float | None, filler_hv: float = 340, high: float = 370) -> Situation:
+def filled(
+    role: str, hardness_hv: float | None, filler_hv: float = 340, high: float = 370
+) -> ReadinessInputs:
     soft = with_part(role, name="worn tip", hardness_hv=hardness_hv)
     return replace(soft, filler="carbon fibre", filler_hv=filler_hv, filler_high_hv=high)
 
@@ -271,7 +273,7 @@ def test_air():
     assert "gives off" not in check("air", replace(GOOD, enclosed=False, emission="low")).sentence
 
 
-CLEANED = Since("hot-end cleaning", "North T0", "hot hours", used=40, interval=50, ahead=6)
+CLEANED = ServiceProgress("hot-end cleaning", "North T0", "hot hours", used=40, interval=50, ahead=6)
 
 
 @pytest.mark.parametrize(("ahead", "state"), [(9.9, CLEAR), (10, CAUTION), (500, CAUTION)])
@@ -306,7 +308,7 @@ def test_where_no_service_is_asked_for_nothing_is_said_of_it():
     ],
 )
 def test_service_holds_only_when_it_is_overdue_and_stops_the_machine(used, ahead, stops, state):
-    belts = Since("belt check", "North", "printing hours", used, 100, ahead, stops=stops)
+    belts = ServiceProgress("belt check", "North", "printing hours", used, 100, ahead, stops=stops)
     found = check("service", replace(GOOD, services=[belts]))
     assert (found.state, found.action) == (state, "service" if state != CLEAR else "")
     if state != CLEAR:
@@ -314,8 +316,8 @@ def test_service_holds_only_when_it_is_overdue_and_stops_the_machine(used, ahead
 
 
 def test_of_several_services_the_stopping_one_is_named():
-    belts = Since("belt check", "North", "h", 500, 100)
-    filter_ = Since("filter change", "North", "h", 101, 100, stops=True)
+    belts = ServiceProgress("belt check", "North", "h", 500, 100)
+    filter_ = ServiceProgress("filter change", "North", "h", 101, 100, stops=True)
     found = check("service", replace(GOOD, services=[belts, filter_]))
     assert found.state == HOLD and "since its filter change" in found.sentence
 

@@ -11,16 +11,16 @@ from maintenance.jobs.records import record_job, withdraw_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.machines.printers import add_toolhead
 from maintenance.models import Loading, Reminder, ServiceEntry, ServiceKind, Toolhead
-from maintenance.readiness.inputs import JobAsked, verdict, verdicts
+from maintenance.readiness.inputs import JobSpec, verdict, verdicts
 from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
 from maintenance.reminders.lifecycle import sweep
-from maintenance.service.intervals import Status, statuses
+from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.service.records import record_service, save_kind, withdraw_service
 from spools.wording import format_time
 from tests.maintenance.conftest import PRINT, toolhead
 from tests.spools.conftest import hours_ago, receive
 
-SMALL = JobAsked(50, 2, 205, 55)
+SMALL = JobSpec(50, 2, 205, 55)
 
 
 def service(name: str, **values) -> ServiceKind:
@@ -56,13 +56,13 @@ def printed(shop, spool, hours: float, ago: float, **values):
     )
 
 
-def status(kind: ServiceKind, on: Toolhead, at=None) -> Status:
-    found = statuses([Toolhead.objects.select_related("printer").get(pk=on.pk)], at)
+def status(kind: ServiceKind, on: Toolhead, at=None) -> ServiceStatus:
+    found = load_service_statuses([Toolhead.objects.select_related("printer").get(pk=on.pk)], at)
     [one] = [status for status in found if status.kind == kind]
     return one
 
 
-def check(name: str, on: Toolhead, spool, job: JobAsked = SMALL):
+def check(name: str, on: Toolhead, spool, job: JobSpec = SMALL):
     return next((check for check in verdict(on, spool, job).checks if check.name == name), None)
 
 
@@ -158,7 +158,7 @@ def test_an_enclosures_filter_is_asked_for_where_there_is_one(shop):
     kind = service("filter change", subject="enclosed")
     assert status(kind, shop.south)
     open_ = toolhead("Open", enclosed=False)
-    assert statuses(Toolhead.objects.filter(pk=open_.pk).select_related("printer")) == []
+    assert load_service_statuses(Toolhead.objects.filter(pk=open_.pk).select_related("printer")) == []
     with pytest.raises(ValidationError, match="no enclosure"):
         record_service(kind, printer=open_.printer)
 
@@ -166,7 +166,7 @@ def test_an_enclosures_filter_is_asked_for_where_there_is_one(shop):
 def test_what_is_not_in_use_is_not_asked_for(shop, belts):
     belts.in_use = False
     save_kind(belts)
-    assert statuses(Toolhead.objects.select_related("printer")) == []
+    assert load_service_statuses(Toolhead.objects.select_related("printer")) == []
 
 
 # Recording
@@ -251,7 +251,7 @@ def test_kinds_that_cannot_be_are_refused(shop, wrong):
 def test_service_that_comes_due_before_the_job_ends_is_a_caution_with_both_numbers(shop, loaded, belts):
     printed(shop, loaded, 7, 30)
     assert check("service", shop.south, loaded).state == CLEAR
-    found = check("service", shop.south, loaded, JobAsked(50, 3, 205, 55))
+    found = check("service", shop.south, loaded, JobSpec(50, 3, 205, 55))
     assert (found.state, found.action) == (CAUTION, "service")
     assert found.sentence.startswith(
         "After this job South will have done 10 of 10 printing hours since its belt check"
@@ -300,7 +300,7 @@ def test_leftovers_of_a_hotter_material_are_a_caution_until_the_next_print(shop,
 
 
 def test_the_other_way_round_the_leftovers_melt_out(shop, wet, loaded):
-    found = check("residue", shop.south, wet, JobAsked(50, 2, 265, 80))
+    found = check("residue", shop.south, wet, JobSpec(50, 2, 265, 80))
     assert found.state == CLEAR and "PLA was in it last and chars at 265 °C" in found.sentence
     same = receive(shop.pla, shop.box)
     assert check("residue", shop.south, same) is None

@@ -7,21 +7,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from maintenance.models import TroubleOutcome
-from maintenance.readiness.rules import Wetness
+from maintenance.readiness.rules import OuterMoisture
 from maintenance.trouble import rules as trouble_rules
 from maintenance.trouble.causes import CAUSES, OUTSIDE, SYMPTOMS
 from maintenance.trouble.rules import Before, Evidence, PartThen, outside, rank
-from maintenance.wear.intervals import Since
+from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.purging import Change
 
-DRY = Wetness(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
-WET = Wetness(50, 0.9, 1.2, 1.6, over_clear=1.0, over_hold=0.97)
+DRY = OuterMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
+WET = OuterMoisture(50, 0.9, 1.2, 1.6, over_clear=1.0, over_hold=0.97)
 SOUND = {
     "nozzle": PartThen("steel nozzle", 0.01, "0.1 of an expected 1.1 (0.2 to 5) km of filler", 690),
     "gears": PartThen("steel gears", 0.01, "20 of an expected 500 (150 to 1500) km of filament", 690),
 }
 CLEANED = {
-    work: Since(f"{work} cleaning", "North T0", "hours", 2, 50) for work in ("gears", "hot_end", "surface")
+    work: ServiceProgress(f"{work} cleaning", "North T0", "hours", 2, 50)
+    for work in ("gears", "hot_end", "surface")
 }
 WELL = Evidence("PA6", 0.5, 0.75, wet=DRY, fed_g=600, parts=SOUND, services=CLEANED)
 SOFT = PartThen(
@@ -77,10 +78,14 @@ def test_a_polymer_that_strings_by_nature_is_told_so_where_all_is_well_and_dry()
         (
             "gears_dirty",
             ["skips"],
-            {"services": CLEANED | {"gears": Since("gear cleaning", "N", "h", 200, 50)}},
+            {"services": CLEANED | {"gears": ServiceProgress("gear cleaning", "N", "h", 200, 50)}},
         ),
         ("gears_worn", ["skips"], {"flow": {"gears_worn": "Steeper than its baseline."}}),
-        ("residue", ["gaps"], {"services": CLEANED | {"hot_end": Since("cold pull", "N", "h", 200, 50)}}),
+        (
+            "residue",
+            ["gaps"],
+            {"services": CLEANED | {"hot_end": ServiceProgress("cold pull", "N", "h", 200, 50)}},
+        ),
         (
             "nozzle_worn",
             ["rough"],
@@ -97,7 +102,10 @@ def test_a_polymer_that_strings_by_nature_is_told_so_where_all_is_well_and_dry()
         (
             "surface",
             ["first_layer"],
-            {"polymer": "PLA", "services": CLEANED | {"surface": Since("care", "N", "prints", 90, 75)}},
+            {
+                "polymer": "PLA",
+                "services": CLEANED | {"surface": ServiceProgress("care", "N", "prints", 90, 75)},
+            },
         ),
         ("nature", ["strings"], {"polymer": "PETG"}),
         ("wet", ["rough"], {"wet": WET}),
@@ -161,7 +169,7 @@ parts = st.builds(
     st.none() | st.floats(50, 2500),
 )
 since = st.builds(
-    lambda used, recorded: Since("cleaning", "North T0", "h", used, 50.0, recorded=recorded),
+    lambda used, recorded: ServiceProgress("cleaning", "North T0", "h", used, 50.0, recorded=recorded),
     st.floats(0, 500),
     st.booleans(),
 )
