@@ -22,7 +22,7 @@ from maintenance.readiness.rules import HOLD, STATES, Check, Verdict, judge
 from maintenance.reminders import lifecycle
 from spools.air.climate import Climate, heated_rh_pct, room_airs
 from spools.codes import pretty
-from spools.drying.plans import DRYING_LOOKS_H, expected_dry, needed_until
+from spools.drying.plans import DRYING_LOOKS_H, estimate_dry_times, needed_until
 from spools.drying.runs import default_target_pct, joining_set_point_c, suggested_set_point_c
 from spools.inventory.ledger import Amount
 from spools.inventory.queries import with_materials
@@ -192,7 +192,7 @@ def _later(
     ]
     rooms = room_airs(dryers.places) if to_dry or running else {}
     dried = _drying_ahead(to_dry, dryers, rooms, now)
-    times = expected_dry([(run, winding) for _, run, winding in running], now, rooms)
+    times = estimate_dry_times([(run, winding) for _, run, winding in running], now, rooms)
     dry_at = {pk: at for (pk, *_), at in zip(running, times, strict=True)}
     rows = []
     for material, spools in waiting:

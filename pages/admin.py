@@ -52,11 +52,11 @@ class CheckedForm(forms.ModelForm):
 
 
 class PolymerForm(CheckedForm):
-    check = staticmethod(corrections.check_polymer)
+    check = staticmethod(corrections.validate_polymer)
 
 
 class FeedstockForm(CheckedForm):
-    check = staticmethod(corrections.check_feedstock)
+    check = staticmethod(corrections.validate_feedstock)
 
 
 @admin.register(Polymer)

@@ -1,4 +1,4 @@
-"""What every fact must satisfy before it is kept: possible numbers, possible times, one writer at a time."""
+"""Checks that every fact passes before it is stored: its numbers, its times, and one writer at a time."""
 
 import math
 from datetime import UTC, datetime, timedelta
@@ -17,11 +17,10 @@ EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 FACTS_OF_SPOOLS = 7_203_114  # any number that no other advisory lock of this database has
 
 
-def within(field: str, value: float, low: float, high: float, unit: str) -> float:
-    """The number, when it is finite and between low and high (both included).
+def require_within(field: str, value: float, low: float, high: float, unit: str) -> float:
+    """Returns the number. Refused, on ``field``: one outside low to high (both included), or not finite.
 
-    Raises ValidationError on ``field`` otherwise. A "not a number" passes every comparison of a
-    validator unnoticed, therefore the test is for being inside.
+    NaN passes every validator that compares, so the comparison is written as ``low <= number <= high``.
     """
     try:
         number = float(value)
@@ -32,8 +31,11 @@ def within(field: str, value: float, low: float, high: float, unit: str) -> floa
     return number
 
 
-def moment(at: datetime | None, spool: Spool | None = None, field: str = "at") -> datetime:
-    """The time of a fact in UTC; None is now. Refused: no zone, the future, before the spool came."""
+def require_past_time(at: datetime | None, spool: Spool | None = None, field: str = "at") -> datetime:
+    """Returns the time of a fact in UTC; now for None.
+
+    Refused, on ``field``: a time without a zone, in the future, before 2000 or before the spool was received.
+    """
     now = timezone.now()
     if at is None:
         return now
@@ -57,25 +59,26 @@ def moment(at: datetime | None, spool: Spool | None = None, field: str = "at") -
     return at
 
 
-def one_writer() -> None:
-    """Wait for the transaction that is writing facts of spools; SQLite has one writer at a time anyway.
+def lock_spool_facts() -> None:
+    """Waits for the transaction that writes facts of spools, and holds the lock until this one ends.
 
-    Spools that share a dry box hang together: row locks alone would be taken in one order by who weighs one
-    of them and in another by who stores the moisture of all. Call it before other rows are locked.
+    Spools that share a dry box are coupled: with row locks alone, a weighing and the storing of moisture
+    would lock the same spools in different orders and deadlock. Call it before other rows are locked.
+    SQLite has one writer at a time anyway.
     """
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
             cursor.execute("SELECT pg_advisory_xact_lock(%s)", [FACTS_OF_SPOOLS])
 
 
-def locked(spool: Spool) -> Spool:
-    """The spool as stored, its row locked until the transaction ends: one writer at a time."""
-    one_writer()
+def lock_spool(spool: Spool) -> Spool:
+    """Returns the spool as stored, with its row locked until the transaction ends."""
+    lock_spool_facts()
     return Spool.objects.select_for_update().get(pk=spool.pk)
 
 
-def in_use(spool: Spool) -> None:
-    """Refuses a spool that was marked empty."""
+def require_in_use(spool: Spool) -> None:
+    """Refused: a spool that was marked empty."""
     if spool.emptied_at:
         raise ValidationError(
             f"Spool {pretty(spool.code)} was marked empty on {format_time(spool.emptied_at)}. Take another spool."

@@ -7,7 +7,7 @@ from django.db import transaction
 from django.db.models import F, Max, OuterRef, Q, QuerySet, Subquery
 
 from spools.air.hourly import HOUR
-from spools.checks import one_writer
+from spools.checks import lock_spool_facts
 from spools.models import BoxAir, BoxState, Ensemble, MoistureState, OuterTurns, Place, Spool, Stay
 
 # Raise it when the physics or the steps change: checkpoints of another version are not continued from.
@@ -25,7 +25,7 @@ def invalidate_after(spool_ids: Iterable[int], at: datetime) -> None:
     What the outer turns hold goes in any case: a print or a weighing of this minute changes that, too.
     Waits for whoever is storing checkpoints of them, see spools.moisture.state.store_advance.
     """
-    one_writer()
+    lock_spool_facts()
     given = set(spool_ids)
     boxes = _boxes_of(given, at)
     _invalidate_spools(given | _inside(boxes, at), at, at)
@@ -39,7 +39,7 @@ def invalidate_after_readings(place: Place, at: datetime) -> None:
 
     Of the spools that were there since, or in a dryer or dry box in that room, and of these boxes.
     """
-    one_writer()
+    lock_spool_facts()
     there = _since(Stay.objects.filter(Q(place=place) | Q(place__room=place)), at)
     # A weighing is worked in with the readings before its hour (spools/exposure.py): those in it say nothing.
     _invalidate_spools(set(there.values_list("spool", flat=True)), at, at + HOUR)
@@ -52,7 +52,7 @@ def invalidate_after_readings(place: Place, at: datetime) -> None:
 @transaction.atomic
 def invalidate_boxes_after(place_ids: Iterable[int], at: datetime) -> None:
     """Delete the checkpoints of dry boxes, and of the spools in them, later than a fact about them."""
-    one_writer()
+    lock_spool_facts()
     boxes = set(place_ids)
     _invalidate_spools(_inside(boxes, at), at, at)
     _invalidate_boxes(boxes, at)

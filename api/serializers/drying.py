@@ -5,7 +5,7 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
 from api.serializers.places import PlaceSerializer
-from spools.drying.plans import GOALS, Together
+from spools.drying.plans import GOALS, BatchPlan
 from spools.drying.runs import heat_caution
 from spools.models import DryingRun, Place, Spool
 
@@ -147,7 +147,7 @@ class TogetherSerializer(serializers.Serializer):
     plans = serializers.SerializerMethodField()
 
     @extend_schema_field(SpoolPlanSerializer(many=True))
-    def get_plans(self, together: Together) -> list[dict[str, Any]]:
+    def get_plans(self, together: BatchPlan) -> list[dict[str, Any]]:
         return [{"spool": spool.code, "plan": PlanSerializer(plan).data} for spool, plan in together.plans]
 
 

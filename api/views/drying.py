@@ -8,7 +8,7 @@ from api.fields import given
 from api.filters import DryingRunFilter
 from api.serializers import drying as shapes
 from api.views.base import Endpoint, shown
-from spools.drying.plans import Wish, plan_together
+from spools.drying.plans import PlanRequest, plan_together
 from spools.drying.runs import finish_drying, loss_caution, loss_on_drying, start_drying
 from spools.models import DryingRun
 
@@ -45,7 +45,7 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         asked = given(shapes.TogetherAskedSerializer, request.data)
         spools, dryer = asked.pop("spools"), asked.pop("dryer")
         spools = list({spool.pk: spool for spool in spools}.values())
-        return shown(shapes.TogetherSerializer, plan_together(spools, dryer, Wish(**asked)))
+        return shown(shapes.TogetherSerializer, plan_together(spools, dryer, PlanRequest(**asked)))
 
     @extend_schema(request=shapes.FinishDryingSerializer, responses=shapes.FinishedRunSerializer)
     @action(detail=True, methods=["post"])

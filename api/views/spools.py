@@ -23,7 +23,7 @@ from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
 from spools import codes
 from spools.drying.plans import plan_drying
-from spools.inventory.ledger import remaining_of, weigh
+from spools.inventory.ledger import remaining_by_spool, weigh
 from spools.inventory.moves import mark_empty, move_spool, record_excursion
 from spools.inventory.receiving import receive_spool
 from spools.inventory.weighings import take_back_weighing
@@ -60,7 +60,7 @@ class Spools(Endpoint):
 
     def list(self, request: Request) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
-        context = {"remaining": remaining_of(page)}
+        context = {"remaining": remaining_by_spool(page)}
         return self.get_paginated_response(shapes.SpoolSerializer(page, many=True, context=context).data)
 
     @extend_schema(responses=shapes.SpoolDetailSerializer)
@@ -68,7 +68,7 @@ class Spools(Endpoint):
         spool = self.get_object()
         toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
         context = {
-            "remaining": remaining_of([spool]),
+            "remaining": remaining_by_spool([spool]),
             "moisture": moisture_now(spool),
             "verdicts": judged([(toolhead, spool) for toolhead in toolheads]),
         }
@@ -82,7 +82,9 @@ class Spools(Endpoint):
 
     def _spool(self, spool: Spool, status: int = 200) -> Response:
         spool = self.get_queryset().get(pk=spool.pk)
-        return shown(shapes.SpoolSerializer, spool, status, context={"remaining": remaining_of([spool])})
+        return shown(
+            shapes.SpoolSerializer, spool, status, context={"remaining": remaining_by_spool([spool])}
+        )
 
     @extend_schema(responses=shapes.MoistureSerializer)
     @action(detail=True)

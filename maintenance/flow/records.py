@@ -15,7 +15,7 @@ from maintenance.models import Fitting, FlowBlob, FlowCheck, FlowCheckWithdrawal
 from maintenance.reminders import lifecycle
 from maintenance.wear.heat import hot_end_limit
 from spools.catalogue.values import material_values
-from spools.checks import locked, moment, one_writer, within
+from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
 from spools.inventory.ledger import give_back, take
 from spools.models import Spool
 from spools.wording import format_time
@@ -42,10 +42,10 @@ def asked_setup(
         diameter_mm = spool.feedstock.diameter_mm
     return setup_of(
         spool.feedstock,
-        length_mm=within("length_mm", length_mm, 20, LONGEST_MM, "mm"),
-        diameter_mm=within("diameter_mm", diameter_mm, 0.5, 5, "mm"),
-        diameter_tolerance_mm=within("diameter_tolerance_mm", diameter_tolerance_mm, 0, 0.3, "mm"),
-        resolution_g=within("resolution_g", resolution_g, 0.0001, 1, "g"),
+        length_mm=require_within("length_mm", length_mm, 20, LONGEST_MM, "mm"),
+        diameter_mm=require_within("diameter_mm", diameter_mm, 0.5, 5, "mm"),
+        diameter_tolerance_mm=require_within("diameter_tolerance_mm", diameter_tolerance_mm, 0, 0.3, "mm"),
+        resolution_g=require_within("resolution_g", resolution_g, 0.0001, 1, "g"),
     )
 
 
@@ -54,7 +54,7 @@ def asked_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: dat
 
     at: whose parts count. Raises ValidationError otherwise.
     """
-    nozzle_c = within("nozzle_c", nozzle_c, 0, 600, "°C")
+    nozzle_c = require_within("nozzle_c", nozzle_c, 0, 600, "°C")
     there = Q(end=None) | Q(end__gt=at)
     fitted = Fitting.objects.filter(
         there, toolhead=toolhead, role__in=[PartKind.Role.NOZZLE, PartKind.Role.LINER], start__lte=at
@@ -101,10 +101,10 @@ def record_flow_check(
     cannot be, a scale too coarse for the length.
     """
     lifecycle.one_sweep()
-    one_writer()
+    lock_spool_facts()
     toolhead = Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=toolhead.pk)
-    spool = locked(spool)
-    at = moment(at, spool)
+    spool = lock_spool(spool)
+    at = require_past_time(at, spool)
     require_loaded(toolhead, spool, at)
     nozzle_c = asked_temperature(toolhead, spool, nozzle_c, at)
     _not_twice(toolhead, at)
@@ -154,7 +154,7 @@ def withdraw_flow_check(check: FlowCheck, *, reason: str, by: Any = None) -> Flo
     if not 0 < len(reason) <= 300:
         raise ValidationError({"reason": "Give between 1 and 300 characters."})
     lifecycle.one_sweep()
-    one_writer()
+    lock_spool_facts()
     Toolhead.objects.select_for_update(of=("self",)).get(pk=check.toolhead_id)
     check = FlowCheck.objects.select_related("entry__spool").get(pk=check.pk)
     if (there := FlowCheckWithdrawal.objects.filter(flow_check=check).first()) is not None:

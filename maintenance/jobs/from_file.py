@@ -27,7 +27,7 @@ from maintenance.readiness.inputs import (
     small_job,
 )
 from maintenance.readiness.rules import HOLD, STATES, Check, Verdict, judge
-from spools.checks import within
+from spools.checks import require_within
 from spools.models import Spool
 
 LEAST_G, LEAST_H, LEAST_MM = 0.01, 0.01, 0.01
@@ -241,10 +241,10 @@ def reached(
     if line is not None and percent is not None:
         raise ValidationError({"stopped_line": "Give the line or the percentage, not both."})
     if line is not None:
-        within("stopped_line", line, 1, max(1, facts.lines), "")
+        require_within("stopped_line", line, 1, max(1, facts.lines), "")
         return facts.up_to(line=line), f"before line {line:,} of {facts.lines:,}"
     if percent is not None:
-        within("stopped_pct", percent, 0, 100, "%")
+        require_within("stopped_pct", percent, 0, 100, "%")
         return facts.up_to(byte=round(facts.bytes * percent / 100)), f"at {percent:g} % of its file"
     return None, ""
 

@@ -16,7 +16,7 @@ from maintenance.parts.wear_entries import count_again, rebuild_wear
 from maintenance.readiness.inputs import JobSpec, verdict
 from maintenance.readiness.rules import Verdict
 from maintenance.reminders import lifecycle
-from spools.checks import locked, moment, one_writer, within
+from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
 from spools.codes import pretty
 from spools.inventory.ledger import give_back, take
 from spools.models import Spool
@@ -78,7 +78,7 @@ class Share:
 
     def __post_init__(self) -> None:
         if self.retracted_m is not None:
-            within("retracted_m", self.retracted_m, 0, 10_000, "m")
+            require_within("retracted_m", self.retracted_m, 0, 10_000, "m")
 
 
 @transaction.atomic
@@ -95,7 +95,7 @@ def keep_job(
     """Keep a print of one spool or several on one printer. Refused: as record_job."""
     name, override_reason = _text("name", name, 120), override_reason.strip()
     lifecycle.one_sweep()
-    one_writer()
+    lock_spool_facts()
     toolheads = {
         toolhead.pk: toolhead
         for toolhead in Toolhead.objects.select_for_update(of=("self",))
@@ -103,9 +103,9 @@ def keep_job(
         .filter(pk__in=[share.toolhead.pk for share in shares])
         .order_by("pk")
     }
-    spools = {pk: locked(spool) for pk, spool in sorted({s.spool.pk: s.spool for s in shares}.items())}
+    spools = {pk: lock_spool(spool) for pk, spool in sorted({s.spool.pk: s.spool for s in shares}.items())}
     shares = [replace(s, toolhead=toolheads[s.toolhead.pk], spool=spools[s.spool.pk]) for s in shares]
-    start = moment(start, field="start")
+    start = require_past_time(start, field="start")
     for share in shares:
         may_start(share.toolhead, share.spool, start, later=share.later)
         _not_twice(share.toolhead, share.spool, name, share.asked, start)
@@ -163,7 +163,7 @@ def withdraw_job(job: Job, *, reason: str, by: Any = None) -> Job:
     reason = _text("reason", reason, 300)
     # Toolheads first, as everywhere: whoever fits or takes off a part meanwhile waits.
     lifecycle.one_sweep()
-    one_writer()
+    lock_spool_facts()
     list(Toolhead.objects.select_for_update().filter(job_uses__job=job).order_by("pk"))
     job = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
     if job.withdrawn_at is not None:
@@ -215,7 +215,7 @@ def may_start(toolhead: Toolhead, spool: Spool, start: datetime | None, *, later
 
     Refused: a time that cannot be, a spool that was not loaded then.
     """
-    start = moment(start, spool, "start")
+    start = require_past_time(start, spool, "start")
     if not later:
         require_loaded(toolhead, spool, start)
     return start

@@ -12,9 +12,9 @@ from maintenance.models import Loading, Toolhead
 from maintenance.models.machines import LoadingQuerySet
 from maintenance.readiness.inputs import JobSpec, verdict
 from maintenance.readiness.rules import HOLD, Verdict
-from spools.checks import in_use, locked, moment, one_writer
+from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
-from spools.inventory.moves import held, move_spool
+from spools.inventory.moves import lock_dryer, move_spool
 from spools.models import Place, Spool
 from spools.wording import format_time
 
@@ -37,10 +37,10 @@ def load_spool(
     """
     toolhead = _locked_toolhead(toolhead)
     if unload_to is not None:
-        held(unload_to)
-    spool = locked(spool)
-    in_use(spool)
-    at = moment(at, spool)
+        lock_dryer(unload_to)
+    spool = lock_spool(spool)
+    require_in_use(spool)
+    at = require_past_time(at, spool)
     override_reason = override_reason.strip()
     if toolhead.printer.retired_at is not None:
         raise ValidationError({"toolhead": f"{toolhead.printer} is out of use. Choose another printer."})
@@ -65,10 +65,10 @@ def load_spool(
 def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, by: Any = None) -> Loading:
     """Take a spool off its toolhead and put it in a place. Refused: one that is off already."""
     _locked_toolhead(loading.toolhead)
-    held(place)
-    spool = locked(loading.spool)
+    lock_dryer(place)
+    spool = lock_spool(loading.spool)
     loading = Loading.objects.select_related("toolhead__printer").get(pk=loading.pk)
-    at = moment(at, spool)
+    at = require_past_time(at, spool)
     if loading.end is not None:
         raise ValidationError(
             f"This spool came off {loading.toolhead} on {format_time(loading.end)} already."
@@ -139,7 +139,7 @@ def _lasting(at: datetime) -> Q:
 
 
 def _locked_toolhead(toolhead: Toolhead) -> Toolhead:
-    one_writer()
+    lock_spool_facts()
     return (
         Toolhead.objects.select_for_update(of=("self",)).select_related("printer__place").get(pk=toolhead.pk)
     )

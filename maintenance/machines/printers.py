@@ -8,7 +8,7 @@ from django.db.models import F, Q
 
 from maintenance.models import Loading, Printer, Toolhead
 from maintenance.reminders import lifecycle
-from spools.checks import moment
+from spools.checks import require_past_time
 from spools.codes import pretty
 from spools.inventory.corrections import save_place
 from spools.models import Place
@@ -59,7 +59,7 @@ def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
     loaded = Loading.objects.present().filter(toolhead__printer=printer).select_related("spool").first()
     if loaded is not None:
         raise ValidationError(f"{pretty(loaded.spool.code)} is loaded on {printer}. Take it off first.")
-    at = moment(at)
+    at = require_past_time(at)
     ended = Loading.objects.with_off_at().filter(Q(off_at__gt=at), toolhead__printer=printer)
     last = ended.order_by(F("off_at")).last()
     if last is not None and last.off_at is not None:

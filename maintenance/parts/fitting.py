@@ -13,7 +13,7 @@ from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
 from maintenance.parts.life import LifeLeft, life_left
 from maintenance.parts.wear_entries import count_again, count_site_again, in_stock
 from maintenance.reminders import lifecycle
-from spools.checks import moment, within
+from spools.checks import require_past_time, require_within
 from spools.wording import format_time
 
 __all__ = [
@@ -63,7 +63,7 @@ def add_stock(
     Refused: 0, more than are there, an absurd number, the same again within a minute.
     """
     lifecycle.one_sweep()
-    at = moment(at)
+    at = require_past_time(at)
     kind = _locked_kind(kind)
     if not count or abs(count) > MOST_AT_ONCE:
         raise ValidationError({"count": f"Give a number of parts, 1 to {MOST_AT_ONCE}; got {count}."})
@@ -96,7 +96,7 @@ def fit_part(site: Site, kind: PartKind, *, at: datetime | None = None, by: Any 
     site.
     """
     lifecycle.one_sweep()
-    at = moment(at)
+    at = require_past_time(at)
     site = _locked_site(site)
     kind = _locked_kind(kind)
     _role_is_free(site, kind.role, at)
@@ -107,7 +107,7 @@ def fit_part(site: Site, kind: PartKind, *, at: datetime | None = None, by: Any 
 def fit_existing(part: Part, site: Site, *, at: datetime | None = None, by: Any = None) -> Fitting:
     """A part that was taken off sound goes on again. Refused: one that is fitted, worn out or lost."""
     lifecycle.one_sweep()
-    at = moment(at)
+    at = require_past_time(at)
     site = _locked_site(site)
     part = Part.objects.select_for_update(of=("self",)).select_related("kind").get(pk=part.pk)
     if spent := part.fittings.filter(removal__in=SPENT).first():
@@ -136,7 +136,7 @@ def replace_part(
     old: the one that is meant. Refused where it came off already: a button pressed twice replaces once.
     """
     lifecycle.one_sweep()
-    at = moment(at)
+    at = require_past_time(at)
     site = _locked_site(site)
     kind = _locked_kind(kind)
     if kind.role != role:
@@ -154,7 +154,7 @@ def replace_part(
 def remove_part(fitting: Fitting, *, removal: str, at: datetime | None = None, by: Any = None) -> Fitting:
     """Take a part off and say why. Refused: one that is off already, a time before it was fitted."""
     lifecycle.one_sweep()
-    at = moment(at)
+    at = require_past_time(at)
     site = _locked_site(fitting.site)
     fitting = _still_on(fitting)
     _take_off(fitting, removal, at)
@@ -179,13 +179,13 @@ def record_bore(
     Refused: a part without a bore, a time before it was first fitted, what no nozzle of that bore can have.
     """
     lifecycle.one_sweep()
-    at = moment(at)
+    at = require_past_time(at)
     part = Part.objects.select_for_update(of=("self",)).select_related("kind").get(pk=part.pk)
     new_mm = part.kind.bore_mm
     if new_mm is None:
         raise ValidationError({"part": f"{part} has no bore. Measure a nozzle."})
-    bore_mm = within("bore_mm", bore_mm, BORE_FROM * new_mm, BORE_UP_TO * new_mm, "mm")
-    error_mm = within("error_mm", error_mm, 0.001, 0.2, "mm")
+    bore_mm = require_within("bore_mm", bore_mm, BORE_FROM * new_mm, BORE_UP_TO * new_mm, "mm")
+    error_mm = require_within("error_mm", error_mm, 0.001, 0.2, "mm")
     if method not in BoreReading.Method.values:
         raise ValidationError({"method": f"Say how: one of {', '.join(BoreReading.Method.values)}."})
     first = part.fittings.order_by("start").first()

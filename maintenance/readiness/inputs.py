@@ -28,10 +28,10 @@ from maintenance.wear.abrasion import Filament, Use, wear
 from maintenance.wear.intervals import ServiceProgress
 from spools.air.climate import Climate, room_airs
 from spools.catalogue.values import material_values
-from spools.checks import within
+from spools.checks import require_within
 from spools.codes import pretty
-from spools.drying.heat_budget import ALL, heat_of, usual_life_share
-from spools.drying.runs import SMALL_JOB_G, cap, joining_set_point_c, open_runs
+from spools.drying.heat_budget import ALL, compute_heat, usual_life_share
+from spools.drying.runs import SMALL_JOB_G, compute_cap, joining_set_point_c, open_runs
 from spools.inventory.ledger import Amount
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import Moisture, forecast, moisture_of
@@ -60,12 +60,12 @@ class JobSpec:
     diameter_mm: float | None = None
 
     def __post_init__(self) -> None:
-        within("mass_g", self.mass_g, 0.01, 20_000, "g")
-        within("hours", self.hours, 0.01, 1000, "h")
-        within("nozzle_c", self.nozzle_c, 0, 600, "°C")
-        within("bed_c", self.bed_c, 0, 300, "°C")
+        require_within("mass_g", self.mass_g, 0.01, 20_000, "g")
+        require_within("hours", self.hours, 0.01, 1000, "h")
+        require_within("nozzle_c", self.nozzle_c, 0, 600, "°C")
+        require_within("bed_c", self.bed_c, 0, 300, "°C")
         if self.max_flow_mm3_s is not None:
-            within("max_flow_mm3_s", self.max_flow_mm3_s, 0.01, 500, "mm³/s")
+            require_within("max_flow_mm3_s", self.max_flow_mm3_s, 0.01, 500, "mm³/s")
 
 
 @dataclass(frozen=True)
@@ -222,13 +222,13 @@ def dry_advice(spool: Spool, dryers: Dryers, had: Sequence[DryingRun]) -> str:
         return "Dry it. There is no dryer here yet: add one to see a plan."
     set_points_c = {dryer: joining_set_point_c(spool, dryer, dryers.runs) for dryer in dryers.places}
     dryer, set_point_c = max(set_points_c.items(), key=lambda item: item[1])
-    own = cap(spool, dryer)
+    own = compute_cap(spool, dryer)
     stages = ""
     if own.start_c < set_point_c:
         stages = ", after a cooler first stage"
     elif own.two_stages:
         stages = ", hotter once it has lost the water that softens it"
-    share = heat_of(spool, had, timezone.now()).life_share
+    share = compute_heat(spool, had, timezone.now()).life_share
     if share is not None and share + usual_life_share(spool) > ALL:
         return (
             f"{100 * share:.0f} % of what a polyamide may have of hot air is used up: keep it dry, or dry it "

@@ -25,7 +25,7 @@ from maintenance.reminders.conditions.sensors import silent
 from maintenance.reminders.conditions.service import overdue
 from maintenance.reminders.conditions.stock import short
 from maintenance.reminders.delivery import outbox
-from spools.checks import one_writer, within
+from spools.checks import lock_spool_facts, require_within
 from spools.models import DesiccantCharge, DryingRun, MassEntry, Spool
 from spools.wording import format_number, format_time
 
@@ -95,7 +95,7 @@ def store_sweep(looked: Looked, now: datetime) -> Counts:
     one_sweep()
     fitted = fitted_parts(at=now)
     found = [heated(now), silent(now), worn(now, fitted), flow(now), short(now, fitted), overdue(now)]
-    one_writer()
+    lock_spool_facts()
     _leave_out_changed(looked)
     return settle([*looked.found, *found], now)
 
@@ -125,7 +125,7 @@ def _swept(looks: Sequence[Callable[[datetime], Found]], now: datetime | None) -
 def one_sweep() -> None:
     """Wait for whoever changes reminders; SQLite has one writer at a time anyway.
 
-    Call it first of all in what ends with a sweep, before spools.checks.one_writer and before rows are
+    Call it first of all in what ends with a sweep, before spools.checks.lock_spool_facts and before rows are
     locked: a new reminder waits for the rows that it is about, so who holds those must not wait for a sweep.
     """
     if connection.vendor == "postgresql":
@@ -334,7 +334,7 @@ def _possible(reminder: Reminder, amount: float) -> float:
             {"amount": "This reminder is told by no number. Put it off until a time instead."}
         )
     unit, most = reminder.amount_unit, 100 if reminder.amount_unit == "% RH" else LARGEST_AMOUNT
-    amount = within("amount", amount, 0, most, unit)
+    amount = require_within("amount", amount, 0, most, unit)
     if amount >= reminder.amount if reminder.amount_falls else amount <= reminder.amount:
         less = "less" if reminder.amount_falls else "more"
         raise ValidationError({"amount": f"It is {counted(reminder)} already. Give {less} than that."})

@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
 from maintenance.reminders import lifecycle
-from spools.checks import moment, within
+from spools.checks import require_past_time, require_within
 from spools.wording import format_time
 
 SAME_TAP = timedelta(minutes=2)
@@ -30,7 +30,7 @@ def record_service(
     Refused: the wrong one of the two, a kind that this machine does not need, the same one a moment ago.
     """
     lifecycle.one_sweep()
-    at = moment(at)
+    at = require_past_time(at)
     printer, toolhead = _subject(kind, printer, toolhead)
     list(Printer.objects.select_for_update().filter(pk=printer.pk))
     there = ServiceEntry.objects.filter(kind=kind, printer=printer, toolhead=toolhead, withdrawn_at=None)
@@ -86,7 +86,7 @@ def save_kind(kind: ServiceKind) -> ServiceKind:
     if kind.pk is None and kind.added_at is None:
         kind.added_at = timezone.now()
     kind.full_clean()
-    within("interval", kind.interval, 0.1, 1e6, kind.get_unit_display())
+    require_within("interval", kind.interval, 0.1, 1e6, kind.get_unit_display())
     kind.save()
     lifecycle.sweep_service()
     return kind

@@ -14,7 +14,7 @@ from maintenance.readiness.inputs import JobSpec
 from maintenance.trouble.causes import SYMPTOMS
 from maintenance.trouble.evidence import evidence_of
 from maintenance.trouble.rules import rank
-from spools.checks import locked, moment
+from spools.checks import lock_spool, require_past_time
 from spools.models import Spool
 from spools.wording import format_time
 
@@ -66,7 +66,7 @@ def report_trouble(
 
     Refused: no signs, a spool that was not on that toolhead then.
     """
-    at = moment(at, spool)
+    at = require_past_time(at, spool)
     require_loaded(toolhead, spool, at)
     return _reported(toolhead, spool, at, symptoms, note, by)
 
@@ -85,7 +85,7 @@ def _reported(
     if not signs or {*symptoms} - {*SYMPTOMS}:
         raise ValidationError({"symptoms": f"Say what was seen: one or more of {', '.join(SYMPTOMS)}."})
     note = _short("note", note)
-    _not_twice(locked(spool), toolhead, at, signs, note, job)
+    _not_twice(lock_spool(spool), toolhead, at, signs, note, job)
     findings = rank(signs, evidence_of(toolhead, spool, at, signs, asked))
     return TroubleReport.objects.create(
         job=job,

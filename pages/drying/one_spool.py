@@ -53,7 +53,7 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
     ):
         messages.success(request, f"{pretty(spool.code)} is drying in {dryer}.")
         run = drying_runs.open_runs().get(spool=spool)
-        for caution in (drying_runs.heat_caution(run), plans.too_short(plan, run.planned_hours)):
+        for caution in (drying_runs.heat_caution(run), plans.short_run_caution(plan, run.planned_hours)):
             if caution:
                 messages.warning(request, caution)
         return redirect("spool", spool.code)

@@ -17,7 +17,15 @@ from pages.machines.forms import DryForm, FinishAllForm, FinishForm, TogetherFor
 from spools.air.climate import climates_now
 from spools.codes import pretty
 from spools.drying import runs as drying_rules
-from spools.drying.plans import Together, Wish, expected_dry, lowest, needed_until, plan_together, too_short
+from spools.drying.plans import (
+    BatchPlan,
+    PlanRequest,
+    estimate_dry_times,
+    limiting_spool,
+    needed_until,
+    plan_together,
+    short_run_caution,
+)
 from spools.drying.week.schedule import accepted_plan
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import moisture_of
@@ -50,7 +58,7 @@ class RunRow:
 def _rows(runs: list[DryingRun]) -> list[RunRow]:
     moistures = moisture_of([run.spool for run in runs]) if runs else {}
     windings = [(run, moistures[run.spool_id].winding) for run in runs]
-    return [RunRow(*row) for row in zip(runs, expected_dry(windings, timezone.now()), strict=True)]
+    return [RunRow(*row) for row in zip(runs, estimate_dry_times(windings, timezone.now()), strict=True)]
 
 
 @login_required
@@ -58,7 +66,7 @@ def drying(request: HttpRequest) -> HttpResponse:
     dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
     air = climates_now(dryers)
     open_runs = list(drying_rules.open_runs())
-    stand = drying_rules.standing(dryers, timezone.now())
+    stand = drying_rules.stays_without_run(dryers, timezone.now())
     finished = DryingRun.objects.filter(end__isnull=False).order_by("-end")
     finished = finished.select_related(
         *["spool__feedstock__maker", "spool__feedstock__polymer", "spool__feedstock__filler"],
@@ -131,33 +139,33 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         for run in drying_rules.open_runs(dryer).filter(spool__in=planned):
             for caution in (
                 drying_rules.heat_caution(run),
-                too_short(planned[run.spool_id], run.planned_hours),
+                short_run_caution(planned[run.spool_id], run.planned_hours),
             ):
                 if caution:
                     messages.warning(request, f"{pretty(run.spool.code)}: {caution}")
         return redirect("drying")
     context = {"dryer": dryer, "inside": inside, "together": together, "form": form, "chosen": chosen}
-    setter = lowest(chosen, dryer, [run.spool for run in inside])
-    context |= {"found": found, "setter": setter, "lowest": drying_rules.cap(setter, dryer)}
+    setter = limiting_spool(chosen, dryer, [run.spool for run in inside])
+    context |= {"found": found, "setter": setter, "lowest": drying_rules.compute_cap(setter, dryer)}
     context["others"] = [spool for spool in chosen if spool.pk != setter.pk]
     return render(request, "drying/plan.html", context)
 
 
 def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:
     """A spool that could go in, with its own cap and whether it may join what is drying now."""
-    own = drying_rules.cap(spool, dryer)
+    own = drying_rules.compute_cap(spool, dryer)
     joins = not inside or drying_rules.may_join(own, inside[0], timezone.now())
     return {"spool": spool, "cap": own, "joins": joins}
 
 
-def _together(chosen: list[Spool], dryer: Place, together: TogetherForm) -> Together | None:
+def _together(chosen: list[Spool], dryer: Place, together: TogetherForm) -> BatchPlan | None:
     """The plan that was asked for, else the best one, else None; each refusal stands on the form."""
     wishes = []
     try:
         wishes.append(together.wish())
     except ValidationError as error:
         show_refusal(together, error)
-    for wish in dict.fromkeys([*wishes, Wish()]):
+    for wish in dict.fromkeys([*wishes, PlanRequest()]):
         try:
             return plan_together(chosen, dryer, wish)
         except ValidationError as error:
@@ -165,7 +173,7 @@ def _together(chosen: list[Spool], dryer: Place, together: TogetherForm) -> Toge
     return None
 
 
-def _initial(found: Together | None, hours: str) -> dict[str, str]:
+def _initial(found: BatchPlan | None, hours: str) -> dict[str, str]:
     """What the plan fills in; ``hours``: those of the week's plan, which may leave it in until its print."""
     if found is None:
         return {}

@@ -22,7 +22,7 @@ from maintenance.models import Job, JobFile, Loading, Printer
 from pages.frame.forms import carried_out, sent, show_refusal
 from pages.jobs.charts import flow_drawing, flow_rows, time_unit
 from pages.jobs.file_forms import JobFileForm, PrintForm, ReadAgainForm
-from spools.checks import moment
+from spools.checks import require_past_time
 
 PER_PAGE = 30
 LOOK_AGAIN_S = 2
@@ -169,7 +169,7 @@ def _judged(form: PrintForm, file: JobFile, facts: JobFacts) -> OnMachine | None
     data = form.cleaned_data
     try:
         for spool in form.spools():
-            moment(data["when"], spool, "start")
+            require_past_time(data["when"], spool, "start")
         up_to, _ = reached(facts, line=data["stopped_line"], percent=data["stopped_pct"])
         return on_machine(file, data["printer"], form.spools(), up_to)
     except ValidationError as error:

@@ -13,7 +13,7 @@ from maintenance.models import BoreReading, Fitting, Loading, Part, PartKind, Pr
 from maintenance.wear.bore import WORN_GROWTH_PCT
 from pages.frame.forms import WhenField, number, with_point
 from spools.codes import pretty
-from spools.drying.plans import GOALS, Wish
+from spools.drying.plans import GOALS, PlanRequest
 from spools.drying.runs import open_runs
 from spools.models import DryingRun, Place, Spool
 from spools.wording import format_time
@@ -57,9 +57,9 @@ class TogetherForm(forms.Form):
         """The inputs beside the spools."""
         return [self[name] for name in ("set_point_c", "mass_g", "goal")]
 
-    def wish(self) -> Wish:
+    def wish(self) -> PlanRequest:
         names = ("set_point_c", "mass_g", "goal")
-        return Wish(**{name: self.cleaned_data[name] for name in names if self.cleaned_data[name]})
+        return PlanRequest(**{name: self.cleaned_data[name] for name in names if self.cleaned_data[name]})
 
 
 class DryForm(forms.Form):

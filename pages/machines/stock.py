@@ -11,7 +11,7 @@ from maintenance.parts.life import Kind, known_kinds
 from maintenance.parts.wear_entries import UNIT_WORDS
 from pages.frame.forms import carried_out, sent
 from pages.machines.forms import StockForm
-from spools.inventory.ledger import remaining_of
+from spools.inventory.ledger import remaining_by_spool
 from spools.models import Feedstock, Spool
 
 
@@ -45,7 +45,7 @@ def _row(kind: PartKind, counts: dict[int, int], known: Kind) -> dict:
 def _feedstocks() -> list[dict]:
     """Grams on all live spools of each feedstock that is in the shop or should be."""
     spools = list(Spool.objects.filter(emptied_at=None))
-    amounts = remaining_of(spools)
+    amounts = remaining_by_spool(spools)
     rows = []
     for feedstock in Feedstock.objects.select_related("maker", "polymer"):
         own = [amounts[spool.pk] for spool in spools if spool.feedstock_id == feedstock.pk]

@@ -15,8 +15,8 @@ from pages.spools.verdicts import judge_everywhere
 from pages.spools.winding_chart import winding_picture
 from spools.catalogue.values import material_values, properties
 from spools.codes import pretty
-from spools.drying.heat_budget import heat_of
-from spools.drying.plans import expected_dry, needed_until
+from spools.drying.heat_budget import compute_heat
+from spools.drying.plans import estimate_dry_times, needed_until
 from spools.drying.runs import SMALL_JOB_G
 from spools.inventory import ledger
 from spools.models import DryingRun, Feedstock, Spool
@@ -92,7 +92,7 @@ def _in_use(spool: Spool, events: list[Event]) -> dict:
     return {
         "amount": known.amount,
         "moisture": moisture,
-        "heat": heat_of(spool, moisture.history.runs, moisture.at),
+        "heat": compute_heat(spool, moisture.history.runs, moisture.at),
         "wet": wet(moisture, spool.feedstock),
         "small_job_g": SMALL_JOB_G,
         "picture": winding_picture(moisture.shells, clear.value, hold.value),
@@ -121,7 +121,7 @@ def _in_its_dryer(run: DryingRun | None, moisture: Moisture) -> dict[str, Any]:
     """When all of it is likely dry, and when that is well after the end of its planned hours."""
     if run is None:
         return {"run": None}
-    dry_at = expected_dry([(run, moisture.winding)], moisture.at)[0]
+    dry_at = estimate_dry_times([(run, moisture.winding)], moisture.at)[0]
     return {"run": run, "run_dry_at": dry_at, "run_needed_until": needed_until(run, dry_at, timezone.now())}
 
 

@@ -9,7 +9,7 @@ from pages.frame.forms import WhenField, number
 from spools.codes import normalise, pretty
 from spools.drying.plans import GOALS
 from spools.inventory.corrections import REEL
-from spools.inventory.receiving import unused_code
+from spools.inventory.receiving import generate_code
 from spools.models import CoreKind, Feedstock, Place, Spool
 
 MOST_HOURS = 500
@@ -234,7 +234,7 @@ class ReceiveForm(forms.Form):
     # What is sent twice, from one opened form, is received once: under this code. A browser that fills in
     # forms again would put an old one into a page that was loaded anew.
     code = forms.CharField(
-        required=False, initial=unused_code, widget=forms.HiddenInput(attrs={"autocomplete": "off"})
+        required=False, initial=generate_code, widget=forms.HiddenInput(attrs={"autocomplete": "off"})
     )
 
     REEL = ["core_mass_g", "core_mass_known", "core_material", "core_cap_c", "core_radius_mm", "width_mm"]

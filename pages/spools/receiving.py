@@ -61,7 +61,7 @@ def spool_label(request: HttpRequest, spool: Spool) -> HttpResponse:
             "address": address,
             "qr": codes.qr_svg(address),
             # Of the spool itself: a place without a limit of its own stands for any dryer.
-            "cap": drying_runs.cap(spool, Place()),
+            "cap": drying_runs.compute_cap(spool, Place()),
             # For a dryer that is not known yet: a usual error of its set point.
             "dry_set_c": drying_runs.suggested_set_point_c(spool, Place()),
             "dry_hours": least_drying_hours(spool),

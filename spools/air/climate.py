@@ -13,7 +13,7 @@ from spools.air import dry_box_simulation
 from spools.air.csv_import import possible_reading
 from spools.air.csv_import import read_csv as read_csv
 from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
-from spools.checks import one_writer
+from spools.checks import lock_spool_facts
 from spools.invalidation import invalidate_after_readings
 from spools.models import DesiccantCharge, DryingRun, Place, Reading
 from spools.wording import format_time
@@ -137,7 +137,7 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
         if at not in known
     ]
     if new:
-        one_writer()
+        lock_spool_facts()
         Reading.objects.bulk_create(new, ignore_conflicts=True, batch_size=1000)
         invalidate_after_readings(place, hour_of(min(reading.at for reading in new)))
     return len(new), len(rows) - len(new)

@@ -8,7 +8,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
-from spools.checks import moment, within
+from spools.checks import require_past_time, require_within
 from spools.models.places import RH_PCT, TEMPERATURE_C
 
 COLUMNS = ("time", "temperature_c", "rh_pct")
@@ -43,9 +43,9 @@ def possible_reading(row: tuple, prefix: str = "") -> tuple[datetime, float, flo
     try:
         at, temperature_c, rh_pct = row
         return (
-            moment(at, field="time"),
-            within("temperature_c", temperature_c, *TEMPERATURE_C, "°C"),
-            within("rh_pct", rh_pct, *RH_PCT, "% RH"),
+            require_past_time(at, field="time"),
+            require_within("temperature_c", temperature_c, *TEMPERATURE_C, "°C"),
+            require_within("rh_pct", rh_pct, *RH_PCT, "% RH"),
         )
     except ValidationError as error:
         if not prefix:

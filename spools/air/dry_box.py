@@ -14,7 +14,7 @@ from django.utils import timezone
 
 from spools.air.dry_box_simulation import OPENINGS_OVER, Course, complete, courses
 from spools.air.hourly import BELIEVED_FOR, HOUR, Readings, hour_of, rh_at_pressure, vapour_pressure_pa
-from spools.checks import moment, one_writer, within
+from spools.checks import lock_spool_facts, require_past_time, require_within
 from spools.invalidation import invalidate_boxes_after
 from spools.models import DesiccantCharge, Place, Reading
 from spools.physics import drybox
@@ -94,15 +94,15 @@ def put_desiccant(
         raise ValidationError({"kind": f"Give one of {', '.join(Kind.values)}."})
     if condition not in DesiccantCharge.Condition.values:
         raise ValidationError({"condition": f"Give one of {', '.join(DesiccantCharge.Condition.values)}."})
-    at = moment(at)
-    dry_mass_g = within("dry_mass_g", dry_mass_g, 0, HEAVIEST_G, "g")
+    at = require_past_time(at)
+    dry_mass_g = require_within("dry_mass_g", dry_mass_g, 0, HEAVIEST_G, "g")
     if condition == DesiccantCharge.Condition.REGENERATED:
         if regenerated_c is None:
             raise ValidationError({"regenerated_c": "Give the temperature at which it was regenerated."})
-        regenerated_c = within("regenerated_c", regenerated_c, 40, 500, "°C")
+        regenerated_c = require_within("regenerated_c", regenerated_c, 40, 500, "°C")
     elif regenerated_c is not None:
         raise ValidationError({"regenerated_c": "Leave it empty, or say that it was regenerated."})
-    one_writer()
+    lock_spool_facts()
     place = Place.objects.select_for_update(of=("self",)).select_related("room").get(pk=place.pk)
     standing = place.charges.filter(withdrawn_at=None)
     again = {"kind": kind, "dry_mass_g": dry_mass_g, "condition": condition, "regenerated_c": regenerated_c}
@@ -131,7 +131,7 @@ def put_desiccant(
 @transaction.atomic
 def take_back_charge(charge: DesiccantCharge, *, by: Any = None) -> DesiccantCharge:
     """A charge was recorded by mistake: it stays, struck out, and counts no more. Refused: twice."""
-    one_writer()
+    lock_spool_facts()
     list(Place.objects.select_for_update().filter(pk=charge.place_id))
     charge = DesiccantCharge.objects.get(pk=charge.pk)
     if charge.withdrawn_at is not None:

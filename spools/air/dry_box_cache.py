@@ -22,7 +22,7 @@ from spools.air.dry_box_simulation import (
     turns,
 )
 from spools.air.hourly import HOUR, hour_of
-from spools.checks import EARLIEST, one_writer
+from spools.checks import EARLIEST, lock_spool_facts
 from spools.models import BoxAir, BoxState, Place
 
 
@@ -93,7 +93,7 @@ def _advance(box: Stored, steps: Iterable[tuple[Reached, Turn | None]]) -> Advan
 @transaction.atomic
 def store_advance(computed: Iterable[Advance]) -> int:
     """Store what was computed; nothing of a box that was cut back meanwhile: the next turn sees to it."""
-    one_writer()
+    lock_spool_facts()
     count = 0
     for one in computed:
         if not Place.objects.select_for_update().filter(

@@ -14,7 +14,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from spools.catalogue.values import material_values, softened_by_water
-from spools.checks import moment, within
+from spools.checks import require_past_time, require_within
 from spools.models import CouponTest, Feedstock
 from spools.wording import format_time
 
@@ -40,7 +40,7 @@ def record_coupon_test(
 
     Raises ValidationError on an impossible temperature or time, and on a pass hotter than the polymer stands.
     """
-    temperature_c = within("temperature_c", temperature_c, *TEMPERATURE_C)
+    temperature_c = require_within("temperature_c", temperature_c, *TEMPERATURE_C)
     hottest_c = hottest_pass_c(feedstock)
     if passed and temperature_c > hottest_c:
         raise ValidationError(
@@ -56,7 +56,7 @@ def record_coupon_test(
         feedstock=feedstock,
         temperature_c=temperature_c,
         passed=passed,
-        at=moment(at),
+        at=require_past_time(at),
         recorded_by=by,
     )
     _summarise(feedstock)

@@ -6,7 +6,7 @@ from typing import Any, TypeVar
 from django.conf import settings
 from django.db import models, transaction
 
-from spools.catalogue.sources import rows, sources
+from spools.catalogue.sources import match_sources, read_rows
 from spools.models import CoreKind, Filler, Polymer, Source
 
 FIXTURES = Path(settings.BASE_DIR) / "fixtures"
@@ -24,30 +24,30 @@ def load_materials(restore: bool = False) -> dict[str, int]:
     Matched by name. What is there stays as the shop may have corrected it, unless ``restore`` brings the
     files' values and sources back. Makers, feedstocks and spools are never touched.
     """
-    polymers = rows(REFERENCE / "polymers.csv")
+    polymers = read_rows(REFERENCE / "polymers.csv")
     for row in polymers:
         if row["isotherm"] == Polymer.Isotherm.GAB:
             row |= {key: str(value) for key, value in GAB_SHAPE.items()}
-    written = write(
+    written = write_rows(
         Polymer, [{"name": row["polymer"]} | _without(row, "polymer") for row in polymers], restore
     )
     by_name = {polymer.name: polymer for polymer in written}
     Source.objects.filter(polymer__in=written).delete()
     backing = [
         Source(polymer=by_name[row["polymer"]], **_without(row, "polymer"))
-        for row in sources(polymers, REFERENCE)
+        for row in match_sources(polymers, REFERENCE)
         if row["polymer"] in by_name
     ]
     Source.objects.bulk_create(backing, batch_size=500)
     return {
         "polymers": len(written),
         "sources": len(backing),
-        "fillers": len(write(Filler, rows(FIXTURES / "fillers.csv"), restore)),
-        "reels": len(write(CoreKind, rows(FIXTURES / "core_kinds.csv"), restore)),
+        "fillers": len(write_rows(Filler, read_rows(FIXTURES / "fillers.csv"), restore)),
+        "reels": len(write_rows(CoreKind, read_rows(FIXTURES / "core_kinds.csv"), restore)),
     }
 
 
-def write(model: type[Named], found: list[dict[str, str]], restore: bool) -> list[Named]:
+def write_rows(model: type[Named], found: list[dict[str, str]], restore: bool) -> list[Named]:
     """Rows whose keys are the model's fields, as text, into the database: those missing, or all of them.
 
     Matched by their name. Returns what was written.

@@ -85,18 +85,18 @@ SOURCED = [
 UNTIL = {"nozzle_min_c": "nozzle_max_c", "bed_min_c": "bed_max_c"}
 
 
-def rows(path: Path) -> list[dict[str, str]]:
+def read_rows(path: Path) -> list[dict[str, str]]:
     """The rows of a CSV file with a header, as text."""
     with path.open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
 
 
-def sources(polymers: list[dict[str, str]], reference: Path) -> Iterator[dict[str, str]]:
+def match_sources(polymers: list[dict[str, str]], reference: Path) -> Iterator[dict[str, str]]:
     """The values of all Source rows of polymers, given as rows of polymers.csv; "polymer" is its name."""
     backed = set()
     for file in ("sorption_values.csv", "thermal_values.csv"):
         aliases = {row["polymer"]: _aliases(row["polymer"], file) for row in polymers}
-        for row in rows(reference / file):
+        for row in read_rows(reference / file):
             fields, names = _fields(row["quantity"]), _names(row["polymer"])
             if "all" in names and fields != ("",):
                 names.update(aliases)

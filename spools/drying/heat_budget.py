@@ -65,7 +65,7 @@ def usual_life_share(spool: Spool) -> float:
     return life_share(spool, [(usual_c, least_drying_hours(spool))]) or 0.0
 
 
-def heat_of(spool: Spool, runs: Sequence[DryingRun], at: datetime) -> Heat:
+def compute_heat(spool: Spool, runs: Sequence[DryingRun], at: datetime) -> Heat:
     """The heat that a spool has had by then in its drying runs, taken at their set points."""
     stages = [stage for run in runs if run.start < at for stage in run.stages_until(at)]
     return Heat(sum(hours for _, hours in stages), life_share(spool, stages))

@@ -10,22 +10,22 @@ from django.utils import timezone
 
 from spools.air.climate import Climate, climates_now, heated_rh_pct, room_airs
 from spools.catalogue.values import material_values
-from spools.checks import within
+from spools.checks import require_within
 from spools.drying import heat_budget, softening
 from spools.drying.heat_budget import Heat, Stage
 from spools.drying.runs import (
     SMALL_JOB_G,
     TARGET_PCT,
     Cap,
-    First,
-    cap,
-    check_cap,
-    check_set_point,
+    FirstStage,
+    compute_cap,
     default_target_pct,
     may_join,
-    must_dry,
     open_runs,
-    standing,
+    require_below_cap,
+    require_dryer,
+    require_set_point,
+    stays_without_run,
     suggested_set_point_c,
     why_not_now,
 )
@@ -55,14 +55,14 @@ IN_HAND_H = 0.25
 
 
 @dataclass(frozen=True)
-class Way:
+class Option:
     """One way to dry that was compared: its stages, hours in all (None: not enough), and its price.
 
     run_share: of the budget of hot air for one run; None where none is published or the hours never suffice.
     """
 
     set_point_c: float
-    first: First | None
+    first: FirstStage | None
     hours: float | None
     floor_pct: float
     run_share: float | None
@@ -90,13 +90,13 @@ class Plan:
     cannot start so now (then there is no ready_at); empty when it can.
     """
 
-    way: Way
+    way: Option
     cap: Cap
     reason: str
     ready_at: datetime | None
     target_pct: float
     stays_good: list[tuple[Place, float | None]]
-    ways: list[Way]
+    ways: list[Option]
     heat: Heat
     life_share: float | None
     notes: list[str]
@@ -108,7 +108,7 @@ class Plan:
         return self.way.set_point_c
 
     @property
-    def first(self) -> First | None:
+    def first(self) -> FirstStage | None:
         return self.way.first
 
     @property
@@ -134,7 +134,7 @@ class Plan:
 
 
 @dataclass(frozen=True)
-class Wish:
+class PlanRequest:
     """What a plan is asked for: how hot (None: the best), which turns (None: all), how dry."""
 
     set_point_c: float | None = None
@@ -144,9 +144,9 @@ class Wish:
 
     def __post_init__(self) -> None:
         if self.mass_g is not None:
-            within("mass_g", self.mass_g, 0.1, ledger.MAX_NET_G, "g")
+            require_within("mass_g", self.mass_g, 0.1, ledger.MAX_NET_G, "g")
         if self.target_pct is not None:
-            within("target_pct", self.target_pct, *TARGET_PCT)
+            require_within("target_pct", self.target_pct, *TARGET_PCT)
         if self.goal not in GOALS:
             raise ValidationError({"goal": f"Give one of {', '.join(GOALS)}."})
         if self.goal != WELL and self.target_pct is not None:
@@ -190,20 +190,20 @@ def plan_drying(
     the goal takes. Without a set point: what the dryer does now, if the cap allows, or the best of a few.
     Raises ValidationError for what is no dryer, and for a set point above the cap.
     """
-    (plan,) = plan_each([(spool, dryer)], Wish(set_point_c, mass_g, target_pct, goal), at=at)
+    (plan,) = plan_each([(spool, dryer)], PlanRequest(set_point_c, mass_g, target_pct, goal), at=at)
     return plan
 
 
 def plan_each(
-    pairs: Sequence[tuple[Spool, Place]], wish: Wish | None = None, *, at: datetime | None = None
+    pairs: Sequence[tuple[Spool, Place]], wish: PlanRequest | None = None, *, at: datetime | None = None
 ) -> list[Plan]:
     """plan_drying for many pairs, in as few queries as for one (one more a pair with a set point)."""
     alone = [([spool], dryer) for spool, dryer in pairs]
-    return [plan for _, (plan,) in _plans(alone, wish or Wish(), at)]
+    return [plan for _, (plan,) in _plans(alone, wish or PlanRequest(), at)]
 
 
 @dataclass(frozen=True)
-class Together:
+class BatchPlan:
     """Spools that go into a dryer together: one plan each, with the stages that all of them have.
 
     hours: until all are dry, None when one never is. setter: the spool whose cap is the lowest. ways: what
@@ -213,12 +213,12 @@ class Together:
 
     plans: list[tuple[Spool, Plan]]
     set_point_c: float
-    first: First | None
+    first: FirstStage | None
     hours: float | None
     cap: Cap
     setter: Spool
     without_setter: float | None
-    ways: list[Way]
+    ways: list[Option]
 
     @property
     def stages(self) -> list[tuple[float, float | None]]:
@@ -235,35 +235,35 @@ class Together:
 
 
 def plan_together(
-    spools: Sequence[Spool], dryer: Place, wish: Wish | None = None, *, at: datetime | None = None
-) -> Together:
+    spools: Sequence[Spool], dryer: Place, wish: PlanRequest | None = None, *, at: datetime | None = None
+) -> BatchPlan:
     """How to dry several spools in a dryer at once, beside those that are in it.
 
     Raises ValidationError as plan_drying does, and where they cannot go in now.
     """
-    wish = wish or Wish()
+    wish = wish or PlanRequest()
     ((group, plans),) = _plans([(spools, dryer)], wish, at)
     inside = [run.spool for run in group.beside]
-    check_set_point(spools, dryer, plans[0].set_point_c, first=plans[0].first, at=at)
-    setter = lowest(spools, dryer, inside)
+    require_set_point(spools, dryer, plans[0].set_point_c, first=plans[0].first, at=at)
+    setter = limiting_spool(spools, dryer, inside)
     others = [spool for spool in spools if spool.pk != setter.pk]
     without = None
     if len(others) == len(spools) - 1 and others:
-        limit_c = min(cap(spool, dryer, others, inside=inside).cap_c for spool in others)
+        limit_c = min(compute_cap(spool, dryer, others, inside=inside).cap_c for spool in others)
         without = limit_c if limit_c > plans[0].cap.cap_c else None
-    return Together(
+    return BatchPlan(
         list(zip(spools, plans, strict=True)),
         plans[0].set_point_c,
         plans[0].first,
         _joint([plan.way for plan in plans]).hours,
-        cap(setter, dryer),
+        compute_cap(setter, dryer),
         setter,
         without,
         [_joint(each_way) for each_way in zip(*(plan.ways for plan in plans), strict=True)],
     )
 
 
-def _joint(ways: Sequence[Way]) -> Way:
+def _joint(ways: Sequence[Option]) -> Option:
     """One way for several spools: the hours until all are dry, and the highest share of a budget."""
     hours = [way.hours for way in ways if way.hours is not None]
     shares = [way.run_share for way in ways if way.run_share is not None]
@@ -276,9 +276,9 @@ def _joint(ways: Sequence[Way]) -> Way:
     )
 
 
-def lowest(spools: Sequence[Spool], dryer: Place, inside: Sequence[Spool]) -> Spool:
+def limiting_spool(spools: Sequence[Spool], dryer: Place, inside: Sequence[Spool]) -> Spool:
     """Of all these the spool that sets the cap."""
-    caps = [(cap(spool, dryer), spool) for spool in [*spools, *inside]]
+    caps = [(compute_cap(spool, dryer), spool) for spool in [*spools, *inside]]
     return min(caps, key=lambda row: (row[0].cap_c, row[0].start_c))[1]
 
 
@@ -298,10 +298,10 @@ class _Draft:
     dried: list[Winding] = field(default_factory=list)
 
     @property
-    def first(self) -> First | None:
+    def first(self) -> FirstStage | None:
         if self.first_c is None or self.first_hours is None:
             return None
-        return First(self.first_c, self.first_hours)
+        return FirstStage(self.first_c, self.first_hours)
 
     @property
     def total(self) -> float | None:
@@ -345,18 +345,18 @@ class _Group:
             least_c -= self.dryer.set_point_error_c
         if draft.set_point_c <= least_c:
             return []
-        return [n for n, spool in enumerate(self.spools) if cap(spool, self.dryer).two_stages]
+        return [n for n, spool in enumerate(self.spools) if compute_cap(spool, self.dryer).two_stages]
 
 
 def _plans(
-    asked: Sequence[tuple[Sequence[Spool], Place]], wish: Wish, at: datetime | None
+    asked: Sequence[tuple[Sequence[Spool], Place]], wish: PlanRequest, at: datetime | None
 ) -> list[tuple["_Group", list[Plan]]]:
     """Each group with a plan for each of its spools; all that the physics has to do is done in four calls."""
     for _, dryer in asked:
-        must_dry(dryer)
+        require_dryer(dryer)
     runs = list(open_runs())
     when = at or timezone.now()
-    stand = standing([dryer for _, dryer in asked], when)
+    stand = stays_without_run([dryer for _, dryer in asked], when)
     rooms = room_airs([dryer for _, dryer in asked], at)
     states = moisture_of({spool.pk: spool for spools, _ in asked for spool in spools}.values(), at)
     groups = []
@@ -366,7 +366,7 @@ def _plans(
             spools,
             dryer,
             beside,
-            [cap(spool, dryer, spools, inside=[run.spool for run in beside]) for spool in spools],
+            [compute_cap(spool, dryer, spools, inside=[run.spool for run in beside]) for spool in spools],
             rooms[dryer.pk],
             [states[spool.pk] for spool in spools],
             [wish.target_of(spool) for spool in spools],
@@ -396,12 +396,12 @@ def _ids(spools: Sequence[Spool]) -> set[int]:
     return {spool.pk for spool in spools}
 
 
-def _draft(group: _Group, wish: Wish, at: datetime | None) -> None:
+def _draft(group: _Group, wish: PlanRequest, at: datetime | None) -> None:
     """The ways to compare for a group: the usual one first, or only the one asked for."""
     spools, dryer, beside, when = group.spools, group.dryer, group.beside, group.when
     joins = bool(beside) and all(may_join(own, beside[0], when) for own in group.caps)
     if wish.set_point_c is not None:
-        check_cap(group.caps, wish.set_point_c)
+        require_below_cap(group.caps, wish.set_point_c)
         group.asked = True
     if joins and wish.set_point_c in (None, beside[0].set_point_c):
         change = beside[0].change_at
@@ -412,7 +412,7 @@ def _draft(group: _Group, wish: Wish, at: datetime | None) -> None:
         group.drafts = [draft]
         return
     if beside and wish.set_point_c is not None:
-        check_set_point(spools, dryer, wish.set_point_c, at=at)
+        require_set_point(spools, dryer, wish.set_point_c, at=at)
     everyone = [*spools, *(run.spool for run in beside)]
     usual_c = min(suggested_set_point_c(spool, dryer, everyone) for spool in spools)
     error_k = dryer.set_point_error_c
@@ -438,7 +438,7 @@ def _draft(group: _Group, wish: Wish, at: datetime | None) -> None:
             draft.first_hours, draft.first_why = None, "soft"
 
 
-def _starts_cooler(spool: Spool, state: Moisture, wish: Wish) -> bool:
+def _starts_cooler(spool: Spool, state: Moisture, wish: PlanRequest) -> bool:
     """Whether it is an amorphous spool that is judged wet: what is needed of it is likely over its limit."""
     amorphous = spool.feedstock.polymer.kind.startswith("amorphous")
     return (
@@ -456,7 +456,7 @@ def _find_first_hours(groups: Sequence[_Group]) -> None:
         if draft.first_why in ("soft", "shared")
         for n in group.soft(draft)
     ]
-    found = softening.first_hours(
+    found = softening.first_stage_hours(
         [
             (group.spools[n], group.states[n].winding, group.air(draft.first_c or 0.0))
             for group, draft, n in wanted
@@ -477,7 +477,7 @@ def _quarters(hours: float) -> float:
     return math.ceil(hours * 4) / 4
 
 
-def _find_hours(groups: Sequence[_Group], wish: Wish) -> None:
+def _find_hours(groups: Sequence[_Group], wish: PlanRequest) -> None:
     """The hours of each spool of each draft, and the windings after as long as the whole group takes."""
     rows = [(group, draft, n) for group in groups for draft in group.drafts for n in range(len(group.spools))]
     started = advance_windings(
@@ -544,14 +544,14 @@ def _run_shares(group: _Group, draft: _Draft) -> list[float]:
 
 
 def _plan(
-    group: _Group, draft: _Draft, n: int, stays_good: list[tuple[Place, float | None]], wish: Wish
+    group: _Group, draft: _Draft, n: int, stays_good: list[tuple[Place, float | None]], wish: PlanRequest
 ) -> Plan:
     """What a way that was chosen means for one spool of the group."""
     spool, state = group.spools[n], group.states[n]
     ways = [
         _way(group, one, n, one is draft) for one in [draft, *(o for o in group.drafts if o is not draft)]
     ]
-    had = heat_budget.heat_of(spool, state.history.runs, state.at)
+    had = heat_budget.compute_heat(spool, state.history.runs, state.at)
     hours = draft.hours[n]
     blocked = why_not_now(
         group.spools,
@@ -580,9 +580,9 @@ def _plan(
     )
 
 
-def _way(group: _Group, draft: _Draft, n: int, recommended: bool) -> Way:
+def _way(group: _Group, draft: _Draft, n: int, recommended: bool) -> Option:
     hours = draft.hours[n]
-    return Way(
+    return Option(
         draft.set_point_c,
         draft.first,
         hours,
@@ -674,7 +674,7 @@ def _why_first(group: _Group, draft: _Draft) -> str:
 
 
 def _notes(
-    group: _Group, draft: _Draft, n: int, ways: Sequence[Way], life_share: float | None, wish: Wish
+    group: _Group, draft: _Draft, n: int, ways: Sequence[Option], life_share: float | None, wish: PlanRequest
 ) -> list[str]:
     """What else to know of a plan: the goal, the dryer's error, the heat."""
     way = ways[0]
@@ -704,7 +704,7 @@ def _notes(
     return notes
 
 
-def _over_budget(share: float, ways: Sequence[Way]) -> str:
+def _over_budget(share: float, ways: Sequence[Option]) -> str:
     """That a run would be too long and hot for a polyamide, and what would do instead."""
     say = f"Too much heat for one run: {100 * share:.0f} % of what a polyamide may have in air. "
     gentler = [
@@ -718,7 +718,7 @@ def _over_budget(share: float, ways: Sequence[Way]) -> str:
     return f"{say}Dry only what a job needs, in drier air, or in two runs with dry storage between."
 
 
-def too_short(plan: Plan, planned_hours: float) -> str:
+def short_run_caution(plan: Plan, planned_hours: float) -> str:
     """That a run is planned for fewer hours than its plan says; empty when it is not."""
     if plan.hours is None:
         return f"By the plan it does not get below {plan.target_pct:.2g} % so, however long it takes."
@@ -730,7 +730,7 @@ def too_short(plan: Plan, planned_hours: float) -> str:
     )
 
 
-def expected_dry(
+def estimate_dry_times(
     drying: Sequence[tuple[DryingRun, Winding]], at: datetime, rooms: dict[int, Climate] | None = None
 ) -> list[datetime | None]:
     """When each whole spool is probably below the target of its run, from its winding at a time.
@@ -768,7 +768,7 @@ def expected_dry(
 def needed_until(run: DryingRun, dry_at: datetime | None, now: datetime) -> datetime | None:
     """When the spool of a run is likely dry where the planned hours leave it too wet; None where they do not.
 
-    dry_at: from expected_dry().
+    dry_at: from estimate_dry_times().
     """
     if dry_at is None or dry_at <= max(now, run.planned_end + NEARLY):
         return None

@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from spools.catalogue import coupons
 from spools.catalogue.values import material_values, softened_by_water
-from spools.checks import in_use, locked, moment, one_writer, within
+from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time, require_within
 from spools.codes import pretty
 from spools.drying import heat_budget, softening
 from spools.drying.loss import Loss as Loss
@@ -22,7 +22,7 @@ from spools.drying.loss import loss_caution as loss_caution
 from spools.drying.loss import loss_on_drying as loss_on_drying
 from spools.invalidation import invalidate_after
 from spools.inventory import ledger
-from spools.inventory.moves import current_stay, held, not_in_run, not_into_heat, put
+from spools.inventory.moves import begin_stay, current_stay, lock_dryer, require_not_in_run, require_unheated
 from spools.models import DryingRun, Feedstock, Place, PlannedDrying, Spool, Stay
 from spools.moisture.history import least_drying_hours
 from spools.physics_inputs import SMALL_JOB_G as SMALL_JOB_G
@@ -66,14 +66,16 @@ class Cap:
         return self.start_c < self.cap_c
 
 
-class First(NamedTuple):
+class FirstStage(NamedTuple):
     """The cooler first stage of a run: its set point and its hours."""
 
     set_point_c: float
     hours: float
 
 
-def cap(spool: Spool, dryer: Place, others: Iterable[Spool] = (), inside: Iterable[Spool] = ()) -> Cap:
+def compute_cap(
+    spool: Spool, dryer: Place, others: Iterable[Spool] = (), inside: Iterable[Spool] = ()
+) -> Cap:
     """The highest set point for a spool in a dryer beside others: the lowest of all limits.
 
     others start together with it; ``inside`` are drying there already, and have a first stage behind them or
@@ -155,7 +157,7 @@ def suggested_set_point_c(spool: Spool, dryer: Place, others: Iterable[Spool] = 
 
     The cap less the dryer's error is the most that is suggested.
     """
-    limit_c = cap(spool, dryer, others).start_c - dryer.set_point_error_c
+    limit_c = compute_cap(spool, dryer, others).start_c - dryer.set_point_error_c
     return float(math.floor(min(material_values(spool.feedstock).dry_set_c, limit_c)))
 
 
@@ -165,7 +167,7 @@ def joining_set_point_c(spool: Spool, dryer: Place, runs: Iterable[DryingRun]) -
     That of what is in it already, where the spool may be so hot; else the suggested one, beside the others.
     """
     beside = [run for run in runs if run.dryer_id == dryer.pk and run.spool_id != spool.pk]
-    if beside and may_join(cap(spool, dryer), beside[0], timezone.now()):
+    if beside and may_join(compute_cap(spool, dryer), beside[0], timezone.now()):
         return beside[0].set_point_c
     return suggested_set_point_c(spool, dryer, [run.spool for run in beside])
 
@@ -183,12 +185,12 @@ def open_runs(dryer: Place | None = None) -> QuerySet[DryingRun]:
     return runs if dryer is None else runs.filter(dryer=dryer)
 
 
-def check_set_point(
+def require_set_point(
     spools: Sequence[Spool],
     dryer: Place,
     set_point_c: float,
     *,
-    first: First | None = None,
+    first: FirstStage | None = None,
     at: datetime | None = None,
 ) -> dict[int, Cap]:
     """The cap of each spool, by its id, when all of them may be dried there so.
@@ -198,19 +200,19 @@ def check_set_point(
     or, when the dryer does or did something else at that time, with the remedy. The spools that dry in it
     count too; one that merely stands in it is to be taken out first.
     """
-    return _checked(spools, dryer, set_point_c, first, moment(at))[0]
+    return _checked(spools, dryer, set_point_c, first, require_past_time(at))[0]
 
 
 def _checked(
-    spools: Sequence[Spool], dryer: Place, set_point_c: float, first: First | None, at: datetime
-) -> tuple[dict[int, Cap], First | None]:
+    spools: Sequence[Spool], dryer: Place, set_point_c: float, first: FirstStage | None, at: datetime
+) -> tuple[dict[int, Cap], FirstStage | None]:
     """The caps, and the first stage as it will be: what is left of it where the dryer is in one."""
-    must_dry(dryer)
-    set_point_c = within("set_point_c", set_point_c, *SET_POINT_C)
+    require_dryer(dryer)
+    set_point_c = require_within("set_point_c", set_point_c, *SET_POINT_C)
     if first is not None:
-        first = First(
-            within("first_set_point_c", first.set_point_c, *SET_POINT_C),
-            within("first_hours", first.hours, 0.1, MOST_HOURS, "h"),
+        first = FirstStage(
+            require_within("first_set_point_c", first.set_point_c, *SET_POINT_C),
+            require_within("first_hours", first.hours, 0.1, MOST_HOURS, "h"),
         )
         if first.set_point_c >= set_point_c:
             raise ValidationError(
@@ -221,21 +223,21 @@ def _checked(
             )
     running = list(_runs_since(dryer, at))
     inside = [run.spool for run in running]
-    caps = {spool.pk: cap(spool, dryer, spools, inside) for spool in spools}
+    caps = {spool.pk: compute_cap(spool, dryer, spools, inside) for spool in spools}
     _within_caps(caps.values(), set_point_c, first)
     first = _shared_first(first, running, at)
     for run in running:
         _agrees(run, set_point_c, first, at, caps.values())
-    _none_stands(standing([dryer], at), spools)
-    soft = [spool for spool in spools if cap(spool, dryer).start_c < set_point_c]
+    _none_stands(stays_without_run([dryer], at), spools)
+    soft = [spool for spool in spools if compute_cap(spool, dryer).start_c < set_point_c]
     if first is not None and soft:
         _long_enough(soft, dryer, set_point_c, first, at)
     return caps, first
 
 
-def check_cap(caps: Iterable[Cap], set_point_c: float) -> None:
+def require_below_cap(caps: Iterable[Cap], set_point_c: float) -> None:
     """Refuses a set point that no run of spools with these caps may ever have."""
-    set_point_c = within("set_point_c", set_point_c, *SET_POINT_C)
+    set_point_c = require_within("set_point_c", set_point_c, *SET_POINT_C)
     lowest = min(caps, key=lambda cap_: cap_.cap_c)
     if set_point_c > lowest.cap_c:
         raise ValidationError(
@@ -246,8 +248,8 @@ def check_cap(caps: Iterable[Cap], set_point_c: float) -> None:
         )
 
 
-def _within_caps(caps: Collection[Cap], set_point_c: float, first: First | None) -> None:
-    check_cap(caps, set_point_c)
+def _within_caps(caps: Collection[Cap], set_point_c: float, first: FirstStage | None) -> None:
+    require_below_cap(caps, set_point_c)
     coolest = min(caps, key=lambda cap_: cap_.start_c)
     if first is not None and first.set_point_c > coolest.start_c:
         raise ValidationError(
@@ -266,17 +268,17 @@ def _within_caps(caps: Collection[Cap], set_point_c: float, first: First | None)
         )
 
 
-def _shared_first(first: First | None, running: Sequence[DryingRun], at: datetime) -> First | None:
+def _shared_first(first: FirstStage | None, running: Sequence[DryingRun], at: datetime) -> FirstStage | None:
     """A first stage that the dryer is in already lasts as long as it does for the others."""
     for run in running:
         change = run.change_at
         if first is not None and first.set_point_c == run.first_set_point_c and change and at < change:
-            return First(first.set_point_c, (change - at) / timedelta(hours=1))
+            return FirstStage(first.set_point_c, (change - at) / timedelta(hours=1))
     return first
 
 
 def _agrees(
-    run: DryingRun, set_point_c: float, first: First | None, at: datetime, caps: Collection[Cap]
+    run: DryingRun, set_point_c: float, first: FirstStage | None, at: datetime, caps: Collection[Cap]
 ) -> None:
     """Refuses what the dryer cannot do while a run is in it: it has one set point at a time.
 
@@ -316,9 +318,11 @@ def _agrees(
     raise ValidationError({"set_point_c": say})
 
 
-def _long_enough(soft: Sequence[Spool], dryer: Place, set_point_c: float, first: First, at: datetime) -> None:
+def _long_enough(
+    soft: Sequence[Spool], dryer: Place, set_point_c: float, first: FirstStage, at: datetime
+) -> None:
     """Refuses a first stage after which a polymer that water softens would still be soft."""
-    needed = softening.first_hours_in(soft, dryer, first.set_point_c, set_point_c, at)
+    needed = softening.first_stage_hours_in(soft, dryer, first.set_point_c, set_point_c, at)
     for spool, hours in zip(soft, needed, strict=True):
         code, polymer = pretty(spool.code), spool.feedstock.polymer
         if hours is None:
@@ -340,7 +344,7 @@ def _long_enough(soft: Sequence[Spool], dryer: Place, set_point_c: float, first:
             )
 
 
-def standing(dryers: Iterable[Place], at: datetime) -> list[Stay]:
+def stays_without_run(dryers: Iterable[Place], at: datetime) -> list[Stay]:
     """Stays in dryers at that time or later that no drying run of the same spool covers, to their end."""
     runs = DryingRun.objects.filter(
         Q(start__lte=at) | Q(start__lte=OuterRef("start")),
@@ -391,7 +395,7 @@ def why_not_now(
     spools: Sequence[Spool],
     caps: Collection[Cap],
     set_point_c: float,
-    first: First | None,
+    first: FirstStage | None,
     at: datetime,
     *,
     runs: Iterable[DryingRun],
@@ -406,7 +410,7 @@ def why_not_now(
     beside = [run for run in runs if run.dryer_id == dryer.pk and run.spool_id not in ids]
     try:
         for spool in spools:
-            in_use(spool)
+            require_in_use(spool)
         for run in runs:
             if run.spool_id in ids:
                 raise ValidationError(
@@ -421,8 +425,8 @@ def why_not_now(
     return ""
 
 
-def must_dry(place: Place) -> None:
-    """Refuses a place that is no dryer."""
+def require_dryer(place: Place) -> None:
+    """Refused: a place that is not a dryer."""
     if place.kind != Place.Kind.DRYER:
         raise ValidationError({"dryer": f"{place} is not a dryer. Choose one."})
 
@@ -456,24 +460,25 @@ def start_drying(
     as it does for the spools in there. planned_hours: those of all stages, without them the polymer's usual
     least; target_pct: one for all or by spool id, without it what prints well; gross_g: what each spool
     weighs before, by spool id.
-    Refused: see check_set_point; a spool that is empty or in a drying run already.
+    Refused: see require_set_point; a spool that is empty or in a drying run already.
     """
     if not spools:
         raise ValidationError({"spools": "Choose at least one spool to dry."})
-    at = moment(at)
+    at = require_past_time(at)
     # The dryer first, then the spools in the order of their ids: two starts wait instead of blocking.
-    one_writer()
+    lock_spool_facts()
     dryer = Place.objects.select_for_update().get(pk=dryer.pk)
     spools = [
-        locked(spool) for spool in sorted({spool.pk: spool for spool in spools}.values(), key=lambda s: s.pk)
+        lock_spool(spool)
+        for spool in sorted({spool.pk: spool for spool in spools}.values(), key=lambda s: s.pk)
     ]
     for spool in spools:
-        in_use(spool)
-        moment(at, spool)
-        not_in_run(spool, at)
+        require_in_use(spool)
+        require_past_time(at, spool)
+        require_not_in_run(spool, at)
     caps, first = _checked(spools, dryer, set_point_c, _first(first_set_point_c, first_hours), at)
     if planned_hours is not None:
-        planned_hours = within("planned_hours", planned_hours, 0.1, MOST_HOURS, "h")
+        planned_hours = require_within("planned_hours", planned_hours, 0.1, MOST_HOURS, "h")
         if first is not None and planned_hours <= first.hours:
             raise ValidationError(
                 {
@@ -495,7 +500,7 @@ def start_drying(
         before = None
         if gross_g is not None and spool.pk in gross_g:
             before = ledger.weigh(spool, gross_g[spool.pk], resolution_g=resolution_g, at=at, by=by)
-        put(spool, dryer, at, by)
+        begin_stay(spool, dryer, at, by)
         invalidate_after([spool.pk], at)
         runs.append(
             DryingRun.objects.create(
@@ -525,17 +530,17 @@ def _tie_to_plan(runs: Iterable[DryingRun]) -> None:
         planned.filter(spool=run.spool_id, dryer=run.dryer_id).update(run=run)
 
 
-def _first(set_point_c: float | None, hours: float | None) -> First | None:
+def _first(set_point_c: float | None, hours: float | None) -> FirstStage | None:
     if set_point_c is None and hours is None:
         return None
     if set_point_c is None:
         raise ValidationError({"first_set_point_c": "Give the first stage's set point too, or no hours."})
     if hours is None:
         raise ValidationError({"first_hours": "Give the first stage's hours too, or no set point."})
-    return First(set_point_c, hours)
+    return FirstStage(set_point_c, hours)
 
 
-def _kept(cap_: Cap, first: First | None) -> dict[str, Any]:
+def _kept(cap_: Cap, first: FirstStage | None) -> dict[str, Any]:
     """What a run keeps of its caps. One in a single stage starts with its set point."""
     starts_only = first is None and cap_.two_stages
     return {
@@ -545,14 +550,18 @@ def _kept(cap_: Cap, first: First | None) -> dict[str, Any]:
     }
 
 
-def _usual_hours(spool: Spool, first: First | None) -> float:
+def _usual_hours(spool: Spool, first: FirstStage | None) -> float:
     """The polymer's usual least, and not less than an hour after a first stage."""
     usual = least_drying_hours(spool)
     return usual if first is None else max(usual, first.hours + 1)
 
 
 def _target_pct(spool: Spool, asked_pct: float | None) -> float:
-    return default_target_pct(spool) if asked_pct is None else within("target_pct", asked_pct, *TARGET_PCT)
+    return (
+        default_target_pct(spool)
+        if asked_pct is None
+        else require_within("target_pct", asked_pct, *TARGET_PCT)
+    )
 
 
 def default_target_pct(spool: Spool) -> float:
@@ -574,10 +583,10 @@ def finish_drying(
 
     Refused: a run that has ended, an end before its start or in the future, a dryer that others dry in.
     """
-    held(place)
-    spool = locked(run.spool)
+    lock_dryer(place)
+    spool = lock_spool(run.spool)
     run = DryingRun.objects.select_for_update().get(pk=run.pk)
-    at = moment(at, spool)
+    at = require_past_time(at, spool)
     if run.end is not None:
         raise ValidationError(f"This run was finished on {format_time(run.end)} already.")
     if at <= run.start:
@@ -586,7 +595,7 @@ def finish_drying(
         run.after = ledger.weigh(spool, gross_g, resolution_g=resolution_g, at=at, by=by)
     run.end = at
     run.save(update_fields=["end", "after"])
-    not_into_heat(place, at)
-    put(spool, place, at, by)
+    require_unheated(place, at)
+    begin_stay(spool, place, at, by)
     invalidate_after([spool.pk], at)
     return run

@@ -36,7 +36,7 @@ def stands_with_pct(spool: Spool, temperature_c: float) -> float:
     )
 
 
-def first_hours(
+def first_stage_hours(
     asked: Sequence[tuple[Spool, Winding, ConstantAir]], temperatures_c: Sequence[float]
 ) -> list[float | None]:
     """How long each first stage must last, in its air, before the spool stands a temperature.
@@ -51,7 +51,7 @@ def first_hours(
     return [None if hours is None else max(LEAST_FIRST_H, hours) for hours in found]
 
 
-def first_hours_in(
+def first_stage_hours_in(
     spools: Sequence[Spool], dryer: Place, first_c: float, set_point_c: float, at: datetime | None
 ) -> list[float | None]:
     """The same for spools as they are at a time, in a dryer in its room's air, before its set point."""
@@ -59,6 +59,6 @@ def first_hours_in(
     hot = ConstantAir(0.0, first_c, heated_rh_pct(room.temperature_c, room.rh_pct, first_c), True)
     states = moisture_of(spools, at)
     hardest_c = set_point_c + dryer.set_point_error_c
-    return first_hours(
+    return first_stage_hours(
         [(spool, states[spool.pk].winding, hot) for spool in spools], [hardest_c] * len(spools)
     )

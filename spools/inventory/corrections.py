@@ -10,10 +10,10 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from background.queue import enqueue
-from spools.checks import in_use, locked, within
+from spools.checks import lock_spool, require_in_use, require_within
 from spools.invalidation import invalidate_after
 from spools.inventory.ledger import JUST_BEFORE, Kind
-from spools.inventory.receiving import must_fit
+from spools.inventory.receiving import require_winding_fits
 from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool
 from spools.wording import format_time
 
@@ -69,7 +69,7 @@ def save_feedstock(feedstock: Feedstock, maker_name: str) -> Feedstock:
     name = " ".join(maker_name.split())
     feedstock.maker = Maker.objects.filter(name__iexact=name).first() or Maker.objects.create(name=name)
     feedstock.full_clean()
-    check_feedstock(feedstock)
+    validate_feedstock(feedstock)
     feedstock.save()
     return feedstock
 
@@ -94,8 +94,8 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
     Refused: while it dries (the reel's material caps the set point), a reel heavier than the spool weighed
     with it, a winding that would not fit.
     """
-    spool = locked(spool)
-    in_use(spool)
+    spool = lock_spool(spool)
+    require_in_use(spool)
     if DryingRun.objects.filter(spool=spool, end=None).exists():
         raise ValidationError(
             "It is in a dryer, and the reel decides how hot that may get. Take it out first."
@@ -103,13 +103,13 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
     for name in REEL:
         setattr(spool, name, values[name])
     spool.clean_fields()
-    spool.core_mass_g = within("core_mass_g", spool.core_mass_g, 0, 3000, "g")
-    spool.core_mass_band_g = within("core_mass_band_g", spool.core_mass_band_g, 0, 1000, "g")
+    spool.core_mass_g = require_within("core_mass_g", spool.core_mass_g, 0, 3000, "g")
+    spool.core_mass_band_g = require_within("core_mass_band_g", spool.core_mass_band_g, 0, 1000, "g")
     if spool.core_cap_c is not None:
-        within("core_cap_c", spool.core_cap_c, 30, 300, "°C")
+        require_within("core_cap_c", spool.core_cap_c, 30, 300, "°C")
     for entry in spool.mass_entries.standing().filter(kind__in=[Kind.WEIGHED, Kind.RECEIVED]):
         if entry.net_change_g is not None:
-            must_fit(spool, entry.net_change_g)
+            require_winding_fits(spool, entry.net_change_g)
             continue
         gross_g = entry.gross_g or 0.0
         if gross_g < spool.core_mass_g - spool.core_mass_band_g - entry.resolution_g:
@@ -119,20 +119,20 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
                     "cannot weigh more. Look at both numbers; a weighing that was a slip can be taken back."
                 }
             )
-        must_fit(spool, max(0.0, gross_g - spool.core_mass_g))
+        require_winding_fits(spool, max(0.0, gross_g - spool.core_mass_g))
     spool.save(update_fields=REEL)
     invalidate_after([spool.pk], spool.received_at - JUST_BEFORE)
     enqueue("spools.advance", {"spool_ids": [spool.pk]})
     return spool
 
 
-def check_feedstock(feedstock: Feedstock) -> None:
+def validate_feedstock(feedstock: Feedstock) -> None:
     """Refuses data-sheet values that no filament has, or that contradict each other or the polymer's."""
     own = {name: getattr(feedstock, name) for name in Feedstock.OVERRIDES}
     _possible(own, feedstock.polymer)
 
 
-def check_polymer(polymer: Polymer) -> None:
+def validate_polymer(polymer: Polymer) -> None:
     """Refuses values that no polymer has, or that contradict each other."""
     _possible({name: getattr(polymer, name) for name in Feedstock.OVERRIDES}, polymer)
     for name, low, high in BANDS:
@@ -144,7 +144,7 @@ def _possible(own: dict[str, float | None], polymer: Polymer) -> None:
     """Refuses numbers that no filament has, and pairs that contradict each other."""
     for name, value in own.items():
         if value is not None:
-            within(name, value, *POSSIBLE[name])
+            require_within(name, value, *POSSIBLE[name])
     for lower, upper, sentence in IN_ORDER:
         low, high = (_own_or_polymers(own, polymer, name) for name in (lower, upper))
         if low > high:

@@ -11,7 +11,7 @@ from django.db.models import Sum
 
 from background.queue import enqueue
 from spools.catalogue.values import material_values
-from spools.checks import in_use, locked, moment, within
+from spools.checks import lock_spool, require_in_use, require_past_time, require_within
 from spools.codes import pretty
 from spools.invalidation import invalidate_after
 from spools.inventory.queries import spools_by_id
@@ -43,10 +43,10 @@ class Amount:
 
 def remaining(spool: Spool) -> Amount:
     """What the spool holds now."""
-    return remaining_of([spool])[spool.pk]
+    return remaining_by_spool([spool])[spool.pk]
 
 
-def remaining_of(spools: Iterable[Spool]) -> dict[int, Amount]:
+def remaining_by_spool(spools: Iterable[Spool]) -> dict[int, Amount]:
     """What each spool holds now, by spool id. Four queries for each thousand spools.
 
     The last weighing less what was printed since; without a weighing, the net mass as sold less what was
@@ -219,10 +219,10 @@ def weigh(
     resolution_g: the scale's smallest step. Refused: less than the empty reel weighs, more than 10 kg on it,
     the same number again within a minute.
     """
-    spool = locked(spool)
-    in_use(spool)
-    at = moment(at, spool)
-    gross_g, resolution_g = possible_gross(spool, gross_g, resolution_g)
+    spool = lock_spool(spool)
+    require_in_use(spool)
+    at = require_past_time(at, spool)
+    gross_g, resolution_g = require_gross_mass(spool, gross_g, resolution_g)
     _not_far_above_received(spool, gross_g)
     _not_twice(spool, gross_g, at)
     invalidate_from(spool, at)
@@ -244,11 +244,11 @@ def invalidate_from(spool: Spool, at: datetime) -> None:
     invalidate_after([spool.pk], at if told.exists() else min(at, spool.received_at - JUST_BEFORE))
 
 
-def possible_gross(spool: Spool, gross_g: float, resolution_g: float) -> tuple[float, float]:
+def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tuple[float, float]:
     """A gross mass and a scale's step, when a spool with this reel can weigh that much."""
     lightest_g = max(0.0, spool.core_mass_g - core_band_g(spool) - resolution_g)
-    gross_g = within("gross_g", gross_g, 0, MAX_NET_G + spool.core_mass_g + core_band_g(spool), "g")
-    resolution_g = within("resolution_g", resolution_g, 0.001, 100, "g")
+    gross_g = require_within("gross_g", gross_g, 0, MAX_NET_G + spool.core_mass_g + core_band_g(spool), "g")
+    resolution_g = require_within("resolution_g", resolution_g, 0.001, 100, "g")
     if gross_g < lightest_g:
         raise ValidationError(
             {
@@ -294,10 +294,10 @@ def take(
     by: Any = None,
 ) -> MassEntry:
     """Keep that grams left the spool: printed, or removed by hand. Refused: more than it can hold."""
-    spool = locked(spool)
-    in_use(spool)
-    at = moment(at, spool)
-    mass_g = within("mass_g", mass_g, 0.001, MAX_NET_G, "g")
+    spool = lock_spool(spool)
+    require_in_use(spool)
+    at = require_past_time(at, spool)
+    mass_g = require_within("mass_g", mass_g, 0.001, MAX_NET_G, "g")
     if kind not in (Kind.PRINTED, Kind.REMOVED):
         raise ValidationError({"kind": "Filament that leaves a spool is printed or removed."})
     held = _held_until_next_weighing(spool, at)
@@ -319,7 +319,7 @@ def cut_off(
     spool: Spool, mass_g: float, *, at: datetime | None = None, note: str = "", by: Any = None
 ) -> MassEntry:
     """Keep that filament was cut off by hand. Refused: as take; the same amount again within a minute."""
-    spool, at = locked(spool), moment(at, spool)
+    spool, at = lock_spool(spool), require_past_time(at, spool)
     same = spool.mass_entries.filter(kind=Kind.REMOVED, net_change_g=-mass_g)
     if same.filter(at__gt=at - SAME_WEIGHING, at__lt=at + SAME_WEIGHING).exists():
         raise ValidationError(
@@ -344,8 +344,8 @@ def give_back(entry: MassEntry, *, at: datetime | None = None, note: str = "", b
 
     The new row carries the time of the entry that it undoes, so that a weighing in between stays right.
     """
-    spool = locked(entry.spool)
-    at = moment(at, spool)
+    spool = lock_spool(entry.spool)
+    at = require_past_time(at, spool)
     if entry.kind not in (Kind.PRINTED, Kind.REMOVED) or entry.net_change_g is None:
         raise ValidationError("Only grams that were printed or removed can be given back.")
     if at < entry.at:

@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
-from spools.checks import in_use, locked, moment, one_writer
+from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
 from spools.invalidation import invalidate_after
 from spools.models import DryingRun, Place, Spool, Stay
@@ -34,17 +34,17 @@ def move_spool(spool: Spool, place: Place, *, at: datetime | None = None, by: An
     Refused: a time before the present stay began or a drying run ended, a spool that is empty or in a
     drying run that is not finished, a dryer that runs.
     """
-    held(place)
-    spool = locked(spool)
-    in_use(spool)
-    at = moment(at, spool)
-    not_in_run(spool, at)
-    not_into_heat(place, at)
-    return put(spool, place, at, by)
+    lock_dryer(place)
+    spool = lock_spool(spool)
+    require_in_use(spool)
+    at = require_past_time(at, spool)
+    require_not_in_run(spool, at)
+    require_unheated(place, at)
+    return begin_stay(spool, place, at, by)
 
 
-def put(spool: Spool, place: Place, at: datetime, by: Any) -> Stay:
-    """The move itself, for callers that hold the spool's lock and have looked at its drying runs."""
+def begin_stay(spool: Spool, place: Place, at: datetime, by: Any) -> Stay:
+    """Ends the present stay and begins one in ``place``. The caller holds the lock and has checked the runs."""
     stay = current_stay(spool)
     if stay is not None:
         if stay.place_id == place.pk:
@@ -65,15 +65,15 @@ def record_excursion(
     Refused unless it lies wholly within the present stay and touches no drying run, its own or one in the
     dryer that it is said to have been in.
     """
-    held(place)
-    spool = locked(spool)
-    in_use(spool)
-    start, end = moment(start, spool, "start"), moment(end, spool, "end")
+    lock_dryer(place)
+    spool = lock_spool(spool)
+    require_in_use(spool)
+    start, end = require_past_time(start, spool, "start"), require_past_time(end, spool, "end")
     if end <= start:
         raise ValidationError(
             {"end": f"{format_time(end)} is not after {format_time(start)}. Give a later end."}
         )
-    not_in_run(spool, start)
+    require_not_in_run(spool, start)
     stay = current_stay(spool)
     if stay is None:
         raise ValidationError(f"Spool {pretty(spool.code)} is in no place. Move it to one first.")
@@ -81,7 +81,7 @@ def record_excursion(
         raise ValidationError(
             {"place": f"Spool {pretty(spool.code)} was in {place} all that time. Choose another."}
         )
-    not_into_heat(place, start, end)
+    require_unheated(place, start, end)
     _end(stay, start, "start")
     away = Stay.objects.create(spool=spool, place=place, start=start, end=end, recorded_by=by)
     back = Stay.objects.create(spool=spool, place=stay.place, start=end, recorded_by=by)
@@ -92,10 +92,10 @@ def record_excursion(
 @transaction.atomic
 def mark_empty(spool: Spool, *, at: datetime | None = None, by: Any = None) -> Spool:
     """The spool is used up or thrown away: its stay ends and nothing more can be recorded for it."""
-    spool = locked(spool)
-    in_use(spool)
-    at = moment(at, spool)
-    not_in_run(spool, at)
+    spool = lock_spool(spool)
+    require_in_use(spool)
+    at = require_past_time(at, spool)
+    require_not_in_run(spool, at)
     last = spool.mass_entries.standing().order_by("at").last()
     if last is not None and at < last.at:
         raise ValidationError(
@@ -112,8 +112,8 @@ def mark_empty(spool: Spool, *, at: datetime | None = None, by: Any = None) -> S
     return spool
 
 
-def not_in_run(spool: Spool, at: datetime) -> None:
-    """Refuses a move at a time when the spool was or is in a drying run."""
+def require_not_in_run(spool: Spool, at: datetime) -> None:
+    """Refused: a time at which the spool was or is in a drying run."""
     run = (
         DryingRun.objects.filter(spool=spool)
         .filter(Q(end=None) | Q(end__gt=at))
@@ -136,18 +136,18 @@ def not_in_run(spool: Spool, at: datetime) -> None:
     )
 
 
-def held(place: Place) -> None:
-    """Lock a dryer before the spool that moves into it: in that order the start of a drying run locks too."""
-    one_writer()
+def lock_dryer(place: Place) -> None:
+    """Locks a dryer, before the spool that moves into it: the start of a drying run locks in the same order."""
+    lock_spool_facts()
     if place.kind == Place.Kind.DRYER:
         Place.objects.select_for_update().get(pk=place.pk)
 
 
-def not_into_heat(place: Place, start: datetime, end: datetime | None = None) -> None:
-    """Refuses a stay in a dryer that runs then: only a drying run has its set point checked against caps.
+def require_unheated(place: Place, start: datetime, end: datetime | None = None) -> None:
+    """Refused: a stay in a dryer that runs then; only a drying run has its set point checked against caps.
 
-    end: when the stay is over; None when that is not known yet. Spools in a run of their own come in by
-    spools.drying.start_drying.
+    end: the end of the stay; None while it is not known. A spool with a run of its own enters the dryer
+    through spools.drying.runs.start_drying.
     """
     runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=start), dryer=place).select_related("spool")
     if end is not None:

@@ -7,10 +7,10 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from spools import codes
-from spools.checks import moment, within
+from spools.checks import require_past_time, require_within
 from spools.invalidation import invalidate_after
-from spools.inventory.ledger import MAX_NET_G, possible_gross
-from spools.inventory.moves import held, not_into_heat
+from spools.inventory.ledger import MAX_NET_G, require_gross_mass
+from spools.inventory.moves import lock_dryer, require_unheated
 from spools.models import Feedstock, MassEntry, Place, Spool, Stay
 from spools.physics_inputs import geometry
 
@@ -49,26 +49,26 @@ def receive_spool(
     Without the reel's mass a common one with a wide band is assumed. Refused: impossible masses and
     sizes, a winding that would not fit, a dryer that runs, and a code that a spool has.
     """
-    at = moment(at)
-    held(place)
+    at = require_past_time(at)
+    lock_dryer(place)
     if code and Spool.objects.filter(code=code).exists():
         raise ValidationError(f"Spool {codes.pretty(code)} is received already: nothing was added.")
-    not_into_heat(place, at)
+    require_unheated(place, at)
     if net_mass_g is None and gross_g is None:
         raise ValidationError({"net_mass_g": "Give the net mass on the label, or weigh the spool."})
     if core_mass_g is None:
         core_mass_g, core_mass_band_g, core_mass_known = UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G, False
     spool = Spool(
-        code=code or unused_code(),
+        code=code or generate_code(),
         feedstock=feedstock,
         batch=batch,
-        core_mass_g=within("core_mass_g", core_mass_g, 0, 3000, "g"),
-        core_mass_band_g=within("core_mass_band_g", core_mass_band_g, 0, 1000, "g"),
+        core_mass_g=require_within("core_mass_g", core_mass_g, 0, 3000, "g"),
+        core_mass_band_g=require_within("core_mass_band_g", core_mass_band_g, 0, 1000, "g"),
         core_mass_known=core_mass_known,
         core_material=core_material,
-        core_cap_c=None if core_cap_c is None else within("core_cap_c", core_cap_c, 30, 300, "°C"),
-        core_radius_mm=within("core_radius_mm", core_radius_mm, 5, 200, "mm"),
-        width_mm=within("width_mm", width_mm, 5, 300, "mm"),
+        core_cap_c=None if core_cap_c is None else require_within("core_cap_c", core_cap_c, 30, 300, "°C"),
+        core_radius_mm=require_within("core_radius_mm", core_radius_mm, 5, 200, "mm"),
+        width_mm=require_within("width_mm", width_mm, 5, 300, "mm"),
         sealed=sealed,
         card=card,
         received_at=at,
@@ -77,14 +77,14 @@ def receive_spool(
     spool.clean_fields()
     entries = []
     if net_mass_g is not None:
-        net_mass_g = within("net_mass_g", net_mass_g, 1, MAX_NET_G, "g")
+        net_mass_g = require_within("net_mass_g", net_mass_g, 1, MAX_NET_G, "g")
         entries.append(MassEntry(kind=MassEntry.Kind.RECEIVED, net_change_g=net_mass_g))
     if gross_g is not None:
-        gross_g, resolution_g = possible_gross(spool, gross_g, resolution_g)
+        gross_g, resolution_g = require_gross_mass(spool, gross_g, resolution_g)
         entries.append(MassEntry(kind=MassEntry.Kind.WEIGHED, gross_g=gross_g, resolution_g=resolution_g))
     for mass_g in (net_mass_g, None if gross_g is None else gross_g - core_mass_g):
         if mass_g is not None:
-            must_fit(spool, mass_g)
+            require_winding_fits(spool, mass_g)
     spool.save(force_insert=True)
     for entry in entries:
         entry.spool, entry.at, entry.recorded_by = spool, at, by
@@ -94,15 +94,15 @@ def receive_spool(
     return spool
 
 
-def unused_code() -> str:
+def generate_code() -> str:
     """A new code that no spool has."""
     while Spool.objects.filter(code=(code := codes.new_code())).exists():
         pass
     return code
 
 
-def must_fit(spool: Spool, mass_g: float) -> None:
-    """Refuses a winding that no reel of this core and width carries."""
+def require_winding_fits(spool: Spool, mass_g: float) -> None:
+    """Refused: a winding that no reel of this core and width carries."""
     radius_mm = 1000 * geometry(spool, mass_g).outer_radius_m
     if radius_mm > LARGEST_RADIUS_MM:
         raise ValidationError(

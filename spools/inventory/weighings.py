@@ -7,7 +7,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from background.queue import enqueue
-from spools.checks import locked
+from spools.checks import lock_spool
 from spools.inventory.ledger import JUST_BEFORE, Kind, invalidate_from, weigh
 from spools.models import DryingRun, MassEntry, Spool
 from spools.wording import format_time
@@ -23,7 +23,7 @@ def take_back_weighing(
     be given later, for a weighing that was taken back already.
     Refused: what is no weighing, twice, the only word on what is on the spool where no right one is given.
     """
-    spool = locked(entry.spool)
+    spool = lock_spool(entry.spool)
     entry = MassEntry.objects.get(pk=entry.pk)
     if entry.kind != Kind.WEIGHED:
         raise ValidationError("Only a weighing can be taken back here. Withdraw the job or the flow check.")

@@ -21,7 +21,7 @@ from spools import fingerprint
 from spools.air.climate import hour_of
 from spools.air.hourly import HOUR
 from spools.catalogue.values import material_values
-from spools.checks import one_writer
+from spools.checks import lock_spool_facts
 from spools.codes import pretty
 from spools.invalidation import MODEL_VERSION, invalidate_after, latest, prune, slot
 from spools.models import Ensemble, MoistureState, OuterTurns, Spool
@@ -171,7 +171,7 @@ def compute_advance(spool_ids: Sequence[int], until: datetime) -> Advance:
 @transaction.atomic
 def store_advance(computed: Advance) -> int:
     """Store computed checkpoints; none of a spool about which a fact was added meanwhile."""
-    one_writer()
+    lock_spool_facts()
     spools = Spool.objects.select_for_update().filter(pk__in=computed.cache_generation).order_by("pk")
     now = dict(spools.values_list("pk", "cache_generation"))
     same = {

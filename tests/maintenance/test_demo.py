@@ -90,7 +90,7 @@ def test_jobs_were_printed_and_one_of_them_against_the_advice(shop):
 def test_every_spool_in_use_holds_a_known_amount(shop):
     live = list(Spool.objects.filter(emptied_at=None))
     assert len(live) == 14
-    for amount in ledger.remaining_of(live).values():
+    for amount in ledger.remaining_by_spool(live).values():
         assert 0 < amount.low_g < amount.mass_g < amount.high_g
 
 

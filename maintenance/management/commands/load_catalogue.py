@@ -2,8 +2,8 @@ from django.core.management.base import BaseCommand, CommandParser
 from django.db import transaction
 
 from maintenance.models import PartKind, ServiceKind
-from spools.catalogue.importing import FIXTURES, load_materials, write
-from spools.catalogue.sources import rows
+from spools.catalogue.importing import FIXTURES, load_materials, write_rows
+from spools.catalogue.sources import read_rows
 
 
 class Command(BaseCommand):
@@ -17,9 +17,11 @@ class Command(BaseCommand):
     @transaction.atomic
     def handle(self, *args: object, **options: bool) -> None:
         loaded = load_materials(options["restore"])
-        loaded["parts"] = len(write(PartKind, rows(FIXTURES / "part_kinds.csv"), options["restore"]))
-        found = rows(FIXTURES / "service_kinds.csv")
-        loaded["services"] = len(write(ServiceKind, found, options["restore"]))
+        loaded["parts"] = len(
+            write_rows(PartKind, read_rows(FIXTURES / "part_kinds.csv"), options["restore"])
+        )
+        found = read_rows(FIXTURES / "service_kinds.csv")
+        loaded["services"] = len(write_rows(ServiceKind, found, options["restore"]))
         if options["verbosity"]:
             counts = ", ".join(f"{count} {what}" for what, count in loaded.items())
             self.stdout.write(f"{counts} {'restored' if options['restore'] else 'added'}.")

@@ -10,7 +10,7 @@ from spools.air.climate import Climate, room_airs
 from spools.catalogue.values import material_values
 from spools.codes import pretty
 from spools.drying import heat_budget
-from spools.drying.plans import KEEPING_LOOKS_H, expected_dry, needed_until
+from spools.drying.plans import KEEPING_LOOKS_H, estimate_dry_times, needed_until
 from spools.drying.runs import SMALL_JOB_G
 from spools.models import DryingRun, Polymer
 from spools.moisture.history import least_drying_hours
@@ -37,7 +37,7 @@ def ended_runs(now: datetime) -> Found:
     moistures = moisture_of([run.spool for run in done], now) if done else {}
     wet_again_h = _hours_until_wet(done, moistures, airs)
     windings = [(run, moistures[run.spool_id].winding) for run in done]
-    likely_dry = dict(zip((run.pk for run in done), expected_dry(windings, now, airs), strict=True))
+    likely_dry = dict(zip((run.pk for run in done), estimate_dry_times(windings, now, airs), strict=True))
     for run in runs:
         if run.change_at is not None and run.change_at <= now < run.planned_end:
             pressing = run.change_at + LATE_UP <= now
@@ -119,7 +119,7 @@ def heated(now: datetime) -> Found:
         runs[run.spool_id].append(run)
     for own in runs.values():
         spool = own[0].spool
-        polymer, had = spool.feedstock.polymer, heat_budget.heat_of(spool, own, now)
+        polymer, had = spool.feedstock.polymer, heat_budget.compute_heat(spool, own, now)
         usual_h, usual_c = least_drying_hours(spool), material_values(spool.feedstock).dry_set_c
         again = heat_budget.usual_life_share(spool)
         assert had.life_share is not None

@@ -157,7 +157,7 @@ def _weighings(found: Found, spools: Sequence[Spool], turns: dict[int, Turns], n
     entries = MassEntry.objects.standing().filter(spool__in=unsure, kind=MassEntry.Kind.WEIGHED)
     weighed = entries.order_by().values("spool").annotate(last=Max("at"), step_g=Min("resolution_g"))
     rows = [row for row in weighed if row["last"] < now - WEIGHED_LATELY]
-    amounts = ledger.remaining_of([unsure[row["spool"]] for row in rows]) if rows else {}
+    amounts = ledger.remaining_by_spool([unsure[row["spool"]] for row in rows]) if rows else {}
     for row in rows:
         spool, own = unsure[row["spool"]], turns[row["spool"]]
         band_g = (own.band.p90 - own.band.p10) / 100 * amounts[spool.pk].mass_g

@@ -38,7 +38,7 @@ def short(now: datetime, fitted: list[PartWear] | None = None) -> Found:
             found.want(reminder, pressing=counts[kind.pk] <= 0 and not later)
     kept = list(Feedstock.objects.filter(reorder_point_g__gt=0).select_related("maker"))
     spools = list(Spool.objects.filter(feedstock__in=kept, emptied_at=None))
-    amounts = ledger.remaining_of(spools) if spools else {}
+    amounts = ledger.remaining_by_spool(spools) if spools else {}
     a_day_g = _used_a_day_g(kept, now) if kept else {}
     for feedstock in kept:
         mass_g = sum(amounts[spool.pk].mass_g for spool in spools if spool.feedstock_id == feedstock.pk)

@@ -21,11 +21,11 @@ from spools.codes import pretty
 from spools.drying import heat_budget, plans, softening
 from spools.drying.runs import (
     SMALL_JOB_G,
-    First,
-    cap,
-    check_cap,
+    FirstStage,
+    compute_cap,
     default_target_pct,
     open_runs,
+    require_below_cap,
     suggested_set_point_c,
 )
 from spools.drying.week.model import (
@@ -40,7 +40,7 @@ from spools.drying.week.model import (
     Week,
     fits,
 )
-from spools.inventory.ledger import Amount, remaining_of
+from spools.inventory.ledger import Amount, remaining_by_spool
 from spools.inventory.queries import with_materials
 from spools.models import Place, PlannedDrying, Reading, Spool, WantedPrint
 from spools.moisture.state import Moisture, moisture_of
@@ -71,7 +71,7 @@ PRINTED_G_H = 15.0
 class Detail:
     """How a way is run: its first stage if it has one, and the outermost grams that it is for (all: None)."""
 
-    first: First | None
+    first: FirstStage | None
     mass_g: float | None
 
 
@@ -183,13 +183,13 @@ def gather(
 
 def alone_at(
     spool: Spool, dryer: Place, start: datetime, set_point_c: float, mass_g: float | None
-) -> tuple[First | None, float]:
+) -> tuple[FirstStage | None, float]:
     """The first stage, if it needs one, and the hours in all of a drying that starts then.
 
     Raises ValidationError for a set point above the cap, and where it does not get dry so.
     """
-    own = cap(spool, dryer)
-    check_cap([own], set_point_c)
+    own = compute_cap(spool, dryer)
+    require_below_cap([own], set_point_c)
     winding = moisture_of([spool], start)[spool.pk].winding
     room = room_airs([dryer], start)[dryer.pk]
 
@@ -199,14 +199,14 @@ def alone_at(
     first = None
     if set_point_c > own.start_c:
         first_c = float(math.floor(own.start_c - dryer.set_point_error_c))
-        (needed,) = softening.first_hours(
+        (needed,) = softening.first_stage_hours(
             [(spool, winding, hot(first_c))], [set_point_c + dryer.set_point_error_c]
         )
         if needed is None:
             raise ValidationError(
                 {"set_point_c": f"{set_point_c:g} °C is too hot for it while wet: take a lower set point."}
             )
-        first = First(first_c, math.ceil(needed * 4) / 4 + plans.IN_HAND_H)
+        first = FirstStage(first_c, math.ceil(needed * 4) / 4 + plans.IN_HAND_H)
         (winding,) = advance_windings([(winding, [hot(*first)])])
     target_pct = default_target_pct(spool)
     (hours,) = hours_until(
@@ -236,7 +236,7 @@ class _Gathering:
         every = list(with_materials().filter(emptied_at=None))
         self.matching = {one.pk: [spool for spool in every if matches(spool, one)] for one in wanted}
         self.spools = {spool.pk: spool for found in self.matching.values() for spool in found}
-        self.amounts = remaining_of(self.spools.values())
+        self.amounts = remaining_by_spool(self.spools.values())
         self.enough = {
             one.pk: [spool for spool in self.matching[one.pk] if self._surely_g(spool) >= one.mass_g]
             for one in wanted
@@ -388,7 +388,7 @@ class _Gathering:
                 self.slots = max(self.slots, end)
                 found[one.spool_id] = self._pinned(one, new)
                 self.details[one.spool_id, one.dryer_id, mode] = Detail(
-                    First(one.first_set_point_c, one.first_hours)
+                    FirstStage(one.first_set_point_c, one.first_hours)
                     if one.first_set_point_c is not None and one.first_hours is not None
                     else None,
                     one.mass_g,
@@ -400,7 +400,7 @@ class _Gathering:
             return {}
         states = moisture_of([run.spool for run in self.runs], self.begin)
         drying = [(run, states[run.spool_id].winding) for run in self.runs]
-        dry_at = plans.expected_dry(drying, self.begin, self.rooms[0])
+        dry_at = plans.estimate_dry_times(drying, self.begin, self.rooms[0])
         found = {}
         for (run, winding), dry in zip(drying, dry_at, strict=True):
             done = max(run.planned_end, dry or self.begin, self.begin)
@@ -498,7 +498,7 @@ class _Gathering:
         an_hour = heat_budget.run_share(spool, [(set_point_c, 1.0)])
         if an_hour is None:
             return self.slots
-        before = heat_budget.heat_of(spool, state.history.runs, self.begin).life_share or 0.0
+        before = heat_budget.compute_heat(spool, state.history.runs, self.begin).life_share or 0.0
         of_life = heat_budget.life_share(spool, [(set_point_c, 1.0)]) or 1.0
         hours = min(
             (heat_budget.ALL - (heat_budget.run_share(spool, had) or 0.0)) / an_hour,
@@ -538,7 +538,7 @@ class _Gathering:
     def _tries(self, dryer: Place, wet: Sequence[Spool]) -> list[_Try]:
         """Each spool at its own set points, and at those of others that it may have too."""
         error_k = dryer.set_point_error_c
-        caps = {spool.pk: cap(spool, dryer) for spool in wet}
+        caps = {spool.pk: compute_cap(spool, dryer) for spool in wet}
         limits = {pk: math.floor(own.start_c - error_k) for pk, own in caps.items()}
         points = {
             celsius
@@ -594,7 +594,7 @@ class _Gathering:
         """The windings when their first stages are over, where they have one."""
         states = self.states[bound]
         soft = [one for one in tries if one.first_c is not None]
-        found = softening.first_hours(
+        found = softening.first_stage_hours(
             [
                 (one.spool, states[one.spool.pk].winding, self._air(bound, one.dryer, one.first_c or 0.0))
                 for one in soft
@@ -643,7 +643,7 @@ class _Gathering:
         most = self._most(one.spool, one.set_point_c, [], self.states[0][one.spool.pk])
         if not possible or min(possible) > most:
             return None
-        first = None if one.first_c is None else First(one.first_c, first_h)
+        first = None if one.first_c is None else FirstStage(one.first_c, first_h)
         self.details[one.spool.pk, one.dryer.pk, one.mode] = Detail(first, one.mass_g)
         keeps = self._keeps_after(one)
         return Way(one.dryer.pk, one.mode, tuple(takes), most, keeps)
@@ -670,7 +670,7 @@ class _Gathering:
             return f"it would be more heat than a polyamide may have, as at {how}"
         return (
             f"no dryer surely reaches {default_target_pct(spool):.2g} %: {plans.DRYING_LOOKS_H[-1]} h at "
-            f"{how} are not enough, and it may be no hotter ({cap(spool, hottest.dryer).reason}, and the "
+            f"{how} are not enough, and it may be no hotter ({compute_cap(spool, hottest.dryer).reason}, and the "
             f"dryer may be {hottest.dryer.set_point_error_c:g} K off)"
         )
 

@@ -16,7 +16,7 @@ from django.db.models import QuerySet
 from django.utils import timezone
 
 from background.queue import enqueue
-from spools.checks import one_writer, within
+from spools.checks import lock_spool_facts, require_within
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.week import heuristic as week_heuristic
@@ -57,7 +57,7 @@ def want_print(
 
     Refused: a time that is over or more than a week ahead, the same print again within a minute.
     """
-    mass_g = within("mass_g", mass_g, 0.1, MAX_NET_G, "g")
+    mass_g = require_within("mass_g", mass_g, 0.1, MAX_NET_G, "g")
     now = timezone.now()
     if timezone.is_naive(due_at):
         raise ValidationError({"due_at": "Give the time with its zone, such as 2026-01-31T08:00Z."})
@@ -75,7 +75,7 @@ def want_print(
     else:
         wanted.polymer = of
     wanted.full_clean()
-    one_writer()
+    lock_spool_facts()
     again: dict[str, Any] = {"spool": wanted.spool, "feedstock": wanted.feedstock, "polymer": wanted.polymer}
     again |= {"name": wanted.name, "mass_g": mass_g, "due_at": due_at, "withdrawn_at": None}
     if WantedPrint.objects.filter(**again, recorded_at__gt=now - SAME_PRINT).exists():
@@ -127,7 +127,7 @@ def ask_for_plan(hands: Hands = HANDS, *, by: Any = None) -> WeekPlan:
         )
     if not wanted_prints().exists():
         raise ValidationError("No print is wanted. Add one to the list first.")
-    one_writer()
+    lock_spool_facts()
     WeekPlan.objects.filter(accepted_at=None, ended_at=None).update(ended_at=timezone.now())
     return WeekPlan.objects.create(hands_from=hands.opens, hands_to=hands.closes, asked_by=by)
 
@@ -171,7 +171,7 @@ def begin(plan: WeekPlan) -> WeekPlan:
 @transaction.atomic
 def store(plan: WeekPlan, worked_out: WorkedOut) -> WeekPlan:
     """Keep what was worked out. A plan that was turned down meanwhile stays as it is."""
-    one_writer()
+    lock_spool_facts()
     plan = WeekPlan.objects.select_for_update().get(pk=plan.pk)
     if plan.ended_at is not None or plan.made_at is not None:
         return plan
@@ -283,7 +283,7 @@ def _why(facts: Facts, served: Served) -> str:
 @transaction.atomic
 def accept(plan: WeekPlan, *, by: Any = None) -> WeekPlan:
     """Go by this plan from now on; the one before ends. Refused: one that is not there, or is over."""
-    one_writer()
+    lock_spool_facts()
     plan = WeekPlan.objects.select_for_update().get(pk=plan.pk)
     if plan.made_at is None:
         raise ValidationError("This plan is still being worked out. Look again in a moment.")
@@ -316,7 +316,7 @@ def turn_down(plan: WeekPlan) -> WeekPlan:
 
 def _standing(planned: PlannedDrying) -> PlannedDrying:
     """The drying as stored, its row locked; refused where nothing can be changed in it any more."""
-    one_writer()
+    lock_spool_facts()
     planned = (
         PlannedDrying.objects.select_for_update(of=("self",))
         .select_related("plan", "spool__feedstock__polymer", "dryer__room")
@@ -364,7 +364,7 @@ def move(
     Returns the new row, and what else it makes of the plan. Refused: a time that is over, a set point above
     the cap or too cool to get it dry, a dryer that does something else then, is full, or would mix smells.
     """
-    drying_runs.must_dry(dryer)
+    drying_runs.require_dryer(dryer)
     if timezone.is_naive(start):
         raise ValidationError({"start": "Give the time with its zone, such as 2026-01-31T08:00Z."})
     now = timezone.now()
@@ -372,7 +372,9 @@ def move(
         raise ValidationError({"start": f"Give a time within the next {LONGEST_AHEAD.days} days."})
     start = next_slot(max(start, now))
     celsius = (
-        planned.set_point_c if set_point_c is None else within("set_point_c", set_point_c, 20, 250, "°C")
+        planned.set_point_c
+        if set_point_c is None
+        else require_within("set_point_c", set_point_c, 20, 250, "°C")
     )
     first, hours = alone_at(planned.spool, dryer, start, celsius, planned.mass_g)
     with transaction.atomic():

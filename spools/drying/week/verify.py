@@ -17,7 +17,7 @@ from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying import runs as drying_runs
 from spools.drying.week.problem import Hands, capacity_of, smell_of, storage
-from spools.inventory.ledger import remaining_of
+from spools.inventory.ledger import remaining_by_spool
 from spools.models import DryingRun, Place, PlannedDrying, PlannedPrint, Spool, WeekPlan
 from spools.moisture.state import moisture_of
 from spools.physics_inputs import DOUBT, ConstantAir, Winding, advance_windings
@@ -105,7 +105,7 @@ def _hands(dryings: Sequence[PlannedDrying], plan: WeekPlan) -> list[Fault]:
 def _caps(dryings: Sequence[PlannedDrying]) -> list[Fault]:
     faults = []
     for one in dryings:
-        own = drying_runs.cap(one.spool, one.dryer)
+        own = drying_runs.compute_cap(one.spool, one.dryer)
         first_c = one.set_point_c if one.first_set_point_c is None else one.first_set_point_c
         if one.set_point_c > own.cap_c:
             faults.append(Fault(one, f"{one.set_point_c:g} °C is too hot: {own.reason}."))
@@ -159,7 +159,7 @@ def _heat(dryings: Sequence[PlannedDrying], now: datetime) -> list[Fault]:
     for one in dryings:
         of_run = heat_budget.run_share(one.spool, one.stages) or 0.0
         state = states[one.spool_id]
-        had = heat_budget.heat_of(one.spool, state.history.runs, now).life_share or 0.0
+        had = heat_budget.compute_heat(one.spool, state.history.runs, now).life_share or 0.0
         of_life = had + (heat_budget.life_share(one.spool, one.stages) or 0.0)
         if max(of_run, of_life) > heat_budget.ALL + 1e-9:
             faults.append(
@@ -205,7 +205,9 @@ def _prints(
     """Prints for which a spool has too little on it, or is not good at the time."""
     planned = {one.spool_id: one for one in dryings}
     drying_now = {run.spool_id: run for run in runs}
-    left = {pk: amount.low_g for pk, amount in remaining_of([p.spool for p in prints if p.spool]).items()}
+    left = {
+        pk: amount.low_g for pk, amount in remaining_by_spool([p.spool for p in prints if p.spool]).items()
+    }
     faults = []
     for one in prints:
         spool, due = one.spool, max(now, one.wanted.due_at)

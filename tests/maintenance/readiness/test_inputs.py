@@ -10,7 +10,7 @@ from maintenance.models import Toolhead
 from maintenance.parts.fitting import remove_part
 from maintenance.readiness.inputs import JobSpec, load_inputs, verdict, verdicts
 from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
-from spools.drying.heat_budget import heat_of
+from spools.drying.heat_budget import compute_heat
 from spools.drying.runs import finish_drying, start_drying
 from spools.inventory.ledger import take, weigh
 from spools.moisture.state import moisture_now
@@ -92,7 +92,7 @@ def test_a_polyamide_without_heat_left_is_not_to_be_dried_as_usual(shop, wet):
         [run] = start_drying([wet], shop.dryer, 80, planned_hours=46, at=hours_ago(ended_h_ago + 46))
         finish_drying(run, place=shop.box, at=hours_ago(ended_h_ago))
     said = load_inputs(shop.south, wet).dry_advice
-    share = heat_of(wet, list(wet.drying_runs.all()), timezone.now()).life_share
+    share = compute_heat(wet, list(wet.drying_runs.all()), timezone.now()).life_share
     assert 0.5 < share < 1 and said.startswith(f"{100 * share:.0f} % of what a polyamide may have of hot air")
 
 

@@ -18,7 +18,7 @@ from spools.air.climate import record_readings
 from spools.air.dry_box import box_now, put_desiccant
 from spools.air.hourly import hour_of
 from spools.drying import heat_budget
-from spools.drying.plans import expected_dry
+from spools.drying.plans import estimate_dry_times
 from spools.drying.runs import finish_drying, start_drying
 from spools.inventory.ledger import take, weigh
 from spools.inventory.moves import mark_empty, move_spool
@@ -169,7 +169,7 @@ def test_what_is_not_dry_after_its_hours_is_to_stay_in(shop, wet):
         "Leave it in until then."
     )
     assert reminder.due_at > timezone.now() and reminder.escalated_at is None
-    [expected] = expected_dry([(run, moisture_now(wet).winding)], timezone.now())
+    [expected] = estimate_dry_times([(run, moisture_now(wet).winding)], timezone.now())
     assert abs(reminder.due_at - expected) <= timedelta(minutes=15)
 
 
@@ -220,7 +220,7 @@ def test_heat_that_was_seen_is_told_again_only_after_more_of_it(shop, wet):
     [run] = start_drying([wet], shop.dryer, 80, planned_hours=2, at=timezone.now())
     sweep(later)
     assert is_open("heat")
-    assert heat_budget.heat_of(wet, [run], later).hours == pytest.approx(20 * 24, abs=1)
+    assert heat_budget.compute_heat(wet, [run], later).hours == pytest.approx(20 * 24, abs=1)
 
 
 def test_no_budget_no_reminder(shop, plain):

@@ -9,7 +9,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from spools.drying.heat_budget import run_share
-from spools.drying.plans import expected_dry, plan_drying, too_short
+from spools.drying.plans import estimate_dry_times, plan_drying, short_run_caution
 from spools.drying.runs import heat_caution, start_drying
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import DryingRun
@@ -139,10 +139,10 @@ def test_the_hours_of_the_caution_are_those_of_the_budget(shop):
 
 def test_a_run_that_is_planned_as_the_plan_says_needs_no_word(shop):
     plan = plan_drying(shop.free, shop.dryer, set_point_c=75)
-    assert too_short(plan, plan.hours) == ""
-    assert "the plan says" in too_short(plan, plan.hours - 1)
+    assert short_run_caution(plan, plan.hours) == ""
+    assert "the plan says" in short_run_caution(plan, plan.hours - 1)
     (run,) = start_drying([shop.free], shop.dryer, 75, planned_hours=plan.hours)
     now = timezone.now()
-    (dry_at,) = expected_dry([(run, moisture_of([shop.free], now)[shop.free.pk].winding)], now)
+    (dry_at,) = estimate_dry_times([(run, moisture_of([shop.free], now)[shop.free.pk].winding)], now)
     # The same physics, asked for in two ways.
     assert abs(dry_at - plan.ready_at) < timedelta(minutes=16)

@@ -23,7 +23,7 @@ def hot_box(shelf) -> Place:
 def cap_of(spool, dryer):
     """As the next page sees it: nothing of an earlier look is kept."""
     spool = type(spool).objects.select_related("feedstock__polymer").get(pk=spool.pk)
-    return drying_runs.cap(spool, dryer)
+    return drying_runs.compute_cap(spool, dryer)
 
 
 def coupon(of: Feedstock, celsius: float, passed: bool, hours: float = 1) -> CouponTest:

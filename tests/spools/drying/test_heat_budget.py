@@ -5,7 +5,7 @@ from django.utils import timezone
 
 from spools.drying import heat_budget
 from spools.drying import runs as drying_runs
-from spools.drying.heat_budget import Heat, heat_of
+from spools.drying.heat_budget import Heat, compute_heat
 from spools.drying.plans import plan_drying
 from spools.models import Polymer
 from spools.moisture.state import moisture_now
@@ -30,18 +30,18 @@ def test_the_runs_of_the_past_count_at_their_set_points_and_those_that_go_on_unt
         [spool], dryer, 70, first_set_point_c=60, first_hours=10, planned_hours=30, at=hours_ago(19)
     )
     moisture = moisture_now(spool)
-    found = heat_of(spool, moisture.history.runs, moisture.at)
+    found = compute_heat(spool, moisture.history.runs, moisture.at)
     # A third of the share for each 10 K less, as the table's line from 90 to 80 °C goes on.
     assert found.life_share == pytest.approx(0.2 + 0.09 / 3 + 0.1 / 9, abs=1e-3)
     assert found.hours == pytest.approx(39, abs=0.1) == moisture.heat_hours
-    assert heat_of(spool, moisture.history.runs, hours_ago(50)).life_share == pytest.approx(0.1)
-    assert heat_of(spool, moisture.history.runs, hours_ago(70)) == Heat(0, 0)
+    assert compute_heat(spool, moisture.history.runs, hours_ago(50)).life_share == pytest.approx(0.1)
+    assert compute_heat(spool, moisture.history.runs, hours_ago(70)) == Heat(0, 0)
 
 
 def test_a_spool_without_a_budget_has_hours_alone(pla, shelf, dryer):
     spool = receive(pla, shelf)
     drying_runs.start_drying([spool], dryer, 45, at=hours_ago(5))
-    found = heat_of(spool, list(spool.drying_runs.all()), timezone.now())
+    found = compute_heat(spool, list(spool.drying_runs.all()), timezone.now())
     assert (found.life_share, found.warning) == (None, "")
     assert found.hours == pytest.approx(5, abs=0.1)
     assert {way.run_share for way in plan_drying(spool, dryer).ways} == {None}

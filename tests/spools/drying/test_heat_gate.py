@@ -70,9 +70,9 @@ def test_no_run_starts_around_a_spool_that_stands_in_the_dryer(spool, dryer, pla
 
 
 def test_a_spool_that_stays_after_its_run_stands_there(hot, dryer, nylon, shelf):
-    assert drying_runs.standing([dryer], hot.start) == []
+    assert drying_runs.stays_without_run([dryer], hot.start) == []
     drying_runs.finish_drying(hot, place=dryer, at=hours_ago(2))
-    assert [stay.spool for stay in drying_runs.standing([dryer], hours_ago(1))] == [hot.spool]
+    assert [stay.spool for stay in drying_runs.stays_without_run([dryer], hours_ago(1))] == [hot.spool]
     refused(lambda: drying_runs.start_drying([receive(nylon, shelf)], dryer, 60, at=hours_ago(1)), "dryer")
 
 

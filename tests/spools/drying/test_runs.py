@@ -31,7 +31,7 @@ pytestmark = pytest.mark.django_db
 )
 def test_the_cap_is_the_lowest_limit_and_names_it(shelf, polymer, values, dryer_max_c, cap_c, says):
     hot_box = Place.objects.create(name="Hot box", kind="dryer", max_set_point_c=dryer_max_c)
-    cap = drying_runs.cap(receive(feedstock(polymer), shelf, **values), hot_box)
+    cap = drying_runs.compute_cap(receive(feedstock(polymer), shelf, **values), hot_box)
     assert cap.cap_c == cap_c == min(limit_c for _, limit_c in cap.parts)
     assert says in cap.reason
 
@@ -39,9 +39,9 @@ def test_the_cap_is_the_lowest_limit_and_names_it(shelf, polymer, values, dryer_
 def test_a_data_sheet_moves_the_cap_but_never_above_the_softening_point(shelf, dryer):
     hot = Place.objects.create(name="Hot box", kind="dryer", max_set_point_c=200)
     bold = receive(feedstock("PLA", dry_cap_c=90, colour="bold"), shelf)
-    assert drying_runs.cap(bold, hot).cap_c == 60
+    assert drying_runs.compute_cap(bold, hot).cap_c == 60
     soft = receive(feedstock("PLA", softening_c=42, colour="soft"), shelf)
-    assert drying_runs.cap(soft, hot).cap_c == 42
+    assert drying_runs.compute_cap(soft, hot).cap_c == 42
 
 
 def test_the_suggestion_stays_below_the_cap_by_the_dryers_error(spool, pla, shelf, dryer):

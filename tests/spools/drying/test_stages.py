@@ -12,7 +12,7 @@ from spools.air.climate import climate_at, record_readings
 from spools.drying import runs as drying_runs
 from spools.drying import softening
 from spools.drying.plans import plan_drying
-from spools.drying.runs import First
+from spools.drying.runs import FirstStage
 from spools.models import DryingRun, Place
 from spools.moisture import history as moisture_history
 from spools.moisture import state as moisture_state
@@ -45,7 +45,7 @@ def exact(shelf) -> Place:
 
 # fixtures/reference/README.md: first stage at most 45 °C, then 60 °C; thermal_values.csv: 45 then 55, 8-12 h.
 def test_pva_starts_at_45_and_goes_hotter_once_it_has_lost_water(pva, exact):
-    cap = drying_runs.cap(pva, exact)
+    cap = drying_runs.compute_cap(pva, exact)
     assert (cap.start_c, cap.cap_c, cap.two_stages) == (45, 60, True)
     assert "45 °C is the most for PVA while it may be wet" in cap.start_reason
     plan = plan_drying(pva, exact, set_point_c=55)
@@ -125,16 +125,22 @@ def test_one_that_is_too_wet_for_two_stages_is_refused_with_the_remedy(shelf, dr
 
 def test_a_data_sheets_softening_point_bounds_both_stages(shelf, exact):
     soft = receive(feedstock("PVA", softening_c=43, colour="soft"), shelf)
-    assert (drying_runs.cap(soft, exact).start_c, drying_runs.cap(soft, exact).cap_c) == (43, 43)
+    assert (drying_runs.compute_cap(soft, exact).start_c, drying_runs.compute_cap(soft, exact).cap_c) == (
+        43,
+        43,
+    )
     hard = receive(feedstock("PVA", softening_c=52, colour="hard"), shelf)
-    assert (drying_runs.cap(hard, exact).start_c, drying_runs.cap(hard, exact).cap_c) == (45, 52)
+    assert (drying_runs.compute_cap(hard, exact).start_c, drying_runs.compute_cap(hard, exact).cap_c) == (
+        45,
+        52,
+    )
 
 
 # README.md: a spool judged wet: amorphous ones start 10 K lower for 2 h.
 def test_a_wet_amorphous_spool_starts_cooler_and_a_drier_one_does_not(shelf, box, dryer):
     wet = receive(feedstock("PC"), shelf, core_material="pc", sealed=False)
     plan = plan_drying(wet, dryer)
-    assert plan.first == First(plan.set_point_c - 10, 2)
+    assert plan.first == FirstStage(plan.set_point_c - 10, 2)
     assert "likely wet" in plan.reason
     assert plan_drying(receive(feedstock("PETG"), box), dryer).first is None
     assert plan_drying(receive(feedstock("PA6"), shelf, sealed=False), dryer).first is None
@@ -192,7 +198,7 @@ def test_a_dryer_in_its_first_stage_is_joined_in_both(pva, exact, shelf, pla):
     with pytest.raises(ValidationError, match="50 °C is the most for drying PLA"):
         drying_runs.start_drying([receive(pla, shelf)], exact, 55, first_set_point_c=45, first_hours=2)
     joined = plan_drying(petg, exact)
-    assert joined.first == First(45, pytest.approx(needed - 1, abs=0.02))
+    assert joined.first == FirstStage(45, pytest.approx(needed - 1, abs=0.02))
     (other,) = drying_runs.start_drying([petg], exact, 55, first_set_point_c=45, first_hours=99)
     assert other.change_at == run.change_at
     late = receive(feedstock("PVA", colour="late"), shelf, sealed=False)

@@ -6,7 +6,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from spools.drying import runs as drying_runs
-from spools.drying.plans import GOALS, STRONG, Wish, plan_drying, plan_together
+from spools.drying.plans import GOALS, STRONG, PlanRequest, plan_drying, plan_together
 from spools.models import Place
 from tests.spools.conftest import feedstock, receive
 from tests.spools.drying.test_stages import with_code
@@ -55,7 +55,7 @@ def test_who_is_in_the_dryer_already_counts_and_sets_the_pace(mixed, dryer):
     found = plan_together([mixed["PETG"], mixed["PA12"]], dryer)
     assert (found.setter, found.set_point_c, found.without_setter) == (mixed["PLA"], 44, None)
     with pytest.raises(ValidationError, match="Join at 44 °C"):
-        plan_together([mixed["PETG"]], dryer, Wish(set_point_c=40))
+        plan_together([mixed["PETG"]], dryer, PlanRequest(set_point_c=40))
 
 
 def test_a_polymer_that_water_softens_gives_all_of_them_a_first_stage(mixed, shelf, box):
@@ -63,7 +63,7 @@ def test_a_polymer_that_water_softens_gives_all_of_them_a_first_stage(mixed, she
         name="Exact", kind="dryer", max_set_point_c=90, room=shelf, set_point_error_c=0
     )
     pva = with_code(receive(feedstock("PVA", colour="dry"), box, net_mass_g=300, card="dry"), "JGFNKH")
-    found = plan_together([mixed["PETG"], pva], exact, Wish(set_point_c=55))
+    found = plan_together([mixed["PETG"], pva], exact, PlanRequest(set_point_c=55))
     assert found.first is not None and found.first.set_point_c == 45
     assert {plan.first for _, plan in found.plans} == {found.first}
     runs = drying_runs.start_drying(
@@ -107,8 +107,8 @@ def test_no_plan_passes_a_cap_and_none_starts_hotter_than_what_is_wet_may_be(
 ):
     dryer.set_point_error_c, dryer.max_set_point_c = error_k, hottest_c
     spools = [mixed[kind] for kind in sorted(kinds)]
-    found = plan_together(spools, dryer, Wish(mass_g=mass_g))
-    caps = [drying_runs.cap(spool, dryer, spools) for spool in spools]
+    found = plan_together(spools, dryer, PlanRequest(mass_g=mass_g))
+    caps = [drying_runs.compute_cap(spool, dryer, spools) for spool in spools]
     least_c, start_c = min(cap.cap_c for cap in caps), min(cap.start_c for cap in caps)
     for way in found.ways:
         assert way.set_point_c + error_k <= least_c
@@ -118,4 +118,4 @@ def test_no_plan_passes_a_cap_and_none_starts_hotter_than_what_is_wet_may_be(
         elif way.hours:
             assert way.set_point_c + error_k <= start_c
     # What is planned passes the gate as it stands.
-    drying_runs.check_set_point(spools, dryer, found.set_point_c, first=found.first)
+    drying_runs.require_set_point(spools, dryer, found.set_point_c, first=found.first)

@@ -60,7 +60,7 @@ def test_an_unweighed_reel_widens_the_band(pla, shelf):
     known = receive(pla, shelf, net_mass_g=None, gross_g=1200)
     assumed = receive(pla, shelf, net_mass_g=None, gross_g=1200, core_mass_known=False)
     unknown = receive(pla, shelf, net_mass_g=None, gross_g=1200, core_mass_g=None)
-    amounts = ledger.remaining_of([known, assumed, unknown])
+    amounts = ledger.remaining_by_spool([known, assumed, unknown])
     widths = [amounts[spool.pk].high_g - amounts[spool.pk].low_g for spool in (known, assumed, unknown)]
     assert widths == pytest.approx([1000 + 1 - 999 / 1.0038, 1021 - 979 / 1.0038, 1061 - 939 / 1.0038])
 
@@ -141,7 +141,7 @@ def test_an_empty_spool_holds_nothing(spool):
 def test_thirty_spools_take_as_few_queries_as_one(pla, shelf, django_assert_num_queries):
     spools = [receive(pla, shelf) for _ in range(30)]
     with django_assert_num_queries(4):
-        assert len(ledger.remaining_of(spools)) == 30
+        assert len(ledger.remaining_by_spool(spools)) == 30
 
 
 @given(

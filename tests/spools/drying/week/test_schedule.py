@@ -248,11 +248,11 @@ def test_a_polymer_that_water_softens_is_planned_in_two_stages(shelf, box):
     assert one.first_hours is not None and one.first_set_point_c <= 45 < one.set_point_c
     assert faults_of(plan) == []
     # The gate of drying runs has the last word, and lets it pass.
-    drying_runs.check_set_point([spool], dryer, one.set_point_c, first=_first(one))
+    drying_runs.require_set_point([spool], dryer, one.set_point_c, first=_first(one))
 
 
-def _first(one: PlannedDrying) -> drying_runs.First:
-    return drying_runs.First(one.first_set_point_c, one.first_hours)
+def _first(one: PlannedDrying) -> drying_runs.FirstStage:
+    return drying_runs.FirstStage(one.first_set_point_c, one.first_hours)
 
 
 # Accepting and changing
