@@ -195,7 +195,7 @@ SPECTACULAR_SETTINGS = {
     # What is sent and what is answered differ (codes, times, computed values).
     "COMPONENT_SPLIT_REQUEST": True,
     "ENUM_NAME_OVERRIDES": {
-        "VerdictState": "maintenance.readiness.rules.STATES",
+        "VerdictState": "maintenance.readiness.verdict.STATES",
         "JobFileState": "maintenance.models.JobFile.State",
         "ReminderKind": "maintenance.models.Reminder.Kind",
     },

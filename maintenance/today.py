@@ -9,16 +9,17 @@ from typing import Any, NamedTuple
 
 from django.utils import timezone
 
-from maintenance.readiness.inputs import (
+from maintenance.readiness.builder import build_inputs
+from maintenance.readiness.rules import judge
+from maintenance.readiness.states import (
     Dryers,
     MachineState,
     SpoolState,
-    build_inputs,
     load_dryers,
     load_machine_states,
     load_spool_states,
 )
-from maintenance.readiness.rules import HOLD, STATES, Check, Verdict, judge
+from maintenance.readiness.verdict import HOLD, STATES, Check, Verdict
 from maintenance.reminders import lifecycle
 from spools.air.climate import Climate, heated_rh_pct, room_airs
 from spools.codes import pretty

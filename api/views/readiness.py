@@ -8,7 +8,7 @@ from api.fields import given
 from api.serializers import machines as shapes
 from api.views.base import Endpoint, shown
 from maintenance.models import Toolhead
-from maintenance.readiness.inputs import JobSpec, verdicts
+from maintenance.readiness.builder import JobSpec, verdicts
 from spools.models import Spool
 
 

@@ -16,17 +16,15 @@ from maintenance.gcode.facts import Mark
 from maintenance.jobs.files import facts_of
 from maintenance.jobs.records import Share, keep_job, together
 from maintenance.models import Job, JobFile, Loading, Printer, Toolhead
-from maintenance.readiness.inputs import (
-    JobSpec,
-    MachineState,
+from maintenance.readiness.builder import JobSpec, build_inputs, small_job
+from maintenance.readiness.rules import judge
+from maintenance.readiness.states import (
     SpoolState,
-    build_inputs,
     load_dryers,
     load_machine_states,
     load_spool_states,
-    small_job,
 )
-from maintenance.readiness.rules import HOLD, STATES, Check, Verdict, judge
+from maintenance.readiness.verdict import HOLD, STATES, Check, Verdict
 from spools.checks import require_within
 from spools.models import Spool
 
@@ -149,10 +147,7 @@ def _judged(
         for key, (machine, of) in zip(groups, pairs, strict=True)
     }
 
-    def asked_of_pair(machine: MachineState, of: SpoolState) -> JobSpec:
-        return asked[machine.toolhead.pk, of.spool.pk]
-
-    verdicts = {key: judge(situation) for key, situation in build_inputs(pairs, asked_of_pair).items()}
+    verdicts = {key: judge(inputs) for key, inputs in build_inputs(pairs, asked).items()}
     found = []
     for printer, (heads, chosen) in wanted.items():
         parts: list[Part] = []

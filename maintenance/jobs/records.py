@@ -13,8 +13,8 @@ from maintenance.checks import require_loaded
 from maintenance.machines.loading import refuse_hold
 from maintenance.models import Job, JobFile, JobUse, Toolhead
 from maintenance.parts.wear_entries import count_again, rebuild_wear
-from maintenance.readiness.inputs import JobSpec, verdict
-from maintenance.readiness.rules import Verdict
+from maintenance.readiness.builder import JobSpec, verdict
+from maintenance.readiness.verdict import Verdict
 from maintenance.reminders import lifecycle
 from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
 from spools.codes import pretty

@@ -10,15 +10,9 @@ from maintenance.flow.history import changed_since, evaluate_checks, material_of
 from maintenance.models import FlowCheck, ServiceKind, Toolhead, TroubleOutcome, TroubleReport, WearEntry
 from maintenance.parts.life import PartWear
 from maintenance.parts.wear_entries import UNIT_WORDS
-from maintenance.readiness.inputs import (
-    JobSpec,
-    MachineState,
-    build_inputs,
-    load_dryers,
-    load_machine_states,
-    load_spool_states,
-)
-from maintenance.readiness.rules import OuterMoisture, ReadinessInputs
+from maintenance.readiness.builder import JobSpec, build_inputs
+from maintenance.readiness.inputs import OuterMoisture, ReadinessInputs
+from maintenance.readiness.states import MachineState, load_dryers, load_machine_states, load_spool_states
 from maintenance.trouble.causes import CAUSES
 from maintenance.trouble.rules import Before, Evidence, PartThen
 from maintenance.wear.abrasion import cuts

@@ -10,7 +10,7 @@ is told in a sentence. Evidence of one cause never speaks for another one.
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from maintenance.readiness.rules import OuterMoisture
+from maintenance.readiness.inputs import OuterMoisture
 from maintenance.trouble.causes import (
     CAUSES,
     HARDLY,

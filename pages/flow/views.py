@@ -15,7 +15,7 @@ from maintenance.flow.gcode import commands, minutes_of
 from maintenance.flow.history import EvaluatedCheck, Series, evaluate_checks, history_of, material_name
 from maintenance.flow.records import record_flow_check, withdraw_flow_check
 from maintenance.models import FlowCheck, Toolhead
-from maintenance.readiness.rules import usable_words
+from maintenance.readiness.rules.feeding import usable_words
 from pages.flow.charts import chart_drawings, chart_rows, curve_drawing
 from pages.flow.forms import FlowMassesForm, FlowPlanForm, FlowWithdrawForm
 from pages.frame.forms import carried_out, sent

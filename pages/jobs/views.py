@@ -9,8 +9,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from maintenance.jobs.records import may_start, record_job, withdraw_job
 from maintenance.models import Job
-from maintenance.readiness.inputs import JobSpec, verdict
-from maintenance.readiness.rules import Verdict
+from maintenance.readiness.builder import JobSpec, verdict
+from maintenance.readiness.verdict import Verdict
 from pages.frame.forms import carried_out, sent, show_refusal
 from pages.machines.forms import JobForm, WithdrawForm
 

@@ -14,7 +14,7 @@ from django.views.decorators.http import require_POST
 from maintenance.models import Printer, ServiceEntry, ServiceKind
 from maintenance.parts.life import FORESEEABLE
 from maintenance.readiness.material_changes import last_fed
-from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.service.records import record_service, save_kind, withdraw_service
 from maintenance.wear.residue import pull_advice

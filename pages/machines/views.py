@@ -14,7 +14,7 @@ from maintenance.machines.printers import add_printer, add_toolhead, bring_back,
 from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Toolhead
 from maintenance.parts.life import PartWear, fitted_parts
 from maintenance.parts.wear_entries import UNIT_WORDS
-from maintenance.readiness.rules import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from maintenance.service.intervals import load_service_statuses
 from pages.frame.forms import carried_out, sent
 from pages.machines.forms import PrinterForm, RetireForm, ToolheadForm

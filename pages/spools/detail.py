@@ -8,7 +8,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
-from maintenance.readiness.rules import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE, STATES
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE, STATES
 from pages.spools.lookup import of_spool
 from pages.spools.timeline import Event, time_line
 from pages.spools.verdicts import judge_everywhere

@@ -6,9 +6,10 @@ from django.shortcuts import redirect, render
 
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading
-from maintenance.readiness.inputs import MachineState, small_job
+from maintenance.readiness.builder import small_job
 from maintenance.readiness.material_changes import change_to
-from maintenance.readiness.rules import HOLD, Verdict
+from maintenance.readiness.states import MachineState
+from maintenance.readiness.verdict import HOLD, Verdict
 from pages.frame.forms import carried_out, sent
 from pages.spools.forms import LoadForm, UnloadForm
 from pages.spools.lookup import of_spool

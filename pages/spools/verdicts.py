@@ -1,15 +1,16 @@
 """A spool and its verdict on every toolhead, gathered once for the pages that show both."""
 
 from maintenance.models import Toolhead
-from maintenance.readiness.inputs import (
+from maintenance.readiness.builder import build_inputs
+from maintenance.readiness.rules import judge
+from maintenance.readiness.states import (
     MachineState,
     SpoolState,
-    build_inputs,
     load_dryers,
     load_machine_states,
     load_spool_states,
 )
-from maintenance.readiness.rules import Verdict, judge
+from maintenance.readiness.verdict import Verdict
 from spools.models import Spool
 
 

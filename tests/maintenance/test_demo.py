@@ -7,7 +7,7 @@ from django.core.management import CommandError, call_command
 from django.db import transaction
 
 from maintenance.models import Job, Reminder, Toolhead
-from maintenance.readiness.inputs import verdicts
+from maintenance.readiness.builder import verdicts
 from maintenance.today import today
 from spools import codes
 from spools.air.climate import climates_now

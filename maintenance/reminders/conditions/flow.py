@@ -16,7 +16,7 @@ from maintenance.flow.history import (
     series_of,
 )
 from maintenance.models import FlowCheck, JobUse, PartKind, Reminder
-from maintenance.readiness.rules import FLOW_OLD_DAYS
+from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.hourly import hour_of
 from spools.wording import format_day, format_number

@@ -7,7 +7,7 @@ from typing import NamedTuple
 from django.db.models import Exists, Max, Min, OuterRef, Q
 
 from maintenance.models import Loading, Reminder, Toolhead
-from maintenance.readiness.rules import POSSIBLE
+from maintenance.readiness.verdict import POSSIBLE
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.hourly import hour_of
 from spools.catalogue.values import material_values

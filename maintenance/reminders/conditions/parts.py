@@ -5,7 +5,7 @@ from datetime import datetime
 from maintenance.models import Reminder
 from maintenance.parts.life import PartWear, fitted_parts
 from maintenance.parts.wear_entries import UNIT_WORDS
-from maintenance.readiness.rules import POSSIBLE
+from maintenance.readiness.verdict import POSSIBLE
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.hourly import hour_of
 from spools.wording import format_number

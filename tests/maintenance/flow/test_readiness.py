@@ -5,7 +5,10 @@ from dataclasses import replace
 import pytest
 
 from maintenance.flow.curve import Usable
-from maintenance.readiness.rules import CAUTION, CLEAR, FLOW_OLD_DAYS, HOLD, Check, LastFlowCheck, judge
+from maintenance.readiness.inputs import LastFlowCheck
+from maintenance.readiness.rules import judge
+from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, Check
 from tests.maintenance.readiness.test_rules import GOOD
 
 LAST = LastFlowCheck(

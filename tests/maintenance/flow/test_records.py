@@ -18,8 +18,8 @@ from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import FlowBlob, FlowCheck, FlowCheckWithdrawal, Reminder
 from maintenance.parts.fitting import add_stock, life_left, replace_part
-from maintenance.readiness.inputs import JobSpec, verdict
-from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
+from maintenance.readiness.builder import JobSpec, verdict
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.reminders.lifecycle import sweep, sweep_parts
 from spools.inventory.ledger import remaining
 from spools.models import MassEntry

@@ -7,18 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from maintenance.gcode import Retractions
-from maintenance.readiness import rules as readiness_rules
-from maintenance.readiness.rules import (
-    CAUTION,
-    CLEAR,
-    HOLD,
-    Check,
-    FittedPart,
-    OuterMoisture,
-    ReadinessInputs,
-    Verdict,
-    judge,
-)
+from maintenance.readiness.inputs import FittedPart, OuterMoisture, ReadinessInputs
+from maintenance.readiness.rules import judge
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, STATES, Check, Verdict
 from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.learning import learn
 from maintenance.wear.life import Life
@@ -71,8 +62,8 @@ GOOD = ReadinessInputs(
 )
 
 
-def check(name: str, situation: ReadinessInputs) -> Check:
-    [found] = [found for found in judge(situation).checks if found.name == name]
+def check(name: str, inputs: ReadinessInputs) -> Check:
+    [found] = [found for found in judge(inputs).checks if found.name == name]
     return found
 
 
@@ -331,19 +322,16 @@ wetness = st.builds(
 
 @given(wetness, wetness, st.floats(0, 1000), st.floats(0, 1000), st.floats(0, 500), st.floats(50, 3000))
 def test_a_verdict_is_never_better_than_any_of_its_checks(now, end, low, more, age, hardness):
-    situation = replace(
+    inputs = replace(
         GOOD, now=now, end=end, low_g=low, high_g=low + more, filler="glass fibre", filler_hv=500
     )
-    situation = replace(situation, parts=PARTS | {"nozzle": part("nozzle", hardness_hv=hardness, age=age)})
-    verdict = judge(situation)
-    worst = max(readiness_rules.STATES.index(found.state) for found in verdict.checks)
-    assert readiness_rules.STATES.index(verdict.state) == worst
+    inputs = replace(inputs, parts=PARTS | {"nozzle": part("nozzle", hardness_hv=hardness, age=age)})
+    verdict = judge(inputs)
+    worst = max(STATES.index(found.state) for found in verdict.checks)
+    assert STATES.index(verdict.state) == worst
     assert all(found.remedy and found.action for found in verdict.reasons)
-    longer = replace(situation.parts["nozzle"], age=age + 10)
-    assert (
-        readiness_rules.STATES.index(judge(replace(situation, parts=PARTS | {"nozzle": longer})).state)
-        >= worst
-    )
+    longer = replace(inputs.parts["nozzle"], age=age + 10)
+    assert STATES.index(judge(replace(inputs, parts=PARTS | {"nozzle": longer})).state) >= worst
 
 
 def backs(**values) -> Retractions:

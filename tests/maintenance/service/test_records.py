@@ -11,8 +11,8 @@ from maintenance.jobs.records import record_job, withdraw_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.machines.printers import add_toolhead
 from maintenance.models import Loading, Reminder, ServiceEntry, ServiceKind, Toolhead
-from maintenance.readiness.inputs import JobSpec, verdict, verdicts
-from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
+from maintenance.readiness.builder import JobSpec, verdict, verdicts
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.reminders.lifecycle import sweep
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.service.records import record_service, save_kind, withdraw_service

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from maintenance.models import TroubleOutcome
-from maintenance.readiness.rules import OuterMoisture
+from maintenance.readiness.inputs import OuterMoisture
 from maintenance.trouble import rules as trouble_rules
 from maintenance.trouble.causes import CAUSES, OUTSIDE, SYMPTOMS
 from maintenance.trouble.rules import Before, Evidence, PartThen, outside, rank

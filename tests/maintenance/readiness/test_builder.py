@@ -8,8 +8,8 @@ from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import Toolhead
 from maintenance.parts.fitting import remove_part
-from maintenance.readiness.inputs import JobSpec, load_inputs, verdict, verdicts
-from maintenance.readiness.rules import CAUTION, CLEAR, HOLD
+from maintenance.readiness.builder import JobSpec, load_inputs, verdict, verdicts
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from spools.drying.heat_budget import compute_heat
 from spools.drying.runs import finish_drying, start_drying
 from spools.inventory.ledger import take, weigh
