@@ -1,5 +1,20 @@
+from typing import Any
+
 from django.apps import AppConfig
 
 
 class MaintenanceConfig(AppConfig):
     name = "maintenance"
+
+    def ready(self) -> None:
+        from maintenance.changes import facts_committed
+
+        facts_committed.connect(sweep_reminders, dispatch_uid="maintenance.reminders")
+
+
+def sweep_reminders(subjects: frozenset[str], **_: Any) -> None:
+    """Show at once what a fact makes due or done."""
+    # Imported at the first use: a process that records no facts does without the physics.
+    from maintenance.reminders.lifecycle import sweep_subjects
+
+    sweep_subjects(subjects)

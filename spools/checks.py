@@ -74,7 +74,7 @@ def lock_spool_facts() -> None:
 def lock_spool(spool: Spool) -> Spool:
     """Returns the spool as stored, with its row locked until the transaction ends."""
     lock_spool_facts()
-    return Spool.objects.select_for_update().get(pk=spool.pk)
+    return Spool.objects.select_for_update(no_key=True).get(pk=spool.pk)
 
 
 def require_in_use(spool: Spool) -> None:

@@ -78,14 +78,14 @@ def _since(stays: QuerySet[Stay], at: datetime) -> QuerySet[Stay]:
 def _invalidate_boxes(place_ids: set[int], at: datetime) -> None:
     """Waits for whoever is storing these boxes' states, see spools.box_states.store_advance."""
     if place_ids:
-        list(Place.objects.select_for_update().filter(pk__in=place_ids).order_by("pk"))
+        list(Place.objects.select_for_update(no_key=True).filter(pk__in=place_ids).order_by("pk"))
         Place.objects.filter(pk__in=place_ids).update(cache_generation=F("cache_generation") + 1)
         BoxState.objects.filter(place__in=place_ids, at__gt=at).delete()
         BoxAir.objects.filter(place__in=place_ids, at__gt=at).delete()
 
 
 def _invalidate_spools(spool_ids: set[int], at: datetime, weighed_after: datetime) -> None:
-    locked = Spool.objects.select_for_update().filter(pk__in=spool_ids).order_by("pk")
+    locked = Spool.objects.select_for_update(no_key=True).filter(pk__in=spool_ids).order_by("pk")
     ids = list(locked.values_list("pk", flat=True))
     Spool.objects.filter(pk__in=ids).update(cache_generation=F("cache_generation") + 1)
     weighed_later = Ensemble.objects.filter(spool__in=ids, last_at__gte=weighed_after)

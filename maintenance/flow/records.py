@@ -8,11 +8,11 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
+from maintenance.changes import FLOW, PARTS, facts_changed
 from maintenance.checks import require_loaded
 from maintenance.flow.curve import LONGEST_MM, CheckRefused, Setup, Weighed, refuse_impossible
 from maintenance.flow.history import setup_of
 from maintenance.models import Fitting, FlowBlob, FlowCheck, FlowCheckWithdrawal, PartKind, Toolhead
-from maintenance.reminders import lifecycle
 from maintenance.wear.heat import hot_end_limit
 from spools.catalogue.values import material_values
 from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
@@ -100,9 +100,12 @@ def record_flow_check(
     Refused: a spool that was not loaded there then, a temperature that is not for them, masses and rates that
     cannot be, a scale too coarse for the length.
     """
-    lifecycle.one_sweep()
     lock_spool_facts()
-    toolhead = Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=toolhead.pk)
+    toolhead = (
+        Toolhead.objects.select_for_update(no_key=True, of=("self",))
+        .select_related("printer")
+        .get(pk=toolhead.pk)
+    )
     spool = lock_spool(spool)
     at = require_past_time(at, spool)
     require_loaded(toolhead, spool, at)
@@ -140,7 +143,7 @@ def record_flow_check(
         for rate in rates
         for repeat, mass_g in enumerate(rate.masses_g, start=1)
     )
-    lifecycle.sweep_parts()
+    facts_changed(PARTS, FLOW)
     return check
 
 
@@ -153,9 +156,8 @@ def withdraw_flow_check(check: FlowCheck, *, reason: str, by: Any = None) -> Flo
     reason = reason.strip()
     if not 0 < len(reason) <= 300:
         raise ValidationError({"reason": "Give between 1 and 300 characters."})
-    lifecycle.one_sweep()
     lock_spool_facts()
-    Toolhead.objects.select_for_update(of=("self",)).get(pk=check.toolhead_id)
+    Toolhead.objects.select_for_update(no_key=True, of=("self",)).get(pk=check.toolhead_id)
     check = FlowCheck.objects.select_related("entry__spool").get(pk=check.pk)
     if (there := FlowCheckWithdrawal.objects.filter(flow_check=check).first()) is not None:
         raise ValidationError(f"This flow check was withdrawn on {format_time(there.recorded_at)} already.")
@@ -163,7 +165,7 @@ def withdraw_flow_check(check: FlowCheck, *, reason: str, by: Any = None) -> Flo
     withdrawal = FlowCheckWithdrawal.objects.create(
         flow_check=check, reason=reason, returned=returned, recorded_by=by
     )
-    lifecycle.sweep_parts()
+    facts_changed(PARTS, FLOW)
     return withdrawal
 
 

@@ -111,7 +111,7 @@ def read_again(
 ) -> JobFile:
     """Read a file anew, as another machine understands it or for other filament; its facts are replaced."""
     diameter_mm = require_within("diameter_mm", diameter_mm, 0.5, 10, "mm")
-    file = JobFile.objects.select_for_update(of=("self",)).get(pk=file.pk)
+    file = JobFile.objects.select_for_update(no_key=True, of=("self",)).get(pk=file.pk)
     if not stored_path(file.digest).exists():
         raise ValidationError(NOT_KEPT)
     if len(member) > 200:

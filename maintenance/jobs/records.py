@@ -9,13 +9,13 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 
+from maintenance.changes import FLOW, PARTS, SERVICE, STOCK, facts_changed
 from maintenance.checks import require_loaded
 from maintenance.machines.loading import refuse_hold
 from maintenance.models import Job, JobFile, JobUse, Toolhead
 from maintenance.parts.wear_entries import count_again, rebuild_wear
 from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import Verdict
-from maintenance.reminders import lifecycle
 from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
 from spools.codes import pretty
 from spools.inventory.ledger import give_back, take
@@ -94,11 +94,10 @@ def keep_job(
 ) -> Job:
     """Keep a print of one spool or several on one printer. Refused: as record_job."""
     name, override_reason = _text("name", name, 120), override_reason.strip()
-    lifecycle.one_sweep()
     lock_spool_facts()
     toolheads = {
         toolhead.pk: toolhead
-        for toolhead in Toolhead.objects.select_for_update(of=("self",))
+        for toolhead in Toolhead.objects.select_for_update(no_key=True, of=("self",))
         .select_related("printer")
         .filter(pk__in=[share.toolhead.pk for share in shares])
         .order_by("pk")
@@ -162,10 +161,9 @@ def withdraw_job(job: Job, *, reason: str, by: Any = None) -> Job:
     """
     reason = _text("reason", reason, 300)
     # Toolheads first, as everywhere: whoever fits or takes off a part meanwhile waits.
-    lifecycle.one_sweep()
     lock_spool_facts()
-    list(Toolhead.objects.select_for_update().filter(job_uses__job=job).order_by("pk"))
-    job = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+    list(Toolhead.objects.select_for_update(no_key=True).filter(job_uses__job=job).order_by("pk"))
+    job = Job.objects.select_for_update(no_key=True, of=("self",)).get(pk=job.pk)
     if job.withdrawn_at is not None:
         raise ValidationError(f"This job was withdrawn on {format_time(job.withdrawn_at)} already.")
     for use in job.uses.select_related("entry__spool"):
@@ -180,9 +178,7 @@ def withdraw_job(job: Job, *, reason: str, by: Any = None) -> Job:
 def _count(job: Job) -> None:
     """Its wear onto the parts, and what that makes due: seen at once, not at the next sweep."""
     count_again(job.uses.all())
-    lifecycle.sweep_parts()
-    lifecycle.sweep_stock()
-    lifecycle.sweep_service()
+    facts_changed(PARTS, FLOW, STOCK, SERVICE)
 
 
 def _not_twice(toolhead: Toolhead, spool: Spool, name: str, asked: JobSpec, start: datetime) -> None:

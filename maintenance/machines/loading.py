@@ -141,5 +141,7 @@ def _lasting(at: datetime) -> Q:
 def _locked_toolhead(toolhead: Toolhead) -> Toolhead:
     lock_spool_facts()
     return (
-        Toolhead.objects.select_for_update(of=("self",)).select_related("printer__place").get(pk=toolhead.pk)
+        Toolhead.objects.select_for_update(no_key=True, of=("self",))
+        .select_related("printer__place")
+        .get(pk=toolhead.pk)
     )

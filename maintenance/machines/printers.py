@@ -6,8 +6,8 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import F, Q
 
+from maintenance.changes import FLOW, PARTS, SERVICE, STOCK, facts_changed
 from maintenance.models import Loading, Printer, Toolhead
-from maintenance.reminders import lifecycle
 from spools.checks import require_past_time
 from spools.codes import pretty
 from spools.inventory.corrections import save_place
@@ -52,8 +52,7 @@ def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
 
     Refused: twice, while a spool is loaded on it, before the last one was.
     """
-    lifecycle.one_sweep()
-    printer = Printer.objects.select_for_update(of=("self",)).get(pk=printer.pk)
+    printer = Printer.objects.select_for_update(no_key=True, of=("self",)).get(pk=printer.pk)
     if printer.retired_at is not None:
         raise ValidationError(f"{printer} is out of use since {format_time(printer.retired_at)} already.")
     loaded = Loading.objects.present().filter(toolhead__printer=printer).select_related("spool").first()
@@ -75,8 +74,7 @@ def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
 @transaction.atomic
 def bring_back(printer: Printer) -> Printer:
     """A printer that was out of use prints again. Refused: one that is in use."""
-    lifecycle.one_sweep()
-    printer = Printer.objects.select_for_update(of=("self",)).get(pk=printer.pk)
+    printer = Printer.objects.select_for_update(no_key=True, of=("self",)).get(pk=printer.pk)
     if printer.retired_at is None:
         raise ValidationError(f"{printer} is in use already.")
     printer.retired_at = None
@@ -87,6 +85,4 @@ def bring_back(printer: Printer) -> Printer:
 
 def _sweep() -> None:
     """What is due of a machine goes and comes with it, at once."""
-    lifecycle.sweep_parts()
-    lifecycle.sweep_stock()
-    lifecycle.sweep_service()
+    facts_changed(PARTS, FLOW, STOCK, SERVICE)

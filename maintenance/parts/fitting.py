@@ -8,11 +8,11 @@ from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
 
+from maintenance.changes import FLOW, PARTS, STOCK, facts_changed
 from maintenance.models import BoreReading, Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead
 from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
 from maintenance.parts.life import LifeLeft, life_left
 from maintenance.parts.wear_entries import count_again, count_site_again, in_stock
-from maintenance.reminders import lifecycle
 from spools.checks import require_past_time, require_within
 from spools.wording import format_time
 
@@ -44,7 +44,6 @@ def save_kind(kind: PartKind) -> PartKind:
 
     Raises ValidationError on numbers that cannot be; refused: another role than its parts have.
     """
-    lifecycle.one_sweep()
     kind.full_clean()
     if kind.pk is not None and kind.parts.exclude(fittings__role=kind.role).exists():
         raise ValidationError({"role": "Its parts were fitted in another role. Add a new kind instead."})
@@ -62,7 +61,6 @@ def add_stock(
 
     Refused: 0, more than are there, an absurd number, the same again within a minute.
     """
-    lifecycle.one_sweep()
     at = require_past_time(at)
     kind = _locked_kind(kind)
     if not count or abs(count) > MOST_AT_ONCE:
@@ -72,7 +70,7 @@ def add_stock(
         raise ValidationError({"count": f"Only {there} of {kind} are in the drawer. Take out no more."})
     _not_twice(kind, count, note, at)
     entry = StockEntry.objects.create(kind=kind, at=at, change=count, note=note, recorded_by=by)
-    lifecycle.sweep_stock()
+    facts_changed(STOCK)
     return entry
 
 
@@ -95,7 +93,6 @@ def fit_part(site: Site, kind: PartKind, *, at: datetime | None = None, by: Any 
     Refused: nothing of that kind in the drawer, a role that has its part at that time or later, the wrong
     site.
     """
-    lifecycle.one_sweep()
     at = require_past_time(at)
     site = _locked_site(site)
     kind = _locked_kind(kind)
@@ -106,10 +103,9 @@ def fit_part(site: Site, kind: PartKind, *, at: datetime | None = None, by: Any 
 @transaction.atomic
 def fit_existing(part: Part, site: Site, *, at: datetime | None = None, by: Any = None) -> Fitting:
     """A part that was taken off sound goes on again. Refused: one that is fitted, worn out or lost."""
-    lifecycle.one_sweep()
     at = require_past_time(at)
     site = _locked_site(site)
-    part = Part.objects.select_for_update(of=("self",)).select_related("kind").get(pk=part.pk)
+    part = Part.objects.select_for_update(no_key=True, of=("self",)).select_related("kind").get(pk=part.pk)
     if spent := part.fittings.filter(removal__in=SPENT).first():
         raise ValidationError(
             {"part": f"{part} came off as {spent.get_removal_display()}. Fit another one from stock."}
@@ -135,7 +131,6 @@ def replace_part(
 
     old: the one that is meant. Refused where it came off already: a button pressed twice replaces once.
     """
-    lifecycle.one_sweep()
     at = require_past_time(at)
     site = _locked_site(site)
     kind = _locked_kind(kind)
@@ -153,7 +148,6 @@ def replace_part(
 @transaction.atomic
 def remove_part(fitting: Fitting, *, removal: str, at: datetime | None = None, by: Any = None) -> Fitting:
     """Take a part off and say why. Refused: one that is off already, a time before it was fitted."""
-    lifecycle.one_sweep()
     at = require_past_time(at)
     site = _locked_site(fitting.site)
     fitting = _still_on(fitting)
@@ -178,9 +172,8 @@ def record_bore(
 
     Refused: a part without a bore, a time before it was first fitted, what no nozzle of that bore can have.
     """
-    lifecycle.one_sweep()
     at = require_past_time(at)
-    part = Part.objects.select_for_update(of=("self",)).select_related("kind").get(pk=part.pk)
+    part = Part.objects.select_for_update(no_key=True, of=("self",)).select_related("kind").get(pk=part.pk)
     new_mm = part.kind.bore_mm
     if new_mm is None:
         raise ValidationError({"part": f"{part} has no bore. Measure a nozzle."})
@@ -202,11 +195,10 @@ def record_bore(
 @transaction.atomic
 def withdraw_bore(reading: BoreReading, *, reason: str) -> BoreReading:
     """It was a mistake: it tells nothing any more, and stays on record. Refused: no reason, withdrawn."""
-    lifecycle.one_sweep()
     reason = reason.strip()
     if not 0 < len(reason) <= 300:
         raise ValidationError({"reason": "Give between 1 and 300 characters."})
-    reading = BoreReading.objects.select_for_update(of=("self",)).get(pk=reading.pk)
+    reading = BoreReading.objects.select_for_update(no_key=True, of=("self",)).get(pk=reading.pk)
     if reading.withdrawn_at is not None:
         raise ValidationError(f"This reading was withdrawn on {format_time(reading.withdrawn_at)} already.")
     reading.withdrawn_at, reading.withdrawn_reason = timezone.now(), reason
@@ -258,8 +250,7 @@ def _fit(part: Part, site: Site, at: datetime, by: Any) -> Fitting:
 
 def _sweep() -> None:
     """What is due of parts changed with them: seen at once, not at the next sweep."""
-    lifecycle.sweep_parts()
-    lifecycle.sweep_stock()
+    facts_changed(PARTS, FLOW, STOCK)
 
 
 def _role_is_free(site: Site, role: str, at: datetime) -> None:
@@ -288,9 +279,13 @@ def _lasting(at: datetime) -> Q:
 def _locked_site(site: Site) -> Site:
     """Its row locked until the transaction ends: one writer at a time."""
     if isinstance(site, Printer):
-        return Printer.objects.select_for_update().get(pk=site.pk)
-    return Toolhead.objects.select_for_update(of=("self",)).select_related("printer").get(pk=site.pk)
+        return Printer.objects.select_for_update(no_key=True).get(pk=site.pk)
+    return (
+        Toolhead.objects.select_for_update(no_key=True, of=("self",))
+        .select_related("printer")
+        .get(pk=site.pk)
+    )
 
 
 def _locked_kind(kind: PartKind) -> PartKind:
-    return PartKind.objects.select_for_update().get(pk=kind.pk)
+    return PartKind.objects.select_for_update(no_key=True).get(pk=kind.pk)

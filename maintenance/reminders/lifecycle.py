@@ -2,7 +2,7 @@
 ended by themselves when the cause is gone. What is due is looked for in ``maintenance/causes``.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -13,6 +13,7 @@ from django.db import connection, transaction
 from django.db.models import Exists, F, OuterRef, Q, QuerySet, Value
 from django.utils import timezone
 
+from maintenance.changes import FLOW, PARTS, SERVICE, STOCK
 from maintenance.models import Channel, Reminder, ReminderEvent, Subscription
 from maintenance.parts.life import fitted_parts
 from maintenance.reminders.conditions.boxes import spent_and_leaking
@@ -25,7 +26,7 @@ from maintenance.reminders.conditions.sensors import silent
 from maintenance.reminders.conditions.service import overdue
 from maintenance.reminders.conditions.stock import short
 from maintenance.reminders.delivery import outbox
-from spools.checks import lock_spool_facts, require_within
+from spools.checks import require_within
 from spools.models import DesiccantCharge, DryingRun, MassEntry, Spool
 from spools.wording import format_number, format_time
 
@@ -43,7 +44,7 @@ AMOUNT_DIGITS = 3
 # What a sweep may say anew of an open reminder.
 SAID = ["title", "why", "remedy", "due_at", "amount", "amount_unit", "amount_falls"]
 LIFE = ["escalated_at", "snoozed_until", "snoozed_until_amount"]
-SWEEPS = 7_203_115  # any number that no other advisory lock of this database has
+REMINDERS = 7_203_115  # any number that no other advisory lock of this database has
 
 
 @dataclass
@@ -92,45 +93,34 @@ def _facts_as_they_are() -> Iterator[None]:
 @transaction.atomic
 def store_sweep(looked: Looked, now: datetime) -> Counts:
     """The sweep, with what was computed before."""
-    one_sweep()
+    _lock_reminders()
     fitted = fitted_parts(at=now)
     found = [heated(now), silent(now), worn(now, fitted), flow(now), short(now, fitted), overdue(now)]
-    lock_spool_facts()
     _leave_out_changed(looked)
     return settle([*looked.found, *found], now)
 
 
-def sweep_parts(now: datetime | None = None) -> Counts:
-    """The reminders about parts and their flow alone, at once after something happened to them."""
-    return _swept([worn, flow], now)
-
-
-def sweep_stock(now: datetime | None = None) -> Counts:
-    """The reorder reminders alone."""
-    return _swept([short], now)
-
-
-def sweep_service(now: datetime | None = None) -> Counts:
-    """The clean and service reminders alone, at once after a job or a service was recorded."""
-    return _swept([overdue], now)
+# The conditions that a changed fact may open or end, by its subject.
+CONDITIONS: dict[str, Callable[[datetime], Found]] = {PARTS: worn, FLOW: flow, STOCK: short, SERVICE: overdue}
 
 
 @transaction.atomic
-def _swept(looks: Sequence[Callable[[datetime], Found]], now: datetime | None) -> Counts:
-    one_sweep()
+def sweep_subjects(subjects: Iterable[str], now: datetime | None = None) -> Counts:
+    """Bring the reminders about these subjects of maintenance.changes up to date."""
+    _lock_reminders()
     now = now or timezone.now()
-    return settle([look_for(now) for look_for in looks], now)
+    return settle([CONDITIONS[subject](now) for subject in sorted(subjects)], now)
 
 
-def one_sweep() -> None:
-    """Wait for whoever changes reminders; SQLite has one writer at a time anyway.
+def _lock_reminders() -> None:
+    """Wait for whoever changes reminders, so that the last sweep knows the newest facts.
 
-    Call it first of all in what ends with a sweep, before spools.checks.lock_spool_facts and before rows are
-    locked: a new reminder waits for the rows that it is about, so who holds those must not wait for a sweep.
+    SQLite has one writer at a time anyway. Each transaction that changes reminders takes this lock first and
+    no other: facts are recorded in transactions of their own.
     """
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
-            cursor.execute("SELECT pg_advisory_xact_lock(%s)", [SWEEPS])
+            cursor.execute("SELECT pg_advisory_xact_lock(%s)", [REMINDERS])
 
 
 def _leave_out_changed(looked: Looked) -> None:
@@ -353,7 +343,7 @@ def done(reminder: Reminder, note: str = "", by: Any = None) -> Reminder:
 
 
 def _still_open(reminder: Reminder) -> Reminder:
-    one_sweep()
+    _lock_reminders()
     reminder = Reminder.objects.get(pk=reminder.pk)
     if reminder.ended_at is not None:
         raise ValidationError(f"This reminder ended on {format_time(reminder.ended_at)} already.")

@@ -7,8 +7,8 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 
+from maintenance.changes import SERVICE, facts_changed
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
-from maintenance.reminders import lifecycle
 from spools.checks import require_past_time, require_within
 from spools.wording import format_time
 
@@ -29,10 +29,9 @@ def record_service(
 
     Refused: the wrong one of the two, a kind that this machine does not need, the same one a moment ago.
     """
-    lifecycle.one_sweep()
     at = require_past_time(at)
     printer, toolhead = _subject(kind, printer, toolhead)
-    list(Printer.objects.select_for_update().filter(pk=printer.pk))
+    list(Printer.objects.select_for_update(no_key=True).filter(pk=printer.pk))
     there = ServiceEntry.objects.filter(kind=kind, printer=printer, toolhead=toolhead, withdrawn_at=None)
     if same := there.filter(at__gt=at - SAME_TAP, at__lt=at + SAME_TAP).first():
         raise ValidationError(
@@ -43,7 +42,7 @@ def record_service(
     entry = ServiceEntry.objects.create(
         kind=kind, printer=printer, toolhead=toolhead, at=at, note=note, recorded_by=by
     )
-    lifecycle.sweep_service()
+    facts_changed(SERVICE)
     return entry
 
 
@@ -66,13 +65,12 @@ def _subject(
 @transaction.atomic
 def withdraw_service(entry: ServiceEntry) -> ServiceEntry:
     """It was not done: the count goes on as before. Refused: one that is withdrawn already."""
-    lifecycle.one_sweep()
-    entry = ServiceEntry.objects.select_for_update(of=("self",)).get(pk=entry.pk)
+    entry = ServiceEntry.objects.select_for_update(no_key=True, of=("self",)).get(pk=entry.pk)
     if entry.withdrawn_at is not None:
         raise ValidationError(f"This entry was taken back on {format_time(entry.withdrawn_at)} already.")
     entry.withdrawn_at = timezone.now()
     entry.save(update_fields=["withdrawn_at"])
-    lifecycle.sweep_service()
+    facts_changed(SERVICE)
     return entry
 
 
@@ -82,11 +80,10 @@ def save_kind(kind: ServiceKind) -> ServiceKind:
 
     Raises ValidationError on fields that cannot be.
     """
-    lifecycle.one_sweep()
     if kind.pk is None and kind.added_at is None:
         kind.added_at = timezone.now()
     kind.full_clean()
     require_within("interval", kind.interval, 0.1, 1e6, kind.get_unit_display())
     kind.save()
-    lifecycle.sweep_service()
+    facts_changed(SERVICE)
     return kind

@@ -38,7 +38,7 @@ def report_job_trouble(
 
     Refused: a job that was withdrawn, no signs, a spool or toolhead that the job did not use.
     """
-    job = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+    job = Job.objects.select_for_update(no_key=True, of=("self",)).get(pk=job.pk)
     if job.withdrawn_at is not None:
         raise ValidationError({"job": f"This job was withdrawn on {format_time(job.withdrawn_at)}."})
     wanted = {"spool": spool, "toolhead": toolhead}

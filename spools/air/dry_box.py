@@ -103,7 +103,7 @@ def put_desiccant(
     elif regenerated_c is not None:
         raise ValidationError({"regenerated_c": "Leave it empty, or say that it was regenerated."})
     lock_spool_facts()
-    place = Place.objects.select_for_update(of=("self",)).select_related("room").get(pk=place.pk)
+    place = Place.objects.select_for_update(no_key=True, of=("self",)).select_related("room").get(pk=place.pk)
     standing = place.charges.filter(withdrawn_at=None)
     again = {"kind": kind, "dry_mass_g": dry_mass_g, "condition": condition, "regenerated_c": regenerated_c}
     if standing.filter(at__gt=at - SAME_CHARGE, at__lt=at + SAME_CHARGE, **again).exists():
@@ -132,7 +132,7 @@ def put_desiccant(
 def take_back_charge(charge: DesiccantCharge, *, by: Any = None) -> DesiccantCharge:
     """A charge was recorded by mistake: it stays, struck out, and counts no more. Refused: twice."""
     lock_spool_facts()
-    list(Place.objects.select_for_update().filter(pk=charge.place_id))
+    list(Place.objects.select_for_update(no_key=True).filter(pk=charge.place_id))
     charge = DesiccantCharge.objects.get(pk=charge.pk)
     if charge.withdrawn_at is not None:
         raise ValidationError(f"This charge was taken back on {format_time(charge.withdrawn_at)} already.")

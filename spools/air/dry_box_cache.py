@@ -96,7 +96,7 @@ def store_advance(computed: Iterable[Advance]) -> int:
     lock_spool_facts()
     count = 0
     for one in computed:
-        if not Place.objects.select_for_update().filter(
+        if not Place.objects.select_for_update(no_key=True).filter(
             pk=one.place_id, cache_generation=one.cache_generation
         ):
             continue

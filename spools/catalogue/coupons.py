@@ -51,7 +51,7 @@ def record_coupon_test(
             }
         )
     # One test at a time, so that the summary misses none.
-    Feedstock.objects.select_for_update().get(pk=feedstock.pk)
+    Feedstock.objects.select_for_update(no_key=True).get(pk=feedstock.pk)
     test = CouponTest.objects.create(
         feedstock=feedstock,
         temperature_c=temperature_c,
@@ -66,7 +66,7 @@ def record_coupon_test(
 @transaction.atomic
 def take_back_coupon_test(test: CouponTest, *, by: Any = None) -> CouponTest:
     """A test was recorded by mistake: it stays, struck out, and counts no more. Refused: twice."""
-    feedstock = Feedstock.objects.select_for_update().get(pk=test.feedstock_id)
+    feedstock = Feedstock.objects.select_for_update(no_key=True).get(pk=test.feedstock_id)
     test = CouponTest.objects.get(pk=test.pk)
     if test.withdrawn_at is not None:
         raise ValidationError(f"This coupon test was taken back on {format_time(test.withdrawn_at)} already.")
@@ -89,7 +89,7 @@ def hottest_pass_c(feedstock: Feedstock) -> float:
 @transaction.atomic
 def rebuild() -> list[str]:
     """Sum up all coupon tests again. Returns what changed, in words: nothing should."""
-    tested = Feedstock.objects.select_related("maker").select_for_update(of=("self",))
+    tested = Feedstock.objects.select_related("maker").select_for_update(no_key=True, of=("self",))
     return [f"{feedstock}: other limits by coupon tests." for feedstock in tested if _summarise(feedstock)]
 
 

@@ -467,7 +467,7 @@ def start_drying(
     at = require_past_time(at)
     # The dryer first, then the spools in the order of their ids: two starts wait instead of blocking.
     lock_spool_facts()
-    dryer = Place.objects.select_for_update().get(pk=dryer.pk)
+    dryer = Place.objects.select_for_update(no_key=True).get(pk=dryer.pk)
     spools = [
         lock_spool(spool)
         for spool in sorted({spool.pk: spool for spool in spools}.values(), key=lambda s: s.pk)
@@ -585,7 +585,7 @@ def finish_drying(
     """
     lock_dryer(place)
     spool = lock_spool(run.spool)
-    run = DryingRun.objects.select_for_update().get(pk=run.pk)
+    run = DryingRun.objects.select_for_update(no_key=True).get(pk=run.pk)
     at = require_past_time(at, spool)
     if run.end is not None:
         raise ValidationError(f"This run was finished on {format_time(run.end)} already.")

@@ -140,7 +140,7 @@ def lock_dryer(place: Place) -> None:
     """Locks a dryer, before the spool that moves into it: the start of a drying run locks in the same order."""
     lock_spool_facts()
     if place.kind == Place.Kind.DRYER:
-        Place.objects.select_for_update().get(pk=place.pk)
+        Place.objects.select_for_update(no_key=True).get(pk=place.pk)
 
 
 def require_unheated(place: Place, start: datetime, end: datetime | None = None) -> None:

@@ -172,7 +172,9 @@ def compute_advance(spool_ids: Sequence[int], until: datetime) -> Advance:
 def store_advance(computed: Advance) -> int:
     """Store computed checkpoints; none of a spool about which a fact was added meanwhile."""
     lock_spool_facts()
-    spools = Spool.objects.select_for_update().filter(pk__in=computed.cache_generation).order_by("pk")
+    spools = (
+        Spool.objects.select_for_update(no_key=True).filter(pk__in=computed.cache_generation).order_by("pk")
+    )
     now = dict(spools.values_list("pk", "cache_generation"))
     same = {
         pk for pk, cache_generation in computed.cache_generation.items() if now.get(pk) == cache_generation

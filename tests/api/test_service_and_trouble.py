@@ -1,7 +1,8 @@
 import pytest
 
+from maintenance.changes import SERVICE
 from maintenance.models import ServiceEntry, ServiceKind, TroubleReport
-from maintenance.reminders.lifecycle import sweep_service
+from maintenance.reminders.lifecycle import sweep_subjects
 
 from .conftest import ago
 
@@ -22,11 +23,12 @@ def job(api, shop, receive) -> dict:
     )
 
 
+@pytest.mark.django_db(transaction=True)
 def test_a_service_comes_due_is_done_and_taken_back(api, shop, job):
     kind = api.post("service-kinds", **KIND)
     assert api.get("services/due")[0]["used"] == 0
     ServiceKind.objects.update(added_at=None)
-    sweep_service()
+    sweep_subjects([SERVICE])
     [row] = api.get("services/due")
     assert (row["used"], row["interval"], row["unit"], row["overdue"]) == (5, 4, "hours", True)
     assert (row["last"], row["toolhead"], row["printer"]) == (None, None, shop.printer)

@@ -94,7 +94,7 @@ def _safely(at: datetime) -> str:
 @transaction.atomic
 def take_off(wanted: WantedPrint, *, by: Any = None) -> WantedPrint:
     """Take a print off the list: printed, or not wanted any more."""
-    wanted = WantedPrint.objects.select_for_update().get(pk=wanted.pk)
+    wanted = WantedPrint.objects.select_for_update(no_key=True).get(pk=wanted.pk)
     if wanted.withdrawn_at is not None:
         raise ValidationError(f"It was taken off the list on {format_time(wanted.withdrawn_at)} already.")
     wanted.withdrawn_at, wanted.withdrawn_by = timezone.now(), by
@@ -172,7 +172,7 @@ def begin(plan: WeekPlan) -> WeekPlan:
 def store(plan: WeekPlan, worked_out: WorkedOut) -> WeekPlan:
     """Keep what was worked out. A plan that was turned down meanwhile stays as it is."""
     lock_spool_facts()
-    plan = WeekPlan.objects.select_for_update().get(pk=plan.pk)
+    plan = WeekPlan.objects.select_for_update(no_key=True).get(pk=plan.pk)
     if plan.ended_at is not None or plan.made_at is not None:
         return plan
     facts, answer = worked_out.facts, worked_out.answer
@@ -284,7 +284,7 @@ def _why(facts: Facts, served: Served) -> str:
 def accept(plan: WeekPlan, *, by: Any = None) -> WeekPlan:
     """Go by this plan from now on; the one before ends. Refused: one that is not there, or is over."""
     lock_spool_facts()
-    plan = WeekPlan.objects.select_for_update().get(pk=plan.pk)
+    plan = WeekPlan.objects.select_for_update(no_key=True).get(pk=plan.pk)
     if plan.made_at is None:
         raise ValidationError("This plan is still being worked out. Look again in a moment.")
     if plan.ended_at is not None:
@@ -301,7 +301,7 @@ def accept(plan: WeekPlan, *, by: Any = None) -> WeekPlan:
 @transaction.atomic
 def turn_down(plan: WeekPlan) -> WeekPlan:
     """End a plan, accepted or not; what is drying goes on. Refused: one that has ended."""
-    plan = WeekPlan.objects.select_for_update().get(pk=plan.pk)
+    plan = WeekPlan.objects.select_for_update(no_key=True).get(pk=plan.pk)
     if plan.ended_at is not None:
         raise ValidationError(
             f"This plan ended on {format_time(plan.ended_at)} already. Look at the present one."
@@ -318,7 +318,7 @@ def _standing(planned: PlannedDrying) -> PlannedDrying:
     """The drying as stored, its row locked; refused where nothing can be changed in it any more."""
     lock_spool_facts()
     planned = (
-        PlannedDrying.objects.select_for_update(of=("self",))
+        PlannedDrying.objects.select_for_update(no_key=True, of=("self",))
         .select_related("plan", "spool__feedstock__polymer", "dryer__room")
         .get(pk=planned.pk)
     )

@@ -9,6 +9,7 @@ from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
+from maintenance.changes import FLOW, PARTS
 from maintenance.flow.control_chart import START
 from maintenance.flow.curve import Weighed
 from maintenance.flow.diagnosis import GEARS, SOUND
@@ -20,7 +21,7 @@ from maintenance.models import FlowBlob, FlowCheck, FlowCheckWithdrawal, Reminde
 from maintenance.parts.fitting import add_stock, life_left, replace_part
 from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
-from maintenance.reminders.lifecycle import sweep, sweep_parts
+from maintenance.reminders.lifecycle import sweep, sweep_subjects
 from spools.inventory.ledger import remaining
 from spools.models import MassEntry
 from spools.wording import format_day
@@ -216,6 +217,7 @@ def test_a_toolhead_that_never_was_checked_is_left_in_peace(shop, loaded):
     assert due("flow_check") == []
 
 
+@pytest.mark.django_db(transaction=True)
 def test_other_parts_ask_for_a_check_and_the_check_ends_that(shop, loaded):
     check(shop.south, loaded, hours_ago(100))
     assert due("flow_check") == []
@@ -229,7 +231,7 @@ def test_other_parts_ask_for_a_check_and_the_check_ends_that(shop, loaded):
 def test_a_check_is_due_after_two_months_of_use(shop, loaded):
     check(shop.south, loaded, hours_ago(100))
     late = timezone.now() + timedelta(days=70)
-    assert sweep_parts(late).raised == 0
+    assert sweep_subjects([PARTS, FLOW], late).raised == 0
     record_job(
         toolhead=shop.south,
         spool=loaded,
@@ -241,7 +243,7 @@ def test_a_check_is_due_after_two_months_of_use(shop, loaded):
         start=hours_ago(50),
         override_reason="a test",
     )
-    sweep_parts(late)
+    sweep_subjects([PARTS, FLOW], late)
     assert "more than 60 days" in due("flow_check")[0].why
 
 
@@ -281,6 +283,7 @@ def worn_shop(shop, gears):
     return signals, losses
 
 
+@pytest.mark.django_db(transaction=True)
 def test_soft_gears_are_signalled_before_the_job_that_would_have_failed(shop):
     soft = kind(
         "gears", "soft gears", material="brass", hardness_hv=60, life=1.6, life_low=0.8, life_high=3.2

@@ -5,6 +5,7 @@ from datetime import timedelta
 import pytest
 from django.utils import timezone
 
+from maintenance.changes import SERVICE
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import Reminder, ServiceKind
@@ -12,7 +13,7 @@ from maintenance.parts.fitting import add_stock, in_stock
 from maintenance.reminders.conditions import drying as drying_conditions
 from maintenance.reminders.conditions import moisture, sensors
 from maintenance.reminders.conditions.service import OVERDUE_SHARE
-from maintenance.reminders.lifecycle import done, sweep, sweep_service
+from maintenance.reminders.lifecycle import done, sweep, sweep_subjects
 from maintenance.reminders.links import link_of, with_subjects
 from spools.air.climate import record_readings
 from spools.air.dry_box import box_now, put_desiccant
@@ -26,6 +27,9 @@ from spools.models import Place
 from spools.moisture.state import moisture_now
 from tests.maintenance.conftest import PRINT
 from tests.spools.conftest import feedstock, hours_ago, receive
+
+# Acts are committed, so that what they change is swept at once.
+commits = pytest.mark.django_db(transaction=True)
 
 
 def the(kind: str) -> Reminder:
@@ -362,6 +366,7 @@ def test_spent_desiccant_by_its_hygrometer_is_to_be_regenerated(shop, read_box):
 
 
 @pytest.mark.parametrize(("grams", "pressing"), [(150, False), (500, True)])
+@commits
 def test_a_part_presses_when_it_is_likelier_used_up_than_not(shop, filled, grams, pressing):
     load_spool(shop.north, filled, at=hours_ago(30), override_reason="a test")
     values = PRINT | {"mass_g": grams, "hours": 20}
@@ -380,18 +385,19 @@ def test_a_service_presses_a_quarter_over_its_interval(shop):
     began = hours_ago(24 * 9)
     for printer in (shop.north.printer, shop.south.printer):
         look.entries.create(printer=printer, at=began)
-    sweep_service()
+    sweep_subjects([SERVICE])
     reminder = Reminder.objects.get(kind="service", printer=shop.north.printer)
     assert reminder.due_at == (began + timedelta(days=8)).replace(minute=0)
     assert (reminder.amount, reminder.amount_unit) == (pytest.approx(9, abs=0.01), "days")
     assert link_of(reminder)[0] == f"/machines/{shop.north.printer_id}/service/done/?kind={look.pk}"
     quarter = began + timedelta(days=8 * OVERDUE_SHARE)
     for off, presses in [(-timedelta(minutes=5), False), (timedelta(minutes=5), True)]:
-        sweep_service(quarter + off)
+        sweep_subjects([SERVICE], quarter + off)
         reminder.refresh_from_db()
         assert (reminder.escalated_at is not None) is presses
 
 
+@commits
 def test_the_last_part_in_the_drawer_presses_when_it_is_gone(shop):
     add_stock(shop.brass, 1 - in_stock()[shop.brass.pk])
     assert (the("reorder").amount, the("reorder").amount_falls) == (1, True)

@@ -30,6 +30,9 @@ from spools.wording import format_day
 from tests.maintenance.conftest import PRINT, kind
 from tests.spools.conftest import hours_ago, receive
 
+# Acts are committed, so that what they change is swept at once.
+commits = pytest.mark.django_db(transaction=True)
+
 
 def causes(**wanted) -> set[str]:
     return {reminder.cause for reminder in Reminder.objects.filter(ended_at=None, **wanted)}
@@ -125,6 +128,7 @@ def test_drying_under_way_is_not_told(shop, wet):
     assert causes() == set()
 
 
+@commits
 def test_a_worn_nozzle_is_told_as_soon_as_the_job_is_recorded(shop, filled):
     nozzle = wear_out(shop, filled)
     reminder = the("replace")
@@ -135,6 +139,7 @@ def test_a_worn_nozzle_is_told_as_soon_as_the_job_is_recorded(shop, filled):
     assert reminder.due_at is not None and reminder.due_at <= timezone.now()
 
 
+@commits
 def test_its_date_follows_the_rate_of_use(shop, filled):
     nozzle = wear_out(shop, filled, grams=200)
     done_km = life_left([nozzle.part])[nozzle.part_id].age
@@ -143,6 +148,7 @@ def test_its_date_follows_the_rate_of_use(shop, filled):
     assert days == pytest.approx((0.17 - done_km) / done_km * 20, abs=0.1)
 
 
+@commits
 def test_the_longest_names_fit(shop, filled):
     shop.brass.name, shop.north.name, shop.north.printer.name = "b" * 80, "t" * 40, "p" * 60
     for named in (shop.brass, shop.north, shop.north.printer):
@@ -151,6 +157,7 @@ def test_the_longest_names_fit(shop, filled):
     assert len(the("replace").title) == 160
 
 
+@commits
 def test_replacing_it_ends_its_reminder_at_once(shop, filled):
     wear_out(shop, filled)
     replace_part(shop.north, "nozzle", shop.brass)
@@ -168,6 +175,7 @@ def test_the_parts_of_a_printer_that_is_out_of_use_are_left_in_peace(shop, fille
     assert causes(kind="replace") == {f"replace:part:{nozzle.part_id}"}
 
 
+@commits
 def test_taking_it_off_or_withdrawing_the_job_ends_it_too(shop, filled):
     nozzle = wear_out(shop, filled)
     job = shop.north.job_uses.get().job
@@ -185,6 +193,7 @@ def test_taking_it_off_or_withdrawing_the_job_ends_it_too(shop, filled):
     assert not causes(kind="replace")
 
 
+@commits
 def test_nothing_is_asked_of_a_printer_out_of_use_and_all_again_of_one_that_is_back(shop, filled):
     wear_out(shop, filled)
     unload_spool(Loading.objects.present().get(toolhead=shop.north), shop.box)
@@ -198,6 +207,7 @@ def test_nothing_is_asked_of_a_printer_out_of_use_and_all_again_of_one_that_is_b
     assert causes(toolhead=shop.north) == before
 
 
+@commits
 def test_a_drawer_that_runs_low_is_told_at_once_and_filled_at_once(shop):
     add_stock(shop.brass, 1 - in_stock()[shop.brass.pk])
     reminder = the("reorder")
@@ -206,6 +216,7 @@ def test_a_drawer_that_runs_low_is_told_at_once_and_filled_at_once(shop):
     assert the("reorder").ending == "gone"
 
 
+@commits
 def test_parts_that_end_before_new_ones_come_are_reordered_in_time(shop, filled):
     wear_out(shop, filled, grams=300)
     assert not causes(kind="reorder")
@@ -220,6 +231,7 @@ def test_parts_that_end_before_new_ones_come_are_reordered_in_time(shop, filled)
     assert the("reorder").due_at is None
 
 
+@commits
 def test_a_reorder_is_due_when_the_first_part_is_wanted_that_is_not_there(shop, filled):
     wear_out(shop, filled, grams=300)
     add_stock(shop.brass, -in_stock()[shop.brass.pk])
@@ -228,6 +240,7 @@ def test_a_reorder_is_due_when_the_first_part_is_wanted_that_is_not_there(shop, 
     assert f"the first one that is missing is wanted {format_day(reorder.due_at)}." in reorder.why
 
 
+@commits
 def test_a_part_of_the_whole_printer_is_told_too(shop, filled):
     made = kind("surface", "thin sheet", life_unit="prints", life=1, life_low=0.4, life_high=2)
     add_stock(made, 2, at=hours_ago(40))

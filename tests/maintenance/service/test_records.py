@@ -323,6 +323,7 @@ def due(kind: str) -> list[Reminder]:
     return list(Reminder.objects.filter(kind=kind, ended_at=None))
 
 
+@pytest.mark.django_db(transaction=True)
 def test_what_is_overdue_is_told_once_as_soon_as_the_job_is_recorded_and_ends_when_done(
     shop, loaded, cleaning, belts
 ):
@@ -344,12 +345,14 @@ def test_what_is_overdue_is_told_once_as_soon_as_the_job_is_recorded_and_ends_wh
     assert due("clean") == []
 
 
+@pytest.mark.django_db(transaction=True)
 def test_a_reminder_says_since_when(shop, loaded, belts):
     entry = record_service(belts, printer=shop.south.printer, at=hours_ago(40))
     printed(shop, loaded, 12, 30)
     assert f"12 printing hours since {format_time(entry.at)}; its interval is 10." in due("service")[0].why
 
 
+@pytest.mark.django_db(transaction=True)
 def test_a_longer_interval_ends_it_and_a_printer_out_of_use_needs_nothing(shop, loaded, belts):
     printed(shop, loaded, 11, 30)
     belts.interval = 100

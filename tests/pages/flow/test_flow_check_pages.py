@@ -7,9 +7,10 @@ from django.urls import reverse
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from maintenance.changes import FLOW, PARTS
 from maintenance.flow.control_chart import START
 from maintenance.models import FlowCheck, Job
-from maintenance.reminders.lifecycle import sweep_parts
+from maintenance.reminders.lifecycle import sweep_subjects
 from pages.flow.charts import curve_drawing
 from tests.maintenance.flow.flow_lab import check
 from tests.maintenance.flow.test_curve import check as curve_of
@@ -143,7 +144,7 @@ def test_a_rising_loss_is_drawn_told_and_reminded_of(shop, desk):
     page = desk.get(reverse("toolhead-flow", args=[toolhead.pk]))
     assert says(page, "rises: signalled since") and says(page, "drive gears slip")
     assert page.content.decode().count("chart-signal") > 2
-    sweep_parts()
+    sweep_subjects([PARTS, FLOW])
     reminders = desk.get(reverse("reminders"))
     assert says(reminders, "Look at the Steel gears on North T0: its flow loss rises")
     assert reverse("toolhead-flow", args=[toolhead.pk]) in reminders.content.decode()
