@@ -1,7 +1,7 @@
 from django.core.exceptions import ValidationError
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from maintenance.demo import build
+from maintenance.demo.build import build
 from spools.models import Spool
 
 
