@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import stat
 import time
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -49,15 +50,18 @@ def stored_path(digest: str) -> Path:
 
 
 def store(name: str, chunks: Iterable[bytes]) -> Stored:
-    """Keep content in the data folder, a chunk at a time; the same content is kept once.
+    """Stores content in the data folder, a chunk at a time; the same content is stored once.
 
+    When this returns, the content is on the disk: a row that names it is never ahead of it after a power cut.
     Refused: no content, more than MOST_BYTES, a disk that is full.
     """
     folder = settings.DATA_DIR / "jobs"
     digest, size = hashlib.sha256(), 0
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        # Under another name until it is whole; closed without being renamed it is gone.
+        if not folder.is_dir():
+            folder.mkdir(parents=True, exist_ok=True)
+            _sync_folder(folder.parent)
+        # The content has a temporary name until it is complete.
         with NamedTemporaryFile(dir=folder, delete=False) as part:
             try:
                 for chunk in chunks:
@@ -69,13 +73,24 @@ def store(name: str, chunks: Iterable[bytes]) -> Stored:
                 if size == 0:
                     raise ValidationError({"file": f"{name} is empty. Export the job again."})
                 part.flush()
+                os.fsync(part.fileno())
                 os.replace(part.name, stored_path(digest.hexdigest()))
             except BaseException:
                 os.unlink(part.name)
                 raise
+        _sync_folder(folder)
     except OSError as error:
         raise ValidationError({"file": f"{name} could not be stored: {error.strerror}."}) from None
     return Stored(name, digest.hexdigest(), size)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Writes the names of a folder's files to the disk."""
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 @transaction.atomic
@@ -185,16 +200,16 @@ def keep_reading(job_file: int, number: int, read: dict[str, Any] | None) -> Non
 
 
 def prune_contents(now: datetime) -> int:
-    """Remove stored content that came longer ago than KEEP_JOB_FILES_DAYS; returns how many files.
+    """Removes stored content that came longer ago than KEEP_JOB_FILES_DAYS; returns how many files.
 
-    What was read of it stays. 0 days: everything is kept.
+    The facts read from it stay. 0 days: nothing is removed.
     """
     folder = settings.DATA_DIR / "jobs"
     if not settings.KEEP_JOB_FILES_DAYS or not folder.is_dir():
         return 0
     since = now - timedelta(days=settings.KEEP_JOB_FILES_DAYS)
     young = (now - YOUNGEST_PRUNED).timestamp()
-    old = [path for path in folder.iterdir() if path.stat().st_mtime < young]
+    old = [path for path, status in _list_files(folder) if status.st_mtime < young]
     wanted = JobFile.objects.filter(Q(added_at__gte=since) | Q(state__in=[State.WAITING, State.READING]))
     kept = set(wanted.values_list("digest", flat=True))
     removed = [path for path in old if path.name not in kept]
@@ -207,13 +222,14 @@ def prune_contents(now: datetime) -> int:
 
 
 def take_in_watched() -> list[tuple[Stored, str]]:
-    """Store what is new in the watched folder and at rest; with the key of each file, so that it comes once.
+    """Stores the new files of the watched folder that nobody writes to, each with a key that is used once.
 
-    The files stay as they are. What cannot be stored now is tried again at the next look.
+    The files stay as they are. One that cannot be stored now is tried again by the next run.
     """
     found: dict[str, Path] = {}
-    for path in _files(Path(settings.WATCHED_FOLDER)) if settings.WATCHED_FOLDER else ():
-        status = path.stat()
+    for path, status in _list_files(Path(settings.WATCHED_FOLDER)) if settings.WATCHED_FOLDER else ():
+        if not path.name.lower().endswith(ENDINGS):
+            continue
         if status.st_size and time.time() - status.st_mtime >= AT_REST_S:
             found[f"{path.name[-200:]}:{status.st_size}:{status.st_mtime_ns}"] = path
     known = set(JobFile.objects.filter(taken_from__in=found).values_list("taken_from", flat=True))
@@ -226,13 +242,21 @@ def take_in_watched() -> list[tuple[Stored, str]]:
     return taken
 
 
-def _files(folder: Path) -> Iterator[Path]:
+def _list_files(folder: Path) -> Iterator[tuple[Path, os.stat_result]]:
+    """The regular files of a folder with their status; nothing for a folder that cannot be listed."""
     try:
-        for path in folder.iterdir():
-            if path.name.lower().endswith(ENDINGS) and path.is_file() and not path.is_symlink():
-                yield path
+        with os.scandir(folder) as listing:
+            entries = list(listing)
     except OSError:
         return
+    for entry in entries:
+        try:
+            status = entry.stat(follow_symlinks=False)
+        except OSError:
+            # Programs write under a temporary name: this one was renamed or removed since it was listed.
+            continue
+        if stat.S_ISREG(status.st_mode):
+            yield Path(entry.path), status
 
 
 def _chunks(path: Path) -> Iterator[bytes]:

@@ -15,6 +15,7 @@ from background.models import WorkItem
 from background.running import run_due
 from maintenance.gcode import read_job
 from maintenance.jobs.files import (
+    _list_files,
     add_job_file,
     facts_of,
     keep_reading,
@@ -189,6 +190,26 @@ def test_an_earlier_reading_does_not_overtake_a_later_one(shop):
     assert (file.state, file.facts) == ("waiting", None)
 
 
+def test_content_is_on_the_disk_before_it_has_its_name(shop, monkeypatch):
+    events = []
+    sync, rename = os.fsync, os.replace
+
+    def record_sync(descriptor):
+        events.append(("sync", os.path.realpath(f"/proc/self/fd/{descriptor}")))
+        sync(descriptor)
+
+    def record_rename(source, target):
+        events.append(("rename", str(target)))
+        rename(source, target)
+
+    monkeypatch.setattr(os, "fsync", record_sync)
+    monkeypatch.setattr(os, "replace", record_rename)
+    target = stored_path(store("a.gcode", [b"G28\n"]).digest)
+    at = events.index(("rename", str(target)))
+    assert events[at - 1][0] == "sync" and os.path.dirname(events[at - 1][1]) == str(target.parent.resolve())
+    assert events[at + 1] == ("sync", str(target.parent.resolve()))
+
+
 # The watched folder
 
 
@@ -225,6 +246,17 @@ def test_files_in_the_watched_folder_come_once(shop, watched):
     put(watched, "one.gcode", job + ONE_METRE.encode())
     assert look() == ["one.gcode", "one.gcode", "packed.gcode.gz"]
     assert (watched / "one.gcode").exists()
+
+
+def test_a_file_that_is_renamed_while_the_folder_is_listed_does_not_fail_the_others(tmp_path):
+    for name in ("first", "second", "third"):
+        put(tmp_path, name, b"content")
+    listing = _list_files(tmp_path)
+    seen = {next(listing)[0].name}
+    renamed = min({"first", "second", "third"} - seen)
+    (tmp_path / renamed).rename(tmp_path / "whole.gcode")
+    seen |= {path.name for path, _ in listing}
+    assert seen == {"first", "second", "third"} - {renamed}
 
 
 def test_no_folder_is_no_trouble(shop, settings, tmp_path):
