@@ -5,12 +5,23 @@ from collections.abc import Iterator
 
 import pytest
 from django.conf import settings
+from hypothesis import HealthCheck
+from hypothesis import settings as hypothesis_settings
 from playwright.sync_api import Browser, Playwright, sync_playwright
 
 from tests.services.servers import PostgresServer, RedisServer
 
 # Playwright's synchronous interface runs an event loop in the thread in which the tests use the database.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+
+# How long an example takes depends on the machine and on what else it does. Examples share a test's database and
+# make what they need under names of their own.
+hypothesis_settings.register_profile(
+    "untimed",
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
+hypothesis_settings.load_profile("untimed")
 
 CHROMIUM = "/usr/bin/chromium"
 CHROMIUM_ARGUMENTS = [

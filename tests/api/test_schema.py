@@ -118,7 +118,6 @@ def test_any_request_is_answered_as_promised(schema, used_shop, token):
         @given(case=operation.as_strategy())
         @settings(
             max_examples=6,
-            deadline=None,
             derandomize=True,
             database=None,
             phases=[Phase.generate],

@@ -100,7 +100,7 @@ def most_over_one(pulled: list[tuple[int, float, float]]) -> int:
     return max((sum(low <= (k + 0.5) / 10 <= high for _, high, low in pulled) for k in middles), default=0)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(jobs, st.booleans())
 def test_what_moves_say(facts_of, job, e_follows_g90):
     reading = Reading(e_follows_g90=e_follows_g90)
@@ -152,7 +152,7 @@ def test_peaks_with_corners_too_near_to_keep(facts_of, seed):
     assert abs(use.peak_5s_mm3_s - most_in(5, moves, 0, reading.area_mm2) / 5) <= slack / 5
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.tuples(st.floats(0.01, 3), st.floats(0.01, 3)), max_size=40))
 def test_how_often_the_same_filament_is_pulled_back(facts_of, pairs):
     steps = "".join(f"G1 E-{back:.3f}\nG1 E{forward:.3f}\n" for back, forward in pairs)
@@ -161,7 +161,7 @@ def test_how_often_the_same_filament_is_pulled_back(facts_of, pairs):
     assert use.retractions.most_over_one == most_over_one(pulls(oracle.read(job).moves, 0))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(jobs)
 def test_temperatures_last_until_the_next(facts_of, job):
     expected = oracle.read(job)
@@ -179,7 +179,7 @@ def test_temperatures_last_until_the_next(facts_of, job):
             assert all(near(told.get(c, 0.0), seconds) for c, seconds in held.items())
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     st.one_of(
         st.binary(max_size=300), st.text('GMTXYZEF0123456789.-+ \n\r;(*"N', max_size=300).map(str.encode)
@@ -195,7 +195,7 @@ def test_any_bytes_are_read_or_refused_in_words(facts_of, job):
     assert facts.seconds >= 0
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(jobs, st.integers(1, 60))
 def test_the_size_of_chunks_changes_nothing(facts_of, job, chunk):
     with pytest.MonkeyPatch.context() as patch:

@@ -4,7 +4,7 @@ from io import StringIO
 import pytest
 from django.core.exceptions import ValidationError
 from django.core.management import call_command
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from maintenance.jobs.records import rebuild_wear, record_job, withdraw_job
@@ -158,7 +158,7 @@ def test_a_job_of_a_spool_that_came_off_since_is_recorded_late(shop, loaded):
         record(shop, loaded, start=hours_ago(4))
 
 
-@settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=5)
 @given(st.lists(st.tuples(st.floats(1, 60), st.floats(0.1, 10), st.booleans()), max_size=5))
 def test_what_parts_have_done_is_what_the_jobs_that_stand_add_up_to(shop, loaded, jobs):
     for job in Job.objects.filter(withdrawn_at=None):

@@ -6,7 +6,7 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.core.management import call_command
 from django.db import transaction
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from maintenance.jobs.records import rebuild_wear, record_job, withdraw_job
@@ -312,7 +312,7 @@ def test_a_part_goes_where_it_belongs(shop, what):
 # Counters
 
 
-@settings(max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=4)
 @given(
     st.lists(
         st.tuples(st.floats(5, 60), st.floats(0.5, 5), st.sampled_from(["keep", "withdraw", "correct"])),

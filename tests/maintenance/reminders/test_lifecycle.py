@@ -354,7 +354,5 @@ class Life(RuleBasedStateMachine):
 
 
 def test_whatever_happens_one_is_open_and_its_events_tell_how_it_stands():
-    few = settings(
-        max_examples=25, stateful_step_count=25, deadline=None, suppress_health_check=list(HealthCheck)
-    )
+    few = settings(max_examples=25, stateful_step_count=25, suppress_health_check=list(HealthCheck))
     run_state_machine_as_test(Life, settings=few)

@@ -52,7 +52,7 @@ def test_a_life_stated_without_a_sensible_band_is_believed_as_far_as_lives_scatt
     assert expected.low <= stated.low * 1.01 and expected.high >= stated.high * 0.99
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(stated_lives, records, shares)
 def test_one_that_lasted_so_long_never_makes_it_less_likely_that_others_do(stated, rows, share):
     # E[S^2] / E[S] >= E[S], whatever the weights are.
@@ -61,7 +61,7 @@ def test_one_that_lasted_so_long_never_makes_it_less_likely_that_others_do(state
     assert after.used_up_by(age) <= before.used_up_by(age) + 2e-3
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(stated_lives, records, shares)
 def test_one_worn_at_an_age_never_makes_that_age_less_likely(stated, rows, share):
     def near(expected) -> float:
@@ -79,7 +79,7 @@ def test_short_lives_shorten_and_long_ones_lengthen_what_is_expected(stated):
     assert medians[0] < 0.5 * stated.median and medians[-1] > 2 * stated.median
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(stated_lives, records, st.randoms())
 def test_the_order_of_records_does_not_matter(stated, rows, random):
     shuffled = random.sample(rows, len(rows))
@@ -87,7 +87,7 @@ def test_the_order_of_records_does_not_matter(stated, rows, random):
     assert (one.low, one.median, one.high) == pytest.approx((other.low, other.median, other.high), rel=1e-9)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(st.floats(0.1, 10), records)
 def test_the_unit_does_not_matter(factor, rows):
     scaled = Life(*(factor * number for number in (BRASS.median, BRASS.low, BRASS.high)))
@@ -164,7 +164,7 @@ def test_several_readings_tell_as_much_as_the_one_that_sums_them_up():
     )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     st.lists(
         st.builds(Reading, st.floats(1e-4, 10), st.floats(-3, 60), st.floats(0.003, 30)),

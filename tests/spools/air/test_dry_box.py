@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from django.core.management import call_command
 from django.db import IntegrityError, transaction
 from django.utils import timezone
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from background.running import run_due
@@ -309,7 +309,7 @@ def test_a_corrected_assumption_makes_what_was_stored_useless(charged, shelf, co
     assert dry_box_cache.rebuild() == []
 
 
-@settings(max_examples=3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=3)
 @given(
     moved=st.lists(st.tuples(st.integers(2, 140), st.booleans()), max_size=3, unique_by=lambda m: m[0]),
     stops=st.lists(st.integers(1, 149), max_size=2),

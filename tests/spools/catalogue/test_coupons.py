@@ -157,7 +157,7 @@ def test_what_they_have_shown_can_be_rebuilt_and_survives_a_correction(pla):
     assert (now.coupon_passed_c, now.coupon_failed_c) == (58, 62)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.lists(st.tuples(st.integers(30, 200).map(float), st.booleans()), max_size=8))
 def test_a_failure_is_outranked_only_by_a_later_pass_as_hot(rows):
     tests = [CouponTest(temperature_c=celsius, passed=passed) for celsius, passed in rows]

@@ -2,7 +2,7 @@
 
 import pytest
 from django.core.exceptions import ValidationError
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spools.drying import runs as drying_runs
@@ -95,7 +95,7 @@ def test_strong_parts_take_longer_or_more_than_warm_air_can(mixed, shelf, dryer)
         plan_drying(mixed["PETG"], dryer, goal="best")
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=6)
 @given(
     st.sets(st.sampled_from(KINDS), min_size=1, max_size=2),
     st.sampled_from([0.0, 3.0, 5.0, 12.0]),

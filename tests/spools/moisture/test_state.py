@@ -4,7 +4,7 @@ import pytest
 import time_machine
 from django.core.exceptions import ValidationError
 from django.core.management import call_command
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spools import invalidation
@@ -176,7 +176,7 @@ def test_a_forecast_stores_nothing_and_meets_what_comes(spool):
     assert not MoistureState.objects.exists()
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=6)
 @given(
     stops=st.lists(st.integers(1, 299), max_size=5, unique=True),
     wet=st.lists(st.tuples(st.integers(1, 290), st.integers(5, 95)), max_size=6, unique_by=lambda r: r[0]),

@@ -52,7 +52,7 @@ def started(box: Box, spools, start_rh: float, water_kg: float) -> tuple[drybox.
     return sorbers, State(water_kg, sorbers.balanced(start_rh))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(boxes, contents_of, st.floats(0, 1), st.floats(0, 0.1), st.lists(rooms, min_size=1, max_size=8))
 def test_water_is_conserved(box, spools, start_rh, loading, course):
     sorbers, state = started(box, spools, start_rh, box.dry_kg * loading)
@@ -64,7 +64,7 @@ def test_water_is_conserved(box, spools, start_rh, loading, course):
         assert 0 <= box.rh(state.water_kg, room.temperature_k) <= 1
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(boxes, contents_of, st.floats(0, 1), st.floats(0, 1), st.lists(rooms, min_size=1, max_size=8))
 def test_humidity_stays_between_what_there_was(box, spools, start_rh, box_rh, course):
     temperature_k = course[0].temperature_k
@@ -84,7 +84,7 @@ def humidity_after(box: Box, spools, room: Room, days: int) -> float:
     return box.rh(state.water_kg, room.temperature_k)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(boxes, contents_of, st.floats(0.3, 0.9), st.integers(1, 40), st.floats(1.1, 10))
 def test_a_leakier_box_gets_wetter_and_more_desiccant_keeps_it_drier(box, spools, rh, days, times):
     room = Room(DAY_S, 295.15, rh)
@@ -95,7 +95,7 @@ def test_a_leakier_box_gets_wetter_and_more_desiccant_keeps_it_drier(box, spools
     assert humidity_after(fuller, spools, room, days) <= now + 1e-9
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(boxes, contents_of, st.lists(rooms, min_size=1, max_size=4))
 def test_a_step_in_halves_ends_near_where_the_whole_ends(box, spools, course):
     """Leak and spools at least two hours slow: the room's air as a jump, an hour as one step or as two."""

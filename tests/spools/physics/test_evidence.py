@@ -131,7 +131,7 @@ def test_grams_that_were_printed_but_not_all_recorded_show_in_the_share():
     assert told.printed_share[1] == pytest.approx(1.06, abs=0.015)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     st.lists(st.floats(1.20, 1.30), min_size=1, max_size=8),
     st.floats(0.0001, 0.01),

@@ -23,7 +23,6 @@ airs = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(airs)
 def test_time_and_mean_air_stay_and_no_line_misses_by_more_than_it_may(short):
     long = join(short)
@@ -72,7 +71,7 @@ def test_a_spool_takes_up_the_same_from_joined_air(kind):
     assert np.abs(exact.state.profile() - quick.state.profile()).max() < 0.005 * way
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(st.floats(285, 300), st.floats(285, 300), st.floats(0.1, 0.8), st.floats(0.1, 0.8))
 def test_air_that_changes_along_a_line_is_the_limit_of_many_small_steps(t0, t1, rh0, rh1):
     geometry = Geometry(0.05, 0.08, 0.06, 0.3, 0.875e-3, 1270)

@@ -33,7 +33,7 @@ def span(lane: Lane) -> np.ndarray:
     return np.maximum(np.ptp(seen, axis=0), 0.3 * lane.material.isotherm.w50)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(lanes(), st.booleans())
 def test_water_gained_is_water_that_crossed_the_rim(lane, heat):
     (outcome,) = advance([lane], heat=heat)
@@ -43,7 +43,7 @@ def test_water_gained_is_water_that_crossed_the_rim(lane, heat):
     assert (np.abs(outcome.gained_kg - outcome.crossed_kg) <= 1e-9 * scale + 1e-18).all()
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(lanes())
 def test_contents_stay_between_the_extremes_of_the_past(lane):
     (outcome,) = advance([lane], heat=False, record=True)
@@ -54,7 +54,7 @@ def test_contents_stay_between_the_extremes_of_the_past(lane):
     assert (outcome.profiles <= (seen.max(0) + slack)[None, :, None]).all()
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(lanes(stretches=1), st.floats(0.01, 0.1))
 def test_more_humid_air_makes_no_spool_drier(lane, more):
     (air,) = lane.surroundings
@@ -64,7 +64,7 @@ def test_more_humid_air_makes_no_spool_drier(lane, more):
     assert (wetter.state.profile() >= drier.state.profile() - slack).all()
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(lanes(stretches=1))
 def test_towards_equilibrium_more_time_goes_further(lane):
     (air,) = lane.surroundings
@@ -74,7 +74,7 @@ def test_towards_equilibrium_more_time_goes_further(lane):
     assert (steps >= -STEP_ERROR * span(lane)[None, :, None]).all()
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(lanes(stretches=2), st.floats(0.01, 0.99))
 def test_splitting_a_stay_changes_no_more_than_the_step_error(lane, share):
     parts = []
@@ -89,7 +89,7 @@ def test_splitting_a_stay_changes_no_more_than_the_step_error(lane, share):
     assert (off <= 2 * STEP_ERROR * span(lane)).all()
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(lanes(stretches=3), st.booleans())
 def test_going_on_is_the_same_as_not_having_stopped_to_the_bit(lane, heat):
     (whole,) = advance([lane], heat=heat)
@@ -100,7 +100,7 @@ def test_going_on_is_the_same_as_not_having_stopped_to_the_bit(lane, heat):
     assert state.to_bytes() == whole.state.to_bytes()
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.lists(lanes(stretches=3), min_size=2, max_size=6), st.booleans(), st.randoms())
 def test_a_result_does_not_depend_on_the_batch_to_the_bit(batch, heat, random):
     alone = [advance([lane], heat=heat)[0].state.to_bytes() for lane in batch]
@@ -150,7 +150,7 @@ def test_refining_the_shells_converges(monkeypatch):
     assert abs(means[1] - means[3]) < 0.003 * 0.026
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(lanes(), st.floats(0.02, 0.999))
 def test_taking_turns_from_the_rim_keeps_the_water_of_the_rest(lane, left):
     (outcome,) = advance([lane])

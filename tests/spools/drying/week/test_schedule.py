@@ -399,7 +399,6 @@ KINDS = ["PLA", "PETG", "PC", "PA6", "PA12", "TPU 95A", "ABS", "PVA", "PMMA"]
 # Without shrinking: each example takes a while.
 @settings(
     max_examples=8,
-    deadline=None,
     suppress_health_check=list(HealthCheck),
     phases=[Phase.explicit, Phase.reuse, Phase.generate],
 )

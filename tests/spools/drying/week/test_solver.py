@@ -153,7 +153,7 @@ def weeks(draw, slots: int, spools: int, prints: int, dryers: int = 2) -> Week:
     return Week(slots, parts, hands, capacity, tuple(stock), wanted)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(weeks(slots=6, spools=2, prints=3))
 def test_nothing_is_better_than_what_the_solver_finds(week):
     answer = solved(week, WORK)
@@ -162,7 +162,7 @@ def test_nothing_is_better_than_what_the_solver_finds(week):
     assert cost(week, answer) == cost(week, best_of_all(week))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(weeks(slots=24, spools=6, prints=6))
 def test_plans_keep_to_all_rules_and_the_solver_is_never_worse_than_the_rule_of_thumb(week):
     thumb, answer = week_heuristic.planned(week), solved(week, 0.5)
