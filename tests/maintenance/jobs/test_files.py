@@ -48,7 +48,7 @@ def data_folder(settings, tmp_path):
 @pytest.fixture
 def small_chunks(monkeypatch):
     """A look at whether it is still wanted after every 64 bytes."""
-    monkeypatch.setattr("maintenance.jobs.records.files.LOOK_EVERY_S", 0)
+    monkeypatch.setattr("maintenance.jobs.files.LOOK_EVERY_S", 0)
     monkeypatch.setattr("maintenance.gcode.source.CHUNK", 64)
 
 
@@ -96,7 +96,7 @@ def test_what_cannot_be_read_says_why(shop):
 
 @pytest.mark.parametrize(("chunks", "says"), [([], "is empty"), ([b"x" * 20] * 3, "larger than")])
 def test_nothing_is_left_of_content_that_is_refused(data_folder, monkeypatch, chunks, says):
-    monkeypatch.setattr("maintenance.jobs.records.files.MOST_BYTES", 50)
+    monkeypatch.setattr("maintenance.jobs.files.MOST_BYTES", 50)
     with pytest.raises(ValidationError, match=says):
         store("job.gcode", chunks)
     assert list((data_folder / "jobs").iterdir()) == []
@@ -124,7 +124,7 @@ def test_a_reading_is_stopped_in_the_middle(shop, small_chunks, monkeypatch):
 
         return read_job(*args, progress=look, **options)
 
-    monkeypatch.setattr("maintenance.jobs.records.files.read_job", stopped_after_two_looks)
+    monkeypatch.setattr("maintenance.jobs.files.read_job", stopped_after_two_looks)
     assert read_file(file.pk, file.round) is None
     file.refresh_from_db()
     assert (file.state, file.share_read, file.facts) == ("stopped", looks[0], None)
