@@ -6,6 +6,7 @@ import shutil
 import socket
 import stat
 import subprocess
+import sys
 import urllib.request
 from pathlib import Path
 
@@ -133,7 +134,7 @@ def machine_with(folder: Path, python: str) -> dict[str, str]:
         shutil.copy(REPOSITORY / name, folder)
     programs = folder / "programs"
     programs.mkdir()
-    for name in ("python3", "python3.11"):
+    for name in ("python3", "python3.11", "python3.12", "python3.13"):
         (programs / name).write_text(f"#!/bin/sh\n{python}\n")
         (programs / name).chmod(0o755)
     return {"PATH": f"{programs}:/usr/bin:/bin"}
@@ -144,9 +145,27 @@ def test_python_without_its_venv_part(tmp_path):
     assert_refused(run(env, folder=tmp_path), "venv part is missing", "apt-get install python3-venv")
 
 
-def test_another_version_of_python(tmp_path):
+def test_no_supported_version_of_python(tmp_path):
     env = machine_with(tmp_path, "exit 1")
-    assert_refused(run(env, folder=tmp_path), "Python 3.11 is needed", "install it")
+    assert_refused(run(env, folder=tmp_path), "Python 3.11, 3.12 or 3.13 is needed", "install it")
+
+
+@pytest.mark.parametrize(
+    ("version", "refusal"),
+    [
+        ((3, 10), "Python 3.11, 3.12 or 3.13 is needed"),
+        ((3, 11), "venv part is missing"),
+        ((3, 13), "venv part is missing"),
+        ((3, 14), "Python 3.11, 3.12 or 3.13 is needed"),
+    ],
+)
+def test_which_versions_of_python_are_taken(tmp_path, version, refusal):
+    # A Python that claims to be of that version, and cannot make an environment.
+    claim = f"import sys; sys.version_info = {version}\n"
+    env = machine_with(
+        tmp_path, f'case "$*" in *ensurepip*) exit 1 ;; *) exec {sys.executable} -c "{claim}$2" ;; esac'
+    )
+    assert_refused(run(env, folder=tmp_path), refusal)
 
 
 def test_a_project_folder_that_cannot_be_written_to():
