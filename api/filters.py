@@ -158,7 +158,7 @@ class PartFilter(django_filters.FilterSet):
 class FlowCheckFilter(django_filters.FilterSet):
     spool = SpoolFilter()
     toolhead = one_of(Toolhead, "toolhead")
-    standing = is_null("withdrawal")
+    valid = is_null("withdrawn_at")
 
     class Meta:
         model = FlowCheck

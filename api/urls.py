@@ -2,7 +2,7 @@ from django.urls import include, path, re_path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
 from rest_framework.routers import SimpleRouter
 
-from .views.catalogue import CoreKinds, Feedstocks, Fillers, Makers, Polymers
+from .views.catalogue import CoreKinds, CouponTests, Feedstocks, Fillers, Makers, Polymers
 from .views.drying import DryingRuns
 from .views.flow_checks import FlowChecks
 from .views.job_files import JobFiles
@@ -13,7 +13,7 @@ from .views.places import Charges, Places, Readings
 from .views.readiness import Readiness
 from .views.reminders import Reminders
 from .views.service import ServiceKinds, Services
-from .views.spools import Spools
+from .views.spools import MassEntries, Spools
 from .views.today import Now
 from .views.token import Tokens
 from .views.trouble import Troubles
@@ -27,10 +27,12 @@ for prefix, endpoint in [
     ("fillers", Fillers),
     ("makers", Makers),
     ("feedstocks", Feedstocks),
+    (r"feedstocks/(?P<feedstock_pk>[^/.]+)/coupon-tests", CouponTests),
     ("core-kinds", CoreKinds),
     ("places", Places),
     (r"places/(?P<place_pk>[^/.]+)/readings", Readings),
     (r"places/(?P<place_pk>[^/.]+)/charges", Charges),
+    (r"spools/(?P<code>[^/]+)/mass-entries", MassEntries),
     ("spools", Spools),
     ("drying-runs", DryingRuns),
     ("wanted-prints", WantedPrints),

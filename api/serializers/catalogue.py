@@ -3,6 +3,7 @@ from typing import Any
 from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Text
+from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from spools.inventory.corrections import save_feedstock
 from spools.models import CoreKind, CouponTest, Feedstock, Filler, Maker, Polymer, Source
 
@@ -92,10 +93,10 @@ class PropertySerializer(serializers.Serializer):
     basis = serializers.CharField()
 
 
-class CouponTestSerializer(ModelSerializer):
+class CouponTestSerializer(WithdrawableSerializer):
     class Meta:
         model = CouponTest
-        fields = ["id", "temperature_c", "passed", "at", "recorded_at", "withdrawn_at"]
+        fields = ["id", "temperature_c", "passed", "at", "recorded_at", *WITHDRAWAL]
 
 
 class RecordCouponTestSerializer(StrictSerializer):

@@ -4,9 +4,10 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
+from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from maintenance.flow.curve import MOST_RATES, MOST_REPEATS, Weighed
 from maintenance.flow.history import EvaluatedCheck
-from maintenance.models import FlowBlob, FlowCheck, FlowCheckWithdrawal, Toolhead
+from maintenance.models import FlowBlob, FlowCheck, Toolhead
 
 
 class FlowRateSerializer(serializers.Serializer):
@@ -39,17 +40,10 @@ class FlowBlobSerializer(ModelSerializer):
         fields = ["flow_mm3_s", "repeat", "mass_g"]
 
 
-class FlowCheckWithdrawalSerializer(ModelSerializer):
-    class Meta:
-        model = FlowCheckWithdrawal
-        fields = ["reason", "recorded_at"]
-
-
-class FlowCheckSerializer(ModelSerializer):
+class FlowCheckSerializer(WithdrawableSerializer):
     spool = SpoolCode(read_only=True)
     toolhead_name = serializers.CharField(source="toolhead.__str__", read_only=True)
     blobs = FlowBlobSerializer(many=True, read_only=True)
-    withdrawal = serializers.SerializerMethodField()
     result = serializers.SerializerMethodField()
 
     class Meta:
@@ -68,15 +62,9 @@ class FlowCheckSerializer(ModelSerializer):
             "note",
             "blobs",
             "result",
-            "withdrawal",
             "recorded_at",
+            *WITHDRAWAL,
         ]
-
-    @extend_schema_field(FlowCheckWithdrawalSerializer(allow_null=True))
-    def get_withdrawal(self, check: FlowCheck) -> Any:
-        """Since when and why it counts no more."""
-        found = getattr(check, "withdrawal", None)
-        return found and FlowCheckWithdrawalSerializer(found).data
 
     @extend_schema_field(FlowResultSerializer)
     def get_result(self, check: FlowCheck) -> Any:

@@ -1,6 +1,7 @@
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
+from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import CheckSerializer
 from maintenance.models import Job, JobUse, Toolhead
 
@@ -14,7 +15,7 @@ class JobUseSerializer(ModelSerializer):
         fields = ["toolhead", "toolhead_name", "spool", "mass_g", "retracted_m"]
 
 
-class JobSerializer(ModelSerializer):
+class JobSerializer(WithdrawableSerializer):
     printer_name = serializers.CharField(source="printer.name", read_only=True)
     reasons = CheckSerializer(many=True, read_only=True)
     uses = JobUseSerializer(many=True, read_only=True)
@@ -37,9 +38,8 @@ class JobSerializer(ModelSerializer):
             "state",
             "reasons",
             "override_reason",
-            "withdrawn_at",
-            "withdrawn_reason",
             "recorded_at",
+            *WITHDRAWAL,
         ]
 
 
@@ -55,7 +55,3 @@ class RecordJobSerializer(StrictSerializer):
     retracted_m = Number(required=False, help_text="filament pulled back by all its retractions")
     start = Moment(required=False)
     override_reason = Text(required=False, max_length=300, help_text="why it was printed in spite of a hold")
-
-
-class WithdrawSerializer(StrictSerializer):
-    reason = Text(max_length=300)

@@ -4,6 +4,7 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text, Whole
+from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import FittingSerializer
 from maintenance.models import BoreReading, Fitting, Part, PartKind, Printer, StockEntry, Toolhead
 from maintenance.parts.fitting import save_kind
@@ -119,7 +120,7 @@ class PartSerializer(ModelSerializer):
         return None if bore is None else BoreNowSerializer(bore).data
 
 
-class BoreReadingSerializer(ModelSerializer):
+class BoreReadingSerializer(WithdrawableSerializer):
     class Meta:
         model = BoreReading
         fields = [
@@ -130,8 +131,7 @@ class BoreReadingSerializer(ModelSerializer):
             "error_mm",
             "method",
             "note",
-            "withdrawn_at",
-            "withdrawn_reason",
+            *WITHDRAWAL,
             "recorded_at",
         ]
 

@@ -1,6 +1,7 @@
 from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Text
+from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from spools.inventory.corrections import save_place
 from spools.models import DesiccantCharge, Place, Reading, Stay
 
@@ -35,12 +36,12 @@ class ClimateSerializer(serializers.Serializer):
     text = serializers.CharField()
 
 
-class ChargeSerializer(ModelSerializer):
+class ChargeSerializer(WithdrawableSerializer):
     class Meta:
         model = DesiccantCharge
         fields = [
             *["id", "kind", "dry_mass_g", "condition", "regenerated_c", "at", "note", "recorded_at"],
-            "withdrawn_at",
+            *WITHDRAWAL,
         ]
 
 

@@ -1,6 +1,7 @@
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text
+from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
 from maintenance.service.records import save_kind
 
@@ -26,7 +27,7 @@ class ServiceKindSerializer(ModelSerializer):
         return save_kind(row)
 
 
-class ServiceEntrySerializer(ModelSerializer):
+class ServiceEntrySerializer(WithdrawableSerializer):
     kind_name = serializers.CharField(source="kind.name", read_only=True)
 
     class Meta:
@@ -39,7 +40,7 @@ class ServiceEntrySerializer(ModelSerializer):
             "toolhead",
             "at",
             "note",
-            "withdrawn_at",
+            *WITHDRAWAL,
             "recorded_at",
         ]
 

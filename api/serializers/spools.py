@@ -5,6 +5,7 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text
 from api.serializers.drying import DryingRunSerializer
+from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import LoadingSerializer, PairVerdictSerializer
 from api.serializers.places import StaySerializer
 from spools.models import Feedstock, MassEntry, Place, Spool
@@ -157,17 +158,17 @@ class EmptySerializer(StrictSerializer):
     at = Moment(required=False)
 
 
-class MassEntrySerializer(ModelSerializer):
+class MassEntrySerializer(WithdrawableSerializer):
     class Meta:
         model = MassEntry
         fields = [
             *["id", "kind", "at", "net_change_g", "gross_g", "resolution_g", "note", "recorded_at"],
-            "withdrawn_at",
+            *WITHDRAWAL,
         ]
 
 
-class TakeBackWeighingSerializer(StrictSerializer):
-    right_g = Number(required=False, help_text="what the scale should have said, reel and all")
+class CorrectWeighingSerializer(StrictSerializer):
+    gross_g = Number(help_text="the right number, reel and all")
     resolution_g = Number(required=False, help_text="the scale's smallest step")
 
 

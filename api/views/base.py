@@ -3,7 +3,9 @@
 from typing import Any
 
 from django.conf import settings
+from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, viewsets
+from rest_framework.decorators import action
 from rest_framework.pagination import LimitOffsetPagination
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
@@ -11,8 +13,11 @@ from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
 
 from api.errors import TooLarge
+from api.fields import given
 from api.parsers import JSONParser
 from api.schema import AutoSchema
+from api.serializers.facts import WithdrawSerializer
+from spools.facts import withdraw
 
 
 class Pages(LimitOffsetPagination):
@@ -53,6 +58,22 @@ class Kept(
 
     def perform_update(self, serializer: BaseSerializer) -> None:
         self.perform_create(serializer)
+
+
+class WithdrawMixin:
+    """Facts that were recorded by mistake are withdrawn: they stay on record and no longer count."""
+
+    @extend_schema(request=WithdrawSerializer)
+    @action(detail=True, methods=["post"])
+    def withdraw(self: Any, request: Request, *args: Any, **kwargs: Any) -> Response:
+        """Withdraw it: it was recorded by mistake. What was derived from it is computed without it."""
+        reason = given(WithdrawSerializer, request.data)["reason"]
+        fact = withdraw(self.get_object(), by=request.user, reason=reason)
+        return self.respond_with(fact)
+
+    def respond_with(self: Any, fact: Any, status: int = 200) -> Response:
+        """The fact as it is read back."""
+        return Response(self.get_serializer(self.get_queryset().get(pk=fact.pk)).data, status=status)
 
 
 def shown(serializer: type[BaseSerializer], facts: Any, status: int = 200, **kwargs: Any) -> Response:

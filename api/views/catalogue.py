@@ -1,5 +1,5 @@
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
 from rest_framework import mixins
 from rest_framework.decorators import action
 from rest_framework.generics import get_object_or_404
@@ -8,10 +8,10 @@ from rest_framework.response import Response
 
 from api.fields import given
 from api.serializers import catalogue as shapes
-from api.views.base import Endpoint, Kept, shown
-from spools.catalogue.coupons import record_coupon_test, take_back_coupon_test
+from api.views.base import Endpoint, Kept, WithdrawMixin, shown
+from spools.catalogue.coupons import record_coupon_test
 from spools.catalogue.values import properties
-from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer
+from spools.models import CoreKind, CouponTest, Feedstock, Filler, Maker, Polymer
 
 
 class Polymers(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
@@ -66,27 +66,31 @@ class Feedstocks(Kept):
         known = properties(self.get_object())
         return shown(shapes.PropertySerializer, known.values(), many=True)
 
-    @extend_schema(responses=shapes.CouponTestSerializer(many=True), filters=False)
-    @action(detail=True, url_path="coupon-tests", pagination_class=None)
-    def coupon_tests(self, request: Request, pk: str) -> Response:
-        """Its coupon tests, oldest first: they outrank the table that caps the drying temperature."""
-        return shown(shapes.CouponTestSerializer, self.get_object().coupon_tests.all(), many=True)
+
+FEEDSTOCK = [OpenApiParameter("feedstock_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]
+
+
+@extend_schema_view(
+    list=extend_schema(parameters=FEEDSTOCK),
+    create=extend_schema(parameters=FEEDSTOCK),
+    withdraw=extend_schema(parameters=FEEDSTOCK),
+)
+class CouponTests(WithdrawMixin, mixins.ListModelMixin, Endpoint):
+    """Coupon tests of a feedstock, oldest first: they outrank the table that caps the drying temperature."""
+
+    queryset = CouponTest.objects.select_related("withdrawn_by")
+    serializer_class = shapes.CouponTestSerializer
+    pagination_class = None
+
+    def feedstock(self) -> Feedstock:
+        return get_object_or_404(Feedstock, pk=self.kwargs["feedstock_pk"])
+
+    def filter_queryset(self, queryset):
+        return super().filter_queryset(queryset).filter(feedstock=self.feedstock())
 
     @extend_schema(request=shapes.RecordCouponTestSerializer, responses={201: shapes.CouponTestSerializer})
-    @coupon_tests.mapping.post
-    def record_coupon_test(self, request: Request, pk: str) -> Response:
-        """Keep what a loop of it was like after an hour at a temperature."""
+    def create(self, request: Request, feedstock_pk: str) -> Response:
+        """Record what a loop of it was like after an hour at a temperature."""
         asked = given(shapes.RecordCouponTestSerializer, request.data)
-        test = record_coupon_test(self.get_object(), **asked, by=request.user)
-        return shown(shapes.CouponTestSerializer, test, status=201)
-
-    @extend_schema(
-        parameters=[OpenApiParameter("test", OpenApiTypes.INT, OpenApiParameter.PATH)],
-        request=None,
-        responses=shapes.CouponTestSerializer,
-    )
-    @action(detail=True, methods=["post"], url_path="coupon-tests/(?P<test>[^/.]+)/take-back")
-    def take_back_coupon_test(self, request: Request, pk: str, test: str) -> Response:
-        """It was recorded by mistake: it stays, and caps heed it no more."""
-        wrong = get_object_or_404(self.get_object().coupon_tests, pk=test)
-        return shown(shapes.CouponTestSerializer, take_back_coupon_test(wrong, by=request.user))
+        test = record_coupon_test(self.feedstock(), **asked, by=request.user)
+        return self.respond_with(test, status=201)

@@ -2,25 +2,23 @@ from typing import Any
 
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins
-from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.fields import given
 from api.filters import FlowCheckFilter
 from api.serializers import flow_checks as shapes
-from api.serializers.jobs import WithdrawSerializer
-from api.views.base import Endpoint, shown
+from api.views.base import Endpoint, WithdrawMixin, shown
 from maintenance.flow.history import evaluate_checks
-from maintenance.flow.records import record_flow_check, withdraw_flow_check
+from maintenance.flow.records import record_flow_check
 from maintenance.models import FlowCheck
 
 
-class FlowChecks(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+class FlowChecks(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Blobs weighed at rising flow rates, their loss and the usable flow. A mistaken one is withdrawn."""
 
     queryset = (
-        FlowCheck.objects.select_related("toolhead__printer", "spool", "withdrawal")
+        FlowCheck.objects.select_related("toolhead__printer", "spool", "withdrawn_by")
         .prefetch_related("blobs")
         .order_by("-at", "-id")
     )
@@ -33,25 +31,17 @@ class FlowChecks(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         return self.get_paginated_response(rows.data)
 
     def retrieve(self, request: Request, pk: str) -> Response:
-        return self._check(self.get_object().pk)
+        return self.respond_with(self.get_object())
 
     @extend_schema(request=shapes.RecordFlowCheckSerializer, responses={201: shapes.FlowCheckSerializer})
     def create(self, request: Request) -> Response:
         """Record what the blobs weighed; the spool gives their grams."""
         check = record_flow_check(**given(shapes.RecordFlowCheckSerializer, request.data), by=request.user)
-        return self._check(check.pk, status=201)
+        return self.respond_with(check, status=201)
 
-    @extend_schema(request=WithdrawSerializer, responses=shapes.FlowCheckSerializer)
-    @action(detail=True, methods=["post"])
-    def withdraw(self, request: Request, pk: str) -> Response:
-        """It was a mistake: it counts no more, its grams return to the spool."""
-        check = self.get_object()
-        withdraw_flow_check(check, **given(WithdrawSerializer, request.data), by=request.user)
-        return self._check(check.pk)
-
-    def _check(self, pk: int, status: int = 200) -> Response:
-        check = self.get_queryset().get(pk=pk)
-        return shown(shapes.FlowCheckSerializer, check, status, context=_seen([pk]))
+    def respond_with(self, fact: FlowCheck, status: int = 200) -> Response:
+        check = self.get_queryset().get(pk=fact.pk)
+        return shown(shapes.FlowCheckSerializer, check, status, context=_seen([check.pk]))
 
 
 def _seen(pks: list[int]) -> dict[str, Any]:

@@ -11,8 +11,7 @@ from api.fields import given
 from api.filters import FittingFilter, LoadingFilter, PartFilter
 from api.serializers import machines as shapes
 from api.serializers import parts as part_shapes
-from api.serializers.jobs import WithdrawSerializer
-from api.views.base import Endpoint, Kept, shown
+from api.views.base import Endpoint, Kept, WithdrawMixin, shown
 from maintenance.models import (
     BoreReading,
     Fitting,
@@ -31,7 +30,6 @@ from maintenance.parts.fitting import (
     record_bore,
     remove_part,
     replace_part,
-    withdraw_bore,
 )
 from maintenance.parts.life import Kind, PartWear, aged, known_kinds
 
@@ -106,10 +104,10 @@ class Parts(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         return {of.part.pk: of for of in found}
 
 
-class BoreReadings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+class BoreReadings(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Measured bores of nozzles."""
 
-    queryset = BoreReading.objects.all()
+    queryset = BoreReading.objects.select_related("withdrawn_by")
     serializer_class = part_shapes.BoreReadingSerializer
     filterset_fields = ["part"]
 
@@ -121,14 +119,6 @@ class BoreReadings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         asked = given(part_shapes.RecordBoreSerializer, request.data)
         reading = record_bore(asked.pop("part"), **asked, by=request.user)
         return shown(part_shapes.BoreReadingSerializer, reading, status=201)
-
-    @extend_schema(request=WithdrawSerializer, responses=part_shapes.BoreReadingSerializer)
-    @action(detail=True, methods=["post"])
-    def withdraw(self, request: Request, pk: str) -> Response:
-        """It was a mistake: it tells nothing any more, and stays on record."""
-        reading = self.get_object()
-        asked = given(WithdrawSerializer, request.data)
-        return shown(part_shapes.BoreReadingSerializer, withdraw_bore(reading, **asked))
 
 
 class Stock(mixins.ListModelMixin, Endpoint):

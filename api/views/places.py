@@ -17,12 +17,13 @@ from api.fields import given
 from api.filters import ReadingFilter
 from api.parsers import CSVParser
 from api.serializers import places as shapes
-from api.views.base import Endpoint, Kept, shown
+from api.views.base import Endpoint, Kept, WithdrawMixin, shown
 from spools.air.climate import climate_at, read_csv, record_readings
-from spools.air.dry_box import box_now, missing, put_desiccant, take_back_charge
+from spools.air.dry_box import box_now, missing, put_desiccant
 from spools.models import DesiccantCharge, Place, Reading
 
 MOST_READINGS = 10_000
+PLACE = [OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]
 ONE_OR_MANY = PolymorphicProxySerializer(
     component_name="ReadingOrReadings",
     serializers=[shapes.ReadingInSerializer, shapes.ReadingInSerializer(many=True)],
@@ -62,13 +63,14 @@ class Places(Kept):
 
 
 @extend_schema_view(
-    list=extend_schema(parameters=[OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]),
-    create=extend_schema(parameters=[OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]),
+    list=extend_schema(parameters=PLACE),
+    create=extend_schema(parameters=PLACE),
+    withdraw=extend_schema(parameters=PLACE),
 )
-class Charges(mixins.ListModelMixin, Endpoint):
+class Charges(WithdrawMixin, mixins.ListModelMixin, Endpoint):
     """Desiccant put into a dry box, oldest first. Regenerating it is a new charge; none is ever changed."""
 
-    queryset = DesiccantCharge.objects.all()
+    queryset = DesiccantCharge.objects.select_related("withdrawn_by")
     serializer_class = shapes.ChargeSerializer
 
     def place(self) -> Place:
@@ -85,21 +87,11 @@ class Charges(mixins.ListModelMixin, Endpoint):
         )
         return shown(shapes.ChargeSerializer, charge, status=201)
 
-    @extend_schema(
-        parameters=[OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)],
-        request=None,
-        responses=shapes.ChargeSerializer,
-    )
-    @action(detail=True, methods=["post"], url_path="take-back")
-    def take_back(self, request: Request, place_pk: str, pk: str) -> Response:
-        """It was recorded by mistake: it stays and counts no more."""
-        return shown(shapes.ChargeSerializer, take_back_charge(self.get_object(), by=request.user))
-
 
 @extend_schema_view(
-    list=extend_schema(parameters=[OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]),
-    create=extend_schema(parameters=[OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]),
-    csv=extend_schema(parameters=[OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]),
+    list=extend_schema(parameters=PLACE),
+    create=extend_schema(parameters=PLACE),
+    csv=extend_schema(parameters=PLACE),
 )
 class Readings(mixins.ListModelMixin, Endpoint):
     """Measured temperature and humidity of a place, oldest first. They are added, never changed."""

@@ -7,10 +7,10 @@ from rest_framework.response import Response
 from api.fields import given
 from api.filters import ServiceFilter
 from api.serializers import service as shapes
-from api.views.base import Endpoint, Kept, shown
+from api.views.base import Endpoint, Kept, WithdrawMixin, shown
 from maintenance.models import ServiceEntry, ServiceKind, Toolhead
 from maintenance.service.intervals import load_service_statuses
-from maintenance.service.records import record_service, withdraw_service
+from maintenance.service.records import record_service
 
 
 class ServiceKinds(Kept):
@@ -21,10 +21,10 @@ class ServiceKinds(Kept):
     filterset_fields = ["work", "in_use"]
 
 
-class Services(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
-    """Services that were done. A slip of the finger is withdrawn; the count goes on as before."""
+class Services(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """Services that were done. One that was not done is withdrawn; the count goes on as before."""
 
-    queryset = ServiceEntry.objects.select_related("kind")
+    queryset = ServiceEntry.objects.select_related("kind", "withdrawn_by")
     serializer_class = shapes.ServiceEntrySerializer
     filterset_class = ServiceFilter
 
@@ -34,12 +34,6 @@ class Services(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         asked = given(shapes.RecordServiceSerializer, request.data)
         entry = record_service(asked.pop("kind"), **asked, by=request.user)
         return shown(shapes.ServiceEntrySerializer, entry, status=201)
-
-    @extend_schema(request=None, responses=shapes.ServiceEntrySerializer)
-    @action(detail=True, methods=["post"])
-    def withdraw(self, request: Request, pk: str) -> Response:
-        """It was not done."""
-        return shown(shapes.ServiceEntrySerializer, withdraw_service(self.get_object()))
 
     @extend_schema(responses=shapes.ServiceStatusSerializer(many=True), filters=False)
     @action(detail=False, pagination_class=None)

@@ -3,10 +3,9 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db.models import Prefetch
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
 from rest_framework.decorators import action
 from rest_framework.exceptions import NotFound
-from rest_framework.generics import get_object_or_404
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -16,7 +15,7 @@ from api.serializers import spools as shapes
 from api.serializers.drying import PlanAskedSerializer, PlanSerializer
 from api.serializers.machines import LoadingSerializer, LoadSerializer
 from api.serializers.places import StaySerializer
-from api.views.base import Endpoint, shown
+from api.views.base import Endpoint, WithdrawMixin, shown
 from api.views.machines import LOADINGS
 from api.views.readiness import job_spec, judged
 from maintenance.machines.loading import load_spool, unload_spool
@@ -26,7 +25,7 @@ from spools.drying.plans import plan_drying
 from spools.inventory.ledger import remaining_by_spool, weigh
 from spools.inventory.moves import mark_empty, move_spool, record_excursion
 from spools.inventory.receiving import receive_spool
-from spools.inventory.weighings import take_back_weighing
+from spools.inventory.weighings import correct_weighing
 from spools.models import MassEntry, Spool, Stay
 from spools.moisture.state import moisture_now
 
@@ -129,27 +128,6 @@ class Spools(Endpoint):
         entry = weigh(self.get_object(), **given(shapes.WeighSerializer, request.data), by=request.user)
         return shown(shapes.MassEntrySerializer, entry, status=201)
 
-    @extend_schema(
-        parameters=[OpenApiParameter("entry", OpenApiTypes.INT, OpenApiParameter.PATH)],
-        request=shapes.TakeBackWeighingSerializer,
-        responses=shapes.MassEntrySerializer(many=True),
-    )
-    @action(
-        detail=True,
-        methods=["post"],
-        url_path=r"weighings/(?P<entry>[^/.]+)/take-back",
-        pagination_class=None,
-    )
-    def take_back_weighing(self, request: Request, code: str, entry: str) -> Response:
-        """A weighing was a slip: it counts no more. The answer has it and the right one, if given."""
-        wrong = get_object_or_404(
-            self.get_object().mass_entries.filter(kind=MassEntry.Kind.WEIGHED), pk=entry
-        )
-        asked = given(shapes.TakeBackWeighingSerializer, request.data)
-        right = take_back_weighing(wrong, **asked, by=request.user)
-        wrong.refresh_from_db()
-        return shown(shapes.MassEntrySerializer, [wrong, right] if right else [wrong], many=True)
-
     @extend_schema(request=shapes.EmptySerializer, responses=shapes.SpoolSerializer)
     @action(detail=True, methods=["post"])
     def empty(self, request: Request, code: str) -> Response:
@@ -185,3 +163,28 @@ class Spools(Endpoint):
             raise ValidationError("This spool is on no toolhead. Move it instead.")
         unload_spool(loading, **asked, by=request.user)
         return shown(LoadingSerializer, LOADINGS.get(pk=loading.pk))
+
+
+SPOOL = [OpenApiParameter("code", OpenApiTypes.STR, OpenApiParameter.PATH)]
+
+
+@extend_schema_view(withdraw=extend_schema(parameters=SPOOL))
+class MassEntries(WithdrawMixin, Endpoint):
+    """Weighings of a spool and what was cut off it; its history lists them."""
+
+    queryset = MassEntry.objects.select_related("spool", "withdrawn_by")
+    serializer_class = shapes.MassEntrySerializer
+
+    def filter_queryset(self, queryset):
+        return super().filter_queryset(queryset).filter(spool__code=codes.normalise(self.kwargs["code"]))
+
+    @extend_schema(
+        parameters=SPOOL,
+        request=shapes.CorrectWeighingSerializer,
+        responses={201: shapes.MassEntrySerializer},
+    )
+    @action(detail=True, methods=["post"])
+    def correct(self, request: Request, code: str, pk: str) -> Response:
+        """Record the right number for a wrong weighing, which is withdrawn with it."""
+        asked = given(shapes.CorrectWeighingSerializer, request.data)
+        return self.respond_with(correct_weighing(self.get_object(), **asked, by=request.user), status=201)

@@ -139,7 +139,7 @@ def last_flows(
     toolhead_ids: Iterable[int], at: datetime
 ) -> dict[tuple[int, int, int | None], EvaluatedCheck]:
     """The last check of each toolhead with each material, by (toolhead id, polymer id, filler id)."""
-    checks = FlowCheck.objects.standing().filter(toolhead__in=list(toolhead_ids), at__lte=at)
+    checks = FlowCheck.objects.valid().filter(toolhead__in=list(toolhead_ids), at__lte=at)
     return {(of.check.toolhead_id, *of.material): of for of in evaluate_checks(checks)}
 
 
@@ -231,4 +231,4 @@ def _series(checks: list[EvaluatedCheck]) -> Series:
 
 def history_of(toolhead_id: int) -> list[Series]:
     """All series of a toolhead."""
-    return series_of(evaluate_checks(FlowCheck.objects.standing().filter(toolhead=toolhead_id)))
+    return series_of(evaluate_checks(FlowCheck.objects.valid().filter(toolhead=toolhead_id)))

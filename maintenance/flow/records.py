@@ -1,4 +1,4 @@
-"""Flow checks are kept, with the grams that they took; one that was a mistake is withdrawn."""
+"""Recording flow checks, with the grams that they take from a spool."""
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -12,13 +12,13 @@ from maintenance.changes import FLOW, PARTS, facts_changed
 from maintenance.checks import require_loaded
 from maintenance.flow.curve import LONGEST_MM, CheckRefused, Setup, Weighed, refuse_impossible
 from maintenance.flow.history import setup_of
-from maintenance.models import Fitting, FlowBlob, FlowCheck, FlowCheckWithdrawal, PartKind, Toolhead
+from maintenance.models import Fitting, FlowBlob, FlowCheck, PartKind, Toolhead
 from maintenance.wear.heat import hot_end_limit
 from spools.catalogue.values import material_values
 from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
-from spools.inventory.ledger import give_back, take
+from spools.facts import follows_withdrawal
+from spools.inventory.ledger import take, withdraw_printed
 from spools.models import Spool
-from spools.wording import format_time
 
 TOLERANCE_MM = 0.05
 SAME_CHECK = timedelta(minutes=2)
@@ -147,32 +147,22 @@ def record_flow_check(
     return check
 
 
-@transaction.atomic
-def withdraw_flow_check(check: FlowCheck, *, reason: str, by: Any = None) -> FlowCheckWithdrawal:
-    """It was a mistake: it counts no more, its grams return to the spool; the check stays.
-
-    Refused: one that is withdrawn already, no reason.
-    """
-    reason = reason.strip()
-    if not 0 < len(reason) <= 300:
-        raise ValidationError({"reason": "Give between 1 and 300 characters."})
+def _lock_toolhead(check: FlowCheck) -> None:
     lock_spool_facts()
     Toolhead.objects.select_for_update(no_key=True, of=("self",)).get(pk=check.toolhead_id)
-    check = FlowCheck.objects.select_related("entry__spool").get(pk=check.pk)
-    if (there := FlowCheckWithdrawal.objects.filter(flow_check=check).first()) is not None:
-        raise ValidationError(f"This flow check was withdrawn on {format_time(there.recorded_at)} already.")
-    returned = give_back(check.entry, note="flow check withdrawn", by=by)
-    withdrawal = FlowCheckWithdrawal.objects.create(
-        flow_check=check, reason=reason, returned=returned, recorded_by=by
-    )
+
+
+@follows_withdrawal(FlowCheck, prepare=_lock_toolhead)
+def return_blobs(check: FlowCheck) -> None:
+    """The grams of the blobs are on the spool again; limits and charts no longer heed the check."""
+    withdraw_printed(check.entry, check)
     facts_changed(PARTS, FLOW)
-    return withdrawal
 
 
 def _not_twice(toolhead: Toolhead, at: datetime) -> None:
     """Refuses what a button pressed twice would record again: a check takes longer than that."""
     near = {"at__gt": at - SAME_CHECK, "at__lt": at + SAME_CHECK}
-    if FlowCheck.objects.standing().filter(toolhead=toolhead, **near).exists():
+    if FlowCheck.objects.valid().filter(toolhead=toolhead, **near).exists():
         raise ValidationError(
             {
                 "at": f"A flow check of {toolhead} is recorded at that time already. Withdraw it, or give "

@@ -7,7 +7,6 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.utils import timezone
 
 from maintenance.changes import FLOW, PARTS, SERVICE, STOCK, facts_changed
 from maintenance.checks import require_loaded
@@ -18,9 +17,9 @@ from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import Verdict
 from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
 from spools.codes import pretty
-from spools.inventory.ledger import give_back, take
+from spools.facts import follows_withdrawal
+from spools.inventory.ledger import take, withdraw_printed
 from spools.models import Spool
-from spools.wording import format_time
 
 __all__ = [
     "Share",
@@ -29,7 +28,6 @@ __all__ = [
     "rebuild_wear",
     "record_job",
     "together",
-    "withdraw_job",
 ]
 
 SAME_JOB = timedelta(minutes=2)
@@ -153,26 +151,18 @@ def together(verdicts: Sequence[tuple[Spool | None, Verdict]]) -> Verdict:
     )
 
 
-@transaction.atomic
-def withdraw_job(job: Job, *, reason: str, by: Any = None) -> Job:
-    """It was a mistake: its grams return to the spools, its wear is taken off the parts; the job stays.
-
-    Refused: one that is withdrawn already, no reason.
-    """
-    reason = _text("reason", reason, 300)
+def _lock_toolheads(job: Job) -> None:
     # Toolheads first, as everywhere: whoever fits or takes off a part meanwhile waits.
     lock_spool_facts()
     list(Toolhead.objects.select_for_update(no_key=True).filter(job_uses__job=job).order_by("pk"))
-    job = Job.objects.select_for_update(no_key=True, of=("self",)).get(pk=job.pk)
-    if job.withdrawn_at is not None:
-        raise ValidationError(f"This job was withdrawn on {format_time(job.withdrawn_at)} already.")
+
+
+@follows_withdrawal(Job, prepare=_lock_toolheads)
+def return_filament(job: Job) -> None:
+    """The grams of the job are on their spools again, its wear is off the parts."""
     for use in job.uses.select_related("entry__spool"):
-        use.returned = give_back(use.entry, note=f"job {job.name} withdrawn", by=by)
-        use.save(update_fields=["returned"])
-    job.withdrawn_at, job.withdrawn_reason = timezone.now(), reason
-    job.save(update_fields=["withdrawn_at", "withdrawn_reason"])
+        withdraw_printed(use.entry, job)
     _count(job)
-    return job
 
 
 def _count(job: Job) -> None:

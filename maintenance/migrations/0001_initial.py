@@ -540,6 +540,17 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
                 (
                     "kind",
                     models.ForeignKey(
@@ -551,16 +562,6 @@ class Migration(migrations.Migration):
                 ("at", models.DateTimeField()),
                 ("change", models.IntegerField()),
                 ("note", models.CharField(blank=True, max_length=200)),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["at", "id"],
@@ -688,6 +689,30 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
                 (
                     "part",
                     models.ForeignKey(
@@ -711,18 +736,6 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("note", models.CharField(blank=True, max_length=200)),
-                ("withdrawn_at", models.DateTimeField(blank=True, null=True)),
-                ("withdrawn_reason", models.CharField(blank=True, max_length=300)),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["at", "id"],
@@ -741,6 +754,17 @@ class Migration(migrations.Migration):
                     "id",
                     models.BigAutoField(
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
                     ),
                 ),
                 (
@@ -809,16 +833,6 @@ class Migration(migrations.Migration):
                         max_length=10,
                     ),
                 ),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["start", "id"],
@@ -868,6 +882,30 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
                 (
                     "toolhead",
                     models.ForeignKey(
@@ -907,16 +945,6 @@ class Migration(migrations.Migration):
                         to="spools.massentry",
                     ),
                 ),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["at", "id"],
@@ -942,6 +970,30 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
                 (
                     "printer",
                     models.ForeignKey(
@@ -998,8 +1050,6 @@ class Migration(migrations.Migration):
                 ),
                 ("reasons", models.JSONField(default=list)),
                 ("override_reason", models.CharField(blank=True, max_length=300)),
-                ("withdrawn_at", models.DateTimeField(blank=True, null=True)),
-                ("withdrawn_reason", models.CharField(blank=True, max_length=300)),
                 (
                     "file",
                     models.ForeignKey(
@@ -1014,16 +1064,6 @@ class Migration(migrations.Migration):
                     "stopped",
                     models.CharField(
                         blank=True, help_text="where in its file it stopped early", max_length=60
-                    ),
-                ),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
                     ),
                 ),
             ],
@@ -1048,6 +1088,17 @@ class Migration(migrations.Migration):
                     "id",
                     models.BigAutoField(
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
                     ),
                 ),
                 (
@@ -1076,16 +1127,6 @@ class Migration(migrations.Migration):
                 ),
                 ("reasons", models.JSONField(default=list, help_text="the checks behind it, as shown")),
                 ("override_reason", models.CharField(blank=True, max_length=300)),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["start", "id"],
@@ -1284,6 +1325,30 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
                 (
                     "kind",
                     models.ForeignKey(
@@ -1312,17 +1377,6 @@ class Migration(migrations.Migration):
                 ),
                 ("at", models.DateTimeField()),
                 ("note", models.CharField(blank=True, max_length=200)),
-                ("withdrawn_at", models.DateTimeField(blank=True, null=True)),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "verbose_name_plural": "service entries",
@@ -1362,44 +1416,6 @@ class Migration(migrations.Migration):
                     ),
                 ],
             },
-        ),
-        migrations.CreateModel(
-            name="FlowCheckWithdrawal",
-            fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                (
-                    "flow_check",
-                    models.OneToOneField(
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="withdrawal",
-                        to="maintenance.flowcheck",
-                    ),
-                ),
-                ("reason", models.CharField(max_length=300)),
-                (
-                    "returned",
-                    models.OneToOneField(
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="withdrawn_flow_check",
-                        to="spools.massentry",
-                    ),
-                ),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
-            ],
         ),
         migrations.CreateModel(
             name="JobUse",
@@ -1454,16 +1470,6 @@ class Migration(migrations.Migration):
                     models.OneToOneField(
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="job_use",
-                        to="spools.massentry",
-                    ),
-                ),
-                (
-                    "returned",
-                    models.OneToOneField(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="withdrawn_job_use",
                         to="spools.massentry",
                     ),
                 ),
@@ -1542,6 +1548,17 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
                 (
                     "job",
                     models.ForeignKey(
@@ -1575,16 +1592,6 @@ class Migration(migrations.Migration):
                     models.JSONField(help_text="the causes in their order, with the reasons, as shown"),
                 ),
                 ("note", models.CharField(blank=True, max_length=300)),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["-at", "-id"],
@@ -1681,6 +1688,17 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
                 (
                     "report",
                     models.ForeignKey(
@@ -1711,16 +1729,6 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("note", models.CharField(blank=True, max_length=300)),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["id"],

@@ -1,5 +1,5 @@
 from .delivery import Channel, DeliverySettings, Message, Subscription
-from .flow_checks import FlowBlob, FlowCheck, FlowCheckWithdrawal
+from .flow_checks import FlowBlob, FlowCheck
 from .job_files import JobFile
 from .jobs import Job, JobUse, WearEntry
 from .machines import Loading, Printer, Toolhead
@@ -15,7 +15,6 @@ __all__ = [
     "Fitting",
     "FlowBlob",
     "FlowCheck",
-    "FlowCheckWithdrawal",
     "Job",
     "JobFile",
     "JobUse",

@@ -1,20 +1,14 @@
-from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 
 from spools.models import MassEntry, Spool
+from spools.models.facts import Withdrawable
 
 from .machines import Toolhead
 
 
-class FlowCheckQuerySet(models.QuerySet["FlowCheck"]):
-    def standing(self) -> "FlowCheckQuerySet":
-        """Checks that were not withdrawn."""
-        return self.filter(withdrawal=None)
-
-
-class FlowCheck(models.Model):
+class FlowCheck(Withdrawable):
     """Blobs of one commanded length, extruded at rising rates and weighed. Never changed, only withdrawn.
 
     The parts that were checked follow from the fittings, the density from the feedstock.
@@ -30,10 +24,6 @@ class FlowCheck(models.Model):
     resolution_g = models.FloatField(help_text="the scale's smallest step")
     note = models.CharField(max_length=300, blank=True)
     entry = models.OneToOneField(MassEntry, models.PROTECT, related_name="flow_check")
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
-
-    objects = FlowCheckQuerySet.as_manager()
 
     class Meta:
         ordering = ["at", "id"]
@@ -68,16 +58,3 @@ class FlowBlob(models.Model):
 
     def __str__(self) -> str:
         return f"{self.mass_g:g} g at {self.flow_mm3_s:g} mm³/s"
-
-
-class FlowCheckWithdrawal(models.Model):
-    """A check was a mistake: it counts no more, and its grams are back on the spool."""
-
-    flow_check = models.OneToOneField(FlowCheck, models.PROTECT, related_name="withdrawal")
-    reason = models.CharField(max_length=300)
-    returned = models.OneToOneField(MassEntry, models.PROTECT, related_name="withdrawn_flow_check")
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
-
-    def __str__(self) -> str:
-        return f"{self.flow_check_id} withdrawn: {self.reason}"

@@ -1,15 +1,15 @@
-from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
 from spools.models import MassEntry, Spool
+from spools.models.facts import Withdrawable
 
 from .job_files import JobFile
 from .machines import Printer, Toolhead
 from .parts import Part
 
 
-class Job(models.Model):
+class Job(Withdrawable):
     """One print that was made. Withdrawing it (a mistake) is a fact too: the grams return."""
 
     printer = models.ForeignKey(Printer, models.PROTECT, related_name="jobs")
@@ -24,12 +24,8 @@ class Job(models.Model):
     state = models.CharField(max_length=10, help_text="the verdict at the start: clear, caution or hold")
     reasons = models.JSONField(default=list)
     override_reason = models.CharField(max_length=300, blank=True)
-    withdrawn_at = models.DateTimeField(null=True, blank=True)
-    withdrawn_reason = models.CharField(max_length=300, blank=True)
     file = models.ForeignKey(JobFile, models.PROTECT, null=True, blank=True, related_name="jobs")
     stopped = models.CharField(max_length=60, blank=True, help_text="where in its file it stopped early")
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 
     class Meta:
         ordering = ["-start", "-id"]
@@ -55,9 +51,6 @@ class JobUse(models.Model):
         null=True, blank=True, help_text="filament pulled back by all its retractions, m; empty: not known"
     )
     entry = models.OneToOneField(MassEntry, models.PROTECT, related_name="job_use")
-    returned = models.OneToOneField(
-        MassEntry, models.PROTECT, null=True, blank=True, related_name="withdrawn_job_use"
-    )
 
     class Meta:
         constraints = [

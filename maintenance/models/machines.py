@@ -1,12 +1,12 @@
 from datetime import datetime
 
-from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Case, Exists, F, OuterRef, Q, Subquery, When
 from django.db.models.functions import Coalesce
 
 from spools.models import Place, Spool, Stay
+from spools.models.facts import Recorded
 
 HEAT_C = [MinValueValidator(0), MaxValueValidator(600)]
 
@@ -77,7 +77,7 @@ class LoadingQuerySet(models.QuerySet["Loading"]):
         return self.filter(end=None).with_off_at().filter(Q(off_at=None))
 
 
-class Loading(models.Model):
+class Loading(Recorded):
     """A spool on a toolhead, with the verdict that was shown before it was confirmed."""
 
     toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="loadings")
@@ -87,8 +87,6 @@ class Loading(models.Model):
     state = models.CharField(max_length=10, help_text="the verdict at loading: clear, caution or hold")
     reasons = models.JSONField(default=list, help_text="the checks behind it, as shown")
     override_reason = models.CharField(max_length=300, blank=True)
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
     off_at: datetime | None  # only of rows asked for by with_off_at()
 
     objects = LoadingQuerySet.as_manager()

@@ -1,7 +1,8 @@
-from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import F, Q
+
+from spools.models.facts import Recorded, Withdrawable
 
 from ..wear.bore import WORN_GROWTH_PCT
 from .machines import Printer, Toolhead
@@ -96,15 +97,13 @@ class PartKind(models.Model):
         return self.name
 
 
-class StockEntry(models.Model):
+class StockEntry(Recorded):
     """Parts that came into or left the drawer; the count is their sum."""
 
     kind = models.ForeignKey(PartKind, models.PROTECT, related_name="stock_entries")
     at = models.DateTimeField()
     change = models.IntegerField()
     note = models.CharField(max_length=200, blank=True)
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 
     class Meta:
         ordering = ["at", "id"]
@@ -126,7 +125,7 @@ class Part(models.Model):
         return f"{self.kind.name} no. {self.pk}"
 
 
-class BoreReading(models.Model):
+class BoreReading(Withdrawable):
     """A nozzle's bore, measured. A mistake is withdrawn, not changed."""
 
     class Method(models.TextChoices):
@@ -140,10 +139,6 @@ class BoreReading(models.Model):
     error_mm = models.FloatField(help_text="standard error")
     method = models.CharField(max_length=10, choices=Method)
     note = models.CharField(max_length=200, blank=True)
-    withdrawn_at = models.DateTimeField(null=True, blank=True)
-    withdrawn_reason = models.CharField(max_length=300, blank=True)
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 
     class Meta:
         ordering = ["at", "id"]
@@ -157,7 +152,7 @@ class BoreReading(models.Model):
         return f"{self.bore_mm:g} mm in {self.part_id}"
 
 
-class Fitting(models.Model):
+class Fitting(Recorded):
     """A part on a toolhead, or on a printer as a whole, from one time to another."""
 
     class Removal(models.TextChoices):
@@ -174,8 +169,6 @@ class Fitting(models.Model):
     start = models.DateTimeField()
     end = models.DateTimeField(null=True, blank=True)
     removal = models.CharField(max_length=10, choices=Removal, blank=True)
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 
     class Meta:
         ordering = ["start", "id"]

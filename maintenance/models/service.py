@@ -1,8 +1,9 @@
-from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Q
+
+from spools.models.facts import Withdrawable
 
 from .machines import Printer, Toolhead
 
@@ -78,17 +79,14 @@ class ServiceKind(models.Model):
             raise ValidationError({"name": f"There is “{other}” already. Change that, or give another name."})
 
 
-class ServiceEntry(models.Model):
-    """A service that was done. Withdrawing it (a slip of the finger) is a fact too."""
+class ServiceEntry(Withdrawable):
+    """A service that was done. It is withdrawn if it was not done after all."""
 
     kind = models.ForeignKey(ServiceKind, models.PROTECT, related_name="entries")
     printer = models.ForeignKey(Printer, models.PROTECT, related_name="services")
     toolhead = models.ForeignKey(Toolhead, models.PROTECT, null=True, blank=True, related_name="services")
     at = models.DateTimeField()
     note = models.CharField(max_length=200, blank=True)
-    withdrawn_at = models.DateTimeField(null=True, blank=True)
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 
     class Meta:
         ordering = ["-at", "-id"]

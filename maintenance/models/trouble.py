@@ -1,13 +1,13 @@
-from django.conf import settings
 from django.db import models
 
 from spools.models import Spool
+from spools.models.facts import Recorded
 
 from .jobs import Job
 from .machines import Toolhead
 
 
-class TroubleReport(models.Model):
+class TroubleReport(Recorded):
     """A print that went wrong: what was seen, and the causes as they were told from the evidence then."""
 
     job = models.ForeignKey(Job, models.PROTECT, null=True, blank=True, related_name="troubles")
@@ -17,8 +17,6 @@ class TroubleReport(models.Model):
     symptoms = models.JSONField(help_text="keys of maintenance.trouble.causes.SYMPTOMS")
     findings = models.JSONField(help_text="the causes in their order, with the reasons, as shown")
     note = models.CharField(max_length=300, blank=True)
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 
     class Meta:
         ordering = ["-at", "-id"]
@@ -27,7 +25,7 @@ class TroubleReport(models.Model):
         return f"Trouble on {self.toolhead}, {self.at:%Y-%m-%d %H:%M}"
 
 
-class TroubleOutcome(models.Model):
+class TroubleOutcome(Recorded):
     """The cause that a person found. The latest outcome of a report counts."""
 
     class Cause(models.TextChoices):
@@ -48,8 +46,6 @@ class TroubleOutcome(models.Model):
     report = models.ForeignKey(TroubleReport, models.CASCADE, related_name="outcomes")
     cause = models.CharField(max_length=20, choices=Cause)
     note = models.CharField(max_length=300, blank=True)
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 
     class Meta:
         ordering = ["id"]

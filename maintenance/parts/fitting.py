@@ -6,7 +6,6 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
-from django.utils import timezone
 
 from maintenance.changes import FLOW, PARTS, STOCK, facts_changed
 from maintenance.models import BoreReading, Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead
@@ -14,6 +13,7 @@ from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
 from maintenance.parts.life import LifeLeft, life_left
 from maintenance.parts.wear_entries import count_again, count_site_again, in_stock
 from spools.checks import require_past_time, require_within
+from spools.facts import follows_withdrawal
 from spools.wording import format_time
 
 __all__ = [
@@ -27,7 +27,6 @@ __all__ = [
     "remove_part",
     "replace_part",
     "save_kind",
-    "withdraw_bore",
 ]
 MOST_AT_ONCE = 10_000
 SAME_STOCK = timedelta(minutes=1)
@@ -192,19 +191,10 @@ def record_bore(
     return reading
 
 
-@transaction.atomic
-def withdraw_bore(reading: BoreReading, *, reason: str) -> BoreReading:
-    """It was a mistake: it tells nothing any more, and stays on record. Refused: no reason, withdrawn."""
-    reason = reason.strip()
-    if not 0 < len(reason) <= 300:
-        raise ValidationError({"reason": "Give between 1 and 300 characters."})
-    reading = BoreReading.objects.select_for_update(no_key=True, of=("self",)).get(pk=reading.pk)
-    if reading.withdrawn_at is not None:
-        raise ValidationError(f"This reading was withdrawn on {format_time(reading.withdrawn_at)} already.")
-    reading.withdrawn_at, reading.withdrawn_reason = timezone.now(), reason
-    reading.save(update_fields=["withdrawn_at", "withdrawn_reason"])
+@follows_withdrawal(BoreReading)
+def learn_without(reading: BoreReading) -> None:
+    """Lives are learnt without the reading."""
     _sweep()
-    return reading
 
 
 def off_already(fitting: Fitting) -> str:

@@ -367,7 +367,7 @@ def _readings(parts: Sequence[Part], at: datetime) -> dict[int, list[Measured]]:
     """Bore readings that stand, with the dose of the jobs that had begun before them."""
     before = WearEntry.objects.filter(part=OuterRef("part"), use__job__start__lt=OuterRef("at"))
     dose = before.order_by().values("part").annotate(sum=Sum("dose_km")).values("sum")
-    rows: QuerySet[Any] = BoreReading.objects.filter(part__in=parts, at__lte=at, withdrawn_at=None)
+    rows: QuerySet[Any] = BoreReading.objects.valid().filter(part__in=parts, at__lte=at)
     found: dict[int, list[Measured]] = defaultdict(list)
     for row in rows.annotate(dose_km=Coalesce(Subquery(dose), 0.0)).order_by("at", "id"):
         found[row.part_id].append(Measured(row, row.dose_km))

@@ -364,7 +364,7 @@ def open_reminders(now: datetime | None = None, user: Any = None) -> QuerySet[An
     """
     now = now or timezone.now()
     drying = Exists(DryingRun.objects.filter(spool=OuterRef("spool"), end=None))
-    weighings = MassEntry.objects.standing().filter(spool=OuterRef("spool"), kind=MassEntry.Kind.WEIGHED)
+    weighings = MassEntry.objects.valid().filter(spool=OuterRef("spool"), kind=MassEntry.Kind.WEIGHED)
     weighed = Exists(weighings.filter(recorded_at__gt=OuterRef("raised_at")))
     found = Reminder.objects.filter(
         Q(snoozed_until=None) | Q(snoozed_until__lte=now) | AMOUNT_REACHED,

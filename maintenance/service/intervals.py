@@ -101,7 +101,7 @@ def _subjects(
 
 
 def _last_done(printer_ids: Iterable[int], at: datetime) -> dict[tuple[int, int, int | None], datetime]:
-    entries = ServiceEntry.objects.filter(printer__in=list(printer_ids), withdrawn_at=None, at__lte=at)
+    entries = ServiceEntry.objects.valid().filter(printer__in=list(printer_ids), at__lte=at)
     rows = entries.order_by().values_list("kind", "printer", "toolhead").annotate(last=Max("at"))
     return {(kind, printer, toolhead): last for kind, printer, toolhead, last in rows}
 

@@ -1,4 +1,4 @@
-"""Service of machines: recording what was done, and taking a slip of the finger back."""
+"""Recording the service of machines."""
 
 from datetime import datetime, timedelta
 from typing import Any
@@ -10,6 +10,7 @@ from django.utils import timezone
 from maintenance.changes import SERVICE, facts_changed
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
 from spools.checks import require_past_time, require_within
+from spools.facts import follows_withdrawal
 from spools.wording import format_time
 
 SAME_TAP = timedelta(minutes=2)
@@ -32,7 +33,7 @@ def record_service(
     at = require_past_time(at)
     printer, toolhead = _subject(kind, printer, toolhead)
     list(Printer.objects.select_for_update(no_key=True).filter(pk=printer.pk))
-    there = ServiceEntry.objects.filter(kind=kind, printer=printer, toolhead=toolhead, withdrawn_at=None)
+    there = ServiceEntry.objects.valid().filter(kind=kind, printer=printer, toolhead=toolhead)
     if same := there.filter(at__gt=at - SAME_TAP, at__lt=at + SAME_TAP).first():
         raise ValidationError(
             {"at": f"That is recorded already, for {format_time(same.at)}. Give another time."}
@@ -62,16 +63,10 @@ def _subject(
     return printer, None
 
 
-@transaction.atomic
-def withdraw_service(entry: ServiceEntry) -> ServiceEntry:
-    """It was not done: the count goes on as before. Refused: one that is withdrawn already."""
-    entry = ServiceEntry.objects.select_for_update(no_key=True, of=("self",)).get(pk=entry.pk)
-    if entry.withdrawn_at is not None:
-        raise ValidationError(f"This entry was taken back on {format_time(entry.withdrawn_at)} already.")
-    entry.withdrawn_at = timezone.now()
-    entry.save(update_fields=["withdrawn_at"])
+@follows_withdrawal(ServiceEntry)
+def count_on(entry: ServiceEntry) -> None:
+    """The count goes on as if the service had not been done."""
     facts_changed(SERVICE)
-    return entry
 
 
 @transaction.atomic

@@ -115,7 +115,7 @@ def _services(machine: MachineState) -> dict[str, ServiceProgress]:
 
 def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, str]:
     """How the last flow check read, by the causes that it speaks for: of this material, with these parts."""
-    checks = FlowCheck.objects.standing().filter(toolhead=toolhead, at__lte=at)
+    checks = FlowCheck.objects.valid().filter(toolhead=toolhead, at__lte=at)
     material = material_of(spool.feedstock)
     series = next(
         (one for one in series_of(evaluate_checks(checks)) if one.latest.material == material), None

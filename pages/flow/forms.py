@@ -125,9 +125,3 @@ class FlowMassesForm(forms.Form):
             if (mass_g := self.cleaned_data[name]) is not None:
                 masses[flow].append(mass_g)
         return [Weighed(flow, tuple(of_rate)) for flow, of_rate in masses.items()]
-
-
-class FlowWithdrawForm(forms.Form):
-    reason = forms.CharField(
-        max_length=300, help_text="It is kept with the check; the grams return to the spool."
-    )

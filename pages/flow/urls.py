@@ -6,5 +6,4 @@ urlpatterns = [
     path("toolheads/<int:pk>/flow/", views.toolhead_flow, name="toolhead-flow"),
     path("flow-checks/new/", views.flow_check_new, name="flow-check-new"),
     path("flow-checks/<int:pk>/", views.flow_check, name="flow-check"),
-    path("flow-checks/<int:pk>/withdraw/", views.flow_check_withdraw, name="flow-check-withdraw"),
 ]

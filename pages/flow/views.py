@@ -13,11 +13,11 @@ from maintenance.flow.control_chart import START
 from maintenance.flow.curve import advice
 from maintenance.flow.gcode import commands, minutes_of
 from maintenance.flow.history import EvaluatedCheck, Series, evaluate_checks, history_of, material_name
-from maintenance.flow.records import record_flow_check, withdraw_flow_check
+from maintenance.flow.records import record_flow_check
 from maintenance.models import FlowCheck, Toolhead
 from maintenance.readiness.rules.feeding import usable_words
 from pages.flow.charts import chart_drawings, chart_rows, curve_drawing
-from pages.flow.forms import FlowMassesForm, FlowPlanForm, FlowWithdrawForm
+from pages.flow.forms import FlowMassesForm, FlowPlanForm
 from pages.frame.forms import carried_out, sent
 from spools.wording import format_number
 
@@ -34,7 +34,7 @@ def toolhead_flow(request: HttpRequest, pk: int) -> HttpResponse:
             "toolhead": toolhead,
             "loading": loading,
             "series": [_series_card(series) for series in history_of(pk)],
-            "withdrawn": FlowCheck.objects.exclude(withdrawal=None).filter(toolhead=pk).order_by("-at"),
+            "withdrawn": FlowCheck.objects.exclude(withdrawn_at=None).filter(toolhead=pk).order_by("-at"),
         },
     )
 
@@ -91,7 +91,7 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
 
 @login_required
 def flow_check(request: HttpRequest, pk: int) -> HttpResponse:
-    check = get_object_or_404(FlowCheck.objects.select_related("withdrawal", "recorded_by"), pk=pk)
+    check = get_object_or_404(FlowCheck.objects.select_related("recorded_by"), pk=pk)
     [of] = evaluate_checks(FlowCheck.objects.filter(pk=pk))
     series = next(
         (one for one in history_of(check.toolhead_id) if any(other.check.pk == pk for other in one.checks)),
@@ -102,23 +102,12 @@ def flow_check(request: HttpRequest, pk: int) -> HttpResponse:
         "flow/detail.html",
         {
             "check": of.check,
-            "withdrawal": getattr(check, "withdrawal", None),
             "recorded_by": check.recorded_by,
             "material": material_name(of.check.spool.feedstock),
             "result": _result(of, series),
             "drawing": curve_drawing(of.curve),
         },
     )
-
-
-@login_required
-def flow_check_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
-    check = get_object_or_404(FlowCheck.objects.select_related("toolhead__printer"), pk=pk)
-    form = FlowWithdrawForm(sent(request))
-    if carried_out(form, lambda data: withdraw_flow_check(check, reason=data["reason"], by=request.user)):
-        messages.success(request, "The flow check is withdrawn; its grams are back on the spool.")
-        return redirect("flow-check", pk)
-    return render(request, "flow/withdraw.html", {"check": check, "form": form})
 
 
 @dataclass(frozen=True)

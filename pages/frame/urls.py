@@ -1,7 +1,7 @@
 from django.contrib.auth.views import LoginView, LogoutView
 from django.urls import path
 
-from pages.frame import status, today
+from pages.frame import status, today, withdrawals
 
 sign_in = LoginView.as_view(template_name="frame/sign_in.html", redirect_authenticated_user=True)
 
@@ -11,4 +11,5 @@ urlpatterns = [
     path("sign-out/", LogoutView.as_view(), name="sign-out"),
     path("status/", status.status, name="status"),
     path("status/<uuid:pk>/again/", status.status_again, name="status-again"),
+    path("withdraw/<slug:kind>/<int:pk>/", withdrawals.withdraw_fact, name="withdraw"),
 ]

@@ -11,5 +11,4 @@ urlpatterns = [
     path("jobs/files/<int:pk>/again/", files.job_file_again, name="job-file-again"),
     path("jobs/files/<int:pk>/print/", files.job_file_print, name="job-file-print"),
     path("jobs/<int:pk>/", views.job, name="job"),
-    path("jobs/<int:pk>/withdraw/", views.job_withdraw, name="job-withdraw"),
 ]

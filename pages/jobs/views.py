@@ -7,12 +7,12 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
-from maintenance.jobs.records import may_start, record_job, withdraw_job
+from maintenance.jobs.records import may_start, record_job
 from maintenance.models import Job
 from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import Verdict
 from pages.frame.forms import carried_out, sent, show_refusal
-from pages.machines.forms import JobForm, WithdrawForm
+from pages.machines.forms import JobForm
 
 PER_PAGE = 30
 ASKED = ("mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s")
@@ -81,15 +81,5 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
     return render(
         request,
         "jobs/detail.html",
-        {"job": found, "uses": uses.prefetch_related("wear__part__kind"), "form": WithdrawForm()},
+        {"job": found, "uses": uses.prefetch_related("wear__part__kind")},
     )
-
-
-@login_required
-def job_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(Job, pk=pk)
-    form = WithdrawForm(sent(request))
-    if carried_out(form, lambda data: withdraw_job(found, reason=data["reason"], by=request.user)):
-        messages.success(request, f"{found} is withdrawn; its grams are back on the spool.")
-        return redirect("job", pk)
-    return render(request, "jobs/withdraw.html", {"job": found, "form": form})

@@ -267,12 +267,6 @@ class JobForm(forms.Form):
         )
 
 
-class WithdrawForm(forms.Form):
-    reason = forms.CharField(
-        max_length=300, help_text="It is kept with the job; the grams return to the spool."
-    )
-
-
 class BoreForm(forms.Form):
     """A nozzle's bore, measured."""
 

@@ -18,11 +18,10 @@ from maintenance.parts.fitting import (
     record_bore,
     remove_part,
     replace_part,
-    withdraw_bore,
 )
 from maintenance.parts.life import PartWear, aged
 from pages.frame.forms import carried_out, sent
-from pages.machines.forms import BoreForm, FitForm, RemoveForm, ReplaceForm, WithdrawForm
+from pages.machines.forms import BoreForm, FitForm, RemoveForm, ReplaceForm
 from pages.machines.views import part_row
 
 SHOWN_JOBS = 10
@@ -176,14 +175,3 @@ def bore_new(request: HttpRequest, pk: int) -> HttpResponse:
         messages.success(request, f"{form.cleaned_data['bore_mm']:g} mm is recorded for {found}.")
         return redirect("part", pk)
     return render(request, "machines/parts/bore.html", {"form": form, "part": found})
-
-
-@login_required
-def bore_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
-    reading = get_object_or_404(BoreReading.objects.select_related("part__kind"), pk=pk)
-    form = WithdrawForm(sent(request))
-    form.fields["reason"].help_text = "It is kept with the reading."
-    if carried_out(form, lambda data: withdraw_bore(reading, reason=data["reason"])):
-        messages.success(request, "The reading is withdrawn; it tells nothing any more.")
-        return redirect("part", reading.part_id)
-    return render(request, "machines/parts/bore_withdraw.html", {"form": form, "reading": reading})

@@ -5,18 +5,16 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_POST
 
 from maintenance.models import Printer, ServiceEntry, ServiceKind
 from maintenance.parts.life import FORESEEABLE
 from maintenance.readiness.material_changes import last_fed
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
-from maintenance.service.records import record_service, save_kind, withdraw_service
+from maintenance.service.records import record_service, save_kind
 from maintenance.wear.residue import pull_advice
 from pages.frame.forms import carried_out, sent
 from pages.machines.service_forms import ServiceForm, ServiceKindForm
@@ -75,20 +73,6 @@ def service_done(request: HttpRequest, pk: int) -> HttpResponse:
         messages.success(request, f"{form.cleaned_data['kind'].name.capitalize()}: recorded as done.")
         return redirect("service", pk)
     return render(request, "machines/service/done.html", {"form": form, "printer": printer})
-
-
-@login_required
-@require_POST
-def service_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
-    """Takes a slip of the finger back; the count goes on as before."""
-    entry = get_object_or_404(ServiceEntry, pk=pk)
-    try:
-        withdraw_service(entry)
-    except ValidationError as refused:
-        messages.error(request, refused.message)
-    else:
-        messages.success(request, f"{entry.kind.name.capitalize()}: taken back, the count goes on.")
-    return redirect("service", entry.printer_id)
 
 
 @login_required

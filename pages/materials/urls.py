@@ -8,6 +8,5 @@ urlpatterns = [
     path("feedstocks/new/", views.feedstock_new, name="feedstock-new"),
     path("feedstocks/<int:pk>/", views.feedstock, name="feedstock"),
     path("feedstocks/<int:pk>/coupon/", views.coupon_test, name="coupon-test"),
-    path("coupons/<int:pk>/take-back/", views.coupon_take_back, name="coupon-take-back"),
     path("feedstocks/<int:pk>/edit/", views.feedstock_edit, name="feedstock-edit"),
 ]

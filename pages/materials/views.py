@@ -5,16 +5,15 @@ from dataclasses import dataclass
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.db.models import Count, Q
-from django.forms import Form
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from pages.frame.forms import CouponForm, FeedstockForm, carried_out, sent
 from pages.frame.numbers import NUMBERS
-from spools.catalogue.coupons import record_coupon_test, take_back_coupon_test
+from spools.catalogue.coupons import record_coupon_test
 from spools.catalogue.values import properties
 from spools.inventory.corrections import BANDS, save_feedstock
-from spools.models import CouponTest, Feedstock, Maker, Polymer, Source
+from spools.models import Feedstock, Maker, Polymer, Source
 
 
 @dataclass
@@ -126,17 +125,6 @@ def coupon_test(request: HttpRequest, pk: int) -> HttpResponse:
         messages.success(request, f"The coupon test of {found} is kept; drying plans heed it from now on.")
         return redirect("feedstock", found.pk)
     return render(request, "materials/coupon.html", {"form": form, "feedstock": found})
-
-
-@login_required
-def coupon_take_back(request: HttpRequest, pk: int) -> HttpResponse:
-    """A coupon test was recorded by mistake."""
-    test = get_object_or_404(CouponTest.objects.select_related("feedstock__maker"), pk=pk)
-    form = Form(sent(request))
-    if carried_out(form, lambda data: take_back_coupon_test(test, by=request.user)):
-        messages.success(request, f"The coupon test of {test.feedstock} is taken back.")
-        return redirect("feedstock", test.feedstock_id)
-    return render(request, "materials/take_back_coupon.html", {"test": test, "form": form})
 
 
 @login_required

@@ -4,14 +4,13 @@ from itertools import groupby
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.forms import Form
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
 from pages.frame.forms import DesiccantForm, carried_out, sent
 from pages.places.charts import line_chart
-from spools.air.dry_box import ADVICE, LEAK_FACTOR, SHOWN, BoxNow, missing, put_desiccant, take_back_charge
+from spools.air.dry_box import ADVICE, LEAK_FACTOR, SHOWN, BoxNow, missing, put_desiccant
 from spools.air.hourly import HOUR
 from spools.models import DesiccantCharge, Place
 from spools.physics.desiccant import DESICCANTS
@@ -102,14 +101,3 @@ def place_desiccant(request: HttpRequest, pk: int) -> HttpResponse:
         messages.success(request, f"{place}: {form.charge}.")
         return redirect("place", pk)
     return render(request, "places/desiccant.html", {"place": place, "form": form})
-
-
-@login_required
-def charge_take_back(request: HttpRequest, pk: int) -> HttpResponse:
-    """A charge was recorded by mistake."""
-    charge = get_object_or_404(DesiccantCharge.objects.select_related("place"), pk=pk)
-    form = Form(sent(request))
-    if carried_out(form, lambda data: take_back_charge(charge, by=request.user)):
-        messages.success(request, f"{charge.place}: {charge} is taken back.")
-        return redirect("place", charge.place_id)
-    return render(request, "places/take_back_charge.html", {"charge": charge, "form": form})

@@ -9,5 +9,4 @@ urlpatterns = [
     path("places/<int:pk>/edit/", views.place_edit, name="place-edit"),
     path("places/<int:pk>/readings/", views.place_readings, name="place-readings"),
     path("places/<int:pk>/desiccant/", boxes.place_desiccant, name="place-desiccant"),
-    path("charges/<int:pk>/take-back/", boxes.charge_take_back, name="charge-take-back"),
 ]

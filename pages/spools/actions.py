@@ -7,19 +7,18 @@ from django.shortcuts import get_object_or_404, redirect, render
 from pages.frame.forms import carried_out, sent
 from pages.spools.forms import (
     AwayForm,
+    CorrectWeighingForm,
     CutForm,
     EmptyForm,
     MoveForm,
     ReelForm,
-    TakeBackForm,
-    TakeBackWeighingForm,
     WeighForm,
 )
 from pages.spools.lookup import of_spool
 from spools.codes import pretty
 from spools.inventory import ledger, moves
 from spools.inventory.corrections import correct_reel
-from spools.inventory.weighings import take_back_weighing
+from spools.inventory.weighings import correct_weighing
 from spools.models import Spool
 
 
@@ -72,21 +71,16 @@ def spool_weigh(request: HttpRequest, spool: Spool) -> HttpResponse:
 
 
 @of_spool
-def weighing_take_back(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
-    """A weighing was a slip; what it should have been may be given with it or later."""
+def weighing_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
+    """Give the right number for a wrong weighing, which is withdrawn."""
     entry = get_object_or_404(spool.mass_entries.filter(kind=ledger.Kind.WEIGHED), pk=pk)
-    form = TakeBackWeighingForm(sent(request), initial={"resolution_g": entry.resolution_g})
-    if carried_out(
-        form,
-        lambda data: take_back_weighing(
-            entry, right_g=data["right_g"], resolution_g=data["resolution_g"], by=request.user
-        ),
-    ):
-        right_g = form.cleaned_data["right_g"]
-        instead = "" if right_g is None else f" {right_g:g} g counts in its place."
-        messages.success(request, f"The weighing of {entry.gross_g:g} g is taken back.{instead}")
+    form = CorrectWeighingForm(sent(request), initial={"resolution_g": entry.resolution_g})
+    if carried_out(form, lambda data: correct_weighing(entry, **data, by=request.user)):
+        messages.success(
+            request, f"{form.cleaned_data['gross_g']:g} g counts in place of {entry.gross_g:g} g."
+        )
         return redirect("spool", spool.code)
-    return render(request, "spools/take_back_weighing.html", {"spool": spool, "form": form, "entry": entry})
+    return render(request, "spools/correct_weighing.html", {"spool": spool, "form": form, "entry": entry})
 
 
 @of_spool
@@ -113,20 +107,6 @@ def spool_cut(request: HttpRequest, spool: Spool) -> HttpResponse:
         return redirect("spool", spool.code)
     context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
     return render(request, "spools/cut.html", context)
-
-
-@of_spool
-def cut_take_back(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
-    """Filament was not cut off after all."""
-    entry = get_object_or_404(spool.mass_entries.filter(kind=ledger.Kind.REMOVED), pk=pk)
-    grams = -(entry.net_change_g or 0)
-    form = TakeBackForm(sent(request))
-    if carried_out(form, lambda data: ledger.give_back(entry, note="not cut off after all", by=request.user)):
-        messages.success(request, f"{grams:g} g are back on {pretty(spool.code)}.")
-        return redirect("spool", spool.code)
-    return render(
-        request, "spools/take_back_cut.html", {"spool": spool, "form": form, "entry": entry, "grams": grams}
-    )
 
 
 @of_spool

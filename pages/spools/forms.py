@@ -68,14 +68,8 @@ class WeighForm(forms.Form):
     note = forms.CharField(max_length=200, required=False)
 
 
-class TakeBackWeighingForm(forms.Form):
-    right_g = number(
-        "What the scale should have said, with the reel",
-        "g",
-        min_value=0,
-        required=False,
-        help_text="Kept for the same time, and for the same drying run. Empty: not known.",
-    )
+class CorrectWeighingForm(forms.Form):
+    gross_g = number("The right number, with the reel", "g", min_value=0)
     resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
 
 
@@ -107,10 +101,6 @@ class CutForm(forms.Form):
     mass_g = number("Cut off", "g", min_value=0.001)
     when = WhenField()
     note = forms.CharField(max_length=200, required=False, help_text="Brittle end, a knot, a sample.")
-
-
-class TakeBackForm(forms.Form):
-    """Nothing to fill in: the button says yes."""
 
 
 class EmptyForm(forms.Form):

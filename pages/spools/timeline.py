@@ -1,10 +1,8 @@
 """What happened to a spool, on one time line, newest first."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-
-from django.db.models import Case, CharField, FloatField, Value, When
-from django.db.models.functions import Abs, Cast, Coalesce, Concat
 
 from maintenance.models import Loading
 from spools.models import DryingRun, MassEntry, Spool, Stay
@@ -12,20 +10,21 @@ from spools.models import DryingRun, MassEntry, Spool, Stay
 
 @dataclass(frozen=True)
 class Event:
-    """what: stay, drying, loading, a kind of mass entry, or withdrawn: a weighing taken back at ``until``.
+    """what: stay, drying, loading or a kind of mass entry.
 
-    number: °C of drying, g of a mass entry.
-    name: of the place, dryer, toolhead or job; note: state or remark.
-    subject: the id of the place, dryer or job, and of a loading or weighing its own; 0 for none.
+    number: g of a mass entry.
+    name: of the place, dryer, toolhead or job; note: state, temperatures or remark.
+    subject: the id of the place, dryer or job; 0 for none. fact: the mass entry, which may be withdrawn.
     """
 
     what: str
     at: datetime
     until: datetime | None
-    number: float
-    name: str
-    note: str
-    subject: int
+    number: float = 0.0
+    name: str = ""
+    note: str = ""
+    subject: int = 0
+    fact: MassEntry | None = None
 
     @property
     def hours(self) -> float | None:
@@ -34,53 +33,48 @@ class Event:
 
 
 def time_line(spool: Spool) -> list[Event]:
-    """Stays, drying runs, weighings, loadings and jobs. One query."""
-    grams = MassEntry.objects.filter(spool=spool).values_list(
-        Case(
-            When(withdrawn_at__isnull=False, then=Value("withdrawn")),
-            default=Cast("kind", CharField()),
-            output_field=CharField(),
-        ),
-        "at",
-        Coalesce("withdrawn_at", "at"),
-        Abs(Coalesce("gross_g", "net_change_g")),
-        Coalesce("job_use__job__name", "withdrawn_job_use__job__name", Value("")),
-        Cast("note", CharField()),
-        Case(
-            When(kind__in=[MassEntry.Kind.WEIGHED, MassEntry.Kind.REMOVED], then="id"),
-            default=Coalesce("job_use__job_id", "withdrawn_job_use__job_id", 0),
-        ),
-    )
-    stays = Stay.objects.filter(spool=spool).values_list(
-        Value("stay", CharField()),
-        "start",
-        "end",
-        Value(0.0, FloatField()),
-        Cast("place__name", CharField()),
-        Value("", CharField()),
-        "place_id",
-    )
-    runs = DryingRun.objects.filter(spool=spool).values_list(
-        Value("drying", CharField()),
-        "start",
-        "end",
-        "set_point_c",
-        Cast("dryer__name", CharField()),
-        Coalesce(Cast("first_set_point_c", CharField()), Value("")),
-        "dryer_id",
-    )
-    loadings = Loading.objects.with_off_at().filter(spool=spool)
-    loaded = loadings.values_list(
-        Value("loading", CharField()),
-        "start",
-        "off_at",
-        Value(0.0, FloatField()),
-        Concat("toolhead__printer__name", Value(" "), "toolhead__name"),
-        Case(
-            When(override_reason="", then="state"),
-            default=Concat("state", Value(", loaded because: "), "override_reason"),
-        ),
-        "id",
-    )
-    rows = grams.order_by().union(stays.order_by(), runs.order_by(), loaded.order_by(), all=True)
-    return sorted((Event(*row) for row in rows), key=lambda event: event.at, reverse=True)
+    """Stays, drying runs, mass entries with their jobs, and loadings. Four queries."""
+    events = [*_mass_events(spool), *_stay_events(spool), *_drying_events(spool), *_loading_events(spool)]
+    return sorted(events, key=lambda event: event.at, reverse=True)
+
+
+def _mass_events(spool: Spool) -> Iterator[Event]:
+    entries = MassEntry.objects.filter(spool=spool).select_related("job_use__job", "withdrawn_by")
+    for entry in entries:
+        use = getattr(entry, "job_use", None)
+        grams = entry.net_change_g if entry.gross_g is None else entry.gross_g
+        yield Event(
+            entry.kind,
+            entry.at,
+            entry.at,
+            number=abs(grams or 0.0),
+            name="" if use is None else use.job.name,
+            note=entry.note,
+            subject=0 if use is None else use.job_id,
+            fact=entry,
+        )
+
+
+def _stay_events(spool: Spool) -> Iterator[Event]:
+    for stay in Stay.objects.filter(spool=spool).select_related("place"):
+        yield Event("stay", stay.start, stay.end, name=stay.place.name, subject=stay.place_id)
+
+
+def _drying_events(spool: Spool) -> Iterator[Event]:
+    for run in DryingRun.objects.filter(spool=spool).select_related("dryer"):
+        first = "" if run.first_set_point_c is None else f"{run.first_set_point_c:g} °C, then "
+        note = f"{first}{run.set_point_c:g} °C"
+        yield Event("drying", run.start, run.end, name=run.dryer.name, note=note, subject=run.dryer_id)
+
+
+def _loading_events(spool: Spool) -> Iterator[Event]:
+    loadings = Loading.objects.with_off_at().filter(spool=spool).select_related("toolhead__printer")
+    for loading in loadings:
+        because = f", loaded because: {loading.override_reason}" if loading.override_reason else ""
+        yield Event(
+            "loading",
+            loading.start,
+            loading.off_at,
+            name=str(loading.toolhead),
+            note=loading.state + because,
+        )

@@ -15,6 +15,7 @@ from django.utils import timezone
 from spools.air.dry_box_simulation import OPENINGS_OVER, Course, complete, courses
 from spools.air.hourly import BELIEVED_FOR, HOUR, Readings, hour_of, rh_at_pressure, vapour_pressure_pa
 from spools.checks import lock_spool_facts, require_past_time, require_within
+from spools.facts import follows_withdrawal
 from spools.invalidation import invalidate_boxes_after
 from spools.models import DesiccantCharge, Place, Reading
 from spools.physics import drybox
@@ -104,7 +105,7 @@ def put_desiccant(
         raise ValidationError({"regenerated_c": "Leave it empty, or say that it was regenerated."})
     lock_spool_facts()
     place = Place.objects.select_for_update(no_key=True, of=("self",)).select_related("room").get(pk=place.pk)
-    standing = place.charges.filter(withdrawn_at=None)
+    standing = place.charges.valid()
     again = {"kind": kind, "dry_mass_g": dry_mass_g, "condition": condition, "regenerated_c": regenerated_c}
     if standing.filter(at__gt=at - SAME_CHARGE, at__lt=at + SAME_CHARGE, **again).exists():
         raise ValidationError(
@@ -128,18 +129,10 @@ def put_desiccant(
     return charge
 
 
-@transaction.atomic
-def take_back_charge(charge: DesiccantCharge, *, by: Any = None) -> DesiccantCharge:
-    """A charge was recorded by mistake: it stays, struck out, and counts no more. Refused: twice."""
-    lock_spool_facts()
-    list(Place.objects.select_for_update(no_key=True).filter(pk=charge.place_id))
-    charge = DesiccantCharge.objects.get(pk=charge.pk)
-    if charge.withdrawn_at is not None:
-        raise ValidationError(f"This charge was taken back on {format_time(charge.withdrawn_at)} already.")
+@follows_withdrawal(DesiccantCharge)
+def compute_without_charge(charge: DesiccantCharge) -> None:
+    """The box is computed as if the charge had not been put in."""
     invalidate_boxes_after([charge.place_id], charge.at)
-    charge.withdrawn_at, charge.withdrawn_by = timezone.now(), by
-    charge.save(update_fields=["withdrawn_at", "withdrawn_by"])
-    return charge
 
 
 class Days(NamedTuple):

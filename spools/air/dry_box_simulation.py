@@ -385,7 +385,7 @@ def load_facts(
         pasts[stay.spool_id].stays.append(stay)
     for run in runs:
         pasts[run.spool_id].runs.append(run)
-    for entry in MassEntry.objects.standing().amounts().filter(spool__in=list(pasts)):
+    for entry in MassEntry.objects.valid().amounts().filter(spool__in=list(pasts)):
         pasts[entry.spool_id].entries.append(entry)
     return boxes
 
@@ -393,7 +393,7 @@ def load_facts(
 def _charges(place_ids: Iterable[int]) -> dict[int, list[DesiccantCharge]]:
     """The charges that count of each box, in their order, by place id. One query."""
     charges: dict[int, list[DesiccantCharge]] = {pk: [] for pk in place_ids}
-    for charge in DesiccantCharge.objects.filter(place__in=charges, withdrawn_at=None):
+    for charge in DesiccantCharge.objects.valid().filter(place__in=charges):
         charges[charge.place_id].append(charge)
     return charges
 

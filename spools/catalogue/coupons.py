@@ -11,12 +11,11 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.utils import timezone
 
 from spools.catalogue.values import material_values, softened_by_water
 from spools.checks import require_past_time, require_within
+from spools.facts import follows_withdrawal
 from spools.models import CouponTest, Feedstock
-from spools.wording import format_time
 
 TEMPERATURE_C = (30, 200, "°C")
 # So far below the temperature at which a coupon stuck may the winding be dried. Common practice, no source.
@@ -63,17 +62,14 @@ def record_coupon_test(
     return test
 
 
-@transaction.atomic
-def take_back_coupon_test(test: CouponTest, *, by: Any = None) -> CouponTest:
-    """A test was recorded by mistake: it stays, struck out, and counts no more. Refused: twice."""
-    feedstock = Feedstock.objects.select_for_update(no_key=True).get(pk=test.feedstock_id)
-    test = CouponTest.objects.get(pk=test.pk)
-    if test.withdrawn_at is not None:
-        raise ValidationError(f"This coupon test was taken back on {format_time(test.withdrawn_at)} already.")
-    test.withdrawn_at, test.withdrawn_by = timezone.now(), by
-    test.save(update_fields=["withdrawn_at", "withdrawn_by"])
-    _summarise(feedstock)
-    return test
+def _lock_feedstock(test: CouponTest) -> None:
+    Feedstock.objects.select_for_update(no_key=True).get(pk=test.feedstock_id)
+
+
+@follows_withdrawal(CouponTest, prepare=_lock_feedstock)
+def summarise_without(test: CouponTest) -> None:
+    """Caps of the drying temperature no longer heed the test."""
+    _summarise(test.feedstock)
 
 
 def hottest_pass_c(feedstock: Feedstock) -> float:
@@ -95,7 +91,7 @@ def rebuild() -> list[str]:
 
 def _summarise(feedstock: Feedstock) -> bool:
     """Keep what the tests have shown with the feedstock, where caps read it. Whether that was news."""
-    summary = _shown(feedstock.coupon_tests.filter(withdrawn_at=None))
+    summary = _shown(feedstock.coupon_tests.valid())
     was = (feedstock.coupon_passed_c, feedstock.coupon_failed_c)
     feedstock.coupon_passed_c, feedstock.coupon_failed_c = summary
     Feedstock.objects.filter(pk=feedstock.pk).update(coupon_passed_c=summary[0], coupon_failed_c=summary[1])

@@ -21,7 +21,7 @@ class Loss(NamedTuple):
 
 
 def loss_on_drying(run: DryingRun) -> Loss | None:
-    """What the weighings before and after say has left; None without both, or where one was taken back.
+    """What the weighings before and after say has left; None without both, or where one was withdrawn.
 
     A scale's step r is known within r²/12 (variance of rounding). Cardboard dries too: the water of the
     reel is not told apart from the filament's, so all that it can hold counts as uncertainty.

@@ -107,7 +107,7 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
     spool.core_mass_band_g = require_within("core_mass_band_g", spool.core_mass_band_g, 0, 1000, "g")
     if spool.core_cap_c is not None:
         require_within("core_cap_c", spool.core_cap_c, 30, 300, "°C")
-    for entry in spool.mass_entries.standing().filter(kind__in=[Kind.WEIGHED, Kind.RECEIVED]):
+    for entry in spool.mass_entries.valid().filter(kind__in=[Kind.WEIGHED, Kind.RECEIVED]):
         if entry.net_change_g is not None:
             require_winding_fits(spool, entry.net_change_g)
             continue
@@ -116,7 +116,7 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
             raise ValidationError(
                 {
                     "core_mass_g": f"It weighed {gross_g:g} g with its reel on {format_time(entry.at)}: the reel "
-                    "cannot weigh more. Look at both numbers; a weighing that was a slip can be taken back."
+                    "cannot weigh more. Look at both numbers; a wrong weighing can be withdrawn."
                 }
             )
         require_winding_fits(spool, max(0.0, gross_g - spool.core_mass_g))

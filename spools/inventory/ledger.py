@@ -13,9 +13,11 @@ from background.queue import enqueue
 from spools.catalogue.values import material_values
 from spools.checks import lock_spool, require_in_use, require_past_time, require_within
 from spools.codes import pretty
+from spools.facts import mark_withdrawn
 from spools.invalidation import invalidate_after
 from spools.inventory.queries import spools_by_id
 from spools.models import DryingRun, MassEntry, Spool
+from spools.models.facts import Withdrawable
 from spools.wording import format_time
 
 Kind = MassEntry.Kind
@@ -54,7 +56,7 @@ def remaining_by_spool(spools: Iterable[Spool]) -> dict[int, Amount]:
     """
     by_id = spools_by_id([spool.pk for spool in spools])
     entries: dict[int, list[MassEntry]] = {pk: [] for pk in by_id}
-    for entry in MassEntry.objects.standing().amounts().filter(spool__in=by_id):
+    for entry in MassEntry.objects.valid().amounts().filter(spool__in=by_id):
         entries[entry.spool_id].append(entry)
     dried_to = dict(
         DryingRun.objects.filter(spool__in=by_id, after__isnull=False).values_list("after", "target_pct")
@@ -76,7 +78,6 @@ def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float
     """
     if spool.emptied_at:
         return Amount(0.0, 0.0, 0.0, [f"Marked empty on {format_time(spool.emptied_at)}."])
-    entries = _as_they_happened(entries)
     start = max((n for n, entry in enumerate(entries) if entry.kind == Kind.WEIGHED), default=None)
     if start is None:
         mass_g = sum(entry.net_change_g or 0.0 for entry in entries if entry.kind == Kind.RECEIVED)
@@ -99,9 +100,9 @@ def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float
 def winding_masses(spool: Spool, entries: Sequence[MassEntry]) -> list[tuple[datetime, float]]:
     """What the winding weighs, water and all, in grams, after each entry: what its geometry follows.
 
-    Where the weighing that it came with was taken back, it is counted back from the next one.
+    Where the weighing that it came with was withdrawn, it is counted back from the next one.
     """
-    entries, mass_g, masses = _as_they_happened(entries), 0.0, []
+    mass_g, masses = 0.0, []
     first = next((entry for entry in entries if entry.kind in (Kind.RECEIVED, Kind.WEIGHED)), None)
     if first is not None and first.gross_g is not None and first.at > spool.received_at:
         mass_g = first.gross_g - spool.core_mass_g + printed_before(first, entries)
@@ -115,25 +116,8 @@ def winding_masses(spool: Spool, entries: Sequence[MassEntry]) -> list[tuple[dat
     return masses
 
 
-def _as_they_happened(entries: Sequence[MassEntry]) -> list[MassEntry]:
-    """Entries in their order, but grams that came back right after they had left.
-
-    Both carry the same time; a weighing of that time, recorded in between, must not part them.
-    """
-    ordered: list[MassEntry] = []
-    for entry in entries:
-        at = len(ordered)
-        if entry.kind == Kind.RETURNED:
-            left_g = -(entry.net_change_g or 0.0)
-            taken = [n for n, e in enumerate(ordered) if (e.at, e.net_change_g) == (entry.at, left_g)]
-            at = taken[-1] + 1 if taken else at
-        ordered.insert(at, entry)
-    return ordered
-
-
 def printed_before(weighing: MassEntry, entries: Sequence[MassEntry]) -> float:
     """Grams that left the spool before a weighing, as recorded; ``entries`` in the order of their times."""
-    entries = _as_they_happened(entries)
     before = entries[: [entry.pk for entry in entries].index(weighing.pk)]
     return -sum(entry.net_change_g or 0.0 for entry in before if entry.kind != Kind.RECEIVED)
 
@@ -240,8 +224,13 @@ def weigh(
 
 def invalidate_from(spool: Spool, at: datetime) -> None:
     """Delete what was computed after an entry: all of it where nothing before tells what was on the spool."""
-    told = spool.mass_entries.standing().filter(kind__in=[Kind.RECEIVED, Kind.WEIGHED], at__lt=at)
+    told = spool.mass_entries.valid().filter(kind__in=[Kind.RECEIVED, Kind.WEIGHED], at__lt=at)
     invalidate_after([spool.pk], at if told.exists() else min(at, spool.received_at - JUST_BEFORE))
+
+
+def invalidate_entry(entry: MassEntry) -> None:
+    """Delete what was computed with an entry; a checkpoint of its very time was stored because of it."""
+    invalidate_from(entry.spool, entry.at - JUST_BEFORE)
 
 
 def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tuple[float, float]:
@@ -261,7 +250,7 @@ def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tup
 
 def _not_twice(spool: Spool, gross_g: float, at: datetime) -> None:
     """Refuses what a button pressed twice would record again."""
-    near = spool.mass_entries.standing().filter(kind=Kind.WEIGHED, gross_g=gross_g)
+    near = spool.mass_entries.valid().filter(kind=Kind.WEIGHED, gross_g=gross_g)
     if near.filter(at__gt=at - SAME_WEIGHING, at__lt=at + SAME_WEIGHING).exists():
         raise ValidationError(
             {
@@ -333,33 +322,13 @@ def cut_off(
 
 def _held_until_next_weighing(spool: Spool, at: datetime) -> Amount:
     """What may still be taken at ``at``: later takes count too, up to a weighing, which starts afresh."""
-    entries = list(spool.mass_entries.standing().order_by("at", "id"))
+    entries = list(spool.mass_entries.valid().order_by("at", "id"))
     following = (n for n, entry in enumerate(entries) if entry.kind == Kind.WEIGHED and entry.at > at)
     return amount(spool, entries[: next(following, len(entries))], {})
 
 
-@transaction.atomic
-def give_back(entry: MassEntry, *, at: datetime | None = None, note: str = "", by: Any = None) -> MassEntry:
-    """Undo an entry of grams that left the spool, as when a job is withdrawn at ``at``.
-
-    The new row carries the time of the entry that it undoes, so that a weighing in between stays right.
-    """
-    spool = lock_spool(entry.spool)
-    at = require_past_time(at, spool)
-    if entry.kind not in (Kind.PRINTED, Kind.REMOVED) or entry.net_change_g is None:
-        raise ValidationError("Only grams that were printed or removed can be given back.")
-    if at < entry.at:
-        raise ValidationError({"at": f"It was taken at {format_time(entry.at)}. Give a time after that."})
-    same = spool.mass_entries.filter(at=entry.at)
-    taken = same.filter(kind=entry.kind, net_change_g=entry.net_change_g).count()
-    if same.filter(kind=Kind.RETURNED, net_change_g=-entry.net_change_g).count() >= taken:
-        raise ValidationError("These grams were given back already.")
-    invalidate_from(spool, entry.at)
-    return MassEntry.objects.create(
-        spool=spool,
-        kind=Kind.RETURNED,
-        at=entry.at,
-        net_change_g=-entry.net_change_g,
-        note=note,
-        recorded_by=by,
-    )
+def withdraw_printed(entry: MassEntry, fact: Withdrawable) -> None:
+    """Withdraw the grams that a withdrawn job or flow check took: they are on the spool as before."""
+    lock_spool(entry.spool)
+    invalidate_entry(entry)
+    mark_withdrawn(entry, by=fact.withdrawn_by, reason=fact.withdrawn_reason)

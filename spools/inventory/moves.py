@@ -96,7 +96,7 @@ def mark_empty(spool: Spool, *, at: datetime | None = None, by: Any = None) -> S
     require_in_use(spool)
     at = require_past_time(at, spool)
     require_not_in_run(spool, at)
-    last = spool.mass_entries.standing().order_by("at").last()
+    last = spool.mass_entries.valid().order_by("at").last()
     if last is not None and at < last.at:
         raise ValidationError(
             {

@@ -452,6 +452,30 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
                 (
                     "place",
                     models.ForeignKey(
@@ -481,30 +505,6 @@ class Migration(migrations.Migration):
                 ("regenerated_c", models.FloatField(blank=True, null=True)),
                 ("at", models.DateTimeField()),
                 ("note", models.CharField(blank=True, max_length=200)),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
-                (
-                    "withdrawn_at",
-                    models.DateTimeField(blank=True, help_text="when it was taken back", null=True),
-                ),
-                (
-                    "withdrawn_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        related_name="+",
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["at"],
@@ -727,6 +727,30 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
                 (
                     "feedstock",
                     models.ForeignKey(
@@ -738,30 +762,6 @@ class Migration(migrations.Migration):
                 ("temperature_c", models.FloatField()),
                 ("passed", models.BooleanField()),
                 ("at", models.DateTimeField()),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
-                (
-                    "withdrawn_at",
-                    models.DateTimeField(blank=True, help_text="when it was taken back", null=True),
-                ),
-                (
-                    "withdrawn_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        related_name="+",
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["at", "id"],
@@ -916,6 +916,30 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
                 (
                     "spool",
                     models.ForeignKey(
@@ -931,7 +955,6 @@ class Migration(migrations.Migration):
                             ("received", "received"),
                             ("weighed", "weighed"),
                             ("printed", "printed"),
-                            ("returned", "job withdrawn"),
                             ("removed", "cut off by hand"),
                         ],
                         max_length=10,
@@ -942,27 +965,6 @@ class Migration(migrations.Migration):
                 ("gross_g", models.FloatField(blank=True, null=True)),
                 ("resolution_g", models.FloatField(default=1.0, help_text="the scale's smallest step")),
                 ("note", models.CharField(blank=True, max_length=200)),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
-                ("withdrawn_at", models.DateTimeField(blank=True, null=True)),
-                (
-                    "withdrawn_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        related_name="+",
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["at", "id"],
@@ -986,9 +988,11 @@ class Migration(migrations.Migration):
                     ),
                     models.CheckConstraint(
                         condition=models.Q(
-                            ("withdrawn_at__isnull", True), ("kind", "weighed"), _connector="OR"
+                            ("withdrawn_at__isnull", True),
+                            models.Q(("kind", "received"), _negated=True),
+                            _connector="OR",
                         ),
-                        name="only_weighings_are_taken_back",
+                        name="what_was_received_is_not_withdrawn",
                     ),
                 ],
             },
@@ -1110,6 +1114,17 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
                 (
                     "spool",
                     models.ForeignKey(
@@ -1124,16 +1139,6 @@ class Migration(migrations.Migration):
                 ),
                 ("start", models.DateTimeField()),
                 ("end", models.DateTimeField(blank=True, null=True)),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["start", "id"],
@@ -1162,6 +1167,30 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
                 ("name", models.CharField(blank=True, max_length=80)),
                 (
                     "spool",
@@ -1196,31 +1225,6 @@ class Migration(migrations.Migration):
                 ("mass_g", models.FloatField()),
                 ("due_at", models.DateTimeField(help_text="when it is to be good")),
                 ("pressing", models.BooleanField(default=False, help_text="its lateness counts four times")),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        related_name="+",
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
-                (
-                    "withdrawn_at",
-                    models.DateTimeField(blank=True, help_text="when it was taken off the list", null=True),
-                ),
-                (
-                    "withdrawn_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        related_name="+",
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["due_at", "id"],
@@ -1259,6 +1263,17 @@ class Migration(migrations.Migration):
                     "id",
                     models.BigAutoField(
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
                     ),
                 ),
                 (
@@ -1305,16 +1320,6 @@ class Migration(migrations.Migration):
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="drying_run_after",
                         to="spools.massentry",
-                    ),
-                ),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        to=settings.AUTH_USER_MODEL,
                     ),
                 ),
             ],
@@ -1422,6 +1427,17 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
                 (
                     "plan",
                     models.ForeignKey(
@@ -1457,17 +1473,6 @@ class Migration(migrations.Migration):
                 (
                     "pinned",
                     models.BooleanField(default=False, help_text="stays as it is when it is planned again"),
-                ),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        related_name="+",
-                        to=settings.AUTH_USER_MODEL,
-                    ),
                 ),
                 (
                     "ended_at",

@@ -1,17 +1,17 @@
 from datetime import datetime, timedelta
 from itertools import pairwise
 
-from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 from django.db.models.functions import Coalesce
 
 from .catalogue import Feedstock
+from .facts import Recorded, Withdrawable
 from .places import Place
 from .stock import MassEntry, Spool
 
 
-class DryingRun(models.Model):
+class DryingRun(Recorded):
     """A spool in a dryer at a set point, from start to end; some have a cooler first stage.
 
     The caps are checked in spools/drying.py, on every path. ``cap_c`` keeps the most that the set point might
@@ -36,8 +36,6 @@ class DryingRun(models.Model):
     after = models.OneToOneField(
         MassEntry, models.PROTECT, null=True, blank=True, related_name="drying_run_after"
     )
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 
     class Meta:
         ordering = ["start", "id"]
@@ -72,12 +70,12 @@ class DryingRun(models.Model):
 
     @property
     def weighed_before(self) -> MassEntry | None:
-        """The weighing before, unless it was taken back."""
+        """The weighing before, unless it was withdrawn."""
         return self.before if self.before is not None and self.before.withdrawn_at is None else None
 
     @property
     def weighed_after(self) -> MassEntry | None:
-        """The weighing after, unless it was taken back."""
+        """The weighing after, unless it was withdrawn."""
         return self.after if self.after is not None and self.after.withdrawn_at is None else None
 
     @property
@@ -119,19 +117,13 @@ class DryingRun(models.Model):
         return [(self.set_point_at(a), (b - a) / timedelta(hours=1)) for a, b in pairwise(marks)]
 
 
-class CouponTest(models.Model):
+class CouponTest(Withdrawable):
     """A fact: a loop of a feedstock was an hour at a temperature, and its turns parted freely or did not."""
 
     feedstock = models.ForeignKey(Feedstock, models.PROTECT, related_name="coupon_tests")
     temperature_c = models.FloatField()
     passed = models.BooleanField()
     at = models.DateTimeField()
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
-    withdrawn_at = models.DateTimeField(null=True, blank=True, help_text="when it was taken back")
-    withdrawn_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
-    )
 
     class Meta:
         ordering = ["at", "id"]

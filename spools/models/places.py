@@ -1,10 +1,10 @@
 """Where spools are, and what the air is like there."""
 
-from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 
+from .facts import Recorded, Withdrawable
 from .stock import Spool
 
 TEMPERATURE_C = (-20.0, 150.0)
@@ -100,7 +100,7 @@ class Place(models.Model):
         return self.name
 
 
-class DesiccantCharge(models.Model):
+class DesiccantCharge(Withdrawable):
     """Desiccant put into a dry box in place of what was there. Regenerating it is a new charge.
 
     0 g: the desiccant was taken out.
@@ -124,12 +124,6 @@ class DesiccantCharge(models.Model):
     regenerated_c = models.FloatField(null=True, blank=True)
     at = models.DateTimeField()
     note = models.CharField(max_length=200, blank=True)
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
-    withdrawn_at = models.DateTimeField(null=True, blank=True, help_text="when it was taken back")
-    withdrawn_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
-    )
 
     class Meta:
         ordering = ["at"]
@@ -238,15 +232,13 @@ class Stays(models.QuerySet["Stay"]):
         return self.only("spool", "place", "start", "end")
 
 
-class Stay(models.Model):
+class Stay(Recorded):
     """A spool in a place. The end is added once, when the spool leaves; nothing else ever changes."""
 
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="stays")
     place = models.ForeignKey(Place, models.PROTECT, related_name="stays")
     start = models.DateTimeField()
     end = models.DateTimeField(null=True, blank=True)
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 
     objects = Stays.as_manager()
 

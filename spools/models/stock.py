@@ -6,6 +6,7 @@ from django.db import models
 from django.utils import timezone
 
 from .catalogue import Feedstock
+from .facts import Withdrawable, WithdrawableQuerySet
 
 
 class Spool(models.Model):
@@ -54,9 +55,8 @@ class Spool(models.Model):
         return self.code
 
 
-class MassEntries(models.QuerySet["MassEntry"]):
-    def standing(self) -> "MassEntries":
-        """Those that count: without weighings that were taken back."""
+class MassEntries(WithdrawableQuerySet["MassEntry"]):
+    def valid(self) -> "MassEntries":
         return self.filter(withdrawn_at__isnull=True)
 
     def amounts(self) -> "MassEntries":
@@ -64,19 +64,17 @@ class MassEntries(models.QuerySet["MassEntry"]):
         return self.only("spool", "kind", "at", "net_change_g", "gross_g", "resolution_g")
 
 
-class MassEntry(models.Model):
+class MassEntry(Withdrawable):
     """A fact about grams: what came, what was printed, what the scale said. Never changed, only added.
 
-    ``net_change_g`` is for entries that move filament (received, printed, returned, removed);
-    ``gross_g`` for weighings: reel, filament and water together. That a weighing was taken back is added
-    once; then it counts no more (spools/weighings.py).
+    ``net_change_g`` is for entries that move filament (received, printed, removed); ``gross_g`` for
+    weighings: reel, filament and water together. A printed one is withdrawn with its job or flow check.
     """
 
     class Kind(models.TextChoices):
         RECEIVED = "received", "received"
         WEIGHED = "weighed", "weighed"
         PRINTED = "printed", "printed"
-        RETURNED = "returned", "job withdrawn"
         REMOVED = "removed", "cut off by hand"
 
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="mass_entries")
@@ -86,14 +84,8 @@ class MassEntry(models.Model):
     gross_g = models.FloatField(null=True, blank=True)
     resolution_g = models.FloatField(default=1.0, help_text="the scale's smallest step")
     note = models.CharField(max_length=200, blank=True)
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
-    withdrawn_at = models.DateTimeField(null=True, blank=True)
-    withdrawn_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
-    )
 
-    objects = MassEntries.as_manager()
+    objects = MassEntries.as_manager()  # type: ignore[misc]
 
     class Meta:
         ordering = ["at", "id"]
@@ -105,8 +97,8 @@ class MassEntry(models.Model):
                 name="mass_entry_one_number",
             ),
             models.CheckConstraint(
-                condition=models.Q(withdrawn_at__isnull=True) | models.Q(kind="weighed"),
-                name="only_weighings_are_taken_back",
+                condition=models.Q(withdrawn_at__isnull=True) | ~models.Q(kind="received"),
+                name="what_was_received_is_not_withdrawn",
             ),
         ]
 

@@ -10,11 +10,12 @@ from spools.codes import pretty
 
 from .catalogue import Feedstock, Polymer
 from .drying import DryingRun
+from .facts import Recorded, Withdrawable
 from .places import Place
 from .stock import Spool
 
 
-class WantedPrint(models.Model):
+class WantedPrint(Withdrawable):
     """Grams of a material that are to be good by a time. That it was taken off the list is added once."""
 
     name = models.CharField(max_length=80, blank=True)
@@ -25,14 +26,6 @@ class WantedPrint(models.Model):
     mass_g = models.FloatField()
     due_at = models.DateTimeField(help_text="when it is to be good")
     pressing = models.BooleanField(default=False, help_text="its lateness counts four times")
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
-    )
-    withdrawn_at = models.DateTimeField(null=True, blank=True, help_text="when it was taken off the list")
-    withdrawn_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
-    )
 
     class Meta:
         ordering = ["due_at", "id"]
@@ -108,7 +101,7 @@ class WeekPlan(models.Model):
         )
 
 
-class PlannedDrying(models.Model):
+class PlannedDrying(Recorded):
     """A spool that is to be in a dryer from start to end. A change ends it and adds another one."""
 
     plan = models.ForeignKey(WeekPlan, models.CASCADE, related_name="dryings")
@@ -122,10 +115,6 @@ class PlannedDrying(models.Model):
     target_pct = models.FloatField()
     mass_g = models.FloatField(null=True, blank=True, help_text="only the outermost turns; empty: all of it")
     pinned = models.BooleanField(default=False, help_text="stays as it is when it is planned again")
-    recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
-    )
     ended_at = models.DateTimeField(null=True, blank=True, help_text="when it was dropped or changed")
     ended_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"

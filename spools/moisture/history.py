@@ -288,7 +288,7 @@ def load(
         stays[stay.spool_id].append(stay)
     for run in all_runs:
         runs[run.spool_id].append(run)
-    for entry in MassEntry.objects.standing().amounts().filter(spool__in=ids):
+    for entry in MassEntry.objects.valid().amounts().filter(spool__in=ids):
         entries[entry.spool_id].append(entry)
     readings: dict[int, Readings] = {}
     boxes: dict[int, Turns] = {}

@@ -68,7 +68,7 @@ class Known:
             if off_kg:
                 why.append(
                     f"On {format_time(entry.at)} the scale read {abs(1000 * off_kg):.0f} g {off}. It was taken as "
-                    "no news of the water; a slip can be taken back in the history."
+                    "no news of the water; a wrong weighing can be withdrawn in the history."
                 )
         return why
 

@@ -173,10 +173,10 @@ def test_coupon_tests_are_kept_and_heeded(api, shop, receive):
     ):
         assert set(api.refused(address, **{"temperature_c": 60, "passed": True} | wrong)) == set(wrong)
     assert len(api.get(address)) == 1
-    taken_back = api.post(f"{address}/{kept['id']}/take-back", status=200)
-    assert taken_back["withdrawn_at"]
+    withdrawn = api.post(f"{address}/{kept['id']}/withdraw", status=200, reason="too short in the heat")
+    assert withdrawn["withdrawn_at"] and withdrawn["withdrawn_reason"] == "too short in the heat"
     assert api.get(f"spools/{spool}/drying-plan", dryer=shop.dryer)["cap"]["cap_c"] == 50
-    assert api.refused(f"{address}/{kept['id']}/take-back")
+    assert api.refused(f"{address}/{kept['id']}/withdraw", reason="again")
 
 
 def test_no_way_into_a_dryers_heat_but_a_drying_run(api, shop, wet, receive):

@@ -28,12 +28,12 @@ def test_a_check_is_recorded_worked_out_and_withdrawn(api, shop, asked):
     assert losses == pytest.approx([0, 5.0, 8.33, 15.0], abs=0.05)
     at_5, at_10 = made["result"]["usable"]
     assert at_5["low_mm3_s"] < at_5["likely_mm3_s"] < at_5["high_mm3_s"] < at_10["high_mm3_s"]
-    assert made["withdrawal"] is None and len(made["blobs"]) == 5
+    assert made["withdrawn_at"] is None and len(made["blobs"]) == 5
     assert api.get(f"flow-checks/{made['id']}") == made
-    assert api.get("flow-checks", toolhead=shop.toolhead, standing=True)["results"] == [made]
+    assert api.get("flow-checks", toolhead=shop.toolhead, valid=True)["results"] == [made]
     withdrawn = api.post(f"flow-checks/{made['id']}/withdraw", status=200, reason="the other spool")
-    assert withdrawn["withdrawal"]["reason"] == "the other spool"
-    assert api.get("flow-checks", standing=True)["count"] == 0
+    assert withdrawn["withdrawn_reason"] == "the other spool"
+    assert api.get("flow-checks", valid=True)["count"] == 0
     assert api.get("flow-checks", spool=asked["spool"])["count"] == 1
     assert api.refused(f"flow-checks/{made['id']}/withdraw", reason="again")
 

@@ -38,9 +38,9 @@ def test_a_service_comes_due_is_done_and_taken_back(api, shop, job):
     assert api.get("services/due")[0]["used"] == 0
     assert api.get("reminders", kind="service", open=True)["count"] == 0
     assert api.get("services", printer=shop.printer)["count"] == 1
-    assert api.post(f"services/{entry['id']}/withdraw", status=200)["withdrawn_at"]
+    assert api.post(f"services/{entry['id']}/withdraw", status=200, reason="not done")["withdrawn_at"]
     assert api.get("services/due")[0]["overdue"]
-    assert api.refused(f"services/{entry['id']}/withdraw")
+    assert api.refused(f"services/{entry['id']}/withdraw", reason="again")
 
 
 def test_services_that_cannot_be_are_refused(api, shop, job):

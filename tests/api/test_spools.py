@@ -160,14 +160,20 @@ def test_moisture_layer_by_layer(api, shop, receive):
     assert moisture["why"]
 
 
-def test_a_weighing_is_taken_back_and_replaced(api, receive):
+def test_a_wrong_weighing_is_corrected_and_the_right_one_withdrawn(api, receive):
     code = receive()
     slip = api.post(f"spools/{code}/weigh", gross_g=520)
-    path = f"spools/{code}/weighings/{slip['id']}/take-back"
-    wrong, right = api.post(path, status=200, right_g=920)
-    assert wrong["withdrawn_at"] and (right["gross_g"], right["withdrawn_at"]) == (920, None)
+    path = f"spools/{code}/mass-entries/{slip['id']}"
+    right = api.post(f"{path}/correct", gross_g=920)
+    assert (right["gross_g"], right["at"], right["withdrawn_at"]) == (920, slip["at"], None)
     assert 680 < api.get(f"spools/{code}")["remaining"]["mass_g"] <= 700
     entries = api.get(f"spools/{code}/history")["mass_entries"]
     assert [entry["gross_g"] for entry in entries if not entry["withdrawn_at"]] == [None, 920]
-    assert "already" in api.refused(path)[""]
-    api.post(f"spools/{receive()}/weighings/{slip['id']}/take-back", status=404)
+    assert "already" in api.refused(f"{path}/withdraw", reason="again")[""]
+    assert "already" in api.refused(f"{path}/correct", gross_g=930)[""]
+    withdrawn = api.post(
+        f"spools/{code}/mass-entries/{right['id']}/withdraw", status=200, reason="the other spool"
+    )
+    assert (withdrawn["withdrawn_reason"], bool(withdrawn["withdrawn_by"])) == ("the other spool", True)
+    assert api.get(f"spools/{code}")["remaining"]["mass_g"] == 1000
+    api.post(f"spools/{receive()}/mass-entries/{slip['id']}/withdraw", status=404, reason="not of this one")

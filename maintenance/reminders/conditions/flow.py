@@ -27,7 +27,7 @@ Kind = Reminder.Kind
 def flow(now: datetime) -> Found:
     """Checks that are due, and charts that signal. A toolhead that never was checked is left in peace."""
     wanted = Found([Kind.FLOW_CHECK, Kind.FLOW_CHART])
-    checks = FlowCheck.objects.standing().filter(toolhead__printer__retired_at=None)
+    checks = FlowCheck.objects.valid().filter(toolhead__printer__retired_at=None)
     by_toolhead: dict[int, list[EvaluatedCheck]] = {}
     for of in evaluate_checks(checks):
         by_toolhead.setdefault(of.check.toolhead_id, []).append(of)

@@ -154,7 +154,7 @@ def _weighings(found: Found, spools: Sequence[Spool], turns: dict[int, Turns], n
         for spool in spools
         if turns[spool.pk].over > POSSIBLE and _width(turns[spool.pk]) > STILL_WIDE
     }
-    entries = MassEntry.objects.standing().filter(spool__in=unsure, kind=MassEntry.Kind.WEIGHED)
+    entries = MassEntry.objects.valid().filter(spool__in=unsure, kind=MassEntry.Kind.WEIGHED)
     weighed = entries.order_by().values("spool").annotate(last=Max("at"), step_g=Min("resolution_g"))
     rows = [row for row in weighed if row["last"] < now - WEIGHED_LATELY]
     amounts = ledger.remaining_by_spool([unsure[row["spool"]] for row in rows]) if rows else {}

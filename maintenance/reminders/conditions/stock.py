@@ -85,8 +85,8 @@ def _part(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Re
 
 def _used_a_day_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float]:
     """Grams that left the spools of each feedstock a day, of late, by its id."""
-    gone = MassEntry.objects.standing().filter(
-        kind__in=[MassEntry.Kind.PRINTED, MassEntry.Kind.REMOVED, MassEntry.Kind.RETURNED],
+    gone = MassEntry.objects.valid().filter(
+        kind__in=[MassEntry.Kind.PRINTED, MassEntry.Kind.REMOVED],
         spool__feedstock__in=feedstocks,
         at__gt=now - RATE_OVER,
         at__lte=now,

@@ -14,14 +14,14 @@ from maintenance.flow.control_chart import START
 from maintenance.flow.curve import Weighed
 from maintenance.flow.diagnosis import GEARS, SOUND
 from maintenance.flow.history import evaluate_checks, history_of, last_flows, material_of
-from maintenance.flow.records import withdraw_flow_check
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
-from maintenance.models import FlowBlob, FlowCheck, FlowCheckWithdrawal, Reminder
+from maintenance.models import FlowBlob, FlowCheck, Reminder
 from maintenance.parts.fitting import add_stock, life_left, replace_part
 from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.reminders.lifecycle import sweep, sweep_subjects
+from spools.facts import withdraw
 from spools.inventory.ledger import remaining
 from spools.models import MassEntry
 from spools.wording import format_day
@@ -31,7 +31,7 @@ from tests.spools.conftest import hours_ago, receive
 
 
 def everything() -> list[int]:
-    return [m.objects.count() for m in (FlowCheck, FlowBlob, FlowCheckWithdrawal, MassEntry, Reminder)]
+    return [m.objects.count() for m in (FlowCheck, FlowBlob, MassEntry, Reminder)]
 
 
 @pytest.fixture
@@ -63,13 +63,13 @@ def test_a_check_is_kept_with_its_blobs_and_takes_their_grams(shop, loaded):
 def test_a_withdrawn_check_stays_and_counts_no_more(shop, loaded):
     before_g = remaining(loaded).mass_g
     made = check(shop.south, loaded, hours_ago(100))
-    withdraw_flow_check(made, reason="weighed the wrong blobs")
+    withdraw(made, reason="weighed the wrong blobs")
     assert remaining(loaded).mass_g == pytest.approx(before_g)
     assert FlowCheck.objects.count() == 1 and history_of(shop.south.pk) == []
     with pytest.raises(ValidationError, match="withdrawn on"):
-        withdraw_flow_check(made, reason="again")
+        withdraw(made, reason="again")
     with pytest.raises(ValidationError, match="1 and 300"):
-        withdraw_flow_check(check(shop.south, loaded, hours_ago(100)), reason=" ")
+        withdraw(check(shop.south, loaded, hours_ago(100)), reason=" ")
 
 
 GOOD = [Weighed(1, (0.59,)), Weighed(3, (0.57,)), Weighed(5, (0.55,))]

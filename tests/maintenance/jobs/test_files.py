@@ -27,10 +27,10 @@ from maintenance.jobs.files import (
     stored_path,
 )
 from maintenance.jobs.from_file import on_machine, record_file_job, where_it_may_run
-from maintenance.jobs.records import withdraw_job
 from maintenance.machines.loading import load_spool
 from maintenance.machines.printers import add_toolhead
 from maintenance.models import JobFile, Toolhead
+from spools.facts import withdraw
 from spools.inventory.ledger import remaining
 from tests.spools.conftest import hours_ago, receive
 
@@ -377,7 +377,7 @@ def test_several_spools_give_each_their_own(shop, loaded, filled):
     assert grams[third] == pytest.approx(cm3[2] * third.feedstock.polymer.density_g_cm3, rel=1e-4)
     assert (job.state, job.nozzle_c) == ("hold", 215)
     assert any(reason["sentence"].startswith(f"{filled.code[:3]}-") for reason in job.reasons)
-    withdraw_job(job, reason="a test")
+    withdraw(job, reason="a test")
     assert remaining(loaded).mass_g == pytest.approx(1000)
 
 

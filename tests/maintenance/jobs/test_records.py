@@ -7,10 +7,11 @@ from django.core.management import call_command
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from maintenance.jobs.records import rebuild_wear, record_job, withdraw_job
+from maintenance.jobs.records import rebuild_wear, record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Job, Loading, WearEntry
 from maintenance.parts.fitting import life_left, replace_part
+from spools.facts import withdraw
 from spools.inventory.ledger import remaining
 from spools.inventory.moves import move_spool
 from spools.models import MassEntry
@@ -69,7 +70,7 @@ def test_a_withdrawn_job_was_never_recorded(shop, loaded):
     ages = {pk: (left.age, left.median_left) for pk, left in life_left(parts).items()}
     made = record(shop, loaded, mass_g=300)
     assert wear() != before[0] and remaining(loaded) != before[1]
-    withdrawn = withdraw_job(made, reason="wrong spool", by=shop.user)
+    withdrawn = withdraw(made, reason="wrong spool", by=shop.user)
     assert wear() == before[0]
     amount = remaining(loaded)
     assert (amount.mass_g, amount.low_g, amount.high_g) == (
@@ -79,24 +80,27 @@ def test_a_withdrawn_job_was_never_recorded(shop, loaded):
     )
     assert {pk: (left.age, left.median_left) for pk, left in life_left(parts).items()} == ages
     assert moisture_now(loaded).mean_pct == pytest.approx(before[2], rel=1e-3)
-    assert withdrawn.withdrawn_at and withdrawn.withdrawn_reason == "wrong spool"
-    assert withdrawn.uses.get().returned.net_change_g == 300
+    entry = withdrawn.uses.get().entry
+    for fact in (withdrawn, entry):
+        assert (fact.withdrawn_by, fact.withdrawn_reason) == (shop.user, "wrong spool")
+    with pytest.raises(ValidationError, match="withdraw the job"):
+        withdraw(record(shop, loaded).uses.get().entry, reason="a mistake")
 
 
 def test_a_job_is_withdrawn_once_and_with_a_reason(shop, loaded):
     made = record(shop, loaded)
     with pytest.raises(ValidationError, match="between 1 and 300"):
-        withdraw_job(made, reason="  ")
-    withdraw_job(made, reason="a mistake")
+        withdraw(made, reason="  ")
+    withdraw(made, reason="a mistake")
     with pytest.raises(ValidationError, match="already"):
-        withdraw_job(made, reason="again")
+        withdraw(made, reason="again")
     assert remaining(loaded).mass_g == pytest.approx(1000)
 
 
 def test_wear_is_rebuilt_from_jobs_and_fittings_to_the_same(shop, loaded):
     record(shop, loaded, start=hours_ago(20))
     replace_part(shop.north, "nozzle", shop.steel, at=hours_ago(15))
-    withdraw_job(record(shop, loaded, start=hours_ago(14)), reason="a mistake")
+    withdraw(record(shop, loaded, start=hours_ago(14)), reason="a mistake")
     record(shop, loaded)
     kept = wear()
     assert rebuild_wear() == []
@@ -162,11 +166,11 @@ def test_a_job_of_a_spool_that_came_off_since_is_recorded_late(shop, loaded):
 @given(st.lists(st.tuples(st.floats(1, 60), st.floats(0.1, 10), st.booleans()), max_size=5))
 def test_what_parts_have_done_is_what_the_jobs_that_stand_add_up_to(shop, loaded, jobs):
     for job in Job.objects.filter(withdrawn_at=None):
-        withdraw_job(job, reason="another turn")
+        withdraw(job, reason="another turn")
     for n, (mass_g, hours, withdrawn) in enumerate(jobs):
         made = record(shop, loaded, mass_g=mass_g, hours=hours, start=hours_ago(20) + timedelta(minutes=n))
         if withdrawn:
-            withdraw_job(made, reason="a mistake")
+            withdraw(made, reason="a mistake")
     standing = [(mass_g, hours) for mass_g, hours, withdrawn in jobs if not withdrawn]
     left = {of.part.kind.role: life_left([of.part])[of.part_id] for of in shop.north.fittings.all()}
     assert left["liner"].age == pytest.approx(sum(hours for _, hours in standing))
@@ -180,7 +184,7 @@ def test_the_same_job_is_not_recorded_by_a_second_tap(shop, loaded):
     with pytest.raises(ValidationError, match="recorded already"):
         record(shop, loaded)
     assert Job.objects.count() == 1
-    withdraw_job(first, reason="tapped by mistake")
+    withdraw(first, reason="tapped by mistake")
     assert record(shop, loaded)
 
 

@@ -9,7 +9,7 @@ from django.db import transaction
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from maintenance.jobs.records import rebuild_wear, record_job, withdraw_job
+from maintenance.jobs.records import rebuild_wear, record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import BoreReading, Fitting, Part, WearEntry
 from maintenance.parts.fitting import (
@@ -20,10 +20,10 @@ from maintenance.parts.fitting import (
     remove_part,
     replace_part,
     save_kind,
-    withdraw_bore,
 )
 from maintenance.parts.life import aged, fitted_parts, known_kinds, life_left
 from maintenance.wear.abrasion import heat_weight
+from spools.facts import withdraw
 from tests.maintenance.conftest import LONG_AGO, PRINT, kind
 from tests.spools.conftest import hours_ago, receive
 
@@ -96,7 +96,7 @@ def test_a_withdrawn_job_is_unlearnt(shop, printing):
     before = expected_km(shop)
     more = printing(100, 195)
     assert expected_km(shop) > before
-    withdraw_job(more, reason="a mistake")
+    withdraw(more, reason="a mistake")
     assert expected_km(shop) == before
 
 
@@ -169,11 +169,11 @@ def test_a_withdrawn_reading_tells_nothing(shop, printing):
     before = life_left([part])[part.pk].median_left
     reading = record_bore(part, 0.44, 0.004, "pin", at=hours_ago(150))
     assert life_left([part])[part.pk].median_left < before
-    withdraw_bore(reading, reason="read the wrong pin")
+    withdraw(reading, reason="read the wrong pin")
     assert life_left([part])[part.pk].median_left == before
     for reason, says in (("again", "already"), (" ", "between 1 and 300")):
         with pytest.raises(ValidationError, match=says):
-            withdraw_bore(reading, reason=reason)
+            withdraw(reading, reason=reason)
 
 
 BORES = {
@@ -335,7 +335,7 @@ def test_withdrawing_and_correcting_jobs_leaves_what_was_right_from_the_start(sh
                 wrong = mass_g * 2 if what == "correct" else mass_g
                 job = printing(wrong, at_h, hours=hours, name=f"job {n}")
                 if what != "keep":
-                    withdraw_job(job, reason="a slip")
+                    withdraw(job, reason="a slip")
                 if what == "correct":
                     printing(mass_g, at_h, hours=hours, name=f"job {n}")
             assert rebuild_wear() == []

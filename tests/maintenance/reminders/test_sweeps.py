@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from background.running import run_due
 from maintenance import tasks
-from maintenance.jobs.records import record_job, withdraw_job
+from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.machines.printers import bring_back, retire
 from maintenance.models import Fitting, Loading, Reminder
@@ -24,6 +24,7 @@ from spools.air import dry_box
 from spools.air.climate import record_readings
 from spools.air.dry_box import put_desiccant
 from spools.drying.runs import finish_drying, start_drying
+from spools.facts import withdraw
 from spools.inventory.ledger import take
 from spools.models import MassEntry, Place
 from spools.wording import format_day
@@ -179,7 +180,7 @@ def test_the_parts_of_a_printer_that_is_out_of_use_are_left_in_peace(shop, fille
 def test_taking_it_off_or_withdrawing_the_job_ends_it_too(shop, filled):
     nozzle = wear_out(shop, filled)
     job = shop.north.job_uses.get().job
-    withdraw_job(job, reason="a mistake")
+    withdraw(job, reason="a mistake")
     assert the("replace").ending == "gone"
     record_job(
         toolhead=shop.north,
@@ -374,9 +375,9 @@ def test_sweeps_at_the_same_time_raise_each_cause_once(shop, wet):
 def test_of_two_that_withdraw_a_job_at_the_same_time_one_gives_the_grams_back(shop, plain):
     load_spool(shop.north, plain, at=hours_ago(20), override_reason="a test")
     job = record_job(toolhead=shop.north, spool=plain, start=hours_ago(12), override_reason="a test", **PRINT)
-    raised = at_once(lambda: withdraw_job(job, reason="a mistake"), 2)
+    raised = at_once(lambda: withdraw(job, reason="a mistake"), 2)
     assert [type(error) for error in raised] == [ValidationError]
-    assert MassEntry.objects.filter(kind="returned").count() == 1
+    assert MassEntry.objects.exclude(withdrawn_at=None).count() == 1
 
 
 @pytest.fixture

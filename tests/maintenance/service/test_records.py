@@ -7,7 +7,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from maintenance.jobs.records import record_job, withdraw_job
+from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.machines.printers import add_toolhead
 from maintenance.models import Loading, Reminder, ServiceEntry, ServiceKind, Toolhead
@@ -15,7 +15,8 @@ from maintenance.readiness.builder import JobSpec, verdict, verdicts
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.reminders.lifecycle import sweep
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
-from maintenance.service.records import record_service, save_kind, withdraw_service
+from maintenance.service.records import record_service, save_kind
+from spools.facts import withdraw
 from spools.wording import format_time
 from tests.maintenance.conftest import PRINT, toolhead
 from tests.spools.conftest import hours_ago, receive
@@ -114,7 +115,7 @@ def test_a_job_of_two_toolheads_counts_once_for_the_printer_and_for_each_of_them
 
 
 def test_another_machines_jobs_and_withdrawn_jobs_do_not_count(shop, loaded, belts):
-    withdraw_job(printed(shop, loaded, 4, 30), reason="a mistake")
+    withdraw(printed(shop, loaded, 4, 30), reason="a mistake")
     assert status(belts, shop.south).since.used == 0
     printed(shop, loaded, 3, 20)
     assert status(belts, shop.north).since.used == 0
@@ -181,14 +182,14 @@ def test_done_starts_the_count_again_and_is_kept(shop, loaded, belts):
     assert status(belts, shop.south, hours_ago(25)).since.used == 6
 
 
-def test_a_slip_is_taken_back_once_and_stays_to_be_seen(shop, loaded, belts):
+def test_a_service_is_withdrawn_once_and_stays_on_record(shop, loaded, belts):
     printed(shop, loaded, 6, 30)
     entry = record_service(belts, printer=shop.south.printer)
-    withdraw_service(entry)
+    withdraw(entry, reason="a mistake")
     assert status(belts, shop.south).since.used == 6
     assert ServiceEntry.objects.get().withdrawn_at is not None
-    with pytest.raises(ValidationError, match="taken back on"):
-        withdraw_service(entry)
+    with pytest.raises(ValidationError, match="withdrawn on"):
+        withdraw(entry, reason="a mistake")
 
 
 @pytest.mark.parametrize(
@@ -336,7 +337,7 @@ def test_what_is_overdue_is_told_once_as_soon_as_the_job_is_recorded_and_ends_wh
     assert sweep().raised == 0
     entry = record_service(belts, printer=shop.south.printer)
     assert due("service") == [] and due("clean") == [clean]
-    withdraw_service(entry)
+    withdraw(entry, reason="a mistake")
     assert len(due("service")) == 1
     belt.refresh_from_db()
     assert belt.ending == "gone"

@@ -5,7 +5,7 @@ from django.core.exceptions import ValidationError
 
 from maintenance.flow.curve import Weighed
 from maintenance.flow.records import asked_setup, record_flow_check
-from maintenance.jobs.records import record_job, withdraw_job
+from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, ServiceKind, TroubleOutcome, TroubleReport
 from maintenance.parts.fitting import add_stock, replace_part
@@ -15,6 +15,7 @@ from maintenance.trouble.causes import SYMPTOMS
 from maintenance.trouble.evidence import evidence_of
 from maintenance.trouble.reports import record_outcome, report_job_trouble, report_trouble
 from spools.drying.runs import finish_drying, start_drying
+from spools.facts import withdraw
 from spools.moisture.state import moisture_of
 from tests.maintenance.conftest import PRINT, kind
 from tests.spools.conftest import hours_ago, receive
@@ -225,7 +226,7 @@ def test_bad_input_is_refused_and_nothing_is_stored(shop, carbon_jobs, filled, p
     refused(lambda: report_trouble(shop.south, plain, ["strings"]), "was not on South T0")
     refused(lambda: report_trouble(shop.south, filled, ["strings"], at=hours_ago(141)), "was not on South T0")
     refused(lambda: report_trouble(shop.south, filled, ["strings"], at=hours_ago(-5)), "in the future")
-    withdraw_job(job, reason="a mistake")
+    withdraw(job, reason="a mistake")
     refused(lambda: report_job_trouble(job, ["strings"]), "was withdrawn")
 
 

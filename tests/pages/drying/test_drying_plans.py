@@ -3,10 +3,8 @@
 from itertools import permutations
 
 import pytest
-from django.contrib.auth import get_user_model
 from django.test import Client
 from django.urls import reverse
-from django.utils import timezone
 
 from spools.drying.plans import plan_drying
 from spools.drying.runs import finish_drying, start_drying
@@ -171,22 +169,9 @@ def test_a_coupon_test_is_recorded_on_the_feedstocks_page_and_heeded(shop, desk)
     page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
     assert "67 °C: PA6, of which a coupon stuck at 72 °C" in words(page)
     assert desk.get(reverse("coupon-test", args=[999])).status_code == 404
-    back = reverse("coupon-take-back", args=[CouponTest.objects.get().pk])
-    assert "Take back a coupon test" in words(desk.get(back))
-    told = words(desk.post(back, follow=True))
-    assert "Failed at 72 °C" in told and "Taken back on" in told
+    back = reverse("withdraw", args=["coupon-test", CouponTest.objects.get().pk])
+    assert "coupon test at 72 °C" in words(desk.get(back))
+    told = words(desk.post(back, {"reason": "too hot an oven"}, follow=True))
+    assert "Failed at 72 °C" in told and "too hot an oven" in told
     page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
     assert "a coupon stuck" not in words(page)
-
-
-def test_the_admin_starts_stages_through_the_same_gate(shop, pva):
-    office = Client()
-    office.force_login(get_user_model().objects.create_superuser("kim", password="filament-and-dry-air"))
-    address = reverse("admin:spools_dryingrun_add")
-    values = {"spool": pva.pk, "dryer": shop.dryer.pk, "set_point_c": 50, "planned_hours": 12}
-    assert "50 °C is too hot to start at" in office.post(address, values).content.decode()
-    short = values | {"first_set_point_c": 40, "first_hours": 0.5}
-    assert "would still be soft" in office.post(address, short).content.decode()
-    assert not DryingRun.objects.exists()
-    assert office.post(address, short | {"first_hours": 6}).status_code == 302
-    assert DryingRun.objects.get().change_at > timezone.now()

@@ -128,7 +128,7 @@ def test_masses_that_cannot_be_are_refused_and_kept_for_correction(shop, desk, p
 
 def test_a_check_is_withdrawn_once(shop, desk):
     made = check(shop.toolheads[0], shop.spools[0], hours_ago(2))
-    address = reverse("flow-check-withdraw", args=[made.pk])
+    address = reverse("withdraw", args=["flow-check", made.pk])
     assert says(desk.post(address, {"reason": ""}), "required")
     assert desk.post(address, {"reason": "another scale"}).status_code == 302
     page = desk.get(reverse("flow-check", args=[made.pk]))

@@ -73,7 +73,7 @@ def test_every_page_answers_in_few_queries(shop, desk):
         reverse("jobs"),
         reverse("job-new"),
         reverse("job", args=[made.pk]),
-        reverse("job-withdraw", args=[made.pk]),
+        reverse("withdraw", args=["job", made.pk]),
         reverse("stock"),
         reverse("stock-add"),
         reverse("part-kind-new"),

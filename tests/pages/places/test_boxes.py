@@ -141,15 +141,17 @@ def test_a_charge_put_in_now_is_told_and_ends_the_reminder(desk, box):
         assert not Reminder.objects.filter(place=box, ended_at=None).exists()
 
 
-def test_a_charge_is_taken_back(desk, charged):
+def test_a_charge_is_withdrawn(desk, charged):
     charge = DesiccantCharge.objects.get()
-    address = reverse("charge-take-back", args=[charge.pk])
+    address = reverse("withdraw", args=["charge", charge.pk])
     assert address in page(desk, charged).content.decode()
-    assert says(desk.get(address), "Take back a charge of Dry box")
-    assert desk.post(address).headers["Location"] == reverse("place", args=[charged.pk])
-    assert says(page(desk, charged), "200 g of silica gel, regenerated at 120 °C . Taken back on")
+    assert says(desk.get(address), "200 g of silica gel, regenerated at 120 °C, Dry box")
+    assert desk.post(address, {"reason": "another box"}).headers["Location"] == reverse(
+        "place", args=[charged.pk]
+    )
+    assert says(page(desk, charged), "200 g of silica gel, regenerated at 120 °C . Withdrawn on")
     assert box_now(charged) is None
-    assert says(desk.post(address), "already")
+    assert says(desk.post(address, {"reason": "again"}), "already")
 
 
 def test_it_takes_few_queries(desk, charged):

@@ -163,27 +163,33 @@ def test_a_shelf_is_no_dryer(shop, desk, free):
     assert desk.post(of("spool-dry", free), dry_values(shop, dryer=shop.shelf.pk)).status_code == 404
 
 
-def test_a_weighing_is_taken_back_and_the_right_one_given(shop, desk, free):
+def test_a_weighing_is_withdrawn_and_the_right_one_given(shop, desk, free):
     desk.post(of("spool-weigh", free), {"gross_g": "700", "resolution_g": "1"})
     entry = MassEntry.objects.get(spool=free, kind="weighed")
-    address = reverse("weighing-take-back", args=[free.code, entry.pk])
-    assert f'href="{address}"' in desk.get(of("spool-history", free)).content.decode()
-    assert "700 g with the reel" in words(desk.get(address))
-    back = desk.post(address, {"right_g": "", "resolution_g": "1"})
+    address = reverse("withdraw", args=["mass-entry", entry.pk])
+    correct = reverse("weighing-correct", args=[free.code, entry.pk])
+    for link in (address, correct):
+        assert f'href="{link}"' in desk.get(of("spool-history", free)).content.decode()
+    assert "weighing of 700 g" in words(desk.get(address))
+    assert "This field is required." in words(desk.post(address, {"reason": ""}))
+    back = desk.post(address, {"reason": "the other spool"})
     assert back.headers["Location"] == of("spool", free)
     assert remaining(free).mass_g == 1000
     for page in ("spool", "spool-history"):
         response = desk.get(of(page, free))
-        assert "Weighed: 700 g with the reel. Taken back on" in words(response)
+        assert "by ada: the other spool" in words(response)
         assert "<s>Weighed: 700 g" in response.content.decode()
-    again = desk.post(address, {"right_g": "", "resolution_g": "1"})
+    again = desk.post(address, {"reason": "again"})
     assert "already" in words(again) and again.status_code == 200
-    desk.post(address, {"right_g": "1100", "resolution_g": "1"})
+    assert "700 g with the reel" in words(desk.get(correct))
+    desk.post(correct, {"gross_g": "1100", "resolution_g": "1"})
     assert 850 < remaining(free).mass_g < 900
-    assert desk.get(reverse("weighing-take-back", args=[shop.other.code, entry.pk])).status_code == 404
+    assert desk.get(reverse("weighing-correct", args=[shop.other.code, entry.pk])).status_code == 404
+    assert desk.get(reverse("withdraw", args=["spool", free.pk])).status_code == 404
+    assert desk.get(reverse("withdraw", args=["job", 10**9])).status_code == 404
 
 
-def test_filament_cut_off_and_taken_back(shop, desk, free):
+def test_filament_cut_off_and_withdrawn(shop, desk, free):
     before_g = remaining(free).mass_g
     cut = {"mass_g": "12.5", "when": "", "note": "brittle end"}
     page = words(desk.post(of("spool-cut", free), cut, follow=True))
@@ -193,11 +199,11 @@ def test_filament_cut_off_and_taken_back(shop, desk, free):
     # A button pressed twice.
     assert "were cut off in that minute already" in words(desk.post(of("spool-cut", free), cut))
     entry = MassEntry.objects.get(spool=free, kind="removed")
-    back = reverse("cut-take-back", args=[free.code, entry.pk])
+    back = reverse("withdraw", args=["mass-entry", entry.pk])
     assert "12.5 g cut off by hand" in words(desk.get(back))
-    assert "are back on" in words(desk.post(back, follow=True))
-    assert remaining(free).mass_g == pytest.approx(before_g)
-    assert "given back already" in words(desk.post(back))
+    assert "it was another spool" in words(desk.post(back, {"reason": "it was another spool"}, follow=True))
+    assert remaining(free).mass_g == before_g
+    assert "already" in words(desk.post(back, {"reason": "again"}))
 
 
 @pytest.mark.parametrize("grams", ["", "0", "-3", "nan", "1e9", "5000"])

@@ -44,14 +44,12 @@ def test_a_service_is_done_in_one_tap_from_its_reminder(shop, desk, worn):
     assert not Reminder.objects.filter(kind="clean", ended_at=None).exists()
 
 
-def test_a_slip_is_taken_back(shop, desk, worn):
+def test_a_service_that_was_not_done_is_withdrawn(shop, desk, worn):
     entry = record_service(shop.belts, printer=shop.toolheads[0].printer)
-    after = desk.post(reverse("service-withdraw", args=[entry.pk]), follow=True)
-    assert says(after, "taken back, the count goes on") and says(after, "60 of 150 printing hours")
-    again = desk.post(reverse("service-withdraw", args=[entry.pk]), follow=True)
-    assert says(again, "This entry was taken back on") and says(again, "already")
-    assert desk.post(reverse("service-withdraw", args=[10**9])).status_code == 404
-    assert desk.get(reverse("service-withdraw", args=[entry.pk])).status_code == 405
+    address = reverse("withdraw", args=["service", entry.pk])
+    after = desk.post(address, {"reason": "the other machine"}, follow=True)
+    assert says(after, "the other machine") and says(after, "60 of 150 printing hours")
+    assert says(desk.post(address, {"reason": "again"}, follow=True), "already")
 
 
 def test_what_was_done_earlier_is_recorded_with_its_time(shop, desk, worn):

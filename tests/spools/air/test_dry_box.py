@@ -18,6 +18,7 @@ from spools.air.climate import record_readings
 from spools.air.dry_box import box_now, put_desiccant
 from spools.air.dry_box_simulation import courses
 from spools.drying import runs as drying_runs
+from spools.facts import withdraw
 from spools.inventory import ledger, moves
 from spools.inventory.corrections import save_place
 from spools.models import BoxState, DesiccantCharge, Place, Polymer, Spool
@@ -94,21 +95,21 @@ def test_an_impossible_charge_is_refused(charged, changes, field, says):
     assert DesiccantCharge.objects.count() == 1
 
 
-def test_a_charge_that_was_taken_back_is_as_if_it_had_never_been(charged, nylon, clock):
+def test_a_withdrawn_charge_is_as_if_it_had_never_been(charged, nylon, clock):
     spool = receive(nylon, charged, at=at(1))
     whole, told = rh_by_hour(charged, at(NOW_H)), moisture_state.moisture_now(spool).mean_pct
     slip = put_desiccant(charged, "clay", 80, condition="new", at=at(60))
     dry_box_cache.advance()
     moisture_state.advance([spool])
     assert rh_by_hour(charged, at(NOW_H)) != whole
-    assert dry_box.take_back_charge(slip).withdrawn_at == at(NOW_H)
+    assert withdraw(slip, reason="a mistake").withdrawn_at == at(NOW_H)
     assert rh_by_hour(charged, at(NOW_H)) == whole
     assert moisture_state.moisture_now(spool).mean_pct == told
     dry_box_cache.advance()
     moisture_state.advance([spool])
     assert (moisture_state.rebuild([spool]), dry_box_cache.rebuild()) == ([], [])
     with pytest.raises(ValidationError, match="already"):
-        dry_box.take_back_charge(slip)
+        withdraw(slip, reason="a mistake")
     put_desiccant(charged, "clay", 90, condition="new", at=at(60))
 
 

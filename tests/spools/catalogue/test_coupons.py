@@ -9,6 +9,7 @@ from spools.catalogue import coupons
 from spools.catalogue.coupons import record_coupon_test
 from spools.drying import runs as drying_runs
 from spools.drying.plans import plan_drying
+from spools.facts import withdraw
 from spools.models import CouponTest, Feedstock, Place
 from tests.spools.conftest import feedstock, hours_ago, receive
 
@@ -125,15 +126,15 @@ def test_a_pass_hotter_than_the_polymer_stands_is_a_slip(polymer, hottest_c):
     coupon(of, hottest_c + 5, False)
 
 
-def test_one_that_was_taken_back_counts_no_more(pla, shelf, hot_box):
+def test_a_withdrawn_one_no_longer_counts(pla, shelf, hot_box):
     spool = receive(pla, shelf, core_material="pc")
     slip = coupon(pla, 70, True)
     assert cap_of(spool, hot_box).cap_c == 70
-    assert coupons.take_back_coupon_test(slip).withdrawn_at
+    assert withdraw(slip, reason="a mistake").withdrawn_at
     assert cap_of(spool, hot_box).cap_c == 50
     assert coupons.rebuild() == []
     with pytest.raises(ValidationError, match="already"):
-        coupons.take_back_coupon_test(slip)
+        withdraw(slip, reason="a mistake")
 
 
 def test_a_data_sheet_moves_what_a_coupon_may_pass(shelf):

@@ -1,4 +1,4 @@
-"""A weighing that was a slip is taken back: all is as if it had never been, and the slip stays seen."""
+"""A wrong weighing is withdrawn: all is as if it had never been, and it stays on record."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -10,8 +10,9 @@ from django.db import IntegrityError, transaction
 from spools.air import dry_box_cache
 from spools.air.dry_box import put_desiccant
 from spools.drying import runs as drying_runs
+from spools.facts import withdraw
 from spools.inventory import ledger, moves
-from spools.inventory.weighings import take_back_weighing
+from spools.inventory.weighings import correct_weighing
 from spools.models import Ensemble, Place
 from spools.moisture import state as moisture_state
 from tests.spools.conftest import receive
@@ -52,7 +53,7 @@ def test_all_is_as_if_it_had_never_been(spool, others):
     without = told(spool)
     slip = ledger.weigh(spool, 700, at=at(90), by=None)
     assert told(spool) != without
-    assert take_back_weighing(slip) is None
+    withdraw(slip, reason="a mistake")
     assert told(spool) == without
     assert moisture_state.rebuild([spool]) == []
     slip.refresh_from_db()
@@ -62,7 +63,7 @@ def test_all_is_as_if_it_had_never_been(spool, others):
 def test_the_last_word_is_that_of_the_weighing_before_even_before_anything_is_computed(spool):
     ledger.weigh(spool, 1100, at=at(20))
     slip = ledger.weigh(spool, 400, at=at(90))
-    take_back_weighing(slip)
+    withdraw(slip, reason="a mistake")
     assert "1100 g with the reel" in ledger.remaining(spool).why[0]
     # Grams up to the next weighing are those of before the slip, too.
     ledger.take(spool, 700, at=at(95))
@@ -72,30 +73,30 @@ def test_the_right_number_takes_its_time_and_its_place_in_the_run(spool, dryer, 
     (run,) = drying_runs.start_drying([spool], dryer, 75, at=at(60), gross_g={spool.pk: 1242})
     run = drying_runs.finish_drying(run, place=shelf, at=at(80), gross_g=1207)
     slip = run.before
-    take_back_weighing(slip)
+    withdraw(slip, reason="a mistake")
     run.refresh_from_db()
     assert drying_runs.loss_on_drying(run) is None and run.weighed_before is None
-    right = take_back_weighing(slip, right_g=1224, resolution_g=0.5)
+    right = correct_weighing(slip, 1224, resolution_g=0.5)
     run.refresh_from_db()
     assert (right.at, right.resolution_g, run.weighed_before) == (at(60), 0.5, right)
     assert drying_runs.loss_on_drying(run).mass_g == 17
-    after = take_back_weighing(run.after, right_g=1206)
+    after = correct_weighing(run.after, 1206)
     run.refresh_from_db()
     assert (run.weighed_after, drying_runs.loss_on_drying(run).mass_g) == (after, 18)
     moisture_state.advance([spool])
     assert moisture_state.rebuild([spool]) == []
     with pytest.raises(ValidationError, match="recorded already"):
-        take_back_weighing(slip, right_g=1225)
+        correct_weighing(slip, 1225)
 
 
-def test_it_is_taken_back_once_and_only_weighings_are(spool):
+def test_it_is_withdrawn_once_and_what_was_received_is_not(spool):
     slip = ledger.weigh(spool, 1100, at=at(20))
-    take_back_weighing(slip)
-    with pytest.raises(ValidationError, match=r"taken back on 10 Mar 2026.* already"):
-        take_back_weighing(slip)
+    withdraw(slip, reason="a mistake")
+    with pytest.raises(ValidationError, match=r"withdrawn on 10 Mar 2026.* already"):
+        withdraw(slip, reason="a mistake")
     received = spool.mass_entries.get(kind="received")
     with pytest.raises(ValidationError, match="Only a weighing"):
-        take_back_weighing(received)
+        withdraw(received, reason="a mistake")
     received.withdrawn_at = at(150)
     with pytest.raises(IntegrityError), transaction.atomic():
         received.save()
@@ -107,24 +108,24 @@ def test_the_same_number_within_a_minute_is_a_button_pressed_twice(spool):
         ledger.weigh(spool, 1100, at=at(20.01))
     ledger.weigh(spool, 1101, at=at(20.01))
     ledger.weigh(spool, 1100, at=at(20.1))
-    take_back_weighing(slip)
+    withdraw(slip, reason="a mistake")
     ledger.weigh(spool, 1100, at=at(20.01))
 
 
-def test_an_impossible_right_number_takes_nothing_back(spool):
+def test_an_impossible_right_number_withdraws_nothing(spool):
     slip = ledger.weigh(spool, 1100, at=at(20))
     with pytest.raises(ValidationError, match="less than the empty reel"):
-        take_back_weighing(slip, right_g=20)
+        correct_weighing(slip, 20)
     slip.refresh_from_db()
     assert slip.withdrawn_at is None
 
 
-def test_the_only_word_on_a_spool_is_not_taken_back_without_another(nylon, shelf):
+def test_the_only_weighing_of_a_spool_is_corrected_not_withdrawn(nylon, shelf):
     spool = receive(nylon, shelf, at=START, net_mass_g=None, gross_g=1510)
     (first,) = spool.mass_entries.all()
-    with pytest.raises(ValidationError, match="Give the right number with it"):
-        take_back_weighing(first)
-    take_back_weighing(first, right_g=1210)
+    with pytest.raises(ValidationError, match="Give the right number"):
+        withdraw(first, reason="a mistake")
+    correct_weighing(first, 1210)
     assert told(spool)[0].mass_g == pytest.approx(990, abs=25)
     assert moisture_state.rebuild([spool]) == []
 
@@ -137,8 +138,8 @@ def test_without_its_first_weighing_a_spool_is_counted_back_from_the_next(nylon,
     ledger.weigh(spool, 1010, at=at(100))
     dry_box_cache.advance()
     moisture_state.advance([spool])
-    take_back_weighing(spool.mass_entries.first())
-    masses = ledger.winding_masses(spool, list(spool.mass_entries.standing()))
+    withdraw(spool.mass_entries.first(), reason="a mistake")
+    masses = ledger.winding_masses(spool, list(spool.mass_entries.valid()))
     assert [mass_g for _, mass_g in masses] == [1010, 810, 810]
     dry_box_cache.advance()
     moisture_state.advance([spool])
@@ -149,6 +150,6 @@ def test_without_its_first_weighing_a_spool_is_counted_back_from_the_next(nylon,
     assert dry_box_cache.rebuild() == []
 
 
-def test_an_emptying_may_lie_before_a_slip_that_was_taken_back(spool, shelf):
-    take_back_weighing(ledger.weigh(spool, 1100, at=at(150)))
+def test_an_emptying_may_lie_before_a_withdrawn_weighing(spool, shelf):
+    withdraw(ledger.weigh(spool, 1100, at=at(150)), reason="a mistake")
     assert moves.mark_empty(spool, at=at(140)).emptied_at == at(140)

@@ -12,7 +12,7 @@ from spools.air.climate import record_readings
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.inventory import ledger, moves
-from spools.models import MoistureState, Reading
+from spools.models import MassEntry, MoistureState, Reading
 from spools.moisture import state as moisture_state
 from tests.spools.conftest import receive
 
@@ -93,7 +93,9 @@ LATE_FACTS = {
     ),
     "a weighing": lambda s, p: ledger.weigh(s, 950, at=at(45)),
     "a print": lambda s, p: ledger.take(s, 20, at=at(45)),
-    "grams given back": lambda s, p: ledger.give_back(s.mass_entries.filter(kind="printed").first()),
+    "a job withdrawn": lambda s, p: ledger.withdraw_printed(
+        s.mass_entries.filter(kind="printed").first(), MassEntry(withdrawn_reason="a mistake")
+    ),
     "an excursion": lambda s, p: moves.record_excursion(s, p["shelf"], at(150), at(160)),
     "a move": lambda s, p: moves.move_spool(s, p["shelf"], at=at(200)),
     "a drying run": lambda s, p: drying_runs.start_drying([s], p["dryer"], 75, at=at(200)),

@@ -1,0 +1,16 @@
+from rest_framework import serializers
+
+from api.fields import ModelSerializer, StrictSerializer, Text
+from spools.facts import MAX_REASON_LENGTH
+
+# When, by whom and why a fact was withdrawn; empty while it counts.
+WITHDRAWAL = ["withdrawn_at", "withdrawn_by", "withdrawn_reason"]
+
+
+# The base of facts that can be withdrawn.
+class WithdrawableSerializer(ModelSerializer):
+    withdrawn_by = serializers.SlugRelatedField("username", read_only=True)
+
+
+class WithdrawSerializer(StrictSerializer):
+    reason = Text(max_length=MAX_REASON_LENGTH, help_text="why it was a mistake")

@@ -1,0 +1,103 @@
+"""One page for withdrawing any fact that was recorded by mistake."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.db.models import QuerySet
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+
+from maintenance.models import BoreReading, FlowCheck, Job, ServiceEntry
+from pages.frame.forms import carried_out, sent
+from spools.codes import pretty
+from spools.facts import MAX_REASON_LENGTH, withdraw
+from spools.models import CouponTest, DesiccantCharge, MassEntry
+
+
+@dataclass(frozen=True)
+class FactKind:
+    """A kind of fact as the page shows it: its title, what withdrawing changes, and the page to return to."""
+
+    facts: QuerySet[Any]
+    title: Callable[[Any], str]
+    consequence: str
+    page: Callable[[Any], str]
+
+
+def _mass_entry_title(entry: MassEntry) -> str:
+    if entry.gross_g is not None:
+        done = f"weighing of {entry.gross_g:g} g"
+    else:
+        done = f"{-(entry.net_change_g or 0):g} g {entry.get_kind_display()}"
+    return f"{done}, spool {pretty(entry.spool.code)}"
+
+
+KINDS = {
+    "job": FactKind(
+        Job.objects.all(),
+        lambda job: f"job {job}",
+        "Its grams are on the spool again and its wear is off the parts.",
+        lambda job: reverse("job", args=[job.pk]),
+    ),
+    "flow-check": FactKind(
+        FlowCheck.objects.select_related("toolhead__printer"),
+        lambda check: f"flow check of {check.toolhead}",
+        "Its grams are on the spool again.",
+        lambda check: reverse("flow-check", args=[check.pk]),
+    ),
+    "bore": FactKind(
+        BoreReading.objects.select_related("part__kind"),
+        lambda reading: f"bore of {reading.bore_mm:g} mm, {reading.part}",
+        "The life of the part is computed without it.",
+        lambda reading: reverse("part", args=[reading.part_id]),
+    ),
+    "service": FactKind(
+        ServiceEntry.objects.select_related("kind", "toolhead__printer", "printer"),
+        lambda entry: str(entry),
+        "Its interval counts on as before.",
+        lambda entry: reverse("service", args=[entry.printer_id]),
+    ),
+    "coupon-test": FactKind(
+        CouponTest.objects.select_related("feedstock__maker"),
+        lambda test: f"coupon test at {test.temperature_c:g} °C, {test.feedstock}",
+        "Caps of the drying temperature no longer heed it. A run that has begun goes on as it is: check its "
+        "set point.",
+        lambda test: reverse("feedstock", args=[test.feedstock_id]),
+    ),
+    "charge": FactKind(
+        DesiccantCharge.objects.select_related("place"),
+        lambda charge: f"{charge}, {charge.place}",
+        "The box is computed as if it had not been put in.",
+        lambda charge: reverse("place", args=[charge.place_id]),
+    ),
+    "mass-entry": FactKind(
+        MassEntry.objects.select_related("spool"),
+        _mass_entry_title,
+        "Amount and moisture of the spool are computed without it.",
+        lambda entry: reverse("spool", args=[entry.spool.code]),
+    ),
+}
+
+
+class WithdrawForm(forms.Form):
+    reason = forms.CharField(label="Why it was a mistake", max_length=MAX_REASON_LENGTH)
+
+
+@login_required
+def withdraw_fact(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
+    shown_as = KINDS.get(kind)
+    if shown_as is None:
+        raise Http404
+    fact = get_object_or_404(shown_as.facts.select_related("withdrawn_by"), pk=pk)
+    form = WithdrawForm(sent(request))
+    title, page = shown_as.title(fact), shown_as.page(fact)
+    if carried_out(form, lambda data: withdraw(fact, by=request.user, reason=data["reason"])):
+        messages.success(request, f"Withdrawn: {title}. {shown_as.consequence}")
+        return redirect(page)
+    context = {"fact": fact, "form": form, "title": title, "kind": shown_as, "page": page}
+    return render(request, "frame/withdraw.html", context)

@@ -1,0 +1,46 @@
+"""Columns that recorded facts share: who recorded a fact and when, and whether it was withdrawn."""
+
+from typing import TypeVar
+
+from django.conf import settings
+from django.db import models
+
+FactT = TypeVar("FactT", bound=models.Model, covariant=True)
+
+
+class Recorded(models.Model):
+    """A fact with the time of its recording and the person who recorded it."""
+
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+
+    class Meta:
+        abstract = True
+
+
+class WithdrawableQuerySet(models.QuerySet[FactT]):
+    def valid(self) -> "WithdrawableQuerySet[FactT]":
+        """The facts that count: those that were not withdrawn."""
+        return self.filter(withdrawn_at__isnull=True)
+
+
+class Withdrawable(Recorded):
+    """A fact that can turn out to be a mistake. Withdrawing it is added once, by spools.facts.withdraw."""
+
+    withdrawn_at = models.DateTimeField(null=True, blank=True, editable=False)
+    withdrawn_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        models.SET_NULL,
+        null=True,
+        blank=True,
+        editable=False,
+        related_name="+",
+    )
+    withdrawn_reason = models.CharField(max_length=300, blank=True, editable=False)
+
+    objects = WithdrawableQuerySet.as_manager()
+
+    class Meta:
+        abstract = True
