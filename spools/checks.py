@@ -8,6 +8,7 @@ from django.db import connection
 from django.utils import timezone
 
 from spools.codes import pretty
+from spools.limits import Limits
 from spools.wording import format_time
 
 from .models import Spool
@@ -27,7 +28,7 @@ def require_within(field: str, value: float, low: float, high: float, unit: str)
     except (TypeError, ValueError):
         number = math.nan
     if not low <= number <= high:
-        raise ValidationError({field: f"Give a number between {low:.7g} and {high:.7g} {unit}; got {value}."})
+        raise ValidationError({field: f"{Limits(low, high, unit).sentence}; got {value}."})
     return number
 
 

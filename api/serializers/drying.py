@@ -5,6 +5,7 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
 from api.serializers.places import PlaceSerializer
+from spools import limits
 from spools.drying.plans import GOALS, BatchPlan
 from spools.drying.runs import heat_caution
 from spools.models import DryingRun, Place, Spool
@@ -45,9 +46,17 @@ class StaysGoodSerializer(serializers.Serializer):
 
 class PlanAskedSerializer(StrictSerializer):
     dryer = Id(queryset=DRYERS)
-    set_point_c = Number(required=False, help_text="without it: the best of a few, not above the cap")
-    mass_g = Number(required=False, help_text="plan for the turns that a job of this mass uses")
-    target_pct = Number(required=False, help_text="without it: what the goal takes")
+    set_point_c = Number(
+        required=False,
+        help_text="without it: the best of a few, not above the cap",
+        **limits.SET_POINT_C.bounds,
+    )
+    mass_g = Number(
+        required=False, help_text="plan for the turns that a job of this mass uses", **limits.NEEDED_G.bounds
+    )
+    target_pct = Number(
+        required=False, help_text="without it: what the goal takes", **limits.TARGET_PCT.bounds
+    )
     goal = serializers.ChoiceField(
         choices=list(GOALS.items()), required=False, help_text="strong: the stricter limit for strong parts"
     )
@@ -110,9 +119,17 @@ class PlanSerializer(serializers.Serializer):
 class TogetherAskedSerializer(StrictSerializer):
     spools = serializers.ListField(child=SpoolCode(), allow_empty=False, max_length=50)
     dryer = Id(queryset=DRYERS)
-    set_point_c = Number(required=False, help_text="without it: the best of a few, not above the lowest cap")
-    mass_g = Number(required=False, help_text="plan for the turns that jobs of this mass use")
-    target_pct = Number(required=False, help_text="without it: what the goal takes")
+    set_point_c = Number(
+        required=False,
+        help_text="without it: the best of a few, not above the lowest cap",
+        **limits.SET_POINT_C.bounds,
+    )
+    mass_g = Number(
+        required=False, help_text="plan for the turns that jobs of this mass use", **limits.NEEDED_G.bounds
+    )
+    target_pct = Number(
+        required=False, help_text="without it: what the goal takes", **limits.TARGET_PCT.bounds
+    )
     goal = serializers.ChoiceField(choices=list(GOALS.items()), required=False)
 
 
@@ -206,23 +223,27 @@ class FinishedRunSerializer(serializers.Serializer):
 
 class SpoolToDrySerializer(StrictSerializer):
     spool = SpoolCode()
-    gross_g = Number(required=False, help_text="weighed before, reel and all")
+    gross_g = Number(required=False, help_text="weighed before, reel and all", **limits.GROSS_G.bounds)
 
 
 class StartDryingSerializer(StrictSerializer):
     spools = SpoolToDrySerializer(many=True, allow_empty=False, max_length=50)
     dryer = Id(queryset=DRYERS)
-    set_point_c = Number(help_text="never above the lowest cap of the spools and the dryer")
-    first_set_point_c = Number(required=False, help_text="of a cooler first stage")
-    first_hours = Number(required=False, help_text="of the first stage")
-    planned_hours = Number(required=False, help_text="of all stages")
-    target_pct = Number(required=False)
+    set_point_c = Number(
+        help_text="never above the lowest cap of the spools and the dryer", **limits.SET_POINT_C.bounds
+    )
+    first_set_point_c = Number(
+        required=False, help_text="of a cooler first stage", **limits.SET_POINT_C.bounds
+    )
+    first_hours = Number(required=False, help_text="of the first stage", **limits.RUN_HOURS.bounds)
+    planned_hours = Number(required=False, help_text="of all stages", **limits.RUN_HOURS.bounds)
+    target_pct = Number(required=False, **limits.TARGET_PCT.bounds)
     at = Moment(required=False)
-    resolution_g = Number(required=False, help_text="the scale's smallest step")
+    resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)
 
 
 class FinishDryingSerializer(StrictSerializer):
     place = Id(queryset=Place.objects.all())
     at = Moment(required=False)
-    gross_g = Number(required=False, help_text="weighed after, reel and all")
-    resolution_g = Number(required=False, help_text="the scale's smallest step")
+    gross_g = Number(required=False, help_text="weighed after, reel and all", **limits.GROSS_G.bounds)
+    resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)

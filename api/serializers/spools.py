@@ -8,6 +8,7 @@ from api.serializers.drying import DryingRunSerializer
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import LoadingSerializer, PairVerdictSerializer
 from api.serializers.places import StaySerializer
+from spools import limits
 from spools.models import Feedstock, MassEntry, Place, Spool
 
 
@@ -119,16 +120,22 @@ class ReceiveSerializer(StrictSerializer):
     feedstock = Id(queryset=Feedstock.objects.select_related("polymer"))
     place = Id(queryset=Place.objects.all())
     at = Moment(required=False)
-    net_mass_g = Number(required=False, help_text="filament by its label; give this or gross_g")
-    gross_g = Number(required=False, help_text="weighed, reel and all")
-    resolution_g = Number(required=False, help_text="the scale's smallest step")
-    core_mass_g = Number(required=False, help_text="the empty reel; GET /core-kinds has common ones")
-    core_mass_band_g = Number(required=False, help_text="plus or minus")
+    net_mass_g = Number(
+        required=False, help_text="filament by its label; give this or gross_g", **limits.NET_G.bounds
+    )
+    gross_g = Number(required=False, help_text="weighed, reel and all", **limits.GROSS_G.bounds)
+    resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)
+    core_mass_g = Number(
+        required=False, help_text="the empty reel; GET /core-kinds has common ones", **limits.CORE_G.bounds
+    )
+    core_mass_band_g = Number(required=False, help_text="plus or minus", **limits.CORE_ERROR_G.bounds)
     core_mass_known = serializers.BooleanField(required=False, help_text="weighed or printed on the reel")
     core_material = serializers.ChoiceField(Spool.CoreMaterial.choices, required=False)
-    core_cap_c = Number(required=False, help_text="the reel's own limit, where stated")
-    core_radius_mm = Number()
-    width_mm = Number()
+    core_cap_c = Number(
+        required=False, help_text="the reel's own limit, where stated", **limits.CORE_CAP_C.bounds
+    )
+    core_radius_mm = Number(**limits.CORE_RADIUS_MM.bounds)
+    width_mm = Number(**limits.WIDTH_MM.bounds)
     sealed = serializers.BooleanField(required=False, help_text="came in an unbroken bag")
     card = serializers.ChoiceField(
         Spool.Card.choices, required=False, help_text="the humidity indicator card in the bag"
@@ -148,8 +155,8 @@ class ExcursionSerializer(StrictSerializer):
 
 
 class WeighSerializer(StrictSerializer):
-    gross_g = Number(help_text="reel and all")
-    resolution_g = Number(required=False, help_text="the scale's smallest step")
+    gross_g = Number(help_text="reel and all", **limits.GROSS_G.bounds)
+    resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)
     at = Moment(required=False)
     note = Text(required=False, allow_blank=True, max_length=200)
 
@@ -168,8 +175,8 @@ class MassEntrySerializer(WithdrawableSerializer):
 
 
 class CorrectWeighingSerializer(StrictSerializer):
-    gross_g = Number(help_text="the right number, reel and all")
-    resolution_g = Number(required=False, help_text="the scale's smallest step")
+    gross_g = Number(help_text="the right number, reel and all", **limits.GROSS_G.bounds)
+    resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)
 
 
 class HistorySerializer(serializers.Serializer):

@@ -5,9 +5,9 @@ from typing import Any
 from django import forms
 
 from pages.frame.forms import number
+from spools import limits
 from spools.codes import pretty
 from spools.drying.week.problem import Hands
-from spools.inventory.ledger import MAX_NET_G
 from spools.models import Feedstock, Place, PlannedDrying, Polymer, Spool
 
 
@@ -57,7 +57,7 @@ def _named(row: Spool | Feedstock | Polymer) -> str:
 class WantedForm(forms.Form):
     """A print that is wanted."""
 
-    mass_g = number("Filament", "g", min_value=0.1, max_value=MAX_NET_G)
+    mass_g = number("Filament", "g", limits=limits.NEEDED_G)
     due_at = _moment("Good by", help_text="Within a week from now: when the print is to start.")
     name = forms.CharField(label="What for", max_length=80, required=False)
     pressing = forms.BooleanField(
@@ -94,7 +94,7 @@ class MoveForm(forms.Form):
 
     dryer = forms.ModelChoiceField(Place.objects.filter(kind=Place.Kind.DRYER), empty_label=None)
     start = _moment("Goes in")
-    set_point_c = number("Set point", "°C", min_value=20, max_value=250)
+    set_point_c = number("Set point", "°C", limits=limits.SET_POINT_C)
 
     def __init__(self, data: Any = None, *, planned: PlannedDrying) -> None:
         initial = {

@@ -9,6 +9,8 @@ from django.db import models
 from django.http import HttpRequest, QueryDict
 
 from pages.frame.numbers import labelled
+from spools import limits
+from spools.limits import Limits
 from spools.models import DesiccantCharge, Feedstock, Place
 from spools.physics.drybox import DAY_S, half_time_s
 
@@ -65,10 +67,15 @@ def with_point(column: models.Field, **options: Any) -> forms.Field | None:
     return field
 
 
-def number(label: str, unit: str = "", *, step: str = "any", **options: Any) -> forms.FloatField:
+def number(
+    label: str, unit: str = "", *, step: str = "any", limits: Limits | None = None, **options: Any
+) -> forms.FloatField:
     """A number input whose label names its unit; phones show a number pad for it."""
     widget = forms.NumberInput(attrs={"step": step, "inputmode": "decimal"})
     said = {"invalid": NO_NUMBER}
+    if limits is not None:
+        options |= limits.bounds
+        said |= dict.fromkeys(limits.bounds, f"{limits.sentence}.")
     label = f"{label}, {unit}" if unit else label
     return forms.FloatField(label=label, widget=widget, error_messages=said, **options)
 
@@ -116,8 +123,7 @@ class PlaceForm(forms.ModelForm):
     air_changes_day = number(
         "Or air changes of a dry box, a day",
         required=False,
-        min_value=0.001,
-        max_value=200,
+        limits=limits.AIR_CHANGES_DAY,
         help_text="Instead of the half-time. Cases of museums: 0.1 very well sealed, 0.3 well, 1 moderately "
         "(the AIC's classes of seals).",
     )
@@ -152,14 +158,22 @@ class PlaceForm(forms.ModelForm):
 
 class DesiccantForm(forms.Form):
     kind = forms.ChoiceField(label="Kind", choices=DesiccantCharge.Kind)
-    dry_mass_g = number("Mass when dry", "g", help_text="0: the desiccant was taken out.")
+    dry_mass_g = number(
+        "Mass when dry", "g", limits=limits.DESICCANT_G, help_text="0: the desiccant was taken out."
+    )
     condition = forms.ChoiceField(
         label="How dry it is",
         choices=DesiccantCharge.Condition,
         widget=forms.RadioSelect,
         help_text="Not known counts as spent: in balance with the room.",
     )
-    regenerated_c = number("Regenerated at", "°C", required=False, help_text="Where it was regenerated.")
+    regenerated_c = number(
+        "Regenerated at",
+        "°C",
+        required=False,
+        limits=limits.REGENERATION_C,
+        help_text="Where it was regenerated.",
+    )
     when = WhenField()
     note = forms.CharField(label="Note", max_length=200, required=False)
 
@@ -167,8 +181,8 @@ class DesiccantForm(forms.Form):
 
 
 class ReadingForm(forms.Form):
-    temperature_c = number("Temperature", "°C")
-    rh_pct = number("Humidity", "% RH")
+    temperature_c = number("Temperature", "°C", limits=limits.TEMPERATURE_C)
+    rh_pct = number("Humidity", "% RH", limits=limits.RH_PCT)
     when = WhenField()
 
 
@@ -182,7 +196,7 @@ class ReadingsFileForm(forms.Form):
 class CouponForm(forms.Form):
     """What a loop of a feedstock was like after an hour in the heat."""
 
-    temperature_c = number("It was for 1 h at", "°C")
+    temperature_c = number("It was for 1 h at", "°C", limits=limits.COUPON_C)
     passed = forms.ChoiceField(
         label="After that its turns",
         choices=[("yes", "part freely and show no flats"), ("no", "stick, or show flats")],

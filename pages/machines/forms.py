@@ -12,13 +12,13 @@ from django.utils import timezone
 from maintenance.models import BoreReading, Fitting, Loading, Part, PartKind, Printer, Reminder, Toolhead
 from maintenance.wear.bore import WORN_GROWTH_PCT
 from pages.frame.forms import WhenField, number, with_point
+from spools import limits
 from spools.codes import pretty
 from spools.drying.plans import GOALS, PlanRequest
 from spools.drying.runs import open_runs
 from spools.models import DryingRun, Place, Spool
 from spools.wording import format_time
 
-MOST_HOURS = 500
 SNOOZE_DAYS = {"1": "1 day", "3": "3 days"}
 # A job that is recorded late may belong to a spool that has been unloaded since.
 LATE_JOBS = timedelta(days=14)
@@ -41,8 +41,20 @@ class SpoolsField(forms.ModelMultipleChoiceField):
 class TogetherForm(forms.Form):
     """What goes into a dryer together, how hot, how dry."""
 
-    set_point_c = number("Set point", "°C", required=False, help_text="Empty: the best that all may have.")
-    mass_g = number("Only the turns of jobs of", "g", required=False, help_text="Empty: the whole spools.")
+    set_point_c = number(
+        "Set point",
+        "°C",
+        required=False,
+        limits=limits.SET_POINT_C,
+        help_text="Empty: the best that all may have.",
+    )
+    mass_g = number(
+        "Only the turns of jobs of",
+        "g",
+        required=False,
+        limits=limits.NEEDED_G,
+        help_text="Empty: the whole spools.",
+    )
     goal = forms.ChoiceField(label="Dry enough for", choices=GOALS, required=False)
 
     def __init__(self, *args: Any, choosable: QuerySet[Spool], **options: Any) -> None:
@@ -66,25 +78,28 @@ class DryForm(forms.Form):
     """The start of what was planned: how long, since when, and what the spools weigh before."""
 
     first_set_point_c = number(
-        "First stage", "°C", required=False, help_text="A cooler start. Empty: one stage."
+        "First stage",
+        "°C",
+        required=False,
+        limits=limits.SET_POINT_C,
+        help_text="A cooler start. Empty: one stage.",
     )
-    first_hours = number("Hours of the first stage", required=False, min_value=0.1, max_value=MOST_HOURS)
+    first_hours = number("Hours of the first stage", required=False, limits=limits.RUN_HOURS)
     planned_hours = number(
         "Hours in all",
-        min_value=0.1,
-        max_value=MOST_HOURS,
+        limits=limits.RUN_HOURS,
         required=False,
         help_text="Empty: the usual ones.",
     )
     when = WhenField(label="Started")
-    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
 
     def __init__(self, *args: Any, spools: list[Spool], **options: Any) -> None:
         super().__init__(*args, **options)
         self.weighed = {spool.pk: f"gross_g_{spool.pk}" for spool in spools}
         for spool in spools:
             self.fields[self.weighed[spool.pk]] = number(
-                f"{pretty(spool.code)} with its reel", "g", required=False, min_value=0
+                f"{pretty(spool.code)} with its reel", "g", required=False, limits=limits.GROSS_G
             )
 
     def stages(self) -> list[forms.BoundField]:
@@ -110,7 +125,7 @@ class FinishForm(forms.Form):
         required=False,
         help_text="Needed when it is taken out.",
     )
-    gross_g = number("Weighs now, with its reel", "g", required=False, min_value=0)
+    gross_g = number("Weighs now, with its reel", "g", required=False, limits=limits.GROSS_G)
 
     def __init__(self, data: Any, *, run: DryingRun) -> None:
         super().__init__(data, prefix=f"run{run.pk}")
@@ -124,13 +139,15 @@ class FinishForm(forms.Form):
 
 
 class FinishAllForm(forms.Form):
-    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
     when = WhenField()
 
 
 class PrinterForm(forms.ModelForm):
-    assumed_temperature_c = number("Room temperature where it stands", "°C", initial=22)
-    assumed_rh_pct = number("Room humidity where it stands", "% RH", initial=50)
+    assumed_temperature_c = number(
+        "Room temperature where it stands", "°C", limits=limits.TEMPERATURE_C, initial=22
+    )
+    assumed_rh_pct = number("Room humidity where it stands", "% RH", limits=limits.RH_PCT, initial=50)
 
     class Meta:
         model = Printer

@@ -6,13 +6,12 @@ from django import forms
 from django.db.models import QuerySet
 
 from pages.frame.forms import WhenField, number
+from spools import limits
 from spools.codes import normalise, pretty
 from spools.drying.plans import GOALS
 from spools.inventory.corrections import REEL
 from spools.inventory.receiving import generate_code
 from spools.models import CoreKind, Feedstock, Place, Spool
-
-MOST_HOURS = 500
 
 
 class PlaceChoice(forms.ModelChoiceField):
@@ -62,34 +61,35 @@ class UnloadForm(WithPlaces):
 
 
 class WeighForm(forms.Form):
-    gross_g = number("On the scale, with its reel", "g", min_value=0)
-    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    gross_g = number("On the scale, with its reel", "g", limits=limits.GROSS_G)
+    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
     when = WhenField()
     note = forms.CharField(max_length=200, required=False)
 
 
 class CorrectWeighingForm(forms.Form):
-    gross_g = number("The right number, with the reel", "g", min_value=0)
-    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    gross_g = number("The right number, with the reel", "g", limits=limits.GROSS_G)
+    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
 
 
 class ReelForm(forms.ModelForm):
     """What was entered of a spool's reel and turned out otherwise."""
 
     batch = forms.CharField(max_length=60, required=False)
-    core_mass_g = number("Empty reel", "g", min_value=0)
+    core_mass_g = number("Empty reel", "g", limits=limits.CORE_G)
     core_mass_known = forms.BooleanField(
         label="That mass was weighed, or is printed on the reel", required=False
     )
-    core_mass_band_g = number("Uncertain by, plus or minus", "g", min_value=0)
+    core_mass_band_g = number("Uncertain by, plus or minus", "g", limits=limits.CORE_ERROR_G)
     core_cap_c = number(
         "Hottest that the reel may get",
         "°C",
         required=False,
+        limits=limits.CORE_CAP_C,
         help_text="Only if it is stated; else the material decides.",
     )
-    core_radius_mm = number("Radius of the core, under the filament", "mm", min_value=0)
-    width_mm = number("Width between the flanges", "mm", min_value=0)
+    core_radius_mm = number("Radius of the core, under the filament", "mm", limits=limits.CORE_RADIUS_MM)
+    width_mm = number("Width between the flanges", "mm", limits=limits.WIDTH_MM)
 
     class Meta:
         model = Spool
@@ -98,7 +98,7 @@ class ReelForm(forms.ModelForm):
 
 
 class CutForm(forms.Form):
-    mass_g = number("Cut off", "g", min_value=0.001)
+    mass_g = number("Cut off", "g", limits=limits.TAKEN_G)
     when = WhenField()
     note = forms.CharField(max_length=200, required=False, help_text="Brittle end, a knot, a sample.")
 
@@ -134,8 +134,20 @@ class LoadForm(forms.Form):
 class PlanForm(forms.Form):
     """What a drying plan is asked for. Empty: the best set point, the whole spool, to print well."""
 
-    set_point_c = number("Another set point", "°C", required=False, help_text="Empty: the best of a few.")
-    mass_g = number("Only the turns of a job of", "g", required=False, help_text="Empty: the whole spool.")
+    set_point_c = number(
+        "Another set point",
+        "°C",
+        required=False,
+        limits=limits.SET_POINT_C,
+        help_text="Empty: the best of a few.",
+    )
+    mass_g = number(
+        "Only the turns of a job of",
+        "g",
+        required=False,
+        limits=limits.NEEDED_G,
+        help_text="Empty: the whole spool.",
+    )
     goal = forms.ChoiceField(label="Dry enough for", choices=GOALS, required=False)
 
     def __init__(self, *args: Any, strong_limit_pct: float | None = None, **options: Any) -> None:
@@ -152,17 +164,25 @@ class DryForm(forms.Form):
     """The start of what was planned."""
 
     first_set_point_c = number(
-        "First stage", "°C", required=False, help_text="A cooler start. Empty: one stage."
+        "First stage",
+        "°C",
+        required=False,
+        limits=limits.SET_POINT_C,
+        help_text="A cooler start. Empty: one stage.",
     )
-    first_hours = number("Hours of the first stage", required=False, min_value=0.1, max_value=MOST_HOURS)
-    set_point_c = number("Set point", "°C")
+    first_hours = number("Hours of the first stage", required=False, limits=limits.RUN_HOURS)
+    set_point_c = number("Set point", "°C", limits=limits.SET_POINT_C)
     planned_hours = number(
-        "Hours in all", min_value=0.1, max_value=MOST_HOURS, help_text="A first stage is part of them."
+        "Hours in all", limits=limits.RUN_HOURS, help_text="A first stage is part of them."
     )
     gross_g = number(
-        "Weighs before, with its reel", "g", required=False, min_value=0, help_text="If you have a scale."
+        "Weighs before, with its reel",
+        "g",
+        required=False,
+        limits=limits.GROSS_G,
+        help_text="If you have a scale.",
     )
-    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
     when = WhenField(label="Started")
 
 
@@ -184,17 +204,17 @@ class ReceiveForm(forms.Form):
         "Filament by the label",
         "g",
         required=False,
-        min_value=0,
+        limits=limits.NET_G,
         help_text="Empty without a weighing: what the chosen reel usually carries.",
     )
     gross_g = number(
         "First weighing, with its reel",
         "g",
         required=False,
-        min_value=0,
+        limits=limits.GROSS_G,
         help_text="Narrows down what is on it. Take the bag off first.",
     )
-    resolution_g = number("Scale's smallest step", "g", initial=1, min_value=0.001, max_value=100)
+    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
     sealed = forms.BooleanField(label="Came in an unbroken bag", required=False, initial=True)
     card = forms.ChoiceField(
         label="Humidity card in the bag",
@@ -203,7 +223,7 @@ class ReceiveForm(forms.Form):
         initial=Spool.Card.NOT_LOOKED,
     )
     when = WhenField(label="Received")
-    core_mass_g = number("Empty reel", "g", required=False, min_value=0)
+    core_mass_g = number("Empty reel", "g", required=False, limits=limits.CORE_G)
     core_mass_known = forms.BooleanField(
         label="That mass was weighed, or is printed on the reel", required=False
     )
@@ -216,10 +236,13 @@ class ReceiveForm(forms.Form):
         "Hottest that the reel may get",
         "°C",
         required=False,
+        limits=limits.CORE_CAP_C,
         help_text="Only if it is stated; else the material decides.",
     )
-    core_radius_mm = number("Radius of the core, under the filament", "mm", required=False, min_value=0)
-    width_mm = number("Width between the flanges", "mm", required=False, min_value=0)
+    core_radius_mm = number(
+        "Radius of the core, under the filament", "mm", required=False, limits=limits.CORE_RADIUS_MM
+    )
+    width_mm = number("Width between the flanges", "mm", required=False, limits=limits.WIDTH_MM)
 
     # What is sent twice, from one opened form, is received once: under this code. A browser that fills in
     # forms again would put an old one into a page that was loaded anew.

@@ -8,8 +8,8 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
+from spools import limits
 from spools.checks import require_past_time, require_within
-from spools.models.places import RH_PCT, TEMPERATURE_C
 
 COLUMNS = ("time", "temperature_c", "rh_pct")
 MAX_LINES = 200_000
@@ -44,8 +44,8 @@ def possible_reading(row: tuple, prefix: str = "") -> tuple[datetime, float, flo
         at, temperature_c, rh_pct = row
         return (
             require_past_time(at, field="time"),
-            require_within("temperature_c", temperature_c, *TEMPERATURE_C, "°C"),
-            require_within("rh_pct", rh_pct, *RH_PCT, "% RH"),
+            require_within("temperature_c", temperature_c, *limits.TEMPERATURE_C),
+            require_within("rh_pct", rh_pct, *limits.RH_PCT),
         )
     except ValidationError as error:
         if not prefix:

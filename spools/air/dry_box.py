@@ -12,6 +12,7 @@ from django.db import transaction
 from django.db.models import Max
 from django.utils import timezone
 
+from spools import limits
 from spools.air.dry_box_simulation import OPENINGS_OVER, Course, complete, courses
 from spools.air.hourly import BELIEVED_FOR, HOUR, Readings, hour_of, rh_at_pressure, vapour_pressure_pa
 from spools.checks import lock_spool_facts, require_past_time, require_within
@@ -26,7 +27,6 @@ from spools.wording import format_time
 
 Kind = DesiccantCharge.Kind
 SHOWN = timedelta(days=7)
-HEAVIEST_G = 50_000.0
 # A button pressed twice: nobody changes the desiccant so soon.
 SAME_CHARGE = timedelta(minutes=1)
 # How far leak and desiccant may be off, each way, for the band of days. Lots of silica gel differ by 10 %
@@ -96,11 +96,11 @@ def put_desiccant(
     if condition not in DesiccantCharge.Condition.values:
         raise ValidationError({"condition": f"Give one of {', '.join(DesiccantCharge.Condition.values)}."})
     at = require_past_time(at)
-    dry_mass_g = require_within("dry_mass_g", dry_mass_g, 0, HEAVIEST_G, "g")
+    dry_mass_g = require_within("dry_mass_g", dry_mass_g, *limits.DESICCANT_G)
     if condition == DesiccantCharge.Condition.REGENERATED:
         if regenerated_c is None:
             raise ValidationError({"regenerated_c": "Give the temperature at which it was regenerated."})
-        regenerated_c = require_within("regenerated_c", regenerated_c, 40, 500, "°C")
+        regenerated_c = require_within("regenerated_c", regenerated_c, *limits.REGENERATION_C)
     elif regenerated_c is not None:
         raise ValidationError({"regenerated_c": "Leave it empty, or say that it was regenerated."})
     lock_spool_facts()

@@ -12,12 +12,12 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
+from spools import limits
 from spools.catalogue.values import material_values, softened_by_water
 from spools.checks import require_past_time, require_within
 from spools.facts import follows_withdrawal
 from spools.models import CouponTest, Feedstock
 
-TEMPERATURE_C = (30, 200, "°C")
 # So far below the temperature at which a coupon stuck may the winding be dried. Common practice, no source.
 BELOW_FAILED_K = 5.0
 # No coupon passes hotter than this: grades soften some kelvin apart, but a good deal above its softening
@@ -39,7 +39,7 @@ def record_coupon_test(
 
     Raises ValidationError on an impossible temperature or time, and on a pass hotter than the polymer stands.
     """
-    temperature_c = require_within("temperature_c", temperature_c, *TEMPERATURE_C)
+    temperature_c = require_within("temperature_c", temperature_c, *limits.COUPON_C)
     hottest_c = hottest_pass_c(feedstock)
     if passed and temperature_c > hottest_c:
         raise ValidationError(

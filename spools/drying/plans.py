@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
+from spools import limits
 from spools.air.climate import Climate, climates_now, heated_rh_pct, room_airs
 from spools.catalogue.values import material_values
 from spools.checks import require_within
@@ -15,7 +16,6 @@ from spools.drying import heat_budget, softening
 from spools.drying.heat_budget import Heat, Stage
 from spools.drying.runs import (
     SMALL_JOB_G,
-    TARGET_PCT,
     Cap,
     FirstStage,
     compute_cap,
@@ -29,7 +29,6 @@ from spools.drying.runs import (
     suggested_set_point_c,
     why_not_now,
 )
-from spools.inventory import ledger
 from spools.models import DryingRun, Place, Spool, Stay
 from spools.moisture.state import Moisture, moisture_of
 from spools.physics_inputs import DOUBT, ConstantAir, Interval, Winding, advance_windings, hours_until
@@ -144,9 +143,9 @@ class PlanRequest:
 
     def __post_init__(self) -> None:
         if self.mass_g is not None:
-            require_within("mass_g", self.mass_g, 0.1, ledger.MAX_NET_G, "g")
+            require_within("mass_g", self.mass_g, *limits.NEEDED_G)
         if self.target_pct is not None:
-            require_within("target_pct", self.target_pct, *TARGET_PCT)
+            require_within("target_pct", self.target_pct, *limits.TARGET_PCT)
         if self.goal not in GOALS:
             raise ValidationError({"goal": f"Give one of {', '.join(GOALS)}."})
         if self.goal != WELL and self.target_pct is not None:

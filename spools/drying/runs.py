@@ -11,6 +11,7 @@ from django.db import transaction
 from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 
+from spools import limits
 from spools.catalogue import coupons
 from spools.catalogue.values import material_values, softened_by_water
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time, require_within
@@ -39,9 +40,6 @@ CORE_CAP_C = {
     Spool.CoreMaterial.PLA: 45.0,
     Spool.CoreMaterial.CARDBOARD: 70.0,
 }
-TARGET_PCT = (0.0001, 30.0, "%")
-SET_POINT_C = (20, 250, "°C")
-MOST_HOURS = 500
 
 
 @dataclass(frozen=True)
@@ -208,11 +206,11 @@ def _checked(
 ) -> tuple[dict[int, Cap], FirstStage | None]:
     """The caps, and the first stage as it will be: what is left of it where the dryer is in one."""
     require_dryer(dryer)
-    set_point_c = require_within("set_point_c", set_point_c, *SET_POINT_C)
+    set_point_c = require_within("set_point_c", set_point_c, *limits.SET_POINT_C)
     if first is not None:
         first = FirstStage(
-            require_within("first_set_point_c", first.set_point_c, *SET_POINT_C),
-            require_within("first_hours", first.hours, 0.1, MOST_HOURS, "h"),
+            require_within("first_set_point_c", first.set_point_c, *limits.SET_POINT_C),
+            require_within("first_hours", first.hours, *limits.RUN_HOURS),
         )
         if first.set_point_c >= set_point_c:
             raise ValidationError(
@@ -237,7 +235,7 @@ def _checked(
 
 def require_below_cap(caps: Iterable[Cap], set_point_c: float) -> None:
     """Refuses a set point that no run of spools with these caps may ever have."""
-    set_point_c = require_within("set_point_c", set_point_c, *SET_POINT_C)
+    set_point_c = require_within("set_point_c", set_point_c, *limits.SET_POINT_C)
     lowest = min(caps, key=lambda cap_: cap_.cap_c)
     if set_point_c > lowest.cap_c:
         raise ValidationError(
@@ -478,7 +476,7 @@ def start_drying(
         require_not_in_run(spool, at)
     caps, first = _checked(spools, dryer, set_point_c, _first(first_set_point_c, first_hours), at)
     if planned_hours is not None:
-        planned_hours = require_within("planned_hours", planned_hours, 0.1, MOST_HOURS, "h")
+        planned_hours = require_within("planned_hours", planned_hours, *limits.RUN_HOURS)
         if first is not None and planned_hours <= first.hours:
             raise ValidationError(
                 {
@@ -560,7 +558,7 @@ def _target_pct(spool: Spool, asked_pct: float | None) -> float:
     return (
         default_target_pct(spool)
         if asked_pct is None
-        else require_within("target_pct", asked_pct, *TARGET_PCT)
+        else require_within("target_pct", asked_pct, *limits.TARGET_PCT)
     )
 
 

@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from background.queue import enqueue
+from spools import limits
 from spools.checks import lock_spool, require_in_use, require_within
 from spools.invalidation import invalidate_after
 from spools.inventory.ledger import JUST_BEFORE, Kind
@@ -17,21 +18,6 @@ from spools.inventory.receiving import require_winding_fits
 from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool
 from spools.wording import format_time
 
-# The widest that a filament's numbers may be. From memory, to catch slips of the keyboard, not to judge.
-POSSIBLE = {
-    "density_g_cm3": (0.3, 12, "g/cm³"),
-    "softening_c": (25, 400, "°C"),
-    "dry_cap_c": (25, 250, "°C"),
-    "dry_set_c": (25, 250, "°C"),
-    "w50_pct": (0.0001, 30, "%"),
-    "d23_m2_s": (1e-17, 1e-8, "m²/s"),
-    "limit_clear_pct": (0.0001, 20, "%"),
-    "limit_hold_pct": (0.0001, 20, "%"),
-    "nozzle_min_c": (100, 600, "°C"),
-    "nozzle_max_c": (100, 600, "°C"),
-    "bed_min_c": (0, 300, "°C"),
-    "bed_max_c": (0, 300, "°C"),
-}
 # The first may not be above the second.
 IN_ORDER = [
     ("dry_set_c", "dry_cap_c", "The usual drying temperature may not be above the highest"),
@@ -103,10 +89,10 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
     for name in REEL:
         setattr(spool, name, values[name])
     spool.clean_fields()
-    spool.core_mass_g = require_within("core_mass_g", spool.core_mass_g, 0, 3000, "g")
-    spool.core_mass_band_g = require_within("core_mass_band_g", spool.core_mass_band_g, 0, 1000, "g")
+    spool.core_mass_g = require_within("core_mass_g", spool.core_mass_g, *limits.CORE_G)
+    spool.core_mass_band_g = require_within("core_mass_band_g", spool.core_mass_band_g, *limits.CORE_ERROR_G)
     if spool.core_cap_c is not None:
-        require_within("core_cap_c", spool.core_cap_c, 30, 300, "°C")
+        require_within("core_cap_c", spool.core_cap_c, *limits.CORE_CAP_C)
     for entry in spool.mass_entries.valid().filter(kind__in=[Kind.WEIGHED, Kind.RECEIVED]):
         if entry.net_change_g is not None:
             require_winding_fits(spool, entry.net_change_g)
@@ -144,7 +130,7 @@ def _possible(own: dict[str, float | None], polymer: Polymer) -> None:
     """Refuses numbers that no filament has, and pairs that contradict each other."""
     for name, value in own.items():
         if value is not None:
-            require_within(name, value, *POSSIBLE[name])
+            require_within(name, value, *limits.MATERIAL[name])
     for lower, upper, sentence in IN_ORDER:
         low, high = (_own_or_polymers(own, polymer, name) for name in (lower, upper))
         if low > high:

@@ -10,6 +10,7 @@ from django.db import transaction
 from django.db.models import Sum
 
 from background.queue import enqueue
+from spools import limits
 from spools.catalogue.values import material_values
 from spools.checks import lock_spool, require_in_use, require_past_time, require_within
 from spools.codes import pretty
@@ -21,7 +22,6 @@ from spools.models.facts import Withdrawable
 from spools.wording import format_time
 
 Kind = MassEntry.Kind
-MAX_NET_G = 10_000.0
 # The same number within this is a button pressed twice.
 SAME_WEIGHING = timedelta(minutes=1)
 # What was computed for the very time of an entry goes, too.
@@ -236,8 +236,10 @@ def invalidate_entry(entry: MassEntry) -> None:
 def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tuple[float, float]:
     """A gross mass and a scale's step, when a spool with this reel can weigh that much."""
     lightest_g = max(0.0, spool.core_mass_g - core_band_g(spool) - resolution_g)
-    gross_g = require_within("gross_g", gross_g, 0, MAX_NET_G + spool.core_mass_g + core_band_g(spool), "g")
-    resolution_g = require_within("resolution_g", resolution_g, 0.001, 100, "g")
+    gross_g = require_within(
+        "gross_g", gross_g, 0, limits.NET_G.high + spool.core_mass_g + core_band_g(spool), "g"
+    )
+    resolution_g = require_within("resolution_g", resolution_g, *limits.SCALE_STEP_G)
     if gross_g < lightest_g:
         raise ValidationError(
             {
@@ -286,7 +288,7 @@ def take(
     spool = lock_spool(spool)
     require_in_use(spool)
     at = require_past_time(at, spool)
-    mass_g = require_within("mass_g", mass_g, 0.001, MAX_NET_G, "g")
+    mass_g = require_within("mass_g", mass_g, *limits.TAKEN_G)
     if kind not in (Kind.PRINTED, Kind.REMOVED):
         raise ValidationError({"kind": "Filament that leaves a spool is printed or removed."})
     held = _held_until_next_weighing(spool, at)

@@ -6,10 +6,10 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from spools import codes
+from spools import codes, limits
 from spools.checks import require_past_time, require_within
 from spools.invalidation import invalidate_after
-from spools.inventory.ledger import MAX_NET_G, require_gross_mass
+from spools.inventory.ledger import require_gross_mass
 from spools.inventory.moves import lock_dryer, require_unheated
 from spools.models import Feedstock, MassEntry, Place, Spool, Stay
 from spools.physics_inputs import geometry
@@ -62,13 +62,15 @@ def receive_spool(
         code=code or generate_code(),
         feedstock=feedstock,
         batch=batch,
-        core_mass_g=require_within("core_mass_g", core_mass_g, 0, 3000, "g"),
-        core_mass_band_g=require_within("core_mass_band_g", core_mass_band_g, 0, 1000, "g"),
+        core_mass_g=require_within("core_mass_g", core_mass_g, *limits.CORE_G),
+        core_mass_band_g=require_within("core_mass_band_g", core_mass_band_g, *limits.CORE_ERROR_G),
         core_mass_known=core_mass_known,
         core_material=core_material,
-        core_cap_c=None if core_cap_c is None else require_within("core_cap_c", core_cap_c, 30, 300, "°C"),
-        core_radius_mm=require_within("core_radius_mm", core_radius_mm, 5, 200, "mm"),
-        width_mm=require_within("width_mm", width_mm, 5, 300, "mm"),
+        core_cap_c=None
+        if core_cap_c is None
+        else require_within("core_cap_c", core_cap_c, *limits.CORE_CAP_C),
+        core_radius_mm=require_within("core_radius_mm", core_radius_mm, *limits.CORE_RADIUS_MM),
+        width_mm=require_within("width_mm", width_mm, *limits.WIDTH_MM),
         sealed=sealed,
         card=card,
         received_at=at,
@@ -77,7 +79,7 @@ def receive_spool(
     spool.clean_fields()
     entries = []
     if net_mass_g is not None:
-        net_mass_g = require_within("net_mass_g", net_mass_g, 1, MAX_NET_G, "g")
+        net_mass_g = require_within("net_mass_g", net_mass_g, *limits.NET_G)
         entries.append(MassEntry(kind=MassEntry.Kind.RECEIVED, net_change_g=net_mass_g))
     if gross_g is not None:
         gross_g, resolution_g = require_gross_mass(spool, gross_g, resolution_g)

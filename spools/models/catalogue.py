@@ -2,9 +2,11 @@
 
 from typing import Any
 
-from django.core.validators import MaxValueValidator, MinValueValidator
+from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Q
+
+from spools import limits
 
 
 class Maker(models.Model):
@@ -134,11 +136,9 @@ class Feedstock(models.Model):
     polymer = models.ForeignKey(Polymer, models.PROTECT, related_name="feedstocks")
     name = models.CharField(max_length=80)
     colour = models.CharField(max_length=40, blank=True)
-    diameter_mm = models.FloatField(default=1.75, validators=[MinValueValidator(1.0), MaxValueValidator(3.2)])
+    diameter_mm = models.FloatField(default=1.75, validators=limits.DIAMETER_MM.validators)
     filler = models.ForeignKey(Filler, models.PROTECT, null=True, blank=True, related_name="feedstocks")
-    filler_mass_fraction = models.FloatField(
-        default=0.0, validators=[MinValueValidator(0.0), MaxValueValidator(0.9)]
-    )
+    filler_mass_fraction = models.FloatField(default=0.0, validators=limits.FILLER_FRACTION.validators)
     reorder_point_g = models.FloatField(default=0.0, validators=[MinValueValidator(0.0)])
     data_sheet = models.CharField(max_length=200, blank=True, help_text="title and date of the data sheet")
     density_g_cm3 = models.FloatField(null=True, blank=True)

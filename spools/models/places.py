@@ -1,14 +1,12 @@
 """Where spools are, and what the air is like there."""
 
-from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 
+from spools import limits
+
 from .facts import Recorded, Withdrawable
 from .stock import Spool
-
-TEMPERATURE_C = (-20.0, 150.0)
-RH_PCT = (0.0, 100.0)
 
 
 class Place(models.Model):
@@ -22,12 +20,8 @@ class Place(models.Model):
     name = models.CharField(max_length=60, unique=True)
     kind = models.CharField(max_length=10, choices=Kind)
     # Readings win; these two are what is assumed while there are none.
-    assumed_temperature_c = models.FloatField(
-        default=21.0, validators=[MinValueValidator(TEMPERATURE_C[0]), MaxValueValidator(TEMPERATURE_C[1])]
-    )
-    assumed_rh_pct = models.FloatField(
-        default=50.0, validators=[MinValueValidator(RH_PCT[0]), MaxValueValidator(RH_PCT[1])]
-    )
+    assumed_temperature_c = models.FloatField(default=21.0, validators=limits.TEMPERATURE_C.validators)
+    assumed_rh_pct = models.FloatField(default=50.0, validators=limits.RH_PCT.validators)
     # The room that a dryer breathes or a dry box stands in. Empty: a dryer's own assumed climate stands for
     # its room, and a dry box's air is not computed.
     room = models.ForeignKey(
@@ -42,35 +36,35 @@ class Place(models.Model):
         "hottest set point, °C",
         null=True,
         blank=True,
-        validators=[MinValueValidator(30), MaxValueValidator(200)],
+        validators=limits.DRYER_MAX_C.validators,
     )
     set_point_error_c = models.FloatField(
-        "error of the set point, K", default=5.0, validators=[MinValueValidator(0), MaxValueValidator(30)]
+        "error of the set point, K", default=5.0, validators=limits.SET_POINT_ERROR_K.validators
     )
     spool_capacity = models.PositiveSmallIntegerField(
         "spools that fit in at once",
         null=True,
         blank=True,
-        validators=[MinValueValidator(1), MaxValueValidator(100)],
+        validators=limits.SPOOL_CAPACITY.validators,
         help_text="of a dryer",
     )
     moved_air = models.BooleanField("has a fan", default=False)
     # Of a dry box; with these, a room and a charge of desiccant its air is computed while nothing is read.
     volume_l = models.FloatField(
-        "volume, litres", null=True, blank=True, validators=[MinValueValidator(0.5), MaxValueValidator(5000)]
+        "volume, litres", null=True, blank=True, validators=limits.BOX_VOLUME_L.validators
     )
     half_time_h = models.FloatField(
         "half-time while empty, h",
         null=True,
         blank=True,
-        validators=[MinValueValidator(0.1), MaxValueValidator(20000)],
+        validators=limits.HALF_TIME_H.validators,
         help_text="hours in which the empty box, without desiccant, comes nearer to its room's humidity by "
         "half; 24 h times 0.693 over the air changes a day",
     )
     limit_rh_pct = models.FloatField(
         "humidity limit, % RH",
         default=20.0,
-        validators=[MinValueValidator(1), MaxValueValidator(90)],
+        validators=limits.BOX_RH_PCT.validators,
         help_text="of a dry box",
     )
     # How often the stored air of a dry box was cut back, so that none is stored that was computed before.
@@ -213,11 +207,9 @@ class Reading(models.Model):
         ordering = ["at"]
         constraints = [
             models.UniqueConstraint(fields=["place", "at"], name="reading_once"),
+            models.CheckConstraint(condition=limits.RH_PCT.condition("rh_pct"), name="reading_rh_possible"),
             models.CheckConstraint(
-                condition=Q(rh_pct__gte=RH_PCT[0], rh_pct__lte=RH_PCT[1]), name="reading_rh_possible"
-            ),
-            models.CheckConstraint(
-                condition=Q(temperature_c__gte=TEMPERATURE_C[0], temperature_c__lte=TEMPERATURE_C[1]),
+                condition=limits.TEMPERATURE_C.condition("temperature_c"),
                 name="reading_temperature_possible",
             ),
         ]

@@ -1,9 +1,10 @@
 """Spools and the grams on them."""
 
 from django.conf import settings
-from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.utils import timezone
+
+from spools import limits
 
 from .catalogue import Feedstock
 from .facts import Withdrawable, WithdrawableQuerySet
@@ -33,13 +34,13 @@ class Spool(models.Model):
     code = models.CharField(max_length=8, unique=True)
     feedstock = models.ForeignKey(Feedstock, models.PROTECT, related_name="spools")
     batch = models.CharField(max_length=60, blank=True)
-    core_mass_g = models.FloatField(validators=[MinValueValidator(0), MaxValueValidator(3000)])
+    core_mass_g = models.FloatField(validators=limits.CORE_G.validators)
     core_mass_band_g = models.FloatField(default=0, help_text="plus or minus; small when weighed")
     core_mass_known = models.BooleanField(default=False, help_text="weighed or printed on the reel")
     core_material = models.CharField(max_length=20, choices=CoreMaterial, default=CoreMaterial.UNKNOWN)
     core_cap_c = models.FloatField(null=True, blank=True, help_text="the reel's own limit, where stated")
-    core_radius_mm = models.FloatField(validators=[MinValueValidator(5), MaxValueValidator(200)])
-    width_mm = models.FloatField(validators=[MinValueValidator(5), MaxValueValidator(300)])
+    core_radius_mm = models.FloatField(validators=limits.CORE_RADIUS_MM.validators)
+    width_mm = models.FloatField(validators=limits.WIDTH_MM.validators)
     sealed = models.BooleanField(default=True, help_text="came in an unbroken bag")
     card = models.CharField(max_length=10, choices=Card, default=Card.NOT_LOOKED)
     received_at = models.DateTimeField(default=timezone.now)

@@ -16,6 +16,7 @@ from django.db.models import QuerySet
 from django.utils import timezone
 
 from background.queue import enqueue
+from spools import limits
 from spools.checks import lock_spool_facts, require_within
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
@@ -23,7 +24,6 @@ from spools.drying.week import heuristic as week_heuristic
 from spools.drying.week.model import Answer, Placed, Served
 from spools.drying.week.problem import LONGEST_AHEAD, SLOT, SLOTS_H, Facts, Hands, alone_at, gather, next_slot
 from spools.drying.week.verify import Fault, faults_of
-from spools.inventory.ledger import MAX_NET_G
 from spools.models import Feedstock, Place, PlannedDrying, PlannedPrint, Polymer, Spool, WantedPrint, WeekPlan
 from spools.wording import format_time
 
@@ -57,7 +57,7 @@ def want_print(
 
     Refused: a time that is over or more than a week ahead, the same print again within a minute.
     """
-    mass_g = require_within("mass_g", mass_g, 0.1, MAX_NET_G, "g")
+    mass_g = require_within("mass_g", mass_g, *limits.NEEDED_G)
     now = timezone.now()
     if timezone.is_naive(due_at):
         raise ValidationError({"due_at": "Give the time with its zone, such as 2026-01-31T08:00Z."})
@@ -374,7 +374,7 @@ def move(
     celsius = (
         planned.set_point_c
         if set_point_c is None
-        else require_within("set_point_c", set_point_c, 20, 250, "°C")
+        else require_within("set_point_c", set_point_c, *limits.SET_POINT_C)
     )
     first, hours = alone_at(planned.spool, dryer, start, celsius, planned.mass_g)
     with transaction.atomic():

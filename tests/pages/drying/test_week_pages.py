@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from background.running import run_due
 from pages.drying.week_chart import LABEL_PX, LEFT, WIDTH, Stretch, week_drawing
+from spools import limits
 from spools.codes import pretty
 from spools.drying.week import schedule as week_schedule
 from spools.inventory.moves import mark_empty, move_spool
@@ -90,7 +91,7 @@ def test_from_a_wanted_print_to_the_run_that_was_planned(shop, desk):
     [
         ({"of": "spool-999"}, "of", "not one of the available"),
         ({"of": ""}, "of", "required"),
-        ({"mass_g": "0"}, "mass_g", "greater than"),
+        ({"mass_g": "0"}, "mass_g", limits.NEEDED_G.sentence),
         ({"mass_g": "much"}, "mass_g", "Enter a number"),
         ({"due_at": "2020-01-01T08:00"}, "due_at", "within the next 7 days"),
         ({"due_at": "soon"}, "due_at", "valid date"),
