@@ -1,7 +1,7 @@
-"""What the flow checks say: each one's curve, its baseline, the control chart over those of one kind.
+"""Evaluates flow checks: the curve of each, its baseline, the control chart over checks of one kind.
 
-Of one kind are checks of the same toolhead with the same nozzle and drive gears, the same polymer and filler,
-the same reference rate and about the same temperature. Parts follow from the fittings, so that a fitting that
+Checks are of one kind when they share the toolhead, nozzle and drive gears, polymer and filler, the reference
+rate and about the temperature. Parts follow from the fittings, so that a fitting that
 is recorded late still counts.
 """
 
@@ -12,7 +12,8 @@ from functools import lru_cache
 from math import hypot
 
 import numpy as np
-from django.db.models import Prefetch, QuerySet
+from django.db.models import F, Prefetch, QuerySet, Window
+from django.db.models.functions import RowNumber
 
 from maintenance.flow.control_chart import START, ControlChart, control_chart, reached_after
 from maintenance.flow.curve import LIMITS, SAME_C, Curve, Setup, Usable, Weighed, measure
@@ -30,7 +31,7 @@ BETWEEN_CHECKS = 0.005
 
 @dataclass(frozen=True, eq=False)
 class EvaluatedCheck:
-    """A flow check, worked out when asked. fitted: what was on the toolhead then, by role."""
+    """A flow check with its curve, which is computed when asked. fitted: the parts on the toolhead then, by role."""
 
     check: FlowCheck
     setup: Setup
@@ -72,7 +73,7 @@ def _curve(setup: Setup, weighed: tuple[Weighed, ...]) -> Curve:
 
 
 def material_of(feedstock: Feedstock) -> tuple[int, int | None]:
-    """What makes filaments alike for a flow check: polymer and filler ids."""
+    """The key by which a flow check counts for a filament: polymer and filler ids."""
     return feedstock.polymer_id, feedstock.filler_id
 
 
@@ -135,18 +136,24 @@ def _was_on(fitting: Fitting, at: datetime) -> bool:
     return fitting.start <= at and (fitting.end is None or at < fitting.end)
 
 
-def last_flows(
+def load_last_checks(
     toolhead_ids: Iterable[int], at: datetime
 ) -> dict[tuple[int, int, int | None], EvaluatedCheck]:
     """The last check of each toolhead with each material, by (toolhead id, polymer id, filler id)."""
+    material = [F("toolhead"), F("spool__feedstock__polymer"), F("spool__feedstock__filler")]
+    newest_first = Window(RowNumber(), partition_by=material, order_by=[F("at").desc(), F("id").desc()])
     checks = FlowCheck.objects.valid().filter(toolhead__in=list(toolhead_ids), at__lte=at)
-    return {(of.check.toolhead_id, *of.material): of for of in evaluate_checks(checks)}
+    last = list(checks.annotate(place=newest_first).filter(place=1).values_list("pk", flat=True))
+    if not last:
+        return {}
+    evaluated = evaluate_checks(FlowCheck.objects.filter(pk__in=last))
+    return {(check.check.toolhead_id, *check.material): check for check in evaluated}
 
 
-def changed_since(of: EvaluatedCheck, at: datetime) -> list[Fitting]:
+def changed_since(check: EvaluatedCheck, at: datetime) -> list[Fitting]:
     """Nozzle and drive gears that are on the toolhead at that time and were not when it was checked."""
-    fittings = of.check.toolhead.fittings.all()
-    return [fitting for fitting in fittings if _was_on(fitting, at) and fitting.part_id not in of.parts]
+    fittings = check.check.toolhead.fittings.all()
+    return [fitting for fitting in fittings if _was_on(fitting, at) and fitting.part_id not in check.parts]
 
 
 # Checks of one kind

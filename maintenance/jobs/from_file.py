@@ -10,7 +10,7 @@ from django.core.exceptions import ValidationError
 from django.db.models import Prefetch
 from django.utils import timezone
 
-from maintenance.flow.history import last_flows, material_of
+from maintenance.flow.history import load_last_checks, material_of
 from maintenance.gcode import JobFacts, Retractions
 from maintenance.gcode.facts import Mark
 from maintenance.jobs.files import facts_of
@@ -85,7 +85,7 @@ def where_it_may_run(file: JobFile) -> list[OnMachine]:
 def flow_limits(machines: Sequence[OnMachine]) -> list[tuple[float, str]]:
     """Flows in mm³/s that lose 5 and 10 % by the last checks of what is loaded, where they got so far."""
     pairs = {(part.toolhead.pk, part.spool.pk): part for on in machines for part in on.parts if part.spool}
-    checks = last_flows({toolhead_id for toolhead_id, _ in pairs}, timezone.now())
+    checks = load_last_checks({toolhead_id for toolhead_id, _ in pairs}, timezone.now())
     found = []
     for part in pairs.values():
         assert part.spool is not None

@@ -7,7 +7,7 @@ from math import pi
 
 from django.utils import timezone
 
-from maintenance.flow.history import EvaluatedCheck, changed_since, last_flows, material_of
+from maintenance.flow.history import EvaluatedCheck, changed_since, load_last_checks, material_of
 from maintenance.gcode import Retractions
 from maintenance.models import ServiceKind, Toolhead
 from maintenance.parts.life import PartWear
@@ -23,7 +23,7 @@ from maintenance.readiness.states import (
     load_spool_states,
 )
 from maintenance.readiness.verdict import Verdict
-from maintenance.service.intervals import added
+from maintenance.service.intervals import units_of_print
 from maintenance.wear.abrasion import Filament, Use, wear
 from maintenance.wear.intervals import ServiceProgress
 from spools.catalogue.values import material_values
@@ -113,7 +113,7 @@ def build_inputs(
     ends = _forecast_ends(pairs, jobs)
     checks: dict[tuple[int, int, int | None], EvaluatedCheck] = {}
     if any(job.max_flow_mm3_s is not None for job in jobs.values()):
-        checks = last_flows({machine.toolhead.pk for machine, _ in pairs}, at)
+        checks = load_last_checks({machine.toolhead.pk for machine, _ in pairs}, at)
     inputs = {}
     for machine, spool_state in pairs:
         key = _key(machine, spool_state)
@@ -250,7 +250,7 @@ def _services(
     hot_ends: list[ServiceProgress] = []
     others: list[ServiceProgress] = []
     for status in machine.services:
-        ahead = added(status.kind.unit, job.hours, job.nozzle_c, job.mass_g, spool.feedstock)
+        ahead = units_of_print(status.kind.unit, job.hours, job.nozzle_c, job.mass_g, spool.feedstock)
         since = replace(status.since, ahead=ahead)
         (hot_ends if status.kind.work == ServiceKind.Work.HOT_END else others).append(since)
     return max(hot_ends, key=lambda since: since.share, default=None), others

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from django.db.models import Max
+from django.db.models import Case, Count, Exists, F, Max, Min, OuterRef, Q, Sum, When
 from django.utils import timezone
 
 from maintenance.models import JobUse, Printer, ServiceEntry, ServiceKind, Toolhead
@@ -49,21 +49,29 @@ class ServiceStatus:
         return self.printer.pk == toolhead.printer_id and self.toolhead in (None, toolhead)
 
 
-class Use(NamedTuple):
-    """A job through a toolhead, as far as services count it."""
+class PastUse(NamedTuple):
+    """Prints with one feedstock through a toolhead: a single one, or the sum of those before a time.
 
-    job_id: int
+    start: of the first. hours, mass_g: of all; toolhead_jobs, toolhead_hours, printer_jobs, printer_hours:
+    the same prints counted once for a toolhead and once for a printer where a job takes several spools.
+    """
+
     start: datetime
-    hours: float
     nozzle_c: float
-    mass_g: float
     feedstock_id: int
+    hours: float
+    mass_g: float
+    toolhead_jobs: int
+    toolhead_hours: float
+    printer_jobs: int
+    printer_hours: float
 
 
 def load_service_statuses(toolheads: Iterable[Toolhead], at: datetime | None = None) -> list[ServiceStatus]:
     """Every service in use of these toolheads (their printers loaded with them) and of their printers.
 
-    One query where the shop has no services, else four however many machines.
+    One query where the shop has no services, else four however many machines. The database sums the prints
+    before the oldest start of a count, so their number does not matter.
     """
     at = at or timezone.now()
     toolheads = list(toolheads)
@@ -71,9 +79,10 @@ def load_service_statuses(toolheads: Iterable[Toolhead], at: datetime | None = N
     if not kinds or not toolheads:
         return []
     printers = {toolhead.printer_id: toolhead.printer for toolhead in toolheads}
-    last = _last_done(printers, at)
-    uses = _uses(printers, at)
-    ids = {use.feedstock_id for of_subject in uses.values() for use in of_subject}
+    last = _last_done(kinds, printers, at)
+    added_times = [kind.added_at for kind in kinds if kind.added_at is not None]
+    uses = _uses(printers, min([at - RATE_OVER, *last.values(), *added_times]), at)
+    ids = {use.feedstock_id for subject_uses in uses.values() for use in subject_uses}
     feedstocks = Feedstock.objects.select_related("polymer", "filler").in_bulk(ids)
     counts: dict[tuple[int, int | None, str], _Count] = {}
     found = []
@@ -84,7 +93,7 @@ def load_service_statuses(toolheads: Iterable[Toolhead], at: datetime | None = N
             done = last.get((kind.pk, *subject))
             begun = done or _added_after_use(kind, own)
             if (*subject, kind.unit) not in counts:
-                counts[*subject, kind.unit] = _Count.of(kind.unit, own, feedstocks)
+                counts[*subject, kind.unit] = _Count.build(kind.unit, own, feedstocks, toolhead is None)
             count = counts[*subject, kind.unit]
             since = _since(kind, str(toolhead or printer), own, count, begun, done is not None, at)
             found.append(ServiceStatus(kind, printer, toolhead, done, begun, since))
@@ -100,27 +109,55 @@ def _subjects(
     return [(printer, None) for printer in printers if every or printer.enclosed]
 
 
-def _last_done(printer_ids: Iterable[int], at: datetime) -> dict[tuple[int, int, int | None], datetime]:
-    entries = ServiceEntry.objects.valid().filter(printer__in=list(printer_ids), at__lte=at)
+def _last_done(
+    kinds: Iterable[ServiceKind], printer_ids: Iterable[int], at: datetime
+) -> dict[tuple[int, int, int | None], datetime]:
+    entries = ServiceEntry.objects.valid().filter(
+        kind__in=list(kinds), printer__in=list(printer_ids), at__lte=at
+    )
     rows = entries.order_by().values_list("kind", "printer", "toolhead").annotate(last=Max("at"))
     return {(kind, printer, toolhead): last for kind, printer, toolhead, last in rows}
 
 
-def _uses(printer_ids: Iterable[int], at: datetime) -> dict[tuple[int, int | None], list[Use]]:
-    """The jobs of each toolhead, by (printer, toolhead), and of each printer, by (printer, None)."""
-    rows = JobUse.objects.filter(
-        job__printer__in=list(printer_ids), job__withdrawn_at=None, job__start__lte=at
-    ).order_by("job__start", "pk")
-    columns = ["job__start", "job__hours", "job__nozzle_c", "mass_g", "spool__feedstock"]
-    found: dict[tuple[int, int | None], list[Use]] = {}
-    for printer_id, toolhead_id, *row in rows.values_list("job__printer", "toolhead", "job", *columns):
-        use = Use(*row)
-        found.setdefault((printer_id, toolhead_id), []).append(use)
-        found.setdefault((printer_id, None), []).append(use)
-    return found
+def _uses(
+    printer_ids: Iterable[int], since: datetime, at: datetime
+) -> dict[tuple[int, int | None], list[PastUse]]:
+    """The prints of each toolhead, by (printer, toolhead), and of each printer, by (printer, None).
+
+    Each print since a time, and before it one sum for each feedstock and temperature.
+    """
+    same_job = JobUse.objects.filter(job=OuterRef("job"), pk__lt=OuterRef("pk"))
+    first_on = {
+        "first_on_printer": ~Exists(same_job),
+        "first_on_toolhead": ~Exists(same_job.filter(toolhead=OuterRef("toolhead"))),
+    }
+    hours = F("job__hours")
+    rows = (
+        JobUse.objects.filter(job__printer__in=list(printer_ids), job__withdrawn_at=None, job__start__lte=at)
+        .annotate(**first_on, alone=Case(When(job__start__gte=since, then=F("pk")), default=None))
+        .values("job__printer", "toolhead", "job__nozzle_c", "spool__feedstock", "alone")
+        .annotate(
+            first=Min("job__start"),
+            hours=Sum(hours),
+            grams=Sum("mass_g"),
+            toolhead_jobs=Count("pk", filter=Q(first_on_toolhead=True)),
+            toolhead_hours=Sum(hours, filter=Q(first_on_toolhead=True), default=0.0),
+            printer_jobs=Count("pk", filter=Q(first_on_printer=True)),
+            printer_hours=Sum(hours, filter=Q(first_on_printer=True), default=0.0),
+        )
+        .order_by("first", "alone")
+    )
+    columns = ["first", "job__nozzle_c", "spool__feedstock", "hours", "grams"]
+    columns += ["toolhead_jobs", "toolhead_hours", "printer_jobs", "printer_hours"]
+    uses: dict[tuple[int, int | None], list[PastUse]] = {}
+    for printer_id, toolhead_id, *row in rows.values_list("job__printer", "toolhead", *columns):
+        use = PastUse(*row)
+        uses.setdefault((printer_id, toolhead_id), []).append(use)
+        uses.setdefault((printer_id, None), []).append(use)
+    return uses
 
 
-def _added_after_use(kind: ServiceKind, uses: list[Use]) -> datetime | None:
+def _added_after_use(kind: ServiceKind, uses: list[PastUse]) -> datetime | None:
     """When the service was added, where the machine had printed before."""
     return kind.added_at if kind.added_at and uses and uses[0].start < kind.added_at else None
 
@@ -128,7 +165,7 @@ def _added_after_use(kind: ServiceKind, uses: list[Use]) -> datetime | None:
 def _since(
     kind: ServiceKind,
     where: str,
-    uses: list[Use],
+    uses: list[PastUse],
     count: "_Count",
     begun: datetime | None,
     recorded: bool,
@@ -155,36 +192,43 @@ def _since(
 
 @dataclass(frozen=True)
 class _Count:
-    """What jobs added in one unit, in the order of their starts."""
+    """The amounts that prints added in one unit, in the order of their starts."""
 
     starts: list[datetime]
     added: list[float]
 
     @classmethod
-    def of(cls, unit: str, uses: list[Use], feedstocks: dict[int, Feedstock]) -> "_Count":
+    def build(
+        cls, unit: str, uses: list[PastUse], feedstocks: dict[int, Feedstock], whole_printer: bool
+    ) -> "_Count":
         """Jobs with several spools count their hours and themselves once, their filament for each."""
-        if unit not in (Unit.HOT, Unit.FEED):
-            uses = list({use.job_id: use for use in uses}.values())
-        starts = [use.start for use in uses]
-        return cls(
-            starts,
-            [added(unit, u.hours, u.nozzle_c, u.mass_g, feedstocks[u.feedstock_id]) for u in uses],
-        )
+        added = []
+        for use in uses:
+            jobs, hours = use.toolhead_jobs, use.toolhead_hours
+            if whole_printer:
+                jobs, hours = use.printer_jobs, use.printer_hours
+            if unit in (Unit.HOT, Unit.FEED):
+                hours = use.hours
+            feedstock = feedstocks[use.feedstock_id]
+            added.append(units_of_print(unit, hours, use.nozzle_c, use.mass_g, feedstock, jobs))
+        return cls([use.start for use in uses], added)
 
     def since(self, begun: datetime | None) -> float:
         """By the jobs that began then or later; None: by all."""
         return sum(self.added[0 if begun is None else bisect_left(self.starts, begun) :], 0.0)
 
 
-def added(unit: str, hours: float, nozzle_c: float, mass_g: float, feedstock: Feedstock) -> float:
-    """What one print adds, in the unit that a service is counted in."""
+def units_of_print(
+    unit: str, hours: float, nozzle_c: float, mass_g: float, feedstock: Feedstock, prints: int = 1
+) -> float:
+    """The amount that prints add to the count of a service, in its unit; hours, mass_g: of all prints."""
     match unit:
         case Unit.HOURS:
             return hours
         case Unit.DAYS:
             return hours / 24
         case Unit.PRINTS:
-            return 1.0
+            return float(prints)
         case Unit.FEED:
             return filament_km(mass_g / 1000, material_values(feedstock).density_g_cm3, feedstock.diameter_mm)
     return residue_h(hours, nozzle_c, material_values(feedstock).nozzle_c, feedstock.polymer.name)

@@ -13,7 +13,7 @@ from maintenance.changes import FLOW, PARTS
 from maintenance.flow.control_chart import START
 from maintenance.flow.curve import Weighed
 from maintenance.flow.diagnosis import GEARS, SOUND
-from maintenance.flow.history import evaluate_checks, history_of, last_flows, material_of
+from maintenance.flow.history import evaluate_checks, history_of, load_last_checks, material_of
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import FlowBlob, FlowCheck, Reminder
@@ -203,7 +203,7 @@ def test_other_parts_or_two_months_make_a_check_old(shop, loaded):
 
 def test_a_filled_material_has_flow_checks_of_its_own(shop, loaded, filled):
     check(shop.south, loaded, hours_ago(100))
-    found = last_flows([shop.south.pk], timezone.now())
+    found = load_last_checks([shop.south.pk], timezone.now())
     assert set(found) == {(shop.south.pk, *material_of(shop.pla))}
     sentence = flow_of(shop, filled, 5).sentence
     assert "no flow check of PLA with carbon fibre on South T0" in sentence

@@ -14,6 +14,7 @@ from maintenance.models import Loading, Reminder, ServiceEntry, ServiceKind, Too
 from maintenance.readiness.builder import JobSpec, verdict, verdicts
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.reminders.lifecycle import sweep
+from maintenance.service import intervals
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.service.records import record_service, save_kind
 from spools.facts import withdraw
@@ -70,20 +71,34 @@ def check(name: str, on: Toolhead, spool, job: JobSpec = SMALL):
 # Counting
 
 
+@pytest.fixture(params=["each", "summed"])
+def prints(request, monkeypatch):
+    """The database sums the prints before a time; the counts are the same for each print by itself."""
+    if request.param == "summed":
+        monkeypatch.setattr(intervals, "RATE_OVER", timedelta(seconds=1))
+
+
 @pytest.mark.parametrize(
     ("unit", "used"),
     # 50 g of PLA are 16.8 m of filament (checks.md: 335 m a kilogram); 205 °C is the middle of its window.
     [("hours", 7.0), ("hot_h", 7.0), ("feed_km", 0.0336), ("prints", 2.0)],
 )
-def test_jobs_are_counted_in_the_unit_that_matters(shop, loaded, unit, used):
+def test_jobs_are_counted_in_the_unit_that_matters(shop, loaded, prints, unit, used):
     kind = service("some work", subject="toolhead", unit=unit)
     printed(shop, loaded, 4, 30)
     printed(shop, loaded, 3, 20)
     since = status(kind, shop.south).since
     assert since.used == pytest.approx(used, rel=0.01)
     assert not since.recorded
-    # The first job was 30 hours ago: the rate is that of seven days, the least.
-    assert since.per_day == pytest.approx(used / 7, rel=0.01)
+
+
+def test_prints_before_all_counts_are_one_row_however_many(shop, loaded):
+    for ago in (60, 50, 40, 30):
+        printed(shop, loaded, 1, ago)
+    printers = [shop.south.printer_id]
+    [past, recent] = intervals._uses(printers, hours_ago(35), hours_ago(0))[printers[0], None]
+    assert (past.printer_jobs, past.hours, past.mass_g) == (3, 3, 150)
+    assert (recent.printer_jobs, recent.hours, recent.mass_g) == (1, 1, 50)
 
 
 def test_days_are_counted_by_the_calendar_from_the_first_job(shop, loaded):
@@ -95,14 +110,14 @@ def test_days_are_counted_by_the_calendar_from_the_first_job(shop, loaded):
     assert status(kind, shop.south).since.used == pytest.approx(0.5, abs=0.01)
 
 
-def test_hot_hours_weigh_more_the_hotter_it_was(shop, loaded, cleaning):
+def test_hot_hours_weigh_more_the_hotter_it_was(shop, loaded, cleaning, prints):
     printed(shop, loaded, 4, 30, nozzle_c=235)
     # PLA has 96 kJ/mol (wear_values.csv): exp(96000 / 8.314 * (1 / 478.15 - 1 / 508.15)) = 4.16.
     assert status(cleaning, shop.south).since.used == pytest.approx(4 * 4.16, rel=0.002)
 
 
 def test_a_job_of_two_toolheads_counts_once_for_the_printer_and_for_each_of_them(
-    shop, loaded, cleaning, belts
+    shop, loaded, cleaning, belts, prints
 ):
     second = add_toolhead(shop.south.printer, Toolhead(name="T1"))
     other = receive(shop.pla, shop.box)
@@ -326,7 +341,7 @@ def due(kind: str) -> list[Reminder]:
 
 @pytest.mark.django_db(transaction=True)
 def test_what_is_overdue_is_told_once_as_soon_as_the_job_is_recorded_and_ends_when_done(
-    shop, loaded, cleaning, belts
+    shop, loaded, cleaning, belts, prints
 ):
     printed(shop, loaded, 11, 30)
     [clean], [belt] = due("clean"), due("service")
