@@ -1,18 +1,18 @@
-"""The learning on invented shops of known lives; DEVELOPERS.md has the long run."""
+"""The learning on invented shops of known lives; docs/part-lives.md has the long run."""
 
 import numpy as np
 import pytest
 
+from benchmarks.part_lives import draw_removals, draw_shops, halved_after, measure_at_work, run_trials
 from maintenance.wear.learning import Weibull
 from maintenance.wear.life import Life
-from maintenance.wear.trials import covered_at_work, drawn, halved_after, removals, trials
 
 BRASS = Life(0.17, 0.055, 0.49)
 
 
 def test_the_band_of_eighty_per_cent_holds_eighty_per_cent_and_halves_after_a_few_removals():
     rng = np.random.default_rng(11)
-    found = list(trials(BRASS, drawn(BRASS, 60, rng), [0, 1, 2, 3, 4, 8], rng))
+    found = list(run_trials(BRASS, draw_shops(BRASS, 60, rng), [0, 1, 2, 3, 4, 8], rng))
     for trial in found:
         assert trial.covered == pytest.approx(0.8, abs=0.07), trial
     bands = [trial.typical_band for trial in found]
@@ -22,13 +22,13 @@ def test_the_band_of_eighty_per_cent_holds_eighty_per_cent_and_halves_after_a_fe
 
 def test_leaving_out_the_parts_in_use_would_promise_too_little():
     rng = np.random.default_rng(12)
-    left_out, counted = covered_at_work(BRASS, drawn(BRASS, 60, rng), 3, 2 * BRASS.median, rng)
+    left_out, counted = measure_at_work(BRASS, draw_shops(BRASS, 60, rng), 3, 2 * BRASS.median, rng)
     assert left_out < 0.75
     assert counted == pytest.approx(0.8, abs=0.06)
 
 
 def test_a_trial_shop_lives_by_its_truth():
     truth = Weibull(2, 3)
-    ages = [record.age for record in removals(truth, 4000, np.random.default_rng(13)) if record.worn]
+    ages = [record.age for record in draw_removals(truth, 4000, np.random.default_rng(13)) if record.worn]
     assert len(ages) == pytest.approx(4000 * 2 / 3, rel=0.05)
     assert np.mean(np.array(ages) < truth.age_when(0.5)) == pytest.approx(0.5, abs=0.03)
