@@ -162,10 +162,10 @@ class DesiccantForm(forms.Form):
         "Mass when dry", "g", limits=limits.DESICCANT_G, help_text="0: the desiccant was taken out."
     )
     condition = forms.ChoiceField(
-        label="How dry it is",
+        label="Condition",
         choices=DesiccantCharge.Condition,
         widget=forms.RadioSelect,
-        help_text="Not known counts as spent: in balance with the room.",
+        help_text="Unknown counts as spent: in equilibrium with the room.",
     )
     regenerated_c = number(
         "Regenerated at",

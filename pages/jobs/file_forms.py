@@ -29,7 +29,7 @@ class JobFileForm(forms.Form):
         label="Made for",
         required=False,
         empty_label="any machine",
-        help_text="Machines differ in how they understand G90 and G91.",
+        help_text="Machines interpret G90 and G91 differently.",
     )
 
 
@@ -78,13 +78,13 @@ class PrintForm(forms.Form):
         required=False,
         min_value=0,
         max_value=100,
-        help_text="What machines show is the share of the file that was read, most of them.",
+        help_text="Most machines show the share of the file that was read.",
     )
     override_reason = forms.CharField(
         label="Reason to print on a hold",
         max_length=300,
         required=False,
-        help_text="Needed on a hold; it is kept with the job.",
+        help_text="Required on a hold; it is stored with the job.",
         widget=forms.Textarea(attrs={"rows": 2}),
     )
     # What the verdict was shown for; a change after that shows the verdict again.

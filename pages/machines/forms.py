@@ -46,7 +46,7 @@ class TogetherForm(forms.Form):
         "°C",
         required=False,
         limits=limits.SET_POINT_C,
-        help_text="Empty: the best that all may have.",
+        help_text="Empty: the best that all spools allow.",
     )
     mass_g = number(
         "Only the turns of jobs of",
@@ -55,7 +55,7 @@ class TogetherForm(forms.Form):
         limits=limits.NEEDED_G,
         help_text="Empty: the whole spools.",
     )
-    goal = forms.ChoiceField(label="Dry enough for", choices=GOALS, required=False)
+    goal = forms.ChoiceField(label="Goal", choices=GOALS, required=False)
 
     def __init__(self, *args: Any, choosable: QuerySet[Spool], **options: Any) -> None:
         super().__init__(*args, **options)
@@ -202,7 +202,7 @@ class KindField(forms.ModelChoiceField):
 
 
 class ReplaceForm(forms.Form):
-    removal = forms.ChoiceField(label="Why the old one comes off", choices=Fitting.Removal)
+    removal = forms.ChoiceField(label="Reason for removing the old one", choices=Fitting.Removal)
     when = WhenField()
 
     def __init__(self, data: Any, *, kinds: QuerySet[PartKind], counts: dict[int, int], initial: dict):
@@ -212,7 +212,7 @@ class ReplaceForm(forms.Form):
 
 
 class RemoveForm(forms.Form):
-    removal = forms.ChoiceField(label="Why it comes off", choices=Fitting.Removal)
+    removal = forms.ChoiceField(label="Reason for removing it", choices=Fitting.Removal)
     when = WhenField()
 
 
@@ -252,7 +252,7 @@ class JobForm(forms.Form):
         required=False,
         min_value=0,
         max_value=10000,
-        help_text="Length times count of the retractions, where you know it: it wears the drive gears.",
+        help_text="Length times count of the retractions, if known: they wear the drive gears.",
     )
     nozzle_c = number("Nozzle", "°C", min_value=0, max_value=600)
     bed_c = number("Bed", "°C", min_value=0, max_value=300)
@@ -264,7 +264,7 @@ class JobForm(forms.Form):
         label="Reason to print on a hold",
         max_length=300,
         required=False,
-        help_text="Needed on a hold; it is kept with the job.",
+        help_text="Required on a hold; it is stored with the job.",
         widget=forms.Textarea(attrs={"rows": 2}),
     )
     # What the verdict was shown for; a change after that shows the verdict again.
@@ -303,7 +303,7 @@ class BoreForm(forms.Form):
 class StockForm(forms.Form):
     kind = forms.ModelChoiceField(PartKind.objects.all(), label="Part", empty_label=None)
     count = forms.IntegerField(
-        label="How many came", initial=1, help_text="A minus takes out what was counted too many."
+        label="Quantity", initial=1, help_text="A negative number corrects a count that was too high."
     )
     note = forms.CharField(max_length=200, required=False)
     when = WhenField()

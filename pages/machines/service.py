@@ -81,6 +81,6 @@ def service_kind(request: HttpRequest, pk: int | None = None) -> HttpResponse:
     kind = get_object_or_404(ServiceKind, pk=pk) if pk else None
     form = ServiceKindForm(sent(request), instance=kind)
     if carried_out(form, lambda data: save_kind(form.instance)):
-        messages.success(request, f"{form.instance.name.capitalize()}: kept.")
+        messages.success(request, f"Saved: {form.instance.name}.")
         return redirect("machines")
     return render(request, "machines/service/kind.html", {"form": form, "kind": kind})

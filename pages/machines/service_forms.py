@@ -26,7 +26,7 @@ class ServiceForm(forms.Form):
     def __init__(self, *args: Any, printer: Printer, **options: Any) -> None:
         super().__init__(*args, **options)
         self.fields["toolhead"] = forms.ModelChoiceField(
-            printer.toolheads.all(), required=False, help_text="For what is done on a toolhead."
+            printer.toolheads.all(), required=False, help_text="For service of one toolhead."
         )
         self.order_fields(["kind", "toolhead"])
 
@@ -58,7 +58,7 @@ class TroubleForm(forms.Form):
     """A print that went wrong: which one, and what was seen."""
 
     symptoms = forms.MultipleChoiceField(
-        label="What was seen",
+        label="Signs",
         choices=[(name, text.capitalize()) for name, text in SYMPTOMS.items()],
         widget=forms.CheckboxSelectMultiple,
         error_messages={"required": "Choose at least one sign."},

@@ -122,7 +122,7 @@ def coupon_test(request: HttpRequest, pk: int) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"The coupon test of {found} is kept; drying plans heed it from now on.")
+        messages.success(request, f"The coupon test of {found} is saved. Drying plans use it from now on.")
         return redirect("feedstock", found.pk)
     return render(request, "materials/coupon.html", {"form": form, "feedstock": found})
 
@@ -137,7 +137,7 @@ def feedstock_new(request: HttpRequest) -> HttpResponse:
 def feedstock_edit(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
     form = FeedstockForm(sent(request), instance=found)
-    return _feedstock_form(request, form, "is changed; the moisture of its spools is worked out anew.")
+    return _feedstock_form(request, form, "is changed. The moisture of its spools is computed again.")
 
 
 def _feedstock_form(request: HttpRequest, form: FeedstockForm, done: str) -> HttpResponse:

@@ -72,7 +72,7 @@ def place_edit(request: HttpRequest, pk: int) -> HttpResponse:
     place = get_object_or_404(Place, pk=pk)
     form = PlaceForm(sent(request), instance=place)
     if carried_out(form, lambda data: save_place(form.instance)):
-        messages.success(request, f"{place} is changed; the moisture of its spools is worked out anew.")
+        messages.success(request, f"{place} is changed. The moisture of its spools is computed again.")
         return redirect("place", pk)
     return render(request, "places/form.html", {"form": form, "place": get_object_or_404(Place, pk=pk)})
 

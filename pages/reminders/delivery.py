@@ -222,7 +222,7 @@ def message_again(request: HttpRequest, pk: str) -> HttpResponse:
     message = get_object_or_404(Message, pk=pk, channel__user=request.user)
     try:
         outbox.try_again(message)
-        messages.success(request, "It is tried again.")
+        messages.success(request, "Sending again.")
     except ValidationError as error:
         messages.error(request, " ".join(error.messages))
     return redirect("delivery")

@@ -49,7 +49,7 @@ class WebhookForm(forms.Form):
         label="Web address",
         max_length=1000,
         widget=forms.URLInput(attrs={"placeholder": "https://"}),
-        help_text="What answers there is posted to. Use https, unless it stays in your own network.",
+        help_text="Events are posted to this address. Use https, except within your own network.",
     )
     name = forms.CharField(label="Name", max_length=80, required=False, help_text="Empty: the address.")
 

@@ -64,7 +64,7 @@ def spool_weigh(request: HttpRequest, spool: Spool) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"{form.cleaned_data['gross_g']:g} g with its reel: kept.")
+        messages.success(request, f"Saved: {form.cleaned_data['gross_g']:g} g with its reel.")
         return redirect("spool", spool.code)
     context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
     return render(request, "spools/weigh.html", context)
@@ -88,7 +88,7 @@ def spool_reel(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The reel is another one than was entered, or was weighed since."""
     form = ReelForm(sent(request), instance=Spool.objects.get(pk=spool.pk))
     if carried_out(form, lambda data: correct_reel(spool, **data)):
-        messages.success(request, "The reel is corrected. Amount and moisture are worked out anew.")
+        messages.success(request, "The reel is corrected. Amount and moisture are computed again.")
         return redirect("spool", spool.code)
     return render(request, "spools/reel.html", {"spool": spool, "form": form})
 
@@ -103,7 +103,7 @@ def spool_cut(request: HttpRequest, spool: Spool) -> HttpResponse:
             spool, data["mass_g"], at=data["when"], note=data["note"], by=request.user
         ),
     ):
-        messages.success(request, f"{form.cleaned_data['mass_g']:g} g cut off: kept.")
+        messages.success(request, f"Saved: {form.cleaned_data['mass_g']:g} g cut off.")
         return redirect("spool", spool.code)
     context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
     return render(request, "spools/cut.html", context)

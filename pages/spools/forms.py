@@ -78,7 +78,7 @@ class ReelForm(forms.ModelForm):
     batch = forms.CharField(max_length=60, required=False)
     core_mass_g = number("Empty reel", "g", limits=limits.CORE_G)
     core_mass_known = forms.BooleanField(
-        label="That mass was weighed, or is printed on the reel", required=False
+        label="This mass was weighed or is printed on the reel", required=False
     )
     core_mass_band_g = number("Uncertain by, plus or minus", "g", limits=limits.CORE_ERROR_G)
     core_cap_c = number(
@@ -86,7 +86,7 @@ class ReelForm(forms.ModelForm):
         "°C",
         required=False,
         limits=limits.CORE_CAP_C,
-        help_text="Only if it is stated; else the material decides.",
+        help_text="Only if stated; otherwise the material decides.",
     )
     core_radius_mm = number("Radius of the core, under the filament", "mm", limits=limits.CORE_RADIUS_MM)
     width_mm = number("Width between the flanges", "mm", limits=limits.WIDTH_MM)
@@ -114,7 +114,7 @@ class LoadForm(forms.Form):
         label="Load it in spite of the hold, because",
         max_length=300,
         required=False,
-        help_text="A hold needs a reason; it is kept with the loading.",
+        help_text="A hold needs a reason; it is stored with the loading.",
     )
     when = WhenField()
 
@@ -139,7 +139,7 @@ class PlanForm(forms.Form):
         "°C",
         required=False,
         limits=limits.SET_POINT_C,
-        help_text="Empty: the best of a few.",
+        help_text="Empty: the best of the compared ones.",
     )
     mass_g = number(
         "Only the turns of a job of",
@@ -148,7 +148,7 @@ class PlanForm(forms.Form):
         limits=limits.NEEDED_G,
         help_text="Empty: the whole spool.",
     )
-    goal = forms.ChoiceField(label="Dry enough for", choices=GOALS, required=False)
+    goal = forms.ChoiceField(label="Goal", choices=GOALS, required=False)
 
     def __init__(self, *args: Any, strong_limit_pct: float | None = None, **options: Any) -> None:
         super().__init__(*args, **options)
@@ -197,22 +197,22 @@ class ReceiveForm(forms.Form):
         CoreKind.objects.all(),
         label="Reel",
         required=False,
-        empty_label="another one: its numbers are below",
-        help_text="Its mass, size and material fill in whatever is left empty below.",
+        empty_label="another one, with the numbers below",
+        help_text="Its mass, size and material are used for empty fields below.",
     )
     net_mass_g = number(
         "Filament by the label",
         "g",
         required=False,
         limits=limits.NET_G,
-        help_text="Empty without a weighing: what the chosen reel usually carries.",
+        help_text="Empty and without a weighing: the usual amount for the chosen reel.",
     )
     gross_g = number(
         "First weighing, with its reel",
         "g",
         required=False,
         limits=limits.GROSS_G,
-        help_text="Narrows down what is on it. Take the bag off first.",
+        help_text="A weighing narrows the amount. Take the bag off first.",
     )
     resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
     sealed = forms.BooleanField(label="Came in an unbroken bag", required=False, initial=True)
@@ -225,7 +225,7 @@ class ReceiveForm(forms.Form):
     when = WhenField(label="Received")
     core_mass_g = number("Empty reel", "g", required=False, limits=limits.CORE_G)
     core_mass_known = forms.BooleanField(
-        label="That mass was weighed, or is printed on the reel", required=False
+        label="This mass was weighed or is printed on the reel", required=False
     )
     core_material = forms.ChoiceField(
         label="Reel's material",
@@ -237,7 +237,7 @@ class ReceiveForm(forms.Form):
         "°C",
         required=False,
         limits=limits.CORE_CAP_C,
-        help_text="Only if it is stated; else the material decides.",
+        help_text="Only if stated; otherwise the material decides.",
     )
     core_radius_mm = number(
         "Radius of the core, under the filament", "mm", required=False, limits=limits.CORE_RADIUS_MM

@@ -117,7 +117,7 @@ def trouble_outcome(request: HttpRequest, pk: int) -> HttpResponse:
         lambda data: record_outcome(report, data["cause"], note=data["note"], by=request.user),
     ):
         cause = TroubleOutcome.Cause(form.cleaned_data["cause"])
-        messages.success(request, f"{cause.label}: kept for the next time.")
+        messages.success(request, f"{cause.label}: saved as the cause.")
     else:
         said = [str(error) for errors in form.errors.values() for error in errors]
         messages.error(request, f"Nothing was saved. {' '.join(said)}")

@@ -81,7 +81,7 @@ def _silent(
         title=f"The sensor in {place} is silent",
         why=f"Its last reading came on {format_time(last_at)}; before that one came every "
         f"{format_duration(round(interval / HOUR, 2))}. {instead}: {said}.",
-        remedy="Look at its battery and its network. Where it was taken away, mark this as done.",
+        remedy="Check its battery and its network. Where it was taken away, mark this as done.",
         place=place,
         due_at=last_at + allowed,
     )

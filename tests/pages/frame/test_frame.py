@@ -83,13 +83,13 @@ def test_what_only_a_button_sends_is_no_blank_page(desk, shop):
     assert stranger.post("/sign-in/", signed_in).headers["Location"] == address
     page = stranger.get(address)
     assert page.status_code == 405 and page.headers["Allow"] == "POST"
-    assert "nothing was done" in words(page) and "To today" in words(page)
+    assert "Nothing was changed" in words(page) and "To today" in words(page)
     assert desk.get("/api/v1/week-plans").headers["Content-Type"] == "application/json"
 
 
 def test_a_fault_is_admitted_without_the_database(client, settings, rf):
     """The page of a fault needs neither the database nor who is asking."""
-    assert "fault here" in words(server_error(rf.get("/")))
+    assert "made an error" in words(server_error(rf.get("/")))
     assert "Nothing was saved" in words(bad_request(rf.get("/"), Exception()))
 
 

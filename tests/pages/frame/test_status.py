@@ -46,7 +46,7 @@ def test_it_tells_what_ran_what_waits_and_what_it_runs_on(desk, worked):
     assert says(page, "No work was given up.")
     assert says(page, "No sensor is silent.")
     assert says(page, "Django 5.2")
-    assert says(page, "0 messages to be sent") and says(page, "holds tries and rounds, not messages")
+    assert says(page, "0 messages to be sent") and says(page, "counts work, not messages")
     assert not says(page, "Hold")
     assert re.search(r'href="/status/" aria-current="page"', page.content.decode())
 

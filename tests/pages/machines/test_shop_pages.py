@@ -144,7 +144,7 @@ def test_a_place_says_since_when_its_sensor_is_silent(shop, desk):
     address = reverse("place", args=[shop.box.pk])
     at = hours_ago(9)
     record_readings(shop.box, [(at - timedelta(minutes=5 * n), 22, 15) for n in range(12)], origin="api")
-    said = f"Its sensor is silent: nothing has come since {timezone.localtime(at):%-d %b %Y, %H:%M}."
+    said = f"Its sensor is silent: the last reading came on {timezone.localtime(at):%-d %b %Y, %H:%M}."
     assert says(desk.get(address), said)
     record_readings(shop.box, [(hours_ago(0), 22, 15)], origin="api")
     assert not says(desk.get(address), "is silent")

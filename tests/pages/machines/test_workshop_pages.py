@@ -368,7 +368,7 @@ def test_a_kind_of_part_is_added(shop, desk):
     made = PartKind.objects.get(name="Steel nozzle")
     assert made.worn_growth_pct == 12.5
     page = desk.get(reverse("part-kind", args=[made.pk]))
-    assert says(page, "As stated: none of this shop's own has told anything yet.")
+    assert says(page, "As stated: this shop's own parts have added no evidence yet.")
     assert says(page, "own replacements")
 
 
@@ -377,7 +377,7 @@ def test_a_kind_of_part_is_corrected_and_learnt_from(shop, desk):
     fitting = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
     desk.post(reverse("part-replace", args=[fitting.pk]), {"kind": shop.brass.pk, "removal": "worn"})
     address = reverse("part-kind", args=[shop.brass.pk])
-    assert says(desk.get(address), "from this shop's own: 1 worn")
+    assert says(desk.get(address), "from this shop's own parts: 1 worn")
     assert says(desk.get(reverse("stock")), "Learnt from this shop's own (1 worn)")
     edit = reverse("part-kind-edit", args=[shop.brass.pk])
     values = {

@@ -42,7 +42,7 @@ def page(desk, place: Place):
 
 def test_it_tells_what_is_missing(shop, desk):
     told = page(desk, shop.box)
-    assert says(told, "Give its volume, its half-time or air changes, the room that it stands in")
+    assert says(told, "give its volume, its half-time or air changes, the room that it stands in")
     assert says(told, "record its desiccant below")
 
 
@@ -57,14 +57,14 @@ def test_from_an_empty_box_to_a_computed_one(shop, desk):
     # ln 2 / 0.3 days.
     assert stored.half_time_h == pytest.approx(55.45, abs=0.01)
     assert stored.limit_rh_pct == 20
-    assert says(page(desk, stored), "Record the desiccant that is in it")
+    assert says(page(desk, stored), "Record the desiccant in the box")
     put = reverse("place-desiccant", args=[stored.pk])
     kept = desk.post(put, SILICA | {"when": local_input(hours_ago(0.02)), "note": "blue beads"})
     assert kept.headers["Location"] == reverse("place", args=[stored.pk])
     charge = DesiccantCharge.objects.get()
     assert (charge.place, charge.dry_mass_g, charge.note) == (stored, 200, "blue beads")
     assert charge.recorded_by == shop.user
-    assert says(page(desk, stored), "from the next full hour on")
+    assert says(page(desk, stored), "at the next full hour")
     desk.post(put, {"kind": "silica_gel", "dry_mass_g": 0, "condition": "unknown"})
     assert says(page(desk, stored), "The desiccant was taken out on")
 
@@ -89,7 +89,7 @@ def test_it_says_when_the_hygrometer_disagrees(desk, charged, rh_pct, word):
     record_readings(charged, [(hours_ago(h), 21, rh_pct) for h in range(8)], origin="api")
     told = page(desk, charged)
     assert says(told, "Box and model disagree.") and says(told, word)
-    assert says(told, f"{rh_pct} % RH") and says(told, "Measured; the model says")
+    assert says(told, f"{rh_pct} % RH") and says(told, "Measured; the model computes")
     assert says(told, "Over the limit now")
 
 
@@ -137,7 +137,7 @@ def test_a_charge_put_in_now_is_told_and_ends_the_reminder(desk, box):
         told = page(desk, box)
         sweep()
         assert says(told, "200 g of silica gel, regenerated at 120 °C : recorded for")
-        assert says(told, "It counts from the next full hour on")
+        assert says(told, "It counts from the next full hour")
         assert not Reminder.objects.filter(place=box, ended_at=None).exists()
 
 

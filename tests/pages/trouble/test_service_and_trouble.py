@@ -90,7 +90,7 @@ def test_an_interval_is_changed_and_a_service_added_or_given_up(shop, desk, worn
     given_up = {name: value for name, value in new.items() if name != "in_use"}
     fan = ServiceKind.objects.get(name="fan check")
     desk.post(reverse("service-kind", args=[fan.pk]), given_up)
-    assert says(desk.get(service_page(shop)), "Not asked for: fan check")
+    assert says(desk.get(service_page(shop)), "Not scheduled: fan check")
 
 
 # Trouble
@@ -128,7 +128,7 @@ def test_what_it_was_leads_to_what_now_helps(shop, desk, worn, cause, says_next,
     report = report_job_trouble(worn, ["gaps"])
     address = reverse("trouble-outcome", args=[report.pk])
     after = desk.post(address, {"cause": cause, "note": "seen under the lamp"}, follow=True)
-    assert says(after, "kept for the next time") and says(after, "seen under the lamp")
+    assert says(after, "saved as the cause") and says(after, "seen under the lamp")
     step = after.context["step"]
     assert step["says"] == says_next
     answer = desk.get(step["address"])
@@ -197,13 +197,13 @@ def test_a_print_without_a_job_is_told_by_its_loading(shop, desk):
 def test_a_shop_without_prints_says_what_comes_first(db, django_user_model):
     client = Client()
     client.force_login(django_user_model.objects.create_user("ada"))
-    assert says(client.get(reverse("trouble-new")), "load a spool and record what is printed first")
+    assert says(client.get(reverse("trouble-new")), "load a spool and record the print first")
     assert says(client.get(reverse("troubles")), "No trouble is recorded.")
 
 
 def test_a_settled_report_is_listed_with_what_it_was(shop, desk, worn):
     record_outcome(report_job_trouble(worn, ["gaps"]), "residue")
-    assert says(desk.get(reverse("troubles")), "It was: Residue narrows the hot end")
+    assert says(desk.get(reverse("troubles")), "Cause: Residue narrows the hot end")
 
 
 # Changes of material
