@@ -26,12 +26,12 @@ from maintenance.parts.fitting import (
     add_stock,
     fit_existing,
     fit_part,
-    in_stock,
     record_bore,
     remove_part,
     replace_part,
 )
-from maintenance.parts.life import Kind, PartWear, aged, known_kinds
+from maintenance.parts.life import Kind, PartWear, load_kind_lives, load_part_wear
+from maintenance.parts.wear_entries import in_stock
 
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
 LOADINGS = Loading.objects.with_off_at().select_related("toolhead__printer", "spool")
@@ -76,7 +76,7 @@ class PartKinds(Kept):
 
         def load_spool_states(kind: PartKind) -> Kind:
             if kind.pk not in known:
-                known.update(known_kinds(PartKind.objects.all()))
+                known.update(load_kind_lives(PartKind.objects.all()))
             return known[kind.pk]
 
         return super().get_serializer_context() | {"in_stock": in_stock(), "known": load_spool_states}
@@ -100,7 +100,7 @@ class Parts(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
 
     @staticmethod
     def _aged(parts: Iterable[Part]) -> dict[int, PartWear]:
-        found = aged(Part.objects.filter(pk__in=[part.pk for part in parts]))
+        found = load_part_wear(Part.objects.filter(pk__in=[part.pk for part in parts]))
         return {of.part.pk: of for of in found}
 
 

@@ -12,7 +12,7 @@ from maintenance.changes import FLOW, PARTS, SERVICE, STOCK, facts_changed
 from maintenance.checks import require_loaded
 from maintenance.machines.loading import refuse_hold
 from maintenance.models import Job, JobFile, JobUse, Toolhead
-from maintenance.parts.wear_entries import count_again, rebuild_wear
+from maintenance.parts.wear_entries import count_again
 from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import Verdict
 from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
@@ -20,15 +20,6 @@ from spools.codes import pretty
 from spools.facts import follows_withdrawal
 from spools.inventory.ledger import take, withdraw_printed
 from spools.models import Spool
-
-__all__ = [
-    "Share",
-    "keep_job",
-    "may_start",
-    "rebuild_wear",
-    "record_job",
-    "together",
-]
 
 SAME_JOB = timedelta(minutes=2)
 

@@ -10,24 +10,11 @@ from django.db.models import Q
 from maintenance.changes import FLOW, PARTS, STOCK, facts_changed
 from maintenance.models import BoreReading, Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead
 from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
-from maintenance.parts.life import LifeLeft, life_left
 from maintenance.parts.wear_entries import count_again, count_site_again, in_stock
 from spools.checks import require_past_time, require_within
 from spools.facts import follows_withdrawal
 from spools.wording import format_time
 
-__all__ = [
-    "LifeLeft",
-    "add_stock",
-    "fit_existing",
-    "fit_part",
-    "in_stock",
-    "life_left",
-    "record_bore",
-    "remove_part",
-    "replace_part",
-    "save_kind",
-]
 MOST_AT_ONCE = 10_000
 SAME_STOCK = timedelta(minutes=1)
 SPENT = [Fitting.Removal.WORN, Fitting.Removal.LOST]

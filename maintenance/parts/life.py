@@ -223,7 +223,9 @@ def readings_of(kind: PartKind, readings: Sequence[Measured]) -> tuple[Reading, 
 # Gathered from the facts
 
 
-def fitted_parts(toolhead_ids: Iterable[int] | None = None, at: datetime | None = None) -> list[PartWear]:
+def load_fitted_parts(
+    toolhead_ids: Iterable[int] | None = None, at: datetime | None = None
+) -> list[PartWear]:
     """The parts on these toolheads and their printers, or on all that are in use, at that time."""
     at = at or timezone.now()
     there = Q(fittings__start__lte=at) & (Q(fittings__end=None) | Q(fittings__end__gt=at))
@@ -232,16 +234,10 @@ def fitted_parts(toolhead_ids: Iterable[int] | None = None, at: datetime | None 
         there &= Q(fittings__toolhead__in=ids) | Q(fittings__printer__toolheads__in=ids)
     else:
         there &= Q(fittings__toolhead__printer__retired_at=None, fittings__printer__retired_at=None)
-    return aged(Part.objects.filter(there), at)
+    return load_part_wear(Part.objects.filter(there), at)
 
 
-def life_left(parts: Iterable[Part]) -> dict[int, LifeLeft]:
-    """What is left of each part, by part id. The number of queries is fixed."""
-    found = aged(Part.objects.filter(pk__in=[part.pk for part in parts]))
-    return {of.part.pk: of.left() for of in found}
-
-
-def known_kinds(kinds: Iterable[PartKind], at: datetime | None = None) -> dict[int, Kind]:
+def load_kind_lives(kinds: Iterable[PartKind], at: datetime | None = None) -> dict[int, Kind]:
     """What is known of the lives of these kinds, by kind id."""
     at = at or timezone.now()
     kinds = list(kinds)
@@ -250,7 +246,7 @@ def known_kinds(kinds: Iterable[PartKind], at: datetime | None = None) -> dict[i
     return {kind.pk: known.get(kind.pk) or Kind(_stated(kind)) for kind in kinds}
 
 
-def aged(parts: QuerySet[Part], at: datetime | None = None) -> list[PartWear]:
+def load_part_wear(parts: QuerySet[Part], at: datetime | None = None) -> list[PartWear]:
     """Parts with their wear by the jobs that began until ``at``. Three queries, however many parts."""
     at = at or timezone.now()
     of_their_kinds = Part.objects.filter(kind__in=parts.order_by().values("kind"))

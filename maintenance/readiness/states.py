@@ -9,7 +9,7 @@ from django.db.models import OuterRef, QuerySet, Subquery
 from django.utils import timezone
 
 from maintenance.models import Loading, Toolhead
-from maintenance.parts.life import PartWear, fitted_parts
+from maintenance.parts.life import PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import filament_of
 from maintenance.readiness.material_changes import LoadedMaterial, last_fed
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
@@ -112,7 +112,7 @@ def load_machine_states(toolheads: QuerySet[Toolhead], at: datetime | None = Non
     rows = toolheads.select_related("printer__place").annotate(loaded=Subquery(loaded))
     by_id = {row.pk: row for row in rows}
     parts: dict[int, dict[str, PartWear]] = {pk: {} for pk in by_id}
-    for part in fitted_parts(by_id, at):
+    for part in load_fitted_parts(by_id, at):
         site = part.fitting
         for row in by_id.values():
             if site and (site.toolhead_id == row.pk or site.printer_id == row.printer_id):

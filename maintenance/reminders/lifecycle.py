@@ -15,7 +15,7 @@ from django.utils import timezone
 
 from maintenance.changes import FLOW, PARTS, SERVICE, STOCK
 from maintenance.models import Channel, Reminder, ReminderEvent, Subscription
-from maintenance.parts.life import fitted_parts
+from maintenance.parts.life import load_fitted_parts
 from maintenance.reminders.conditions.boxes import spent_and_leaking
 from maintenance.reminders.conditions.conditions import Found
 from maintenance.reminders.conditions.drying import ended_runs, heated
@@ -94,7 +94,7 @@ def _facts_as_they_are() -> Iterator[None]:
 def store_sweep(looked: Looked, now: datetime) -> Counts:
     """The sweep, with what was computed before."""
     _lock_reminders()
-    fitted = fitted_parts(at=now)
+    fitted = load_fitted_parts(at=now)
     found = [heated(now), silent(now), worn(now, fitted), flow(now), short(now, fitted), overdue(now)]
     _leave_out_changed(looked)
     return settle([*looked.found, *found], now)

@@ -7,7 +7,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from maintenance.models import Part, PartKind
 from maintenance.parts.fitting import save_kind
-from maintenance.parts.life import aged, known_kinds
+from maintenance.parts.life import load_kind_lives, load_part_wear
 from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
 from maintenance.wear.learning import learn
 from pages.frame.forms import carried_out, sent
@@ -19,7 +19,7 @@ from pages.machines.life_chart import life_picture
 def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
     """What is stated, what the shop's own parts say, and each of them."""
     kind = get_object_or_404(PartKind, pk=pk)
-    known = known_kinds([kind])[pk]
+    known = load_kind_lives([kind])[pk]
     expected = known.expected()
     context = {
         "kind": kind,
@@ -30,7 +30,7 @@ def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
         "picture": life_picture(learn(known.stated), expected),
         "parts": [
             {"of": of, "record": known.records.get(of.part.pk), "readings": len(of.readings)}
-            for of in aged(Part.objects.filter(kind=kind))
+            for of in load_part_wear(Part.objects.filter(kind=kind))
         ],
     }
     return render(request, "machines/stock/kind.html", context)

@@ -13,13 +13,13 @@ from maintenance.parts.fitting import (
     Site,
     fit_existing,
     fit_part,
-    in_stock,
     off_already,
     record_bore,
     remove_part,
     replace_part,
 )
-from maintenance.parts.life import PartWear, aged
+from maintenance.parts.life import PartWear, load_part_wear
+from maintenance.parts.wear_entries import in_stock
 from pages.frame.forms import carried_out, sent
 from pages.machines.forms import BoreForm, FitForm, RemoveForm, ReplaceForm
 from pages.machines.views import part_row
@@ -46,7 +46,7 @@ def part(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _aged(found: Part) -> PartWear:
-    return aged(Part.objects.filter(pk=found.pk))[0]
+    return load_part_wear(Part.objects.filter(pk=found.pk))[0]
 
 
 @login_required

@@ -6,9 +6,9 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
 from maintenance.models import PartKind
-from maintenance.parts.fitting import add_stock, in_stock
-from maintenance.parts.life import Kind, known_kinds
-from maintenance.parts.wear_entries import UNIT_WORDS
+from maintenance.parts.fitting import add_stock
+from maintenance.parts.life import Kind, load_kind_lives
+from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
 from pages.frame.forms import carried_out, sent
 from pages.machines.forms import StockForm
 from spools.inventory.ledger import remaining_by_spool
@@ -18,7 +18,7 @@ from spools.models import Feedstock, Spool
 @login_required
 def stock(request: HttpRequest) -> HttpResponse:
     counts, kinds = in_stock(), list(PartKind.objects.all())
-    known = known_kinds(kinds)
+    known = load_kind_lives(kinds)
     return render(
         request,
         "machines/stock/list.html",

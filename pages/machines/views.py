@@ -12,7 +12,7 @@ from django.views.decorators.http import require_POST
 
 from maintenance.machines.printers import add_printer, add_toolhead, bring_back, retire
 from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Toolhead
-from maintenance.parts.life import PartWear, fitted_parts
+from maintenance.parts.life import PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from maintenance.service.intervals import load_service_statuses
@@ -70,7 +70,7 @@ def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict], list[
     toolheads = [toolhead for printer in printers for toolhead in printer.toolheads.all()]
     on_toolhead: dict[int | None, dict[str, PartWear]] = defaultdict(dict)
     on_printer: dict[int | None, dict[str, PartWear]] = defaultdict(dict)
-    for of in fitted_parts(toolhead.pk for toolhead in toolheads):
+    for of in load_fitted_parts(toolhead.pk for toolhead in toolheads):
         if of.fitting is not None:
             on_toolhead[of.fitting.toolhead_id][of.kind.role] = of
             on_printer[of.fitting.printer_id][of.kind.role] = of

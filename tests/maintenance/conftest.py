@@ -1,13 +1,15 @@
 """An invented shop: two printers with parts fitted and in the drawer, places, feedstocks, spools."""
 
+from collections.abc import Iterable
 from types import SimpleNamespace
 
 import pytest
 from django.contrib.auth import get_user_model
 
 from maintenance.machines.printers import add_printer
-from maintenance.models import PartKind, Printer, Toolhead
+from maintenance.models import Part, PartKind, Printer, Toolhead
 from maintenance.parts.fitting import add_stock, fit_part
+from maintenance.parts.life import LifeLeft, load_part_wear
 from spools.models import Filler, Place
 from tests.spools.conftest import feedstock, hours_ago, receive
 
@@ -91,3 +93,9 @@ def filled(shop):
 def wet(shop):
     """A kilogram of nylon that lies on the open shelf since ten days."""
     return receive(shop.nylon, shop.shelf, sealed=False, core_material="pc")
+
+
+def life_left(parts: Iterable[Part]) -> dict[int, LifeLeft]:
+    """The remaining life of each part, by part id."""
+    rows = load_part_wear(Part.objects.filter(pk__in=[part.pk for part in parts]))
+    return {row.part.pk: row.left() for row in rows}

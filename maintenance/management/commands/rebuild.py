@@ -2,7 +2,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand
 
-from maintenance.jobs.records import rebuild_wear
+from maintenance.parts.wear_entries import rebuild_wear
 from spools.air import dry_box_cache
 from spools.catalogue import coupons
 from spools.models import Spool

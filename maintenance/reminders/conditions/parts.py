@@ -3,7 +3,7 @@
 from datetime import datetime
 
 from maintenance.models import Reminder
-from maintenance.parts.life import PartWear, fitted_parts
+from maintenance.parts.life import PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.readiness.verdict import POSSIBLE
 from maintenance.reminders.conditions.conditions import Found
@@ -17,7 +17,7 @@ USED_UP = 0.5
 def worn(now: datetime, fitted: list[PartWear] | None = None) -> Found:
     """fitted: the parts that are fitted now, where the caller has them."""
     found = Found([Reminder.Kind.REPLACE])
-    for of in fitted_parts(at=now) if fitted is None else fitted:
+    for of in load_fitted_parts(at=now) if fitted is None else fitted:
         chance = of.left().probability_used_up
         if chance > POSSIBLE:
             found.want(_replace(of), pressing=chance > USED_UP)

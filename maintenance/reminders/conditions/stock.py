@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from django.db.models import Sum
 
 from maintenance.models import PartKind, Reminder
-from maintenance.parts.life import DAY, RATE_OVER, PartWear, fitted_parts
+from maintenance.parts.life import DAY, RATE_OVER, PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.conditions.conditions import Found
 from spools.air.hourly import hour_of
@@ -29,7 +29,7 @@ def short(now: datetime, fitted: list[PartWear] | None = None) -> Found:
     found = Found([Reminder.Kind.REORDER])
     counts = in_stock()
     kinds = list(PartKind.objects.filter(reorder_point__gt=0, pk__in=counts))
-    ends = _used_up_at(fitted_parts(at=now) if fitted is None else fitted) if kinds else {}
+    ends = _used_up_at(load_fitted_parts(at=now) if fitted is None else fitted) if kinds else {}
     for kind in kinds:
         reminder = _part(kind, counts[kind.pk], ends.get(kind.pk, []), now)
         if reminder is not None:

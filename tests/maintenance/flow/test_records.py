@@ -17,7 +17,7 @@ from maintenance.flow.history import evaluate_checks, history_of, load_last_chec
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import FlowBlob, FlowCheck, Reminder
-from maintenance.parts.fitting import add_stock, life_left, replace_part
+from maintenance.parts.fitting import add_stock, replace_part
 from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.reminders.lifecycle import sweep, sweep_subjects
@@ -25,7 +25,7 @@ from spools.facts import withdraw
 from spools.inventory.ledger import remaining
 from spools.models import MassEntry
 from spools.wording import format_day
-from tests.maintenance.conftest import LONG_AGO, kind
+from tests.maintenance.conftest import LONG_AGO, kind, life_left
 from tests.maintenance.flow.flow_lab import RATES, check, true_loss, weigh
 from tests.spools.conftest import hours_ago, receive
 

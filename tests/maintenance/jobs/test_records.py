@@ -7,16 +7,17 @@ from django.core.management import call_command
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from maintenance.jobs.records import rebuild_wear, record_job
+from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Job, Loading, WearEntry
-from maintenance.parts.fitting import life_left, replace_part
+from maintenance.parts.fitting import replace_part
+from maintenance.parts.wear_entries import rebuild_wear
 from spools.facts import withdraw
 from spools.inventory.ledger import remaining
 from spools.inventory.moves import move_spool
 from spools.models import MassEntry
 from spools.moisture.state import moisture_now
-from tests.maintenance.conftest import PRINT
+from tests.maintenance.conftest import PRINT, life_left
 from tests.spools.conftest import hours_ago, receive
 
 

@@ -5,16 +5,9 @@ from django.db import IntegrityError, transaction
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import Fitting, Part, Reminder, StockEntry, WearEntry
-from maintenance.parts.fitting import (
-    add_stock,
-    fit_existing,
-    fit_part,
-    in_stock,
-    life_left,
-    remove_part,
-    replace_part,
-)
-from tests.maintenance.conftest import PRINT
+from maintenance.parts.fitting import add_stock, fit_existing, fit_part, remove_part, replace_part
+from maintenance.parts.wear_entries import in_stock
+from tests.maintenance.conftest import PRINT, life_left
 from tests.spools.conftest import hours_ago
 
 

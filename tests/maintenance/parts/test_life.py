@@ -9,7 +9,7 @@ from django.db import transaction
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from maintenance.jobs.records import rebuild_wear, record_job
+from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import BoreReading, Fitting, Part, WearEntry
 from maintenance.parts.fitting import (
@@ -21,10 +21,11 @@ from maintenance.parts.fitting import (
     replace_part,
     save_kind,
 )
-from maintenance.parts.life import aged, fitted_parts, known_kinds, life_left
+from maintenance.parts.life import load_fitted_parts, load_kind_lives, load_part_wear
+from maintenance.parts.wear_entries import rebuild_wear
 from maintenance.wear.abrasion import heat_weight
 from spools.facts import withdraw
-from tests.maintenance.conftest import LONG_AGO, PRINT, kind
+from tests.maintenance.conftest import LONG_AGO, PRINT, kind, life_left
 from tests.spools.conftest import hours_ago, receive
 
 
@@ -46,7 +47,7 @@ def printing(shop):
 
 
 def expected_km(shop) -> float:
-    return known_kinds([shop.brass])[shop.brass.pk].expected().median
+    return load_kind_lives([shop.brass])[shop.brass.pk].expected().median
 
 
 def test_worn_parts_teach_the_life_of_their_kind(shop, printing):
@@ -54,7 +55,7 @@ def test_worn_parts_teach_the_life_of_their_kind(shop, printing):
     for n in range(3):
         printing(100, 200 - 20 * n)
         replace_part(shop.north, "nozzle", shop.brass, at=hours_ago(190 - 20 * n))
-    known = known_kinds([shop.brass])[shop.brass.pk]
+    known = load_kind_lives([shop.brass])[shop.brass.pk]
     assert known.seen() == "3 worn"
     assert 0.06 < known.expected().median < 0.11
     low, middle, high = known.expected().typical
@@ -71,14 +72,14 @@ def test_what_came_off_for_another_reason_would_have_lasted_longer(shop, printin
     printing(400, 200)
     replace_part(shop.north, "nozzle", shop.brass, removal=removal, at=hours_ago(190))
     assert expected_km(shop) > stated
-    assert known_kinds([shop.brass])[shop.brass.pk].seen() == "1 taken off before that"
+    assert load_kind_lives([shop.brass])[shop.brass.pk].seen() == "1 taken off before that"
 
 
 def test_a_part_in_use_teaches_the_others_and_nothing_about_itself(shop, printing):
     printing(400, 200)
     here = nozzle(shop.north).part
-    stated = known_kinds([shop.brass])[shop.brass.pk].stated
-    [own] = aged(Part.objects.filter(pk=here.pk))
+    stated = load_kind_lives([shop.brass])[shop.brass.pk].stated
+    [own] = load_part_wear(Part.objects.filter(pk=here.pk))
     assert own.expected.median == pytest.approx(stated.median, rel=5e-3)
     assert expected_km(shop) > stated.median * 1.1
 
@@ -87,7 +88,7 @@ def test_a_removal_without_recorded_use_teaches_nothing(shop):
     stated = expected_km(shop)
     replace_part(shop.north, "nozzle", shop.brass, at=hours_ago(5))
     assert expected_km(shop) == stated
-    assert known_kinds([shop.brass])[shop.brass.pk].seen() == ""
+    assert load_kind_lives([shop.brass])[shop.brass.pk].seen() == ""
 
 
 def test_a_withdrawn_job_is_unlearnt(shop, printing):
@@ -103,14 +104,14 @@ def test_a_withdrawn_job_is_unlearnt(shop, printing):
 def test_what_was_known_then_is_told_of_then(shop, printing):
     printing(100, 200)
     replace_part(shop.north, "nozzle", shop.brass, at=hours_ago(190))
-    then = known_kinds([shop.brass], hours_ago(195))[shop.brass.pk]
+    then = load_kind_lives([shop.brass], hours_ago(195))[shop.brass.pk]
     assert then.seen() == "1 in use"
-    assert shop.brass in [of.kind for of in fitted_parts([shop.north.pk], hours_ago(195))]
+    assert shop.brass in [of.kind for of in load_fitted_parts([shop.north.pk], hours_ago(195))]
 
 
 def test_the_date_follows_from_what_is_left_and_the_rate_of_use(shop, printing):
     printing(100, 48)
-    [of] = [of for of in fitted_parts([shop.north.pk]) if of.kind == shop.brass]
+    [of] = [of for of in load_fitted_parts([shop.north.pk]) if of.kind == shop.brass]
     left = of.left()
     # Fitted twenty days ago: that is what the rate is taken over, not thirty.
     assert of.a_day == pytest.approx(left.age / (LONG_AGO / 24), rel=1e-3)
@@ -127,11 +128,11 @@ def test_the_date_follows_from_what_is_left_and_the_rate_of_use(shop, printing):
 def test_a_measured_bore_tells_the_life_of_its_nozzle_and_of_its_kind(shop, printing):
     part = nozzle(shop.north).part
     printing(100, 200)
-    stated = aged(Part.objects.filter(pk=part.pk))[0]
+    stated = load_part_wear(Part.objects.filter(pk=part.pk))[0]
     # After 0.065 km it is 0.02 mm wider, some 38 % of the way to 0.45 mm: worn out at about 0.17 km. Since
     # nobody measured it when new, that is 0.02 mm give or take 0.011.
     record_bore(part, 0.42, 0.004, "microscope", at=hours_ago(150), by=shop.user)
-    measured = aged(Part.objects.filter(pk=part.pk))[0]
+    measured = load_part_wear(Part.objects.filter(pk=part.pk))[0]
     assert measured.expected.median == pytest.approx(0.065 / 0.38, rel=0.25)
     assert measured.expected.high / measured.expected.low < stated.expected.high / stated.expected.low / 2
     bore, before = measured.bore(), stated.bore()
@@ -157,7 +158,7 @@ def test_a_bore_measured_before_the_first_job_is_the_new_one(shop, printing):
     record_bore(part, 0.41, 0.004, "pin", at=hours_ago(250))
     printing(100, 200)
     record_bore(part, 0.42, 0.004, "pin", at=hours_ago(150))
-    [of] = aged(Part.objects.filter(pk=part.pk))
+    [of] = load_part_wear(Part.objects.filter(pk=part.pk))
     assert of.bore().new_mm == 0.41
     # 0.01 mm of 0.05 mm, so it lasts longer than one that came with 0.40 mm.
     assert of.expected.median > 0.2
@@ -225,7 +226,7 @@ def test_a_part_of_the_whole_printer_counts_its_hours_prints_and_days(shop, prin
     assert left.age == pytest.approx(age, abs=0.01)
     assert left.used_up_at is not None
     assert rebuild_wear() == []
-    [of] = [of for of in fitted_parts([shop.north.pk]) if of.kind.role == "belts"]
+    [of] = [of for of in load_fitted_parts([shop.north.pk]) if of.kind.role == "belts"]
     assert of.fitting.site == shop.north.printer
 
 
@@ -339,7 +340,7 @@ def test_withdrawing_and_correcting_jobs_leaves_what_was_right_from_the_start(sh
                 if what == "correct":
                     printing(mass_g, at_h, hours=hours, name=f"job {n}")
             assert rebuild_wear() == []
-            ages.append([of.age for of in fitted_parts([shop.north.pk])])
+            ages.append([of.age for of in load_fitted_parts([shop.north.pk])])
             transaction.savepoint_rollback(mark)
         assert ages[0] == pytest.approx(ages[1], rel=1e-12)
     assert life_left([part])[part.pk].age == 0
@@ -364,9 +365,9 @@ def test_counters_survive_wandering_between_machines(shop, printing):
 
 def test_learning_takes_as_many_queries_however_many_parts(shop, printing, django_assert_num_queries):
     with django_assert_num_queries(3):
-        fitted_parts()
+        load_fitted_parts()
     printing(50, 200)
     for n in range(3):
         replace_part(shop.north, "nozzle", shop.brass, at=hours_ago(190 - n))
     with django_assert_num_queries(3):
-        assert len(fitted_parts()) == 6
+        assert len(load_fitted_parts()) == 6

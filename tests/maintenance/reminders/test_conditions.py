@@ -9,7 +9,8 @@ from maintenance.changes import SERVICE
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import Reminder, ServiceKind
-from maintenance.parts.fitting import add_stock, in_stock
+from maintenance.parts.fitting import add_stock
+from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.conditions import drying as drying_conditions
 from maintenance.reminders.conditions import moisture, sensors
 from maintenance.reminders.conditions.service import OVERDUE_SHARE

@@ -14,8 +14,9 @@ from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.machines.printers import bring_back, retire
 from maintenance.models import Fitting, Loading, Reminder
-from maintenance.parts.fitting import add_stock, fit_part, in_stock, life_left, remove_part, replace_part
+from maintenance.parts.fitting import add_stock, fit_part, remove_part, replace_part
 from maintenance.parts.life import RATE_OVER
+from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders import lifecycle
 from maintenance.reminders.conditions import boxes as spent
 from maintenance.reminders.conditions import moisture
@@ -28,7 +29,7 @@ from spools.facts import withdraw
 from spools.inventory.ledger import take
 from spools.models import MassEntry, Place
 from spools.wording import format_day
-from tests.maintenance.conftest import PRINT, kind
+from tests.maintenance.conftest import PRINT, kind, life_left
 from tests.spools.conftest import hours_ago, receive
 
 # Acts are committed, so that what they change is swept at once.
