@@ -34,10 +34,9 @@ from maintenance.models import (
 )
 from maintenance.parts.wear_entries import COUNTED, filament_of, surface_of
 from maintenance.wear.abrasion import Use, wear
-from spools import codes, fingerprint
+from spools import codes
 from spools.air import dry_box_cache
 from spools.air.hourly import hour_of
-from spools.invalidation import MODEL_VERSION
 from spools.models import (
     DesiccantCharge,
     DryingRun,
@@ -55,7 +54,6 @@ from spools.models import (
     Stay,
 )
 from spools.moisture import history as moisture_history
-from spools.moisture import state as moisture_state
 from spools.moisture import weighings as spool_weighings
 from spools.physics_inputs import ConstantAir, advance_windings, first_members, initial_winding
 
@@ -415,18 +413,14 @@ def bring_up(at: datetime) -> None:
     dry_box_cache.advance(until)
     kept = until - timedelta(hours=until.hour % 6)
     times = sorted({kept, kept.replace(hour=0)})
-    mark, kept_as = (
-        fingerprint.fingerprint([MODEL_VERSION, fingerprint.of_shop()]),
-        memories(Feedstock.objects.all()),
-    )
+    memory_of = memories(Feedstock.objects.all())
     ids = list(Spool.objects.order_by("pk").values_list("pk", flat=True))
     for first in range(0, len(ids), 500):
         histories = moisture_history.load(ids[first : first + 500], until, since=lambda _: until)
         states, ensembles, outer = [], [], []
         for past in histories.values():
             spool = past.spool
-            how = moisture_state.standing_columns(past, until)
-            outer.append(OuterTurns(spool=spool, at=until, assumed=mark, over_clear=0.2, **how))
+            outer.append(OuterTurns(spool=spool, at=until, over_clear=0.2))
             outer[-1].p10_pct, outer[-1].p50_pct, outer[-1].p90_pct = 0.1, 0.2, 0.3
             if weighings := spool_weighings.weighings_of(past):
                 ensembles.append(_ensemble(past, len(weighings), weighings[-1].at))
@@ -434,10 +428,8 @@ def bring_up(at: datetime) -> None:
                 MoistureState(
                     spool=spool,
                     at=time,
-                    model_version=MODEL_VERSION,
-                    memory=kept_as[spool.feedstock_id, past.stays[-1].place.kind == Place.Kind.DRY_BOX],
+                    memory=memory_of[spool.feedstock_id, past.stays[-1].place.kind == Place.Kind.DRY_BOX],
                     exposure_hours=100,
-                    basis=moisture_state.basis_of(past, time),
                 )
                 for time in times
             ]
@@ -464,9 +456,7 @@ def _ensemble(past: moisture_history.History, weighings: int, last_at: datetime)
     told |= {"unexplained_kg": [0.0] * weighings, "weighings": weighings}
     return Ensemble(
         spool=past.spool,
-        model_version=MODEL_VERSION,
         last_at=last_at,
-        basis=spool_weighings.key(past),
         points=first_members(past.spool).astype("<f8").tobytes(),
         divided=kilograms | told,
     )

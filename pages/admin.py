@@ -14,6 +14,7 @@ from django.http import HttpRequest
 
 from maintenance.models import Printer, Toolhead
 from pages.frame.forms import show_refusal
+from spools.invalidation import save_assumptions
 from spools.inventory import corrections
 from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 
@@ -32,6 +33,13 @@ class ReadOnlyAdmin(admin.ModelAdmin):
 
     def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         return False
+
+
+class AssumptionAdmin(admin.ModelAdmin):
+    """Edits rows on which computed moisture rests."""
+
+    def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
+        save_assumptions(obj)
 
 
 class CheckedForm(forms.ModelForm):
@@ -60,18 +68,24 @@ class FeedstockForm(CheckedForm):
 
 
 @admin.register(Polymer)
-class PolymerAdmin(admin.ModelAdmin):
+class PolymerAdmin(AssumptionAdmin):
     form = PolymerForm
     list_display = ["name", "kind", "dry_cap_c", "limit_hold_pct"]
     search_fields = ["name"]
 
 
 @admin.register(Feedstock)
-class FeedstockAdmin(admin.ModelAdmin):
+class FeedstockAdmin(AssumptionAdmin):
     form = FeedstockForm
     list_display = ["__str__", "polymer", "filler", "diameter_mm"]
     list_select_related = ["maker", "polymer", "filler"]
     search_fields = ["name", "maker__name", "polymer__name"]
+
+
+def _base(model: type[models.Model]) -> type[admin.ModelAdmin]:
+    if model not in EDITABLE:
+        return ReadOnlyAdmin
+    return AssumptionAdmin if model is Filler else admin.ModelAdmin
 
 
 def _options(model: type[models.Model]) -> dict[str, Any]:
@@ -88,5 +102,4 @@ def _options(model: type[models.Model]) -> dict[str, Any]:
 for app in ("spools", "maintenance", "background"):
     for model in apps.get_app_config(app).get_models():
         if model not in (Polymer, Feedstock):
-            base = admin.ModelAdmin if model in EDITABLE else ReadOnlyAdmin
-            admin.site.register(model, base, **_options(model))
+            admin.site.register(model, _base(model), **_options(model))

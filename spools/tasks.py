@@ -8,10 +8,10 @@ from django.utils import timezone
 
 from background.queue import enqueue, every, work
 from spools.air import dry_box_cache
-from spools.air.dry_box_simulation import complete_boxes
+from spools.air.dry_box_facts import complete_boxes
 from spools.drying.week import schedule as week_schedule
-from spools.invalidation import latest_times
-from spools.moisture import state as moisture_state
+from spools.moisture import cache as moisture_cache
+from spools.moisture.checkpoints import latest_times
 
 from .models import WeekPlan
 
@@ -32,17 +32,17 @@ def advance_all() -> None:
     for number, first in enumerate(range(0, len(boxes), BOXES)):
         some = {"place_ids": boxes[first : first + BOXES]}
         enqueue("spools.air.dry_box", some, live_key=f"spools.boxes:{number}")
-    ids = moisture_state.find_stale(timezone.now())
+    ids = moisture_cache.find_stale(timezone.now())
     for number, first in enumerate(range(0, len(ids), BATCH)):
         batch = {"spool_ids": ids[first : first + BATCH]}
         enqueue("spools.advance", batch, live_key=f"spools.advance:{number}")
 
 
-def _advanced(spool_ids: list[int]) -> list[moisture_state.Advance]:
+def _advanced(spool_ids: list[int]) -> list[moisture_cache.ComputedMoisture]:
     """As many groups as time allows: what is left has its turn in the next round, which finds these done."""
     started, computed = time.monotonic(), []
     for group in _groups(spool_ids):
-        computed.append(moisture_state.compute_advance(group, timezone.now()))
+        computed.append(moisture_cache.compute_advance(group, timezone.now()))
         if time.monotonic() - started > ENOUGH_S:
             break
     return computed
@@ -58,18 +58,18 @@ def _groups(spool_ids: list[int]) -> Iterator[list[int]]:
 
 
 @work("spools.advance", prepare=_advanced, queue="moisture")
-def advance(spool_ids: list[int], prepared: list[moisture_state.Advance]) -> None:
+def advance(spool_ids: list[int], prepared: list[moisture_cache.ComputedMoisture]) -> None:
     """Store checkpoints that were computed outside the transaction."""
     for computed in prepared:
-        moisture_state.store_advance(computed)
+        moisture_cache.store_advance(computed)
 
 
-def _advanced_boxes(place_ids: list[int]) -> list[dry_box_cache.Advance]:
+def _advanced_boxes(place_ids: list[int]) -> list[dry_box_cache.ComputedBox]:
     return dry_box_cache.compute_advance(timezone.now(), place_ids)
 
 
 @work("spools.air.dry_box", prepare=_advanced_boxes, queue="moisture")
-def store_boxes(place_ids: list[int], prepared: list[dry_box_cache.Advance]) -> None:
+def store_boxes(place_ids: list[int], prepared: list[dry_box_cache.ComputedBox]) -> None:
     """Store the computed air of these dry boxes."""
     dry_box_cache.store_advance(prepared)
 

@@ -46,7 +46,7 @@ from spools.inventory.ledger import weigh
 from spools.inventory.moves import mark_empty
 from spools.inventory.receiving import receive_spool
 from spools.models import CoreKind, Feedstock, Filler, Place, Polymer
-from spools.moisture.state import advance
+from spools.moisture.cache import advance
 
 
 @transaction.atomic

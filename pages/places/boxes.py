@@ -10,7 +10,8 @@ from django.utils import timezone
 
 from pages.frame.forms import DesiccantForm, carried_out, sent
 from pages.places.charts import line_chart
-from spools.air.dry_box import ADVICE, LEAK_FACTOR, SHOWN, BoxNow, missing, put_desiccant
+from spools.air.dry_box import SHOWN, BoxNow, missing, put_desiccant
+from spools.air.dry_box_outlook import ADVICE, LEAK_FACTOR
 from spools.air.hourly import HOUR
 from spools.models import DesiccantCharge, Place
 from spools.physics.desiccant import DESICCANTS
@@ -67,8 +68,8 @@ def _state(box: BoxNow) -> str:
 def _course(box: BoxNow) -> dict:
     """The computed humidity of the last days, drawn and by day."""
     rows = [
-        (hour, rh_pct, box.course.room_hours[hour][1])
-        for hour, (_, rh_pct) in box.course.hours.items()
+        (hour, rh_pct, box.simulated.room_hours[hour][1])
+        for hour, (_, rh_pct) in box.simulated.hours.items()
         if hour >= box.at - SHOWN
     ]
     drawn = [(hour, rh_pct) for hour, rh_pct, _ in rows]

@@ -9,9 +9,10 @@ from django.db import transaction
 from django.db.models import Q, prefetch_related_objects
 from django.utils import timezone
 
-from spools.air import dry_box_simulation
 from spools.air.csv_import import possible_reading
 from spools.air.csv_import import read_csv as read_csv
+from spools.air.dry_box_cache import airs_at
+from spools.air.dry_box_facts import is_complete
 from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
 from spools.checks import lock_spool_facts
 from spools.invalidation import invalidate_after_readings
@@ -60,8 +61,8 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
     if dryers and heated:
         runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=dryers, start__lte=at)
         set_points = {run.dryer_id: run.set_point_at(at) for run in runs}
-    unread = [p for p in by_id.values() if dry_box_simulation.complete(p) and p.pk not in last]
-    by_desiccant = {pk: computed(*air) for pk, air in dry_box_simulation.airs_at(unread, at).items()}
+    unread = [p for p in by_id.values() if is_complete(p) and p.pk not in last]
+    by_desiccant = {pk: computed(*air) for pk, air in airs_at(unread, at).items()}
     others = [place for pk, place in by_id.items() if pk not in by_desiccant]
     return by_desiccant | {p.pk: _climate(p, last, set_points.get(p.pk), at) for p in others}
 

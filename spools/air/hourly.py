@@ -1,7 +1,8 @@
-"""Readings by the UTC hour, and how humidity changes with temperature."""
+"""HourlyReadings by the UTC hour, and how humidity changes with temperature."""
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from django.db.models import Q
@@ -34,18 +35,29 @@ def heated_rh_pct(temperature_c: float, rh_pct: float, set_point_c: float) -> fl
     return 100 * float(air.heated_rh(temperature_c + ZERO_C, rh_pct / 100, set_point_c + ZERO_C))
 
 
-class Readings:
-    """The hourly means of one place: temperature, and % RH from the mean vapour pressure."""
+@dataclass(frozen=True)
+class HourlyReadings:
+    """The hourly means of one place, in order: (°C, vapour pressure in Pa)."""
 
-    def __init__(self, rows: Iterable[tuple[datetime, float, float]]):
+    hours: list[datetime]
+    means: list[tuple[float, float]]
+
+    @classmethod
+    def from_rows(cls, rows: Iterable[tuple[datetime, float, float]]) -> "HourlyReadings":
+        """From readings as (time, °C, % RH)."""
         sums: dict[datetime, list[float]] = {}
         for at, temperature_c, rh_pct in rows:
             total = sums.setdefault(hour_of(at.astimezone(UTC)), [0, 0.0, 0.0])
             total[0] += 1
             total[1] += temperature_c
             total[2] += vapour_pressure_pa(temperature_c, rh_pct)
-        self.hours = sorted(sums)
-        self.means = [(sums[hour][1] / sums[hour][0], sums[hour][2] / sums[hour][0]) for hour in self.hours]
+        hours = sorted(sums)
+        return cls(hours, [(sums[hour][1] / sums[hour][0], sums[hour][2] / sums[hour][0]) for hour in hours])
+
+    def before(self, until: datetime) -> "HourlyReadings":
+        """Those of the hours before a full hour."""
+        n = bisect_left(self.hours, until)
+        return HourlyReadings(self.hours[:n], self.means[:n])
 
     def at(self, moment: datetime) -> tuple[tuple[float, float] | None, datetime]:
         """(°C, vapour pressure in Pa) or None where no reading is believed, and until when that holds."""
@@ -60,7 +72,7 @@ class Readings:
         return None, following
 
 
-def load_readings(since: Mapping[int, datetime], until: datetime) -> dict[int, Readings]:
+def load_readings(since: Mapping[int, datetime], until: datetime) -> dict[int, HourlyReadings]:
     """What counts in each place from its time in ``since`` (by place id) up to ``until``. One query."""
     wanted = Q(pk__in=[])
     for place_id, start in since.items():
@@ -69,4 +81,4 @@ def load_readings(since: Mapping[int, datetime], until: datetime) -> dict[int, R
     values = Reading.objects.filter(wanted, at__lt=until).order_by("at")
     for place_id, at, temperature_c, rh_pct in values.values_list("place", "at", "temperature_c", "rh_pct"):
         rows[place_id].append((at, temperature_c, rh_pct))
-    return {place_id: Readings(place_rows) for place_id, place_rows in rows.items()}
+    return {place_id: HourlyReadings.from_rows(place_rows) for place_id, place_rows in rows.items()}

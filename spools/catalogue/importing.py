@@ -7,6 +7,7 @@ from django.conf import settings
 from django.db import models, transaction
 
 from spools.catalogue.sources import match_sources, read_rows
+from spools.invalidation import invalidate_all
 from spools.models import CoreKind, Filler, Polymer, Source
 
 FIXTURES = Path(settings.BASE_DIR) / "fixtures"
@@ -24,6 +25,8 @@ def load_materials(restore: bool = False) -> dict[str, int]:
     Matched by name. What is there stays as the shop may have corrected it, unless ``restore`` brings the
     files' values and sources back. Makers, feedstocks and spools are never touched.
     """
+    if restore:
+        invalidate_all()
     polymers = read_rows(REFERENCE / "polymers.csv")
     for row in polymers:
         if row["isotherm"] == Polymer.Isotherm.GAB:

@@ -1,7 +1,7 @@
 """Numbers that a person may correct: a place's assumptions, a material's data, a spool's reel.
 
-They are no facts with a time. Moisture that was computed with them is recognised by its fingerprint and
-worked out anew (see spools/exposure.py).
+They are no facts with a time. Moisture that was computed with other numbers is deleted and computed again
+(spools/invalidation.py).
 """
 
 from typing import Any
@@ -12,7 +12,7 @@ from django.db import transaction
 from background.queue import enqueue
 from spools import limits
 from spools.checks import lock_spool, require_in_use, require_within
-from spools.invalidation import invalidate_after
+from spools.invalidation import invalidate_after, save_assumptions
 from spools.inventory.ledger import JUST_BEFORE, Kind
 from spools.inventory.receiving import require_winding_fits
 from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool
@@ -40,9 +40,9 @@ def save_place(place: Place) -> Place:
     if place._state.adding:
         place.save(force_insert=True)
     else:
-        # How often something was cut back since the place was read stays.
+        # The generation may have been raised since the place was read.
         names = {field.name for field in Place._meta.concrete_fields if not field.primary_key}
-        place.save(update_fields=names - {"cache_generation"})
+        save_assumptions(place, update_fields=names - {"cache_generation"})
     return place
 
 
@@ -56,7 +56,7 @@ def save_feedstock(feedstock: Feedstock, maker_name: str) -> Feedstock:
     feedstock.maker = Maker.objects.filter(name__iexact=name).first() or Maker.objects.create(name=name)
     feedstock.full_clean()
     validate_feedstock(feedstock)
-    feedstock.save()
+    save_assumptions(feedstock)
     return feedstock
 
 

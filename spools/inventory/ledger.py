@@ -209,7 +209,7 @@ def weigh(
     gross_g, resolution_g = require_gross_mass(spool, gross_g, resolution_g)
     _not_far_above_received(spool, gross_g)
     _not_twice(spool, gross_g, at)
-    invalidate_from(spool, at)
+    invalidate_from(spool, at, weighed=True)
     enqueue("spools.advance", {"spool_ids": [spool.pk]})
     return MassEntry.objects.create(
         spool=spool,
@@ -222,10 +222,14 @@ def weigh(
     )
 
 
-def invalidate_from(spool: Spool, at: datetime) -> None:
-    """Delete what was computed after an entry: all of it where nothing before tells what was on the spool."""
-    told = spool.mass_entries.valid().filter(kind__in=[Kind.RECEIVED, Kind.WEIGHED], at__lt=at)
-    invalidate_after([spool.pk], at if told.exists() else min(at, spool.received_at - JUST_BEFORE))
+def invalidate_from(spool: Spool, at: datetime, *, weighed: bool = False) -> None:
+    """Delete what was computed after an entry, or all of it where no entry before gives the spool's amount.
+
+    weighed: as for invalidate_after.
+    """
+    before = spool.mass_entries.valid().filter(kind__in=[Kind.RECEIVED, Kind.WEIGHED], at__lt=at)
+    since = at if before.exists() else min(at, spool.received_at - JUST_BEFORE)
+    invalidate_after([spool.pk], since, weighed=weighed)
 
 
 def invalidate_entry(entry: MassEntry) -> None:

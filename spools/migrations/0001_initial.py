@@ -15,6 +15,18 @@ class Migration(migrations.Migration):
 
     operations = [
         migrations.CreateModel(
+            name="CacheVersion",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("model_version", models.PositiveSmallIntegerField()),
+            ],
+        ),
+        migrations.CreateModel(
             name="CoreKind",
             fields=[
                 (
@@ -388,20 +400,6 @@ class Migration(migrations.Migration):
                 ("at", models.DateTimeField()),
                 ("temperature_c", models.FloatField()),
                 ("rh_pct", models.FloatField()),
-                (
-                    "basis",
-                    models.CharField(
-                        help_text="fingerprint of all that it rests on from the first charge on",
-                        max_length=16,
-                    ),
-                ),
-                (
-                    "assumed",
-                    models.CharField(
-                        help_text="fingerprint of the shop's assumptions when this row and those before it were found right",
-                        max_length=16,
-                    ),
-                ),
             ],
             options={
                 "ordering": ["at"],
@@ -426,16 +424,11 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("at", models.DateTimeField()),
-                ("model_version", models.PositiveSmallIntegerField()),
                 (
                     "memory",
                     models.JSONField(
                         help_text="water in air and desiccant, kg, and contents by spool, kg/kg"
                     ),
-                ),
-                (
-                    "basis",
-                    models.CharField(help_text="fingerprint of the assumptions computed with", max_length=16),
                 ),
             ],
             options={
@@ -890,14 +883,7 @@ class Migration(migrations.Migration):
                         to="spools.spool",
                     ),
                 ),
-                ("model_version", models.PositiveSmallIntegerField()),
                 ("last_at", models.DateTimeField(help_text="the last weighing that is in it")),
-                (
-                    "basis",
-                    models.CharField(
-                        help_text="fingerprint of the weighings and what is assumed", max_length=16
-                    ),
-                ),
                 ("points", models.BinaryField(help_text="the members, see spools/physics/evidence.py")),
                 (
                     "divided",
@@ -1015,7 +1001,6 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("at", models.DateTimeField()),
-                ("model_version", models.PositiveSmallIntegerField()),
                 (
                     "memory",
                     models.BinaryField(
@@ -1035,14 +1020,6 @@ class Migration(migrations.Migration):
                 (
                     "heat_hours",
                     models.FloatField(default=0.0, help_text="hours in dryers over the spool's life"),
-                ),
-                (
-                    "basis",
-                    models.CharField(
-                        default="",
-                        help_text="fingerprint of the assumptions computed with; a changed one makes the checkpoint useless",
-                        max_length=16,
-                    ),
                 ),
             ],
             options={
@@ -1069,37 +1046,12 @@ class Migration(migrations.Migration):
                 ),
                 ("at", models.DateTimeField()),
                 (
-                    "assumed",
-                    models.CharField(help_text="fingerprint of the shop's assumptions", max_length=16),
+                    "over_clear",
+                    models.FloatField(help_text="share of the members above the limit for printing well"),
                 ),
-                ("over_clear", models.FloatField(help_text="share of the members above what prints well")),
                 ("p10_pct", models.FloatField()),
                 ("p50_pct", models.FloatField()),
                 ("p90_pct", models.FloatField()),
-                (
-                    "place",
-                    models.ForeignKey(
-                        null=True,
-                        on_delete=django.db.models.deletion.CASCADE,
-                        related_name="+",
-                        to="spools.place",
-                    ),
-                ),
-                ("last_fact_at", models.DateTimeField(null=True)),
-                ("winding_g", models.FloatField(help_text="filament and water on the reel", null=True)),
-                ("opened", models.BooleanField(default=True)),
-                (
-                    "before",
-                    models.CharField(
-                        default="",
-                        help_text="fingerprint of what is assumed, but for the air of a dry box now",
-                        max_length=16,
-                    ),
-                ),
-                (
-                    "members",
-                    models.CharField(default="", help_text="fingerprint of its weighings", max_length=16),
-                ),
             ],
             options={
                 "verbose_name_plural": "outer turns",

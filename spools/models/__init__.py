@@ -1,6 +1,6 @@
 from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import CouponTest, DryingRun
-from .moisture import Ensemble, MoistureState, OuterTurns
+from .moisture import CacheVersion, Ensemble, MoistureState, OuterTurns
 from .places import BoxAir, BoxState, DesiccantCharge, Place, Reading, Stay
 from .stock import MassEntry, Spool
 from .week import PlannedDrying, PlannedPrint, WantedPrint, WeekPlan
@@ -8,6 +8,7 @@ from .week import PlannedDrying, PlannedPrint, WantedPrint, WeekPlan
 __all__ = [
     "BoxAir",
     "BoxState",
+    "CacheVersion",
     "CoreKind",
     "CouponTest",
     "DesiccantCharge",

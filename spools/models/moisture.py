@@ -1,19 +1,28 @@
+"""Caches of the computed moisture: rebuildable from the facts, deleted by spools/invalidation.py."""
+
 from django.db import models
 
-from .places import Place
 from .stock import Spool
 
 
-class MoistureState(models.Model):
-    """A checkpoint of the computed moisture: a cache, rebuildable from the facts with the same result.
+class CacheVersion(models.Model):
+    """The version of the physics that all caches were computed with: a single row."""
 
-    Kept at canonical times only (see spools/exposure.py), so that a rebuild takes the same steps.
-    A fact that arrives late deletes the checkpoints after it.
+    model_version = models.PositiveSmallIntegerField()
+
+    def __str__(self) -> str:
+        return str(self.model_version)
+
+
+class MoistureState(models.Model):
+    """A checkpoint of the computed moisture.
+
+    Stored at canonical times only (see spools/moisture/history.py), so that a rebuild takes the same steps.
+    It rests on the members of the spool's ensemble: where that changes, all checkpoints are deleted.
     """
 
     spool = models.ForeignKey(Spool, models.CASCADE, related_name="moisture_states")
     at = models.DateTimeField()
-    model_version = models.PositiveSmallIntegerField()
     memory = models.BinaryField(
         help_text="the winding's state for all members, see spools/physics/winding.py"
     )
@@ -22,11 +31,6 @@ class MoistureState(models.Model):
         default=0.0, help_text="hours in measured dry storage since the last exposure"
     )
     heat_hours = models.FloatField(default=0.0, help_text="hours in dryers over the spool's life")
-    basis = models.CharField(
-        max_length=16,
-        default="",
-        help_text="fingerprint of the assumptions computed with; a changed one makes the checkpoint useless",
-    )
 
     class Meta:
         ordering = ["at"]
@@ -37,15 +41,13 @@ class MoistureState(models.Model):
 
 
 class Ensemble(models.Model):
-    """What a spool's weighings have made of the members of its ensemble: a cache, rebuildable.
+    """The members of a spool's ensemble as its weighings moved them.
 
     Spools that were never weighed have none; their members follow from the code and the catalogue alone.
     """
 
     spool = models.OneToOneField(Spool, models.CASCADE, related_name="ensemble")
-    model_version = models.PositiveSmallIntegerField()
     last_at = models.DateTimeField(help_text="the last weighing that is in it")
-    basis = models.CharField(max_length=16, help_text="fingerprint of the weighings and what is assumed")
     points = models.BinaryField(help_text="the members, see spools/physics/evidence.py")
     divided = models.JSONField(help_text="how the last weighing divides into filament, water and reel, kg")
 
@@ -54,31 +56,17 @@ class Ensemble(models.Model):
 
 
 class OuterTurns(models.Model):
-    """What a spool's outer turns hold, for reminders that look at all spools: a cache, rebuildable.
+    """The moisture of a spool's outer turns as of a full hour, for reminders, which need it of all spools.
 
-    Written as checkpoints are. Deleted by any fact about the spool itself, whenever it happened, and by late
-    ones about its air. So until then the spool stands as it did, and beside it is kept how: in which place,
-    with what on the reel, its bag opened or not, and what was assumed so far. With that its facts need not be
-    loaded to go on from a checkpoint after the last of them. Not so in a drying run: its stages change.
+    Stored with the checkpoints. Any fact about the spool deletes it, and so does a late one about its air.
     """
 
     spool = models.OneToOneField(Spool, models.CASCADE, related_name="outer_turns")
     at = models.DateTimeField()
-    assumed = models.CharField(max_length=16, help_text="fingerprint of the shop's assumptions")
-    over_clear = models.FloatField(help_text="share of the members above what prints well")
+    over_clear = models.FloatField(help_text="share of the members above the limit for printing well")
     p10_pct = models.FloatField()
     p50_pct = models.FloatField()
     p90_pct = models.FloatField()
-    place = models.ForeignKey(Place, models.CASCADE, null=True, related_name="+")
-    last_fact_at = models.DateTimeField(null=True)
-    winding_g = models.FloatField(null=True, help_text="filament and water on the reel")
-    opened = models.BooleanField(default=True)
-    before = models.CharField(
-        max_length=16,
-        default="",
-        help_text="fingerprint of what is assumed, but for the air of a dry box now",
-    )
-    members = models.CharField(max_length=16, default="", help_text="fingerprint of its weighings")
 
     class Meta:
         verbose_name_plural = "outer turns"

@@ -67,7 +67,7 @@ class Place(models.Model):
         validators=limits.BOX_RH_PCT.validators,
         help_text="of a dry box",
     )
-    # How often the stored air of a dry box was cut back, so that none is stored that was computed before.
+    # Raised when the computed air of a dry box is invalidated (spools/invalidation.py).
     cache_generation = models.PositiveIntegerField(default=0, editable=False)
 
     class Meta:
@@ -151,9 +151,7 @@ class BoxState(models.Model):
 
     place = models.ForeignKey(Place, models.CASCADE, related_name="box_states")
     at = models.DateTimeField()
-    model_version = models.PositiveSmallIntegerField()
     memory = models.JSONField(help_text="water in air and desiccant, kg, and contents by spool, kg/kg")
-    basis = models.CharField(max_length=16, help_text="fingerprint of the assumptions computed with")
 
     class Meta:
         ordering = ["at"]
@@ -174,13 +172,6 @@ class BoxAir(models.Model):
     at = models.DateTimeField()
     temperature_c = models.FloatField()
     rh_pct = models.FloatField()
-    basis = models.CharField(
-        max_length=16, help_text="fingerprint of all that it rests on from the first charge on"
-    )
-    assumed = models.CharField(
-        max_length=16,
-        help_text="fingerprint of the shop's assumptions when this row and those before it were found right",
-    )
 
     class Meta:
         ordering = ["at"]

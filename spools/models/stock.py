@@ -46,7 +46,7 @@ class Spool(models.Model):
     received_at = models.DateTimeField(default=timezone.now)
     emptied_at = models.DateTimeField(null=True, blank=True)
     created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
-    # How often its checkpoints were cut back, so that none is stored that was computed before.
+    # Raised when its computed moisture is invalidated (spools/invalidation.py).
     cache_generation = models.PositiveIntegerField(default=0, editable=False)
 
     class Meta:

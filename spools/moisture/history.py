@@ -6,20 +6,19 @@ physics takes the same steps whether it continues from a checkpoint or starts ag
 """
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
 from functools import cached_property
-from typing import Any
+from itertools import chain
 
-from spools import fingerprint
-from spools.air import dry_box_simulation
-from spools.air.dry_box_simulation import Turns
-from spools.air.hourly import FOREVER, Readings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
+from spools.air.dry_box_cache import AirSeries, load_series
+from spools.air.dry_box_facts import is_complete
+from spools.air.hourly import FOREVER, HourlyReadings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
 from spools.catalogue.values import material_values
 from spools.inventory import ledger, moves
-from spools.inventory.queries import share, share_places, spools_by_id
-from spools.models import DryingRun, MassEntry, OuterTurns, Place, Spool, Stay
+from spools.inventory.queries import share_places, spools_by_id
+from spools.models import DryingRun, MassEntry, Place, Spool, Stay
 from spools.moisture import exposure_hours
 from spools.physics_inputs import LEAST_WINDING_G
 
@@ -55,49 +54,24 @@ class Segment:
 
 @dataclass(frozen=True)
 class History:
-    """All facts that shape one spool's moisture, loaded.
-
-    trusted: nothing that its checkpoints and its ensemble rest on has changed since they were stored.
-    """
+    """All facts that shape one spool's moisture, loaded."""
 
     spool: Spool
     stays: list[Stay]
     runs: list[DryingRun]
     entries: list[MassEntry]
-    readings: dict[int, Readings]
-    boxes: dict[int, Turns] = field(default_factory=dict)
-    trusted: bool = False
-    _bases: dict[datetime, str] = field(default_factory=dict)
+    readings: dict[int, HourlyReadings]
+    boxes: dict[int, AirSeries] = field(default_factory=dict)
 
-    def basis(self, until: datetime) -> str:
-        """A fingerprint of what is assumed, not recorded with a time, and counts up to ``until``.
-
-        Material, reel, how it came, the air assumed in the places where it was till then, and what the
-        computed air of dry boxes rests on.
-        """
-        if until not in self._bases:
-            inside = [stay for stay in self._at(until) if stay.end is None or stay.end >= until]
-            air = [self.boxes[s.place_id].basis(until) for s in inside if s.place_id in self.boxes]
-            self._bases[until] = fingerprint.fingerprint_of_text(" ".join([self.before(until), *air]))
-        return self._bases[until]
-
-    def before(self, until: datetime) -> str:
-        """The same without the air of the box that it is in then: it stays until something happens."""
-        assumed = fingerprint.of_places(self.stays, self.runs, until)
-        left = {s.place_id: s.end for s in self._at(until) if s.end is not None and s.end < until}
-        assumed += [self.boxes[pk].basis(left[pk]) for pk in sorted(left.keys() & self.boxes.keys())]
-        return fingerprint.fingerprint_of_text(f"[{self._material}, {repr(assumed)[1:-1]}]")
-
-    def _at(self, until: datetime) -> list[Stay]:
-        return [stay for stay in self.stays if stay.start < until]
-
-    @cached_property
-    def _material(self) -> str:
-        """The part of what is assumed that is the same at all times, written as in a list."""
-        return repr(fingerprint.of_material(self.spool))[1:-1]
+    def before(self, until: datetime) -> "History":
+        """The same with the readings and the computed air before a full hour alone."""
+        places = {place.pk for stay in self.stays for place in (stay.place, stay.place.room) if place}
+        readings = {pk: self.readings[pk].before(until) for pk in places & self.readings.keys()}
+        boxes = {pk: self.boxes[pk].before(until) for pk in places & self.boxes.keys()}
+        return replace(self, readings=readings, boxes=boxes)
 
     def remaining(self) -> ledger.Amount:
-        """What ledger.remaining tells, from the facts that are here."""
+        """As ledger.remaining, from the facts that are here."""
         dried_to = {run.after_id: run.target_pct for run in self.runs if run.after_id is not None}
         return ledger.amount(self.spool, self.entries, dried_to)
 
@@ -121,16 +95,11 @@ class History:
         return [(at, max(LEAST_WINDING_G, mass_g)) for at, mass_g in masses]
 
     @property
-    def standing_in(self) -> Place | None:
-        """Where it stands as it is until something happens; None in a drying run, or when it is nowhere."""
+    def current_place(self) -> Place | None:
+        """Where it lies until something happens; None in a drying run, or when it is nowhere."""
         if any(run.end is None for run in self.runs) or not self.stays or self.stays[-1].end is not None:
             return None
         return self.stays[-1].place
-
-    @property
-    def winding_g(self) -> float:
-        """What the winding weighs after all entries."""
-        return self._masses[-1][1]
 
     def mass_at(self, at: datetime, before: bool = False) -> float:
         """What the winding weighs, g, with the entries of that very time; without them if before."""
@@ -178,8 +147,8 @@ class History:
             until = min(until, room_until)
         computed = None
         if state is None and place.pk in self.boxes:
-            computed, turn_until = self.boxes[place.pk].at(at)
-            until = min(until, turn_until)
+            computed, sample_until = self.boxes[place.pk].at(at)
+            until = min(until, sample_until)
         if computed is not None:
             temperature_c, rh_pct, origin = *computed, "computed"
         elif state is None:
@@ -192,33 +161,6 @@ class History:
             rh_pct = heated_rh_pct(temperature_c, rh_pct, set_point_c)
             temperature_c, origin = set_point_c, "dryer"
         return SegmentAir(temperature_c, rh_pct, origin, own), until
-
-
-@dataclass(frozen=True)
-class Standing(History):
-    """A history cut to what counts after a checkpoint, of a spool to which nothing has happened since.
-
-    Trusted. The one stay and the one entry are made up; ``told`` is what is stored of those before.
-    """
-
-    told: OuterTurns = field(kw_only=True)
-
-    @classmethod
-    def since(cls, at: datetime, spool: Spool, told: OuterTurns, **shared: Any) -> "Standing":
-        """From a checkpoint on; shared: readings and boxes."""
-        stay = Stay(spool=spool, place=told.place, start=at)
-        entry = MassEntry(spool=spool, kind=MassEntry.Kind.RECEIVED, at=at, net_change_g=told.winding_g)
-        return cls(spool, [stay], [], [entry], trusted=True, told=told, **shared)
-
-    def before(self, until: datetime) -> str:
-        return self.told.before
-
-    def last_fact_at(self) -> datetime:
-        assert self.told.last_fact_at is not None
-        return self.told.last_fact_at
-
-    def opened_at(self) -> datetime | None:
-        return self.stays[0].start if self.told.opened else None
 
 
 def _next_midnight(at: datetime) -> datetime:
@@ -257,79 +199,54 @@ def load(
     spool_ids: Iterable[int],
     until: datetime,
     since: Callable[[History], datetime],
-    given: Iterable[Spool] = (),
-    trusted: Mapping[int, OuterTurns] | None = None,
-    known_at: Mapping[int, datetime] | None = None,
+    preloaded: Iterable[Spool] = (),
 ) -> dict[int, History]:
     """The histories of spools by spool id, with the readings up to ``until``.
 
-    ``since`` tells for a history, still without its readings, from when on they are wanted.
-    given: the spools themselves, where the caller has them from loading.with_materials(). trusted: by spool
-    id, what is stored of those whose caches need no looking through. known_at: when they have a checkpoint;
-    where that is after the last fact, no fact is loaded.
-    Seven queries however many spools; five with the spools given; some more where the air of a dry box is
+    ``since`` returns, for a history still without its readings, from when on they are needed. preloaded: the
+    spools themselves, where the caller has them from queries.with_materials().
+    Seven queries however many spools, five with the spools preloaded; some more where the air of a dry box is
     computed.
     """
-    ids = list(spool_ids)
-    spools = {spool.pk: spool for spool in given} or spools_by_id(ids)
-    trusted = trusted or {}
-    standing = {
-        pk: at
-        for pk, at in (known_at or {}).items()
-        if pk in trusted and _stands(spools[pk], trusted[pk], at)
-    }
-    ids = [pk for pk in spools if pk not in standing]
-    stays: dict[int, list[Stay]] = {pk: [] for pk in ids}
-    runs: dict[int, list[DryingRun]] = {pk: [] for pk in ids}
-    entries: dict[int, list[MassEntry]] = {pk: [] for pk in ids}
-    all_stays, all_runs = Stay.objects.spans().filter(spool__in=ids), DryingRun.objects.filter(spool__in=ids)
+    spools = {spool.pk: spool for spool in preloaded} or spools_by_id(spool_ids)
+    stays: dict[int, list[Stay]] = {pk: [] for pk in spools}
+    runs: dict[int, list[DryingRun]] = {pk: [] for pk in spools}
+    entries: dict[int, list[MassEntry]] = {pk: [] for pk in spools}
+    all_stays = Stay.objects.spans().filter(spool__in=list(spools))
+    all_runs = DryingRun.objects.filter(spool__in=list(spools))
     share_places(all_stays, all_runs)
     for stay in all_stays:
         stays[stay.spool_id].append(stay)
     for run in all_runs:
         runs[run.spool_id].append(run)
-    for entry in MassEntry.objects.valid().amounts().filter(spool__in=ids):
+    for entry in MassEntry.objects.valid().amounts().filter(spool__in=list(spools)):
         entries[entry.spool_id].append(entry)
-    readings: dict[int, Readings] = {}
-    boxes: dict[int, Turns] = {}
-    histories: dict[int, History] = {
-        pk: History(spools[pk], stays[pk], runs[pk], entries[pk], readings, boxes, pk in trusted)
-        for pk in ids
+    readings: dict[int, HourlyReadings] = {}
+    boxes = _load_boxes(stays.values(), until)
+    histories = {
+        pk: History(spool, stays[pk], runs[pk], entries[pk], readings, boxes) for pk, spool in spools.items()
     }
-    share([trusted[pk] for pk in standing], "place", Place.objects.select_related("room"))
-    for pk, at in standing.items():
-        histories[pk] = Standing.since(at, spools[pk], trusted[pk], readings=readings, boxes=boxes)
-    boxes |= _boxes((history.stays for history in histories.values()), until)
-    wanted = [(history, since(history)) for history in histories.values()]
-    readings |= _readings(wanted, until)
+    readings |= _load_readings([(history, since(history)) for history in histories.values()], until)
     return histories
 
 
-def _stands(spool: Spool, told: OuterTurns, at: datetime) -> bool:
-    """Whether a checkpoint at this time is after the last fact, and what its weighings say is stored, too.
-
-    At the very time of a fact it is from before it.
-    """
-    row = getattr(spool, "ensemble", None)
-    weighed = told.members == ("" if row is None else row.basis)
-    return weighed and told.last_fact_at is not None and told.last_fact_at < at
-
-
-def _boxes(stays: Iterable[list[Stay]], until: datetime) -> dict[int, Turns]:
+def _load_boxes(stays: Iterable[list[Stay]], until: datetime) -> dict[int, AirSeries]:
     """The air of the dry boxes that spools were in, where it may be computed."""
     spans: dict[Place, tuple[datetime, datetime]] = {}
-    for stay in (stay for of_spool in stays for stay in of_spool):
-        if dry_box_simulation.complete(stay.place):
+    for stay in chain.from_iterable(stays):
+        if is_complete(stay.place):
             start, end = stay.start, min(stay.end or until, until)
             before = spans.get(stay.place, (start, end))
             spans[stay.place] = min(start, before[0]), max(end, before[1])
-    return dry_box_simulation.turns_of(spans) if spans else {}
+    return load_series(spans) if spans else {}
 
 
-def _readings(wanted_since: list[tuple[History, datetime]], until: datetime) -> dict[int, Readings]:
-    """Hourly means of the places, and the rooms of dryers, that the spools were in."""
+def _load_readings(
+    histories: Iterable[tuple[History, datetime]], until: datetime
+) -> dict[int, HourlyReadings]:
+    """Hourly means of the places, and the rooms of dryers, that spools were in, each since a time."""
     first: dict[int, datetime] = {}
-    for history, since in wanted_since:
+    for history, since in histories:
         for stay in history.stays:
             if stay.end is not None and stay.end <= since:
                 continue

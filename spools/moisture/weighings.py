@@ -1,11 +1,10 @@
-"""What the weighings of a spool say, from its facts: the members of its ensemble, and how its mass divides.
+"""Assimilates the weighings of a spool: the members of its ensemble, and how its mass divides.
 
-A cache: a row is out of date once a weighing is added or something before its last one changes. Until the
-next advance stores it anew, whoever asks works it out. Always from the first members and all weighings
+The result is stored as an Ensemble, which a new weighing and any change before the last one delete. Until the
+next sweep stores it again, whoever needs it computes it: always from the first members and all weighings
 together, so that the order of recording does not matter.
 """
 
-import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,7 +13,6 @@ from itertools import pairwise
 import numpy as np
 
 from spools.air.hourly import HOUR
-from spools.invalidation import MODEL_VERSION
 from spools.inventory.ledger import NOMINAL_NET_ERROR, core_band_g, printed_before
 from spools.models import Ensemble, MassEntry, Place, Spool
 from spools.moisture import exposure_hours
@@ -40,19 +38,19 @@ Replay = Callable[[Array], Sequence[Winding]]
 
 
 @dataclass(frozen=True)
-class Known:
+class WeighingResult:
     """The members of a spool as points, and how its last weighing divides; None for one never weighed."""
 
     points: Array
     divided: dict | None
 
     @classmethod
-    def of(cls, row: Ensemble) -> "Known":
+    def from_row(cls, row: Ensemble) -> "WeighingResult":
         points = np.frombuffer(bytes(row.points), "<f8").reshape(-1, len(MEMBER_OF))
         return cls(points, row.divided)
 
     def why(self, history: History) -> list[str]:
-        """What the weighings say, in words."""
+        """The effect of the weighings, in words."""
         weighings = weighings_of(history)
         if self.divided is None:
             return ["Never weighed: the bands are those of the catalogue."]
@@ -87,43 +85,25 @@ def weighings_of(history: History) -> list[MassEntry]:
     return [entry for entry in history.entries if entry.kind == MassEntry.Kind.WEIGHED]
 
 
-def key(history: History) -> str:
-    """A fingerprint of the weighings and what else shapes the members; empty for a spool never weighed.
-
-    Late facts that it does not show delete the row and all checkpoints, see checkpoints.invalidate_after.
-    """
-    row = getattr(history.spool, "ensemble", None)
-    if history.trusted and row is not None:
-        return row.basis
+def stored_result(history: History) -> WeighingResult | None:
+    """From the stored ensemble, or the first members of a spool never weighed; None: not assimilated yet."""
     weighings = weighings_of(history)
     if not weighings:
-        return ""
-    entries = [(e.pk, e.at.timestamp(), e.net_change_g, e.gross_g, e.resolution_g) for e in history.entries]
-    counted = [entry for entry in entries if entry[1] <= weighings[-1].at.timestamp()]
-    spool = history.spool
-    assumed = [spool.core_mass_band_g, spool.core_mass_known, spool.core_material]
-    text = repr([MODEL_VERSION, history.basis(weighings[-1].at), assumed, counted])
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
-
-
-def kept(history: History) -> Known | None:
-    """The members from the stored row, or the first ones of a spool never weighed; None when out of date."""
-    fingerprint = key(history)
-    if not fingerprint:
         return never_weighed(history.spool)
     row = getattr(history.spool, "ensemble", None)
-    if row is None or row.basis != fingerprint or row.model_version != MODEL_VERSION:
+    # A weighing may have been added while the facts were loaded.
+    if row is None or (row.last_at, row.divided["weighings"]) != (weighings[-1].at, len(weighings)):
         return None
-    return Known.of(row)
+    return WeighingResult.from_row(row)
 
 
-def never_weighed(spool: Spool) -> Known:
+def never_weighed(spool: Spool) -> WeighingResult:
     """The first members."""
-    return Known(first_members(spool), None)
+    return WeighingResult(first_members(spool), None)
 
 
-def assimilated(history: History, replay: Replay) -> Ensemble:
-    """The row for a weighed spool, not stored yet."""
+def assimilate(history: History, replay: Replay) -> Ensemble:
+    """The ensemble of a weighed spool, not stored yet."""
     spool, weighings = history.spool, weighings_of(history)
     scale, load = _weighings(history, weighings), _load(spool, history.entries)
     first = first_members(spool)
@@ -136,9 +116,7 @@ def assimilated(history: History, replay: Replay) -> Ensemble:
     divided = evidence.divided(first_water, water_kg(points), scale, load)
     return Ensemble(
         spool=spool,
-        model_version=MODEL_VERSION,
         last_at=weighings[-1].at,
-        basis=key(history),
         points=points.astype("<f8").tobytes(),
         divided={**divided._asdict(), "weighings": len(weighings)},
     )
@@ -146,13 +124,13 @@ def assimilated(history: History, replay: Replay) -> Ensemble:
 
 def _weighings(history: History, weighings: Sequence[MassEntry]) -> Weighings:
     times = [history.spool.received_at, *(entry.at for entry in weighings)]
-    courses = _core_courses(history, times[1:])
+    core_course = _core_wetness(history, times[1:])
     return Weighings(
         gross_kg=np.array([entry.gross_g or 0.0 for entry in weighings]) / 1000,
         step_kg=np.array([entry.resolution_g for entry in weighings]) / 1000,
         printed_kg=np.array([printed_before(entry, history.entries) for entry in weighings]) / 1000,
         loose_kg=np.array([_loose_g(history, a, b) for a, b in pairwise(times)]) / 1000,
-        core_course=np.array(courses),
+        core_course=np.array(core_course),
     )
 
 
@@ -190,23 +168,23 @@ def _load(spool: Spool, entries: Sequence[MassEntry]) -> Load:
     )
 
 
-def _core_courses(history: History, times: Sequence[datetime]) -> list[float]:
+def _core_wetness(history: History, times: Sequence[datetime]) -> list[float]:
     """How much wetter than at 50 % RH a cardboard reel is at these times, as a share of that."""
     if history.spool.core_material != Spool.CoreMaterial.CARDBOARD:
         return [0.0] * len(times)
     _, likely_rh, _ = start_rh(history.spool)[0]
-    share, courses = likely_rh / 50, []
+    share, wetness = likely_rh / 50, []
     segments = history.segments(history.spool.received_at, times[-1])
     reached, segment = history.spool.received_at, next(segments, None)
     for at in times:
         while segment is not None and reached < at:
             until = min(at, segment.end)
             air, seconds = segment.air, (until - reached) / HOUR * 3600
-            # In its unopened bag it breathes no air, see spools.exposure.
+            # In its unopened bag it breathes no air, see steps.py.
             if segment.kind != exposure_hours.Exposure.UNOPENED:
                 share = evidence.cardboard_after(share, seconds, air.temperature_c + ZERO_C, air.rh_pct / 100)
             reached = until
             if until == segment.end:
                 segment = next(segments, None)
-        courses.append(share - 1)
-    return courses
+        wetness.append(share - 1)
+    return wetness

@@ -194,7 +194,7 @@ def side_by_side(sorbers: Sequence[Sorbers]) -> Sorbers:
 
 
 @dataclass(frozen=True)
-class State:
+class DryBoxContents:
     """water_kg: in air and desiccant. contents: of the spools, (contents,) [kg/kg]."""
 
     water_kg: float
@@ -211,7 +211,7 @@ class Room:
     openings: int = 0
 
 
-def step(box: Box, sorbers: Sorbers, state: State, room: Room) -> tuple[State, float]:
+def step(box: Box, sorbers: Sorbers, state: DryBoxContents, room: Room) -> tuple[DryBoxContents, float]:
     """The state after one implicit step, and the water that came in through walls and lid [kg]."""
     saturated = float(saturation_density(room.temperature_k))
     lid = 0.0
@@ -229,11 +229,11 @@ def step(box: Box, sorbers: Sorbers, state: State, room: Room) -> tuple[State, f
     came_in = lid + leak * (room.rh - rh)
     contents = state.contents + followed * (sorbers.balanced(rh) - state.contents)
     taken_up = float((sorbers.mass_kg * (contents - state.contents)).sum())
-    return State(water + leak * (room.rh - rh) - taken_up, contents), came_in
+    return DryBoxContents(water + leak * (room.rh - rh) - taken_up, contents), came_in
 
 
 def days_until(
-    box: Box, sorbers: Sorbers, state: State, room: Room, limit_rh: float, openings_day: float = 0.0
+    box: Box, sorbers: Sorbers, state: DryBoxContents, room: Room, limit_rh: float, openings_day: float = 0.0
 ) -> float | None:
     """Days until the box's humidity is above a limit [0..1], if the room stays as it is.
 

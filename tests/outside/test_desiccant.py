@@ -5,7 +5,7 @@ import pytest
 
 from spools.physics import drybox
 from spools.physics.desiccant import DESICCANTS, mass_for
-from spools.physics.drybox import DAY_S, NOTHING, Box, Room, State
+from spools.physics.drybox import DAY_S, NOTHING, Box, DryBoxContents, Room
 
 SILICA, SIEVE = DESICCANTS["silica_gel"], DESICCANTS["molecular_sieve"]
 ROOM_PA = 1585.0  # 25 °C and 50 % RH
@@ -69,7 +69,7 @@ def test_thomsons_half_time():
 def test_an_empty_case_fills_as_the_exponential_says():
     # Padfield's example: 0.1 volumes an hour, room at 100 %: 9.52, 18.13, 25.92 % RH after 1, 2, 3 h.
     box = Box(1.0, 0.1 / 3600, SILICA, 0.0)
-    state, found = State(0.0, np.zeros(0)), []
+    state, found = DryBoxContents(0.0, np.zeros(0)), []
     for _ in range(180):
         state, _ = drybox.step(box, NOTHING, state, Room(60.0, TWENTY_C, 1.0))
         found.append(100 * box.rh(state.water_kg, TWENTY_C))
@@ -82,7 +82,7 @@ def test_what_leaks_into_a_box_in_a_year():
     # Reference data: 20 L, 0.1 changes a day, 25 °C, 50 % outside and 10 % inside: 6.7 g a year; a sieve
     # holds the inside far below 10 %, so a little more.
     box = Box(0.020, 0.1 / DAY_S, SIEVE, 1.0)
-    state, came_in = State(box.water(0.001, 298.15), np.zeros(0)), 0.0
+    state, came_in = DryBoxContents(box.water(0.001, 298.15), np.zeros(0)), 0.0
     for _ in range(365):
         state, through = drybox.step(box, NOTHING, state, Room(DAY_S, 298.15, 0.5))
         came_in += through

@@ -404,12 +404,12 @@ class Trial:
 
     def _moisture_holds(self):
         from spools.models import MoistureState, Spool
-        from spools.moisture import state as moisture_state
+        from spools.moisture import cache as moisture_cache
 
         spools = list(Spool.objects.all())
         with_states = MoistureState.objects.values("spool").distinct().count()
         yield f"all {SPOOLS} spools have stored moisture", with_states != SPOOLS
-        yield "stored moisture equals a rebuild to the bit", moisture_state.rebuild(spools)
+        yield "stored moisture equals a rebuild to the bit", moisture_cache.rebuild(spools)
 
     def _queue_holds(self):
         from background.models import WorkItem

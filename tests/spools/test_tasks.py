@@ -5,7 +5,7 @@ from background.running import run_due
 from spools import tasks
 from spools.inventory import ledger, moves
 from spools.models import MoistureState
-from spools.moisture import state as moisture_state
+from spools.moisture import cache as moisture_cache
 
 from .conftest import receive
 
@@ -21,7 +21,7 @@ def test_the_schedule_brings_all_spools_that_are_not_empty_up_to_date(spool, nyl
     kept = MoistureState.objects.count()
     run_due()
     assert MoistureState.objects.count() == kept
-    assert moisture_state.rebuild([spool]) == []
+    assert moisture_cache.rebuild([spool]) == []
 
 
 def test_rounds_that_take_longer_than_a_quarter_of_an_hour_do_not_pile_up(nylon, shelf, monkeypatch):

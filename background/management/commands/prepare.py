@@ -31,6 +31,7 @@ class Command(BaseCommand):
     def _prepare_database(self, demo: bool) -> None:
         call_command("migrate", verbosity=0)
         call_command("load_catalogue", verbosity=0)
+        call_command("invalidate_caches", verbosity=0)
         call_command("compile_kernels", stdout=self.stdout)
         name = "demo" if demo else "owner"
         password = create_first_account(name)

@@ -5,17 +5,19 @@ from django.core.management.base import BaseCommand
 from maintenance.parts.wear_entries import rebuild_wear
 from spools.air import dry_box_cache
 from spools.catalogue import coupons
+from spools.invalidation import invalidate_other_versions
 from spools.models import Spool
-from spools.moisture import state as moisture_state
+from spools.moisture import cache as moisture_cache
 
 
 class Command(BaseCommand):
     help = "Compute all caches again from the facts and tell what changed, which should be nothing."
 
     def handle(self, *args: Any, **options: Any) -> None:
+        invalidate_other_versions()
         spools = list(Spool.objects.order_by("pk"))
         boxes = dry_box_cache.rebuild()
-        changes = moisture_state.rebuild(spools)
+        changes = moisture_cache.rebuild(spools)
         worn = rebuild_wear()
         limits = coupons.rebuild()
         for change in [*boxes, *changes, *worn, *limits]:

@@ -4,9 +4,11 @@ from datetime import datetime, timedelta
 
 from maintenance.models import Reminder
 from maintenance.reminders.conditions.conditions import Found
-from spools.air.dry_box import ADVICE, BoxNow, Finding, boxes_now, most_measured_pct
-from spools.air.dry_box_simulation import complete_boxes
+from spools.air.dry_box import BoxNow, boxes_now
+from spools.air.dry_box_facts import complete_boxes
+from spools.air.dry_box_outlook import ADVICE
 from spools.air.hourly import hour_of
+from spools.air.hygrometer import HygrometerFinding, most_measured_pct
 from spools.models import DesiccantCharge
 from spools.wording import format_duration, format_number
 
@@ -23,7 +25,7 @@ STILL_OFF = 0.5
 def spent_and_leaking(now: datetime) -> Found:
     """Dry boxes that are over their humidity limit or will be soon, and what a hygrometer says of others."""
     found = Found([Kind.REGENERATE, Kind.LEAK])
-    for box in boxes_now(complete_boxes(), now, shown=None).values():
+    for box in boxes_now(complete_boxes(), now, past=None).values():
         if box.waiting is not None:
             continue
         findings = {finding.kind: finding for finding in box.findings}
@@ -47,7 +49,7 @@ def _below(box: BoxNow, most_days: float, share: float) -> bool:
     return box.over_limit or fresh is None or box.days_likely <= share * fresh
 
 
-def _regenerate(box: BoxNow, finding: Finding | None, now: datetime) -> Reminder:
+def _regenerate(box: BoxNow, finding: HygrometerFinding | None, now: datetime) -> Reminder:
     place, days = box.place, box.days_likely
     how = "computed" if box.measured_rh_pct is None else "measured"
     when = "" if box.over_limit or not days else f", which is about {format_duration(24 * days)} away"

@@ -16,7 +16,7 @@ from spools.drying.runs import SMALL_JOB_G
 from spools.inventory import ledger
 from spools.inventory.queries import share
 from spools.models import DryingRun, Feedstock, MassEntry, Place, Spool, Stay
-from spools.moisture import state as moisture_state
+from spools.moisture import cache as moisture_cache
 from spools.moisture.state import Interval, moisture_of
 from spools.physics_inputs import ConstantAir, hours_until
 from spools.wording import format_day, format_duration, format_number
@@ -88,7 +88,7 @@ def opened_spools() -> list[Spool]:
 
 def outer_turns(spools: Sequence[Spool], now: datetime) -> dict[int, Turns]:
     """The outer turns of each, by spool id."""
-    held = moisture_state.outer_turns(spools, now)
+    held = moisture_cache.outer_turns(spools, now)
     found = {}
     for spool in spools:
         limit_pct = material_values(spool.feedstock).limit_clear_pct

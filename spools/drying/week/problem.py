@@ -261,7 +261,7 @@ class _Gathering:
 
     def _around(self, spool: Spool) -> set[int]:
         """The places whose readings count for it: where it is, and all dryers that it may go to."""
-        place = self.states[0][spool.pk].history.standing_in
+        place = self.states[0][spool.pk].history.current_place
         return {pk for one in (place, *self.dryers.values()) if one for pk in (one.pk, one.room_id) if pk}
 
     def _changes(self) -> dict[int, set[int]]:

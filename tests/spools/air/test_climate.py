@@ -94,7 +94,7 @@ def test_late_readings_cut_back_the_checkpoints_of_the_spools_that_were_there(pl
     late = hours_ago(30)
     for spool in (here, was_here, in_dryer, elsewhere, left_before):
         for at in (late - timedelta(hours=2), late + timedelta(hours=2)):
-            MoistureState.objects.create(spool=spool, at=at, model_version=1, memory=b"", exposure_hours=0)
+            MoistureState.objects.create(spool=spool, at=at, memory=b"", exposure_hours=0)
     climate.record_readings(shelf, [(late, 21, 40)], origin="api")
     left = {
         spool: spool.moisture_states.count() for spool in (here, was_here, in_dryer, elsewhere, left_before)

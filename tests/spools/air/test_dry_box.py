@@ -13,15 +13,17 @@ from hypothesis import strategies as st
 
 from background.running import run_due
 from spools import tasks
-from spools.air import climate, dry_box, dry_box_cache, dry_box_simulation
+from spools.air import climate, dry_box, dry_box_cache
 from spools.air.climate import record_readings
 from spools.air.dry_box import box_now, put_desiccant
-from spools.air.dry_box_simulation import courses
+from spools.air.dry_box_cache import simulate_airs
 from spools.drying import runs as drying_runs
 from spools.facts import withdraw
+from spools.invalidation import save_assumptions
 from spools.inventory import ledger, moves
 from spools.inventory.corrections import save_place
 from spools.models import BoxState, DesiccantCharge, Place, Polymer, Spool
+from spools.moisture import cache as moisture_cache
 from spools.moisture import history as moisture_history
 from spools.moisture import state as moisture_state
 from spools.physics import drybox
@@ -59,7 +61,9 @@ def charged(box):
 
 
 def rh_by_hour(place: Place, until: datetime, since: datetime = START) -> dict[datetime, float]:
-    return {hour: rh_pct for hour, (_, rh_pct) in courses([place], since, until)[place.pk].hours.items()}
+    return {
+        hour: rh_pct for hour, (_, rh_pct) in simulate_airs([place], since, until)[place.pk].hours.items()
+    }
 
 
 # Charges
@@ -100,14 +104,14 @@ def test_a_withdrawn_charge_is_as_if_it_had_never_been(charged, nylon, clock):
     whole, told = rh_by_hour(charged, at(NOW_H)), moisture_state.moisture_now(spool).mean_pct
     slip = put_desiccant(charged, "clay", 80, condition="new", at=at(60))
     dry_box_cache.advance()
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     assert rh_by_hour(charged, at(NOW_H)) != whole
     assert withdraw(slip, reason="a mistake").withdrawn_at == at(NOW_H)
     assert rh_by_hour(charged, at(NOW_H)) == whole
     assert moisture_state.moisture_now(spool).mean_pct == told
     dry_box_cache.advance()
-    moisture_state.advance([spool])
-    assert (moisture_state.rebuild([spool]), dry_box_cache.rebuild()) == ([], [])
+    moisture_cache.advance([spool])
+    assert (moisture_cache.rebuild([spool]), dry_box_cache.rebuild()) == ([], [])
     with pytest.raises(ValidationError, match="already"):
         withdraw(slip, reason="a mistake")
     put_desiccant(charged, "clay", 90, condition="new", at=at(60))
@@ -164,14 +168,14 @@ def test_without_desiccant_its_air_follows_the_room(charged, shelf, nylon):
     assert now.origin == "computed" and "without desiccant since 4 Mar 2026" in now.text
     assert now.rh_pct == air[at(NOW_H).replace(minute=0)]
     dry_box_cache.advance()
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     assert dry_box_cache.rebuild() == []
-    assert moisture_state.rebuild([spool]) == []
+    assert moisture_cache.rebuild([spool]) == []
 
 
 def test_the_hours_follow_the_balance_done_by_hand(charged):
     """An empty box in constant air: what leaks in is what the desiccant and the air gain, hour by hour."""
-    course = courses([charged], START, at(100))[charged.pk]
+    course = simulate_airs([charged], START, at(100))[charged.pk]
     first = START.replace(hour=11, minute=0)
     assert min(course.hours) == first and len(course.hours) == 100
     vessel = course.facts.box(course.last.period.charge)
@@ -195,7 +199,7 @@ def test_readings_of_the_room_count_and_so_do_openings(charged, shelf, nylon):
         moves.record_excursion(spool, charged, at(hour), at(hour + 0.5))
     opened = rh_by_hour(charged, at(48))
     # Each of the 20 openings lets in at most half of 30 L of room air: 0.26 g of water.
-    gained = courses([charged], at(40), at(48))[charged.pk].last.water_kg
+    gained = simulate_airs([charged], at(40), at(48))[charged.pk].last.water_kg
     assert opened[max(opened)] > damp[max(damp)]
     record = drybox.OPENING_SHARE * 0.030 * float(saturation_density(22 + ZERO_C)) * 0.9 * 20
     assert gained < 0.1 * 0.005 + record + 0.003
@@ -277,14 +281,14 @@ def test_a_late_fact_about_a_box_counts_for_all_spools_in_it(charged, shelf, nyl
     spools = [receive(nylon, charged, at=at(1)), *(receive(nylon, shelf, at=at(1)) for _ in range(2))]
     moves.move_spool(spools[1], charged, at=at(2))
     dry_box_cache.advance()
-    moisture_state.advance(spools)
+    moisture_cache.advance(spools)
     LATE_FACTS[fact]({"shelf": shelf, "box": charged}, spools)
     late = at(1.5) if "weighed" in fact else at(60)
     assert not BoxState.objects.filter(at__gt=late).exists()
     assert not spools[0].moisture_states.filter(at__gt=late).exists()
     dry_box_cache.advance()
-    moisture_state.advance(spools)
-    assert moisture_state.rebuild(spools) == []
+    moisture_cache.advance(spools)
+    assert moisture_cache.rebuild(spools) == []
     assert dry_box_cache.rebuild() == []
 
 
@@ -293,20 +297,23 @@ def test_a_corrected_assumption_makes_what_was_stored_useless(charged, shelf, co
     spool = receive(feedstock("PA6"), charged, at=at(1))
     receive(feedstock("PLA"), charged, at=at(2), card="wet")
     dry_box_cache.advance()
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     told = moisture_state.moisture_now(spool).mean_pct
     if corrected == "half-time":
-        Place.objects.filter(pk=charged.pk).update(half_time_h=2)
+        charged.half_time_h = 2
+        save_place(charged)
     elif corrected == "assumed room":
-        Place.objects.filter(pk=shelf.pk).update(assumed_rh_pct=85)
+        shelf.assumed_rh_pct = 85
+        save_place(shelf)
     else:
         polymer = Polymer.objects.get(name="PLA")
         polymer.w50_pct, polymer.w50_high = 3.0, 4.0
-        polymer.save()
+        save_assumptions(polymer)
+    assert not BoxState.objects.exists() and not spool.moisture_states.exists()
     assert moisture_state.moisture_now(spool).mean_pct != told
     dry_box_cache.advance()
-    moisture_state.advance([spool])
-    assert moisture_state.rebuild([spool]) == []
+    moisture_cache.advance([spool])
+    assert moisture_cache.rebuild([spool]) == []
     assert dry_box_cache.rebuild() == []
 
 
@@ -322,10 +329,10 @@ def test_however_it_is_advanced_box_and_spool_end_the_same(charged, shelf, nylon
         moves.move_spool(guest, charged if inside else shelf, at=at(hour))
         for stop in stops[n : n + 1]:
             dry_box_cache.advance(at(stop))
-            moisture_state.advance([spool, guest], at(stop))
+            moisture_cache.advance([spool, guest], at(stop))
     dry_box_cache.advance()
-    moisture_state.advance([spool, guest])
-    assert moisture_state.rebuild([spool, guest]) == []
+    moisture_cache.advance([spool, guest])
+    assert moisture_cache.rebuild([spool, guest]) == []
     assert dry_box_cache.rebuild() == []
 
 
@@ -356,11 +363,11 @@ def test_a_fact_added_while_computing_keeps_the_states_from_being_stored(charged
     assert dry_box_cache.advance() == 6
 
 
-# Turns
+# Samples
 
 
-def stored_turns(box: Place) -> dict[datetime, tuple]:
-    rows = box.airs.values_list("at", "temperature_c", "rh_pct", "basis")
+def stored_samples(box: Place) -> dict[datetime, tuple]:
+    rows = box.airs.values_list("at", "temperature_c", "rh_pct")
     return {when: tuple(row) for when, *row in rows}
 
 
@@ -371,41 +378,41 @@ def test_spools_take_the_stored_air_and_it_is_what_is_computed(charged, shelf, d
     for hour in (20, 49.9, 90.5, 91, 122):
         dry_box_cache.advance(at(hour))
     dry_box_cache.advance()
-    continued = stored_turns(charged)
+    continued = stored_samples(charged)
     hours = rh_by_hour(charged, at(NOW_H))
     assert {when: row[1] for when, row in continued.items()} == {when: hours[when] for when in continued}
     # Every quarter of a day, and the hour after each charge.
     assert len(continued) == 2 + NOW_H // 6 and at(91).replace(minute=0) in continued
-    monkeypatch.setattr(dry_box_simulation, "load_facts", lambda *_: pytest.fail("the box was loaded"))
+    monkeypatch.setattr(dry_box_cache, "load_facts", lambda *_: pytest.fail("the box was loaded"))
     assert {spool.pk: moisture_state.moisture_now(spool).mean_pct for spool in spools} == computed
     monkeypatch.undo()
     assert dry_box_cache.rebuild() == []
-    assert stored_turns(charged) == continued
+    assert stored_samples(charged) == continued
 
 
 def test_the_air_of_an_hour_that_is_not_over_is_not_stored(charged, shelf, clock):
     clock.move_to(datetime(2026, 3, 8, 12, 30, tzinfo=UTC))
     dry_box_cache.advance()
-    assert max(stored_turns(charged)) == datetime(2026, 3, 8, 6, tzinfo=UTC)
+    assert max(stored_samples(charged)) == datetime(2026, 3, 8, 6, tzinfo=UTC)
     clock.shift(timedelta(hours=1))
     dry_box_cache.advance()
     noon = datetime(2026, 3, 8, 12, tzinfo=UTC)
-    assert max(stored_turns(charged)) == noon
+    assert max(stored_samples(charged)) == noon
     record_readings(shelf, [(noon + timedelta(minutes=50), 27, 70)], origin="file")
-    assert max(stored_turns(charged)) < noon
+    assert max(stored_samples(charged)) < noon
     dry_box_cache.advance()
-    assert stored_turns(charged)[noon][0] == 27
+    assert stored_samples(charged)[noon][0] == 27
     assert dry_box_cache.rebuild() == []
 
 
 def test_an_assumption_that_does_not_concern_a_box_leaves_what_is_stored(charged, nylon):
     receive(nylon, charged, at=at(1))
     dry_box_cache.advance()
-    rows = set(charged.airs.values_list("pk", "assumed"))
-    Place.objects.create(name="Far shelf", kind="shelf")
-    assert dry_box_cache.advance() == 0
-    assert {pk for pk, _ in charged.airs.values_list("pk", "assumed")} == {pk for pk, _ in rows}
-    assert not {mark for _, mark in rows} & set(charged.airs.values_list("assumed", flat=True))
+    rows = set(charged.airs.values_list("pk", flat=True))
+    far = save_place(Place(name="Far shelf", kind="shelf"))
+    far.assumed_rh_pct = 70
+    save_place(far)
+    assert set(charged.airs.values_list("pk", flat=True)) == rows
 
 
 def test_a_correction_does_not_undo_that_a_box_was_cut_back(charged, nylon):
@@ -441,7 +448,7 @@ def test_its_air_is_computed_where_nothing_is_read(charged, nylon):
 def test_spools_in_one_box_take_as_few_queries_as_one(charged, nylon, django_assert_max_num_queries):
     spools = [receive(nylon, charged, at=at(h)) for h in range(1, 9)]
     dry_box_cache.advance()
-    moisture_state.advance(spools)
+    moisture_cache.advance(spools)
     for some in (spools[:1], spools):
         with django_assert_max_num_queries(15):
             moisture_state.moisture_of(some)

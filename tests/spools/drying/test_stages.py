@@ -14,6 +14,7 @@ from spools.drying import softening
 from spools.drying.plans import plan_drying
 from spools.drying.runs import FirstStage
 from spools.models import DryingRun, Place
+from spools.moisture import cache as moisture_cache
 from spools.moisture import history as moisture_history
 from spools.moisture import state as moisture_state
 from tests.spools.conftest import feedstock, hours_ago, receive
@@ -164,7 +165,7 @@ def test_the_surroundings_change_with_the_stage(pva, exact):
     assert climate_at(exact, run.change_at).temperature_c == 55
     assert run.stages_until(run.end) == [(45, needed), (55, pytest.approx(38 - needed))]
     assert run.stages_until(run.start + timedelta(hours=1)) == [(45, 1)]
-    assert moisture_state.rebuild([pva]) == moisture_state.rebuild([pva]) == []
+    assert moisture_cache.rebuild([pva]) == moisture_cache.rebuild([pva]) == []
     why = " ".join(moisture_state.moisture_now(pva).why)
     assert f"at 45 °C for {needed:.0f} h, then at 55 °C" in why
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from spools.inventory import ledger, moves
 from spools.models import DryingRun, Feedstock, MassEntry, Polymer, Spool
-from spools.moisture import state as moisture_state
+from spools.moisture import cache as moisture_cache
 from tests.spools.conftest import hours_ago, polymer_values, receive
 
 pytestmark = pytest.mark.django_db
@@ -127,7 +127,7 @@ def test_grams_that_came_back_are_not_counted_twice_by_a_weighing_of_the_same_mi
     weighed = ledger.remaining(spool).mass_g
     cancel(printed)
     assert ledger.remaining(spool).mass_g == weighed
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     assert ledger.remaining(spool).mass_g == pytest.approx(weighed, abs=15)
 
 

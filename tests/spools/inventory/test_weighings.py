@@ -14,6 +14,7 @@ from spools.facts import withdraw
 from spools.inventory import ledger, moves
 from spools.inventory.weighings import correct_weighing
 from spools.models import Ensemble, Place
+from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state
 from tests.spools.conftest import receive
 
@@ -38,9 +39,9 @@ def spool(nylon, shelf):
 
 def told(spool):
     """All that is computed of a spool: amount, moisture, what is stored."""
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     spool.refresh_from_db()
-    states = [(row.at, bytes(row.memory), row.basis) for row in spool.moisture_states.all()]
+    states = [(row.at, bytes(row.memory)) for row in spool.moisture_states.all()]
     rows = [(bytes(row.points), row.divided) for row in Ensemble.objects.filter(spool=spool)]
     return ledger.remaining(spool), moisture_state.moisture_now(spool).mean_pct, states, rows
 
@@ -55,7 +56,7 @@ def test_all_is_as_if_it_had_never_been(spool, others):
     assert told(spool) != without
     withdraw(slip, reason="a mistake")
     assert told(spool) == without
-    assert moisture_state.rebuild([spool]) == []
+    assert moisture_cache.rebuild([spool]) == []
     slip.refresh_from_db()
     assert (slip.gross_g, slip.withdrawn_at) == (700, at(200))
 
@@ -83,8 +84,8 @@ def test_the_right_number_takes_its_time_and_its_place_in_the_run(spool, dryer, 
     after = correct_weighing(run.after, 1206)
     run.refresh_from_db()
     assert (run.weighed_after, drying_runs.loss_on_drying(run).mass_g) == (after, 18)
-    moisture_state.advance([spool])
-    assert moisture_state.rebuild([spool]) == []
+    moisture_cache.advance([spool])
+    assert moisture_cache.rebuild([spool]) == []
     with pytest.raises(ValidationError, match="recorded already"):
         correct_weighing(slip, 1225)
 
@@ -127,7 +128,7 @@ def test_the_only_weighing_of_a_spool_is_corrected_not_withdrawn(nylon, shelf):
         withdraw(first, reason="a mistake")
     correct_weighing(first, 1210)
     assert told(spool)[0].mass_g == pytest.approx(990, abs=25)
-    assert moisture_state.rebuild([spool]) == []
+    assert moisture_cache.rebuild([spool]) == []
 
 
 def test_without_its_first_weighing_a_spool_is_counted_back_from_the_next(nylon, shelf):
@@ -137,16 +138,16 @@ def test_without_its_first_weighing_a_spool_is_counted_back_from_the_next(nylon,
     ledger.take(spool, 200, at=at(40))
     ledger.weigh(spool, 1010, at=at(100))
     dry_box_cache.advance()
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     withdraw(spool.mass_entries.first(), reason="a mistake")
     masses = ledger.winding_masses(spool, list(spool.mass_entries.valid()))
     assert [mass_g for _, mass_g in masses] == [1010, 810, 810]
     dry_box_cache.advance()
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     ledger.weigh(spool, 1190, at=at(30))
     dry_box_cache.advance()
-    moisture_state.advance([spool])
-    assert moisture_state.rebuild([spool]) == []
+    moisture_cache.advance([spool])
+    assert moisture_cache.rebuild([spool]) == []
     assert dry_box_cache.rebuild() == []
 
 

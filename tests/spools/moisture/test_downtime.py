@@ -12,7 +12,7 @@ from background.running import run_due
 from spools.air.climate import record_readings
 from spools.inventory import moves
 from spools.models import Place, Spool
-from spools.moisture import state as moisture_state
+from spools.moisture import cache as moisture_cache
 from tests.spools.conftest import receive
 
 pytestmark = pytest.mark.django_db
@@ -39,7 +39,7 @@ def outing(clock, nylon, shelf, box) -> Spool:
 
 def stored(spool: Spool) -> dict[datetime, tuple]:
     return {
-        row.at: (bytes(row.memory), row.exposure_hours, row.dry_hours, row.heat_hours, row.basis)
+        row.at: (bytes(row.memory), row.exposure_hours, row.dry_hours, row.heat_hours)
         for row in spool.moisture_states.all()
     }
 
@@ -63,7 +63,7 @@ def test_after_a_week_of_downtime_moisture_is_what_it_would_have_been_to_the_bit
     both = was_down.keys() & ran_all_the_time.keys()
     assert len(both) > 1
     assert {at: was_down[at] for at in both} == {at: ran_all_the_time[at] for at in both}
-    assert moisture_state.rebuild([outing], end) == []
+    assert moisture_cache.rebuild([outing], end) == []
 
 
 def test_a_clock_that_ran_a_month_ahead_leaves_no_mark_on_the_moisture(clock, outing, shelf):
@@ -72,4 +72,4 @@ def test_a_clock_that_ran_a_month_ahead_leaves_no_mark_on_the_moisture(clock, ou
     moves.move_spool(outing, shelf, at=START + 2.4 * DAY)
     run_at(clock, START + 3 * DAY)
     assert max(stored(outing)) <= START + 3 * DAY
-    assert moisture_state.rebuild([outing]) == []
+    assert moisture_cache.rebuild([outing]) == []

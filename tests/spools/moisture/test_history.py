@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spools.air.climate import record_readings
-from spools.air.hourly import HOUR, Readings
+from spools.air.hourly import HOUR, HourlyReadings
 from spools.drying import runs as drying_runs
 from spools.inventory import ledger, moves
 from spools.moisture import history as moisture_history
@@ -127,7 +127,7 @@ minutes = st.integers(0, 60 * 100).map(lambda n: at(n / 60))
 
 @given(times=st.lists(minutes, min_size=1), splits=st.lists(minutes))
 def test_the_hours_of_readings_leave_no_gap_and_agree_wherever_one_starts(times, splits):
-    readings = Readings((t, 21.0, 40.0) for t in times)
+    readings = HourlyReadings.from_rows((t, 21.0, 40.0) for t in times)
     now, cuts = START, [START]
     while now < at(120):
         state, until = readings.at(now)

@@ -12,7 +12,9 @@ from spools.air.climate import record_readings
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.inventory import ledger, moves
-from spools.models import MassEntry, MoistureState, Reading
+from spools.inventory.corrections import save_place
+from spools.models import CacheVersion, MassEntry, MoistureState, Reading
+from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state
 from tests.spools.conftest import receive
 
@@ -33,7 +35,7 @@ def clock():
 
 def stored(spool) -> dict[datetime, tuple]:
     return {
-        row.at: (bytes(row.memory), row.exposure_hours, row.dry_hours, row.heat_hours, row.basis)
+        row.at: (bytes(row.memory), row.exposure_hours, row.dry_hours, row.heat_hours)
         for row in spool.moisture_states.all()
     }
 
@@ -55,10 +57,10 @@ def eventful(nylon, bag, shelf, box, dryer):
 
 def test_continuing_in_many_steps_gives_what_starting_again_gives_to_the_bit(eventful, clock):
     for hour in (1, 26.5, 27, 50, 61, 73.9, 74.2, 91, 97, 130, 171.3, 300):
-        moisture_state.advance([eventful], at(hour))
+        moisture_cache.advance([eventful], at(hour))
     continued = stored(eventful)
     assert max(continued) == datetime(2026, 3, 14, tzinfo=UTC)
-    assert moisture_state.rebuild([eventful]) == []
+    assert moisture_cache.rebuild([eventful]) == []
     again = stored(eventful)
     assert again[max(again)] == continued[max(continued)]
     for moment in again.keys() & continued.keys():
@@ -67,7 +69,7 @@ def test_continuing_in_many_steps_gives_what_starting_again_gives_to_the_bit(eve
 
 def test_what_is_read_does_not_depend_on_what_is_stored(eventful):
     without = moisture_state.moisture_of([eventful], at(299.7))[eventful.pk]
-    moisture_state.advance([eventful], at(150))
+    moisture_cache.advance([eventful], at(150))
     from_checkpoint = moisture_state.moisture_of([eventful], at(299.7))[eventful.pk]
     assert from_checkpoint.mean_pct == without.mean_pct
     assert from_checkpoint.shells == without.shells
@@ -105,36 +107,36 @@ LATE_FACTS = {
 
 @pytest.mark.parametrize("fact", LATE_FACTS)
 def test_a_late_fact_counts_as_if_it_had_been_known(eventful, shelf, dryer, fact):
-    moisture_state.advance([eventful])
+    moisture_cache.advance([eventful])
     before = stored(eventful)
     LATE_FACTS[fact](eventful, {"shelf": shelf, "dryer": dryer})
     assert max(stored(eventful), default=START) < max(before)
-    moisture_state.advance([eventful])
-    assert moisture_state.rebuild([eventful]) == []
+    moisture_cache.advance([eventful])
+    assert moisture_cache.rebuild([eventful]) == []
 
 
 def test_another_assumption_makes_the_checkpoints_useless(spool, shelf):
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     dry = moisture_state.moisture_now(spool).mean_pct
     shelf.assumed_rh_pct = 80
-    shelf.save()
+    save_place(shelf)
     assert moisture_state.moisture_now(spool).mean_pct.p50 > dry.p50
-    moisture_state.advance([spool])
-    assert moisture_state.rebuild([spool]) == []
+    moisture_cache.advance([spool])
+    assert moisture_cache.rebuild([spool]) == []
 
 
 def test_a_fact_added_while_computing_keeps_the_result_from_being_stored(spool, box):
-    computed = moisture_state.compute_advance([spool.pk], at(300))
+    computed = moisture_cache.compute_advance([spool.pk], at(300))
     moves.move_spool(spool, box, at=at(250))
-    assert moisture_state.store_advance(computed) == 0
+    assert moisture_cache.store_advance(computed) == 0
     assert not MoistureState.objects.exists()
-    assert moisture_state.advance([spool]) > 0
+    assert moisture_cache.advance([spool]) > 0
 
 
 def test_checkpoints_grow_thin_with_age(spool, clock):
     clock.move_to(at(24 * 120))
     for day in range(0, 121, 3):
-        moisture_state.advance([spool], at(24 * day))
+        moisture_cache.advance([spool], at(24 * day))
     now = at(24 * 120).replace(minute=0)
     ages = sorted((now - moment).days for moment in stored(spool))
     assert ages[0] == 0
@@ -143,7 +145,7 @@ def test_checkpoints_grow_thin_with_age(spool, clock):
 
 
 def test_rebuild_tells_what_was_wrong(spool, capsys):
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     call_command("rebuild")
     assert "1 spools rebuilt, 0 changed" in capsys.readouterr().out
     row = spool.moisture_states.last()
@@ -155,7 +157,7 @@ def test_rebuild_tells_what_was_wrong(spool, capsys):
 
 def test_thirty_spools_take_as_few_queries_as_one(nylon, shelf, django_assert_max_num_queries):
     spools = [receive(nylon, shelf, at=START) for _ in range(30)]
-    moisture_state.advance(spools)
+    moisture_cache.advance(spools)
     with django_assert_max_num_queries(8):
         assert len(moisture_state.moisture_of(spools)) == 30
 
@@ -189,21 +191,25 @@ def test_however_it_is_advanced_the_end_is_the_same(nylon, shelf, box, stops, we
     moves.move_spool(spool, box, at=at(101.5))
     for hour, rh_pct in wet:
         # Readings come one by one, between the steps, early and late.
-        moisture_state.advance([spool], at(stops[hour % len(stops)] if stops else hour))
+        moisture_cache.advance([spool], at(stops[hour % len(stops)] if stops else hour))
         record_readings(shelf if hour % 2 else box, [(at(hour), 23, rh_pct)], origin="api")
     for hour in sorted(stops):
-        moisture_state.advance([spool], at(hour))
-    moisture_state.advance([spool])
-    assert moisture_state.rebuild([spool]) == []
+        moisture_cache.advance([spool], at(hour))
+    moisture_cache.advance([spool])
+    assert moisture_cache.rebuild([spool]) == []
 
 
-def test_checkpoints_of_another_version_are_passed_over_and_removed(spool):
-    moisture_state.advance([spool])
-    MoistureState.objects.update(model_version=invalidation.MODEL_VERSION + 1, memory=b"\0")
-    told = moisture_state.moisture_now(spool)
-    moisture_state.advance([spool])
-    assert moisture_state.moisture_now(spool).mean_pct == told.mean_pct
-    assert set(MoistureState.objects.values_list("model_version", flat=True)) == {invalidation.MODEL_VERSION}
+def test_a_new_version_deletes_what_another_one_computed(spool):
+    invalidation.invalidate_other_versions()
+    moisture_cache.advance([spool])
+    now = moisture_state.moisture_now(spool).mean_pct
+    CacheVersion.objects.update(model_version=invalidation.MODEL_VERSION - 1)
+    assert moisture_cache.advance([spool], at(305)) == 0, "a program of another version stores nothing"
+    call_command("invalidate_caches", verbosity=0)
+    assert not MoistureState.objects.exists()
+    assert moisture_state.moisture_now(spool).mean_pct == now
+    assert moisture_cache.advance([spool]) > 0
+    assert not invalidation.invalidate_other_versions()
 
 
 def test_spools_that_are_advanced_together_end_as_if_alone(eventful, nylon, pla, shelf, bag):
@@ -212,10 +218,10 @@ def test_spools_that_are_advanced_together_end_as_if_alone(eventful, nylon, pla,
         receive(pla, bag, at=at(5), card="wet"),
         receive(pla, shelf, at=at(9)),
     ]
-    moisture_state.advance([eventful, *others])
+    moisture_cache.advance([eventful, *others])
     together = [stored(spool) for spool in (eventful, *others)]
     for spool in (eventful, *others):
-        assert moisture_state.rebuild([spool]) == []
+        assert moisture_cache.rebuild([spool]) == []
     assert [stored(spool) for spool in (eventful, *others)] == together
 
 

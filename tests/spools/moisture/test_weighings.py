@@ -9,8 +9,11 @@ from background.models import WorkItem
 from spools.air.climate import record_readings
 from spools.drying import runs as drying_runs
 from spools.inventory import ledger, moves
+from spools.inventory.corrections import save_place
 from spools.models import Ensemble
+from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state
+from spools.moisture import steps, weighings
 from tests.spools.conftest import receive
 
 pytestmark = pytest.mark.django_db
@@ -79,7 +82,7 @@ def test_the_ledger_divides_what_the_scale_said(spool, shelf, dryer):
     plain = ledger.remaining(spool)
     ledger.take(spool, 200, at=at(60))
     dried(spool, dryer, shelf, 100, 1018, 1004)
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     amount = ledger.remaining(spool)
     (row,) = Ensemble.objects.all()
     parts = [row.divided[name][1] for name in ("filament", "water", "core")]
@@ -94,7 +97,7 @@ def test_the_ledger_divides_what_the_scale_said(spool, shelf, dryer):
     assert ledger.remaining(spool).mass_g == pytest.approx(amount.mass_g - 100)
     ledger.weigh(spool, 905, at=at(160))
     assert "Water not known" in " ".join(ledger.remaining(spool).why)
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     assert "its 3 weighings" in ledger.remaining(spool).why[0]
 
 
@@ -106,7 +109,7 @@ def test_a_print_that_nobody_recorded_is_told_and_does_not_dry_the_spool(spool, 
     assert any("66 g less than anything recorded explains: a print" in why for why in now.why)
     assert any("1 of its 2 weighings narrows" in why for why in now.why)
     assert now.mean_pct.p50 == pytest.approx(before.p50, abs=0.25)
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     assert ledger.remaining(spool).mass_g == pytest.approx(935, abs=20)
 
 
@@ -134,48 +137,49 @@ def test_a_cardboard_reel_dries_too(nylon, shelf, dryer):
 
 def test_the_order_of_recording_makes_no_difference_to_the_bit(spool, shelf, dryer):
     dried(spool, dryer, shelf, 100, 1221, 1204)
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     ledger.weigh(spool, 1216, at=at(20))
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     late = stored(spool)
-    assert moisture_state.rebuild([spool]) == []
+    assert moisture_cache.rebuild([spool]) == []
     assert stored(spool) == late
 
 
 def stored(spool):
     row = Ensemble.objects.get(spool=spool)
-    return bytes(row.points), row.divided, row.basis, row.last_at
+    return bytes(row.points), row.divided, row.last_at
 
 
 def test_a_late_fact_before_a_weighing_moves_the_members(spool, shelf, dryer):
     dried(spool, dryer, shelf, 100, 1221, 1204)
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     before = stored(spool)
     record_readings(shelf, [(at(h), 25, 70) for h in range(30, 90)], origin="file")
     assert not Ensemble.objects.exists() and not spool.moisture_states.exists()
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     assert stored(spool)[0] != before[0]
-    assert moisture_state.rebuild([spool]) == []
+    assert moisture_cache.rebuild([spool]) == []
 
 
 def test_one_after_the_last_weighing_does_not(spool, shelf, dryer):
     dried(spool, dryer, shelf, 100, 1221, 1204)
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     before = stored(spool)
     moves.record_excursion(spool, dryer, at(150), at(151))
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     assert stored(spool) == before
 
 
 def test_another_assumption_works_the_weighings_in_again(spool, shelf, dryer):
     dried(spool, dryer, shelf, 100, 1221, 1204)
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     before = stored(spool)
     shelf.assumed_rh_pct = 70
-    shelf.save()
-    moisture_state.advance([spool])
-    assert stored(spool)[2] != before[2]
-    assert moisture_state.rebuild([spool]) == []
+    save_place(shelf)
+    assert not Ensemble.objects.exists()
+    moisture_cache.advance([spool])
+    assert stored(spool)[0] != before[0]
+    assert moisture_cache.rebuild([spool]) == []
 
 
 def test_a_weighing_is_worked_in_without_waiting_for_the_next_round(spool):
@@ -185,7 +189,7 @@ def test_a_weighing_is_worked_in_without_waiting_for_the_next_round(spool):
 
 def test_a_spool_that_came_without_a_net_mass_is_divided_too(nylon, shelf):
     one = receive(nylon, shelf, at=START, net_mass_g=None, gross_g=1210)
-    moisture_state.advance([one])
+    moisture_cache.advance([one])
     assert ledger.remaining(one).mass_g == pytest.approx(1000, abs=25)
 
 
@@ -193,30 +197,30 @@ def test_a_fact_added_while_weighings_are_worked_in_keeps_the_result_from_being_
     spool, shelf, monkeypatch
 ):
     ledger.weigh(spool, 1216, at=at(200))
-    work_in = moisture_state.evidence.assimilated
+    work_in = weighings.assimilate
 
     def meanwhile(*given):
         record_readings(shelf, [(at(h), 25, 80) for h in range(100, 180)], origin="file")
         return work_in(*given)
 
     with monkeypatch.context() as patched:
-        patched.setattr(moisture_state.evidence, "assimilated", meanwhile)
-        computed = moisture_state.compute_advance([spool.pk], at(300))
-    assert moisture_state.store_advance(computed) == 0
-    moisture_state.advance([spool])
-    assert moisture_state.rebuild([spool]) == []
+        patched.setattr(weighings, "assimilate", meanwhile)
+        computed = moisture_cache.compute_advance([spool.pk], at(300))
+    assert moisture_cache.store_advance(computed) == 0
+    moisture_cache.advance([spool])
+    assert moisture_cache.rebuild([spool]) == []
 
 
 def test_readings_in_the_hour_of_a_weighing_leave_it_worked_in(spool, shelf, clock):
     clock.move_to(at(300))
     ledger.weigh(spool, 1216, at=at(299.9))
-    moisture_state.advance([spool])
+    moisture_cache.advance([spool])
     before = stored(spool)
     record_readings(shelf, [(at(299.95), 23, 60)], origin="api")
     assert stored(spool) == before
     clock.move_to(at(310))
-    moisture_state.advance([spool])
-    assert moisture_state.rebuild([spool]) == []
+    moisture_cache.advance([spool])
+    assert moisture_cache.rebuild([spool]) == []
 
 
 def test_cardboard_takes_up_nothing_in_an_unopened_bag(nylon, bag, shelf):
@@ -226,16 +230,14 @@ def test_cardboard_takes_up_nothing_in_an_unopened_bag(nylon, bag, shelf):
     moves.move_spool(one, shelf, at=at(150))
     ledger.weigh(one, 1224, at=at(290))
     assert not any("explains" in why for why in moisture_state.moisture_now(one).why)
-    courses = moisture_state.evidence._core_courses(
-        moisture_state.moisture_now(one).history, [at(150), at(290)]
-    )
-    assert courses[0] == pytest.approx(12 / 50 - 1)
-    assert abs(courses[1]) < 0.05
+    wetness = weighings._core_wetness(moisture_state.moisture_now(one).history, [at(150), at(290)])
+    assert wetness[0] == pytest.approx(12 / 50 - 1)
+    assert abs(wetness[1]) < 0.05
 
 
 def test_a_weighing_that_comes_while_a_spool_is_looked_at_is_told_the_next_time(spool, monkeypatch):
     ledger.weigh(spool, 1215, at=at(20))
-    load, loads = moisture_state.load, []
+    load, loads = steps.load, []
 
     def weighed_meanwhile(*arguments, **options):
         if len(loads) == 1:
@@ -243,7 +245,7 @@ def test_a_weighing_that_comes_while_a_spool_is_looked_at_is_told_the_next_time(
         loads.append(load(*arguments, **options))
         return loads[-1]
 
-    monkeypatch.setattr(moisture_state, "load", weighed_meanwhile)
+    monkeypatch.setattr(steps, "load", weighed_meanwhile)
     said = moisture_state.moisture_of([spool], at(200))[spool.pk].why
     assert len(loads) == 2
     assert any("Its weighing" in line for line in said)

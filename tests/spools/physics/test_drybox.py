@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from spools.physics import drybox
 from spools.physics.desiccant import DESICCANTS
-from spools.physics.drybox import DAY_S, GRID, NOTHING, Box, Room, State
+from spools.physics.drybox import DAY_S, GRID, NOTHING, Box, DryBoxContents, Room
 from spools.physics.filament import REFERENCE_K
 from spools.physics.isotherm import Isotherm
 from spools.physics.winding import Geometry, Lane, Material, Surroundings, advance, uniform
@@ -47,9 +47,9 @@ rooms = st.builds(
 contents_of = st.lists(st.tuples(st.sampled_from(sorted(POLYMERS)), st.floats(0.02, 1.2)), max_size=3)
 
 
-def started(box: Box, spools, start_rh: float, water_kg: float) -> tuple[drybox.Sorbers, State]:
+def started(box: Box, spools, start_rh: float, water_kg: float) -> tuple[drybox.Sorbers, DryBoxContents]:
     sorbers = drybox.side_by_side([drybox.sorber(*spool(*one)) for one in spools])
-    return sorbers, State(water_kg, sorbers.balanced(start_rh))
+    return sorbers, DryBoxContents(water_kg, sorbers.balanced(start_rh))
 
 
 @settings(max_examples=40)
@@ -161,7 +161,7 @@ def test_a_gasketed_box_with_silica_gel_keeps_nylon_printable_for_a_year():
     """
     box = Box(0.030, 0.1 / DAY_S, DESICCANTS["silica_gel"], 0.3)
     sorbers = drybox.side_by_side([drybox.sorber(*spool("PA6", 1.0))] * 3)
-    start = State(box.dry_kg * 0.011, np.full(len(sorbers.mass_kg), 0.002))
+    start = DryBoxContents(box.dry_kg * 0.011, np.full(len(sorbers.mass_kg), 0.002))
     room = Room(DAY_S, 295.15, 0.5)
 
     def wettest_after_a_year(box: Box) -> float:
@@ -181,7 +181,7 @@ def test_a_gasketed_box_with_silica_gel_keeps_nylon_printable_for_a_year():
 
 def test_the_forecast_meets_what_comes():
     box = Box(0.030, 2 / DAY_S, DESICCANTS["silica_gel"], 0.15)
-    state, room = State(0.03 * box.dry_kg, np.zeros(0)), Room(3600.0, 295.15, 0.55)
+    state, room = DryBoxContents(0.03 * box.dry_kg, np.zeros(0)), Room(3600.0, 295.15, 0.55)
     forecast = drybox.days_until(box, NOTHING, state, room, 0.25)
     hours = 0
     while box.rh(state.water_kg, room.temperature_k) <= 0.25:

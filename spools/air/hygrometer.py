@@ -1,0 +1,72 @@
+"""Whether the hygrometer in a dry box agrees with the model, and the likely reason where it does not."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from spools.air.dry_box_cache import SimulatedAir
+from spools.air.hourly import HourlyReadings, rh_at_pressure
+from spools.models import Place
+
+# Hygrometer and model disagree when they differ by more than this and a share of the computed humidity, in all
+# of these measured hours of the last day. A cheap hygrometer is off by up to 5 % RH and says little below 10 %:
+# common practice, no source.
+HYGROMETER_RH_PCT, LEAST_COMPARED_RH_PCT, MODEL_SHARE = 5.0, 10.0, 0.25
+MEASURED_HOURS, COMPARED_OVER = 6, timedelta(hours=24)
+NEAR_LIMIT = 0.8
+
+
+@dataclass(frozen=True)
+class HygrometerFinding:
+    """The hygrometer and the model disagree. kind: "leak", "spent" or "drier"; measured and computed, % RH."""
+
+    kind: str
+    measured_rh_pct: float
+    computed_rh_pct: float
+    sentence: str
+
+
+def find_disagreement(
+    place: Place, simulated: SimulatedAir, measured: list[tuple[datetime, float, float]], room_rh_pct: float
+) -> list[HygrometerFinding]:
+    """The likely reason where the last measured hours are all on one side of the model; else nothing.
+
+    measured: (time, °C, % RH) of the readings in the box, in order.
+    """
+    readings = HourlyReadings.from_rows(measured)
+    pairs = [
+        (rh_at_pressure(pressure_pa, temperature_c), simulated.hours[hour][1])
+        for hour, (temperature_c, pressure_pa) in zip(readings.hours, readings.means, strict=True)
+        if hour in simulated.hours
+    ][-MEASURED_HOURS:]
+    if len(pairs) < MEASURED_HOURS:
+        return []
+    off = [disagreement(measured_pct, computed_pct) for measured_pct, computed_pct in pairs]
+    rh_pct, computed_pct = pairs[-1]
+    text = f"Measured {rh_pct:.0f} % RH, computed {computed_pct:.0f} %"
+    if min(off) > 1:
+        if rh_pct > room_rh_pct - HYGROMETER_RH_PCT or computed_pct > NEAR_LIMIT * place.limit_rh_pct:
+            sentence = f"{text}, in a room of {room_rh_pct:.0f} %: likely spent desiccant. Regenerate it."
+            return [HygrometerFinding("spent", rh_pct, computed_pct, sentence)]
+        sentence = (
+            f"{text}, and the desiccant should have much left: likely a leak. Look at lid, gasket and tube "
+            "holes, and measure the half-time again with the box empty."
+        )
+        return [HygrometerFinding("leak", rh_pct, computed_pct, sentence)]
+    if max(off) < -1:
+        sentence = (
+            f"{text}: the box is tighter than recorded, or the hygrometer reads low. Try it over salt: a "
+            "saturated solution of table salt keeps 75 % RH."
+        )
+        return [HygrometerFinding("drier", rh_pct, computed_pct, sentence)]
+    return []
+
+
+def disagreement(measured_pct: float, computed_pct: float) -> float:
+    """How far the measured humidity is above the computed one, in units of the allowed difference."""
+    expected_pct = max(computed_pct, LEAST_COMPARED_RH_PCT)
+    return (measured_pct - expected_pct) / (HYGROMETER_RH_PCT + MODEL_SHARE * expected_pct)
+
+
+def most_measured_pct(computed_pct: float) -> float:
+    """The highest reading that agrees with what is computed, % RH."""
+    return HYGROMETER_RH_PCT + (1 + MODEL_SHARE) * max(computed_pct, LEAST_COMPARED_RH_PCT)

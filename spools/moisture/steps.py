@@ -1,0 +1,197 @@
+"""Takes spools from checkpoint to checkpoint: their segments by the physics, their clocks beside it.
+
+Nothing here depends on when somebody asks: the segments follow from the facts, the members of the ensemble
+from the spool's code and weighings. So continuing from a checkpoint and starting again give the same bits.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from functools import partial
+
+from spools.air.hourly import HOUR, hour_of
+from spools.models import Ensemble, MoistureState, Spool
+from spools.moisture import checkpoints, exposure_hours
+from spools.moisture import weighings as spool_weighings
+from spools.moisture.exposure_hours import Clock, Exposure
+from spools.moisture.history import History, Segment, load
+from spools.moisture.weighings import WeighingResult
+from spools.physics.surroundings import Surroundings
+from spools.physics_inputs import (
+    Array,
+    ConstantAir,
+    Winding,
+    advance_windings,
+    initial_winding,
+    join_airs,
+    restore_winding,
+)
+
+
+@dataclass(frozen=True)
+class SpoolMoment:
+    """A spool at a time. closes: whether a checkpoint may be stored then."""
+
+    at: datetime
+    winding: Winding
+    clock: Clock
+    closes: bool = True
+
+
+@dataclass(frozen=True)
+class LoadedSpools:
+    """Histories, weighing results and the moments to continue from, by spool id; ensembles not stored yet."""
+
+    histories: dict[int, History]
+    weighings: dict[int, WeighingResult]
+    starts: dict[int, SpoolMoment]
+    ensembles: list[Ensemble]
+
+
+def load_spools(
+    ids: Sequence[int], at: datetime, *, from_scratch: bool = False, preloaded: Sequence[Spool] = ()
+) -> LoadedSpools:
+    """Spools with the moments to continue from up to ``at``: a checkpoint, or the spool as it was received.
+
+    from_scratch: whatever is stored, as it was received. preloaded: as for history.load.
+    """
+    newest = {} if from_scratch else checkpoints.latest(ids, at)
+    results: dict[int, WeighingResult] = {}
+
+    def since(history: History) -> datetime:
+        pk = history.spool.pk
+        result = None if from_scratch else spool_weighings.stored_result(history)
+        if result is not None:
+            results[pk] = result
+        else:
+            # Checkpoints rest on the members that the weighings lead to.
+            newest.pop(pk, None)
+        return newest[pk].at if pk in newest else history.spool.received_at
+
+    histories = load(ids, at, since, preloaded)
+    missing = [history for pk, history in histories.items() if pk not in results]
+    ensembles = _assimilate([history for history in missing if spool_weighings.weighings_of(history)])
+    results |= {row.spool_id: WeighingResult.from_row(row) for row in ensembles}
+    for pk in histories.keys() - results.keys():
+        results[pk] = spool_weighings.never_weighed(histories[pk].spool)
+    starts = {pk: _start(h, results[pk].points, newest.get(pk)) for pk, h in histories.items()}
+    return LoadedSpools(histories, results, starts, ensembles)
+
+
+def _assimilate(histories: Sequence[History]) -> list[Ensemble]:
+    """Assimilates the weighings of these spools, each with the readings before the hour of its last one.
+
+    With those of that very hour, each further reading would have it assimilated again.
+    """
+    if not histories:
+        return []
+    lasts = {h.spool.pk: hour_of(spool_weighings.weighings_of(h)[-1].at) for h in histories}
+    loaded = load(lasts, max(lasts.values()), lambda history: history.spool.received_at)
+    ensembles = []
+    for given in histories:
+        pk = given.spool.pk
+        # With the facts of the caller: one may have been added since, and both are shown together.
+        history = replace(
+            loaded[pk].before(lasts[pk]),
+            spool=given.spool,
+            stays=given.stays,
+            runs=given.runs,
+            entries=given.entries,
+        )
+        replay = partial(_at_weighings, history, _stages(history))
+        ensembles.append(spool_weighings.assimilate(history, replay))
+    return ensembles
+
+
+@dataclass(frozen=True)
+class _Stage:
+    """From one time at which a checkpoint may be stored to the next: grams wound, and the air on the way."""
+
+    end: datetime
+    mass_g: float
+    airs: list[Surroundings]
+
+
+def _stages(history: History) -> list[_Stage]:
+    """A spool's stages up to its last weighing, the same for all members."""
+    last = spool_weighings.weighings_of(history)[-1].at
+    batches = _batches(history, history.spool.received_at, last, truncate=False)
+    return [_Stage(batch[-1].end, batch[0].mass_g, join_airs(_airs(batch))) for batch in batches]
+
+
+def _at_weighings(history: History, stages: Sequence[_Stage], points: Array) -> list[Winding]:
+    """The windings of these members when the spool was weighed; checkpoints may be stored at those times."""
+    start = _start(history, points, None)
+    winding, reached = start.winding, {start.at: start.winding}
+    for stage in stages:
+        winding = reached[stage.end] = winding.resized(history.spool, stage.mass_g).through(stage.airs)
+    return [reached[entry.at] for entry in spool_weighings.weighings_of(history)]
+
+
+def _start(history: History, points: Array, row: MoistureState | None) -> SpoolMoment:
+    spool = history.spool
+    if row is None:
+        received_at = spool.received_at
+        winding = initial_winding(spool, history.mass_at(received_at), points)
+        return SpoolMoment(received_at, winding, Clock())
+    # Stored before a mass entry of that very time, which resizes the winding as it goes on.
+    winding = restore_winding(spool, history.mass_at(row.at, before=True), points, bytes(row.memory))
+    return SpoolMoment(row.at, winding, Clock(row.exposure_hours, row.dry_hours, row.heat_hours))
+
+
+def advance_spools(
+    histories: Mapping[int, History], starts: Mapping[int, SpoolMoment], until: datetime
+) -> Iterator[dict[int, SpoolMoment]]:
+    """The spools at their next times for checkpoints, by spool id, again and again; at last at ``until``.
+
+    The physics takes all spools to their next time in one call.
+    """
+    moments = dict(starts)
+    batches = {pk: _batches(h, moments[pk].at, until, truncate=True) for pk, h in histories.items()}
+    while segments := {pk: batch for pk in batches if (batch := next(batches[pk], None))}:
+        windings = advance_windings(
+            [
+                (moments[pk].winding.resized(histories[pk].spool, batch[0].mass_g), _airs(batch))
+                for pk, batch in segments.items()
+            ]
+        )
+        reached = {
+            pk: SpoolMoment(
+                batch[-1].end, winding, _advance_clock(moments[pk].clock, batch), batch[-1].closes
+            )
+            for (pk, batch), winding in zip(segments.items(), windings, strict=True)
+        }
+        moments |= reached
+        yield reached
+
+
+def _batches(
+    history: History, start: datetime, until: datetime, *, truncate: bool
+) -> Iterator[list[Segment]]:
+    """Segments up to ``until``, parted where checkpoints may be stored. truncate: and the rest after that."""
+    batch: list[Segment] = []
+    for segment in history.segments(start, until):
+        is_whole = segment.end <= until
+        batch.append(segment if is_whole else replace(segment, end=until, closes=False, credit=0.0))
+        if batch[-1].closes:
+            yield batch
+            batch = []
+    if batch and truncate:
+        yield batch
+
+
+def _airs(segments: Iterable[Segment]) -> list[ConstantAir]:
+    """In its unopened bag a spool exchanges nothing: no air at all."""
+    return [
+        ConstantAir((s.end - s.start) / HOUR, s.air.temperature_c, s.air.rh_pct, s.moving_air)
+        for s in segments
+        if s.kind != Exposure.UNOPENED
+    ]
+
+
+def _advance_clock(clock: Clock, segments: Iterable[Segment]) -> Clock:
+    for segment in segments:
+        clock = exposure_hours.after(clock, segment.kind, (segment.end - segment.start) / HOUR)
+        if segment.credit:
+            clock = exposure_hours.after_run(clock, segment.credit)
+    return clock
