@@ -27,7 +27,7 @@ from maintenance.models import (
     Toolhead,
     TroubleReport,
 )
-from maintenance.reminders.lifecycle import open_reminders
+from maintenance.reminders.queries import open_reminders
 from spools import codes
 from spools.models import DryingRun, Feedstock, Place, Polymer, Reading, Spool
 
@@ -178,7 +178,7 @@ class JobFilter(django_filters.FilterSet):
 
 class ReminderFilter(django_filters.FilterSet):
     kind = django_filters.ChoiceFilter(choices=Reminder.Kind.choices)
-    cause = django_filters.CharFilter("cause")
+    condition = django_filters.CharFilter("condition")
     spool = SpoolFilter()
     part = one_of(Part, "part")
     toolhead = one_of(Toolhead, "toolhead")
@@ -188,16 +188,16 @@ class ReminderFilter(django_filters.FilterSet):
     place = one_of(Place, "place")
     open = is_null("ended_at")
     due = django_filters.BooleanFilter(method="due_now")
-    pressing = django_filters.BooleanFilter("escalated_at", lookup_expr="isnull", exclude=True)
-    since = MomentFilter("raised_at", lookup_expr="gte")
-    until = MomentFilter("raised_at", lookup_expr="lte")
+    urgent = django_filters.BooleanFilter("urgent_since", lookup_expr="isnull", exclude=True)
+    since = MomentFilter("opened_at", lookup_expr="gte")
+    until = MomentFilter("opened_at", lookup_expr="lte")
 
     class Meta:
         model = Reminder
         fields: list = []
 
     def due_now(self, queryset, name: str, due: bool):
-        """Neither ended nor put off."""
+        """Neither ended nor snoozed."""
         now_due = Q(pk__in=open_reminders().values("pk"))
         return queryset.filter(now_due if due else ~now_due)
 

@@ -100,7 +100,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
-                "pages.frame.context.due_count",
+                "pages.frame.context.count_due",
             ],
         },
     },

@@ -15,6 +15,6 @@ class MaintenanceConfig(AppConfig):
 def sweep_reminders(subjects: frozenset[str], **_: Any) -> None:
     """Show at once what a fact makes due or done."""
     # Imported at the first use: a process that records no facts does without the physics.
-    from maintenance.reminders.lifecycle import sweep_subjects
+    from maintenance.reminders.sweep import sweep_subjects
 
     sweep_subjects(subjects)

@@ -59,7 +59,7 @@ class _Shop(Collector):
         yield from (items, oldest, success, duration)
 
     def _reminders(self) -> Iterable[Metric]:
-        reminders = _family("reminders_open", "Reminders that have not ended, put off or not.", "kind")
+        reminders = _family("reminders_open", "Reminders that have not ended, snoozed or not.", "kind")
         for kind, count in stats.open_by_kind().items():
             reminders.add_metric([kind], count)
         outbox = stats.outbox(self.now)

@@ -7,7 +7,7 @@ from django.utils import timezone
 
 from background.queue import enqueue, every, work
 from maintenance.jobs import files as job_files
-from maintenance.reminders import lifecycle
+from maintenance.reminders import sweep as sweeps
 from maintenance.reminders.delivery import tasks as delivery  # noqa: F401  registers its work
 
 
@@ -16,14 +16,14 @@ def sweep() -> None:
     enqueue("maintenance.reminders.lifecycle", live_key="maintenance.reminders.lifecycle")
 
 
-def _looked() -> lifecycle.Looked:
-    return lifecycle.look(timezone.now())
+def _scan() -> sweeps.Scan:
+    return sweeps.scan(timezone.now())
 
 
-@work("maintenance.reminders.lifecycle", prepare=_looked)
-def raise_reminders(prepared: lifecycle.Looked) -> None:
+@work("maintenance.reminders.lifecycle", prepare=_scan)
+def raise_reminders(prepared: sweeps.Scan) -> None:
     """Store what was computed outside the transaction."""
-    lifecycle.store_sweep(prepared, timezone.now())
+    sweeps.store_scan(prepared, timezone.now())
 
 
 @work("maintenance.read_job_file", prepare=job_files.read_file, limit_s=900, queue="files")

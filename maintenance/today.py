@@ -20,7 +20,7 @@ from maintenance.readiness.states import (
     load_spool_states,
 )
 from maintenance.readiness.verdict import HOLD, STATES, Check, Verdict
-from maintenance.reminders import lifecycle
+from maintenance.reminders import queries
 from spools.air.climate import Climate, heated_rh_pct, room_airs
 from spools.codes import pretty
 from spools.drying.plans import DRYING_LOOKS_H, estimate_dry_times, needed_until
@@ -141,7 +141,7 @@ def today(now: datetime | None = None, user: Any = None) -> Today:
             waiting.append((material, spools))
     ready.sort(key=lambda row: (STATES.index(row.verdict.state), row.material))
     later = _later(waiting, list(machines.values()), verdicts, dryers, now)
-    return Today(ready, later, list(lifecycle.open_reminders(now, user)))
+    return Today(ready, later, list(queries.open_reminders(now, user)))
 
 
 def _key(pair: tuple[MachineState, SpoolState]) -> tuple[int, int]:

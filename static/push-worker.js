@@ -2,12 +2,12 @@
 "use strict";
 
 self.addEventListener("push", (event) => {
-  const told = event.data.json();
+  const content = event.data.json();
   event.waitUntil(
-    self.registration.showNotification(told.title, {
-      body: told.body,
-      tag: told.tag,
-      data: { path: told.path },
+    self.registration.showNotification(content.title, {
+      body: content.body,
+      tag: content.tag,
+      data: { path: content.path },
     })
   );
 });

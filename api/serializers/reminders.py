@@ -12,7 +12,7 @@ class ReminderSerializer(ModelSerializer):
         fields = [
             "id",
             "kind",
-            "cause",
+            "condition",
             "title",
             "why",
             "remedy",
@@ -23,12 +23,12 @@ class ReminderSerializer(ModelSerializer):
             "part_kind",
             "feedstock",
             "place",
-            "raised_at",
+            "opened_at",
             "due_at",
             "amount",
             "amount_unit",
             "amount_falls",
-            "escalated_at",
+            "urgent_since",
             "snoozed_until",
             "snoozed_until_amount",
             "ended_at",
@@ -38,11 +38,13 @@ class ReminderSerializer(ModelSerializer):
 
 
 class ReminderEventSerializer(ModelSerializer):
-    by = serializers.CharField(source="by.username", default=None, help_text="who did it; null: nobody")
+    by = serializers.CharField(
+        source="by.username", default=None, help_text="the person who did it; null: a sweep"
+    )
 
     class Meta:
         model = ReminderEvent
-        fields = ["id", "what", "at", "said", "by"]
+        fields = ["id", "type", "at", "detail", "by"]
 
 
 class ReminderHistorySerializer(ReminderSerializer):
@@ -54,8 +56,8 @@ class ReminderHistorySerializer(ReminderSerializer):
 
 class SnoozeSerializer(StrictSerializer):
     until = Moment(required=False, default=None, help_text="this or an amount")
-    amount = Number(required=False, default=None, help_text="in amount_unit: when it has come to that")
+    amount = Number(required=False, default=None, help_text="in amount_unit: the threshold")
 
 
-class DoneSerializer(StrictSerializer):
+class CompleteSerializer(StrictSerializer):
     note = Text(required=False, allow_blank=True, max_length=300, default="")

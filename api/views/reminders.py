@@ -10,14 +10,14 @@ from api.filters import ReminderFilter
 from api.serializers import reminders as shapes
 from api.views.base import Endpoint, shown
 from maintenance.models import Reminder, ReminderEvent
-from maintenance.reminders.lifecycle import done, snooze
+from maintenance.reminders.lifecycle import complete, snooze
 
 EVENTS = Prefetch("events", ReminderEvent.objects.select_related("by"))
 
 
 class Reminders(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
-    """What is due, and what was, with its history. Each is raised once and ends by itself when its cause is
-    gone."""
+    """Reminders that are due, snoozed or ended, with their history. One is open per condition; it is resolved
+    when the condition is gone."""
 
     queryset = Reminder.objects.select_related("spool").prefetch_related(EVENTS)
     serializer_class = shapes.ReminderHistorySerializer
@@ -26,13 +26,13 @@ class Reminders(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     @extend_schema(request=shapes.SnoozeSerializer, responses=shapes.ReminderHistorySerializer)
     @action(detail=True, methods=["post"])
     def snooze(self, request: Request, pk: str) -> Response:
-        """Say it again at a time, or when the number that it is told by has come to an amount."""
+        """Snooze until a time, or until the monitored amount reaches a threshold."""
         snooze(self.get_object(), **given(shapes.SnoozeSerializer, request.data), by=request.user)
         return shown(shapes.ReminderHistorySerializer, self.get_object())
 
-    @extend_schema(request=shapes.DoneSerializer, responses=shapes.ReminderHistorySerializer)
+    @extend_schema(request=shapes.CompleteSerializer, responses=shapes.ReminderHistorySerializer)
     @action(detail=True, methods=["post"])
-    def done(self, request: Request, pk: str) -> Response:
-        """It was done."""
-        done(self.get_object(), **given(shapes.DoneSerializer, request.data), by=request.user)
+    def complete(self, request: Request, pk: str) -> Response:
+        """Mark it as done."""
+        complete(self.get_object(), **given(shapes.CompleteSerializer, request.data), by=request.user)
         return shown(shapes.ReminderHistorySerializer, self.get_object())

@@ -33,7 +33,7 @@ from maintenance.jobs import files as job_files
 from maintenance.machines.printers import add_printer
 from maintenance.models import Job, PartKind, Printer, ServiceKind, Toolhead
 from maintenance.parts.fitting import add_stock, fit_part, record_bore, replace_part
-from maintenance.reminders.lifecycle import sweep
+from maintenance.reminders.sweep import sweep
 from maintenance.service.records import record_service, save_kind
 from maintenance.trouble.reports import record_outcome, report_job_trouble
 from spools.air import dry_box_cache

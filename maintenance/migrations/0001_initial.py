@@ -64,12 +64,12 @@ class Migration(migrations.Migration):
                 ("added_at", models.DateTimeField(default=django.utils.timezone.now)),
                 ("ended_at", models.DateTimeField(blank=True, null=True)),
                 (
-                    "resting_until",
+                    "backoff_until",
                     models.DateTimeField(
-                        blank=True, help_text="After a failure nothing is tried before.", null=True
+                        blank=True, help_text="no attempt before, after a failure", null=True
                     ),
                 ),
-                ("failures", models.PositiveSmallIntegerField(default=0, help_text="Since it last worked.")),
+                ("failures", models.PositiveSmallIntegerField(default=0, help_text="since it last worked")),
             ],
             options={
                 "ordering": ["id"],
@@ -83,7 +83,7 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name="DeliverySettings",
+            name="NotificationSettings",
             fields=[
                 (
                     "id",
@@ -95,15 +95,15 @@ class Migration(migrations.Migration):
                     "user",
                     models.OneToOneField(
                         on_delete=django.db.models.deletion.CASCADE,
-                        related_name="delivery_settings",
+                        related_name="notification_settings",
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
                 ("quiet_from", models.TimeField(blank=True, null=True)),
                 ("quiet_to", models.TimeField(blank=True, null=True)),
                 (
-                    "pressing_in_quiet",
-                    models.BooleanField(default=False, help_text="Pressing ones are sent at any hour."),
+                    "urgent_in_quiet",
+                    models.BooleanField(default=False, help_text="Urgent reminders are sent at any hour."),
                 ),
                 ("digest_at", models.TimeField(default=datetime.time(7, 0))),
             ],
@@ -1190,9 +1190,10 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 (
-                    "cause",
+                    "condition",
                     models.CharField(
-                        help_text="what makes it one: kind and subject, e.g. dry:spool:12", max_length=80
+                        help_text="kind and subject, e.g. dry:spool:12; one reminder of it is open at a time",
+                        max_length=80,
                     ),
                 ),
                 ("title", models.CharField(max_length=160)),
@@ -1268,12 +1269,12 @@ class Migration(migrations.Migration):
                         to="spools.place",
                     ),
                 ),
-                ("raised_at", models.DateTimeField()),
+                ("opened_at", models.DateTimeField()),
                 ("due_at", models.DateTimeField(blank=True, null=True)),
                 (
                     "amount",
                     models.FloatField(
-                        blank=True, help_text="the number that the cause is told by, as it is now", null=True
+                        blank=True, help_text="the present value of the monitored amount", null=True
                     ),
                 ),
                 ("amount_unit", models.CharField(blank=True, max_length=30)),
@@ -1282,8 +1283,8 @@ class Migration(migrations.Migration):
                     models.BooleanField(default=False, help_text="worse the smaller it is, as stock"),
                 ),
                 (
-                    "escalated_at",
-                    models.DateTimeField(blank=True, help_text="When it became pressing, once.", null=True),
+                    "urgent_since",
+                    models.DateTimeField(blank=True, help_text="when it became urgent, once", null=True),
                 ),
                 ("snoozed_until", models.DateTimeField(blank=True, null=True)),
                 ("snoozed_until_amount", models.FloatField(blank=True, null=True)),
@@ -1291,7 +1292,9 @@ class Migration(migrations.Migration):
                 (
                     "ending",
                     models.CharField(
-                        blank=True, choices=[("gone", "the cause is gone"), ("done", "done")], max_length=10
+                        blank=True,
+                        choices=[("resolved", "resolved by itself"), ("completed", "completed")],
+                        max_length=10,
                     ),
                 ),
                 ("note", models.CharField(blank=True, max_length=300)),
@@ -1306,12 +1309,12 @@ class Migration(migrations.Migration):
                 ),
             ],
             options={
-                "ordering": ["-raised_at", "-id"],
+                "ordering": ["-opened_at", "-id"],
                 "constraints": [
                     models.UniqueConstraint(
                         condition=models.Q(("ended_at__isnull", True)),
-                        fields=("cause",),
-                        name="one_open_reminder_per_cause",
+                        fields=("condition",),
+                        name="one_open_reminder_per_condition",
                     )
                 ],
             },
@@ -1498,24 +1501,24 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 (
-                    "what",
+                    "type",
                     models.CharField(
                         choices=[
-                            ("raised", "raised"),
-                            ("escalated", "became pressing"),
-                            ("snoozed", "put off"),
-                            ("back", "came back"),
-                            ("done", "done"),
-                            ("gone", "its cause is gone"),
+                            ("opened", "opened"),
+                            ("urgent", "became urgent"),
+                            ("snoozed", "snoozed"),
+                            ("returned", "returned from snooze"),
+                            ("completed", "completed"),
+                            ("resolved", "resolved by itself"),
                         ],
                         max_length=10,
                     ),
                 ),
                 ("at", models.DateTimeField()),
                 (
-                    "said",
+                    "detail",
                     models.CharField(
-                        blank=True, help_text="until when, a note, or the number then", max_length=300
+                        blank=True, help_text="the end of a snooze, a note, or the amount", max_length=300
                     ),
                 ),
                 (
@@ -1532,8 +1535,8 @@ class Migration(migrations.Migration):
                 "ordering": ["at", "id"],
                 "constraints": [
                     models.UniqueConstraint(
-                        condition=models.Q(("what__in", ["raised", "escalated", "done", "gone"])),
-                        fields=("reminder", "what"),
+                        condition=models.Q(("type__in", ["opened", "urgent", "completed", "resolved"])),
+                        fields=("reminder", "type"),
                         name="reminder_event_once",
                     )
                 ],
@@ -1640,21 +1643,21 @@ class Migration(migrations.Migration):
                         blank=True,
                         null=True,
                         on_delete=django.db.models.deletion.SET_NULL,
-                        related_name="told",
+                        related_name="entries",
                         to="maintenance.message",
                     ),
                 ),
                 ("digest_day", models.DateField(blank=True, null=True)),
-                ("body", models.JSONField(default=dict, help_text="what is said; the same at each try")),
+                ("body", models.JSONField(default=dict, help_text="the content; the same at each attempt")),
                 (
                     "state",
                     models.CharField(
                         choices=[
                             ("waiting", "waiting"),
-                            ("bundled", "told in a digest"),
+                            ("bundled", "in a digest"),
                             ("sent", "sent"),
-                            ("dead", "given up"),
-                            ("lapsed", "not sent"),
+                            ("failed", "failed"),
+                            ("expired", "expired"),
                         ],
                         default="waiting",
                         max_length=10,
@@ -1663,10 +1666,10 @@ class Migration(migrations.Migration):
                 ("written_at", models.DateTimeField(default=django.utils.timezone.now)),
                 ("not_before", models.DateTimeField(default=django.utils.timezone.now)),
                 ("attempts", models.PositiveSmallIntegerField(default=0)),
-                ("next_try_at", models.DateTimeField(default=django.utils.timezone.now)),
+                ("next_attempt_at", models.DateTimeField(default=django.utils.timezone.now)),
                 (
                     "error",
-                    models.CharField(blank=True, help_text="of the last try that failed", max_length=300),
+                    models.CharField(blank=True, help_text="of the last attempt that failed", max_length=300),
                 ),
                 ("ended_at", models.DateTimeField(blank=True, null=True)),
             ],

@@ -1,4 +1,4 @@
-from .delivery import Channel, DeliverySettings, Message, Subscription
+from .delivery import Channel, Message, NotificationSettings, Subscription
 from .flow_checks import FlowBlob, FlowCheck
 from .job_files import JobFile
 from .jobs import Job, JobUse, WearEntry
@@ -11,7 +11,6 @@ from .trouble import TroubleOutcome, TroubleReport
 __all__ = [
     "BoreReading",
     "Channel",
-    "DeliverySettings",
     "Fitting",
     "FlowBlob",
     "FlowCheck",
@@ -20,6 +19,7 @@ __all__ = [
     "JobUse",
     "Loading",
     "Message",
+    "NotificationSettings",
     "Part",
     "PartKind",
     "Printer",

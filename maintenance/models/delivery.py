@@ -1,4 +1,4 @@
-"""Where reminders are sent, and what was or will be sent."""
+"""Channels to people, their notification settings, and the outbox."""
 
 from datetime import time
 from uuid import uuid4
@@ -11,13 +11,15 @@ from django.utils import timezone
 from .reminders import Reminder, ReminderEvent
 
 
-class DeliverySettings(models.Model):
-    """When a person wants to hear of things, in the shop's zone."""
+class NotificationSettings(models.Model):
+    """When a person wants to be notified, in the shop's zone."""
 
-    user = models.OneToOneField(settings.AUTH_USER_MODEL, models.CASCADE, related_name="delivery_settings")
+    user = models.OneToOneField(
+        settings.AUTH_USER_MODEL, models.CASCADE, related_name="notification_settings"
+    )
     quiet_from = models.TimeField(null=True, blank=True)
     quiet_to = models.TimeField(null=True, blank=True)
-    pressing_in_quiet = models.BooleanField(default=False, help_text="Pressing ones are sent at any hour.")
+    urgent_in_quiet = models.BooleanField(default=False, help_text="Urgent reminders are sent at any hour.")
     digest_at = models.TimeField(default=time(7))
 
     class Meta:
@@ -30,11 +32,11 @@ class DeliverySettings(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"Delivery to {self.user}"
+        return f"Notification settings of {self.user}"
 
 
 class Channel(models.Model):
-    """A way to reach a person. It ends; it is not deleted, so that what was sent can be told."""
+    """A way to reach a person. It ends and is not deleted, so that its messages stay on record."""
 
     class Kind(models.TextChoices):
         PAGE = "page", "on the page"
@@ -53,10 +55,10 @@ class Channel(models.Model):
     keys = models.JSONField(default=dict, blank=True, help_text="of a browser's push subscription")
     added_at = models.DateTimeField(default=timezone.now)
     ended_at = models.DateTimeField(null=True, blank=True)
-    resting_until = models.DateTimeField(
-        null=True, blank=True, help_text="After a failure nothing is tried before."
+    backoff_until = models.DateTimeField(
+        null=True, blank=True, help_text="no attempt before, after a failure"
     )
-    failures = models.PositiveSmallIntegerField(default=0, help_text="Since it last worked.")
+    failures = models.PositiveSmallIntegerField(default=0, help_text="since it last worked")
 
     class Meta:
         ordering = ["id"]
@@ -73,7 +75,7 @@ class Channel(models.Model):
 
 
 class Subscription(models.Model):
-    """A kind of reminder that is told by a channel; a kind without a row is not."""
+    """A kind of reminder that a channel carries; kinds without a row are not sent."""
 
     class Timing(models.TextChoices):
         AT_ONCE = "at_once", "at once"
@@ -89,38 +91,39 @@ class Subscription(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.get_reminder_kind_display()} by {self.channel}, {self.get_timing_display()}"
+        return f"{self.get_reminder_kind_display()} to {self.channel}, {self.get_timing_display()}"
 
 
 class Message(models.Model):
-    """The outbox: written in the transaction of its event, sent at least once; the id tells doubles."""
+    """The outbox: written in the transaction of its event and delivered at least once; receivers drop duplicates by
+    the id."""
 
     class Purpose(models.TextChoices):
         EVENT = "event"
-        ENTRY = "entry"  # one of the next digest; never sent alone
+        ENTRY = "entry"  # of the next digest; never sent alone
         DIGEST = "digest"
         TEST = "test"
 
     class State(models.TextChoices):
         WAITING = "waiting", "waiting"
-        BUNDLED = "bundled", "told in a digest"
+        BUNDLED = "bundled", "in a digest"
         SENT = "sent", "sent"
-        DEAD = "dead", "given up"
-        LAPSED = "lapsed", "not sent"
+        FAILED = "failed", "failed"
+        EXPIRED = "expired", "expired"
 
     id = models.UUIDField(primary_key=True, default=uuid4, editable=False)
     channel = models.ForeignKey(Channel, models.CASCADE, related_name="messages")
     purpose = models.CharField(max_length=10, choices=Purpose)
     event = models.ForeignKey(ReminderEvent, models.CASCADE, null=True, blank=True, related_name="messages")
-    digest = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="told")
+    digest = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="entries")
     digest_day = models.DateField(null=True, blank=True)
-    body = models.JSONField(default=dict, help_text="what is said; the same at each try")
+    body = models.JSONField(default=dict, help_text="the content; the same at each attempt")
     state = models.CharField(max_length=10, choices=State, default=State.WAITING)
     written_at = models.DateTimeField(default=timezone.now)
     not_before = models.DateTimeField(default=timezone.now)
     attempts = models.PositiveSmallIntegerField(default=0)
-    next_try_at = models.DateTimeField(default=timezone.now)
-    error = models.CharField(max_length=300, blank=True, help_text="of the last try that failed")
+    next_attempt_at = models.DateTimeField(default=timezone.now)
+    error = models.CharField(max_length=300, blank=True, help_text="of the last attempt that failed")
     ended_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
@@ -132,4 +135,4 @@ class Message(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.purpose} by {self.channel} ({self.state})"
+        return f"{self.purpose} to {self.channel} ({self.state})"

@@ -9,7 +9,7 @@ from .parts import Part, PartKind
 
 
 class Reminder(models.Model):
-    """Something due. One is open per cause; it ends by itself when the cause is gone, or as done."""
+    """Something due. One is open per condition; it is resolved when the condition is gone, or completed by a person."""
 
     class Kind(models.TextChoices):
         DRY = "dry", "re-dry"
@@ -28,12 +28,12 @@ class Reminder(models.Model):
         SENSOR = "sensor", "sensor silent"
 
     class Ending(models.TextChoices):
-        GONE = "gone", "the cause is gone"
-        DONE = "done", "done"
+        RESOLVED = "resolved", "resolved by itself"
+        COMPLETED = "completed", "completed"
 
     kind = models.CharField(max_length=20, choices=Kind)
-    cause = models.CharField(
-        max_length=80, help_text="what makes it one: kind and subject, e.g. dry:spool:12"
+    condition = models.CharField(
+        max_length=80, help_text="kind and subject, e.g. dry:spool:12; one reminder of it is open at a time"
     )
     title = models.CharField(max_length=160)
     why = models.CharField(max_length=300, help_text="the number and the limit")
@@ -45,14 +45,12 @@ class Reminder(models.Model):
     part_kind = models.ForeignKey(PartKind, models.CASCADE, null=True, blank=True, related_name="reminders")
     feedstock = models.ForeignKey(Feedstock, models.CASCADE, null=True, blank=True, related_name="reminders")
     place = models.ForeignKey(Place, models.CASCADE, null=True, blank=True, related_name="reminders")
-    raised_at = models.DateTimeField()
+    opened_at = models.DateTimeField()
     due_at = models.DateTimeField(null=True, blank=True)
-    amount = models.FloatField(
-        null=True, blank=True, help_text="the number that the cause is told by, as it is now"
-    )
+    amount = models.FloatField(null=True, blank=True, help_text="the present value of the monitored amount")
     amount_unit = models.CharField(max_length=30, blank=True)
     amount_falls = models.BooleanField(default=False, help_text="worse the smaller it is, as stock")
-    escalated_at = models.DateTimeField(null=True, blank=True, help_text="When it became pressing, once.")
+    urgent_since = models.DateTimeField(null=True, blank=True, help_text="when it became urgent, once")
     snoozed_until = models.DateTimeField(null=True, blank=True)
     snoozed_until_amount = models.FloatField(null=True, blank=True)
     ended_at = models.DateTimeField(null=True, blank=True)
@@ -61,10 +59,12 @@ class Reminder(models.Model):
     ended_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 
     class Meta:
-        ordering = ["-raised_at", "-id"]
+        ordering = ["-opened_at", "-id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["cause"], condition=Q(ended_at__isnull=True), name="one_open_reminder_per_cause"
+                fields=["condition"],
+                condition=Q(ended_at__isnull=True),
+                name="one_open_reminder_per_condition",
             )
         ]
 
@@ -73,31 +73,33 @@ class Reminder(models.Model):
 
 
 class ReminderEvent(models.Model):
-    """Something that happened to a reminder: its history, and what messages tell. Added, never changed."""
+    """An event in the history of a reminder, and the content of messages. Added, never changed."""
 
-    class What(models.TextChoices):
-        RAISED = "raised", "raised"
-        ESCALATED = "escalated", "became pressing"
-        SNOOZED = "snoozed", "put off"
-        BACK = "back", "came back"
-        DONE = "done", "done"
-        GONE = "gone", "its cause is gone"
+    class Type(models.TextChoices):
+        OPENED = "opened", "opened"
+        URGENT = "urgent", "became urgent"
+        SNOOZED = "snoozed", "snoozed"
+        RETURNED = "returned", "returned from snooze"
+        COMPLETED = "completed", "completed"
+        RESOLVED = "resolved", "resolved by itself"
 
     reminder = models.ForeignKey(Reminder, models.CASCADE, related_name="events")
-    what = models.CharField(max_length=10, choices=What)
+    type = models.CharField(max_length=10, choices=Type)
     at = models.DateTimeField()
-    said = models.CharField(max_length=300, blank=True, help_text="until when, a note, or the number then")
+    detail = models.CharField(
+        max_length=300, blank=True, help_text="the end of a snooze, a note, or the amount"
+    )
     by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 
     class Meta:
         ordering = ["at", "id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["reminder", "what"],
-                condition=Q(what__in=["raised", "escalated", "done", "gone"]),
+                fields=["reminder", "type"],
+                condition=Q(type__in=["opened", "urgent", "completed", "resolved"]),
                 name="reminder_event_once",
             )
         ]
 
     def __str__(self) -> str:
-        return f"{self.reminder}: {self.get_what_display()}"
+        return f"{self.reminder}: {self.get_type_display()}"

@@ -1,4 +1,4 @@
-"""Where a reminder is dealt with: the very form where there is one, else the page of what it is about."""
+"""The page where a reminder is dealt with: the form that resolves it if there is one, else its subject."""
 
 from django.db.models import Prefetch, QuerySet
 from django.urls import reverse
@@ -10,7 +10,7 @@ Kind = Reminder.Kind
 
 
 def with_subjects(found: QuerySet[Reminder]) -> QuerySet[Reminder]:
-    """With all that link_of looks at, in three queries."""
+    """With the rows that link_of reads, in three queries."""
     return found.select_related(
         "spool", "part__kind", "toolhead__printer", "printer", "part_kind", "feedstock__maker", "place"
     ).prefetch_related(
@@ -20,9 +20,9 @@ def with_subjects(found: QuerySet[Reminder]) -> QuerySet[Reminder]:
 
 
 def link_of(reminder: Reminder) -> tuple[str, str]:
-    """The page where a reminder of with_subjects is dealt with, as a path, and what the link to it says.
+    """The path and the link text of the page where a reminder of with_subjects is dealt with.
 
-    "" where nothing that it is about is there any more.
+    Both are "" if its subject is gone.
     """
     code = "" if reminder.spool is None else reminder.spool.code
     match reminder.kind:
@@ -31,7 +31,7 @@ def link_of(reminder: Reminder) -> tuple[str, str]:
         case Kind.WEIGH if code:
             return reverse("spool-weigh", args=[code]), f"Weigh {pretty(code)}"
         case Kind.DRYER_UP:
-            return reverse("reminder-done", args=[reminder.pk]), "It is turned up"
+            return reverse("reminder-complete", args=[reminder.pk]), "It is turned up"
         case Kind.DRYING_DONE if reminder.place is not None:
             return reverse("drying-finish", args=[reminder.place_id]), "Take it out"
         case Kind.DRYING_DONE:
@@ -58,8 +58,8 @@ def _flow_check(reminder: Reminder) -> tuple[str, str]:
 
 
 def _service(reminder: Reminder) -> str:
-    """The form with the service filled in; a cause of it begins with "service:" and the id of its kind."""
-    kind = f"?kind={reminder.cause.split(':')[1]}"
+    """The form with the service filled in; a condition of it begins with "service:" and the id of its kind."""
+    kind = f"?kind={reminder.condition.split(':')[1]}"
     toolhead = f"&toolhead={reminder.toolhead_id}" if reminder.toolhead_id else ""
     return reverse("service-done", args=[reminder.printer_id]) + kind + toolhead
 

@@ -3,9 +3,9 @@
 from django.http import HttpRequest
 from django.utils.functional import SimpleLazyObject
 
-from maintenance.reminders import lifecycle
+from maintenance.reminders import queries
 
 
-def due_count(request: HttpRequest) -> dict:
+def count_due(request: HttpRequest) -> dict:
     """How many reminders are due that count for whoever is signed in; counted only when a page shows it."""
-    return {"due_count": SimpleLazyObject(lambda: lifecycle.due_count(request.user))}
+    return {"count_due": SimpleLazyObject(lambda: queries.count_due(request.user))}

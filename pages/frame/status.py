@@ -17,7 +17,7 @@ from maintenance.reminders.conditions.sensors import late_sensors
 from maintenance.reminders.delivery import stats
 
 SHOWN_FAILED = 30
-SHOWN_DEAD = 10
+SHOWN_FAILED = 10
 
 
 @login_required
@@ -32,7 +32,7 @@ def status(request: HttpRequest) -> HttpResponse:
         "failed": queries.failed_items()[:SHOWN_FAILED],
         "outbox": outbox,
         "unsent_for": _age(outbox.waits_since, now),
-        "dead": stats.dead_messages()[:SHOWN_DEAD] if outbox.dead else [],
+        "failed_messages": stats.failed_messages()[:SHOWN_FAILED] if outbox.failed else [],
         "silent": late_sensors(now),
         "disk": machine.disk(),
         "database_bytes": machine.database_bytes(),

@@ -13,7 +13,7 @@ def today(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
     found = look.today(now, request.user)
     # The frame need not count again what is listed here.
-    context = {"today": found, "now": now, "due_count": sum(reminder.counts for reminder in found.due)}
+    context = {"today": found, "now": now, "count_due": sum(reminder.counts for reminder in found.due)}
     if not found.ready and not found.later:
         context["first_steps"] = look.first_steps()
     return render(request, "frame/today.html", context)

@@ -1,6 +1,6 @@
 """Forms of the drying, machines, parts, jobs, stock and reminders pages."""
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Any
 
 from django import forms
@@ -9,7 +9,7 @@ from django.db import DataError
 from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
-from maintenance.models import BoreReading, Fitting, Loading, Part, PartKind, Printer, Reminder, Toolhead
+from maintenance.models import BoreReading, Fitting, Loading, Part, PartKind, Printer, Toolhead
 from maintenance.wear.bore import WORN_GROWTH_PCT
 from pages.frame.forms import WhenField, number, with_point
 from spools import limits
@@ -19,7 +19,6 @@ from spools.drying.runs import open_runs
 from spools.models import DryingRun, Place, Spool
 from spools.wording import format_time
 
-SNOOZE_DAYS = {"1": "1 day", "3": "3 days"}
 # A job that is recorded late may belong to a spool that has been unloaded since.
 LATE_JOBS = timedelta(days=14)
 
@@ -363,41 +362,3 @@ class PartKindForm(forms.ModelForm):
                 "life", "The expected life must lie between the short-lived and the long-lived one, above 0."
             )
         return data
-
-
-class SnoozeForm(forms.Form):
-    """For some days, until a time, or until the number that the cause is told by has come to an amount."""
-
-    days = forms.ChoiceField(choices=[*SNOOZE_DAYS.items(), ("", "until")], required=False)
-    until = forms.DateTimeField(
-        required=False, widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
-    )
-
-    def __init__(self, data: Any, *, reminder: Reminder) -> None:
-        super().__init__(data)
-        if reminder.amount is not None:
-            which = "at most" if reminder.amount_falls else "at least"
-            self.fields["amount"] = number(f"Until {which}", reminder.amount_unit, required=False)
-
-    def clean(self) -> dict[str, Any]:
-        data = super().clean() or {}
-        if not self.errors and not any(data.get(name) not in (None, "") for name in self.fields):
-            raise ValidationError("Choose for how long, or give a date and time or an amount.")
-        return data
-
-    def until_when(self) -> datetime | None:
-        if days := self.cleaned_data["days"]:
-            return timezone.now() + timedelta(days=int(days))
-        return self.cleaned_data["until"]
-
-
-class DoneForm(forms.Form):
-    note = forms.CharField(max_length=300, required=False)
-
-
-class KindForm(forms.Form):
-    kind = forms.ChoiceField(choices=[("", "all kinds"), *Reminder.Kind.choices], required=False)
-
-
-class EndedForm(KindForm):
-    cause = forms.CharField(max_length=80, required=False, widget=forms.HiddenInput)

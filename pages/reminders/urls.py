@@ -1,23 +1,23 @@
 from django.urls import path
 
-from pages.reminders import delivery, views
+from pages.reminders import notifications, views
 
 urlpatterns = [
     path("reminders/", views.reminders, name="reminders"),
     path("reminders/ended/", views.reminders_ended, name="reminders-ended"),
     path("reminders/<int:pk>/", views.reminder, name="reminder"),
-    path("reminders/delivery/", delivery.delivery, name="delivery"),
-    path("reminders/delivery/kinds/", delivery.delivery_kinds, name="delivery-kinds"),
-    path("reminders/delivery/email/", delivery.delivery_email, name="delivery-email"),
-    path("reminders/delivery/webhook/", delivery.delivery_webhook, name="delivery-webhook"),
-    path("reminders/delivery/push/", delivery.delivery_push, name="delivery-push"),
-    path("reminders/delivery/calendar/", delivery.delivery_calendar, name="delivery-calendar"),
-    path("reminders/delivery/<int:pk>/test/", delivery.channel_test, name="channel-test"),
-    path("reminders/delivery/<int:pk>/secret/", delivery.channel_secret, name="channel-secret"),
-    path("reminders/delivery/<int:pk>/end/", delivery.channel_end, name="channel-end"),
-    path("reminders/delivery/messages/<uuid:pk>/", delivery.message_again, name="message-again"),
-    path("calendar/<slug:token>.ics", delivery.calendar_feed, name="calendar-feed"),
-    path("push-worker.js", delivery.push_worker, name="push-worker"),
+    path("reminders/notifications/", notifications.notifications, name="notifications"),
+    path("reminders/notifications/kinds/", notifications.kinds, name="notifications-kinds"),
+    path("reminders/notifications/email/", notifications.add_email, name="notifications-email"),
+    path("reminders/notifications/webhook/", notifications.add_webhook, name="notifications-webhook"),
+    path("reminders/notifications/push/", notifications.add_push, name="notifications-push"),
+    path("reminders/notifications/calendar/", notifications.add_calendar, name="notifications-calendar"),
+    path("reminders/notifications/<int:pk>/test/", notifications.channel_test, name="channel-test"),
+    path("reminders/notifications/<int:pk>/secret/", notifications.channel_secret, name="channel-secret"),
+    path("reminders/notifications/<int:pk>/end/", notifications.channel_end, name="channel-end"),
+    path("reminders/notifications/messages/<uuid:pk>/", notifications.message_retry, name="message-retry"),
+    path("calendar/<slug:token>.ics", notifications.calendar_feed, name="calendar-feed"),
+    path("push-worker.js", notifications.push_worker, name="push-worker"),
     path("reminders/<int:pk>/snooze/", views.reminder_snooze, name="reminder-snooze"),
-    path("reminders/<int:pk>/done/", views.reminder_done, name="reminder-done"),
+    path("reminders/<int:pk>/complete/", views.reminder_complete, name="reminder-complete"),
 ]

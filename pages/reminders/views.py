@@ -1,4 +1,4 @@
-"""Reminders: due, put off, and what they ended with; each with its history."""
+"""Reminders that are due, snoozed or ended, each with its history."""
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -9,10 +9,11 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
 from maintenance.models import Reminder
-from maintenance.reminders import lifecycle as rules
+from maintenance.reminders import lifecycle
 from maintenance.reminders.links import link_of, with_subjects
+from maintenance.reminders.queries import open_reminders, snoozed_reminders
 from pages.frame.forms import carried_out, sent
-from pages.machines.forms import SNOOZE_DAYS, DoneForm, EndedForm, KindForm, SnoozeForm
+from pages.reminders.forms import SNOOZE_DAYS, CompleteForm, EndedForm, KindForm, SnoozeForm
 from spools.wording import format_time
 
 PER_PAGE = 30
@@ -21,15 +22,20 @@ EARLIER = 10
 
 @login_required
 def reminders(request: HttpRequest) -> HttpResponse:
-    """What is due, and below it what is put off; of one kind, where there are many."""
+    """Due reminders, and below them snoozed ones; of one kind, where there are many."""
     now, form = timezone.now(), KindForm(request.GET)
-    due, put_off = rules.open_reminders(now, request.user), rules.put_off(now)
+    due, snoozed = open_reminders(now, request.user), snoozed_reminders(now)
     if form.is_valid() and (kind := form.cleaned_data["kind"]):
-        due, put_off = due.filter(kind=kind), put_off.filter(kind=kind)
+        due, snoozed = due.filter(kind=kind), snoozed.filter(kind=kind)
     page = Paginator(with_subjects(due), PER_PAGE).get_page(request.GET.get("page"))
-    context = {"form": form, "page": page, "query": _query(request), "due": [_row(one) for one in page]}
+    context = {
+        "form": form,
+        "page": page,
+        "query": _query(request),
+        "due": [_row(reminder) for reminder in page],
+    }
     if page.number == page.paginator.num_pages:
-        context["snoozed"] = [_row(one) for one in with_subjects(put_off)]
+        context["snoozed"] = [_row(reminder) for reminder in with_subjects(snoozed)]
     return render(request, "reminders/list.html", context)
 
 
@@ -40,7 +46,7 @@ def _row(reminder: Reminder) -> dict:
 
 @login_required
 def reminders_ended(request: HttpRequest) -> HttpResponse:
-    """All that ended, the latest first; of one kind, or of one cause."""
+    """Ended reminders, the latest first; of one kind, or of one condition."""
     form = EndedForm(request.GET)
     found = _ended()
     if form.is_valid():
@@ -51,7 +57,7 @@ def reminders_ended(request: HttpRequest) -> HttpResponse:
 
 
 def _query(request: HttpRequest) -> QueryDict:
-    """What the address says besides the page."""
+    """The query of the address without the page."""
     query = request.GET.copy()
     query.pop("page", None)
     return query
@@ -63,15 +69,15 @@ def _ended() -> QuerySet[Reminder]:
 
 @login_required
 def reminder(request: HttpRequest, pk: int) -> HttpResponse:
-    """One reminder with all that happened to it, and earlier ones of the same cause."""
+    """One reminder with its events, and earlier ones of the same condition."""
     found = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
-    earlier = _ended().filter(cause=found.cause, raised_at__lt=found.raised_at)
+    earlier = _ended().filter(condition=found.condition, opened_at__lt=found.opened_at)
     context = {"row": _row(found), "events": found.events.select_related("by"), "earlier": earlier[:EARLIER]}
     return render(request, "reminders/detail.html", context)
 
 
 def _ended_already(request: HttpRequest, reminder: Reminder) -> HttpResponse:
-    """The answer to a second tap or an old page: what the reminder ended with."""
+    """The answer to a second tap or an old page."""
     assert reminder.ended_at is not None
     messages.error(
         request, f"This reminder ended on {format_time(reminder.ended_at)} already. Nothing was saved."
@@ -86,25 +92,29 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
         return _ended_already(request, reminder)
     form = SnoozeForm(sent(request), reminder=reminder)
 
-    def put_off(data: dict) -> None:
-        kept = rules.snooze(reminder, form.until_when(), data.get("amount"), by=request.user)
-        messages.success(request, f"{reminder}: put off {rules.until_when(kept)}.")
+    def snooze(data: dict) -> None:
+        snoozed = lifecycle.snooze(reminder, form.until_time(), data.get("amount"), by=request.user)
+        messages.success(request, f"{reminder}: snoozed {lifecycle.format_snooze(snoozed)}.")
 
-    if carried_out(form, put_off):
+    if carried_out(form, snooze):
         return redirect("reminders")
     context = {"form": form, "row": _row(reminder), "choices": SNOOZE_DAYS.items()}
-    context["counted"] = rules.counted(reminder)
+    context["amount"] = lifecycle.format_amount(reminder)
     return render(request, "reminders/snooze.html", context)
 
 
 @login_required
-def reminder_done(request: HttpRequest, pk: int) -> HttpResponse:
+def reminder_complete(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
     if reminder.ended_at is not None:
         return _ended_already(request, reminder)
-    form = DoneForm(sent(request))
-    if carried_out(form, lambda data: rules.done(reminder, data["note"], by=request.user)):
-        messages.success(request, f"{reminder}: done.")
+    form = CompleteForm(sent(request))
+    if carried_out(form, lambda data: lifecycle.complete(reminder, data["note"], by=request.user)):
+        messages.success(request, f"{reminder}: completed.")
         return redirect("reminders")
-    context = {"form": form, "row": _row(reminder), "settled": reminder.kind in rules.SETTLED_ONCE}
-    return render(request, "reminders/done.html", context)
+    context = {
+        "form": form,
+        "row": _row(reminder),
+        "once_per_event": reminder.kind in lifecycle.ONCE_PER_EVENT,
+    }
+    return render(request, "reminders/complete.html", context)

@@ -38,7 +38,7 @@ def navigation(context: template.Context) -> dict[str, Any]:
     return {
         "main": [link(name, path) for name in MAIN],
         "rest": [link(name, path) for name in REST],
-        "due": context.get("due_count"),
+        "due": context.get("count_due"),
         "user": context["user"],
         "csrf_token": context.get("csrf_token"),
     }

@@ -113,8 +113,8 @@ class Migration(migrations.Migration):
                     models.FloatField(
                         default=21.0,
                         validators=[
-                            django.core.validators.MinValueValidator(-20.0),
-                            django.core.validators.MaxValueValidator(150.0),
+                            django.core.validators.MinValueValidator(-20),
+                            django.core.validators.MaxValueValidator(150),
                         ],
                     ),
                 ),
@@ -123,8 +123,8 @@ class Migration(migrations.Migration):
                     models.FloatField(
                         default=50.0,
                         validators=[
-                            django.core.validators.MinValueValidator(0.0),
-                            django.core.validators.MaxValueValidator(100.0),
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(100),
                         ],
                     ),
                 ),
@@ -576,7 +576,7 @@ class Migration(migrations.Migration):
                     models.FloatField(
                         default=0.0,
                         validators=[
-                            django.core.validators.MinValueValidator(0.0),
+                            django.core.validators.MinValueValidator(0),
                             django.core.validators.MaxValueValidator(0.9),
                         ],
                     ),
@@ -661,11 +661,11 @@ class Migration(migrations.Migration):
                 "constraints": [
                     models.UniqueConstraint(fields=("place", "at"), name="reading_once"),
                     models.CheckConstraint(
-                        condition=models.Q(("rh_pct__gte", 0.0), ("rh_pct__lte", 100.0)),
+                        condition=models.Q(("rh_pct__gte", 0), ("rh_pct__lte", 100)),
                         name="reading_rh_possible",
                     ),
                     models.CheckConstraint(
-                        condition=models.Q(("temperature_c__gte", -20.0), ("temperature_c__lte", 150.0)),
+                        condition=models.Q(("temperature_c__gte", -20), ("temperature_c__lte", 150)),
                         name="reading_temperature_possible",
                     ),
                 ],

@@ -4,7 +4,7 @@ import pytest
 from django.utils import timezone
 
 from maintenance.models import Job
-from maintenance.reminders.lifecycle import sweep
+from maintenance.reminders.sweep import sweep
 from spools.models import MassEntry
 
 from .conftest import ago
@@ -83,12 +83,12 @@ def test_a_reminder_is_snoozed_and_done(api, reminder):
     address = f"reminders/{reminder['id']}"
     until = timezone.now() + timedelta(hours=12)
     assert api.post(f"{address}/snooze", status=200, until=until.isoformat())["snoozed_until"]
-    done = api.post(f"{address}/done", status=200, note="in the dryer of a friend")
-    assert (done["ending"], done["note"]) == ("done", "in the dryer of a friend")
+    done = api.post(f"{address}/complete", status=200, note="in the dryer of a friend")
+    assert (done["ending"], done["note"]) == ("completed", "in the dryer of a friend")
     assert done["ended_at"]
     assert reminder["id"] not in [row["id"] for row in api.get("reminders", open=True)["results"]]
     assert api.get(address) == done
-    assert api.refused(f"{address}/done")
+    assert api.refused(f"{address}/complete")
 
 
 def test_snoozing_needs_a_time_to_come(api, reminder):
@@ -105,13 +105,13 @@ def test_a_reminder_is_put_off_until_an_amount_and_tells_its_history(api, remind
     assert "amount" in api.refused(f"{address}/snooze", amount=reminder["amount"])
     assert "amount" in api.refused(f"{address}/snooze", amount="much")
     assert api.refused(f"{address}/snooze", amount=9, until=ago(hours=-9))
-    put_off = api.post(f"{address}/snooze", status=200, amount=9)
-    assert put_off["snoozed_until_amount"] == 9 and put_off["snoozed_until"]
-    whats = [event["what"] for event in put_off["events"]]
-    assert whats == ["raised", "escalated", "snoozed"]
-    last = put_off["events"][-1]
-    assert last["said"] == "until 9 % water in the outer turns" and last["by"]
-    assert put_off["events"][0]["by"] is None
+    snoozed = api.post(f"{address}/snooze", status=200, amount=9)
+    assert snoozed["snoozed_until_amount"] == 9 and snoozed["snoozed_until"]
+    whats = [event["type"] for event in snoozed["events"]]
+    assert whats == ["opened", "urgent", "snoozed"]
+    last = snoozed["events"][-1]
+    assert last["detail"] == "until 9 % water in the outer turns" and last["by"]
+    assert snoozed["events"][0]["by"] is None
 
 
 @pytest.mark.parametrize(
@@ -121,8 +121,8 @@ def test_a_reminder_is_put_off_until_an_amount_and_tells_its_history(api, remind
         ({"due": False}, False),
         ({"kind": "dry"}, True),
         ({"kind": "weigh"}, False),
-        ({"pressing": True}, True),
-        ({"pressing": False}, False),
+        ({"urgent": True}, True),
+        ({"urgent": False}, False),
         ({"since": ago(hours=1)}, True),
         ({"until": ago(hours=1)}, False),
     ],
@@ -134,7 +134,7 @@ def test_reminders_are_narrowed(api, reminder, asked, found):
 def test_what_is_put_off_is_not_due(api, reminder):
     api.post(f"reminders/{reminder['id']}/snooze", status=200, until=ago(hours=-9))
     assert not api.get("reminders", due=True)["results"]
-    assert api.get("reminders", open=True, cause=reminder["cause"])["count"] == 1
+    assert api.get("reminders", open=True, condition=reminder["condition"])["count"] == 1
 
 
 def test_today_tells_what_is_ready_what_later_and_what_is_due(api, shop, receive, reminder):

@@ -2,7 +2,7 @@ import pytest
 
 from maintenance.changes import SERVICE
 from maintenance.models import ServiceEntry, ServiceKind, TroubleReport
-from maintenance.reminders.lifecycle import sweep_subjects
+from maintenance.reminders.sweep import sweep_subjects
 
 from .conftest import ago
 

@@ -53,16 +53,16 @@ PAGES = [
     "/reminders/",
     "/reminders/1/",
     "/reminders/ended/",
-    "/reminders/delivery/",
-    "/reminders/delivery/email/",
-    "/reminders/delivery/webhook/",
+    "/reminders/notifications/",
+    "/reminders/notifications/email/",
+    "/reminders/notifications/webhook/",
     "/status/",
 ]
 # Pages behind a link of another one.
 PLANS = {
     "/s/F4QT7X/dry/": "Plan in Big dryer",
     "/drying/": "Put spools into Big dryer",
-    "/reminders/": "Put off: Grey box leaks",
+    "/reminders/": "Snooze: Grey box leaks",
 }
 # On a page as narrow as this nothing is cut either, with names that cannot be broken.
 NARROW = 360

@@ -16,10 +16,10 @@ LONG = "averylongnamewithoutanyplacetobreakitofareceiver" + "x" * 27
 
 def add_all(page: Page, shop: Shop) -> None:
     for number in range(2):
-        page.goto(shop.url + "/reminders/delivery/email/")
+        page.goto(shop.url + "/reminders/notifications/email/")
         page.get_by_label("E-mail address").fill(f"{LONG[:-1]}{number}@shop.example")
         page.get_by_role("button", name="Add it").click()
-    page.goto(shop.url + "/reminders/delivery/webhook/")
+    page.goto(shop.url + "/reminders/notifications/webhook/")
     page.get_by_label("Web address").fill("http://127.0.0.1:9/" + LONG)
     page.get_by_label("Name").fill(LONG)
     page.get_by_role("button", name="Add it").click()
@@ -37,7 +37,7 @@ def test_all_ways_at_once(chromium: Browser) -> None:
         page.get_by_role("button", name=re.compile("^Send a test: Webhook")).click()
         # Nobody listens there: it is told as soon as the worker has tried.
         for _ in range(100):
-            page.goto(shop.url + "/reminders/delivery/")
+            page.goto(shop.url + "/reminders/notifications/")
             if page.get_by_text("could not be reached").count():
                 break
             page.wait_for_timeout(200)

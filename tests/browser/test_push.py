@@ -55,7 +55,7 @@ def test_a_browser_is_added_and_shows_what_is_pushed(chromium: Browser, shop: Sh
         page = context.new_page()
         page.add_init_script(SUBSCRIBED.replace("KEYS", json.dumps(new_browser().keys)))
         sign_in_as_told(Newcomer(page, shop))
-        page.goto(shop.url + "/reminders/delivery/")
+        page.goto(shop.url + "/reminders/notifications/")
         page.get_by_role("button", name="Notify this browser").click()
         expect(page.locator(".notice")).to_contain_text("This browser is told.")
         expect(page.get_by_role("heading", name="Browser on ")).to_be_visible()
@@ -71,7 +71,7 @@ def test_a_browser_that_does_not_allow_it_says_what_to_do(chromium: Browser, sho
     with chromium.new_context() as context:
         page = context.new_page()
         sign_in_as_told(Newcomer(page, shop))
-        page.goto(shop.url + "/reminders/delivery/")
+        page.goto(shop.url + "/reminders/notifications/")
         page.get_by_role("button", name="Notify this browser").click()
         expect(page.locator("#push-said")).to_contain_text("the browser does not allow it")
 
@@ -80,7 +80,7 @@ def test_without_scripts_the_page_offers_what_works(chromium: Browser, shop: Sho
     with chromium.new_context(java_script_enabled=False) as context:
         page = context.new_page()
         sign_in_as_told(Newcomer(page, shop))
-        page.goto(shop.url + "/reminders/delivery/")
+        page.goto(shop.url + "/reminders/notifications/")
         expect(page.get_by_role("button", name="Notify this browser")).to_be_hidden()
         expect(page.get_by_text("take a script")).to_be_visible()
         page.get_by_role("button", name="Open a calendar feed").click()

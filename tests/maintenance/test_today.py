@@ -7,7 +7,7 @@ from django.utils import timezone
 
 from maintenance.machines.loading import load_spool
 from maintenance.models import Printer
-from maintenance.reminders.lifecycle import sweep
+from maintenance.reminders.sweep import sweep
 from maintenance.today import first_steps, today
 from spools.codes import pretty
 from spools.drying.runs import start_drying

@@ -106,8 +106,13 @@ def says(response, text: str) -> bool:
 
 
 def a_reminder(shop, **values) -> Reminder:
-    given = {"kind": "dry", "cause": "dry:spool:1", "title": "Dry the nylon", "why": "0.9 %, limit 0.75 %"}
-    given |= {"remedy": "Dry it for 9 h at 70 °C.", "raised_at": timezone.now(), "spool": shop.spools[1]}
+    given = {
+        "kind": "dry",
+        "condition": "dry:spool:1",
+        "title": "Dry the nylon",
+        "why": "0.9 %, limit 0.75 %",
+    }
+    given |= {"remedy": "Dry it for 9 h at 70 °C.", "opened_at": timezone.now(), "spool": shop.spools[1]}
     return Reminder.objects.create(**(given | values))
 
 

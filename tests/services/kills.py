@@ -376,16 +376,22 @@ class Trial:
         from django.db.models import Count, Q
 
         from maintenance.models import Reminder
-        from maintenance.reminders import lifecycle
+        from maintenance.reminders.sweep import sweep
 
-        once = Reminder.objects.annotate(raised=Count("events", filter=Q(events__what="raised")))
-        causes = [f"reorder:part_kind:{pk}" for pk in self.low]
-        open_ = Counter(once.filter(ended_at=None).values_list("cause", flat=True))
-        yield f"each of {len(causes)} causes has one open reminder", [c for c in causes if open_[c] != 1]
-        yield f"{once.count()} reminders: one open a cause", [c for c, count in open_.items() if count > 1]
-        yield "each reminder was raised in exactly one event", once.exclude(raised=1).count()
-        again = lifecycle.sweep()
-        yield "another look finds nothing new", again.raised or again.resolved
+        once = Reminder.objects.annotate(opened=Count("events", filter=Q(events__type="opened")))
+        conditions = [f"reorder:part_kind:{pk}" for pk in self.low]
+        open_ = Counter(once.filter(ended_at=None).values_list("condition", flat=True))
+        yield (
+            f"each of {len(conditions)} conditions has one open reminder",
+            [c for c in conditions if open_[c] != 1],
+        )
+        yield (
+            f"{once.count()} reminders: one open per condition",
+            [c for c, count in open_.items() if count > 1],
+        )
+        yield "each reminder was opened in exactly one event", once.exclude(opened=1).count()
+        again = sweep()
+        yield "another sweep opens and resolves nothing", again.opened or again.resolved
 
     def _messages_hold(self):
         from maintenance.models import Message
@@ -394,7 +400,7 @@ class Trial:
             mine = Message.objects.filter(channel__kind=kind)
             sent = {str(pk) for pk in mine.filter(state="sent").values_list("pk", flat=True)}
             # To people, many at once are told as one, and what is no longer due is not told.
-            others = mine.exclude(state__in=["sent", "bundled", "lapsed"]).count()
+            others = mine.exclude(state__in=["sent", "bundled", "expired"]).count()
             got = Counter(ids)
             doubles = got.total() - len(got)
             says = f"all {len(sent)} messages sent by {kind} were received, {doubles} of them again"

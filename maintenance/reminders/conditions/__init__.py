@@ -1,1 +1,1 @@
-"""What is due, a module a subject. Each looks at the facts and says what should be open now; none stores."""
+"""The conditions that keep reminders open, a module a subject. Each checks the facts; none stores anything."""

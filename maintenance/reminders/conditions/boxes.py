@@ -3,7 +3,7 @@
 from datetime import datetime, timedelta
 
 from maintenance.models import Reminder
-from maintenance.reminders.conditions.conditions import Found
+from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.dry_box import BoxNow, boxes_now
 from spools.air.dry_box_facts import complete_boxes
 from spools.air.dry_box_outlook import ADVICE
@@ -22,23 +22,23 @@ SOON_SHARE, NOT_SO_SOON_SHARE = 1 / 4, 1 / 2
 STILL_OFF = 0.5
 
 
-def spent_and_leaking(now: datetime) -> Found:
+def check_boxes(now: datetime) -> Conditions:
     """Dry boxes that are over their humidity limit or will be soon, and what a hygrometer says of others."""
-    found = Found([Kind.REGENERATE, Kind.LEAK])
+    conditions = Conditions([Kind.REGENERATE, Kind.LEAK])
     for box in boxes_now(complete_boxes(), now, past=None).values():
         if box.waiting is not None:
             continue
         findings = {finding.kind: finding for finding in box.findings}
         reminder = _regenerate(box, findings.get("spent"), now)
         if "spent" in findings or _below(box, SOON, SOON_SHARE):
-            found.want(reminder, pressing=box.over_limit)
+            conditions.open(reminder, urgent=box.over_limit)
         elif _below(box, NOT_SO_SOON, NOT_SO_SOON_SHARE) or box.off > STILL_OFF:
-            found.keep(reminder)
+            conditions.hold(reminder)
         if "leak" in findings:
-            found.want(_leak(box), pressing=box.over_limit)
+            conditions.open(_leak(box), urgent=box.over_limit)
         elif box.off > STILL_OFF:
-            found.keep(_leak(box))
-    return found
+            conditions.hold(_leak(box))
+    return conditions
 
 
 def _below(box: BoxNow, most_days: float, share: float) -> bool:
@@ -57,7 +57,7 @@ def _regenerate(box: BoxNow, finding: HygrometerFinding | None, now: datetime) -
     held = f"The {box.charge.dry_mass_g:g} g hold {format_number(box.held_g)} of {format_number(box.limit_g)} g of water."
     return Reminder(
         kind=Kind.REGENERATE,
-        cause=f"regenerate:place:{place.pk}",
+        condition=f"regenerate:place:{place.pk}",
         title=f"Regenerate the desiccant of {place}",
         why=f"{format_number(box.rh_pct)} % RH in it, {how}; the limit is {place.limit_rh_pct:g} %{when}. "
         f"{finding.sentence if finding else held}",
@@ -73,7 +73,7 @@ def _regenerate(box: BoxNow, finding: HygrometerFinding | None, now: datetime) -
 def _leak(box: BoxNow) -> Reminder:
     return Reminder(
         kind=Kind.LEAK,
-        cause=f"leak:place:{box.place.pk}",
+        condition=f"leak:place:{box.place.pk}",
         title=f"{box.place} leaks",
         why=f"Measured {format_number(box.rh_pct)} % RH, computed {format_number(box.computed_rh_pct)} % for the leak that "
         f"is recorded; a reading up to {format_number(most_measured_pct(box.computed_rh_pct))} % would agree. "

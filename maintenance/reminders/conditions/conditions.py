@@ -1,4 +1,4 @@
-"""What a look at a subject found."""
+"""The present conditions of some kinds."""
 
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -7,26 +7,28 @@ from maintenance.models import Reminder
 
 
 @dataclass
-class Found:
-    """Causes of some kinds as they are now, by cause. What is open and not among them is gone.
+class Conditions:
+    """The present conditions of some kinds, by their names; an open reminder without one of them ends.
 
-    wanted: reminders that should be open. kept: those that stay open, but are not raised, so that nothing
-    flickers at a limit. pressing: causes that should be told once more. since: for causes that "done" settles
-    until something new happens, when the last thing happened.
+    opening: reminders to open or to update. holding: reminders that stay open but are not opened, so that
+    nothing flickers at a limit. urgent: names of urgent conditions. last_event_at: for conditions that are
+    completed once per event, the time of the last event.
     """
 
     kinds: list[str]
-    wanted: dict[str, Reminder] = field(default_factory=dict)
-    kept: dict[str, Reminder] = field(default_factory=dict)
-    pressing: set[str] = field(default_factory=set)
-    since: dict[str, datetime] = field(default_factory=dict)
+    opening: dict[str, Reminder] = field(default_factory=dict)
+    holding: dict[str, Reminder] = field(default_factory=dict)
+    urgent: set[str] = field(default_factory=set)
+    last_event_at: dict[str, datetime] = field(default_factory=dict)
 
-    def want(self, reminder: Reminder, *, pressing: bool = False, since: datetime | None = None) -> None:
-        self.wanted[reminder.cause] = reminder
-        if pressing:
-            self.pressing.add(reminder.cause)
-        if since is not None:
-            self.since[reminder.cause] = since
+    def open(
+        self, reminder: Reminder, *, urgent: bool = False, last_event_at: datetime | None = None
+    ) -> None:
+        self.opening[reminder.condition] = reminder
+        if urgent:
+            self.urgent.add(reminder.condition)
+        if last_event_at is not None:
+            self.last_event_at[reminder.condition] = last_event_at
 
-    def keep(self, reminder: Reminder) -> None:
-        self.kept[reminder.cause] = reminder
+    def hold(self, reminder: Reminder) -> None:
+        self.holding[reminder.condition] = reminder

@@ -1,11 +1,11 @@
-"""Drying runs that want somebody, and polyamides that have had nearly all the heat that they may have."""
+"""Drying runs that need a person, and polyamides whose heat budget is nearly used."""
 
 from collections import defaultdict
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 from maintenance.models import Reminder
-from maintenance.reminders.conditions.conditions import Found
+from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.climate import Climate, room_airs
 from spools.catalogue.values import material_values
 from spools.codes import pretty
@@ -19,14 +19,14 @@ from spools.physics_inputs import ConstantAir, hours_until
 from spools.wording import format_duration, format_number, format_time
 
 Kind = Reminder.Kind
-# Pressing so long after the time: a spool that takes up water again or is heated for nothing, a stage that
+# Urgent so long after the time: a spool that takes up water again or is heated for nothing, a stage that
 # dries too little. Common practice, no source.
 LATE_OUT, LATE_UP = timedelta(hours=3), timedelta(hours=1)
 
 
-def ended_runs(now: datetime) -> Found:
+def check_drying_runs(now: datetime) -> Conditions:
     """Drying runs whose planned hours, or those of their first stage, are over."""
-    found = Found([Kind.DRYER_UP, Kind.DRYING_DONE])
+    conditions = Conditions([Kind.DRYER_UP, Kind.DRYING_DONE])
     runs = list(
         DryingRun.objects.filter(end=None).select_related(
             "spool__feedstock__polymer", "spool__feedstock__filler", "dryer__room"
@@ -40,14 +40,14 @@ def ended_runs(now: datetime) -> Found:
     likely_dry = dict(zip((run.pk for run in done), estimate_dry_times(windings, now, airs), strict=True))
     for run in runs:
         if run.change_at is not None and run.change_at <= now < run.planned_end:
-            pressing = run.change_at + LATE_UP <= now
+            urgent = run.change_at + LATE_UP <= now
             # Nobody turns a dryer up twice, however long the second stage takes.
-            found.want(_turn_up(run, run.change_at), pressing=pressing, since=run.change_at)
+            conditions.open(_turn_up(run, run.change_at), urgent=urgent, last_event_at=run.change_at)
     for run in done:
         late = needed_until(run, likely_dry[run.pk], now)
         reminder = _take_out(run, airs[run.dryer_id], wet_again_h[run.pk], late)
-        found.want(reminder, pressing=late is None and run.planned_end + LATE_OUT <= now)
-    return found
+        conditions.open(reminder, urgent=late is None and run.planned_end + LATE_OUT <= now)
+    return conditions
 
 
 def _hours_until_wet(
@@ -69,10 +69,10 @@ def _hours_until_wet(
 def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
     return Reminder(
         kind=Kind.DRYER_UP,
-        cause=f"dryer_up:run:{run.pk}",
+        condition=f"dryer_up:run:{run.pk}",
         title=f"Turn {run.dryer} up to {run.set_point_c:g} °C",
         why=f"The first stage of {pretty(run.spool.code)}, {run.first_hours:.4g} h at "
-        f"{run.first_set_point_c:g} °C, was over {format_time(change_at)}; the rest is reckoned hotter.",
+        f"{run.first_set_point_c:g} °C, was over {format_time(change_at)}; the plan assumes a higher temperature from here.",
         remedy="Turn it up and mark this as done.",
         spool=run.spool,
         place=run.dryer,
@@ -97,7 +97,7 @@ def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: dat
         remedy = f"Leave it in until then. {remedy}"
     return Reminder(
         kind=Kind.DRYING_DONE,
-        cause=f"drying_done:run:{run.pk}",
+        condition=f"drying_done:run:{run.pk}",
         title=title,
         why=f"{why}In the room's air, {air.temperature_c:.0f} °C and {air.rh_pct:.0f} % RH, outside or in "
         f"the dryer once it is off, its outer {SMALL_JOB_G:.0f} g {again}.",
@@ -108,9 +108,9 @@ def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: dat
     )
 
 
-def heated(now: datetime) -> Found:
-    """Spools whose next usual drying would go over the heat that a polyamide may have in its life."""
-    found = Found([Kind.HEAT])
+def check_heat_budgets(now: datetime) -> Conditions:
+    """Spools whose next usual drying would exceed the heat budget of a polyamide."""
+    conditions = Conditions([Kind.HEAT])
     polyamides = [polymer for polymer in Polymer.objects.all() if heat_budget.is_polyamide(polymer)]
     runs: dict[int, list[DryingRun]] = defaultdict(list)
     for run in DryingRun.objects.filter(
@@ -127,7 +127,7 @@ def heated(now: datetime) -> Found:
             continue
         reminder = Reminder(
             kind=Kind.HEAT,
-            cause=f"heat:spool:{spool.pk}",
+            condition=f"heat:spool:{spool.pk}",
             title=f"Little heat is left for drying {pretty(spool.code)} ({polymer})",
             why=f"{format_number(100 * had.life_share)} % of what a polyamide may have of hot air in its life is "
             f"used, in {format_number(had.hours)} h of drying. Dried once more as usual, at least {usual_h:g} h at "
@@ -138,5 +138,5 @@ def heated(now: datetime) -> Found:
             amount=100 * had.life_share,
             amount_unit="% of its heat budget",
         )
-        found.want(reminder, pressing=had.life_share >= heat_budget.ALL, since=own[-1].start)
-    return found
+        conditions.open(reminder, urgent=had.life_share >= heat_budget.ALL, last_event_at=own[-1].start)
+    return conditions

@@ -1,4 +1,4 @@
-"""What flow checks make due: the next check, and a look at the part whose chart signals."""
+"""Flow checks that are due, and parts whose control chart signals."""
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -17,20 +17,20 @@ from maintenance.flow.history import (
 )
 from maintenance.models import FlowCheck, JobUse, PartKind, Reminder
 from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
-from maintenance.reminders.conditions.conditions import Found
+from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
 from spools.wording import format_day, format_number
 
 Kind = Reminder.Kind
 
 
-def flow(now: datetime) -> Found:
-    """Checks that are due, and charts that signal. A toolhead that never was checked is left in peace."""
-    wanted = Found([Kind.FLOW_CHECK, Kind.FLOW_CHART])
+def check_flow(now: datetime) -> Conditions:
+    """Checks that are due, and charts that signal. A toolhead that never was checked needs none."""
+    conditions = Conditions([Kind.FLOW_CHECK, Kind.FLOW_CHART])
     checks = FlowCheck.objects.valid().filter(toolhead__printer__retired_at=None)
     by_toolhead: dict[int, list[EvaluatedCheck]] = {}
-    for of in evaluate_checks(checks):
-        by_toolhead.setdefault(of.check.toolhead_id, []).append(of)
+    for evaluated in evaluate_checks(checks):
+        by_toolhead.setdefault(evaluated.check.toolhead_id, []).append(evaluated)
     last_prints = dict(
         JobUse.objects.filter(job__withdrawn_at=None, toolhead__in=by_toolhead)
         .order_by()
@@ -39,12 +39,12 @@ def flow(now: datetime) -> Found:
     )
     for toolhead_id, found in by_toolhead.items():
         if (due := _check_due(found[-1], last_prints.get(toolhead_id), now)) is not None:
-            wanted.want(due)
+            conditions.open(due)
         for series in _signals(found, now):
             reminder = _signal(series)
             over = series.losses[-1] >= LIMITS[1]
-            wanted.want(reminder, pressing=over or (reminder.due_at is not None and reminder.due_at <= now))
-    return wanted
+            conditions.open(reminder, urgent=over or (reminder.due_at is not None and reminder.due_at <= now))
+    return conditions
 
 
 def _check_due(last: EvaluatedCheck, last_print: datetime | None, now: datetime) -> Reminder | None:
@@ -59,7 +59,7 @@ def _check_due(last: EvaluatedCheck, last_print: datetime | None, now: datetime)
         return None
     return Reminder(
         kind=Kind.FLOW_CHECK,
-        cause=f"flow_check:toolhead:{toolhead.pk}",
+        condition=f"flow_check:toolhead:{toolhead.pk}",
         title=f"Check the flow of {toolhead}",
         why=why,
         remedy="Extrude blobs from the spool that is loaded and weigh them; the page of the flow check says "
@@ -89,7 +89,7 @@ def _signal(series: Series) -> Reminder:
     pace = f" At this pace 10 % about {format_day(limit_at)}." if limit_at else ""
     return Reminder(
         kind=Kind.FLOW_CHART,
-        cause=f"flow_chart:check:{series.baseline.check.pk}",
+        condition=f"flow_chart:check:{series.baseline.check.pk}",
         title=f"Look at the {what} on {toolhead}: its flow loss {'rises' if rises else 'falls'}",
         why=f"{material_name(latest.check.spool.feedstock)} at {format_number(series.flow_mm3_s)} mm³/s: "
         f"{100 * series.losses[0]:.1f} % lost at first, {100 * series.losses[-1]:.1f} % at the last check. "

@@ -1,4 +1,4 @@
-"""Spools that are or get too wet to print well, and those that a weighing would tell."""
+"""Spools that are or will be too wet to print well, and spools that a weighing would decide."""
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -8,7 +8,7 @@ from django.db.models import Exists, Max, Min, OuterRef, Q
 
 from maintenance.models import Loading, Reminder, Toolhead
 from maintenance.readiness.verdict import POSSIBLE
-from maintenance.reminders.conditions.conditions import Found
+from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
 from spools.catalogue.values import material_values
 from spools.codes import pretty
@@ -22,15 +22,15 @@ from spools.physics_inputs import ConstantAir, hours_until
 from spools.wording import format_day, format_duration, format_number
 
 Kind = Reminder.Kind
-# Raised above the first chance of being too wet, kept until at most the second, so that it does not flicker.
+# Opened above the first chance of being too wet, held down to the second, so that it does not flicker.
 WET, DRY_AGAIN = 0.5, POSSIBLE
-# Pressing above this chance, or when it is on a toolhead.
+# Urgent above this chance, or on a toolhead.
 SURELY_WET = 0.9
-# A loaded spool that gets too wet is told so long before, and kept told until it has twice as long.
+# Lead time of a loaded spool that will get too wet, h; held until it has twice as long.
 SOON_H, NOT_SO_SOON_H = 12.0, 24.0
 LOOKS_H = (1, 2, 4, 8, SOON_H, NOT_SO_SOON_H)
-# A weighing may decide where the band is wider than this share of the limit (the second: still told), as wide
-# as so many steps of the scale, and the last weighing so old. Common practice, no source.
+# A weighing may decide where the interval is wider than this share of the limit (the second: held), as wide as
+# so many steps of the scale, and the last weighing so old. Common practice, no source.
 WIDE, STILL_WIDE = 0.5, 0.4
 STEPS_IN_BAND = 4
 WEIGHED_LATELY = timedelta(days=7)
@@ -45,12 +45,12 @@ class Turns(NamedTuple):
     limit_pct: float
 
 
-def wet_spools(now: datetime) -> Found:
+def check_moisture(now: datetime) -> Conditions:
     """Spools whose outer turns are likely too wet to print well; not those in a dryer or still in their bag.
 
-    A loaded one is told some hours before.
+    A loaded one opens some hours before.
     """
-    found = Found([Kind.DRY, Kind.WEIGH])
+    conditions = Conditions([Kind.DRY, Kind.WEIGH])
     spools = opened_spools()
     turns = outer_turns(spools, now)
     loaded = {
@@ -62,17 +62,17 @@ def wet_spools(now: datetime) -> Found:
     for spool in spools:
         own, toolhead = turns[spool.pk], loaded.get(spool.pk)
         if own.over > WET:
-            found.want(_wet(spool, own), pressing=toolhead is not None or own.over > SURELY_WET)
+            conditions.open(_wet(spool, own), urgent=toolhead is not None or own.over > SURELY_WET)
         elif toolhead is not None and (hours := soon_h[spool.pk]) is not None:
             reminder = _soon_wet(spool, own, toolhead, hours, now)
             if hours < SOON_H:
-                found.want(reminder)
+                conditions.open(reminder)
             else:
-                found.keep(reminder)
+                conditions.hold(reminder)
         elif own.over > DRY_AGAIN:
-            found.keep(_wet(spool, own))
-    _weighings(found, [spool for spool in spools if turns[spool.pk].over <= WET], turns, now)
-    return found
+            conditions.hold(_wet(spool, own))
+    _weighings(conditions, [spool for spool in spools if turns[spool.pk].over <= WET], turns, now)
+    return conditions
 
 
 def opened_spools() -> list[Spool]:
@@ -116,7 +116,7 @@ def _wet(spool: Spool, turns: Turns) -> Reminder:
     polymer = spool.feedstock.polymer
     return Reminder(
         kind=Kind.DRY,
-        cause=f"dry:spool:{spool.pk}",
+        condition=f"dry:spool:{spool.pk}",
         title=f"Re-dry {pretty(spool.code)} ({polymer})",
         why=f"{_held(turns)}; {polymer} prints well up to {turns.limit_pct:g} %.",
         remedy=f"Dry it: its page works out for how long (usual from damp: {polymer.dry_hours} h at "
@@ -143,7 +143,9 @@ def _held(turns: Turns) -> str:
     return f"The outer {SMALL_JOB_G:.0f} g hold {format_number(likely)} % ({format_number(low)} to {format_number(high)} %)"
 
 
-def _weighings(found: Found, spools: Sequence[Spool], turns: dict[int, Turns], now: datetime) -> None:
+def _weighings(
+    conditions: Conditions, spools: Sequence[Spool], turns: dict[int, Turns], now: datetime
+) -> None:
     """Spools that are cautions only because nobody knows better, where one more weighing tells more.
 
     A first weighing hardly narrows the band (DEVELOPERS.md, Measured): what the label says is good to 2 %,
@@ -165,7 +167,7 @@ def _weighings(found: Found, spools: Sequence[Spool], turns: dict[int, Turns], n
             continue
         reminder = Reminder(
             kind=Kind.WEIGH,
-            cause=f"weigh:spool:{spool.pk}",
+            condition=f"weigh:spool:{spool.pk}",
             title=f"Weigh {pretty(spool.code)} ({spool.feedstock.polymer})",
             why=f"{_held(own)}, and {spool.feedstock.polymer} prints well up to {own.limit_pct:g} %: the "
             f"band is too wide to tell. It was last weighed on {format_day(row['last'])}.",
@@ -173,9 +175,9 @@ def _weighings(found: Found, spools: Sequence[Spool], turns: dict[int, Turns], n
             spool=spool,
         )
         if _width(own) > WIDE:
-            found.want(reminder)
+            conditions.open(reminder)
         else:
-            found.keep(reminder)
+            conditions.hold(reminder)
 
 
 def _width(turns: Turns) -> float:

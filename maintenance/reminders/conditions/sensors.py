@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 from django.db.models import OuterRef, Q, QuerySet, Subquery
 
 from maintenance.models import Reminder
-from maintenance.reminders.conditions.conditions import Found
+from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.climate import Climate, climates_now
 from spools.air.hourly import BELIEVED_FOR
 from spools.models import Place, Reading, Stay
@@ -16,14 +16,14 @@ Kind = Reminder.Kind
 HOUR = timedelta(hours=1)
 # A sensor is one that sent more readings than this; its usual interval is that between the last of them.
 INTERVALS = 10
-# Silent: no reading for so many of its intervals, none that is still believed. Common practice, no source.
+# Silent: no reading for so many of its intervals, and none recent enough to count. Common practice, no source.
 MISSED = 3
-# Pressing after so many times that, and at least a day.
-PRESSING_AFTER, DAY = 2, timedelta(days=1)
+# Urgent after so many times the allowed silence, and at least a day.
+URGENT_AFTER, DAY = 2, timedelta(days=1)
 
 
 class Late(NamedTuple):
-    """A place whose sensor has not been heard since a time; how often it usually sends, and may not."""
+    """A place whose sensor has sent nothing since last_at; its usual interval, and the allowed silence."""
 
     place: Place
     last_at: datetime
@@ -32,7 +32,7 @@ class Late(NamedTuple):
 
 
 def late_sensors(now: datetime) -> list[Late]:
-    """Places in use that a sensor has told nothing of for longer than usual, the longest first. One query."""
+    """Places in use whose sensor is silent for longer than usual, the longest first. One query."""
     found = []
     for place in _with_sensors(now):
         interval = (place.last_at - place.before_at) / INTERVALS
@@ -42,15 +42,16 @@ def late_sensors(now: datetime) -> list[Late]:
     return sorted(found, key=lambda late: late.last_at)
 
 
-def silent(now: datetime) -> Found:
-    """Sensors that are late."""
-    found = Found([Kind.SENSOR])
+def check_sensors(now: datetime) -> Conditions:
+    """Sensors that are silent for longer than usual."""
+    conditions = Conditions([Kind.SENSOR])
     late = late_sensors(now)
-    airs = climates_now([one.place for one in late], now) if late else {}
-    for one in late:
-        pressing = now - one.last_at > max(DAY, PRESSING_AFTER * one.allowed)
-        found.want(_silent(*one, airs[one.place.pk]), pressing=pressing, since=one.last_at)
-    return found
+    airs = climates_now([sensor.place for sensor in late], now) if late else {}
+    for sensor in late:
+        urgent = now - sensor.last_at > max(DAY, URGENT_AFTER * sensor.allowed)
+        reminder = _silent(*sensor, airs[sensor.place.pk])
+        conditions.open(reminder, urgent=urgent, last_event_at=sensor.last_at)
+    return conditions
 
 
 def _with_sensors(now: datetime) -> QuerySet[Any]:
@@ -73,15 +74,15 @@ def _silent(
     place: Place, last_at: datetime, interval: timedelta, allowed: timedelta, air: Climate
 ) -> Reminder:
     said = f"{air.temperature_c:.0f} °C and {air.rh_pct:.0f} % RH"
-    # A reading by hand or from a file may tell what the sensor does not.
+    # A reading by hand or from a file may be newer than the last one of the sensor.
     instead = f"Its air is {air.origin} meanwhile" if air.origin != "reading" else "Another reading says"
     return Reminder(
         kind=Kind.SENSOR,
-        cause=f"sensor:place:{place.pk}",
+        condition=f"sensor:place:{place.pk}",
         title=f"The sensor in {place} is silent",
         why=f"Its last reading came on {format_time(last_at)}; before that one came every "
         f"{format_duration(round(interval / HOUR, 2))}. {instead}: {said}.",
-        remedy="Check its battery and its network. Where it was taken away, mark this as done.",
+        remedy="Look at its battery and its network. If the sensor was removed, mark this as done.",
         place=place,
         due_at=last_at + allowed,
     )

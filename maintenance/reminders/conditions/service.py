@@ -3,23 +3,24 @@
 from datetime import datetime, timedelta
 
 from maintenance.models import Reminder, ServiceKind, Toolhead
-from maintenance.reminders.conditions.conditions import Found
+from maintenance.reminders.conditions.conditions import Conditions
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from spools.air.hourly import hour_of
 from spools.wording import format_number
 
 Kind = Reminder.Kind
-# Pressing when it is over by this share of the interval. Common practice, no source.
+# Urgent when it is over by this share of the interval. Common practice, no source.
 OVERDUE_SHARE = 1.25
 
 
-def overdue(now: datetime) -> Found:
-    found = Found([Kind.CLEAN, Kind.SERVICE])
+def check_services(now: datetime) -> Conditions:
+    """Services of machines in use whose interval is over."""
+    conditions = Conditions([Kind.CLEAN, Kind.SERVICE])
     toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
     for status in load_service_statuses(toolheads, now):
         if status.since.overdue:
-            found.want(_service(status, now), pressing=status.since.share >= OVERDUE_SHARE)
-    return found
+            conditions.open(_service(status, now), urgent=status.since.share >= OVERDUE_SHARE)
+    return conditions
 
 
 def _service(status: ServiceStatus, now: datetime) -> Reminder:
@@ -27,11 +28,11 @@ def _service(status: ServiceStatus, now: datetime) -> Reminder:
     over_days = (since.used - since.interval) / since.per_day if since.per_day > 0 else None
     return Reminder(
         kind=Kind.CLEAN if kind.work in ServiceKind.CLEANING else Kind.SERVICE,
-        cause=f"service:{kind.pk}:printer:{status.printer.pk}"
+        condition=f"service:{kind.pk}:printer:{status.printer.pk}"
         + (f":toolhead:{status.toolhead.pk}" if status.toolhead else ""),
         title=f"{kind.name.capitalize()} on {since.where}",
         why=f"{format_number(since.used)} {since.unit} {status.since_when}; its interval is "
-        f"{format_number(since.interval)}. Who says so: {kind.source}.",
+        f"{format_number(since.interval)}. Source: {kind.source}.",
         remedy="Do it, then record it on the service page of the machine: that ends this reminder.",
         printer=status.printer,
         toolhead=status.toolhead,

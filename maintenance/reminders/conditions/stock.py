@@ -8,7 +8,7 @@ from django.db.models import Sum
 from maintenance.models import PartKind, Reminder
 from maintenance.parts.life import DAY, RATE_OVER, PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import in_stock
-from maintenance.reminders.conditions.conditions import Found
+from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
 from spools.drying.runs import SMALL_JOB_G
 from spools.inventory import ledger
@@ -20,22 +20,22 @@ DELIVERY = timedelta(days=14)
 FORESEEABLE_DAYS = 3650
 
 
-def short(now: datetime, fitted: list[PartWear] | None = None) -> Found:
+def check_stock(now: datetime, fitted: list[PartWear] | None = None) -> Conditions:
     """What is to be bought; parts also when more of those that are fitted are used up before new ones can
     come than are in stock.
 
     fitted: the parts that are fitted now, where the caller has them.
     """
-    found = Found([Reminder.Kind.REORDER])
+    conditions = Conditions([Reminder.Kind.REORDER])
     counts = in_stock()
     kinds = list(PartKind.objects.filter(reorder_point__gt=0, pk__in=counts))
     ends = _used_up_at(load_fitted_parts(at=now) if fitted is None else fitted) if kinds else {}
     for kind in kinds:
         reminder = _part(kind, counts[kind.pk], ends.get(kind.pk, []), now)
         if reminder is not None:
-            # None left: pressing where one will be missing soon, or where nobody knows when.
+            # None left: urgent where one will be missing soon, or where nobody knows when.
             later = reminder.due_at is not None and reminder.due_at > now + DELIVERY
-            found.want(reminder, pressing=counts[kind.pk] <= 0 and not later)
+            conditions.open(reminder, urgent=counts[kind.pk] <= 0 and not later)
     kept = list(Feedstock.objects.filter(reorder_point_g__gt=0).select_related("maker"))
     spools = list(Spool.objects.filter(feedstock__in=kept, emptied_at=None))
     amounts = ledger.remaining_by_spool(spools) if spools else {}
@@ -45,16 +45,16 @@ def short(now: datetime, fitted: list[PartWear] | None = None) -> Found:
         if mass_g <= feedstock.reorder_point_g:
             reminder = _feedstock(feedstock, mass_g, a_day_g.get(feedstock.pk, 0.0), now)
             # Less than a small job is as good as none.
-            found.want(reminder, pressing=mass_g < SMALL_JOB_G)
-    return found
+            conditions.open(reminder, urgent=mass_g < SMALL_JOB_G)
+    return conditions
 
 
 def _used_up_at(fitted: list[PartWear]) -> dict[int, list[datetime]]:
     """When the parts that are fitted will be used up at the present rate of use, by kind id."""
     ends: dict[int, list[datetime]] = defaultdict(list)
-    for of in fitted:
-        if (end := of.left().used_up_at) is not None:
-            ends[of.kind.pk].append(end)
+    for part in fitted:
+        if (end := part.left().used_up_at) is not None:
+            ends[part.kind.pk].append(end)
     return ends
 
 
@@ -68,10 +68,10 @@ def _part(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Re
     # When the first one is wanted that is not there.
     due_at = hour_of(sorted(ends)[count]) if count < len(ends) else None
     if due_at is not None:
-        why += f" At the present rate of use the first one that is missing is wanted {format_day(due_at)}."
+        why += f" At the present rate of use stock runs out on {format_day(due_at)}."
     return Reminder(
         kind=Reminder.Kind.REORDER,
-        cause=f"reorder:part_kind:{kind.pk}",
+        condition=f"reorder:part_kind:{kind.pk}",
         title=f"Reorder {kind}",
         why=why,
         remedy="Buy some, and receive them on the stock page.",
@@ -104,7 +104,7 @@ def _feedstock(feedstock: Feedstock, mass_g: float, a_day_g: float, now: datetim
         why += f" At {a_day_g:.2g} g a day it lasts until {format_day(due_at)}."
     return Reminder(
         kind=Reminder.Kind.REORDER,
-        cause=f"reorder:feedstock:{feedstock.pk}",
+        condition=f"reorder:feedstock:{feedstock.pk}",
         title=f"Reorder {feedstock}",
         why=why,
         remedy="Buy a spool, and receive it.",

@@ -16,7 +16,7 @@ from maintenance.reminders.delivery import mail, push, webhook
 from maintenance.reminders.delivery.outbox import (
     DISPATCH,
     ENDED,
-    OVER,
+    SUPERSEDED,
     TO_PEOPLE,
     lapse,
     overtaken,
@@ -24,7 +24,7 @@ from maintenance.reminders.delivery.outbox import (
     rests,
     still_due,
 )
-from maintenance.reminders.delivery.posting import NotDelivered
+from maintenance.reminders.delivery.posting import DeliveryFailed
 
 logger = logging.getLogger(__name__)
 State = Message.State
@@ -40,7 +40,7 @@ LONGEST_ERROR = 300
 class Outcome:
     """What came of a try: sent when there is no failure; lapsed: why it was not tried and will not be."""
 
-    failure: NotDelivered | None = None
+    failure: DeliveryFailed | None = None
     lapsed: str = ""
 
 
@@ -57,16 +57,16 @@ def attempt(message: str, number: int) -> Outcome | None:
     is_test = found.purpose == Message.Purpose.TEST
     to_a_person = channel.kind in TO_PEOPLE and not is_test
     if to_a_person and (not still_due(found, now) or overtaken(found, now)):
-        return Outcome(lapsed=OVER)
+        return Outcome(lapsed=SUPERSEDED)
     if not is_test and rests(channel, now):
         return None
     try:
         SENDERS[Channel.Kind(channel.kind)](found)
-    except NotDelivered as failure:
+    except DeliveryFailed as failure:
         return Outcome(failure)
     except Exception as error:
         logger.exception("%s could not be sent.", found.pk)
-        return Outcome(NotDelivered(f"Something is wrong on our side ({type(error).__name__})."))
+        return Outcome(DeliveryFailed(f"Something is wrong on our side ({type(error).__name__})."))
     return Outcome()
 
 
@@ -99,37 +99,37 @@ def _sent(message: Message, channel: Channel, now: datetime) -> None:
 def _works(channel: Channel) -> None:
     """There is somebody there: what has waited for that goes out now."""
     if channel.failures:
-        channel.failures, channel.resting_until = 0, None
-        channel.save(update_fields=["failures", "resting_until"])
+        channel.failures, channel.backoff_until = 0, None
+        channel.save(update_fields=["failures", "backoff_until"])
         enqueue(DISPATCH)
 
 
-def _failed(message: Message, channel: Channel, failure: NotDelivered, now: datetime) -> None:
+def _failed(message: Message, channel: Channel, failure: DeliveryFailed, now: datetime) -> None:
     message.error = str(failure)[:LONGEST_ERROR]
-    if failure.ends_channel:
+    if failure.channel_gone:
         end_channel(channel, now, message.error)
-    elif failure.of_channel:
+    elif failure.channel_down:
         _rest(channel, failure, now)
     else:
         _works(channel)
-    message.next_try_at = max(now + pause(message.attempts), channel.resting_until or now)
+    message.next_attempt_at = max(now + pause(message.attempts), channel.backoff_until or now)
     patient = now < message.not_before + PATIENCE
     tried = max(message.attempts, channel.failures) >= LEAST_FAILURES
-    if failure.final or failure.ends_channel or (tried and not patient):
-        message.state, message.ended_at = State.DEAD, now
+    if failure.permanent or failure.channel_gone or (tried and not patient):
+        message.state, message.ended_at = State.FAILED, now
     message.save()
-    if failure.of_channel and not failure.ends_channel:
+    if failure.channel_down and not failure.channel_gone:
         _see_to_all(channel, message.error, now)
     elif message.state == State.WAITING:
-        queue_try(message, message.next_try_at)
+        queue_try(message, message.next_attempt_at)
 
 
-def _rest(channel: Channel, failure: NotDelivered, now: datetime) -> None:
+def _rest(channel: Channel, failure: DeliveryFailed, now: datetime) -> None:
     """No other message by this channel is tried for a while, or each would cost a time-out."""
     channel.failures += 1
     asked = timedelta(seconds=min(failure.retry_after_s or 0, PAUSES_S[-1]))
-    channel.resting_until = now + max(pause(channel.failures), asked)
-    channel.save(update_fields=["failures", "resting_until"])
+    channel.backoff_until = now + max(pause(channel.failures), asked)
+    channel.save(update_fields=["failures", "backoff_until"])
 
 
 def _see_to_all(channel: Channel, error: str, now: datetime) -> None:
@@ -139,17 +139,17 @@ def _see_to_all(channel: Channel, error: str, now: datetime) -> None:
     """
     waiting = channel.messages.filter(state=State.WAITING).exclude(purpose=Message.Purpose.ENTRY)
     if channel.failures >= LEAST_FAILURES:
-        waiting.filter(not_before__lte=now - PATIENCE).update(state=State.DEAD, ended_at=now, error=error)
-    due = waiting.filter(not_before__lte=channel.resting_until)
+        waiting.filter(not_before__lte=now - PATIENCE).update(state=State.FAILED, ended_at=now, error=error)
+    due = waiting.filter(not_before__lte=channel.backoff_until)
     if (following := due.order_by("attempts", "not_before").first()) is not None:
-        queue_try(following, max(following.next_try_at, channel.resting_until or now))
+        queue_try(following, max(following.next_attempt_at, channel.backoff_until or now))
 
 
 def end_channel(channel: Channel, now: datetime, why: str) -> None:
     """Nothing is sent by it any more; what waits for it lapses."""
     channel.ended_at = now
     channel.save(update_fields=["ended_at"])
-    channel.messages.filter(state=State.WAITING).update(state=State.LAPSED, ended_at=now, error=why)
+    channel.messages.filter(state=State.WAITING).update(state=State.EXPIRED, ended_at=now, error=why)
 
 
 def pause(failures: int) -> timedelta:

@@ -1,4 +1,4 @@
-"""The ways to reach a person: added, told what to tell, ended."""
+"""The channels of a person: added, subscribed to kinds of reminders, ended; and the notification settings."""
 
 import base64
 import binascii
@@ -14,7 +14,7 @@ from django.core.validators import validate_email
 from django.db import transaction
 from django.utils import timezone
 
-from maintenance.models import Channel, DeliverySettings, Reminder, Subscription
+from maintenance.models import Channel, NotificationSettings, Reminder, Subscription
 from maintenance.reminders.delivery import push
 from maintenance.reminders.delivery.attempts import end_channel
 from maintenance.reminders.delivery.outbox import ENDED
@@ -23,11 +23,11 @@ from maintenance.reminders.delivery.webhook import new_secret
 
 Kind, Timing = Channel.Kind, Subscription.Timing
 LONGEST_ADDRESS = 1000
-# What cannot wait for tomorrow's digest.
-URGENT = [Reminder.Kind.DRYER_UP, Reminder.Kind.DRYING_DONE]
+# Kinds that cannot wait for the digest of the next day.
+NO_DIGEST = [Reminder.Kind.DRYER_UP, Reminder.Kind.DRYING_DONE]
 ALL_AT_ONCE: dict[str, str] = dict.fromkeys(Reminder.Kind.values, Timing.AT_ONCE)
-AT_FIRST_BY_EMAIL = {
-    kind: Timing.AT_ONCE if kind in URGENT else Timing.DIGEST for kind in Reminder.Kind.values
+EMAIL_DEFAULTS = {
+    kind: Timing.AT_ONCE if kind in NO_DIGEST else Timing.DIGEST for kind in Reminder.Kind.values
 }
 
 
@@ -37,18 +37,18 @@ def open_channels(user: Any) -> list[Channel]:
 
 @transaction.atomic
 def add_email(user: Any, address: str, name: str = "") -> Channel:
-    """An e-mail address; at first most comes in the digest."""
+    """An e-mail address; at first most kinds are sent in the digest."""
     address = address.strip()
     try:
         validate_email(address)
     except ValidationError:
         raise ValidationError({"address": "Give one e-mail address, such as ada@shop.example."}) from None
-    return _add(user, Kind.EMAIL, address, name, AT_FIRST_BY_EMAIL)
+    return _add(user, Kind.EMAIL, address, name, EMAIL_DEFAULTS)
 
 
 @transaction.atomic
 def add_webhook(user: Any, address: str, name: str = "") -> Channel:
-    """A web address that is posted to, signed with a secret of its own."""
+    """A web address to post events to, signed with a secret of its own."""
     address = address.strip()
     try:
         parts = httpx.URL(address)
@@ -92,7 +92,7 @@ def add_push(user: Any, endpoint: str, p256dh: str, auth: str, name: str = "") -
 @transaction.atomic
 def open_calendar(user: Any) -> Channel:
     """The person's calendar feed; one that is there is replaced, and its address ends at once."""
-    _one_at_a_time(user)
+    _lock_channels(user)
     old = Channel.objects.filter(user=user, kind=Kind.CALENDAR, ended_at=None).first()
     kinds = ALL_AT_ONCE
     if old is not None:
@@ -103,8 +103,8 @@ def open_calendar(user: Any) -> Channel:
 
 @transaction.atomic
 def count_on_page(user: Any, kinds: Iterable[str]) -> None:
-    """Which kinds are counted on the pages; all of them is the same as nothing said."""
-    _one_at_a_time(user)
+    """Set the kinds that the pages count for a person; without a choice they count all."""
+    _lock_channels(user)
     chosen = set(kinds)
     page = Channel.objects.filter(user=user, kind=Kind.PAGE, ended_at=None).first()
     if chosen == set(Reminder.Kind.values):
@@ -113,12 +113,12 @@ def count_on_page(user: Any, kinds: Iterable[str]) -> None:
     elif page is None:
         _add(user, Kind.PAGE, "", "On the page", dict.fromkeys(chosen, Timing.AT_ONCE))
     else:
-        tell(page, dict.fromkeys(chosen, Timing.AT_ONCE))
+        subscribe(page, dict.fromkeys(chosen, Timing.AT_ONCE))
 
 
 @transaction.atomic
-def tell(channel: Channel, timings: Mapping[str, str]) -> None:
-    """What is told by a channel: a timing for each kind that is; the others are not. Digests are e-mails."""
+def subscribe(channel: Channel, timings: Mapping[str, str]) -> None:
+    """Set the kinds that a channel carries, each with its timing. Digests are for e-mail only."""
     for kind, timing in timings.items():
         if kind not in Reminder.Kind.values:
             raise ValidationError("There is no such kind of reminder. Choose from the list.")
@@ -136,7 +136,7 @@ def tell(channel: Channel, timings: Mapping[str, str]) -> None:
 
 @transaction.atomic
 def renew_secret(channel: Channel) -> str:
-    """Another secret for a webhook; the old one signs nothing any more."""
+    """Replace the secret of a webhook."""
     if channel.kind != Kind.WEBHOOK or channel.ended_at is not None:
         raise ValidationError("Only a webhook that has not ended has a secret.")
     channel.secret = new_secret()
@@ -146,15 +146,15 @@ def renew_secret(channel: Channel) -> str:
 
 @transaction.atomic
 def end(channel: Channel) -> None:
-    """Nothing goes there any more, what waits for it neither. What was sent stays known."""
+    """Send nothing to it any more; waiting messages expire. Its sent messages stay on record."""
     end_channel(channel, timezone.now(), ENDED)
 
 
 @transaction.atomic
-def keep_times(
-    user: Any, quiet_from: time | None, quiet_to: time | None, pressing_in_quiet: bool, digest_at: time
+def save_times(
+    user: Any, quiet_from: time | None, quiet_to: time | None, urgent_in_quiet: bool, digest_at: time
 ) -> None:
-    """When a person wants to hear of things. Refused: half of the quiet hours, too many, a digest in them."""
+    """Set quiet hours and the time of the digest. Refused: half of the quiet hours, too many, a digest in them."""
     if (quiet_from is None) != (quiet_to is None):
         raise ValidationError({"quiet_to": "Give both ends of the quiet hours, or neither."})
     if quiet_from is not None and quiet_to is not None:
@@ -166,27 +166,27 @@ def keep_times(
     values = {
         "quiet_from": quiet_from,
         "quiet_to": quiet_to,
-        "pressing_in_quiet": pressing_in_quiet,
+        "urgent_in_quiet": urgent_in_quiet,
         "digest_at": digest_at,
     }
-    DeliverySettings.objects.update_or_create(user=user, defaults=values)
+    NotificationSettings.objects.update_or_create(user=user, defaults=values)
 
 
 def _add(user: Any, kind: str, address: str, name: str, timings: Mapping[str, str], **values: Any) -> Channel:
     if len(address) > LONGEST_ADDRESS:
         raise ValidationError({"address": f"Give an address of at most {LONGEST_ADDRESS} characters."})
-    _one_at_a_time(user)
-    # Mail servers hardly ever tell capitals apart; web addresses do.
+    _lock_channels(user)
+    # Mail servers hardly ever distinguish capitals; web addresses do.
     same = {"address__iexact": address} if kind == Kind.EMAIL else {"address": address}
     if Channel.objects.filter(user=user, kind=kind, ended_at=None, **same).exists():
         raise ValidationError({"address": "This one is in your list already."})
     made = Channel.objects.create(user=user, kind=kind, address=address, name=name.strip(), **values)
-    tell(made, timings)
+    subscribe(made, timings)
     return made
 
 
-def _one_at_a_time(user: Any) -> None:
-    """Of two taps on a button the second sees what the first has added."""
+def _lock_channels(user: Any) -> None:
+    """One change of a person's channels at a time: a second tap sees the channel that the first has added."""
     get_user_model().objects.select_for_update(no_key=True).get(pk=user.pk)
 
 

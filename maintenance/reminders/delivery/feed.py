@@ -28,7 +28,7 @@ LENGTH, LOOK_AGAIN = timedelta(minutes=30), timedelta(hours=1)
 class Entry:
     """One event. changed_at, sequence: of its last change that is known, and how many there were."""
 
-    cause: str
+    condition: str
     start: datetime
     title: str
     text: str
@@ -37,7 +37,7 @@ class Entry:
     sequence: int = 0
 
 
-def feed_of(token: str) -> Channel | None:
+def calendar_of(token: str) -> Channel | None:
     """The open calendar of that address."""
     feeds = Channel.objects.filter(kind=Channel.Kind.CALENDAR, ended_at=None, user__is_active=True)
     return feeds.filter(address=token).first() if token else None
@@ -48,18 +48,20 @@ def as_ical(channel: Channel) -> bytes:
     kinds = set(channel.subscriptions.values_list("reminder_kind", flat=True))
     reminders = list(_dated(kinds))
     planned = list(_planned(kinds))
-    told_or_done = Reminder.objects.filter(Q(ended_at=None) | Q(ending=Reminder.Ending.DONE))
+    open_or_completed = Reminder.objects.filter(Q(ended_at=None) | Q(ending=Reminder.Ending.COMPLETED))
     known = set(
-        told_or_done.filter(cause__in=[plan.cause for plan in planned]).values_list("cause", flat=True)
+        open_or_completed.filter(condition__in=[plan.condition for plan in planned]).values_list(
+            "condition", flat=True
+        )
     )
-    entries = [*_told(reminders), *(plan for plan in planned if plan.cause not in known)]
+    entries = [*_entries_of(reminders), *(plan for plan in planned if plan.condition not in known)]
     feed = icalendar.Calendar()
     feed.add("prodid", "-//Loadworthy//Reminders//EN")
     feed.add("version", "2.0")
     feed.add("method", "PUBLISH")
     feed.add("name", "Loadworthy")
     feed.add("refresh-interval", LOOK_AGAIN, parameters={"VALUE": "DURATION"})
-    for entry in sorted(entries, key=lambda entry: (entry.start, entry.cause)):
+    for entry in sorted(entries, key=lambda entry: (entry.start, entry.condition)):
         feed.add_component(_event(entry))
     return feed.to_ical()
 
@@ -70,17 +72,17 @@ def _dated(kinds: set[str]) -> QuerySet[Reminder]:
     return with_subjects(open_)
 
 
-def _told(reminders: list[Reminder]) -> Iterator[Entry]:
-    changes = _changes([reminder.cause for reminder in reminders])
+def _entries_of(reminders: list[Reminder]) -> Iterator[Entry]:
+    changes = _changes([reminder.condition for reminder in reminders])
     now = timezone.now()
     for reminder in reminders:
-        count, last = changes.get(reminder.cause, (1, reminder.raised_at))
+        count, last = changes.get(reminder.condition, (1, reminder.opened_at))
         assert reminder.due_at is not None
-        # Put off until an amount it may be due again any day, so it stays where it was.
-        put_off = reminder.snoozed_until if reminder.snoozed_until_amount is None else None
+        # Snoozed until an amount it may return any day, so it stays where it was.
+        snoozed_until = reminder.snoozed_until if reminder.snoozed_until_amount is None else None
         yield Entry(
-            cause=reminder.cause,
-            start=put_off if put_off is not None and put_off > now else reminder.due_at,
+            condition=reminder.condition,
+            start=snoozed_until if snoozed_until is not None and snoozed_until > now else reminder.due_at,
             title=reminder.title,
             text=f"{reminder.why}\n{reminder.remedy}",
             path=link_of(reminder)[0],
@@ -89,25 +91,25 @@ def _told(reminders: list[Reminder]) -> Iterator[Entry]:
         )
 
 
-def _changes(causes: list[str]) -> dict[str, tuple[int, datetime]]:
-    """How often something happened to the reminders of a cause, and when last."""
+def _changes(conditions: list[str]) -> dict[str, tuple[int, datetime]]:
+    """The number of events of the reminders of each condition, and the time of the last one."""
     rows = (
-        ReminderEvent.objects.filter(reminder__cause__in=causes)
-        .values("reminder__cause")
+        ReminderEvent.objects.filter(reminder__condition__in=conditions)
+        .values("reminder__condition")
         .annotate(count=Count("pk"), last=Max("at"))
         .order_by()
     )
-    return {row["reminder__cause"]: (row["count"], row["last"]) for row in rows}
+    return {row["reminder__condition"]: (row["count"], row["last"]) for row in rows}
 
 
 def _planned(kinds: set[str]) -> Iterator[Entry]:
-    """What drying runs under way will ask for: the causes of the reminders to come, so they follow on."""
+    """The planned ends of drying runs under way, under the conditions of the reminders that will follow."""
     runs = DryingRun.objects.filter(end=None).select_related("spool", "dryer")
     for run in runs if kinds & {Kind.DRYING_DONE, Kind.DRYER_UP} else runs.none():
         code, path = pretty(run.spool.code), f"/s/{run.spool.code}/"
         if Kind.DRYING_DONE in kinds:
             yield Entry(
-                cause=f"drying_done:run:{run.pk}",
+                condition=f"drying_done:run:{run.pk}",
                 start=run.start + timedelta(hours=run.planned_hours),
                 title=f"Take {code} out of {run.dryer}",
                 text=f"Its {run.planned_hours:.4g} h ({run.temperatures}) are over.",
@@ -116,7 +118,7 @@ def _planned(kinds: set[str]) -> Iterator[Entry]:
             )
         if Kind.DRYER_UP in kinds and run.change_at is not None:
             yield Entry(
-                cause=f"dryer_up:run:{run.pk}",
+                condition=f"dryer_up:run:{run.pk}",
                 start=run.change_at,
                 title=f"Turn {run.dryer} up to {run.set_point_c:g} °C",
                 text=f"The first stage of {code}, {run.first_hours:.4g} h, is over.",
@@ -127,8 +129,8 @@ def _planned(kinds: set[str]) -> Iterator[Entry]:
 
 def _event(entry: Entry) -> icalendar.Event:
     event = icalendar.Event()
-    # Of the shop and of the cause, and telling nothing of either.
-    event.add("uid", salted_hmac("maintenance.calendar", entry.cause).hexdigest())
+    # Unique to the shop and the condition, and reveals neither.
+    event.add("uid", salted_hmac("maintenance.calendar", entry.condition).hexdigest())
     event.add("dtstamp", entry.changed_at.astimezone(UTC))
     event.add("last-modified", entry.changed_at.astimezone(UTC))
     event.add("sequence", entry.sequence)

@@ -10,7 +10,7 @@ from django.template.loader import render_to_string
 from django.urls import reverse
 
 from maintenance.models import Message
-from maintenance.reminders.delivery.posting import NotDelivered
+from maintenance.reminders.delivery.posting import DeliveryFailed
 from maintenance.reminders.delivery.wording import address_of, subject_of
 
 # All in all, against a server that drips; a single answer has EMAIL_TIMEOUT.
@@ -22,9 +22,9 @@ def is_set_up() -> bool:
 
 
 def send(message: Message) -> None:
-    """Hand it to the mail server; raises NotDelivered when that does not take it."""
+    """Hand the message to the mail server. Raises DeliveryFailed if the server does not accept it."""
     if not is_set_up():
-        raise NotDelivered("E-mail is not set up: set EMAIL_HOST and restart.")
+        raise DeliveryFailed("E-mail is not set up: set EMAIL_HOST and restart.")
     mail = compose(message)
     failed: list[BaseException] = []
 
@@ -40,14 +40,14 @@ def send(message: Message) -> None:
     thread.start()
     thread.join(DEADLINE_S)
     if thread.is_alive():
-        raise NotDelivered(f"The mail server took longer than {DEADLINE_S:g} s.")
+        raise DeliveryFailed(f"The mail server took longer than {DEADLINE_S:g} s.")
     if failed:
-        raise _told(failed[0]) from failed[0]
+        raise _failure(failed[0]) from failed[0]
 
 
 def compose(message: Message) -> EmailMultiAlternatives:
     """The e-mail, with a Message-ID that is the message's own: mail programs show a double once."""
-    where = address_of(reverse("delivery"))
+    where = address_of(reverse("notifications"))
     entries = message.body.get("entries", [message.body])
     context = {"entries": entries, "where": where, "subject": subject_of(message.body)}
     context["more"] = message.body.get("more", 0)
@@ -60,27 +60,27 @@ def compose(message: Message) -> EmailMultiAlternatives:
         headers["List-Unsubscribe"] = f"<{where}>"
     mail = EmailMultiAlternatives(
         subject=context["subject"],
-        body=render_to_string("reminders/delivery/email.txt", context),
+        body=render_to_string("reminders/notifications/email.txt", context),
         to=[message.channel.address],
         headers=headers,
     )
-    mail.attach_alternative(render_to_string("reminders/delivery/email.html", context), "text/html")
+    mail.attach_alternative(render_to_string("reminders/notifications/email.html", context), "text/html")
     return mail
 
 
-def _told(error: BaseException) -> NotDelivered:
-    """What the mail server has against it. A refusal with 5yz is for good (RFC 5321, 4.2.1)."""
+def _failure(error: BaseException) -> DeliveryFailed:
+    """The reason of the mail server. A refusal with 5yz is permanent (RFC 5321, 4.2.1)."""
     if isinstance(error, smtplib.SMTPRecipientsRefused):
         code, words = next(iter(error.recipients.values()))
         said = f"The mail server refused the address ({_said(code, words)})."
-        return NotDelivered(said, final=code >= 500, of_channel=False)
+        return DeliveryFailed(said, permanent=code >= 500, channel_down=False)
     if isinstance(error, smtplib.SMTPDataError):
         said = f"The mail server refused the e-mail ({_said(error.smtp_code, error.smtp_error)})."
-        return NotDelivered(said, final=error.smtp_code >= 500, of_channel=False)
+        return DeliveryFailed(said, permanent=error.smtp_code >= 500, channel_down=False)
     if isinstance(error, smtplib.SMTPResponseException):
         said = _said(error.smtp_code, error.smtp_error)
-        return NotDelivered(f"The mail server refused us ({said}): look at the settings of e-mail.")
-    return NotDelivered(f"The mail server could not be reached ({error or type(error).__name__}).")
+        return DeliveryFailed(f"The mail server refused us ({said}): look at the settings of e-mail.")
+    return DeliveryFailed(f"The mail server could not be reached ({error or type(error).__name__}).")
 
 
 def _said(code: int, words: bytes | str) -> str:

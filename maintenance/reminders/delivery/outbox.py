@@ -17,9 +17,9 @@ from django.utils import timezone
 
 from background.models import WorkItem
 from background.queue import enqueue
-from maintenance.models import Channel, DeliverySettings, Message, Reminder, ReminderEvent, Subscription
+from maintenance.models import Channel, Message, NotificationSettings, Reminder, ReminderEvent, Subscription
 from maintenance.reminders.delivery.times import after_quiet, next_digest
-from maintenance.reminders.delivery.wording import TOLD_TO_PEOPLE, body_of, digest_body, test_body
+from maintenance.reminders.delivery.wording import NOTIFIED, body_of, digest_body, test_body
 from maintenance.reminders.links import with_subjects
 
 Kind, Purpose, State = Channel.Kind, Message.Purpose, Message.State
@@ -33,8 +33,8 @@ KEEP = timedelta(days=90)
 # No message waits longer for its turn: a digest that is told a day later, when the clocks change.
 LONGEST_WAIT = timedelta(days=2, hours=2)
 DELIVER, DISPATCH = "maintenance.deliver", "maintenance.dispatch"
-ENDED = "This way was ended."
-OVER = "When its time came it was no longer due, or a later message told of it."
+ENDED = "The channel was ended."
+SUPERSEDED = "No longer due, or superseded by a later message."
 
 
 def post(events: Sequence[ReminderEvent]) -> None:
@@ -68,14 +68,14 @@ def _subscriptions(kinds: set[str]) -> dict[Channel, dict[str, str]]:
         channel__ended_at=None,
         channel__user__is_active=True,
     )
-    for row in rows.select_related("channel__user__delivery_settings"):
+    for row in rows.select_related("channel__user__notification_settings"):
         found[row.channel][row.reminder_kind] = row.timing
     return found
 
 
 def _told_once(events: Iterable[ReminderEvent]) -> list[ReminderEvent]:
     """The last event of each reminder that people are told of."""
-    return list({event.reminder_id: event for event in events if event.what in TOLD_TO_PEOPLE}.values())
+    return list({event.reminder_id: event for event in events if event.type in NOTIFIED}.values())
 
 
 def _to_a_person(
@@ -94,7 +94,7 @@ def _to_a_person(
             due = next_digest(now, wishes.digest_at, timezone.get_default_timezone())
             written.append(_message(channel, Purpose.ENTRY, due, body, event))
         else:
-            due = not_quiet(wishes, now, pressing=body["pressing"])
+            due = not_quiet(wishes, now, pressing=body["urgent"])
             at_once[due].append(_message(channel, Purpose.EVENT, due, body, event))
     for due, messages in at_once.items():
         few = due > now or len(messages) <= AT_ONCE_MOST  # how many the night brings shows at its end
@@ -113,7 +113,9 @@ def _as_one(channel: Channel, due: datetime, entries: list[Message]) -> list[Mes
 def _message(
     channel: Channel, purpose: str, due: datetime, body: dict[str, Any], event: ReminderEvent | None = None
 ) -> Message:
-    return Message(channel=channel, purpose=purpose, event=event, body=body, not_before=due, next_try_at=due)
+    return Message(
+        channel=channel, purpose=purpose, event=event, body=body, not_before=due, next_attempt_at=due
+    )
 
 
 def _store(messages: list[Message]) -> None:
@@ -125,17 +127,17 @@ def _store(messages: list[Message]) -> None:
 # Times
 
 
-def settings_of(user: Any) -> DeliverySettings:
+def settings_of(user: Any) -> NotificationSettings:
     """When a person wants to hear of things; the defaults when nothing was said."""
     try:
-        return user.delivery_settings
-    except DeliverySettings.DoesNotExist:
-        return DeliverySettings(user=user)
+        return user.notification_settings
+    except NotificationSettings.DoesNotExist:
+        return NotificationSettings(user=user)
 
 
-def not_quiet(wishes: DeliverySettings, now: datetime, pressing: bool = False) -> datetime:
+def not_quiet(wishes: NotificationSettings, now: datetime, pressing: bool = False) -> datetime:
     """When a message may go out at the earliest."""
-    if pressing and wishes.pressing_in_quiet:
+    if pressing and wishes.urgent_in_quiet:
         return now
     return after_quiet(now, wishes.quiet_from, wishes.quiet_to, timezone.get_default_timezone())
 
@@ -154,7 +156,7 @@ def write_digests(now: datetime) -> int:
     channels = Channel.objects.filter(Exists(due.filter(channel=OuterRef("pk"))), ended_at=None)
     count = 0
     # Locked, so that of two that write at once the second finds what the first has bundled.
-    channels = channels.select_related("user__delivery_settings")
+    channels = channels.select_related("user__notification_settings")
     for channel in channels.select_for_update(no_key=True, of=("self",)):
         entries = list(due.filter(channel=channel).select_related("event__reminder"))
         count += _write_digest(channel, entries, now)
@@ -170,7 +172,7 @@ def _write_digest(channel: Channel, entries: list[Message], now: datetime) -> bo
         while later.astimezone(zone).date() == day:
             later = next_digest(later, wishes.digest_at, zone)
         Message.objects.filter(pk__in=[entry.pk for entry in entries]).update(
-            not_before=later, next_try_at=later
+            not_before=later, next_attempt_at=later
         )
         return False
     open_ = [entry for entry in entries if still_due(entry, now)]
@@ -206,7 +208,7 @@ def still_due(message: Message, now: datetime) -> bool:
     """Whether what it tells of is neither ended nor put off."""
     if message.event is None:
         # Told as one. The digest of the day is written when it is due.
-        told = message.told.select_related("event__reminder")
+        told = message.entries.select_related("event__reminder")
         return message.digest_day is not None or any(still_due(entry, now) for entry in told)
     reminder = message.event.reminder
     put_off = reminder.snoozed_until is not None and reminder.snoozed_until > now
@@ -226,10 +228,10 @@ def overtaken(message: Message, now: datetime) -> bool:
     return later.filter(Q(state=State.SENT) | Q(state=State.WAITING, not_before__lte=now)).exists()
 
 
-def lapse(messages: Iterable[Message], why: str = OVER) -> None:
+def lapse(messages: Iterable[Message], why: str = SUPERSEDED) -> None:
     """They are not sent any more."""
     Message.objects.filter(pk__in=[message.pk for message in messages]).update(
-        state=State.LAPSED, ended_at=timezone.now(), error=why
+        state=State.EXPIRED, ended_at=timezone.now(), error=why
     )
 
 
@@ -260,10 +262,10 @@ def dispatch(now: datetime) -> None:
     for channel in locked:
         _end_quiet(channel, now)
         mine = waiting.filter(channel=channel).order_by("attempts", "not_before", "written_at")
-        few = mine.only("attempts", "not_before", "next_try_at")
+        few = mine.only("attempts", "not_before", "next_attempt_at")
         lost = _without_work(channel, list(few), queued, now)
         for message in lost[:left]:
-            queue_try(message, possible(max(message.next_try_at, now), now))
+            queue_try(message, possible(max(message.next_attempt_at, now), now))
         left -= min(left, len(lost))
     if not left:
         enqueue(DISPATCH)
@@ -293,7 +295,7 @@ def _queued() -> dict[UUID, datetime]:
 
 def rests(channel: Channel, now: datetime) -> bool:
     """Whether nothing is to be tried by it yet, having failed."""
-    return channel.resting_until is not None and possible(channel.resting_until, now) > now
+    return channel.backoff_until is not None and possible(channel.backoff_until, now) > now
 
 
 def possible(at: datetime, now: datetime) -> datetime:
@@ -315,7 +317,7 @@ def queue_try(message: Message, due: datetime) -> None:
 def send_test(channel: Channel) -> Message:
     """A message of no reminder, now, by the same way as all others; quiet hours and rests do not count."""
     if channel.ended_at is not None or channel.kind not in SENT_BY:
-        raise ValidationError("Nothing can be sent by this way. Add it again.")
+        raise ValidationError("This channel has ended or cannot send. Add it again.")
     now = timezone.now()
     message = _message(channel, Purpose.TEST, now, test_body())
     message.save(force_insert=True)
@@ -324,19 +326,21 @@ def send_test(channel: Channel) -> Message:
 
 
 @transaction.atomic
-def try_again(message: Message) -> None:
+def retry(message: Message) -> None:
     """Take up a message that was given up, for another day."""
     # The channel first, as everywhere.
     channel = Channel.objects.select_for_update(no_key=True).get(pk=message.channel_id)
     message = Message.objects.select_for_update().get(pk=message.pk)
-    if message.state != State.DEAD:
-        raise ValidationError("Only what was given up is tried again; look at the list.")
+    if message.state != State.FAILED:
+        raise ValidationError("Only a failed message can be sent again; look at the list.")
     if channel.ended_at is not None:
-        raise ValidationError("This way has ended. Add it again; what is due stands on the reminders page.")
+        raise ValidationError(
+            "This channel has ended. Add it again; open reminders are on the Reminders page."
+        )
     now = timezone.now()
     message.state, message.ended_at = State.WAITING, None
-    message.not_before = message.next_try_at = now
-    message.save(update_fields=["state", "ended_at", "not_before", "next_try_at"])
-    channel.resting_until = None
-    channel.save(update_fields=["resting_until"])
+    message.not_before = message.next_attempt_at = now
+    message.save(update_fields=["state", "ended_at", "not_before", "next_attempt_at"])
+    channel.backoff_until = None
+    channel.save(update_fields=["backoff_until"])
     queue_try(message, now)

@@ -1,4 +1,4 @@
-"""A POST with an end: whoever answers slowly, drips or redirects costs one deadline and no more."""
+"""A POST with a deadline, also for a receiver that answers slowly, byte by byte, or redirects."""
 
 import asyncio
 import ssl
@@ -9,15 +9,15 @@ from functools import cache
 
 import httpx
 
-# From the first look for the address to the answer's head, all in all.
+# From resolving the address to the head of the answer.
 DEADLINE_S = 20.0
 
 
-class NotDelivered(Exception):
-    """Why a try failed, in words for the person whose reminders these are.
+class DeliveryFailed(Exception):
+    """The reason of a failed attempt, in words for the recipient.
 
-    retry_after_s: what the receiver asked for. of_channel: whether others by the same way would fail, too.
-    final: no further try can help. ends_channel: there is nobody there any more.
+    retry_after_s: the delay that the receiver asked for. channel_down: other messages to the channel would
+    fail, too. permanent: no further attempt can help. channel_gone: the receiver does not exist any more.
     """
 
     def __init__(
@@ -25,15 +25,15 @@ class NotDelivered(Exception):
         why: str,
         *,
         retry_after_s: float | None = None,
-        of_channel: bool = True,
-        final: bool = False,
-        ends_channel: bool = False,
+        channel_down: bool = True,
+        permanent: bool = False,
+        channel_gone: bool = False,
     ) -> None:
         super().__init__(why)
         self.retry_after_s = retry_after_s
-        self.of_channel = of_channel
-        self.final = final
-        self.ends_channel = ends_channel
+        self.channel_down = channel_down
+        self.permanent = permanent
+        self.channel_gone = channel_gone
 
 
 @dataclass(frozen=True)
@@ -47,15 +47,17 @@ class Answer:
 def post(address: str, content: bytes, headers: dict[str, str]) -> Answer:
     """Post and return how it was answered. Redirects are not followed.
 
-    Raises NotDelivered when there is no answer within DEADLINE_S.
+    Raises DeliveryFailed when there is no answer within DEADLINE_S.
     """
     loop = asyncio.new_event_loop()
     try:
         return loop.run_until_complete(_post(address, content, headers))
     except TimeoutError:
-        raise NotDelivered(f"There was no whole answer within {DEADLINE_S:g} s.") from None
+        raise DeliveryFailed(f"There was no whole answer within {DEADLINE_S:g} s.") from None
     except (httpx.HTTPError, httpx.InvalidURL, ValueError, OSError) as error:
-        raise NotDelivered(f"The receiver could not be reached ({error or type(error).__name__}).") from error
+        raise DeliveryFailed(
+            f"The receiver could not be reached ({error or type(error).__name__})."
+        ) from error
     finally:
         # asyncio.run would wait for the thread that asks for the address, however long that takes.
         loop.close()

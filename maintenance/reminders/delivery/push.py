@@ -15,32 +15,32 @@ from py_vapid import Vapid02, VapidException
 from py_vapid.utils import b64urlencode
 
 from maintenance.models import Message
-from maintenance.reminders.delivery.posting import NotDelivered, post
+from maintenance.reminders.delivery.posting import DeliveryFailed, post
 from maintenance.reminders.delivery.wording import subject_of
 
-# A push service keeps it so long for a browser that is off; older news are seen on the page.
-KEPT_S = 24 * 3600
+# A push service stores it so long for a browser that is off; older reminders are on the page.
+TTL_S = 24 * 3600
 # RFC 8292 allows a day; half of it leaves room for a clock that is wrong.
 SIGNED_FOR_S = 12 * 3600
 GONE = {404, 410}
 
 
 def send(message: Message) -> None:
-    """Hand it to the browser's push service; raises NotDelivered when that does not take it."""
+    """Hand the message to the push service of the browser. Raises DeliveryFailed if it is not accepted."""
     channel, body = message.channel, message.body
     subscription = {"endpoint": channel.address, "keys": channel.keys}
     try:
         content = encrypted(subscription, notification(message))
         signed = _key().sign(_claims(channel.address))
     except (VapidException, ValueError) as error:
-        raise NotDelivered(
-            f"The browser's keys or ours are of no use ({error}).", final=True, of_channel=False
+        raise DeliveryFailed(
+            f"The browser's keys or ours are of no use ({error}).", permanent=True, channel_down=False
         ) from error
     headers = {
         "content-type": "application/octet-stream",
         "content-encoding": "aes128gcm",
-        "ttl": str(KEPT_S),
-        "urgency": "high" if body.get("pressing") else "normal",
+        "ttl": str(TTL_S),
+        "urgency": "high" if body.get("urgent") else "normal",
         "authorization": signed["Authorization"],
     }
     if "reminder" in body:
@@ -48,27 +48,27 @@ def send(message: Message) -> None:
         headers["topic"] = f"reminder-{body['reminder']}"
     answer = post(channel.address, content, headers)
     if answer.status in GONE:
-        raise NotDelivered(
-            f"The browser has ended its subscription (HTTP {answer.status}).", ends_channel=True
+        raise DeliveryFailed(
+            f"The browser has ended its subscription (HTTP {answer.status}).", channel_gone=True
         )
     if not 200 <= answer.status < 300:
-        raise NotDelivered(
+        raise DeliveryFailed(
             f"The push service answered HTTP {answer.status}.", retry_after_s=answer.retry_after_s
         )
 
 
 def notification(message: Message) -> bytes:
-    """What the service worker shows, static/push-worker.js."""
+    """The content that the service worker shows (static/push-worker.js)."""
     body = message.body
     entries = body.get("entries", [])
-    told = {
+    content = {
         "id": str(message.pk),
         "title": f"{len(entries) + body['more']} reminders" if len(entries) > 1 else subject_of(body),
         "body": subject_of(body) if entries else f"{body['why']} {body['remedy']}",
         "path": body["path"],
         "tag": f"reminder-{body['reminder']}" if "reminder" in body else str(message.pk),
     }
-    return json.dumps(told, ensure_ascii=False).encode()
+    return json.dumps(content, ensure_ascii=False).encode()
 
 
 def encrypted(subscription: dict[str, Any], content: bytes) -> bytes:
@@ -83,7 +83,7 @@ def encrypted(subscription: dict[str, Any], content: bytes) -> bytes:
 
 
 def public_key() -> str:
-    """What a browser is told to take notifications from: our public key, in base64url."""
+    """Our public key in base64url: the browser accepts notifications that are signed with it."""
     point = _key().public_key.public_bytes(Encoding.X962, PublicFormat.UncompressedPoint)
     return b64urlencode(point)
 

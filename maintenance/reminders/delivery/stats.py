@@ -1,4 +1,4 @@
-"""How reminders and their delivery are doing; reads only."""
+"""Counts of reminders and messages for the status page and the metrics; reads only."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,14 +10,14 @@ from maintenance.models import Message, Reminder
 
 @dataclass(frozen=True)
 class Outbox:
-    """Messages by state, and since when the oldest one waits that should have gone by now.
+    """Messages by state, and the time since which the oldest due one waits.
 
-    dead: those that were given up by ways that are still there.
+    failed: failed messages of channels that have not ended.
     """
 
     by_state: dict[str, int]
     waits_since: datetime | None
-    dead: int
+    failed: int
 
     @property
     def waiting(self) -> int:
@@ -39,18 +39,18 @@ def outbox(now: datetime) -> Outbox:
     found = {row["state"]: row for row in rows}
     by_state = {str(state): found[state]["count"] if state in found else 0 for state in Message.State}
     waiting = found.get(Message.State.WAITING)
-    dead = found.get(Message.State.DEAD)
-    return Outbox(by_state, waiting["since"] if waiting else None, dead["still"] if dead else 0)
+    failed = found.get(Message.State.FAILED)
+    return Outbox(by_state, waiting["since"] if waiting else None, failed["still"] if failed else 0)
 
 
-def dead_messages() -> QuerySet[Message]:
-    """Messages that were given up by ways that are still there, newest first, each with its error."""
-    dead = Message.objects.filter(state=Message.State.DEAD, channel__ended_at=None)
-    return dead.select_related("channel").order_by("-written_at")
+def failed_messages() -> QuerySet[Message]:
+    """Failed messages of channels that have not ended, newest first, each with its error."""
+    failed = Message.objects.filter(state=Message.State.FAILED, channel__ended_at=None)
+    return failed.select_related("channel").order_by("-written_at")
 
 
 def open_by_kind() -> dict[str, int]:
-    """Reminders that have not ended, put off or not, by kind. One query."""
+    """Reminders that have not ended, snoozed or not, by kind. One query."""
     rows = Reminder.objects.filter(ended_at=None).order_by().values_list("kind").annotate(Count("pk"))
     counts = dict(rows)
     return {str(kind): counts.get(kind, 0) for kind in Reminder.Kind}

@@ -1,4 +1,4 @@
-"""Webhooks, signed by the open Standard Webhooks scheme: who sent it, when, and which one it is."""
+"""Webhooks, signed by the open Standard Webhooks scheme, which covers sender, time and id."""
 
 import base64
 import json
@@ -8,9 +8,9 @@ from datetime import UTC, datetime
 from standardwebhooks.webhooks import Webhook
 
 from maintenance.models import Message
-from maintenance.reminders.delivery.posting import NotDelivered, post
+from maintenance.reminders.delivery.posting import DeliveryFailed, post
 
-# The receiver is there, and has only this against it: that it comes now (RFC 9110, RFC 8470, RFC 6585).
+# The receiver is up but cannot take the message at present (RFC 9110, RFC 8470, RFC 6585).
 NOT_NOW = {408, 425, 429}
 
 
@@ -20,9 +20,9 @@ def new_secret() -> str:
 
 
 def payload(message: Message) -> str:
-    """The body: type, time of the event, and what it is about. The same text at each try."""
+    """The body: type, time of the event, and its data. The same text at each attempt."""
     body = {
-        "type": "test" if message.purpose == Message.Purpose.TEST else f"reminder.{message.body['what']}",
+        "type": "test" if message.purpose == Message.Purpose.TEST else f"reminder.{message.body['type']}",
         "timestamp": message.body.get("at", message.written_at.isoformat()),
         "data": message.body,
     }
@@ -30,7 +30,7 @@ def payload(message: Message) -> str:
 
 
 def send(message: Message) -> None:
-    """Post it; raises NotDelivered unless it is answered with 2xx."""
+    """Post it; raises DeliveryFailed unless it is answered with 2xx."""
     channel, text = message.channel, payload(message)
     now = datetime.now(UTC)
     signature = Webhook(channel.secret).sign(str(message.pk), now, text)
@@ -49,9 +49,9 @@ def send(message: Message) -> None:
     if 200 <= status < 300:
         return
     if 400 <= status < 500 and status not in NOT_NOW:
-        raise NotDelivered(
-            f"The receiver refused it (HTTP {status}). See what it has against it.",
-            of_channel=False,
+        raise DeliveryFailed(
+            f"The receiver refused it (HTTP {status}). Look for the reason in its log.",
+            channel_down=False,
         )
     moved = " It points elsewhere, which is not followed: give the new address." if status < 400 else ""
-    raise NotDelivered(f"The receiver answered HTTP {status}.{moved}", retry_after_s=answer.retry_after_s)
+    raise DeliveryFailed(f"The receiver answered HTTP {status}.{moved}", retry_after_s=answer.retry_after_s)

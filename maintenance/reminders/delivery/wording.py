@@ -1,4 +1,4 @@
-"""What a message says: written once, with its event, so that each try says the same."""
+"""The content of a message: written once, with its event, so that each attempt sends the same."""
 
 from typing import Any
 
@@ -9,9 +9,9 @@ from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.links import link_of
 from spools.wording import format_time
 
-What = ReminderEvent.What
-# What people are told of; the rest is for receivers that keep a state.
-TOLD_TO_PEOPLE = [What.RAISED, What.ESCALATED, What.BACK]
+Type = ReminderEvent.Type
+# The events that people are notified of; the rest is for receivers that track the state.
+NOTIFIED = [Type.OPENED, Type.URGENT, Type.RETURNED]
 # Of a digest: in its subject, and in all.
 LISTED, WRITTEN_OUT = 3, 100
 LONGEST_NAME = 120
@@ -23,34 +23,34 @@ def address_of(path: str) -> str:
 
 
 def body_of(event: ReminderEvent, reminder: Reminder) -> dict[str, Any]:
-    """A reminder as it is told because of an event; times are UTC, as ISO 8601."""
+    """The reminder as of an event; times are UTC, as ISO 8601."""
     path = link_of(reminder)[0] or reverse("reminder", args=[reminder.pk])
     return {
         "event": event.pk,
-        "what": event.what,
+        "type": event.type,
         "at": event.at.isoformat(),
-        "said": event.said,
+        "detail": event.detail,
         "reminder": reminder.pk,
         "kind": reminder.kind,
-        "cause": reminder.cause,
+        "condition": reminder.condition,
         "title": " ".join(reminder.title.split()),
         "why": reminder.why,
         "remedy": reminder.remedy,
         "due_at": reminder.due_at and reminder.due_at.isoformat(),
         "due": format_time(reminder.due_at) if reminder.due_at else "",
-        "pressing": is_pressing(event, reminder),
+        "urgent": is_urgent(event, reminder),
         "path": path,
         "link": address_of(path),
     }
 
 
-def is_pressing(event: ReminderEvent, reminder: Reminder) -> bool:
-    return event.what == What.ESCALATED or reminder.escalated_at is not None
+def is_urgent(event: ReminderEvent, reminder: Reminder) -> bool:
+    return event.type == Type.URGENT or reminder.urgent_since is not None
 
 
 def digest_body(entries: list[dict[str, Any]]) -> dict[str, Any]:
-    """Several told as one, pressing ones first; the rest of very many is left to the page."""
-    ordered = sorted(entries, key=lambda entry: not entry["pressing"])
+    """Several reminders in one message, urgent ones first, at most WRITTEN_OUT in full."""
+    ordered = sorted(entries, key=lambda entry: not entry["urgent"])
     path = reverse("reminders")
     listed = ordered[:WRITTEN_OUT]
     more = len(ordered) - len(listed)
@@ -58,34 +58,34 @@ def digest_body(entries: list[dict[str, Any]]) -> dict[str, Any]:
 
 
 def test_body() -> dict[str, Any]:
-    path = reverse("delivery")
+    path = reverse("notifications")
     return {
         "title": "A test from Loadworthy",
-        "why": "You asked for it on the page where reminders go.",
-        "remedy": "That it arrived is all; there is nothing to do.",
+        "why": "You asked for it in the notification settings.",
+        "remedy": "It has arrived; there is nothing to do.",
         "path": path,
         "link": address_of(path),
     }
 
 
 def news_of(body: dict[str, Any]) -> str:
-    """One line for the list of what was sent: the title and what happened."""
-    if "what" not in body:
+    """One line for the list of messages: the title and the event."""
+    if "type" not in body:
         return subject_of(body)
-    news = f"{body['title']}: {What(body['what']).label}"
-    # What was said of the others is their number then, which the reminder tells.
-    told = body["said"] if body["what"] in (What.SNOOZED, What.DONE) else ""
-    return f"{news} ({told})" if told else news
+    news = f"{body['title']}: {Type(body['type']).label}"
+    # The detail of other events is the amount, which the reminder shows.
+    detail = body["detail"] if body["type"] in (Type.SNOOZED, Type.COMPLETED) else ""
+    return f"{news} ({detail})" if detail else news
 
 
 def subject_of(body: dict[str, Any]) -> str:
-    """One line: the title, or how many of them and the first few."""
+    """One line: the title, or the number of reminders and the first few titles."""
     if "entries" not in body:
-        return f"Pressing: {body['title']}" if body.get("pressing") else body["title"]
+        return f"Urgent: {body['title']}" if body.get("urgent") else body["title"]
     titles = [entry["title"] for entry in body["entries"]]
     if len(titles) == 1:
         return subject_of(body["entries"][0])
-    told = "; ".join(title[:LONGEST_NAME] for title in titles[:LISTED])
+    first = "; ".join(title[:LONGEST_NAME] for title in titles[:LISTED])
     count = len(titles) + body["more"]
     more = f"; and {count - LISTED} more" if count > LISTED else ""
-    return f"{count} reminders: {told}{more}"
+    return f"{count} reminders: {first}{more}"

@@ -20,7 +20,7 @@ from maintenance.models import FlowBlob, FlowCheck, Reminder
 from maintenance.parts.fitting import add_stock, replace_part
 from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
-from maintenance.reminders.lifecycle import sweep, sweep_subjects
+from maintenance.reminders.sweep import sweep, sweep_subjects
 from spools.facts import withdraw
 from spools.inventory.ledger import remaining
 from spools.models import MassEntry
@@ -231,7 +231,7 @@ def test_other_parts_ask_for_a_check_and_the_check_ends_that(shop, loaded):
 def test_a_check_is_due_after_two_months_of_use(shop, loaded):
     check(shop.south, loaded, hours_ago(100))
     late = timezone.now() + timedelta(days=70)
-    assert sweep_subjects([PARTS, FLOW], late).raised == 0
+    assert sweep_subjects([PARTS, FLOW], late).opened == 0
     record_job(
         toolhead=shop.south,
         spool=loaded,

@@ -20,7 +20,8 @@ from django.utils import timezone  # noqa: E402
 from maintenance.models import Channel, Reminder, ReminderEvent  # noqa: E402
 from maintenance.parts.fitting import add_stock, replace_part  # noqa: E402
 from maintenance.reminders.delivery.channels import add_email  # noqa: E402
-from maintenance.reminders.lifecycle import LONGEST_SNOOZE, done, look, snooze, store_sweep, sweep  # noqa: E402
+from maintenance.reminders.lifecycle import LONGEST_SNOOZE, complete, snooze  # noqa: E402
+from maintenance.reminders.sweep import scan, store_scan, sweep  # noqa: E402
 from spools.drying.runs import finish_drying, start_drying  # noqa: E402
 from tests.pages.small_shop import a_job, small_shop  # noqa: E402
 
@@ -41,7 +42,7 @@ def main() -> None:
     def acted() -> None:
         for reminder in Reminder.objects.filter(ended_at=None):
             if next(number) % 2:
-                done(reminder)
+                complete(reminder)
             else:
                 snooze(reminder, timezone.now() + LONGEST_SNOOZE / 2)
 
@@ -53,8 +54,8 @@ def main() -> None:
 
     errors = at_once([sweep, sweep, acted, dried, printed, replaced])
     # Two sweeps that store what was computed once, long ago.
-    old = look(timezone.now())
-    errors += at_once([lambda: store_sweep(old, timezone.now())] * 2)
+    old = scan(timezone.now())
+    errors += at_once([lambda: store_scan(old, timezone.now())] * 2)
     # Buttons that are tapped twice.
     errors += at_once([lambda: add_email(shop.user, f"{next(number) // 4}@shop.example")] * 2)
     print(*errors, *wrong(), sep="\n", end="")
@@ -85,15 +86,15 @@ def at_once(acts: list[Callable[[], object]]) -> list[str]:
 
 def wrong() -> list[str]:
     """Causes that are open twice, events that are missing or double; nothing at all is wrong, too."""
-    rows = Reminder.objects.filter(ended_at=None).values("cause").annotate(n=Count("pk")).filter(n__gt=1)
-    found = [f"open twice: {row['cause']}" for row in rows]
-    once = ReminderEvent.objects.exclude(what__in=["snoozed", "back"])
-    rows = once.values("reminder", "what").annotate(n=Count("pk")).filter(n__gt=1)
+    rows = Reminder.objects.filter(ended_at=None).values("condition").annotate(n=Count("pk")).filter(n__gt=1)
+    found = [f"open twice: {row['condition']}" for row in rows]
+    once = ReminderEvent.objects.exclude(type__in=["snoozed", "returned"])
+    rows = once.values("reminder", "type").annotate(n=Count("pk")).filter(n__gt=1)
     found += [f"told twice: {row}" for row in rows]
     for reminder in Reminder.objects.prefetch_related("events"):
-        told = [event.what for event in reminder.events.all()]
-        if told[:1] != ["raised"] or (reminder.ending or None) not in [*told, None]:
-            found.append(f"{reminder.cause}: {told}")
+        told = [event.type for event in reminder.events.all()]
+        if told[:1] != ["opened"] or (reminder.ending or None) not in [*told, None]:
+            found.append(f"{reminder.condition}: {told}")
     ways = Channel.objects.filter(ended_at=None).values("user", "address").annotate(n=Count("pk"))
     found += [f"added twice: {way}" for way in ways.filter(n__gt=1)]
     if not Reminder.objects.exists():

@@ -14,8 +14,9 @@ from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.conditions import drying as drying_conditions
 from maintenance.reminders.conditions import moisture, sensors
 from maintenance.reminders.conditions.service import OVERDUE_SHARE
-from maintenance.reminders.lifecycle import done, sweep, sweep_subjects
+from maintenance.reminders.lifecycle import complete
 from maintenance.reminders.links import link_of, with_subjects
+from maintenance.reminders.sweep import sweep, sweep_subjects
 from spools.air.climate import record_readings
 from spools.air.dry_box import box_now, put_desiccant
 from spools.air.hourly import hour_of
@@ -51,10 +52,10 @@ def address(kind: str) -> str:
 def test_a_spool_that_is_a_little_too_wet_presses_once_it_is_loaded(shop, wet, monkeypatch):
     monkeypatch.setattr(moisture, "SURELY_WET", 1.0)
     sweep()
-    assert the("dry").escalated_at is None and address("dry") == f"/s/{wet.code}/dry/"
+    assert the("dry").urgent_since is None and address("dry") == f"/s/{wet.code}/dry/"
     load_spool(shop.north, wet, override_reason="a test")
     sweep()
-    assert the("dry").escalated_at is not None
+    assert the("dry").urgent_since is not None
 
 
 def test_a_surely_wet_spool_presses_wherever_it_is(shop, wet):
@@ -62,7 +63,7 @@ def test_a_surely_wet_spool_presses_wherever_it_is(shop, wet):
     assert moisture_now(wet).probability_over(limit_pct, 50) > moisture.SURELY_WET
     sweep()
     reminder = the("dry")
-    assert reminder.escalated_at is not None
+    assert reminder.urgent_since is not None
     assert reminder.amount == pytest.approx(moisture_now(wet).outer_pct(50).p50, rel=1e-2)
     assert reminder.amount_unit == "% water in the outer turns"
 
@@ -89,7 +90,7 @@ def test_a_loaded_spool_is_told_before_it_is_too_wet(shop, drying_out_of_reach):
     now = moisture_now(drying_out_of_reach)
     assert now.probability_over(limit_pct, 50) <= moisture.WET
     hours = (reminder.due_at - timezone.now()) / timedelta(hours=1)
-    assert -1 < hours < moisture.SOON_H and reminder.escalated_at is None
+    assert -1 < hours < moisture.SOON_H and reminder.urgent_since is None
     assert "in the air of North T0 likely more than 0.5 %" in reminder.why
     # The forecast of the physics, an hour before that time and an hour after.
     likely = [now.ahead(max(0.0, hours + off), 24, 75).outer_pct(50).p50 for off in (-1.5, 2)]
@@ -129,7 +130,7 @@ def test_a_spool_whose_band_is_too_wide_is_to_be_weighed(shop, unsure):
     reminder = the("weigh")
     assert reminder.spool == unsure and address("weigh") == f"/s/{unsure.code}/weigh/"
     assert "the band is too wide to tell. It was last weighed on" in reminder.why
-    assert (reminder.amount, reminder.escalated_at) == (None, None)
+    assert (reminder.amount, reminder.urgent_since) == (None, None)
     weigh(unsure, 1203.1, resolution_g=0.1)
     sweep()
     assert not is_open("weigh")
@@ -157,7 +158,7 @@ def test_it_tells_when_a_dried_spool_is_wet_again(shop, wet, done_run):
     reminder = the("drying_done")
     assert address("drying_done") == f"/drying/{shop.dryer.pk}/finish/"
     assert "In the room's air, 22 °C and 55 % RH, outside or in the dryer once it is off" in reminder.why
-    assert reminder.escalated_at is None
+    assert reminder.urgent_since is None
     hours = float(reminder.why.split("again after ")[1].split(" ")[0])
     limit_pct = wet.feedstock.polymer.limit_hold_pct
     now = moisture_now(wet)
@@ -173,16 +174,16 @@ def test_what_is_not_dry_after_its_hours_is_to_stay_in(shop, wet):
     assert "likely dry enough only from" in reminder.why and reminder.remedy.startswith(
         "Leave it in until then."
     )
-    assert reminder.due_at > timezone.now() and reminder.escalated_at is None
+    assert reminder.due_at > timezone.now() and reminder.urgent_since is None
     [expected] = estimate_dry_times([(run, moisture_now(wet).winding)], timezone.now())
     assert abs(reminder.due_at - expected) <= timedelta(minutes=15)
 
 
 def test_it_presses_when_it_is_left_in_for_hours(shop, done_run):
     sweep(hours_ago(1) + drying_conditions.LATE_OUT - timedelta(minutes=2))
-    assert the("drying_done").escalated_at is None
+    assert the("drying_done").urgent_since is None
     sweep(hours_ago(1) + drying_conditions.LATE_OUT + timedelta(minutes=2))
-    assert the("drying_done").escalated_at is not None
+    assert the("drying_done").urgent_since is not None
 
 
 # Heat
@@ -195,9 +196,9 @@ def dried_for(spool, dryer, box, hours: float, ended_h_ago: float = 1) -> None:
 
 
 @pytest.mark.parametrize(
-    ("hours", "told", "pressing"), [(86, False, False), (90, True, False), (101, True, True)]
+    ("hours", "told", "urgent"), [(86, False, False), (90, True, False), (101, True, True)]
 )
-def test_heat_that_the_next_usual_drying_would_exceed(shop, wet, hours, told, pressing):
+def test_heat_that_the_next_usual_drying_would_exceed(shop, wet, hours, told, urgent):
     # PA6 is dried for 12 h at 80 °C at least.
     dried_for(wet, shop.dryer, shop.box, hours)
     sweep()
@@ -209,7 +210,7 @@ def test_heat_that_the_next_usual_drying_would_exceed(shop, wet, hours, told, pr
             and reminder.amount_unit == "% of its heat budget"
         )
         assert f"in {hours} h of drying" in reminder.why and f"it would be {hours + 12} %" in reminder.why
-        assert (reminder.escalated_at is not None) is pressing
+        assert (reminder.urgent_since is not None) is urgent
         mark_empty(wet)
         sweep()
         assert not is_open("heat")
@@ -218,7 +219,7 @@ def test_heat_that_the_next_usual_drying_would_exceed(shop, wet, hours, told, pr
 def test_heat_that_was_seen_is_told_again_only_after_more_of_it(shop, wet):
     dried_for(wet, shop.dryer, shop.box, 90, ended_h_ago=5)
     sweep()
-    done(the("heat"), "for parts that bear no load")
+    complete(the("heat"), "for parts that bear no load")
     later = timezone.now() + timedelta(days=20)
     sweep(later)
     assert not is_open("heat")
@@ -244,7 +245,7 @@ def send(place: Place, every_h: float, until_h_ago: float, readings: int = 20, o
 
 
 @pytest.mark.parametrize(
-    ("every_h", "silent_h", "told", "pressing"),
+    ("every_h", "silent_h", "told", "urgent"),
     [
         (1, 5.9, False, False),  # a reading is believed for 6 h
         (1, 6.1, True, False),
@@ -257,7 +258,7 @@ def send(place: Place, every_h: float, until_h_ago: float, readings: int = 20, o
         (24, 145, True, True),
     ],
 )
-def test_a_sensor_is_silent_after_three_of_its_intervals(shop, wet, every_h, silent_h, told, pressing):
+def test_a_sensor_is_silent_after_three_of_its_intervals(shop, wet, every_h, silent_h, told, urgent):
     send(shop.shelf, every_h, silent_h)
     sweep()
     assert is_open("sensor") is told
@@ -265,7 +266,7 @@ def test_a_sensor_is_silent_after_three_of_its_intervals(shop, wet, every_h, sil
         reminder = the("sensor")
         assert reminder.title == "The sensor in Shelf is silent"
         assert "Its air is assumed meanwhile: 22 °C and 55 % RH" in reminder.why
-        assert (reminder.escalated_at is not None) is pressing
+        assert (reminder.urgent_since is not None) is urgent
         send(shop.shelf, 1, 0, readings=1)
         sweep()
         assert not is_open("sensor")
@@ -292,7 +293,7 @@ def test_the_room_of_a_dryer_in_use_is_in_use(shop, wet):
 def test_a_sensor_that_was_taken_away_is_told_once(shop, wet):
     send(shop.shelf, 1, 48)
     sweep()
-    done(the("sensor"), "taken away")
+    complete(the("sensor"), "taken away")
     sweep(timezone.now() + timedelta(days=9))
     assert not is_open("sensor")
     # As if that had been a day ago: what comes now came after it.
@@ -326,12 +327,12 @@ def test_a_box_that_leaks(shop, read_box):
     sweep()
     reminder = the("leak")
     assert (reminder.place, reminder.amount, reminder.amount_unit) == (read_box, 25, "% RH")
-    assert reminder.escalated_at is None and reminder.due_at is None
+    assert reminder.urgent_since is None and reminder.due_at is None
     assert address("leak") == f"/places/{read_box.pk}/"
     read_box.limit_rh_pct = 24
     read_box.save()
     sweep()
-    assert the("leak").escalated_at is not None
+    assert the("leak").urgent_since is not None
 
 
 def test_an_hour_near_what_is_computed_ends_no_leak(shop, read_box):
@@ -359,22 +360,22 @@ def test_spent_desiccant_by_its_hygrometer_is_to_be_regenerated(shop, read_box):
     sweep()
     assert not is_open("leak")
     reminder = the("regenerate")
-    assert finding.sentence in reminder.why and reminder.escalated_at is not None
+    assert finding.sentence in reminder.why and reminder.urgent_since is not None
     assert address("regenerate") == f"/places/{read_box.pk}/desiccant/"
 
 
 # Parts, service, stock
 
 
-@pytest.mark.parametrize(("grams", "pressing"), [(150, False), (500, True)])
+@pytest.mark.parametrize(("grams", "urgent"), [(150, False), (500, True)])
 @commits
-def test_a_part_presses_when_it_is_likelier_used_up_than_not(shop, filled, grams, pressing):
+def test_a_part_presses_when_it_is_likelier_used_up_than_not(shop, filled, grams, urgent):
     load_spool(shop.north, filled, at=hours_ago(30), override_reason="a test")
     values = PRINT | {"mass_g": grams, "hours": 20}
     record_job(toolhead=shop.north, spool=filled, start=hours_ago(29), override_reason="a test", **values)
     reminder = the("replace")
     chance_pct = float(reminder.why.split(": ")[1].split(" %")[0])
-    assert (chance_pct > 50) is pressing is (reminder.escalated_at is not None)
+    assert (chance_pct > 50) is urgent is (reminder.urgent_since is not None)
     assert reminder.amount_unit == "km of filler" and reminder.amount > 0
 
 
@@ -395,16 +396,16 @@ def test_a_service_presses_a_quarter_over_its_interval(shop):
     for off, presses in [(-timedelta(minutes=5), False), (timedelta(minutes=5), True)]:
         sweep_subjects([SERVICE], quarter + off)
         reminder.refresh_from_db()
-        assert (reminder.escalated_at is not None) is presses
+        assert (reminder.urgent_since is not None) is presses
 
 
 @commits
 def test_the_last_part_in_the_drawer_presses_when_it_is_gone(shop):
     add_stock(shop.brass, 1 - in_stock()[shop.brass.pk])
     assert (the("reorder").amount, the("reorder").amount_falls) == (1, True)
-    assert the("reorder").escalated_at is None
+    assert the("reorder").urgent_since is None
     add_stock(shop.brass, -1)
-    assert the("reorder").escalated_at is not None
+    assert the("reorder").urgent_since is not None
     assert address("reorder") == f"/stock/add/?kind={shop.brass.pk}"
 
 
@@ -414,10 +415,10 @@ def test_a_feedstock_is_due_when_it_will_be_used_up(shop, plain):
     take(plain, 300, at=hours_ago(24))
     sweep()
     reminder = the("reorder")
-    assert (reminder.amount, reminder.amount_unit, reminder.escalated_at) == (700, "g", None)
+    assert (reminder.amount, reminder.amount_unit, reminder.urgent_since) == (700, "g", None)
     # 300 g in the last 30 days: 700 g last for 70 more.
     assert (reminder.due_at - timezone.now()) / timedelta(days=1) == pytest.approx(70, abs=0.1)
     assert address("reorder") == f"/spools/receive/?feedstock={shop.pla.pk}"
     take(plain, 670, at=hours_ago(1))
     sweep()
-    assert the("reorder").escalated_at is not None
+    assert the("reorder").urgent_since is not None

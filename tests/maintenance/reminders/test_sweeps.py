@@ -17,10 +17,12 @@ from maintenance.models import Fitting, Loading, Reminder
 from maintenance.parts.fitting import add_stock, fit_part, remove_part, replace_part
 from maintenance.parts.life import RATE_OVER
 from maintenance.parts.wear_entries import in_stock
-from maintenance.reminders import lifecycle
 from maintenance.reminders.conditions import boxes as spent
 from maintenance.reminders.conditions import moisture
-from maintenance.reminders.lifecycle import done, due_count, open_reminders, snooze, sweep
+from maintenance.reminders.lifecycle import COOLDOWN, complete, snooze
+from maintenance.reminders.queries import count_due, open_reminders
+from maintenance.reminders.reconcile import Counts
+from maintenance.reminders.sweep import sweep
 from spools.air import dry_box
 from spools.air.climate import record_readings
 from spools.air.dry_box import put_desiccant
@@ -36,8 +38,8 @@ from tests.spools.conftest import hours_ago, receive
 commits = pytest.mark.django_db(transaction=True)
 
 
-def causes(**wanted) -> set[str]:
-    return {reminder.cause for reminder in Reminder.objects.filter(ended_at=None, **wanted)}
+def conditions(**wanted) -> set[str]:
+    return {reminder.condition for reminder in Reminder.objects.filter(ended_at=None, **wanted)}
 
 
 def dry(spool) -> str:
@@ -57,11 +59,11 @@ def wear_out(shop, spool, grams: float = 400) -> Fitting:
 
 
 def test_a_wet_spool_is_to_be_dried_once(shop, wet, plain):
-    assert sweep().raised == 1
+    assert sweep().opened == 1
     reminder = the("dry")
-    assert (reminder.cause, reminder.spool) == (dry(wet), wet)
+    assert (reminder.condition, reminder.spool) == (dry(wet), wet)
     assert "PA6 prints well up to 0.5 %" in reminder.why and "80 °C" in reminder.remedy
-    assert sweep() == lifecycle.Counts(0, 0)
+    assert sweep() == Counts(0, 0)
     assert Reminder.objects.count() == 1
 
 
@@ -69,18 +71,18 @@ def test_it_ends_by_itself_in_the_dryer_and_comes_again_if_taken_out_too_soon(sh
     sweep()
     [run] = start_drying([wet], shop.dryer, 75, at=hours_ago(0.2))
     assert sweep().resolved == 1
-    assert the("dry").ending == "gone"
+    assert the("dry").ending == "resolved"
     finish_drying(run, place=shop.shelf)
-    assert sweep().raised == 1
-    assert causes() == {dry(wet)}
+    assert sweep().opened == 1
+    assert conditions() == {dry(wet)}
 
 
 def test_an_unopened_spool_is_believed_unless_its_card_is_wet(shop):
     receive(shop.nylon, shop.bag)
-    assert sweep().raised == 0
+    assert sweep().opened == 0
     card = receive(shop.nylon, shop.bag, card="wet")
     sweep()
-    assert causes() == {dry(card)}
+    assert conditions() == {dry(card)}
 
 
 def test_between_the_two_chances_nothing_is_raised_and_nothing_ends(shop, wet, monkeypatch):
@@ -88,7 +90,7 @@ def test_between_the_two_chances_nothing_is_raised_and_nothing_ends(shop, wet, m
     monkeypatch.setattr(moisture, "WET", 1.0)
     assert sweep().resolved == 0
     Reminder.objects.all().delete()
-    assert sweep().raised == 0
+    assert sweep().opened == 0
 
 
 def test_drying_that_is_over_is_told_until_the_spool_is_out(shop, wet):
@@ -100,34 +102,34 @@ def test_drying_that_is_over_is_told_until_the_spool_is_out(shop, wet):
     finish_drying(run, place=shop.box)
     assert not open_reminders().exists()
     sweep()
-    assert the("drying_done").ending == "gone"
+    assert the("drying_done").ending == "resolved"
 
 
 def test_a_dryer_is_to_be_turned_up_after_the_first_stage_and_only_until_the_run_is_over(shop, wet):
     stages = {"first_set_point_c": 60, "first_hours": 2, "planned_hours": 5}
     [run] = start_drying([wet], shop.dryer, 75, at=hours_ago(1), **stages)
     sweep()
-    assert causes() == set()
+    assert conditions() == set()
     sweep(run.start + timedelta(hours=2.1))
     reminder = the("dryer_up")
     assert reminder.title.endswith("up to 75 °C") and reminder.due_at == run.change_at
     sweep(run.start + timedelta(hours=5.1))
-    assert the("dryer_up").ending == "gone" and the("drying_done").ended_at is None
+    assert the("dryer_up").ending == "resolved" and the("drying_done").ended_at is None
 
 
 def test_a_dryer_that_was_turned_up_is_not_asked_for_again_however_long_the_run_is(shop, wet):
     stages = {"first_set_point_c": 60, "first_hours": 2, "planned_hours": 48}
     start_drying([wet], shop.dryer, 75, at=hours_ago(3), **stages)
     sweep()
-    done(the("dryer_up"))
-    sweep(timezone.now() + lifecycle.PEACE + timedelta(hours=1))
-    assert causes(kind="dryer_up") == set()
+    complete(the("dryer_up"))
+    sweep(timezone.now() + COOLDOWN + timedelta(hours=1))
+    assert conditions(kind="dryer_up") == set()
 
 
 def test_drying_under_way_is_not_told(shop, wet):
     start_drying([wet], shop.dryer, 75, planned_hours=30, at=hours_ago(4))
     sweep()
-    assert causes() == set()
+    assert conditions() == set()
 
 
 @commits
@@ -163,7 +165,7 @@ def test_the_longest_names_fit(shop, filled):
 def test_replacing_it_ends_its_reminder_at_once(shop, filled):
     wear_out(shop, filled)
     replace_part(shop.north, "nozzle", shop.brass)
-    assert the("replace").ending == "gone"
+    assert the("replace").ending == "resolved"
 
 
 def test_the_parts_of_a_printer_that_is_out_of_use_are_left_in_peace(shop, filled):
@@ -171,10 +173,10 @@ def test_the_parts_of_a_printer_that_is_out_of_use_are_left_in_peace(shop, fille
     unload_spool(shop.north.loadings.get(end=None), shop.shelf)
     retire(shop.north.printer)
     sweep()
-    assert causes(kind="replace") == set()
+    assert conditions(kind="replace") == set()
     bring_back(shop.north.printer)
     sweep()
-    assert causes(kind="replace") == {f"replace:part:{nozzle.part_id}"}
+    assert conditions(kind="replace") == {f"replace:part:{nozzle.part_id}"}
 
 
 @commits
@@ -182,7 +184,7 @@ def test_taking_it_off_or_withdrawing_the_job_ends_it_too(shop, filled):
     nozzle = wear_out(shop, filled)
     job = shop.north.job_uses.get().job
     withdraw(job, reason="a mistake")
-    assert the("replace").ending == "gone"
+    assert the("replace").ending == "resolved"
     record_job(
         toolhead=shop.north,
         spool=filled,
@@ -190,23 +192,23 @@ def test_taking_it_off_or_withdrawing_the_job_ends_it_too(shop, filled):
         override_reason="a test",
         **PRINT | {"mass_g": 400},
     )
-    assert causes(kind="replace")
+    assert conditions(kind="replace")
     remove_part(nozzle, removal="sound")
-    assert not causes(kind="replace")
+    assert not conditions(kind="replace")
 
 
 @commits
 def test_nothing_is_asked_of_a_printer_out_of_use_and_all_again_of_one_that_is_back(shop, filled):
     wear_out(shop, filled)
     unload_spool(Loading.objects.present().get(toolhead=shop.north), shop.box)
-    before = causes(toolhead=shop.north)
-    assert "replace" in {cause.split(":")[0] for cause in before}
+    before = conditions(toolhead=shop.north)
+    assert "replace" in {condition.split(":")[0] for condition in before}
     retire(shop.north.printer)
-    assert not causes(toolhead=shop.north)
+    assert not conditions(toolhead=shop.north)
     sweep()
-    assert not causes(toolhead=shop.north)
+    assert not conditions(toolhead=shop.north)
     bring_back(shop.north.printer)
-    assert causes(toolhead=shop.north) == before
+    assert conditions(toolhead=shop.north) == before
 
 
 @commits
@@ -215,15 +217,15 @@ def test_a_drawer_that_runs_low_is_told_at_once_and_filled_at_once(shop):
     reminder = the("reorder")
     assert (reminder.part_kind, reminder.why) == (shop.brass, "1 in stock; the reorder point is 1.")
     add_stock(shop.brass, 3)
-    assert the("reorder").ending == "gone"
+    assert the("reorder").ending == "resolved"
 
 
 @commits
 def test_parts_that_end_before_new_ones_come_are_reordered_in_time(shop, filled):
     wear_out(shop, filled, grams=300)
-    assert not causes(kind="reorder")
+    assert not conditions(kind="reorder")
     add_stock(shop.brass, 2 - in_stock()[shop.brass.pk])
-    assert not causes(kind="reorder")
+    assert not conditions(kind="reorder")
     nozzle = Fitting.objects.get(toolhead=shop.south, role="nozzle", end=None)
     remove_part(nozzle, removal="sound")
     fit_part(shop.south, shop.brass)
@@ -239,7 +241,7 @@ def test_a_reorder_is_due_when_the_first_part_is_wanted_that_is_not_there(shop, 
     add_stock(shop.brass, -in_stock()[shop.brass.pk])
     reorder = the("reorder")
     assert reorder.due_at == pytest.approx(the("replace").due_at, abs=timedelta(minutes=5))
-    assert f"the first one that is missing is wanted {format_day(reorder.due_at)}." in reorder.why
+    assert f"stock runs out on {format_day(reorder.due_at)}." in reorder.why
 
 
 @commits
@@ -252,21 +254,21 @@ def test_a_part_of_the_whole_printer_is_told_too(shop, filled):
     assert reminder.title == "Replace the thin sheet on North"
     assert "It has done 1 prints of an expected" in reminder.why
     replace_part(shop.north.printer, "surface", made)
-    assert the("replace").ending == "gone"
+    assert the("replace").ending == "resolved"
 
 
 def test_what_is_not_kept_in_stock_is_not_told(shop):
     shop.brass.reorder_point = 0
     shop.brass.save()
     add_stock(shop.brass, -in_stock()[shop.brass.pk])
-    assert causes() == set()
+    assert conditions() == set()
 
 
 def test_a_feedstock_that_runs_low(shop, plain):
     shop.pla.reorder_point_g = 800
     shop.pla.save()
     sweep()
-    assert causes() == set()
+    assert conditions() == set()
     take(plain, 200, at=hours_ago(1))
     sweep()
     assert the("reorder").feedstock == shop.pla
@@ -293,30 +295,30 @@ def test_open_ones_keep_up_with_the_numbers(shop, wet):
 def test_snoozed_until_then(shop, wet):
     sweep()
     reminder = the("dry")
-    assert due_count() == 1
+    assert count_due() == 1
     until = timezone.now() + timedelta(hours=5)
     snooze(reminder, until)
-    assert due_count() == 0
-    assert due_count(now=until + timedelta(minutes=1)) == 1
-    assert sweep() == lifecycle.Counts(0, 0)
+    assert count_due() == 0
+    assert count_due(now=until + timedelta(minutes=1)) == 1
+    assert sweep() == Counts(0, 0)
 
 
 @pytest.mark.parametrize("hours", [-1, 0, 24 * 400])
 def test_snoozing_into_the_past_or_for_ever_is_refused(shop, wet, hours):
     sweep()
-    with pytest.raises(ValidationError, match="time to come"):
+    with pytest.raises(ValidationError, match="in the future"):
         snooze(the("dry"), timezone.now() + timedelta(hours=hours))
     assert the("dry").snoozed_until is None
 
 
 def test_done_is_left_in_peace_for_a_day(shop, wet):
     sweep()
-    ended = done(the("dry"), "in a friend's dryer", by=shop.user)
-    assert (ended.ending, ended.note, ended.ended_by) == ("done", "in a friend's dryer", shop.user)
-    assert sweep(timezone.now() + timedelta(hours=23)).raised == 0
-    assert sweep(timezone.now() + timedelta(hours=25)).raised == 1
+    ended = complete(the("dry"), "in a friend's dryer", by=shop.user)
+    assert (ended.ending, ended.note, ended.ended_by) == ("completed", "in a friend's dryer", shop.user)
+    assert sweep(timezone.now() + timedelta(hours=23)).opened == 0
+    assert sweep(timezone.now() + timedelta(hours=25)).opened == 1
     with pytest.raises(ValidationError, match="already"):
-        done(ended)
+        complete(ended)
     with pytest.raises(ValidationError, match="already"):
         snooze(ended, timezone.now() + timedelta(hours=1))
 
@@ -335,14 +337,14 @@ def test_a_sweep_takes_as_many_queries_however_many_spools(shop, wet):
 def test_the_schedule_sweeps(shop, wet):
     tasks.sweep()
     run_due(budget_s=60)
-    assert causes() == {dry(wet)}
+    assert conditions() == {dry(wet)}
 
 
 def test_the_database_lets_one_open_reminder_of_a_cause_through(shop, wet):
-    values = {"kind": "dry", "cause": dry(wet), "title": "x", "why": "x", "remedy": "x"}
-    Reminder.objects.create(**values, raised_at=timezone.now())
+    values = {"kind": "dry", "condition": dry(wet), "title": "x", "why": "x", "remedy": "x"}
+    Reminder.objects.create(**values, opened_at=timezone.now())
     with pytest.raises(IntegrityError), transaction.atomic():
-        Reminder.objects.create(**values, raised_at=timezone.now())
+        Reminder.objects.create(**values, opened_at=timezone.now())
 
 
 def at_once(act: Callable[[], None], times: int) -> list[Exception]:
@@ -392,18 +394,18 @@ def charged_box(shop):
 
 
 def test_spent_desiccant_is_to_be_regenerated_until_it_is(shop, charged_box):
-    assert sweep().raised == 1
+    assert sweep().opened == 1
     reminder = the("regenerate")
     assert reminder.place == charged_box
     assert reminder.title == "Regenerate the desiccant of Dry box"
     assert "% RH in it, computed; the limit is 20 %. The 50 g hold" in reminder.why
     assert "120 °C for about 3 h" in reminder.remedy
-    assert sweep().raised == 0
+    assert sweep().opened == 0
     put_desiccant(
         charged_box, "silica_gel", 400, condition="regenerated", regenerated_c=120, at=hours_ago(1.5)
     )
     assert sweep().resolved == 1
-    assert the("regenerate").ending == "gone"
+    assert the("regenerate").ending == "resolved"
 
 
 def test_desiccant_that_lasts_few_days_is_not_asked_for_again_as_soon_as_it_was_regenerated(
@@ -435,12 +437,12 @@ def test_it_is_told_days_before_and_does_not_flicker(shop, charged_box, monkeypa
     assert "days away" in reminder.why
     assert abs(reminder.due_at - timezone.now() - timedelta(days=days)) < timedelta(hours=2)
     monkeypatch.setattr(spent, "SOON", days - 0.5)
-    assert sweep() == lifecycle.Counts(0, 0)
+    assert sweep() == Counts(0, 0)
     Reminder.objects.all().delete()
-    assert sweep().raised == 0
+    assert sweep().opened == 0
 
 
 def test_a_dry_box_by_its_hygrometer_is_left_alone(shop, charged_box):
     record_readings(charged_box, [(hours_ago(1), 22, 6)], origin="hand")
     Place.objects.filter(pk=charged_box.pk).update(half_time_h=400)
-    assert sweep().raised == 0
+    assert sweep().opened == 0

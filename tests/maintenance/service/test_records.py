@@ -13,7 +13,7 @@ from maintenance.machines.printers import add_toolhead
 from maintenance.models import Loading, Reminder, ServiceEntry, ServiceKind, Toolhead
 from maintenance.readiness.builder import JobSpec, verdict, verdicts
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
-from maintenance.reminders.lifecycle import sweep
+from maintenance.reminders.sweep import sweep
 from maintenance.service import intervals
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.service.records import record_service, save_kind
@@ -349,13 +349,13 @@ def test_what_is_overdue_is_told_once_as_soon_as_the_job_is_recorded_and_ends_wh
     assert clean.title == "Hot-end cleaning on South T0"
     assert "11 hot hours since its first job; none is recorded; its interval is 10." in clean.why
     assert (belt.toolhead, belt.title) == (None, "Belt check on South")
-    assert sweep().raised == 0
+    assert sweep().opened == 0
     entry = record_service(belts, printer=shop.south.printer)
     assert due("service") == [] and due("clean") == [clean]
     withdraw(entry, reason="a mistake")
     assert len(due("service")) == 1
     belt.refresh_from_db()
-    assert belt.ending == "gone"
+    assert belt.ending == "resolved"
     printed(shop, loaded, 1, 15)
     record_service(cleaning, toolhead=shop.south, at=hours_ago(16))
     assert due("clean") == []

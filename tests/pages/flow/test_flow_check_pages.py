@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from maintenance.changes import FLOW, PARTS
 from maintenance.flow.control_chart import START
 from maintenance.models import FlowCheck, Job
-from maintenance.reminders.lifecycle import sweep_subjects
+from maintenance.reminders.sweep import sweep_subjects
 from pages.flow.charts import curve_drawing
 from tests.maintenance.flow.flow_lab import check
 from tests.maintenance.flow.test_curve import check as curve_of

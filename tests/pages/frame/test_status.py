@@ -54,7 +54,7 @@ def test_it_tells_what_ran_what_waits_and_what_it_runs_on(desk, worked):
 def test_more_work_takes_no_more_queries(desk, worked, django_assert_max_num_queries):
     for _ in range(5):
         given_up()
-        message(worked, state="dead", error="refused", ended_at=timezone.now())
+        message(worked, state="failed", error="refused", ended_at=timezone.now())
     with django_assert_max_num_queries(QUERIES):
         desk.get(STATUS)
 
@@ -80,7 +80,7 @@ def test_what_is_not_well_is_told_with_what_to_do(desk, shop, settings, monkeypa
     old = timezone.now() - timedelta(hours=3)
     WorkItem.objects.create(name="spools.air.dry_box", due=old)
     message(shop, written_at=old, not_before=old)
-    message(shop, state="dead", error="no such mailbox", written_at=old)
+    message(shop, state="failed", error="no such mailbox", written_at=old)
     page = desk.get(STATUS)
     for text in (
         "No sweep has come yet",
@@ -96,7 +96,7 @@ def test_why_a_message_was_given_up_is_told_to_its_owner_alone(desk, shop):
     bob = get_user_model().objects.create_user("bob")
     channel = Channel.objects.create(user=bob, kind="email", address="bob@example.org")
     error = "The mail server refused the address (550 bob@example.org)."
-    Message.objects.create(channel=channel, purpose="test", state="dead", error=error)
+    Message.objects.create(channel=channel, purpose="test", state="failed", error=error)
     page = desk.get(STATUS)
     assert says(page, "1 given up") and "bob@example.org" not in page.content.decode()
     other = Client()
@@ -118,7 +118,7 @@ def test_what_an_ended_way_gave_up_is_no_alarm(desk, shop):
     ended = Channel.objects.create(
         user=shop.user, kind="email", address="ada@example.org", ended_at=timezone.now()
     )
-    Message.objects.create(channel=ended, purpose="test", state="dead", error="550")
+    Message.objects.create(channel=ended, purpose="test", state="failed", error="550")
     assert says(desk.get(STATUS), "0 given up")
 
 
@@ -135,7 +135,7 @@ def test_strangers_see_neither_status_nor_metrics(shop):
 
 
 def test_metrics_are_read_by_prometheus_own_parser(shop, worked):
-    a_reminder(shop, kind="leak", cause="leak:1")
+    a_reminder(shop, kind="leak", condition="leak:1")
     # What waited for its time is late only since then.
     waited = {"written_at": timezone.now() - timedelta(hours=9)}
     message(shop, not_before=timezone.now() - timedelta(minutes=5), **waited)

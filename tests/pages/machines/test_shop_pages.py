@@ -34,7 +34,7 @@ def test_every_page_answers_in_few_queries(shop, desk):
     made = a_job(shop)
     seen = report_job_trouble(made, ["strings"])
     for n in range(3):
-        a_reminder(shop, cause=f"dry:spool:{n}")
+        a_reminder(shop, condition=f"dry:spool:{n}")
     fitting = Fitting.objects.filter(end=None).first()
     addresses = [
         reverse("places"),
@@ -79,7 +79,7 @@ def test_every_page_answers_in_few_queries(shop, desk):
         reverse("part-kind-new"),
         reverse("reminders"),
         reverse("reminder-snooze", args=[Reminder.objects.first().pk]),
-        reverse("reminder-done", args=[Reminder.objects.first().pk]),
+        reverse("reminder-complete", args=[Reminder.objects.first().pk]),
     ]
     counts = {}
     for address in addresses:
@@ -121,7 +121,7 @@ def test_a_form_without_its_token_is_refused(shop):
 
 @pytest.mark.parametrize(
     "name",
-    ["place", "material", "feedstock", "drying-start", "machine", "part-replace", "job", "reminder-done"],
+    ["place", "material", "feedstock", "drying-start", "machine", "part-replace", "job", "reminder-complete"],
 )
 def test_what_is_not_there_is_not_found(desk, name):
     assert desk.get(reverse(name, args=[99999])).status_code == 404

@@ -7,7 +7,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from maintenance.models import Reminder
-from maintenance.reminders.lifecycle import sweep
+from maintenance.reminders.sweep import sweep
 from spools.air import dry_box_cache
 from spools.air.climate import record_readings
 from spools.air.dry_box import box_now, put_desiccant

@@ -8,9 +8,9 @@ from django.urls import reverse
 from django.utils import timezone
 
 from maintenance.models import Channel, Reminder, Subscription
-from maintenance.reminders import lifecycle as rules
-from maintenance.reminders.conditions.conditions import Found
-from maintenance.reminders.lifecycle import settle
+from maintenance.reminders import lifecycle
+from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.reconcile import reconcile
 from tests.pages.small_shop import a_reminder, says
 from tests.spools.conftest import hours_ago
 
@@ -21,13 +21,15 @@ def nothing_else(shop) -> None:
     Reminder.objects.all().delete()
 
 
-def told(amount: float = 60, cause: str = "clean:1", **values) -> Reminder:
+def told(amount: float = 60, condition: str = "clean:1", **values) -> Reminder:
     """Raised or brought up to date as by a sweep."""
-    found = Found(["clean"])
+    conditions = Conditions(["clean"])
     given = {"kind": "clean", "title": "Clean the hot end", "why": "60 of 50 h", "remedy": "Clean it."}
-    found.want(Reminder(**given | {"cause": cause, "amount": amount, "amount_unit": "hot hours"} | values))
-    settle([found], timezone.now())
-    return Reminder.objects.get(cause=cause, ended_at=None)
+    conditions.open(
+        Reminder(**given | {"condition": condition, "amount": amount, "amount_unit": "hot hours"} | values)
+    )
+    reconcile([conditions], timezone.now())
+    return Reminder.objects.get(condition=condition, ended_at=None)
 
 
 def page(desk: Client, name: str, pk: int | None = None, **asked):
@@ -63,11 +65,11 @@ def test_the_title_counts_what_is_due_for_whoever_looks(shop, desk):
 def test_put_off_until_an_amount(shop, desk):
     one = told()
     form = page(desk, "reminder-snooze", one.pk)
-    assert says(form, "Now it is 60 hot hours.") and says(form, "Until at least, hot hours")
+    assert says(form, "Now: 60 hot hours.") and says(form, "Until at least, hot hours")
     after = desk.post(reverse("reminder-snooze", args=[one.pk]), {"amount": "90"}, follow=True)
-    assert says(after, "Clean the hot end: put off until 90 hot hours.")
+    assert says(after, "Clean the hot end: snoozed until 90 hot hours.")
     assert [row["reminder"] for row in after.context["snoozed"]] == [one] and not after.context["due"]
-    assert says(after, "put off until 90 hot hours, at the latest until")
+    assert says(after, "snoozed until 90 hot hours, at the latest until")
     told(91)
     assert [row["reminder"] for row in page(desk, "reminders").context["due"]] == [one]
 
@@ -75,7 +77,7 @@ def test_put_off_until_an_amount(shop, desk):
 @pytest.mark.parametrize(
     ("values", "message"),
     [
-        ({"amount": "60"}, "It is 60 hot hours already. Give more than that."),
+        ({"amount": "60"}, "The amount is 60 hot hours already. Give more than that."),
         ({"amount": "much"}, "Enter a number"),
         ({"amount": "90", "days": "1"}, "one of the two"),
         ({"amount": ""}, "Choose for how long"),
@@ -98,18 +100,18 @@ def test_what_is_told_by_no_number_is_not_put_off_by_one(shop, desk):
 def test_the_history_of_a_reminder(shop, desk):
     one = told()
     desk.post(reverse("reminder-snooze", args=[one.pk]), {"days": "1"})
-    desk.post(reverse("reminder-done", args=[one.pk]), {"note": "with a <b>brush</b>"})
-    Reminder.objects.update(ended_at=hours_ago(30), raised_at=hours_ago(40))
+    desk.post(reverse("reminder-complete", args=[one.pk]), {"note": "with a <b>brush</b>"})
+    Reminder.objects.update(ended_at=hours_ago(30), opened_at=hours_ago(40))
     again = told(70)
     first = page(desk, "reminder", one.pk)
-    assert says(first, "Raised : 60 hot hours") or says(first, "Raised: 60 hot hours")
-    assert says(first, "Put off by ada: until") and says(
-        first, "Done by ada: with a &lt;b&gt;brush&lt;/b&gt;"
+    assert says(first, "Opened: 60 hot hours")
+    assert says(first, "Snoozed by ada: until") and says(
+        first, "Completed by ada: with a &lt;b&gt;brush&lt;/b&gt;"
     )
-    assert reverse("reminder-done", args=[one.pk]) not in first.content.decode(), "it has ended"
+    assert reverse("reminder-complete", args=[one.pk]) not in first.content.decode(), "it has ended"
     second = page(desk, "reminder", again.pk)
     assert list(second.context["earlier"]) == [one]
-    assert reverse("reminder-done", args=[again.pk]) in second.content.decode()
+    assert reverse("reminder-complete", args=[again.pk]) in second.content.decode()
     assert desk.get(reverse("reminder", args=[again.pk + 1])).status_code == 404
     assert Client().get(reverse("reminder", args=[again.pk])).status_code == 302
 
@@ -118,11 +120,11 @@ def test_all_that_ended_is_reached_page_by_page_and_kind_by_kind(shop, desk):
     ended = [
         a_reminder(
             shop,
-            cause=f"dry:spool:{n % 5}",
+            condition=f"dry:spool:{n % 5}",
             kind="dry" if n % 2 else "clean",
             title=f"Number {n}.",
             ended_at=hours_ago(n + 1),
-            ending="gone",
+            ending="resolved",
         )
         for n in range(70)
     ]
@@ -131,9 +133,9 @@ def test_all_that_ended_is_reached_page_by_page_and_kind_by_kind(shop, desk):
     dry = [row for n in (1, 2) for row in page(desk, "reminders-ended", kind="dry", page=n).context["page"]]
     assert dry == [row for row in ended if row.kind == "dry"]
     assert "?kind=dry&amp;page=2" in page(desk, "reminders-ended", kind="dry").content.decode()
-    cause = page(desk, "reminders-ended", cause="dry:spool:3").context["page"]
-    assert {row.cause for row in cause} == {"dry:spool:3"} and len(cause) == 14
-    for odd in [{"kind": "nonsense"}, {"page": "x"}, {"page": "-4"}, {"cause": "a" * 300}]:
+    condition = page(desk, "reminders-ended", condition="dry:spool:3").context["page"]
+    assert {row.condition for row in condition} == {"dry:spool:3"} and len(condition) == 14
+    for odd in [{"kind": "nonsense"}, {"page": "x"}, {"page": "-4"}, {"condition": "a" * 300}]:
         assert page(desk, "reminders-ended", **odd).status_code == 200
 
 
@@ -141,16 +143,16 @@ def test_many_are_reached_page_by_page_and_kind_by_kind(shop, desk):
     dry = a_reminder(shop)
     few = page(desk, "reminders")
     assert "<select" not in few.content.decode(), "with few of them nothing is to be chosen"
-    cleaning = [a_reminder(shop, kind="clean", cause=f"clean:{number}") for number in range(31)]
-    later = a_reminder(shop, kind="clean", cause="clean:off")
-    rules.snooze(later, timezone.now() + timedelta(days=3))
+    cleaning = [a_reminder(shop, kind="clean", condition=f"clean:{number}") for number in range(31)]
+    later = a_reminder(shop, kind="clean", condition="clean:off")
+    lifecycle.snooze(later, timezone.now() + timedelta(days=3))
     first, second = page(desk, "reminders"), page(desk, "reminders", page=2)
     assert says(first, "Page 1 of 2") and says(first, "(32) Reminders")
     listed = [row["reminder"] for answer in (first, second) for row in answer.context["due"]]
     assert len(first.context["due"]) == 30 and sorted(one.pk for one in listed) == sorted(
         one.pk for one in (dry, *cleaning)
     )
-    assert "Put off</h2>" not in first.content.decode()
+    assert "snoozed" not in first.context
     assert [row["reminder"] for row in second.context["snoozed"]] == [later]
     of_one_kind = page(desk, "reminders", kind="dry")
     assert [row["reminder"] for row in of_one_kind.context["due"]] == [dry]
@@ -158,19 +160,25 @@ def test_many_are_reached_page_by_page_and_kind_by_kind(shop, desk):
     assert says(page(desk, "reminders", kind="x"), "All kinds are shown.")
 
 
-def test_pressing_ones_come_first_and_say_so(shop, desk):
-    a_reminder(shop, raised_at=hours_ago(1))
+def test_urgent_ones_come_first_and_say_so(shop, desk):
+    a_reminder(shop, opened_at=hours_ago(1))
     a_reminder(
-        shop, cause="dry:spool:2", title="Dry the other", raised_at=hours_ago(9), escalated_at=hours_ago(2)
+        shop,
+        condition="dry:spool:2",
+        title="Dry the other",
+        opened_at=hours_ago(9),
+        urgent_since=hours_ago(2),
     )
     due = page(desk, "reminders")
     assert [row["reminder"].title for row in due.context["due"]] == ["Dry the other", "Dry the nylon"]
-    assert says(due, "Dry the other pressing") and not says(due, "Dry the nylon pressing")
+    assert says(due, "Dry the other urgent") and not says(due, "Dry the nylon urgent")
 
 
 def test_a_flow_check_is_planned_with_the_spool_that_is_loaded(shop, desk):
     loading = shop.toolheads[0].loadings.present().get()
-    a_reminder(shop, kind="flow_check", cause="flow_check:toolhead:1", spool=None, toolhead=shop.toolheads[0])
+    a_reminder(
+        shop, kind="flow_check", condition="flow_check:toolhead:1", spool=None, toolhead=shop.toolheads[0]
+    )
     [row] = page(desk, "reminders").context["due"]
     assert row["address"] == f"{reverse('flow-check-new')}?loading={loading.pk}"
     assert desk.get(row["address"]).status_code == 200
@@ -178,6 +186,6 @@ def test_a_flow_check_is_planned_with_the_spool_that_is_loaded(shop, desk):
 
 def test_what_came_back_in_time_is_due_before_the_next_sweep(shop, desk):
     one = told()
-    rules.snooze(one, timezone.now() + timedelta(hours=1))
+    lifecycle.snooze(one, timezone.now() + timedelta(hours=1))
     Reminder.objects.update(snoozed_until=hours_ago(0.1))
     assert [row["reminder"] for row in page(desk, "reminders").context["due"]] == [one]

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from maintenance.machines.loading import load_spool
 from maintenance.models import Loading, Reminder
-from maintenance.reminders.lifecycle import due_count
+from maintenance.reminders.queries import count_due
 from spools.drying.runs import start_drying
 from spools.inventory.ledger import weigh
 from spools.inventory.moves import current_stay, mark_empty, move_spool
@@ -205,11 +205,11 @@ def test_loading_elsewhere_is_shown_at_the_toolhead(shop, desk, free):
 def test_today_names_material_spool_printer_and_what_is_due(shop, desk):
     Reminder.objects.create(
         kind="dry",
-        cause="dry:spool:1",
+        condition="dry:spool:1",
         title="Dry the nylon",
         why="0.9 %, limit 0.75 %",
         remedy="Dry it for 9 h at 70 °C.",
-        raised_at=timezone.now() - timedelta(hours=1),
+        opened_at=timezone.now() - timedelta(hours=1),
         spool=shop.spools[1],
     )
     response = desk.get("/")
@@ -217,5 +217,5 @@ def test_today_names_material_spool_printer_and_what_is_due(shop, desk):
     look = response.context["today"]
     for row in look.ready:
         assert row.spool.code in response.content.decode()
-    count = f'<span class="count">{due_count()}<span class="visually-hidden"> due</span>'
+    count = f'<span class="count">{count_due()}<span class="visually-hidden"> due</span>'
     assert count in response.content.decode()

@@ -48,12 +48,14 @@ def channel(cleo) -> Callable[..., Channel]:
     return add
 
 
-def raised(number: int = 1, what: str = "raised", **values) -> ReminderEvent:
+def raised(number: int = 1, type_: str = "opened", **values) -> ReminderEvent:
     """A reminder, new unless ``number`` has been used, and something that happened to it; not posted yet."""
     given = {"kind": "dry", "title": f"Re-dry spool {number}", "why": "0.9 %; limit 0.5 %."}
-    given |= {"remedy": "Dry it for 9 h at 70 °C.", "raised_at": timezone.now()} | values
-    reminder, _ = Reminder.objects.get_or_create(cause=f"dry:spool:{number}", ended_at=None, defaults=given)
-    return ReminderEvent.objects.create(reminder=reminder, what=what, at=timezone.now())
+    given |= {"remedy": "Dry it for 9 h at 70 °C.", "opened_at": timezone.now()} | values
+    reminder, _ = Reminder.objects.get_or_create(
+        condition=f"dry:spool:{number}", ended_at=None, defaults=given
+    )
+    return ReminderEvent.objects.create(reminder=reminder, type=type_, at=timezone.now())
 
 
 def post(*events: ReminderEvent) -> list[Message]:

@@ -88,7 +88,7 @@ def test_it_is_the_same_to_the_byte_until_something_happens(mine):
         Reminder.objects.update(snoozed_until=timezone.now() + timedelta(days=300), snoozed_until_amount=2)
         assert events(mine)[0].dtstart.value == DUE
         Reminder.objects.update(snoozed_until_amount=None)
-        ReminderEvent.objects.create(reminder=event.reminder, what="snoozed", at=timezone.now())
+        ReminderEvent.objects.create(reminder=event.reminder, type="snoozed", at=timezone.now())
         until = timezone.now() + timedelta(days=2)
         Reminder.objects.update(snoozed_until=until)
         [after] = events(mine)
@@ -103,9 +103,9 @@ def test_what_has_ended_has_no_time_or_is_not_wanted_is_not_shown(mine):
     raised(2)
     raised(3, due_at=DUE, kind="leak")
     assert len(events(mine)) == 2
-    channels.tell(mine, {"dry": "at_once"})
+    channels.subscribe(mine, {"dry": "at_once"})
     assert len(events(mine)) == 1
-    Reminder.objects.filter(cause="dry:spool:1").update(ended_at=timezone.now())
+    Reminder.objects.filter(condition="dry:spool:1").update(ended_at=timezone.now())
     assert events(mine) == []
 
 
@@ -117,21 +117,21 @@ def test_a_planned_end_of_drying_becomes_its_reminder(mine, shop, wet):
     assert done.dtstart.value == (run.start + timedelta(hours=5)).replace(microsecond=0)
     assert "75 °C" in up.summary.value and "Dryer" in done.summary.value
     assert done.url.value == f"https://shop.example/s/{wet.code}/"
-    values = {"kind": "drying_done", "cause": f"drying_done:run:{run.pk}", "title": "Take it out"}
-    Reminder.objects.create(**values, remedy="Now.", raised_at=timezone.now(), due_at=done.dtstart.value)
+    values = {"kind": "drying_done", "condition": f"drying_done:run:{run.pk}", "title": "Take it out"}
+    Reminder.objects.create(**values, remedy="Now.", opened_at=timezone.now(), due_at=done.dtstart.value)
     assert [event.uid.value for event in events(mine)] == [up.uid.value, done.uid.value]
     assert events(mine)[1].summary.value == "Take it out"
-    Reminder.objects.update(ended_at=timezone.now(), ending="gone")
+    Reminder.objects.update(ended_at=timezone.now(), ending="resolved")
     assert len(events(mine)) == 2, "the run goes on, so it comes again"
-    Reminder.objects.update(ending="done")
+    Reminder.objects.update(ending="completed")
     assert [event.uid.value for event in events(mine)] == [up.uid.value]
-    channels.tell(mine, {"dry": "at_once"})
+    channels.subscribe(mine, {"dry": "at_once"})
     assert events(mine) == []
 
 
 def test_a_new_address_keeps_the_choice_and_ends_the_old_one(mine, cleo):
-    channels.tell(mine, {"dry": "at_once"})
+    channels.subscribe(mine, {"dry": "at_once"})
     renewed = channels.open_calendar(cleo)
-    assert feed.feed_of(mine.address) is None and feed.feed_of(renewed.address) == renewed
+    assert feed.calendar_of(mine.address) is None and feed.calendar_of(renewed.address) == renewed
     assert list(renewed.subscriptions.values_list("reminder_kind", flat=True)) == ["dry"]
-    assert feed.feed_of("") is None
+    assert feed.calendar_of("") is None

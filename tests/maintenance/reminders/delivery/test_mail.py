@@ -36,7 +36,7 @@ def test_the_e_mail_says_what_why_and_where_and_is_known_by_its_id(letters, post
     assert letter["Subject"] == title
     assert letter["From"] == "Shop <shop@shop.example>" and letter["To"] == "ada@shop.example"
     assert letter["Message-ID"] == f"<{message.pk}@shop.example>"
-    assert letter["List-Unsubscribe"] == "<https://shop.example/reminders/delivery/>"
+    assert letter["List-Unsubscribe"] == "<https://shop.example/reminders/notifications/>"
     assert letter["Auto-Submitted"] == "auto-generated"
     text = letter.get_body(("plain",)).get_content()
     for words in (
@@ -65,7 +65,7 @@ def test_without_an_address_of_the_shop_there_are_no_links(letters, post_office,
     work_until_quiet()
     [letter] = post_office.received
     assert letter["List-Unsubscribe"] is None
-    assert "changed in Loadworthy" in letter.get_body(("plain",)).get_content()
+    assert "under Reminders" in letter.get_body(("plain",)).get_content()
     assert "href" not in letter.get_body(("html",)).get_content()
 
 
@@ -99,11 +99,11 @@ def test_a_refusal_for_good_is_told_at_once_and_can_be_tried_again(letters, post
     [message] = post(raised())
     work_until_quiet()
     message.refresh_from_db()
-    assert message.state == "dead" and mood in message.error and post_office.sessions == 1
+    assert message.state == "failed" and mood in message.error and post_office.sessions == 1
     letters.refresh_from_db()
     assert letters.failures == 0, "others may be wanted"
     post_office.mood = "take"
-    outbox.try_again(message)
+    outbox.retry(message)
     work_until_quiet()
     assert post_office.ids == [str(message.pk)]
 

@@ -14,10 +14,10 @@ from django.utils import timezone
 from background.models import WorkItem
 from background.running import run_due
 from maintenance.models import Channel, Message, Reminder, ReminderEvent
-from maintenance.reminders import lifecycle
 from maintenance.reminders.delivery import attempts, channels, outbox
 from maintenance.reminders.delivery.outbox import AT_ONCE_MOST, write_digests
 from maintenance.reminders.delivery.outbox import post as write
+from maintenance.reminders.sweep import sweep
 from spools.drying.runs import start_drying
 from tests.maintenance.reminders.delivery.conftest import post, raised, work_until_quiet
 from tests.spools.conftest import hours_ago
@@ -31,12 +31,12 @@ def berlin(*when: int) -> datetime:
 
 
 def wishes(user, **values) -> None:
-    channels.keep_times(
+    channels.save_times(
         user,
         **{
             "quiet_from": datetime.min.time().replace(hour=22),
             "quiet_to": datetime.min.time().replace(hour=7),
-            "pressing_in_quiet": False,
+            "urgent_in_quiet": False,
             "digest_at": datetime.min.time().replace(hour=7, minute=30),
             **values,
         },
@@ -50,11 +50,11 @@ def states() -> list[str]:
 def test_people_are_told_three_things_and_a_receiver_all(channel):
     person = channel("email", "a@shop.example")
     machine = channel("webhook", "http://127.0.0.1:9/")
-    for number, what in enumerate(ReminderEvent.What.values):
+    for number, what in enumerate(ReminderEvent.Type.values):
         post(raised(number, what))
-    told = {way.pk: set(way.messages.values_list("body__what", flat=True)) for way in (person, machine)}
-    assert told[person.pk] == {"raised", "escalated", "back"}
-    assert told[machine.pk] == set(ReminderEvent.What.values)
+    told = {way.pk: set(way.messages.values_list("body__type", flat=True)) for way in (person, machine)}
+    assert told[person.pk] == {"opened", "urgent", "returned"}
+    assert told[machine.pk] == set(ReminderEvent.Type.values)
 
 
 def test_only_kinds_that_are_wanted_by_ways_that_are_open(channel, cleo):
@@ -71,26 +71,26 @@ def test_only_kinds_that_are_wanted_by_ways_that_are_open(channel, cleo):
     assert not WorkItem.objects.exists()
 
 
-def test_a_reminder_that_is_raised_and_pressing_at_once_is_told_once(channel):
+def test_a_reminder_that_is_raised_and_urgent_at_once_is_told_once(channel):
     channel("email", "a@shop.example")
-    [message] = post(raised(1), raised(1, "escalated"))
-    assert message.body["what"] == "escalated" and message.body["pressing"] is True
+    [message] = post(raised(1), raised(1, "urgent"))
+    assert message.body["type"] == "urgent" and message.body["urgent"] is True
 
 
 def test_a_sweep_of_the_shop_reaches_its_receiver(channel, web, shop, wet):
     """From a nylon spool on the open shelf to the receiver, and away again when it is dried."""
     channel("webhook", web.address)
-    lifecycle.sweep()
+    sweep()
     work_until_quiet()
     told = [json.loads(one.body) for one in web.received]
-    assert {body["type"] for body in told} <= {"reminder.raised", "reminder.escalated"}
-    [raised_] = [body["data"] for body in told if body["type"] == "reminder.raised"]
-    assert raised_["cause"] == f"dry:spool:{wet.pk}"
+    assert {body["type"] for body in told} <= {"reminder.opened", "reminder.urgent"}
+    [raised_] = [body["data"] for body in told if body["type"] == "reminder.opened"]
+    assert raised_["condition"] == f"dry:spool:{wet.pk}"
     assert raised_["link"] == f"https://shop.example/s/{wet.code}/dry/"
     start_drying([wet], shop.dryer, 75, at=hours_ago(0.2))
-    lifecycle.sweep()
+    sweep()
     work_until_quiet()
-    assert json.loads(web.received[-1].body)["type"] == "reminder.gone"
+    assert json.loads(web.received[-1].body)["type"] == "reminder.resolved"
 
 
 def test_it_is_part_of_the_callers_transaction(channel):
@@ -141,14 +141,14 @@ def test_in_quiet_hours_it_waits_for_their_end(channel, cleo, web, post_office):
         assert post_office.ids == [str(message.pk)]
 
 
-def test_pressing_ones_come_through_if_the_person_says_so(channel, cleo):
+def test_urgent_ones_come_through_if_the_person_says_so(channel, cleo):
     channel("email", "a@shop.example")
     with time_machine.travel(berlin(2026, 10, 25, 2, 30), tick=False):
         wishes(cleo)
-        assert post(raised(1, "escalated"))[0].not_before == berlin(2026, 10, 25, 7)
-        wishes(cleo, pressing_in_quiet=True)
-        assert post(raised(2, "escalated"))[0].not_before == timezone.now()
-        assert post(raised(3, "back", escalated_at=timezone.now()))[0].not_before == timezone.now()
+        assert post(raised(1, "urgent"))[0].not_before == berlin(2026, 10, 25, 7)
+        wishes(cleo, urgent_in_quiet=True)
+        assert post(raised(2, "urgent"))[0].not_before == timezone.now()
+        assert post(raised(3, "returned", urgent_since=timezone.now()))[0].not_before == timezone.now()
         assert post(raised(4))[0].not_before == berlin(2026, 10, 25, 7)
 
 
@@ -165,7 +165,7 @@ def test_what_is_due_no_more_is_not_told_to_people(channel, cleo, post_office, w
         [(name, days)] = change.items()
         Reminder.objects.update(**{name: timezone.now() + timedelta(days=days)})
         work_until_quiet()
-    assert post_office.received == [] and states() == ["lapsed", "sent"]
+    assert post_office.received == [] and states() == ["expired", "sent"]
 
 
 def test_many_at_once_are_told_as_one(channel, post_office):
@@ -188,15 +188,15 @@ def test_what_several_sweeps_found_in_quiet_hours_is_told_as_one(channel, cleo, 
             post(raised(number))
             work_until_quiet()
             clock.shift(timedelta(minutes=30))
-        Reminder.objects.filter(cause="dry:spool:0").update(ended_at=timezone.now())
-        again = Reminder.objects.get(cause="dry:spool:1")
-        post(ReminderEvent.objects.create(reminder=again, what="escalated", at=timezone.now()))
+        Reminder.objects.filter(condition="dry:spool:0").update(ended_at=timezone.now())
+        again = Reminder.objects.get(condition="dry:spool:1")
+        post(ReminderEvent.objects.create(reminder=again, type="urgent", at=timezone.now()))
         clock.move_to(berlin(2026, 6, 2, 7))
         work_until_quiet()
         [mail] = post_office.received
         assert mail["Subject"].startswith(f"{AT_ONCE_MOST + 2} reminders: ")
         assert mail.get_body(("plain",)).get_content().count("Re-dry spool 1") == 1
-        assert states() == ["bundled"] * (AT_ONCE_MOST + 2) + ["lapsed"] * 2 + ["sent"]
+        assert states() == ["bundled"] * (AT_ONCE_MOST + 2) + ["expired"] * 2 + ["sent"]
         # A few come one by one.
         clock.move_to(berlin(2026, 6, 2, 23))
         for number in range(2):
@@ -211,15 +211,15 @@ def test_the_digest_comes_once_a_day_and_says_what_is_still_due(channel, cleo, p
     wishes(cleo)
     channel("email", "a@shop.example", timing="digest")
     with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
-        post(raised(1), raised(2), raised(3, "escalated", title="Leak of box 3"))
-        Reminder.objects.filter(cause="dry:spool:2").update(ended_at=timezone.now())
+        post(raised(1), raised(2), raised(3, "urgent", title="Leak of box 3"))
+        Reminder.objects.filter(condition="dry:spool:2").update(ended_at=timezone.now())
         assert write_digests(timezone.now()) == 0
         clock.move_to(berlin(2026, 6, 2, 7, 30))
         assert [write_digests(timezone.now()) for _ in range(3)] == [1, 0, 0]
         work_until_quiet()
         [mail] = post_office.received
         assert mail["Subject"] == "2 reminders: Leak of box 3; Re-dry spool 1"
-        assert states() == ["bundled", "bundled", "lapsed", "sent"]
+        assert states() == ["bundled", "bundled", "expired", "sent"]
         # The time is moved: what is due the same day is told the next.
         wishes(cleo, digest_at=datetime.min.time().replace(hour=18))
         post(raised(4))
@@ -273,7 +273,7 @@ def test_nothing_to_say_no_digest(channel, cleo):
         Reminder.objects.update(ended_at=timezone.now())
         clock.shift(timedelta(days=1))
         assert write_digests(timezone.now()) == 0
-    assert states() == ["lapsed"]
+    assert states() == ["expired"]
 
 
 def test_after_a_week_without_power_it_is_one_digest_and_not_at_night(channel, cleo, post_office):
@@ -298,12 +298,12 @@ def test_a_reminder_that_came_up_twice_stands_in_the_digest_once(channel, cleo, 
     with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
         post(raised(1))
         clock.shift(timedelta(hours=1))
-        post(raised(1, "escalated"))
+        post(raised(1, "urgent"))
         clock.shift(timedelta(days=1))
         write_digests(timezone.now())
         work_until_quiet()
     [mail] = post_office.received
-    assert mail["Subject"] == "Pressing: Re-dry spool 1"
+    assert mail["Subject"] == "Urgent: Re-dry spool 1"
 
 
 def test_what_was_lost_on_its_way_is_found(channel, web):
@@ -334,7 +334,7 @@ def test_a_try_that_was_overtaken_does_nothing(channel, web):
     [message] = post(raised())
     work_until_quiet()
     assert attempts.attempt(str(message.pk), 0) is None
-    attempts.keep(str(message.pk), 0, attempts.Outcome(attempts.NotDelivered("late")))
+    attempts.keep(str(message.pk), 0, attempts.Outcome(attempts.DeliveryFailed("late")))
     message.refresh_from_db()
     assert (message.state, message.attempts, message.error) == ("sent", 1, "")
 
@@ -395,20 +395,20 @@ def test_what_was_written_for_a_way_that_had_just_ended_waits_for_nothing(channe
     post(raised())
     Channel.objects.filter(pk__in=[hook.pk, digest.pk]).update(ended_at=timezone.now())
     outbox.dispatch(timezone.now())
-    assert states() == ["lapsed", "lapsed"]
+    assert states() == ["expired", "expired"]
 
 
-def test_what_became_pressing_in_quiet_hours_is_told_once_after_them(channel, cleo, post_office):
+def test_what_became_urgent_in_quiet_hours_is_told_once_after_them(channel, cleo, post_office):
     wishes(cleo)
     channel("email", "a@shop.example")
     with time_machine.travel(berlin(2026, 6, 1, 23), tick=False) as clock:
         post(raised(1))
         clock.shift(timedelta(hours=2))
-        post(raised(1, "escalated"))
+        post(raised(1, "urgent"))
         clock.move_to(berlin(2026, 6, 2, 7))
         work_until_quiet()
-    assert len(post_office.received) == 1 and states() == ["lapsed", "sent"]
-    assert Message.objects.get(state="sent").body["what"] == "escalated"
+    assert len(post_office.received) == 1 and states() == ["expired", "sent"]
+    assert Message.objects.get(state="sent").body["type"] == "urgent"
 
 
 def test_what_was_done_while_the_mail_server_was_away_is_not_told(channel, post_office, settings):
@@ -422,7 +422,7 @@ def test_what_was_done_while_the_mail_server_was_away_is_not_told(channel, post_
         settings.EMAIL_PORT = port
         clock.shift(timedelta(minutes=1))
         work_until_quiet()
-    assert post_office.received == [] and states() == ["lapsed"]
+    assert post_office.received == [] and states() == ["expired"]
 
 
 def test_messages_are_kept_for_a_while(channel):
@@ -431,6 +431,6 @@ def test_messages_are_kept_for_a_while(channel):
     messages = post(*(raised(number) for number in range(3)))
     Message.objects.filter(pk=messages[0].pk).update(state="sent")
     Message.objects.filter(pk__in=[messages[1].pk, messages[2].pk]).update(written_at=old)
-    Message.objects.filter(pk=messages[1].pk).update(state="dead")
+    Message.objects.filter(pk=messages[1].pk).update(state="failed")
     assert outbox.prune(timezone.now()) == 1
     assert states() == ["sent", "waiting"]

@@ -66,8 +66,8 @@ def test_only_the_browser_can_read_what_is_pushed(subscribed, web, browser):
     assert one.headers["topic"] == f"reminder-{message.event.reminder_id}"
 
 
-def test_pressing_ones_are_urgent(subscribed, web):
-    post(raised(1, "escalated"))
+def test_urgent_ones_are_urgent(subscribed, web):
+    post(raised(1, "urgent"))
     work_until_quiet()
     assert web.received[0].headers["urgency"] == "high"
 
@@ -122,8 +122,8 @@ def test_a_browser_that_is_gone_ends_its_channel_and_it_is_told(subscribed, web,
     subscribed.refresh_from_db()
     assert subscribed.ended_at is not None
     assert len(web.seen) == 1
-    assert sorted(Message.objects.values_list("state", flat=True)) == ["dead", "lapsed"]
-    assert "has ended its subscription" in Message.objects.get(state="dead").error
+    assert sorted(Message.objects.values_list("state", flat=True)) == ["expired", "failed"]
+    assert "has ended its subscription" in Message.objects.get(state="failed").error
     assert post(raised(3)) == []
 
 
@@ -140,4 +140,4 @@ def test_keys_that_are_of_no_use_are_told(channel, web):
     message = outbox.send_test(hook)
     work_until_quiet()
     message.refresh_from_db()
-    assert message.state == "dead" and "keys" in message.error
+    assert message.state == "failed" and "keys" in message.error

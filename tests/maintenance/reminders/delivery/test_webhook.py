@@ -35,12 +35,12 @@ def hook(channel, web) -> Channel:
 
 
 def test_every_event_arrives_signed_and_once(hook, web):
-    messages = post(raised(1), raised(1, "escalated"), raised(1, "snoozed"), raised(1, "done"))
+    messages = post(raised(1), raised(1, "urgent"), raised(1, "snoozed"), raised(1, "completed"))
     work_until_quiet()
     assert sorted(web.ids) == sorted(str(message.pk) for message in messages)
     assert set(Message.objects.values_list("state", flat=True)) == {"sent"}
     told = [json.loads(one.body) for one in web.received]
-    types = ["reminder.done", "reminder.escalated", "reminder.raised", "reminder.snoozed"]
+    types = ["reminder.completed", "reminder.opened", "reminder.snoozed", "reminder.urgent"]
     assert sorted(body["type"] for body in told) == types
     page = f"https://shop.example/reminders/{messages[0].body['reminder']}/"
     assert {body["data"]["link"] for body in told} == {page}
@@ -62,7 +62,7 @@ def test_the_signature_by_openssl_and_by_hand(hook, web):
     by_openssl = subprocess.run(command, input=signed, capture_output=True, check=True).stdout
     assert base64.b64encode(by_openssl).decode() == signature
     assert abs(int(one.headers["webhook-timestamp"]) - datetime.now(UTC).timestamp()) < 60
-    assert Webhook(hook.secret).verify(one.body, one.headers)["type"] == "reminder.raised"
+    assert Webhook(hook.secret).verify(one.body, one.headers)["type"] == "reminder.opened"
 
 
 @pytest.mark.parametrize("mood", ["hang", "drip", "close", "half", 500, 503, 429, 302, 404, 410])
@@ -103,11 +103,11 @@ def test_a_channel_that_hangs_costs_one_timeout_and_then_gives_all(hook, web, mo
     hook.refresh_from_db()
     assert hook.failures == 1
     web.mood = 200
-    with time_machine.travel(hook.resting_until + timedelta(seconds=1), tick=True):
+    with time_machine.travel(hook.backoff_until + timedelta(seconds=1), tick=True):
         work_until_quiet()
     assert set(web.ids) == {str(message.pk) for message in messages}
     hook.refresh_from_db()
-    assert (hook.failures, hook.resting_until) == (0, None)
+    assert (hook.failures, hook.backoff_until) == (0, None)
 
 
 def test_a_message_that_the_receiver_cannot_take_does_not_hold_up_the_rest(hook, web):
@@ -118,7 +118,7 @@ def test_a_message_that_the_receiver_cannot_take_does_not_hold_up_the_rest(hook,
         others = post(raised(2), raised(3))
         for _ in range(2):
             hook.refresh_from_db()
-            clock.move_to(hook.resting_until)
+            clock.move_to(hook.backoff_until)
             work_until_quiet()
         assert set(web.ids) == {str(message.pk) for message in others}
         assert timezone.now() < poison.written_at + timedelta(minutes=1)
@@ -133,7 +133,7 @@ def test_pauses_grow_and_it_is_given_up_after_a_day_and_can_be_tried_again(hook,
         [message] = post(raised())
         waits_s, last = [], start
         while Message.objects.get().state == "waiting":
-            clock.move_to(max(Message.objects.get().next_try_at, start))
+            clock.move_to(max(Message.objects.get().next_attempt_at, start))
             waits_s.append((timezone.now() - last).total_seconds())
             last = timezone.now()
             work_until_quiet()
@@ -141,10 +141,10 @@ def test_pauses_grow_and_it_is_given_up_after_a_day_and_can_be_tried_again(hook,
         assert waits_s[:8] == [0, 10, 30, 120, 600, 1800, 3600, 7200]
         assert timedelta(days=1) <= last - start < timedelta(days=1, hours=2)
         message.refresh_from_db()
-        assert (message.state, message.attempts) == ("dead", len(web.seen))
+        assert (message.state, message.attempts) == ("failed", len(web.seen))
         assert message.error == "The receiver answered HTTP 500."
         web.mood = 200
-        outbox.try_again(message)
+        outbox.retry(message)
         work_until_quiet()
         message.refresh_from_db()
         assert message.state == "sent" and web.ids == [str(message.pk)]
@@ -180,7 +180,7 @@ def test_retry_after_is_respected_within_bounds(hook, web, said, seconds):
         [message] = post(raised())
         work_until_quiet()
         message.refresh_from_db()
-        assert (message.next_try_at - timezone.now()).total_seconds() == seconds
+        assert (message.next_attempt_at - timezone.now()).total_seconds() == seconds
 
 
 def test_an_answer_with_an_impossible_time_is_an_answer(hook, web):
@@ -213,7 +213,7 @@ def test_a_receiver_that_answers_again_is_there_even_if_it_refuses(hook, web):
         work_until_quiet()
         assert len({one.id for one in web.seen}) == len(messages)
         hook.refresh_from_db()
-        assert (hook.failures, hook.resting_until) == (0, None)
+        assert (hook.failures, hook.backoff_until) == (0, None)
 
 
 def test_redirects_are_not_followed(hook, web):
@@ -235,7 +235,7 @@ def test_a_name_server_that_hangs_is_not_waited_for(monkeypatch):
         raise OSError("no answer")
 
     monkeypatch.setattr(socket, "getaddrinfo", hangs)
-    with pytest.raises(posting.NotDelivered, match="no whole answer"):
+    with pytest.raises(posting.DeliveryFailed, match="no whole answer"):
         posting.post("http://receiver.example/", b"", {})
     assert not answered.is_set()
     enough.set()

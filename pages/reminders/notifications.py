@@ -1,4 +1,4 @@
-"""Where reminders go: each person's own ways, what they tell and when, and what was sent."""
+"""Notification settings: a person's channels, the kinds that each carries, quiet hours, and sent messages."""
 
 from typing import Any
 
@@ -20,7 +20,14 @@ from maintenance.models import Channel, Message, Reminder
 from maintenance.reminders.delivery import channels, feed, mail, outbox, push
 from maintenance.reminders.delivery.wording import news_of
 from pages.frame.forms import carried_out, sent
-from pages.reminders.delivery_forms import EmailForm, KindsForm, PushForm, TimesForm, WebhookForm, title_of
+from pages.reminders.notification_forms import (
+    EmailForm,
+    KindsForm,
+    PushForm,
+    TimesForm,
+    WebhookForm,
+    title_of,
+)
 
 Kind = Channel.Kind
 SHOWN = 30
@@ -28,55 +35,55 @@ SHOWN = 30
 
 @never_cache
 @login_required
-def delivery(request: HttpRequest) -> HttpResponse:
+def notifications(request: HttpRequest) -> HttpResponse:
     form = TimesForm(sent(request), outbox.settings_of(request.user))
-    if carried_out(form, lambda data: channels.keep_times(request.user, **data)):
-        messages.success(request, "Saved. What is waiting already keeps its time.")
-        return redirect("delivery")
-    return _page(request, times=form)
+    if carried_out(form, lambda data: channels.save_times(request.user, **data)):
+        messages.success(request, "Saved. Messages that are waiting keep their time.")
+        return redirect("notifications")
+    return _render(request, times=form)
 
 
 @login_required
 @require_POST
-def delivery_kinds(request: HttpRequest) -> HttpResponse:
+def kinds(request: HttpRequest) -> HttpResponse:
     mine = channels.open_channels(request.user)
     form = KindsForm(request.POST, mine, _chosen(mine))
-    if carried_out(form, lambda _: _keep_kinds(request, form, mine)):
-        messages.success(request, "Saved: what is told where.")
-        return redirect("delivery")
-    return _page(request, kinds=form)
+    if carried_out(form, lambda _: _save_kinds(request, form, mine)):
+        messages.success(request, "Saved.")
+        return redirect("notifications")
+    return _render(request, kinds=form)
 
 
 @transaction.atomic
-def _keep_kinds(request: HttpRequest, form: KindsForm, mine: list[Channel]) -> None:
-    """Ways that were added since the page was shown keep what they tell."""
-    if form.asked_about("page"):
+def _save_kinds(request: HttpRequest, form: KindsForm, mine: list[Channel]) -> None:
+    """Channels that were added since the page was shown keep their kinds."""
+    if form.has_column("page"):
         channels.count_on_page(request.user, form.timings("page"))
     for channel in mine:
-        if form.asked_about(f"c{channel.pk}"):
-            channels.tell(channel, form.timings(f"c{channel.pk}"))
+        if form.has_column(f"c{channel.pk}"):
+            channels.subscribe(channel, form.timings(f"c{channel.pk}"))
 
 
-def _page(
+def _render(
     request: HttpRequest, times: TimesForm | None = None, kinds: KindsForm | None = None
 ) -> HttpResponse:
     mine = channels.open_channels(request.user)
     own = Message.objects.filter(channel__user=request.user.pk).select_related("channel")
     entries = own.filter(purpose=Message.Purpose.ENTRY, state=Message.State.WAITING)
-    told = own.exclude(purpose=Message.Purpose.ENTRY).exclude(state=Message.State.BUNDLED)
+    listed = own.exclude(purpose=Message.Purpose.ENTRY).exclude(state=Message.State.BUNDLED)
     return render(
         request,
-        "reminders/delivery/page.html",
+        "reminders/notifications/page.html",
         {
             "times": times or TimesForm(None, outbox.settings_of(request.user)),
             "kinds": kinds or KindsForm(None, mine, _chosen(mine)),
-            "ways": [_way(channel, request) for channel in mine if channel.kind != Kind.PAGE],
+            "channels": [_channel(channel, request) for channel in mine if channel.kind != Kind.PAGE],
             "has_calendar": any(channel.kind == Kind.CALENDAR for channel in mine),
             "email_is_set_up": mail.is_set_up(),
             "public_url": settings.PUBLIC_URL,
             "push_key": _push_key(),
             "push_form": PushForm(),
-            "messages_sent": [_row(message) for message in told[:SHOWN]],
+            "messages_sent": [_row(message) for message in listed[:SHOWN]],
             "for_digest": entries.count(),
             "zone": timezone.get_default_timezone_name(),
         },
@@ -84,7 +91,7 @@ def _page(
 
 
 def _chosen(mine: list[Channel]) -> dict[str, dict[str, str]]:
-    """Timings by kind, by the name of the way."""
+    """Timings by kind, by the column of the channel."""
     every = dict.fromkeys(Reminder.Kind.values, "at_once")
     chosen: dict[str, dict[str, str]] = {"page": every}
     for channel in mine:
@@ -93,16 +100,16 @@ def _chosen(mine: list[Channel]) -> dict[str, dict[str, str]]:
     return chosen
 
 
-def _way(channel: Channel, request: HttpRequest) -> dict[str, Any]:
+def _channel(channel: Channel, request: HttpRequest) -> dict[str, Any]:
     tried = channel.messages.filter(attempts__gt=0)
-    failed = tried.filter(~Q(error="")).order_by("-next_try_at").first() if channel.failures else None
-    last = tried.exclude(state=Message.State.LAPSED).order_by("-written_at").first()
+    failed = tried.filter(~Q(error="")).order_by("-next_attempt_at").first() if channel.failures else None
+    last = tried.exclude(state=Message.State.EXPIRED).order_by("-written_at").first()
     base = settings.PUBLIC_URL or f"{request.scheme}://{request.get_host()}"
     return {
         "channel": channel,
         "title": title_of(channel),
         "error": failed.error if failed is not None else "",
-        # What fails for its own sake says nothing of the way, but a receiver may refuse all that comes.
+        # A refused message does not mean that the channel is down, but a receiver may refuse all messages.
         "refused": last.error if last is not None and not channel.failures else "",
         "feed": base + reverse("calendar-feed", args=[channel.address])
         if channel.kind == Kind.CALENDAR
@@ -111,69 +118,72 @@ def _way(channel: Channel, request: HttpRequest) -> dict[str, Any]:
 
 
 def _row(message: Message) -> dict[str, Any]:
-    rest = message.channel.resting_until or message.next_try_at
+    backoff_until = message.channel.backoff_until or message.next_attempt_at
     return {
         "message": message,
-        # While its way rests after a failure nothing is tried by it.
-        "next_try_at": max(message.next_try_at, rest),
+        "next_attempt_at": max(message.next_attempt_at, backoff_until),
         "subject": news_of(message.body),
         "title": title_of(message.channel),
-        "retry": message.state == Message.State.DEAD and message.channel.ended_at is None,
+        "retry": message.state == Message.State.FAILED and message.channel.ended_at is None,
     }
 
 
 def _push_key() -> str:
-    """Empty where no key can be kept: then browsers cannot be told."""
+    """Empty if no key can be stored: then browsers cannot be notified."""
     try:
         return push.public_key()
     except (OSError, ValueError):
         return ""
 
 
-# Ways
+# Channels
 
 
 @login_required
-def delivery_email(request: HttpRequest) -> HttpResponse:
+def add_email(request: HttpRequest) -> HttpResponse:
     form = EmailForm(sent(request))
     if carried_out(form, lambda data: channels.add_email(request.user, **data)):
         messages.success(request, "Added. Send a test to see that it arrives.")
-        return redirect("delivery")
-    return render(request, "reminders/delivery/add_email.html", {"form": form, "is_set_up": mail.is_set_up()})
+        return redirect("notifications")
+    return render(
+        request, "reminders/notifications/add_email.html", {"form": form, "is_set_up": mail.is_set_up()}
+    )
 
 
 @never_cache
 @login_required
-def delivery_webhook(request: HttpRequest) -> HttpResponse:
+def add_webhook(request: HttpRequest) -> HttpResponse:
     form = WebhookForm(sent(request))
     added: list[Channel] = []
     if carried_out(form, lambda data: added.append(channels.add_webhook(request.user, **data))):
         return _secret(request, added[0])
-    return render(request, "reminders/delivery/add_webhook.html", {"form": form})
+    return render(request, "reminders/notifications/add_webhook.html", {"form": form})
 
 
 def _secret(request: HttpRequest, channel: Channel) -> HttpResponse:
-    """The one page that shows a secret; asked for again it is another secret."""
-    return render(request, "reminders/delivery/secret.html", {"channel": channel, "title": title_of(channel)})
+    """The only page that shows the secret."""
+    return render(
+        request, "reminders/notifications/secret.html", {"channel": channel, "title": title_of(channel)}
+    )
 
 
 @login_required
 @require_POST
-def delivery_push(request: HttpRequest) -> HttpResponse:
+def add_push(request: HttpRequest) -> HttpResponse:
     form = PushForm(request.POST)
     if carried_out(form, lambda data: channels.add_push(request.user, **data)):
-        messages.success(request, "This browser is told. Send a test to see that it arrives.")
+        messages.success(request, "This browser will get notifications. Send a test.")
     else:
         messages.error(request, "This browser's subscription cannot be read, nothing was saved. Try again.")
-    return redirect("delivery")
+    return redirect("notifications")
 
 
 @login_required
 @require_POST
-def delivery_calendar(request: HttpRequest) -> HttpResponse:
+def add_calendar(request: HttpRequest) -> HttpResponse:
     channels.open_calendar(request.user)
     messages.success(request, "The calendar has a new address. Subscribe to it on the phone.")
-    return redirect("delivery")
+    return redirect("notifications")
 
 
 @never_cache
@@ -185,7 +195,7 @@ def channel_secret(request: HttpRequest, pk: int) -> HttpResponse:
     if request.method == "POST":
         channels.renew_secret(channel)
         return _secret(request, channel)
-    return render(request, "reminders/delivery/renew_secret.html", {"title": title_of(channel)})
+    return render(request, "reminders/notifications/renew_secret.html", {"title": title_of(channel)})
 
 
 @login_required
@@ -196,8 +206,10 @@ def channel_end(request: HttpRequest, pk: int) -> HttpResponse:
     if request.method == "POST":
         channels.end(channel)
         messages.success(request, f"{title_of(channel)}: ended.")
-        return redirect("delivery")
-    return render(request, "reminders/delivery/end.html", {"title": title_of(channel), "channel": channel})
+        return redirect("notifications")
+    return render(
+        request, "reminders/notifications/end.html", {"title": title_of(channel), "channel": channel}
+    )
 
 
 @login_required
@@ -208,24 +220,22 @@ def channel_test(request: HttpRequest, pk: int) -> HttpResponse:
         return _ended_already(request, channel)
     try:
         outbox.send_test(channel)
-        messages.success(
-            request, "A test is on its way. Look again in a moment: what came of it is listed below."
-        )
+        messages.success(request, "A test is on its way. Refresh in a moment: the result is listed below.")
     except ValidationError as error:
         messages.error(request, " ".join(error.messages))
-    return redirect("delivery")
+    return redirect("notifications")
 
 
 @login_required
 @require_POST
-def message_again(request: HttpRequest, pk: str) -> HttpResponse:
+def message_retry(request: HttpRequest, pk: str) -> HttpResponse:
     message = get_object_or_404(Message, pk=pk, channel__user=request.user)
     try:
-        outbox.try_again(message)
-        messages.success(request, "Sending again.")
+        outbox.retry(message)
+        messages.success(request, "It will be sent again.")
     except ValidationError as error:
         messages.error(request, " ".join(error.messages))
-    return redirect("delivery")
+    return redirect("notifications")
 
 
 def _own(request: HttpRequest) -> QuerySet[Channel]:
@@ -235,10 +245,10 @@ def _own(request: HttpRequest) -> QuerySet[Channel]:
 def _ended_already(request: HttpRequest, channel: Channel) -> HttpResponse:
     """The answer to a second tap or an old page."""
     messages.error(request, f"{title_of(channel)} has ended already. Add it again if you want it back.")
-    return redirect("delivery")
+    return redirect("notifications")
 
 
-# What machines ask for
+# For machines
 
 
 @require_safe
@@ -246,7 +256,7 @@ def _ended_already(request: HttpRequest, channel: Channel) -> HttpResponse:
 @conditional_page
 def calendar_feed(request: HttpRequest, token: str) -> HttpResponse:
     """A person's calendar; its address is the key to it."""
-    channel = feed.feed_of(token)
+    channel = feed.calendar_of(token)
     if channel is None:
         raise Http404
     return HttpResponse(feed.as_ical(channel), content_type="text/calendar; charset=utf-8")

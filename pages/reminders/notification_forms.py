@@ -1,4 +1,4 @@
-"""Forms of the page where reminders go."""
+"""Forms of the notification settings."""
 
 from collections.abc import Iterator
 from typing import Any
@@ -6,7 +6,7 @@ from typing import Any
 from django import forms
 from django.utils.text import Truncator
 
-from maintenance.models import Channel, DeliverySettings, Reminder, Subscription
+from maintenance.models import Channel, NotificationSettings, Reminder, Subscription
 
 Kind, Timing = Channel.Kind, Subscription.Timing
 NOT = ("", "not")
@@ -25,16 +25,16 @@ class TimeField(forms.TimeField):
 
 
 class TimesForm(forms.Form):
-    """When a person wants to hear of things, in the shop's zone."""
+    """Quiet hours and the time of the digest, in the shop's zone."""
 
     quiet_from = TimeField("Quiet hours from", required=False, help_text="Both empty: none.")
     quiet_to = TimeField("Quiet hours until", required=False, help_text="Both empty: none.")
-    pressing_in_quiet = forms.BooleanField(label="Pressing ones come in quiet hours, too", required=False)
+    urgent_in_quiet = forms.BooleanField(label="Send urgent reminders in quiet hours, too", required=False)
     digest_at = TimeField("The digest is sent at")
 
-    def __init__(self, data: Any, wishes: DeliverySettings) -> None:
-        names = ("quiet_from", "quiet_to", "pressing_in_quiet", "digest_at")
-        super().__init__(data, initial={name: getattr(wishes, name) for name in names})
+    def __init__(self, data: Any, settings: NotificationSettings) -> None:
+        names = ("quiet_from", "quiet_to", "urgent_in_quiet", "digest_at")
+        super().__init__(data, initial={name: getattr(settings, name) for name in names})
 
 
 class EmailForm(forms.Form):
@@ -49,13 +49,13 @@ class WebhookForm(forms.Form):
         label="Web address",
         max_length=1000,
         widget=forms.URLInput(attrs={"placeholder": "https://"}),
-        help_text="Events are posted to this address. Use https, except within your own network.",
+        help_text="Each event is posted to this address. Use https, unless it is in your own network.",
     )
     name = forms.CharField(label="Name", max_length=80, required=False, help_text="Empty: the address.")
 
 
 class PushForm(forms.Form):
-    """What a browser says of its subscription; a script fills it in."""
+    """The subscription of a browser; a script fills it in."""
 
     endpoint = forms.CharField(max_length=1000, widget=forms.HiddenInput)
     p256dh = forms.CharField(max_length=200, widget=forms.HiddenInput)
@@ -64,38 +64,38 @@ class PushForm(forms.Form):
 
 
 class KindsForm(forms.Form):
-    """A choice for each kind of reminder and each way: not, at once, in the digest."""
+    """A choice for each kind of reminder and each channel: not, at once, in the digest."""
 
     def __init__(self, data: Any, channels: list[Channel], chosen: dict[str, dict[str, str]]) -> None:
-        """chosen: timings by kind, by the name of the way, see ways()."""
+        """chosen: timings by kind, by the column of the channel, see columns()."""
         super().__init__(data)
-        self.ways = ways(channels)
-        for way, (title, way_kind) in self.ways.items():
+        self.columns = columns(channels)
+        for column, (title, channel_kind) in self.columns.items():
             for kind, label in Reminder.Kind.choices:
-                self.fields[f"{way}-{kind}"] = forms.ChoiceField(
+                self.fields[f"{column}-{kind}"] = forms.ChoiceField(
                     label=f"{label}: {title}",
-                    choices=CHOICES.get(way_kind, [NOT, AT_ONCE]),
+                    choices=CHOICES.get(channel_kind, [NOT, AT_ONCE]),
                     required=False,
-                    initial=chosen[way].get(kind, ""),
+                    initial=chosen[column].get(kind, ""),
                     widget=forms.Select(attrs={"aria-label": f"{label}: {title}"}),
                 )
 
     def rows(self) -> Iterator[tuple[str, list[tuple[str, forms.BoundField]]]]:
-        """Each kind of reminder with its choices, each with the title of its way."""
+        """Each kind of reminder with its choices, each with the title of its channel."""
         for kind, label in Reminder.Kind.choices:
-            yield label, [(title, self[f"{way}-{kind}"]) for way, (title, _) in self.ways.items()]
+            yield label, [(title, self[f"{column}-{kind}"]) for column, (title, _) in self.columns.items()]
 
-    def asked_about(self, way: str) -> bool:
-        """Whether the page that was sent had this way."""
-        return f"{way}-{Reminder.Kind.values[0]}" in self.data
+    def has_column(self, column: str) -> bool:
+        """Whether the submitted page had this column."""
+        return f"{column}-{Reminder.Kind.values[0]}" in self.data
 
-    def timings(self, way: str) -> dict[str, str]:
-        """What was chosen for one way: a timing by kind, without those that are not told."""
-        found = {kind: self.cleaned_data[f"{way}-{kind}"] for kind in Reminder.Kind.values}
-        return {kind: timing for kind, timing in found.items() if timing}
+    def timings(self, column: str) -> dict[str, str]:
+        """The timing of each kind that was chosen in a column."""
+        chosen = {kind: self.cleaned_data[f"{column}-{kind}"] for kind in Reminder.Kind.values}
+        return {kind: timing for kind, timing in chosen.items() if timing}
 
 
-def ways(channels: list[Channel]) -> dict[str, tuple[str, str]]:
+def columns(channels: list[Channel]) -> dict[str, tuple[str, str]]:
     """The columns of the choices: a name, with title and kind. The page comes first, chosen or not."""
     found: dict[str, tuple[str, str]] = {"page": ("On the pages", Kind.PAGE)}
     for channel in channels:
@@ -108,7 +108,7 @@ LONGEST_TITLE = 60
 
 
 def title_of(channel: Channel) -> str:
-    """What a way is called on the page. The address of a calendar or a push service is for machines."""
+    """The title of a channel on the page. The address of a calendar or a push service is for machines."""
     if channel.kind == Kind.EMAIL:
         return f"E-mail to {channel}"
     if channel.kind == Kind.WEBHOOK:

@@ -12,13 +12,13 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from maintenance.models import Channel, DeliverySettings, Message, Reminder, ReminderEvent
+from maintenance.models import Channel, Message, NotificationSettings, Reminder, ReminderEvent
 from maintenance.reminders.delivery import attempts, channels, outbox
 from tests.maintenance.reminders.delivery.conftest import raised
 from tests.maintenance.reminders.delivery.receivers import HttpReceiver
 from tests.pages.small_shop import says
 
-TIMES = {"quiet_from": "22:00", "quiet_to": "06:30", "digest_at": "07:15", "pressing_in_quiet": "on"}
+TIMES = {"quiet_from": "22:00", "quiet_to": "06:30", "digest_at": "07:15", "urgent_in_quiet": "on"}
 
 
 @pytest.fixture
@@ -42,7 +42,7 @@ def bob(ada) -> Client:
 
 
 def page(client: Client):
-    return client.get(reverse("delivery"))
+    return client.get(reverse("notifications"))
 
 
 def browser_keys() -> dict[str, str]:
@@ -56,30 +56,29 @@ def browser_keys() -> dict[str, str]:
 
 def test_at_first_there_are_no_ways_and_the_page_says_what_is_missing(desk):
     shown = page(desk)
-    assert says(shown, "None yet: reminders stand on the pages only.")
-    assert says(shown, "E-mail is not set up: set EMAIL_HOST")
-    assert says(shown, "What is sent carries no links")
+    assert shown.context["channels"] == [] and not shown.context["email_is_set_up"]
+    assert says(shown, "EMAIL_HOST") and says(shown, "PUBLIC_URL")
 
 
 def test_strangers_are_asked_to_sign_in(db):
-    for name in ("delivery", "delivery-email", "delivery-webhook"):
+    for name in ("notifications", "notifications-email", "notifications-webhook"):
         assert Client().get(reverse(name)).headers["Location"].startswith("/sign-in/")
 
 
 def test_an_address_is_added_tested_and_ended(desk):
-    assert desk.post(reverse("delivery-email"), {"address": "ada@shop.example"}).status_code == 302
+    assert desk.post(reverse("notifications-email"), {"address": "ada@shop.example"}).status_code == 302
     channel = Channel.objects.get()
     timings = dict(channel.subscriptions.values_list("reminder_kind", "timing"))
     assert timings["drying_done"] == "at_once" and timings["dry"] == "digest" and len(timings) == 14
     for again in ("ada@shop.example", "Ada@Shop.Example"):
-        refused = desk.post(reverse("delivery-email"), {"address": again})
+        refused = desk.post(reverse("notifications-email"), {"address": again})
         assert says(refused, "This one is in your list already.")
     sent = desk.post(reverse("channel-test", args=[channel.pk]), follow=True)
     assert says(sent, "A test is on its way") and says(sent, "waiting A test from Loadworthy")
     assert desk.get(reverse("channel-end", args=[channel.pk])).status_code == 200
     ended = desk.post(reverse("channel-end", args=[channel.pk]), follow=True)
     assert says(ended, "E-mail to ada@shop.example: ended.")
-    assert Message.objects.get().state == "lapsed"
+    assert Message.objects.get().state == "expired"
     for name in ("channel-test", "channel-end"):
         late = desk.post(reverse(name, args=[channel.pk]), follow=True)
         assert says(late, "E-mail to ada@shop.example has ended already."), name
@@ -89,7 +88,7 @@ def test_an_address_is_added_tested_and_ended(desk):
     "address", ["", "ada", "ada@", "a@b.example, c@d.example", "ada@shop.example\nbcc: x@y.z", "x" * 300]
 )
 def test_what_is_no_address_is_refused(desk, address):
-    answer = desk.post(reverse("delivery-email"), {"address": address})
+    answer = desk.post(reverse("notifications-email"), {"address": address})
     assert answer.status_code == 200 and "address" in answer.context["form"].errors
     assert not Channel.objects.exists()
 
@@ -112,13 +111,15 @@ def test_what_is_no_address_is_refused(desk, address):
     ],
 )
 def test_what_is_no_web_address_is_refused(desk, address):
-    answer = desk.post(reverse("delivery-webhook"), {"address": address})
+    answer = desk.post(reverse("notifications-webhook"), {"address": address})
     assert answer.status_code == 200 and "address" in answer.context["form"].errors
     assert not Channel.objects.exists()
 
 
 def test_a_secret_is_shown_once_and_can_be_renewed(desk):
-    shown = desk.post(reverse("delivery-webhook"), {"address": "http://bench:8123/hook", "name": "Bench"})
+    shown = desk.post(
+        reverse("notifications-webhook"), {"address": "http://bench:8123/hook", "name": "Bench"}
+    )
     channel = Channel.objects.get()
     assert channel.secret in shown.content.decode() and "no-store" in shown.headers["Cache-Control"]
     assert channel.secret not in page(desk).content.decode()
@@ -135,7 +136,7 @@ def test_the_choices_are_kept_and_the_page_counts_what_is_wanted(desk, ada):
     choices = {f"c{mail.pk}-{kind}": "" for kind in Reminder.Kind.values}
     choices |= {f"page-{kind}": "at_once" for kind in Reminder.Kind.values}
     choices |= {f"c{mail.pk}-dry": "digest", f"c{mail.pk}-leak": "at_once", "page-weigh": ""}
-    assert desk.post(reverse("delivery-kinds"), choices).status_code == 302
+    assert desk.post(reverse("notifications-kinds"), choices).status_code == 302
     assert dict(mail.subscriptions.values_list("reminder_kind", "timing")) == {
         "dry": "digest",
         "leak": "at_once",
@@ -145,7 +146,7 @@ def test_the_choices_are_kept_and_the_page_counts_what_is_wanted(desk, ada):
     assert set(Reminder.Kind.values) - set(counted.values_list("reminder_kind", flat=True)) == {"weigh"}
     form = page(desk).context["kinds"]
     assert form["page-weigh"].value() == "" and form[f"c{mail.pk}-dry"].value() == "digest"
-    desk.post(reverse("delivery-kinds"), choices | {"page-weigh": "at_once"})
+    desk.post(reverse("notifications-kinds"), choices | {"page-weigh": "at_once"})
     assert not Channel.objects.filter(kind="page", ended_at=None).exists()
 
 
@@ -153,7 +154,7 @@ def test_the_choices_are_kept_and_the_page_counts_what_is_wanted(desk, ada):
 def test_a_choice_that_is_none_is_refused(desk, ada, value):
     hook = channels.add_webhook(ada, "https://r.example/")
     answer = desk.post(
-        reverse("delivery-kinds"), {f"c{hook.pk}-{kind}": value for kind in Reminder.Kind.values}
+        reverse("notifications-kinds"), {f"c{hook.pk}-{kind}": value for kind in Reminder.Kind.values}
     )
     assert answer.status_code == 200 and says(answer, "Nothing was saved.")
     assert hook.subscriptions.filter(timing="at_once").count() == 14
@@ -165,15 +166,15 @@ def test_both_ends_of_the_quiet_hours_may_be_empty_and_both_say_so(desk):
 
 
 def test_times_are_kept(desk, ada):
-    assert desk.post(reverse("delivery"), TIMES).status_code == 302
-    kept = DeliverySettings.objects.get(user=ada)
-    assert (str(kept.quiet_from), str(kept.digest_at), kept.pressing_in_quiet) == (
+    assert desk.post(reverse("notifications"), TIMES).status_code == 302
+    kept = NotificationSettings.objects.get(user=ada)
+    assert (str(kept.quiet_from), str(kept.digest_at), kept.urgent_in_quiet) == (
         "22:00:00",
         "07:15:00",
         True,
     )
-    desk.post(reverse("delivery"), {"digest_at": "08:00"})
-    assert DeliverySettings.objects.get(user=ada).quiet_from is None
+    desk.post(reverse("notifications"), {"digest_at": "08:00"})
+    assert NotificationSettings.objects.get(user=ada).quiet_from is None
 
 
 @pytest.mark.parametrize(
@@ -189,14 +190,14 @@ def test_times_are_kept(desk, ada):
     ],
 )
 def test_times_that_cannot_be_are_refused(desk, values, field):
-    answer = desk.post(reverse("delivery"), TIMES | values)
+    answer = desk.post(reverse("notifications"), TIMES | values)
     assert answer.status_code == 200 and field in answer.context["times"].errors
-    assert not DeliverySettings.objects.exists()
+    assert not NotificationSettings.objects.exists()
 
 
 def test_a_browser_is_added_once_and_its_keys_are_looked_at(desk):
     subscription = {"endpoint": "https://push.example/abc", "name": "Browser on Linux"} | browser_keys()
-    address = reverse("delivery-push")
+    address = reverse("notifications-push")
     desk.post(address, subscription)
     desk.post(address, subscription | browser_keys())
     assert Channel.objects.get().name == "Browser on Linux"
@@ -217,27 +218,27 @@ def test_a_browser_is_added_once_and_its_keys_are_looked_at(desk):
 def test_what_belongs_to_another_person_cannot_be_touched(desk, bob, ada):
     hook = channels.add_webhook(ada, "https://r.example/")
     message = outbox.send_test(hook)
-    Message.objects.update(state="dead")
+    Message.objects.update(state="failed")
     for name, pk in [
         ("channel-test", hook.pk),
         ("channel-secret", hook.pk),
         ("channel-end", hook.pk),
-        ("message-again", message.pk),
+        ("message-retry", message.pk),
     ]:
         assert bob.post(reverse(name, args=[pk])).status_code == 404, name
     assert "r.example" not in page(bob).content.decode()
-    assert desk.post(reverse("message-again", args=[message.pk])).status_code == 302
+    assert desk.post(reverse("message-retry", args=[message.pk])).status_code == 302
     assert Message.objects.get().state == "waiting"
-    twice = desk.post(reverse("message-again", args=[message.pk]), follow=True)
-    assert says(twice, "Only what was given up is tried again")
+    twice = desk.post(reverse("message-retry", args=[message.pk]), follow=True)
+    assert says(twice, "Only a failed message can be sent again")
 
 
 def test_dead_ones_are_told_with_their_reason(desk, ada):
     outbox.send_test(channels.add_webhook(ada, "https://r.example/"))
-    Message.objects.update(state="dead", error="The receiver answered HTTP 500.", attempts=18)
+    Message.objects.update(state="failed", error="The receiver answered HTTP 500.", attempts=18)
     shown = page(desk)
-    assert says(shown, "given up A test from Loadworthy") and says(shown, "The receiver answered HTTP 500.")
-    assert says(shown, "tries: 18") and says(shown, "Try again")
+    assert says(shown, "failed A test from Loadworthy") and says(shown, "The receiver answered HTTP 500.")
+    assert says(shown, "attempts: 18") and says(shown, "Send again")
 
 
 def try_to_send(message: Message) -> None:
@@ -254,60 +255,60 @@ def test_a_way_whose_last_message_was_refused_says_so_until_one_goes_out(desk, a
         try_to_send(outbox.send_test(hook))
         hook.refresh_from_db()
         assert hook.failures == 0
-        said = "Its last message did not go out: The receiver refused it (HTTP 403)."
+        said = "The last message was refused: The receiver refused it (HTTP 403)."
         assert says(page(desk), said)
         web.mood = 200
         try_to_send(outbox.send_test(hook))
     assert sorted(Message.objects.values_list("state", flat=True)) == ["sent", "waiting"]
-    assert not says(page(desk), "Its last message did not go out")
+    assert not says(page(desk), "The last message was refused")
 
 
 def test_the_list_says_what_happened(desk, ada):
     channels.add_webhook(ada, "http://127.0.0.1:9/")
-    said = {"snoozed": "until 27 Nov 2026, 08:00", "done": "wiped", "back": "0.7 %"}
-    events = [raised(1, what, escalated_at=timezone.now()) for what in ReminderEvent.What.values]
+    said = {"snoozed": "until 27 Nov 2026, 08:00", "completed": "wiped", "returned": "0.7 %"}
+    events = [raised(1, what, urgent_since=timezone.now()) for what in ReminderEvent.Type.values]
     for event in events:
-        event.said = said.get(event.what, "")
+        event.detail = said.get(event.type, "")
     outbox.post(events)
     answer = page(desk)
     happened = [
-        "raised",
-        "became pressing",
-        "put off (until 27 Nov 2026, 08:00)",
-        "came back",
-        "done (wiped)",
+        "opened",
+        "became urgent",
+        "snoozed (until 27 Nov 2026, 08:00)",
+        "returned from snooze",
+        "completed (wiped)",
     ]
-    for news in [*happened, "its cause is gone"]:
+    for news in [*happened, "resolved by itself"]:
         assert says(answer, f"waiting Re-dry spool 1: {news} Webhook"), news
-    assert not says(answer, "Pressing: Re-dry")
+    assert not says(answer, "Urgent: Re-dry")
 
 
 def test_what_is_not_sent_says_why(desk, ada, settings):
     """A way that was ended, and a reminder that was done before its message went out."""
     settings.EMAIL_HOST = "127.0.0.1"
     hook, mail = channels.add_webhook(ada, "http://127.0.0.1:9/"), channels.add_email(ada, "a@shop.example")
-    channels.tell(mail, channels.ALL_AT_ONCE)
+    channels.subscribe(mail, channels.ALL_AT_ONCE)
     outbox.post([raised()])
     channels.end(hook)
-    Reminder.objects.update(ended_at=timezone.now(), ending="done")
+    Reminder.objects.update(ended_at=timezone.now(), ending="completed")
     try_to_send(Message.objects.get(channel=mail))
-    assert set(Message.objects.values_list("state", flat=True)) == {"lapsed"}
+    assert set(Message.objects.values_list("state", flat=True)) == {"expired"}
     answer = page(desk)
-    assert says(answer, "not sent Re-dry spool 1") and not says(answer, "no longer due when its time came")
-    assert says(answer, "This way was ended.") and says(answer, "When its time came it was no longer due")
+    assert says(answer, "expired Re-dry spool 1") and not says(answer, "failed Re-dry")
+    assert says(answer, outbox.ENDED) and says(answer, outbox.SUPERSEDED)
 
 
 def test_what_waits_behind_a_failure_is_told_for_when_it_is_tried(desk, ada):
     hook = channels.add_webhook(ada, "https://r.example/")
     outbox.send_test(hook)
-    hook.resting_until = timezone.now() + timedelta(days=1, minutes=10)
+    hook.backoff_until = timezone.now() + timedelta(days=1, minutes=10)
     hook.save()
-    shown = f"{hook.resting_until.astimezone(timezone.get_default_timezone()):%-d %b, %H:%M}"
+    shown = f"{hook.backoff_until.astimezone(timezone.get_default_timezone()):%-d %b, %H:%M}"
     assert says(page(desk), f"to be sent {shown}")
 
 
 def test_the_calendar_needs_no_account_but_its_address(desk, ada):
-    desk.post(reverse("delivery-calendar"))
+    desk.post(reverse("notifications-calendar"))
     address = re.search(r"http://testserver(/calendar/[\w-]{40,}\.ics)", page(desk).content.decode())[1]
     stranger = Client()
     answer = stranger.get(address)
@@ -315,7 +316,7 @@ def test_the_calendar_needs_no_account_but_its_address(desk, ada):
     unchanged = stranger.get(address, headers={"If-None-Match": answer.headers["ETag"]})
     assert unchanged.status_code == 304
     assert stranger.post(address).status_code == 405
-    desk.post(reverse("delivery-calendar"))
+    desk.post(reverse("notifications-calendar"))
     for gone in (address, "/calendar/x.ics", "/calendar/.ics", "/calendar/%00.ics"):
         assert stranger.get(gone).status_code == 404, gone
     ada.is_active = False

@@ -1,0 +1,51 @@
+"""Forms of reminders."""
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from maintenance.models import Reminder
+from pages.frame.forms import number
+
+SNOOZE_DAYS = {"1": "1 day", "3": "3 days"}
+
+
+class SnoozeForm(forms.Form):
+    """For some days, until a time, or until the monitored amount reaches a threshold."""
+
+    days = forms.ChoiceField(choices=[*SNOOZE_DAYS.items(), ("", "until")], required=False)
+    until = forms.DateTimeField(
+        required=False, widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
+    )
+
+    def __init__(self, data: Any, *, reminder: Reminder) -> None:
+        super().__init__(data)
+        if reminder.amount is not None:
+            which = "at most" if reminder.amount_falls else "at least"
+            self.fields["amount"] = number(f"Until {which}", reminder.amount_unit, required=False)
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if not self.errors and not any(data.get(name) not in (None, "") for name in self.fields):
+            raise ValidationError("Choose for how long, or give a date and time or an amount.")
+        return data
+
+    def until_time(self) -> datetime | None:
+        if days := self.cleaned_data["days"]:
+            return timezone.now() + timedelta(days=int(days))
+        return self.cleaned_data["until"]
+
+
+class CompleteForm(forms.Form):
+    note = forms.CharField(max_length=300, required=False)
+
+
+class KindForm(forms.Form):
+    kind = forms.ChoiceField(choices=[("", "all kinds"), *Reminder.Kind.choices], required=False)
+
+
+class EndedForm(KindForm):
+    condition = forms.CharField(max_length=80, required=False, widget=forms.HiddenInput)
