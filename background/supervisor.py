@@ -1,20 +1,23 @@
 """Run the pages and the background work as child processes: together up, together down.
 
-The children have sessions of their own, so Ctrl-C in a terminal reaches the supervisor alone and it ends them
-in order. The kernel ends them when the supervisor is killed (PR_SET_PDEATHSIG), so nothing stays behind.
+The supervisor imports the project once and forks its children, so that they share the memory of what is
+imported. They have sessions of their own, so Ctrl-C in a terminal reaches the supervisor alone and it ends
+them in order. The kernel ends them when the supervisor is killed (PR_SET_PDEATHSIG), so nothing is left.
 """
 
 import ctypes
 import errno
 import fcntl
+import gc
 import logging
+import multiprocessing
 import os
 import signal
 import socket
-import subprocess
-import sys
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import IO
 
@@ -24,16 +27,18 @@ STOP_WITHIN_S = 8.0
 POLL_S = 0.2
 LONGEST_RESTART_DELAY_S = 30.0
 STEADY_AFTER_S = 60.0
-PR_SET_PDEATHSIG = 1
+PR_SET_PDEATHSIG, PR_SET_NAME = 1, 15
+SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+_fork = multiprocessing.get_context("fork")
 _libc = ctypes.CDLL(None, use_errno=True)
 
 
 class CannotStart(Exception):
-    """The message is one sentence for the person who started it, and says what to do."""
+    """The message is one sentence for the person who started the program, with a remedy."""
 
 
 def lock_data_folder(folder: Path) -> IO[str]:
-    """Hold the data folder for this process alone, until the returned file is closed or the process ends."""
+    """Lock the data folder for this process, until the returned file is closed or the process ends."""
     path = folder / "up.lock"
     try:
         lock = path.open("a+")
@@ -58,7 +63,7 @@ def not_writable(folder: Path, error: OSError) -> CannotStart:
 
 
 def listen(host: str, port: int) -> socket.socket:
-    """A bound socket, which is the port test as well: nobody can take the port between test and use."""
+    """Open a listening socket. It is the test of the port too: no other program can take it in between."""
     try:
         family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
     except socket.gaierror as error:
@@ -87,83 +92,82 @@ def listen(host: str, port: int) -> socket.socket:
 class Child:
     """One child process, started again with growing delay when it ends by itself."""
 
-    name: str
-    command: list[str]
-    folder: Path
-    pass_fds: tuple[int, ...] = ()
+    name: str  # at most 15 characters, as process lists show it
+    run: Callable[[], object]
     env: dict[str, str] = field(default_factory=dict)
-    process: subprocess.Popen[bytes] | None = None
+    # Files and sockets of the supervisor that the child must not hold open.
+    close: tuple[IO[str] | socket.socket, ...] = ()
+    process: BaseProcess | None = None
     started: float = 0.0
     start_at: float = 0.0
     delay_s: float = 1.0
 
-    def keep_up(self) -> None:
-        """Start it when it is due, and plan the next start when it has ended."""
+    def ensure_running(self) -> None:
+        """Start the process when it is due, and plan the next start when it has ended."""
         now = time.monotonic()
         if self.process is None:
             if now >= self.start_at:
                 self.start()
-        elif (code := self.process.poll()) is not None:
+        elif (code := self.process.exitcode) is not None:
             if now - self.started > STEADY_AFTER_S:
                 self.delay_s = 1.0
             logger.error(
-                "%s ended (exit code %d); it is started again in %.0f s.", self.name, code, self.delay_s
+                "The %s ended (exit code %d); it is started again in %.0f s.", self.name, code, self.delay_s
             )
+            self.process.close()
             self.process = None
             self.start_at = now + self.delay_s
             self.delay_s = min(2 * self.delay_s, LONGEST_RESTART_DELAY_S)
 
     def start(self) -> None:
-        parent = os.getpid()
-
-        def end_with_parent() -> None:
-            _libc.prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
-            if os.getppid() != parent:
-                os._exit(1)
-
         self.started = time.monotonic()
-        self.process = subprocess.Popen(
-            self.command,
-            cwd=self.folder,
-            env={**os.environ, **self.env},
-            stdin=subprocess.DEVNULL,
-            start_new_session=True,
-            pass_fds=self.pass_fds,
-            preexec_fn=end_with_parent,
-        )
+        self.process = _fork.Process(target=self._run, args=(os.getpid(),), name=self.name)
+        self.process.start()
+
+    def _run(self, supervisor: int) -> None:
+        os.setsid()
+        _libc.prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
+        if os.getppid() != supervisor:
+            os._exit(1)
+        _libc.prctl(PR_SET_NAME, self.name.encode())
+        for number in SIGNALS:
+            if callable(signal.getsignal(number)):
+                signal.signal(number, signal.SIG_DFL)
+        for resource in self.close:
+            resource.close()
+        os.environ.update(self.env)
+        self.run()
 
 
 def supervise(children: list[Child]) -> None:
-    """Keep the children up until SIGINT, SIGTERM or SIGHUP, then end them; at once at a second signal."""
+    """Run the children until SIGINT, SIGTERM or SIGHUP, then end them; at once at a second signal."""
     signals: list[int] = []
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        # What nohup has switched off stays off; but SIGINT, which shells switch off for "./run &", ends it.
+    for number in SIGNALS:
+        # nohup ignores SIGHUP on purpose; but SIGINT, which shells ignore for "./run &", ends the program.
         if number == signal.SIGINT or signal.getsignal(number) != signal.SIG_IGN:
-            signal.signal(number, lambda got, _frame: signals.append(got))
+            signal.signal(number, lambda received, _frame: signals.append(received))
+    # Objects that the garbage collector marks would be copied for each child.
+    gc.collect()
+    gc.freeze()
     try:
         while not signals:
             for child in children:
-                child.keep_up()
+                child.ensure_running()
             time.sleep(POLL_S)
     finally:
         _end([child.process for child in children if child.process], signals)
 
 
-def _end(processes: list[subprocess.Popen[bytes]], signals: list[int]) -> None:
-    """Ask all to end; whatever is left after STOP_WITHIN_S, or at a further signal, is killed."""
+def _end(processes: list[BaseProcess], signals: list[int]) -> None:
+    """Ask all to end; those left after STOP_WITHIN_S, or at a further signal, are killed."""
     for process in processes:
         process.terminate()
     deadline = time.monotonic() + STOP_WITHIN_S
-    while any(process.poll() is None for process in processes):
+    while any(process.is_alive() for process in processes):
         if time.monotonic() > deadline or len(signals) > 1:
             for process in processes:
                 process.kill()
             break
         time.sleep(0.05)
     for process in processes:
-        process.wait()
-
-
-def python(*arguments: str) -> list[str]:
-    """A command for the same interpreter."""
-    return [sys.executable, *arguments]
+        process.join()

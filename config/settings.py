@@ -9,6 +9,9 @@ from csp.constants import NONE, SELF
 
 from background import logs
 
+# Matrices are small here: threads for linear algebra would cost memory, and a process with threads is not forked.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 BASE_DIR = Path(__file__).resolve().parent.parent
 DATA_DIR = Path(os.environ.get("LOADWORTHY_DATA", BASE_DIR / "data")).resolve()
 

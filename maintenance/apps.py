@@ -7,9 +7,11 @@ class MaintenanceConfig(AppConfig):
     name = "maintenance"
 
     def ready(self) -> None:
+        from background.signals import before_fork
         from maintenance.changes import facts_committed
 
         facts_committed.connect(sweep_reminders, dispatch_uid="maintenance.reminders")
+        before_fork.connect(load_kernels, dispatch_uid="maintenance.kernels")
 
 
 def sweep_reminders(subjects: frozenset[str], **_: Any) -> None:
@@ -18,3 +20,9 @@ def sweep_reminders(subjects: frozenset[str], **_: Any) -> None:
     from maintenance.reminders.sweep import sweep_subjects
 
     sweep_subjects(subjects)
+
+
+def load_kernels(**_: Any) -> None:
+    from maintenance import kernels
+
+    kernels.load_kernels()

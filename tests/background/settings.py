@@ -4,7 +4,7 @@ from config.settings import *  # noqa: F403
 from config.settings import INSTALLED_APPS
 
 INSTALLED_APPS = [
-    *(app for app in INSTALLED_APPS if app not in {"spools", "maintenance", "api"}),
+    *(app for app in INSTALLED_APPS if app not in {"spools", "maintenance", "pages", "api"}),
     "tests.background.counting",
 ]
 ROOT_URLCONF = "tests.background.urls"

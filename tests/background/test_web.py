@@ -8,7 +8,7 @@ from contextlib import closing
 import pytest
 import waitress
 
-from background.web import of_a_proxy
+from background.web import proxy_options
 
 
 def told_scheme(environ, start_response):
@@ -17,9 +17,9 @@ def told_scheme(environ, start_response):
 
 
 @pytest.mark.parametrize(("secure", "told"), [(True, b"httpshttps"), (False, b"http -")])
-def test_https_of_a_proxy_is_believed_where_there_is_one(secure, told):
+def test_https_proxy_options_is_believed_where_there_is_one(secure, told):
     listener = socket.create_server(("127.0.0.1", 0))
-    server = waitress.create_server(told_scheme, sockets=[listener], threads=1, **of_a_proxy(secure))
+    server = waitress.create_server(told_scheme, sockets=[listener], threads=1, **proxy_options(secure))
     threading.Thread(target=server.run, daemon=True).start()
     with closing(http.client.HTTPConnection("127.0.0.1", listener.getsockname()[1], timeout=60)) as client:
         client.request("GET", "/", headers={"X-Forwarded-Proto": "https"})

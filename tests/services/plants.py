@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from tests.services.servers import PostgresServer, free_port, unprivileged_folder, wait_for
-from tests.services.shop import REPOSITORY, command_of, processes
+from tests.services.shop import REPOSITORY, name_of, processes
 
 CELERY = [sys.executable, "-m", "celery", "--quiet", "-A", "config"]
 WORKER = [*CELERY, "worker", "--without-gossip", "--without-mingle", "--loglevel", "WARNING", "-Q"]
@@ -149,7 +149,7 @@ class Embedded:
             self.supervisor.signal(signal.SIGKILL)
             wait_for("the end of all processes", lambda: not self._children())
         else:
-            (pid,) = [pid for pid, command in self._children().items() if f" {name}" in command]
+            (pid,) = [pid for pid in self._children() if name_of(pid) == name]
             os.kill(pid, signal.SIGKILL)
 
     def start_again(self, name: str) -> None:
@@ -159,7 +159,5 @@ class Embedded:
     def kill_holder(self, holder: str) -> None:
         self.kill("worker")
 
-    def _children(self) -> dict[int, str]:
-        found = {pid: command_of(pid) for pid in processes(dict(os.environ)) if pid != os.getpid()}
-        found = {pid: command.replace("background.web", " web") for pid, command in found.items()}
-        return {pid: command for pid, command in found.items() if " up " not in command}
+    def _children(self) -> list[int]:
+        return [pid for pid in processes(dict(os.environ)) if name_of(pid) in {"web", "worker"}]

@@ -115,8 +115,12 @@ def processes(env: dict[str, str]) -> list[int]:
     return found
 
 
-def command_of(pid: int) -> str:
-    return Path(f"/proc/{pid}/cmdline").read_bytes().replace(b"\0", b" ").decode()
+def name_of(pid: int) -> str:
+    """The name of a process, which the supervisor gives to its children; empty when it has ended."""
+    try:
+        return Path(f"/proc/{pid}/comm").read_text().strip()
+    except OSError:
+        return ""
 
 
 def _address(log: Path, supervisor: subprocess.Popen[str]) -> str | None:

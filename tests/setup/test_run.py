@@ -45,8 +45,9 @@ def count_accounts(env) -> str:
 
 
 def test_the_first_start_makes_an_account_and_later_starts_keep_everything(env):
-    with served(env, RUN) as (url, _):
+    with served(env, RUN) as (url, supervisor):
         first = log_of(env).read_text()
+        assert "Threads:\t1\n" in Path(f"/proc/{supervisor.pid}/status").read_text(), "it is forked"
         with urllib.request.urlopen(url) as page:
             assert page.status == 200
     assert re.search(r"name owner, password ([a-z]{4}-){3}[a-z]{4}\n", first)

@@ -1,20 +1,26 @@
 import os
 import socket
+import sys
 from collections.abc import Sequence
+from functools import partial
+from importlib import import_module
+from typing import IO
 
 import redis
+from celery import current_app
 from django.conf import settings
+from django.core.exceptions import ImproperlyConfigured
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from background.queues import QUEUES
-from background.supervisor import CannotStart, Child, listen, lock_data_folder, python, supervise
-
-CELERY = python("-m", "celery", "--quiet", "-A", "config")
+from background.signals import before_fork
+from background.supervisor import CannotStart, Child, listen, lock_data_folder, supervise
+from background.web import load_application, serve
 
 
 class Command(BaseCommand):
     help = "Serve the pages together with the Celery worker and the schedule, until Ctrl-C."
-    # The children check what they need; a second start should take little time.
+    # A later start should take little time.
     requires_system_checks = []
 
     def add_arguments(self, parser: CommandParser) -> None:
@@ -24,11 +30,11 @@ class Command(BaseCommand):
     def handle(self, *args: object, **options: object) -> None:
         host, port = str(options["host"]), int(str(options["port"]))
         try:
-            # The lock is held as long as this name is.
             lock = lock_data_folder(settings.DATA_DIR)
             listener = listen(host, port)
             _ask_redis(settings.REDIS_URL)
-        except CannotStart as error:
+            _load_for_children()
+        except (CannotStart, ImproperlyConfigured) as error:
             raise CommandError(str(error)) from error
         shown = f"[{host}]" if ":" in host else host
         self.stdout.write(f"Loadworthy is at http://{shown}:{listener.getsockname()[1]}/ (Ctrl-C stops it).")
@@ -38,31 +44,46 @@ class Command(BaseCommand):
                 "commas, in ALLOWED_HOSTS."
             )
         self.stdout.flush()
-        supervise(_children(listener))
+        supervise(_children(listener, lock))
         lock.close()
         self.stdout.write("Stopped.")
 
 
-def _children(listener: socket.socket) -> list[Child]:
-    """Pages and one worker for all queues, whose thread is the schedule.
+def _children(listener: socket.socket, lock: IO[str]) -> list[Child]:
+    """The web server and one worker for all queues, whose thread is the schedule.
 
-    With Redis a second worker, so that a mail server that hangs holds up nothing else, and the schedule by
-    itself.
+    With Redis a second worker, so that a mail server that hangs delays nothing else, and the schedule in a
+    process of its own.
     """
-    fd = listener.fileno()
-    web = Child("The web server", python("-m", "background.web", str(fd)), settings.BASE_DIR, pass_fds=(fd,))
+    web = Child("web", partial(serve, listener), close=(lock,))
     if not settings.REDIS_URL:
-        return [web, _worker("The worker", QUEUES)]
-    beat = Child("The schedule", [*CELERY, "beat", "--loglevel", "WARNING"], settings.BASE_DIR)
-    rest = [queue for queue in QUEUES if queue != "delivery"]
-    return [web, _worker("The worker", rest), _worker("The delivery worker", ["delivery"]), beat]
+        workers = [_worker("worker", QUEUES)]
+    else:
+        others = [queue for queue in QUEUES if queue != "delivery"]
+        schedule = Child("schedule", partial(_celery, "beat"))
+        workers = [_worker("worker", others), _worker("delivery-worker", ["delivery"]), schedule]
+    for worker in workers:
+        worker.close = (lock, listener)
+    return [web, *workers]
 
 
 def _worker(name: str, queues: Sequence[str]) -> Child:
-    options = ["--without-gossip", "--without-mingle", "--loglevel", "WARNING", "-Q", ",".join(queues)]
-    # Its heir after a fall has the same name, and takes over what it held.
-    known_as = f"{socket.gethostname()}:{'+'.join(queues)}:{settings.DATA_DIR}"[:300]
-    return Child(name, [*CELERY, "worker", *options], settings.BASE_DIR, env={"LOADWORTHY_WORKER": known_as})
+    # Its successor after a crash has the same name, and takes over its leases.
+    holder = f"{socket.gethostname()}:{'+'.join(queues)}:{settings.DATA_DIR}"[:300]
+    options = ["--without-gossip", "--without-mingle", "-Q", ",".join(queues)]
+    return Child(name, partial(_celery, "worker", *options), env={"LOADWORTHY_WORKER": holder})
+
+
+def _load_for_children() -> None:
+    """Import before the fork what the children would import after it, each for itself."""
+    load_application()
+    for name in ("celery.bin.celery", "celery.apps.worker", "celery.concurrency.thread", "celery.beat"):
+        import_module(name)
+    before_fork.send(sender=None)
+
+
+def _celery(command: str, *options: str) -> None:
+    sys.exit(current_app.start(["--quiet", command, "--loglevel", "WARNING", *options]))
 
 
 def _ask_redis(url: str) -> None:

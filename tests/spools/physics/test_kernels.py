@@ -29,7 +29,7 @@ SIGNATURES = """
 import numpy as np
 from numba.core.registry import CPUDispatcher
 from maintenance.gcode import Reading, accounting, planning, read_job, running, scanning
-from maintenance.management.commands.compile_kernels import compile_job_reader, compile_physics
+from maintenance.kernels import load_kernels
 from spools.physics import stepping, surroundings
 from spools.physics.isotherm import KINDS, Isotherm
 from spools.physics.winding import Geometry, Lane, Material, Surroundings, advance, join, uniform
@@ -39,8 +39,7 @@ def signatures():
     found = {(m.__name__, k): v for m in modules for k, v in vars(m).items() if isinstance(v, CPUDispatcher)}
     return {name: set(kernel.signatures) for name, kernel in found.items()}
 
-compile_physics()
-compile_job_reader()
+load_kernels()
 compiled = signatures()
 assert compiled["spools.physics.stepping", "run"] and compiled["maintenance.gcode.running", "run"]
 
