@@ -23,8 +23,9 @@ from maintenance.readiness.verdict import HOLD, STATES, Check, Verdict
 from maintenance.reminders import queries
 from spools.air.climate import Climate, heated_rh_pct, room_airs
 from spools.codes import pretty
+from spools.drying.caps import joining_set_point_c, suggested_set_point_c
 from spools.drying.plans import DRYING_LOOKS_H, estimate_dry_times, needed_until
-from spools.drying.runs import default_target_pct, joining_set_point_c, suggested_set_point_c
+from spools.drying.runs import default_target_pct
 from spools.inventory.ledger import Amount
 from spools.inventory.queries import with_materials
 from spools.models import DryingRun, Feedstock, Place, Spool

@@ -8,8 +8,9 @@ from api.fields import given
 from api.filters import DryingRunFilter
 from api.serializers import drying as shapes
 from api.views.base import Endpoint, shown
+from spools.drying.loss import loss_caution, loss_on_drying
 from spools.drying.plans import PlanRequest, plan_together
-from spools.drying.runs import finish_drying, loss_caution, loss_on_drying, start_drying
+from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.models import DryingRun
 
 
@@ -28,13 +29,15 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         asked = given(shapes.StartDryingSerializer, request.data)
         rows = asked.pop("spools")
         weighed = {row["spool"].pk: row["gross_g"] for row in rows if "gross_g" in row}
+        dryer = asked.pop("dryer")
+        options = {name: asked.pop(name) for name in ("at", "resolution_g") if name in asked}
         runs = start_drying(
             [row["spool"] for row in rows],
-            asked.pop("dryer"),
-            asked.pop("set_point_c"),
-            **asked,
-            gross_g=weighed or None,
+            dryer,
+            DryingSettings(**asked),
+            gross_g=weighed,
             by=request.user,
+            **options,
         )
         return shown(shapes.DryingRunSerializer, runs, status=201, many=True)
 

@@ -39,7 +39,7 @@ from maintenance.trouble.reports import record_outcome, report_job_trouble
 from spools.air import dry_box_cache
 from spools.air.climate import record_readings
 from spools.air.dry_box import put_desiccant
-from spools.drying.runs import finish_drying, start_drying
+from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.drying.week import schedule as week_schedule
 from spools.inventory.corrections import save_feedstock, save_place
 from spools.inventory.ledger import weigh
@@ -272,13 +272,17 @@ def _drying(shop: DemoShop) -> None:
     big, small, box = (shop.places[name] for name in ("Big dryer", "Small dryer", "Dry box"))
     # Forgotten over a long weekend, and again overnight: it must not get much more heat.
     for days_ago, hours in [(9.5, 66), (5.5, 30)]:
-        forgotten = start_drying([shop.spools["CD47NQ"]], big, 80, planned_hours=12, at=shop.ago(days_ago))
+        forgotten = start_drying(
+            [shop.spools["CD47NQ"]], big, DryingSettings(80, planned_hours=12), at=shop.ago(days_ago)
+        )
         finish_drying(forgotten[0], place=box, at=shop.ago(days_ago, hours=-hours))
     stiff = shop.spools["7DKMRX"]
     # The weighings agree with what such a spool takes up in a day on the bench and a week in a bag.
-    run = start_drying([stiff], big, 77, planned_hours=14, at=shop.ago(2), gross_g={stiff.pk: 1107})[0]
+    run = start_drying(
+        [stiff], big, DryingSettings(77, planned_hours=14), at=shop.ago(2), gross_g={stiff.pk: 1107}
+    )[0]
     finish_drying(run, place=box, at=shop.ago(2, hours=-15), gross_g=1103)
     # One is under way; one is done and not taken out.
-    start_drying([shop.spools["CQJJHK"]], small, 60, at=shop.ago(hours=2))
-    start_drying([shop.spools["QV3F9Y"]], big, 60, planned_hours=6, at=shop.ago(hours=7))
+    start_drying([shop.spools["CQJJHK"]], small, DryingSettings(60), at=shop.ago(hours=2))
+    start_drying([shop.spools["QV3F9Y"]], big, DryingSettings(60, planned_hours=6), at=shop.ago(hours=7))
     shop.load("South", "7DKMRX", 0.1)

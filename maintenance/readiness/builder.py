@@ -29,10 +29,9 @@ from maintenance.wear.intervals import ServiceProgress
 from spools.catalogue.values import material_values
 from spools.checks import require_within
 from spools.codes import pretty
-from spools.drying.runs import SMALL_JOB_G
 from spools.models import DryingRun, Spool
 from spools.moisture.state import Moisture, forecast
-from spools.physics_inputs import ConstantAir
+from spools.physics_inputs import SMALL_JOB_G, ConstantAir
 from spools.wording import format_day, format_time
 
 # Ids of a toolhead and a spool.

@@ -15,8 +15,9 @@ from maintenance.readiness.material_changes import LoadedMaterial, last_fed
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.wear.abrasion import Filament
 from spools.air.climate import Climate, room_airs
+from spools.drying.caps import compute_cap, joining_set_point_c
+from spools.drying.gate import open_runs
 from spools.drying.heat_budget import ALL, compute_heat, usual_life_share
-from spools.drying.runs import compute_cap, joining_set_point_c, open_runs
 from spools.inventory.ledger import Amount
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import Moisture, moisture_of

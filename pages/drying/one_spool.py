@@ -11,7 +11,9 @@ from pages.spools.lookup import of_spool
 from spools.codes import pretty
 from spools.drying import plans
 from spools.drying import runs as drying_runs
+from spools.drying.gate import open_runs
 from spools.drying.plans import Plan
+from spools.drying.runs import DryingSettings
 from spools.models import Place, Spool
 
 
@@ -40,11 +42,13 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
         lambda data: drying_runs.start_drying(
             [spool],
             dryer,
-            data["set_point_c"],
-            first_set_point_c=data.get("first_set_point_c"),
-            first_hours=data.get("first_hours"),
-            planned_hours=data["planned_hours"],
-            target_pct=plan.target_pct,
+            DryingSettings(
+                data["set_point_c"],
+                first_set_point_c=data.get("first_set_point_c"),
+                first_hours=data.get("first_hours"),
+                planned_hours=data["planned_hours"],
+                target_pct=plan.target_pct,
+            ),
             at=data["when"],
             gross_g=None if data["gross_g"] is None else {spool.pk: data["gross_g"]},
             resolution_g=data["resolution_g"],
@@ -52,7 +56,7 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
         ),
     ):
         messages.success(request, f"{pretty(spool.code)} is drying in {dryer}.")
-        run = drying_runs.open_runs().get(spool=spool)
+        run = open_runs().get(spool=spool)
         for caution in (drying_runs.heat_caution(run), plans.short_run_caution(plan, run.planned_hours)):
             if caution:
                 messages.warning(request, caution)

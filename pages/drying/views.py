@@ -17,6 +17,9 @@ from pages.machines.forms import DryForm, FinishAllForm, FinishForm, TogetherFor
 from spools.air.climate import climates_now
 from spools.codes import pretty
 from spools.drying import runs as drying_rules
+from spools.drying.caps import compute_cap, may_join
+from spools.drying.gate import open_runs, stays_without_run
+from spools.drying.loss import impossible_loss, loss_caution, loss_on_drying
 from spools.drying.plans import (
     BatchPlan,
     PlanRequest,
@@ -26,6 +29,7 @@ from spools.drying.plans import (
     plan_together,
     short_run_caution,
 )
+from spools.drying.runs import DryingSettings
 from spools.drying.week.schedule import accepted_plan
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import moisture_of
@@ -65,14 +69,14 @@ def _rows(runs: list[DryingRun]) -> list[RunRow]:
 def drying(request: HttpRequest) -> HttpResponse:
     dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
     air = climates_now(dryers)
-    open_runs = list(drying_rules.open_runs())
-    stand = drying_rules.stays_without_run(dryers, timezone.now())
+    runs = list(open_runs())
+    stand = stays_without_run(dryers, timezone.now())
     finished = DryingRun.objects.filter(end__isnull=False).order_by("-end")
     finished = finished.select_related(
         *["spool__feedstock__maker", "spool__feedstock__polymer", "spool__feedstock__filler"],
         *["dryer", "before", "after"],
     )[:SHOWN_FINISHED]
-    rows = _rows(open_runs)
+    rows = _rows(runs)
     accepted = accepted_plan()
     planned = [] if accepted is None else list(accepted.standing().filter(run=None))
     return render(
@@ -89,9 +93,7 @@ def drying(request: HttpRequest) -> HttpResponse:
                 )
                 for dryer in dryers
             ],
-            "finished": [
-                (run, drying_rules.loss_on_drying(run), drying_rules.loss_caution(run)) for run in finished
-            ],
+            "finished": [(run, loss_on_drying(run), loss_caution(run)) for run in finished],
         },
     )
 
@@ -100,7 +102,7 @@ def drying(request: HttpRequest) -> HttpResponse:
 def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     """Choose spools (GET), see their plan (GET with spools), start what was planned (POST of the same)."""
     dryer = get_object_or_404(Place.objects.select_related("room"), pk=pk, kind=Place.Kind.DRYER)
-    inside = list(drying_rules.open_runs(dryer))
+    inside = list(open_runs(dryer))
     choosable = Spool.objects.filter(emptied_at=None).exclude(
         pk__in=DryingRun.objects.filter(end=None).values("spool")
     )
@@ -122,11 +124,13 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
             lambda data: drying_rules.start_drying(
                 chosen,
                 dryer,
-                found.set_point_c,
-                first_set_point_c=data.get("first_set_point_c"),
-                first_hours=data.get("first_hours"),
-                planned_hours=data["planned_hours"],
-                target_pct={spool.pk: plan.target_pct for spool, plan in found.plans},
+                DryingSettings(
+                    found.set_point_c,
+                    first_set_point_c=data.get("first_set_point_c"),
+                    first_hours=data.get("first_hours"),
+                    planned_hours=data["planned_hours"],
+                    target_pct={spool.pk: plan.target_pct for spool, plan in found.plans},
+                ),
                 at=data["when"],
                 gross_g=form.gross_g(),
                 resolution_g=data["resolution_g"],
@@ -136,7 +140,7 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     ):
         messages.success(request, f"Drying has begun in {dryer} at {found.set_point_c:g} °C.")
         planned = {spool.pk: plan for spool, plan in found.plans}
-        for run in drying_rules.open_runs(dryer).filter(spool__in=planned):
+        for run in open_runs(dryer).filter(spool__in=planned):
             for caution in (
                 drying_rules.heat_caution(run),
                 short_run_caution(planned[run.spool_id], run.planned_hours),
@@ -146,15 +150,15 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         return redirect("drying")
     context = {"dryer": dryer, "inside": inside, "together": together, "form": form, "chosen": chosen}
     setter = limiting_spool(chosen, dryer, [run.spool for run in inside])
-    context |= {"found": found, "setter": setter, "lowest": drying_rules.compute_cap(setter, dryer)}
+    context |= {"found": found, "setter": setter, "lowest": compute_cap(setter, dryer)}
     context["others"] = [spool for spool in chosen if spool.pk != setter.pk]
     return render(request, "drying/plan.html", context)
 
 
 def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:
     """A spool that could go in, with its own cap and whether it may join what is drying now."""
-    own = drying_rules.compute_cap(spool, dryer)
-    joins = not inside or drying_rules.may_join(own, inside[0], timezone.now())
+    own = compute_cap(spool, dryer)
+    joins = not inside or may_join(own, inside[0], timezone.now())
     return {"spool": spool, "cap": own, "joins": joins}
 
 
@@ -190,7 +194,7 @@ def _initial(found: BatchPlan | None, hours: str) -> dict[str, str]:
 def drying_finish(request: HttpRequest, pk: int) -> HttpResponse:
     """End one run or all runs of a dryer: where each spool goes, and what it weighs."""
     dryer = get_object_or_404(Place, pk=pk, kind=Place.Kind.DRYER)
-    rows = _rows(list(drying_rules.open_runs(dryer)))
+    rows = _rows(list(open_runs(dryer)))
     if request.method == "POST" and not rows:
         # A second tap, or an old page.
         messages.error(request, f"Nothing is drying in {dryer} any more: it was taken out already.")
@@ -224,13 +228,13 @@ def _finished(common: FinishAllForm, forms: list[FinishForm], request: HttpReque
                     resolution_g=common.cleaned_data["resolution_g"],
                     by=request.user,
                 )
-                loss = drying_rules.loss_on_drying(run)
+                loss = loss_on_drying(run)
                 lost = (
                     f" It lost {loss.mass_g:.1f} ± {loss.uncertainty_g:.1f} g ({loss.pct:.2f} %)."
-                    if loss and not drying_rules.impossible_loss(run)
+                    if loss and not impossible_loss(run)
                     else ""
                 )
-                caution = drying_rules.loss_caution(run)
+                caution = loss_caution(run)
                 out = f"{pretty(run.spool.code)} is out of the dryer and in {data['place']}."
                 said.append((f"{out}{lost}", caution))
     except ValidationError as error:

@@ -19,7 +19,7 @@ from pages.drying.week_chart import Stretch, WeekDrawing, week_drawing
 from pages.drying.week_forms import HandsForm, MoveForm, WantedForm
 from pages.frame.forms import carried_out, sent
 from spools.codes import pretty
-from spools.drying.runs import open_runs
+from spools.drying.gate import open_runs
 from spools.drying.week import schedule as week_schedule
 from spools.drying.week.problem import Hands
 from spools.drying.week.verify import Fault, faults_of

@@ -14,8 +14,8 @@ from maintenance.wear.bore import WORN_GROWTH_PCT
 from pages.frame.forms import WhenField, number, with_point
 from spools import limits
 from spools.codes import pretty
+from spools.drying.gate import open_runs
 from spools.drying.plans import GOALS, PlanRequest
-from spools.drying.runs import open_runs
 from spools.models import DryingRun, Place, Spool
 from spools.wording import format_time
 

@@ -17,12 +17,11 @@ from spools.catalogue.values import material_values, properties
 from spools.codes import pretty
 from spools.drying.heat_budget import compute_heat
 from spools.drying.plans import estimate_dry_times, needed_until
-from spools.drying.runs import SMALL_JOB_G
 from spools.inventory import ledger
 from spools.models import DryingRun, Feedstock, Spool
 from spools.moisture.history import Segment
 from spools.moisture.state import ORIGIN, Interval, Moisture, forecast
-from spools.physics_inputs import ConstantAir
+from spools.physics_inputs import SMALL_JOB_G, ConstantAir
 
 AHEAD_H = (24, 72, 168)
 SHOWN_EVENTS = 8

@@ -10,7 +10,7 @@ from pages.frame.forms import carried_out, sent
 from pages.spools.forms import ReceiveForm
 from pages.spools.lookup import of_spool
 from spools import codes
-from spools.drying import runs as drying_runs
+from spools.drying.caps import compute_cap, suggested_set_point_c
 from spools.inventory.receiving import receive_spool
 from spools.models import Place, Spool
 from spools.moisture.history import least_drying_hours
@@ -61,9 +61,9 @@ def spool_label(request: HttpRequest, spool: Spool) -> HttpResponse:
             "address": address,
             "qr": codes.qr_svg(address),
             # Of the spool itself: a place without a limit of its own stands for any dryer.
-            "cap": drying_runs.compute_cap(spool, Place()),
+            "cap": compute_cap(spool, Place()),
             # For a dryer that is not known yet: a usual error of its set point.
-            "dry_set_c": drying_runs.suggested_set_point_c(spool, Place()),
+            "dry_set_c": suggested_set_point_c(spool, Place()),
             "dry_hours": least_drying_hours(spool),
             "last_run": spool.drying_runs.filter(end__isnull=False).order_by("end").last(),
         },

@@ -13,25 +13,28 @@ from spools.air.climate import Climate, climates_now, heated_rh_pct, room_airs
 from spools.catalogue.values import material_values
 from spools.checks import require_within
 from spools.drying import heat_budget, softening
-from spools.drying.heat_budget import Heat, Stage
-from spools.drying.runs import (
-    SMALL_JOB_G,
-    Cap,
+from spools.drying.caps import Cap, compute_cap, may_join, require_below_cap, suggested_set_point_c
+from spools.drying.gate import (
     FirstStage,
-    compute_cap,
-    default_target_pct,
-    may_join,
     open_runs,
-    require_below_cap,
     require_dryer,
     require_set_point,
     stays_without_run,
-    suggested_set_point_c,
     why_not_now,
 )
+from spools.drying.heat_budget import Heat, Stage
+from spools.drying.runs import default_target_pct
 from spools.models import DryingRun, Place, Spool, Stay
 from spools.moisture.state import Moisture, moisture_of
-from spools.physics_inputs import DOUBT, ConstantAir, Interval, Winding, advance_windings, hours_until
+from spools.physics_inputs import (
+    DOUBT,
+    SMALL_JOB_G,
+    ConstantAir,
+    Interval,
+    Winding,
+    advance_windings,
+    hours_until,
+)
 
 DRYING_LOOKS_H = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
 KEEPING_LOOKS_H = (1, 2, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
@@ -559,7 +562,7 @@ def _plan(
         draft.first,
         group.when,
         runs=group.runs,
-        stand=group.stand,
+        idle=group.stand,
         dryer=group.dryer,
     )
     share = heat_budget.life_share(spool, draft.stages(hours or 0.0))

@@ -12,10 +12,10 @@ from .stock import MassEntry, Spool
 
 
 class DryingRun(Recorded):
-    """A spool in a dryer at a set point, from start to end; some have a cooler first stage.
+    """A spool in a dryer at a set point, from start to end; some runs have a cooler first stage.
 
-    The caps are checked in spools/drying.py, on every path. ``cap_c`` keeps the most that the set point might
-    be, ``start_cap_c`` the most that the run might start at. ``planned_hours`` are those of all stages.
+    Every start passes spools/drying/gate.py. ``cap_c`` stores the highest set point that was allowed,
+    ``start_cap_c`` the highest at the start. ``planned_hours`` are those of all stages.
     """
 
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="drying_runs")

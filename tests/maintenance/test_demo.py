@@ -11,7 +11,8 @@ from maintenance.readiness.builder import verdicts
 from maintenance.today import today
 from spools import codes
 from spools.air.climate import climates_now
-from spools.drying.runs import loss_on_drying, open_runs
+from spools.drying.gate import open_runs
+from spools.drying.loss import loss_on_drying
 from spools.inventory import ledger
 from spools.models import DryingRun, Place, Spool
 

@@ -10,7 +10,7 @@ from maintenance.models import Printer
 from maintenance.reminders.sweep import sweep
 from maintenance.today import first_steps, today
 from spools.codes import pretty
-from spools.drying.runs import start_drying
+from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.moves import mark_empty
 from spools.models import DryingRun, Place
 from tests.spools.conftest import hours_ago, receive
@@ -76,14 +76,14 @@ def test_without_a_dryer_nothing_wet_gets_ready(shop, wet):
 
 
 def test_what_is_in_the_dryer_is_ready_when_its_hours_are_over(shop, wet):
-    [run] = start_drying([wet], shop.dryer, 75, planned_hours=60, at=hours_ago(2))
+    [run] = start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=60), at=hours_ago(2))
     [row] = today().later
     assert row.ready_at == run.start + timedelta(hours=60)
     assert "planned until" in row.reason and "likely" not in row.reason
 
 
 def test_hours_that_do_not_suffice_are_not_believed(shop, wet):
-    [run] = start_drying([wet], shop.dryer, 75, planned_hours=10, at=hours_ago(2))
+    [run] = start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=10), at=hours_ago(2))
     [row] = today().later
     assert row.ready_at > run.start + timedelta(hours=10)
     assert "likely not dry enough: leave it in until" in row.reason
@@ -137,13 +137,13 @@ def test_a_furnished_shop_has_done_its_first_steps(shop, wet):
 
 
 def test_a_dryer_with_a_finished_run_names_what_has_to_come_out(shop, wet, plain):
-    start_drying([plain], shop.dryer, 45, planned_hours=6, at=hours_ago(7))
+    start_drying([plain], shop.dryer, DryingSettings(45, planned_hours=6), at=hours_ago(7))
     [row] = [row for row in today().later if row.spool == wet]
     assert f"when {pretty(plain.code)} is taken out" in row.reason
 
 
 def test_a_busy_dryer_counts_from_when_it_is_free(shop, wet, plain):
-    [run] = start_drying([plain], shop.dryer, 45, planned_hours=6, at=hours_ago(1))
+    [run] = start_drying([plain], shop.dryer, DryingSettings(45, planned_hours=6), at=hours_ago(1))
     [row] = [row for row in today().later if row.spool == wet]
     assert "once that dryer is free" in row.reason
     assert row.ready_at > run.start + timedelta(hours=6)

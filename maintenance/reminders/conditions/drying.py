@@ -11,11 +11,10 @@ from spools.catalogue.values import material_values
 from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.plans import KEEPING_LOOKS_H, estimate_dry_times, needed_until
-from spools.drying.runs import SMALL_JOB_G
 from spools.models import DryingRun, Polymer
 from spools.moisture.history import least_drying_hours
 from spools.moisture.state import Moisture, moisture_of
-from spools.physics_inputs import ConstantAir, hours_until
+from spools.physics_inputs import SMALL_JOB_G, ConstantAir, hours_until
 from spools.wording import format_duration, format_number, format_time
 
 Kind = Reminder.Kind

@@ -12,13 +12,12 @@ from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
 from spools.catalogue.values import material_values
 from spools.codes import pretty
-from spools.drying.runs import SMALL_JOB_G
 from spools.inventory import ledger
 from spools.inventory.queries import share
 from spools.models import DryingRun, Feedstock, MassEntry, Place, Spool, Stay
 from spools.moisture import cache as moisture_cache
 from spools.moisture.state import Interval, moisture_of
-from spools.physics_inputs import ConstantAir, hours_until
+from spools.physics_inputs import SMALL_JOB_G, ConstantAir, hours_until
 from spools.wording import format_day, format_duration, format_number
 
 Kind = Reminder.Kind

@@ -10,9 +10,9 @@ from maintenance.parts.life import DAY, RATE_OVER, PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
-from spools.drying.runs import SMALL_JOB_G
 from spools.inventory import ledger
 from spools.models import Feedstock, MassEntry, Spool
+from spools.physics_inputs import SMALL_JOB_G
 from spools.wording import format_day
 
 # Parts that are used up within this time have to be bought now. Common practice, no source.

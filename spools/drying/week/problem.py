@@ -19,15 +19,9 @@ from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
 from spools.catalogue.values import material_values
 from spools.codes import pretty
 from spools.drying import heat_budget, plans, softening
-from spools.drying.runs import (
-    SMALL_JOB_G,
-    FirstStage,
-    compute_cap,
-    default_target_pct,
-    open_runs,
-    require_below_cap,
-    suggested_set_point_c,
-)
+from spools.drying.caps import compute_cap, require_below_cap, suggested_set_point_c
+from spools.drying.gate import FirstStage, open_runs
+from spools.drying.runs import default_target_pct
 from spools.drying.week.model import (
     PRESSING,
     SLOT_MINUTES,
@@ -44,7 +38,7 @@ from spools.inventory.ledger import Amount, remaining_by_spool
 from spools.inventory.queries import with_materials
 from spools.models import Place, PlannedDrying, Reading, Spool, WantedPrint
 from spools.moisture.state import Moisture, moisture_of
-from spools.physics_inputs import DOUBT, ConstantAir, Winding, advance_windings, hours_until
+from spools.physics_inputs import DOUBT, SMALL_JOB_G, ConstantAir, Winding, advance_windings, hours_until
 from spools.wording import format_time
 
 SLOT = timedelta(minutes=SLOT_MINUTES)

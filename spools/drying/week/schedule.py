@@ -20,6 +20,7 @@ from spools import limits
 from spools.checks import lock_spool_facts, require_within
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
+from spools.drying.gate import require_dryer
 from spools.drying.week import heuristic as week_heuristic
 from spools.drying.week.model import Answer, Placed, Served
 from spools.drying.week.problem import LONGEST_AHEAD, SLOT, SLOTS_H, Facts, Hands, alone_at, gather, next_slot
@@ -364,7 +365,7 @@ def move(
     Returns the new row, and what else it makes of the plan. Refused: a time that is over, a set point above
     the cap or too cool to get it dry, a dryer that does something else then, is full, or would mix smells.
     """
-    drying_runs.require_dryer(dryer)
+    require_dryer(dryer)
     if timezone.is_naive(start):
         raise ValidationError({"start": "Give the time with its zone, such as 2026-01-31T08:00Z."})
     now = timezone.now()

@@ -15,12 +15,13 @@ from spools.air.climate import Climate, heated_rh_pct, room_airs
 from spools.catalogue.values import material_values
 from spools.codes import pretty
 from spools.drying import heat_budget
-from spools.drying import runs as drying_runs
+from spools.drying.caps import compute_cap
+from spools.drying.gate import open_runs
 from spools.drying.week.problem import Hands, capacity_of, smell_of, storage
 from spools.inventory.ledger import remaining_by_spool
 from spools.models import DryingRun, Place, PlannedDrying, PlannedPrint, Spool, WeekPlan
 from spools.moisture.state import moisture_of
-from spools.physics_inputs import DOUBT, ConstantAir, Winding, advance_windings
+from spools.physics_inputs import DOUBT, SMALL_JOB_G, ConstantAir, Winding, advance_windings
 from spools.wording import format_time
 
 # A spool may go in that much later than planned.
@@ -66,7 +67,7 @@ def faults_of(plan: WeekPlan, now: datetime | None = None) -> list[Fault]:
     dryings = list(plan.standing())
     prints = list(plan.prints.select_related("wanted", "spool__feedstock__polymer"))
     ahead = [one for one in dryings if one.run_id is None]
-    runs = list(drying_runs.open_runs())
+    runs = list(open_runs())
     faults = [fault for one in ahead if (fault := _cannot_begin(one, runs, now))]
     broken = {fault.subject.pk for fault in faults}
     sound = [one for one in ahead if one.pk not in broken]
@@ -105,7 +106,7 @@ def _hands(dryings: Sequence[PlannedDrying], plan: WeekPlan) -> list[Fault]:
 def _caps(dryings: Sequence[PlannedDrying]) -> list[Fault]:
     faults = []
     for one in dryings:
-        own = drying_runs.compute_cap(one.spool, one.dryer)
+        own = compute_cap(one.spool, one.dryer)
         first_c = one.set_point_c if one.first_set_point_c is None else one.first_set_point_c
         if one.set_point_c > own.cap_c:
             faults.append(Fault(one, f"{one.set_point_c:g} °C is too hot: {own.reason}."))
@@ -232,7 +233,7 @@ def _prints(
         else:
             winding = moisture_of([spool], due)[spool.pk].winding
         limit_pct = material_values(spool.feedstock).limit_hold_pct
-        outer_g = [min(drying_runs.SMALL_JOB_G, one.wanted.mass_g), one.wanted.mass_g]
+        outer_g = [min(SMALL_JOB_G, one.wanted.mass_g), one.wanted.mass_g]
         over = max(float((winding.outer_pct(mass_g) > limit_pct).mean()) for mass_g in outer_g)
         if over > DOUBT:
             faults.append(

@@ -5,7 +5,7 @@ from django.utils import timezone
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading
 from maintenance.readiness.builder import JobSpec
-from spools.drying.runs import start_drying
+from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.moves import current_stay, mark_empty, move_spool
 from spools.models import Stay
 from tests.spools.conftest import hours_ago, receive
@@ -70,7 +70,7 @@ def test_a_spool_that_left_without_being_unloaded_frees_its_toolhead(shop, plain
     elif left == "emptied":
         mark_empty(plain, at=hours_ago(2))
     else:
-        start_drying([plain], shop.dryer, 45, at=hours_ago(2))
+        start_drying([plain], shop.dryer, DryingSettings(45), at=hours_ago(2))
     load_spool(shop.south, receive(shop.pla, shop.box, card="dry"), at=hours_ago(1))
     loading.refresh_from_db()
     assert loading.end == hours_ago(2)
@@ -110,7 +110,7 @@ def test_a_printer_out_of_use_takes_no_spool(shop, plain):
 
 
 def test_a_spool_in_the_dryer_stays_there_whatever_the_reason(shop, wet):
-    start_drying([wet], shop.dryer, 75, at=hours_ago(2))
+    start_drying([wet], shop.dryer, DryingSettings(75), at=hours_ago(2))
     with pytest.raises(ValidationError, match="Finish that run first"):
         load_spool(shop.south, wet, override_reason="in a hurry")
     assert current_stay(wet).place == shop.dryer

@@ -11,7 +11,7 @@ from maintenance.parts.fitting import remove_part
 from maintenance.readiness.builder import JobSpec, load_inputs, verdict, verdicts
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from spools.drying.heat_budget import compute_heat
-from spools.drying.runs import finish_drying, start_drying
+from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.inventory.ledger import take, weigh
 from spools.moisture.state import moisture_now
 from tests.maintenance.conftest import PRINT
@@ -80,7 +80,7 @@ def test_without_a_nozzle_it_is_a_hold(shop, plain):
 
 
 def test_a_spool_in_the_dryer_waits_for_its_end(shop, wet):
-    start_drying([wet], shop.dryer, 75, planned_hours=10, at=hours_ago(2))
+    start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=10), at=hours_ago(2))
     check = next(check for check in verdict(shop.south, wet).checks if check.name == "drying")
     assert check.state == HOLD and "It dries in Dryer at 75 °C" in check.sentence
     assert check.remedy.startswith("Take it out of the dryer when it is dry enough: its page tells")
@@ -89,7 +89,9 @@ def test_a_spool_in_the_dryer_waits_for_its_end(shop, wet):
 def test_a_polyamide_without_heat_left_is_not_to_be_dried_as_usual(shop, wet):
     # 100 h at 80 °C are all that it may have (fixtures/reference/thermal_values.csv, air heat budget).
     for ended_h_ago in (125, 64):
-        [run] = start_drying([wet], shop.dryer, 80, planned_hours=46, at=hours_ago(ended_h_ago + 46))
+        [run] = start_drying(
+            [wet], shop.dryer, DryingSettings(80, planned_hours=46), at=hours_ago(ended_h_ago + 46)
+        )
         finish_drying(run, place=shop.box, at=hours_ago(ended_h_ago))
     said = load_inputs(shop.south, wet).dry_advice
     share = compute_heat(wet, list(wet.drying_runs.all()), timezone.now()).life_share

@@ -22,7 +22,7 @@ from maintenance.parts.fitting import add_stock, replace_part  # noqa: E402
 from maintenance.reminders.delivery.channels import add_email  # noqa: E402
 from maintenance.reminders.lifecycle import LONGEST_SNOOZE, complete, snooze  # noqa: E402
 from maintenance.reminders.sweep import scan, store_scan, sweep  # noqa: E402
-from spools.drying.runs import finish_drying, start_drying  # noqa: E402
+from spools.drying.runs import DryingSettings, finish_drying, start_drying  # noqa: E402
 from tests.pages.small_shop import a_job, small_shop  # noqa: E402
 
 ROUNDS = 4
@@ -36,7 +36,7 @@ def main() -> None:
     number = count(1)
 
     def dried() -> None:
-        [run] = start_drying([shop.spools[1]], shop.dryer, 70, planned_hours=8)
+        [run] = start_drying([shop.spools[1]], shop.dryer, DryingSettings(70, planned_hours=8))
         finish_drying(run, place=shop.box)
 
     def acted() -> None:

@@ -22,7 +22,7 @@ from spools.air.dry_box import box_now, put_desiccant
 from spools.air.hourly import hour_of
 from spools.drying import heat_budget
 from spools.drying.plans import estimate_dry_times
-from spools.drying.runs import finish_drying, start_drying
+from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.inventory.ledger import take, weigh
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import Place
@@ -77,7 +77,7 @@ def drying_out_of_reach(shop):
     spool = receive(shop.nylon, shop.bag, core_material="pc", card="dry")
     spool.code = "D6NC69"
     spool.save()
-    [run] = start_drying([spool], shop.dryer, 75, planned_hours=60, at=hours_ago(61))
+    [run] = start_drying([spool], shop.dryer, DryingSettings(75, planned_hours=60), at=hours_ago(61))
     finish_drying(run, place=shop.box, at=hours_ago(1))
     load_spool(shop.north, spool, at=hours_ago(0.5), override_reason="a test")
     return spool
@@ -150,7 +150,7 @@ def test_a_coarse_scale_or_a_first_weighing_would_not_tell(shop, unsure):
 
 @pytest.fixture
 def done_run(shop, wet):
-    return start_drying([wet], shop.dryer, 75, planned_hours=60, at=hours_ago(61))[0]
+    return start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=60), at=hours_ago(61))[0]
 
 
 def test_it_tells_when_a_dried_spool_is_wet_again(shop, wet, done_run):
@@ -167,7 +167,7 @@ def test_it_tells_when_a_dried_spool_is_wet_again(shop, wet, done_run):
 
 
 def test_what_is_not_dry_after_its_hours_is_to_stay_in(shop, wet):
-    [run] = start_drying([wet], shop.dryer, 75, planned_hours=3, at=hours_ago(9))
+    [run] = start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=3), at=hours_ago(9))
     sweep()
     reminder = the("drying_done")
     assert reminder.title.endswith("needs longer in Dryer than planned")
@@ -191,7 +191,9 @@ def test_it_presses_when_it_is_left_in_for_hours(shop, done_run):
 
 def dried_for(spool, dryer, box, hours: float, ended_h_ago: float = 1) -> None:
     # The budget for life is 100 h at 80 °C (fixtures/reference/thermal_values.csv, air heat budget).
-    [run] = start_drying([spool], dryer, 80, planned_hours=hours, at=hours_ago(ended_h_ago + hours))
+    [run] = start_drying(
+        [spool], dryer, DryingSettings(80, planned_hours=hours), at=hours_ago(ended_h_ago + hours)
+    )
     finish_drying(run, place=box, at=hours_ago(ended_h_ago))
 
 
@@ -223,14 +225,14 @@ def test_heat_that_was_seen_is_told_again_only_after_more_of_it(shop, wet):
     later = timezone.now() + timedelta(days=20)
     sweep(later)
     assert not is_open("heat")
-    [run] = start_drying([wet], shop.dryer, 80, planned_hours=2, at=timezone.now())
+    [run] = start_drying([wet], shop.dryer, DryingSettings(80, planned_hours=2), at=timezone.now())
     sweep(later)
     assert is_open("heat")
     assert heat_budget.compute_heat(wet, [run], later).hours == pytest.approx(20 * 24, abs=1)
 
 
 def test_no_budget_no_reminder(shop, plain):
-    [run] = start_drying([plain], shop.dryer, 45, planned_hours=150, at=hours_ago(160))
+    [run] = start_drying([plain], shop.dryer, DryingSettings(45, planned_hours=150), at=hours_ago(160))
     finish_drying(run, place=shop.box, at=hours_ago(2))
     sweep()
     assert not is_open("heat")
@@ -284,7 +286,7 @@ def test_only_sensors_in_places_in_use_are_missed(shop, wet):
 
 
 def test_the_room_of_a_dryer_in_use_is_in_use(shop, wet):
-    start_drying([wet], shop.dryer, 75, planned_hours=30, at=hours_ago(4))
+    start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=30), at=hours_ago(4))
     send(shop.shelf, 1, 48)
     sweep()
     assert the("sensor").place == shop.shelf

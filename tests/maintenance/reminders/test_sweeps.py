@@ -26,7 +26,7 @@ from maintenance.reminders.sweep import sweep
 from spools.air import dry_box
 from spools.air.climate import record_readings
 from spools.air.dry_box import put_desiccant
-from spools.drying.runs import finish_drying, start_drying
+from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.facts import withdraw
 from spools.inventory.ledger import take
 from spools.models import MassEntry, Place
@@ -69,7 +69,7 @@ def test_a_wet_spool_is_to_be_dried_once(shop, wet, plain):
 
 def test_it_ends_by_itself_in_the_dryer_and_comes_again_if_taken_out_too_soon(shop, wet):
     sweep()
-    [run] = start_drying([wet], shop.dryer, 75, at=hours_ago(0.2))
+    [run] = start_drying([wet], shop.dryer, DryingSettings(75), at=hours_ago(0.2))
     assert sweep().resolved == 1
     assert the("dry").ending == "resolved"
     finish_drying(run, place=shop.shelf)
@@ -94,7 +94,7 @@ def test_between_the_two_chances_nothing_is_raised_and_nothing_ends(shop, wet, m
 
 
 def test_drying_that_is_over_is_told_until_the_spool_is_out(shop, wet):
-    [run] = start_drying([wet], shop.dryer, 75, planned_hours=60, at=hours_ago(61))
+    [run] = start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=60), at=hours_ago(61))
     sweep()
     reminder = the("drying_done")
     assert reminder.due_at == run.start + timedelta(hours=60)
@@ -107,7 +107,7 @@ def test_drying_that_is_over_is_told_until_the_spool_is_out(shop, wet):
 
 def test_a_dryer_is_to_be_turned_up_after_the_first_stage_and_only_until_the_run_is_over(shop, wet):
     stages = {"first_set_point_c": 60, "first_hours": 2, "planned_hours": 5}
-    [run] = start_drying([wet], shop.dryer, 75, at=hours_ago(1), **stages)
+    [run] = start_drying([wet], shop.dryer, DryingSettings(75, **stages), at=hours_ago(1))
     sweep()
     assert conditions() == set()
     sweep(run.start + timedelta(hours=2.1))
@@ -119,7 +119,7 @@ def test_a_dryer_is_to_be_turned_up_after_the_first_stage_and_only_until_the_run
 
 def test_a_dryer_that_was_turned_up_is_not_asked_for_again_however_long_the_run_is(shop, wet):
     stages = {"first_set_point_c": 60, "first_hours": 2, "planned_hours": 48}
-    start_drying([wet], shop.dryer, 75, at=hours_ago(3), **stages)
+    start_drying([wet], shop.dryer, DryingSettings(75, **stages), at=hours_ago(3))
     sweep()
     complete(the("dryer_up"))
     sweep(timezone.now() + COOLDOWN + timedelta(hours=1))
@@ -127,7 +127,7 @@ def test_a_dryer_that_was_turned_up_is_not_asked_for_again_however_long_the_run_
 
 
 def test_drying_under_way_is_not_told(shop, wet):
-    start_drying([wet], shop.dryer, 75, planned_hours=30, at=hours_ago(4))
+    start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=30), at=hours_ago(4))
     sweep()
     assert conditions() == set()
 

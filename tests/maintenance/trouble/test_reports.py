@@ -14,7 +14,7 @@ from maintenance.trouble import rules as trouble_rules
 from maintenance.trouble.causes import SYMPTOMS
 from maintenance.trouble.evidence import evidence_of
 from maintenance.trouble.reports import record_outcome, report_job_trouble, report_trouble
-from spools.drying.runs import finish_drying, start_drying
+from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.facts import withdraw
 from spools.moisture.state import moisture_of
 from tests.maintenance.conftest import PRINT, kind
@@ -91,7 +91,7 @@ def test_the_moisture_is_that_of_the_print_and_not_of_today(shop, wet):
     load_spool(shop.south, wet, at=hours_ago(100), override_reason="a test")
     job = printed(shop.south, wet, 90, nozzle_c=265, bed_c=80)
     unload_spool(Loading.objects.get(end=None), shop.shelf, at=hours_ago(80))
-    [run] = start_drying([wet], shop.dryer, 75, at=hours_ago(70))
+    [run] = start_drying([wet], shop.dryer, DryingSettings(75), at=hours_ago(70))
     finish_drying(run, place=shop.box, at=hours_ago(10))
     earlier = report_job_trouble(job, ["pops"])
     assert causes(earlier)[0] == "wet"

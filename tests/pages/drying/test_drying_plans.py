@@ -7,7 +7,7 @@ from django.test import Client
 from django.urls import reverse
 
 from spools.drying.plans import plan_drying
-from spools.drying.runs import finish_drying, start_drying
+from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.models import CouponTest, DryingRun, Spool
 from tests.pages.corner import corner, of, words
 from tests.spools.conftest import feedstock, hours_ago, receive
@@ -78,10 +78,7 @@ def test_the_time_line_and_the_list_of_finished_runs_tell_both_stages(shop, desk
     (run,) = start_drying(
         [pva],
         shop.dryer,
-        50,
-        first_set_point_c=40,
-        first_hours=6,
-        planned_hours=12,
+        DryingSettings(50, first_set_point_c=40, first_hours=6, planned_hours=12),
         at=hours_ago(14),
     )
     assert "in its second stage" in words(desk.get(reverse("drying")))

@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from spools.drying.heat_budget import run_share
 from spools.drying.plans import estimate_dry_times, plan_drying, short_run_caution
-from spools.drying.runs import heat_caution, start_drying
+from spools.drying.runs import DryingSettings, heat_caution, start_drying
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import DryingRun
 from spools.moisture.state import moisture_of
@@ -31,7 +31,7 @@ def desk(shop) -> Client:
 
 
 def test_no_time_is_promised_for_a_plan_that_cannot_start(shop, desk):
-    start_drying([shop.free], shop.dryer, 70, at=hours_ago(2))
+    start_drying([shop.free], shop.dryer, DryingSettings(70), at=hours_ago(2))
     low = receive(feedstock("PLA"), shop.shelf)
     plan = plan_drying(low, shop.dryer)
     assert "too hot to join" in plan.blocked and plan.ready_at is None
@@ -43,7 +43,7 @@ def test_no_time_is_promised_for_a_plan_that_cannot_start(shop, desk):
 
 
 def test_no_time_is_promised_for_what_dries_already_is_empty_or_would_heat_another(shop, desk):
-    start_drying([shop.free], shop.dryer, 70, at=hours_ago(2))
+    start_drying([shop.free], shop.dryer, DryingSettings(70), at=hours_ago(2))
     assert "is drying in Oven A since" in plan_drying(shop.free, shop.dryer).blocked
     assert "if it starts now" not in words(desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk}))
     empty = mark_empty(shop.other)
@@ -125,7 +125,7 @@ def test_too_few_hours_and_too_much_heat_are_told_when_a_run_starts(shop, desk):
 
 
 def test_the_hours_of_the_caution_are_those_of_the_budget(shop):
-    (run,) = start_drying([shop.free], shop.dryer, 77, planned_hours=300)
+    (run,) = start_drying([shop.free], shop.dryer, DryingSettings(77, planned_hours=300))
     caution = heat_caution(run)
     hours = int(re.search(r"after (\d+) h in all", caution)[1])
     assert run_share(shop.free, [(77, hours)]) <= 1 < run_share(shop.free, [(77, hours + 1)])
@@ -141,7 +141,7 @@ def test_a_run_that_is_planned_as_the_plan_says_needs_no_word(shop):
     plan = plan_drying(shop.free, shop.dryer, set_point_c=75)
     assert short_run_caution(plan, plan.hours) == ""
     assert "the plan says" in short_run_caution(plan, plan.hours - 1)
-    (run,) = start_drying([shop.free], shop.dryer, 75, planned_hours=plan.hours)
+    (run,) = start_drying([shop.free], shop.dryer, DryingSettings(75, planned_hours=plan.hours))
     now = timezone.now()
     (dry_at,) = estimate_dry_times([(run, moisture_of([shop.free], now)[shop.free.pk].winding)], now)
     # The same physics, asked for in two ways.

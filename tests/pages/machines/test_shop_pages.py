@@ -14,7 +14,7 @@ from maintenance.models import Fitting, Reminder
 from maintenance.trouble.reports import report_job_trouble
 from spools.air.climate import record_readings
 from spools.codes import pretty
-from spools.drying.runs import finish_drying, start_drying
+from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.inventory.moves import current_stay
 from spools.models import DryingRun, Feedstock, Place, Reading, Source
 from tests.pages.small_shop import a_job, a_reminder, local_input, says
@@ -28,9 +28,11 @@ MOST_QUERIES_OF_A_PLAN = 22
 
 
 def test_every_page_answers_in_few_queries(shop, desk):
-    run = start_drying([shop.spools[1]], shop.dryer, 70, planned_hours=8, at=hours_ago(30), gross_g=None)[0]
+    run = start_drying(
+        [shop.spools[1]], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(30), gross_g=None
+    )[0]
     finish_drying(run, place=shop.box, at=hours_ago(20))
-    start_drying(shop.spools[4:6], shop.dryer, 70, planned_hours=8, at=hours_ago(3))
+    start_drying(shop.spools[4:6], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(3))
     made = a_job(shop)
     seen = report_job_trouble(made, ["strings"])
     for n in range(3):
@@ -342,7 +344,7 @@ def test_spools_are_dried_together_and_taken_out_with_their_loss(shop, desk):
 
 def test_an_impossible_loss_is_no_success(shop, desk):
     (run,) = start_drying(
-        [shop.spools[1]], shop.dryer, 70, at=hours_ago(9), gross_g={shop.spools[1].pk: 1242}
+        [shop.spools[1]], shop.dryer, DryingSettings(70), at=hours_ago(9), gross_g={shop.spools[1].pk: 1242}
     )
     ended = {"resolution_g": 1, "when": local_input(hours_ago(1)), f"run{run.pk}-out": "on"}
     ended |= {f"run{run.pk}-place": shop.box.pk, f"run{run.pk}-gross_g": 1126}
@@ -371,7 +373,9 @@ def test_an_impossible_start_is_refused(shop, desk, values):
 
 
 def test_taking_out_needs_a_place_and_is_all_or_nothing(shop, desk):
-    runs = start_drying([shop.spools[1], shop.spools[4]], shop.dryer, 70, planned_hours=8, at=hours_ago(9))
+    runs = start_drying(
+        [shop.spools[1], shop.spools[4]], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(9)
+    )
     address = reverse("drying-finish", args=[shop.dryer.pk])
     nowhere = {"resolution_g": 1} | {f"run{run.pk}-out": "on" for run in runs}
     assert says(desk.post(address, nowhere), "Say where it goes.")

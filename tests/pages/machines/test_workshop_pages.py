@@ -11,7 +11,7 @@ from maintenance.parts.fitting import add_stock
 from maintenance.parts.wear_entries import in_stock
 from pages.spools.timeline import time_line
 from spools.codes import pretty
-from spools.drying.runs import start_drying
+from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import Place
 from spools.wording import format_time
@@ -85,7 +85,7 @@ def test_a_printer_with_a_spool_on_it_stays_in_use(shop, desk):
 def test_a_spool_that_left_its_toolhead_is_on_it_on_no_page(shop, desk, left):
     spool, toolhead, at = shop.spools[0], shop.toolheads[0], hours_ago(2)
     if left == "dried":
-        start_drying([spool], shop.dryer, 45, at=at)
+        start_drying([spool], shop.dryer, DryingSettings(45), at=at)
     elif left == "moved":
         move_spool(spool, shop.shelf, at=at)
     else:

@@ -4,7 +4,7 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from spools.drying.runs import start_drying
+from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.ledger import remaining
 from spools.inventory.moves import current_stay
 from spools.models import DryingRun, MassEntry, Spool, Stay
@@ -69,7 +69,7 @@ def test_an_impossible_move_is_told_and_not_kept(shop, desk, free, values, field
 
 
 def test_no_move_out_of_a_drying_run(shop, desk, free):
-    start_drying([free], shop.dryer, 70, planned_hours=8, at=hours_ago(3))
+    start_drying([free], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(3))
     response = desk.post(of("spool-move", free), {"place": shop.shelf.pk})
     assert "Finish that run first" in words(response)
     assert current_stay(free).place == shop.dryer
@@ -251,5 +251,5 @@ def test_a_reel_that_cannot_be_is_refused(shop, desk, free, values, field):
 
 
 def test_the_reel_stays_while_it_dries(shop, desk, free):
-    start_drying([free], shop.dryer, 70, planned_hours=4)
+    start_drying([free], shop.dryer, DryingSettings(70, planned_hours=4))
     assert "Take it out first" in words(desk.post(of("spool-reel", free), reel_of(free)))

@@ -12,7 +12,7 @@ from django.utils import timezone
 from maintenance.machines.loading import load_spool
 from maintenance.models import Loading, Reminder
 from maintenance.reminders.queries import count_due
-from spools.drying.runs import start_drying
+from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.ledger import weigh
 from spools.inventory.moves import current_stay, mark_empty, move_spool
 from spools.models import Place, Spool
@@ -44,7 +44,7 @@ def desk(shop) -> Client:
 
 
 def test_every_page_answers_in_few_queries(shop, desk, free):
-    start_drying([shop.spools[4]], shop.dryer, 70, planned_hours=8, at=hours_ago(3))
+    start_drying([shop.spools[4]], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(3))
     weigh(free, 1105, at=hours_ago(30))
     loaded, drying = shop.spools[0], shop.spools[4]
     emptied = mark_empty(shop.spools[7], at=hours_ago(1))
@@ -101,7 +101,7 @@ def test_next_steps_follow_where_it_is(shop, desk, free):
     loaded = desk.get(of("spool", shop.spools[0])).content.decode()
     assert of("spool-unload", shop.spools[0]) in loaded
     assert of("spool-load", shop.spools[0]) not in loaded
-    start_drying([free], shop.dryer, 70, planned_hours=8, at=hours_ago(3))
+    start_drying([free], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(3))
     drying = desk.get(of("spool", free))
     assert reverse("drying-finish", args=[shop.dryer.pk]) in drying.content.decode()
     assert "Drying in Oven A at 70 °C" in words(drying)
@@ -113,7 +113,9 @@ def test_next_steps_follow_where_it_is(shop, desk, free):
 
 def test_history_tells_every_fact(shop, desk, free):
     move_spool(free, shop.shelf, at=hours_ago(50))
-    start_drying([free], shop.dryer, 70, planned_hours=8, at=hours_ago(20), gross_g={free.pk: 1205})
+    start_drying(
+        [free], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(20), gross_g={free.pk: 1205}
+    )
     said = words(desk.get(of("spool-history", free)))
     assert "Came to Open shelf for 30 h." in said
     assert "Drying in Oven A at 70 °C, still going on." in said

@@ -18,6 +18,7 @@ from spools.air.climate import record_readings
 from spools.air.dry_box import box_now, put_desiccant
 from spools.air.dry_box_cache import simulate_airs
 from spools.drying import runs as drying_runs
+from spools.drying.runs import DryingSettings
 from spools.facts import withdraw
 from spools.invalidation import save_assumptions
 from spools.inventory import ledger, moves
@@ -217,7 +218,7 @@ def test_an_opening_counts_from_the_next_hour_on(charged, nylon, shelf):
 
 def test_a_wet_spool_wets_the_box_and_a_dried_one_does_not(charged, nylon, shelf, dryer):
     wet, dried = receive(nylon, shelf, at=at(0), sealed=False), receive(nylon, shelf, at=at(0), sealed=False)
-    (run,) = drying_runs.start_drying([dried], dryer, 75, at=at(5))
+    (run,) = drying_runs.start_drying([dried], dryer, DryingSettings(75), at=at(5))
     drying_runs.finish_drying(run, place=charged, at=at(29))
     with_dried = rh_by_hour(charged, at(NOW_H))
     moves.move_spool(wet, charged, at=at(30))
@@ -245,7 +246,7 @@ def events(box: Place, shelf: Place, dryer: Place, nylon) -> None:
     other = receive(nylon, box, at=at(3))
     moves.move_spool(spool, box, at=at(26.5))
     record_readings(shelf, [(at(h / 2), 21 + h / 100, 40 + h / 9) for h in range(100, 200)], origin="api")
-    (run,) = drying_runs.start_drying([spool], dryer, 75, at=at(60))
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(75), at=at(60))
     drying_runs.finish_drying(run, place=box, at=at(74))
     put_desiccant(box, "silica_gel", 150, condition="new", at=at(90))
     moves.record_excursion(other, shelf, at(100), at(105))

@@ -8,7 +8,9 @@ from hypothesis import strategies as st
 from spools.catalogue import coupons
 from spools.catalogue.coupons import record_coupon_test
 from spools.drying import runs as drying_runs
+from spools.drying.caps import compute_cap
 from spools.drying.plans import plan_drying
+from spools.drying.runs import DryingSettings
 from spools.facts import withdraw
 from spools.models import CouponTest, Feedstock, Place
 from tests.spools.conftest import feedstock, hours_ago, receive
@@ -24,7 +26,7 @@ def hot_box(shelf) -> Place:
 def cap_of(spool, dryer):
     """As the next page sees it: nothing of an earlier look is kept."""
     spool = type(spool).objects.select_related("feedstock__polymer").get(pk=spool.pk)
-    return drying_runs.compute_cap(spool, dryer)
+    return compute_cap(spool, dryer)
 
 
 def coupon(of: Feedstock, celsius: float, passed: bool, hours: float = 1) -> CouponTest:
@@ -40,7 +42,7 @@ def test_one_that_passed_raises_the_cap_to_its_temperature_and_says_so(pla, shel
     assert "58 °C is the most for PLA, of which a coupon stayed free at 58 °C" in raised.reason
     coupon(pla, 70, True)
     assert cap_of(spool, hot_box).cap_c == 70
-    (run,) = drying_runs.start_drying([spool], hot_box, 70)
+    (run,) = drying_runs.start_drying([spool], hot_box, DryingSettings(70))
     assert run.cap_c == 70
 
 
@@ -65,7 +67,7 @@ def test_one_that_failed_lowers_the_cap_until_a_later_one_passes_as_hot(pla, she
     assert lowered.cap_c == 43
     assert "a coupon stuck at 48 °C" in lowered.reason
     with pytest.raises(ValidationError, match="44 °C is too hot"):
-        drying_runs.start_drying([type(spool).objects.get(pk=spool.pk)], hot_box, 44)
+        drying_runs.start_drying([type(spool).objects.get(pk=spool.pk)], hot_box, DryingSettings(44))
     coupon(pla, 45, True, 8)
     assert cap_of(spool, hot_box).cap_c == 43
     coupon(pla, 48, True, 7)

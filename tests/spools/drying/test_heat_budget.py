@@ -7,6 +7,7 @@ from spools.drying import heat_budget
 from spools.drying import runs as drying_runs
 from spools.drying.heat_budget import Heat, compute_heat
 from spools.drying.plans import plan_drying
+from spools.drying.runs import DryingSettings
 from spools.models import Polymer
 from spools.moisture.state import moisture_now
 from tests.spools.conftest import feedstock, hours_ago, receive
@@ -24,10 +25,13 @@ def test_only_polyamides_have_a_budget():
 
 
 def test_the_runs_of_the_past_count_at_their_set_points_and_those_that_go_on_until_now(spool, dryer, box):
-    (run,) = drying_runs.start_drying([spool], dryer, 80, at=hours_ago(60))
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(80), at=hours_ago(60))
     drying_runs.finish_drying(run, place=box, at=hours_ago(40))
     drying_runs.start_drying(
-        [spool], dryer, 70, first_set_point_c=60, first_hours=10, planned_hours=30, at=hours_ago(19)
+        [spool],
+        dryer,
+        DryingSettings(70, first_set_point_c=60, first_hours=10, planned_hours=30),
+        at=hours_ago(19),
     )
     moisture = moisture_now(spool)
     found = compute_heat(spool, moisture.history.runs, moisture.at)
@@ -40,7 +44,7 @@ def test_the_runs_of_the_past_count_at_their_set_points_and_those_that_go_on_unt
 
 def test_a_spool_without_a_budget_has_hours_alone(pla, shelf, dryer):
     spool = receive(pla, shelf)
-    drying_runs.start_drying([spool], dryer, 45, at=hours_ago(5))
+    drying_runs.start_drying([spool], dryer, DryingSettings(45), at=hours_ago(5))
     found = compute_heat(spool, list(spool.drying_runs.all()), timezone.now())
     assert (found.life_share, found.warning) == (None, "")
     assert found.hours == pytest.approx(5, abs=0.1)
@@ -56,7 +60,7 @@ def test_a_warning_comes_at_half_and_at_all_of_the_budget(share, says):
 
 
 def test_a_plan_tells_its_share_of_a_run_and_of_the_life_after_it(spool, dryer, box):
-    (run,) = drying_runs.start_drying([spool], dryer, 80, at=hours_ago(100))
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(80), at=hours_ago(100))
     drying_runs.finish_drying(run, place=box, at=hours_ago(55))
     plan = plan_drying(spool, dryer, target_pct=0.3)
     assert plan.heat.life_share == pytest.approx(0.45)

@@ -7,6 +7,8 @@ from django.core.exceptions import ValidationError
 from django.urls import reverse
 
 from spools.drying import runs as drying_runs
+from spools.drying.gate import stays_without_run
+from spools.drying.runs import DryingSettings
 from spools.inventory import moves
 from spools.models import DryingRun, Stay
 from tests.pages.corner import corner, of, words
@@ -18,7 +20,7 @@ pytestmark = pytest.mark.django_db
 @pytest.fixture
 def hot(spool, dryer) -> DryingRun:
     """Nylon in the dryer at 60 °C since ten hours; PLA may have 50 °C (fixtures/reference/polymers.csv)."""
-    return drying_runs.start_drying([spool], dryer, 60, at=hours_ago(10))[0]
+    return drying_runs.start_drying([spool], dryer, DryingSettings(60), at=hours_ago(10))[0]
 
 
 def refused(act, field: str) -> str:
@@ -45,7 +47,7 @@ def test_nothing_moves_into_a_dryer_that_runs(hot, dryer, pla, shelf, box):
 
 
 def test_a_finished_spool_does_not_stay_in_a_dryer_in_which_others_dry(hot, dryer, nylon, shelf):
-    (other,) = drying_runs.start_drying([receive(nylon, shelf)], dryer, 60, at=hours_ago(5))
+    (other,) = drying_runs.start_drying([receive(nylon, shelf)], dryer, DryingSettings(60), at=hours_ago(5))
     refused(lambda: drying_runs.finish_drying(other, place=dryer), "place")
     other.refresh_from_db()
     assert other.end is None
@@ -57,32 +59,41 @@ def test_no_run_starts_around_a_spool_that_stands_in_the_dryer(spool, dryer, pla
     stands = receive(pla, shelf)
     moves.move_spool(stands, dryer, at=hours_ago(5))
     for at in (None, hours_ago(20)):
-        say = refused(lambda at=at: drying_runs.start_drying([spool], dryer, 45, at=at), "dryer")
+        say = refused(
+            lambda at=at: drying_runs.start_drying([spool], dryer, DryingSettings(45), at=at), "dryer"
+        )
         assert "Take it out first" in say
     assert not DryingRun.objects.exists()
     # Started together its cap counts.
-    refused(lambda: drying_runs.start_drying([spool, stands], dryer, 60), "set_point_c")
+    refused(lambda: drying_runs.start_drying([spool, stands], dryer, DryingSettings(60)), "set_point_c")
     moves.move_spool(stands, shelf, at=hours_ago(4))
     assert "after that" in refused(
-        lambda: drying_runs.start_drying([spool], dryer, 45, at=hours_ago(4.5)), "dryer"
+        lambda: drying_runs.start_drying([spool], dryer, DryingSettings(45), at=hours_ago(4.5)), "dryer"
     )
-    drying_runs.start_drying([spool, stands], dryer, 45, at=hours_ago(3))
+    drying_runs.start_drying([spool, stands], dryer, DryingSettings(45), at=hours_ago(3))
 
 
 def test_a_spool_that_stays_after_its_run_stands_there(hot, dryer, nylon, shelf):
-    assert drying_runs.stays_without_run([dryer], hot.start) == []
+    assert stays_without_run([dryer], hot.start) == []
     drying_runs.finish_drying(hot, place=dryer, at=hours_ago(2))
-    assert [stay.spool for stay in drying_runs.stays_without_run([dryer], hours_ago(1))] == [hot.spool]
-    refused(lambda: drying_runs.start_drying([receive(nylon, shelf)], dryer, 60, at=hours_ago(1)), "dryer")
+    assert [stay.spool for stay in stays_without_run([dryer], hours_ago(1))] == [hot.spool]
+    refused(
+        lambda: drying_runs.start_drying([receive(nylon, shelf)], dryer, DryingSettings(60), at=hours_ago(1)),
+        "dryer",
+    )
 
 
 def test_who_may_not_be_so_hot_is_not_told_to_join(hot, dryer, pla, nylon, shelf):
     low = receive(pla, shelf)
     for set_point_c in (40, 45):
-        say = refused(lambda c=set_point_c: drying_runs.start_drying([low], dryer, c), "set_point_c")
+        say = refused(
+            lambda c=set_point_c: drying_runs.start_drying([low], dryer, DryingSettings(c)), "set_point_c"
+        )
         assert "Join" not in say and "too hot to join" in say and "Finish that run first" in say
         assert "50 °C is the most for drying PLA" in say
-    say = refused(lambda: drying_runs.start_drying([receive(nylon, shelf)], dryer, 70), "set_point_c")
+    say = refused(
+        lambda: drying_runs.start_drying([receive(nylon, shelf)], dryer, DryingSettings(70)), "set_point_c"
+    )
     assert "Join at 60 °C" in say
 
 
@@ -90,7 +101,7 @@ def test_the_pages_refuse_it_and_show_what_stands(client, pla):
     shop = corner()
     client.force_login(shop.user)
     low = receive(pla, shop.shelf)
-    (run,) = drying_runs.start_drying([shop.free], shop.dryer, 60, at=hours_ago(5))
+    (run,) = drying_runs.start_drying([shop.free], shop.dryer, DryingSettings(60), at=hours_ago(5))
     response = client.post(of("spool-move", low), {"place": shop.dryer.pk})
     assert "gets as hot" in " ".join(response.context["form"].errors["place"])
     drying_runs.finish_drying(run, place=shop.box, at=run.start + timedelta(hours=2))

@@ -7,6 +7,7 @@ from django.utils import timezone
 from spools.air.climate import heated_rh_pct, record_readings, room_airs
 from spools.drying import runs as drying_runs
 from spools.drying.plans import plan_drying, plan_each
+from spools.drying.runs import DryingSettings
 from spools.models import MoistureState, Place
 from spools.moisture import state as moisture_state
 from tests.spools.conftest import feedstock, hours_ago, receive
@@ -74,7 +75,7 @@ def test_a_dry_spool_needs_no_drying(pla, dryer, bag):
 
 
 def test_a_running_dryer_is_joined_at_its_set_point(spool, nylon, pla, shelf, dryer):
-    drying_runs.start_drying([receive(nylon, shelf)], dryer, 62)
+    drying_runs.start_drying([receive(nylon, shelf)], dryer, DryingSettings(62))
     assert plan_drying(spool, dryer).set_point_c == 62
     cool = plan_drying(receive(pla, shelf), dryer)
     assert (cool.set_point_c, cool.cap.cap_c) == (45, 50)

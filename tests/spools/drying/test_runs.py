@@ -2,7 +2,12 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
+from spools import limits
 from spools.drying import runs as drying_runs
+from spools.drying.caps import compute_cap, suggested_set_point_c
+from spools.drying.gate import open_runs
+from spools.drying.loss import loss_caution, loss_on_drying
+from spools.drying.runs import DryingSettings
 from spools.inventory import moves
 from spools.models import DryingRun, Place
 from tests.spools.conftest import feedstock, hours_ago, receive
@@ -31,7 +36,7 @@ pytestmark = pytest.mark.django_db
 )
 def test_the_cap_is_the_lowest_limit_and_names_it(shelf, polymer, values, dryer_max_c, cap_c, says):
     hot_box = Place.objects.create(name="Hot box", kind="dryer", max_set_point_c=dryer_max_c)
-    cap = drying_runs.compute_cap(receive(feedstock(polymer), shelf, **values), hot_box)
+    cap = compute_cap(receive(feedstock(polymer), shelf, **values), hot_box)
     assert cap.cap_c == cap_c == min(limit_c for _, limit_c in cap.parts)
     assert says in cap.reason
 
@@ -39,41 +44,43 @@ def test_the_cap_is_the_lowest_limit_and_names_it(shelf, polymer, values, dryer_
 def test_a_data_sheet_moves_the_cap_but_never_above_the_softening_point(shelf, dryer):
     hot = Place.objects.create(name="Hot box", kind="dryer", max_set_point_c=200)
     bold = receive(feedstock("PLA", dry_cap_c=90, colour="bold"), shelf)
-    assert drying_runs.compute_cap(bold, hot).cap_c == 60
+    assert compute_cap(bold, hot).cap_c == 60
     soft = receive(feedstock("PLA", softening_c=42, colour="soft"), shelf)
-    assert drying_runs.compute_cap(soft, hot).cap_c == 42
+    assert compute_cap(soft, hot).cap_c == 42
 
 
 def test_the_suggestion_stays_below_the_cap_by_the_dryers_error(spool, pla, shelf, dryer):
-    assert drying_runs.suggested_set_point_c(spool, dryer) == 75
-    assert drying_runs.suggested_set_point_c(spool, dryer, [receive(pla, shelf)]) == 45
+    assert suggested_set_point_c(spool, dryer) == 75
+    assert suggested_set_point_c(spool, dryer, [receive(pla, shelf)]) == 45
     dryer.set_point_error_c = 7.5
-    assert drying_runs.suggested_set_point_c(spool, dryer) == 72
+    assert suggested_set_point_c(spool, dryer) == 72
 
 
 def test_drying_moves_the_spool_and_back_and_keeps_what_the_cap_was(spool, dryer, box):
     (run,) = drying_runs.start_drying(
-        [spool], dryer, 75, at=hours_ago(20), gross_g={spool.pk: 1210}, resolution_g=2
+        [spool], dryer, DryingSettings(75), at=hours_ago(20), gross_g={spool.pk: 1210}, resolution_g=2
     )
     assert (run.cap_c, run.planned_hours, run.target_pct) == (80, 12, 0.5)
     assert "80 °C is the most for" in run.cap_reason
     assert moves.current_stay(spool).place == dryer
-    assert list(drying_runs.open_runs(dryer)) == [run]
+    assert list(open_runs(dryer)) == [run]
     done = drying_runs.finish_drying(run, place=box, at=hours_ago(6), gross_g=1190, resolution_g=1)
     assert (done.end, moves.current_stay(spool).place) == (hours_ago(6), box)
-    assert not drying_runs.open_runs()
-    loss = drying_runs.loss_on_drying(done)
+    assert not open_runs()
+    loss = loss_on_drying(done)
     assert loss == pytest.approx((20, 100 * 20 / 990, 2 * ((2**2 + 1**2) / 12) ** 0.5))
-    assert drying_runs.loss_caution(done) == ""
+    assert loss_caution(done) == ""
 
 
 def test_a_cardboard_reels_own_water_blurs_the_loss(nylon, shelf, dryer, box):
     spool = receive(nylon, shelf, core_material="cardboard")
-    (run,) = drying_runs.start_drying([spool], dryer, 60, at=hours_ago(20), gross_g={spool.pk: 1210})
-    assert drying_runs.loss_on_drying(run) is None
+    (run,) = drying_runs.start_drying(
+        [spool], dryer, DryingSettings(60), at=hours_ago(20), gross_g={spool.pk: 1210}
+    )
+    assert loss_on_drying(run) is None
     run = drying_runs.finish_drying(run, place=box, gross_g=1190)
-    assert drying_runs.loss_on_drying(run).uncertainty_g == pytest.approx(16 + 2 * (2 / 12) ** 0.5)
-    assert "up to 16 g" in drying_runs.loss_caution(run)
+    assert loss_on_drying(run).uncertainty_g == pytest.approx(16 + 2 * (2 / 12) ** 0.5)
+    assert "up to 16 g" in loss_caution(run)
 
 
 # PA6 holds 9 to 11 % in water (fixtures/reference), so nylon of 906 g cannot lose 116.
@@ -87,9 +94,11 @@ def test_a_cardboard_reels_own_water_blurs_the_loss(nylon, shelf, dryer, box):
     ],
 )
 def test_a_loss_that_cannot_be_is_told_with_the_remedy(spool, dryer, box, before_g, after_g, says):
-    (run,) = drying_runs.start_drying([spool], dryer, 75, at=hours_ago(20), gross_g={spool.pk: before_g})
+    (run,) = drying_runs.start_drying(
+        [spool], dryer, DryingSettings(75), at=hours_ago(20), gross_g={spool.pk: before_g}
+    )
     run = drying_runs.finish_drying(run, place=box, at=hours_ago(6), gross_g=after_g)
-    caution = drying_runs.loss_caution(run)
+    caution = loss_caution(run)
     assert (says in caution and "take it back" in caution) if says else caution == ""
 
 
@@ -97,42 +106,42 @@ def test_above_the_cap_is_refused_with_the_cap_its_reason_and_nothing_stored(spo
     with pytest.raises(
         ValidationError, match=r"81 °C is too hot: 80 °C is the most for .*Dry at 80 °C or below"
     ):
-        drying_runs.start_drying([spool], dryer, 81)
+        drying_runs.start_drying([spool], dryer, DryingSettings(81))
     beside = r"50 °C is the most for spool \w+-\w+ beside it \(drying PLA\)"
     with pytest.raises(ValidationError, match=beside):
-        drying_runs.start_drying([spool, receive(pla, shelf)], dryer, 75)
+        drying_runs.start_drying([spool, receive(pla, shelf)], dryer, DryingSettings(75))
     for absurd in (float("nan"), float("inf"), -5, "hot"):
         with pytest.raises(ValidationError, match="between 20 and 250"):
-            drying_runs.start_drying([spool], dryer, absurd)
+            drying_runs.start_drying([spool], dryer, DryingSettings(absurd))
     assert not DryingRun.objects.exists()
     assert spool.stays.count() == 1
 
 
 def test_spools_already_in_the_dryer_count_too(spool, pla, nylon, shelf, dryer):
-    drying_runs.start_drying([receive(pla, shelf)], dryer, 45)
+    drying_runs.start_drying([receive(pla, shelf)], dryer, DryingSettings(45))
     with pytest.raises(ValidationError, match=r"spool .* beside it"):
-        drying_runs.start_drying([spool], dryer, 75)
+        drying_runs.start_drying([spool], dryer, DryingSettings(75))
     with pytest.raises(ValidationError, match="Join at 45 °C, or finish that run first"):
-        drying_runs.start_drying([spool], dryer, 50)
-    drying_runs.start_drying([spool], dryer, 45)
-    assert drying_runs.open_runs(dryer).count() == 2
+        drying_runs.start_drying([spool], dryer, DryingSettings(50))
+    drying_runs.start_drying([spool], dryer, DryingSettings(45))
+    assert open_runs(dryer).count() == 2
 
 
 def test_a_hotter_run_that_is_over_since_counts_for_a_start_in_the_past(spool, nylon, shelf, box, dryer):
-    (run,) = drying_runs.start_drying([spool], dryer, 75, at=hours_ago(30))
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(75), at=hours_ago(30))
     drying_runs.finish_drying(run, place=box, at=hours_ago(10))
     other = receive(nylon, shelf)
     with pytest.raises(ValidationError, match="Join at 75"):
-        drying_runs.start_drying([other], dryer, 60, at=hours_ago(20))
-    drying_runs.start_drying([other], dryer, 60, at=hours_ago(9))
+        drying_runs.start_drying([other], dryer, DryingSettings(60), at=hours_ago(20))
+    drying_runs.start_drying([other], dryer, DryingSettings(60), at=hours_ago(9))
 
 
 def test_one_spool_is_in_one_dryer(spool, dryer):
-    drying_runs.start_drying([spool], dryer, 75, at=hours_ago(5))
+    drying_runs.start_drying([spool], dryer, DryingSettings(75), at=hours_ago(5))
     second = Place.objects.create(name="Second", kind="dryer", max_set_point_c=90)
     for place in (second, dryer):
         with pytest.raises(ValidationError, match=r"is in a drying run in Dryer.*Finish that run first"):
-            drying_runs.start_drying([spool], place, 75)
+            drying_runs.start_drying([spool], place, DryingSettings(75))
     assert DryingRun.objects.count() == 1
 
 
@@ -142,8 +151,8 @@ def test_one_spool_is_in_one_dryer(spool, dryer):
         ({"at": hours_ago(-1)}, "in the future"),
         ({"at": hours_ago(500)}, "before spool"),
         ({"at": hours_ago(100)}, "came to|not after that"),
-        ({"planned_hours": 0}, "between 0.1 and 500 h"),
-        ({"target_pct": -1}, "between 0.0001 and 30 %"),
+        ({"settings": DryingSettings(70, planned_hours=0)}, limits.RUN_HOURS.sentence),
+        ({"settings": DryingSettings(70, target_pct=-1)}, limits.TARGET_PCT.sentence),
         ({"gross_g": 150}, "less than the empty reel"),
     ],
 )
@@ -152,23 +161,23 @@ def test_impossible_starts_are_refused_and_nothing_is_stored(spool, dryer, box, 
     if "gross_g" in change:
         change = {"gross_g": {spool.pk: change["gross_g"]}}
     with pytest.raises(ValidationError, match=says):
-        drying_runs.start_drying([spool], dryer, 70, **change)
+        drying_runs.start_drying([spool], dryer, **{"settings": DryingSettings(70)} | change)
     assert not DryingRun.objects.exists()
     assert (spool.stays.count(), spool.mass_entries.count()) == (2, 1)
 
 
 def test_only_dryers_dry_and_only_spools_that_are_not_empty(spool, shelf, dryer):
     with pytest.raises(ValidationError, match="Open shelf is not a dryer"):
-        drying_runs.start_drying([spool], shelf, 50)
+        drying_runs.start_drying([spool], shelf, DryingSettings(50))
     with pytest.raises(ValidationError, match="at least one"):
-        drying_runs.start_drying([], dryer, 50)
+        drying_runs.start_drying([], dryer, DryingSettings(50))
     moves.mark_empty(spool)
     with pytest.raises(ValidationError, match="marked empty"):
-        drying_runs.start_drying([spool], dryer, 50)
+        drying_runs.start_drying([spool], dryer, DryingSettings(50))
 
 
 def test_impossible_ends_are_refused(spool, dryer, box):
-    (run,) = drying_runs.start_drying([spool], dryer, 75, at=hours_ago(5))
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(75), at=hours_ago(5))
     for at, says in ((hours_ago(6), "began on"), (hours_ago(5), "began on"), (hours_ago(-2), "future")):
         with pytest.raises(ValidationError, match=says):
             drying_runs.finish_drying(run, place=box, at=at)

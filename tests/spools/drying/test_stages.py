@@ -4,15 +4,16 @@ from datetime import timedelta
 
 import pytest
 from django.core.exceptions import ValidationError
-from django.core.management import CommandError, call_command
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from spools.air.climate import climate_at, record_readings
 from spools.drying import runs as drying_runs
 from spools.drying import softening
+from spools.drying.caps import compute_cap
+from spools.drying.gate import FirstStage
 from spools.drying.plans import plan_drying
-from spools.drying.runs import FirstStage
+from spools.drying.runs import DryingSettings
 from spools.models import DryingRun, Place
 from spools.moisture import cache as moisture_cache
 from spools.moisture import history as moisture_history
@@ -46,7 +47,7 @@ def exact(shelf) -> Place:
 
 # fixtures/reference/README.md: first stage at most 45 °C, then 60 °C; thermal_values.csv: 45 then 55, 8-12 h.
 def test_pva_starts_at_45_and_goes_hotter_once_it_has_lost_water(pva, exact):
-    cap = drying_runs.compute_cap(pva, exact)
+    cap = compute_cap(pva, exact)
     assert (cap.start_c, cap.cap_c, cap.two_stages) == (45, 60, True)
     assert "45 °C is the most for PVA while it may be wet" in cap.start_reason
     plan = plan_drying(pva, exact, set_point_c=55)
@@ -104,11 +105,13 @@ def test_hotter_than_the_start_may_be_needs_a_first_stage_that_is_long_enough(pv
         ({"first_set_point_c": 45, "first_hours": needed, "planned_hours": needed}, "alone takes"),
     ):
         with pytest.raises(ValidationError, match=says):
-            drying_runs.start_drying([pva], exact, 55, **values)
+            drying_runs.start_drying([pva], exact, DryingSettings(55, **values))
     with pytest.raises(ValidationError, match="61 °C is too hot: 60 °C is the most for drying PVA"):
-        drying_runs.start_drying([pva], exact, 61, first_set_point_c=45, first_hours=needed)
+        drying_runs.start_drying([pva], exact, DryingSettings(61, first_set_point_c=45, first_hours=needed))
     assert not DryingRun.objects.exists()
-    (run,) = drying_runs.start_drying([pva], exact, 55, first_set_point_c=45, first_hours=needed)
+    (run,) = drying_runs.start_drying(
+        [pva], exact, DryingSettings(55, first_set_point_c=45, first_hours=needed)
+    )
     assert (run.start_cap_c, run.cap_c, run.first_hours) == (45, 60, needed)
     assert run.planned_hours > needed
 
@@ -119,19 +122,19 @@ def test_one_that_is_too_wet_for_two_stages_is_refused_with_the_remedy(shelf, dr
     assert (plan.first, plan.hours) == (None, None)
     assert "Take a lower set point" in plan.reason
     with pytest.raises(ValidationError, match=r"still be soft.*45 °C or below alone"):
-        drying_runs.start_drying([wet], dryer, 55, first_set_point_c=40, first_hours=400)
-    (run,) = drying_runs.start_drying([wet], dryer, 40)
+        drying_runs.start_drying([wet], dryer, DryingSettings(55, first_set_point_c=40, first_hours=400))
+    (run,) = drying_runs.start_drying([wet], dryer, DryingSettings(40))
     assert (run.first_hours, run.cap_c, run.start_cap_c) == (None, 45, 45)
 
 
 def test_a_data_sheets_softening_point_bounds_both_stages(shelf, exact):
     soft = receive(feedstock("PVA", softening_c=43, colour="soft"), shelf)
-    assert (drying_runs.compute_cap(soft, exact).start_c, drying_runs.compute_cap(soft, exact).cap_c) == (
+    assert (compute_cap(soft, exact).start_c, compute_cap(soft, exact).cap_c) == (
         43,
         43,
     )
     hard = receive(feedstock("PVA", softening_c=52, colour="hard"), shelf)
-    assert (drying_runs.compute_cap(hard, exact).start_c, drying_runs.compute_cap(hard, exact).cap_c) == (
+    assert (compute_cap(hard, exact).start_c, compute_cap(hard, exact).cap_c) == (
         45,
         52,
     )
@@ -146,13 +149,16 @@ def test_a_wet_amorphous_spool_starts_cooler_and_a_drier_one_does_not(shelf, box
     assert plan_drying(receive(feedstock("PETG"), box), dryer).first is None
     assert plan_drying(receive(feedstock("PA6"), shelf, sealed=False), dryer).first is None
     # It is advice and no cap: the gate takes a run without it.
-    drying_runs.start_drying([wet], dryer, plan.set_point_c)
+    drying_runs.start_drying([wet], dryer, DryingSettings(plan.set_point_c))
 
 
 def test_the_surroundings_change_with_the_stage(pva, exact):
     needed = plan_drying(pva, exact, set_point_c=55, at=hours_ago(40)).first.hours
     (run,) = drying_runs.start_drying(
-        [pva], exact, 55, first_set_point_c=45, first_hours=needed, planned_hours=38, at=hours_ago(40)
+        [pva],
+        exact,
+        DryingSettings(55, first_set_point_c=45, first_hours=needed, planned_hours=38),
+        at=hours_ago(40),
     )
     drying_runs.finish_drying(run, place=Place.objects.get(name="Dry box"), at=hours_ago(2))
     run.refresh_from_db()
@@ -173,14 +179,20 @@ def test_the_surroundings_change_with_the_stage(pva, exact):
 def test_a_stage_below_the_usual_set_point_resets_no_exposure(shelf, box, dryer, exact):
     spool = receive(feedstock("PC"), shelf, core_material="pc", core_cap_c=115, sealed=False)
     (run,) = drying_runs.start_drying(
-        [spool], dryer, 90, first_set_point_c=80, first_hours=9, planned_hours=12, at=hours_ago(11)
+        [spool],
+        dryer,
+        DryingSettings(90, first_set_point_c=80, first_hours=9, planned_hours=12),
+        at=hours_ago(11),
     )
     drying_runs.finish_drying(run, place=box, at=hours_ago(1))
     # PC is usually dried 4 h at 105 °C, which this dryer does not reach: nothing counts.
     assert moisture_state.moisture_now(spool).exposure_hours > 200
     warm = receive(feedstock("PETG"), shelf, sealed=False)
     (run,) = drying_runs.start_drying(
-        [warm], exact, 60, first_set_point_c=50, first_hours=2, planned_hours=8, at=hours_ago(9)
+        [warm],
+        exact,
+        DryingSettings(60, first_set_point_c=50, first_hours=2, planned_hours=8),
+        at=hours_ago(9),
     )
     drying_runs.finish_drying(run, place=box, at=hours_ago(4))
     # 3 of the usual 6 h were at 60 °C.
@@ -190,49 +202,44 @@ def test_a_stage_below_the_usual_set_point_resets_no_exposure(shelf, box, dryer,
 def test_a_dryer_in_its_first_stage_is_joined_in_both(pva, exact, shelf, pla):
     needed = plan_drying(pva, exact, set_point_c=55).first.hours
     (run,) = drying_runs.start_drying(
-        [pva], exact, 55, first_set_point_c=45, first_hours=needed, at=hours_ago(1)
+        [pva], exact, DryingSettings(55, first_set_point_c=45, first_hours=needed), at=hours_ago(1)
     )
     petg = receive(feedstock("PETG"), shelf)
     for set_point_c in (45, 55, 50):
         with pytest.raises(ValidationError, match="Join in both stages, first 45 and then 55 °C"):
-            drying_runs.start_drying([petg], exact, set_point_c)
+            drying_runs.start_drying([petg], exact, DryingSettings(set_point_c))
     with pytest.raises(ValidationError, match="50 °C is the most for drying PLA"):
-        drying_runs.start_drying([receive(pla, shelf)], exact, 55, first_set_point_c=45, first_hours=2)
+        drying_runs.start_drying(
+            [receive(pla, shelf)], exact, DryingSettings(55, first_set_point_c=45, first_hours=2)
+        )
     joined = plan_drying(petg, exact)
     assert joined.first == FirstStage(45, pytest.approx(needed - 1, abs=0.02))
-    (other,) = drying_runs.start_drying([petg], exact, 55, first_set_point_c=45, first_hours=99)
+    (other,) = drying_runs.start_drying(
+        [petg], exact, DryingSettings(55, first_set_point_c=45, first_hours=99)
+    )
     assert other.change_at == run.change_at
     late = receive(feedstock("PVA", colour="late"), shelf, sealed=False)
     with pytest.raises(ValidationError, match="would still be soft at 55 °C"):
-        drying_runs.start_drying([late], exact, 55, first_set_point_c=45, first_hours=99)
+        drying_runs.start_drying([late], exact, DryingSettings(55, first_set_point_c=45, first_hours=99))
 
 
 def test_a_dryer_in_its_second_stage_or_in_one_stage_is_joined_in_one(pva, exact, shelf):
     needed = plan_drying(pva, exact, set_point_c=50, at=hours_ago(60)).first.hours
     (run,) = drying_runs.start_drying(
-        [pva], exact, 50, first_set_point_c=45, first_hours=needed, planned_hours=80, at=hours_ago(60)
+        [pva],
+        exact,
+        DryingSettings(50, first_set_point_c=45, first_hours=needed, planned_hours=80),
+        at=hours_ago(60),
     )
     assert run.change_at < timezone.now()
     petg = receive(feedstock("PETG"), shelf)
     with pytest.raises(ValidationError, match="Join at 50 °C in one stage, or finish"):
-        drying_runs.start_drying([petg], exact, 50, first_set_point_c=45, first_hours=3)
+        drying_runs.start_drying([petg], exact, DryingSettings(50, first_set_point_c=45, first_hours=3))
     late = receive(feedstock("BVOH"), shelf)
     with pytest.raises(ValidationError, match="50 °C is too hot to start at"):
-        drying_runs.start_drying([late], exact, 50)
+        drying_runs.start_drying([late], exact, DryingSettings(50))
     assert plan_drying(petg, exact).stages[0][0] == 50
-    drying_runs.start_drying([petg], exact, 50)
-
-
-def test_the_command_dries_in_two_stages_through_the_same_gate(pva, exact, capsys):
-    needed = plan_drying(pva, exact, set_point_c=55).first.hours
-    with pytest.raises(CommandError, match="55 °C is too hot to start at"):
-        call_command("dry", pva.code, "Exact", "--set-point=55")
-    with pytest.raises(CommandError, match="would still be soft"):
-        call_command("dry", pva.code, "Exact", "--set-point=55", "--first-set-point=45", "--first-hours=0.5")
-    call_command(
-        "dry", pva.code, "Exact", "--set-point=55", "--first-set-point=45", f"--first-hours={needed}"
-    )
-    assert f"45 °C for {needed:.3g} h, then 55 °C" in capsys.readouterr().out
+    drying_runs.start_drying([petg], exact, DryingSettings(50))
 
 
 def test_the_database_holds_the_caps_of_both_stages(pva, exact):

@@ -6,7 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spools.drying import runs as drying_runs
+from spools.drying.caps import compute_cap
+from spools.drying.gate import require_set_point
 from spools.drying.plans import GOALS, STRONG, PlanRequest, plan_drying, plan_together
+from spools.drying.runs import DryingSettings
 from spools.models import Place
 from tests.spools.conftest import feedstock, receive
 from tests.spools.drying.test_stages import with_code
@@ -51,7 +54,7 @@ def test_a_spool_alone_is_planned_as_by_itself_and_nobody_is_left_out(mixed, dry
 
 
 def test_who_is_in_the_dryer_already_counts_and_sets_the_pace(mixed, dryer):
-    drying_runs.start_drying([mixed["PLA"]], dryer, 44)
+    drying_runs.start_drying([mixed["PLA"]], dryer, DryingSettings(44))
     found = plan_together([mixed["PETG"], mixed["PA12"]], dryer)
     assert (found.setter, found.set_point_c, found.without_setter) == (mixed["PLA"], 44, None)
     with pytest.raises(ValidationError, match="Join at 44 °C"):
@@ -69,10 +72,12 @@ def test_a_polymer_that_water_softens_gives_all_of_them_a_first_stage(mixed, she
     runs = drying_runs.start_drying(
         [mixed["PETG"], pva],
         exact,
-        55,
-        first_set_point_c=45,
-        first_hours=found.first.hours,
-        target_pct={spool.pk: plan.target_pct for spool, plan in found.plans},
+        DryingSettings(
+            55,
+            first_set_point_c=45,
+            first_hours=found.first.hours,
+            target_pct={spool.pk: plan.target_pct for spool, plan in found.plans},
+        ),
     )
     assert {(run.temperatures, run.start_cap_c, run.cap_c) for run in runs} == {
         (f"45 °C for {found.first.hours:.3g} h, then 55 °C", 45, 60)
@@ -108,7 +113,7 @@ def test_no_plan_passes_a_cap_and_none_starts_hotter_than_what_is_wet_may_be(
     dryer.set_point_error_c, dryer.max_set_point_c = error_k, hottest_c
     spools = [mixed[kind] for kind in sorted(kinds)]
     found = plan_together(spools, dryer, PlanRequest(mass_g=mass_g))
-    caps = [drying_runs.compute_cap(spool, dryer, spools) for spool in spools]
+    caps = [compute_cap(spool, dryer, spools) for spool in spools]
     least_c, start_c = min(cap.cap_c for cap in caps), min(cap.start_c for cap in caps)
     for way in found.ways:
         assert way.set_point_c + error_k <= least_c
@@ -118,4 +123,4 @@ def test_no_plan_passes_a_cap_and_none_starts_hotter_than_what_is_wet_may_be(
         elif way.hours:
             assert way.set_point_c + error_k <= start_c
     # What is planned passes the gate as it stands.
-    drying_runs.require_set_point(spools, dryer, found.set_point_c, first=found.first)
+    require_set_point(spools, dryer, found.set_point_c, first=found.first)

@@ -10,6 +10,8 @@ from django.db import IntegrityError, transaction
 from spools.air import dry_box_cache
 from spools.air.dry_box import put_desiccant
 from spools.drying import runs as drying_runs
+from spools.drying.loss import loss_on_drying
+from spools.drying.runs import DryingSettings
 from spools.facts import withdraw
 from spools.inventory import ledger, moves
 from spools.inventory.weighings import correct_weighing
@@ -71,19 +73,19 @@ def test_the_last_word_is_that_of_the_weighing_before_even_before_anything_is_co
 
 
 def test_the_right_number_takes_its_time_and_its_place_in_the_run(spool, dryer, shelf):
-    (run,) = drying_runs.start_drying([spool], dryer, 75, at=at(60), gross_g={spool.pk: 1242})
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(75), at=at(60), gross_g={spool.pk: 1242})
     run = drying_runs.finish_drying(run, place=shelf, at=at(80), gross_g=1207)
     slip = run.before
     withdraw(slip, reason="a mistake")
     run.refresh_from_db()
-    assert drying_runs.loss_on_drying(run) is None and run.weighed_before is None
+    assert loss_on_drying(run) is None and run.weighed_before is None
     right = correct_weighing(slip, 1224, resolution_g=0.5)
     run.refresh_from_db()
     assert (right.at, right.resolution_g, run.weighed_before) == (at(60), 0.5, right)
-    assert drying_runs.loss_on_drying(run).mass_g == 17
+    assert loss_on_drying(run).mass_g == 17
     after = correct_weighing(run.after, 1206)
     run.refresh_from_db()
-    assert (run.weighed_after, drying_runs.loss_on_drying(run).mass_g) == (after, 18)
+    assert (run.weighed_after, loss_on_drying(run).mass_g) == (after, 18)
     moisture_cache.advance([spool])
     assert moisture_cache.rebuild([spool]) == []
     with pytest.raises(ValidationError, match="recorded already"):

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from spools.air.climate import record_readings
 from spools.air.hourly import HOUR, HourlyReadings
 from spools.drying import runs as drying_runs
+from spools.drying.runs import DryingSettings
 from spools.inventory import ledger, moves
 from spools.moisture import history as moisture_history
 from spools.moisture.exposure_hours import Exposure
@@ -67,7 +68,7 @@ def test_readings_are_averaged_by_the_hour_believed_for_six_and_then_the_assumpt
 def test_a_drying_run_heats_the_air_of_the_room_and_moves_it(nylon, shelf, dryer, box):
     spool = receive(nylon, shelf, at=START)
     record_readings(shelf, [(at(h / 2), 25, 50) for h in range(1, 60)], origin="api")
-    (run,) = drying_runs.start_drying([spool], dryer, 60, at=at(5))
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(60), at=at(5))
     drying_runs.finish_drying(run, place=dryer, at=at(13))
     inside = [s for s in segments(spool, at(20)) if at(5) <= s.start < at(13)]
     assert {(s.air.temperature_c, s.moving_air, s.kind) for s in inside} == {(60, True, Exposure.DRYING)}
@@ -82,7 +83,7 @@ def test_a_drying_run_heats_the_air_of_the_room_and_moves_it(nylon, shelf, dryer
 @pytest.mark.parametrize(("set_point_c", "hours", "credit"), [(75, 12, 1), (80, 6, 0.5), (74, 40, 0)])
 def test_a_finished_run_gives_its_credit_at_its_end(nylon, shelf, dryer, set_point_c, hours, credit):
     spool = receive(nylon, shelf, at=START)
-    (run,) = drying_runs.start_drying([spool], dryer, set_point_c, at=at(5))
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(set_point_c), at=at(5))
     drying_runs.finish_drying(run, place=shelf, at=at(5 + hours))
     assert [(s.end, s.credit) for s in segments(spool) if s.credit] == (
         [(at(5 + hours), credit)] if credit else []
@@ -145,7 +146,7 @@ def test_continuing_from_any_cut_gives_the_same_segments(nylon, shelf, box, drye
     record_readings(shelf, [(at(h), 20 + h / 10, 40 + h / 3) for h in range(3, 90, 4)], origin="api")
     moves.move_spool(spool, box, at=at(30))
     ledger.take(spool, 100, at=at(31))
-    (run,) = drying_runs.start_drying([spool], dryer, 75, at=at(33))
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(75), at=at(33))
     drying_runs.finish_drying(run, place=shelf, at=at(48))
     whole = segments(spool)
     assert all(first.end == second.start for first, second in pairwise(whole))

@@ -10,6 +10,7 @@ from spools.air import dry_box_cache
 from spools.air.climate import record_readings
 from spools.air.dry_box import put_desiccant
 from spools.drying import runs as drying_runs
+from spools.drying.runs import DryingSettings
 from spools.inventory import ledger, moves
 from spools.inventory.corrections import save_feedstock, save_place
 from spools.models import Ensemble, OuterTurns, Place
@@ -63,7 +64,7 @@ FACTS = {
     "a print": lambda s, p: ledger.take(s, 20),
     "a weighing": lambda s, p: ledger.weigh(s, 1100),
     "a move": lambda s, p: moves.move_spool(s, p["box"]),
-    "a drying run": lambda s, p: drying_runs.start_drying([s], p["dryer"], 75),
+    "a drying run": lambda s, p: drying_runs.start_drying([s], p["dryer"], DryingSettings(75)),
     "a late print": lambda s, p: ledger.take(s, 20, at=at(30)),
     "a late reading": lambda s, p: record_readings(p["shelf"], [(at(30), 25, 90)], origin="file"),
 }

@@ -11,6 +11,7 @@ from spools import invalidation
 from spools.air.climate import record_readings
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
+from spools.drying.runs import DryingSettings
 from spools.inventory import ledger, moves
 from spools.inventory.corrections import save_place
 from spools.models import CacheVersion, MassEntry, MoistureState, Reading
@@ -48,7 +49,7 @@ def eventful(nylon, bag, shelf, box, dryer):
     record_readings(box, [(at(h), 22, 12 + h / 40) for h in range(85, 160, 5)], origin="api")
     moves.move_spool(spool, shelf, at=at(25))
     ledger.take(spool, 180, at=at(40))
-    (run,) = drying_runs.start_drying([spool], dryer, 75, at=at(60), gross_g={spool.pk: 1030})
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(75), at=at(60), gross_g={spool.pk: 1030})
     drying_runs.finish_drying(run, place=box, at=at(74), gross_g=1012)
     moves.record_excursion(spool, shelf, at(90), at(97.5))
     ledger.take(spool, 300, at=at(96))
@@ -100,7 +101,7 @@ LATE_FACTS = {
     ),
     "an excursion": lambda s, p: moves.record_excursion(s, p["shelf"], at(150), at(160)),
     "a move": lambda s, p: moves.move_spool(s, p["shelf"], at=at(200)),
-    "a drying run": lambda s, p: drying_runs.start_drying([s], p["dryer"], 75, at=at(200)),
+    "a drying run": lambda s, p: drying_runs.start_drying([s], p["dryer"], DryingSettings(75), at=at(200)),
     "emptied": lambda s, p: moves.mark_empty(s, at=at(200)),
 }
 

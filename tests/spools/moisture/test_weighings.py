@@ -8,6 +8,7 @@ import time_machine
 from background.models import WorkItem
 from spools.air.climate import record_readings
 from spools.drying import runs as drying_runs
+from spools.drying.runs import DryingSettings
 from spools.inventory import ledger, moves
 from spools.inventory.corrections import save_place
 from spools.models import Ensemble
@@ -44,7 +45,12 @@ def spool(nylon, shelf):
 
 def dried(spool, dryer, place, start, before_g, after_g, hours=16, resolution_g=1.0):
     (run,) = drying_runs.start_drying(
-        [spool], dryer, 80, at=at(start), gross_g={spool.pk: before_g}, resolution_g=resolution_g
+        [spool],
+        dryer,
+        DryingSettings(80),
+        at=at(start),
+        gross_g={spool.pk: before_g},
+        resolution_g=resolution_g,
     )
     return drying_runs.finish_drying(
         run, place=place, at=at(start + hours), gross_g=after_g, resolution_g=resolution_g

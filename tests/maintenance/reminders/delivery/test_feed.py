@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from maintenance.models import Channel, Reminder, ReminderEvent
 from maintenance.reminders.delivery import channels, feed
-from spools.drying.runs import start_drying
+from spools.drying.runs import DryingSettings, start_drying
 from tests.maintenance.reminders.delivery.conftest import raised
 from tests.spools.conftest import hours_ago
 
@@ -111,7 +111,7 @@ def test_what_has_ended_has_no_time_or_is_not_wanted_is_not_shown(mine):
 
 def test_a_planned_end_of_drying_becomes_its_reminder(mine, shop, wet):
     stages = {"first_set_point_c": 60, "first_hours": 2, "planned_hours": 5}
-    [run] = start_drying([wet], shop.dryer, 75, at=hours_ago(1), **stages)
+    [run] = start_drying([wet], shop.dryer, DryingSettings(75, **stages), at=hours_ago(1))
     up, done = events(mine)
     assert up.dtstart.value == (run.start + timedelta(hours=2)).replace(microsecond=0)
     assert done.dtstart.value == (run.start + timedelta(hours=5)).replace(microsecond=0)

@@ -18,7 +18,7 @@ from maintenance.reminders.delivery import attempts, channels, outbox
 from maintenance.reminders.delivery.outbox import AT_ONCE_MOST, write_digests
 from maintenance.reminders.delivery.outbox import post as write
 from maintenance.reminders.sweep import sweep
-from spools.drying.runs import start_drying
+from spools.drying.runs import DryingSettings, start_drying
 from tests.maintenance.reminders.delivery.conftest import post, raised, work_until_quiet
 from tests.spools.conftest import hours_ago
 
@@ -87,7 +87,7 @@ def test_a_sweep_of_the_shop_reaches_its_receiver(channel, web, shop, wet):
     [raised_] = [body["data"] for body in told if body["type"] == "reminder.opened"]
     assert raised_["condition"] == f"dry:spool:{wet.pk}"
     assert raised_["link"] == f"https://shop.example/s/{wet.code}/dry/"
-    start_drying([wet], shop.dryer, 75, at=hours_ago(0.2))
+    start_drying([wet], shop.dryer, DryingSettings(75), at=hours_ago(0.2))
     sweep()
     work_until_quiet()
     assert json.loads(web.received[-1].body)["type"] == "reminder.resolved"

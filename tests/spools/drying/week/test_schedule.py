@@ -12,7 +12,10 @@ from hypothesis import strategies as st
 from spools.air.climate import record_readings
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
+from spools.drying.caps import suggested_set_point_c
+from spools.drying.gate import FirstStage, require_set_point
 from spools.drying.plans import IN_HAND_H, plan_drying
+from spools.drying.runs import DryingSettings
 from spools.drying.week import schedule as week_schedule
 from spools.drying.week.problem import SLOT, SLOTS_H, Hands, alone_at, gather, next_slot
 from spools.drying.week.verify import chance_of, faults_of
@@ -219,8 +222,8 @@ def test_a_print_that_is_sent_twice_is_wanted_once(wet):
 
 def test_runs_that_go_on_are_waited_for_and_joined(wet, shelf, box):
     large = Place.objects.create(name="Large", kind="dryer", max_set_point_c=90, room=shelf, spool_capacity=2)
-    drying_runs.start_drying([wet["PETG"]], large, 60, planned_hours=8, at=hours_ago(1))
-    drying_runs.start_drying([wet["PC"]], large, 60, planned_hours=1.5, at=hours_ago(1))
+    drying_runs.start_drying([wet["PETG"]], large, DryingSettings(60, planned_hours=8), at=hours_ago(1))
+    drying_runs.start_drying([wet["PC"]], large, DryingSettings(60, planned_hours=1.5), at=hours_ago(1))
     Place.objects.filter(pk=large.pk).update(spool_capacity=3)
     want("TPU 95A", 100, 30)
     want("PETG", 100, 40)
@@ -248,11 +251,11 @@ def test_a_polymer_that_water_softens_is_planned_in_two_stages(shelf, box):
     assert one.first_hours is not None and one.first_set_point_c <= 45 < one.set_point_c
     assert faults_of(plan) == []
     # The gate of drying runs has the last word, and lets it pass.
-    drying_runs.require_set_point([spool], dryer, one.set_point_c, first=_first(one))
+    require_set_point([spool], dryer, one.set_point_c, first=_first(one))
 
 
-def _first(one: PlannedDrying) -> drying_runs.FirstStage:
-    return drying_runs.FirstStage(one.first_set_point_c, one.first_hours)
+def _first(one: PlannedDrying) -> FirstStage:
+    return FirstStage(one.first_set_point_c, one.first_hours)
 
 
 # Accepting and changing
@@ -286,7 +289,9 @@ def test_starting_a_drying_ties_the_run_to_the_plan(wet, dryer):
     want("PC", 100, 50)
     plan = accepted()
     one = plan.standing().get()
-    (run,) = drying_runs.start_drying([one.spool], dryer, one.set_point_c, planned_hours=one.hours)
+    (run,) = drying_runs.start_drying(
+        [one.spool], dryer, DryingSettings(one.set_point_c, planned_hours=one.hours)
+    )
     one.refresh_from_db()
     assert one.run == run
     assert faults_of(plan) == []
@@ -299,7 +304,9 @@ def test_a_run_that_began_otherwise_than_planned_counts_as_it_is(wet, dryer):
     want("PC", 100, 50)
     plan = accepted()
     one = plan.standing().get()
-    (run,) = drying_runs.start_drying([one.spool], dryer, one.set_point_c, planned_hours=one.hours + 60)
+    (run,) = drying_runs.start_drying(
+        [one.spool], dryer, DryingSettings(one.set_point_c, planned_hours=one.hours + 60)
+    )
     told = of(plan)["PC"]
     assert (told.good_at, told.state) == (run.planned_end, "late")
     assert faults_of(plan) == []
@@ -358,7 +365,7 @@ def test_a_plan_says_what_no_longer_holds(wet, dryer):
     mark_empty(wet["PC"])
     assert "was marked empty" in texts(plan)
     other = receive(feedstock("PA12"), dryer.room, core_material="pc")
-    drying_runs.start_drying([other], dryer, 40, planned_hours=300)
+    drying_runs.start_drying([other], dryer, DryingSettings(40, planned_hours=300))
     assert "cannot be set to both of their temperatures" in texts(plan)
     assert "full" in texts(plan)
 
@@ -448,8 +455,10 @@ def _some_plan(draw, shelf: Place, box: Place) -> WeekPlan:
                 with_code(spool, draw(st.text("ACDEFGHJKLMN", min_size=5, max_size=5)) + f"{len(spools)}")
             )
     if draw(st.booleans()):
-        run_c = drying_runs.suggested_set_point_c(spools[0], dryers[0])
-        drying_runs.start_drying([spools[0]], dryers[0], run_c, planned_hours=6, at=hours_ago(1))
+        run_c = suggested_set_point_c(spools[0], dryers[0])
+        drying_runs.start_drying(
+            [spools[0]], dryers[0], DryingSettings(run_c, planned_hours=6), at=hours_ago(1)
+        )
     for kind in kinds:
         hours = draw(st.integers(2, 160))
         want(kind, draw(st.sampled_from([30, 200])), hours, pressing=draw(st.booleans()))

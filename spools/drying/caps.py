@@ -1,0 +1,165 @@
+"""Caps: how hot a spool may get in a dryer, by its polymer, its coupon tests, its reel and the dryer."""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from spools import limits
+from spools.catalogue import coupons
+from spools.catalogue.values import material_values, softened_by_water
+from spools.checks import require_within
+from spools.codes import pretty
+from spools.drying import heat_budget, softening
+from spools.models import DryingRun, Feedstock, Place, Spool
+
+# fixtures/reference/README.md, what caps the drying temperature: spool bodies.
+CORE_CAP_C = {
+    Spool.CoreMaterial.UNKNOWN: 60.0,
+    Spool.CoreMaterial.POLYSTYRENE: 65.0,
+    Spool.CoreMaterial.ABS: 80.0,
+    Spool.CoreMaterial.PP: 75.0,
+    Spool.CoreMaterial.PC: 115.0,
+    Spool.CoreMaterial.PET: 60.0,
+    Spool.CoreMaterial.PLA: 45.0,
+    Spool.CoreMaterial.CARDBOARD: 70.0,
+}
+
+
+@dataclass(frozen=True)
+class Cap:
+    """The highest set point of a run in °C, its reason, and all limits as pairs (part, °C).
+
+    start_c, start_reason: the same for the stage that a run starts with; start_parts: the limits of the start
+    alone. The start is cooler where water softens the polymer: the run gets hotter only after a first stage
+    that dries the spool enough.
+    """
+
+    cap_c: float
+    reason: str
+    parts: list[tuple[str, float]]
+    start_c: float
+    start_reason: str
+    start_parts: list[tuple[str, float]]
+
+    @property
+    def two_stages(self) -> bool:
+        """Whether a run may end hotter than it may start."""
+        return self.start_c < self.cap_c
+
+
+def compute_cap(
+    spool: Spool, dryer: Place, others: Iterable[Spool] = (), inside: Iterable[Spool] = ()
+) -> Cap:
+    """The highest set point for a spool in a dryer beside others: the lowest of all limits.
+
+    others: spools that start together with it. inside: spools that dry there already; their first stage is
+    over, or shared with this spool.
+    """
+    others = [other for other in others if other.pk != spool.pk]
+    beside = [(other, False) for other in inside if other.pk != spool.pk]
+    parts = _all_parts(spool, dryer, [*((other, False) for other in others), *beside], False)
+    start_parts = _all_parts(spool, dryer, [*((other, True) for other in others), *beside], True)
+    what, cap_c = _lowest(parts)
+    start_what, start_c = _lowest(start_parts)
+    return Cap(
+        cap_c,
+        f"{cap_c:g} °C is the most for {what}",
+        parts,
+        start_c,
+        f"{start_c:g} °C is the most for {start_what}",
+        [part for part in start_parts if part not in parts],
+    )
+
+
+def suggested_set_point_c(spool: Spool, dryer: Place, others: Iterable[Spool] = ()) -> float:
+    """The usual drying temperature of a run in one stage, at most the cap less the dryer's error, in °C."""
+    limit_c = compute_cap(spool, dryer, others).start_c - dryer.set_point_error_c
+    return float(math.floor(min(material_values(spool.feedstock).dry_set_c, limit_c)))
+
+
+def joining_set_point_c(spool: Spool, dryer: Place, runs: Iterable[DryingRun]) -> float:
+    """The set point in °C for a spool that joins a dryer as it is now; runs: the open runs of the shop.
+
+    The set point of the runs in the dryer where the cap of the spool allows it, else the suggested one.
+    """
+    beside = [run for run in runs if run.dryer_id == dryer.pk and run.spool_id != spool.pk]
+    if beside and may_join(compute_cap(spool, dryer), beside[0], timezone.now()):
+        return beside[0].set_point_c
+    return suggested_set_point_c(spool, dryer, [run.spool for run in beside])
+
+
+def may_join(own: Cap, run: DryingRun, at: datetime) -> bool:
+    """Whether the cap of a spool allows the stages of a run from a time on."""
+    return run.set_point_c <= own.cap_c and run.set_point_at(at) <= own.start_c
+
+
+def require_below_cap(caps: Iterable[Cap], set_point_c: float) -> None:
+    """Refused: a set point above the lowest of these caps."""
+    set_point_c = require_within("set_point_c", set_point_c, *limits.SET_POINT_C)
+    lowest = min(caps, key=lambda cap: cap.cap_c)
+    if set_point_c > lowest.cap_c:
+        raise ValidationError(
+            {
+                "set_point_c": f"{set_point_c:g} °C is too hot: {lowest.reason}. "
+                f"Dry at {lowest.cap_c:g} °C or below."
+            }
+        )
+
+
+def _all_parts(
+    spool: Spool, dryer: Place, beside: Sequence[tuple[Spool, bool]], starting: bool
+) -> list[tuple[str, float]]:
+    """All limits. beside: the other spools, and whether they start at the same time."""
+    parts = _spool_parts(spool, starting)
+    for other, starts in beside:
+        what, limit_c = _lowest(_spool_parts(other, starts))
+        parts.append((f"spool {pretty(other.code)} beside it ({what})", limit_c))
+    if dryer.max_set_point_c is not None:
+        parts.append((f"the dryer {dryer}", dryer.max_set_point_c))
+    return parts
+
+
+def _lowest(parts: list[tuple[str, float]]) -> tuple[str, float]:
+    return min(parts, key=lambda part: part[1])
+
+
+def _spool_parts(spool: Spool, starting: bool) -> list[tuple[str, float]]:
+    """The limits of the winding and of the reel. starting: the winding may be as wet as it came."""
+    parts = _winding_parts(spool.feedstock, starting)
+    if spool.core_cap_c is not None:
+        parts.append(("its reel, as stated", spool.core_cap_c))
+    else:
+        material = Spool.CoreMaterial(spool.core_material)
+        known = material != Spool.CoreMaterial.UNKNOWN
+        what = f"a reel of {material.label}" if known else "a reel of unknown material"
+        parts.append((what, CORE_CAP_C[material]))
+    return parts
+
+
+def _winding_parts(feedstock: Feedstock, starting: bool) -> list[tuple[str, float]]:
+    """The catalogue's limits. A coupon test outranks them, except at the start where water softens."""
+    polymer, values = feedstock.polymer, material_values(feedstock)
+    soft = softened_by_water(polymer)
+    # The catalogue's softening point of such a polymer is the wet one: the first stage takes care of it.
+    softens_c = feedstock.softening_c if soft else values.softening_c
+    table = [
+        (f"drying {polymer}", values.dry_cap_c),
+        (f"{polymer}, which softens there", softens_c),
+    ]
+    parts = [(what, limit_c) for what, limit_c in table if limit_c is not None]
+    passed_c, failed_c = feedstock.coupon_passed_c, feedstock.coupon_failed_c
+    if passed_c is not None and passed_c > _lowest(parts)[1]:
+        parts = [(f"{polymer}, of which a coupon stayed free at {passed_c:g} °C", passed_c)]
+        if heat_budget.is_polyamide(polymer):
+            parts.append((f"{polymer} in air, which oxidises above", heat_budget.HOTTEST_IN_AIR_C))
+    if failed_c is not None:
+        parts.append(
+            (f"{polymer}, of which a coupon stuck at {failed_c:g} °C", failed_c - coupons.BELOW_FAILED_K)
+        )
+    if soft and starting:
+        parts.append((f"{polymer} while it may be wet", softening.START_CAP_C))
+    return parts

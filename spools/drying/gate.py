@@ -1,0 +1,260 @@
+"""The gate of drying runs: every start passes it, and plans ask it whether a start is possible now."""
+
+import math
+from collections.abc import Collection, Iterable, Sequence
+from datetime import datetime, timedelta
+from typing import NamedTuple
+
+from django.core.exceptions import ValidationError
+from django.db.models import Exists, OuterRef, Q, QuerySet
+
+from spools import limits
+from spools.checks import require_in_use, require_past_time, require_within
+from spools.codes import pretty
+from spools.drying import softening
+from spools.drying.caps import Cap, compute_cap, may_join, require_below_cap
+from spools.models import DryingRun, Place, Spool, Stay
+from spools.wording import format_time
+
+
+class FirstStage(NamedTuple):
+    """The cooler first stage of a run: its set point and its hours."""
+
+    set_point_c: float
+    hours: float
+
+
+def require_dryer(place: Place) -> None:
+    """Refused: a place that is not a dryer."""
+    if place.kind != Place.Kind.DRYER:
+        raise ValidationError({"dryer": f"{place} is not a dryer. Choose one."})
+
+
+def open_runs(dryer: Place | None = None) -> QuerySet[DryingRun]:
+    """The drying runs that are not finished, of one dryer or of all."""
+    runs = DryingRun.objects.filter(end=None).select_related(
+        "dryer__room", "spool__feedstock__polymer", "spool__feedstock__maker", "spool__feedstock__filler"
+    )
+    return runs if dryer is None else runs.filter(dryer=dryer)
+
+
+def require_set_point(
+    spools: Sequence[Spool],
+    dryer: Place,
+    set_point_c: float,
+    *,
+    first: FirstStage | None = None,
+    at: datetime | None = None,
+) -> dict[int, Cap]:
+    """Returns the cap of each spool by its id. The spools that dry in the dryer already count too.
+
+    first: a cooler stage before the set point.
+    Refused, on ``set_point_c``, ``first_set_point_c`` or ``first_hours``: a place that is not a dryer, a
+    temperature above a cap, a first stage that is too short, another set point than the dryer has or had at
+    that time, a spool in the dryer without a run. Each refusal names the remedy.
+    """
+    return check_start(spools, dryer, set_point_c, first, require_past_time(at))[0]
+
+
+def check_start(
+    spools: Sequence[Spool], dryer: Place, set_point_c: float, first: FirstStage | None, at: datetime
+) -> tuple[dict[int, Cap], FirstStage | None]:
+    """require_set_point, with the first stage as it will be: its rest where the dryer is in one already."""
+    require_dryer(dryer)
+    set_point_c = require_within("set_point_c", set_point_c, *limits.SET_POINT_C)
+    if first is not None:
+        first = FirstStage(
+            require_within("first_set_point_c", first.set_point_c, *limits.SET_POINT_C),
+            require_within("first_hours", first.hours, *limits.RUN_HOURS),
+        )
+        if first.set_point_c >= set_point_c:
+            raise ValidationError(
+                {
+                    "first_set_point_c": f"A first stage is cooler than the {set_point_c:g} °C after it. "
+                    "Lower it, or leave it out."
+                }
+            )
+    running = list(_runs_since(dryer, at))
+    inside = [run.spool for run in running]
+    caps = {spool.pk: compute_cap(spool, dryer, spools, inside) for spool in spools}
+    _require_within_caps(caps.values(), set_point_c, first)
+    first = _shared_first_stage(first, running, at)
+    for run in running:
+        _require_agreement(run, set_point_c, first, at, caps.values())
+    _require_no_stays(stays_without_run([dryer], at), spools)
+    soft = [spool for spool in spools if compute_cap(spool, dryer).start_c < set_point_c]
+    if first is not None and soft:
+        _require_long_enough(soft, dryer, set_point_c, first, at)
+    return caps, first
+
+
+def _require_within_caps(caps: Collection[Cap], set_point_c: float, first: FirstStage | None) -> None:
+    require_below_cap(caps, set_point_c)
+    coolest = min(caps, key=lambda cap: cap.start_c)
+    if first is not None and first.set_point_c > coolest.start_c:
+        raise ValidationError(
+            {
+                "first_set_point_c": f"{first.set_point_c:g} °C is too hot to start at: "
+                f"{coolest.start_reason}. Start at {coolest.start_c:g} °C or below."
+            }
+        )
+    if first is None and set_point_c > coolest.start_c:
+        raise ValidationError(
+            {
+                "set_point_c": f"{set_point_c:g} °C is too hot to start at: {coolest.start_reason}. "
+                f"Dry at {coolest.start_c:g} °C or below, or give a first stage that is no hotter; "
+                "the plan says for how long."
+            }
+        )
+
+
+def _shared_first_stage(
+    first: FirstStage | None, running: Sequence[DryingRun], at: datetime
+) -> FirstStage | None:
+    """The first stage; where the dryer is in it already, it ends when it ends for the other spools."""
+    for run in running:
+        change = run.change_at
+        if first is not None and first.set_point_c == run.first_set_point_c and change and at < change:
+            return FirstStage(first.set_point_c, (change - at) / timedelta(hours=1))
+    return first
+
+
+def _require_agreement(
+    run: DryingRun, set_point_c: float, first: FirstStage | None, at: datetime, caps: Collection[Cap]
+) -> None:
+    """Refused: stages that differ from those of a run in the dryer, which has one set point at a time.
+
+    caps: of the spools that would join. The remedy is to join the run only where these caps allow it.
+    """
+    since = max(at, run.start)
+    own_change = None if first is None else at + timedelta(hours=first.hours)
+    own_c = first.set_point_c if first is not None and own_change and since < own_change else set_point_c
+    changes = [
+        change if change and since < change and (run.end is None or change < run.end) else None
+        for change in (own_change, run.change_at)
+    ]
+    if own_c == run.set_point_at(since) and changes[0] == changes[1]:
+        return
+    dries = f"{run.dryer} dries spool {pretty(run.spool.code)} at"
+    if not all(may_join(cap, run, since) for cap in caps):
+        coolest = min(caps, key=lambda cap: (cap.cap_c, cap.start_c))
+        too_hot = (
+            coolest.reason if run.set_point_c > coolest.cap_c else f"at the start {coolest.start_reason}"
+        )
+        say = (
+            f"{dries} {run.temperatures}, which is too hot to join: {too_hot}. Finish that run first, or "
+            "choose another dryer."
+        )
+    elif changes[1] is not None:
+        say = (
+            f"{dries} {run.first_set_point_c:g} °C until {format_time(changes[1])} and at {run.set_point_c:g} °C "
+            f"after that. Join in both stages, first {run.first_set_point_c:g} and then "
+            f"{run.set_point_c:g} °C, or finish that run first."
+        )
+    else:
+        alone = "" if first is None else " in one stage"
+        say = (
+            f"{dries} {run.set_point_c:g} °C since {format_time(run.change_at or run.start)}. "
+            f"Join at {run.set_point_c:g} °C{alone}, or finish that run first."
+        )
+    raise ValidationError({"set_point_c": say})
+
+
+def _require_long_enough(
+    soft: Sequence[Spool], dryer: Place, set_point_c: float, first: FirstStage, at: datetime
+) -> None:
+    """Refused: a first stage after which a polymer that water softens would still be soft."""
+    needed = softening.first_stage_hours_in(soft, dryer, first.set_point_c, set_point_c, at)
+    for spool, hours in zip(soft, needed, strict=True):
+        code, polymer = pretty(spool.code), spool.feedstock.polymer
+        if hours is None:
+            raise ValidationError(
+                {
+                    "first_hours": f"Spool {code} would still be soft at {set_point_c:g} °C: water "
+                    f"softens {polymer}, and {softening.LOOKS_H[-1]} h at {first.set_point_c:g} °C do not "
+                    "dry it enough here. Choose a lower set point, or "
+                    f"{softening.START_CAP_C:g} °C or below alone."
+                }
+            )
+        if first.hours < hours:
+            raise ValidationError(
+                {
+                    "first_hours": f"Spool {code} would still be soft at {set_point_c:g} °C: water "
+                    f"softens {polymer}. It needs {math.ceil(hours * 4) / 4:g} h at "
+                    f"{first.set_point_c:g} °C first, and would have {first.hours:.3g} h."
+                }
+            )
+
+
+def stays_without_run(dryers: Iterable[Place], at: datetime) -> list[Stay]:
+    """Stays in dryers, at that time or later, that no drying run of the same spool covers to their end."""
+    runs = DryingRun.objects.filter(
+        Q(start__lte=at) | Q(start__lte=OuterRef("start")),
+        Q(end=None) | Q(end__gte=OuterRef("end")),
+        spool=OuterRef("spool"),
+        dryer=OuterRef("place"),
+    )
+    stays = Stay.objects.filter(Q(end=None) | Q(end__gt=at), ~Exists(runs), place__in=dryers)
+    return list(stays.select_related("place", "spool__feedstock__maker").order_by("start", "pk"))
+
+
+def _require_no_stays(stays: Iterable[Stay], spools: Iterable[Spool]) -> None:
+    """Refused: a run beside a spool that is in the dryer without a run, because its cap was not checked."""
+    starting = {spool.pk for spool in spools}
+    stay = next((stay for stay in stays if stay.spool_id not in starting), None)
+    if stay is None:
+        return
+    stands = f"Spool {pretty(stay.spool.code)} stands in {stay.place}"
+    if stay.end is None:
+        say = (
+            f"{stands} since {format_time(stay.start)} and would get as hot. Take it out first, or start it "
+            "together with the others, where its cap counts."
+        )
+    else:
+        say = (
+            f"{stands} until {format_time(stay.end)} without a drying run and would have got as hot. Give a time "
+            "after that."
+        )
+    raise ValidationError({"dryer": say})
+
+
+def why_not_now(
+    spools: Sequence[Spool],
+    caps: Collection[Cap],
+    set_point_c: float,
+    first: FirstStage | None,
+    at: datetime,
+    *,
+    runs: Iterable[DryingRun],
+    idle: Iterable[Stay],
+    dryer: Place,
+) -> str:
+    """Why a run cannot start at that time, apart from the caps; empty when it can.
+
+    runs: the open runs of the shop. idle: the stays in its dryers without a run.
+    """
+    ids = {spool.pk for spool in spools}
+    beside = [run for run in runs if run.dryer_id == dryer.pk and run.spool_id not in ids]
+    try:
+        for spool in spools:
+            require_in_use(spool)
+        for run in runs:
+            if run.spool_id in ids:
+                raise ValidationError(
+                    f"Spool {pretty(run.spool.code)} is drying in {run.dryer} since {format_time(run.start)}. "
+                    "Finish that run first."
+                )
+        for run in beside:
+            _require_agreement(run, set_point_c, _shared_first_stage(first, beside, at), at, caps)
+        _require_no_stays([stay for stay in idle if stay.place_id == dryer.pk], spools)
+    except ValidationError as error:
+        return " ".join(error.messages)
+    return ""
+
+
+def _runs_since(dryer: Place, at: datetime) -> QuerySet[DryingRun]:
+    return (
+        DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer=dryer)
+        .select_related("dryer", "spool__feedstock__polymer", "spool__feedstock__filler")
+        .order_by("start")
+    )
