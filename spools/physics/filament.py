@@ -23,7 +23,6 @@ from .air import GAS_CONSTANT, Array
 REFERENCE_K = 296.15  # 23 °C, the temperature that D23 is stated at
 # Terms (first, one past the last) lumped together. The response to a step is off by at most 0.35 % of it.
 GROUPS = ((0, 1), (1, 2), (2, 4), (4, 9), (9, 30))
-SERIES_TERMS = 3000
 
 
 def _grouped() -> tuple[Array, Array]:
@@ -48,22 +47,3 @@ def diffusivity(d23_m2_s: ArrayLike, e_d_j_mol: ArrayLike, temperature_k: ArrayL
     """
     inverse = 1 / np.asarray(temperature_k, dtype=float) - 1 / REFERENCE_K
     return np.asarray(d23_m2_s) * np.exp(-np.asarray(e_d_j_mol) / GAS_CONSTANT * inverse)
-
-
-def uptake(tau: ArrayLike) -> Array:
-    """Share of the final change after a step of the surface, by the full series [1].
-
-    Parameters: tau = D t / a², any shape.
-    Returns: M_t / M_inf, same shape.
-    """
-    tau = np.asarray(tau, dtype=float)
-    zeros = jn_zeros(0, SERIES_TERMS)
-    terms = 4 / zeros**2 * np.exp(-(zeros**2) * tau[..., None])
-    # What the cut-off leaves out has long followed.
-    return np.where(tau > 0, 1 - terms.sum(-1), 0.0)
-
-
-def grouped_uptake(tau: ArrayLike) -> Array:
-    """The same by the grouped memory that spools keep; what lies beyond the groups is there at once."""
-    tau = np.asarray(tau, dtype=float)
-    return 1 - (WEIGHTS[1:] * np.exp(-RATES * tau[..., None])).sum(-1)

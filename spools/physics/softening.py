@@ -1,4 +1,4 @@
-"""How far down water brings a polymer's glass transition, and how dry it must be to stand a temperature.
+"""How dry a polymer must be to stand a temperature, where water lowers its glass transition.
 
 Between the dry and a wet polymer whose transitions are known, 1/Tg runs straight in the water content: the
 form of Fox's equation [1], with the known wet point in the place of water's own transition. It lies a little
@@ -10,14 +10,23 @@ References
 """
 
 
-def glass_transition_k(w: float, dry_k: float, wet_k: float, w_wet: float) -> float:
-    """The transition [K] at a water content w; dry_k when dry, wet_k at w_wet. Contents in one unit."""
-    return 1 / (1 / dry_k + (1 / wet_k - 1 / dry_k) * w / w_wet)
-
-
 def water_to_stand(temperature_k: float, dry_k: float, wet_k: float, w_wet: float) -> float:
-    """The most water, in the unit of w_wet, with which the transition is no lower than a temperature.
+    """The most water with which the glass transition is no lower than a temperature.
 
-    Zero or less where even the dry polymer softens there.
+    Parameters
+    ----------
+    temperature_k : float
+        Temperature to stand [K].
+    dry_k : float
+        Glass transition of the dry polymer [K].
+    wet_k : float
+        Glass transition at the water content ``w_wet`` [K].
+    w_wet : float
+        Water content, in any unit.
+
+    Returns
+    -------
+    float
+        Water content in the unit of ``w_wet``; zero or less where even the dry polymer softens.
     """
     return w_wet * (1 / temperature_k - 1 / dry_k) / (1 / wet_k - 1 / dry_k)

@@ -7,6 +7,7 @@ from scipy.optimize import brentq
 from spools.physics import air, filament
 from spools.physics.isotherm import Isotherm
 from spools.physics.winding import Geometry, Lane, Material, Surroundings, advance, uniform
+from tests.outside.cylinder import lumped_uptake, series_uptake
 
 
 @pytest.mark.parametrize(
@@ -15,18 +16,18 @@ from spools.physics.winding import Geometry, Lane, Material, Surroundings, advan
 )
 def test_uptake_of_a_cylinder(tau, share):
     # Crank (1975), eq. 5.23, computed with 3000 terms.
-    assert filament.uptake(tau) == pytest.approx(share, abs=2e-8)
+    assert series_uptake(tau) == pytest.approx(share, abs=2e-8)
 
 
 @pytest.mark.parametrize(("share", "tau"), [(0.5, 0.063058), (0.9, 0.334413), (0.95, 0.454261)])
 def test_times_of_a_cylinder(share, tau):
-    found = brentq(lambda t: float(filament.uptake(t)) - share, 1e-3, 2)
+    found = brentq(lambda t: float(series_uptake(t)) - share, 1e-3, 2)
     assert found == pytest.approx(tau, abs=1e-6)
 
 
 def test_uptake_begins_with_the_square_root_of_time():
     # Crank (1975), eq. 5.25: 4 sqrt(tau / pi) - tau - ...
-    assert filament.uptake(1e-5) == pytest.approx(4 * np.sqrt(1e-5 / np.pi) - 1e-5, rel=1e-2)
+    assert series_uptake(1e-5) == pytest.approx(4 * np.sqrt(1e-5 / np.pi) - 1e-5, rel=1e-2)
 
 
 def test_zeros_of_the_bessel_function():
@@ -38,12 +39,12 @@ def test_zeros_of_the_bessel_function():
 
 def test_the_lumped_memory_stays_close_to_the_series():
     tau = np.logspace(-4, 0.5, 200)
-    np.testing.assert_allclose(filament.grouped_uptake(tau), filament.uptake(tau), atol=3.5e-3)
+    np.testing.assert_allclose(lumped_uptake(tau), series_uptake(tau), atol=3.5e-3)
 
 
 def test_the_lumped_memory_loses_nothing():
     assert filament.WEIGHTS.sum() == pytest.approx(1, abs=1e-15)
-    assert filament.grouped_uptake(50.0) == pytest.approx(1, abs=1e-15)
+    assert lumped_uptake(50.0) == pytest.approx(1, abs=1e-15)
 
 
 @pytest.mark.parametrize(("share", "tau"), [(0.5, 0.0377), (0.9, 0.1823), (0.95, 0.2451)])

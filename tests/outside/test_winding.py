@@ -5,7 +5,6 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import j0, j1, y0, y1
 
-from spools.physics import filament
 from spools.physics.isotherm import Isotherm
 from spools.physics.winding import (
     STILL_AIR_FILM,
@@ -16,6 +15,7 @@ from spools.physics.winding import (
     advance,
     uniform,
 )
+from tests.outside.cylinder import series_uptake
 
 from .fine_winding import Fine, Gab, Henry
 
@@ -65,7 +65,7 @@ def test_a_thin_winding_is_a_lone_filament(hours):
     material = Material(4e-13, 44e3, Isotherm("henry", 0.028))
     stretch = Surroundings(hours * 3600, 296.15, 0.5)
     (outcome,) = advance([Lane(geometry, material, uniform(geometry, material, 0.0, 296.15), [stretch])])
-    expected = filament.uptake(4e-13 * hours * 3600 / 0.875e-3**2)
+    expected = series_uptake(4e-13 * hours * 3600 / 0.875e-3**2)
     np.testing.assert_allclose(outcome.state.profile()[0] / 0.028, expected, atol=0.006)
 
 

@@ -41,29 +41,27 @@ def test_splitting_a_run_changes_nothing(stages, cut):
 
 
 # Sheet of a maker of thermal analysers (thermal_values.csv, PVA): ambient moisture lowers Tg by 34 K.
-def test_the_transition_runs_between_the_dry_and_the_wet_one():
-    assert softening.glass_transition_k(0, DRY_K, WET_K, W_WET) == pytest.approx(DRY_K)
-    assert softening.glass_transition_k(W_WET, DRY_K, WET_K, W_WET) == pytest.approx(WET_K)
+def test_the_dry_and_the_wet_transition_are_met():
+    assert softening.water_to_stand(DRY_K, DRY_K, WET_K, W_WET) == pytest.approx(0)
+    assert softening.water_to_stand(WET_K, DRY_K, WET_K, W_WET) == pytest.approx(W_WET)
 
 
-# Fox with water's own transition, 136 K (from memory): what 6 % of water do to PVA, not from our table.
+# Fox with water's own transition, 136 K (from memory): the effect of 6 % of water on PVA, not from our table.
 def test_foxs_equation_with_waters_own_transition_agrees_roughly():
     share = 0.06 / 1.06
     fox_k = 1 / ((1 - share) / DRY_K + share / 136)
-    assert softening.glass_transition_k(6, DRY_K, WET_K, W_WET) == pytest.approx(fox_k, abs=8)
+    assert softening.water_to_stand(fox_k, DRY_K, WET_K, W_WET) == pytest.approx(6, abs=1.5)
 
 
-@given(st.floats(0, 30), st.floats(0, 30))
-def test_more_water_softens_more_and_never_less_carefully_than_a_straight_line(one, other):
-    less, more = sorted([one, other])
-    cooler = softening.glass_transition_k(more, DRY_K, WET_K, W_WET)
-    assert cooler <= softening.glass_transition_k(less, DRY_K, WET_K, W_WET)
-    if less <= W_WET:
-        straight = DRY_K - (DRY_K - WET_K) * less / W_WET
-        assert softening.glass_transition_k(less, DRY_K, WET_K, W_WET) <= straight + 1e-9
+@given(st.floats(WET_K, DRY_K), st.floats(WET_K, DRY_K))
+def test_a_hotter_place_allows_less_water_and_never_more_than_a_straight_line(one_k, other_k):
+    cool_k, hot_k = sorted([one_k, other_k])
+    allowed = softening.water_to_stand(hot_k, DRY_K, WET_K, W_WET)
+    assert allowed <= softening.water_to_stand(cool_k, DRY_K, WET_K, W_WET)
+    assert allowed <= W_WET * (DRY_K - hot_k) / (DRY_K - WET_K) + 1e-9
 
 
 @given(st.floats(315, 348))
-def test_what_stands_a_temperature_has_its_transition_there(temperature_k):
+def test_one_over_the_transition_is_linear_in_water(temperature_k):
     w = softening.water_to_stand(temperature_k, DRY_K, WET_K, W_WET)
-    assert softening.glass_transition_k(w, DRY_K, WET_K, W_WET) == pytest.approx(temperature_k)
+    assert 1 / temperature_k == pytest.approx(1 / DRY_K + (1 / WET_K - 1 / DRY_K) * w / W_WET)
