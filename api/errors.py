@@ -14,6 +14,8 @@ from rest_framework import exceptions, status
 from rest_framework.response import Response
 from rest_framework.views import exception_handler, set_rollback
 
+from spools.idempotency import KeyReused
+
 CLASH = "This clashes with something recorded at the same moment. Look at the present state and try again."
 NOTHING_THERE = "There is nothing with this id here. Look at the list without an id."
 IN_USE = "Other records refer to this, therefore it stays."
@@ -27,6 +29,8 @@ class TooLarge(exceptions.APIException):
 
 def handler(error: Exception, context: dict[str, Any]) -> Response | None:
     """REST_FRAMEWORK's EXCEPTION_HANDLER. None (a 500) only for errors that are ours."""
+    if isinstance(error, KeyReused):
+        return _refused(_of_django(error), status.HTTP_422_UNPROCESSABLE_ENTITY)
     if isinstance(error, ValidationError):
         set_rollback()
         return _refused(_of_django(error), status.HTTP_400_BAD_REQUEST)

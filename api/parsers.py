@@ -1,5 +1,6 @@
 """Bodies that the interface reads: JSON, and a logger's CSV file, bare or as a form's file."""
 
+from io import BytesIO
 from typing import Any
 
 from rest_framework import parsers
@@ -15,9 +16,9 @@ class JSONParser(parsers.JSONParser):
 
 
 class CSVParser(parsers.BaseParser):
-    """Hands the body over unread, as a file."""
+    """Hands the body over as a file; the view has checked its length."""
 
     media_type = "text/csv"
 
     def parse(self, stream: Any, media_type: Any = None, parser_context: Any = None) -> Any:
-        return {"file": stream}
+        return {"file": BytesIO(stream.read())}

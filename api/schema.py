@@ -3,9 +3,11 @@
 from typing import Any
 
 from drf_spectacular.openapi import AutoSchema as BaseSchema
+from drf_spectacular.utils import OpenApiParameter
 from rest_framework import serializers
 
 from api.fields import StrictSerializer
+from spools.idempotency import MAX_KEY_LENGTH
 
 REFUSALS = {
     "400": "Something in the request is wrong; the message says what. Nothing was stored.",
@@ -14,8 +16,18 @@ REFUSALS = {
     "409": "It clashes with something recorded at the same moment.",
     "413": "The body is too large.",
     "415": "The body's media type is not understood.",
+    "422": "The Idempotency-Key was sent before with other content.",
     "429": "Too many tries; wait.",
 }
+
+
+IDEMPOTENCY_KEY = OpenApiParameter(
+    "Idempotency-Key",
+    {"type": "string", "minLength": 1, "maxLength": MAX_KEY_LENGTH},
+    OpenApiParameter.HEADER,
+    description="Any text, new for each request. Sent again within a week with the same content, the request "
+    "is not carried out again and has the first answer.",
+)
 
 
 class ErrorSerializer(serializers.Serializer):
@@ -34,6 +46,12 @@ class AutoSchema(BaseSchema):
             shape["additionalProperties"] = False
         return shape
 
+    def get_override_parameters(self) -> list[Any]:
+        return [IDEMPOTENCY_KEY] * self._takes_key()
+
+    def _takes_key(self) -> bool:
+        return self.method == "POST" and getattr(self.view, "idempotent", False)
+
     def _get_response_bodies(self, direction: Any = "response") -> Any:
         bodies = super()._get_response_bodies(direction)
         for code, meaning in REFUSALS.items():
@@ -50,6 +68,8 @@ class AutoSchema(BaseSchema):
                 return "{" in self.path
             case "409" | "413" | "415":
                 return self.method != "GET"
+            case "422":
+                return self._takes_key()
             case "429":
                 return bool(self.view.throttle_classes)
         return True

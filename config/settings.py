@@ -88,6 +88,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "csp.middleware.CSPMiddleware",
     "pages.frame.method_not_allowed.told_to_people",
+    "pages.frame.sent_twice.SentTwiceMiddleware",
 ]
 
 ROOT_URLCONF = "config.urls"
@@ -105,6 +106,7 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "pages.frame.context.count_due",
             ],
+            "builtins": ["pages.templatetags.form_keys"],
         },
     },
 ]

@@ -7,6 +7,7 @@ from datetime import timedelta
 from django.utils import timezone
 
 from background.queue import enqueue, every, work
+from spools import idempotency
 from spools.air import dry_box_cache
 from spools.air.dry_box_facts import complete_boxes
 from spools.drying.week import schedule as week_schedule
@@ -55,6 +56,12 @@ def _groups(spool_ids: list[int]) -> Iterator[list[int]]:
         near = sorted(pk for pk in left if behind is None or (pk in times and times[pk] > now - behind))
         left.difference_update(near)
         yield from (near[first : first + size] for first in range(0, len(near), size))
+
+
+@every(name="spools.prune_keys", days=1)
+def prune_keys() -> None:
+    """Forget the keys of forms and requests that are not sent again."""
+    idempotency.prune(timezone.now())
 
 
 @work("spools.advance", prepare=_advanced, queue="moisture")

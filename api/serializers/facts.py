@@ -9,7 +9,7 @@ WITHDRAWAL = ["withdrawn_at", "withdrawn_by", "withdrawn_reason"]
 
 # The base of facts that can be withdrawn.
 class WithdrawableSerializer(ModelSerializer):
-    withdrawn_by = serializers.SlugRelatedField("username", read_only=True)
+    withdrawn_by = serializers.SlugRelatedField("username", read_only=True, allow_null=True)
 
 
 class WithdrawSerializer(StrictSerializer):

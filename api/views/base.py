@@ -1,8 +1,11 @@
 """What all endpoints share: JSON in and out, a token, a size limit, pages."""
 
+import json
+from functools import partial
 from typing import Any
 
 from django.conf import settings
+from django.core.exceptions import ValidationError
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, viewsets
 from rest_framework.decorators import action
@@ -18,6 +21,7 @@ from api.parsers import JSONParser
 from api.schema import AutoSchema
 from api.serializers.facts import WithdrawSerializer
 from spools.facts import withdraw
+from spools.idempotency import MAX_KEY_LENGTH, KeyedRequest, answer_once
 
 
 class Pages(LimitOffsetPagination):
@@ -32,11 +36,28 @@ class Endpoint(viewsets.GenericViewSet):
     pagination_class: type[Pages] | None = Pages
     schema = AutoSchema()
     http_method_names = ["get", "post", "patch", "head", "options"]
+    # Whether a POST with an Idempotency-Key is carried out once; not for long computations without facts.
+    idempotent = True
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
         if int(request.META.get("CONTENT_LENGTH") or 0) > self.most_bytes():
             raise TooLarge
+        key, handlers = request.headers.get("Idempotency-Key"), self.__dict__
+        if key is not None and request.method == "POST" and self.idempotent and "post" in handlers:
+            handlers["post"] = partial(self._answer_once, key, handlers["post"])
+
+    def _answer_once(self, key: str, handler: Any, request: Request, *args: Any, **kwargs: Any) -> Response:
+        """The answer of the handler; that of the first request where one with this key was sent before."""
+        if not 0 < len(key) <= MAX_KEY_LENGTH:
+            raise ValidationError(f"Give an Idempotency-Key of 1 to {MAX_KEY_LENGTH} characters.")
+        sent = KeyedRequest(request.user, request.path, key, request.data)
+        return answer_once(
+            sent,
+            lambda: handler(request, *args, **kwargs),
+            lambda response: (response.status_code, JSONRenderer().render(response.data).decode()),
+            lambda status, body: Response(json.loads(body), status),
+        )
 
     def most_bytes(self) -> int:
         """The longest body that is taken."""

@@ -29,6 +29,7 @@ def judged(pairs: list[tuple[Toolhead, Spool]], job: JobSpec | None = None) -> l
 class Readiness(Endpoint):
     """May this spool be printed on this toolhead, now, for this job? With reasons and remedies."""
 
+    idempotent = False
     pagination_class = None
     filter_backends: list = []
     serializer_class = shapes.PairVerdictSerializer

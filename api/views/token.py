@@ -29,6 +29,7 @@ class AskTokenSerializer(AuthTokenSerializer):
 class Tokens(Endpoint):
     """The token of an account, for devices and scripts."""
 
+    idempotent = False
     authentication_classes: list = []
     permission_classes: list = []
     throttle_classes = [TriesThrottle]

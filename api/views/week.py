@@ -36,6 +36,7 @@ class WantedPrints(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
 class WeekPlans(Endpoint):
     """Drying plans of the week."""
 
+    idempotent = False
     queryset = WeekPlan.objects.all()
     serializer_class = shapes.WeekPlanSerializer
 

@@ -1,7 +1,7 @@
 """Recording flow checks, with the grams that they take from a spool."""
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -21,7 +21,6 @@ from spools.inventory.ledger import take, withdraw_printed
 from spools.models import Spool
 
 TOLERANCE_MM = 0.05
-SAME_CHECK = timedelta(minutes=2)
 # Nobody prints further than this outside a feedstock's window, K. Common practice, no source.
 OUTSIDE_WINDOW_K = 30.0
 
@@ -110,7 +109,6 @@ def record_flow_check(
     at = require_past_time(at, spool)
     require_loaded(toolhead, spool, at)
     nozzle_c = asked_temperature(toolhead, spool, nozzle_c, at)
-    _not_twice(toolhead, at)
     setup = asked_setup(
         spool,
         length_mm=length_mm,
@@ -157,15 +155,3 @@ def return_blobs(check: FlowCheck) -> None:
     """The grams of the blobs are on the spool again; limits and charts no longer heed the check."""
     withdraw_printed(check.entry, check)
     facts_changed(PARTS, FLOW)
-
-
-def _not_twice(toolhead: Toolhead, at: datetime) -> None:
-    """Refuses what a button pressed twice would record again: a check takes longer than that."""
-    near = {"at__gt": at - SAME_CHECK, "at__lt": at + SAME_CHECK}
-    if FlowCheck.objects.valid().filter(toolhead=toolhead, **near).exists():
-        raise ValidationError(
-            {
-                "at": f"A flow check of {toolhead} is recorded at that time already. Withdraw it, or give "
-                "another time."
-            }
-        )

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -20,8 +20,6 @@ from spools.codes import pretty
 from spools.facts import follows_withdrawal
 from spools.inventory.ledger import take, withdraw_printed
 from spools.models import Spool
-
-SAME_JOB = timedelta(minutes=2)
 
 
 @transaction.atomic
@@ -96,7 +94,6 @@ def keep_job(
     start = require_past_time(start, field="start")
     for share in shares:
         may_start(share.toolhead, share.spool, start, later=share.later)
-        _not_twice(share.toolhead, share.spool, name, share.asked, start)
     found = together([(s.spool, verdict(s.toolhead, s.spool, s.asked, at=start)) for s in shares])
     refuse_hold(found, override_reason, "recorded")
     asked = [share.asked for share in shares]
@@ -160,24 +157,6 @@ def _count(job: Job) -> None:
     """Its wear onto the parts, and what that makes due: seen at once, not at the next sweep."""
     count_again(job.uses.all())
     facts_changed(PARTS, FLOW, STOCK, SERVICE)
-
-
-def _not_twice(toolhead: Toolhead, spool: Spool, name: str, asked: JobSpec, start: datetime) -> None:
-    """Refuses what a button pressed twice would record again."""
-    same = JobUse.objects.filter(
-        job__withdrawn_at=None,
-        job__name=name,
-        job__hours=asked.hours,
-        job__start__gt=start - SAME_JOB,
-        job__start__lt=start + SAME_JOB,
-        toolhead=toolhead,
-        spool=spool,
-        mass_g=asked.mass_g,
-    )
-    if same.exists():
-        raise ValidationError(
-            {"name": f"{name} is recorded already, with these grams and hours. Give another name or start."}
-        )
 
 
 def _text(field: str, text: str, most: int) -> str:

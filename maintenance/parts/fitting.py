@@ -1,6 +1,6 @@
 """Parts: in the drawer, on a machine, off it again, measured. A part keeps its history wherever it goes."""
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -16,7 +16,6 @@ from spools.facts import follows_withdrawal
 from spools.wording import format_time
 
 MOST_AT_ONCE = 10_000
-SAME_STOCK = timedelta(minutes=1)
 SPENT = [Fitting.Removal.WORN, Fitting.Removal.LOST]
 # A bore reading outside these shares of the nominal bore is a slip of the pen or another nozzle.
 BORE_FROM, BORE_UP_TO = 0.5, 3.0
@@ -45,7 +44,7 @@ def add_stock(
 ) -> StockEntry:
     """Parts came into the drawer; a negative count takes out what was counted too many.
 
-    Refused: 0, more than are there, an absurd number, the same again within a minute.
+    Refused: 0, more than are there, an absurd number.
     """
     at = require_past_time(at)
     kind = _locked_kind(kind)
@@ -54,22 +53,9 @@ def add_stock(
     there = in_stock([kind]).get(kind.pk, 0)
     if there + count < 0:
         raise ValidationError({"count": f"Only {there} of {kind} are in the drawer. Take out no more."})
-    _not_twice(kind, count, note, at)
     entry = StockEntry.objects.create(kind=kind, at=at, change=count, note=note, recorded_by=by)
     facts_changed(STOCK)
     return entry
-
-
-def _not_twice(kind: PartKind, count: int, note: str, at: datetime) -> None:
-    """Refuses what a button pressed twice would record again."""
-    last = StockEntry.objects.filter(kind=kind).order_by("pk").last()
-    if last and (last.change, last.note) == (count, note) and abs(last.at - at) < SAME_STOCK:
-        raise ValidationError(
-            {
-                "at": f"{kind}: {count:+d} is recorded for that minute already: nothing was added. If as "
-                "many came once more, give another time or a note."
-            }
-        )
 
 
 @transaction.atomic

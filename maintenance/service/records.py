@@ -1,6 +1,6 @@
 """Recording the service of machines."""
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -11,9 +11,6 @@ from maintenance.changes import SERVICE, facts_changed
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
 from spools.checks import require_past_time, require_within
 from spools.facts import follows_withdrawal
-from spools.wording import format_time
-
-SAME_TAP = timedelta(minutes=2)
 
 
 @transaction.atomic
@@ -28,16 +25,11 @@ def record_service(
 ) -> ServiceEntry:
     """A service was done, on a toolhead or a printer as its kind says: its count starts again.
 
-    Refused: the wrong one of the two, a kind that this machine does not need, the same one a moment ago.
+    Refused: the wrong one of the two, a kind that this machine does not need.
     """
     at = require_past_time(at)
     printer, toolhead = _subject(kind, printer, toolhead)
     list(Printer.objects.select_for_update(no_key=True).filter(pk=printer.pk))
-    there = ServiceEntry.objects.valid().filter(kind=kind, printer=printer, toolhead=toolhead)
-    if same := there.filter(at__gt=at - SAME_TAP, at__lt=at + SAME_TAP).first():
-        raise ValidationError(
-            {"at": f"That is recorded already, for {format_time(same.at)}. Give another time."}
-        )
     if len(note) > 200:
         raise ValidationError({"note": "Give at most 200 characters."})
     entry = ServiceEntry.objects.create(

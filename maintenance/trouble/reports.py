@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -14,14 +14,12 @@ from maintenance.readiness.builder import JobSpec
 from maintenance.trouble.causes import SYMPTOMS
 from maintenance.trouble.evidence import evidence_of
 from maintenance.trouble.rules import rank
-from spools.checks import lock_spool, require_past_time
+from spools.checks import require_past_time
 from spools.models import Spool
 from spools.wording import format_time
 
 Cause = TroubleOutcome.Cause
 LONGEST_NOTE = 300
-# A print without a recorded job is told by its start: reports this close speak of the same one.
-SAME_PRINT = timedelta(minutes=10)
 
 
 @transaction.atomic
@@ -85,7 +83,6 @@ def _reported(
     if not signs or {*symptoms} - {*SYMPTOMS}:
         raise ValidationError({"symptoms": f"Say what was seen: one or more of {', '.join(SYMPTOMS)}."})
     note = _short("note", note)
-    _not_twice(lock_spool(spool), toolhead, at, signs, note, job)
     findings = rank(signs, evidence_of(toolhead, spool, at, signs, asked))
     return TroubleReport.objects.create(
         job=job,
@@ -97,19 +94,6 @@ def _reported(
         note=note,
         recorded_by=by,
     )
-
-
-def _not_twice(
-    spool: Spool, toolhead: Toolhead, at: datetime, signs: list[str], note: str, job: Job | None
-) -> None:
-    """Refuses what a form sent twice would report again: the same signs and words about the same print."""
-    told = TroubleReport.objects.filter(spool=spool, toolhead=toolhead, job=job, note=note)
-    if job is None:
-        told = told.filter(at__gt=at - SAME_PRINT, at__lt=at + SAME_PRINT)
-    if any(report.symptoms == signs for report in told):
-        raise ValidationError(
-            {"symptoms": "These signs are reported for this print already. Choose what else was seen."}
-        )
 
 
 @transaction.atomic

@@ -99,8 +99,13 @@ def spool_cut(request: HttpRequest, spool: Spool) -> HttpResponse:
     form = CutForm(sent(request))
     if carried_out(
         form,
-        lambda data: ledger.cut_off(
-            spool, data["mass_g"], at=data["when"], note=data["note"], by=request.user
+        lambda data: ledger.take(
+            spool,
+            data["mass_g"],
+            at=data["when"],
+            kind=ledger.Kind.REMOVED,
+            note=data["note"],
+            by=request.user,
         ),
     ):
         messages.success(request, f"Saved: {form.cleaned_data['mass_g']:g} g cut off.")

@@ -7,10 +7,9 @@ from django.db.models import QuerySet
 
 from pages.frame.forms import WhenField, number
 from spools import limits
-from spools.codes import normalise, pretty
+from spools.codes import pretty
 from spools.drying.plans import GOALS
 from spools.inventory.corrections import REEL
-from spools.inventory.receiving import generate_code
 from spools.models import CoreKind, Feedstock, Place, Spool
 
 
@@ -244,12 +243,6 @@ class ReceiveForm(forms.Form):
     )
     width_mm = number("Width between the flanges", "mm", required=False, limits=limits.WIDTH_MM)
 
-    # What is sent twice, from one opened form, is received once: under this code. A browser that fills in
-    # forms again would put an old one into a page that was loaded anew.
-    code = forms.CharField(
-        required=False, initial=generate_code, widget=forms.HiddenInput(attrs={"autocomplete": "off"})
-    )
-
     REEL = ["core_mass_g", "core_mass_known", "core_material", "core_cap_c", "core_radius_mm", "width_mm"]
 
     def __init__(self, *args: Any, **options: Any) -> None:
@@ -266,10 +259,6 @@ class ReceiveForm(forms.Form):
     def reel_open(self) -> bool:
         """Whether the reel's own numbers should be in sight: one was given, or one is wrong."""
         return any(field.errors or field.value() for field in self.reel())
-
-    def clean_code(self) -> str:
-        code = self.cleaned_data["code"]
-        return normalise(code) if code else ""
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

@@ -22,14 +22,6 @@ LABEL_SIZES = {"small": "62 × 29 mm", "large": "100 × 62 mm"}
 def spool_receive(request: HttpRequest) -> HttpResponse:
     form = ReceiveForm(sent(request), initial={"feedstock": request.GET.get("feedstock")})
     received: list[Spool] = []
-    if form.is_valid() and (there := Spool.objects.filter(code=form.cleaned_data["code"]).first()):
-        # A second tap, or back to the page that was sent.
-        messages.error(
-            request,
-            f"This page was sent already: it is received as {codes.pretty(there.code)}, nothing was added. "
-            "For one more spool choose “Receive another”.",
-        )
-        return redirect("spool-label", there.code)
 
     def receive(data: dict) -> None:
         given = {name: value for name, value in data.items() if name not in ("core_kind", "when")}

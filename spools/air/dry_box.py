@@ -34,8 +34,6 @@ from spools.wording import format_time
 
 Kind = DesiccantCharge.Kind
 SHOWN = timedelta(days=7)
-# A button pressed twice: nobody changes the desiccant so soon.
-SAME_CHARGE = timedelta(minutes=1)
 
 
 @transaction.atomic
@@ -52,8 +50,7 @@ def put_desiccant(
 ) -> DesiccantCharge:
     """Desiccant goes into a dry box, in place of what was there; 0 g: it was taken out.
 
-    Refused: another kind of place, unknown kinds, impossible numbers, a second charge at the same time, the
-    same charge again within a minute.
+    Refused: another kind of place, unknown kinds, impossible numbers, a second charge at the same time.
     """
     if place.kind != Place.Kind.DRY_BOX:
         raise ValidationError(
@@ -73,13 +70,7 @@ def put_desiccant(
         raise ValidationError({"regenerated_c": "Leave it empty, or say that it was regenerated."})
     lock_spool_facts()
     place = Place.objects.select_for_update(no_key=True, of=("self",)).select_related("room").get(pk=place.pk)
-    standing = place.charges.valid()
-    again = {"kind": kind, "dry_mass_g": dry_mass_g, "condition": condition, "regenerated_c": regenerated_c}
-    if standing.filter(at__gt=at - SAME_CHARGE, at__lt=at + SAME_CHARGE, **again).exists():
-        raise ValidationError(
-            {"at": "This charge is recorded already. If it was really put in twice, give another time."}
-        )
-    if standing.filter(at=at).exists():
+    if place.charges.valid().filter(at=at).exists():
         raise ValidationError(
             {"at": f"A charge of {format_time(at)} is recorded already. Give another time."}
         )

@@ -22,8 +22,6 @@ from spools.models.facts import Withdrawable
 from spools.wording import format_time
 
 Kind = MassEntry.Kind
-# The same number within this is a button pressed twice.
-SAME_WEIGHING = timedelta(minutes=1)
 # What was computed for the very time of an entry goes, too.
 JUST_BEFORE = timedelta(microseconds=1)
 # A label may understate what is on the spool, and water adds to it; half as much again is a slip.
@@ -200,15 +198,13 @@ def weigh(
 
     What it says of the moisture and of the amount is worked in at once, in the background.
 
-    resolution_g: the scale's smallest step. Refused: less than the empty reel weighs, more than 10 kg on it,
-    the same number again within a minute.
+    resolution_g: the scale's smallest step. Refused: less than the empty reel weighs, more than 10 kg on it.
     """
     spool = lock_spool(spool)
     require_in_use(spool)
     at = require_past_time(at, spool)
     gross_g, resolution_g = require_gross_mass(spool, gross_g, resolution_g)
     _not_far_above_received(spool, gross_g)
-    _not_twice(spool, gross_g, at)
     invalidate_from(spool, at, weighed=True)
     enqueue("spools.advance", {"spool_ids": [spool.pk]})
     return MassEntry.objects.create(
@@ -254,18 +250,6 @@ def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tup
     return gross_g, resolution_g
 
 
-def _not_twice(spool: Spool, gross_g: float, at: datetime) -> None:
-    """Refuses what a button pressed twice would record again."""
-    near = spool.mass_entries.valid().filter(kind=Kind.WEIGHED, gross_g=gross_g)
-    if near.filter(at__gt=at - SAME_WEIGHING, at__lt=at + SAME_WEIGHING).exists():
-        raise ValidationError(
-            {
-                "at": f"{gross_g:g} g is recorded for that minute already: nothing was added. If it was "
-                "weighed once more, give another time."
-            }
-        )
-
-
 def _not_far_above_received(spool: Spool, gross_g: float) -> None:
     """A digit too many would become the spool's amount: nothing comes back onto a spool."""
     received_g = spool.mass_entries.filter(kind=Kind.RECEIVED).aggregate(g=Sum("net_change_g"))["g"]
@@ -307,23 +291,6 @@ def take(
     return MassEntry.objects.create(
         spool=spool, kind=kind, at=at, net_change_g=-mass_g, note=note, recorded_by=by
     )
-
-
-@transaction.atomic
-def cut_off(
-    spool: Spool, mass_g: float, *, at: datetime | None = None, note: str = "", by: Any = None
-) -> MassEntry:
-    """Keep that filament was cut off by hand. Refused: as take; the same amount again within a minute."""
-    spool, at = lock_spool(spool), require_past_time(at, spool)
-    same = spool.mass_entries.filter(kind=Kind.REMOVED, net_change_g=-mass_g)
-    if same.filter(at__gt=at - SAME_WEIGHING, at__lt=at + SAME_WEIGHING).exists():
-        raise ValidationError(
-            {
-                "at": f"{mass_g:g} g were cut off in that minute already: nothing was added. If it was once "
-                "more, give another time."
-            }
-        )
-    return take(spool, mass_g, at=at, kind=Kind.REMOVED, note=note, by=by)
 
 
 def _held_until_next_weighing(spool: Spool, at: datetime) -> Amount:

@@ -38,28 +38,23 @@ def receive_spool(
     sealed: bool = True,
     card: str = Spool.Card.NOT_LOOKED,
     batch: str = "",
-    code: str = "",
     by: Any = None,
 ) -> Spool:
     """Register a spool with its first mass and its first place.
 
-    code: the one that a form was opened with, so that what is sent twice is received once; empty: a new one.
-
     Give the net mass on its label, or what it weighs with its reel (or both; the weighing counts).
     Without the reel's mass a common one with a wide band is assumed. Refused: impossible masses and
-    sizes, a winding that would not fit, a dryer that runs, and a code that a spool has.
+    sizes, a winding that would not fit, and a dryer that runs.
     """
     at = require_past_time(at)
     lock_dryer(place)
-    if code and Spool.objects.filter(code=code).exists():
-        raise ValidationError(f"Spool {codes.pretty(code)} is received already: nothing was added.")
     require_unheated(place, at)
     if net_mass_g is None and gross_g is None:
         raise ValidationError({"net_mass_g": "Give the net mass on the label, or weigh the spool."})
     if core_mass_g is None:
         core_mass_g, core_mass_band_g, core_mass_known = UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G, False
     spool = Spool(
-        code=code or generate_code(),
+        code=generate_code(),
         feedstock=feedstock,
         batch=batch,
         core_mass_g=require_within("core_mass_g", core_mass_g, *limits.CORE_G),

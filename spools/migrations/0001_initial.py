@@ -309,6 +309,41 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="SentRequest",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "account",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("address", models.CharField(max_length=300)),
+                ("key", models.CharField(max_length=100)),
+                ("digest", models.CharField(help_text="of its inputs", max_length=64)),
+                ("status", models.PositiveSmallIntegerField(default=0)),
+                (
+                    "answer",
+                    models.TextField(
+                        blank=True, help_text="the address of a redirect, or the body of the API's answer"
+                    ),
+                ),
+                ("sent_at", models.DateTimeField(auto_now_add=True, db_index=True)),
+            ],
+            options={
+                "constraints": [
+                    models.UniqueConstraint(fields=("account", "address", "key"), name="key_sent_once")
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name="WeekPlan",
             fields=[
                 (

@@ -1,5 +1,6 @@
 from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import CouponTest, DryingRun
+from .facts import SentRequest
 from .moisture import CacheVersion, Ensemble, MoistureState, OuterTurns
 from .places import BoxAir, BoxState, DesiccantCharge, Place, Reading, Stay
 from .stock import MassEntry, Spool
@@ -25,6 +26,7 @@ __all__ = [
     "PlannedPrint",
     "Polymer",
     "Reading",
+    "SentRequest",
     "Source",
     "Spool",
     "Stay",

@@ -44,3 +44,23 @@ class Withdrawable(Recorded):
 
     class Meta:
         abstract = True
+
+
+class SentRequest(models.Model):
+    """A form or API request that carried a key, with its first answer; see spools.idempotency."""
+
+    account = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="+")
+    address = models.CharField(max_length=300)
+    key = models.CharField(max_length=100)
+    digest = models.CharField(max_length=64, help_text="of its inputs")
+    status = models.PositiveSmallIntegerField(default=0)
+    answer = models.TextField(
+        blank=True, help_text="the address of a redirect, or the body of the API's answer"
+    )
+    sent_at = models.DateTimeField(auto_now_add=True, db_index=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["account", "address", "key"], name="key_sent_once")]
+
+    def __str__(self) -> str:
+        return f"{self.address} at {self.sent_at:%Y-%m-%d %H:%M}"

@@ -33,8 +33,6 @@ WORK_NOW, WORK_LATER = 1.5, 12.0
 # So many spools times dryers are gathered and solved while somebody waits: about 2 s of one core.
 MOST_NOW = 60
 HANDS = Hands(time(7), time(22))
-# A button pressed twice: nobody wants the same print again so soon.
-SAME_PRINT = timedelta(minutes=1)
 
 
 def wanted_prints() -> QuerySet[WantedPrint]:
@@ -56,7 +54,7 @@ def want_print(
 ) -> WantedPrint:
     """Put a print on the list: grams of a spool or material that are to be good by a time.
 
-    Refused: a time that is over or more than a week ahead, the same print again within a minute.
+    Refused: a time that is over or more than a week ahead.
     """
     mass_g = require_within("mass_g", mass_g, *limits.NEEDED_G)
     now = timezone.now()
@@ -76,13 +74,6 @@ def want_print(
     else:
         wanted.polymer = of
     wanted.full_clean()
-    lock_spool_facts()
-    again: dict[str, Any] = {"spool": wanted.spool, "feedstock": wanted.feedstock, "polymer": wanted.polymer}
-    again |= {"name": wanted.name, "mass_g": mass_g, "due_at": due_at, "withdrawn_at": None}
-    if WantedPrint.objects.filter(**again, recorded_at__gt=now - SAME_PRINT).exists():
-        raise ValidationError(
-            {"name": "This print is on the list already. Is it wanted twice? Give the second another name."}
-        )
     wanted.save()
     return wanted
 

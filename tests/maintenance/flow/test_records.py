@@ -99,12 +99,6 @@ def test_what_cannot_be_is_refused_and_nothing_is_stored(shop, loaded):
         assert everything() == before, what
 
 
-def test_a_button_pressed_twice_records_once(shop, loaded):
-    check(shop.south, loaded, hours_ago(100))
-    with pytest.raises(ValidationError, match="already"):
-        check(shop.south, loaded, hours_ago(100) + timedelta(minutes=1))
-
-
 def test_a_catalogue_corrected_later_breaks_no_kept_check(shop, loaded):
     check(shop.south, loaded, hours_ago(100))
     shop.pla.density_g_cm3 = 0.9

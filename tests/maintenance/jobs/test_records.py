@@ -180,15 +180,6 @@ def test_what_parts_have_done_is_what_the_jobs_that_stand_add_up_to(shop, loaded
     assert rebuild_wear() == []
 
 
-def test_the_same_job_is_not_recorded_by_a_second_tap(shop, loaded):
-    first = record(shop, loaded)
-    with pytest.raises(ValidationError, match="recorded already"):
-        record(shop, loaded)
-    assert Job.objects.count() == 1
-    withdraw(first, reason="tapped by mistake")
-    assert record(shop, loaded)
-
-
 def test_a_spool_that_was_carried_away_is_on_no_toolhead(shop, loaded):
     assert Loading.objects.present().count() == 1
     move_spool(loaded, shop.shelf)

@@ -56,7 +56,7 @@ def main() -> None:
     # Two sweeps that store what was computed once, long ago.
     old = scan(timezone.now())
     errors += at_once([lambda: store_scan(old, timezone.now())] * 2)
-    # Buttons that are tapped twice.
+    # Two that add the same address.
     errors += at_once([lambda: add_email(shop.user, f"{next(number) // 4}@shop.example")] * 2)
     print(*errors, *wrong(), sep="\n", end="")
 

@@ -235,14 +235,6 @@ def test_a_toolheads_service_needs_its_toolhead(shop, cleaning):
     assert record_service(cleaning, toolhead=shop.south).printer == shop.south.printer
 
 
-def test_a_second_tap_records_no_second_service(shop, belts):
-    record_service(belts, printer=shop.south.printer)
-    with pytest.raises(ValidationError, match="recorded already"):
-        record_service(belts, printer=shop.south.printer)
-    record_service(belts, printer=shop.north.printer)
-    assert ServiceEntry.objects.count() == 2
-
-
 @pytest.mark.parametrize(
     "wrong",
     [

@@ -328,11 +328,12 @@ def test_stock_shows_what_is_low(shop, desk):
 
 
 def test_parts_are_received_once_however_often_the_button_is_pressed(shop, desk):
-    before, values = in_stock([shop.brass])[shop.brass.pk], {"kind": shop.brass.pk, "count": 3}
-    assert desk.post(reverse("stock-add"), values).status_code == 302
-    assert says(desk.post(reverse("stock-add"), values), "+3 is recorded for that minute already")
+    before = in_stock([shop.brass])[shop.brass.pk]
+    values = {"kind": shop.brass.pk, "count": 3, "form_key": "one form"}
+    for _ in range(2):
+        assert desk.post(reverse("stock-add"), values).status_code == 302
     assert in_stock([shop.brass])[shop.brass.pk] == before + 3
-    assert desk.post(reverse("stock-add"), values | {"note": "second bag"}).status_code == 302
+    assert desk.post(reverse("stock-add"), values | {"form_key": "another"}).status_code == 302
     assert in_stock([shop.brass])[shop.brass.pk] == before + 6
 
 

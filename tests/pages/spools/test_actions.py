@@ -196,8 +196,6 @@ def test_filament_cut_off_and_withdrawn(shop, desk, free):
     assert "12.5 g cut off: kept." in page
     assert "brittle end" in page
     assert remaining(free).mass_g == pytest.approx(before_g - 12.5)
-    # A button pressed twice.
-    assert "were cut off in that minute already" in words(desk.post(of("spool-cut", free), cut))
     entry = MassEntry.objects.get(spool=free, kind="removed")
     back = reverse("withdraw", args=["mass-entry", entry.pk])
     assert "12.5 g cut off by hand" in words(desk.get(back))

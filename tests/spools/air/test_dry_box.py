@@ -118,13 +118,6 @@ def test_a_withdrawn_charge_is_as_if_it_had_never_been(charged, nylon, clock):
     put_desiccant(charged, "clay", 90, condition="new", at=at(60))
 
 
-def test_the_same_charge_within_a_minute_is_a_button_pressed_twice(charged):
-    with pytest.raises(ValidationError, match="recorded already"):
-        put_desiccant(charged, dry_mass_g=100, at=at(0.01), **SILICA)
-    put_desiccant(charged, dry_mass_g=120, at=at(0.01), **SILICA)
-    put_desiccant(charged, dry_mass_g=100, at=at(0.1), **SILICA)
-
-
 def test_desiccant_and_half_times_are_of_dry_boxes(shelf, box):
     with pytest.raises(ValidationError, match="recorded for dry boxes"):
         put_desiccant(shelf, dry_mass_g=100, **SILICA)

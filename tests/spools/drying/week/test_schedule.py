@@ -208,18 +208,6 @@ def test_a_print_is_wanted_within_the_week(wet, hours):
         want("PA6", float("nan"), 50)
 
 
-def test_a_print_that_is_sent_twice_is_wanted_once(wet):
-    due_at, pa6 = in_hours(50), Polymer.objects.get(name="PA6")
-    first = week_schedule.want_print(pa6, 100, due_at, name="gears")
-    with pytest.raises(ValidationError, match="on the list already"):
-        week_schedule.want_print(pa6, 100, due_at, name="gears ")
-    for name, mass_g in (("more gears", 100), ("gears", 101)):
-        week_schedule.want_print(pa6, mass_g, due_at, name=name)
-    week_schedule.take_off(first)
-    week_schedule.want_print(pa6, 100, due_at, name="gears")
-    assert week_schedule.wanted_prints().count() == 3
-
-
 def test_runs_that_go_on_are_waited_for_and_joined(wet, shelf, box):
     large = Place.objects.create(name="Large", kind="dryer", max_set_point_c=90, room=shelf, spool_capacity=2)
     drying_runs.start_drying([wet["PETG"]], large, DryingSettings(60, planned_hours=8), at=hours_ago(1))
