@@ -131,13 +131,17 @@ def today(now: datetime | None = None, user: Any = None) -> Today:
     ready, waiting = [], []
     for material, spools in _by_material(known.values()).items():
         best = min(
-            ((machine, of) for machine in machines.values() for of in spools),
+            ((machine, spool_state) for machine in machines.values() for spool_state in spools),
             key=lambda pair: _rank(pair, verdicts),
             default=None,
         )
         if best is not None and verdicts[_key(best)].state != HOLD:
-            machine, of = best
-            ready.append(ReadyRow(material, of.spool, machine.toolhead, verdicts[_key(best)], of.amount))
+            machine, spool_state = best
+            ready.append(
+                ReadyRow(
+                    material, spool_state.spool, machine.toolhead, verdicts[_key(best)], spool_state.amount
+                )
+            )
         else:
             waiting.append((material, spools))
     ready.sort(key=lambda row: (STATES.index(row.verdict.state), row.material))
@@ -151,16 +155,22 @@ def _key(pair: tuple[MachineState, SpoolState]) -> tuple[int, int]:
 
 def _rank(pair: tuple[MachineState, SpoolState], verdicts: dict[tuple[int, int], Verdict]) -> tuple:
     """The best state first, then what is loaded there, then the fewest cautions, then the most left."""
-    machine, of = pair
+    machine, spool_state = pair
     found = verdicts[_key(pair)]
     state = STATES.index(found.state)
-    return state, machine.loaded != of.spool.pk, len(found.reasons), -of.amount.mass_g, _key(pair)
+    return (
+        state,
+        machine.loaded != spool_state.spool.pk,
+        len(found.reasons),
+        -spool_state.amount.mass_g,
+        _key(pair),
+    )
 
 
 def _by_material(known: Iterable[SpoolState]) -> dict[str, list[SpoolState]]:
     groups: dict[str, list[SpoolState]] = {}
-    for of in known:
-        groups.setdefault(_material(of.spool), []).append(of)
+    for spool_state in known:
+        groups.setdefault(_material(spool_state.spool), []).append(spool_state)
     return dict(sorted(groups.items()))
 
 
@@ -181,16 +191,16 @@ def _later(
 ) -> list[LaterRow]:
     """A row for each material on hold, what is ready first at the top."""
     to_dry = [
-        of
+        spool_state
         for _, spools in waiting
-        for of in spools
-        if of.run is None and _other_hold(of, machines, verdicts) is None
+        for spool_state in spools
+        if spool_state.run is None and _other_hold(spool_state, machines, verdicts) is None
     ]
     running = [
-        (of.spool.pk, of.run, of.moisture.winding)
+        (spool_state.spool.pk, spool_state.run, spool_state.moisture.winding)
         for _, spools in waiting
-        for of in spools
-        if of.run is not None and of.moisture is not None
+        for spool_state in spools
+        if spool_state.run is not None and spool_state.moisture is not None
     ]
     rooms = room_airs(dryers.places) if to_dry or running else {}
     dried = _drying_ahead(to_dry, dryers, rooms, now)
@@ -199,10 +209,10 @@ def _later(
     rows = []
     for material, spools in waiting:
         own = [
-            _in_dryer(material, of, of.run, dry_at.get(of.spool.pk), now)
-            if of.run is not None and _other_hold(of, machines, verdicts) is None
-            else _row(material, of, machines, verdicts, dried.get(of.spool.pk), now)
-            for of in spools
+            _in_dryer(material, spool_state, spool_state.run, dry_at.get(spool_state.spool.pk), now)
+            if spool_state.run is not None and _other_hold(spool_state, machines, verdicts) is None
+            else _row(material, spool_state, machines, verdicts, dried.get(spool_state.spool.pk), now)
+            for spool_state in spools
         ]
         rows.append(min(own, key=lambda row: (row.ready_at is None, row.ready_at or now)))
     return sorted(rows, key=lambda row: (row.ready_at is None, row.ready_at or now, row.material))
@@ -210,57 +220,61 @@ def _later(
 
 def _row(
     material: str,
-    of: SpoolState,
+    spool_state: SpoolState,
     machines: list[MachineState],
     verdicts: dict[tuple[int, int], Verdict],
     dried: tuple[Place, DryingAhead] | None,
     now: datetime,
 ) -> LaterRow:
-    other = _other_hold(of, machines, verdicts)
+    other = _other_hold(spool_state, machines, verdicts)
     if other is not None:
-        return LaterRow(material, of.spool, None, None, None, f"{other.sentence} {other.remedy}".strip())
+        return LaterRow(
+            material, spool_state.spool, None, None, None, f"{other.sentence} {other.remedy}".strip()
+        )
     if dried is None:
-        return LaterRow(material, of.spool, None, None, None, "is too wet, and there is no dryer here.")
+        return LaterRow(
+            material, spool_state.spool, None, None, None, "is too wet, and there is no dryer here."
+        )
     dryer, plan = dried
     how = f"at {plan.set_point_c:g} °C in {dryer}"
     if plan.hours is None or plan.ready_at is None:
-        limit_pct = default_target_pct(of.spool)
+        limit_pct = default_target_pct(spool_state.spool)
         reason = (
             f"cannot be made safe here: even {DRYING_LOOKS_H[-1]} h {how} leave more than {limit_pct:g} %."
         )
-        return LaterRow(material, of.spool, dryer, plan, None, reason)
+        return LaterRow(material, spool_state.spool, dryer, plan, None, reason)
     when = "if that starts now"
     if plan.start > now:
         when = f"once that dryer is free at {_clock(plan.start)}"
     elif plan.taken_out:
         when += f", when {' and '.join(plan.taken_out)} is taken out"
     reason = f"ready by {_clock(plan.ready_at)} after {plan.hours:g} h {how}, {when}."
-    return LaterRow(material, of.spool, dryer, plan, plan.ready_at, reason)
+    return LaterRow(material, spool_state.spool, dryer, plan, plan.ready_at, reason)
 
 
 def _in_dryer(
-    material: str, of: SpoolState, run: DryingRun, dry_at: datetime | None, now: datetime
+    material: str, spool_state: SpoolState, run: DryingRun, dry_at: datetime | None, now: datetime
 ) -> LaterRow:
     """A spool that dries: ready when its hours are over and the physics expects all of it to be dry."""
     done_at = run.start + timedelta(hours=run.planned_hours)
     how = f"is drying in {run.dryer}, planned until {_clock(done_at)}"
     if dry_at is None:
         reason = f"{how}; all of it likely does not get below {run.target_pct:.2g} % so."
-        return LaterRow(material, of.spool, run.dryer, None, None, reason)
+        return LaterRow(material, spool_state.spool, run.dryer, None, None, reason)
     if needed_until(run, dry_at, now) is not None:
         reason = f"{how}, when all of it is likely not dry enough: leave it in until {_clock(dry_at)}."
-        return LaterRow(material, of.spool, run.dryer, None, dry_at, reason)
-    return LaterRow(material, of.spool, run.dryer, None, max(now, done_at), f"{how}.")
+        return LaterRow(material, spool_state.spool, run.dryer, None, dry_at, reason)
+    return LaterRow(material, spool_state.spool, run.dryer, None, max(now, done_at), f"{how}.")
 
 
 def _other_hold(
-    of: SpoolState, machines: list[MachineState], verdicts: dict[tuple[int, int], Verdict]
+    spool_state: SpoolState, machines: list[MachineState], verdicts: dict[tuple[int, int], Verdict]
 ) -> Check | None:
     """What stays a hold on every toolhead however dry the spool is; None where some toolhead has none."""
     holds = [
         [
             check
-            for check in verdicts[_key((machine, of))].reasons
+            for check in verdicts[_key((machine, spool_state))].reasons
             if check.state == HOLD and check.name not in DRIED_AWAY
         ]
         for machine in machines
@@ -281,36 +295,38 @@ def _drying_ahead(
     and seconds that this page has not got; the spool's page has them.
     """
     tries: list[tuple[SpoolState, Place, float, datetime, list[str]]] = []
-    for of, dryer in product(to_dry, dryers.places):
+    for spool_state, dryer in product(to_dry, dryers.places):
         runs = dryers.runs_in(dryer)
         ends = [run.start + timedelta(hours=run.planned_hours) for run in runs]
-        alone_c = suggested_set_point_c(of.spool, dryer)
+        alone_c = suggested_set_point_c(spool_state.spool, dryer)
         in_the_way = [pretty(run.spool.code) for run in runs if run.set_point_c != alone_c]
-        tries.append((of, dryer, alone_c, max([now, *ends]), in_the_way))
+        tries.append((spool_state, dryer, alone_c, max([now, *ends]), in_the_way))
         # What is in its first stage would take a plan of its own to join.
         if any(end > now for end in ends) and not any(run.change_at and now < run.change_at for run in runs):
-            tries.append((of, dryer, joining_set_point_c(of.spool, dryer, dryers.runs), now, []))
+            tries.append(
+                (spool_state, dryer, joining_set_point_c(spool_state.spool, dryer, dryers.runs), now, [])
+            )
     lanes = []
-    for of, dryer, set_point_c, *_ in tries:
+    for spool_state, dryer, set_point_c, *_ in tries:
         room = rooms[dryer.pk]
         rh_pct = heated_rh_pct(room.temperature_c, room.rh_pct, set_point_c)
-        if of.moisture is not None:
-            lanes.append((of.moisture.winding, ConstantAir(0.0, set_point_c, rh_pct, True)))
-    targets = [default_target_pct(of.spool) for of, *_ in tries]
+        if spool_state.moisture is not None:
+            lanes.append((spool_state.moisture.winding, ConstantAir(0.0, set_point_c, rh_pct, True)))
+    targets = [default_target_pct(spool_state.spool) for spool_state, *_ in tries]
     found = hours_until(lanes, targets, None, DRYING_LOOKS_H, below=True)
     best: dict[int, tuple[Place, DryingAhead]] = {}
-    for (of, dryer, set_point_c, start, in_the_way), exact in zip(tries, found, strict=True):
+    for (spool_state, dryer, set_point_c, start, in_the_way), exact in zip(tries, found, strict=True):
         hours = None if exact is None else ceil(exact * 4) / 4
         plan = DryingAhead(set_point_c, hours, start, in_the_way)
-        if of.spool.pk not in best or _sooner(plan, best[of.spool.pk][1]):
-            best[of.spool.pk] = dryer, plan
+        if spool_state.spool.pk not in best or _sooner(plan, best[spool_state.spool.pk][1]):
+            best[spool_state.spool.pk] = dryer, plan
     return best
 
 
-def _sooner(one: DryingAhead, other: DryingAhead) -> bool:
-    if one.ready_at is None or other.ready_at is None:
-        return one.ready_at is not None
-    return one.ready_at < other.ready_at
+def _sooner(plan: DryingAhead, other: DryingAhead) -> bool:
+    if plan.ready_at is None or other.ready_at is None:
+        return plan.ready_at is not None
+    return plan.ready_at < other.ready_at
 
 
 def _clock(at: datetime) -> str:

@@ -128,7 +128,9 @@ def _seen(check: FlowCheck, masses: dict[float, list[float]]) -> EvaluatedCheck:
         resolution_g=check.resolution_g,
     )
     weighed = tuple(Weighed(flow, tuple(of_rate)) for flow, of_rate in masses.items())
-    fittings = {one.role: one for one in check.toolhead.fittings.all() if _was_on(one, check.at)}
+    fittings = {
+        fitting.role: fitting for fitting in check.toolhead.fittings.all() if _was_on(fitting, check.at)
+    }
     return EvaluatedCheck(check, setup, weighed, fittings)
 
 
@@ -181,10 +183,10 @@ class Series:
     def latest(self) -> EvaluatedCheck:
         return self.checks[-1]
 
-    def reading(self, of: EvaluatedCheck) -> Reading:
+    def reading(self, check: EvaluatedCheck) -> Reading:
         """The likely reading of one of the checks, beside the baseline."""
-        is_baseline = of.check.pk == self.baseline.check.pk
-        return read(of.curve, None if is_baseline else self.baseline.curve)
+        is_baseline = check.check.pk == self.baseline.check.pk
+        return read(check.curve, None if is_baseline else self.baseline.curve)
 
     @property
     def signal(self) -> int:
@@ -208,7 +210,7 @@ class Series:
         # From the checks just before the rise on, so that a line has something to start from.
         since = max(0, START + self.chart.onset - 2)
         start = self.charted[since].check.at
-        days = [(of.check.at - start) / timedelta(days=1) for of in self.charted[since:]]
+        days = [(check.check.at - start) / timedelta(days=1) for check in self.charted[since:]]
         after = reached_after(days, self.losses[since:], LIMITS[1])
         return None if after is None or after > FORESEEABLE.days else start + timedelta(days=after)
 
@@ -216,12 +218,12 @@ class Series:
 def series_of(found: Sequence[EvaluatedCheck]) -> list[Series]:
     """Checks sorted into series, the one with the latest check first."""
     groups: list[list[EvaluatedCheck]] = []
-    for of in found:
-        group = next((group for group in groups if of.same_kind(group[0])), None)
+    for check in found:
+        group = next((group for group in groups if check.same_kind(group[0])), None)
         if group is None:
-            groups.append([of])
+            groups.append([check])
         else:
-            group.append(of)
+            group.append(check)
     groups.sort(key=lambda group: group[-1].check.at, reverse=True)
     return [_series(group) for group in groups]
 
@@ -229,8 +231,8 @@ def series_of(found: Sequence[EvaluatedCheck]) -> list[Series]:
 def _series(checks: list[EvaluatedCheck]) -> Series:
     first = checks[0].curve
     flow = first.usable(LIMITS[0]).likely_mm3_s or first.tested_mm3_s
-    charted = [of for of in checks if of.curve.tested_mm3_s >= flow]
-    at_flow = [of.curve.loss_at(flow) for of in charted]
+    charted = [check for check in checks if check.curve.tested_mm3_s >= flow]
+    at_flow = [check.curve.loss_at(flow) for check in charted]
     losses = [loss for loss, _ in at_flow]
     uncertainties = [hypot(u, BETWEEN_CHECKS) for _, u in at_flow]
     return Series(checks, flow, charted, losses, control_chart(losses, uncertainties))

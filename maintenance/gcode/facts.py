@@ -161,13 +161,13 @@ class JobFacts:
         after = bisect_right(places, wanted)
         if after == 0 or after == len(places):
             return self.marks[max(0, after - 1)]
-        one, two = self.marks[after - 1], self.marks[after]
+        before, following = self.marks[after - 1], self.marks[after]
         share = (wanted - places[after - 1]) / (places[after] - places[after - 1])
         return Mark(
-            round(one.lines + share * (two.lines - one.lines)),
-            round(one.bytes + share * (two.bytes - one.bytes)),
-            one.seconds + share * (two.seconds - one.seconds),
-            [a + share * (b - a) for a, b in zip(one.filament_mm, two.filament_mm, strict=True)],
+            round(before.lines + share * (following.lines - before.lines)),
+            round(before.bytes + share * (following.bytes - before.bytes)),
+            before.seconds + share * (following.seconds - before.seconds),
+            [a + share * (b - a) for a, b in zip(before.filament_mm, following.filament_mm, strict=True)],
         )
 
     def as_json(self) -> dict[str, Any]:

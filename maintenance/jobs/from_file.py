@@ -143,8 +143,8 @@ def _judged(
     machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead_id for toolhead_id, _ in groups}))
     pairs = [(machines[toolhead_id], known[spool_id]) for toolhead_id, spool_id in groups]
     asked = {
-        key: asked_of(facts, mark, groups[key], machine.toolhead, of)
-        for key, (machine, of) in zip(groups, pairs, strict=True)
+        key: asked_of(facts, mark, groups[key], machine.toolhead, spool_state)
+        for key, (machine, spool_state) in zip(groups, pairs, strict=True)
     }
 
     verdicts = {key: judge(inputs) for key, inputs in build_inputs(pairs, asked).items()}
@@ -185,17 +185,17 @@ def _whole(facts: JobFacts, printer: Printer, heads: list[Toolhead], parts: list
 
 
 def asked_of(
-    facts: JobFacts, mark: Mark, numbers: Sequence[int], toolhead: Toolhead, of: SpoolState
+    facts: JobFacts, mark: Mark, numbers: Sequence[int], toolhead: Toolhead, spool_state: SpoolState
 ) -> JobSpec:
     """What the file asks of one spool, up to that mark. Temperatures that it does not set: the usual ones."""
     uses = [facts.uses[number] for number in numbers]
-    usual = small_job(toolhead, of)
-    area_mm2 = pi * of.filament.diameter_mm**2 / 4
+    usual = small_job(toolhead, spool_state)
+    area_mm2 = pi * spool_state.filament.diameter_mm**2 / 4
     length_mm = sum(mark.filament_mm[number] for number in numbers)
     # A volume that was worked out for other filament becomes that of this one.
     flow = max(use.peak_1s_mm3_s for use in uses) * area_mm2 / facts.reading.area_mm2
     return JobSpec(
-        mass_g=max(LEAST_G, length_mm * area_mm2 / 1000 * of.filament.density_g_cm3),
+        mass_g=max(LEAST_G, length_mm * area_mm2 / 1000 * spool_state.filament.density_g_cm3),
         hours=max(LEAST_H, mark.seconds / 3600),
         nozzle_c=max((use.nozzle_c for use in uses if use.nozzle_c is not None), default=usual.nozzle_c),
         bed_c=facts.bed_c or usual.bed_c,
@@ -207,12 +207,12 @@ def asked_of(
 
 def _worst(each: Sequence[Retractions]) -> Retractions:
     return Retractions(
-        count=sum(one.count for one in each),
-        length_mm=sum(one.length_mm for one in each),
-        usual_mm=max(one.usual_mm for one in each),
-        longest_mm=max(one.longest_mm for one in each),
-        per_m=max(one.per_m for one in each),
-        most_over_one=max(one.most_over_one for one in each),
+        count=sum(spool.count for spool in each),
+        length_mm=sum(spool.length_mm for spool in each),
+        usual_mm=max(spool.usual_mm for spool in each),
+        longest_mm=max(spool.longest_mm for spool in each),
+        per_m=max(spool.per_m for spool in each),
+        most_over_one=max(spool.most_over_one for spool in each),
     )
 
 

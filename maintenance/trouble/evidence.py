@@ -73,7 +73,7 @@ def _last_dried(moisture: Moisture, at: datetime) -> str:
 
 def _parts(machine: MachineState, at: datetime) -> dict[str, PartThen]:
     """The fitted parts by role, each with the filled filament that cuts it."""
-    ids = [of.part.pk for of in machine.parts.values()]
+    ids = [part_wear.part.pk for part_wear in machine.parts.values()]
     rows = (
         WearEntry.objects.filter(
             part__in=ids, use__job__start__lte=at, use__spool__feedstock__filler__isnull=False
@@ -87,11 +87,11 @@ def _parts(machine: MachineState, at: datetime) -> dict[str, PartThen]:
     fillers: dict[int, list[tuple[str, float, float]]] = {pk: [] for pk in ids}
     for part_id, name, hardness_hv, mass_g in rows:
         fillers[part_id].append((name, hardness_hv, mass_g))
-    return {role: _part(of, fillers[of.part.pk]) for role, of in machine.parts.items()}
+    return {role: _part(part_wear, fillers[part_wear.part.pk]) for role, part_wear in machine.parts.items()}
 
 
-def _part(of: PartWear, fillers: list[tuple[str, float, float]]) -> PartThen:
-    kind, left = of.kind, of.left()
+def _part(part_wear: PartWear, fillers: list[tuple[str, float, float]]) -> PartThen:
+    kind, left = part_wear.kind, part_wear.left()
     band = f"{format_number(left.median_left)} ({format_number(left.low_left)} to {format_number(left.high_left)})"
     cutting = [filler for filler in fillers if cuts(filler[1], kind.hardness_hv)]
     return PartThen(
@@ -118,7 +118,7 @@ def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, str
     checks = FlowCheck.objects.valid().filter(toolhead=toolhead, at__lte=at)
     material = material_of(spool.feedstock)
     series = next(
-        (one for one in series_of(evaluate_checks(checks)) if one.latest.material == material), None
+        (series for series in series_of(evaluate_checks(checks)) if series.latest.material == material), None
     )
     if series is None or changed_since(series.latest, at):
         return {}
