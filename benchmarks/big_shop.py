@@ -33,7 +33,7 @@ from maintenance.models import (
     WearEntry,
 )
 from maintenance.parts.wear_entries import COUNTED, filament_of, surface_of
-from maintenance.wear.abrasion import Use, wear
+from maintenance.wear.abrasion import PrintUse, wear
 from spools import codes
 from spools.air import dry_box_cache
 from spools.air.hourly import hour_of
@@ -397,7 +397,7 @@ def _print(
 
 def _worn(shop: Shop, use: JobUse) -> Iterator[WearEntry]:
     """On the parts that are fitted now; those before them keep none."""
-    done = Use(use.mass_g / 1000, use.job.hours, use.job.nozzle_c, 0, 1)
+    done = PrintUse(use.mass_g / 1000, use.job.hours, use.job.nozzle_c, 0, 1)
     for part in shop.fitted[use.toolhead_id]:
         worn = wear(done, filament_of(use.spool.feedstock), surface_of(part.kind))
         values = {unit: getattr(worn, unit) for unit in COUNTED}

@@ -28,7 +28,7 @@ def raise_reminders(prepared: sweeps.Scan) -> None:
 
 @work("maintenance.read_job_file", prepare=job_files.read_file, limit_s=900, queue="files")
 def read_job_file(job_file: int, number: int, prepared: dict[str, Any] | None) -> None:
-    job_files.keep_reading(job_file, number, prepared)
+    job_files.store_reading(job_file, number, prepared)
 
 
 @every(name="maintenance.watch_folder", minutes=1, queue="files")
@@ -38,7 +38,7 @@ def watch_folder() -> None:
 
 
 @work("maintenance.take_in_watched", prepare=job_files.take_in_watched, limit_s=900, queue="files")
-def take_in_watched(prepared: list[tuple[job_files.Stored, str]]) -> None:
+def take_in_watched(prepared: list[tuple[job_files.StoredContent, str]]) -> None:
     for stored, key in prepared:
         job_files.add_job_file(stored, taken_from=key)
 

@@ -6,7 +6,7 @@ from rest_framework import serializers
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from maintenance.models import Job, Toolhead, TroubleOutcome, TroubleReport
 from maintenance.trouble.causes import SYMPTOMS
-from maintenance.trouble.rules import outside
+from maintenance.trouble.rules import other_causes
 
 
 class LineSerializer(serializers.Serializer):
@@ -63,7 +63,7 @@ class TroubleSerializer(ModelSerializer):
     @extend_schema_field(serializers.ListField(child=serializers.CharField()))
     def get_outside(self, report: TroubleReport) -> list[str]:
         """Causes outside the consumables."""
-        return outside(report.symptoms)
+        return other_causes(report.symptoms)
 
 
 class ReportTroubleSerializer(StrictSerializer):

@@ -27,7 +27,7 @@ class FlowChecks(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin
 
     def list(self, request: Request) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
-        rows = shapes.FlowCheckSerializer(page, many=True, context=_seen([check.pk for check in page]))
+        rows = shapes.FlowCheckSerializer(page, many=True, context=_evaluate([check.pk for check in page]))
         return self.get_paginated_response(rows.data)
 
     def retrieve(self, request: Request, pk: str) -> Response:
@@ -41,9 +41,9 @@ class FlowChecks(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin
 
     def respond_with(self, fact: FlowCheck, status: int = 200) -> Response:
         check = self.get_queryset().get(pk=fact.pk)
-        return shown(shapes.FlowCheckSerializer, check, status, context=_seen([check.pk]))
+        return shown(shapes.FlowCheckSerializer, check, status, context=_evaluate([check.pk]))
 
 
-def _seen(pks: list[int]) -> dict[str, Any]:
+def _evaluate(pks: list[int]) -> dict[str, Any]:
     """The context of FlowCheckSerializer."""
     return {"seen": {of.check.pk: of for of in evaluate_checks(FlowCheck.objects.filter(pk__in=pks))}}

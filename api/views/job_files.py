@@ -12,7 +12,7 @@ from api.serializers import job_files as shapes
 from api.serializers.jobs import JobSerializer
 from api.views.base import Endpoint, shown
 from maintenance.jobs.files import MOST_BYTES, add_job_file, facts_of, read_again, stop_reading, store
-from maintenance.jobs.from_file import record_file_job, where_it_may_run
+from maintenance.jobs.from_file import judge_on_all_machines, record_file_job
 from maintenance.models import Job, JobFile
 
 FORM_BYTES = 2**20
@@ -71,7 +71,7 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
     @action(detail=True, pagination_class=None, filter_backends=[])
     def readiness(self, request: Request, pk: str) -> Response:
         """The verdict on each machine with the spools that are loaded there, the best first."""
-        return shown(shapes.OnMachineSerializer, where_it_may_run(self.get_object()), many=True)
+        return shown(shapes.OnMachineSerializer, judge_on_all_machines(self.get_object()), many=True)
 
     @extend_schema(request=shapes.RecordFileJobSerializer, responses={201: JobSerializer})
     @action(detail=True, methods=["post"])

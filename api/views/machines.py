@@ -30,7 +30,7 @@ from maintenance.parts.fitting import (
     remove_part,
     replace_part,
 )
-from maintenance.parts.life import Kind, PartWear, load_kind_lives, load_part_wear
+from maintenance.parts.life import KindLives, PartWear, load_kind_lives, load_part_wear
 from maintenance.parts.wear_entries import in_stock
 
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
@@ -72,14 +72,14 @@ class PartKinds(Kept):
 
     def get_serializer_context(self):
         # Asked for when the rows are shown, so that a row just corrected is told as it is now.
-        known: dict[int, Kind] = {}
+        known: dict[int, KindLives] = {}
 
-        def load_spool_states(kind: PartKind) -> Kind:
+        def lives_of(kind: PartKind) -> KindLives:
             if kind.pk not in known:
                 known.update(load_kind_lives(PartKind.objects.all()))
             return known[kind.pk]
 
-        return super().get_serializer_context() | {"in_stock": in_stock(), "known": load_spool_states}
+        return super().get_serializer_context() | {"in_stock": in_stock(), "known": lives_of}
 
 
 class Parts(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):

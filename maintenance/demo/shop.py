@@ -10,7 +10,7 @@ from maintenance.demo.data import (
     Print,
 )
 from maintenance.flow.curve import Weighed
-from maintenance.flow.records import asked_setup, record_flow_check
+from maintenance.flow.records import record_flow_check, require_setup
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
@@ -61,7 +61,7 @@ class DemoShop:
 
     def check_flow(self, printer: str, code: str, nozzle_c: float, checks: list[tuple[float, float]]) -> None:
         spool = self.spools[code]
-        full_g = asked_setup(spool, length_mm=BLOB_MM, resolution_g=SCALE_G).commanded_g
+        full_g = require_setup(spool, length_mm=BLOB_MM, resolution_g=SCALE_G).commanded_g
         for days_ago, worn in checks:
             losses = [SOUND_LOSS * (rate - FLOW_RATES[0]) * worn for rate in FLOW_RATES]
             rates = [

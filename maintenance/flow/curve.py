@@ -203,7 +203,7 @@ def refuse_rates(rates_mm3_s: Sequence[float]) -> None:
             )
 
 
-def refuse_impossible(setup: Setup, weighed: Sequence[Weighed]) -> None:
+def require_possible_masses(setup: Setup, weighed: Sequence[Weighed]) -> None:
     """Raises CheckRefused on what cannot have been weighed, or says nothing."""
     refuse_unfit(setup)
     refuse_rates([rate.flow_mm3_s for rate in weighed])

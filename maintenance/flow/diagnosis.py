@@ -25,7 +25,7 @@ FROM_MODERATE = 0.5
 
 
 @dataclass(frozen=True)
-class Reading:
+class FlowDiagnosis:
     """cause: one of the words above; sentence: the reason with its numbers; remedy: what to do."""
 
     cause: str
@@ -33,11 +33,11 @@ class Reading:
     remedy: str = ""
 
 
-def read(curve: Curve, baseline: Curve | None = None) -> Reading:
+def diagnose(curve: Curve, baseline: Curve | None = None) -> FlowDiagnosis:
     """The likely reading, beside the baseline of the same parts where there is one."""
     short = curve.short > REAL * curve.short_u
     if short and curve.fitted[-1] <= max(FLAT_LOSS, REAL * curve.loss_u[-1]):
-        return Reading(
+        return FlowDiagnosis(
             STEPS,
             f"Every blob weighs about {_pct(curve.short)} less than was commanded, at all rates alike: "
             "a wrong diameter or density, or wrong steps of the drive.",
@@ -48,19 +48,19 @@ def read(curve: Curve, baseline: Curve | None = None) -> Reading:
     if (knee := _knee(curve)) is not None:
         return _melt(curve, knee)
     if short and baseline is None and curve.losses[-1] > REAL * curve.loss_u[-1]:
-        return Reading(
+        return FlowDiagnosis(
             CLOG,
             f"It lacks {_pct(curve.short)} already when slow, and {_pct(curve.fitted[-1])} more when "
             "fastest: a clog, or a wrong diameter on top of the usual rise.",
             "Clean the nozzle with a cold pull, measure the filament's diameter, and check again.",
         )
     if curve.fitted[-1] <= max(FLAT_LOSS, REAL * curve.loss_u[-1]):
-        return Reading(SOUND, f"No loss that counts up to {curve.tested_mm3_s:g} mm³/s.")
+        return FlowDiagnosis(SOUND, f"No loss that counts up to {curve.tested_mm3_s:g} mm³/s.")
     compared = "as at the baseline" if baseline is not None else "as is usual; there is no baseline yet"
-    return Reading(SOUND, f"The loss grows gradually with the flow, {compared}.")
+    return FlowDiagnosis(SOUND, f"The loss grows gradually with the flow, {compared}.")
 
 
-def _changed(curve: Curve, baseline: Curve) -> Reading | None:
+def _changed(curve: Curve, baseline: Curve) -> FlowDiagnosis | None:
     """What differs from the baseline from moderate flow on; None where nothing does."""
     slow = max(curve.flows_mm3_s[0], baseline.flows_mm3_s[0])
     shared = (curve.flows_mm3_s > slow) & (curve.flows_mm3_s <= baseline.tested_mm3_s)
@@ -74,7 +74,7 @@ def _changed(curve: Curve, baseline: Curve) -> Reading | None:
     real = REAL * np.hypot(curve.loss_u[shared], before_u)
     fastest = f"{_pct(float(curve.fitted[shared][-1]))} at {flows[-1]:g} mm³/s, {_pct(before[-1])} then"
     if np.mean(more < -real) >= FROM_MODERATE:
-        return Reading(
+        return FlowDiagnosis(
             EASIER,
             f"Less is lost than at the baseline ({fastest}): the melt meets less resistance. A worn bore "
             "does that, as does a hotter or cleaner hot end.",
@@ -84,7 +84,7 @@ def _changed(curve: Curve, baseline: Curve) -> Reading | None:
         return None
     lacks_more = curve.short - baseline.short
     if lacks_more > REAL * hypot(curve.short_u, baseline.short_u):
-        return Reading(
+        return FlowDiagnosis(
             CLOG,
             f"More is lost than at the baseline ({fastest}), and {_pct(lacks_more)} more already when slow: "
             "a clog.",
@@ -92,7 +92,7 @@ def _changed(curve: Curve, baseline: Curve) -> Reading | None:
         )
     if (knee := _knee(curve)) is not None and _scatter_ratio(curve, knee) >= KNEE_SCATTER:
         return _melt(curve, knee)
-    return Reading(
+    return FlowDiagnosis(
         GEARS,
         f"More is lost than at the baseline from moderate flow on ({fastest}), and nothing when slow: "
         "the drive gears slip, by wear, dirt or a weak spring.",
@@ -100,10 +100,10 @@ def _changed(curve: Curve, baseline: Curve) -> Reading | None:
     )
 
 
-def _melt(curve: Curve, knee: int) -> Reading:
+def _melt(curve: Curve, knee: int) -> FlowDiagnosis:
     ratio = _scatter_ratio(curve, knee)
     scatter = f", where blobs scatter {ratio:.1f} times as much" if ratio >= KNEE_SCATTER else ""
-    return Reading(
+    return FlowDiagnosis(
         MELT,
         f"Hardly any loss up to {curve.flows_mm3_s[knee]:g} mm³/s, then a knee{scatter}: the hot end melts "
         "no more than that.",

@@ -17,7 +17,7 @@ from django.db.models.functions import RowNumber
 
 from maintenance.flow.control_chart import START, ControlChart, control_chart, reached_after
 from maintenance.flow.curve import LIMITS, SAME_C, Curve, Setup, Usable, Weighed, measure
-from maintenance.flow.diagnosis import Reading, read
+from maintenance.flow.diagnosis import FlowDiagnosis, diagnose
 from maintenance.models import Fitting, FlowBlob, FlowCheck, PartKind
 from maintenance.parts.wear_entries import filament_of
 from spools.models import Feedstock
@@ -83,7 +83,7 @@ def material_name(feedstock: Feedstock) -> str:
     return f"{feedstock.polymer} with {filler}" if filler else str(feedstock.polymer)
 
 
-def setup_of(
+def build_setup(
     feedstock: Feedstock,
     *,
     length_mm: float,
@@ -116,11 +116,11 @@ def evaluate_checks(checks: QuerySet[FlowCheck]) -> list[EvaluatedCheck]:
     blobs = FlowBlob.objects.filter(flow_check__in=checks.order_by().values("pk"))
     for pk, flow, mass_g in blobs.values_list("flow_check", "flow_mm3_s", "mass_g"):
         masses[pk].setdefault(flow, []).append(mass_g)
-    return [_seen(check, masses[check.pk]) for check in found]
+    return [_evaluate(check, masses[check.pk]) for check in found]
 
 
-def _seen(check: FlowCheck, masses: dict[float, list[float]]) -> EvaluatedCheck:
-    setup = setup_of(
+def _evaluate(check: FlowCheck, masses: dict[float, list[float]]) -> EvaluatedCheck:
+    setup = build_setup(
         check.spool.feedstock,
         length_mm=check.length_mm,
         diameter_mm=check.diameter_mm,
@@ -183,10 +183,10 @@ class Series:
     def latest(self) -> EvaluatedCheck:
         return self.checks[-1]
 
-    def reading(self, check: EvaluatedCheck) -> Reading:
+    def diagnosis(self, check: EvaluatedCheck) -> FlowDiagnosis:
         """The likely reading of one of the checks, beside the baseline."""
         is_baseline = check.check.pk == self.baseline.check.pk
-        return read(check.curve, None if is_baseline else self.baseline.curve)
+        return diagnose(check.curve, None if is_baseline else self.baseline.curve)
 
     @property
     def signal(self) -> int:
@@ -215,7 +215,7 @@ class Series:
         return None if after is None or after > FORESEEABLE.days else start + timedelta(days=after)
 
 
-def series_of(found: Sequence[EvaluatedCheck]) -> list[Series]:
+def group_into_series(found: Sequence[EvaluatedCheck]) -> list[Series]:
     """Checks sorted into series, the one with the latest check first."""
     groups: list[list[EvaluatedCheck]] = []
     for check in found:
@@ -238,6 +238,6 @@ def _series(checks: list[EvaluatedCheck]) -> Series:
     return Series(checks, flow, charted, losses, control_chart(losses, uncertainties))
 
 
-def history_of(toolhead_id: int) -> list[Series]:
+def load_series(toolhead_id: int) -> list[Series]:
     """All series of a toolhead."""
-    return series_of(evaluate_checks(FlowCheck.objects.valid().filter(toolhead=toolhead_id)))
+    return group_into_series(evaluate_checks(FlowCheck.objects.valid().filter(toolhead=toolhead_id)))

@@ -10,8 +10,8 @@ from django.db.models import Q
 
 from maintenance.changes import FLOW, PARTS, facts_changed
 from maintenance.checks import require_loaded
-from maintenance.flow.curve import LONGEST_MM, CheckRefused, Setup, Weighed, refuse_impossible
-from maintenance.flow.history import setup_of
+from maintenance.flow.curve import LONGEST_MM, CheckRefused, Setup, Weighed, require_possible_masses
+from maintenance.flow.history import build_setup
 from maintenance.models import Fitting, FlowBlob, FlowCheck, PartKind, Toolhead
 from maintenance.wear.heat import hot_end_limit
 from spools.catalogue.values import material_values
@@ -25,7 +25,7 @@ TOLERANCE_MM = 0.05
 OUTSIDE_WINDOW_K = 30.0
 
 
-def asked_setup(
+def require_setup(
     spool: Spool,
     *,
     length_mm: float,
@@ -39,7 +39,7 @@ def asked_setup(
     """
     if diameter_mm is None:
         diameter_mm = spool.feedstock.diameter_mm
-    return setup_of(
+    return build_setup(
         spool.feedstock,
         length_mm=require_within("length_mm", length_mm, 20, LONGEST_MM, "mm"),
         diameter_mm=require_within("diameter_mm", diameter_mm, 0.5, 5, "mm"),
@@ -48,7 +48,7 @@ def asked_setup(
     )
 
 
-def asked_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: datetime) -> float:
+def require_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: datetime) -> float:
     """The nozzle's temperature in °C, when the hot end stands it and the filament is printed about so hot.
 
     at: whose parts count. Raises ValidationError otherwise.
@@ -108,8 +108,8 @@ def record_flow_check(
     spool = lock_spool(spool)
     at = require_past_time(at, spool)
     require_loaded(toolhead, spool, at)
-    nozzle_c = asked_temperature(toolhead, spool, nozzle_c, at)
-    setup = asked_setup(
+    nozzle_c = require_temperature(toolhead, spool, nozzle_c, at)
+    setup = require_setup(
         spool,
         length_mm=length_mm,
         resolution_g=resolution_g,
@@ -117,7 +117,7 @@ def record_flow_check(
         diameter_tolerance_mm=diameter_tolerance_mm,
     )
     try:
-        refuse_impossible(setup, rates)
+        require_possible_masses(setup, rates)
     except CheckRefused as refused:
         raise ValidationError({refused.field: str(refused)}) from None
     check = FlowCheck(

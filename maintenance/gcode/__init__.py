@@ -7,19 +7,19 @@ Facts come from moves, never from comments. Memory does not grow with the file.
 """
 
 from .errors import GcodeError
-from .facts import Change, JobFacts, Layers, Retractions, Span, Use
+from .facts import JobFacts, Layers, Retractions, Span, ToolChange, ToolUse
 from .reading import read_job
-from .settings import Motion, Reading
+from .settings import Motion, ReaderSettings
 
 __all__ = [
-    "Change",
     "GcodeError",
     "JobFacts",
     "Layers",
     "Motion",
-    "Reading",
+    "ReaderSettings",
     "Retractions",
     "Span",
-    "Use",
+    "ToolChange",
+    "ToolUse",
     "read_job",
 ]

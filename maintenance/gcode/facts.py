@@ -5,7 +5,7 @@ from bisect import bisect_right
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from .settings import Motion, Reading
+from .settings import Motion, ReaderSettings
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class Span:
 
 
 @dataclass(frozen=True)
-class Use:
+class ToolUse:
     """What one spool gives: a tool from its first filament, or from a colour change, to the next one.
 
     filament_mm: fed net of retractions, which is what leaves the spool. melt_mm: fed beyond what had ever
@@ -88,7 +88,7 @@ class Layers:
 
 
 @dataclass(frozen=True)
-class Change:
+class ToolChange:
     """From this line on, and at this time, filament comes from that spool of the job (index of uses)."""
 
     line: int
@@ -120,10 +120,10 @@ class JobFacts:
     bytes: int
     lines: int
     commands: int
-    reading: Reading
+    reading: ReaderSettings
     seconds: float
-    uses: list[Use]
-    changes: list[Change]
+    uses: list[ToolUse]
+    changes: list[ToolChange]
     change_count: int
     bed: list[Span]
     hot_by_tool: dict[int, list[Span]]
@@ -183,12 +183,12 @@ class JobFacts:
             k: tuple(v) if isinstance(v, list) else v for k, v in kept["reading"]["motion"].items()
         }
         made = {
-            "reading": Reading(**(kept["reading"] | {"motion": Motion(**motion)})),
+            "reading": ReaderSettings(**(kept["reading"] | {"motion": Motion(**motion)})),
             "uses": [
-                Use(**(u | {"retractions": Retractions(**u["retractions"]), "hot": spans(u["hot"])}))
+                ToolUse(**(u | {"retractions": Retractions(**u["retractions"]), "hot": spans(u["hot"])}))
                 for u in kept["uses"]
             ],
-            "changes": [Change(**row) for row in kept["changes"]],
+            "changes": [ToolChange(**row) for row in kept["changes"]],
             "bed": spans(kept["bed"]),
             "hot_by_tool": {int(tool): spans(rows) for tool, rows in kept["hot_by_tool"].items()},
             "layers": Layers(**(kept["layers"] | {"heights": spans(kept["layers"]["heights"])})),

@@ -14,14 +14,14 @@ from .motion import STATE, TOOL
 from .planning import plan
 from .running import run
 from .scanning import scan
-from .settings import Reading
-from .source import LONGEST_LINE, Source, line_too_long, opened
-from .telling import tell
+from .settings import ReaderSettings
+from .source import LONGEST_LINE, JobSource, line_too_long, open_source
+from .summary import summarize
 
 
 def read_job(
     path: str | Path,
-    reading: Reading | None = None,
+    reading: ReaderSettings | None = None,
     *,
     member: str = "",
     progress: Callable[[float], None] | None = None,
@@ -37,8 +37,8 @@ def read_job(
 
     Raises GcodeError, whose text says what to do, for what cannot be read or is no G-code.
     """
-    reading = reading or Reading()
-    with opened(Path(path), member) as source:
+    reading = reading or ReaderSettings()
+    with open_source(Path(path), member) as source:
         reader = _Reader(reading)
         for text, end, base in source.chunks():
             reader.read(text, end, base)
@@ -50,7 +50,7 @@ def read_job(
 class _Reader:
     """The kernels' buffers and what they carry from chunk to chunk."""
 
-    def __init__(self, reading: Reading) -> None:
+    def __init__(self, reading: ReaderSettings) -> None:
         self.reading = reading
         self.cursor = np.zeros(4, np.int64)
         self.commands, self.unread = layout.commands(), layout.unread()
@@ -88,11 +88,11 @@ class _Reader:
                 elif state["waiting"] >= EVENTS - 3:
                     self._pass_on(int(state["pending"]))
 
-    def finish(self, source: Source) -> JobFacts:
+    def finish(self, source: JobSource) -> JobFacts:
         if self.tallies[COMMANDS_READ] == 0:
             raise GcodeError("There is no command of G-code in this file. Choose the exported job file.")
         self._pass_on(int(self.states[0]["pending"]), last=True)
-        return tell(
+        return summarize(
             source=source,
             lines=int(self.cursor[LINE]),
             reading=self.reading,
@@ -116,7 +116,7 @@ class _Reader:
         state["pending"], state["waiting"] = pending - commit, waiting - passed
 
 
-def _state(reading: Reading) -> Array:
+def _state(reading: ReaderSettings) -> Array:
     states = np.zeros(1, STATE)
     state, motion = states[0], reading.motion
     state["scale"] = state["speed_factor"] = 1.0

@@ -38,7 +38,7 @@ class Motion:
 
 
 @dataclass(frozen=True)
-class Reading:
+class ReaderSettings:
     """How a file is to be understood.
 
     diameter_mm: of the filament, for volumes. e_follows_g90: whether G90 and G91 count for E too; machines

@@ -29,7 +29,7 @@ UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 BROKEN = (EOFError, OSError, RuntimeError, NotImplementedError, ValueError, zlib.error, zipfile.BadZipFile)
 
 
-class Source:
+class JobSource:
     """An open job file. packing: "plain", "gzip" or "ZIP"; member: its name in a container."""
 
     def __init__(self, text: IO[bytes], stored: IO[bytes], packing: str, member: str = "") -> None:
@@ -98,7 +98,7 @@ def line_too_long(byte: int) -> GcodeError:
 
 
 @contextmanager
-def opened(path: Path, member: str = "") -> Iterator[Source]:
+def open_source(path: Path, member: str = "") -> Iterator[JobSource]:
     """The job in a file. member: which one, for a container that holds several.
 
     Raises GcodeError for a file that cannot be read, is empty, or holds no job or several.
@@ -114,12 +114,12 @@ def opened(path: Path, member: str = "") -> Iterator[Source]:
             raise GcodeError("The file is empty. Export the job again.")
         if start[:2] == b"\x1f\x8b":
             with gzip.GzipFile(fileobj=stored) as text:
-                yield Source(text, stored, "gzip")  # type: ignore[arg-type]
+                yield JobSource(text, stored, "gzip")  # type: ignore[arg-type]
         elif start == b"PK\x03\x04":
             with _member_of(stored, member) as (text, name):
-                yield Source(text, stored, "ZIP", name)
+                yield JobSource(text, stored, "ZIP", name)
         else:
-            yield Source(stored, stored, "plain")
+            yield JobSource(stored, stored, "plain")
 
 
 @contextmanager

@@ -17,7 +17,7 @@ from django.db import transaction
 from django.db.models import Q
 
 from background.queue import enqueue
-from maintenance.gcode import GcodeError, JobFacts, Reading, read_job
+from maintenance.gcode import GcodeError, JobFacts, ReaderSettings, read_job
 from maintenance.models import JobFile, Printer
 from spools.checks import require_within
 
@@ -37,7 +37,7 @@ State = JobFile.State
 
 
 @dataclass(frozen=True)
-class Stored:
+class StoredContent:
     """Content that is kept in the data folder under its digest."""
 
     name: str
@@ -49,7 +49,7 @@ def stored_path(digest: str) -> Path:
     return settings.DATA_DIR / "jobs" / digest
 
 
-def store(name: str, chunks: Iterable[bytes]) -> Stored:
+def store(name: str, chunks: Iterable[bytes]) -> StoredContent:
     """Stores content in the data folder, a chunk at a time; the same content is stored once.
 
     When this returns, the content is on the disk: a row that names it is never ahead of it after a power cut.
@@ -81,7 +81,7 @@ def store(name: str, chunks: Iterable[bytes]) -> Stored:
         _sync_folder(folder)
     except OSError as error:
         raise ValidationError({"file": f"{name} could not be stored: {error.strerror}."}) from None
-    return Stored(name, digest.hexdigest(), size)
+    return StoredContent(name, digest.hexdigest(), size)
 
 
 def _sync_folder(folder: Path) -> None:
@@ -95,7 +95,7 @@ def _sync_folder(folder: Path) -> None:
 
 @transaction.atomic
 def add_job_file(
-    stored: Stored,
+    stored: StoredContent,
     *,
     printer: Printer | None = None,
     diameter_mm: float = 1.75,
@@ -172,7 +172,7 @@ def read_file(job_file: int, number: int) -> dict[str, Any] | None:
         return None
     file = wanted.select_related("printer").get()
     follows = file.printer is None or file.printer.e_follows_g90
-    reading = Reading(diameter_mm=file.diameter_mm, e_follows_g90=follows)
+    reading = ReaderSettings(diameter_mm=file.diameter_mm, e_follows_g90=follows)
     looked = time.monotonic()
 
     def progress(share: float) -> None:
@@ -193,7 +193,7 @@ def read_file(job_file: int, number: int) -> dict[str, Any] | None:
     return {"state": State.READ, "problem": "", "facts": facts.as_json()}
 
 
-def keep_reading(job_file: int, number: int, read: dict[str, Any] | None) -> None:
+def store_reading(job_file: int, number: int, read: dict[str, Any] | None) -> None:
     """Store what read_file brought, unless that reading has been stopped or overtaken meanwhile."""
     if read is not None:
         JobFile.objects.filter(pk=job_file, round=number, state=State.READING).update(share_read=1, **read)
@@ -221,7 +221,7 @@ def prune_contents(now: datetime) -> int:
 # The watched folder
 
 
-def take_in_watched() -> list[tuple[Stored, str]]:
+def take_in_watched() -> list[tuple[StoredContent, str]]:
     """Stores the new files of the watched folder that nobody writes to, each with a key that is used once.
 
     The files stay as they are. One that cannot be stored now is tried again by the next run.

@@ -14,7 +14,7 @@ from maintenance.flow.history import load_last_checks, material_of
 from maintenance.gcode import JobFacts, Retractions
 from maintenance.gcode.facts import Mark
 from maintenance.jobs.files import facts_of
-from maintenance.jobs.records import Share, keep_job, together
+from maintenance.jobs.records import JobShare, combine_verdicts, store_job
 from maintenance.models import Job, JobFile, Loading, Printer, Toolhead
 from maintenance.readiness.builder import JobSpec, build_inputs, small_job
 from maintenance.readiness.rules import judge
@@ -36,7 +36,7 @@ Chosen = dict[int, int | None]
 
 
 @dataclass(frozen=True)
-class Part:
+class JobPart:
     """What one toolhead prints with one spool. numbers: of the job's spools that it stands for, from 0.
 
     spool, asked: None where none is loaded or chosen. later: not the first of the job on its toolhead.
@@ -51,15 +51,15 @@ class Part:
 
 
 @dataclass(frozen=True)
-class OnMachine:
+class MachineVerdict:
     """A file's job on one machine: each part with its verdict, and one for the whole."""
 
     printer: Printer
-    parts: list[Part]
+    parts: list[JobPart]
     verdict: Verdict
 
 
-def where_it_may_run(file: JobFile) -> list[OnMachine]:
+def judge_on_all_machines(file: JobFile) -> list[MachineVerdict]:
     """The job on each machine in use, with the spools that are loaded there. The best first."""
     facts = facts_of(file)
     by_name = Toolhead.objects.select_related("printer").order_by("name")
@@ -76,13 +76,13 @@ def where_it_may_run(file: JobFile) -> list[OnMachine]:
                 if use.tool < len(heads)
             },
         )
-    found = _judged(facts, facts.marks[-1], wanted)
+    found = _judge(facts, facts.marks[-1], wanted)
     return sorted(
         found, key=lambda on: (STATES.index(on.verdict.state), len(on.verdict.reasons), on.printer.name)
     )
 
 
-def flow_limits(machines: Sequence[OnMachine]) -> list[tuple[float, str]]:
+def flow_limits(machines: Sequence[MachineVerdict]) -> list[tuple[float, str]]:
     """Flows in mm³/s that lose 5 and 10 % by the last checks of what is loaded, where they got so far."""
     pairs = {(part.toolhead.pk, part.spool.pk): part for on in machines for part in on.parts if part.spool}
     checks = load_last_checks({toolhead_id for toolhead_id, _ in pairs}, timezone.now())
@@ -96,9 +96,9 @@ def flow_limits(machines: Sequence[OnMachine]) -> list[tuple[float, str]]:
     return found
 
 
-def on_machine(
+def judge_on_machine(
     file: JobFile, printer: Printer, spools: Sequence[Spool], up_to: Mark | None = None
-) -> OnMachine:
+) -> MachineVerdict:
     """The job on one machine with these spools, in the order in which it uses them.
 
     up_to: how far it got, when it stopped early. Refused: another number of spools than the job uses, a
@@ -106,12 +106,14 @@ def on_machine(
     """
     facts = facts_of(file)
     heads = list(printer.toolheads.select_related("printer__place").order_by("name"))
-    _fits(facts, printer, heads, spools)
+    _require_fit(facts, printer, heads, spools)
     chosen: Chosen = {number: spool.pk for number, spool in enumerate(spools)}
-    return _judged(facts, up_to or facts.marks[-1], {printer: (heads, chosen)})[0]
+    return _judge(facts, up_to or facts.marks[-1], {printer: (heads, chosen)})[0]
 
 
-def _fits(facts: JobFacts, printer: Printer, heads: Sequence[Toolhead], spools: Sequence[Spool]) -> None:
+def _require_fit(
+    facts: JobFacts, printer: Printer, heads: Sequence[Toolhead], spools: Sequence[Spool]
+) -> None:
     if len(spools) != len(facts.uses):
         raise ValidationError(
             {"spools": f"The job uses {len(facts.uses)} spools, one after the other. Give as many."}
@@ -128,9 +130,9 @@ def _fits(facts: JobFacts, printer: Printer, heads: Sequence[Toolhead], spools: 
         )
 
 
-def _judged(
+def _judge(
     facts: JobFacts, mark: Mark, wanted: Mapping[Printer, tuple[list[Toolhead], Chosen]]
-) -> list[OnMachine]:
+) -> list[MachineVerdict]:
     """All machines in one gathering and one call of the physics."""
     groups: dict[Pair, list[int]] = {}
     for heads, chosen in wanted.values():
@@ -143,14 +145,14 @@ def _judged(
     machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead_id for toolhead_id, _ in groups}))
     pairs = [(machines[toolhead_id], known[spool_id]) for toolhead_id, spool_id in groups]
     asked = {
-        key: asked_of(facts, mark, groups[key], machine.toolhead, spool_state)
+        key: build_job_spec(facts, mark, groups[key], machine.toolhead, spool_state)
         for key, (machine, spool_state) in zip(groups, pairs, strict=True)
     }
 
     verdicts = {key: judge(inputs) for key, inputs in build_inputs(pairs, asked).items()}
     found = []
     for printer, (heads, chosen) in wanted.items():
-        parts: list[Part] = []
+        parts: list[JobPart] = []
         for number, use in enumerate(facts.uses):
             spool_id = chosen.get(number)
             if use.tool >= len(heads):
@@ -164,11 +166,11 @@ def _judged(
                 continue
             later = any(part.toolhead == head for part in parts)
             if spool_id is None:
-                parts.append(Part(head, None, [number], later, Verdict([_no_spool(head)])))
+                parts.append(JobPart(head, None, [number], later, Verdict([_no_spool(head)])))
             else:
                 key = head.pk, spool_id
-                parts.append(Part(head, known[spool_id].spool, [number], later, verdicts[key], asked[key]))
-        found.append(OnMachine(printer, parts, _whole(facts, printer, heads, parts)))
+                parts.append(JobPart(head, known[spool_id].spool, [number], later, verdicts[key], asked[key]))
+        found.append(MachineVerdict(printer, parts, _whole(facts, printer, heads, parts)))
     return found
 
 
@@ -176,15 +178,15 @@ def _no_spool(head: Toolhead) -> Check:
     return Check("spool", HOLD, f"No spool is on {head}.", "Load one, or check with another.", "other_spool")
 
 
-def _whole(facts: JobFacts, printer: Printer, heads: list[Toolhead], parts: list[Part]) -> Verdict:
+def _whole(facts: JobFacts, printer: Printer, heads: list[Toolhead], parts: list[JobPart]) -> Verdict:
     missing = [use.tool for use in facts.uses if use.tool >= len(heads)]
     if missing:
         sentence = f"The job uses tool {max(missing)}; {printer} has {len(heads)} (counted from 0)."
         return Verdict([Check("toolheads", HOLD, sentence, "Take another machine.", "other_printer")])
-    return together([(part.spool, part.verdict) for part in parts])
+    return combine_verdicts([(part.spool, part.verdict) for part in parts])
 
 
-def asked_of(
+def build_job_spec(
     facts: JobFacts, mark: Mark, numbers: Sequence[int], toolhead: Toolhead, spool_state: SpoolState
 ) -> JobSpec:
     """What the file asks of one spool, up to that mark. Temperatures that it does not set: the usual ones."""
@@ -200,12 +202,12 @@ def asked_of(
         nozzle_c=max((use.nozzle_c for use in uses if use.nozzle_c is not None), default=usual.nozzle_c),
         bed_c=facts.bed_c or usual.bed_c,
         max_flow_mm3_s=min(flow, MOST_FLOW_MM3_S) if flow >= 0.01 else None,
-        retractions=_worst([use.retractions for use in uses]),
+        retractions=_combine_retractions([use.retractions for use in uses]),
         diameter_mm=facts.reading.diameter_mm,
     )
 
 
-def _worst(each: Sequence[Retractions]) -> Retractions:
+def _combine_retractions(each: Sequence[Retractions]) -> Retractions:
     return Retractions(
         count=sum(spool.count for spool in each),
         length_mm=sum(spool.length_mm for spool in each),
@@ -226,7 +228,7 @@ def _retracted_m(facts: JobFacts, mark: Mark, numbers: Sequence[int]) -> float:
     )
 
 
-def reached(
+def locate_stop(
     facts: JobFacts, *, line: int | None = None, percent: float | None = None
 ) -> tuple[Mark | None, str]:
     """How far a job got that stopped at a line or at a share of its file, and that in words; None: all of it.
@@ -262,22 +264,22 @@ def record_file_job(
     Refused: as for every job, and what on_machine and reached refuse.
     """
     facts = facts_of(file)
-    mark, stopped = reached(facts, line=stopped_line, percent=stopped_pct)
+    mark, stopped = locate_stop(facts, line=stopped_line, percent=stopped_pct)
     heads = list(printer.toolheads.select_related("printer").order_by("name"))
-    _fits(facts, printer, heads, spools)
+    _require_fit(facts, printer, heads, spools)
     mark = mark or facts.marks[-1]
     known = load_spool_states(spools, load_dryers())
     groups: dict[Pair, list[int]] = {}
     for number, spool in enumerate(spools):
         if mark.filament_mm[number] > 0 or number == 0:
             groups.setdefault((facts.uses[number].tool, spool.pk), []).append(number)
-    shares: list[Share] = []
+    shares: list[JobShare] = []
     for (tool, spool_id), numbers in groups.items():
         later = any(share.toolhead == heads[tool] for share in shares)
-        asked = asked_of(facts, mark, numbers, heads[tool], known[spool_id])
+        asked = build_job_spec(facts, mark, numbers, heads[tool], known[spool_id])
         spool = known[spool_id].spool
-        shares.append(Share(heads[tool], spool, asked, later, _retracted_m(facts, mark, numbers)))
-    return keep_job(
+        shares.append(JobShare(heads[tool], spool, asked, later, _retracted_m(facts, mark, numbers)))
+    return store_job(
         shares,
         name=name.strip() or file.name[:120],
         start=start,

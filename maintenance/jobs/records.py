@@ -10,9 +10,9 @@ from django.db import transaction
 
 from maintenance.changes import FLOW, PARTS, SERVICE, STOCK, facts_changed
 from maintenance.checks import require_loaded
-from maintenance.machines.loading import refuse_hold
+from maintenance.machines.loading import require_no_hold
 from maintenance.models import Job, JobFile, JobUse, Toolhead
-from maintenance.parts.wear_entries import count_again
+from maintenance.parts.wear_entries import recount_wear
 from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import Verdict
 from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
@@ -46,12 +46,12 @@ def record_job(
     that no print has.
     """
     asked = JobSpec(mass_g, hours, nozzle_c, bed_c, max_flow_mm3_s)
-    share = Share(toolhead, spool, asked, retracted_m=retracted_m)
-    return keep_job([share], name=name, start=start, override_reason=override_reason, by=by)
+    share = JobShare(toolhead, spool, asked, retracted_m=retracted_m)
+    return store_job([share], name=name, start=start, override_reason=override_reason, by=by)
 
 
 @dataclass(frozen=True)
-class Share:
+class JobShare:
     """What one spool gives to a job through one toolhead. later: it is loaded while the job runs.
 
     retracted_m: filament pulled back by all its retractions together, where that is known.
@@ -69,8 +69,8 @@ class Share:
 
 
 @transaction.atomic
-def keep_job(
-    shares: Sequence[Share],
+def store_job(
+    shares: Sequence[JobShare],
     *,
     name: str,
     start: datetime | None = None,
@@ -93,9 +93,9 @@ def keep_job(
     shares = [replace(s, toolhead=toolheads[s.toolhead.pk], spool=spools[s.spool.pk]) for s in shares]
     start = require_past_time(start, field="start")
     for share in shares:
-        may_start(share.toolhead, share.spool, start, later=share.later)
-    found = together([(s.spool, verdict(s.toolhead, s.spool, s.asked, at=start)) for s in shares])
-    refuse_hold(found, override_reason, "recorded")
+        require_start_time(share.toolhead, share.spool, start, later=share.later)
+    found = combine_verdicts([(s.spool, verdict(s.toolhead, s.spool, s.asked, at=start)) for s in shares])
+    require_no_hold(found, override_reason, "recorded")
     asked = [share.asked for share in shares]
     job = Job.objects.create(
         printer=shares[0].toolhead.printer,
@@ -126,7 +126,7 @@ def keep_job(
     return job
 
 
-def together(verdicts: Sequence[tuple[Spool | None, Verdict]]) -> Verdict:
+def combine_verdicts(verdicts: Sequence[tuple[Spool | None, Verdict]]) -> Verdict:
     """One verdict for a job of several spools: all checks, each with the spool that it is about."""
     if len(verdicts) == 1:
         return verdicts[0][1]
@@ -155,7 +155,7 @@ def return_filament(job: Job) -> None:
 
 def _count(job: Job) -> None:
     """Its wear onto the parts, and what that makes due: seen at once, not at the next sweep."""
-    count_again(job.uses.all())
+    recount_wear(job.uses.all())
     facts_changed(PARTS, FLOW, STOCK, SERVICE)
 
 
@@ -166,7 +166,9 @@ def _text(field: str, text: str, most: int) -> str:
     return text
 
 
-def may_start(toolhead: Toolhead, spool: Spool, start: datetime | None, *, later: bool = False) -> datetime:
+def require_start_time(
+    toolhead: Toolhead, spool: Spool, start: datetime | None, *, later: bool = False
+) -> datetime:
     """When a job starts, in UTC; None is now. later: the spool is loaded while the job runs.
 
     Refused: a time that cannot be, a spool that was not loaded then.

@@ -35,7 +35,7 @@ def load_spool(
     job: judged for this one; without it for a small one. unload_to: where the spool that is on it goes.
     Refused: a hold without a reason, a toolhead or a spool that is taken, a printer that is out of use.
     """
-    toolhead = _locked_toolhead(toolhead)
+    toolhead = _lock_toolhead(toolhead)
     if unload_to is not None:
         lock_dryer(unload_to)
     spool = lock_spool(spool)
@@ -45,10 +45,10 @@ def load_spool(
     if toolhead.printer.retired_at is not None:
         raise ValidationError({"toolhead": f"{toolhead.printer} is out of use. Choose another printer."})
     _end_forgotten(Loading.objects.filter(Q(toolhead=toolhead) | Q(spool=spool), end=None))
-    _spool_is_free(spool, at)
+    _require_free_spool(spool, at)
     _make_room(toolhead, unload_to, at, by)
     found = verdict(toolhead, spool, job, at=at)
-    refuse_hold(found, override_reason, "loaded")
+    require_no_hold(found, override_reason, "loaded")
     move_spool(spool, toolhead.printer.place, at=at, by=by)
     return Loading.objects.create(
         toolhead=toolhead,
@@ -64,7 +64,7 @@ def load_spool(
 @transaction.atomic
 def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, by: Any = None) -> Loading:
     """Take a spool off its toolhead and put it in a place. Refused: one that is off already."""
-    _locked_toolhead(loading.toolhead)
+    _lock_toolhead(loading.toolhead)
     lock_dryer(place)
     spool = lock_spool(loading.spool)
     loading = Loading.objects.select_related("toolhead__printer").get(pk=loading.pk)
@@ -83,7 +83,7 @@ def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, 
     return loading
 
 
-def refuse_hold(found: Verdict, override_reason: str, done: str) -> None:
+def require_no_hold(found: Verdict, override_reason: str, done: str) -> None:
     """A hold needs a reason to go on. ``done``: what would be done with it, "loaded" or "recorded"."""
     if found.state == HOLD and not override_reason:
         worst = found.reasons[0]
@@ -97,7 +97,7 @@ def refuse_hold(found: Verdict, override_reason: str, done: str) -> None:
         raise ValidationError({"override_reason": "Give at most 300 characters."})
 
 
-def _spool_is_free(spool: Spool, at: datetime) -> None:
+def _require_free_spool(spool: Spool, at: datetime) -> None:
     on = Loading.objects.filter(_lasting(at), spool=spool).select_related("toolhead__printer").last()
     if on is None:
         return
@@ -138,7 +138,7 @@ def _lasting(at: datetime) -> Q:
     return Q(end=None) | Q(end__gt=at)
 
 
-def _locked_toolhead(toolhead: Toolhead) -> Toolhead:
+def _lock_toolhead(toolhead: Toolhead) -> Toolhead:
     lock_spool_facts()
     return (
         Toolhead.objects.select_for_update(no_key=True, of=("self",))

@@ -10,7 +10,7 @@ from django.db.models import Q
 from maintenance.changes import FLOW, PARTS, STOCK, facts_changed
 from maintenance.models import BoreReading, Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead
 from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
-from maintenance.parts.wear_entries import count_again, count_site_again, in_stock
+from maintenance.parts.wear_entries import in_stock, recount_site_wear, recount_wear
 from spools.checks import require_past_time, require_within
 from spools.facts import follows_withdrawal
 from spools.wording import format_time
@@ -33,7 +33,7 @@ def save_kind(kind: PartKind) -> PartKind:
     if kind.pk is not None and kind.parts.exclude(fittings__role=kind.role).exists():
         raise ValidationError({"role": "Its parts were fitted in another role. Add a new kind instead."})
     kind.save()
-    count_again(JobUse.objects.filter(wear__part__kind=kind))
+    recount_wear(JobUse.objects.filter(wear__part__kind=kind))
     _sweep()
     return kind
 
@@ -47,7 +47,7 @@ def add_stock(
     Refused: 0, more than are there, an absurd number.
     """
     at = require_past_time(at)
-    kind = _locked_kind(kind)
+    kind = _lock_kind(kind)
     if not count or abs(count) > MOST_AT_ONCE:
         raise ValidationError({"count": f"Give a number of parts, 1 to {MOST_AT_ONCE}; got {count}."})
     there = in_stock([kind]).get(kind.pk, 0)
@@ -66,9 +66,9 @@ def fit_part(site: Site, kind: PartKind, *, at: datetime | None = None, by: Any 
     site.
     """
     at = require_past_time(at)
-    site = _locked_site(site)
-    kind = _locked_kind(kind)
-    _role_is_free(site, kind.role, at)
+    site = _lock_site(site)
+    kind = _lock_kind(kind)
+    _require_free_role(site, kind.role, at)
     return _fit_new(site, kind, at, by)
 
 
@@ -76,7 +76,7 @@ def fit_part(site: Site, kind: PartKind, *, at: datetime | None = None, by: Any 
 def fit_existing(part: Part, site: Site, *, at: datetime | None = None, by: Any = None) -> Fitting:
     """A part that was taken off sound goes on again. Refused: one that is fitted, worn out or lost."""
     at = require_past_time(at)
-    site = _locked_site(site)
+    site = _lock_site(site)
     part = Part.objects.select_for_update(no_key=True, of=("self",)).select_related("kind").get(pk=part.pk)
     if spent := part.fittings.filter(removal__in=SPENT).first():
         raise ValidationError(
@@ -84,7 +84,7 @@ def fit_existing(part: Part, site: Site, *, at: datetime | None = None, by: Any 
         )
     if there := part.fittings.filter(_lasting(at)).select_related("toolhead__printer", "printer").first():
         raise ValidationError({"part": f"{part} is on {there.site}. Take it off there first."})
-    _role_is_free(site, part.kind.role, at)
+    _require_free_role(site, part.kind.role, at)
     return _fit(part, site, at, by)
 
 
@@ -104,12 +104,12 @@ def replace_part(
     old: the one that is meant. Refused where it came off already: a button pressed twice replaces once.
     """
     at = require_past_time(at)
-    site = _locked_site(site)
-    kind = _locked_kind(kind)
+    site = _lock_site(site)
+    kind = _lock_kind(kind)
     if kind.role != role:
         raise ValidationError({"kind": f"{kind} is no part for this role. Choose another kind."})
     if old is not None:
-        _still_on(old)
+        _require_fitted(old)
     there = site.fittings.filter(role=role, end=None).first()
     if there is None:
         raise ValidationError({"role": f"Nothing is fitted there on {site}. Fit the part instead."})
@@ -121,10 +121,10 @@ def replace_part(
 def remove_part(fitting: Fitting, *, removal: str, at: datetime | None = None, by: Any = None) -> Fitting:
     """Take a part off and say why. Refused: one that is off already, a time before it was fitted."""
     at = require_past_time(at)
-    site = _locked_site(fitting.site)
-    fitting = _still_on(fitting)
+    site = _lock_site(fitting.site)
+    fitting = _require_fitted(fitting)
     _take_off(fitting, removal, at)
-    count_site_again(site, at)
+    recount_site_wear(site, at)
     _sweep()
     return fitting
 
@@ -170,17 +170,17 @@ def learn_without(reading: BoreReading) -> None:
     _sweep()
 
 
-def off_already(fitting: Fitting) -> str:
+def removal_words(fitting: Fitting) -> str:
     """That a part is off and since when, in words; empty while it is fitted."""
     if fitting.end is None:
         return ""
     return f"{fitting.part} came off {fitting.site} on {format_time(fitting.end)} already."
 
 
-def _still_on(fitting: Fitting) -> Fitting:
+def _require_fitted(fitting: Fitting) -> Fitting:
     """The fitting as stored. Refused: one that has ended."""
     fitting = Fitting.objects.get(pk=fitting.pk)
-    if said := off_already(fitting):
+    if said := removal_words(fitting):
         raise ValidationError(said)
     return fitting
 
@@ -206,7 +206,7 @@ def _fit_new(site: Site, kind: PartKind, at: datetime, by: Any) -> Fitting:
 def _fit(part: Part, site: Site, at: datetime, by: Any) -> Fitting:
     place = {"toolhead": site} if isinstance(site, Toolhead) else {"printer": site}
     fitting = Fitting.objects.create(part=part, role=part.kind.role, start=at, recorded_by=by, **place)
-    count_site_again(site, at)
+    recount_site_wear(site, at)
     _sweep()
     return fitting
 
@@ -216,7 +216,7 @@ def _sweep() -> None:
     facts_changed(PARTS, FLOW, STOCK)
 
 
-def _role_is_free(site: Site, role: str, at: datetime) -> None:
+def _require_free_role(site: Site, role: str, at: datetime) -> None:
     name = PartKind.Role(role).label
     if role in IN_NO_MACHINE:
         raise ValidationError(
@@ -239,7 +239,7 @@ def _lasting(at: datetime) -> Q:
     return Q(end=None) | Q(end__gt=at)
 
 
-def _locked_site(site: Site) -> Site:
+def _lock_site(site: Site) -> Site:
     """Its row locked until the transaction ends: one writer at a time."""
     if isinstance(site, Printer):
         return Printer.objects.select_for_update(no_key=True).get(pk=site.pk)
@@ -250,5 +250,5 @@ def _locked_site(site: Site) -> Site:
     )
 
 
-def _locked_kind(kind: PartKind) -> PartKind:
+def _lock_kind(kind: PartKind) -> PartKind:
     return PartKind.objects.select_for_update(no_key=True).get(pk=kind.pk)

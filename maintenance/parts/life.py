@@ -19,7 +19,7 @@ from django.utils import timezone
 from maintenance.models import BoreReading, Fitting, Part, PartKind, StockEntry, WearEntry
 from maintenance.parts.wear_entries import COUNTED, UNIT_WORDS
 from maintenance.wear.bore import LOOK_GROWTH_PCT, NEW_BORE_ERROR_MM, Bore
-from maintenance.wear.learning import Expected, Reading, Record, lasting, learn
+from maintenance.wear.learning import BoreEvidence, Expected, Record, lasting, learn
 from maintenance.wear.life import Life, probability_used_up, remaining
 from spools.wording import format_number, format_time
 
@@ -49,7 +49,7 @@ class LifeLeft:
 
 
 @dataclass(frozen=True)
-class Measured:
+class MeasuredBore:
     """A bore reading and the wear dose that the nozzle had then."""
 
     fact: BoreReading
@@ -71,7 +71,7 @@ class BoreNow:
 
 
 @dataclass
-class Kind:
+class KindLives:
     """What is known of the lives of a kind: as stated, and the records of its parts, by part id."""
 
     stated: Life
@@ -116,8 +116,8 @@ class PartWear:
     a_day: float
     in_stock: int
     fitting: Fitting | None
-    known: Kind
-    readings: tuple[Measured, ...]
+    known: KindLives
+    readings: tuple[MeasuredBore, ...]
 
     @property
     def kind(self) -> PartKind:
@@ -201,7 +201,7 @@ def _band(low: float, likely: float, high: float) -> str:
 # Bores
 
 
-def bore_of(kind: PartKind, readings: Sequence[Measured]) -> Bore | None:
+def bore_of(kind: PartKind, readings: Sequence[MeasuredBore]) -> Bore | None:
     """A nozzle's bore, as it was measured before its first job, else the nominal one."""
     if kind.bore_mm is None or kind.life_unit != PartKind.Unit.DOSE:
         return None
@@ -210,13 +210,13 @@ def bore_of(kind: PartKind, readings: Sequence[Measured]) -> Bore | None:
     return Bore(new_mm, error_mm, new_mm * (1 + kind.worn_growth_pct / 100))
 
 
-def readings_of(kind: PartKind, readings: Sequence[Measured]) -> tuple[Reading, ...]:
+def readings_of(kind: PartKind, readings: Sequence[MeasuredBore]) -> tuple[BoreEvidence, ...]:
     """What the bore readings of a part say of its life."""
     bore = bore_of(kind, readings)
     if bore is None:
         return ()
     return tuple(
-        bore.reading(row.dose_km, row.fact.bore_mm, row.fact.error_mm) for row in readings if row.dose_km > 0
+        bore.evidence(row.dose_km, row.fact.bore_mm, row.fact.error_mm) for row in readings if row.dose_km > 0
     )
 
 
@@ -237,21 +237,21 @@ def load_fitted_parts(
     return load_part_wear(Part.objects.filter(there), at)
 
 
-def load_kind_lives(kinds: Iterable[PartKind], at: datetime | None = None) -> dict[int, Kind]:
+def load_kind_lives(kinds: Iterable[PartKind], at: datetime | None = None) -> dict[int, KindLives]:
     """What is known of the lives of these kinds, by kind id."""
     at = at or timezone.now()
     kinds = list(kinds)
-    rows = _counted(Part.objects.filter(kind__in=kinds), at)
-    known = _known(rows)
-    return {kind.pk: known.get(kind.pk) or Kind(_stated(kind)) for kind in kinds}
+    rows = _load_part_facts(Part.objects.filter(kind__in=kinds), at)
+    known = _learn_from(rows)
+    return {kind.pk: known.get(kind.pk) or KindLives(_stated_life(kind)) for kind in kinds}
 
 
 def load_part_wear(parts: QuerySet[Part], at: datetime | None = None) -> list[PartWear]:
     """Parts with their wear by the jobs that began until ``at``. Three queries, however many parts."""
     at = at or timezone.now()
     of_their_kinds = Part.objects.filter(kind__in=parts.order_by().values("kind"))
-    rows = _counted(of_their_kinds.annotate(asked=Exists(parts.filter(pk=OuterRef("pk")))), at)
-    known = _known(rows)
+    rows = _load_part_facts(of_their_kinds.annotate(asked=Exists(parts.filter(pk=OuterRef("pk")))), at)
+    known = _learn_from(rows)
     return [
         PartWear(
             part=row.part,
@@ -270,13 +270,13 @@ def load_part_wear(parts: QuerySet[Part], at: datetime | None = None) -> list[Pa
 
 
 @dataclass
-class _Counted:
+class _PartFacts:
     """A part with its facts until a time."""
 
     part: Any
     at: datetime
     fittings: list[Fitting]
-    readings: list[Measured]
+    readings: list[MeasuredBore]
 
     @cached_property
     def fitting(self) -> Fitting | None:
@@ -329,7 +329,7 @@ class _Counted:
         return Record(max(in_use.age, self.sound_at), False)
 
 
-def _counted(parts: QuerySet[Part], at: datetime) -> list[_Counted]:
+def _load_part_facts(parts: QuerySet[Part], at: datetime) -> list[_PartFacts]:
     """All these parts with their facts until ``at``."""
     taken_off = Fitting.objects.filter(part=OuterRef("pk"), removal=Fitting.Removal.SOUND, end__lte=at)
     drawer = StockEntry.objects.filter(kind=OuterRef("kind")).order_by().values("kind")
@@ -348,7 +348,7 @@ def _counted(parts: QuerySet[Part], at: datetime) -> list[_Counted]:
     )
     found = list(rows)
     fittings, readings = _fittings(found, at), _readings(found, at)
-    return [_Counted(row, at, fittings[row.pk], readings[row.pk]) for row in found]
+    return [_PartFacts(row, at, fittings[row.pk], readings[row.pk]) for row in found]
 
 
 def _fittings(parts: Sequence[Part], at: datetime) -> dict[int, list[Fitting]]:
@@ -359,21 +359,21 @@ def _fittings(parts: Sequence[Part], at: datetime) -> dict[int, list[Fitting]]:
     return found
 
 
-def _readings(parts: Sequence[Part], at: datetime) -> dict[int, list[Measured]]:
+def _readings(parts: Sequence[Part], at: datetime) -> dict[int, list[MeasuredBore]]:
     """Bore readings that stand, with the dose of the jobs that had begun before them."""
     before = WearEntry.objects.filter(part=OuterRef("part"), use__job__start__lt=OuterRef("at"))
     dose = before.order_by().values("part").annotate(sum=Sum("dose_km")).values("sum")
     rows: QuerySet[Any] = BoreReading.objects.valid().filter(part__in=parts, at__lte=at)
-    found: dict[int, list[Measured]] = defaultdict(list)
+    found: dict[int, list[MeasuredBore]] = defaultdict(list)
     for row in rows.annotate(dose_km=Coalesce(Subquery(dose), 0.0)).order_by("at", "id"):
-        found[row.part_id].append(Measured(row, row.dose_km))
+        found[row.part_id].append(MeasuredBore(row, row.dose_km))
     return found
 
 
-def _known(rows: Iterable[_Counted]) -> dict[int, Kind]:
-    known: dict[int, Kind] = {}
+def _learn_from(rows: Iterable[_PartFacts]) -> dict[int, KindLives]:
+    known: dict[int, KindLives] = {}
     for row in rows:
-        kind = known.setdefault(row.part.kind_id, Kind(_stated(row.part.kind)))
+        kind = known.setdefault(row.part.kind_id, KindLives(_stated_life(row.part.kind)))
         record = row.record(kind.stated)
         if record is not None:
             kind.records[row.part.pk] = record
@@ -389,5 +389,5 @@ def _order(record: Record) -> tuple[float, bool, str]:
     return record.age, record.worn, repr(record.readings)
 
 
-def _stated(kind: PartKind) -> Life:
+def _stated_life(kind: PartKind) -> Life:
     return Life(kind.life, kind.life_low, kind.life_high)

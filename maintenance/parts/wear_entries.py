@@ -8,7 +8,7 @@ from django.db import transaction
 from django.db.models import Q, QuerySet, Sum
 
 from maintenance.models import Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead, WearEntry
-from maintenance.wear.abrasion import Filament, Surface, Use, Wear, wear
+from maintenance.wear.abrasion import Filament, PrintUse, Surface, Wear, wear
 from maintenance.wear.heat import ageing_kj_mol
 from spools.catalogue.values import filler_volume_fraction, material_values
 from spools.models import Feedstock
@@ -52,7 +52,7 @@ def counter(kind: PartKind, worn: Wear) -> float:
 
 
 @transaction.atomic
-def count_again(uses: QuerySet[JobUse]) -> list[str]:
+def recount_wear(uses: QuerySet[JobUse]) -> list[str]:
     """Make the wear entries of these uses what jobs and fittings say. Returns what changed, in words."""
     before = {(row.part_id, row.use_id): row for row in WearEntry.objects.filter(use__in=uses)}
     after = {(row.part_id, row.use_id): row for row in _entries(uses)}
@@ -65,15 +65,15 @@ def count_again(uses: QuerySet[JobUse]) -> list[str]:
     ]
 
 
-def count_site_again(site: Toolhead | Printer, since: datetime) -> None:
+def recount_site_wear(site: Toolhead | Printer, since: datetime) -> None:
     """Its fittings changed at ``since``: jobs from then on wore other parts than was thought."""
     there = Q(toolhead=site) if isinstance(site, Toolhead) else Q(job__printer=site)
-    count_again(JobUse.objects.filter(there, job__start__gte=since))
+    recount_wear(JobUse.objects.filter(there, job__start__gte=since))
 
 
 def rebuild_wear() -> list[str]:
     """All wear entries again from jobs and fittings. Returns what changed, in words: nothing should."""
-    return count_again(JobUse.objects.all())
+    return recount_wear(JobUse.objects.all())
 
 
 def _numbers(row: WearEntry) -> tuple[float, ...]:
@@ -128,7 +128,7 @@ def _fittings(uses: list[JobUse]) -> tuple[dict[int, list[Fitting]], dict[int, l
 
 def _entry(use: JobUse, part: Part, share: float) -> WearEntry:
     """share: this spool's share of what the job took through the toolhead, or of the whole job."""
-    done = Use(
+    done = PrintUse(
         use.mass_g / 1000, use.job.hours * share, use.job.nozzle_c, (use.retracted_m or 0) / 1000, share
     )
     worn = wear(done, filament_of(use.spool.feedstock), surface_of(part.kind))

@@ -13,7 +13,7 @@ from maintenance.models import ServiceKind, Toolhead
 from maintenance.parts.life import PartWear
 from maintenance.parts.wear_entries import UNIT_WORDS, counter, surface_of
 from maintenance.readiness.inputs import FittedPart, LastFlowCheck, OuterMoisture, ReadinessInputs
-from maintenance.readiness.material_changes import change_to
+from maintenance.readiness.material_changes import material_change
 from maintenance.readiness.rules import judge
 from maintenance.readiness.states import (
     MachineState,
@@ -24,7 +24,7 @@ from maintenance.readiness.states import (
 )
 from maintenance.readiness.verdict import Verdict
 from maintenance.service.intervals import units_of_print
-from maintenance.wear.abrasion import Filament, Use, wear
+from maintenance.wear.abrasion import Filament, PrintUse, wear
 from maintenance.wear.intervals import ServiceProgress
 from spools.catalogue.values import material_values
 from spools.checks import require_within
@@ -224,7 +224,7 @@ def _inputs(
         flow=flow,
         hot_end=hot_end,
         services=services,
-        change=change_to(spool, machine.fed, job.nozzle_c),
+        change=material_change(spool, machine.fed, job.nozzle_c),
     )
 
 
@@ -268,7 +268,7 @@ def _outer_moisture(spool: Spool, moisture: Moisture | None, mass_g: float) -> O
 
 def _fitted_part(part: PartWear, filament: Filament, job: JobSpec) -> FittedPart:
     kind = part.kind
-    worn = wear(Use(job.mass_g / 1000, job.hours, job.nozzle_c), filament, surface_of(kind))
+    worn = wear(PrintUse(job.mass_g / 1000, job.hours, job.nozzle_c), filament, surface_of(kind))
     return FittedPart(
         name=kind.name,
         hardness_hv=kind.hardness_hv,

@@ -6,7 +6,7 @@ from maintenance.flow.curve import Usable
 from maintenance.gcode import Retractions
 from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.learning import Expected
-from maintenance.wear.purging import Change
+from maintenance.wear.purging import MaterialChange
 
 
 @dataclass(frozen=True)
@@ -106,4 +106,4 @@ class ReadinessInputs:
     job_diameter_mm: float | None = None
     hot_end: ServiceProgress | None = None
     services: list[ServiceProgress] = field(default_factory=list)
-    change: Change | None = None
+    change: MaterialChange | None = None

@@ -9,7 +9,7 @@ from django.db.models.functions import RowNumber
 from django.utils import timezone
 
 from maintenance.models import JobUse, Loading
-from maintenance.wear.purging import Change, Material, change
+from maintenance.wear.purging import MaterialChange, PurgeMaterial, assess_change
 from spools.catalogue.values import material_values
 from spools.models import Feedstock, Spool
 
@@ -24,7 +24,9 @@ class LoadedMaterial:
     printed: bool
 
 
-def last_fed(toolhead_ids: Iterable[int], at: datetime | None = None) -> dict[int, list[LoadedMaterial]]:
+def load_last_materials(
+    toolhead_ids: Iterable[int], at: datetime | None = None
+) -> dict[int, list[LoadedMaterial]]:
     """The last two loadings of each toolhead until then, the newest first. One query."""
     at = at or timezone.now()
     ids = list(toolhead_ids)
@@ -49,7 +51,7 @@ def last_fed(toolhead_ids: Iterable[int], at: datetime | None = None) -> dict[in
     return found
 
 
-def change_to(spool: Spool, fed: Sequence[LoadedMaterial], nozzle_c: float) -> Change | None:
+def material_change(spool: Spool, fed: Sequence[LoadedMaterial], nozzle_c: float) -> MaterialChange | None:
     """What is left in the hot end for a spool that is printed next at nozzle_c; fed: as by last_fed.
 
     None: nothing was loaded before, or the same feedstock, or the spool has been printed since its change.
@@ -61,13 +63,13 @@ def change_to(spool: Spool, fed: Sequence[LoadedMaterial], nozzle_c: float) -> C
         before = before[1:]
     if not before or before[0].spool.feedstock_id == spool.feedstock_id:
         return None
-    return change(material_of(before[0].spool.feedstock), material_of(spool.feedstock), nozzle_c)
+    return assess_change(material_of(before[0].spool.feedstock), material_of(spool.feedstock), nozzle_c)
 
 
-def material_of(feedstock: Feedstock) -> Material:
+def material_of(feedstock: Feedstock) -> PurgeMaterial:
     """What purging needs to know of a feedstock."""
     values, emission = material_values(feedstock), feedstock.polymer.emission
-    return Material(
+    return PurgeMaterial(
         feedstock.polymer.name,
         values.nozzle_min_c,
         values.nozzle_max_c,

@@ -11,7 +11,7 @@ from django.utils import timezone
 from maintenance.models import Loading, Toolhead
 from maintenance.parts.life import PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import filament_of
-from maintenance.readiness.material_changes import LoadedMaterial, last_fed
+from maintenance.readiness.material_changes import LoadedMaterial, load_last_materials
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.wear.abrasion import Filament
 from spools.air.climate import Climate, room_airs
@@ -120,7 +120,7 @@ def load_machine_states(toolheads: QuerySet[Toolhead], at: datetime | None = Non
                 parts[row.pk][part.kind.role] = part
     airs = room_airs([row.printer.place for row in by_id.values()], at)
     services = load_service_statuses(by_id.values(), at)
-    fed = last_fed(by_id, at)
+    fed = load_last_materials(by_id, at)
     return {
         pk: MachineState(
             row,

@@ -23,7 +23,7 @@ SYMPTOMS = {
 
 
 @dataclass(frozen=True)
-class Cause:
+class TroubleCause:
     """A consumable cause: its signs with their log-odds, the quickest test for it, and the remedy.
 
     act: where the remedy is recorded: "dry", "replace", "service", "other_spool" or "".
@@ -40,7 +40,7 @@ class Cause:
 
 # In the order in which causes of equal weight are shown: the quickest to try comes first.
 CAUSES = {
-    "wet": Cause(
+    "wet": TroubleCause(
         {
             "pops": TELLING,
             "strings": OFTEN,
@@ -54,25 +54,25 @@ CAUSES = {
         "Dry it, then print the same part again.",
         act="dry",
     ),
-    "leftover": Cause(
+    "leftover": TroubleCause(
         {"sudden": SOMETIMES, "skips": SOMETIMES, "gaps": SOMETIMES, "rough": SOMETIMES, "blobs": OFTEN},
         "Push 20 cm into the air at the old material's temperature: streaks or lumps of another colour.",
         "Purge at the old material's temperature until the strand is of one colour.",
     ),
-    "tangle": Cause(
+    "tangle": TroubleCause(
         {"sudden": OFTEN, "skips": SOMETIMES, "gaps": SOMETIMES},
         "Pull a metre off by hand where it stopped: it must run freely, without crossed or hooked turns.",
         "Unwind to the crossing and free it, or take another spool.",
         act="other_spool",
     ),
-    "gears_dirty": Cause(
+    "gears_dirty": TroubleCause(
         {"skips": OFTEN, "sudden": SOMETIMES, "gaps": SOMETIMES},
         "Look at the teeth with a lamp: plastic between them, dust below them.",
         "Brush the teeth clean with the machine off.",
         act="service",
         work="gears",
     ),
-    "gears_worn": Cause(
+    "gears_worn": TroubleCause(
         {"skips": OFTEN, "sudden": OFTEN, "gaps": OFTEN, "rough": SOMETIMES},
         "Hold the filament back by hand while it feeds slowly: sound teeth pull on, worn ones slip and shave "
         "it. Rounded tips show under a lamp.",
@@ -80,7 +80,7 @@ CAUSES = {
         act="replace",
         role="gears",
     ),
-    "residue": Cause(
+    "residue": TroubleCause(
         {
             "skips": OFTEN,
             "sudden": OFTEN,
@@ -94,7 +94,7 @@ CAUSES = {
         act="service",
         work="hot_end",
     ),
-    "nozzle_worn": Cause(
+    "nozzle_worn": TroubleCause(
         {
             "rough": OFTEN,
             "strings": SOMETIMES,
@@ -108,21 +108,21 @@ CAUSES = {
         act="replace",
         role="nozzle",
     ),
-    "liner": Cause(
+    "liner": TroubleCause(
         {"skips": SOMETIMES, "sudden": SOMETIMES, "gaps": OFTEN, "strings": SOMETIMES},
         "Take the cold hot end apart and look at the liner's lower end: brown, soft, or wide.",
         "Replace the liner.",
         act="replace",
         role="liner",
     ),
-    "surface": Cause(
+    "surface": TroubleCause(
         {"first_layer": TELLING},
         "Wash it with hot water and soap, dry it, and print one layer where it failed.",
         "Wash it; where that does not help, roughen or replace the surface.",
         act="service",
         work="surface",
     ),
-    "nature": Cause(
+    "nature": TroubleCause(
         {"strings": OFTEN, "blobs": OFTEN, "first_layer": SOMETIMES, "gaps": SOMETIMES, "rough": SOMETIMES},
         "Print the same part with a dry spool of another polymer and its own settings: the sign stays away.",
         "Nothing is broken: tune temperature, speed and retraction for it.",

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from django.db.models import Prefetch, Q, Sum
 
 from maintenance.flow.diagnosis import CLOG, EASIER, GEARS
-from maintenance.flow.history import changed_since, evaluate_checks, material_of, series_of
+from maintenance.flow.history import changed_since, evaluate_checks, group_into_series, material_of
 from maintenance.models import FlowCheck, ServiceKind, Toolhead, TroubleOutcome, TroubleReport, WearEntry
 from maintenance.parts.life import PartWear
 from maintenance.parts.wear_entries import UNIT_WORDS
@@ -14,7 +14,7 @@ from maintenance.readiness.builder import JobSpec, build_inputs
 from maintenance.readiness.inputs import OuterMoisture, ReadinessInputs
 from maintenance.readiness.states import MachineState, load_dryers, load_machine_states, load_spool_states
 from maintenance.trouble.causes import CAUSES
-from maintenance.trouble.rules import Before, Evidence, PartThen
+from maintenance.trouble.rules import Evidence, PartAtPrint, PastOutcomes
 from maintenance.wear.abrasion import cuts
 from maintenance.wear.intervals import ServiceProgress
 from spools.models import Spool
@@ -30,7 +30,7 @@ WORKS = [ServiceKind.Work.GEARS, ServiceKind.Work.HOT_END, ServiceKind.Work.SURF
 READ_AS = {GEARS: ("gears_worn", "gears_dirty"), CLOG: ("residue",), EASIER: ("nozzle_worn",)}
 
 
-def evidence_of(
+def load_evidence(
     toolhead: Toolhead, spool: Spool, at: datetime, symptoms: Sequence[str], job: JobSpec | None = None
 ) -> Evidence:
     """The evidence of a print that began at that time; job: without it a small one."""
@@ -71,7 +71,7 @@ def _last_dried(moisture: Moisture, at: datetime) -> str:
     )
 
 
-def _parts(machine: MachineState, at: datetime) -> dict[str, PartThen]:
+def _parts(machine: MachineState, at: datetime) -> dict[str, PartAtPrint]:
     """The fitted parts by role, each with the filled filament that cuts it."""
     ids = [part_wear.part.pk for part_wear in machine.parts.values()]
     rows = (
@@ -90,11 +90,11 @@ def _parts(machine: MachineState, at: datetime) -> dict[str, PartThen]:
     return {role: _part(part_wear, fillers[part_wear.part.pk]) for role, part_wear in machine.parts.items()}
 
 
-def _part(part_wear: PartWear, fillers: list[tuple[str, float, float]]) -> PartThen:
+def _part(part_wear: PartWear, fillers: list[tuple[str, float, float]]) -> PartAtPrint:
     kind, left = part_wear.kind, part_wear.left()
     band = f"{format_number(left.median_left)} ({format_number(left.low_left)} to {format_number(left.high_left)})"
     cutting = [filler for filler in fillers if cuts(filler[1], kind.hardness_hv)]
-    return PartThen(
+    return PartAtPrint(
         name=kind.name,
         used_up=left.probability_used_up,
         life=f"The {kind.name} had done {format_number(left.age)} {UNIT_WORDS[left.unit]}, with {band} left",
@@ -118,22 +118,27 @@ def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, str
     checks = FlowCheck.objects.valid().filter(toolhead=toolhead, at__lte=at)
     material = material_of(spool.feedstock)
     series = next(
-        (series for series in series_of(evaluate_checks(checks)) if series.latest.material == material), None
+        (
+            series
+            for series in group_into_series(evaluate_checks(checks))
+            if series.latest.material == material
+        ),
+        None,
     )
     if series is None or changed_since(series.latest, at):
         return {}
-    reading = series.reading(series.latest)
-    sentence = f"The flow check of {format_day(series.latest.check.at)}: {reading.sentence}"
-    return dict.fromkeys(READ_AS.get(reading.cause, ()), sentence)
+    diagnosis = series.diagnosis(series.latest)
+    sentence = f"The flow check of {format_day(series.latest.check.at)}: {diagnosis.sentence}"
+    return dict.fromkeys(READ_AS.get(diagnosis.cause, ()), sentence)
 
 
 def _found_before(
     toolhead: Toolhead, spool: Spool, symptoms: Sequence[str], at: datetime
-) -> Mapping[str, Before]:
+) -> Mapping[str, PastOutcomes]:
     """Causes that were found with one of these signs, on this toolhead or with this feedstock."""
     concerned = Q(toolhead=toolhead) | Q(spool__feedstock=spool.feedstock_id)
     reports = TroubleReport.objects.filter(concerned, at__lt=at).order_by("at", "pk").select_related("spool")
-    found: dict[str, Before] = {}
+    found: dict[str, PastOutcomes] = {}
     for report in reports.prefetch_related(Prefetch("outcomes", TroubleOutcome.objects.order_by("id"))):
         outcomes = list(report.outcomes.all())
         cause = outcomes[-1].cause if outcomes else ""
@@ -142,5 +147,5 @@ def _found_before(
         same_material = report.spool.feedstock_id == spool.feedstock_id
         if same_material if cause in OF_THE_MATERIAL else report.toolhead_id == toolhead.pk:
             times = found[cause].times if cause in found else 0
-            found[cause] = Before(times + 1, format_day(report.at))
+            found[cause] = PastOutcomes(times + 1, format_day(report.at))
     return found

@@ -12,7 +12,7 @@ from maintenance.checks import require_loaded
 from maintenance.models import Job, JobUse, Toolhead, TroubleOutcome, TroubleReport
 from maintenance.readiness.builder import JobSpec
 from maintenance.trouble.causes import SYMPTOMS
-from maintenance.trouble.evidence import evidence_of
+from maintenance.trouble.evidence import load_evidence
 from maintenance.trouble.rules import rank
 from spools.checks import require_past_time
 from spools.models import Spool
@@ -83,7 +83,7 @@ def _reported(
     if not signs or {*symptoms} - {*SYMPTOMS}:
         raise ValidationError({"symptoms": f"Say what was seen: one or more of {', '.join(SYMPTOMS)}."})
     note = _short("note", note)
-    findings = rank(signs, evidence_of(toolhead, spool, at, signs, asked))
+    findings = rank(signs, load_evidence(toolhead, spool, at, signs, asked))
     return TroubleReport.objects.create(
         job=job,
         toolhead=toolhead,

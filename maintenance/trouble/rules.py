@@ -20,10 +20,10 @@ from maintenance.trouble.causes import (
     SOMETIMES,
     SYMPTOMS,
     TELLING,
-    Cause,
+    TroubleCause,
 )
 from maintenance.wear.intervals import ServiceProgress
-from maintenance.wear.purging import Change
+from maintenance.wear.purging import MaterialChange
 from spools.wording import format_number
 
 LIKELY, POSSIBLE, UNLIKELY = "likely", "possible", "unlikely"
@@ -43,7 +43,7 @@ MOST_BEFORE = 2
 
 
 @dataclass(frozen=True)
-class PartThen:
+class PartAtPrint:
     """A part on the toolhead as that print found it.
 
     used_up: the chance that its life was over; life: how far it was, in words. cut_kg: filament that had
@@ -59,7 +59,7 @@ class PartThen:
 
 
 @dataclass(frozen=True)
-class Before:
+class PastOutcomes:
     """How often a cause was found here with one of the same signs, and when the last time, in words."""
 
     times: int
@@ -81,16 +81,16 @@ class Evidence:
     wet: OuterMoisture | None = None
     dried: str = ""
     fed_g: float | None = None
-    parts: Mapping[str, PartThen] = field(default_factory=dict)
+    parts: Mapping[str, PartAtPrint] = field(default_factory=dict)
     ptfe_lined: bool = False
     services: Mapping[str, ServiceProgress] = field(default_factory=dict)
-    change: Change | None = None
-    before: Mapping[str, Before] = field(default_factory=dict)
+    change: MaterialChange | None = None
+    before: Mapping[str, PastOutcomes] = field(default_factory=dict)
     flow: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
-class Line:
+class EvidenceLine:
     """One reason: whether it speaks for the cause, against it, or leaves it open, its log-odds, in words."""
 
     speaks: str
@@ -99,29 +99,29 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Finding:
+class CauseFinding:
     """A cause with its place in the order and the reasons, the weightiest first."""
 
     cause: str
     chance: str
     score: float
-    lines: list[Line]
+    lines: list[EvidenceLine]
     test: str
     remedy: str
 
 
-def rank(symptoms: Sequence[str], evidence: Evidence) -> list[Finding]:
+def rank(symptoms: Sequence[str], evidence: Evidence) -> list[CauseFinding]:
     """All causes, the likeliest first; equal ones in the order of CAUSES."""
     findings = [_finding(name, cause, symptoms, evidence) for name, cause in CAUSES.items()]
     return sorted(findings, key=lambda finding: -finding.score)
 
 
-def outside(symptoms: Sequence[str]) -> list[str]:
+def other_causes(symptoms: Sequence[str]) -> list[str]:
     """Causes that no consumable has a part in, without repeats."""
     return list(dict.fromkeys(cause for symptom in symptoms for cause in OUTSIDE[symptom]))
 
 
-def _finding(name: str, cause: Cause, symptoms: Sequence[str], evidence: Evidence) -> Finding:
+def _finding(name: str, cause: TroubleCause, symptoms: Sequence[str], evidence: Evidence) -> CauseFinding:
     lines = [
         *(_sign(cause, symptom) for symptom in symptoms),
         *RULES[name](evidence, symptoms),
@@ -132,20 +132,20 @@ def _finding(name: str, cause: Cause, symptoms: Sequence[str], evidence: Evidenc
     score = round(BASE + sum(line.weight for line in lines), 6)
     chance = LIKELY if score >= LIKELY_FROM else POSSIBLE if score >= POSSIBLE_FROM else UNLIKELY
     lines.sort(key=lambda line: -abs(line.weight))
-    return Finding(name, chance, score, lines, cause.test, cause.remedy)
+    return CauseFinding(name, chance, score, lines, cause.test, cause.remedy)
 
 
-def _sign(cause: Cause, symptom: str) -> Line:
+def _sign(cause: TroubleCause, symptom: str) -> EvidenceLine:
     weight = cause.signs.get(symptom, HARDLY)
     seen = SYMPTOMS[symptom].capitalize()
     return _line(weight, f"{seen}: {HOW_TYPICAL.get(weight, 'hardly ever comes of it')}.")
 
 
-def _line(weight: float, sentence: str) -> Line:
-    return Line(FOR if weight > 0 else AGAINST if weight < 0 else OPEN, weight, sentence)
+def _line(weight: float, sentence: str) -> EvidenceLine:
+    return EvidenceLine(FOR if weight > 0 else AGAINST if weight < 0 else OPEN, weight, sentence)
 
 
-def _found_before(name: str, evidence: Evidence) -> list[Line]:
+def _found_before(name: str, evidence: Evidence) -> list[EvidenceLine]:
     before = evidence.before.get(name)
     if before is None:
         return []
@@ -154,7 +154,7 @@ def _found_before(name: str, evidence: Evidence) -> list[Line]:
     return [_line(weight, f"Found here {times} with such a sign, last on {before.last}.")]
 
 
-def _flow_check(name: str, evidence: Evidence) -> list[Line]:
+def _flow_check(name: str, evidence: Evidence) -> list[EvidenceLine]:
     reading = evidence.flow.get(name)
     return [] if reading is None else [_line(2.0, reading)]
 
@@ -162,7 +162,7 @@ def _flow_check(name: str, evidence: Evidence) -> list[Line]:
 # Evidence, one function a cause: the lines that it adds.
 
 
-def _wet(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
+def _wet(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     if e.wet is None:
         return [_line(0.0, "How wet the turns were is not known. Record where the spool has been.")]
     band = f"{format_number(e.wet.likely_pct)} % ({format_number(e.wet.low_pct)} to {format_number(e.wet.high_pct)} %)"
@@ -173,7 +173,7 @@ def _wet(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
     return [_line(-2.0 + 2.0 * e.wet.over_clear + 2.5 * e.wet.over_hold, sentence.rstrip())]
 
 
-def _leftover(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
+def _leftover(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     if e.change is None:
         return [_line(-1.5, "The same spool was printed here before, without a change of material.")]
     return [
@@ -181,7 +181,7 @@ def _leftover(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
     ]
 
 
-def _tangle(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
+def _tangle(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     if e.fed_g is None:
         return []
     if e.fed_g > TIGHT_G:
@@ -189,33 +189,33 @@ def _tangle(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
     return [_line(1.0, f"Only about {e.fed_g:.0f} g were on the spool: the turns near the core are tight.")]
 
 
-def _gears_dirty(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
+def _gears_dirty(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     return _since(e.services.get("gears"), -1.0, 0.5)
 
 
-def _gears_worn(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
+def _gears_worn(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     return _worn(e.parts.get("gears"), "drive gears", 3.0)
 
 
-def _residue(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
+def _residue(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     return _since(e.services.get("hot_end"), -1.5, 0.5)
 
 
-def _nozzle_worn(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
+def _nozzle_worn(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     return _worn(e.parts.get("nozzle"), "nozzle", 1.5)
 
 
-def _liner(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
+def _liner(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     if not e.ptfe_lined:
         return [_line(-3.0, "No PTFE reaches into this hot end.")]
     return _worn(e.parts.get("liner"), "liner", 0.0)
 
 
-def _surface(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
+def _surface(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     return _since(e.services.get("surface"), -0.5, 1.0)
 
 
-def _nature(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
+def _nature(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     known = next((does for start, does in NATURE.items() if e.polymer.startswith(start)), {})
     lines = [
         _line(
@@ -228,7 +228,7 @@ def _nature(e: Evidence, symptoms: Sequence[str]) -> list[Line]:
     return lines or [_line(-3.0, f"{e.polymer} is not known for this.")]
 
 
-RULES: dict[str, Callable[[Evidence, Sequence[str]], list[Line]]] = {
+RULES: dict[str, Callable[[Evidence, Sequence[str]], list[EvidenceLine]]] = {
     "wet": _wet,
     "leftover": _leftover,
     "tangle": _tangle,
@@ -242,7 +242,7 @@ RULES: dict[str, Callable[[Evidence, Sequence[str]], list[Line]]] = {
 }
 
 
-def _worn(part: PartThen | None, role: str, cut_weight: float) -> list[Line]:
+def _worn(part: PartAtPrint | None, role: str, cut_weight: float) -> list[EvidenceLine]:
     """How used up a part was, and what had cut it: from 1 against to 2 for, and cut_weight more."""
     if part is None:
         return [_line(0.0, f"Which {role} it had is not recorded, so its wear is not known.")]
@@ -258,7 +258,7 @@ def _worn(part: PartThen | None, role: str, cut_weight: float) -> list[Line]:
     return lines
 
 
-def _since(since: ServiceProgress | None, clean: float, due: float) -> list[Line]:
+def _since(since: ServiceProgress | None, clean: float, due: float) -> list[EvidenceLine]:
     """From ``clean`` right after the service to ``due`` when its interval is over, and half as much again."""
     if since is None:
         return [_line(0.0, "When that was last cleaned is not recorded.")]

@@ -66,7 +66,7 @@ class Surface:
 
 
 @dataclass(frozen=True)
-class Use:
+class PrintUse:
     """A print, or the share of one that a filament has in it. retracted_km: all its retractions together."""
 
     mass_kg: float
@@ -136,14 +136,14 @@ def heat_weight(temperature_c: float, reference_c: float, ageing_kj_mol: float =
     return exp(ageing_kj_mol / R_KJ_MOL_K * inverse_k)
 
 
-def hot_h(use: Use, surface: Surface) -> float:
+def hot_h(use: PrintUse, surface: Surface) -> float:
     """Hours at the temperature that the part's life is stated for."""
     if surface.heat_reference_c is None:
         return use.hours
     return use.hours * heat_weight(use.nozzle_c, surface.heat_reference_c)
 
 
-def wear(use: Use, filament: Filament, surface: Surface) -> Wear:
+def wear(use: PrintUse, filament: Filament, surface: Surface) -> Wear:
     """What a print does to one part."""
     return Wear(
         dose_km=dose_km(use.mass_kg, filament, surface),

@@ -11,7 +11,7 @@ the dose, and a reading of the bore tells which share of the way to the worn bor
 
 from dataclasses import dataclass
 
-from .learning import Reading
+from .learning import BoreEvidence
 
 # A bore is worn out at +0.05 mm on 0.4 mm, and worth a look at +10 %. Common practice, no source
 # (fixtures/reference/wear_values.csv); the first is a setting of each kind of nozzle.
@@ -36,10 +36,10 @@ class Bore:
         """The bore when this share of its life is gone; more than 1 when it goes on being used."""
         return (self.new_mm**3 + share * (self.worn_mm**3 - self.new_mm**3)) ** (1 / 3)
 
-    def reading(self, dose_km: float, bore_mm: float, error_mm: float) -> Reading:
+    def evidence(self, dose_km: float, bore_mm: float, error_mm: float) -> BoreEvidence:
         """What a measured bore, with its standard error, says of the share of life that this dose used."""
         span = self.worn_mm**3 - self.new_mm**3
         share = (bore_mm**3 - self.new_mm**3) / span
         measured = 3 * bore_mm**2 * error_mm / span
         when_new = 3 * self.new_mm**2 * self.new_error_mm / span
-        return Reading(dose_km, share, (measured**2 + when_new**2) ** 0.5)
+        return BoreEvidence(dose_km, share, (measured**2 + when_new**2) ** 0.5)

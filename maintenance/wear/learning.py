@@ -51,7 +51,7 @@ ROUNDS = 4
 
 
 @dataclass(frozen=True)
-class Reading:
+class BoreEvidence:
     """A gauge's word on a part: at this age this share of its life was used, with its standard error."""
 
     age: float
@@ -65,7 +65,7 @@ class Record:
 
     age: float
     worn: bool
-    readings: tuple[Reading, ...] = ()
+    readings: tuple[BoreEvidence, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ class Expected:
     def high(self) -> float:
         return self.age_when(0.9)
 
-    def given(self, readings: Sequence[Reading]) -> "Expected":
+    def given(self, readings: Sequence[BoreEvidence]) -> "Expected":
         """The lives that these readings leave to the part that they were taken of."""
         if not readings:
             return self
@@ -136,7 +136,7 @@ class _Gauged(NamedTuple):
     error: float
 
     @classmethod
-    def of(cls, readings: Sequence[Reading]) -> "_Gauged":
+    def of(cls, readings: Sequence[BoreEvidence]) -> "_Gauged":
         weights = [(reading.age / reading.error) ** 2 for reading in readings]
         rates = [reading.share / reading.age for reading in readings]
         rate = sum(weight * rate for weight, rate in zip(weights, rates, strict=True)) / sum(weights)

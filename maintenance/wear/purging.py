@@ -13,7 +13,7 @@ CLEAN = "until the strand is smooth and of one colour"
 
 
 @dataclass(frozen=True)
-class Material:
+class PurgeMaterial:
     """What goes through a hot end: its print window in °C, its filler, what it gives off when overheated."""
 
     polymer: str
@@ -24,7 +24,7 @@ class Material:
 
 
 @dataclass(frozen=True)
-class Change:
+class MaterialChange:
     """What is left in the hot end and what to do. matters: it can spoil the print or do harm."""
 
     matters: bool
@@ -32,10 +32,10 @@ class Change:
     remedy: str
 
 
-def change(old: Material, new: Material, nozzle_c: float) -> Change:
+def assess_change(old: PurgeMaterial, new: PurgeMaterial, nozzle_c: float) -> MaterialChange:
     """From the old material to the new one, which will be printed at nozzle_c."""
     if old.nozzle_min_c > nozzle_c:
-        return Change(
+        return MaterialChange(
             True,
             f"{old.polymer} was in it last and flows from {old.nozzle_min_c:.0f} °C on: "
             f"at {nozzle_c:.0f} °C its leftovers do not melt out.",
@@ -45,31 +45,31 @@ def change(old: Material, new: Material, nozzle_c: float) -> Change:
         f"Purge at {old.nozzle_min_c:.0f} to {old.nozzle_max_c:.0f} °C before you heat to {nozzle_c:.0f} °C"
     )
     if old.overheated and nozzle_c > old.nozzle_max_c:
-        return Change(
+        return MaterialChange(
             True,
             f"{old.polymer} was in it last: at {nozzle_c:.0f} °C, above its {old.nozzle_max_c:.0f} °C, "
             f"it gives off {old.overheated}.",
             f"{before}, {CLEAN}; ventilate.",
         )
     if nozzle_c > old.nozzle_max_c + SPARE_K:
-        return Change(
+        return MaterialChange(
             False,
             f"{old.polymer} was in it last and chars at {nozzle_c:.0f} °C "
             f"({old.nozzle_max_c:.0f} °C at most).",
             f"{before}, {CLEAN}.",
         )
     if old.filler and not new.filler:
-        return Change(
+        return MaterialChange(
             False,
             f"{old.polymer} with {old.filler} was in it last: its particles come out for a while.",
             f"Purge {CLEAN}, then once as much; they show in clear and thin-walled parts.",
         )
-    return Change(
+    return MaterialChange(
         False, f"{old.polymer} was in it last; it melts at {nozzle_c:.0f} °C, too.", f"Purge {CLEAN}."
     )
 
 
-def _from_hotter(old: Material, new: Material, nozzle_c: float) -> str:
+def _from_hotter(old: PurgeMaterial, new: PurgeMaterial, nozzle_c: float) -> str:
     purge_c = old.nozzle_min_c
     if purge_c <= new.nozzle_max_c:
         return f"Purge with {new.polymer} at {purge_c:.0f} °C {CLEAN}, then go down to {nozzle_c:.0f} °C."

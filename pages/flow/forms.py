@@ -16,7 +16,7 @@ from maintenance.flow.curve import (
     refuse_unfit,
 )
 from maintenance.flow.gcode import blobs_in_order
-from maintenance.flow.records import TOLERANCE_MM, asked_setup, asked_temperature
+from maintenance.flow.records import TOLERANCE_MM, require_setup, require_temperature
 from pages.frame.forms import WhenField, number, show_refusal
 from pages.machines.forms import LoadingField, recent_loadings
 
@@ -74,10 +74,10 @@ class FlowPlanForm(forms.Form):
         data = super().clean() or {}
         if not self.errors:
             try:
-                self.setup = asked_setup(data["loading"].spool, **self.setup_values())
+                self.setup = require_setup(data["loading"].spool, **self.setup_values())
                 refuse_unfit(self.setup)
                 loading = data["loading"]
-                asked_temperature(loading.toolhead, loading.spool, data["nozzle_c"], timezone.now())
+                require_temperature(loading.toolhead, loading.spool, data["nozzle_c"], timezone.now())
             except CheckRefused as refused:
                 self.add_error(refused.field, str(refused))
             except ValidationError as error:

@@ -12,7 +12,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from maintenance.flow.control_chart import START
 from maintenance.flow.curve import advice
 from maintenance.flow.gcode import commands, minutes_of
-from maintenance.flow.history import EvaluatedCheck, Series, evaluate_checks, history_of, material_name
+from maintenance.flow.history import EvaluatedCheck, Series, evaluate_checks, load_series, material_name
 from maintenance.flow.records import record_flow_check
 from maintenance.models import FlowCheck, Toolhead
 from maintenance.readiness.rules.feeding import usable_words
@@ -33,7 +33,7 @@ def toolhead_flow(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "toolhead": toolhead,
             "loading": loading,
-            "series": [_series_card(series) for series in history_of(pk)],
+            "series": [_series_card(series) for series in load_series(pk)],
             "withdrawn": FlowCheck.objects.exclude(withdrawn_at=None).filter(toolhead=pk).order_by("-at"),
         },
     )
@@ -94,7 +94,7 @@ def flow_check(request: HttpRequest, pk: int) -> HttpResponse:
     check = get_object_or_404(FlowCheck.objects.select_related("recorded_by"), pk=pk)
     [of] = evaluate_checks(FlowCheck.objects.filter(pk=pk))
     series = next(
-        (one for one in history_of(check.toolhead_id) if any(other.check.pk == pk for other in one.checks)),
+        (one for one in load_series(check.toolhead_id) if any(other.check.pk == pk for other in one.checks)),
         None,
     )
     return render(
@@ -140,7 +140,7 @@ def _result(of: EvaluatedCheck, series: Series | None) -> dict[str, Any]:
         "rows": rows,
         "baseline": baseline and baseline.check,
         "baseline_usable": baseline and [usable_words(usable) for usable in baseline.usable()],
-        "reading": None if series is None else series.reading(of),
+        "reading": None if series is None else series.diagnosis(of),
         "short_pct": abs(100 * curve.short),
         "heavier": curve.short < 0,
         "short_give_or_take_pct": 200 * curve.short_u,

@@ -11,12 +11,12 @@ from django.views.decorators.http import require_POST
 from maintenance.gcode import JobFacts
 from maintenance.jobs.files import add_job_file, facts_of, read_again, stop_reading, store
 from maintenance.jobs.from_file import (
-    OnMachine,
+    MachineVerdict,
     flow_limits,
-    on_machine,
-    reached,
+    judge_on_all_machines,
+    judge_on_machine,
+    locate_stop,
     record_file_job,
-    where_it_may_run,
 )
 from maintenance.models import Job, JobFile, Loading, Printer
 from pages.frame.forms import carried_out, sent, show_refusal
@@ -84,7 +84,7 @@ def job_file(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _where(file: JobFile) -> dict:
     try:
-        return {"where": where_it_may_run(file)}
+        return {"where": judge_on_all_machines(file)}
     except ValidationError as error:
         return {"not_judged": " ".join(error.messages)}
 
@@ -118,7 +118,7 @@ def job_file_print(request: HttpRequest, pk: int) -> HttpResponse:
         return redirect("job-file", pk)
     facts = facts_of(file)
     form = PrintForm(sent(request), facts=facts, initial=_chosen(request, file, facts))
-    on: OnMachine | None = None
+    on: MachineVerdict | None = None
     if request.method == "POST" and form.is_valid():
         changed = form.cleaned_data["checked"] != form.asked()
         if "record" in request.POST and not changed and (job := _recorded(form, file, request)):
@@ -126,7 +126,7 @@ def job_file_print(request: HttpRequest, pk: int) -> HttpResponse:
             return redirect("job", job.pk)
         if "record" in request.POST and changed:
             form.add_error(None, "The job was changed after the check. Look at its verdict, then record it.")
-        on = _judged(form, file, facts)
+        on = _judge(form, file, facts)
     return render(
         request, "jobs/files/print.html", {"file": file, "form": form, "on": on, "asked": on and form.asked()}
     )
@@ -165,13 +165,13 @@ def _recorded(form: PrintForm, file: JobFile, request: HttpRequest) -> Job | Non
     return recorded[0] if carried_out(form, record) else None
 
 
-def _judged(form: PrintForm, file: JobFile, facts: JobFacts) -> OnMachine | None:
+def _judge(form: PrintForm, file: JobFile, facts: JobFacts) -> MachineVerdict | None:
     data = form.cleaned_data
     try:
         for spool in form.spools():
             require_past_time(data["when"], spool, "start")
-        up_to, _ = reached(facts, line=data["stopped_line"], percent=data["stopped_pct"])
-        return on_machine(file, data["printer"], form.spools(), up_to)
+        up_to, _ = locate_stop(facts, line=data["stopped_line"], percent=data["stopped_pct"])
+        return judge_on_machine(file, data["printer"], form.spools(), up_to)
     except ValidationError as error:
         show_refusal(form, error)
         return None

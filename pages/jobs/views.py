@@ -7,7 +7,7 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
-from maintenance.jobs.records import may_start, record_job
+from maintenance.jobs.records import record_job, require_start_time
 from maintenance.models import Job
 from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import Verdict
@@ -63,7 +63,7 @@ def _verdict(form: JobForm) -> Verdict | None:
     data, on = form.cleaned_data, form.cleaned_data["loading"]
     try:
         asked = JobSpec(**{name: data[name] for name in ASKED})
-        start = may_start(on.toolhead, on.spool, data["when"])
+        start = require_start_time(on.toolhead, on.spool, data["when"])
         return verdict(on.toolhead, on.spool, asked, at=start)
     except ValidationError as error:
         show_refusal(form, error)

@@ -13,8 +13,8 @@ from maintenance.parts.fitting import (
     Site,
     fit_existing,
     fit_part,
-    off_already,
     record_bore,
+    removal_words,
     remove_part,
     replace_part,
 )
@@ -149,7 +149,7 @@ def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _off_already(request: HttpRequest, fitting: Fitting) -> HttpResponse | None:
     """After a second tap, or from an old page: to the machine, with since when the part is off."""
-    said = off_already(fitting)
+    said = removal_words(fitting)
     if not said:
         return None
     messages.error(request, f"{said} Nothing was changed.")

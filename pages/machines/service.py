@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from maintenance.models import Printer, ServiceEntry, ServiceKind
 from maintenance.parts.life import FORESEEABLE
-from maintenance.readiness.material_changes import last_fed
+from maintenance.readiness.material_changes import load_last_materials
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.service.records import record_service, save_kind
@@ -26,7 +26,7 @@ SHOWN_ENTRIES = 50
 def service(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
     toolheads = list(printer.toolheads.select_related("printer"))
-    fed = last_fed([toolhead.pk for toolhead in toolheads])
+    fed = load_last_materials([toolhead.pk for toolhead in toolheads])
     rows = []
     for status in sorted(load_service_statuses(toolheads), key=lambda status: -status.since.share):
         row = status_row(status)

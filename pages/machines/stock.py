@@ -7,7 +7,7 @@ from django.shortcuts import redirect, render
 
 from maintenance.models import PartKind
 from maintenance.parts.fitting import add_stock
-from maintenance.parts.life import Kind, load_kind_lives
+from maintenance.parts.life import KindLives, load_kind_lives
 from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
 from pages.frame.forms import carried_out, sent
 from pages.machines.forms import StockForm
@@ -29,7 +29,7 @@ def stock(request: HttpRequest) -> HttpResponse:
     )
 
 
-def _row(kind: PartKind, counts: dict[int, int], known: Kind) -> dict:
+def _row(kind: PartKind, counts: dict[int, int], known: KindLives) -> dict:
     """A kind that this shop never had is not short; neither is one with a reorder point of 0."""
     count = counts.get(kind.pk, 0)
     return {

@@ -7,7 +7,7 @@ from django.shortcuts import redirect, render
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading
 from maintenance.readiness.builder import small_job
-from maintenance.readiness.material_changes import change_to
+from maintenance.readiness.material_changes import material_change
 from maintenance.readiness.states import MachineState
 from maintenance.readiness.verdict import HOLD, Verdict
 from pages.frame.forms import carried_out, sent
@@ -52,7 +52,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     ):
         messages.success(request, f"{pretty(spool.code)} is loaded on {machine.toolhead}.")
         return redirect("spool", spool.code)
-    change = change_to(spool, machine.fed, small_job(machine.toolhead, known).nozzle_c)
+    change = material_change(spool, machine.fed, small_job(machine.toolhead, known).nozzle_c)
     context = {
         "spool": spool,
         "toolhead": machine.toolhead,

@@ -75,7 +75,7 @@ def trouble(request: HttpRequest, pk: int) -> HttpResponse:
     context = told | {
         "likely": [finding for finding in findings if finding["chance"] != rules.UNLIKELY],
         "unlikely": [finding for finding in findings if finding["chance"] == rules.UNLIKELY],
-        "outside": rules.outside(report.symptoms),
+        "outside": rules.other_causes(report.symptoms),
         "otherwise": [choice for choice in TroubleOutcome.Cause.choices if choice[0] not in CAUSES],
         "step": _next_step(report, told["outcome"]),
     }

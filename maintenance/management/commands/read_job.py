@@ -3,7 +3,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from maintenance.gcode import GcodeError, JobFacts, Reading, Span, read_job
+from maintenance.gcode import GcodeError, JobFacts, ReaderSettings, Span, read_job
 
 
 class Command(BaseCommand):
@@ -24,7 +24,7 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
-            reading = Reading(diameter_mm=options["diameter"], e_follows_g90=not options["e_apart"])
+            reading = ReaderSettings(diameter_mm=options["diameter"], e_follows_g90=not options["e_apart"])
             facts = read_job(options["file"], reading, member=options["member"])
         except (GcodeError, ValueError) as error:
             raise CommandError(str(error)) from None

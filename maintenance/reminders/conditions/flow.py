@@ -12,8 +12,8 @@ from maintenance.flow.history import (
     Series,
     changed_since,
     evaluate_checks,
+    group_into_series,
     material_name,
-    series_of,
 )
 from maintenance.models import FlowCheck, JobUse, PartKind, Reminder
 from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
@@ -71,17 +71,17 @@ def _check_due(last: EvaluatedCheck, last_print: datetime | None, now: datetime)
 def _signals(found: Sequence[EvaluatedCheck], now: datetime) -> list[Series]:
     """The latest series of each material that signals, as long as its parts are on the toolhead."""
     latest: dict[tuple[int, int | None], Series] = {}
-    for series in series_of(found):
+    for series in group_into_series(found):
         latest.setdefault(series.latest.material, series)
     return [series for series in latest.values() if series.signal and not changed_since(series.latest, now)]
 
 
 def _signal(series: Series) -> Reminder:
     latest, toolhead = series.latest, series.latest.check.toolhead
-    reading = series.reading(latest)
+    diagnosis = series.diagnosis(latest)
     rises = series.signal > 0
     # A rising loss is the gears, unless it is a clog; a falling one is the bore.
-    role = PartKind.Role.GEARS if rises and reading.cause != CLOG else PartKind.Role.NOZZLE
+    role = PartKind.Role.GEARS if rises and diagnosis.cause != CLOG else PartKind.Role.NOZZLE
     fitting = latest.fitted.get(role)
     what = str(fitting.part.kind) if fitting else role.label
     since, limit_at = series.signals_since, series.reaches_limit_at
@@ -94,7 +94,8 @@ def _signal(series: Series) -> Reminder:
         why=f"{material_name(latest.check.spool.feedstock)} at {format_number(series.flow_mm3_s)} mm³/s: "
         f"{100 * series.losses[0]:.1f} % lost at first, {100 * series.losses[-1]:.1f} % at the last check. "
         f"The control chart signals since {format_day(since)}.{pace}",
-        remedy=reading.remedy or "Look at it and clean it; check the flow again, and replace it if it stays.",
+        remedy=diagnosis.remedy
+        or "Look at it and clean it; check the flow again, and replace it if it stays.",
         part=fitting.part if fitting else None,
         toolhead=toolhead,
         due_at=limit_at and hour_of(limit_at),

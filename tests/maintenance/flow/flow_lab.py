@@ -5,7 +5,7 @@ from datetime import datetime
 import numpy as np
 
 from maintenance.flow.curve import Weighed
-from maintenance.flow.records import asked_setup, record_flow_check
+from maintenance.flow.records import record_flow_check, require_setup
 from maintenance.models import FlowCheck
 
 RATES = (1.0, 4.0, 8.0, 12.0)
@@ -29,7 +29,7 @@ def check(
 
 def weigh(spool, slip: float = 0.0, rates=RATES, random=None) -> list[Weighed]:
     """Three blobs of each rate."""
-    setup = asked_setup(spool, length_mm=200, resolution_g=0.001)
+    setup = require_setup(spool, length_mm=200, resolution_g=0.001)
     weighed = []
     for rate in rates:
         scatter = np.zeros(3) if random is None else random.normal(0, 0.003, 3)

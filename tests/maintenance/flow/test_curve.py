@@ -13,10 +13,10 @@ from maintenance.flow.curve import (
     Weighed,
     advice,
     measure,
-    refuse_impossible,
     refuse_unfit,
+    require_possible_masses,
 )
-from maintenance.flow.diagnosis import CLOG, EASIER, GEARS, MELT, SOUND, STEPS, read
+from maintenance.flow.diagnosis import CLOG, EASIER, GEARS, MELT, SOUND, STEPS, diagnose
 from maintenance.flow.gcode import blobs_in_order, commands, feed_mm_min, minutes_of
 
 SETUP = Setup(400, 1.75, 0.02, 1.24, 0.001)
@@ -125,19 +125,19 @@ REFUSED = {
 def test_what_cannot_have_been_weighed_is_refused(what):
     weighed, says = REFUSED[what]
     with pytest.raises(CheckRefused, match=says):
-        refuse_impossible(FINE, weighed)
+        require_possible_masses(FINE, weighed)
 
 
 def test_a_blob_is_refused_only_beyond_tolerance_and_scale():
     assert FINE.commanded_g < 0.62 < FINE.heaviest_g < 0.63
-    refuse_impossible(FINE, [Weighed(1, (0.62,)), *BLOBS[1:]])
+    require_possible_masses(FINE, [Weighed(1, (0.62,)), *BLOBS[1:]])
     with pytest.raises(CheckRefused, match="heavier"):
-        refuse_impossible(FINE, [Weighed(1, (0.63,)), *BLOBS[1:]])
+        require_possible_masses(FINE, [Weighed(1, (0.63,)), *BLOBS[1:]])
 
 
 def test_nothing_at_all_at_a_high_rate_is_a_loss_of_everything():
     stalled = [*BLOBS[:3], Weighed(10, (0.0,))]
-    refuse_impossible(FINE, stalled)
+    require_possible_masses(FINE, stalled)
     curve = measure(FINE, stalled)
     assert curve.losses[-1] == 1 and curve.fitted[-1] == 1
 
@@ -158,52 +158,52 @@ def test_a_coarse_scale_is_refused_before_the_start_with_the_length_that_would_d
 
 
 def test_a_gradual_loss_is_no_fault():
-    assert read(check()).cause == SOUND and "no baseline yet" in read(check()).sentence
-    assert read(check(), check()).cause == SOUND
-    assert "No loss that counts" in read(check((0, 0, 0.005, 0.005, 0.01))).sentence
+    assert diagnose(check()).cause == SOUND and "no baseline yet" in diagnose(check()).sentence
+    assert diagnose(check(), check()).cause == SOUND
+    assert "No loss that counts" in diagnose(check((0, 0, 0.005, 0.005, 0.01))).sentence
 
 
 def test_steeper_than_the_baseline_from_moderate_flow_on_is_the_gears():
-    reading = read(check((0, 0.03, 0.09, 0.15, 0.22)), check())
+    reading = diagnose(check((0, 0.03, 0.09, 0.15, 0.22)), check())
     assert reading.cause == GEARS
     assert "22.0 % at 16 mm³/s, 12.0 % then" in reading.sentence
 
 
 def test_loss_even_when_slow_is_a_clog():
     clogged = check((0, 0.04, 0.10, 0.17, 0.25), short=0.08)
-    assert read(clogged, check()).cause == CLOG
-    assert read(clogged).cause == CLOG
+    assert diagnose(clogged, check()).cause == CLOG
+    assert diagnose(clogged).cause == CLOG
 
 
 def test_flat_then_a_knee_with_scatter_is_the_melts_limit():
     knee = check((0, 0.004, 0.006, 0.01, 0.16), scatter=(0.002, 0.002, 0.002, 0.002, 0.03))
-    reading = read(knee)
+    reading = diagnose(knee)
     assert reading.cause == MELT
     assert "up to 12 mm³/s" in reading.sentence and "times as much" in reading.sentence
     early = check((0, 0.004, 0.006, 0.2, 0.35), scatter=(0.002, 0.002, 0.002, 0.02, 0.03))
-    assert read(early, check((0, 0, 0, 0, 0.05))).cause == MELT
+    assert diagnose(early, check((0, 0, 0, 0, 0.05))).cause == MELT
 
 
 def test_the_same_shortage_at_every_flow_is_a_wrong_diameter_or_wrong_steps():
     flat = check((0, 0.002, 0.001, 0.004, 0.003), short=0.07)
-    assert read(flat).cause == STEPS
-    assert read(flat, check()).cause == STEPS
-    assert "7.0 % less" in read(flat).sentence
+    assert diagnose(flat).cause == STEPS
+    assert diagnose(flat, check()).cause == STEPS
+    assert "7.0 % less" in diagnose(flat).sentence
 
 
 def test_less_loss_than_the_baseline_is_no_gain():
-    assert read(check((0, 0.005, 0.02, 0.03, 0.05)), check()).cause == EASIER
+    assert diagnose(check((0, 0.005, 0.02, 0.03, 0.05)), check()).cause == EASIER
 
 
 def test_a_change_within_the_uncertainty_is_none():
     coarse = replace(SETUP, resolution_g=0.02)
     before, now = (check(losses, setup=coarse) for losses in (USUAL, (0, 0.03, 0.06, 0.09, 0.13)))
-    assert read(now, before).cause == SOUND
+    assert diagnose(now, before).cause == SOUND
 
 
 def test_rates_that_the_baseline_did_not_have_are_not_compared():
     slow = check((0, 0.01, 0.02), rates=(1.0, 1.5, 2.0))
-    assert read(check((0, 0.02, 0.05), rates=(2.0, 4.0, 8.0)), slow).cause == SOUND
+    assert diagnose(check((0, 0.02, 0.05), rates=(2.0, 4.0, 8.0)), slow).cause == SOUND
 
 
 # The blobs and their lines

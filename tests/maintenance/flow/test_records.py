@@ -13,7 +13,7 @@ from maintenance.changes import FLOW, PARTS
 from maintenance.flow.control_chart import START
 from maintenance.flow.curve import Weighed
 from maintenance.flow.diagnosis import GEARS, SOUND
-from maintenance.flow.history import evaluate_checks, history_of, load_last_checks, material_of
+from maintenance.flow.history import evaluate_checks, load_last_checks, load_series, material_of
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import FlowBlob, FlowCheck, Reminder
@@ -65,7 +65,7 @@ def test_a_withdrawn_check_stays_and_counts_no_more(shop, loaded):
     made = check(shop.south, loaded, hours_ago(100))
     withdraw(made, reason="weighed the wrong blobs")
     assert remaining(loaded).mass_g == pytest.approx(before_g)
-    assert FlowCheck.objects.count() == 1 and history_of(shop.south.pk) == []
+    assert FlowCheck.objects.count() == 1 and load_series(shop.south.pk) == []
     with pytest.raises(ValidationError, match="withdrawn on"):
         withdraw(made, reason="again")
     with pytest.raises(ValidationError, match="1 and 300"):
@@ -113,23 +113,23 @@ def test_a_catalogue_corrected_later_breaks_no_kept_check(shop, loaded):
 def test_only_checks_of_the_same_parts_and_polymer_are_compared(shop, loaded):
     check(shop.south, loaded, hours_ago(100))
     later = check(shop.south, loaded, hours_ago(90), slip=1)
-    [series] = history_of(shop.south.pk)
+    [series] = load_series(shop.south.pk)
     assert series.baseline.check.at < later.at
-    assert series.reading(series.latest).cause == GEARS
+    assert series.diagnosis(series.latest).cause == GEARS
     check(shop.south, loaded, hours_ago(80), nozzle_c=235)
     check(shop.south, loaded, hours_ago(70), rates=weigh(loaded, rates=(2.0, *RATES[1:])))
     replace_part(shop.south, "gears", shop.gears, at=hours_ago(60))
     check(shop.south, loaded, hours_ago(50))
-    newest, *older = history_of(shop.south.pk)
+    newest, *older = load_series(shop.south.pk)
     assert [len(series.checks) for series in older] == [1, 1, 2]
-    assert newest.reading(newest.latest).cause == SOUND
+    assert newest.diagnosis(newest.latest).cause == SOUND
 
 
 def test_a_part_recorded_late_still_counts(shop, loaded):
     check(shop.south, loaded, hours_ago(100))
     check(shop.south, loaded, hours_ago(80))
     replace_part(shop.south, "gears", shop.gears, at=hours_ago(90))
-    assert [len(series.checks) for series in history_of(shop.south.pk)] == [1, 1]
+    assert [len(series.checks) for series in load_series(shop.south.pk)] == [1, 1]
 
 
 def test_many_checks_take_as_many_queries_as_one(shop, loaded):
@@ -139,7 +139,7 @@ def test_many_checks_take_as_many_queries_as_one(shop, loaded):
         with CaptureQueriesContext(
             connection,
         ) as queries:
-            history_of(shop.south.pk)
+            load_series(shop.south.pk)
         counts.append(len(queries))
     assert len(set(counts)) == 1
 
@@ -147,7 +147,7 @@ def test_many_checks_take_as_many_queries_as_one(shop, loaded):
 def test_a_check_that_does_not_reach_the_charted_flow_is_not_charted(shop, loaded):
     check(shop.south, loaded, hours_ago(100))
     check(shop.south, loaded, hours_ago(90), rates=weigh(loaded, rates=RATES[:3]))
-    [series] = history_of(shop.south.pk)
+    [series] = load_series(shop.south.pk)
     assert (len(series.checks), len(series.charted)) == (2, 1)
 
 

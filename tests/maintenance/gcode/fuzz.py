@@ -16,7 +16,7 @@ from pathlib import Path
 
 import atheris
 
-from maintenance.gcode import GcodeError, Reading, read_job, reading, source
+from maintenance.gcode import GcodeError, ReaderSettings, read_job, reading, source
 
 for module in (source, reading):
     for function in list(vars(module).values()):
@@ -29,7 +29,7 @@ FILE = Path(tempfile.mkdtemp()) / "job.gcode"
 def one_input(data: bytes) -> None:
     FILE.write_bytes(data)
     try:
-        facts = read_job(FILE, Reading(diameter_mm=1.75))
+        facts = read_job(FILE, ReaderSettings(diameter_mm=1.75))
     except GcodeError as refusal:
         assert str(refusal).endswith(".")
         return

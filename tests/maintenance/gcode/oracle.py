@@ -8,7 +8,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass, field
 
-from maintenance.gcode import Reading
+from maintenance.gcode import ReaderSettings
 
 TOKEN = re.compile(
     r"(?P<rest>[;*].*)|(?P<bracket>\([^)]*\)?)|(?P<quoted>\"[^\"]*\"?)|(?P<space>[ \t%])"
@@ -90,7 +90,7 @@ def commands_of(line: str, unread: Counter):
 
 
 class Machine:
-    def __init__(self, reading: Reading) -> None:
+    def __init__(self, reading: ReaderSettings) -> None:
         self.reading, self.job = reading, Job()
         motion = reading.motion
         self.pos = {"X": 0.0, "Y": 0.0, "Z": 0.0, "E": 0.0}
@@ -365,8 +365,8 @@ class Machine:
         self.last = None
 
 
-def read(text: str, reading: Reading | None = None) -> Job:
-    machine = Machine(reading or Reading())
+def read(text: str, reading: ReaderSettings | None = None) -> Job:
+    machine = Machine(reading or ReaderSettings())
     lines = re.split(r"\r\n|\r|\n", text)
     if lines[-1] == "":
         lines.pop()

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from maintenance.gcode import GcodeError, JobFacts, Motion, Reading
+from maintenance.gcode import GcodeError, JobFacts, Motion, ReaderSettings
 from maintenance.gcode.accounting import LEAST_GAP_S
 from maintenance.gcode.layout import MOVES
 
@@ -103,7 +103,7 @@ def most_over_one(pulled: list[tuple[int, float, float]]) -> int:
 @settings(max_examples=60)
 @given(jobs, st.booleans())
 def test_what_moves_say(facts_of, job, e_follows_g90):
-    reading = Reading(e_follows_g90=e_follows_g90)
+    reading = ReaderSettings(e_follows_g90=e_follows_g90)
     expected = oracle.read(job, reading)
     if expected.commands == 0:
         with pytest.raises(GcodeError):
@@ -143,7 +143,7 @@ def test_peaks_with_corners_too_near_to_keep(facts_of, seed):
     for _ in range(30):
         length, most = chance.choice([(0.001, 100), (0.01, 100), (5, 10), (700, 2)])
         rows += [f"G1 X{length} E{chance.uniform(0, length / 10):.6f}"] * chance.randint(1, most)
-    reading = Reading(motion=SHARP)
+    reading = ReaderSettings(motion=SHARP)
     moves = oracle.read("\n".join(rows), reading).moves
     melts(moves)
     (use,) = facts_of("\n".join(rows), reading).uses

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from maintenance.gcode import Motion, Reading
+from maintenance.gcode import Motion, ReaderSettings
 
 AREA = math.pi * 1.75**2 / 4
 # One acceleration and no jumps, so that times are those of the schoolbook.
@@ -146,14 +146,14 @@ def test_arcs(facts_of, case):
 
 def test_one_way_from_rest_to_rest(facts_of):
     """s / v + v / a where it gets up to its speed, else 2 sqrt(s / a)."""
-    reading = Reading(motion=PLAIN)
+    reading = ReaderSettings(motion=PLAIN)
     assert facts_of("G1 X200 F6000", reading).seconds == exactly(200 / 100 + 100 / 1000)
     assert facts_of("G1 X5 F6000", reading).seconds == exactly(2 * math.sqrt(5 / 1000))
 
 
 def test_a_straight_way_in_pieces_takes_no_longer(facts_of):
     """Pieces of 0.01 mm: more than are looked ahead over, in several buffers."""
-    reading = Reading(motion=PLAIN)
+    reading = ReaderSettings(motion=PLAIN)
     pieces = "G91\nG1 F6000\n" + "G1 X0.01\n" * 20_000
     assert facts_of(pieces, reading).seconds == pytest.approx(200 / 100 + 100 / 1000, rel=0.03)
     pieces = "G91\nG1 F1200\n" + "G1 X0.01\n" * 20_000
@@ -164,7 +164,7 @@ def test_a_square_corner_is_taken_at_the_jump(facts_of):
     """Each axis may jump by 8 mm/s: both ways of 100 mm have one end at rest and one at 8 mm/s."""
     v, a, jump = 50, 1000, 8
     once = (v - 0) / a + (v - jump) / a + (100 - v**2 / 2 / a - (v**2 - jump**2) / 2 / a) / v
-    facts = facts_of("G1 X100 F3000\nG1 Y100", Reading(motion=PLAIN))
+    facts = facts_of("G1 X100 F3000\nG1 Y100", ReaderSettings(motion=PLAIN))
     assert facts.seconds == exactly(2 * once)
 
 
@@ -173,19 +173,19 @@ def test_junction_deviation(facts_of):
     v, a, d, s = 50, 1000, 0.05, math.sqrt(0.5)
     corner = math.sqrt(a * d * s / (1 - s))
     once = v / a + (v - corner) / a + (100 - v**2 / 2 / a - (v**2 - corner**2) / 2 / a) / v
-    facts = facts_of("M205 J0.05\nG1 X100 F3000\nG1 Y100", Reading(motion=PLAIN))
+    facts = facts_of("M205 J0.05\nG1 X100 F3000\nG1 Y100", ReaderSettings(motion=PLAIN))
     assert facts.seconds == exactly(2 * once)
 
 
 def test_a_circle_is_no_faster_than_its_acceleration_allows(facts_of):
     """v² = a r."""
-    facts = facts_of("G2 I10 F60000", Reading(motion=PLAIN))
+    facts = facts_of("G2 I10 F60000", ReaderSettings(motion=PLAIN))
     v = math.sqrt(1000 * 10)
     assert facts.seconds == exactly(2 * math.pi * 10 / v + v / 1000)
 
 
 def test_limits_in_the_file_count(facts_of):
-    reading = Reading(motion=PLAIN)
+    reading = ReaderSettings(motion=PLAIN)
     assert facts_of("M203 X50\nG1 X200 F6000", reading).seconds == exactly(200 / 50 + 50 / 1000)
     assert facts_of("M201 X500\nG1 X200 F6000", reading).seconds == exactly(200 / 100 + 100 / 500)
     assert facts_of("M204 S500\nG1 X200 F6000", reading).seconds == exactly(200 / 100 + 100 / 500)
@@ -193,7 +193,7 @@ def test_limits_in_the_file_count(facts_of):
 
 
 def test_pauses_add(facts_of):
-    reading = Reading(motion=PLAIN)
+    reading = ReaderSettings(motion=PLAIN)
     way = facts_of("G1 X200 F6000", reading).seconds
     assert facts_of("G1 X200 F6000\nG4 P1500\nG4 S2", reading).seconds == exactly(way + 3.5)
 
@@ -203,7 +203,7 @@ def test_pauses_add(facts_of):
 
 def test_even_flow(facts_of):
     """600 mm at 20 mm/s with 0.05 mm of filament a mm: 1 mm/s of filament."""
-    facts = facts_of("G1 X600 E30 F1200", Reading(motion=Motion(print_acceleration_mm_s2=1e6)))
+    facts = facts_of("G1 X600 E30 F1200", ReaderSettings(motion=Motion(print_acceleration_mm_s2=1e6)))
     (use,) = facts.uses
     assert use.peak_1s_mm3_s == pytest.approx(AREA, rel=0.01)
     assert use.peak_5s_mm3_s == pytest.approx(AREA, rel=0.01)
@@ -215,7 +215,7 @@ def test_a_burst_counts_by_its_share_of_the_window(facts_of):
     """Half a second at 4 mm/s of filament between stretches of travel."""
     sharp = Motion((1e6,) * 4, (1e6,) * 4, (1e6,) * 4, 1e6, 1e6, 1e6)
     job = "M83\nG1 F6000\nG1 X600\nG1 X650 E2\nG1 X1250"
-    (use,) = facts_of(job, Reading(motion=sharp)).uses
+    (use,) = facts_of(job, ReaderSettings(motion=sharp)).uses
     assert use.fastest_mm3_s == pytest.approx(4 * AREA, rel=0.001)
     assert use.peak_1s_mm3_s == pytest.approx(2 * AREA, rel=0.001)
     assert use.peak_5s_mm3_s == pytest.approx(2 * AREA / 5, rel=0.001)
@@ -225,7 +225,7 @@ def test_flow_after_a_long_way_that_begins_at_a_near_corner(facts_of):
     """7 s of 1 mm/s, then 3 s of 5 mm/s of filament: corners 10 µs apart before it are made one."""
     sharp = Motion((1e6,) * 4, (1e6,) * 4, (1e6,) * 4, 1e6, 1e6, 1e6)
     job = "M83\nG91\nG1 E1 F6000\nG1 X0.001\nG1 X0.001\nG1 X700 E7\nG1 X300 E15"
-    (use,) = facts_of(job, Reading(motion=sharp)).uses
+    (use,) = facts_of(job, ReaderSettings(motion=sharp)).uses
     assert use.peak_1s_mm3_s == pytest.approx(5 * AREA, rel=0.001)
     assert use.peak_5s_mm3_s == pytest.approx((2 * 1 + 3 * 5) * AREA / 5, rel=0.001)
 
@@ -269,7 +269,7 @@ def test_tools_and_colour_changes_in_order(facts_of):
 
 def test_heat(facts_of):
     job = "M140 S60\nM104 S210\nG4 S100\nM104 S200\nG1 E1 F60\nG4 S200\nM104 S0\nM140 S0\nG4 S50"
-    facts = facts_of(job, Reading(motion=PLAIN))
+    facts = facts_of(job, ReaderSettings(motion=PLAIN))
     (use,) = facts.uses
     assert use.nozzle_c == 200
     feeding = 1 + 1 / 1000
@@ -328,7 +328,7 @@ def test_remarks(facts_of, job, remark):
 
 def test_machines_that_differ_on_g90(facts_of):
     job = "M83\nG1 E5 F60\nG91\nG0 Z1\nG90\nG1 E6\nG1 E8"
-    follows, apart = (facts_of(job, Reading(e_follows_g90=choice)) for choice in (True, False))
+    follows, apart = (facts_of(job, ReaderSettings(e_follows_g90=choice)) for choice in (True, False))
     assert follows.filament_mm == 8
     assert apart.filament_mm == 19
 

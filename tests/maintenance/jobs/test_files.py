@@ -18,15 +18,15 @@ from maintenance.jobs.files import (
     _list_files,
     add_job_file,
     facts_of,
-    keep_reading,
     prune_contents,
     read_again,
     read_file,
     stop_reading,
     store,
+    store_reading,
     stored_path,
 )
-from maintenance.jobs.from_file import on_machine, record_file_job, where_it_may_run
+from maintenance.jobs.from_file import judge_on_all_machines, judge_on_machine, record_file_job
 from maintenance.machines.loading import load_spool
 from maintenance.machines.printers import add_toolhead
 from maintenance.models import JobFile, Toolhead
@@ -185,7 +185,7 @@ def test_an_earlier_reading_does_not_overtake_a_later_one(shop):
     file = given_file()
     earlier = read_file(file.pk, 1)
     read_again(file, diameter_mm=2.85)
-    keep_reading(file.pk, 1, earlier)
+    store_reading(file.pk, 1, earlier)
     file.refresh_from_db()
     assert (file.state, file.facts) == ("waiting", None)
 
@@ -271,7 +271,7 @@ def test_no_folder_is_no_trouble(shop, settings, tmp_path):
 
 def test_the_verdict_on_each_machine(shop, loaded):
     file = read(given_file())
-    best, other = where_it_may_run(file)
+    best, other = judge_on_all_machines(file)
     assert (best.printer, other.printer) == (shop.north.printer, shop.south.printer)
     (part,) = best.parts
     # 10 m of 1.75 mm filament are 24.05 cm³.
@@ -286,17 +286,17 @@ def test_the_verdict_on_each_machine(shop, loaded):
 
 def test_a_spool_that_is_loaded_nowhere_is_judged_too(shop, plain, wet):
     file = read(given_file())
-    on = on_machine(file, shop.south.printer, [wet])
+    on = judge_on_machine(file, shop.south.printer, [wet])
     assert on.verdict.state == "hold" and on.parts[0].spool == wet
     with pytest.raises(ValidationError, match="uses 1 spools"):
-        on_machine(file, shop.south.printer, [plain, wet])
+        judge_on_machine(file, shop.south.printer, [plain, wet])
 
 
 def test_a_job_of_two_tools_needs_two_toolheads(shop, plain):
     file = read(given_file(HEAD + ONE_METRE + "T1\n" + ONE_METRE))
     with pytest.raises(ValidationError, match="uses tool 1, and North has 1 toolhead "):
-        on_machine(file, shop.north.printer, [plain, plain])
-    sentences = [on.verdict.reasons[0].sentence for on in where_it_may_run(file)]
+        judge_on_machine(file, shop.north.printer, [plain, plain])
+    sentences = [on.verdict.reasons[0].sentence for on in judge_on_all_machines(file)]
     assert sentences == [
         f"The job uses tool 1; {name} has 1 (counted from 0)." for name in ("North", "South")
     ]
@@ -356,7 +356,7 @@ def test_several_spools_give_each_their_own(shop, loaded, filled):
     load_spool(second, third, at=hours_ago(29), override_reason="a test")
     text = HEAD + ONE_METRE + "M600\n" + 2 * ONE_METRE + "T1\nM104 S215\n" + 3 * ONE_METRE
     file = read(given_file(text))
-    on = on_machine(file, shop.north.printer, [loaded, filled, third])
+    on = judge_on_machine(file, shop.north.printer, [loaded, filled, third])
     assert [part.numbers for part in on.parts] == [[0], [1], [2]]
     assert [part.later for part in on.parts] == [False, True, False]
     assert any("Carbon fibre has 340 HV" in reason.sentence for reason in on.verdict.reasons)

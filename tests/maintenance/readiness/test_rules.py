@@ -13,7 +13,7 @@ from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, STATES, Check, V
 from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.learning import learn
 from maintenance.wear.life import Life
-from maintenance.wear.purging import Change
+from maintenance.wear.purging import MaterialChange
 
 DRY = OuterMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
 DAMP = OuterMoisture(50, 0.4, 0.6, 0.9, over_clear=0.7, over_hold=0.3)
@@ -275,7 +275,7 @@ def test_residue_turns_where_its_hot_hours_are_over_before_the_job_ends(ahead, s
 
 
 def test_leftovers_that_matter_are_told_before_the_hot_hours():
-    change = Change(True, "PC was in it last.", "Purge it.")
+    change = MaterialChange(True, "PC was in it last.", "Purge it.")
     both = check("residue", replace(GOOD, change=change, hot_end=replace(CLEANED, ahead=20)))
     assert (both.state, both.action) == (CAUTION, "purge")
     assert both.sentence.startswith("PC was in it last. After this job North T0")

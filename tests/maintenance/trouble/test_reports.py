@@ -4,7 +4,7 @@ import pytest
 from django.core.exceptions import ValidationError
 
 from maintenance.flow.curve import Weighed
-from maintenance.flow.records import asked_setup, record_flow_check
+from maintenance.flow.records import record_flow_check, require_setup
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, ServiceKind, TroubleOutcome, TroubleReport
@@ -12,7 +12,7 @@ from maintenance.parts.fitting import add_stock, replace_part
 from maintenance.service.records import record_service, save_kind
 from maintenance.trouble import rules as trouble_rules
 from maintenance.trouble.causes import SYMPTOMS
-from maintenance.trouble.evidence import evidence_of
+from maintenance.trouble.evidence import load_evidence
 from maintenance.trouble.reports import record_outcome, report_job_trouble, report_trouble
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.facts import withdraw
@@ -137,7 +137,7 @@ def test_residue_is_counted_until_the_print(shop, carbon_jobs, cleaning):
 
 def flow_checked(shop, spool, ago: float, losses: list[float]) -> None:
     """Blobs of 200 mm at 1, 3, 5 and 8 mm³/s that lack these shares."""
-    full_g = asked_setup(spool, length_mm=200, resolution_g=0.001).commanded_g
+    full_g = require_setup(spool, length_mm=200, resolution_g=0.001).commanded_g
     rates = [
         Weighed(rate, tuple(round(full_g * (1 - loss) * share, 3) for share in (0.998, 1, 1.002)))
         for rate, loss in zip([1, 3, 5, 8], losses, strict=True)
@@ -202,9 +202,9 @@ def test_material_causes_follow_the_feedstock_and_machine_causes_the_toolhead(sh
     record_outcome(machine, "nozzle_worn")
     unload_spool(Loading.objects.get(end=None), shop.box, at=hours_ago(40))
     load_spool(shop.north, plain, at=hours_ago(30), override_reason="a test")
-    elsewhere = evidence_of(shop.north, plain, hours_ago(20), ["strings"])
+    elsewhere = load_evidence(shop.north, plain, hours_ago(20), ["strings"])
     assert set(elsewhere.before) == {"wet"}
-    here = evidence_of(shop.south, receive(shop.nylon, shop.box), hours_ago(20), ["strings"])
+    here = load_evidence(shop.south, receive(shop.nylon, shop.box), hours_ago(20), ["strings"])
     assert set(here.before) == {"nozzle_worn"}
 
 

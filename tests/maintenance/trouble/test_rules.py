@@ -10,22 +10,22 @@ from maintenance.models import TroubleOutcome
 from maintenance.readiness.inputs import OuterMoisture
 from maintenance.trouble import rules as trouble_rules
 from maintenance.trouble.causes import CAUSES, OUTSIDE, SYMPTOMS
-from maintenance.trouble.rules import Before, Evidence, PartThen, outside, rank
+from maintenance.trouble.rules import Evidence, PartAtPrint, PastOutcomes, other_causes, rank
 from maintenance.wear.intervals import ServiceProgress
-from maintenance.wear.purging import Change
+from maintenance.wear.purging import MaterialChange
 
 DRY = OuterMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
 WET = OuterMoisture(50, 0.9, 1.2, 1.6, over_clear=1.0, over_hold=0.97)
 SOUND = {
-    "nozzle": PartThen("steel nozzle", 0.01, "0.1 of an expected 1.1 (0.2 to 5) km of filler", 690),
-    "gears": PartThen("steel gears", 0.01, "20 of an expected 500 (150 to 1500) km of filament", 690),
+    "nozzle": PartAtPrint("steel nozzle", 0.01, "0.1 of an expected 1.1 (0.2 to 5) km of filler", 690),
+    "gears": PartAtPrint("steel gears", 0.01, "20 of an expected 500 (150 to 1500) km of filament", 690),
 }
 CLEANED = {
     work: ServiceProgress(f"{work} cleaning", "North T0", "hours", 2, 50)
     for work in ("gears", "hot_end", "surface")
 }
 WELL = Evidence("PA6", 0.5, 0.75, wet=DRY, fed_g=600, parts=SOUND, services=CLEANED)
-SOFT = PartThen(
+SOFT = PartAtPrint(
     "brass gears", 0.3, "60 of an expected 100 (30 to 300) km of filament", 105, 1.8, "carbon fibre (340 HV)"
 )
 
@@ -34,7 +34,7 @@ def first(symptoms: list[str], evidence: Evidence) -> str:
     return rank(symptoms, evidence)[0].cause
 
 
-def found(cause: str, symptoms: list[str], evidence: Evidence) -> trouble_rules.Finding:
+def found(cause: str, symptoms: list[str], evidence: Evidence) -> trouble_rules.CauseFinding:
     return next(finding for finding in rank(symptoms, evidence) if finding.cause == cause)
 
 
@@ -73,7 +73,7 @@ def test_a_polymer_that_strings_by_nature_is_told_so_where_all_is_well_and_dry()
 @pytest.mark.parametrize(
     ("cause", "symptoms", "change"),
     [
-        ("leftover", ["blobs", "rough"], {"change": Change(True, "PC was in it last.", "Purge.")}),
+        ("leftover", ["blobs", "rough"], {"change": MaterialChange(True, "PC was in it last.", "Purge.")}),
         ("tangle", ["sudden", "skips"], {"fed_g": 40.0}),
         (
             "gears_dirty",
@@ -96,7 +96,7 @@ def test_a_polymer_that_strings_by_nature_is_told_so_where_all_is_well_and_dry()
             ["gaps", "strings"],
             {
                 "ptfe_lined": True,
-                "parts": SOUND | {"liner": PartThen("liner", 0.95, "500 of 400 hot hours")},
+                "parts": SOUND | {"liner": PartAtPrint("liner", 0.95, "500 of 400 hot hours")},
             },
         ),
         (
@@ -131,11 +131,11 @@ def test_what_is_not_known_is_told_and_weighs_nothing():
 
 def test_what_was_found_before_counts_more_each_time_up_to_twice():
     scores = [
-        found("residue", ["gaps"], replace(WELL, before={"residue": Before(times, "3 Nov")})).score
+        found("residue", ["gaps"], replace(WELL, before={"residue": PastOutcomes(times, "3 Nov")})).score
         for times in (1, 2, 3)
     ]
     assert found("residue", ["gaps"], WELL).score < scores[0] < scores[1] == scores[2]
-    finding = found("residue", ["gaps"], replace(WELL, before={"residue": Before(2, "3 Nov")}))
+    finding = found("residue", ["gaps"], replace(WELL, before={"residue": PastOutcomes(2, "3 Nov")}))
     assert any(
         line.sentence == "Found here 2 times with such a sign, last on 3 Nov." for line in finding.lines
     )
@@ -143,9 +143,9 @@ def test_what_was_found_before_counts_more_each_time_up_to_twice():
 
 def test_settings_faults_are_named_once_for_every_sign():
     assert set(OUTSIDE) == set(SYMPTOMS)
-    named = outside(list(SYMPTOMS))
+    named = other_causes(list(SYMPTOMS))
     assert len(named) == len(set(named)) > 10
-    assert any("retraction" in cause for cause in outside(["strings"]))
+    assert any("retraction" in cause for cause in other_causes(["strings"]))
 
 
 def test_every_cause_has_signs_a_test_and_a_remedy():
@@ -163,7 +163,7 @@ def test_every_cause_has_signs_a_test_and_a_remedy():
 chances = st.floats(0, 1)
 shares = st.floats(0, 3)
 parts = st.builds(
-    lambda used, kg, hard: PartThen("part", used, "so far", hard, kg, "carbon fibre (340 HV)"),
+    lambda used, kg, hard: PartAtPrint("part", used, "so far", hard, kg, "carbon fibre (340 HV)"),
     chances,
     st.floats(0, 3),
     st.none() | st.floats(50, 2500),
@@ -186,9 +186,10 @@ evidences = st.builds(
     parts=st.dictionaries(st.sampled_from(["nozzle", "gears", "liner"]), parts),
     ptfe_lined=st.booleans(),
     services=st.dictionaries(st.sampled_from(["gears", "hot_end", "surface"]), since),
-    change=st.none() | st.builds(Change, st.booleans(), st.just("PC was in it last."), st.just("Purge.")),
+    change=st.none()
+    | st.builds(MaterialChange, st.booleans(), st.just("PC was in it last."), st.just("Purge.")),
     before=st.dictionaries(
-        st.sampled_from(list(CAUSES)), st.builds(Before, st.integers(1, 4), st.just("3 Nov"))
+        st.sampled_from(list(CAUSES)), st.builds(PastOutcomes, st.integers(1, 4), st.just("3 Nov"))
     ),
     flow=st.dictionaries(st.sampled_from(["gears_worn", "residue"]), st.just("Steeper.")),
 )
@@ -232,7 +233,7 @@ def less_left(e: Evidence, more: float) -> Evidence | None:
 
 
 def worse_leftover(e: Evidence, more: float) -> Evidence:
-    return replace(e, change=Change(True, "PC was in it last.", "Purge."))
+    return replace(e, change=MaterialChange(True, "PC was in it last.", "Purge."))
 
 
 MORE_EVIDENCE = {
@@ -262,7 +263,7 @@ def test_more_evidence_for_a_cause_never_lowers_its_place(cause, symptoms, evide
 def test_finding_it_before_or_by_a_flow_check_never_lowers_its_place_either(symptoms, evidence, cause, times):
     before = {name: found for name, found in evidence.before.items() if name != cause}
     without = replace(evidence, before=before)
-    once_more = replace(evidence, before=before | {cause: Before(times, "4 Nov")})
+    once_more = replace(evidence, before=before | {cause: PastOutcomes(times, "4 Nov")})
     assert place(cause, symptoms, once_more) <= place(cause, symptoms, without)
     unread = replace(evidence, flow={})
     assert place(cause, symptoms, replace(evidence, flow={cause: "Read so."})) <= place(

@@ -8,8 +8,8 @@ from maintenance.wear.abrasion import (
     MILD_SHARE,
     PLAIN_FRACTION,
     Filament,
+    PrintUse,
     Surface,
-    Use,
     cuts,
     dose_km,
     feed_km,
@@ -44,10 +44,12 @@ def test_more_filler_a_softer_surface_or_longer_use_never_wear_less(
     (softer, surface), (time, longer) = sorted([softer, surface]), sorted([time, longer])
     (cooler, hotter), (less, retracted) = sorted([cooler, hotter]), sorted([less, retracted])
     little = wear(
-        Use(mass, time, cooler, less), Filament(1.3, 1.75, fraction, 340), Surface(surface, bore, 230)
+        PrintUse(mass, time, cooler, less), Filament(1.3, 1.75, fraction, 340), Surface(surface, bore, 230)
     )
     much = wear(
-        Use(more, longer, hotter, retracted), Filament(1.3, 1.75, richer, 340), Surface(softer, bore, 230)
+        PrintUse(more, longer, hotter, retracted),
+        Filament(1.3, 1.75, richer, 340),
+        Surface(softer, bore, 230),
     )
     for scale in asdict(little):
         assert getattr(much, scale) >= getattr(little, scale), scale
@@ -105,14 +107,18 @@ def test_what_is_retracted_passes_the_teeth_twice_more():
 def test_hot_hours_count_at_the_parts_own_temperature():
     # PTFE: 300 to 500 h at 230 °C or below, 100 to 200 h at 240 to 250 °C (wear_values.csv, no source).
     liner = Surface(None, heat_reference_c=230)
-    assert hot_h(Use(0.1, 10, 230), liner) == 10
-    assert 400 / 200 < hot_h(Use(0.1, 10, 245), liner) / 10 < 400 / 100
-    assert hot_h(Use(0.1, 10, 245), Surface(None)) == 10
+    assert hot_h(PrintUse(0.1, 10, 230), liner) == 10
+    assert 400 / 200 < hot_h(PrintUse(0.1, 10, 245), liner) / 10 < 400 / 100
+    assert hot_h(PrintUse(0.1, 10, 245), Surface(None)) == 10
 
 
 def test_residue_counts_at_the_polymers_usual_temperature_and_by_its_activation_energy():
     pla, abs_ = Filament(1.24, 1.75, usual_c=210, ageing_kj_mol=96), Filament(1.04, 1.75, usual_c=245)
-    assert wear(Use(0.1, 4, 210), pla, BRASS).residue_h == 4
-    assert wear(Use(0.1, 4, 210), abs_, BRASS).residue_h < 1
+    assert wear(PrintUse(0.1, 4, 210), pla, BRASS).residue_h == 4
+    assert wear(PrintUse(0.1, 4, 210), abs_, BRASS).residue_h < 1
     steep = Filament(1.24, 1.75, usual_c=210, ageing_kj_mol=223)
-    assert wear(Use(0.1, 4, 230), steep, BRASS).residue_h > wear(Use(0.1, 4, 230), pla, BRASS).residue_h > 4
+    assert (
+        wear(PrintUse(0.1, 4, 230), steep, BRASS).residue_h
+        > wear(PrintUse(0.1, 4, 230), pla, BRASS).residue_h
+        > 4
+    )

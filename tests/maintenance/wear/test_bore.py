@@ -34,14 +34,14 @@ def test_kappa_of_brass_and_of_hardened_steel_are_in_the_published_order_of_magn
 
 @given(st.floats(0, 1.5), st.floats(0.05, 2))
 def test_a_measured_bore_gives_back_the_share_that_it_comes_from(share, dose_km):
-    reading = BORE.reading(dose_km, BORE.after_mm(share), 0.005)
-    assert (reading.age, reading.share) == (dose_km, pytest.approx(share, abs=1e-9))
+    evidence = BORE.evidence(dose_km, BORE.after_mm(share), 0.005)
+    assert (evidence.age, evidence.share) == (dose_km, pytest.approx(share, abs=1e-9))
 
 
 def test_a_finer_gauge_and_a_bore_measured_when_new_tell_more():
-    coarse, fine = (BORE.reading(0.1, 0.42, error).error for error in (0.01, 0.002))
+    coarse, fine = (BORE.evidence(0.1, 0.42, error).error for error in (0.01, 0.002))
     assert fine < coarse
-    assert Bore(0.4, 0.002, 0.45).reading(0.1, 0.42, 0.002).error < fine
+    assert Bore(0.4, 0.002, 0.45).evidence(0.1, 0.42, 0.002).error < fine
     # Of 0.05 mm, 0.02 mm are 40 % (38 % in d^3), and 0.01 mm with 0.01 mm when new some 30 % of error.
-    assert BORE.reading(0.1, 0.42, 0.01).share == pytest.approx(0.38, abs=0.01)
+    assert BORE.evidence(0.1, 0.42, 0.01).share == pytest.approx(0.38, abs=0.01)
     assert coarse == pytest.approx(0.28, abs=0.03)

@@ -11,7 +11,7 @@ from scipy.stats import norm, t
 from maintenance.wear.learning import (
     SHAPE_SPREAD,
     TAIL,
-    Reading,
+    BoreEvidence,
     Record,
     Weibull,
     lasting,
@@ -122,7 +122,7 @@ def test_weights_agree_with_a_plain_sum_over_a_fine_grid():
 def test_a_reading_narrows_the_life_of_the_part_that_was_measured():
     # 0.05 km used 30 % (give or take 5) of it: worn out at about 0.05 / 0.3 = 0.167 km.
     expected = learn(BRASS)
-    measured = expected.given([Reading(0.05, 0.30, 0.05)])
+    measured = expected.given([BoreEvidence(0.05, 0.30, 0.05)])
     assert measured.median == pytest.approx(0.167, rel=0.05)
     assert measured.high / measured.low < expected.high / expected.low / 4
     assert expected.given([]) is expected
@@ -130,9 +130,9 @@ def test_a_reading_narrows_the_life_of_the_part_that_was_measured():
 
 def test_an_exact_reading_tells_the_life_and_a_worthless_one_nothing():
     expected = learn(BRASS)
-    exact = expected.given([Reading(0.05, 0.2, 0.001)])
+    exact = expected.given([BoreEvidence(0.05, 0.2, 0.001)])
     assert (exact.low, exact.median, exact.high) == pytest.approx((0.25, 0.25, 0.25), rel=0.02)
-    vague = expected.given([Reading(0.05, 0.2, 50)])
+    vague = expected.given([BoreEvidence(0.05, 0.2, 50)])
     assert (vague.low, vague.median, vague.high) == pytest.approx(
         (expected.low, expected.median, expected.high), rel=0.01
     )
@@ -141,7 +141,9 @@ def test_an_exact_reading_tells_the_life_and_a_worthless_one_nothing():
 def test_exact_readings_teach_as_much_as_the_worn_parts_that_they_foretell():
     lives = [0.2, 0.26, 0.3, 0.33]
     worn = learn(BRASS, tuple(Record(life, True) for life in lives))
-    gauged = learn(BRASS, tuple(Record(0.0, False, (Reading(0.1, 0.1 / life, 0.004),)) for life in lives))
+    gauged = learn(
+        BRASS, tuple(Record(0.0, False, (BoreEvidence(0.1, 0.1 / life, 0.004),)) for life in lives)
+    )
     for share in (0.1, 0.5, 0.9):
         assert gauged.age_when(share) == pytest.approx(worn.age_when(share), rel=0.02)
 
@@ -157,8 +159,8 @@ def test_the_oddest_lives_that_can_be_stated_give_a_band(numbers):
 def test_several_readings_tell_as_much_as_the_one_that_sums_them_up():
     # Two of the same part, each with error e, are worth one with e / sqrt(2) at the same age.
     expected = learn(BRASS)
-    twice = expected.given([Reading(0.05, 0.3, 0.06), Reading(0.05, 0.3, 0.06)])
-    once = expected.given([Reading(0.05, 0.3, 0.06 / 2**0.5)])
+    twice = expected.given([BoreEvidence(0.05, 0.3, 0.06), BoreEvidence(0.05, 0.3, 0.06)])
+    once = expected.given([BoreEvidence(0.05, 0.3, 0.06 / 2**0.5)])
     assert (twice.low, twice.median, twice.high) == pytest.approx(
         (once.low, once.median, once.high), rel=1e-6
     )
@@ -167,7 +169,7 @@ def test_several_readings_tell_as_much_as_the_one_that_sums_them_up():
 @settings(max_examples=40)
 @given(
     st.lists(
-        st.builds(Reading, st.floats(1e-4, 10), st.floats(-3, 60), st.floats(0.003, 30)),
+        st.builds(BoreEvidence, st.floats(1e-4, 10), st.floats(-3, 60), st.floats(0.003, 30)),
         min_size=1,
         max_size=3,
     ),
@@ -182,7 +184,7 @@ def test_whatever_a_gauge_says_lives_stay_a_band(readings, seen_sound):
 
 def test_readings_of_a_worn_part_are_past():
     record = Record(0.2, True)
-    assert learn(BRASS, (replace(record, readings=(Reading(0.1, 0.9, 0.01),)),)).median == pytest.approx(
+    assert learn(BRASS, (replace(record, readings=(BoreEvidence(0.1, 0.9, 0.01),)),)).median == pytest.approx(
         learn(BRASS, (record,)).median
     )
 

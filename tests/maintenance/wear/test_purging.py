@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from maintenance.wear.purging import Material, change
+from maintenance.wear.purging import PurgeMaterial, assess_change
 
 POLYMERS = Path(__file__).parents[3] / "fixtures" / "reference" / "polymers.csv"
 with POLYMERS.open() as file:
     CATALOGUE = {
-        row["polymer"]: Material(
+        row["polymer"]: PurgeMaterial(
             row["polymer"],
             float(row["nozzle_min_c"]),
             float(row["nozzle_max_c"]),
@@ -23,13 +23,13 @@ with POLYMERS.open() as file:
     }
 
 
-def middle(material: Material) -> float:
+def middle(material: PurgeMaterial) -> float:
     return (material.nozzle_min_c + material.nozzle_max_c) / 2
 
 
 def changed(old: str, new: str, nozzle_c: float | None = None):
     to = CATALOGUE[new]
-    return change(CATALOGUE[old], to, middle(to) if nozzle_c is None else nozzle_c)
+    return assess_change(CATALOGUE[old], to, middle(to) if nozzle_c is None else nozzle_c)
 
 
 def test_coming_from_a_hotter_material_its_leftovers_matter():
@@ -71,9 +71,9 @@ def test_charring_leftovers_are_told_and_are_no_reason_to_wait():
 
 
 def test_fibres_are_told():
-    filled = Material("PLA", 190, 220, filler="carbon fibre")
-    assert "carbon fibre" in change(filled, CATALOGUE["PLA"], 205).sentence
-    assert "carbon fibre" not in change(filled, filled, 205).sentence
+    filled = PurgeMaterial("PLA", 190, 220, filler="carbon fibre")
+    assert "carbon fibre" in assess_change(filled, CATALOGUE["PLA"], 205).sentence
+    assert "carbon fibre" not in assess_change(filled, filled, 205).sentence
 
 
 def test_alike_materials_take_a_plain_purge():
@@ -84,7 +84,7 @@ def test_alike_materials_take_a_plain_purge():
 def test_for_every_change_of_the_catalogue_the_advice_is_safe():
     """The new material is never heated far beyond its window, and leftovers that do not melt matter."""
     for old, new in product(CATALOGUE.values(), repeat=2):
-        found = change(old, new, middle(new))
+        found = assess_change(old, new, middle(new))
         assert found.sentence.endswith(".") and found.remedy.endswith(".")
         assert found.matters >= (old.nozzle_min_c > middle(new)), (old, new)
         if found.remedy.startswith(f"Purge with {new.polymer} at "):

@@ -15,10 +15,10 @@ from .accounting import (
     WINDOWS_S,
     Totals,
 )
-from .facts import Change, JobFacts, Layers, Mark, Retractions, Span, Use
+from .facts import JobFacts, Layers, Mark, Retractions, Span, ToolChange, ToolUse
 from .layout import Array, Unread
-from .settings import Reading
-from .source import Source
+from .settings import ReaderSettings
+from .source import JobSource
 
 FLOW_SHARES = {"50": 0.5, "90": 0.9, "99": 0.99}
 # Layers of a height that has less than this of the filament are not told.
@@ -32,11 +32,11 @@ UNTIMED = {
 }
 
 
-def tell(
+def summarize(
     *,
-    source: Source,
+    source: JobSource,
     lines: int,
-    reading: Reading,
+    reading: ReaderSettings,
     totals: Totals,
     tallies: Array,
     unread: Unread,
@@ -49,7 +49,7 @@ def tell(
     bin_s = float(passed["bin_s"])
     bins = min(SERIES, int(np.ceil(passed["t"] / bin_s)))
     changes = [
-        Change(int(line), float(at), int(use))
+        ToolChange(int(line), float(at), int(use))
         for use, line, at in totals.changes[: min(CHANGES, passed["changes"])]
     ]
     hot = {tool: _spans(row) for tool, row in enumerate(totals.tool_hot_s) if row[1:].any()}
@@ -83,12 +83,12 @@ def _spans(seconds: Array) -> list[Span]:
     return [Span(float(c), float(seconds[c])) for c in np.flatnonzero(seconds)]
 
 
-def _use(n: int, tool: int, reading: Reading, totals: Totals) -> Use:
+def _use(n: int, tool: int, reading: ReaderSettings, totals: Totals) -> ToolUse:
     row, seconds = totals.uses[n], totals.flow_s[n]
     metres = row["fed"] / 1000
     lengths = totals.retractions[n]
     peak_1s, peak_5s = (row["peak"] / WINDOWS_S).tolist()
-    return Use(
+    return ToolUse(
         tool=tool,
         filament_mm=float(row["fed"]),
         forward_mm=float(row["forward"]),
@@ -177,7 +177,7 @@ def _unread(tallies: Array, unread: Unread) -> dict[str, int]:
     return dict(sorted(found.items(), key=lambda item: (-item[1], item[0])))
 
 
-def _remarks(tallies: Array, uses: list[Use], reading: Reading) -> list[str]:
+def _remarks(tallies: Array, uses: list[ToolUse], reading: ReaderSettings) -> list[str]:
     said = []
 
     def say(tally: int, sentence: str) -> None:
