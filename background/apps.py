@@ -6,5 +6,8 @@ class BackgroundConfig(AppConfig):
     name = "background"
 
     def ready(self) -> None:
-        # Every app may have a tasks.py that registers its work; this app knows none of them by name.
+        # Each app may have a tasks.py that registers its work; this app knows none of them by name.
         autodiscover_modules("tasks")
+        from background.tasks import register_celery_tasks
+
+        register_celery_tasks()

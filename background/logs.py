@@ -1,7 +1,7 @@
-"""How log lines look: as text, or each as one JSON object. Who logs uses the standard library as always.
+"""Format of log lines: text, or one JSON object a line. Code logs through the standard library as usual.
 
-Every line carries what is bound in background/trace.py: of a request its mark, its path and who is signed in;
-of background work its id, name, attempt and queue, and the request that asked for it.
+A line of a web request has its id, its path and the user; a line of background work has the id, name, attempt
+and queue of the work, and the id of the request that caused it (background/trace.py).
 """
 
 from collections.abc import MutableMapping
@@ -13,26 +13,26 @@ from django.http import HttpRequest
 from django.utils.functional import SimpleLazyObject
 from structlog.typing import Processor
 
-from background.scrub import scrubbed
+from background.scrub import scrub
 
 FORMATS = ("text", "json")
 Line = MutableMapping[str, Any]
 current_request: ContextVar[HttpRequest | None] = ContextVar("current_request", default=None)
 
 
-def configuration(form: str, level: str) -> dict[str, Any]:
+def build_configuration(form: str, level: str) -> dict[str, Any]:
     """The LOGGING setting. form: one of FORMATS."""
     before: list[Processor] = [
         structlog.stdlib.add_log_level,
         structlog.stdlib.add_logger_name,
         structlog.contextvars.merge_contextvars,
-        _with_request,
+        _add_request,
         structlog.processors.TimeStamper(fmt="iso", utc=True),
         structlog.processors.format_exc_info,
-        _scrubbed,
+        _scrub_line,
     ]
     as_json = structlog.processors.JSONRenderer(ensure_ascii=False)
-    last: Processor = as_json if form == "json" else _as_text
+    last: Processor = as_json if form == "json" else _render_text
     return {
         "version": 1,
         "disable_existing_loggers": False,
@@ -45,32 +45,32 @@ def configuration(form: str, level: str) -> dict[str, Any]:
         },
         "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
         "root": {"handlers": ["console"], "level": level},
-        # They write down every address that they ask, with what it carries.
+        # They log every address that they request, with its parameters.
         "loggers": {name: {"level": "WARNING"} for name in ("httpx", "httpcore", "urllib3")},
     }
 
 
-def _with_request(_logger: object, _method: str, line: Line) -> Line:
+def _add_request(_logger: object, _method: str, line: Line) -> Line:
     request = current_request.get()
     if request is not None:
         line["path"] = request.path
         user = request.__dict__.get("user")
         if isinstance(user, SimpleLazyObject):
-            # Only if known already: to ask would query the database, perhaps in the middle of its failure.
+            # Only if loaded already: loading it would query the database, which may have just failed.
             user = request.__dict__.get("_cached_user")
         if user is not None and user.pk is not None:
             line["user_id"] = user.pk
     return line
 
 
-def _scrubbed(_logger: object, _method: str, line: Line) -> Line:
+def _scrub_line(_logger: object, _method: str, line: Line) -> Line:
     for name, value in line.items():
         if isinstance(value, str):
-            line[name] = scrubbed(value)
+            line[name] = scrub(value)
     return line
 
 
-def _as_text(_logger: object, _method: str, line: Line) -> str:
+def _render_text(_logger: object, _method: str, line: Line) -> str:
     head = [str(line.pop(name)) for name in ("timestamp", "level", "logger")]
     event, trace = line.pop("event"), line.pop("exception", None)
     more = " ".join(f"{name}={value}" for name, value in line.items() if value != "")

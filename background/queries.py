@@ -1,4 +1,4 @@
-"""What the background work has been doing; reads only."""
+"""The state of the job table for pages and metrics; reads only."""
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from django.db.models import Count, Max, Min, Q, QuerySet
 
 from background.models import WorkItem
-from background.queue import PERIODS, WORKS, queue_of, slot_start
+from background.queue import REGISTRY, periods, slot_start
 from background.queues import QUEUES
 
 State = WorkItem.State
@@ -29,7 +29,7 @@ def last_runs() -> list[LastRun]:
     rows = WorkItem.objects.filter(finished__in=finished.values())
     by_name = {row.name: row for row in rows if row.finished == finished[row.name]}
     runs = []
-    for name in sorted(WORKS):
+    for name in sorted(REGISTRY):
         row = by_name.get(name)
         runs.append(
             LastRun(name, row.state, row.finished, row.duration_s) if row else LastRun(name, None, None, None)
@@ -49,7 +49,7 @@ def _newest(items: QuerySet[WorkItem]) -> dict[str, datetime]:
 
 @dataclass
 class QueueState:
-    """Items of a queue: waiting (due or not), running, given up; the oldest due one; a lease that holds."""
+    """Items of a queue: waiting (due or not), running, given up; the oldest due one; a lease in force."""
 
     name: str
     waiting: int = 0
@@ -65,11 +65,11 @@ def queue_states(now: datetime) -> list[QueueState]:
     rows = (
         WorkItem.objects.exclude(state=State.DONE)
         .order_by()
-        .values("name", "state")
+        .values("queue", "state")
         .annotate(count=Count("pk"), due_since=Min("due"), held=Count("pk", filter=Q(lease_until__gt=now)))
     )
     for row in rows:
-        queue = found[queue_of(row["name"])]
+        queue = found[row["queue"]]
         if row["state"] == State.FAILED:
             queue.failed += row["count"]
         elif row["state"] == State.RUNNING:
@@ -83,8 +83,8 @@ def queue_states(now: datetime) -> list[QueueState]:
 
 
 def next_runs(now: datetime) -> dict[str, datetime]:
-    """When repeated work has its next slot, by name; other work runs when it is asked for."""
-    return {name: slot_start(period, now) + period for name, period in PERIODS.items()}
+    """The start of the next slot of repeated work, by name."""
+    return {name: slot_start(period, now) + period for name, period in periods().items()}
 
 
 def failed_items() -> QuerySet[WorkItem]:
@@ -94,7 +94,7 @@ def failed_items() -> QuerySet[WorkItem]:
 
 @dataclass(frozen=True)
 class Worker:
-    """A worker by the items that it ended within SEEN_WITHIN."""
+    """A worker, with the number of items that it finished within SEEN_WITHIN."""
 
     name: str
     seen: datetime
@@ -102,7 +102,7 @@ class Worker:
 
 
 def workers(now: datetime) -> list[Worker]:
-    """Those that ended work lately, the latest first. One query."""
+    """Workers that finished work lately, the latest first. One query."""
     rows = (
         WorkItem.objects.filter(finished__gt=now - SEEN_WITHIN)
         .exclude(holder="")

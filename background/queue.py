@@ -1,22 +1,23 @@
-"""What other apps use: register work, put it in the queue, repeat it.
+"""Register background work, and put it in the job table. Used by all other apps, in their tasks.py.
 
-    @work("spools.advance")
-    def advance(spool_id): ...
+    @work("spools.advance_moisture", queue="moisture", prepare=compute_advance)
+    def advance_moisture(spool_ids, prepared): ...
 
-    @every(name="spools.advance_all", minutes=15)
-    def advance_all():
-        for spool_id in ...:
-            enqueue("spools.advance", {"spool_id": spool_id})
+    @every(name="maintenance.raise_reminders", minutes=5, prepare=scan)
+    def raise_reminders(prepared): ...
 
-A registered function runs inside the transaction that also marks its item done: either both are stored or
-neither, so its effects in the database happen exactly once, whenever the power goes. It may run several times
+    enqueue("spools.advance_moisture", {"spool_ids": [3, 4]})
+
+Each registered function is a Celery task of the same name (background/tasks.py). The job table holds the
+work: the message that Celery carries has the id of a row and nothing else, so it can be lost or come twice.
+
+A function runs inside the transaction that also marks its row as done: either both are stored or neither, so
+its effects in the database happen exactly once, even if the machine loses power. It may run several times
 until it succeeds, so it must not do anything outside the database that cannot be repeated.
 
-A long computation belongs outside the transaction (on SQLite it would hold up every other write). Give it as
-`prepare`: it is called first, with the same arguments and outside any transaction, and what it returns is
-passed on as the argument `prepared`.
-
-Put registered functions in an app's tasks.py, which is imported when Django starts.
+A long computation belongs outside the transaction (on SQLite it would block every other write). Pass it as
+`prepare`: it is called first, with the same arguments and outside any transaction, and its result is passed
+on as the argument `prepared`.
 """
 
 import logging
@@ -31,11 +32,12 @@ from celery import current_app
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
+from django.db.models import Q
 from django.utils import timezone
 from kombu.exceptions import OperationalError
 from redis import RedisError
 
-from background.models import WorkItem
+from background.models import LIVE, WorkItem
 from background.queues import DEFAULT_QUEUE, QUEUES
 from background.trace import request_id
 
@@ -46,17 +48,17 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 @dataclass(frozen=True)
 class Work:
-    """A registered function: its name, what it computes first, and how long both may take."""
+    """A registered function, its computation outside the transaction, and how long both together may take."""
 
     name: str
     run: Callable[..., Any]
-    prepare: Callable[..., Any] | None
-    limit_s: float
+    prepare: Callable[..., Any] | None = None
+    limit_s: float = LIMIT_S
     queue: str = DEFAULT_QUEUE
+    period: timedelta | None = None
 
 
-WORKS: dict[str, Work] = {}
-PERIODS: dict[str, timedelta] = {}
+REGISTRY: dict[str, Work] = {}
 
 
 def work(
@@ -65,48 +67,37 @@ def work(
     prepare: Callable[..., Any] | None = None,
     limit_s: float = LIMIT_S,
     queue: str = DEFAULT_QUEUE,
+    period: timedelta | None = None,
 ) -> Callable[[F], F]:
     """Register a function as background work under a name that is unique in the project.
 
-    limit_s: a run that takes longer is ended and tried again later. queue: one of QUEUES. Raises ValueError
+    limit_s: a run that takes longer is stopped and tried again later. queue: one of QUEUES. Raises ValueError
     for a name in use or an unknown queue.
     """
 
     def register(function: F) -> F:
-        if name in WORKS:
+        if name in REGISTRY:
             raise ValueError(f"Two functions are registered as background work {name!r}.")
         if queue not in QUEUES:
             raise ValueError(f"{name!r} names the queue {queue!r}; there are {', '.join(QUEUES)}.")
-        WORKS[name] = Work(name, function, prepare, limit_s, queue)
+        REGISTRY[name] = Work(name, function, prepare, limit_s, queue, period)
         return function
 
     return register
 
 
 def every(
-    *,
-    name: str,
-    minutes: float = 0,
-    hours: float = 0,
-    days: float = 0,
-    limit_s: float = LIMIT_S,
-    queue: str = DEFAULT_QUEUE,
+    *, name: str, minutes: float = 0, hours: float = 0, days: float = 0, **options: Any
 ) -> Callable[[F], F]:
-    """Register a function without arguments as work that is repeated.
+    """Register a function without arguments (but `prepared`) as repeated work; options as for `work`.
 
-    Time since 1970 (UTC) is cut into slots of that length and the function runs once in each slot in which a
-    worker is up. Slots that nobody was there for are not made up for.
+    Time since 1970 (UTC) is cut into slots of that length, and the function runs once in each slot in which a
+    worker is up. Missed slots are not made up for.
     """
     period = timedelta(minutes=minutes, hours=hours, days=days)
     if period < timedelta(minutes=1):
         raise ValueError(f"{name!r} would be repeated every {period}; the shortest period is a minute.")
-
-    def register(function: F) -> F:
-        work(name, limit_s=limit_s, queue=queue)(function)
-        PERIODS[name] = period
-        return function
-
-    return register
+    return work(name, period=period, **options)
 
 
 def enqueue(
@@ -114,32 +105,34 @@ def enqueue(
     args: dict[str, Any] | None = None,
     key: str | None = None,
     due: datetime | None = None,
-    live_key: str = "",
+    singleton_key: str = "",
 ) -> None:
-    """Put work in the queue as part of the caller's transaction: rolled back with it, visible with it.
+    """Add a row to the job table as part of the caller's transaction: rolled back with it, visible with it.
 
-    args: keyword arguments that JSON can hold. key: work with a key that the table already has, in whatever
-    state, is not added again (done rows are kept for background.upkeep.KEEP_DONE). live_key: nor is work
-    while another item with that one waits or runs; for rounds, which see in the next one what they missed.
-    due: not before then; without it at once. Raises LookupError for a name that is not registered.
+    args: keyword arguments that JSON can hold. key: no row is added if the table has one with that key, in
+    whatever state (done rows are deleted after background.retention.KEEP_DONE). singleton_key: no row is
+    added while one with that key waits or runs. due: not before then; without it at once. Raises LookupError
+    for a name that is not registered.
     """
-    if name not in WORKS:
+    if name not in REGISTRY:
         raise LookupError(f"No function is registered as background work {name!r}.")
     item = WorkItem(
         name=name,
+        queue=REGISTRY[name].queue,
         args=args or {},
         key=key,
-        live_key=live_key,
+        singleton_key=singleton_key,
         due=due or timezone.now(),
         origin=request_id(),
     )
-    WorkItem.objects.bulk_create([item], ignore_conflicts=key is not None or bool(live_key))
-    wake_after_commit(name)
+    WorkItem.objects.bulk_create([item], ignore_conflicts=key is not None or bool(singleton_key))
+    if item.due <= timezone.now():
+        _send_after_commit(item)
 
 
 @transaction.atomic
 def run_again(item_id: UUID) -> WorkItem:
-    """Give work that was given up all its attempts anew. Refused with a ValidationError: any other."""
+    """Give failed work all its attempts again. Raises ValidationError for any other."""
     item = WorkItem.objects.select_for_update().filter(pk=item_id).first()
     if item is None:
         raise ValidationError("This work is not kept any more; if it is repeated, it comes again by itself.")
@@ -151,31 +144,43 @@ def run_again(item_id: UUID) -> WorkItem:
             item.save(update_fields=["state", "attempts", "due"])
     except IntegrityError as error:
         raise ValidationError("The same work is in the queue already: that one will do it.") from error
-    wake_after_commit(item.name)
+    _send_after_commit(item)
     return item
 
 
 def queue_of(name: str) -> str:
-    """The queue of registered work; what nobody registered any more is left to the default queue."""
-    return WORKS[name].queue if name in WORKS else DEFAULT_QUEUE
+    """The queue of registered work; the default queue for a name that is not registered any more."""
+    return REGISTRY[name].queue if name in REGISTRY else DEFAULT_QUEUE
 
 
-def limit_of(name: str) -> float:
+def time_limit_s(name: str) -> float:
     """How long a run may take, in seconds."""
-    return WORKS[name].limit_s if name in WORKS else LIMIT_S
+    return REGISTRY[name].limit_s if name in REGISTRY else LIMIT_S
+
+
+# Repeated work
+
+
+def periods() -> dict[str, timedelta]:
+    """The period of each repeated work, by name."""
+    return {work.name: work.period for work in REGISTRY.values() if work.period}
 
 
 def enqueue_slots(now: datetime) -> None:
-    """Put the present slot of all repeated work in the queue. Any number of schedulers may do so at once."""
-    keys = {slot_key(name, period, now): name for name, period in PERIODS.items()}
-    present = set(WorkItem.objects.filter(key__in=keys).values_list("key", flat=True))
-    for key, name in keys.items():
-        if key not in present:
-            enqueue(name, key=key)
+    """Add the present slot of all repeated work. Any number of schedulers may do so at once.
+
+    No slot is added while the previous one still waits or runs; the next call adds it.
+    """
+    keys = {name: slot_key(name, period, now) for name, period in periods().items()}
+    taken = Q(key__in=keys.values()) | Q(singleton_key__in=keys, state__in=LIVE)
+    present = set(WorkItem.objects.filter(taken).values_list("name", flat=True))
+    for name, key in keys.items():
+        if name not in present:
+            enqueue(name, key=key, singleton_key=name)
 
 
 def slot_start(period: timedelta, now: datetime) -> datetime:
-    """When the slot began that now lies in. In UTC, so no change to summer time moves it."""
+    """The start of the slot that now lies in. In UTC, so changes to and from summer time do not move it."""
     epoch = datetime(1970, 1, 1, tzinfo=UTC)
     return epoch + (now - epoch) // period * period
 
@@ -184,28 +189,19 @@ def slot_key(name: str, period: timedelta, now: datetime) -> str:
     return f"{name}:{slot_start(period, now):%Y-%m-%dT%H:%M:%SZ}"
 
 
-def wake_after_commit(name: str) -> None:
-    """Have a worker look at the queue of that work as soon as the caller's transaction is stored."""
+# Messages
+
+
+def _send_after_commit(item: WorkItem) -> None:
+    """Without Redis the broker is in the worker's memory, and the schedule there sends what is due."""
     if settings.REDIS_URL:
-        transaction.on_commit(partial(wake, queue_of(name)))
+        transaction.on_commit(partial(send, item.pk, item.name, item.queue))
 
 
-def wake(queue: str) -> None:
-    """Ask for a sweep of a queue, unless one waits to be taken already: that will see all that is stored.
-
-    So no messages pile up, and none needs an end that would depend on the clock, or on how busy a worker is.
-    Without a broker the work is still done, by the next sweep of the schedule.
-    """
+def send(item_id: UUID, name: str, queue: str) -> None:
+    """Send the Celery task of a row to a worker. If the message is lost, the schedule sends it again."""
     try:
-        with current_app.producer_or_acquire() as producer:
-            if not producer.channel.queue_declare(queue=queue).message_count:
-                current_app.send_task(
-                    "background.sweep",
-                    [queue],
-                    queue=queue,
-                    producer=producer,
-                    retry=False,
-                    ignore_result=True,
-                )
+        # A row and its task have the same id, so that each can be looked up by the other.
+        current_app.send_task(name, [str(item_id)], task_id=str(item_id), queue=queue, retry=False)
     except (OperationalError, RedisError) as error:
-        logger.warning("Redis could not be reached to wake a worker: %s", error)
+        logger.warning("%s was not sent, Redis could not be reached: %s", name, error)

@@ -1,4 +1,4 @@
-"""Gives each web request a mark, which its log lines, its answer and the work it asks for carry."""
+"""Middleware that gives each web request an id, which is passed on to log lines, response and work."""
 
 import logging
 import re
@@ -15,24 +15,24 @@ logger = logging.getLogger(__name__)
 WELL_FORMED = re.compile(r"[A-Za-z0-9._-]{8,64}")
 
 
-def request_marks(
+def request_id_middleware(
     get_response: Callable[[HttpRequest], HttpResponse],
 ) -> Callable[[HttpRequest], HttpResponse]:
-    """Middleware: take the mark that a proxy gave (X-Request-ID), or make one, and answer with it."""
+    """Use the id that a proxy has set (X-Request-ID), or make one, and return it in the response."""
 
     def middleware(request: HttpRequest) -> HttpResponse:
         given = request.headers.get("X-Request-ID", "")
-        mark = given if WELL_FORMED.fullmatch(given) else uuid4().hex
+        assigned = given if WELL_FORMED.fullmatch(given) else uuid4().hex
         began = time.monotonic()
         current = current_request.set(request)
         try:
-            with bound_contextvars(request_id=mark):
+            with bound_contextvars(request_id=assigned):
                 response = get_response(request)
                 took_s = time.monotonic() - began
                 logger.info("%s answered with %d after %.3f s.", request.method, response.status_code, took_s)
         finally:
             current_request.reset(current)
-        response["X-Request-ID"] = mark
+        response["X-Request-ID"] = assigned
         return response
 
     return middleware

@@ -1,4 +1,4 @@
-"""What must not be written down: what addresses carry after "?", and addresses that are a key themselves."""
+"""Removal of secrets from log lines and errors: parameters of addresses, and addresses that are keys."""
 
 import re
 
@@ -8,6 +8,6 @@ QUERY = re.compile(r"(?<=[\w/.~-])\?[\w.~%\[\]-]+=[^\s\"'<>]*")
 ACCOUNT = re.compile(r"(?<=://)[^\s/@]+@")
 
 
-def scrubbed(text: str) -> str:
+def scrub(text: str) -> str:
     """The text without secret parts of addresses, query strings, and names and passwords before a host."""
     return ACCOUNT.sub("…@", SECRET_PART.sub("…", QUERY.sub("?…", text)))

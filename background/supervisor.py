@@ -43,7 +43,7 @@ def lock_data_folder(folder: Path) -> IO[str]:
     try:
         lock = path.open("a+")
     except OSError as error:
-        raise not_writable(folder, error) from error
+        raise data_folder_error(folder, error) from error
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError as error:
@@ -55,7 +55,7 @@ def lock_data_folder(folder: Path) -> IO[str]:
     return lock
 
 
-def not_writable(folder: Path, error: OSError) -> CannotStart:
+def data_folder_error(folder: Path, error: OSError) -> CannotStart:
     return CannotStart(
         f"The data folder {folder} cannot be written to ({error.strerror}): make it writable for you, "
         "or name another one in LOADWORTHY_DATA."

@@ -1,47 +1,88 @@
-"""The one Celery task, and the queue's own upkeep."""
+"""The Celery tasks of all registered work, the start of a worker, and the deletion of old rows."""
 
+import faulthandler
 import gc
-import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from uuid import UUID
 
-from celery import shared_task
-from celery.signals import setup_logging, worker_init, worker_shutting_down
+from celery import Task, current_app
+from celery.signals import setup_logging, worker_init, worker_process_init
+from django.conf import settings
+from django.db import connections
 from django.utils import timezone
 
-from background.queue import every
-from background.running import release_own_leases, run_due
-from background.upkeep import prune
+from background.queue import REGISTRY, every
+from background.retention import prune_items
+from background.running import AttemptFailed, release_own_leases, run_row
 
-SWEEP_BUDGET_S = 20.0
-_stopping = threading.Event()
+# A run that does not react to the exception at its time limit is killed this much later.
+KILL_AFTER_S = 10.0
 
 
-@shared_task(name="background.sweep", ignore_result=True)
-def sweep(queue: str) -> None:
-    """Run what is due in a queue. Any number of these may come, from the schedule and after commits.
+def register_celery_tasks() -> None:
+    """Make each registered work a Celery task under its own name, and repeated work an entry of the beat."""
+    for work in REGISTRY.values():
+        current_app.task(
+            run_task,
+            bind=True,
+            name=work.name,
+            soft_time_limit=work.limit_s,
+            time_limit=work.limit_s + KILL_AFTER_S,
+            # Logged where it happened, with the id of the web request; Celery only reports it to monitors.
+            throws=(AttemptFailed,),
+        )
+    current_app.conf.task_routes = {work.name: {"queue": work.queue} for work in REGISTRY.values()}
+    current_app.conf.beat_schedule = {
+        work.name: {"task": work.name, "schedule": work.period} for work in REGISTRY.values() if work.period
+    }
 
-    The message comes by that queue, so a worker runs only what belongs to the queues that it serves.
+
+def run_task(task: Task, item_id: str) -> None:
+    """Run the row with that id, unless it is done, not due yet, or claimed by another worker."""
+    if settings.REDIS_URL:
+        run_row(UUID(item_id), task.name)
+    else:
+        with _end_process_after(task.soft_time_limit):
+            run_row(UUID(item_id), task.name)
+
+
+@contextmanager
+def _end_process_after(limit_s: float) -> Iterator[None]:
+    """End this process, with the stacks of all threads on stderr, if the block takes longer.
+
+    The embedded worker runs tasks in a thread, which Celery cannot interrupt. The supervisor starts the
+    worker again.
     """
-    run_due(budget_s=SWEEP_BUDGET_S, stop=_stopping.is_set, watched=True, queue=queue)
+    # Celery puts a logger in the place of sys.stderr, which this function cannot write to: hence 2.
+    faulthandler.dump_traceback_later(limit_s, exit=True, file=2)
+    try:
+        yield
+    finally:
+        faulthandler.cancel_dump_traceback_later()
 
 
 @every(name="background.prune", days=1)
 def prune_old_items() -> None:
-    prune(timezone.now())
+    prune_items(timezone.now())
 
 
 @worker_init.connect
-def _take_over(**_: object) -> None:
+@worker_process_init.connect
+def on_worker_init(**_: object) -> None:
+    """Called in a worker and in its child process, also when a new child replaces one that was killed."""
     release_own_leases()
-    # What has been imported by now stays: the garbage collector need not look through it for each batch.
+    # A child that is forked must not inherit a connection.
+    connections.close_all()
+
+
+@worker_init.connect
+def freeze_imported_modules(**_: object) -> None:
+    """The garbage collector need not look through what is never freed, and a child shares its memory."""
     gc.collect()
     gc.freeze()
 
 
-@worker_shutting_down.connect
-def _begin_nothing_new(**_: object) -> None:
-    _stopping.set()
-
-
 @setup_logging.connect
-def _leave_logging_to_django(**_: object) -> None:
-    """Celery sets up no logging of its own once somebody listens to this signal."""
+def leave_logging_to_django(**_: object) -> None:
+    """Celery sets up no logging of its own once a receiver is connected to this signal."""

@@ -1,6 +1,6 @@
-"""From a tap to its effect: the mark of a web request, which goes on to the work that it asks for.
+"""The id of a web request, passed on to the background work that it causes.
 
-What is bound here stands in each log line (background/logs.py), and in WorkItem.origin.
+It is part of each log line (background/logs.py), and of each row of the job table (WorkItem.origin).
 """
 
 from collections.abc import Iterator
@@ -11,13 +11,13 @@ from structlog.contextvars import bound_contextvars, get_contextvars
 
 
 def request_id() -> str:
-    """Of the web request that this thread works for, directly or as background work; else empty."""
+    """The id of the web request that this thread works for, directly or as background work; else empty."""
     return str(get_contextvars().get("request_id", ""))
 
 
 @contextmanager
-def work_of(work_id: UUID, name: str, attempt: int, queue: str, origin: str) -> Iterator[None]:
-    """Log lines of this block name the work, and the request that it came from."""
+def bind_work(work_id: UUID, name: str, attempt: int, queue: str, origin: str) -> Iterator[None]:
+    """Add the work, and the request that caused it, to the log lines of this block."""
     names = {"work_id": str(work_id), "work": name, "attempt": attempt, "queue": queue}
     with bound_contextvars(request_id=origin, **names):
         yield

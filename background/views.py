@@ -2,7 +2,7 @@ from django.db import DatabaseError, connection
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
-from background.ready import checks
+from background.health import run_checks
 
 
 def healthz(request: HttpRequest) -> HttpResponse:
@@ -16,8 +16,8 @@ def healthz(request: HttpRequest) -> HttpResponse:
 
 
 def readyz(request: HttpRequest) -> HttpResponse:
-    """A line for each thing that the service needs; 503 when one of them is not well; needs no account."""
-    found = checks(timezone.now())
-    lines = "".join(f"{check.name}: {check.says or 'ok'}\n" for check in found)
-    status = 200 if all(check.well for check in found) else 503
+    """A line for each check; 503 when one of them found a problem; needs no account."""
+    found = run_checks(timezone.now())
+    lines = "".join(f"{check.name}: {check.problem or 'ok'}\n" for check in found)
+    status = 200 if all(check.is_ok for check in found) else 503
     return HttpResponse(lines, content_type="text/plain; charset=utf-8", status=status)

@@ -1,91 +1,57 @@
 """The Celery app.
 
-The job table of the `background` app holds the work; Celery only wakes a worker, by a message in the queue
-that it serves. With REDIS_URL the workers and the schedule are processes of their own. Without it the broker
-lives in the worker's memory, so the schedule runs as a thread of the worker and there is nothing to install
-and nothing to lose.
+The job table of the `background` app holds the work; a message of Celery starts a worker on one row of it.
+With REDIS_URL the workers and the schedule are processes of their own. Without it the broker lives in the
+worker's memory, so the schedule runs as a thread of the worker: nothing to install and nothing to lose.
 """
 
-import logging
 import os
 import warnings
 
-from celery import Celery, bootsteps
-from celery.beat import EmbeddedService, Scheduler
+from celery import Celery
 from celery.exceptions import SecurityWarning
 from kombu import Exchange, Queue
 
 from background.queues import DEFAULT_QUEUE, QUEUES
 
-logger = logging.getLogger(__name__)
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
-# About workers of root that unpickle messages; ours take JSON only, and one task with the name of a queue.
+# About workers of root that unpickle messages; these accept JSON only, with the id of a row.
 warnings.filterwarnings("ignore", category=SecurityWarning)
 
 app = Celery("loadworthy")
 app.config_from_object("django.conf:settings", namespace="CELERY")
-app.autodiscover_tasks()
 
-# Asked of the environment, since the settings may be half loaded when this module is imported.
+# From the environment, since the settings may be half loaded when this module is imported.
 EMBEDDED = not os.environ.get("REDIS_URL")
-SWEEP_INTERVAL_S = 1.0 if EMBEDDED else 5.0
-
-
-class Sweeps(Scheduler):
-    """Asks for a sweep of each queue every few seconds; which slots have run is written in the job table.
-
-    Celery's own compares times of day, and stands still for an hour when the clock is put back by one.
-    """
-
-    def tick(self, *args: object, **kwargs: object) -> float:
-        from background.queue import wake
-
-        try:
-            for queue in self.app.amqp.queues.consume_from:
-                wake(queue)
-        except Exception:
-            # Without it the thread would end, and all work with it.
-            logger.exception("No sweep could be asked for; the next try is in %.0f s.", SWEEP_INTERVAL_S)
-        return SWEEP_INTERVAL_S
-
 
 app.conf.update(
     # Each with an exchange of its own: left to Celery they would share one, and get each other's messages.
     task_queues=[Queue(name, Exchange(name), routing_key=name) for name in QUEUES],
     task_default_queue=DEFAULT_QUEUE,
-    beat_scheduler="config.celery:Sweeps",
-    # One item at a time in a worker: the time limit watches a whole process. More hands: more processes.
-    worker_pool="threads",
+    beat_scheduler="background.beat:JobTableScheduler",
+    beat_max_loop_interval=1 if EMBEDDED else 5,
+    # With Redis a child process runs the tasks, and Celery enforces their time limits. Without it a thread
+    # does: a child could not send to a broker in its parent's memory, and SQLite must not be open at a fork.
+    worker_pool="threads" if EMBEDDED else "prefork",
     worker_concurrency=1,
     worker_prefetch_multiplier=1,
+    # A child that starts on a busy machine is not taken for dead.
+    worker_proc_alive_timeout=120,
     task_acks_late=True,
-    worker_enable_remote_control=False,
+    # `celery inspect`, `celery events` and other monitors reach processes through Redis.
+    worker_enable_remote_control=not EMBEDDED,
+    worker_send_task_events=not EMBEDDED,
     broker_connection_max_retries=None,
-    broker_transport_options={}
+    broker_transport_options={"polling_interval": 0.05}
     if EMBEDDED
     else {
-        "visibility_timeout": 3600,  # above the longest sweep: its budget and one item's time limit
+        "visibility_timeout": 3600,  # above the longest time limit
         "unacked_restore_throttle": 1,
         "socket_connect_timeout": 3,
         "socket_timeout": 30,
-        # For publishing only: a page must not wait for a Redis that is down, the sweep makes up for it.
+        # For publishing only: a page must not wait for a Redis that is down; the schedule sends again.
         "max_retries": 0,
     },
 )
-
-
-class ScheduleThread(bootsteps.StartStopStep):
-    """The schedule as a thread of the worker: a memory broker is seen by one process only."""
-
-    requires = {"celery.worker.components:Pool"}
-
-    def create(self, worker):
-        # Before there are two threads: declared by both at once, a queue of this broker may lose its binding.
-        with worker.app.connection_for_write() as connection:
-            for queue in worker.app.amqp.queues.consume_from.values():
-                queue(connection.default_channel).declare()
-        return EmbeddedService(worker.app, thread=True, scheduler_cls=worker.app.conf.beat_scheduler)
-
-
 if EMBEDDED:
-    app.steps["worker"].add(ScheduleThread)
+    app.steps["worker"].add("background.beat:BeatThread")

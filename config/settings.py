@@ -77,7 +77,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
-    "background.requests.request_marks",
+    "background.requests.request_id_middleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
@@ -241,4 +241,4 @@ if LOG_LEVEL not in {"DEBUG", "INFO", "WARNING", "ERROR", "CRITICAL"}:
 LOG_FORMAT = os.environ.get("LOG_FORMAT", "text").lower()
 if LOG_FORMAT not in logs.FORMATS:
     raise _refuse("LOG_FORMAT", "write text or json.")
-LOGGING = logs.configuration(LOG_FORMAT, LOG_LEVEL)
+LOGGING = logs.build_configuration(LOG_FORMAT, LOG_LEVEL)

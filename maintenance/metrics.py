@@ -12,7 +12,7 @@ from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
-from background import machine, queries
+from background import host, queries
 from maintenance.reminders.conditions.sensors import late_sensors
 from maintenance.reminders.delivery import stats
 
@@ -29,14 +29,12 @@ class _Shop(Collector):
         self.now = now
 
     def collect(self) -> Iterable[Metric]:
-        yield _one(
-            "build_info", "Always 1; the version is in the label.", 1, version=machine.project_version()
-        )
+        yield _one("build_info", "Always 1; the version is in the label.", 1, version=host.project_version())
         yield from self._work()
         yield from self._reminders()
-        disk = machine.disk()
+        disk = host.measure_disk()
         yield _one("disk_free_bytes", "Free on the disk of the data folder.", disk.free_bytes)
-        yield _one("database_size_bytes", "What the database takes on its disk.", machine.database_bytes())
+        yield _one("database_size_bytes", "What the database takes on its disk.", host.database_bytes())
 
     def _work(self) -> Iterable[Metric]:
         items = _family("queue_items", "Background work by queue and state.", "queue", "state")

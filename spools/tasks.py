@@ -23,8 +23,8 @@ GROUPS = {timedelta(days=2): 500, timedelta(days=30): 100}
 LONG_GROUP, ENOUGH_S = 10, 40.0
 
 
-@every(name="spools.advance_all", minutes=15, queue="moisture")
-def advance_all() -> None:
+@every(name="spools.queue_advances", minutes=15, queue="moisture")
+def queue_advances() -> None:
     """Queue the dry boxes, whose air the spools in them take, and the spools that are behind.
 
     A batch that is not done yet is left alone.
@@ -32,14 +32,14 @@ def advance_all() -> None:
     boxes = [box.pk for box in complete_boxes()]
     for number, first in enumerate(range(0, len(boxes), BOXES)):
         some = {"place_ids": boxes[first : first + BOXES]}
-        enqueue("spools.air.dry_box", some, live_key=f"spools.boxes:{number}")
+        enqueue("spools.advance_dry_boxes", some, singleton_key=f"spools.advance_dry_boxes:{number}")
     ids = moisture_cache.find_stale(timezone.now())
     for number, first in enumerate(range(0, len(ids), BATCH)):
         batch = {"spool_ids": ids[first : first + BATCH]}
-        enqueue("spools.advance", batch, live_key=f"spools.advance:{number}")
+        enqueue("spools.advance_moisture", batch, singleton_key=f"spools.advance_moisture:{number}")
 
 
-def _advanced(spool_ids: list[int]) -> list[moisture_cache.ComputedMoisture]:
+def _compute_moisture(spool_ids: list[int]) -> list[moisture_cache.ComputedMoisture]:
     """As many groups as time allows: what is left has its turn in the next round, which finds these done."""
     started, computed = time.monotonic(), []
     for group in _groups(spool_ids):
@@ -64,28 +64,28 @@ def prune_keys() -> None:
     idempotency.prune(timezone.now())
 
 
-@work("spools.advance", prepare=_advanced, queue="moisture")
-def advance(spool_ids: list[int], prepared: list[moisture_cache.ComputedMoisture]) -> None:
+@work("spools.advance_moisture", prepare=_compute_moisture, queue="moisture")
+def advance_moisture(spool_ids: list[int], prepared: list[moisture_cache.ComputedMoisture]) -> None:
     """Store checkpoints that were computed outside the transaction."""
     for computed in prepared:
         moisture_cache.store_advance(computed)
 
 
-def _advanced_boxes(place_ids: list[int]) -> list[dry_box_cache.ComputedBox]:
+def _compute_dry_boxes(place_ids: list[int]) -> list[dry_box_cache.ComputedBox]:
     return dry_box_cache.compute_advance(timezone.now(), place_ids)
 
 
-@work("spools.air.dry_box", prepare=_advanced_boxes, queue="moisture")
-def store_boxes(place_ids: list[int], prepared: list[dry_box_cache.ComputedBox]) -> None:
+@work("spools.advance_dry_boxes", prepare=_compute_dry_boxes, queue="moisture")
+def advance_dry_boxes(place_ids: list[int], prepared: list[dry_box_cache.ComputedBox]) -> None:
     """Store the computed air of these dry boxes."""
     dry_box_cache.store_advance(prepared)
 
 
-def _worked_out(plan_id: int) -> week_schedule.WorkedOut:
+def _compute_plan(plan_id: int) -> week_schedule.WorkedOut:
     return week_schedule.work_out(WeekPlan.objects.get(pk=plan_id), week_schedule.WORK_LATER)
 
 
-@work("spools.plan_week", prepare=_worked_out, limit_s=300, queue="moisture")
+@work("spools.plan_week", prepare=_compute_plan, limit_s=300, queue="moisture")
 def plan_week(plan_id: int, prepared: week_schedule.WorkedOut) -> None:
     """Store a plan of the week that takes longer than somebody would wait for."""
     week_schedule.store(WeekPlan.objects.get(pk=plan_id), prepared)

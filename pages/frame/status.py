@@ -11,7 +11,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from background import machine, queries, ready
+from background import health, host, queries
 from background.queue import queue_of, run_again
 from maintenance.reminders.conditions.sensors import late_sensors
 from maintenance.reminders.delivery import stats
@@ -26,7 +26,7 @@ def status(request: HttpRequest) -> HttpResponse:
     outbox = stats.outbox(now)
     context = {
         "now": now,
-        "checks": ready.checks(now),
+        "checks": health.run_checks(now),
         "works": _works(now),
         "queues": [(queue, _age(queue.waits_since, now)) for queue in queries.queue_states(now)],
         "failed": queries.failed_items()[:SHOWN_FAILED],
@@ -34,9 +34,9 @@ def status(request: HttpRequest) -> HttpResponse:
         "unsent_for": _age(outbox.waits_since, now),
         "failed_messages": stats.failed_messages()[:SHOWN_FAILED] if outbox.failed else [],
         "silent": late_sensors(now),
-        "disk": machine.disk(),
-        "database_bytes": machine.database_bytes(),
-        "versions": machine.versions(),
+        "disk": host.measure_disk(),
+        "database_bytes": host.database_bytes(),
+        "versions": host.versions(),
         "workers": queries.workers(now),
     }
     return render(request, "frame/status.html", context)

@@ -9,6 +9,7 @@ from django.db import transaction
 from django.db.models import Q, prefetch_related_objects
 from django.utils import timezone
 
+from background.queue import enqueue
 from spools.air.csv_import import possible_reading
 from spools.air.csv_import import read_csv as read_csv
 from spools.air.dry_box_cache import airs_at
@@ -19,6 +20,7 @@ from spools.invalidation import invalidate_after_readings
 from spools.models import DesiccantCharge, DryingRun, Place, Reading
 from spools.wording import format_time
 
+ADVANCE_AFTER = timedelta(seconds=30)
 BELIEVED_HOURS = BELIEVED_FOR / timedelta(hours=1)
 
 
@@ -111,6 +113,18 @@ def _measured_or_assumed(place: Place, reading: Reading | None, at: datetime) ->
     )
 
 
+def _advance_after(first_hour: datetime) -> None:
+    """Bring up to date what a late reading invalidated; one of the present hour invalidates nothing.
+
+    Not at once, so that many readings of a device that was offline are one piece of work.
+    """
+    now = timezone.now()
+    if first_hour < hour_of(now):
+        enqueue(
+            "spools.queue_advances", due=now + ADVANCE_AFTER, singleton_key="spools.queue_advances:readings"
+        )
+
+
 @transaction.atomic
 def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tuple[int, int]:
     """Keep readings of a place, given as (aware time, °C, % RH). Returns (added, already there).
@@ -140,5 +154,7 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
     if new:
         lock_spool_facts()
         Reading.objects.bulk_create(new, ignore_conflicts=True, batch_size=1000)
-        invalidate_after_readings(place, hour_of(min(reading.at for reading in new)))
+        first_hour = hour_of(min(reading.at for reading in new))
+        invalidate_after_readings(place, first_hour)
+        _advance_after(first_hour)
     return len(new), len(rows) - len(new)

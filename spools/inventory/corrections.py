@@ -108,7 +108,7 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
         require_winding_fits(spool, max(0.0, gross_g - spool.core_mass_g))
     spool.save(update_fields=REEL)
     invalidate_after([spool.pk], spool.received_at - JUST_BEFORE)
-    enqueue("spools.advance", {"spool_ids": [spool.pk]})
+    enqueue("spools.advance_moisture", {"spool_ids": [spool.pk]})
     return spool
 
 

@@ -206,7 +206,7 @@ def weigh(
     gross_g, resolution_g = require_gross_mass(spool, gross_g, resolution_g)
     _not_far_above_received(spool, gross_g)
     invalidate_from(spool, at, weighed=True)
-    enqueue("spools.advance", {"spool_ids": [spool.pk]})
+    enqueue("spools.advance_moisture", {"spool_ids": [spool.pk]})
     return MassEntry.objects.create(
         spool=spool,
         kind=Kind.WEIGHED,

@@ -33,7 +33,7 @@ def recompute_without(entry: MassEntry) -> None:
             "This weighing alone tells how much is on the spool. Give the right number instead."
         )
     invalidate_entry(entry)
-    enqueue("spools.advance", {"spool_ids": [entry.spool_id]})
+    enqueue("spools.advance_moisture", {"spool_ids": [entry.spool_id]})
 
 
 @transaction.atomic

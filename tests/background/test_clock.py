@@ -7,7 +7,7 @@ import time_machine
 from django.contrib.auth.models import Group
 from django.utils import timezone
 
-from background import queue, running
+from background import running
 from background.clock import ClockWatch
 from background.models import WorkItem
 from background.queries import last_runs
@@ -20,12 +20,7 @@ NOON = datetime(2031, 5, 6, 12, 7, tzinfo=UTC)
 
 
 @pytest.fixture(autouse=True)
-def only_the_work_of_these_tests(monkeypatch):
-    monkeypatch.setattr(queue, "WORKS", {})
-    monkeypatch.setattr(running, "WORKS", queue.WORKS)
-    monkeypatch.setattr("background.queries.WORKS", queue.WORKS)
-    monkeypatch.setattr(queue, "PERIODS", {})
-    monkeypatch.setattr("background.clock.PERIODS", queue.PERIODS)
+def new_clock_watch(empty_registry, monkeypatch):
     monkeypatch.setattr(running, "_watch", ClockWatch())
 
 
@@ -170,4 +165,5 @@ def test_slots_do_not_follow_summer_time(clock, look, settings, day):
     night = datetime.fromisoformat(f"{day}T00:00Z")
     for quarter in range(12):
         enqueue_slots(night + timedelta(minutes=15 * quarter, seconds=1))
+        WorkItem.objects.update(state=State.DONE)
     assert WorkItem.objects.count() == 12

@@ -15,11 +15,11 @@ from django.urls import path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from background import logs, queue, running
+from background import logs
 from background.models import WorkItem
 from background.queue import enqueue, work
 from background.running import run_due
-from background.scrub import scrubbed
+from background.scrub import scrub
 from tests.services.shop import REPOSITORY, shop_env
 
 TOKEN = "Zk3v0-9qLx_TTbN4wHyYc1dQeR8uS7aP"
@@ -42,7 +42,7 @@ urlpatterns = [path("ask/", ask), path("calendar/<str:token>/", fail)]
 @pytest.fixture
 def lines():
     """A function that returns what was logged as JSON since it was last asked, parsed."""
-    config = logs.configuration("json", "INFO")
+    config = logs.build_configuration("json", "INFO")
     written = StringIO()
     handler = logging.StreamHandler(written)
     handler.setFormatter(DictConfigurator(config).configure_formatter(config["formatters"]["line"]))
@@ -63,11 +63,7 @@ def lines():
 
 
 @pytest.fixture
-def marking(monkeypatch):
-    monkeypatch.setattr(queue, "WORKS", {})
-    monkeypatch.setattr(running, "WORKS", queue.WORKS)
-    monkeypatch.setattr(queue, "PERIODS", {})
-
+def marking(empty_registry):
     @work("mark", queue="delivery")
     def mark():
         enqueue("follow")
@@ -134,14 +130,14 @@ def test_the_error_that_is_kept_with_work_has_no_secrets(marking):
 
 @given(st.text("abcXYZ019-_/.?=& \n", max_size=80))
 def test_scrubbing_twice_changes_nothing_more(text):
-    assert scrubbed(scrubbed(text)) == scrubbed(text)
+    assert scrub(scrub(text)) == scrub(text)
 
 
 def test_what_is_no_secret_stays():
     text = (
         'File "/srv/shop/maintenance/trouble_evidence_of_prints.py", line 12, is 3 > 2? /s/7DKMRX/ /jobs/12/'
     )
-    assert scrubbed(text) == text
+    assert scrub(text) == text
 
 
 @pytest.mark.parametrize("form", ["text", "json"])

@@ -8,28 +8,27 @@ from django.core.exceptions import ValidationError
 from django.db import connection, transaction
 from django.utils import timezone
 
-from background import queue, running
 from background.models import WorkItem
 from background.queries import failed_items, last_runs, queue_states, workers
 from background.queue import enqueue, enqueue_slots, every, run_again, work
-from background.running import MAX_ATTEMPTS, claim_next, release_own_leases, run_due, run_item
-from background.upkeep import KEEP_DONE, KEEP_FAILED, prune
+from background.retention import KEEP_DONE, KEEP_FAILED, prune_items
+from background.running import (
+    ABANDONED,
+    MAX_ATTEMPTS,
+    AttemptFailed,
+    claim_next,
+    release_own_leases,
+    run_due,
+    run_item,
+)
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("empty_registry")]
 State = WorkItem.State
 
 
 def queue_length() -> int:
     """How many items wait or run."""
     return sum(queue.waiting + queue.running for queue in queue_states(timezone.now()))
-
-
-@pytest.fixture(autouse=True)
-def only_the_work_of_these_tests(monkeypatch):
-    monkeypatch.setattr(queue, "WORKS", {})
-    monkeypatch.setattr(running, "WORKS", queue.WORKS)
-    monkeypatch.setattr("background.queries.WORKS", queue.WORKS)
-    monkeypatch.setattr(queue, "PERIODS", {})
 
 
 def marks() -> list[str]:
@@ -199,7 +198,8 @@ def test_a_failure_of_a_run_that_lost_its_lease_does_not_touch_the_heir():
     slow = claim_next(timezone.now())
     heir = claim_next(timezone.now() + timedelta(hours=1))
     assert slow and heir
-    run_item(slow)
+    with pytest.raises(AttemptFailed):
+        run_item(slow)
     item = WorkItem.objects.get()
     assert (item.state, item.claim, item.error) == (State.RUNNING, heir.claim, "")
 
@@ -239,7 +239,7 @@ def test_work_that_always_takes_its_worker_down_is_given_up():
         assert claim_next(timezone.now() + timedelta(days=attempt))
     WorkItem.objects.update(lease_until=timezone.now())
     assert run_due() == 0
-    assert "in the middle" in failed_items().get().error
+    assert failed_items().get().error == ABANDONED
 
 
 def test_an_item_that_had_all_its_attempts_is_not_claimed_any_more():
@@ -269,8 +269,8 @@ def test_a_round_is_not_queued_while_its_like_waits_or_runs():
     work("advance")(lambda: None)
 
     def queued() -> int:
-        enqueue("advance", live_key="advance:1")
-        enqueue("advance", live_key="advance:2")
+        enqueue("advance", singleton_key="advance:1")
+        enqueue("advance", singleton_key="advance:2")
         return WorkItem.objects.count()
 
     assert queued() == 2
@@ -305,8 +305,8 @@ def test_work_that_was_given_up_can_be_run_again():
 
 def test_a_round_is_not_run_again_beside_its_like():
     work("advance")(lambda: None)
-    item = given_up(name="advance", live_key="advance:1")
-    enqueue("advance", live_key="advance:1")
+    item = given_up(name="advance", singleton_key="advance:1")
+    enqueue("advance", singleton_key="advance:1")
     with pytest.raises(ValidationError, match="that one will do it"):
         run_again(item.pk)
     assert WorkItem.objects.get(pk=item.pk).state == State.FAILED
@@ -367,14 +367,42 @@ def test_repeated_work_runs_once_in_a_slot_and_missed_slots_are_not_made_up_for(
         Group.objects.create(name=f"{Group.objects.count()}")
 
     start = datetime(2031, 5, 6, 12, 1, tzinfo=UTC)
-    for minutes in (0, 1, 13):
+    for minutes in (0, 1, 13, 14, 15, 9 * 60):
         enqueue_slots(start + timedelta(minutes=minutes))
-    assert WorkItem.objects.count() == 1
-    enqueue_slots(start + timedelta(minutes=14))
-    assert WorkItem.objects.count() == 2
-    enqueue_slots(start + timedelta(hours=9))
+        WorkItem.objects.update(state=State.DONE)
     keys = WorkItem.objects.order_by("key").values_list("key", flat=True)
     assert list(keys) == [f"look:2031-05-06T{time}:00Z" for time in ("12:00", "12:15", "21:00")]
+
+
+def test_no_slot_is_added_while_the_previous_one_waits_or_runs():
+    every(name="look", minutes=1)(lambda: None)
+    start = datetime(2031, 5, 6, 12, tzinfo=UTC)
+    for minute in range(3):
+        enqueue_slots(start + timedelta(minutes=minute))
+    assert WorkItem.objects.count() == 1
+    assert claim_next(timezone.now() + timedelta(days=3650))
+    enqueue_slots(start + timedelta(minutes=4))
+    assert WorkItem.objects.count() == 1
+
+
+def test_repeated_work_that_failed_waits_no_longer_than_its_period():
+    @every(name="look", minutes=1)
+    def look():
+        raise RuntimeError
+
+    for _ in range(3):
+        before = timezone.now()
+        run_due()
+        item = WorkItem.objects.get()
+        make_due()
+    assert item.attempts == 3
+    assert (item.due - before).total_seconds() == pytest.approx(60, abs=30)
+
+
+def test_repeated_work_can_be_prepared_outside_the_transaction():
+    every(name="look", hours=1, prepare=lambda: "seen")(lambda prepared: Group.objects.create(name=prepared))
+    assert run_due() == 1
+    assert marks() == ["seen"]
 
 
 def test_repeated_work_is_part_of_what_is_due():
@@ -388,15 +416,6 @@ def test_a_period_below_a_minute_is_refused():
         every(name="look", minutes=0.5)
 
 
-def test_a_sweep_begins_nothing_new_beyond_its_budget_or_when_told_to_stop():
-    work("mark")(lambda: None)
-    for _ in range(3):
-        enqueue("mark")
-    assert run_due(budget_s=0) == 0
-    assert run_due(stop=lambda: True) == 0
-    assert run_due() == 3
-
-
 def test_old_ends_are_pruned_and_the_rest_is_kept():
     now = timezone.now()
     old_done, old_failed = now - KEEP_DONE - timedelta(hours=1), now - KEEP_FAILED - timedelta(hours=1)
@@ -408,7 +427,7 @@ def test_old_ends_are_pruned_and_the_rest_is_kept():
         ("queued after a failure", State.QUEUED, old_failed),
     ]:
         WorkItem.objects.create(name="mark", key=key, state=state, finished=finished)
-    assert prune(now) == 2
+    assert prune_items(now) == 2
     kept = WorkItem.objects.order_by("key").values_list("key", flat=True)
     assert list(kept) == ["failed", "new done", "queued after a failure"]
 

@@ -178,12 +178,12 @@ class Trial:
     def _round(self) -> None:
         from background.queue import enqueue
 
-        enqueue("spools.advance_all", live_key="kills.round")
+        enqueue("spools.queue_advances", singleton_key="kills.round")
 
     def _look(self) -> None:
         from background.queue import enqueue
 
-        enqueue("maintenance.sweep", live_key="kills.look")
+        enqueue("maintenance.raise_reminders", singleton_key="kills.look")
 
     def _low_stock(self) -> None:
         """A kind of part at its reorder point, which is a cause of a reminder."""
@@ -279,10 +279,8 @@ class Trial:
     def _kill_worker(self, queue: str) -> str:
         """In the middle of an item of that queue, as the job table tells it; not twice in the same one."""
         from background.models import WorkItem
-        from background.queue import WORKS
 
-        names = [name for name, work in WORKS.items() if work.queue == queue]
-        running = WorkItem.objects.filter(name__in=names, state="running", attempts=1)
+        running = WorkItem.objects.filter(queue=queue, state="running", attempts=1)
         for _ in range(30):
             item = wait_for(f"running work of the queue {queue}", running.first, 90, every_s=0.002)
             time.sleep(self.chance.uniform(0, LONGEST_LOOK_S.get(queue, 0.03)))
@@ -326,8 +324,8 @@ class Trial:
             within = ", ".join(f"{what} {times}x" for what, times in self.running[kind].most_common(6))
             print(f"{count:4d} x {kind:34s} during {within}", flush=True)
         self._wait_for_quiet()
-        enqueue("spools.advance_all")
-        enqueue("maintenance.sweep")
+        enqueue("spools.queue_advances")
+        enqueue("maintenance.raise_reminders")
         time.sleep(1)
         self._wait_for_quiet()
         found = [*self._marks_hold(), *self._web_holds(), *self._reminders_hold(), *self._messages_hold()]

@@ -14,7 +14,7 @@ from tests.services.servers import PostgresServer, free_port, unprivileged_folde
 from tests.services.shop import REPOSITORY, name_of, processes
 
 CELERY = [sys.executable, "-m", "celery", "--quiet", "-A", "config"]
-WORKER = [*CELERY, "worker", "--without-gossip", "--without-mingle", "--loglevel", "WARNING", "-Q"]
+WORKER = [*CELERY, "worker", "--without-gossip", "--without-mingle", "--loglevel", "WARNING"]
 
 
 @dataclass
@@ -81,8 +81,14 @@ class Servers:
         self.programs = {
             "Redis": Program([*redis, str(redis_folder)], log, more=redis_user),
             "web": Program([sys.executable, "-m", "background.web", str(fd)], log, pass_fds=(fd,)),
-            "first": Program([*WORKER, "moisture,reminders,files"], log, {"LOADWORTHY_WORKER": "first"}),
-            "second": Program([*WORKER, "moisture,delivery"], log, {"LOADWORTHY_WORKER": "second"}),
+            "first": Program(
+                [*WORKER, "-n", "first@%h", "-Q", "moisture,reminders,files"],
+                log,
+                {"LOADWORTHY_WORKER": "first"},
+            ),
+            "second": Program(
+                [*WORKER, "-n", "second@%h", "-Q", "moisture,delivery"], log, {"LOADWORTHY_WORKER": "second"}
+            ),
             "schedule 1": Program([*CELERY, "beat", "--loglevel", "WARNING"], log),
             "schedule 2": Program([*CELERY, "beat", "--loglevel", "WARNING"], log),
         }
@@ -149,8 +155,7 @@ class Embedded:
             self.supervisor.signal(signal.SIGKILL)
             wait_for("the end of all processes", lambda: not self._children())
         else:
-            (pid,) = [pid for pid in self._children() if name_of(pid) == name]
-            os.kill(pid, signal.SIGKILL)
+            os.kill(wait_for(f"the {name}", lambda: self._child(name)), signal.SIGKILL)
 
     def start_again(self, name: str) -> None:
         if name == "supervisor":
@@ -158,6 +163,10 @@ class Embedded:
 
     def kill_holder(self, holder: str) -> None:
         self.kill("worker")
+
+    def _child(self, name: str) -> int | None:
+        """Its process id, once the supervisor has started it again."""
+        return next((pid for pid in self._children() if name_of(pid) == name), None)
 
     def _children(self) -> list[int]:
         return [pid for pid in processes(dict(os.environ)) if name_of(pid) in {"web", "worker"}]

@@ -28,16 +28,18 @@ def test_rounds_that_take_longer_than_a_quarter_of_an_hour_do_not_pile_up(nylon,
     monkeypatch.setattr(tasks, "BATCH", 2)
     spools = [receive(nylon, shelf) for _ in range(5)]
     for _ in range(3):
-        tasks.advance_all()
-    waiting = WorkItem.objects.filter(name="spools.advance")
-    assert sorted(waiting.values_list("live_key", flat=True)) == [f"spools.advance:{n}" for n in range(3)]
+        tasks.queue_advances()
+    waiting = WorkItem.objects.filter(name="spools.advance_moisture")
+    assert sorted(waiting.values_list("singleton_key", flat=True)) == [
+        f"spools.advance_moisture:{n}" for n in range(3)
+    ]
     assert sorted(pk for item in waiting for pk in item.args["spool_ids"]) == [spool.pk for spool in spools]
     run_due()
     assert all(spool.moisture_states.exists() for spool in spools)
     waiting.delete()
-    tasks.advance_all()
+    tasks.queue_advances()
     assert not waiting.exists(), "nothing is behind"
     for spool in spools:
         ledger.take(spool, 5)
-    tasks.advance_all()
+    tasks.queue_advances()
     assert waiting.count() == 3

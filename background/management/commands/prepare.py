@@ -7,8 +7,8 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import OperationalError
 
-from background.first_account import create_first_account
-from background.supervisor import CannotStart, lock_data_folder, not_writable
+from background.initial_user import create_initial_user
+from background.supervisor import CannotStart, data_folder_error, lock_data_folder
 
 
 class Command(BaseCommand):
@@ -34,7 +34,7 @@ class Command(BaseCommand):
         call_command("invalidate_caches", verbosity=0)
         call_command("compile_kernels", stdout=self.stdout)
         name = "demo" if demo else "owner"
-        password = create_first_account(name)
+        password = create_initial_user(name)
         if demo:
             call_command("load_demo", if_empty=True, verbosity=0)
         if password:
@@ -57,7 +57,7 @@ def _make_data_folder(folder: Path) -> None:
             with open(os.open(key, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
                 file.write(secrets.token_urlsafe(50))
     except OSError as error:
-        raise not_writable(folder, error) from error
+        raise data_folder_error(folder, error) from error
 
 
 def _cannot_open(error: OperationalError) -> str:

@@ -32,7 +32,7 @@ class Command(BaseCommand):
         try:
             lock = lock_data_folder(settings.DATA_DIR)
             listener = listen(host, port)
-            _ask_redis(settings.REDIS_URL)
+            _require_redis(settings.REDIS_URL)
             _load_for_children()
         except (CannotStart, ImproperlyConfigured) as error:
             raise CommandError(str(error)) from error
@@ -70,14 +70,15 @@ def _children(listener: socket.socket, lock: IO[str]) -> list[Child]:
 def _worker(name: str, queues: Sequence[str]) -> Child:
     # Its successor after a crash has the same name, and takes over its leases.
     holder = f"{socket.gethostname()}:{'+'.join(queues)}:{settings.DATA_DIR}"[:300]
-    options = ["--without-gossip", "--without-mingle", "-Q", ",".join(queues)]
+    options = ["--without-gossip", "--without-mingle", "-n", f"{name}@%h", "-Q", ",".join(queues)]
     return Child(name, partial(_celery, "worker", *options), env={"LOADWORTHY_WORKER": holder})
 
 
 def _load_for_children() -> None:
     """Import before the fork what the children would import after it, each for itself."""
     load_application()
-    for name in ("celery.bin.celery", "celery.apps.worker", "celery.concurrency.thread", "celery.beat"):
+    pool = "prefork" if settings.REDIS_URL else "thread"
+    for name in ("celery.bin.celery", "celery.apps.worker", f"celery.concurrency.{pool}", "background.beat"):
         import_module(name)
     before_fork.send(sender=None)
 
@@ -86,7 +87,7 @@ def _celery(command: str, *options: str) -> None:
     sys.exit(current_app.start(["--quiet", command, "--loglevel", "WARNING", *options]))
 
 
-def _ask_redis(url: str) -> None:
+def _require_redis(url: str) -> None:
     if not url:
         return
     try:

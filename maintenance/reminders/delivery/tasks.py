@@ -17,8 +17,8 @@ def dispatch() -> None:
     outbox.dispatch(timezone.now())
 
 
-@every(name="maintenance.reminders.delivery", minutes=1, queue="delivery")
-def each_minute() -> None:
+@every(name="maintenance.write_digests", minutes=1, queue="delivery")
+def write_digests() -> None:
     """The digests that are due, and whatever was lost on its way into the queue."""
     outbox.write_digests(timezone.now())
     outbox.dispatch(timezone.now())

@@ -227,7 +227,7 @@ def put(folder, name: str, content: bytes, age_s: float = 60) -> None:
 
 
 def look() -> list[str]:
-    WorkItem.objects.filter(key__startswith="maintenance.watch_folder").delete()
+    WorkItem.objects.filter(key__startswith="maintenance.import_watched_files").delete()
     run_due()
     return sorted(JobFile.objects.values_list("name", flat=True))
 

@@ -9,7 +9,6 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from background.running import run_due
-from maintenance import tasks
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.machines.printers import bring_back, retire
@@ -335,8 +334,7 @@ def test_a_sweep_takes_as_many_queries_however_many_spools(shop, wet):
 
 
 def test_the_schedule_sweeps(shop, wet):
-    tasks.sweep()
-    run_due(budget_s=60)
+    run_due()
     assert conditions() == {dry(wet)}
 
 

@@ -42,7 +42,7 @@ def worked(shop):
 
 def test_it_tells_what_ran_what_waits_and_what_it_runs_on(desk, worked):
     page = desk.get(STATUS)
-    assert says(page, "spools.advance_all moisture")
+    assert says(page, "spools.queue_advances moisture")
     assert says(page, "No work was given up.")
     assert says(page, "No sensor is silent.")
     assert says(page, "Django 5.2")
@@ -76,14 +76,14 @@ def test_work_that_was_given_up_is_run_again_by_its_button(desk, worked):
 
 
 def test_what_is_not_well_is_told_with_what_to_do(desk, shop, settings, monkeypatch):
-    monkeypatch.setattr("background.machine.LOW_DISK_BYTES", 10**18)
+    monkeypatch.setattr("background.host.LOW_DISK_BYTES", 10**18)
     old = timezone.now() - timedelta(hours=3)
-    WorkItem.objects.create(name="spools.air.dry_box", due=old)
+    WorkItem.objects.create(name="spools.advance_dry_boxes", queue="moisture", due=old)
     message(shop, written_at=old, not_before=old)
     message(shop, state="failed", error="no such mailbox", written_at=old)
     page = desk.get(STATUS)
     for text in (
-        "No sweep has come yet",
+        "Nothing was scheduled yet",
         "start a worker for it",
         "Make room",
         "1 message to be sent, the oldest for 3 h; 1 given up",
@@ -156,7 +156,7 @@ def test_metrics_are_read_by_prometheus_own_parser(shop, worked):
     assert value["queue_items", "reminders", "failed"] == 1
     assert value["sensors_silent",] == 0
     assert value["disk_free_bytes",] > 0
-    done = datetime.fromtimestamp(value["work_last_success_timestamp_seconds", "spools.advance_all"], UTC)
+    done = datetime.fromtimestamp(value["work_last_success_timestamp_seconds", "spools.queue_advances"], UTC)
     assert abs(timezone.now() - done) < timedelta(minutes=1)
     # The conventions: https://prometheus.io/docs/practices/naming/
     for name, family in families.items():

@@ -2,9 +2,11 @@ import io
 from datetime import UTC, datetime, timedelta
 
 import pytest
+import time_machine
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
+from background.models import WorkItem
 from spools.air import climate
 from spools.inventory import moves
 from spools.models import DryingRun, MoistureState, Place, Reading
@@ -100,6 +102,18 @@ def test_late_readings_cut_back_the_checkpoints_of_the_spools_that_were_there(pl
         spool: spool.moisture_states.count() for spool in (here, was_here, in_dryer, elsewhere, left_before)
     }
     assert list(left.values()) == [1, 1, 1, 2, 2]
+
+
+def test_late_readings_queue_one_advance_and_readings_of_this_hour_none(shelf):
+    queued = WorkItem.objects.filter(name="spools.queue_advances")
+    with time_machine.travel(datetime(2031, 5, 6, 12, 30, tzinfo=UTC), tick=False):
+        climate.record_readings(shelf, [(timezone.now() - timedelta(minutes=20), 21, 40)], origin="api")
+        assert not queued.exists()
+        for minutes in (40, 50):
+            climate.record_readings(
+                shelf, [(timezone.now() - timedelta(minutes=minutes), 21, 40)], origin="api"
+            )
+        assert queued.get().due == timezone.now() + climate.ADVANCE_AFTER
 
 
 def test_csv_with_commas_and_zone():

@@ -342,7 +342,7 @@ def test_the_rebuild_command_tells_of_boxes(charged, capsys):
 
 
 def test_the_background_work_stores_it(charged):
-    tasks.advance_all()
+    tasks.queue_advances()
     run_due()
     assert BoxState.objects.filter(place=charged).count() == 6
 

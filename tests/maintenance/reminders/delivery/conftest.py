@@ -6,11 +6,11 @@ import pytest
 from django.contrib.auth import get_user_model
 from django.utils import timezone
 
-from background import queue
 from background.running import run_due
 from maintenance.models import Channel, Message, Reminder, ReminderEvent, Subscription
 from maintenance.reminders.delivery import attempts, mail, outbox, posting
 from maintenance.reminders.delivery.webhook import new_secret
+from tests.background.registry import registered_work
 from tests.maintenance.reminders.delivery.receivers import HttpReceiver, MailReceiver
 
 Kind = Reminder.Kind
@@ -19,14 +19,12 @@ Kind = Reminder.Kind
 @pytest.fixture(autouse=True)
 def only_sending(monkeypatch, settings, tmp_path):
     """No other work is registered, and the network is asked directly."""
-    works = {name: work for name, work in queue.WORKS.items() if name in (outbox.DELIVER, outbox.DISPATCH)}
-    monkeypatch.setattr(queue, "WORKS", works)
-    monkeypatch.setattr("background.running.WORKS", works)
-    monkeypatch.setattr(queue, "PERIODS", {})
     for name in ("HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY", "http_proxy", "https_proxy", "all_proxy"):
         monkeypatch.delenv(name, raising=False)
     settings.PUBLIC_URL = "https://shop.example"
     settings.DATA_DIR = tmp_path
+    with registered_work(outbox.DELIVER, outbox.DISPATCH):
+        yield
 
 
 @pytest.fixture

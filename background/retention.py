@@ -1,4 +1,4 @@
-"""Old rows of the job table."""
+"""Deletion of old rows of the job table."""
 
 from datetime import datetime, timedelta
 
@@ -8,7 +8,7 @@ KEEP_DONE = timedelta(days=14)
 KEEP_FAILED = timedelta(days=180)
 
 
-def prune(now: datetime) -> int:
+def prune_items(now: datetime) -> int:
     """Delete items that ended long ago and return how many; failed ones are kept longer, for study."""
     deleted = 0
     for state, keep in ((WorkItem.State.DONE, KEEP_DONE), (WorkItem.State.FAILED, KEEP_FAILED)):

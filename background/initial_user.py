@@ -1,4 +1,4 @@
-"""The first account of a new shop."""
+"""The first user of a new shop."""
 
 import secrets
 
@@ -9,7 +9,7 @@ CONSONANTS = "bdfgkmnprstvz"
 VOWELS = "aeiou"
 
 
-def create_first_account(name: str) -> str | None:
+def create_initial_user(name: str) -> str | None:
     """Create an administrator with a random password when there is no account at all.
 
     Returns the password, which is stored nowhere in the clear, or None when there already is an account.

@@ -3,16 +3,16 @@ import re
 import pytest
 from django.contrib.auth import authenticate, get_user_model
 
-from background.first_account import create_first_account, readable_password
+from background.initial_user import create_initial_user, readable_password
 
 
 @pytest.mark.django_db
 def test_the_first_account_is_made_once_and_its_password_signs_in():
-    password = create_first_account("owner")
+    password = create_initial_user("owner")
     user = authenticate(username="owner", password=password)
     assert user is not None
     assert user.is_superuser
-    assert create_first_account("demo") is None
+    assert create_initial_user("demo") is None
     assert get_user_model().objects.count() == 1
 
 

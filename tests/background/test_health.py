@@ -6,10 +6,10 @@ from django.db.migrations.recorder import MigrationRecorder
 from django.test import RequestFactory
 from django.utils import timezone
 
-from background import queries, queue, ready, running
+from background import health
+from background.health import run_checks
 from background.models import WorkItem
 from background.queue import enqueue, every, work
-from background.ready import checks
 from background.running import claim_next, run_due
 from background.views import healthz, readyz
 from tests.services.servers import free_port
@@ -42,45 +42,39 @@ def test_it_says_when_the_database_does_not_answer(tmp_path):
 
 
 @pytest.fixture
-def marking(monkeypatch):
+def marking(empty_registry):
     """Nothing but a mark each minute, and one in the queue of deliveries."""
-    monkeypatch.setattr(queue, "WORKS", {})
-    for module in (running, ready, queries):
-        monkeypatch.setattr(module, "WORKS", queue.WORKS)
-    monkeypatch.setattr(queue, "PERIODS", {})
-    monkeypatch.setattr(ready, "PERIODS", queue.PERIODS)
-    monkeypatch.setattr("background.clock.PERIODS", queue.PERIODS)
     every(name="mark", minutes=1)(lambda: None)
     work("send", queue="delivery")(lambda: None)
 
 
 def unwell(now=None) -> dict[str, str]:
-    return {check.name: check.says for check in checks(now or timezone.now()) if not check.well}
+    return {check.name: check.problem for check in run_checks(now or timezone.now()) if not check.is_ok}
 
 
 @pytest.mark.django_db
 def test_it_is_ready_once_a_sweep_has_come_and_as_long_as_they_come(marking):
     answer = readyz(RequestFactory().get("/readyz"))
     assert answer.status_code == 503
-    assert "schedule: No sweep has come yet" in answer.content.decode()
+    assert "schedule: Nothing was scheduled yet" in answer.content.decode()
     run_due()
     answer = readyz(RequestFactory().get("/readyz"))
     assert (answer.status_code, answer.content.decode().splitlines()[0]) == (200, "database: ok")
-    late = timezone.now() + 2 * ready.MOVES_WITHIN
-    assert "No sweep since" in unwell(late)["schedule"]
+    late = timezone.now() + 2 * health.SERVED_WITHIN
+    assert "Nothing was scheduled since" in unwell(late)["schedule"]
 
 
 @pytest.mark.django_db
 def test_a_queue_that_nobody_serves_is_named(marking):
     now = timezone.now()
-    enqueue("send", due=now - 2 * ready.MOVES_WITHIN)
+    enqueue("send", due=now - 2 * health.SERVED_WITHIN)
     run_due(queue="reminders")
     assert list(unwell()) == ["queue delivery"]
     claim_next(now)
     assert unwell() == {}, "it moves while one of its items runs"
     WorkItem.objects.filter(name="send").update(lease_until=now, due=now)
     run_due()
-    enqueue("send", due=now - 2 * ready.MOVES_WITHIN)
+    enqueue("send", due=now - 2 * health.SERVED_WITHIN)
     assert unwell() == {}, "or has just ended"
 
 
@@ -92,7 +86,7 @@ def test_migrations_that_wait_are_told_before_anything_else_is_asked(monkeypatch
         return {key: row for key, row in applied(recorder).items() if key[0] != "background"}
 
     monkeypatch.setattr(MigrationRecorder, "applied_migrations", without_the_last)
-    assert [check.name for check in checks(timezone.now())] == ["database", "migrations"]
+    assert [check.name for check in run_checks(timezone.now())] == ["database", "migrations"]
     assert "run manage.py prepare" in unwell()["migrations"]
 
 

@@ -1,4 +1,4 @@
-"""What the service runs on: disk, database, versions."""
+"""The machine that runs the service: disk, database, versions."""
 
 import shutil
 import tomllib
@@ -13,7 +13,7 @@ import redis
 from django.conf import settings
 from django.db import connection
 
-# Common practice, no source: a database that cannot write loses what people enter.
+# Common practice, no source: when the database cannot write, entries of people are lost.
 LOW_DISK_BYTES = 1_000_000_000
 
 
@@ -29,15 +29,15 @@ class Disk:
         return self.free_bytes < LOW_DISK_BYTES
 
 
-def disk() -> Disk:
-    # The folder itself is made when something is kept in it.
+def measure_disk() -> Disk:
+    # The folder itself is created when something is stored in it.
     folder = next(path for path in (settings.DATA_DIR, *settings.DATA_DIR.parents) if path.exists())
     usage = shutil.disk_usage(folder)
     return Disk(usage.free, usage.total)
 
 
 def database_bytes() -> int:
-    """What the database takes on its disk."""
+    """Size of the database on its disk."""
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
             cursor.execute("SELECT pg_database_size(current_database())")
@@ -53,7 +53,7 @@ def project_version() -> str:
 
 
 def versions() -> dict[str, str]:
-    """Of the project and what it stands on."""
+    """Versions of the project and of the software below it."""
     found = {
         "Loadworthy": project_version(),
         "Python": python_version(),

@@ -1,0 +1,89 @@
+"""Readiness of the service: one function a check, each with its problem and remedy."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import redis
+from django.conf import settings
+from django.db import DatabaseError, connection
+from django.db.migrations.executor import MigrationExecutor
+from django.db.models import Max
+
+from background.models import WorkItem
+from background.queries import queue_states
+from background.queue import periods
+
+# The schedule acts every few seconds; a long item may take a minute or two.
+SERVED_WITHIN = timedelta(minutes=10)
+REDIS_WITHIN_S = 2.0
+
+
+@dataclass(frozen=True)
+class Check:
+    """The result of one check; problem: what is wrong and what to do, or empty."""
+
+    name: str
+    problem: str = ""
+
+    @property
+    def is_ok(self) -> bool:
+        return not self.problem
+
+
+def run_checks(now: datetime) -> list[Check]:
+    """All checks. Without a database, or with one of an older version, the later ones are left out."""
+    try:
+        found = [Check("database"), _check_migrations()]
+        if found[-1].is_ok:
+            found += [_check_schedule(now), *_check_queues(now)]
+    except DatabaseError:
+        found = [Check("database", "It does not answer: start it, or correct DATABASE_URL.")]
+    if settings.REDIS_URL:
+        found.append(_check_redis())
+    return found
+
+
+def _check_migrations() -> Check:
+    executor = MigrationExecutor(connection)
+    waiting = executor.migration_plan(executor.loader.graph.leaf_nodes())
+    if not waiting:
+        return Check("migrations")
+    return Check("migrations", f"{len(waiting)} are not applied: run manage.py prepare, or start with ./run.")
+
+
+def _check_schedule(now: datetime) -> Check:
+    """The schedule adds the present slots of repeated work to the table every few seconds."""
+    repeated = periods()
+    slots = WorkItem.objects.filter(name__in=repeated, key__isnull=False)
+    newest = slots.aggregate(newest=Max("added"))["newest"]
+    if newest is None:
+        return Check("schedule", "Nothing was scheduled yet: the schedule must run.")
+    if newest < now - SERVED_WITHIN - min(repeated.values()):
+        return Check(
+            "schedule",
+            f"Nothing was scheduled since {newest:%Y-%m-%d %H:%M} UTC: start the schedule and a worker.",
+        )
+    return Check("schedule")
+
+
+def _check_queues(now: datetime) -> Iterator[Check]:
+    """A queue is served if nothing in it is long overdue, or if one of its items runs or has just ended."""
+    for queue in queue_states(now):
+        problem = ""
+        overdue = queue.waits_since and queue.waits_since < now - SERVED_WITHIN
+        recent = WorkItem.objects.filter(queue=queue.name, finished__gt=now - SERVED_WITHIN)
+        if overdue and not queue.held and not recent.exists():
+            problem = f"Work waits since {queue.waits_since:%Y-%m-%d %H:%M} UTC: start a worker for it."
+        yield Check(f"queue {queue.name}", problem)
+
+
+def _check_redis() -> Check:
+    try:
+        with redis.Redis.from_url(
+            settings.REDIS_URL, socket_connect_timeout=REDIS_WITHIN_S, socket_timeout=REDIS_WITHIN_S
+        ) as client:
+            client.ping()
+    except (redis.RedisError, ValueError):
+        return Check("redis", "It does not answer: start it, correct REDIS_URL, or unset it to do without.")
+    return Check("redis")
