@@ -4,6 +4,7 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
+from maintenance import limits
 from maintenance.models import Fitting, Loading, Printer, Toolhead
 from spools.models import Place
 
@@ -118,11 +119,11 @@ class PrinterSerializer(ModelSerializer):
 class JobAskedSerializer(StrictSerializer):
     """A job as far as the verdict needs it."""
 
-    mass_g = Number(min_value=0.01, max_value=20_000)
-    hours = Number(min_value=0.01, max_value=1_000)
-    nozzle_c = Number(min_value=0, max_value=600)
-    bed_c = Number(min_value=0, max_value=300)
-    max_flow_mm3_s = Number(required=False, min_value=0.01, max_value=500)
+    mass_g = Number(**limits.JOB_G.bounds)
+    hours = Number(**limits.JOB_HOURS.bounds)
+    nozzle_c = Number(**limits.NOZZLE_C.bounds)
+    bed_c = Number(**limits.BED_C.bounds)
+    max_flow_mm3_s = Number(required=False, **limits.FLOW_MM3_S.bounds)
 
 
 class PairSerializer(StrictSerializer):
@@ -133,11 +134,11 @@ class PairSerializer(StrictSerializer):
 class PairInQuerySerializer(PairSerializer):
     """A pair, with the four numbers of a job or none of them; with them its fastest flow, if known."""
 
-    mass_g = Number(required=False, min_value=0.01, max_value=20_000)
-    hours = Number(required=False, min_value=0.01, max_value=1_000)
-    nozzle_c = Number(required=False, min_value=0, max_value=600)
-    bed_c = Number(required=False, min_value=0, max_value=300)
-    max_flow_mm3_s = Number(required=False, min_value=0.01, max_value=500)
+    mass_g = Number(required=False, **limits.JOB_G.bounds)
+    hours = Number(required=False, **limits.JOB_HOURS.bounds)
+    nozzle_c = Number(required=False, **limits.NOZZLE_C.bounds)
+    bed_c = Number(required=False, **limits.BED_C.bounds)
+    max_flow_mm3_s = Number(required=False, **limits.FLOW_MM3_S.bounds)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         fields = JobAskedSerializer().fields

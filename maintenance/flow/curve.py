@@ -17,6 +17,8 @@ from math import isfinite, pi, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from maintenance import limits
+
 Array = NDArray[np.float64]
 
 # How well a catalogue's density fits the very spool. From memory: grades of a polymer differ by 1 to 2 %.
@@ -34,7 +36,7 @@ TOO_COARSE, GOOD = LIMITS[0] / REAL, 0.01
 # Rounded to two digits this is still good.
 GOOD_ENOUGH = 1.05 * GOOD
 # The longest blob that may be asked for, mm of filament.
-LONGEST_MM = 2000
+LONGEST_MM = limits.BLOB_MM.high
 # Checks and jobs of temperatures further apart are not compared: a hotter melt flows more easily. Common
 # practice, no source.
 SAME_C = 5.0

@@ -8,9 +8,10 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
+from maintenance import limits
 from maintenance.changes import FLOW, PARTS, facts_changed
 from maintenance.checks import require_loaded
-from maintenance.flow.curve import LONGEST_MM, CheckRefused, Setup, Weighed, require_possible_masses
+from maintenance.flow.curve import CheckRefused, Setup, Weighed, require_possible_masses
 from maintenance.flow.history import build_setup
 from maintenance.models import Fitting, FlowBlob, FlowCheck, PartKind, Toolhead
 from maintenance.wear.heat import hot_end_limit
@@ -41,10 +42,12 @@ def require_setup(
         diameter_mm = spool.feedstock.diameter_mm
     return build_setup(
         spool.feedstock,
-        length_mm=require_within("length_mm", length_mm, 20, LONGEST_MM, "mm"),
-        diameter_mm=require_within("diameter_mm", diameter_mm, 0.5, 5, "mm"),
-        diameter_tolerance_mm=require_within("diameter_tolerance_mm", diameter_tolerance_mm, 0, 0.3, "mm"),
-        resolution_g=require_within("resolution_g", resolution_g, 0.0001, 1, "g"),
+        length_mm=require_within("length_mm", length_mm, *limits.BLOB_MM),
+        diameter_mm=require_within("diameter_mm", diameter_mm, *limits.BLOB_DIAMETER_MM),
+        diameter_tolerance_mm=require_within(
+            "diameter_tolerance_mm", diameter_tolerance_mm, *limits.DIAMETER_TOLERANCE_MM
+        ),
+        resolution_g=require_within("resolution_g", resolution_g, *limits.SCALE_STEP_G),
     )
 
 
@@ -53,13 +56,13 @@ def require_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: d
 
     at: whose parts count. Raises ValidationError otherwise.
     """
-    nozzle_c = require_within("nozzle_c", nozzle_c, 0, 600, "°C")
+    nozzle_c = require_within("nozzle_c", nozzle_c, *limits.NOZZLE_C)
     there = Q(end=None) | Q(end__gt=at)
     fitted = Fitting.objects.filter(
         there, toolhead=toolhead, role__in=[PartKind.Role.NOZZLE, PartKind.Role.LINER], start__lte=at
     )
-    limits = fitted.values_list("part__kind__name", "part__kind__max_c")
-    limit_c, whose = hot_end_limit(toolhead.hot_end_max_c, toolhead.ptfe_lined, limits)
+    part_limits = fitted.values_list("part__kind__name", "part__kind__max_c")
+    limit_c, whose = hot_end_limit(toolhead.hot_end_max_c, toolhead.ptfe_lined, part_limits)
     if nozzle_c > limit_c:
         raise ValidationError(
             {

@@ -17,6 +17,7 @@ from django.db import transaction
 from django.db.models import Q
 
 from background.queue import enqueue
+from maintenance import limits
 from maintenance.gcode import GcodeError, JobFacts, ReaderSettings, read_job
 from maintenance.models import JobFile, Printer
 from spools.checks import require_within
@@ -103,7 +104,7 @@ def add_job_file(
     by: Any = None,
 ) -> JobFile:
     """Take a stored file in; it is read as background work. Refused: a diameter that no filament has."""
-    diameter_mm = require_within("diameter_mm", diameter_mm, 0.5, 10, "mm")
+    diameter_mm = require_within("diameter_mm", diameter_mm, *limits.FILE_DIAMETER_MM)
     name = stored.name.strip()[-200:] or "job"
     if "\0" in name:
         raise ValidationError({"file": "The file's name holds a NUL. Rename it."})
@@ -125,7 +126,7 @@ def read_again(
     file: JobFile, *, printer: Printer | None = None, diameter_mm: float = 1.75, member: str = ""
 ) -> JobFile:
     """Read a file anew, as another machine understands it or for other filament; its facts are replaced."""
-    diameter_mm = require_within("diameter_mm", diameter_mm, 0.5, 10, "mm")
+    diameter_mm = require_within("diameter_mm", diameter_mm, *limits.FILE_DIAMETER_MM)
     file = JobFile.objects.select_for_update(no_key=True, of=("self",)).get(pk=file.pk)
     if not stored_path(file.digest).exists():
         raise ValidationError(NOT_KEPT)

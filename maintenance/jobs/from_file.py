@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 from django.db.models import Prefetch
 from django.utils import timezone
 
+from maintenance import limits
 from maintenance.flow.history import load_last_checks, material_of
 from maintenance.gcode import JobFacts, Retractions
 from maintenance.gcode.facts import Mark
@@ -28,8 +29,7 @@ from maintenance.readiness.verdict import HOLD, STATES, Check, Verdict
 from spools.checks import require_within
 from spools.models import Spool
 
-LEAST_G, LEAST_H, LEAST_MM = 0.01, 0.01, 0.01
-MOST_FLOW_MM3_S = 500.0
+LEAST_MM = 0.01
 Pair = tuple[int, int]
 # Ids of spools by the number of the job's spool that each is to be; None: there is none.
 Chosen = dict[int, int | None]
@@ -197,11 +197,11 @@ def build_job_spec(
     # A volume that was worked out for other filament becomes that of this one.
     flow = max(use.peak_1s_mm3_s for use in uses) * area_mm2 / facts.reading.area_mm2
     return JobSpec(
-        mass_g=max(LEAST_G, length_mm * area_mm2 / 1000 * spool_state.filament.density_g_cm3),
-        hours=max(LEAST_H, mark.seconds / 3600),
+        mass_g=max(limits.JOB_G.low, length_mm * area_mm2 / 1000 * spool_state.filament.density_g_cm3),
+        hours=max(limits.JOB_HOURS.low, mark.seconds / 3600),
         nozzle_c=max((use.nozzle_c for use in uses if use.nozzle_c is not None), default=usual.nozzle_c),
         bed_c=facts.bed_c or usual.bed_c,
-        max_flow_mm3_s=min(flow, MOST_FLOW_MM3_S) if flow >= 0.01 else None,
+        max_flow_mm3_s=min(flow, limits.FLOW_MM3_S.high) if flow >= limits.FLOW_MM3_S.low else None,
         retractions=_combine_retractions([use.retractions for use in uses]),
         diameter_mm=facts.reading.diameter_mm,
     )
@@ -241,7 +241,7 @@ def locate_stop(
         require_within("stopped_line", line, 1, max(1, facts.lines), "")
         return facts.up_to(line=line), f"before line {line:,} of {facts.lines:,}"
     if percent is not None:
-        require_within("stopped_pct", percent, 0, 100, "%")
+        require_within("stopped_pct", percent, *limits.STOPPED_PCT)
         return facts.up_to(byte=round(facts.bytes * percent / 100)), f"at {percent:g} % of its file"
     return None, ""
 

@@ -8,6 +8,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
+from maintenance import limits
 from maintenance.changes import FLOW, PARTS, SERVICE, STOCK, facts_changed
 from maintenance.checks import require_loaded
 from maintenance.machines.loading import require_no_hold
@@ -65,7 +66,7 @@ class JobShare:
 
     def __post_init__(self) -> None:
         if self.retracted_m is not None:
-            require_within("retracted_m", self.retracted_m, 0, 10_000, "m")
+            require_within("retracted_m", self.retracted_m, *limits.RETRACTED_M)
 
 
 @transaction.atomic

@@ -392,7 +392,15 @@ class Migration(migrations.Migration):
                         verbose_name="counted in",
                     ),
                 ),
-                ("interval", models.FloatField(validators=[django.core.validators.MinValueValidator(0.1)])),
+                (
+                    "interval",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(0.1),
+                            django.core.validators.MaxValueValidator(1000000.0),
+                        ]
+                    ),
+                ),
                 (
                     "stops",
                     models.BooleanField(

@@ -1,7 +1,7 @@
-from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 
+from maintenance import limits
 from spools.models import MassEntry, Spool
 from spools.models.facts import Withdrawable
 
@@ -17,7 +17,7 @@ class FlowCheck(Withdrawable):
     toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="flow_checks")
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="flow_checks")
     at = models.DateTimeField()
-    nozzle_c = models.FloatField(validators=[MinValueValidator(0), MaxValueValidator(600)])
+    nozzle_c = models.FloatField(validators=limits.NOZZLE_C.validators)
     length_mm = models.FloatField(help_text="filament commanded for each blob")
     diameter_mm = models.FloatField()
     diameter_tolerance_mm = models.FloatField()

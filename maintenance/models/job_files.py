@@ -1,6 +1,7 @@
 from django.conf import settings
-from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
+
+from maintenance import limits
 
 from .machines import Printer
 
@@ -32,7 +33,7 @@ class JobFile(models.Model):
         help_text="whose way to understand G90 and G91 counts",
     )
     diameter_mm = models.FloatField(
-        default=1.75, validators=[MinValueValidator(0.5), MaxValueValidator(10)], help_text="of the filament"
+        default=1.75, validators=limits.FILE_DIAMETER_MM.validators, help_text="of the filament"
     )
     member = models.CharField(max_length=200, blank=True, help_text="which job of a container")
     state = models.CharField(max_length=10, choices=State, default=State.WAITING)

@@ -1,6 +1,6 @@
-from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
+from maintenance import limits
 from spools.models import MassEntry, Spool
 from spools.models.facts import Withdrawable
 
@@ -15,12 +15,10 @@ class Job(Withdrawable):
     printer = models.ForeignKey(Printer, models.PROTECT, related_name="jobs")
     name = models.CharField(max_length=120)
     start = models.DateTimeField()
-    hours = models.FloatField(validators=[MinValueValidator(0.01), MaxValueValidator(1000)])
-    nozzle_c = models.FloatField(validators=[MinValueValidator(0), MaxValueValidator(600)])
-    bed_c = models.FloatField(validators=[MinValueValidator(0), MaxValueValidator(300)])
-    max_flow_mm3_s = models.FloatField(
-        null=True, blank=True, validators=[MinValueValidator(0.01), MaxValueValidator(500)]
-    )
+    hours = models.FloatField(validators=limits.JOB_HOURS.validators)
+    nozzle_c = models.FloatField(validators=limits.NOZZLE_C.validators)
+    bed_c = models.FloatField(validators=limits.BED_C.validators)
+    max_flow_mm3_s = models.FloatField(null=True, blank=True, validators=limits.FLOW_MM3_S.validators)
     state = models.CharField(max_length=10, help_text="the verdict at the start: clear, caution or hold")
     reasons = models.JSONField(default=list)
     override_reason = models.CharField(max_length=300, blank=True)
@@ -46,7 +44,7 @@ class JobUse(models.Model):
     job = models.ForeignKey(Job, models.CASCADE, related_name="uses")
     toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="job_uses")
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="job_uses")
-    mass_g = models.FloatField(validators=[MinValueValidator(0.01), MaxValueValidator(20000)])
+    mass_g = models.FloatField(validators=limits.JOB_G.validators)
     retracted_m = models.FloatField(
         null=True, blank=True, help_text="filament pulled back by all its retractions, m; empty: not known"
     )

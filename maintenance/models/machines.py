@@ -1,14 +1,12 @@
 from datetime import datetime
 
-from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Case, Exists, F, OuterRef, Q, Subquery, When
 from django.db.models.functions import Coalesce
 
+from maintenance import limits
 from spools.models import Place, Spool, Stay
 from spools.models.facts import Recorded
-
-HEAT_C = [MinValueValidator(0), MaxValueValidator(600)]
 
 
 class Printer(models.Model):
@@ -16,7 +14,7 @@ class Printer(models.Model):
 
     name = models.CharField(max_length=60, unique=True)
     place = models.OneToOneField(Place, models.PROTECT, related_name="printer")
-    bed_max_c = models.FloatField("hottest bed, °C", default=100, validators=HEAT_C)
+    bed_max_c = models.FloatField("hottest bed, °C", default=100, validators=limits.MACHINE_MAX_C.validators)
     enclosed = models.BooleanField("has an enclosure", default=False)
     e_follows_g90 = models.BooleanField(
         "G90 and G91 count for E, too",
@@ -41,11 +39,13 @@ class Toolhead(models.Model):
 
     printer = models.ForeignKey(Printer, models.PROTECT, related_name="toolheads")
     name = models.CharField(max_length=40, default="T0")
-    hot_end_max_c = models.FloatField("hottest hot end, °C", default=300, validators=HEAT_C)
+    hot_end_max_c = models.FloatField(
+        "hottest hot end, °C", default=300, validators=limits.MACHINE_MAX_C.validators
+    )
     ptfe_lined = models.BooleanField("PTFE reaches into the hot end", default=False)
     feed = models.CharField(max_length=10, choices=Feed, default=Feed.DIRECT)
     # Filament between drive and nozzle that cannot be fed when the spool ends.
-    tail_mm = models.FloatField(default=150, validators=[MinValueValidator(0), MaxValueValidator(5000)])
+    tail_mm = models.FloatField(default=150, validators=limits.TAIL_MM.validators)
 
     class Meta:
         ordering = ["printer__name", "name"]

@@ -1,13 +1,13 @@
-from django.core.validators import MaxValueValidator, MinValueValidator
+from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 
+from maintenance import limits
 from spools.models.facts import Recorded, Withdrawable
 
 from ..wear.bore import WORN_GROWTH_PCT
 from .machines import Printer, Toolhead
 
-LIFE = [MinValueValidator(1e-6), MaxValueValidator(1e9)]
 # What a printer has once, whatever its toolheads are, and what may wear it.
 ON_A_PRINTER = ["surface", "belts", "bearings", "particle_filter", "carbon_filter", "brush"]
 UNITS_ON_A_PRINTER = ["hours", "prints", "days"]
@@ -54,18 +54,18 @@ class PartKind(models.Model):
         "temperature of its hot hours, °C",
         null=True,
         blank=True,
-        validators=[MinValueValidator(0), MaxValueValidator(600)],
+        validators=limits.PART_MAX_C.validators,
         help_text="hotter hours count more, cooler ones less (Arrhenius); empty: all count alike",
     )
     worn_growth_pct = models.FloatField(
         "bore worn out at, % wider than new",
         default=WORN_GROWTH_PCT,
-        validators=[MinValueValidator(1), MaxValueValidator(100)],
+        validators=limits.WORN_GROWTH_PCT.validators,
     )
     life_unit = models.CharField(max_length=10, choices=Unit)
-    life = models.FloatField("expected life", validators=LIFE)
-    life_low = models.FloatField(validators=LIFE)
-    life_high = models.FloatField(validators=LIFE)
+    life = models.FloatField("expected life", validators=limits.LIFE.validators)
+    life_low = models.FloatField(validators=limits.LIFE.validators)
+    life_high = models.FloatField(validators=limits.LIFE.validators)
     source = models.CharField(max_length=300)
     how = models.CharField(max_length=80)
     price = models.DecimalField(max_digits=8, decimal_places=2, null=True, blank=True)

@@ -1,8 +1,8 @@
 from django.core.exceptions import ValidationError
-from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Q
 
+from maintenance import limits
 from spools.models.facts import Withdrawable
 
 from .machines import Printer, Toolhead
@@ -39,7 +39,7 @@ class ServiceKind(models.Model):
     work = models.CharField(max_length=12, choices=Work)
     subject = models.CharField("done on", max_length=10, choices=Subject)
     unit = models.CharField("counted in", max_length=10, choices=Unit)
-    interval = models.FloatField(validators=[MinValueValidator(0.1)])
+    interval = models.FloatField(validators=limits.INTERVAL.validators)
     stops = models.BooleanField(
         "overdue, it stops the machine",
         default=False,

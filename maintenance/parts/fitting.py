@@ -7,6 +7,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
+from maintenance import limits
 from maintenance.changes import FLOW, PARTS, STOCK, facts_changed
 from maintenance.models import BoreReading, Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead
 from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
@@ -17,8 +18,6 @@ from spools.wording import format_time
 
 MOST_AT_ONCE = 10_000
 SPENT = [Fitting.Removal.WORN, Fitting.Removal.LOST]
-# A bore reading outside these shares of the nominal bore is a slip of the pen or another nozzle.
-BORE_FROM, BORE_UP_TO = 0.5, 3.0
 
 Site = Toolhead | Printer
 
@@ -149,8 +148,9 @@ def record_bore(
     new_mm = part.kind.bore_mm
     if new_mm is None:
         raise ValidationError({"part": f"{part} has no bore. Measure a nozzle."})
-    bore_mm = require_within("bore_mm", bore_mm, BORE_FROM * new_mm, BORE_UP_TO * new_mm, "mm")
-    error_mm = require_within("error_mm", error_mm, 0.001, 0.2, "mm")
+    low, high = limits.BORE_SHARE.low * new_mm, limits.BORE_SHARE.high * new_mm
+    bore_mm = require_within("bore_mm", bore_mm, low, high, "mm")
+    error_mm = require_within("error_mm", error_mm, *limits.BORE_ERROR_MM)
     if method not in BoreReading.Method.values:
         raise ValidationError({"method": f"Say how: one of {', '.join(BoreReading.Method.values)}."})
     first = part.fittings.order_by("start").first()

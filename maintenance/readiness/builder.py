@@ -7,6 +7,7 @@ from math import pi
 
 from django.utils import timezone
 
+from maintenance import limits
 from maintenance.flow.history import EvaluatedCheck, changed_since, load_last_checks, material_of
 from maintenance.gcode import Retractions
 from maintenance.models import ServiceKind, Toolhead
@@ -57,12 +58,12 @@ class JobSpec:
     diameter_mm: float | None = None
 
     def __post_init__(self) -> None:
-        require_within("mass_g", self.mass_g, 0.01, 20_000, "g")
-        require_within("hours", self.hours, 0.01, 1000, "h")
-        require_within("nozzle_c", self.nozzle_c, 0, 600, "°C")
-        require_within("bed_c", self.bed_c, 0, 300, "°C")
+        require_within("mass_g", self.mass_g, *limits.JOB_G)
+        require_within("hours", self.hours, *limits.JOB_HOURS)
+        require_within("nozzle_c", self.nozzle_c, *limits.NOZZLE_C)
+        require_within("bed_c", self.bed_c, *limits.BED_C)
         if self.max_flow_mm3_s is not None:
-            require_within("max_flow_mm3_s", self.max_flow_mm3_s, 0.01, 500, "mm³/s")
+            require_within("max_flow_mm3_s", self.max_flow_mm3_s, *limits.FLOW_MM3_S)
 
 
 def verdict(

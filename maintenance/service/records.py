@@ -7,6 +7,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 
+from maintenance import limits
 from maintenance.changes import SERVICE, facts_changed
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
 from spools.checks import require_past_time, require_within
@@ -70,7 +71,7 @@ def save_kind(kind: ServiceKind) -> ServiceKind:
     if kind.pk is None and kind.added_at is None:
         kind.added_at = timezone.now()
     kind.full_clean()
-    require_within("interval", kind.interval, 0.1, 1e6, kind.get_unit_display())
+    require_within("interval", kind.interval, *limits.INTERVAL[:2], kind.get_unit_display())
     kind.save()
     facts_changed(SERVICE)
     return kind

@@ -6,6 +6,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
+from maintenance import limits
 from maintenance.flow.curve import (
     MOST_REPEATS,
     CheckRefused,
@@ -26,7 +27,7 @@ USUAL_RATES = "1, 3, 5, 8, 12"
 class FlowPlanForm(forms.Form):
     """Toolhead, spool, and the blobs that will be extruded. A scale too coarse for them is refused here."""
 
-    nozzle_c = number("Nozzle", "°C", min_value=0, max_value=600, help_text="As hot as you print with it.")
+    nozzle_c = number("Nozzle", "°C", limits=limits.NOZZLE_C, help_text="As hot as you print with it.")
     rates = forms.CharField(
         label="Rates, mm³/s",
         initial=USUAL_RATES,

@@ -6,6 +6,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.db import DataError
 
+from maintenance import limits
 from maintenance.gcode import JobFacts
 from maintenance.models import JobFile, Printer
 from pages.frame.forms import WhenField, number
@@ -23,7 +24,9 @@ class JobFileForm(forms.Form):
         max_length=200,
         help_text="G-code: plain, packed with gzip, or in a ZIP container such as 3MF; up to 1 GiB.",
     )
-    diameter_mm = number("Filament", "mm", initial=1.75, min_value=0.5, max_value=10, help_text=DIAMETER_HELP)
+    diameter_mm = number(
+        "Filament", "mm", initial=1.75, limits=limits.FILE_DIAMETER_MM, help_text=DIAMETER_HELP
+    )
     printer = forms.ModelChoiceField(
         IN_USE,
         label="Made for",
@@ -34,7 +37,7 @@ class JobFileForm(forms.Form):
 
 
 class ReadAgainForm(forms.Form):
-    diameter_mm = number("Filament", "mm", min_value=0.5, max_value=10, help_text=DIAMETER_HELP)
+    diameter_mm = number("Filament", "mm", limits=limits.FILE_DIAMETER_MM, help_text=DIAMETER_HELP)
     printer = forms.ModelChoiceField(IN_USE, label="Made for", required=False, empty_label="any machine")
     member = forms.CharField(
         label="Job in the container",
@@ -76,8 +79,7 @@ class PrintForm(forms.Form):
         "Or stopped at",
         "% of the file",
         required=False,
-        min_value=0,
-        max_value=100,
+        limits=limits.STOPPED_PCT,
         help_text="Most machines show the share of the file that was read.",
     )
     override_reason = forms.CharField(

@@ -9,6 +9,7 @@ from django.db import DataError
 from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
+from maintenance import limits as machine_limits
 from maintenance.models import BoreReading, Fitting, Loading, Part, PartKind, Printer, Toolhead
 from maintenance.wear.bore import WORN_GROWTH_PCT
 from pages.frame.forms import WhenField, number, with_point
@@ -243,20 +244,19 @@ def until(loading: Any) -> str:
 
 class JobForm(forms.Form):
     name = forms.CharField(label="Name", max_length=120)
-    mass_g = number("Filament", "g", min_value=0.01, max_value=20000)
-    hours = number("Printing time", "h", min_value=0.01, max_value=1000)
+    mass_g = number("Filament", "g", limits=machine_limits.JOB_G)
+    hours = number("Printing time", "h", limits=machine_limits.JOB_HOURS)
     retracted_m = number(
         "Filament retracted in all",
         "m",
         required=False,
-        min_value=0,
-        max_value=10000,
+        limits=machine_limits.RETRACTED_M,
         help_text="Length times count of the retractions, if known: they wear the drive gears.",
     )
-    nozzle_c = number("Nozzle", "°C", min_value=0, max_value=600)
-    bed_c = number("Bed", "°C", min_value=0, max_value=300)
+    nozzle_c = number("Nozzle", "°C", limits=machine_limits.NOZZLE_C)
+    bed_c = number("Bed", "°C", limits=machine_limits.BED_C)
     max_flow_mm3_s = number(
-        "Fastest flow", "mm³/s", required=False, min_value=0.01, max_value=500, help_text="If you know it."
+        "Fastest flow", "mm³/s", required=False, limits=machine_limits.FLOW_MM3_S, help_text="If you know it."
     )
     when = WhenField(label="Started", help_text="Empty: now. Give the start when you record it later.")
     override_reason = forms.CharField(

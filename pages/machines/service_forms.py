@@ -4,6 +4,7 @@ from typing import Any
 
 from django import forms
 
+from maintenance import limits
 from maintenance.models import Job, JobUse, Loading, Printer, ServiceKind, TroubleOutcome
 from maintenance.trouble.causes import SYMPTOMS
 from pages.frame.forms import WhenField, number
@@ -32,7 +33,7 @@ class ServiceForm(forms.Form):
 
 
 class ServiceKindForm(forms.ModelForm):
-    interval = number("Interval", min_value=0.1, max_value=1e6)
+    interval = number("Interval", limits=limits.INTERVAL)
 
     class Meta:
         model = ServiceKind
