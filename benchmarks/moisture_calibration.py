@@ -21,7 +21,7 @@ from spools.physics.ensemble import Spread, draw, first_points, interval
 from spools.physics.evidence import OF_BAND, PRINTED_SD, Load, Weighings, assimilate
 from spools.physics.geometry import Geometry
 from spools.physics.isotherm import Isotherm
-from spools.physics.state import Material, State, outermost, resize, uniform
+from spools.physics.state import Material, WindingState, outermost, resize, uniform
 from spools.physics.winding import Lane, Surroundings, advance, join
 
 DAY_H = 24
@@ -81,7 +81,9 @@ def draw_events(rng: np.random.Generator, polymer: TruePolymer) -> list[Event]:
     return events
 
 
-def follow(polymer: TruePolymer, points: Array, events: Sequence[Event]) -> Iterator[tuple[Geometry, State]]:
+def follow(
+    polymer: TruePolymer, points: Array, events: Sequence[Event]
+) -> Iterator[tuple[Geometry, WindingState]]:
     """The members' windings at each weighing."""
     drawn = draw(polymer.spreads, points)
     isotherm = replace(polymer.isotherm, w50=drawn["w50_pct"] / 100)
@@ -139,7 +141,9 @@ def run_trial(polymer: TruePolymer, step_kg: float, seed: int) -> list[Coverage]
     return coverages
 
 
-def _coverage(weighings: int, truth: tuple[Geometry, State], now: tuple[Geometry, State]) -> Coverage:
+def _coverage(
+    weighings: int, truth: tuple[Geometry, WindingState], now: tuple[Geometry, WindingState]
+) -> Coverage:
     held, width = [], []
     for mass_kg in (NET_KG, OUTER_KG):
         (true,) = 100 * outermost(truth[1], truth[0], mass_kg)

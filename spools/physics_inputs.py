@@ -1,7 +1,7 @@
-"""A spool as the physics knows it: its winding, and an ensemble of what is not known about it.
+"""A spool as the physics takes it: its winding, and an ensemble for the numbers that are uncertain.
 
-Drawn once per spool, seeded by its code: uptake, diffusivity and activation energy from the bands of the
-catalogue, and how wet it came.
+The members are drawn once per spool, seeded by its code: uptake, diffusivity and activation energy from the
+spreads of the catalogue, and its wetness on receipt.
 """
 
 from collections.abc import Iterable, Sequence
@@ -18,21 +18,21 @@ from spools.physics import drying, ensemble, surroundings, winding
 from spools.physics.air import ZERO_C
 from spools.physics.geometry import Geometry
 from spools.physics.isotherm import Isotherm
-from spools.physics.state import Material, State, outermost, resize, uniform
+from spools.physics.state import Material, WindingState, outermost, resize, uniform
 from spools.physics.surroundings import Surroundings
 
 Array = NDArray[np.float64]
 
-# How wet a spool comes: the humidity that it was in balance with, % RH (low, likely, high).
+# Wetness on receipt: the humidity with which the spool was in equilibrium, % RH (low, likely, high).
 # Common practice, no source: even a factory-sealed spool may be wet.
 SEALED_CARD_DRY = (5.0, 12.0, 25.0)
 SEALED = (5.0, 25.0, 55.0)
 OPEN_OR_CARD_WET = (20.0, 45.0, 70.0)
 WETTEST_START_RH = 0.98
-# Dry enough means: all but this share of what is thought possible is.
+# A spool counts as dry when at most this share of the members is too wet.
 DOUBT = 0.2
 START_C = 22.0
-# What a member of the ensemble is a value of: uptake, diffusivity, its activation energy, wetness as it came.
+# The numbers of a member of the ensemble: uptake, diffusivity, its activation energy, wetness on receipt.
 MEMBER_OF = ("w50_pct", "d23_m2_s", "e_d_kj_mol", "start_rh")
 LEAST_WINDING_G = 1.0
 # The outer turns whose moisture counts where no job is named: those of a small one.
@@ -71,7 +71,7 @@ class Winding:
 
     geometry: Geometry
     material: Material
-    state: State
+    state: WindingState
 
     def mean_pct(self) -> Array:
         """Of all of it, (members,)."""
@@ -89,13 +89,14 @@ class Winding:
     def shells(self) -> list[tuple[float, float, float, float, float]]:
         """(inner radius mm, outer radius mm, p10, p50, p90) of each shell, core first."""
         edges_mm = (1000 * self.geometry.edges()).tolist()
-        bands = [Interval.from_members(members) for members in 100 * self.state.profile().T]
+        intervals = [Interval.from_members(members) for members in 100 * self.state.profile().T]
         return [
-            (inner, outer, *band) for inner, outer, band in zip(edges_mm, edges_mm[1:], bands, strict=False)
+            (inner, outer, *interval)
+            for inner, outer, interval in zip(edges_mm, edges_mm[1:], intervals, strict=False)
         ]
 
     def floor_pct(self, rh_pct: float) -> Array:
-        """What it comes to in this air after any time, (members,)."""
+        """Its content in equilibrium with this air, (members,)."""
         return 100 * drying.floor(self.material.isotherm, rh_pct / 100)
 
     def through(self, airs: Sequence[Surroundings]) -> "Winding":
@@ -148,23 +149,23 @@ def likely_material(feedstock: Feedstock) -> Material:
 
 
 def most_water_pct(spool: Spool) -> float:
-    """What the filament holds at most, % by mass: with the top of its uptake's band, in saturated air."""
+    """The highest content of the filament, % by mass: with the upper end of its uptake, in saturated air."""
     high_pct = material_values(spool.feedstock).w50_high_pct
     return 100 * float(_isotherm(spool.feedstock, high_pct).equilibrium(1.0))
 
 
 def restore_winding(spool: Spool, mass_g: float, points: Array, memory: bytes) -> Winding:
     """The winding whose state was stored with this much filament on the spool, for the same members."""
-    return Winding(geometry(spool, mass_g), _members(spool, points)[0], State.from_bytes(memory))
+    return Winding(geometry(spool, mass_g), _members(spool, points)[0], WindingState.from_bytes(memory))
 
 
 def advance_windings(lanes: Iterable[tuple[Winding, Sequence[ConstantAir]]]) -> list[Winding]:
-    """Each winding after its airs, one after the other. What else is advanced beside it changes nothing."""
-    return [one.through(join_airs(airs)) for one, airs in lanes]
+    """Each winding after its airs, in order. The other windings in the batch change nothing."""
+    return [start.through(join_airs(airs)) for start, airs in lanes]
 
 
 def join_airs(airs: Sequence[ConstantAir]) -> list[Surroundings]:
-    """Airs one after the other for the physics, as few as tell the same."""
+    """Consecutive airs for the physics, joined where a straight line describes them."""
     return surroundings.join([_surroundings(air) for air in airs])
 
 
@@ -179,36 +180,37 @@ def hours_until(
 ) -> list[float | None]:
     """Hours until the outermost mass_g of each winding (all of it: None) is below its limit, or above it.
 
-    Below means that at most this share of the members are above. None: not by the last of looks_h.
+    Below means that at most this share of the members are above. looks_h: the hours at which the moisture is
+    computed. None: not by the last of them.
     """
-    found = drying.hours_until(
-        [_lane(one, [air]) for one, air in lanes],
+    crossings = drying.hours_until(
+        [_lane(start, [air]) for start, air in lanes],
         [limit_pct / 100 for limit_pct in limits_pct],
-        [one.geometry.mass_kg if mass_g is None else mass_g / 1000 for one, _ in lanes],
+        [start.geometry.mass_kg if mass_g is None else mass_g / 1000 for start, _ in lanes],
         looks_h,
         share=share,
         below=below,
     )
-    return [crossing.hours for crossing in found]
+    return [crossing.hours for crossing in crossings]
 
 
 def hours_until_all_below(
     lanes: Sequence[tuple[Winding, ConstantAir]], limits_pct: Sequence[float], looks_h: Sequence[float]
 ) -> list[float | None]:
     """Hours until even the wettest turns of each winding are below its limit, with no more than DOUBT."""
-    found = drying.hours_until(
-        [_lane(one, [air]) for one, air in lanes],
+    crossings = drying.hours_until(
+        [_lane(start, [air]) for start, air in lanes],
         [limit_pct / 100 for limit_pct in limits_pct],
         [None] * len(lanes),
         looks_h,
         share=DOUBT,
         below=True,
     )
-    return [crossing.hours for crossing in found]
+    return [crossing.hours for crossing in crossings]
 
 
-def _lane(one: Winding, airs: Sequence[ConstantAir]) -> winding.Lane:
-    return winding.Lane(one.geometry, one.material, one.state, [_surroundings(air) for air in airs])
+def _lane(start: Winding, airs: Sequence[ConstantAir]) -> winding.Lane:
+    return winding.Lane(start.geometry, start.material, start.state, [_surroundings(air) for air in airs])
 
 
 def _surroundings(air: ConstantAir) -> Surroundings:
@@ -216,16 +218,16 @@ def _surroundings(air: ConstantAir) -> Surroundings:
 
 
 def start_rh(spool: Spool) -> tuple[tuple[float, float, float], str]:
-    """How wet the spool is taken to have come, % RH (low, likely, high), and that in words."""
+    """The assumed wetness on receipt, % RH (low, likely, high), and the same in words."""
     if spool.sealed and spool.card == Spool.Card.DRY:
-        band, why = SEALED_CARD_DRY, "it came sealed and its card was dry"
+        spread, why = SEALED_CARD_DRY, "it came sealed and its card was dry"
     elif spool.sealed and spool.card != Spool.Card.WET:
-        band, why = SEALED, "it came sealed and no card told how dry"
+        spread, why = SEALED, "it came sealed, without a card that was read"
     else:
-        band, why = OPEN_OR_CARD_WET, "its card was wet" if spool.sealed else "it came open"
-    low, likely, high = band
-    return band, (
-        f"Taken to have come in balance with {likely:g} % RH ({low:g} to {high:g}): {why} "
+        spread, why = OPEN_OR_CARD_WET, "its card was wet" if spool.sealed else "it came open"
+    low, likely, high = spread
+    return spread, (
+        f"Assumed to have arrived in equilibrium with {likely:g} % RH ({low:g} to {high:g}): {why} "
         "(common practice, no source; even a factory-sealed spool may be wet)."
     )
 
@@ -233,17 +235,17 @@ def start_rh(spool: Spool) -> tuple[tuple[float, float, float], str]:
 def _members(spool: Spool, points: Array) -> tuple[Material, Array]:
     """The spool's material and the humidity it came from, 0..1, one value for each member."""
     values = material_values(spool.feedstock)
-    bands = {
+    spreads = {
         "w50_pct": (values.w50_low_pct, values.w50_pct, values.w50_high_pct),
         "d23_m2_s": (values.d23_low_m2_s, values.d23_m2_s, values.d23_high_m2_s),
         "e_d_kj_mol": (values.e_d_low_kj_mol, values.e_d_kj_mol, values.e_d_high_kj_mol),
         "start_rh": start_rh(spool)[0],
     }
 
-    def band(low: float, likely: float, high: float) -> ensemble.Spread:
+    def spread(low: float, likely: float, high: float) -> ensemble.Spread:
         return ensemble.Spread(min(low, likely), likely, max(low, likely, high))
 
-    drawn = ensemble.draw({name: band(*bands[name]) for name in MEMBER_OF}, points)
+    drawn = ensemble.draw({name: spread(*spreads[name]) for name in MEMBER_OF}, points)
     isotherm = _isotherm(spool.feedstock, drawn["w50_pct"])
     material = Material(drawn["d23_m2_s"], 1000 * drawn["e_d_kj_mol"], isotherm)
     return material, np.minimum(drawn["start_rh"] / 100, WETTEST_START_RH)

@@ -1,4 +1,4 @@
-"""What the air is like in a place: measured, computed for a dry box without readings, assumed elsewhere."""
+"""The air in a place: measured, computed for a dry box without readings, assumed elsewhere."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -127,9 +127,9 @@ def _advance_after(first_hour: datetime) -> None:
 
 @transaction.atomic
 def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tuple[int, int]:
-    """Keep readings of a place, given as (aware time, °C, % RH). Returns (added, already there).
+    """Store readings of a place, as (aware time, °C, % RH). Returns (added, already there).
 
-    One that is out of range or in the future refuses them all. A time that has a reading keeps the old one.
+    A reading out of range or in the future refuses them all. A time that has a reading keeps the old one.
     """
     rows = list(rows)
     if origin not in Reading.Origin.values:

@@ -48,7 +48,7 @@ def put_desiccant(
     note: str = "",
     by: Any = None,
 ) -> DesiccantCharge:
-    """Desiccant goes into a dry box, in place of what was there; 0 g: it was taken out.
+    """Record that desiccant was put into a dry box, replacing the former charge; 0 g: it was taken out.
 
     Refused: another kind of place, unknown kinds, impossible numbers, a second charge at the same time.
     """
@@ -161,12 +161,12 @@ class BoxNow:
 
 def missing(place: Place) -> list[str]:
     """The data that a dry box lacks for its air to be computed, in words."""
-    wanted = [
+    required = [
         (place.volume_l, "its volume"),
         (place.half_time_h, "its half-time or air changes"),
         (place.room_id, "the room that it stands in"),
     ]
-    return [words for value, words in wanted if value is None]
+    return [words for value, words in required if value is None]
 
 
 def box_now(place: Place, at: datetime | None = None) -> BoxNow | None:

@@ -181,11 +181,11 @@ def _load_samples(since: Mapping[Place, datetime], until: datetime) -> dict[int,
     """Stored samples by place id, the newest one before ``until`` at least. One query."""
     newest = BoxAir.objects.filter(place=OuterRef("pk"), at__lt=until).order_by("-at").values("pk")[:1]
     places = Place.objects.filter(pk__in=[place.pk for place in since]).annotate(newest=Subquery(newest))
-    wanted = Q(pk__in=places.values("newest"))
+    needed = Q(pk__in=places.values("newest"))
     for place, at in since.items():
-        wanted |= Q(place=place, at__gte=quarter_of(at), at__lt=until)
+        needed |= Q(place=place, at__gte=quarter_of(at), at__lt=until)
     samples: dict[int, list[AirSample]] = {place.pk: [] for place in since}
-    rows = BoxAir.objects.filter(wanted).order_by("at")
+    rows = BoxAir.objects.filter(needed).order_by("at")
     for pk, at, *air in rows.values_list("place", *AirSample._fields):
         samples[pk].append(AirSample(at.astimezone(UTC), *air))
     return samples

@@ -212,7 +212,7 @@ def load_facts(
     """
     boxes = {place.pk: BoxFacts(place, charges[place.pk], [], {}) for place in since}
     begun = {place.pk: at for place, at in since.items()}
-    stays, inside = Stay.objects.spans().filter(_stays_wanted(since, charges, opened_since)), []
+    stays, inside = Stay.objects.spans().filter(_stays_needed(since, charges, opened_since)), []
     for stay in stays:
         at = begun[stay.place_id]
         boxes[stay.place_id].stays.append(stay)
@@ -232,17 +232,17 @@ def load_facts(
     return boxes
 
 
-def _stays_wanted(
+def _stays_needed(
     since: Mapping[Place, datetime | None],
     charges: Mapping[int, list[DesiccantCharge]],
     opened_since: datetime,
 ) -> Q:
-    wanted = Q(pk__in=[])
+    needed = Q(pk__in=[])
     for place, at in since.items():
         if charges[place.pk]:
             start = charges[place.pk][0].at if at is None else min(at, opened_since)
-            wanted |= Q(place=place) & (Q(end=None) | Q(end__gte=start))
-    return wanted
+            needed |= Q(place=place) & (Q(end=None) | Q(end__gte=start))
+    return needed
 
 
 def _load_priors(priors: Mapping[int, PriorHistory], came_since: set[int]) -> None:

@@ -1,7 +1,7 @@
 """The computed air of a dry box, hour by hour, from facts alone: charges, stays, the air of its room.
 
 The air of a UTC hour is that of the state at its beginning, which knows the facts before it: an opening, a
-spool or a charge counts from the next full hour on. A charge starts the simulation anew, and until the next
+spool or a charge counts from the next full hour on. A charge restarts the simulation, and until the next
 charge each hour follows from the one before. So a simulation gives the same bits wherever it is continued
 from. After a charge of 0 g the box follows its room.
 

@@ -73,12 +73,12 @@ class HourlyReadings:
 
 
 def load_readings(since: Mapping[int, datetime], until: datetime) -> dict[int, HourlyReadings]:
-    """What counts in each place from its time in ``since`` (by place id) up to ``until``. One query."""
-    wanted = Q(pk__in=[])
+    """The readings that count in each place from its time in ``since`` (by place id) to ``until``. One query."""
+    needed = Q(pk__in=[])
     for place_id, start in since.items():
-        wanted |= Q(place=place_id, at__gte=hour_of(start) - BELIEVED_FOR - HOUR)
+        needed |= Q(place=place_id, at__gte=hour_of(start) - BELIEVED_FOR - HOUR)
     rows: dict[int, list[tuple[datetime, float, float]]] = {place_id: [] for place_id in since}
-    values = Reading.objects.filter(wanted, at__lt=until).order_by("at")
+    values = Reading.objects.filter(needed, at__lt=until).order_by("at")
     for place_id, at, temperature_c, rh_pct in values.values_list("place", "at", "temperature_c", "rh_pct"):
         rows[place_id].append((at, temperature_c, rh_pct))
     return {place_id: HourlyReadings.from_rows(place_rows) for place_id, place_rows in rows.items()}

@@ -174,14 +174,14 @@ class _StoredCheckpoints:
         ]
 
 
-class OuterMoisture(NamedTuple):
+class SmallJobMoisture(NamedTuple):
     """The moisture of the outer turns of a small job, and the chance that it is too much to print well."""
 
     over_clear: float
     pct: Interval
 
 
-def outer_turns(spools: Iterable[Spool], now: datetime | None = None) -> dict[int, OuterMoisture]:
+def outer_turns(spools: Iterable[Spool], now: datetime | None = None) -> dict[int, SmallJobMoisture]:
     """The outer turns of spools by spool id, for reminders, which look at all spools every few minutes.
 
     Stored ones count for FRESH_FOR; without one they are computed.
@@ -189,7 +189,7 @@ def outer_turns(spools: Iterable[Spool], now: datetime | None = None) -> dict[in
     now, spools = now or timezone.now(), list(spools)
     rows = OuterTurns.objects.filter(at__gt=now - FRESH_FOR, at__lte=now)
     columns = rows.values_list("spool", "over_clear", "p10_pct", "p50_pct", "p90_pct")
-    fresh = {pk: OuterMoisture(over_clear, Interval(*pct)) for pk, over_clear, *pct in columns}
+    fresh = {pk: SmallJobMoisture(over_clear, Interval(*pct)) for pk, over_clear, *pct in columns}
     stale = [spool for spool in spools if spool.pk not in fresh]
     for first in range(0, len(stale), OUTER_BATCH):
         moistures = moisture_of(stale[first : first + OUTER_BATCH], now)
@@ -197,7 +197,7 @@ def outer_turns(spools: Iterable[Spool], now: datetime | None = None) -> dict[in
     return {spool.pk: fresh[spool.pk] for spool in spools}
 
 
-def _compute_outer(windings: Mapping[int, tuple[Spool, Winding]]) -> dict[int, OuterMoisture]:
+def _compute_outer(windings: Mapping[int, tuple[Spool, Winding]]) -> dict[int, SmallJobMoisture]:
     """By the same keys."""
     over_clear, contents = [], []
     for spool, winding in windings.values():
@@ -205,7 +205,7 @@ def _compute_outer(windings: Mapping[int, tuple[Spool, Winding]]) -> dict[int, O
         contents.append(winding.outer_pct(SMALL_JOB_G))
         over_clear.append(float((contents[-1] > limit_pct).mean()))
     intervals = Interval.from_rows(np.array(contents))
-    moistures = [OuterMoisture(*row) for row in zip(over_clear, intervals, strict=True)]
+    moistures = [SmallJobMoisture(*row) for row in zip(over_clear, intervals, strict=True)]
     return dict(zip(windings, moistures, strict=True))
 
 
@@ -217,5 +217,5 @@ def find_stale(now: datetime) -> list[int]:
     """
     until = hour_of(now.astimezone(UTC))
     rows = Spool.objects.filter(emptied_at=None).order_by("pk").values_list("pk", "outer_turns__at")
-    due = [until - timedelta(hours=(until.hour - turn) % ROUND_H) for turn in range(ROUND_H)]
+    due = [until - timedelta(hours=(until.hour - share) % ROUND_H) for share in range(ROUND_H)]
     return [pk for pk, at in rows if at is None or not due[pk % ROUND_H] <= at <= until]

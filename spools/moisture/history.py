@@ -46,7 +46,7 @@ class Segment:
     kind: exposure_hours.Exposure
     moving_air: bool
     mass_g: float
-    # Whether its end is one of the times at which checkpoints may be kept.
+    # Whether its end is one of the times at which checkpoints may be stored.
     closes: bool
     # Share of the exposure hours that a drying run undoes as it ends with this segment.
     credit: float = 0.0

@@ -29,11 +29,11 @@ LOOSE_IN_USE_G, LOOSE_AT_REST_G = 3.0, 0.2
 # Cardboard holds 5 to 8 % of its own water (fixtures/reference/README.md, spool bodies), less and more at
 # the edges of ordinary rooms; taken as what it holds at 50 % RH.
 CARDBOARD_WATER, CARDBOARD_WATER_SD = 0.065, 0.01
-# Without a net mass the first weighing alone tells how much there is.
+# Without a net mass the first weighing alone gives the amount.
 UNKNOWN_NET_SD = 0.5
 LEAST_CORE_SD_G = 0.3
 
-# The windings of a spool for given members, at the times of its weighings.
+# The windings of a spool for some members, at the times of its weighings.
 Replay = Callable[[Array], Sequence[Winding]]
 
 
@@ -53,26 +53,26 @@ class WeighingResult:
         """The effect of the weighings, in words."""
         weighings = weighings_of(history)
         if self.divided is None:
-            return ["Never weighed: the bands are those of the catalogue."]
+            return ["Never weighed: the ranges are those of the catalogue."]
         used = sum(not off_kg for off_kg in self.divided["unexplained_kg"])
-        why = [f"{_counted(used, len(weighings))} what is thought possible: more so by pairs around drying."]
+        why = [
+            f"{_counted(used, len(weighings))} the likely range; pairs around a drying run narrow it most."
+        ]
         for entry, off_kg in zip(weighings, self.divided["unexplained_kg"], strict=True):
             if off_kg < 0:
-                off = (
-                    "less than anything recorded explains: a print or a cut that was not recorded, or a slip"
-                )
+                off = "less than anything recorded explains: a print or a cut that was not recorded, or a wrong weighing"
             else:
-                off = "more than anything recorded explains: another spool or reel on the scale, or a slip"
+                off = "more than anything recorded explains: another spool or reel on the scale, or a wrong weighing"
             if off_kg:
                 why.append(
-                    f"On {format_time(entry.at)} the scale read {abs(1000 * off_kg):.0f} g {off}. It was taken as "
-                    "no news of the water; a wrong weighing can be withdrawn in the history."
+                    f"On {format_time(entry.at)} the scale read {abs(1000 * off_kg):.0f} g {off}. It does "
+                    "not count for the water; a wrong weighing can be withdrawn in the history."
                 )
         return why
 
 
 def _counted(used: int, count: int) -> str:
-    """How many of the weighings narrow the bands: those that what was recorded explains."""
+    """How many of the weighings narrow the range: those that the recorded facts explain."""
     if used == count:
         return "Its weighing narrows" if count == 1 else f"Its {count} weighings narrow"
     if not used:

@@ -8,7 +8,7 @@ import numpy as np
 from .air import Array
 from .ensemble import probability
 from .isotherm import Isotherm
-from .state import State, outermost_mean
+from .state import WindingState, outermost_mean
 from .winding import Lane, Surroundings, advance
 
 HOUR_S = 3600.0
@@ -30,7 +30,7 @@ class Crossing:
     hours: float | None
     looks_h: Array
     contents: Array
-    state: State
+    state: WindingState
 
 
 def hours_until(

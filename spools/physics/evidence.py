@@ -8,13 +8,13 @@ of the rest is small and adds up, so it is taken as normal and integrated out:
 with the filament that came, the reel's mass, the water that a cardboard reel holds at 50 % RH, the error of
 the printed grams, and what may have left unrecorded from one weighing to the next as unknowns. A pair of
 weighings around a drying cancels all but the water: that is loss on drying, as in ASTM D6980 and ISO 15512.
-A step that nothing explains (a print that was not recorded, a slip on the scale) is no news of the water.
+A step that nothing explains (a print that was not recorded, an error on the scale) says nothing about the water.
 
 The members are moved to where the evidence puts them by an ensemble smoother [1]: in a few rounds, each
 letting in its part of the evidence, every member goes as far as the members' own covariances between their
 numbers and the predicted masses say, towards the masses as they might have been read. All members stay
 equally likely. Weighing the first members by their likelihood instead leaves one or two of them after a few
-weighings on a good scale, and bands that are far too narrow.
+weighings on a good scale, and intervals that are far too narrow.
 
 References
 ----------
@@ -32,7 +32,7 @@ from scipy.special import ndtri
 from .air import Array
 from .ensemble import interval, normal_points
 
-# The spread of a plus-or-minus, taken as a 90 % band.
+# The spread of a plus-or-minus, taken as a 90 % range.
 OF_BAND = 1 / float(ndtri(0.95))
 # A scale rounds to its step and repeats within half of it. Common practice, no source.
 OF_STEP = float(np.sqrt(1 / 12 + 1 / 4))
@@ -42,11 +42,11 @@ PRINTED_SD = 0.03
 MODEL_ERROR = 0.05
 # How often the evidence is let in, a part each time.
 ROUNDS = 4
-# A weighing that is off by more than so many standard deviations tells of something else than water.
+# A weighing that is off by more than so many standard deviations has another reason than water.
 TOO_FAR = 4.0
-# So few members understate their own spread: they are set this much further apart, as calibration.py found.
+# So few members understate their own spread: they are set this much further apart, as benchmarks/moisture_calibration.py found.
 WIDER = 1.1
-# No member goes further than this from the middle of the bands, in their standard deviations.
+# No member goes further than this from the middle of the spreads, in their standard deviations.
 FURTHEST = 4.0
 
 
@@ -115,10 +115,10 @@ def assimilate(
     expected = _expected(weighings, load)
     weighings = _without_unexplained(water, weighings, load)
     error = ROUNDS * _covariance(water, weighings, load)
-    for turn in range(ROUNDS):
-        if turn:
+    for round_ in range(ROUNDS):
+        if round_:
             water = predict(points)
-        might = normal_points(len(points), len(expected), f"{seed} {turn}") @ np.linalg.cholesky(error).T
+        might = normal_points(len(points), len(expected), f"{seed} {round_}") @ np.linalg.cholesky(error).T
         might += weighings.gross_kg - expected - might.mean(0)
         off, off_water = points - points.mean(0), (water - water.mean(1, keepdims=True)).T
         between, among = off.T @ off_water, off_water.T @ off_water

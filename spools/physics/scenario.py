@@ -8,8 +8,8 @@ from typing import Any
 from .air import ZERO_C
 from .geometry import Geometry
 from .isotherm import KINDS, Isotherm
-from .state import Material, State, uniform
-from .winding import Lane, Outcome, Surroundings, advance
+from .state import Material, WindingState, uniform
+from .winding import Lane, Surroundings, WindingResult, advance
 
 START_C = 23.0
 
@@ -56,7 +56,7 @@ def run(scenarios: Sequence[Scenario]) -> list[dict[str, Any]]:
     return [reports[n] for n in range(len(scenarios))]
 
 
-def _report(scenario: Scenario, outcome: Outcome) -> dict[str, Any]:
+def _report(scenario: Scenario, outcome: WindingResult) -> dict[str, Any]:
     geometry = scenario.lane.geometry
     share = geometry.shell_masses() / geometry.mass_kg
     edges_mm = (1000 * geometry.edges()).tolist()
@@ -135,7 +135,7 @@ def parse(data: Any, lookup: Lookup, path: str = "") -> Scenario:
         raise ScenarioError(f"{fields.name('heat')}: give true or false, not {heat!r}.")
     hours, surroundings = _surroundings(fields.take("surroundings"), fields.name("surroundings"))
     fields.end()
-    state: State = uniform(geometry, material, w0, start_c + ZERO_C)
+    state: WindingState = uniform(geometry, material, w0, start_c + ZERO_C)
     return Scenario(Lane(geometry, material, state, surroundings), heat, hours)
 
 

@@ -33,7 +33,7 @@ class Material:
 
 
 @dataclass(frozen=True)
-class State:
+class WindingState:
     """A spool's memory.
 
     Attributes
@@ -75,7 +75,7 @@ class State:
         return _HEADER.pack(_MAGIC, VERSION, members, shells, parts) + numbers.astype("<f8").tobytes()
 
     @classmethod
-    def from_bytes(cls, data: bytes) -> "State":
+    def from_bytes(cls, data: bytes) -> "WindingState":
         """The state that to_bytes() wrote. Raises ValueError where it is another version's or damaged."""
         if len(data) < _HEADER.size:
             raise ValueError("This is no stored state of a winding.")
@@ -89,7 +89,7 @@ class State:
         return cls(contents, numbers[1 : 1 + shells], float(numbers[0]))
 
 
-def uniform(geometry: Geometry, material: Material, w0: ArrayLike, temperature_k: float) -> State:
+def uniform(geometry: Geometry, material: Material, w0: ArrayLike, temperature_k: float) -> WindingState:
     """A spool that has the same water content everywhere.
 
     Parameters: w0 scalar or (members,) [kg/kg], one temperature [K]. Returns: its state.
@@ -101,10 +101,10 @@ def uniform(geometry: Geometry, material: Material, w0: ArrayLike, temperature_k
     shells = len(geometry.shell_masses())
     start = np.broadcast_to(np.asarray(w0, dtype=float), members)[:, None, None]
     contents = np.broadcast_to(start, (*members, shells, PARTS)).copy()
-    return State(contents, np.full(shells, float(temperature_k)))
+    return WindingState(contents, np.full(shells, float(temperature_k)))
 
 
-def outermost(state: State, geometry: Geometry, mass_kg: float) -> Array:
+def outermost(state: WindingState, geometry: Geometry, mass_kg: float) -> Array:
     """Mean water content of the turns that are printed first.
 
     Parameters: mass_kg, dry filament counted from the rim; more than there is means all of it.
@@ -123,7 +123,7 @@ def outermost_mean(profile: Array, geometry: Geometry, mass_kg: float) -> Array:
     return (profile * taken).sum(-1) / taken.sum()
 
 
-def resize(state: State, old: Geometry, new: Geometry) -> State:
+def resize(state: WindingState, old: Geometry, new: Geometry) -> WindingState:
     """The state after turns were taken from the rim, or after there turned out to be more of them.
 
     What remains keeps its water exactly. Added turns are like the outermost ones were.
@@ -136,7 +136,7 @@ def resize(state: State, old: Geometry, new: Geometry) -> State:
     wanted = np.concatenate([[0.0], np.cumsum(new.shell_masses())])
     contents = _remapped(np.moveaxis(state.contents, 1, -1), masses, at, wanted)
     temperature = _remapped(state.temperature_k, masses, at, wanted)
-    return State(np.ascontiguousarray(np.moveaxis(contents, -1, 1)), temperature, state.step_s)
+    return WindingState(np.ascontiguousarray(np.moveaxis(contents, -1, 1)), temperature, state.step_s)
 
 
 def _remapped(values: Array, masses: Array, at: Array, wanted: Array) -> Array:

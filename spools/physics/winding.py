@@ -24,20 +24,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from . import stepping
+from . import stepping, transport
 from .air import Array
 from .geometry import Geometry
 from .isotherm import KINDS, Isotherm
-from .state import Material, State, outermost, resize, uniform
+from .state import Material, WindingState, outermost, resize, uniform
 from .surroundings import Surroundings, join
 
 __all__ = [
     "Geometry",
     "Lane",
     "Material",
-    "Outcome",
-    "State",
     "Surroundings",
+    "WindingResult",
+    "WindingState",
     "advance",
     "join",
     "outermost",
@@ -55,12 +55,12 @@ class Lane:
 
     geometry: Geometry
     material: Material
-    state: State
+    state: WindingState
     surroundings: Sequence[Surroundings]
 
 
 @dataclass(frozen=True)
-class Outcome:
+class WindingResult:
     """What became of a lane.
 
     lane: as it began. state: at the end. crossed_kg: water that came in through the rim, (members,). With
@@ -69,7 +69,7 @@ class Outcome:
     """
 
     lane: Lane
-    state: State
+    state: WindingState
     crossed_kg: Array
     profiles: Array
     temperatures: Array
@@ -86,7 +86,7 @@ def advance(
     heat: bool = True,
     tolerance: float = stepping.TOLERANCE,
     record: bool = False,
-) -> list[Outcome]:
+) -> list[WindingResult]:
     """Take a batch of spools through their surroundings, each through its own, all in one solve.
 
     A spool's result does not depend on the others in the batch, nor on whether its surroundings are given in
@@ -99,17 +99,17 @@ def advance(
     tolerance: error allowed in a time step, as a share of the distance from equilibrium.
     record: keep the profiles at the end of each stretch.
 
-    Returns: an Outcome per lane, in order. Raises ValueError where surroundings are out of range.
+    Returns: an WindingResult per lane, in order. Raises ValueError where surroundings are out of range.
     """
-    return [_advanced(lane, heat, tolerance, record) for lane in lanes]
+    return [_advance(lane, heat, tolerance, record) for lane in lanes]
 
 
-def _advanced(lane: Lane, heat: bool, tolerance: float, record: bool) -> Outcome:
+def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingResult:
     geometry, material, airs = lane.geometry, lane.material, lane.surroundings
     contents, temperature = lane.state.contents.copy(), lane.state.temperature_k.copy()
     members, shells, _ = contents.shape
     masses, conductances = geometry.shell_masses(), geometry.conductances()
-    spool = stepping.Spool(
+    spool = transport.SpoolArrays(
         shell_mass=masses,
         conductance=conductances * geometry.pore_factor,
         heat_capacity=masses * material.heat_capacity_j_kg_k,
@@ -132,11 +132,11 @@ def _advanced(lane: Lane, heat: bool, tolerance: float, record: bool) -> Outcome
     )
     if step_s < 0:
         raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
-    state = State(contents, temperature, step_s)
-    return Outcome(lane, state, crossed_kg, profiles, temperatures)
+    state = WindingState(contents, temperature, step_s)
+    return WindingResult(lane, state, crossed_kg, profiles, temperatures)
 
 
-def _members(geometry: Geometry, material: Material, members: int) -> stepping.Members:
+def _members(geometry: Geometry, material: Material, members: int) -> transport.Members:
     isotherm = material.isotherm
 
     def each(value: ArrayLike) -> Array:
@@ -145,7 +145,7 @@ def _members(geometry: Geometry, material: Material, members: int) -> stepping.M
     curve = np.zeros((members, 3))
     for n, number in enumerate(isotherm.inverse):
         curve[:, n] = number
-    return stepping.Members(
+    return transport.Members(
         rate=each(material.d23_m2_s) / geometry.filament_radius_m**2,
         e_d=each(material.e_d_j_mol),
         w50=each(isotherm.w50),
@@ -155,12 +155,12 @@ def _members(geometry: Geometry, material: Material, members: int) -> stepping.M
     )
 
 
-def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> stepping.Weather:
+def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> transport.Weather:
     table = np.array(
         [(a.duration_s, a.moving_air, a.temperature_k, a.later_temperature_k, a.rh, a.later_rh) for a in airs]
     ).reshape(-1, 6)
     equilibrium = isotherm.equilibrium(table[:, 5:])
-    return stepping.Weather(
+    return transport.Weather(
         duration=np.ascontiguousarray(table[:, 0]),
         film=np.where(table[:, 1] > 0, MOVED_AIR_FILM, STILL_AIR_FILM),
         temperature=np.ascontiguousarray(table[:, 2:4]),

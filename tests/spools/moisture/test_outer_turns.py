@@ -34,10 +34,10 @@ def clock():
         yield traveller
 
 
-def computed(spools, when: datetime) -> dict[int, moisture_cache.OuterMoisture]:
+def computed(spools, when: datetime) -> dict[int, moisture_cache.SmallJobMoisture]:
     told = moisture_state.moisture_of(spools, when)
     return {
-        pk: moisture_cache.OuterMoisture(
+        pk: moisture_cache.SmallJobMoisture(
             moisture.probability_over(moisture.history.spool.feedstock.polymer.limit_clear_pct, SMALL_JOB_G),
             moisture.outer_pct(SMALL_JOB_G),
         )
