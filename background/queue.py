@@ -130,6 +130,21 @@ def enqueue(
         _send_after_commit(item)
 
 
+def enqueue_next(name: str, args: dict[str, Any], due: datetime, singleton_key: str) -> None:
+    """Add the row that follows the running one with that key: for work that schedules its own next run."""
+    WorkItem.objects.filter(singleton_key=singleton_key, state=WorkItem.State.RUNNING).update(
+        singleton_key=""
+    )
+    enqueue(name, args, due=due, singleton_key=singleton_key)
+
+
+def bring_forward(singleton_key: str, due: datetime) -> None:
+    """Run the waiting row with that key, if there is one, at ``due`` at the latest."""
+    later = WorkItem.objects.filter(singleton_key=singleton_key, state=WorkItem.State.QUEUED, due__gt=due)
+    if (item := later.first()) is not None and later.update(due=due) and due <= timezone.now():
+        _send_after_commit(item)
+
+
 @transaction.atomic
 def run_again(item_id: UUID) -> WorkItem:
     """Give failed work all its attempts again. Raises ValidationError for any other."""

@@ -1,157 +1,144 @@
-"""One try to send one message: sent outside any transaction, its outcome stored inside one.
+"""Delivery of a channel: its due messages are sent one by one, outside any transaction.
 
-Whoever dies between the two leaves the message waiting, so it is sent again: at least once, and the id tells
-doubles.
+The outcome of each attempt is stored in a transaction of its own. A crash between the two leaves the message
+waiting: delivery is at-least-once, and the id lets receivers drop duplicates.
 """
 
 import logging
+import time
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from django.db import transaction
 from django.utils import timezone
 
-from background.queue import enqueue
 from maintenance.models import Channel, Message
 from maintenance.reminders.delivery import mail, push, webhook
 from maintenance.reminders.delivery.outbox import (
-    DISPATCH,
     ENDED,
     SUPERSEDED,
     TO_PEOPLE,
-    lapse,
-    overtaken,
-    queue_try,
-    rests,
+    bundle_held_back,
+    end_channel,
+    expire,
     still_due,
+    superseded,
 )
 from maintenance.reminders.delivery.posting import DeliveryFailed
+from maintenance.reminders.delivery.schedule import next_message
 
 logger = logging.getLogger(__name__)
 State = Message.State
 SENDERS = {Channel.Kind.EMAIL: mail.send, Channel.Kind.WEBHOOK: webhook.send, Channel.Kind.PUSH: push.send}
-# Seconds to wait after the first failure, the second, ...; the last one again and again.
-PAUSES_S = [10, 30, 120, 600, 1800, 3600, 7200]
-# Given up so long after its time, but not before so many failures: the shop itself may have been off.
-PATIENCE, LEAST_FAILURES = timedelta(days=1), 6
+# A run begins no other attempt after so long: other channels wait for the same worker.
+BUDGET_S = 10.0
+# Seconds of backoff after the first failure, the second, ...; the last one again and again.
+BACKOFF_S = [10, 30, 120, 600, 1800, 3600, 7200]
+# Given up after so long, but not before so many failures: the shop itself may have been off.
+GIVE_UP_AFTER, LEAST_FAILURES = timedelta(days=1), 6
 LONGEST_ERROR = 300
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What came of a try: sent when there is no failure; lapsed: why it was not tried and will not be."""
+    """The outcome of an attempt: sent if there is no failure; expired: the reason for not sending it at all."""
 
     failure: DeliveryFailed | None = None
-    lapsed: str = ""
+    expired: str = ""
 
 
-def attempt(message: str, number: int) -> Outcome | None:
-    """Send it, if this is still its try; None when it is not."""
-    now = timezone.now()
-    mine = Message.objects.filter(pk=message, state=State.WAITING, attempts=number)
-    found = mine.select_related("channel__user", "event__reminder").first()
-    if found is None:
-        return None
-    channel = found.channel
+def deliver_due(channel: int) -> None:
+    """Send the due messages of a channel until none is left, the channel fails, or BUDGET_S is over."""
+    began = time.monotonic()
+    with transaction.atomic():
+        bundle_held_back(_lock_channel(channel), timezone.now())
+    while time.monotonic() - began < BUDGET_S:
+        message = next_message(Channel.objects.get(pk=channel), timezone.now())
+        if message is None:
+            return
+        outcome = attempt(message)
+        store_outcome(message, outcome)
+        if outcome.failure is not None and outcome.failure.channel_down:
+            return
+
+
+def attempt(message: Message) -> Outcome:
+    """Send it, unless it is not to be sent any more."""
+    channel, now = message.channel, timezone.now()
     if channel.ended_at is not None or not channel.user.is_active:
-        return Outcome(lapsed=ENDED)
-    is_test = found.purpose == Message.Purpose.TEST
-    to_a_person = channel.kind in TO_PEOPLE and not is_test
-    if to_a_person and (not still_due(found, now) or overtaken(found, now)):
-        return Outcome(lapsed=SUPERSEDED)
-    if not is_test and rests(channel, now):
-        return None
+        return Outcome(expired=ENDED)
+    to_a_person = channel.kind in TO_PEOPLE and message.purpose != Message.Purpose.TEST
+    if to_a_person and (not still_due(message, now) or superseded(message, now)):
+        return Outcome(expired=SUPERSEDED)
     try:
-        SENDERS[Channel.Kind(channel.kind)](found)
+        SENDERS[Channel.Kind(channel.kind)](message)
     except DeliveryFailed as failure:
         return Outcome(failure)
     except Exception as error:
-        logger.exception("%s could not be sent.", found.pk)
+        logger.exception("%s could not be sent.", message.pk)
         return Outcome(DeliveryFailed(f"Something is wrong on our side ({type(error).__name__})."))
     return Outcome()
 
 
-def keep(message: str, number: int, outcome: Outcome | None) -> None:
-    """Store what came of a try, and see to the next one. Called inside a transaction."""
-    if outcome is None:
-        return
+@transaction.atomic
+def store_outcome(message: Message, outcome: Outcome) -> None:
+    """Store the outcome of an attempt, unless the message has ended meanwhile."""
     # The channel first, as everywhere.
-    channel = Channel.objects.select_for_update(no_key=True, of=("self",)).get(messages__pk=message)
-    found = Message.objects.select_for_update().get(pk=message)
-    if found.state != State.WAITING or found.attempts != number:
+    channel = _lock_channel(message.channel_id)
+    message = Message.objects.select_for_update(no_key=True).get(pk=message.pk)
+    if message.state != State.WAITING:
         return
     now = timezone.now()
-    if outcome.lapsed:
-        lapse([found], outcome.lapsed)
+    if outcome.expired:
+        expire([message], outcome.expired)
         return
-    found.attempts += 1
+    message.attempts += 1
     if outcome.failure is None:
-        _sent(found, channel, now)
+        message.state, message.error, message.ended_at = State.SENT, "", now
+        _reset_backoff(channel)
     else:
-        _failed(found, channel, outcome.failure, now)
-
-
-def _sent(message: Message, channel: Channel, now: datetime) -> None:
-    message.state, message.error, message.ended_at = State.SENT, "", now
+        _store_failure(message, channel, outcome.failure, now)
     message.save()
-    _works(channel)
 
 
-def _works(channel: Channel) -> None:
-    """There is somebody there: what has waited for that goes out now."""
-    if channel.failures:
-        channel.failures, channel.backoff_until = 0, None
-        channel.save(update_fields=["failures", "backoff_until"])
-        enqueue(DISPATCH)
-
-
-def _failed(message: Message, channel: Channel, failure: DeliveryFailed, now: datetime) -> None:
+def _store_failure(message: Message, channel: Channel, failure: DeliveryFailed, now: datetime) -> None:
     message.error = str(failure)[:LONGEST_ERROR]
     if failure.channel_gone:
         end_channel(channel, now, message.error)
     elif failure.channel_down:
-        _rest(channel, failure, now)
+        _back_off(channel, failure, now)
     else:
-        _works(channel)
-    message.next_attempt_at = max(now + pause(message.attempts), channel.backoff_until or now)
-    patient = now < message.not_before + PATIENCE
-    tried = max(message.attempts, channel.failures) >= LEAST_FAILURES
-    if failure.permanent or failure.channel_gone or (tried and not patient):
+        _reset_backoff(channel)
+    message.next_attempt_at = max(now + backoff(message.attempts), channel.backoff_until or now)
+    overdue = message.not_before <= now - GIVE_UP_AFTER
+    often = max(message.attempts, channel.failures) >= LEAST_FAILURES
+    if failure.permanent or failure.channel_gone or (often and overdue):
         message.state, message.ended_at = State.FAILED, now
-    message.save()
-    if failure.channel_down and not failure.channel_gone:
-        _see_to_all(channel, message.error, now)
-    elif message.state == State.WAITING:
-        queue_try(message, message.next_attempt_at)
+    if failure.channel_down and channel.failures >= LEAST_FAILURES:
+        waiting = channel.messages.filter(state=State.WAITING, not_before__lte=now - GIVE_UP_AFTER)
+        waiting = waiting.exclude(purpose=Message.Purpose.ENTRY)
+        waiting.update(state=State.FAILED, ended_at=now, error=message.error)
 
 
-def _rest(channel: Channel, failure: DeliveryFailed, now: datetime) -> None:
-    """No other message by this channel is tried for a while, or each would cost a time-out."""
+def _back_off(channel: Channel, failure: DeliveryFailed, now: datetime) -> None:
+    """Try no other message for a while, or each would cost a time-out."""
     channel.failures += 1
-    asked = timedelta(seconds=min(failure.retry_after_s or 0, PAUSES_S[-1]))
-    channel.backoff_until = now + max(pause(channel.failures), asked)
+    asked = timedelta(seconds=min(failure.retry_after_s or 0, BACKOFF_S[-1]))
+    channel.backoff_until = now + max(backoff(channel.failures), asked)
     channel.save(update_fields=["failures", "backoff_until"])
 
 
-def _see_to_all(channel: Channel, error: str, now: datetime) -> None:
-    """Give up what has waited too long for this channel; try next what was tried least.
-
-    A message that the receiver cannot take would hold up all others if it were tried first again.
-    """
-    waiting = channel.messages.filter(state=State.WAITING).exclude(purpose=Message.Purpose.ENTRY)
-    if channel.failures >= LEAST_FAILURES:
-        waiting.filter(not_before__lte=now - PATIENCE).update(state=State.FAILED, ended_at=now, error=error)
-    due = waiting.filter(not_before__lte=channel.backoff_until)
-    if (following := due.order_by("attempts", "not_before").first()) is not None:
-        queue_try(following, max(following.next_attempt_at, channel.backoff_until or now))
+def _reset_backoff(channel: Channel) -> None:
+    """The receiver answers."""
+    if channel.failures:
+        channel.failures, channel.backoff_until = 0, None
+        channel.save(update_fields=["failures", "backoff_until"])
 
 
-def end_channel(channel: Channel, now: datetime, why: str) -> None:
-    """Nothing is sent by it any more; what waits for it lapses."""
-    channel.ended_at = now
-    channel.save(update_fields=["ended_at"])
-    channel.messages.filter(state=State.WAITING).update(state=State.EXPIRED, ended_at=now, error=why)
+def backoff(failures: int) -> timedelta:
+    """The delay after that many failures."""
+    return timedelta(seconds=BACKOFF_S[min(failures, len(BACKOFF_S)) - 1])
 
 
-def pause(failures: int) -> timedelta:
-    """How long to wait after so many failures."""
-    return timedelta(seconds=PAUSES_S[min(failures, len(PAUSES_S)) - 1])
+def _lock_channel(pk: int) -> Channel:
+    return Channel.objects.select_for_update(no_key=True).get(pk=pk)

@@ -16,8 +16,7 @@ from django.utils import timezone
 
 from maintenance.models import Channel, NotificationSettings, Reminder, Subscription
 from maintenance.reminders.delivery import push
-from maintenance.reminders.delivery.attempts import end_channel
-from maintenance.reminders.delivery.outbox import ENDED
+from maintenance.reminders.delivery.outbox import ENDED, end_channel
 from maintenance.reminders.delivery.times import DAY, LEAST_OPEN, quiet_length
 from maintenance.reminders.delivery.webhook import new_secret
 

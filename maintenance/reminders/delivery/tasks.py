@@ -1,27 +1,24 @@
-"""The work of sending: tries, what puts them in the queue, and the digest of the day."""
+"""Background work of delivery: a row per channel, and the digests of the day."""
 
 from django.utils import timezone
 
 from background.queue import every, work
-from maintenance.reminders.delivery import attempts, outbox
+from maintenance.models import Channel
+from maintenance.reminders.delivery import attempts, outbox, schedule
 
 
-@work(outbox.DELIVER, prepare=attempts.attempt, queue="delivery")
-def deliver(message: str, number: int, prepared: attempts.Outcome | None) -> None:
-    """Store what came of a try that was made outside the transaction."""
-    attempts.keep(message, number, prepared)
-
-
-@work(outbox.DISPATCH, queue="delivery")
-def dispatch() -> None:
-    outbox.dispatch(timezone.now())
+@work(schedule.DELIVER, prepare=attempts.deliver_due, queue="delivery")
+def deliver(channel: int, prepared: None) -> None:
+    """Wait for the next message; the due ones were delivered outside the transaction."""
+    schedule.queue_next_delivery(Channel.objects.get(pk=channel))
 
 
 @every(name="maintenance.write_digests", minutes=1, queue="delivery")
 def write_digests() -> None:
-    """The digests that are due, and whatever was lost on its way into the queue."""
+    """Write the digests that are due, and queue channels whose row was lost."""
     outbox.write_digests(timezone.now())
-    outbox.dispatch(timezone.now())
+    outbox.expire_ended()
+    schedule.queue_all_deliveries()
 
 
 @every(name="maintenance.prune_messages", days=1, queue="delivery")

@@ -242,8 +242,7 @@ def test_dead_ones_are_told_with_their_reason(desk, ada):
 
 
 def try_to_send(message: Message) -> None:
-    number = message.attempts
-    attempts.keep(str(message.pk), number, attempts.attempt(str(message.pk), number))
+    attempts.store_outcome(message, attempts.attempt(message))
 
 
 def test_a_way_whose_last_message_was_refused_says_so_until_one_goes_out(desk, ada, monkeypatch):

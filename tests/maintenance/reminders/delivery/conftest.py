@@ -8,7 +8,7 @@ from django.utils import timezone
 
 from background.running import run_due
 from maintenance.models import Channel, Message, Reminder, ReminderEvent, Subscription
-from maintenance.reminders.delivery import attempts, mail, outbox, posting
+from maintenance.reminders.delivery import attempts, mail, outbox, posting, schedule
 from maintenance.reminders.delivery.webhook import new_secret
 from tests.background.registry import registered_work
 from tests.maintenance.reminders.delivery.receivers import HttpReceiver, MailReceiver
@@ -23,7 +23,7 @@ def only_sending(monkeypatch, settings, tmp_path):
         monkeypatch.delenv(name, raising=False)
     settings.PUBLIC_URL = "https://shop.example"
     settings.DATA_DIR = tmp_path
-    with registered_work(outbox.DELIVER, outbox.DISPATCH):
+    with registered_work(schedule.DELIVER):
         yield
 
 
@@ -64,7 +64,7 @@ def post(*events: ReminderEvent) -> list[Message]:
 
 def work_until_quiet() -> None:
     """All that is due now, with what it puts in the queue; as in the minute that begins."""
-    outbox.dispatch(timezone.now())
+    schedule.queue_all_deliveries()
     while run_due():
         pass
 
@@ -75,9 +75,9 @@ def impatient(monkeypatch) -> None:
     monkeypatch.setattr(mail, "DEADLINE_S", 0.4)
 
 
-def let_pauses_pass(monkeypatch) -> None:
-    """Failures are followed by the next try at once."""
-    monkeypatch.setattr(attempts, "PAUSES_S", [0])
+def end_backoff(monkeypatch) -> None:
+    """Failures are followed by the next attempt at once."""
+    monkeypatch.setattr(attempts, "BACKOFF_S", [0])
 
 
 @pytest.fixture

@@ -9,8 +9,8 @@ from background.running import claim_next, run_item
 from maintenance.models import Channel, Message
 from maintenance.reminders.delivery import mail, outbox
 from tests.maintenance.reminders.delivery.conftest import (
+    end_backoff,
     impatient,
-    let_pauses_pass,
     post,
     raised,
     work_until_quiet,
@@ -77,10 +77,9 @@ def test_whatever_the_mail_server_does_nothing_is_lost_when_it_comes_back(
     letters, post_office, monkeypatch, at, mood
 ):
     impatient(monkeypatch)
-    let_pauses_pass(monkeypatch)
+    end_backoff(monkeypatch)
     post_office.at, post_office.mood = at, mood
     messages = post(*(raised(number) for number in range(3)))
-    outbox.dispatch(timezone.now())
     for _ in range(3):
         run_item(claim_next(timezone.now()))
     failed = Message.objects.exclude(error="").first()

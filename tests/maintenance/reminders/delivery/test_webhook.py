@@ -18,8 +18,8 @@ from background.running import claim_next, run_item
 from maintenance.models import Channel, Message
 from maintenance.reminders.delivery import outbox, posting
 from tests.maintenance.reminders.delivery.conftest import (
+    end_backoff,
     impatient,
-    let_pauses_pass,
     post,
     raised,
     work_until_quiet,
@@ -68,11 +68,10 @@ def test_the_signature_by_openssl_and_by_hand(hook, web):
 @pytest.mark.parametrize("mood", ["hang", "drip", "close", "half", 500, 503, 429, 302, 404, 410])
 def test_whatever_the_receiver_does_nothing_is_lost_when_it_comes_back(hook, web, monkeypatch, mood):
     impatient(monkeypatch)
-    let_pauses_pass(monkeypatch)
+    end_backoff(monkeypatch)
     web.mood = mood
     messages = post(*(raised(number) for number in range(4)))
     wanted = {str(message.pk) for message in messages}
-    outbox.dispatch(timezone.now())
     for _ in range(4):
         run_item(claim_next(timezone.now()))
     assert Message.objects.filter(state="waiting").count() == 4
