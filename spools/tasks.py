@@ -82,7 +82,7 @@ def advance_dry_boxes(place_ids: list[int], prepared: list[dry_box_cache.Compute
 
 
 def _compute_plan(plan_id: int) -> week_schedule.WorkedOut:
-    return week_schedule.work_out(WeekPlan.objects.get(pk=plan_id), week_schedule.WORK_LATER)
+    return week_schedule.work_out(WeekPlan.objects.get(pk=plan_id))
 
 
 @work("spools.plan_week", prepare=_compute_plan, limit_s=300, queue="moisture")

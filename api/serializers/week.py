@@ -6,7 +6,7 @@ from rest_framework import serializers
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.drying import DRYERS
 from spools.drying.week.schedule import HANDS
-from spools.models import Feedstock, PlannedDrying, Polymer, WantedPrint, WeekPlan
+from spools.models import Feedstock, PlannedDrying, Polymer, WantedPrint
 
 
 class WantedPrintSerializer(ModelSerializer):
@@ -77,7 +77,6 @@ class WeekPlanSerializer(serializers.Serializer):
     made_at = Moment(source="plan.made_at", allow_null=True, help_text="null: it is being worked out")
     accepted_at = Moment(source="plan.accepted_at", allow_null=True)
     ended_at = Moment(source="plan.ended_at", allow_null=True)
-    proof = serializers.ChoiceField(WeekPlan.Method.choices, source="plan.method", allow_blank=True)
     hands_from = serializers.TimeField(source="plan.hands_from")
     hands_to = serializers.TimeField(source="plan.hands_to")
     notes = serializers.ListField(child=serializers.CharField(), source="plan.notes")

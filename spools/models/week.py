@@ -51,15 +51,6 @@ class WantedPrint(Withdrawable):
 class WeekPlan(models.Model):
     """A proposal of dryings. Who accepted it and when is added, and when another took its place."""
 
-    class Method(models.TextChoices):
-        PROVEN = "proven", "proven: no plan is less late, and of those none has fewer hot hours"
-        TIMELY = "timely", "proven: no plan is less late; one with fewer hot hours may exist"
-        FOUND = "found", "the best that was found in the time allowed; a better one may exist"
-        GREEDY = (
-            "greedy",
-            "by a rule of thumb, what is due first goes first: the solver found none in its time",
-        )
-
     # The hours, in the shop's zone, in which somebody is there to put spools in and take them out.
     hands_from = models.TimeField()
     hands_to = models.TimeField()
@@ -69,7 +60,6 @@ class WeekPlan(models.Model):
     )
     # Empty while it is being worked out.
     made_at = models.DateTimeField(null=True, blank=True)
-    method = models.CharField(max_length=10, choices=Method, blank=True)
     notes = models.JSONField(default=list, blank=True)
     accepted_at = models.DateTimeField(null=True, blank=True)
     accepted_by = models.ForeignKey(

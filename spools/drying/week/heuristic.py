@@ -1,113 +1,276 @@
-"""A plan of the week by a rule of thumb: what is due first has its turn first, as late as that still does.
+"""Plans the drying week: inserts print requests one after another, then improves the plan step by step.
 
-What the solver starts from, and what is left when its time is over before it has found anything. Pure.
+Each step takes some spools out of the plan and inserts their requests again in another order; the new plan
+stays unless it costs more ("ruin and recreate": Schrimpf et al. 2000, J. Comput. Phys. 159, 139-171). The seed
+and the number of steps are fixed, so equal weeks get equal plans on every machine. Pure.
 """
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator
+from collections.abc import Collection, Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass
+from random import Random
 
-from spools.drying.week.model import Answer, Placed, Served, Stock, Wanted, Way, Week, fits, settled
+from spools.drying.week.model import (
+    Answer,
+    Fixed,
+    Placed,
+    Served,
+    Stock,
+    Wanted,
+    Way,
+    Week,
+    cost,
+    fits,
+    joins,
+    settled,
+)
+
+# Cost tuple and drying; the rank is compared first, and no two dryings of a spool have equal ranks.
+_Ranked = tuple[tuple, Placed]
+
+SEED = 1
+STEPS = 1000
+# A step takes out at most so many spools. With 4 instead of 10 some weeks stay far from the best plan.
+MOST_REMOVED = 10
+# How often a step passes over a spool that would do, so that the next best one gets its chance.
+SKIPPED = 0.1
+# A drying may end so long after the request is due, to wait for the next hours with somebody there.
+LOOK_BEYOND = 96
 
 
-def planned(week: Week) -> Answer:
-    """Each print from what is good anyway or dries anyway, else from the drying that has it good first."""
-    placed = {one.spool: one for one in settled(week)}
-    left_g = {one.spool: one.mass_g for one in week.stock}
-    # A spool that is printed from as it is may not be in a dryer by then.
-    free_from: dict[int, int] = {}
-    keeps = {one.spool: one.fixed.keeps for one in week.stock if one.fixed is not None}
-    served = []
-    for wanted in sorted(week.wanted, key=lambda one: (one.due, -one.weight, one.key)):
-        enough = [week.of[pk] for pk in wanted.spools if left_g[pk] >= wanted.mass_g]
-        found = (
-            _as_it_is(wanted, enough, placed)
-            or _dried_anyway(week, wanted, enough, placed, keeps)
-            or _dried_for_it(week, wanted, enough, placed, free_from, keeps)
+def plan_week(week: Week, steps: int = STEPS) -> Answer:
+    """Plan the dryings of a week and assign a spool to each request; see cost() for what a good plan is."""
+    random = Random(SEED)
+    orders = [
+        sorted(week.wanted, key=_by_due_date),
+        sorted(week.wanted, key=lambda request: (-request.weight, request.due, request.key)),
+        sorted(week.wanted, key=lambda request: (len(request.spools), request.due, request.key)),
+    ]
+    empty = _Draft.empty(week)
+    drafts = [empty.copy() for _ in orders]
+    for draft, order in zip(drafts, orders, strict=True):
+        draft.insert_all(order)
+    best = min(drafts, key=_Draft.cost)
+    for _ in range(steps):
+        used = sorted(best.dried.keys() | best.undried.keys())
+        if not used:
+            break
+        draft = best.copy()
+        requests = draft.unserved()
+        for spool in random.sample(used, random.randint(1, min(len(used), MOST_REMOVED))):
+            requests += draft.remove(spool)
+        if random.random() < 0.5:
+            random.shuffle(requests)
+        else:
+            requests.sort(key=_by_due_date)
+        draft.insert_all(requests, random)
+        if draft.cost() <= best.cost():
+            best = draft
+    return best.answer()
+
+
+def _by_due_date(request: Wanted) -> tuple[int, int, int]:
+    return request.due, -request.weight, request.key
+
+
+def _lateness(end: int, requests: Sequence[Wanted]) -> int:
+    """Weighted slots by which a drying that ends then is late for its requests."""
+    return sum(request.weight * max(0, end - request.due) for request in requests)
+
+
+@dataclass
+class _Draft:
+    """A plan under construction, by spool: its drying, the grams left, and the requests assigned to it."""
+
+    week: Week
+    placed: dict[int, Placed]
+    left_g: dict[int, int]
+    dried: dict[int, tuple[Wanted, ...]]
+    undried: dict[int, tuple[Wanted, ...]]
+    # The best drying of a spool in a dryer, by all that it depends on. Shared by all drafts of a plan.
+    known: dict[tuple, _Ranked | None]
+    known_cost: tuple | None = None
+
+    @classmethod
+    def empty(cls, week: Week) -> "_Draft":
+        """Only what is settled."""
+        placed = {drying.spool: drying for drying in settled(week)}
+        return cls(week, placed, {stock.spool: stock.mass_g for stock in week.stock}, {}, {}, {})
+
+    def copy(self) -> "_Draft":
+        """An independent copy."""
+        return _Draft(
+            self.week, {**self.placed}, {**self.left_g}, {**self.dried}, {**self.undried}, self.known
         )
-        served.append(found or Served(wanted.key, None))
-        if found is not None and found.spool is not None:
-            left_g[found.spool] -= wanted.mass_g
-            if not found.dried:
-                busy = wanted.due + wanted.prints
-                free_from[found.spool] = max(free_from.get(found.spool, 0), busy)
-    return Answer(tuple(placed.values()), tuple(sorted(served)))
+
+    def unserved(self) -> list[Wanted]:
+        """The requests without a spool that some spool could serve."""
+        served = {r.key for requests in (*self.dried.values(), *self.undried.values()) for r in requests}
+        return [request for request in self.week.wanted if request.spools and request.key not in served]
+
+    def answer(self) -> Answer:
+        """The plan."""
+        served = {request.key: Served(request.key, None) for request in self.week.wanted}
+        for spool, requests in self.undried.items():
+            served |= {request.key: Served(request.key, spool) for request in requests}
+        for spool, requests in self.dried.items():
+            end = self.placed[spool].end
+            for request in requests:
+                late = max(0, end - request.due)
+                served[request.key] = Served(request.key, spool, dried=True, late=late)
+        return Answer(tuple(self.placed.values()), tuple(sorted(served.values())))
+
+    def cost(self) -> tuple:
+        """The cost of the finished plan."""
+        if self.known_cost is None:
+            self.known_cost = cost(self.week, self.answer())
+        return self.known_cost
+
+    def remove(self, spool: int) -> list[Wanted]:
+        """Take a spool out of the plan; returns the requests that it served."""
+        requests = [*self.undried.pop(spool, ()), *self.dried.pop(spool, ())]
+        self.left_g[spool] += sum(request.mass_g for request in requests)
+        fixed = self.week.of[spool].fixed
+        if fixed is None:
+            self.placed.pop(spool, None)
+        else:
+            self.placed[spool] = Placed(spool, fixed.dryer, fixed.mode, fixed.start, fixed.end)
+        return requests
+
+    def insert_all(self, requests: Sequence[Wanted], random: Random | None = None) -> None:
+        """Assign each request to the spool that adds the least cost; one that fits nowhere stays unserved.
+
+        random: passes over some of the spools.
+        """
+        for request in requests:
+            best: tuple[tuple, int, Placed | None] | None = None
+            for spool in request.spools:
+                if self.left_g[spool] < request.mass_g or (random and random.random() < SKIPPED):
+                    continue
+                found = self._undried(request, spool) or self._dried(request, spool)
+                if found is not None and (best is None or found[0] < best[0]):
+                    best = found[0], spool, found[1]
+            if best is not None:
+                _, spool, drying = best
+                self.left_g[spool] -= request.mass_g
+                if drying is None:
+                    self.undried[spool] = (*self.undried.get(spool, ()), request)
+                else:
+                    self.placed[spool] = drying
+                    self.dried[spool] = (*self.dried.get(spool, ()), request)
+
+    def _undried(self, request: Wanted, spool: int) -> tuple[tuple, None] | None:
+        """The added cost of a print from the spool as it is; None where it is not good or in a dryer."""
+        drying = self.placed.get(spool)
+        is_there = drying is None or request.due + request.prints <= drying.start
+        if self.week.of[spool].good_until < request.due or not is_there:
+            return None
+        return (0, 0, False, self.left_g[spool] - request.mass_g), None
+
+    def _dried(self, request: Wanted, spool: int) -> tuple[tuple, Placed] | None:
+        """The added cost of a print from the spool after its drying, and that drying; None if impossible."""
+        before, requests = self.placed.get(spool), self.dried.get(spool, ())
+        found = self._best_drying(self.week.of[spool], (*requests, request))
+        if found is None:
+            return None
+        (late, hot, switches_on, *_), drying = found
+        if before is not None:
+            late -= _lateness(before.end, requests)
+            hot -= before.end - before.start
+            switches_on = False
+        if late >= request.weight * self.week.unserved:
+            return None
+        return (late, hot, switches_on, self.left_g[spool] - request.mass_g), drying
+
+    def _best_drying(self, stock: Stock, requests: Sequence[Wanted]) -> _Ranked | None:
+        """The drying of a spool that serves all these requests at the least cost beside the other dryings."""
+        if stock.fixed is not None:
+            return _best_extension(self.week, stock.spool, stock.fixed, requests, self.placed)
+        free_from = max((r.due + r.prints for r in self.undried.get(stock.spool, ())), default=0)
+        keys = tuple(sorted(request.key for request in requests))
+        found = []
+        for dryer in {way.dryer for way in stock.ways}:
+            beside = frozenset(
+                drying
+                for drying in self.placed.values()
+                if drying.dryer == dryer and drying.spool != stock.spool
+            )
+            lookup = (stock.spool, dryer, keys, free_from, beside)
+            if lookup not in self.known:
+                self.known[lookup] = _best_in_dryer(self.week, stock, dryer, requests, beside, free_from)
+            found.append(self.known[lookup])
+        return min((ranked for ranked in found if ranked is not None), default=None)
 
 
-def _as_it_is(wanted: Wanted, enough: list[Stock], placed: dict[int, Placed]) -> Served | None:
-    for one in enough:
-        drying = placed.get(one.spool)
-        free = drying is None or wanted.due + wanted.prints <= drying.start
-        if one.good_until >= wanted.due and free:
-            return Served(wanted.key, one.spool)
-    return None
-
-
-def _dried_anyway(
-    week: Week,
-    wanted: Wanted,
-    enough: list[Stock],
-    placed: dict[int, Placed],
-    keeps: dict[int, int | None],
-) -> Served | None:
-    """From a drying that is planned already and over in time; it may stay in for longer, to be good then."""
-    for one in enough:
-        drying, good_for = placed.get(one.spool), keeps.get(one.spool)
-        if drying is None or good_for is None or drying.end > wanted.due:
-            continue
-        if drying.end + good_for >= wanted.due:
-            return Served(wanted.key, one.spool, dried=True)
-    return None
-
-
-def _dried_for_it(
-    week: Week,
-    wanted: Wanted,
-    enough: list[Stock],
-    placed: dict[int, Placed],
-    free_from: dict[int, int],
-    keeps: dict[int, int | None],
-) -> Served | None:
-    """The least late of all dryings that are possible, of those the one with the fewest hot hours."""
-    best: tuple[int, int, int, int] | None = None
-    chosen: tuple[Placed, int] | None = None
-    for one in enough:
-        if one.spool in placed:
-            continue
-        for number, way in enumerate(one.ways):
-            for start, end in _times(week, way, wanted, placed, free_from.get(one.spool, 0)):
-                new = Placed(one.spool, way.dryer, way.mode, start, end)
-                rank = (max(0, end - wanted.due), end - start, -start, number)
-                if (best is None or rank < best) and fits(week, new, placed.values()):
-                    best, chosen = rank, (new, way.keeps)
-    if chosen is None:
+def _best_extension(
+    week: Week, spool: int, fixed: Fixed, requests: Sequence[Wanted], placed: dict[int, Placed]
+) -> _Ranked | None:
+    """A settled drying, longer where its spool would not stay good until the last request is due."""
+    if fixed.keeps is None:
         return None
-    new, good_for = chosen
-    placed[new.spool], keeps[new.spool] = new, good_for
-    return Served(wanted.key, new.spool, dried=True, late=max(0, new.end - wanted.due))
+    end = fixed.end
+    last_due = max(request.due for request in requests)
+    if end + fixed.keeps < last_due:
+        n = bisect_left(week.handy, max(end + 1, last_due - fixed.keeps))
+        end = week.handy[n] if n < len(week.handy) else fixed.latest + 1
+    drying = Placed(spool, fixed.dryer, fixed.mode, fixed.start, end)
+    if end > fixed.latest or (end > fixed.end and not fits(week, drying, placed.values())):
+        return None
+    return (_lateness(end, requests), end - fixed.start, False, fixed.start, 0), drying
 
 
-def _times(
-    week: Week, way: Way, wanted: Wanted, placed: dict[int, Placed], free_from: int
-) -> Iterator[tuple[int, int]]:
-    """Starts and ends that are worth a look: as soon as can be, after or with another one, just in time."""
-    beside = [one for one in placed.values() if one.dryer == way.dryer]
-    wishes = {free_from, *(t for one in beside for t in (one.start, one.end) if t >= free_from)}
-    wishes |= {max(free_from, first) for first in week.parts}
-    for hours in {takes for takes in way.takes if takes is not None}:
-        latest = [wanted.due, *(one.start for one in beside if one.start <= wanted.due)]
-        for end in latest:
-            n = bisect_right(week.handy, end) - 1
-            m = bisect_right(week.handy, week.handy[n] - hours) - 1 if n >= 0 else -1
-            if m >= 0 and week.handy[m] >= free_from:
-                wishes.add(week.handy[m])
-    for wish in sorted(wishes):
-        n = bisect_left(week.handy, wish)
-        if n == len(week.handy):
+def _best_in_dryer(
+    week: Week,
+    stock: Stock,
+    dryer: int,
+    requests: Sequence[Wanted],
+    beside: AbstractSet[Placed],
+    free_from: int,
+) -> _Ranked | None:
+    """The best drying of a spool in one dryer; beside: the other dryings in it."""
+    best: _Ranked | None = None
+    last_due = max(request.due for request in requests)
+    for number, way in enumerate(stock.ways):
+        if way.dryer != dryer:
             continue
-        start = week.handy[n]
-        takes = way.takes[week.part_of(start)]
-        if takes is None:
-            continue
-        m = bisect_left(week.handy, max(start + takes, wanted.due - way.keeps))
-        if m < len(week.handy) and week.handy[m] - start <= way.most:
-            yield start, week.handy[m]
+        for start in _starts(week, way, requests, beside, free_from):
+            takes = way.takes[week.part_of(start)]
+            if takes is None:
+                continue
+            n = bisect_left(week.handy, max(start + takes, last_due - way.keeps))
+            if n == len(week.handy) or week.handy[n] - start > way.most:
+                continue
+            drying = Placed(stock.spool, dryer, way.mode, start, week.handy[n])
+            rank: tuple = (_lateness(drying.end, requests), drying.end - drying.start)
+            if best is not None and rank > best[0][:2]:
+                continue
+            joined = any(joins(drying, other, earlier=other.spool < drying.spool) for other in beside)
+            rank = (*rank, not joined, start, number)
+            if (best is None or rank < best[0]) and fits(week, drying, beside):
+                best = rank, drying
+    return best
+
+
+def _starts(
+    week: Week, way: Way, requests: Sequence[Wanted], beside: Collection[Placed], free_from: int
+) -> set[int]:
+    """Staffed slots at which a drying may begin.
+
+    As soon as possible, together with or right after another drying in the dryer, last thing before nobody is
+    there; and so that it ends just in time, before another one, or when somebody comes again.
+    """
+    staffed = week.handy
+    last = max(request.due for request in requests) + LOOK_BEYOND
+    wishes = {free_from, *week.parts, *(closes for _, closes in week.hands if closes <= last)}
+    wishes.update(slot for other in beside for slot in (other.start, other.end))
+    ends = {request.due for request in requests} | {other.start for other in beside}
+    ends.update(opens for opens, _ in week.hands if opens <= last)
+    for takes in {takes for takes in way.takes if takes is not None}:
+        for end in ends:
+            n = bisect_right(staffed, end) - 1
+            n = bisect_right(staffed, staffed[n] - takes) - 1 if n >= 0 else -1
+            if n >= 0:
+                wishes.add(staffed[n])
+    numbers = {bisect_left(staffed, wish) for wish in wishes if wish >= free_from}
+    return {staffed[n] for n in numbers if n < len(staffed)}

@@ -1,9 +1,10 @@
 """The drying plan of the week as numbers: who may be dried where, how long it takes, and what a plan costs.
 
 Pure: no Django, no clock, no physics. Times are slots of a quarter of an hour, counted from when the plan
-begins. week_solver.py and week_greedy.py turn a Week into an Answer.
+begins. heuristic.py turns a Week into an Answer.
 """
 
+from bisect import bisect_right
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
@@ -108,7 +109,7 @@ class Week:
 
     def part_of(self, slot: int) -> int:
         """Which part of the week a slot lies in."""
-        return max(n for n, first in enumerate(self.parts) if first <= slot)
+        return bisect_right(self.parts, slot) - 1
 
     def last_of(self, part: int) -> int:
         """The last slot of a part of the week."""
@@ -144,15 +145,10 @@ class Served(NamedTuple):
 
 @dataclass(frozen=True)
 class Answer:
-    """A plan. found: by the solver, not by the rule of thumb.
-
-    proven: how many of the things that count, the first one first, are proven to be the least.
-    """
+    """A plan."""
 
     placed: tuple[Placed, ...]
     served: tuple[Served, ...]
-    found: bool = False
-    proven: int = 0
 
 
 class Cost(NamedTuple):

@@ -21,16 +21,14 @@ from spools.checks import lock_spool_facts, require_within
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.gate import require_dryer
-from spools.drying.week import heuristic as week_heuristic
+from spools.drying.week.heuristic import plan_week
 from spools.drying.week.model import Answer, Placed, Served
 from spools.drying.week.problem import LONGEST_AHEAD, SLOT, SLOTS_H, Facts, Hands, alone_at, gather, next_slot
 from spools.drying.week.verify import Fault, faults_of
 from spools.models import Feedstock, Place, PlannedDrying, PlannedPrint, Polymer, Spool, WantedPrint, WeekPlan
 from spools.wording import format_time
 
-# Units of the solver's work, about a second each: while somebody waits, and in the background.
-WORK_NOW, WORK_LATER = 1.5, 12.0
-# So many spools times dryers are gathered and solved while somebody waits: about 2 s of one core.
+# Spools times dryers up to which a plan is computed while somebody waits: about 2 s of one core.
 MOST_NOW = 60
 HANDS = Hands(time(7), time(22))
 
@@ -140,15 +138,12 @@ def small_enough() -> bool:
     return min(spools, 2 * wanted_prints().count()) * dryers <= MOST_NOW
 
 
-def work_out(plan: WeekPlan, work: float = WORK_NOW, now: datetime | None = None) -> WorkedOut:
+def work_out(plan: WeekPlan, now: datetime | None = None) -> WorkedOut:
     """The best plan that is found. Reads only; needs no transaction, and should not be in one."""
-    # The solver's library takes every process that starts 0.3 s and 80 MB; few of them plan a week.
-    from spools.drying.week.solver import solved
-
     accepted = accepted_plan()
     kept = accepted.standing().filter(pinned=True, run=None) if accepted else []
     facts = gather(list(wanted_prints()), Hands(plan.hands_from, plan.hands_to), kept, now)
-    answer = solved(facts.week, work)
+    answer = plan_week(facts.week)
     return WorkedOut(facts, answer, {one.key: _why(facts, one) for one in answer.served})
 
 
@@ -189,16 +184,9 @@ def store(plan: WeekPlan, worked_out: WorkedOut) -> WeekPlan:
         )
         for one in answer.served
     )
-    plan.made_at, plan.method, plan.notes = timezone.now(), _method(answer), facts.notes
-    plan.save(update_fields=["made_at", "method", "notes"])
+    plan.made_at, plan.notes = timezone.now(), facts.notes
+    plan.save(update_fields=["made_at", "notes"])
     return plan
-
-
-def _method(answer: Answer) -> str:
-    if not answer.found:
-        return WeekPlan.Method.GREEDY
-    methods = [WeekPlan.Method.FOUND, WeekPlan.Method.TIMELY, WeekPlan.Method.PROVEN]
-    return methods[min(answer.proven, 2)]
 
 
 def _planned(plan: WeekPlan, facts: Facts, one: Placed) -> PlannedDrying:
@@ -252,12 +240,12 @@ def _why(facts: Facts, served: Served) -> str:
     if not facts.dryers:
         return "It is not good as it is, and there is no dryer. Add one as a place."
     only = replace(facts.week, wanted=(numbers,))
-    (alone,) = week_heuristic.planned(only).served
+    (alone,) = plan_week(only, steps=0).served
     if alone.spool is None:
         lacking = dict.fromkeys(facts.lacking[pk] for pk in numbers.spools if pk in facts.lacking)
         reason = "; ".join(lacking) or "no drying ends so that it is still good at its time"
         return f"It is not good as it is, and {reason}."
-    # The rule of thumb does not always find the best; no plan is earlier than the earliest.
+    # The heuristic does not always find the best plan; no plan is earlier than the earliest.
     earliest = alone.late if served.spool is None else min(alone.late, served.late)
     good_at = facts.at(numbers.due + earliest)
     if earliest == served.late and served.spool is not None:
