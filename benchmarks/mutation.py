@@ -100,7 +100,10 @@ def list_mutants(subject: Subject) -> list[WorkItem]:
     paths: list[Path] = []
     for name in map(Path, subject.modules):
         paths += sorted(name.rglob("*.py")) if name.is_dir() else [name]
-    with tempfile.TemporaryDirectory() as folder, use_db(str(Path(folder) / "mutants.sqlite"), WorkDB.Mode.create) as db:
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        use_db(str(Path(folder) / "mutants.sqlite"), WorkDB.Mode.create) as db,
+    ):
         init(paths, db, {})
         items = list(db.work_items)
     items = [item for item in items if not item.mutations[0].operator_name.startswith(LEFT_OUT)]

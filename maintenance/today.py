@@ -92,7 +92,7 @@ class Step(NamedTuple):
 
 
 def first_steps() -> list[Step]:
-    """What a new shop needs before anything can be judged, in the order in which it helps most."""
+    """The first steps of a new shop, in the order in which they help most."""
     return [
         Step(
             "place-new",
@@ -175,7 +175,7 @@ def _by_material(known: Iterable[SpoolState]) -> dict[str, list[SpoolState]]:
 
 
 def _material(spool: Spool) -> str:
-    """What counts as the same material to print: polymer and filler."""
+    """The material of a spool in words: polymer and filler."""
     feedstock = spool.feedstock
     if feedstock.filler is None:
         return feedstock.polymer.name
@@ -270,7 +270,7 @@ def _in_dryer(
 def _other_hold(
     spool_state: SpoolState, machines: list[MachineState], verdicts: dict[tuple[int, int], Verdict]
 ) -> Check | None:
-    """What stays a hold on every toolhead however dry the spool is; None where some toolhead has none."""
+    """A hold that no drying ends, on every toolhead; None where some toolhead has none."""
     holds = [
         [
             check
@@ -301,7 +301,7 @@ def _drying_ahead(
         alone_c = suggested_set_point_c(spool_state.spool, dryer)
         in_the_way = [pretty(run.spool.code) for run in runs if run.set_point_c != alone_c]
         tries.append((spool_state, dryer, alone_c, max([now, *ends]), in_the_way))
-        # What is in its first stage would take a plan of its own to join.
+        # To join a run in its first stage takes a plan of its own.
         if any(end > now for end in ends) and not any(run.change_at and now < run.change_at for run in runs):
             tries.append(
                 (spool_state, dryer, joining_set_point_c(spool_state.spool, dryer, dryers.runs), now, [])

@@ -90,7 +90,7 @@ def _places(shop: DemoShop) -> None:
 
 
 def _readings(shop: DemoShop, shelf: Place) -> None:
-    # A day's swing about 21 °C and damp spells, hourly; what the box says, every six hours.
+    # A day's swing about 21 °C and damp spells, hourly; the readings of the box every six hours.
     record_readings(shelf, [(shop.ago(hours=h), *_room_air(h)) for h in range(72)], origin="api")
     record_readings(
         shop.places["Dry box"],
@@ -263,7 +263,7 @@ def _week(shop: DemoShop) -> None:
 
 
 def _job_file(shop: DemoShop) -> None:
-    """What the shop is about to print; it is read as background work."""
+    """Adds the file of the next print; background work reads it."""
     stored = job_files.store("desk tray.gcode", (f"{line}\n".encode() for line in desk_tray()))
     job_files.add_job_file(stored, printer=shop.toolheads["North"].printer)
 

@@ -45,7 +45,7 @@ PRODUCTS = {
     "pc": Product("Hazelbrae Compounding", "PC", "Window", "clear"),
     "pva": Product("Quillmere Polymers", "PVA", "Rinse-away", "natural"),
 }
-# What the labels of a printed demo would say.
+# By the codes on printed demo labels.
 ARRIVALS = {
     "GYGQFP": Arrival("pla-white", 14, "Shelf"),
     "XVVFX9": Arrival("pla-white", 7, "Sealed bags"),

@@ -29,9 +29,9 @@ ASSUMED_SCATTER = 0.005
 EDGE = 1.2816
 # A loss or difference counts as real above this many standard uncertainties.
 REAL = 2.0
-# Usable flow is told at these losses.
+# The losses at which usable flow is reported.
 LIMITS = (0.05, 0.10)
-# u(loss) from the scale above which 5 % cannot be told from nothing, and up to which a check is good.
+# u(loss) from the scale above which 5 % cannot be distinguished from zero, and up to which a check is good.
 TOO_COARSE, GOOD = LIMITS[0] / REAL, 0.01
 # Rounded to two digits this is still good.
 GOOD_ENOUGH = 1.05 * GOOD
@@ -46,7 +46,7 @@ SLOWEST, FASTEST = 0.01, 500.0
 
 
 class CheckRefused(ValueError):
-    """A check that cannot be; the text says what to do. field: the input that it speaks of."""
+    """An impossible check; the text says what to do. field: the input that is wrong."""
 
     def __init__(self, field: str, text: str) -> None:
         super().__init__(text)
@@ -55,7 +55,7 @@ class CheckRefused(ValueError):
 
 @dataclass(frozen=True)
 class Setup:
-    """What every blob of a check shares: length of filament, its diameter, density, the scale's step."""
+    """The setup that all blobs of a check share: filament length, diameter, density, the scale's step."""
 
     length_mm: float
     diameter_mm: float
@@ -103,7 +103,7 @@ class Weighed:
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """A check worked out, an entry per rate; the first is the reference, whose loss is 0 by definition.
+    """An evaluated check, an entry per rate; the first is the reference, whose loss is 0 by definition.
 
     reading_u_g: of one mass, from the scale. scatter_g: of the repeats, not a number where there are none.
     fitted: the losses made to rise with the flow (isotonic regression), with the band of 10 and 90 %. short:
@@ -149,7 +149,7 @@ class Usable:
 
 
 def refuse_unfit(setup: Setup) -> None:
-    """Raises CheckRefused where the scale is too coarse for the length: told before anything is extruded."""
+    """Raises CheckRefused where the scale is too coarse for the length, before anything is extruded."""
     if setup.loss_u > TOO_COARSE:
         raise CheckRefused(
             "resolution_g",
@@ -160,7 +160,7 @@ def refuse_unfit(setup: Setup) -> None:
 
 
 def advice(setup: Setup) -> str:
-    """What would make a check of this setup better; "" where it is good."""
+    """The change that would make a check of this setup better; "" where it is good."""
     if setup.loss_u <= GOOD_ENOUGH:
         return ""
     length_mm = _up(setup.length_for_mm(GOOD))
@@ -172,7 +172,7 @@ def advice(setup: Setup) -> str:
 
 
 def _longer_or_finer(setup: Setup) -> str:
-    """What makes a check of this scale possible, within the length that a blob may have."""
+    """The change that makes a check with this scale possible, within the longest blob."""
     least_mm, good_mm = _up(setup.length_for_mm(TOO_COARSE)), _up(setup.length_for_mm(GOOD))
     if least_mm > LONGEST_MM:
         return "Take a finer scale: no length would do."
@@ -206,7 +206,7 @@ def refuse_rates(rates_mm3_s: Sequence[float]) -> None:
 
 
 def require_possible_masses(setup: Setup, weighed: Sequence[Weighed]) -> None:
-    """Raises CheckRefused on what cannot have been weighed, or says nothing."""
+    """Raises CheckRefused on masses that no scale can have shown for this setup."""
     refuse_unfit(setup)
     refuse_rates([rate.flow_mm3_s for rate in weighed])
     for rate in weighed:
@@ -288,7 +288,7 @@ def _scatter_used(scatter_g: Array, counts: NDArray[np.int64], reference_g: floa
 
 def _rising(losses: Array, loss_u: Array) -> Array:
     """The nearest curve that starts with no loss at the reference and never falls, 0 to 1."""
-    # Imported when first wanted, see spools/physics/ensemble.py.
+    # Imported at the first use, see spools/physics/ensemble.py.
     from scipy.optimize import isotonic_regression
 
     fit = isotonic_regression(losses[1:], weights=1 / loss_u[1:] ** 2)

@@ -1,4 +1,4 @@
-"""What the curve of a flow check most likely says: drive gears, a clog, the melt's limit, steps or diameter.
+"""The likeliest cause behind the curve of a flow check: drive gears, a clog, the melt's limit, steps or diameter.
 
 The shapes are those of fixtures/reference/README.md ("Reading the curve"): more loss than the baseline from
 moderate flow on is the gears or their spring; the same with loss even when slow is a clog; flat, then a knee
@@ -61,7 +61,7 @@ def diagnose(curve: Curve, baseline: Curve | None = None) -> FlowDiagnosis:
 
 
 def _changed(curve: Curve, baseline: Curve) -> FlowDiagnosis | None:
-    """What differs from the baseline from moderate flow on; None where nothing does."""
+    """The difference from the baseline from moderate flow on; None without one."""
     slow = max(curve.flows_mm3_s[0], baseline.flows_mm3_s[0])
     shared = (curve.flows_mm3_s > slow) & (curve.flows_mm3_s <= baseline.tested_mm3_s)
     if not shared.any():

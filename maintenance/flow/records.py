@@ -34,7 +34,7 @@ def require_setup(
     diameter_mm: float | None = None,
     diameter_tolerance_mm: float = TOLERANCE_MM,
 ) -> Setup:
-    """What the blobs of a check share. diameter_mm None: what the feedstock says.
+    """The setup of a check. diameter_mm None: the diameter of the feedstock.
 
     Raises ValidationError on numbers that no check has.
     """
@@ -52,7 +52,7 @@ def require_setup(
 
 
 def require_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: datetime) -> float:
-    """The nozzle's temperature in °C, when the hot end stands it and the filament is printed about so hot.
+    """The nozzle temperature, °C, if the hot end allows it and the filament is printed near it.
 
     at: whose parts count. Raises ValidationError otherwise.
     """
@@ -97,7 +97,7 @@ def record_flow_check(
     note: str = "",
     by: Any = None,
 ) -> FlowCheck:
-    """Keep the blobs of a check, slow reference first; the spool gives their grams.
+    """Records the blobs of a check, slow reference first; the spool gives their grams.
 
     Refused: a spool that was not loaded there then, a temperature that is not for them, masses and rates that
     cannot be, a scale too coarse for the length.

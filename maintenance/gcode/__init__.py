@@ -1,4 +1,4 @@
-"""Reads a job file, G-code, and tells what it takes: filament, hours, flow, heat. It never writes one.
+"""Reads a job file, G-code, and computes its filament, hours, flow and heat. It never writes one.
 
     facts = read_job("bracket.gcode", Reading(diameter_mm=1.75))
     facts.uses[0].grams(density_g_cm3=1.24)

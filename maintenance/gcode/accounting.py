@@ -31,7 +31,7 @@ ROUND_ENDS = 1 - np.pi / 4
 RETRACTIONS_PER_MM, RETRACTIONS = 20, 4001
 # How often the same bit of filament, 0.1 mm long, was pulled back; 409.6 mm of it are remembered.
 BITS_PER_MM, BITS = 10, 4096
-# No job feeds so much; beyond it bits of filament are not told apart.
+# No job feeds as much; beyond it bits of filament are not distinguished.
 FARTHEST_MM = 1e9
 # The picture of flow over time: bins double in length when the job outlasts them.
 SERIES, FIRST_BIN_S = 500, 1 / 16
@@ -91,7 +91,7 @@ TOOL_PASSED = np.dtype(
 
 
 class Totals(NamedTuple):
-    """What adds up over a job. Histograms hold seconds, or mm of filament (levels) or of way (widths)."""
+    """The sums over a job. Histograms hold seconds, or mm of filament (levels) or of way (widths)."""
 
     passed: Array
     tools: Array

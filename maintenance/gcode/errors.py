@@ -1,2 +1,2 @@
 class GcodeError(Exception):
-    """A file that is no job, or may not be read; the text says what to do."""
+    """A file that is no job, or may not be read. The text says what to do."""

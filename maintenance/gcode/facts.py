@@ -1,4 +1,4 @@
-"""What a job file tells, as plain data: made from the kernels' totals, kept as JSON, and asked for grams."""
+"""The facts of a job file as plain data: made from the kernels' totals, stored as JSON."""
 
 import math
 from bisect import bisect_right
@@ -34,7 +34,7 @@ class Span:
 
 @dataclass(frozen=True)
 class ToolUse:
-    """What one spool gives: a tool from its first filament, or from a colour change, to the next one.
+    """The filament of one spool: a tool from its first filament, or from a colour change, to the next one.
 
     filament_mm: fed net of retractions, which is what leaves the spool. melt_mm: fed beyond what had ever
     been fed, which is what leaves the nozzle; in_place_mm: the part of it while the head stood still.

@@ -21,7 +21,7 @@ part = kernels.kernel(**OPTIONS, forceinline=True)
 
 Array = np.ndarray[Any, np.dtype[Any]]
 
-# Letters as numbers, A is 0; where the value of a letter is kept, NO_COLUMN for letters nobody asks for.
+# Letters as numbers, A is 0; the column of a letter's value, NO_COLUMN for letters that nothing reads.
 A, B, C, D, E, F, G, H, I, J, K, L, M, N, O, P, Q, R, S, T, U, V, W, X, Y, Z = range(26)  # noqa: E741
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 VALUED = (X, Y, Z, E, F, I, J, K, R, S, P, T, D)
@@ -32,7 +32,7 @@ COLUMN[list(VALUED)] = np.arange(len(VALUED))
 
 # Kinds of command: words without one are MODAL (they go on with the last motion, ISO 6983-1).
 MODAL, KIND_G, KIND_M, KIND_T = range(4)
-# Command numbers are kept in tenths: 921 is G92.1. Those that do not fit are NO_NUMBER.
+# Command numbers are stored in tenths: 921 is G92.1. Those that do not fit are NO_NUMBER.
 NO_NUMBER, MOST_NUMBER = -1, 9999.9
 # Numbers beyond this are taken for damage, not for millimetres.
 MOST_VALUE = 1e8
@@ -45,15 +45,15 @@ COMMANDS, MOVES, EVENTS = 2048, 4096, 8192
 # So many moves ahead of the one that is timed are known, unless the job ends.
 LOOK_AHEAD = 256
 MAX_TOOLS, MAX_C = 32, 600
-# Spools of one job that are told apart; what comes after is counted with the last.
+# The most spools of one job that are counted apart; later ones are counted with the last.
 MAX_USES = 64
-# Kinds of named commands (macros) that are told apart, and letters of a name that are kept.
+# The most kinds of named commands (macros) that are counted apart, and the letters of a name that are stored.
 MAX_NAMES, NAME_LENGTH = 64, 24
 
-# Checkpoints of the file that are kept; when there are so many, every second goes.
+# The most checkpoints of the file; at this number every second one is dropped.
 MARKS = 1024
 
-# What is counted of oddities, by index of the tallies.
+# Oddities that are counted, by index of the tallies.
 (
     COMMANDS_READ,
     UNUSABLE_NUMBERS,
@@ -77,7 +77,7 @@ MARKS = 1024
 
 
 class Commands(NamedTuple):
-    """What the scan found. words, flags: bits of the letters with and without a number."""
+    """The commands that the scan read. words, flags: bits of the letters with and without a number."""
 
     kind: Array
     number: Array

@@ -35,7 +35,7 @@ from .layout import (
     part,
 )
 
-# Common practice, no source: what a machine does that was never told a speed.
+# The speed of a machine before any command sets one. Common practice, no source.
 SPEED_UNTOLD_MM_S = 25.0
 # An arc that ends this near to its start is a full circle.
 SAME_POINT_MM = 1e-6
@@ -272,7 +272,7 @@ def _corner2(s, into, speed, acceleration):
 
 @part
 def pause(s, tools, seconds, moves):
-    """The machine stands still for so long."""
+    """Adds a time in which the machine stands still."""
     k = s.pending
     moves.length[k], moves.speed[k], moves.acceleration[k], moves.entry2[k] = 0.0, 1.0, 1.0, 0.0
     moves.seconds[k] = seconds

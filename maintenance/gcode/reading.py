@@ -26,7 +26,7 @@ def read_job(
     member: str = "",
     progress: Callable[[float], None] | None = None,
 ) -> JobFacts:
-    """Everything that a job file tells.
+    """Reads the facts of a job file.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ class _Reader:
         )
 
     def _pass_on(self, commit: int, last: bool = False) -> None:
-        """Time the first so many moves, add them to the totals, make room."""
+        """Times the first moves, adds them to the totals and frees their room."""
         state = self.states[0]
         pending, waiting = int(state["pending"]), int(state["waiting"])
         plan(self.moves, pending, commit, self.slow2, self.carried2)

@@ -123,7 +123,7 @@ def _capital(c: int) -> int:
 def scan(
     text: Array, cursor: Array, end: int, base: int, commands: Commands, unread: Unread, tallies: Array
 ) -> int:
-    """Fill the commands from text[cursor:end] and return how many were found.
+    """Fill the commands from text[cursor:end] and return their number.
 
     text[end - 1] is the end of a line. base: where in the file text[0] lies.
     """

@@ -1,4 +1,4 @@
-"""What a file does not say: how the machine understands it, and what its axes can do."""
+"""Settings that a job file lacks: how the machine understands it, and the limits of its axes."""
 
 import math
 from dataclasses import dataclass, field

@@ -21,7 +21,7 @@ from .settings import ReaderSettings
 from .source import JobSource
 
 FLOW_SHARES = {"50": 0.5, "90": 0.9, "99": 0.99}
-# Layers of a height that has less than this of the filament are not told.
+# Layer heights with less than this share of the filament are left out.
 LEAST_SHARE = 0.001
 UNTIMED = {
     layout.HOMINGS: "homing",
@@ -156,7 +156,7 @@ def _marks(totals: Totals, uses: int) -> list[Mark]:
 
 
 def _unread(tallies: Array, unread: Unread) -> dict[str, int]:
-    """What had no meaning here, the most frequent first."""
+    """The commands that were ignored, the most frequent first."""
     found: dict[str, int] = {}
     for letter, counts in (("G", unread.g), ("M", unread.m)):
         for tenths in np.flatnonzero(counts):

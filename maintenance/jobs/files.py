@@ -29,17 +29,17 @@ ENDINGS = (".gcode", ".gco", ".g", ".nc", ".gz", ".3mf", ".zip")
 AT_REST_S = 10.0
 # The watched folder is emptied in portions: each is one piece of work.
 AT_ONCE = 20
-# What is younger may belong to a file that is being taken in.
+# Younger content may belong to a file that is being added.
 YOUNGEST_PRUNED = timedelta(days=1)
 NOT_KEPT = "Its content is no longer kept here. Take the file in again to read it anew."
-# Between two looks at whether the reading is still wanted.
+# Between two checks that the reading was not stopped.
 LOOK_EVERY_S = 0.5
 State = JobFile.State
 
 
 @dataclass(frozen=True)
 class StoredContent:
-    """Content that is kept in the data folder under its digest."""
+    """Content that is stored in the data folder under its digest."""
 
     name: str
     digest: str
@@ -125,7 +125,7 @@ def add_job_file(
 def read_again(
     file: JobFile, *, printer: Printer | None = None, diameter_mm: float = 1.75, member: str = ""
 ) -> JobFile:
-    """Read a file anew, as another machine understands it or for other filament; its facts are replaced."""
+    """Reads a file again, as another machine understands it or for other filament; its facts are replaced."""
     diameter_mm = require_within("diameter_mm", diameter_mm, *limits.FILE_DIAMETER_MM)
     file = JobFile.objects.select_for_update(no_key=True, of=("self",)).get(pk=file.pk)
     if not stored_path(file.digest).exists():
@@ -148,7 +148,7 @@ def stop_reading(file: JobFile) -> None:
 
 
 def facts_of(file: JobFile) -> JobFacts:
-    """What the file says. Refused: one that has not been read."""
+    """The facts of a file. Refused: a file that has not been read."""
     if file.state != State.READ or file.facts is None:
         raise ValidationError(f"{file} {file.get_state_display()}. Read it first.")
     return JobFacts.from_json(file.facts)
@@ -163,7 +163,7 @@ def _enqueue(file: JobFile) -> None:
 
 
 class _NotWanted(Exception):
-    """Somebody stopped this reading, or began a later one."""
+    """This reading was stopped, or a later one began."""
 
 
 def read_file(job_file: int, number: int) -> dict[str, Any] | None:

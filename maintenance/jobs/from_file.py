@@ -37,7 +37,7 @@ Chosen = dict[int, int | None]
 
 @dataclass(frozen=True)
 class JobPart:
-    """What one toolhead prints with one spool. numbers: of the job's spools that it stands for, from 0.
+    """The part of a job that one toolhead prints with one spool. numbers: of the job's spools, from 0.
 
     spool, asked: None where none is loaded or chosen. later: not the first of the job on its toolhead.
     """
@@ -189,12 +189,12 @@ def _whole(facts: JobFacts, printer: Printer, heads: list[Toolhead], parts: list
 def build_job_spec(
     facts: JobFacts, mark: Mark, numbers: Sequence[int], toolhead: Toolhead, spool_state: SpoolState
 ) -> JobSpec:
-    """What the file asks of one spool, up to that mark. Temperatures that it does not set: the usual ones."""
+    """The job of one spool up to a mark of the file, with usual temperatures where the file sets none."""
     uses = [facts.uses[number] for number in numbers]
     usual = small_job(toolhead, spool_state)
     area_mm2 = pi * spool_state.filament.diameter_mm**2 / 4
     length_mm = sum(mark.filament_mm[number] for number in numbers)
-    # A volume that was worked out for other filament becomes that of this one.
+    # The flow was computed for the diameter in the file; this filament may have another.
     flow = max(use.peak_1s_mm3_s for use in uses) * area_mm2 / facts.reading.area_mm2
     return JobSpec(
         mass_g=max(limits.JOB_G.low, length_mm * area_mm2 / 1000 * spool_state.filament.density_g_cm3),

@@ -39,7 +39,7 @@ def record_job(
     override_reason: str = "",
     by: Any = None,
 ) -> Job:
-    """Keep a print with the verdict at its start: the spool gives its grams, the fitted parts wear.
+    """Records a print with the verdict at its start: the spool gives its grams, the fitted parts wear.
 
     retracted_m: filament pulled back by all its retractions together, where that is known.
 
@@ -53,7 +53,7 @@ def record_job(
 
 @dataclass(frozen=True)
 class JobShare:
-    """What one spool gives to a job through one toolhead. later: it is loaded while the job runs.
+    """The share of one spool in a job, through one toolhead. later: it is loaded while the job runs.
 
     retracted_m: filament pulled back by all its retractions together, where that is known.
     """
@@ -80,7 +80,7 @@ def store_job(
     file: JobFile | None = None,
     stopped: str = "",
 ) -> Job:
-    """Keep a print of one spool or several on one printer. Refused: as record_job."""
+    """Records a print of one spool or several on one printer. Refused: as record_job."""
     name, override_reason = _text("name", name, 120), override_reason.strip()
     lock_spool_facts()
     toolheads = {

@@ -30,7 +30,7 @@ def load_spool(
     unload_to: Place | None = None,
     by: Any = None,
 ) -> Loading:
-    """Load a spool: the verdict is kept, the spool moves to the printer's place.
+    """Loads a spool: the verdict is stored, the spool moves to the printer's place.
 
     job: judged for this one; without it for a small one. unload_to: where the spool that is on it goes.
     Refused: a hold without a reason, a toolhead or a spool that is taken, a printer that is out of use.

@@ -19,7 +19,7 @@ from spools.wording import format_time
 def add_printer(
     printer: Printer, toolhead: Toolhead, *, assumed_temperature_c: float, assumed_rh_pct: float
 ) -> Printer:
-    """Keep a new printer with its place (where its spools stay) and its first toolhead.
+    """Adds a printer with its place (where its spools stay) and its first toolhead.
 
     The climate is what is assumed there while nothing is read.
     Raises ValidationError on fields that cannot be.
@@ -39,7 +39,7 @@ def add_printer(
 
 
 def add_toolhead(printer: Printer, toolhead: Toolhead) -> Toolhead:
-    """Keep a new toolhead of a printer. Raises ValidationError on fields that cannot be."""
+    """Adds a toolhead to a printer. Raises ValidationError on fields that cannot be."""
     toolhead.printer = printer
     toolhead.full_clean()
     toolhead.save(force_insert=True)
@@ -84,5 +84,5 @@ def bring_back(printer: Printer) -> Printer:
 
 
 def _sweep() -> None:
-    """What is due of a machine goes and comes with it, at once."""
+    """The reminders of a machine end and return with it."""
     facts_changed(PARTS, FLOW, STOCK, SERVICE)

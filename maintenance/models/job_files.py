@@ -7,7 +7,7 @@ from .machines import Printer
 
 
 class JobFile(models.Model):
-    """A job file as it came. What it says of filament, hours and flow is a cache of its content.
+    """A job file as it came. Its filament, hours and flow are a cache of its content.
 
     digest names the stored content; taken_from the file in the watched folder that it was. round numbers its
     readings: one that was overtaken by a later one leaves no trace.

@@ -39,7 +39,7 @@ class Job(Withdrawable):
 
 
 class JobUse(models.Model):
-    """What one spool gave to a job, through one toolhead."""
+    """The share of one spool in a job, through one toolhead."""
 
     job = models.ForeignKey(Job, models.CASCADE, related_name="uses")
     toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="job_uses")
@@ -60,7 +60,7 @@ class JobUse(models.Model):
 
 
 class WearEntry(models.Model):
-    """What a spool's share of a job did to a part: a cache of jobs and fittings (``manage.py rebuild``)."""
+    """The wear of a part by a spool's share of a job: a cache of jobs and fittings (``manage.py rebuild``)."""
 
     part = models.ForeignKey(Part, models.CASCADE, related_name="wear")
     use = models.ForeignKey(JobUse, models.CASCADE, related_name="wear")

@@ -10,7 +10,7 @@ from spools.models.facts import Recorded
 
 
 class Printer(models.Model):
-    """A machine. Its place (kind "printer") is where loaded spools stay and where its air is kept."""
+    """A machine. Its place (kind "printer") is where loaded spools stay and where its air is recorded."""
 
     name = models.CharField(max_length=60, unique=True)
     place = models.OneToOneField(Place, models.PROTECT, related_name="printer")

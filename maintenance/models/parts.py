@@ -8,7 +8,7 @@ from spools.models.facts import Recorded, Withdrawable
 from ..wear.bore import WORN_GROWTH_PCT
 from .machines import Printer, Toolhead
 
-# What a printer has once, whatever its toolheads are, and what may wear it.
+# Roles that a printer has once, whatever its toolheads are.
 ON_A_PRINTER = ["surface", "belts", "bearings", "particle_filter", "carbon_filter", "brush"]
 UNITS_ON_A_PRINTER = ["hours", "prints", "days"]
 # Counted in the drawer only: it lies in a dry box and is fitted to no machine.
@@ -16,7 +16,7 @@ IN_NO_MACHINE = ["desiccant"]
 
 
 class PartKind(models.Model):
-    """A part as bought: what it is, what wears it, how long it is expected to last and who says so."""
+    """A part as bought: its role, the unit of its life, the expected life and the source of that."""
 
     class Role(models.TextChoices):
         NOZZLE = "nozzle", "nozzle"
@@ -113,7 +113,7 @@ class StockEntry(Recorded):
 
 
 class Part(models.Model):
-    """One physical part. It keeps its own history wherever it is fitted."""
+    """One physical part, with one history wherever it is fitted."""
 
     kind = models.ForeignKey(PartKind, models.PROTECT, related_name="parts")
     created_at = models.DateTimeField(auto_now_add=True)
@@ -197,7 +197,7 @@ class Fitting(Recorded):
 
     @property
     def site(self) -> Toolhead | Printer:
-        """What it is fitted to."""
+        """The toolhead or printer that it is fitted to."""
         site = self.toolhead or self.printer
         assert site is not None
         return site

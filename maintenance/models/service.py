@@ -9,7 +9,7 @@ from .machines import Printer, Toolhead
 
 
 class ServiceKind(models.Model):
-    """Work that a machine needs again and again: on what, after how much, and who says so."""
+    """Work that a machine needs at intervals: its subject, its interval and the source of that."""
 
     class Work(models.TextChoices):
         HOT_END = "hot_end", "cleaning of the hot end"

@@ -8,7 +8,7 @@ from .machines import Toolhead
 
 
 class TroubleReport(Recorded):
-    """A print that went wrong: what was seen, and the causes as they were told from the evidence then."""
+    """A print that went wrong: its signs, and the causes as ranked from the evidence at that time."""
 
     job = models.ForeignKey(Job, models.PROTECT, null=True, blank=True, related_name="troubles")
     toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="troubles")

@@ -1,4 +1,4 @@
-"""Parts: in the drawer, on a machine, off it again, measured. A part keeps its history wherever it goes."""
+"""Parts: in the drawer, on a machine, off it again, measured. A part has one history wherever it goes."""
 
 from datetime import datetime
 from typing import Any
@@ -24,7 +24,7 @@ Site = Toolhead | Printer
 
 @transaction.atomic
 def save_kind(kind: PartKind) -> PartKind:
-    """Keep a new or corrected kind of part; what jobs did to its parts is counted again.
+    """Saves a new or corrected kind of part; the wear of its parts is counted again.
 
     Raises ValidationError on numbers that cannot be; refused: another role than its parts have.
     """
@@ -118,7 +118,7 @@ def replace_part(
 
 @transaction.atomic
 def remove_part(fitting: Fitting, *, removal: str, at: datetime | None = None, by: Any = None) -> Fitting:
-    """Take a part off and say why. Refused: one that is off already, a time before it was fitted."""
+    """Takes a part off, for a reason. Refused: a part that is off already, a time before it was fitted."""
     at = require_past_time(at)
     site = _lock_site(fitting.site)
     fitting = _require_fitted(fitting)
@@ -139,7 +139,7 @@ def record_bore(
     note: str = "",
     by: Any = None,
 ) -> BoreReading:
-    """Keep a measured bore; one before the first job is the bore as it was new.
+    """Records a measured bore; one before the first job is the bore of the new part.
 
     Refused: a part without a bore, a time before it was first fitted, what no nozzle of that bore can have.
     """
@@ -212,7 +212,7 @@ def _fit(part: Part, site: Site, at: datetime, by: Any) -> Fitting:
 
 
 def _sweep() -> None:
-    """What is due of parts changed with them: seen at once, not at the next sweep."""
+    """Reminders about parts and stock follow at once, not with the next sweep."""
     facts_changed(PARTS, FLOW, STOCK)
 
 

@@ -72,7 +72,7 @@ class BoreNow:
 
 @dataclass
 class KindLives:
-    """What is known of the lives of a kind: as stated, and the records of its parts, by part id."""
+    """The lives of a kind: as stated, and the records of its parts, by part id."""
 
     stated: Life
     records: dict[int, Record] = field(default_factory=dict)
@@ -129,7 +129,7 @@ class PartWear:
         return self.known.expected(without=self.part.pk).given(readings_of(self.kind, self.readings))
 
     def left(self) -> LifeLeft:
-        """What is left of it."""
+        """The remaining life."""
         left = remaining(self.expected, self.age, self.sound_at)
         return LifeLeft(
             age=self.age,
@@ -144,7 +144,7 @@ class PartWear:
         )
 
     def bore(self) -> BoreNow | None:
-        """The bore to be expected now; None for a part that has none, or whose life is not told by it."""
+        """The bore to be expected now; None for a part that has none, or whose life is not measured by it."""
         bore = bore_of(self.kind, self.readings)
         if bore is None:
             return None
@@ -211,7 +211,7 @@ def bore_of(kind: PartKind, readings: Sequence[MeasuredBore]) -> Bore | None:
 
 
 def readings_of(kind: PartKind, readings: Sequence[MeasuredBore]) -> tuple[BoreEvidence, ...]:
-    """What the bore readings of a part say of its life."""
+    """The bore readings of a part as evidence of its life."""
     bore = bore_of(kind, readings)
     if bore is None:
         return ()
@@ -238,7 +238,7 @@ def load_fitted_parts(
 
 
 def load_kind_lives(kinds: Iterable[PartKind], at: datetime | None = None) -> dict[int, KindLives]:
-    """What is known of the lives of these kinds, by kind id."""
+    """The lives of these kinds, by kind id."""
     at = at or timezone.now()
     kinds = list(kinds)
     rows = _load_part_facts(Part.objects.filter(kind__in=kinds), at)
@@ -314,7 +314,7 @@ class _PartFacts:
         return sum((max(span, timedelta()) for span in spans), timedelta())
 
     def record(self, stated: Life) -> Record | None:
-        """What it teaches of its kind's life."""
+        """The record from which the life of its kind is learnt."""
         ended = [row for row in self.fittings if row.end is not None and row.end <= self.at]
         worn = self.fitting is None and bool(ended) and ended[-1].removal == Fitting.Removal.WORN
         readings = readings_of(self.part.kind, self.readings)
@@ -360,7 +360,7 @@ def _fittings(parts: Sequence[Part], at: datetime) -> dict[int, list[Fitting]]:
 
 
 def _readings(parts: Sequence[Part], at: datetime) -> dict[int, list[MeasuredBore]]:
-    """Bore readings that stand, with the dose of the jobs that had begun before them."""
+    """Valid bore readings, with the dose of the jobs that had begun before them."""
     before = WearEntry.objects.filter(part=OuterRef("part"), use__job__start__lt=OuterRef("at"))
     dose = before.order_by().values("part").annotate(sum=Sum("dose_km")).values("sum")
     rows: QuerySet[Any] = BoreReading.objects.valid().filter(part__in=parts, at__lte=at)
@@ -385,7 +385,7 @@ def _learn_from(rows: Iterable[_PartFacts]) -> dict[int, KindLives]:
 
 
 def _order(record: Record) -> tuple[float, bool, str]:
-    """So that what was learnt from the same records is found again, whichever part taught them."""
+    """A sort key, so that the same records give the same cache entry in any order."""
     return record.age, record.worn, repr(record.readings)
 
 

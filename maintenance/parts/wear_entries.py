@@ -1,4 +1,4 @@
-"""What jobs did to parts: the wear entries, a cache of jobs and fittings; and what is in the drawer."""
+"""The wear entries of parts, a cache of jobs and fittings; and the stock of parts."""
 
 from collections import defaultdict
 from collections.abc import Sequence
@@ -27,7 +27,7 @@ COUNTED = [unit for unit in UNIT_WORDS if unit != PartKind.Unit.DAYS]
 
 
 def filament_of(feedstock: Feedstock) -> Filament:
-    """What the wear model knows of a feedstock. No query when polymer and filler are loaded with it."""
+    """The wear model's view of a feedstock. No query when polymer and filler are loaded with it."""
     values = material_values(feedstock)
     filler = feedstock.filler
     return Filament(
@@ -53,7 +53,7 @@ def counter(kind: PartKind, worn: Wear) -> float:
 
 @transaction.atomic
 def recount_wear(uses: QuerySet[JobUse]) -> list[str]:
-    """Make the wear entries of these uses what jobs and fittings say. Returns what changed, in words."""
+    """Computes the wear entries of these uses from jobs and fittings. Returns the changes, in words."""
     before = {(row.part_id, row.use_id): row for row in WearEntry.objects.filter(use__in=uses)}
     after = {(row.part_id, row.use_id): row for row in _entries(uses)}
     wrong = [key for key, row in before.items() if key not in after or _numbers(row) != _numbers(after[key])]
@@ -102,7 +102,7 @@ def _entries(uses: QuerySet[JobUse]) -> list[WearEntry]:
 
 
 def _masses_g(uses: list[JobUse]) -> dict[tuple[int, int | None], float]:
-    """What jobs took in all: by job and toolhead, and by job and None."""
+    """The grams of jobs: by job and toolhead, and by job and None."""
     masses_g: dict[tuple[int, int | None], float] = defaultdict(float)
     of_jobs = JobUse.objects.filter(job__in={use.job_id for use in uses}).order_by("pk")
     for job_id, toolhead_id, mass_g in of_jobs.values_list("job", "toolhead", "mass_g"):
@@ -112,7 +112,7 @@ def _masses_g(uses: list[JobUse]) -> dict[tuple[int, int | None], float]:
 
 
 def _fittings(uses: list[JobUse]) -> tuple[dict[int, list[Fitting]], dict[int, list[Fitting]]]:
-    """What was ever fitted to the toolheads and to the printers of these uses, by their ids."""
+    """All fittings of the toolheads and of the printers of these uses, by their ids."""
     there = Q(toolhead__in={use.toolhead_id for use in uses}) | Q(
         printer__in={u.job.printer_id for u in uses}
     )

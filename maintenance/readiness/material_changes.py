@@ -1,4 +1,4 @@
-"""What was in a toolhead before a spool: known from what was loaded there and printed since."""
+"""The material that was in a toolhead before a spool, from loadings and prints."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -52,7 +52,9 @@ def load_last_materials(
 
 
 def material_change(spool: Spool, fed: Sequence[LoadedMaterial], nozzle_c: float) -> MaterialChange | None:
-    """What is left in the hot end for a spool that is printed next at nozzle_c; fed: as by last_fed.
+    """The leftovers in the hot end for a spool that is printed next at nozzle_c.
+
+    fed: as by load_last_materials.
 
     None: nothing was loaded before, or the same feedstock, or the spool has been printed since its change.
     """
@@ -67,7 +69,7 @@ def material_change(spool: Spool, fed: Sequence[LoadedMaterial], nozzle_c: float
 
 
 def material_of(feedstock: Feedstock) -> PurgeMaterial:
-    """What purging needs to know of a feedstock."""
+    """A feedstock as the purging rules see it."""
     values, emission = material_values(feedstock), feedstock.polymer.emission
     return PurgeMaterial(
         feedstock.polymer.name,

@@ -24,7 +24,7 @@ def record_service(
     note: str = "",
     by: Any = None,
 ) -> ServiceEntry:
-    """A service was done, on a toolhead or a printer as its kind says: its count starts again.
+    """Records a service of a toolhead or a printer: its count starts again.
 
     Refused: the wrong one of the two, a kind that this machine does not need.
     """
@@ -64,7 +64,7 @@ def count_on(entry: ServiceEntry) -> None:
 
 @transaction.atomic
 def save_kind(kind: ServiceKind) -> ServiceKind:
-    """Keep a new or corrected service; a new one counts from now on.
+    """Saves a new or corrected service; a new one counts from now on.
 
     Raises ValidationError on fields that cannot be.
     """

@@ -146,7 +146,7 @@ OUTSIDE = {
     "first_layer": ["gap to the bed", "bed too cold or not level", "first layer too fast"],
 }
 
-# What some polymers do however dry and well set up, by the first letters of their name. Common practice,
+# Habits of polymers even when dry and well set up, by the first letters of their name. Common practice,
 # no source.
 NATURE = {
     "PETG": {"strings": "pulls strings easily", "blobs": "clings to the nozzle and drops off as blobs"},

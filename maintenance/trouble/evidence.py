@@ -1,4 +1,4 @@
-"""Gathers what is known of a print that went wrong, as it was when the print began."""
+"""Loads the evidence about a print that went wrong, as of the start of the print."""
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta

@@ -1,4 +1,4 @@
-"""Trouble that was seen: reported with the causes as the evidence tells them, and what turned out true."""
+"""Reports of trouble with their ranked causes, and the outcomes that people record."""
 
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -98,7 +98,7 @@ def _reported(
 
 @transaction.atomic
 def record_outcome(report: TroubleReport, cause: str, *, note: str = "", by: Any = None) -> TroubleOutcome:
-    """What turned out to be the cause; a later word replaces an earlier one. Refused: an unknown cause."""
+    """Records the cause that was found; a later outcome replaces an earlier one. Refused: an unknown cause."""
     if cause not in Cause.values:
         raise ValidationError({"cause": f"Say what it was: one of {', '.join(Cause.values)}."})
     return TroubleOutcome.objects.create(

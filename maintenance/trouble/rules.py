@@ -44,7 +44,7 @@ MOST_BEFORE = 2
 
 @dataclass(frozen=True)
 class PartAtPrint:
-    """A part on the toolhead as that print found it.
+    """A part on the toolhead at the start of the print.
 
     used_up: the chance that its life was over; life: how far it was, in words. cut_kg: filament that had
     passed it with a filler hard enough to cut it, kg; cut_by: that filler, in words.
@@ -68,7 +68,7 @@ class PastOutcomes:
 
 @dataclass(frozen=True)
 class Evidence:
-    """What is known of a print: turns, machine, history. None or no entry: nothing is known.
+    """The evidence about a print: filament, machine, history. None or no entry: nothing is known.
 
     wet: of the turns that it took, at its start or end, whichever were wetter. dried: the last drying, in
     words. fed_g: what was left on the spool before it. services: by work. flow: how the last flow check

@@ -1,4 +1,4 @@
-"""What a job does to a machine's parts: sliding length, wear dose, weighted feed, hot hours, hours, prints.
+"""The wear of a machine's parts by a job: sliding length, wear dose, weighted feed, hot hours, hours, prints.
 
 The scale of a nozzle's life, ``dose_km``: kilometres of filler slid through the bore, that is the sliding
 length times the filler's volume fraction, in full where the filler is hard enough to cut the surface:
@@ -40,7 +40,7 @@ ZERO_C = 273.15
 
 @dataclass(frozen=True)
 class Filament:
-    """What passes. filler_fraction is by volume, 0 to 1; filler_hv None where there is no filler.
+    """The filament that passes. filler_fraction is by volume, 0 to 1; filler_hv None where there is no filler.
 
     usual_c: the middle of its print temperatures; ageing_kj_mol: activation energy of its charring.
     """
@@ -55,7 +55,7 @@ class Filament:
 
 @dataclass(frozen=True)
 class Surface:
-    """What it passes. hardness_hv None: not known, taken as soft; bore_mm None: no bore.
+    """The surface that it passes. hardness_hv None: not known, taken as soft; bore_mm None: no bore.
 
     heat_reference_c: the temperature that its hot hours are counted at; None: all hot hours count alike.
     """
@@ -78,7 +78,7 @@ class PrintUse:
 
 @dataclass(frozen=True)
 class Wear:
-    """What one use did to one part, on each of the scales."""
+    """The wear of one part by one print, on each of the scales."""
 
     dose_km: float
     feed_km: float
@@ -144,7 +144,7 @@ def hot_h(use: PrintUse, surface: Surface) -> float:
 
 
 def wear(use: PrintUse, filament: Filament, surface: Surface) -> Wear:
-    """What a print does to one part."""
+    """The wear of one part by a print."""
     return Wear(
         dose_km=dose_km(use.mass_kg, filament, surface),
         feed_km=feed_km(use.mass_kg, filament, surface, use.retracted_km),

@@ -1,4 +1,4 @@
-"""How a nozzle's bore grows, and what a gauge's reading says about its life.
+"""The growth of a nozzle's bore, and a gauge's reading as evidence of its life.
 
 Under constant contact pressure the land wears so that, with kappa the depth worn off its wall per length of
 filler slid (Archard's K p / H in one lump) and W the wear dose of ``abrasion.dose_km``,
@@ -37,7 +37,7 @@ class Bore:
         return (self.new_mm**3 + share * (self.worn_mm**3 - self.new_mm**3)) ** (1 / 3)
 
     def evidence(self, dose_km: float, bore_mm: float, error_mm: float) -> BoreEvidence:
-        """What a measured bore, with its standard error, says of the share of life that this dose used."""
+        """A measured bore with its standard error, as the share of life that this dose used."""
         span = self.worn_mm**3 - self.new_mm**3
         share = (bore_mm**3 - self.new_mm**3) / span
         measured = 3 * bore_mm**2 * error_mm / span

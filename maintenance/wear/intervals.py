@@ -6,7 +6,7 @@ from math import inf
 
 @dataclass(frozen=True)
 class ServiceProgress:
-    """What was done since a service, and its interval, both in unit; ahead: what the next job adds.
+    """The amount done since a service and its interval, both in unit; ahead: by the next job.
 
     recorded: False where the service was never recorded and the count goes back to the first job.
     per_day: the present rate of use. stops: when overdue the machine should not start.

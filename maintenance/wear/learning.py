@@ -41,9 +41,9 @@ TAIL = 3
 # Cumulative hazard H = -ln S at 10 %, 50 % and 90 % used up.
 HAZARDS = -np.log1p(-np.array([0.1, 0.5, 0.9]))
 ETA_STEPS, SHAPE_STEPS, TABLE_STEPS = 41, 17, 300
-# How often a reading of a gauge is a slip that says nothing. Guess.
+# The share of gauge readings that are slips. A guess.
 SLIP = 1e-6
-# Ages this far from the stated life, as logarithm, tell no more than that they are far.
+# Ages this far from the stated life, as logarithm, are no more evidence than that they are far.
 FAR = 14.0
 # Of the logarithm of a weight: what lies that far below the largest weighs nothing.
 NEGLIGIBLE = 15.0
@@ -61,7 +61,7 @@ class BoreEvidence:
 
 @dataclass(frozen=True)
 class Record:
-    """What is known of one part's life: it ended at this age (worn), or it lasted longer; readings of it."""
+    """One part's record: its life ended at this age (worn), or it lasted longer; readings of it."""
 
     age: float
     worn: bool
@@ -143,11 +143,11 @@ class _Gauged(NamedTuple):
         return cls(rate, sum(weights) ** -0.5)
 
     def log_evidence(self, lives: Array) -> Array:
-        """ln of what the readings say to these lives, up to a constant."""
+        """The log-likelihood of these lives by the readings, up to a constant."""
         return -(((1 / lives - self.rate) / self.error) ** 2) / 2
 
     def lives(self) -> Array:
-        """Lives dense enough to tell what the readings tell."""
+        """Lives dense enough to resolve the likelihood of the readings."""
         fastest = max(self.rate + 6 * self.error, self.error)
         rates = np.linspace(max(self.rate - 6 * self.error, fastest * 1e-4), fastest, 80)
         return np.union1d(1 / rates, np.geomspace(1 / fastest, 1e4 / fastest, 60))
@@ -235,7 +235,7 @@ def learn(stated: Life, records: tuple[Record, ...] = ()) -> Expected:
 
 
 def prior_of(stated: Life) -> Prior:
-    """What is known of scale and shape before any record."""
+    """The prior of scale and shape."""
     below, above = log(stated.median / stated.low), log(stated.high / stated.median)
     prior = _prior_of_unit_median(round(below, 6), round(above, 6))
     return prior._replace(middle=prior.middle + log(stated.median))
@@ -244,7 +244,7 @@ def prior_of(stated: Life) -> Prior:
 @lru_cache(maxsize=512)
 def _prior_of_unit_median(below: float, above: float) -> Prior:
     """The prior whose expected lives have median 1 and the band exp(-below) to exp(above)."""
-    # Imported when first wanted, see spools/physics/ensemble.py.
+    # Imported at the first use, see spools/physics/ensemble.py.
     from scipy.optimize import least_squares
 
     halves = np.diff(np.log(HAZARDS))

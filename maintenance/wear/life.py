@@ -1,4 +1,4 @@
-"""What is left of a part at a given age, from any distribution of lives that answers two questions.
+"""The remaining life of a part at a given age, from any distribution of lives with two functions.
 
 ``Life`` is what somebody states of a kind of part: the median and the ages by which 10 % and 90 % are used
 up. ``maintenance/wear/learning.py`` turns it, with the shop's own replacements, into a distribution.
@@ -35,7 +35,7 @@ class Lives(Protocol):
 
 @dataclass(frozen=True)
 class Left:
-    """What is left of a part in the unit of its life (10 %, 50 %, 90 %), never below 0."""
+    """The remaining life of a part in its unit (10 %, 50 %, 90 %), never below 0."""
 
     low: float
     median: float
@@ -55,7 +55,7 @@ def probability_used_up(lives: Lives, age: float, ahead: float = 0.0, sound_at: 
 
 
 def remaining(lives: Lives, age: float, sound_at: float = 0.0) -> Left:
-    """What is left at this age, given that the part was sound at ``sound_at``."""
+    """The remaining life at this age, given that the part was sound at ``sound_at``."""
     before = lives.used_up_by(sound_at)
 
     def left(share: float) -> float:

@@ -14,7 +14,7 @@ CLEAN = "until the strand is smooth and of one colour"
 
 @dataclass(frozen=True)
 class PurgeMaterial:
-    """What goes through a hot end: its print window in °C, its filler, what it gives off when overheated."""
+    """A material in a hot end: its print window in °C, its filler, its fumes when overheated."""
 
     polymer: str
     nozzle_min_c: float
@@ -25,7 +25,7 @@ class PurgeMaterial:
 
 @dataclass(frozen=True)
 class MaterialChange:
-    """What is left in the hot end and what to do. matters: it can spoil the print or do harm."""
+    """The leftovers in the hot end and the remedy. matters: they can spoil the print or do harm."""
 
     matters: bool
     sentence: str

@@ -32,7 +32,7 @@ COLD_PULLS = {
 
 
 def residue_h(hours: float, nozzle_c: float, normal_c: float, polymer: str = "") -> float:
-    """Hot hours by a print of so many hours at nozzle_c; normal_c: where the polymer is normally printed."""
+    """Hot hours by a print at nozzle_c. normal_c: the temperature at which the polymer is usually printed."""
     return hours * heat_weight(nozzle_c, normal_c, ageing_kj_mol(polymer))
 
 

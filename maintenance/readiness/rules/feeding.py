@@ -9,7 +9,7 @@ from spools.wording import format_number
 # less with a drive on the toolhead, a few mm through a long tube). Common practice, no source.
 MOST_OVER_ONE, MOST_PER_M = 10, 200
 DIRECT_RETRACTION_MM, GUIDED_RETRACTION_MM = 2.0, 8.0
-# A flow check says little about the flow after this. Common practice, no source.
+# A flow check older than this is weak evidence. Common practice, no source.
 FLOW_OLD_DAYS = 60
 
 

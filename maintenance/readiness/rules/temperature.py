@@ -12,7 +12,7 @@ FUMES = {"styrene", "caprolactam", "methyl methacrylate"}
 
 
 def temperature(s: ReadinessInputs) -> Check:
-    """What the machine and its parts may give, against what the feedstock and the job ask."""
+    """The limits of the machine and its parts, against the needs of the feedstock and the job."""
     fitted = [(part.name, part.max_c) for role in ("nozzle", "liner") if (part := s.parts.get(role))]
     limit_c, whose = hot_end_limit(s.hot_end_max_c, s.ptfe_lined, fitted)
     if s.nozzle_c > limit_c:
