@@ -18,8 +18,9 @@ from spools.models import DesiccantCharge, DryingRun, MassEntry, Place, Spool, S
 from spools.physics import drybox
 from spools.physics.air import ZERO_C, Array
 from spools.physics.desiccant import DESICCANTS
-from spools.physics.drybox import Box, Sorbers
+from spools.physics.drybox import Box
 from spools.physics.geometry import Geometry
+from spools.physics.sorbers import Sorbers, side_by_side, sorber
 from spools.physics.state import Material
 from spools.physics_inputs import geometry, likely_material, start_rh
 
@@ -159,7 +160,7 @@ class BoxFacts:
         ids = tuple(spool_inside.spool.pk for spool_inside in inside)
         if ids not in self._together:
             self._together.clear()
-            self._together[ids] = drybox.side_by_side([spool_inside.sorbers for spool_inside in inside])
+            self._together[ids] = side_by_side([spool_inside.sorbers for spool_inside in inside])
         return self._together[ids]
 
     def _sorbing(self, stay: Stay, at: datetime) -> SpoolInside:
@@ -188,7 +189,7 @@ def _spool_id(stay: Stay) -> int:
 @lru_cache(maxsize=8192)
 def _sorbers(shape: Geometry, material: Material) -> Sorbers:
     """A box's spools are the same from sweep to sweep."""
-    return drybox.sorber(shape, material)
+    return sorber(shape, material)
 
 
 def load_charges(place_ids: Iterable[int]) -> dict[int, list[DesiccantCharge]]:

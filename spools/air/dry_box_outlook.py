@@ -10,7 +10,8 @@ from spools.models import DesiccantCharge, Place
 from spools.physics import drybox
 from spools.physics.air import ZERO_C, vapour_density
 from spools.physics.desiccant import mass_for
-from spools.physics.drybox import DAY_S, Box, DryBoxContents, Room, Sorbers
+from spools.physics.drybox import DAY_S, Box, DryBoxContents, Room
+from spools.physics.sorbers import Sorbers
 
 Kind = DesiccantCharge.Kind
 # How far leak and desiccant may be off, each way, for the range of days. Lots of silica gel differ by 10 %

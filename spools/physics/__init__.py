@@ -1,12 +1,16 @@
 """The physics of moisture in wound filament: numpy and scipy only, SI units, durations and never "now".
 
-air         saturation pressure, vapour density, what heating does to the humidity
-isotherm    how much water a polymer holds at a relative humidity
+air         saturation pressure, vapour density, humidity after heating
+isotherm    water content of a polymer at a relative humidity
 filament    one filament in air: the series for a long cylinder, and its short memory
 winding     a spool: vapour in the pores between the turns, water in the turns, heat
-desiccant   what silica gel and its like hold, and what regenerating leaves
+transport   vapour, heat and the response of the filament in a winding, compiled
+stepping    the solver of a winding, compiled
+desiccant   loading of silica gel and its like, and the residual after regenerating
+sorbers     spools in a dry box as a few relaxing contents
 drybox      the balance of a box: leak, desiccant, spools; days until a limit
-drying      hours to a target, the floor, and how long a dried spool stays good
-ensemble    what is not known, drawn once per spool
+drying      hours to a target, the floor, how long a dried spool stays good
+ensemble    uncertain numbers, drawn once per spool
+evidence    weighings assimilated into the ensemble
 scenario    the simulate command's input and output
 """

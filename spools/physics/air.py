@@ -22,42 +22,108 @@ OVER_WATER = (-5.8002206e3, 1.3914993, -4.8640239e-2, 4.1764768e-5, -1.4452093e-
 
 
 def saturation_pressure(temperature_k: ArrayLike) -> Array:
-    """Pressure of saturated water vapour after Hyland and Wexler [1].
+    """Pressure of saturated water vapour, over ice below 0 °C, after Hyland and Wexler [1].
 
-    Parameters: temperature_k, any shape [K], meant for 173 to 473 K; over ice below 0 °C.
-    Returns: the pressure, same shape [Pa].
+    Parameters
+    ----------
+    temperature_k : array_like
+        Temperature [K], any shape, valid from 173 to 473 K.
+
+    Returns
+    -------
+    ndarray
+        Pressure [Pa], same shape.
     """
     t = np.asarray(temperature_k, dtype=float)
     return np.where(t < ZERO_C, vapour_pressure_fit(t, OVER_ICE), vapour_pressure_fit(t, OVER_WATER))
 
 
 def vapour_pressure_fit(t: Array, c: tuple[float, ...]) -> Array:
-    """One of the two fits, for arrays and, compiled, for single temperatures."""
+    """The fit of Hyland and Wexler [1] with its coefficients; compiled, it takes single numbers.
+
+    Parameters
+    ----------
+    t : ndarray or float
+        Temperature [K].
+    c : tuple of float
+        OVER_ICE or OVER_WATER.
+
+    Returns
+    -------
+    ndarray or float
+        Pressure [Pa].
+    """
     polynomial = c[1] + t * (c[2] + t * (c[3] + t * (c[4] + t * c[5])))
     return np.exp(c[0] / t + polynomial + c[6] * np.log(t))
 
 
 def saturation_density(temperature_k: ArrayLike) -> Array:
-    """Density of saturated water vapour as an ideal gas, any shape [K] -> [kg/m³]."""
+    """Density of saturated water vapour as an ideal gas.
+
+    Parameters
+    ----------
+    temperature_k : array_like
+        Temperature [K], any shape.
+
+    Returns
+    -------
+    ndarray
+        Density [kg/m³], same shape.
+    """
     t = np.asarray(temperature_k, dtype=float)
     return saturation_pressure(t) * (MOLAR_MASS_WATER / GAS_CONSTANT) / t
 
 
 def vapour_density(temperature_k: ArrayLike, rh: ArrayLike) -> Array:
-    """Density of water vapour in air, from temperature [K] and relative humidity [0..1] -> [kg/m³]."""
+    """Density of water vapour in air.
+
+    Parameters
+    ----------
+    temperature_k : array_like
+        Temperature [K], any shape.
+    rh : array_like
+        Relative humidity [0..1], broadcast with the temperature.
+
+    Returns
+    -------
+    ndarray
+        Density [kg/m³].
+    """
     return np.asarray(rh) * saturation_density(temperature_k)
 
 
 def heated_rh(room_temperature_k: ArrayLike, room_rh: ArrayLike, dryer_temperature_k: ArrayLike) -> Array:
-    """Relative humidity of room air that was heated in a vented dryer: it keeps its vapour pressure.
+    """Relative humidity of room air after heating in a vented dryer, at constant vapour pressure.
 
-    Parameters: the room's temperature [K] and relative humidity [0..1], the dryer's temperature [K].
-    Returns: relative humidity in the dryer [0..1], at most 1 where the "dryer" is colder than the room.
+    Parameters
+    ----------
+    room_temperature_k : array_like
+        Temperature of the room [K].
+    room_rh : array_like
+        Relative humidity of the room [0..1].
+    dryer_temperature_k : array_like
+        Temperature in the dryer [K].
+
+    Returns
+    -------
+    ndarray
+        Relative humidity in the dryer [0..1]; 1 at most, where the dryer is colder than the room.
     """
     vapour = np.asarray(room_rh) * saturation_pressure(room_temperature_k)
     return np.minimum(1.0, vapour / saturation_pressure(dryer_temperature_k))
 
 
 def vapour_diffusivity(temperature_k: ArrayLike) -> Array:
-    """Diffusivity of water vapour in air at one atmosphere after Massman [2], [K] -> [m²/s]."""
+    """Diffusivity of water vapour in air at one atmosphere after Massman [2].
+
+    Parameters
+    ----------
+    temperature_k : array_like
+        Temperature [K], any shape.
+
+    Returns
+    -------
+    ndarray
+        Diffusivity [m²/s], same shape.
+    """
     return 2.178e-5 * (np.asarray(temperature_k, dtype=float) / ZERO_C) ** 1.81

@@ -38,7 +38,20 @@ class Table:
     excess_heat_j_kg: float = 0.0
 
     def loading(self, rh: ArrayLike, temperature_k: float) -> Array:
-        """Water in balance with air of this relative humidity [0..1] and temperature [K] -> [kg/kg]."""
+        """Water in equilibrium with air.
+
+        Parameters
+        ----------
+        rh : array_like
+            Relative humidity [0..1], any shape.
+        temperature_k : float
+            Temperature [K].
+
+        Returns
+        -------
+        ndarray
+            Loading [kg water per kg dry desiccant], same shape as ``rh``.
+        """
         exponent = self.excess_heat_j_kg / VAPOUR_GAS_CONSTANT * (1 / temperature_k - 1 / self.temperature_k)
         return np.interp(np.asarray(rh, dtype=float) * math.exp(exponent), self.rh, self.q)
 
@@ -54,7 +67,20 @@ class Toth:
     t1: float  # K
 
     def loading(self, rh: ArrayLike, temperature_k: float) -> Array:
-        """Water in balance with air of this relative humidity [0..1] and temperature [K] -> [kg/kg]."""
+        """Water in equilibrium with air.
+
+        Parameters
+        ----------
+        rh : array_like
+            Relative humidity [0..1], any shape.
+        temperature_k : float
+            Temperature [K].
+
+        Returns
+        -------
+        ndarray
+            Loading [kg water per kg dry desiccant], same shape as ``rh``.
+        """
         bp = self.b0 * math.exp(self.e / temperature_k) * np.asarray(rh) * saturation_pressure(temperature_k)
         t = self.t0 + self.t1 / temperature_k
         return self.q_s * bp / (1 + bp**t) ** (1 / t)
@@ -74,11 +100,37 @@ class Desiccant:
     source: str
 
     def loading(self, rh: ArrayLike, temperature_k: float) -> Array:
-        """Water in balance with air of this relative humidity [0..1] and temperature [K] -> [kg/kg]."""
+        """Water in equilibrium with air.
+
+        Parameters
+        ----------
+        rh : array_like
+            Relative humidity [0..1], any shape.
+        temperature_k : float
+            Temperature [K].
+
+        Returns
+        -------
+        ndarray
+            Loading [kg water per kg dry desiccant], same shape as ``rh``.
+        """
         return self.isotherm.loading(rh, temperature_k)
 
     def residual(self, temperature_k: float, vapour_pressure_pa: float) -> float:
-        """What regenerating leaves, given time enough, in air of this vapour pressure [Pa] -> [kg/kg]."""
+        """Loading that regenerating leaves after enough time.
+
+        Parameters
+        ----------
+        temperature_k : float
+            Temperature of regeneration [K].
+        vapour_pressure_pa : float
+            Vapour pressure of the air around [Pa].
+
+        Returns
+        -------
+        float
+            Loading [kg/kg].
+        """
         rh = min(1.0, vapour_pressure_pa / float(saturation_pressure(temperature_k)))
         return float(self.loading(rh, temperature_k))
 
@@ -133,8 +185,22 @@ DESICCANTS = {
 
 
 def mass_for(water_kg: float, start: float, end: float) -> float:
-    """Dry desiccant that takes up this water while its loading goes from start to end [kg/kg] -> [kg].
+    """Dry desiccant that takes up an amount of water while its loading rises.
 
     The common core of the packaging formulas (JIS Z 0301, DIN 55474, J-STD-033).
+
+    Parameters
+    ----------
+    water_kg : float
+        Water to take up [kg].
+    start : float
+        Loading at the start [kg/kg].
+    end : float
+        Loading at the end [kg/kg].
+
+    Returns
+    -------
+    float
+        Mass of dry desiccant [kg]; infinity where the loading cannot rise.
     """
     return water_kg / (end - start) if end > start else math.inf

@@ -4,7 +4,7 @@
     dw_j/dt = (w_eq,j(RH) - w_j) / lag_j(T),
 
 with the air's volume V, N air changes a second, a desiccant of dry mass m that is in balance with the air at
-any time, and each spool as a few contents that relax to the air (a Sorber). A step is implicit: all terms are
+any time, and each spool as a few contents that relax to the air (sorbers.py). A step is implicit: all terms are
 straight lines in RH between the points of one grid, so their sum is solved exactly, and the water is counted
 by what crosses the walls: none appears or disappears. The box has the room's temperature.
 
@@ -15,42 +15,52 @@ References
 ----------
 [1] Thomson, G. (1977), Stabilization of RH in exhibition cases: hygrometric half-time, Studies in
     Conservation 22, 85-102.
-[2] Henry, P. S. H. (1939), Diffusion in absorbing media, Proc. R. Soc. Lond. A 171, 215-241.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import eigh_tridiagonal
 
-from . import filament
-from .air import Array, saturation_density, vapour_diffusivity
+from .air import Array, saturation_density
 from .desiccant import Desiccant
-from .geometry import Geometry
-from .state import Material
+from .sorbers import GRID, Sorbers
 
 DAY_S = 86400.0
-# Fine at the dry end, where a molecular sieve's isotherm is steep.
-GRID = np.concatenate([[0.0], np.geomspace(1e-6, 0.02, 40), np.linspace(0.03, 1.0, 98)])
 # Share of its air that a box exchanges when it is opened. Common practice, no source.
 OPENING_SHARE = 0.5
-# A winding's slow and quick modes, and a filament's, lumped: (first, one past the last).
-WINDING_GROUPS = ((0, 1), (1, 3), (3, 10))
-FILAMENT_GROUPS = ((0, 1), (1, 5))
-# Humidity at which the slope of a spool's isotherm counts for how fast vapour gets through its pores.
-TYPICAL_RH = 0.25
 FORECAST_DAYS = 730.0
 
 
 def half_time_s(air_changes_s: float) -> float:
-    """Time in which an empty box comes nearer to its room's humidity by half, from N [1/s] -> [s]."""
+    """Half-time of an empty box against the humidity of its room.
+
+    Parameters
+    ----------
+    air_changes_s : float
+        Air changes [1/s].
+
+    Returns
+    -------
+    float
+        Half-time [s].
+    """
     return math.log(2) / air_changes_s
 
 
 def air_changes_s(half_time_s: float) -> float:
-    """The reverse: air changes, from an empty box's half-time [s] -> [1/s]."""
+    """Air changes of an empty box from its half-time.
+
+    Parameters
+    ----------
+    half_time_s : float
+        Half-time [s].
+
+    Returns
+    -------
+    float
+        Air changes [1/s].
+    """
     return math.log(2) / half_time_s
 
 
@@ -64,133 +74,90 @@ class Box:
     dry_kg: float
 
     def held(self, temperature_k: float) -> Array:
-        """Water in air and desiccant over GRID [kg]."""
+        """Water in air and desiccant over GRID.
+
+        Parameters
+        ----------
+        temperature_k : float
+            Temperature [K].
+
+        Returns
+        -------
+        ndarray
+            Water [kg], (grid,).
+        """
         in_air = self.volume_m3 * float(saturation_density(temperature_k)) * GRID
         return in_air + self.dry_kg * self.desiccant.loading(GRID, temperature_k)
 
     def rh(self, water_kg: float, temperature_k: float) -> float:
-        """Relative humidity when air and desiccant share this water; 1 where some of it is liquid."""
+        """Relative humidity when air and desiccant share an amount of water.
+
+        Parameters
+        ----------
+        water_kg : float
+            Water in both [kg].
+        temperature_k : float
+            Temperature [K].
+
+        Returns
+        -------
+        float
+            Relative humidity [0..1]; 1 where some of the water is liquid.
+        """
         return float(np.interp(water_kg, self.held(temperature_k), GRID))
 
     def water(self, rh: float, temperature_k: float) -> float:
-        """Water in air and desiccant at this relative humidity [kg]."""
+        """Water in air and desiccant at a relative humidity.
+
+        Parameters
+        ----------
+        rh : float
+            Relative humidity [0..1].
+        temperature_k : float
+            Temperature [K].
+
+        Returns
+        -------
+        float
+            Water [kg].
+        """
         return float(np.interp(rh, GRID, self.held(temperature_k)))
 
     def desiccant_water(self, rh: float, temperature_k: float) -> float:
-        """Of it, what the desiccant holds [kg]."""
+        """Water in the desiccant at a relative humidity.
+
+        Parameters
+        ----------
+        rh : float
+            Relative humidity [0..1].
+        temperature_k : float
+            Temperature [K].
+
+        Returns
+        -------
+        float
+            Water [kg].
+        """
         return self.dry_kg * float(np.interp(rh, GRID, self.desiccant.loading(GRID, temperature_k)))
 
     def buffered_half_time_s(self, rh: float, temperature_k: float) -> float:
-        """Thomson's hygrometric half-time [1] around this humidity, spools left out [s]."""
+        """Thomson's hygrometric half-time [1] around a humidity, without spools.
+
+        Parameters
+        ----------
+        rh : float
+            Relative humidity [0..1].
+        temperature_k : float
+            Temperature [K].
+
+        Returns
+        -------
+        float
+            Half-time [s].
+        """
         per_rh = (self.water(rh + 0.01, temperature_k) - self.water(rh - 0.01, temperature_k)) / 0.02
         empty = self.volume_m3 * float(saturation_density(temperature_k))
         return math.log(2) * per_rh / (empty * self.air_changes_s)
-
-
-@dataclass(frozen=True)
-class Sorbers:
-    """Contents that relax to the air of the box, of one spool or of several side by side.
-
-    Attributes
-    ----------
-    mass_kg: dry filament behind each content, (contents,).
-    equilibrium: water content in balance with the air, over GRID, (contents, grid) [kg/kg].
-    pore_lag_s, filament_lag_s: what the pores and the filament add to the lag at 23 °C, (contents,) [s].
-    e_d_j_mol: activation energy of the filament's part, (contents,) [J/mol].
-    """
-
-    mass_kg: Array
-    equilibrium: Array
-    pore_lag_s: Array
-    filament_lag_s: Array
-    e_d_j_mol: Array
-
-    def lag_s(self, temperature_k: float) -> Array:
-        """Time constants at a temperature, (contents,) [s]."""
-        pores = _pore_conductivity(filament.REFERENCE_K) / _pore_conductivity(temperature_k)
-        slower = 1 / filament.diffusivity(1.0, self.e_d_j_mol, temperature_k)
-        return self.pore_lag_s * pores + self.filament_lag_s * slower
-
-    def balanced(self, rh: float) -> Array:
-        """Contents in balance with air of this humidity, (contents,) [kg/kg]."""
-        n = int(np.searchsorted(GRID, rh, side="right")) - 1
-        if n < 0 or GRID[n] == rh or n == len(GRID) - 1:
-            return self.equilibrium[:, max(n, 0)].copy()
-        # As numpy.interp does it for one row, for all at once.
-        slope = (self.equilibrium[:, n + 1] - self.equilibrium[:, n]) / (GRID[n + 1] - GRID[n])
-        return slope * (rh - GRID[n]) + self.equilibrium[:, n]
-
-    def relaxed(self, contents: Array, rh: float, temperature_k: float, duration_s: float) -> Array:
-        """Contents after some time in constant air, (contents,) [kg/kg]."""
-        followed = -np.expm1(-duration_s / self.lag_s(temperature_k))
-        return contents + followed * (self.balanced(rh) - contents)
-
-
-NOTHING = Sorbers(np.zeros(0), np.zeros((0, len(GRID))), *(np.zeros(0) for _ in range(3)))
-
-
-def _pore_conductivity(temperature_k: float) -> float:
-    """What carries vapour through pores at a difference of relative humidity, up to geometry [kg/m/s]."""
-    return float(vapour_diffusivity(temperature_k) * saturation_density(temperature_k))
-
-
-def sorber(geometry: Geometry, material: Material) -> Sorbers:
-    """A spool as a few relaxing contents; the material's values scalar.
-
-    The winding's pores give modes (its shells [2], with the slope of the isotherm at TYPICAL_RH), the
-    filament gives its own series; both are lumped keeping weight and mean lag, and a content has a share of
-    each and the sum of their lags. Against the full winding the mean content is off by at most 6 % of the
-    step (tested for nylon, PETG and PLA).
-    """
-    slope = float(material.isotherm.equilibrium(TYPICAL_RH).item()) / TYPICAL_RH
-    pore_share, pore_rate = _winding_modes(geometry)
-    pore_lags = slope / (pore_rate * _pore_conductivity(filament.REFERENCE_K))
-    pores = _lumped(pore_share, pore_lags, WINDING_GROUPS)
-    share = np.concatenate([filament.WEIGHTS[1:-1], [filament.WEIGHTS[-1] + filament.WEIGHTS[0]]])
-    d_a2 = float(np.asarray(material.d23_m2_s).item()) / geometry.filament_radius_m**2
-    inner = _lumped(share, 1 / (filament.RATES * d_a2), FILAMENT_GROUPS)
-    weights = np.outer(pores[0], inner[0]).ravel()
-    equilibrium = material.isotherm.equilibrium(GRID[:, None]).reshape(-1)
-    count = len(weights)
-    return Sorbers(
-        geometry.mass_kg * weights,
-        np.broadcast_to(equilibrium, (count, len(GRID))),
-        np.repeat(pores[1], len(inner[1])),
-        np.tile(inner[1], len(pores[1])),
-        np.full(count, float(np.asarray(material.e_d_j_mol).item())),
-    )
-
-
-def _winding_modes(geometry: Geometry) -> tuple[Array, Array]:
-    """Shares of the mean content (sum 1) and rates of the pores' modes, slowest first.
-
-    A rate [m/kg] times the pores' conductivity [kg/m/s] over the isotherm's slope gives 1/s.
-    """
-    masses = geometry.shell_masses()
-    carries = geometry.conductances() * geometry.pore_factor
-    diagonal = carries.copy()
-    diagonal[1:] += carries[:-1]
-    root = np.sqrt(masses)
-    rates, modes = eigh_tridiagonal(diagonal / masses, -carries[:-1] / (root[:-1] * root[1:]))
-    return (root @ modes) ** 2 / masses.sum(), rates
-
-
-def _lumped(share: Array, lag: Array, groups: Sequence[tuple[int, int]]) -> tuple[Array, Array]:
-    """Weight and mean lag of each group."""
-    weights = np.array([share[a:b].sum() for a, b in groups])
-    return weights, np.array([(share[a:b] * lag[a:b]).sum() for a, b in groups]) / weights
-
-
-def side_by_side(sorbers: Sequence[Sorbers]) -> Sorbers:
-    """Several spools as one set of contents, in their order."""
-    if not sorbers:
-        return NOTHING
-    return Sorbers(
-        *(
-            np.concatenate([getattr(s, name) for s in sorbers])
-            for name in ("mass_kg", "equilibrium", "pore_lag_s", "filament_lag_s", "e_d_j_mol")
-        )
-    )
 
 
 @dataclass(frozen=True)
@@ -212,7 +179,26 @@ class Room:
 
 
 def step(box: Box, sorbers: Sorbers, state: DryBoxContents, room: Room) -> tuple[DryBoxContents, float]:
-    """The state after one implicit step, and the water that came in through walls and lid [kg]."""
+    """One implicit step of a box.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    sorbers : Sorbers
+        The spools inside.
+    state : DryBoxContents
+        Water at the start.
+    room : Room
+        The air of the room, the duration and the openings.
+
+    Returns
+    -------
+    DryBoxContents
+        Water at the end.
+    float
+        Water that came in through walls and lid [kg].
+    """
     saturated = float(saturation_density(room.temperature_k))
     lid = 0.0
     if room.openings:
@@ -235,10 +221,31 @@ def step(box: Box, sorbers: Sorbers, state: DryBoxContents, room: Room) -> tuple
 def days_until(
     box: Box, sorbers: Sorbers, state: DryBoxContents, room: Room, limit_rh: float, openings_day: float = 0.0
 ) -> float | None:
-    """Days until the box's humidity is above a limit [0..1], if the room stays as it is.
+    """Days until the humidity of a box is above a limit, if its room stays as it is.
 
-    Steps are a day long, then a week, then four weeks; None where it stays below for FORECAST_DAYS.
-    Openings count as the air that they exchange on average.
+    Parameters
+    ----------
+    box : Box
+        The box.
+    sorbers : Sorbers
+        The spools inside.
+    state : DryBoxContents
+        Water now.
+    room : Room
+        The air of the room; its duration does not matter.
+    limit_rh : float
+        Limit [0..1].
+    openings_day : float
+        Openings a day, taken as the air that they exchange on average.
+
+    Returns
+    -------
+    float or None
+        Days; None where the box stays below the limit for FORECAST_DAYS.
+
+    Notes
+    -----
+    Steps are a day long, after four weeks a week, after sixteen weeks four weeks.
     """
     leaky = replace(box, air_changes_s=box.air_changes_s + OPENING_SHARE * openings_day / DAY_S)
     days, before = 0.0, box.rh(state.water_kg, room.temperature_k)

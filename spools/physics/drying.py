@@ -15,7 +15,20 @@ HOUR_S = 3600.0
 
 
 def floor(isotherm: Isotherm, rh: float) -> Array:
-    """The water content that air of this humidity [0..1] leaves after any time, (members,) [kg/kg]."""
+    """Water content that air leaves after any time.
+
+    Parameters
+    ----------
+    isotherm : Isotherm
+        The isotherm, of one or of all members.
+    rh : float
+        Relative humidity [0..1].
+
+    Returns
+    -------
+    ndarray
+        Content [kg/kg], (members,).
+    """
     return isotherm.equilibrium(rh)
 
 
@@ -43,19 +56,33 @@ def hours_until(
     below: bool,
     heat: bool = True,
 ) -> list[Crossing]:
-    """When the turns of each lane that count get below (drying) or above (wetting) a water content.
-
-    A lane counts as below while at most ``share`` of its members lie above the limit. Between two looks
-    the members' quantile, which moves smoothly, tells the time.
+    """Hours until the counted turns of each lane are below (drying) or above (wetting) a water content.
 
     Parameters
     ----------
-    lanes: each with one stretch of surroundings, taken as lasting; its duration does not matter.
-    limits: [kg/kg], and masses_kg: of the outermost turns that count [kg], None for the wettest turns,
-        wherever they are; one per lane.
-    looks_h: when to look, rising [h].
+    lanes : sequence of Lane
+        Each with one stretch of surroundings, taken as lasting; its duration does not matter.
+    limits : sequence of float
+        Limits [kg/kg], one for each lane.
+    masses_kg : sequence of float or None
+        Mass of the outermost turns that count [kg]; None: the wettest turns, wherever they are.
+    looks_h : sequence of float
+        Hours at which the content is computed, rising [h].
+    share : float
+        A lane counts as below while at most this share of its members lies above the limit.
+    below : bool
+        Whether the content falls below the limit or rises above it.
+    heat : bool
+        As for winding.advance.
 
-    Returns: a Crossing per lane.
+    Returns
+    -------
+    list of Crossing
+        One for each lane.
+
+    Notes
+    -----
+    Between two computed hours the time follows from the members' quantile, which moves smoothly.
     """
     spans = np.diff([0.0, *looks_h]) * HOUR_S
     lasting = []

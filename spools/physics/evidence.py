@@ -106,11 +106,27 @@ Predict = Callable[[Array], Array]
 def assimilate(
     points: Array, water: Array, predict: Predict, weighings: Weighings, load: Load, seed: str
 ) -> Array:
-    """Move members to where the weighings put them.
+    """Move members to where the weighings put them, by the ensemble smoother [1].
 
-    Parameters: points, the members at the start (members, dimensions), standard normal; water, what is
-    predicted for them (n, members) [kg]; seed, for the readings as they might have been. Returns: the
-    members, same shape.
+    Parameters
+    ----------
+    points : ndarray
+        Members at the start as standard normal points, (members, dimensions).
+    water : ndarray
+        Predicted water in the winding for them [kg], (n, members).
+    predict : callable
+        Predicts the water for other points.
+    weighings : Weighings
+        The readings of the scale.
+    load : Load
+        The rest of the mass.
+    seed : str
+        Seed of the perturbed readings.
+
+    Returns
+    -------
+    ndarray
+        Members after the evidence, same shape as ``points``.
     """
     expected = _expected(weighings, load)
     weighings = _without_unexplained(water, weighings, load)
@@ -212,10 +228,26 @@ def _without_unexplained(water_kg: Array, weighings: Weighings, load: Load) -> W
 
 
 def cardboard_after(share: float, duration_s: float, temperature_k: float, rh: float) -> float:
-    """A cardboard reel's water as a share of what it holds at 50 % RH, after a stretch of constant air.
+    """Water of a cardboard reel after a stretch of constant air.
 
-    It follows the air within half a day at room temperature, within an hour or two in a dryer. Common
-    practice, no source.
+    It follows the air within half a day at room temperature, within an hour or two in a dryer. Common practice,
+    no source.
+
+    Parameters
+    ----------
+    share : float
+        Water at the start, as a share of the water at 50 % RH.
+    duration_s : float
+        Duration [s].
+    temperature_k : float
+        Temperature [K].
+    rh : float
+        Relative humidity [0..1].
+
+    Returns
+    -------
+    float
+        Water at the end, as the same share.
     """
     lag_s = 12 * 3600 * 2 ** ((296.15 - temperature_k) / 15)
     return rh / 0.5 + (share - rh / 0.5) * float(np.exp(-duration_s / lag_s))

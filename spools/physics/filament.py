@@ -40,10 +40,21 @@ PARTS = len(WEIGHTS)
 
 
 def diffusivity(d23_m2_s: ArrayLike, e_d_j_mol: ArrayLike, temperature_k: ArrayLike) -> Array:
-    """Diffusivity of water in a polymer after Arrhenius.
+    """Diffusivity of water in a polymer after Arrhenius. Shapes broadcast.
 
-    Parameters: D at 23 °C [m²/s], activation energy [J/mol], temperature [K]; shapes broadcast.
-    Returns: D [m²/s].
+    Parameters
+    ----------
+    d23_m2_s : array_like
+        Diffusivity at 23 °C [m²/s].
+    e_d_j_mol : array_like
+        Activation energy [J/mol].
+    temperature_k : array_like
+        Temperature [K].
+
+    Returns
+    -------
+    ndarray
+        Diffusivity [m²/s].
     """
     inverse = 1 / np.asarray(temperature_k, dtype=float) - 1 / REFERENCE_K
     return np.asarray(d23_m2_s) * np.exp(-np.asarray(e_d_j_mol) / GAS_CONSTANT * inverse)

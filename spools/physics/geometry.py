@@ -48,7 +48,33 @@ class Geometry:
         filament_radius_m: float = 0.875e-3,
         pore_fraction: float = 0.3,
     ) -> "Geometry":
-        """The winding that this dry mass of filament makes. 30 % of air: common practice, no source."""
+        """The winding that a mass of filament makes.
+
+        Parameters
+        ----------
+        mass_kg : float
+            Dry filament [kg].
+        core_radius_m : float
+            Radius of the core [m].
+        width_m : float
+            Width between the flanges [m].
+        density_kg_m3 : float
+            Density of the dry filament [kg/m³].
+        filament_radius_m : float
+            Radius of the filament [m].
+        pore_fraction : float
+            Share of air in the winding; 30 % is common practice, no source.
+
+        Returns
+        -------
+        Geometry
+            The winding.
+
+        Raises
+        ------
+        ValueError
+            If a value is out of range.
+        """
         if not 0 < mass_kg < math.inf:
             raise ValueError("The mass on the spool must be larger than 0.")
         section = mass_kg / (density_kg_m3 * (1 - pore_fraction) * math.pi * width_m)
@@ -61,7 +87,13 @@ class Geometry:
         return float(self.shell_masses().sum())
 
     def edges(self) -> Array:
-        """Radii between the shells, core first, (shells + 1,) [m]."""
+        """Radii between the shells, core first.
+
+        Returns
+        -------
+        ndarray
+            Radii [m], (shells + 1,).
+        """
         return self._edges
 
     @cached_property
@@ -70,12 +102,24 @@ class Geometry:
         return self.outer_radius_m - (self.outer_radius_m - self.core_radius_m) * depth
 
     def shell_volumes(self) -> Array:
-        """Volume of each shell, pores included, (shells,) [m³]."""
+        """Volume of each shell, pores included.
+
+        Returns
+        -------
+        ndarray
+            Volumes [m³], (shells,).
+        """
         edges = self.edges()
         return math.pi * self.width_m * (edges[1:] - edges[:-1]) * (edges[1:] + edges[:-1])
 
     def shell_masses(self) -> Array:
-        """Dry filament in each shell, core first, (shells,) [kg]."""
+        """Dry filament in each shell, core first.
+
+        Returns
+        -------
+        ndarray
+            Masses [kg], (shells,).
+        """
         return self._masses
 
     @cached_property
@@ -83,9 +127,12 @@ class Geometry:
         return self.density_kg_m3 * (1 - self.pore_fraction) * self.shell_volumes()
 
     def conductances(self) -> Array:
-        """What carries from the middle of each shell to that of the next, the last one to the rim.
+        """Conductance from the middle of each shell to that of the next, of the last one to the rim.
 
-        (shells,) [m]: times a diffusivity and a difference of densities it gives a mass flow.
+        Returns
+        -------
+        ndarray
+            Conductances [m], (shells,); times a diffusivity and a difference of densities: a mass flow.
         """
         edges = self.edges()
         middles = (edges[1:] + edges[:-1]) / 2

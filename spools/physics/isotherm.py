@@ -58,7 +58,18 @@ class Isotherm:
         return self.kind != "henry"
 
     def equilibrium(self, rh: ArrayLike) -> Array:
-        """Water content at a relative humidity [0..1] -> [kg/kg]. The last axis goes with the members."""
+        """Water content in equilibrium with air.
+
+        Parameters
+        ----------
+        rh : array_like
+            Relative humidity [0..1]; the last axis goes with the members.
+
+        Returns
+        -------
+        ndarray
+            Content [kg/kg].
+        """
         rh = np.asarray(rh, dtype=float)
         if self.kind == "henry":
             return rh / 0.5 * self.w50
@@ -73,18 +84,52 @@ class Isotherm:
         return self._content((low + high) / 2)
 
     def slope(self, rh: ArrayLike) -> Array:
-        """dw/dRH at a relative humidity [0..1] -> [kg/kg per unit of RH]."""
+        """Derivative of the equilibrium content, dw/dRH.
+
+        Parameters
+        ----------
+        rh : array_like
+            Relative humidity [0..1].
+
+        Returns
+        -------
+        ndarray
+            Slope [kg/kg per unit of RH].
+        """
         return 1.0 / self.rh_and_slope(self.equilibrium(rh))[1]
 
     def rh_of(self, w: ArrayLike) -> Array:
-        """Relative humidity that air has in equilibrium with a water content [kg/kg] -> [0..1]."""
+        """Relative humidity of air in equilibrium with a water content.
+
+        Parameters
+        ----------
+        w : array_like
+            Content [kg/kg].
+
+        Returns
+        -------
+        ndarray
+            Relative humidity [0..1].
+        """
         return self.rh_and_slope(w)[0]
 
     def rh_and_slope(self, w: ArrayLike) -> tuple[Array, Array]:
-        """Relative humidity over a water content [kg/kg], and its derivative dRH/dw.
+        """Relative humidity over a water content, and its derivative dRH/dw.
 
-        Goes on as a straight line below 0, where a solver's iterates may stray, and above saturation, where
+        Both continue as a straight line below 0, where a solver's iterates may stray, and above saturation, where
         cold turns get in warm humid air.
+
+        Parameters
+        ----------
+        w : array_like
+            Content [kg/kg].
+
+        Returns
+        -------
+        ndarray
+            Relative humidity [0..1].
+        ndarray
+            Derivative [per kg/kg].
         """
         w = np.asarray(w, dtype=float)
         if self.kind == "henry":
@@ -142,7 +187,22 @@ class Isotherm:
 
 
 def gab_inverse(w: Array, p: Array, q: Array, r: Array) -> tuple[Array, Array]:
-    """RH and dRH/dw over a content by GAB; for arrays and, compiled, for single numbers."""
+    """Relative humidity over a content by GAB; compiled, it takes single numbers.
+
+    Parameters
+    ----------
+    w : ndarray or float
+        Content [kg/kg].
+    p, q, r : ndarray or float
+        The numbers of Isotherm.inverse.
+
+    Returns
+    -------
+    ndarray or float
+        Relative humidity [0..1].
+    ndarray or float
+        dRH/dw.
+    """
     # Of the two roots, the one that is 0 at w = 0.
     one = 1 - q * w
     root = np.sqrt(one * one - 4 * p * r * w * w)
@@ -151,7 +211,22 @@ def gab_inverse(w: Array, p: Array, q: Array, r: Array) -> tuple[Array, Array]:
 
 
 def flory_inverse(w: Array, ratio: Array, chi: Array) -> tuple[Array, Array]:
-    """RH and dRH/dw over a content by Flory-Huggins; for arrays and, compiled, for single numbers."""
+    """Relative humidity over a content by Flory-Huggins; compiled, it takes single numbers.
+
+    Parameters
+    ----------
+    w : ndarray or float
+        Content [kg/kg].
+    ratio, chi : ndarray or float
+        The numbers of Isotherm.inverse.
+
+    Returns
+    -------
+    ndarray or float
+        Relative humidity [0..1].
+    ndarray or float
+        dRH/dw.
+    """
     volume = w * ratio
     dry = 1 / (1 + volume)
     factor = np.exp(dry + chi * dry * dry)

@@ -20,7 +20,18 @@ HOTTEST_IN_AIR_K = RUN_K[-1]
 
 
 def run_hours(temperature_k: float) -> float:
-    """The hours at a temperature that use up the budget of one run."""
+    """Hours at a temperature that use up the budget of one run.
+
+    Parameters
+    ----------
+    temperature_k : float
+        Temperature [K].
+
+    Returns
+    -------
+    float
+        Hours [h].
+    """
     logs = np.log(RUN_HOURS)
     n = 1 if temperature_k < RUN_K[1] else 2
     slope = (logs[n] - logs[n - 1]) / (RUN_K[n] - RUN_K[n - 1])
@@ -28,10 +39,32 @@ def run_hours(temperature_k: float) -> float:
 
 
 def run_share(stages: Iterable[tuple[float, float]]) -> float:
-    """The share of one run's budget that stages, ([K], hours), use up together; above 1 is too much."""
+    """Share of one run's budget that stages use up together.
+
+    Parameters
+    ----------
+    stages : iterable of (float, float)
+        Temperatures [K] with their hours.
+
+    Returns
+    -------
+    float
+        Share; above 1 is too much.
+    """
     return sum(hours / run_hours(temperature_k) for temperature_k, hours in stages)
 
 
 def life_share(stages: Iterable[tuple[float, float]]) -> float:
-    """The share of a spool's budget for life that all stages of its runs, ([K], hours), use up together."""
+    """Share of a spool's budget for life that all stages of its runs use up together.
+
+    Parameters
+    ----------
+    stages : iterable of (float, float)
+        Temperatures [K] with their hours.
+
+    Returns
+    -------
+    float
+        Share; above 1 is too much.
+    """
     return run_share(stages) * RUN_HOURS[0] / LIFE_HOURS

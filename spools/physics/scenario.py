@@ -32,11 +32,24 @@ class Scenario:
 
 
 def simulate(data: Any, lookup: Lookup) -> Any:
-    """Read one scenario, or a list of them, and run them all, in one batch.
+    """Read one scenario, or a list of them, and run them all in one batch.
 
-    Parameters: data, as json.loads gives it; lookup, for {"name": ...} polymers.
-    Returns: what is to be printed as JSON, one object, or a list of them where a list was given.
-    Raises ScenarioError with the field that is wrong.
+    Parameters
+    ----------
+    data : object
+        As json.loads returns it.
+    lookup : callable
+        Finds the polymer of {"name": ...}.
+
+    Returns
+    -------
+    dict or list of dict
+        The result for JSON: an object, or a list of them for a list.
+
+    Raises
+    ------
+    ScenarioError
+        Names the field that is wrong and the values that are allowed.
     """
     if isinstance(data, list):
         if not data:

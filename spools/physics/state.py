@@ -49,11 +49,28 @@ class WindingState:
     step_s: float = 60.0
 
     def profile(self) -> Array:
-        """Mean water content of each shell, core first, (members, shells) [kg/kg]."""
+        """Mean water content of each shell, core first.
+
+        Returns
+        -------
+        ndarray
+            Contents [kg/kg], (members, shells).
+        """
         return (self.contents * WEIGHTS).sum(-1)
 
     def mean(self, geometry: Geometry) -> Array:
-        """Mean water content of the whole winding, (members,) [kg/kg]."""
+        """Mean water content of the whole winding.
+
+        Parameters
+        ----------
+        geometry : Geometry
+            The winding.
+
+        Returns
+        -------
+        ndarray
+            Content [kg/kg], (members,).
+        """
         return outermost(self, geometry, geometry.mass_kg)
 
     def outer(self) -> Array:
@@ -65,7 +82,18 @@ class WindingState:
         return self.profile()[:, 0]
 
     def water_kg(self, geometry: Geometry) -> Array:
-        """Water in the winding, (members,) [kg]."""
+        """Water in the winding.
+
+        Parameters
+        ----------
+        geometry : Geometry
+            The winding.
+
+        Returns
+        -------
+        ndarray
+            Water [kg], (members,).
+        """
         return (self.profile() * geometry.shell_masses()).sum(-1)
 
     def to_bytes(self) -> bytes:
@@ -76,7 +104,23 @@ class WindingState:
 
     @classmethod
     def from_bytes(cls, data: bytes) -> "WindingState":
-        """The state that to_bytes() wrote. Raises ValueError where it is another version's or damaged."""
+        """The state that to_bytes() wrote.
+
+        Parameters
+        ----------
+        data : bytes
+            A stored state.
+
+        Returns
+        -------
+        WindingState
+            The same to the last bit.
+
+        Raises
+        ------
+        ValueError
+            If another version stored it, or it is damaged.
+        """
         if len(data) < _HEADER.size:
             raise ValueError("This is no stored state of a winding.")
         magic, version, members, shells, parts = _HEADER.unpack_from(data)
@@ -92,7 +136,21 @@ class WindingState:
 def uniform(geometry: Geometry, material: Material, w0: ArrayLike, temperature_k: float) -> WindingState:
     """A spool that has the same water content everywhere.
 
-    Parameters: w0 scalar or (members,) [kg/kg], one temperature [K]. Returns: its state.
+    Parameters
+    ----------
+    geometry : Geometry
+        The winding.
+    material : Material
+        Its material.
+    w0 : array_like
+        Content [kg/kg], scalar or (members,).
+    temperature_k : float
+        Temperature [K].
+
+    Returns
+    -------
+    WindingState
+        Its state.
     """
     isotherm = material.isotherm
     members = np.broadcast_shapes(
@@ -107,14 +165,40 @@ def uniform(geometry: Geometry, material: Material, w0: ArrayLike, temperature_k
 def outermost(state: WindingState, geometry: Geometry, mass_kg: float) -> Array:
     """Mean water content of the turns that are printed first.
 
-    Parameters: mass_kg, dry filament counted from the rim; more than there is means all of it.
-    Returns: (members,) [kg/kg].
+    Parameters
+    ----------
+    state : WindingState
+        The state.
+    geometry : Geometry
+        The winding.
+    mass_kg : float
+        Dry filament counted from the rim [kg]; more than there is means all of it.
+
+    Returns
+    -------
+    ndarray
+        Content [kg/kg], (members,).
     """
     return outermost_mean(state.profile(), geometry, mass_kg)
 
 
 def outermost_mean(profile: Array, geometry: Geometry, mass_kg: float) -> Array:
-    """The same from shell means (..., shells) [kg/kg] -> (...)."""
+    """outermost() from the means of the shells.
+
+    Parameters
+    ----------
+    profile : ndarray
+        Means of the shells [kg/kg], (..., shells).
+    geometry : Geometry
+        The winding.
+    mass_kg : float
+        Dry filament counted from the rim [kg].
+
+    Returns
+    -------
+    ndarray
+        Content [kg/kg], (...).
+    """
     masses = geometry.shell_masses()
     outside = np.append(np.cumsum(masses[::-1])[::-1][1:], 0.0)
     taken = np.clip(mass_kg - outside, 0.0, masses)
@@ -124,10 +208,26 @@ def outermost_mean(profile: Array, geometry: Geometry, mass_kg: float) -> Array:
 
 
 def resize(state: WindingState, old: Geometry, new: Geometry) -> WindingState:
-    """The state after turns were taken from the rim, or after there turned out to be more of them.
+    """The state after turns were taken from the rim, or were added there.
 
-    What remains keeps its water exactly. Added turns are like the outermost ones were.
-    Within a shell the content is taken as a line, limited so that no new extreme appears.
+    Parameters
+    ----------
+    state : WindingState
+        The state before.
+    old : Geometry
+        The winding before.
+    new : Geometry
+        The winding after.
+
+    Returns
+    -------
+    WindingState
+        The state after.
+
+    Notes
+    -----
+    The remaining turns keep their water exactly; added turns are like the outermost ones were. Within a shell the
+    content is taken as a line, limited so that no new extreme appears.
     """
     if new == old:
         return state

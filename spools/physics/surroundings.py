@@ -51,10 +51,23 @@ class Surroundings:
 
 
 def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
-    """Stretches of constant air, joined as far as a straight line describes them.
+    """Join stretches of constant air as far as a straight line describes them.
 
-    each joined stretch follows the least-squares lines through the temperatures and humidities of what it
-    stands for, and misses none of them by more than the tolerances above. Greedy, from the start.
+    Parameters
+    ----------
+    airs : sequence of Surroundings
+        Stretches in order.
+
+    Returns
+    -------
+    list of Surroundings
+        Fewer, longer stretches.
+
+    Notes
+    -----
+    Each joined stretch follows the least-squares lines through the temperatures and humidities of the stretches
+    that it replaces, and misses none of them by more than RH_TOLERANCE and TEMPERATURE_TOLERANCE_K. Greedy, from
+    the start.
     """
     airs = [air for air in airs if air.duration_s > 0]
     values = np.array([(a.duration_s, a.moving_air, a.temperature_k, a.rh) for a in airs]).reshape(-1, 4)

@@ -87,19 +87,31 @@ def advance(
     tolerance: float = stepping.TOLERANCE,
     record: bool = False,
 ) -> list[WindingResult]:
-    """Take a batch of spools through their surroundings, each through its own, all in one solve.
+    """Take spools through their surroundings, each through its own.
 
-    A spool's result does not depend on the others in the batch, nor on whether its surroundings are given in
-    one call or in several (cut between two stretches), to the bit.
+    A spool's result does not depend on the others in the batch, nor on whether its surroundings are given in one
+    call or in several (cut between two stretches), to the bit.
 
     Parameters
     ----------
-    lanes: any number of spools, of any kinds and numbers of members.
-    heat: whether the winding warms by conduction; without, it has the air's temperature at once.
-    tolerance: error allowed in a time step, as a share of the distance from equilibrium.
-    record: keep the profiles at the end of each stretch.
+    lanes : sequence of Lane
+        Any number of spools, of any kinds and numbers of members.
+    heat : bool
+        Whether the winding warms by conduction; without, it has the temperature of the air at once.
+    tolerance : float
+        Error allowed in a time step, as a share of the distance from equilibrium.
+    record : bool
+        Whether to return the profiles at the end of each stretch.
 
-    Returns: an WindingResult per lane, in order. Raises ValueError where surroundings are out of range.
+    Returns
+    -------
+    list of WindingResult
+        One for each lane, in order.
+
+    Raises
+    ------
+    FloatingPointError
+        If no time step is short enough: a value must be absurd.
     """
     return [_advance(lane, heat, tolerance, record) for lane in lanes]
 

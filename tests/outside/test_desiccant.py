@@ -5,7 +5,8 @@ import pytest
 
 from spools.physics import drybox
 from spools.physics.desiccant import DESICCANTS, mass_for
-from spools.physics.drybox import DAY_S, NOTHING, Box, DryBoxContents, Room
+from spools.physics.drybox import DAY_S, Box, DryBoxContents, Room
+from spools.physics.sorbers import NOTHING
 
 SILICA, SIEVE = DESICCANTS["silica_gel"], DESICCANTS["molecular_sieve"]
 ROOM_PA = 1585.0  # 25 °C and 50 % RH

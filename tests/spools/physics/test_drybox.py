@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 
 from spools.physics import drybox
 from spools.physics.desiccant import DESICCANTS
-from spools.physics.drybox import DAY_S, GRID, NOTHING, Box, DryBoxContents, Room
+from spools.physics.drybox import DAY_S, Box, DryBoxContents, Room
 from spools.physics.filament import REFERENCE_K
 from spools.physics.isotherm import Isotherm
+from spools.physics.sorbers import GRID, NOTHING, Sorbers, side_by_side, sorber
 from spools.physics.winding import Geometry, Lane, Material, Surroundings, advance, uniform
 from tests.spools.physics.strategies import logarithmic
 
@@ -47,8 +48,8 @@ rooms = st.builds(
 contents_of = st.lists(st.tuples(st.sampled_from(sorted(POLYMERS)), st.floats(0.02, 1.2)), max_size=3)
 
 
-def started(box: Box, spools, start_rh: float, water_kg: float) -> tuple[drybox.Sorbers, DryBoxContents]:
-    sorbers = drybox.side_by_side([drybox.sorber(*spool(*one)) for one in spools])
+def started(box: Box, spools, start_rh: float, water_kg: float) -> tuple[Sorbers, DryBoxContents]:
+    sorbers = side_by_side([sorber(*spool(*one)) for one in spools])
     return sorbers, DryBoxContents(water_kg, sorbers.balanced(start_rh))
 
 
@@ -130,7 +131,7 @@ def test_a_lumped_spool_follows_the_full_winding_within_6_percent_of_the_step(
     )
     (outcome,) = advance([lane], record=True)
     full = outcome.profiles[:, 0] @ geometry.shell_masses() / geometry.mass_kg
-    sorbers = drybox.sorber(geometry, material)
+    sorbers = sorber(geometry, material)
     contents, lumped = np.full(len(sorbers.mass_kg), start), []
     for span in spans:
         contents = sorbers.relaxed(contents, after, REFERENCE_K, span)
@@ -140,7 +141,7 @@ def test_a_lumped_spool_follows_the_full_winding_within_6_percent_of_the_step(
 
 
 def test_a_warm_spool_relaxes_faster():
-    sorbers = drybox.sorber(*spool("PA6", 1.0))
+    sorbers = sorber(*spool("PA6", 1.0))
     assert (sorbers.lag_s(308.15) < 0.75 * sorbers.lag_s(REFERENCE_K)).all()
 
 
@@ -160,7 +161,7 @@ def test_a_gasketed_box_with_silica_gel_keeps_nylon_printable_for_a_year():
     regenerated at 100 °C, three spools dried to 0.2 %; nylon prints up to 0.75 % (polymers.csv).
     """
     box = Box(0.030, 0.1 / DAY_S, DESICCANTS["silica_gel"], 0.3)
-    sorbers = drybox.side_by_side([drybox.sorber(*spool("PA6", 1.0))] * 3)
+    sorbers = side_by_side([sorber(*spool("PA6", 1.0))] * 3)
     start = DryBoxContents(box.dry_kg * 0.011, np.full(len(sorbers.mass_kg), 0.002))
     room = Room(DAY_S, 295.15, 0.5)
 
