@@ -5,13 +5,14 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from django.db import models
+from django.db import models, transaction
 from django.db.models import QuerySet
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from spools import codes
 from spools.models import Spool
+from spools.versions import count_edit
 
 # Beyond any mass, length or count of a shop, and within what every database keeps.
 LARGEST = 1e9
@@ -140,8 +141,10 @@ class ModelSerializer(StrictSerializer, serializers.ModelSerializer):
     }
     serializer_related_field = Id
 
+    @transaction.atomic
     def keep(self, row: Any) -> Any:
         """Check and store a new or corrected row."""
+        count_edit(row)
         row.full_clean()
         row.save()
         return row

@@ -14,6 +14,7 @@ REFUSALS = {
     "401": "The token is missing or not known.",
     "404": "There is no such thing.",
     "409": "It clashes with something recorded at the same moment.",
+    "412": "Somebody else changed it since the version in If-Match; present is how it is stored now.",
     "413": "The body is too large.",
     "415": "The body's media type is not understood.",
     "422": "The Idempotency-Key was sent before with other content.",
@@ -27,6 +28,14 @@ IDEMPOTENCY_KEY = OpenApiParameter(
     OpenApiParameter.HEADER,
     description="Any text, new for each request. Sent again within a week with the same content, the request "
     "is not carried out again and has the first answer.",
+)
+
+
+IF_MATCH = OpenApiParameter(
+    "If-Match",
+    str,
+    OpenApiParameter.HEADER,
+    description="The ETag with which the row was read. The change is refused if somebody else changed it since.",
 )
 
 
@@ -47,7 +56,7 @@ class AutoSchema(BaseSchema):
         return shape
 
     def get_override_parameters(self) -> list[Any]:
-        return [IDEMPOTENCY_KEY] * self._takes_key()
+        return [IDEMPOTENCY_KEY] * self._takes_key() + [IF_MATCH] * (self.method == "PATCH")
 
     def _takes_key(self) -> bool:
         return self.method == "POST" and getattr(self.view, "idempotent", False)
@@ -68,6 +77,8 @@ class AutoSchema(BaseSchema):
                 return "{" in self.path
             case "409" | "413" | "415":
                 return self.method != "GET"
+            case "412":
+                return self.method == "PATCH"
             case "422":
                 return self._takes_key()
             case "429":

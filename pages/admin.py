@@ -5,7 +5,6 @@ Facts are recorded on the pages and through the API, which check them; the admin
 
 from typing import Any
 
-from django import forms
 from django.apps import apps
 from django.contrib import admin
 from django.core.exceptions import ValidationError
@@ -14,9 +13,12 @@ from django.http import HttpRequest
 
 from maintenance.models import Printer, Toolhead
 from pages.frame.forms import show_refusal
+from pages.frame.versions import VersionedForm
 from spools.invalidation import save_assumptions
 from spools.inventory import corrections
 from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer, Source
+from spools.models.versions import Versioned
+from spools.versions import count_edit
 
 COLUMNS = 7
 EDITABLE = [Maker, Filler, CoreKind, Source, Printer, Toolhead]
@@ -35,14 +37,27 @@ class ReadOnlyAdmin(admin.ModelAdmin):
         return False
 
 
-class AssumptionAdmin(admin.ModelAdmin):
-    """Edits rows on which computed moisture rests."""
+class VersionedAdmin(admin.ModelAdmin):
+    """Edits rows that have a version."""
+
+    form = VersionedForm
 
     def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
+        count_edit(obj)
+        self.store(obj)
+
+    def store(self, obj: Any) -> None:
+        obj.save()
+
+
+class AssumptionAdmin(VersionedAdmin):
+    """Edits rows on which computed moisture rests."""
+
+    def store(self, obj: Any) -> None:
         save_assumptions(obj)
 
 
-class CheckedForm(forms.ModelForm):
+class CheckedForm(VersionedForm):
     """A form whose values pass the check of the pages before they are stored."""
 
     check: Any
@@ -85,7 +100,9 @@ class FeedstockAdmin(AssumptionAdmin):
 def _base(model: type[models.Model]) -> type[admin.ModelAdmin]:
     if model not in EDITABLE:
         return ReadOnlyAdmin
-    return AssumptionAdmin if model is Filler else admin.ModelAdmin
+    if model is Filler:
+        return AssumptionAdmin
+    return VersionedAdmin if issubclass(model, Versioned) else admin.ModelAdmin
 
 
 def _options(model: type[models.Model]) -> dict[str, Any]:

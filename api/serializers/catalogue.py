@@ -11,7 +11,7 @@ from spools.models import CoreKind, CouponTest, Feedstock, Filler, Maker, Polyme
 class MakerSerializer(ModelSerializer):
     class Meta:
         model = Maker
-        fields = ["id", "name", "note"]
+        fields = ["id", "version", "name", "note"]
 
 
 class FillerSerializer(ModelSerializer):
@@ -51,6 +51,7 @@ class FeedstockSerializer(ModelSerializer):
         model = Feedstock
         fields = [
             "id",
+            "version",
             "maker",
             "maker_name",
             "polymer",

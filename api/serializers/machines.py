@@ -80,6 +80,7 @@ class ToolheadSerializer(ModelSerializer):
         model = Toolhead
         fields = [
             "id",
+            "version",
             "printer",
             "printer_name",
             "name",
@@ -106,6 +107,7 @@ class PrinterSerializer(ModelSerializer):
         model = Printer
         fields = [
             "id",
+            "version",
             "name",
             "place",
             "bed_max_c",

@@ -43,6 +43,7 @@ class PartKindSerializer(ModelSerializer):
         model = PartKind
         fields = [
             "id",
+            "version",
             "role",
             "name",
             "material",

@@ -11,6 +11,7 @@ class PlaceSerializer(ModelSerializer):
         model = Place
         fields = [
             "id",
+            "version",
             "name",
             "kind",
             "assumed_temperature_c",

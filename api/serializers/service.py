@@ -11,6 +11,7 @@ class ServiceKindSerializer(ModelSerializer):
         model = ServiceKind
         fields = [
             "id",
+            "version",
             "name",
             "work",
             "subject",

@@ -22,6 +22,7 @@ from api.schema import AutoSchema
 from api.serializers.facts import WithdrawSerializer
 from spools.facts import withdraw
 from spools.idempotency import MAX_KEY_LENGTH, KeyedRequest, answer_once
+from spools.versions import EditedMeanwhile
 
 
 class Pages(LimitOffsetPagination):
@@ -79,6 +80,34 @@ class Kept(
 
     def perform_update(self, serializer: BaseSerializer) -> None:
         self.perform_create(serializer)
+
+    def update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        row, condition = self.get_object(), request.headers.get("If-Match")
+        if condition is not None and not _matches(condition, row):
+            return self._edited_meanwhile(row)
+        try:
+            return super().update(request, *args, **kwargs)
+        except EditedMeanwhile as error:
+            return self._edited_meanwhile(error.present)
+
+    def _edited_meanwhile(self, row: Any) -> Response:
+        """412 with the row as it is stored now."""
+        present = self.get_serializer(self.get_queryset().get(pk=row.pk)).data
+        errors = [{"field": "", "message": str(EditedMeanwhile(row).message)}]
+        return Response({"errors": errors, "present": present}, status=412)
+
+    def finalize_response(self, request: Request, response: Response, *args: Any, **kwargs: Any) -> Response:
+        """The version of a row is its ETag."""
+        data = response.data if isinstance(response.data, dict) else {}
+        version = data.get("present", data).get("version")
+        if version is not None:
+            response["ETag"] = f'"{version}"'
+        return super().finalize_response(request, response, *args, **kwargs)
+
+
+def _matches(condition: str, row: Any) -> bool:
+    """Whether an If-Match header names the present version."""
+    return bool({"*", f'"{row.version}"'} & {tag.strip() for tag in condition.split(",")})
 
 
 class WithdrawMixin:

@@ -8,10 +8,12 @@ from django.db import models
 from django.db.models import Q
 from django.utils import timezone
 
+from spools.models.versions import Versioned
+
 from .reminders import Reminder, ReminderEvent
 
 
-class NotificationSettings(models.Model):
+class NotificationSettings(Versioned):
     """When a person wants to be notified, in the shop's zone."""
 
     user = models.OneToOneField(

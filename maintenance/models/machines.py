@@ -7,9 +7,10 @@ from django.db.models.functions import Coalesce
 from maintenance import limits
 from spools.models import Place, Spool, Stay
 from spools.models.facts import Recorded
+from spools.models.versions import Versioned
 
 
-class Printer(models.Model):
+class Printer(Versioned):
     """A machine. Its place (kind "printer") is where loaded spools stay and where its air is recorded."""
 
     name = models.CharField(max_length=60, unique=True)
@@ -30,7 +31,7 @@ class Printer(models.Model):
         return self.name
 
 
-class Toolhead(models.Model):
+class Toolhead(Versioned):
     """A hot end with its drive. Parts are fitted to it; a spool is loaded on it."""
 
     class Feed(models.TextChoices):

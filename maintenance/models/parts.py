@@ -4,6 +4,7 @@ from django.db.models import F, Q
 
 from maintenance import limits
 from spools.models.facts import Recorded, Withdrawable
+from spools.models.versions import Versioned
 
 from ..wear.bore import WORN_GROWTH_PCT
 from .machines import Printer, Toolhead
@@ -15,7 +16,7 @@ UNITS_ON_A_PRINTER = ["hours", "prints", "days"]
 IN_NO_MACHINE = ["desiccant"]
 
 
-class PartKind(models.Model):
+class PartKind(Versioned):
     """A part as bought: its role, the unit of its life, the expected life and the source of that."""
 
     class Role(models.TextChoices):

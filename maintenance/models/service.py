@@ -4,11 +4,12 @@ from django.db.models import Q
 
 from maintenance import limits
 from spools.models.facts import Withdrawable
+from spools.models.versions import Versioned
 
 from .machines import Printer, Toolhead
 
 
-class ServiceKind(models.Model):
+class ServiceKind(Versioned):
     """Work that a machine needs at intervals: its subject, its interval and the source of that."""
 
     class Work(models.TextChoices):

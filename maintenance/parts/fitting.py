@@ -14,6 +14,7 @@ from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
 from maintenance.parts.wear_entries import in_stock, recount_site_wear, recount_wear
 from spools.checks import require_past_time, require_within
 from spools.facts import follows_withdrawal
+from spools.versions import count_edit
 from spools.wording import format_time
 
 MOST_AT_ONCE = 10_000
@@ -28,6 +29,7 @@ def save_kind(kind: PartKind) -> PartKind:
 
     Raises ValidationError on numbers that cannot be; refused: another role than its parts have.
     """
+    count_edit(kind)
     kind.full_clean()
     if kind.pk is not None and kind.parts.exclude(fittings__role=kind.role).exists():
         raise ValidationError({"role": "Its parts were fitted in another role. Add a new kind instead."})

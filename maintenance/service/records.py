@@ -12,6 +12,7 @@ from maintenance.changes import SERVICE, facts_changed
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
 from spools.checks import require_past_time, require_within
 from spools.facts import follows_withdrawal
+from spools.versions import count_edit
 
 
 @transaction.atomic
@@ -70,6 +71,7 @@ def save_kind(kind: ServiceKind) -> ServiceKind:
     """
     if kind.pk is None and kind.added_at is None:
         kind.added_at = timezone.now()
+    count_edit(kind)
     kind.full_clean()
     require_within("interval", kind.interval, *limits.INTERVAL[:2], kind.get_unit_display())
     kind.save()

@@ -9,6 +9,7 @@ from django.db import models
 from django.http import HttpRequest, QueryDict
 
 from pages.frame.numbers import labelled
+from pages.frame.versions import VersionedForm
 from spools import limits
 from spools.limits import Limits
 from spools.models import DesiccantCharge, Feedstock, Place
@@ -80,7 +81,7 @@ def number(
     return forms.FloatField(label=label, widget=widget, error_messages=said, **options)
 
 
-class PlaceForm(forms.ModelForm):
+class PlaceForm(VersionedForm):
     class Meta:
         model = Place
         formfield_callback = with_point
@@ -205,7 +206,7 @@ class CouponForm(forms.Form):
     when = WhenField()
 
 
-class FeedstockForm(forms.ModelForm):
+class FeedstockForm(VersionedForm):
     class Meta:
         model = Feedstock
         formfield_callback = with_point

@@ -13,6 +13,7 @@ from maintenance import limits as machine_limits
 from maintenance.models import BoreReading, Fitting, Loading, Part, PartKind, Printer, Toolhead
 from maintenance.wear.bore import WORN_GROWTH_PCT
 from pages.frame.forms import WhenField, number, with_point
+from pages.frame.versions import VersionedForm
 from spools import limits
 from spools.codes import pretty
 from spools.drying.gate import open_runs
@@ -308,7 +309,7 @@ class StockForm(forms.Form):
     when = WhenField()
 
 
-class PartKindForm(forms.ModelForm):
+class PartKindForm(VersionedForm):
     class Meta:
         formfield_callback = with_point
         model = PartKind

@@ -8,6 +8,7 @@ from maintenance import limits
 from maintenance.models import Job, JobUse, Loading, Printer, ServiceKind, TroubleOutcome
 from maintenance.trouble.causes import SYMPTOMS
 from pages.frame.forms import WhenField, number
+from pages.frame.versions import VersionedForm
 from pages.machines.forms import recent_loadings, until
 from spools.codes import pretty
 from spools.wording import format_time
@@ -32,7 +33,7 @@ class ServiceForm(forms.Form):
         self.order_fields(["kind", "toolhead"])
 
 
-class ServiceKindForm(forms.ModelForm):
+class ServiceKindForm(VersionedForm):
     interval = number("Interval", limits=limits.INTERVAL)
 
     class Meta:

@@ -7,6 +7,7 @@ from django import forms
 from django.utils.text import Truncator
 
 from maintenance.models import Channel, NotificationSettings, Reminder, Subscription
+from pages.frame.versions import VersionField, require_latest_version
 
 Kind, Timing = Channel.Kind, Subscription.Timing
 NOT = ("", "not")
@@ -31,10 +32,17 @@ class TimesForm(forms.Form):
     quiet_to = TimeField("Quiet hours until", required=False, help_text="Both empty: none.")
     urgent_in_quiet = forms.BooleanField(label="Send urgent reminders in quiet hours, too", required=False)
     digest_at = TimeField("The digest is sent at")
+    read_version = VersionField()
 
     def __init__(self, data: Any, settings: NotificationSettings) -> None:
+        self.settings = settings
         names = ("quiet_from", "quiet_to", "urgent_in_quiet", "digest_at")
-        super().__init__(data, initial={name: getattr(settings, name) for name in names})
+        initial = {name: getattr(settings, name) for name in names}
+        super().__init__(data, initial=initial | {"read_version": settings.version})
+
+    def clean(self) -> dict[str, Any]:
+        require_latest_version(self, self.settings)
+        return self.cleaned_data
 
 
 class EmailForm(forms.Form):

@@ -36,8 +36,9 @@ SHOWN = 30
 @never_cache
 @login_required
 def notifications(request: HttpRequest) -> HttpResponse:
-    form = TimesForm(sent(request), outbox.settings_of(request.user))
-    if carried_out(form, lambda data: channels.save_times(request.user, **data)):
+    settings = outbox.settings_of(request.user)
+    form = TimesForm(sent(request), settings)
+    if carried_out(form, lambda data: channels.save_times(settings, **data)):
         messages.success(request, "Saved. Messages that are waiting keep their time.")
         return redirect("notifications")
     return _render(request, times=form)

@@ -16,6 +16,7 @@ from spools.invalidation import invalidate_after, save_assumptions
 from spools.inventory.ledger import JUST_BEFORE, Kind
 from spools.inventory.receiving import require_winding_fits
 from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool
+from spools.versions import count_edit
 from spools.wording import format_time
 
 # The first may not be above the second.
@@ -36,6 +37,7 @@ BANDS = [
 @transaction.atomic
 def save_place(place: Place) -> Place:
     """Keep a new or corrected place. Raises ValidationError on fields that cannot be."""
+    count_edit(place)
     place.full_clean()
     if place._state.adding:
         place.save(force_insert=True)
@@ -54,6 +56,7 @@ def save_feedstock(feedstock: Feedstock, maker_name: str) -> Feedstock:
     """
     name = " ".join(maker_name.split())
     feedstock.maker = Maker.objects.filter(name__iexact=name).first() or Maker.objects.create(name=name)
+    count_edit(feedstock)
     feedstock.full_clean()
     validate_feedstock(feedstock)
     save_assumptions(feedstock)

@@ -8,8 +8,10 @@ from django.db.models import Q
 
 from spools import limits
 
+from .versions import Versioned
 
-class Maker(models.Model):
+
+class Maker(Versioned):
     name = models.CharField(max_length=80, unique=True)
     note = models.CharField(max_length=200, blank=True)
 
@@ -20,7 +22,7 @@ class Maker(models.Model):
         return self.name
 
 
-class Polymer(models.Model):
+class Polymer(Versioned):
     """A base plastic. The columns are those of fixtures/reference/polymers.csv, in its units."""
 
     class Isotherm(models.TextChoices):
@@ -96,7 +98,7 @@ class Source(models.Model):
         return f"{self.subject}: {self.quantity}"
 
 
-class Filler(models.Model):
+class Filler(Versioned):
     """What is mixed into a feedstock. Hardness decides what it does to a nozzle."""
 
     name = models.CharField(max_length=40, unique=True)
@@ -114,7 +116,7 @@ class Filler(models.Model):
         return self.name
 
 
-class Feedstock(models.Model):
+class Feedstock(Versioned):
     """A filament product as bought. Values from its own data sheet override the polymer's."""
 
     OVERRIDES = [

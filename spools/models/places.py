@@ -7,9 +7,10 @@ from spools import limits
 
 from .facts import Recorded, Withdrawable
 from .stock import Spool
+from .versions import Versioned
 
 
-class Place(models.Model):
+class Place(Versioned):
     class Kind(models.TextChoices):
         SHELF = "shelf", "shelf"
         BAG = "bag", "sealed bag"

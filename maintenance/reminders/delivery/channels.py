@@ -19,6 +19,7 @@ from maintenance.reminders.delivery import push
 from maintenance.reminders.delivery.outbox import ENDED, end_channel
 from maintenance.reminders.delivery.times import DAY, LEAST_OPEN, quiet_length
 from maintenance.reminders.delivery.webhook import new_secret
+from spools.versions import count_edit
 
 Kind, Timing = Channel.Kind, Subscription.Timing
 LONGEST_ADDRESS = 1000
@@ -151,9 +152,16 @@ def end(channel: Channel) -> None:
 
 @transaction.atomic
 def save_times(
-    user: Any, quiet_from: time | None, quiet_to: time | None, urgent_in_quiet: bool, digest_at: time
+    settings: NotificationSettings,
+    quiet_from: time | None,
+    quiet_to: time | None,
+    urgent_in_quiet: bool,
+    digest_at: time,
 ) -> None:
-    """Set quiet hours and the time of the digest. Refused: half of the quiet hours, too many, a digest in them."""
+    """Set quiet hours and the time of the digest.
+
+    Refused: half of the quiet hours, too many, a digest in them, settings that were edited meanwhile.
+    """
     if (quiet_from is None) != (quiet_to is None):
         raise ValidationError({"quiet_to": "Give both ends of the quiet hours, or neither."})
     if quiet_from is not None and quiet_to is not None:
@@ -162,13 +170,10 @@ def save_times(
             raise ValidationError({"quiet_to": "Leave at least 2 hours of the day that are not quiet."})
         if quiet_length(quiet_from, digest_at) < length:
             raise ValidationError({"digest_at": "This is in the quiet hours. Choose a time outside them."})
-    values = {
-        "quiet_from": quiet_from,
-        "quiet_to": quiet_to,
-        "urgent_in_quiet": urgent_in_quiet,
-        "digest_at": digest_at,
-    }
-    NotificationSettings.objects.update_or_create(user=user, defaults=values)
+    count_edit(settings)
+    settings.quiet_from, settings.quiet_to = quiet_from, quiet_to
+    settings.urgent_in_quiet, settings.digest_at = urgent_in_quiet, digest_at
+    settings.save()
 
 
 def _add(user: Any, kind: str, address: str, name: str, timings: Mapping[str, str], **values: Any) -> Channel:

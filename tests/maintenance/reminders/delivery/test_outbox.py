@@ -32,7 +32,7 @@ def berlin(*when: int) -> datetime:
 
 def change_settings(user, **values) -> None:
     channels.save_times(
-        user,
+        outbox.settings_of(user),
         **{
             "quiet_from": datetime.min.time().replace(hour=22),
             "quiet_to": datetime.min.time().replace(hour=7),

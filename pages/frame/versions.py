@@ -1,0 +1,63 @@
+"""Forms that edit a row which somebody else may have edited since the form was opened."""
+
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from spools.models.versions import Versioned
+
+EDITED_MEANWHILE = "edited_meanwhile"
+
+
+class VersionField(forms.IntegerField):
+    """The version of the row when the form was opened."""
+
+    widget = forms.HiddenInput
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(required=False, **options)
+
+
+def require_latest_version(form: forms.BaseForm, row: Versioned) -> None:
+    """Refuses a form that rests on an older version of its row, and names the present values.
+
+    The inputs are kept. Sent once more, they replace the present values.
+    """
+    version = form.cleaned_data.pop("read_version", None)
+    if row._state.adding or version in (None, row.version):
+        return
+    data: Any = form.data.copy()  # type: ignore[attr-defined]
+    data[form.add_prefix("read_version")] = row.version
+    form.data = data
+    present = "; ".join(
+        f"{form[name].label} {_display(row, name)}" for name in form.changed_data if hasattr(row, name)
+    )
+    raise ValidationError(
+        f"Somebody else changed this meanwhile. Your values are kept below but not saved. Stored now: "
+        f"{present or 'the same values'}. Save again to replace that.",
+        code=EDITED_MEANWHILE,
+    )
+
+
+def _display(row: Versioned, name: str) -> str:
+    """The present value of a field as people read it."""
+    named = getattr(row, f"get_{name}_display", None)
+    value = getattr(row, name) if named is None else named()
+    return "empty" if value in (None, "") else f"“{value}”"
+
+
+class VersionedForm(forms.ModelForm):
+    """A form of a row with a version."""
+
+    read_version = VersionField()
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.initial["read_version"] = self.instance.version
+
+    def clean(self) -> dict[str, Any]:
+        # The instance still has the stored values: those of the form are set after this.
+        data = super().clean() or {}
+        require_latest_version(self, self.instance)
+        return data
