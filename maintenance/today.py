@@ -24,7 +24,8 @@ from maintenance.reminders import queries
 from spools.air.climate import Climate, heated_rh_pct, room_airs
 from spools.codes import pretty
 from spools.drying.caps import joining_set_point_c, suggested_set_point_c
-from spools.drying.plans import DRYING_LOOKS_H, estimate_dry_times, needed_until
+from spools.drying.forecast import estimate_dry_times, needed_until
+from spools.drying.options import DRYING_PROBE_HOURS
 from spools.drying.runs import default_target_pct
 from spools.inventory.ledger import Amount
 from spools.inventory.queries import with_materials
@@ -239,9 +240,7 @@ def _row(
     how = f"at {plan.set_point_c:g} °C in {dryer}"
     if plan.hours is None or plan.ready_at is None:
         limit_pct = default_target_pct(spool_state.spool)
-        reason = (
-            f"cannot be made safe here: even {DRYING_LOOKS_H[-1]} h {how} leave more than {limit_pct:g} %."
-        )
+        reason = f"cannot be made safe here: even {DRYING_PROBE_HOURS[-1]} h {how} leave more than {limit_pct:g} %."
         return LaterRow(material, spool_state.spool, dryer, plan, None, reason)
     when = "if that starts now"
     if plan.start > now:
@@ -313,7 +312,7 @@ def _drying_ahead(
         if spool_state.moisture is not None:
             lanes.append((spool_state.moisture.winding, ConstantAir(0.0, set_point_c, rh_pct, True)))
     targets = [default_target_pct(spool_state.spool) for spool_state, *_ in tries]
-    found = hours_until(lanes, targets, None, DRYING_LOOKS_H, below=True)
+    found = hours_until(lanes, targets, None, DRYING_PROBE_HOURS, below=True)
     best: dict[int, tuple[Place, DryingAhead]] = {}
     for (spool_state, dryer, set_point_c, start, in_the_way), exact in zip(tries, found, strict=True):
         hours = None if exact is None else ceil(exact * 4) / 4

@@ -6,7 +6,7 @@ from rest_framework import serializers
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
 from api.serializers.places import PlaceSerializer
 from spools import limits
-from spools.drying.plans import GOALS, BatchPlan
+from spools.drying.options import GOALS, BatchPlan
 from spools.drying.runs import heat_caution
 from spools.models import DryingRun, Place, Spool
 
@@ -74,8 +74,8 @@ class StageSerializer(serializers.Serializer):
         return {"set_point_c": set_point_c, "hours": hours}
 
 
-class WaySerializer(serializers.Serializer):
-    """A way to dry that was compared."""
+class OptionSerializer(serializers.Serializer):
+    """An option that was compared."""
 
     stages = StageSerializer(many=True)
     hours = Number(allow_null=True, help_text="of all stages; null: not enough")
@@ -110,13 +110,13 @@ class PlanSerializer(serializers.Serializer):
     ready_at = Moment(allow_null=True, help_text="if it starts now; null: it cannot, or never suffices")
     blocked = serializers.CharField(allow_blank=True, help_text="why it cannot start so now")
     stays_good = StaysGoodSerializer(many=True)
-    ways = WaySerializer(many=True, help_text="set points compared, the recommended one first")
+    options = OptionSerializer(many=True, help_text="those compared, the recommended one first")
     heat = HeatSerializer(help_text="so far")
     life_share = Number(allow_null=True, help_text="after this plan")
     notes = serializers.ListField(child=serializers.CharField())
 
 
-class TogetherAskedSerializer(StrictSerializer):
+class BatchPlanAskedSerializer(StrictSerializer):
     spools = serializers.ListField(child=SpoolCode(), allow_empty=False, max_length=50)
     dryer = Id(queryset=DRYERS)
     set_point_c = Number(
@@ -149,23 +149,23 @@ class EarlySerializer(serializers.Serializer):
         return {"spool": spool.code, "hours": hours}
 
 
-class TogetherSerializer(serializers.Serializer):
+class BatchPlanSerializer(serializers.Serializer):
     """Spools that go into a dryer together."""
 
     stages = StageSerializer(many=True)
     hours = Number(allow_null=True, help_text="until all are dry; null: one never is")
     cap = CapSerializer(help_text="of the spool that sets it")
-    setter = serializers.CharField(source="setter.code", help_text="the spool that sets the cap")
-    without_setter_c = Number(
-        source="without_setter", allow_null=True, help_text="what the others may have without it, if more"
+    limiting_spool = serializers.CharField(
+        source="limiting_spool.code", help_text="the spool with the lowest cap"
     )
+    without_limiting_c = Number(allow_null=True, help_text="what the others may have without it, if more")
     early = EarlySerializer(many=True, help_text="what may be taken out before the last one")
-    ways = WaySerializer(many=True)
+    options = OptionSerializer(many=True)
     plans = serializers.SerializerMethodField()
 
     @extend_schema_field(SpoolPlanSerializer(many=True))
-    def get_plans(self, together: BatchPlan) -> list[dict[str, Any]]:
-        return [{"spool": spool.code, "plan": PlanSerializer(plan).data} for spool, plan in together.plans]
+    def get_plans(self, batch: BatchPlan) -> list[dict[str, Any]]:
+        return [{"spool": spool.code, "plan": PlanSerializer(plan).data} for spool, plan in batch.plans]
 
 
 class DryingRunSerializer(ModelSerializer):

@@ -9,7 +9,8 @@ from api.filters import DryingRunFilter
 from api.serializers import drying as shapes
 from api.views.base import Endpoint, shown
 from spools.drying.loss import loss_caution, loss_on_drying
-from spools.drying.plans import PlanRequest, plan_together
+from spools.drying.options import PlanRequest
+from spools.drying.plans import plan_together
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.models import DryingRun
 
@@ -41,14 +42,14 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         )
         return shown(shapes.DryingRunSerializer, runs, status=201, many=True)
 
-    @extend_schema(request=shapes.TogetherAskedSerializer, responses=shapes.TogetherSerializer)
+    @extend_schema(request=shapes.BatchPlanAskedSerializer, responses=shapes.BatchPlanSerializer)
     @action(detail=False, methods=["post"], filterset_class=None)
     def plan(self, request: Request) -> Response:
         """How several spools can be dried together in a dryer. Nothing is stored."""
-        asked = given(shapes.TogetherAskedSerializer, request.data)
+        asked = given(shapes.BatchPlanAskedSerializer, request.data)
         spools, dryer = asked.pop("spools"), asked.pop("dryer")
         spools = list({spool.pk: spool for spool in spools}.values())
-        return shown(shapes.TogetherSerializer, plan_together(spools, dryer, PlanRequest(**asked)))
+        return shown(shapes.BatchPlanSerializer, plan_together(spools, dryer, PlanRequest(**asked)))
 
     @extend_schema(request=shapes.FinishDryingSerializer, responses=shapes.FinishedRunSerializer)
     @action(detail=True, methods=["post"])

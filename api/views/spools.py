@@ -21,6 +21,7 @@ from api.views.readiness import job_spec, judged
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
 from spools import codes
+from spools.drying.options import PlanRequest
 from spools.drying.plans import plan_drying
 from spools.inventory.ledger import remaining_by_spool, weigh
 from spools.inventory.moves import mark_empty, move_spool, record_excursion
@@ -139,9 +140,9 @@ class Spools(Endpoint):
     @action(detail=True, url_path="drying-plan")
     def drying_plan(self, request: Request, code: str) -> Response:
         """How it can be dried in a dryer: stages, hours, floor, heat, or why not. Nothing is stored."""
-        return shown(
-            PlanSerializer, plan_drying(self.get_object(), **given(PlanAskedSerializer, request.query_params))
-        )
+        asked = given(PlanAskedSerializer, request.query_params)
+        spool, dryer, at = self.get_object(), asked.pop("dryer"), asked.pop("at", None)
+        return shown(PlanSerializer, plan_drying(spool, dryer, PlanRequest(**asked), at=at))
 
     @extend_schema(request=LoadSerializer, responses={201: LoadingSerializer})
     @action(detail=True, methods=["post"])

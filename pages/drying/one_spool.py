@@ -12,7 +12,8 @@ from spools.codes import pretty
 from spools.drying import plans
 from spools.drying import runs as drying_runs
 from spools.drying.gate import open_runs
-from spools.drying.plans import Plan
+from spools.drying.options import Plan, strong_limit_pct
+from spools.drying.plan_wording import short_run_caution
 from spools.drying.runs import DryingSettings
 from spools.models import Place, Spool
 
@@ -34,7 +35,7 @@ def spool_dry(request: HttpRequest, spool: Spool) -> HttpResponse:
 def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpResponse:
     """The plan that was asked for; a POST starts it. What is refused shows the usual plan."""
     given = request.POST if request.method == "POST" else request.GET
-    replanned = PlanForm(given, strong_limit_pct=plans.strong_limit_pct(spool), auto_id="plan_%s")
+    replanned = PlanForm(given, strong_limit_pct=strong_limit_pct(spool), auto_id="plan_%s")
     plan = _plan(spool, dryer, replanned)
     form = DryForm(sent(request), initial=_initial(plan))
     if carried_out(
@@ -57,7 +58,7 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
     ):
         messages.success(request, f"{pretty(spool.code)} is drying in {dryer}.")
         run = open_runs().get(spool=spool)
-        for caution in (drying_runs.heat_caution(run), plans.short_run_caution(plan, run.planned_hours)):
+        for caution in (drying_runs.heat_caution(run), short_run_caution(plan, run.planned_hours)):
             if caution:
                 messages.warning(request, caution)
         return redirect("spool", spool.code)
@@ -85,7 +86,7 @@ def _alike(plan: Plan) -> list[tuple[str, float | None]]:
 def _plan(spool: Spool, dryer: Place, replanned: PlanForm) -> Plan:
     if replanned.is_valid():
         try:
-            return plans.plan_drying(spool, dryer, **replanned.wish())
+            return plans.plan_drying(spool, dryer, replanned.plan_request())
         except ValidationError as error:
             show_refusal(replanned, error)
     return plans.plan_drying(spool, dryer)

@@ -17,18 +17,13 @@ from pages.machines.forms import DryForm, FinishAllForm, FinishForm, TogetherFor
 from spools.air.climate import climates_now
 from spools.codes import pretty
 from spools.drying import runs as drying_rules
-from spools.drying.caps import compute_cap, may_join
+from spools.drying.caps import compute_cap, limiting_spool, may_join
+from spools.drying.forecast import estimate_dry_times, needed_until
 from spools.drying.gate import open_runs, stays_without_run
 from spools.drying.loss import impossible_loss, loss_caution, loss_on_drying
-from spools.drying.plans import (
-    BatchPlan,
-    PlanRequest,
-    estimate_dry_times,
-    limiting_spool,
-    needed_until,
-    plan_together,
-    short_run_caution,
-)
+from spools.drying.options import BatchPlan, PlanRequest
+from spools.drying.plan_wording import short_run_caution
+from spools.drying.plans import plan_together
 from spools.drying.runs import DryingSettings
 from spools.drying.week.schedule import accepted_plan
 from spools.models import DryingRun, Place, Spool
@@ -149,9 +144,9 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
                     messages.warning(request, f"{pretty(run.spool.code)}: {caution}")
         return redirect("drying")
     context = {"dryer": dryer, "inside": inside, "together": together, "form": form, "chosen": chosen}
-    setter = limiting_spool(chosen, dryer, [run.spool for run in inside])
-    context |= {"found": found, "setter": setter, "lowest": compute_cap(setter, dryer)}
-    context["others"] = [spool for spool in chosen if spool.pk != setter.pk]
+    limiting = limiting_spool(chosen, dryer, [run.spool for run in inside])
+    context |= {"found": found, "limiting": limiting, "cap": compute_cap(limiting, dryer)}
+    context["others"] = [spool for spool in chosen if spool.pk != limiting.pk]
     return render(request, "drying/plan.html", context)
 
 
@@ -164,14 +159,14 @@ def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:
 
 def _together(chosen: list[Spool], dryer: Place, together: TogetherForm) -> BatchPlan | None:
     """The plan that was asked for, else the best one, else None; each refusal stands on the form."""
-    wishes = []
+    requests = []
     try:
-        wishes.append(together.wish())
+        requests.append(together.plan_request())
     except ValidationError as error:
         show_refusal(together, error)
-    for wish in dict.fromkeys([*wishes, PlanRequest()]):
+    for request in dict.fromkeys([*requests, PlanRequest()]):
         try:
-            return plan_together(chosen, dryer, wish)
+            return plan_together(chosen, dryer, request)
         except ValidationError as error:
             show_refusal(together, error)
     return None

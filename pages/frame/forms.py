@@ -76,7 +76,8 @@ def number(
     said = {"invalid": NO_NUMBER}
     if limits is not None:
         options |= limits.bounds
-        said |= dict.fromkeys(limits.bounds, f"{limits.sentence}.")
+        refusal = limits.sentence.replace("%", "%%") + "; got %(show_value)s."
+        said |= dict.fromkeys(limits.bounds, refusal)
     label = f"{label}, {unit}" if unit else label
     return forms.FloatField(label=label, widget=widget, error_messages=said, **options)
 

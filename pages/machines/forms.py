@@ -17,7 +17,7 @@ from pages.frame.versions import VersionedForm
 from spools import limits
 from spools.codes import pretty
 from spools.drying.gate import open_runs
-from spools.drying.plans import GOALS, PlanRequest
+from spools.drying.options import GOALS, PlanRequest
 from spools.models import DryingRun, Place, Spool
 from spools.wording import format_time
 
@@ -70,7 +70,7 @@ class TogetherForm(forms.Form):
         """The inputs beside the spools."""
         return [self[name] for name in ("set_point_c", "mass_g", "goal")]
 
-    def wish(self) -> PlanRequest:
+    def plan_request(self) -> PlanRequest:
         names = ("set_point_c", "mass_g", "goal")
         return PlanRequest(**{name: self.cleaned_data[name] for name in names if self.cleaned_data[name]})
 

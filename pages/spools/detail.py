@@ -15,8 +15,8 @@ from pages.spools.verdicts import judge_everywhere
 from pages.spools.winding_chart import winding_picture
 from spools.catalogue.values import material_values, properties
 from spools.codes import pretty
+from spools.drying.forecast import estimate_dry_times, needed_until
 from spools.drying.heat_budget import compute_heat
-from spools.drying.plans import estimate_dry_times, needed_until
 from spools.inventory import ledger
 from spools.models import DryingRun, Feedstock, Spool
 from spools.moisture.history import Segment

@@ -8,7 +8,7 @@ from django.db.models import QuerySet
 from pages.frame.forms import WhenField, number
 from spools import limits
 from spools.codes import pretty
-from spools.drying.plans import GOALS
+from spools.drying.options import GOALS, PlanRequest
 from spools.inventory.corrections import REEL
 from spools.models import CoreKind, Feedstock, Place, Spool
 
@@ -154,9 +154,9 @@ class PlanForm(forms.Form):
         if strong_limit_pct is None:
             del self.fields["goal"]
 
-    def wish(self) -> dict[str, Any]:
-        """What was given, for spools.plans."""
-        return {name: value for name, value in self.cleaned_data.items() if value not in (None, "")}
+    def plan_request(self) -> PlanRequest:
+        given = {name: value for name, value in self.cleaned_data.items() if value not in (None, "")}
+        return PlanRequest(**given)
 
 
 class DryForm(forms.Form):

@@ -75,6 +75,12 @@ def compute_cap(
     )
 
 
+def limiting_spool(spools: Sequence[Spool], dryer: Place, inside: Sequence[Spool]) -> Spool:
+    """The spool with the lowest cap, of those that start and those inside."""
+    caps = [(compute_cap(spool, dryer), spool) for spool in [*spools, *inside]]
+    return min(caps, key=lambda row: (row[0].cap_c, row[0].start_c))[1]
+
+
 def suggested_set_point_c(spool: Spool, dryer: Place, others: Iterable[Spool] = ()) -> float:
     """The usual drying temperature of a run in one stage, at most the cap less the dryer's error, in °C."""
     limit_c = compute_cap(spool, dryer, others).start_c - dryer.set_point_error_c

@@ -171,7 +171,7 @@ def _require_long_enough(
             raise ValidationError(
                 {
                     "first_hours": f"Spool {code} would still be soft at {set_point_c:g} °C: water "
-                    f"softens {polymer}, and {softening.LOOKS_H[-1]} h at {first.set_point_c:g} °C do not "
+                    f"softens {polymer}, and {softening.PROBE_HOURS[-1]} h at {first.set_point_c:g} °C do not "
                     "dry it enough here. Choose a lower set point, or "
                     f"{softening.START_CAP_C:g} °C or below alone."
                 }

@@ -22,7 +22,7 @@ from spools.physics_inputs import ConstantAir, Winding, hours_until_all_below
 START_CAP_C = 45.0
 # However dry it is thought to be: how long a wet amorphous spool starts cooler, by the same reference.
 LEAST_FIRST_H = 2.0
-LOOKS_H = (2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
+PROBE_HOURS = (2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
 
 
 def stands_with_pct(spool: Spool, temperature_c: float) -> float:
@@ -41,13 +41,13 @@ def first_stage_hours(
 ) -> list[float | None]:
     """How long each first stage must last, in its air, before the spool stands a temperature.
 
-    None: not by the last of LOOKS_H. At least LEAST_FIRST_H.
+    None: not by the last of PROBE_HOURS. At least LEAST_FIRST_H.
     """
     limits_pct = [
         stands_with_pct(spool, celsius) for (spool, *_), celsius in zip(asked, temperatures_c, strict=True)
     ]
     lanes = [(winding, air) for _, winding, air in asked]
-    found = hours_until_all_below(lanes, limits_pct, LOOKS_H)
+    found = hours_until_all_below(lanes, limits_pct, PROBE_HOURS)
     return [None if hours is None else max(LEAST_FIRST_H, hours) for hours in found]
 
 

@@ -104,12 +104,12 @@ def test_a_spool_is_in_one_run_and_leaves_it_by_finishing(api, shop, wet):
 
 def test_a_plan_compares_set_points_and_tells_goal_and_heat(api, shop, wet):
     plan = api.get(f"spools/{wet}/drying-plan", dryer=shop.dryer)
-    assert plan["ways"][0]["recommended"] and plan["ways"][0]["why"]
+    assert plan["options"][0]["recommended"] and plan["options"][0]["why"]
     alone = [{"set_point_c": plan["set_point_c"], "hours": plan["hours"]}]
-    assert plan["ways"][0]["stages"] == plan["stages"] == alone
-    assert plan["ways"][0]["run_share"] > 0
+    assert plan["options"][0]["stages"] == plan["stages"] == alone
+    assert plan["options"][0]["run_share"] > 0
     assert plan["heat"] == {"hours": 0, "life_share": 0, "warning": ""}
-    assert plan["life_share"] == pytest.approx(plan["ways"][0]["run_share"] * 0.24)
+    assert plan["life_share"] == pytest.approx(plan["options"][0]["run_share"] * 0.24)
     strong = api.get(f"spools/{wet}/drying-plan", dryer=shop.dryer, goal="strong")
     assert strong["target_pct"] < plan["target_pct"]
     assert any("moulding" in note for note in strong["notes"])
@@ -119,8 +119,8 @@ def test_a_plan_compares_set_points_and_tells_goal_and_heat(api, shop, wet):
 def test_spools_are_planned_together(api, shop, wet, receive):
     low = receive(feedstock=shop.pla, place=shop.shelf)
     found = api.post("drying-runs/plan", status=200, spools=[wet, low], dryer=shop.dryer)
-    assert found["setter"] == low
-    assert found["without_setter_c"] > found["cap"]["cap_c"]
+    assert found["limiting_spool"] == low
+    assert found["without_limiting_c"] > found["cap"]["cap_c"]
     assert [row["spool"] for row in found["plans"]] == [wet, low]
     stage = found["stages"][-1]["set_point_c"]
     assert {row["plan"]["set_point_c"] for row in found["plans"]} == {stage}

@@ -10,7 +10,8 @@ from spools.air.climate import Climate, room_airs
 from spools.catalogue.values import material_values
 from spools.codes import pretty
 from spools.drying import heat_budget
-from spools.drying.plans import KEEPING_LOOKS_H, estimate_dry_times, needed_until
+from spools.drying.forecast import estimate_dry_times, needed_until
+from spools.drying.options import STORAGE_PROBE_HOURS
 from spools.models import DryingRun, Polymer
 from spools.moisture.history import least_drying_hours
 from spools.moisture.state import Moisture, moisture_of
@@ -61,7 +62,7 @@ def _hours_until_wet(
         room = airs[run.dryer_id]
         lanes.append((moistures[run.spool_id].winding, ConstantAir(0.0, room.temperature_c, room.rh_pct)))
         limits_pct.append(material_values(run.spool.feedstock).limit_hold_pct)
-    hours = hours_until(lanes, limits_pct, SMALL_JOB_G, KEEPING_LOOKS_H, below=False)
+    hours = hours_until(lanes, limits_pct, SMALL_JOB_G, STORAGE_PROBE_HOURS, below=False)
     return dict(zip((run.pk for run in runs), hours, strict=True))
 
 
@@ -82,7 +83,7 @@ def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
 def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: datetime | None) -> Reminder:
     """late: when it is likely dry enough, where its planned hours did not make it so."""
     if wet_again_h is None:
-        again = f"stay below the print limit for {format_duration(KEEPING_LOOKS_H[-1])}"
+        again = f"stay below the print limit for {format_duration(STORAGE_PROBE_HOURS[-1])}"
     elif wet_again_h:
         again = f"may be over the print limit again after {format_duration(round(wet_again_h, 1))}"
     else:

@@ -18,9 +18,19 @@ from spools.air.climate import Climate, climates_now, heated_rh_pct, room_airs
 from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
 from spools.catalogue.values import material_values
 from spools.codes import pretty
-from spools.drying import heat_budget, plans, softening
+from spools.drying import heat_budget, softening
 from spools.drying.caps import compute_cap, require_below_cap, suggested_set_point_c
+from spools.drying.forecast import estimate_dry_times
 from spools.drying.gate import FirstStage, open_runs
+from spools.drying.options import (
+    DRYING_PROBE_HOURS,
+    IN_HAND_H,
+    LEAST_C,
+    LIKELY,
+    LONGEST_USUAL_H,
+    STEP_K,
+    WET_START_H,
+)
 from spools.drying.runs import default_target_pct
 from spools.drying.week.model import (
     PRESSING,
@@ -48,7 +58,7 @@ LONGEST_AHEAD = timedelta(days=7)
 AFTER_LAST_H = 72
 # A spool gets wetter until it goes in: the hours are worked out anew for each of these parts of the week.
 PARTS_H = (0, 6, 12, 24, 48, 96)
-KEEPING_LOOKS_H = (1, 2, 4, 8, 12, 24, 36, 48, 72, 96, 120, 168, 240)
+STORAGE_PROBE_HOURS = (1, 2, 4, 8, 12, 24, 36, 48, 72, 96, 120, 168, 240)
 # Between two looks a winding takes up more than a straight line says, so it is taken to keep for less.
 SURELY = 0.9
 # And it counts as good up to a little below the print limit only: near its end it takes up water slowly.
@@ -200,19 +210,19 @@ def alone_at(
             raise ValidationError(
                 {"set_point_c": f"{set_point_c:g} °C is too hot for it while wet: take a lower set point."}
             )
-        first = FirstStage(first_c, math.ceil(needed * 4) / 4 + plans.IN_HAND_H)
+        first = FirstStage(first_c, math.ceil(needed * 4) / 4 + IN_HAND_H)
         (winding,) = advance_windings([(winding, [hot(*first)])])
     target_pct = default_target_pct(spool)
     (hours,) = hours_until(
-        [(winding, hot(set_point_c))], [target_pct], mass_g, plans.DRYING_LOOKS_H, below=True
+        [(winding, hot(set_point_c))], [target_pct], mass_g, DRYING_PROBE_HOURS, below=True
     )
     if hours is None:
         say = (
-            f"{plans.DRYING_LOOKS_H[-1]} h at {set_point_c:g} °C in {dryer} are not enough for "
+            f"{DRYING_PROBE_HOURS[-1]} h at {set_point_c:g} °C in {dryer} are not enough for "
             f"{target_pct:.2g} %. Take a hotter set point (at most {own.cap_c:g} °C) or another dryer."
         )
         raise ValidationError({"set_point_c": say})
-    return first, (first.hours if first else 0.0) + math.ceil(hours * 4) / 4 + plans.IN_HAND_H
+    return first, (first.hours if first else 0.0) + math.ceil(hours * 4) / 4 + IN_HAND_H
 
 
 class _Gathering:
@@ -394,7 +404,7 @@ class _Gathering:
             return {}
         states = moisture_of([run.spool for run in self.runs], self.begin)
         drying = [(run, states[run.spool_id].winding) for run in self.runs]
-        dry_at = plans.estimate_dry_times(drying, self.begin, self.rooms[0])
+        dry_at = estimate_dry_times(drying, self.begin, self.rooms[0])
         found = {}
         for (run, winding), dry in zip(drying, dry_at, strict=True):
             done = max(run.planned_end, dry or self.begin, self.begin)
@@ -474,7 +484,7 @@ class _Gathering:
         """
         limit_pct = OF_LIMIT * material_values(spool.feedstock).limit_hold_pct
         hours = [
-            hours_until([(winding, air)], [limit_pct], mass_g, KEEPING_LOOKS_H, below=False)[0]
+            hours_until([(winding, air)], [limit_pct], mass_g, STORAGE_PROBE_HOURS, below=False)[0]
             for mass_g in self._masses_g(spool)
         ]
         known = [one for one in hours if one is not None]
@@ -506,7 +516,7 @@ class _Gathering:
         first, last = self.bounds[0], self.bounds[-1]
         self._find_hours(tries, first)
         # Where all of it takes too long, the turns that may be wanted have to do.
-        slow = [one for one in tries if (hours := one.hours[first]) is None or hours > plans.LONGEST_USUAL_H]
+        slow = [one for one in tries if (hours := one.hours[first]) is None or hours > LONGEST_USUAL_H]
         for one in slow:
             wanted_g = sum(wanted.mass_g for wanted in self._prints_of(one.spool))
             if wanted_g < self._surely_g(one.spool):
@@ -542,16 +552,14 @@ class _Gathering:
         now = {run.set_point_c for run in self.runs if run.dryer_id == dryer.pk}
         tries = []
         for spool in wet:
-            own, least = caps[spool.pk], suggested_set_point_c(spool, dryer) - 4 * plans.STEP_K
-            may = sorted(
-                (c for c in points if plans.LEAST_C <= c <= limits[spool.pk] and c >= least), reverse=True
-            )
+            own, least = caps[spool.pk], suggested_set_point_c(spool, dryer) - 4 * STEP_K
+            may = sorted((c for c in points if LEAST_C <= c <= limits[spool.pk] and c >= least), reverse=True)
             also = {celsius for celsius in now if celsius <= own.start_c} - {*may}
             tries += [_Try(spool, dryer, celsius) for celsius in [*may[:MOST_SET_POINTS], *sorted(also)]]
             hottest_c = math.floor(own.cap_c - error_k)
             first_c = float(limits[spool.pk])
             if own.two_stages and hottest_c > first_c:
-                hotter = [*range(limits[spool.pk] + plans.STEP_K, hottest_c, plans.STEP_K), hottest_c]
+                hotter = [*range(limits[spool.pk] + STEP_K, hottest_c, STEP_K), hottest_c]
                 tries += [_Try(spool, dryer, float(celsius), first_c) for celsius in hotter]
         return tries
 
@@ -578,7 +586,7 @@ class _Gathering:
                 [(started[n], self._air(bound, asked[n].dryer, asked[n].set_point_c)) for n in numbers],
                 [default_target_pct(asked[n].spool) for n in numbers],
                 mass_of,
-                plans.DRYING_LOOKS_H,
+                DRYING_PROBE_HOURS,
                 below=True,
             )
             for n, hours in zip(numbers, found, strict=True):
@@ -597,7 +605,7 @@ class _Gathering:
         )
         for one, hours in zip(soft, found, strict=True):
             # What never stands it has no second stage.
-            one.first_hours[bound] = math.inf if hours is None else math.ceil(hours * 4) / 4 + plans.IN_HAND_H
+            one.first_hours[bound] = math.inf if hours is None else math.ceil(hours * 4) / 4 + IN_HAND_H
         lanes = []
         for one in tries:
             first_h = one.first_hours.get(bound, math.inf)
@@ -613,11 +621,11 @@ class _Gathering:
             amorphous = first.spool.feedstock.polymer.kind.startswith("amorphous")
             wet = (
                 state.probability_over(material_values(first.spool.feedstock).limit_hold_pct, first.mass_g)
-                > plans.LIKELY
+                > LIKELY
             )
             # Its start may be cooler for two hours, as its plan will advise.
-            cooler_h = plans.WET_START_H if amorphous and wet and first.first_c is None else 0.0
-            hours = first_h + math.ceil(hours * 4) / 4 + plans.IN_HAND_H + cooler_h
+            cooler_h = WET_START_H if amorphous and wet and first.first_c is None else 0.0
+            hours = first_h + math.ceil(hours * 4) / 4 + IN_HAND_H + cooler_h
         for one in alike:
             one.first_hours[bound] = first_h
             one.hours[bound] = hours if math.isfinite(first_h) else None
@@ -663,7 +671,7 @@ class _Gathering:
         if sufficing and heat_budget.is_polyamide(spool.feedstock.polymer):
             return f"it would be more heat than a polyamide may have, as at {how}"
         return (
-            f"no dryer surely reaches {default_target_pct(spool):.2g} %: {plans.DRYING_LOOKS_H[-1]} h at "
+            f"no dryer surely reaches {default_target_pct(spool):.2g} %: {DRYING_PROBE_HOURS[-1]} h at "
             f"{how} are not enough, and it may be no hotter ({compute_cap(spool, hottest.dryer).reason}, and the "
             f"dryer may be {hottest.dryer.set_point_error_c:g} K off)"
         )

@@ -21,7 +21,7 @@ from spools.air.climate import record_readings
 from spools.air.dry_box import box_now, put_desiccant
 from spools.air.hourly import hour_of
 from spools.drying import heat_budget
-from spools.drying.plans import estimate_dry_times
+from spools.drying.forecast import estimate_dry_times
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.inventory.ledger import take, weigh
 from spools.inventory.moves import mark_empty, move_spool

@@ -113,11 +113,11 @@ def test_wishes_that_cannot_be_show_the_usual_plan_and_what_is_wrong(shop, desk,
 
 def test_the_set_points_are_compared_with_what_they_cost(shop, desk):
     page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
-    ways = page.context["plan"].ways
-    assert ways[0].recommended and len(ways) > 1
+    options = page.context["plan"].options
+    assert options[0].recommended and len(options) > 1
     said = words(page)
     assert "75 °C this plan" in said and "Why: the usual set point" in said
-    assert f"{100 * ways[0].run_share:.0f} %" in said
+    assert f"{100 * options[0].run_share:.0f} %" in said
     assert "0 h in dryers so far: 0 % of what a polyamide may have" in said
 
 
@@ -127,7 +127,7 @@ def test_several_spools_are_planned_and_the_one_that_limits_can_be_left_out(shop
     assert desk.get(address).status_code == 200
     page = desk.get(address, {"spools": [pla.pk, shop.free.pk, shop.other.pk]})
     found = page.context["found"]
-    assert (found.setter, found.without_setter) == (pla, 80)
+    assert (found.limiting_spool, found.without_limiting_c) == (pla, 80)
     said = words(page)
     assert "Without it the others may have up to 80 °C" in said
     assert "These may be taken out earlier" in said

@@ -8,8 +8,11 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from spools.drying.forecast import estimate_dry_times
 from spools.drying.heat_budget import run_share
-from spools.drying.plans import estimate_dry_times, plan_drying, short_run_caution
+from spools.drying.options import PlanRequest
+from spools.drying.plan_wording import short_run_caution
+from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings, heat_caution, start_drying
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import DryingRun
@@ -58,7 +61,7 @@ def test_no_time_is_promised_for_what_dries_already_is_empty_or_would_heat_anoth
 
 def test_what_is_dry_needs_no_drying(shop, desk):
     dry = receive(shop.nylon, shop.bag, card="dry", at=hours_ago(2))
-    plan = plan_drying(dry, shop.dryer, target_pct=5)
+    plan = plan_drying(dry, shop.dryer, PlanRequest(target_pct=5))
     assert plan.hours == 0
     type(shop.nylon).objects.update(limit_clear_pct=6, limit_hold_pct=7)
     said = words(desk.get(of("spool-dry", dry), {"dryer": shop.dryer.pk}))
@@ -108,7 +111,7 @@ def test_a_second_start_of_the_same_spools_says_which_one_is_drying(shop, desk):
 
 def test_a_way_that_only_the_dryers_error_forbids_says_so(shop, desk):
     pva = receive(feedstock("PVA"), shop.shelf, core_material="pc", net_mass_g=1000)
-    whys = {way.set_point_c: way.why for way in plan_drying(pva, shop.dryer).ways}
+    whys = {option.set_point_c: option.why for option in plan_drying(pva, shop.dryer).options}
     assert not any(why.startswith("too soft") for c, why in whys.items() if c <= 45)
 
 
@@ -138,7 +141,7 @@ def test_the_hours_of_the_caution_are_those_of_the_budget(shop):
 
 
 def test_a_run_that_is_planned_as_the_plan_says_needs_no_word(shop):
-    plan = plan_drying(shop.free, shop.dryer, set_point_c=75)
+    plan = plan_drying(shop.free, shop.dryer, PlanRequest(set_point_c=75))
     assert short_run_caution(plan, plan.hours) == ""
     assert "the plan says" in short_run_caution(plan, plan.hours - 1)
     (run,) = start_drying([shop.free], shop.dryer, DryingSettings(75, planned_hours=plan.hours))

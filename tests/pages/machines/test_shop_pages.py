@@ -314,7 +314,7 @@ def drying_address(shop) -> str:
 def test_the_plan_names_the_lowest_cap_and_its_spool(shop, desk):
     pla, nylon = shop.spools[3], shop.spools[1]
     response = desk.get(drying_address(shop), {"spools": [pla.pk, nylon.pk]})
-    assert response.context["setter"] == pla
+    assert response.context["limiting"] == pla
     assert says(response, f"Spool {pretty(pla.code)} sets this cap for all: 50 °C is the most for drying PLA")
 
 

@@ -100,7 +100,7 @@ def test_a_plan_keeps_below_what_a_coupon_allows_less_the_dryers_error(pla, shel
     coupon(pla, 44, False)
     plan = plan_drying(receive(pla, shelf), hot_box)
     assert plan.cap.cap_c == 39
-    assert max(way.set_point_c for way in plan.ways) == 34
+    assert max(option.set_point_c for option in plan.options) == 34
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ from django.utils import timezone
 from spools.drying import heat_budget
 from spools.drying import runs as drying_runs
 from spools.drying.heat_budget import Heat, compute_heat
+from spools.drying.options import PlanRequest
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings
 from spools.models import Polymer
@@ -48,7 +49,7 @@ def test_a_spool_without_a_budget_has_hours_alone(pla, shelf, dryer):
     found = compute_heat(spool, list(spool.drying_runs.all()), timezone.now())
     assert (found.life_share, found.warning) == (None, "")
     assert found.hours == pytest.approx(5, abs=0.1)
-    assert {way.run_share for way in plan_drying(spool, dryer).ways} == {None}
+    assert {option.run_share for option in plan_drying(spool, dryer).options} == {None}
 
 
 @pytest.mark.parametrize(
@@ -62,21 +63,21 @@ def test_a_warning_comes_at_half_and_at_all_of_the_budget(share, says):
 def test_a_plan_tells_its_share_of_a_run_and_of_the_life_after_it(spool, dryer, box):
     (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(80), at=hours_ago(100))
     drying_runs.finish_drying(run, place=box, at=hours_ago(55))
-    plan = plan_drying(spool, dryer, target_pct=0.3)
+    plan = plan_drying(spool, dryer, PlanRequest(target_pct=0.3))
     assert plan.heat.life_share == pytest.approx(0.45)
-    assert plan.life_share == pytest.approx(0.45 + plan.way.run_share * 24 / 100)
+    assert plan.life_share == pytest.approx(0.45 + plan.option.run_share * 24 / 100)
     assert any("of the heat that it may have in its life" in note for note in plan.notes)
 
 
 def test_a_plan_that_passes_a_runs_budget_says_so_and_offers_a_gentler_way(nylon, shelf, dryer):
     dryer.set_point_error_c = 0
     spool = with_code(receive(nylon, shelf, sealed=False), "JGFNKH")
-    hot = plan_drying(spool, dryer, set_point_c=80, target_pct=0.4)
+    hot = plan_drying(spool, dryer, PlanRequest(set_point_c=80, target_pct=0.4))
     over = [note for note in hot.notes if note.startswith("Too much heat for one run")]
-    assert hot.way.run_share > 1
+    assert hot.option.run_share > 1
     assert "Dry only what a job needs" in over[0]
-    short = plan_drying(spool, dryer, set_point_c=80, mass_g=50)
-    assert short.way.run_share < hot.way.run_share and short.way.run_share < 1
+    short = plan_drying(spool, dryer, PlanRequest(set_point_c=80, mass_g=50))
+    assert short.option.run_share < hot.option.run_share and short.option.run_share < 1
 
 
 def test_the_gentler_way_is_a_cooler_one_where_that_is_enough(shelf, dryer):
@@ -87,14 +88,14 @@ def test_the_gentler_way_is_a_cooler_one_where_that_is_enough(shelf, dryer):
         core_material="pc",
         sealed=False,
     )
-    plan = plan_drying(spool, dryer, set_point_c=90)
-    for way in plan.ways:
-        if way.hours is not None:
-            assert way.run_share == pytest.approx(
-                heat_budget.run_share(spool, [(way.set_point_c, way.hours)])
+    plan = plan_drying(spool, dryer, PlanRequest(set_point_c=90))
+    for option in plan.options:
+        if option.hours is not None:
+            assert option.run_share == pytest.approx(
+                heat_budget.run_share(spool, [(option.set_point_c, option.hours)])
             )
     over = [note for note in plan.notes if note.startswith("Too much heat")]
-    assert plan.way.run_share > 1 and "Take 80 °C for" in over[0]
+    assert plan.option.run_share > 1 and "Take 80 °C for" in over[0]
     best = plan_drying(spool, dryer)
-    assert best.way.run_share <= 1
-    assert "the usual 90 °C would be too much heat for one run" in best.way.why
+    assert best.option.run_share <= 1
+    assert "the usual 90 °C would be too much heat for one run" in best.option.why

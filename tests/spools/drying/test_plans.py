@@ -6,6 +6,7 @@ from django.utils import timezone
 
 from spools.air.climate import heated_rh_pct, record_readings, room_airs
 from spools.drying import runs as drying_runs
+from spools.drying.options import PlanRequest
 from spools.drying.plans import plan_drying, plan_each
 from spools.drying.runs import DryingSettings
 from spools.models import MoistureState, Place
@@ -18,7 +19,7 @@ pytestmark = pytest.mark.django_db
 # Common practice, no source (checks.md, facts of the trade): nylon at 70-80 °C needs most of a day. Ours is
 # until four of five thinkable spools are dry, therefore longer than the likely one.
 def test_a_wet_nylon_spool_needs_most_of_a_day_and_longer_for_all_of_it_than_for_a_job(spool, dryer):
-    whole, job = plan_drying(spool, dryer), plan_drying(spool, dryer, mass_g=50)
+    whole, job = plan_drying(spool, dryer), plan_drying(spool, dryer, PlanRequest(mass_g=50))
     assert (whole.set_point_c, whole.cap.cap_c, whole.target_pct) == (75, 80, 0.5)
     assert 10 < whole.hours < 48
     assert 1 < job.hours < whole.hours
@@ -54,7 +55,7 @@ def test_a_drier_place_keeps_it_good_for_longer_and_dryers_are_no_places_to_keep
 
 def test_a_humid_room_puts_the_target_out_of_reach_and_says_what_would_help(spool, dryer, shelf):
     record_readings(shelf, [(hours_ago(1), 30, 95)], origin="hand")
-    plan = plan_drying(spool, dryer, target_pct=0.2)
+    plan = plan_drying(spool, dryer, PlanRequest(target_pct=0.2))
     assert (plan.hours, plan.reachable, plan.ready_at) == (None, False, None)
     assert plan.floor_pct > 0.2
     assert "air of 30 °C and 95 % RH, heated to 75 °C, may leave more than 0.2 %" in plan.reason
@@ -62,7 +63,7 @@ def test_a_humid_room_puts_the_target_out_of_reach_and_says_what_would_help(spoo
 
 def test_too_slow_is_told_apart_from_too_humid(spool, dryer, shelf):
     record_readings(shelf, [(hours_ago(1), 22, 5)], origin="hand")
-    plan = plan_drying(spool, dryer, set_point_c=30, target_pct=0.4)
+    plan = plan_drying(spool, dryer, PlanRequest(set_point_c=30, target_pct=0.4))
     assert not plan.reachable
     assert plan.floor_pct < 0.4
     assert "72 h at 30 °C are not enough" in plan.reason
@@ -88,7 +89,7 @@ def test_impossible_plans_are_refused(spool, dryer, shelf):
         ({"target_pct": float("nan")}, "between 0.0001 and 30 %"),
     ):
         with pytest.raises(ValidationError, match=says):
-            plan_drying(spool, dryer, **values)
+            plan_drying(spool, dryer, PlanRequest(**values))
     with pytest.raises(ValidationError, match="is not a dryer"):
         plan_drying(spool, shelf)
 

@@ -12,6 +12,7 @@ from spools.drying import runs as drying_runs
 from spools.drying import softening
 from spools.drying.caps import compute_cap
 from spools.drying.gate import FirstStage
+from spools.drying.options import PlanRequest
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings
 from spools.models import DryingRun, Place
@@ -50,23 +51,23 @@ def test_pva_starts_at_45_and_goes_hotter_once_it_has_lost_water(pva, exact):
     cap = compute_cap(pva, exact)
     assert (cap.start_c, cap.cap_c, cap.two_stages) == (45, 60, True)
     assert "45 °C is the most for PVA while it may be wet" in cap.start_reason
-    plan = plan_drying(pva, exact, set_point_c=55)
+    plan = plan_drying(pva, exact, PlanRequest(set_point_c=55))
     assert plan.first is not None and plan.first.set_point_c == 45
     assert 2 <= plan.first.hours <= 24
     assert plan.stages == [tuple(plan.first), (55, plan.hours - plan.first.hours)]
     assert "Water softens PVA: only after the first stage" in plan.reason
-    gentler = plan_drying(pva, exact, set_point_c=50)
+    gentler = plan_drying(pva, exact, PlanRequest(set_point_c=50))
     assert gentler.first.hours <= plan.first.hours
     assert 8 <= plan.hours <= 24
 
 
 def test_with_the_dryers_error_both_stages_stay_below_their_caps(pva, dryer):
-    for way in plan_drying(pva, dryer).ways:
-        assert way.set_point_c + dryer.set_point_error_c <= 60
-        if way.first is not None:
-            assert way.first.set_point_c + dryer.set_point_error_c <= 45
-        elif way.hours is not None:
-            assert way.set_point_c + dryer.set_point_error_c <= 45
+    for option in plan_drying(pva, dryer).options:
+        assert option.set_point_c + dryer.set_point_error_c <= 60
+        if option.first is not None:
+            assert option.first.set_point_c + dryer.set_point_error_c <= 45
+        elif option.hours is not None:
+            assert option.set_point_c + dryer.set_point_error_c <= 45
 
 
 # README.md: water lowers the transition by about 34 K; catalogue: 75 °C dry, 41 °C wet, 6 % at 50 % RH.
@@ -77,7 +78,7 @@ def test_how_dry_pva_must_be_lies_between_its_two_transitions(pva):
 
 
 def test_after_the_planned_first_stage_the_wettest_turns_stand_the_second(pva, exact):
-    plan = plan_drying(pva, exact, set_point_c=55)
+    plan = plan_drying(pva, exact, PlanRequest(set_point_c=55))
     room = climate_at(exact)
     rh_pct = drying_air(room, 45)
     after = moisture_state.moisture_now(pva).ahead(plan.first.hours, 45, rh_pct, moving_air=True)
@@ -92,7 +93,7 @@ def drying_air(room, celsius: float) -> float:
 
 
 def test_hotter_than_the_start_may_be_needs_a_first_stage_that_is_long_enough(pva, exact):
-    needed = plan_drying(pva, exact, set_point_c=55).first.hours
+    needed = plan_drying(pva, exact, PlanRequest(set_point_c=55)).first.hours
     for values, says in (
         ({}, "55 °C is too hot to start at: 45 °C is the most for PVA while it may be wet"),
         ({"first_set_point_c": 50, "first_hours": needed}, "50 °C is too hot to start at"),
@@ -118,7 +119,7 @@ def test_hotter_than_the_start_may_be_needs_a_first_stage_that_is_long_enough(pv
 
 def test_one_that_is_too_wet_for_two_stages_is_refused_with_the_remedy(shelf, dryer):
     wet = with_code(receive(feedstock("PVA"), shelf, sealed=False), "JGFNKH")
-    plan = plan_drying(wet, dryer, set_point_c=55)
+    plan = plan_drying(wet, dryer, PlanRequest(set_point_c=55))
     assert (plan.first, plan.hours) == (None, None)
     assert "Take a lower set point" in plan.reason
     with pytest.raises(ValidationError, match=r"still be soft.*45 °C or below alone"):
@@ -153,7 +154,7 @@ def test_a_wet_amorphous_spool_starts_cooler_and_a_drier_one_does_not(shelf, box
 
 
 def test_the_surroundings_change_with_the_stage(pva, exact):
-    needed = plan_drying(pva, exact, set_point_c=55, at=hours_ago(40)).first.hours
+    needed = plan_drying(pva, exact, PlanRequest(set_point_c=55), at=hours_ago(40)).first.hours
     (run,) = drying_runs.start_drying(
         [pva],
         exact,
@@ -200,7 +201,7 @@ def test_a_stage_below_the_usual_set_point_resets_no_exposure(shelf, box, dryer,
 
 
 def test_a_dryer_in_its_first_stage_is_joined_in_both(pva, exact, shelf, pla):
-    needed = plan_drying(pva, exact, set_point_c=55).first.hours
+    needed = plan_drying(pva, exact, PlanRequest(set_point_c=55)).first.hours
     (run,) = drying_runs.start_drying(
         [pva], exact, DryingSettings(55, first_set_point_c=45, first_hours=needed), at=hours_ago(1)
     )
@@ -224,7 +225,7 @@ def test_a_dryer_in_its_first_stage_is_joined_in_both(pva, exact, shelf, pla):
 
 
 def test_a_dryer_in_its_second_stage_or_in_one_stage_is_joined_in_one(pva, exact, shelf):
-    needed = plan_drying(pva, exact, set_point_c=50, at=hours_ago(60)).first.hours
+    needed = plan_drying(pva, exact, PlanRequest(set_point_c=50), at=hours_ago(60)).first.hours
     (run,) = drying_runs.start_drying(
         [pva],
         exact,

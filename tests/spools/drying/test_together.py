@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from spools.drying import runs as drying_runs
 from spools.drying.caps import compute_cap
 from spools.drying.gate import require_set_point
-from spools.drying.plans import GOALS, STRONG, PlanRequest, plan_drying, plan_together
+from spools.drying.options import GOALS, STRONG, PlanRequest
+from spools.drying.plans import plan_drying, plan_together
 from spools.drying.runs import DryingSettings
 from spools.models import Place
 from tests.spools.conftest import feedstock, receive
@@ -34,8 +35,8 @@ def mixed(shelf, box):
 def test_the_lowest_cap_sets_the_common_set_point_and_the_others_may_do_without(mixed, dryer):
     spools = [mixed["PETG"], mixed["PLA"], mixed["PA6"]]
     found = plan_together(spools, dryer)
-    assert (found.setter, found.cap.cap_c, found.set_point_c) == (mixed["PLA"], 50, 45)
-    assert found.without_setter == 65
+    assert (found.limiting_spool, found.cap.cap_c, found.set_point_c) == (mixed["PLA"], 50, 45)
+    assert found.without_limiting_c == 65
     assert {plan.set_point_c for _, plan in found.plans} == {45}
     # Nylon does not get dry at that.
     assert found.hours is None
@@ -49,14 +50,14 @@ def test_the_lowest_cap_sets_the_common_set_point_and_the_others_may_do_without(
 def test_a_spool_alone_is_planned_as_by_itself_and_nobody_is_left_out(mixed, dryer):
     found = plan_together([mixed["PETG"]], dryer)
     ((_, plan),) = found.plans
-    assert plan.way == plan_drying(mixed["PETG"], dryer).way
-    assert (found.without_setter, found.early) == (None, [])
+    assert plan.option == plan_drying(mixed["PETG"], dryer).option
+    assert (found.without_limiting_c, found.early) == (None, [])
 
 
 def test_who_is_in_the_dryer_already_counts_and_sets_the_pace(mixed, dryer):
     drying_runs.start_drying([mixed["PLA"]], dryer, DryingSettings(44))
     found = plan_together([mixed["PETG"], mixed["PA12"]], dryer)
-    assert (found.setter, found.set_point_c, found.without_setter) == (mixed["PLA"], 44, None)
+    assert (found.limiting_spool, found.set_point_c, found.without_limiting_c) == (mixed["PLA"], 44, None)
     with pytest.raises(ValidationError, match="Join at 44 °C"):
         plan_together([mixed["PETG"]], dryer, PlanRequest(set_point_c=40))
 
@@ -86,18 +87,18 @@ def test_a_polymer_that_water_softens_gives_all_of_them_a_first_stage(mixed, she
 
 
 def test_strong_parts_take_longer_or_more_than_warm_air_can(mixed, shelf, dryer):
-    well, strong = (plan_drying(mixed["TPU 95A"], dryer, goal=goal) for goal in GOALS)
+    well, strong = (plan_drying(mixed["TPU 95A"], dryer, PlanRequest(goal=goal)) for goal in GOALS)
     assert (well.target_pct, strong.target_pct) == (0.2, 0.03)
     assert strong.hours is None or strong.hours > well.hours
     assert any(
         "published for moulding" in note and f"{strong.floor_pct:.2g} %" in note for note in strong.notes
     )
     with pytest.raises(ValidationError, match="For PVA no limit for strong parts is published"):
-        plan_drying(mixed["PVA"], dryer, goal=STRONG)
+        plan_drying(mixed["PVA"], dryer, PlanRequest(goal=STRONG))
     with pytest.raises(ValidationError, match="not both"):
-        plan_drying(mixed["PETG"], dryer, goal=STRONG, target_pct=0.1)
+        plan_drying(mixed["PETG"], dryer, PlanRequest(goal=STRONG, target_pct=0.1))
     with pytest.raises(ValidationError, match="Give one of well, strong"):
-        plan_drying(mixed["PETG"], dryer, goal="best")
+        plan_drying(mixed["PETG"], dryer, PlanRequest(goal="best"))
 
 
 @settings(max_examples=6)
@@ -115,12 +116,12 @@ def test_no_plan_passes_a_cap_and_none_starts_hotter_than_what_is_wet_may_be(
     found = plan_together(spools, dryer, PlanRequest(mass_g=mass_g))
     caps = [compute_cap(spool, dryer, spools) for spool in spools]
     least_c, start_c = min(cap.cap_c for cap in caps), min(cap.start_c for cap in caps)
-    for way in found.ways:
-        assert way.set_point_c + error_k <= least_c
-        if way.first is not None:
-            assert way.first.set_point_c + error_k <= start_c
-            assert way.first.set_point_c < way.set_point_c
-        elif way.hours:
-            assert way.set_point_c + error_k <= start_c
+    for option in found.options:
+        assert option.set_point_c + error_k <= least_c
+        if option.first is not None:
+            assert option.first.set_point_c + error_k <= start_c
+            assert option.first.set_point_c < option.set_point_c
+        elif option.hours:
+            assert option.set_point_c + error_k <= start_c
     # What is planned passes the gate as it stands.
     require_set_point(spools, dryer, found.set_point_c, first=found.first)

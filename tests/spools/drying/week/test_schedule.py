@@ -14,7 +14,8 @@ from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.caps import suggested_set_point_c
 from spools.drying.gate import FirstStage, require_set_point
-from spools.drying.plans import IN_HAND_H, plan_drying
+from spools.drying.options import IN_HAND_H, PlanRequest
+from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings
 from spools.drying.week import schedule as week_schedule
 from spools.drying.week.problem import SLOT, SLOTS_H, Hands, alone_at, gather, next_slot
@@ -80,7 +81,7 @@ def test_a_plan_has_everything_good_in_time_and_holds_when_it_is_simulated(wet, 
     assert faults_of(plan) == []
     # As long as the spool's own plan for the same set point says, and a little in hand.
     (first,) = [one for one in plan.standing() if one.start <= next_slot(timezone.now())]
-    own = plan_drying(first.spool, dryer, set_point_c=first.set_point_c, at=first.start)
+    own = plan_drying(first.spool, dryer, PlanRequest(set_point_c=first.set_point_c), at=first.start)
     assert own.hours <= first.hours <= own.hours + 2.5
 
 

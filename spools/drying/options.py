@@ -1,0 +1,202 @@
+"""Drying options and plans: the request for a plan, the options that are compared, and the plan itself."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from django.core.exceptions import ValidationError
+
+from spools import limits
+from spools.catalogue.values import material_values
+from spools.checks import require_within
+from spools.drying.caps import Cap
+from spools.drying.gate import FirstStage
+from spools.drying.heat_budget import Heat
+from spools.drying.runs import default_target_pct
+from spools.models import Place, Spool
+
+# The hours at which a forecast of drying, or of storage, is evaluated.
+DRYING_PROBE_HOURS = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
+STORAGE_PROBE_HOURS = (1, 2, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
+# The goals of drying: to print well, or the stricter limit for parts that bear load.
+WELL, STRONG = "well", "strong"
+GOALS = {WELL: "prints well", STRONG: "strong parts"}
+# A usual set point that takes longer gives way to a quicker one.
+LONGEST_USUAL_H = 24.0
+# A wet amorphous spool starts that much cooler, for that long (fixtures/reference/README.md).
+WET_START_K, WET_START_H = 10.0, 2.0
+LIKELY = 0.5
+# The distance between the set points that are compared.
+STEP_K = 5
+# Cooler than this, air is hardly drier than in the room. Common practice, no source.
+LEAST_C = 30.0
+# The reserve of a planned first stage, so that a start some time after the plan still passes the gate.
+IN_HAND_H = 0.25
+
+
+@dataclass(frozen=True)
+class Option:
+    """One option that was compared: its stages, hours in all (None: never enough), and its share of heat.
+
+    run_share: of the budget of hot air for one run; None where none is published or the hours never suffice.
+    """
+
+    set_point_c: float
+    first: FirstStage | None
+    hours: float | None
+    floor_pct: float
+    run_share: float | None
+    recommended: bool
+    why: str
+
+    @property
+    def stages(self) -> list[tuple[float, float | None]]:
+        """(set point in °C, hours) of each stage; the last one's hours are None when never enough."""
+        if self.first is None:
+            return [(self.set_point_c, self.hours)]
+        rest = None if self.hours is None else self.hours - self.first.hours
+        return [(self.first.set_point_c, self.first.hours), (self.set_point_c, rest)]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Drying a spool in a dryer.
+
+    hours and ready_at are None when the target cannot be reached there; reason says why, or what to expect.
+    floor_pct: the moisture that this air leaves after any time (the median of the members).
+    stays_good: for each place of the shop, hours until the turns needed may be over the print limit again;
+    None for more than 60 days. options: all that were compared, the recommended one first. heat: the heat
+    that the spool has had in dryers; life_share: its share of the budget for life after this plan. notes:
+    cautions. blocked: why a run cannot start now (then there is no ready_at); empty when it can.
+    """
+
+    option: Option
+    cap: Cap
+    reason: str
+    ready_at: datetime | None
+    target_pct: float
+    stays_good: list[tuple[Place, float | None]]
+    options: list[Option]
+    heat: Heat
+    life_share: float | None
+    notes: list[str]
+    blocked: str
+
+    @property
+    def set_point_c(self) -> float:
+        """Of the last stage."""
+        return self.option.set_point_c
+
+    @property
+    def first(self) -> FirstStage | None:
+        return self.option.first
+
+    @property
+    def hours(self) -> float | None:
+        return self.option.hours
+
+    @property
+    def reachable(self) -> bool:
+        return self.option.hours is not None
+
+    @property
+    def floor_pct(self) -> float:
+        return self.option.floor_pct
+
+    @property
+    def stages(self) -> list[tuple[float, float | None]]:
+        return self.option.stages
+
+    @property
+    def rest_hours(self) -> float | None:
+        """Of the last stage."""
+        return self.stages[-1][1]
+
+
+@dataclass(frozen=True)
+class PlanRequest:
+    """A request for a plan: set point (None: the best), grams of outer turns (None: all), target or goal.
+
+    Refused: numbers outside the limits, an unknown goal, a goal and a target together.
+    """
+
+    set_point_c: float | None = None
+    mass_g: float | None = None
+    target_pct: float | None = None
+    goal: str = WELL
+
+    def __post_init__(self) -> None:
+        if self.mass_g is not None:
+            require_within("mass_g", self.mass_g, *limits.NEEDED_G)
+        if self.target_pct is not None:
+            require_within("target_pct", self.target_pct, *limits.TARGET_PCT)
+        if self.goal not in GOALS:
+            raise ValidationError({"goal": f"Give one of {', '.join(GOALS)}."})
+        if self.goal != WELL and self.target_pct is not None:
+            raise ValidationError({"target_pct": "Give a goal or a target of your own, not both."})
+
+    def target_of(self, spool: Spool) -> float:
+        """The moisture to reach, %. Refused: strong parts where no limit is published for the polymer."""
+        if self.target_pct is not None:
+            return self.target_pct
+        if self.goal == WELL:
+            return default_target_pct(spool)
+        limit_pct = strong_limit_pct(spool)
+        if limit_pct is None:
+            raise ValidationError(
+                {
+                    "goal": f"For {spool.feedstock.polymer} no limit for strong parts is published. "
+                    "Plan for printing well."
+                }
+            )
+        return limit_pct
+
+
+@dataclass(frozen=True)
+class BatchPlan:
+    """Spools that go into a dryer together: one plan each, with the stages that all of them have.
+
+    hours: until all are dry, None when one never is. limiting_spool: the spool with the lowest cap.
+    without_limiting_c: the cap of the others without it, None where it is alone or nothing changes.
+    options: all that were compared, with the hours for all spools.
+    """
+
+    plans: list[tuple[Spool, Plan]]
+    set_point_c: float
+    first: FirstStage | None
+    hours: float | None
+    cap: Cap
+    limiting_spool: Spool
+    without_limiting_c: float | None
+    options: list[Option]
+
+    @property
+    def stages(self) -> list[tuple[float, float | None]]:
+        return self.options[0].stages
+
+    @property
+    def early(self) -> list[tuple[Spool, float]]:
+        """Spools that are dry some time before the last one, the earliest first, with their hours."""
+        done = [(spool, plan.hours) for spool, plan in self.plans if plan.hours is not None]
+        return sorted(
+            [(spool, hours) for spool, hours in done if self.hours is None or hours < self.hours],
+            key=lambda row: row[1],
+        )
+
+
+def strong_limit_pct(spool: Spool) -> float | None:
+    """The published limit for melt processing, %, where the polymer has one."""
+    return material_values(spool.feedstock).moulding_limit_pct
+
+
+def join_options(options: Sequence[Option]) -> Option:
+    """One option for several spools: the hours until all are dry, and the highest share of a budget."""
+    hours = [option.hours for option in options if option.hours is not None]
+    shares = [option.run_share for option in options if option.run_share is not None]
+    never = len(hours) < len(options)
+    return replace(
+        options[0],
+        hours=None if never else max(hours),
+        floor_pct=max(option.floor_pct for option in options),
+        run_share=None if never else max(shares, default=None),
+    )
