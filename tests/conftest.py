@@ -7,9 +7,9 @@ import pytest
 from django.conf import settings
 from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
-from playwright.sync_api import Browser, Playwright, sync_playwright
+from playwright.sync_api import Browser, Playwright, expect, sync_playwright
 
-from tests.services.servers import PostgresServer, RedisServer
+from tests.services.servers import START_WITHIN_S, PostgresServer, RedisServer
 
 # Playwright's synchronous interface runs an event loop in the thread in which the tests use the database.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
@@ -53,6 +53,8 @@ def django_db_modify_db_settings(
 @pytest.fixture(scope="session")
 def playwright() -> Iterator[Playwright]:
     """Its one instance: a second one beside it is refused."""
+    # A busy machine may need longer than Playwright's 5 s.
+    expect.set_options(timeout=1000 * START_WITHIN_S)
     with sync_playwright() as started:
         yield started
 

@@ -18,6 +18,7 @@ from tests.services.servers import RedisServer, free_port, wait_for
 from tests.services.shop import (
     MANAGE,
     REPOSITORY,
+    STOP_WITHIN_S,
     log_of,
     name_of,
     parent_of,
@@ -222,7 +223,7 @@ def test_a_commit_wakes_a_worker_without_any_schedule(env):
         wait_for("the work", lambda: marks(env)["1"] == 1)
     finally:
         worker.terminate()
-        assert worker.wait(20) == 0
+        assert worker.wait(STOP_WITHIN_S) == 0
 
 
 @on_servers_only

@@ -5,6 +5,7 @@ import re
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from tests.services.servers import wait_for
 from tests.services.shop import Shop, live_shop
 
 from .test_accessibility import axe_violations
@@ -29,6 +30,11 @@ def add_all(page: Page, shop: Shop) -> None:
     page.get_by_role("button", name="Open a calendar feed").click()
 
 
+def reload(page: Page, shop: Shop) -> Page:
+    page.goto(shop.url + "/reminders/notifications/")
+    return page
+
+
 def test_all_ways_at_once(chromium: Browser) -> None:
     with live_shop() as shop, chromium.new_context() as context:
         page = context.new_page()
@@ -36,12 +42,7 @@ def test_all_ways_at_once(chromium: Browser) -> None:
         add_all(page, shop)
         page.get_by_role("button", name=re.compile("^Send a test: Webhook")).click()
         # Nobody listens there: it is told as soon as the worker has tried.
-        for _ in range(100):
-            page.goto(shop.url + "/reminders/notifications/")
-            if page.get_by_text("could not be reached").count():
-                break
-            page.wait_for_timeout(200)
-        expect(page.get_by_text("could not be reached").first).to_be_visible()
+        wait_for("the failed test", lambda: reload(page, shop).get_by_text("could not be reached").count())
         for width, scheme in ((360, "dark"), (390, "light"), (1440, "light"), (1440, "dark")):
             page.set_viewport_size({"width": width, "height": 900})
             page.emulate_media(color_scheme=scheme)

@@ -39,7 +39,7 @@ def test_from_file_to_record(chromium: Browser, tmp_path: Path) -> None:
         page.get_by_label("Job file", exact=True).set_input_files(job)
         newcomer.tap("Read it")
         # The page looks again by itself until the worker has read the file; the first reading compiles.
-        expect(page.get_by_role("heading", name="Filament and time")).to_be_visible(timeout=120_000)
+        expect(page.get_by_role("heading", name="Filament and time")).to_be_visible()
         expect(page.get_by_text("2.64 m, 1 h 07 min")).to_be_visible()
         looked_at("facts")
         newcomer.tap("Check and record its print")

@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, Page, expect
 from maintenance.models import Channel, Message
 from maintenance.reminders.delivery import push
 from tests.maintenance.reminders.delivery.rfc8291 import new_browser
+from tests.services.servers import wait_for
 from tests.services.shop import Shop, live_shop
 
 from .walk import Newcomer, sign_in_as_told
@@ -41,10 +42,8 @@ def deliver(page: Page, shop: Shop, content: str) -> None:
     found: list[dict] = []
     session.on("ServiceWorker.workerRegistrationUpdated", lambda event: found.extend(event["registrations"]))
     session.send("ServiceWorker.enable")
-    for _ in range(100):
-        if found:
-            break
-        page.wait_for_timeout(20)
+    # Playwright hands events over while it waits.
+    wait_for("the service worker", lambda: page.wait_for_timeout(20) or found)
     pushed = {"origin": shop.url, "registrationId": found[0]["registrationId"], "data": content}
     session.send("ServiceWorker.deliverPushMessage", pushed)
 

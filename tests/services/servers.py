@@ -71,7 +71,7 @@ def _running(command: list[str], folder: Path, user: dict) -> Iterator[subproces
 def _stop(server: subprocess.Popen) -> None:
     """Both servers take SIGINT for "end now, in order"; it is harmless to one that has ended."""
     server.send_signal(signal.SIGINT)
-    server.wait(30)
+    server.wait(START_WITHIN_S)
 
 
 @dataclass
