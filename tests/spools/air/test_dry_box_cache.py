@@ -1,0 +1,207 @@
+"""What is stored of the air of dry boxes equals what is computed, whatever happened in between."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from django.core.management import call_command
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from background.running import run_due
+from spools import tasks
+from spools.air import dry_box_cache
+from spools.air.climate import record_readings
+from spools.air.dry_box import put_desiccant
+from spools.drying import runs as drying_runs
+from spools.drying.runs import DryingSettings
+from spools.invalidation import save_assumptions
+from spools.inventory import ledger, moves
+from spools.inventory.corrections import save_place
+from spools.models import BoxState, Place, Polymer, Spool
+from spools.moisture import cache as moisture_cache
+from spools.moisture import state as moisture_state
+from tests.spools.air.conftest import NOW_H, at, rh_by_hour
+from tests.spools.conftest import feedstock, receive
+
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("clock")]
+
+
+def events(box: Place, shelf: Place, dryer: Place, nylon) -> None:
+    spool = receive(nylon, shelf, at=at(2), card="wet")
+    other = receive(nylon, box, at=at(3))
+    moves.move_spool(spool, box, at=at(26.5))
+    record_readings(shelf, [(at(h / 2), 21 + h / 100, 40 + h / 9) for h in range(100, 200)], origin="api")
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(75), at=at(60))
+    drying_runs.finish_drying(run, place=box, at=at(74))
+    put_desiccant(box, "silica_gel", 150, condition="new", at=at(90))
+    moves.record_excursion(other, shelf, at(100), at(105))
+
+
+def test_continued_or_in_one_go_the_hours_are_the_same_to_the_bit(charged, shelf, dryer, nylon):
+    events(charged, shelf, dryer, nylon)
+    whole = rh_by_hour(charged, at(NOW_H))
+    for hour in (20, 49.9, 90.5, 91, 122):
+        dry_box_cache.advance(at(hour))
+    assert BoxState.objects.count() == 5
+    for since in (0, 70, 89, 90.9, 130):
+        continued = rh_by_hour(charged, at(NOW_H), at(since))
+        assert continued == {hour: rh_pct for hour, rh_pct in whole.items() if hour >= min(continued)}
+        assert min(continued) <= at(since + 1)
+    before = {row.at: row.memory for row in BoxState.objects.all()}
+    assert dry_box_cache.rebuild() == []
+    for row in BoxState.objects.all():
+        assert before.get(row.at, row.memory) == row.memory
+
+
+LATE_FACTS = {
+    "a reading of the room": lambda p, s: record_readings(p["shelf"], [(at(60), 25, 85)], origin="file"),
+    "a charge": lambda p, s: put_desiccant(p["box"], "clay", 80, condition="new", at=at(60)),
+    "a spool came in": lambda p, s: moves.record_excursion(s[2], p["box"], at(60), at(65)),
+    "a spool was weighed before it came in": lambda p, s: ledger.weigh(s[1], 700, at=at(1.5)),
+    "a spool was received into it": lambda p, s: receive(s[1].feedstock, p["box"], at=at(60), card="wet"),
+}
+
+
+@pytest.mark.parametrize("fact", LATE_FACTS)
+def test_a_late_fact_about_a_box_counts_for_all_spools_in_it(charged, shelf, nylon, fact):
+    spools = [receive(nylon, charged, at=at(1)), *(receive(nylon, shelf, at=at(1)) for _ in range(2))]
+    moves.move_spool(spools[1], charged, at=at(2))
+    dry_box_cache.advance()
+    moisture_cache.advance(spools)
+    LATE_FACTS[fact]({"shelf": shelf, "box": charged}, spools)
+    late = at(1.5) if "weighed" in fact else at(60)
+    assert not BoxState.objects.filter(at__gt=late).exists()
+    assert not spools[0].moisture_states.filter(at__gt=late).exists()
+    dry_box_cache.advance()
+    moisture_cache.advance(spools)
+    assert moisture_cache.rebuild(spools) == []
+    assert dry_box_cache.rebuild() == []
+
+
+@pytest.mark.parametrize("corrected", ["half-time", "assumed room", "the other spool's material"])
+def test_a_corrected_assumption_makes_what_was_stored_useless(charged, shelf, corrected):
+    spool = receive(feedstock("PA6"), charged, at=at(1))
+    receive(feedstock("PLA"), charged, at=at(2), card="wet")
+    dry_box_cache.advance()
+    moisture_cache.advance([spool])
+    told = moisture_state.moisture_now(spool).mean_pct
+    if corrected == "half-time":
+        charged.half_time_h = 2
+        save_place(charged)
+    elif corrected == "assumed room":
+        shelf.assumed_rh_pct = 85
+        save_place(shelf)
+    else:
+        polymer = Polymer.objects.get(name="PLA")
+        polymer.w50_pct, polymer.w50_high = 3.0, 4.0
+        save_assumptions(polymer)
+    assert not BoxState.objects.exists() and not spool.moisture_states.exists()
+    assert moisture_state.moisture_now(spool).mean_pct != told
+    dry_box_cache.advance()
+    moisture_cache.advance([spool])
+    assert moisture_cache.rebuild([spool]) == []
+    assert dry_box_cache.rebuild() == []
+
+
+@settings(max_examples=3)
+@given(
+    moved=st.lists(st.tuples(st.integers(2, 140), st.booleans()), max_size=3, unique_by=lambda m: m[0]),
+    stops=st.lists(st.integers(1, 149), max_size=2),
+)
+def test_however_it_is_advanced_box_and_spool_end_the_same(charged, shelf, nylon, moved, stops):
+    spool = receive(nylon, charged, at=at(1))
+    guest = receive(nylon, shelf, at=at(1))
+    for n, (hour, inside) in enumerate(sorted(moved)):
+        moves.move_spool(guest, charged if inside else shelf, at=at(hour))
+        for stop in stops[n : n + 1]:
+            dry_box_cache.advance(at(stop))
+            moisture_cache.advance([spool, guest], at(stop))
+    dry_box_cache.advance()
+    moisture_cache.advance([spool, guest])
+    assert moisture_cache.rebuild([spool, guest]) == []
+    assert dry_box_cache.rebuild() == []
+
+
+def test_the_rebuild_command_tells_of_boxes(charged, capsys):
+    dry_box_cache.advance()
+    call_command("rebuild")
+    assert "The air of dry boxes computed again, 0 changed" in capsys.readouterr().out
+    row = BoxState.objects.last()
+    row.memory = row.memory | {"water_kg": 1.0}
+    row.save()
+    call_command("rebuild")
+    assert "Dry box: other air on" in capsys.readouterr().out
+
+
+def test_the_background_work_stores_it(charged):
+    tasks.queue_advances()
+    run_due()
+    assert BoxState.objects.filter(place=charged).count() == 6
+
+
+def test_a_fact_added_while_computing_keeps_the_states_from_being_stored(charged, shelf, nylon):
+    computed = dry_box_cache.compute_advance(at(NOW_H))
+    receive(nylon, charged, at=at(100))
+    assert dry_box_cache.store_advance(computed) == 0
+    computed = dry_box_cache.compute_advance(at(NOW_H))
+    record_readings(shelf, [(at(90), 22, 70)], origin="file")
+    assert dry_box_cache.store_advance(computed) == 0
+    assert dry_box_cache.advance() == 6
+
+
+def stored_samples(box: Place) -> dict[datetime, tuple]:
+    rows = box.airs.values_list("at", "temperature_c", "rh_pct")
+    return {when: tuple(row) for when, *row in rows}
+
+
+def test_spools_take_the_stored_air_and_it_is_what_is_computed(charged, shelf, dryer, nylon, monkeypatch):
+    events(charged, shelf, dryer, nylon)
+    spools = list(Spool.objects.all())
+    computed = {spool.pk: moisture_state.moisture_now(spool).mean_pct for spool in spools}
+    for hour in (20, 49.9, 90.5, 91, 122):
+        dry_box_cache.advance(at(hour))
+    dry_box_cache.advance()
+    continued = stored_samples(charged)
+    hours = rh_by_hour(charged, at(NOW_H))
+    assert {when: row[1] for when, row in continued.items()} == {when: hours[when] for when in continued}
+    # Every quarter of a day, and the hour after each charge.
+    assert len(continued) == 2 + NOW_H // 6 and at(91).replace(minute=0) in continued
+    monkeypatch.setattr(dry_box_cache, "load_facts", lambda *_: pytest.fail("the box was loaded"))
+    assert {spool.pk: moisture_state.moisture_now(spool).mean_pct for spool in spools} == computed
+    monkeypatch.undo()
+    assert dry_box_cache.rebuild() == []
+    assert stored_samples(charged) == continued
+
+
+def test_the_air_of_an_hour_that_is_not_over_is_not_stored(charged, shelf, clock):
+    clock.move_to(datetime(2026, 3, 8, 12, 30, tzinfo=UTC))
+    dry_box_cache.advance()
+    assert max(stored_samples(charged)) == datetime(2026, 3, 8, 6, tzinfo=UTC)
+    clock.shift(timedelta(hours=1))
+    dry_box_cache.advance()
+    noon = datetime(2026, 3, 8, 12, tzinfo=UTC)
+    assert max(stored_samples(charged)) == noon
+    record_readings(shelf, [(noon + timedelta(minutes=50), 27, 70)], origin="file")
+    assert max(stored_samples(charged)) < noon
+    dry_box_cache.advance()
+    assert stored_samples(charged)[noon][0] == 27
+    assert dry_box_cache.rebuild() == []
+
+
+def test_an_assumption_that_does_not_concern_a_box_leaves_what_is_stored(charged, nylon):
+    receive(nylon, charged, at=at(1))
+    dry_box_cache.advance()
+    rows = set(charged.airs.values_list("pk", flat=True))
+    far = save_place(Place(name="Far shelf", kind="shelf"))
+    far.assumed_rh_pct = 70
+    save_place(far)
+    assert set(charged.airs.values_list("pk", flat=True)) == rows
+
+
+def test_a_correction_keeps_the_generation_of_a_box(charged, nylon):
+    read_before = Place.objects.get(pk=charged.pk)
+    computed = dry_box_cache.compute_advance(at(NOW_H))
+    receive(nylon, charged, at=at(100))
+    read_before.limit_rh_pct = 25
+    save_place(read_before)
+    assert dry_box_cache.store_advance(computed) == 0
