@@ -1,10 +1,11 @@
-"""Every refusal leaves in one shape: ``{"errors": [{"field": ..., "message": ...}]}``.
+"""Every refusal has one shape: ``{"errors": [{"field": ..., "code": ..., "message": ...}]}``.
 
-``field`` is the dotted name of the input that was wrong (``readings.3.rh_pct``), or empty.
+``field`` is the dotted name of the input that was wrong (``readings.3.rh_pct``), or empty. ``code`` names the reason
+for scripts.
 """
 
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Iterable, Iterator
+from typing import Any, NamedTuple
 
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError
@@ -16,6 +17,7 @@ from rest_framework.views import exception_handler, set_rollback
 
 from spools.idempotency import KeyReused
 
+INVALID = "invalid"
 CLASH = "This clashes with something recorded at the same moment. Look at the present state and try again."
 NOTHING_THERE = "There is nothing with this id here. Look at the list without an id."
 IN_USE = "Other records refer to this, therefore it stays."
@@ -37,7 +39,7 @@ def handler(error: Exception, context: dict[str, Any]) -> Response | None:
     if isinstance(error, (ProtectedError, IntegrityError)):
         set_rollback()
         message = IN_USE if isinstance(error, ProtectedError) else CLASH
-        return _refused([("", message)], status.HTTP_409_CONFLICT)
+        return _refused([Reason("", "conflict", message)], status.HTTP_409_CONFLICT)
     if isinstance(error, Http404):
         error = exceptions.NotFound(NOTHING_THERE)
     elif isinstance(error, exceptions.UnsupportedMediaType):
@@ -53,27 +55,42 @@ def handler(error: Exception, context: dict[str, Any]) -> Response | None:
     return response
 
 
-def _of_django(error: ValidationError) -> Iterator[tuple[str, str]]:
-    return _flat(error.message_dict if hasattr(error, "error_dict") else error.messages)
+class Reason(NamedTuple):
+    """One reason of a refusal. The code stays the same when the wording of the message changes."""
+
+    field: str
+    code: str
+    message: str
 
 
-def _flat(detail: Any, field: str = "") -> Iterator[tuple[str, str]]:
-    """(field, message) of every message in nested dicts and lists."""
+def _of_django(error: ValidationError) -> Iterator[Reason]:
+    by_field = error.error_dict if hasattr(error, "error_dict") else {"": error.error_list}
+    for name, reasons in by_field.items():
+        for reason in reasons:
+            for message in reason.messages:
+                yield Reason(_field(name), reason.code or INVALID, message)
+
+
+def _field(name: Any) -> str:
+    return "" if name in ("__all__", "non_field_errors") else str(name)
+
+
+def _flat(detail: Any, field: str = "") -> Iterator[Reason]:
+    """Every reason in the nested dicts and lists of a serializer's errors."""
     if isinstance(detail, dict):
         for name, inner in detail.items():
-            own = "" if name in ("__all__", "non_field_errors") else str(name)
-            yield from _flat(inner, ".".join(filter(None, [field, own])))
+            yield from _flat(inner, ".".join(filter(None, [field, _field(name)])))
     elif isinstance(detail, (list, tuple)):
         for number, inner in enumerate(detail):
             nested = isinstance(inner, (dict, list))
             yield from _flat(inner, ".".join(filter(None, [field, str(number)])) if nested else field)
     else:
-        yield field, str(detail)
+        yield Reason(field, str(getattr(detail, "code", None) or INVALID), str(detail))
 
 
-def _refused(errors: Any, code: int) -> Response:
-    return Response(_body(errors), status=code)
+def _refused(reasons: Iterable[Reason], status_code: int) -> Response:
+    return Response(_body(reasons), status=status_code)
 
 
-def _body(errors: Any) -> dict[str, list[dict[str, str]]]:
-    return {"errors": [{"field": field, "message": message} for field, message in errors]}
+def _body(reasons: Iterable[Reason]) -> dict[str, list[dict[str, str]]]:
+    return {"errors": [reason._asdict() for reason in reasons]}

@@ -41,7 +41,8 @@ IF_MATCH = OpenApiParameter(
 
 class ErrorSerializer(serializers.Serializer):
     field = serializers.CharField(help_text="dotted name of the input that was wrong, or empty")
-    message = serializers.CharField()
+    code = serializers.CharField(help_text="name of the reason; stays the same when the wording changes")
+    message = serializers.CharField(help_text="a sentence for a person that says what to do")
 
 
 class ErrorsSerializer(serializers.Serializer):

@@ -2,12 +2,12 @@
 
 from datetime import datetime
 
-from django.core.exceptions import ValidationError
 from django.db.models import Q
 
 from maintenance.models import Loading, Toolhead
 from spools.codes import pretty
 from spools.models import Spool, Stay
+from spools.refusals import refusal
 from spools.wording import format_time
 
 
@@ -17,9 +17,9 @@ def require_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> None:
     loaded = Loading.objects.filter(then, toolhead=toolhead, spool=spool, start__lte=at)
     there = Stay.objects.filter(then, spool=spool, place=toolhead.printer.place_id, start__lte=at)
     if not loaded.exists() or not there.exists():
-        raise ValidationError(
-            {
-                "spool": f"Spool {pretty(spool.code)} was not on {toolhead} at {format_time(at)}. "
-                "Give the spool that was, or a time when it was loaded."
-            }
+        raise refusal(
+            "not_loaded_then",
+            f"Spool {pretty(spool.code)} was not on {toolhead} at {format_time(at)}. "
+            "Give the spool that was, or a time when it was loaded.",
+            "spool",
         )

@@ -3,12 +3,12 @@
 import math
 from datetime import UTC, datetime, timedelta
 
-from django.core.exceptions import ValidationError
 from django.db import connection
 from django.utils import timezone
 
 from spools.codes import pretty
 from spools.limits import Limits
+from spools.refusals import refusal
 from spools.wording import format_time
 
 from .models import Spool
@@ -28,7 +28,7 @@ def require_within(field: str, value: float, low: float, high: float, unit: str)
     except (TypeError, ValueError):
         number = math.nan
     if not low <= number <= high:
-        raise ValidationError({field: f"{Limits(low, high, unit).sentence}; got {value}."})
+        raise refusal("out_of_range", f"{Limits(low, high, unit).sentence}; got {value}.", field)
     return number
 
 
@@ -41,21 +41,21 @@ def require_past_time(at: datetime | None, spool: Spool | None = None, field: st
     if at is None:
         return now
     if timezone.is_naive(at):
-        raise ValidationError({field: "Give the time with its zone, such as 2026-01-31T08:00Z."})
+        raise refusal("no_zone", "Give the time with its zone, such as 2026-01-31T08:00Z.", field)
     if abs(at.year - now.year) > 200:
         # At the calendar's ends a time can neither be shown nor turned into UTC.
-        raise ValidationError({field: f"The year {at.year} is not possible. Look at the year."})
+        raise refusal("impossible_year", f"The year {at.year} is not possible. Look at the year.", field)
     at = at.astimezone(UTC)
     if at > now + CLOCK_TOLERANCE:
-        raise ValidationError({field: f"{format_time(at)} is in the future. Give a time up to now."})
+        raise refusal("in_the_future", f"{format_time(at)} is in the future. Give a time up to now.", field)
     if at < EARLIEST:
-        raise ValidationError({field: f"{format_time(at)} is too long ago. Look at the year."})
+        raise refusal("too_long_ago", f"{format_time(at)} is too long ago. Look at the year.", field)
     if spool is not None and at < spool.received_at:
-        raise ValidationError(
-            {
-                field: f"{format_time(at)} is before spool {pretty(spool.code)} was received "
-                f"({format_time(spool.received_at)}). Give a later time."
-            }
+        raise refusal(
+            "before_receipt",
+            f"{format_time(at)} is before spool {pretty(spool.code)} was received "
+            f"({format_time(spool.received_at)}). Give a later time.",
+            field,
         )
     return at
 
@@ -81,6 +81,7 @@ def lock_spool(spool: Spool) -> Spool:
 def require_in_use(spool: Spool) -> None:
     """Refused: a spool that was marked empty."""
     if spool.emptied_at:
-        raise ValidationError(
-            f"Spool {pretty(spool.code)} was marked empty on {format_time(spool.emptied_at)}. Take another spool."
+        raise refusal(
+            "spool_empty",
+            f"Spool {pretty(spool.code)} was marked empty on {format_time(spool.emptied_at)}. Take another spool.",
         )

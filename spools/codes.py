@@ -4,9 +4,10 @@ import re
 import secrets
 
 import segno
-from django.core.exceptions import ValidationError
 from django.utils.safestring import SafeString, mark_safe
 from stdnum.iso7064 import mod_37_36
+
+from spools.refusals import refusal
 
 # Without the look-alikes 0 O, 1 I L, 2 Z, 5 S, 8 B; without vowels no code spells a word.
 ALPHABET = "34679CDFGHJKMNPQRTVWXY"
@@ -46,23 +47,27 @@ def normalise(text: str) -> str:
     if "/" in text:
         address = _ADDRESS.search(text)
         if address is None:
-            raise ValidationError("This address is not the one on a spool's label. Scan or type the code.")
+            raise refusal(
+                "not_a_label", "This address is not the one on a spool's label. Scan or type the code."
+            )
         text = address[1]
     code = _LEFT_OUT.sub("", text)
     if not code:
-        raise ValidationError("Type the code on the label, such as 7KD-4QM.")
+        raise refusal("code_missing", "Type the code on the label, such as 7KD-4QM.")
     foreign = next((character for character in code if character not in ALPHABET), None)
     if foreign is not None:
         kind = "letter" if foreign.isalpha() else "digit" if foreign.isdigit() else "sign"
-        raise ValidationError(
+        raise refusal(
+            "code_character",
             f"The codes have no {kind} {foreign}; they are written with {' '.join(ALPHABET)}. "
-            "Look at the label again."
+            "Look at the label again.",
         )
     if len(code) != LENGTH:
-        raise ValidationError(f"A code has {LENGTH} characters; this has {len(code)}.")
+        raise refusal("code_length", f"A code has {LENGTH} characters; this has {len(code)}.")
     if not mod_37_36.is_valid(code):
-        raise ValidationError(
-            f"{pretty(code)} is no code: one character is wrong or two are swapped. Look at the label again."
+        raise refusal(
+            "code_check",
+            f"{pretty(code)} is no code: one character is wrong or two are swapped. Look at the label again.",
         )
     return code
 

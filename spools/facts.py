@@ -3,12 +3,12 @@
 from collections.abc import Callable
 from typing import Any, NamedTuple, TypeVar, cast
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 
 from spools.checks import lock_spool_facts
 from spools.models.facts import Withdrawable
+from spools.refusals import refusal
 from spools.wording import format_time
 
 MAX_REASON_LENGTH = 300
@@ -57,14 +57,16 @@ def withdraw(fact: FactT, *, reason: str, by: Any = None) -> FactT:
     """
     reason = reason.strip()
     if not 0 < len(reason) <= MAX_REASON_LENGTH:
-        raise ValidationError({"reason": f"Give between 1 and {MAX_REASON_LENGTH} characters."})
+        raise refusal("text_length", f"Give between 1 and {MAX_REASON_LENGTH} characters.", "reason")
     model = type(fact)
     hooks = _hooks[model]
     hooks.prepare(fact)
     # The lock comes first: whoever withdrew it meanwhile is seen.
     fact = cast(FactT, model._default_manager.select_for_update(no_key=True, of=("self",)).get(pk=fact.pk))
     if fact.withdrawn_at is not None:
-        raise ValidationError(f"This {model._meta.verbose_name} was {describe_withdrawal(fact)} already.")
+        raise refusal(
+            "withdrawn_already", f"This {model._meta.verbose_name} was {describe_withdrawal(fact)} already."
+        )
     mark_withdrawn(fact, by=by, reason=reason)
     hooks.follow(fact)
     return fact

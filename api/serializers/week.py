@@ -1,12 +1,12 @@
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.drying import DRYERS
 from spools.drying.week.schedule import HANDS
 from spools.models import Feedstock, PlannedDrying, Polymer, WantedPrint
+from spools.refusals import refusal
 
 
 class WantedPrintSerializer(ModelSerializer):
@@ -34,7 +34,7 @@ class WantSerializer(StrictSerializer):
     def validate(self, data: dict[str, Any]) -> dict[str, Any]:
         of = [data.pop(name) for name in ("spool", "feedstock", "polymer") if name in data]
         if len(of) != 1:
-            raise ValidationError("Give one of spool, feedstock and polymer.")
+            raise refusal("one_material", "Give one of spool, feedstock and polymer.")
         return data | {"of": of[0]}
 
 

@@ -5,7 +5,6 @@ from functools import partial
 from typing import Any
 
 from django.conf import settings
-from django.core.exceptions import ValidationError
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, viewsets
 from rest_framework.decorators import action
@@ -22,6 +21,7 @@ from api.schema import AutoSchema
 from api.serializers.facts import WithdrawSerializer
 from spools.facts import withdraw
 from spools.idempotency import MAX_KEY_LENGTH, KeyedRequest, answer_once
+from spools.refusals import refusal
 from spools.versions import EditedMeanwhile
 
 
@@ -51,7 +51,7 @@ class Endpoint(viewsets.GenericViewSet):
     def _answer_once(self, key: str, handler: Any, request: Request, *args: Any, **kwargs: Any) -> Response:
         """The answer of the handler; that of the first request where one with this key was sent before."""
         if not 0 < len(key) <= MAX_KEY_LENGTH:
-            raise ValidationError(f"Give an Idempotency-Key of 1 to {MAX_KEY_LENGTH} characters.")
+            raise refusal("key_length", f"Give an Idempotency-Key of 1 to {MAX_KEY_LENGTH} characters.")
         sent = KeyedRequest(request.user, request.path, key, request.data)
         return answer_once(
             sent,

@@ -1,4 +1,3 @@
-from django.core.exceptions import ValidationError
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import (
     OpenApiParameter,
@@ -21,6 +20,7 @@ from api.views.base import Endpoint, Kept, WithdrawMixin, shown
 from spools.air.climate import climate_at, read_csv, record_readings
 from spools.air.dry_box import box_now, missing, put_desiccant
 from spools.models import DesiccantCharge, Place, Reading
+from spools.refusals import refusal
 
 MOST_READINGS = 10_000
 PLACE = [OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]
@@ -58,7 +58,7 @@ class Places(Kept):
         box = box_now(place)
         if box is None:
             wanted = ", ".join(missing(place)) or "a charge of desiccant, in force from the next full hour on"
-            raise ValidationError(f"The air of {place} is not computed. Give {wanted}.")
+            raise refusal("air_not_computed", f"The air of {place} is not computed. Give {wanted}.")
         return shown(shapes.BoxSerializer, box)
 
 
@@ -129,7 +129,9 @@ class Readings(mixins.ListModelMixin, Endpoint):
         place = self.place()
         file = request.data.get("file")
         if not hasattr(file, "read"):
-            raise ValidationError({"file": "Send the CSV file as the body, or as the form's field file."})
+            raise refusal(
+                "file_missing", "Send the CSV file as the body, or as the form's field file.", "file"
+            )
         return self._kept(place, read_csv(file), Reading.Origin.FILE)
 
     def _kept(self, place: Place, rows: list[tuple], origin: str) -> Response:

@@ -1,6 +1,5 @@
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db.models import Prefetch
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
@@ -29,6 +28,7 @@ from spools.inventory.receiving import receive_spool
 from spools.inventory.weighings import correct_weighing
 from spools.models import MassEntry, Spool, Stay
 from spools.moisture.state import moisture_now
+from spools.refusals import refusal
 
 PRESENT_STAYS = Prefetch(
     "stays", Stay.objects.filter(end=None).select_related("place"), to_attr="present_stays"
@@ -161,7 +161,7 @@ class Spools(Endpoint):
         loading = next(iter(self.get_object().present_loadings), None)
         asked = given(shapes.MoveSerializer, request.data)
         if loading is None:
-            raise ValidationError("This spool is on no toolhead. Move it instead.")
+            raise refusal("not_loaded", "This spool is on no toolhead. Move it instead.")
         unload_spool(loading, **asked, by=request.user)
         return shown(LoadingSerializer, LOADINGS.get(pk=loading.pk))
 

@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
@@ -20,6 +19,7 @@ from spools.checks import lock_spool, lock_spool_facts, require_past_time, requi
 from spools.facts import follows_withdrawal
 from spools.inventory.ledger import take, withdraw_printed
 from spools.models import Spool
+from spools.refusals import refusal
 
 TOLERANCE_MM = 0.05
 # Nobody prints further than this outside a feedstock's window, K. Common practice, no source.
@@ -64,20 +64,19 @@ def require_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: d
     part_limits = fitted.values_list("part__kind__name", "part__kind__max_c")
     limit_c, whose = hot_end_limit(toolhead.hot_end_max_c, toolhead.ptfe_lined, part_limits)
     if nozzle_c > limit_c:
-        raise ValidationError(
-            {
-                "nozzle_c": f"{toolhead}: {whose} allows {limit_c:.0f} °C, not {nozzle_c:g} °C. "
-                "Give at most that."
-            }
+        raise refusal(
+            "too_hot_for_hot_end",
+            f"{toolhead}: {whose} allows {limit_c:.0f} °C, not {nozzle_c:g} °C. Give at most that.",
+            "nozzle_c",
         )
     values = material_values(spool.feedstock)
     low_c, high_c = values.nozzle_min_c, values.nozzle_max_c
     if not low_c - OUTSIDE_WINDOW_K <= nozzle_c <= high_c + OUTSIDE_WINDOW_K:
-        raise ValidationError(
-            {
-                "nozzle_c": f"{spool.feedstock.polymer} prints at {low_c:.0f} to {high_c:.0f} °C; "
-                f"{nozzle_c:g} °C is more than {OUTSIDE_WINDOW_K:g} K outside. Give what you print it with."
-            }
+        raise refusal(
+            "outside_print_window",
+            f"{spool.feedstock.polymer} prints at {low_c:.0f} to {high_c:.0f} °C; "
+            f"{nozzle_c:g} °C is more than {OUTSIDE_WINDOW_K:g} K outside. Give what you print it with.",
+            "nozzle_c",
         )
     return nozzle_c
 
@@ -122,7 +121,7 @@ def record_flow_check(
     try:
         require_possible_masses(setup, rates)
     except CheckRefused as refused:
-        raise ValidationError({refused.field: str(refused)}) from None
+        raise refusal("impossible_flow_check", str(refused), refused.field) from None
     check = FlowCheck(
         toolhead=toolhead,
         spool=spool,

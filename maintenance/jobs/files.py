@@ -21,6 +21,7 @@ from maintenance import limits
 from maintenance.gcode import GcodeError, JobFacts, ReaderSettings, read_job
 from maintenance.models import JobFile, Printer
 from spools.checks import require_within
+from spools.refusals import refusal
 
 MOST_BYTES = 2**30
 CHUNK = 2**20
@@ -68,11 +69,13 @@ def store(name: str, chunks: Iterable[bytes]) -> StoredContent:
                 for chunk in chunks:
                     size += len(chunk)
                     if size > MOST_BYTES:
-                        raise ValidationError({"file": f"{name} is larger than 1 GiB. Pack it with gzip."})
+                        raise refusal(
+                            "file_too_large", f"{name} is larger than 1 GiB. Pack it with gzip.", "file"
+                        )
                     digest.update(chunk)
                     part.write(chunk)
                 if size == 0:
-                    raise ValidationError({"file": f"{name} is empty. Export the job again."})
+                    raise refusal("file_empty", f"{name} is empty. Export the job again.", "file")
                 part.flush()
                 os.fsync(part.fileno())
                 os.replace(part.name, stored_path(digest.hexdigest()))
@@ -81,7 +84,7 @@ def store(name: str, chunks: Iterable[bytes]) -> StoredContent:
                 raise
         _sync_folder(folder)
     except OSError as error:
-        raise ValidationError({"file": f"{name} could not be stored: {error.strerror}."}) from None
+        raise refusal("file_not_stored", f"{name} could not be stored: {error.strerror}.", "file") from None
     return StoredContent(name, digest.hexdigest(), size)
 
 
@@ -107,7 +110,7 @@ def add_job_file(
     diameter_mm = require_within("diameter_mm", diameter_mm, *limits.FILE_DIAMETER_MM)
     name = stored.name.strip()[-200:] or "job"
     if "\0" in name:
-        raise ValidationError({"file": "The file's name holds a NUL. Rename it."})
+        raise refusal("file_name", "The file's name holds a NUL. Rename it.", "file")
     added = JobFile.objects.create(
         name=name,
         digest=stored.digest,
@@ -129,9 +132,9 @@ def read_again(
     diameter_mm = require_within("diameter_mm", diameter_mm, *limits.FILE_DIAMETER_MM)
     file = JobFile.objects.select_for_update(no_key=True, of=("self",)).get(pk=file.pk)
     if not stored_path(file.digest).exists():
-        raise ValidationError(NOT_KEPT)
+        raise refusal("content_removed", NOT_KEPT)
     if len(member) > 200:
-        raise ValidationError({"member": "Give at most 200 characters."})
+        raise refusal("too_long", "Give at most 200 characters.", "member")
     file.printer, file.diameter_mm, file.member = printer, diameter_mm, member.strip()
     file.state, file.share_read, file.problem = State.WAITING, 0, ""
     file.round += 1
@@ -144,13 +147,13 @@ def stop_reading(file: JobFile) -> None:
     """Its reading ends at the next look. Refused: one that is over."""
     stopped = JobFile.objects.filter(pk=file.pk, state__in=[State.WAITING, State.READING])
     if not stopped.update(state=State.STOPPED):
-        raise ValidationError("The file is not being read any more. Look at the page again.")
+        raise refusal("reading_ended", "The file is not being read any more. Look at the page again.")
 
 
 def facts_of(file: JobFile) -> JobFacts:
     """The facts of a file. Refused: a file that has not been read."""
     if file.state != State.READ or file.facts is None:
-        raise ValidationError(f"{file} {file.get_state_display()}. Read it first.")
+        raise refusal("not_read", f"{file} {file.get_state_display()}. Read it first.")
     return JobFacts.from_json(file.facts)
 
 

@@ -6,7 +6,6 @@ from datetime import datetime
 from math import pi
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db.models import Prefetch
 from django.utils import timezone
 
@@ -28,6 +27,7 @@ from maintenance.readiness.states import (
 from maintenance.readiness.verdict import HOLD, STATES, Check, Verdict
 from spools.checks import require_within
 from spools.models import Spool
+from spools.refusals import refusal
 
 LEAST_MM = 0.01
 Pair = tuple[int, int]
@@ -115,18 +115,20 @@ def _require_fit(
     facts: JobFacts, printer: Printer, heads: Sequence[Toolhead], spools: Sequence[Spool]
 ) -> None:
     if len(spools) != len(facts.uses):
-        raise ValidationError(
-            {"spools": f"The job uses {len(facts.uses)} spools, one after the other. Give as many."}
+        raise refusal(
+            "spool_count",
+            f"The job uses {len(facts.uses)} spools, one after the other. Give as many.",
+            "spools",
         )
     if not facts.uses:
-        raise ValidationError("The job feeds no filament, so there is nothing to print.")
+        raise refusal("no_filament", "The job feeds no filament, so there is nothing to print.")
     most = max(use.tool for use in facts.uses)
     if most >= len(heads):
-        raise ValidationError(
-            {
-                "printer": f"The job uses tool {most}, and {printer} has {len(heads)} "
-                f"toolhead{'s' if len(heads) != 1 else ''} (tools are counted from 0). Take another machine."
-            }
+        raise refusal(
+            "too_few_toolheads",
+            f"The job uses tool {most}, and {printer} has {len(heads)} "
+            f"toolhead{'s' if len(heads) != 1 else ''} (tools are counted from 0). Take another machine.",
+            "printer",
         )
 
 
@@ -236,7 +238,7 @@ def locate_stop(
     Machines that show a percentage mean the share of the file that was read, most of them.
     """
     if line is not None and percent is not None:
-        raise ValidationError({"stopped_line": "Give the line or the percentage, not both."})
+        raise refusal("line_or_percentage", "Give the line or the percentage, not both.", "stopped_line")
     if line is not None:
         require_within("stopped_line", line, 1, max(1, facts.lines), "")
         return facts.up_to(line=line), f"before line {line:,} of {facts.lines:,}"

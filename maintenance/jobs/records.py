@@ -5,7 +5,6 @@ from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from maintenance import limits
@@ -21,6 +20,7 @@ from spools.codes import pretty
 from spools.facts import follows_withdrawal
 from spools.inventory.ledger import take, withdraw_printed
 from spools.models import Spool
+from spools.refusals import refusal
 
 
 @transaction.atomic
@@ -163,7 +163,7 @@ def _count(job: Job) -> None:
 def _text(field: str, text: str, most: int) -> str:
     text = text.strip()
     if not 0 < len(text) <= most:
-        raise ValidationError({field: f"Give between 1 and {most} characters."})
+        raise refusal("text_length", f"Give between 1 and {most} characters.", field)
     return text
 
 

@@ -4,7 +4,6 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
@@ -16,6 +15,7 @@ from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_
 from spools.codes import pretty
 from spools.inventory.moves import lock_dryer, move_spool
 from spools.models import Place, Spool
+from spools.refusals import refusal
 from spools.wording import format_time
 
 
@@ -43,7 +43,9 @@ def load_spool(
     at = require_past_time(at, spool)
     override_reason = override_reason.strip()
     if toolhead.printer.retired_at is not None:
-        raise ValidationError({"toolhead": f"{toolhead.printer} is out of use. Choose another printer."})
+        raise refusal(
+            "printer_out_of_use", f"{toolhead.printer} is out of use. Choose another printer.", "toolhead"
+        )
     _end_forgotten(Loading.objects.filter(Q(toolhead=toolhead) | Q(spool=spool), end=None))
     _require_free_spool(spool, at)
     _make_room(toolhead, unload_to, at, by)
@@ -70,12 +72,13 @@ def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, 
     loading = Loading.objects.select_related("toolhead__printer").get(pk=loading.pk)
     at = require_past_time(at, spool)
     if loading.end is not None:
-        raise ValidationError(
-            f"This spool came off {loading.toolhead} on {format_time(loading.end)} already."
+        raise refusal(
+            "unloaded_already",
+            f"This spool came off {loading.toolhead} on {format_time(loading.end)} already.",
         )
     if at < loading.start:
-        raise ValidationError(
-            {"at": f"It was loaded on {format_time(loading.start)}. Give a time after that."}
+        raise refusal(
+            "before_loading", f"It was loaded on {format_time(loading.start)}. Give a time after that.", "at"
         )
     if spool.emptied_at is None:
         move_spool(spool, place, at=at, by=by)
@@ -87,14 +90,14 @@ def require_no_hold(found: Verdict, override_reason: str, done: str) -> None:
     """A hold needs a reason to go on. ``done``: what would be done with it, "loaded" or "recorded"."""
     if found.state == HOLD and not override_reason:
         worst = found.reasons[0]
-        raise ValidationError(
-            {
-                "override_reason": f"On hold: {worst.sentence} {worst.remedy} "
-                f"It can be {done} all the same with a reason, which is kept."
-            }
+        raise refusal(
+            "on_hold",
+            f"On hold: {worst.sentence} {worst.remedy} "
+            f"It can be {done} all the same with a reason, which is kept.",
+            "override_reason",
         )
     if len(override_reason) > 300:
-        raise ValidationError({"override_reason": "Give at most 300 characters."})
+        raise refusal("too_long", "Give at most 300 characters.", "override_reason")
 
 
 def _require_free_spool(spool: Spool, at: datetime) -> None:
@@ -102,8 +105,14 @@ def _require_free_spool(spool: Spool, at: datetime) -> None:
     if on is None:
         return
     if on.end is None:
-        raise ValidationError(f"Spool {pretty(spool.code)} is on {on.toolhead}. Unload it there first.")
-    raise ValidationError({"at": f"It was on {on.toolhead} until {format_time(on.end)}. Give a later time."})
+        raise refusal(
+            "loaded_elsewhere", f"Spool {pretty(spool.code)} is on {on.toolhead}. Unload it there first."
+        )
+    raise refusal(
+        "toolhead_taken_then",
+        f"It was on {on.toolhead} until {format_time(on.end)}. Give a later time.",
+        "at",
+    )
 
 
 def _make_room(toolhead: Toolhead, unload_to: Place | None, at: datetime, by: Any) -> None:
@@ -112,12 +121,16 @@ def _make_room(toolhead: Toolhead, unload_to: Place | None, at: datetime, by: An
         return
     code = pretty(there.spool.code)
     if there.end is not None:
-        raise ValidationError(
-            {"at": f"Spool {code} was on it until {format_time(there.end)}. Give a later time."}
+        raise refusal(
+            "toolhead_taken_then",
+            f"Spool {code} was on it until {format_time(there.end)}. Give a later time.",
+            "at",
         )
     if unload_to is None:
-        raise ValidationError(
-            {"unload_to": f"Spool {code} is on {toolhead}. Say where it goes, or unload it first."}
+        raise refusal(
+            "toolhead_taken",
+            f"Spool {code} is on {toolhead}. Say where it goes, or unload it first.",
+            "unload_to",
         )
     unload_spool(there, unload_to, at=at, by=by)
 

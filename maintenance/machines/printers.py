@@ -2,7 +2,6 @@
 
 from datetime import datetime
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import F, Q
 
@@ -12,6 +11,7 @@ from spools.checks import require_past_time
 from spools.codes import pretty
 from spools.inventory.corrections import save_place
 from spools.models import Place
+from spools.refusals import refusal
 from spools.wording import format_time
 
 
@@ -54,16 +54,22 @@ def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
     """
     printer = Printer.objects.select_for_update(no_key=True, of=("self",)).get(pk=printer.pk)
     if printer.retired_at is not None:
-        raise ValidationError(f"{printer} is out of use since {format_time(printer.retired_at)} already.")
+        raise refusal(
+            "out_of_use_already", f"{printer} is out of use since {format_time(printer.retired_at)} already."
+        )
     loaded = Loading.objects.present().filter(toolhead__printer=printer).select_related("spool").first()
     if loaded is not None:
-        raise ValidationError(f"{pretty(loaded.spool.code)} is loaded on {printer}. Take it off first.")
+        raise refusal(
+            "printer_loaded", f"{pretty(loaded.spool.code)} is loaded on {printer}. Take it off first."
+        )
     at = require_past_time(at)
     ended = Loading.objects.with_off_at().filter(Q(off_at__gt=at), toolhead__printer=printer)
     last = ended.order_by(F("off_at")).last()
     if last is not None and last.off_at is not None:
-        raise ValidationError(
-            {"at": f"A spool was on it until {format_time(last.off_at)}. Give a later time."}
+        raise refusal(
+            "toolhead_taken_then",
+            f"A spool was on it until {format_time(last.off_at)}. Give a later time.",
+            "at",
         )
     printer.retired_at = at
     printer.save(update_fields=["retired_at"])
@@ -76,7 +82,7 @@ def bring_back(printer: Printer) -> Printer:
     """A printer that was out of use prints again. Refused: one that is in use."""
     printer = Printer.objects.select_for_update(no_key=True, of=("self",)).get(pk=printer.pk)
     if printer.retired_at is None:
-        raise ValidationError(f"{printer} is in use already.")
+        raise refusal("in_use_already", f"{printer} is in use already.")
     printer.retired_at = None
     printer.save(update_fields=["retired_at"])
     _sweep()

@@ -1,10 +1,10 @@
-from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import Q
 
 from maintenance import limits
 from spools.models.facts import Withdrawable
 from spools.models.versions import Versioned
+from spools.refusals import refusal
 
 from .machines import Printer, Toolhead
 
@@ -77,7 +77,9 @@ class ServiceKind(Versioned):
         """Names that differ in capitals alone are the same work."""
         other = ServiceKind.objects.filter(name__iexact=self.name).exclude(pk=self.pk).first()
         if other is not None and other.name != self.name:
-            raise ValidationError({"name": f"There is “{other}” already. Change that, or give another name."})
+            raise refusal(
+                "name_taken", f"There is “{other}” already. Change that, or give another name.", "name"
+            )
 
 
 class ServiceEntry(Withdrawable):

@@ -3,7 +3,6 @@
 from datetime import datetime
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
@@ -14,6 +13,7 @@ from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
 from maintenance.parts.wear_entries import in_stock, recount_site_wear, recount_wear
 from spools.checks import require_past_time, require_within
 from spools.facts import follows_withdrawal
+from spools.refusals import refusal
 from spools.versions import count_edit
 from spools.wording import format_time
 
@@ -32,7 +32,7 @@ def save_kind(kind: PartKind) -> PartKind:
     count_edit(kind)
     kind.full_clean()
     if kind.pk is not None and kind.parts.exclude(fittings__role=kind.role).exists():
-        raise ValidationError({"role": "Its parts were fitted in another role. Add a new kind instead."})
+        raise refusal("role_in_use", "Its parts were fitted in another role. Add a new kind instead.", "role")
     kind.save()
     recount_wear(JobUse.objects.filter(wear__part__kind=kind))
     _sweep()
@@ -50,10 +50,10 @@ def add_stock(
     at = require_past_time(at)
     kind = _lock_kind(kind)
     if not count or abs(count) > MOST_AT_ONCE:
-        raise ValidationError({"count": f"Give a number of parts, 1 to {MOST_AT_ONCE}; got {count}."})
+        raise refusal("part_count", f"Give a number of parts, 1 to {MOST_AT_ONCE}; got {count}.", "count")
     there = in_stock([kind]).get(kind.pk, 0)
     if there + count < 0:
-        raise ValidationError({"count": f"Only {there} of {kind} are in the drawer. Take out no more."})
+        raise refusal("not_in_stock", f"Only {there} of {kind} are in the drawer. Take out no more.", "count")
     entry = StockEntry.objects.create(kind=kind, at=at, change=count, note=note, recorded_by=by)
     facts_changed(STOCK)
     return entry
@@ -80,11 +80,13 @@ def fit_existing(part: Part, site: Site, *, at: datetime | None = None, by: Any 
     site = _lock_site(site)
     part = Part.objects.select_for_update(no_key=True, of=("self",)).select_related("kind").get(pk=part.pk)
     if spent := part.fittings.filter(removal__in=SPENT).first():
-        raise ValidationError(
-            {"part": f"{part} came off as {spent.get_removal_display()}. Fit another one from stock."}
+        raise refusal(
+            "part_spent",
+            f"{part} came off as {spent.get_removal_display()}. Fit another one from stock.",
+            "part",
         )
     if there := part.fittings.filter(_lasting(at)).select_related("toolhead__printer", "printer").first():
-        raise ValidationError({"part": f"{part} is on {there.site}. Take it off there first."})
+        raise refusal("fitted_elsewhere", f"{part} is on {there.site}. Take it off there first.", "part")
     _require_free_role(site, part.kind.role, at)
     return _fit(part, site, at, by)
 
@@ -108,12 +110,12 @@ def replace_part(
     site = _lock_site(site)
     kind = _lock_kind(kind)
     if kind.role != role:
-        raise ValidationError({"kind": f"{kind} is no part for this role. Choose another kind."})
+        raise refusal("wrong_role", f"{kind} is no part for this role. Choose another kind.", "kind")
     if old is not None:
         _require_fitted(old)
     there = site.fittings.filter(role=role, end=None).first()
     if there is None:
-        raise ValidationError({"role": f"Nothing is fitted there on {site}. Fit the part instead."})
+        raise refusal("nothing_fitted", f"Nothing is fitted there on {site}. Fit the part instead.", "role")
     _take_off(there, removal, at)
     return _fit_new(site, kind, at, by)
 
@@ -149,16 +151,16 @@ def record_bore(
     part = Part.objects.select_for_update(no_key=True, of=("self",)).select_related("kind").get(pk=part.pk)
     new_mm = part.kind.bore_mm
     if new_mm is None:
-        raise ValidationError({"part": f"{part} has no bore. Measure a nozzle."})
+        raise refusal("no_bore", f"{part} has no bore. Measure a nozzle.", "part")
     low, high = limits.BORE_SHARE.low * new_mm, limits.BORE_SHARE.high * new_mm
     bore_mm = require_within("bore_mm", bore_mm, low, high, "mm")
     error_mm = require_within("error_mm", error_mm, *limits.BORE_ERROR_MM)
     if method not in BoreReading.Method.values:
-        raise ValidationError({"method": f"Say how: one of {', '.join(BoreReading.Method.values)}."})
+        raise refusal("unknown_method", f"Say how: one of {', '.join(BoreReading.Method.values)}.", "method")
     first = part.fittings.order_by("start").first()
     if first is None or at < first.start:
         since = "not yet" if first is None else f"on {format_time(first.start)}"
-        raise ValidationError({"at": f"It was fitted {since}. Give a time after that."})
+        raise refusal("before_fitting", f"It was fitted {since}. Give a time after that.", "at")
     reading = BoreReading.objects.create(
         part=part, at=at, bore_mm=bore_mm, error_mm=error_mm, method=method, note=note, recorded_by=by
     )
@@ -183,16 +185,18 @@ def _require_fitted(fitting: Fitting) -> Fitting:
     """The fitting as stored. Refused: one that has ended."""
     fitting = Fitting.objects.get(pk=fitting.pk)
     if said := removal_words(fitting):
-        raise ValidationError(said)
+        raise refusal("removed_already", said)
     return fitting
 
 
 def _take_off(fitting: Fitting, removal: str, at: datetime) -> None:
     if removal not in Fitting.Removal.values:
-        raise ValidationError({"removal": f"Say why: one of {', '.join(Fitting.Removal.values)}."})
+        raise refusal("unknown_removal", f"Say why: one of {', '.join(Fitting.Removal.values)}.", "removal")
     if at < fitting.start:
-        raise ValidationError(
-            {"at": f"The part was fitted on {format_time(fitting.start)}. Give a time after that."}
+        raise refusal(
+            "before_fitting",
+            f"The part was fitted on {format_time(fitting.start)}. Give a time after that.",
+            "at",
         )
     fitting.end, fitting.removal = at, removal
     fitting.save(update_fields=["end", "removal"])
@@ -200,7 +204,9 @@ def _take_off(fitting: Fitting, removal: str, at: datetime) -> None:
 
 def _fit_new(site: Site, kind: PartKind, at: datetime, by: Any) -> Fitting:
     if in_stock([kind]).get(kind.pk, 0) < 1:
-        raise ValidationError({"kind": f"No {kind} is in stock. Receive some first, or choose another."})
+        raise refusal(
+            "not_in_stock", f"No {kind} is in stock. Receive some first, or choose another.", "kind"
+        )
     StockEntry.objects.create(kind=kind, at=at, change=-1, note=f"fitted to {site}", recorded_by=by)
     return _fit(Part.objects.create(kind=kind), site, at, by)
 
@@ -221,20 +227,22 @@ def _sweep() -> None:
 def _require_free_role(site: Site, role: str, at: datetime) -> None:
     name = PartKind.Role(role).label
     if role in IN_NO_MACHINE:
-        raise ValidationError(
-            {"kind": f"A {name} is fitted to no machine. Count it out of the stock instead."}
+        raise refusal(
+            "fits_no_machine", f"A {name} is fitted to no machine. Count it out of the stock instead.", "kind"
         )
     if (role in ON_A_PRINTER) != isinstance(site, Printer):
         where = "the printer, not to one of its toolheads" if role in ON_A_PRINTER else "a toolhead"
-        raise ValidationError({"kind": f"The {name} is fitted to {where}. Choose that."})
+        raise refusal("wrong_site", f"The {name} is fitted to {where}. Choose that.", "kind")
     there = site.fittings.filter(_lasting(at), role=role).select_related("part__kind").last()
     if there is None:
         return
     if there.end is not None:
-        raise ValidationError(
-            {"at": f"{there.part} was on it until {format_time(there.end)}. Give a later time."}
+        raise refusal(
+            "role_taken_then",
+            f"{there.part} was on it until {format_time(there.end)}. Give a later time.",
+            "at",
         )
-    raise ValidationError(f"{site} has its {there.part}. Replace it, or take it off first.")
+    raise refusal("role_taken", f"{site} has its {there.part}. Replace it, or take it off first.")
 
 
 def _lasting(at: datetime) -> Q:

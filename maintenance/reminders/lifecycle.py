@@ -3,13 +3,13 @@
 from datetime import datetime, timedelta
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import connection, transaction
 from django.utils import timezone
 
 from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.delivery import outbox
 from spools.checks import require_within
+from spools.refusals import refusal
 from spools.wording import format_number, format_time
 
 Kind = Reminder.Kind
@@ -45,11 +45,11 @@ def snooze(
     """
     reminder, now = _require_open(reminder), timezone.now()
     if (until is None) == (amount is None):
-        raise ValidationError({"until": "Give a time or an amount to snooze until, one of the two."})
+        raise refusal("time_or_amount", "Give a time or an amount to snooze until, one of the two.", "until")
     if amount is not None:
         amount, until = _require_not_reached(reminder, amount), now + LONGEST_SNOOZE
     elif until is None or timezone.is_naive(until) or not now < until <= now + LONGEST_SNOOZE:
-        raise ValidationError({"until": "Give a time in the future, at most a year from now."})
+        raise refusal("not_in_a_year", "Give a time in the future, at most a year from now.", "until")
     reminder.snoozed_until, reminder.snoozed_until_amount = until, amount
     reminder.save(update_fields=["snoozed_until", "snoozed_until_amount"])
     _record(reminder, Type.SNOOZED, format_snooze(reminder), now, by)
@@ -72,13 +72,15 @@ def format_amount(reminder: Reminder) -> str:
 def _require_not_reached(reminder: Reminder, amount: float) -> float:
     """The amount, if it is still to come."""
     if reminder.amount is None:
-        raise ValidationError({"amount": "This reminder has no amount. Snooze it until a time instead."})
+        raise refusal("no_number", "This reminder has no amount. Snooze it until a time instead.", "amount")
     unit, most = reminder.amount_unit, 100 if reminder.amount_unit == "% RH" else LARGEST_AMOUNT
     amount = require_within("amount", amount, 0, most, unit)
     if amount >= reminder.amount if reminder.amount_falls else amount <= reminder.amount:
         less = "less" if reminder.amount_falls else "more"
-        raise ValidationError(
-            {"amount": f"The amount is {format_amount(reminder)} already. Give {less} than that."}
+        raise refusal(
+            "reached_already",
+            f"The amount is {format_amount(reminder)} already. Give {less} than that.",
+            "amount",
         )
     return amount
 
@@ -99,7 +101,7 @@ def _require_open(reminder: Reminder) -> Reminder:
     lock_reminders()
     reminder = Reminder.objects.get(pk=reminder.pk)
     if reminder.ended_at is not None:
-        raise ValidationError(f"This reminder ended on {format_time(reminder.ended_at)} already.")
+        raise refusal("ended_already", f"This reminder ended on {format_time(reminder.ended_at)} already.")
     return reminder
 
 

@@ -3,7 +3,6 @@
 from datetime import datetime
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 
@@ -12,6 +11,7 @@ from maintenance.changes import SERVICE, facts_changed
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
 from spools.checks import require_past_time, require_within
 from spools.facts import follows_withdrawal
+from spools.refusals import refusal
 from spools.versions import count_edit
 
 
@@ -33,7 +33,7 @@ def record_service(
     printer, toolhead = _subject(kind, printer, toolhead)
     list(Printer.objects.select_for_update(no_key=True).filter(pk=printer.pk))
     if len(note) > 200:
-        raise ValidationError({"note": "Give at most 200 characters."})
+        raise refusal("too_long", "Give at most 200 characters.", "note")
     entry = ServiceEntry.objects.create(
         kind=kind, printer=printer, toolhead=toolhead, at=at, note=note, recorded_by=by
     )
@@ -46,14 +46,16 @@ def _subject(
 ) -> tuple[Printer, Toolhead | None]:
     if kind.subject == ServiceKind.Subject.TOOLHEAD:
         if toolhead is None:
-            raise ValidationError({"toolhead": f"Say on which toolhead the {kind} was done."})
+            raise refusal("toolhead_missing", f"Say on which toolhead the {kind} was done.", "toolhead")
         return toolhead.printer, toolhead
     if toolhead is not None:
-        raise ValidationError({"toolhead": f"The {kind} is done on the whole printer. Give that instead."})
+        raise refusal(
+            "whole_printer", f"The {kind} is done on the whole printer. Give that instead.", "toolhead"
+        )
     if printer is None:
-        raise ValidationError({"printer": f"Say on which printer the {kind} was done."})
+        raise refusal("printer_missing", f"Say on which printer the {kind} was done.", "printer")
     if kind.subject == ServiceKind.Subject.ENCLOSED and not printer.enclosed:
-        raise ValidationError({"printer": f"{printer} has no enclosure and needs no {kind}."})
+        raise refusal("no_enclosure", f"{printer} has no enclosure and needs no {kind}.", "printer")
     return printer, None
 
 

@@ -5,7 +5,6 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from maintenance.checks import require_loaded
@@ -16,6 +15,7 @@ from maintenance.trouble.evidence import load_evidence
 from maintenance.trouble.rules import rank
 from spools.checks import require_past_time
 from spools.models import Spool
+from spools.refusals import refusal
 from spools.wording import format_time
 
 Cause = TroubleOutcome.Cause
@@ -38,13 +38,17 @@ def report_job_trouble(
     """
     job = Job.objects.select_for_update(no_key=True, of=("self",)).get(pk=job.pk)
     if job.withdrawn_at is not None:
-        raise ValidationError({"job": f"This job was withdrawn on {format_time(job.withdrawn_at)}."})
+        raise refusal(
+            "withdrawn_already", f"This job was withdrawn on {format_time(job.withdrawn_at)}.", "job"
+        )
     wanted = {"spool": spool, "toolhead": toolhead}
     uses = JobUse.objects.filter(job=job, **{name: one for name, one in wanted.items() if one is not None})
     found = list(uses.select_related("spool", "toolhead"))
     if len(found) != 1:
         which = "did not use that spool and toolhead" if not found else "took several spools"
-        raise ValidationError({"spool": f"The job {which}. Say through which toolhead and of which spool."})
+        raise refusal(
+            "not_of_this_job", f"The job {which}. Say through which toolhead and of which spool.", "spool"
+        )
     use = found[0]
     asked = JobSpec(use.mass_g, job.hours, job.nozzle_c, job.bed_c)
     return _reported(use.toolhead, use.spool, job.start, symptoms, note, by, job, asked)
@@ -81,7 +85,9 @@ def _reported(
 ) -> TroubleReport:
     signs = [symptom for symptom in SYMPTOMS if symptom in symptoms]
     if not signs or {*symptoms} - {*SYMPTOMS}:
-        raise ValidationError({"symptoms": f"Say what was seen: one or more of {', '.join(SYMPTOMS)}."})
+        raise refusal(
+            "unknown_symptom", f"Say what was seen: one or more of {', '.join(SYMPTOMS)}.", "symptoms"
+        )
     note = _short("note", note)
     findings = rank(signs, load_evidence(toolhead, spool, at, signs, asked))
     return TroubleReport.objects.create(
@@ -100,7 +106,7 @@ def _reported(
 def record_outcome(report: TroubleReport, cause: str, *, note: str = "", by: Any = None) -> TroubleOutcome:
     """Records the cause that was found; a later outcome replaces an earlier one. Refused: an unknown cause."""
     if cause not in Cause.values:
-        raise ValidationError({"cause": f"Say what it was: one of {', '.join(Cause.values)}."})
+        raise refusal("unknown_cause", f"Say what it was: one of {', '.join(Cause.values)}.", "cause")
     return TroubleOutcome.objects.create(
         report=report, cause=cause, note=_short("note", note), recorded_by=by
     )
@@ -109,5 +115,5 @@ def record_outcome(report: TroubleReport, cause: str, *, note: str = "", by: Any
 def _short(field: str, text: str) -> str:
     text = text.strip()
     if len(text) > LONGEST_NOTE:
-        raise ValidationError({field: f"Give at most {LONGEST_NOTE} characters."})
+        raise refusal("too_long", f"Give at most {LONGEST_NOTE} characters.", field)
     return text

@@ -20,6 +20,7 @@ from maintenance.flow.gcode import blobs_in_order
 from maintenance.flow.records import TOLERANCE_MM, require_setup, require_temperature
 from pages.frame.forms import WhenField, number, show_refusal
 from pages.machines.forms import LoadingField, recent_loadings
+from spools.refusals import refusal
 
 USUAL_RATES = "1, 3, 5, 8, 12"
 
@@ -62,13 +63,13 @@ class FlowPlanForm(forms.Form):
             try:
                 rates.append(float(text))
             except ValueError:
-                raise ValidationError(
-                    f"“{text.strip()}” is no number. Give the rates as in {USUAL_RATES}."
+                raise refusal(
+                    "not_a_number", f"“{text.strip()}” is no number. Give the rates as in {USUAL_RATES}."
                 ) from None
         try:
             refuse_rates(rates)
         except CheckRefused as refused:
-            raise ValidationError(str(refused)) from None
+            raise refusal("impossible_rates", str(refused)) from None
         return rates
 
     def clean(self) -> dict[str, Any]:

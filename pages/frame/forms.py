@@ -14,6 +14,7 @@ from spools import limits
 from spools.limits import Limits
 from spools.models import DesiccantCharge, Feedstock, Place
 from spools.physics.drybox import DAY_S, half_time_s
+from spools.refusals import refusal
 
 # Where a domain function's name for an input differs from the form's.
 RENAMED = {"at": "when", "time": "when", "start": "when", "reason": "override_reason"}
@@ -143,7 +144,11 @@ class PlaceForm(VersionedForm):
         data = super().clean() or {}
         air_changes_day = data.get("air_changes_day")
         if air_changes_day and data.get("half_time_h"):
-            raise ValidationError({"air_changes_day": "Give the half-time or the air changes, not both."})
+            raise refusal(
+                "half_time_or_air_changes",
+                "Give the half-time or the air changes, not both.",
+                "air_changes_day",
+            )
         if air_changes_day:
             data["half_time_h"] = half_time_s(air_changes_day / DAY_S) / 3600
         return data
@@ -152,9 +157,11 @@ class PlaceForm(VersionedForm):
         kind = self.cleaned_data["kind"]
         was = self.instance.kind
         if self.instance.pk and Place.Kind.PRINTER in (kind, was) and kind != was:
-            raise ValidationError("A printer's place stays one. Add another place instead.")
+            raise refusal("place_of_printer", "A printer's place stays one. Add another place instead.")
         if not self.instance.pk and kind == Place.Kind.PRINTER:
-            raise ValidationError("Add the printer on the machines page; its place comes with it.")
+            raise refusal(
+                "place_of_printer", "Add the printer on the machines page; its place comes with it."
+            )
         return kind
 
 

@@ -3,7 +3,6 @@
 from typing import Any
 
 from django import forms
-from django.core.exceptions import ValidationError
 from django.db import DataError
 
 from maintenance import limits
@@ -12,6 +11,7 @@ from maintenance.models import JobFile, Printer
 from pages.frame.forms import WhenField, number
 from spools.codes import pretty
 from spools.models import Spool
+from spools.refusals import refusal
 
 DIAMETER_HELP = "Of the filament that it was made for."
 SPOOLS = Spool.objects.filter(emptied_at=None).select_related("feedstock__maker", "feedstock__polymer")
@@ -59,7 +59,7 @@ class SpoolField(forms.ModelChoiceField):
         try:
             return super().clean(value)
         except (OverflowError, DataError):
-            raise ValidationError("There is no such spool. Choose from the list.") from None
+            raise refusal("unknown_spool", "There is no such spool. Choose from the list.") from None
 
 
 class PrintForm(forms.Form):

@@ -4,7 +4,6 @@ from datetime import timedelta
 from typing import Any
 
 from django import forms
-from django.core.exceptions import ValidationError
 from django.db import DataError
 from django.db.models import F, Q, QuerySet
 from django.utils import timezone
@@ -19,6 +18,7 @@ from spools.codes import pretty
 from spools.drying.gate import open_runs
 from spools.drying.options import GOALS, PlanRequest
 from spools.models import DryingRun, Place, Spool
+from spools.refusals import refusal
 from spools.wording import format_time
 
 # A job that is recorded late may belong to a spool that has been unloaded since.
@@ -30,13 +30,14 @@ class SpoolsField(forms.ModelMultipleChoiceField):
         chosen = [pk for pk in value or () if str(pk).isdecimal()]
         try:
             for run in open_runs().filter(spool__in=chosen):
-                raise ValidationError(
+                raise refusal(
+                    "drying_already",
                     f"Spool {pretty(run.spool.code)} is drying in {run.dryer} already, since "
-                    f"{format_time(run.start)}. Finish that run first, or leave the spool out."
+                    f"{format_time(run.start)}. Finish that run first, or leave the spool out.",
                 )
             return super().clean(value)
         except (OverflowError, DataError):
-            raise ValidationError("There is no such spool. Choose from the list.") from None
+            raise refusal("unknown_spool", "There is no such spool. Choose from the list.") from None
 
 
 class TogetherForm(forms.Form):

@@ -4,11 +4,11 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from django import forms
-from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from maintenance.models import Reminder
 from pages.frame.forms import number
+from spools.refusals import refusal
 
 SNOOZE_DAYS = {"1": "1 day", "3": "3 days"}
 
@@ -30,7 +30,7 @@ class SnoozeForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         if not self.errors and not any(data.get(name) not in (None, "") for name in self.fields):
-            raise ValidationError("Choose for how long, or give a date and time or an amount.")
+            raise refusal("time_or_amount", "Choose for how long, or give a date and time or an amount.")
         return data
 
     def until_time(self) -> datetime | None:

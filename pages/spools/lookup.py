@@ -13,6 +13,7 @@ from django.urls import reverse
 from spools import codes
 from spools.inventory.queries import with_materials
 from spools.models import Spool
+from spools.refusals import refusal
 
 
 def find_spool(text: str) -> Spool:
@@ -24,9 +25,10 @@ def find_spool(text: str) -> Spool:
     try:
         return with_materials().get(code=code)
     except Spool.DoesNotExist:
-        raise ValidationError(
+        raise refusal(
+            "unknown_code",
             f"{codes.pretty(code)} is well written, but no spool of this shop carries it. "
-            "Look at the label again, or receive the spool."
+            "Look at the label again, or receive the spool.",
         ) from None
 
 

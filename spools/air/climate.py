@@ -4,7 +4,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q, prefetch_related_objects
 from django.utils import timezone
@@ -18,6 +17,7 @@ from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
 from spools.checks import lock_spool_facts
 from spools.invalidation import invalidate_after_readings
 from spools.models import DesiccantCharge, DryingRun, Place, Reading
+from spools.refusals import refusal
 from spools.wording import format_time
 
 ADVANCE_AFTER = timedelta(seconds=30)
@@ -133,14 +133,14 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
     """
     rows = list(rows)
     if origin not in Reading.Origin.values:
-        raise ValidationError({"origin": f"Give one of {', '.join(Reading.Origin.values)}."})
+        raise refusal("unknown_origin", f"Give one of {', '.join(Reading.Origin.values)}.", "origin")
     many = len(rows) > 1
     readings: dict[datetime, tuple[float, float]] = {}
     for number, row in enumerate(rows, start=1):
         at, temperature_c, rh_pct = possible_reading(row, f"Reading {number}, " if many else "")
         readings.setdefault(at, (temperature_c, rh_pct))
     if not readings:
-        raise ValidationError("There are no readings in this. Give at least one.")
+        raise refusal("no_readings", "There are no readings in this. Give at least one.")
     known = set(
         Reading.objects.filter(place=place, at__gte=min(readings), at__lte=max(readings)).values_list(
             "at", flat=True

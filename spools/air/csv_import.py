@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from spools import limits
 from spools.checks import require_past_time, require_within
+from spools.refusals import refusal
 
 COLUMNS = ("time", "temperature_c", "rh_pct")
 MAX_LINES = 200_000
@@ -25,16 +26,16 @@ def read_csv(file: Any) -> list[tuple[datetime, float, float]]:
     """
     lines = _text(file.read()).splitlines()
     if not lines or not lines[0].strip():
-        raise ValidationError(f"The file is empty. {HEADER}.")
+        raise refusal("file_empty", f"The file is empty. {HEADER}.")
     if len(lines) > MAX_LINES:
-        raise ValidationError(f"The file has more than {MAX_LINES} lines. Split it.")
+        raise refusal("file_too_long", f"The file has more than {MAX_LINES} lines. Split it.")
     delimiter = max(";\t,", key=lines[0].count)
     rows = [
         possible_reading((at, temperature_c, rh_pct), f"Line {number}, ")
         for number, at, temperature_c, rh_pct in _parsed(lines, delimiter)
     ]
     if not rows:
-        raise ValidationError("The file has a header and no readings below it.")
+        raise refusal("no_readings", "The file has a header and no readings below it.")
     return rows
 
 
@@ -51,7 +52,7 @@ def possible_reading(row: tuple, prefix: str = "") -> tuple[datetime, float, flo
         if not prefix:
             raise
         field, messages = next(iter(error.message_dict.items()))
-        raise ValidationError(f"{prefix}{field}: {messages[0]} Nothing was stored.") from None
+        raise refusal("impossible_reading", f"{prefix}{field}: {messages[0]} Nothing was stored.") from None
 
 
 def _text(content: bytes | str) -> str:
@@ -61,7 +62,7 @@ def _text(content: bytes | str) -> str:
         except UnicodeDecodeError:
             content = "\0"
     if "\0" in content:
-        raise ValidationError("This is not a text file. Export the readings as CSV in UTF-8.")
+        raise refusal("not_text", "This is not a text file. Export the readings as CSV in UTF-8.")
     return content
 
 
@@ -71,18 +72,20 @@ def _parsed(lines: list[str], delimiter: str) -> Iterator[tuple[int, datetime, f
         names = [name.strip().lower() for name in next(reader)]
         missing = [column for column in COLUMNS if column not in names]
         if missing:
-            raise ValidationError(f"{HEADER}; {', '.join(missing)} is missing.")
+            raise refusal("column_missing", f"{HEADER}; {', '.join(missing)} is missing.")
         places = [names.index(column) for column in COLUMNS]
         for cells in reader:
             number = reader.line_num
             if not any(cell.strip() for cell in cells):
                 continue
             if len(cells) <= max(places):
-                raise ValidationError(f"Line {number} has {len(cells)} columns. Complete it or take it out.")
+                raise refusal(
+                    "column_count", f"Line {number} has {len(cells)} columns. Complete it or take it out."
+                )
             at, temperature_c, rh_pct = (cells[place].strip() for place in places)
             yield number, _time(at, number), _number(temperature_c, number), _number(rh_pct, number)
     except csv.Error as error:
-        raise ValidationError(f"Line {reader.line_num} is not CSV ({error}). Correct it.") from None
+        raise refusal("not_csv", f"Line {reader.line_num} is not CSV ({error}). Correct it.") from None
 
 
 def _time(text: str, number: int) -> datetime:
@@ -90,8 +93,8 @@ def _time(text: str, number: int) -> datetime:
         at = datetime.fromisoformat(text)
         return timezone.make_aware(at) if timezone.is_naive(at) else at
     except (ValueError, OverflowError):
-        raise ValidationError(
-            f'Line {number}: "{text[:40]}" is not a time. Write it as 2026-01-31 08:00.'
+        raise refusal(
+            "not_a_time", f'Line {number}: "{text[:40]}" is not a time. Write it as 2026-01-31 08:00.'
         ) from None
 
 
@@ -99,4 +102,4 @@ def _number(text: str, number: int) -> float:
     try:
         return float(text.replace(",", "."))
     except ValueError:
-        raise ValidationError(f'Line {number}: "{text[:40]}" is not a number.') from None
+        raise refusal("not_a_number", f'Line {number}: "{text[:40]}" is not a number.') from None

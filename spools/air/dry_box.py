@@ -6,7 +6,6 @@ from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Max
 from django.utils import timezone
@@ -30,6 +29,7 @@ from spools.models import DesiccantCharge, Place, Reading
 from spools.physics import drybox
 from spools.physics.air import ZERO_C
 from spools.physics.drybox import DAY_S, DryBoxContents, Room
+from spools.refusals import refusal
 from spools.wording import format_time
 
 Kind = DesiccantCharge.Kind
@@ -53,26 +53,30 @@ def put_desiccant(
     Refused: another kind of place, unknown kinds, impossible numbers, a second charge at the same time.
     """
     if place.kind != Place.Kind.DRY_BOX:
-        raise ValidationError(
-            f"{place} is a {place.get_kind_display()}. Desiccant is recorded for dry boxes."
+        raise refusal(
+            "not_a_dry_box", f"{place} is a {place.get_kind_display()}. Desiccant is recorded for dry boxes."
         )
     if kind not in Kind.values:
-        raise ValidationError({"kind": f"Give one of {', '.join(Kind.values)}."})
+        raise refusal("unknown_kind", f"Give one of {', '.join(Kind.values)}.", "kind")
     if condition not in DesiccantCharge.Condition.values:
-        raise ValidationError({"condition": f"Give one of {', '.join(DesiccantCharge.Condition.values)}."})
+        raise refusal(
+            "unknown_condition", f"Give one of {', '.join(DesiccantCharge.Condition.values)}.", "condition"
+        )
     at = require_past_time(at)
     dry_mass_g = require_within("dry_mass_g", dry_mass_g, *limits.DESICCANT_G)
     if condition == DesiccantCharge.Condition.REGENERATED:
         if regenerated_c is None:
-            raise ValidationError({"regenerated_c": "Give the temperature at which it was regenerated."})
+            raise refusal(
+                "temperature_missing", "Give the temperature at which it was regenerated.", "regenerated_c"
+            )
         regenerated_c = require_within("regenerated_c", regenerated_c, *limits.REGENERATION_C)
     elif regenerated_c is not None:
-        raise ValidationError({"regenerated_c": "Leave it empty, or say that it was regenerated."})
+        raise refusal("not_regenerated", "Leave it empty, or say that it was regenerated.", "regenerated_c")
     lock_spool_facts()
     place = Place.objects.select_for_update(no_key=True, of=("self",)).select_related("room").get(pk=place.pk)
     if place.charges.valid().filter(at=at).exists():
-        raise ValidationError(
-            {"at": f"A charge of {format_time(at)} is recorded already. Give another time."}
+        raise refusal(
+            "recorded_already", f"A charge of {format_time(at)} is recorded already. Give another time.", "at"
         )
     charge = DesiccantCharge.objects.create(
         place=place,

@@ -9,7 +9,6 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from spools import limits
@@ -17,6 +16,7 @@ from spools.catalogue.values import material_values, softened_by_water
 from spools.checks import require_past_time, require_within
 from spools.facts import follows_withdrawal
 from spools.models import CouponTest, Feedstock
+from spools.refusals import refusal
 
 # So far below the temperature at which a coupon stuck may the winding be dried. Common practice, no source.
 BELOW_FAILED_K = 5.0
@@ -42,12 +42,12 @@ def record_coupon_test(
     temperature_c = require_within("temperature_c", temperature_c, *limits.COUPON_C)
     hottest_c = hottest_pass_c(feedstock)
     if passed and temperature_c > hottest_c:
-        raise ValidationError(
-            {
-                "temperature_c": f"A coupon of {feedstock.polymer} cannot pass at {temperature_c:g} °C: "
-                f"it softens before {hottest_c:g} °C. Look at the number; where the data sheet "
-                "names a higher softening point, give that to the feedstock first."
-            }
+        raise refusal(
+            "above_softening",
+            f"A coupon of {feedstock.polymer} cannot pass at {temperature_c:g} °C: "
+            f"it softens before {hottest_c:g} °C. Look at the number; where the data sheet "
+            "names a higher softening point, give that to the feedstock first.",
+            "temperature_c",
         )
     # One test at a time, so that the summary misses none.
     Feedstock.objects.select_for_update(no_key=True).get(pk=feedstock.pk)

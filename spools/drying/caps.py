@@ -5,7 +5,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from spools import limits
@@ -15,6 +14,7 @@ from spools.checks import require_within
 from spools.codes import pretty
 from spools.drying import heat_budget, softening
 from spools.models import DryingRun, Feedstock, Place, Spool
+from spools.refusals import refusal
 
 # fixtures/reference/README.md, what caps the drying temperature: spool bodies.
 CORE_CAP_C = {
@@ -108,11 +108,10 @@ def require_below_cap(caps: Iterable[Cap], set_point_c: float) -> None:
     set_point_c = require_within("set_point_c", set_point_c, *limits.SET_POINT_C)
     lowest = min(caps, key=lambda cap: cap.cap_c)
     if set_point_c > lowest.cap_c:
-        raise ValidationError(
-            {
-                "set_point_c": f"{set_point_c:g} °C is too hot: {lowest.reason}. "
-                f"Dry at {lowest.cap_c:g} °C or below."
-            }
+        raise refusal(
+            "above_cap",
+            f"{set_point_c:g} °C is too hot: {lowest.reason}. Dry at {lowest.cap_c:g} °C or below.",
+            "set_point_c",
         )
 
 

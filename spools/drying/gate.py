@@ -14,6 +14,7 @@ from spools.codes import pretty
 from spools.drying import softening
 from spools.drying.caps import Cap, compute_cap, may_join, require_below_cap
 from spools.models import DryingRun, Place, Spool, Stay
+from spools.refusals import refusal
 from spools.wording import format_time
 
 
@@ -27,7 +28,7 @@ class FirstStage(NamedTuple):
 def require_dryer(place: Place) -> None:
     """Refused: a place that is not a dryer."""
     if place.kind != Place.Kind.DRYER:
-        raise ValidationError({"dryer": f"{place} is not a dryer. Choose one."})
+        raise refusal("not_a_dryer", f"{place} is not a dryer. Choose one.", "dryer")
 
 
 def open_runs(dryer: Place | None = None) -> QuerySet[DryingRun]:
@@ -68,11 +69,10 @@ def check_start(
             require_within("first_hours", first.hours, *limits.RUN_HOURS),
         )
         if first.set_point_c >= set_point_c:
-            raise ValidationError(
-                {
-                    "first_set_point_c": f"A first stage is cooler than the {set_point_c:g} °C after it. "
-                    "Lower it, or leave it out."
-                }
+            raise refusal(
+                "first_stage_hotter",
+                f"A first stage is cooler than the {set_point_c:g} °C after it. Lower it, or leave it out.",
+                "first_set_point_c",
             )
     running = list(_runs_since(dryer, at))
     inside = [run.spool for run in running]
@@ -92,19 +92,19 @@ def _require_within_caps(caps: Collection[Cap], set_point_c: float, first: First
     require_below_cap(caps, set_point_c)
     coolest = min(caps, key=lambda cap: cap.start_c)
     if first is not None and first.set_point_c > coolest.start_c:
-        raise ValidationError(
-            {
-                "first_set_point_c": f"{first.set_point_c:g} °C is too hot to start at: "
-                f"{coolest.start_reason}. Start at {coolest.start_c:g} °C or below."
-            }
+        raise refusal(
+            "above_start_cap",
+            f"{first.set_point_c:g} °C is too hot to start at: "
+            f"{coolest.start_reason}. Start at {coolest.start_c:g} °C or below.",
+            "first_set_point_c",
         )
     if first is None and set_point_c > coolest.start_c:
-        raise ValidationError(
-            {
-                "set_point_c": f"{set_point_c:g} °C is too hot to start at: {coolest.start_reason}. "
-                f"Dry at {coolest.start_c:g} °C or below, or give a first stage that is no hotter; "
-                "the plan says for how long."
-            }
+        raise refusal(
+            "above_start_cap",
+            f"{set_point_c:g} °C is too hot to start at: {coolest.start_reason}. "
+            f"Dry at {coolest.start_c:g} °C or below, or give a first stage that is no hotter; "
+            "the plan says for how long.",
+            "set_point_c",
         )
 
 
@@ -157,7 +157,7 @@ def _require_agreement(
             f"{dries} {run.set_point_c:g} °C since {format_time(run.change_at or run.start)}. "
             f"Join at {run.set_point_c:g} °C{alone}, or finish that run first."
         )
-    raise ValidationError({"set_point_c": say})
+    raise refusal("other_set_point", say, "set_point_c")
 
 
 def _require_long_enough(
@@ -168,21 +168,21 @@ def _require_long_enough(
     for spool, hours in zip(soft, needed, strict=True):
         code, polymer = pretty(spool.code), spool.feedstock.polymer
         if hours is None:
-            raise ValidationError(
-                {
-                    "first_hours": f"Spool {code} would still be soft at {set_point_c:g} °C: water "
-                    f"softens {polymer}, and {softening.PROBE_HOURS[-1]} h at {first.set_point_c:g} °C do not "
-                    "dry it enough here. Choose a lower set point, or "
-                    f"{softening.START_CAP_C:g} °C or below alone."
-                }
+            raise refusal(
+                "too_soft",
+                f"Spool {code} would still be soft at {set_point_c:g} °C: water "
+                f"softens {polymer}, and {softening.PROBE_HOURS[-1]} h at {first.set_point_c:g} °C do not "
+                "dry it enough here. Choose a lower set point, or "
+                f"{softening.START_CAP_C:g} °C or below alone.",
+                "first_hours",
             )
         if first.hours < hours:
-            raise ValidationError(
-                {
-                    "first_hours": f"Spool {code} would still be soft at {set_point_c:g} °C: water "
-                    f"softens {polymer}. It needs {math.ceil(hours * 4) / 4:g} h at "
-                    f"{first.set_point_c:g} °C first, and would have {first.hours:.3g} h."
-                }
+            raise refusal(
+                "first_stage_too_short",
+                f"Spool {code} would still be soft at {set_point_c:g} °C: water "
+                f"softens {polymer}. It needs {math.ceil(hours * 4) / 4:g} h at "
+                f"{first.set_point_c:g} °C first, and would have {first.hours:.3g} h.",
+                "first_hours",
             )
 
 
@@ -215,7 +215,7 @@ def _require_no_stays(stays: Iterable[Stay], spools: Iterable[Spool]) -> None:
             f"{stands} until {format_time(stay.end)} without a drying run and would have got as hot. Give a time "
             "after that."
         )
-    raise ValidationError({"dryer": say})
+    raise refusal("spool_in_dryer", say, "dryer")
 
 
 def why_not_now(
@@ -240,9 +240,10 @@ def why_not_now(
             require_in_use(spool)
         for run in runs:
             if run.spool_id in ids:
-                raise ValidationError(
+                raise refusal(
+                    "drying_already",
                     f"Spool {pretty(run.spool.code)} is drying in {run.dryer} since {format_time(run.start)}. "
-                    "Finish that run first."
+                    "Finish that run first.",
                 )
         for run in beside:
             _require_agreement(run, set_point_c, _shared_first_stage(first, beside, at), at, caps)

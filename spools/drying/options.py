@@ -4,8 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from django.core.exceptions import ValidationError
-
 from spools import limits
 from spools.catalogue.values import material_values
 from spools.checks import require_within
@@ -14,6 +12,7 @@ from spools.drying.gate import FirstStage
 from spools.drying.heat_budget import Heat
 from spools.drying.runs import default_target_pct
 from spools.models import Place, Spool
+from spools.refusals import refusal
 
 # The hours at which a forecast of drying, or of storage, is evaluated.
 DRYING_PROBE_HOURS = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
@@ -131,9 +130,9 @@ class PlanRequest:
         if self.target_pct is not None:
             require_within("target_pct", self.target_pct, *limits.TARGET_PCT)
         if self.goal not in GOALS:
-            raise ValidationError({"goal": f"Give one of {', '.join(GOALS)}."})
+            raise refusal("unknown_goal", f"Give one of {', '.join(GOALS)}.", "goal")
         if self.goal != WELL and self.target_pct is not None:
-            raise ValidationError({"target_pct": "Give a goal or a target of your own, not both."})
+            raise refusal("goal_or_target", "Give a goal or a target of your own, not both.", "target_pct")
 
     def target_of(self, spool: Spool) -> float:
         """The moisture to reach, %. Refused: strong parts where no limit is published for the polymer."""
@@ -143,11 +142,11 @@ class PlanRequest:
             return default_target_pct(spool)
         limit_pct = strong_limit_pct(spool)
         if limit_pct is None:
-            raise ValidationError(
-                {
-                    "goal": f"For {spool.feedstock.polymer} no limit for strong parts is published. "
-                    "Plan for printing well."
-                }
+            raise refusal(
+                "no_strong_limit",
+                f"For {spool.feedstock.polymer} no limit for strong parts is published. "
+                "Plan for printing well.",
+                "goal",
             )
         return limit_pct
 

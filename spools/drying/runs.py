@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from spools import limits
@@ -21,6 +20,7 @@ from spools.inventory import ledger
 from spools.inventory.moves import begin_stay, current_stay, lock_dryer, require_not_in_run, require_unheated
 from spools.models import DryingRun, Place, PlannedDrying, Spool
 from spools.moisture.history import least_drying_hours
+from spools.refusals import refusal
 from spools.wording import format_time
 
 
@@ -41,9 +41,15 @@ class DryingSettings:
 
     def __post_init__(self) -> None:
         if self.first_set_point_c is None and self.first_hours is not None:
-            raise ValidationError({"first_set_point_c": "Give the first stage's set point too, or no hours."})
+            raise refusal(
+                "first_stage_incomplete",
+                "Give the first stage's set point too, or no hours.",
+                "first_set_point_c",
+            )
         if self.first_hours is None and self.first_set_point_c is not None:
-            raise ValidationError({"first_hours": "Give the first stage's hours too, or no set point."})
+            raise refusal(
+                "first_stage_incomplete", "Give the first stage's hours too, or no set point.", "first_hours"
+            )
 
     @property
     def first(self) -> FirstStage | None:
@@ -84,7 +90,7 @@ def start_drying(
     Refused: see require_set_point; no spool, a spool that is empty or in a drying run already.
     """
     if not spools:
-        raise ValidationError({"spools": "Choose at least one spool to dry."})
+        raise refusal("no_spool", "Choose at least one spool to dry.", "spools")
     at = require_past_time(at)
     # The dryer first, then the spools in the order of their ids: two starts wait instead of blocking.
     lock_spool_facts()
@@ -129,11 +135,11 @@ def _require_not_before_stay(spool: Spool, at: datetime) -> None:
     """Refused: a start before the spool came to the place where it is."""
     stay = current_stay(spool)
     if stay is not None and at < stay.start:
-        raise ValidationError(
-            {
-                "at": f"Spool {pretty(spool.code)} came to {stay.place} on {format_time(stay.start)}. "
-                "Give a later time."
-            }
+        raise refusal(
+            "before_stay",
+            f"Spool {pretty(spool.code)} came to {stay.place} on {format_time(stay.start)}. "
+            "Give a later time.",
+            "at",
         )
 
 
@@ -143,11 +149,10 @@ def _planned_hours(settings: DryingSettings, first: FirstStage | None) -> float 
         return None
     hours = require_within("planned_hours", settings.planned_hours, *limits.RUN_HOURS)
     if first is not None and hours <= first.hours:
-        raise ValidationError(
-            {
-                "planned_hours": f"The first stage alone takes {first.hours:.3g} h. "
-                "Give the hours of both stages together."
-            }
+        raise refusal(
+            "first_stage_longer",
+            f"The first stage alone takes {first.hours:.3g} h. Give the hours of both stages together.",
+            "planned_hours",
         )
     return hours
 
@@ -196,9 +201,9 @@ def finish_drying(
     run = DryingRun.objects.select_for_update(no_key=True).get(pk=run.pk)
     at = require_past_time(at, spool)
     if run.end is not None:
-        raise ValidationError(f"This run was finished on {format_time(run.end)} already.")
+        raise refusal("finished_already", f"This run was finished on {format_time(run.end)} already.")
     if at <= run.start:
-        raise ValidationError({"at": f"The run began on {format_time(run.start)}. Give a later time."})
+        raise refusal("before_start", f"The run began on {format_time(run.start)}. Give a later time.", "at")
     if gross_g is not None:
         run.after = ledger.weigh(spool, gross_g, resolution_g=resolution_g, at=at, by=by)
     run.end = at

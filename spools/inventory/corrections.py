@@ -6,7 +6,6 @@ They are no facts with a time. Moisture that was computed with other numbers is 
 
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from background.queue import enqueue
@@ -16,6 +15,7 @@ from spools.invalidation import invalidate_after, save_assumptions
 from spools.inventory.ledger import JUST_BEFORE, Kind
 from spools.inventory.receiving import require_winding_fits
 from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool
+from spools.refusals import refusal
 from spools.versions import count_edit
 from spools.wording import format_time
 
@@ -86,8 +86,8 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
     spool = lock_spool(spool)
     require_in_use(spool)
     if DryingRun.objects.filter(spool=spool, end=None).exists():
-        raise ValidationError(
-            "It is in a dryer, and the reel decides how hot that may get. Take it out first."
+        raise refusal(
+            "in_a_dryer", "It is in a dryer, and the reel decides how hot that may get. Take it out first."
         )
     for name in REEL:
         setattr(spool, name, values[name])
@@ -102,11 +102,11 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
             continue
         gross_g = entry.gross_g or 0.0
         if gross_g < spool.core_mass_g - spool.core_mass_band_g - entry.resolution_g:
-            raise ValidationError(
-                {
-                    "core_mass_g": f"It weighed {gross_g:g} g with its reel on {format_time(entry.at)}: the reel "
-                    "cannot weigh more. Look at both numbers; a wrong weighing can be withdrawn."
-                }
+            raise refusal(
+                "reel_too_heavy",
+                f"It weighed {gross_g:g} g with its reel on {format_time(entry.at)}: the reel "
+                "cannot weigh more. Look at both numbers; a wrong weighing can be withdrawn.",
+                "core_mass_g",
             )
         require_winding_fits(spool, max(0.0, gross_g - spool.core_mass_g))
     spool.save(update_fields=REEL)
@@ -126,7 +126,9 @@ def validate_polymer(polymer: Polymer) -> None:
     _possible({name: getattr(polymer, name) for name in Feedstock.OVERRIDES}, polymer)
     for name, low, high in BANDS:
         if not 0 < getattr(polymer, low) <= getattr(polymer, name) <= getattr(polymer, high):
-            raise ValidationError({name: f"It must lie between {low} and {high}, which are above zero."})
+            raise refusal(
+                "out_of_range", f"It must lie between {low} and {high}, which are above zero.", name
+            )
 
 
 def _possible(own: dict[str, float | None], polymer: Polymer) -> None:
@@ -138,7 +140,7 @@ def _possible(own: dict[str, float | None], polymer: Polymer) -> None:
         low, high = (_own_or_polymers(own, polymer, name) for name in (lower, upper))
         if low > high:
             field = lower if own[lower] is not None else upper
-            raise ValidationError({field: f"{sentence}: {low:g} and {high:g}. Correct one of them."})
+            raise refusal("contradiction", f"{sentence}: {low:g} and {high:g}. Correct one of them.", field)
 
 
 def _own_or_polymers(own: dict[str, float | None], polymer: Polymer, name: str) -> float:

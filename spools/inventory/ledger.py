@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Sum
 
@@ -19,6 +18,7 @@ from spools.invalidation import invalidate_after
 from spools.inventory.queries import spools_by_id
 from spools.models import DryingRun, MassEntry, Spool
 from spools.models.facts import Withdrawable
+from spools.refusals import refusal
 from spools.wording import format_time
 
 Kind = MassEntry.Kind
@@ -241,11 +241,11 @@ def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tup
     )
     resolution_g = require_within("resolution_g", resolution_g, *limits.SCALE_STEP_G)
     if gross_g < lightest_g:
-        raise ValidationError(
-            {
-                "gross_g": f"{gross_g:g} g is less than the empty reel weighs ({spool.core_mass_g:g} g). "
-                "Weigh the spool with its reel; where nothing is left on it, mark it as empty."
-            }
+        raise refusal(
+            "below_reel_mass",
+            f"{gross_g:g} g is less than the empty reel weighs ({spool.core_mass_g:g} g). "
+            "Weigh the spool with its reel; where nothing is left on it, mark it as empty.",
+            "gross_g",
         )
     return gross_g, resolution_g
 
@@ -254,11 +254,11 @@ def _not_far_above_received(spool: Spool, gross_g: float) -> None:
     """A digit too many would become the spool's amount: nothing comes back onto a spool."""
     received_g = spool.mass_entries.filter(kind=Kind.RECEIVED).aggregate(g=Sum("net_change_g"))["g"]
     if received_g and gross_g - spool.core_mass_g - core_band_g(spool) > MOST_OVER_RECEIVED * received_g:
-        raise ValidationError(
-            {
-                "gross_g": f"{gross_g:g} g is far more than this spool can weigh: it came with "
-                f"{received_g:.0f} g on a reel of {spool.core_mass_g:.0f} g. Look at the scale again."
-            }
+        raise refusal(
+            "above_received_mass",
+            f"{gross_g:g} g is far more than this spool can weigh: it came with "
+            f"{received_g:.0f} g on a reel of {spool.core_mass_g:.0f} g. Look at the scale again.",
+            "gross_g",
         )
 
 
@@ -278,14 +278,14 @@ def take(
     at = require_past_time(at, spool)
     mass_g = require_within("mass_g", mass_g, *limits.TAKEN_G)
     if kind not in (Kind.PRINTED, Kind.REMOVED):
-        raise ValidationError({"kind": "Filament that leaves a spool is printed or removed."})
+        raise refusal("unknown_kind", "Filament that leaves a spool is printed or removed.", "kind")
     held = _held_until_next_weighing(spool, at)
     if mass_g > held.high_g:
-        raise ValidationError(
-            {
-                "mass_g": f"Spool {pretty(spool.code)} holds at most {held.high_g:.0f} g, not {mass_g:.0f} "
-                "g. Take another spool, or weigh this one."
-            }
+        raise refusal(
+            "not_enough_filament",
+            f"Spool {pretty(spool.code)} holds at most {held.high_g:.0f} g, not {mass_g:.0f} "
+            "g. Take another spool, or weigh this one.",
+            "mass_g",
         )
     invalidate_from(spool, at)
     return MassEntry.objects.create(

@@ -4,7 +4,6 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
@@ -12,6 +11,7 @@ from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_
 from spools.codes import pretty
 from spools.invalidation import invalidate_after
 from spools.models import DryingRun, Place, Spool, Stay
+from spools.refusals import refusal
 from spools.wording import format_time
 
 
@@ -70,16 +70,18 @@ def record_excursion(
     require_in_use(spool)
     start, end = require_past_time(start, spool, "start"), require_past_time(end, spool, "end")
     if end <= start:
-        raise ValidationError(
-            {"end": f"{format_time(end)} is not after {format_time(start)}. Give a later end."}
+        raise refusal(
+            "end_before_start",
+            f"{format_time(end)} is not after {format_time(start)}. Give a later end.",
+            "end",
         )
     require_not_in_run(spool, start)
     stay = current_stay(spool)
     if stay is None:
-        raise ValidationError(f"Spool {pretty(spool.code)} is in no place. Move it to one first.")
+        raise refusal("no_place", f"Spool {pretty(spool.code)} is in no place. Move it to one first.")
     if stay.place_id == place.pk:
-        raise ValidationError(
-            {"place": f"Spool {pretty(spool.code)} was in {place} all that time. Choose another."}
+        raise refusal(
+            "same_place", f"Spool {pretty(spool.code)} was in {place} all that time. Choose another.", "place"
         )
     require_unheated(place, start, end)
     _end(stay, start, "start")
@@ -98,10 +100,10 @@ def mark_empty(spool: Spool, *, at: datetime | None = None, by: Any = None) -> S
     require_not_in_run(spool, at)
     last = spool.mass_entries.valid().order_by("at").last()
     if last is not None and at < last.at:
-        raise ValidationError(
-            {
-                "at": f"Something was recorded for this spool at {format_time(last.at)}. Give a time after that."
-            }
+        raise refusal(
+            "later_fact",
+            f"Something was recorded for this spool at {format_time(last.at)}. Give a time after that.",
+            "at",
         )
     stay = current_stay(spool)
     if stay is not None:
@@ -124,15 +126,16 @@ def require_not_in_run(spool: Spool, at: datetime) -> None:
     if run is None:
         return
     if run.end is None:
-        raise ValidationError(
+        raise refusal(
+            "in_a_run",
             f"Spool {pretty(spool.code)} is in a drying run in {run.dryer} since {format_time(run.start)}. "
-            "Finish that run first; finishing asks where the spool goes."
+            "Finish that run first; finishing asks where the spool goes.",
         )
-    raise ValidationError(
-        {
-            "at": f"Spool {pretty(spool.code)} was in a drying run until {format_time(run.end)}. "
-            "Give a time after that."
-        }
+    raise refusal(
+        "in_a_run_then",
+        f"Spool {pretty(spool.code)} was in a drying run until {format_time(run.end)}. "
+        "Give a time after that.",
+        "at",
     )
 
 
@@ -166,16 +169,16 @@ def require_unheated(place: Place, start: datetime, end: datetime | None = None)
             f"{dries} from {format_time(run.start)} to {format_time(run.end)}, and a spool in it gets as hot. Choose "
             "another place or another time."
         )
-    raise ValidationError({"place": say})
+    raise refusal("dryer_in_use", say, "place")
 
 
 def _end(stay: Stay, at: datetime, field: str = "at") -> None:
     if at <= stay.start:
-        raise ValidationError(
-            {
-                field: f"The spool came to {stay.place} on {format_time(stay.start)}, and {format_time(at)} is not after "
-                "that. Give a later time."
-            }
+        raise refusal(
+            "before_stay",
+            f"The spool came to {stay.place} on {format_time(stay.start)}, and {format_time(at)} is not after "
+            "that. Give a later time.",
+            field,
         )
     stay.end = at
     stay.save(update_fields=["end"])

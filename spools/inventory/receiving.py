@@ -3,7 +3,6 @@
 from datetime import datetime
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from spools import codes, limits
@@ -13,6 +12,7 @@ from spools.inventory.ledger import require_gross_mass
 from spools.inventory.moves import lock_dryer, require_unheated
 from spools.models import Feedstock, MassEntry, Place, Spool, Stay
 from spools.physics_inputs import geometry
+from spools.refusals import refusal
 
 # Common practice, no source: empty reels weigh about 140 to 260 g.
 UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G = 200.0, 60.0
@@ -50,7 +50,7 @@ def receive_spool(
     lock_dryer(place)
     require_unheated(place, at)
     if net_mass_g is None and gross_g is None:
-        raise ValidationError({"net_mass_g": "Give the net mass on the label, or weigh the spool."})
+        raise refusal("mass_missing", "Give the net mass on the label, or weigh the spool.", "net_mass_g")
     if core_mass_g is None:
         core_mass_g, core_mass_band_g, core_mass_known = UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G, False
     spool = Spool(
@@ -102,9 +102,9 @@ def require_winding_fits(spool: Spool, mass_g: float) -> None:
     """Refused: a winding that no reel of this core and width carries."""
     radius_mm = 1000 * geometry(spool, mass_g).outer_radius_m
     if radius_mm > LARGEST_RADIUS_MM:
-        raise ValidationError(
-            {
-                "width_mm": f"{mass_g:.0f} g on a core this wide would reach {radius_mm:.0f} mm from the "
-                f"axis; {LARGEST_RADIUS_MM:.0f} mm is the most. Look at the width, the core and the mass."
-            }
+        raise refusal(
+            "winding_too_large",
+            f"{mass_g:.0f} g on a core this wide would reach {radius_mm:.0f} mm from the "
+            f"axis; {LARGEST_RADIUS_MM:.0f} mm is the most. Look at the width, the core and the mass.",
+            "width_mm",
         )

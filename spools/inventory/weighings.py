@@ -2,7 +2,6 @@
 
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from background.queue import enqueue
@@ -10,6 +9,7 @@ from spools.checks import lock_spool
 from spools.facts import follows_withdrawal, withdraw
 from spools.inventory.ledger import Kind, invalidate_entry, weigh
 from spools.models import DryingRun, MassEntry
+from spools.refusals import refusal
 
 CORRECTED = "replaced by the right number"
 
@@ -18,9 +18,10 @@ def _lock_spool(entry: MassEntry) -> None:
     """Refuses grams of a job or a flow check, and the mass at receipt."""
     lock_spool(entry.spool)
     if entry.kind not in (Kind.WEIGHED, Kind.REMOVED):
-        raise ValidationError(
+        raise refusal(
+            "not_a_weighing",
             "Only a weighing or a cut can be withdrawn here. For printed grams withdraw the job or the flow "
-            "check."
+            "check.",
         )
 
 
@@ -29,8 +30,9 @@ def recompute_without(entry: MassEntry) -> None:
     """Amount and moisture are computed without the entry. Refused: the only mass that is known."""
     known_by = entry.spool.mass_entries.valid().filter(kind__in=[Kind.RECEIVED, Kind.WEIGHED])
     if not known_by.exists():
-        raise ValidationError(
-            "This weighing alone tells how much is on the spool. Give the right number instead."
+        raise refusal(
+            "only_weighing",
+            "This weighing alone tells how much is on the spool. Give the right number instead.",
         )
     invalidate_entry(entry)
     enqueue("spools.advance_moisture", {"spool_ids": [entry.spool_id]})
@@ -48,10 +50,12 @@ def correct_weighing(
     spool = lock_spool(entry.spool)
     entry = MassEntry.objects.get(pk=entry.pk)
     if entry.kind != Kind.WEIGHED:
-        raise ValidationError("Only a weighing can be corrected.")
+        raise refusal("not_a_weighing", "Only a weighing can be corrected.")
     others = spool.mass_entries.valid().exclude(pk=entry.pk)
     if entry.withdrawn_at is not None and others.filter(kind=Kind.WEIGHED, at=entry.at).exists():
-        raise ValidationError("The right weighing of that time is recorded already. Correct that one.")
+        raise refusal(
+            "corrected_already", "The right weighing of that time is recorded already. Correct that one."
+        )
     right = weigh(spool, gross_g, resolution_g=resolution_g, at=entry.at, by=by)
     if entry.withdrawn_at is None:
         withdraw(entry, by=by, reason=CORRECTED)

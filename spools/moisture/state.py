@@ -4,7 +4,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from spools.models import Spool
@@ -13,6 +12,7 @@ from spools.moisture.history import History
 from spools.moisture.steps import advance_spools, load_spools
 from spools.moisture.weighings import WeighingResult
 from spools.physics_inputs import ConstantAir, Interval, Winding, advance_windings, start_rh
+from spools.refusals import refusal
 from spools.wording import format_time
 
 LOOKS_AHEAD = timedelta(days=60)
@@ -89,7 +89,7 @@ def moisture_of(
     """
     at = at or timezone.now()
     if at > timezone.now() + LOOKS_AHEAD:
-        raise ValidationError({"at": f"Give a time within the next {LOOKS_AHEAD.days} days."})
+        raise refusal("too_far_ahead", f"Give a time within the next {LOOKS_AHEAD.days} days.", "at")
     spools = list(spools)
     loaded = load_spools([spool.pk for spool in spools], at, preloaded=spools if preloaded else ())
     moments = dict(loaded.starts)

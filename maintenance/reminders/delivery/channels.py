@@ -19,6 +19,7 @@ from maintenance.reminders.delivery import push
 from maintenance.reminders.delivery.outbox import ENDED, end_channel
 from maintenance.reminders.delivery.times import DAY, LEAST_OPEN, quiet_length
 from maintenance.reminders.delivery.webhook import new_secret
+from spools.refusals import refusal
 from spools.versions import count_edit
 
 Kind, Timing = Channel.Kind, Subscription.Timing
@@ -42,7 +43,7 @@ def add_email(user: Any, address: str, name: str = "") -> Channel:
     try:
         validate_email(address)
     except ValidationError:
-        raise ValidationError({"address": "Give one e-mail address, such as ada@shop.example."}) from None
+        raise refusal("address", "Give one e-mail address, such as ada@shop.example.", "address") from None
     return _add(user, Kind.EMAIL, address, name, EMAIL_DEFAULTS)
 
 
@@ -58,12 +59,14 @@ def add_webhook(user: Any, address: str, name: str = "") -> Channel:
         parts, host = httpx.URL(""), ""
     possible = parts.scheme in ("http", "https") and host and (parts.port or 80) <= 65535
     if not possible or any(character.isspace() for character in address):
-        raise ValidationError(
-            {"address": "Give a whole web address, such as https://receiver.example/reminders."}
+        raise refusal(
+            "address", "Give a whole web address, such as https://receiver.example/reminders.", "address"
         )
     if parts.userinfo:
-        raise ValidationError(
-            {"address": "Leave name and password out; the receiver knows us by the signature."}
+        raise refusal(
+            "address_with_password",
+            "Leave name and password out; the receiver knows us by the signature.",
+            "address",
         )
     return _add(user, Kind.WEBHOOK, address, name, ALL_AT_ONCE, secret=new_secret())
 
@@ -74,13 +77,13 @@ def add_push(user: Any, endpoint: str, p256dh: str, auth: str, name: str = "") -
     endpoint = endpoint.strip()
     keys = {"p256dh": p256dh.strip(), "auth": auth.strip()}
     if not endpoint.startswith("https://"):
-        raise ValidationError("A push service has an address with https. Ask the browser again.")
+        raise refusal("push_address", "A push service has an address with https. Ask the browser again.")
     try:
         if len(_decoded(keys["p256dh"])) != 65 or len(_decoded(keys["auth"])) != 16:
             raise ValueError("keys of another length")
         push.encrypted({"endpoint": endpoint, "keys": keys}, b"{}")
     except ValueError:
-        raise ValidationError("The browser's keys cannot be read. Ask the browser again.") from None
+        raise refusal("push_keys", "The browser's keys cannot be read. Ask the browser again.") from None
     had = Channel.objects.filter(user=user, kind=Kind.PUSH, address=endpoint, ended_at=None).first()
     if had is None:
         return _add(user, Kind.PUSH, endpoint, name or "A browser", ALL_AT_ONCE, keys=keys)
@@ -121,9 +124,9 @@ def subscribe(channel: Channel, timings: Mapping[str, str]) -> None:
     """Set the kinds that a channel carries, each with its timing. Digests are for e-mail only."""
     for kind, timing in timings.items():
         if kind not in Reminder.Kind.values:
-            raise ValidationError("There is no such kind of reminder. Choose from the list.")
+            raise refusal("unknown_kind", "There is no such kind of reminder. Choose from the list.")
         if timing not in Timing.values or (timing == Timing.DIGEST and channel.kind != Kind.EMAIL):
-            raise ValidationError("There is no such time. Choose from the list.")
+            raise refusal("unknown_time", "There is no such time. Choose from the list.")
     channel.subscriptions.exclude(reminder_kind__in=timings).delete()
     rows = [Subscription(channel=channel, reminder_kind=kind, timing=at) for kind, at in timings.items()]
     Subscription.objects.bulk_create(
@@ -138,7 +141,7 @@ def subscribe(channel: Channel, timings: Mapping[str, str]) -> None:
 def renew_secret(channel: Channel) -> str:
     """Replace the secret of a webhook."""
     if channel.kind != Kind.WEBHOOK or channel.ended_at is not None:
-        raise ValidationError("Only a webhook that has not ended has a secret.")
+        raise refusal("no_secret", "Only a webhook that has not ended has a secret.")
     channel.secret = new_secret()
     channel.save(update_fields=["secret"])
     return channel.secret
@@ -163,13 +166,17 @@ def save_times(
     Refused: half of the quiet hours, too many, a digest in them, settings that were edited meanwhile.
     """
     if (quiet_from is None) != (quiet_to is None):
-        raise ValidationError({"quiet_to": "Give both ends of the quiet hours, or neither."})
+        raise refusal("one_end", "Give both ends of the quiet hours, or neither.", "quiet_to")
     if quiet_from is not None and quiet_to is not None:
         length = quiet_length(quiet_from, quiet_to)
         if not length or DAY - length < LEAST_OPEN:
-            raise ValidationError({"quiet_to": "Leave at least 2 hours of the day that are not quiet."})
+            raise refusal(
+                "quiet_all_day", "Leave at least 2 hours of the day that are not quiet.", "quiet_to"
+            )
         if quiet_length(quiet_from, digest_at) < length:
-            raise ValidationError({"digest_at": "This is in the quiet hours. Choose a time outside them."})
+            raise refusal(
+                "in_quiet_hours", "This is in the quiet hours. Choose a time outside them.", "digest_at"
+            )
     count_edit(settings)
     settings.quiet_from, settings.quiet_to = quiet_from, quiet_to
     settings.urgent_in_quiet, settings.digest_at = urgent_in_quiet, digest_at
@@ -178,12 +185,12 @@ def save_times(
 
 def _add(user: Any, kind: str, address: str, name: str, timings: Mapping[str, str], **values: Any) -> Channel:
     if len(address) > LONGEST_ADDRESS:
-        raise ValidationError({"address": f"Give an address of at most {LONGEST_ADDRESS} characters."})
+        raise refusal("too_long", f"Give an address of at most {LONGEST_ADDRESS} characters.", "address")
     _lock_channels(user)
     # Mail servers hardly ever distinguish capitals; web addresses do.
     same = {"address__iexact": address} if kind == Kind.EMAIL else {"address": address}
     if Channel.objects.filter(user=user, kind=kind, ended_at=None, **same).exists():
-        raise ValidationError({"address": "This one is in your list already."})
+        raise refusal("recorded_already", "This one is in your list already.", "address")
     made = Channel.objects.create(user=user, kind=kind, address=address, name=name.strip(), **values)
     subscribe(made, timings)
     return made

@@ -5,7 +5,6 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Exists, F, OuterRef, Q
 from django.utils import timezone
@@ -15,6 +14,7 @@ from maintenance.reminders.delivery.schedule import LONGEST_WAIT, queue_delivery
 from maintenance.reminders.delivery.times import after_quiet, next_digest
 from maintenance.reminders.delivery.wording import NOTIFIED, body_of, digest_body, test_body
 from maintenance.reminders.links import with_subjects
+from spools.refusals import refusal
 
 Kind, Purpose, State = Channel.Kind, Message.Purpose, Message.State
 TO_PEOPLE = [Kind.EMAIL, Kind.PUSH]
@@ -258,7 +258,7 @@ def prune(now: datetime) -> int:
 def send_test(channel: Channel) -> Message:
     """Write a test message, which is sent at once whatever the quiet hours and the backoff."""
     if channel.ended_at is not None or channel.kind not in SENDABLE:
-        raise ValidationError("This channel has ended or cannot send. Add it again.")
+        raise refusal("channel_ended", "This channel has ended or cannot send. Add it again.")
     message = _message(channel, Purpose.TEST, timezone.now(), test_body())
     _store([message])
     return message
@@ -271,10 +271,10 @@ def retry(message: Message) -> None:
     channel = Channel.objects.select_for_update(no_key=True).get(pk=message.channel_id)
     message = Message.objects.select_for_update(no_key=True).get(pk=message.pk)
     if message.state != State.FAILED:
-        raise ValidationError("Only a failed message can be sent again; look at the list.")
+        raise refusal("not_failed", "Only a failed message can be sent again; look at the list.")
     if channel.ended_at is not None:
-        raise ValidationError(
-            "This channel has ended. Add it again; open reminders are on the Reminders page."
+        raise refusal(
+            "channel_ended", "This channel has ended. Add it again; open reminders are on the Reminders page."
         )
     now = timezone.now()
     message.state, message.ended_at = State.WAITING, None

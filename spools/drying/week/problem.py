@@ -10,7 +10,6 @@ from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
 from itertools import groupby
 
-from django.core.exceptions import ValidationError
 from django.db.models import Max
 from django.utils import timezone
 
@@ -49,6 +48,7 @@ from spools.inventory.queries import with_materials
 from spools.models import Place, PlannedDrying, Reading, Spool, WantedPrint
 from spools.moisture.state import Moisture, moisture_of
 from spools.physics_inputs import DOUBT, SMALL_JOB_G, ConstantAir, Winding, advance_windings, hours_until
+from spools.refusals import refusal
 from spools.wording import format_time
 
 SLOT = timedelta(minutes=SLOT_MINUTES)
@@ -207,8 +207,10 @@ def alone_at(
             [(spool, winding, hot(first_c))], [set_point_c + dryer.set_point_error_c]
         )
         if needed is None:
-            raise ValidationError(
-                {"set_point_c": f"{set_point_c:g} °C is too hot for it while wet: take a lower set point."}
+            raise refusal(
+                "above_start_cap",
+                f"{set_point_c:g} °C is too hot for it while wet: take a lower set point.",
+                "set_point_c",
             )
         first = FirstStage(first_c, math.ceil(needed * 4) / 4 + IN_HAND_H)
         (winding,) = advance_windings([(winding, [hot(*first)])])
@@ -221,7 +223,7 @@ def alone_at(
             f"{DRYING_PROBE_HOURS[-1]} h at {set_point_c:g} °C in {dryer} are not enough for "
             f"{target_pct:.2g} %. Take a hotter set point (at most {own.cap_c:g} °C) or another dryer."
         )
-        raise ValidationError({"set_point_c": say})
+        raise refusal("other_set_point", say, "set_point_c")
     return first, (first.hours if first else 0.0) + math.ceil(hours * 4) / 4 + IN_HAND_H
 
 

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
 from typing import Any
 
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import QuerySet
 from django.utils import timezone
@@ -26,6 +25,7 @@ from spools.drying.week.model import Answer, Placed, Served
 from spools.drying.week.problem import LONGEST_AHEAD, SLOT, SLOTS_H, Facts, Hands, alone_at, gather, next_slot
 from spools.drying.week.verify import Fault, faults_of
 from spools.models import Feedstock, Place, PlannedDrying, PlannedPrint, Polymer, Spool, WantedPrint, WeekPlan
+from spools.refusals import refusal
 from spools.wording import format_time
 
 # Spools times dryers up to which a plan is computed while somebody waits: about 2 s of one core.
@@ -57,15 +57,17 @@ def want_print(
     mass_g = require_within("mass_g", mass_g, *limits.NEEDED_G)
     now = timezone.now()
     if timezone.is_naive(due_at):
-        raise ValidationError({"due_at": "Give the time with its zone, such as 2026-01-31T08:00Z."})
+        raise refusal("no_zone", "Give the time with its zone, such as 2026-01-31T08:00Z.", "due_at")
     if not now < due_at <= now + LONGEST_AHEAD:
-        raise ValidationError(
-            {"due_at": f"Give a time within the next {LONGEST_AHEAD.days} days; got {_safely(due_at)}."}
+        raise refusal(
+            "too_far_ahead",
+            f"Give a time within the next {LONGEST_AHEAD.days} days; got {_safely(due_at)}.",
+            "due_at",
         )
     wanted = WantedPrint(name=name.strip(), mass_g=mass_g, due_at=due_at, pressing=pressing, recorded_by=by)
     if isinstance(of, Spool):
         if of.emptied_at is not None:
-            raise ValidationError({"of": f"Spool {pretty(of.code)} is empty. Choose another one."})
+            raise refusal("spool_empty", f"Spool {pretty(of.code)} is empty. Choose another one.", "of")
         wanted.spool = of
     elif isinstance(of, Feedstock):
         wanted.feedstock = of
@@ -86,7 +88,9 @@ def take_off(wanted: WantedPrint, *, by: Any = None) -> WantedPrint:
     """Take a print off the list: printed, or not wanted any more."""
     wanted = WantedPrint.objects.select_for_update(no_key=True).get(pk=wanted.pk)
     if wanted.withdrawn_at is not None:
-        raise ValidationError(f"It was taken off the list on {format_time(wanted.withdrawn_at)} already.")
+        raise refusal(
+            "withdrawn_already", f"It was taken off the list on {format_time(wanted.withdrawn_at)} already."
+        )
     wanted.withdrawn_at, wanted.withdrawn_by = timezone.now(), by
     wanted.save(update_fields=["withdrawn_at", "withdrawn_by"])
     return wanted
@@ -112,11 +116,13 @@ def ask_for_plan(hands: Hands = HANDS, *, by: Any = None) -> WeekPlan:
     Refused: without prints on the list, and hours that end before they begin.
     """
     if hands.opens >= hands.closes:
-        raise ValidationError(
-            {"hands_to": "Somebody must be there for a while: give a later hour than the first."}
+        raise refusal(
+            "no_staffed_hours",
+            "Somebody must be there for a while: give a later hour than the first.",
+            "hands_to",
         )
     if not wanted_prints().exists():
-        raise ValidationError("No print is wanted. Add one to the list first.")
+        raise refusal("no_request", "No print is wanted. Add one to the list first.")
     lock_spool_facts()
     WeekPlan.objects.filter(accepted_at=None, ended_at=None).update(ended_at=timezone.now())
     return WeekPlan.objects.create(hands_from=hands.opens, hands_to=hands.closes, asked_by=by)
@@ -266,11 +272,13 @@ def accept(plan: WeekPlan, *, by: Any = None) -> WeekPlan:
     lock_spool_facts()
     plan = WeekPlan.objects.select_for_update(no_key=True).get(pk=plan.pk)
     if plan.made_at is None:
-        raise ValidationError("This plan is still being worked out. Look again in a moment.")
+        raise refusal("still_calculating", "This plan is still being worked out. Look again in a moment.")
     if plan.ended_at is not None:
-        raise ValidationError("Another plan has taken the place of this one. Look at that.")
+        raise refusal("superseded", "Another plan has taken the place of this one. Look at that.")
     if plan.accepted_at is not None:
-        raise ValidationError(f"This plan was accepted on {format_time(plan.accepted_at)} already.")
+        raise refusal(
+            "accepted_already", f"This plan was accepted on {format_time(plan.accepted_at)} already."
+        )
     now = timezone.now()
     WeekPlan.objects.filter(accepted_at__isnull=False, ended_at=None).update(ended_at=now)
     plan.accepted_at, plan.accepted_by = now, by
@@ -283,8 +291,9 @@ def turn_down(plan: WeekPlan) -> WeekPlan:
     """End a plan, accepted or not; what is drying goes on. Refused: one that has ended."""
     plan = WeekPlan.objects.select_for_update(no_key=True).get(pk=plan.pk)
     if plan.ended_at is not None:
-        raise ValidationError(
-            f"This plan ended on {format_time(plan.ended_at)} already. Look at the present one."
+        raise refusal(
+            "ended_already",
+            f"This plan ended on {format_time(plan.ended_at)} already. Look at the present one.",
         )
     plan.ended_at = timezone.now()
     plan.save(update_fields=["ended_at"])
@@ -303,9 +312,9 @@ def _standing(planned: PlannedDrying) -> PlannedDrying:
         .get(pk=planned.pk)
     )
     if planned.run_id is not None:
-        raise ValidationError("It has begun. Take the spool out on the drying page.")
+        raise refusal("begun", "It has begun. Take the spool out on the drying page.")
     if planned.ended_at is not None or planned.plan.ended_at is not None:
-        raise ValidationError("It is planned no more. Look at the plan again.")
+        raise refusal("not_planned", "It is planned no more. Look at the plan again.")
     return planned
 
 
@@ -346,10 +355,10 @@ def move(
     """
     require_dryer(dryer)
     if timezone.is_naive(start):
-        raise ValidationError({"start": "Give the time with its zone, such as 2026-01-31T08:00Z."})
+        raise refusal("no_zone", "Give the time with its zone, such as 2026-01-31T08:00Z.", "start")
     now = timezone.now()
     if not now - SLOT <= start <= now + LONGEST_AHEAD:
-        raise ValidationError({"start": f"Give a time within the next {LONGEST_AHEAD.days} days."})
+        raise refusal("too_far_ahead", f"Give a time within the next {LONGEST_AHEAD.days} days.", "start")
     start = next_slot(max(start, now))
     celsius = (
         planned.set_point_c
@@ -376,7 +385,7 @@ def move(
             recorded_by=by,
         )
         if own := [fault.text for fault in faults_of(old.plan, now) if fault.drying == new]:
-            raise ValidationError({"start": own})
+            raise refusal("impossible_start", " ".join(own), "start")
         after = _consequences(old.plan, now)
     return new, [text for text in after if text not in before]
 

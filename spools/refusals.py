@@ -1,0 +1,19 @@
+"""Refusals: errors that say what to do, each with a code for scripts and tests."""
+
+from django.core.exceptions import ValidationError
+
+
+def refusal(code: str, message: str, field: str = "") -> ValidationError:
+    """The error to raise when an input is impossible or an act is not allowed now.
+
+    code: names the reason and stays the same when the wording changes. message: a sentence for a person that says
+    what to do. field: the input concerned; empty for the act as a whole.
+    """
+    error = ValidationError(message, code=code)
+    return ValidationError({field: error}) if field else error
+
+
+def codes_of(error: ValidationError) -> set[str]:
+    """The codes of all reasons that a refusal has."""
+    errors = [*error.error_dict.values()] if hasattr(error, "error_dict") else [error.error_list]
+    return {str(reason.code) for reasons in errors for reason in reasons}

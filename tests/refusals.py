@@ -1,0 +1,17 @@
+"""What tests compare of a refusal: its code, so that its wording can change."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import pytest
+from django.core.exceptions import ValidationError
+
+from spools.refusals import codes_of
+
+
+@contextmanager
+def refused(code: str) -> Iterator[pytest.ExceptionInfo[ValidationError]]:
+    """The block must be refused for the reason that the code names."""
+    with pytest.raises(ValidationError) as caught:
+        yield caught
+    assert code in codes_of(caught.value), caught.value
