@@ -24,7 +24,7 @@ from spools.drying.options import PlanRequest
 from spools.drying.plans import plan_drying
 from spools.inventory.ledger import remaining_by_spool, weigh
 from spools.inventory.moves import mark_empty, move_spool, record_excursion
-from spools.inventory.receiving import receive_spool
+from spools.inventory.receiving import NewSpool, receive_spool
 from spools.inventory.weighings import correct_weighing
 from spools.models import MassEntry, Spool, Stay
 from spools.moisture.state import moisture_now
@@ -77,7 +77,9 @@ class Spools(Endpoint):
     @extend_schema(request=shapes.ReceiveSerializer, responses={201: shapes.SpoolSerializer})
     def create(self, request: Request) -> Response:
         """Receive a spool; the answer has its new code."""
-        spool = receive_spool(**given(shapes.ReceiveSerializer, request.data), by=request.user)
+        asked = given(shapes.ReceiveSerializer, request.data)
+        place, at = asked.pop("place"), asked.pop("at", None)
+        spool = receive_spool(NewSpool(**asked), place, at=at, by=request.user)
         return self._spool(spool, status=201)
 
     def _spool(self, spool: Spool, status: int = 200) -> Response:

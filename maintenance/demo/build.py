@@ -44,7 +44,7 @@ from spools.drying.week import schedule as week_schedule
 from spools.inventory.corrections import save_feedstock, save_place
 from spools.inventory.ledger import weigh
 from spools.inventory.moves import mark_empty
-from spools.inventory.receiving import receive_spool
+from spools.inventory.receiving import NewSpool, receive_spool
 from spools.models import CoreKind, Feedstock, Filler, Place, Polymer
 from spools.moisture.cache import advance
 
@@ -160,10 +160,8 @@ def _arrivals(shop: DemoShop) -> None:
     reels = {reel.name: reel for reel in CoreKind.objects.all()}
     for code, arrival in ARRIVALS.items():
         reel = reels[arrival.reel]
-        spool = receive_spool(
+        new = NewSpool(
             feedstock=shop.products[arrival.product],
-            place=shop.places[arrival.place],
-            at=shop.ago(arrival.days_ago),
             net_mass_g=arrival.net_mass_g,
             core_mass_g=reel.mass_g,
             core_mass_band_g=reel.mass_band_g,
@@ -172,6 +170,7 @@ def _arrivals(shop: DemoShop) -> None:
             width_mm=reel.width_mm,
             card=arrival.card,
         )
+        spool = receive_spool(new, shop.places[arrival.place], at=shop.ago(arrival.days_ago))
         # Fixed codes, so that a printed demo label stays right.
         spool.code = code
         spool.save(update_fields=["code"])

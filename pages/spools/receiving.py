@@ -11,7 +11,7 @@ from pages.spools.forms import ReceiveForm
 from pages.spools.lookup import of_spool
 from spools import codes
 from spools.drying.caps import compute_cap, suggested_set_point_c
-from spools.inventory.receiving import receive_spool
+from spools.inventory.receiving import NewSpool, receive_spool
 from spools.models import Place, Spool
 from spools.moisture.history import least_drying_hours
 
@@ -24,8 +24,8 @@ def spool_receive(request: HttpRequest) -> HttpResponse:
     received: list[Spool] = []
 
     def receive(data: dict) -> None:
-        given = {name: value for name, value in data.items() if name not in ("core_kind", "when")}
-        received.append(receive_spool(at=data["when"], by=request.user, **given))
+        given = {name: value for name, value in data.items() if name not in ("core_kind", "place", "when")}
+        received.append(receive_spool(NewSpool(**given), data["place"], at=data["when"], by=request.user))
 
     if carried_out(form, receive):
         spool = received[0]

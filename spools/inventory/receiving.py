@@ -1,5 +1,6 @@
 """A spool comes into the shop."""
 
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -19,69 +20,70 @@ UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G = 200.0, 60.0
 LARGEST_RADIUS_MM = 250.0
 
 
-@transaction.atomic
-def receive_spool(
-    *,
-    feedstock: Feedstock,
-    place: Place,
-    core_radius_mm: float,
-    width_mm: float,
-    at: datetime | None = None,
-    net_mass_g: float | None = None,
-    gross_g: float | None = None,
-    resolution_g: float = 1.0,
-    core_mass_g: float | None = None,
-    core_mass_band_g: float = 0,
-    core_mass_known: bool = False,
-    core_material: str = Spool.CoreMaterial.UNKNOWN,
-    core_cap_c: float | None = None,
-    sealed: bool = True,
-    card: str = Spool.Card.NOT_LOOKED,
-    batch: str = "",
-    by: Any = None,
-) -> Spool:
-    """Register a spool with its first mass and its first place.
+@dataclass(frozen=True)
+class NewSpool:
+    """A spool as it comes: its feedstock, masses, reel and bag.
 
-    Give the net mass on its label, or what it weighs with its reel (or both; the weighing counts).
-    Without the reel's mass a common one with a wide band is assumed. Refused: impossible masses and
-    sizes, a winding that would not fit, and a dryer that runs.
+    Give the net mass on its label, its mass with the reel, or both; then the weighing counts. Without
+    core_mass_g a common one with a wide range is assumed.
+    """
+
+    feedstock: Feedstock
+    core_radius_mm: float
+    width_mm: float
+    net_mass_g: float | None = None
+    gross_g: float | None = None
+    resolution_g: float = 1.0
+    core_mass_g: float | None = None
+    core_mass_band_g: float = 0.0
+    core_mass_known: bool = False
+    core_material: str = Spool.CoreMaterial.UNKNOWN
+    core_cap_c: float | None = None
+    sealed: bool = True
+    card: str = Spool.Card.NOT_LOOKED
+    batch: str = ""
+
+    def reel_fields(self) -> dict[str, Any]:
+        """The fields of the spool's reel. Refused: numbers outside the limits."""
+        mass_g, band_g, known = self.core_mass_g, self.core_mass_band_g, self.core_mass_known
+        if mass_g is None:
+            mass_g, band_g, known = UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G, False
+        cap_c = self.core_cap_c
+        return {
+            "core_mass_g": require_within("core_mass_g", mass_g, *limits.CORE_G),
+            "core_mass_band_g": require_within("core_mass_band_g", band_g, *limits.CORE_ERROR_G),
+            "core_mass_known": known,
+            "core_material": self.core_material,
+            "core_cap_c": None if cap_c is None else require_within("core_cap_c", cap_c, *limits.CORE_CAP_C),
+            "core_radius_mm": require_within("core_radius_mm", self.core_radius_mm, *limits.CORE_RADIUS_MM),
+            "width_mm": require_within("width_mm", self.width_mm, *limits.WIDTH_MM),
+        }
+
+
+@transaction.atomic
+def receive_spool(new: NewSpool, place: Place, *, at: datetime | None = None, by: Any = None) -> Spool:
+    """Registers a spool under a new code, with its first mass and its first place.
+
+    Refused: neither a net mass nor a weighing, impossible masses and sizes, a winding that would not fit, a
+    dryer that runs.
     """
     at = require_past_time(at)
     lock_dryer(place)
     require_unheated(place, at)
-    if net_mass_g is None and gross_g is None:
+    if new.net_mass_g is None and new.gross_g is None:
         raise refusal("mass_missing", "Give the net mass on the label, or weigh the spool.", "net_mass_g")
-    if core_mass_g is None:
-        core_mass_g, core_mass_band_g, core_mass_known = UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G, False
     spool = Spool(
         code=generate_code(),
-        feedstock=feedstock,
-        batch=batch,
-        core_mass_g=require_within("core_mass_g", core_mass_g, *limits.CORE_G),
-        core_mass_band_g=require_within("core_mass_band_g", core_mass_band_g, *limits.CORE_ERROR_G),
-        core_mass_known=core_mass_known,
-        core_material=core_material,
-        core_cap_c=None
-        if core_cap_c is None
-        else require_within("core_cap_c", core_cap_c, *limits.CORE_CAP_C),
-        core_radius_mm=require_within("core_radius_mm", core_radius_mm, *limits.CORE_RADIUS_MM),
-        width_mm=require_within("width_mm", width_mm, *limits.WIDTH_MM),
-        sealed=sealed,
-        card=card,
+        feedstock=new.feedstock,
+        batch=new.batch,
+        sealed=new.sealed,
+        card=new.card,
         received_at=at,
         created_by=by,
+        **new.reel_fields(),
     )
     spool.clean_fields()
-    entries = []
-    if net_mass_g is not None:
-        net_mass_g = require_within("net_mass_g", net_mass_g, *limits.NET_G)
-        entries.append(MassEntry(kind=MassEntry.Kind.RECEIVED, net_change_g=net_mass_g))
-    if gross_g is not None:
-        gross_g, resolution_g = require_gross_mass(spool, gross_g, resolution_g)
-        entries.append(MassEntry(kind=MassEntry.Kind.WEIGHED, gross_g=gross_g, resolution_g=resolution_g))
-    for mass_g in (net_mass_g, None if gross_g is None else gross_g - core_mass_g):
-        if mass_g is not None:
-            require_winding_fits(spool, mass_g)
+    entries = _first_entries(spool, new)
     spool.save(force_insert=True)
     for entry in entries:
         entry.spool, entry.at, entry.recorded_by = spool, at, by
@@ -89,6 +91,20 @@ def receive_spool(
     Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
     invalidate_after([spool.pk], at)
     return spool
+
+
+def _first_entries(spool: Spool, new: NewSpool) -> list[MassEntry]:
+    """The entries of its net mass and of its first weighing. Refused: a winding that would not fit."""
+    entries = []
+    if new.net_mass_g is not None:
+        net_g = require_within("net_mass_g", new.net_mass_g, *limits.NET_G)
+        require_winding_fits(spool, net_g)
+        entries.append(MassEntry(kind=MassEntry.Kind.RECEIVED, net_change_g=net_g))
+    if new.gross_g is not None:
+        gross_g, resolution_g = require_gross_mass(spool, new.gross_g, new.resolution_g)
+        require_winding_fits(spool, gross_g - spool.core_mass_g)
+        entries.append(MassEntry(kind=MassEntry.Kind.WEIGHED, gross_g=gross_g, resolution_g=resolution_g))
+    return entries
 
 
 def generate_code() -> str:

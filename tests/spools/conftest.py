@@ -8,7 +8,7 @@ import pytest
 from django.utils import timezone
 
 from spools.catalogue.importing import GAB_SHAPE
-from spools.inventory.receiving import receive_spool
+from spools.inventory.receiving import NewSpool, receive_spool
 from spools.models import Feedstock, Maker, Place, Polymer
 
 REFERENCE = Path(__file__).parents[2] / "fixtures" / "reference" / "polymers.csv"
@@ -42,9 +42,10 @@ def hours_ago(hours: float) -> datetime:
 
 
 def receive(feedstock_: Feedstock, place: Place, **values):
-    given = {"at": hours_ago(240), "net_mass_g": 1000, "core_radius_mm": 50, "width_mm": 60}
+    at = values.pop("at", None) or hours_ago(240)
+    given = {"net_mass_g": 1000, "core_radius_mm": 50, "width_mm": 60}
     given |= {"core_mass_g": 200, "core_mass_known": True, "core_material": "abs"}
-    return receive_spool(feedstock=feedstock_, place=place, **(given | values))
+    return receive_spool(NewSpool(feedstock=feedstock_, **(given | values)), place, at=at)
 
 
 @pytest.fixture
