@@ -30,6 +30,7 @@ from tests.services.shop import (
 
 SETTINGS = "tests.background.settings"
 MARKS = 40
+LIMITS = ("soft_time_limit", "time_limit")
 
 
 def on_servers_only(test):
@@ -71,10 +72,17 @@ def enqueue(env, *items: tuple[str, dict]) -> None:
     assert done.returncode == 0, done.stderr
 
 
-def enqueue_marks(env, begun: Path) -> None:
-    """A slow mark that tells when it is in the middle, and many quick ones after it."""
-    slow = ("counting.mark", {"number": 0, "sleep_s": 1.5, "begun": str(begun)})
-    enqueue(env, slow, *(("counting.mark", {"number": number}) for number in range(1, MARKS)))
+def enqueue_marks(env, folder: Path) -> None:
+    """A mark that creates the file begun and waits for the file first; the others wait for the file others."""
+    first = ("counting.mark", {"number": 0, "begun": str(folder / "begun"), "until": str(folder / "first")})
+    until = str(folder / "others")
+    enqueue(env, first, *(("counting.mark", {"number": n, "until": until}) for n in range(1, MARKS)))
+
+
+def release(folder: Path, *names: str) -> None:
+    """Let the marks that wait for these files go on."""
+    for name in names:
+        (folder / name).touch()
 
 
 def rows(env, sql: str) -> list[tuple]:
@@ -123,43 +131,47 @@ def wait_for_worker(env, other_than: int = 0) -> int:
 
 
 def test_exactly_once_when_the_worker_is_killed_in_the_middle(env, tmp_path):
-    begun = tmp_path / "begun"
     with served(env):
-        enqueue_marks(env, begun)
-        wait_for("the middle of the work", begun.exists)
+        enqueue_marks(env, tmp_path)
+        wait_for("the middle of the work", (tmp_path / "begun").exists)
         killed = wait_for_worker(env)
         os.kill(killed, signal.SIGKILL)
-        wait_until_done(env)
         wait_for_worker(env, other_than=killed)
+        release(tmp_path, "first", "others")
+        wait_until_done(env)
     assert_exactly_once(env)
 
 
 def test_exactly_once_when_ctrl_c_comes_in_the_middle(env, tmp_path):
-    begun = tmp_path / "begun"
-    with served(env):
-        enqueue_marks(env, begun)
-        wait_for("the middle of the work", begun.exists)
+    with served(env) as (_, supervisor):
+        enqueue_marks(env, tmp_path)
+        wait_for("the middle of the work", (tmp_path / "begun").exists)
+        supervisor.send_signal(signal.SIGINT)
+        release(tmp_path, "first")
+        assert supervisor.wait(STOP_WITHIN_S) == 0
     assert processes(env) == []
     assert queue_length(env) > 0, "the rest must be left for the second start"
+    release(tmp_path, "others")
     with served(env):
         wait_until_done(env)
     assert_exactly_once(env)
 
 
 def test_nothing_is_left_when_the_supervisor_is_killed_and_the_work_goes_on_at_the_next_start(env, tmp_path):
-    begun = tmp_path / "begun"
     with served(env) as (_, supervisor):
-        enqueue_marks(env, begun)
-        wait_for("the middle of the work", begun.exists)
+        enqueue_marks(env, tmp_path)
+        wait_for("the middle of the work", (tmp_path / "begun").exists)
         supervisor.kill()
         wait_for("the end of all processes", lambda: not processes(env))
+    release(tmp_path, "first", "others")
     with served(env):
         wait_until_done(env)
     assert_exactly_once(env)
 
 
 def test_several_schedulers_and_workers_at_once_give_no_doubles(env, tmp_path):
-    enqueue_marks(env, tmp_path / "begun")
+    enqueue_marks(env, tmp_path)
+    release(tmp_path, "first", "others")
     racers = [
         subprocess.Popen(
             [*MANAGE, "work_once"], cwd=REPOSITORY, env=env, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
@@ -254,15 +266,16 @@ def test_celerys_own_tools_show_tasks_limits_what_runs_and_what_has_ended(env, t
     monitor = Celery(broker=env["REDIS_URL"], set_as_current=False)
     ended: list[str] = []
     with served(env), monitor.connection() as connection:
-        tools = monitor.control.inspect(timeout=10)
-        wait_for("answers of both workers", lambda: len(tools.ping() or {}) == 2)
-        for tasks in tools.registered("soft_time_limit", "time_limit").values():
-            assert "counting.hang [soft_time_limit=1.0 time_limit=11.0]" in tasks
+        tools = monitor.control.inspect(timeout=2)
+        tasks = wait_for("answers of both workers", lambda: of_two(tools.registered(*LIMITS)))
+        for names in tasks:
+            assert "counting.hang [soft_time_limit=1.0 time_limit=11.0]" in names
         enqueue(env, ("counting.send", {"number": 1, "begun": str(begun), "until": str(until)}))
         wait_for("the middle of sending", begun.exists)
         [(row,)] = rows(env, "SELECT id FROM background_workitem WHERE name = 'counting.send'")
-        active = [task for tasks in tools.active().values() for task in tasks]
-        assert [(task["name"], task["id"]) for task in active] == [("counting.send", str(row))]
+        active = wait_for("answers of both workers", lambda: of_two(tools.active()))
+        [task] = [task for tasks in active for task in tasks]
+        assert (task["name"], task["id"]) == ("counting.send", str(row))
         receiver = monitor.events.Receiver(
             connection, handlers={"task-succeeded": lambda event: ended.append(event["uuid"])}
         )
@@ -270,6 +283,11 @@ def test_celerys_own_tools_show_tasks_limits_what_runs_and_what_has_ended(env, t
             drain(events)  # subscribes
             until.touch()
             wait_for("the event of its end", lambda: drain(events) or str(row) in ended)
+
+
+def of_two(answers: dict[str, list] | None) -> list[list] | None:
+    """The answers of the two workers; None while one is missing."""
+    return list(answers.values()) if answers and len(answers) == 2 else None
 
 
 def drain(connection) -> None:

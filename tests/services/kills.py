@@ -37,7 +37,7 @@ from tests.services.shop import OWN_VARIABLES
 HEAD = "M83\nM104 S205\nM140 S55\nG1 F1200\nG0 Z0.2\n"
 ONE_METRE = "G1 X100 E500\nG1 X0 E500\n"
 SPOOLS, FILE_METRES = 20, 200_000
-QUIET_WITHIN_S = 240.0
+QUIET_WITHIN_S = 900.0
 # A worker is killed so long after its item was seen running, at most; a delivery before or after its arrival.
 LONGEST_LOOK_S = {"delivery": 0.2}
 

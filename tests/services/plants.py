@@ -53,7 +53,7 @@ class Program:
             return
         self.process.terminate()
         try:
-            self.process.wait(20)
+            self.process.wait(120)
         except subprocess.TimeoutExpired:
             self.signal(signal.SIGKILL)
 

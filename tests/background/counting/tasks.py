@@ -10,12 +10,13 @@ from background.queue import every, work
 
 
 @work("counting.mark")
-def mark(number: int, sleep_s: float = 0.0, begun: str = "") -> None:
-    """Write "number" down, then sleep inside the transaction; `begun` is a file that tells how far we are."""
+def mark(number: int, sleep_s: float = 0.0, begun: str = "", until: str = "") -> None:
+    """Store the number, create the file `begun`, and wait inside the transaction for the file `until`."""
     Group.objects.create(name=f"{number} {uuid4()}")
     if begun:
         Path(begun).touch()
     time.sleep(sleep_s)
+    wait_for_file(until)
 
 
 @work("counting.fail")
@@ -35,10 +36,14 @@ def slot() -> None:
     Group.objects.create(name=f"slot {uuid4()}")
 
 
+def wait_for_file(path: str) -> None:
+    while path and not Path(path).exists():
+        time.sleep(0.05)
+
+
 def _hang_until(number: int, begun: str, until: str) -> None:
     Path(begun).touch()
-    while not Path(until).exists():
-        time.sleep(0.1)
+    wait_for_file(until)
 
 
 @work("counting.send", prepare=_hang_until, queue="delivery")
