@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, NotRequired, TypedDict, Unpack
 
 from django.db import transaction
 from django.db.models import Q
@@ -24,6 +24,15 @@ from spools.refusals import refusal
 TOLERANCE_MM = 0.05
 # Nobody prints further than this outside a feedstock's window, K. Common practice, no source.
 OUTSIDE_WINDOW_K = 30.0
+
+
+class SetupNumbers(TypedDict):
+    """The numbers of a setup, as for require_setup."""
+
+    length_mm: float
+    resolution_g: float
+    diameter_mm: NotRequired[float | None]
+    diameter_tolerance_mm: NotRequired[float]
 
 
 def require_setup(
@@ -88,13 +97,10 @@ def record_flow_check(
     spool: Spool,
     rates: Sequence[Weighed],
     nozzle_c: float,
-    length_mm: float,
-    resolution_g: float,
-    diameter_mm: float | None = None,
-    diameter_tolerance_mm: float = TOLERANCE_MM,
     at: datetime | None = None,
     note: str = "",
     by: Any = None,
+    **setup_numbers: Unpack[SetupNumbers],
 ) -> FlowCheck:
     """Records the blobs of a check, slow reference first; the spool gives their grams.
 
@@ -111,13 +117,7 @@ def record_flow_check(
     at = require_past_time(at, spool)
     require_loaded(toolhead, spool, at)
     nozzle_c = require_temperature(toolhead, spool, nozzle_c, at)
-    setup = require_setup(
-        spool,
-        length_mm=length_mm,
-        resolution_g=resolution_g,
-        diameter_mm=diameter_mm,
-        diameter_tolerance_mm=diameter_tolerance_mm,
-    )
+    setup = require_setup(spool, **setup_numbers)
     try:
         require_possible_masses(setup, rates)
     except CheckRefused as refused:

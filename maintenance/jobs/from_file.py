@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from math import pi
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 from django.db.models import Prefetch
 from django.utils import timezone
@@ -230,21 +230,29 @@ def _retracted_m(facts: JobFacts, mark: Mark, numbers: Sequence[int]) -> float:
     )
 
 
+class StopPoint(TypedDict, total=False):
+    """The place of a file at which its job stopped, one of the two; without them it ran to its end."""
+
+    stopped_line: int | None
+    stopped_pct: float | None
+
+
 def locate_stop(
-    facts: JobFacts, *, line: int | None = None, percent: float | None = None
+    facts: JobFacts, *, stopped_line: int | None = None, stopped_pct: float | None = None
 ) -> tuple[Mark | None, str]:
-    """How far a job got that stopped at a line or at a share of its file, and that in words; None: all of it.
+    """The mark of a file at which its job stopped, and that in words; None for a job that ran to its end.
 
     Machines that show a percentage mean the share of the file that was read, most of them.
     """
-    if line is not None and percent is not None:
+    if stopped_line is not None and stopped_pct is not None:
         raise refusal("line_or_percentage", "Give the line or the percentage, not both.", "stopped_line")
-    if line is not None:
-        require_within("stopped_line", line, 1, max(1, facts.lines), "")
-        return facts.up_to(line=line), f"before line {line:,} of {facts.lines:,}"
-    if percent is not None:
-        require_within("stopped_pct", percent, *limits.STOPPED_PCT)
-        return facts.up_to(byte=round(facts.bytes * percent / 100)), f"at {percent:g} % of its file"
+    if stopped_line is not None:
+        require_within("stopped_line", stopped_line, 1, max(1, facts.lines), "")
+        return facts.up_to(line=stopped_line), f"before line {stopped_line:,} of {facts.lines:,}"
+    if stopped_pct is not None:
+        require_within("stopped_pct", stopped_pct, *limits.STOPPED_PCT)
+        byte = round(facts.bytes * stopped_pct / 100)
+        return facts.up_to(byte=byte), f"at {stopped_pct:g} % of its file"
     return None, ""
 
 
@@ -255,18 +263,17 @@ def record_file_job(
     spools: Sequence[Spool],
     name: str = "",
     start: datetime | None = None,
-    stopped_line: int | None = None,
-    stopped_pct: float | None = None,
     override_reason: str = "",
     by: Any = None,
+    **stop: Unpack[StopPoint],
 ) -> Job:
-    """Record the print of a file: each spool gives what the file takes of it, all or up to where it stopped.
+    """Records the print of a file: each spool gives its filament, all of it or up to the stop.
 
     spools: in the order in which the job uses them; the first on a toolhead was loaded at the start.
-    Refused: as for every job, and what on_machine and reached refuse.
+    Refused: as for every job, for judge_on_machine and for locate_stop.
     """
     facts = facts_of(file)
-    mark, stopped = locate_stop(facts, line=stopped_line, percent=stopped_pct)
+    mark, stopped = locate_stop(facts, **stop)
     heads = list(printer.toolheads.select_related("printer").order_by("name"))
     _require_fit(facts, printer, heads, spools)
     mark = mark or facts.marks[-1]

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
-from typing import Any
+from typing import Any, NotRequired, TypedDict, Unpack
 
 from django.db import transaction
 
@@ -23,31 +23,41 @@ from spools.models import Spool
 from spools.refusals import refusal
 
 
+class PrintNumbers(TypedDict):
+    """The numbers of a print. retracted_m: filament pulled back by all its retractions together, if known."""
+
+    mass_g: float
+    hours: float
+    nozzle_c: float
+    bed_c: float
+    max_flow_mm3_s: NotRequired[float | None]
+    retracted_m: NotRequired[float | None]
+
+
 @transaction.atomic
 def record_job(
     *,
     toolhead: Toolhead,
     spool: Spool,
     name: str,
-    mass_g: float,
-    hours: float,
-    nozzle_c: float,
-    bed_c: float,
-    max_flow_mm3_s: float | None = None,
-    retracted_m: float | None = None,
     start: datetime | None = None,
     override_reason: str = "",
     by: Any = None,
+    **numbers: Unpack[PrintNumbers],
 ) -> Job:
     """Records a print with the verdict at its start: the spool gives its grams, the fitted parts wear.
-
-    retracted_m: filament pulled back by all its retractions together, where that is known.
 
     Refused: a spool that was not loaded there then, more than it can hold, a hold without a reason, numbers
     that no print has.
     """
-    asked = JobSpec(mass_g, hours, nozzle_c, bed_c, max_flow_mm3_s)
-    share = JobShare(toolhead, spool, asked, retracted_m=retracted_m)
+    asked = JobSpec(
+        numbers["mass_g"],
+        numbers["hours"],
+        numbers["nozzle_c"],
+        numbers["bed_c"],
+        numbers.get("max_flow_mm3_s"),
+    )
+    share = JobShare(toolhead, spool, asked, retracted_m=numbers.get("retracted_m"))
     return store_job([share], name=name, start=start, override_reason=override_reason, by=by)
 
 

@@ -170,7 +170,7 @@ def _judge(form: PrintForm, file: JobFile, facts: JobFacts) -> MachineVerdict | 
     try:
         for spool in form.spools():
             require_past_time(data["when"], spool, "start")
-        up_to, _ = locate_stop(facts, line=data["stopped_line"], percent=data["stopped_pct"])
+        up_to, _ = locate_stop(facts, stopped_line=data["stopped_line"], stopped_pct=data["stopped_pct"])
         return judge_on_machine(file, data["printer"], form.spools(), up_to)
     except ValidationError as error:
         show_refusal(form, error)
