@@ -13,26 +13,26 @@ from spools.models import DesiccantCharge
 from spools.wording import format_duration, format_number
 
 Kind = Reminder.Kind
-# Days before a dry box is over its limit: told below the first, kept until the second. Where fresh desiccant
-# itself lasts not much longer, told and kept below these shares of that: regenerating has to end it.
-SOON, NOT_SO_SOON = 7, 10
-SOON_SHARE, NOT_SO_SOON_SHARE = 1 / 4, 1 / 2
-# What a hygrometer told stays told until it is so much nearer to what is computed: one hour at the limit of
-# what is allowed does not end it.
+# Days until a dry box is over its limit: opened below the first, held below the second. Where fresh desiccant
+# itself lasts few days, these shares of its life count instead, so that regenerating resolves the reminder.
+OPEN_DAYS, HOLD_DAYS = 7, 10
+OPEN_SHARE, HOLD_SHARE = 1 / 4, 1 / 2
+# A hygrometer's finding is held until the reading is so much nearer to the computed air: one hour at the limit
+# of the allowed difference does not resolve it.
 STILL_OFF = 0.5
 
 
 def check_boxes(now: datetime) -> Conditions:
-    """Dry boxes that are over their humidity limit or will be soon, and what a hygrometer says of others."""
+    """Dry boxes over their humidity limit now or soon, and boxes whose hygrometer disagrees with the computed air."""
     conditions = Conditions([Kind.REGENERATE, Kind.LEAK])
     for box in boxes_now(complete_boxes(), now, past=None).values():
         if box.waiting is not None:
             continue
         findings = {finding.kind: finding for finding in box.findings}
         reminder = _regenerate(box, findings.get("spent"), now)
-        if "spent" in findings or _below(box, SOON, SOON_SHARE):
+        if "spent" in findings or _below(box, OPEN_DAYS, OPEN_SHARE):
             conditions.open(reminder, urgent=box.over_limit)
-        elif _below(box, NOT_SO_SOON, NOT_SO_SOON_SHARE) or box.off > STILL_OFF:
+        elif _below(box, HOLD_DAYS, HOLD_SHARE) or box.off > STILL_OFF:
             conditions.hold(reminder)
         if "leak" in findings:
             conditions.open(_leak(box), urgent=box.over_limit)

@@ -26,21 +26,21 @@ WET, DRY_AGAIN = 0.5, POSSIBLE
 # Urgent above this chance, or on a toolhead.
 SURELY_WET = 0.9
 # Lead time of a loaded spool that will get too wet, h; held until it has twice as long.
-SOON_H, NOT_SO_SOON_H = 12.0, 24.0
-LOOKS_H = (1, 2, 4, 8, SOON_H, NOT_SO_SOON_H)
+OPEN_H, HOLD_H = 12.0, 24.0
+PROBE_HOURS = (1, 2, 4, 8, OPEN_H, HOLD_H)
 # A weighing may decide where the interval is wider than this share of the limit (the second: held), as wide as
 # so many steps of the scale, and the last weighing so old. Common practice, no source.
 WIDE, STILL_WIDE = 0.5, 0.4
-STEPS_IN_BAND = 4
+STEPS_IN_INTERVAL = 4
 WEIGHED_LATELY = timedelta(days=7)
 OPENED_WET = [Spool.Card.WET, Spool.Card.MISSING]
 
 
 class Turns(NamedTuple):
-    """The outer turns of a spool: the chance that they are over the limit that prints well, their band, %."""
+    """The outer turns of a spool: the chance that they are over the limit that prints well, their interval, %."""
 
     over: float
-    band: Interval
+    interval: Interval
     limit_pct: float
 
 
@@ -64,7 +64,7 @@ def check_moisture(now: datetime) -> Conditions:
             conditions.open(_wet(spool, own), urgent=toolhead is not None or own.over > SURELY_WET)
         elif toolhead is not None and (hours := soon_h[spool.pk]) is not None:
             reminder = _soon_wet(spool, own, toolhead, hours, now)
-            if hours < SOON_H:
+            if hours < OPEN_H:
                 conditions.open(reminder)
             else:
                 conditions.hold(reminder)
@@ -98,7 +98,7 @@ def outer_turns(spools: Sequence[Spool], now: datetime) -> dict[int, Turns]:
 def hours_until_wet(
     spools: Sequence[Spool], turns: dict[int, Turns], now: datetime
 ) -> dict[int, float | None]:
-    """Hours until each is likely too wet in the air where it is; None: not within NOT_SO_SOON_H."""
+    """Hours until each is likely too wet in the air where it is; None: not within HOLD_H."""
     moistures = moisture_of(spools, now) if spools else {}
     lanes = []
     for spool in spools:
@@ -107,7 +107,7 @@ def hours_until_wet(
         air = ConstantAir(0.0, here.air.temperature_c, here.air.rh_pct, here.moving_air)
         lanes.append((moistures[spool.pk].winding, air))
     limits_pct = [turns[spool.pk].limit_pct for spool in spools]
-    hours = hours_until(lanes, limits_pct, SMALL_JOB_G, LOOKS_H, below=False, share=WET)
+    hours = hours_until(lanes, limits_pct, SMALL_JOB_G, PROBE_HOURS, below=False, share=WET)
     return dict(zip((spool.pk for spool in spools), hours, strict=True))
 
 
@@ -121,7 +121,7 @@ def _wet(spool: Spool, turns: Turns) -> Reminder:
         remedy=f"Dry it: its page works out for how long (usual from damp: {polymer.dry_hours} h at "
         f"{polymer.dry_set_c:g} °C).",
         spool=spool,
-        amount=turns.band.p50,
+        amount=turns.interval.p50,
         amount_unit="% water in the outer turns",
     )
 
@@ -138,16 +138,16 @@ def _soon_wet(spool: Spool, turns: Turns, toolhead: Toolhead, hours: float, now:
 
 
 def _held(turns: Turns) -> str:
-    low, likely, high = turns.band
+    low, likely, high = turns.interval
     return f"The outer {SMALL_JOB_G:.0f} g hold {format_number(likely)} % ({format_number(low)} to {format_number(high)} %)"
 
 
 def _weighings(
     conditions: Conditions, spools: Sequence[Spool], turns: dict[int, Turns], now: datetime
 ) -> None:
-    """Spools that are cautions only because nobody knows better, where one more weighing tells more.
+    """Spools whose verdict is a caution only for lack of data, where one more weighing decides it.
 
-    A first weighing hardly narrows the band (DEVELOPERS.md, Measured): what the label says is good to 2 %,
+    A first weighing hardly narrows the interval (docs/benchmarks.md): the mass on the label is good to 2 %,
     as much as all the water. The difference to an earlier weighing does.
     """
     unsure = {
@@ -161,16 +161,16 @@ def _weighings(
     amounts = ledger.remaining_by_spool([unsure[row["spool"]] for row in rows]) if rows else {}
     for row in rows:
         spool, own = unsure[row["spool"]], turns[row["spool"]]
-        band_g = (own.band.p90 - own.band.p10) / 100 * amounts[spool.pk].mass_g
-        if band_g < STEPS_IN_BAND * row["step_g"]:
+        interval_g = (own.interval.p90 - own.interval.p10) / 100 * amounts[spool.pk].mass_g
+        if interval_g < STEPS_IN_INTERVAL * row["step_g"]:
             continue
         reminder = Reminder(
             kind=Kind.WEIGH,
             condition=f"weigh:spool:{spool.pk}",
             title=f"Weigh {pretty(spool.code)} ({spool.feedstock.polymer})",
             why=f"{_held(own)}, and {spool.feedstock.polymer} prints well up to {own.limit_pct:g} %: the "
-            f"band is too wide to tell. It was last weighed on {format_day(row['last'])}.",
-            remedy="Weigh it with its reel: the difference to its last weighing tells what it took up.",
+            f"interval is too wide to decide. It was last weighed on {format_day(row['last'])}.",
+            remedy="Weigh it with its reel: the difference from its last weighing shows how much water it took up.",
             spool=spool,
         )
         if _width(own) > WIDE:
@@ -180,5 +180,5 @@ def _weighings(
 
 
 def _width(turns: Turns) -> float:
-    """Of the band, in units of the limit."""
-    return (turns.band.p90 - turns.band.p10) / turns.limit_pct
+    """Of the interval, in units of the limit."""
+    return (turns.interval.p90 - turns.interval.p10) / turns.limit_pct

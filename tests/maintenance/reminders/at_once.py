@@ -1,6 +1,6 @@
 """Sweeps, facts and people at the same time, on the database that the environment names.
 
-Run as a module by test_sweeps_at_once.py; prints what went wrong, one line each.
+Run as a module by test_concurrent_sweeps.py; prints what went wrong, one line each.
 """
 
 import threading

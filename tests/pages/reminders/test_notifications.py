@@ -245,7 +245,7 @@ def try_to_send(message: Message) -> None:
     attempts.store_outcome(message, attempts.attempt(message))
 
 
-def test_a_way_whose_last_message_was_refused_says_so_until_one_goes_out(desk, ada, monkeypatch):
+def test_a_channel_shows_its_last_refusal_until_a_message_is_sent(desk, ada, monkeypatch):
     for name in ("HTTP_PROXY", "ALL_PROXY", "http_proxy", "all_proxy"):
         monkeypatch.delenv(name, raising=False)
     with HttpReceiver.running() as web:
@@ -262,7 +262,7 @@ def test_a_way_whose_last_message_was_refused_says_so_until_one_goes_out(desk, a
     assert not says(page(desk), "The last message was refused")
 
 
-def test_the_list_says_what_happened(desk, ada):
+def test_the_list_shows_each_event(desk, ada):
     channels.add_webhook(ada, "http://127.0.0.1:9/")
     said = {"snoozed": "until 27 Nov 2026, 08:00", "completed": "wiped", "returned": "0.7 %"}
     events = [raised(1, what, urgent_since=timezone.now()) for what in ReminderEvent.Type.values]
@@ -282,7 +282,7 @@ def test_the_list_says_what_happened(desk, ada):
     assert not says(answer, "Urgent: Re-dry")
 
 
-def test_what_is_not_sent_says_why(desk, ada, settings):
+def test_expired_messages_show_their_reason(desk, ada, settings):
     """A way that was ended, and a reminder that was done before its message went out."""
     settings.EMAIL_HOST = "127.0.0.1"
     hook, mail = channels.add_webhook(ada, "http://127.0.0.1:9/"), channels.add_email(ada, "a@shop.example")

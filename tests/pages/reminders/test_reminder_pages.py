@@ -62,7 +62,7 @@ def test_the_title_counts_what_is_due_for_whoever_looks(shop, desk):
     assert "<title>Sign in · Loadworthy</title>" in Client().get("/sign-in/").content.decode()
 
 
-def test_put_off_until_an_amount(shop, desk):
+def test_a_snooze_until_an_amount(shop, desk):
     one = told()
     form = page(desk, "reminder-snooze", one.pk)
     assert says(form, "Now: 60 hot hours.") and says(form, "Until at least, hot hours")
@@ -91,7 +91,7 @@ def test_an_impossible_amount_is_refused(shop, desk, values, message):
     assert one.snoozed_until is None
 
 
-def test_what_is_told_by_no_number_is_not_put_off_by_one(shop, desk):
+def test_a_reminder_without_an_amount_cannot_be_snoozed_by_one(shop, desk):
     one = a_reminder(shop)
     assert "amount" not in page(desk, "reminder-snooze", one.pk).context["form"].fields
     assert says(desk.post(reverse("reminder-snooze", args=[one.pk]), {"amount": "5"}), "Choose for how long")
@@ -160,7 +160,7 @@ def test_many_are_reached_page_by_page_and_kind_by_kind(shop, desk):
     assert says(page(desk, "reminders", kind="x"), "All kinds are shown.")
 
 
-def test_urgent_ones_come_first_and_say_so(shop, desk):
+def test_urgent_reminders_come_first(shop, desk):
     a_reminder(shop, opened_at=hours_ago(1))
     a_reminder(
         shop,

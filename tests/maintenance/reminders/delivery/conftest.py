@@ -69,10 +69,10 @@ def work_until_quiet() -> None:
         pass
 
 
-def impatient(monkeypatch) -> None:
-    """Deadlines are shorter than the receivers are slow."""
-    monkeypatch.setattr(posting, "DEADLINE_S", 0.4)
-    monkeypatch.setattr(mail, "DEADLINE_S", 0.4)
+def set_deadline(monkeypatch, seconds: float) -> None:
+    """Short for receivers that hang, long for those that answer, however busy the machine is."""
+    monkeypatch.setattr(posting, "DEADLINE_S", seconds)
+    monkeypatch.setattr(mail, "DEADLINE_S", seconds)
 
 
 def end_backoff(monkeypatch) -> None:

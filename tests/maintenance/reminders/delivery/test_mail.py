@@ -7,12 +7,12 @@ from django.utils import timezone
 
 from background.running import claim_next, run_item
 from maintenance.models import Channel, Message
-from maintenance.reminders.delivery import mail, outbox
+from maintenance.reminders.delivery import outbox
 from tests.maintenance.reminders.delivery.conftest import (
     end_backoff,
-    impatient,
     post,
     raised,
+    set_deadline,
     work_until_quiet,
 )
 from tests.maintenance.reminders.delivery.receivers import dripping_server
@@ -73,10 +73,8 @@ def test_without_an_address_of_the_shop_there_are_no_links(letters, post_office,
     ("at", "mood"),
     [("RCPT", "450 busy"), ("DATA", "451 later"), ("DATA", "hang"), ("DATA", "close"), ("RCPT", "close")],
 )
-def test_whatever_the_mail_server_does_nothing_is_lost_when_it_comes_back(
-    letters, post_office, monkeypatch, at, mood
-):
-    impatient(monkeypatch)
+def test_no_message_is_lost_whatever_the_mail_server_does(letters, post_office, monkeypatch, at, mood):
+    set_deadline(monkeypatch, 0.4)
     end_backoff(monkeypatch)
     post_office.at, post_office.mood = at, mood
     messages = post(*(raised(number) for number in range(3)))
@@ -86,14 +84,14 @@ def test_whatever_the_mail_server_does_nothing_is_lost_when_it_comes_back(
     assert failed is not None and failed.attempts > 0
     assert not Message.objects.exclude(state="waiting").exists()
     post_office.mood = "take"
-    monkeypatch.setattr(mail, "DEADLINE_S", 5)
+    set_deadline(monkeypatch, 60)
     work_until_quiet()
     assert set(post_office.ids) == {str(message.pk) for message in messages}
     assert set(Message.objects.values_list("state", flat=True)) == {"sent"}
 
 
 @pytest.mark.parametrize(("at", "mood"), [("RCPT", "550 no such box"), ("DATA", "554 not wanted")])
-def test_a_refusal_for_good_is_told_at_once_and_can_be_tried_again(letters, post_office, at, mood):
+def test_a_permanent_refusal_fails_at_once_and_can_be_sent_again(letters, post_office, at, mood):
     post_office.at, post_office.mood = at, mood
     [message] = post(raised())
     work_until_quiet()
@@ -107,7 +105,7 @@ def test_a_refusal_for_good_is_told_at_once_and_can_be_tried_again(letters, post
     assert post_office.ids == [str(message.pk)]
 
 
-def test_no_mail_server_costs_one_try_and_not_one_for_each_message(letters, settings):
+def test_a_mail_server_that_is_down_costs_one_attempt(letters, settings):
     settings.EMAIL_PORT = free_port()
     post(*(raised(number) for number in range(4)))
     work_until_quiet()
@@ -116,7 +114,7 @@ def test_no_mail_server_costs_one_try_and_not_one_for_each_message(letters, sett
 
 
 def test_a_mail_server_that_drips_costs_one_deadline(letters, settings, monkeypatch):
-    impatient(monkeypatch)
+    set_deadline(monkeypatch, 0.4)
     with dripping_server() as settings.EMAIL_PORT:
         [message] = post(raised())
         work_until_quiet()
@@ -124,7 +122,7 @@ def test_a_mail_server_that_drips_costs_one_deadline(letters, settings, monkeypa
     assert message.state == "waiting" and message.error == "The mail server took longer than 0.4 s."
 
 
-def test_e_mail_that_is_not_set_up_says_so(letters, settings):
+def test_e_mail_that_is_not_set_up_is_the_error_of_the_message(letters, settings):
     settings.EMAIL_HOST = ""
     [message] = post(raised())
     work_until_quiet()
@@ -132,7 +130,7 @@ def test_e_mail_that_is_not_set_up_says_so(letters, settings):
     assert message.error == "E-mail is not set up: set EMAIL_HOST and restart."
 
 
-def test_a_kind_of_security_that_there_is_not_is_refused_at_the_start(tmp_path):
+def test_an_unknown_kind_of_security_is_refused_at_the_start(tmp_path):
     env = shop_env(tmp_path, EMAIL_SECURITY="ssl3")
     done = subprocess.run([*MANAGE, "check"], cwd=REPOSITORY, env=env, capture_output=True, text=True)
     assert done.returncode != 0 and "write one of none, starttls, tls" in done.stderr

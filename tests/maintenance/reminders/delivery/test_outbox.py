@@ -47,7 +47,7 @@ def states() -> list[str]:
     return sorted(Message.objects.values_list("state", flat=True))
 
 
-def test_people_are_told_three_things_and_a_receiver_all(channel):
+def test_people_are_notified_of_three_events_and_a_receiver_of_all(channel):
     person = channel("email", "a@shop.example")
     machine = channel("webhook", "http://127.0.0.1:9/")
     for number, what in enumerate(ReminderEvent.Type.values):
@@ -57,7 +57,7 @@ def test_people_are_told_three_things_and_a_receiver_all(channel):
     assert told[machine.pk] == set(ReminderEvent.Type.values)
 
 
-def test_only_kinds_that_are_wanted_by_ways_that_are_open(channel, cleo):
+def test_only_subscribed_kinds_go_to_open_channels(channel, cleo):
     channel("email", "a@shop.example", kinds=["leak"])
     ended = channel("email", "b@shop.example")
     channels.end(ended)
@@ -71,7 +71,7 @@ def test_only_kinds_that_are_wanted_by_ways_that_are_open(channel, cleo):
     assert not WorkItem.objects.exists()
 
 
-def test_a_reminder_that_is_raised_and_urgent_at_once_is_told_once(channel):
+def test_a_reminder_that_opens_as_urgent_is_one_message(channel):
     channel("email", "a@shop.example")
     [message] = post(raised(1), raised(1, "urgent"))
     assert message.body["type"] == "urgent" and message.body["urgent"] is True
@@ -93,7 +93,7 @@ def test_a_sweep_of_the_shop_reaches_its_receiver(channel, web, shop, wet):
     assert json.loads(web.received[-1].body)["type"] == "reminder.resolved"
 
 
-def test_it_is_part_of_the_callers_transaction(channel):
+def test_messages_are_part_of_the_callers_transaction(channel):
     channel("email", "a@shop.example")
 
     class ChangedMyMind(Exception):
@@ -118,7 +118,7 @@ def test_the_number_of_queries_does_not_grow_with_the_events(channel, cleo):
     assert Message.objects.count() == 3 * 22
 
 
-def test_the_message_says_the_same_whatever_becomes_of_the_reminder(channel):
+def test_the_body_is_fixed_when_written(channel):
     channel("webhook", "http://127.0.0.1:9/")
     [message] = post(raised())
     Reminder.objects.update(title="Something else", why="Changed")
@@ -126,7 +126,7 @@ def test_the_message_says_the_same_whatever_becomes_of_the_reminder(channel):
     assert message.body["title"] == "Re-dry spool 1" and message.body["why"] == "0.9 %; limit 0.5 %."
 
 
-def test_in_quiet_hours_it_waits_for_their_end(channel, cleo, web, post_office):
+def test_a_message_waits_for_the_end_of_quiet_hours(channel, cleo, web, post_office):
     change_settings(cleo)
     channel("email", "a@shop.example")
     with time_machine.travel(berlin(2026, 3, 28, 23), tick=False) as clock:
@@ -141,7 +141,7 @@ def test_in_quiet_hours_it_waits_for_their_end(channel, cleo, web, post_office):
         assert post_office.ids == [str(message.pk)]
 
 
-def test_urgent_ones_come_through_if_the_person_says_so(channel, cleo):
+def test_urgent_messages_pass_quiet_hours_if_set(channel, cleo):
     channel("email", "a@shop.example")
     with time_machine.travel(berlin(2026, 10, 25, 2, 30), tick=False):
         change_settings(cleo)
@@ -153,7 +153,9 @@ def test_urgent_ones_come_through_if_the_person_says_so(channel, cleo):
 
 
 @pytest.mark.parametrize("change", [{"ended_at": 0}, {"snoozed_until": 5}])
-def test_what_is_due_no_more_is_not_told_to_people(channel, cleo, post_office, web, change):
+def test_people_get_no_message_of_a_reminder_that_is_not_due_any_more(
+    channel, cleo, post_office, web, change
+):
     change_settings(cleo)
     channel("email", "a@shop.example")
     channel("webhook", web.address)
@@ -168,7 +170,7 @@ def test_what_is_due_no_more_is_not_told_to_people(channel, cleo, post_office, w
     assert post_office.received == [] and states() == ["expired", "sent"]
 
 
-def test_many_at_once_are_told_as_one(channel, post_office):
+def test_many_messages_at_once_are_bundled(channel, post_office):
     channel("email", "a@shop.example")
     post(*(raised(number) for number in range(MOST_SINGLE + 1)))
     work_until_quiet()
@@ -180,7 +182,7 @@ def test_many_at_once_are_told_as_one(channel, post_office):
     assert len(post_office.received) == 1 + MOST_SINGLE
 
 
-def test_what_several_sweeps_found_in_quiet_hours_is_told_as_one(channel, cleo, post_office):
+def test_messages_of_several_sweeps_in_quiet_hours_are_bundled(channel, cleo, post_office):
     change_settings(cleo)
     channel("email", "a@shop.example")
     with time_machine.travel(berlin(2026, 6, 1, 22), tick=False) as clock:
@@ -207,7 +209,7 @@ def test_what_several_sweeps_found_in_quiet_hours_is_told_as_one(channel, cleo, 
         assert len(post_office.received) == 3
 
 
-def test_the_digest_comes_once_a_day_and_says_what_is_still_due(channel, cleo, post_office):
+def test_a_digest_is_written_once_a_day_with_due_reminders(channel, cleo, post_office):
     change_settings(cleo)
     channel("email", "a@shop.example", timing="digest")
     with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
@@ -229,7 +231,7 @@ def test_the_digest_comes_once_a_day_and_says_what_is_still_due(channel, cleo, p
         assert write_digests(timezone.now()) == 1
 
 
-def test_very_many_are_told_up_to_a_hundred_and_counted(channel, post_office):
+def test_a_digest_lists_a_hundred_and_counts_the_rest(channel, post_office):
     channel("email", "a@shop.example", timing="digest")
     with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
         write([raised(number) for number in range(130)])
@@ -265,7 +267,7 @@ def test_digests_that_are_written_at_the_same_time_are_written_once(channel, web
     assert sorted(rows) == sorted([mail.pk, hook.pk]) and hook.messages.filter(state="waiting").count() == 6
 
 
-def test_nothing_to_say_no_digest(channel, cleo):
+def test_no_digest_without_due_reminders(channel, cleo):
     channel("email", "a@shop.example", timing="digest")
     with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
         post(raised(1))
@@ -292,7 +294,7 @@ def test_after_a_week_without_power_it_is_one_digest_and_not_at_night(channel, c
         assert len(post_office.received) == 1
 
 
-def test_a_reminder_that_came_up_twice_stands_in_the_digest_once(channel, cleo, post_office):
+def test_a_reminder_with_two_events_is_in_the_digest_once(channel, cleo, post_office):
     channel("email", "a@shop.example", timing="digest")
     with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
         post(raised(1))
@@ -375,7 +377,7 @@ def run_item_once() -> bool:
     return item is not None
 
 
-def test_a_clock_that_was_a_year_ahead_holds_nothing_up(channel, web, post_office):
+def test_a_clock_that_was_a_year_ahead_delays_nothing(channel, web, post_office):
     channel("webhook", web.address)
     channel("email", "a@shop.example", timing="digest")
     with time_machine.travel(berlin(2027, 6, 1, 12), tick=False):
@@ -390,7 +392,7 @@ def test_a_clock_that_was_a_year_ahead_holds_nothing_up(channel, web, post_offic
     assert len(web.ids) == len(post_office.ids) == 1
 
 
-def test_a_test_goes_out_at_once_although_the_way_rests(channel, cleo, web):
+def test_a_test_is_sent_at_once_during_backoff(channel, cleo, web):
     change_settings(cleo)
     hook = channel("webhook", web.address)
     with time_machine.travel(berlin(2026, 6, 1, 23), tick=False) as clock:
@@ -406,7 +408,7 @@ def test_a_test_goes_out_at_once_although_the_way_rests(channel, cleo, web):
     assert len(web.ids) == 2, "it works again, so the rest follows"
 
 
-def test_times_are_told_in_utc_to_machines_and_in_the_shops_zone_to_people(channel):
+def test_bodies_have_times_in_utc_and_in_the_shops_zone(channel):
     channel("webhook", "http://127.0.0.1:9/")
     with time_machine.travel(datetime(2026, 6, 1, 12, tzinfo=UTC), tick=False):
         [message] = post(raised(1, due_at=timezone.now()))
@@ -416,7 +418,7 @@ def test_times_are_told_in_utc_to_machines_and_in_the_shops_zone_to_people(chann
     )
 
 
-def test_what_was_written_for_a_way_that_had_just_ended_waits_for_nothing(channel):
+def test_messages_written_while_a_channel_ends_expire(channel):
     hook = channel("webhook", "http://127.0.0.1:9/")
     digest = channel("email", "a@shop.example", timing="digest")
     post(raised())
@@ -425,7 +427,7 @@ def test_what_was_written_for_a_way_that_had_just_ended_waits_for_nothing(channe
     assert states() == ["expired", "expired"]
 
 
-def test_what_became_urgent_in_quiet_hours_is_told_once_after_them(channel, cleo, post_office):
+def test_a_reminder_that_became_urgent_in_quiet_hours_is_one_message(channel, cleo, post_office):
     change_settings(cleo)
     channel("email", "a@shop.example")
     with time_machine.travel(berlin(2026, 6, 1, 23), tick=False) as clock:
@@ -438,7 +440,7 @@ def test_what_became_urgent_in_quiet_hours_is_told_once_after_them(channel, cleo
     assert Message.objects.get(state="sent").body["type"] == "urgent"
 
 
-def test_what_was_done_while_the_mail_server_was_away_is_not_told(channel, post_office, settings):
+def test_a_reminder_completed_while_the_mail_server_is_down_sends_nothing(channel, post_office, settings):
     channel("email", "a@shop.example")
     port, settings.EMAIL_PORT = settings.EMAIL_PORT, 9
     with time_machine.travel(berlin(2026, 6, 1, 12), tick=False) as clock:
@@ -452,7 +454,7 @@ def test_what_was_done_while_the_mail_server_was_away_is_not_told(channel, post_
     assert post_office.received == [] and states() == ["expired"]
 
 
-def test_messages_are_kept_for_a_while(channel):
+def test_old_messages_are_deleted(channel):
     channel("webhook", "http://127.0.0.1:9/")
     old = timezone.now() - outbox.KEEP - timedelta(days=1)
     messages = post(*(raised(number) for number in range(3)))

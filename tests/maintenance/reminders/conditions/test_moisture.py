@@ -1,0 +1,153 @@
+"""Spools that are or will be too wet, and spools that a weighing would decide."""
+
+from datetime import timedelta
+
+import pytest
+from django.utils import timezone
+
+from maintenance.machines.loading import load_spool
+from maintenance.models import Reminder
+from maintenance.reminders.conditions import moisture
+from maintenance.reminders.reconcile import Counts
+from maintenance.reminders.sweep import sweep
+from spools.drying.runs import DryingSettings, finish_drying, start_drying
+from spools.inventory.ledger import weigh
+from spools.inventory.moves import move_spool
+from spools.moisture.state import moisture_now
+from tests.maintenance.reminders.shop_reminders import (
+    address,
+    dry_condition,
+    is_open,
+    open_conditions,
+    open_reminder,
+    reminder_of,
+)
+from tests.spools.conftest import feedstock, hours_ago, receive
+
+
+def test_a_wet_spool_opens_one_reminder(shop, wet, plain):
+    assert sweep().opened == 1
+    reminder = reminder_of("dry")
+    assert (reminder.condition, reminder.spool) == (dry_condition(wet), wet)
+    assert "PA6 prints well up to 0.5 %" in reminder.why and "80 °C" in reminder.remedy
+    assert sweep() == Counts(0, 0)
+    assert Reminder.objects.count() == 1
+
+
+def test_it_is_resolved_in_the_dryer_and_opens_again_after_too_short_a_run(shop, wet):
+    sweep()
+    [run] = start_drying([wet], shop.dryer, DryingSettings(75), at=hours_ago(0.2))
+    assert sweep().resolved == 1
+    assert reminder_of("dry").ending == "resolved"
+    finish_drying(run, place=shop.shelf)
+    assert sweep().opened == 1
+    assert open_conditions() == {dry_condition(wet)}
+
+
+def test_an_unopened_spool_counts_as_dry_unless_its_card_is_wet(shop):
+    receive(shop.nylon, shop.bag)
+    assert sweep().opened == 0
+    card = receive(shop.nylon, shop.bag, card="wet")
+    sweep()
+    assert open_conditions() == {dry_condition(card)}
+
+
+def test_between_the_two_chances_nothing_opens_and_nothing_is_resolved(shop, wet, monkeypatch):
+    sweep()
+    monkeypatch.setattr(moisture, "WET", 1.0)
+    assert sweep().resolved == 0
+    Reminder.objects.all().delete()
+    assert sweep().opened == 0
+
+
+def test_a_spool_that_is_a_little_too_wet_is_urgent_once_loaded(shop, wet, monkeypatch):
+    monkeypatch.setattr(moisture, "SURELY_WET", 1.0)
+    sweep()
+    assert open_reminder("dry").urgent_since is None and address("dry") == f"/s/{wet.code}/dry/"
+    load_spool(shop.north, wet, override_reason="a test")
+    sweep()
+    assert open_reminder("dry").urgent_since is not None
+
+
+def test_a_surely_wet_spool_is_urgent_anywhere(shop, wet):
+    limit_pct = wet.feedstock.polymer.limit_clear_pct
+    assert moisture_now(wet).probability_over(limit_pct, 50) > moisture.SURELY_WET
+    sweep()
+    reminder = open_reminder("dry")
+    assert reminder.urgent_since is not None
+    assert reminder.amount == pytest.approx(moisture_now(wet).outer_pct(50).p50, rel=1e-2)
+    assert reminder.amount_unit == "% water in the outer turns"
+
+
+@pytest.fixture
+def drying_out_of_reach(shop):
+    """Nylon that was dried well and lies on a toolhead in damp air, since half an hour."""
+    printer_place = shop.north.printer.place
+    printer_place.assumed_rh_pct = 75
+    printer_place.save()
+    spool = receive(shop.nylon, shop.bag, core_material="pc", card="dry")
+    spool.code = "D6NC69"
+    spool.save()
+    [run] = start_drying([spool], shop.dryer, DryingSettings(75, planned_hours=60), at=hours_ago(61))
+    finish_drying(run, place=shop.box, at=hours_ago(1))
+    load_spool(shop.north, spool, at=hours_ago(0.5), override_reason="a test")
+    return spool
+
+
+def test_a_loaded_spool_opens_before_it_is_too_wet(shop, drying_out_of_reach):
+    sweep()
+    reminder = open_reminder("dry")
+    limit_pct = shop.nylon.polymer.limit_clear_pct
+    now = moisture_now(drying_out_of_reach)
+    assert now.probability_over(limit_pct, 50) <= moisture.WET
+    hours = (reminder.due_at - timezone.now()) / timedelta(hours=1)
+    assert -1 < hours < moisture.OPEN_H and reminder.urgent_since is None
+    assert "in the air of North T0 likely more than 0.5 %" in reminder.why
+    # The forecast of the physics, an hour before that time and an hour after.
+    likely = [now.ahead(max(0.0, hours + off), 24, 75).outer_pct(50).p50 for off in (-1.5, 2)]
+    assert likely[0] < limit_pct < likely[1]
+
+
+def test_a_stored_spool_does_not_open_before_it_is_too_wet(shop, drying_out_of_reach):
+    move_spool(drying_out_of_reach, shop.box)
+    sweep()
+    assert not is_open("dry")
+
+
+@pytest.fixture
+def unsure(shop):
+    """TPU in a dry box where it may or may not be too wet, weighed as it came on a fine scale."""
+    shop.box.assumed_rh_pct = 12
+    shop.box.save()
+    spool = receive(feedstock("TPU 95A"), shop.bag, at=hours_ago(300), card="dry")
+    spool.code = "HKK433"
+    spool.save()
+    weigh(spool, 1203, resolution_g=0.1, at=hours_ago(299))
+    move_spool(spool, shop.box, at=hours_ago(280))
+    return spool
+
+
+def chance(spool) -> float:
+    limit_pct = spool.feedstock.polymer.limit_clear_pct
+    return moisture_now(spool).probability_over(limit_pct, 50)
+
+
+def test_a_spool_with_a_wide_interval_is_to_be_weighed(shop, unsure):
+    assert moisture.POSSIBLE < chance(unsure) <= moisture.WET
+    sweep()
+    reminder = open_reminder("weigh")
+    assert reminder.spool == unsure and address("weigh") == f"/s/{unsure.code}/weigh/"
+    assert "the interval is too wide to decide. It was last weighed on" in reminder.why
+    assert (reminder.amount, reminder.urgent_since) == (None, None)
+    weigh(unsure, 1203.1, resolution_g=0.1)
+    sweep()
+    assert not is_open("weigh")
+
+
+def test_a_coarse_scale_or_a_first_weighing_decides_nothing(shop, unsure):
+    unsure.mass_entries.filter(kind="weighed").update(resolution_g=1)
+    sweep()
+    assert not is_open("weigh")
+    unsure.mass_entries.filter(kind="weighed").delete()
+    sweep()
+    assert not is_open("weigh")

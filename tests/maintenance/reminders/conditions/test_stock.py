@@ -1,0 +1,107 @@
+"""Parts and feedstocks at their reorder points."""
+
+from datetime import timedelta
+
+import pytest
+from django.utils import timezone
+
+from maintenance.models import Fitting
+from maintenance.parts.fitting import add_stock, fit_part, remove_part
+from maintenance.parts.life import RATE_OVER
+from maintenance.parts.wear_entries import in_stock
+from maintenance.reminders.sweep import sweep
+from spools.inventory.ledger import take
+from spools.wording import format_day
+from tests.maintenance.reminders.shop_reminders import (
+    address,
+    commits,
+    open_conditions,
+    open_reminder,
+    reminder_of,
+    wear_out,
+)
+from tests.spools.conftest import hours_ago
+
+
+@commits
+def test_low_stock_opens_and_new_stock_resolves_at_once(shop):
+    add_stock(shop.brass, 1 - in_stock()[shop.brass.pk])
+    reminder = reminder_of("reorder")
+    assert (reminder.part_kind, reminder.why) == (shop.brass, "1 in stock; the reorder point is 1.")
+    add_stock(shop.brass, 3)
+    assert reminder_of("reorder").ending == "resolved"
+
+
+@commits
+def test_parts_that_will_be_used_up_before_delivery_are_reordered(shop, filled):
+    wear_out(shop, filled, grams=300)
+    assert not open_conditions(kind="reorder")
+    add_stock(shop.brass, 2 - in_stock()[shop.brass.pk])
+    assert not open_conditions(kind="reorder")
+    nozzle = Fitting.objects.get(toolhead=shop.south, role="nozzle", end=None)
+    remove_part(nozzle, removal="sound")
+    fit_part(shop.south, shop.brass)
+    assert reminder_of("reorder").why == (
+        "1 in stock; the reorder point is 1. Of those fitted, 1 will probably be used up within 14 days."
+    )
+    assert reminder_of("reorder").due_at is None
+
+
+@commits
+def test_a_reorder_is_due_when_stock_runs_out(shop, filled):
+    wear_out(shop, filled, grams=300)
+    add_stock(shop.brass, -in_stock()[shop.brass.pk])
+    reorder = reminder_of("reorder")
+    assert reorder.due_at == pytest.approx(reminder_of("replace").due_at, abs=timedelta(minutes=5))
+    assert f"stock runs out on {format_day(reorder.due_at)}." in reorder.why
+
+
+def test_a_kind_without_a_reorder_point_opens_nothing(shop):
+    shop.brass.reorder_point = 0
+    shop.brass.save()
+    add_stock(shop.brass, -in_stock()[shop.brass.pk])
+    assert open_conditions() == set()
+
+
+def test_a_feedstock_below_its_reorder_point_opens(shop, plain):
+    shop.pla.reorder_point_g = 800
+    shop.pla.save()
+    sweep()
+    assert open_conditions() == set()
+    take(plain, 200, at=hours_ago(1))
+    sweep()
+    assert reminder_of("reorder").feedstock == shop.pla
+    reorder = reminder_of("reorder")
+    a_day_g = 200 / (RATE_OVER / timedelta(days=1))
+    assert reorder.why == (
+        f"800 g on all spools; the reorder point is 800 g. At {a_day_g:.2g} g a day it lasts until "
+        f"{format_day(reorder.due_at)}."
+    )
+    assert reorder.due_at - timezone.now() == pytest.approx(
+        timedelta(days=800 / a_day_g), abs=timedelta(hours=2)
+    )
+
+
+@commits
+def test_a_reorder_is_urgent_when_the_last_part_is_gone(shop):
+    add_stock(shop.brass, 1 - in_stock()[shop.brass.pk])
+    assert (open_reminder("reorder").amount, open_reminder("reorder").amount_falls) == (1, True)
+    assert open_reminder("reorder").urgent_since is None
+    add_stock(shop.brass, -1)
+    assert open_reminder("reorder").urgent_since is not None
+    assert address("reorder") == f"/stock/add/?kind={shop.brass.pk}"
+
+
+def test_a_feedstock_is_due_when_it_will_be_used_up(shop, plain):
+    shop.pla.reorder_point_g = 800
+    shop.pla.save()
+    take(plain, 300, at=hours_ago(24))
+    sweep()
+    reminder = open_reminder("reorder")
+    assert (reminder.amount, reminder.amount_unit, reminder.urgent_since) == (700, "g", None)
+    # 300 g in the last 30 days: 700 g last for 70 more.
+    assert (reminder.due_at - timezone.now()) / timedelta(days=1) == pytest.approx(70, abs=0.1)
+    assert address("reorder") == f"/spools/receive/?feedstock={shop.pla.pk}"
+    take(plain, 670, at=hours_ago(1))
+    sweep()
+    assert open_reminder("reorder").urgent_since is not None
