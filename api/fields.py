@@ -158,7 +158,7 @@ class ModelSerializer(StrictSerializer, serializers.ModelSerializer):
         return self.keep(instance)
 
 
-def given(serializer: type[serializers.BaseSerializer], data: Any) -> Any:
+def parse(serializer: type[serializers.BaseSerializer], data: Any) -> Any:
     """What a request's body or query says, checked for its form. Raises DRF's ValidationError."""
     parsed = serializer(data=data)
     parsed.is_valid(raise_exception=True)

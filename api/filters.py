@@ -35,7 +35,7 @@ from spools.models import DryingRun, Feedstock, Place, Polymer, Reading, Spool
 NOT_FILTERS = {"limit", "offset", "format"}
 
 
-class KnownFilters(DjangoFilterBackend):
+class StrictFilterBackend(DjangoFilterBackend):
     """Refuses to narrow a list by what it does not know: a slip would have answered with everything."""
 
     def filter_queryset(self, request: Request, queryset: QuerySet[Any], view: Any) -> QuerySet[Any]:

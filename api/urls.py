@@ -7,8 +7,8 @@ from .views.drying import DryingRuns
 from .views.flow_checks import FlowChecks
 from .views.job_files import JobFiles
 from .views.jobs import Jobs
-from .views.lost import Lost
 from .views.machines import BoreReadings, Fittings, Loadings, PartKinds, Parts, Printers, Stock, Toolheads
+from .views.not_found import NotFoundView
 from .views.places import Charges, Places, Readings
 from .views.readiness import Readiness
 from .views.reminders import Reminders
@@ -67,5 +67,5 @@ urlpatterns = [
     path("schema/", SpectacularAPIView.as_view(), name="api-schema"),
     path("docs/", SpectacularSwaggerView.as_view(url_name="api-schema"), name="api-docs"),
     # Scripts read JSON, also where there is nothing.
-    re_path("", Lost.as_view()),
+    re_path("", NotFoundView.as_view()),
 ]

@@ -87,7 +87,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "csp.middleware.CSPMiddleware",
-    "pages.frame.method_not_allowed.told_to_people",
+    "pages.frame.method_not_allowed.method_not_allowed_page",
     "pages.frame.sent_twice.SentTwiceMiddleware",
 ]
 
@@ -185,7 +185,7 @@ REST_FRAMEWORK = {
     ],
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
-    "DEFAULT_FILTER_BACKENDS": ["api.filters.KnownFilters"],
+    "DEFAULT_FILTER_BACKENDS": ["api.filters.StrictFilterBackend"],
     "DEFAULT_PAGINATION_CLASS": "rest_framework.pagination.LimitOffsetPagination",
     "PAGE_SIZE": 100,
     "EXCEPTION_HANDLER": "api.errors.handler",

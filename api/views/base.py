@@ -15,7 +15,7 @@ from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
 
 from api.errors import TooLarge
-from api.fields import given
+from api.fields import parse
 from api.parsers import JSONParser
 from api.schema import AutoSchema
 from api.serializers.facts import WithdrawSerializer
@@ -65,7 +65,7 @@ class Endpoint(viewsets.GenericViewSet):
         return settings.DATA_UPLOAD_MAX_MEMORY_SIZE
 
 
-class Kept(
+class RecordViewSet(
     mixins.ListModelMixin,
     mixins.RetrieveModelMixin,
     mixins.CreateModelMixin,
@@ -117,7 +117,7 @@ class WithdrawMixin:
     @action(detail=True, methods=["post"])
     def withdraw(self: Any, request: Request, *args: Any, **kwargs: Any) -> Response:
         """Withdraw it: it was recorded by mistake. What was derived from it is computed without it."""
-        reason = given(WithdrawSerializer, request.data)["reason"]
+        reason = parse(WithdrawSerializer, request.data)["reason"]
         fact = withdraw(self.get_object(), by=request.user, reason=reason)
         return self.respond_with(fact)
 
@@ -126,5 +126,5 @@ class WithdrawMixin:
         return Response(self.get_serializer(self.get_queryset().get(pk=fact.pk)).data, status=status)
 
 
-def shown(serializer: type[BaseSerializer], facts: Any, status: int = 200, **kwargs: Any) -> Response:
+def respond(serializer: type[BaseSerializer], facts: Any, status: int = 200, **kwargs: Any) -> Response:
     return Response(serializer(facts, **kwargs).data, status=status)

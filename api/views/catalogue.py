@@ -6,9 +6,9 @@ from rest_framework.generics import get_object_or_404
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.fields import given
-from api.serializers import catalogue as shapes
-from api.views.base import Endpoint, Kept, WithdrawMixin, shown
+from api.fields import parse
+from api.serializers import catalogue as serializers
+from api.views.base import Endpoint, RecordViewSet, WithdrawMixin, respond
 from spools.catalogue.coupons import record_coupon_test
 from spools.catalogue.values import properties
 from spools.models import CoreKind, CouponTest, Feedstock, Filler, Maker, Polymer
@@ -25,46 +25,46 @@ class Polymers(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
 
     def get_serializer_class(self):
         one = self.action == "retrieve"
-        return shapes.PolymerWithSourcesSerializer if one else shapes.PolymerSerializer
+        return serializers.PolymerWithSourcesSerializer if one else serializers.PolymerSerializer
 
 
 class Fillers(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """What is mixed into feedstocks, with its hardness."""
 
     queryset = Filler.objects.all()
-    serializer_class = shapes.FillerSerializer
+    serializer_class = serializers.FillerSerializer
 
 
 class CoreKinds(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Common empty reels: numbers to offer when a spool is received."""
 
     queryset = CoreKind.objects.all()
-    serializer_class = shapes.CoreKindSerializer
+    serializer_class = serializers.CoreKindSerializer
 
 
-class Makers(Kept):
+class Makers(RecordViewSet):
     """Who makes feedstocks."""
 
     queryset = Maker.objects.all()
-    serializer_class = shapes.MakerSerializer
+    serializer_class = serializers.MakerSerializer
 
 
-class Feedstocks(Kept):
+class Feedstocks(RecordViewSet):
     """Filament products as bought. Data-sheet values given here override the polymer's."""
 
     queryset = Feedstock.objects.select_related("maker", "polymer", "filler")
-    serializer_class = shapes.FeedstockSerializer
+    serializer_class = serializers.FeedstockSerializer
     filterset_fields = ["maker", "polymer", "filler", "diameter_mm"]
 
     @extend_schema(
-        responses=shapes.PropertySerializer(many=True),
+        responses=serializers.PropertySerializer(many=True),
         filters=False,
         description="Every number of this feedstock with where it comes from.",
     )
     @action(detail=True, pagination_class=None)
     def properties(self, request: Request, pk: str) -> Response:
         known = properties(self.get_object())
-        return shown(shapes.PropertySerializer, known.values(), many=True)
+        return respond(serializers.PropertySerializer, known.values(), many=True)
 
 
 FEEDSTOCK = [OpenApiParameter("feedstock_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]
@@ -79,7 +79,7 @@ class CouponTests(WithdrawMixin, mixins.ListModelMixin, Endpoint):
     """Coupon tests of a feedstock, oldest first: they outrank the table that caps the drying temperature."""
 
     queryset = CouponTest.objects.select_related("withdrawn_by")
-    serializer_class = shapes.CouponTestSerializer
+    serializer_class = serializers.CouponTestSerializer
     pagination_class = None
 
     def feedstock(self) -> Feedstock:
@@ -88,9 +88,11 @@ class CouponTests(WithdrawMixin, mixins.ListModelMixin, Endpoint):
     def filter_queryset(self, queryset):
         return super().filter_queryset(queryset).filter(feedstock=self.feedstock())
 
-    @extend_schema(request=shapes.RecordCouponTestSerializer, responses={201: shapes.CouponTestSerializer})
+    @extend_schema(
+        request=serializers.RecordCouponTestSerializer, responses={201: serializers.CouponTestSerializer}
+    )
     def create(self, request: Request, feedstock_pk: str) -> Response:
         """Record what a loop of it was like after an hour at a temperature."""
-        asked = given(shapes.RecordCouponTestSerializer, request.data)
+        asked = parse(serializers.RecordCouponTestSerializer, request.data)
         test = record_coupon_test(self.feedstock(), **asked, by=request.user)
         return self.respond_with(test, status=201)

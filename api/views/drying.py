@@ -4,10 +4,10 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.fields import given
+from api.fields import parse
 from api.filters import DryingRunFilter
-from api.serializers import drying as shapes
-from api.views.base import Endpoint, shown
+from api.serializers import drying as serializers
+from api.views.base import Endpoint, respond
 from spools.drying.loss import loss_caution, loss_on_drying
 from spools.drying.options import PlanRequest
 from spools.drying.plans import plan_together
@@ -19,15 +19,15 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Spools in dryers, from start to end."""
 
     queryset = DryingRun.objects.select_related("spool__feedstock__polymer", "dryer", "before", "after")
-    serializer_class = shapes.DryingRunSerializer
+    serializer_class = serializers.DryingRunSerializer
     filterset_class = DryingRunFilter
 
     @extend_schema(
-        request=shapes.StartDryingSerializer, responses={201: shapes.DryingRunSerializer(many=True)}
+        request=serializers.StartDryingSerializer, responses={201: serializers.DryingRunSerializer(many=True)}
     )
     def create(self, request: Request) -> Response:
         """Put spools into a dryer and start it. A set point above the lowest cap is refused."""
-        asked = given(shapes.StartDryingSerializer, request.data)
+        asked = parse(serializers.StartDryingSerializer, request.data)
         rows = asked.pop("spools")
         weighed = {row["spool"].pk: row["gross_g"] for row in rows if "gross_g" in row}
         dryer = asked.pop("dryer")
@@ -40,22 +40,22 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
             by=request.user,
             **options,
         )
-        return shown(shapes.DryingRunSerializer, runs, status=201, many=True)
+        return respond(serializers.DryingRunSerializer, runs, status=201, many=True)
 
-    @extend_schema(request=shapes.BatchPlanAskedSerializer, responses=shapes.BatchPlanSerializer)
+    @extend_schema(request=serializers.BatchPlanAskedSerializer, responses=serializers.BatchPlanSerializer)
     @action(detail=False, methods=["post"], filterset_class=None)
     def plan(self, request: Request) -> Response:
         """How several spools can be dried together in a dryer. Nothing is stored."""
-        asked = given(shapes.BatchPlanAskedSerializer, request.data)
+        asked = parse(serializers.BatchPlanAskedSerializer, request.data)
         spools, dryer = asked.pop("spools"), asked.pop("dryer")
         spools = list({spool.pk: spool for spool in spools}.values())
-        return shown(shapes.BatchPlanSerializer, plan_together(spools, dryer, PlanRequest(**asked)))
+        return respond(serializers.BatchPlanSerializer, plan_together(spools, dryer, PlanRequest(**asked)))
 
-    @extend_schema(request=shapes.FinishDryingSerializer, responses=shapes.FinishedRunSerializer)
+    @extend_schema(request=serializers.FinishDryingSerializer, responses=serializers.FinishedRunSerializer)
     @action(detail=True, methods=["post"])
     def finish(self, request: Request, pk: str) -> Response:
         """Take the spool out, into a place."""
         run = self.get_object()
-        run = finish_drying(run, **given(shapes.FinishDryingSerializer, request.data), by=request.user)
+        run = finish_drying(run, **parse(serializers.FinishDryingSerializer, request.data), by=request.user)
         finished = {"run": run, "loss": loss_on_drying(run), "caution": loss_caution(run)}
-        return shown(shapes.FinishedRunSerializer, finished)
+        return respond(serializers.FinishedRunSerializer, finished)

@@ -5,10 +5,10 @@ from rest_framework import mixins
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.fields import given
+from api.fields import parse
 from api.filters import FlowCheckFilter
-from api.serializers import flow_checks as shapes
-from api.views.base import Endpoint, WithdrawMixin, shown
+from api.serializers import flow_checks as serializers
+from api.views.base import Endpoint, WithdrawMixin, respond
 from maintenance.flow.history import evaluate_checks
 from maintenance.flow.records import record_flow_check
 from maintenance.models import FlowCheck
@@ -22,26 +22,32 @@ class FlowChecks(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin
         .prefetch_related("blobs")
         .order_by("-at", "-id")
     )
-    serializer_class = shapes.FlowCheckSerializer
+    serializer_class = serializers.FlowCheckSerializer
     filterset_class = FlowCheckFilter
 
     def list(self, request: Request) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
-        rows = shapes.FlowCheckSerializer(page, many=True, context=_evaluate([check.pk for check in page]))
+        rows = serializers.FlowCheckSerializer(
+            page, many=True, context=_evaluate([check.pk for check in page])
+        )
         return self.get_paginated_response(rows.data)
 
     def retrieve(self, request: Request, pk: str) -> Response:
         return self.respond_with(self.get_object())
 
-    @extend_schema(request=shapes.RecordFlowCheckSerializer, responses={201: shapes.FlowCheckSerializer})
+    @extend_schema(
+        request=serializers.RecordFlowCheckSerializer, responses={201: serializers.FlowCheckSerializer}
+    )
     def create(self, request: Request) -> Response:
         """Record what the blobs weighed; the spool gives their grams."""
-        check = record_flow_check(**given(shapes.RecordFlowCheckSerializer, request.data), by=request.user)
+        check = record_flow_check(
+            **parse(serializers.RecordFlowCheckSerializer, request.data), by=request.user
+        )
         return self.respond_with(check, status=201)
 
     def respond_with(self, fact: FlowCheck, status: int = 200) -> Response:
         check = self.get_queryset().get(pk=fact.pk)
-        return shown(shapes.FlowCheckSerializer, check, status, context=_evaluate([check.pk]))
+        return respond(serializers.FlowCheckSerializer, check, status, context=_evaluate([check.pk]))
 
 
 def _evaluate(pks: list[int]) -> dict[str, Any]:

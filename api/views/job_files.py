@@ -7,10 +7,10 @@ from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.fields import given
-from api.serializers import job_files as shapes
+from api.fields import parse
+from api.serializers import job_files as serializers
 from api.serializers.jobs import JobSerializer
-from api.views.base import Endpoint, shown
+from api.views.base import Endpoint, respond
 from maintenance.jobs.files import MOST_BYTES, add_job_file, facts_of, read_again, stop_reading, store
 from maintenance.jobs.from_file import judge_on_all_machines, record_file_job
 from maintenance.models import Job, JobFile
@@ -22,7 +22,7 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
     """Job files (G-code), what each takes, where it may be printed; and the record of its print."""
 
     queryset = JobFile.objects.all()
-    serializer_class = shapes.JobFileSerializer
+    serializer_class = serializers.JobFileSerializer
     filterset_fields = ["state"]
 
     def get_queryset(self):
@@ -39,21 +39,21 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
         return self.action_map.get("post") == "create"
 
     @extend_schema(
-        request={"multipart/form-data": shapes.AddJobFileSerializer},
-        responses={201: shapes.JobFileFactsSerializer},
+        request={"multipart/form-data": serializers.AddJobFileSerializer},
+        responses={201: serializers.JobFileFactsSerializer},
     )
     def create(self, request: Request) -> Response:
         """Take a file in. It is read in the background: ask for it until its state is read or refused."""
-        asked = given(shapes.AddJobFileSerializer, request.data)
+        asked = parse(serializers.AddJobFileSerializer, request.data)
         file = asked.pop("file")
         return self._file(add_job_file(store(file.name, file.chunks()), **asked, by=request.user), 201)
 
-    @extend_schema(responses=shapes.JobFileFactsSerializer)
+    @extend_schema(responses=serializers.JobFileFactsSerializer)
     def retrieve(self, request: Request, pk: str) -> Response:
         """What it says; nothing until it has been read."""
         return self._file(self.get_object())
 
-    @extend_schema(request=None, responses=shapes.JobFileFactsSerializer)
+    @extend_schema(request=None, responses=serializers.JobFileFactsSerializer)
     @action(detail=True, methods=["post"])
     def stop(self, request: Request, pk: str) -> Response:
         """Stop reading it."""
@@ -61,30 +61,34 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
         stop_reading(file)
         return self._file(file)
 
-    @extend_schema(request=shapes.ReadAgainSerializer, responses=shapes.JobFileFactsSerializer)
+    @extend_schema(request=serializers.ReadAgainSerializer, responses=serializers.JobFileFactsSerializer)
     @action(detail=True, methods=["post"])
     def read(self, request: Request, pk: str) -> Response:
         """Read it again: for other filament, for another machine, or another job of a container."""
-        return self._file(read_again(self.get_object(), **given(shapes.ReadAgainSerializer, request.data)))
+        return self._file(
+            read_again(self.get_object(), **parse(serializers.ReadAgainSerializer, request.data))
+        )
 
-    @extend_schema(responses=shapes.OnMachineSerializer(many=True))
+    @extend_schema(responses=serializers.OnMachineSerializer(many=True))
     @action(detail=True, pagination_class=None, filter_backends=[])
     def readiness(self, request: Request, pk: str) -> Response:
         """The verdict on each machine with the spools that are loaded there, the best first."""
-        return shown(shapes.OnMachineSerializer, judge_on_all_machines(self.get_object()), many=True)
+        return respond(serializers.OnMachineSerializer, judge_on_all_machines(self.get_object()), many=True)
 
-    @extend_schema(request=shapes.RecordFileJobSerializer, responses={201: JobSerializer})
+    @extend_schema(request=serializers.RecordFileJobSerializer, responses={201: JobSerializer})
     @action(detail=True, methods=["post"])
     def record(self, request: Request, pk: str) -> Response:
         """Record its print, all of it or up to where it stopped; each spool gives its grams."""
         file = self.get_object()
-        job = record_file_job(file, **given(shapes.RecordFileJobSerializer, request.data), by=request.user)
+        job = record_file_job(
+            file, **parse(serializers.RecordFileJobSerializer, request.data), by=request.user
+        )
         uses = Job.objects.select_related("printer").prefetch_related(
             "uses__spool", "uses__toolhead__printer"
         )
-        return shown(JobSerializer, uses.get(pk=job.pk), 201)
+        return respond(JobSerializer, uses.get(pk=job.pk), 201)
 
     def _file(self, file: JobFile, status: int = 200) -> Response:
         file = JobFile.objects.get(pk=file.pk)
         context: dict[str, Any] = {"facts": facts_of(file) if file.state == JobFile.State.READ else None}
-        return shown(shapes.JobFileFactsSerializer, file, status, context=context)
+        return respond(serializers.JobFileFactsSerializer, file, status, context=context)

@@ -7,11 +7,11 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.fields import given
+from api.fields import parse
 from api.filters import FittingFilter, LoadingFilter, PartFilter
-from api.serializers import machines as shapes
-from api.serializers import parts as part_shapes
-from api.views.base import Endpoint, Kept, WithdrawMixin, shown
+from api.serializers import machines as serializers
+from api.serializers import parts as part_serializers
+from api.views.base import Endpoint, RecordViewSet, WithdrawMixin, respond
 from maintenance.models import (
     BoreReading,
     Fitting,
@@ -38,20 +38,20 @@ LOADINGS = Loading.objects.with_off_at().select_related("toolhead__printer", "sp
 PRESENT_FITTINGS = Prefetch("fittings", FITTINGS.filter(end=None), to_attr="present_fittings")
 
 
-class Printers(Kept):
+class Printers(RecordViewSet):
     """Machines. A machine's place, of kind printer, is where its loaded spools stay."""
 
     queryset = Printer.objects.prefetch_related("toolheads")
-    serializer_class = shapes.PrinterSerializer
+    serializer_class = serializers.PrinterSerializer
 
 
-class Toolheads(Kept):
+class Toolheads(RecordViewSet):
     """Hot ends with their drives: the spool on each, and the parts fitted to it."""
 
     queryset = Toolhead.objects.select_related("printer").prefetch_related(
         PRESENT_FITTINGS, Prefetch("loadings", LOADINGS.present(), to_attr="present_loadings")
     )
-    serializer_class = shapes.ToolheadSerializer
+    serializer_class = serializers.ToolheadSerializer
     filterset_fields = ["printer"]
 
 
@@ -59,15 +59,15 @@ class Loadings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Spools on toolheads, with the verdict that was shown. Begun and ended at the spool."""
 
     queryset = LOADINGS
-    serializer_class = shapes.LoadingSerializer
+    serializer_class = serializers.LoadingSerializer
     filterset_class = LoadingFilter
 
 
-class PartKinds(Kept):
+class PartKinds(RecordViewSet):
     """Parts as bought: their life as stated, its source, the life learnt here, and how many are in stock."""
 
     queryset = PartKind.objects.all()
-    serializer_class = part_shapes.PartKindSerializer
+    serializer_class = part_serializers.PartKindSerializer
     filterset_fields = ["role"]
 
     def get_serializer_context(self):
@@ -86,17 +86,19 @@ class Parts(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Single parts, where they are fitted, and the life that is left in them."""
 
     queryset = Part.objects.select_related("kind").prefetch_related(PRESENT_FITTINGS)
-    serializer_class = part_shapes.PartSerializer
+    serializer_class = part_serializers.PartSerializer
     filterset_class = PartFilter
 
     def list(self, request: Request) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
         context = {"aged": self._aged(page)}
-        return self.get_paginated_response(part_shapes.PartSerializer(page, many=True, context=context).data)
+        return self.get_paginated_response(
+            part_serializers.PartSerializer(page, many=True, context=context).data
+        )
 
     def retrieve(self, request: Request, pk: str) -> Response:
         part = self.get_object()
-        return shown(part_shapes.PartSerializer, part, context={"aged": self._aged([part])})
+        return respond(part_serializers.PartSerializer, part, context={"aged": self._aged([part])})
 
     @staticmethod
     def _aged(parts: Iterable[Part]) -> dict[int, PartWear]:
@@ -108,62 +110,64 @@ class BoreReadings(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMix
     """Measured bores of nozzles."""
 
     queryset = BoreReading.objects.select_related("withdrawn_by")
-    serializer_class = part_shapes.BoreReadingSerializer
+    serializer_class = part_serializers.BoreReadingSerializer
     filterset_fields = ["part"]
 
     @extend_schema(
-        request=part_shapes.RecordBoreSerializer, responses={201: part_shapes.BoreReadingSerializer}
+        request=part_serializers.RecordBoreSerializer, responses={201: part_serializers.BoreReadingSerializer}
     )
     def create(self, request: Request) -> Response:
         """Keep a measured bore; one before the first job is the bore as it was new."""
-        asked = given(part_shapes.RecordBoreSerializer, request.data)
+        asked = parse(part_serializers.RecordBoreSerializer, request.data)
         reading = record_bore(asked.pop("part"), **asked, by=request.user)
-        return shown(part_shapes.BoreReadingSerializer, reading, status=201)
+        return respond(part_serializers.BoreReadingSerializer, reading, status=201)
 
 
 class Stock(mixins.ListModelMixin, Endpoint):
     """What came into and left the drawer of parts; the count of each kind is in part-kinds."""
 
     queryset = StockEntry.objects.select_related("kind")
-    serializer_class = part_shapes.StockEntrySerializer
+    serializer_class = part_serializers.StockEntrySerializer
     filterset_fields = ["kind"]
 
-    @extend_schema(request=part_shapes.AddStockSerializer, responses={201: part_shapes.StockEntrySerializer})
+    @extend_schema(
+        request=part_serializers.AddStockSerializer, responses={201: part_serializers.StockEntrySerializer}
+    )
     def create(self, request: Request) -> Response:
         """Parts came into the drawer, or were counted out."""
-        entry = add_stock(**given(part_shapes.AddStockSerializer, request.data), by=request.user)
-        return shown(part_shapes.StockEntrySerializer, entry, status=201)
+        entry = add_stock(**parse(part_serializers.AddStockSerializer, request.data), by=request.user)
+        return respond(part_serializers.StockEntrySerializer, entry, status=201)
 
 
 class Fittings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Parts on toolheads and printers, from one time to another."""
 
     queryset = FITTINGS
-    serializer_class = shapes.FittingSerializer
+    serializer_class = serializers.FittingSerializer
     filterset_class = FittingFilter
 
-    @extend_schema(request=part_shapes.FitSerializer, responses={201: shapes.FittingSerializer})
+    @extend_schema(request=part_serializers.FitSerializer, responses={201: serializers.FittingSerializer})
     def create(self, request: Request) -> Response:
         """Fit a part from stock, or one that was taken off sound, where the role is free."""
-        asked = given(part_shapes.FitSerializer, request.data)
+        asked = parse(part_serializers.FitSerializer, request.data)
         if "part" in asked:
             fitting = fit_existing(**asked, by=request.user)
         else:
             fitting = fit_part(**asked, by=request.user)
-        return shown(shapes.FittingSerializer, fitting, status=201)
+        return respond(serializers.FittingSerializer, fitting, status=201)
 
-    @extend_schema(request=part_shapes.ReplaceSerializer, responses={201: shapes.FittingSerializer})
+    @extend_schema(request=part_serializers.ReplaceSerializer, responses={201: serializers.FittingSerializer})
     @action(detail=False, methods=["post"])
     def replace(self, request: Request) -> Response:
         """Take the part in this role off and fit a new one from stock."""
-        asked = given(part_shapes.ReplaceSerializer, request.data)
+        asked = parse(part_serializers.ReplaceSerializer, request.data)
         fitting = replace_part(**asked, by=request.user)
-        return shown(shapes.FittingSerializer, fitting, status=201)
+        return respond(serializers.FittingSerializer, fitting, status=201)
 
-    @extend_schema(request=part_shapes.RemoveSerializer, responses=shapes.FittingSerializer)
+    @extend_schema(request=part_serializers.RemoveSerializer, responses=serializers.FittingSerializer)
     @action(detail=True, methods=["post"])
     def remove(self, request: Request, pk: str) -> Response:
         """Take the part off and say why."""
         fitting = self.get_object()
-        asked = given(part_shapes.RemoveSerializer, request.data)
-        return shown(shapes.FittingSerializer, remove_part(fitting, **asked, by=request.user))
+        asked = parse(part_serializers.RemoveSerializer, request.data)
+        return respond(serializers.FittingSerializer, remove_part(fitting, **asked, by=request.user))

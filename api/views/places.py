@@ -12,11 +12,11 @@ from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.fields import given
+from api.fields import parse
 from api.filters import ReadingFilter
 from api.parsers import CSVParser
-from api.serializers import places as shapes
-from api.views.base import Endpoint, Kept, WithdrawMixin, shown
+from api.serializers import places as serializers
+from api.views.base import Endpoint, RecordViewSet, WithdrawMixin, respond
 from spools.air.climate import climate_at, read_csv, record_readings
 from spools.air.dry_box import box_now, missing, put_desiccant
 from spools.models import DesiccantCharge, Place, Reading
@@ -26,29 +26,29 @@ MOST_READINGS = 10_000
 PLACE = [OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]
 ONE_OR_MANY = PolymorphicProxySerializer(
     component_name="ReadingOrReadings",
-    serializers=[shapes.ReadingInSerializer, shapes.ReadingInSerializer(many=True)],
+    serializers=[serializers.ReadingInSerializer, serializers.ReadingInSerializer(many=True)],
     resource_type_field_name=None,
     many=False,
 )
 
 
-class Places(Kept):
+class Places(RecordViewSet):
     """Where a spool can be. Climate and readings hang below each."""
 
     queryset = Place.objects.all()
-    serializer_class = shapes.PlaceSerializer
+    serializer_class = serializers.PlaceSerializer
     filterset_fields = ["kind", "room"]
 
     @extend_schema(
-        responses=shapes.ClimateSerializer,
+        responses=serializers.ClimateSerializer,
         description="The air there now: measured, assumed, or made by a running dryer.",
     )
     @action(detail=True)
     def climate(self, request: Request, pk: str) -> Response:
-        return shown(shapes.ClimateSerializer, climate_at(self.get_object()))
+        return respond(serializers.ClimateSerializer, climate_at(self.get_object()))
 
     @extend_schema(
-        responses=shapes.BoxSerializer,
+        responses=serializers.BoxSerializer,
         description="A dry box whose air can be computed: its humidity, its desiccant, days until its limit. "
         "Refused while something for that is missing.",
     )
@@ -59,7 +59,7 @@ class Places(Kept):
         if box is None:
             wanted = ", ".join(missing(place)) or "a charge of desiccant, in force from the next full hour on"
             raise refusal("air_not_computed", f"The air of {place} is not computed. Give {wanted}.")
-        return shown(shapes.BoxSerializer, box)
+        return respond(serializers.BoxSerializer, box)
 
 
 @extend_schema_view(
@@ -71,7 +71,7 @@ class Charges(WithdrawMixin, mixins.ListModelMixin, Endpoint):
     """Desiccant put into a dry box, oldest first. Regenerating it is a new charge; none is ever changed."""
 
     queryset = DesiccantCharge.objects.select_related("withdrawn_by")
-    serializer_class = shapes.ChargeSerializer
+    serializer_class = serializers.ChargeSerializer
 
     def place(self) -> Place:
         return get_object_or_404(Place, pk=self.kwargs["place_pk"])
@@ -79,13 +79,13 @@ class Charges(WithdrawMixin, mixins.ListModelMixin, Endpoint):
     def filter_queryset(self, queryset):
         return super().filter_queryset(queryset).filter(place=self.place())
 
-    @extend_schema(request=shapes.ChargeInSerializer, responses={201: shapes.ChargeSerializer})
+    @extend_schema(request=serializers.ChargeInSerializer, responses={201: serializers.ChargeSerializer})
     def create(self, request: Request, place_pk: str) -> Response:
-        asked = given(shapes.ChargeInSerializer, request.data)
+        asked = parse(serializers.ChargeInSerializer, request.data)
         charge = put_desiccant(
             self.place(), asked.pop("kind"), asked.pop("dry_mass_g"), **asked, by=request.user
         )
-        return shown(shapes.ChargeSerializer, charge, status=201)
+        return respond(serializers.ChargeSerializer, charge, status=201)
 
 
 @extend_schema_view(
@@ -97,7 +97,7 @@ class Readings(mixins.ListModelMixin, Endpoint):
     """Measured temperature and humidity of a place, oldest first. They are added, never changed."""
 
     queryset = Reading.objects.all()
-    serializer_class = shapes.ReadingSerializer
+    serializer_class = serializers.ReadingSerializer
     filterset_class = ReadingFilter
 
     def place(self) -> Place:
@@ -108,20 +108,20 @@ class Readings(mixins.ListModelMixin, Endpoint):
 
     @extend_schema(
         request=ONE_OR_MANY,
-        responses={201: shapes.ReadingsKeptSerializer},
+        responses={201: serializers.ReadingsKeptSerializer},
         description=f"One reading, or a list of at most {MOST_READINGS}. An impossible one refuses them all.",
     )
     def create(self, request: Request, place_pk: str) -> Response:
         place = self.place()
         many = {"many": True, "max_length": MOST_READINGS} if isinstance(request.data, list) else {}
-        asked = shapes.ReadingInSerializer(data=request.data, **many)
+        asked = serializers.ReadingInSerializer(data=request.data, **many)
         asked.is_valid(raise_exception=True)
         rows = asked.validated_data if many else [asked.validated_data]
         return self._kept(place, [tuple(row.values()) for row in rows], Reading.Origin.API)
 
     @extend_schema(
-        request={"text/csv": OpenApiTypes.STR, "multipart/form-data": shapes.ReadingsFileSerializer},
-        responses={201: shapes.ReadingsKeptSerializer},
+        request={"text/csv": OpenApiTypes.STR, "multipart/form-data": serializers.ReadingsFileSerializer},
+        responses={201: serializers.ReadingsKeptSerializer},
         description="A CSV file with the columns time, temperature_c, rh_pct. One bad line refuses all.",
     )
     @action(detail=False, methods=["post"], parser_classes=[CSVParser, MultiPartParser])
@@ -137,4 +137,4 @@ class Readings(mixins.ListModelMixin, Endpoint):
     def _kept(self, place: Place, rows: list[tuple], origin: str) -> Response:
         added, already_there = record_readings(place, rows, origin=origin)
         counts = {"added": added, "already_there": already_there}
-        return shown(shapes.ReadingsKeptSerializer, counts, status=201)
+        return respond(serializers.ReadingsKeptSerializer, counts, status=201)

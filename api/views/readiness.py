@@ -4,9 +4,9 @@ from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.fields import given
-from api.serializers import machines as shapes
-from api.views.base import Endpoint, shown
+from api.fields import parse
+from api.serializers import machines as serializers
+from api.views.base import Endpoint, respond
 from maintenance.models import Toolhead
 from maintenance.readiness.builder import JobSpec, verdicts
 from spools.models import Spool
@@ -32,24 +32,28 @@ class Readiness(Endpoint):
     idempotent = False
     pagination_class = None
     filter_backends: list = []
-    serializer_class = shapes.PairVerdictSerializer
+    serializer_class = serializers.PairVerdictSerializer
 
     @extend_schema(
-        parameters=[shapes.PairInQuerySerializer],
-        responses=shapes.PairVerdictSerializer,
+        parameters=[serializers.PairInQuerySerializer],
+        responses=serializers.PairVerdictSerializer,
         description="One pair. Give all four numbers of the job, or none for a small job.",
     )
     def one(self, request: Request) -> Response:
-        asked = given(shapes.PairInQuerySerializer, request.query_params)
+        asked = parse(serializers.PairInQuerySerializer, request.query_params)
         toolhead, spool = asked.pop("toolhead"), asked.pop("spool")
-        return shown(shapes.PairVerdictSerializer, judged([(toolhead, spool)], job_spec(asked or None))[0])
+        return respond(
+            serializers.PairVerdictSerializer, judged([(toolhead, spool)], job_spec(asked or None))[0]
+        )
 
     @extend_schema(
-        request=shapes.PairsAskedSerializer,
-        responses=shapes.PairVerdictSerializer(many=True),
+        request=serializers.PairsAskedSerializer,
+        responses=serializers.PairVerdictSerializer(many=True),
         description="Several pairs for one job. Nothing is stored.",
     )
     def several(self, request: Request) -> Response:
-        asked = given(shapes.PairsAskedSerializer, request.data)
+        asked = parse(serializers.PairsAskedSerializer, request.data)
         pairs = [(pair["toolhead"], pair["spool"]) for pair in asked["pairs"]]
-        return shown(shapes.PairVerdictSerializer, judged(pairs, job_spec(asked.get("job"))), many=True)
+        return respond(
+            serializers.PairVerdictSerializer, judged(pairs, job_spec(asked.get("job"))), many=True
+        )

@@ -5,10 +5,10 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.fields import given
+from api.fields import parse
 from api.filters import ReminderFilter
-from api.serializers import reminders as shapes
-from api.views.base import Endpoint, shown
+from api.serializers import reminders as serializers
+from api.views.base import Endpoint, respond
 from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.lifecycle import complete, snooze
 
@@ -20,19 +20,19 @@ class Reminders(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     when the condition is gone."""
 
     queryset = Reminder.objects.select_related("spool").prefetch_related(EVENTS)
-    serializer_class = shapes.ReminderHistorySerializer
+    serializer_class = serializers.ReminderHistorySerializer
     filterset_class = ReminderFilter
 
-    @extend_schema(request=shapes.SnoozeSerializer, responses=shapes.ReminderHistorySerializer)
+    @extend_schema(request=serializers.SnoozeSerializer, responses=serializers.ReminderHistorySerializer)
     @action(detail=True, methods=["post"])
     def snooze(self, request: Request, pk: str) -> Response:
         """Snooze until a time, or until the monitored amount reaches a threshold."""
-        snooze(self.get_object(), **given(shapes.SnoozeSerializer, request.data), by=request.user)
-        return shown(shapes.ReminderHistorySerializer, self.get_object())
+        snooze(self.get_object(), **parse(serializers.SnoozeSerializer, request.data), by=request.user)
+        return respond(serializers.ReminderHistorySerializer, self.get_object())
 
-    @extend_schema(request=shapes.CompleteSerializer, responses=shapes.ReminderHistorySerializer)
+    @extend_schema(request=serializers.CompleteSerializer, responses=serializers.ReminderHistorySerializer)
     @action(detail=True, methods=["post"])
     def complete(self, request: Request, pk: str) -> Response:
         """Mark it as done."""
-        complete(self.get_object(), **given(shapes.CompleteSerializer, request.data), by=request.user)
-        return shown(shapes.ReminderHistorySerializer, self.get_object())
+        complete(self.get_object(), **parse(serializers.CompleteSerializer, request.data), by=request.user)
+        return respond(serializers.ReminderHistorySerializer, self.get_object())

@@ -4,20 +4,20 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.fields import given
+from api.fields import parse
 from api.filters import ServiceFilter
-from api.serializers import service as shapes
-from api.views.base import Endpoint, Kept, WithdrawMixin, shown
+from api.serializers import service as serializers
+from api.views.base import Endpoint, RecordViewSet, WithdrawMixin, respond
 from maintenance.models import ServiceEntry, ServiceKind, Toolhead
 from maintenance.service.intervals import load_service_statuses
 from maintenance.service.records import record_service
 
 
-class ServiceKinds(Kept):
+class ServiceKinds(RecordViewSet):
     """Work that machines need again and again, its interval and who says so."""
 
     queryset = ServiceKind.objects.all()
-    serializer_class = shapes.ServiceKindSerializer
+    serializer_class = serializers.ServiceKindSerializer
     filterset_fields = ["work", "in_use"]
 
 
@@ -25,20 +25,22 @@ class Services(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, 
     """Services that were done. One that was not done is withdrawn; the count goes on as before."""
 
     queryset = ServiceEntry.objects.select_related("kind", "withdrawn_by")
-    serializer_class = shapes.ServiceEntrySerializer
+    serializer_class = serializers.ServiceEntrySerializer
     filterset_class = ServiceFilter
 
-    @extend_schema(request=shapes.RecordServiceSerializer, responses={201: shapes.ServiceEntrySerializer})
+    @extend_schema(
+        request=serializers.RecordServiceSerializer, responses={201: serializers.ServiceEntrySerializer}
+    )
     def create(self, request: Request) -> Response:
         """A service was done: its count starts again."""
-        asked = given(shapes.RecordServiceSerializer, request.data)
+        asked = parse(serializers.RecordServiceSerializer, request.data)
         entry = record_service(asked.pop("kind"), **asked, by=request.user)
-        return shown(shapes.ServiceEntrySerializer, entry, status=201)
+        return respond(serializers.ServiceEntrySerializer, entry, status=201)
 
-    @extend_schema(responses=shapes.ServiceStatusSerializer(many=True), filters=False)
+    @extend_schema(responses=serializers.ServiceStatusSerializer(many=True), filters=False)
     @action(detail=False, pagination_class=None)
     def due(self, request: Request) -> Response:
         """How far along every machine in use is since each of its services, what is nearest its end first."""
         toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
         found = sorted(load_service_statuses(toolheads), key=lambda status: -status.since.share)
-        return shown(shapes.ServiceStatusSerializer, found, many=True)
+        return respond(serializers.ServiceStatusSerializer, found, many=True)

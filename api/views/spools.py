@@ -8,13 +8,13 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.fields import given
+from api.fields import parse
 from api.filters import SpoolListFilter
-from api.serializers import spools as shapes
+from api.serializers import spools as serializers
 from api.serializers.drying import PlanAskedSerializer, PlanSerializer
 from api.serializers.machines import LoadingSerializer, LoadSerializer
 from api.serializers.places import StaySerializer
-from api.views.base import Endpoint, WithdrawMixin, shown
+from api.views.base import Endpoint, WithdrawMixin, respond
 from api.views.machines import LOADINGS
 from api.views.readiness import job_spec, judged
 from maintenance.machines.loading import load_spool, unload_spool
@@ -46,7 +46,7 @@ class Spools(Endpoint):
     queryset = Spool.objects.select_related(
         "feedstock__polymer", "feedstock__maker", "feedstock__filler"
     ).prefetch_related(PRESENT_STAYS, PRESENT_LOADINGS)
-    serializer_class = shapes.SpoolSerializer
+    serializer_class = serializers.SpoolSerializer
     filterset_class = SpoolListFilter
     lookup_field = "code"
     lookup_value_regex = "[^/]+"
@@ -61,9 +61,9 @@ class Spools(Endpoint):
     def list(self, request: Request) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
         context = {"remaining": remaining_by_spool(page)}
-        return self.get_paginated_response(shapes.SpoolSerializer(page, many=True, context=context).data)
+        return self.get_paginated_response(serializers.SpoolSerializer(page, many=True, context=context).data)
 
-    @extend_schema(responses=shapes.SpoolDetailSerializer)
+    @extend_schema(responses=serializers.SpoolDetailSerializer)
     def retrieve(self, request: Request, code: str) -> Response:
         spool = self.get_object()
         toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
@@ -72,29 +72,29 @@ class Spools(Endpoint):
             "moisture": moisture_now(spool),
             "verdicts": judged([(toolhead, spool) for toolhead in toolheads]),
         }
-        return shown(shapes.SpoolDetailSerializer, spool, context=context)
+        return respond(serializers.SpoolDetailSerializer, spool, context=context)
 
-    @extend_schema(request=shapes.ReceiveSerializer, responses={201: shapes.SpoolSerializer})
+    @extend_schema(request=serializers.ReceiveSerializer, responses={201: serializers.SpoolSerializer})
     def create(self, request: Request) -> Response:
         """Receive a spool; the answer has its new code."""
-        asked = given(shapes.ReceiveSerializer, request.data)
+        asked = parse(serializers.ReceiveSerializer, request.data)
         place, at = asked.pop("place"), asked.pop("at", None)
         spool = receive_spool(NewSpool(**asked), place, at=at, by=request.user)
         return self._spool(spool, status=201)
 
     def _spool(self, spool: Spool, status: int = 200) -> Response:
         spool = self.get_queryset().get(pk=spool.pk)
-        return shown(
-            shapes.SpoolSerializer, spool, status, context={"remaining": remaining_by_spool([spool])}
+        return respond(
+            serializers.SpoolSerializer, spool, status, context={"remaining": remaining_by_spool([spool])}
         )
 
-    @extend_schema(responses=shapes.MoistureSerializer)
+    @extend_schema(responses=serializers.MoistureSerializer)
     @action(detail=True)
     def moisture(self, request: Request, code: str) -> Response:
         """The computed moisture now, layer by layer, with what it rests on."""
-        return shown(shapes.MoistureSerializer, moisture_now(self.get_object()))
+        return respond(serializers.MoistureSerializer, moisture_now(self.get_object()))
 
-    @extend_schema(responses=shapes.HistorySerializer)
+    @extend_schema(responses=serializers.HistorySerializer)
     @action(detail=True)
     def history(self, request: Request, code: str) -> Response:
         """The facts about this spool, oldest first."""
@@ -107,65 +107,71 @@ class Spools(Endpoint):
             ),
             "loadings": spool.loadings.with_off_at().select_related("spool", "toolhead__printer"),
         }
-        return shown(shapes.HistorySerializer, facts)
+        return respond(serializers.HistorySerializer, facts)
 
-    @extend_schema(request=shapes.MoveSerializer, responses={201: StaySerializer})
+    @extend_schema(request=serializers.MoveSerializer, responses={201: StaySerializer})
     @action(detail=True, methods=["post"])
     def move(self, request: Request, code: str) -> Response:
         """It is in another place, now or since a past time."""
-        stay = move_spool(self.get_object(), **given(shapes.MoveSerializer, request.data), by=request.user)
-        return shown(StaySerializer, stay, status=201)
+        stay = move_spool(
+            self.get_object(), **parse(serializers.MoveSerializer, request.data), by=request.user
+        )
+        return respond(StaySerializer, stay, status=201)
 
-    @extend_schema(request=shapes.ExcursionSerializer, responses={201: StaySerializer(many=True)})
+    @extend_schema(request=serializers.ExcursionSerializer, responses={201: StaySerializer(many=True)})
     @action(detail=True, methods=["post"], pagination_class=None)
     def excursion(self, request: Request, code: str) -> Response:
         """It was somewhere else from one past time to another, then back where it was."""
         spool = self.get_object()
-        stays = record_excursion(spool, **given(shapes.ExcursionSerializer, request.data), by=request.user)
-        return shown(StaySerializer, stays, status=201, many=True)
+        stays = record_excursion(
+            spool, **parse(serializers.ExcursionSerializer, request.data), by=request.user
+        )
+        return respond(StaySerializer, stays, status=201, many=True)
 
-    @extend_schema(request=shapes.WeighSerializer, responses={201: shapes.MassEntrySerializer})
+    @extend_schema(request=serializers.WeighSerializer, responses={201: serializers.MassEntrySerializer})
     @action(detail=True, methods=["post"])
     def weigh(self, request: Request, code: str) -> Response:
         """Keep what the scale said, reel and all."""
-        entry = weigh(self.get_object(), **given(shapes.WeighSerializer, request.data), by=request.user)
-        return shown(shapes.MassEntrySerializer, entry, status=201)
+        entry = weigh(self.get_object(), **parse(serializers.WeighSerializer, request.data), by=request.user)
+        return respond(serializers.MassEntrySerializer, entry, status=201)
 
-    @extend_schema(request=shapes.EmptySerializer, responses=shapes.SpoolSerializer)
+    @extend_schema(request=serializers.EmptySerializer, responses=serializers.SpoolSerializer)
     @action(detail=True, methods=["post"])
     def empty(self, request: Request, code: str) -> Response:
         """It is used up or thrown away."""
         spool = self.get_object()
-        return self._spool(mark_empty(spool, **given(shapes.EmptySerializer, request.data), by=request.user))
+        return self._spool(
+            mark_empty(spool, **parse(serializers.EmptySerializer, request.data), by=request.user)
+        )
 
     @extend_schema(parameters=[PlanAskedSerializer], responses=PlanSerializer)
     @action(detail=True, url_path="drying-plan")
     def drying_plan(self, request: Request, code: str) -> Response:
         """How it can be dried in a dryer: stages, hours, floor, heat, or why not. Nothing is stored."""
-        asked = given(PlanAskedSerializer, request.query_params)
+        asked = parse(PlanAskedSerializer, request.query_params)
         spool, dryer, at = self.get_object(), asked.pop("dryer"), asked.pop("at", None)
-        return shown(PlanSerializer, plan_drying(spool, dryer, PlanRequest(**asked), at=at))
+        return respond(PlanSerializer, plan_drying(spool, dryer, PlanRequest(**asked), at=at))
 
     @extend_schema(request=LoadSerializer, responses={201: LoadingSerializer})
     @action(detail=True, methods=["post"])
     def load(self, request: Request, code: str) -> Response:
         """It is on a toolhead. A hold is refused unless the reason for going on is given, which is kept."""
         spool = self.get_object()
-        asked = given(LoadSerializer, request.data)
+        asked = parse(LoadSerializer, request.data)
         job = job_spec(asked.pop("job", None))
         loading = load_spool(asked.pop("toolhead"), spool, **asked, job=job, by=request.user)
-        return shown(LoadingSerializer, LOADINGS.get(pk=loading.pk), status=201)
+        return respond(LoadingSerializer, LOADINGS.get(pk=loading.pk), status=201)
 
-    @extend_schema(request=shapes.MoveSerializer, responses=LoadingSerializer)
+    @extend_schema(request=serializers.MoveSerializer, responses=LoadingSerializer)
     @action(detail=True, methods=["post"])
     def unload(self, request: Request, code: str) -> Response:
         """It comes off its toolhead and goes to a place."""
         loading = next(iter(self.get_object().present_loadings), None)
-        asked = given(shapes.MoveSerializer, request.data)
+        asked = parse(serializers.MoveSerializer, request.data)
         if loading is None:
             raise refusal("not_loaded", "This spool is on no toolhead. Move it instead.")
         unload_spool(loading, **asked, by=request.user)
-        return shown(LoadingSerializer, LOADINGS.get(pk=loading.pk))
+        return respond(LoadingSerializer, LOADINGS.get(pk=loading.pk))
 
 
 SPOOL = [OpenApiParameter("code", OpenApiTypes.STR, OpenApiParameter.PATH)]
@@ -176,18 +182,18 @@ class MassEntries(WithdrawMixin, Endpoint):
     """Weighings of a spool and what was cut off it; its history lists them."""
 
     queryset = MassEntry.objects.select_related("spool", "withdrawn_by")
-    serializer_class = shapes.MassEntrySerializer
+    serializer_class = serializers.MassEntrySerializer
 
     def filter_queryset(self, queryset):
         return super().filter_queryset(queryset).filter(spool__code=codes.normalise(self.kwargs["code"]))
 
     @extend_schema(
         parameters=SPOOL,
-        request=shapes.CorrectWeighingSerializer,
-        responses={201: shapes.MassEntrySerializer},
+        request=serializers.CorrectWeighingSerializer,
+        responses={201: serializers.MassEntrySerializer},
     )
     @action(detail=True, methods=["post"])
     def correct(self, request: Request, code: str, pk: str) -> Response:
         """Record the right number for a wrong weighing, which is withdrawn with it."""
-        asked = given(shapes.CorrectWeighingSerializer, request.data)
+        asked = parse(serializers.CorrectWeighingSerializer, request.data)
         return self.respond_with(correct_weighing(self.get_object(), **asked, by=request.user), status=201)

@@ -3,7 +3,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.serializers.today import TodaySerializer
-from api.views.base import Endpoint, shown
+from api.views.base import Endpoint, respond
 from maintenance.today import today
 
 
@@ -15,4 +15,4 @@ class Now(Endpoint):
 
     @extend_schema(responses=TodaySerializer)
     def show(self, request: Request) -> Response:
-        return shown(TodaySerializer, today())
+        return respond(TodaySerializer, today())

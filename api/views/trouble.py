@@ -4,10 +4,10 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.fields import given
+from api.fields import parse
 from api.filters import TroubleFilter
-from api.serializers import trouble as shapes
-from api.views.base import Endpoint, shown
+from api.serializers import trouble as serializers
+from api.views.base import Endpoint, respond
 from maintenance.models import TroubleReport
 from maintenance.trouble.reports import record_outcome, report_job_trouble, report_trouble
 
@@ -16,13 +16,15 @@ class Troubles(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Prints that went wrong: the consumable causes in the order of the evidence, and what turned out."""
 
     queryset = TroubleReport.objects.select_related("toolhead__printer", "spool").prefetch_related("outcomes")
-    serializer_class = shapes.TroubleSerializer
+    serializer_class = serializers.TroubleSerializer
     filterset_class = TroubleFilter
 
-    @extend_schema(request=shapes.ReportTroubleSerializer, responses={201: shapes.TroubleSerializer})
+    @extend_schema(
+        request=serializers.ReportTroubleSerializer, responses={201: serializers.TroubleSerializer}
+    )
     def create(self, request: Request) -> Response:
         """Say what a print looked like: the causes come in order, each with its reasons."""
-        asked = given(shapes.ReportTroubleSerializer, request.data)
+        asked = parse(serializers.ReportTroubleSerializer, request.data)
         symptoms = asked.pop("symptoms")
         if "job" in asked:
             report = report_job_trouble(asked.pop("job"), symptoms, **asked, by=request.user)
@@ -32,14 +34,14 @@ class Troubles(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
             )
         return self._report(report, status=201)
 
-    @extend_schema(request=shapes.RecordOutcomeSerializer, responses=shapes.TroubleSerializer)
+    @extend_schema(request=serializers.RecordOutcomeSerializer, responses=serializers.TroubleSerializer)
     @action(detail=True, methods=["post"])
     def outcome(self, request: Request, pk: str) -> Response:
         """What it turned out to be; a later word replaces an earlier one."""
         report = self.get_object()
-        asked = given(shapes.RecordOutcomeSerializer, request.data)
+        asked = parse(serializers.RecordOutcomeSerializer, request.data)
         record_outcome(report, asked.pop("cause"), **asked, by=request.user)
         return self._report(report)
 
     def _report(self, report: TroubleReport, status: int = 200) -> Response:
-        return shown(shapes.TroubleSerializer, self.get_queryset().get(pk=report.pk), status)
+        return respond(serializers.TroubleSerializer, self.get_queryset().get(pk=report.pk), status)

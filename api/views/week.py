@@ -5,10 +5,10 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.fields import given
+from api.fields import parse
 from api.schema import ErrorsSerializer
-from api.serializers import week as shapes
-from api.views.base import Endpoint, shown
+from api.serializers import week as serializers
+from api.views.base import Endpoint, respond
 from spools.drying.week import schedule as week_schedule
 from spools.models import PlannedDrying, WantedPrint, WeekPlan
 
@@ -17,20 +17,20 @@ class WantedPrints(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Prints that are wanted in the coming week."""
 
     queryset = WantedPrint.objects.filter(withdrawn_at=None).select_related("spool")
-    serializer_class = shapes.WantedPrintSerializer
+    serializer_class = serializers.WantedPrintSerializer
 
-    @extend_schema(request=shapes.WantSerializer, responses={201: shapes.WantedPrintSerializer})
+    @extend_schema(request=serializers.WantSerializer, responses={201: serializers.WantedPrintSerializer})
     def create(self, request: Request) -> Response:
         """Put one on the list."""
-        wanted = week_schedule.want_print(**given(shapes.WantSerializer, request.data), by=request.user)
-        return shown(shapes.WantedPrintSerializer, wanted, status=201)
+        wanted = week_schedule.want_print(**parse(serializers.WantSerializer, request.data), by=request.user)
+        return respond(serializers.WantedPrintSerializer, wanted, status=201)
 
-    @extend_schema(request=None, responses=shapes.WantedPrintSerializer)
+    @extend_schema(request=None, responses=serializers.WantedPrintSerializer)
     @action(detail=True, methods=["post"])
     def withdraw(self, request: Request, pk: str) -> Response:
         """Take it off the list."""
         wanted = week_schedule.take_off(self.get_object(), by=request.user)
-        return shown(shapes.WantedPrintSerializer, wanted)
+        return respond(serializers.WantedPrintSerializer, wanted)
 
 
 class WeekPlans(Endpoint):
@@ -38,14 +38,14 @@ class WeekPlans(Endpoint):
 
     idempotent = False
     queryset = WeekPlan.objects.all()
-    serializer_class = shapes.WeekPlanSerializer
+    serializer_class = serializers.WeekPlanSerializer
 
-    @extend_schema(responses=shapes.WeekPlanSerializer)
+    @extend_schema(responses=serializers.WeekPlanSerializer)
     def retrieve(self, request: Request, pk: str) -> Response:
         """A plan with what becomes of the prints, and what no longer holds."""
         return self._plan(self.get_object())
 
-    @extend_schema(responses={200: shapes.WeekPlanSerializer, 404: ErrorsSerializer})
+    @extend_schema(responses={200: serializers.WeekPlanSerializer, 404: ErrorsSerializer})
     @action(detail=False)
     def accepted(self, request: Request) -> Response:
         """The plan that the shop goes by."""
@@ -54,25 +54,25 @@ class WeekPlans(Endpoint):
             raise NotFound("No plan is accepted. Ask for one, and accept it.")
         return self._plan(plan)
 
-    @extend_schema(request=shapes.HandsSerializer, responses={201: shapes.WeekPlanSerializer})
+    @extend_schema(request=serializers.HandsSerializer, responses={201: serializers.WeekPlanSerializer})
     def create(self, request: Request) -> Response:
         """Work one out for the prints on the list; a large one in the background: ask for it again."""
-        asked = given(shapes.HandsSerializer, request.data)
+        asked = parse(serializers.HandsSerializer, request.data)
         plan = week_schedule.ask_for_plan(
             week_schedule.Hands(asked["hands_from"], asked["hands_to"]), by=request.user
         )
         return self._plan(week_schedule.begin(plan), status=201)
 
     def _plan(self, plan: WeekPlan, status: int = 200) -> Response:
-        return shown(shapes.WeekPlanSerializer, week_schedule.told_all(plan), status)
+        return respond(serializers.WeekPlanSerializer, week_schedule.told_all(plan), status)
 
-    @extend_schema(request=None, responses=shapes.WeekPlanSerializer)
+    @extend_schema(request=None, responses=serializers.WeekPlanSerializer)
     @action(detail=True, methods=["post"])
     def accept(self, request: Request, pk: str) -> Response:
         """Go by this plan."""
         return self._plan(week_schedule.accept(self.get_object(), by=request.user))
 
-    @extend_schema(request=None, responses=shapes.WeekPlanSerializer)
+    @extend_schema(request=None, responses=serializers.WeekPlanSerializer)
     @action(detail=True, methods=["post"], url_path="turn-down")
     def turn_down(self, request: Request, pk: str) -> Response:
         """End it, accepted or not."""
@@ -85,25 +85,27 @@ class PlannedDryings(mixins.RetrieveModelMixin, mixins.ListModelMixin, Endpoint)
     queryset = PlannedDrying.objects.filter(
         ended_at=None, plan__ended_at=None, plan__accepted_at__isnull=False
     ).select_related("spool__feedstock__polymer", "dryer__room")
-    serializer_class = shapes.PlannedDryingSerializer
+    serializer_class = serializers.PlannedDryingSerializer
 
-    @extend_schema(request=shapes.MoveDryingSerializer, responses=shapes.MovedSerializer)
+    @extend_schema(request=serializers.MoveDryingSerializer, responses=serializers.MovedSerializer)
     @action(detail=True, methods=["post"])
     def move(self, request: Request, pk: str) -> Response:
         """To another time or dryer; it is pinned then. What that does to the rest is told."""
-        asked = given(shapes.MoveDryingSerializer, request.data)
+        asked = parse(serializers.MoveDryingSerializer, request.data)
         drying, consequences = week_schedule.move(self.get_object(), **asked, by=request.user)
-        return shown(shapes.MovedSerializer, {"drying": drying, "consequences": consequences})
+        return respond(serializers.MovedSerializer, {"drying": drying, "consequences": consequences})
 
-    @extend_schema(request=shapes.PinSerializer, responses=shapes.PlannedDryingSerializer)
+    @extend_schema(request=serializers.PinSerializer, responses=serializers.PlannedDryingSerializer)
     @action(detail=True, methods=["post"])
     def pin(self, request: Request, pk: str) -> Response:
         """Whether it stays as it is when the week is planned again."""
-        asked = given(shapes.PinSerializer, request.data)
-        return shown(shapes.PlannedDryingSerializer, week_schedule.pin(self.get_object(), **asked))
+        asked = parse(serializers.PinSerializer, request.data)
+        return respond(serializers.PlannedDryingSerializer, week_schedule.pin(self.get_object(), **asked))
 
-    @extend_schema(request=None, responses=shapes.PlannedDryingSerializer)
+    @extend_schema(request=None, responses=serializers.PlannedDryingSerializer)
     @action(detail=True, methods=["post"])
     def drop(self, request: Request, pk: str) -> Response:
         """Leave it out."""
-        return shown(shapes.PlannedDryingSerializer, week_schedule.drop(self.get_object(), by=request.user))
+        return respond(
+            serializers.PlannedDryingSerializer, week_schedule.drop(self.get_object(), by=request.user)
+        )

@@ -12,7 +12,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
 from pages.drying.week import start_address
-from pages.frame.forms import carried_out, sent, show_refusal
+from pages.frame.forms import apply, post_data, show_refusal
 from pages.machines.forms import DryForm, FinishAllForm, FinishForm, TogetherForm
 from spools.air.climate import climates_now
 from spools.codes import pretty
@@ -110,11 +110,11 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         return render(request, "drying/start.html", context)
     chosen = list(together.cleaned_data["spools"])
     found = _together(chosen, dryer, together)
-    form = DryForm(sent(request), spools=chosen, initial=_initial(found, request.GET.get("hours", "")))
+    form = DryForm(post_data(request), spools=chosen, initial=_initial(found, request.GET.get("hours", "")))
     if (
         found is not None
         and together.is_valid()
-        and carried_out(
+        and apply(
             form,
             lambda data: drying_rules.start_drying(
                 chosen,
@@ -194,8 +194,8 @@ def drying_finish(request: HttpRequest, pk: int) -> HttpResponse:
         # A second tap, or an old page.
         messages.error(request, f"Nothing is drying in {dryer} any more: it was taken out already.")
         return redirect("drying")
-    common = FinishAllForm(sent(request))
-    forms = [FinishForm(sent(request), run=row.run) for row in rows]
+    common = FinishAllForm(post_data(request))
+    forms = [FinishForm(post_data(request), run=row.run) for row in rows]
     if request.method == "POST" and _finished(common, forms, request):
         return redirect("drying")
     context = {"dryer": dryer, "common": common, "rows": list(zip(rows, forms, strict=True))}

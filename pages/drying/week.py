@@ -17,7 +17,7 @@ from django.views.decorators.http import require_POST
 
 from pages.drying.week_chart import Stretch, WeekDrawing, week_drawing
 from pages.drying.week_forms import HandsForm, MoveForm, WantedForm
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from spools.codes import pretty
 from spools.drying.gate import open_runs
 from spools.drying.week import schedule as week_schedule
@@ -127,8 +127,8 @@ def _drawing(rows: Sequence[DryingRow], runs: Sequence[DryingRun], now: datetime
 
 @login_required
 def wanted_new(request: HttpRequest) -> HttpResponse:
-    form = WantedForm(sent(request))
-    if carried_out(form, lambda data: week_schedule.want_print(**data, by=request.user)):
+    form = WantedForm(post_data(request))
+    if apply(form, lambda data: week_schedule.want_print(**data, by=request.user)):
         messages.success(request, "It is on the list. Plan the week again to have it dried in time.")
         return redirect("week")
     return render(request, "drying/week_wanted.html", {"form": form})
@@ -158,9 +158,7 @@ def week_plan(request: HttpRequest) -> HttpResponse:
     """Work a plan out, at once where that is quick."""
     form = HandsForm(request.POST, hands=_last_hands())
     plans: list[WeekPlan] = []
-    if not carried_out(
-        form, lambda data: plans.append(week_schedule.ask_for_plan(form.hands(), by=request.user))
-    ):
+    if not apply(form, lambda data: plans.append(week_schedule.ask_for_plan(form.hands(), by=request.user))):
         return _page(request, form)
     week_schedule.begin(*plans)
     return redirect("week")
@@ -217,9 +215,9 @@ def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
         said = "has begun" if planned.run_id is not None else "is planned no more"
         messages.error(request, f"The drying of {pretty(planned.spool.code)} {said}. Nothing was changed.")
         return redirect("week")
-    form = MoveForm(sent(request), planned=planned)
+    form = MoveForm(post_data(request), planned=planned)
     found: list[tuple[PlannedDrying, list[str]]] = []
-    if carried_out(form, lambda data: found.append(week_schedule.move(planned, **data, by=request.user))):
+    if apply(form, lambda data: found.append(week_schedule.move(planned, **data, by=request.user))):
         ((new, consequences),) = found
         messages.success(
             request, f"{pretty(new.spool.code)} is placed by hand: {new.hours:g} h. It is pinned."

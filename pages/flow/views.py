@@ -18,7 +18,7 @@ from maintenance.models import FlowCheck, Toolhead
 from maintenance.readiness.rules.feeding import usable_words
 from pages.flow.charts import chart_drawings, chart_rows, curve_drawing
 from pages.flow.forms import FlowMassesForm, FlowPlanForm
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from spools.wording import format_number
 
 
@@ -51,7 +51,7 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
         return render(request, "flow/plan.html", {"plan": plan})
     blobs, setup = plan.blobs(), plan.setup
     assert setup is not None
-    form = FlowMassesForm(sent(request), blobs=blobs, setup=setup)
+    form = FlowMassesForm(post_data(request), blobs=blobs, setup=setup)
     made: list[FlowCheck] = []
 
     def record(data: dict[str, Any]) -> None:
@@ -69,7 +69,7 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
             )
         )
 
-    if carried_out(form, record):
+    if apply(form, record):
         messages.success(request, "The flow check is recorded.")
         return redirect("flow-check", made[0].pk)
     return render(

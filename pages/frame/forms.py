@@ -20,12 +20,12 @@ from spools.refusals import refusal
 RENAMED = {"at": "when", "time": "when", "start": "when", "reason": "override_reason"}
 
 
-def sent(request: HttpRequest) -> QueryDict | None:
+def post_data(request: HttpRequest) -> QueryDict | None:
     """What a form is bound to: the inputs of a POST, nothing before."""
     return request.POST if request.method == "POST" else None
 
 
-def carried_out(form: forms.BaseForm, act: Callable[[dict[str, Any]], Any]) -> bool:
+def apply(form: forms.BaseForm, act: Callable[[dict[str, Any]], Any]) -> bool:
     """Call act(cleaned data) of a valid form. A refusal is put on the form's fields; False then."""
     if not form.is_valid():
         return False

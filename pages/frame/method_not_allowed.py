@@ -9,7 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.template.loader import render_to_string
 
 
-def told_to_people(
+def method_not_allowed_page(
     get_response: Callable[[HttpRequest], HttpResponse],
 ) -> Callable[[HttpRequest], HttpResponse]:
     """Middleware: such an answer is empty, which leaves a browser with a blank page."""

@@ -13,7 +13,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 
 from maintenance.models import BoreReading, FlowCheck, Job, ServiceEntry
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from spools.codes import pretty
 from spools.facts import MAX_REASON_LENGTH, withdraw
 from spools.models import CouponTest, DesiccantCharge, MassEntry
@@ -94,9 +94,9 @@ def withdraw_fact(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     if shown_as is None:
         raise Http404
     fact = get_object_or_404(shown_as.facts.select_related("withdrawn_by"), pk=pk)
-    form = WithdrawForm(sent(request))
+    form = WithdrawForm(post_data(request))
     title, page = shown_as.title(fact), shown_as.page(fact)
-    if carried_out(form, lambda data: withdraw(fact, by=request.user, reason=data["reason"])):
+    if apply(form, lambda data: withdraw(fact, by=request.user, reason=data["reason"])):
         messages.success(request, f"Withdrawn: {title}. {shown_as.consequence}")
         return redirect(page)
     context = {"fact": fact, "form": form, "title": title, "kind": shown_as, "page": page}

@@ -19,7 +19,7 @@ from maintenance.jobs.from_file import (
     record_file_job,
 )
 from maintenance.models import Job, JobFile, Loading, Printer
-from pages.frame.forms import carried_out, sent, show_refusal
+from pages.frame.forms import apply, post_data, show_refusal
 from pages.jobs.charts import flow_drawing, flow_rows, time_unit
 from pages.jobs.file_forms import JobFileForm, PrintForm, ReadAgainForm
 from spools.checks import require_past_time
@@ -32,7 +32,7 @@ FILES = JobFile.objects.select_related("printer", "added_by")
 @login_required
 def job_files(request: HttpRequest) -> HttpResponse:
     """The files, the newest first, and the form that takes one in."""
-    form = JobFileForm(sent(request), request.FILES or None)
+    form = JobFileForm(post_data(request), request.FILES or None)
     if request.method == "POST" and (added := _added(form, request)):
         return redirect("job-file", added.pk)
     page = Paginator(FILES.defer("facts"), PER_PAGE).get_page(request.GET.get("page"))
@@ -48,7 +48,7 @@ def _added(form: JobFileForm, request: HttpRequest) -> JobFile | None:
             add_job_file(stored, printer=data["printer"], diameter_mm=data["diameter_mm"], by=request.user)
         )
 
-    return added[0] if carried_out(form, add) else None
+    return added[0] if apply(form, add) else None
 
 
 @login_required
@@ -104,8 +104,8 @@ def job_file_stop(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 def job_file_again(request: HttpRequest, pk: int) -> HttpResponse:
     file = get_object_or_404(FILES, pk=pk)
-    form = ReadAgainForm(sent(request), file=file)
-    if carried_out(form, lambda data: read_again(file, **data)):
+    form = ReadAgainForm(post_data(request), file=file)
+    if apply(form, lambda data: read_again(file, **data)):
         return redirect("job-file", pk)
     return render(request, "jobs/files/again.html", {"file": file, "form": form})
 
@@ -117,7 +117,7 @@ def job_file_print(request: HttpRequest, pk: int) -> HttpResponse:
     if file.state != JobFile.State.READ:
         return redirect("job-file", pk)
     facts = facts_of(file)
-    form = PrintForm(sent(request), facts=facts, initial=_chosen(request, file, facts))
+    form = PrintForm(post_data(request), facts=facts, initial=_chosen(request, file, facts))
     on: MachineVerdict | None = None
     if request.method == "POST" and form.is_valid():
         changed = form.cleaned_data["checked"] != form.asked()
@@ -162,7 +162,7 @@ def _recorded(form: PrintForm, file: JobFile, request: HttpRequest) -> Job | Non
         )
         recorded.append(job)
 
-    return recorded[0] if carried_out(form, record) else None
+    return recorded[0] if apply(form, record) else None
 
 
 def _judge(form: PrintForm, file: JobFile, facts: JobFacts) -> MachineVerdict | None:

@@ -11,7 +11,7 @@ from maintenance.jobs.records import record_job, require_start_time
 from maintenance.models import Job
 from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import Verdict
-from pages.frame.forms import carried_out, sent, show_refusal
+from pages.frame.forms import apply, post_data, show_refusal
 from pages.machines.forms import JobForm
 
 PER_PAGE = 30
@@ -28,7 +28,7 @@ def jobs(request: HttpRequest) -> HttpResponse:
 @login_required
 def job_new(request: HttpRequest) -> HttpResponse:
     """The first button shows the verdict; the second, which comes with it, records what it was shown for."""
-    form = JobForm(sent(request), initial={"loading": request.GET.get("loading")})
+    form = JobForm(post_data(request), initial={"loading": request.GET.get("loading")})
     shown: Verdict | None = None
     if request.method == "POST" and form.is_valid():
         changed = form.cleaned_data["checked"] != form.asked()
@@ -56,7 +56,7 @@ def _recorded(form: JobForm, request: HttpRequest) -> Job | None:
         )
         recorded.append(job)
 
-    return recorded[0] if carried_out(form, record) else None
+    return recorded[0] if apply(form, record) else None
 
 
 def _verdict(form: JobForm) -> Verdict | None:

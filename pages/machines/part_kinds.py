@@ -10,7 +10,7 @@ from maintenance.parts.fitting import save_kind
 from maintenance.parts.life import load_kind_lives, load_part_wear
 from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
 from maintenance.wear.learning import learn
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from pages.machines.forms import PartKindForm
 from pages.machines.life_chart import life_picture
 
@@ -38,18 +38,20 @@ def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 def part_kind_new(request: HttpRequest) -> HttpResponse:
-    return _form(request, PartKindForm(sent(request)), "is added. Receive the first ones when they come.")
+    return _form(
+        request, PartKindForm(post_data(request)), "is added. Receive the first ones when they come."
+    )
 
 
 @login_required
 def part_kind_edit(request: HttpRequest, pk: int) -> HttpResponse:
     kind = get_object_or_404(PartKind, pk=pk)
-    form = PartKindForm(sent(request), instance=kind)
+    form = PartKindForm(post_data(request), instance=kind)
     return _form(request, form, "is changed; the wear of its parts is counted again.")
 
 
 def _form(request: HttpRequest, form: PartKindForm, done: str) -> HttpResponse:
-    if carried_out(form, lambda data: save_kind(form.instance)):
+    if apply(form, lambda data: save_kind(form.instance)):
         messages.success(request, f"{form.instance} {done}")
         return redirect("part-kind", form.instance.pk)
     return render(request, "machines/stock/kind_form.html", {"form": form})

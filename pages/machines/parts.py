@@ -20,7 +20,7 @@ from maintenance.parts.fitting import (
 )
 from maintenance.parts.life import PartWear, load_part_wear
 from maintenance.parts.wear_entries import in_stock
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from pages.machines.forms import BoreForm, FitForm, RemoveForm, ReplaceForm
 from pages.machines.views import part_row
 
@@ -68,7 +68,7 @@ def _fit(request: HttpRequest, site: Site, fitting: QuerySet[PartKind], machine:
     taken = site.fittings.filter(end=None).values("role")
     kinds = list(fitting.exclude(role__in=taken))
     form = FitForm(
-        sent(request),
+        post_data(request),
         kinds=kinds,
         counts=in_stock(kinds),
         used=list(_sound().filter(kind__in=kinds)),
@@ -80,7 +80,7 @@ def _fit(request: HttpRequest, site: Site, fitting: QuerySet[PartKind], machine:
             return fit_part(site, form.kinds[source], **options)
         return fit_existing(form.used[source], site, **options)
 
-    if carried_out(form, fit):
+    if apply(form, fit):
         messages.success(request, f"The part is fitted to {site}.")
         return redirect("machine", machine)
     return render(request, "machines/fit.html", {"form": form, "site": site, "machine": machine})
@@ -109,12 +109,12 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
     kinds = PartKind.objects.filter(role=fitting.role)
     counts = in_stock(kinds)
     form = ReplaceForm(
-        sent(request),
+        post_data(request),
         kinds=kinds,
         counts=counts,
         initial={"kind": fitting.part.kind_id, "removal": Fitting.Removal.WORN},
     )
-    if carried_out(
+    if apply(
         form,
         lambda data: replace_part(
             fitting.site,
@@ -137,8 +137,8 @@ def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
     fitting = get_object_or_404(FITTINGS, pk=pk)
     if off := _off_already(request, fitting):
         return off
-    form = RemoveForm(sent(request), initial={"removal": Fitting.Removal.SOUND})
-    if carried_out(
+    form = RemoveForm(post_data(request), initial={"removal": Fitting.Removal.SOUND})
+    if apply(
         form,
         lambda data: remove_part(fitting, removal=data["removal"], at=data["when"], by=request.user),
     ):
@@ -159,8 +159,8 @@ def _off_already(request: HttpRequest, fitting: Fitting) -> HttpResponse | None:
 @login_required
 def bore_new(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Part.objects.select_related("kind"), pk=pk, kind__bore_mm__isnull=False)
-    form = BoreForm(sent(request), initial={"error_mm": 0.01, "method": BoreReading.Method.PIN})
-    if carried_out(
+    form = BoreForm(post_data(request), initial={"error_mm": 0.01, "method": BoreReading.Method.PIN})
+    if apply(
         form,
         lambda data: record_bore(
             found,

@@ -16,7 +16,7 @@ from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.service.records import record_service, save_kind
 from maintenance.wear.residue import pull_advice
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from pages.machines.service_forms import ServiceForm, ServiceKindForm
 
 SHOWN_ENTRIES = 50
@@ -59,7 +59,7 @@ def service_done(request: HttpRequest, pk: int) -> HttpResponse:
     """The button beside a service posts what is done now; the form asks when, for what was done before."""
     printer = get_object_or_404(Printer, pk=pk)
     asked = {name: request.GET.get(name) for name in ("kind", "toolhead")}
-    form = ServiceForm(sent(request), printer=printer, initial=asked)
+    form = ServiceForm(post_data(request), printer=printer, initial=asked)
 
     def record(data: dict) -> None:
         kind, toolhead = data["kind"], data["toolhead"]
@@ -69,7 +69,7 @@ def service_done(request: HttpRequest, pk: int) -> HttpResponse:
             kind, printer=printer, toolhead=toolhead, at=data["when"], note=data["note"], by=request.user
         )
 
-    if carried_out(form, record):
+    if apply(form, record):
         messages.success(request, f"{form.cleaned_data['kind'].name.capitalize()}: recorded as done.")
         return redirect("service", pk)
     return render(request, "machines/service/done.html", {"form": form, "printer": printer})
@@ -79,8 +79,8 @@ def service_done(request: HttpRequest, pk: int) -> HttpResponse:
 def service_kind(request: HttpRequest, pk: int | None = None) -> HttpResponse:
     """Add a service, or correct one: its interval, whether it stops the machine, whether it is used."""
     kind = get_object_or_404(ServiceKind, pk=pk) if pk else None
-    form = ServiceKindForm(sent(request), instance=kind)
-    if carried_out(form, lambda data: save_kind(form.instance)):
+    form = ServiceKindForm(post_data(request), instance=kind)
+    if apply(form, lambda data: save_kind(form.instance)):
         messages.success(request, f"Saved: {form.instance.name}.")
         return redirect("machines")
     return render(request, "machines/service/kind.html", {"form": form, "kind": kind})

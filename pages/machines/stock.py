@@ -9,7 +9,7 @@ from maintenance.models import PartKind
 from maintenance.parts.fitting import add_stock
 from maintenance.parts.life import KindLives, load_kind_lives
 from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from pages.machines.forms import StockForm
 from spools.inventory.ledger import remaining_by_spool
 from spools.models import Feedstock, Spool
@@ -58,8 +58,8 @@ def _feedstocks() -> list[dict]:
 
 @login_required
 def stock_add(request: HttpRequest) -> HttpResponse:
-    form = StockForm(sent(request), initial={"kind": request.GET.get("kind")})
-    if carried_out(
+    form = StockForm(post_data(request), initial={"kind": request.GET.get("kind")})
+    if apply(
         form,
         lambda data: add_stock(
             data["kind"], data["count"], at=data["when"], note=data["note"], by=request.user

@@ -16,7 +16,7 @@ from maintenance.parts.life import PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from maintenance.service.intervals import load_service_statuses
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from pages.machines.forms import PrinterForm, RetireForm, ToolheadForm
 from pages.machines.service import status_row
 from spools.wording import format_time
@@ -136,9 +136,9 @@ def _percent(left: float, full: float) -> int:
 
 @login_required
 def machine_new(request: HttpRequest) -> HttpResponse:
-    form = PrinterForm(sent(request))
-    head = ToolheadForm(sent(request), prefix="head")
-    if (request.method != "POST" or head.is_valid()) and carried_out(
+    form = PrinterForm(post_data(request))
+    head = ToolheadForm(post_data(request), prefix="head")
+    if (request.method != "POST" or head.is_valid()) and apply(
         form,
         lambda data: add_printer(
             form.instance,
@@ -155,8 +155,8 @@ def machine_new(request: HttpRequest) -> HttpResponse:
 @login_required
 def toolhead_new(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
-    form = ToolheadForm(sent(request))
-    if carried_out(form, lambda data: add_toolhead(printer, form.instance)):
+    form = ToolheadForm(post_data(request))
+    if apply(form, lambda data: add_toolhead(printer, form.instance)):
         messages.success(request, f"{form.instance} is added. Fit its nozzle, drive gears and liner.")
         return redirect("machine", pk)
     return render(request, "machines/form.html", {"form": form, "printer": printer})
@@ -169,8 +169,8 @@ def machine_retire(request: HttpRequest, pk: int) -> HttpResponse:
         # A second tap, or an old page.
         messages.error(request, f"{printer} is out of use since {format_time(printer.retired_at)} already.")
         return redirect("machine", pk)
-    form = RetireForm(sent(request))
-    if carried_out(form, lambda data: retire(printer, at=data["when"])):
+    form = RetireForm(post_data(request))
+    if apply(form, lambda data: retire(printer, at=data["when"])):
         messages.success(request, f"{printer} is out of use. It is listed under the other machines.")
         return redirect("machines")
     return render(request, "machines/retire.html", {"form": form, "printer": printer})

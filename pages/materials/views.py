@@ -8,7 +8,7 @@ from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
-from pages.frame.forms import CouponForm, FeedstockForm, carried_out, sent
+from pages.frame.forms import CouponForm, FeedstockForm, apply, post_data
 from pages.frame.numbers import NUMBERS
 from spools.catalogue.coupons import record_coupon_test
 from spools.catalogue.values import properties
@@ -111,8 +111,8 @@ def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
 def coupon_test(request: HttpRequest, pk: int) -> HttpResponse:
     """Record a coupon test of a feedstock."""
     found = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
-    form = CouponForm(sent(request))
-    if carried_out(
+    form = CouponForm(post_data(request))
+    if apply(
         form,
         lambda data: record_coupon_test(
             found,
@@ -129,19 +129,19 @@ def coupon_test(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 def feedstock_new(request: HttpRequest) -> HttpResponse:
-    form = FeedstockForm(sent(request))
+    form = FeedstockForm(post_data(request))
     return _feedstock_form(request, form, "is in the catalogue.")
 
 
 @login_required
 def feedstock_edit(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
-    form = FeedstockForm(sent(request), instance=found)
+    form = FeedstockForm(post_data(request), instance=found)
     return _feedstock_form(request, form, "is changed. The moisture of its spools is computed again.")
 
 
 def _feedstock_form(request: HttpRequest, form: FeedstockForm, done: str) -> HttpResponse:
-    if carried_out(form, lambda data: save_feedstock(form.instance, data["maker_name"])):
+    if apply(form, lambda data: save_feedstock(form.instance, data["maker_name"])):
         messages.success(request, f"{form.instance} {done}")
         return redirect("feedstock", form.instance.pk)
     return render(request, "materials/form.html", {"form": form, "makers": Maker.objects.all()})

@@ -8,7 +8,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from pages.frame.forms import DesiccantForm, carried_out, sent
+from pages.frame.forms import DesiccantForm, apply, post_data
 from pages.places.charts import line_chart
 from spools.air.dry_box import SHOWN, BoxNow, missing, put_desiccant
 from spools.air.dry_box_outlook import ADVICE, LEAK_FACTOR
@@ -84,7 +84,7 @@ def _course(box: BoxNow) -> dict:
 def place_desiccant(request: HttpRequest, pk: int) -> HttpResponse:
     """Record that desiccant was put in, regenerated or taken out."""
     place = get_object_or_404(Place.objects.filter(kind=Place.Kind.DRY_BOX), pk=pk)
-    form = DesiccantForm(sent(request))
+    form = DesiccantForm(post_data(request))
 
     def keep(data: dict) -> None:
         form.charge = put_desiccant(
@@ -98,7 +98,7 @@ def place_desiccant(request: HttpRequest, pk: int) -> HttpResponse:
             by=request.user,
         )
 
-    if carried_out(form, keep):
+    if apply(form, keep):
         messages.success(request, f"{place}: {form.charge}.")
         return redirect("place", pk)
     return render(request, "places/desiccant.html", {"place": place, "form": form})

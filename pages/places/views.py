@@ -10,7 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from pages.frame.forms import PlaceForm, ReadingForm, ReadingsFileForm, carried_out, sent
+from pages.frame.forms import PlaceForm, ReadingForm, ReadingsFileForm, apply, post_data
 from pages.places.boxes import box_context
 from pages.places.charts import line_chart
 from spools.air import climate
@@ -60,8 +60,8 @@ def place(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 def place_new(request: HttpRequest) -> HttpResponse:
-    form = PlaceForm(sent(request))
-    if carried_out(form, lambda data: save_place(form.instance)):
+    form = PlaceForm(post_data(request))
+    if apply(form, lambda data: save_place(form.instance)):
         messages.success(request, f"{form.instance} is added.")
         return redirect("place", form.instance.pk)
     return render(request, "places/form.html", {"form": form})
@@ -70,8 +70,8 @@ def place_new(request: HttpRequest) -> HttpResponse:
 @login_required
 def place_edit(request: HttpRequest, pk: int) -> HttpResponse:
     place = get_object_or_404(Place, pk=pk)
-    form = PlaceForm(sent(request), instance=place)
-    if carried_out(form, lambda data: save_place(form.instance)):
+    form = PlaceForm(post_data(request), instance=place)
+    if apply(form, lambda data: save_place(form.instance)):
         messages.success(request, f"{place} is changed. The moisture of its spools is computed again.")
         return redirect("place", pk)
     return render(request, "places/form.html", {"form": form, "place": get_object_or_404(Place, pk=pk)})
@@ -94,7 +94,7 @@ def place_readings(request: HttpRequest, pk: int) -> HttpResponse:
         row = (data["when"] or timezone.now(), data["temperature_c"], data["rh_pct"])
         counts.append(climate.record_readings(place, [row], origin=Reading.Origin.HAND))
 
-    if carried_out(file_form, keep_file) or carried_out(reading_form, keep_reading):
+    if apply(file_form, keep_file) or apply(reading_form, keep_reading):
         added, known = counts[0]
         already = f"; {known} there already, kept as they were" if known else ""
         messages.success(request, f"{added} reading{'' if added == 1 else 's'} added{already}.")

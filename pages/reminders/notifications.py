@@ -19,7 +19,7 @@ from django.views.decorators.http import conditional_page, require_POST, require
 from maintenance.models import Channel, Message, Reminder
 from maintenance.reminders.delivery import channels, feed, mail, outbox, push
 from maintenance.reminders.delivery.wording import news_of
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from pages.reminders.notification_forms import (
     EmailForm,
     KindsForm,
@@ -37,8 +37,8 @@ SHOWN = 30
 @login_required
 def notifications(request: HttpRequest) -> HttpResponse:
     settings = outbox.settings_of(request.user)
-    form = TimesForm(sent(request), settings)
-    if carried_out(form, lambda data: channels.save_times(settings, **data)):
+    form = TimesForm(post_data(request), settings)
+    if apply(form, lambda data: channels.save_times(settings, **data)):
         messages.success(request, "Saved. Messages that are waiting keep their time.")
         return redirect("notifications")
     return _render(request, times=form)
@@ -49,7 +49,7 @@ def notifications(request: HttpRequest) -> HttpResponse:
 def kinds(request: HttpRequest) -> HttpResponse:
     mine = channels.open_channels(request.user)
     form = KindsForm(request.POST, mine, _chosen(mine))
-    if carried_out(form, lambda _: _save_kinds(request, form, mine)):
+    if apply(form, lambda _: _save_kinds(request, form, mine)):
         messages.success(request, "Saved.")
         return redirect("notifications")
     return _render(request, kinds=form)
@@ -142,8 +142,8 @@ def _push_key() -> str:
 
 @login_required
 def add_email(request: HttpRequest) -> HttpResponse:
-    form = EmailForm(sent(request))
-    if carried_out(form, lambda data: channels.add_email(request.user, **data)):
+    form = EmailForm(post_data(request))
+    if apply(form, lambda data: channels.add_email(request.user, **data)):
         messages.success(request, "Added. Send a test to see that it arrives.")
         return redirect("notifications")
     return render(
@@ -154,9 +154,9 @@ def add_email(request: HttpRequest) -> HttpResponse:
 @never_cache
 @login_required
 def add_webhook(request: HttpRequest) -> HttpResponse:
-    form = WebhookForm(sent(request))
+    form = WebhookForm(post_data(request))
     added: list[Channel] = []
-    if carried_out(form, lambda data: added.append(channels.add_webhook(request.user, **data))):
+    if apply(form, lambda data: added.append(channels.add_webhook(request.user, **data))):
         return _secret(request, added[0])
     return render(request, "reminders/notifications/add_webhook.html", {"form": form})
 
@@ -172,7 +172,7 @@ def _secret(request: HttpRequest, channel: Channel) -> HttpResponse:
 @require_POST
 def add_push(request: HttpRequest) -> HttpResponse:
     form = PushForm(request.POST)
-    if carried_out(form, lambda data: channels.add_push(request.user, **data)):
+    if apply(form, lambda data: channels.add_push(request.user, **data)):
         messages.success(request, "This browser will get notifications. Send a test.")
     else:
         messages.error(request, "This browser's subscription cannot be read, nothing was saved. Try again.")

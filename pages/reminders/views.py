@@ -12,7 +12,7 @@ from maintenance.models import Reminder
 from maintenance.reminders import lifecycle
 from maintenance.reminders.links import link_of, with_subjects
 from maintenance.reminders.queries import open_reminders, snoozed_reminders
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from pages.reminders.forms import SNOOZE_DAYS, CompleteForm, EndedForm, KindForm, SnoozeForm
 from spools.wording import format_time
 
@@ -90,13 +90,13 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
     if reminder.ended_at is not None:
         return _ended_already(request, reminder)
-    form = SnoozeForm(sent(request), reminder=reminder)
+    form = SnoozeForm(post_data(request), reminder=reminder)
 
     def snooze(data: dict) -> None:
         snoozed = lifecycle.snooze(reminder, form.until_time(), data.get("amount"), by=request.user)
         messages.success(request, f"{reminder}: snoozed {lifecycle.format_snooze(snoozed)}.")
 
-    if carried_out(form, snooze):
+    if apply(form, snooze):
         return redirect("reminders")
     context = {"form": form, "row": _row(reminder), "choices": SNOOZE_DAYS.items()}
     context["amount"] = lifecycle.format_amount(reminder)
@@ -108,8 +108,8 @@ def reminder_complete(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
     if reminder.ended_at is not None:
         return _ended_already(request, reminder)
-    form = CompleteForm(sent(request))
-    if carried_out(form, lambda data: lifecycle.complete(reminder, data["note"], by=request.user)):
+    form = CompleteForm(post_data(request))
+    if apply(form, lambda data: lifecycle.complete(reminder, data["note"], by=request.user)):
         messages.success(request, f"{reminder}: completed.")
         return redirect("reminders")
     context = {

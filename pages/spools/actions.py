@@ -4,7 +4,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from pages.spools.forms import (
     AwayForm,
     CorrectWeighingForm,
@@ -25,10 +25,8 @@ from spools.models import Spool
 @of_spool
 def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
     stay = moves.current_stay(spool)
-    form = MoveForm(sent(request), here=stay.place if stay else None)
-    if carried_out(
-        form, lambda data: moves.move_spool(spool, data["place"], at=data["when"], by=request.user)
-    ):
+    form = MoveForm(post_data(request), here=stay.place if stay else None)
+    if apply(form, lambda data: moves.move_spool(spool, data["place"], at=data["when"], by=request.user)):
         messages.success(request, f"{pretty(spool.code)} is in {form.cleaned_data['place']}.")
         return redirect("spool", spool.code)
     return render(request, "spools/move.html", {"spool": spool, "form": form, "stay": stay})
@@ -38,8 +36,8 @@ def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
 def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The spool was somewhere else for a while and is back, which nobody recorded then."""
     stay = moves.current_stay(spool)
-    form = AwayForm(sent(request), here=stay.place if stay else None)
-    if carried_out(
+    form = AwayForm(post_data(request), here=stay.place if stay else None)
+    if apply(
         form,
         lambda data: moves.record_excursion(
             spool, data["place"], data["start"], data["end"], by=request.user
@@ -52,8 +50,8 @@ def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
 
 @of_spool
 def spool_weigh(request: HttpRequest, spool: Spool) -> HttpResponse:
-    form = WeighForm(sent(request))
-    if carried_out(
+    form = WeighForm(post_data(request))
+    if apply(
         form,
         lambda data: ledger.weigh(
             spool,
@@ -74,8 +72,8 @@ def spool_weigh(request: HttpRequest, spool: Spool) -> HttpResponse:
 def weighing_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
     """Give the right number for a wrong weighing, which is withdrawn."""
     entry = get_object_or_404(spool.mass_entries.filter(kind=ledger.Kind.WEIGHED), pk=pk)
-    form = CorrectWeighingForm(sent(request), initial={"resolution_g": entry.resolution_g})
-    if carried_out(form, lambda data: correct_weighing(entry, **data, by=request.user)):
+    form = CorrectWeighingForm(post_data(request), initial={"resolution_g": entry.resolution_g})
+    if apply(form, lambda data: correct_weighing(entry, **data, by=request.user)):
         messages.success(
             request, f"{form.cleaned_data['gross_g']:g} g counts in place of {entry.gross_g:g} g."
         )
@@ -86,8 +84,8 @@ def weighing_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpRespons
 @of_spool
 def spool_reel(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The reel is another one than was entered, or was weighed since."""
-    form = ReelForm(sent(request), instance=Spool.objects.get(pk=spool.pk))
-    if carried_out(form, lambda data: correct_reel(spool, **data)):
+    form = ReelForm(post_data(request), instance=Spool.objects.get(pk=spool.pk))
+    if apply(form, lambda data: correct_reel(spool, **data)):
         messages.success(request, "The reel is corrected. Amount and moisture are computed again.")
         return redirect("spool", spool.code)
     return render(request, "spools/reel.html", {"spool": spool, "form": form})
@@ -96,8 +94,8 @@ def spool_reel(request: HttpRequest, spool: Spool) -> HttpResponse:
 @of_spool
 def spool_cut(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Filament that left the spool without being printed."""
-    form = CutForm(sent(request))
-    if carried_out(
+    form = CutForm(post_data(request))
+    if apply(
         form,
         lambda data: ledger.take(
             spool,
@@ -116,8 +114,8 @@ def spool_cut(request: HttpRequest, spool: Spool) -> HttpResponse:
 
 @of_spool
 def spool_empty(request: HttpRequest, spool: Spool) -> HttpResponse:
-    form = EmptyForm(sent(request))
-    if carried_out(form, lambda data: moves.mark_empty(spool, at=data["when"], by=request.user)):
+    form = EmptyForm(post_data(request))
+    if apply(form, lambda data: moves.mark_empty(spool, at=data["when"], by=request.user)):
         messages.success(request, f"{pretty(spool.code)} is marked empty.")
         return redirect("spools")
     context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}

@@ -10,7 +10,7 @@ from maintenance.readiness.builder import small_job
 from maintenance.readiness.material_changes import material_change
 from maintenance.readiness.states import MachineState
 from maintenance.readiness.verdict import HOLD, Verdict
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from pages.spools.forms import LoadForm, UnloadForm
 from pages.spools.lookup import of_spool
 from pages.spools.verdicts import judge_everywhere
@@ -38,8 +38,8 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         messages.error(request, f"{pretty(spool.code)} is on {on}. Take it off there first.")
         return redirect("spool-unload", spool.code)
     other, here = there.get(machine.loaded), machine.toolhead.printer.place
-    form = LoadForm(sent(request), hold=verdict.state == HOLD, there=other, here=here)
-    if carried_out(
+    form = LoadForm(post_data(request), hold=verdict.state == HOLD, there=other, here=here)
+    if apply(
         form,
         lambda data: load_spool(
             machine.toolhead,
@@ -75,8 +75,8 @@ def spool_unload(request: HttpRequest, spool: Spool) -> HttpResponse:
     if loading is None:
         messages.error(request, f"{pretty(spool.code)} is on no toolhead.")
         return redirect("spool", spool.code)
-    form = UnloadForm(sent(request), here=loading.toolhead.printer.place)
-    if carried_out(form, lambda data: unload_spool(loading, data["place"], at=data["when"], by=request.user)):
+    form = UnloadForm(post_data(request), here=loading.toolhead.printer.place)
+    if apply(form, lambda data: unload_spool(loading, data["place"], at=data["when"], by=request.user)):
         messages.success(
             request, f"{pretty(spool.code)} is off {loading.toolhead} and in {form.cleaned_data['place']}."
         )

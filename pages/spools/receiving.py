@@ -6,7 +6,7 @@ from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from pages.spools.forms import ReceiveForm
 from pages.spools.lookup import of_spool
 from spools import codes
@@ -20,14 +20,14 @@ LABEL_SIZES = {"small": "62 × 29 mm", "large": "100 × 62 mm"}
 
 @login_required
 def spool_receive(request: HttpRequest) -> HttpResponse:
-    form = ReceiveForm(sent(request), initial={"feedstock": request.GET.get("feedstock")})
+    form = ReceiveForm(post_data(request), initial={"feedstock": request.GET.get("feedstock")})
     received: list[Spool] = []
 
     def receive(data: dict) -> None:
         given = {name: value for name, value in data.items() if name not in ("core_kind", "place", "when")}
         received.append(receive_spool(NewSpool(**given), data["place"], at=data["when"], by=request.user))
 
-    if carried_out(form, receive):
+    if apply(form, receive):
         spool = received[0]
         messages.success(
             request, f"{spool.feedstock} is received as {codes.pretty(spool.code)}. Print its label."

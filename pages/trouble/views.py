@@ -15,7 +15,7 @@ from maintenance.models import Fitting, Job, ServiceKind, TroubleOutcome, Troubl
 from maintenance.trouble import rules
 from maintenance.trouble.causes import CAUSES, SYMPTOMS
 from maintenance.trouble.reports import record_outcome, report_job_trouble, report_trouble
-from pages.frame.forms import carried_out, sent
+from pages.frame.forms import apply, post_data
 from pages.machines.service_forms import OutcomeForm, TroubleForm
 
 PER_PAGE = 30
@@ -47,7 +47,7 @@ def _told(report: TroubleReport) -> dict[str, Any]:
 def trouble_new(request: HttpRequest) -> HttpResponse:
     asked = request.GET.get("job", "")
     job = Job.objects.filter(pk=asked).first() if asked.isdecimal() and len(asked) < 10 else None
-    form = TroubleForm(sent(request), job=job)
+    form = TroubleForm(post_data(request), job=job)
     made: list[TroubleReport] = []
 
     def report(data: dict) -> None:
@@ -62,7 +62,7 @@ def trouble_new(request: HttpRequest) -> HttpResponse:
         on = form.loadings[data["print"]]
         made.append(report_trouble(on.toolhead, on.spool, signs, at=data["when"], note=note, by=request.user))
 
-    if carried_out(form, report):
+    if apply(form, report):
         return redirect("trouble", made[0].pk)
     return render(request, "trouble/form.html", {"form": form})
 
@@ -112,7 +112,7 @@ def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[st
 def trouble_outcome(request: HttpRequest, pk: int) -> HttpResponse:
     report = get_object_or_404(TroubleReport, pk=pk)
     form = OutcomeForm(request.POST)
-    if carried_out(
+    if apply(
         form,
         lambda data: record_outcome(report, data["cause"], note=data["note"], by=request.user),
     ):

@@ -3,7 +3,7 @@ from rest_framework.request import Request
 from rest_framework.views import APIView
 
 
-class Lost(APIView):
+class NotFoundView(APIView):
     """An address under /api/ that does not exist. It looks the same to everybody."""
 
     authentication_classes: list = []
