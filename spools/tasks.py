@@ -17,17 +17,17 @@ from spools.moisture.checkpoints import latest_times
 from .models import WeekPlan
 
 BATCH, BOXES = 500, 10
-# So many are computed together, and load what they share once, where at most so much time has passed; fewer
-# where the whole past has to be gone through. When a work item has done enough: well before its time is up.
+# Spools that are computed together, and load what they share once: many where little time has passed since
+# their checkpoints, few where the whole past has to be computed. A work item ends well before its time limit.
 GROUPS = {timedelta(days=2): 500, timedelta(days=30): 100}
 LONG_GROUP, ENOUGH_S = 10, 40.0
 
 
 @every(name="spools.queue_advances", minutes=15, queue="moisture")
 def queue_advances() -> None:
-    """Queue the dry boxes, whose air the spools in them take, and the spools that are behind.
+    """Queue the dry boxes, whose air the spools in them take, and the spools that are due.
 
-    A batch that is not done yet is left alone.
+    A batch that still waits is not queued again.
     """
     boxes = [box.pk for box in complete_boxes()]
     for number, first in enumerate(range(0, len(boxes), BOXES)):
@@ -40,7 +40,7 @@ def queue_advances() -> None:
 
 
 def _compute_moisture(spool_ids: list[int]) -> list[moisture_cache.ComputedMoisture]:
-    """As many groups as time allows: what is left has its turn in the next round, which finds these done."""
+    """As many groups as time allows; the next round finds the others still due."""
     started, computed = time.monotonic(), []
     for group in _groups(spool_ids):
         computed.append(moisture_cache.compute_advance(group, timezone.now()))
@@ -50,7 +50,7 @@ def _compute_moisture(spool_ids: list[int]) -> list[moisture_cache.ComputedMoist
 
 
 def _groups(spool_ids: list[int]) -> Iterator[list[int]]:
-    """Those that have not far to go first."""
+    """Groups of spools, those with the newest checkpoints first."""
     now, times, left = timezone.now(), latest_times(spool_ids), set(spool_ids)
     for behind, size in (*GROUPS.items(), (None, LONG_GROUP)):
         near = sorted(pk for pk in left if behind is None or (pk in times and times[pk] > now - behind))

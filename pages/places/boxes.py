@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from pages.frame.forms import DesiccantForm, apply, post_data
 from pages.places.charts import line_chart
-from spools.air.dry_box import SHOWN, BoxNow, missing, put_desiccant
+from spools.air.dry_box import SHOWN, BoxNow, list_missing, put_desiccant
 from spools.air.dry_box_outlook import ADVICE, LEAK_FACTOR
 from spools.air.hourly import HOUR
 from spools.models import DesiccantCharge, Place
@@ -25,7 +25,7 @@ def box_context(place: Place, box: BoxNow | None) -> dict:
     recorded = list(place.charges.order_by("-at", "-id")[:SHOWN_CHARGES])
     charges = [charge for charge in recorded if charge.withdrawn_at is None]
     context = {
-        "missing": missing(place),
+        "missing": list_missing(place),
         "charges": charges,
         "recorded": recorded,
         "charge_form": DesiccantForm(initial=_as_before(charges)),

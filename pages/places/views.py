@@ -40,7 +40,7 @@ def place(request: HttpRequest, pk: int) -> HttpResponse:
     )
     box = box_now(place) if place.kind == Place.Kind.DRY_BOX else None
     if box is not None and box.measured_rh_pct is None:
-        air = climate.computed(box.temperature_c, box.computed_rh_pct, box.charge)
+        air = climate.describe_computed(box.temperature_c, box.computed_rh_pct, box.charge)
     else:
         air = climate.climate_at(place)
     return render(

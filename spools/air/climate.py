@@ -9,8 +9,8 @@ from django.db.models import Q, prefetch_related_objects
 from django.utils import timezone
 
 from background.queue import enqueue
-from spools.air.csv_import import possible_reading
 from spools.air.csv_import import read_csv as read_csv
+from spools.air.csv_import import require_reading
 from spools.air.dry_box_cache import airs_at
 from spools.air.dry_box_facts import is_complete
 from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
@@ -64,12 +64,12 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
         runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=dryers, start__lte=at)
         set_points = {run.dryer_id: run.set_point_at(at) for run in runs}
     unread = [p for p in by_id.values() if is_complete(p) and p.pk not in last]
-    by_desiccant = {pk: computed(*air) for pk, air in airs_at(unread, at).items()}
+    by_desiccant = {pk: describe_computed(*air) for pk, air in airs_at(unread, at).items()}
     others = [place for pk, place in by_id.items() if pk not in by_desiccant]
     return by_desiccant | {p.pk: _climate(p, last, set_points.get(p.pk), at) for p in others}
 
 
-def computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
+def describe_computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
     """The air of a dry box in which nothing is read, with this desiccant in it, or none."""
     if charge.dry_mass_g:
         source = f"computed from {charge}, put in on {format_time(charge.at)}"
@@ -137,7 +137,7 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
     many = len(rows) > 1
     readings: dict[datetime, tuple[float, float]] = {}
     for number, row in enumerate(rows, start=1):
-        at, temperature_c, rh_pct = possible_reading(row, f"Reading {number}, " if many else "")
+        at, temperature_c, rh_pct = require_reading(row, f"Reading {number}, " if many else "")
         readings.setdefault(at, (temperature_c, rh_pct))
     if not readings:
         raise refusal("no_readings", "There are no readings in this. Give at least one.")

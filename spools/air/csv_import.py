@@ -31,15 +31,15 @@ def read_csv(file: Any) -> list[tuple[datetime, float, float]]:
         raise refusal("file_too_long", f"The file has more than {MAX_LINES} lines. Split it.")
     delimiter = max(";\t,", key=lines[0].count)
     rows = [
-        possible_reading((at, temperature_c, rh_pct), f"Line {number}, ")
-        for number, at, temperature_c, rh_pct in _parsed(lines, delimiter)
+        require_reading((at, temperature_c, rh_pct), f"Line {number}, ")
+        for number, at, temperature_c, rh_pct in _parse(lines, delimiter)
     ]
     if not rows:
         raise refusal("no_readings", "The file has a header and no readings below it.")
     return rows
 
 
-def possible_reading(row: tuple, prefix: str = "") -> tuple[datetime, float, float]:
+def require_reading(row: tuple, prefix: str = "") -> tuple[datetime, float, float]:
     """A row of (time, °C, % RH) when it can be true; ValidationError with ``prefix`` otherwise."""
     try:
         at, temperature_c, rh_pct = row
@@ -66,7 +66,7 @@ def _text(content: bytes | str) -> str:
     return content
 
 
-def _parsed(lines: list[str], delimiter: str) -> Iterator[tuple[int, datetime, float, float]]:
+def _parse(lines: list[str], delimiter: str) -> Iterator[tuple[int, datetime, float, float]]:
     try:
         reader = csv.reader(lines, delimiter=delimiter, strict=True)
         names = [name.strip().lower() for name in next(reader)]

@@ -163,7 +163,7 @@ class BoxNow:
         return DAY_S * drybox.air_changes_s(3600 * self.place.half_time_h)
 
 
-def missing(place: Place) -> list[str]:
+def list_missing(place: Place) -> list[str]:
     """The data that a dry box lacks for its air to be computed, in words."""
     required = [
         (place.volume_l, "its volume"),
@@ -174,7 +174,7 @@ def missing(place: Place) -> list[str]:
 
 
 def box_now(place: Place, at: datetime | None = None) -> BoxNow | None:
-    """A dry box at a time; None where its air cannot be computed, see missing(), or it has no desiccant."""
+    """A dry box at a time; None where its air cannot be computed, see list_missing(), or it has no desiccant."""
     return boxes_now([place], at).get(place.pk)
 
 

@@ -153,7 +153,7 @@ class BoxFacts:
     def inside(self, at: datetime, charge: DesiccantCharge) -> list[SpoolInside]:
         """The spools that are in it at the end of an hour, by their ids."""
         there = [s for s in self.stays[: bisect_left(self._starts, at)] if s.end is None or s.end >= at]
-        return [self._sorbing(stay, max(stay.start, charge.at)) for stay in sorted(there, key=_spool_id)]
+        return [self._spool_inside(stay, max(stay.start, charge.at)) for stay in sorted(there, key=_spool_id)]
 
     def together(self, inside: Sequence[SpoolInside]) -> Sorbers:
         """The spools side by side; built once for as long as the same ones are in the box."""
@@ -163,7 +163,7 @@ class BoxFacts:
             self._together[ids] = side_by_side([spool_inside.sorbers for spool_inside in inside])
         return self._together[ids]
 
-    def _sorbing(self, stay: Stay, at: datetime) -> SpoolInside:
+    def _spool_inside(self, stay: Stay, at: datetime) -> SpoolInside:
         key = (stay.pk, at)
         if key not in self._inside:
             spool, prior = stay.spool, self.priors[stay.spool_id]

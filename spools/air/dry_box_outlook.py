@@ -96,9 +96,9 @@ class BoxOutlook:
 
     def regenerated(self) -> list[RegenerationEffect]:
         """The effect of regenerating as advised, and in the shop's hottest dryer."""
-        return [self._regenerated(celsius) for celsius in _temperatures(self.kind, self.hottest_c)]
+        return [self._effect(celsius) for celsius in _temperatures(self.kind, self.hottest_c)]
 
-    def _regenerated(self, celsius: float) -> RegenerationEffect:
+    def _effect(self, celsius: float) -> RegenerationEffect:
         left, kelvin = self._left(celsius), self.room.temperature_k
         in_air = self.box.volume_m3 * float(vapour_density(kelvin, self.room.rh))
         state = DryBoxContents(self.box.dry_kg * left + in_air, self.state.contents)

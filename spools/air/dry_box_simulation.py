@@ -93,10 +93,10 @@ class BoxSimulation:
             if period.end <= self.since:
                 continue
             state = self.start if self.start is not None and self.start.period.first == period.first else None
-            state = state or self._charged(period)
+            state = state or self._first_state(period)
             while state.hour < period.end and state.hour <= until:
                 yield state
-                state = self._next(state)
+                state = self._next_state(state)
 
     def samples(self, until: datetime) -> Iterator[tuple[HourState, AirSample]]:
         """The states at the sample times before ``until``, each with the air of the box."""
@@ -115,7 +115,7 @@ class BoxSimulation:
         """°C and % RH of its room in an hour: measured, or assumed."""
         return self.facts.room_air(self.room_readings, hour)
 
-    def _charged(self, period: ChargePeriod) -> HourState:
+    def _first_state(self, period: ChargePeriod) -> HourState:
         """The box as a charge starts: the desiccant as it was put in, the air of the room."""
         charge, desiccant = period.charge, DESICCANTS[period.charge.kind]
         temperature_c, rh_pct = self.room_air(period.first)
@@ -133,7 +133,7 @@ class BoxSimulation:
         held = np.concatenate([np.zeros(0), *(spool_inside.brought for spool_inside in inside)])
         return HourState(period.first, period, water_kg, _ids(inside), held)
 
-    def _next(self, state: HourState) -> HourState:
+    def _next_state(self, state: HourState) -> HourState:
         """The box an hour later."""
         end, charge = state.hour + HOUR, state.period.charge
         inside = self.facts.inside(end, charge)

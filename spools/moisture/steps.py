@@ -73,7 +73,7 @@ def load_spools(
     ensembles = _assimilate([history for history in missing if spool_weighings.weighings_of(history)])
     results |= {row.spool_id: WeighingResult.from_row(row) for row in ensembles}
     for pk in histories.keys() - results.keys():
-        results[pk] = spool_weighings.never_weighed(histories[pk].spool)
+        results[pk] = spool_weighings.unweighed_result(histories[pk].spool)
     starts = {pk: _start(h, results[pk].points, newest.get(pk)) for pk, h in histories.items()}
     return LoadedSpools(histories, results, starts, ensembles)
 

@@ -56,7 +56,7 @@ class WeighingResult:
             return ["Never weighed: the ranges are those of the catalogue."]
         used = sum(not off_kg for off_kg in self.divided["unexplained_kg"])
         why = [
-            f"{_counted(used, len(weighings))} the likely range; pairs around a drying run narrow it most."
+            f"{_describe_count(used, len(weighings))} the likely range; pairs around a drying run narrow it most."
         ]
         for entry, off_kg in zip(weighings, self.divided["unexplained_kg"], strict=True):
             if off_kg < 0:
@@ -71,7 +71,7 @@ class WeighingResult:
         return why
 
 
-def _counted(used: int, count: int) -> str:
+def _describe_count(used: int, count: int) -> str:
     """How many of the weighings narrow the range: those that the recorded facts explain."""
     if used == count:
         return "Its weighing narrows" if count == 1 else f"Its {count} weighings narrow"
@@ -89,7 +89,7 @@ def stored_result(history: History) -> WeighingResult | None:
     """From the stored ensemble, or the first members of a spool never weighed; None: not assimilated yet."""
     weighings = weighings_of(history)
     if not weighings:
-        return never_weighed(history.spool)
+        return unweighed_result(history.spool)
     row = getattr(history.spool, "ensemble", None)
     # A weighing may have been added while the facts were loaded.
     if row is None or (row.last_at, row.divided["weighings"]) != (weighings[-1].at, len(weighings)):
@@ -97,8 +97,8 @@ def stored_result(history: History) -> WeighingResult | None:
     return WeighingResult.from_row(row)
 
 
-def never_weighed(spool: Spool) -> WeighingResult:
-    """The first members."""
+def unweighed_result(spool: Spool) -> WeighingResult:
+    """The first members, of a spool never weighed."""
     return WeighingResult(first_members(spool), None)
 
 
@@ -113,7 +113,7 @@ def assimilate(history: History, replay: Replay) -> Ensemble:
 
     first_water = water_kg(first)
     points = evidence.assimilate(first, first_water, water_kg, scale, load, spool.code)
-    divided = evidence.divided(first_water, water_kg(points), scale, load)
+    divided = evidence.divide_mass(first_water, water_kg(points), scale, load)
     return Ensemble(
         spool=spool,
         last_at=weighings[-1].at,

@@ -1,4 +1,4 @@
-"""How much water a desiccant holds in balance with air, and what regenerating leaves in it.
+"""The water that a desiccant holds in equilibrium with air, and the residual after regenerating.
 
 Published tables of the loading q against relative humidity, joined by straight lines: rising everywhere, zero
 at zero, the table's own numbers at its points. Temperature acts through the relative humidity and, where an

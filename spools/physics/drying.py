@@ -1,4 +1,4 @@
-"""How long a drying takes, how dry it gets, how long that lasts. What caps the temperature is not here."""
+"""Duration of a drying, the content that it reaches, and how long that lasts; without temperature caps."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -34,7 +34,7 @@ def floor(isotherm: Isotherm, rh: float) -> Array:
 
 @dataclass(frozen=True)
 class Crossing:
-    """When a lane crossed its limit, in hours, None where it did not by the last look.
+    """The time at which a lane crossed its limit, in hours; None where it did not by the last look.
 
     looks_h: hours, 0 first. contents: of the turns that count then, (looks, members) [kg/kg].
     state: after the last look.

@@ -1,4 +1,4 @@
-"""What weighings say about a spool: which members of its ensemble are likely, and how its mass divides.
+"""Weighings as evidence about a spool: the likely members of its ensemble, and how its mass divides.
 
 A weighed spool is filament + water + reel. For each member the physics tells the water; what is not known
 of the rest is small and adds up, so it is taken as normal and integrated out:
@@ -52,7 +52,7 @@ FURTHEST = 4.0
 
 @dataclass(frozen=True)
 class Weighings:
-    """What the scale said, in order, (n,) each.
+    """The readings of the scale in order, (n,) each.
 
     gross_kg; step_kg: the scale's; printed_kg: filament that had left by then, as recorded; loose_kg: the
     standard deviation of what may have left unrecorded since the weighing before; core_course: how much
@@ -68,7 +68,7 @@ class Weighings:
 
 @dataclass(frozen=True)
 class Load:
-    """What is thought of the rest of the mass beforehand: likely values and standard deviations [kg].
+    """The rest of the mass before any weighing: likely values and standard deviations [kg].
 
     core_kg: with its water at 50 % RH, which is core_water_kg. printed_sd: as a share of the printed grams.
     """
@@ -144,7 +144,7 @@ def assimilate(
     return np.clip(middle + WIDER * (points - middle), -FURTHEST, FURTHEST)
 
 
-def divided(first_water_kg: Array, water_kg: Array, weighings: Weighings, load: Load) -> Divided:
+def divide_mass(first_water_kg: Array, water_kg: Array, weighings: Weighings, load: Load) -> Divided:
     """How the last weighing divides, by the members' water (n, members) at the start and after moving."""
     unexplained = _unexplained(first_water_kg, weighings, load)
     weighings = _without_unexplained(first_water_kg, weighings, load)
@@ -179,13 +179,13 @@ _UNKNOWNS = ("filament", "core", "core_water", "printed")  # and after them what
 
 
 def _expected(weighings: Weighings, load: Load) -> Array:
-    """What the scale would say if there were no water in the winding."""
+    """The readings of the scale without water in the winding."""
     dry = load.filament_kg - weighings.printed_kg + load.core_kg
     return dry + load.core_water_kg * weighings.core_course
 
 
 def _design(weighings: Weighings) -> Array:
-    """What each of the unknowns adds to each weighing, (n, 4 + n)."""
+    """The contribution of each unknown to each weighing, (n, 4 + n)."""
     ones = np.ones(len(weighings.gross_kg))
     known = np.stack([ones, ones, weighings.core_course, -weighings.printed_kg], axis=1)
     return np.concatenate([known, -np.tri(len(ones))], axis=1)

@@ -1,4 +1,4 @@
-"""Sorption isotherms: how much water a polymer holds in equilibrium with air.
+"""Sorption isotherms: the water content of a polymer in equilibrium with air.
 
 Every isotherm is given by its uptake at 50 % RH, so that one number carries the spread between grades;
 kind, c and k only give its shape. Temperature acts through the relative humidity alone.

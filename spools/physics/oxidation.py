@@ -1,4 +1,4 @@
-"""What hot air does to polyamides for good: hours at a temperature as shares of a budget.
+"""Lasting damage of hot air to polyamides: hours at a temperature as shares of a budget.
 
 The budget is derived from moulders' published drying practice (fixtures/reference/thermal_values.csv, PA
 natural or light, air heat budget): 24 h a run at 80 °C, 8 h at 90 °C, 3 h at 100 °C, and about 100 h at 80 °C

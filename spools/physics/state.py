@@ -1,4 +1,4 @@
-"""The whole memory of a spool's past, and what can be read from it."""
+"""The state of a winding, which is its whole memory of the past, and the contents computed from it."""
 
 import struct
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""The air around a spool, stretch by stretch; and fewer, longer stretches that say the same."""
+"""The air around a spool, stretch by stretch; and fewer, longer stretches with the same content."""
 
 import math
 from collections.abc import Sequence
@@ -114,7 +114,7 @@ def _join(values: Array) -> Array:
 
 @kernel
 def _fit(values: Array, row: int, start: int, end: int, most: float) -> tuple[bool, tuple[float, float]]:
-    """A line's values at both ends, and whether it is nowhere further than ``most`` from what it tells."""
+    """A line's values at both ends, and whether it is nowhere further than ``most`` from the values."""
     total = mean = 0.0
     for n in range(start, end):
         mean += values[0, n] * values[row, n]

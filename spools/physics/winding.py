@@ -61,7 +61,7 @@ class Lane:
 
 @dataclass(frozen=True)
 class WindingResult:
-    """What became of a lane.
+    """The result of a lane.
 
     lane: as it began. state: at the end. crossed_kg: water that came in through the rim, (members,). With
     ``record``, at the end of each stretch, else empty: profiles, the mean of each shell, (stretches, members,

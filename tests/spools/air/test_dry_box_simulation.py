@@ -31,7 +31,7 @@ def test_nothing_is_computed_before_all_is_known(computed_box):
         incomplete = Place.objects.get(pk=computed_box.pk)
         setattr(incomplete, name, None)
         assert box_now(incomplete) is None
-        assert len(dry_box.missing(incomplete)) == 1
+        assert len(dry_box.list_missing(incomplete)) == 1
     put_desiccant(computed_box, "silica_gel", 0, condition="unknown", at=at(NOW_H - 5))
     assert box_now(computed_box) is None, "the desiccant was taken out"
 

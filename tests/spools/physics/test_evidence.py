@@ -16,7 +16,7 @@ from spools.physics.evidence import (
     Weighings,
     assimilate,
     cardboard_after,
-    divided,
+    divide_mass,
 )
 
 LOAD = Load(1.0, 0.012, 0.25, 0.015)
@@ -88,7 +88,7 @@ def test_a_step_that_nothing_explains_is_no_news_of_the_water(off):
     water = straight([[0.006], [0.006]], [0.012, 0.012])
     plain = weighings([1.262, 1.262], loose=0.003)
     slip = replace(plain, gross_kg=np.array([1.262, 1.262 + off]))
-    told = divided(
+    told = divide_mass(
         water(points), water(assimilate(points, water(points), water, slip, LOAD, "s")), slip, LOAD
     )
     assert told.unexplained_kg[0] == 0
@@ -111,7 +111,7 @@ def test_the_parts_add_up_to_what_the_scale_said():
     points = first_points(2, "sum")
     water = straight([[0.006, 0.0], [0.004, 0.001]], [0.012, 0.010])
     seen = weighings([1.265, 1.160], printed=[0.0, 0.1], loose=0.003)
-    told = divided(
+    told = divide_mass(
         water(points), water(assimilate(points, water(points), water, seen, LOAD, "sum")), seen, LOAD
     )
     assert told.filament[1] + told.water[1] + told.core[1] == pytest.approx(1.160, abs=0.002)
@@ -126,7 +126,7 @@ def test_grams_that_were_printed_but_not_all_recorded_show_in_the_share():
     water = straight([[0.001]] * 5, [0.003] * 5)
     recorded = np.array([0.0, 0.1, 0.2, 0.3, 0.4])
     seen = weighings(1.253 - 1.06 * recorded, printed=recorded, loose=0.001)
-    told = divided(water(points), water(points), seen, LOAD)
+    told = divide_mass(water(points), water(points), seen, LOAD)
     assert told.printed_share[0] > 1.03
     assert told.printed_share[1] == pytest.approx(1.06, abs=0.015)
 
