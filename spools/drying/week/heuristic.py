@@ -257,20 +257,24 @@ def _starts(
 ) -> set[int]:
     """Staffed slots at which a drying may begin.
 
-    As soon as possible, together with or right after another drying in the dryer, last thing before nobody is
-    there; and so that it ends just in time, before another one, or when somebody comes again.
+    As soon as possible, together with or right after another drying in the dryer, when somebody comes or
+    leaves; and so that it ends when it is due, no earlier than its spool stays good for, before another drying,
+    or when somebody comes or leaves.
     """
     staffed = week.handy
-    last = max(request.due for request in requests) + LOOK_BEYOND
-    wishes = {free_from, *week.parts, *(closes for _, closes in week.hands if closes <= last)}
-    wishes.update(slot for other in beside for slot in (other.start, other.end))
-    ends = {request.due for request in requests} | {other.start for other in beside}
-    ends.update(opens for opens, _ in week.hands if opens <= last)
+    dues = {request.due for request in requests}
+    changes = {slot for hours in week.hands for slot in hours if slot <= max(dues) + LOOK_BEYOND}
+    wishes = {
+        free_from,
+        *week.parts,
+        *changes,
+        *(slot for other in beside for slot in (other.start, other.end)),
+    }
+    ends = {*dues, max(dues) - way.keeps, *changes, *(other.start for other in beside)}
+    latest = {first - 1 for first in week.parts}
     for takes in {takes for takes in way.takes if takes is not None}:
-        for end in ends:
-            n = bisect_right(staffed, end) - 1
-            n = bisect_right(staffed, staffed[n] - takes) - 1 if n >= 0 else -1
-            if n >= 0:
-                wishes.add(staffed[n])
-    numbers = {bisect_left(staffed, wish) for wish in wishes if wish >= free_from}
-    return {staffed[n] for n in numbers if n < len(staffed)}
+        numbers = (bisect_right(staffed, end) - 1 for end in ends)
+        latest.update(staffed[n] - takes for n in numbers if n >= 0)
+    wishes.update(staffed[n - 1] for slot in latest if (n := bisect_right(staffed, slot)))
+    later = {bisect_left(staffed, wish) for wish in wishes if wish >= free_from}
+    return {staffed[n] for n in later if n < len(staffed)}
