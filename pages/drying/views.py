@@ -11,9 +11,9 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
+from pages.drying.forms import DryForm, FinishAllForm, FinishForm, TogetherForm
 from pages.drying.week import start_address
 from pages.frame.forms import apply, post_data, show_refusal
-from pages.machines.forms import DryForm, FinishAllForm, FinishForm, TogetherForm
 from spools.air.climate import climates_now
 from spools.codes import pretty
 from spools.drying import runs as drying_rules

@@ -12,7 +12,7 @@ from maintenance.models import Job
 from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import Verdict
 from pages.frame.forms import apply, post_data, show_refusal
-from pages.machines.forms import JobForm
+from pages.jobs.forms import JobForm
 
 PER_PAGE = 30
 ASKED = ("mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s")

@@ -11,8 +11,8 @@ from maintenance.parts.life import load_kind_lives, load_part_wear
 from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
 from maintenance.wear.learning import learn
 from pages.frame.forms import apply, post_data
-from pages.machines.forms import PartKindForm
 from pages.machines.life_chart import life_picture
+from pages.machines.part_forms import PartKindForm
 
 
 @login_required

@@ -21,7 +21,7 @@ from maintenance.parts.fitting import (
 from maintenance.parts.life import PartWear, load_part_wear
 from maintenance.parts.wear_entries import in_stock
 from pages.frame.forms import apply, post_data
-from pages.machines.forms import BoreForm, FitForm, RemoveForm, ReplaceForm
+from pages.machines.part_forms import BoreForm, FitForm, RemoveForm, ReplaceForm
 from pages.machines.views import part_row
 
 SHOWN_JOBS = 10

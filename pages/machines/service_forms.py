@@ -1,19 +1,13 @@
-"""Forms of the service and trouble pages."""
+"""Forms of the service of machines."""
 
 from typing import Any
 
 from django import forms
 
 from maintenance import limits
-from maintenance.models import Job, JobUse, Loading, Printer, ServiceKind, TroubleOutcome
-from maintenance.trouble.causes import SYMPTOMS
+from maintenance.models import Printer, ServiceKind
 from pages.frame.forms import WhenField, number
 from pages.frame.versions import VersionedForm
-from pages.machines.forms import recent_loadings, until
-from spools.codes import pretty
-from spools.wording import format_time
-
-SHOWN_JOBS = 20
 
 
 class ServiceForm(forms.Form):
@@ -54,52 +48,3 @@ class ServiceKindForm(VersionedForm):
             "how": "Such as published, maker's statement, from memory, own experience.",
             "in_use": "Off: it is asked for no more; its history stays.",
         }
-
-
-class TroubleForm(forms.Form):
-    """A print that went wrong: which one, and what was seen."""
-
-    symptoms = forms.MultipleChoiceField(
-        label="Signs",
-        choices=[(name, text.capitalize()) for name, text in SYMPTOMS.items()],
-        widget=forms.CheckboxSelectMultiple,
-        error_messages={"required": "Choose at least one sign."},
-    )
-    when = WhenField(label="When it began", help_text="For a print without a recorded job. Empty: now.")
-    note = forms.CharField(max_length=300, required=False, widget=forms.Textarea(attrs={"rows": 2}))
-
-    def __init__(self, *args: Any, job: Job | None, **options: Any) -> None:
-        """job: offered first, however old."""
-        super().__init__(*args, **options)
-        uses = JobUse.objects.filter(job__withdrawn_at=None).select_related(
-            "job", "toolhead__printer", "spool__feedstock__maker"
-        )
-        latest = list(uses.order_by("-job__start", "-pk")[:SHOWN_JOBS])
-        asked = list(uses.filter(job=job)) if job else []
-        self.uses = {f"use-{use.pk}": use for use in [*asked, *latest]}
-        self.loadings = {f"loading-{loading.pk}": loading for loading in recent_loadings()}
-        self.fields["print"] = forms.ChoiceField(
-            label="Which print",
-            choices=[
-                *((key, _of_a_job(use)) for key, use in self.uses.items()),
-                *((key, _not_recorded(loading)) for key, loading in self.loadings.items()),
-            ],
-        )
-        self.order_fields(["print", "symptoms"])
-
-
-def _of_a_job(use: JobUse) -> str:
-    return f"{use.job}, {format_time(use.job.start)}: {_on(use)}"
-
-
-def _not_recorded(loading: Loading) -> str:
-    return f"Not recorded: {_on(loading)}{until(loading)}"
-
-
-def _on(of: JobUse | Loading) -> str:
-    return f"{pretty(of.spool.code)} {of.spool.feedstock} on {of.toolhead}"
-
-
-class OutcomeForm(forms.Form):
-    cause = forms.ChoiceField(choices=TroubleOutcome.Cause)
-    note = forms.CharField(max_length=300, required=False)

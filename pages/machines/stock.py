@@ -10,7 +10,7 @@ from maintenance.parts.fitting import add_stock
 from maintenance.parts.life import KindLives, load_kind_lives
 from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
 from pages.frame.forms import apply, post_data
-from pages.machines.forms import StockForm
+from pages.machines.part_forms import StockForm
 from spools.inventory.ledger import remaining_by_spool
 from spools.models import Feedstock, Spool
 

@@ -8,8 +8,9 @@ from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
-from pages.frame.forms import CouponForm, FeedstockForm, apply, post_data
+from pages.frame.forms import apply, post_data
 from pages.frame.numbers import NUMBERS
+from pages.materials.forms import CouponForm, FeedstockForm
 from spools.catalogue.coupons import record_coupon_test
 from spools.catalogue.values import properties
 from spools.inventory.corrections import BANDS, save_feedstock

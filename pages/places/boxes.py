@@ -8,8 +8,9 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from pages.frame.forms import DesiccantForm, apply, post_data
+from pages.frame.forms import apply, post_data
 from pages.places.charts import line_chart
+from pages.places.forms import DesiccantForm
 from spools.air.dry_box import SHOWN, BoxNow, list_missing, put_desiccant
 from spools.air.dry_box_outlook import ADVICE, LEAK_FACTOR
 from spools.air.hourly import HOUR

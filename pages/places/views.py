@@ -10,9 +10,10 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from pages.frame.forms import PlaceForm, ReadingForm, ReadingsFileForm, apply, post_data
+from pages.frame.forms import apply, post_data
 from pages.places.boxes import box_context
 from pages.places.charts import line_chart
+from pages.places.forms import PlaceForm, ReadingForm, ReadingsFileForm
 from spools.air import climate
 from spools.air.dry_box import box_now
 from spools.inventory.corrections import save_place

@@ -16,7 +16,7 @@ from maintenance.trouble import rules
 from maintenance.trouble.causes import CAUSES, SYMPTOMS
 from maintenance.trouble.reports import record_outcome, report_job_trouble, report_trouble
 from pages.frame.forms import apply, post_data
-from pages.machines.service_forms import OutcomeForm, TroubleForm
+from pages.trouble.forms import OutcomeForm, TroubleForm
 
 PER_PAGE = 30
 

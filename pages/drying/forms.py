@@ -1,0 +1,136 @@
+"""Forms of starting and finishing drying runs."""
+
+from typing import Any
+
+from django import forms
+from django.db import DataError
+from django.db.models import QuerySet
+
+from pages.frame.forms import WhenField, number
+from spools import limits
+from spools.codes import pretty
+from spools.drying.gate import open_runs
+from spools.drying.options import GOALS, PlanRequest
+from spools.models import DryingRun, Place, Spool
+from spools.refusals import refusal
+from spools.wording import format_time
+
+
+class SpoolsField(forms.ModelMultipleChoiceField):
+    def clean(self, value: Any) -> Any:
+        chosen = [pk for pk in value or () if str(pk).isdecimal()]
+        try:
+            for run in open_runs().filter(spool__in=chosen):
+                raise refusal(
+                    "drying_already",
+                    f"Spool {pretty(run.spool.code)} is drying in {run.dryer} already, since "
+                    f"{format_time(run.start)}. Finish that run first, or leave the spool out.",
+                )
+            return super().clean(value)
+        except (OverflowError, DataError):
+            raise refusal("unknown_spool", "There is no such spool. Choose from the list.") from None
+
+
+class TogetherForm(forms.Form):
+    """What goes into a dryer together, how hot, how dry."""
+
+    set_point_c = number(
+        "Set point",
+        "°C",
+        required=False,
+        limits=limits.SET_POINT_C,
+        help_text="Empty: the best that all spools allow.",
+    )
+    mass_g = number(
+        "Only the turns of jobs of",
+        "g",
+        required=False,
+        limits=limits.NEEDED_G,
+        help_text="Empty: the whole spools.",
+    )
+    goal = forms.ChoiceField(label="Goal", choices=GOALS, required=False)
+
+    def __init__(self, *args: Any, choosable: QuerySet[Spool], **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["spools"] = SpoolsField(
+            choosable,
+            widget=forms.CheckboxSelectMultiple,
+            error_messages={"required": "Choose at least one spool."},
+        )
+
+    def asked(self) -> list[forms.BoundField]:
+        """The inputs beside the spools."""
+        return [self[name] for name in ("set_point_c", "mass_g", "goal")]
+
+    def plan_request(self) -> PlanRequest:
+        names = ("set_point_c", "mass_g", "goal")
+        return PlanRequest(**{name: self.cleaned_data[name] for name in names if self.cleaned_data[name]})
+
+
+class DryForm(forms.Form):
+    """The start of what was planned: how long, since when, and what the spools weigh before."""
+
+    first_set_point_c = number(
+        "First stage",
+        "°C",
+        required=False,
+        limits=limits.SET_POINT_C,
+        help_text="A cooler start. Empty: one stage.",
+    )
+    first_hours = number("Hours of the first stage", required=False, limits=limits.RUN_HOURS)
+    planned_hours = number(
+        "Hours in all",
+        limits=limits.RUN_HOURS,
+        required=False,
+        help_text="Empty: the usual ones.",
+    )
+    when = WhenField(label="Started")
+    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
+
+    def __init__(self, *args: Any, spools: list[Spool], **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.weighed = {spool.pk: f"gross_g_{spool.pk}" for spool in spools}
+        for spool in spools:
+            self.fields[self.weighed[spool.pk]] = number(
+                f"{pretty(spool.code)} with its reel", "g", required=False, limits=limits.GROSS_G
+            )
+
+    def stages(self) -> list[forms.BoundField]:
+        names = ("first_set_point_c", "first_hours", "planned_hours", "when")
+        return [self[name] for name in names]
+
+    def weighings(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.weighed.values()]
+
+    def gross_g(self) -> dict[int, float]:
+        """Grams by spool id, of the spools that were weighed before drying."""
+        found = {pk: self.cleaned_data[name] for pk, name in self.weighed.items()}
+        return {pk: mass_g for pk, mass_g in found.items() if mass_g is not None}
+
+
+class FinishForm(forms.Form):
+    """One drying run that ends: whether it does, where the spool goes, what it weighs."""
+
+    out = forms.BooleanField(label="Take out", required=False, initial=True)
+    place = forms.ModelChoiceField(
+        Place.objects.exclude(kind=Place.Kind.DRYER),
+        label="It goes to",
+        required=False,
+        help_text="Needed when it is taken out.",
+    )
+    gross_g = number("Weighs now, with its reel", "g", required=False, limits=limits.GROSS_G)
+
+    def __init__(self, data: Any, *, run: DryingRun) -> None:
+        super().__init__(data, prefix=f"run{run.pk}")
+        self.run = run
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if data.get("out") and not data.get("place"):
+            self.add_error("place", "Say where it goes.")
+        return data
+
+
+class FinishAllForm(forms.Form):
+    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
+    when = WhenField()

@@ -1,0 +1,137 @@
+"""Forms of parts: fitted, replaced, measured, in stock."""
+
+from typing import Any
+
+from django import forms
+from django.db.models import QuerySet
+
+from maintenance.models import BoreReading, Fitting, Part, PartKind
+from maintenance.wear.bore import WORN_GROWTH_PCT
+from pages.frame.forms import WhenField, number, with_point
+from pages.frame.versions import VersionedForm
+
+
+class FitForm(forms.Form):
+    """A part for a role that is free: a new one from stock, or one that was taken off sound."""
+
+    when = WhenField()
+
+    def __init__(
+        self, *args: Any, kinds: list[PartKind], counts: dict[int, int], used: list[Part], **options: Any
+    ):
+        super().__init__(*args, **options)
+        self.kinds = {f"kind-{kind.pk}": kind for kind in kinds if counts.get(kind.pk, 0) > 0}
+        self.used = {f"part-{part.pk}": part for part in used}
+        choices = [
+            *((key, f"New {kind} ({counts[kind.pk]} in stock)") for key, kind in self.kinds.items()),
+            *((key, f"Used {part}, taken off sound") for key, part in self.used.items()),
+        ]
+        self.fields["source"] = forms.ChoiceField(label="Part", widget=forms.RadioSelect, choices=choices)
+        self.order_fields(["source"])
+
+
+class KindField(forms.ModelChoiceField):
+    """Kinds of part with how many are in stock; the counts come by kind id."""
+
+    def __init__(self, kinds: QuerySet[PartKind], counts: dict[int, int]) -> None:
+        super().__init__(kinds, label="New part", empty_label=None)
+        self.counts = counts
+
+    def label_from_instance(self, kind: PartKind) -> str:
+        return f"{kind} ({self.counts.get(kind.pk, 0)} in stock)"
+
+
+class ReplaceForm(forms.Form):
+    removal = forms.ChoiceField(label="Reason for removing the old one", choices=Fitting.Removal)
+    when = WhenField()
+
+    def __init__(self, data: Any, *, kinds: QuerySet[PartKind], counts: dict[int, int], initial: dict):
+        super().__init__(data, initial=initial)
+        self.fields["kind"] = KindField(kinds, counts)
+        self.order_fields(["kind"])
+
+
+class RemoveForm(forms.Form):
+    removal = forms.ChoiceField(label="Reason for removing it", choices=Fitting.Removal)
+    when = WhenField()
+
+
+class BoreForm(forms.Form):
+    """A nozzle's bore, measured."""
+
+    bore_mm = number("Bore", "mm", min_value=0, step="0.001")
+    error_mm = number(
+        "Give or take",
+        "mm",
+        min_value=0,
+        step="0.001",
+        help_text="Standard error: a pin gauge about half its step, a microscope what it can repeat.",
+    )
+    method = forms.ChoiceField(label="Measured with", choices=BoreReading.Method)
+    note = forms.CharField(max_length=200, required=False)
+    when = WhenField()
+
+
+class StockForm(forms.Form):
+    kind = forms.ModelChoiceField(PartKind.objects.all(), label="Part", empty_label=None)
+    count = forms.IntegerField(
+        label="Quantity", initial=1, help_text="A negative number corrects a count that was too high."
+    )
+    note = forms.CharField(max_length=200, required=False)
+    when = WhenField()
+
+
+class PartKindForm(VersionedForm):
+    class Meta:
+        formfield_callback = with_point
+        model = PartKind
+        fields = [
+            "role",
+            "name",
+            "material",
+            "hardness_hv",
+            "bore_mm",
+            "max_c",
+            "heat_reference_c",
+            "worn_growth_pct",
+            "life_unit",
+            "life",
+            "life_low",
+            "life_high",
+            "source",
+            "how",
+            "price",
+            "reorder_point",
+        ]
+        labels = {
+            "bore_mm": "Bore, mm",
+            "life_unit": "Its life is counted in",
+            "life_low": "Life of a short-lived one",
+            "life_high": "Life of a long-lived one",
+            "source": "Who says how long it lasts",
+            "how": "How that is known",
+        }
+        help_texts = {
+            "bore_mm": "For a nozzle.",
+            "worn_growth_pct": "For a nozzle: its life is the way until then.",
+            "how": "Such as published, maker's statement, from memory, own replacements.",
+            "reorder_point": "A reminder comes when no more than this many are left.",
+        }
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["worn_growth_pct"].required = False
+
+    def clean_worn_growth_pct(self) -> float:
+        return self.cleaned_data["worn_growth_pct"] or WORN_GROWTH_PCT
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if data.get("role") == PartKind.Role.NOZZLE and data.get("bore_mm") is None:
+            self.add_error("bore_mm", "A nozzle needs its bore.")
+        low, life, high = (data.get(name) for name in ("life_low", "life", "life_high"))
+        if low is not None and life is not None and high is not None and not 0 < low <= life <= high:
+            self.add_error(
+                "life", "The expected life must lie between the short-lived and the long-lived one, above 0."
+            )
+        return data

@@ -1,0 +1,131 @@
+"""Forms of places, their readings and their desiccant."""
+
+from typing import Any
+
+from django import forms
+
+from pages.frame.forms import WhenField, number, with_point
+from pages.frame.versions import VersionedForm
+from spools import limits
+from spools.models import DesiccantCharge, Place
+from spools.physics.drybox import DAY_S, half_time_s
+from spools.refusals import refusal
+
+
+class PlaceForm(VersionedForm):
+    class Meta:
+        model = Place
+        formfield_callback = with_point
+        fields = [
+            "name",
+            "kind",
+            "assumed_temperature_c",
+            "assumed_rh_pct",
+            "room",
+            "moved_air",
+            "max_set_point_c",
+            "set_point_error_c",
+            "spool_capacity",
+            "volume_l",
+            "half_time_h",
+            "limit_rh_pct",
+        ]
+        labels = {
+            "assumed_temperature_c": "Assumed temperature, °C",
+            "assumed_rh_pct": "Assumed humidity, % RH",
+            "room": "Room that it stands in",
+            "spool_capacity": "Spools that fit into a dryer at once",
+            "volume_l": "Volume of a dry box, litres",
+            "half_time_h": "Half-time of a dry box, h",
+            "limit_rh_pct": "Humidity limit of a dry box, % RH",
+        }
+        help_texts = {
+            "assumed_temperature_c": "Counts while there is no reading of the last 6 hours.",
+            "room": "For a dryer, which takes in its air, and for a dry box, into which it leaks. Empty: the "
+            "assumed air above stands for a dryer's room, and a dry box is not computed.",
+            "volume_l": "With half-time, room and desiccant its air is computed while nothing is read.",
+            "half_time_h": "Without desiccant: hours until it is half way from dry to the room's humidity.",
+            "limit_rh_pct": "Above it the desiccant is regenerated. Empty: as it was, 20 % for a new box.",
+            "max_set_point_c": "For a dryer: the hottest it can be set to.",
+            "set_point_error_c": "For a dryer: how far it may be off what it shows.",
+            "spool_capacity": "Empty: not told, and the drying plan of the week takes it as one.",
+            "moved_air": "Moved air dries faster.",
+        }
+
+    air_changes_day = number(
+        "Or air changes of a dry box, a day",
+        required=False,
+        limits=limits.AIR_CHANGES_DAY,
+        help_text="Instead of the half-time. Cases of museums: 0.1 very well sealed, 0.3 well, 1 moderately "
+        "(the AIC's classes of seals).",
+    )
+    field_order = ["name", "kind", *Meta.fields[2:10], "air_changes_day"]
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["limit_rh_pct"].required = False
+
+    def clean_limit_rh_pct(self) -> float:
+        given = self.cleaned_data["limit_rh_pct"]
+        return self.instance.limit_rh_pct if given is None else given
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        air_changes_day = data.get("air_changes_day")
+        if air_changes_day and data.get("half_time_h"):
+            raise refusal(
+                "half_time_or_air_changes",
+                "Give the half-time or the air changes, not both.",
+                "air_changes_day",
+            )
+        if air_changes_day:
+            data["half_time_h"] = half_time_s(air_changes_day / DAY_S) / 3600
+        return data
+
+    def clean_kind(self) -> str:
+        kind = self.cleaned_data["kind"]
+        was = self.instance.kind
+        if self.instance.pk and Place.Kind.PRINTER in (kind, was) and kind != was:
+            raise refusal("place_of_printer", "A printer's place stays one. Add another place instead.")
+        if not self.instance.pk and kind == Place.Kind.PRINTER:
+            raise refusal(
+                "place_of_printer", "Add the printer on the machines page; its place comes with it."
+            )
+        return kind
+
+
+class DesiccantForm(forms.Form):
+    kind = forms.ChoiceField(label="Kind", choices=DesiccantCharge.Kind)
+    dry_mass_g = number(
+        "Mass when dry", "g", limits=limits.DESICCANT_G, help_text="0: the desiccant was taken out."
+    )
+    condition = forms.ChoiceField(
+        label="Condition",
+        choices=DesiccantCharge.Condition,
+        widget=forms.RadioSelect,
+        help_text="Unknown counts as spent: in equilibrium with the room.",
+    )
+    regenerated_c = number(
+        "Regenerated at",
+        "°C",
+        required=False,
+        limits=limits.REGENERATION_C,
+        help_text="Where it was regenerated.",
+    )
+    when = WhenField()
+    note = forms.CharField(label="Note", max_length=200, required=False)
+
+    charge: DesiccantCharge
+
+
+class ReadingForm(forms.Form):
+    temperature_c = number("Temperature", "°C", limits=limits.TEMPERATURE_C)
+    rh_pct = number("Humidity", "% RH", limits=limits.RH_PCT)
+    when = WhenField()
+
+
+class ReadingsFileForm(forms.Form):
+    file = forms.FileField(
+        label="CSV file",
+        help_text="Columns time, temperature_c, rh_pct; times like 2026-01-31 08:00, in the shop's zone.",
+    )
