@@ -57,8 +57,17 @@ SUBJECTS = {
         ["tests/spools/inventory/test_moves.py", "tests/spools/drying/test_runs.py"],
     ),
     "reminders": Subject(
-        ["maintenance/reminders/lifecycle.py"],
-        ["tests/maintenance/reminders/test_lifecycle.py", "tests/maintenance/reminders/test_sweeps.py"],
+        [
+            "maintenance/reminders/lifecycle.py",
+            "maintenance/reminders/reconcile.py",
+            "maintenance/reminders/queries.py",
+        ],
+        [
+            "tests/maintenance/reminders/test_lifecycle.py",
+            "tests/maintenance/reminders/test_reconcile.py",
+            "tests/maintenance/reminders/test_queries.py",
+            "tests/maintenance/reminders/test_sweep.py",
+        ],
     ),
 }
 # "|" joins types and conditions of queries: a mutant of it fails at once. A function without its decorator,

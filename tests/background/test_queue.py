@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from background.models import WorkItem
 from background.queries import failed_items, last_runs, queue_states, workers
-from background.queue import enqueue, enqueue_slots, every, run_again, work
+from background.queue import bring_forward, enqueue, enqueue_next, enqueue_slots, every, run_again, work
 from background.retention import KEEP_DONE, KEEP_FAILED, prune_items
 from background.running import (
     ABANDONED,
@@ -295,6 +295,46 @@ def given_up(**values) -> WorkItem:
     return WorkItem.objects.create(
         state=State.FAILED, attempts=MAX_ATTEMPTS, finished=timezone.now(), error="no shelf", **values
     )
+
+
+def test_work_that_schedules_its_own_next_run_keeps_its_key():
+    later = timezone.now() + timedelta(hours=1)
+    work("drain")(lambda: enqueue_next("drain", {}, later, "drain:1"))
+    enqueue("drain", singleton_key="drain:1")
+    assert run_due() == 1
+    [waiting] = WorkItem.objects.filter(state=State.QUEUED)
+    assert (waiting.singleton_key, waiting.due) == ("drain:1", later)
+    enqueue("drain", singleton_key="drain:1")
+    assert queue_length() == 1
+
+
+def test_a_run_that_fails_schedules_no_next_run():
+    def drain() -> None:
+        enqueue_next("drain", {}, timezone.now(), "drain:1")
+        raise ZeroDivisionError
+
+    work("drain")(drain)
+    enqueue("drain", singleton_key="drain:1")
+    run_item_that_fails()
+    [item] = WorkItem.objects.all()
+    assert (item.state, item.singleton_key) == (State.QUEUED, "drain:1")
+
+
+def run_item_that_fails() -> None:
+    item = claim_next(timezone.now())
+    assert item is not None
+    with pytest.raises(AttemptFailed):
+        run_item(item)
+
+
+def test_a_waiting_row_is_brought_forward_and_never_put_back():
+    now = timezone.now()
+    work("drain")(lambda: None)
+    enqueue("drain", due=now + timedelta(hours=2), singleton_key="drain:1")
+    for hours, expected in [(3, 2), (1, 1), (2, 1)]:
+        bring_forward("drain:1", now + timedelta(hours=hours))
+        assert WorkItem.objects.get().due == now + timedelta(hours=expected)
+    bring_forward("drain:2", now)
 
 
 def test_work_that_was_given_up_can_be_run_again():

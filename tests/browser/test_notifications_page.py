@@ -1,4 +1,4 @@
-"""The page where reminders go with all ways on it: axe finds nothing, and nothing scrolls sideways."""
+"""The notification settings with all channels: axe finds nothing, and nothing scrolls sideways."""
 
 import re
 
@@ -19,11 +19,11 @@ def add_all(page: Page, shop: Shop) -> None:
     for number in range(2):
         page.goto(shop.url + "/reminders/notifications/email/")
         page.get_by_label("E-mail address").fill(f"{LONG[:-1]}{number}@shop.example")
-        page.get_by_role("button", name="Add it").click()
+        page.get_by_role("button", name="Add").click()
     page.goto(shop.url + "/reminders/notifications/webhook/")
     page.get_by_label("Web address").fill("http://127.0.0.1:9/" + LONG)
     page.get_by_label("Name").fill(LONG)
-    page.get_by_role("button", name="Add it").click()
+    page.get_by_role("button", name="Add").click()
     expect(page.get_by_text("whsec_", exact=False).first).to_be_visible()
     assert axe_violations(page) == []
     page.get_by_role("link", name="I have copied it").click()
@@ -35,20 +35,20 @@ def reload(page: Page, shop: Shop) -> Page:
     return page
 
 
-def test_all_ways_at_once(chromium: Browser) -> None:
+def test_all_channels(chromium: Browser) -> None:
     with live_shop() as shop, chromium.new_context() as context:
         page = context.new_page()
         sign_in_as_told(Newcomer(page, shop))
         add_all(page, shop)
         page.get_by_role("button", name=re.compile("^Send a test: Webhook")).click()
-        # Nobody listens there: it is told as soon as the worker has tried.
+        # No receiver is there: the error is shown as soon as the worker has tried.
         wait_for("the failed test", lambda: reload(page, shop).get_by_text("could not be reached").count())
         for width, scheme in ((360, "dark"), (390, "light"), (1440, "light"), (1440, "dark")):
             page.set_viewport_size({"width": width, "height": 900})
             page.emulate_media(color_scheme=scheme)
             assert axe_violations(page) == [], width
             assert page.evaluate("document.documentElement.scrollWidth") <= width
-        # Five ways: on a desk the table of what is told where shows its last column, too.
+        # Five channels: on a desk the table shows its last column, too.
         table = page.locator(".choices-table").locator("..")
         assert table.evaluate("at => at.querySelectorAll('thead th').length") == 6
         assert table.evaluate("at => at.scrollWidth <= at.clientWidth")
