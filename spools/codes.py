@@ -19,7 +19,7 @@ _ADDRESS = re.compile(r"/S/([^/?#]*)")
 def new_code() -> str:
     """A random code: five characters and their check character. 3.1 million of them may come out.
 
-    Whether a spool has it already is for the caller to see (spools/receiving.py).
+    The caller checks that no spool has it yet (spools/inventory/receiving.py).
     """
     while True:
         payload = "".join(secrets.choice(ALPHABET) for _ in range(LENGTH - 1))
@@ -78,7 +78,7 @@ def pretty(code: str) -> str:
 
 
 def label_address(code: str, base: str) -> str:
-    """What the QR code holds: the spool's page under ``base`` (scheme and host), in capitals.
+    """The address in the QR code: the spool's page under ``base`` (scheme and host), in capitals.
 
     Capitals let a QR code use its denser alphanumeric mode; hosts know no case, and the page takes both.
     """

@@ -13,7 +13,7 @@ from pages.frame.numbers import NUMBERS
 from pages.materials.forms import CouponForm, FeedstockForm
 from spools.catalogue.coupons import record_coupon_test
 from spools.catalogue.values import properties
-from spools.inventory.corrections import BANDS, save_feedstock
+from spools.inventory.corrections import RANGES, save_feedstock
 from spools.models import Feedstock, Maker, Polymer, Source
 
 
@@ -41,7 +41,7 @@ def numbers(polymer: Polymer, sources: list[Source]) -> list[Number]:
         "limit_clear_pct": polymer.limit_basis,
         "limit_hold_pct": polymer.limit_basis,
     }
-    bands = {name: (getattr(polymer, low), getattr(polymer, high)) for name, low, high in BANDS}
+    bands = {name: (getattr(polymer, low), getattr(polymer, high)) for name, low, high in RANGES}
     # A range is published as one: its sources stand at its lower end.
     shared = {"nozzle_max_c": "nozzle_min_c", "bed_max_c": "bed_min_c"}
     return [

@@ -1,4 +1,4 @@
-"""Coupon tests: a loop of the very filament, heated, says more than any table how hot its winding may get.
+"""Coupon tests: a heated loop of the filament itself shows how hot its winding may get, better than a table.
 
 fixtures/reference/README.md, what caps the drying temperature: a 10 cm loop with touching turns, 1 h at the
 planned temperature; passed when the turns part freely and show no flats. It speaks of the winding alone: of
@@ -18,7 +18,7 @@ from spools.facts import follows_withdrawal
 from spools.models import CouponTest, Feedstock
 from spools.refusals import refusal
 
-# So far below the temperature at which a coupon stuck may the winding be dried. Common practice, no source.
+# The distance that a winding keeps below the temperature at which a coupon stuck. Common practice, no source.
 BELOW_FAILED_K = 5.0
 # No coupon passes hotter than this: grades soften some kelvin apart, but a good deal above its softening
 # point an amorphous polymer welds within the hour, and near its melting point any does. Common practice, no
@@ -35,9 +35,9 @@ def record_coupon_test(
     at: datetime | None = None,
     by: Any = None,
 ) -> CouponTest:
-    """Keep the result of a coupon test.
+    """Records the result of a coupon test.
 
-    Raises ValidationError on an impossible temperature or time, and on a pass hotter than the polymer stands.
+    Refused: an impossible temperature or time, a pass hotter than the polymer can bear.
     """
     temperature_c = require_within("temperature_c", temperature_c, *limits.COUPON_C)
     hottest_c = hottest_pass_c(feedstock)
@@ -73,7 +73,7 @@ def summarise_without(test: CouponTest) -> None:
 
 
 def hottest_pass_c(feedstock: Feedstock) -> float:
-    """The hottest that a coupon of it may be said to have passed at, °C; of what water softens while dry."""
+    """The highest temperature of a credible pass, °C; for a polymer that water softens, of the dry polymer."""
     polymer = feedstock.polymer
     softens_c = material_values(feedstock).softening_c
     if feedstock.softening_c is None and softened_by_water(polymer) and polymer.tg_c is not None:
@@ -84,21 +84,21 @@ def hottest_pass_c(feedstock: Feedstock) -> float:
 
 @transaction.atomic
 def rebuild() -> list[str]:
-    """Sum up all coupon tests again. Returns what changed, in words: nothing should."""
+    """Summarises all coupon tests again. Returns the changes in words; there should be none."""
     tested = Feedstock.objects.select_related("maker").select_for_update(no_key=True, of=("self",))
     return [f"{feedstock}: other limits by coupon tests." for feedstock in tested if _summarise(feedstock)]
 
 
 def _summarise(feedstock: Feedstock) -> bool:
-    """Keep what the tests have shown with the feedstock, where caps read it. Whether that was news."""
-    summary = _shown(feedstock.coupon_tests.valid())
+    """Stores the summary of the tests with the feedstock, where caps read it. Returns whether it changed."""
+    summary = _summary_of(feedstock.coupon_tests.valid())
     was = (feedstock.coupon_passed_c, feedstock.coupon_failed_c)
     feedstock.coupon_passed_c, feedstock.coupon_failed_c = summary
     Feedstock.objects.filter(pk=feedstock.pk).update(coupon_passed_c=summary[0], coupon_failed_c=summary[1])
     return summary != was
 
 
-def _shown(tests: Iterable[CouponTest]) -> tuple[float | None, float | None]:
+def _summary_of(tests: Iterable[CouponTest]) -> tuple[float | None, float | None]:
     """The hottest that passed and the coolest that failed, °C, of tests in the order of their times.
 
     A failure counts until a later test passes as hot or hotter.

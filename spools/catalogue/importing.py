@@ -1,4 +1,4 @@
-"""The catalogue of materials, from fixtures/ into the database. May be repeated at any time."""
+"""Imports the catalogue of materials from fixtures/ into the database; may be repeated at any time."""
 
 from pathlib import Path
 from typing import Any, TypeVar
@@ -20,10 +20,10 @@ Named = TypeVar("Named", bound=models.Model)
 
 @transaction.atomic
 def load_materials(restore: bool = False) -> dict[str, int]:
-    """Add the polymers with their sources, the fillers and the reels that are missing; how many of each.
+    """Adds the missing polymers with their sources, fillers and reels. Returns the number of each.
 
-    Matched by name. What is there stays as the shop may have corrected it, unless ``restore`` brings the
-    files' values and sources back. Makers, feedstocks and spools are never touched.
+    Rows are matched by name. Existing rows stay as the shop corrected them; ``restore`` brings the values and
+    sources of the files back. Makers, feedstocks and spools are never touched.
     """
     if restore:
         invalidate_all()
@@ -51,9 +51,9 @@ def load_materials(restore: bool = False) -> dict[str, int]:
 
 
 def write_rows(model: type[Named], found: list[dict[str, str]], restore: bool) -> list[Named]:
-    """Rows whose keys are the model's fields, as text, into the database: those missing, or all of them.
+    """Writes rows, whose keys are the model's fields, into the database: the missing ones, or all of them.
 
-    Matched by their name. Returns what was written.
+    Rows are matched by name. Returns those that were written.
     """
     known = set() if restore else set(model._default_manager.values_list("name", flat=True))
     written = []

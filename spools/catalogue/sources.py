@@ -1,4 +1,4 @@
-"""Which rows of the reference files stand behind which number of which polymer."""
+"""Matches rows of the reference files with the numbers of polymers that they support."""
 
 import csv
 import re
@@ -9,7 +9,7 @@ from spools.catalogue.values import LIMIT_BASIS
 
 NO_SOURCE = "common practice, no source"
 
-# What a file's row speaks of, beside the polymer's own name. Rows of filled grades count for the polymer.
+# The subjects of rows that count for a polymer, beside its own name; those of filled grades do.
 POLYAMIDES = ["PA", "polyamides", "PA natural"]
 ALIASES = {
     "PLA": ["PLA 4 % D", "2 % D", "PLA 4043-type", "PLA amorphous"],
@@ -43,7 +43,7 @@ ALIASES = {
 # Crystallinity makes no difference to the isotherm of PLA (sorption_values.csv), so it borrows these.
 SORPTION_ALIASES = {"PLA crystallised": ["PLA"]}
 
-# What a row's quantity supports: the first pattern that its beginning fits counts. () is background.
+# The fields that a quantity supports, by the first pattern that its beginning fits. () is background.
 FIELDS: list[tuple[str, tuple[str, ...]]] = [
     (r"T_spool|term|standard", ()),
     (r"(recommended )?density", ("density_g_cm3",)),
@@ -123,7 +123,7 @@ def _aliases(polymer: str, file: str) -> set[str]:
 
 
 def _names(subject: str) -> set[str]:
-    """The materials that a row speaks of: without what is in brackets, parted at slashes and commas."""
+    """The materials that a row is about: without what is in brackets, parted at slashes and commas."""
     return set(re.split(r" / |, | or | and ", re.sub(r"\s*\(.*?\)", "", subject)))
 
 
@@ -135,7 +135,7 @@ def _fields(quantity: str) -> tuple[str, ...]:
 
 
 def _unbacked(polymer: dict[str, str], field: str) -> dict[str, str]:
-    """A row that says honestly that nothing published stands behind a number."""
+    """A row which states that no published source supports a number."""
     analogy = "analogy" in polymer["limit_basis"] and field.startswith("limit")
     grade = polymer["grade_rate"] if field in ("d23_m2_s", "e_d_kj_mol") else ""
     grade = polymer["grade_uptake"] if field in ("w50_pct", "isotherm", "saturation_pct") else grade

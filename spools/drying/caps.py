@@ -98,9 +98,9 @@ def joining_set_point_c(spool: Spool, dryer: Place, runs: Iterable[DryingRun]) -
     return suggested_set_point_c(spool, dryer, [run.spool for run in beside])
 
 
-def may_join(own: Cap, run: DryingRun, at: datetime) -> bool:
+def may_join(cap: Cap, run: DryingRun, at: datetime) -> bool:
     """Whether the cap of a spool allows the stages of a run from a time on."""
-    return run.set_point_c <= own.cap_c and run.set_point_at(at) <= own.start_c
+    return run.set_point_c <= cap.cap_c and run.set_point_at(at) <= cap.start_c
 
 
 def require_below_cap(caps: Iterable[Cap], set_point_c: float) -> None:

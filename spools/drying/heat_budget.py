@@ -1,4 +1,4 @@
-"""Heat hours: how much of what a polymer may take of hot air its drying runs have used up.
+"""Heat budget: the share of the hot air that a polymer can bear which its drying runs have used.
 
 Only for polyamides is a budget published, see spools/physics/oxidation.py; for the others the pages say that
 there is none. Dark and fibre-filled polyamides last longer; by how much nobody says, so theirs is the same.
@@ -26,14 +26,14 @@ Stage = tuple[float, float]
 
 @dataclass(frozen=True)
 class Heat:
-    """What a spool has had of dryers: hours, and the share of its budget for life, None without one."""
+    """The heat that a spool has had in dryers: hours, and the share of its budget for life, None without one."""
 
     hours: float
     life_share: float | None
 
     @property
     def warning(self) -> str:
-        """What to know once half or all of the budget is used; empty before that."""
+        """The caution once half or all of the budget is used; empty before that."""
         if self.life_share is None or self.life_share < HALF:
             return ""
         used = f"{100 * self.life_share:.0f} % of what a polyamide may have of hot air in its life is used"
@@ -60,7 +60,7 @@ def life_share(spool: Spool, stages: Iterable[Stage]) -> float | None:
 
 
 def usual_life_share(spool: Spool) -> float:
-    """What one more usual drying of a polyamide uses of its budget for life; 0 for the others."""
+    """The share of the budget for life that one more usual drying of a polyamide uses; 0 for the others."""
     usual_c = material_values(spool.feedstock).dry_set_c
     return life_share(spool, [(usual_c, least_drying_hours(spool))]) or 0.0
 

@@ -1,4 +1,4 @@
-"""Loss on drying: what the weighings before and after a drying run say has left."""
+"""Loss on drying: the mass before a drying run less the mass after it."""
 
 import math
 from typing import NamedTuple
@@ -8,7 +8,7 @@ from spools.physics_inputs import most_water_pct
 
 # Cardboard holds 5 to 8 % of water itself (fixtures/reference/README.md, spool bodies).
 CARDBOARD_WATER = 0.08
-# A loss is impossible from so much of what the catalogue's band allows: grades go a little beyond it.
+# A loss above this share of the highest water content is impossible; grades go a little beyond the range.
 WETTEST = 1.1
 
 
@@ -21,10 +21,10 @@ class Loss(NamedTuple):
 
 
 def loss_on_drying(run: DryingRun) -> Loss | None:
-    """What the weighings before and after say has left; None without both, or where one was withdrawn.
+    """The loss by the weighings before and after; None without both, or where one was withdrawn.
 
     A scale's step r is known within r²/12 (variance of rounding). Cardboard dries too: the water of the
-    reel is not told apart from the filament's, so all that it can hold counts as uncertainty.
+    reel cannot be told from the filament's, so all that it can hold counts as uncertainty.
     """
     before, after = run.weighed_before, run.weighed_after
     if before is None or after is None:
@@ -42,12 +42,12 @@ def loss_on_drying(run: DryingRun) -> Loss | None:
 
 
 def loss_caution(run: DryingRun) -> str:
-    """What spoils a loss on drying, in words; empty when nothing does."""
-    return impossible_loss(run) or _of_the_reel(run.spool)
+    """The reason why a loss on drying cannot be trusted; empty when it can."""
+    return impossible_loss(run) or _reel_caution(run.spool)
 
 
 def impossible_loss(run: DryingRun) -> str:
-    """Why the weighings before and after cannot both be right, in words; empty when they can."""
+    """The reason why the weighings before and after cannot both be right; empty when they can."""
     spool, loss = run.spool, loss_on_drying(run)
     if loss is None:
         return ""
@@ -62,7 +62,7 @@ def impossible_loss(run: DryingRun) -> str:
     return ""
 
 
-def _of_the_reel(spool: Spool) -> str:
+def _reel_caution(spool: Spool) -> str:
     if spool.core_material != Spool.CoreMaterial.CARDBOARD:
         return ""
     water_g = CARDBOARD_WATER * spool.core_mass_g

@@ -1,8 +1,8 @@
-"""Polymers that water softens: how dry they must be before a dryer may go hotter, and when they are.
+"""Polymers that water softens: how dry they must be before a dryer may get hotter, and when they are.
 
 PVA and BVOH: ambient moisture lowers the glass transition by about 34 K (fixtures/reference/README.md, what
 caps the drying temperature, and thermal_values.csv). So a run starts at 45 °C or below, whatever the
-spool is thought to hold, and goes hotter only when even the wettest turns probably stand it: their
+spool probably holds, and gets hotter only when even the wettest turns are probably hard: their
 transition, with the water that they hold by then, is no lower than the set point and the dryer's error
 together. The catalogue's softening point is the wet one, its Tg the dry one; that the wet one belongs to the
 uptake at 50 % RH is our reading of "ambient moisture".
@@ -20,12 +20,12 @@ from spools.physics.softening import water_to_stand
 from spools.physics_inputs import ConstantAir, Winding, hours_until_all_below
 
 START_CAP_C = 45.0
-# However dry it is thought to be: how long a wet amorphous spool starts cooler, by the same reference.
+# The least first stage, however dry the spool probably is, by the same reference as for wet amorphous ones.
 LEAST_FIRST_H = 2.0
 PROBE_HOURS = (2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
 
 
-def stands_with_pct(spool: Spool, temperature_c: float) -> float:
+def hard_up_to_pct(spool: Spool, temperature_c: float) -> float:
     """The most moisture, %, with which a polymer that water softens is still hard at a temperature."""
     polymer = spool.feedstock.polymer
     ambient_pct = material_values(spool.feedstock).w50_pct
@@ -39,12 +39,12 @@ def stands_with_pct(spool: Spool, temperature_c: float) -> float:
 def first_stage_hours(
     asked: Sequence[tuple[Spool, Winding, ConstantAir]], temperatures_c: Sequence[float]
 ) -> list[float | None]:
-    """How long each first stage must last, in its air, before the spool stands a temperature.
+    """The hours that each first stage needs, in its air, before the spool is hard at a temperature.
 
-    None: not by the last of PROBE_HOURS. At least LEAST_FIRST_H.
+    None: more than the last of PROBE_HOURS. At least LEAST_FIRST_H.
     """
     limits_pct = [
-        stands_with_pct(spool, celsius) for (spool, *_), celsius in zip(asked, temperatures_c, strict=True)
+        hard_up_to_pct(spool, celsius) for (spool, *_), celsius in zip(asked, temperatures_c, strict=True)
     ]
     lanes = [(winding, air) for _, winding, air in asked]
     found = hours_until_all_below(lanes, limits_pct, PROBE_HOURS)

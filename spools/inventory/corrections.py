@@ -1,6 +1,6 @@
-"""Numbers that a person may correct: a place's assumptions, a material's data, a spool's reel.
+"""Corrections of assumptions: of a place, of a material's data, of a spool's reel.
 
-They are no facts with a time. Moisture that was computed with other numbers is deleted and computed again
+These are not facts with a time. Moisture that was computed with other numbers is deleted and computed again
 (spools/invalidation.py).
 """
 
@@ -27,7 +27,7 @@ IN_ORDER = [
     ("bed_min_c", "bed_max_c", "The lowest bed temperature may not be above the highest"),
 ]
 
-BANDS = [
+RANGES = [
     ("w50_pct", "w50_low", "w50_high"),
     ("d23_m2_s", "d23_low", "d23_high"),
     ("e_d_kj_mol", "e_d_low", "e_d_high"),
@@ -36,7 +36,7 @@ BANDS = [
 
 @transaction.atomic
 def save_place(place: Place) -> Place:
-    """Keep a new or corrected place. Raises ValidationError on fields that cannot be."""
+    """Stores a new or corrected place. Refused: impossible fields."""
     count_edit(place)
     place.full_clean()
     if place._state.adding:
@@ -50,10 +50,7 @@ def save_place(place: Place) -> Place:
 
 @transaction.atomic
 def save_feedstock(feedstock: Feedstock, maker_name: str) -> Feedstock:
-    """Keep a new or corrected feedstock of a maker, who is added when new.
-
-    Raises ValidationError on fields that cannot be.
-    """
+    """Stores a new or corrected feedstock of a maker, who is added when new. Refused: impossible fields."""
     name = " ".join(maker_name.split())
     feedstock.maker = Maker.objects.filter(name__iexact=name).first() or Maker.objects.create(name=name)
     count_edit(feedstock)
@@ -63,7 +60,7 @@ def save_feedstock(feedstock: Feedstock, maker_name: str) -> Feedstock:
     return feedstock
 
 
-# What may be corrected of a spool's reel.
+# The fields of a spool's reel that may be corrected.
 REEL = [
     "batch",
     "core_mass_g",
@@ -78,7 +75,7 @@ REEL = [
 
 @transaction.atomic
 def correct_reel(spool: Spool, **values: Any) -> Spool:
-    """Keep other numbers of a spool's reel, those of REEL; amount and moisture are worked out anew.
+    """Stores other numbers of a spool's reel, those of REEL; amount and moisture are computed again.
 
     Refused: while it dries (the reel's material caps the set point), a reel heavier than the spool weighed
     with it, a winding that would not fit.
@@ -116,33 +113,36 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
 
 
 def validate_feedstock(feedstock: Feedstock) -> None:
-    """Refuses data-sheet values that no filament has, or that contradict each other or the polymer's."""
-    own = {name: getattr(feedstock, name) for name in Feedstock.OVERRIDES}
-    _possible(own, feedstock.polymer)
+    """Refused: data-sheet values that no filament has, or that contradict each other or the polymer's."""
+    stated = {name: getattr(feedstock, name) for name in Feedstock.OVERRIDES}
+    _validate_material(stated, feedstock.polymer)
 
 
 def validate_polymer(polymer: Polymer) -> None:
-    """Refuses values that no polymer has, or that contradict each other."""
-    _possible({name: getattr(polymer, name) for name in Feedstock.OVERRIDES}, polymer)
-    for name, low, high in BANDS:
+    """Refused: values that no polymer has, or that contradict each other."""
+    _validate_material({name: getattr(polymer, name) for name in Feedstock.OVERRIDES}, polymer)
+    for name, low, high in RANGES:
         if not 0 < getattr(polymer, low) <= getattr(polymer, name) <= getattr(polymer, high):
             raise refusal(
                 "out_of_range", f"It must lie between {low} and {high}, which are above zero.", name
             )
 
 
-def _possible(own: dict[str, float | None], polymer: Polymer) -> None:
-    """Refuses numbers that no filament has, and pairs that contradict each other."""
-    for name, value in own.items():
+def _validate_material(stated: dict[str, float | None], polymer: Polymer) -> None:
+    """Refused: numbers that no filament has, and pairs that contradict each other.
+
+    stated: the values of a data sheet; the polymer's count where it states none.
+    """
+    for name, value in stated.items():
         if value is not None:
             require_within(name, value, *limits.MATERIAL[name])
     for lower, upper, sentence in IN_ORDER:
-        low, high = (_own_or_polymers(own, polymer, name) for name in (lower, upper))
+        low, high = (_stated_or_polymers(stated, polymer, name) for name in (lower, upper))
         if low > high:
-            field = lower if own[lower] is not None else upper
+            field = lower if stated[lower] is not None else upper
             raise refusal("contradiction", f"{sentence}: {low:g} and {high:g}. Correct one of them.", field)
 
 
-def _own_or_polymers(own: dict[str, float | None], polymer: Polymer, name: str) -> float:
-    value = own[name]
+def _stated_or_polymers(stated: dict[str, float | None], polymer: Polymer, name: str) -> float:
+    value = stated[name]
     return getattr(polymer, name) if value is None else value

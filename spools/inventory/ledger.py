@@ -1,4 +1,4 @@
-"""Grams in, grams out, what the scale said: how much filament a spool still holds, and how sure that is."""
+"""The ledger of a spool: received, weighed, printed and cut grams, and the amount that follows from them."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -22,18 +22,18 @@ from spools.refusals import refusal
 from spools.wording import format_time
 
 Kind = MassEntry.Kind
-# What was computed for the very time of an entry goes, too.
+# A cache of the very time of an entry rests on it, too.
 JUST_BEFORE = timedelta(microseconds=1)
 # A label may understate what is on the spool, and water adds to it; half as much again is a slip.
 MOST_OVER_RECEIVED = 1.5
-# Common practice, no source: how far a nominal net mass and an unweighed reel of a known kind may be off.
+# The errors of a nominal net mass and of an unweighed reel of a known kind. Common practice, no source.
 NOMINAL_NET_ERROR = 0.02
 UNWEIGHED_CORE_ERROR = 0.10
 
 
 @dataclass(frozen=True)
 class Amount:
-    """Filament on a spool without its water, grams: likely, lowest, highest, and what that rests on."""
+    """Filament on a spool without its water, grams: likely, lowest, highest, and the reasons in words."""
 
     mass_g: float
     low_g: float
@@ -42,14 +42,14 @@ class Amount:
 
 
 def remaining(spool: Spool) -> Amount:
-    """What the spool holds now."""
+    """The amount on the spool now."""
     return remaining_by_spool([spool])[spool.pk]
 
 
 def remaining_by_spool(spools: Iterable[Spool]) -> dict[int, Amount]:
-    """What each spool holds now, by spool id. Four queries for each thousand spools.
+    """The amount on each spool now, by spool id. Four queries for each thousand spools.
 
-    The last weighing less what was printed since; without a weighing, the net mass as sold less what was
+    The last weighing less the grams printed since; without a weighing, the net mass as sold less the grams
     printed.
     """
     by_id = spools_by_id([spool.pk for spool in spools])
@@ -63,16 +63,16 @@ def remaining_by_spool(spools: Iterable[Spool]) -> dict[int, Amount]:
 
 
 def core_band_g(spool: Spool) -> float:
-    """Plus or minus of the empty reel's mass, g."""
+    """The uncertainty of the empty reel's mass, plus or minus g."""
     if spool.core_mass_known or spool.core_mass_band_g:
         return spool.core_mass_band_g
     return spool.core_mass_g * UNWEIGHED_CORE_ERROR
 
 
 def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float]) -> Amount:
-    """What the entries of one spool, in the order of their times, say together. No query.
+    """The amount that follows from the entries of one spool, in the order of their times. No query.
 
-    ``dried_to``: for weighings that closed a drying run, the moisture in % that the run was planned for.
+    dried_to: the target of the run in %, for weighings that closed a drying run, by entry id.
     """
     if spool.emptied_at:
         return Amount(0.0, 0.0, 0.0, [f"Marked empty on {format_time(spool.emptied_at)}."])
@@ -86,8 +86,8 @@ def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float
         ]
         since = [entry for entry in entries if entry.kind != Kind.RECEIVED]
     else:
-        divided = _divided(spool, entries, entries[start])
-        mass_g, low_g, high_g, why = divided or _weighed(spool, entries[start], dried_to)
+        together = _amount_by_ensemble(spool, entries, entries[start])
+        mass_g, low_g, high_g, why = together or _amount_by_weighing(spool, entries[start], dried_to)
         since = [entry for entry in entries[start + 1 :] if entry.kind != Kind.RECEIVED]
     change_g = sum(entry.net_change_g or 0.0 for entry in since)
     if change_g:
@@ -96,9 +96,9 @@ def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float
 
 
 def winding_masses(spool: Spool, entries: Sequence[MassEntry]) -> list[tuple[datetime, float]]:
-    """What the winding weighs, water and all, in grams, after each entry: what its geometry follows.
+    """The mass of the winding with its water, in grams, after each entry; its geometry follows from it.
 
-    Where the weighing that it came with was withdrawn, it is counted back from the next one.
+    Where the weighing at receipt was withdrawn, the mass at receipt is counted back from the next weighing.
     """
     mass_g, masses = 0.0, []
     first = next((entry for entry in entries if entry.kind in (Kind.RECEIVED, Kind.WEIGHED)), None)
@@ -120,10 +120,10 @@ def printed_before(weighing: MassEntry, entries: Sequence[MassEntry]) -> float:
     return -sum(entry.net_change_g or 0.0 for entry in before if entry.kind != Kind.RECEIVED)
 
 
-def _divided(
+def _amount_by_ensemble(
     spool: Spool, entries: Sequence[MassEntry], weighing: MassEntry
 ) -> tuple[float, float, float, list[str]] | None:
-    """What the last weighing comes to with all others and the moisture; None until they are worked in."""
+    """The amount by all weighings and the moisture together; None until they are assimilated."""
     row = getattr(spool, "ensemble", None)
     count = sum(entry.kind == Kind.WEIGHED for entry in entries)
     if row is None or row.last_at != weighing.at or row.divided["weighings"] != count:
@@ -151,7 +151,7 @@ def _divided(
     return max(0.0, likely_g), max(0.0, 1000 * low_kg), max(0.0, 1000 * high_kg), why
 
 
-def _weighed(
+def _amount_by_weighing(
     spool: Spool, weighing: MassEntry, dried_to: dict[int, float]
 ) -> tuple[float, float, float, list[str]]:
     gross_g, step_g, core_g, band_g = (
@@ -194,17 +194,16 @@ def weigh(
     by: Any = None,
     note: str = "",
 ) -> MassEntry:
-    """Keep what the scale said, reel and all. From now on the ledger starts from this weighing.
+    """Records a mass on the scale, with the reel. The ledger starts from this weighing from now on.
 
-    What it says of the moisture and of the amount is worked in at once, in the background.
-
+    Its news of moisture and amount is assimilated at once, in the background.
     resolution_g: the scale's smallest step. Refused: less than the empty reel weighs, more than 10 kg on it.
     """
     spool = lock_spool(spool)
     require_in_use(spool)
     at = require_past_time(at, spool)
     gross_g, resolution_g = require_gross_mass(spool, gross_g, resolution_g)
-    _not_far_above_received(spool, gross_g)
+    _require_not_far_above_received(spool, gross_g)
     invalidate_from(spool, at, weighed=True)
     enqueue("spools.advance_moisture", {"spool_ids": [spool.pk]})
     return MassEntry.objects.create(
@@ -219,7 +218,7 @@ def weigh(
 
 
 def invalidate_from(spool: Spool, at: datetime, *, weighed: bool = False) -> None:
-    """Delete what was computed after an entry, or all of it where no entry before gives the spool's amount.
+    """Deletes the caches after an entry, or all of them where no earlier entry gives the spool's amount.
 
     weighed: as for invalidate_after.
     """
@@ -229,12 +228,12 @@ def invalidate_from(spool: Spool, at: datetime, *, weighed: bool = False) -> Non
 
 
 def invalidate_entry(entry: MassEntry) -> None:
-    """Delete what was computed with an entry; a checkpoint of its very time was stored because of it."""
+    """Deletes the caches that rest on an entry, with the checkpoint that was stored at its time."""
     invalidate_from(entry.spool, entry.at - JUST_BEFORE)
 
 
 def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tuple[float, float]:
-    """A gross mass and a scale's step, when a spool with this reel can weigh that much."""
+    """Returns a gross mass and a scale's step. Refused: a mass that a spool with this reel cannot have."""
     lightest_g = max(0.0, spool.core_mass_g - core_band_g(spool) - resolution_g)
     gross_g = require_within(
         "gross_g", gross_g, 0, limits.NET_G.high + spool.core_mass_g + core_band_g(spool), "g"
@@ -250,8 +249,8 @@ def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tup
     return gross_g, resolution_g
 
 
-def _not_far_above_received(spool: Spool, gross_g: float) -> None:
-    """A digit too many would become the spool's amount: nothing comes back onto a spool."""
+def _require_not_far_above_received(spool: Spool, gross_g: float) -> None:
+    """Refused: far more than was received, such as a digit too many; no filament returns to a spool."""
     received_g = spool.mass_entries.filter(kind=Kind.RECEIVED).aggregate(g=Sum("net_change_g"))["g"]
     if received_g and gross_g - spool.core_mass_g - core_band_g(spool) > MOST_OVER_RECEIVED * received_g:
         raise refusal(
@@ -272,7 +271,7 @@ def take(
     note: str = "",
     by: Any = None,
 ) -> MassEntry:
-    """Keep that grams left the spool: printed, or removed by hand. Refused: more than it can hold."""
+    """Records grams that left the spool, printed or removed by hand. Refused: more than it can hold."""
     spool = lock_spool(spool)
     require_in_use(spool)
     at = require_past_time(at, spool)
@@ -294,14 +293,14 @@ def take(
 
 
 def _held_until_next_weighing(spool: Spool, at: datetime) -> Amount:
-    """What may still be taken at ``at``: later takes count too, up to a weighing, which starts afresh."""
+    """The amount that may still be taken at ``at``; later takes count too, up to the next weighing."""
     entries = list(spool.mass_entries.valid().order_by("at", "id"))
     following = (n for n, entry in enumerate(entries) if entry.kind == Kind.WEIGHED and entry.at > at)
     return amount(spool, entries[: next(following, len(entries))], {})
 
 
 def withdraw_printed(entry: MassEntry, fact: Withdrawable) -> None:
-    """Withdraw the grams that a withdrawn job or flow check took: they are on the spool as before."""
+    """Withdraws the grams of a withdrawn job or flow check: they are on the spool as before."""
     lock_spool(entry.spool)
     invalidate_entry(entry)
     mark_withdrawn(entry, by=fact.withdrawn_by, reason=fact.withdrawn_reason)

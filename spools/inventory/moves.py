@@ -21,7 +21,7 @@ def current_stay(spool: Spool) -> Stay | None:
 
 
 def opened_at(spool: Spool, stays: Iterable[Stay]) -> datetime | None:
-    """When the bag that it came in was opened, from its stays in their order; None while it is not."""
+    """The time at which the bag was opened, from the stays in their order; None while it is sealed."""
     if not spool.sealed:
         return spool.received_at
     return next((stay.start for stay in stays if stay.place.kind != Place.Kind.BAG), None)
@@ -29,7 +29,7 @@ def opened_at(spool: Spool, stays: Iterable[Stay]) -> datetime | None:
 
 @transaction.atomic
 def move_spool(spool: Spool, place: Place, *, at: datetime | None = None, by: Any = None) -> Stay:
-    """End the present stay and begin one in ``place``. Returns it; the present one if already there.
+    """Ends the present stay and begins one in ``place``. Returns it; the present one if already there.
 
     Refused: a time before the present stay began or a drying run ended, a spool that is empty or in a
     drying run that is not finished, a dryer that runs.
@@ -51,7 +51,7 @@ def begin_stay(spool: Spool, place: Place, at: datetime, by: Any) -> Stay:
             return stay
         _end(stay, at)
     new = Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
-    # When it has come: the spools in a dry box have its company from now on.
+    # After the stay is there: it changes the air of the other spools in a dry box from now on.
     invalidate_after([spool.pk], at)
     return new
 
@@ -60,10 +60,10 @@ def begin_stay(spool: Spool, place: Place, at: datetime, by: Any) -> Stay:
 def record_excursion(
     spool: Spool, place: Place, start: datetime, end: datetime, *, by: Any = None
 ) -> list[Stay]:
-    """The spool was in ``place`` from start to end, then back where it was. Returns the two new stays.
+    """Records that the spool was in ``place`` from start to end, then back. Returns the two new stays.
 
-    Refused unless it lies wholly within the present stay and touches no drying run, its own or one in the
-    dryer that it is said to have been in.
+    Refused: times that do not lie wholly within the present stay, or that touch a drying run of the spool or
+    of the dryer.
     """
     lock_dryer(place)
     spool = lock_spool(spool)
@@ -93,7 +93,7 @@ def record_excursion(
 
 @transaction.atomic
 def mark_empty(spool: Spool, *, at: datetime | None = None, by: Any = None) -> Spool:
-    """The spool is used up or thrown away: its stay ends and nothing more can be recorded for it."""
+    """Marks a spool as used up or thrown away: its stay ends, and nothing more can be recorded for it."""
     spool = lock_spool(spool)
     require_in_use(spool)
     at = require_past_time(at, spool)

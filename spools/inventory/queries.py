@@ -1,4 +1,4 @@
-"""Loading what computations need of many rows at once; what they have in common is loaded and held once."""
+"""Queries that load many rows at once; the objects that rows have in common are loaded once."""
 
 from collections.abc import Iterable
 from typing import Any
@@ -9,14 +9,14 @@ from spools.models import Feedstock, Place, Spool
 
 
 def with_materials() -> QuerySet[Spool]:
-    """Spools with all that the catalogue and their weighings say of them, in one query."""
+    """Spools with their materials and the cache of their weighings, in one query."""
     return Spool.objects.select_related(
         "feedstock__polymer", "feedstock__filler", "feedstock__maker", "ensemble"
     )
 
 
 def spools_by_id(ids: Iterable[int], weighings: bool = True) -> dict[int, Spool]:
-    """The same for many spools, or without what their weighings say. Two queries for each thousand."""
+    """The same for many spools by id, or without the cache of weighings. Two queries for each thousand."""
     spools = Spool.objects.select_related("ensemble") if weighings else Spool.objects.all()
     found = spools.in_bulk(list(ids))
     share(found.values(), "feedstock", Feedstock.objects.select_related("polymer", "filler", "maker"))
@@ -48,5 +48,5 @@ def _share(groups: Iterable[tuple[Iterable[Any], str]], related: QuerySet[Any]) 
     found = related.in_bulk({pk for _, keys in wanted for _, pk in keys})
     for field, keys in wanted:
         for row, pk in keys:
-            # What an assignment does besides this takes longer than building the row.
+            # A plain assignment does more than this, and takes longer than building the row.
             field.set_cached_value(row, found[pk])

@@ -1,4 +1,4 @@
-"""A spool comes into the shop."""
+"""Receiving: a spool comes into the shop."""
 
 from dataclasses import dataclass
 from datetime import datetime

@@ -1,4 +1,4 @@
-"""Weighings and cuts that were a mistake: what follows when they are withdrawn, and the right number."""
+"""Withdrawal and correction of weighings and cuts that were entered by mistake."""
 
 from typing import Any
 
@@ -15,7 +15,7 @@ CORRECTED = "replaced by the right number"
 
 
 def _lock_spool(entry: MassEntry) -> None:
-    """Refuses grams of a job or a flow check, and the mass at receipt."""
+    """Refused: grams of a job or a flow check, and the mass at receipt."""
     lock_spool(entry.spool)
     if entry.kind not in (Kind.WEIGHED, Kind.REMOVED):
         raise refusal(
@@ -42,7 +42,7 @@ def recompute_without(entry: MassEntry) -> None:
 def correct_weighing(
     entry: MassEntry, gross_g: float, *, resolution_g: float = 1.0, by: Any = None
 ) -> MassEntry:
-    """Record the right number for a wrong weighing, for the same time and in the same drying run.
+    """Records the right number for a wrong weighing, for the same time and in the same drying run.
 
     The wrong one is withdrawn, unless it is already. Returns the right one.
     Refused: an entry that is no weighing, a time that has its right weighing, a number that cannot be.

@@ -72,9 +72,9 @@ def test_with_the_dryers_error_both_stages_stay_below_their_caps(pva, dryer):
 
 # README.md: water lowers the transition by about 34 K; catalogue: 75 °C dry, 41 °C wet, 6 % at 50 % RH.
 def test_how_dry_pva_must_be_lies_between_its_two_transitions(pva):
-    assert softening.stands_with_pct(pva, 75) == pytest.approx(0, abs=1e-9)
-    assert softening.stands_with_pct(pva, 41) == pytest.approx(6)
-    assert 2 < softening.stands_with_pct(pva, 60) < 6 * 15 / 34
+    assert softening.hard_up_to_pct(pva, 75) == pytest.approx(0, abs=1e-9)
+    assert softening.hard_up_to_pct(pva, 41) == pytest.approx(6)
+    assert 2 < softening.hard_up_to_pct(pva, 60) < 6 * 15 / 34
 
 
 def test_after_the_planned_first_stage_the_wettest_turns_stand_the_second(pva, exact):
@@ -83,7 +83,7 @@ def test_after_the_planned_first_stage_the_wettest_turns_stand_the_second(pva, e
     rh_pct = drying_air(room, 45)
     after = moisture_state.moisture_now(pva).ahead(plan.first.hours, 45, rh_pct, moving_air=True)
     wettest = 100 * after.winding.state.profile().max(-1)
-    assert (wettest > softening.stands_with_pct(pva, 55)).mean() <= 0.2
+    assert (wettest > softening.hard_up_to_pct(pva, 55)).mean() <= 0.2
 
 
 def drying_air(room, celsius: float) -> float:
