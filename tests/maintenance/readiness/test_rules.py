@@ -196,6 +196,7 @@ def test_a_part_that_may_be_used_up_before_the_job_ends(role):
     due = check(name, with_part(role, age=42, ahead=7))
     assert due.state == CAUTION
     assert "49 of an expected 100 (30 to 300) km of filament" in due.sentence
+    assert "21 % likely to be used up" in due.sentence
     assert due.remedy == f"Replace the {role} (2 in stock)."
     gone = check(name, with_part(role, age=195, ahead=6, in_stock=0))
     assert gone.state == HOLD
@@ -234,6 +235,14 @@ def test_a_ptfe_liner_that_nobody_recorded_is_no_clear_case():
         ({"bed_limit_c": 49, "bed_c": 40}, HOLD, "A bed of 50 °C"),
         ({"nozzle_c": 244}, CAUTION, "outside the 245 to 290 °C"),
         ({"nozzle_c": 291}, CAUTION, "outside the 245 to 290 °C"),
+        ({"nozzle_c": 245}, CLEAR, "within every limit"),
+        ({"nozzle_c": 290}, CLEAR, "within every limit"),
+        ({"bed_c": 50}, CLEAR, "within every limit"),
+        ({"bed_c": 100}, CLEAR, "within every limit"),
+        ({"bed_limit_c": 80}, CLEAR, "within every limit"),
+        ({"hot_end_max_c": 270}, CLEAR, "within every limit"),
+        ({"hot_end_max_c": 265}, CAUTION, "no margin: the hot end allows 265 °C"),
+        ({"hot_end_max_c": 245, "nozzle_c": 240}, CAUTION, "outside the 245 to 290 °C"),
         ({"bed_c": 40}, CAUTION, "outside the 50 to 100 °C"),
         ({"bed_c": 105}, CAUTION, "outside the 50 to 100 °C"),
     ],

@@ -112,3 +112,11 @@ def test_a_spool_is_not_empty_before_its_last_print(pla, shelf):
     spool.mass_entries.create(kind="printed", at=hours_ago(2), net_change_g=-5)
     with pytest.raises(ValidationError, match="after that"):
         moves.mark_empty(spool, at=hours_ago(2) - timedelta(minutes=1))
+
+
+def test_a_dryer_is_locked_and_no_other_place(dryer, box, django_assert_num_queries):
+    """SQLite has no row locks; the row is read all the same, for a dryer alone."""
+    with django_assert_num_queries(1):
+        moves.lock_dryer(dryer)
+    with django_assert_num_queries(0):
+        moves.lock_dryer(box)

@@ -1,0 +1,61 @@
+"""The cap of a spool against the stages of a run, at their limits."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+
+from spools.drying.caps import Cap, may_join, require_below_cap
+from spools.models import DryingRun
+
+START = datetime(2026, 3, 1, 8, tzinfo=UTC)
+
+
+def cap(cap_c: float, start_c: float) -> Cap:
+    return Cap(cap_c, "the polymer", [], start_c, "wet, it softens", [])
+
+
+def run(set_point_c: float, first_set_point_c: float | None = None) -> DryingRun:
+    first_hours = None if first_set_point_c is None else 4
+    return DryingRun(
+        start=START,
+        set_point_c=set_point_c,
+        first_set_point_c=first_set_point_c,
+        first_hours=first_hours,
+    )
+
+
+@pytest.mark.parametrize(("set_point_c", "joins"), [(59.9, True), (60, True), (60.1, False)])
+def test_a_spool_joins_a_run_up_to_its_cap(set_point_c, joins):
+    assert may_join(cap(60, 60), run(set_point_c), START) is joins
+
+
+@pytest.mark.parametrize(("first_c", "joins"), [(44.9, True), (45, True), (45.1, False)])
+def test_a_spool_joins_the_first_stage_up_to_the_cap_of_its_start(first_c, joins):
+    assert may_join(cap(60, 45), run(60, first_c), START) is joins
+
+
+def test_in_the_second_stage_the_cap_of_its_start_counts_for_the_hotter_set_point():
+    staged = run(60, 45)
+    assert may_join(cap(60, 45), staged, START + timedelta(hours=4) - timedelta(seconds=1))
+    assert not may_join(cap(60, 45), staged, START + timedelta(hours=4))
+    assert may_join(cap(60, 60), staged, START + timedelta(hours=4))
+
+
+def test_a_later_stage_above_the_cap_is_refused_however_cool_the_first_one_is():
+    assert not may_join(cap(60, 60), run(60.1, 45), START)
+
+
+@pytest.mark.parametrize("set_point_c", [20, 60])
+def test_a_set_point_up_to_the_lowest_cap_is_allowed(set_point_c):
+    require_below_cap([cap(80, 80), cap(60, 45)], set_point_c)
+
+
+@pytest.mark.parametrize("set_point_c", [60.1, 79])
+def test_a_set_point_above_the_lowest_cap_is_refused_with_that_cap(set_point_c):
+    with pytest.raises(ValidationError, match="Dry at 60 °C or below"):
+        require_below_cap([cap(80, 80), cap(60, 45)], set_point_c)
+
+
+def test_two_stages_are_those_of_a_cooler_start():
+    assert cap(60, 45).two_stages and not cap(60, 60).two_stages
