@@ -1,6 +1,6 @@
 """Do the tests notice a small fault? Mutants of the rules and gates, a random sample of them, each tested.
 
-    .venv/bin/python -m pip install ".[mutation]"
+    .venv/bin/python -m uv pip install -r pyproject.toml --extra mutation
     nice .venv/bin/python -m benchmarks.mutation readiness --sample 100 --seed 1
 
 A mutant is the code with one operator, number or condition changed. It is killed when a test fails. Survivors
@@ -144,8 +144,8 @@ def run(sample: list[WorkItem], command: str) -> None:
         else:
             counts["killed"] += 1
     total = sum(counts.values())
-    print(f"\n{counts['killed']} of {total} killed ({100 * counts['killed'] / max(1, total):.0f} %), ")
-    print(f"{time.monotonic() - began:.0f} s")
+    share = 100 * counts["killed"] / max(1, total)
+    print(f"\n{counts['killed']} of {total} killed ({share:.0f} %), {time.monotonic() - began:.0f} s")
 
 
 if __name__ == "__main__":

@@ -240,6 +240,7 @@ def test_a_ptfe_liner_that_nobody_recorded_is_no_clear_case():
         ({"bed_c": 50}, CLEAR, "within every limit"),
         ({"bed_c": 100}, CLEAR, "within every limit"),
         ({"bed_limit_c": 80}, CLEAR, "within every limit"),
+        ({"hot_end_max_c": 269}, CAUTION, "no margin: the hot end allows 269 °C"),
         ({"hot_end_max_c": 270}, CLEAR, "within every limit"),
         ({"hot_end_max_c": 265}, CAUTION, "no margin: the hot end allows 265 °C"),
         ({"hot_end_max_c": 245, "nozzle_c": 240}, CAUTION, "outside the 245 to 290 °C"),
