@@ -230,6 +230,17 @@ def load(
     return histories
 
 
+def load_air(histories: Iterable[History], until: datetime) -> list[History]:
+    """The same histories with all readings and computed air since receipt, before ``until``.
+
+    One query, some more where the air of a dry box is computed.
+    """
+    histories = list(histories)
+    boxes = _load_boxes((history.stays for history in histories), until)
+    readings = _load_readings([(history, history.spool.received_at) for history in histories], until)
+    return [replace(history, readings=readings, boxes=boxes) for history in histories]
+
+
 def _load_boxes(stays: Iterable[list[Stay]], until: datetime) -> dict[int, AirSeries]:
     """The air of the dry boxes that spools were in, where it may be computed."""
     spans: dict[Place, tuple[datetime, datetime]] = {}

@@ -14,7 +14,7 @@ from spools.models import Ensemble, MoistureState, Spool
 from spools.moisture import checkpoints, exposure_hours
 from spools.moisture import weighings as spool_weighings
 from spools.moisture.exposure_hours import Clock, Exposure
-from spools.moisture.history import History, Segment, load
+from spools.moisture.history import History, Segment, load, load_air
 from spools.moisture.weighings import WeighingResult
 from spools.physics.surroundings import Surroundings
 from spools.physics_inputs import (
@@ -85,19 +85,10 @@ def _assimilate(histories: Sequence[History]) -> list[Ensemble]:
     """
     if not histories:
         return []
-    lasts = {h.spool.pk: hour_of(spool_weighings.weighings_of(h)[-1].at) for h in histories}
-    loaded = load(lasts, max(lasts.values()), lambda history: history.spool.received_at)
+    last_hours = [hour_of(spool_weighings.weighings_of(history)[-1].at) for history in histories]
     ensembles = []
-    for given in histories:
-        pk = given.spool.pk
-        # With the facts of the caller: one may have been added since, and both are shown together.
-        history = replace(
-            loaded[pk].before(lasts[pk]),
-            spool=given.spool,
-            stays=given.stays,
-            runs=given.runs,
-            entries=given.entries,
-        )
+    for loaded, last_hour in zip(load_air(histories, max(last_hours)), last_hours, strict=True):
+        history = loaded.before(last_hour)
         replay = partial(_at_weighings, history, _stages(history))
         ensembles.append(spool_weighings.assimilate(history, replay))
     return ensembles
