@@ -1,9 +1,8 @@
 """An invented shop of any size, written straight into the tables: for timings, and for counting queries.
 
 Its facts are consistent and the same each time: spools were opened, lay in rooms, boxes and sensors' places,
-went to machines and back, were printed from, dried and weighed over 60 days. Its caches are made up: a
-checkpoint holds the state of another spool of the same feedstock that was in balance with a room, under the
-fingerprint of its own facts. So they are continued from as real ones are, but not equal to a rebuild.
+went to machines and back, were printed from, dried and weighed over 60 days. `big_shop_caches` writes caches
+for it.
 """
 
 import math
@@ -14,7 +13,7 @@ from itertools import pairwise
 from random import Random
 
 from django.core.management import call_command
-from django.db.models import Model, QuerySet
+from django.db.models import Model
 from stdnum.iso7064 import mod_37_36
 
 from maintenance.models import (
@@ -35,27 +34,19 @@ from maintenance.models import (
 from maintenance.parts.wear_entries import COUNTED, filament_of, surface_of
 from maintenance.wear.abrasion import PrintUse, wear
 from spools import codes
-from spools.air import dry_box_cache
-from spools.air.hourly import hour_of
 from spools.models import (
     DesiccantCharge,
     DryingRun,
-    Ensemble,
     Feedstock,
     Filler,
     Maker,
     MassEntry,
-    MoistureState,
-    OuterTurns,
     Place,
     Polymer,
     Reading,
     Spool,
     Stay,
 )
-from spools.moisture import history as moisture_history
-from spools.moisture import weighings as spool_weighings
-from spools.physics_inputs import ConstantAir, advance_windings, first_members, initial_winding
 
 NOW = datetime(2026, 3, 2, 12, 5, tzinfo=UTC)
 DAYS = 60
@@ -98,7 +89,7 @@ def build(spools: int, machines: int, now: datetime = NOW) -> None:
     _flow_checks(shop)
 
 
-def _add(rows: Sequence[Model]) -> None:
+def add_rows(rows: Sequence[Model]) -> None:
     if rows:
         type(rows[0])._default_manager.bulk_create(rows, batch_size=2000)
 
@@ -112,7 +103,7 @@ def _places(shop: Shop, count: int) -> None:
         Place(name=f"Room {n}", kind="shelf", assumed_temperature_c=21, assumed_rh_pct=45)
         for n in range(math.ceil(ROOMS * scale))
     ]
-    _add(rooms)
+    add_rows(rooms)
     inside = [
         *(
             Place(name=f"Cabinet {n}", kind="dry_box", volume_l=900, half_time_h=60, assumed_rh_pct=15)
@@ -129,15 +120,15 @@ def _places(shop: Shop, count: int) -> None:
     ]
     for n, place in enumerate(inside):
         place.room = rooms[n % len(rooms)]
-    _add(inside)
+    add_rows(inside)
     left = count - len(rooms) - len(inside)
     shelves = [Place(name=f"Shelf {n}", kind="shelf", assumed_rh_pct=45) for n in range(left)]
-    _add(shelves)
+    add_rows(shelves)
     boxes = [place for place in inside if place.volume_l]
     sensed = [place for place in inside if place.kind == "dry_box" and not place.volume_l]
     shop.dryers = [place for place in inside if place.kind == "dryer"]
     shop.homes = [*rooms, *boxes, *sensed, *shelves]
-    _add(
+    add_rows(
         [
             DesiccantCharge(
                 place=box,
@@ -175,7 +166,7 @@ def _read(shop: Shop, place: Place, an_hour: int, rh_pct: float) -> None:
                 origin="api",
             )
         )
-    _add(rows)
+    add_rows(rows)
 
 
 def _feedstocks(shop: Shop) -> None:
@@ -196,7 +187,7 @@ def _feedstocks(shop: Shop) -> None:
                     reorder_point_g=5000 if n < 3 else 0,
                 )
             )
-    _add(shop.feedstocks)
+    add_rows(shop.feedstocks)
 
 
 # Machines
@@ -204,16 +195,18 @@ def _feedstocks(shop: Shop) -> None:
 
 def _machines(shop: Shop, count: int) -> None:
     places = [Place(name=f"Machine {n}", kind="printer", assumed_rh_pct=35) for n in range(count)]
-    _add(places)
+    add_rows(places)
     printers = [
         Printer(name=place.name, place=place, bed_max_c=120, enclosed=n % 2 == 0)
         for n, place in enumerate(places)
     ]
-    _add(printers)
+    add_rows(printers)
     shop.toolheads = [Toolhead(printer=printer, name="T0", hot_end_max_c=320) for printer in printers]
-    _add(shop.toolheads)
+    add_rows(shop.toolheads)
     kinds = PartKind.objects.in_bulk(FITTED + ON_PRINTER, field_name="name")
-    _add([StockEntry(kind=kind, at=shop.now - timedelta(days=DAYS), change=20) for kind in kinds.values()])
+    add_rows(
+        [StockEntry(kind=kind, at=shop.now - timedelta(days=DAYS), change=20) for kind in kinds.values()]
+    )
     parts, fittings = [], []
     for toolhead in shop.toolheads:
         for name in FITTED + ON_PRINTER:
@@ -226,9 +219,9 @@ def _machines(shop: Shop, count: int) -> None:
             fittings.append(Fitting(part=worn, start=first, end=changed, removal="worn", **common))
             fittings.append(Fitting(part=part, start=changed, **common))
             shop.fitted.setdefault(toolhead.pk, []).append(part)
-    _add(parts)
-    _add(fittings)
-    _add(
+    add_rows(parts)
+    add_rows(fittings)
+    add_rows(
         [
             ServiceEntry(
                 kind=kind,
@@ -256,8 +249,8 @@ def _flow_checks(shop: Shop) -> None:
             check.length_mm, check.resolution_g = 200, 0.001
             check.diameter_mm, check.diameter_tolerance_mm = 1.75, 0.05
             checks.append(check)
-    _add([check.entry for check in checks])
-    _add(checks)
+    add_rows([check.entry for check in checks])
+    add_rows(checks)
     blobs = []
     for number, check in enumerate(checks):
         density_g_cm3 = filament_of(check.spool.feedstock).density_g_cm3
@@ -267,7 +260,7 @@ def _flow_checks(shop: Shop) -> None:
             for repeat, share in enumerate((0.998, 1, 1.002), start=1):
                 mass_g = round(full_g * (1 - loss) * share, 3)
                 blobs.append(FlowBlob(flow_check=check, flow_mm3_s=rate, repeat=repeat, mass_g=mass_g))
-    _add(blobs)
+    add_rows(blobs)
 
 
 # Spools and what happened to them
@@ -311,12 +304,12 @@ def _spools(shop: Shop, codes: Iterable[str]) -> None:
                 received_at=_minute(shop.now - timedelta(days=chance.uniform(15, DAYS - 1))),
             )
         )
-    _add(spools)
+    add_rows(spools)
     for spool in spools:
         _live(shop, spool, past)
     for rows in (past.stays, past.entries, past.runs, past.jobs, past.uses):
-        _add(rows)
-    _add([entry for use in past.uses for entry in _worn(shop, use)])
+        add_rows(rows)
+    add_rows([entry for use in past.uses for entry in _worn(shop, use)])
 
 
 def _live(shop: Shop, spool: Spool, past: _Past) -> None:
@@ -402,61 +395,3 @@ def _worn(shop: Shop, use: JobUse) -> Iterator[WearEntry]:
         worn = wear(done, filament_of(use.spool.feedstock), surface_of(part.kind))
         values = {unit: getattr(worn, unit) for unit in COUNTED}
         yield WearEntry(part=part, use=use, mass_g=use.mass_g, **values)
-
-
-# Caches
-
-
-def bring_up(at: datetime) -> None:
-    """Caches as if all had been up to date at a time."""
-    until = hour_of(at)
-    dry_box_cache.advance(until)
-    kept = until - timedelta(hours=until.hour % 6)
-    times = sorted({kept, kept.replace(hour=0)})
-    memory_of = memories(Feedstock.objects.all())
-    ids = list(Spool.objects.order_by("pk").values_list("pk", flat=True))
-    for first in range(0, len(ids), 500):
-        histories = moisture_history.load(ids[first : first + 500], until, since=lambda _: until)
-        states, ensembles, outer = [], [], []
-        for past in histories.values():
-            spool = past.spool
-            outer.append(OuterTurns(spool=spool, at=until, over_clear=0.2))
-            outer[-1].p10_pct, outer[-1].p50_pct, outer[-1].p90_pct = 0.1, 0.2, 0.3
-            if weighings := spool_weighings.weighings_of(past):
-                ensembles.append(_ensemble(past, len(weighings), weighings[-1].at))
-            states += [
-                MoistureState(
-                    spool=spool,
-                    at=time,
-                    memory=memory_of[spool.feedstock_id, past.stays[-1].place.kind == Place.Kind.DRY_BOX],
-                    exposure_hours=100,
-                )
-                for time in times
-            ]
-        for rows in (states, ensembles, outer):
-            _add(rows)
-
-
-def memories(feedstocks: QuerySet[Feedstock]) -> dict[tuple[int, bool], bytes]:
-    """The state of a spool of each feedstock after a month in a room or, True, in a dry box."""
-    found = {}
-    for feedstock in feedstocks.select_related("polymer", "filler"):
-        spool = Spool(code="7777777", feedstock=feedstock, core_radius_mm=50, width_mm=60, sealed=True)
-        for dry, rh_pct in ((False, 45), (True, 10)):
-            month = [ConstantAir(6, 21 + n % 4 / 2, rh_pct * (1 + 0.1 * math.sin(n))) for n in range(120)]
-            (after,) = advance_windings([(initial_winding(spool, 700, first_members(spool)), month)])
-            found[feedstock.pk, dry] = after.state.to_bytes()
-    return found
-
-
-def _ensemble(past: moisture_history.History, weighings: int, last_at: datetime) -> Ensemble:
-    """Weighings that said nothing new."""
-    kilograms = {"filament": [0.69, 0.7, 0.71], "water": [0.001, 0.002, 0.003], "core": [0.19, 0.2, 0.21]}
-    told = {"surely": [0.68, 0.72], "printed_share": [0.9, 1.0, 1.1]}
-    told |= {"unexplained_kg": [0.0] * weighings, "weighings": weighings}
-    return Ensemble(
-        spool=past.spool,
-        last_at=last_at,
-        points=first_members(past.spool).astype("<f8").tobytes(),
-        divided=kilograms | told,
-    )

@@ -57,12 +57,14 @@ def _run(options: argparse.Namespace) -> None:
     import time_machine
     from django.core.management import call_command
 
-    from benchmarks import big_shop
+    from benchmarks import big_shop, big_shop_caches
 
     call_command("migrate", verbosity=0)
     with time_machine.travel(big_shop.NOW):
         _timed("facts written", lambda: big_shop.build(options.spools, options.machines))
-        _timed("caches written", lambda: big_shop.bring_up(big_shop.NOW - timedelta(hours=options.behind)))
+        _timed(
+            "caches written", lambda: big_shop_caches.bring_up(big_shop.NOW - timedelta(hours=options.behind))
+        )
     print(f"{options.spools} spools, {options.machines} machines, {options.database}")
     moments = {
         "every spool has its turn": big_shop.NOW,
@@ -166,10 +168,10 @@ def _timed(what: str, act: Callable[[], Any]) -> None:
 
 def _warm_up() -> None:
     """Compiled code is loaded before anything is timed."""
-    from benchmarks import big_shop
+    from benchmarks import big_shop_caches
     from spools.models import Feedstock
 
-    assert big_shop.memories(Feedstock.objects.all()[:1])
+    assert big_shop_caches.memories(Feedstock.objects.all()[:1])
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
 from background.running import run_due
-from benchmarks import big_shop
+from benchmarks import big_shop, big_shop_caches
 from spools.models import MoistureState, OuterTurns, Spool
 from spools.moisture import cache as moisture_cache
 
@@ -30,7 +30,7 @@ def swept(spools: int, machines: int) -> list[int]:
     """Queries of the sweep in which all have their turn, of its reminders, and of the next sweep."""
     with transaction.atomic(), time_machine.travel(big_shop.NOW, tick=False) as clock:
         big_shop.build(spools, machines)
-        big_shop.bring_up(big_shop.NOW - timedelta(hours=6))
+        big_shop_caches.bring_up(big_shop.NOW - timedelta(hours=6))
         counts = []
         for queue in ("moisture", "reminders"):
             with CaptureQueriesContext(connection) as queries:
@@ -57,7 +57,7 @@ def test_three_times_as_many_spools_and_machines_take_as_many_queries():
 def test_a_batch_takes_as_many_queries_as_one_spool():
     with time_machine.travel(big_shop.NOW, tick=False):
         big_shop.build(30, 2)
-        big_shop.bring_up(big_shop.NOW - timedelta(hours=6))
+        big_shop_caches.bring_up(big_shop.NOW - timedelta(hours=6))
         ids = list(Spool.objects.order_by("pk").values_list("pk", flat=True))
         counts = []
         for some in (ids[:10], ids[10:]):
