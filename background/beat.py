@@ -5,6 +5,7 @@ from datetime import datetime
 
 from celery import bootsteps, current_app
 from celery.beat import EmbeddedService, Scheduler
+from celery.worker.state import requests as taken_messages
 from django.db import close_old_connections
 from django.utils import timezone
 from kombu.exceptions import OperationalError
@@ -43,12 +44,13 @@ def send_due(now: datetime) -> None:
     """Send the due rows that have no message: retries, rows whose message was lost, without Redis all rows.
 
     Of n due rows with m messages in their queue n - m have none. Which ones is not known, so the oldest are
-    sent; a second message of a row does no harm, since the row can be claimed once.
+    sent; a second message of a row does no harm, since the row can be claimed once. Rows whose message this
+    process has taken from the queue already are left out: the embedded worker takes a few ahead.
     """
     with current_app.producer_or_acquire() as producer:
         for queue in QUEUES:
-            rows = list(due_rows(now, queue).values_list("pk", "name")[:MOST_SENT])
-            if rows:
+            due = due_rows(now, queue).values_list("pk", "name")[:MOST_SENT]
+            if rows := [row for row in due if str(row[0]) not in taken_messages]:
                 waiting = producer.channel.queue_declare(queue=queue).message_count
                 for item_id, name in rows[: max(len(rows) - waiting, 0)]:
                     send(item_id, name, queue)

@@ -34,7 +34,8 @@ app.conf.update(
     # does: a child could not send to a broker in its parent's memory, and SQLite must not be open at a fork.
     worker_pool="threads" if EMBEDDED else "prefork",
     worker_concurrency=1,
-    worker_prefetch_multiplier=1,
+    # The broker in memory is polled; between two polls the worker has a few messages to go on with.
+    worker_prefetch_multiplier=4 if EMBEDDED else 1,
     # A child that starts on a busy machine is not taken for dead.
     worker_proc_alive_timeout=120,
     task_acks_late=True,
