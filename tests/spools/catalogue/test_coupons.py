@@ -164,7 +164,7 @@ def test_what_they_have_shown_can_be_rebuilt_and_survives_a_correction(pla):
 @given(st.lists(st.tuples(st.integers(30, 200).map(float), st.booleans()), max_size=8))
 def test_a_failure_is_outranked_only_by_a_later_pass_as_hot(rows):
     tests = [CouponTest(temperature_c=celsius, passed=passed) for celsius, passed in rows]
-    passed_c, failed_c = coupons._shown(tests)
+    passed_c, failed_c = coupons._summary_of(tests)
     assert passed_c == max((celsius for celsius, passed in rows if passed), default=None)
     standing = [
         celsius
