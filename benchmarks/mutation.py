@@ -42,7 +42,11 @@ SUBJECTS = {
     ),
     "caps": Subject(
         ["spools/drying/caps.py"],
-        ["tests/spools/drying/test_caps.py", "tests/spools/drying/test_stages.py"],
+        [
+            "tests/spools/drying/test_caps.py",
+            "tests/spools/drying/test_stages.py",
+            "tests/spools/catalogue/test_coupons.py",
+        ],
     ),
     "gate": Subject(
         ["spools/drying/gate.py"],

@@ -19,7 +19,7 @@ from maintenance.readiness.states import (
     load_machine_states,
     load_spool_states,
 )
-from maintenance.readiness.verdict import HOLD, STATES, Check, Verdict
+from maintenance.readiness.verdict import HOLD, STATES, ReadinessCheck, Verdict
 from maintenance.reminders import queries
 from spools.air.climate import Climate, heated_rh_pct, room_airs
 from spools.codes import pretty
@@ -268,7 +268,7 @@ def _in_dryer(
 
 def _other_hold(
     spool_state: SpoolState, machines: list[MachineState], verdicts: dict[tuple[int, int], Verdict]
-) -> Check | None:
+) -> ReadinessCheck | None:
     """A hold that no drying ends, on every toolhead; None where some toolhead has none."""
     holds = [
         [
@@ -279,7 +279,9 @@ def _other_hold(
         for machine in machines
     ]
     if not holds:
-        return Check("printer", HOLD, "There is no printer in use.", "Add one on the machines page.", "fit")
+        return ReadinessCheck(
+            "printer", HOLD, "There is no printer in use.", "Add one on the machines page.", "fit"
+        )
     fewest = min(holds, key=len)
     return fewest[0] if fewest else None
 

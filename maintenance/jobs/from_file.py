@@ -24,7 +24,7 @@ from maintenance.readiness.states import (
     load_machine_states,
     load_spool_states,
 )
-from maintenance.readiness.verdict import HOLD, STATES, Check, Verdict
+from maintenance.readiness.verdict import HOLD, STATES, ReadinessCheck, Verdict
 from spools.checks import require_within
 from spools.models import Spool
 from spools.refusals import refusal
@@ -176,15 +176,19 @@ def _judge(
     return found
 
 
-def _no_spool(head: Toolhead) -> Check:
-    return Check("spool", HOLD, f"No spool is on {head}.", "Load one, or check with another.", "other_spool")
+def _no_spool(head: Toolhead) -> ReadinessCheck:
+    return ReadinessCheck(
+        "spool", HOLD, f"No spool is on {head}.", "Load one, or check with another.", "other_spool"
+    )
 
 
 def _whole(facts: JobFacts, printer: Printer, heads: list[Toolhead], parts: list[JobPart]) -> Verdict:
     missing = [use.tool for use in facts.uses if use.tool >= len(heads)]
     if missing:
         sentence = f"The job uses tool {max(missing)}; {printer} has {len(heads)} (counted from 0)."
-        return Verdict([Check("toolheads", HOLD, sentence, "Take another machine.", "other_printer")])
+        return Verdict(
+            [ReadinessCheck("toolheads", HOLD, sentence, "Take another machine.", "other_printer")]
+        )
     return combine_verdicts([(part.spool, part.verdict) for part in parts])
 
 

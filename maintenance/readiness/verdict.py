@@ -9,7 +9,7 @@ LIKELY, POSSIBLE = 0.8, 0.2
 
 
 @dataclass(frozen=True)
-class Check:
+class ReadinessCheck:
     """One answer: its state, a sentence with number and limit, and what to do about it.
 
     action: the remedy as a key, for a button: "dry", "weigh", "replace", "fit", "wait", "other_printer",
@@ -28,7 +28,7 @@ class Check:
 class Verdict:
     """All checks of a pair, in the order of RULES."""
 
-    checks: list[Check]
+    checks: list[ReadinessCheck]
 
     @property
     def state(self) -> str:
@@ -36,7 +36,7 @@ class Verdict:
         return max((check.state for check in self.checks), key=STATES.index, default=CAUTION)
 
     @property
-    def reasons(self) -> list[Check]:
+    def reasons(self) -> list[ReadinessCheck]:
         """The checks that are not clear, the worst first."""
         unclear = [check for check in self.checks if check.state != CLEAR]
         return sorted(unclear, key=lambda check: -STATES.index(check.state))

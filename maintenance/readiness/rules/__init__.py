@@ -20,9 +20,9 @@ from maintenance.readiness.rules.parts import (
 )
 from maintenance.readiness.rules.service import residue, service
 from maintenance.readiness.rules.temperature import air, temperature
-from maintenance.readiness.verdict import Check, Verdict
+from maintenance.readiness.verdict import ReadinessCheck, Verdict
 
-RULES: list[Callable[[ReadinessInputs], Check | None]] = [
+RULES: list[Callable[[ReadinessInputs], ReadinessCheck | None]] = [
     drying,
     moisture,
     quantity,

@@ -2,7 +2,7 @@
 
 from maintenance.flow.curve import SAME_C, Usable
 from maintenance.readiness.inputs import ReadinessInputs
-from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, Check
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, ReadinessCheck
 from spools.wording import format_number
 
 # Retractions that wear filament and gears, and lengths above which they are unusual (usual are about 1 mm or
@@ -13,7 +13,7 @@ DIRECT_RETRACTION_MM, GUIDED_RETRACTION_MM = 2.0, 8.0
 FLOW_OLD_DAYS = 60
 
 
-def flow(s: ReadinessInputs) -> Check | None:
+def flow(s: ReadinessInputs) -> ReadinessCheck | None:
     """The job's fastest flow against what the last flow check lost there; nothing when the job has none."""
     if s.max_flow_mm3_s is None:
         return None
@@ -21,28 +21,30 @@ def flow(s: ReadinessInputs) -> Check | None:
     if seen is None:
         material = f"{s.polymer} with {s.filler}" if s.filler else s.polymer
         sentence = f"{asks}; there is no flow check of {material} on {s.toolhead}."
-        return Check("flow", CAUTION, sentence, "Do a flow check, or print slowly.", "check_flow")
+        return ReadinessCheck("flow", CAUTION, sentence, "Do a flow check, or print slowly.", "check_flow")
     asks = f"{asks}; the flow check of {seen.on}"
     again, slower = "Do the flow check again.", "Slow the job, or take another printer."
     at_5, at_10 = seen.at_5, seen.at_10
     if seen.changed:
         sentence = f"{asks} was made before a change of {seen.changed}."
-        return Check("flow", CAUTION, sentence, again, "check_flow")
+        return ReadinessCheck("flow", CAUTION, sentence, again, "check_flow")
     if at_10.likely_mm3_s is not None and s.max_flow_mm3_s > at_10.likely_mm3_s:
-        return Check("flow", HOLD, f"{asks} lost 10 % {usable_words(at_10)}.", slower, "change_job")
+        return ReadinessCheck("flow", HOLD, f"{asks} lost 10 % {usable_words(at_10)}.", slower, "change_job")
     if at_5.low_mm3_s is not None and s.max_flow_mm3_s > at_5.low_mm3_s:
-        return Check("flow", CAUTION, f"{asks} lost 5 % {usable_words(at_5)}.", slower, "change_job")
+        return ReadinessCheck("flow", CAUTION, f"{asks} lost 5 % {usable_words(at_5)}.", slower, "change_job")
     if s.max_flow_mm3_s > at_5.tested_mm3_s:
         sentence = f"{asks} went no further than {format_number(at_5.tested_mm3_s)} mm³/s."
-        return Check("flow", CAUTION, sentence, "Slow the job, or check higher rates.", "change_job")
+        return ReadinessCheck("flow", CAUTION, sentence, "Slow the job, or check higher rates.", "change_job")
     if s.nozzle_c < seen.nozzle_c - SAME_C:
         sentence = f"{asks} was made at {seen.nozzle_c:.0f} °C, the job prints at {s.nozzle_c:.0f} °C."
-        return Check("flow", CAUTION, sentence, "Print as hot, or check the flow as cool.", "check_flow")
+        return ReadinessCheck(
+            "flow", CAUTION, sentence, "Print as hot, or check the flow as cool.", "check_flow"
+        )
     if seen.days_ago > FLOW_OLD_DAYS:
         sentence = f"{asks} is {seen.days_ago:.0f} days old, more than {FLOW_OLD_DAYS}."
-        return Check("flow", CAUTION, sentence, again, "check_flow")
+        return ReadinessCheck("flow", CAUTION, sentence, again, "check_flow")
     surely = at_5.tested_mm3_s if at_5.low_mm3_s is None else at_5.low_mm3_s
-    return Check("flow", CLEAR, f"{asks} lost less than 5 % up to {format_number(surely)} mm³/s.")
+    return ReadinessCheck("flow", CLEAR, f"{asks} lost less than 5 % up to {format_number(surely)} mm³/s.")
 
 
 def usable_words(usable: Usable) -> str:
@@ -57,7 +59,7 @@ def usable_words(usable: Usable) -> str:
     return f"at {format_number(likely)} ({format_number(low)} to {upper}) mm³/s"
 
 
-def retraction(s: ReadinessInputs) -> Check | None:
+def retraction(s: ReadinessInputs) -> ReadinessCheck | None:
     """How the drive pulls back: often over the same bit, often in all, or far for the feed path."""
     back = s.retractions
     if back is None:
@@ -76,8 +78,8 @@ def retraction(s: ReadinessInputs) -> Check | None:
             f"the usual {format_number(back.usual_mm)} mm are more than the {usual_mm:g} mm for {path}"
         )
     if not reasons:
-        return Check("retraction", CLEAR, f"{counted}, {over_one}.")
+        return ReadinessCheck("retraction", CLEAR, f"{counted}, {over_one}.")
     sentence = f"{counted}, {over_one}: {'; '.join(reasons)} (common practice, no source)."
-    return Check(
+    return ReadinessCheck(
         "retraction", CAUTION, sentence, "Retract less often or shorter; look at the gears.", "change_job"
     )

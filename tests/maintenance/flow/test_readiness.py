@@ -8,7 +8,7 @@ from maintenance.flow.curve import Usable
 from maintenance.readiness.inputs import LastFlowCheck
 from maintenance.readiness.rules import judge
 from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
-from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, Check
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, ReadinessCheck
 from tests.maintenance.readiness.test_rules import GOOD
 
 LAST = LastFlowCheck(
@@ -21,7 +21,7 @@ LAST = LastFlowCheck(
 )
 
 
-def flow(max_flow_mm3_s: float | None, last: LastFlowCheck | None = LAST, **values) -> Check | None:
+def flow(max_flow_mm3_s: float | None, last: LastFlowCheck | None = LAST, **values) -> ReadinessCheck | None:
     checks = judge(replace(GOOD, max_flow_mm3_s=max_flow_mm3_s, flow=last, **values)).checks
     return next((check for check in checks if check.name == "flow"), None)
 

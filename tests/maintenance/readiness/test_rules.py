@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from maintenance.gcode import Retractions
 from maintenance.readiness.inputs import FittedPart, OuterMoisture, ReadinessInputs
 from maintenance.readiness.rules import judge
-from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, STATES, Check, Verdict
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, STATES, ReadinessCheck, Verdict
 from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.learning import learn
 from maintenance.wear.life import Life
@@ -62,7 +62,7 @@ GOOD = ReadinessInputs(
 )
 
 
-def check(name: str, inputs: ReadinessInputs) -> Check:
+def check(name: str, inputs: ReadinessInputs) -> ReadinessCheck:
     [found] = [found for found in judge(inputs).checks if found.name == name]
     return found
 
@@ -80,10 +80,10 @@ def test_where_all_is_well_every_check_is_clear():
 
 def test_a_verdict_is_its_worst_check_and_tells_the_worst_first():
     checks = [
-        Check("a", CLEAR, "."),
-        Check("b", CAUTION, "."),
-        Check("c", HOLD, "."),
-        Check("d", CAUTION, "."),
+        ReadinessCheck("a", CLEAR, "."),
+        ReadinessCheck("b", CAUTION, "."),
+        ReadinessCheck("c", HOLD, "."),
+        ReadinessCheck("d", CAUTION, "."),
     ]
     assert Verdict(checks).state == HOLD
     assert [found.name for found in Verdict(checks).reasons] == ["c", "b", "d"]
