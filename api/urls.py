@@ -17,7 +17,7 @@ from .views.spools import MassEntries, Spools
 from .views.today import Now
 from .views.token import Tokens
 from .views.trouble import Troubles
-from .views.week import PlannedDryings, WantedPrints, WeekPlans
+from .views.week import PlannedDryings, PrintRequests, WeekPlans
 
 router = SimpleRouter()
 # Addresses are written without a slash at the end; with one they work, too.
@@ -35,7 +35,7 @@ for prefix, endpoint in [
     (r"spools/(?P<code>[^/]+)/mass-entries", MassEntries),
     ("spools", Spools),
     ("drying-runs", DryingRuns),
-    ("wanted-prints", WantedPrints),
+    ("print-requests", PrintRequests),
     ("week-plans", WeekPlans),
     ("planned-dryings", PlannedDryings),
     ("printers", Printers),

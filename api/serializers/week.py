@@ -4,23 +4,23 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.drying import DRYERS
-from spools.drying.week.schedule import HANDS
-from spools.models import Feedstock, PlannedDrying, Polymer, WantedPrint
+from spools.drying.week.schedule import DEFAULT_HOURS
+from spools.models import Feedstock, PlannedDrying, Polymer, PrintRequest
 from spools.refusals import refusal
 
 
-class WantedPrintSerializer(ModelSerializer):
+class PrintRequestSerializer(ModelSerializer):
     spool = SpoolCode(read_only=True, allow_null=True)
 
     class Meta:
-        model = WantedPrint
+        model = PrintRequest
         fields = [
             *["id", "name", "spool", "feedstock", "polymer", "mass_g", "due_at", "pressing"],
             *["recorded_at", "withdrawn_at"],
         ]
 
 
-class WantSerializer(StrictSerializer):
+class NewPrintRequestSerializer(StrictSerializer):
     """One of spool, feedstock and polymer: this very spool, or any of it with enough filament."""
 
     spool = SpoolCode(required=False)
@@ -41,8 +41,8 @@ class WantSerializer(StrictSerializer):
 class HandsSerializer(StrictSerializer):
     """When somebody is there to put spools in and take them out, in the shop's zone."""
 
-    hands_from = serializers.TimeField(default=HANDS.opens)
-    hands_to = serializers.TimeField(default=HANDS.closes)
+    staffed_from = serializers.TimeField(default=DEFAULT_HOURS.opens)
+    staffed_to = serializers.TimeField(default=DEFAULT_HOURS.closes)
 
 
 class PlannedDryingSerializer(ModelSerializer):
@@ -77,8 +77,8 @@ class WeekPlanSerializer(serializers.Serializer):
     made_at = Moment(source="plan.made_at", allow_null=True, help_text="null: it is being worked out")
     accepted_at = Moment(source="plan.accepted_at", allow_null=True)
     ended_at = Moment(source="plan.ended_at", allow_null=True)
-    hands_from = serializers.TimeField(source="plan.hands_from")
-    hands_to = serializers.TimeField(source="plan.hands_to")
+    staffed_from = serializers.TimeField(source="plan.staffed_from")
+    staffed_to = serializers.TimeField(source="plan.staffed_to")
     notes = serializers.ListField(child=serializers.CharField(), source="plan.notes")
     dryings = PlannedDryingSerializer(many=True)
     prints = PlannedPrintSerializer(many=True)

@@ -10,27 +10,31 @@ from api.schema import ErrorsSerializer
 from api.serializers import week as serializers
 from api.views.base import Endpoint, respond
 from spools.drying.week import schedule as week_schedule
-from spools.models import PlannedDrying, WantedPrint, WeekPlan
+from spools.models import PlannedDrying, PrintRequest, WeekPlan
 
 
-class WantedPrints(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+class PrintRequests(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Prints that are wanted in the coming week."""
 
-    queryset = WantedPrint.objects.filter(withdrawn_at=None).select_related("spool")
-    serializer_class = serializers.WantedPrintSerializer
+    queryset = PrintRequest.objects.filter(withdrawn_at=None).select_related("spool")
+    serializer_class = serializers.PrintRequestSerializer
 
-    @extend_schema(request=serializers.WantSerializer, responses={201: serializers.WantedPrintSerializer})
+    @extend_schema(
+        request=serializers.NewPrintRequestSerializer, responses={201: serializers.PrintRequestSerializer}
+    )
     def create(self, request: Request) -> Response:
         """Put one on the list."""
-        wanted = week_schedule.want_print(**parse(serializers.WantSerializer, request.data), by=request.user)
-        return respond(serializers.WantedPrintSerializer, wanted, status=201)
+        wanted = week_schedule.add_print_request(
+            **parse(serializers.NewPrintRequestSerializer, request.data), by=request.user
+        )
+        return respond(serializers.PrintRequestSerializer, wanted, status=201)
 
-    @extend_schema(request=None, responses=serializers.WantedPrintSerializer)
+    @extend_schema(request=None, responses=serializers.PrintRequestSerializer)
     @action(detail=True, methods=["post"])
     def withdraw(self, request: Request, pk: str) -> Response:
         """Take it off the list."""
-        wanted = week_schedule.take_off(self.get_object(), by=request.user)
-        return respond(serializers.WantedPrintSerializer, wanted)
+        wanted = week_schedule.withdraw_request(self.get_object(), by=request.user)
+        return respond(serializers.PrintRequestSerializer, wanted)
 
 
 class WeekPlans(Endpoint):
@@ -59,7 +63,7 @@ class WeekPlans(Endpoint):
         """Work one out for the prints on the list; a large one in the background: ask for it again."""
         asked = parse(serializers.HandsSerializer, request.data)
         plan = week_schedule.ask_for_plan(
-            week_schedule.Hands(asked["hands_from"], asked["hands_to"]), by=request.user
+            week_schedule.StaffedHours(asked["staffed_from"], asked["staffed_to"]), by=request.user
         )
         return self._plan(week_schedule.begin(plan), status=201)
 
@@ -73,10 +77,10 @@ class WeekPlans(Endpoint):
         return self._plan(week_schedule.accept(self.get_object(), by=request.user))
 
     @extend_schema(request=None, responses=serializers.WeekPlanSerializer)
-    @action(detail=True, methods=["post"], url_path="turn-down")
-    def turn_down(self, request: Request, pk: str) -> Response:
+    @action(detail=True, methods=["post"], url_path="reject")
+    def reject(self, request: Request, pk: str) -> Response:
         """End it, accepted or not."""
-        return self._plan(week_schedule.turn_down(self.get_object()))
+        return self._plan(week_schedule.reject(self.get_object()))
 
 
 class PlannedDryings(mixins.RetrieveModelMixin, mixins.ListModelMixin, Endpoint):
@@ -104,8 +108,8 @@ class PlannedDryings(mixins.RetrieveModelMixin, mixins.ListModelMixin, Endpoint)
 
     @extend_schema(request=None, responses=serializers.PlannedDryingSerializer)
     @action(detail=True, methods=["post"])
-    def drop(self, request: Request, pk: str) -> Response:
+    def cancel(self, request: Request, pk: str) -> Response:
         """Leave it out."""
         return respond(
-            serializers.PlannedDryingSerializer, week_schedule.drop(self.get_object(), by=request.user)
+            serializers.PlannedDryingSerializer, week_schedule.cancel(self.get_object(), by=request.user)
         )

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
-from spools.drying.week.model import Answer, Placed, Served, Stock, Wanted, Week
+from spools.drying.week.model import Answer, Assignment, Request, ScheduledDrying, Stock, Week
 
 GRID = 4  # slots
 # Lateness counts before hot hours: one slot of it for more hot slots than a plan ever has.
@@ -31,8 +31,8 @@ class _Program:
         self.costs: list[float] = []
         self.entries: list[tuple[int, int, float]] = []
         self.limits: list[tuple[float, float]] = []
-        self.dryings: dict[int, list[tuple[Placed, int | None, int]]] = {}
-        self.dried: dict[tuple[int, Placed], int] = {}
+        self.dryings: dict[int, list[tuple[ScheduledDrying, int | None, int]]] = {}
+        self.dried: dict[tuple[int, ScheduledDrying], int] = {}
         self.undried: dict[tuple[int, int], int] = {}
         for stock in week.stock:
             self._add_dryings(stock)
@@ -53,7 +53,7 @@ class _Program:
 
     def _add_dryings(self, stock: Stock) -> None:
         requests = [request for request in self.week.wanted if stock.spool in request.spools]
-        found: list[tuple[Placed, int | None]] = []
+        found: list[tuple[ScheduledDrying, int | None]] = []
         if stock.fixed is not None:
             fixed = stock.fixed
             ends = [
@@ -61,7 +61,8 @@ class _Program:
                 *(n for n in self.week.handy if fixed.end < n <= fixed.latest and n % GRID == 0),
             ]
             found = [
-                (Placed(stock.spool, fixed.dryer, fixed.mode, fixed.start, n), fixed.keeps) for n in ends
+                (ScheduledDrying(stock.spool, fixed.dryer, fixed.mode, fixed.start, n), fixed.keeps)
+                for n in ends
             ]
         for way in stock.ways if requests else ():
             for start in self.week.handy:
@@ -72,7 +73,7 @@ class _Program:
                 numbers = {bisect_left(self.week.handy, max(wish, start + takes)) for wish in wishes}
                 ends = [self.week.handy[n] for n in numbers if n < len(self.week.handy)]
                 found += [
-                    (Placed(stock.spool, way.dryer, way.mode, start, end), way.keeps)
+                    (ScheduledDrying(stock.spool, way.dryer, way.mode, start, end), way.keeps)
                     for end in ends
                     if end - start <= way.most
                 ]
@@ -80,7 +81,7 @@ class _Program:
         self.dryings[stock.spool] = rows
         self._row([(x, 1.0) for _, _, x in rows], 1.0 if stock.fixed else 0.0, 1.0)
 
-    def _add_request(self, request: Wanted) -> None:
+    def _add_request(self, request: Request) -> None:
         choices = [self._variable(LATE_WEIGHT * request.weight * self.week.unserved)]
         for spool in request.spools:
             dryings = self.dryings[spool]
@@ -136,12 +137,12 @@ class _Program:
     def _answer(self, chosen: np.ndarray) -> Answer:
         placed = tuple(p for rows in self.dryings.values() for p, _, x in rows if chosen[x])
         due = {request.key: request.due for request in self.week.wanted}
-        served = [Served(key, spool) for (key, spool), n in self.undried.items() if chosen[n]]
+        served = [Assignment(key, spool) for (key, spool), n in self.undried.items() if chosen[n]]
         served += [
-            Served(key, p.spool, dried=True, late=max(0, p.end - due[key]))
+            Assignment(key, p.spool, dried=True, late=max(0, p.end - due[key]))
             for (key, p), n in self.dried.items()
             if chosen[n]
         ]
         made = {one.key for one in served}
-        served += [Served(request.key, None) for request in self.week.wanted if request.key not in made]
+        served += [Assignment(request.key, None) for request in self.week.wanted if request.key not in made]
         return Answer(placed, tuple(sorted(served)))

@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 from random import Random
 
-from spools.drying.week.model import Fixed, Mode, Stock, Wanted, Way, Week
+from spools.drying.week.model import Fixed, Mode, Option, Request, Stock, Week
 
 SLOTS_H = 4
 PARTS_H = (0, 6, 12, 24, 48, 96)
@@ -62,7 +62,7 @@ def random_week(seed: int) -> Week:
         ways = () if good_until == slots else _ways(draw, material, hottest_c, len(parts), slots)
         stock.append(Stock(spool, mass_g, good_until, ways))
     wanted = tuple(
-        Wanted(
+        Request(
             request.key,
             tuple(spool for spool in request.spools if stock[spool].mass_g >= request.mass_g),
             request.mass_g,
@@ -75,7 +75,7 @@ def random_week(seed: int) -> Week:
     return Week(slots, parts, _staffed(draw, slots), capacity, tuple(stock), wanted)
 
 
-def _requests(draw: Random, materials: dict[int, _Material]) -> list[Wanted]:
+def _requests(draw: Random, materials: dict[int, _Material]) -> list[Request]:
     """Prints from one spool, or from any spool of a material."""
     requests = []
     # Some shops want everything within two days, others over the week.
@@ -88,13 +88,13 @@ def _requests(draw: Random, materials: dict[int, _Material]) -> list[Wanted]:
         mass_g = draw.choice((draw.randint(10, 150), draw.randint(50, 600)))
         due = draw.randint(2 * SLOTS_H, busiest_h * SLOTS_H)
         weight = 4 if draw.random() < 0.2 else 1
-        requests.append(Wanted(key, tuple(spools), mass_g, due, weight, math.ceil(mass_g / 15 * SLOTS_H)))
+        requests.append(Request(key, tuple(spools), mass_g, due, weight, math.ceil(mass_g / 15 * SLOTS_H)))
     return requests
 
 
 def _ways(
     draw: Random, material: _Material, hottest_c: dict[int, int], parts: int, slots: int
-) -> tuple[Way, ...]:
+) -> tuple[Option, ...]:
     """The usual set point and up to three cooler ones in every dryer that is hot enough."""
     wetness, growth = draw.uniform(0, 1), draw.choice((0.0, draw.uniform(0, 0.15)))
     keeps_h = draw.uniform(*material.keeps_h)
@@ -111,7 +111,7 @@ def _ways(
             sufficient = tuple(slots_ if slots_ <= 96 * SLOTS_H else None for slots_ in takes)
             if sufficient[0] is not None and sufficient[0] <= most:
                 mode = Mode(float(celsius), material.smell)
-                ways.append(Way(dryer, mode, sufficient, most, math.floor(keeps_h * SLOTS_H)))
+                ways.append(Option(dryer, mode, sufficient, most, math.floor(keeps_h * SLOTS_H)))
     return tuple(ways)
 
 

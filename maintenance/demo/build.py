@@ -254,7 +254,7 @@ def _week(shop: DemoShop) -> None:
         ("seals", "tpu", 120, 50),
         ("bearing blocks", "pa6-cf", 180, 100),
     ]:
-        week_schedule.want_print(
+        week_schedule.add_print_request(
             shop.products[product], mass_g, shop.now + timedelta(hours=in_hours), name=name
         )
     plan = week_schedule.ask_for_plan()

@@ -16,14 +16,14 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from pages.drying.week_chart import Stretch, WeekDrawing, week_drawing
-from pages.drying.week_forms import HandsForm, MoveForm, WantedForm
+from pages.drying.week_forms import MoveForm, PrintRequestForm, StaffedHoursForm
 from pages.frame.forms import apply, post_data
 from spools.codes import pretty
 from spools.drying.gate import open_runs
 from spools.drying.week import schedule as week_schedule
-from spools.drying.week.problem import Hands
-from spools.drying.week.verify import Fault, faults_of
-from spools.models import DryingRun, PlannedDrying, WantedPrint, WeekPlan
+from spools.drying.week.problem import StaffedHours
+from spools.drying.week.verify import Violation, find_violations
+from spools.models import DryingRun, PlannedDrying, PrintRequest, WeekPlan
 
 STATES = {"in time": "clear", "in doubt": "caution", "late": "caution", "missing": "hold"}
 
@@ -52,14 +52,14 @@ class Shown:
 
 @login_required
 def week_page(request: HttpRequest) -> HttpResponse:
-    return _page(request, HandsForm(hands=_last_hands()))
+    return _page(request, StaffedHoursForm(hands=_last_staffed_hours()))
 
 
-def _page(request: HttpRequest, form: HandsForm) -> HttpResponse:
+def _page(request: HttpRequest, form: StaffedHoursForm) -> HttpResponse:
     accepted, proposed = week_schedule.accepted_plan(), week_schedule.proposal()
     runs = list(open_runs())
     context = {
-        "wanted": week_schedule.wanted_prints(),
+        "wanted": week_schedule.print_requests(),
         "accepted": None if accepted is None else _shown(accepted, runs),
         "proposed": None if proposed is None or proposed.made_at is None else _shown(proposed, runs),
         "waiting": proposed is not None and proposed.made_at is None,
@@ -69,16 +69,16 @@ def _page(request: HttpRequest, form: HandsForm) -> HttpResponse:
     return render(request, "drying/week.html", context)
 
 
-def _last_hands() -> Hands:
+def _last_staffed_hours() -> StaffedHours:
     """The hours that were given last."""
     last = WeekPlan.objects.first()
-    return week_schedule.HANDS if last is None else Hands(last.hands_from, last.hands_to)
+    return week_schedule.DEFAULT_HOURS if last is None else StaffedHours(last.staffed_from, last.staffed_to)
 
 
 def _shown(plan: WeekPlan, runs: Sequence[DryingRun]) -> Shown:
     now = timezone.now()
     dryings = list(plan.standing())
-    faults = faults_of(plan, now)
+    faults = find_violations(plan, now)
     ahead = [one for one in dryings if one.run_id is None]
     rows = [
         DryingRow(number, one, _of(one, faults), start_address(one, ahead))
@@ -94,7 +94,7 @@ def _shown(plan: WeekPlan, runs: Sequence[DryingRun]) -> Shown:
     )
 
 
-def _of(one: PlannedDrying, faults: Sequence[Fault]) -> list[str]:
+def _of(one: PlannedDrying, faults: Sequence[Violation]) -> list[str]:
     return [fault.text for fault in faults if fault.drying == one]
 
 
@@ -126,12 +126,12 @@ def _drawing(rows: Sequence[DryingRow], runs: Sequence[DryingRun], now: datetime
 
 
 @login_required
-def wanted_new(request: HttpRequest) -> HttpResponse:
-    form = WantedForm(post_data(request))
-    if apply(form, lambda data: week_schedule.want_print(**data, by=request.user)):
+def print_request_new(request: HttpRequest) -> HttpResponse:
+    form = PrintRequestForm(post_data(request))
+    if apply(form, lambda data: week_schedule.add_print_request(**data, by=request.user)):
         messages.success(request, "It is on the list. Plan the week again to have it dried in time.")
         return redirect("week")
-    return render(request, "drying/week_wanted.html", {"form": form})
+    return render(request, "drying/print_request.html", {"form": form})
 
 
 def _done(request: HttpRequest, act: Any, said: str) -> HttpResponse:
@@ -147,16 +147,18 @@ def _done(request: HttpRequest, act: Any, said: str) -> HttpResponse:
 
 @login_required
 @require_POST
-def wanted_off(request: HttpRequest, pk: int) -> HttpResponse:
-    wanted = get_object_or_404(WantedPrint, pk=pk)
-    return _done(request, lambda: week_schedule.take_off(wanted, by=request.user), f"{wanted}: off the list.")
+def print_request_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+    wanted = get_object_or_404(PrintRequest, pk=pk)
+    return _done(
+        request, lambda: week_schedule.withdraw_request(wanted, by=request.user), f"{wanted}: off the list."
+    )
 
 
 @login_required
 @require_POST
 def week_plan(request: HttpRequest) -> HttpResponse:
     """Work a plan out, at once where that is quick."""
-    form = HandsForm(request.POST, hands=_last_hands())
+    form = StaffedHoursForm(request.POST, hands=_last_staffed_hours())
     plans: list[WeekPlan] = []
     if not apply(form, lambda data: plans.append(week_schedule.ask_for_plan(form.hands(), by=request.user))):
         return _page(request, form)
@@ -174,10 +176,10 @@ def week_accept(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 @require_POST
-def week_turn_down(request: HttpRequest, pk: int) -> HttpResponse:
+def week_reject(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(WeekPlan, pk=pk)
     return _done(
-        request, lambda: week_schedule.turn_down(plan), "The plan is turned down. What is drying goes on."
+        request, lambda: week_schedule.reject(plan), "The plan is turned down. What is drying goes on."
     )
 
 
@@ -189,10 +191,10 @@ def _planned(pk: int) -> PlannedDrying:
 
 @login_required
 @require_POST
-def planned_drop(request: HttpRequest, pk: int) -> HttpResponse:
+def planned_cancel(request: HttpRequest, pk: int) -> HttpResponse:
     planned = _planned(pk)
     said = f"{pretty(planned.spool.code)} is not planned to be dried any more. Plan again to have it back."
-    return _done(request, lambda: week_schedule.drop(planned, by=request.user), said)
+    return _done(request, lambda: week_schedule.cancel(planned, by=request.user), said)
 
 
 @login_required

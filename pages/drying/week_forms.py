@@ -7,7 +7,7 @@ from django import forms
 from pages.frame.forms import number
 from spools import limits
 from spools.codes import pretty
-from spools.drying.week.problem import Hands
+from spools.drying.week.problem import StaffedHours
 from spools.models import Feedstock, Place, PlannedDrying, Polymer, Spool
 
 
@@ -54,7 +54,7 @@ def _named(row: Spool | Feedstock | Polymer) -> str:
     return f"{pretty(row.code)} {row.feedstock}" if isinstance(row, Spool) else str(row)
 
 
-class WantedForm(forms.Form):
+class PrintRequestForm(forms.Form):
     """A print that is wanted."""
 
     mass_g = number("Filament", "g", limits=limits.NEEDED_G)
@@ -76,17 +76,17 @@ def _clock(label: str) -> forms.TimeField:
     return forms.TimeField(label=label, widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
 
 
-class HandsForm(forms.Form):
+class StaffedHoursForm(forms.Form):
     """When somebody is there."""
 
-    hands_from = _clock("Somebody is there from")
-    hands_to = _clock("until")
+    staffed_from = _clock("Somebody is there from")
+    staffed_to = _clock("until")
 
-    def __init__(self, data: Any = None, *, hands: Hands) -> None:
-        super().__init__(data, initial={"hands_from": hands.opens, "hands_to": hands.closes})
+    def __init__(self, data: Any = None, *, hands: StaffedHours) -> None:
+        super().__init__(data, initial={"staffed_from": hands.opens, "staffed_to": hands.closes})
 
-    def hands(self) -> Hands:
-        return Hands(self.cleaned_data["hands_from"], self.cleaned_data["hands_to"])
+    def hands(self) -> StaffedHours:
+        return StaffedHours(self.cleaned_data["staffed_from"], self.cleaned_data["staffed_to"])
 
 
 class MoveForm(forms.Form):

@@ -4,7 +4,7 @@ from .facts import SentRequest
 from .moisture import CacheVersion, Ensemble, MoistureState, OuterTurns
 from .places import BoxAir, BoxState, DesiccantCharge, Place, Reading, Stay
 from .stock import MassEntry, Spool
-from .week import PlannedDrying, PlannedPrint, WantedPrint, WeekPlan
+from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
 
 __all__ = [
     "BoxAir",
@@ -25,11 +25,11 @@ __all__ = [
     "PlannedDrying",
     "PlannedPrint",
     "Polymer",
+    "PrintRequest",
     "Reading",
     "SentRequest",
     "Source",
     "Spool",
     "Stay",
-    "WantedPrint",
     "WeekPlan",
 ]

@@ -15,7 +15,7 @@ from .places import Place
 from .stock import Spool
 
 
-class WantedPrint(Withdrawable):
+class PrintRequest(Withdrawable):
     """Grams of a material that are to be good by a time. That it was taken off the list is added once."""
 
     name = models.CharField(max_length=80, blank=True)
@@ -34,9 +34,9 @@ class WantedPrint(Withdrawable):
                 condition=Q(spool__isnull=False, feedstock__isnull=True, polymer__isnull=True)
                 | Q(spool__isnull=True, feedstock__isnull=False, polymer__isnull=True)
                 | Q(spool__isnull=True, feedstock__isnull=True, polymer__isnull=False),
-                name="wanted_of_one_thing",
+                name="print_request_of_one_thing",
             ),
-            models.CheckConstraint(condition=Q(mass_g__gt=0), name="wanted_grams_above_zero"),
+            models.CheckConstraint(condition=Q(mass_g__gt=0), name="print_request_grams_above_zero"),
         ]
 
     def __str__(self) -> str:
@@ -52,8 +52,8 @@ class WeekPlan(models.Model):
     """A proposal of dryings. Who accepted it and when is added, and when another took its place."""
 
     # The hours, in the shop's zone, in which somebody is there to put spools in and take them out.
-    hands_from = models.TimeField()
-    hands_to = models.TimeField()
+    staffed_from = models.TimeField()
+    staffed_to = models.TimeField()
     asked_at = models.DateTimeField(auto_now_add=True)
     asked_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
@@ -70,7 +70,9 @@ class WeekPlan(models.Model):
     class Meta:
         ordering = ["-asked_at", "-id"]
         constraints = [
-            models.CheckConstraint(condition=Q(hands_from__lt=F("hands_to")), name="hands_from_before_to"),
+            models.CheckConstraint(
+                condition=Q(staffed_from__lt=F("staffed_to")), name="staffed_from_before_to"
+            ),
             models.CheckConstraint(
                 condition=Q(accepted_at__isnull=True) | Q(made_at__isnull=False),
                 name="accepted_when_worked_out",
@@ -168,7 +170,7 @@ class PlannedPrint(models.Model):
     """What a plan says of a wanted print: from which spool, dried or as it is; why it is late or not made."""
 
     plan = models.ForeignKey(WeekPlan, models.CASCADE, related_name="prints")
-    wanted = models.ForeignKey(WantedPrint, models.PROTECT, related_name="planned")
+    wanted = models.ForeignKey(PrintRequest, models.PROTECT, related_name="planned")
     spool = models.ForeignKey(Spool, models.PROTECT, null=True, blank=True, related_name="+")
     dried = models.BooleanField(default=False, help_text="good only after its planned drying")
     good_at = models.DateTimeField(null=True, blank=True, help_text="after drying, as it was planned")
@@ -176,7 +178,7 @@ class PlannedPrint(models.Model):
 
     class Meta:
         ordering = ["wanted__due_at", "id"]
-        constraints = [models.UniqueConstraint(fields=["plan", "wanted"], name="wanted_print_planned_once")]
+        constraints = [models.UniqueConstraint(fields=["plan", "wanted"], name="print_request_planned_once")]
 
     def __str__(self) -> str:
         return f"{self.wanted_id} in plan {self.plan_id}"

@@ -19,8 +19,8 @@ def ahead(**span: float) -> str:
 
 
 def test_a_print_is_wanted_planned_and_its_drying_begun(api, shop, wet):
-    wanted = api.post("wanted-prints", polymer=shop.polyamide, mass_g=200, due_at=ahead(hours=80))
-    plan = api.post("week-plans", hands_from="00:00", hands_to="23:59")
+    wanted = api.post("print-requests", polymer=shop.polyamide, mass_g=200, due_at=ahead(hours=80))
+    plan = api.post("week-plans", staffed_from="00:00", staffed_to="23:59")
     assert (plan["faults"], plan["accepted_at"]) == ([], None)
     (told,) = plan["prints"]
     assert (told["wanted"], told["spool"], told["state"]) == (wanted["id"], wet, "in time")
@@ -43,19 +43,19 @@ def test_a_print_is_wanted_planned_and_its_drying_begun(api, shop, wet):
     )
     (run,) = api.post("drying-runs", spools=[{"spool": wet}], dryer=shop.dryer, set_point_c=75)
     assert api.get(address)["dryings"][0]["run"] == run["id"]
-    api.refused(f"planned-dryings/{moved['drying']['id']}/drop")
-    assert api.post(f"{address}/turn-down", status=200)["ended_at"]
-    assert api.post(f"wanted-prints/{wanted['id']}/withdraw", status=200)["withdrawn_at"]
+    api.refused(f"planned-dryings/{moved['drying']['id']}/cancel")
+    assert api.post(f"{address}/reject", status=200)["ended_at"]
+    assert api.post(f"print-requests/{wanted['id']}/withdraw", status=200)["withdrawn_at"]
 
 
 def test_what_cannot_be_is_refused(api, shop, wet):
     def refused(**body):
-        return api.refused("wanted-prints", **({"mass_g": 50, "due_at": ahead(hours=9)} | body))
+        return api.refused("print-requests", **({"mass_g": 50, "due_at": ahead(hours=9)} | body))
 
     assert refused()
     assert refused(polymer=shop.polyamide, spool=wet)
     assert "due_at" in refused(spool=wet, due_at=ahead(days=9))
     assert "mass_g" in refused(spool=wet, mass_g=-1)
     assert api.refused("week-plans")
-    api.post("wanted-prints", spool=wet, mass_g=50, due_at=ahead(hours=9))
-    assert "hands_to" in api.refused("week-plans", hands_from="10:00", hands_to="09:00")
+    api.post("print-requests", spool=wet, mass_g=50, due_at=ahead(hours=9))
+    assert "staffed_to" in api.refused("week-plans", staffed_from="10:00", staffed_to="09:00")

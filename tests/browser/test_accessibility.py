@@ -28,7 +28,7 @@ PAGES = [
     "/s/F4QT7X/label/",
     "/drying/",
     "/drying/week/",
-    "/drying/week/wanted/new/",
+    "/drying/week/print-requests/new/",
     "/drying/week/dryings/1/move/",
     "/machines/",
     "/toolheads/1/flow/",

@@ -13,12 +13,12 @@ from random import Random
 
 from spools.drying.week.model import (
     Answer,
+    Assignment,
     Fixed,
-    Placed,
-    Served,
+    Option,
+    Request,
+    ScheduledDrying,
     Stock,
-    Wanted,
-    Way,
     Week,
     cost,
     fits,
@@ -27,7 +27,7 @@ from spools.drying.week.model import (
 )
 
 # Cost tuple and drying; the rank is compared first, and no two dryings of a spool have equal ranks.
-_Ranked = tuple[tuple, Placed]
+_Ranked = tuple[tuple, ScheduledDrying]
 
 SEED = 1
 STEPS = 1000
@@ -70,11 +70,11 @@ def plan_week(week: Week, steps: int = STEPS) -> Answer:
     return best.answer()
 
 
-def _by_due_date(request: Wanted) -> tuple[int, int, int]:
+def _by_due_date(request: Request) -> tuple[int, int, int]:
     return request.due, -request.weight, request.key
 
 
-def _lateness(end: int, requests: Sequence[Wanted]) -> int:
+def _lateness(end: int, requests: Sequence[Request]) -> int:
     """Weighted slots by which a drying that ends then is late for its requests."""
     return sum(request.weight * max(0, end - request.due) for request in requests)
 
@@ -84,10 +84,10 @@ class _Draft:
     """A plan under construction, by spool: its drying, the grams left, and the requests assigned to it."""
 
     week: Week
-    placed: dict[int, Placed]
+    placed: dict[int, ScheduledDrying]
     left_g: dict[int, int]
-    dried: dict[int, tuple[Wanted, ...]]
-    undried: dict[int, tuple[Wanted, ...]]
+    dried: dict[int, tuple[Request, ...]]
+    undried: dict[int, tuple[Request, ...]]
     # The best drying of a spool in a dryer, by all that it depends on. Shared by all drafts of a plan.
     known: dict[tuple, _Ranked | None]
     known_cost: tuple | None = None
@@ -104,21 +104,21 @@ class _Draft:
             self.week, {**self.placed}, {**self.left_g}, {**self.dried}, {**self.undried}, self.known
         )
 
-    def unserved(self) -> list[Wanted]:
+    def unserved(self) -> list[Request]:
         """The requests without a spool that some spool could serve."""
         served = {r.key for requests in (*self.dried.values(), *self.undried.values()) for r in requests}
         return [request for request in self.week.wanted if request.spools and request.key not in served]
 
     def answer(self) -> Answer:
         """The plan."""
-        served = {request.key: Served(request.key, None) for request in self.week.wanted}
+        served = {request.key: Assignment(request.key, None) for request in self.week.wanted}
         for spool, requests in self.undried.items():
-            served |= {request.key: Served(request.key, spool) for request in requests}
+            served |= {request.key: Assignment(request.key, spool) for request in requests}
         for spool, requests in self.dried.items():
             end = self.placed[spool].end
             for request in requests:
                 late = max(0, end - request.due)
-                served[request.key] = Served(request.key, spool, dried=True, late=late)
+                served[request.key] = Assignment(request.key, spool, dried=True, late=late)
         return Answer(tuple(self.placed.values()), tuple(sorted(served.values())))
 
     def cost(self) -> tuple:
@@ -127,7 +127,7 @@ class _Draft:
             self.known_cost = cost(self.week, self.answer())
         return self.known_cost
 
-    def remove(self, spool: int) -> list[Wanted]:
+    def remove(self, spool: int) -> list[Request]:
         """Take a spool out of the plan; returns the requests that it served."""
         requests = [*self.undried.pop(spool, ()), *self.dried.pop(spool, ())]
         self.left_g[spool] += sum(request.mass_g for request in requests)
@@ -135,16 +135,16 @@ class _Draft:
         if fixed is None:
             self.placed.pop(spool, None)
         else:
-            self.placed[spool] = Placed(spool, fixed.dryer, fixed.mode, fixed.start, fixed.end)
+            self.placed[spool] = ScheduledDrying(spool, fixed.dryer, fixed.mode, fixed.start, fixed.end)
         return requests
 
-    def insert_all(self, requests: Sequence[Wanted], random: Random | None = None) -> None:
+    def insert_all(self, requests: Sequence[Request], random: Random | None = None) -> None:
         """Assign each request to the spool that adds the least cost; one that fits nowhere stays unserved.
 
         random: passes over some of the spools.
         """
         for request in requests:
-            best: tuple[tuple, int, Placed | None] | None = None
+            best: tuple[tuple, int, ScheduledDrying | None] | None = None
             for spool in request.spools:
                 if self.left_g[spool] < request.mass_g or (random and random.random() < SKIPPED):
                     continue
@@ -160,7 +160,7 @@ class _Draft:
                     self.placed[spool] = drying
                     self.dried[spool] = (*self.dried.get(spool, ()), request)
 
-    def _undried(self, request: Wanted, spool: int) -> tuple[tuple, None] | None:
+    def _undried(self, request: Request, spool: int) -> tuple[tuple, None] | None:
         """The added cost of a print from the spool as it is; None where it is not good or in a dryer."""
         drying = self.placed.get(spool)
         is_there = drying is None or request.due + request.prints <= drying.start
@@ -168,7 +168,7 @@ class _Draft:
             return None
         return (0, 0, False, self.left_g[spool] - request.mass_g), None
 
-    def _dried(self, request: Wanted, spool: int) -> tuple[tuple, Placed] | None:
+    def _dried(self, request: Request, spool: int) -> tuple[tuple, ScheduledDrying] | None:
         """The added cost of a print from the spool after its drying, and that drying; None if impossible."""
         before, requests = self.placed.get(spool), self.dried.get(spool, ())
         found = self._best_drying(self.week.of[spool], (*requests, request))
@@ -183,7 +183,7 @@ class _Draft:
             return None
         return (late, hot, switches_on, self.left_g[spool] - request.mass_g), drying
 
-    def _best_drying(self, stock: Stock, requests: Sequence[Wanted]) -> _Ranked | None:
+    def _best_drying(self, stock: Stock, requests: Sequence[Request]) -> _Ranked | None:
         """The drying of a spool that serves all these requests at the least cost beside the other dryings."""
         if stock.fixed is not None:
             return _best_extension(self.week, stock.spool, stock.fixed, requests, self.placed)
@@ -204,7 +204,7 @@ class _Draft:
 
 
 def _best_extension(
-    week: Week, spool: int, fixed: Fixed, requests: Sequence[Wanted], placed: dict[int, Placed]
+    week: Week, spool: int, fixed: Fixed, requests: Sequence[Request], placed: dict[int, ScheduledDrying]
 ) -> _Ranked | None:
     """A settled drying, longer where its spool would not stay good until the last request is due."""
     if fixed.keeps is None:
@@ -214,7 +214,7 @@ def _best_extension(
     if end + fixed.keeps < last_due:
         n = bisect_left(week.handy, max(end + 1, last_due - fixed.keeps))
         end = week.handy[n] if n < len(week.handy) else fixed.latest + 1
-    drying = Placed(spool, fixed.dryer, fixed.mode, fixed.start, end)
+    drying = ScheduledDrying(spool, fixed.dryer, fixed.mode, fixed.start, end)
     if end > fixed.latest or (end > fixed.end and not fits(week, drying, placed.values())):
         return None
     return (_lateness(end, requests), end - fixed.start, False, fixed.start, 0), drying
@@ -224,8 +224,8 @@ def _best_in_dryer(
     week: Week,
     stock: Stock,
     dryer: int,
-    requests: Sequence[Wanted],
-    beside: AbstractSet[Placed],
+    requests: Sequence[Request],
+    beside: AbstractSet[ScheduledDrying],
     free_from: int,
 ) -> _Ranked | None:
     """The best drying of a spool in one dryer; beside: the other dryings in it."""
@@ -241,7 +241,7 @@ def _best_in_dryer(
             n = bisect_left(week.handy, max(start + takes, last_due - way.keeps))
             if n == len(week.handy) or week.handy[n] - start > way.most:
                 continue
-            drying = Placed(stock.spool, dryer, way.mode, start, week.handy[n])
+            drying = ScheduledDrying(stock.spool, dryer, way.mode, start, week.handy[n])
             rank: tuple = (_lateness(drying.end, requests), drying.end - drying.start)
             if best is not None and rank > best[0][:2]:
                 continue
@@ -253,7 +253,7 @@ def _best_in_dryer(
 
 
 def _starts(
-    week: Week, way: Way, requests: Sequence[Wanted], beside: Collection[Placed], free_from: int
+    week: Week, way: Option, requests: Sequence[Request], beside: Collection[ScheduledDrying], free_from: int
 ) -> set[int]:
     """Staffed slots at which a drying may begin.
 

@@ -28,7 +28,7 @@ class Mode(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Way:
+class Option:
     """A way to dry one spool: its dryer and mode, and in slots what it takes, may take, and is good for.
 
     takes: by the part of the week in which it starts (Week.parts); None where it never suffices then.
@@ -67,12 +67,12 @@ class Stock:
     spool: int
     mass_g: int
     good_until: int
-    ways: tuple[Way, ...] = ()
+    ways: tuple[Option, ...] = ()
     fixed: Fixed | None = None
 
 
 @dataclass(frozen=True)
-class Wanted:
+class Request:
     """A print: the spools that it may be printed from, grams, when it is due, how long it takes to print."""
 
     key: int
@@ -85,7 +85,7 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Week:
-    """What is to be planned. parts: the first slots of the parts of the week that Way.takes tells apart.
+    """What is to be planned. parts: the first slots of the parts of the week that Option.takes tells apart.
 
     hands: the slots, as (first, last), in which spools can be put in and taken out. capacity: by dryer.
     """
@@ -95,7 +95,7 @@ class Week:
     hands: tuple[tuple[int, int], ...]
     capacity: dict[int, int]
     stock: tuple[Stock, ...]
-    wanted: tuple[Wanted, ...]
+    wanted: tuple[Request, ...]
 
     @cached_property
     def handy(self) -> list[int]:
@@ -121,7 +121,7 @@ class Week:
         return self.slots + 1
 
 
-class Placed(NamedTuple):
+class ScheduledDrying(NamedTuple):
     """A spool in a dryer from one slot to another."""
 
     spool: int
@@ -131,7 +131,7 @@ class Placed(NamedTuple):
     end: int
 
 
-class Served(NamedTuple):
+class Assignment(NamedTuple):
     """A print with the spool that it is made from, and how late it is good, in slots.
 
     spool: None where it cannot be made. dried: whether it waits for the drying of the plan.
@@ -147,8 +147,8 @@ class Served(NamedTuple):
 class Answer:
     """A plan."""
 
-    placed: tuple[Placed, ...]
-    served: tuple[Served, ...]
+    placed: tuple[ScheduledDrying, ...]
+    served: tuple[Assignment, ...]
 
 
 class Cost(NamedTuple):
@@ -172,7 +172,7 @@ def cost(week: Week, answer: Answer) -> Cost:
     )
 
 
-def switch_ons(placed: Iterable[Placed]) -> int:
+def switch_ons(placed: Iterable[ScheduledDrying]) -> int:
     """How often a dryer is switched on, or over: how many dryings begin where nothing like it goes on."""
     placed = sorted(placed, key=lambda one: (one.dryer, one.start, one.spool))
     return sum(
@@ -181,7 +181,7 @@ def switch_ons(placed: Iterable[Placed]) -> int:
     )
 
 
-def joins(one: Placed, other: Placed, *, earlier: bool) -> bool:
+def joins(one: ScheduledDrying, other: ScheduledDrying, *, earlier: bool) -> bool:
     """Whether a drying begins while another one goes on in the same mode, or right after it.
 
     earlier: whether the other one counts as the first of two that begin at the same time.
@@ -193,7 +193,7 @@ def joins(one: Placed, other: Placed, *, earlier: bool) -> bool:
     )
 
 
-def fits(week: Week, new: Placed, placed: Iterable[Placed]) -> bool:
+def fits(week: Week, new: ScheduledDrying, placed: Iterable[ScheduledDrying]) -> bool:
     """Whether a drying can be added to others: one mode at a time, and room for it all the while."""
     beside = [
         one
@@ -207,10 +207,10 @@ def fits(week: Week, new: Placed, placed: Iterable[Placed]) -> bool:
     return most < week.capacity[new.dryer]
 
 
-def settled(week: Week) -> list[Placed]:
+def settled(week: Week) -> list[ScheduledDrying]:
     """The dryings that are settled, at their earliest end."""
     return [
-        Placed(one.spool, one.fixed.dryer, one.fixed.mode, one.fixed.start, one.fixed.end)
+        ScheduledDrying(one.spool, one.fixed.dryer, one.fixed.mode, one.fixed.start, one.fixed.end)
         for one in week.stock
         if one.fixed is not None
     ]

@@ -36,16 +36,16 @@ from spools.drying.week.model import (
     SLOT_MINUTES,
     Fixed,
     Mode,
-    Placed,
+    Option,
+    Request,
+    ScheduledDrying,
     Stock,
-    Wanted,
-    Way,
     Week,
     fits,
 )
 from spools.inventory.ledger import Amount, remaining_by_spool
 from spools.inventory.queries import with_materials
-from spools.models import Place, PlannedDrying, Reading, Spool, WantedPrint
+from spools.models import Place, PlannedDrying, PrintRequest, Reading, Spool
 from spools.moisture.state import Moisture, moisture_of
 from spools.physics_inputs import DOUBT, SMALL_JOB_G, ConstantAir, Winding, advance_windings, hours_until
 from spools.refusals import refusal
@@ -80,7 +80,7 @@ class Detail:
 
 
 @dataclass(frozen=True)
-class Hands:
+class StaffedHours:
     """The hours of a day, in the shop's zone, in which somebody puts spools in and takes them out."""
 
     opens: time
@@ -92,7 +92,7 @@ class Hands:
 
 
 @dataclass
-class Facts:
+class Problem:
     """A week as numbers, and what the numbers stand for. lacking: why a spool has no way, by spool id."""
 
     begin: datetime
@@ -100,7 +100,7 @@ class Facts:
     spools: dict[int, Spool]
     dryers: dict[int, Place]
     amounts: dict[int, Amount]
-    wanted: dict[int, WantedPrint]
+    wanted: dict[int, PrintRequest]
     matching: dict[int, list[Spool]]
     details: dict[tuple[int, int, Mode], Detail]
     lacking: dict[int, str]
@@ -148,7 +148,7 @@ def next_slot(at: datetime) -> datetime:
     return whole + -(-(at - whole) // SLOT) * SLOT
 
 
-def matches(spool: Spool, wanted: WantedPrint) -> bool:
+def matches(spool: Spool, wanted: PrintRequest) -> bool:
     """Whether it is a spool of what is wanted."""
     if wanted.spool_id is not None:
         return spool.pk == wanted.spool_id
@@ -168,12 +168,12 @@ def storage() -> tuple[Place, Climate] | None:
     return best, air[best.pk]
 
 
-def gather(
-    wanted: Sequence[WantedPrint],
-    hands: Hands,
+def build_problem(
+    wanted: Sequence[PrintRequest],
+    hands: StaffedHours,
     kept: Iterable[PlannedDrying] = (),
     now: datetime | None = None,
-) -> Facts:
+) -> Problem:
     """The week from now on, for these prints; ``kept``: dryings that are pinned, in the order of their times.
 
     The number of queries does not depend on how much there is, but for dryings that are settled and for the
@@ -182,7 +182,7 @@ def gather(
     begin = next_slot(now or timezone.now())
     last = max([begin, *(one.due_at for one in wanted)])
     slots = math.ceil((last - begin) / SLOT) + AFTER_LAST_H * SLOTS_H
-    return _Gathering(begin, slots, wanted, hands).facts(kept)
+    return _ProblemBuilder(begin, slots, wanted, hands).facts(kept)
 
 
 def alone_at(
@@ -227,10 +227,12 @@ def alone_at(
     return first, (first.hours if first else 0.0) + math.ceil(hours * 4) / 4 + IN_HAND_H
 
 
-class _Gathering:
-    """The steps of gather(), which share much."""
+class _ProblemBuilder:
+    """The steps of build_problem(), which share much."""
 
-    def __init__(self, begin: datetime, slots: int, wanted: Sequence[WantedPrint], hands: Hands) -> None:
+    def __init__(
+        self, begin: datetime, slots: int, wanted: Sequence[PrintRequest], hands: StaffedHours
+    ) -> None:
         self.begin, self.slots, self.wanted, self.hands = begin, slots, wanted, hands
         self.notes: list[str] = []
         self.details: dict[tuple[int, int, Mode], Detail] = {}
@@ -290,7 +292,7 @@ class _Gathering:
     def _surely_g(self, spool: Spool) -> float:
         return math.floor(self.amounts[spool.pk].low_g)
 
-    def _prints_of(self, spool: Spool) -> list[WantedPrint]:
+    def _prints_of(self, spool: Spool) -> list[PrintRequest]:
         return [one for one in self.wanted if spool in self.enough[one.pk]]
 
     def _masses_g(self, spool: Spool) -> list[float]:
@@ -298,7 +300,7 @@ class _Gathering:
         wanted_g = [one.mass_g for one in self._prints_of(spool)] or [SMALL_JOB_G]
         return sorted({min(SMALL_JOB_G, *wanted_g), max(wanted_g)})
 
-    def facts(self, kept: Iterable[PlannedDrying]) -> Facts:
+    def facts(self, kept: Iterable[PlannedDrying]) -> Problem:
         """All of it."""
         settled = self._settled(kept)
         good = {spool.pk: self._good_until(spool) for spool in self.candidates.values()}
@@ -322,7 +324,7 @@ class _Gathering:
         # What dries and is not wanted takes its room all the same.
         stock += [Stock(pk, 0, -1, (), fixed) for pk, fixed in sorted(settled.items())]
         wanted = tuple(
-            Wanted(
+            Request(
                 one.pk,
                 tuple(spool.pk for spool in self.enough[one.pk]),
                 math.ceil(one.mass_g),
@@ -335,7 +337,7 @@ class _Gathering:
         week = Week(
             self.slots, tuple(self.bounds[:-1]), _stretches(self.handy), self.capacity, tuple(stock), wanted
         )
-        return Facts(
+        return Problem(
             self.begin,
             week,
             self.spools,
@@ -369,7 +371,7 @@ class _Gathering:
     def _settled(self, kept: Iterable[PlannedDrying]) -> dict[int, Fixed]:
         """Runs that go on, and the pinned dryings that can still be, by spool id."""
         found = self._running()
-        placed = [Placed(pk, one.dryer, one.mode, one.start, one.end) for pk, one in found.items()]
+        placed = [ScheduledDrying(pk, one.dryer, one.mode, one.start, one.end) for pk, one in found.items()]
         room = Week(
             self.slots,
             (0,),
@@ -382,7 +384,7 @@ class _Gathering:
             who = f"The pinned drying of {pretty(one.spool.code)} in {one.dryer}"
             start, end = ((at - self.begin) // SLOT for at in (one.start, one.end))
             mode = Mode(one.set_point_c, smell_of(one.spool), one.spool_id if one.first_hours else None)
-            new = Placed(one.spool_id, one.dryer_id, mode, start, end)
+            new = ScheduledDrying(one.spool_id, one.dryer_id, mode, start, end)
             if one.spool_id in found or one.spool.emptied_at is not None:
                 self.notes.append(f"{who} is left out: the spool is drying already, or empty.")
             elif start < 0:
@@ -432,7 +434,7 @@ class _Gathering:
             )
         return found
 
-    def _pinned(self, one: PlannedDrying, placed: Placed) -> Fixed:
+    def _pinned(self, one: PlannedDrying, placed: ScheduledDrying) -> Fixed:
         state = moisture_of([one.spool], one.start)[one.spool_id]
         airs = [self._air(0, one.dryer, celsius, hours) for celsius, hours in one.stages]
         (dried,) = advance_windings([(state.winding, airs)])
@@ -512,7 +514,7 @@ class _Gathering:
         )
         return max(0, math.floor(hours * SLOTS_H))
 
-    def _ways(self, wet: Sequence[Spool]) -> dict[int, list[Way]]:
+    def _ways(self, wet: Sequence[Spool]) -> dict[int, list[Option]]:
         """For each spool what suffices, by dryer and set point."""
         tries = [one for dryer in self.dryers.values() for one in self._tries(dryer, wet)]
         first, last = self.bounds[0], self.bounds[-1]
@@ -530,7 +532,7 @@ class _Gathering:
         changing = [one for one in tries if len({*one.hours.values()}) > 1]
         for bound in self.bounds[1:-1]:
             self._find_hours([one for one in changing if bound not in one.hours], bound)
-        found: dict[int, list[Way]] = {}
+        found: dict[int, list[Option]] = {}
         for spool, of_spool in groupby(sorted(tries, key=lambda one: one.spool.pk), lambda one: one.spool):
             own = list(of_spool)
             found[spool.pk] = [way for one in own if (way := self._way(one)) is not None]
@@ -632,7 +634,7 @@ class _Gathering:
             one.first_hours[bound] = first_h
             one.hours[bound] = hours if math.isfinite(first_h) else None
 
-    def _way(self, one: _Try) -> Way | None:
+    def _way(self, one: _Try) -> Option | None:
         """The way for the solver; None where it never suffices or is too much heat."""
         known = [bound for bound, hours in one.hours.items() if hours is not None]
         first_h = max((one.first_hours[bound] for bound in known), default=0.0)
@@ -650,7 +652,7 @@ class _Gathering:
         first = None if one.first_c is None else FirstStage(one.first_c, first_h)
         self.details[one.spool.pk, one.dryer.pk, one.mode] = Detail(first, one.mass_g)
         keeps = self._keeps_after(one)
-        return Way(one.dryer.pk, one.mode, tuple(takes), most, keeps)
+        return Option(one.dryer.pk, one.mode, tuple(takes), most, keeps)
 
     def _keeps_after(self, one: _Try) -> int:
         """Slots that it is good after the shortest or the longest of its dryings, whichever is less."""

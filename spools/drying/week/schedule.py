@@ -21,27 +21,45 @@ from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.gate import require_dryer
 from spools.drying.week.heuristic import plan_week
-from spools.drying.week.model import Answer, Placed, Served
-from spools.drying.week.problem import LONGEST_AHEAD, SLOT, SLOTS_H, Facts, Hands, alone_at, gather, next_slot
-from spools.drying.week.verify import Fault, faults_of
-from spools.models import Feedstock, Place, PlannedDrying, PlannedPrint, Polymer, Spool, WantedPrint, WeekPlan
+from spools.drying.week.model import Answer, Assignment, ScheduledDrying
+from spools.drying.week.problem import (
+    LONGEST_AHEAD,
+    SLOT,
+    SLOTS_H,
+    Problem,
+    StaffedHours,
+    alone_at,
+    build_problem,
+    next_slot,
+)
+from spools.drying.week.verify import Violation, find_violations
+from spools.models import (
+    Feedstock,
+    Place,
+    PlannedDrying,
+    PlannedPrint,
+    Polymer,
+    PrintRequest,
+    Spool,
+    WeekPlan,
+)
 from spools.refusals import refusal
 from spools.wording import format_time
 
 # Spools times dryers up to which a plan is computed while somebody waits: about 2 s of one core.
 MOST_NOW = 60
-HANDS = Hands(time(7), time(22))
+DEFAULT_HOURS = StaffedHours(time(7), time(22))
 
 
-def wanted_prints() -> QuerySet[WantedPrint]:
+def print_requests() -> QuerySet[PrintRequest]:
     """The prints on the list, what is due first at the top."""
-    return WantedPrint.objects.filter(withdrawn_at=None).select_related(
+    return PrintRequest.objects.filter(withdrawn_at=None).select_related(
         "spool__feedstock__maker", "feedstock__maker", "feedstock__polymer", "polymer"
     )
 
 
 @transaction.atomic
-def want_print(
+def add_print_request(
     of: Spool | Feedstock | Polymer,
     mass_g: float,
     due_at: datetime,
@@ -49,7 +67,7 @@ def want_print(
     name: str = "",
     pressing: bool = False,
     by: Any = None,
-) -> WantedPrint:
+) -> PrintRequest:
     """Put a print on the list: grams of a spool or material that are to be good by a time.
 
     Refused: a time that is over or more than a week ahead.
@@ -64,7 +82,7 @@ def want_print(
             f"Give a time within the next {LONGEST_AHEAD.days} days; got {_safely(due_at)}.",
             "due_at",
         )
-    wanted = WantedPrint(name=name.strip(), mass_g=mass_g, due_at=due_at, pressing=pressing, recorded_by=by)
+    wanted = PrintRequest(name=name.strip(), mass_g=mass_g, due_at=due_at, pressing=pressing, recorded_by=by)
     if isinstance(of, Spool):
         if of.emptied_at is not None:
             raise refusal("spool_empty", f"Spool {pretty(of.code)} is empty. Choose another one.", "of")
@@ -84,9 +102,9 @@ def _safely(at: datetime) -> str:
 
 
 @transaction.atomic
-def take_off(wanted: WantedPrint, *, by: Any = None) -> WantedPrint:
+def withdraw_request(wanted: PrintRequest, *, by: Any = None) -> PrintRequest:
     """Take a print off the list: printed, or not wanted any more."""
-    wanted = WantedPrint.objects.select_for_update(no_key=True).get(pk=wanted.pk)
+    wanted = PrintRequest.objects.select_for_update(no_key=True).get(pk=wanted.pk)
     if wanted.withdrawn_at is not None:
         raise refusal(
             "withdrawn_already", f"It was taken off the list on {format_time(wanted.withdrawn_at)} already."
@@ -110,7 +128,7 @@ def proposal() -> WeekPlan | None:
 
 
 @transaction.atomic
-def ask_for_plan(hands: Hands = HANDS, *, by: Any = None) -> WeekPlan:
+def ask_for_plan(hands: StaffedHours = DEFAULT_HOURS, *, by: Any = None) -> WeekPlan:
     """A plan to be worked out by work_out(); it takes the place of a proposal that nobody accepted.
 
     Refused: without prints on the list, and hours that end before they begin.
@@ -119,20 +137,20 @@ def ask_for_plan(hands: Hands = HANDS, *, by: Any = None) -> WeekPlan:
         raise refusal(
             "no_staffed_hours",
             "Somebody must be there for a while: give a later hour than the first.",
-            "hands_to",
+            "staffed_to",
         )
-    if not wanted_prints().exists():
+    if not print_requests().exists():
         raise refusal("no_request", "No print is wanted. Add one to the list first.")
     lock_spool_facts()
     WeekPlan.objects.filter(accepted_at=None, ended_at=None).update(ended_at=timezone.now())
-    return WeekPlan.objects.create(hands_from=hands.opens, hands_to=hands.closes, asked_by=by)
+    return WeekPlan.objects.create(staffed_from=hands.opens, staffed_to=hands.closes, asked_by=by)
 
 
 @dataclass(frozen=True)
 class WorkedOut:
     """A plan that waits to be stored."""
 
-    facts: Facts
+    facts: Problem
     answer: Answer
     reasons: dict[int, str]
 
@@ -141,14 +159,14 @@ def small_enough() -> bool:
     """Whether a plan can be worked out while somebody waits."""
     spools = Spool.objects.filter(emptied_at=None).count()
     dryers = Place.objects.filter(kind=Place.Kind.DRYER).count()
-    return min(spools, 2 * wanted_prints().count()) * dryers <= MOST_NOW
+    return min(spools, 2 * print_requests().count()) * dryers <= MOST_NOW
 
 
 def work_out(plan: WeekPlan, now: datetime | None = None) -> WorkedOut:
     """The best plan that is found. Reads only; needs no transaction, and should not be in one."""
     accepted = accepted_plan()
     kept = accepted.standing().filter(pinned=True, run=None) if accepted else []
-    facts = gather(list(wanted_prints()), Hands(plan.hands_from, plan.hands_to), kept, now)
+    facts = build_problem(list(print_requests()), StaffedHours(plan.staffed_from, plan.staffed_to), kept, now)
     answer = plan_week(facts.week)
     return WorkedOut(facts, answer, {one.key: _why(facts, one) for one in answer.served})
 
@@ -195,7 +213,7 @@ def store(plan: WeekPlan, worked_out: WorkedOut) -> WeekPlan:
     return plan
 
 
-def _planned(plan: WeekPlan, facts: Facts, one: Placed) -> PlannedDrying:
+def _planned(plan: WeekPlan, facts: Problem, one: ScheduledDrying) -> PlannedDrying:
     detail = facts.details[one.spool, one.dryer, one.mode]
     spool = facts.spools[one.spool]
     return PlannedDrying(
@@ -228,7 +246,7 @@ def _planned_again(plan: WeekPlan, old: PlannedDrying) -> PlannedDrying:
     return PlannedDrying(plan=plan, **kept)
 
 
-def _why(facts: Facts, served: Served) -> str:
+def _why(facts: Problem, served: Assignment) -> str:
     """Why a print is late or not made; empty for one that is in time."""
     wanted = facts.wanted[served.key]
     if served.spool is not None and not served.late:
@@ -287,7 +305,7 @@ def accept(plan: WeekPlan, *, by: Any = None) -> WeekPlan:
 
 
 @transaction.atomic
-def turn_down(plan: WeekPlan) -> WeekPlan:
+def reject(plan: WeekPlan) -> WeekPlan:
     """End a plan, accepted or not; what is drying goes on. Refused: one that has ended."""
     plan = WeekPlan.objects.select_for_update(no_key=True).get(pk=plan.pk)
     if plan.ended_at is not None:
@@ -324,7 +342,7 @@ def _end(planned: PlannedDrying, by: Any) -> None:
 
 
 @transaction.atomic
-def drop(planned: PlannedDrying, *, by: Any = None) -> PlannedDrying:
+def cancel(planned: PlannedDrying, *, by: Any = None) -> PlannedDrying:
     """Leave a planned drying out."""
     planned = _standing(planned)
     _end(planned, by)
@@ -384,7 +402,7 @@ def move(
             pinned=True,
             recorded_by=by,
         )
-        if own := [fault.text for fault in faults_of(old.plan, now) if fault.drying == new]:
+        if own := [fault.text for fault in find_violations(old.plan, now) if fault.drying == new]:
             raise refusal("impossible_start", " ".join(own), "start")
         after = _consequences(old.plan, now)
     return new, [text for text in after if text not in before]
@@ -397,7 +415,7 @@ def _consequences(plan: WeekPlan, now: datetime) -> list[str]:
         for one in told(plan, list(plan.standing()))
         if one.good_at is not None and one.late_h
     ]
-    return [*(fault.text for fault in faults_of(plan, now)), *late]
+    return [*(fault.text for fault in find_violations(plan, now)), *late]
 
 
 # What a plan says
@@ -435,7 +453,7 @@ class Told:
         return self.planned.why
 
 
-def told(plan: WeekPlan, dryings: Sequence[PlannedDrying], faults: Sequence[Fault] = ()) -> list[Told]:
+def told(plan: WeekPlan, dryings: Sequence[PlannedDrying], faults: Sequence[Violation] = ()) -> list[Told]:
     """What becomes of each print that is still wanted, by the dryings as they are now; faults: its own."""
     broken = {fault.subject for fault in faults}
     wet = {fault.drying.spool_id for fault in faults if fault.drying is not None}
@@ -472,5 +490,5 @@ class ToldAll:
 def told_all(plan: WeekPlan) -> ToldAll:
     """All that a plan says; one that is over is not looked at anew."""
     dryings = list(plan.standing())
-    faults = [] if plan.ended_at is not None else faults_of(plan)
+    faults = [] if plan.ended_at is not None else find_violations(plan)
     return ToldAll(plan, dryings, told(plan, dryings, faults), [fault.text for fault in faults])

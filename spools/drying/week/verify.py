@@ -17,7 +17,7 @@ from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.caps import compute_cap
 from spools.drying.gate import open_runs
-from spools.drying.week.problem import Hands, capacity_of, smell_of, storage
+from spools.drying.week.problem import StaffedHours, capacity_of, smell_of, storage
 from spools.inventory.ledger import remaining_by_spool
 from spools.models import DryingRun, Place, PlannedDrying, PlannedPrint, Spool, WeekPlan
 from spools.moisture.state import moisture_of
@@ -29,7 +29,7 @@ GRACE = timedelta(minutes=30)
 
 
 @dataclass(frozen=True)
-class Fault:
+class Violation:
     """What does not hold any more, and of which drying or print."""
 
     subject: PlannedDrying | PlannedPrint
@@ -61,7 +61,7 @@ class _Inside:
         return self.of.first_set_point_c if at < change else self.of.set_point_c
 
 
-def faults_of(plan: WeekPlan, now: datetime | None = None) -> list[Fault]:
+def find_violations(plan: WeekPlan, now: datetime | None = None) -> list[Violation]:
     """All that is wrong with what is left of a plan; nothing where it holds."""
     now = now or timezone.now()
     dryings = list(plan.standing())
@@ -79,23 +79,23 @@ def faults_of(plan: WeekPlan, now: datetime | None = None) -> list[Fault]:
     return faults + wet + _prints(prints, dryings, runs, dried, broken, now)
 
 
-def _cannot_begin(one: PlannedDrying, runs: Sequence[DryingRun], now: datetime) -> Fault | None:
+def _cannot_begin(one: PlannedDrying, runs: Sequence[DryingRun], now: datetime) -> Violation | None:
     code = pretty(one.spool.code)
     if one.spool.emptied_at is not None:
-        return Fault(one, f"Spool {code} was marked empty on {format_time(one.spool.emptied_at)}.")
+        return Violation(one, f"Spool {code} was marked empty on {format_time(one.spool.emptied_at)}.")
     run = next((run for run in runs if run.spool_id == one.spool_id), None)
     if run is not None:
-        return Fault(one, f"Spool {code} is drying in {run.dryer} since {format_time(run.start)}.")
+        return Violation(one, f"Spool {code} is drying in {run.dryer} since {format_time(run.start)}.")
     if one.start + GRACE < now:
-        return Fault(one, f"Spool {code} should have gone into {one.dryer} on {format_time(one.start)}.")
+        return Violation(one, f"Spool {code} should have gone into {one.dryer} on {format_time(one.start)}.")
     return None
 
 
-def _hands(dryings: Sequence[PlannedDrying], plan: WeekPlan) -> list[Fault]:
+def _hands(dryings: Sequence[PlannedDrying], plan: WeekPlan) -> list[Violation]:
     """Who was placed by hand may go in at any hour."""
-    hands = Hands(plan.hands_from, plan.hands_to)
+    hands = StaffedHours(plan.staffed_from, plan.staffed_to)
     return [
-        Fault(one, f"Nobody is there on {format_time(at)} to put {pretty(one.spool.code)} {what}.")
+        Violation(one, f"Nobody is there on {format_time(at)} to put {pretty(one.spool.code)} {what}.")
         for one in dryings
         if not one.pinned
         for at, what in ((one.start, "in"), (one.end, "away"))
@@ -103,19 +103,19 @@ def _hands(dryings: Sequence[PlannedDrying], plan: WeekPlan) -> list[Fault]:
     ]
 
 
-def _caps(dryings: Sequence[PlannedDrying]) -> list[Fault]:
+def _caps(dryings: Sequence[PlannedDrying]) -> list[Violation]:
     faults = []
     for one in dryings:
         own = compute_cap(one.spool, one.dryer)
         first_c = one.set_point_c if one.first_set_point_c is None else one.first_set_point_c
         if one.set_point_c > own.cap_c:
-            faults.append(Fault(one, f"{one.set_point_c:g} °C is too hot: {own.reason}."))
+            faults.append(Violation(one, f"{one.set_point_c:g} °C is too hot: {own.reason}."))
         elif first_c > own.start_c:
-            faults.append(Fault(one, f"{first_c:g} °C is too hot to start at: {own.start_reason}."))
+            faults.append(Violation(one, f"{first_c:g} °C is too hot to start at: {own.start_reason}."))
     return faults
 
 
-def _together(dryings: Sequence[PlannedDrying], runs: Sequence[DryingRun], now: datetime) -> list[Fault]:
+def _together(dryings: Sequence[PlannedDrying], runs: Sequence[DryingRun], now: datetime) -> list[Violation]:
     """Who is in a dryer at the same time: one set point, no smells that mix, and room for all."""
     inside = [_Inside(one.spool, one.dryer, one.start, one.end, one) for one in dryings]
     for run in runs:
@@ -132,10 +132,10 @@ def _together(dryings: Sequence[PlannedDrying], runs: Sequence[DryingRun], now: 
         ]
         marks = [begin, *(mark for mark in changes if begin < mark < end)]
         if any(one.set_point_at(mark) != other.set_point_at(mark) for mark in marks):
-            faults.append(Fault(subject, f"{who} it cannot be set to both of their temperatures."))
+            faults.append(Violation(subject, f"{who} it cannot be set to both of their temperatures."))
         smells = {smell_of(one.spool), smell_of(other.spool)}
         if len(smells) > 1:
-            faults.append(Fault(subject, f"{who} one takes on the smell of the other ({max(smells)})."))
+            faults.append(Violation(subject, f"{who} one takes on the smell of the other ({max(smells)})."))
     for each in inside:
         if isinstance(each.of, PlannedDrying):
             at_once = [
@@ -146,7 +146,7 @@ def _together(dryings: Sequence[PlannedDrying], runs: Sequence[DryingRun], now: 
             running = sum(run.dryer_id == each.dryer.pk for run in runs)
             if len(at_once) > capacity_of(each.dryer, running):
                 faults.append(
-                    Fault(
+                    Violation(
                         each.of,
                         f"{each.dryer} is full on {format_time(each.start)}: {len(at_once)} spools would be in it.",
                     )
@@ -154,7 +154,7 @@ def _together(dryings: Sequence[PlannedDrying], runs: Sequence[DryingRun], now: 
     return faults
 
 
-def _heat(dryings: Sequence[PlannedDrying], now: datetime) -> list[Fault]:
+def _heat(dryings: Sequence[PlannedDrying], now: datetime) -> list[Violation]:
     states = moisture_of([one.spool for one in dryings], now) if dryings else {}
     faults = []
     for one in dryings:
@@ -164,12 +164,14 @@ def _heat(dryings: Sequence[PlannedDrying], now: datetime) -> list[Fault]:
         of_life = had + (heat_budget.life_share(one.spool, one.stages) or 0.0)
         if max(of_run, of_life) > heat_budget.ALL + 1e-9:
             faults.append(
-                Fault(one, f"{one.hours:g} h at {one.temperatures} are more heat than a polyamide may have.")
+                Violation(
+                    one, f"{one.hours:g} h at {one.temperatures} are more heat than a polyamide may have."
+                )
             )
     return faults
 
 
-def _dried(dryings: Sequence[PlannedDrying], now: datetime) -> tuple[dict[int, Winding], list[Fault]]:
+def _dried(dryings: Sequence[PlannedDrying], now: datetime) -> tuple[dict[int, Winding], list[Violation]]:
     """Each spool's winding when it comes out, by its id, and which are not dry then."""
     windings, faults = {}, []
     for one in dryings:
@@ -181,7 +183,7 @@ def _dried(dryings: Sequence[PlannedDrying], now: datetime) -> tuple[dict[int, W
         over = float((dried.outer_pct(one.mass_g) > one.target_pct).mean())
         if over > DOUBT:
             faults.append(
-                Fault(
+                Violation(
                     one,
                     f"After {one.hours:g} h at {one.temperatures} spool {pretty(one.spool.code)} "
                     f"{chance_of(over)} not below {one.target_pct:.2g} % "
@@ -202,7 +204,7 @@ def _prints(
     dried: dict[int, Winding],
     broken: set[int],
     now: datetime,
-) -> list[Fault]:
+) -> list[Violation]:
     """Prints for which a spool has too little on it, or is not good at the time."""
     planned = {one.spool_id: one for one in dryings}
     drying_now = {run.spool_id: run for run in runs}
@@ -217,7 +219,7 @@ def _prints(
         code = pretty(spool.code)
         left[spool.pk] -= one.wanted.mass_g
         if left[spool.pk] < -1:
-            faults.append(Fault(one, f"Spool {code} does not surely hold that much any more."))
+            faults.append(Violation(one, f"Spool {code} does not surely hold that much any more."))
             continue
         drying_of, run = planned.get(spool.pk), drying_now.get(spool.pk)
         if one.dried and drying_of is None and run is None:
@@ -228,7 +230,7 @@ def _prints(
             done = max(now, drying_of.dry_at if drying_of else one.good_at or now)
             winding = _kept(moisture_of([spool], done)[spool.pk].winding, done, due)
         elif one.dried and drying_of is not None and drying_of.pk in broken:
-            faults.append(Fault(one, f"It waits for the drying of {code}, which does not hold any more."))
+            faults.append(Violation(one, f"It waits for the drying of {code}, which does not hold any more."))
             continue
         else:
             winding = moisture_of([spool], due)[spool.pk].winding
@@ -237,7 +239,7 @@ def _prints(
         over = max(float((winding.outer_pct(mass_g) > limit_pct).mean()) for mass_g in outer_g)
         if over > DOUBT:
             faults.append(
-                Fault(
+                Violation(
                     one,
                     f"Spool {code} {chance_of(over)} over the print limit of {limit_pct:.2g} % by "
                     f"{format_time(due)} ({100 * over:.0f} % chance).",

@@ -15,12 +15,12 @@ from spools import limits
 from spools.codes import pretty
 from spools.drying.week import schedule as week_schedule
 from spools.inventory.moves import mark_empty, move_spool
-from spools.models import DryingRun, PlannedDrying, Spool, WantedPrint, WeekPlan
+from spools.models import DryingRun, PlannedDrying, PrintRequest, Spool, WeekPlan
 from tests.pages.corner import corner, words
 from tests.pages.small_shop import local_input
 from tests.spools.conftest import hours_ago
 
-HANDS = {"hands_from": "00:00", "hands_to": "23:59"}
+HANDS = {"staffed_from": "00:00", "staffed_to": "23:59"}
 
 
 @pytest.fixture
@@ -52,7 +52,7 @@ def wanted(shop, **changes) -> dict:
 @pytest.fixture
 def accepted(shop, desk) -> PlannedDrying:
     """The drying of an accepted plan."""
-    desk.post(reverse("wanted-new"), wanted(shop))
+    desk.post(reverse("print-request-new"), wanted(shop))
     desk.post(reverse("week-plan"), HANDS)
     desk.post(reverse("week-accept", args=[WeekPlan.objects.get().pk]))
     return PlannedDrying.objects.get()
@@ -60,12 +60,12 @@ def accepted(shop, desk) -> PlannedDrying:
 
 def test_from_a_wanted_print_to_the_run_that_was_planned(shop, desk):
     page = desk.get(reverse("week"))
-    assert "None yet" in words(page) and "Work it out" not in words(page)
-    page = desk.post(reverse("wanted-new"), wanted(shop), follow=True)
+    assert "None yet" in words(page) and "Calculate" not in words(page)
+    page = desk.post(reverse("print-request-new"), wanted(shop), follow=True)
     assert f"Gears : 100 g of {pretty(shop.free.code)}" in words(page)
     page = desk.post(reverse("week-plan"), HANDS, follow=True)
     said = words(page)
-    assert "Proposed" in said and "is good from" in said and "How it came about" in said
+    assert "Proposed" in said and "is good from" in said and "How this plan was made" in said
     assert "How many spools fit into Oven A is not told" in said
     plan = WeekPlan.objects.get()
     assert plan.asked_by == shop.user
@@ -83,7 +83,7 @@ def test_from_a_wanted_print_to_the_run_that_was_planned(shop, desk):
     one.refresh_from_db()
     assert one.run == DryingRun.objects.get()
     said = words(desk.get(reverse("week")))
-    assert "Nothing is left to be put in" in said and "drying now" in said and "No longer holds" not in said
+    assert "Nothing is left to be put in" in said and "drying now" in said and "No longer valid" not in said
 
 
 @pytest.mark.parametrize(
@@ -98,28 +98,31 @@ def test_from_a_wanted_print_to_the_run_that_was_planned(shop, desk):
     ],
 )
 def test_wrong_input_is_told_beside_its_field(shop, desk, changes, field, why):
-    page = desk.post(reverse("wanted-new"), wanted(shop, **changes))
+    page = desk.post(reverse("print-request-new"), wanted(shop, **changes))
     assert why in " ".join(page.context["form"].errors[field])
-    assert not WantedPrint.objects.exists()
+    assert not PrintRequest.objects.exists()
 
 
 def test_without_a_spool_nothing_can_be_wanted_and_the_page_says_what_comes_first(shop, desk):
-    assert "There is no spool yet" not in words(desk.get(reverse("wanted-new")))
+    assert "There is no spool yet" not in words(desk.get(reverse("print-request-new")))
     Spool.objects.update(emptied_at=timezone.now())
-    page = desk.get(reverse("wanted-new"))
+    page = desk.get(reverse("print-request-new"))
     assert "There is no spool yet" in words(page) and "Add it" not in words(page)
     assert reverse("spool-receive") in page.content.decode().split("There is no spool yet")[1]
 
 
 def test_hours_and_empty_lists_are_refused_on_the_page(shop, desk):
     assert "No print is wanted" in words(desk.post(reverse("week-plan"), HANDS))
-    desk.post(reverse("wanted-new"), wanted(shop))
-    for values in ({"hands_from": "22:00", "hands_to": "07:00"}, {"hands_from": "x", "hands_to": "07:00"}):
+    desk.post(reverse("print-request-new"), wanted(shop))
+    for values in (
+        {"staffed_from": "22:00", "staffed_to": "07:00"},
+        {"staffed_from": "x", "staffed_to": "07:00"},
+    ):
         assert desk.post(reverse("week-plan"), values).context["form"].errors
     assert not WeekPlan.objects.exists()
-    one = WantedPrint.objects.get()
-    assert "off the list" in words(desk.post(reverse("wanted-off", args=[one.pk]), follow=True))
-    assert "already" in words(desk.post(reverse("wanted-off", args=[one.pk]), follow=True))
+    one = PrintRequest.objects.get()
+    assert "off the list" in words(desk.post(reverse("print-request-withdraw", args=[one.pk]), follow=True))
+    assert "already" in words(desk.post(reverse("print-request-withdraw", args=[one.pk]), follow=True))
 
 
 def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
@@ -137,7 +140,7 @@ def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
     pin = reverse("planned-pin", args=[moved.pk])
     assert "may be changed" in words(desk.post(pin, {"pinned": "no"}, follow=True))
     assert "stays as it is" in words(desk.post(pin, {"pinned": "yes"}, follow=True))
-    drop = reverse("planned-drop", args=[moved.pk])
+    drop = reverse("planned-cancel", args=[moved.pk])
     assert "not planned to be dried any more" in words(desk.post(drop, follow=True))
     assert "planned no more" in words(desk.post(drop, follow=True))
     assert desk.get(drop).status_code == 405
@@ -151,12 +154,12 @@ def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
 
 
 def test_what_no_longer_holds_is_told_and_a_plan_may_be_ended(shop, desk, accepted):
-    assert "No longer holds" not in words(desk.get(reverse("week")))
+    assert "No longer valid" not in words(desk.get(reverse("week")))
     mark_empty(shop.free)
     said = words(desk.get(reverse("week")))
-    assert "No longer holds: Spool" in said and "Some of it no longer holds" in said
+    assert "No longer valid: Spool" in said and "Parts of this plan are no longer valid" in said
     assert "In doubt: Gears" in said and "In time" not in said
-    end = reverse("week-turn-down", args=[WeekPlan.objects.get().pk])
+    end = reverse("week-reject", args=[WeekPlan.objects.get().pk])
     assert "is turned down" in words(desk.post(end, follow=True))
     assert week_schedule.accepted_plan() is None
 
@@ -164,12 +167,12 @@ def test_what_no_longer_holds_is_told_and_a_plan_may_be_ended(shop, desk, accept
 def test_a_large_plan_is_worked_out_in_the_background(shop, desk, monkeypatch):
     # Every plan counts as large.
     monkeypatch.setattr(week_schedule, "MOST_NOW", 0)
-    desk.post(reverse("wanted-new"), wanted(shop))
+    desk.post(reverse("print-request-new"), wanted(shop))
     said = words(desk.post(reverse("week-plan"), HANDS, follow=True))
-    assert "Being worked out" in said and "Proposed" not in said
+    assert "Calculating" in said and "Proposed" not in said
     run_due()
     said = words(desk.get(reverse("week")))
-    assert "Proposed" in said and "Being worked out" not in said
+    assert "Proposed" in said and "Calculating" not in said
 
 
 def test_bars_lie_in_their_dryer_and_spools_that_are_together_below_each_other():

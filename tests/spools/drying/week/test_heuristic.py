@@ -7,7 +7,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spools.drying.week.heuristic import plan_week
-from spools.drying.week.model import Answer, Fixed, Mode, Placed, Served, Stock, Wanted, Way, Week, cost
+from spools.drying.week.model import (
+    Answer,
+    Assignment,
+    Fixed,
+    Mode,
+    Option,
+    Request,
+    ScheduledDrying,
+    Stock,
+    Week,
+    cost,
+)
 
 COOL, WARM, SMELLY = Mode(45.0), Mode(60.0), Mode(60.0, "styrene")
 
@@ -73,18 +84,20 @@ def best_of_all(week: Week) -> Answer:
         if one.fixed is not None:
             ends = {one.fixed.end, *(n for n in handy if one.fixed.end < n <= one.fixed.latest)}
             options = [
-                Placed(one.spool, one.fixed.dryer, one.fixed.mode, one.fixed.start, end) for end in ends
+                ScheduledDrying(one.spool, one.fixed.dryer, one.fixed.mode, one.fixed.start, end)
+                for end in ends
             ]
         else:
             options = [
-                Placed(one.spool, way.dryer, way.mode, start, end)
+                ScheduledDrying(one.spool, way.dryer, way.mode, start, end)
                 for way in one.ways
                 for start, end in combinations(handy, 2)
             ]
             options.append(None)
         dryings.append(options)
     uses = [
-        [Served(one.key, None)] + [Served(one.key, pk, dried) for pk in one.spools for dried in (False, True)]
+        [Assignment(one.key, None)]
+        + [Assignment(one.key, pk, dried) for pk in one.spools for dried in (False, True)]
         for one in week.wanted
     ]
     due = {one.key: one.due for one in week.wanted}
@@ -92,7 +105,7 @@ def best_of_all(week: Week) -> Answer:
     for placed in product(*dryings):
         inside = tuple(one for one in placed if one is not None)
         ends = {one.spool: one.end for one in inside}
-        if broken(week, Answer(inside, tuple(Served(one.key, None) for one in week.wanted))):
+        if broken(week, Answer(inside, tuple(Assignment(one.key, None) for one in week.wanted))):
             continue
         for served in product(*uses):
             if any(one.dried and one.spool not in ends for one in served):
@@ -127,7 +140,7 @@ def weeks(draw, slots: int, spools: int, prints: int, dryers: int = 2) -> Week:
         ):
             takes = draw(st.integers(1, 3))
             later = draw(st.sampled_from([takes, takes + 1, None]))
-            ways.append(Way(dryer, mode, (takes, later), draw(st.integers(1, 6)), draw(st.integers(0, 4))))
+            ways.append(Option(dryer, mode, (takes, later), draw(st.integers(1, 6)), draw(st.integers(0, 4))))
         fixed = None
         if not running and draw(st.booleans()) and draw(st.booleans()):
             running, ways = True, []
@@ -137,7 +150,7 @@ def weeks(draw, slots: int, spools: int, prints: int, dryers: int = 2) -> Week:
         mass_g, good = draw(st.sampled_from([100, 200])), draw(st.sampled_from([-1, -1, 2, slots]))
         stock.append(Stock(pk, mass_g, -1 if fixed else good, tuple(ways), fixed))
     wanted = tuple(
-        Wanted(
+        Request(
             key,
             tuple(sorted(draw(st.sets(st.integers(0, len(stock) - 1), max_size=len(stock))))),
             draw(st.sampled_from([60, 100])),
@@ -176,9 +189,9 @@ def test_the_same_week_gives_the_same_plan():
 
 def two_kinds(capacity: int, due: int = 40) -> Week:
     """Two spools that may be in a warm dryer together, and one that must be in it alone."""
-    warm = tuple(Stock(pk, 500, -1, (Way(0, WARM, (20,), 96, 30),)) for pk in (0, 1))
-    smelly = Stock(2, 500, -1, (Way(0, SMELLY, (20,), 96, 30),))
-    wanted = tuple(Wanted(pk, (pk,), 100, due) for pk in range(3))
+    warm = tuple(Stock(pk, 500, -1, (Option(0, WARM, (20,), 96, 30),)) for pk in (0, 1))
+    smelly = Stock(2, 500, -1, (Option(0, SMELLY, (20,), 96, 30),))
+    wanted = tuple(Request(pk, (pk,), 100, due) for pk in range(3))
     return Week(200, (0,), ((0, 200),), {0: capacity}, (*warm, smelly), wanted)
 
 
@@ -193,16 +206,16 @@ def test_alike_spools_dry_together_and_smells_are_kept_apart():
 
 
 def test_a_pressing_print_goes_first():
-    one, other = (Stock(pk, 500, -1, (Way(0, WARM, (20,), 96, 30),)) for pk in (0, 1))
-    wanted = (Wanted(0, (0,), 100, 20), Wanted(1, (1,), 100, 20, weight=4))
+    one, other = (Stock(pk, 500, -1, (Option(0, WARM, (20,), 96, 30),)) for pk in (0, 1))
+    wanted = (Request(0, (0,), 100, 20), Request(1, (1,), 100, 20, weight=4))
     week = Week(200, (0,), ((0, 200),), {0: 1}, (one, other), wanted)
     assert [served.late for served in plan_week(week).served] == [20, 0]
 
 
 @pytest.mark.parametrize("keeps", [0, 8])
 def test_what_does_not_keep_stays_in_the_dryer_until_its_print_or_goes_in_late(keeps):
-    stock = Stock(0, 500, -1, (Way(0, WARM, (10,), 96, keeps),))
+    stock = Stock(0, 500, -1, (Option(0, WARM, (10,), 96, keeps),))
     # Somebody is there for the first hour and from slot 60 on only.
-    week = Week(100, (0,), ((0, 4), (60, 100)), {0: 1}, (stock,), (Wanted(0, (0,), 100, 65),))
+    week = Week(100, (0,), ((0, 4), (60, 100)), {0: 1}, (stock,), (Request(0, (0,), 100, 65),))
     (placed,) = plan_week(week).placed
     assert placed.start <= 4 and placed.end == max(60, 65 - keeps)

@@ -18,24 +18,24 @@ from spools.drying.options import IN_HAND_H, PlanRequest
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings
 from spools.drying.week import schedule as week_schedule
-from spools.drying.week.problem import SLOT, SLOTS_H, Hands, alone_at, gather, next_slot
-from spools.drying.week.verify import chance_of, faults_of
+from spools.drying.week.problem import SLOT, SLOTS_H, StaffedHours, alone_at, build_problem, next_slot
+from spools.drying.week.verify import chance_of, find_violations
 from spools.inventory.moves import mark_empty, move_spool
-from spools.models import Place, PlannedDrying, Polymer, WantedPrint, WeekPlan
+from spools.models import Place, PlannedDrying, Polymer, PrintRequest, WeekPlan
 from spools.wording import format_time
 from tests.spools.conftest import feedstock, hours_ago, polymer, receive
 from tests.spools.drying.test_stages import with_code
 
 pytestmark = pytest.mark.django_db
 
-ALWAYS = Hands(time(0), time(23, 59))
+ALWAYS = StaffedHours(time(0), time(23, 59))
 
 
 def in_hours(hours: float):
     return timezone.now() + timedelta(hours=hours)
 
 
-def planned(hands: Hands = ALWAYS) -> WeekPlan:
+def planned(hands: StaffedHours = ALWAYS) -> WeekPlan:
     """A plan for what is on the list, worked out and stored."""
     plan = week_schedule.ask_for_plan(hands)
     return week_schedule.store(plan, week_schedule.work_out(plan))
@@ -46,7 +46,7 @@ def accepted(**options) -> WeekPlan:
 
 
 def texts(plan: WeekPlan) -> str:
-    return " ".join(fault.text for fault in faults_of(plan))
+    return " ".join(fault.text for fault in find_violations(plan))
 
 
 def of(plan: WeekPlan) -> dict[str, week_schedule.Told]:
@@ -64,8 +64,8 @@ def wet(shelf, box):
     }
 
 
-def want(kind: str, mass_g: float, hours: float, **options) -> WantedPrint:
-    return week_schedule.want_print(
+def want(kind: str, mass_g: float, hours: float, **options) -> PrintRequest:
+    return week_schedule.add_print_request(
         Polymer.objects.get(name=kind), mass_g, in_hours(hours), **({"name": kind} | options)
     )
 
@@ -78,7 +78,7 @@ def test_a_plan_has_everything_good_in_time_and_holds_when_it_is_simulated(wet, 
         ["PC", "TPU 95A", "PA6"], "in time"
     )
     assert {one.spool for one in plan.standing()} == {wet["PC"], wet["TPU 95A"], wet["PA6"]}
-    assert faults_of(plan) == []
+    assert find_violations(plan) == []
     # As long as the spool's own plan for the same set point says, and a little in hand.
     (first,) = [one for one in plan.standing() if one.start <= next_slot(timezone.now())]
     own = plan_drying(first.spool, dryer, PlanRequest(set_point_c=first.set_point_c), at=first.start)
@@ -94,7 +94,7 @@ def test_whenever_a_drying_begins_it_is_planned_long_enough(shelf, box, dryer, m
     record_readings(shelf, readings, origin="hand")
     shelf.assumed_rh_pct = 25
     shelf.save()
-    facts = gather([want("TPU 95A", 100, 60)], ALWAYS)
+    facts = build_problem([want("TPU 95A", 100, 60)], ALWAYS)
     (stock,) = facts.week.stock
     way = max(stock.ways, key=lambda way: way.mode.set_point_c)
     mass_g = facts.details[stock.spool, way.dryer, way.mode].mass_g
@@ -113,7 +113,7 @@ def test_what_is_good_anyway_is_left_alone(shelf, box, dryer, pla):
     plan = planned()
     assert not plan.standing().exists()
     assert (of(plan)["PLA"].state, of(plan)["PLA"].good_at) == ("in time", None)
-    assert faults_of(plan) == []
+    assert find_violations(plan) == []
 
 
 def test_alike_set_points_share_a_dryer_and_smells_are_kept_apart(shelf, box):
@@ -125,7 +125,7 @@ def test_alike_set_points_share_a_dryer_and_smells_are_kept_apart(shelf, box):
         receive(feedstock(kind), shelf, core_material="pc", net_mass_g=500, sealed=False)
         want(kind, 100, 60)
     plan = planned()
-    assert faults_of(plan) == []
+    assert find_violations(plan) == []
     rows = {one.spool.feedstock.polymer.name: one for one in plan.standing()}
     for kind in rows.keys() - {"ABS"}:
         assert rows[kind].end <= rows["ABS"].start or rows["ABS"].end <= rows[kind].start
@@ -146,13 +146,13 @@ def test_one_spool_serves_several_prints_and_grams_are_not_spent_twice(wet, drye
 
 
 def test_nobody_has_to_come_at_night(wet, dryer):
-    hands = Hands(time(8), time(17))
+    hands = StaffedHours(time(8), time(17))
     for kind in ("PC", "TPU 95A", "PETG"):
         want(kind, 100, 120)
     plan = planned(hands)
     times = [at for one in plan.standing() for at in (one.start, one.end)]
     assert len(times) == 6 and all(hands.at(at) for at in times)
-    assert faults_of(plan) == []
+    assert find_violations(plan) == []
 
 
 def test_what_cannot_be_is_told_with_the_reason_and_the_rest_is_planned(wet, shelf, dryer):
@@ -171,13 +171,13 @@ def test_what_cannot_be_is_told_with_the_reason_and_the_rest_is_planned(wet, she
     assert "surely holds 5000 g" in rows["much"].planned.why
     assert "There is no spool of PA66" in rows["PA66"].planned.why
     assert "may be no hotter" in rows["PEI"].planned.why and "PLA" in rows["PEI"].planned.why
-    assert faults_of(plan) == []
+    assert find_violations(plan) == []
 
 
 def test_the_earliest_that_could_be_is_not_later_than_what_is_planned(wet, dryer):
     """A print that is wanted between two slots, sooner than anything can be dry."""
     due_at = next_slot(in_hours(1)) + timedelta(minutes=7)
-    week_schedule.want_print(Polymer.objects.get(name="PA6"), 100, due_at, name="soon")
+    week_schedule.add_print_request(Polymer.objects.get(name="PA6"), 100, due_at, name="soon")
     soon = of(planned())["soon"]
     assert f"it is good on {format_time(soon.good_at)} at the earliest" in soon.why
 
@@ -197,7 +197,7 @@ def test_without_a_dryer_or_a_list_there_is_no_plan(wet):
     want("PA6", 100, 50)
     assert "there is no dryer" in of(planned())["PA6"].planned.why
     with pytest.raises(ValidationError, match="later hour"):
-        week_schedule.ask_for_plan(Hands(time(9), time(9)))
+        week_schedule.ask_for_plan(StaffedHours(time(9), time(9)))
 
 
 @pytest.mark.parametrize("hours", [-1, 24 * 8])
@@ -222,7 +222,7 @@ def test_runs_that_go_on_are_waited_for_and_joined(wet, shelf, box):
     assert plan.standing().get().spool == wet["TPU 95A"]
     # One of the runs ends before its spool is dry, and that is told.
     assert any(note.startswith(f"Leave {pretty(wet['PC'].code)} in Large until") for note in plan.notes)
-    assert faults_of(plan) == []
+    assert find_violations(plan) == []
 
 
 def test_a_polymer_that_water_softens_is_planned_in_two_stages(shelf, box):
@@ -237,7 +237,7 @@ def test_a_polymer_that_water_softens_is_planned_in_two_stages(shelf, box):
     plan = planned()
     one = plan.standing().get()
     assert one.first_hours is not None and one.first_set_point_c <= 45 < one.set_point_c
-    assert faults_of(plan) == []
+    assert find_violations(plan) == []
     # The gate of drying runs has the last word, and lets it pass.
     require_set_point([spool], dryer, one.set_point_c, first=_first(one))
 
@@ -265,10 +265,10 @@ def test_accepting_says_who_and_when_and_ends_the_plan_before(wet, dryer, django
     waiting = week_schedule.ask_for_plan()
     with pytest.raises(ValidationError, match="still being worked out"):
         week_schedule.accept(waiting)
-    week_schedule.turn_down(waiting)
+    week_schedule.reject(waiting)
     for ended in (waiting, first):
         with pytest.raises(ValidationError, match="ended on"):
-            week_schedule.turn_down(ended)
+            week_schedule.reject(ended)
     assert week_schedule.accepted_plan() == second
     assert week_schedule.store(waiting, week_schedule.work_out(waiting)).made_at is None
 
@@ -282,8 +282,8 @@ def test_starting_a_drying_ties_the_run_to_the_plan(wet, dryer):
     )
     one.refresh_from_db()
     assert one.run == run
-    assert faults_of(plan) == []
-    for change in (week_schedule.drop, week_schedule.pin):
+    assert find_violations(plan) == []
+    for change in (week_schedule.cancel, week_schedule.pin):
         with pytest.raises(ValidationError, match="It has begun"):
             change(one)
 
@@ -297,7 +297,7 @@ def test_a_run_that_began_otherwise_than_planned_counts_as_it_is(wet, dryer):
     )
     told = of(plan)["PC"]
     assert (told.good_at, told.state) == (run.planned_end, "late")
-    assert faults_of(plan) == []
+    assert find_violations(plan) == []
 
 
 def test_a_moved_drying_is_pinned_and_stays_when_it_is_planned_again(wet, dryer, shelf):
@@ -313,7 +313,7 @@ def test_a_moved_drying_is_pinned_and_stays_when_it_is_planned_again(wet, dryer,
     again = week_schedule.accept(planned())
     kept = again.standing().get(spool=wet["PC"])
     assert (kept.start, kept.end, kept.dryer, kept.pinned) == (new.start, new.end, second, True)
-    assert of(again)["PC"].state == "late" and faults_of(again) == []
+    assert of(again)["PC"].state == "late" and find_violations(again) == []
     week_schedule.pin(kept, False)
     assert of(planned())["PC"].state == "in time"
 
@@ -337,7 +337,7 @@ def test_moves_that_cannot_be_are_refused_and_change_nothing(wet, dryer, shelf):
         with pytest.raises(ValidationError, match=why):
             week_schedule.move(one, **given_)
     assert set(plan.standing()) == {one, other}
-    week_schedule.drop(one)
+    week_schedule.cancel(one)
     assert of(plan)["PC"].state == "missing"
     with pytest.raises(ValidationError, match="planned no more"):
         week_schedule.move(one, dryer=dryer, start=in_hours(20))
@@ -347,9 +347,9 @@ def test_a_plan_says_what_no_longer_holds(wet, dryer):
     want("PC", 100, 60)
     want("PA6", 100, 70)
     plan = accepted()
-    assert faults_of(plan) == []
+    assert find_violations(plan) == []
     later = max(one.start for one in plan.standing()) + timedelta(hours=1)
-    assert any("should have gone into" in fault.text for fault in faults_of(plan, later))
+    assert any("should have gone into" in fault.text for fault in find_violations(plan, later))
     mark_empty(wet["PC"])
     assert "was marked empty" in texts(plan)
     other = receive(feedstock("PA12"), dryer.room, core_material="pc")
@@ -373,7 +373,7 @@ def test_the_check_of_plans_finds_what_is_wrong(wet, dryer, shelf, change, why):
     wanted = want("TPU 95A", 100, 30)
     plan = planned()
     one = plan.standing().get()
-    assert faults_of(plan) == []
+    assert find_violations(plan) == []
     if "start_h" in change:
         one.start = in_hours(change["start_h"])
     if "end_after_h" in change:
@@ -384,7 +384,7 @@ def test_the_check_of_plans_finds_what_is_wrong(wet, dryer, shelf, change, why):
     one.set_point_c = change.get("set_point_c", one.set_point_c)
     one.save()
     assert why in texts(plan)
-    (print_of,) = week_schedule.told(plan, list(plan.standing()), faults_of(plan))
+    (print_of,) = week_schedule.told(plan, list(plan.standing()), find_violations(plan))
     assert print_of.state == "in doubt" and "no longer holds" in print_of.why
 
 
@@ -402,7 +402,7 @@ def test_whatever_the_shop_its_plan_holds_when_it_is_simulated(data, shelf, box)
     """Random spools, places, dryers, runs that go on, prints and hours with hands."""
     with transaction.atomic():
         plan = _some_plan(data.draw, shelf, box)
-        assert [fault.text for fault in faults_of(plan)] == []
+        assert [fault.text for fault in find_violations(plan)] == []
         for one in plan.standing():
             assert (one.start - one.start.replace(minute=0, second=0, microsecond=0)) % SLOT == timedelta(0)
         transaction.set_rollback(True)
@@ -450,7 +450,7 @@ def _some_plan(draw, shelf: Place, box: Place) -> WeekPlan:
     for kind in kinds:
         hours = draw(st.integers(2, 160))
         want(kind, draw(st.sampled_from([30, 200])), hours, pressing=draw(st.booleans()))
-    return planned(draw(st.sampled_from([ALWAYS, Hands(time(7), time(22))])))
+    return planned(draw(st.sampled_from([ALWAYS, StaffedHours(time(7), time(22))])))
 
 
 def test_what_is_less_likely_than_not_is_not_called_likely():
