@@ -31,7 +31,7 @@ class SpoolsField(forms.ModelMultipleChoiceField):
             raise refusal("unknown_spool", "There is no such spool. Choose from the list.") from None
 
 
-class TogetherForm(forms.Form):
+class BatchPlanForm(forms.Form):
     """What goes into a dryer together, how hot, how dry."""
 
     set_point_c = number(
@@ -67,7 +67,7 @@ class TogetherForm(forms.Form):
         return PlanRequest(**{name: self.cleaned_data[name] for name in names if self.cleaned_data[name]})
 
 
-class DryForm(forms.Form):
+class StartRunsForm(forms.Form):
     """The start of what was planned: how long, since when, and what the spools weigh before."""
 
     first_set_point_c = number(
@@ -108,7 +108,7 @@ class DryForm(forms.Form):
         return {pk: mass_g for pk, mass_g in found.items() if mass_g is not None}
 
 
-class FinishForm(forms.Form):
+class FinishRunForm(forms.Form):
     """One drying run that ends: whether it does, where the spool goes, what it weighs."""
 
     out = forms.BooleanField(label="Take out", required=False, initial=True)
@@ -131,6 +131,61 @@ class FinishForm(forms.Form):
         return data
 
 
-class FinishAllForm(forms.Form):
+class FinishRunsForm(forms.Form):
     resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
     when = WhenField()
+
+
+class PlanForm(forms.Form):
+    """The request for a plan. Empty: the best set point, the whole spool, to print well."""
+
+    set_point_c = number(
+        "Another set point",
+        "°C",
+        required=False,
+        limits=limits.SET_POINT_C,
+        help_text="Empty: the best of the compared ones.",
+    )
+    mass_g = number(
+        "Only the turns of a job of",
+        "g",
+        required=False,
+        limits=limits.NEEDED_G,
+        help_text="Empty: the whole spool.",
+    )
+    goal = forms.ChoiceField(label="Goal", choices=GOALS, required=False)
+
+    def __init__(self, *args: Any, strong_limit_pct: float | None = None, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if strong_limit_pct is None:
+            del self.fields["goal"]
+
+    def plan_request(self) -> PlanRequest:
+        given = {name: value for name, value in self.cleaned_data.items() if value not in (None, "")}
+        return PlanRequest(**given)
+
+
+class StartRunForm(forms.Form):
+    """The start of the run that was planned for one spool."""
+
+    first_set_point_c = number(
+        "First stage",
+        "°C",
+        required=False,
+        limits=limits.SET_POINT_C,
+        help_text="A cooler start. Empty: one stage.",
+    )
+    first_hours = number("Hours of the first stage", required=False, limits=limits.RUN_HOURS)
+    set_point_c = number("Set point", "°C", limits=limits.SET_POINT_C)
+    planned_hours = number(
+        "Hours in all", limits=limits.RUN_HOURS, help_text="A first stage is part of them."
+    )
+    gross_g = number(
+        "Weighs before, with its reel",
+        "g",
+        required=False,
+        limits=limits.GROSS_G,
+        help_text="If you have a scale.",
+    )
+    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
+    when = WhenField(label="Started")

@@ -5,8 +5,8 @@ from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
+from pages.drying.forms import PlanForm, StartRunForm
 from pages.frame.forms import apply, post_data, show_refusal
-from pages.spools.forms import DryForm, PlanForm
 from pages.spools.lookup import of_spool
 from spools.codes import pretty
 from spools.drying import plans
@@ -37,7 +37,7 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
     given = request.POST if request.method == "POST" else request.GET
     replanned = PlanForm(given, strong_limit_pct=strong_limit_pct(spool), auto_id="plan_%s")
     plan = _plan(spool, dryer, replanned)
-    form = DryForm(post_data(request), initial=_initial(plan))
+    form = StartRunForm(post_data(request), initial=_initial(plan))
     if apply(
         form,
         lambda data: drying_runs.start_drying(

@@ -11,7 +11,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from pages.drying.forms import DryForm, FinishAllForm, FinishForm, TogetherForm
+from pages.drying.forms import BatchPlanForm, FinishRunForm, FinishRunsForm, StartRunsForm
 from pages.drying.week import start_address
 from pages.frame.forms import apply, post_data, show_refusal
 from spools.air.climate import climates_now
@@ -103,14 +103,16 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     )
     choosable = choosable.select_related("feedstock__polymer", "feedstock__maker", "feedstock__filler")
     asked = request.POST if request.method == "POST" else request.GET
-    together = TogetherForm(asked or None, choosable=choosable)
+    together = BatchPlanForm(asked or None, choosable=choosable)
     if not together.is_valid():
         rows = [_row(spool, dryer, inside) for spool in choosable]
         context = {"dryer": dryer, "inside": inside, "together": together, "rows": rows}
         return render(request, "drying/start.html", context)
     chosen = list(together.cleaned_data["spools"])
     found = _together(chosen, dryer, together)
-    form = DryForm(post_data(request), spools=chosen, initial=_initial(found, request.GET.get("hours", "")))
+    form = StartRunsForm(
+        post_data(request), spools=chosen, initial=_initial(found, request.GET.get("hours", ""))
+    )
     if (
         found is not None
         and together.is_valid()
@@ -157,7 +159,7 @@ def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:
     return {"spool": spool, "cap": own, "joins": joins}
 
 
-def _together(chosen: list[Spool], dryer: Place, together: TogetherForm) -> BatchPlan | None:
+def _together(chosen: list[Spool], dryer: Place, together: BatchPlanForm) -> BatchPlan | None:
     """The plan that was asked for, else the best one, else None; each refusal stands on the form."""
     requests = []
     try:
@@ -194,15 +196,15 @@ def drying_finish(request: HttpRequest, pk: int) -> HttpResponse:
         # A second tap, or an old page.
         messages.error(request, f"Nothing is drying in {dryer} any more: it was taken out already.")
         return redirect("drying")
-    common = FinishAllForm(post_data(request))
-    forms = [FinishForm(post_data(request), run=row.run) for row in rows]
+    common = FinishRunsForm(post_data(request))
+    forms = [FinishRunForm(post_data(request), run=row.run) for row in rows]
     if request.method == "POST" and _finished(common, forms, request):
         return redirect("drying")
     context = {"dryer": dryer, "common": common, "rows": list(zip(rows, forms, strict=True))}
     return render(request, "drying/finish.html", context)
 
 
-def _finished(common: FinishAllForm, forms: list[FinishForm], request: HttpRequest) -> bool:
+def _finished(common: FinishRunsForm, forms: list[FinishRunForm], request: HttpRequest) -> bool:
     """End the chosen runs, all or none of them; a refusal stands on the form of its run."""
     if not all([common.is_valid(), *(form.is_valid() for form in forms)]):
         return False

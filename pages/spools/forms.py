@@ -8,7 +8,6 @@ from django.db.models import QuerySet
 from pages.frame.forms import WhenField, number
 from spools import limits
 from spools.codes import pretty
-from spools.drying.options import GOALS, PlanRequest
 from spools.inventory.corrections import REEL
 from spools.models import CoreKind, Feedstock, Place, Spool
 
@@ -128,61 +127,6 @@ class LoadForm(forms.Form):
             self.fields["unload_to"] = PlaceChoice(places, f"{code} comes off and goes to")
             self.fields["unload_to"].error_messages["required"] = f"Say where {code} goes."
             self.order_fields(["unload_to"])
-
-
-class PlanForm(forms.Form):
-    """What a drying plan is asked for. Empty: the best set point, the whole spool, to print well."""
-
-    set_point_c = number(
-        "Another set point",
-        "°C",
-        required=False,
-        limits=limits.SET_POINT_C,
-        help_text="Empty: the best of the compared ones.",
-    )
-    mass_g = number(
-        "Only the turns of a job of",
-        "g",
-        required=False,
-        limits=limits.NEEDED_G,
-        help_text="Empty: the whole spool.",
-    )
-    goal = forms.ChoiceField(label="Goal", choices=GOALS, required=False)
-
-    def __init__(self, *args: Any, strong_limit_pct: float | None = None, **options: Any) -> None:
-        super().__init__(*args, **options)
-        if strong_limit_pct is None:
-            del self.fields["goal"]
-
-    def plan_request(self) -> PlanRequest:
-        given = {name: value for name, value in self.cleaned_data.items() if value not in (None, "")}
-        return PlanRequest(**given)
-
-
-class DryForm(forms.Form):
-    """The start of what was planned."""
-
-    first_set_point_c = number(
-        "First stage",
-        "°C",
-        required=False,
-        limits=limits.SET_POINT_C,
-        help_text="A cooler start. Empty: one stage.",
-    )
-    first_hours = number("Hours of the first stage", required=False, limits=limits.RUN_HOURS)
-    set_point_c = number("Set point", "°C", limits=limits.SET_POINT_C)
-    planned_hours = number(
-        "Hours in all", limits=limits.RUN_HOURS, help_text="A first stage is part of them."
-    )
-    gross_g = number(
-        "Weighs before, with its reel",
-        "g",
-        required=False,
-        limits=limits.GROSS_G,
-        help_text="If you have a scale.",
-    )
-    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
-    when = WhenField(label="Started")
 
 
 class ReceiveForm(forms.Form):
