@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -113,43 +114,46 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     form = StartRunsForm(
         post_data(request), spools=chosen, initial=_initial(found, request.GET.get("hours", ""))
     )
-    if (
-        found is not None
-        and together.is_valid()
-        and apply(
-            form,
-            lambda data: drying_rules.start_drying(
-                chosen,
-                dryer,
-                DryingSettings(
-                    found.set_point_c,
-                    first_set_point_c=data.get("first_set_point_c"),
-                    first_hours=data.get("first_hours"),
-                    planned_hours=data["planned_hours"],
-                    target_pct={spool.pk: plan.target_pct for spool, plan in found.plans},
-                ),
-                at=data["when"],
-                gross_g=form.gross_g(),
-                resolution_g=data["resolution_g"],
-                by=request.user,
-            ),
-        )
-    ):
-        messages.success(request, f"Drying has begun in {dryer} at {found.set_point_c:g} °C.")
-        planned = {spool.pk: plan for spool, plan in found.plans}
-        for run in open_runs(dryer).filter(spool__in=planned):
-            for caution in (
-                drying_rules.heat_caution(run),
-                short_run_caution(planned[run.spool_id], run.planned_hours),
-            ):
-                if caution:
-                    messages.warning(request, f"{pretty(run.spool.code)}: {caution}")
+    if found is not None and together.is_valid() and _start(request, dryer, found, form):
         return redirect("drying")
     context = {"dryer": dryer, "inside": inside, "together": together, "form": form, "chosen": chosen}
     limiting = limiting_spool(chosen, dryer, [run.spool for run in inside])
     context |= {"found": found, "limiting": limiting, "cap": compute_cap(limiting, dryer)}
     context["others"] = [spool for spool in chosen if spool.pk != limiting.pk]
     return render(request, "drying/plan.html", context)
+
+
+def _start(request: HttpRequest, dryer: Place, found: BatchPlan, form: StartRunsForm) -> bool:
+    """Starts what was planned; the messages name what to look out for. A refusal is shown on the form."""
+    planned = {spool.pk: plan for spool, plan in found.plans}
+
+    def act(data: dict[str, Any]) -> None:
+        settings = DryingSettings(
+            found.set_point_c,
+            first_set_point_c=data.get("first_set_point_c"),
+            first_hours=data.get("first_hours"),
+            planned_hours=data["planned_hours"],
+            target_pct={pk: plan.target_pct for pk, plan in planned.items()},
+        )
+        drying_rules.start_drying(
+            [spool for spool, _ in found.plans],
+            dryer,
+            settings,
+            at=data["when"],
+            gross_g=form.gross_g(),
+            resolution_g=data["resolution_g"],
+            by=request.user,
+        )
+
+    if not apply(form, act):
+        return False
+    messages.success(request, f"Drying has begun in {dryer} at {found.set_point_c:g} °C.")
+    for run in open_runs(dryer).filter(spool__in=planned):
+        plan = planned[run.spool_id]
+        for caution in (drying_rules.heat_caution(run), short_run_caution(plan, run.planned_hours)):
+            if caution:
+                messages.warning(request, f"{pretty(run.spool.code)}: {caution}")
+    return True
 
 
 def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:
