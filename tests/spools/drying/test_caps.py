@@ -5,8 +5,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from django.core.exceptions import ValidationError
 
-from spools.drying.caps import Cap, may_join, require_below_cap
-from spools.models import DryingRun
+from spools.drying.caps import CORE_CAP_C, Cap, compute_cap, may_join, require_below_cap
+from spools.models import DryingRun, Spool
+from tests.spools.conftest import receive
 
 START = datetime(2026, 3, 1, 8, tzinfo=UTC)
 
@@ -59,3 +60,41 @@ def test_a_set_point_above_the_lowest_cap_is_refused_with_that_cap(set_point_c):
 
 def test_two_stages_are_those_of_a_cooler_start():
     assert cap(60, 45).two_stages and not cap(60, 60).two_stages
+
+
+@pytest.mark.parametrize(
+    ("material", "cap_c"),
+    [
+        ("UNKNOWN", 60),
+        ("POLYSTYRENE", 65),
+        ("ABS", 80),
+        ("PP", 75),
+        ("PC", 115),
+        ("PET", 60),
+        ("PLA", 45),
+        ("CARDBOARD", 70),
+    ],
+)
+def test_each_material_of_a_reel_has_its_cap(material, cap_c):
+    assert CORE_CAP_C[Spool.CoreMaterial[material]] == cap_c
+
+
+@pytest.mark.parametrize("material", Spool.CoreMaterial.values)
+def test_a_reel_is_named_by_its_material(spool, dryer, material):
+    spool.core_material, spool.core_cap_c = material, None
+    label = Spool.CoreMaterial(material).label
+    name = "a reel of unknown material" if material == "unknown" else f"a reel of {label}"
+    assert (name, CORE_CAP_C[Spool.CoreMaterial(material)]) in compute_cap(spool, dryer).parts
+
+
+def test_each_spool_inside_lowers_the_cap_and_the_spool_itself_counts_once(spool, dryer, shelf):
+    spool.core_cap_c = 58
+    other = receive(spool.feedstock, shelf)
+    other.core_cap_c = 55
+    alone_c = compute_cap(spool, dryer).cap_c
+    assert compute_cap(spool, dryer, inside=[other]).cap_c == 55
+    assert compute_cap(other, dryer, inside=[spool]).cap_c == 55
+    other.core_cap_c = 62
+    assert compute_cap(other, dryer, inside=[spool]).cap_c == compute_cap(spool, dryer, inside=[other]).cap_c
+    own = compute_cap(spool, dryer, inside=[spool])
+    assert own.cap_c == alone_c and not [what for what, _ in own.parts if "beside it" in what]
