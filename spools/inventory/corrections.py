@@ -10,7 +10,7 @@ from django.db import transaction
 
 from background.queue import enqueue
 from spools import limits
-from spools.checks import lock_spool, require_in_use, require_within
+from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_within
 from spools.invalidation import invalidate_after, save_assumptions
 from spools.inventory.ledger import JUST_BEFORE, Kind
 from spools.inventory.receiving import require_winding_fits
@@ -37,6 +37,8 @@ RANGES = [
 @transaction.atomic
 def save_place(place: Place) -> Place:
     """Stores a new or corrected place. Refused: impossible fields."""
+    # Before the row: whoever records a fact holds this lock when the place's generation is raised.
+    lock_spool_facts()
     count_edit(place)
     place.full_clean()
     if place._state.adding:
