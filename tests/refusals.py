@@ -10,8 +10,8 @@ from spools.refusals import codes_of
 
 
 @contextmanager
-def refused(code: str) -> Iterator[pytest.ExceptionInfo[ValidationError]]:
-    """The block must be refused for the reason that the code names."""
+def refuses(code: str) -> Iterator[pytest.ExceptionInfo[ValidationError]]:
+    """Checks that the block is refused for the reason that the code names."""
     with pytest.raises(ValidationError) as caught:
         yield caught
     assert code in codes_of(caught.value), caught.value

@@ -27,6 +27,7 @@ from spools.models import MassEntry
 from spools.wording import format_day
 from tests.maintenance.conftest import LONG_AGO, kind, life_left
 from tests.maintenance.flow.flow_lab import RATES, check, true_loss, weigh
+from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
 
@@ -66,7 +67,7 @@ def test_a_withdrawn_check_stays_and_counts_no_more(shop, loaded):
     withdraw(made, reason="weighed the wrong blobs")
     assert remaining(loaded).mass_g == pytest.approx(before_g)
     assert FlowCheck.objects.count() == 1 and load_series(shop.south.pk) == []
-    with pytest.raises(ValidationError, match="withdrawn on"):
+    with refuses("withdrawn_already"):
         withdraw(made, reason="again")
     with pytest.raises(ValidationError, match="1 and 300"):
         withdraw(check(shop.south, loaded, hours_ago(100)), reason=" ")
@@ -174,7 +175,7 @@ def test_a_hold_by_flow_needs_a_reason_to_record_the_job(shop, loaded):
     check(shop.south, loaded, hours_ago(100), slip=1)
     job = {"toolhead": shop.south, "spool": loaded, "name": "fast", "mass_g": 20, "hours": 1}
     job |= {"nozzle_c": 215, "bed_c": 55, "start": hours_ago(20)}
-    with pytest.raises(ValidationError, match="Slow the job"):
+    with refuses("on_hold"):
         record_job(**job, max_flow_mm3_s=11)
     # Before the check was made, nothing spoke against it.
     assert record_job(**(job | {"start": hours_ago(120)}), max_flow_mm3_s=11).state == CAUTION

@@ -32,6 +32,7 @@ from maintenance.machines.printers import add_toolhead
 from maintenance.models import JobFile, Toolhead
 from spools.facts import withdraw
 from spools.inventory.ledger import remaining
+from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
 # 5 lines, 40 bytes; then two lines, 24 bytes, for each metre of filament.
@@ -72,7 +73,7 @@ def loaded(shop, plain):
 def test_a_file_is_read_as_background_work(shop):
     file = given_file(by=shop.user)
     assert (file.state, file.size_bytes, file.added_by) == ("waiting", len(HEAD + 10 * ONE_METRE), shop.user)
-    with pytest.raises(ValidationError, match="waits to be read"):
+    with refuses("not_read"):
         facts_of(file)
     read(file)
     assert (file.state, file.share_read, file.problem) == ("read", 1, "")
@@ -90,7 +91,7 @@ def test_what_cannot_be_read_says_why(shop):
     file = read(given_file(b"\x00\x01"))
     assert (file.state, file.facts) == ("refused", None)
     assert "NUL" in file.problem
-    with pytest.raises(ValidationError, match="cannot be read"):
+    with refuses("not_read"):
         facts_of(file)
 
 
@@ -107,7 +108,7 @@ def test_a_reading_that_was_stopped_leaves_nothing(shop):
     stop_reading(file)
     assert read(file).state == "stopped"
     assert file.facts is None
-    with pytest.raises(ValidationError, match="not being read any more"):
+    with refuses("reading_ended"):
         stop_reading(file)
 
 
@@ -169,7 +170,7 @@ def test_content_is_kept_for_a_while_and_what_was_read_for_good(shop, data_folde
     assert [path.name for path in (data_folder / "jobs").iterdir()] == [new.digest]
     old.refresh_from_db()
     assert facts_of(old).uses
-    with pytest.raises(ValidationError, match="Take the file in again"):
+    with refuses("content_removed"):
         read_again(old)
     settings.KEEP_JOB_FILES_DAYS = 0
     assert prune_contents(timezone.now() + timedelta(days=9999)) == 0

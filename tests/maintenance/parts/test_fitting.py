@@ -8,6 +8,7 @@ from maintenance.models import Fitting, Part, Reminder, StockEntry, WearEntry
 from maintenance.parts.fitting import add_stock, fit_existing, fit_part, remove_part, replace_part
 from maintenance.parts.wear_entries import in_stock
 from tests.maintenance.conftest import PRINT, life_left
+from tests.refusals import refuses
 from tests.spools.conftest import hours_ago
 
 
@@ -136,14 +137,14 @@ def test_what_cannot_be_is_refused_and_nothing_is_stored(shop, what):
 
 def test_an_empty_drawer_gives_nothing(shop):
     add_stock(shop.brass, -in_stock()[shop.brass.pk])
-    with pytest.raises(ValidationError, match="Receive some first"):
+    with refuses("not_in_stock"):
         replace_part(shop.north, "nozzle", shop.brass)
     assert fitted(shop.north).end is None
 
 
 def test_a_part_that_is_off_is_not_taken_off_again(shop):
     fitting = remove_part(fitted(shop.north), removal="sound")
-    with pytest.raises(ValidationError, match="already"):
+    with refuses("removed_already"):
         remove_part(fitting, removal="worn")
     assert Fitting.objects.get(pk=fitting.pk).removal == "sound"
 

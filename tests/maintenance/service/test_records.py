@@ -20,6 +20,7 @@ from maintenance.service.records import record_service, save_kind
 from spools.facts import withdraw
 from spools.wording import format_time
 from tests.maintenance.conftest import PRINT, toolhead
+from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
 SMALL = JobSpec(50, 2, 205, 55)
@@ -164,7 +165,7 @@ def test_an_own_service_counts_from_the_day_it_was_added(shop, loaded, unit, use
 
 
 def test_a_name_in_other_capitals_is_the_same_service(shop, belts):
-    with pytest.raises(ValidationError, match="There is “belt check” already"):
+    with refuses("name_taken"):
         service("Belt Check")
     belts.name = "Belt check"
     assert save_kind(belts).name == "Belt check"
@@ -175,7 +176,7 @@ def test_an_enclosures_filter_is_asked_for_where_there_is_one(shop):
     assert status(kind, shop.south)
     open_ = toolhead("Open", enclosed=False)
     assert load_service_statuses(Toolhead.objects.filter(pk=open_.pk).select_related("printer")) == []
-    with pytest.raises(ValidationError, match="no enclosure"):
+    with refuses("no_enclosure"):
         record_service(kind, printer=open_.printer)
 
 
@@ -203,7 +204,7 @@ def test_a_service_is_withdrawn_once_and_stays_on_record(shop, loaded, belts):
     withdraw(entry, reason="a mistake")
     assert status(belts, shop.south).since.used == 6
     assert ServiceEntry.objects.get().withdrawn_at is not None
-    with pytest.raises(ValidationError, match="withdrawn on"):
+    with refuses("withdrawn_already"):
         withdraw(entry, reason="a mistake")
 
 
@@ -230,7 +231,7 @@ def test_what_cannot_be_is_refused_and_nothing_is_stored(shop, belts, values, wo
 
 
 def test_a_toolheads_service_needs_its_toolhead(shop, cleaning):
-    with pytest.raises(ValidationError, match="Say on which toolhead"):
+    with refuses("toolhead_missing"):
         record_service(cleaning, printer=shop.south.printer)
     assert record_service(cleaning, toolhead=shop.south).printer == shop.south.printer
 

@@ -12,6 +12,7 @@ from spools.drying.options import GOALS, STRONG, PlanRequest
 from spools.drying.plans import plan_drying, plan_together
 from spools.drying.runs import DryingSettings
 from spools.models import Place
+from tests.refusals import refuses
 from tests.spools.conftest import feedstock, receive
 from tests.spools.drying.test_stages import with_code
 
@@ -93,11 +94,11 @@ def test_strong_parts_take_longer_or_more_than_warm_air_can(mixed, shelf, dryer)
     assert any(
         "published for moulding" in note and f"{strong.floor_pct:.2g} %" in note for note in strong.notes
     )
-    with pytest.raises(ValidationError, match="For PVA no limit for strong parts is published"):
+    with refuses("no_strong_limit"):
         plan_drying(mixed["PVA"], dryer, PlanRequest(goal=STRONG))
-    with pytest.raises(ValidationError, match="not both"):
+    with refuses("goal_or_target"):
         plan_drying(mixed["PETG"], dryer, PlanRequest(goal=STRONG, target_pct=0.1))
-    with pytest.raises(ValidationError, match="Give one of well, strong"):
+    with refuses("unknown_goal"):
         plan_drying(mixed["PETG"], dryer, PlanRequest(goal="best"))
 
 

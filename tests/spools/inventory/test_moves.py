@@ -5,6 +5,7 @@ from django.core.exceptions import ValidationError
 
 from spools.inventory import moves
 from spools.models import DryingRun, Stay
+from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
 pytestmark = pytest.mark.django_db
@@ -66,7 +67,7 @@ def test_an_excursion_that_overlaps_or_is_out_of_order_is_refused(spool, box, ba
 
 
 def test_an_excursion_to_where_it_was_is_refused(spool, shelf):
-    with pytest.raises(ValidationError, match="Choose another"):
+    with refuses("same_place"):
         moves.record_excursion(spool, shelf, hours_ago(3), hours_ago(2))
 
 
@@ -87,11 +88,11 @@ def test_an_open_drying_run_keeps_the_spool_and_says_the_remedy(spool, dryer, bo
         lambda: moves.mark_empty(spool),
         lambda: moves.record_excursion(spool, box, hours_ago(3), hours_ago(2)),
     ):
-        with pytest.raises(ValidationError, match="Finish that run first"):
+        with refuses("in_a_run"):
             attempt()
     run.end = hours_ago(1)
     run.save()
-    with pytest.raises(ValidationError, match="was in a drying run until"):
+    with refuses("in_a_run_then"):
         moves.move_spool(spool, box, at=hours_ago(2))
     moves.move_spool(spool, box)
 
@@ -101,13 +102,13 @@ def test_an_empty_spool_is_nowhere_and_takes_no_more_facts(spool, box):
     assert moves.current_stay(spool) is None
     assert Stay.objects.get().end == hours_ago(1)
     for attempt in (lambda: moves.move_spool(spool, box), lambda: moves.mark_empty(spool)):
-        with pytest.raises(ValidationError, match="marked empty"):
+        with refuses("spool_empty"):
             attempt()
 
 
 def test_a_spool_is_not_empty_before_its_last_print(pla, shelf):
     spool = receive(pla, shelf, at=hours_ago(10))
-    with pytest.raises(ValidationError, match=r"before spool"):
+    with refuses("before_receipt"):
         moves.mark_empty(spool, at=hours_ago(11))
     spool.mass_entries.create(kind="printed", at=hours_ago(2), net_change_g=-5)
     with pytest.raises(ValidationError, match="after that"):
