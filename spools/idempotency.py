@@ -26,7 +26,10 @@ class KeyReused(ValidationError):
     """A key came with other content than before."""
 
     def __init__(self) -> None:
-        super().__init__("This key was sent before with other content. Nothing was recorded. Give a new key.")
+        super().__init__(
+            "This key was sent before with other content. Nothing was recorded. Give a new key.",
+            code="key_reused",
+        )
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,10 @@ class EditedMeanwhile(ValidationError):
     """Somebody else edited the row since it was read. present: the row as it is stored now."""
 
     def __init__(self, present: Versioned) -> None:
-        super().__init__(f"Somebody else changed {present} meanwhile. Your changes were not saved.")
+        super().__init__(
+            f"Somebody else changed {present} meanwhile. Your changes were not saved.",
+            code="edited_meanwhile",
+        )
         self.present = present
 
 
