@@ -380,13 +380,14 @@ def test_a_kind_of_part_is_corrected_and_learnt_from(shop, desk):
     desk.post(reverse("part-replace", args=[fitting.pk]), {"kind": shop.brass.pk, "removal": "worn"})
     address = reverse("part-kind", args=[shop.brass.pk])
     assert says(desk.get(address), "from this shop's own parts: 1 worn")
-    assert says(desk.get(reverse("stock")), "Learnt from this shop's own (1 worn)")
+    assert says(desk.get(reverse("stock")), "Learnt from this shop's own parts (1 worn)")
     edit = reverse("part-kind-edit", args=[shop.brass.pk])
     values = {
         name: "" if value is None else value for name, value in desk.get(edit).context["form"].initial.items()
     }
     assert desk.post(edit, values | {"reorder_point": 5}).status_code == 302
     assert says(desk.get(address), "reorder point 5")
+    values["read_version"] = desk.get(edit).context["form"].initial["read_version"]
     refused = desk.post(edit, values | {"role": "gears", "life_unit": "feed_km"})
     assert "role" in refused.context["form"].errors
     belts = desk.post(edit, values | {"role": "belts"})

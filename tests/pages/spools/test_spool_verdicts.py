@@ -21,7 +21,7 @@ from tests.pages.small_shop import local_input, small_shop
 from tests.spools.conftest import hours_ago
 
 # Three are the frame's (session, account, what is due), seven the air of a dry box in which nothing is read.
-MOST_QUERIES = 29
+MOST_QUERIES = 32
 
 
 @pytest.fixture
