@@ -6,12 +6,12 @@ from django.apps import apps
 
 from pages.frame.withdrawals import KINDS
 from spools import facts
-from spools.models import WantedPrint
+from spools.models import PrintRequest
 from spools.models.facts import Withdrawable
 
 
 def test_each_withdrawable_fact_has_a_consequence_and_a_page():
     importlib.import_module("config.urls")
-    kinds = {model for model in apps.get_models() if issubclass(model, Withdrawable)} - {WantedPrint}
+    kinds = {model for model in apps.get_models() if issubclass(model, Withdrawable)} - {PrintRequest}
     assert kinds <= set(facts._hooks), "register what follows with follows_withdrawal"
     assert {kind.facts.model for kind in KINDS.values()} == kinds
