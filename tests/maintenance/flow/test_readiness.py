@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from maintenance.flow.curve import Usable
+from maintenance.flow.curve import SAME_C, Usable
 from maintenance.readiness.inputs import LastFlowCheck
 from maintenance.readiness.rules import judge
 from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
@@ -68,3 +68,8 @@ def test_a_cooler_job_was_not_checked():
     hot = replace(LAST, nozzle_c=GOOD.nozzle_c + 6)
     assert flow(5, hot).state == CAUTION and "265 °C" in flow(5, hot).sentence
     assert flow(5, replace(LAST, nozzle_c=GOOD.nozzle_c - 6)).state == CLEAR
+
+
+@pytest.mark.parametrize(("cooler_k", "state"), [(SAME_C, CLEAR), (SAME_C + 0.1, CAUTION)])
+def test_a_job_counts_as_cooler_beyond_the_tolerance(cooler_k, state):
+    assert flow(5, replace(LAST, nozzle_c=GOOD.nozzle_c + cooler_k)).state == state

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from django.core.exceptions import ValidationError
 
-from spools.drying.caps import CORE_CAP_C, Cap, compute_cap, may_join, require_below_cap
+from spools.drying.caps import CORE_CAP_C, Cap, compute_cap, joining_set_point_c, may_join, require_below_cap
 from spools.models import DryingRun, Spool
 from tests.spools.conftest import receive
 
@@ -98,3 +98,19 @@ def test_each_spool_inside_lowers_the_cap_and_the_spool_itself_counts_once(spool
     assert compute_cap(other, dryer, inside=[spool]).cap_c == compute_cap(spool, dryer, inside=[other]).cap_c
     own = compute_cap(spool, dryer, inside=[spool])
     assert own.cap_c == alone_c and not [what for what, _ in own.parts if "beside it" in what]
+
+
+def test_a_spool_joins_the_run_of_another_spool_in_the_same_dryer(spool, dryer, shelf):
+    other = receive(spool.feedstock, shelf)
+    for joining, beside in ((spool, other), (other, spool)):
+        runs = [DryingRun(spool=beside, dryer=dryer, start=START, set_point_c=41)]
+        assert joining_set_point_c(joining, dryer, runs) == 41
+        elsewhere = [DryingRun(spool=beside, dryer=shelf, start=START, set_point_c=41)]
+        own = [DryingRun(spool=joining, dryer=dryer, start=START, set_point_c=41)]
+        alone = joining_set_point_c(joining, dryer, [])
+        assert (
+            joining_set_point_c(joining, dryer, elsewhere)
+            == joining_set_point_c(joining, dryer, own)
+            == alone
+        )
+        assert alone != 41
