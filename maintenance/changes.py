@@ -1,7 +1,7 @@
-"""Facts changed: whatever follows from them is brought up to date after the commit.
+"""Reports changed facts after their commit.
 
-Modules that record facts call ``facts_changed``; modules above them listen, so that recording a print knows
-nothing of reminders.
+Modules that record facts call ``facts_changed``; modules above them connect to ``facts_committed``. So the modules
+of facts import nothing of reminders.
 """
 
 import threading
@@ -10,8 +10,8 @@ from django.db import transaction
 from django.dispatch import Signal
 
 PARTS, FLOW, STOCK, SERVICE = "parts", "flow", "stock", "service"
-# Sent after the commit with ``subjects``, a frozenset of the names above. A receiver that fails is logged and
-# changes nothing for whoever recorded the fact; the periodic work makes good what was missed.
+# Sent after the commit with ``subjects``, a frozenset of the names above. The error of a receiver is logged and
+# refuses no fact; the periodic sweep makes good for it.
 facts_committed = Signal()
 
 

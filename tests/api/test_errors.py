@@ -115,7 +115,7 @@ def test_every_refusal_says_what_to_do(client, shop):
     nothing = [("", "There is nothing with this id here. Look at the list without an id.")]
     for path in ("reminders/999", "reminders/x", "places/999/readings", "places/x"):
         assert said(client.get(V1 + path)) == nothing, path
-    assert said(client.post(V1 + "reminders/999/done", {"note": 5})) == nothing
+    assert said(client.post(V1 + "reminders/999/complete", {"note": 5})) == nothing
     form = client.generic("POST", V1 + "token", b"username=ada", "application/x-www-form-urlencoded")
     assert said(form) == [("", "Send the body as application/json, and say so in the header Content-Type.")]
     text = client.generic("POST", f"{V1}places/{shop.shelf}/readings/csv", b"x", "text/plain")
