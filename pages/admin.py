@@ -78,7 +78,7 @@ class PolymerForm(CheckedForm):
     check = staticmethod(corrections.validate_polymer)
 
 
-class FeedstockForm(CheckedForm):
+class FeedstockAdminForm(CheckedForm):
     check = staticmethod(corrections.validate_feedstock)
 
 
@@ -91,7 +91,7 @@ class PolymerAdmin(AssumptionAdmin):
 
 @admin.register(Feedstock)
 class FeedstockAdmin(AssumptionAdmin):
-    form = FeedstockForm
+    form = FeedstockAdminForm
     list_display = ["__str__", "polymer", "filler", "diameter_mm"]
     list_select_related = ["maker", "polymer", "filler"]
     search_fields = ["name", "maker__name", "polymer__name"]

@@ -18,7 +18,7 @@ from spools.models import Feedstock, Maker, Polymer, Source
 
 
 @dataclass
-class Number:
+class LabelledNumber:
     """A number of a polymer with its band, its grade and the sources behind it."""
 
     name: str
@@ -32,7 +32,7 @@ class Number:
     sources: list[Source]
 
 
-def numbers(polymer: Polymer, sources: list[Source]) -> list[Number]:
+def numbers(polymer: Polymer, sources: list[Source]) -> list[LabelledNumber]:
     """Every number of a polymer in the order in which it is read, with its sources."""
     grades = {"w50_pct": polymer.grade_uptake, "d23_m2_s": polymer.grade_rate}
     bases = {
@@ -45,7 +45,7 @@ def numbers(polymer: Polymer, sources: list[Source]) -> list[Number]:
     # A range is published as one: its sources stand at its lower end.
     shared = {"nozzle_max_c": "nozzle_min_c", "bed_max_c": "bed_min_c"}
     return [
-        Number(
+        LabelledNumber(
             name,
             label,
             unit,

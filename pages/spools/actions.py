@@ -10,7 +10,7 @@ from pages.spools.forms import (
     CorrectWeighingForm,
     CutForm,
     EmptyForm,
-    MoveForm,
+    MoveSpoolForm,
     ReelForm,
     WeighForm,
 )
@@ -25,7 +25,7 @@ from spools.models import Spool
 @of_spool
 def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
     stay = moves.current_stay(spool)
-    form = MoveForm(post_data(request), here=stay.place if stay else None)
+    form = MoveSpoolForm(post_data(request), here=stay.place if stay else None)
     if apply(form, lambda data: moves.move_spool(spool, data["place"], at=data["when"], by=request.user)):
         messages.success(request, f"{pretty(spool.code)} is in {form.cleaned_data['place']}.")
         return redirect("spool", spool.code)

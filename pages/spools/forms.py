@@ -38,7 +38,7 @@ class WithPlaces(forms.Form):
         self.order_fields(["place"])
 
 
-class MoveForm(WithPlaces):
+class MoveSpoolForm(WithPlaces):
     when = WhenField()
 
 

@@ -34,7 +34,7 @@ IN_HAND_H = 0.25
 
 
 @dataclass(frozen=True)
-class Option:
+class DryingOption:
     """One option that was compared: its stages, hours in all (None: never enough), and its share of heat.
 
     run_share: of the budget of hot air for one run; None where none is published or the hours never suffice.
@@ -69,13 +69,13 @@ class Plan:
     cautions. blocked: why a run cannot start now (then there is no ready_at); empty when it can.
     """
 
-    option: Option
+    option: DryingOption
     cap: Cap
     reason: str
     ready_at: datetime | None
     target_pct: float
     stays_good: list[tuple[Place, float | None]]
-    options: list[Option]
+    options: list[DryingOption]
     heat: Heat
     life_share: float | None
     notes: list[str]
@@ -167,7 +167,7 @@ class BatchPlan:
     cap: Cap
     limiting_spool: Spool
     without_limiting_c: float | None
-    options: list[Option]
+    options: list[DryingOption]
 
     @property
     def stages(self) -> list[tuple[float, float | None]]:
@@ -188,7 +188,7 @@ def strong_limit_pct(spool: Spool) -> float | None:
     return material_values(spool.feedstock).moulding_limit_pct
 
 
-def join_options(options: Sequence[Option]) -> Option:
+def join_options(options: Sequence[DryingOption]) -> DryingOption:
     """One option for several spools: the hours until all are dry, and the highest share of a budget."""
     hours = [option.hours for option in options if option.hours is not None]
     shares = [option.run_share for option in options if option.run_share is not None]

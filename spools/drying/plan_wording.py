@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 
 from spools.drying import heat_budget, softening
-from spools.drying.options import DRYING_PROBE_HOURS, LONGEST_USUAL_H, STRONG, Option, Plan, PlanRequest
+from spools.drying.options import DRYING_PROBE_HOURS, LONGEST_USUAL_H, STRONG, DryingOption, Plan, PlanRequest
 from spools.drying.search import Draft, DryerLoad, FirstStageReason
 
 
@@ -93,7 +93,7 @@ def list_notes(
     load: DryerLoad,
     draft: Draft,
     n: int,
-    options: Sequence[Option],
+    options: Sequence[DryingOption],
     life_share: float | None,
     request: PlanRequest,
 ) -> list[str]:
@@ -125,7 +125,7 @@ def list_notes(
     return notes
 
 
-def _over_budget(share: float, options: Sequence[Option]) -> str:
+def _over_budget(share: float, options: Sequence[DryingOption]) -> str:
     """The caution that a run is too much heat for a polyamide, with a gentler option where there is one."""
     caution = f"Too much heat for one run: {100 * share:.0f} % of what a polyamide may have in air. "
     gentler = [

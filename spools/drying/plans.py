@@ -10,7 +10,7 @@ from spools.drying import heat_budget, search
 from spools.drying.caps import compute_cap, limiting_spool
 from spools.drying.forecast import forecast_storage
 from spools.drying.gate import open_runs, require_dryer, require_set_point, stays_without_run, why_not_now
-from spools.drying.options import BatchPlan, Option, Plan, PlanRequest, join_options
+from spools.drying.options import BatchPlan, DryingOption, Plan, PlanRequest, join_options
 from spools.drying.plan_wording import explain_choice, explain_impossible, explain_result, list_notes
 from spools.drying.search import Draft, DryerLoad
 from spools.models import Place, Spool
@@ -161,14 +161,14 @@ def _build_plan(load: DryerLoad, draft: Draft, n: int, stays_good: StaysGood, re
     )
 
 
-def _build_option(load: DryerLoad, draft: Draft, n: int, recommended: bool) -> Option:
+def _build_option(load: DryerLoad, draft: Draft, n: int, recommended: bool) -> DryingOption:
     """A draft as an option for spool n of the load."""
     hours = draft.hours[n]
     if recommended:
         why = explain_choice(load, draft)
     else:
         why = "" if draft.possible else explain_impossible(load, draft)
-    return Option(
+    return DryingOption(
         set_point_c=draft.set_point_c,
         first=draft.first,
         hours=hours,

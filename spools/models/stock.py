@@ -56,11 +56,11 @@ class Spool(models.Model):
         return self.code
 
 
-class MassEntries(WithdrawableQuerySet["MassEntry"]):
-    def valid(self) -> "MassEntries":
+class MassEntryQuerySet(WithdrawableQuerySet["MassEntry"]):
+    def valid(self) -> "MassEntryQuerySet":
         return self.filter(withdrawn_at__isnull=True)
 
-    def amounts(self) -> "MassEntries":
+    def amounts(self) -> "MassEntryQuerySet":
         """For computations, which load very many: without who recorded them, when, and why."""
         return self.only("spool", "kind", "at", "net_change_g", "gross_g", "resolution_g")
 
@@ -86,7 +86,7 @@ class MassEntry(Withdrawable):
     resolution_g = models.FloatField(default=1.0, help_text="the scale's smallest step")
     note = models.CharField(max_length=200, blank=True)
 
-    objects = MassEntries.as_manager()  # type: ignore[misc]
+    objects = MassEntryQuerySet.as_manager()  # type: ignore[misc]
 
     class Meta:
         ordering = ["at", "id"]
