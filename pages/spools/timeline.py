@@ -14,7 +14,7 @@ class Event:
 
     number: g of a mass entry.
     name: of the place, dryer, toolhead or job; note: state, temperatures or remark.
-    subject: the id of the place, dryer or job; 0 for none. fact: the mass entry, which may be withdrawn.
+    subject: the id of the place, dryer, loading or job; 0 for none. fact: the mass entry, which may be withdrawn.
     """
 
     what: str
@@ -75,6 +75,7 @@ def _loading_events(spool: Spool) -> Iterator[Event]:
             "loading",
             loading.start,
             loading.off_at,
+            subject=loading.pk,
             name=str(loading.toolhead),
             note=loading.state + because,
         )

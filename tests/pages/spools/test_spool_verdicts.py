@@ -101,6 +101,8 @@ def test_next_steps_follow_where_it_is(shop, desk, free):
     loaded = desk.get(of("spool", shop.spools[0])).content.decode()
     assert of("spool-unload", shop.spools[0]) in loaded
     assert of("spool-load", shop.spools[0]) not in loaded
+    loading = Loading.objects.get(spool=shop.spools[0], end=None)
+    assert f'"{reverse("job-new")}?loading={loading.pk}"' in loaded
     start_drying([free], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(3))
     drying = desk.get(of("spool", free))
     assert reverse("drying-finish", args=[shop.dryer.pk]) in drying.content.decode()
