@@ -10,6 +10,7 @@ from api.schema import ErrorsSerializer
 from api.serializers import week as serializers
 from api.views.base import Endpoint, respond
 from spools.drying.week import schedule as week_schedule
+from spools.drying.week.slots import StaffedHours
 from spools.models import PlannedDrying, PrintRequest, WeekPlan
 
 
@@ -63,7 +64,7 @@ class WeekPlans(Endpoint):
         """Work one out for the prints on the list; a large one in the background: ask for it again."""
         asked = parse(serializers.HandsSerializer, request.data)
         plan = week_schedule.ask_for_plan(
-            week_schedule.StaffedHours(asked["staffed_from"], asked["staffed_to"]), by=request.user
+            StaffedHours(asked["staffed_from"], asked["staffed_to"]), by=request.user
         )
         return self._plan(week_schedule.begin(plan), status=201)
 

@@ -21,7 +21,7 @@ from pages.frame.forms import apply, post_data
 from spools.codes import pretty
 from spools.drying.gate import open_runs
 from spools.drying.week import schedule as week_schedule
-from spools.drying.week.problem import StaffedHours
+from spools.drying.week.slots import StaffedHours
 from spools.drying.week.verify import Violation, find_violations
 from spools.models import DryingRun, PlannedDrying, PrintRequest, WeekPlan
 

@@ -7,7 +7,7 @@ from django import forms
 from pages.frame.forms import number
 from spools import limits
 from spools.codes import pretty
-from spools.drying.week.problem import StaffedHours
+from spools.drying.week.slots import StaffedHours
 from spools.models import Feedstock, Place, PlannedDrying, Polymer, Spool
 
 

@@ -11,8 +11,8 @@ from functools import cached_property
 from typing import NamedTuple
 
 SLOT_MINUTES = 15
-# How many times the lateness of a pressing print counts. Common practice, no source.
-PRESSING = 4
+# How many times the lateness of an urgent print counts. Common practice, no source.
+URGENT_WEIGHT = 4
 
 
 class Mode(NamedTuple):

@@ -22,16 +22,9 @@ from spools.drying import runs as drying_runs
 from spools.drying.gate import require_dryer
 from spools.drying.week.heuristic import plan_week
 from spools.drying.week.model import Answer, Assignment, ScheduledDrying
-from spools.drying.week.problem import (
-    LONGEST_AHEAD,
-    SLOT,
-    SLOTS_H,
-    Problem,
-    StaffedHours,
-    alone_at,
-    build_problem,
-    next_slot,
-)
+from spools.drying.week.problem import Problem, build_problem
+from spools.drying.week.single import compute_single_drying
+from spools.drying.week.slots import LONGEST_AHEAD, SLOT, SLOTS_H, StaffedHours, next_slot
 from spools.drying.week.verify import Violation, find_violations
 from spools.models import (
     Feedstock,
@@ -200,7 +193,7 @@ def store(plan: WeekPlan, worked_out: WorkedOut) -> WeekPlan:
     PlannedPrint.objects.bulk_create(
         PlannedPrint(
             plan=plan,
-            wanted=facts.wanted[one.key],
+            wanted=facts.requests[one.key],
             spool_id=one.spool,
             dried=one.dried,
             good_at=ends[one.spool] if one.dried and one.spool is not None else None,
@@ -248,7 +241,7 @@ def _planned_again(plan: WeekPlan, old: PlannedDrying) -> PlannedDrying:
 
 def _why(facts: Problem, served: Assignment) -> str:
     """Why a print is late or not made; empty for one that is in time."""
-    wanted = facts.wanted[served.key]
+    wanted = facts.requests[served.key]
     if served.spool is not None and not served.late:
         return ""
     (numbers,) = [one for one in facts.week.wanted if one.key == served.key]
@@ -383,7 +376,7 @@ def move(
         if set_point_c is None
         else require_within("set_point_c", set_point_c, *limits.SET_POINT_C)
     )
-    first, hours = alone_at(planned.spool, dryer, start, celsius, planned.mass_g)
+    first, hours = compute_single_drying(planned.spool, dryer, start, celsius, planned.mass_g)
     with transaction.atomic():
         old = _standing(planned)
         before = _consequences(old.plan, now)

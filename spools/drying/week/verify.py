@@ -17,7 +17,8 @@ from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.caps import compute_cap
 from spools.drying.gate import open_runs
-from spools.drying.week.problem import StaffedHours, capacity_of, smell_of, storage
+from spools.drying.week.places import capacity_of, driest_storage, smell_of
+from spools.drying.week.slots import StaffedHours
 from spools.inventory.ledger import remaining_by_spool
 from spools.models import DryingRun, Place, PlannedDrying, PlannedPrint, Spool, WeekPlan
 from spools.moisture.state import moisture_of
@@ -255,7 +256,7 @@ def chance_of(over: float) -> str:
 
 def _kept(dried: Winding, out: datetime, until: datetime) -> Winding:
     """A dried winding after its time in storage; as it was where it comes straight from the dryer."""
-    where = storage()
+    where = driest_storage()
     if where is None or until <= out:
         return dried
     place, climate = where

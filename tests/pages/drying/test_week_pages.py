@@ -66,7 +66,7 @@ def test_from_a_wanted_print_to_the_run_that_was_planned(shop, desk):
     page = desk.post(reverse("week-plan"), HANDS, follow=True)
     said = words(page)
     assert "Proposed" in said and "is good from" in said and "How this plan was made" in said
-    assert "How many spools fit into Oven A is not told" in said
+    assert "How many spools fit into Oven A is not recorded" in said
     plan = WeekPlan.objects.get()
     assert plan.asked_by == shop.user
     said = words(desk.post(reverse("week-accept", args=[plan.pk]), follow=True))

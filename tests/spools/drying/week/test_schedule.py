@@ -18,7 +18,9 @@ from spools.drying.options import IN_HAND_H, PlanRequest
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings
 from spools.drying.week import schedule as week_schedule
-from spools.drying.week.problem import SLOT, SLOTS_H, StaffedHours, alone_at, build_problem, next_slot
+from spools.drying.week.problem import build_problem
+from spools.drying.week.single import compute_single_drying
+from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours, next_slot
 from spools.drying.week.verify import chance_of, find_violations
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import Place, PlannedDrying, Polymer, PrintRequest, WeekPlan
@@ -101,7 +103,9 @@ def test_whenever_a_drying_begins_it_is_planned_long_enough(shelf, box, dryer, m
     mass_g = facts.details[stock.spool, way.dryer, way.mode].mass_g
     needed_h = []
     for slot in range(9 * SLOTS_H):
-        _, hours = alone_at(spool, facts.dryers[dryer.pk], facts.at(slot), way.mode.set_point_c, mass_g)
+        _, hours = compute_single_drying(
+            spool, facts.dryers[dryer.pk], facts.at(slot), way.mode.set_point_c, mass_g
+        )
         needed_h.append(hours - IN_HAND_H)
         takes = way.takes[facts.week.part_of(slot)]
         assert takes is not None and takes / SLOTS_H >= needed_h[-1], slot

@@ -1,0 +1,31 @@
+"""Slots of a quarter of an hour, in which the drying week is planned, and the hours that are staffed."""
+
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+
+from django.utils import timezone
+
+from spools.drying.week.model import SLOT_MINUTES
+
+SLOT = timedelta(minutes=SLOT_MINUTES)
+SLOTS_H = 60 // SLOT_MINUTES
+# A print may be due so far ahead.
+LONGEST_AHEAD = timedelta(days=7)
+
+
+@dataclass(frozen=True)
+class StaffedHours:
+    """The hours of a day, in the shop's zone, in which somebody puts spools in and takes them out."""
+
+    opens: time
+    closes: time
+
+    def at(self, moment: datetime) -> bool:
+        """Whether somebody is there."""
+        return self.opens <= timezone.localtime(moment).time() <= self.closes
+
+
+def next_slot(at: datetime) -> datetime:
+    """The start of the quarter of an hour that begins at a time or next after it."""
+    whole = at.replace(minute=0, second=0, microsecond=0)
+    return whole + -(-(at - whole) // SLOT) * SLOT
