@@ -1,6 +1,10 @@
+from importlib import import_module
 from typing import Any
 
 from django.apps import AppConfig
+
+# Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
+CONSEQUENCES = ["flow.records", "jobs.records", "parts.fitting", "service.records"]
 
 
 class MaintenanceConfig(AppConfig):
@@ -12,6 +16,8 @@ class MaintenanceConfig(AppConfig):
 
         facts_committed.connect(sweep_reminders, dispatch_uid="maintenance.reminders")
         before_fork.connect(load_kernels, dispatch_uid="maintenance.kernels")
+        for module in CONSEQUENCES:
+            import_module(f"maintenance.{module}")
 
 
 def sweep_reminders(subjects: frozenset[str], **_: Any) -> None:

@@ -1,5 +1,14 @@
+from importlib import import_module
+
 from django.apps import AppConfig
+
+# Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
+CONSEQUENCES = ["air.dry_box", "catalogue.coupons", "inventory.weighings"]
 
 
 class SpoolsConfig(AppConfig):
     name = "spools"
+
+    def ready(self) -> None:
+        for module in CONSEQUENCES:
+            import_module(f"spools.{module}")

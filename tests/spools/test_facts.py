@@ -1,7 +1,5 @@
 """Each kind of fact that can be withdrawn says what follows, and has its page."""
 
-import importlib
-
 from django.apps import apps
 
 from pages.frame.withdrawals import KINDS
@@ -11,7 +9,6 @@ from spools.models.facts import Withdrawable
 
 
 def test_each_withdrawable_fact_has_a_consequence_and_a_page():
-    importlib.import_module("config.urls")
     kinds = {model for model in apps.get_models() if issubclass(model, Withdrawable)} - {PrintRequest}
     assert kinds <= set(facts._hooks), "register what follows with follows_withdrawal"
     assert {kind.facts.model for kind in KINDS.values()} == kinds
