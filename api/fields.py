@@ -159,7 +159,7 @@ class ModelSerializer(StrictSerializer, serializers.ModelSerializer):
 
 
 def parse(serializer: type[serializers.BaseSerializer], data: Any) -> Any:
-    """What a request's body or query says, checked for its form. Raises DRF's ValidationError."""
+    """The values of a request's body or query, checked for their form. Raises DRF's ValidationError."""
     parsed = serializer(data=data)
     parsed.is_valid(raise_exception=True)
     return parsed.validated_data

@@ -1,4 +1,4 @@
-"""What lists can be narrowed by. Times carry their offset, as everywhere in the interface."""
+"""Filters of lists. Times carry their offset, as everywhere in the API."""
 
 from datetime import datetime
 from typing import Any
@@ -31,7 +31,7 @@ from maintenance.reminders.queries import open_reminders
 from spools import codes
 from spools.models import DryingRun, Feedstock, Place, Polymer, Reading, Spool
 
-# What an address may say besides: which part of the list, and in which form.
+# Other parameters of an address: the part of the list, and its format.
 NOT_FILTERS = {"limit", "offset", "format"}
 
 

@@ -1,4 +1,4 @@
-"""What the OpenAPI schema says of every operation: its refusals, and that unknown fields are refused."""
+"""Adds to the OpenAPI schema of every operation: its refusals, and that unknown fields are refused."""
 
 from typing import Any
 

@@ -62,7 +62,7 @@ def run_row(item_id: UUID, name: str) -> bool:
 
 
 def update_table(now: datetime) -> None:
-    """What the table needs now and then: present slots, and corrections. Writes only when there is a need."""
+    """Periodic upkeep of the table: present slots and corrections. Writes only when needed."""
     if _watch.went_backwards(now):
         repair_future_timestamps(now)
     enqueue_slots(now)

@@ -64,7 +64,7 @@ REEL_G = 200.0
 
 @dataclass
 class Shop:
-    """What has been made so far, in memory, and the one source of chance."""
+    """The rows made so far, and the only source of random numbers."""
 
     now: datetime
     chance: Random

@@ -197,7 +197,7 @@ SPECTACULAR_SETTINGS = {
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
     "SCHEMA_PATH_PREFIX": "/api/v1",
-    # What is sent and what is answered differ (codes, times, computed values).
+    # Requests and responses differ (codes, times, computed values).
     "COMPONENT_SPLIT_REQUEST": True,
     "ENUM_NAME_OVERRIDES": {
         "VerdictState": "maintenance.readiness.verdict.STATES",
@@ -226,7 +226,7 @@ EMAIL_USE_TLS = EMAIL_SECURITY == "starttls"
 EMAIL_USE_SSL = EMAIL_SECURITY == "tls"
 EMAIL_TIMEOUT = 15  # seconds for one answer of the mail server
 DEFAULT_FROM_EMAIL = os.environ.get("EMAIL_FROM") or "loadworthy@localhost"
-# Who notifications of browsers come from, as 32 bytes in base64url. Empty: a key in the data folder.
+# Identity of the shop for browser notifications, 32 bytes in base64url. Empty: a key in the data folder.
 VAPID_PRIVATE_KEY = os.environ.get("VAPID_PRIVATE_KEY", "")
 
 REDIS_URL = os.environ.get("REDIS_URL", "")

@@ -1,4 +1,4 @@
-"""What tests compare of a refusal: its code, so that its wording can change."""
+"""Tests compare the code of a refusal, so that its wording can change."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager

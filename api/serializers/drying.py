@@ -89,7 +89,7 @@ class OptionSerializer(serializers.Serializer):
 
 
 class HeatSerializer(serializers.Serializer):
-    """What a spool has had of dryers."""
+    """The heat that a spool had in dryers."""
 
     hours = Number()
     life_share = Number(

@@ -86,7 +86,7 @@ class JobFileFactsSerializer(JobFileSerializer):
 
     @extend_schema_field(FileUseSerializer(many=True))
     def get_uses(self, file: JobFile) -> Any:
-        """What each spool of the job gives, in the order of their first use."""
+        """The filament of each spool of the job, in the order of first use."""
         if self.facts is None:
             return []
         context = {"diameter_mm": self.facts.reading.diameter_mm}
@@ -105,11 +105,11 @@ class JobFileFactsSerializer(JobFileSerializer):
         return self.facts.flow_mm3_s if self.facts else []
 
     def get_remarks(self, file: JobFile) -> list[str]:
-        """What makes the numbers less certain."""
+        """Reasons why the numbers are less certain."""
         return self.facts.remarks if self.facts else []
 
     def get_unread(self, file: JobFile) -> dict[str, int]:
-        """What had no meaning here, and how often."""
+        """Ignored commands, and how often each came."""
         return self.facts.unread if self.facts else {}
 
 

@@ -1,4 +1,4 @@
-"""What all endpoints share: JSON in and out, a token, a size limit, pages."""
+"""Base of all endpoints: JSON in and out, a token, a size limit, pages."""
 
 import json
 from functools import partial

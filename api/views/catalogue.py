@@ -29,7 +29,7 @@ class Polymers(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
 
 
 class Fillers(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
-    """What is mixed into feedstocks, with its hardness."""
+    """Fillers mixed into feedstocks, with their hardness."""
 
     queryset = Filler.objects.all()
     serializer_class = serializers.FillerSerializer
@@ -43,7 +43,7 @@ class CoreKinds(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
 
 
 class Makers(RecordViewSet):
-    """Who makes feedstocks."""
+    """Makers of feedstocks."""
 
     queryset = Maker.objects.all()
     serializer_class = serializers.MakerSerializer

@@ -50,7 +50,7 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
 
     @extend_schema(responses=serializers.JobFileFactsSerializer)
     def retrieve(self, request: Request, pk: str) -> Response:
-        """What it says; nothing until it has been read."""
+        """The facts of the file; empty until it has been read."""
         return self._file(self.get_object())
 
     @extend_schema(request=None, responses=serializers.JobFileFactsSerializer)

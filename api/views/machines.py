@@ -124,7 +124,7 @@ class BoreReadings(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMix
 
 
 class Stock(mixins.ListModelMixin, Endpoint):
-    """What came into and left the drawer of parts; the count of each kind is in part-kinds."""
+    """Changes of the stock of parts; the count of each kind is in part-kinds."""
 
     queryset = StockEntry.objects.select_related("kind")
     serializer_class = part_serializers.StockEntrySerializer

@@ -8,7 +8,7 @@ from maintenance.today import today
 
 
 class Now(Endpoint):
-    """What may be printed now, where and from which spool; when the rest could be; what is due."""
+    """Materials that may be printed now, with toolhead and spool; when the others become ready; what is due."""
 
     serializer_class = TodaySerializer
     pagination_class = None

@@ -37,7 +37,7 @@ class Troubles(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     @extend_schema(request=serializers.RecordOutcomeSerializer, responses=serializers.TroubleSerializer)
     @action(detail=True, methods=["post"])
     def outcome(self, request: Request, pk: str) -> Response:
-        """What it turned out to be; a later word replaces an earlier one."""
+        """Confirm the cause; a later one replaces an earlier one."""
         report = self.get_object()
         asked = parse(serializers.RecordOutcomeSerializer, request.data)
         record_outcome(report, asked.pop("cause"), **asked, by=request.user)

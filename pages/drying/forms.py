@@ -32,7 +32,7 @@ class SpoolsField(forms.ModelMultipleChoiceField):
 
 
 class BatchPlanForm(forms.Form):
-    """What goes into a dryer together, how hot, how dry."""
+    """Spools to dry together, with set point and goal."""
 
     set_point_c = number(
         "Set point",

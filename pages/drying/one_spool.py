@@ -67,7 +67,7 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
 
 
 def _initial(plan: Plan) -> dict[str, str]:
-    """What the plan fills in."""
+    """Initial values of the form, from the plan."""
     numbers = {"set_point_c": plan.set_point_c, "planned_hours": plan.hours or None}
     if plan.first is not None:
         numbers |= {"first_set_point_c": plan.first.set_point_c, "first_hours": plan.first.hours}

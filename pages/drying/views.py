@@ -179,7 +179,7 @@ def _together(chosen: list[Spool], dryer: Place, together: BatchPlanForm) -> Bat
 
 
 def _initial(found: BatchPlan | None, hours: str) -> dict[str, str]:
-    """What the plan fills in; ``hours``: those of the week's plan, which may leave it in until its print."""
+    """Initial values of the form, from the plan; ``hours``: from the week's plan, which may end with the print."""
     if found is None:
         return {}
     known = [plan.hours for _, plan in found.plans if plan.hours]

@@ -95,7 +95,7 @@ class FlowPlanForm(forms.Form):
 
 
 class FlowMassesForm(forms.Form):
-    """What the blobs of a plan weighed; one that was lost stays empty."""
+    """Masses of the blobs of a plan; the field of a lost blob stays empty."""
 
     when = WhenField(label="Extruded", help_text="Empty: now.")
     note = forms.CharField(max_length=300, required=False)

@@ -1,4 +1,4 @@
-"""What every page's frame shows."""
+"""Context of every page's frame."""
 
 from django.http import HttpRequest
 from django.utils.functional import SimpleLazyObject

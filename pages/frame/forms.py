@@ -15,7 +15,7 @@ RENAMED = {"at": "when", "time": "when", "start": "when", "reason": "override_re
 
 
 def post_data(request: HttpRequest) -> QueryDict | None:
-    """What a form is bound to: the inputs of a POST, nothing before."""
+    """The data to bind a form to: the inputs of a POST, None before."""
     return request.POST if request.method == "POST" else None
 
 

@@ -1,4 +1,4 @@
-"""What the catalogue's numbers are called on a page, with their units."""
+"""Labels and units of the catalogue's numbers on a page."""
 
 NUMBERS = {
     "density_g_cm3": ("Density", "g/cm³"),

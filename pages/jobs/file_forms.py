@@ -89,7 +89,7 @@ class PrintForm(forms.Form):
         help_text="Required on a hold; it is stored with the job.",
         widget=forms.Textarea(attrs={"rows": 2}),
     )
-    # What the verdict was shown for; a change after that shows the verdict again.
+    # The inputs of the verdict on the page; after a change the new verdict is shown first.
     checked = forms.CharField(required=False, widget=forms.HiddenInput)
 
     def __init__(self, *args: Any, facts: JobFacts, **options: Any) -> None:
@@ -105,7 +105,7 @@ class PrintForm(forms.Form):
         return [self.cleaned_data[name] for name in self.spool_names]
 
     def asked(self) -> str:
-        """What the verdict depends on, as one text."""
+        """The inputs of the verdict as one text."""
         data = self.cleaned_data
         ids = [spool.pk for spool in self.spools()]
         return f"{data['printer'].pk} {ids} {data['stopped_line']} {data['stopped_pct']}"

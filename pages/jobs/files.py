@@ -53,7 +53,7 @@ def _added(form: JobFileForm, request: HttpRequest) -> JobFile | None:
 
 @login_required
 def job_file(request: HttpRequest, pk: int) -> HttpResponse:
-    """What a file says and where it may be printed; while it is read, how far that is."""
+    """The facts of a file and where it may be printed; while it is read, the progress."""
     file = get_object_or_404(FILES, pk=pk)
     context: dict = {"file": file, "again": ReadAgainForm(file=file), "percent": round(100 * file.share_read)}
     if file.state == JobFile.State.READ:

@@ -67,7 +67,7 @@ class JobForm(forms.Form):
         help_text="Required on a hold; it is stored with the job.",
         widget=forms.Textarea(attrs={"rows": 2}),
     )
-    # What the verdict was shown for; a change after that shows the verdict again.
+    # The inputs of the verdict on the page; after a change the new verdict is shown first.
     checked = forms.CharField(required=False, widget=forms.HiddenInput)
 
     ASKED = ["loading", "mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s", "when"]

@@ -17,7 +17,7 @@ from pages.machines.part_forms import PartKindForm
 
 @login_required
 def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
-    """What is stated, what the shop's own parts say, and each of them."""
+    """The stated life, the life learnt from the shop's own parts, and each of these parts."""
     kind = get_object_or_404(PartKind, pk=pk)
     known = load_kind_lives([kind])[pk]
     expected = known.expected()

@@ -12,7 +12,7 @@ from spools.models import Feedstock
 
 
 class CouponForm(forms.Form):
-    """What a loop of a feedstock was like after an hour in the heat."""
+    """The result of a coupon test: a loop of a feedstock after an hour in the heat."""
 
     temperature_c = number("It was for 1 h at", "°C", limits=limits.COUPON_C)
     passed = forms.ChoiceField(

@@ -1,4 +1,4 @@
-"""What the page of a dry box adds: its air, its desiccant, and the form for a charge of it."""
+"""The part of a place's page for dry boxes: air, desiccant, and the form for a charge."""
 
 from itertools import groupby
 

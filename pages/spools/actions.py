@@ -1,4 +1,4 @@
-"""What is done with a spool in one step: move it, weigh it, say where it was, mark it empty."""
+"""Acts on a spool in one step: move, weigh, add a past stay, mark empty."""
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse

@@ -62,7 +62,7 @@ def wet(moisture: Moisture, feedstock: Feedstock) -> Wet:
 
 
 def ahead(moisture: Moisture, here: Segment) -> list[Wet]:
-    """What becomes of it in the next days if it stays where it is and the air stays as it is."""
+    """The moisture in the next days if the spool stays in its place and the air stays the same."""
     airs = [ConstantAir(hours, here.air.temperature_c, here.air.rh_pct, here.moving_air) for hours in AHEAD_H]
     feedstock = moisture.history.spool.feedstock
     return [wet(later, feedstock) for later in forecast([(moisture, air) for air in airs])]
@@ -80,7 +80,7 @@ def spool(request: HttpRequest, spool: Spool) -> HttpResponse:
 
 
 def _in_use(spool: Spool, events: list[Event]) -> dict:
-    """What the page of a spool shows that is not empty; its facts are loaded once for all of it."""
+    """Context of the page of a spool in use; its facts are loaded once."""
     known, judged = judge_everywhere(spool)
     moisture = known.moisture
     assert moisture is not None

@@ -44,7 +44,7 @@ class MoveSpoolForm(WithPlaces):
 
 class AwayForm(WithPlaces):
     place_label = "It was in"
-    # What a dryer did is a drying run, with its set point.
+    # A stay in a dryer is recorded as a drying run, with its set point.
     dryers = False
     start = WhenField(label="From", help_text="")
     end = WhenField(label="Until", help_text="")
@@ -71,7 +71,7 @@ class CorrectWeighingForm(forms.Form):
 
 
 class ReelForm(forms.ModelForm):
-    """What was entered of a spool's reel and turned out otherwise."""
+    """Corrected values of a spool's reel."""
 
     batch = forms.CharField(max_length=60, required=False)
     core_mass_g = number("Empty reel", "g", limits=limits.CORE_G)

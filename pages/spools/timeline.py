@@ -1,4 +1,4 @@
-"""What happened to a spool, on one time line, newest first."""
+"""The history of a spool on one time line, newest first."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -15,7 +15,7 @@ from spools.models import Spool
 
 
 def judge_everywhere(spool: Spool) -> tuple[SpoolState, list[tuple[MachineState, Verdict]]]:
-    """What is known of a spool as its page found it, and its verdict for a small job on each toolhead."""
+    """The state of a spool and its verdict for a small job on each toolhead."""
     known = load_spool_states([spool], load_dryers(), preloaded=True)[spool.pk]
     machines = load_machine_states(Toolhead.objects.filter(printer__retired_at=None)).values()
     load_inputs_of_pairs = build_inputs([(machine, known) for machine in machines], None)

@@ -1,4 +1,4 @@
-"""What a job file says, as people read it."""
+"""Facts of a job file as text."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -36,5 +36,5 @@ def of(values: Mapping[str, Any], name: str) -> Any:
 
 @register.filter
 def flow(mm3_s: float | None) -> str:
-    """What the flow stays below; None: beyond what is counted, or nothing flows."""
+    """The upper bound of the flow as text. None: above the counted range, or no flow."""
     return "beyond 100" if mm3_s is None else f"below {sensible(mm3_s)}"

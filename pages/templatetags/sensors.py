@@ -1,4 +1,4 @@
-"""What a place's page says of its sensor."""
+"""The sensor of a place as text."""
 
 from django import template
 from django.utils import timezone

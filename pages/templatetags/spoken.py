@@ -42,7 +42,7 @@ def percent(share: float) -> str:
 
 @register.filter
 def worn(entry: WearEntry) -> str:
-    """What a job did to a part, in the unit of the part's life."""
+    """The wear of a part by a job, in the unit of the part's life."""
     unit = entry.part.kind.life_unit
     if unit not in COUNTED:
         return "counted by the day, not by the job"

@@ -83,7 +83,7 @@ def trouble(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[str, Any] | None:
-    """What now helps, with the page where it is done, for the cause that was found."""
+    """The remedy for the confirmed cause, with the page where it is done."""
     cause = CAUSES.get(outcome.cause) if outcome else None
     if cause is None:
         return None

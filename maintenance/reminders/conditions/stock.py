@@ -21,7 +21,7 @@ FORESEEABLE_DAYS = 3650
 
 
 def check_stock(now: datetime, fitted: list[PartWear] | None = None) -> Conditions:
-    """What is to be bought; parts also when more of those that are fitted are used up before new ones can
+    """Parts and feedstocks to buy; parts also when more of those that are fitted are used up before new ones can
     come than are in stock.
 
     fitted: the parts that are fitted now, where the caller has them.

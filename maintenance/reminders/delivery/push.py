@@ -44,7 +44,7 @@ def send(message: Message) -> None:
         "authorization": signed["Authorization"],
     }
     if "reminder" in body:
-        # What waits at the push service about the same reminder is replaced.
+        # Replaces a message about the same reminder that still waits at the push service.
         headers["topic"] = f"reminder-{body['reminder']}"
     answer = post(channel.address, content, headers)
     if answer.status in GONE:
