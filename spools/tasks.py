@@ -10,7 +10,7 @@ from background.queue import enqueue, every, work
 from spools import idempotency
 from spools.air import dry_box_cache
 from spools.air.dry_box_facts import complete_boxes
-from spools.drying.week import schedule as week_schedule
+from spools.drying.week.plans import ComputedPlan, compute_plan, store_plan
 from spools.moisture import cache as moisture_cache
 from spools.moisture.checkpoints import latest_times
 
@@ -81,11 +81,11 @@ def advance_dry_boxes(place_ids: list[int], prepared: list[dry_box_cache.Compute
     dry_box_cache.store_advance(prepared)
 
 
-def _compute_plan(plan_id: int) -> week_schedule.WorkedOut:
-    return week_schedule.work_out(WeekPlan.objects.get(pk=plan_id))
+def _compute_plan(plan_id: int) -> ComputedPlan:
+    return compute_plan(WeekPlan.objects.get(pk=plan_id))
 
 
 @work("spools.plan_week", prepare=_compute_plan, limit_s=300, queue="moisture")
-def plan_week(plan_id: int, prepared: week_schedule.WorkedOut) -> None:
-    """Store a plan of the week that takes longer than somebody would wait for."""
-    week_schedule.store(WeekPlan.objects.get(pk=plan_id), prepared)
+def plan_week(plan_id: int, prepared: ComputedPlan) -> None:
+    """Store a plan of the week that takes too long to compute in a request."""
+    store_plan(WeekPlan.objects.get(pk=plan_id), prepared)

@@ -4,7 +4,7 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.drying import DRYERS
-from spools.drying.week.schedule import DEFAULT_HOURS
+from spools.drying.week.plans import DEFAULT_HOURS
 from spools.models import Feedstock, PlannedDrying, Polymer, PrintRequest
 from spools.refusals import refusal
 
@@ -32,13 +32,13 @@ class NewPrintRequestSerializer(StrictSerializer):
     pressing = serializers.BooleanField(required=False, help_text="its lateness counts four times")
 
     def validate(self, data: dict[str, Any]) -> dict[str, Any]:
-        of = [data.pop(name) for name in ("spool", "feedstock", "polymer") if name in data]
-        if len(of) != 1:
+        materials = [data.pop(name) for name in ("spool", "feedstock", "polymer") if name in data]
+        if len(materials) != 1:
             raise refusal("one_material", "Give one of spool, feedstock and polymer.")
-        return data | {"of": of[0]}
+        return data | {"material": materials[0]}
 
 
-class HandsSerializer(StrictSerializer):
+class StaffedHoursSerializer(StrictSerializer):
     """When somebody is there to put spools in and take them out, in the shop's zone."""
 
     staffed_from = serializers.TimeField(default=DEFAULT_HOURS.opens)
@@ -59,7 +59,7 @@ class PlannedDryingSerializer(ModelSerializer):
 
 
 class PlannedPrintSerializer(serializers.Serializer):
-    """What becomes of a wanted print."""
+    """A print request in a plan: its spool, and whether it is good in time."""
 
     wanted = serializers.IntegerField(source="planned.wanted_id")
     spool = SpoolCode(source="planned.spool", read_only=True, allow_null=True)
@@ -70,11 +70,11 @@ class PlannedPrintSerializer(serializers.Serializer):
 
 
 class WeekPlanSerializer(serializers.Serializer):
-    """A plan: dryings, what becomes of the prints, and what no longer holds."""
+    """A plan with its dryings, its prints and its violations."""
 
     id = serializers.IntegerField(source="plan.pk")
     asked_at = Moment(source="plan.asked_at")
-    made_at = Moment(source="plan.made_at", allow_null=True, help_text="null: it is being worked out")
+    made_at = Moment(source="plan.made_at", allow_null=True, help_text="null: it is being computed")
     accepted_at = Moment(source="plan.accepted_at", allow_null=True)
     ended_at = Moment(source="plan.ended_at", allow_null=True)
     staffed_from = serializers.TimeField(source="plan.staffed_from")
@@ -82,7 +82,9 @@ class WeekPlanSerializer(serializers.Serializer):
     notes = serializers.ListField(child=serializers.CharField(), source="plan.notes")
     dryings = PlannedDryingSerializer(many=True)
     prints = PlannedPrintSerializer(many=True)
-    faults = serializers.ListField(child=serializers.CharField(), help_text="what no longer holds")
+    faults = serializers.ListField(
+        child=serializers.CharField(), help_text="parts of the plan that no longer hold"
+    )
 
 
 class MoveDryingSerializer(StrictSerializer):

@@ -40,7 +40,8 @@ from spools.air import dry_box_cache
 from spools.air.climate import record_readings
 from spools.air.dry_box import put_desiccant
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
-from spools.drying.week import schedule as week_schedule
+from spools.drying.week.plans import accept_plan, compute_plan, create_plan, store_plan
+from spools.drying.week.requests import add_print_request
 from spools.inventory.corrections import save_feedstock, save_place
 from spools.inventory.ledger import weigh
 from spools.inventory.moves import mark_empty
@@ -254,11 +255,9 @@ def _week(shop: DemoShop) -> None:
         ("seals", "tpu", 120, 50),
         ("bearing blocks", "pa6-cf", 180, 100),
     ]:
-        week_schedule.add_print_request(
-            shop.products[product], mass_g, shop.now + timedelta(hours=in_hours), name=name
-        )
-    plan = week_schedule.ask_for_plan()
-    week_schedule.accept(week_schedule.store(plan, week_schedule.work_out(plan, now=shop.now)))
+        add_print_request(shop.products[product], mass_g, shop.now + timedelta(hours=in_hours), name=name)
+    plan = create_plan()
+    accept_plan(store_plan(plan, compute_plan(plan, now=shop.now)))
 
 
 def _job_file(shop: DemoShop) -> None:

@@ -26,7 +26,7 @@ from spools.drying.options import BatchPlan, PlanRequest
 from spools.drying.plan_wording import short_run_caution
 from spools.drying.plans import plan_together
 from spools.drying.runs import DryingSettings
-from spools.drying.week.schedule import accepted_plan
+from spools.drying.week.plans import accepted_plan
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import moisture_of
 

@@ -1,4 +1,4 @@
-"""The drying plan of the week: what is wanted, what is proposed, what was accepted, and changes by hand."""
+"""The drying plan of the week: print requests, the proposed and the accepted plan, and changes by hand."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -20,7 +20,18 @@ from pages.drying.week_forms import MoveForm, PrintRequestForm, StaffedHoursForm
 from pages.frame.forms import apply, post_data
 from spools.codes import pretty
 from spools.drying.gate import open_runs
-from spools.drying.week import schedule as week_schedule
+from spools.drying.week.changes import cancel_drying, move_drying, pin_drying
+from spools.drying.week.plans import (
+    DEFAULT_HOURS,
+    accept_plan,
+    accepted_plan,
+    create_plan,
+    proposal,
+    reject_plan,
+    start_planning,
+)
+from spools.drying.week.report import PrintReport, report_prints
+from spools.drying.week.requests import add_print_request, open_requests, withdraw_request
 from spools.drying.week.slots import StaffedHours
 from spools.drying.week.verify import Violation, find_violations
 from spools.models import DryingRun, PlannedDrying, PrintRequest, WeekPlan
@@ -30,7 +41,7 @@ STATES = {"in time": "clear", "in doubt": "caution", "late": "caution", "missing
 
 @dataclass(frozen=True)
 class DryingRow:
-    """A planned drying with its number in the drawing, what no longer holds of it, and how to start it."""
+    """A planned drying with its number in the drawing, its violations, and the address that starts it."""
 
     number: int
     planned: PlannedDrying
@@ -39,29 +50,29 @@ class DryingRow:
 
 
 @dataclass(frozen=True)
-class Shown:
-    """A plan as the page shows it. runs: what is in the dryers now; faults: what is wrong with its prints."""
+class PlanView:
+    """A plan as the page shows it. runs: those that go on now; faults: the violations of its prints."""
 
     plan: WeekPlan
     runs: Sequence[DryingRun]
     rows: list[DryingRow]
-    prints: list[tuple[str, week_schedule.Told]]
+    prints: list[tuple[str, PrintReport]]
     faults: list[str]
     drawing: WeekDrawing
 
 
 @login_required
 def week_page(request: HttpRequest) -> HttpResponse:
-    return _page(request, StaffedHoursForm(hands=_last_staffed_hours()))
+    return _page(request, StaffedHoursForm(hours=_last_staffed_hours()))
 
 
 def _page(request: HttpRequest, form: StaffedHoursForm) -> HttpResponse:
-    accepted, proposed = week_schedule.accepted_plan(), week_schedule.proposal()
+    accepted, proposed = accepted_plan(), proposal()
     runs = list(open_runs())
     context = {
-        "wanted": week_schedule.print_requests(),
-        "accepted": None if accepted is None else _shown(accepted, runs),
-        "proposed": None if proposed is None or proposed.made_at is None else _shown(proposed, runs),
+        "wanted": open_requests(),
+        "accepted": None if accepted is None else _plan_view(accepted, runs),
+        "proposed": None if proposed is None or proposed.made_at is None else _plan_view(proposed, runs),
         "waiting": proposed is not None and proposed.made_at is None,
         "form": form,
         "now": timezone.now(),
@@ -72,30 +83,30 @@ def _page(request: HttpRequest, form: StaffedHoursForm) -> HttpResponse:
 def _last_staffed_hours() -> StaffedHours:
     """The hours that were given last."""
     last = WeekPlan.objects.first()
-    return week_schedule.DEFAULT_HOURS if last is None else StaffedHours(last.staffed_from, last.staffed_to)
+    return DEFAULT_HOURS if last is None else StaffedHours(last.staffed_from, last.staffed_to)
 
 
-def _shown(plan: WeekPlan, runs: Sequence[DryingRun]) -> Shown:
+def _plan_view(plan: WeekPlan, runs: Sequence[DryingRun]) -> PlanView:
     now = timezone.now()
     dryings = list(plan.standing())
     faults = find_violations(plan, now)
-    ahead = [one for one in dryings if one.run_id is None]
+    ahead = [planned for planned in dryings if planned.run_id is None]
     rows = [
-        DryingRow(number, one, _of(one, faults), start_address(one, ahead))
-        for number, one in enumerate(ahead, start=1)
+        DryingRow(number, planned, _faults_of(planned, faults), start_address(planned, ahead))
+        for number, planned in enumerate(ahead, start=1)
     ]
-    return Shown(
+    return PlanView(
         plan,
         runs,
         rows,
-        [(STATES[one.state], one) for one in week_schedule.told(plan, dryings, faults)],
+        [(STATES[report.state], report) for report in report_prints(plan, dryings, faults)],
         [fault.text for fault in faults if fault.drying is None],
         _drawing(rows, runs, now),
     )
 
 
-def _of(one: PlannedDrying, faults: Sequence[Violation]) -> list[str]:
-    return [fault.text for fault in faults if fault.drying == one]
+def _faults_of(planned: PlannedDrying, faults: Sequence[Violation]) -> list[str]:
+    return [fault.text for fault in faults if fault.drying == planned]
 
 
 def start_address(one: PlannedDrying, ahead: Sequence[PlannedDrying]) -> str:
@@ -128,14 +139,14 @@ def _drawing(rows: Sequence[DryingRow], runs: Sequence[DryingRun], now: datetime
 @login_required
 def print_request_new(request: HttpRequest) -> HttpResponse:
     form = PrintRequestForm(post_data(request))
-    if apply(form, lambda data: week_schedule.add_print_request(**data, by=request.user)):
+    if apply(form, lambda data: add_print_request(**data, by=request.user)):
         messages.success(request, "It is on the list. Plan the week again to have it dried in time.")
         return redirect("week")
     return render(request, "drying/print_request.html", {"form": form})
 
 
 def _done(request: HttpRequest, act: Any, said: str) -> HttpResponse:
-    """Do one thing and go back to the plan; a refusal is told there."""
+    """Run an action and go back to the plan, which shows its result or refusal."""
     try:
         act()
     except ValidationError as error:
@@ -148,21 +159,21 @@ def _done(request: HttpRequest, act: Any, said: str) -> HttpResponse:
 @login_required
 @require_POST
 def print_request_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
-    wanted = get_object_or_404(PrintRequest, pk=pk)
+    print_request = get_object_or_404(PrintRequest, pk=pk)
     return _done(
-        request, lambda: week_schedule.withdraw_request(wanted, by=request.user), f"{wanted}: off the list."
+        request, lambda: withdraw_request(print_request, by=request.user), f"{print_request}: off the list."
     )
 
 
 @login_required
 @require_POST
 def week_plan(request: HttpRequest) -> HttpResponse:
-    """Work a plan out, at once where that is quick."""
-    form = StaffedHoursForm(request.POST, hands=_last_staffed_hours())
+    """Compute a plan, at once where that is quick."""
+    form = StaffedHoursForm(request.POST, hours=_last_staffed_hours())
     plans: list[WeekPlan] = []
-    if not apply(form, lambda data: plans.append(week_schedule.ask_for_plan(form.hands(), by=request.user))):
+    if not apply(form, lambda data: plans.append(create_plan(form.hours(), by=request.user))):
         return _page(request, form)
-    week_schedule.begin(*plans)
+    start_planning(*plans)
     return redirect("week")
 
 
@@ -171,16 +182,14 @@ def week_plan(request: HttpRequest) -> HttpResponse:
 def week_accept(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(WeekPlan, pk=pk)
     said = "The plan is accepted. What is to be put in stands on the drying page, too."
-    return _done(request, lambda: week_schedule.accept(plan, by=request.user), said)
+    return _done(request, lambda: accept_plan(plan, by=request.user), said)
 
 
 @login_required
 @require_POST
 def week_reject(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(WeekPlan, pk=pk)
-    return _done(
-        request, lambda: week_schedule.reject(plan), "The plan is turned down. What is drying goes on."
-    )
+    return _done(request, lambda: reject_plan(plan), "The plan is turned down. What is drying goes on.")
 
 
 def _planned(pk: int) -> PlannedDrying:
@@ -194,7 +203,7 @@ def _planned(pk: int) -> PlannedDrying:
 def planned_cancel(request: HttpRequest, pk: int) -> HttpResponse:
     planned = _planned(pk)
     said = f"{pretty(planned.spool.code)} is not planned to be dried any more. Plan again to have it back."
-    return _done(request, lambda: week_schedule.cancel(planned, by=request.user), said)
+    return _done(request, lambda: cancel_drying(planned, by=request.user), said)
 
 
 @login_required
@@ -205,12 +214,12 @@ def planned_pin(request: HttpRequest, pk: int) -> HttpResponse:
         "stays as it is when it is planned again." if pinned else "may be changed when it is planned again."
     )
     code = pretty(planned.spool.code)
-    return _done(request, lambda: week_schedule.pin(planned, pinned), f"The drying of {code} {said}")
+    return _done(request, lambda: pin_drying(planned, pinned), f"The drying of {code} {said}")
 
 
 @login_required
 def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
-    """Another time, dryer or set point; what that does to the rest is told afterwards."""
+    """Move a drying to another time, dryer or set point; the plan shows the consequences."""
     planned = _planned(pk)
     if planned.run_id is not None or planned.ended_at is not None or planned.plan.ended_at is not None:
         # A second tap, or an old page.
@@ -219,7 +228,7 @@ def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
         return redirect("week")
     form = MoveForm(post_data(request), planned=planned)
     found: list[tuple[PlannedDrying, list[str]]] = []
-    if apply(form, lambda data: found.append(week_schedule.move(planned, **data, by=request.user))):
+    if apply(form, lambda data: found.append(move_drying(planned, **data, by=request.user))):
         ((new, consequences),) = found
         messages.success(
             request, f"{pretty(new.spool.code)} is placed by hand: {new.hours:g} h. It is pinned."

@@ -17,7 +17,7 @@ def _moment(label: str, **options: Any) -> forms.DateTimeField:
     return forms.DateTimeField(label=label, widget=widget, **options)
 
 
-class OfField(forms.ChoiceField):
+class MaterialField(forms.ChoiceField):
     """A material of which there are spools, a product, or one very spool."""
 
     def __init__(self, **options: Any) -> None:
@@ -55,7 +55,7 @@ def _named(row: Spool | Feedstock | Polymer) -> str:
 
 
 class PrintRequestForm(forms.Form):
-    """A print that is wanted."""
+    """A new print request."""
 
     mass_g = number("Filament", "g", limits=limits.NEEDED_G)
     due_at = _moment("Good by", help_text="Within a week from now: when the print is to start.")
@@ -68,8 +68,8 @@ class PrintRequestForm(forms.Form):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["of"] = OfField(label="Of which filament")
-        self.order_fields(["of"])
+        self.fields["material"] = MaterialField(label="Of which filament")
+        self.order_fields(["material"])
 
 
 def _clock(label: str) -> forms.TimeField:
@@ -77,15 +77,15 @@ def _clock(label: str) -> forms.TimeField:
 
 
 class StaffedHoursForm(forms.Form):
-    """When somebody is there."""
+    """The hours with somebody there."""
 
     staffed_from = _clock("Somebody is there from")
     staffed_to = _clock("until")
 
-    def __init__(self, data: Any = None, *, hands: StaffedHours) -> None:
-        super().__init__(data, initial={"staffed_from": hands.opens, "staffed_to": hands.closes})
+    def __init__(self, data: Any = None, *, hours: StaffedHours) -> None:
+        super().__init__(data, initial={"staffed_from": hours.opens, "staffed_to": hours.closes})
 
-    def hands(self) -> StaffedHours:
+    def hours(self) -> StaffedHours:
         return StaffedHours(self.cleaned_data["staffed_from"], self.cleaned_data["staffed_to"])
 
 

@@ -13,7 +13,8 @@ from background.running import run_due
 from pages.drying.week_chart import LABEL_PX, LEFT, WIDTH, Stretch, week_drawing
 from spools import limits
 from spools.codes import pretty
-from spools.drying.week import schedule as week_schedule
+from spools.drying.week import plans
+from spools.drying.week.plans import accepted_plan
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import DryingRun, PlannedDrying, PrintRequest, Spool, WeekPlan
 from tests.pages.corner import corner, words
@@ -39,10 +40,10 @@ def desk(shop) -> Client:
     return client
 
 
-def wanted(shop, **changes) -> dict:
+def print_request(shop, **changes) -> dict:
     due = timezone.now() + timedelta(hours=90)
     return {
-        "of": f"spool-{shop.free.pk}",
+        "material": f"spool-{shop.free.pk}",
         "mass_g": "100",
         "due_at": local_input(due),
         "name": "Gears",
@@ -52,7 +53,7 @@ def wanted(shop, **changes) -> dict:
 @pytest.fixture
 def accepted(shop, desk) -> PlannedDrying:
     """The drying of an accepted plan."""
-    desk.post(reverse("print-request-new"), wanted(shop))
+    desk.post(reverse("print-request-new"), print_request(shop))
     desk.post(reverse("week-plan"), HANDS)
     desk.post(reverse("week-accept", args=[WeekPlan.objects.get().pk]))
     return PlannedDrying.objects.get()
@@ -61,7 +62,7 @@ def accepted(shop, desk) -> PlannedDrying:
 def test_from_a_wanted_print_to_the_run_that_was_planned(shop, desk):
     page = desk.get(reverse("week"))
     assert "None yet" in words(page) and "Calculate" not in words(page)
-    page = desk.post(reverse("print-request-new"), wanted(shop), follow=True)
+    page = desk.post(reverse("print-request-new"), print_request(shop), follow=True)
     assert f"Gears : 100 g of {pretty(shop.free.code)}" in words(page)
     page = desk.post(reverse("week-plan"), HANDS, follow=True)
     said = words(page)
@@ -89,8 +90,8 @@ def test_from_a_wanted_print_to_the_run_that_was_planned(shop, desk):
 @pytest.mark.parametrize(
     ("changes", "field", "why"),
     [
-        ({"of": "spool-999"}, "of", "not one of the available"),
-        ({"of": ""}, "of", "required"),
+        ({"material": "spool-999"}, "material", "not one of the available"),
+        ({"material": ""}, "material", "required"),
         ({"mass_g": "0"}, "mass_g", limits.NEEDED_G.sentence),
         ({"mass_g": "much"}, "mass_g", "Enter a number"),
         ({"due_at": "2020-01-01T08:00"}, "due_at", "within the next 7 days"),
@@ -98,7 +99,7 @@ def test_from_a_wanted_print_to_the_run_that_was_planned(shop, desk):
     ],
 )
 def test_wrong_input_is_told_beside_its_field(shop, desk, changes, field, why):
-    page = desk.post(reverse("print-request-new"), wanted(shop, **changes))
+    page = desk.post(reverse("print-request-new"), print_request(shop, **changes))
     assert why in " ".join(page.context["form"].errors[field])
     assert not PrintRequest.objects.exists()
 
@@ -113,7 +114,7 @@ def test_without_a_spool_nothing_can_be_wanted_and_the_page_says_what_comes_firs
 
 def test_hours_and_empty_lists_are_refused_on_the_page(shop, desk):
     assert "No print is wanted" in words(desk.post(reverse("week-plan"), HANDS))
-    desk.post(reverse("print-request-new"), wanted(shop))
+    desk.post(reverse("print-request-new"), print_request(shop))
     for values in (
         {"staffed_from": "22:00", "staffed_to": "07:00"},
         {"staffed_from": "x", "staffed_to": "07:00"},
@@ -161,13 +162,13 @@ def test_what_no_longer_holds_is_told_and_a_plan_may_be_ended(shop, desk, accept
     assert "In doubt: Gears" in said and "In time" not in said
     end = reverse("week-reject", args=[WeekPlan.objects.get().pk])
     assert "is turned down" in words(desk.post(end, follow=True))
-    assert week_schedule.accepted_plan() is None
+    assert accepted_plan() is None
 
 
 def test_a_large_plan_is_worked_out_in_the_background(shop, desk, monkeypatch):
     # Every plan counts as large.
-    monkeypatch.setattr(week_schedule, "MOST_NOW", 0)
-    desk.post(reverse("print-request-new"), wanted(shop))
+    monkeypatch.setattr(plans, "MOST_NOW", 0)
+    desk.post(reverse("print-request-new"), print_request(shop))
     said = words(desk.post(reverse("week-plan"), HANDS, follow=True))
     assert "Calculating" in said and "Proposed" not in said
     run_due()

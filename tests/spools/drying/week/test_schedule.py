@@ -17,8 +17,19 @@ from spools.drying.gate import FirstStage, require_set_point
 from spools.drying.options import IN_HAND_H, PlanRequest
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings
-from spools.drying.week import schedule as week_schedule
+from spools.drying.week.changes import cancel_drying, move_drying, pin_drying
+from spools.drying.week.plans import (
+    accept_plan,
+    accepted_plan,
+    compute_plan,
+    create_plan,
+    proposal,
+    reject_plan,
+    store_plan,
+)
 from spools.drying.week.problem import build_problem
+from spools.drying.week.report import PrintReport, report_prints
+from spools.drying.week.requests import add_print_request
 from spools.drying.week.single import compute_single_drying
 from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours, next_slot
 from spools.drying.week.verify import chance_of, find_violations
@@ -40,21 +51,21 @@ def in_hours(hours: float):
 
 def planned(hands: StaffedHours = ALWAYS) -> WeekPlan:
     """A plan for what is on the list, worked out and stored."""
-    plan = week_schedule.ask_for_plan(hands)
-    return week_schedule.store(plan, week_schedule.work_out(plan))
+    plan = create_plan(hands)
+    return store_plan(plan, compute_plan(plan))
 
 
 def accepted(**options) -> WeekPlan:
-    return week_schedule.accept(planned(**options))
+    return accept_plan(planned(**options))
 
 
 def texts(plan: WeekPlan) -> str:
     return " ".join(fault.text for fault in find_violations(plan))
 
 
-def of(plan: WeekPlan) -> dict[str, week_schedule.Told]:
+def of(plan: WeekPlan) -> dict[str, PrintReport]:
     """What is told of the prints, by their names."""
-    return {one.planned.wanted.name: one for one in week_schedule.told(plan, list(plan.standing()))}
+    return {one.planned.wanted.name: one for one in report_prints(plan, list(plan.standing()))}
 
 
 @pytest.fixture
@@ -68,7 +79,7 @@ def wet(shelf, box):
 
 
 def want(kind: str, mass_g: float, hours: float, **options) -> PrintRequest:
-    return week_schedule.add_print_request(
+    return add_print_request(
         Polymer.objects.get(name=kind), mass_g, in_hours(hours), **({"name": kind} | options)
     )
 
@@ -182,7 +193,7 @@ def test_what_cannot_be_is_told_with_the_reason_and_the_rest_is_planned(wet, she
 def test_the_earliest_that_could_be_is_not_later_than_what_is_planned(wet, dryer):
     """A print that is wanted between two slots, sooner than anything can be dry."""
     due_at = next_slot(in_hours(1)) + timedelta(minutes=7)
-    week_schedule.add_print_request(Polymer.objects.get(name="PA6"), 100, due_at, name="soon")
+    add_print_request(Polymer.objects.get(name="PA6"), 100, due_at, name="soon")
     soon = of(planned())["soon"]
     assert f"it is good on {format_time(soon.good_at)} at the earliest" in soon.why
 
@@ -198,11 +209,11 @@ def test_too_few_hours_make_the_fewest_late_and_say_so(wet, dryer):
 
 def test_without_a_dryer_or_a_list_there_is_no_plan(wet):
     with refuses("no_request"):
-        week_schedule.ask_for_plan()
+        create_plan()
     want("PA6", 100, 50)
     assert "there is no dryer" in of(planned())["PA6"].planned.why
     with refuses("no_staffed_hours"):
-        week_schedule.ask_for_plan(StaffedHours(time(9), time(9)))
+        create_plan(StaffedHours(time(9), time(9)))
 
 
 @pytest.mark.parametrize("hours", [-1, 24 * 8])
@@ -257,25 +268,25 @@ def _first(one: PlannedDrying) -> FirstStage:
 def test_accepting_says_who_and_when_and_ends_the_plan_before(wet, dryer, django_user_model):
     ada = django_user_model.objects.create_user("ada")
     want("PC", 100, 50)
-    first = week_schedule.accept(planned(), by=ada)
-    assert (first.accepted_by, week_schedule.accepted_plan(), week_schedule.proposal()) == (ada, first, None)
+    first = accept_plan(planned(), by=ada)
+    assert (first.accepted_by, accepted_plan(), proposal()) == (ada, first, None)
     second = planned()
-    assert (week_schedule.accepted_plan(), week_schedule.proposal()) == (first, second)
-    week_schedule.accept(second)
+    assert (accepted_plan(), proposal()) == (first, second)
+    accept_plan(second)
     first.refresh_from_db()
     assert first.ended_at is not None and first.accepted_by == ada
     for plan, why in ((second, "accepted on"), (first, "taken the place")):
         with pytest.raises(ValidationError, match=why):
-            week_schedule.accept(plan)
-    waiting = week_schedule.ask_for_plan()
+            accept_plan(plan)
+    waiting = create_plan()
     with refuses("still_calculating"):
-        week_schedule.accept(waiting)
-    week_schedule.reject(waiting)
+        accept_plan(waiting)
+    reject_plan(waiting)
     for ended in (waiting, first):
         with refuses("ended_already"):
-            week_schedule.reject(ended)
-    assert week_schedule.accepted_plan() == second
-    assert week_schedule.store(waiting, week_schedule.work_out(waiting)).made_at is None
+            reject_plan(ended)
+    assert accepted_plan() == second
+    assert store_plan(waiting, compute_plan(waiting)).made_at is None
 
 
 def test_starting_a_drying_ties_the_run_to_the_plan(wet, dryer):
@@ -288,7 +299,7 @@ def test_starting_a_drying_ties_the_run_to_the_plan(wet, dryer):
     one.refresh_from_db()
     assert one.run == run
     assert find_violations(plan) == []
-    for change in (week_schedule.cancel, week_schedule.pin):
+    for change in (cancel_drying, pin_drying):
         with refuses("begun"):
             change(one)
 
@@ -311,15 +322,15 @@ def test_a_moved_drying_is_pinned_and_stays_when_it_is_planned_again(wet, dryer,
     plan = accepted()
     one = plan.standing().get(spool=wet["PC"])
     second = Place.objects.create(name="Second", kind="dryer", max_set_point_c=120, room=shelf)
-    new, consequences = week_schedule.move(one, dryer=second, start=in_hours(30))
+    new, consequences = move_drying(one, dryer=second, start=in_hours(30))
     assert (new.pinned, new.dryer, new.start) == (True, second, next_slot(new.start))
     assert any("h late" in text for text in consequences)
     assert of(plan)["PC"].state == "late"
-    again = week_schedule.accept(planned())
+    again = accept_plan(planned())
     kept = again.standing().get(spool=wet["PC"])
     assert (kept.start, kept.end, kept.dryer, kept.pinned) == (new.start, new.end, second, True)
     assert of(again)["PC"].state == "late" and find_violations(again) == []
-    week_schedule.pin(kept, False)
+    pin_drying(kept, False)
     assert of(planned())["PC"].state == "in time"
 
 
@@ -340,12 +351,12 @@ def test_moves_that_cannot_be_are_refused_and_change_nothing(wet, dryer, shelf):
     ]
     for given_, why in refusals:
         with pytest.raises(ValidationError, match=why):
-            week_schedule.move(one, **given_)
+            move_drying(one, **given_)
     assert set(plan.standing()) == {one, other}
-    week_schedule.cancel(one)
+    cancel_drying(one)
     assert of(plan)["PC"].state == "missing"
     with refuses("not_planned"):
-        week_schedule.move(one, dryer=dryer, start=in_hours(20))
+        move_drying(one, dryer=dryer, start=in_hours(20))
 
 
 def test_a_plan_says_what_no_longer_holds(wet, dryer):
@@ -389,7 +400,7 @@ def test_the_check_of_plans_finds_what_is_wrong(wet, dryer, shelf, change, why):
     one.set_point_c = change.get("set_point_c", one.set_point_c)
     one.save()
     assert why in texts(plan)
-    (print_of,) = week_schedule.told(plan, list(plan.standing()), find_violations(plan))
+    (print_of,) = report_prints(plan, list(plan.standing()), find_violations(plan))
     assert print_of.state == "in doubt" and "no longer holds" in print_of.why
 
 
