@@ -1,10 +1,10 @@
-"""Whether a plan of the week holds, looked at anew: each drying simulated from the facts as they are now.
+"""Verifies a plan of the week: simulates each drying from the facts as they are now.
 
-Nothing here is shared with the solver or with what it is given: a slip there is found here. A plan whose
-facts have changed since, such as a run that is late or a spool that is empty, is found out in the same way.
+It uses neither the heuristic nor the problem that the heuristic was given, so it shows their mistakes too. It
+also shows what changed since the plan was made, such as a run that is late or a spool that is empty.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import combinations
@@ -27,11 +27,13 @@ from spools.wording import format_time
 
 # A spool may go in that much later than planned.
 GRACE = timedelta(minutes=30)
+# An amount is rounded: less than this is not missing.
+TOLERANCE_G = 1.0
 
 
 @dataclass(frozen=True)
 class Violation:
-    """What does not hold any more, and of which drying or print."""
+    """Why a drying or a print of a plan no longer holds."""
 
     subject: PlannedDrying | PlannedPrint
     text: str
@@ -43,210 +45,235 @@ class Violation:
 
 
 @dataclass(frozen=True)
-class _Inside:
+class _Occupancy:
     """A spool in a dryer: a run that goes on, or a drying that is planned."""
 
     spool: Spool
     dryer: Place
     start: datetime
     end: datetime
-    of: PlannedDrying | DryingRun
+    row: PlannedDrying | DryingRun
+
+    @property
+    def change_at(self) -> datetime | None:
+        """When its first stage ends, if it has one."""
+        return None if not self.row.first_hours else self.start + timedelta(hours=self.row.first_hours)
 
     def set_point_at(self, at: datetime) -> float:
         """°C, at a time."""
-        if isinstance(self.of, DryingRun):
-            return self.of.set_point_at(at)
-        if self.of.first_hours is None or self.of.first_set_point_c is None:
-            return self.of.set_point_c
-        change = self.start + timedelta(hours=self.of.first_hours)
-        return self.of.first_set_point_c if at < change else self.of.set_point_c
+        if isinstance(self.row, DryingRun):
+            return self.row.set_point_at(at)
+        if self.change_at is None or self.row.first_set_point_c is None or at >= self.change_at:
+            return self.row.set_point_c
+        return self.row.first_set_point_c
 
 
 def find_violations(plan: WeekPlan, now: datetime | None = None) -> list[Violation]:
-    """All that is wrong with what is left of a plan; nothing where it holds."""
+    """All violations of the part of a plan that is still ahead; none where it holds."""
     now = now or timezone.now()
     dryings = list(plan.standing())
     prints = list(plan.prints.select_related("wanted", "spool__feedstock__polymer"))
-    ahead = [one for one in dryings if one.run_id is None]
+    ahead = [planned for planned in dryings if planned.run_id is None]
     runs = list(open_runs())
-    faults = [fault for one in ahead if (fault := _cannot_begin(one, runs, now))]
-    broken = {fault.subject.pk for fault in faults}
-    sound = [one for one in ahead if one.pk not in broken]
-    faults += _hands(sound, plan)
-    faults += _caps(sound)
-    faults += _together(sound, runs, now)
-    faults += _heat(sound, now)
-    dried, wet = _dried(sound, now)
-    return faults + wet + _prints(prints, dryings, runs, dried, broken, now)
+    violations = [found for planned in ahead if (found := _check_start(planned, runs, now))]
+    broken = {violation.subject.pk for violation in violations}
+    sound = [planned for planned in ahead if planned.pk not in broken]
+    violations += _check_staffed_hours(sound, plan)
+    violations += _check_caps(sound)
+    violations += _check_dryers(sound, runs, now)
+    violations += _check_heat(sound, now)
+    dried, wet = _simulate_dryings(sound, now)
+    state = _PlanState(
+        {planned.spool_id: planned for planned in dryings},
+        {run.spool_id: run for run in runs},
+        dried,
+        broken,
+        now,
+    )
+    return violations + wet + _check_prints(prints, state)
 
 
-def _cannot_begin(one: PlannedDrying, runs: Sequence[DryingRun], now: datetime) -> Violation | None:
-    code = pretty(one.spool.code)
-    if one.spool.emptied_at is not None:
-        return Violation(one, f"Spool {code} was marked empty on {format_time(one.spool.emptied_at)}.")
-    run = next((run for run in runs if run.spool_id == one.spool_id), None)
+def _check_start(planned: PlannedDrying, runs: Sequence[DryingRun], now: datetime) -> Violation | None:
+    code = pretty(planned.spool.code)
+    if planned.spool.emptied_at is not None:
+        return Violation(
+            planned, f"Spool {code} was marked empty on {format_time(planned.spool.emptied_at)}."
+        )
+    run = next((run for run in runs if run.spool_id == planned.spool_id), None)
     if run is not None:
-        return Violation(one, f"Spool {code} is drying in {run.dryer} since {format_time(run.start)}.")
-    if one.start + GRACE < now:
-        return Violation(one, f"Spool {code} should have gone into {one.dryer} on {format_time(one.start)}.")
+        return Violation(planned, f"Spool {code} is drying in {run.dryer} since {format_time(run.start)}.")
+    if planned.start + GRACE < now:
+        return Violation(
+            planned, f"Spool {code} should have gone into {planned.dryer} on {format_time(planned.start)}."
+        )
     return None
 
 
-def _hands(dryings: Sequence[PlannedDrying], plan: WeekPlan) -> list[Violation]:
-    """Who was placed by hand may go in at any hour."""
-    hands = StaffedHours(plan.staffed_from, plan.staffed_to)
+def _check_staffed_hours(dryings: Sequence[PlannedDrying], plan: WeekPlan) -> list[Violation]:
+    """A drying that was placed by hand may start and end at any hour."""
+    hours = StaffedHours(plan.staffed_from, plan.staffed_to)
     return [
-        Violation(one, f"Nobody is there on {format_time(at)} to put {pretty(one.spool.code)} {what}.")
-        for one in dryings
-        if not one.pinned
-        for at, what in ((one.start, "in"), (one.end, "away"))
-        if not hands.at(at)
+        Violation(planned, f"Nobody is there on {format_time(at)} to put {pretty(planned.spool.code)} {act}.")
+        for planned in dryings
+        if not planned.pinned
+        for at, act in ((planned.start, "in"), (planned.end, "away"))
+        if not hours.at(at)
     ]
 
 
-def _caps(dryings: Sequence[PlannedDrying]) -> list[Violation]:
-    faults = []
-    for one in dryings:
-        own = compute_cap(one.spool, one.dryer)
-        first_c = one.set_point_c if one.first_set_point_c is None else one.first_set_point_c
-        if one.set_point_c > own.cap_c:
-            faults.append(Violation(one, f"{one.set_point_c:g} °C is too hot: {own.reason}."))
-        elif first_c > own.start_c:
-            faults.append(Violation(one, f"{first_c:g} °C is too hot to start at: {own.start_reason}."))
-    return faults
+def _check_caps(dryings: Sequence[PlannedDrying]) -> list[Violation]:
+    violations = []
+    for planned in dryings:
+        cap = compute_cap(planned.spool, planned.dryer)
+        first_c = planned.set_point_c if planned.first_set_point_c is None else planned.first_set_point_c
+        if planned.set_point_c > cap.cap_c:
+            text = f"{planned.set_point_c:g} °C is too hot: {cap.reason}."
+            violations.append(Violation(planned, text))
+        elif first_c > cap.start_c:
+            text = f"{first_c:g} °C is too hot to start at: {cap.start_reason}."
+            violations.append(Violation(planned, text))
+    return violations
 
 
-def _together(dryings: Sequence[PlannedDrying], runs: Sequence[DryingRun], now: datetime) -> list[Violation]:
-    """Who is in a dryer at the same time: one set point, no smells that mix, and room for all."""
-    inside = [_Inside(one.spool, one.dryer, one.start, one.end, one) for one in dryings]
-    for run in runs:
-        inside.append(_Inside(run.spool, run.dryer, run.start, max(run.planned_end, now), run))
-    faults = []
-    for one, other in combinations(inside, 2):
-        begin, end = max(one.start, other.start), min(one.end, other.end)
-        subject = next((each.of for each in (one, other) if isinstance(each.of, PlannedDrying)), None)
-        if one.dryer.pk != other.dryer.pk or begin >= end or subject is None:
-            continue
-        who = f"{pretty(one.spool.code)} and {pretty(other.spool.code)} are both in {one.dryer} then, and"
-        changes = [
-            each.start + timedelta(hours=each.of.first_hours) for each in (one, other) if each.of.first_hours
+def _check_dryers(
+    dryings: Sequence[PlannedDrying], runs: Sequence[DryingRun], now: datetime
+) -> list[Violation]:
+    """Spools in a dryer at the same time have one set point, one smell, and room for all."""
+    inside = [
+        _Occupancy(planned.spool, planned.dryer, planned.start, planned.end, planned) for planned in dryings
+    ]
+    inside += [_Occupancy(run.spool, run.dryer, run.start, max(run.planned_end, now), run) for run in runs]
+    violations = [
+        violation for first, second in combinations(inside, 2) for violation in _check_pair(first, second)
+    ]
+    for planned in dryings:
+        beside = [
+            other
+            for other in inside
+            if other.dryer.pk == planned.dryer_id and other.start <= planned.start < other.end
         ]
-        marks = [begin, *(mark for mark in changes if begin < mark < end)]
-        if any(one.set_point_at(mark) != other.set_point_at(mark) for mark in marks):
-            faults.append(Violation(subject, f"{who} it cannot be set to both of their temperatures."))
-        smells = {smell_of(one.spool), smell_of(other.spool)}
-        if len(smells) > 1:
-            faults.append(Violation(subject, f"{who} one takes on the smell of the other ({max(smells)})."))
-    for each in inside:
-        if isinstance(each.of, PlannedDrying):
-            at_once = [
-                other
-                for other in inside
-                if other.dryer.pk == each.dryer.pk and other.start <= each.start < other.end
-            ]
-            running = sum(run.dryer_id == each.dryer.pk for run in runs)
-            if len(at_once) > capacity_of(each.dryer, running):
-                faults.append(
-                    Violation(
-                        each.of,
-                        f"{each.dryer} is full on {format_time(each.start)}: {len(at_once)} spools would be in it.",
-                    )
-                )
-    return faults
+        running = sum(run.dryer_id == planned.dryer_id for run in runs)
+        if len(beside) > capacity_of(planned.dryer, running):
+            text = f"{planned.dryer} is full on {format_time(planned.start)}: {len(beside)} spools would be in it."
+            violations.append(Violation(planned, text))
+    return violations
 
 
-def _heat(dryings: Sequence[PlannedDrying], now: datetime) -> list[Violation]:
-    states = moisture_of([one.spool for one in dryings], now) if dryings else {}
-    faults = []
-    for one in dryings:
-        of_run = heat_budget.run_share(one.spool, one.stages) or 0.0
-        state = states[one.spool_id]
-        had = heat_budget.compute_heat(one.spool, state.history.runs, now).life_share or 0.0
-        of_life = had + (heat_budget.life_share(one.spool, one.stages) or 0.0)
-        if max(of_run, of_life) > heat_budget.ALL + 1e-9:
-            faults.append(
-                Violation(
-                    one, f"{one.hours:g} h at {one.temperatures} are more heat than a polyamide may have."
-                )
-            )
-    return faults
+def _check_pair(first: _Occupancy, second: _Occupancy) -> Iterator[Violation]:
+    begin, end = max(first.start, second.start), min(first.end, second.end)
+    rows = [each.row for each in (first, second) if isinstance(each.row, PlannedDrying)]
+    if first.dryer.pk != second.dryer.pk or begin >= end or not rows:
+        return
+    both = f"{pretty(first.spool.code)} and {pretty(second.spool.code)} are both in {first.dryer} then, and"
+    changes = [each.change_at for each in (first, second)]
+    times = [begin, *(at for at in changes if at is not None and begin < at < end)]
+    if any(first.set_point_at(at) != second.set_point_at(at) for at in times):
+        yield Violation(rows[0], f"{both} it cannot be set to both of their temperatures.")
+    smells = {smell_of(first.spool), smell_of(second.spool)}
+    if len(smells) > 1:
+        yield Violation(rows[0], f"{both} one takes on the smell of the other ({max(smells)}).")
 
 
-def _dried(dryings: Sequence[PlannedDrying], now: datetime) -> tuple[dict[int, Winding], list[Violation]]:
-    """Each spool's winding when it comes out, by its id, and which are not dry then."""
-    windings, faults = {}, []
-    for one in dryings:
-        start = max(now, one.start)
-        state = moisture_of([one.spool], start)[one.spool_id]
-        room = room_airs([one.dryer], start)[one.dryer_id]
-        (dried,) = advance_windings([(state.winding, [_heated(room, *stage) for stage in one.stages])])
-        windings[one.spool_id] = dried
-        over = float((dried.outer_pct(one.mass_g) > one.target_pct).mean())
+def _check_heat(dryings: Sequence[PlannedDrying], now: datetime) -> list[Violation]:
+    states = moisture_of([planned.spool for planned in dryings], now) if dryings else {}
+    violations = []
+    for planned in dryings:
+        run_share = heat_budget.run_share(planned.spool, planned.stages) or 0.0
+        runs = states[planned.spool_id].history.runs
+        before = heat_budget.compute_heat(planned.spool, runs, now).life_share or 0.0
+        life_share = before + (heat_budget.life_share(planned.spool, planned.stages) or 0.0)
+        if max(run_share, life_share) > heat_budget.ALL + 1e-9:
+            text = f"{planned.hours:g} h at {planned.temperatures} are more heat than a polyamide may have."
+            violations.append(Violation(planned, text))
+    return violations
+
+
+def _simulate_dryings(
+    dryings: Sequence[PlannedDrying], now: datetime
+) -> tuple[dict[int, Winding], list[Violation]]:
+    """The winding of each spool at the end of its drying, by spool id, and violations where it is not dry."""
+    windings, violations = {}, []
+    for planned in dryings:
+        start = max(now, planned.start)
+        winding = moisture_of([planned.spool], start)[planned.spool_id].winding
+        room = room_airs([planned.dryer], start)[planned.dryer_id]
+        (dried,) = advance_windings([(winding, [_dryer_air(room, *stage) for stage in planned.stages])])
+        windings[planned.spool_id] = dried
+        over = float((dried.outer_pct(planned.mass_g) > planned.target_pct).mean())
         if over > DOUBT:
-            faults.append(
-                Violation(
-                    one,
-                    f"After {one.hours:g} h at {one.temperatures} spool {pretty(one.spool.code)} "
-                    f"{chance_of(over)} not below {one.target_pct:.2g} % "
-                    f"({100 * over:.0f} % chance of more).",
-                )
+            text = (
+                f"After {planned.hours:g} h at {planned.temperatures} spool {pretty(planned.spool.code)} "
+                f"{chance_of(over)} not below {planned.target_pct:.2g} % ({100 * over:.0f} % chance of more)."
             )
-    return windings, faults
+            violations.append(Violation(planned, text))
+    return windings, violations
 
 
-def _heated(room: Climate, celsius: float, hours: float) -> ConstantAir:
+def _dryer_air(room: Climate, celsius: float, hours: float) -> ConstantAir:
     return ConstantAir(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
 
 
-def _prints(
-    prints: Sequence[PlannedPrint],
-    dryings: Sequence[PlannedDrying],
-    runs: Sequence[DryingRun],
-    dried: dict[int, Winding],
-    broken: set[int],
-    now: datetime,
-) -> list[Violation]:
-    """Prints for which a spool has too little on it, or is not good at the time."""
-    planned = {one.spool_id: one for one in dryings}
-    drying_now = {run.spool_id: run for run in runs}
-    left = {
-        pk: amount.low_g for pk, amount in remaining_by_spool([p.spool for p in prints if p.spool]).items()
-    }
-    faults = []
-    for one in prints:
-        spool, due = one.spool, max(now, one.wanted.due_at)
-        if spool is None or one.wanted.withdrawn_at is not None:
+@dataclass(frozen=True)
+class _PlanState:
+    """The dryings of a plan, the runs and the simulated windings by spool id; the dryings that cannot start."""
+
+    planned: dict[int, PlannedDrying]
+    runs: dict[int, DryingRun]
+    dried: dict[int, Winding]
+    broken: set[int]
+    now: datetime
+
+
+def _check_prints(prints: Sequence[PlannedPrint], state: _PlanState) -> list[Violation]:
+    """Prints for which a spool holds too little, or is not good at the time."""
+    amounts = remaining_by_spool([planned.spool for planned in prints if planned.spool])
+    left_g = {pk: amount.low_g for pk, amount in amounts.items()}
+    violations = []
+    for planned in prints:
+        if planned.spool is None or planned.wanted.withdrawn_at is not None:
             continue
-        code = pretty(spool.code)
-        left[spool.pk] -= one.wanted.mass_g
-        if left[spool.pk] < -1:
-            faults.append(Violation(one, f"Spool {code} does not surely hold that much any more."))
-            continue
-        drying_of, run = planned.get(spool.pk), drying_now.get(spool.pk)
-        if one.dried and drying_of is None and run is None:
-            winding = moisture_of([spool], due)[spool.pk].winding
-        elif one.dried and spool.pk in dried and drying_of is not None:
-            winding = _kept(dried[spool.pk], drying_of.end, due)
-        elif one.dried and run is not None:
-            done = max(now, drying_of.dry_at if drying_of else one.good_at or now)
-            winding = _kept(moisture_of([spool], done)[spool.pk].winding, done, due)
-        elif one.dried and drying_of is not None and drying_of.pk in broken:
-            faults.append(Violation(one, f"It waits for the drying of {code}, which does not hold any more."))
-            continue
-        else:
-            winding = moisture_of([spool], due)[spool.pk].winding
-        limit_pct = material_values(spool.feedstock).limit_hold_pct
-        outer_g = [min(SMALL_JOB_G, one.wanted.mass_g), one.wanted.mass_g]
-        over = max(float((winding.outer_pct(mass_g) > limit_pct).mean()) for mass_g in outer_g)
-        if over > DOUBT:
-            faults.append(
-                Violation(
-                    one,
-                    f"Spool {code} {chance_of(over)} over the print limit of {limit_pct:.2g} % by "
-                    f"{format_time(due)} ({100 * over:.0f} % chance).",
-                )
-            )
-    return faults
+        left_g[planned.spool.pk] -= planned.wanted.mass_g
+        text = (
+            f"Spool {pretty(planned.spool.code)} does not surely hold that much any more."
+            if left_g[planned.spool.pk] < -TOLERANCE_G
+            else _check_moisture(planned, planned.spool, state)
+        )
+        if text:
+            violations.append(Violation(planned, text))
+    return violations
+
+
+def _check_moisture(planned: PlannedPrint, spool: Spool, state: _PlanState) -> str:
+    """Why a spool may not be good when its print is due; empty where it is."""
+    due = max(state.now, planned.wanted.due_at)
+    winding = _winding_when_due(planned, spool, due, state)
+    code = pretty(spool.code)
+    if winding is None:
+        return f"It waits for the drying of {code}, which does not hold any more."
+    limit_pct = material_values(spool.feedstock).limit_hold_pct
+    masses_g = [min(SMALL_JOB_G, planned.wanted.mass_g), planned.wanted.mass_g]
+    over = max(float((winding.outer_pct(mass_g) > limit_pct).mean()) for mass_g in masses_g)
+    if over <= DOUBT:
+        return ""
+    return (
+        f"Spool {code} {chance_of(over)} over the print limit of {limit_pct:.2g} % by "
+        f"{format_time(due)} ({100 * over:.0f} % chance)."
+    )
+
+
+def _winding_when_due(
+    planned: PlannedPrint, spool: Spool, due: datetime, state: _PlanState
+) -> Winding | None:
+    """The winding when a print is due; None where it waits for a drying that cannot start."""
+    drying, run = state.planned.get(spool.pk), state.runs.get(spool.pk)
+    if planned.dried and drying is not None and spool.pk in state.dried:
+        return _after_storage(state.dried[spool.pk], drying.end, due)
+    if planned.dried and run is not None:
+        done = max(state.now, drying.dry_at if drying else planned.good_at or state.now)
+        return _after_storage(moisture_of([spool], done)[spool.pk].winding, done, due)
+    if planned.dried and drying is not None and drying.pk in state.broken:
+        return None
+    return moisture_of([spool], due)[spool.pk].winding
 
 
 def chance_of(over: float) -> str:
@@ -254,13 +281,13 @@ def chance_of(over: float) -> str:
     return "is likely" if over > 0.5 else "may be"
 
 
-def _kept(dried: Winding, out: datetime, until: datetime) -> Winding:
-    """A dried winding after its time in storage; as it was where it comes straight from the dryer."""
-    where = driest_storage()
-    if where is None or until <= out:
+def _after_storage(dried: Winding, end: datetime, until: datetime) -> Winding:
+    """A dried winding after its time in storage; unchanged where it comes straight from the dryer."""
+    storage = driest_storage()
+    if storage is None or until <= end:
         return dried
-    place, climate = where
-    hours = (until - out) / timedelta(hours=1)
-    return advance_windings(
-        [(dried, [ConstantAir(hours, climate.temperature_c, climate.rh_pct, place.moved_air)])]
-    )[0]
+    place, climate = storage
+    hours = (until - end) / timedelta(hours=1)
+    air = ConstantAir(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
+    (stored,) = advance_windings([(dried, [air])])
+    return stored
