@@ -13,8 +13,8 @@ from benchmarks.big_shop import add_rows
 from spools.air import dry_box_cache
 from spools.air.hourly import hour_of
 from spools.models import Ensemble, Feedstock, MoistureState, OuterTurns, Place, Spool
+from spools.moisture import assimilation as spool_weighings
 from spools.moisture import history as moisture_history
-from spools.moisture import weighings as spool_weighings
 from spools.physics_inputs import ConstantAir, advance_windings, first_members, initial_winding
 
 

@@ -15,7 +15,7 @@ from maintenance.models import Printer, Toolhead
 from pages.frame.forms import show_refusal
 from pages.frame.versions import VersionedForm
 from spools.invalidation import save_assumptions
-from spools.inventory import corrections
+from spools.inventory import assumptions
 from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from spools.models.versions import Versioned
 from spools.versions import count_edit
@@ -75,11 +75,11 @@ class CheckedForm(VersionedForm):
 
 
 class PolymerForm(CheckedForm):
-    check = staticmethod(corrections.validate_polymer)
+    check = staticmethod(assumptions.validate_polymer)
 
 
 class FeedstockAdminForm(CheckedForm):
-    check = staticmethod(corrections.validate_feedstock)
+    check = staticmethod(assumptions.validate_feedstock)
 
 
 @admin.register(Polymer)

@@ -4,7 +4,7 @@ from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Text
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
-from spools.inventory.corrections import save_feedstock
+from spools.inventory.assumptions import save_feedstock
 from spools.models import CoreKind, CouponTest, Feedstock, Filler, Maker, Polymer, Source
 
 

@@ -2,7 +2,7 @@ from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Text
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
-from spools.inventory.corrections import save_place
+from spools.inventory.assumptions import save_place
 from spools.models import DesiccantCharge, Place, Reading, Stay
 
 

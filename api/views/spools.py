@@ -22,10 +22,10 @@ from maintenance.models import Loading, Toolhead
 from spools import codes
 from spools.drying.options import PlanRequest
 from spools.drying.plans import plan_drying
+from spools.inventory.corrections import correct_weighing
 from spools.inventory.ledger import remaining_by_spool, weigh
 from spools.inventory.moves import mark_empty, move_spool, record_excursion
 from spools.inventory.receiving import NewSpool, receive_spool
-from spools.inventory.weighings import correct_weighing
 from spools.models import MassEntry, Spool, Stay
 from spools.moisture.state import moisture_now
 from spools.refusals import refusal

@@ -42,7 +42,7 @@ from spools.air.dry_box import put_desiccant
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.drying.week.plans import accept_plan, compute_plan, create_plan, store_plan
 from spools.drying.week.requests import add_print_request
-from spools.inventory.corrections import save_feedstock, save_place
+from spools.inventory.assumptions import save_feedstock, save_place
 from spools.inventory.ledger import weigh
 from spools.inventory.moves import mark_empty
 from spools.inventory.receiving import NewSpool, receive_spool

@@ -9,7 +9,7 @@ from maintenance.changes import FLOW, PARTS, SERVICE, STOCK, facts_changed
 from maintenance.models import Loading, Printer, Toolhead
 from spools.checks import require_past_time
 from spools.codes import pretty
-from spools.inventory.corrections import save_place
+from spools.inventory.assumptions import save_place
 from spools.models import Place
 from spools.refusals import refusal
 from spools.wording import format_time

@@ -13,7 +13,7 @@ from pages.frame.numbers import NUMBERS
 from pages.materials.forms import CouponForm, FeedstockForm
 from spools.catalogue.coupons import record_coupon_test
 from spools.catalogue.values import properties
-from spools.inventory.corrections import RANGES, save_feedstock
+from spools.inventory.assumptions import RANGES, save_feedstock
 from spools.models import Feedstock, Maker, Polymer, Source
 
 

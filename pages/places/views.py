@@ -16,7 +16,7 @@ from pages.places.charts import line_chart
 from pages.places.forms import PlaceForm, ReadingForm, ReadingsFileForm
 from spools.air import climate
 from spools.air.dry_box import box_now
-from spools.inventory.corrections import save_place
+from spools.inventory.assumptions import save_place
 from spools.models import Place, Reading, Stay
 
 SHOWN_DAYS = 7

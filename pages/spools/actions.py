@@ -17,8 +17,8 @@ from pages.spools.forms import (
 from pages.spools.lookup import of_spool
 from spools.codes import pretty
 from spools.inventory import ledger, moves
-from spools.inventory.corrections import correct_reel
-from spools.inventory.weighings import correct_weighing
+from spools.inventory.assumptions import correct_reel
+from spools.inventory.corrections import correct_weighing
 from spools.models import Spool
 
 

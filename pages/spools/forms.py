@@ -8,7 +8,7 @@ from django.db.models import QuerySet
 from pages.frame.forms import WhenField, number
 from spools import limits
 from spools.codes import pretty
-from spools.inventory.corrections import REEL
+from spools.inventory.assumptions import REEL
 from spools.models import CoreKind, Feedstock, Place, Spool
 
 

@@ -11,11 +11,11 @@ from functools import partial
 
 from spools.air.hourly import HOUR, hour_of
 from spools.models import Ensemble, MoistureState, Spool
+from spools.moisture import assimilation as spool_weighings
 from spools.moisture import checkpoints, exposure_hours
-from spools.moisture import weighings as spool_weighings
+from spools.moisture.assimilation import WeighingResult
 from spools.moisture.exposure_hours import Clock, Exposure
 from spools.moisture.history import History, Segment, load, load_air
-from spools.moisture.weighings import WeighingResult
 from spools.physics.surroundings import Surroundings
 from spools.physics_inputs import (
     Array,

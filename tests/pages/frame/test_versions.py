@@ -7,7 +7,7 @@ from django.urls import reverse
 
 from maintenance.models import NotificationSettings, ServiceKind
 from pages.frame.versions import EDITED_MEANWHILE
-from spools.inventory.corrections import save_place
+from spools.inventory.assumptions import save_place
 from spools.models import Feedstock, Place
 from spools.versions import EditedMeanwhile
 from tests.pages.small_shop import says

@@ -16,7 +16,7 @@ from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
 from spools.invalidation import save_assumptions
 from spools.inventory import ledger, moves
-from spools.inventory.corrections import save_place
+from spools.inventory.assumptions import save_place
 from spools.models import BoxState, Place, Polymer, Spool
 from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state

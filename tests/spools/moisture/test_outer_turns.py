@@ -12,7 +12,7 @@ from spools.air.dry_box import put_desiccant
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
 from spools.inventory import ledger, moves
-from spools.inventory.corrections import save_feedstock, save_place
+from spools.inventory.assumptions import save_feedstock, save_place
 from spools.models import Ensemble, OuterTurns, Place
 from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state

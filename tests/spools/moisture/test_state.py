@@ -13,7 +13,7 @@ from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
 from spools.inventory import ledger, moves
-from spools.inventory.corrections import save_place
+from spools.inventory.assumptions import save_place
 from spools.models import CacheVersion, MassEntry, MoistureState, Reading
 from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state

@@ -10,11 +10,11 @@ from spools.air.climate import record_readings
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
 from spools.inventory import ledger, moves
-from spools.inventory.corrections import save_place
+from spools.inventory.assumptions import save_place
 from spools.models import Ensemble
+from spools.moisture import assimilation, steps
 from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state
-from spools.moisture import steps, weighings
 from tests.spools.conftest import receive
 
 pytestmark = pytest.mark.django_db
@@ -203,14 +203,14 @@ def test_a_fact_added_while_weighings_are_worked_in_keeps_the_result_from_being_
     spool, shelf, monkeypatch
 ):
     ledger.weigh(spool, 1216, at=at(200))
-    work_in = weighings.assimilate
+    work_in = assimilation.assimilate
 
     def meanwhile(*given):
         record_readings(shelf, [(at(h), 25, 80) for h in range(100, 180)], origin="file")
         return work_in(*given)
 
     with monkeypatch.context() as patched:
-        patched.setattr(weighings, "assimilate", meanwhile)
+        patched.setattr(assimilation, "assimilate", meanwhile)
         computed = moisture_cache.compute_advance([spool.pk], at(300))
     assert moisture_cache.store_advance(computed) == 0
     moisture_cache.advance([spool])
@@ -236,7 +236,7 @@ def test_cardboard_takes_up_nothing_in_an_unopened_bag(nylon, bag, shelf):
     moves.move_spool(one, shelf, at=at(150))
     ledger.weigh(one, 1224, at=at(290))
     assert not any("explains" in why for why in moisture_state.moisture_now(one).why)
-    wetness = weighings._core_wetness(moisture_state.moisture_now(one).history, [at(150), at(290)])
+    wetness = assimilation._core_wetness(moisture_state.moisture_now(one).history, [at(150), at(290)])
     assert wetness[0] == pytest.approx(12 / 50 - 1)
     assert abs(wetness[1]) < 0.05
 

@@ -14,7 +14,7 @@ from spools.drying.loss import loss_on_drying
 from spools.drying.runs import DryingSettings
 from spools.facts import withdraw
 from spools.inventory import ledger, moves
-from spools.inventory.weighings import correct_weighing
+from spools.inventory.corrections import correct_weighing
 from spools.models import Ensemble, Place
 from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state
