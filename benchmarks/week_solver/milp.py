@@ -36,7 +36,7 @@ class _Program:
         self.undried: dict[tuple[int, int], int] = {}
         for stock in week.stock:
             self._add_dryings(stock)
-        for request in week.wanted:
+        for request in week.requests:
             self._add_request(request)
         for stock in week.stock:
             self._limit_grams(stock)
@@ -52,30 +52,30 @@ class _Program:
             self.limits.append((low, high))
 
     def _add_dryings(self, stock: Stock) -> None:
-        requests = [request for request in self.week.wanted if stock.spool in request.spools]
+        requests = [request for request in self.week.requests if stock.spool in request.spools]
         found: list[tuple[ScheduledDrying, int | None]] = []
         if stock.fixed is not None:
             fixed = stock.fixed
             ends = [
                 fixed.end,
-                *(n for n in self.week.handy if fixed.end < n <= fixed.latest and n % GRID == 0),
+                *(n for n in self.week.staffed_slots if fixed.end < n <= fixed.latest and n % GRID == 0),
             ]
             found = [
-                (ScheduledDrying(stock.spool, fixed.dryer, fixed.mode, fixed.start, n), fixed.keeps)
+                (ScheduledDrying(stock.spool, fixed.dryer, fixed.mode, fixed.start, n), fixed.good_for)
                 for n in ends
             ]
-        for way in stock.ways if requests else ():
-            for start in self.week.handy:
-                takes = way.takes[self.week.part_of(start)]
+        for option in stock.options if requests else ():
+            for start in self.week.staffed_slots:
+                takes = option.takes[self.week.part_of(start)]
                 if start % GRID or takes is None:
                     continue
-                wishes = {start + takes, *(request.due - way.keeps for request in requests)}
-                numbers = {bisect_left(self.week.handy, max(wish, start + takes)) for wish in wishes}
-                ends = [self.week.handy[n] for n in numbers if n < len(self.week.handy)]
+                wishes = {start + takes, *(request.due - option.good_for for request in requests)}
+                numbers = {bisect_left(self.week.staffed_slots, max(wish, start + takes)) for wish in wishes}
+                ends = [self.week.staffed_slots[n] for n in numbers if n < len(self.week.staffed_slots)]
                 found += [
-                    (ScheduledDrying(stock.spool, way.dryer, way.mode, start, end), way.keeps)
+                    (ScheduledDrying(stock.spool, option.dryer, option.mode, start, end), option.good_for)
                     for end in ends
-                    if end - start <= way.most
+                    if end - start <= option.longest
                 ]
         rows = [(placed, keeps, self._variable(placed.end - placed.start)) for placed, keeps in found]
         self.dryings[stock.spool] = rows
@@ -85,7 +85,7 @@ class _Program:
         choices = [self._variable(LATE_WEIGHT * request.weight * self.week.unserved)]
         for spool in request.spools:
             dryings = self.dryings[spool]
-            if self.week.of[spool].good_until >= request.due:
+            if self.week.stock_by_spool[spool].good_until >= request.due:
                 choice = self.undried[request.key, spool] = self._variable()
                 choices.append(choice)
                 busy = request.due + request.prints
@@ -100,7 +100,7 @@ class _Program:
         self._row([(choice, 1.0) for choice in choices], 1.0, 1.0)
 
     def _limit_grams(self, stock: Stock) -> None:
-        masses_g = {request.key: request.mass_g for request in self.week.wanted}
+        masses_g = {request.key: request.mass_g for request in self.week.requests}
         terms = [(n, masses_g[key]) for (key, placed), n in self.dried.items() if placed.spool == stock.spool]
         terms += [(n, masses_g[key]) for (key, spool), n in self.undried.items() if spool == stock.spool]
         self._row([(n, float(mass_g)) for n, mass_g in terms], -np.inf, float(stock.mass_g))
@@ -136,7 +136,7 @@ class _Program:
 
     def _answer(self, chosen: np.ndarray) -> Answer:
         placed = tuple(p for rows in self.dryings.values() for p, _, x in rows if chosen[x])
-        due = {request.key: request.due for request in self.week.wanted}
+        due = {request.key: request.due for request in self.week.requests}
         served = [Assignment(key, spool) for (key, spool), n in self.undried.items() if chosen[n]]
         served += [
             Assignment(key, p.spool, dried=True, late=max(0, p.end - due[key]))
@@ -144,5 +144,5 @@ class _Program:
             if chosen[n]
         ]
         made = {one.key for one in served}
-        served += [Assignment(request.key, None) for request in self.week.wanted if request.key not in made]
+        served += [Assignment(request.key, None) for request in self.week.requests if request.key not in made]
         return Answer(placed, tuple(sorted(served)))

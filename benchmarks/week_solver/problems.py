@@ -59,9 +59,9 @@ def random_week(seed: int) -> Week:
             stock.append(Stock(spool, mass_g, -1, (), _running(draw, material, free[0], slots)))
             continue
         good_until = -1 if draw.random() < 0.6 else draw.choice((draw.randrange(slots), slots))
-        ways = () if good_until == slots else _ways(draw, material, hottest_c, len(parts), slots)
-        stock.append(Stock(spool, mass_g, good_until, ways))
-    wanted = tuple(
+        options = () if good_until == slots else _options(draw, material, hottest_c, len(parts), slots)
+        stock.append(Stock(spool, mass_g, good_until, options))
+    requests = tuple(
         Request(
             request.key,
             tuple(spool for spool in request.spools if stock[spool].mass_g >= request.mass_g),
@@ -72,7 +72,7 @@ def random_week(seed: int) -> Week:
         )
         for request in requests
     )
-    return Week(slots, parts, _staffed(draw, slots), capacity, tuple(stock), wanted)
+    return Week(slots, parts, _staffed(draw, slots), capacity, tuple(stock), requests)
 
 
 def _requests(draw: Random, materials: dict[int, _Material]) -> list[Request]:
@@ -92,13 +92,13 @@ def _requests(draw: Random, materials: dict[int, _Material]) -> list[Request]:
     return requests
 
 
-def _ways(
+def _options(
     draw: Random, material: _Material, hottest_c: dict[int, int], parts: int, slots: int
 ) -> tuple[Option, ...]:
     """The usual set point and up to three cooler ones in every dryer that is hot enough."""
     wetness, growth = draw.uniform(0, 1), draw.choice((0.0, draw.uniform(0, 0.15)))
     keeps_h = draw.uniform(*material.keeps_h)
-    ways = []
+    options = []
     for dryer, limit_c in hottest_c.items():
         for cooler_k in range(0, draw.choice((5, 10, 20)), 5):
             celsius = material.set_point_c - cooler_k
@@ -111,8 +111,8 @@ def _ways(
             sufficient = tuple(slots_ if slots_ <= 96 * SLOTS_H else None for slots_ in takes)
             if sufficient[0] is not None and sufficient[0] <= most:
                 mode = Mode(float(celsius), material.smell)
-                ways.append(Option(dryer, mode, sufficient, most, math.floor(keeps_h * SLOTS_H)))
-    return tuple(ways)
+                options.append(Option(dryer, mode, sufficient, most, math.floor(keeps_h * SLOTS_H)))
+    return tuple(options)
 
 
 def _running(draw: Random, material: _Material, dryer: int, slots: int) -> Fixed:

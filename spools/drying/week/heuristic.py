@@ -23,7 +23,7 @@ from spools.drying.week.model import (
     cost,
     fits,
     joins,
-    settled,
+    settled_dryings,
 )
 
 # Cost tuple and drying; the rank is compared first, and no two dryings of a spool have equal ranks.
@@ -43,9 +43,9 @@ def plan_week(week: Week, steps: int = STEPS) -> Answer:
     """Plan the dryings of a week and assign a spool to each request; see cost() for what a good plan is."""
     random = Random(SEED)
     orders = [
-        sorted(week.wanted, key=_by_due_date),
-        sorted(week.wanted, key=lambda request: (-request.weight, request.due, request.key)),
-        sorted(week.wanted, key=lambda request: (len(request.spools), request.due, request.key)),
+        sorted(week.requests, key=_by_due_date),
+        sorted(week.requests, key=lambda request: (-request.weight, request.due, request.key)),
+        sorted(week.requests, key=lambda request: (len(request.spools), request.due, request.key)),
     ]
     empty = _Draft.empty(week)
     drafts = [empty.copy() for _ in orders]
@@ -94,8 +94,8 @@ class _Draft:
 
     @classmethod
     def empty(cls, week: Week) -> "_Draft":
-        """Only what is settled."""
-        placed = {drying.spool: drying for drying in settled(week)}
+        """The settled dryings only."""
+        placed = {drying.spool: drying for drying in settled_dryings(week)}
         return cls(week, placed, {stock.spool: stock.mass_g for stock in week.stock}, {}, {}, {})
 
     def copy(self) -> "_Draft":
@@ -107,11 +107,11 @@ class _Draft:
     def unserved(self) -> list[Request]:
         """The requests without a spool that some spool could serve."""
         served = {r.key for requests in (*self.dried.values(), *self.undried.values()) for r in requests}
-        return [request for request in self.week.wanted if request.spools and request.key not in served]
+        return [request for request in self.week.requests if request.spools and request.key not in served]
 
     def answer(self) -> Answer:
         """The plan."""
-        served = {request.key: Assignment(request.key, None) for request in self.week.wanted}
+        served = {request.key: Assignment(request.key, None) for request in self.week.requests}
         for spool, requests in self.undried.items():
             served |= {request.key: Assignment(request.key, spool) for request in requests}
         for spool, requests in self.dried.items():
@@ -131,7 +131,7 @@ class _Draft:
         """Take a spool out of the plan; returns the requests that it served."""
         requests = [*self.undried.pop(spool, ()), *self.dried.pop(spool, ())]
         self.left_g[spool] += sum(request.mass_g for request in requests)
-        fixed = self.week.of[spool].fixed
+        fixed = self.week.stock_by_spool[spool].fixed
         if fixed is None:
             self.placed.pop(spool, None)
         else:
@@ -164,14 +164,14 @@ class _Draft:
         """The added cost of a print from the spool as it is; None where it is not good or in a dryer."""
         drying = self.placed.get(spool)
         is_there = drying is None or request.due + request.prints <= drying.start
-        if self.week.of[spool].good_until < request.due or not is_there:
+        if self.week.stock_by_spool[spool].good_until < request.due or not is_there:
             return None
         return (0, 0, False, self.left_g[spool] - request.mass_g), None
 
     def _dried(self, request: Request, spool: int) -> tuple[tuple, ScheduledDrying] | None:
         """The added cost of a print from the spool after its drying, and that drying; None if impossible."""
         before, requests = self.placed.get(spool), self.dried.get(spool, ())
-        found = self._best_drying(self.week.of[spool], (*requests, request))
+        found = self._best_drying(self.week.stock_by_spool[spool], (*requests, request))
         if found is None:
             return None
         (late, hot, switches_on, *_), drying = found
@@ -190,7 +190,7 @@ class _Draft:
         free_from = max((r.due + r.prints for r in self.undried.get(stock.spool, ())), default=0)
         keys = tuple(sorted(request.key for request in requests))
         found = []
-        for dryer in {way.dryer for way in stock.ways}:
+        for dryer in {option.dryer for option in stock.options}:
             beside = frozenset(
                 drying
                 for drying in self.placed.values()
@@ -207,13 +207,13 @@ def _best_extension(
     week: Week, spool: int, fixed: Fixed, requests: Sequence[Request], placed: dict[int, ScheduledDrying]
 ) -> _Ranked | None:
     """A settled drying, longer where its spool would not stay good until the last request is due."""
-    if fixed.keeps is None:
+    if fixed.good_for is None:
         return None
     end = fixed.end
     last_due = max(request.due for request in requests)
-    if end + fixed.keeps < last_due:
-        n = bisect_left(week.handy, max(end + 1, last_due - fixed.keeps))
-        end = week.handy[n] if n < len(week.handy) else fixed.latest + 1
+    if end + fixed.good_for < last_due:
+        n = bisect_left(week.staffed_slots, max(end + 1, last_due - fixed.good_for))
+        end = week.staffed_slots[n] if n < len(week.staffed_slots) else fixed.latest + 1
     drying = ScheduledDrying(spool, fixed.dryer, fixed.mode, fixed.start, end)
     if end > fixed.latest or (end > fixed.end and not fits(week, drying, placed.values())):
         return None
@@ -231,17 +231,17 @@ def _best_in_dryer(
     """The best drying of a spool in one dryer; beside: the other dryings in it."""
     best: _Ranked | None = None
     last_due = max(request.due for request in requests)
-    for number, way in enumerate(stock.ways):
-        if way.dryer != dryer:
+    for number, option in enumerate(stock.options):
+        if option.dryer != dryer:
             continue
-        for start in _starts(week, way, requests, beside, free_from):
-            takes = way.takes[week.part_of(start)]
+        for start in _starts(week, option, requests, beside, free_from):
+            takes = option.takes[week.part_of(start)]
             if takes is None:
                 continue
-            n = bisect_left(week.handy, max(start + takes, last_due - way.keeps))
-            if n == len(week.handy) or week.handy[n] - start > way.most:
+            n = bisect_left(week.staffed_slots, max(start + takes, last_due - option.good_for))
+            if n == len(week.staffed_slots) or week.staffed_slots[n] - start > option.longest:
                 continue
-            drying = ScheduledDrying(stock.spool, dryer, way.mode, start, week.handy[n])
+            drying = ScheduledDrying(stock.spool, dryer, option.mode, start, week.staffed_slots[n])
             rank: tuple = (_lateness(drying.end, requests), drying.end - drying.start)
             if best is not None and rank > best[0][:2]:
                 continue
@@ -253,7 +253,11 @@ def _best_in_dryer(
 
 
 def _starts(
-    week: Week, way: Option, requests: Sequence[Request], beside: Collection[ScheduledDrying], free_from: int
+    week: Week,
+    option: Option,
+    requests: Sequence[Request],
+    beside: Collection[ScheduledDrying],
+    free_from: int,
 ) -> set[int]:
     """Staffed slots at which a drying may begin.
 
@@ -261,18 +265,18 @@ def _starts(
     leaves; and so that it ends when it is due, no earlier than its spool stays good for, before another drying,
     or when somebody comes or leaves.
     """
-    staffed = week.handy
+    staffed = week.staffed_slots
     dues = {request.due for request in requests}
-    changes = {slot for hours in week.hands for slot in hours if slot <= max(dues) + LOOK_BEYOND}
+    changes = {slot for hours in week.staffed for slot in hours if slot <= max(dues) + LOOK_BEYOND}
     wishes = {
         free_from,
         *week.parts,
         *changes,
         *(slot for other in beside for slot in (other.start, other.end)),
     }
-    ends = {*dues, max(dues) - way.keeps, *changes, *(other.start for other in beside)}
+    ends = {*dues, max(dues) - option.good_for, *changes, *(other.start for other in beside)}
     latest = {first - 1 for first in week.parts}
-    for takes in {takes for takes in way.takes if takes is not None}:
+    for takes in {takes for takes in option.takes if takes is not None}:
         numbers = (bisect_right(staffed, end) - 1 for end in ends)
         latest.update(staffed[n] - takes for n in numbers if n >= 0)
     wishes.update(staffed[n - 1] for slot in latest if (n := bisect_right(staffed, slot)))

@@ -1,4 +1,4 @@
-"""The drying plan of the week as numbers: who may be dried where, how long it takes, and what a plan costs.
+"""The drying week as numbers: the options to dry each spool, how long they take, and the cost of a plan.
 
 Pure: no Django, no clock, no physics. Times are slots of a quarter of an hour, counted from when the plan
 begins. heuristic.py turns a Week into an Answer.
@@ -16,10 +16,10 @@ URGENT_WEIGHT = 4
 
 
 class Mode(NamedTuple):
-    """What a dryer does, and for what: spools may be in it together only in one and the same mode.
+    """The setting of a dryer: spools are in it together only in one and the same mode.
 
-    alone: told apart from all others, as a run in two stages is. smell: spools that smell of different things
-    are kept apart; empty for those that hardly do.
+    smell: spools of different smells do not share a dryer; empty for those that hardly smell. alone: a key
+    that no other spool has, for a run in two stages.
     """
 
     set_point_c: float
@@ -29,24 +29,24 @@ class Mode(NamedTuple):
 
 @dataclass(frozen=True)
 class Option:
-    """A way to dry one spool: its dryer and mode, and in slots what it takes, may take, and is good for.
+    """A way to dry one spool: its dryer and mode, and its durations in slots.
 
-    takes: by the part of the week in which it starts (Week.parts); None where it never suffices then.
-    most: the longest that the heat budget allows. keeps: how long it stays good once it is out.
+    takes: the duration by the part of the week in which it starts (Week.parts); None where it never suffices
+    then. longest: the longest that the heat budget allows. good_for: how long the spool stays good afterwards.
     """
 
     dryer: int
     mode: Mode
     takes: tuple[int | None, ...]
-    most: int
-    keeps: int
+    longest: int
+    good_for: int
 
 
 @dataclass(frozen=True)
 class Fixed:
     """A drying that is settled: a run that goes on or a pinned one. It ends at ``end`` or up to ``latest``.
 
-    keeps: None where it is not good after it.
+    good_for: None where the spool is not good after it.
     """
 
     dryer: int
@@ -54,7 +54,7 @@ class Fixed:
     start: int
     end: int
     latest: int
-    keeps: int | None
+    good_for: int | None
 
 
 @dataclass(frozen=True)
@@ -67,13 +67,13 @@ class Stock:
     spool: int
     mass_g: int
     good_until: int
-    ways: tuple[Option, ...] = ()
+    options: tuple[Option, ...] = ()
     fixed: Fixed | None = None
 
 
 @dataclass(frozen=True)
 class Request:
-    """A print: the spools that it may be printed from, grams, when it is due, how long it takes to print."""
+    """A print request: the spools that may serve it, its grams, when it is due, how long it takes to print."""
 
     key: int
     spools: tuple[int, ...]
@@ -85,27 +85,27 @@ class Request:
 
 @dataclass(frozen=True)
 class Week:
-    """What is to be planned. parts: the first slots of the parts of the week that Option.takes tells apart.
+    """The problem to solve. parts: the first slot of each part of the week, see Option.takes.
 
-    hands: the slots, as (first, last), in which spools can be put in and taken out. capacity: by dryer.
+    staffed: the slots, as (first, last), in which spools can be put in and taken out. capacity: by dryer.
     """
 
     slots: int
     parts: tuple[int, ...]
-    hands: tuple[tuple[int, int], ...]
+    staffed: tuple[tuple[int, int], ...]
     capacity: dict[int, int]
     stock: tuple[Stock, ...]
-    wanted: tuple[Request, ...]
+    requests: tuple[Request, ...]
 
     @cached_property
-    def handy(self) -> list[int]:
+    def staffed_slots(self) -> list[int]:
         """The slots in which somebody is there, in order."""
-        return [n for first, last in self.hands for n in range(first, last + 1)]
+        return [n for first, last in self.staffed for n in range(first, last + 1)]
 
     @cached_property
-    def of(self) -> dict[int, Stock]:
+    def stock_by_spool(self) -> dict[int, Stock]:
         """The stock by spool."""
-        return {one.spool: one for one in self.stock}
+        return {stock.spool: stock for stock in self.stock}
 
     def part_of(self, slot: int) -> int:
         """Which part of the week a slot lies in."""
@@ -117,7 +117,7 @@ class Week:
 
     @property
     def unserved(self) -> int:
-        """What a print that is not made counts for, in slots of lateness: more than any that is made late."""
+        """The cost of a request without a spool, in slots of lateness: more than any late one."""
         return self.slots + 1
 
 
@@ -132,9 +132,9 @@ class ScheduledDrying(NamedTuple):
 
 
 class Assignment(NamedTuple):
-    """A print with the spool that it is made from, and how late it is good, in slots.
+    """A request with the spool that serves it, and its lateness in slots.
 
-    spool: None where it cannot be made. dried: whether it waits for the drying of the plan.
+    spool: None where no spool serves it. dried: whether it waits for the drying of the plan.
     """
 
     key: int
@@ -152,7 +152,7 @@ class Answer:
 
 
 class Cost(NamedTuple):
-    """What counts, the first thing first: late slots with their weights, hot slots, switch-ons, earliness."""
+    """Compared in this order: weighted late slots, slots of drying, switch-ons, sum of the starts."""
 
     late: int
     hot: int
@@ -161,56 +161,62 @@ class Cost(NamedTuple):
 
 
 def cost(week: Week, answer: Answer) -> Cost:
-    """What an answer costs; of two answers the lower one is better."""
-    weights = {one.key: one.weight for one in week.wanted}
-    late = sum(weights[one.key] * (week.unserved if one.spool is None else one.late) for one in answer.served)
+    """The cost of an answer; of two answers the lower one is better."""
+    weights = {request.key: request.weight for request in week.requests}
+    late = sum(
+        weights[served.key] * (week.unserved if served.spool is None else served.late)
+        for served in answer.served
+    )
     return Cost(
         late,
-        sum(one.end - one.start for one in answer.placed),
+        sum(drying.end - drying.start for drying in answer.placed),
         switch_ons(answer.placed),
-        sum(one.start for one in answer.placed),
+        sum(drying.start for drying in answer.placed),
     )
 
 
 def switch_ons(placed: Iterable[ScheduledDrying]) -> int:
-    """How often a dryer is switched on, or over: how many dryings begin where nothing like it goes on."""
-    placed = sorted(placed, key=lambda one: (one.dryer, one.start, one.spool))
+    """How many dryings need a dryer to be switched on or set anew: no other one in the same mode goes on."""
+    placed = sorted(placed, key=lambda drying: (drying.dryer, drying.start, drying.spool))
     return sum(
-        not any(joins(one, other, earlier=m < n) for m, other in enumerate(placed) if m != n)
-        for n, one in enumerate(placed)
+        not any(joins(drying, other, earlier=m < n) for m, other in enumerate(placed) if m != n)
+        for n, drying in enumerate(placed)
     )
 
 
-def joins(one: ScheduledDrying, other: ScheduledDrying, *, earlier: bool) -> bool:
+def joins(drying: ScheduledDrying, other: ScheduledDrying, *, earlier: bool) -> bool:
     """Whether a drying begins while another one goes on in the same mode, or right after it.
 
     earlier: whether the other one counts as the first of two that begin at the same time.
     """
     return (
-        (one.dryer, one.mode) == (other.dryer, other.mode)
-        and (other.start < one.start or (earlier and other.start == one.start))
-        and one.start <= other.end
+        (drying.dryer, drying.mode) == (other.dryer, other.mode)
+        and (other.start < drying.start or (earlier and other.start == drying.start))
+        and drying.start <= other.end
     )
 
 
 def fits(week: Week, new: ScheduledDrying, placed: Iterable[ScheduledDrying]) -> bool:
     """Whether a drying can be added to others: one mode at a time, and room for it all the while."""
     beside = [
-        one
-        for one in placed
-        if one.dryer == new.dryer and one.start < new.end and new.start < one.end and one.spool != new.spool
+        other
+        for other in placed
+        if other.dryer == new.dryer
+        and other.start < new.end
+        and new.start < other.end
+        and other.spool != new.spool
     ]
-    if any(one.mode != new.mode for one in beside):
+    if any(other.mode != new.mode for other in beside):
         return False
-    marks = [new.start, *(one.start for one in beside if one.start > new.start)]
-    most = max(sum(one.start <= mark < one.end for one in beside) for mark in marks)
+    starts = [new.start, *(other.start for other in beside if other.start > new.start)]
+    most = max(sum(other.start <= start < other.end for other in beside) for start in starts)
     return most < week.capacity[new.dryer]
 
 
-def settled(week: Week) -> list[ScheduledDrying]:
+def settled_dryings(week: Week) -> list[ScheduledDrying]:
     """The dryings that are settled, at their earliest end."""
     return [
-        ScheduledDrying(one.spool, one.fixed.dryer, one.fixed.mode, one.fixed.start, one.fixed.end)
-        for one in week.stock
-        if one.fixed is not None
+        ScheduledDrying(stock.spool, stock.fixed.dryer, stock.fixed.mode, stock.fixed.start, stock.fixed.end)
+        for stock in week.stock
+        if stock.fixed is not None
     ]

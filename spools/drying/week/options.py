@@ -228,12 +228,12 @@ def _option_of(inputs: Inputs, trial: _Trial) -> tuple[Option, Detail] | tuple[N
         longest_h = max(rest_h[slot] for slot in inside) if suffices else 0.0
         takes.append(math.ceil((first_h + longest_h) * SLOTS_H) if suffices else None)
     possible = [each for each in takes if each is not None]
-    most = longest_slots(inputs, trial.spool, trial.set_point_c, [], inputs.states[0][trial.spool.pk])
-    if not possible or min(possible) > most:
+    longest = longest_slots(inputs, trial.spool, trial.set_point_c, [], inputs.states[0][trial.spool.pk])
+    if not possible or min(possible) > longest:
         return None, None
     first = None if trial.first_c is None else FirstStage(trial.first_c, first_h)
-    keeps = _good_for_after(inputs, trial)
-    option = Option(trial.dryer.pk, trial.mode, tuple(takes), most, keeps)
+    good_for = _good_for_after(inputs, trial)
+    option = Option(trial.dryer.pk, trial.mode, tuple(takes), longest, good_for)
     return option, Detail(first, trial.mass_g)
 
 

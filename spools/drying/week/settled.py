@@ -84,17 +84,17 @@ def _fix_runs(inputs: Inputs, settled: Settled) -> None:
         changes = run.change_at is not None and run.change_at > inputs.begin
         air = inputs.dryer_air(0, run.dryer, run.set_point_c, end / SLOTS_H)
         before = run.stages_until(inputs.begin)
-        most = longest_slots(inputs, run.spool, run.set_point_c, before, states[run.spool_id])
-        keeps = None
+        longest = longest_slots(inputs, run.spool, run.set_point_c, before, states[run.spool_id])
+        good_for = None
         if dry is not None:
-            keeps = good_for_in_storage(inputs, run.spool, advance_windings([(winding, [air])])[0])
+            good_for = good_for_in_storage(inputs, run.spool, advance_windings([(winding, [air])])[0])
         settled.fixed[run.spool_id] = Fixed(
             run.dryer_id,
             Mode(run.set_point_c, smell_of(run.spool), run.spool_id if changes else None),
             0,
             end,
-            max(end, min(inputs.slots, most)),
-            keeps,
+            max(end, min(inputs.slots, longest)),
+            good_for,
         )
 
 

@@ -34,7 +34,7 @@ def broken(week: Week, answer: Answer) -> list[str]:
             if len(inside) > capacity:
                 wrong.append(f"too many in dryer {dryer} at {slot}")
     stock = {one.spool: one for one in week.stock}
-    handy = {n for first, last in week.hands for n in range(first, last + 1)}
+    staffed_slots = {n for first, last in week.staffed for n in range(first, last + 1)}
     dried = {one.spool: one for one in answer.placed}
     if len(dried) < len(answer.placed):
         wrong.append("a spool twice")
@@ -43,69 +43,72 @@ def broken(week: Week, answer: Answer) -> list[str]:
         fixed = stock[pk].fixed
         if fixed is not None:
             ok = placed.start == fixed.start and (
-                placed.end == fixed.end or (fixed.end < placed.end <= fixed.latest and placed.end in handy)
+                placed.end == fixed.end
+                or (fixed.end < placed.end <= fixed.latest and placed.end in staffed_slots)
             )
-            keeps[pk] = fixed.keeps
+            keeps[pk] = fixed.good_for
         else:
             part = sum(first <= placed.start for first in week.parts) - 1
-            (way,) = [w for w in stock[pk].ways if (w.dryer, w.mode) == (placed.dryer, placed.mode)]
-            takes, hours = way.takes[part], placed.end - placed.start
-            ok = takes is not None and takes <= hours <= way.most
-            ok = ok and {placed.start, placed.end} <= handy
-            keeps[pk] = way.keeps
+            (option,) = [w for w in stock[pk].options if (w.dryer, w.mode) == (placed.dryer, placed.mode)]
+            takes, hours = option.takes[part], placed.end - placed.start
+            ok = takes is not None and takes <= hours <= option.longest
+            ok = ok and {placed.start, placed.end} <= staffed_slots
+            keeps[pk] = option.good_for
         if not ok:
             wrong.append(f"{placed} is not possible")
     used: dict[int, int] = {}
-    for served, wanted in zip(sorted(answer.served), sorted(week.wanted, key=lambda w: w.key), strict=True):
+    for served, request in zip(
+        sorted(answer.served), sorted(week.requests, key=lambda w: w.key), strict=True
+    ):
         if served.spool is None:
             continue
         pk = served.spool
-        used[pk] = used.get(pk, 0) + wanted.mass_g
+        used[pk] = used.get(pk, 0) + request.mass_g
         drying = dried.get(pk)
         if served.dried:
             good_for = keeps[pk]
-            if good_for is None or drying.end + good_for < wanted.due:
+            if good_for is None or drying.end + good_for < request.due:
                 wrong.append(f"{served} is not good any more")
-            if served.late != max(0, drying.end - wanted.due):
+            if served.late != max(0, drying.end - request.due):
                 wrong.append(f"{served} tells a wrong lateness")
-        elif stock[pk].good_until < wanted.due:
+        elif stock[pk].good_until < request.due:
             wrong.append(f"{served} is not good as it is")
-        elif drying is not None and drying.start < wanted.due + wanted.prints:
+        elif drying is not None and drying.start < request.due + request.prints:
             wrong.append(f"{served} is in the dryer")
     wrong += [f"{pk} has not so much" for pk, mass_g in used.items() if mass_g > stock[pk].mass_g]
     return wrong
 
 
 def best_of_all(week: Week) -> Answer:
-    """By trying every start, end, way and spool."""
-    handy = [n for first, last in week.hands for n in range(first, last + 1)]
+    """By trying every start, end, option and spool."""
+    staffed_slots = [n for first, last in week.staffed for n in range(first, last + 1)]
     dryings = []
     for one in week.stock:
         if one.fixed is not None:
-            ends = {one.fixed.end, *(n for n in handy if one.fixed.end < n <= one.fixed.latest)}
+            ends = {one.fixed.end, *(n for n in staffed_slots if one.fixed.end < n <= one.fixed.latest)}
             options = [
                 ScheduledDrying(one.spool, one.fixed.dryer, one.fixed.mode, one.fixed.start, end)
                 for end in ends
             ]
         else:
             options = [
-                ScheduledDrying(one.spool, way.dryer, way.mode, start, end)
-                for way in one.ways
-                for start, end in combinations(handy, 2)
+                ScheduledDrying(one.spool, option.dryer, option.mode, start, end)
+                for option in one.options
+                for start, end in combinations(staffed_slots, 2)
             ]
             options.append(None)
         dryings.append(options)
     uses = [
         [Assignment(one.key, None)]
         + [Assignment(one.key, pk, dried) for pk in one.spools for dried in (False, True)]
-        for one in week.wanted
+        for one in week.requests
     ]
-    due = {one.key: one.due for one in week.wanted}
+    due = {one.key: one.due for one in week.requests}
     best, least = None, None
     for placed in product(*dryings):
         inside = tuple(one for one in placed if one is not None)
         ends = {one.spool: one.end for one in inside}
-        if broken(week, Answer(inside, tuple(Assignment(one.key, None) for one in week.wanted))):
+        if broken(week, Answer(inside, tuple(Assignment(one.key, None) for one in week.requests))):
             continue
         for served in product(*uses):
             if any(one.dried and one.spool not in ends for one in served):
@@ -123,14 +126,14 @@ def best_of_all(week: Week) -> Answer:
 
 @st.composite
 def weeks(draw, slots: int, spools: int, prints: int, dryers: int = 2) -> Week:
-    """Small weeks: two dryers, a night without hands, spools that are wet, good for a while, or drying."""
+    """Small weeks: two dryers, a night without staff, spools that are wet, good for a while, or drying."""
     night = draw(st.integers(2, slots - 2))
-    hands = ((0, night - 1), (night + 1, slots))
+    staffed = ((0, night - 1), (night + 1, slots))
     parts = (0, draw(st.integers(1, slots - 1)))
     stock = []
     running = False
     for pk in range(draw(st.integers(1, spools))):
-        ways = []
+        options = []
         for dryer, mode in draw(
             st.lists(
                 st.tuples(st.integers(0, dryers - 1), st.sampled_from([COOL, WARM, SMELLY])),
@@ -140,16 +143,18 @@ def weeks(draw, slots: int, spools: int, prints: int, dryers: int = 2) -> Week:
         ):
             takes = draw(st.integers(1, 3))
             later = draw(st.sampled_from([takes, takes + 1, None]))
-            ways.append(Option(dryer, mode, (takes, later), draw(st.integers(1, 6)), draw(st.integers(0, 4))))
+            options.append(
+                Option(dryer, mode, (takes, later), draw(st.integers(1, 6)), draw(st.integers(0, 4)))
+            )
         fixed = None
         if not running and draw(st.booleans()) and draw(st.booleans()):
-            running, ways = True, []
+            running, options = True, []
             end = draw(st.integers(1, 3))
             keeps = draw(st.sampled_from([None, 0, 4]))
             fixed = Fixed(0, WARM, 0, end, draw(st.integers(end, end + 2)), keeps)
         mass_g, good = draw(st.sampled_from([100, 200])), draw(st.sampled_from([-1, -1, 2, slots]))
-        stock.append(Stock(pk, mass_g, -1 if fixed else good, tuple(ways), fixed))
-    wanted = tuple(
+        stock.append(Stock(pk, mass_g, -1 if fixed else good, tuple(options), fixed))
+    requests = tuple(
         Request(
             key,
             tuple(sorted(draw(st.sets(st.integers(0, len(stock) - 1), max_size=len(stock))))),
@@ -161,7 +166,7 @@ def weeks(draw, slots: int, spools: int, prints: int, dryers: int = 2) -> Week:
         for key in range(draw(st.integers(1, prints)))
     )
     capacity = {dryer: draw(st.integers(1, 2)) for dryer in range(dryers)}
-    return Week(slots, parts, hands, capacity, tuple(stock), wanted)
+    return Week(slots, parts, staffed, capacity, tuple(stock), requests)
 
 
 # Always the same weeks: in rare ones, about one in a thousand, a plan has more hot hours than the best.
@@ -191,8 +196,8 @@ def two_kinds(capacity: int, due: int = 40) -> Week:
     """Two spools that may be in a warm dryer together, and one that must be in it alone."""
     warm = tuple(Stock(pk, 500, -1, (Option(0, WARM, (20,), 96, 30),)) for pk in (0, 1))
     smelly = Stock(2, 500, -1, (Option(0, SMELLY, (20,), 96, 30),))
-    wanted = tuple(Request(pk, (pk,), 100, due) for pk in range(3))
-    return Week(200, (0,), ((0, 200),), {0: capacity}, (*warm, smelly), wanted)
+    requests = tuple(Request(pk, (pk,), 100, due) for pk in range(3))
+    return Week(200, (0,), ((0, 200),), {0: capacity}, (*warm, smelly), requests)
 
 
 def test_alike_spools_dry_together_and_smells_are_kept_apart():
@@ -205,10 +210,10 @@ def test_alike_spools_dry_together_and_smells_are_kept_apart():
     assert cost(two_kinds(capacity=1), plan_week(two_kinds(capacity=1))).late == 20
 
 
-def test_a_pressing_print_goes_first():
+def test_an_urgent_print_goes_first():
     one, other = (Stock(pk, 500, -1, (Option(0, WARM, (20,), 96, 30),)) for pk in (0, 1))
-    wanted = (Request(0, (0,), 100, 20), Request(1, (1,), 100, 20, weight=4))
-    week = Week(200, (0,), ((0, 200),), {0: 1}, (one, other), wanted)
+    requests = (Request(0, (0,), 100, 20), Request(1, (1,), 100, 20, weight=4))
+    week = Week(200, (0,), ((0, 200),), {0: 1}, (one, other), requests)
     assert [served.late for served in plan_week(week).served] == [20, 0]
 
 

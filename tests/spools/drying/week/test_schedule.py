@@ -49,9 +49,9 @@ def in_hours(hours: float):
     return timezone.now() + timedelta(hours=hours)
 
 
-def planned(hands: StaffedHours = ALWAYS) -> WeekPlan:
+def planned(hours: StaffedHours = ALWAYS) -> WeekPlan:
     """A plan for what is on the list, worked out and stored."""
-    plan = create_plan(hands)
+    plan = create_plan(hours)
     return store_plan(plan, compute_plan(plan))
 
 
@@ -110,15 +110,15 @@ def test_whenever_a_drying_begins_it_is_planned_long_enough(shelf, box, dryer, m
     shelf.save()
     facts = build_problem([want("TPU 95A", 100, 60)], ALWAYS)
     (stock,) = facts.week.stock
-    way = max(stock.ways, key=lambda way: way.mode.set_point_c)
-    mass_g = facts.details[stock.spool, way.dryer, way.mode].mass_g
+    option = max(stock.options, key=lambda option: option.mode.set_point_c)
+    mass_g = facts.details[stock.spool, option.dryer, option.mode].mass_g
     needed_h = []
     for slot in range(9 * SLOTS_H):
         _, hours = compute_single_drying(
-            spool, facts.dryers[dryer.pk], facts.at(slot), way.mode.set_point_c, mass_g
+            spool, facts.dryers[dryer.pk], facts.at(slot), option.mode.set_point_c, mass_g
         )
         needed_h.append(hours - IN_HAND_H)
-        takes = way.takes[facts.week.part_of(slot)]
+        takes = option.takes[facts.week.part_of(slot)]
         assert takes is not None and takes / SLOTS_H >= needed_h[-1], slot
     assert max(needed_h) > max(needed_h[0], needed_h[-1]) + IN_HAND_H
 
@@ -162,12 +162,12 @@ def test_one_spool_serves_several_prints_and_grams_are_not_spent_twice(wet, drye
 
 
 def test_nobody_has_to_come_at_night(wet, dryer):
-    hands = StaffedHours(time(8), time(17))
+    hours = StaffedHours(time(8), time(17))
     for kind in ("PC", "TPU 95A", "PETG"):
         want(kind, 100, 120)
-    plan = planned(hands)
+    plan = planned(hours)
     times = [at for one in plan.standing() for at in (one.start, one.end)]
-    assert len(times) == 6 and all(hands.at(at) for at in times)
+    assert len(times) == 6 and all(hours.at(at) for at in times)
     assert find_violations(plan) == []
 
 
@@ -415,7 +415,7 @@ KINDS = ["PLA", "PETG", "PC", "PA6", "PA12", "TPU 95A", "ABS", "PVA", "PMMA"]
 )
 @given(data=st.data())
 def test_whatever_the_shop_its_plan_holds_when_it_is_simulated(data, shelf, box):
-    """Random spools, places, dryers, runs that go on, prints and hours with hands."""
+    """Random spools, places, dryers, runs that go on, prints and staffed hours."""
     with transaction.atomic():
         plan = _some_plan(data.draw, shelf, box)
         assert [fault.text for fault in find_violations(plan)] == []
