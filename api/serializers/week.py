@@ -15,7 +15,7 @@ class PrintRequestSerializer(ModelSerializer):
     class Meta:
         model = PrintRequest
         fields = [
-            *["id", "name", "spool", "feedstock", "polymer", "mass_g", "due_at", "pressing"],
+            *["id", "name", "spool", "feedstock", "polymer", "mass_g", "due_at", "urgent"],
             *["recorded_at", "withdrawn_at"],
         ]
 
@@ -29,7 +29,7 @@ class NewPrintRequestSerializer(StrictSerializer):
     mass_g = Number()
     due_at = Moment(help_text="when it is to be good, within a week")
     name = Text(required=False, allow_blank=True, max_length=80)
-    pressing = serializers.BooleanField(required=False, help_text="its lateness counts four times")
+    urgent = serializers.BooleanField(required=False, help_text="its lateness counts four times")
 
     def validate(self, data: dict[str, Any]) -> dict[str, Any]:
         materials = [data.pop(name) for name in ("spool", "feedstock", "polymer") if name in data]
@@ -61,7 +61,7 @@ class PlannedDryingSerializer(ModelSerializer):
 class PlannedPrintSerializer(serializers.Serializer):
     """A print request in a plan: its spool, and whether it is good in time."""
 
-    wanted = serializers.IntegerField(source="planned.wanted_id")
+    request = serializers.IntegerField(source="planned.request_id")
     spool = SpoolCode(source="planned.spool", read_only=True, allow_null=True)
     state = serializers.ChoiceField(["in time", "in doubt", "late", "missing"])
     good_at = Moment(allow_null=True, help_text="null: good without drying, or missing")

@@ -70,7 +70,7 @@ def _page(request: HttpRequest, form: StaffedHoursForm) -> HttpResponse:
     accepted, proposed = accepted_plan(), proposal()
     runs = list(open_runs())
     context = {
-        "wanted": open_requests(),
+        "print_requests": open_requests(),
         "accepted": None if accepted is None else _plan_view(accepted, runs),
         "proposed": None if proposed is None or proposed.made_at is None else _plan_view(proposed, runs),
         "waiting": proposed is not None and proposed.made_at is None,

@@ -60,8 +60,8 @@ class PrintRequestForm(forms.Form):
     mass_g = number("Filament", "g", limits=limits.NEEDED_G)
     due_at = _moment("Good by", help_text="Within a week from now: when the print is to start.")
     name = forms.CharField(label="What for", max_length=80, required=False)
-    pressing = forms.BooleanField(
-        label="Pressing",
+    urgent = forms.BooleanField(
+        label="Urgent",
         required=False,
         help_text="Where not all can be in time, its lateness counts four times.",
     )

@@ -766,7 +766,7 @@ class Migration(migrations.Migration):
                 ("name", models.CharField(blank=True, max_length=80)),
                 ("mass_g", models.FloatField()),
                 ("due_at", models.DateTimeField(help_text="when it is to be good")),
-                ("pressing", models.BooleanField(default=False, help_text="its lateness counts four times")),
+                ("urgent", models.BooleanField(default=False, help_text="its lateness counts four times")),
                 (
                     "feedstock",
                     models.ForeignKey(
@@ -1113,9 +1113,7 @@ class Migration(migrations.Migration):
                 ("accepted_at", models.DateTimeField(blank=True, null=True)),
                 (
                     "ended_at",
-                    models.DateTimeField(
-                        blank=True, help_text="when it was replaced or turned down", null=True
-                    ),
+                    models.DateTimeField(blank=True, help_text="when it was replaced or rejected", null=True),
                 ),
                 (
                     "accepted_by",
@@ -1158,7 +1156,7 @@ class Migration(migrations.Migration):
                 ),
                 ("why", models.TextField(blank=True)),
                 (
-                    "wanted",
+                    "request",
                     models.ForeignKey(
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="planned",
@@ -1185,7 +1183,7 @@ class Migration(migrations.Migration):
                 ),
             ],
             options={
-                "ordering": ["wanted__due_at", "id"],
+                "ordering": ["request__due_at", "id"],
             },
         ),
         migrations.CreateModel(
@@ -1216,7 +1214,7 @@ class Migration(migrations.Migration):
                 ),
                 (
                     "ended_at",
-                    models.DateTimeField(blank=True, help_text="when it was dropped or changed", null=True),
+                    models.DateTimeField(blank=True, help_text="when it was cancelled or moved", null=True),
                 ),
                 (
                     "dryer",
@@ -1515,12 +1513,12 @@ class Migration(migrations.Migration):
                 condition=models.Q(
                     ("accepted_at__isnull", True), ("made_at__isnull", False), _connector="OR"
                 ),
-                name="accepted_when_worked_out",
+                name="accepted_when_computed",
             ),
         ),
         migrations.AddConstraint(
             model_name="plannedprint",
-            constraint=models.UniqueConstraint(fields=("plan", "wanted"), name="print_request_planned_once"),
+            constraint=models.UniqueConstraint(fields=("plan", "request"), name="print_request_planned_once"),
         ),
         migrations.AddConstraint(
             model_name="planneddrying",

@@ -1,4 +1,4 @@
-"""The drying plan of the week: prints that are wanted, and dryings that are planned for them."""
+"""The drying plan of the week: print requests, and the dryings that are planned for them."""
 
 from datetime import datetime
 
@@ -16,7 +16,7 @@ from .stock import Spool
 
 
 class PrintRequest(Withdrawable):
-    """Grams of a material that are to be good by a time. That it was taken off the list is added once."""
+    """A print that is wanted by a time: grams of a material that must be good then."""
 
     name = models.CharField(max_length=80, blank=True)
     # One of the three: this very spool, or any spool of it with enough filament.
@@ -25,7 +25,7 @@ class PrintRequest(Withdrawable):
     polymer = models.ForeignKey(Polymer, models.PROTECT, null=True, blank=True, related_name="+")
     mass_g = models.FloatField()
     due_at = models.DateTimeField(help_text="when it is to be good")
-    pressing = models.BooleanField(default=False, help_text="its lateness counts four times")
+    urgent = models.BooleanField(default=False, help_text="its lateness counts four times")
 
     class Meta:
         ordering = ["due_at", "id"]
@@ -44,7 +44,7 @@ class PrintRequest(Withdrawable):
 
     @property
     def material(self) -> str:
-        """What of, in words."""
+        """The material or spool, in words."""
         return pretty(self.spool.code) if self.spool else str(self.feedstock or self.polymer)
 
 
@@ -58,14 +58,14 @@ class WeekPlan(models.Model):
     asked_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
     )
-    # Empty while it is being worked out.
+    # Empty while it is being computed.
     made_at = models.DateTimeField(null=True, blank=True)
     notes = models.JSONField(default=list, blank=True)
     accepted_at = models.DateTimeField(null=True, blank=True)
     accepted_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
     )
-    ended_at = models.DateTimeField(null=True, blank=True, help_text="when it was replaced or turned down")
+    ended_at = models.DateTimeField(null=True, blank=True, help_text="when it was replaced or rejected")
 
     class Meta:
         ordering = ["-asked_at", "-id"]
@@ -75,7 +75,7 @@ class WeekPlan(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(accepted_at__isnull=True) | Q(made_at__isnull=False),
-                name="accepted_when_worked_out",
+                name="accepted_when_computed",
             ),
         ]
 
@@ -83,7 +83,7 @@ class WeekPlan(models.Model):
         return f"Plan of {self.asked_at:%Y-%m-%d %H:%M}"
 
     def standing(self) -> "models.QuerySet[PlannedDrying]":
-        """Its dryings that were neither dropped nor changed, with all that is told of them."""
+        """Its dryings that were neither cancelled nor moved, with the related rows that are shown."""
         return self.dryings.filter(ended_at=None).select_related(
             "spool__feedstock__polymer",
             "spool__feedstock__maker",
@@ -107,11 +107,11 @@ class PlannedDrying(Recorded):
     target_pct = models.FloatField()
     mass_g = models.FloatField(null=True, blank=True, help_text="only the outermost turns; empty: all of it")
     pinned = models.BooleanField(default=False, help_text="stays as it is when it is planned again")
-    ended_at = models.DateTimeField(null=True, blank=True, help_text="when it was dropped or changed")
+    ended_at = models.DateTimeField(null=True, blank=True, help_text="when it was cancelled or moved")
     ended_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
     )
-    # What it became.
+    # The run that was started for it.
     run = models.OneToOneField(
         DryingRun, models.PROTECT, null=True, blank=True, related_name="planned_drying"
     )
@@ -167,18 +167,18 @@ class PlannedDrying(Recorded):
 
 
 class PlannedPrint(models.Model):
-    """What a plan says of a wanted print: from which spool, dried or as it is; why it is late or not made."""
+    """A print request in a plan: its spool, dried or as it is, and why it is late or not made."""
 
     plan = models.ForeignKey(WeekPlan, models.CASCADE, related_name="prints")
-    wanted = models.ForeignKey(PrintRequest, models.PROTECT, related_name="planned")
+    request = models.ForeignKey(PrintRequest, models.PROTECT, related_name="planned")
     spool = models.ForeignKey(Spool, models.PROTECT, null=True, blank=True, related_name="+")
     dried = models.BooleanField(default=False, help_text="good only after its planned drying")
     good_at = models.DateTimeField(null=True, blank=True, help_text="after drying, as it was planned")
     why = models.TextField(blank=True)
 
     class Meta:
-        ordering = ["wanted__due_at", "id"]
-        constraints = [models.UniqueConstraint(fields=["plan", "wanted"], name="print_request_planned_once")]
+        ordering = ["request__due_at", "id"]
+        constraints = [models.UniqueConstraint(fields=["plan", "request"], name="print_request_planned_once")]
 
     def __str__(self) -> str:
-        return f"{self.wanted_id} in plan {self.plan_id}"
+        return f"{self.request_id} in plan {self.plan_id}"

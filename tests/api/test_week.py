@@ -18,12 +18,12 @@ def ahead(**span: float) -> str:
     return (timezone.now() + timedelta(**span)).isoformat()
 
 
-def test_a_print_is_wanted_planned_and_its_drying_begun(api, shop, wet):
-    wanted = api.post("print-requests", polymer=shop.polyamide, mass_g=200, due_at=ahead(hours=80))
+def test_a_print_is_requested_planned_and_its_drying_begun(api, shop, wet):
+    request = api.post("print-requests", polymer=shop.polyamide, mass_g=200, due_at=ahead(hours=80))
     plan = api.post("week-plans", staffed_from="00:00", staffed_to="23:59")
     assert (plan["faults"], plan["accepted_at"]) == ([], None)
-    (told,) = plan["prints"]
-    assert (told["wanted"], told["spool"], told["state"]) == (wanted["id"], wet, "in time")
+    (report,) = plan["prints"]
+    assert (report["request"], report["spool"], report["state"]) == (request["id"], wet, "in time")
     assert api.get("planned-dryings")["count"] == 0
     api.get("week-plans/accepted", status=404)
     address = f"week-plans/{plan['id']}"
@@ -45,7 +45,7 @@ def test_a_print_is_wanted_planned_and_its_drying_begun(api, shop, wet):
     assert api.get(address)["dryings"][0]["run"] == run["id"]
     api.refused(f"planned-dryings/{moved['drying']['id']}/cancel")
     assert api.post(f"{address}/reject", status=200)["ended_at"]
-    assert api.post(f"print-requests/{wanted['id']}/withdraw", status=200)["withdrawn_at"]
+    assert api.post(f"print-requests/{request['id']}/withdraw", status=200)["withdrawn_at"]
 
 
 def test_what_cannot_be_is_refused(api, shop, wet):

@@ -106,7 +106,7 @@ def store_plan(plan: WeekPlan, computed: ComputedPlan) -> WeekPlan:
     PlannedPrint.objects.bulk_create(
         PlannedPrint(
             plan=plan,
-            wanted=problem.requests[assignment.key],
+            request=problem.requests[assignment.key],
             spool_id=assignment.spool,
             dried=assignment.dried,
             good_at=ends[assignment.spool] if assignment.dried and assignment.spool is not None else None,

@@ -124,7 +124,7 @@ def _build_request(inputs: Inputs, request: PrintRequest, due: int) -> Request:
         tuple(spool.pk for spool in inputs.enough[request.pk]),
         math.ceil(request.mass_g),
         due,
-        URGENT_WEIGHT if request.pressing else 1,
+        URGENT_WEIGHT if request.urgent else 1,
         math.ceil(request.mass_g / PRINTED_G_H * SLOTS_H),
     )
 

@@ -67,10 +67,10 @@ def report_prints(
     ends = {planned.spool_id: planned.dry_at for planned in dryings}
     # A print that waits for a run that went on already has the time that was planned.
     changed = set(plan.dryings.exclude(ended_at=None).values_list("spool", flat=True))
-    prints = plan.prints.filter(wanted__withdrawn_at=None).select_related(
-        "wanted__spool__feedstock__maker",
-        "wanted__feedstock__maker",
-        "wanted__polymer",
+    prints = plan.prints.filter(request__withdrawn_at=None).select_related(
+        "request__spool__feedstock__maker",
+        "request__feedstock__maker",
+        "request__polymer",
         "spool__feedstock__maker",
     )
     reports = []
@@ -78,7 +78,7 @@ def report_prints(
         good_at = ends.get(planned.spool_id) if planned.dried and planned.spool_id is not None else None
         if good_at is None and planned.spool_id not in changed:
             good_at = planned.good_at
-        late = timedelta(0) if good_at is None else max(timedelta(0), good_at - planned.wanted.due_at)
+        late = timedelta(0) if good_at is None else max(timedelta(0), good_at - planned.request.due_at)
         is_broken = planned in broken or (planned.dried and planned.spool_id in wet)
         reports.append(PrintReport(planned, good_at, late / timedelta(hours=1), is_broken))
     return reports

@@ -30,7 +30,7 @@ def add_print_request(
     due_at: datetime,
     *,
     name: str = "",
-    pressing: bool = False,
+    urgent: bool = False,
     by: Any = None,
 ) -> PrintRequest:
     """Put a print on the list: grams of a spool or material that must be good by a time.
@@ -47,7 +47,7 @@ def add_print_request(
             f"Give a time within the next {LONGEST_AHEAD.days} days; got {_format_any_time(due_at)}.",
             "due_at",
         )
-    request = PrintRequest(name=name.strip(), mass_g=mass_g, due_at=due_at, pressing=pressing, recorded_by=by)
+    request = PrintRequest(name=name.strip(), mass_g=mass_g, due_at=due_at, urgent=urgent, recorded_by=by)
     if isinstance(material, Spool):
         if material.emptied_at is not None:
             raise refusal(

@@ -72,7 +72,7 @@ def find_violations(plan: WeekPlan, now: datetime | None = None) -> list[Violati
     """All violations of the part of a plan that is still ahead; none where it holds."""
     now = now or timezone.now()
     dryings = list(plan.standing())
-    prints = list(plan.prints.select_related("wanted", "spool__feedstock__polymer"))
+    prints = list(plan.prints.select_related("request", "spool__feedstock__polymer"))
     ahead = [planned for planned in dryings if planned.run_id is None]
     runs = list(open_runs())
     violations = [found for planned in ahead if (found := _check_start(planned, runs, now))]
@@ -230,9 +230,9 @@ def _check_prints(prints: Sequence[PlannedPrint], state: _PlanState) -> list[Vio
     left_g = {pk: amount.low_g for pk, amount in amounts.items()}
     violations = []
     for planned in prints:
-        if planned.spool is None or planned.wanted.withdrawn_at is not None:
+        if planned.spool is None or planned.request.withdrawn_at is not None:
             continue
-        left_g[planned.spool.pk] -= planned.wanted.mass_g
+        left_g[planned.spool.pk] -= planned.request.mass_g
         text = (
             f"Spool {pretty(planned.spool.code)} does not surely hold that much any more."
             if left_g[planned.spool.pk] < -TOLERANCE_G
@@ -245,13 +245,13 @@ def _check_prints(prints: Sequence[PlannedPrint], state: _PlanState) -> list[Vio
 
 def _check_moisture(planned: PlannedPrint, spool: Spool, state: _PlanState) -> str:
     """Why a spool may not be good when its print is due; empty where it is."""
-    due = max(state.now, planned.wanted.due_at)
+    due = max(state.now, planned.request.due_at)
     winding = _winding_when_due(planned, spool, due, state)
     code = pretty(spool.code)
     if winding is None:
         return f"It waits for the drying of {code}, which does not hold any more."
     limit_pct = material_values(spool.feedstock).limit_hold_pct
-    masses_g = [min(SMALL_JOB_G, planned.wanted.mass_g), planned.wanted.mass_g]
+    masses_g = [min(SMALL_JOB_G, planned.request.mass_g), planned.request.mass_g]
     over = max(float((winding.outer_pct(mass_g) > limit_pct).mean()) for mass_g in masses_g)
     if over <= DOUBT:
         return ""

@@ -63,9 +63,9 @@ def texts(plan: WeekPlan) -> str:
     return " ".join(fault.text for fault in find_violations(plan))
 
 
-def of(plan: WeekPlan) -> dict[str, PrintReport]:
-    """What is told of the prints, by their names."""
-    return {one.planned.wanted.name: one for one in report_prints(plan, list(plan.standing()))}
+def reports_by_name(plan: WeekPlan) -> dict[str, PrintReport]:
+    """The reports of the prints, by name."""
+    return {one.planned.request.name: one for one in report_prints(plan, list(plan.standing()))}
 
 
 @pytest.fixture
@@ -88,7 +88,7 @@ def test_a_plan_has_everything_good_in_time_and_holds_when_it_is_simulated(wet, 
     for kind, hours in (("PC", 30), ("TPU 95A", 48), ("PA6", 100)):
         want(kind, 100, hours)
     plan = planned()
-    assert {name: one.state for name, one in of(plan).items()} == dict.fromkeys(
+    assert {name: one.state for name, one in reports_by_name(plan).items()} == dict.fromkeys(
         ["PC", "TPU 95A", "PA6"], "in time"
     )
     assert {one.spool for one in plan.standing()} == {wet["PC"], wet["TPU 95A"], wet["PA6"]}
@@ -128,7 +128,7 @@ def test_what_is_good_anyway_is_left_alone(shelf, box, dryer, pla):
     want("PLA", 100, 60)
     plan = planned()
     assert not plan.standing().exists()
-    assert (of(plan)["PLA"].state, of(plan)["PLA"].good_at) == ("in time", None)
+    assert (reports_by_name(plan)["PLA"].state, reports_by_name(plan)["PLA"].good_at) == ("in time", None)
     assert find_violations(plan) == []
 
 
@@ -156,9 +156,11 @@ def test_one_spool_serves_several_prints_and_grams_are_not_spent_twice(wet, drye
         want("PA6", 200, hours, name=f"after {hours} h")
     plan = planned()
     assert plan.standing().get().spool == wet["PA6"]
-    states = [one.state for one in of(plan).values()]
+    states = [one.state for one in reports_by_name(plan).values()]
     assert sorted(states) == ["in time", "in time", "missing"]
-    assert "used up by the other prints" in " ".join(one.planned.why for one in of(plan).values())
+    assert "used up by the other prints" in " ".join(
+        one.planned.why for one in reports_by_name(plan).values()
+    )
 
 
 def test_nobody_has_to_come_at_night(wet, dryer):
@@ -171,7 +173,7 @@ def test_nobody_has_to_come_at_night(wet, dryer):
     assert find_violations(plan) == []
 
 
-def test_what_cannot_be_is_told_with_the_reason_and_the_rest_is_planned(wet, shelf, dryer):
+def test_an_impossible_print_has_a_reason_and_the_rest_is_planned(wet, shelf, dryer):
     want("PC", 50, 60)
     want("PA6", 100, 1, name="soon")
     want("PA6", 5000, 50, name="much")
@@ -180,7 +182,7 @@ def test_what_cannot_be_is_told_with_the_reason_and_the_rest_is_planned(wet, she
     receive(feedstock("PEI"), shelf, core_material="pla", net_mass_g=500, sealed=False)
     want("PEI", 100, 60)
     plan = planned()
-    rows = of(plan)
+    rows = reports_by_name(plan)
     assert rows["PC"].state == "in time"
     assert rows["soon"].state == "late"
     assert "Even with the dryers to itself it is good on" in rows["soon"].planned.why
@@ -191,17 +193,17 @@ def test_what_cannot_be_is_told_with_the_reason_and_the_rest_is_planned(wet, she
 
 
 def test_the_earliest_that_could_be_is_not_later_than_what_is_planned(wet, dryer):
-    """A print that is wanted between two slots, sooner than anything can be dry."""
+    """A print that is due between two slots, sooner than anything can be dry."""
     due_at = next_slot(in_hours(1)) + timedelta(minutes=7)
     add_print_request(Polymer.objects.get(name="PA6"), 100, due_at, name="soon")
-    soon = of(planned())["soon"]
+    soon = reports_by_name(planned())["soon"]
     assert f"it is good on {format_time(soon.good_at)} at the earliest" in soon.why
 
 
 def test_too_few_hours_make_the_fewest_late_and_say_so(wet, dryer):
     for kind in ("PC", "PETG", "TPU 95A"):
         want(kind, 100, 14)
-    rows = of(planned())
+    rows = reports_by_name(planned())
     late = [one for one in rows.values() if one.state == "late"]
     assert late and len(late) < 3
     assert all("not enough hours in the dryers" in one.planned.why for one in late)
@@ -211,13 +213,13 @@ def test_without_a_dryer_or_a_list_there_is_no_plan(wet):
     with refuses("no_request"):
         create_plan()
     want("PA6", 100, 50)
-    assert "there is no dryer" in of(planned())["PA6"].planned.why
+    assert "there is no dryer" in reports_by_name(planned())["PA6"].planned.why
     with refuses("no_staffed_hours"):
         create_plan(StaffedHours(time(9), time(9)))
 
 
 @pytest.mark.parametrize("hours", [-1, 24 * 8])
-def test_a_print_is_wanted_within_the_week(wet, hours):
+def test_a_print_is_due_within_a_week(wet, hours):
     with pytest.raises(ValidationError, match="within the next 7 days"):
         want("PA6", 100, hours)
     with refuses("out_of_range"):
@@ -232,11 +234,11 @@ def test_runs_that_go_on_are_waited_for_and_joined(wet, shelf, box):
     want("TPU 95A", 100, 30)
     want("PETG", 100, 40)
     plan = planned()
-    rows = of(plan)
+    rows = reports_by_name(plan)
     assert {one.state for one in rows.values()} == {"in time"}
     assert rows["PETG"].good_at >= timezone.now() + timedelta(hours=6)
     assert plan.standing().get().spool == wet["TPU 95A"]
-    # One of the runs ends before its spool is dry, and that is told.
+    # One of the runs ends before its spool is dry, and a note says so.
     assert any(note.startswith(f"Leave {pretty(wet['PC'].code)} in Large until") for note in plan.notes)
     assert find_violations(plan) == []
 
@@ -311,8 +313,8 @@ def test_a_run_that_began_otherwise_than_planned_counts_as_it_is(wet, dryer):
     (run,) = drying_runs.start_drying(
         [one.spool], dryer, DryingSettings(one.set_point_c, planned_hours=one.hours + 60)
     )
-    told = of(plan)["PC"]
-    assert (told.good_at, told.state) == (run.planned_end, "late")
+    report = reports_by_name(plan)["PC"]
+    assert (report.good_at, report.state) == (run.planned_end, "late")
     assert find_violations(plan) == []
 
 
@@ -325,13 +327,13 @@ def test_a_moved_drying_is_pinned_and_stays_when_it_is_planned_again(wet, dryer,
     new, consequences = move_drying(one, dryer=second, start=in_hours(30))
     assert (new.pinned, new.dryer, new.start) == (True, second, next_slot(new.start))
     assert any("h late" in text for text in consequences)
-    assert of(plan)["PC"].state == "late"
+    assert reports_by_name(plan)["PC"].state == "late"
     again = accept_plan(planned())
     kept = again.standing().get(spool=wet["PC"])
     assert (kept.start, kept.end, kept.dryer, kept.pinned) == (new.start, new.end, second, True)
-    assert of(again)["PC"].state == "late" and find_violations(again) == []
+    assert reports_by_name(again)["PC"].state == "late" and find_violations(again) == []
     pin_drying(kept, False)
-    assert of(planned())["PC"].state == "in time"
+    assert reports_by_name(planned())["PC"].state == "in time"
 
 
 def test_moves_that_cannot_be_are_refused_and_change_nothing(wet, dryer, shelf):
@@ -354,7 +356,7 @@ def test_moves_that_cannot_be_are_refused_and_change_nothing(wet, dryer, shelf):
             move_drying(one, **given_)
     assert set(plan.standing()) == {one, other}
     cancel_drying(one)
-    assert of(plan)["PC"].state == "missing"
+    assert reports_by_name(plan)["PC"].state == "missing"
     with refuses("not_planned"):
         move_drying(one, dryer=dryer, start=in_hours(20))
 
@@ -386,7 +388,7 @@ def test_a_plan_says_what_no_longer_holds(wet, dryer):
 def test_the_check_of_plans_finds_what_is_wrong(wet, dryer, shelf, change, why):
     """Each kind of slip, put into a plan that holds."""
     Place.objects.filter(kind="dry_box").update(assumed_rh_pct=75)
-    wanted = want("TPU 95A", 100, 30)
+    request = want("TPU 95A", 100, 30)
     plan = planned()
     one = plan.standing().get()
     assert find_violations(plan) == []
@@ -395,8 +397,8 @@ def test_the_check_of_plans_finds_what_is_wrong(wet, dryer, shelf, change, why):
     if "end_after_h" in change:
         one.end = one.start + timedelta(hours=change["end_after_h"])
     if "due_h" in change:
-        wanted.due_at = in_hours(change["due_h"])
-        wanted.save()
+        request.due_at = in_hours(change["due_h"])
+        request.save()
     one.set_point_c = change.get("set_point_c", one.set_point_c)
     one.save()
     assert why in texts(plan)
@@ -465,7 +467,7 @@ def _some_plan(draw, shelf: Place, box: Place) -> WeekPlan:
         )
     for kind in kinds:
         hours = draw(st.integers(2, 160))
-        want(kind, draw(st.sampled_from([30, 200])), hours, pressing=draw(st.booleans()))
+        want(kind, draw(st.sampled_from([30, 200])), hours, urgent=draw(st.booleans()))
     return planned(draw(st.sampled_from([ALWAYS, StaffedHours(time(7), time(22))])))
 
 
