@@ -109,18 +109,19 @@ def _faults_of(planned: PlannedDrying, faults: Sequence[Violation]) -> list[str]
     return [fault.text for fault in faults if fault.drying == planned]
 
 
-def start_address(one: PlannedDrying, ahead: Sequence[PlannedDrying]) -> str:
-    """The form that starts a drying, filled in, with all that go in with it."""
+def start_address(planned: PlannedDrying, ahead: Sequence[PlannedDrying]) -> str:
+    """The address of the form that starts a drying, filled in for all spools that go in together."""
     together = [
         other.spool_id
         for other in ahead
-        if (other.dryer_id, other.start, other.temperatures) == (one.dryer_id, one.start, one.temperatures)
+        if (other.dryer_id, other.start, other.temperatures)
+        == (planned.dryer_id, planned.start, planned.temperatures)
     ]
-    query: dict[str, Any] = {"spools": together, "set_point_c": f"{one.set_point_c:g}"}
-    if one.mass_g is not None:
-        query["mass_g"] = f"{one.mass_g:g}"
-    query["hours"] = f"{one.hours:g}"
-    return f"{reverse('drying-start', args=[one.dryer_id])}?{urlencode(query, doseq=True)}"
+    query: dict[str, Any] = {"spools": together, "set_point_c": f"{planned.set_point_c:g}"}
+    if planned.mass_g is not None:
+        query["mass_g"] = f"{planned.mass_g:g}"
+    query["hours"] = f"{planned.hours:g}"
+    return f"{reverse('drying-start', args=[planned.dryer_id])}?{urlencode(query, doseq=True)}"
 
 
 def _drawing(rows: Sequence[DryingRow], runs: Sequence[DryingRun], now: datetime) -> WeekDrawing:
@@ -130,9 +131,9 @@ def _drawing(rows: Sequence[DryingRow], runs: Sequence[DryingRun], now: datetime
         stretch = Stretch(run.start, max(now, run.planned_end), "", runs=True)
         lanes.setdefault(run.dryer.name, []).append(stretch)
     for row in rows:
-        one = row.planned
-        stretch = Stretch(one.start, one.end, str(row.number), runs=False)
-        lanes.setdefault(one.dryer.name, []).append(stretch)
+        planned = row.planned
+        stretch = Stretch(planned.start, planned.end, str(row.number), runs=False)
+        lanes.setdefault(planned.dryer.name, []).append(stretch)
     return week_drawing(sorted(lanes.items()), now)
 
 
@@ -189,7 +190,7 @@ def week_accept(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def week_reject(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(WeekPlan, pk=pk)
-    return _done(request, lambda: reject_plan(plan), "The plan is turned down. What is drying goes on.")
+    return _done(request, lambda: reject_plan(plan), "The plan has ended. Runs that have begun go on.")
 
 
 def _planned(pk: int) -> PlannedDrying:
@@ -223,7 +224,7 @@ def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
     planned = _planned(pk)
     if planned.run_id is not None or planned.ended_at is not None or planned.plan.ended_at is not None:
         # A second tap, or an old page.
-        said = "has begun" if planned.run_id is not None else "is planned no more"
+        said = "has begun" if planned.run_id is not None else "is not planned any more"
         messages.error(request, f"The drying of {pretty(planned.spool.code)} {said}. Nothing was changed.")
         return redirect("week")
     form = MoveForm(post_data(request), planned=planned)

@@ -12,13 +12,13 @@ from spools.models import Feedstock, Place, PlannedDrying, Polymer, Spool
 
 
 def _moment(label: str, **options: Any) -> forms.DateTimeField:
-    """A time to come, in the shop's zone."""
+    """A field for a time in the shop's zone."""
     widget = forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
     return forms.DateTimeField(label=label, widget=widget, **options)
 
 
 class MaterialField(forms.ChoiceField):
-    """A material of which there are spools, a product, or one very spool."""
+    """A choice of the materials, products and spools in stock."""
 
     def __init__(self, **options: Any) -> None:
         in_use = Spool.objects.filter(emptied_at=None).select_related("feedstock__maker")
@@ -59,7 +59,7 @@ class PrintRequestForm(forms.Form):
 
     mass_g = number("Filament", "g", limits=limits.NEEDED_G)
     due_at = _moment("Good by", help_text="Within a week from now: when the print is to start.")
-    name = forms.CharField(label="What for", max_length=80, required=False)
+    name = forms.CharField(label="Name of the print", max_length=80, required=False)
     urgent = forms.BooleanField(
         label="Urgent",
         required=False,
@@ -68,7 +68,7 @@ class PrintRequestForm(forms.Form):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["material"] = MaterialField(label="Of which filament")
+        self.fields["material"] = MaterialField(label="Material")
         self.order_fields(["material"])
 
 

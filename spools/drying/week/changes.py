@@ -99,7 +99,7 @@ def _lock_planned(planned: PlannedDrying) -> PlannedDrying:
     if planned.run_id is not None:
         raise refusal("begun", "It has begun. Take the spool out on the drying page.")
     if planned.ended_at is not None or planned.plan.ended_at is not None:
-        raise refusal("not_planned", "It is planned no more. Look at the plan again.")
+        raise refusal("not_planned", "It is not planned any more. Look at the plan again.")
     return planned
 
 

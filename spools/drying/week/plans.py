@@ -53,7 +53,7 @@ def create_plan(hours: StaffedHours = DEFAULT_HOURS, *, by: Any = None) -> WeekP
             "staffed_to",
         )
     if not open_requests().exists():
-        raise refusal("no_request", "No print is wanted. Add one to the list first.")
+        raise refusal("no_request", "There is no print request. Add one first.")
     lock_spool_facts()
     WeekPlan.objects.filter(accepted_at=None, ended_at=None).update(ended_at=timezone.now())
     return WeekPlan.objects.create(staffed_from=hours.opens, staffed_to=hours.closes, asked_by=by)

@@ -1,4 +1,4 @@
-"""Print requests: prints that are wanted by a time in the coming week."""
+"""Print requests: filament that must be good to print by a time in the coming week."""
 
 from datetime import datetime
 from typing import Any

@@ -1,4 +1,4 @@
-"""The pages of the drying plan of the week, from a wanted print to a run that it becomes."""
+"""The pages of the drying plan of the week, from a print request to the run of its drying."""
 
 from datetime import timedelta
 
@@ -59,7 +59,7 @@ def accepted(shop, desk) -> PlannedDrying:
     return PlannedDrying.objects.get()
 
 
-def test_from_a_wanted_print_to_the_run_that_was_planned(shop, desk):
+def test_from_a_print_request_to_the_run_that_was_planned(shop, desk):
     page = desk.get(reverse("week"))
     assert "None yet" in words(page) and "Calculate" not in words(page)
     page = desk.post(reverse("print-request-new"), print_request(shop), follow=True)
@@ -98,13 +98,13 @@ def test_from_a_wanted_print_to_the_run_that_was_planned(shop, desk):
         ({"due_at": "soon"}, "due_at", "valid date"),
     ],
 )
-def test_wrong_input_is_told_beside_its_field(shop, desk, changes, field, why):
+def test_wrong_input_has_its_error_beside_its_field(shop, desk, changes, field, why):
     page = desk.post(reverse("print-request-new"), print_request(shop, **changes))
     assert why in " ".join(page.context["form"].errors[field])
     assert not PrintRequest.objects.exists()
 
 
-def test_without_a_spool_nothing_can_be_wanted_and_the_page_says_what_comes_first(shop, desk):
+def test_without_a_spool_the_page_of_requests_links_to_receiving_one(shop, desk):
     assert "There is no spool yet" not in words(desk.get(reverse("print-request-new")))
     Spool.objects.update(emptied_at=timezone.now())
     page = desk.get(reverse("print-request-new"))
@@ -113,7 +113,7 @@ def test_without_a_spool_nothing_can_be_wanted_and_the_page_says_what_comes_firs
 
 
 def test_hours_and_empty_lists_are_refused_on_the_page(shop, desk):
-    assert "No print is wanted" in words(desk.post(reverse("week-plan"), HANDS))
+    assert "There is no print request" in words(desk.post(reverse("week-plan"), HANDS))
     desk.post(reverse("print-request-new"), print_request(shop))
     for values in (
         {"staffed_from": "22:00", "staffed_to": "07:00"},
@@ -128,7 +128,7 @@ def test_hours_and_empty_lists_are_refused_on_the_page(shop, desk):
 
 def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
     address = reverse("planned-move", args=[accepted.pk])
-    assert "worked out anew" in words(desk.get(address))
+    assert "Its hours are computed again" in words(desk.get(address))
     start = timezone.now() + timedelta(hours=85)
     values = {"dryer": shop.dryer.pk, "start": local_input(start), "set_point_c": "150"}
     page = desk.post(address, values)
@@ -143,29 +143,29 @@ def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
     assert "stays as it is" in words(desk.post(pin, {"pinned": "yes"}, follow=True))
     drop = reverse("planned-cancel", args=[moved.pk])
     assert "not planned to be dried any more" in words(desk.post(drop, follow=True))
-    assert "planned no more" in words(desk.post(drop, follow=True))
+    assert "not planned any more" in words(desk.post(drop, follow=True))
     assert desk.get(drop).status_code == 405
     said = words(desk.get(reverse("week")))
     assert "Missing: Gears" in said and "Its drying was dropped. Plan again to have it back." in said
     for old in (accepted, moved):
         late = reverse("planned-move", args=[old.pk])
         for answer in (desk.get(late, follow=True), desk.post(late, values, follow=True)):
-            assert "is planned no more. Nothing was changed." in words(answer)
+            assert "is not planned any more. Nothing was changed." in words(answer)
     assert not PlannedDrying.objects.filter(ended_at=None).exists()
 
 
-def test_what_no_longer_holds_is_told_and_a_plan_may_be_ended(shop, desk, accepted):
+def test_violations_are_shown_and_a_plan_may_be_ended(shop, desk, accepted):
     assert "No longer valid" not in words(desk.get(reverse("week")))
     mark_empty(shop.free)
     said = words(desk.get(reverse("week")))
     assert "No longer valid: Spool" in said and "Parts of this plan are no longer valid" in said
     assert "In doubt: Gears" in said and "In time" not in said
     end = reverse("week-reject", args=[WeekPlan.objects.get().pk])
-    assert "is turned down" in words(desk.post(end, follow=True))
+    assert "The plan has ended" in words(desk.post(end, follow=True))
     assert accepted_plan() is None
 
 
-def test_a_large_plan_is_worked_out_in_the_background(shop, desk, monkeypatch):
+def test_a_large_plan_is_computed_in_the_background(shop, desk, monkeypatch):
     # Every plan counts as large.
     monkeypatch.setattr(plans, "MOST_NOW", 0)
     desk.post(reverse("print-request-new"), print_request(shop))

@@ -65,7 +65,7 @@ def texts(plan: WeekPlan) -> str:
 
 def reports_by_name(plan: WeekPlan) -> dict[str, PrintReport]:
     """The reports of the prints, by name."""
-    return {one.planned.request.name: one for one in report_prints(plan, list(plan.standing()))}
+    return {report.planned.request.name: report for report in report_prints(plan, list(plan.standing()))}
 
 
 @pytest.fixture
@@ -88,13 +88,13 @@ def test_a_plan_has_everything_good_in_time_and_holds_when_it_is_simulated(wet, 
     for kind, hours in (("PC", 30), ("TPU 95A", 48), ("PA6", 100)):
         want(kind, 100, hours)
     plan = planned()
-    assert {name: one.state for name, one in reports_by_name(plan).items()} == dict.fromkeys(
+    assert {name: report.state for name, report in reports_by_name(plan).items()} == dict.fromkeys(
         ["PC", "TPU 95A", "PA6"], "in time"
     )
-    assert {one.spool for one in plan.standing()} == {wet["PC"], wet["TPU 95A"], wet["PA6"]}
+    assert {drying.spool for drying in plan.standing()} == {wet["PC"], wet["TPU 95A"], wet["PA6"]}
     assert find_violations(plan) == []
     # As long as the spool's own plan for the same set point says, and a little in hand.
-    (first,) = [one for one in plan.standing() if one.start <= next_slot(timezone.now())]
+    (first,) = [drying for drying in plan.standing() if drying.start <= next_slot(timezone.now())]
     own = plan_drying(first.spool, dryer, PlanRequest(set_point_c=first.set_point_c), at=first.start)
     assert own.hours <= first.hours <= own.hours + 2.5
 
@@ -108,17 +108,17 @@ def test_whenever_a_drying_begins_it_is_planned_long_enough(shelf, box, dryer, m
     record_readings(shelf, readings, origin="hand")
     shelf.assumed_rh_pct = 25
     shelf.save()
-    facts = build_problem([want("TPU 95A", 100, 60)], ALWAYS)
-    (stock,) = facts.week.stock
+    problem = build_problem([want("TPU 95A", 100, 60)], ALWAYS)
+    (stock,) = problem.week.stock
     option = max(stock.options, key=lambda option: option.mode.set_point_c)
-    mass_g = facts.details[stock.spool, option.dryer, option.mode].mass_g
+    mass_g = problem.details[stock.spool, option.dryer, option.mode].mass_g
     needed_h = []
     for slot in range(9 * SLOTS_H):
         _, hours = compute_single_drying(
-            spool, facts.dryers[dryer.pk], facts.at(slot), option.mode.set_point_c, mass_g
+            spool, problem.dryers[dryer.pk], problem.at(slot), option.mode.set_point_c, mass_g
         )
         needed_h.append(hours - IN_HAND_H)
-        takes = option.takes[facts.week.part_of(slot)]
+        takes = option.takes[problem.week.part_of(slot)]
         assert takes is not None and takes / SLOTS_H >= needed_h[-1], slot
     assert max(needed_h) > max(needed_h[0], needed_h[-1]) + IN_HAND_H
 
@@ -142,11 +142,11 @@ def test_alike_set_points_share_a_dryer_and_smells_are_kept_apart(shelf, box):
         want(kind, 100, 60)
     plan = planned()
     assert find_violations(plan) == []
-    rows = {one.spool.feedstock.polymer.name: one for one in plan.standing()}
+    rows = {drying.spool.feedstock.polymer.name: drying for drying in plan.standing()}
     for kind in rows.keys() - {"ABS"}:
         assert rows[kind].end <= rows["ABS"].start or rows["ABS"].end <= rows[kind].start
-    one, other = (PlannedDrying.objects.get(pk=rows[kind].pk) for kind in ("ABS", "PC"))
-    other.start, other.end, other.set_point_c = one.start, one.end, one.set_point_c
+    drying, other = (PlannedDrying.objects.get(pk=rows[kind].pk) for kind in ("ABS", "PC"))
+    other.start, other.end, other.set_point_c = drying.start, drying.end, drying.set_point_c
     other.save()
     assert "takes on the smell" in texts(plan)
 
@@ -156,10 +156,10 @@ def test_one_spool_serves_several_prints_and_grams_are_not_spent_twice(wet, drye
         want("PA6", 200, hours, name=f"after {hours} h")
     plan = planned()
     assert plan.standing().get().spool == wet["PA6"]
-    states = [one.state for one in reports_by_name(plan).values()]
+    states = [report.state for report in reports_by_name(plan).values()]
     assert sorted(states) == ["in time", "in time", "missing"]
     assert "used up by the other prints" in " ".join(
-        one.planned.why for one in reports_by_name(plan).values()
+        report.planned.why for report in reports_by_name(plan).values()
     )
 
 
@@ -168,7 +168,7 @@ def test_nobody_has_to_come_at_night(wet, dryer):
     for kind in ("PC", "TPU 95A", "PETG"):
         want(kind, 100, 120)
     plan = planned(hours)
-    times = [at for one in plan.standing() for at in (one.start, one.end)]
+    times = [at for drying in plan.standing() for at in (drying.start, drying.end)]
     assert len(times) == 6 and all(hours.at(at) for at in times)
     assert find_violations(plan) == []
 
@@ -204,9 +204,9 @@ def test_too_few_hours_make_the_fewest_late_and_say_so(wet, dryer):
     for kind in ("PC", "PETG", "TPU 95A"):
         want(kind, 100, 14)
     rows = reports_by_name(planned())
-    late = [one for one in rows.values() if one.state == "late"]
+    late = [report for report in rows.values() if report.state == "late"]
     assert late and len(late) < 3
-    assert all("not enough hours in the dryers" in one.planned.why for one in late)
+    assert all("not enough hours in the dryers" in report.planned.why for report in late)
 
 
 def test_without_a_dryer_or_a_list_there_is_no_plan(wet):
@@ -235,7 +235,7 @@ def test_runs_that_go_on_are_waited_for_and_joined(wet, shelf, box):
     want("PETG", 100, 40)
     plan = planned()
     rows = reports_by_name(plan)
-    assert {one.state for one in rows.values()} == {"in time"}
+    assert {report.state for report in rows.values()} == {"in time"}
     assert rows["PETG"].good_at >= timezone.now() + timedelta(hours=6)
     assert plan.standing().get().spool == wet["TPU 95A"]
     # One of the runs ends before its spool is dry, and a note says so.
@@ -253,15 +253,15 @@ def test_a_polymer_that_water_softens_is_planned_in_two_stages(shelf, box):
     )
     want("PVA", 50, 150)
     plan = planned()
-    one = plan.standing().get()
-    assert one.first_hours is not None and one.first_set_point_c <= 45 < one.set_point_c
+    drying = plan.standing().get()
+    assert drying.first_hours is not None and drying.first_set_point_c <= 45 < drying.set_point_c
     assert find_violations(plan) == []
     # The gate of drying runs has the last word, and lets it pass.
-    require_set_point([spool], dryer, one.set_point_c, first=_first(one))
+    require_set_point([spool], dryer, drying.set_point_c, first=_first(drying))
 
 
-def _first(one: PlannedDrying) -> FirstStage:
-    return FirstStage(one.first_set_point_c, one.first_hours)
+def _first(drying: PlannedDrying) -> FirstStage:
+    return FirstStage(drying.first_set_point_c, drying.first_hours)
 
 
 # Accepting and changing
@@ -294,24 +294,24 @@ def test_accepting_says_who_and_when_and_ends_the_plan_before(wet, dryer, django
 def test_starting_a_drying_ties_the_run_to_the_plan(wet, dryer):
     want("PC", 100, 50)
     plan = accepted()
-    one = plan.standing().get()
+    drying = plan.standing().get()
     (run,) = drying_runs.start_drying(
-        [one.spool], dryer, DryingSettings(one.set_point_c, planned_hours=one.hours)
+        [drying.spool], dryer, DryingSettings(drying.set_point_c, planned_hours=drying.hours)
     )
-    one.refresh_from_db()
-    assert one.run == run
+    drying.refresh_from_db()
+    assert drying.run == run
     assert find_violations(plan) == []
     for change in (cancel_drying, pin_drying):
         with refuses("begun"):
-            change(one)
+            change(drying)
 
 
 def test_a_run_that_began_otherwise_than_planned_counts_as_it_is(wet, dryer):
     want("PC", 100, 50)
     plan = accepted()
-    one = plan.standing().get()
+    drying = plan.standing().get()
     (run,) = drying_runs.start_drying(
-        [one.spool], dryer, DryingSettings(one.set_point_c, planned_hours=one.hours + 60)
+        [drying.spool], dryer, DryingSettings(drying.set_point_c, planned_hours=drying.hours + 60)
     )
     report = reports_by_name(plan)["PC"]
     assert (report.good_at, report.state) == (run.planned_end, "late")
@@ -322,9 +322,9 @@ def test_a_moved_drying_is_pinned_and_stays_when_it_is_planned_again(wet, dryer,
     want("PC", 100, 20)
     want("TPU 95A", 100, 90)
     plan = accepted()
-    one = plan.standing().get(spool=wet["PC"])
+    drying = plan.standing().get(spool=wet["PC"])
     second = Place.objects.create(name="Second", kind="dryer", max_set_point_c=120, room=shelf)
-    new, consequences = move_drying(one, dryer=second, start=in_hours(30))
+    new, consequences = move_drying(drying, dryer=second, start=in_hours(30))
     assert (new.pinned, new.dryer, new.start) == (True, second, next_slot(new.start))
     assert any("h late" in text for text in consequences)
     assert reports_by_name(plan)["PC"].state == "late"
@@ -340,7 +340,7 @@ def test_moves_that_cannot_be_are_refused_and_change_nothing(wet, dryer, shelf):
     want("PC", 100, 60)
     want("PA6", 100, 60)
     plan = accepted()
-    one, other = plan.standing().get(spool=wet["PC"]), plan.standing().get(spool=wet["PA6"])
+    drying, other = plan.standing().get(spool=wet["PC"]), plan.standing().get(spool=wet["PA6"])
     cool = Place.objects.create(name="Cool", kind="dryer", max_set_point_c=50, room=shelf)
     refusals = [
         ({"dryer": dryer, "start": other.start}, "full|both of their temperatures"),
@@ -353,12 +353,12 @@ def test_moves_that_cannot_be_are_refused_and_change_nothing(wet, dryer, shelf):
     ]
     for given_, why in refusals:
         with pytest.raises(ValidationError, match=why):
-            move_drying(one, **given_)
-    assert set(plan.standing()) == {one, other}
-    cancel_drying(one)
+            move_drying(drying, **given_)
+    assert set(plan.standing()) == {drying, other}
+    cancel_drying(drying)
     assert reports_by_name(plan)["PC"].state == "missing"
     with refuses("not_planned"):
-        move_drying(one, dryer=dryer, start=in_hours(20))
+        move_drying(drying, dryer=dryer, start=in_hours(20))
 
 
 def test_a_plan_says_what_no_longer_holds(wet, dryer):
@@ -366,7 +366,7 @@ def test_a_plan_says_what_no_longer_holds(wet, dryer):
     want("PA6", 100, 70)
     plan = accepted()
     assert find_violations(plan) == []
-    later = max(one.start for one in plan.standing()) + timedelta(hours=1)
+    later = max(drying.start for drying in plan.standing()) + timedelta(hours=1)
     assert any("should have gone into" in fault.text for fault in find_violations(plan, later))
     mark_empty(wet["PC"])
     assert "was marked empty" in texts(plan)
@@ -390,17 +390,17 @@ def test_the_check_of_plans_finds_what_is_wrong(wet, dryer, shelf, change, why):
     Place.objects.filter(kind="dry_box").update(assumed_rh_pct=75)
     request = want("TPU 95A", 100, 30)
     plan = planned()
-    one = plan.standing().get()
+    drying = plan.standing().get()
     assert find_violations(plan) == []
     if "start_h" in change:
-        one.start = in_hours(change["start_h"])
+        drying.start = in_hours(change["start_h"])
     if "end_after_h" in change:
-        one.end = one.start + timedelta(hours=change["end_after_h"])
+        drying.end = drying.start + timedelta(hours=change["end_after_h"])
     if "due_h" in change:
         request.due_at = in_hours(change["due_h"])
         request.save()
-    one.set_point_c = change.get("set_point_c", one.set_point_c)
-    one.save()
+    drying.set_point_c = change.get("set_point_c", drying.set_point_c)
+    drying.save()
     assert why in texts(plan)
     (print_of,) = report_prints(plan, list(plan.standing()), find_violations(plan))
     assert print_of.state == "in doubt" and "no longer holds" in print_of.why
@@ -421,8 +421,10 @@ def test_whatever_the_shop_its_plan_holds_when_it_is_simulated(data, shelf, box)
     with transaction.atomic():
         plan = _some_plan(data.draw, shelf, box)
         assert [fault.text for fault in find_violations(plan)] == []
-        for one in plan.standing():
-            assert (one.start - one.start.replace(minute=0, second=0, microsecond=0)) % SLOT == timedelta(0)
+        for drying in plan.standing():
+            assert (
+                drying.start - drying.start.replace(minute=0, second=0, microsecond=0)
+            ) % SLOT == timedelta(0)
         transaction.set_rollback(True)
 
 
@@ -447,10 +449,10 @@ def _some_plan(draw, shelf: Place, box: Place) -> WeekPlan:
     ]
     kinds = sorted(draw(st.sets(st.sampled_from(KINDS), min_size=1, max_size=4)))
     spools = []
-    for one in map(feedstock, kinds):
+    for product in map(feedstock, kinds):
         for _ in range(draw(st.integers(1, 2))):
             spool = receive(
-                one,
+                product,
                 draw(st.sampled_from([shelf, box])),
                 core_material=draw(st.sampled_from(["pc", "abs", "unknown"])),
                 net_mass_g=draw(st.sampled_from([250, 800])),
