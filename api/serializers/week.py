@@ -82,7 +82,7 @@ class WeekPlanSerializer(serializers.Serializer):
     notes = serializers.ListField(child=serializers.CharField(), source="plan.notes")
     dryings = PlannedDryingSerializer(many=True)
     prints = PlannedPrintSerializer(many=True)
-    faults = serializers.ListField(
+    violations = serializers.ListField(
         child=serializers.CharField(), help_text="parts of the plan that no longer hold"
     )
 

@@ -45,19 +45,19 @@ class DryingRow:
 
     number: int
     planned: PlannedDrying
-    faults: list[str]
+    violations: list[str]
     start: str
 
 
 @dataclass(frozen=True)
 class PlanView:
-    """A plan as the page shows it. runs: those that go on now; faults: the violations of its prints."""
+    """A plan as the page shows it. runs: those that go on now; violations: those of its prints."""
 
     plan: WeekPlan
     runs: Sequence[DryingRun]
     rows: list[DryingRow]
     prints: list[tuple[str, PrintReport]]
-    faults: list[str]
+    violations: list[str]
     drawing: WeekDrawing
 
 
@@ -89,24 +89,24 @@ def _last_staffed_hours() -> StaffedHours:
 def _plan_view(plan: WeekPlan, runs: Sequence[DryingRun]) -> PlanView:
     now = timezone.now()
     dryings = list(plan.standing())
-    faults = find_violations(plan, now)
+    violations = find_violations(plan, now)
     ahead = [planned for planned in dryings if planned.run_id is None]
     rows = [
-        DryingRow(number, planned, _faults_of(planned, faults), start_address(planned, ahead))
+        DryingRow(number, planned, _texts_of(planned, violations), start_address(planned, ahead))
         for number, planned in enumerate(ahead, start=1)
     ]
     return PlanView(
         plan,
         runs,
         rows,
-        [(STATES[report.state], report) for report in report_prints(plan, dryings, faults)],
-        [fault.text for fault in faults if fault.drying is None],
+        [(STATES[report.state], report) for report in report_prints(plan, dryings, violations)],
+        [violation.text for violation in violations if violation.drying is None],
         _drawing(rows, runs, now),
     )
 
 
-def _faults_of(planned: PlannedDrying, faults: Sequence[Violation]) -> list[str]:
-    return [fault.text for fault in faults if fault.drying == planned]
+def _texts_of(planned: PlannedDrying, violations: Sequence[Violation]) -> list[str]:
+    return [violation.text for violation in violations if violation.drying == planned]
 
 
 def start_address(planned: PlannedDrying, ahead: Sequence[PlannedDrying]) -> str:

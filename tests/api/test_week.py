@@ -21,7 +21,7 @@ def ahead(**span: float) -> str:
 def test_a_print_is_requested_planned_and_its_drying_begun(api, shop, wet):
     request = api.post("print-requests", polymer=shop.polyamide, mass_g=200, due_at=ahead(hours=80))
     plan = api.post("week-plans", staffed_from="00:00", staffed_to="23:59")
-    assert (plan["faults"], plan["accepted_at"]) == ([], None)
+    assert (plan["violations"], plan["accepted_at"]) == ([], None)
     (report,) = plan["prints"]
     assert (report["request"], report["spool"], report["state"]) == (request["id"], wet, "in time")
     assert api.get("planned-dryings")["count"] == 0

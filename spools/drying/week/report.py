@@ -47,7 +47,7 @@ class PlanReport:
     plan: WeekPlan
     dryings: list[PlannedDrying]
     prints: list[PrintReport]
-    faults: list[str]
+    violations: list[str]
 
 
 def report_plan(plan: WeekPlan) -> PlanReport:

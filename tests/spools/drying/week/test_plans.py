@@ -60,7 +60,7 @@ def accepted(**options) -> WeekPlan:
 
 
 def texts(plan: WeekPlan) -> str:
-    return " ".join(fault.text for fault in find_violations(plan))
+    return " ".join(violation.text for violation in find_violations(plan))
 
 
 def reports_by_name(plan: WeekPlan) -> dict[str, PrintReport]:
@@ -367,7 +367,7 @@ def test_a_plan_says_what_no_longer_holds(wet, dryer):
     plan = accepted()
     assert find_violations(plan) == []
     later = max(drying.start for drying in plan.standing()) + timedelta(hours=1)
-    assert any("should have gone into" in fault.text for fault in find_violations(plan, later))
+    assert any("should have gone into" in violation.text for violation in find_violations(plan, later))
     mark_empty(wet["PC"])
     assert "was marked empty" in texts(plan)
     other = receive(feedstock("PA12"), dryer.room, core_material="pc")
@@ -420,7 +420,7 @@ def test_whatever_the_shop_its_plan_holds_when_it_is_simulated(data, shelf, box)
     """Random spools, places, dryers, runs that go on, prints and staffed hours."""
     with transaction.atomic():
         plan = _some_plan(data.draw, shelf, box)
-        assert [fault.text for fault in find_violations(plan)] == []
+        assert [violation.text for violation in find_violations(plan)] == []
         for drying in plan.standing():
             assert (
                 drying.start - drying.start.replace(minute=0, second=0, microsecond=0)
