@@ -93,7 +93,7 @@ class RecordViewSet(
     def _edited_meanwhile(self, row: Any) -> Response:
         """412 with the row as it is stored now."""
         present = self.get_serializer(self.get_queryset().get(pk=row.pk)).data
-        errors = [{"field": "", "message": str(EditedMeanwhile(row).message)}]
+        errors = [{"field": "", "code": "edited_meanwhile", "message": str(EditedMeanwhile(row).message)}]
         return Response({"errors": errors, "present": present}, status=412)
 
     def finalize_response(self, request: Request, response: Response, *args: Any, **kwargs: Any) -> Response:

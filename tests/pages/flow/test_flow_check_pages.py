@@ -55,7 +55,7 @@ def test_from_the_machine_to_the_recorded_check(shop, desk, plan):
     page = desk.get(answer.url)
     assert says(page, "Usable flow, 5 % lost") and says(page, "7.7 ± 0.") and says(page, "Likely reading")
     assert made.recorded_by == shop.user and made.blobs.count() == 7
-    assert says(desk.get(flow), "3 more to the chart's first value")
+    assert says(desk.get(flow), "3 more until its first value")
     assert says(desk.get(reverse("spool-history", args=[made.spool.code])), "4.04 g: flow check on North T0")
 
 

@@ -47,7 +47,7 @@ def test_a_file_is_taken_in_read_and_shown(desk, shop):
         "10 m, 3 min",
         "10 m, 24.1 cm³",
         "205 °C for 3 min",
-        "10, 1 for each metre; usually 0.8 mm, the longest 0.8 mm; the same bit of filament up to 1 time",
+        "10, 1 for each metre; usually 0.8 mm, the longest 0.8 mm; the same section of filament up to 1 time",
         "by ada",
         "G90 and G91 count for E, too",
     ):

@@ -28,6 +28,7 @@ def done_page(shop) -> str:
 # Service
 
 
+@pytest.mark.django_db(transaction=True)
 def test_a_service_is_done_in_one_tap_from_its_reminder(shop, desk, worn):
     reminders = desk.get(reverse("reminders"))
     assert (

@@ -61,8 +61,9 @@ def test_a_warning_comes_at_half_and_at_all_of_the_budget(share, says):
 
 
 def test_a_plan_tells_its_share_of_a_run_and_of_the_life_after_it(spool, dryer, box):
-    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(80), at=hours_ago(100))
-    drying_runs.finish_drying(run, place=box, at=hours_ago(55))
+    start, end = hours_ago(100), hours_ago(55)
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(80), at=start)
+    drying_runs.finish_drying(run, place=box, at=end)
     plan = plan_drying(spool, dryer, PlanRequest(target_pct=0.3))
     assert plan.heat.life_share == pytest.approx(0.45)
     assert plan.life_share == pytest.approx(0.45 + plan.option.run_share * 24 / 100)

@@ -28,7 +28,7 @@ ASK = "from sample.outer import outer; print(outer(), sum(outer.stats.cache_miss
 SIGNATURES = """
 import numpy as np
 from numba.core.registry import CPUDispatcher
-from maintenance.gcode import Reading, accounting, planning, read_job, running, scanning
+from maintenance.gcode import ReaderSettings, accounting, planning, read_job, running, scanning
 from maintenance.kernels import load_kernels
 from spools.physics import stepping, surroundings
 from spools.physics.isotherm import KINDS, Isotherm
@@ -54,7 +54,7 @@ with open("job.gcode", "w") as file:
     file.write("G28\\nG90\\nM82\\nM140 S60\\nM109 S210\\nT1\\nM600\\nG4 P500\\nM204 P900\\nSET_LIGHT A=1\\n")
     for n in range(9000):
         file.write(f"G1 X{n} Y{n % 7} E{n / 30} F3000 ; {n}\\nG3 X{n} I1 J1 E{n / 29}\\n")
-read_job("job.gcode", Reading(diameter_mm=2.85))
+read_job("job.gcode", ReaderSettings(diameter_mm=2.85))
 more = {name: found - compiled[name] for name, found in signatures().items() if found != compiled[name]}
 assert not more, more
 """
