@@ -4,7 +4,8 @@
     nice .venv/bin/python -m benchmarks.mutation readiness --sample 100 --seed 1
 
 A mutant is the code with one operator, number or condition changed. It is killed when a test fails. Survivors
-are printed with their change: a missing test, or a change that alters nothing. The work happens in a copy of
+are printed with their change: a missing test, or a change that alters nothing. Each line has the total so far,
+so a run that is cut short still gives its figures. The work happens in a copy of
 the project, so a run that is stopped leaves no mutant behind.
 """
 
@@ -97,7 +98,7 @@ def main() -> None:
             subprocess.run([*shlex.split(command)], check=True, stdout=subprocess.DEVNULL)
             mutants = [item for item in list_mutants(subject) if options.only in source_line(item)]
             sample = random.Random(options.seed).sample(mutants, min(options.sample, len(mutants)))
-            print(f"{len(mutants)} mutants, {len(sample)} of them tested")
+            print(f"{len(mutants)} mutants, {len(sample)} of them in the sample", flush=True)
             run(sample, command)
 
 
@@ -142,14 +143,16 @@ def run(sample: list[WorkItem], command: str) -> None:
     began = time.monotonic()
     for item in sample:
         result = mutate_and_test(item.mutations, command, TIMEOUT_S)
-        if result.test_outcome == TestOutcome.SURVIVED:
-            counts["survived"] += 1
-            print(f"\nsurvived: {':'.join(map(str, place(item)))}\n{result.diff}", flush=True)
-        else:
-            counts["killed"] += 1
-    total = sum(counts.values())
-    share = 100 * counts["killed"] / max(1, total)
-    print(f"\n{counts['killed']} of {total} killed ({share:.0f} %), {time.monotonic() - began:.0f} s")
+        survived = result.test_outcome == TestOutcome.SURVIVED
+        outcome = "survived" if survived else "killed"
+        counts[outcome] += 1
+        print(
+            f"{counts['killed']} of {counts.total()} killed, {time.monotonic() - began:.0f} s; {outcome}: "
+            f"{':'.join(map(str, place(item)))} {item.mutations[0].operator_name}",
+            flush=True,
+        )
+        if survived:
+            print(f"{result.diff}\n", flush=True)
 
 
 if __name__ == "__main__":
