@@ -5,8 +5,8 @@
 
 A mutant is the code with one operator, number or condition changed. It is killed when a test fails. Survivors
 are printed with their change: a missing test, or a change that alters nothing. Each line has the total so far,
-so a run that is cut short still gives its figures. The work happens in a copy of
-the project, so a run that is stopped leaves no mutant behind.
+so a run that is cut short still gives its figures. The work happens in a copy of the project, so a run that is
+stopped leaves no mutant behind.
 """
 
 import argparse
@@ -52,6 +52,8 @@ SUBJECTS = {
     "gate": Subject(
         ["spools/drying/gate.py"],
         [
+            "tests/spools/drying/test_gate.py",
+            "tests/spools/drying/test_heat_gate.py",
             "tests/spools/drying/test_runs.py",
             "tests/spools/drying/test_stages.py",
             "tests/spools/drying/test_together.py",
@@ -60,7 +62,11 @@ SUBJECTS = {
     "ledger": Subject(["spools/inventory/ledger.py"], ["tests/spools/inventory"]),
     "moves": Subject(
         ["spools/inventory/moves.py"],
-        ["tests/spools/inventory/test_moves.py", "tests/spools/drying/test_runs.py"],
+        [
+            "tests/spools/inventory/test_moves.py",
+            "tests/spools/drying/test_heat_gate.py",
+            "tests/spools/drying/test_runs.py",
+        ],
     ),
     "reminders": Subject(
         [

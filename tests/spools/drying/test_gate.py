@@ -1,0 +1,174 @@
+"""The gate of drying runs at its limits: which stages agree, which first stage is allowed, which stay is covered."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from spools.drying.caps import Cap, compute_cap
+from spools.drying.gate import FirstStage, open_runs, require_set_point, stays_without_run, why_not_now
+from spools.models import DryingRun, Place, Spool, Stay
+from spools.wording import format_time
+from tests.refusals import refuses
+from tests.spools.conftest import feedstock, hours_ago, receive
+
+START = datetime(2026, 3, 1, 8, tzinfo=UTC)
+MINUTE_H = 1 / 60
+DRYER = Place(pk=7, name="Hot box", kind="dryer")
+CAP = Cap(60, "the polymer", [], 60, "the polymer", [])
+
+
+def after(hours: float) -> datetime:
+    return START + timedelta(hours=hours)
+
+
+def run(set_point_c: float, start_h: float, end_h: float | None = None, first: FirstStage | None = None):
+    return DryingRun(
+        dryer=DRYER,
+        spool=Spool(pk=2, code="JGFNKH"),
+        set_point_c=set_point_c,
+        first_set_point_c=first and first.set_point_c,
+        first_hours=first and first.hours,
+        start=after(start_h),
+        end=None if end_h is None else after(end_h),
+    )
+
+
+def why_not(beside: DryingRun, set_point_c: float, first: FirstStage | None = None, at_h: float = 0) -> str:
+    return why_not_now([], [CAP], set_point_c, first, after(at_h), runs=[beside], idle=[], dryer=DRYER)
+
+
+FIRST_2_H = FirstStage(45, 2)
+
+
+@pytest.mark.parametrize(
+    ("beside", "first", "agrees"),
+    [
+        # The first stage ends when the other run starts, and that run is hot at once.
+        (run(55, start_h=2), FIRST_2_H, True),
+        (run(55, start_h=3), FIRST_2_H, True),
+        (run(55, start_h=2 - MINUTE_H), FIRST_2_H, False),
+        # The other run stays in its first stage, or leaves it at another time.
+        (run(45, start_h=1), FIRST_2_H, False),
+        (run(55, start_h=1, first=FirstStage(45, 1)), FIRST_2_H, True),
+        # A first stage as warm as that of the dryer lasts as long as that one.
+        (run(55, start_h=1, first=FirstStage(45, 2)), FIRST_2_H, True),
+        (run(55, start_h=1, first=FirstStage(44, 1)), FIRST_2_H, False),
+        (run(56, start_h=0), None, False),
+        # The other run ends before the temperature changes, or a minute later.
+        (run(45, start_h=0, end_h=2), FIRST_2_H, True),
+        (run(45, start_h=0, end_h=2 + MINUTE_H), FIRST_2_H, False),
+        (run(56, start_h=0, end_h=2, first=FirstStage(55, 4)), None, True),
+        (run(56, start_h=0, end_h=4, first=FirstStage(55, 4)), None, True),
+        (run(56, start_h=0, end_h=5, first=FirstStage(55, 4)), None, False),
+        # The other run leaves its first stage when this one starts, or a minute later.
+        (run(55, start_h=-4, first=FirstStage(45, 4)), None, True),
+        (run(55, start_h=-4, first=FirstStage(45, 4 + MINUTE_H)), None, False),
+    ],
+)
+def test_two_runs_share_a_dryer_only_while_their_stages_are_the_same(beside, first, agrees):
+    assert (why_not(beside, 55, first) == "") is agrees
+
+
+def test_a_first_stage_ends_when_that_of_the_dryer_ends():
+    staged = run(55, start_h=0, first=FirstStage(45, 4))
+    assert why_not(staged, 55, FirstStage(45, 99), at_h=1) == ""
+    assert why_not(staged, 55, FirstStage(44, 3), at_h=1)
+    assert why_not(staged, 55, FirstStage(45, 99), at_h=4)
+
+
+def test_a_run_in_another_dryer_and_a_run_of_the_spool_itself():
+    beside = run(40, start_h=0)
+    arguments = {"runs": [beside], "idle": []}
+    for pk in (DRYER.pk - 1, DRYER.pk + 1):
+        other = Place(pk=pk, kind="dryer")
+        assert why_not_now([], [CAP], 55, None, after(1), dryer=other, **arguments) == ""
+    own = why_not_now([beside.spool], [CAP], 40, None, after(1), dryer=DRYER, **arguments)
+    assert "JGF-NKH is drying in Hot box" in own and "Finish that run first" in own
+
+
+def test_a_refusal_names_the_stages_to_join():
+    staged = run(55, start_h=0, first=FirstStage(45, 4))
+    say = why_not(staged, 55, at_h=1)
+    assert f"until {format_time(after(4))} and" in say and "first 45 and then 55 °C" in say
+    assert "Join at 55 °C, or" in why_not(staged, 50, at_h=5)
+    assert "Join at 55 °C in one stage, or" in why_not(staged, 55, FirstStage(45, 2), at_h=5)
+
+
+@pytest.mark.parametrize(
+    ("cap", "reason"),
+    [
+        (Cap(54, "the end", [], 54, "the start", []), "too hot to join: the end"),
+        (Cap(55, "the end", [], 54, "the start", []), "too hot to join: at the start the start"),
+    ],
+)
+def test_a_refusal_of_a_run_too_hot_to_join_names_the_cap_and_no_way_to_join(cap, reason):
+    caps = [Cap(90, "another", [], 90, "another", []), cap]
+    say = why_not_now([], caps, 50, None, START, runs=[run(55, start_h=0)], idle=[], dryer=DRYER)
+    assert reason in say and "Join at" not in say
+
+
+@pytest.mark.django_db
+def test_each_spool_has_its_cap_in_the_answer(spool, pla, shelf, dryer):
+    other = receive(pla, shelf)
+    assert require_set_point([spool, other], dryer, 45) == {
+        spool.pk: compute_cap(spool, dryer, [other]),
+        other.pk: compute_cap(other, dryer, [spool]),
+    }
+
+
+@pytest.mark.django_db
+def test_a_first_stage_is_cooler_than_the_set_point_and_up_to_the_cap_of_the_start(shelf, dryer):
+    petg = receive(feedstock("PETG"), shelf, core_material="pc")
+    cap_c = compute_cap(petg, dryer).cap_c
+    require_set_point([petg], dryer, cap_c)
+    require_set_point([petg], dryer, cap_c, first=FirstStage(cap_c - 0.1, 2))
+    for first_c in (cap_c, cap_c + 0.1):
+        with refuses("first_stage_hotter"):
+            require_set_point([petg], dryer, cap_c, first=FirstStage(first_c, 2))
+    pva = receive(feedstock("PVA"), shelf, core_material="pc", card="dry")
+    require_set_point([pva], dryer, 45)
+    require_set_point([pva], dryer, 45, first=FirstStage(44, 0.1))
+    for set_point_c, first in ((45.1, None), (55, FirstStage(45.1, 24))):
+        with refuses("above_start_cap"):
+            require_set_point([pva, petg], dryer, set_point_c, first=first)
+
+
+@pytest.mark.django_db
+def test_a_stay_is_covered_by_a_run_of_its_spool_in_that_dryer_up_to_its_end(spool, dryer):
+    start, end = hours_ago(20), hours_ago(10)
+    stay = Stay.objects.create(spool=spool, place=dryer, start=start, end=end)
+    covering = DryingRun.objects.create(
+        spool=spool,
+        dryer=dryer,
+        set_point_c=50,
+        start_cap_c=80,
+        cap_c=80,
+        planned_hours=10,
+        target_pct=1,
+        start=start,
+        end=end,
+    )
+    minute = timedelta(minutes=1)
+    for at, run_start, run_end, idle in (
+        (start, start, end, []),
+        (start, start, None, []),
+        (start, start, end - minute, [stay]),
+        (start, start + minute, end, [stay]),
+        (start + minute, start + minute, end, []),
+        (end - minute, end, None, [stay]),
+        (end, end, None, []),
+    ):
+        covering.start, covering.end = run_start, run_end
+        covering.save()
+        assert stays_without_run([dryer], at) == idle, (at, run_start, run_end)
+
+
+@pytest.mark.django_db
+def test_only_runs_that_are_not_finished_are_open(spool, dryer):
+    values = {"set_point_c": 50, "start_cap_c": 80, "cap_c": 80, "planned_hours": 10, "target_pct": 1}
+    past = DryingRun.objects.create(
+        spool=spool, dryer=dryer, start=hours_ago(30), end=hours_ago(20), **values
+    )
+    present = DryingRun.objects.create(spool=spool, dryer=dryer, start=hours_ago(5), **values)
+    assert past not in open_runs() and list(open_runs(dryer)) == [present]
+    assert not open_runs(Place.objects.create(name="Second", kind="dryer", max_set_point_c=90))
