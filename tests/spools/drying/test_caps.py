@@ -5,9 +5,17 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from django.core.exceptions import ValidationError
 
-from spools.drying.caps import CORE_CAP_C, Cap, compute_cap, joining_set_point_c, may_join, require_below_cap
+from spools.drying.caps import (
+    CORE_CAP_C,
+    Cap,
+    compute_cap,
+    joining_set_point_c,
+    limiting_spool,
+    may_join,
+    require_below_cap,
+)
 from spools.models import DryingRun, Spool
-from tests.spools.conftest import receive
+from tests.spools.conftest import feedstock, receive
 
 START = datetime(2026, 3, 1, 8, tzinfo=UTC)
 
@@ -114,3 +122,12 @@ def test_a_spool_joins_the_run_of_another_spool_in_the_same_dryer(spool, dryer, 
             == alone
         )
         assert alone != 41
+
+
+def test_the_limiting_spool_has_the_lowest_cap_of_those_that_start_and_those_inside(spool, dryer, shelf):
+    cooler = receive(feedstock("PETG"), shelf, core_cap_c=55)
+    assert limiting_spool([spool, cooler], dryer, []) == limiting_spool([cooler, spool], dryer, []) == cooler
+    assert limiting_spool([spool], dryer, [cooler]) == limiting_spool([cooler], dryer, [spool]) == cooler
+    # Of two with the same cap it is the one that starts cooler.
+    soft = receive(feedstock("PVA"), shelf, core_cap_c=55)
+    assert limiting_spool([cooler, soft], dryer, []) == limiting_spool([soft], dryer, [cooler]) == soft

@@ -4,7 +4,8 @@ import pytest
 from django.core.exceptions import ValidationError
 
 from spools.inventory import moves
-from spools.models import DryingRun, Stay
+from spools.models import DryingRun, Place, Stay
+from spools.wording import format_time
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
@@ -121,3 +122,84 @@ def test_a_dryer_is_locked_and_no_other_place(dryer, box, django_assert_num_quer
         moves.lock_dryer(dryer)
     with django_assert_num_queries(0):
         moves.lock_dryer(box)
+
+
+MINUTE = timedelta(minutes=1)
+
+
+def finished_run(spool, dryer, start, end) -> DryingRun:
+    return DryingRun.objects.create(
+        spool=spool,
+        dryer=dryer,
+        set_point_c=70,
+        start_cap_c=80,
+        cap_c=80,
+        planned_hours=5,
+        target_pct=0.5,
+        start=start,
+        end=end,
+    )
+
+
+def test_a_move_is_later_than_the_stay_that_it_ends(spool, box, bag):
+    at = hours_ago(20)
+    moves.move_spool(spool, box, at=at)
+    for early in (at - MINUTE, at):
+        with refuses("before_stay"):
+            moves.move_spool(spool, bag, at=early)
+    assert moves.move_spool(spool, bag, at=at + MINUTE).start == at + MINUTE
+
+
+def test_an_excursion_ends_after_it_starts(spool, box):
+    start = hours_ago(20)
+    for end in (start - MINUTE, start):
+        with refuses("end_before_start"):
+            moves.record_excursion(spool, box, start, end)
+    away, back = moves.record_excursion(spool, box, start, start + MINUTE)
+    assert (away.end, back.start, back.end) == (start + MINUTE, start + MINUTE, None)
+
+
+def test_a_spool_moves_again_from_the_end_of_its_last_run(spool, dryer):
+    first_end, last_end = hours_ago(30), hours_ago(10)
+    # Stored in another order than their times.
+    finished_run(spool, dryer, hours_ago(20), last_end)
+    finished_run(spool, dryer, hours_ago(40), first_end)
+    for at in (first_end - MINUTE, first_end, last_end - MINUTE):
+        with refuses("in_a_run_then") as caught:
+            moves.require_not_in_run(spool, at)
+        assert format_time(last_end) in str(caught.value)
+    moves.require_not_in_run(spool, last_end)
+
+
+def test_a_stay_in_a_dryer_lies_before_or_after_its_runs(spool, nylon, shelf, dryer):
+    start, end = hours_ago(20), hours_ago(10)
+    finished_run(spool, dryer, start, end)
+    for stay in ((start - MINUTE, None), (end - MINUTE, None), (end - MINUTE, end), (start, start + MINUTE)):
+        with refuses("dryer_in_use"):
+            moves.require_unheated(dryer, *stay)
+    for stay in ((end, None), (end, end + MINUTE), (start - MINUTE, start)):
+        moves.require_unheated(dryer, *stay)
+    second = Place.objects.create(name="Second", kind="dryer", max_set_point_c=90)
+    moves.require_unheated(second, start, end)
+
+
+def test_a_spool_is_empty_from_its_last_fact(pla, shelf):
+    spool = receive(pla, shelf, at=hours_ago(10))
+    last = hours_ago(2)
+    for at in (last, hours_ago(3)):
+        spool.mass_entries.create(kind="printed", at=at, net_change_g=-5)
+    with refuses("later_fact"):
+        moves.mark_empty(spool, at=last - MINUTE)
+    assert moves.mark_empty(spool, at=last).emptied_at == last
+
+
+def test_a_sealed_spool_is_opened_when_it_leaves_its_bag(pla, shelf, bag, box):
+    spool = receive(pla, bag, sealed=True)
+    assert spool.sealed and moves.opened_at(spool, spool.stays.order_by("start")) is None
+    opened = hours_ago(20)
+    moves.move_spool(spool, box, at=opened)
+    moves.move_spool(spool, bag, at=hours_ago(10))
+    moves.move_spool(spool, shelf, at=hours_ago(5))
+    assert moves.opened_at(spool, spool.stays.order_by("start")) == opened
+    unsealed = receive(pla, bag, sealed=False)
+    assert moves.opened_at(unsealed, unsealed.stays.order_by("start")) == unsealed.received_at
