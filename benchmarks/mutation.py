@@ -127,12 +127,21 @@ def list_mutants(subject: Subject) -> list[WorkItem]:
     ):
         init(paths, db, {})
         items = list(db.work_items)
-    items = [item for item in items if not LEFT_OUT.match(item.mutations[0].operator_name)]
-    return sorted(items, key=lambda item: (*place(item), item.mutations[0].operator_name, occurrence(item)))
+    items = [item for item in items if not (LEFT_OUT.match(operator_name(item)) or is_signature(item))]
+    return sorted(items, key=lambda item: (*place(item), operator_name(item), occurrence(item)))
 
 
 def place(item: WorkItem) -> tuple[str, int, int]:
     return str(item.mutations[0].module_path), *item.mutations[0].start_pos
+
+
+def operator_name(item: WorkItem) -> str:
+    return str(item.mutations[0].operator_name)
+
+
+def is_signature(item: WorkItem) -> bool:
+    """Whether the mutant changes the "*" before keyword arguments, which is listed as a product."""
+    return source_line(item)[place(item)[2] :].startswith("*,")
 
 
 def occurrence(item: WorkItem) -> int:
@@ -154,7 +163,7 @@ def run(sample: list[WorkItem], command: str) -> None:
         counts[outcome] += 1
         print(
             f"{counts['killed']} of {counts.total()} killed, {time.monotonic() - began:.0f} s; {outcome}: "
-            f"{':'.join(map(str, place(item)))} {item.mutations[0].operator_name}",
+            f"{':'.join(map(str, place(item)))} {operator_name(item)}",
             flush=True,
         )
         if survived:
