@@ -169,3 +169,76 @@ def test_a_digit_too_many_on_the_scale_is_refused(spool):
     with refuses("above_received_mass"):
         ledger.weigh(spool, 9000)
     assert not spool.mass_entries.filter(kind="weighed")
+
+
+def entry(pk: int, kind: str, value: float, hours: float) -> MassEntry:
+    changed = weight(kind, value, pk)
+    changed.at = hours_ago(hours)
+    return changed
+
+
+def test_the_mass_of_the_winding_after_each_entry():
+    spool = Spool(core_mass_g=200, received_at=hours_ago(99))
+    entries = [
+        entry(1, "received", 1000, 99),
+        entry(2, "printed", -100, 80),
+        entry(3, "weighed", 1090, 60),
+        entry(4, "removed", -40, 40),
+    ]
+    masses = [1000, 900, 890, 850]
+    assert ledger.winding_masses(spool, entries) == [
+        (row.at, mass_g) for row, mass_g in zip(entries, masses, strict=True)
+    ]
+    # Received by its weighing: that is the mass at receipt, and nothing is counted back.
+    first = entry(1, "weighed", 1210, 99)
+    assert ledger.winding_masses(spool, [first, entries[1]]) == [(first.at, 1010), (entries[1].at, 910)]
+    assert ledger.winding_masses(spool, []) == []
+
+
+def test_the_grams_printed_before_a_weighing_leave_out_the_receipt_and_later_prints():
+    entries = [
+        entry(1, "received", 1000, 99),
+        entry(2, "printed", -100, 80),
+        entry(3, "removed", -30, 70),
+        entry(4, "weighed", 1060, 60),
+        entry(5, "printed", -200, 40),
+        entry(6, "weighed", 850, 30),
+    ]
+    assert ledger.printed_before(entries[3], entries) == 130
+    assert ledger.printed_before(entries[5], entries) == 330
+
+
+def test_the_uncertainty_of_a_reel():
+    assert ledger.core_band_g(Spool(core_mass_g=200, core_mass_known=True, core_mass_band_g=0)) == 0
+    assert ledger.core_band_g(Spool(core_mass_g=200, core_mass_known=True, core_mass_band_g=3)) == 3
+    assert ledger.core_band_g(Spool(core_mass_g=200, core_mass_known=False, core_mass_band_g=30)) == 30
+    assert ledger.core_band_g(Spool(core_mass_g=200, core_mass_known=False, core_mass_band_g=0)) == 20
+
+
+def test_a_gross_mass_lies_between_the_lightest_reel_and_half_as_much_again_as_was_received(pla, shelf):
+    spool = receive(pla, shelf, core_mass_known=False)
+    assert ledger.core_band_g(spool) == 20
+    # 200 ± 20 g of reel, on a scale with steps of 2 g.
+    assert ledger.require_gross_mass(spool, 178, 2) == (178, 2)
+    with refuses("below_reel_mass"):
+        ledger.require_gross_mass(spool, 177.9, 2)
+    # 1.5 times 1000 g on the heaviest reel.
+    with refuses("above_received_mass"):
+        ledger.weigh(spool, 1720.1, at=hours_ago(2))
+    assert ledger.weigh(spool, 1720, at=hours_ago(1)).gross_g == 1720
+
+
+def test_a_print_may_use_all_that_a_spool_may_hold_and_no_more(spool):
+    with refuses("not_enough_filament"):
+        ledger.take(spool, 1020.1, at=hours_ago(5))
+    assert ledger.take(spool, 1020, at=hours_ago(5)).net_change_g == -1020
+    with refuses("unknown_kind"):
+        ledger.take(spool, 1, kind="weighed")
+
+
+def test_a_print_at_the_time_of_a_weighing_comes_out_of_what_that_weighing_left(spool):
+    at = hours_ago(5)
+    ledger.weigh(spool, 700, at=at)
+    with refuses("not_enough_filament"):
+        ledger.take(spool, 600, at=at)
+    assert ledger.take(spool, 600, at=at - timedelta(minutes=1)).net_change_g == -600
