@@ -157,6 +157,18 @@ def test_exactly_once_when_ctrl_c_comes_in_the_middle(env, tmp_path):
     assert_exactly_once(env)
 
 
+def test_library_pages_are_dropped_and_come_back():
+    """In a process of its own, as the supervisor is: a computation after it gives the same result."""
+    script = """
+import numpy
+from background.supervisor import unmap_library_pages
+before = numpy.linalg.eigvalsh(numpy.diag([1.0, 2.0, 3.0])).tolist()
+assert unmap_library_pages() > 2**20
+assert numpy.linalg.eigvalsh(numpy.diag([1.0, 2.0, 3.0])).tolist() == before
+"""
+    subprocess.run([sys.executable, "-c", script], cwd=REPOSITORY, check=True)
+
+
 def test_nothing_is_left_when_the_supervisor_is_killed_and_the_work_goes_on_at_the_next_start(env, tmp_path):
     with served(env) as (_, supervisor):
         enqueue_marks(env, tmp_path)
