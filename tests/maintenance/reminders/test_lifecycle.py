@@ -7,7 +7,7 @@ import time_machine
 from django.core.exceptions import ValidationError
 
 from maintenance.models import Reminder, ReminderEvent
-from maintenance.reminders.lifecycle import complete
+from maintenance.reminders.lifecycle import COOLDOWN, complete, snooze
 from tests.maintenance.reminders.timeline import (
     HOUR,
     START,
@@ -18,6 +18,7 @@ from tests.maintenance.reminders.timeline import (
     reconcile_at,
     snoozed_at,
 )
+from tests.refusals import refuses
 
 pytestmark = pytest.mark.django_db
 
@@ -111,3 +112,57 @@ def test_a_condition_that_is_completed_once_per_event_stays_closed_until_the_nex
     assert not Reminder.objects.filter(ended_at=None).exists()
     reconcile_at(24 * 91, make(), last_event_at={"clean:1": START + 2 * HOUR})
     assert open_reminder()
+
+
+def test_a_snooze_lasts_a_year_at_most_and_ends_in_the_future():
+    for until, allowed in (
+        (START, False),
+        (START + timedelta(seconds=1), True),
+        (START + timedelta(days=366), True),
+        (START + timedelta(days=366, seconds=1), False),
+    ):
+        Reminder.objects.all().delete()
+        reconcile_at(0, make())
+        if allowed:
+            snoozed_at(0, until=until)
+        else:
+            with refuses("not_in_a_year"):
+                snoozed_at(0, until=until)
+        assert open_reminder().snoozed_until == (until if allowed else None)
+
+
+@pytest.mark.parametrize("last_event_at", [{}, {"clean:1": START + HOUR}])
+def test_a_reminder_opens_again_exactly_one_cooldown_after_it_was_completed(last_event_at):
+    reconcile_at(0, make())
+    with time_machine.travel(START, tick=False):
+        complete(open_reminder())
+    reconcile_at(COOLDOWN / HOUR - 0.01, make(), last_event_at=last_event_at)
+    assert event_types() == ["opened", "completed"]
+    reconcile_at(COOLDOWN / HOUR, make(), last_event_at=last_event_at)
+    assert event_types() == ["opened", "completed", "opened"]
+
+
+def test_an_event_at_the_time_of_the_completion_is_settled_by_it():
+    reconcile_at(0, make(), last_event_at={"clean:1": START})
+    with time_machine.travel(START + HOUR, tick=False):
+        complete(open_reminder())
+    reconcile_at(50, make(), last_event_at={"clean:1": START + HOUR})
+    assert event_types() == ["opened", "completed"]
+    reconcile_at(51, make(), last_event_at={"clean:1": START + HOUR + timedelta(seconds=1)})
+    assert event_types() == ["opened", "completed", "opened"]
+
+
+def test_an_ended_reminder_is_neither_snoozed_nor_completed():
+    reconcile_at(0, make())
+    ended = open_reminder()
+    reconcile_at(1)
+    for act in (lambda: snooze(ended, amount=90), lambda: complete(ended)):
+        with refuses("ended_already"):
+            act()
+
+
+@pytest.mark.parametrize(("falls", "says"), [(True, "Give less than that"), (False, "Give more than that")])
+def test_a_refused_amount_says_on_which_side_of_the_present_one_it_must_lie(falls, says):
+    reconcile_at(0, make(amount_falls=falls))
+    with pytest.raises(ValidationError, match=says):
+        snoozed_at(0, amount=60)

@@ -39,3 +39,29 @@ def test_a_person_chooses_the_kinds_that_count(django_user_model):
     page.ended_at = now
     page.save()
     assert count_due(ada) == 2
+
+
+def test_a_snooze_until_an_amount_ends_at_that_very_amount():
+    for falls, waiting, reached in ((False, 89, [90, 91]), (True, 91, [90, 89])):
+        Reminder.objects.all().delete()
+        reconcile_at(0, make(amount=100 if falls else 80, amount_falls=falls))
+        snoozed_at(1, amount=90)
+        for amount, due in [(waiting, False), *((amount, True) for amount in reached)]:
+            Reminder.objects.update(amount=amount)
+            assert is_due(1) is due, (falls, amount)
+
+
+def test_a_snoozed_reminder_is_due_from_its_time_on():
+    reconcile_at(0, make())
+    snoozed_at(1, until=START + 5 * HOUR)
+    for hours, due in ((4.99, False), (5, True), (5.01, True)):
+        assert is_due(hours) is due
+
+
+def test_due_reminders_are_sorted_by_urgency_then_the_newest_first():
+    reconcile_at(0, make("clean:1"))
+    reconcile_at(1, make("clean:1"), make("clean:2"), make("clean:3"), make("clean:4"))
+    reconcile_at(2, *(make(f"clean:{n}") for n in (1, 2, 3, 4)), urgent=["clean:3"])
+    reconcile_at(3, *(make(f"clean:{n}") for n in (1, 2, 3, 4)), urgent=["clean:3", "clean:2"])
+    order = [reminder.condition for reminder in open_reminders(START + 4 * HOUR)]
+    assert order == ["clean:2", "clean:3", "clean:4", "clean:1"]
