@@ -19,7 +19,7 @@ from maintenance.flow.curve import (
 from maintenance.flow.gcode import blobs_in_order
 from maintenance.flow.records import TOLERANCE_MM, require_setup, require_temperature
 from pages.frame.forms import WhenField, number, show_refusal
-from pages.jobs.forms import LoadingField, recent_loadings
+from pages.machines.loadings import LoadingField, recent_loadings
 from spools.refusals import refusal
 
 USUAL_RATES = "1, 3, 5, 8, 12"

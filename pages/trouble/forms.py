@@ -7,7 +7,7 @@ from django import forms
 from maintenance.models import Job, JobUse, Loading, TroubleOutcome
 from maintenance.trouble.causes import SYMPTOMS
 from pages.frame.forms import WhenField
-from pages.jobs.forms import recent_loadings, until
+from pages.machines.loadings import recent_loadings, until
 from spools.codes import pretty
 from spools.wording import format_time
 
