@@ -67,6 +67,12 @@ def test_an_excursion_that_overlaps_or_is_out_of_order_is_refused(spool, box, ba
     assert spool.stays.count() == 2
 
 
+def test_an_excursion_leads_to_a_place_that_was_created_before_the_present_one(spool, shelf, box):
+    moves.move_spool(spool, box, at=hours_ago(50))
+    away, back = moves.record_excursion(spool, shelf, hours_ago(3), hours_ago(2))
+    assert shelf.pk < box.pk and (away.place, back.place) == (shelf, box)
+
+
 def test_an_excursion_to_where_it_was_is_refused(spool, shelf):
     with refuses("same_place"):
         moves.record_excursion(spool, shelf, hours_ago(3), hours_ago(2))
