@@ -32,7 +32,7 @@ def lanes(spools: int, members: int, hours: int, kind: str = "gab") -> list[Lane
 
 
 def as_the_shop_does(lane: Lane) -> Lane:
-    """Hourly means of the readings, joined within each quarter of a day (spools/history.py, exposure.py)."""
+    """Hourly means of the readings, joined within each quarter of a day (spools/moisture/history.py)."""
     airs = []
     quarter = 6 * PER_HOUR
     for start in range(0, len(lane.surroundings), quarter):

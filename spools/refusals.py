@@ -11,9 +11,3 @@ def refusal(code: str, message: str, field: str = "") -> ValidationError:
     """
     error = ValidationError(message, code=code)
     return ValidationError({field: error}) if field else error
-
-
-def codes_of(error: ValidationError) -> set[str]:
-    """The codes of all reasons that a refusal has."""
-    errors = [*error.error_dict.values()] if hasattr(error, "error_dict") else [error.error_list]
-    return {str(reason.code) for reasons in errors for reason in reasons}

@@ -6,7 +6,11 @@ from contextlib import contextmanager
 import pytest
 from django.core.exceptions import ValidationError
 
-from spools.refusals import codes_of
+
+def codes_of(error: ValidationError) -> set[str]:
+    """The codes of all reasons that a refusal has."""
+    errors = [*error.error_dict.values()] if hasattr(error, "error_dict") else [error.error_list]
+    return {str(reason.code) for reasons in errors for reason in reasons}
 
 
 @contextmanager
