@@ -62,7 +62,7 @@ class Id(serializers.PrimaryKeyRelatedField):
     """A row by its id."""
 
     default_error_messages = {
-        "incorrect_type": "Give the id of a {what}, a whole number, as the list of them tells it.",
+        "incorrect_type": "Give the id of a {what}: a whole number from its list.",
         "does_not_exist": "No {what} that can be given here has the id {pk_value}. Look at the list of them.",
     }
 

@@ -58,7 +58,7 @@ class JobSource:
             self.bytes += got
             if self.bytes > MOST_BYTES:
                 raise GcodeError(
-                    f"The job is longer than {MOST_BYTES // 2**30} GiB of text. Split it, or export it anew."
+                    f"The job is longer than {MOST_BYTES // 2**30} GiB of text. Split it, or export it again."
                 )
             cut = buffer.rfind(b"\n", 0, filled) + 1 or buffer.rfind(b"\r", 0, filled - 1) + 1
             if cut:
@@ -162,4 +162,4 @@ class _Bounded:
 
 def _damaged(error: BaseException) -> GcodeError:
     reason = str(error).rstrip(".") or type(error).__name__
-    return GcodeError(f"The packed file is damaged or locked ({reason}). Copy it again, or pack it anew.")
+    return GcodeError(f"The packed file is damaged or locked ({reason}). Copy it again, or pack it again.")

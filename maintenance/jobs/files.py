@@ -32,7 +32,7 @@ AT_REST_S = 10.0
 AT_ONCE = 20
 # Younger content may belong to a file that is being added.
 YOUNGEST_PRUNED = timedelta(days=1)
-NOT_KEPT = "Its content is no longer kept here. Take the file in again to read it anew."
+NOT_KEPT = "Its content was deleted. Upload the file again to read it."
 # Between two checks that the reading was not stopped.
 LOOK_EVERY_S = 0.5
 State = JobFile.State

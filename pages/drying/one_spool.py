@@ -75,7 +75,7 @@ def _initial(plan: Plan) -> dict[str, str]:
 
 
 def _alike(plan: Plan) -> list[tuple[str, float | None]]:
-    """How long it stays good, hours: places that are alike in that are told together, the best first."""
+    """Hours that the spool stays good, by place: equal places in one row, the best first."""
     places: dict[float | None, list[str]] = {}
     for place, hours in plan.stays_good:
         places.setdefault(hours, []).append(place.name)

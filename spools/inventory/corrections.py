@@ -32,7 +32,7 @@ def recompute_without(entry: MassEntry) -> None:
     if not known_by.exists():
         raise refusal(
             "only_weighing",
-            "This weighing alone tells how much is on the spool. Give the right number instead.",
+            "The amount on the spool rests on this weighing alone. Correct its number instead.",
         )
     invalidate_entry(entry)
     enqueue("spools.advance_moisture", {"spool_ids": [entry.spool_id]})

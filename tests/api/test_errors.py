@@ -100,7 +100,7 @@ def test_every_refusal_says_what_to_do(client, shop):
 
     room = PLACE | {"kind": "dryer"}
     assert said(client.post(V1 + "places", room | {"room": "loft"})) == [
-        ("room", "Give the id of a place, a whole number, as the list of them tells it.")
+        ("room", "Give the id of a place: a whole number from its list.")
     ]
     assert said(client.post(V1 + "places", room | {"room": 999})) == [
         ("room", "No place that can be given here has the id 999. Look at the list of them.")
