@@ -1,6 +1,7 @@
 """Fixtures that several folders of tests share: the test database, the browser, real servers."""
 
 import os
+import random
 from collections.abc import Iterator
 
 import pytest
@@ -48,6 +49,12 @@ def django_db_modify_db_settings(
     database = settings.DATABASES["default"]
     if database["ENGINE"] == "django.db.backends.sqlite3":
         database.setdefault("TEST", {})["NAME"] = str(tmp_path_factory.mktemp("database") / "test.sqlite3")
+
+
+@pytest.fixture(autouse=True)
+def _same_codes(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Spools get the same codes in every run of a test: the ensemble of a spool is seeded by its code."""
+    monkeypatch.setattr("spools.codes.secrets", random.Random(request.node.nodeid))
 
 
 @pytest.fixture(scope="session")
