@@ -29,7 +29,7 @@ from maintenance.models import (
 )
 from maintenance.reminders.queries import open_reminders
 from spools import codes
-from spools.models import DryingRun, Feedstock, Place, Polymer, Reading, Spool
+from spools.models import DryingRun, Feedstock, Place, Polymer, PrintRequest, Reading, Spool
 
 # Other parameters of an address: the part of the list, and its format.
 NOT_FILTERS = {"limit", "offset", "format"}
@@ -162,6 +162,15 @@ class FlowCheckFilter(django_filters.FilterSet):
 
     class Meta:
         model = FlowCheck
+        fields: list = []
+
+
+class PrintRequestFilter(django_filters.FilterSet):
+    spool = SpoolFilter()
+    valid = is_null("withdrawn_at")
+
+    class Meta:
+        model = PrintRequest
         fields: list = []
 
 

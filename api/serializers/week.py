@@ -4,19 +4,20 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.drying import DRYERS
+from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from spools.drying.week.plans import DEFAULT_HOURS
 from spools.models import Feedstock, PlannedDrying, Polymer, PrintRequest
 from spools.refusals import refusal
 
 
-class PrintRequestSerializer(ModelSerializer):
+class PrintRequestSerializer(WithdrawableSerializer):
     spool = SpoolCode(read_only=True, allow_null=True)
 
     class Meta:
         model = PrintRequest
         fields = [
             *["id", "name", "spool", "feedstock", "polymer", "mass_g", "due_at", "urgent"],
-            *["recorded_at", "withdrawn_at"],
+            *["recorded_at", *WITHDRAWAL],
         ]
 
 

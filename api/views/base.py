@@ -116,7 +116,7 @@ class WithdrawMixin:
     @extend_schema(request=WithdrawSerializer)
     @action(detail=True, methods=["post"])
     def withdraw(self: Any, request: Request, *args: Any, **kwargs: Any) -> Response:
-        """Withdraw it: it was recorded by mistake. What was derived from it is computed without it."""
+        """Withdraw it: a mistake, or no longer wanted. What was derived from it is computed without it."""
         reason = parse(WithdrawSerializer, request.data)["reason"]
         fact = withdraw(self.get_object(), by=request.user, reason=reason)
         return self.respond_with(fact)

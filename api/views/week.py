@@ -6,22 +6,24 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from api.fields import parse
+from api.filters import PrintRequestFilter
 from api.schema import ErrorsSerializer
 from api.serializers import week as serializers
-from api.views.base import Endpoint, respond
+from api.views.base import Endpoint, WithdrawMixin, respond
 from spools.drying.week.changes import cancel_drying, move_drying, pin_drying
 from spools.drying.week.plans import accept_plan, accepted_plan, create_plan, reject_plan, start_planning
 from spools.drying.week.report import report_plan
-from spools.drying.week.requests import add_print_request, withdraw_request
+from spools.drying.week.requests import add_print_request
 from spools.drying.week.slots import StaffedHours
 from spools.models import PlannedDrying, PrintRequest, WeekPlan
 
 
-class PrintRequests(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
-    """Print requests of the coming week."""
+class PrintRequests(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """Print requests of the coming week. One that was printed or is not needed any more is withdrawn."""
 
-    queryset = PrintRequest.objects.filter(withdrawn_at=None).select_related("spool")
+    queryset = PrintRequest.objects.select_related("spool", "withdrawn_by")
     serializer_class = serializers.PrintRequestSerializer
+    filterset_class = PrintRequestFilter
 
     @extend_schema(
         request=serializers.NewPrintRequestSerializer, responses={201: serializers.PrintRequestSerializer}
@@ -31,14 +33,7 @@ class PrintRequests(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         print_request = add_print_request(
             **parse(serializers.NewPrintRequestSerializer, request.data), by=request.user
         )
-        return respond(serializers.PrintRequestSerializer, print_request, status=201)
-
-    @extend_schema(request=None, responses=serializers.PrintRequestSerializer)
-    @action(detail=True, methods=["post"])
-    def withdraw(self, request: Request, pk: str) -> Response:
-        """Take it off the list."""
-        print_request = withdraw_request(self.get_object(), by=request.user)
-        return respond(serializers.PrintRequestSerializer, print_request)
+        return self.respond_with(print_request, status=201)
 
 
 class WeekPlans(Endpoint):

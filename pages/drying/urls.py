@@ -10,11 +10,6 @@ urlpatterns = [
     path("drying/week/", week.week_page, name="week"),
     path("drying/week/plan/", week.week_plan, name="week-plan"),
     path("drying/week/print-requests/new/", week.print_request_new, name="print-request-new"),
-    path(
-        "drying/week/print-requests/<int:pk>/withdraw/",
-        week.print_request_withdraw,
-        name="print-request-withdraw",
-    ),
     path("drying/week/plans/<int:pk>/accept/", week.week_accept, name="week-accept"),
     path("drying/week/plans/<int:pk>/reject/", week.week_reject, name="week-reject"),
     path("drying/week/dryings/<int:pk>/move/", week.planned_move, name="planned-move"),

@@ -31,10 +31,10 @@ from spools.drying.week.plans import (
     start_planning,
 )
 from spools.drying.week.report import PrintReport, report_prints
-from spools.drying.week.requests import add_print_request, open_requests, withdraw_request
+from spools.drying.week.requests import add_print_request, open_requests
 from spools.drying.week.slots import StaffedHours
 from spools.drying.week.verify import Violation, find_violations
-from spools.models import DryingRun, PlannedDrying, PrintRequest, WeekPlan
+from spools.models import DryingRun, PlannedDrying, WeekPlan
 
 STATES = {"in time": "clear", "in doubt": "caution", "late": "caution", "missing": "hold"}
 
@@ -155,15 +155,6 @@ def _done(request: HttpRequest, act: Any, said: str) -> HttpResponse:
     else:
         messages.success(request, said)
     return redirect("week")
-
-
-@login_required
-@require_POST
-def print_request_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
-    print_request = get_object_or_404(PrintRequest, pk=pk)
-    return _done(
-        request, lambda: withdraw_request(print_request, by=request.user), f"{print_request}: off the list."
-    )
 
 
 @login_required

@@ -16,17 +16,21 @@ from maintenance.models import BoreReading, FlowCheck, Job, ServiceEntry
 from pages.frame.forms import apply, post_data
 from spools.codes import pretty
 from spools.facts import MAX_REASON_LENGTH, withdraw
-from spools.models import CouponTest, DesiccantCharge, MassEntry
+from spools.models import CouponTest, DesiccantCharge, MassEntry, PrintRequest
 
 
 @dataclass(frozen=True)
 class FactKind:
-    """A kind of fact as the page shows it: its title, what withdrawing changes, and the page to return to."""
+    """A kind of fact as the page shows it: its title, what withdrawing changes, and the page to return to.
+
+    occasion: when to withdraw it.
+    """
 
     facts: QuerySet[Any]
     title: Callable[[Any], str]
     consequence: str
     page: Callable[[Any], str]
+    occasion: str = "For a fact that was recorded by mistake."
 
 
 def _mass_entry_title(entry: MassEntry) -> str:
@@ -81,11 +85,18 @@ KINDS = {
         "Amount and moisture of the spool are computed without it.",
         lambda entry: reverse("spool", args=[entry.spool.code]),
     ),
+    "print-request": FactKind(
+        PrintRequest.objects.select_related("spool", "feedstock__maker", "polymer"),
+        lambda request: f"print request {request}",
+        "It is off the list. Dryings that are planned for it stay until the week is planned again.",
+        lambda request: reverse("week"),
+        "For a print that was made, or is not needed any more.",
+    ),
 }
 
 
 class WithdrawForm(forms.Form):
-    reason = forms.CharField(label="Why it was a mistake", max_length=MAX_REASON_LENGTH)
+    reason = forms.CharField(label="Reason", max_length=MAX_REASON_LENGTH)
 
 
 @login_required

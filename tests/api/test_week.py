@@ -45,7 +45,18 @@ def test_a_print_is_requested_planned_and_its_drying_begun(api, shop, wet):
     assert api.get(address)["dryings"][0]["run"] == run["id"]
     api.refused(f"planned-dryings/{moved['drying']['id']}/cancel")
     assert api.post(f"{address}/reject", status=200)["ended_at"]
-    assert api.post(f"print-requests/{request['id']}/withdraw", status=200)["withdrawn_at"]
+    address = f"print-requests/{request['id']}/withdraw"
+    assert "reason" in api.refused(address)
+    withdrawn = api.post(address, status=200, reason="printed")
+    assert withdrawn["withdrawn_at"] and withdrawn["withdrawn_reason"] == "printed"
+    assert api.get("print-requests?valid=true")["count"] == 0 and api.get("print-requests")["count"] == 1
+
+
+def test_an_empty_spool_is_refused_at_the_field_it_was_given_in(api, client, shop, wet):
+    api.post(f"spools/{wet}/empty", status=200)
+    body = {"spool": wet, "mass_g": 50, "due_at": ahead(hours=9)}
+    (error,) = client.post("/api/v1/print-requests", body).json()["errors"]
+    assert (error["code"], error["field"]) == ("spool_empty", "spool")
 
 
 def test_what_cannot_be_is_refused(api, shop, wet):

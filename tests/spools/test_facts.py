@@ -4,11 +4,10 @@ from django.apps import apps
 
 from pages.frame.withdrawals import KINDS
 from spools import facts
-from spools.models import PrintRequest
 from spools.models.facts import Withdrawable
 
 
 def test_each_withdrawable_fact_has_a_consequence_and_a_page():
-    kinds = {model for model in apps.get_models() if issubclass(model, Withdrawable)} - {PrintRequest}
+    kinds = {model for model in apps.get_models() if issubclass(model, Withdrawable)}
     assert kinds <= set(facts._hooks), "register what follows with follows_withdrawal"
     assert {kind.facts.model for kind in KINDS.values()} == kinds

@@ -11,6 +11,7 @@ from spools import limits
 from spools.checks import require_within
 from spools.codes import pretty
 from spools.drying.week.slots import LONGEST_AHEAD
+from spools.facts import follows_withdrawal
 from spools.models import Feedstock, Polymer, PrintRequest, Spool
 from spools.refusals import refusal
 from spools.wording import format_time
@@ -68,14 +69,6 @@ def _format_any_time(at: datetime) -> str:
     return format_time(at) if 2000 <= at.year < 2200 else f"the year {at.year}"
 
 
-@transaction.atomic
-def withdraw_request(request: PrintRequest, *, by: Any = None) -> PrintRequest:
-    """Take a request off the list: it was printed, or is not needed any more."""
-    request = PrintRequest.objects.select_for_update(no_key=True).get(pk=request.pk)
-    if request.withdrawn_at is not None:
-        raise refusal(
-            "withdrawn_already", f"It was taken off the list on {format_time(request.withdrawn_at)} already."
-        )
-    request.withdrawn_at, request.withdrawn_by = timezone.now(), by
-    request.save(update_fields=["withdrawn_at", "withdrawn_by"])
-    return request
+@follows_withdrawal(PrintRequest)
+def leave_plans(request: PrintRequest) -> None:
+    """Plans stay as they are: their reports and checks pass over withdrawn requests."""

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from background.running import run_due
 from pages.drying.week_chart import LABEL_PX, LEFT, WIDTH, Stretch, week_drawing
+from pages.drying.week_forms import MaterialField
 from spools import limits
 from spools.codes import pretty
 from spools.drying.week import plans
@@ -104,6 +105,14 @@ def test_wrong_input_has_its_error_beside_its_field(shop, desk, changes, field, 
     assert not PrintRequest.objects.exists()
 
 
+def test_an_empty_spool_is_refused_beside_the_choice_of_material(shop, desk, monkeypatch):
+    # The spool becomes empty after the form was checked.
+    monkeypatch.setattr(MaterialField, "clean", lambda self, value: Spool.objects.get(pk=shop.free.pk))
+    mark_empty(shop.free)
+    page = desk.post(reverse("print-request-new"), print_request(shop))
+    assert [error.code for error in page.context["form"].errors.as_data()["material"]] == ["spool_empty"]
+
+
 def test_without_a_spool_the_page_of_requests_links_to_receiving_one(shop, desk):
     assert "There is no spool yet" not in words(desk.get(reverse("print-request-new")))
     Spool.objects.update(emptied_at=timezone.now())
@@ -122,8 +131,12 @@ def test_hours_and_empty_lists_are_refused_on_the_page(shop, desk):
         assert desk.post(reverse("week-plan"), values).context["form"].errors
     assert not WeekPlan.objects.exists()
     one = PrintRequest.objects.get()
-    assert "off the list" in words(desk.post(reverse("print-request-withdraw", args=[one.pk]), follow=True))
-    assert "already" in words(desk.post(reverse("print-request-withdraw", args=[one.pk]), follow=True))
+    address, reason = reverse("withdraw", args=["print-request", one.pk]), {"reason": "printed"}
+    assert "required" in words(desk.post(address))
+    assert one.name not in words(desk.post(address, reason, follow=True)).split("Print requests")[1]
+    assert "already" in words(desk.post(address, reason))
+    one.refresh_from_db()
+    assert (one.withdrawn_by, one.withdrawn_reason) == (shop.user, "printed")
 
 
 def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
