@@ -11,7 +11,7 @@ from django.http import HttpRequest, QueryDict
 from spools.limits import Limits
 
 # Where a domain function's name for an input differs from the form's.
-RENAMED = {"at": "when", "time": "when", "start": "when", "reason": "override_reason"}
+RENAMED = {"at": "when", "time": "when", "start": "when", "reason": "override_reason", "spool": "material"}
 
 
 def post_data(request: HttpRequest) -> QueryDict | None:
