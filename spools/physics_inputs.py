@@ -172,7 +172,7 @@ def join_airs(airs: Sequence[ConstantAir]) -> list[Surroundings]:
 def hours_until(
     lanes: Sequence[tuple[Winding, ConstantAir]],
     limits_pct: Sequence[float],
-    mass_g: float | None,
+    mass_g: float | Sequence[float | None] | None,
     looks_h: Sequence[float],
     *,
     below: bool,
@@ -180,18 +180,35 @@ def hours_until(
 ) -> list[float | None]:
     """Hours until the outermost mass_g of each winding (all of it: None) is below its limit, or above it.
 
-    Below means that at most this share of the members are above. looks_h: the hours at which the moisture is
-    computed. None: not by the last of them.
+    mass_g: for all windings, or one for each. Below means that at most this share of the members are above.
+    looks_h: the hours at which the moisture is computed. None: not by the last of them.
     """
-    crossings = drying.hours_until(
+    limits = [[limit_pct] for limit_pct in limits_pct]
+    return [hours for (hours,) in hours_until_each(lanes, limits, mass_g, looks_h, below=below, share=share)]
+
+
+def hours_until_each(
+    lanes: Sequence[tuple[Winding, ConstantAir]],
+    limits_pct: Sequence[Sequence[float]],
+    mass_g: float | Sequence[float | None] | None,
+    looks_h: Sequence[float],
+    *,
+    below: bool,
+    share: float = DOUBT,
+) -> list[list[float | None]]:
+    """The same for several limits of each winding, which cost little more than one."""
+    masses_g = [mass_g] * len(lanes) if mass_g is None or isinstance(mass_g, float | int) else mass_g
+    return drying.hours_until(
         [_lane(start, [air]) for start, air in lanes],
-        [limit_pct / 100 for limit_pct in limits_pct],
-        [start.geometry.mass_kg if mass_g is None else mass_g / 1000 for start, _ in lanes],
+        [[limit_pct / 100 for limit_pct in limits] for limits in limits_pct],
+        [
+            start.geometry.mass_kg if each_g is None else each_g / 1000
+            for (start, _), each_g in zip(lanes, masses_g, strict=True)
+        ],
         looks_h,
         share=share,
         below=below,
     )
-    return [crossing.hours for crossing in crossings]
 
 
 def hours_until_all_below(
@@ -200,13 +217,13 @@ def hours_until_all_below(
     """Hours until even the wettest turns of each winding are below its limit, with no more than DOUBT."""
     crossings = drying.hours_until(
         [_lane(start, [air]) for start, air in lanes],
-        [limit_pct / 100 for limit_pct in limits_pct],
+        [[limit_pct / 100] for limit_pct in limits_pct],
         [None] * len(lanes),
         looks_h,
         share=DOUBT,
         below=True,
     )
-    return [crossing.hours for crossing in crossings]
+    return [hours for (hours,) in crossings]
 
 
 def _lane(start: Winding, airs: Sequence[ConstantAir]) -> winding.Lane:

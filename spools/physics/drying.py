@@ -1,14 +1,13 @@
 """Duration of a drying, the content that it reaches, and how long that lasts; without temperature caps."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from .air import Array
 from .ensemble import probability
 from .isotherm import Isotherm
-from .state import WindingState, outermost_mean
+from .state import outermost_mean
 from .winding import Lane, Surroundings, advance
 
 HOUR_S = 3600.0
@@ -32,38 +31,28 @@ def floor(isotherm: Isotherm, rh: float) -> Array:
     return isotherm.equilibrium(rh)
 
 
-@dataclass(frozen=True)
-class Crossing:
-    """The time at which a lane crossed its limit, in hours; None where it did not by the last look.
-
-    looks_h: hours, 0 first. contents: of the turns that count then, (looks, members) [kg/kg].
-    state: after the last look.
-    """
-
-    hours: float | None
-    looks_h: Array
-    contents: Array
-    state: WindingState
+# So many looks are computed at a time; a lane that has crossed all its limits is not followed further.
+LOOKS_AT_A_TIME = 6
 
 
 def hours_until(
     lanes: Sequence[Lane],
-    limits: Sequence[float],
+    limits: Sequence[Sequence[float]],
     masses_kg: Sequence[float | None],
     looks_h: Sequence[float],
     *,
     share: float = 0.2,
     below: bool,
     heat: bool = True,
-) -> list[Crossing]:
-    """Hours until the counted turns of each lane are below (drying) or above (wetting) a water content.
+) -> list[list[float | None]]:
+    """Hours until the counted turns of each lane are below (drying) or above (wetting) water contents.
 
     Parameters
     ----------
     lanes : sequence of Lane
         Each with one stretch of surroundings, taken as lasting; its duration does not matter.
-    limits : sequence of float
-        Limits [kg/kg], one for each lane.
+    limits : sequence of sequence of float
+        Limits [kg/kg], one or several for each lane.
     masses_kg : sequence of float or None
         Mass of the outermost turns that count [kg]; None: the wettest turns, wherever they are.
     looks_h : sequence of float
@@ -77,28 +66,46 @@ def hours_until(
 
     Returns
     -------
-    list of Crossing
-        One for each lane.
+    list of list of float or None
+        For each lane the hours to each of its limits [h]; None where it did not cross it by the last look.
 
     Notes
     -----
     Between two computed hours the time follows from the members' quantile, which moves smoothly.
     """
-    spans = np.diff([0.0, *looks_h]) * HOUR_S
-    lasting = []
-    for lane in lanes:
-        (air,) = lane.surroundings
-        stretches = [Surroundings(s, air.temperature_k, air.rh, air.moving_air) for s in spans.tolist()]
-        lasting.append(Lane(lane.geometry, lane.material, lane.state, stretches))
+    return [
+        _follow(lane, lane_limits, mass_kg, looks_h, share, below, heat)
+        for lane, lane_limits, mass_kg in zip(lanes, limits, masses_kg, strict=True)
+    ]
+
+
+def _follow(
+    lane: Lane,
+    limits: Sequence[float],
+    mass_kg: float | None,
+    looks_h: Sequence[float],
+    share: float,
+    below: bool,
+    heat: bool,
+) -> list[float | None]:
+    (air,) = lane.surroundings
     hours = np.array([0.0, *looks_h])
-    found = []
-    outcomes = advance(lasting, heat=heat, record=True)
-    for lane, outcome, limit, mass_kg in zip(lanes, outcomes, limits, masses_kg, strict=True):
-        profiles = np.concatenate([lane.state.profile()[None], outcome.profiles])
-        contents = profiles.max(-1) if mass_kg is None else outermost_mean(profiles, lane.geometry, mass_kg)
-        crossing = _crossing(contents, hours, limit, share, below)
-        found.append(Crossing(crossing, hours, contents, outcome.state))
-    return found
+    state = lane.state
+    contents = _counted(state.profile()[None], lane, mass_kg)
+    crossed = [_crossing(contents, hours, limit, share, below) for limit in limits]
+    while None in crossed and len(contents) < len(hours):
+        spans = np.diff(hours[len(contents) - 1 : len(contents) + LOOKS_AT_A_TIME]) * HOUR_S
+        airs = [Surroundings(s, air.temperature_k, air.rh, air.moving_air) for s in spans.tolist()]
+        (ahead,) = advance([Lane(lane.geometry, lane.material, state, airs)], heat=heat, record=True)
+        state = ahead.state
+        contents = np.concatenate([contents, _counted(ahead.profiles, lane, mass_kg)])
+        crossed = [_crossing(contents, hours, limit, share, below) for limit in limits]
+    return crossed
+
+
+def _counted(profiles: Array, lane: Lane, mass_kg: float | None) -> Array:
+    """The content of the turns that count, (looks, members)."""
+    return profiles.max(-1) if mass_kg is None else outermost_mean(profiles, lane.geometry, mass_kg)
 
 
 def _crossing(contents: Array, hours: Array, limit: float, share: float, below: bool) -> float | None:
