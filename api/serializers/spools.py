@@ -79,6 +79,7 @@ class SpoolSerializer(ModelSerializer):
             "card",
             "received_at",
             "emptied_at",
+            "version",
             "stay",
             "remaining",
         ]
@@ -141,6 +142,22 @@ class ReceiveSerializer(StrictSerializer):
         Spool.Card.choices, required=False, help_text="the humidity indicator card in the bag"
     )
     batch = Text(required=False, allow_blank=True, max_length=60)
+
+
+class ReelSerializer(StrictSerializer):
+    batch = Text(required=False, allow_blank=True, max_length=60)
+    core_mass_g = Number(required=False, help_text="the empty reel", **limits.CORE_G.bounds)
+    core_mass_band_g = Number(required=False, help_text="plus or minus", **limits.CORE_ERROR_G.bounds)
+    core_mass_known = serializers.BooleanField(required=False, help_text="weighed or printed on the reel")
+    core_material = serializers.ChoiceField(Spool.CoreMaterial.choices, required=False)
+    core_cap_c = Number(
+        required=False,
+        allow_null=True,
+        help_text="the reel's own limit, where stated",
+        **limits.CORE_CAP_C.bounds,
+    )
+    core_radius_mm = Number(required=False, **limits.CORE_RADIUS_MM.bounds)
+    width_mm = Number(required=False, **limits.WIDTH_MM.bounds)
 
 
 class MoveSerializer(StrictSerializer):

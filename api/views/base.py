@@ -1,6 +1,7 @@
 """Base of all endpoints: JSON in and out, a token, a size limit, pages."""
 
 import json
+from collections.abc import Callable
 from functools import partial
 from typing import Any
 
@@ -65,7 +66,40 @@ class Endpoint(viewsets.GenericViewSet):
         return settings.DATA_UPLOAD_MAX_MEMORY_SIZE
 
 
+class VersionMixin:
+    """Rows that people edit. Their version is the ETag; a change with If-Match rests on the version it names."""
+
+    def change_if_matching(self: Any, request: Request, change: Callable[[Any], Response]) -> Response:
+        """The answer of change(row), or 412 with the row as it is stored where that is another version."""
+        row, condition = self.get_object(), request.headers.get("If-Match")
+        if condition is not None and not _matches(condition, row):
+            return self._edited_meanwhile(row)
+        try:
+            return change(row)
+        except EditedMeanwhile as error:
+            return self._edited_meanwhile(error.present)
+
+    def represent(self: Any, row: Any) -> Any:
+        """The content of an answer: a row as it is stored now."""
+        return self.get_serializer(self.get_queryset().get(pk=row.pk)).data
+
+    def _edited_meanwhile(self, row: Any) -> Response:
+        errors = [{"field": "", "code": "edited_meanwhile", "message": str(EditedMeanwhile(row).message)}]
+        return Response({"errors": errors, "present": self.represent(row)}, status=412)
+
+    def finalize_response(
+        self: Any, request: Request, response: Response, *args: Any, **kwargs: Any
+    ) -> Response:
+        """The version of a row is its ETag."""
+        data = response.data if isinstance(response.data, dict) else {}
+        version = data.get("present", data).get("version")
+        if version is not None:
+            response["ETag"] = f'"{version}"'
+        return super().finalize_response(request, response, *args, **kwargs)  # type: ignore[misc]
+
+
 class RecordViewSet(
+    VersionMixin,
     mixins.ListModelMixin,
     mixins.RetrieveModelMixin,
     mixins.CreateModelMixin,
@@ -82,27 +116,8 @@ class RecordViewSet(
         self.perform_create(serializer)
 
     def update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        row, condition = self.get_object(), request.headers.get("If-Match")
-        if condition is not None and not _matches(condition, row):
-            return self._edited_meanwhile(row)
-        try:
-            return super().update(request, *args, **kwargs)
-        except EditedMeanwhile as error:
-            return self._edited_meanwhile(error.present)
-
-    def _edited_meanwhile(self, row: Any) -> Response:
-        """412 with the row as it is stored now."""
-        present = self.get_serializer(self.get_queryset().get(pk=row.pk)).data
-        errors = [{"field": "", "code": "edited_meanwhile", "message": str(EditedMeanwhile(row).message)}]
-        return Response({"errors": errors, "present": present}, status=412)
-
-    def finalize_response(self, request: Request, response: Response, *args: Any, **kwargs: Any) -> Response:
-        """The version of a row is its ETag."""
-        data = response.data if isinstance(response.data, dict) else {}
-        version = data.get("present", data).get("version")
-        if version is not None:
-            response["ETag"] = f'"{version}"'
-        return super().finalize_response(request, response, *args, **kwargs)
+        update = super().update
+        return self.change_if_matching(request, lambda row: update(request, *args, **kwargs))
 
 
 def _matches(condition: str, row: Any) -> bool:

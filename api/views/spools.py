@@ -14,7 +14,7 @@ from api.serializers import spools as serializers
 from api.serializers.drying import PlanAskedSerializer, PlanSerializer
 from api.serializers.machines import LoadingSerializer, LoadSerializer
 from api.serializers.places import StaySerializer
-from api.views.base import Endpoint, WithdrawMixin, respond
+from api.views.base import Endpoint, VersionMixin, WithdrawMixin, respond
 from api.views.machines import LOADINGS
 from api.views.readiness import job_spec, judged
 from maintenance.machines.loading import load_spool, unload_spool
@@ -22,6 +22,7 @@ from maintenance.models import Loading, Toolhead
 from spools import codes
 from spools.drying.options import PlanRequest
 from spools.drying.plans import plan_drying
+from spools.inventory.assumptions import correct_reel
 from spools.inventory.corrections import correct_weighing
 from spools.inventory.ledger import remaining_by_spool, weigh
 from spools.inventory.moves import mark_empty, move_spool, record_excursion
@@ -40,7 +41,7 @@ PRESENT_LOADINGS = Prefetch(
 )
 
 
-class Spools(Endpoint):
+class Spools(VersionMixin, Endpoint):
     """Spools by the code on their label, and what happens to them."""
 
     queryset = Spool.objects.select_related(
@@ -82,11 +83,18 @@ class Spools(Endpoint):
         spool = receive_spool(NewSpool(**asked), place, at=at, by=request.user)
         return self._spool(spool, status=201)
 
+    @extend_schema(request=serializers.ReelSerializer, responses=serializers.SpoolSerializer)
+    def partial_update(self, request: Request, code: str) -> Response:
+        """Correct its reel; amount and moisture are computed again. Fields that are left out stay."""
+        asked = parse(serializers.ReelSerializer, request.data)
+        return self.change_if_matching(request, lambda spool: self._spool(correct_reel(spool, **asked)))
+
+    def represent(self, row: Spool) -> Any:
+        spool = self.get_queryset().get(pk=row.pk)
+        return serializers.SpoolSerializer(spool, context={"remaining": remaining_by_spool([spool])}).data
+
     def _spool(self, spool: Spool, status: int = 200) -> Response:
-        spool = self.get_queryset().get(pk=spool.pk)
-        return respond(
-            serializers.SpoolSerializer, spool, status, context={"remaining": remaining_by_spool([spool])}
-        )
+        return Response(self.represent(spool), status)
 
     @extend_schema(responses=serializers.MoistureSerializer)
     @action(detail=True)

@@ -37,8 +37,11 @@ class NotificationSettings(Versioned):
         return f"Notification settings of {self.user}"
 
 
-class Channel(models.Model):
-    """A way to reach a person. It ends and is not deleted, so that its messages stay on record."""
+class Channel(Versioned):
+    """A way to reach a person. It ends and is not deleted, so that its messages stay on record.
+
+    version: counts the changes of the kinds that it carries.
+    """
 
     class Kind(models.TextChoices):
         PAGE = "page", "on the page"

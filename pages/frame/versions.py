@@ -1,5 +1,6 @@
 """Forms that edit a row which somebody else may have edited since the form was opened."""
 
+from collections.abc import Iterable
 from typing import Any
 
 from django import forms
@@ -24,18 +25,32 @@ def require_latest_version(form: forms.BaseForm, row: Versioned) -> None:
 
     The inputs are kept. Sent once more, they replace the present values.
     """
-    version = form.cleaned_data.pop("read_version", None)
-    if row._state.adding or version in (None, row.version):
-        return
+    if row._state.adding:
+        form.cleaned_data.pop("read_version", None)
+    elif renew_version(form, "read_version", row.version):
+        raise edited_meanwhile(
+            f"{form[name].label} {_display(row, name)}" for name in form.changed_data if hasattr(row, name)
+        )
+
+
+def renew_version(form: forms.BaseForm, name: str, present: int) -> bool:
+    """Whether a form was opened with an older version than the present one, which is put in its place.
+
+    name: the field of the version, which is taken out of the cleaned data.
+    """
+    if form.cleaned_data.pop(name, None) in (None, present):
+        return False
     data: Any = form.data.copy()  # type: ignore[attr-defined]
-    data[form.add_prefix("read_version")] = row.version
+    data[form.add_prefix(name)] = present
     form.data = data
-    present = "; ".join(
-        f"{form[name].label} {_display(row, name)}" for name in form.changed_data if hasattr(row, name)
-    )
-    raise ValidationError(
+    return True
+
+
+def edited_meanwhile(present: Iterable[str]) -> ValidationError:
+    """The refusal of a form that rests on older values. present: those that are stored now, with their labels."""
+    return ValidationError(
         f"Somebody else changed this meanwhile. Your values are kept below but not saved. Stored now: "
-        f"{present or 'the same values'}. Save again to replace that.",
+        f"{'; '.join(present) or 'the same values'}. Save again to replace that.",
         code=EDITED_MEANWHILE,
     )
 

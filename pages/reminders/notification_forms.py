@@ -7,7 +7,7 @@ from django import forms
 from django.utils.text import Truncator
 
 from maintenance.models import Channel, NotificationSettings, Reminder, Subscription
-from pages.frame.versions import VersionField, require_latest_version
+from pages.frame.versions import VersionField, edited_meanwhile, renew_version, require_latest_version
 
 Kind, Timing = Channel.Kind, Subscription.Timing
 NOT = ("", "not")
@@ -78,6 +78,11 @@ class KindsForm(forms.Form):
         """chosen: timings by kind, by the column of the channel, see columns()."""
         super().__init__(data)
         self.columns = columns(channels)
+        self.versions = dict.fromkeys(self.columns, 0) | {
+            _column(channel): channel.version for channel in channels
+        }
+        for column, version in self.versions.items():
+            self.fields[_version_name(column)] = VersionField(initial=version)
         for column, (title, channel_kind) in self.columns.items():
             for kind, label in Reminder.Kind.choices:
                 self.fields[f"{column}-{kind}"] = forms.ChoiceField(
@@ -87,6 +92,22 @@ class KindsForm(forms.Form):
                     initial=chosen[column].get(kind, ""),
                     widget=forms.Select(attrs={"aria-label": f"{label}: {title}"}),
                 )
+
+    def clean(self) -> dict[str, Any]:
+        """Refused: a column whose kinds were changed since the page was opened."""
+        old = [
+            f"{column}-"
+            for column, version in self.versions.items()
+            if renew_version(self, _version_name(column), version)
+        ]
+        if old:
+            fields: dict[str, Any] = self.fields
+            raise edited_meanwhile(
+                f"{self[name].label}: {dict(field.choices)[field.initial]}"
+                for name, field in fields.items()
+                if name in self.changed_data and name.startswith(tuple(old)) and not field.widget.is_hidden
+            )
+        return self.cleaned_data
 
     def rows(self) -> Iterator[tuple[str, list[tuple[str, forms.BoundField]]]]:
         """Each kind of reminder with its choices, each with the title of its channel."""
@@ -103,12 +124,20 @@ class KindsForm(forms.Form):
         return {kind: timing for kind, timing in chosen.items() if timing}
 
 
+def _column(channel: Channel) -> str:
+    return "page" if channel.kind == Kind.PAGE else f"c{channel.pk}"
+
+
+def _version_name(column: str) -> str:
+    return f"{column}-read_version"
+
+
 def columns(channels: list[Channel]) -> dict[str, tuple[str, str]]:
     """The columns of the choices: a name, with title and kind. The page comes first, chosen or not."""
     found: dict[str, tuple[str, str]] = {"page": ("On the pages", Kind.PAGE)}
     for channel in channels:
         if channel.kind != Kind.PAGE:
-            found[f"c{channel.pk}"] = (title_of(channel), channel.kind)
+            found[_column(channel)] = (title_of(channel), channel.kind)
     return found
 
 

@@ -58,8 +58,9 @@ def kinds(request: HttpRequest) -> HttpResponse:
 @transaction.atomic
 def _save_kinds(request: HttpRequest, form: KindsForm, mine: list[Channel]) -> None:
     """Channels that were added since the page was shown keep their kinds."""
+    page = next((channel for channel in mine if channel.kind == Kind.PAGE), None)
     if form.has_column("page"):
-        channels.count_on_page(request.user, form.timings("page"))
+        channels.count_on_page(request.user, page, form.timings("page"))
     for channel in mine:
         if form.has_column(f"c{channel.pk}"):
             channels.subscribe(channel, form.timings(f"c{channel.pk}"))

@@ -6,6 +6,7 @@ from django import forms
 from django.db.models import QuerySet
 
 from pages.frame.forms import WhenField, number
+from pages.frame.versions import VersionedForm
 from spools import limits
 from spools.codes import pretty
 from spools.inventory.assumptions import REEL
@@ -70,7 +71,7 @@ class CorrectWeighingForm(forms.Form):
     resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
 
 
-class ReelForm(forms.ModelForm):
+class ReelForm(VersionedForm):
     """Corrected values of a spool's reel."""
 
     batch = forms.CharField(max_length=60, required=False)

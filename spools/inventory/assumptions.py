@@ -77,18 +77,20 @@ REEL = [
 
 @transaction.atomic
 def correct_reel(spool: Spool, **values: Any) -> Spool:
-    """Stores other numbers of a spool's reel, those of REEL; amount and moisture are computed again.
+    """Stores other numbers of a spool's reel, some of REEL; amount and moisture are computed again.
 
     Refused: while it dries (the reel's material caps the set point), a reel heavier than the spool weighed
-    with it, a winding that would not fit.
+    with it, a winding that would not fit, a reel that was corrected since the spool was read.
     """
+    lock_spool_facts()
+    count_edit(spool)
     spool = lock_spool(spool)
     require_in_use(spool)
     if DryingRun.objects.filter(spool=spool, end=None).exists():
         raise refusal(
             "in_a_dryer", "It is in a dryer, and the reel decides how hot that may get. Take it out first."
         )
-    for name in REEL:
+    for name in values.keys() & REEL:
         setattr(spool, name, values[name])
     spool.clean_fields()
     spool.core_mass_g = require_within("core_mass_g", spool.core_mass_g, *limits.CORE_G)

@@ -8,10 +8,14 @@ from spools import limits
 
 from .catalogue import Feedstock
 from .facts import Withdrawable, WithdrawableQuerySet
+from .versions import Versioned
 
 
-class Spool(models.Model):
-    """One physical reel with a label. What changes over its life is kept as facts beside it."""
+class Spool(Versioned):
+    """One physical reel with a label. What changes over its life is kept as facts beside it.
+
+    version: counts the corrections of its reel.
+    """
 
     class CoreMaterial(models.TextChoices):
         UNKNOWN = "unknown", "not known"

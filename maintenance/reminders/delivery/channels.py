@@ -105,23 +105,26 @@ def open_calendar(user: Any) -> Channel:
 
 
 @transaction.atomic
-def count_on_page(user: Any, kinds: Iterable[str]) -> None:
-    """Set the kinds that the pages count for a person; without a choice they count all."""
-    _lock_channels(user)
-    chosen = set(kinds)
-    page = Channel.objects.filter(user=user, kind=Kind.PAGE, ended_at=None).first()
-    if chosen == set(Reminder.Kind.values):
-        if page is not None:
-            end(page)
-    elif page is None:
-        _add(user, Kind.PAGE, "", "On the page", dict.fromkeys(chosen, Timing.AT_ONCE))
-    else:
-        subscribe(page, dict.fromkeys(chosen, Timing.AT_ONCE))
+def count_on_page(user: Any, page: Channel | None, kinds: Iterable[str]) -> None:
+    """Set the kinds that the pages count for a person. page: the channel of an earlier choice; without it all count."""
+    chosen = dict.fromkeys(kinds, Timing.AT_ONCE)
+    if page is not None:
+        subscribe(page, chosen)
+    elif chosen.keys() != set(Reminder.Kind.values):
+        _add(user, Kind.PAGE, "", "On the page", chosen)
 
 
 @transaction.atomic
 def subscribe(channel: Channel, timings: Mapping[str, str]) -> None:
-    """Set the kinds that a channel carries, each with its timing. Digests are for e-mail only."""
+    """Set the kinds that a channel carries, each with its timing. Digests are for e-mail only.
+
+    Refused: a channel whose kinds were changed since it was read.
+    """
+    count_edit(channel)
+    _store_timings(channel, timings)
+
+
+def _store_timings(channel: Channel, timings: Mapping[str, str]) -> None:
     for kind, timing in timings.items():
         if kind not in Reminder.Kind.values:
             raise refusal("unknown_kind", "There is no such kind of reminder. Choose from the list.")
@@ -192,7 +195,7 @@ def _add(user: Any, kind: str, address: str, name: str, timings: Mapping[str, st
     if Channel.objects.filter(user=user, kind=kind, ended_at=None, **same).exists():
         raise refusal("recorded_already", "This one is in your list already.", "address")
     made = Channel.objects.create(user=user, kind=kind, address=address, name=name.strip(), **values)
-    subscribe(made, timings)
+    _store_timings(made, timings)
     return made
 
 

@@ -5,7 +5,8 @@ import re
 import pytest
 from django.urls import reverse
 
-from maintenance.models import NotificationSettings, ServiceKind
+from maintenance.models import Channel, NotificationSettings, ServiceKind
+from maintenance.reminders.delivery import channels
 from pages.frame.versions import EDITED_MEANWHILE
 from spools.inventory.assumptions import save_place
 from spools.models import Feedstock, Place
@@ -28,12 +29,13 @@ def pages(shop):
     return {
         "place": (reverse("place-edit", args=[shop.shelf.pk]), "assumed_rh_pct", 61, 44),
         "feedstock": (reverse("feedstock-edit", args=[shop.pla.pk]), "reorder_point_g", 700, 300),
+        "reel": (reverse("spool-reel", args=[shop.spools[1].code]), "core_radius_mm", 51.5, 52.5),
         "part kind": (reverse("part-kind-edit", args=[shop.brass.pk]), "reorder_point", 7, 3),
         "service kind": (reverse("service-kind", args=[shop.belts.pk]), "interval", 170, 130),
     }
 
 
-@pytest.mark.parametrize("kind", ["place", "feedstock", "part kind", "service kind"])
+@pytest.mark.parametrize("kind", ["place", "feedstock", "reel", "part kind", "service kind"])
 def test_the_second_of_two_edits_is_told_and_keeps_its_values(desk, pages, kind):
     address, field, first, second = pages[kind]
     opened = filled(desk.get(address))
@@ -63,6 +65,30 @@ def test_notification_settings_of_two_tabs(desk, shop):
     page = desk.post(address, opened | {"digest_at": "10:00"})
     assert page.context["times"].has_error("__all__", EDITED_MEANWHILE)
     assert f"{NotificationSettings.objects.get().digest_at:%H:%M}" == "09:00"
+
+
+@pytest.mark.parametrize("column", ["page", "e-mail"])
+def test_kinds_of_a_channel_in_two_tabs(desk, shop, column):
+    mail = channels.add_email(shop.user, "ada@shop.example")
+    address, field = reverse("notifications-kinds"), "page-dry" if column == "page" else f"c{mail.pk}-dry"
+    opened = filled(desk.get(reverse("notifications")), "kinds")
+    assert desk.post(address, opened | {field: ""}).status_code == 302
+    page = desk.post(address, opened | {field: "at_once"})
+    form = page.context["kinds"]
+    assert form.has_error("__all__", EDITED_MEANWHILE) and form[field].value() == "at_once"
+    stored = filled(desk.get(reverse("notifications")), "kinds")
+    assert stored[field] == ""
+    assert desk.post(address, filled(page, "kinds")).status_code == 302
+    assert filled(desk.get(reverse("notifications")), "kinds")[field] == "at_once"
+
+
+def test_of_two_that_change_the_kinds_of_a_channel_one_is_refused(shop):
+    mail = channels.add_email(shop.user, "ada@shop.example")
+    first, second = (Channel.objects.get(pk=mail.pk) for _ in range(2))
+    channels.subscribe(first, {"dry": "at_once"})
+    with pytest.raises(EditedMeanwhile):
+        channels.subscribe(second, {"leak": "at_once"})
+    assert mail.subscriptions.get().reminder_kind == "dry"
 
 
 def test_of_two_that_save_what_they_read_before_one_is_refused(shop):
