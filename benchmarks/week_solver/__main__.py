@@ -15,9 +15,9 @@ from collections.abc import Callable
 from benchmarks.week_solver.milp import plan_by_milp
 from benchmarks.week_solver.problems import random_week
 from spools.drying.week.heuristic import STEPS, plan_week
-from spools.drying.week.model import Answer, Cost, Week, cost
+from spools.drying.week.model import Cost, Week, WeekSchedule, cost
 
-Planner = Callable[[Week], Answer | None]
+Planner = Callable[[Week], WeekSchedule | None]
 PRODUCT = f"heuristic, {STEPS} steps"
 
 
@@ -38,23 +38,25 @@ def main() -> None:
         week = random_week(seed)
         for name, planner in planners.items():
             begin = time.perf_counter()
-            answer = planner(week)
+            schedule = planner(week)
             seconds[name].append(time.perf_counter() - begin)
-            results[name].append(None if answer is None else (cost(week, answer), _missed(answer)))
+            results[name].append(
+                None if schedule is None else (cost(week, schedule), _count_missed(schedule))
+            )
     for name in planners:
         print(f"{name}: median {statistics.median(seconds[name]):.2f} s, longest {max(seconds[name]):.1f} s")
         if name != PRODUCT:
             _print_comparison(results[name], results[PRODUCT])
 
 
-def _missed(answer: Answer) -> int:
-    """Requests that are late or not served."""
-    return sum(served.spool is None or served.late > 0 for served in answer.served)
+def _count_missed(schedule: WeekSchedule) -> int:
+    """Requests that are late or have no spool."""
+    return sum(assignment.spool is None or assignment.late > 0 for assignment in schedule.assignments)
 
 
 def _print_comparison(rows: list[tuple[Cost, int] | None], product: list[tuple[Cost, int] | None]) -> None:
     pairs = [(row, other) for row, other in zip(rows, product, strict=True) if row and other]
-    print(f"    weeks without an answer: {len(rows) - len(pairs)}")
+    print(f"    weeks without a plan: {len(rows) - len(pairs)}")
     for title, key in (
         ("requests missed", lambda row: row[1]),
         ("lateness", lambda row: row[0].late),

@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 from random import Random
 
-from spools.drying.week.model import Fixed, Mode, Option, Request, Stock, Week
+from spools.drying.week.model import Mode, Option, Request, SettledDrying, SpoolSupply, Week
 
 SLOTS_H = 4
 PARTS_H = (0, 6, 12, 24, 48, 96)
@@ -50,21 +50,21 @@ def random_week(seed: int) -> Week:
     slots = max(request.due for request in requests) + AFTER_LAST_H * SLOTS_H
     parts = tuple(hours * SLOTS_H for hours in PARTS_H if hours * SLOTS_H < slots)
     running = {dryer for dryer in capacity if draw.random() < 0.2}
-    stock = []
+    supplies = []
     for spool, material in materials.items():
         mass_g = draw.randint(80, 1000)
         free = sorted(dryer for dryer in running if hottest_c[dryer] >= material.set_point_c)
         if free and draw.random() < 0.3:
             running.discard(free[0])
-            stock.append(Stock(spool, mass_g, -1, (), _running(draw, material, free[0], slots)))
+            supplies.append(SpoolSupply(spool, mass_g, -1, (), _running(draw, material, free[0], slots)))
             continue
         good_until = -1 if draw.random() < 0.6 else draw.choice((draw.randrange(slots), slots))
         options = () if good_until == slots else _options(draw, material, hottest_c, len(parts), slots)
-        stock.append(Stock(spool, mass_g, good_until, options))
+        supplies.append(SpoolSupply(spool, mass_g, good_until, options))
     requests = tuple(
         Request(
             request.key,
-            tuple(spool for spool in request.spools if stock[spool].mass_g >= request.mass_g),
+            tuple(spool for spool in request.spools if supplies[spool].mass_g >= request.mass_g),
             request.mass_g,
             request.due,
             request.weight,
@@ -72,7 +72,7 @@ def random_week(seed: int) -> Week:
         )
         for request in requests
     )
-    return Week(slots, parts, _staffed(draw, slots), capacity, tuple(stock), requests)
+    return Week(slots, parts, _staffed(draw, slots), capacity, tuple(supplies), requests)
 
 
 def _requests(draw: Random, materials: dict[int, _Material]) -> list[Request]:
@@ -115,12 +115,12 @@ def _options(
     return tuple(options)
 
 
-def _running(draw: Random, material: _Material, dryer: int, slots: int) -> Fixed:
+def _running(draw: Random, material: _Material, dryer: int, slots: int) -> SettledDrying:
     """A run that goes on; some may be extended, and some do not get their spool dry."""
     end = draw.randint(1, 16 * SLOTS_H)
     latest = min(slots, end + draw.choice((0, 8 * SLOTS_H, slots)))
-    keeps = None if draw.random() < 0.2 else math.floor(draw.uniform(*material.keeps_h) * SLOTS_H)
-    return Fixed(dryer, Mode(float(material.set_point_c), material.smell), 0, end, latest, keeps)
+    good_for = None if draw.random() < 0.2 else math.floor(draw.uniform(*material.keeps_h) * SLOTS_H)
+    return SettledDrying(dryer, Mode(float(material.set_point_c), material.smell), 0, end, latest, good_for)
 
 
 def _staffed(draw: Random, slots: int) -> tuple[tuple[int, int], ...]:

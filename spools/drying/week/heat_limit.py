@@ -4,14 +4,14 @@ import math
 from collections.abc import Sequence
 
 from spools.drying import heat_budget
-from spools.drying.week.inputs import Inputs
+from spools.drying.week.inputs import WeekInputs
 from spools.drying.week.slots import SLOTS_H
 from spools.models import Spool
 from spools.moisture.state import Moisture
 
 
 def longest_slots(
-    inputs: Inputs, spool: Spool, set_point_c: float, before: Sequence[heat_budget.Stage], state: Moisture
+    inputs: WeekInputs, spool: Spool, set_point_c: float, before: Sequence[heat_budget.Stage], state: Moisture
 ) -> int:
     """Slots at a set point until the heat budget is used up, after the stages of the same run before."""
     run_share_per_hour = heat_budget.run_share(spool, [(set_point_c, 1.0)])

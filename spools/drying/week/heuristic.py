@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from random import Random
 
 from spools.drying.week.model import (
-    Answer,
     Assignment,
-    Fixed,
     Option,
     Request,
     ScheduledDrying,
-    Stock,
+    SettledDrying,
+    SpoolSupply,
     Week,
+    WeekSchedule,
     cost,
     fits,
     joins,
@@ -39,7 +39,7 @@ SKIPPED = 0.1
 LOOK_BEYOND = 96
 
 
-def plan_week(week: Week, steps: int = STEPS) -> Answer:
+def plan_week(week: Week, steps: int = STEPS) -> WeekSchedule:
     """Plan the dryings of a week and assign a spool to each request; see cost() for what a good plan is."""
     random = Random(SEED)
     orders = [
@@ -47,17 +47,17 @@ def plan_week(week: Week, steps: int = STEPS) -> Answer:
         sorted(week.requests, key=lambda request: (-request.weight, request.due, request.key)),
         sorted(week.requests, key=lambda request: (len(request.spools), request.due, request.key)),
     ]
-    empty = _Draft.empty(week)
-    drafts = [empty.copy() for _ in orders]
+    settled = _Draft.from_settled(week)
+    drafts = [settled.copy() for _ in orders]
     for draft, order in zip(drafts, orders, strict=True):
         draft.insert_all(order)
     best = min(drafts, key=_Draft.cost)
     for _ in range(steps):
-        used = sorted(best.dried.keys() | best.undried.keys())
+        used = sorted(best.dried_requests.keys() | best.undried_requests.keys())
         if not used:
             break
         draft = best.copy()
-        requests = draft.unserved()
+        requests = draft.unassigned()
         for spool in random.sample(used, random.randint(1, min(len(used), MOST_REMOVED))):
             requests += draft.remove(spool)
         if random.random() < 0.5:
@@ -67,7 +67,7 @@ def plan_week(week: Week, steps: int = STEPS) -> Answer:
         draft.insert_all(requests, random)
         if draft.cost() <= best.cost():
             best = draft
-    return best.answer()
+    return best.build_schedule()
 
 
 def _by_due_date(request: Request) -> tuple[int, int, int]:
@@ -84,62 +84,73 @@ class _Draft:
     """A plan under construction, by spool: its drying, the grams left, and the requests assigned to it."""
 
     week: Week
-    placed: dict[int, ScheduledDrying]
+    dryings: dict[int, ScheduledDrying]
     left_g: dict[int, int]
-    dried: dict[int, tuple[Request, ...]]
-    undried: dict[int, tuple[Request, ...]]
+    dried_requests: dict[int, tuple[Request, ...]]
+    undried_requests: dict[int, tuple[Request, ...]]
     # The best drying of a spool in a dryer, by all that it depends on. Shared by all drafts of a plan.
-    known: dict[tuple, _Ranked | None]
-    known_cost: tuple | None = None
+    best_dryings: dict[tuple, _Ranked | None]
+    cached_cost: tuple | None = None
 
     @classmethod
-    def empty(cls, week: Week) -> "_Draft":
+    def from_settled(cls, week: Week) -> "_Draft":
         """The settled dryings only."""
-        placed = {drying.spool: drying for drying in settled_dryings(week)}
-        return cls(week, placed, {stock.spool: stock.mass_g for stock in week.stock}, {}, {}, {})
+        dryings = {drying.spool: drying for drying in settled_dryings(week)}
+        return cls(week, dryings, {supply.spool: supply.mass_g for supply in week.supplies}, {}, {}, {})
 
     def copy(self) -> "_Draft":
         """An independent copy."""
         return _Draft(
-            self.week, {**self.placed}, {**self.left_g}, {**self.dried}, {**self.undried}, self.known
+            self.week,
+            {**self.dryings},
+            {**self.left_g},
+            {**self.dried_requests},
+            {**self.undried_requests},
+            self.best_dryings,
         )
 
-    def unserved(self) -> list[Request]:
+    def unassigned(self) -> list[Request]:
         """The requests without a spool that some spool could serve."""
-        served = {r.key for requests in (*self.dried.values(), *self.undried.values()) for r in requests}
-        return [request for request in self.week.requests if request.spools and request.key not in served]
+        assigned_keys = {
+            r.key
+            for requests in (*self.dried_requests.values(), *self.undried_requests.values())
+            for r in requests
+        }
+        return [
+            request for request in self.week.requests if request.spools and request.key not in assigned_keys
+        ]
 
-    def answer(self) -> Answer:
+    def build_schedule(self) -> WeekSchedule:
         """The plan."""
-        served = {request.key: Assignment(request.key, None) for request in self.week.requests}
-        for spool, requests in self.undried.items():
-            served |= {request.key: Assignment(request.key, spool) for request in requests}
-        for spool, requests in self.dried.items():
-            end = self.placed[spool].end
+        assignments = {request.key: Assignment(request.key, None) for request in self.week.requests}
+        for spool, requests in self.undried_requests.items():
+            assignments |= {request.key: Assignment(request.key, spool) for request in requests}
+        for spool, requests in self.dried_requests.items():
+            end = self.dryings[spool].end
             for request in requests:
                 late = max(0, end - request.due)
-                served[request.key] = Assignment(request.key, spool, dried=True, late=late)
-        return Answer(tuple(self.placed.values()), tuple(sorted(served.values())))
+                assignments[request.key] = Assignment(request.key, spool, dried=True, late=late)
+        return WeekSchedule(tuple(self.dryings.values()), tuple(sorted(assignments.values())))
 
     def cost(self) -> tuple:
         """The cost of the finished plan."""
-        if self.known_cost is None:
-            self.known_cost = cost(self.week, self.answer())
-        return self.known_cost
+        if self.cached_cost is None:
+            self.cached_cost = cost(self.week, self.build_schedule())
+        return self.cached_cost
 
     def remove(self, spool: int) -> list[Request]:
         """Take a spool out of the plan; returns the requests that it served."""
-        requests = [*self.undried.pop(spool, ()), *self.dried.pop(spool, ())]
+        requests = [*self.undried_requests.pop(spool, ()), *self.dried_requests.pop(spool, ())]
         self.left_g[spool] += sum(request.mass_g for request in requests)
-        fixed = self.week.stock_by_spool[spool].fixed
+        fixed = self.week.supply_by_spool[spool].fixed
         if fixed is None:
-            self.placed.pop(spool, None)
+            self.dryings.pop(spool, None)
         else:
-            self.placed[spool] = ScheduledDrying(spool, fixed.dryer, fixed.mode, fixed.start, fixed.end)
+            self.dryings[spool] = ScheduledDrying(spool, fixed.dryer, fixed.mode, fixed.start, fixed.end)
         return requests
 
     def insert_all(self, requests: Sequence[Request], random: Random | None = None) -> None:
-        """Assign each request to the spool that adds the least cost; one that fits nowhere stays unserved.
+        """Assign each request to the spool that adds the least cost; one that fits nowhere stays without a spool.
 
         random: passes over some of the spools.
         """
@@ -148,63 +159,69 @@ class _Draft:
             for spool in request.spools:
                 if self.left_g[spool] < request.mass_g or (random and random.random() < SKIPPED):
                     continue
-                found = self._undried(request, spool) or self._dried(request, spool)
-                if found is not None and (best is None or found[0] < best[0]):
-                    best = found[0], spool, found[1]
+                priced = self._price_undried(request, spool) or self._price_dried(request, spool)
+                if priced is not None and (best is None or priced[0] < best[0]):
+                    best = priced[0], spool, priced[1]
             if best is not None:
                 _, spool, drying = best
                 self.left_g[spool] -= request.mass_g
                 if drying is None:
-                    self.undried[spool] = (*self.undried.get(spool, ()), request)
+                    self.undried_requests[spool] = (*self.undried_requests.get(spool, ()), request)
                 else:
-                    self.placed[spool] = drying
-                    self.dried[spool] = (*self.dried.get(spool, ()), request)
+                    self.dryings[spool] = drying
+                    self.dried_requests[spool] = (*self.dried_requests.get(spool, ()), request)
 
-    def _undried(self, request: Request, spool: int) -> tuple[tuple, None] | None:
+    def _price_undried(self, request: Request, spool: int) -> tuple[tuple, None] | None:
         """The added cost of a print from the spool as it is; None where it is not good or in a dryer."""
-        drying = self.placed.get(spool)
+        drying = self.dryings.get(spool)
         is_there = drying is None or request.due + request.prints <= drying.start
-        if self.week.stock_by_spool[spool].good_until < request.due or not is_there:
+        if self.week.supply_by_spool[spool].good_until < request.due or not is_there:
             return None
         return (0, 0, False, self.left_g[spool] - request.mass_g), None
 
-    def _dried(self, request: Request, spool: int) -> tuple[tuple, ScheduledDrying] | None:
+    def _price_dried(self, request: Request, spool: int) -> tuple[tuple, ScheduledDrying] | None:
         """The added cost of a print from the spool after its drying, and that drying; None if impossible."""
-        before, requests = self.placed.get(spool), self.dried.get(spool, ())
-        found = self._best_drying(self.week.stock_by_spool[spool], (*requests, request))
-        if found is None:
+        current, requests = self.dryings.get(spool), self.dried_requests.get(spool, ())
+        ranked = self._best_drying(self.week.supply_by_spool[spool], (*requests, request))
+        if ranked is None:
             return None
-        (late, hot, switches_on, *_), drying = found
-        if before is not None:
-            late -= _lateness(before.end, requests)
-            hot -= before.end - before.start
+        (late, hot, switches_on, *_), drying = ranked
+        if current is not None:
+            late -= _lateness(current.end, requests)
+            hot -= current.end - current.start
             switches_on = False
-        if late >= request.weight * self.week.unserved:
+        if late >= request.weight * self.week.unassigned_cost:
             return None
         return (late, hot, switches_on, self.left_g[spool] - request.mass_g), drying
 
-    def _best_drying(self, stock: Stock, requests: Sequence[Request]) -> _Ranked | None:
+    def _best_drying(self, supply: SpoolSupply, requests: Sequence[Request]) -> _Ranked | None:
         """The drying of a spool that serves all these requests at the least cost beside the other dryings."""
-        if stock.fixed is not None:
-            return _best_extension(self.week, stock.spool, stock.fixed, requests, self.placed)
-        free_from = max((r.due + r.prints for r in self.undried.get(stock.spool, ())), default=0)
+        if supply.fixed is not None:
+            return _best_extension(self.week, supply.spool, supply.fixed, requests, self.dryings)
+        free_from = max((r.due + r.prints for r in self.undried_requests.get(supply.spool, ())), default=0)
         keys = tuple(sorted(request.key for request in requests))
-        found = []
-        for dryer in {option.dryer for option in stock.options}:
+        ranked_dryings = []
+        for dryer in {option.dryer for option in supply.options}:
             beside = frozenset(
                 drying
-                for drying in self.placed.values()
-                if drying.dryer == dryer and drying.spool != stock.spool
+                for drying in self.dryings.values()
+                if drying.dryer == dryer and drying.spool != supply.spool
             )
-            lookup = (stock.spool, dryer, keys, free_from, beside)
-            if lookup not in self.known:
-                self.known[lookup] = _best_in_dryer(self.week, stock, dryer, requests, beside, free_from)
-            found.append(self.known[lookup])
-        return min((ranked for ranked in found if ranked is not None), default=None)
+            lookup = (supply.spool, dryer, keys, free_from, beside)
+            if lookup not in self.best_dryings:
+                self.best_dryings[lookup] = _best_in_dryer(
+                    self.week, supply, dryer, requests, beside, free_from
+                )
+            ranked_dryings.append(self.best_dryings[lookup])
+        return min((ranked for ranked in ranked_dryings if ranked is not None), default=None)
 
 
 def _best_extension(
-    week: Week, spool: int, fixed: Fixed, requests: Sequence[Request], placed: dict[int, ScheduledDrying]
+    week: Week,
+    spool: int,
+    fixed: SettledDrying,
+    requests: Sequence[Request],
+    dryings: dict[int, ScheduledDrying],
 ) -> _Ranked | None:
     """A settled drying, longer where its spool would not stay good until the last request is due."""
     if fixed.good_for is None:
@@ -215,14 +232,14 @@ def _best_extension(
         n = bisect_left(week.staffed_slots, max(end + 1, last_due - fixed.good_for))
         end = week.staffed_slots[n] if n < len(week.staffed_slots) else fixed.latest + 1
     drying = ScheduledDrying(spool, fixed.dryer, fixed.mode, fixed.start, end)
-    if end > fixed.latest or (end > fixed.end and not fits(week, drying, placed.values())):
+    if end > fixed.latest or (end > fixed.end and not fits(week, drying, dryings.values())):
         return None
     return (_lateness(end, requests), end - fixed.start, False, fixed.start, 0), drying
 
 
 def _best_in_dryer(
     week: Week,
-    stock: Stock,
+    supply: SpoolSupply,
     dryer: int,
     requests: Sequence[Request],
     beside: AbstractSet[ScheduledDrying],
@@ -231,7 +248,7 @@ def _best_in_dryer(
     """The best drying of a spool in one dryer; beside: the other dryings in it."""
     best: _Ranked | None = None
     last_due = max(request.due for request in requests)
-    for number, option in enumerate(stock.options):
+    for number, option in enumerate(supply.options):
         if option.dryer != dryer:
             continue
         for start in _starts(week, option, requests, beside, free_from):
@@ -241,7 +258,7 @@ def _best_in_dryer(
             n = bisect_left(week.staffed_slots, max(start + takes, last_due - option.good_for))
             if n == len(week.staffed_slots) or week.staffed_slots[n] - start > option.longest:
                 continue
-            drying = ScheduledDrying(stock.spool, dryer, option.mode, start, week.staffed_slots[n])
+            drying = ScheduledDrying(supply.spool, dryer, option.mode, start, week.staffed_slots[n])
             rank: tuple = (_lateness(drying.end, requests), drying.end - drying.start)
             if best is not None and rank > best[0][:2]:
                 continue

@@ -24,7 +24,7 @@ PARTS_H = (0, 6, 12, 24, 48, 96)
 
 
 @dataclass(frozen=True)
-class Inputs:
+class WeekInputs:
     """The facts of a week that begins at ``begin`` and has so many slots.
 
     matching, enough: by request id the spools of its material, and those of them that surely hold its grams.
@@ -94,7 +94,9 @@ class Inputs:
         return sum(run.dryer_id == dryer.pk for run in self.runs)
 
 
-def load_inputs(begin: datetime, slots: int, requests: Sequence[PrintRequest], hours: StaffedHours) -> Inputs:
+def load_inputs(
+    begin: datetime, slots: int, requests: Sequence[PrintRequest], hours: StaffedHours
+) -> WeekInputs:
     """Load the inputs of a week that begins then.
 
     The number of queries grows only with the number of times at which readings expire.
@@ -122,7 +124,7 @@ def load_inputs(begin: datetime, slots: int, requests: Sequence[PrintRequest], h
     changes = _load_changes(begin, slots, {place for places in near.values() for place in places})
     for slot in changes.keys() - states.keys():
         states[slot] = states_at(slot, [spool for spool in candidates if changes[slot] & near[spool.pk]])
-    return Inputs(
+    return WeekInputs(
         begin=begin,
         slots=slots,
         requests=requests,

@@ -1,7 +1,7 @@
 """The drying week as numbers: the options to dry each spool, how long they take, and the cost of a plan.
 
 Pure: no Django, no clock, no physics. Times are slots of a quarter of an hour, counted from when the plan
-begins. heuristic.py turns a Week into an Answer.
+begins. heuristic.py turns a Week into a WeekSchedule.
 """
 
 from bisect import bisect_right
@@ -43,7 +43,7 @@ class Option:
 
 
 @dataclass(frozen=True)
-class Fixed:
+class SettledDrying:
     """A drying that is settled: a run that goes on or a pinned one. It ends at ``end`` or up to ``latest``.
 
     good_for: None where the spool is not good after it.
@@ -58,7 +58,7 @@ class Fixed:
 
 
 @dataclass(frozen=True)
-class Stock:
+class SpoolSupply:
     """A spool: the grams that are surely on it, the last slot in which it is good as it is, how to dry it.
 
     good_until: -1 where it is not good now.
@@ -68,7 +68,7 @@ class Stock:
     mass_g: int
     good_until: int
     options: tuple[Option, ...] = ()
-    fixed: Fixed | None = None
+    fixed: SettledDrying | None = None
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,7 @@ class Week:
     parts: tuple[int, ...]
     staffed: tuple[tuple[int, int], ...]
     capacity: dict[int, int]
-    stock: tuple[Stock, ...]
+    supplies: tuple[SpoolSupply, ...]
     requests: tuple[Request, ...]
 
     @cached_property
@@ -103,20 +103,20 @@ class Week:
         return [n for first, last in self.staffed for n in range(first, last + 1)]
 
     @cached_property
-    def stock_by_spool(self) -> dict[int, Stock]:
-        """The stock by spool."""
-        return {stock.spool: stock for stock in self.stock}
+    def supply_by_spool(self) -> dict[int, SpoolSupply]:
+        """The supplies by spool."""
+        return {supply.spool: supply for supply in self.supplies}
 
     def part_of(self, slot: int) -> int:
         """Which part of the week a slot lies in."""
         return bisect_right(self.parts, slot) - 1
 
-    def last_of(self, part: int) -> int:
+    def last_slot_of(self, part: int) -> int:
         """The last slot of a part of the week."""
         return self.parts[part + 1] - 1 if part + 1 < len(self.parts) else self.slots
 
     @property
-    def unserved(self) -> int:
+    def unassigned_cost(self) -> int:
         """The cost of a request without a spool, in slots of lateness: more than any late one."""
         return self.slots + 1
 
@@ -144,11 +144,11 @@ class Assignment(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Answer:
-    """A plan."""
+class WeekSchedule:
+    """The dryings of a week, and the spool of each request."""
 
-    placed: tuple[ScheduledDrying, ...]
-    served: tuple[Assignment, ...]
+    dryings: tuple[ScheduledDrying, ...]
+    assignments: tuple[Assignment, ...]
 
 
 class Cost(NamedTuple):
@@ -156,31 +156,31 @@ class Cost(NamedTuple):
 
     late: int
     hot: int
-    switch_ons: int
+    count_switch_ons: int
     starts: int
 
 
-def cost(week: Week, answer: Answer) -> Cost:
-    """The cost of an answer; of two answers the lower one is better."""
+def cost(week: Week, schedule: WeekSchedule) -> Cost:
+    """The cost of a schedule; the lower of two is better."""
     weights = {request.key: request.weight for request in week.requests}
     late = sum(
-        weights[served.key] * (week.unserved if served.spool is None else served.late)
-        for served in answer.served
+        weights[assignment.key] * (week.unassigned_cost if assignment.spool is None else assignment.late)
+        for assignment in schedule.assignments
     )
     return Cost(
         late,
-        sum(drying.end - drying.start for drying in answer.placed),
-        switch_ons(answer.placed),
-        sum(drying.start for drying in answer.placed),
+        sum(drying.end - drying.start for drying in schedule.dryings),
+        count_switch_ons(schedule.dryings),
+        sum(drying.start for drying in schedule.dryings),
     )
 
 
-def switch_ons(placed: Iterable[ScheduledDrying]) -> int:
+def count_switch_ons(dryings: Iterable[ScheduledDrying]) -> int:
     """How many dryings need a dryer to be switched on or set anew: no other one in the same mode goes on."""
-    placed = sorted(placed, key=lambda drying: (drying.dryer, drying.start, drying.spool))
+    dryings = sorted(dryings, key=lambda drying: (drying.dryer, drying.start, drying.spool))
     return sum(
-        not any(joins(drying, other, earlier=m < n) for m, other in enumerate(placed) if m != n)
-        for n, drying in enumerate(placed)
+        not any(joins(drying, other, earlier=m < n) for m, other in enumerate(dryings) if m != n)
+        for n, drying in enumerate(dryings)
     )
 
 
@@ -196,11 +196,11 @@ def joins(drying: ScheduledDrying, other: ScheduledDrying, *, earlier: bool) -> 
     )
 
 
-def fits(week: Week, new: ScheduledDrying, placed: Iterable[ScheduledDrying]) -> bool:
+def fits(week: Week, new: ScheduledDrying, dryings: Iterable[ScheduledDrying]) -> bool:
     """Whether a drying can be added to others: one mode at a time, and room for it all the while."""
     beside = [
         other
-        for other in placed
+        for other in dryings
         if other.dryer == new.dryer
         and other.start < new.end
         and new.start < other.end
@@ -209,14 +209,16 @@ def fits(week: Week, new: ScheduledDrying, placed: Iterable[ScheduledDrying]) ->
     if any(other.mode != new.mode for other in beside):
         return False
     starts = [new.start, *(other.start for other in beside if other.start > new.start)]
-    most = max(sum(other.start <= start < other.end for other in beside) for start in starts)
-    return most < week.capacity[new.dryer]
+    highest_count = max(sum(other.start <= start < other.end for other in beside) for start in starts)
+    return highest_count < week.capacity[new.dryer]
 
 
 def settled_dryings(week: Week) -> list[ScheduledDrying]:
     """The dryings that are settled, at their earliest end."""
     return [
-        ScheduledDrying(stock.spool, stock.fixed.dryer, stock.fixed.mode, stock.fixed.start, stock.fixed.end)
-        for stock in week.stock
-        if stock.fixed is not None
+        ScheduledDrying(
+            supply.spool, supply.fixed.dryer, supply.fixed.mode, supply.fixed.start, supply.fixed.end
+        )
+        for supply in week.supplies
+        if supply.fixed is not None
     ]

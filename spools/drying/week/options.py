@@ -24,7 +24,7 @@ from spools.drying.options import (
 )
 from spools.drying.runs import default_target_pct
 from spools.drying.week.heat_limit import longest_slots
-from spools.drying.week.inputs import Inputs
+from spools.drying.week.inputs import WeekInputs
 from spools.drying.week.model import Mode, Option
 from spools.drying.week.places import smell_of
 from spools.drying.week.slots import SLOTS_H
@@ -75,7 +75,7 @@ class _Trial:
         return Mode(self.set_point_c, smell_of(self.spool), None if self.first_c is None else self.spool.pk)
 
 
-def build_options(inputs: Inputs, wet: Sequence[Spool]) -> DryingOptions:
+def build_options(inputs: WeekInputs, wet: Sequence[Spool]) -> DryingOptions:
     """The options of each wet spool that suffice, or the reason why it has none."""
     trials = [trial for dryer in inputs.dryers.values() for trial in _list_trials(inputs, dryer, wet)]
     _compute_all_hours(inputs, trials)
@@ -98,7 +98,7 @@ def build_options(inputs: Inputs, wet: Sequence[Spool]) -> DryingOptions:
     return DryingOptions(by_spool, details, lacking)
 
 
-def _list_trials(inputs: Inputs, dryer: Place, wet: Sequence[Spool]) -> list[_Trial]:
+def _list_trials(inputs: WeekInputs, dryer: Place, wet: Sequence[Spool]) -> list[_Trial]:
     """Each spool at its own set points, and at those of others that are allowed for it too."""
     error_k = dryer.set_point_error_c
     caps = {spool.pk: compute_cap(spool, dryer) for spool in wet}
@@ -121,7 +121,7 @@ def _list_trials(inputs: Inputs, dryer: Place, wet: Sequence[Spool]) -> list[_Tr
     return trials
 
 
-def _compute_all_hours(inputs: Inputs, trials: Sequence[_Trial]) -> None:
+def _compute_all_hours(inputs: WeekInputs, trials: Sequence[_Trial]) -> None:
     """Compute the hours of all trials at the first and last bound, and in between where they change."""
     first, last = inputs.bounds[0], inputs.bounds[-1]
     _compute_hours(inputs, trials, first)
@@ -140,7 +140,7 @@ def _compute_all_hours(inputs: Inputs, trials: Sequence[_Trial]) -> None:
         _compute_hours(inputs, [trial for trial in changing if bound not in trial.hours], bound)
 
 
-def _compute_hours(inputs: Inputs, trials: Iterable[_Trial], slot: int) -> None:
+def _compute_hours(inputs: WeekInputs, trials: Iterable[_Trial], slot: int) -> None:
     """Compute the hours of trials that start in a slot; equal ones, as in two alike dryers, only once."""
     alike: dict[tuple, list[_Trial]] = {}
     for trial in trials:
@@ -168,7 +168,7 @@ def _compute_hours(inputs: Inputs, trials: Iterable[_Trial], slot: int) -> None:
             _set_hours(inputs, group, slot, hours)
 
 
-def _after_first_stages(inputs: Inputs, trials: Sequence[_Trial], slot: int) -> list[Winding]:
+def _after_first_stages(inputs: WeekInputs, trials: Sequence[_Trial], slot: int) -> list[Winding]:
     """The windings at the end of the first stage, or at the start where a trial has none."""
     states = inputs.states[slot]
     staged = [trial for trial in trials if trial.first_c is not None]
@@ -198,7 +198,7 @@ def _after_first_stages(inputs: Inputs, trials: Sequence[_Trial], slot: int) -> 
     return advance_windings(lanes)
 
 
-def _set_hours(inputs: Inputs, alike: Sequence[_Trial], slot: int, hours: float | None) -> None:
+def _set_hours(inputs: WeekInputs, alike: Sequence[_Trial], slot: int, hours: float | None) -> None:
     """Set the hours of alike trials from those of their last stage."""
     first = alike[0]
     first_h = first.first_hours.setdefault(slot, 0.0)
@@ -215,7 +215,7 @@ def _set_hours(inputs: Inputs, alike: Sequence[_Trial], slot: int, hours: float 
         trial.hours[slot] = hours if math.isfinite(first_h) else None
 
 
-def _option_of(inputs: Inputs, trial: _Trial) -> tuple[Option, Detail] | tuple[None, None]:
+def _option_of(inputs: WeekInputs, trial: _Trial) -> tuple[Option, Detail] | tuple[None, None]:
     """The option that a trial becomes; None where it never suffices or exceeds the heat budget."""
     slots = [slot for slot, hours in trial.hours.items() if hours is not None]
     first_h = max((trial.first_hours[slot] for slot in slots), default=0.0)
@@ -237,7 +237,7 @@ def _option_of(inputs: Inputs, trial: _Trial) -> tuple[Option, Detail] | tuple[N
     return option, Detail(first, trial.mass_g)
 
 
-def _good_for_after(inputs: Inputs, trial: _Trial) -> int:
+def _good_for_after(inputs: WeekInputs, trial: _Trial) -> int:
     """Slots that it stays good after the shortest or the longest of its dryings, whichever is less."""
     slots = {hours: slot for slot, hours in trial.hours.items() if hours is not None}
     lanes = []

@@ -16,7 +16,7 @@ from background.queue import enqueue
 from spools.checks import lock_spool_facts
 from spools.drying.runs import default_target_pct
 from spools.drying.week.heuristic import plan_week
-from spools.drying.week.model import Answer, ScheduledDrying
+from spools.drying.week.model import ScheduledDrying, WeekSchedule
 from spools.drying.week.problem import Problem, build_problem
 from spools.drying.week.reasons import explain_assignment
 from spools.drying.week.requests import open_requests
@@ -64,7 +64,7 @@ class ComputedPlan:
     """A plan that waits to be stored. reasons: by request id."""
 
     problem: Problem
-    answer: Answer
+    schedule: WeekSchedule
     reasons: dict[int, str]
 
 
@@ -74,9 +74,9 @@ def compute_plan(plan: WeekPlan, now: datetime | None = None) -> ComputedPlan:
     pinned = accepted.standing().filter(pinned=True, run=None) if accepted else []
     hours = StaffedHours(plan.staffed_from, plan.staffed_to)
     problem = build_problem(list(open_requests()), hours, pinned, now)
-    answer = plan_week(problem.week)
-    reasons = {assignment.key: explain_assignment(problem, assignment) for assignment in answer.served}
-    return ComputedPlan(problem, answer, reasons)
+    schedule = plan_week(problem.week)
+    reasons = {assignment.key: explain_assignment(problem, assignment) for assignment in schedule.assignments}
+    return ComputedPlan(problem, schedule, reasons)
 
 
 def start_planning(plan: WeekPlan) -> WeekPlan:
@@ -100,8 +100,8 @@ def store_plan(plan: WeekPlan, computed: ComputedPlan) -> WeekPlan:
     plan = WeekPlan.objects.select_for_update(no_key=True).get(pk=plan.pk)
     if plan.ended_at is not None or plan.made_at is not None:
         return plan
-    problem, answer = computed.problem, computed.answer
-    ends = {drying.spool: problem.at(drying.end) for drying in answer.placed}
+    problem, schedule = computed.problem, computed.schedule
+    ends = {drying.spool: problem.at(drying.end) for drying in schedule.dryings}
     PlannedDrying.objects.bulk_create(_planned_dryings(plan, computed))
     PlannedPrint.objects.bulk_create(
         PlannedPrint(
@@ -112,7 +112,7 @@ def store_plan(plan: WeekPlan, computed: ComputedPlan) -> WeekPlan:
             good_at=ends[assignment.spool] if assignment.dried and assignment.spool is not None else None,
             why=computed.reasons[assignment.key],
         )
-        for assignment in answer.served
+        for assignment in schedule.assignments
     )
     plan.made_at, plan.notes = timezone.now(), problem.notes
     plan.save(update_fields=["made_at", "notes"])
@@ -122,11 +122,11 @@ def store_plan(plan: WeekPlan, computed: ComputedPlan) -> WeekPlan:
 def _planned_dryings(plan: WeekPlan, computed: ComputedPlan) -> Iterator[PlannedDrying]:
     """The rows of the new dryings, and of the pinned ones as they were; runs that go on have none."""
     problem = computed.problem
-    settled = {stock.spool for stock in problem.week.stock if stock.fixed is not None}
+    settled = {supply.spool for supply in problem.week.supplies if supply.fixed is not None}
     accepted = accepted_plan()
-    kept = accepted.standing().filter(pinned=True, run=None) if accepted else []
-    pinned = {planned.spool_id: planned for planned in kept}
-    for drying in computed.answer.placed:
+    standing = accepted.standing().filter(pinned=True, run=None) if accepted else []
+    pinned = {planned.spool_id: planned for planned in standing}
+    for drying in computed.schedule.dryings:
         if drying.spool not in settled:
             yield _planned_drying(plan, problem, drying)
         elif drying.spool in pinned:

@@ -11,11 +11,11 @@ from datetime import datetime
 
 from django.utils import timezone
 
-from spools.drying.week.inputs import Inputs, load_inputs
-from spools.drying.week.model import URGENT_WEIGHT, Option, Request, Stock, Week
+from spools.drying.week.inputs import WeekInputs, load_inputs
+from spools.drying.week.model import URGENT_WEIGHT, Option, Request, SpoolSupply, Week
 from spools.drying.week.options import Details, build_options
 from spools.drying.week.places import capacity_of
-from spools.drying.week.settled import Settled, settle_dryings
+from spools.drying.week.settled import SettledDryings, settle_dryings
 from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours, next_slot
 from spools.drying.week.storage_life import good_until
 from spools.inventory.ledger import Amount
@@ -96,11 +96,11 @@ def build_problem(
 
 
 def _build_stock(
-    inputs: Inputs, settled: Settled, good: dict[int, int], options: dict[int, list[Option]]
-) -> tuple[Stock, ...]:
+    inputs: WeekInputs, settled: SettledDryings, good: dict[int, int], options: dict[int, list[Option]]
+) -> tuple[SpoolSupply, ...]:
     drying_now = {run.spool_id for run in inputs.runs}
-    stock = [
-        Stock(
+    supplies = [
+        SpoolSupply(
             pk,
             inputs.surely_g(spool),
             -1 if pk in drying_now else good[pk],
@@ -110,15 +110,15 @@ def _build_stock(
         for pk, spool in sorted(inputs.candidates.items())
     ]
     # A settled drying that no request needs takes its room in the dryer all the same.
-    others = [
-        Stock(pk, 0, -1, (), fixed)
+    settled_only = [
+        SpoolSupply(pk, 0, -1, (), fixed)
         for pk, fixed in sorted(settled.fixed.items())
         if pk not in inputs.candidates
     ]
-    return (*stock, *others)
+    return (*supplies, *settled_only)
 
 
-def _build_request(inputs: Inputs, request: PrintRequest, due: int) -> Request:
+def _build_request(inputs: WeekInputs, request: PrintRequest, due: int) -> Request:
     return Request(
         request.pk,
         tuple(spool.pk for spool in inputs.enough[request.pk]),
@@ -129,7 +129,7 @@ def _build_request(inputs: Inputs, request: PrintRequest, due: int) -> Request:
     )
 
 
-def _capacity_notes(inputs: Inputs) -> list[str]:
+def _capacity_notes(inputs: WeekInputs) -> list[str]:
     return [
         f"How many spools fit into {dryer} is not recorded: one at a time is planned. Enter it on the "
         "place's page."

@@ -32,7 +32,7 @@ def explain_assignment(problem: Problem, assignment: Assignment) -> str:
 
 def _compare_with_alone(problem: Problem, assignment: Assignment, request: Request) -> str:
     """The reason by a plan for this request alone, with all dryers to itself."""
-    (alone,) = plan_week(replace(problem.week, requests=(request,)), steps=0).served
+    (alone,) = plan_week(replace(problem.week, requests=(request,)), steps=0).assignments
     if alone.spool is None:
         lacking = dict.fromkeys(problem.lacking[pk] for pk in request.spools if pk in problem.lacking)
         reason = "; ".join(lacking) or "no drying ends so that it is still good at its time"

@@ -7,8 +7,8 @@ from spools.codes import pretty
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.gate import FirstStage
 from spools.drying.week.heat_limit import longest_slots
-from spools.drying.week.inputs import Inputs
-from spools.drying.week.model import Fixed, Mode, ScheduledDrying, Week, fits
+from spools.drying.week.inputs import WeekInputs
+from spools.drying.week.model import Mode, ScheduledDrying, SettledDrying, Week, fits
 from spools.drying.week.options import Detail, Details
 from spools.drying.week.places import smell_of
 from spools.drying.week.slots import SLOT, SLOTS_H
@@ -20,23 +20,25 @@ from spools.wording import format_time
 
 
 @dataclass
-class Settled:
+class SettledDryings:
     """The settled dryings by spool id, the details of the pinned ones, and notes for the plan.
 
     slots: those of the week, and more where a pinned drying ends later.
     """
 
     slots: int
-    fixed: dict[int, Fixed] = field(default_factory=dict)
+    fixed: dict[int, SettledDrying] = field(default_factory=dict)
     details: Details = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
 
 
-def settle_dryings(inputs: Inputs, capacity: dict[int, int], pinned: Iterable[PlannedDrying]) -> Settled:
+def settle_dryings(
+    inputs: WeekInputs, capacity: dict[int, int], pinned: Iterable[PlannedDrying]
+) -> SettledDryings:
     """Fix what goes on and what is pinned. pinned: in the order of the start times; capacity: by dryer."""
-    settled = Settled(inputs.slots)
+    settled = SettledDryings(inputs.slots)
     _fix_runs(inputs, settled)
-    placed = [
+    dryings = [
         ScheduledDrying(pk, fixed.dryer, fixed.mode, fixed.start, fixed.end)
         for pk, fixed in settled.fixed.items()
     ]
@@ -51,10 +53,10 @@ def settle_dryings(inputs: Inputs, capacity: dict[int, int], pinned: Iterable[Pl
             settled.notes.append(f"{subject} is left out: the spool is drying already, or empty.")
         elif start < 0:
             settled.notes.append(f"{subject} is left out: it should have begun by now.")
-        elif planned.dryer_id not in inputs.dryers or not fits(room, new, placed):
+        elif planned.dryer_id not in inputs.dryers or not fits(room, new, dryings):
             settled.notes.append(f"{subject} is left out: the dryer is taken then.")
         else:
-            placed.append(new)
+            dryings.append(new)
             settled.slots = max(settled.slots, end)
             settled.fixed[planned.spool_id] = _fix_pinned(replace(inputs, slots=settled.slots), planned, new)
             settled.details[planned.spool_id, planned.dryer_id, mode] = Detail(
@@ -66,29 +68,31 @@ def settle_dryings(inputs: Inputs, capacity: dict[int, int], pinned: Iterable[Pl
     return settled
 
 
-def _fix_runs(inputs: Inputs, settled: Settled) -> None:
+def _fix_runs(inputs: WeekInputs, settled: SettledDryings) -> None:
     """Fix the runs that go on, from now until they are over and somebody is there."""
     if not inputs.runs:
         return
     states = moisture_of([run.spool for run in inputs.runs], inputs.begin)
     drying = [(run, states[run.spool_id].winding) for run in inputs.runs]
     dry_at = estimate_dry_times(drying, inputs.begin, inputs.rooms[0])
-    for (run, winding), dry in zip(drying, dry_at, strict=True):
-        done = max(run.planned_end, dry or inputs.begin, inputs.begin)
-        end = inputs.next_staffed(-((inputs.begin - done) // SLOT))
+    for (run, winding), dry_time in zip(drying, dry_at, strict=True):
+        run_end = max(run.planned_end, dry_time or inputs.begin, inputs.begin)
+        end = inputs.next_staffed(-((inputs.begin - run_end) // SLOT))
         code = pretty(run.spool.code)
-        if dry is None:
+        if dry_time is None:
             settled.notes.append(f"{code} in {run.dryer} likely does not get dry so: not counted on.")
-        elif dry > run.planned_end:
-            settled.notes.append(f"Leave {code} in {run.dryer} until {format_time(dry)}: then likely dry.")
+        elif dry_time > run.planned_end:
+            settled.notes.append(
+                f"Leave {code} in {run.dryer} until {format_time(dry_time)}: then likely dry."
+            )
         changes = run.change_at is not None and run.change_at > inputs.begin
         air = inputs.dryer_air(0, run.dryer, run.set_point_c, end / SLOTS_H)
         before = run.stages_until(inputs.begin)
         longest = longest_slots(inputs, run.spool, run.set_point_c, before, states[run.spool_id])
         good_for = None
-        if dry is not None:
+        if dry_time is not None:
             good_for = good_for_in_storage(inputs, run.spool, advance_windings([(winding, [air])])[0])
-        settled.fixed[run.spool_id] = Fixed(
+        settled.fixed[run.spool_id] = SettledDrying(
             run.dryer_id,
             Mode(run.set_point_c, smell_of(run.spool), run.spool_id if changes else None),
             0,
@@ -98,18 +102,18 @@ def _fix_runs(inputs: Inputs, settled: Settled) -> None:
         )
 
 
-def _fix_pinned(inputs: Inputs, planned: PlannedDrying, placed: ScheduledDrying) -> Fixed:
+def _fix_pinned(inputs: WeekInputs, planned: PlannedDrying, drying: ScheduledDrying) -> SettledDrying:
     state = moisture_of([planned.spool], planned.start)[planned.spool_id]
     airs: list[ConstantAir] = [
         inputs.dryer_air(0, planned.dryer, celsius, hours) for celsius, hours in planned.stages
     ]
     (dried,) = advance_windings([(state.winding, airs)])
     is_good = (dried.outer_pct(planned.mass_g) > planned.target_pct).mean() <= DOUBT
-    return Fixed(
+    return SettledDrying(
         planned.dryer_id,
-        placed.mode,
-        placed.start,
-        placed.end,
-        placed.end,
+        drying.mode,
+        drying.start,
+        drying.end,
+        drying.end,
         good_for_in_storage(inputs, planned.spool, dried) if is_good else None,
     )

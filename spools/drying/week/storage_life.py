@@ -3,7 +3,7 @@
 import math
 
 from spools.catalogue.values import material_values
-from spools.drying.week.inputs import Inputs
+from spools.drying.week.inputs import WeekInputs
 from spools.drying.week.slots import SLOTS_H
 from spools.models import Spool
 from spools.physics_inputs import DOUBT, ConstantAir, Winding, hours_until
@@ -15,7 +15,7 @@ SURELY = 0.9
 OF_LIMIT = 0.97
 
 
-def good_until(inputs: Inputs, spool: Spool) -> int:
+def good_until(inputs: WeekInputs, spool: Spool) -> int:
     """The last slot in which a spool is good where it is; -1 when it is not good now."""
     limit_pct = OF_LIMIT * material_values(spool.feedstock).limit_hold_pct
     masses_g = inputs.masses_g(spool)
@@ -40,7 +40,7 @@ def good_until(inputs: Inputs, spool: Spool) -> int:
     return min(following - 1, last_good + _good_for(inputs, spool, state.winding, air))
 
 
-def good_for_in_storage(inputs: Inputs, spool: Spool, dried: Winding) -> int:
+def good_for_in_storage(inputs: WeekInputs, spool: Spool, dried: Winding) -> int:
     """Slots that a dried spool surely stays good in the driest storage; 0 where the shop has none."""
     if inputs.storage is None:
         return 0
@@ -49,7 +49,7 @@ def good_for_in_storage(inputs: Inputs, spool: Spool, dried: Winding) -> int:
     return _good_for(inputs, spool, dried, air)
 
 
-def _good_for(inputs: Inputs, spool: Spool, winding: Winding, air: ConstantAir) -> int:
+def _good_for(inputs: WeekInputs, spool: Spool, winding: Winding, air: ConstantAir) -> int:
     """Slots that a winding surely stays good in an air; all that are planned when it is longer.
 
     The result is less by one slot, for a print that is due between two slots.

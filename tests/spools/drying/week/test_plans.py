@@ -109,9 +109,9 @@ def test_whenever_a_drying_begins_it_is_planned_long_enough(shelf, box, dryer, m
     shelf.assumed_rh_pct = 25
     shelf.save()
     problem = build_problem([want("TPU 95A", 100, 60)], ALWAYS)
-    (stock,) = problem.week.stock
-    option = max(stock.options, key=lambda option: option.mode.set_point_c)
-    mass_g = problem.details[stock.spool, option.dryer, option.mode].mass_g
+    (supply,) = problem.week.supplies
+    option = max(supply.options, key=lambda option: option.mode.set_point_c)
+    mass_g = problem.details[supply.spool, option.dryer, option.mode].mass_g
     needed_h = []
     for slot in range(9 * SLOTS_H):
         _, hours = compute_single_drying(
