@@ -6,7 +6,7 @@ from prometheus_client import CONTENT_TYPE_LATEST
 from rest_framework.authentication import TokenAuthentication
 from rest_framework.exceptions import AuthenticationFailed
 
-from maintenance.metrics import exposition
+from maintenance.metrics import render_metrics
 
 
 @require_safe
@@ -16,7 +16,7 @@ def metrics(request: HttpRequest) -> HttpResponse:
         return HttpResponse(
             says, status=401, content_type="text/plain", headers={"WWW-Authenticate": "Token"}
         )
-    return HttpResponse(exposition(), content_type=CONTENT_TYPE_LATEST)
+    return HttpResponse(render_metrics(), content_type=CONTENT_TYPE_LATEST)
 
 
 def _has_token(request: HttpRequest) -> bool:

@@ -13,7 +13,16 @@ from math import exp, log
 
 import numpy as np
 
-from maintenance.wear.learning import SHAPE_SPREAD, TAIL, Expected, Record, Weibull, lasting, learn, prior_of
+from maintenance.wear.learning import (
+    SHAPE_SPREAD,
+    TAIL,
+    ExpectedLives,
+    Record,
+    Weibull,
+    learn,
+    prior_of,
+    record_in_use,
+)
 from maintenance.wear.life import Life
 
 # As stated in fixtures/part_kinds.csv: a wide band, a wider one, a narrow one.
@@ -96,18 +105,18 @@ def draw_shop_at_work(truth: Weibull, machines: int, since: float, rng: np.rando
 def measure_at_work(
     stated: Life, truths: Sequence[Weibull], machines: int, since: float, rng: np.random.Generator
 ) -> tuple[float, float]:
-    """The covered share when the parts in use are left out, and when they count as ``lasting``."""
+    """The covered share when the parts in use are left out, and when they count as records in use."""
     shares = []
     for truth in truths:
         records = draw_shop_at_work(truth, machines, since, rng)
         worn, in_use = records[:-machines], records[-machines:]
-        counted = [*worn, *(lasting(record.age, stated) for record in in_use)]
+        counted = [*worn, *(record_in_use(record.age, stated) for record in in_use)]
         shares.append([coverage(truth, learn(stated, tuple(found))) for found in (worn, counted)])
     left_out, counted_in = np.mean(shares, axis=0)
     return float(left_out), float(counted_in)
 
 
-def coverage(truth: Weibull, expected: Expected) -> float:
+def coverage(truth: Weibull, expected: ExpectedLives) -> float:
     """The true probability that a part's life lies between the expected 10 % and 90 %."""
     return truth.used_up_by(expected.high) - truth.used_up_by(expected.low)
 

@@ -13,10 +13,10 @@ from spools.wording import format_time
 
 def require_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> None:
     """Raises ValidationError unless the spool was on the toolhead at that time."""
-    then = Q(end=None) | Q(end__gt=at)
-    loaded = Loading.objects.filter(then, toolhead=toolhead, spool=spool, start__lte=at)
-    there = Stay.objects.filter(then, spool=spool, place=toolhead.printer.place_id, start__lte=at)
-    if not loaded.exists() or not there.exists():
+    lasting = Q(end=None) | Q(end__gt=at)
+    loaded = Loading.objects.filter(lasting, toolhead=toolhead, spool=spool, start__lte=at)
+    stays = Stay.objects.filter(lasting, spool=spool, place=toolhead.printer.place_id, start__lte=at)
+    if not loaded.exists() or not stays.exists():
         raise refusal(
             "not_loaded_then",
             f"Spool {pretty(spool.code)} was not on {toolhead} at {format_time(at)}. "

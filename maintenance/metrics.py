@@ -17,7 +17,7 @@ from maintenance.reminders.conditions.sensors import late_sensors
 from maintenance.reminders.delivery import stats
 
 
-def exposition() -> bytes:
+def render_metrics() -> bytes:
     """All metrics in the text format; from a registry of its own, so that nothing else slips in."""
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Shop(timezone.now()))
@@ -29,12 +29,14 @@ class _Shop(Collector):
         self.now = now
 
     def collect(self) -> Iterable[Metric]:
-        yield _one("build_info", "Always 1; the version is in the label.", 1, version=host.project_version())
+        yield _gauge(
+            "build_info", "Always 1; the version is in the label.", 1, version=host.project_version()
+        )
         yield from self._work()
         yield from self._reminders()
         disk = host.measure_disk()
-        yield _one("disk_free_bytes", "Free on the disk of the data folder.", disk.free_bytes)
-        yield _one("database_size_bytes", "What the database takes on its disk.", host.database_bytes())
+        yield _gauge("disk_free_bytes", "Free on the disk of the data folder.", disk.free_bytes)
+        yield _gauge("database_size_bytes", "What the database takes on its disk.", host.database_bytes())
 
     def _work(self) -> Iterable[Metric]:
         items = _family("queue_items", "Background work by queue and state.", "queue", "state")
@@ -66,17 +68,17 @@ class _Shop(Collector):
             messages.add_metric([state], count)
         yield from (reminders, messages)
         waits_s = _age_s(outbox.waits_since, self.now)
-        yield _one("oldest_unsent_message_seconds", "How long the oldest due message has waited.", waits_s)
+        yield _gauge("oldest_unsent_message_seconds", "How long the oldest due message has waited.", waits_s)
         silent = len(late_sensors(self.now))
-        yield _one("sensors_silent", "Places whose sensor no longer sends readings.", silent)
+        yield _gauge("sensors_silent", "Places whose sensor no longer sends readings.", silent)
 
 
-def _family(name: str, says: str, *labels: str) -> GaugeMetricFamily:
-    return GaugeMetricFamily(f"loadworthy_{name}", says, labels=labels)
+def _family(name: str, description: str, *labels: str) -> GaugeMetricFamily:
+    return GaugeMetricFamily(f"loadworthy_{name}", description, labels=labels)
 
 
-def _one(name: str, says: str, value: float, **labels: str) -> GaugeMetricFamily:
-    family = _family(name, says, *labels)
+def _gauge(name: str, description: str, value: float, **labels: str) -> GaugeMetricFamily:
+    family = _family(name, description, *labels)
     family.add_metric(list(labels.values()), value)
     return family
 

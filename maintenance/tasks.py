@@ -28,7 +28,7 @@ def read_job_file(job_file: int, number: int, prepared: dict[str, Any] | None) -
 @every(
     name="maintenance.import_watched_files",
     minutes=1,
-    prepare=job_files.take_in_watched,
+    prepare=job_files.store_watched_files,
     limit_s=900,
     queue="files",
 )

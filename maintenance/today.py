@@ -89,10 +89,10 @@ class Step(NamedTuple):
     page: str
     title: str
     why: str
-    done: bool
+    is_done: bool
 
 
-def first_steps() -> list[Step]:
+def list_first_steps() -> list[Step]:
     """The first steps of a new shop, in the order in which they help most."""
     return [
         Step(
@@ -118,59 +118,63 @@ def first_steps() -> list[Step]:
     ]
 
 
-def today(now: datetime | None = None, user: Any = None) -> Today:
+def build_today(now: datetime | None = None, user: Any = None) -> Today:
     """The morning's look at the shop, for small jobs. The number of queries is fixed.
 
     user: for whom; what is due comes in their order.
     """
     now = now or timezone.now()
     dryers = load_dryers()
-    known = load_spool_states(with_materials().filter(emptied_at=None), dryers, preloaded=True)
+    spool_states = load_spool_states(with_materials().filter(emptied_at=None), dryers, preloaded=True)
     machines = load_machine_states(Toolhead.objects.filter(printer__retired_at=None))
-    pairs = build_inputs(list(product(machines.values(), known.values())), None)
-    verdicts = {key: judge(found) for key, found in pairs.items()}
+    pairs = build_inputs(list(product(machines.values(), spool_states.values())), None)
+    verdicts = {key: judge(inputs) for key, inputs in pairs.items()}
     ready, waiting = [], []
-    for material, spools in _by_material(known.values()).items():
+    for material, spools in _by_material(spool_states.values()).items():
         best = min(
             ((machine, spool_state) for machine in machines.values() for spool_state in spools),
             key=lambda pair: _rank(pair, verdicts),
             default=None,
         )
-        if best is not None and verdicts[_key(best)].state != HOLD:
+        if best is not None and verdicts[_pair_key(best)].state != HOLD:
             machine, spool_state = best
             ready.append(
                 ReadyRow(
-                    material, spool_state.spool, machine.toolhead, verdicts[_key(best)], spool_state.amount
+                    material,
+                    spool_state.spool,
+                    machine.toolhead,
+                    verdicts[_pair_key(best)],
+                    spool_state.amount,
                 )
             )
         else:
             waiting.append((material, spools))
     ready.sort(key=lambda row: (STATES.index(row.verdict.state), row.material))
-    later = _later(waiting, list(machines.values()), verdicts, dryers, now)
+    later = _later_prints(waiting, list(machines.values()), verdicts, dryers, now)
     return Today(ready, later, list(queries.open_reminders(now, user)))
 
 
-def _key(pair: tuple[MachineState, SpoolState]) -> tuple[int, int]:
+def _pair_key(pair: tuple[MachineState, SpoolState]) -> tuple[int, int]:
     return pair[0].toolhead.pk, pair[1].spool.pk
 
 
 def _rank(pair: tuple[MachineState, SpoolState], verdicts: dict[tuple[int, int], Verdict]) -> tuple:
     """The best state first, then what is loaded there, then the fewest cautions, then the most left."""
     machine, spool_state = pair
-    found = verdicts[_key(pair)]
-    state = STATES.index(found.state)
+    verdict = verdicts[_pair_key(pair)]
+    state = STATES.index(verdict.state)
     return (
         state,
         machine.loaded != spool_state.spool.pk,
-        len(found.reasons),
+        len(verdict.reasons),
         -spool_state.amount.mass_g,
-        _key(pair),
+        _pair_key(pair),
     )
 
 
-def _by_material(known: Iterable[SpoolState]) -> dict[str, list[SpoolState]]:
+def _by_material(spool_states: Iterable[SpoolState]) -> dict[str, list[SpoolState]]:
     groups: dict[str, list[SpoolState]] = {}
-    for spool_state in known:
+    for spool_state in spool_states:
         groups.setdefault(_material(spool_state.spool), []).append(spool_state)
     return dict(sorted(groups.items()))
 
@@ -183,7 +187,7 @@ def _material(spool: Spool) -> str:
     return f"{feedstock.polymer} with {100 * feedstock.filler_mass_fraction:.0f} % {feedstock.filler}"
 
 
-def _later(
+def _later_prints(
     waiting: list[tuple[str, list[SpoolState]]],
     machines: list[MachineState],
     verdicts: dict[tuple[int, int], Verdict],
@@ -209,13 +213,13 @@ def _later(
     dry_at = {pk: at for (pk, *_), at in zip(running, times, strict=True)}
     rows = []
     for material, spools in waiting:
-        own = [
+        own_prints = [
             _in_dryer(material, spool_state, spool_state.run, dry_at.get(spool_state.spool.pk), now)
             if spool_state.run is not None and _other_hold(spool_state, machines, verdicts) is None
             else _row(material, spool_state, machines, verdicts, dried.get(spool_state.spool.pk), now)
             for spool_state in spools
         ]
-        rows.append(min(own, key=lambda row: (row.ready_at is None, row.ready_at or now)))
+        rows.append(min(own_prints, key=lambda row: (row.ready_at is None, row.ready_at or now)))
     return sorted(rows, key=lambda row: (row.ready_at is None, row.ready_at or now, row.material))
 
 
@@ -227,27 +231,32 @@ def _row(
     dried: tuple[Place, DryingAhead] | None,
     now: datetime,
 ) -> LaterRow:
-    other = _other_hold(spool_state, machines, verdicts)
-    if other is not None:
+    other_hold = _other_hold(spool_state, machines, verdicts)
+    if other_hold is not None:
         return LaterRow(
-            material, spool_state.spool, None, None, None, f"{other.sentence} {other.remedy}".strip()
+            material,
+            spool_state.spool,
+            None,
+            None,
+            None,
+            f"{other_hold.sentence} {other_hold.remedy}".strip(),
         )
     if dried is None:
         return LaterRow(
             material, spool_state.spool, None, None, None, "is too wet, and there is no dryer here."
         )
     dryer, plan = dried
-    how = f"at {plan.set_point_c:g} °C in {dryer}"
+    method = f"at {plan.set_point_c:g} °C in {dryer}"
     if plan.hours is None or plan.ready_at is None:
         limit_pct = default_target_pct(spool_state.spool)
-        reason = f"cannot be made safe here: even {DRYING_PROBE_HOURS[-1]} h {how} leave more than {limit_pct:g} %."
+        reason = f"cannot be made safe here: even {DRYING_PROBE_HOURS[-1]} h {method} leave more than {limit_pct:g} %."
         return LaterRow(material, spool_state.spool, dryer, plan, None, reason)
-    when = "if that starts now"
+    start_words = "if that starts now"
     if plan.start > now:
-        when = f"once that dryer is free at {_clock(plan.start)}"
+        start_words = f"once that dryer is free at {_format_clock(plan.start)}"
     elif plan.taken_out:
-        when += f", when {' and '.join(plan.taken_out)} is taken out"
-    reason = f"ready by {_clock(plan.ready_at)} after {plan.hours:g} h {how}, {when}."
+        start_words += f", when {' and '.join(plan.taken_out)} is taken out"
+    reason = f"ready by {_format_clock(plan.ready_at)} after {plan.hours:g} h {method}, {start_words}."
     return LaterRow(material, spool_state.spool, dryer, plan, plan.ready_at, reason)
 
 
@@ -256,14 +265,14 @@ def _in_dryer(
 ) -> LaterRow:
     """A spool that dries: ready when its hours are over and the physics expects all of it to be dry."""
     done_at = run.start + timedelta(hours=run.planned_hours)
-    how = f"is drying in {run.dryer}, planned until {_clock(done_at)}"
+    state_words = f"is drying in {run.dryer}, planned until {_format_clock(done_at)}"
     if dry_at is None:
-        reason = f"{how}; all of it likely does not get below {run.target_pct:.2g} % so."
+        reason = f"{state_words}; all of it likely does not get below {run.target_pct:.2g} % so."
         return LaterRow(material, spool_state.spool, run.dryer, None, None, reason)
     if needed_until(run, dry_at, now) is not None:
-        reason = f"{how}, when all of it is likely not dry enough: leave it in until {_clock(dry_at)}."
+        reason = f"{state_words}, when all of it is likely not dry enough: leave it in until {_format_clock(dry_at)}."
         return LaterRow(material, spool_state.spool, run.dryer, None, dry_at, reason)
-    return LaterRow(material, spool_state.spool, run.dryer, None, max(now, done_at), f"{how}.")
+    return LaterRow(material, spool_state.spool, run.dryer, None, max(now, done_at), f"{state_words}.")
 
 
 def _other_hold(
@@ -273,7 +282,7 @@ def _other_hold(
     holds = [
         [
             check
-            for check in verdicts[_key((machine, spool_state))].reasons
+            for check in verdicts[_pair_key((machine, spool_state))].reasons
             if check.state == HOLD and check.name not in DRIED_AWAY
         ]
         for machine in machines
@@ -314,23 +323,23 @@ def _drying_ahead(
         if spool_state.moisture is not None:
             lanes.append((spool_state.moisture.winding, ConstantAir(0.0, set_point_c, rh_pct, True)))
     targets = [default_target_pct(spool_state.spool) for spool_state, *_ in tries]
-    found = hours_until(lanes, targets, None, DRYING_PROBE_HOURS, below=True)
+    probed = hours_until(lanes, targets, None, DRYING_PROBE_HOURS, below=True)
     best: dict[int, tuple[Place, DryingAhead]] = {}
-    for (spool_state, dryer, set_point_c, start, in_the_way), exact in zip(tries, found, strict=True):
+    for (spool_state, dryer, set_point_c, start, in_the_way), exact in zip(tries, probed, strict=True):
         hours = None if exact is None else ceil(exact * 4) / 4
         plan = DryingAhead(set_point_c, hours, start, in_the_way)
-        if spool_state.spool.pk not in best or _sooner(plan, best[spool_state.spool.pk][1]):
+        if spool_state.spool.pk not in best or _is_sooner(plan, best[spool_state.spool.pk][1]):
             best[spool_state.spool.pk] = dryer, plan
     return best
 
 
-def _sooner(plan: DryingAhead, other: DryingAhead) -> bool:
+def _is_sooner(plan: DryingAhead, other: DryingAhead) -> bool:
     if plan.ready_at is None or other.ready_at is None:
         return plan.ready_at is not None
     return plan.ready_at < other.ready_at
 
 
-def _clock(at: datetime) -> str:
+def _format_clock(at: datetime) -> str:
     local = timezone.localtime(at)
     same_day = local.date() == timezone.localdate()
     return f"{local:%H:%M}" if same_day else f"{local:%a %d %b, %H:%M}"

@@ -5,7 +5,7 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
-from maintenance.flow.curve import MOST_RATES, MOST_REPEATS, Weighed
+from maintenance.flow.curve import MOST_RATES, MOST_REPEATS, RateMasses
 from maintenance.flow.history import EvaluatedCheck
 from maintenance.models import FlowBlob, FlowCheck, Toolhead
 
@@ -101,7 +101,7 @@ class WeighedSerializer(StrictSerializer):
     masses_g = serializers.ListField(child=Number(), min_length=1, max_length=MOST_REPEATS)
 
     def validate(self, attrs: dict[str, Any]) -> Any:
-        return Weighed(attrs["flow_mm3_s"], tuple(attrs["masses_g"]))
+        return RateMasses(attrs["flow_mm3_s"], tuple(attrs["masses_g"]))
 
 
 class RecordFlowCheckSerializer(StrictSerializer):

@@ -135,7 +135,7 @@ class FilePartSerializer(serializers.Serializer):
     uses = serializers.ListField(
         child=serializers.IntegerField(), source="numbers", help_text="indexes of the job's uses"
     )
-    mass_g = serializers.FloatField(source="asked.mass_g", default=None, allow_null=True)
+    mass_g = serializers.FloatField(source="spec.mass_g", default=None, allow_null=True)
     state = serializers.CharField(source="verdict.state")
     checks = CheckSerializer(many=True, source="verdict.checks")
 

@@ -77,7 +77,7 @@ class PartKindSerializer(ModelSerializer):
             "high": expected.high,
             "typical_low": expected.typical[0],
             "typical_high": expected.typical[2],
-            "own_parts": known.seen(),
+            "own_parts": known.describe_records(),
         }
 
     def get_in_stock(self, kind: PartKind) -> int:
@@ -112,7 +112,7 @@ class PartSerializer(ModelSerializer):
 
     @extend_schema_field(LifeLeftSerializer)
     def get_life_left(self, part: Part) -> Any:
-        return LifeLeftSerializer(self.context["aged"][part.pk].left()).data
+        return LifeLeftSerializer(self.context["aged"][part.pk].life_left()).data
 
     @extend_schema_field(BoreNowSerializer(allow_null=True))
     def get_bore(self, part: Part) -> Any:

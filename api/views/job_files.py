@@ -11,7 +11,7 @@ from api.fields import parse
 from api.serializers import job_files as serializers
 from api.serializers.jobs import JobSerializer
 from api.views.base import Endpoint, respond
-from maintenance.jobs.files import MOST_BYTES, add_job_file, facts_of, read_again, stop_reading, store
+from maintenance.jobs.files import MOST_BYTES, add_job_file, facts_of, read_again, stop_reading, store_content
 from maintenance.jobs.from_file import judge_on_all_machines, record_file_job
 from maintenance.models import Job, JobFile
 
@@ -46,7 +46,9 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
         """Take a file in. It is read in the background: ask for it until its state is read or refused."""
         asked = parse(serializers.AddJobFileSerializer, request.data)
         file = asked.pop("file")
-        return self._file(add_job_file(store(file.name, file.chunks()), **asked, by=request.user), 201)
+        return self._file(
+            add_job_file(store_content(file.name, file.chunks()), **asked, by=request.user), 201
+        )
 
     @extend_schema(responses=serializers.JobFileFactsSerializer)
     def retrieve(self, request: Request, pk: str) -> Response:

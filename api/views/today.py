@@ -4,7 +4,7 @@ from rest_framework.response import Response
 
 from api.serializers.today import TodaySerializer
 from api.views.base import Endpoint, respond
-from maintenance.today import today
+from maintenance.today import build_today
 
 
 class Now(Endpoint):
@@ -15,4 +15,4 @@ class Now(Endpoint):
 
     @extend_schema(responses=TodaySerializer)
     def show(self, request: Request) -> Response:
-        return respond(TodaySerializer, today())
+        return respond(TodaySerializer, build_today())

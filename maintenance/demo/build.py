@@ -262,7 +262,7 @@ def _week(shop: DemoShop) -> None:
 
 def _job_file(shop: DemoShop) -> None:
     """Adds the file of the next print; background work reads it."""
-    stored = job_files.store("desk tray.gcode", (f"{line}\n".encode() for line in desk_tray()))
+    stored = job_files.store_content("desk tray.gcode", (f"{line}\n".encode() for line in desk_tray()))
     job_files.add_job_file(stored, printer=shop.toolheads["North"].printer)
 
 

@@ -9,7 +9,7 @@ from maintenance.demo.data import (
     SOUND_LOSS,
     Print,
 )
-from maintenance.flow.curve import Weighed
+from maintenance.flow.curve import RateMasses
 from maintenance.flow.records import record_flow_check, require_setup
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
@@ -65,7 +65,7 @@ class DemoShop:
         for days_ago, worn in checks:
             losses = [SOUND_LOSS * (rate - FLOW_RATES[0]) * worn for rate in FLOW_RATES]
             rates = [
-                Weighed(rate, tuple(round(full_g * (1 - loss) * share, 3) for share in (0.997, 1, 1.003)))
+                RateMasses(rate, tuple(round(full_g * (1 - loss) * share, 3) for share in (0.997, 1, 1.003)))
                 for rate, loss in zip(FLOW_RATES, losses, strict=True)
             ]
             record_flow_check(

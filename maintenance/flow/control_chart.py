@@ -69,8 +69,8 @@ def cusum(values: Sequence[float] | Array, target: float, slack: float) -> tuple
         high = max(0.0, high + value - target - slack)
         low = max(0.0, low + target - slack - value)
         sums.append((high, low))
-    both = np.array(sums).reshape(-1, 2)
-    return both[:, 0], both[:, 1]
+    sums_by_side = np.array(sums).reshape(-1, 2)
+    return sums_by_side[:, 0], sums_by_side[:, 1]
 
 
 def control_chart(values: Sequence[float], uncertainties: Sequence[float]) -> ControlChart | None:
@@ -83,8 +83,8 @@ def control_chart(values: Sequence[float], uncertainties: Sequence[float]) -> Co
         return None
     measured = np.asarray(values, float)
     first = measured[:START]
-    of_one = max(float(np.sqrt(np.mean(np.square(uncertainties[:START])))), float(first.std(ddof=1)))
-    target, sigma = float(first.mean()), of_one * (1 + 1 / START) ** 0.5
+    single_sigma = max(float(np.sqrt(np.mean(np.square(uncertainties[:START])))), float(first.std(ddof=1)))
+    target, sigma = float(first.mean()), single_sigma * (1 + 1 / START) ** 0.5
     later = measured[START:]
     averages = ewma(later, target)
     low, high = ewma_limits(target, sigma)

@@ -28,13 +28,13 @@ ASSUMED_SCATTER = 0.005
 # 10 and 90 % of a normal distribution, as for all bands.
 EDGE = 1.2816
 # A loss or difference counts as real above this many standard uncertainties.
-REAL = 2.0
+SIGNIFICANT = 2.0
 # The losses at which usable flow is reported.
 LIMITS = (0.05, 0.10)
 # u(loss) from the scale above which 5 % cannot be distinguished from zero, and up to which a check is good.
-TOO_COARSE, GOOD = LIMITS[0] / REAL, 0.01
+COARSEST_RESOLUTION, GOOD_RESOLUTION = LIMITS[0] / SIGNIFICANT, 0.01
 # Rounded to two digits this is still good.
-GOOD_ENOUGH = 1.05 * GOOD
+GOOD_ENOUGH = 1.05 * GOOD_RESOLUTION
 # The longest blob that may be asked for, mm of filament.
 LONGEST_MM = limits.BLOB_MM.high
 # Checks and jobs of temperatures further apart are not compared: a hotter melt flows more easily. Common
@@ -54,7 +54,7 @@ class CheckRefused(ValueError):
 
 
 @dataclass(frozen=True)
-class Setup:
+class CheckSetup:
     """The setup that all blobs of a check share: filament length, diameter, density, the scale's step."""
 
     length_mm: float
@@ -94,7 +94,7 @@ class Setup:
 
 
 @dataclass(frozen=True)
-class Weighed:
+class RateMasses:
     """The blobs of one rate, g."""
 
     flow_mm3_s: float
@@ -102,7 +102,7 @@ class Weighed:
 
 
 @dataclass(frozen=True, eq=False)
-class Curve:
+class FlowCurve:
     """An evaluated check, an entry per rate; the first is the reference, whose loss is 0 by definition.
 
     reading_u_g: of one mass, from the scale. scatter_g: of the repeats, not a number where there are none.
@@ -134,7 +134,9 @@ class Curve:
     def usable(self, loss: float) -> "Usable":
         """The flow at which this much is lost."""
         bounds = (self.fitted_high, self.fitted, self.fitted_low)
-        return Usable(loss, self.tested_mm3_s, *(_reached(self.flows_mm3_s, bound, loss) for bound in bounds))
+        return Usable(
+            loss, self.tested_mm3_s, *(_flow_at_loss(self.flows_mm3_s, bound, loss) for bound in bounds)
+        )
 
 
 @dataclass(frozen=True)
@@ -148,44 +150,47 @@ class Usable:
     high_mm3_s: float | None
 
 
-def refuse_unfit(setup: Setup) -> None:
+def require_fine_scale(setup: CheckSetup) -> None:
     """Raises CheckRefused where the scale is too coarse for the length, before anything is extruded."""
-    if setup.loss_u > TOO_COARSE:
+    if setup.loss_u > COARSEST_RESOLUTION:
         raise CheckRefused(
             "resolution_g",
             f"A scale that reads {setup.resolution_g:g} g is too coarse for blobs of "
-            f"{setup.commanded_g:.2g} g: the loss would be uncertain by {_pct(setup.loss_u)} %, and 5 % "
+            f"{setup.commanded_g:.2g} g: the loss would be uncertain by {_format_pct(setup.loss_u)} %, and 5 % "
             f"could not be told from nothing. {_longer_or_finer(setup)}",
         )
 
 
-def advice(setup: Setup) -> str:
+def advice(setup: CheckSetup) -> str:
     """The change that would make a check of this setup better; "" where it is good."""
     if setup.loss_u <= GOOD_ENOUGH:
         return ""
-    length_mm = _up(setup.length_for_mm(GOOD))
+    length_mm = _round_up_mm(setup.length_for_mm(GOOD_RESOLUTION))
     better = f"{length_mm} mm a blob" if length_mm <= LONGEST_MM else "A finer scale"
     return (
-        f"With this scale and length a loss is uncertain by {_pct(setup.loss_u)} % (standard "
-        f"uncertainty). {better} would make it {100 * GOOD:g} %."
+        f"With this scale and length a loss is uncertain by {_format_pct(setup.loss_u)} % (standard "
+        f"uncertainty). {better} would make it {100 * GOOD_RESOLUTION:g} %."
     )
 
 
-def _longer_or_finer(setup: Setup) -> str:
+def _longer_or_finer(setup: CheckSetup) -> str:
     """The change that makes a check with this scale possible, within the longest blob."""
-    least_mm, good_mm = _up(setup.length_for_mm(TOO_COARSE)), _up(setup.length_for_mm(GOOD))
+    least_mm, good_mm = (
+        _round_up_mm(setup.length_for_mm(COARSEST_RESOLUTION)),
+        _round_up_mm(setup.length_for_mm(GOOD_RESOLUTION)),
+    )
     if least_mm > LONGEST_MM:
         return "Take a finer scale: no length would do."
     good = f" ({good_mm} mm for a good check)" if good_mm <= LONGEST_MM else ""
     return f"Extrude at least {least_mm} mm a blob{good}, or take a finer scale."
 
 
-def _pct(share: float) -> str:
+def _format_pct(share: float) -> str:
     """A share of 1 in per cent, two digits that count."""
     return f"{100 * share:.2g}" if share < 0.1 else f"{100 * share:.0f}"
 
 
-def refuse_rates(rates_mm3_s: Sequence[float]) -> None:
+def require_rising_rates(rates_mm3_s: Sequence[float]) -> None:
     """Raises CheckRefused unless the rates rise from a slow reference, each once."""
     if not LEAST_RATES <= len(rates_mm3_s) <= MOST_RATES:
         raise CheckRefused(
@@ -205,13 +210,13 @@ def refuse_rates(rates_mm3_s: Sequence[float]) -> None:
             )
 
 
-def require_possible_masses(setup: Setup, weighed: Sequence[Weighed]) -> None:
+def require_possible_masses(setup: CheckSetup, blobs: Sequence[RateMasses]) -> None:
     """Raises CheckRefused on masses that no scale can have shown for this setup."""
-    refuse_unfit(setup)
-    refuse_rates([rate.flow_mm3_s for rate in weighed])
-    for rate in weighed:
-        _refuse_masses(setup, rate)
-    if not any(weighed[0].masses_g):
+    require_fine_scale(setup)
+    require_rising_rates([rate.flow_mm3_s for rate in blobs])
+    for rate in blobs:
+        _require_possible_blobs(setup, rate)
+    if not any(blobs[0].masses_g):
         raise CheckRefused(
             "masses",
             "The slow reference weighs nothing, so there is nothing to compare with. Clear the nozzle and "
@@ -219,17 +224,17 @@ def require_possible_masses(setup: Setup, weighed: Sequence[Weighed]) -> None:
         )
 
 
-def measure(setup: Setup, weighed: Sequence[Weighed]) -> Curve:
-    """Losses with their uncertainty and the fitted curve, of what refuse_impossible lets through."""
-    counts = np.array([len(rate.masses_g) for rate in weighed])
-    masses = np.array([np.mean(rate.masses_g) for rate in weighed])
-    scatter = np.array([np.std(r.masses_g, ddof=1) if len(r.masses_g) > 1 else np.nan for r in weighed])
-    mass_u = np.sqrt(setup.reading_u_g**2 + _scatter_used(scatter, counts, masses[0]) ** 2 / counts)
+def measure(setup: CheckSetup, blobs: Sequence[RateMasses]) -> FlowCurve:
+    """Losses with their uncertainty and the fitted curve, of blobs that require_possible_masses accepts."""
+    counts = np.array([len(rate.masses_g) for rate in blobs])
+    masses = np.array([np.mean(rate.masses_g) for rate in blobs])
+    scatter = np.array([np.std(n.masses_g, ddof=1) if len(n.masses_g) > 1 else np.nan for n in blobs])
+    mass_u = np.sqrt(setup.reading_u_g**2 + _scatter_per_blob(scatter, counts, masses[0]) ** 2 / counts)
     losses = 1 - masses / masses[0]
     # (1 - loss) u(m)/m is u(m)/m_ref: written so, it holds for a blob of 0 g, too.
     loss_u = np.hypot(mass_u / masses[0], (1 - losses) * mass_u[0] / masses[0])
     loss_u[0] = 0.0
-    kept = masses[0] / setup.commanded_g
+    reference_share = masses[0] / setup.commanded_g
     share_u = np.array(
         [
             mass_u[0] / masses[0],
@@ -237,32 +242,32 @@ def measure(setup: Setup, weighed: Sequence[Weighed]) -> Curve:
             DENSITY_SHARE / sqrt(3),
         ]
     )
-    return Curve(
-        flows_mm3_s=np.array([rate.flow_mm3_s for rate in weighed]),
+    return FlowCurve(
+        flows_mm3_s=np.array([rate.flow_mm3_s for rate in blobs]),
         masses_g=masses,
         reading_u_g=setup.reading_u_g,
         scatter_g=scatter,
         losses=losses,
         loss_u=loss_u,
-        fitted=_rising(losses, loss_u),
-        fitted_low=_rising(losses - EDGE * loss_u, loss_u),
-        fitted_high=_rising(losses + EDGE * loss_u, loss_u),
-        short=float(1 - kept),
-        short_u=float(kept * np.linalg.norm(share_u)),
+        fitted=_fit_rising(losses, loss_u),
+        fitted_low=_fit_rising(losses - EDGE * loss_u, loss_u),
+        fitted_high=_fit_rising(losses + EDGE * loss_u, loss_u),
+        short=float(1 - reference_share),
+        short_u=float(reference_share * np.linalg.norm(share_u)),
     )
 
 
-def _refuse_masses(setup: Setup, rate: Weighed) -> None:
+def _require_possible_blobs(setup: CheckSetup, rate: RateMasses) -> None:
     at = f"at {rate.flow_mm3_s:g} mm³/s"
     if not 1 <= len(rate.masses_g) <= MOST_REPEATS:
         raise CheckRefused(
             "masses", f"Give 1 to {MOST_REPEATS} blobs {at}; got {len(rate.masses_g)}. Weigh one at least."
         )
     for mass_g in rate.masses_g:
-        refuse_mass(setup, rate.flow_mm3_s, mass_g)
+        require_possible_mass(setup, rate.flow_mm3_s, mass_g)
 
 
-def refuse_mass(setup: Setup, flow_mm3_s: float, mass_g: float) -> None:
+def require_possible_mass(setup: CheckSetup, flow_mm3_s: float, mass_g: float) -> None:
     """Raises CheckRefused on a mass that no blob of this setup has."""
     at = f"at {flow_mm3_s:g} mm³/s"
     if not (isfinite(mass_g) and mass_g >= 0):
@@ -277,7 +282,7 @@ def refuse_mass(setup: Setup, flow_mm3_s: float, mass_g: float) -> None:
         )
 
 
-def _scatter_used(scatter_g: Array, counts: NDArray[np.int64], reference_g: float) -> Array:
+def _scatter_per_blob(scatter_g: Array, counts: NDArray[np.int64], reference_g: float) -> Array:
     """Scatter per blob: pooled over the rates, or the rate's own where that is larger; else assumed."""
     repeated = counts > 1
     if not repeated.any():
@@ -286,7 +291,7 @@ def _scatter_used(scatter_g: Array, counts: NDArray[np.int64], reference_g: floa
     return np.fmax(scatter_g, pooled)
 
 
-def _rising(losses: Array, loss_u: Array) -> Array:
+def _fit_rising(losses: Array, loss_u: Array) -> Array:
     """The nearest curve that starts with no loss at the reference and never falls, 0 to 1."""
     # Imported at the first use, see spools/physics/ensemble.py.
     from scipy.optimize import isotonic_regression
@@ -295,7 +300,7 @@ def _rising(losses: Array, loss_u: Array) -> Array:
     return np.concatenate([[0.0], np.clip(fit.x, 0, 1)])
 
 
-def _reached(flows_mm3_s: Array, losses: Array, loss: float) -> float | None:
+def _flow_at_loss(flows_mm3_s: Array, losses: Array, loss: float) -> float | None:
     """Where a rising curve reaches a loss, in a straight line between the rates."""
     if losses[-1] < loss:
         return None
@@ -304,6 +309,6 @@ def _reached(flows_mm3_s: Array, losses: Array, loss: float) -> float | None:
     return float(flows_mm3_s[after - 1] + share * (flows_mm3_s[after] - flows_mm3_s[after - 1]))
 
 
-def _up(length_mm: float) -> int:
+def _round_up_mm(length_mm: float) -> int:
     """To the next 10 mm."""
     return int(-(-length_mm // 10) * 10)

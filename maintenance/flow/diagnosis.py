@@ -11,9 +11,9 @@ from math import hypot
 
 import numpy as np
 
-from maintenance.flow.curve import REAL, Array, Curve
+from maintenance.flow.curve import SIGNIFICANT, Array, FlowCurve
 
-SOUND, GEARS, CLOG, MELT, STEPS, EASIER = "sound", "gears", "clog", "melt", "steps", "easier"
+NO_FAULT, GEARS, CLOG, MELT, STEPS, EASIER = "sound", "gears", "clog", "melt", "steps", "easier"
 # Up to this loss a curve counts as flat. Common practice, no source.
 FLAT_LOSS = 0.03
 # A knee: at its start less than this share of what a straight line to the fastest rate would have lost.
@@ -33,34 +33,34 @@ class FlowDiagnosis:
     remedy: str = ""
 
 
-def diagnose(curve: Curve, baseline: Curve | None = None) -> FlowDiagnosis:
+def diagnose(curve: FlowCurve, baseline: FlowCurve | None = None) -> FlowDiagnosis:
     """The likely reading, beside the baseline of the same parts where there is one."""
-    short = curve.short > REAL * curve.short_u
-    if short and curve.fitted[-1] <= max(FLAT_LOSS, REAL * curve.loss_u[-1]):
+    short = curve.short > SIGNIFICANT * curve.short_u
+    if short and curve.fitted[-1] <= max(FLAT_LOSS, SIGNIFICANT * curve.loss_u[-1]):
         return FlowDiagnosis(
             STEPS,
-            f"Every blob weighs about {_pct(curve.short)} less than was commanded, at all rates alike: "
+            f"Every blob weighs about {_format_pct(curve.short)} less than was commanded, at all rates alike: "
             "a wrong diameter or density, or wrong steps of the drive.",
             "Measure the filament's diameter; measure 100 mm of feed at the drive.",
         )
-    if baseline is not None and (changed := _changed(curve, baseline)) is not None:
+    if baseline is not None and (changed := _compare_with_baseline(curve, baseline)) is not None:
         return changed
-    if (knee := _knee(curve)) is not None:
-        return _melt(curve, knee)
-    if short and baseline is None and curve.losses[-1] > REAL * curve.loss_u[-1]:
+    if (knee := _find_knee(curve)) is not None:
+        return _diagnose_melt_limit(curve, knee)
+    if short and baseline is None and curve.losses[-1] > SIGNIFICANT * curve.loss_u[-1]:
         return FlowDiagnosis(
             CLOG,
-            f"It lacks {_pct(curve.short)} already when slow, and {_pct(curve.fitted[-1])} more when "
+            f"It lacks {_format_pct(curve.short)} already when slow, and {_format_pct(curve.fitted[-1])} more when "
             "fastest: a clog, or a wrong diameter on top of the usual rise.",
             "Clean the nozzle with a cold pull, measure the filament's diameter, and check again.",
         )
-    if curve.fitted[-1] <= max(FLAT_LOSS, REAL * curve.loss_u[-1]):
-        return FlowDiagnosis(SOUND, f"No loss that counts up to {curve.tested_mm3_s:g} mm³/s.")
+    if curve.fitted[-1] <= max(FLAT_LOSS, SIGNIFICANT * curve.loss_u[-1]):
+        return FlowDiagnosis(NO_FAULT, f"No loss that counts up to {curve.tested_mm3_s:g} mm³/s.")
     compared = "as at the baseline" if baseline is not None else "as is usual; there is no baseline yet"
-    return FlowDiagnosis(SOUND, f"The loss grows gradually with the flow, {compared}.")
+    return FlowDiagnosis(NO_FAULT, f"The loss grows gradually with the flow, {compared}.")
 
 
-def _changed(curve: Curve, baseline: Curve) -> FlowDiagnosis | None:
+def _compare_with_baseline(curve: FlowCurve, baseline: FlowCurve) -> FlowDiagnosis | None:
     """The difference from the baseline from moderate flow on; None without one."""
     slow = max(curve.flows_mm3_s[0], baseline.flows_mm3_s[0])
     shared = (curve.flows_mm3_s > slow) & (curve.flows_mm3_s <= baseline.tested_mm3_s)
@@ -70,28 +70,28 @@ def _changed(curve: Curve, baseline: Curve) -> FlowDiagnosis | None:
     before, before_u = (
         np.interp(flows, baseline.flows_mm3_s, numbers) for numbers in (baseline.fitted, baseline.loss_u)
     )
-    more = curve.losses[shared] - before
-    real = REAL * np.hypot(curve.loss_u[shared], before_u)
-    fastest = f"{_pct(float(curve.fitted[shared][-1]))} at {flows[-1]:g} mm³/s, {_pct(before[-1])} then"
-    if np.mean(more < -real) >= FROM_MODERATE:
+    added_loss = curve.losses[shared] - before
+    real = SIGNIFICANT * np.hypot(curve.loss_u[shared], before_u)
+    fastest = f"{_format_pct(float(curve.fitted[shared][-1]))} at {flows[-1]:g} mm³/s, {_format_pct(before[-1])} then"
+    if np.mean(added_loss < -real) >= FROM_MODERATE:
         return FlowDiagnosis(
             EASIER,
             f"Less is lost than at the baseline ({fastest}): the melt meets less resistance. A worn bore "
             "does that, as does a hotter or cleaner hot end.",
             "Look at the nozzle's bore.",
         )
-    if np.mean(more > real) < FROM_MODERATE:
+    if np.mean(added_loss > real) < FROM_MODERATE:
         return None
     lacks_more = curve.short - baseline.short
-    if lacks_more > REAL * hypot(curve.short_u, baseline.short_u):
+    if lacks_more > SIGNIFICANT * hypot(curve.short_u, baseline.short_u):
         return FlowDiagnosis(
             CLOG,
-            f"More is lost than at the baseline ({fastest}), and {_pct(lacks_more)} more already when slow: "
+            f"More is lost than at the baseline ({fastest}), and {_format_pct(lacks_more)} more already when slow: "
             "a clog.",
             "Clean the nozzle with a cold pull, then check again.",
         )
-    if (knee := _knee(curve)) is not None and _scatter_ratio(curve, knee) >= KNEE_SCATTER:
-        return _melt(curve, knee)
+    if (knee := _find_knee(curve)) is not None and _scatter_ratio(curve, knee) >= KNEE_SCATTER:
+        return _diagnose_melt_limit(curve, knee)
     return FlowDiagnosis(
         GEARS,
         f"More is lost than at the baseline from moderate flow on ({fastest}), and nothing when slow: "
@@ -100,7 +100,7 @@ def _changed(curve: Curve, baseline: Curve) -> FlowDiagnosis | None:
     )
 
 
-def _melt(curve: Curve, knee: int) -> FlowDiagnosis:
+def _diagnose_melt_limit(curve: FlowCurve, knee: int) -> FlowDiagnosis:
     ratio = _scatter_ratio(curve, knee)
     scatter = f", where blobs scatter {ratio:.1f} times as much" if ratio >= KNEE_SCATTER else ""
     return FlowDiagnosis(
@@ -111,18 +111,18 @@ def _melt(curve: Curve, knee: int) -> FlowDiagnosis:
     )
 
 
-def _knee(curve: Curve) -> int | None:
+def _find_knee(curve: FlowCurve) -> int | None:
     """Index of the last rate before a knee, with two flat rates at least beside the reference."""
-    flat = curve.fitted <= np.maximum(FLAT_LOSS, REAL * curve.loss_u)
+    flat = curve.fitted <= np.maximum(FLAT_LOSS, SIGNIFICANT * curve.loss_u)
     last = int(np.argmin(flat)) - 1 if not flat.all() else 0
     if last < 2:
         return None
     flows = curve.flows_mm3_s
     straight = curve.fitted[-1] * (flows[last] - flows[0]) / (flows[-1] - flows[0])
-    return last if curve.fitted[last] + REAL * curve.loss_u[last] < KNEE_SHARE * straight else None
+    return last if curve.fitted[last] + SIGNIFICANT * curve.loss_u[last] < KNEE_SHARE * straight else None
 
 
-def _scatter_ratio(curve: Curve, knee: int) -> float:
+def _scatter_ratio(curve: FlowCurve, knee: int) -> float:
     """Scatter of the repeats beyond a knee against before it and the scale's; 0 without repeats."""
     before, beyond = curve.scatter_g[: knee + 1], curve.scatter_g[knee + 1 :]
     if np.isnan(before).all() or np.isnan(beyond).all():
@@ -134,5 +134,5 @@ def _root_mean_square(scatter_g: Array) -> float:
     return float(np.sqrt(np.nanmean(scatter_g**2)))
 
 
-def _pct(share: float) -> str:
+def _format_pct(share: float) -> str:
     return f"{100 * share:.1f} %"

@@ -6,7 +6,7 @@ Only words that RS-274 or every filament printer knows: relative extrusion (M83)
 
 from collections.abc import Sequence
 
-from maintenance.flow.curve import Setup
+from maintenance.flow.curve import CheckSetup
 
 # Printers may refuse a single long feed; pieces of this length pass. Common practice, no source.
 PIECE_MM = 50.0
@@ -17,17 +17,17 @@ def blobs_in_order(rates_mm3_s: Sequence[float], repeats: int) -> list[float]:
     return [*list(rates_mm3_s) * repeats, rates_mm3_s[0]]
 
 
-def feed_mm_min(flow_mm3_s: float, setup: Setup) -> float:
+def feed_mm_min(flow_mm3_s: float, setup: CheckSetup) -> float:
     """Speed of the filament: 24.9 mm/min for 1 mm3/s of 1.75 mm filament."""
     return 60 * flow_mm3_s / setup.area_mm2
 
 
-def minutes_of(blobs: Sequence[float], setup: Setup) -> float:
+def minutes_of(blobs: Sequence[float], setup: CheckSetup) -> float:
     """Time that the blobs of these rates take to extrude, minutes."""
     return sum(setup.length_mm / feed_mm_min(flow, setup) for flow in blobs)
 
 
-def commands(blobs: Sequence[float], setup: Setup) -> list[str]:
+def commands(blobs: Sequence[float], setup: CheckSetup) -> list[str]:
     """The lines for all blobs, with a stop after each to collect it."""
     lines = ["M83"]
     for number, flow in enumerate(blobs, start=1):

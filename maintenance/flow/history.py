@@ -16,7 +16,7 @@ from django.db.models import F, Prefetch, QuerySet, Window
 from django.db.models.functions import RowNumber
 
 from maintenance.flow.control_chart import START, ControlChart, control_chart, reached_after
-from maintenance.flow.curve import LIMITS, SAME_C, Curve, Setup, Usable, Weighed, measure
+from maintenance.flow.curve import LIMITS, SAME_C, CheckSetup, FlowCurve, RateMasses, Usable, measure
 from maintenance.flow.diagnosis import FlowDiagnosis, diagnose
 from maintenance.models import Fitting, FlowBlob, FlowCheck, PartKind
 from maintenance.parts.wear_entries import filament_of
@@ -34,13 +34,13 @@ class EvaluatedCheck:
     """A flow check with its curve, which is computed when asked. fitted: the parts on the toolhead then, by role."""
 
     check: FlowCheck
-    setup: Setup
-    weighed: tuple[Weighed, ...]
+    setup: CheckSetup
+    blobs: tuple[RateMasses, ...]
     fitted: dict[str, Fitting]
 
     @property
-    def curve(self) -> Curve:
-        return _curve(self.setup, self.weighed)
+    def curve(self) -> FlowCurve:
+        return _curve(self.setup, self.blobs)
 
     @property
     def material(self) -> tuple[int, int | None]:
@@ -61,13 +61,13 @@ class EvaluatedCheck:
         return (
             (self.check.toolhead_id, self.parts, self.material)
             == (other.check.toolhead_id, other.parts, other.material)
-            and self.weighed[0].flow_mm3_s == other.weighed[0].flow_mm3_s
+            and self.blobs[0].flow_mm3_s == other.blobs[0].flow_mm3_s
             and abs(self.check.nozzle_c - other.check.nozzle_c) <= SAME_C
         )
 
 
 @lru_cache(maxsize=8192)
-def _curve(setup: Setup, weighed: tuple[Weighed, ...]) -> Curve:
+def _curve(setup: CheckSetup, weighed: tuple[RateMasses, ...]) -> FlowCurve:
     """Checks do not change, and sweeps and pages look at the same ones again and again."""
     return measure(setup, weighed)
 
@@ -90,15 +90,15 @@ def build_setup(
     diameter_mm: float,
     diameter_tolerance_mm: float,
     resolution_g: float,
-) -> Setup:
+) -> CheckSetup:
     """The setup of a check with this feedstock, whose density is its sheet's or the catalogue's."""
     density_g_cm3 = filament_of(feedstock).density_g_cm3
-    return Setup(length_mm, diameter_mm, diameter_tolerance_mm, density_g_cm3, resolution_g)
+    return CheckSetup(length_mm, diameter_mm, diameter_tolerance_mm, density_g_cm3, resolution_g)
 
 
 def evaluate_checks(checks: QuerySet[FlowCheck]) -> list[EvaluatedCheck]:
     """Checks, oldest first. Four queries, however many."""
-    found = list(
+    rows = list(
         checks.select_related(
             "toolhead__printer",
             "spool__feedstock__polymer",
@@ -112,11 +112,11 @@ def evaluate_checks(checks: QuerySet[FlowCheck]) -> list[EvaluatedCheck]:
         )
         .order_by("at", "id")
     )
-    masses: dict[int, dict[float, list[float]]] = {check.pk: {} for check in found}
+    masses: dict[int, dict[float, list[float]]] = {check.pk: {} for check in rows}
     blobs = FlowBlob.objects.filter(flow_check__in=checks.order_by().values("pk"))
     for pk, flow, mass_g in blobs.values_list("flow_check", "flow_mm3_s", "mass_g"):
         masses[pk].setdefault(flow, []).append(mass_g)
-    return [_evaluate(check, masses[check.pk]) for check in found]
+    return [_evaluate(check, masses[check.pk]) for check in rows]
 
 
 def _evaluate(check: FlowCheck, masses: dict[float, list[float]]) -> EvaluatedCheck:
@@ -127,14 +127,14 @@ def _evaluate(check: FlowCheck, masses: dict[float, list[float]]) -> EvaluatedCh
         diameter_tolerance_mm=check.diameter_tolerance_mm,
         resolution_g=check.resolution_g,
     )
-    weighed = tuple(Weighed(flow, tuple(of_rate)) for flow, of_rate in masses.items())
+    weighed = tuple(RateMasses(flow, tuple(of_rate)) for flow, of_rate in masses.items())
     fittings = {
-        fitting.role: fitting for fitting in check.toolhead.fittings.all() if _was_on(fitting, check.at)
+        fitting.role: fitting for fitting in check.toolhead.fittings.all() if _is_fitted_at(fitting, check.at)
     }
     return EvaluatedCheck(check, setup, weighed, fittings)
 
 
-def _was_on(fitting: Fitting, at: datetime) -> bool:
+def _is_fitted_at(fitting: Fitting, at: datetime) -> bool:
     return fitting.start <= at and (fitting.end is None or at < fitting.end)
 
 
@@ -155,14 +155,16 @@ def load_last_checks(
 def changed_since(check: EvaluatedCheck, at: datetime) -> list[Fitting]:
     """Nozzle and drive gears that are on the toolhead at that time and were not when it was checked."""
     fittings = check.check.toolhead.fittings.all()
-    return [fitting for fitting in fittings if _was_on(fitting, at) and fitting.part_id not in check.parts]
+    return [
+        fitting for fitting in fittings if _is_fitted_at(fitting, at) and fitting.part_id not in check.parts
+    ]
 
 
 # Checks of one kind
 
 
 @dataclass(frozen=True, eq=False)
-class Series:
+class CheckSeries:
     """Checks of one kind, oldest first; the first is the baseline.
 
     flow_mm3_s: where the baseline lost 5 %, or the fastest that it tested. charted: the checks that reached
@@ -198,8 +200,8 @@ class Series:
         """Time of the first check of the present signal."""
         if self.chart is None or not self.signal:
             return None
-        other = np.flatnonzero(self.chart.signal != self.signal)
-        first = int(other[-1]) + 1 if other.size else 0
+        ended = np.flatnonzero(self.chart.signal != self.signal)
+        first = int(ended[-1]) + 1 if ended.size else 0
         return self.charted[START + first].check.at
 
     @property
@@ -215,29 +217,29 @@ class Series:
         return None if after is None or after > FORESEEABLE.days else start + timedelta(days=after)
 
 
-def group_into_series(found: Sequence[EvaluatedCheck]) -> list[Series]:
+def group_into_series(checks: Sequence[EvaluatedCheck]) -> list[CheckSeries]:
     """Checks sorted into series, the one with the latest check first."""
     groups: list[list[EvaluatedCheck]] = []
-    for check in found:
+    for check in checks:
         group = next((group for group in groups if check.same_kind(group[0])), None)
         if group is None:
             groups.append([check])
         else:
             group.append(check)
     groups.sort(key=lambda group: group[-1].check.at, reverse=True)
-    return [_series(group) for group in groups]
+    return [_build_series(group) for group in groups]
 
 
-def _series(checks: list[EvaluatedCheck]) -> Series:
+def _build_series(checks: list[EvaluatedCheck]) -> CheckSeries:
     first = checks[0].curve
     flow = first.usable(LIMITS[0]).likely_mm3_s or first.tested_mm3_s
     charted = [check for check in checks if check.curve.tested_mm3_s >= flow]
     at_flow = [check.curve.loss_at(flow) for check in charted]
     losses = [loss for loss, _ in at_flow]
     uncertainties = [hypot(u, BETWEEN_CHECKS) for _, u in at_flow]
-    return Series(checks, flow, charted, losses, control_chart(losses, uncertainties))
+    return CheckSeries(checks, flow, charted, losses, control_chart(losses, uncertainties))
 
 
-def load_series(toolhead_id: int) -> list[Series]:
+def load_series(toolhead_id: int) -> list[CheckSeries]:
     """All series of a toolhead."""
     return group_into_series(evaluate_checks(FlowCheck.objects.valid().filter(toolhead=toolhead_id)))

@@ -10,7 +10,7 @@ from django.db.models import Q
 from maintenance import limits
 from maintenance.changes import FLOW, PARTS, facts_changed
 from maintenance.checks import require_loaded
-from maintenance.flow.curve import CheckRefused, Setup, Weighed, require_possible_masses
+from maintenance.flow.curve import CheckRefused, CheckSetup, RateMasses, require_possible_masses
 from maintenance.flow.history import build_setup
 from maintenance.models import Fitting, FlowBlob, FlowCheck, PartKind, Toolhead
 from maintenance.wear.heat import hot_end_limit
@@ -42,7 +42,7 @@ def require_setup(
     resolution_g: float,
     diameter_mm: float | None = None,
     diameter_tolerance_mm: float = TOLERANCE_MM,
-) -> Setup:
+) -> CheckSetup:
     """The setup of a check. diameter_mm None: the diameter of the feedstock.
 
     Raises ValidationError on numbers that no check has.
@@ -66,16 +66,16 @@ def require_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: d
     at: whose parts count. Raises ValidationError otherwise.
     """
     nozzle_c = require_within("nozzle_c", nozzle_c, *limits.NOZZLE_C)
-    there = Q(end=None) | Q(end__gt=at)
+    is_fitted = Q(end=None) | Q(end__gt=at)
     fitted = Fitting.objects.filter(
-        there, toolhead=toolhead, role__in=[PartKind.Role.NOZZLE, PartKind.Role.LINER], start__lte=at
+        is_fitted, toolhead=toolhead, role__in=[PartKind.Role.NOZZLE, PartKind.Role.LINER], start__lte=at
     )
     part_limits = fitted.values_list("part__kind__name", "part__kind__max_c")
-    limit_c, whose = hot_end_limit(toolhead.hot_end_max_c, toolhead.ptfe_lined, part_limits)
+    limit_c, limited_by = hot_end_limit(toolhead.hot_end_max_c, toolhead.ptfe_lined, part_limits)
     if nozzle_c > limit_c:
         raise refusal(
             "too_hot_for_hot_end",
-            f"{toolhead}: {whose} allows {limit_c:.0f} °C, not {nozzle_c:g} °C. Give at most that.",
+            f"{toolhead}: {limited_by} allows {limit_c:.0f} °C, not {nozzle_c:g} °C. Give at most that.",
             "nozzle_c",
         )
     values = material_values(spool.feedstock)
@@ -95,7 +95,7 @@ def record_flow_check(
     *,
     toolhead: Toolhead,
     spool: Spool,
-    rates: Sequence[Weighed],
+    rates: Sequence[RateMasses],
     nozzle_c: float,
     at: datetime | None = None,
     note: str = "",

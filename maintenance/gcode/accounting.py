@@ -112,8 +112,8 @@ class Totals(NamedTuple):
     changes: Array
 
 
-def totals() -> Totals:
-    found = Totals(
+def new_totals() -> Totals:
+    empty = Totals(
         np.zeros(1, PASSED),
         np.zeros(MAX_TOOLS, TOOL_PASSED),
         np.zeros(MAX_USES, USE),
@@ -132,8 +132,8 @@ def totals() -> Totals:
         np.zeros((MARKS, MAX_USES)),
         np.zeros((CHANGES, 3)),
     )
-    found.passed["bin_s"], found.passed["use"], found.passed["level"] = FIRST_BIN_S, -1, -1
-    return found
+    empty.passed["bin_s"], empty.passed["use"], empty.passed["level"] = FIRST_BIN_S, -1, -1
+    return empty
 
 
 @kernel
@@ -358,8 +358,8 @@ def _windows(p, use, before, volume, totals):
             best = use.peak[w]
             while a < p.last and times[(a + 1) % CORNERS] <= t - window:
                 a += 1
-                begun = times[a % CORNERS]
-                best = max(best, v_was + rate * max(0.0, begun + window - t_was) - volumes[a % CORNERS])
+                begin = times[a % CORNERS]
+                best = max(best, v_was + rate * max(0.0, begin + window - t_was) - volumes[a % CORNERS])
             if volume > 0:
                 best = max(best, v - _volume_at(t - window, a, p.last, t_was, v_was, rate, times, volumes))
             p.tail[w] = a
@@ -379,8 +379,8 @@ def _volume_at(t, a, last, t_was, v_was, rate, times, volumes):
     """Volume at a time that is not before corner a; a is -1 before all corners."""
     if a < 0:
         return volumes[0]
-    begun, had = times[a % CORNERS], volumes[a % CORNERS]
+    begin, volume_then = times[a % CORNERS], volumes[a % CORNERS]
     if a == last:
-        return v_was + rate * (t - t_was) if t > t_was else had
-    ends, has = times[(a + 1) % CORNERS], volumes[(a + 1) % CORNERS]
-    return had + (has - had) * (t - begun) / (ends - begun)
+        return v_was + rate * (t - t_was) if t > t_was else volume_then
+    ends, volume_next = times[(a + 1) % CORNERS], volumes[(a + 1) % CORNERS]
+    return volume_then + (volume_next - volume_then) * (t - begin) / (ends - begin)

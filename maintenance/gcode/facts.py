@@ -153,16 +153,18 @@ class JobFacts:
         Between the marks of the file the numbers are interpolated; there are more than 500 of them in a
         long file, so the error is at most about 0.2 % of the job.
         """
-        given = {"lines": None if line is None else line - 1, "bytes": byte, "seconds": seconds}
-        (name, wanted), *more = [(name, number) for name, number in given.items() if number is not None]
-        if more:
+        positions = {"lines": None if line is None else line - 1, "bytes": byte, "seconds": seconds}
+        (name, position), *other_positions = [
+            (name, number) for name, number in positions.items() if number is not None
+        ]
+        if other_positions:
             raise ValueError("Give one of line, byte and seconds.")
         places = [getattr(mark, name) for mark in self.marks]
-        after = bisect_right(places, wanted)
+        after = bisect_right(places, position)
         if after == 0 or after == len(places):
             return self.marks[max(0, after - 1)]
         before, following = self.marks[after - 1], self.marks[after]
-        share = (wanted - places[after - 1]) / (places[after] - places[after - 1])
+        share = (position - places[after - 1]) / (places[after] - places[after - 1])
         return Mark(
             round(before.lines + share * (following.lines - before.lines)),
             round(before.bytes + share * (following.bytes - before.bytes)),
@@ -175,23 +177,23 @@ class JobFacts:
         return asdict(self)
 
     @classmethod
-    def from_json(cls, kept: dict[str, Any]) -> "JobFacts":
+    def from_json(cls, stored: dict[str, Any]) -> "JobFacts":
         def spans(rows: list[dict[str, Any]]) -> list[Span]:
             return [Span(**row) for row in rows]
 
         motion: dict[str, Any] = {
-            k: tuple(v) if isinstance(v, list) else v for k, v in kept["reading"]["motion"].items()
+            k: tuple(v) if isinstance(v, list) else v for k, v in stored["reading"]["motion"].items()
         }
-        made = {
-            "reading": ReaderSettings(**(kept["reading"] | {"motion": Motion(**motion)})),
+        fields = {
+            "reading": ReaderSettings(**(stored["reading"] | {"motion": Motion(**motion)})),
             "uses": [
                 ToolUse(**(u | {"retractions": Retractions(**u["retractions"]), "hot": spans(u["hot"])}))
-                for u in kept["uses"]
+                for u in stored["uses"]
             ],
-            "changes": [ToolChange(**row) for row in kept["changes"]],
-            "bed": spans(kept["bed"]),
-            "hot_by_tool": {int(tool): spans(rows) for tool, rows in kept["hot_by_tool"].items()},
-            "layers": Layers(**(kept["layers"] | {"heights": spans(kept["layers"]["heights"])})),
-            "marks": [Mark(**row) for row in kept["marks"]],
+            "changes": [ToolChange(**row) for row in stored["changes"]],
+            "bed": spans(stored["bed"]),
+            "hot_by_tool": {int(tool): spans(rows) for tool, rows in stored["hot_by_tool"].items()},
+            "layers": Layers(**(stored["layers"] | {"heights": spans(stored["layers"]["heights"])})),
+            "marks": [Mark(**row) for row in stored["marks"]],
         }
-        return cls(**(kept | made))
+        return cls(**(stored | fields))

@@ -147,10 +147,10 @@ def commands() -> Commands:
 
 
 def unread() -> Unread:
-    most = round(10 * MOST_NUMBER) + 1
+    columns = round(10 * MOST_NUMBER) + 1
     return Unread(
-        np.zeros(most, np.int64),
-        np.zeros(most, np.int64),
+        np.zeros(columns, np.int64),
+        np.zeros(columns, np.int64),
         np.zeros(26, np.int64),
         np.zeros((MAX_NAMES, NAME_LENGTH), np.uint8),
         np.zeros(MAX_NAMES, np.int64),

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 
 from . import layout
-from .accounting import Totals, account, totals
+from .accounting import Totals, account, new_totals
 from .errors import GcodeError
 from .facts import JobFacts
 from .layout import AT, COMMANDS_READ, EVENTS, LINE, LONGEST, LONGEST_AT, LOOK_AHEAD, MOVES, Array
@@ -60,7 +60,7 @@ class _Reader:
         self.states, self.tools = _state(reading), np.zeros(layout.MAX_TOOLS, TOOL)
         self.tools["flow"], self.tools["use"] = 1.0, -1
         self.slow2, self.carried2 = np.zeros(MOVES + 1), np.zeros(1)
-        self.totals: Totals = totals()
+        self.totals: Totals = new_totals()
 
     def read(self, text: Array, end: int, base: int) -> None:
         cursor, state = self.cursor, self.states[0]

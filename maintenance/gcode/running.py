@@ -137,10 +137,10 @@ def _event(s, events, kind, a, b):
 @part
 def _count_odd_words(words, motion, counts):
     """Words in a move that mean nothing here."""
-    known = 1 << X | 1 << Y | 1 << Z | 1 << E | 1 << F
+    expected = 1 << X | 1 << Y | 1 << Z | 1 << E | 1 << F
     if motion >= 2:
-        known |= 1 << I | 1 << J | 1 << K | 1 << R
-    odd = words & ~known
+        expected |= 1 << I | 1 << J | 1 << K | 1 << R
+    odd = words & ~expected
     if odd != 0:
         for letter in range(26):
             counts[letter] += odd >> letter & 1
@@ -159,13 +159,13 @@ def _run_g(s, tools, number, words, flags, values, moves, unread, tallies, tool_
         s.scale = MM_PER_INCH if number == 200 else 1.0
     elif number == 280:
         tallies[HOMINGS] += 1
-        given = words | flags
-        every = not (has(given, X) or has(given, Y) or has(given, Z))
-        if every or has(given, X):
+        present = words | flags
+        all_axes = not (has(present, X) or has(present, Y) or has(present, Z))
+        if all_axes or has(present, X):
             s.pos[0] = 0.0
-        if every or has(given, Y):
+        if all_axes or has(present, Y):
             s.pos[1] = 0.0
-        if every or has(given, Z):
+        if all_axes or has(present, Z):
             s.pos[2] = 0.0
             s.height = 0.0
         s.stopped = 1
@@ -262,8 +262,8 @@ def _set_hot(s, tools, wait, words, values, events, tallies):
         s.stopped = 1
     tool = _tool_named(s, words, values)
     celsius = values[CS] if has(words, S) else values[CR]
-    given = (has(words, S) or has(words, R)) and 0 <= celsius <= MAX_C
-    if given and tool >= 0 and celsius != tools[tool].hot:
+    is_valid = (has(words, S) or has(words, R)) and 0 <= celsius <= MAX_C
+    if is_valid and tool >= 0 and celsius != tools[tool].hot:
         tools[tool].hot = celsius
         _event(s, events, HOT, tool, celsius)
 

@@ -72,7 +72,7 @@ def _number(text: Array, at: int) -> tuple[float, int, bool]:
             beyond += 1
         at += 1
         d = text[at] - 48
-    found = at - start
+    digits_read = at - start
     places = 0
     if d == POINT - 48:
         at += 1
@@ -85,11 +85,11 @@ def _number(text: Array, at: int) -> tuple[float, int, bool]:
                 places += 1
             at += 1
             d = text[at] - 48
-        found += at - start
+        digits_read += at - start
     if beyond > 0:
         return 2 * MOST_VALUE, at, True
     value = mantissa / TENS[places]
-    return (-value if negative else value), at, found > 0
+    return (-value if negative else value), at, digits_read > 0
 
 
 @part
@@ -102,10 +102,10 @@ def _count_name(text: Array, at: int, unread: Unread, tallies: Array) -> None:
         if unread.named[k] == 0:
             for n in range(length):
                 unread.names[k, n] = _capital(text[at + n])
-        same = length == NAME_LENGTH or unread.names[k, length] == 0
+        is_same = length == NAME_LENGTH or unread.names[k, length] == 0
         for n in range(length):
-            same &= unread.names[k, n] == _capital(text[at + n])
-        if same:
+            is_same &= unread.names[k, n] == _capital(text[at + n])
+        if is_same:
             unread.named[k] += 1
             return
     tallies[NAMES_LEFT_OUT] += 1
@@ -127,13 +127,13 @@ def scan(
 
     text[end - 1] is the end of a line. base: where in the file text[0] lies.
     """
-    at, line, begun, inside = cursor[AT], cursor[LINE], cursor[BEGUN], cursor[INSIDE] == 1
+    at, line, command_start, inside = cursor[AT], cursor[LINE], cursor[BEGUN], cursor[INSIDE] == 1
     count = 0
     while at < end and count < COMMANDS:
         kind, number = MODAL, NO_NUMBER
         words, flags = 0, 0
         values = commands.values[count]
-        line_here, begun_here = line, begun
+        line_here, begun_here = line, command_start
         while True:
             c = text[at]
             letter = _letter(c)
@@ -153,18 +153,18 @@ def scan(
                 at += 1
                 while text[at] == SPACE or text[at] == TAB:
                     at += 1
-                value, at, found = _number(text, at)
+                value, at, has_value = _number(text, at)
                 if is_command:
                     kind = KIND_G if letter == G else KIND_M
-                    number = _command_number(value, found)
+                    number = _command_number(value, has_value)
                     if kind == KIND_M and 0 <= number < 10 * len(SPOKEN) and SPOKEN[number // 10]:
                         while text[at] != LF and text[at] != CR:
                             at += 1
                 elif letter == T and begins and not inside:
-                    kind, number = KIND_T, _command_number(value, found)
+                    kind, number = KIND_T, _command_number(value, has_value)
                 elif letter == N and begins and not inside:
                     pass
-                elif not found:
+                elif not has_value:
                     flags |= 1 << letter
                 elif abs(value) > MOST_VALUE:
                     tallies[UNUSABLE_NUMBERS] += 1
@@ -178,9 +178,9 @@ def scan(
                 if c == CR and text[at] == LF:
                     at += 1
                 line += 1
-                if base + at - begun > tallies[LONGEST]:
-                    tallies[LONGEST], tallies[LONGEST_AT] = base + at - begun, begun
-                begun = base + at
+                if base + at - command_start > tallies[LONGEST]:
+                    tallies[LONGEST], tallies[LONGEST_AT] = base + at - command_start, command_start
+                command_start = base + at
                 inside = False
                 break
             elif c in (SEMICOLON, STAR):
@@ -203,14 +203,14 @@ def scan(
             commands.words[count], commands.flags[count] = words, flags
             commands.line[count], commands.byte[count] = line_here + 1, begun_here
             count += 1
-    cursor[AT], cursor[LINE], cursor[BEGUN], cursor[INSIDE] = at, line, begun, inside
+    cursor[AT], cursor[LINE], cursor[BEGUN], cursor[INSIDE] = at, line, command_start, inside
     return count
 
 
 @part
-def _command_number(value: float, found: bool) -> int:
+def _command_number(value: float, has_value: bool) -> int:
     """In tenths; NO_NUMBER when there is none or one that no command has."""
-    if not found or not 0 <= value <= MOST_NUMBER:
+    if not has_value or not 0 <= value <= MOST_NUMBER:
         return NO_NUMBER
     tenths = int(value * 10 + 0.5)
     return tenths if abs(value * 10 - tenths) < 1e-6 else NO_NUMBER

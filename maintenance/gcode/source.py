@@ -50,26 +50,26 @@ class JobSource:
         """
         buffer = bytearray(LONGEST_LINE + CHUNK + 1)
         view, array = memoryview(buffer), np.frombuffer(buffer, np.uint8)
-        kept = 0
-        while got := self._read_into(view[kept : kept + CHUNK]):
-            filled = kept + got
-            self._check_text(buffer, kept, filled)
-            base = self.bytes - kept
-            self.bytes += got
+        carried = 0
+        while count := self._read_into(view[carried : carried + CHUNK]):
+            filled = carried + count
+            self._check_text(buffer, carried, filled)
+            base = self.bytes - carried
+            self.bytes += count
             if self.bytes > MOST_BYTES:
                 raise GcodeError(
                     f"The job is longer than {MOST_BYTES // 2**30} GiB of text. Split it, or export it again."
                 )
-            cut = buffer.rfind(b"\n", 0, filled) + 1 or buffer.rfind(b"\r", 0, filled - 1) + 1
-            if cut:
-                yield array, cut, base
-            kept = filled - cut
-            if kept > LONGEST_LINE:
-                raise line_too_long(base + cut)
-            buffer[:kept] = buffer[cut:filled]
-        if kept:
-            buffer[kept] = ord("\n")
-            yield array, kept + 1, self.bytes - kept
+            line_end = buffer.rfind(b"\n", 0, filled) + 1 or buffer.rfind(b"\r", 0, filled - 1) + 1
+            if line_end:
+                yield array, line_end, base
+            carried = filled - line_end
+            if carried > LONGEST_LINE:
+                raise line_too_long(base + line_end)
+            buffer[:carried] = buffer[line_end:filled]
+        if carried:
+            buffer[carried] = ord("\n")
+            yield array, carried + 1, self.bytes - carried
 
     def _read_into(self, view: memoryview) -> int:
         try:
@@ -123,7 +123,7 @@ def open_source(path: Path, member: str = "") -> Iterator[JobSource]:
 
 
 @contextmanager
-def _member_of(stored: IO[bytes], wanted: str) -> Iterator[tuple[IO[bytes], str]]:
+def _member_of(stored: IO[bytes], member: str) -> Iterator[tuple[IO[bytes], str]]:
     try:
         container = zipfile.ZipFile(_Bounded(stored))
     except BROKEN as error:
@@ -135,11 +135,11 @@ def _member_of(stored: IO[bytes], wanted: str) -> Iterator[tuple[IO[bytes], str]
                 f"The container holds no G-code (no file that ends in {', '.join(ENDINGS)}). Export the job "
                 "with its G-code, not the model alone."
             )
-        if wanted and wanted not in names:
-            raise GcodeError(f"The container holds no {wanted}. Choose one of: {', '.join(names[:20])}.")
-        if not wanted and len(names) > 1:
+        if member and member not in names:
+            raise GcodeError(f"The container holds no {member}. Choose one of: {', '.join(names[:20])}.")
+        if not member and len(names) > 1:
             raise GcodeError(f"The container holds {len(names)} jobs. Choose one: {', '.join(names[:20])}.")
-        name = wanted or names[0]
+        name = member or names[0]
         try:
             text = container.open(name)
         except BROKEN as error:

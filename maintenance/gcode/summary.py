@@ -45,7 +45,7 @@ def summarize(
 ) -> JobFacts:
     """The facts of a job that has been read to its end."""
     passed = totals.passed[0]
-    told = [_use(n, int(tool_of_use[n]), reading, totals) for n in range(uses)]
+    tool_uses = [_use(n, int(tool_of_use[n]), reading, totals) for n in range(uses)]
     bin_s = float(passed["bin_s"])
     bins = min(SERIES, int(np.ceil(passed["t"] / bin_s)))
     changes = [
@@ -53,7 +53,7 @@ def summarize(
         for use, line, at in totals.changes[: min(CHANGES, passed["changes"])]
     ]
     hot = {tool: _spans(row) for tool, row in enumerate(totals.tool_hot_s) if row[1:].any()}
-    ends = Mark(lines, source.bytes, float(passed["t"]), [use.filament_mm for use in told])
+    ends = Mark(lines, source.bytes, float(passed["t"]), [use.filament_mm for use in tool_uses])
     return JobFacts(
         packing=source.packing,
         member=source.member,
@@ -62,7 +62,7 @@ def summarize(
         commands=int(tallies[layout.COMMANDS_READ]),
         reading=reading,
         seconds=float(passed["t"]),
-        uses=told,
+        uses=tool_uses,
         changes=changes,
         change_count=int(passed["changes"]),
         bed=_spans(totals.bed_s),
@@ -73,7 +73,7 @@ def summarize(
         flow_bin_s=bin_s,
         flow_mm3_s=(totals.series[:bins] / bin_s).tolist(),
         marks=[Mark(0, 0, 0.0, [0.0] * uses), *_marks(totals, uses), ends],
-        remarks=_remarks(tallies, told, reading),
+        remarks=_remarks(tallies, tool_uses, reading),
         unread=_unread(tallies, unread),
     )
 
@@ -157,35 +157,35 @@ def _marks(totals: Totals, uses: int) -> list[Mark]:
 
 def _unread(tallies: Array, unread: Unread) -> dict[str, int]:
     """The commands that were ignored, the most frequent first."""
-    found: dict[str, int] = {}
+    counts_by_name: dict[str, int] = {}
     for letter, counts in (("G", unread.g), ("M", unread.m)):
         for tenths in np.flatnonzero(counts):
             name = f"{letter}{tenths / 10:g}" if tenths else f"{letter} without a usable number"
-            found[name] = int(counts[tenths])
+            counts_by_name[name] = int(counts[tenths])
     for letter, count in zip(layout.LETTERS, unread.words, strict=True):
         if count:
-            found[f"word {letter}"] = int(count)
+            counts_by_name[f"word {letter}"] = int(count)
     for name, count in zip(unread.names, unread.named, strict=True):
         if count:
-            found[bytes(name).rstrip(b"\0").decode("ascii")] = int(count)
-    others = {
+            counts_by_name[bytes(name).rstrip(b"\0").decode("ascii")] = int(count)
+    unnamed = {
         "other named commands": layout.NAMES_LEFT_OUT,
         "numbers beyond all measure": layout.UNUSABLE_NUMBERS,
         "stray characters": layout.STRAY_CHARACTERS,
     }
-    found |= {name: int(tallies[index]) for name, index in others.items() if tallies[index]}
-    return dict(sorted(found.items(), key=lambda item: (-item[1], item[0])))
+    counts_by_name |= {name: int(tallies[index]) for name, index in unnamed.items() if tallies[index]}
+    return dict(sorted(counts_by_name.items(), key=lambda item: (-item[1], item[0])))
 
 
 def _remarks(tallies: Array, uses: list[ToolUse], reading: ReaderSettings) -> list[str]:
-    said = []
+    remarks = []
 
     def say(tally: int, sentence: str) -> None:
         if tallies[tally]:
-            said.append(f"{tallies[tally]:,} {sentence}")
+            remarks.append(f"{tallies[tally]:,} {sentence}")
 
     if not any(use.melt_mm > 0 for use in uses):
-        said.append("No move feeds filament: is this a job for another kind of machine?")
+        remarks.append("No move feeds filament: is this a job for another kind of machine?")
     say(layout.UNREAD_FEEDS, "commands that were not understood carry an E word; what they feed is missing.")
     chosen = "they count for E too" if reading.e_follows_g90 else "they leave E alone"
     say(
@@ -200,8 +200,10 @@ def _remarks(tallies: Array, uses: list[ToolUse], reading: ReaderSettings) -> li
     )
     say(layout.MODAL_COMMANDS, "lines without a command go on with the last motion, as in ISO 6983.")
     if len(uses) == layout.MAX_USES:
-        said.append(f"The last of the {layout.MAX_USES} spools may be several: more are not told apart.")
+        remarks.append(f"The last of the {layout.MAX_USES} spools may be several: more are not told apart.")
     untimed = [f"{word} ({tallies[tally]:,})" for tally, word in UNTIMED.items() if tallies[tally]]
     if untimed:
-        said.append(f"Not in the time, as the file does not tell how long they take: {', '.join(untimed)}.")
-    return said
+        remarks.append(
+            f"Not in the time, as the file does not tell how long they take: {', '.join(untimed)}."
+        )
+    return remarks

@@ -27,14 +27,14 @@ MOST_BYTES = 2**30
 CHUNK = 2**20
 ENDINGS = (".gcode", ".gco", ".g", ".nc", ".gz", ".3mf", ".zip")
 # A file in the watched folder is complete when nobody has written to it for so long.
-AT_REST_S = 10.0
+UNCHANGED_FOR_S = 10.0
 # The watched folder is emptied in portions: each is one piece of work.
-AT_ONCE = 20
+BATCH_SIZE = 20
 # Younger content may belong to a file that is being added.
 YOUNGEST_PRUNED = timedelta(days=1)
-NOT_KEPT = "Its content was deleted. Upload the file again to read it."
+CONTENT_DELETED = "Its content was deleted. Upload the file again to read it."
 # Between two checks that the reading was not stopped.
-LOOK_EVERY_S = 0.5
+STOP_CHECK_INTERVAL_S = 0.5
 State = JobFile.State
 
 
@@ -51,7 +51,7 @@ def stored_path(digest: str) -> Path:
     return settings.DATA_DIR / "jobs" / digest
 
 
-def store(name: str, chunks: Iterable[bytes]) -> StoredContent:
+def store_content(name: str, chunks: Iterable[bytes]) -> StoredContent:
     """Stores content in the data folder, a chunk at a time; the same content is stored once.
 
     When this returns, the content is on the disk: a row that names it is never ahead of it after a power cut.
@@ -132,7 +132,7 @@ def read_again(
     diameter_mm = require_within("diameter_mm", diameter_mm, *limits.FILE_DIAMETER_MM)
     file = JobFile.objects.select_for_update(no_key=True, of=("self",)).get(pk=file.pk)
     if not stored_path(file.digest).exists():
-        raise refusal("content_removed", NOT_KEPT)
+        raise refusal("content_removed", CONTENT_DELETED)
     if len(member) > 200:
         raise refusal("too_long", "Give at most 200 characters.", "member")
     file.printer, file.diameter_mm, file.member = printer, diameter_mm, member.strip()
@@ -171,23 +171,23 @@ class _NotWanted(Exception):
 
 def read_file(job_file: int, number: int) -> dict[str, Any] | None:
     """Read a file, outside any transaction: its facts or its problem; None when nobody wants them."""
-    wanted = JobFile.objects.filter(pk=job_file, round=number, state__in=[State.WAITING, State.READING])
-    if not wanted.update(state=State.READING, share_read=0):
+    this_round = JobFile.objects.filter(pk=job_file, round=number, state__in=[State.WAITING, State.READING])
+    if not this_round.update(state=State.READING, share_read=0):
         return None
-    file = wanted.select_related("printer").get()
+    file = this_round.select_related("printer").get()
     follows = file.printer is None or file.printer.e_follows_g90
     reading = ReaderSettings(diameter_mm=file.diameter_mm, e_follows_g90=follows)
     looked = time.monotonic()
 
     def progress(share: float) -> None:
         nonlocal looked
-        if time.monotonic() - looked >= LOOK_EVERY_S:
+        if time.monotonic() - looked >= STOP_CHECK_INTERVAL_S:
             looked = time.monotonic()
-            if not wanted.update(share_read=share):
+            if not this_round.update(share_read=share):
                 raise _NotWanted
 
     if not stored_path(file.digest).exists():
-        return {"state": State.REFUSED, "problem": NOT_KEPT, "facts": None}
+        return {"state": State.REFUSED, "problem": CONTENT_DELETED, "facts": None}
     try:
         facts = read_job(stored_path(file.digest), reading, member=file.member, progress=progress)
     except GcodeError as error:
@@ -214,9 +214,9 @@ def prune_contents(now: datetime) -> int:
     since = now - timedelta(days=settings.KEEP_JOB_FILES_DAYS)
     young = (now - YOUNGEST_PRUNED).timestamp()
     old = [path for path, status in _list_files(folder) if status.st_mtime < young]
-    wanted = JobFile.objects.filter(Q(added_at__gte=since) | Q(state__in=[State.WAITING, State.READING]))
-    kept = set(wanted.values_list("digest", flat=True))
-    removed = [path for path in old if path.name not in kept]
+    in_use = JobFile.objects.filter(Q(added_at__gte=since) | Q(state__in=[State.WAITING, State.READING]))
+    digests_in_use = set(in_use.values_list("digest", flat=True))
+    removed = [path for path in old if path.name not in digests_in_use]
     for path in removed:
         path.unlink(missing_ok=True)
     return len(removed)
@@ -225,25 +225,25 @@ def prune_contents(now: datetime) -> int:
 # The watched folder
 
 
-def take_in_watched() -> list[tuple[StoredContent, str]]:
+def store_watched_files() -> list[tuple[StoredContent, str]]:
     """Stores the new files of the watched folder that nobody writes to, each with a key that is used once.
 
     The files stay as they are. One that cannot be stored now is tried again by the next run.
     """
-    found: dict[str, Path] = {}
+    paths: dict[str, Path] = {}
     for path, status in _list_files(Path(settings.WATCHED_FOLDER)) if settings.WATCHED_FOLDER else ():
         if not path.name.lower().endswith(ENDINGS):
             continue
-        if status.st_size and time.time() - status.st_mtime >= AT_REST_S:
-            found[f"{path.name[-200:]}:{status.st_size}:{status.st_mtime_ns}"] = path
-    known = set(JobFile.objects.filter(taken_from__in=found).values_list("taken_from", flat=True))
-    taken = []
-    for key in sorted(found.keys() - known)[:AT_ONCE]:
+        if status.st_size and time.time() - status.st_mtime >= UNCHANGED_FOR_S:
+            paths[f"{path.name[-200:]}:{status.st_size}:{status.st_mtime_ns}"] = path
+    known_keys = set(JobFile.objects.filter(taken_from__in=paths).values_list("taken_from", flat=True))
+    added = []
+    for key in sorted(paths.keys() - known_keys)[:BATCH_SIZE]:
         try:
-            taken.append((store(found[key].name, _chunks(found[key])), key))
+            added.append((store_content(paths[key].name, _chunks(paths[key])), key))
         except ValidationError:
             continue
-    return taken
+    return added
 
 
 def _list_files(folder: Path) -> Iterator[tuple[Path, os.stat_result]]:

@@ -29,10 +29,10 @@ from spools.checks import require_within
 from spools.models import Spool
 from spools.refusals import refusal
 
-LEAST_MM = 0.01
+SHORTEST_MM = 0.01
 Pair = tuple[int, int]
 # Ids of spools by the number of the job's spool that each is to be; None: there is none.
-Chosen = dict[int, int | None]
+ChosenSpools = dict[int, int | None]
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ class JobPart:
     numbers: list[int]
     later: bool
     verdict: Verdict
-    asked: JobSpec | None = None
+    spec: JobSpec | None = None
 
 
 @dataclass(frozen=True)
@@ -65,10 +65,10 @@ def judge_on_all_machines(file: JobFile) -> list[MachineVerdict]:
     by_name = Toolhead.objects.select_related("printer").order_by("name")
     printers = Printer.objects.filter(retired_at=None).prefetch_related(Prefetch("toolheads", by_name))
     loaded = dict(Loading.objects.present().values_list("toolhead", "spool"))
-    wanted: dict[Printer, tuple[list[Toolhead], Chosen]] = {}
+    choices: dict[Printer, tuple[list[Toolhead], ChosenSpools]] = {}
     for printer in printers:
         heads = list(printer.toolheads.all())
-        wanted[printer] = (
+        choices[printer] = (
             heads,
             {
                 number: loaded.get(heads[use.tool].pk)
@@ -76,24 +76,34 @@ def judge_on_all_machines(file: JobFile) -> list[MachineVerdict]:
                 if use.tool < len(heads)
             },
         )
-    found = _judge(facts, facts.marks[-1], wanted)
+    machine_verdicts = _judge(facts, facts.marks[-1], choices)
     return sorted(
-        found, key=lambda on: (STATES.index(on.verdict.state), len(on.verdict.reasons), on.printer.name)
+        machine_verdicts,
+        key=lambda machine: (
+            STATES.index(machine.verdict.state),
+            len(machine.verdict.reasons),
+            machine.printer.name,
+        ),
     )
 
 
 def flow_limits(machines: Sequence[MachineVerdict]) -> list[tuple[float, str]]:
     """Flows in mm³/s that lose 5 and 10 % by the last checks of what is loaded, where they got so far."""
-    pairs = {(part.toolhead.pk, part.spool.pk): part for on in machines for part in on.parts if part.spool}
+    pairs = {
+        (part.toolhead.pk, part.spool.pk): part
+        for machine in machines
+        for part in machine.parts
+        if part.spool
+    }
     checks = load_last_checks({toolhead_id for toolhead_id, _ in pairs}, timezone.now())
-    found = []
+    limits_found = []
     for part in pairs.values():
         assert part.spool is not None
-        seen = checks.get((part.toolhead.pk, *material_of(part.spool.feedstock)))
-        for usable in seen.usable() if seen else []:
+        check = checks.get((part.toolhead.pk, *material_of(part.spool.feedstock)))
+        for usable in check.usable() if check else []:
             if usable.likely_mm3_s is not None:
-                found.append((usable.likely_mm3_s, f"{100 * usable.loss:g} % lost on {part.toolhead}"))
-    return found
+                limits_found.append((usable.likely_mm3_s, f"{100 * usable.loss:g} % lost on {part.toolhead}"))
+    return limits_found
 
 
 def judge_on_machine(
@@ -107,7 +117,7 @@ def judge_on_machine(
     facts = facts_of(file)
     heads = list(printer.toolheads.select_related("printer__place").order_by("name"))
     _require_fit(facts, printer, heads, spools)
-    chosen: Chosen = {number: spool.pk for number, spool in enumerate(spools)}
+    chosen: ChosenSpools = {number: spool.pk for number, spool in enumerate(spools)}
     return _judge(facts, up_to or facts.marks[-1], {printer: (heads, chosen)})[0]
 
 
@@ -122,67 +132,73 @@ def _require_fit(
         )
     if not facts.uses:
         raise refusal("no_filament", "The job feeds no filament, so there is nothing to print.")
-    most = max(use.tool for use in facts.uses)
-    if most >= len(heads):
+    highest_tool = max(use.tool for use in facts.uses)
+    if highest_tool >= len(heads):
         raise refusal(
             "too_few_toolheads",
-            f"The job uses tool {most}, and {printer} has {len(heads)} "
+            f"The job uses tool {highest_tool}, and {printer} has {len(heads)} "
             f"toolhead{'s' if len(heads) != 1 else ''} (tools are counted from 0). Take another machine.",
             "printer",
         )
 
 
 def _judge(
-    facts: JobFacts, mark: Mark, wanted: Mapping[Printer, tuple[list[Toolhead], Chosen]]
+    facts: JobFacts, mark: Mark, choices: Mapping[Printer, tuple[list[Toolhead], ChosenSpools]]
 ) -> list[MachineVerdict]:
     """All machines in one gathering and one call of the physics."""
     groups: dict[Pair, list[int]] = {}
-    for heads, chosen in wanted.values():
+    for heads, chosen in choices.values():
         for number, spool_id in chosen.items():
             if spool_id is not None:
                 groups.setdefault((heads[facts.uses[number].tool].pk, spool_id), []).append(number)
-    known = load_spool_states(
+    spool_states = load_spool_states(
         Spool.objects.filter(pk__in={spool_id for _, spool_id in groups}), load_dryers()
     )
     machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead_id for toolhead_id, _ in groups}))
-    pairs = [(machines[toolhead_id], known[spool_id]) for toolhead_id, spool_id in groups]
-    asked = {
+    pairs = [(machines[toolhead_id], spool_states[spool_id]) for toolhead_id, spool_id in groups]
+    specs = {
         key: build_job_spec(facts, mark, groups[key], machine.toolhead, spool_state)
         for key, (machine, spool_state) in zip(groups, pairs, strict=True)
     }
 
-    verdicts = {key: judge(inputs) for key, inputs in build_inputs(pairs, asked).items()}
-    found = []
-    for printer, (heads, chosen) in wanted.items():
+    verdicts = {key: judge(inputs) for key, inputs in build_inputs(pairs, specs).items()}
+    machine_verdicts = []
+    for printer, (heads, chosen) in choices.items():
         parts: list[JobPart] = []
         for number, use in enumerate(facts.uses):
             spool_id = chosen.get(number)
             if use.tool >= len(heads):
                 continue
             head = heads[use.tool]
-            same = next(
+            existing = next(
                 (p for p in parts if p.toolhead == head and (p.spool and p.spool.pk) == spool_id), None
             )
-            if same is not None:
-                same.numbers.append(number)
+            if existing is not None:
+                existing.numbers.append(number)
                 continue
             later = any(part.toolhead == head for part in parts)
             if spool_id is None:
-                parts.append(JobPart(head, None, [number], later, Verdict([_no_spool(head)])))
+                parts.append(JobPart(head, None, [number], later, Verdict([_no_spool_check(head)])))
             else:
                 key = head.pk, spool_id
-                parts.append(JobPart(head, known[spool_id].spool, [number], later, verdicts[key], asked[key]))
-        found.append(MachineVerdict(printer, parts, _whole(facts, printer, heads, parts)))
-    return found
+                parts.append(
+                    JobPart(head, spool_states[spool_id].spool, [number], later, verdicts[key], specs[key])
+                )
+        machine_verdicts.append(
+            MachineVerdict(printer, parts, _judge_whole_job(facts, printer, heads, parts))
+        )
+    return machine_verdicts
 
 
-def _no_spool(head: Toolhead) -> ReadinessCheck:
+def _no_spool_check(head: Toolhead) -> ReadinessCheck:
     return ReadinessCheck(
         "spool", HOLD, f"No spool is on {head}.", "Load one, or check with another.", "other_spool"
     )
 
 
-def _whole(facts: JobFacts, printer: Printer, heads: list[Toolhead], parts: list[JobPart]) -> Verdict:
+def _judge_whole_job(
+    facts: JobFacts, printer: Printer, heads: list[Toolhead], parts: list[JobPart]
+) -> Verdict:
     missing = [use.tool for use in facts.uses if use.tool >= len(heads)]
     if missing:
         sentence = f"The job uses tool {max(missing)}; {printer} has {len(heads)} (counted from 0)."
@@ -213,14 +229,14 @@ def build_job_spec(
     )
 
 
-def _combine_retractions(each: Sequence[Retractions]) -> Retractions:
+def _combine_retractions(by_use: Sequence[Retractions]) -> Retractions:
     return Retractions(
-        count=sum(spool.count for spool in each),
-        length_mm=sum(spool.length_mm for spool in each),
-        usual_mm=max(spool.usual_mm for spool in each),
-        longest_mm=max(spool.longest_mm for spool in each),
-        per_m=max(spool.per_m for spool in each),
-        most_over_one=max(spool.most_over_one for spool in each),
+        count=sum(use.count for use in by_use),
+        length_mm=sum(use.length_mm for use in by_use),
+        usual_mm=max(use.usual_mm for use in by_use),
+        longest_mm=max(use.longest_mm for use in by_use),
+        per_m=max(use.per_m for use in by_use),
+        most_over_one=max(use.most_over_one for use in by_use),
     )
 
 
@@ -228,7 +244,7 @@ def _retracted_m(facts: JobFacts, mark: Mark, numbers: Sequence[int]) -> float:
     """Filament pulled back up to that mark, taking retractions for even over the filament of each spool."""
     return sum(
         facts.uses[number].retractions.length_mm
-        * min(1.0, max(0.0, mark.filament_mm[number] / max(facts.uses[number].filament_mm, LEAST_MM)))
+        * min(1.0, max(0.0, mark.filament_mm[number] / max(facts.uses[number].filament_mm, SHORTEST_MM)))
         / 1000
         for number in numbers
     )
@@ -281,7 +297,7 @@ def record_file_job(
     heads = list(printer.toolheads.select_related("printer").order_by("name"))
     _require_fit(facts, printer, heads, spools)
     mark = mark or facts.marks[-1]
-    known = load_spool_states(spools, load_dryers())
+    spool_states = load_spool_states(spools, load_dryers())
     groups: dict[Pair, list[int]] = {}
     for number, spool in enumerate(spools):
         if mark.filament_mm[number] > 0 or number == 0:
@@ -289,9 +305,9 @@ def record_file_job(
     shares: list[JobShare] = []
     for (tool, spool_id), numbers in groups.items():
         later = any(share.toolhead == heads[tool] for share in shares)
-        asked = build_job_spec(facts, mark, numbers, heads[tool], known[spool_id])
-        spool = known[spool_id].spool
-        shares.append(JobShare(heads[tool], spool, asked, later, _retracted_m(facts, mark, numbers)))
+        spec = build_job_spec(facts, mark, numbers, heads[tool], spool_states[spool_id])
+        spool = spool_states[spool_id].spool
+        shares.append(JobShare(heads[tool], spool, spec, later, _retracted_m(facts, mark, numbers)))
     return store_job(
         shares,
         name=name.strip() or file.name[:120],

@@ -50,14 +50,14 @@ def record_job(
     Refused: a spool that was not loaded there then, more than it can hold, a hold without a reason, numbers
     that no print has.
     """
-    asked = JobSpec(
+    spec = JobSpec(
         numbers["mass_g"],
         numbers["hours"],
         numbers["nozzle_c"],
         numbers["bed_c"],
         numbers.get("max_flow_mm3_s"),
     )
-    share = JobShare(toolhead, spool, asked, retracted_m=numbers.get("retracted_m"))
+    share = JobShare(toolhead, spool, spec, retracted_m=numbers.get("retracted_m"))
     return store_job([share], name=name, start=start, override_reason=override_reason, by=by)
 
 
@@ -70,7 +70,7 @@ class JobShare:
 
     toolhead: Toolhead
     spool: Spool
-    asked: JobSpec
+    spec: JobSpec
     later: bool = False
     retracted_m: float | None = None
 
@@ -91,7 +91,7 @@ def store_job(
     stopped: str = "",
 ) -> Job:
     """Records a print of one spool or several on one printer. Refused: as record_job."""
-    name, override_reason = _text("name", name, 120), override_reason.strip()
+    name, override_reason = _require_text("name", name, 120), override_reason.strip()
     lock_spool_facts()
     toolheads = {
         toolhead.pk: toolhead
@@ -105,35 +105,37 @@ def store_job(
     start = require_past_time(start, field="start")
     for share in shares:
         require_start_time(share.toolhead, share.spool, start, later=share.later)
-    found = combine_verdicts([(s.spool, verdict(s.toolhead, s.spool, s.asked, at=start)) for s in shares])
-    require_no_hold(found, override_reason, "recorded")
-    asked = [share.asked for share in shares]
+    job_verdict = combine_verdicts(
+        [(s.spool, verdict(s.toolhead, s.spool, s.spec, at=start)) for s in shares]
+    )
+    require_no_hold(job_verdict, override_reason, "recorded")
+    specs = [share.spec for share in shares]
     job = Job.objects.create(
         printer=shares[0].toolhead.printer,
         name=name,
         start=start,
-        hours=max(spec.hours for spec in asked),
-        nozzle_c=max(spec.nozzle_c for spec in asked),
-        bed_c=max(spec.bed_c for spec in asked),
-        max_flow_mm3_s=max((spec.max_flow_mm3_s for spec in asked if spec.max_flow_mm3_s), default=None),
-        state=found.state,
-        reasons=[asdict(check) for check in found.checks],
+        hours=max(spec.hours for spec in specs),
+        nozzle_c=max(spec.nozzle_c for spec in specs),
+        bed_c=max(spec.bed_c for spec in specs),
+        max_flow_mm3_s=max((spec.max_flow_mm3_s for spec in specs if spec.max_flow_mm3_s), default=None),
+        state=job_verdict.state,
+        reasons=[asdict(check) for check in job_verdict.checks],
         override_reason=override_reason,
         recorded_by=by,
         file=file,
         stopped=stopped,
     )
     for share in shares:
-        entry = take(share.spool, share.asked.mass_g, at=start, note=f"job {name}", by=by)
+        entry = take(share.spool, share.spec.mass_g, at=start, note=f"job {name}", by=by)
         JobUse.objects.create(
             job=job,
             toolhead=share.toolhead,
             spool=share.spool,
-            mass_g=share.asked.mass_g,
+            mass_g=share.spec.mass_g,
             retracted_m=share.retracted_m,
             entry=entry,
         )
-    _count(job)
+    _update_wear(job)
     return job
 
 
@@ -144,8 +146,8 @@ def combine_verdicts(verdicts: Sequence[tuple[Spool | None, Verdict]]) -> Verdic
     return Verdict(
         [
             replace(check, sentence=f"{pretty(spool.code)}: {check.sentence}") if spool else check
-            for spool, found in verdicts
-            for check in found.checks
+            for spool, spool_verdict in verdicts
+            for check in spool_verdict.checks
         ]
     )
 
@@ -161,19 +163,19 @@ def return_filament(job: Job) -> None:
     """The grams of the job are on their spools again, its wear is off the parts."""
     for use in job.uses.select_related("entry__spool"):
         withdraw_printed(use.entry, job)
-    _count(job)
+    _update_wear(job)
 
 
-def _count(job: Job) -> None:
+def _update_wear(job: Job) -> None:
     """Its wear onto the parts, and what that makes due: seen at once, not at the next sweep."""
     recount_wear(job.uses.all())
     facts_changed(PARTS, FLOW, STOCK, SERVICE)
 
 
-def _text(field: str, text: str, most: int) -> str:
+def _require_text(field: str, text: str, max_length: int) -> str:
     text = text.strip()
-    if not 0 < len(text) <= most:
-        raise refusal("text_length", f"Give between 1 and {most} characters.", field)
+    if not 0 < len(text) <= max_length:
+        raise refusal("text_length", f"Give between 1 and {max_length} characters.", field)
     return text
 
 

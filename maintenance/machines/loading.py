@@ -49,15 +49,15 @@ def load_spool(
     _end_forgotten(Loading.objects.filter(Q(toolhead=toolhead) | Q(spool=spool), end=None))
     _require_free_spool(spool, at)
     _make_room(toolhead, unload_to, at, by)
-    found = verdict(toolhead, spool, job, at=at)
-    require_no_hold(found, override_reason, "loaded")
+    judged = verdict(toolhead, spool, job, at=at)
+    require_no_hold(judged, override_reason, "loaded")
     move_spool(spool, toolhead.printer.place, at=at, by=by)
     return Loading.objects.create(
         toolhead=toolhead,
         spool=spool,
         start=at,
-        state=found.state,
-        reasons=[asdict(check) for check in found.checks],
+        state=judged.state,
+        reasons=[asdict(check) for check in judged.checks],
         override_reason=override_reason,
         recorded_by=by,
     )
@@ -86,14 +86,14 @@ def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, 
     return loading
 
 
-def require_no_hold(found: Verdict, override_reason: str, done: str) -> None:
+def require_no_hold(judged: Verdict, override_reason: str, action: str) -> None:
     """A hold needs a reason to go on. ``done``: what would be done with it, "loaded" or "recorded"."""
-    if found.state == HOLD and not override_reason:
-        worst = found.reasons[0]
+    if judged.state == HOLD and not override_reason:
+        worst = judged.reasons[0]
         raise refusal(
             "on_hold",
             f"On hold: {worst.sentence} {worst.remedy} "
-            f"It can be {done} all the same with a reason, which is kept.",
+            f"It can be {action} all the same with a reason, which is kept.",
             "override_reason",
         )
     if len(override_reason) > 300:
@@ -101,29 +101,29 @@ def require_no_hold(found: Verdict, override_reason: str, done: str) -> None:
 
 
 def _require_free_spool(spool: Spool, at: datetime) -> None:
-    on = Loading.objects.filter(_lasting(at), spool=spool).select_related("toolhead__printer").last()
-    if on is None:
+    loading = Loading.objects.filter(_lasting_at(at), spool=spool).select_related("toolhead__printer").last()
+    if loading is None:
         return
-    if on.end is None:
+    if loading.end is None:
         raise refusal(
-            "loaded_elsewhere", f"Spool {pretty(spool.code)} is on {on.toolhead}. Unload it there first."
+            "loaded_elsewhere", f"Spool {pretty(spool.code)} is on {loading.toolhead}. Unload it there first."
         )
     raise refusal(
         "toolhead_taken_then",
-        f"It was on {on.toolhead} until {format_time(on.end)}. Give a later time.",
+        f"It was on {loading.toolhead} until {format_time(loading.end)}. Give a later time.",
         "at",
     )
 
 
 def _make_room(toolhead: Toolhead, unload_to: Place | None, at: datetime, by: Any) -> None:
-    there = Loading.objects.filter(_lasting(at), toolhead=toolhead).select_related("spool").last()
-    if there is None:
+    current = Loading.objects.filter(_lasting_at(at), toolhead=toolhead).select_related("spool").last()
+    if current is None:
         return
-    code = pretty(there.spool.code)
-    if there.end is not None:
+    code = pretty(current.spool.code)
+    if current.end is not None:
         raise refusal(
             "toolhead_taken_then",
-            f"Spool {code} was on it until {format_time(there.end)}. Give a later time.",
+            f"Spool {code} was on it until {format_time(current.end)}. Give a later time.",
             "at",
         )
     if unload_to is None:
@@ -132,7 +132,7 @@ def _make_room(toolhead: Toolhead, unload_to: Place | None, at: datetime, by: An
             f"Spool {code} is on {toolhead}. Say where it goes, or unload it first.",
             "unload_to",
         )
-    unload_spool(there, unload_to, at=at, by=by)
+    unload_spool(current, unload_to, at=at, by=by)
 
 
 def _end_forgotten(loadings: LoadingQuerySet) -> None:
@@ -147,7 +147,7 @@ def _end(loading: Loading, at: datetime) -> None:
     loading.save(update_fields=["end"])
 
 
-def _lasting(at: datetime) -> Q:
+def _lasting_at(at: datetime) -> Q:
     return Q(end=None) | Q(end__gt=at)
 
 

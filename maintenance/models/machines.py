@@ -62,12 +62,12 @@ class LoadingQuerySet(models.QuerySet["Loading"]):
 
         A spool that was moved, dried or emptied without being unloaded came off when it left the printer.
         """
-        there = Stay.objects.filter(spool=OuterRef("spool"), place=OuterRef("toolhead__printer__place"))
-        left = there.filter(end__gt=OuterRef("start")).order_by("-end").values("end")[:1]
+        stays = Stay.objects.filter(spool=OuterRef("spool"), place=OuterRef("toolhead__printer__place"))
+        left = stays.filter(end__gt=OuterRef("start")).order_by("-end").values("end")[:1]
         return self.annotate(
             off_at=Case(
                 When(end__isnull=False, then="end"),
-                When(Exists(there.filter(end=None)), then=None),
+                When(Exists(stays.filter(end=None)), then=None),
                 default=Coalesce(Subquery(left), "start"),
                 output_field=models.DateTimeField(),
             )

@@ -51,9 +51,11 @@ def add_stock(
     kind = _lock_kind(kind)
     if not count or abs(count) > MOST_AT_ONCE:
         raise refusal("part_count", f"Give a number of parts, 1 to {MOST_AT_ONCE}; got {count}.", "count")
-    there = in_stock([kind]).get(kind.pk, 0)
-    if there + count < 0:
-        raise refusal("not_in_stock", f"Only {there} of {kind} are in the drawer. Take out no more.", "count")
+    in_drawer = in_stock([kind]).get(kind.pk, 0)
+    if in_drawer + count < 0:
+        raise refusal(
+            "not_in_stock", f"Only {in_drawer} of {kind} are in the drawer. Take out no more.", "count"
+        )
     entry = StockEntry.objects.create(kind=kind, at=at, change=count, note=note, recorded_by=by)
     facts_changed(STOCK)
     return entry
@@ -85,8 +87,12 @@ def fit_existing(part: Part, site: Site, *, at: datetime | None = None, by: Any 
             f"{part} came off as {spent.get_removal_display()}. Fit another one from stock.",
             "part",
         )
-    if there := part.fittings.filter(_lasting(at)).select_related("toolhead__printer", "printer").first():
-        raise refusal("fitted_elsewhere", f"{part} is on {there.site}. Take it off there first.", "part")
+    if (
+        current := part.fittings.filter(_lasting_at(at))
+        .select_related("toolhead__printer", "printer")
+        .first()
+    ):
+        raise refusal("fitted_elsewhere", f"{part} is on {current.site}. Take it off there first.", "part")
     _require_free_role(site, part.kind.role, at)
     return _fit(part, site, at, by)
 
@@ -113,10 +119,10 @@ def replace_part(
         raise refusal("wrong_role", f"{kind} is no part for this role. Choose another kind.", "kind")
     if old is not None:
         _require_fitted(old)
-    there = site.fittings.filter(role=role, end=None).first()
-    if there is None:
+    current = site.fittings.filter(role=role, end=None).first()
+    if current is None:
         raise refusal("nothing_fitted", f"Nothing is fitted there on {site}. Fit the part instead.", "role")
-    _take_off(there, removal, at)
+    _take_off(current, removal, at)
     return _fit_new(site, kind, at, by)
 
 
@@ -174,7 +180,7 @@ def learn_without(reading: BoreReading) -> None:
     _sweep()
 
 
-def removal_words(fitting: Fitting) -> str:
+def describe_removal(fitting: Fitting) -> str:
     """That a part is off and since when, in words; empty while it is fitted."""
     if fitting.end is None:
         return ""
@@ -184,8 +190,8 @@ def removal_words(fitting: Fitting) -> str:
 def _require_fitted(fitting: Fitting) -> Fitting:
     """The fitting as stored. Refused: one that has ended."""
     fitting = Fitting.objects.get(pk=fitting.pk)
-    if said := removal_words(fitting):
-        raise refusal("removed_already", said)
+    if removed := describe_removal(fitting):
+        raise refusal("removed_already", removed)
     return fitting
 
 
@@ -233,19 +239,19 @@ def _require_free_role(site: Site, role: str, at: datetime) -> None:
     if (role in ON_A_PRINTER) != isinstance(site, Printer):
         where = "the printer, not to one of its toolheads" if role in ON_A_PRINTER else "a toolhead"
         raise refusal("wrong_site", f"The {name} is fitted to {where}. Choose that.", "kind")
-    there = site.fittings.filter(_lasting(at), role=role).select_related("part__kind").last()
-    if there is None:
+    current = site.fittings.filter(_lasting_at(at), role=role).select_related("part__kind").last()
+    if current is None:
         return
-    if there.end is not None:
+    if current.end is not None:
         raise refusal(
             "role_taken_then",
-            f"{there.part} was on it until {format_time(there.end)}. Give a later time.",
+            f"{current.part} was on it until {format_time(current.end)}. Give a later time.",
             "at",
         )
-    raise refusal("role_taken", f"{site} has its {there.part}. Replace it, or take it off first.")
+    raise refusal("role_taken", f"{site} has its {current.part}. Replace it, or take it off first.")
 
 
-def _lasting(at: datetime) -> Q:
+def _lasting_at(at: datetime) -> Q:
     return Q(end=None) | Q(end__gt=at)
 
 

@@ -19,19 +19,19 @@ from django.utils import timezone
 from maintenance.models import BoreReading, Fitting, Part, PartKind, StockEntry, WearEntry
 from maintenance.parts.wear_entries import COUNTED, UNIT_WORDS
 from maintenance.wear.bore import LOOK_GROWTH_PCT, NEW_BORE_ERROR_MM, Bore
-from maintenance.wear.learning import BoreEvidence, Expected, Record, lasting, learn
+from maintenance.wear.learning import BoreEvidence, ExpectedLives, Record, learn, record_in_use
 from maintenance.wear.life import Life, probability_used_up, remaining
 from spools.wording import format_number, format_time
 
 # How far back the present rate of use is taken from, and over how many days at least.
-RATE_OVER = timedelta(days=30)
-RATE_AT_LEAST = timedelta(days=7)
+RATE_PERIOD = timedelta(days=30)
+SHORTEST_RATE_PERIOD = timedelta(days=7)
 DAY = timedelta(days=1)
 FORESEEABLE = timedelta(days=3650)
 
 
 @dataclass(frozen=True)
-class LifeLeft:
+class RemainingLife:
     """Age and what is left of a part in the unit of its life; low to high are 10 % and 90 %.
 
     used_up_at, early_at: when the median and the low one are reached at the present rate of use.
@@ -78,27 +78,27 @@ class KindLives:
     records: dict[int, Record] = field(default_factory=dict)
     worn: set[int] = field(default_factory=set)
     in_use: set[int] = field(default_factory=set)
-    _learnt: dict[Record | None, Expected] = field(default_factory=dict)
+    _learnt: dict[Record | None, ExpectedLives] = field(default_factory=dict)
 
-    def expected(self, without: int | None = None) -> Expected:
+    def expected(self, without: int | None = None) -> ExpectedLives:
         """The lives to be expected; ``without`` what this part itself taught.
 
         Parts that taught the same leave the same to the others: learnt once.
         """
-        own = None if without is None else self.records.get(without)
-        if own not in self._learnt:
-            others = list(self.records.values())
-            if own is not None:
-                others.remove(own)
-            self._learnt[own] = learn(self.stated, tuple(sorted(others, key=_order)))
-        return self._learnt[own]
+        own_record = None if without is None else self.records.get(without)
+        if own_record not in self._learnt:
+            records = list(self.records.values())
+            if own_record is not None:
+                records.remove(own_record)
+            self._learnt[own_record] = learn(self.stated, tuple(sorted(records, key=_record_sort_key)))
+        return self._learnt[own_record]
 
-    def seen(self, without: int | None = None) -> str:
+    def describe_records(self, without: int | None = None) -> str:
         """How many parts taught it, in words; "" when none did."""
         pks = set(self.records) - {without}
         worn, in_use = len(pks & self.worn), len(pks & self.in_use)
         counts = [(worn, "worn"), (len(pks) - worn - in_use, "taken off before that"), (in_use, "in use")]
-        return ", ".join(f"{count} {what}" for count, what in counts if count)
+        return ", ".join(f"{count} {noun}" for count, noun in counts if count)
 
 
 @dataclass(frozen=True)
@@ -113,10 +113,10 @@ class PartWear:
     at: datetime
     age: float
     sound_at: float
-    a_day: float
+    per_day: float
     in_stock: int
     fitting: Fitting | None
-    known: KindLives
+    kind_lives: KindLives
     readings: tuple[MeasuredBore, ...]
 
     @property
@@ -124,23 +124,25 @@ class PartWear:
         return self.part.kind
 
     @cached_property
-    def expected(self) -> Expected:
+    def expected(self) -> ExpectedLives:
         """Lives to be expected of this very part, from all others and from its own bore readings."""
-        return self.known.expected(without=self.part.pk).given(readings_of(self.kind, self.readings))
+        return self.kind_lives.expected(without=self.part.pk).condition_on(
+            bore_evidence(self.kind, self.readings)
+        )
 
-    def left(self) -> LifeLeft:
+    def life_left(self) -> RemainingLife:
         """The remaining life."""
         left = remaining(self.expected, self.age, self.sound_at)
-        return LifeLeft(
+        return RemainingLife(
             age=self.age,
             unit=self.kind.life_unit,
             median_left=left.median,
             low_left=left.low,
             high_left=left.high,
             probability_used_up=probability_used_up(self.expected, self.age, sound_at=self.sound_at),
-            used_up_at=self._when(left.median),
-            early_at=self._when(left.low),
-            why=self._why(),
+            used_up_at=self._time_when(left.median),
+            early_at=self._time_when(left.low),
+            why=self._build_reasons(),
         )
 
     def bore(self) -> BoreNow | None:
@@ -159,42 +161,42 @@ class PartWear:
             kappa_um_km=(kappa[0], kappa[1], kappa[2]),
         )
 
-    def _when(self, left: float) -> datetime | None:
+    def _time_when(self, left: float) -> datetime | None:
         if left <= 0:
             return self.at
-        if self.a_day <= 0 or left / self.a_day >= FORESEEABLE.days:
+        if self.per_day <= 0 or left / self.per_day >= FORESEEABLE.days:
             return None
-        return self.at + left / self.a_day * DAY
+        return self.at + left / self.per_day * DAY
 
-    def _why(self) -> list[str]:
-        unit, stated = UNIT_WORDS[self.kind.life_unit], self.known.stated
-        done = "It was fitted for" if self.kind.life_unit == PartKind.Unit.DAYS else "Its jobs add up to"
-        why = [
-            f"{done} {format_number(self.age)} {unit}.",
-            f"Stated of the {self.kind}: {_band(stated.low, stated.median, stated.high)} {unit}. "
+    def _build_reasons(self) -> list[str]:
+        unit, stated = UNIT_WORDS[self.kind.life_unit], self.kind_lives.stated
+        lead = "It was fitted for" if self.kind.life_unit == PartKind.Unit.DAYS else "Its jobs add up to"
+        reasons = [
+            f"{lead} {format_number(self.age)} {unit}.",
+            f"Stated of the {self.kind}: {_format_band(stated.low, stated.median, stated.high)} {unit}. "
             f"{self.kind.source} ({self.kind.how}).",
         ]
-        if seen := self.known.seen(without=self.part.pk):
-            others = self.known.expected(without=self.part.pk)
-            band = _band(others.low, others.median, others.high)
-            why.append(f"With this shop's other ones ({seen}) that becomes {band} {unit}.")
+        if counts := self.kind_lives.describe_records(without=self.part.pk):
+            lives = self.kind_lives.expected(without=self.part.pk)
+            band = _format_band(lives.low, lives.median, lives.high)
+            reasons.append(f"With this shop's other ones ({counts}) that becomes {band} {unit}.")
         if self.sound_at:
-            why.append(f"It was taken off sound at {format_number(self.sound_at)} {unit}.")
+            reasons.append(f"It was taken off sound at {format_number(self.sound_at)} {unit}.")
         bore, last = bore_of(self.kind, self.readings), self.readings[-1:]
         if bore is not None and last and last[0].dose_km > 0:
             fact = last[0].fact
-            band = _band(self.expected.low, self.expected.median, self.expected.high)
-            why.append(
+            band = _format_band(self.expected.low, self.expected.median, self.expected.high)
+            reasons.append(
                 f"Its bore was {fact.bore_mm:.3g} mm (± {fact.error_mm:.2g}) on {format_time(fact.at)} and is "
                 f"worn out at {bore.worn_mm:.3g} mm. So it should last {band} {unit} in all."
             )
-        if self.a_day:
-            month = f"{format_number(self.a_day * RATE_OVER.days)} {unit} in {RATE_OVER.days} days"
-            why.append(f"Present rate: {month}, from the last {RATE_OVER.days} or since it was fitted.")
-        return why
+        if self.per_day:
+            month = f"{format_number(self.per_day * RATE_PERIOD.days)} {unit} in {RATE_PERIOD.days} days"
+            reasons.append(f"Present rate: {month}, from the last {RATE_PERIOD.days} or since it was fitted.")
+        return reasons
 
 
-def _band(low: float, likely: float, high: float) -> str:
+def _format_band(low: float, likely: float, high: float) -> str:
     return f"{format_number(likely)} ({format_number(low)} to {format_number(high)})"
 
 
@@ -210,7 +212,7 @@ def bore_of(kind: PartKind, readings: Sequence[MeasuredBore]) -> Bore | None:
     return Bore(new_mm, error_mm, new_mm * (1 + kind.worn_growth_pct / 100))
 
 
-def readings_of(kind: PartKind, readings: Sequence[MeasuredBore]) -> tuple[BoreEvidence, ...]:
+def bore_evidence(kind: PartKind, readings: Sequence[MeasuredBore]) -> tuple[BoreEvidence, ...]:
     """The bore readings of a part as evidence of its life."""
     bore = bore_of(kind, readings)
     if bore is None:
@@ -228,13 +230,13 @@ def load_fitted_parts(
 ) -> list[PartWear]:
     """The parts on these toolheads and their printers, or on all that are in use, at that time."""
     at = at or timezone.now()
-    there = Q(fittings__start__lte=at) & (Q(fittings__end=None) | Q(fittings__end__gt=at))
+    fitted = Q(fittings__start__lte=at) & (Q(fittings__end=None) | Q(fittings__end__gt=at))
     if toolhead_ids is not None:
         ids = list(toolhead_ids)
-        there &= Q(fittings__toolhead__in=ids) | Q(fittings__printer__toolheads__in=ids)
+        fitted &= Q(fittings__toolhead__in=ids) | Q(fittings__printer__toolheads__in=ids)
     else:
-        there &= Q(fittings__toolhead__printer__retired_at=None, fittings__printer__retired_at=None)
-    return load_part_wear(Part.objects.filter(there), at)
+        fitted &= Q(fittings__toolhead__printer__retired_at=None, fittings__printer__retired_at=None)
+    return load_part_wear(Part.objects.filter(fitted), at)
 
 
 def load_kind_lives(kinds: Iterable[PartKind], at: datetime | None = None) -> dict[int, KindLives]:
@@ -242,26 +244,26 @@ def load_kind_lives(kinds: Iterable[PartKind], at: datetime | None = None) -> di
     at = at or timezone.now()
     kinds = list(kinds)
     rows = _load_part_facts(Part.objects.filter(kind__in=kinds), at)
-    known = _learn_from(rows)
-    return {kind.pk: known.get(kind.pk) or KindLives(_stated_life(kind)) for kind in kinds}
+    lives = _learn_from(rows)
+    return {kind.pk: lives.get(kind.pk) or KindLives(_stated_life(kind)) for kind in kinds}
 
 
 def load_part_wear(parts: QuerySet[Part], at: datetime | None = None) -> list[PartWear]:
     """Parts with their wear by the jobs that began until ``at``. Three queries, however many parts."""
     at = at or timezone.now()
-    of_their_kinds = Part.objects.filter(kind__in=parts.order_by().values("kind"))
-    rows = _load_part_facts(of_their_kinds.annotate(asked=Exists(parts.filter(pk=OuterRef("pk")))), at)
-    known = _learn_from(rows)
+    same_kinds = Part.objects.filter(kind__in=parts.order_by().values("kind"))
+    rows = _load_part_facts(same_kinds.annotate(asked=Exists(parts.filter(pk=OuterRef("pk")))), at)
+    lives = _learn_from(rows)
     return [
         PartWear(
             part=row.part,
             at=at,
             age=row.age,
             sound_at=row.sound_at,
-            a_day=row.a_day,
+            per_day=row.per_day,
             in_stock=row.part.drawer,
             fitting=row.fitting,
-            known=known[row.part.kind_id],
+            kind_lives=lives[row.part.kind_id],
             readings=tuple(row.readings),
         )
         for row in rows
@@ -285,39 +287,39 @@ class _PartFacts:
 
     @property
     def age(self) -> float:
-        return self._number("worn_by", datetime.min.replace(tzinfo=self.at.tzinfo), self.at)
+        return self._amount("worn_by", datetime.min.replace(tzinfo=self.at.tzinfo), self.at)
 
     @property
     def sound_at(self) -> float:
         sound_until = self.part.sound_until
         if sound_until is None:
             return 0.0
-        return self._number("worn_when_sound", datetime.min.replace(tzinfo=self.at.tzinfo), sound_until)
+        return self._amount("worn_when_sound", datetime.min.replace(tzinfo=self.at.tzinfo), sound_until)
 
     @property
-    def a_day(self) -> float:
+    def per_day(self) -> float:
         if self.fitting is None:
             return 0.0
-        since = self.at - RATE_OVER
-        over = max(RATE_AT_LEAST, self._fitted(since, self.at))
-        return self._number("worn_of_late", since, self.at) / (over / DAY)
+        since = self.at - RATE_PERIOD
+        over = max(SHORTEST_RATE_PERIOD, self._fitted_for(since, self.at))
+        return self._amount("worn_of_late", since, self.at) / (over / DAY)
 
-    def _number(self, what: str, since: datetime, until: datetime) -> float:
+    def _amount(self, column: str, since: datetime, until: datetime) -> float:
         """A sum of its jobs, or the days that it was fitted between two times."""
         unit = self.part.kind.life_unit
         if unit == PartKind.Unit.DAYS:
-            return self._fitted(since, until) / DAY
-        return float(getattr(self.part, what))
+            return self._fitted_for(since, until) / DAY
+        return float(getattr(self.part, column))
 
-    def _fitted(self, since: datetime, until: datetime) -> timedelta:
+    def _fitted_for(self, since: datetime, until: datetime) -> timedelta:
         spans = (min(row.end or until, until) - max(row.start, since) for row in self.fittings)
         return sum((max(span, timedelta()) for span in spans), timedelta())
 
-    def record(self, stated: Life) -> Record | None:
+    def build_record(self, stated: Life) -> Record | None:
         """The record from which the life of its kind is learnt."""
         ended = [row for row in self.fittings if row.end is not None and row.end <= self.at]
         worn = self.fitting is None and bool(ended) and ended[-1].removal == Fitting.Removal.WORN
-        readings = readings_of(self.part.kind, self.readings)
+        readings = bore_evidence(self.part.kind, self.readings)
         if self.age <= 0 and not readings:
             return None
         if self.fitting is None and (worn or not readings):
@@ -325,66 +327,68 @@ class _PartFacts:
         if readings:
             # A gauge knows better than that nobody took it off yet.
             return Record(self.sound_at, False, readings)
-        in_use = lasting(self.age, stated)
+        in_use = record_in_use(self.age, stated)
         return Record(max(in_use.age, self.sound_at), False)
 
 
 def _load_part_facts(parts: QuerySet[Part], at: datetime) -> list[_PartFacts]:
     """All these parts with their facts until ``at``."""
-    taken_off = Fitting.objects.filter(part=OuterRef("pk"), removal=Fitting.Removal.SOUND, end__lte=at)
+    removals = Fitting.objects.filter(part=OuterRef("pk"), removal=Fitting.Removal.SOUND, end__lte=at)
     drawer = StockEntry.objects.filter(kind=OuterRef("kind")).order_by().values("kind")
-    done = Q(wear__use__job__start__lte=at)
-    which = {
-        "worn_by": done,
-        "worn_when_sound": done & Q(wear__use__job__start__lt=F("sound_until")),
-        "worn_of_late": done & Q(wear__use__job__start__gt=at - RATE_OVER),
+    began = Q(wear__use__job__start__lte=at)
+    conditions = {
+        "worn_by": began,
+        "worn_when_sound": began & Q(wear__use__job__start__lt=F("sound_until")),
+        "worn_of_late": began & Q(wear__use__job__start__gt=at - RATE_PERIOD),
     }
     in_its_unit = Case(*(When(kind__life_unit=unit, then=F(f"wear__{unit}")) for unit in COUNTED))
-    sums = {what: Coalesce(Sum(in_its_unit, filter=condition), 0.0) for what, condition in which.items()}
+    sums = {
+        column: Coalesce(Sum(in_its_unit, filter=condition), 0.0) for column, condition in conditions.items()
+    }
     rows = parts.select_related("kind").annotate(
-        sound_until=Subquery(taken_off.order_by("-end").values("end")[:1]),
+        sound_until=Subquery(removals.order_by("-end").values("end")[:1]),
         drawer=Coalesce(Subquery(drawer.annotate(count=Sum("change")).values("count")), 0),
         **sums,
     )
-    found = list(rows)
-    fittings, readings = _fittings(found, at), _readings(found, at)
-    return [_PartFacts(row, at, fittings[row.pk], readings[row.pk]) for row in found]
+    loaded = list(rows)
+    fittings, readings = _load_fittings(loaded, at), _load_readings(loaded, at)
+    return [_PartFacts(row, at, fittings[row.pk], readings[row.pk]) for row in loaded]
 
 
-def _fittings(parts: Sequence[Part], at: datetime) -> dict[int, list[Fitting]]:
-    found: dict[int, list[Fitting]] = defaultdict(list)
+def _load_fittings(parts: Sequence[Part], at: datetime) -> dict[int, list[Fitting]]:
+    by_part: dict[int, list[Fitting]] = defaultdict(list)
     rows = Fitting.objects.filter(part__in=parts, start__lte=at)
     for row in rows.select_related("toolhead__printer", "printer").order_by("start", "id"):
-        found[row.part_id].append(row)
-    return found
+        by_part[row.part_id].append(row)
+    return by_part
 
 
-def _readings(parts: Sequence[Part], at: datetime) -> dict[int, list[MeasuredBore]]:
+def _load_readings(parts: Sequence[Part], at: datetime) -> dict[int, list[MeasuredBore]]:
     """Valid bore readings, with the dose of the jobs that had begun before them."""
     before = WearEntry.objects.filter(part=OuterRef("part"), use__job__start__lt=OuterRef("at"))
     dose = before.order_by().values("part").annotate(sum=Sum("dose_km")).values("sum")
     rows: QuerySet[Any] = BoreReading.objects.valid().filter(part__in=parts, at__lte=at)
-    found: dict[int, list[MeasuredBore]] = defaultdict(list)
+    by_part: dict[int, list[MeasuredBore]] = defaultdict(list)
     for row in rows.annotate(dose_km=Coalesce(Subquery(dose), 0.0)).order_by("at", "id"):
-        found[row.part_id].append(MeasuredBore(row, row.dose_km))
-    return found
+        by_part[row.part_id].append(MeasuredBore(row, row.dose_km))
+    return by_part
 
 
 def _learn_from(rows: Iterable[_PartFacts]) -> dict[int, KindLives]:
-    known: dict[int, KindLives] = {}
+    lives: dict[int, KindLives] = {}
     for row in rows:
-        kind = known.setdefault(row.part.kind_id, KindLives(_stated_life(row.part.kind)))
-        record = row.record(kind.stated)
+        kind = lives.setdefault(row.part.kind_id, KindLives(_stated_life(row.part.kind)))
+        record = row.build_record(kind.stated)
         if record is not None:
             kind.records[row.part.pk] = record
             if record.worn:
                 kind.worn.add(row.part.pk)
             if row.fitting is not None:
                 kind.in_use.add(row.part.pk)
-    return known
+    return lives
 
 
-def _order(record: Record) -> tuple[float, bool, str]:
+def _record_sort_key(record: Record) -> tuple[float, bool, str]:
     """A sort key, so that the same records give the same cache entry in any order."""
     return record.age, record.worn, repr(record.readings)
 

@@ -67,8 +67,8 @@ def recount_wear(uses: QuerySet[JobUse]) -> list[str]:
 
 def recount_site_wear(site: Toolhead | Printer, since: datetime) -> None:
     """Its fittings changed at ``since``: jobs from then on wore other parts than was thought."""
-    there = Q(toolhead=site) if isinstance(site, Toolhead) else Q(job__printer=site)
-    recount_wear(JobUse.objects.filter(there, job__start__gte=since))
+    on_site = Q(toolhead=site) if isinstance(site, Toolhead) else Q(job__printer=site)
+    recount_wear(JobUse.objects.filter(on_site, job__start__gte=since))
 
 
 def rebuild_wear() -> list[str]:
@@ -82,16 +82,16 @@ def _numbers(row: WearEntry) -> tuple[float, ...]:
 
 def _entries(uses: QuerySet[JobUse]) -> list[WearEntry]:
     """An entry for each part that was on the machine when a job that was not withdrawn began."""
-    found = list(
+    uses_found = list(
         uses.filter(job__withdrawn_at=None).select_related(
             "job", "spool__feedstock__polymer", "spool__feedstock__filler"
         )
     )
-    masses_g = _masses_g(found)
-    on_toolhead, on_printer = _fittings(found)
+    masses_g = _masses_g(uses_found)
+    on_toolhead, on_printer = _fittings(uses_found)
     return [
         _entry(use, fitting.part, use.mass_g / masses_g[use.job_id, whole])
-        for use in found
+        for use in uses_found
         for whole, fittings in (
             (use.toolhead_id, on_toolhead[use.toolhead_id]),
             (None, on_printer[use.job.printer_id]),
@@ -113,12 +113,12 @@ def _masses_g(uses: list[JobUse]) -> dict[tuple[int, int | None], float]:
 
 def _fittings(uses: list[JobUse]) -> tuple[dict[int, list[Fitting]], dict[int, list[Fitting]]]:
     """All fittings of the toolheads and of the printers of these uses, by their ids."""
-    there = Q(toolhead__in={use.toolhead_id for use in uses}) | Q(
+    sites = Q(toolhead__in={use.toolhead_id for use in uses}) | Q(
         printer__in={u.job.printer_id for u in uses}
     )
     on_toolhead: dict[int, list[Fitting]] = defaultdict(list)
     on_printer: dict[int, list[Fitting]] = defaultdict(list)
-    for fitting in Fitting.objects.filter(there).select_related("part__kind"):
+    for fitting in Fitting.objects.filter(sites).select_related("part__kind"):
         if fitting.toolhead_id is not None:
             on_toolhead[fitting.toolhead_id].append(fitting)
         elif fitting.printer_id is not None:
@@ -128,10 +128,10 @@ def _fittings(uses: list[JobUse]) -> tuple[dict[int, list[Fitting]], dict[int, l
 
 def _entry(use: JobUse, part: Part, share: float) -> WearEntry:
     """share: this spool's share of what the job took through the toolhead, or of the whole job."""
-    done = PrintUse(
+    print_use = PrintUse(
         use.mass_g / 1000, use.job.hours * share, use.job.nozzle_c, (use.retracted_m or 0) / 1000, share
     )
-    worn = wear(done, filament_of(use.spool.feedstock), surface_of(part.kind))
+    worn = wear(print_use, filament_of(use.spool.feedstock), surface_of(part.kind))
     return WearEntry(part=part, use=use, mass_g=use.mass_g, **{unit: getattr(worn, unit) for unit in COUNTED})
 
 

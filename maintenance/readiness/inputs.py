@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from maintenance.flow.curve import Usable
 from maintenance.gcode import Retractions
 from maintenance.wear.intervals import ServiceProgress
-from maintenance.wear.learning import Expected
+from maintenance.wear.learning import ExpectedLives
 from maintenance.wear.purging import MaterialChange
 
 
@@ -31,7 +31,7 @@ class FittedPart:
     name: str
     hardness_hv: float | None
     max_c: float | None
-    life: Expected
+    life: ExpectedLives
     unit: str
     age: float
     ahead: float

@@ -10,7 +10,7 @@ from django.db.models import Case, Count, Exists, F, Max, Min, OuterRef, Q, Sum,
 from django.utils import timezone
 
 from maintenance.models import JobUse, Printer, ServiceEntry, ServiceKind, Toolhead
-from maintenance.parts.life import RATE_AT_LEAST, RATE_OVER
+from maintenance.parts.life import RATE_PERIOD, SHORTEST_RATE_PERIOD
 from maintenance.wear.abrasion import filament_km
 from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.residue import residue_h
@@ -33,16 +33,20 @@ class ServiceStatus:
     printer: Printer
     toolhead: Toolhead | None
     last: datetime | None
-    begun: datetime | None
+    count_start: datetime | None
     since: ServiceProgress
 
     @property
-    def since_when(self) -> str:
+    def start_words(self) -> str:
         """Where the count starts, in words."""
         if self.last is not None:
             return f"since {format_time(self.last)}"
-        begun = "its first job" if self.begun is None else f"this was added on {format_time(self.begun)}"
-        return f"since {begun}; none is recorded"
+        start = (
+            "its first job"
+            if self.count_start is None
+            else f"this was added on {format_time(self.count_start)}"
+        )
+        return f"since {start}; none is recorded"
 
     def concerns(self, toolhead: Toolhead) -> bool:
         """Whether it is done on this toolhead or on its printer."""
@@ -81,23 +85,27 @@ def load_service_statuses(toolheads: Iterable[Toolhead], at: datetime | None = N
     printers = {toolhead.printer_id: toolhead.printer for toolhead in toolheads}
     last = _last_done(kinds, printers, at)
     added_times = [kind.added_at for kind in kinds if kind.added_at is not None]
-    uses = _uses(printers, min([at - RATE_OVER, *last.values(), *added_times]), at)
+    uses = _uses(printers, min([at - RATE_PERIOD, *last.values(), *added_times]), at)
     ids = {use.feedstock_id for subject_uses in uses.values() for use in subject_uses}
     feedstocks = Feedstock.objects.select_related("polymer", "filler").in_bulk(ids)
     counts: dict[tuple[int, int | None, str], _Count] = {}
-    found = []
+    statuses = []
     for kind in kinds:
         for printer, toolhead in _subjects(kind, printers.values(), toolheads):
             subject = printer.pk, None if toolhead is None else toolhead.pk
-            own = uses.get(subject, [])
-            done = last.get((kind.pk, *subject))
-            begun = done or _added_after_use(kind, own)
+            subject_uses = uses.get(subject, [])
+            last_done = last.get((kind.pk, *subject))
+            count_start = last_done or _added_after_use(kind, subject_uses)
             if (*subject, kind.unit) not in counts:
-                counts[*subject, kind.unit] = _Count.build(kind.unit, own, feedstocks, toolhead is None)
+                counts[*subject, kind.unit] = _Count.build(
+                    kind.unit, subject_uses, feedstocks, toolhead is None
+                )
             count = counts[*subject, kind.unit]
-            since = _since(kind, str(toolhead or printer), own, count, begun, done is not None, at)
-            found.append(ServiceStatus(kind, printer, toolhead, done, begun, since))
-    return found
+            since = _since(
+                kind, str(toolhead or printer), subject_uses, count, count_start, last_done is not None, at
+            )
+            statuses.append(ServiceStatus(kind, printer, toolhead, last_done, count_start, since))
+    return statuses
 
 
 def _subjects(
@@ -105,8 +113,8 @@ def _subjects(
 ) -> list[tuple[Printer, Toolhead | None]]:
     if kind.subject == ServiceKind.Subject.TOOLHEAD:
         return [(toolhead.printer, toolhead) for toolhead in toolheads]
-    every = kind.subject == ServiceKind.Subject.PRINTER
-    return [(printer, None) for printer in printers if every or printer.enclosed]
+    is_for_all = kind.subject == ServiceKind.Subject.PRINTER
+    return [(printer, None) for printer in printers if is_for_all or printer.enclosed]
 
 
 def _last_done(
@@ -167,17 +175,19 @@ def _since(
     where: str,
     uses: list[PastUse],
     count: "_Count",
-    begun: datetime | None,
+    count_start: datetime | None,
     recorded: bool,
     at: datetime,
 ) -> ServiceProgress:
     if kind.unit == Unit.DAYS:
-        start = begun or (uses[0].start if uses else at)
+        start = count_start or (uses[0].start if uses else at)
         used, per_day = max(0.0, (at - start) / DAY), 1.0
     else:
-        used = count.since(begun)
-        printed_for = at - uses[0].start if uses else RATE_OVER
-        per_day = count.since(at - RATE_OVER) / (min(RATE_OVER, max(RATE_AT_LEAST, printed_for)) / DAY)
+        used = count.since(count_start)
+        printed_for = at - uses[0].start if uses else RATE_PERIOD
+        per_day = count.since(at - RATE_PERIOD) / (
+            min(RATE_PERIOD, max(SHORTEST_RATE_PERIOD, printed_for)) / DAY
+        )
     return ServiceProgress(
         service=kind.name,
         where=where,
@@ -213,9 +223,9 @@ class _Count:
             added.append(units_of_print(unit, hours, use.nozzle_c, use.mass_g, feedstock, jobs))
         return cls([use.start for use in uses], added)
 
-    def since(self, begun: datetime | None) -> float:
+    def since(self, start: datetime | None) -> float:
         """By the jobs that began then or later; None: by all."""
-        return sum(self.added[0 if begun is None else bisect_left(self.starts, begun) :], 0.0)
+        return sum(self.added[0 if start is None else bisect_left(self.starts, start) :], 0.0)
 
 
 def units_of_print(

@@ -91,7 +91,7 @@ def _parts(machine: MachineState, at: datetime) -> dict[str, PartAtPrint]:
 
 
 def _part(part_wear: PartWear, fillers: list[tuple[str, float, float]]) -> PartAtPrint:
-    kind, left = part_wear.kind, part_wear.left()
+    kind, left = part_wear.kind, part_wear.life_left()
     band = f"{format_number(left.median_left)} ({format_number(left.low_left)} to {format_number(left.high_left)})"
     cutting = [filler for filler in fillers if cuts(filler[1], kind.hardness_hv)]
     return PartAtPrint(

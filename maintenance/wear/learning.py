@@ -42,7 +42,7 @@ TAIL = 3
 HAZARDS = -np.log1p(-np.array([0.1, 0.5, 0.9]))
 ETA_STEPS, SHAPE_STEPS, TABLE_STEPS = 41, 17, 300
 # The share of gauge readings that are slips. A guess.
-SLIP = 1e-6
+STUDENT_DEGREES = 1e-6
 # Ages this far from the stated life, as logarithm, are no more evidence than that they are far.
 FAR = 14.0
 # Of the logarithm of a weight: what lies that far below the largest weighs nothing.
@@ -83,7 +83,7 @@ class Weibull:
 
 
 @dataclass(frozen=True, eq=False)
-class Expected:
+class ExpectedLives:
     """Lives to be expected: ln H over ln age, straight between the points (as a Weibull's is throughout).
 
     typical: the median life of the kind (10 %, 50 %, 90 % sure), in which like parts' scatter is left out.
@@ -114,29 +114,29 @@ class Expected:
     def high(self) -> float:
         return self.age_when(0.9)
 
-    def given(self, readings: Sequence[BoreEvidence]) -> "Expected":
+    def condition_on(self, readings: Sequence[BoreEvidence]) -> "ExpectedLives":
         """The lives that these readings leave to the part that they were taken of."""
         if not readings:
             return self
-        gauged = _Gauged.of(readings)
+        gauged = _CombinedReadings.combine(readings)
         ages = np.union1d(np.exp(self.log_age), gauged.lives())
         hazard = np.exp(np.interp(np.log(ages), self.log_age, self.log_hazard))
         mass = np.exp(-hazard[:-1]) * -np.expm1(-np.diff(hazard))
         evidence = gauged.log_evidence(np.sqrt(ages[:-1] * ages[1:]))
         weight = mass * np.exp(evidence - evidence[mass > 0].max())
-        mass = weight / weight.sum() + SLIP * mass
+        mass = weight / weight.sum() + STUDENT_DEGREES * mass
         mass /= mass.sum()
         return _expected(ages[1:-1], np.cumsum(mass[:-1]), np.cumsum(mass[:0:-1])[::-1], self.typical)
 
 
-class _Gauged(NamedTuple):
+class _CombinedReadings(NamedTuple):
     """All readings of a part as one: 1/T, the share of its life that a unit of age uses, and its error."""
 
     rate: float
     error: float
 
     @classmethod
-    def of(cls, readings: Sequence[BoreEvidence]) -> "_Gauged":
+    def combine(cls, readings: Sequence[BoreEvidence]) -> "_CombinedReadings":
         weights = [(reading.age / reading.error) ** 2 for reading in readings]
         rates = [reading.share / reading.age for reading in readings]
         rate = sum(weight * rate for weight, rate in zip(weights, rates, strict=True)) / sum(weights)
@@ -169,7 +169,7 @@ class Prior(NamedTuple):
         return distance / (self.below if distance < 0 else self.above)
 
 
-class _Grid(NamedTuple):
+class _ParameterGrid(NamedTuple):
     """Scales, shapes and their weights, which add up to 1."""
 
     eta: Array
@@ -180,7 +180,7 @@ class _Grid(NamedTuple):
         return -np.expm1(-_hazard(ages, self.eta, self.beta)) @ self.weight
 
 
-def lasting(age: float, stated: Life) -> Record:
+def record_in_use(age: float, stated: Life) -> Record:
     """A part that is in use: it has lasted so far, as nobody took it off as worn.
 
     Left out, the learnt life would be too short, for short-lived parts come off first. Believed only up to
@@ -214,18 +214,18 @@ def log_likelihood(eta: Array | float, beta: Array | float, records: Sequence[Re
 
 
 def _log_gauged(eta: Array, beta: Array, record: Record) -> Array:
-    gauged = _Gauged.of(record.readings)
+    gauged = _CombinedReadings.combine(record.readings)
     lives = gauged.lives()
     lives = np.append(max(record.age, lives[0] * 1e-6), lives[lives > record.age])
     hazard = _hazard(lives, eta, beta)
     mass = np.exp(-hazard[:-1]) * -np.expm1(-np.diff(hazard, axis=0))
     evidence = gauged.log_evidence(np.append(np.sqrt(lives[:-1] * lives[1:]), lives[-1]))
     likelihood = np.exp(evidence - evidence.max()) @ np.vstack([mass, np.exp(-hazard[-1:])])
-    return np.log(likelihood + SLIP)
+    return np.log(likelihood + STUDENT_DEGREES)
 
 
 @lru_cache(maxsize=512)
-def learn(stated: Life, records: tuple[Record, ...] = ()) -> Expected:
+def learn(stated: Life, records: tuple[Record, ...] = ()) -> ExpectedLives:
     """The lives to be expected of the next part of a kind.
 
     stated: what was known of the kind before; records: one of each part of it that tells something.
@@ -260,15 +260,15 @@ def _prior_of_unit_median(below: float, above: float) -> Prior:
         return _posterior(prior, ()).used_up_by(ages) - [0.1, 0.5, 0.9]
 
     start = [middle, *np.log(spreads)]
-    found = least_squares(missed, start, bounds=(np.subtract(start, 3), np.add(start, 3)), xtol=1e-12)
-    return Prior(float(found.x[0]), exp(found.x[1]), exp(found.x[2]), log(shape))
+    solution = least_squares(missed, start, bounds=(np.subtract(start, 3), np.add(start, 3)), xtol=1e-12)
+    return Prior(float(solution.x[0]), exp(solution.x[1]), exp(solution.x[2]), log(shape))
 
 
-def _posterior(prior: Prior, records: tuple[Record, ...]) -> _Grid:
+def _posterior(prior: Prior, records: tuple[Record, ...]) -> _ParameterGrid:
     """Weights on a grid that is narrowed, in a few rounds, to where they are."""
     middle = prior.middle
-    told = [log(record.age) for record in records if record.age > 0]
-    reach = [prior.z(min(max(age, middle - FAR), middle + FAR)) for age in told]
+    log_ages = [log(record.age) for record in records if record.age > 0]
+    reach = [prior.z(min(max(age, middle - FAR), middle + FAR)) for age in log_ages]
     box = [(min([-5.0, *reach]), max([5.0, *reach])), (-3.5, 3.5)]
     for turn in range(ROUNDS if records else 1):
         axes = [
@@ -278,11 +278,11 @@ def _posterior(prior: Prior, records: tuple[Record, ...]) -> _Grid:
         eta, beta = np.exp(prior.log_eta(z)), np.exp(prior.log_shape + SHAPE_SPREAD * shape_z)
         log_weight = log_likelihood(eta, beta, records) + _log_prior(z, shape_z)
         log_weight -= log_weight.max()
-        kept = log_weight > -NEGLIGIBLE
+        likely = log_weight > -NEGLIGIBLE
         if turn < ROUNDS - 1 and records:
-            box = [_around(axis, values[kept]) for axis, values in zip(axes, (z, shape_z), strict=True)]
-    weight = np.exp(log_weight[kept])
-    return _Grid(eta[kept], beta[kept], weight / weight.sum())
+            box = [_around(axis, values[likely]) for axis, values in zip(axes, (z, shape_z), strict=True)]
+    weight = np.exp(log_weight[likely])
+    return _ParameterGrid(eta[likely], beta[likely], weight / weight.sum())
 
 
 def _log_prior(z: Array, shape_z: Array) -> Array:
@@ -290,13 +290,13 @@ def _log_prior(z: Array, shape_z: Array) -> Array:
     return -(TAIL + 1) / 2 * np.log1p(z**2 / TAIL) - shape_z**2 / 2
 
 
-def _around(axis: Array, kept: Array) -> tuple[float, float]:
+def _around(axis: Array, likely: Array) -> tuple[float, float]:
     """The stretch of an axis that holds these of its values, and one step more at either end."""
     step = axis[1] - axis[0]
-    return max(axis[0], kept.min() - step), min(axis[-1], kept.max() + step)
+    return max(axis[0], likely.min() - step), min(axis[-1], likely.max() + step)
 
 
-def _table(grid: _Grid) -> Expected:
+def _table(grid: _ParameterGrid) -> ExpectedLives:
     shortest = float((grid.eta * 1e-6 ** (1 / grid.beta)).min())
     longest = float((grid.eta * 30 ** (1 / grid.beta)).max())
     ages = np.geomspace(shortest, longest, TABLE_STEPS)
@@ -309,9 +309,11 @@ def _table(grid: _Grid) -> Expected:
     return _expected(ages, used, survival, (float(low), float(middle), float(high)))
 
 
-def _expected(ages: Array, used: Array, survival: Array, typical: tuple[float, float, float]) -> Expected:
+def _expected(
+    ages: Array, used: Array, survival: Array, typical: tuple[float, float, float]
+) -> ExpectedLives:
     """used and survival add up to 1; H is taken from the smaller of them, which rounding has not spoilt."""
-    told = (used > 0) & (survival > 0)
-    ages, used, survival = ages[told], used[told], survival[told]
+    resolved = (used > 0) & (survival > 0)
+    ages, used, survival = ages[resolved], used[resolved], survival[resolved]
     log_hazard = np.log(np.where(used < survival, -np.log1p(-np.minimum(used, 0.5)), -np.log(survival)))
-    return Expected(np.log(ages), np.maximum.accumulate(log_hazard), typical)
+    return ExpectedLives(np.log(ages), np.maximum.accumulate(log_hazard), typical)

@@ -6,8 +6,8 @@ from datetime import datetime
 from math import ceil
 
 from maintenance.flow.control_chart import START
-from maintenance.flow.curve import EDGE, LIMITS, Curve
-from maintenance.flow.history import Series
+from maintenance.flow.curve import EDGE, LIMITS, FlowCurve
+from maintenance.flow.history import CheckSeries
 
 WIDTH, HEIGHT = 400, 200
 LEFT, RIGHT, TOP, BOTTOM = 40, 12, 10, 40
@@ -63,7 +63,7 @@ def _path(points: Sequence[tuple[float, float]]) -> str:
     return " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
 
 
-def curve_drawing(curve: Curve) -> Drawing:
+def curve_drawing(curve: FlowCurve) -> Drawing:
     """Loss in % against flow: the fitted curve with its band, each rate with its own, the limits."""
     flows = [float(flow) for flow in curve.flows_mm3_s]
     fitted, low, high, own, own_u = (
@@ -106,7 +106,7 @@ class ChartRow:
     signal: int
 
 
-def chart_rows(series: Series) -> list[ChartRow]:
+def chart_rows(series: CheckSeries) -> list[ChartRow]:
     """Every charted check, oldest first."""
     rows = []
     for n, (of, loss) in enumerate(zip(series.charted, series.losses, strict=True)):
@@ -120,7 +120,7 @@ def chart_rows(series: Series) -> list[ChartRow]:
     return rows
 
 
-def chart_drawings(series: Series) -> list[tuple[str, Drawing]]:
+def chart_drawings(series: CheckSeries) -> list[tuple[str, Drawing]]:
     """EWMA and CUSUM of the loss, check by check, marked where they signal; none without a chart."""
     chart = series.chart
     if chart is None:

@@ -10,11 +10,11 @@ from maintenance import limits
 from maintenance.flow.curve import (
     MOST_REPEATS,
     CheckRefused,
-    Setup,
-    Weighed,
-    refuse_mass,
-    refuse_rates,
-    refuse_unfit,
+    CheckSetup,
+    RateMasses,
+    require_fine_scale,
+    require_possible_mass,
+    require_rising_rates,
 )
 from maintenance.flow.gcode import blobs_in_order
 from maintenance.flow.records import TOLERANCE_MM, require_setup, require_temperature
@@ -55,7 +55,7 @@ class FlowPlanForm(forms.Form):
         super().__init__(*args, **options)
         self.fields["loading"] = LoadingField(recent_loadings(), label="Machine and spool", empty_label=None)
         self.order_fields(["loading"])
-        self.setup: Setup | None = None
+        self.setup: CheckSetup | None = None
 
     def clean_rates(self) -> list[float]:
         rates = []
@@ -67,7 +67,7 @@ class FlowPlanForm(forms.Form):
                     "not_a_number", f"“{text.strip()}” is no number. Give the rates as in {USUAL_RATES}."
                 ) from None
         try:
-            refuse_rates(rates)
+            require_rising_rates(rates)
         except CheckRefused as refused:
             raise refusal("impossible_rates", str(refused)) from None
         return rates
@@ -77,7 +77,7 @@ class FlowPlanForm(forms.Form):
         if not self.errors:
             try:
                 self.setup = require_setup(data["loading"].spool, **self.setup_values())
-                refuse_unfit(self.setup)
+                require_fine_scale(self.setup)
                 loading = data["loading"]
                 require_temperature(loading.toolhead, loading.spool, data["nozzle_c"], timezone.now())
             except CheckRefused as refused:
@@ -100,7 +100,7 @@ class FlowMassesForm(forms.Form):
     when = WhenField(label="Extruded", help_text="Empty: now.")
     note = forms.CharField(max_length=300, required=False)
 
-    def __init__(self, *args: Any, blobs: list[float], setup: Setup, **options: Any) -> None:
+    def __init__(self, *args: Any, blobs: list[float], setup: CheckSetup, **options: Any) -> None:
         super().__init__(*args, **options)
         self.setup = setup
         self.by_blob = {f"blob_{n}": flow for n, flow in enumerate(blobs, start=1)}
@@ -112,7 +112,7 @@ class FlowMassesForm(forms.Form):
         for name, flow in self.by_blob.items():
             if (mass_g := data.get(name)) is not None:
                 try:
-                    refuse_mass(self.setup, flow, mass_g)
+                    require_possible_mass(self.setup, flow, mass_g)
                 except CheckRefused as refused:
                     self.add_error(name, str(refused))
         return data
@@ -120,10 +120,10 @@ class FlowMassesForm(forms.Form):
     def masses(self) -> list[forms.BoundField]:
         return [self[name] for name in self.by_blob]
 
-    def weighed(self) -> list[Weighed]:
+    def rate_masses(self) -> list[RateMasses]:
         """The blobs by rate, in rising order."""
         masses: dict[float, list[float]] = {flow: [] for flow in sorted(self.by_blob.values())}
         for name, flow in self.by_blob.items():
             if (mass_g := self.cleaned_data[name]) is not None:
                 masses[flow].append(mass_g)
-        return [Weighed(flow, tuple(of_rate)) for flow, of_rate in masses.items()]
+        return [RateMasses(flow, tuple(of_rate)) for flow, of_rate in masses.items()]

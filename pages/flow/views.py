@@ -12,7 +12,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from maintenance.flow.control_chart import START
 from maintenance.flow.curve import advice
 from maintenance.flow.gcode import commands, minutes_of
-from maintenance.flow.history import EvaluatedCheck, Series, evaluate_checks, load_series, material_name
+from maintenance.flow.history import CheckSeries, EvaluatedCheck, evaluate_checks, load_series, material_name
 from maintenance.flow.records import record_flow_check
 from maintenance.models import FlowCheck, Toolhead
 from maintenance.readiness.rules.feeding import usable_words
@@ -60,7 +60,7 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
             record_flow_check(
                 toolhead=loading.toolhead,
                 spool=loading.spool,
-                rates=form.weighed(),
+                rates=form.rate_masses(),
                 nozzle_c=plan.cleaned_data["nozzle_c"],
                 **plan.setup_values(),
                 at=data["when"],
@@ -121,7 +121,7 @@ class RateRow:
     baseline_pct: float | None
 
 
-def _result(of: EvaluatedCheck, series: Series | None) -> dict[str, Any]:
+def _result(of: EvaluatedCheck, series: CheckSeries | None) -> dict[str, Any]:
     """A check in words and numbers, beside its baseline where it is not that itself."""
     baseline = None if series is None or series.baseline.check.pk == of.check.pk else series.baseline
     curve = of.curve
@@ -154,7 +154,7 @@ def _loss_pct(of: EvaluatedCheck | None, flow_mm3_s: float) -> float | None:
     return 100 * of.curve.loss_at(flow_mm3_s)[0]
 
 
-def _series_card(series: Series) -> dict[str, Any]:
+def _series_card(series: CheckSeries) -> dict[str, Any]:
     latest = series.latest
     return {
         "latest": latest.check,

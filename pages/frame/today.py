@@ -11,9 +11,13 @@ from maintenance import today as look
 @login_required
 def today(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
-    found = look.today(now, request.user)
+    shop_today = look.build_today(now, request.user)
     # The frame need not count again what is listed here.
-    context = {"today": found, "now": now, "count_due": sum(reminder.counts for reminder in found.due)}
-    if not found.ready and not found.later:
-        context["first_steps"] = look.first_steps()
+    context = {
+        "today": shop_today,
+        "now": now,
+        "count_due": sum(reminder.counts for reminder in shop_today.due),
+    }
+    if not shop_today.ready and not shop_today.later:
+        context["first_steps"] = look.list_first_steps()
     return render(request, "frame/today.html", context)

@@ -104,7 +104,7 @@ class PrintForm(forms.Form):
     def spools(self) -> list[Spool]:
         return [self.cleaned_data[name] for name in self.spool_names]
 
-    def asked(self) -> str:
+    def verdict_key(self) -> str:
         """The inputs of the verdict as one text."""
         data = self.cleaned_data
         ids = [spool.pk for spool in self.spools()]

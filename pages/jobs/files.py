@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
 from maintenance.gcode import JobFacts
-from maintenance.jobs.files import add_job_file, facts_of, read_again, stop_reading, store
+from maintenance.jobs.files import add_job_file, facts_of, read_again, stop_reading, store_content
 from maintenance.jobs.from_file import (
     MachineVerdict,
     flow_limits,
@@ -33,17 +33,17 @@ FILES = JobFile.objects.select_related("printer", "added_by")
 def job_files(request: HttpRequest) -> HttpResponse:
     """The files, the newest first, and the form that takes one in."""
     form = JobFileForm(post_data(request), request.FILES or None)
-    if request.method == "POST" and (added := _added(form, request)):
+    if request.method == "POST" and (added := _add_file(form, request)):
         return redirect("job-file", added.pk)
     page = Paginator(FILES.defer("facts"), PER_PAGE).get_page(request.GET.get("page"))
     return render(request, "jobs/files/list.html", {"form": form, "page": page})
 
 
-def _added(form: JobFileForm, request: HttpRequest) -> JobFile | None:
+def _add_file(form: JobFileForm, request: HttpRequest) -> JobFile | None:
     added: list[JobFile] = []
 
     def add(data: dict) -> None:
-        stored = store(data["file"].name, data["file"].chunks())
+        stored = store_content(data["file"].name, data["file"].chunks())
         added.append(
             add_job_file(stored, printer=data["printer"], diameter_mm=data["diameter_mm"], by=request.user)
         )
@@ -72,7 +72,7 @@ def job_file(request: HttpRequest, pk: int) -> HttpResponse:
             "unit": time_unit(facts)[0],
             "flow_rows": flow_rows(facts),
             "jobs": Job.objects.filter(file=file).select_related("printer"),
-            **_where(file),
+            **_judge_machines(file),
         }
         limits = flow_limits(context.get("where", []))
         context |= {"drawing": flow_drawing(facts, limits), "flow_limits": limits}
@@ -82,7 +82,7 @@ def job_file(request: HttpRequest, pk: int) -> HttpResponse:
     return response
 
 
-def _where(file: JobFile) -> dict:
+def _judge_machines(file: JobFile) -> dict:
     try:
         return {"where": judge_on_all_machines(file)}
     except ValidationError as error:
@@ -117,27 +117,29 @@ def job_file_print(request: HttpRequest, pk: int) -> HttpResponse:
     if file.state != JobFile.State.READ:
         return redirect("job-file", pk)
     facts = facts_of(file)
-    form = PrintForm(post_data(request), facts=facts, initial=_chosen(request, file, facts))
-    on: MachineVerdict | None = None
+    form = PrintForm(post_data(request), facts=facts, initial=_initial_choice(request, file, facts))
+    machine: MachineVerdict | None = None
     if request.method == "POST" and form.is_valid():
-        changed = form.cleaned_data["checked"] != form.asked()
-        if "record" in request.POST and not changed and (job := _recorded(form, file, request)):
+        changed = form.cleaned_data["checked"] != form.verdict_key()
+        if "record" in request.POST and not changed and (job := _record_print(form, file, request)):
             messages.success(request, f"{job} is recorded: grams taken, wear added.")
             return redirect("job", job.pk)
         if "record" in request.POST and changed:
             form.add_error(None, "The job was changed after the check. Look at its verdict, then record it.")
-        on = _judge(form, file, facts)
+        machine = _judge(form, file, facts)
     return render(
-        request, "jobs/files/print.html", {"file": file, "form": form, "on": on, "asked": on and form.asked()}
+        request,
+        "jobs/files/print.html",
+        {"file": file, "form": form, "machine": machine, "verdict_key": machine and form.verdict_key()},
     )
 
 
-def _chosen(request: HttpRequest, file: JobFile, facts: JobFacts) -> dict:
+def _initial_choice(request: HttpRequest, file: JobFile, facts: JobFacts) -> dict:
     """The machine in the address, else the one it was made for; with the spools that are loaded there."""
-    wanted = request.GET.get("printer", "")
+    requested = request.GET.get("printer", "")
     printers = Printer.objects.filter(retired_at=None)
-    asked = int(wanted) if wanted.isdecimal() and len(wanted) < 10 else file.printer_id or 0
-    printer = printers.filter(pk=asked).first() or printers.first()
+    printer_id = int(requested) if requested.isdecimal() and len(requested) < 10 else file.printer_id or 0
+    printer = printers.filter(pk=printer_id).first() or printers.first()
     chosen: dict = {"name": file.name[:120], "printer": printer}
     if printer is not None:
         heads = list(printer.toolheads.order_by("name"))
@@ -148,7 +150,7 @@ def _chosen(request: HttpRequest, file: JobFile, facts: JobFacts) -> dict:
     return chosen
 
 
-def _recorded(form: PrintForm, file: JobFile, request: HttpRequest) -> Job | None:
+def _record_print(form: PrintForm, file: JobFile, request: HttpRequest) -> Job | None:
     recorded: list[Job] = []
 
     def record(data: dict) -> None:

@@ -36,15 +36,16 @@ class JobForm(forms.Form):
     # The inputs of the verdict on the page; after a change the new verdict is shown first.
     checked = forms.CharField(required=False, widget=forms.HiddenInput)
 
-    ASKED = ["loading", "mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s", "when"]
+    JUDGED_FIELDS = ["loading", "mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s", "when"]
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         self.fields["loading"] = LoadingField(recent_loadings(), label="Machine and spool", empty_label=None)
         self.order_fields(["loading"])
 
-    def asked(self) -> str:
+    def verdict_key(self) -> str:
         """The numbers that the verdict depends on, as one text."""
         return " ".join(
-            str(getattr(self.cleaned_data[name], "pk", self.cleaned_data[name])) for name in self.ASKED
+            str(getattr(self.cleaned_data[name], "pk", self.cleaned_data[name]))
+            for name in self.JUDGED_FIELDS
         )

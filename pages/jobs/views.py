@@ -20,8 +20,8 @@ ASKED = ("mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s")
 
 @login_required
 def jobs(request: HttpRequest) -> HttpResponse:
-    found = Job.objects.select_related("printer").prefetch_related("uses__spool__feedstock__maker")
-    page = Paginator(found, PER_PAGE).get_page(request.GET.get("page"))
+    rows = Job.objects.select_related("printer").prefetch_related("uses__spool__feedstock__maker")
+    page = Paginator(rows, PER_PAGE).get_page(request.GET.get("page"))
     return render(request, "jobs/list.html", {"page": page})
 
 
@@ -31,19 +31,21 @@ def job_new(request: HttpRequest) -> HttpResponse:
     form = JobForm(post_data(request), initial={"loading": request.GET.get("loading")})
     shown: Verdict | None = None
     if request.method == "POST" and form.is_valid():
-        changed = form.cleaned_data["checked"] != form.asked()
-        if "record" in request.POST and not changed and (job := _recorded(form, request)):
+        changed = form.cleaned_data["checked"] != form.verdict_key()
+        if "record" in request.POST and not changed and (job := _record_job(form, request)):
             messages.success(request, f"{job} is recorded: grams taken, wear added.")
             return redirect("job", job.pk)
         if "record" in request.POST and changed:
             form.add_error(None, "The job was changed after the check. Look at its verdict, then record it.")
-        shown = _verdict(form)
+        shown = _judge(form)
     return render(
-        request, "jobs/form.html", {"form": form, "verdict": shown, "asked": shown and form.asked()}
+        request,
+        "jobs/form.html",
+        {"form": form, "verdict": shown, "verdict_key": shown and form.verdict_key()},
     )
 
 
-def _recorded(form: JobForm, request: HttpRequest) -> Job | None:
+def _record_job(form: JobForm, request: HttpRequest) -> Job | None:
     recorded: list[Job] = []
 
     def record(data: dict) -> None:
@@ -59,12 +61,12 @@ def _recorded(form: JobForm, request: HttpRequest) -> Job | None:
     return recorded[0] if apply(form, record) else None
 
 
-def _verdict(form: JobForm) -> Verdict | None:
+def _judge(form: JobForm) -> Verdict | None:
     data, on = form.cleaned_data, form.cleaned_data["loading"]
     try:
-        asked = JobSpec(**{name: data[name] for name in ASKED})
+        spec = JobSpec(**{name: data[name] for name in ASKED})
         start = require_start_time(on.toolhead, on.spool, data["when"])
-        return verdict(on.toolhead, on.spool, asked, at=start)
+        return verdict(on.toolhead, on.spool, spec, at=start)
     except ValidationError as error:
         show_refusal(form, error)
         return None
@@ -72,14 +74,14 @@ def _verdict(form: JobForm) -> Verdict | None:
 
 @login_required
 def job(request: HttpRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(
+    row = get_object_or_404(
         Job.objects.select_related("printer", "recorded_by", "file").defer("file__facts"), pk=pk
     )
-    uses = found.uses.select_related(
+    uses = row.uses.select_related(
         "toolhead__printer", "spool__feedstock__maker", "spool__feedstock__polymer"
     )
     return render(
         request,
         "jobs/detail.html",
-        {"job": found, "uses": uses.prefetch_related("wear__part__kind")},
+        {"job": row, "uses": uses.prefetch_related("wear__part__kind")},
     )

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from maintenance.wear.learning import Expected
+from maintenance.wear.learning import ExpectedLives
 
 WIDTH, HEIGHT = 400, 190
 LEFT, RIGHT, TOP, BOTTOM = 40, 24, 10, 26
@@ -27,11 +27,11 @@ class LifePicture:
     right: int = WIDTH - RIGHT
 
 
-def life_picture(stated: Expected, expected: Expected) -> LifePicture:
+def life_picture(stated: ExpectedLives, expected: ExpectedLives) -> LifePicture:
     """Rows: age, and which share in % lasts longer, as stated and as expected."""
     until = max(stated.age_when(FEW), expected.age_when(FEW))
 
-    def points(lives: Expected) -> str:
+    def points(lives: ExpectedLives) -> str:
         ages = (until * step / STEPS for step in range(STEPS + 1))
         return " ".join(f"{_x(age, until):.1f},{_y(_lasting_pct(lives, age)):.1f}" for age in ages)
 
@@ -45,7 +45,7 @@ def life_picture(stated: Expected, expected: Expected) -> LifePicture:
     )
 
 
-def _lasting_pct(lives: Expected, age: float) -> float:
+def _lasting_pct(lives: ExpectedLives, age: float) -> float:
     return 100 * (1 - lives.used_up_by(age))
 
 

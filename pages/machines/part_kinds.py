@@ -26,7 +26,7 @@ def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
         "unit": UNIT_WORDS[kind.life_unit],
         "count": in_stock([kind]).get(pk, 0),
         "expected": expected,
-        "seen": known.seen(),
+        "seen": known.describe_records(),
         "picture": life_picture(learn(known.stated), expected),
         "parts": [
             {"of": of, "record": known.records.get(of.part.pk), "readings": len(of.readings)}

@@ -11,10 +11,10 @@ from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
 from maintenance.parts.fitting import (
     SPENT,
     Site,
+    describe_removal,
     fit_existing,
     fit_part,
     record_bore,
-    removal_words,
     remove_part,
     replace_part,
 )
@@ -149,7 +149,7 @@ def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _off_already(request: HttpRequest, fitting: Fitting) -> HttpResponse | None:
     """After a second tap, or from an old page: to the machine, with since when the part is off."""
-    said = removal_words(fitting)
+    said = describe_removal(fitting)
     if not said:
         return None
     messages.error(request, f"{said} Nothing was changed.")

@@ -36,7 +36,7 @@ def _row(kind: PartKind, counts: dict[int, int], known: KindLives) -> dict:
         "kind": kind,
         "unit": UNIT_WORDS[kind.life_unit],
         "life": known.expected() if known.records else known.stated,
-        "seen": known.seen(),
+        "seen": known.describe_records(),
         "count": count,
         "low": kind.pk in counts and count <= kind.reorder_point > 0,
     }

@@ -112,7 +112,7 @@ def part_row(label: str, of: PartWear | None) -> dict:
     """A part with the life that is left of it: in words, and as shares (in %) of a bar."""
     row: dict = {"role": label, "of": of}
     if of is not None:
-        life = of.left()
+        life = of.life_left()
         full = life.age + max(life.high_left, 0)
         low, median, high = (
             _percent(left, full) for left in (life.low_left, life.median_left, life.high_left)

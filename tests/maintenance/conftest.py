@@ -9,7 +9,7 @@ from django.contrib.auth import get_user_model
 from maintenance.machines.printers import add_printer
 from maintenance.models import Part, PartKind, Printer, Toolhead
 from maintenance.parts.fitting import add_stock, fit_part
-from maintenance.parts.life import LifeLeft, load_part_wear
+from maintenance.parts.life import RemainingLife, load_part_wear
 from spools.models import Filler, Place
 from tests.spools.conftest import feedstock, hours_ago, receive
 
@@ -95,7 +95,7 @@ def wet(shop):
     return receive(shop.nylon, shop.shelf, sealed=False, core_material="pc")
 
 
-def life_left(parts: Iterable[Part]) -> dict[int, LifeLeft]:
+def life_left(parts: Iterable[Part]) -> dict[int, RemainingLife]:
     """The remaining life of each part, by part id."""
     rows = load_part_wear(Part.objects.filter(pk__in=[part.pk for part in parts]))
-    return {row.part.pk: row.left() for row in rows}
+    return {row.part.pk: row.life_left() for row in rows}

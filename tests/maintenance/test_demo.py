@@ -8,7 +8,7 @@ from django.db import transaction
 
 from maintenance.models import Job, Reminder, Toolhead
 from maintenance.readiness.builder import verdicts
-from maintenance.today import today
+from maintenance.today import build_today
 from spools import codes
 from spools.air.climate import climates_now
 from spools.drying.gate import open_runs
@@ -57,7 +57,7 @@ def test_it_shows_every_state(shop):
 
 
 def test_today_has_materials_ready_and_materials_that_drying_makes_ready(shop):
-    board = today()
+    board = build_today()
     assert {row.verdict.state for row in board.ready} >= {"clear", "caution"}
     assert any(row.plan is not None and row.plan.hours for row in board.later)
 

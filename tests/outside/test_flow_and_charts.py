@@ -4,27 +4,27 @@ import numpy as np
 import pytest
 
 from maintenance.flow.control_chart import cusum, ewma, ewma_limits
-from maintenance.flow.curve import Setup, Weighed, measure
+from maintenance.flow.curve import CheckSetup, RateMasses, measure
 from maintenance.flow.gcode import feed_mm_min
 
-PLA = Setup(200, 1.75, 0.05, 1.24, 0.01)
+PLA = CheckSetup(200, 1.75, 0.05, 1.24, 0.01)
 
 
 def test_the_gravimetric_table():
     # A public flow-test log of 27 May 2021: 200 mm of PLA, +-2 points.
     table = {1: 0.60, 3: 0.57, 5: 0.55, 10: 0.51}
-    curve = measure(PLA, [Weighed(flow, (mass,)) for flow, mass in table.items()])
+    curve = measure(PLA, [RateMasses(flow, (mass,)) for flow, mass in table.items()])
     assert 100 * curve.losses == pytest.approx([0, 5.0, 8.3, 15.0], abs=0.05)
     assert 2 * 100 * curve.loss_u[1:] == pytest.approx([2, 2, 2], abs=0.5)
     assert curve.usable(0.05).likely_mm3_s == pytest.approx(3, abs=0.05)
 
 
 def test_the_commanded_mass():
-    assert Setup(100, 1.75, 0.05, 1.24, 0.01).commanded_g == pytest.approx(0.2983, abs=0.00005)
+    assert CheckSetup(100, 1.75, 0.05, 1.24, 0.01).commanded_g == pytest.approx(0.2983, abs=0.00005)
     assert PLA.commanded_g == pytest.approx(0.5965, abs=0.0001)
     # +-0.02 mm is +-2.3 % of the mass, +-0.05 mm 5.7 % (derived there).
     for tolerance_mm, share in [(0.02, 0.023), (0.05, 0.057)]:
-        thicker = Setup(200, 1.75 + tolerance_mm, 0, 1.24, 0.01)
+        thicker = CheckSetup(200, 1.75 + tolerance_mm, 0, 1.24, 0.01)
         assert thicker.commanded_g / PLA.commanded_g - 1 == pytest.approx(share, abs=0.001)
 
 
@@ -42,7 +42,7 @@ def test_the_commanded_mass():
 )
 def test_the_uncertainty_that_a_scale_brings(length_mm, resolution_g, u_pct):
     # wear_values.csv, derived: gross and tare each read once, equal masses.
-    setup = Setup(length_mm, 1.75, 0.05, 1.24, resolution_g)
+    setup = CheckSetup(length_mm, 1.75, 0.05, 1.24, resolution_g)
     assert 100 * setup.loss_u == pytest.approx(u_pct, rel=0.06)
 
 

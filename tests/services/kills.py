@@ -201,11 +201,11 @@ class Trial:
         send_test(Channel.objects.order_by("?")[0])
 
     def _large_file(self) -> None:
-        from maintenance.jobs.files import add_job_file, store
+        from maintenance.jobs.files import add_job_file, store_content
 
         if self.acknowledged["large files"] < self.killed.total() + 5:
             text = f"; {uuid4()}\n{HEAD}{FILE_METRES * ONE_METRE}"
-            add_job_file(store("large.gcode", [text.encode()]))
+            add_job_file(store_content("large.gcode", [text.encode()]))
             self.acknowledged["large files"] += 1
 
     def _feed_web(self) -> None:

@@ -20,8 +20,8 @@ class Command(BaseCommand):
         loaded["parts"] = len(
             write_rows(PartKind, read_rows(FIXTURES / "part_kinds.csv"), options["restore"])
         )
-        found = read_rows(FIXTURES / "service_kinds.csv")
-        loaded["services"] = len(write_rows(ServiceKind, found, options["restore"]))
+        rows = read_rows(FIXTURES / "service_kinds.csv")
+        loaded["services"] = len(write_rows(ServiceKind, rows, options["restore"]))
         if options["verbosity"]:
-            counts = ", ".join(f"{count} {what}" for what, count in loaded.items())
+            counts = ", ".join(f"{count} {noun}" for noun, count in loaded.items())
             self.stdout.write(f"{counts} {'restored' if options['restore'] else 'added'}.")

@@ -37,7 +37,7 @@ class Command(BaseCommand):
 def _lines(facts: JobFacts, density_g_cm3: float | None) -> list[str]:
     diameter_mm = facts.reading.diameter_mm
     inside = f", {facts.member}" if facts.member else ""
-    said = [
+    lines = [
         f"{facts.bytes:,} bytes ({facts.packing}{inside}), {facts.lines:,} lines, "
         f"{facts.commands:,} commands",
         f"time      {_clock(facts.seconds)}, an estimate from accelerations",
@@ -50,7 +50,7 @@ def _lines(facts: JobFacts, density_g_cm3: float | None) -> list[str]:
             for share, flow in use.flow_mm3_s.items()
         )
         back = use.retractions
-        said += [
+        lines += [
             f"spool {number}, tool {use.tool}",
             f"  filament    {use.filament_mm / 1000:.3f} m, {use.cm3(diameter_mm):.2f} cm³ "
             f"at {diameter_mm:g} mm{grams}; {use.in_place_mm / 1000:.3f} m of it in place",
@@ -60,17 +60,17 @@ def _lines(facts: JobFacts, density_g_cm3: float | None) -> list[str]:
             f"longest {back.longest_mm:.2f} mm; the same filament up to {back.most_over_one} times",
             f"  hot end     {_heat(use.hot)}",
         ]
-    said.append(f"bed       {_heat(facts.bed)}")
+    lines.append(f"bed       {_heat(facts.bed)}")
     layers = facts.layers
     if layers.levels:
         heights = ", ".join(f"{span.value:g} mm ({100 * span.amount:.0f} %)" for span in layers.heights)
-        said.append(f"layers    {layers.levels:,} up to {layers.top_mm:g} mm; heights {heights}")
+        lines.append(f"layers    {layers.levels:,} up to {layers.top_mm:g} mm; heights {heights}")
     if layers.widths_mm:
         low, middle, high = layers.widths_mm
-        said.append(f"widths    half of the way between {low:.2f} and {high:.2f} mm, median {middle:.2f} mm")
+        lines.append(f"widths    half of the way between {low:.2f} and {high:.2f} mm, median {middle:.2f} mm")
     if facts.unread:
-        said.append("no meaning here: " + ", ".join(f"{name} ({n:,})" for name, n in facts.unread.items()))
-    return said + [f"note      {remark}" for remark in facts.remarks]
+        lines.append("no meaning here: " + ", ".join(f"{name} ({n:,})" for name, n in facts.unread.items()))
+    return lines + [f"note      {remark}" for remark in facts.remarks]
 
 
 def _clock(seconds: float) -> str:

@@ -8,8 +8,8 @@ from django.db.models import Max
 from maintenance.flow.curve import LIMITS
 from maintenance.flow.diagnosis import CLOG
 from maintenance.flow.history import (
+    CheckSeries,
     EvaluatedCheck,
-    Series,
     changed_since,
     evaluate_checks,
     group_into_series,
@@ -68,15 +68,15 @@ def _check_due(last: EvaluatedCheck, last_print: datetime | None, now: datetime)
     )
 
 
-def _signals(found: Sequence[EvaluatedCheck], now: datetime) -> list[Series]:
+def _signals(found: Sequence[EvaluatedCheck], now: datetime) -> list[CheckSeries]:
     """The latest series of each material that signals, as long as its parts are on the toolhead."""
-    latest: dict[tuple[int, int | None], Series] = {}
+    latest: dict[tuple[int, int | None], CheckSeries] = {}
     for series in group_into_series(found):
         latest.setdefault(series.latest.material, series)
     return [series for series in latest.values() if series.signal and not changed_since(series.latest, now)]
 
 
-def _signal(series: Series) -> Reminder:
+def _signal(series: CheckSeries) -> Reminder:
     latest, toolhead = series.latest, series.latest.check.toolhead
     diagnosis = series.diagnosis(latest)
     rises = series.signal > 0

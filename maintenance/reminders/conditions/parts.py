@@ -18,14 +18,14 @@ def check_parts(now: datetime, fitted: list[PartWear] | None = None) -> Conditio
     """fitted: the parts that are fitted now, where the caller has them."""
     conditions = Conditions([Reminder.Kind.REPLACE])
     for wear in load_fitted_parts(at=now) if fitted is None else fitted:
-        chance = wear.left().probability_used_up
+        chance = wear.life_left().probability_used_up
         if chance > POSSIBLE:
             conditions.open(_replace(wear), urgent=chance > USED_UP)
     return conditions
 
 
 def _replace(wear: PartWear) -> Reminder:
-    life, left, unit = wear.expected, wear.left(), UNIT_WORDS[wear.kind.life_unit]
+    life, left, unit = wear.expected, wear.life_left(), UNIT_WORDS[wear.kind.life_unit]
     band = f"{format_number(life.median)} ({format_number(life.low)} to {format_number(life.high)})"
     stock = f"{wear.in_stock} in stock" if wear.in_stock > 0 else "none in stock, reorder"
     assert wear.fitting is not None

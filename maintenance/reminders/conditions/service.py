@@ -31,7 +31,7 @@ def _service(status: ServiceStatus, now: datetime) -> Reminder:
         condition=f"service:{kind.pk}:printer:{status.printer.pk}"
         + (f":toolhead:{status.toolhead.pk}" if status.toolhead else ""),
         title=f"{kind.name.capitalize()} on {since.where}",
-        why=f"{format_number(since.used)} {since.unit} {status.since_when}; its interval is "
+        why=f"{format_number(since.used)} {since.unit} {status.start_words}; its interval is "
         f"{format_number(since.interval)}. Source: {kind.source}.",
         remedy="Do it, then record it on the service page of the machine: that ends this reminder.",
         printer=status.printer,

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from django.db.models import Sum
 
 from maintenance.models import PartKind, Reminder
-from maintenance.parts.life import DAY, RATE_OVER, PartWear, load_fitted_parts
+from maintenance.parts.life import DAY, RATE_PERIOD, PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
@@ -53,7 +53,7 @@ def _used_up_at(fitted: list[PartWear]) -> dict[int, list[datetime]]:
     """When the parts that are fitted will be used up at the present rate of use, by kind id."""
     ends: dict[int, list[datetime]] = defaultdict(list)
     for part in fitted:
-        if (end := part.left().used_up_at) is not None:
+        if (end := part.life_left().used_up_at) is not None:
             ends[part.kind.pk].append(end)
     return ends
 
@@ -88,11 +88,11 @@ def _used_a_day_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float
     gone = MassEntry.objects.valid().filter(
         kind__in=[MassEntry.Kind.PRINTED, MassEntry.Kind.REMOVED],
         spool__feedstock__in=feedstocks,
-        at__gt=now - RATE_OVER,
+        at__gt=now - RATE_PERIOD,
         at__lte=now,
     )
     sums = gone.order_by().values_list("spool__feedstock").annotate(g=Sum("net_change_g"))
-    return {pk: -change_g / (RATE_OVER / DAY) for pk, change_g in sums}
+    return {pk: -change_g / (RATE_PERIOD / DAY) for pk, change_g in sums}
 
 
 def _feedstock(feedstock: Feedstock, mass_g: float, a_day_g: float, now: datetime) -> Reminder:

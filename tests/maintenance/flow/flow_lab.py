@@ -4,7 +4,7 @@ from datetime import datetime
 
 import numpy as np
 
-from maintenance.flow.curve import Weighed
+from maintenance.flow.curve import RateMasses
 from maintenance.flow.records import record_flow_check, require_setup
 from maintenance.models import FlowCheck
 
@@ -27,12 +27,12 @@ def check(
     return record_flow_check(toolhead=toolhead, spool=spool, at=at, **given)
 
 
-def weigh(spool, slip: float = 0.0, rates=RATES, random=None) -> list[Weighed]:
+def weigh(spool, slip: float = 0.0, rates=RATES, random=None) -> list[RateMasses]:
     """Three blobs of each rate."""
     setup = require_setup(spool, length_mm=200, resolution_g=0.001)
     weighed = []
     for rate in rates:
         scatter = np.zeros(3) if random is None else random.normal(0, 0.003, 3)
         masses = setup.commanded_g * (1 - true_loss(rate, slip)) * (1 + scatter)
-        weighed.append(Weighed(rate, tuple(round(float(mass), 3) for mass in masses)))
+        weighed.append(RateMasses(rate, tuple(round(float(mass), 3) for mass in masses)))
     return weighed

@@ -8,31 +8,33 @@ from hypothesis import strategies as st
 from maintenance.flow.curve import (
     LIMITS,
     CheckRefused,
-    Curve,
-    Setup,
-    Weighed,
+    CheckSetup,
+    FlowCurve,
+    RateMasses,
     advice,
     measure,
-    refuse_unfit,
+    require_fine_scale,
     require_possible_masses,
 )
-from maintenance.flow.diagnosis import CLOG, EASIER, GEARS, MELT, SOUND, STEPS, diagnose
+from maintenance.flow.diagnosis import CLOG, EASIER, GEARS, MELT, NO_FAULT, STEPS, diagnose
 from maintenance.flow.gcode import blobs_in_order, commands, feed_mm_min, minutes_of
 
-SETUP = Setup(400, 1.75, 0.02, 1.24, 0.001)
+SETUP = CheckSetup(400, 1.75, 0.02, 1.24, 0.001)
 RATES = (1.0, 4.0, 8.0, 12.0, 16.0)
 USUAL = (0, 0.02, 0.05, 0.08, 0.12)
 WOBBLE = (-1, 0, 1)
 
 
-def check(losses=USUAL, *, short: float = 0.0, scatter=0.002, rates=RATES, setup: Setup = SETUP) -> Curve:
+def check(
+    losses=USUAL, *, short: float = 0.0, scatter=0.002, rates=RATES, setup: CheckSetup = SETUP
+) -> FlowCurve:
     """A check with these losses; scatter: of the three blobs of each rate, as a share of the mass."""
     scatters = scatter if isinstance(scatter, tuple) else (scatter,) * len(rates)
     slow_g = setup.commanded_g * (1 - short)
     return measure(
         setup,
         [
-            Weighed(rate, tuple(slow_g * (1 - loss) * (1 + share * n) for n in WOBBLE))
+            RateMasses(rate, tuple(slow_g * (1 - loss) * (1 + share * n) for n in WOBBLE))
             for rate, loss, share in zip(rates, losses, scatters, strict=True)
         ],
     )
@@ -42,7 +44,7 @@ def check(losses=USUAL, *, short: float = 0.0, scatter=0.002, rates=RATES, setup
 
 
 def test_without_repeats_some_scatter_is_assumed():
-    single = measure(SETUP, [Weighed(rate, (1.1,)) for rate in RATES])
+    single = measure(SETUP, [RateMasses(rate, (1.1,)) for rate in RATES])
     assert np.isnan(single.scatter_g).all()
     assert single.loss_u[1] > 0.005
 
@@ -50,7 +52,7 @@ def test_without_repeats_some_scatter_is_assumed():
 def test_a_diameter_that_is_off_changes_no_loss_but_what_the_reference_lacks():
     thick = replace(SETUP, diameter_mm=1.77)
     masses = [
-        Weighed(rate, (SETUP.commanded_g * (1 - loss),)) for rate, loss in zip(RATES, USUAL, strict=True)
+        RateMasses(rate, (SETUP.commanded_g * (1 - loss),)) for rate, loss in zip(RATES, USUAL, strict=True)
     ]
     one, other = measure(SETUP, masses), measure(thick, masses)
     assert one.losses == pytest.approx(other.losses) and one.loss_u == pytest.approx(other.loss_u)
@@ -91,8 +93,8 @@ def test_curve_and_usable_flow_are_ordered_bands(losses, resolution_g, scatter):
 @settings(max_examples=30)
 def test_the_order_of_repeats_is_nothing_and_a_finer_scale_is_never_worse(masses, resolution_g):
     coarse = replace(SETUP, length_mm=200, resolution_g=0.01)
-    weighed = [Weighed(1, tuple(masses)), Weighed(3, (0.57, 0.571)), Weighed(5, (0.55,))]
-    one = measure(coarse, [Weighed(1, (0.60, 0.601, 0.605)), *weighed[1:]])
+    weighed = [RateMasses(1, tuple(masses)), RateMasses(3, (0.57, 0.571)), RateMasses(5, (0.55,))]
+    one = measure(coarse, [RateMasses(1, (0.60, 0.601, 0.605)), *weighed[1:]])
     other = measure(replace(coarse, resolution_g=resolution_g), weighed)
     assert other.losses == pytest.approx(one.losses)
     assert (other.loss_u <= one.loss_u + 1e-12).all()
@@ -101,23 +103,23 @@ def test_the_order_of_repeats_is_nothing_and_a_finer_scale_is_never_worse(masses
 # What cannot be
 
 
-BLOBS = [Weighed(1, (0.60, 0.60)), Weighed(3, (0.57,)), Weighed(5, (0.55,)), Weighed(10, (0.51,))]
+BLOBS = [RateMasses(1, (0.60, 0.60)), RateMasses(3, (0.57,)), RateMasses(5, (0.55,)), RateMasses(10, (0.51,))]
 FINE = replace(SETUP, length_mm=200)
 REFUSED = {
     "heavier than commanded": (
-        [Weighed(1, (0.60,)), Weighed(3, (0.70,)), Weighed(5, (0.5,))],
+        [RateMasses(1, (0.60,)), RateMasses(3, (0.70,)), RateMasses(5, (0.5,))],
         "heavier than",
     ),
-    "a reference of nothing": ([Weighed(1, (0, 0)), *BLOBS[1:]], "nothing to compare with"),
+    "a reference of nothing": ([RateMasses(1, (0, 0)), *BLOBS[1:]], "nothing to compare with"),
     "out of order": ([BLOBS[0], BLOBS[2], BLOBS[1]], "rising order"),
     "twice the same rate": ([BLOBS[0], BLOBS[1], BLOBS[1]], "there twice"),
     "too few rates": (BLOBS[:2], "3 to 12 rates"),
-    "a rate of nothing": ([Weighed(0, (0.6,)), *BLOBS[1:]], "0.01 and 500"),
-    "a rate that is no number": ([*BLOBS[:3], Weighed(float("nan"), (0.5,))], "0.01 and 500"),
-    "a mass that is no number": ([*BLOBS[:3], Weighed(10, (float("nan"),))], "0 g or more"),
-    "a mass without end": ([*BLOBS[:3], Weighed(10, (float("inf"),))], "0 g or more"),
-    "less than nothing": ([*BLOBS[:3], Weighed(10, (-0.1,))], "0 g or more"),
-    "a rate without blobs": ([*BLOBS[:3], Weighed(10, ())], "Weigh one at least"),
+    "a rate of nothing": ([RateMasses(0, (0.6,)), *BLOBS[1:]], "0.01 and 500"),
+    "a rate that is no number": ([*BLOBS[:3], RateMasses(float("nan"), (0.5,))], "0.01 and 500"),
+    "a mass that is no number": ([*BLOBS[:3], RateMasses(10, (float("nan"),))], "0 g or more"),
+    "a mass without end": ([*BLOBS[:3], RateMasses(10, (float("inf"),))], "0 g or more"),
+    "less than nothing": ([*BLOBS[:3], RateMasses(10, (-0.1,))], "0 g or more"),
+    "a rate without blobs": ([*BLOBS[:3], RateMasses(10, ())], "Weigh one at least"),
 }
 
 
@@ -130,13 +132,13 @@ def test_what_cannot_have_been_weighed_is_refused(what):
 
 def test_a_blob_is_refused_only_beyond_tolerance_and_scale():
     assert FINE.commanded_g < 0.62 < FINE.heaviest_g < 0.63
-    require_possible_masses(FINE, [Weighed(1, (0.62,)), *BLOBS[1:]])
+    require_possible_masses(FINE, [RateMasses(1, (0.62,)), *BLOBS[1:]])
     with pytest.raises(CheckRefused, match="heavier"):
-        require_possible_masses(FINE, [Weighed(1, (0.63,)), *BLOBS[1:]])
+        require_possible_masses(FINE, [RateMasses(1, (0.63,)), *BLOBS[1:]])
 
 
 def test_nothing_at_all_at_a_high_rate_is_a_loss_of_everything():
-    stalled = [*BLOBS[:3], Weighed(10, (0.0,))]
+    stalled = [*BLOBS[:3], RateMasses(10, (0.0,))]
     require_possible_masses(FINE, stalled)
     curve = measure(FINE, stalled)
     assert curve.losses[-1] == 1 and curve.fitted[-1] == 1
@@ -145,11 +147,11 @@ def test_nothing_at_all_at_a_high_rate_is_a_loss_of_everything():
 def test_a_coarse_scale_is_refused_before_the_start_with_the_length_that_would_do():
     kitchen = replace(FINE, resolution_g=0.1)
     with pytest.raises(CheckRefused, match="too coarse") as refused:
-        refuse_unfit(kitchen)
+        require_fine_scale(kitchen)
     assert refused.value.field == "resolution_g"
     assert "at least 780 mm" in str(refused.value) and "1940 mm" in str(refused.value)
     enough = replace(kitchen, length_mm=780)
-    refuse_unfit(enough)
+    require_fine_scale(enough)
     assert "1940 mm a blob" in advice(enough)
     assert advice(replace(kitchen, length_mm=1940)) == "" == advice(FINE)
 
@@ -158,8 +160,8 @@ def test_a_coarse_scale_is_refused_before_the_start_with_the_length_that_would_d
 
 
 def test_a_gradual_loss_is_no_fault():
-    assert diagnose(check()).cause == SOUND and "no baseline yet" in diagnose(check()).sentence
-    assert diagnose(check(), check()).cause == SOUND
+    assert diagnose(check()).cause == NO_FAULT and "no baseline yet" in diagnose(check()).sentence
+    assert diagnose(check(), check()).cause == NO_FAULT
     assert "No loss that counts" in diagnose(check((0, 0, 0.005, 0.005, 0.01))).sentence
 
 
@@ -198,12 +200,12 @@ def test_less_loss_than_the_baseline_is_no_gain():
 def test_a_change_within_the_uncertainty_is_none():
     coarse = replace(SETUP, resolution_g=0.02)
     before, now = (check(losses, setup=coarse) for losses in (USUAL, (0, 0.03, 0.06, 0.09, 0.13)))
-    assert diagnose(now, before).cause == SOUND
+    assert diagnose(now, before).cause == NO_FAULT
 
 
 def test_rates_that_the_baseline_did_not_have_are_not_compared():
     slow = check((0, 0.01, 0.02), rates=(1.0, 1.5, 2.0))
-    assert diagnose(check((0, 0.02, 0.05), rates=(2.0, 4.0, 8.0)), slow).cause == SOUND
+    assert diagnose(check((0, 0.02, 0.05), rates=(2.0, 4.0, 8.0)), slow).cause == NO_FAULT
 
 
 # The blobs and their lines

@@ -11,8 +11,8 @@ from django.utils import timezone
 
 from maintenance.changes import FLOW, PARTS
 from maintenance.flow.control_chart import START
-from maintenance.flow.curve import Weighed
-from maintenance.flow.diagnosis import GEARS, SOUND
+from maintenance.flow.curve import RateMasses
+from maintenance.flow.diagnosis import GEARS, NO_FAULT
 from maintenance.flow.history import evaluate_checks, load_last_checks, load_series, material_of
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
@@ -73,14 +73,14 @@ def test_a_withdrawn_check_stays_and_counts_no_more(shop, loaded):
         withdraw(check(shop.south, loaded, hours_ago(100)), reason=" ")
 
 
-GOOD = [Weighed(1, (0.59,)), Weighed(3, (0.57,)), Weighed(5, (0.55,))]
+GOOD = [RateMasses(1, (0.59,)), RateMasses(3, (0.57,)), RateMasses(5, (0.55,))]
 REFUSED = {
-    "a blob heavier than its filament": ({"rates": [*GOOD, Weighed(8, (0.7,))]}, "heavier than 200 mm"),
-    "a reference of nothing": ({"rates": [Weighed(1, (0.0,)), *GOOD[1:]]}, "nothing to compare with"),
+    "a blob heavier than its filament": ({"rates": [*GOOD, RateMasses(8, (0.7,))]}, "heavier than 200 mm"),
+    "a reference of nothing": ({"rates": [RateMasses(1, (0.0,)), *GOOD[1:]]}, "nothing to compare with"),
     "rates out of order": ({"rates": GOOD[::-1]}, "rising order"),
     "a rate twice": ({"rates": [*GOOD, GOOD[-1]]}, "there twice"),
-    "a mass that is no number": ({"rates": [*GOOD, Weighed(8, (float("nan"),))]}, "0 g or more"),
-    "a rate that is no number": ({"rates": [*GOOD, Weighed(float("inf"), (0.5,))]}, "0.01 and 500"),
+    "a mass that is no number": ({"rates": [*GOOD, RateMasses(8, (float("nan"),))]}, "0 g or more"),
+    "a rate that is no number": ({"rates": [*GOOD, RateMasses(float("inf"), (0.5,))]}, "0.01 and 500"),
     "a coarse scale": ({"rates": GOOD, "resolution_g": 0.1}, "too coarse"),
     "a length of nothing": ({"rates": GOOD, "length_mm": 0}, "between 20 and 2000"),
     "a diameter of nothing": ({"rates": GOOD, "diameter_mm": 0}, "between 0.5 and 5"),
@@ -123,7 +123,7 @@ def test_only_checks_of_the_same_parts_and_polymer_are_compared(shop, loaded):
     check(shop.south, loaded, hours_ago(50))
     newest, *older = load_series(shop.south.pk)
     assert [len(series.checks) for series in older] == [1, 1, 2]
-    assert newest.diagnosis(newest.latest).cause == SOUND
+    assert newest.diagnosis(newest.latest).cause == NO_FAULT
 
 
 def test_a_part_recorded_late_still_counts(shop, loaded):

@@ -22,7 +22,7 @@ from maintenance.jobs.files import (
     read_again,
     read_file,
     stop_reading,
-    store,
+    store_content,
     store_reading,
     stored_path,
 )
@@ -49,13 +49,13 @@ def data_folder(settings, tmp_path):
 @pytest.fixture
 def small_chunks(monkeypatch):
     """A look at whether it is still wanted after every 64 bytes."""
-    monkeypatch.setattr("maintenance.jobs.files.LOOK_EVERY_S", 0)
+    monkeypatch.setattr("maintenance.jobs.files.STOP_CHECK_INTERVAL_S", 0)
     monkeypatch.setattr("maintenance.gcode.source.CHUNK", 64)
 
 
 def given_file(text: str = HEAD + 10 * ONE_METRE, name: str = "bracket.gcode", **options) -> JobFile:
     content = text if isinstance(text, bytes) else text.encode()
-    return add_job_file(store(name, [content]), **options)
+    return add_job_file(store_content(name, [content]), **options)
 
 
 def read(file: JobFile) -> JobFile:
@@ -99,7 +99,7 @@ def test_what_cannot_be_read_says_why(shop):
 def test_nothing_is_left_of_content_that_is_refused(data_folder, monkeypatch, chunks, says):
     monkeypatch.setattr("maintenance.jobs.files.MOST_BYTES", 50)
     with pytest.raises(ValidationError, match=says):
-        store("job.gcode", chunks)
+        store_content("job.gcode", chunks)
     assert list((data_folder / "jobs").iterdir()) == []
 
 
@@ -177,7 +177,7 @@ def test_content_is_kept_for_a_while_and_what_was_read_for_good(shop, data_folde
 
 
 def test_content_that_was_just_stored_is_not_removed(shop, data_folder):
-    store("bracket.gcode", [b"G1 X1"])
+    store_content("bracket.gcode", [b"G1 X1"])
     assert prune_contents(timezone.now() + timedelta(hours=23)) == 0
     assert prune_contents(timezone.now() + timedelta(hours=25)) == 1
 
@@ -205,7 +205,7 @@ def test_content_is_on_the_disk_before_it_has_its_name(shop, monkeypatch):
 
     monkeypatch.setattr(os, "fsync", record_sync)
     monkeypatch.setattr(os, "replace", record_rename)
-    target = stored_path(store("a.gcode", [b"G28\n"]).digest)
+    target = stored_path(store_content("a.gcode", [b"G28\n"]).digest)
     at = events.index(("rename", str(target)))
     assert events[at - 1][0] == "sync" and os.path.dirname(events[at - 1][1]) == str(target.parent.resolve())
     assert events[at + 1] == ("sync", str(target.parent.resolve()))

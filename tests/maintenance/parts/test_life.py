@@ -57,7 +57,7 @@ def test_worn_parts_teach_the_life_of_their_kind(shop, printing):
         printing(100, 200 - 20 * n)
         replace_part(shop.north, "nozzle", shop.brass, at=hours_ago(190 - 20 * n))
     known = load_kind_lives([shop.brass])[shop.brass.pk]
-    assert known.seen() == "3 worn"
+    assert known.describe_records() == "3 worn"
     assert 0.06 < known.expected().median < 0.11
     low, middle, high = known.expected().typical
     assert 0.04 < low < middle < high < 0.16
@@ -73,7 +73,7 @@ def test_what_came_off_for_another_reason_would_have_lasted_longer(shop, printin
     printing(400, 200)
     replace_part(shop.north, "nozzle", shop.brass, removal=removal, at=hours_ago(190))
     assert expected_km(shop) > stated
-    assert load_kind_lives([shop.brass])[shop.brass.pk].seen() == "1 taken off before that"
+    assert load_kind_lives([shop.brass])[shop.brass.pk].describe_records() == "1 taken off before that"
 
 
 def test_a_part_in_use_teaches_the_others_and_nothing_about_itself(shop, printing):
@@ -89,7 +89,7 @@ def test_a_removal_without_recorded_use_teaches_nothing(shop):
     stated = expected_km(shop)
     replace_part(shop.north, "nozzle", shop.brass, at=hours_ago(5))
     assert expected_km(shop) == stated
-    assert load_kind_lives([shop.brass])[shop.brass.pk].seen() == ""
+    assert load_kind_lives([shop.brass])[shop.brass.pk].describe_records() == ""
 
 
 def test_a_withdrawn_job_is_unlearnt(shop, printing):
@@ -106,18 +106,18 @@ def test_what_was_known_then_is_told_of_then(shop, printing):
     printing(100, 200)
     replace_part(shop.north, "nozzle", shop.brass, at=hours_ago(190))
     then = load_kind_lives([shop.brass], hours_ago(195))[shop.brass.pk]
-    assert then.seen() == "1 in use"
+    assert then.describe_records() == "1 in use"
     assert shop.brass in [of.kind for of in load_fitted_parts([shop.north.pk], hours_ago(195))]
 
 
 def test_the_date_follows_from_what_is_left_and_the_rate_of_use(shop, printing):
     printing(100, 48)
     [of] = [of for of in load_fitted_parts([shop.north.pk]) if of.kind == shop.brass]
-    left = of.left()
+    left = of.life_left()
     # Fitted twenty days ago: that is what the rate is taken over, not thirty.
-    assert of.a_day == pytest.approx(left.age / (LONG_AGO / 24), rel=1e-3)
+    assert of.per_day == pytest.approx(left.age / (LONG_AGO / 24), rel=1e-3)
     days = (left.used_up_at - of.at) / timedelta(days=1)
-    assert days == pytest.approx(left.median_left / of.a_day)
+    assert days == pytest.approx(left.median_left / of.per_day)
     assert left.early_at < left.used_up_at
     unused = life_left([nozzle(shop.south).part])[nozzle(shop.south).part_id]
     assert unused.used_up_at is None
@@ -143,7 +143,7 @@ def test_a_measured_bore_tells_the_life_of_its_nozzle_and_of_its_kind(shop, prin
     assert bore.now_mm[2] - bore.now_mm[0] < before.now_mm[2] - before.now_mm[0]
     # d - d0 = 2 kappa W for little wear.
     assert 2 * bore.kappa_um_km[1] * measured.age / 1000 == pytest.approx(0.02, abs=0.006)
-    assert any("Its bore was 0.42 mm (± 0.004)" in reason for reason in measured.left().why)
+    assert any("Its bore was 0.42 mm (± 0.004)" in reason for reason in measured.life_left().why)
 
 
 def test_bores_of_others_teach_the_kind(shop, printing):

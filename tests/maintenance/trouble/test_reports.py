@@ -3,7 +3,7 @@
 import pytest
 from django.core.exceptions import ValidationError
 
-from maintenance.flow.curve import Weighed
+from maintenance.flow.curve import RateMasses
 from maintenance.flow.records import record_flow_check, require_setup
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
@@ -140,7 +140,7 @@ def flow_checked(shop, spool, ago: float, losses: list[float]) -> None:
     """Blobs of 200 mm at 1, 3, 5 and 8 mm³/s that lack these shares."""
     full_g = require_setup(spool, length_mm=200, resolution_g=0.001).commanded_g
     rates = [
-        Weighed(rate, tuple(round(full_g * (1 - loss) * share, 3) for share in (0.998, 1, 1.002)))
+        RateMasses(rate, tuple(round(full_g * (1 - loss) * share, 3) for share in (0.998, 1, 1.002)))
         for rate, loss in zip([1, 3, 5, 8], losses, strict=True)
     ]
     record_flow_check(

@@ -14,10 +14,10 @@ from maintenance.wear.learning import (
     BoreEvidence,
     Record,
     Weibull,
-    lasting,
     learn,
     log_likelihood,
     prior_of,
+    record_in_use,
 )
 from maintenance.wear.life import Life
 
@@ -122,17 +122,17 @@ def test_weights_agree_with_a_plain_sum_over_a_fine_grid():
 def test_a_reading_narrows_the_life_of_the_part_that_was_measured():
     # 0.05 km used 30 % (give or take 5) of it: worn out at about 0.05 / 0.3 = 0.167 km.
     expected = learn(BRASS)
-    measured = expected.given([BoreEvidence(0.05, 0.30, 0.05)])
+    measured = expected.condition_on([BoreEvidence(0.05, 0.30, 0.05)])
     assert measured.median == pytest.approx(0.167, rel=0.05)
     assert measured.high / measured.low < expected.high / expected.low / 4
-    assert expected.given([]) is expected
+    assert expected.condition_on([]) is expected
 
 
 def test_an_exact_reading_tells_the_life_and_a_worthless_one_nothing():
     expected = learn(BRASS)
-    exact = expected.given([BoreEvidence(0.05, 0.2, 0.001)])
+    exact = expected.condition_on([BoreEvidence(0.05, 0.2, 0.001)])
     assert (exact.low, exact.median, exact.high) == pytest.approx((0.25, 0.25, 0.25), rel=0.02)
-    vague = expected.given([BoreEvidence(0.05, 0.2, 50)])
+    vague = expected.condition_on([BoreEvidence(0.05, 0.2, 50)])
     assert (vague.low, vague.median, vague.high) == pytest.approx(
         (expected.low, expected.median, expected.high), rel=0.01
     )
@@ -159,8 +159,8 @@ def test_the_oddest_lives_that_can_be_stated_give_a_band(numbers):
 def test_several_readings_tell_as_much_as_the_one_that_sums_them_up():
     # Two of the same part, each with error e, are worth one with e / sqrt(2) at the same age.
     expected = learn(BRASS)
-    twice = expected.given([BoreEvidence(0.05, 0.3, 0.06), BoreEvidence(0.05, 0.3, 0.06)])
-    once = expected.given([BoreEvidence(0.05, 0.3, 0.06 / 2**0.5)])
+    twice = expected.condition_on([BoreEvidence(0.05, 0.3, 0.06), BoreEvidence(0.05, 0.3, 0.06)])
+    once = expected.condition_on([BoreEvidence(0.05, 0.3, 0.06 / 2**0.5)])
     assert (twice.low, twice.median, twice.high) == pytest.approx(
         (once.low, once.median, once.high), rel=1e-6
     )
@@ -177,7 +177,7 @@ def test_several_readings_tell_as_much_as_the_one_that_sums_them_up():
 )
 def test_whatever_a_gauge_says_lives_stay_a_band(readings, seen_sound):
     record = Record(seen_sound, False, tuple(readings))
-    for expected in (learn(BRASS).given(readings), learn(BRASS, (record,))):
+    for expected in (learn(BRASS).condition_on(readings), learn(BRASS, (record,))):
         assert 0 < expected.low <= expected.median <= expected.high < 1e9
         assert 0 <= expected.used_up_by(0.1) <= expected.used_up_by(0.2) <= 1
 
@@ -190,5 +190,5 @@ def test_readings_of_a_worn_part_are_past():
 
 
 def test_a_part_in_use_is_believed_up_to_the_age_of_a_long_lived_one():
-    assert lasting(0.1234, BRASS) == Record(0.12, False)
-    assert lasting(5, BRASS) == Record(0.49, False)
+    assert record_in_use(0.1234, BRASS) == Record(0.12, False)
+    assert record_in_use(5, BRASS) == Record(0.49, False)

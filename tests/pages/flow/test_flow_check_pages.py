@@ -168,7 +168,7 @@ def test_a_job_may_say_its_fastest_flow(shop, desk):
     job |= {"nozzle_c": 215, "bed_c": 55, "max_flow_mm3_s": 11}
     checked = desk.post(reverse("job-new"), job | {"check": "1"})
     assert says(checked, "lost 10 % at 9.2")
-    job |= {"record": "1", "checked": checked.context["asked"], "override_reason": "a test"}
+    job |= {"record": "1", "checked": checked.context["verdict_key"], "override_reason": "a test"}
     assert desk.post(reverse("job-new"), job).status_code == 302
     made = Job.objects.get()
     assert made.max_flow_mm3_s == 11 and says(desk.get(reverse("job", args=[made.pk])), "up to 11 mm³/s")

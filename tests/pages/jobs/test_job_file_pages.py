@@ -6,7 +6,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
 from background.running import run_due
-from maintenance.jobs.files import add_job_file, read_again, store
+from maintenance.jobs.files import add_job_file, read_again, store_content
 from maintenance.models import Job, JobFile
 from tests.maintenance.flow.flow_lab import check
 from tests.pages.small_shop import says
@@ -23,7 +23,7 @@ def data_folder(settings, tmp_path):
 
 
 def kept(text: str = JOB, name: str = "bracket.gcode", read: bool = True, **options) -> JobFile:
-    file = add_job_file(store(name, [text.encode()]), **options)
+    file = add_job_file(store_content(name, [text.encode()]), **options)
     if read:
         run_due()
         file.refresh_from_db()

@@ -248,7 +248,7 @@ def job_values(shop, **values) -> dict:
 def checked(desk, values: dict) -> tuple[object, dict]:
     """The page after its first button, and what its second one would send."""
     response = desk.post(reverse("job-new"), values | {"check": "1"})
-    return response, values | {"checked": response.context["asked"], "record": "1"}
+    return response, values | {"checked": response.context["verdict_key"], "record": "1"}
 
 
 def test_the_verdict_is_shown_before_a_job_is_recorded(shop, desk):

@@ -7,7 +7,7 @@ from django.utils import timezone
 
 from maintenance.models import Fitting
 from maintenance.parts.fitting import add_stock, fit_part, remove_part
-from maintenance.parts.life import RATE_OVER
+from maintenance.parts.life import RATE_PERIOD
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.sweep import sweep
 from spools.inventory.ledger import take
@@ -72,7 +72,7 @@ def test_a_feedstock_below_its_reorder_point_opens(shop, plain):
     sweep()
     assert reminder_of("reorder").feedstock == shop.pla
     reorder = reminder_of("reorder")
-    a_day_g = 200 / (RATE_OVER / timedelta(days=1))
+    a_day_g = 200 / (RATE_PERIOD / timedelta(days=1))
     assert reorder.why == (
         f"800 g on all spools; the reorder point is 800 g. At {a_day_g:.2g} g a day it lasts until "
         f"{format_day(reorder.due_at)}."
