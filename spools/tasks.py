@@ -81,11 +81,14 @@ def advance_dry_boxes(place_ids: list[int], prepared: list[dry_box_cache.Compute
     dry_box_cache.store_advance(prepared)
 
 
-def _compute_plan(plan_id: int) -> ComputedPlan:
-    return compute_plan(WeekPlan.objects.get(pk=plan_id))
+def _compute_plan(plan_id: int) -> ComputedPlan | None:
+    plan = WeekPlan.objects.get(pk=plan_id)
+    # Another plan may have taken its place while it waited.
+    return compute_plan(plan) if plan.ended_at is None else None
 
 
 @work("spools.plan_week", prepare=_compute_plan, limit_s=300, queue="moisture")
-def plan_week(plan_id: int, prepared: ComputedPlan) -> None:
-    """Store a plan of the week that takes too long to compute in a request."""
-    store_plan(WeekPlan.objects.get(pk=plan_id), prepared)
+def plan_week(plan_id: int, prepared: ComputedPlan | None) -> None:
+    """Store a plan of the week that was computed outside the transaction."""
+    if prepared is not None:
+        store_plan(WeekPlan.objects.get(pk=plan_id), prepared)

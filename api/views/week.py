@@ -11,7 +11,7 @@ from api.schema import ErrorsSerializer
 from api.serializers import week as serializers
 from api.views.base import Endpoint, WithdrawMixin, respond
 from spools.drying.week.changes import cancel_drying, move_drying, pin_drying
-from spools.drying.week.plans import accept_plan, accepted_plan, create_plan, reject_plan, start_planning
+from spools.drying.week.plans import accept_plan, accepted_plan, create_plan, reject_plan
 from spools.drying.week.report import report_plan
 from spools.drying.week.requests import add_print_request
 from spools.drying.week.slots import StaffedHours
@@ -61,10 +61,10 @@ class WeekPlans(Endpoint):
         request=serializers.StaffedHoursSerializer, responses={201: serializers.WeekPlanSerializer}
     )
     def create(self, request: Request) -> Response:
-        """Compute a plan for the requests on the list; a large one in the background: get it again later."""
+        """Have a plan computed for the requests on the list. Get it again until it has a time in made_at."""
         asked = parse(serializers.StaffedHoursSerializer, request.data)
         plan = create_plan(StaffedHours(asked["staffed_from"], asked["staffed_to"]), by=request.user)
-        return self._plan(start_planning(plan), status=201)
+        return self._plan(plan, status=201)
 
     def _plan(self, plan: WeekPlan, status: int = 200) -> Response:
         return respond(serializers.WeekPlanSerializer, report_plan(plan), status)

@@ -28,7 +28,6 @@ from spools.drying.week.plans import (
     create_plan,
     proposal,
     reject_plan,
-    start_planning,
 )
 from spools.drying.week.report import PrintReport, report_prints
 from spools.drying.week.requests import add_print_request, open_requests
@@ -36,6 +35,8 @@ from spools.drying.week.slots import StaffedHours
 from spools.drying.week.verify import Violation, find_violations
 from spools.models import DryingRun, PlannedDrying, WeekPlan
 
+# Seconds until the page is loaded again while a plan is being computed.
+REFRESH_S = 3
 STATES = {"in time": "clear", "in doubt": "caution", "late": "caution", "missing": "hold"}
 
 
@@ -68,16 +69,20 @@ def week_page(request: HttpRequest) -> HttpResponse:
 
 def _page(request: HttpRequest, form: StaffedHoursForm) -> HttpResponse:
     accepted, proposed = accepted_plan(), proposal()
+    waiting = proposed is not None and proposed.made_at is None
     runs = list(open_runs())
     context = {
         "print_requests": open_requests(),
         "accepted": None if accepted is None else _plan_view(accepted, runs),
         "proposed": None if proposed is None or proposed.made_at is None else _plan_view(proposed, runs),
-        "waiting": proposed is not None and proposed.made_at is None,
+        "waiting": waiting,
         "form": form,
         "now": timezone.now(),
     }
-    return render(request, "drying/week.html", context)
+    response = render(request, "drying/week.html", context)
+    if waiting:
+        response["Refresh"] = REFRESH_S
+    return response
 
 
 def _last_staffed_hours() -> StaffedHours:
@@ -160,13 +165,10 @@ def _done(request: HttpRequest, act: Any, said: str) -> HttpResponse:
 @login_required
 @require_POST
 def week_plan(request: HttpRequest) -> HttpResponse:
-    """Compute a plan, at once where that is quick."""
     form = StaffedHoursForm(request.POST, hours=_last_staffed_hours())
-    plans: list[WeekPlan] = []
-    if not apply(form, lambda data: plans.append(create_plan(form.hours(), by=request.user))):
-        return _page(request, form)
-    start_planning(*plans)
-    return redirect("week")
+    if apply(form, lambda data: create_plan(form.hours(), by=request.user)):
+        return redirect("week")
+    return _page(request, form)
 
 
 @login_required

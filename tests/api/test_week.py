@@ -3,6 +3,8 @@ from datetime import timedelta
 import pytest
 from django.utils import timezone
 
+from background.running import run_due
+
 from .conftest import ago
 
 
@@ -21,6 +23,9 @@ def ahead(**span: float) -> str:
 def test_a_print_is_requested_planned_and_its_drying_begun(api, shop, wet):
     request = api.post("print-requests", polymer=shop.polyamide, mass_g=200, due_at=ahead(hours=80))
     plan = api.post("week-plans", staffed_from="00:00", staffed_to="23:59")
+    assert plan["made_at"] is None
+    run_due()
+    plan = api.get(f"week-plans/{plan['id']}")
     assert (plan["violations"], plan["accepted_at"]) == ([], None)
     (report,) = plan["prints"]
     assert (report["request"], report["spool"], report["state"]) == (request["id"], wet, "in time")

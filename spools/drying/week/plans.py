@@ -21,12 +21,10 @@ from spools.drying.week.problem import Problem, build_problem
 from spools.drying.week.reasons import explain_assignment
 from spools.drying.week.requests import open_requests
 from spools.drying.week.slots import StaffedHours
-from spools.models import Place, PlannedDrying, PlannedPrint, Spool, WeekPlan
+from spools.models import PlannedDrying, PlannedPrint, WeekPlan
 from spools.refusals import refusal
 from spools.wording import format_time
 
-# Spools times dryers up to which a plan is computed while somebody waits: about 2 s of one core.
-MOST_NOW = 60
 DEFAULT_HOURS = StaffedHours(time(7), time(22))
 
 
@@ -42,7 +40,7 @@ def proposal() -> WeekPlan | None:
 
 @transaction.atomic
 def create_plan(hours: StaffedHours = DEFAULT_HOURS, *, by: Any = None) -> WeekPlan:
-    """Add a plan for start_planning(); it replaces a proposal that nobody accepted.
+    """Add a plan, which a worker computes at once; it replaces a proposal that nobody accepted.
 
     Refused: without requests on the list, and hours that end before they begin.
     """
@@ -56,7 +54,9 @@ def create_plan(hours: StaffedHours = DEFAULT_HOURS, *, by: Any = None) -> WeekP
         raise refusal("no_request", "There is no print request. Add one first.")
     lock_spool_facts()
     WeekPlan.objects.filter(accepted_at=None, ended_at=None).update(ended_at=timezone.now())
-    return WeekPlan.objects.create(staffed_from=hours.opens, staffed_to=hours.closes, asked_by=by)
+    plan = WeekPlan.objects.create(staffed_from=hours.opens, staffed_to=hours.closes, asked_by=by)
+    enqueue("spools.plan_week", {"plan_id": plan.pk})
+    return plan
 
 
 @dataclass(frozen=True)
@@ -77,20 +77,6 @@ def compute_plan(plan: WeekPlan, now: datetime | None = None) -> ComputedPlan:
     schedule = plan_week(problem.week)
     reasons = {assignment.key: explain_assignment(problem, assignment) for assignment in schedule.assignments}
     return ComputedPlan(problem, schedule, reasons)
-
-
-def start_planning(plan: WeekPlan) -> WeekPlan:
-    """Compute and store a plan at once where that is quick, else enqueue it."""
-    if _is_quick():
-        return store_plan(plan, compute_plan(plan))
-    enqueue("spools.plan_week", {"plan_id": plan.pk})
-    return plan
-
-
-def _is_quick() -> bool:
-    spools = Spool.objects.filter(emptied_at=None).count()
-    dryers = Place.objects.filter(kind=Place.Kind.DRYER).count()
-    return min(spools, 2 * open_requests().count()) * dryers <= MOST_NOW
 
 
 @transaction.atomic

@@ -14,7 +14,6 @@ from pages.drying.week_chart import LABEL_PX, LEFT, WIDTH, Stretch, week_drawing
 from pages.drying.week_forms import MaterialField
 from spools import limits
 from spools.codes import pretty
-from spools.drying.week import plans
 from spools.drying.week.plans import accepted_plan
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import DryingRun, PlannedDrying, PrintRequest, Spool, WeekPlan
@@ -56,6 +55,7 @@ def accepted(shop, desk) -> PlannedDrying:
     """The drying of an accepted plan."""
     desk.post(reverse("print-request-new"), print_request(shop))
     desk.post(reverse("week-plan"), HANDS)
+    run_due()
     desk.post(reverse("week-accept", args=[WeekPlan.objects.get().pk]))
     return PlannedDrying.objects.get()
 
@@ -66,6 +66,10 @@ def test_from_a_print_request_to_the_run_that_was_planned(shop, desk):
     page = desk.post(reverse("print-request-new"), print_request(shop), follow=True)
     assert f"Gears : 100 g of {pretty(shop.free.code)}" in words(page)
     page = desk.post(reverse("week-plan"), HANDS, follow=True)
+    assert page.context["waiting"] and page.context["proposed"] is None and page.headers["Refresh"]
+    run_due()
+    page = desk.get(reverse("week"))
+    assert not page.context["waiting"] and "Refresh" not in page.headers
     said = words(page)
     assert "Proposed" in said and "is good from" in said and "How this plan was made" in said
     assert "How many spools fit into Oven A is not recorded" in said
@@ -176,17 +180,6 @@ def test_violations_are_shown_and_a_plan_may_be_ended(shop, desk, accepted):
     end = reverse("week-reject", args=[WeekPlan.objects.get().pk])
     assert "The plan has ended" in words(desk.post(end, follow=True))
     assert accepted_plan() is None
-
-
-def test_a_large_plan_is_computed_in_the_background(shop, desk, monkeypatch):
-    # Every plan counts as large.
-    monkeypatch.setattr(plans, "MOST_NOW", 0)
-    desk.post(reverse("print-request-new"), print_request(shop))
-    said = words(desk.post(reverse("week-plan"), HANDS, follow=True))
-    assert "Calculating" in said and "Proposed" not in said
-    run_due()
-    said = words(desk.get(reverse("week")))
-    assert "Proposed" in said and "Calculating" not in said
 
 
 def test_bars_lie_in_their_dryer_and_spools_that_are_together_below_each_other():

@@ -9,6 +9,7 @@ from django.utils import timezone
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
+from background.running import run_due
 from spools.air.climate import record_readings
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
@@ -97,6 +98,16 @@ def test_a_plan_has_everything_good_in_time_and_holds_when_it_is_simulated(wet, 
     (first,) = [drying for drying in plan.standing() if drying.start <= next_slot(timezone.now())]
     own = plan_drying(first.spool, dryer, PlanRequest(set_point_c=first.set_point_c), at=first.start)
     assert own.hours <= first.hours <= own.hours + 2.5
+
+
+def test_a_worker_computes_the_last_plan_and_none_that_was_replaced(wet, dryer):
+    want("PETG", 100, 90)
+    first, second = create_plan(ALWAYS), create_plan(ALWAYS)
+    run_due()
+    first.refresh_from_db()
+    second.refresh_from_db()
+    assert (first.made_at, first.prints.count()) == (None, 0)
+    assert second.made_at is not None and second.prints.count() == 1
 
 
 @pytest.mark.parametrize("minutes_old", [10, 170])
