@@ -150,15 +150,21 @@ def run_again(item_id: UUID) -> WorkItem:
     """Give failed work all its attempts again. Raises ValidationError for any other."""
     item = WorkItem.objects.select_for_update().filter(pk=item_id).first()
     if item is None:
-        raise ValidationError("This work is not kept any more; if it is repeated, it comes again by itself.")
+        raise ValidationError(
+            "This work is not kept any more; if it is repeated, it comes again by itself.", code="not_kept"
+        )
     if item.state != WorkItem.State.FAILED:
-        raise ValidationError("This work is in the queue again already: look at its result in a minute.")
+        raise ValidationError(
+            "This work is in the queue again already: look at its result in a minute.", code="queued_again"
+        )
     item.state, item.attempts, item.due = WorkItem.State.QUEUED, 0, timezone.now()
     try:
         with transaction.atomic():
             item.save(update_fields=["state", "attempts", "due"])
     except IntegrityError as error:
-        raise ValidationError("The same work is in the queue already: that one will do it.") from error
+        raise ValidationError(
+            "The same work is in the queue already: that one will do it.", code="queued_alike"
+        ) from error
     _send_after_commit(item)
     return item
 

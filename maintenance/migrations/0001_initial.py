@@ -271,6 +271,7 @@ class Migration(migrations.Migration):
                             _connector="OR",
                         ),
                         name="a_bore_alone_has_a_dose",
+                        violation_error_code="dose_of_another_role",
                         violation_error_message="Filler slides through a nozzle's bore only. Choose another unit.",
                     ),
                     models.CheckConstraint(
@@ -293,6 +294,7 @@ class Migration(migrations.Migration):
                             _connector="OR",
                         ),
                         name="printers_part_counts_hours_prints_or_days",
+                        violation_error_code="unit_of_a_printer",
                         violation_error_message="Hours, prints or days wear a part of the whole printer.",
                     ),
                 ],
@@ -444,6 +446,7 @@ class Migration(migrations.Migration):
                             _connector="OR",
                         ),
                         name="toolhead_service_on_toolheads",
+                        violation_error_code="unit_of_a_toolhead",
                         violation_error_message="Hot hours, km of filament, hot ends and drive gears belong to toolheads: choose each toolhead.",
                     ),
                 ],

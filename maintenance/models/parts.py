@@ -85,11 +85,13 @@ class PartKind(Versioned):
             models.CheckConstraint(
                 condition=~Q(life_unit="dose_km") | Q(role="nozzle"),
                 name="a_bore_alone_has_a_dose",
+                violation_error_code="dose_of_another_role",
                 violation_error_message="Filler slides through a nozzle's bore only. Choose another unit.",
             ),
             models.CheckConstraint(
                 condition=~Q(role__in=ON_A_PRINTER) | Q(life_unit__in=UNITS_ON_A_PRINTER),
                 name="printers_part_counts_hours_prints_or_days",
+                violation_error_code="unit_of_a_printer",
                 violation_error_message="Hours, prints or days wear a part of the whole printer.",
             ),
         ]

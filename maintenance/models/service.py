@@ -65,6 +65,7 @@ class ServiceKind(Versioned):
                 condition=Q(subject="toolhead")
                 | (~Q(unit__in=["hot_h", "feed_km"]) & ~Q(work__in=["hot_end", "gears"])),
                 name="toolhead_service_on_toolheads",
+                violation_error_code="unit_of_a_toolhead",
                 violation_error_message="Hot hours, km of filament, hot ends and drive gears belong to "
                 "toolheads: choose each toolhead.",
             ),

@@ -141,11 +141,13 @@ def _require_agreement(
         too_hot = (
             coolest.reason if run.set_point_c > coolest.cap_c else f"at the start {coolest.start_reason}"
         )
-        say = (
+        raise refusal(
+            "too_hot_to_join",
             f"{dries} {run.temperatures}, which is too hot to join: {too_hot}. Finish that run first, or "
-            "choose another dryer."
+            "choose another dryer.",
+            "set_point_c",
         )
-    elif changes[1] is not None:
+    if changes[1] is not None:
         say = (
             f"{dries} {run.first_set_point_c:g} °C until {format_time(changes[1])} and at {run.set_point_c:g} °C "
             f"after that. Join in both stages, first {run.first_set_point_c:g} and then "
@@ -206,16 +208,18 @@ def _require_no_stays(stays: Iterable[Stay], spools: Iterable[Spool]) -> None:
         return
     stands = f"Spool {pretty(stay.spool.code)} stands in {stay.place}"
     if stay.end is None:
-        say = (
+        raise refusal(
+            "spool_in_dryer",
             f"{stands} since {format_time(stay.start)} and would get as hot. Take it out first, or start it "
-            "together with the others, where its cap counts."
+            "together with the others, where its cap counts.",
+            "dryer",
         )
-    else:
-        say = (
-            f"{stands} until {format_time(stay.end)} without a drying run and would have got as hot. Give a time "
-            "after that."
-        )
-    raise refusal("spool_in_dryer", say, "dryer")
+    raise refusal(
+        "spool_in_dryer_then",
+        f"{stands} until {format_time(stay.end)} without a drying run and would have got as hot. Give a time "
+        "after that.",
+        "dryer",
+    )
 
 
 def why_not_now(

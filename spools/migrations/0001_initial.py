@@ -228,6 +228,7 @@ class Migration(migrations.Migration):
                             _connector="OR",
                         ),
                         name="only_a_box_has_a_half_time",
+                        violation_error_code="not_a_dry_box",
                         violation_error_message="Volume and half-time are of dry boxes. Leave them empty here.",
                     ),
                     models.CheckConstraint(
@@ -235,6 +236,7 @@ class Migration(migrations.Migration):
                             ("kind", "dryer"), ("spool_capacity__isnull", True), _connector="OR"
                         ),
                         name="only_a_dryer_tells_its_capacity",
+                        violation_error_code="not_a_dryer",
                         violation_error_message="How many spools fit in is told of dryers only. Leave it empty here.",
                     ),
                     models.CheckConstraint(
@@ -244,6 +246,7 @@ class Migration(migrations.Migration):
                             _connector="OR",
                         ),
                         name="dryer_has_a_limit",
+                        violation_error_code="set_point_missing",
                         violation_error_message="A dryer needs its hottest set point.",
                     ),
                 ],
@@ -636,6 +639,7 @@ class Migration(migrations.Migration):
                     models.UniqueConstraint(
                         fields=("maker", "name", "colour", "diameter_mm"),
                         name="feedstock_once",
+                        violation_error_code="there_already",
                         violation_error_message="This maker's product is already in the catalogue in this colour.",
                     ),
                     models.CheckConstraint(
@@ -645,6 +649,7 @@ class Migration(migrations.Migration):
                             _connector="OR",
                         ),
                         name="feedstock_filler_with_fraction",
+                        violation_error_code="filler_fraction",
                         violation_error_message="A filler needs its mass fraction, and only a filler has one.",
                     ),
                 ],

@@ -165,12 +165,14 @@ class Feedstock(Versioned):
             models.UniqueConstraint(
                 fields=["maker", "name", "colour", "diameter_mm"],
                 name="feedstock_once",
+                violation_error_code="there_already",
                 violation_error_message="This maker's product is already in the catalogue in this colour.",
             ),
             models.CheckConstraint(
                 condition=(Q(filler__isnull=True) & Q(filler_mass_fraction=0))
                 | (Q(filler__isnull=False) & Q(filler_mass_fraction__gt=0)),
                 name="feedstock_filler_with_fraction",
+                violation_error_code="filler_fraction",
                 violation_error_message="A filler needs its mass fraction, and only a filler has one.",
             ),
         ]

@@ -77,16 +77,19 @@ class Place(Versioned):
             models.CheckConstraint(
                 condition=Q(kind="dry_box") | Q(volume_l__isnull=True, half_time_h__isnull=True),
                 name="only_a_box_has_a_half_time",
+                violation_error_code="not_a_dry_box",
                 violation_error_message="Volume and half-time are of dry boxes. Leave them empty here.",
             ),
             models.CheckConstraint(
                 condition=Q(kind="dryer") | Q(spool_capacity__isnull=True),
                 name="only_a_dryer_tells_its_capacity",
+                violation_error_code="not_a_dryer",
                 violation_error_message="How many spools fit in is told of dryers only. Leave it empty here.",
             ),
             models.CheckConstraint(
                 condition=~Q(kind="dryer") | Q(max_set_point_c__isnull=False),
                 name="dryer_has_a_limit",
+                violation_error_code="set_point_missing",
                 violation_error_message="A dryer needs its hottest set point.",
             ),
         ]

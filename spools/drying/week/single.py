@@ -50,7 +50,7 @@ def compute_single_drying(
     )
     if hours is None:
         raise refusal(
-            "other_set_point",
+            "not_dry_enough",
             f"{DRYING_PROBE_HOURS[-1]} h at {set_point_c:g} °C in {dryer} are not enough for "
             f"{target_pct:.2g} %. Take a hotter set point (at most {cap.cap_c:g} °C) or another dryer.",
             "set_point_c",

@@ -3,7 +3,6 @@
 from datetime import timedelta
 
 import pytest
-from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
@@ -31,24 +30,23 @@ def test_a_charge_is_kept_as_it_was_put_in(computed_box):
 
 
 @pytest.mark.parametrize(
-    ("changes", "field", "says"),
+    ("changes", "field", "code"),
     [
-        ({"kind": "rice"}, "kind", "Give one of silica_gel"),
-        ({"condition": "dryish"}, "condition", "Give one of new"),
-        ({"dry_mass_g": -1}, "dry_mass_g", "between 0 and"),
-        ({"dry_mass_g": float("nan")}, "dry_mass_g", "between 0 and"),
-        ({"regenerated_c": None}, "regenerated_c", "Give the temperature"),
-        ({"regenerated_c": 20}, "regenerated_c", "between 40 and 500"),
-        ({"condition": "new"}, "regenerated_c", "Leave it empty"),
-        ({"at": START + timedelta(hours=NOW_H + 5)}, "at", "in the future"),
-        ({"at": START}, "at", "recorded already"),
+        ({"kind": "rice"}, "kind", "unknown_kind"),
+        ({"condition": "dryish"}, "condition", "unknown_condition"),
+        ({"dry_mass_g": -1}, "dry_mass_g", "out_of_range"),
+        ({"dry_mass_g": float("nan")}, "dry_mass_g", "out_of_range"),
+        ({"regenerated_c": None}, "regenerated_c", "temperature_missing"),
+        ({"regenerated_c": 20}, "regenerated_c", "out_of_range"),
+        ({"condition": "new"}, "regenerated_c", "not_regenerated"),
+        ({"at": START + timedelta(hours=NOW_H + 5)}, "at", "in_the_future"),
+        ({"at": START}, "at", "recorded_already"),
     ],
 )
-def test_an_impossible_charge_is_refused(charged, changes, field, says):
+def test_an_impossible_charge_is_refused(charged, changes, field, code):
     given_ = {"dry_mass_g": 100, "at": at(10), **SILICA} | changes
-    with pytest.raises(ValidationError, match=says) as refused:
+    with refuses(code, field):
         put_desiccant(charged, **given_)
-    assert field in refused.value.error_dict
     assert DesiccantCharge.objects.count() == 1
 
 
@@ -74,7 +72,7 @@ def test_desiccant_and_half_times_are_of_dry_boxes(shelf, computed_box):
     with refuses("not_a_dry_box"):
         put_desiccant(shelf, dry_mass_g=100, **SILICA)
     shelf.half_time_h = 5
-    with pytest.raises(ValidationError, match="are of dry boxes"):
+    with refuses("not_a_dry_box"):
         shelf.full_clean()
     with pytest.raises(IntegrityError), transaction.atomic():
         shelf.save()

@@ -3,7 +3,6 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from django.core.exceptions import ValidationError
 
 from spools.drying.caps import (
     CORE_CAP_C,
@@ -15,6 +14,7 @@ from spools.drying.caps import (
     require_below_cap,
 )
 from spools.models import DryingRun, Spool
+from tests.refusals import refuses
 from tests.spools.conftest import feedstock, receive
 
 START = datetime(2026, 3, 1, 8, tzinfo=UTC)
@@ -62,7 +62,7 @@ def test_a_set_point_up_to_the_lowest_cap_is_allowed(set_point_c):
 
 @pytest.mark.parametrize("set_point_c", [60.1, 79])
 def test_a_set_point_above_the_lowest_cap_is_refused_with_that_cap(set_point_c):
-    with pytest.raises(ValidationError, match="Dry at 60 °C or below"):
+    with refuses("above_cap", "set_point_c", names=["60 °C"]):
         require_below_cap([cap(80, 80), cap(60, 45)], set_point_c)
 
 

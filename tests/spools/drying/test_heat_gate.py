@@ -3,15 +3,17 @@
 from datetime import timedelta
 
 import pytest
-from django.core.exceptions import ValidationError
 from django.urls import reverse
 
+from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.gate import stays_without_run
 from spools.drying.runs import DryingSettings
 from spools.inventory import moves
 from spools.models import DryingRun, Stay
+from spools.wording import format_time
 from tests.pages.corner import corner, of, words
+from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
 pytestmark = pytest.mark.django_db
@@ -23,32 +25,28 @@ def hot(spool, dryer) -> DryingRun:
     return drying_runs.start_drying([spool], dryer, DryingSettings(60), at=hours_ago(10))[0]
 
 
-def refused(act, field: str) -> str:
-    with pytest.raises(ValidationError) as caught:
-        act()
-    return " ".join(caught.value.message_dict[field])
-
-
 def test_nothing_moves_into_a_dryer_that_runs(hot, dryer, pla, shelf, box):
     spool = receive(pla, shelf)
     for at in (hours_ago(20), None):
-        say = refused(lambda at=at: moves.move_spool(spool, dryer, at=at), "place")
-        assert "60 °C" in say and "Choose another place" in say
-    assert "gets as hot" in refused(
-        lambda: moves.record_excursion(spool, dryer, hours_ago(12), hours_ago(9)), "place"
-    )
-    assert "gets as hot" in refused(lambda: receive(pla, dryer, at=hours_ago(2)), "place")
+        with refuses("dryer_in_use", "place", names=["60 °C"]):
+            moves.move_spool(spool, dryer, at=at)
+    with refuses("dryer_in_use", "place"):
+        moves.record_excursion(spool, dryer, hours_ago(12), hours_ago(9))
+    with refuses("dryer_in_use", "place"):
+        receive(pla, dryer, at=hours_ago(2))
     assert not Stay.objects.filter(place=dryer).exclude(spool=hot.spool).exists()
     # Before it ran, out of it again: nothing to say against that.
     moves.record_excursion(spool, dryer, hours_ago(15), hours_ago(12))
     drying_runs.finish_drying(hot, place=box, at=hours_ago(1))
-    assert "to" in refused(lambda: moves.move_spool(spool, dryer, at=hours_ago(5)), "place")
+    with refuses("dryer_in_use", "place", names=[format_time(hours_ago(1))]):
+        moves.move_spool(spool, dryer, at=hours_ago(5))
     moves.move_spool(spool, dryer, at=hours_ago(0.5))
 
 
 def test_a_finished_spool_does_not_stay_in_a_dryer_in_which_others_dry(hot, dryer, nylon, shelf):
     (other,) = drying_runs.start_drying([receive(nylon, shelf)], dryer, DryingSettings(60), at=hours_ago(5))
-    refused(lambda: drying_runs.finish_drying(other, place=dryer), "place")
+    with refuses("dryer_in_use", "place"):
+        drying_runs.finish_drying(other, place=dryer)
     other.refresh_from_db()
     assert other.end is None
     drying_runs.finish_drying(other, place=shelf, at=hours_ago(2))
@@ -59,17 +57,15 @@ def test_no_run_starts_around_a_spool_that_stands_in_the_dryer(spool, dryer, pla
     stands = receive(pla, shelf)
     moves.move_spool(stands, dryer, at=hours_ago(5))
     for at in (None, hours_ago(20)):
-        say = refused(
-            lambda at=at: drying_runs.start_drying([spool], dryer, DryingSettings(45), at=at), "dryer"
-        )
-        assert "Take it out first" in say
+        with refuses("spool_in_dryer", "dryer", names=[pretty(stands.code)]):
+            drying_runs.start_drying([spool], dryer, DryingSettings(45), at=at)
     assert not DryingRun.objects.exists()
     # Started together its cap counts.
-    refused(lambda: drying_runs.start_drying([spool, stands], dryer, DryingSettings(60)), "set_point_c")
+    with refuses("above_cap", "set_point_c"):
+        drying_runs.start_drying([spool, stands], dryer, DryingSettings(60))
     moves.move_spool(stands, shelf, at=hours_ago(4))
-    assert "after that" in refused(
-        lambda: drying_runs.start_drying([spool], dryer, DryingSettings(45), at=hours_ago(4.5)), "dryer"
-    )
+    with refuses("spool_in_dryer_then", "dryer", names=[format_time(hours_ago(4))]):
+        drying_runs.start_drying([spool], dryer, DryingSettings(45), at=hours_ago(4.5))
     drying_runs.start_drying([spool, stands], dryer, DryingSettings(45), at=hours_ago(3))
 
 
@@ -77,24 +73,17 @@ def test_a_spool_that_stays_after_its_run_stands_there(hot, dryer, nylon, shelf)
     assert stays_without_run([dryer], hot.start) == []
     drying_runs.finish_drying(hot, place=dryer, at=hours_ago(2))
     assert [stay.spool for stay in stays_without_run([dryer], hours_ago(1))] == [hot.spool]
-    refused(
-        lambda: drying_runs.start_drying([receive(nylon, shelf)], dryer, DryingSettings(60), at=hours_ago(1)),
-        "dryer",
-    )
+    with refuses("spool_in_dryer", "dryer"):
+        drying_runs.start_drying([receive(nylon, shelf)], dryer, DryingSettings(60), at=hours_ago(1))
 
 
 def test_who_may_not_be_so_hot_is_not_told_to_join(hot, dryer, pla, nylon, shelf):
     low = receive(pla, shelf)
     for set_point_c in (40, 45):
-        say = refused(
-            lambda c=set_point_c: drying_runs.start_drying([low], dryer, DryingSettings(c)), "set_point_c"
-        )
-        assert "Join" not in say and "too hot to join" in say and "Finish that run first" in say
-        assert "50 °C is the most for drying PLA" in say
-    say = refused(
-        lambda: drying_runs.start_drying([receive(nylon, shelf)], dryer, DryingSettings(70)), "set_point_c"
-    )
-    assert "Join at 60 °C" in say
+        with refuses("too_hot_to_join", "set_point_c", names=["60 °C", "50 °C", "PLA"]):
+            drying_runs.start_drying([low], dryer, DryingSettings(set_point_c))
+    with refuses("other_set_point", "set_point_c", names=["60 °C"]):
+        drying_runs.start_drying([receive(nylon, shelf)], dryer, DryingSettings(70))
 
 
 def test_the_pages_refuse_it_and_show_what_stands(client, pla):

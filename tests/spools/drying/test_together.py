@@ -1,7 +1,6 @@
 """Several spools in one dryer: one cap for all, the hours of each, who limits and who is done first."""
 
 import pytest
-from django.core.exceptions import ValidationError
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -59,7 +58,7 @@ def test_who_is_in_the_dryer_already_counts_and_sets_the_pace(mixed, dryer):
     drying_runs.start_drying([mixed["PLA"]], dryer, DryingSettings(44))
     found = plan_together([mixed["PETG"], mixed["PA12"]], dryer)
     assert (found.limiting_spool, found.set_point_c, found.without_limiting_c) == (mixed["PLA"], 44, None)
-    with pytest.raises(ValidationError, match="Join at 44 °C"):
+    with refuses("other_set_point", "set_point_c", names=["44 °C"]):
         plan_together([mixed["PETG"]], dryer, PlanRequest(set_point_c=40))
 
 

@@ -2,7 +2,6 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 import time_machine
-from django.core.exceptions import ValidationError
 from django.core.management import call_command
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,6 +16,7 @@ from spools.inventory.assumptions import save_place
 from spools.models import CacheVersion, MassEntry, MoistureState, Reading
 from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state
+from tests.refusals import refuses
 from tests.spools.conftest import receive
 
 pytestmark = pytest.mark.django_db
@@ -227,5 +227,5 @@ def test_spools_that_are_advanced_together_end_as_if_alone(eventful, nylon, pla,
 
 
 def test_a_time_far_ahead_is_refused_before_it_is_computed(eventful):
-    with pytest.raises(ValidationError, match="within the next 60 days"):
+    with refuses("too_far_ahead", "at"):
         moisture_state.moisture_of([eventful], at(300 + 24 * 365))

@@ -3,7 +3,6 @@
 from datetime import time, timedelta
 
 import pytest
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 from hypothesis import HealthCheck, Phase, given, settings
@@ -231,7 +230,7 @@ def test_without_a_dryer_or_a_list_there_is_no_plan(wet):
 
 @pytest.mark.parametrize("hours", [-1, 24 * 8])
 def test_a_print_is_due_within_a_week(wet, hours):
-    with pytest.raises(ValidationError, match="within the next 7 days"):
+    with refuses("too_far_ahead", "due_at"):
         want("PA6", 100, hours)
     with refuses("out_of_range"):
         want("PA6", float("nan"), 50)
@@ -288,8 +287,8 @@ def test_accepting_says_who_and_when_and_ends_the_plan_before(wet, dryer, django
     accept_plan(second)
     first.refresh_from_db()
     assert first.ended_at is not None and first.accepted_by == ada
-    for plan, why in ((second, "accepted on"), (first, "taken the place")):
-        with pytest.raises(ValidationError, match=why):
+    for plan, code in ((second, "accepted_already"), (first, "superseded")):
+        with refuses(code):
             accept_plan(plan)
     waiting = create_plan()
     with refuses("still_calculating"):
@@ -354,16 +353,16 @@ def test_moves_that_cannot_be_are_refused_and_change_nothing(wet, dryer, shelf):
     drying, other = plan.standing().get(spool=wet["PC"]), plan.standing().get(spool=wet["PA6"])
     cool = Place.objects.create(name="Cool", kind="dryer", max_set_point_c=50, room=shelf)
     refusals = [
-        ({"dryer": dryer, "start": other.start}, "full|both of their temperatures"),
-        ({"dryer": dryer, "start": in_hours(-3)}, "within the next 7 days"),
-        ({"dryer": dryer, "start": in_hours(24 * 9)}, "within the next 7 days"),
-        ({"dryer": cool, "start": in_hours(2)}, "the dryer Cool"),
-        ({"dryer": dryer, "start": in_hours(20), "set_point_c": 200}, "too hot"),
-        ({"dryer": dryer, "start": in_hours(20), "set_point_c": 25}, "not enough"),
-        ({"dryer": shelf, "start": in_hours(2)}, "not a dryer"),
+        ({"dryer": dryer, "start": other.start}, "impossible_start", "start"),
+        ({"dryer": dryer, "start": in_hours(-3)}, "too_far_ahead", "start"),
+        ({"dryer": dryer, "start": in_hours(24 * 9)}, "too_far_ahead", "start"),
+        ({"dryer": cool, "start": in_hours(2)}, "above_cap", "set_point_c"),
+        ({"dryer": dryer, "start": in_hours(20), "set_point_c": 200}, "above_cap", "set_point_c"),
+        ({"dryer": dryer, "start": in_hours(20), "set_point_c": 25}, "not_dry_enough", "set_point_c"),
+        ({"dryer": shelf, "start": in_hours(2)}, "not_a_dryer", "dryer"),
     ]
-    for given_, why in refusals:
-        with pytest.raises(ValidationError, match=why):
+    for given_, code, field in refusals:
+        with refuses(code, field):
             move_drying(drying, **given_)
     assert set(plan.standing()) == {drying, other}
     cancel_drying(drying)
