@@ -46,11 +46,11 @@ SLOWEST, FASTEST = 0.01, 500.0
 
 
 class CheckRefused(ValueError):
-    """An impossible check; the text says what to do. field: the input that is wrong."""
+    """An impossible check; the text says what to do. field: the input that is wrong. code: names the reason."""
 
-    def __init__(self, field: str, text: str) -> None:
+    def __init__(self, field: str, code: str, text: str) -> None:
         super().__init__(text)
-        self.field = field
+        self.field, self.code = field, code
 
 
 @dataclass(frozen=True)
@@ -153,8 +153,10 @@ class Usable:
 def require_fine_scale(setup: CheckSetup) -> None:
     """Raises CheckRefused where the scale is too coarse for the length, before anything is extruded."""
     if setup.loss_u > COARSEST_RESOLUTION:
+        helps = setup.length_for_mm(COARSEST_RESOLUTION) <= LONGEST_MM
         raise CheckRefused(
             "resolution_g",
+            "scale_too_coarse" if helps else "scale_too_coarse_for_any_length",
             f"A scale that reads {setup.resolution_g:g} g is too coarse for blobs of "
             f"{setup.commanded_g:.2g} g: the loss would be uncertain by {_format_pct(setup.loss_u)} %, and 5 % "
             f"could not be told from nothing. {_longer_or_finer(setup)}",
@@ -195,18 +197,23 @@ def require_rising_rates(rates_mm3_s: Sequence[float]) -> None:
     if not LEAST_RATES <= len(rates_mm3_s) <= MOST_RATES:
         raise CheckRefused(
             "rates",
+            "rate_count",
             f"Give {LEAST_RATES} to {MOST_RATES} rates, the slow reference first; got {len(rates_mm3_s)}.",
         )
     if not all(SLOWEST <= rate <= FASTEST for rate in rates_mm3_s):
         raise CheckRefused(
-            "rates", f"Every rate is a number between {SLOWEST:g} and {FASTEST:g} mm³/s. Look at the rates."
+            "rates",
+            "rate_out_of_range",
+            f"Every rate is a number between {SLOWEST:g} and {FASTEST:g} mm³/s. Look at the rates.",
         )
     for before, after in pairwise(rates_mm3_s):
         if after == before:
-            raise CheckRefused("rates", f"{after:g} mm³/s is there twice. Give each rate once.")
+            raise CheckRefused("rates", "rate_twice", f"{after:g} mm³/s is there twice. Give each rate once.")
         if after < before:
             raise CheckRefused(
-                "rates", f"{after:g} mm³/s comes after {before:g}. Give the rates in rising order."
+                "rates",
+                "rates_not_rising",
+                f"{after:g} mm³/s comes after {before:g}. Give the rates in rising order.",
             )
 
 
@@ -219,6 +226,7 @@ def require_possible_masses(setup: CheckSetup, blobs: Sequence[RateMasses]) -> N
     if not any(blobs[0].masses_g):
         raise CheckRefused(
             "masses",
+            "reference_weighs_nothing",
             "The slow reference weighs nothing, so there is nothing to compare with. Clear the nozzle and "
             "the drive, then do the check again.",
         )
@@ -261,7 +269,9 @@ def _require_possible_blobs(setup: CheckSetup, rate: RateMasses) -> None:
     at = f"at {rate.flow_mm3_s:g} mm³/s"
     if not 1 <= len(rate.masses_g) <= MOST_REPEATS:
         raise CheckRefused(
-            "masses", f"Give 1 to {MOST_REPEATS} blobs {at}; got {len(rate.masses_g)}. Weigh one at least."
+            "masses",
+            "blob_count",
+            f"Give 1 to {MOST_REPEATS} blobs {at}; got {len(rate.masses_g)}. Weigh one at least.",
         )
     for mass_g in rate.masses_g:
         require_possible_mass(setup, rate.flow_mm3_s, mass_g)
@@ -271,10 +281,13 @@ def require_possible_mass(setup: CheckSetup, flow_mm3_s: float, mass_g: float) -
     """Raises CheckRefused on a mass that no blob of this setup has."""
     at = f"at {flow_mm3_s:g} mm³/s"
     if not (isfinite(mass_g) and mass_g >= 0):
-        raise CheckRefused("masses", f"A blob {at} needs a mass of 0 g or more; got {mass_g:g}.")
+        raise CheckRefused(
+            "masses", "mass_out_of_range", f"A blob {at} needs a mass of 0 g or more; got {mass_g:g}."
+        )
     if mass_g > setup.heaviest_g:
         raise CheckRefused(
             "masses",
+            "mass_too_heavy",
             f"A blob {at} of {mass_g:g} g is heavier than {setup.length_mm:g} mm of this filament can "
             f"be: {setup.commanded_g:.3g} g, at most {setup.heaviest_g:.3g} g with its tolerance and the "
             "scale's step. Weigh it alone and with the tare taken off; look at the length, the diameter, "

@@ -121,7 +121,7 @@ def record_flow_check(
     try:
         require_possible_masses(setup, rates)
     except CheckRefused as refused:
-        raise refusal("impossible_flow_check", str(refused), refused.field) from None
+        raise refusal(refused.code, str(refused), refused.field) from None
     check = FlowCheck(
         toolhead=toolhead,
         spool=spool,

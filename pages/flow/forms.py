@@ -69,7 +69,7 @@ class FlowPlanForm(forms.Form):
         try:
             require_rising_rates(rates)
         except CheckRefused as refused:
-            raise refusal("impossible_rates", str(refused)) from None
+            raise refusal(refused.code, str(refused)) from None
         return rates
 
     def clean(self) -> dict[str, Any]:
@@ -81,7 +81,7 @@ class FlowPlanForm(forms.Form):
                 loading = data["loading"]
                 require_temperature(loading.toolhead, loading.spool, data["nozzle_c"], timezone.now())
             except CheckRefused as refused:
-                self.add_error(refused.field, str(refused))
+                self.add_error(refused.field, refusal(refused.code, str(refused)))
             except ValidationError as error:
                 show_refusal(self, error)
         return data
@@ -114,7 +114,7 @@ class FlowMassesForm(forms.Form):
                 try:
                     require_possible_mass(self.setup, flow, mass_g)
                 except CheckRefused as refused:
-                    self.add_error(name, str(refused))
+                    self.add_error(name, refusal(refused.code, str(refused)))
         return data
 
     def masses(self) -> list[forms.BoundField]:

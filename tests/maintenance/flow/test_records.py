@@ -4,7 +4,6 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from django.core.exceptions import ValidationError
 from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
@@ -69,33 +68,33 @@ def test_a_withdrawn_check_stays_and_counts_no_more(shop, loaded):
     assert FlowCheck.objects.count() == 1 and load_series(shop.south.pk) == []
     with refuses("withdrawn_already"):
         withdraw(made, reason="again")
-    with pytest.raises(ValidationError, match="1 and 300"):
+    with refuses("text_length", "reason"):
         withdraw(check(shop.south, loaded, hours_ago(100)), reason=" ")
 
 
 GOOD = [RateMasses(1, (0.59,)), RateMasses(3, (0.57,)), RateMasses(5, (0.55,))]
 REFUSED = {
-    "a blob heavier than its filament": ({"rates": [*GOOD, RateMasses(8, (0.7,))]}, "heavier than 200 mm"),
-    "a reference of nothing": ({"rates": [RateMasses(1, (0.0,)), *GOOD[1:]]}, "nothing to compare with"),
-    "rates out of order": ({"rates": GOOD[::-1]}, "rising order"),
-    "a rate twice": ({"rates": [*GOOD, GOOD[-1]]}, "there twice"),
-    "a mass that is no number": ({"rates": [*GOOD, RateMasses(8, (float("nan"),))]}, "0 g or more"),
-    "a rate that is no number": ({"rates": [*GOOD, RateMasses(float("inf"), (0.5,))]}, "0.01 and 500"),
-    "a coarse scale": ({"rates": GOOD, "resolution_g": 0.1}, "too coarse"),
-    "a length of nothing": ({"rates": GOOD, "length_mm": 0}, "between 20 and 2000"),
-    "a diameter of nothing": ({"rates": GOOD, "diameter_mm": 0}, "between 0.5 and 5"),
-    "a tolerance that is no number": ({"rates": GOOD, "diameter_tolerance_mm": "wide"}, "got wide"),
-    "a nozzle without end": ({"rates": GOOD, "nozzle_c": float("inf")}, "between 0 and 600"),
-    "a long note": ({"rates": GOOD, "note": "x" * 301}, "at most 300"),
-    "in the future": ({"rates": GOOD, "at": hours_ago(-2)}, "future"),
-    "before it was loaded": ({"rates": GOOD, "at": hours_ago(210)}, "was not on"),
+    "a blob heavier than its filament": ({"rates": [*GOOD, RateMasses(8, (0.7,))]}, "mass_too_heavy"),
+    "a reference of nothing": ({"rates": [RateMasses(1, (0.0,)), *GOOD[1:]]}, "reference_weighs_nothing"),
+    "rates out of order": ({"rates": GOOD[::-1]}, "rates_not_rising"),
+    "a rate twice": ({"rates": [*GOOD, GOOD[-1]]}, "rate_twice"),
+    "a mass that is no number": ({"rates": [*GOOD, RateMasses(8, (float("nan"),))]}, "mass_out_of_range"),
+    "a rate that is no number": ({"rates": [*GOOD, RateMasses(float("inf"), (0.5,))]}, "rate_out_of_range"),
+    "a coarse scale": ({"rates": GOOD, "resolution_g": 0.1}, "scale_too_coarse"),
+    "a length of nothing": ({"rates": GOOD, "length_mm": 0}, "out_of_range"),
+    "a diameter of nothing": ({"rates": GOOD, "diameter_mm": 0}, "out_of_range"),
+    "a tolerance that is no number": ({"rates": GOOD, "diameter_tolerance_mm": "wide"}, "out_of_range"),
+    "a nozzle without end": ({"rates": GOOD, "nozzle_c": float("inf")}, "out_of_range"),
+    "a long note": ({"rates": GOOD, "note": "x" * 301}, "max_length"),
+    "in the future": ({"rates": GOOD, "at": hours_ago(-2)}, "in_the_future"),
+    "before it was loaded": ({"rates": GOOD, "at": hours_ago(210)}, "not_loaded_then"),
 }
 
 
 def test_what_cannot_be_is_refused_and_nothing_is_stored(shop, loaded):
     before = everything()
-    for what, (values, says) in REFUSED.items():
-        with pytest.raises(ValidationError, match=says), transaction.atomic():
+    for what, (values, code) in REFUSED.items():
+        with refuses(code), transaction.atomic():
             check(shop.south, loaded, **({"at": hours_ago(100)} | values))
         assert everything() == before, what
 
@@ -179,7 +178,7 @@ def test_a_hold_by_flow_needs_a_reason_to_record_the_job(shop, loaded):
         record_job(**job, max_flow_mm3_s=11)
     # Before the check was made, nothing spoke against it.
     assert record_job(**(job | {"start": hours_ago(120)}), max_flow_mm3_s=11).state == CAUTION
-    with pytest.raises(ValidationError, match="max_flow_mm3_s"):
+    with refuses("out_of_range", "max_flow_mm3_s"):
         record_job(**job, max_flow_mm3_s=float("nan"))
 
 
