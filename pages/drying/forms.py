@@ -127,7 +127,7 @@ class FinishRunForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         if data.get("out") and not data.get("place"):
-            self.add_error("place", "Say where it goes.")
+            self.add_error("place", refusal("place_missing", "Say where it goes."))
         return data
 
 

@@ -29,6 +29,7 @@ from spools.drying.runs import DryingSettings
 from spools.drying.week.plans import accepted_plan
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import moisture_of
+from spools.refusals import refusal
 
 SHOWN_FINISHED = 10
 
@@ -198,7 +199,11 @@ def drying_finish(request: HttpRequest, pk: int) -> HttpResponse:
     rows = _rows(list(open_runs(dryer)))
     if request.method == "POST" and not rows:
         # A second tap, or an old page.
-        messages.error(request, f"Nothing is drying in {dryer} any more: it was taken out already.")
+        messages.error(
+            request,
+            f"Nothing is drying in {dryer} any more: it was taken out already.",
+            extra_tags="taken_out_already",
+        )
         return redirect("drying")
     common = FinishRunsForm(post_data(request))
     forms = [FinishRunForm(post_data(request), run=row.run) for row in rows]
@@ -214,7 +219,7 @@ def _finished(common: FinishRunsForm, forms: list[FinishRunForm], request: HttpR
         return False
     chosen = [form for form in forms if form.cleaned_data["out"]]
     if not chosen:
-        common.add_error(None, "Choose at least one spool to take out.")
+        common.add_error(None, refusal("no_spool", "Choose at least one spool to take out."))
         return False
     said: list[tuple[str, str]] = []
     try:

@@ -18,6 +18,7 @@ from django.views.decorators.http import require_POST
 from pages.drying.week_chart import Stretch, WeekDrawing, week_drawing
 from pages.drying.week_forms import MoveForm, PrintRequestForm, StaffedHoursForm
 from pages.frame.forms import apply, post_data
+from pages.frame.notices import notify_refused
 from spools.codes import pretty
 from spools.drying.gate import open_runs
 from spools.drying.week.changes import cancel_drying, move_drying, pin_drying
@@ -156,7 +157,7 @@ def _done(request: HttpRequest, act: Any, said: str) -> HttpResponse:
     try:
         act()
     except ValidationError as error:
-        messages.error(request, " ".join(error.messages))
+        notify_refused(request, error)
     else:
         messages.success(request, said)
     return redirect("week")
@@ -217,8 +218,13 @@ def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
     planned = _planned(pk)
     if planned.run_id is not None or planned.ended_at is not None or planned.plan.ended_at is not None:
         # A second tap, or an old page.
-        said = "has begun" if planned.run_id is not None else "is not planned any more"
-        messages.error(request, f"The drying of {pretty(planned.spool.code)} {said}. Nothing was changed.")
+        begun = planned.run_id is not None
+        said = "has begun" if begun else "is not planned any more"
+        messages.error(
+            request,
+            f"The drying of {pretty(planned.spool.code)} {said}. Nothing was changed.",
+            extra_tags="begun" if begun else "not_planned",
+        )
         return redirect("week")
     form = MoveForm(post_data(request), planned=planned)
     found: list[tuple[PlannedDrying, list[str]]] = []

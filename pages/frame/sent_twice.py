@@ -32,7 +32,9 @@ class SentTwiceMiddleware:
         sent = KeyedRequest(request.user, request.path, key, values)
 
         def replay(status: int, address: str) -> HttpResponse:
-            messages.info(request, "This form was sent before. It was recorded once.")
+            messages.info(
+                request, "This form was sent before. It was recorded once.", extra_tags="sent_before"
+            )
             return HttpResponseRedirect(address)
 
         try:

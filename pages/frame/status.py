@@ -15,6 +15,7 @@ from background import health, host, queries
 from background.queue import queue_of, run_again
 from maintenance.reminders.conditions.sensors import late_sensors
 from maintenance.reminders.delivery import stats
+from pages.frame.notices import notify_refused
 
 SHOWN_FAILED = 30
 SHOWN_FAILED = 10
@@ -48,7 +49,7 @@ def status_again(request: HttpRequest, pk: UUID) -> HttpResponse:
     try:
         item = run_again(pk)
     except ValidationError as error:
-        messages.error(request, " ".join(error.messages))
+        notify_refused(request, error)
     else:
         messages.success(request, f"{item.name} is in the queue again.")
     return redirect("status")

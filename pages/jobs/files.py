@@ -20,8 +20,10 @@ from maintenance.jobs.from_file import (
 )
 from maintenance.models import Job, JobFile, Loading, Printer
 from pages.frame.forms import apply, post_data, show_refusal
+from pages.frame.notices import notify_refused
 from pages.jobs.charts import flow_drawing, flow_rows, time_unit
 from pages.jobs.file_forms import JobFileForm, PrintForm, ReadAgainForm
+from pages.jobs.forms import changed_after_check
 from spools.checks import require_past_time
 
 PER_PAGE = 30
@@ -97,7 +99,7 @@ def job_file_stop(request: HttpRequest, pk: int) -> HttpResponse:
         stop_reading(file)
         messages.success(request, f"Reading {file} is stopped.")
     except ValidationError as error:
-        messages.error(request, " ".join(error.messages))
+        notify_refused(request, error)
     return redirect("job-file", pk)
 
 
@@ -125,7 +127,7 @@ def job_file_print(request: HttpRequest, pk: int) -> HttpResponse:
             messages.success(request, f"{job} is recorded: grams taken, wear added.")
             return redirect("job", job.pk)
         if "record" in request.POST and changed:
-            form.add_error(None, "The job was changed after the check. Look at its verdict, then record it.")
+            form.add_error(None, changed_after_check())
         machine = _judge(form, file, facts)
     return render(
         request,

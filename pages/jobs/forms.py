@@ -3,10 +3,19 @@
 from typing import Any
 
 from django import forms
+from django.core.exceptions import ValidationError
 
 from maintenance import limits as machine_limits
 from pages.frame.forms import WhenField, number
 from pages.machines.loadings import LoadingField, recent_loadings
+from spools.refusals import refusal
+
+
+def changed_after_check() -> ValidationError:
+    """The refusal of a job that is not the one whose verdict was shown."""
+    return refusal(
+        "changed_after_check", "The job was changed after the check. Look at its verdict, then record it."
+    )
 
 
 class JobForm(forms.Form):

@@ -12,7 +12,7 @@ from maintenance.models import Job
 from maintenance.readiness.builder import JobSpec, verdict
 from maintenance.readiness.verdict import Verdict
 from pages.frame.forms import apply, post_data, show_refusal
-from pages.jobs.forms import JobForm
+from pages.jobs.forms import JobForm, changed_after_check
 
 PER_PAGE = 30
 ASKED = ("mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s")
@@ -36,7 +36,7 @@ def job_new(request: HttpRequest) -> HttpResponse:
             messages.success(request, f"{job} is recorded: grams taken, wear added.")
             return redirect("job", job.pk)
         if "record" in request.POST and changed:
-            form.add_error(None, "The job was changed after the check. Look at its verdict, then record it.")
+            form.add_error(None, changed_after_check())
         shown = _judge(form)
     return render(
         request,

@@ -9,6 +9,7 @@ from maintenance.models import BoreReading, Fitting, Part, PartKind
 from maintenance.wear.bore import WORN_GROWTH_PCT
 from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
+from spools.refusals import refusal
 
 
 class FitForm(forms.Form):
@@ -128,10 +129,14 @@ class PartKindForm(VersionedForm):
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         if data.get("role") == PartKind.Role.NOZZLE and data.get("bore_mm") is None:
-            self.add_error("bore_mm", "A nozzle needs its bore.")
+            self.add_error("bore_mm", refusal("bore_missing", "A nozzle needs its bore."))
         low, life, high = (data.get(name) for name in ("life_low", "life", "life_high"))
         if low is not None and life is not None and high is not None and not 0 < low <= life <= high:
             self.add_error(
-                "life", "The expected life must lie between the short-lived and the long-lived one, above 0."
+                "life",
+                refusal(
+                    "life_out_of_order",
+                    "The expected life must lie between the short-lived and the long-lived one, above 0.",
+                ),
             )
         return data

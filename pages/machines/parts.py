@@ -152,7 +152,7 @@ def _off_already(request: HttpRequest, fitting: Fitting) -> HttpResponse | None:
     said = describe_removal(fitting)
     if not said:
         return None
-    messages.error(request, f"{said} Nothing was changed.")
+    messages.error(request, f"{said} Nothing was changed.", extra_tags="part_removed_already")
     return redirect("machine", fitting.machine_id)
 
 

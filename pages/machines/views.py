@@ -17,6 +17,7 @@ from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from maintenance.service.intervals import load_service_statuses
 from pages.frame.forms import apply, post_data
+from pages.frame.notices import notify_refused
 from pages.machines.forms import PrinterForm, RetireForm, ToolheadForm
 from pages.machines.service import status_row
 from spools.wording import format_time
@@ -167,7 +168,11 @@ def machine_retire(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
     if printer.retired_at is not None:
         # A second tap, or an old page.
-        messages.error(request, f"{printer} is out of use since {format_time(printer.retired_at)} already.")
+        messages.error(
+            request,
+            f"{printer} is out of use since {format_time(printer.retired_at)} already.",
+            extra_tags="retired_already",
+        )
         return redirect("machine", pk)
     form = RetireForm(post_data(request))
     if apply(form, lambda data: retire(printer, at=data["when"])):
@@ -184,5 +189,5 @@ def machine_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
         bring_back(printer)
         messages.success(request, f"{printer} is in use again.")
     except ValidationError as error:
-        messages.error(request, " ".join(error.messages))
+        notify_refused(request, error)
     return redirect("machine", pk)

@@ -20,6 +20,7 @@ from maintenance.models import Channel, Message, Reminder
 from maintenance.reminders.delivery import channels, feed, mail, outbox, push
 from maintenance.reminders.delivery.wording import news_of
 from pages.frame.forms import apply, post_data
+from pages.frame.notices import notify_refused
 from pages.reminders.notification_forms import (
     EmailForm,
     KindsForm,
@@ -176,7 +177,11 @@ def add_push(request: HttpRequest) -> HttpResponse:
     if apply(form, lambda data: channels.add_push(request.user, **data)):
         messages.success(request, "This browser will get notifications. Send a test.")
     else:
-        messages.error(request, "This browser's subscription cannot be read, nothing was saved. Try again.")
+        messages.error(
+            request,
+            "This browser's subscription cannot be read, nothing was saved. Try again.",
+            extra_tags="impossible_subscription",
+        )
     return redirect("notifications")
 
 
@@ -224,7 +229,7 @@ def channel_test(request: HttpRequest, pk: int) -> HttpResponse:
         outbox.send_test(channel)
         messages.success(request, "A test is on its way. Refresh in a moment: the result is listed below.")
     except ValidationError as error:
-        messages.error(request, " ".join(error.messages))
+        notify_refused(request, error)
     return redirect("notifications")
 
 
@@ -236,7 +241,7 @@ def message_retry(request: HttpRequest, pk: str) -> HttpResponse:
         outbox.retry(message)
         messages.success(request, "It will be sent again.")
     except ValidationError as error:
-        messages.error(request, " ".join(error.messages))
+        notify_refused(request, error)
     return redirect("notifications")
 
 
@@ -246,7 +251,11 @@ def _own(request: HttpRequest) -> QuerySet[Channel]:
 
 def _ended_already(request: HttpRequest, channel: Channel) -> HttpResponse:
     """The answer to a second tap or an old page."""
-    messages.error(request, f"{title_of(channel)} has ended already. Add it again if you want it back.")
+    messages.error(
+        request,
+        f"{title_of(channel)} has ended already. Add it again if you want it back.",
+        extra_tags="ended_already",
+    )
     return redirect("notifications")
 
 

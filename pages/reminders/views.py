@@ -80,7 +80,9 @@ def _ended_already(request: HttpRequest, reminder: Reminder) -> HttpResponse:
     """The answer to a second tap or an old page."""
     assert reminder.ended_at is not None
     messages.error(
-        request, f"This reminder ended on {format_time(reminder.ended_at)} already. Nothing was saved."
+        request,
+        f"This reminder ended on {format_time(reminder.ended_at)} already. Nothing was saved.",
+        extra_tags="ended_already",
     )
     return redirect("reminder", reminder.pk)
 

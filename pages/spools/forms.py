@@ -11,6 +11,7 @@ from spools import limits
 from spools.codes import pretty
 from spools.inventory.assumptions import REEL
 from spools.models import CoreKind, Feedstock, Place, Spool
+from spools.refusals import refusal
 
 
 class PlaceChoice(forms.ModelChoiceField):
@@ -222,5 +223,7 @@ class ReceiveForm(forms.Form):
         data["core_material"] = data.get("core_material") or Spool.CoreMaterial.UNKNOWN
         for name in ("core_radius_mm", "width_mm"):
             if name not in self.errors and data.get(name) is None:
-                self.add_error(name, "Measure it, or choose a common reel above.")
+                self.add_error(
+                    name, refusal("reel_size_missing", "Measure it, or choose a common reel above.")
+                )
         return data

@@ -32,10 +32,12 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         raise Http404("There is no such toolhead in use.")
     on = next((row.toolhead for row, _ in judged if row.loaded == spool.pk), None)
     if on == machine.toolhead:
-        messages.error(request, f"{pretty(spool.code)} is on {on} already.")
+        messages.error(request, f"{pretty(spool.code)} is on {on} already.", extra_tags="on_it_already")
         return redirect("spool", spool.code)
     if on is not None:
-        messages.error(request, f"{pretty(spool.code)} is on {on}. Take it off there first.")
+        messages.error(
+            request, f"{pretty(spool.code)} is on {on}. Take it off there first.", extra_tags="on_another"
+        )
         return redirect("spool-unload", spool.code)
     other, here = there.get(machine.loaded), machine.toolhead.printer.place
     form = LoadForm(post_data(request), hold=verdict.state == HOLD, there=other, here=here)
@@ -73,7 +75,7 @@ def _on_toolheads(judged: list[tuple[MachineState, Verdict]]) -> dict[int | None
 def spool_unload(request: HttpRequest, spool: Spool) -> HttpResponse:
     loading = Loading.objects.present().filter(spool=spool).select_related("toolhead__printer__place").first()
     if loading is None:
-        messages.error(request, f"{pretty(spool.code)} is on no toolhead.")
+        messages.error(request, f"{pretty(spool.code)} is on no toolhead.", extra_tags="on_no_toolhead")
         return redirect("spool", spool.code)
     form = UnloadForm(post_data(request), here=loading.toolhead.printer.place)
     if apply(form, lambda data: unload_spool(loading, data["place"], at=data["when"], by=request.user)):

@@ -120,5 +120,5 @@ def trouble_outcome(request: HttpRequest, pk: int) -> HttpResponse:
         messages.success(request, f"{cause.label}: saved as the cause.")
     else:
         said = [str(error) for errors in form.errors.values() for error in errors]
-        messages.error(request, f"Nothing was saved. {' '.join(said)}")
+        messages.error(request, f"Nothing was saved. {' '.join(said)}", extra_tags="impossible_outcome")
     return redirect("trouble", pk)
