@@ -12,7 +12,8 @@ from django.db.models import QuerySet
 from benchmarks.big_shop import add_rows
 from spools.air import dry_box_cache
 from spools.air.hourly import hour_of
-from spools.models import Ensemble, Feedstock, MoistureState, OuterTurns, Place, Spool
+from spools.board.rows import GOOD_FOR
+from spools.models import Ensemble, Feedstock, MoistureState, Place, Spool, SpoolBoard
 from spools.moisture import assimilation as spool_weighings
 from spools.moisture import history as moisture_history
 from spools.physics_inputs import ConstantAir, advance_windings, first_members, initial_winding
@@ -28,11 +29,10 @@ def bring_up(at: datetime) -> None:
     ids = list(Spool.objects.order_by("pk").values_list("pk", flat=True))
     for first in range(0, len(ids), 500):
         histories = moisture_history.load(ids[first : first + 500], until, since=lambda _: until)
-        states, ensembles, outer = [], [], []
+        states, ensembles, rows = [], [], []
         for past in histories.values():
             spool = past.spool
-            outer.append(OuterTurns(spool=spool, at=until, over_clear=0.2))
-            outer[-1].p10_pct, outer[-1].p50_pct, outer[-1].p90_pct = 0.1, 0.2, 0.3
+            rows.append(_row(spool, past.stays[-1].place, until))
             if weighings := spool_weighings.weighings_of(past):
                 ensembles.append(_ensemble(past, len(weighings), weighings[-1].at))
             states += [
@@ -44,8 +44,19 @@ def bring_up(at: datetime) -> None:
                 )
                 for time in times
             ]
-        for rows in (states, ensembles, outer):
-            add_rows(rows)
+        for some in (states, ensembles, rows):
+            add_rows(some)
+
+
+def _row(spool: Spool, place: Place, at: datetime) -> SpoolBoard:
+    """A row of the board that says nothing new."""
+    row = SpoolBoard(
+        spool=spool, generation=spool.cache_generation, computed_at=at, place=place, state="clear"
+    )
+    row.good_until, row.outlooks_json = at + GOOD_FOR, b"[]"
+    row.p10_pct, row.p50_pct, row.p90_pct, row.over_clear, row.over_hold = 0.1, 0.2, 0.3, 0.2, 0.0
+    row.low_g, row.mass_g, row.high_g = 690, 700, 710
+    return row
 
 
 def memories(feedstocks: QuerySet[Feedstock]) -> dict[tuple[int, bool], bytes]:

@@ -12,6 +12,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import F, Q, QuerySet
 
+from background.queue import enqueue
 from spools.checks import EARLIEST, lock_spool_facts
 from spools.models import (
     BoxAir,
@@ -21,16 +22,19 @@ from spools.models import (
     Feedstock,
     Filler,
     MoistureState,
-    OuterTurns,
     Place,
     Polymer,
     Spool,
+    SpoolBoard,
     Stay,
 )
 
 # Raise it when the physics or its steps change: `prepare` then drops what another version computed.
 MODEL_VERSION = 4
+REFRESH = "spools.refresh_board"
 HOUR = timedelta(hours=1)
+# Readings that differ by no more are the same air, for the board: sensors are no better.
+SAME_AIR_K, SAME_AIR_PCT = 1.0, 2.0
 # Columns of places and materials on which no computed moisture rests.
 UNRELATED = {
     *("id", "name", "version", "cache_generation"),
@@ -51,7 +55,6 @@ def invalidate_after(spool_ids: Iterable[int], at: datetime, *, weighed: bool = 
     given = set(spool_ids)
     boxes = _boxes_of(given, at)
     _invalidate_spools(given | _spools_in(boxes, at), at, at)
-    OuterTurns.objects.filter(spool__in=given).delete()
     if weighed:
         Ensemble.objects.filter(spool__in=given).delete()
         MoistureState.objects.filter(spool__in=given).delete()
@@ -59,19 +62,35 @@ def invalidate_after(spool_ids: Iterable[int], at: datetime, *, weighed: bool = 
 
 
 @transaction.atomic
-def invalidate_after_readings(place: Place, at: datetime) -> None:
+def invalidate_after_readings(place: Place, at: datetime, air: tuple[float, float] | None = None) -> None:
     """Delete what was computed later than the hour that begins at ``at``, for which a reading is being added.
 
     That concerns the spools that were in the place since, or in a dryer or dry box in that room, and these
-    boxes.
+    boxes. air: the newest of the readings in °C and % RH, where all of them are of the present hour. Of rows of
+    the board those then stay fresh that were computed with nearly that air, and those of spools in dry boxes in
+    that room: a box follows its room slowly.
     """
     lock_spool_facts()
+    spools = _spools_breathing(place, at)
+    kept = 0
+    if air is not None:
+        near = Q(
+            air_temperature_c__range=_around(air[0], SAME_AIR_K),
+            air_rh_pct__range=_around(air[1], SAME_AIR_PCT),
+        )
+        same = Q(near, place=place) | Q(place__room=place, place__kind=Place.Kind.DRY_BOX)
+        rows = SpoolBoard.objects.filter(same, pk__in=spools, run=None)
+        kept = rows.update(generation=F("generation") + 1)
     # A weighing is assimilated with the readings before its hour, so those of its own hour change nothing.
-    _invalidate_spools(_spools_breathing(place, at), at, at + HOUR)
+    _invalidate_spools(spools, at, at + HOUR, stale_rows=kept < len(spools))
     boxes = set(Place.objects.filter(room=place, half_time_h__isnull=False).values_list("pk", flat=True))
     _invalidate_boxes(boxes, at)
     # A sample holds the air of its own hour.
     BoxAir.objects.filter(place__in=boxes, at=at).delete()
+
+
+def _around(value: float, distance: float) -> tuple[float, float]:
+    return value - distance, value + distance
 
 
 @transaction.atomic
@@ -105,10 +124,11 @@ def save_assumptions(row: Place | Polymer | Filler | Feedstock, **options: Any) 
 def invalidate_all() -> None:
     """Delete everything that was computed from facts."""
     lock_spool_facts()
-    for model in (OuterTurns, MoistureState, Ensemble, BoxAir, BoxState):
+    for model in (SpoolBoard, MoistureState, Ensemble, BoxAir, BoxState):
         model._default_manager.all().delete()
     Spool.objects.update(cache_generation=F("cache_generation") + 1)
     Place.objects.update(cache_generation=F("cache_generation") + 1)
+    wake()
 
 
 @transaction.atomic
@@ -126,6 +146,14 @@ def invalidate_other_versions() -> bool:
 def is_current_version() -> bool:
     """Whether the caches are those of this version: a program that was not restarted stores nothing."""
     return not CacheVersion.objects.exclude(model_version=MODEL_VERSION).exists()
+
+
+def wake() -> None:
+    """Has the worker bring the board up to date right after the caller's transaction.
+
+    While that work waits or runs none is added: it looks for stale rows itself, and again before it ends.
+    """
+    enqueue(REFRESH, singleton_key=REFRESH)
 
 
 def _is_changed(row: Place | Polymer | Filler | Feedstock) -> bool:
@@ -164,12 +192,16 @@ def _invalidate_boxes(place_ids: set[int], at: datetime) -> None:
         BoxAir.objects.filter(place__in=place_ids, at__gt=at).delete()
 
 
-def _invalidate_spools(spool_ids: set[int], at: datetime, weighed_after: datetime) -> None:
+def _invalidate_spools(
+    spool_ids: set[int], at: datetime, weighed_after: datetime, *, stale_rows: bool = True
+) -> None:
+    """stale_rows: whether rows of the board become stale by this."""
     if not spool_ids:
         return
     Spool.objects.filter(pk__in=spool_ids).update(cache_generation=F("cache_generation") + 1)
     weighed_later = Ensemble.objects.filter(spool__in=spool_ids, last_at__gte=weighed_after)
     stale = Q(at__gt=at) | Q(spool__in=weighed_later.values("spool"))
     MoistureState.objects.filter(stale, spool__in=spool_ids).delete()
-    OuterTurns.objects.filter(stale, spool__in=spool_ids).delete()
     weighed_later.delete()
+    if stale_rows:
+        wake()

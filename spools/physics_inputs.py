@@ -31,6 +31,8 @@ OPEN_OR_CARD_WET = (20.0, 45.0, 70.0)
 WETTEST_START_RH = 0.98
 # A spool counts as dry when at most this share of the members is too wet.
 DOUBT = 0.2
+# Above this share of the members something is taken as likely.
+LIKELY = 0.8
 START_C = 22.0
 # The numbers of a member of the ensemble: uptake, diffusivity, its activation energy, wetness on receipt.
 MEMBER_OF = ("w50_pct", "d23_m2_s", "e_d_kj_mol", "start_rh")
@@ -224,6 +226,23 @@ def hours_until_all_below(
         below=True,
     )
     return [hours for (hours,) in crossings]
+
+
+def contents_ahead(
+    lanes: Sequence[tuple[Winding, ConstantAir]], mass_g: float, looks_h: Sequence[float]
+) -> list[Array]:
+    """The outermost mass_g of each winding in lasting air, at 0 h and at these hours, (looks, members) in %."""
+    ahead = drying.contents_ahead(
+        [_lane(start, [air]) for start, air in lanes], [mass_g / 1000] * len(lanes), looks_h
+    )
+    return [100 * contents for contents in ahead]
+
+
+def crossing_h(
+    contents_pct: Array, looks_h: Sequence[float], limit_pct: float, share: float, *, below: bool
+) -> float | None:
+    """Hours until members as of contents_ahead are below a limit, or above it, as in hours_until."""
+    return drying.crossing(contents_pct, np.array([0.0, *looks_h]), limit_pct, share, below)
 
 
 def _lane(start: Winding, airs: Sequence[ConstantAir]) -> winding.Lane:

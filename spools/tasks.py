@@ -1,4 +1,4 @@
-"""Keeps the stored moisture of all spools, and the stored air of dry boxes, up to date."""
+"""Keeps the board of spools, their stored moisture, and the stored air of dry boxes up to date."""
 
 import time
 from collections.abc import Iterator
@@ -6,12 +6,13 @@ from datetime import timedelta
 
 from django.utils import timezone
 
-from background.queue import enqueue, every, work
+from background.queue import enqueue, enqueue_next, every, work
 from spools import idempotency
 from spools.air import dry_box_cache
 from spools.air.dry_box_facts import complete_boxes
+from spools.board import board
 from spools.drying.week.plans import ComputedPlan, compute_plan, store_plan
-from spools.moisture import cache as moisture_cache
+from spools.invalidation import REFRESH, is_current_version
 from spools.moisture.checkpoints import latest_times
 
 from .models import WeekPlan
@@ -33,20 +34,48 @@ def queue_advances() -> None:
     for number, first in enumerate(range(0, len(boxes), BOXES)):
         some = {"place_ids": boxes[first : first + BOXES]}
         enqueue("spools.advance_dry_boxes", some, singleton_key=f"spools.advance_dry_boxes:{number}")
-    ids = moisture_cache.find_stale(timezone.now())
-    for number, first in enumerate(range(0, len(ids), BATCH)):
-        batch = {"spool_ids": ids[first : first + BATCH]}
+    _queue_batches(board.find_due(timezone.now()))
+
+
+def _queue_batches(spool_ids: list[int]) -> None:
+    """Workers share these spools. A batch that still waits is not queued again; the next look finds its spools."""
+    for number, first in enumerate(range(0, len(spool_ids), BATCH)):
+        batch = {"spool_ids": spool_ids[first : first + BATCH]}
         enqueue("spools.advance_moisture", batch, singleton_key=f"spools.advance_moisture:{number}")
 
 
-def _compute_moisture(spool_ids: list[int]) -> list[moisture_cache.ComputedMoisture]:
+def _compute_board(spool_ids: list[int]) -> list[board.ComputedBoard]:
     """As many groups as time allows; the next round finds the others still due."""
     started, computed = time.monotonic(), []
     for group in _groups(spool_ids):
-        computed.append(moisture_cache.compute_advance(group, timezone.now()))
+        computed.append(board.compute(group, timezone.now()))
         if time.monotonic() - started > ENOUGH_S:
             break
     return computed
+
+
+def _compute_due(spool_ids: list[int]) -> list[board.ComputedBoard]:
+    """Those that another worker or a reader has not computed meanwhile."""
+    return _compute_board(sorted({*spool_ids} & {*board.find_due(timezone.now())}))
+
+
+def _compute_stale() -> list[board.ComputedBoard]:
+    return _compute_board(board.find_stale(timezone.now())[:BATCH])
+
+
+@work(REFRESH, prepare=_compute_stale, queue="moisture")
+def refresh_board(prepared: list[board.ComputedBoard]) -> None:
+    """Store the rows of spools that had become stale, and see to those that became so meanwhile.
+
+    Facts that are recorded after this look wait for its lock and are followed by work of their own.
+    """
+    for computed in prepared:
+        board.store(computed)
+    left = board.find_stale(timezone.now()) if is_current_version() else []
+    if len(left) > BATCH:
+        _queue_batches(left)
+    elif left:
+        enqueue_next(REFRESH, {}, timezone.now(), singleton_key=REFRESH)
 
 
 def _groups(spool_ids: list[int]) -> Iterator[list[int]]:
@@ -64,11 +93,11 @@ def prune_keys() -> None:
     idempotency.prune(timezone.now())
 
 
-@work("spools.advance_moisture", prepare=_compute_moisture, queue="moisture")
-def advance_moisture(spool_ids: list[int], prepared: list[moisture_cache.ComputedMoisture]) -> None:
-    """Store checkpoints that were computed outside the transaction."""
+@work("spools.advance_moisture", prepare=_compute_due, queue="moisture")
+def advance_moisture(spool_ids: list[int], prepared: list[board.ComputedBoard]) -> None:
+    """Store checkpoints and rows of the board that were computed outside the transaction."""
     for computed in prepared:
-        moisture_cache.store_advance(computed)
+        board.store(computed)
 
 
 def _compute_dry_boxes(place_ids: list[int]) -> list[dry_box_cache.ComputedBox]:

@@ -155,6 +155,8 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
         lock_spool_facts()
         Reading.objects.bulk_create(new, ignore_conflicts=True, batch_size=1000)
         first_hour = hour_of(min(reading.at for reading in new))
-        invalidate_after_readings(place, first_hour)
+        newest = max(new, key=lambda reading: reading.at)
+        air = (newest.temperature_c, newest.rh_pct) if first_hour == hour_of(timezone.now()) else None
+        invalidate_after_readings(place, first_hour, air)
         _advance_after(first_hour)
     return len(new), len(rows) - len(new)

@@ -8,7 +8,6 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Sum
 
-from background.queue import enqueue
 from spools import limits
 from spools.catalogue.values import material_values
 from spools.checks import lock_spool, require_in_use, require_past_time, require_within
@@ -205,7 +204,6 @@ def weigh(
     gross_g, resolution_g = require_gross_mass(spool, gross_g, resolution_g)
     _require_not_far_above_received(spool, gross_g)
     invalidate_from(spool, at, weighed=True)
-    enqueue("spools.advance_moisture", {"spool_ids": [spool.pk]})
     return MassEntry.objects.create(
         spool=spool,
         kind=Kind.WEIGHED,

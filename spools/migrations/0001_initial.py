@@ -1056,36 +1056,6 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name="OuterTurns",
-            fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                (
-                    "spool",
-                    models.OneToOneField(
-                        on_delete=django.db.models.deletion.CASCADE,
-                        related_name="outer_turns",
-                        to="spools.spool",
-                    ),
-                ),
-                ("at", models.DateTimeField()),
-                (
-                    "over_clear",
-                    models.FloatField(help_text="share of the members above the limit for printing well"),
-                ),
-                ("p10_pct", models.FloatField()),
-                ("p50_pct", models.FloatField()),
-                ("p90_pct", models.FloatField()),
-            ],
-            options={
-                "verbose_name_plural": "outer turns",
-            },
-        ),
-        migrations.CreateModel(
             name="PrintRequest",
             fields=[
                 (
@@ -1505,6 +1475,102 @@ class Migration(migrations.Migration):
                         name="planned_first_stage_is_cooler",
                     ),
                 ],
+            },
+        ),
+        migrations.CreateModel(
+            name="SpoolBoard",
+            fields=[
+                (
+                    "spool",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        primary_key=True,
+                        related_name="board",
+                        serialize=False,
+                        to="spools.spool",
+                    ),
+                ),
+                (
+                    "generation",
+                    models.PositiveIntegerField(help_text="of the spool's caches before its facts were read"),
+                ),
+                ("computed_at", models.DateTimeField()),
+                (
+                    "good_until",
+                    models.DateTimeField(db_index=True, help_text="from then on time alone makes it stale"),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="spools.place",
+                    ),
+                ),
+                (
+                    "air_temperature_c",
+                    models.FloatField(
+                        help_text="the air that it was in; none where it breathes none", null=True
+                    ),
+                ),
+                ("air_rh_pct", models.FloatField(null=True)),
+                ("p10_pct", models.FloatField()),
+                ("p50_pct", models.FloatField()),
+                ("p90_pct", models.FloatField()),
+                (
+                    "over_clear",
+                    models.FloatField(help_text="share of the members above the limit for printing well"),
+                ),
+                ("over_hold", models.FloatField(help_text="share of the members above the print limit")),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[("clear", "clear"), ("caution", "caution"), ("hold", "hold")], max_length=10
+                    ),
+                ),
+                ("low_g", models.FloatField()),
+                ("mass_g", models.FloatField()),
+                ("high_g", models.FloatField()),
+                (
+                    "run",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="spools.dryingrun",
+                    ),
+                ),
+                (
+                    "run_dry_at",
+                    models.DateTimeField(
+                        help_text="when all of it is likely dry; none: not in this run", null=True
+                    ),
+                ),
+                (
+                    "heat_share",
+                    models.FloatField(
+                        help_text="used of the heat budget for life; none without one", null=True
+                    ),
+                ),
+                (
+                    "prints_well_until",
+                    models.DateTimeField(
+                        help_text="in its place, from then on possibly over the clear limit; none: over 60 days",
+                        null=True,
+                    ),
+                ),
+                (
+                    "printable_until",
+                    models.DateTimeField(help_text="likewise over the print limit", null=True),
+                ),
+                (
+                    "outlooks_json",
+                    models.BinaryField(help_text="an AirOutlook for each class of air of the shop"),
+                ),
+            ],
+            options={
+                "verbose_name_plural": "board of spools",
             },
         ),
     ]

@@ -1,12 +1,14 @@
+from .board import AirOutlook, SpoolBoard
 from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import CouponTest, DryingRun
 from .facts import SentRequest
-from .moisture import CacheVersion, Ensemble, MoistureState, OuterTurns
+from .moisture import CacheVersion, Ensemble, MoistureState
 from .places import BoxAir, BoxState, DesiccantCharge, Place, Reading, Stay
 from .stock import MassEntry, Spool
 from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
 
 __all__ = [
+    "AirOutlook",
     "BoxAir",
     "BoxState",
     "CacheVersion",
@@ -20,7 +22,6 @@ __all__ = [
     "Maker",
     "MassEntry",
     "MoistureState",
-    "OuterTurns",
     "Place",
     "PlannedDrying",
     "PlannedPrint",
@@ -30,6 +31,7 @@ __all__ = [
     "SentRequest",
     "Source",
     "Spool",
+    "SpoolBoard",
     "Stay",
     "WeekPlan",
 ]

@@ -53,23 +53,3 @@ class Ensemble(models.Model):
 
     def __str__(self) -> str:
         return f"{self.spool_id} weighed until {self.last_at:%Y-%m-%d %H:%M}"
-
-
-class OuterTurns(models.Model):
-    """The moisture of a spool's outer turns as of a full hour, for reminders, which need it of all spools.
-
-    Stored with the checkpoints. Any fact about the spool deletes it, and so does a late one about its air.
-    """
-
-    spool = models.OneToOneField(Spool, models.CASCADE, related_name="outer_turns")
-    at = models.DateTimeField()
-    over_clear = models.FloatField(help_text="share of the members above the limit for printing well")
-    p10_pct = models.FloatField()
-    p50_pct = models.FloatField()
-    p90_pct = models.FloatField()
-
-    class Meta:
-        verbose_name_plural = "outer turns"
-
-    def __str__(self) -> str:
-        return f"{self.spool_id} at {self.at:%Y-%m-%d %H:%M}: {self.p50_pct:.2g} %"

@@ -1,47 +1,43 @@
-"""The stored moisture of spools: checkpoints, ensembles and the outer turns for reminders.
+"""The stored moisture of spools: checkpoints and ensembles.
 
 What is stored is valid: whoever changes a fact or an assumption deletes what rests on it and raises the cache
 generation of the spools concerned (spools/invalidation.py). A result is stored only while the generation is
 the one from before its facts were read.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
-from typing import NamedTuple
+from datetime import datetime
 
-import numpy as np
 from django.db import transaction
 from django.utils import timezone
 
 from spools.air.climate import hour_of
-from spools.catalogue.values import material_values
 from spools.checks import lock_spool_facts
 from spools.codes import pretty
 from spools.invalidation import is_current_version
-from spools.models import Ensemble, MoistureState, OuterTurns, Spool
+from spools.models import Ensemble, MoistureState, Spool
 from spools.moisture.checkpoints import prune, slot
 from spools.moisture.history import History
-from spools.moisture.state import moisture_of
 from spools.moisture.steps import SpoolMoment, advance_spools, load_spools
-from spools.physics_inputs import SMALL_JOB_G, Interval, Winding
 from spools.wording import format_time
 
-REBUILD_BATCH, OUTER_BATCH = 50, 250
-# Each spool is advanced every so many hours, a share of the spools in each hour.
-ROUND_H = 6
-# The outer turns of a spool count for this long, somewhat longer than a round where the work is behind.
-FRESH_FOR = timedelta(hours=8)
+REBUILD_BATCH = 50
 
 
 @dataclass(frozen=True)
 class ComputedMoisture:
-    """Rows that wait to be stored. generations: of each spool's caches before its facts were read."""
+    """Rows that wait to be stored, and what else was computed on the way.
+
+    generations: of each spool's caches before its facts were read. histories, last: the facts of each spool, and
+    the spool at the time up to which it was computed, by its id.
+    """
 
     generations: dict[int, int]
     checkpoints: list[MoistureState]
     ensembles: list[Ensemble]
-    outer_turns: list[OuterTurns]
+    histories: dict[int, History]
+    last: dict[int, SpoolMoment]
 
 
 def advance(spools: Iterable[Spool], until: datetime | None = None) -> int:
@@ -50,8 +46,8 @@ def advance(spools: Iterable[Spool], until: datetime | None = None) -> int:
 
 
 def compute_advance(spool_ids: Sequence[int], until: datetime) -> ComputedMoisture:
-    """The rows up to the last full hour before ``until``; stores nothing, needs no transaction."""
-    return _compute(spool_ids, hour_of(until))
+    """The spools at a time, and the rows up to the last full hour before it; stores nothing, needs no transaction."""
+    return _compute(spool_ids, until)
 
 
 def _compute(
@@ -62,16 +58,16 @@ def _compute(
     generations = dict(Spool.objects.filter(pk__in=spool_ids).values_list("pk", "cache_generation"))
     loaded = load_spools(spool_ids, until, from_scratch=stored is not None)
     rows: dict[tuple[int, str, int], MoistureState] = {}
-    last = dict(loaded.starts)
+    # The air of the present hour changes with its next reading.
+    last, closed = dict(loaded.starts), hour_of(until)
     for reached in advance_spools(loaded.histories, loaded.starts, until):
         last |= reached
         for pk, moment in reached.items():
-            if moment.closes:
-                row = rows[pk, *slot(moment.at, until)] = _checkpoint(pk, moment)
+            if moment.closes and moment.at <= closed:
+                row = rows[pk, *slot(moment.at, closed)] = _checkpoint(pk, moment)
                 if stored is not None:
                     stored.compare(row)
-    outer_turns = _outer_turns_rows(loaded.histories, last, until)
-    return ComputedMoisture(generations, list(rows.values()), loaded.ensembles, outer_turns)
+    return ComputedMoisture(generations, list(rows.values()), loaded.ensembles, loaded.histories, last)
 
 
 def _checkpoint(spool_id: int, moment: SpoolMoment) -> MoistureState:
@@ -85,36 +81,12 @@ def _checkpoint(spool_id: int, moment: SpoolMoment) -> MoistureState:
     )
 
 
-def _outer_turns_rows(
-    histories: Mapping[int, History], last: Mapping[int, SpoolMoment], until: datetime
-) -> list[OuterTurns]:
-    """None of a spool about which something was recorded in this hour: the next hour stores it."""
-    quiet = {
-        pk: (history.spool, last[pk].winding)
-        for pk, history in histories.items()
-        if history.spool.emptied_at is None and history.last_fact_at() < until
-    }
-    return [
-        OuterTurns(
-            spool_id=pk,
-            at=until,
-            over_clear=outer.over_clear,
-            p10_pct=outer.pct.p10,
-            p50_pct=outer.pct.p50,
-            p90_pct=outer.pct.p90,
-        )
-        for pk, outer in _compute_outer(quiet).items()
-    ]
-
-
 @transaction.atomic
 def store_advance(computed: ComputedMoisture) -> int:
-    """Store computed rows, but none of a spool about which a fact was added meanwhile."""
-    lock_spool_facts()
-    if not is_current_version():
+    """Store computed rows, but none of a spool about which a fact was added meanwhile. Returns how many."""
+    same = unchanged_spools(computed)
+    if not same:
         return 0
-    now = dict(Spool.objects.filter(pk__in=computed.generations).values_list("pk", "cache_generation"))
-    same = {pk for pk, generation in computed.generations.items() if now.get(pk) == generation}
     checkpoints = [row for row in computed.checkpoints if row.spool_id in same]
     ensembles = [row for row in computed.ensembles if row.spool_id in same]
     # Other members have other checkpoints.
@@ -129,9 +101,19 @@ def store_advance(computed: ComputedMoisture) -> int:
     )
     prune(same)
     Ensemble.objects.bulk_create(ensembles)
-    OuterTurns.objects.filter(spool__in=same).delete()
-    OuterTurns.objects.bulk_create([row for row in computed.outer_turns if row.spool_id in same])
     return len(checkpoints)
+
+
+def unchanged_spools(computed: ComputedMoisture) -> set[int]:
+    """The ids of the spools about which no fact was added since the computation began.
+
+    They stay so until the transaction ends. None where another version of the physics computed.
+    """
+    lock_spool_facts()
+    if not is_current_version():
+        return set()
+    now = dict(Spool.objects.filter(pk__in=computed.generations).values_list("pk", "cache_generation"))
+    return {pk for pk, generation in computed.generations.items() if now.get(pk) == generation}
 
 
 def rebuild(spools: Iterable[Spool], until: datetime | None = None) -> list[str]:
@@ -141,7 +123,7 @@ def rebuild(spools: Iterable[Spool], until: datetime | None = None) -> list[str]
     for first in range(0, len(ids), REBUILD_BATCH):
         batch = ids[first : first + REBUILD_BATCH]
         stored = _StoredCheckpoints(batch)
-        computed = _compute(batch, hour_of(until or timezone.now()), stored)
+        computed = _compute(batch, until or timezone.now(), stored)
         with transaction.atomic():
             MoistureState.objects.filter(spool__in=batch).delete()
             Ensemble.objects.filter(spool__in=batch).delete()
@@ -172,50 +154,3 @@ class _StoredCheckpoints:
             f"Spool {pretty(row.spool.code)}: no checkpoint is computed for {format_time(row.at)}."
             for row in self._rows.values()
         ]
-
-
-class SmallJobMoisture(NamedTuple):
-    """The moisture of the outer turns of a small job, and the chance that it is too much to print well."""
-
-    over_clear: float
-    pct: Interval
-
-
-def outer_turns(spools: Iterable[Spool], now: datetime | None = None) -> dict[int, SmallJobMoisture]:
-    """The outer turns of spools by spool id, for reminders, which look at all spools every few minutes.
-
-    Stored ones count for FRESH_FOR; without one they are computed.
-    """
-    now, spools = now or timezone.now(), list(spools)
-    rows = OuterTurns.objects.filter(at__gt=now - FRESH_FOR, at__lte=now)
-    columns = rows.values_list("spool", "over_clear", "p10_pct", "p50_pct", "p90_pct")
-    fresh = {pk: SmallJobMoisture(over_clear, Interval(*pct)) for pk, over_clear, *pct in columns}
-    stale = [spool for spool in spools if spool.pk not in fresh]
-    for first in range(0, len(stale), OUTER_BATCH):
-        moistures = moisture_of(stale[first : first + OUTER_BATCH], now)
-        fresh |= _compute_outer({pk: (m.history.spool, m.winding) for pk, m in moistures.items()})
-    return {spool.pk: fresh[spool.pk] for spool in spools}
-
-
-def _compute_outer(windings: Mapping[int, tuple[Spool, Winding]]) -> dict[int, SmallJobMoisture]:
-    """By the same keys."""
-    over_clear, contents = [], []
-    for spool, winding in windings.values():
-        limit_pct = material_values(spool.feedstock).limit_clear_pct
-        contents.append(winding.outer_pct(SMALL_JOB_G))
-        over_clear.append(float((contents[-1] > limit_pct).mean()))
-    intervals = Interval.from_rows(np.array(contents))
-    moistures = [SmallJobMoisture(*row) for row in zip(over_clear, intervals, strict=True)]
-    return dict(zip(windings, moistures, strict=True))
-
-
-def find_stale(now: datetime) -> list[int]:
-    """The ids of the spools in use for which something has to be stored, in order. One query.
-
-    Each has its hour every ROUND_H hours, and once something was recorded; a share of them in each hour, so
-    that no sweep has to do with all.
-    """
-    until = hour_of(now.astimezone(UTC))
-    rows = Spool.objects.filter(emptied_at=None).order_by("pk").values_list("pk", "outer_turns__at")
-    due = [until - timedelta(hours=(until.hour - share) % ROUND_H) for share in range(ROUND_H)]
-    return [pk for pk, at in rows if at is None or not due[pk % ROUND_H] <= at <= until]

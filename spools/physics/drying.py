@@ -92,14 +92,14 @@ def _follow(
     hours = np.array([0.0, *looks_h])
     state = lane.state
     contents = _counted(state.profile()[None], lane, mass_kg)
-    crossed = [_crossing(contents, hours, limit, share, below) for limit in limits]
+    crossed = [crossing(contents, hours, limit, share, below) for limit in limits]
     while None in crossed and len(contents) < len(hours):
         spans = np.diff(hours[len(contents) - 1 : len(contents) + LOOKS_AT_A_TIME]) * HOUR_S
         airs = [Surroundings(s, air.temperature_k, air.rh, air.moving_air) for s in spans.tolist()]
         (ahead,) = advance([Lane(lane.geometry, lane.material, state, airs)], heat=heat, record=True)
         state = ahead.state
         contents = np.concatenate([contents, _counted(ahead.profiles, lane, mass_kg)])
-        crossed = [_crossing(contents, hours, limit, share, below) for limit in limits]
+        crossed = [crossing(contents, hours, limit, share, below) for limit in limits]
     return crossed
 
 
@@ -108,7 +108,49 @@ def _counted(profiles: Array, lane: Lane, mass_kg: float | None) -> Array:
     return profiles.max(-1) if mass_kg is None else outermost_mean(profiles, lane.geometry, mass_kg)
 
 
-def _crossing(contents: Array, hours: Array, limit: float, share: float, below: bool) -> float | None:
+def contents_ahead(
+    lanes: Sequence[Lane], masses_kg: Sequence[float | None], looks_h: Sequence[float]
+) -> list[Array]:
+    """Contents of the counted turns of each lane in lasting air.
+
+    Parameters
+    ----------
+    lanes, masses_kg, looks_h
+        As for hours_until.
+
+    Returns
+    -------
+    list of ndarray
+        Contents at 0 h and at each look, (looks + 1, members) [kg/kg], one for each lane.
+    """
+    spans = np.diff([0.0, *looks_h]) * HOUR_S
+    found = []
+    for lane, mass_kg in zip(lanes, masses_kg, strict=True):
+        (air,) = lane.surroundings
+        airs = [Surroundings(s, air.temperature_k, air.rh, air.moving_air) for s in spans.tolist()]
+        (ahead,) = advance([Lane(lane.geometry, lane.material, lane.state, airs)], record=True)
+        profiles = np.concatenate([lane.state.profile()[None], ahead.profiles])
+        found.append(_counted(profiles, lane, mass_kg))
+    return found
+
+
+def crossing(contents: Array, hours: Array, limit: float, share: float, below: bool) -> float | None:
+    """The hour at which members cross a limit.
+
+    Parameters
+    ----------
+    contents : ndarray
+        Contents at each hour, (hours, members).
+    hours : ndarray
+        Hours, rising [h].
+    limit, share, below
+        As for hours_until, the limit in the contents' unit.
+
+    Returns
+    -------
+    float or None
+        Hours, between two of them by the members' quantile; None: not by the last of them.
+    """
     reached = [(probability(members, limit) <= share) == below for members in contents]
     if True not in reached:
         return None

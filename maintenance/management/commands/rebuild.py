@@ -4,6 +4,7 @@ from django.core.management.base import BaseCommand
 
 from maintenance.parts.wear_entries import rebuild_wear
 from spools.air import dry_box_cache
+from spools.board import board
 from spools.catalogue import coupons
 from spools.invalidation import invalidate_other_versions
 from spools.models import Spool
@@ -18,11 +19,13 @@ class Command(BaseCommand):
         spools = list(Spool.objects.order_by("pk"))
         boxes = dry_box_cache.rebuild()
         changes = moisture_cache.rebuild(spools)
+        answers = board.rebuild()
         worn = rebuild_wear()
         limits = coupons.rebuild()
-        for change in [*boxes, *changes, *worn, *limits]:
+        for change in [*boxes, *changes, *answers, *worn, *limits]:
             self.stdout.write(change)
         self.stdout.write(f"{len(spools)} spools rebuilt, {len(changes)} changed.")
+        self.stdout.write(f"The board of spools computed again, {len(answers)} changed.")
         self.stdout.write(f"The air of dry boxes computed again, {len(boxes)} changed.")
         self.stdout.write(f"Wear counted again, {len(worn)} changed.")
         self.stdout.write(f"Coupon tests summed up again, {len(limits)} changed.")

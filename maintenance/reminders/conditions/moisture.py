@@ -10,12 +10,12 @@ from maintenance.models import Loading, Reminder, Toolhead
 from maintenance.readiness.verdict import POSSIBLE
 from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
+from spools.board import board
 from spools.catalogue.values import material_values
 from spools.codes import pretty
 from spools.inventory import ledger
 from spools.inventory.queries import share
 from spools.models import DryingRun, Feedstock, MassEntry, Place, Spool, Stay
-from spools.moisture import cache as moisture_cache
 from spools.moisture.state import Interval, moisture_of
 from spools.physics_inputs import SMALL_JOB_G, ConstantAir, hours_until
 from spools.wording import format_day, format_duration, format_number
@@ -52,6 +52,7 @@ def check_moisture(now: datetime) -> Conditions:
     conditions = Conditions([Kind.DRY, Kind.WEIGH])
     spools = opened_spools()
     turns = outer_turns(spools, now)
+    spools = [spool for spool in spools if spool.pk in turns]
     loaded = {
         loading.spool_id: loading.toolhead
         for loading in Loading.objects.present().select_related("toolhead__printer")
@@ -86,12 +87,14 @@ def opened_spools() -> list[Spool]:
 
 
 def outer_turns(spools: Sequence[Spool], now: datetime) -> dict[int, Turns]:
-    """The outer turns of each, by spool id."""
-    held = moisture_cache.outer_turns(spools, now)
-    found = {}
+    """The outer turns of each that is on the board, by spool id."""
+    rows, found = board.read(None, now), {}
     for spool in spools:
-        limit_pct = material_values(spool.feedstock).limit_clear_pct
-        found[spool.pk] = Turns(held[spool.pk].over_clear, held[spool.pk].pct, limit_pct)
+        # Where the board is behind, some have no row yet: the next sweep has them.
+        if (row := rows.get(spool.pk)) is not None:
+            limit_pct = material_values(spool.feedstock).limit_clear_pct
+            interval = Interval(row.p10_pct, row.p50_pct, row.p90_pct)
+            found[spool.pk] = Turns(row.over_clear, interval, limit_pct)
     return found
 
 

@@ -190,7 +190,7 @@ def test_another_assumption_works_the_weighings_in_again(spool, shelf, dryer):
 
 def test_a_weighing_is_worked_in_without_waiting_for_the_next_round(spool):
     ledger.weigh(spool, 1216, at=at(20))
-    assert WorkItem.objects.filter(name="spools.advance_moisture", args={"spool_ids": [spool.pk]}).exists()
+    assert WorkItem.objects.filter(name="spools.refresh_board").exists()
 
 
 def test_a_spool_that_came_without_a_net_mass_is_divided_too(nylon, shelf):

@@ -9,8 +9,8 @@ from django.test.utils import CaptureQueriesContext
 
 from background.running import run_due
 from benchmarks import big_shop, big_shop_caches
-from spools.models import MoistureState, OuterTurns, Spool
-from spools.moisture import cache as moisture_cache
+from spools.board import board
+from spools.models import MoistureState, Spool, SpoolBoard
 
 pytestmark = pytest.mark.django_db
 # Whether a drying run is over or a chart signals is chance: some looks ask nothing more where nothing is.
@@ -38,8 +38,8 @@ def swept(spools: int, machines: int) -> list[int]:
             counts.append(len(queries))
         quarter = big_shop.NOW.replace(minute=0)
         assert MoistureState.objects.filter(at=quarter).count() == spools
-        assert OuterTurns.objects.filter(at=quarter).count() == spools
-        assert moisture_cache.find_stale(big_shop.NOW) == []
+        assert SpoolBoard.objects.filter(computed_at=big_shop.NOW).count() == spools
+        assert board.find_due(big_shop.NOW) == []
         clock.shift(timedelta(minutes=15))
         with CaptureQueriesContext(connection) as queries:
             run_due(queue="moisture")
@@ -62,6 +62,6 @@ def test_a_batch_takes_as_many_queries_as_one_spool():
         counts = []
         for some in (ids[:10], ids[10:]):
             with CaptureQueriesContext(connection) as queries:
-                moisture_cache.store_advance(moisture_cache.compute_advance(some, big_shop.NOW))
+                board.refresh(some, big_shop.NOW)
             counts.append(len(queries))
     assert counts[1] <= counts[0]

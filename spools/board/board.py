@@ -1,0 +1,147 @@
+"""The board of spools: read by every screen, brought up to date after each fact and hour by hour.
+
+A row is fresh while its generation is that of its spool's caches and its good_until lies ahead. Whoever adds a
+fact raises the generation in its transaction (spools/invalidation.py); so no answer is old. Rows are computed in
+one pass with the checkpoints of moisture and stored with them in one transaction, each only while no fact was
+added about its spool meanwhile; so no fact is lost and nothing is half written.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from django.db import transaction
+from django.db.models import F, Q, QuerySet
+from django.utils import timezone
+
+from spools.air.hourly import hour_of
+from spools.board.airs import load_air_classes
+from spools.board.rows import compute_rows
+from spools.codes import pretty
+from spools.invalidation import wake
+from spools.models import Spool, SpoolBoard
+from spools.moisture import cache as moisture_cache
+
+# As many stale rows as a reader computes itself, about a second's work; more are read with their age.
+AT_ONCE = 200
+# Each spool is computed every so many hours, a share of the spools in each hour.
+ROUND_H = 6
+REBUILD_BATCH = 200
+# Columns that a stored row is written with anew.
+COLUMNS = [field for field in SpoolBoard._meta.concrete_fields if not field.primary_key]
+
+
+@dataclass(frozen=True)
+class ComputedBoard:
+    """Rows of the board that wait to be stored, with the moisture that they were computed from."""
+
+    moisture: moisture_cache.ComputedMoisture
+    rows: list[SpoolBoard]
+
+
+def compute(spool_ids: Sequence[int], now: datetime) -> ComputedBoard:
+    """The rows of these spools now, with the checkpoints on the way; stores nothing, needs no transaction."""
+    moisture = moisture_cache.compute_advance(spool_ids, now)
+    windings = {pk: moment.winding for pk, moment in moisture.last.items()}
+    airs = load_air_classes(now)
+    rows = compute_rows(moisture.histories, windings, moisture.generations, airs, now)
+    return ComputedBoard(moisture, rows)
+
+
+@transaction.atomic
+def store(computed: ComputedBoard) -> int:
+    """Store computed rows and checkpoints, but none of a spool about which a fact was added meanwhile."""
+    same = moisture_cache.unchanged_spools(computed.moisture)
+    moisture_cache.store_advance(computed.moisture)
+    rows = [row for row in computed.rows if row.spool_id in same]
+    SpoolBoard.objects.filter(spool__in=same - {row.spool_id for row in rows}).delete()
+    SpoolBoard.objects.bulk_create(
+        rows, update_conflicts=True, unique_fields=["spool"], update_fields=[field.name for field in COLUMNS]
+    )
+    return len(rows)
+
+
+def refresh(spool_ids: Collection[int], now: datetime | None = None) -> int:
+    """Compute and store the rows of these spools. Returns how many were stored."""
+    return store(compute(list(spool_ids), now or timezone.now())) if spool_ids else 0
+
+
+def fresh(now: datetime) -> Q:
+    """Rows that are valid at a time. One of the future was stored by a clock that went wrong."""
+    return Q(generation=F("spool__cache_generation"), good_until__gt=now, computed_at__lte=now)
+
+
+def rows_in_use() -> QuerySet[SpoolBoard]:
+    """The stored rows of spools in use, fresh or not."""
+    return SpoolBoard.objects.filter(spool__emptied_at=None)
+
+
+def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) -> dict[int, SpoolBoard]:
+    """The rows of these spools, or of all in use, by spool id. Three queries where all are fresh.
+
+    Stale rows are computed here while they are at most AT_ONCE; of more, the stored ones are returned with their
+    computed_at, those without one are left out, and the worker is woken. Spools marked empty have no row.
+    """
+    now = now or timezone.now()
+    wanted = Spool.objects.filter(emptied_at=None)
+    if spool_ids is not None:
+        wanted = wanted.filter(pk__in=list(spool_ids))
+    ids = set(wanted.values_list("pk", flat=True))
+    stored = rows_in_use() if spool_ids is None else rows_in_use().filter(spool__in=ids)
+    rows = {row.spool_id: row for row in stored.select_related("place")}
+    good = set(stored.filter(fresh(now)).values_list("pk", flat=True))
+    stale = sorted(ids - good)
+    if len(stale) > AT_ONCE:
+        wake()
+    elif stale:
+        computed = compute(stale, now)
+        store(computed)
+        rows |= {row.spool_id: row for row in computed.rows}
+    return {pk: rows[pk] for pk in sorted(ids & rows.keys())}
+
+
+def find_stale(now: datetime) -> list[int]:
+    """The ids of the spools in use without a fresh row, in order. One query."""
+    good = SpoolBoard.objects.filter(fresh(now))
+    spools = Spool.objects.filter(emptied_at=None).exclude(pk__in=good.values("pk"))
+    return list(spools.order_by("pk").values_list("pk", flat=True))
+
+
+def find_due(now: datetime) -> list[int]:
+    """The ids of the spools in use that are stale or have their turn, in order. Two queries.
+
+    Each has its hour every ROUND_H hours, a share of them in each hour, so that no sweep has to do with all.
+    """
+    until = hour_of(now.astimezone(UTC))
+    turns = [until - timedelta(hours=(until.hour - share) % ROUND_H) for share in range(ROUND_H)]
+    rows = rows_in_use().values_list("pk", "computed_at")
+    return sorted({*find_stale(now), *(pk for pk, at in rows if at < turns[pk % ROUND_H])})
+
+
+def rebuild(now: datetime | None = None) -> list[str]:
+    """Drop the board and compute it again from the stored moisture. Returns the differences in words.
+
+    There should be none. Rows that were computed at another time than ``now`` are not compared.
+    """
+    now, differences = now or timezone.now(), []
+    ids = list(Spool.objects.order_by("pk").values_list("pk", flat=True))
+    for first in range(0, len(ids), REBUILD_BATCH):
+        batch = ids[first : first + REBUILD_BATCH]
+        rows = SpoolBoard.objects.filter(fresh(now), pk__in=batch, computed_at=now)
+        before = {row.pk: values_of(row) for row in rows}
+        computed = compute(batch, now)
+        with transaction.atomic():
+            SpoolBoard.objects.filter(pk__in=batch).delete()
+            store(computed)
+        differences += [
+            f"Spool {pretty(row.spool.code)}: other answers on the board."
+            for row in computed.rows
+            if before.get(row.spool_id, values_of(row)) != values_of(row)
+        ]
+    return differences
+
+
+def values_of(row: SpoolBoard) -> dict[str, object]:
+    """The columns of a row, for comparing."""
+    values = {field.name: getattr(row, field.attname) for field in COLUMNS}
+    return values | {"outlooks_json": bytes(row.outlooks_json)}

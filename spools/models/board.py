@@ -1,0 +1,98 @@
+"""The board of spools: one row of answers for each spool in use, rebuildable from the facts."""
+
+from functools import cached_property
+
+import msgspec
+from django.db import models
+
+from .drying import DryingRun
+from .places import Place
+from .stock import Spool
+
+
+class AirOutlook(msgspec.Struct, frozen=True):
+    """The outer turns of a spool in constant air: after a small job there, and how long they last there.
+
+    end_*: after the small job, % by mass and shares of the members over the clear and the print limit.
+    well_h, printable_h: hours until they may be over the clear and the print limit; None: not within 60 days.
+    """
+
+    temperature_c: float
+    rh_pct: float
+    moving: bool
+    end_p10_pct: float
+    end_p50_pct: float
+    end_p90_pct: float
+    end_over_clear: float
+    end_over_hold: float
+    well_h: float | None
+    printable_h: float | None
+
+
+_encoder, _decoder = msgspec.json.Encoder(), msgspec.json.Decoder(list[AirOutlook])
+
+
+def encode_outlooks(outlooks: list[AirOutlook]) -> bytes:
+    return _encoder.encode(outlooks)
+
+
+class SpoolBoard(models.Model):
+    """The answers about a spool in use as of ``computed_at``; written by spools/board alone.
+
+    A row is fresh while ``generation`` is that of its spool's caches and ``good_until`` lies ahead. Moisture is
+    that of the outer turns of a small job.
+    """
+
+    class State(models.TextChoices):
+        CLEAR = "clear", "clear"
+        CAUTION = "caution", "caution"
+        HOLD = "hold", "hold"
+
+    spool = models.OneToOneField(Spool, models.CASCADE, primary_key=True, related_name="board")
+    generation = models.PositiveIntegerField(help_text="of the spool's caches before its facts were read")
+    computed_at = models.DateTimeField()
+    good_until = models.DateTimeField(db_index=True, help_text="from then on time alone makes it stale")
+    place = models.ForeignKey(Place, models.CASCADE, null=True, related_name="+")
+    air_temperature_c = models.FloatField(
+        null=True, help_text="the air that it was in; none where it breathes none"
+    )
+    air_rh_pct = models.FloatField(null=True)
+    p10_pct = models.FloatField()
+    p50_pct = models.FloatField()
+    p90_pct = models.FloatField()
+    over_clear = models.FloatField(help_text="share of the members above the limit for printing well")
+    over_hold = models.FloatField(help_text="share of the members above the print limit")
+    state = models.CharField(max_length=10, choices=State)
+    low_g = models.FloatField()
+    mass_g = models.FloatField()
+    high_g = models.FloatField()
+    run = models.ForeignKey(DryingRun, models.CASCADE, null=True, related_name="+")
+    run_dry_at = models.DateTimeField(
+        null=True, help_text="when all of it is likely dry; none: not in this run"
+    )
+    heat_share = models.FloatField(null=True, help_text="used of the heat budget for life; none without one")
+    prints_well_until = models.DateTimeField(
+        null=True, help_text="in its place, from then on possibly over the clear limit; none: over 60 days"
+    )
+    printable_until = models.DateTimeField(null=True, help_text="likewise over the print limit")
+    outlooks_json = models.BinaryField(help_text="an AirOutlook for each class of air of the shop")
+
+    class Meta:
+        verbose_name_plural = "board of spools"
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} at {self.computed_at:%Y-%m-%d %H:%M}: {self.state}"
+
+    @cached_property
+    def outlooks(self) -> list[AirOutlook]:
+        """For each class of air that the shop had then."""
+        return _decoder.decode(bytes(self.outlooks_json))
+
+    def outlook(self, temperature_c: float, rh_pct: float, moving: bool) -> AirOutlook | None:
+        """That of the nearest class of air; 2 % RH count as much as 1 K. None where the shop has no printer."""
+
+        def distance(other: AirOutlook) -> tuple[bool, float]:
+            off = abs(other.temperature_c - temperature_c) + abs(other.rh_pct - rh_pct) / 2
+            return other.moving != moving, off
+
+        return min(self.outlooks, key=distance, default=None)
