@@ -16,11 +16,12 @@ likelihood with censoring) and 8.4.3 (Bayes with a prior); Meeker and Escobar, S
 Reliability Data, 1998 (from memory).
 """
 
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from math import exp, log
+from math import exp, expm1, log, log1p
 from typing import NamedTuple
 
 import numpy as np
@@ -82,25 +83,24 @@ class Weibull:
         return float(self.eta * (-np.log1p(-probability)) ** (1 / self.beta))
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class ExpectedLives:
     """Lives to be expected: ln H over ln age, straight between the points (as a Weibull's is throughout).
 
     typical: the median life of the kind (10 %, 50 %, 90 % sure), in which like parts' scatter is left out.
     """
 
-    log_age: Array
-    log_hazard: Array
+    log_age: tuple[float, ...]
+    log_hazard: tuple[float, ...]
     typical: tuple[float, float, float]
 
     def used_up_by(self, age: float) -> float:
         if age <= 0:
             return 0.0
-        return -float(np.expm1(-np.exp(np.interp(log(age), self.log_age, self.log_hazard))))
+        return -expm1(-exp(_interpolate(log(age), self.log_age, self.log_hazard)))
 
     def age_when(self, probability: float) -> float:
-        hazard = log(-np.log1p(-probability))
-        return exp(float(np.interp(hazard, self.log_hazard, self.log_age)))
+        return exp(_interpolate(log(-log1p(-probability)), self.log_hazard, self.log_age))
 
     @cached_property
     def low(self) -> float:
@@ -316,4 +316,15 @@ def _expected(
     resolved = (used > 0) & (survival > 0)
     ages, used, survival = ages[resolved], used[resolved], survival[resolved]
     log_hazard = np.log(np.where(used < survival, -np.log1p(-np.minimum(used, 0.5)), -np.log(survival)))
-    return ExpectedLives(np.log(ages), np.maximum.accumulate(log_hazard), typical)
+    return ExpectedLives(
+        tuple(np.log(ages).tolist()), tuple(np.maximum.accumulate(log_hazard).tolist()), typical
+    )
+
+
+def _interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
+    """As np.interp, without making arrays of a table that is asked for one value."""
+    after = bisect_right(xs, x)
+    if after in (0, len(xs)):
+        return ys[0 if after == 0 else -1]
+    before = after - 1
+    return ys[before] + (ys[after] - ys[before]) / (xs[after] - xs[before]) * (x - xs[before])
