@@ -8,7 +8,8 @@ from api.fields import parse
 from api.serializers import machines as serializers
 from api.views.base import Endpoint, respond
 from maintenance.models import Toolhead
-from maintenance.readiness.builder import JobSpec, verdicts
+from maintenance.readiness.builder import verdicts
+from maintenance.readiness.inputs import JobSpec
 from spools.models import Spool
 
 

@@ -16,7 +16,8 @@ from maintenance.gcode.facts import Mark
 from maintenance.jobs.files import facts_of
 from maintenance.jobs.records import JobShare, combine_verdicts, store_job
 from maintenance.models import Job, JobFile, Loading, Printer, Toolhead
-from maintenance.readiness.builder import JobSpec, build_inputs, small_job
+from maintenance.readiness.builder import build_inputs, build_material_inputs
+from maintenance.readiness.inputs import JobSpec, small_job
 from maintenance.readiness.rules import judge
 from maintenance.readiness.states import (
     SpoolState,
@@ -213,7 +214,8 @@ def build_job_spec(
 ) -> JobSpec:
     """The job of one spool up to a mark of the file, with usual temperatures where the file sets none."""
     uses = [facts.uses[number] for number in numbers]
-    usual = small_job(toolhead, spool_state)
+    material = build_material_inputs(spool_state.spool.feedstock)
+    usual = small_job(material, toolhead.hot_end_max_c, toolhead.printer.bed_max_c)
     area_mm2 = pi * spool_state.filament.diameter_mm**2 / 4
     length_mm = sum(mark.filament_mm[number] for number in numbers)
     # The flow was computed for the diameter in the file; this filament may have another.

@@ -13,7 +13,8 @@ from maintenance.checks import require_loaded
 from maintenance.machines.loading import require_no_hold
 from maintenance.models import Job, JobFile, JobUse, Toolhead
 from maintenance.parts.wear_entries import recount_wear
-from maintenance.readiness.builder import JobSpec, verdict
+from maintenance.readiness.builder import verdict
+from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import Verdict
 from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
 from spools.codes import pretty

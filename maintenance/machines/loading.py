@@ -9,7 +9,8 @@ from django.db.models import Q
 
 from maintenance.models import Loading, Toolhead
 from maintenance.models.machines import LoadingQuerySet
-from maintenance.readiness.builder import JobSpec, verdict
+from maintenance.readiness.builder import verdict
+from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import HOLD, Verdict
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty

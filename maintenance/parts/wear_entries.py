@@ -8,7 +8,7 @@ from django.db import transaction
 from django.db.models import Q, QuerySet, Sum
 
 from maintenance.models import Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead, WearEntry
-from maintenance.wear.abrasion import Filament, PrintUse, Surface, Wear, wear
+from maintenance.wear.abrasion import Filament, PrintUse, Surface, wear
 from maintenance.wear.heat import ageing_kj_mol
 from spools.catalogue.values import filler_volume_fraction, material_values
 from spools.models import Feedstock
@@ -42,13 +42,6 @@ def filament_of(feedstock: Feedstock) -> Filament:
 
 def surface_of(kind: PartKind) -> Surface:
     return Surface(kind.hardness_hv, kind.bore_mm, kind.heat_reference_c)
-
-
-def counter(kind: PartKind, worn: Wear) -> float:
-    """The one of the numbers that this kind's life is counted in; for days, those that the print takes."""
-    if kind.life_unit == PartKind.Unit.DAYS:
-        return worn.hours / 24
-    return float(getattr(worn, kind.life_unit))
 
 
 @transaction.atomic

@@ -1,20 +1,29 @@
 """Builds the readiness inputs of pairs of toolhead and spool from their states, and evaluates them."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from math import pi
 
 from django.utils import timezone
 
 from maintenance import limits
-from maintenance.flow.history import EvaluatedCheck, changed_since, load_last_checks, material_of
-from maintenance.gcode import Retractions
+from maintenance.flow.history import changed_since, load_last_checks, material_name
 from maintenance.models import ServiceKind, Toolhead
 from maintenance.parts.life import PartWear
-from maintenance.parts.wear_entries import UNIT_WORDS, counter, surface_of
-from maintenance.readiness.inputs import FittedPart, LastFlowCheck, OuterMoisture, ReadinessInputs
-from maintenance.readiness.material_changes import material_change
+from maintenance.parts.wear_entries import UNIT_WORDS, filament_of
+from maintenance.readiness.inputs import (
+    FedMaterial,
+    FittedPart,
+    JobSpec,
+    LastFlowCheck,
+    MaterialInputs,
+    OuterMoisture,
+    PrintSite,
+    ReadinessInputs,
+    SpoolInputs,
+    ToolheadInputs,
+    small_job,
+)
 from maintenance.readiness.rules import judge
 from maintenance.readiness.states import (
     MachineState,
@@ -24,46 +33,17 @@ from maintenance.readiness.states import (
     load_spool_states,
 )
 from maintenance.readiness.verdict import Verdict
-from maintenance.service.intervals import units_of_print
-from maintenance.wear.abrasion import Filament, PrintUse, wear
-from maintenance.wear.intervals import ServiceProgress
 from spools.catalogue.values import material_values
 from spools.checks import require_within
 from spools.codes import pretty
-from spools.models import DryingRun, Spool
+from spools.models import DryingRun, Feedstock, Spool
 from spools.moisture.state import Moisture, forecast
-from spools.physics_inputs import SMALL_JOB_G, ConstantAir
+from spools.physics_inputs import ConstantAir
 from spools.wording import format_day, format_time
 
 # Ids of a toolhead and a spool.
 PairKey = tuple[int, int]
-SMALL_JOB_H = 2.0
-LEAST_JOB_G = 1.0
-
-
-@dataclass(frozen=True)
-class JobSpec:
-    """A job to judge for. Raises ValidationError on a number that no print has.
-
-    max_flow_mm3_s: its fastest flow, None when it is not known. retractions, diameter_mm: what its file says
-    and the filament that it was read for, None without a file.
-    """
-
-    mass_g: float
-    hours: float
-    nozzle_c: float
-    bed_c: float
-    max_flow_mm3_s: float | None = None
-    retractions: Retractions | None = None
-    diameter_mm: float | None = None
-
-    def __post_init__(self) -> None:
-        require_within("mass_g", self.mass_g, *limits.JOB_G)
-        require_within("hours", self.hours, *limits.JOB_HOURS)
-        require_within("nozzle_c", self.nozzle_c, *limits.NOZZLE_C)
-        require_within("bed_c", self.bed_c, *limits.BED_C)
-        if self.max_flow_mm3_s is not None:
-            require_within("max_flow_mm3_s", self.max_flow_mm3_s, *limits.FLOW_MM3_S)
+OVERHEATED = " if overheated"
 
 
 def verdict(
@@ -105,37 +85,53 @@ def build_inputs(
 ) -> dict[PairKey, ReadinessInputs]:
     """The readiness inputs by (toolhead id, spool id). All forecasts are one call of the physics.
 
-    job: one for all pairs, one for each, or None for a small one.
-    at: a past time that flow checks are looked up for.
+    job: one for all pairs, one for each, or None for a small one. Raises ValidationError on one that no
+    printer makes. at: a past time that flow checks are looked up for.
     """
-    at = at or timezone.now()
-    jobs = _jobs_by_pair(pairs, job)
+    machines = {machine.toolhead.pk: machine for machine, _ in pairs}
+    feedstocks = {state.spool.feedstock_id: state.spool.feedstock for _, state in pairs}
+    materials = {pk: build_material_inputs(feedstock) for pk, feedstock in feedstocks.items()}
+    given = list(job.values()) if isinstance(job, Mapping) else [job]
+    for spec in given:
+        require_possible_job(spec)
+    checks: dict[int, dict[str, LastFlowCheck]] = {}
+    if any(spec is not None and spec.max_flow_mm3_s is not None for spec in given):
+        checks = load_flow_checks(machines, at)
+    toolheads = {pk: build_toolhead_inputs(machine, checks.get(pk)) for pk, machine in machines.items()}
+    jobs = {}
+    for machine, state in pairs:
+        own = job[_key(machine, state)] if isinstance(job, Mapping) else job
+        toolhead = toolheads[machine.toolhead.pk]
+        jobs[_key(machine, state)] = own or small_job(
+            materials[state.spool.feedstock_id], toolhead.hot_end_max_c, toolhead.bed_limit_c
+        )
     ends = _forecast_ends(pairs, jobs)
-    checks: dict[tuple[int, int, int | None], EvaluatedCheck] = {}
-    if any(job.max_flow_mm3_s is not None for job in jobs.values()):
-        checks = load_last_checks({machine.toolhead.pk for machine, _ in pairs}, at)
-    inputs = {}
-    for machine, spool_state in pairs:
-        key = _key(machine, spool_state)
-        check = checks.get((machine.toolhead.pk, *material_of(spool_state.spool.feedstock)))
-        flow = _last_flow_check(check, at)
-        inputs[key] = _inputs(machine, spool_state, jobs[key], ends.get(key), flow)
-    return inputs
+    found = {}
+    for machine, state in pairs:
+        key = _key(machine, state)
+        material, toolhead, mass_g = materials[state.spool.feedstock_id], toolheads[key[0]], jobs[key].mass_g
+        site = PrintSite(
+            toolhead.name, _outer_moisture(ends.get(key), material, mass_g), _tail_g(toolhead, material)
+        )
+        spool = build_spool_inputs(state, material, mass_g)
+        found[key] = ReadinessInputs(spool, site, material, toolhead, jobs[key])
+    return found
+
+
+def require_possible_job(job: JobSpec | None) -> None:
+    """Raises ValidationError on a number that no print has."""
+    if job is None:
+        return
+    require_within("mass_g", job.mass_g, *limits.JOB_G)
+    require_within("hours", job.hours, *limits.JOB_HOURS)
+    require_within("nozzle_c", job.nozzle_c, *limits.NOZZLE_C)
+    require_within("bed_c", job.bed_c, *limits.BED_C)
+    if job.max_flow_mm3_s is not None:
+        require_within("max_flow_mm3_s", job.max_flow_mm3_s, *limits.FLOW_MM3_S)
 
 
 def _key(machine: MachineState, spool_state: SpoolState) -> PairKey:
     return machine.toolhead.pk, spool_state.spool.pk
-
-
-def _jobs_by_pair(
-    pairs: Sequence[tuple[MachineState, SpoolState]], job: JobSpec | Mapping[PairKey, JobSpec] | None
-) -> Mapping[PairKey, JobSpec]:
-    if isinstance(job, Mapping):
-        return job
-    return {
-        _key(machine, spool_state): job or small_job(machine.toolhead, spool_state)
-        for machine, spool_state in pairs
-    }
 
 
 def _forecast_ends(
@@ -156,128 +152,115 @@ def _forecast_ends(
     return {key: ends[lane] for key, lane in lane_of.items()}
 
 
-def small_job(toolhead: Toolhead, spool_state: SpoolState) -> JobSpec:
-    """A job of 50 g, or what the spool surely holds, and 2 h, in the middle of the feedstock's temperatures.
+def build_spool_inputs(state: SpoolState, material: MaterialInputs, mass_g: float) -> SpoolInputs:
+    """mass_g: of the outer turns whose moisture counts."""
+    drying, drying_remedy = _open_run_words(state.run)
+    return SpoolInputs(
+        code=pretty(state.spool.code),
+        low_g=state.amount.low_g,
+        likely_g=state.amount.mass_g,
+        high_g=state.amount.high_g,
+        now=_outer_moisture(state.moisture, material, mass_g),
+        drying=drying,
+        drying_remedy=drying_remedy,
+        dry_advice=state.dry_advice,
+    )
 
-    The machine's limits cut the temperatures.
-    """
-    left_g = spool_state.amount.low_g - _tail_g(toolhead, spool_state.filament)
-    values = material_values(spool_state.spool.feedstock)
-    nozzle = _between(values.nozzle_min_c, values.nozzle_max_c, toolhead.hot_end_max_c)
-    bed = _between(values.bed_min_c, values.bed_max_c, toolhead.printer.bed_max_c)
-    return JobSpec(max(LEAST_JOB_G, min(SMALL_JOB_G, left_g)), SMALL_JOB_H, nozzle, bed)
 
-
-def _between(low_c: float, high_c: float, limit_c: float) -> float:
-    return max(low_c, min((low_c + high_c) / 2, limit_c))
-
-
-def _inputs(
-    machine: MachineState,
-    spool_state: SpoolState,
-    job: JobSpec,
-    end: Moisture | None,
-    flow: LastFlowCheck | None,
-) -> ReadinessInputs:
-    spool, toolhead = spool_state.spool, machine.toolhead
-    feedstock = spool.feedstock
+def build_material_inputs(feedstock: Feedstock) -> MaterialInputs:
+    """No query when polymer and filler are loaded with the feedstock."""
     polymer, filler, values = feedstock.polymer, feedstock.filler, material_values(feedstock)
-    drying, drying_remedy = _open_run_words(spool_state.run)
-    hot_end, services = _services(machine, spool, job)
-    return ReadinessInputs(
-        spool=pretty(spool.code),
-        toolhead=str(toolhead),
+    emission = polymer.emission
+    return MaterialInputs(
+        feedstock=feedstock.pk,
         polymer=polymer.name,
-        job_mass_g=job.mass_g,
-        job_hours=job.hours,
-        nozzle_c=job.nozzle_c,
-        bed_c=job.bed_c,
+        filament=filament_of(feedstock),
         nozzle_min_c=values.nozzle_min_c,
         nozzle_max_c=values.nozzle_max_c,
         bed_min_c=values.bed_min_c,
         bed_max_c=values.bed_max_c,
+        enclosure=polymer.enclosure,
+        emission=emission,
+        limit_clear_pct=values.limit_clear_pct,
+        limit_hold_pct=values.limit_hold_pct,
+        filler=filler.name if filler else "",
+        filler_hv=filler.hardness_hv if filler else 0.0,
+        filler_high_hv=filler.hardness_high_hv if filler else 0.0,
+        overheated=emission.removesuffix(OVERHEATED) if emission.endswith(OVERHEATED) else "",
+    )
+
+
+def build_toolhead_inputs(
+    machine: MachineState, flow_checks: dict[str, LastFlowCheck] | None = None
+) -> ToolheadInputs:
+    """flow_checks: as by load_flow_checks; a job that does not state its flow needs none."""
+    toolhead = machine.toolhead
+    hot_ends = [status.since for status in machine.services if status.kind.work == ServiceKind.Work.HOT_END]
+    return ToolheadInputs(
+        name=str(toolhead),
         hot_end_max_c=toolhead.hot_end_max_c,
         bed_limit_c=toolhead.printer.bed_max_c,
         ptfe_lined=toolhead.ptfe_lined,
         enclosed=toolhead.printer.enclosed,
-        enclosure=polymer.enclosure,
-        emission=polymer.emission,
-        limit_clear_pct=values.limit_clear_pct,
-        limit_hold_pct=values.limit_hold_pct,
-        now=_outer_moisture(spool, spool_state.moisture, job.mass_g),
-        end=_outer_moisture(spool, end, job.mass_g),
-        low_g=spool_state.amount.low_g,
-        likely_g=spool_state.amount.mass_g,
-        high_g=spool_state.amount.high_g,
-        tail_g=_tail_g(toolhead, spool_state.filament),
-        filler=filler.name if filler else "",
-        filler_hv=filler.hardness_hv if filler else 0.0,
-        filler_high_hv=filler.hardness_high_hv if filler else 0.0,
-        parts={role: _fitted_part(part, spool_state.filament, job) for role, part in machine.parts.items()},
-        drying=drying,
-        drying_remedy=drying_remedy,
-        dry_advice=spool_state.dry_advice,
-        max_flow_mm3_s=job.max_flow_mm3_s,
-        retractions=job.retractions,
+        tail_mm=toolhead.tail_mm,
         guided=toolhead.feed == Toolhead.Feed.GUIDED,
-        diameter_mm=spool_state.filament.diameter_mm,
-        job_diameter_mm=job.diameter_mm,
-        flow=flow,
-        hot_end=hot_end,
-        services=services,
-        change=material_change(spool, machine.fed, job.nozzle_c),
+        parts={role: _fitted_part(part) for role, part in machine.parts.items()},
+        # Of several services that clean the hot end, the one nearest its end.
+        hot_end=max(hot_ends, key=lambda since: since.share, default=None),
+        services=[status.since for status in machine.services if status.since not in hot_ends],
+        fed=[
+            FedMaterial(fed.spool.feedstock_id, fed.printed, build_material_inputs(fed.spool.feedstock).purge)
+            for fed in machine.fed
+        ],
+        flow_checks=flow_checks or {},
     )
 
 
-def _last_flow_check(last: EvaluatedCheck | None, at: datetime) -> LastFlowCheck | None:
-    if last is None:
-        return None
-    at_5, at_10 = last.usable()
-    return LastFlowCheck(
-        on=format_day(last.check.at),
-        days_ago=(at - last.check.at) / timedelta(days=1),
-        nozzle_c=last.check.nozzle_c,
-        changed=" and ".join(fitting.get_role_display() for fitting in changed_since(last, at)),
-        at_5=at_5,
-        at_10=at_10,
-    )
+def load_flow_checks(
+    toolhead_ids: Iterable[int], at: datetime | None = None
+) -> dict[int, dict[str, LastFlowCheck]]:
+    """The last flow check of each material on each toolhead, by toolhead id and name of the material."""
+    at = at or timezone.now()
+    found: dict[int, dict[str, LastFlowCheck]] = {}
+    for last in load_last_checks(toolhead_ids, at).values():
+        at_5, at_10 = last.usable()
+        found.setdefault(last.check.toolhead_id, {})[material_name(last.check.spool.feedstock)] = (
+            LastFlowCheck(
+                on=format_day(last.check.at),
+                days_ago=(at - last.check.at) / timedelta(days=1),
+                nozzle_c=last.check.nozzle_c,
+                changed=" and ".join(fitting.get_role_display() for fitting in changed_since(last, at)),
+                at_5=at_5,
+                at_10=at_10,
+            )
+        )
+    return found
 
 
-def _services(
-    machine: MachineState, spool: Spool, job: JobSpec
-) -> tuple[ServiceProgress | None, list[ServiceProgress]]:
-    """The progress of hot end cleaning (of several such services the one nearest its end), and of the others."""
-    hot_ends: list[ServiceProgress] = []
-    others: list[ServiceProgress] = []
-    for status in machine.services:
-        ahead = units_of_print(status.kind.unit, job.hours, job.nozzle_c, job.mass_g, spool.feedstock)
-        since = replace(status.since, ahead=ahead)
-        (hot_ends if status.kind.work == ServiceKind.Work.HOT_END else others).append(since)
-    return max(hot_ends, key=lambda since: since.share, default=None), others
-
-
-def _outer_moisture(spool: Spool, moisture: Moisture | None, mass_g: float) -> OuterMoisture | None:
+def _outer_moisture(
+    moisture: Moisture | None, material: MaterialInputs, mass_g: float
+) -> OuterMoisture | None:
     if moisture is None:
         return None
-    values = material_values(spool.feedstock)
     over_clear, over_hold = (
         moisture.probability_over(limit_pct, mass_g)
-        for limit_pct in (values.limit_clear_pct, values.limit_hold_pct)
+        for limit_pct in (material.limit_clear_pct, material.limit_hold_pct)
     )
     return OuterMoisture(mass_g, *moisture.outer_pct(mass_g), over_clear=over_clear, over_hold=over_hold)
 
 
-def _fitted_part(part: PartWear, filament: Filament, job: JobSpec) -> FittedPart:
+def _fitted_part(part: PartWear) -> FittedPart:
     kind = part.kind
-    worn = wear(PrintUse(job.mass_g / 1000, job.hours, job.nozzle_c), filament, surface_of(kind))
     return FittedPart(
         name=kind.name,
         hardness_hv=kind.hardness_hv,
+        bore_mm=kind.bore_mm,
+        heat_reference_c=kind.heat_reference_c,
         max_c=kind.max_c,
         life=part.expected,
-        unit=UNIT_WORDS[kind.life_unit],
+        unit=kind.life_unit,
+        unit_words=UNIT_WORDS[kind.life_unit],
         age=part.age,
-        ahead=counter(kind, worn),
         sound_at=part.sound_at,
         in_stock=part.in_stock,
     )
@@ -294,7 +277,7 @@ def _open_run_words(run: DryingRun | None) -> tuple[str, str]:
     )
 
 
-def _tail_g(toolhead: Toolhead, filament: Filament) -> float:
+def _tail_g(toolhead: ToolheadInputs, material: MaterialInputs) -> float:
     """Filament between drive and nozzle, which cannot be fed once the spool ends."""
-    area_mm2 = pi * filament.diameter_mm**2 / 4
-    return toolhead.tail_mm * area_mm2 * filament.density_g_cm3 / 1000
+    area_mm2 = pi * material.filament.diameter_mm**2 / 4
+    return toolhead.tail_mm * area_mm2 * material.filament.density_g_cm3 / 1000

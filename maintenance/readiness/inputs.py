@@ -1,12 +1,21 @@
-"""The readiness inputs: plain data that the rules read. ``builder.py`` makes it from the database."""
+"""The readiness inputs: plain data that the rules read, in the parts that change on their own.
+
+Nothing here comes from the database layer, so each part can be stored as JSON and read again.
+``builder.py`` makes it from the database. Units are in the names.
+"""
 
 from dataclasses import dataclass, field
 
 from maintenance.flow.curve import Usable
 from maintenance.gcode import Retractions
+from maintenance.wear.abrasion import Filament, PrintUse
 from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.learning import ExpectedLives
-from maintenance.wear.purging import MaterialChange
+from maintenance.wear.purging import PurgeMaterial
+from spools.physics_inputs import SMALL_JOB_G
+
+SMALL_JOB_H = 2.0
+LEAST_JOB_G = 1.0
 
 
 @dataclass(frozen=True)
@@ -22,26 +31,90 @@ class OuterMoisture:
 
 
 @dataclass(frozen=True)
+class SpoolInputs:
+    """A spool. now: of the turns that the job takes, before it; None: nothing to compute from.
+
+    drying: the unfinished run it is in, in words. dry_advice: how it would be dried.
+    """
+
+    code: str
+    low_g: float
+    likely_g: float
+    high_g: float
+    now: OuterMoisture | None
+    drying: str = ""
+    drying_remedy: str = ""
+    dry_advice: str = ""
+
+
+@dataclass(frozen=True)
+class PrintSite:
+    """The toolhead where a spool would be printed, as far as the rules of the spool read it.
+
+    end: of the turns that the job takes, after it in the air there. tail_g: cannot be fed once the spool ends.
+    """
+
+    toolhead: str
+    end: OuterMoisture | None
+    tail_g: float
+
+
+@dataclass(frozen=True)
+class MaterialInputs:
+    """A feedstock. filler_high_hv: the upper end of the filler's hardness. filament: as the wear model sees it."""
+
+    feedstock: int
+    polymer: str
+    filament: Filament
+    nozzle_min_c: float
+    nozzle_max_c: float
+    bed_min_c: float
+    bed_max_c: float
+    enclosure: str
+    emission: str
+    limit_clear_pct: float
+    limit_hold_pct: float
+    filler: str = ""
+    filler_hv: float = 0.0
+    filler_high_hv: float = 0.0
+    # Its fumes when it is heated far beyond its window, "" without any.
+    overheated: str = ""
+
+    @property
+    def name(self) -> str:
+        """Such as "PLA with carbon fibre": flow checks count for a material."""
+        return f"{self.polymer} with {self.filler}" if self.filler else self.polymer
+
+    @property
+    def purge(self) -> PurgeMaterial:
+        """As the purging rules see it."""
+        return PurgeMaterial(self.polymer, self.nozzle_min_c, self.nozzle_max_c, self.filler, self.overheated)
+
+
+@dataclass(frozen=True)
 class FittedPart:
-    """A part on the toolhead. age and ahead (what the job adds) are in the unit of its life.
+    """A part on the toolhead. age and sound_at are in the unit of its life.
 
     sound_at: the age at which it was last taken off sound; in_stock: how many of its kind are left.
+    bore_mm, heat_reference_c: as of Surface.
     """
 
     name: str
     hardness_hv: float | None
+    bore_mm: float | None
+    heat_reference_c: float | None
     max_c: float | None
     life: ExpectedLives
     unit: str
+    unit_words: str
     age: float
-    ahead: float
     sound_at: float
     in_stock: int
 
 
 @dataclass(frozen=True)
 class LastFlowCheck:
-    """The last flow check of this material on this toolhead: its day, and the flow at 5 and 10 % loss.
+    """The last flow check of a material on a toolhead: its day, and the flow at 5 and 10 % loss.
 
     changed: the parts that are others since then, in words; "" when none is.
     """
@@ -55,55 +128,77 @@ class LastFlowCheck:
 
 
 @dataclass(frozen=True)
-class ReadinessInputs:
-    """Everything that the rules look at: a spool, a toolhead with its parts, and a job. Units in the names.
+class FedMaterial:
+    """The material of a loading; printed: whether anything was printed of it since."""
 
-    now, end: of the turns that the job takes, at its start and at its end; None: nothing to compute from.
-    filler_high_hv: the upper end of the filler's hardness. drying: the unfinished run it is in, in words.
-    dry_advice: how it would be dried. max_flow_mm3_s: None when the job does not say; flow: None without a
-    flow check. retractions, job_diameter_mm: None unless the job comes from a file. guided: fed through a
-    long tube. hot_end: since it was last cleaned; services: since all others.
-    change: what the material before left in the hot end.
+    feedstock: int
+    printed: bool
+    material: PurgeMaterial
+
+
+@dataclass(frozen=True)
+class ToolheadInputs:
+    """A toolhead: what neither the spool nor the job changes.
+
+    guided: fed through a long tube. parts: by role. hot_end: since it was last cleaned; services: since all
+    others. fed: its last two loadings, the newest first. flow_checks: by the name of the material.
     """
 
-    spool: str
-    toolhead: str
-    polymer: str
-    job_mass_g: float
-    job_hours: float
-    nozzle_c: float
-    bed_c: float
-    nozzle_min_c: float
-    nozzle_max_c: float
-    bed_min_c: float
-    bed_max_c: float
+    name: str
     hot_end_max_c: float
     bed_limit_c: float
     ptfe_lined: bool
     enclosed: bool
-    enclosure: str
-    emission: str
-    limit_clear_pct: float
-    limit_hold_pct: float
-    now: OuterMoisture | None
-    end: OuterMoisture | None
-    low_g: float
-    likely_g: float
-    high_g: float
-    tail_g: float
-    filler: str = ""
-    filler_hv: float = 0.0
-    filler_high_hv: float = 0.0
-    parts: dict[str, FittedPart] = field(default_factory=dict)
-    drying: str = ""
-    drying_remedy: str = ""
-    dry_advice: str = ""
-    max_flow_mm3_s: float | None = None
-    flow: LastFlowCheck | None = None
-    retractions: Retractions | None = None
+    tail_mm: float
     guided: bool = False
-    diameter_mm: float = 0.0
-    job_diameter_mm: float | None = None
+    parts: dict[str, FittedPart] = field(default_factory=dict)
     hot_end: ServiceProgress | None = None
     services: list[ServiceProgress] = field(default_factory=list)
-    change: MaterialChange | None = None
+    fed: list[FedMaterial] = field(default_factory=list)
+    flow_checks: dict[str, LastFlowCheck] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class JobSpec:
+    """A job to judge for.
+
+    max_flow_mm3_s: its fastest flow, None when it is not known. retractions, diameter_mm: what its file says
+    and the filament that it was read for, None without a file. shrinks: it takes no more than the spool
+    surely holds, as a small job does.
+    """
+
+    mass_g: float
+    hours: float
+    nozzle_c: float
+    bed_c: float
+    max_flow_mm3_s: float | None = None
+    retractions: Retractions | None = None
+    diameter_mm: float | None = None
+    shrinks: bool = False
+
+    @property
+    def use(self) -> PrintUse:
+        """As the wear model sees it."""
+        return PrintUse(self.mass_g / 1000, self.hours, self.nozzle_c)
+
+
+@dataclass(frozen=True)
+class ReadinessInputs:
+    """Everything that the rules look at: a spool of a material, a toolhead, and a job."""
+
+    spool: SpoolInputs
+    site: PrintSite
+    material: MaterialInputs
+    toolhead: ToolheadInputs
+    job: JobSpec
+
+
+def small_job(material: MaterialInputs, hot_end_max_c: float, bed_limit_c: float) -> JobSpec:
+    """A job of 50 g and 2 h in the middle of the material's temperatures, cut by the machine's limits."""
+    nozzle_c = _between(material.nozzle_min_c, material.nozzle_max_c, hot_end_max_c)
+    bed_c = _between(material.bed_min_c, material.bed_max_c, bed_limit_c)
+    return JobSpec(SMALL_JOB_G, SMALL_JOB_H, nozzle_c, bed_c, shrinks=True)
+
+
+def _between(low_c: float, high_c: float, limit_c: float) -> float:
+    return max(low_c, min((low_c + high_c) / 2, limit_c))

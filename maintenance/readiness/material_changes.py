@@ -1,6 +1,6 @@
-"""The material that was in a toolhead before a spool, from loadings and prints."""
+"""The materials that were in a toolhead last, from loadings and prints."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -9,11 +9,7 @@ from django.db.models.functions import RowNumber
 from django.utils import timezone
 
 from maintenance.models import JobUse, Loading
-from maintenance.wear.purging import MaterialChange, PurgeMaterial, assess_change
-from spools.catalogue.values import material_values
-from spools.models import Feedstock, Spool
-
-OVERHEATED = " if overheated"
+from spools.models import Spool
 
 
 @dataclass(frozen=True)
@@ -49,32 +45,3 @@ def load_last_materials(
     for row in rows:
         found[row.toolhead_id].append(LoadedMaterial(row.spool, row.printed))
     return found
-
-
-def material_change(spool: Spool, fed: Sequence[LoadedMaterial], nozzle_c: float) -> MaterialChange | None:
-    """The leftovers in the hot end for a spool that is printed next at nozzle_c.
-
-    fed: as by load_last_materials.
-
-    None: nothing was loaded before, or the same feedstock, or the spool has been printed since its change.
-    """
-    before = list(fed)
-    if before and before[0].spool.pk == spool.pk:
-        if before[0].printed:
-            return None
-        before = before[1:]
-    if not before or before[0].spool.feedstock_id == spool.feedstock_id:
-        return None
-    return assess_change(material_of(before[0].spool.feedstock), material_of(spool.feedstock), nozzle_c)
-
-
-def material_of(feedstock: Feedstock) -> PurgeMaterial:
-    """A feedstock as the purging rules see it."""
-    values, emission = material_values(feedstock), feedstock.polymer.emission
-    return PurgeMaterial(
-        feedstock.polymer.name,
-        values.nozzle_min_c,
-        values.nozzle_max_c,
-        filler=feedstock.filler.name if feedstock.filler else "",
-        overheated=emission.removesuffix(OVERHEATED) if emission.endswith(OVERHEATED) else "",
-    )

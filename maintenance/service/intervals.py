@@ -11,10 +11,9 @@ from django.utils import timezone
 
 from maintenance.models import JobUse, Printer, ServiceEntry, ServiceKind, Toolhead
 from maintenance.parts.life import RATE_PERIOD, SHORTEST_RATE_PERIOD
-from maintenance.wear.abrasion import filament_km
-from maintenance.wear.intervals import ServiceProgress
-from maintenance.wear.residue import residue_h
-from spools.catalogue.values import material_values
+from maintenance.parts.wear_entries import filament_of
+from maintenance.wear.abrasion import Filament, PrintUse
+from maintenance.wear.intervals import ServiceProgress, units_of_print
 from spools.models import Feedstock
 from spools.wording import format_time
 
@@ -88,6 +87,7 @@ def load_service_statuses(toolheads: Iterable[Toolhead], at: datetime | None = N
     uses = _uses(printers, min([at - RATE_PERIOD, *last.values(), *added_times]), at)
     ids = {use.feedstock_id for subject_uses in uses.values() for use in subject_uses}
     feedstocks = Feedstock.objects.select_related("polymer", "filler").in_bulk(ids)
+    filaments = {pk: filament_of(feedstock) for pk, feedstock in feedstocks.items()}
     counts: dict[tuple[int, int | None, str], _Count] = {}
     statuses = []
     for kind in kinds:
@@ -98,7 +98,7 @@ def load_service_statuses(toolheads: Iterable[Toolhead], at: datetime | None = N
             count_start = last_done or _added_after_use(kind, subject_uses)
             if (*subject, kind.unit) not in counts:
                 counts[*subject, kind.unit] = _Count.build(
-                    kind.unit, subject_uses, feedstocks, toolhead is None
+                    kind.unit, subject_uses, filaments, toolhead is None
                 )
             count = counts[*subject, kind.unit]
             since = _since(
@@ -197,6 +197,7 @@ def _since(
         per_day=per_day,
         recorded=recorded,
         stops=kind.stops,
+        counted=kind.unit,
     )
 
 
@@ -209,7 +210,7 @@ class _Count:
 
     @classmethod
     def build(
-        cls, unit: str, uses: list[PastUse], feedstocks: dict[int, Feedstock], whole_printer: bool
+        cls, unit: str, uses: list[PastUse], filaments: dict[int, Filament], whole_printer: bool
     ) -> "_Count":
         """Jobs with several spools count their hours and themselves once, their filament for each."""
         added = []
@@ -219,26 +220,10 @@ class _Count:
                 jobs, hours = use.printer_jobs, use.printer_hours
             if unit in (Unit.HOT, Unit.FEED):
                 hours = use.hours
-            feedstock = feedstocks[use.feedstock_id]
-            added.append(units_of_print(unit, hours, use.nozzle_c, use.mass_g, feedstock, jobs))
+            each = PrintUse(use.mass_g / 1000, hours, use.nozzle_c, prints=jobs)
+            added.append(units_of_print(unit, each, filaments[use.feedstock_id]))
         return cls([use.start for use in uses], added)
 
     def since(self, start: datetime | None) -> float:
         """By the jobs that began then or later; None: by all."""
         return sum(self.added[0 if start is None else bisect_left(self.starts, start) :], 0.0)
-
-
-def units_of_print(
-    unit: str, hours: float, nozzle_c: float, mass_g: float, feedstock: Feedstock, prints: int = 1
-) -> float:
-    """The amount that prints add to the count of a service, in its unit; hours, mass_g: of all prints."""
-    match unit:
-        case Unit.HOURS:
-            return hours
-        case Unit.DAYS:
-            return hours / 24
-        case Unit.PRINTS:
-            return float(prints)
-        case Unit.FEED:
-            return filament_km(mass_g / 1000, material_values(feedstock).density_g_cm3, feedstock.diameter_mm)
-    return residue_h(hours, nozzle_c, material_values(feedstock).nozzle_c, feedstock.polymer.name)

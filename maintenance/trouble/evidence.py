@@ -10,8 +10,9 @@ from maintenance.flow.history import changed_since, evaluate_checks, group_into_
 from maintenance.models import FlowCheck, ServiceKind, Toolhead, TroubleOutcome, TroubleReport, WearEntry
 from maintenance.parts.life import PartWear
 from maintenance.parts.wear_entries import UNIT_WORDS
-from maintenance.readiness.builder import JobSpec, build_inputs
-from maintenance.readiness.inputs import OuterMoisture, ReadinessInputs
+from maintenance.readiness.builder import build_inputs
+from maintenance.readiness.inputs import JobSpec, OuterMoisture, ReadinessInputs
+from maintenance.readiness.rules.service import material_change
 from maintenance.readiness.states import MachineState, load_dryers, load_machine_states, load_spool_states
 from maintenance.trouble.causes import CAUSES
 from maintenance.trouble.rules import Evidence, PartAtPrint, PastOutcomes
@@ -39,16 +40,16 @@ def load_evidence(
     found = build_inputs([(machine, known)], job)[toolhead.pk, spool.pk]
     moisture = known.moisture
     return Evidence(
-        polymer=found.polymer,
-        limit_clear_pct=found.limit_clear_pct,
-        limit_hold_pct=found.limit_hold_pct,
+        polymer=found.material.polymer,
+        limit_clear_pct=found.material.limit_clear_pct,
+        limit_hold_pct=found.material.limit_hold_pct,
         wet=_wetter(found),
         dried=_last_dried(moisture, at) if moisture else "",
         fed_g=moisture.history.mass_at(at, before=True) if moisture else None,
         parts=_parts(machine, at),
-        ptfe_lined=found.ptfe_lined,
+        ptfe_lined=found.toolhead.ptfe_lined,
         services=_services(machine),
-        change=found.change,
+        change=material_change(found.material, found.toolhead, found.job.nozzle_c),
         before=_found_before(toolhead, spool, symptoms, at),
         flow=_flow_check(toolhead, spool, at),
     )
@@ -56,7 +57,7 @@ def load_evidence(
 
 def _wetter(found: ReadinessInputs) -> OuterMoisture | None:
     """The turns at the start of the print or at its end, whichever were worse."""
-    known = [wet for wet in (found.now, found.end) if wet is not None]
+    known = [wet for wet in (found.spool.now, found.site.end) if wet is not None]
     return max(known, key=lambda wet: (wet.over_hold, wet.over_clear), default=None)
 
 

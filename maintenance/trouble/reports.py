@@ -9,7 +9,7 @@ from django.db import transaction
 
 from maintenance.checks import require_loaded
 from maintenance.models import Job, JobUse, Toolhead, TroubleOutcome, TroubleReport
-from maintenance.readiness.builder import JobSpec
+from maintenance.readiness.inputs import JobSpec
 from maintenance.trouble.causes import SYMPTOMS
 from maintenance.trouble.evidence import load_evidence
 from maintenance.trouble.rules import rank

@@ -87,6 +87,10 @@ class Wear:
     hours: float
     prints: float
 
+    def amount(self, unit: str) -> float:
+        """The one of the numbers that a life is counted in; for days, those that the print takes."""
+        return self.hours / 24 if unit == "days" else float(getattr(self, unit))
+
 
 def sliding_km(mass_kg: float, density_g_cm3: float, bore_mm: float) -> float:
     """Length of the plug that leaves a bore: s = 4 m / (rho pi d^2). 6.42 km for 1 kg of PLA at 0.4 mm."""

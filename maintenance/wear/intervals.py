@@ -3,11 +3,14 @@
 from dataclasses import dataclass
 from math import inf
 
+from .abrasion import Filament, PrintUse, filament_km, heat_weight
+
 
 @dataclass(frozen=True)
 class ServiceProgress:
-    """The amount done since a service and its interval, both in unit; ahead: by the next job.
+    """The amount done since a service and its interval, both in unit.
 
+    counted: the unit as a key, see ``units_of_print``; unit: in words.
     recorded: False where the service was never recorded and the count goes back to the first job.
     per_day: the present rate of use. stops: when overdue the machine should not start.
     """
@@ -17,10 +20,10 @@ class ServiceProgress:
     unit: str
     used: float
     interval: float
-    ahead: float = 0.0
     per_day: float = 0.0
     recorded: bool = True
     stops: bool = False
+    counted: str = "hours"
 
     @property
     def share(self) -> float:
@@ -31,9 +34,9 @@ class ServiceProgress:
     def overdue(self) -> bool:
         return self.used >= self.interval
 
-    @property
-    def due_in_job(self) -> bool:
-        return self.used + self.ahead >= self.interval
+    def due_after(self, ahead: float) -> bool:
+        """Whether it is due once this much more is done."""
+        return self.used + ahead >= self.interval
 
     @property
     def days_left(self) -> float:
@@ -41,3 +44,17 @@ class ServiceProgress:
         if self.overdue:
             return 0.0
         return (self.interval - self.used) / self.per_day if self.per_day > 0 else inf
+
+
+def units_of_print(unit: str, use: PrintUse, filament: Filament) -> float:
+    """The amount that a print adds to the count of a service: in hours, days, prints, feed_km or hot_h."""
+    match unit:
+        case "hours":
+            return use.hours
+        case "days":
+            return use.hours / 24
+        case "prints":
+            return use.prints
+        case "feed_km":
+            return filament_km(use.mass_kg, filament.density_g_cm3, filament.diameter_mm)
+    return use.hours * heat_weight(use.nozzle_c, filament.usual_c, filament.ageing_kj_mol)

@@ -6,9 +6,6 @@ Counted in hot hours: an hour at the polymer's normal print temperature counts a
 
 from dataclasses import dataclass
 
-from .abrasion import heat_weight
-from .heat import ageing_kj_mol
-
 
 @dataclass(frozen=True)
 class ColdPull:
@@ -29,11 +26,6 @@ COLD_PULLS = {
     "TPU": ColdPull(80, 110, "PLA"),
     "PA": ColdPull(120, 160, "PA"),
 }
-
-
-def residue_h(hours: float, nozzle_c: float, normal_c: float, polymer: str = "") -> float:
-    """Hot hours by a print at nozzle_c. normal_c: the temperature at which the polymer is usually printed."""
-    return hours * heat_weight(nozzle_c, normal_c, ageing_kj_mol(polymer))
 
 
 def cold_pull(polymer: str) -> ColdPull | None:

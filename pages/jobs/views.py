@@ -9,7 +9,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from maintenance.jobs.records import record_job, require_start_time
 from maintenance.models import Job
-from maintenance.readiness.builder import JobSpec, verdict
+from maintenance.readiness.builder import verdict
+from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import Verdict
 from pages.frame.forms import apply, post_data, show_refusal
 from pages.jobs.forms import JobForm, changed_after_check

@@ -87,7 +87,7 @@ def _in_use(spool: Spool, events: list[Event]) -> dict:
     limits = properties(spool.feedstock)
     hold, clear = limits["limit_hold_pct"], limits["limit_clear_pct"]
     here = moisture.history.segment_at(moisture.at)
-    toolhead = next((machine.toolhead for machine, _ in judged if machine.loaded == spool.pk), None)
+    toolhead = next((row.machine.toolhead for row in judged if row.machine.loaded == spool.pk), None)
     return {
         "amount": known.amount,
         "moisture": moisture,
@@ -108,9 +108,9 @@ def _in_use(spool: Spool, events: list[Event]) -> dict:
         and next((event for event in events if event.what == "loading" and not event.until), None),
         # Where it is loaded comes first, then where it prints best: the first one's reasons are in sight.
         "verdicts": [
-            (machine.toolhead, verdict)
-            for machine, verdict in sorted(
-                judged, key=lambda pair: (pair[0].loaded != spool.pk, STATES.index(pair[1].state))
+            (row.machine.toolhead, row.verdict)
+            for row in sorted(
+                judged, key=lambda row: (row.machine.loaded != spool.pk, STATES.index(row.verdict.state))
             )
         ],
     }

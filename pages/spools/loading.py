@@ -6,14 +6,12 @@ from django.shortcuts import redirect, render
 
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading
-from maintenance.readiness.builder import small_job
-from maintenance.readiness.material_changes import material_change
-from maintenance.readiness.states import MachineState
-from maintenance.readiness.verdict import HOLD, Verdict
+from maintenance.readiness.rules.service import material_change
+from maintenance.readiness.verdict import HOLD
 from pages.frame.forms import apply, post_data
 from pages.spools.forms import LoadForm, UnloadForm
 from pages.spools.lookup import of_spool
-from pages.spools.verdicts import judge_everywhere
+from pages.spools.verdicts import OnToolhead, judge_everywhere
 from spools.codes import pretty
 from spools.models import Spool
 
@@ -22,15 +20,16 @@ from spools.models import Spool
 def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Without a toolhead the choice, each with its verdict; with one its verdict and the confirmation."""
     asked = request.POST.get("toolhead") or request.GET.get("toolhead")
-    known, judged = judge_everywhere(spool)
+    _, judged = judge_everywhere(spool)
     there = _on_toolheads(judged)
     if asked is None:
-        rows = [(machine.toolhead, verdict, there.get(machine.loaded)) for machine, verdict in judged]
+        rows = [(machine.toolhead, verdict, there.get(machine.loaded)) for machine, _, verdict in judged]
         return render(request, "spools/choose_toolhead.html", {"spool": spool, "rows": rows})
-    machine, verdict = next((row for row in judged if str(row[0].toolhead.pk) == asked), (None, None))
-    if machine is None or verdict is None:
+    chosen = next((row for row in judged if str(row.machine.toolhead.pk) == asked), None)
+    if chosen is None:
         raise Http404("There is no such toolhead in use.")
-    on = next((row.toolhead for row, _ in judged if row.loaded == spool.pk), None)
+    machine, inputs, verdict = chosen
+    on = next((row.machine.toolhead for row in judged if row.machine.loaded == spool.pk), None)
     if on == machine.toolhead:
         messages.error(request, f"{pretty(spool.code)} is on {on} already.", extra_tags="on_it_already")
         return redirect("spool", spool.code)
@@ -54,7 +53,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     ):
         messages.success(request, f"{pretty(spool.code)} is loaded on {machine.toolhead}.")
         return redirect("spool", spool.code)
-    change = material_change(spool, machine.fed, small_job(machine.toolhead, known).nozzle_c)
+    change = material_change(inputs.material, inputs.toolhead, inputs.job.nozzle_c)
     context = {
         "spool": spool,
         "toolhead": machine.toolhead,
@@ -65,9 +64,9 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/load.html", context | {"there": other})
 
 
-def _on_toolheads(judged: list[tuple[MachineState, Verdict]]) -> dict[int | None, Spool]:
+def _on_toolheads(judged: list[OnToolhead]) -> dict[int | None, Spool]:
     """The spools that are on these toolheads, by their ids."""
-    loaded = {machine.loaded for machine, _ in judged if machine.loaded is not None}
+    loaded = {row.machine.loaded for row in judged if row.machine.loaded is not None}
     return dict(Spool.objects.select_related("feedstock__maker").in_bulk(loaded))
 
 

@@ -1,7 +1,7 @@
 """Rules about feeding: the flow that the toolhead delivers, and how the drive retracts."""
 
 from maintenance.flow.curve import SAME_C, Usable
-from maintenance.readiness.inputs import ReadinessInputs
+from maintenance.readiness.inputs import JobSpec, MaterialInputs, ToolheadInputs
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, ReadinessCheck
 from spools.wording import format_number
 
@@ -13,14 +13,14 @@ DIRECT_RETRACTION_MM, GUIDED_RETRACTION_MM = 2.0, 8.0
 FLOW_OLD_DAYS = 60
 
 
-def flow(s: ReadinessInputs) -> ReadinessCheck | None:
+def flow(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) -> ReadinessCheck | None:
     """The job's fastest flow against what the last flow check lost there; nothing when the job has none."""
-    if s.max_flow_mm3_s is None:
+    if job.max_flow_mm3_s is None:
         return None
-    asks, seen = f"The job asks up to {format_number(s.max_flow_mm3_s)} mm³/s", s.flow
+    asks = f"The job asks up to {format_number(job.max_flow_mm3_s)} mm³/s"
+    seen = toolhead.flow_checks.get(material.name)
     if seen is None:
-        material = f"{s.polymer} with {s.filler}" if s.filler else s.polymer
-        sentence = f"{asks}; there is no flow check of {material} on {s.toolhead}."
+        sentence = f"{asks}; there is no flow check of {material.name} on {toolhead.name}."
         return ReadinessCheck("flow", CAUTION, sentence, "Do a flow check, or print slowly.", "check_flow")
     asks = f"{asks}; the flow check of {seen.on}"
     again, slower = "Do the flow check again.", "Slow the job, or take another printer."
@@ -28,15 +28,15 @@ def flow(s: ReadinessInputs) -> ReadinessCheck | None:
     if seen.changed:
         sentence = f"{asks} was made before a change of {seen.changed}."
         return ReadinessCheck("flow", CAUTION, sentence, again, "check_flow")
-    if at_10.likely_mm3_s is not None and s.max_flow_mm3_s > at_10.likely_mm3_s:
+    if at_10.likely_mm3_s is not None and job.max_flow_mm3_s > at_10.likely_mm3_s:
         return ReadinessCheck("flow", HOLD, f"{asks} lost 10 % {usable_words(at_10)}.", slower, "change_job")
-    if at_5.low_mm3_s is not None and s.max_flow_mm3_s > at_5.low_mm3_s:
+    if at_5.low_mm3_s is not None and job.max_flow_mm3_s > at_5.low_mm3_s:
         return ReadinessCheck("flow", CAUTION, f"{asks} lost 5 % {usable_words(at_5)}.", slower, "change_job")
-    if s.max_flow_mm3_s > at_5.tested_mm3_s:
+    if job.max_flow_mm3_s > at_5.tested_mm3_s:
         sentence = f"{asks} went no further than {format_number(at_5.tested_mm3_s)} mm³/s."
         return ReadinessCheck("flow", CAUTION, sentence, "Slow the job, or check higher rates.", "change_job")
-    if s.nozzle_c < seen.nozzle_c - SAME_C:
-        sentence = f"{asks} was made at {seen.nozzle_c:.0f} °C, the job prints at {s.nozzle_c:.0f} °C."
+    if job.nozzle_c < seen.nozzle_c - SAME_C:
+        sentence = f"{asks} was made at {seen.nozzle_c:.0f} °C, the job prints at {job.nozzle_c:.0f} °C."
         return ReadinessCheck(
             "flow", CAUTION, sentence, "Print as hot, or check the flow as cool.", "check_flow"
         )
@@ -59,13 +59,13 @@ def usable_words(usable: Usable) -> str:
     return f"at {format_number(likely)} ({format_number(low)} to {upper}) mm³/s"
 
 
-def retraction(s: ReadinessInputs) -> ReadinessCheck | None:
+def retraction(toolhead: ToolheadInputs, job: JobSpec) -> ReadinessCheck | None:
     """How the drive pulls back: often over the same bit, often in all, or far for the feed path."""
-    back = s.retractions
+    back = job.retractions
     if back is None:
         return None
-    path = "a long guide tube" if s.guided else "a drive on the toolhead"
-    usual_mm = GUIDED_RETRACTION_MM if s.guided else DIRECT_RETRACTION_MM
+    path = "a long guide tube" if toolhead.guided else "a drive on the toolhead"
+    usual_mm = GUIDED_RETRACTION_MM if toolhead.guided else DIRECT_RETRACTION_MM
     counted = f"{back.count} retractions, {format_number(back.per_m)} for each metre of filament"
     over_one = f"up to {back.most_over_one} over the same bit of it"
     reasons = []

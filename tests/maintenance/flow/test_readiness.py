@@ -9,12 +9,12 @@ from maintenance.readiness.inputs import LastFlowCheck
 from maintenance.readiness.rules import judge
 from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, ReadinessCheck
-from tests.maintenance.readiness.test_rules import GOOD
+from tests.maintenance.readiness.test_rules import GOOD, vary
 
 LAST = LastFlowCheck(
     on="03 Nov 2026",
     days_ago=10,
-    nozzle_c=GOOD.nozzle_c,
+    nozzle_c=GOOD.job.nozzle_c,
     changed="",
     at_5=Usable(0.05, 16, 5, 6, 7),
     at_10=Usable(0.10, 16, 9, 10, None),
@@ -22,7 +22,9 @@ LAST = LastFlowCheck(
 
 
 def flow(max_flow_mm3_s: float | None, last: LastFlowCheck | None = LAST, **values) -> ReadinessCheck | None:
-    checks = judge(replace(GOOD, max_flow_mm3_s=max_flow_mm3_s, flow=last, **values)).checks
+    material = vary(**values).material.name
+    values["flow_checks"] = {} if last is None else {material: last}
+    checks = judge(vary(max_flow_mm3_s=max_flow_mm3_s, **values)).checks
     return next((check for check in checks if check.name == "flow"), None)
 
 
@@ -65,11 +67,11 @@ def test_an_old_check_and_other_parts_are_cautions():
 
 
 def test_a_cooler_job_was_not_checked():
-    hot = replace(LAST, nozzle_c=GOOD.nozzle_c + 6)
+    hot = replace(LAST, nozzle_c=GOOD.job.nozzle_c + 6)
     assert flow(5, hot).state == CAUTION and "265 °C" in flow(5, hot).sentence
-    assert flow(5, replace(LAST, nozzle_c=GOOD.nozzle_c - 6)).state == CLEAR
+    assert flow(5, replace(LAST, nozzle_c=GOOD.job.nozzle_c - 6)).state == CLEAR
 
 
 @pytest.mark.parametrize(("cooler_k", "state"), [(SAME_C, CLEAR), (SAME_C + 0.1, CAUTION)])
 def test_a_job_counts_as_cooler_beyond_the_tolerance(cooler_k, state):
-    assert flow(5, replace(LAST, nozzle_c=GOOD.nozzle_c + cooler_k)).state == state
+    assert flow(5, replace(LAST, nozzle_c=GOOD.job.nozzle_c + cooler_k)).state == state

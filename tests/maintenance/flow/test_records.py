@@ -17,7 +17,8 @@ from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import FlowBlob, FlowCheck, Reminder
 from maintenance.parts.fitting import add_stock, replace_part
-from maintenance.readiness.builder import JobSpec, verdict
+from maintenance.readiness.builder import verdict
+from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.reminders.sweep import sweep, sweep_subjects
 from spools.facts import withdraw

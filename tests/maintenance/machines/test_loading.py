@@ -4,7 +4,7 @@ from django.utils import timezone
 
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading
-from maintenance.readiness.builder import JobSpec
+from maintenance.readiness.inputs import JobSpec
 from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.moves import current_stay, mark_empty, move_spool
 from spools.models import Stay

@@ -8,7 +8,8 @@ from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import Toolhead
 from maintenance.parts.fitting import remove_part
-from maintenance.readiness.builder import JobSpec, load_inputs, verdict, verdicts
+from maintenance.readiness.builder import load_inputs, require_possible_job, verdict, verdicts
+from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from spools.drying.heat_budget import compute_heat
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
@@ -39,7 +40,7 @@ def test_a_spool_that_lay_open_is_on_hold_for_its_moisture(shop, wet):
 
 
 def test_the_remedy_of_what_water_softens_speaks_of_a_cool_start(shop):
-    said = load_inputs(shop.south, receive(feedstock("PVA"), shop.shelf)).dry_advice
+    said = load_inputs(shop.south, receive(feedstock("PVA"), shop.shelf)).spool.dry_advice
     assert said.startswith("Dry it in Dryer at 40 °C, hotter once")
     assert "hotter once it has lost the water that softens it" in said
 
@@ -93,15 +94,14 @@ def test_a_polyamide_without_heat_left_is_not_to_be_dried_as_usual(shop, wet):
             [wet], shop.dryer, DryingSettings(80, planned_hours=46), at=hours_ago(ended_h_ago + 46)
         )
         finish_drying(run, place=shop.box, at=hours_ago(ended_h_ago))
-    said = load_inputs(shop.south, wet).dry_advice
+    said = load_inputs(shop.south, wet).spool.dry_advice
     share = compute_heat(wet, list(wet.drying_runs.all()), timezone.now()).life_share
     assert 0.5 < share < 1 and said.startswith(f"{100 * share:.0f} % of what a polyamide may have of hot air")
 
 
 def test_a_small_job_is_no_more_than_what_is_left(shop, plain):
     weigh(plain, 200 + 30, resolution_g=1)
-    found = load_inputs(shop.south, plain)
-    assert 1 < found.job_mass_g < 30
+    assert load_inputs(shop.south, plain).job.mass_g == 50
     assert states(verdict(shop.south, plain))["quantity"] == CLEAR
 
 
@@ -115,7 +115,7 @@ def test_a_small_job_stays_within_what_the_machine_gives(shop, wet):
     printer = shop.south.printer
     printer.bed_max_c = 60
     printer.save()
-    assert load_inputs(shop.south, wet).bed_c == 60
+    assert load_inputs(shop.south, wet).job.bed_c == 60
     shop.south.hot_end_max_c = 240
     shop.south.save()
     assert states(verdict(shop.south, wet))["temperature"] == HOLD
@@ -123,7 +123,7 @@ def test_a_small_job_stays_within_what_the_machine_gives(shop, wet):
 
 def test_without_a_dryer_the_remedy_says_so(shop, wet):
     shop.dryer.delete()
-    assert "There is no dryer here yet" in load_inputs(shop.south, wet).dry_advice
+    assert "There is no dryer here yet" in load_inputs(shop.south, wet).spool.dry_advice
 
 
 @pytest.mark.parametrize(
@@ -132,7 +132,7 @@ def test_without_a_dryer_the_remedy_says_so(shop, wet):
 )
 def test_a_job_that_no_printer_makes_is_refused(numbers):
     with pytest.raises(ValidationError, match="Give a number between"):
-        JobSpec(*numbers)
+        require_possible_job(JobSpec(*numbers))
 
 
 def test_many_pairs_take_as_many_queries_as_one(shop):

@@ -1,19 +1,32 @@
 """Each rule by itself, at its limits, over plain data."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from maintenance.gcode import Retractions
-from maintenance.readiness.inputs import FittedPart, OuterMoisture, ReadinessInputs
-from maintenance.readiness.rules import judge
+from maintenance.readiness.inputs import (
+    FedMaterial,
+    FittedPart,
+    JobSpec,
+    MaterialInputs,
+    OuterMoisture,
+    PrintSite,
+    ReadinessInputs,
+    SpoolInputs,
+    ToolheadInputs,
+    small_job,
+)
+from maintenance.readiness.rules import ORDER, judge
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, STATES, ReadinessCheck, Verdict
+from maintenance.wear.abrasion import Filament
 from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.learning import learn
 from maintenance.wear.life import Life
-from maintenance.wear.purging import MaterialChange
+from maintenance.wear.purging import PurgeMaterial
 
 DRY = OuterMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
 DAMP = OuterMoisture(50, 0.4, 0.6, 0.9, over_clear=0.7, over_hold=0.3)
@@ -21,8 +34,9 @@ WET = OuterMoisture(120, 0.7, 0.9, 1.2, over_clear=1.0, over_hold=0.88)
 
 
 def part(name: str, **values) -> FittedPart:
-    given = {"hardness_hv": 690.0, "max_c": None, "life": learn(Life(100, 30, 300)), "unit": "km of filament"}
-    given |= {"age": 0.0, "ahead": 0.0, "sound_at": 0.0, "in_stock": 2}
+    given = {"hardness_hv": 690.0, "bore_mm": None, "heat_reference_c": None, "max_c": None}
+    given |= {"life": learn(Life(100, 30, 300)), "unit": "hours", "unit_words": "hours of printing"}
+    given |= {"age": 0.0, "sound_at": 0.0, "in_stock": 2}
     return FittedPart(name, **(given | values))
 
 
@@ -32,34 +46,49 @@ PARTS = {
     "liner": part("all-metal heat break", hardness_hv=None),
 }
 GOOD = ReadinessInputs(
-    spool="K7M4QX",
-    toolhead="North T0",
-    polymer="PA6",
-    job_mass_g=120,
-    job_hours=6,
-    nozzle_c=265,
-    bed_c=80,
-    nozzle_min_c=245,
-    nozzle_max_c=290,
-    bed_min_c=50,
-    bed_max_c=100,
-    hot_end_max_c=300,
-    bed_limit_c=110,
-    ptfe_lined=False,
-    enclosed=True,
-    enclosure="yes",
-    emission="caprolactam",
-    limit_clear_pct=0.5,
-    limit_hold_pct=0.75,
-    now=DRY,
-    end=DRY,
-    low_g=480,
-    likely_g=500,
-    high_g=520,
-    tail_g=0.4,
-    parts=PARTS,
-    dry_advice="Dry it at 75 °C in the big dryer.",
+    spool=SpoolInputs(
+        code="K7M4QX",
+        low_g=480,
+        likely_g=500,
+        high_g=520,
+        now=DRY,
+        dry_advice="Dry it at 75 °C in the big dryer.",
+    ),
+    site=PrintSite(toolhead="North T0", end=DRY, tail_g=0.4),
+    material=MaterialInputs(
+        feedstock=1,
+        polymer="PA6",
+        filament=Filament(1.14, 1.75, usual_c=265),
+        nozzle_min_c=245,
+        nozzle_max_c=290,
+        bed_min_c=50,
+        bed_max_c=100,
+        enclosure="yes",
+        emission="caprolactam",
+        limit_clear_pct=0.5,
+        limit_hold_pct=0.75,
+    ),
+    toolhead=ToolheadInputs(
+        name="North T0",
+        hot_end_max_c=300,
+        bed_limit_c=110,
+        ptfe_lined=False,
+        enclosed=True,
+        tail_mm=50,
+        parts=PARTS,
+    ),
+    job=JobSpec(mass_g=120, hours=6, nozzle_c=265, bed_c=80),
 )
+INPUTS = ["spool", "site", "material", "toolhead", "job"]
+
+
+def vary(inputs: ReadinessInputs = GOOD, **values) -> ReadinessInputs:
+    """The inputs with other values, each in the part that has a field of its name."""
+    parts = {name: getattr(inputs, name) for name in INPUTS}
+    for key, value in values.items():
+        [name] = [name for name, of in parts.items() if key in {field.name for field in fields(of)}]
+        parts[name] = replace(parts[name], **{key: value})
+    return ReadinessInputs(**parts)
 
 
 def check(name: str, inputs: ReadinessInputs) -> ReadinessCheck:
@@ -67,8 +96,8 @@ def check(name: str, inputs: ReadinessInputs) -> ReadinessCheck:
     return found
 
 
-def with_part(role: str, **values) -> ReadinessInputs:
-    return replace(GOOD, parts=PARTS | {role: replace(PARTS[role], **values)})
+def with_part(role: str, hours: float = 6, **values) -> ReadinessInputs:
+    return vary(parts=PARTS | {role: replace(PARTS[role], **values)}, hours=hours)
 
 
 def test_where_all_is_well_every_check_is_clear():
@@ -94,14 +123,14 @@ def test_where_nothing_was_checked_nothing_is_clear():
 
 
 def test_moisture_over_the_limit_is_a_hold_with_number_limit_and_remedy():
-    found = check("moisture", replace(GOOD, now=WET, end=WET))
+    found = check("moisture", vary(now=WET, end=WET))
     assert found.state == HOLD
     assert found.sentence == "The outer 120 g hold 0.9 % (0.7 to 1.2 %); the print limit is 0.75 %."
     assert (found.remedy, found.action) == ("Dry it at 75 °C in the big dryer.", "dry")
 
 
 def test_moisture_that_may_be_over_is_a_caution():
-    assert check("moisture", replace(GOOD, now=DAMP, end=DAMP)).state == CAUTION
+    assert check("moisture", vary(now=DAMP, end=DAMP)).state == CAUTION
 
 
 @pytest.mark.parametrize(
@@ -110,11 +139,11 @@ def test_moisture_that_may_be_over_is_a_caution():
 )
 def test_moisture_turns_at_the_stated_probabilities(over_clear, over_hold, state):
     wet = replace(DRY, over_clear=over_clear, over_hold=over_hold)
-    assert check("moisture", replace(GOOD, now=wet, end=wet)).state == state
+    assert check("moisture", vary(now=wet, end=wet)).state == state
 
 
 def test_a_spool_that_gets_wet_during_the_print_is_told_so():
-    found = check("moisture", replace(GOOD, end=WET))
+    found = check("moisture", vary(end=WET))
     assert found.state == HOLD
     assert found.sentence.startswith(
         "After 6 h of printing in the air of North T0 the outer 120 g would hold"
@@ -122,11 +151,11 @@ def test_a_spool_that_gets_wet_during_the_print_is_told_so():
 
 
 def test_a_spool_that_dries_during_the_print_is_still_wet_now():
-    assert check("moisture", replace(GOOD, now=WET)).state == HOLD
+    assert check("moisture", vary(now=WET)).state == HOLD
 
 
 def test_moisture_without_evidence_is_a_caution_that_says_what_to_do():
-    found = check("moisture", replace(GOOD, now=None, end=None))
+    found = check("moisture", vary(now=None, end=None))
     assert found.state == CAUTION and "not known" in found.sentence and "Record" in found.remedy
 
 
@@ -135,23 +164,23 @@ def test_moisture_without_evidence_is_a_caution_that_says_what_to_do():
     [(120.4, 130, CLEAR), (120.3, 130, CAUTION), (100, 120.4, CAUTION), (100, 120.3, HOLD), (0, 0, HOLD)],
 )
 def test_quantity_counts_the_tail_that_cannot_be_fed(low, high, state):
-    found = check("quantity", replace(GOOD, low_g=low, likely_g=(low + high) / 2, high_g=high))
+    found = check("quantity", vary(low_g=low, likely_g=(low + high) / 2, high_g=high))
     assert found.state == state
     assert "0.4 g stay in the feed path" in found.sentence
     assert bool(found.remedy) == (state != CLEAR)
 
 
 def test_without_a_nozzle_nothing_prints():
-    found = check("nozzle", replace(GOOD, parts={}))
+    found = check("nozzle", vary(parts={}))
     assert (found.state, found.action) == (HOLD, "fit")
-    assert "abrasion" not in [other.name for other in judge(replace(GOOD, parts={})).checks]
+    assert "abrasion" not in [other.name for other in judge(vary(parts={})).checks]
 
 
 def filled(
     role: str, hardness_hv: float | None, filler_hv: float = 340, high: float = 370
 ) -> ReadinessInputs:
     soft = with_part(role, name="worn tip", hardness_hv=hardness_hv)
-    return replace(soft, filler="carbon fibre", filler_hv=filler_hv, filler_high_hv=high)
+    return vary(soft, filler="carbon fibre", filler_hv=filler_hv, filler_high_hv=high)
 
 
 @pytest.mark.parametrize(
@@ -181,7 +210,7 @@ def test_plain_filament_is_clear_on_soft_parts():
 
 
 def test_gears_that_nobody_recorded_are_no_clear_case():
-    found = check("gears", replace(GOOD, parts={"nozzle": PARTS["nozzle"]}))
+    found = check("gears", vary(parts={"nozzle": PARTS["nozzle"]}))
     assert (found.state, found.action) == (CAUTION, "fit")
 
 
@@ -192,13 +221,13 @@ LIFE_CHECKS = {"nozzle": "nozzle life", "gears": "gear life", "liner": "liner li
 def test_a_part_that_may_be_used_up_before_the_job_ends(role):
     # The life is 100 (30 to 300): 20 % are used up by 48, 80 % by 199.5.
     name = LIFE_CHECKS[role]
-    assert check(name, with_part(role, age=42, ahead=5)).state == CLEAR
-    due = check(name, with_part(role, age=42, ahead=7))
+    assert check(name, with_part(role, age=42, hours=5)).state == CLEAR
+    due = check(name, with_part(role, age=42, hours=7))
     assert due.state == CAUTION
-    assert "49 of an expected 100 (30 to 300) km of filament" in due.sentence
+    assert "49 of an expected 100 (30 to 300) hours of printing" in due.sentence
     assert "21 % likely to be used up" in due.sentence
     assert due.remedy == f"Replace the {role} (2 in stock)."
-    gone = check(name, with_part(role, age=195, ahead=6, in_stock=0))
+    gone = check(name, with_part(role, age=195, hours=6, in_stock=0))
     assert gone.state == HOLD
     assert "none in stock, reorder" in gone.remedy
 
@@ -206,20 +235,20 @@ def test_a_part_that_may_be_used_up_before_the_job_ends(role):
 def test_other_parts_are_a_caution_however_used_up():
     assert "other parts" not in [found.name for found in judge(GOOD).checks]
     parts = PARTS | {"belts": part("belt set"), "hot_end_fan": part("small fan", age=400)}
-    found = check("other parts", replace(GOOD, parts=parts))
+    found = check("other parts", vary(parts=parts))
     assert found.state == CAUTION and "small fan" in found.sentence
     assert found.remedy == "Replace the hot end fan (2 in stock)."
-    assert check("other parts", replace(GOOD, parts=PARTS | {"belts": part("belt set")})).state == CLEAR
+    assert check("other parts", vary(parts=PARTS | {"belts": part("belt set")})).state == CLEAR
 
 
 def test_a_part_seen_sound_lately_is_good_for_longer():
-    assert check("nozzle life", with_part("nozzle", age=60, sound_at=58)).state == CLEAR
+    assert check("nozzle life", with_part("nozzle", hours=0.1, age=60, sound_at=58)).state == CLEAR
 
 
 def test_a_ptfe_liner_that_nobody_recorded_is_no_clear_case():
     parts = {role: PARTS[role] for role in ("nozzle", "gears")}
-    assert check("liner life", replace(GOOD, parts=parts, ptfe_lined=True, nozzle_c=245)).state == CAUTION
-    assert "liner life" not in [found.name for found in judge(replace(GOOD, parts=parts)).checks]
+    assert check("liner life", vary(parts=parts, ptfe_lined=True, nozzle_c=245)).state == CAUTION
+    assert "liner life" not in [found.name for found in judge(vary(parts=parts)).checks]
 
 
 @pytest.mark.parametrize(
@@ -249,7 +278,7 @@ def test_a_ptfe_liner_that_nobody_recorded_is_no_clear_case():
     ],
 )
 def test_temperature(change, state, words):
-    found = check("temperature", replace(GOOD, **change))
+    found = check("temperature", vary(**change))
     assert (found.state, words in found.sentence) == (state, True), found.sentence
     assert bool(found.remedy) == (state != CLEAR)
 
@@ -261,37 +290,53 @@ def test_a_part_that_bears_less_heat_than_the_hot_end_sets_the_limit(role):
 
 
 def test_a_spool_in_the_dryer_is_on_hold():
-    found = check("drying", replace(GOOD, drying="It dries until 18:00.", drying_remedy="Wait."))
+    found = check("drying", vary(drying="It dries until 18:00.", drying_remedy="Wait."))
     assert (found.state, found.sentence, found.action) == (HOLD, "It dries until 18:00.", "wait")
 
 
 def test_air():
-    found = check("air", replace(GOOD, enclosed=False))
+    found = check("air", vary(enclosed=False))
     assert found.state == CAUTION and "caprolactam" in found.sentence and "Ventilate" in found.remedy
-    assert check("air", replace(GOOD, enclosed=False, enclosure="no", emission="lactide")).state == CLEAR
-    fumes = check("air", replace(GOOD, enclosed=False, enclosure="helps", emission="styrene"))
+    assert check("air", vary(enclosed=False, enclosure="no", emission="lactide")).state == CLEAR
+    fumes = check("air", vary(enclosed=False, enclosure="helps", emission="styrene"))
     assert fumes.state == CAUTION and "gives off styrene" in fumes.sentence
-    assert "gives off" not in check("air", replace(GOOD, enclosed=False, emission="low")).sentence
+    assert "gives off" not in check("air", vary(enclosed=False, emission="low")).sentence
 
 
-CLEANED = ServiceProgress("hot-end cleaning", "North T0", "hot hours", used=40, interval=50, ahead=6)
+CLEANED = ServiceProgress("hot-end cleaning", "North T0", "hot hours", used=40, interval=50)
 
 
 @pytest.mark.parametrize(("ahead", "state"), [(9.9, CLEAR), (10, CAUTION), (500, CAUTION)])
 def test_residue_turns_where_its_hot_hours_are_over_before_the_job_ends(ahead, state):
-    found = check("residue", replace(GOOD, hot_end=replace(CLEANED, ahead=ahead)))
+    found = check("residue", vary(hot_end=CLEANED, hours=ahead))
     assert (found.state, found.action) == (state, "clean" if state != CLEAR else "")
     assert f"{40 + ahead:.0f} of 50 hot hours since its hot-end cleaning" in found.sentence
 
 
+PC, PLA = PurgeMaterial("PC", 270, 310), PurgeMaterial("PLA", 190, 230)
+
+
 def test_leftovers_that_matter_are_told_before_the_hot_hours():
-    change = MaterialChange(True, "PC was in it last.", "Purge it.")
-    both = check("residue", replace(GOOD, change=change, hot_end=replace(CLEANED, ahead=20)))
+    both = check("residue", vary(fed=[FedMaterial(2, True, PC)], hot_end=CLEANED, hours=20))
     assert (both.state, both.action) == (CAUTION, "purge")
-    assert both.sentence.startswith("PC was in it last. After this job North T0")
-    assert both.remedy == "Purge it. Clean the hot end and record it."
-    harmless = check("residue", replace(GOOD, change=replace(change, matters=False), hot_end=CLEANED))
-    assert harmless.state == CLEAR and harmless.sentence.endswith("PC was in it last.")
+    assert both.sentence.startswith("PC was in it last") and "After this job North T0" in both.sentence
+    assert both.remedy.startswith("Purge") and both.remedy.endswith("Clean the hot end and record it.")
+    harmless = check("residue", vary(fed=[FedMaterial(2, True, PLA)], hot_end=CLEANED))
+    assert harmless.state == CLEAR and "PLA was in it last" in harmless.sentence
+
+
+@pytest.mark.parametrize(
+    ("fed", "told"),
+    [
+        ([], False),
+        ([FedMaterial(1, True, PC), FedMaterial(2, True, PC)], False),
+        ([FedMaterial(1, False, PC), FedMaterial(2, True, PC)], True),
+        ([FedMaterial(1, False, PC), FedMaterial(1, True, PC)], False),
+        ([FedMaterial(2, False, PC), FedMaterial(1, True, PC)], True),
+    ],
+)
+def test_the_material_before_counts_until_the_new_one_was_printed(fed, told):
+    assert (PC.polymer in str(judge(vary(fed=fed)).reasons)) == told
 
 
 def test_where_no_service_is_asked_for_nothing_is_said_of_it():
@@ -309,8 +354,8 @@ def test_where_no_service_is_asked_for_nothing_is_said_of_it():
     ],
 )
 def test_service_holds_only_when_it_is_overdue_and_stops_the_machine(used, ahead, stops, state):
-    belts = ServiceProgress("belt check", "North", "printing hours", used, 100, ahead, stops=stops)
-    found = check("service", replace(GOOD, services=[belts]))
+    belts = ServiceProgress("belt check", "North", "printing hours", used, 100, stops=stops)
+    found = check("service", vary(services=[belts], hours=ahead))
     assert (found.state, found.action) == (state, "service" if state != CLEAR else "")
     if state != CLEAR:
         assert f"{used + ahead} of 100 printing hours since its belt check" in found.sentence
@@ -319,7 +364,7 @@ def test_service_holds_only_when_it_is_overdue_and_stops_the_machine(used, ahead
 def test_of_several_services_the_stopping_one_is_named():
     belts = ServiceProgress("belt check", "North", "h", 500, 100)
     filter_ = ServiceProgress("filter change", "North", "h", 101, 100, stops=True)
-    found = check("service", replace(GOOD, services=[belts, filter_]))
+    found = check("service", vary(services=[belts, filter_]))
     assert found.state == HOLD and "since its filter change" in found.sentence
 
 
@@ -332,16 +377,14 @@ wetness = st.builds(
 
 @given(wetness, wetness, st.floats(0, 1000), st.floats(0, 1000), st.floats(0, 500), st.floats(50, 3000))
 def test_a_verdict_is_never_better_than_any_of_its_checks(now, end, low, more, age, hardness):
-    inputs = replace(
-        GOOD, now=now, end=end, low_g=low, high_g=low + more, filler="glass fibre", filler_hv=500
-    )
-    inputs = replace(inputs, parts=PARTS | {"nozzle": part("nozzle", hardness_hv=hardness, age=age)})
+    inputs = vary(now=now, end=end, low_g=low, high_g=low + more, filler="glass fibre", filler_hv=500)
+    inputs = vary(inputs, parts=PARTS | {"nozzle": part("nozzle", hardness_hv=hardness, age=age)})
     verdict = judge(inputs)
     worst = max(STATES.index(found.state) for found in verdict.checks)
     assert STATES.index(verdict.state) == worst
     assert all(found.remedy and found.action for found in verdict.reasons)
-    longer = replace(inputs.parts["nozzle"], age=age + 10)
-    assert STATES.index(judge(replace(inputs, parts=PARTS | {"nozzle": longer})).state) >= worst
+    longer = replace(inputs.toolhead.parts["nozzle"], age=age + 10)
+    assert STATES.index(judge(vary(inputs, parts=PARTS | {"nozzle": longer})).state) >= worst
 
 
 def backs(**values) -> Retractions:
@@ -368,7 +411,7 @@ def test_a_job_that_says_nothing_of_its_retractions_is_not_judged_by_them():
     ],
 )
 def test_retractions(back, guided, state):
-    found = check("retraction", replace(GOOD, retractions=back, guided=guided))
+    found = check("retraction", vary(retractions=back, guided=guided))
     assert found.state == state
     assert found.sentence.startswith("900 retractions, ")
     assert ("no source" in found.sentence) == (state == CAUTION) == bool(found.remedy)
@@ -376,6 +419,32 @@ def test_retractions(back, guided, state):
 
 @pytest.mark.parametrize(("diameter_mm", "state"), [(1.75, CLEAR), (1.7, CLEAR), (2.85, HOLD)])
 def test_filament_of_another_diameter(diameter_mm, state):
-    found = check("diameter", replace(GOOD, job_diameter_mm=1.75, diameter_mm=diameter_mm))
+    found = check("diameter", vary(diameter_mm=1.75, filament=Filament(1.14, diameter_mm)))
     assert found.state == state
     assert f"this is {diameter_mm:g} mm" in found.sentence
+
+
+def test_a_small_job_takes_no_more_than_the_spool_surely_holds():
+    job = small_job(GOOD.material, 300, 110)
+    assert (job.mass_g, job.hours, job.nozzle_c, job.bed_c) == (50, 2, 267.5, 75)
+    states = [
+        check("quantity", replace(vary(low_g=low, high_g=low + more), job=job)).state
+        for low, more in [(30, 5), (1.5, 0), (1.2, 0.5), (1.2, 0.1)]
+    ]
+    assert states == [CLEAR, CLEAR, CAUTION, HOLD]
+
+
+def test_the_checks_come_in_one_order():
+    full = vary(max_flow_mm3_s=5, diameter_mm=1.75, retractions=backs(), services=[CLEANED], hot_end=CLEANED)
+    full = vary(full, parts=PARTS | {"belts": part("belt set")})
+    bare = vary(parts={})
+    names = {found.name for inputs in (full, bare) for found in judge(inputs).checks}
+    assert names == set(ORDER)
+    assert [found.name for found in judge(full).checks] == [name for name in ORDER if name != "nozzle"]
+
+
+@pytest.mark.parametrize("name", INPUTS)
+def test_inputs_are_the_same_after_they_were_stored_as_json(name):
+    full = vary(hot_end=CLEANED, services=[CLEANED], fed=[FedMaterial(2, True, PC)], retractions=backs())
+    of = getattr(full, name)
+    assert msgspec.json.decode(msgspec.json.encode(of), type=type(of)) == of

@@ -11,7 +11,8 @@ from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.machines.printers import add_toolhead
 from maintenance.models import Loading, Reminder, ServiceEntry, ServiceKind, Toolhead
-from maintenance.readiness.builder import JobSpec, verdict, verdicts
+from maintenance.readiness.builder import verdict, verdicts
+from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.reminders.sweep import sweep
 from maintenance.service import intervals

@@ -2,9 +2,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from maintenance.wear.residue import cold_pull, pull_advice, residue_h
+from maintenance.wear.abrasion import Filament, PrintUse
+from maintenance.wear.heat import ageing_kj_mol
+from maintenance.wear.intervals import units_of_print
+from maintenance.wear.residue import cold_pull, pull_advice
 
 temperatures = st.floats(180, 450)
+
+
+def residue_h(hours: float, nozzle_c: float, usual_c: float, polymer: str = "") -> float:
+    filament = Filament(1.2, 1.75, usual_c=usual_c, ageing_kj_mol=ageing_kj_mol(polymer))
+    return units_of_print("hot_h", PrintUse(0.05, hours, nozzle_c), filament)
 
 
 @given(st.floats(0, 1000), temperatures, temperatures, temperatures)
