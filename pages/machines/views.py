@@ -171,7 +171,7 @@ def machine_retire(request: HttpRequest, pk: int) -> HttpResponse:
         messages.error(
             request,
             f"{printer} is out of use since {format_time(printer.retired_at)} already.",
-            extra_tags="retired_already",
+            extra_tags="out_of_use_already",
         )
         return redirect("machine", pk)
     form = RetireForm(post_data(request))

@@ -12,7 +12,8 @@ from spools.drying.runs import DryingSettings
 from spools.inventory import moves
 from spools.models import DryingRun, Stay
 from spools.wording import format_time
-from tests.pages.corner import corner, of, words
+from tests.pages.corner import corner, of
+from tests.pages.shown import notes, require_refused, shows
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
@@ -92,16 +93,16 @@ def test_the_pages_refuse_it_and_show_what_stands(client, pla):
     low = receive(pla, shop.shelf)
     (run,) = drying_runs.start_drying([shop.free], shop.dryer, DryingSettings(60), at=hours_ago(5))
     response = client.post(of("spool-move", low), {"place": shop.dryer.pk})
-    assert "gets as hot" in " ".join(response.context["form"].errors["place"])
+    require_refused(response, "dryer_in_use", "place")
     drying_runs.finish_drying(run, place=shop.box, at=run.start + timedelta(hours=2))
-    assert "Empty" in words(client.get(reverse("drying")))
+    assert "empty" in notes(client.get(reverse("drying")))
     client.post(of("spool-move", low), {"place": shop.dryer.pk})
     assert moves.current_stay(low).place == shop.dryer
-    said = words(client.get(reverse("drying")))
-    assert "Empty" not in said and "Without a drying run these stand in it" in said
+    overview = client.get(reverse("drying"))
+    assert "empty" not in notes(overview) and shows(overview, pretty(low.code), note="stands")
     response = client.post(
         of("spool-dry", shop.other),
         {"dryer": shop.dryer.pk, "set_point_c": "45", "planned_hours": "5", "resolution_g": "1"},
     )
-    assert "Take it out first" in words(response)
+    require_refused(response, "spool_in_dryer")
     assert DryingRun.objects.count() == 1

@@ -1,0 +1,108 @@
+"""Reads pages as tests compare them: by codes, keys and values, so that their wording can change.
+
+A refusal is compared by its code, a notice by its tags, an element by its key (``data-note`` in the template). A value
+is a name, a number with its unit or a text that the test itself entered, never a sentence of the product.
+"""
+
+from collections.abc import Iterable, Iterator
+from html.parser import HTMLParser
+from typing import Any
+
+from django.forms import BaseForm, BaseFormSet
+from django.http import HttpResponse
+
+# Elements without an end tag.
+VOID = {"br", "circle", "hr", "img", "input", "line", "link", "meta", "path", "polyline", "rect", "wbr"}
+
+
+class _Page(HTMLParser):
+    """All words of a page, those below each key, and its notices."""
+
+    def __init__(self, response: HttpResponse) -> None:
+        super().__init__()
+        self.words: list[str] = []
+        self.notes: dict[str, list[str]] = {}
+        self.notices: list[str] = []
+        self._open: list[tuple[str, str]] = []
+        self.feed(response.content.decode())
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        key = given.get("data-note") or ""
+        if "data-notice" in given:
+            key = "notice"
+            self.notices.append(given["data-notice"] or "")
+        if key:
+            self.notes.setdefault(key, [])
+        if tag not in VOID:
+            self._open.append((tag, key))
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        pass
+
+    def handle_endtag(self, tag: str) -> None:
+        while self._open and self._open.pop()[0] != tag:
+            pass
+
+    def handle_data(self, data: str) -> None:
+        self.words += data.split()
+        for _, key in self._open:
+            if key:
+                self.notes[key] += data.split()
+
+
+def shows(response: HttpResponse, *values: Any, note: str = "") -> bool:
+    """Whether the page shows each of the values; with ``note``, whether the elements with this key do."""
+    page = _Page(response)
+    words = " ".join(page.notes.get(note, []) if note else page.words)
+    return all(" ".join(str(value).split()) in words for value in values)
+
+
+def notes(response: HttpResponse) -> set[str]:
+    """The keys of the elements on the page."""
+    return set(_Page(response).notes)
+
+
+def notices(response: HttpResponse) -> list[str]:
+    """The tags of each notice at the top: its level, before it the codes of a refusal."""
+    return _Page(response).notices
+
+
+def require_refused(
+    response: HttpResponse, code: str, field: str | None = None, *, names: Iterable[str] = ()
+) -> None:
+    """Checks that a form of the page was refused for the reason that the code names, and that the page says so.
+
+    field: the input at which it stands. names: values that its sentence has to give, such as the limit.
+    """
+    assert response.status_code == 200, response.status_code
+    reasons = [
+        (at, str(error.code), message)
+        for form in _bound_forms(response)
+        for at, errors in form.errors.as_data().items()
+        for error in errors
+        for message in error.messages
+    ]
+    found = [message for at, its, message in reasons if its == code and field in (None, at)]
+    assert found, reasons
+    assert any(all(name in message for name in names) for message in found), found
+    assert all(shows(response, message) for message in found), found
+
+
+def _bound_forms(response: HttpResponse) -> list[BaseForm]:
+    found: dict[int, BaseForm] = {}
+    for layer in response.context or []:
+        for values in layer.dicts:
+            for value in values.values():
+                found |= {id(form): form for form in _forms_in(value) if form.is_bound}
+    return list(found.values())
+
+
+def _forms_in(value: Any, depth: int = 0) -> Iterator[BaseForm]:
+    if isinstance(value, BaseForm):
+        yield value
+    elif isinstance(value, BaseFormSet):
+        yield from value.forms
+    elif isinstance(value, (list, tuple)) and depth < 3:
+        for inner in value:
+            yield from _forms_in(inner, depth + 1)
