@@ -228,20 +228,33 @@ def hours_until_all_below(
     return [hours for (hours,) in crossings]
 
 
-def contents_ahead(
-    lanes: Sequence[tuple[Winding, ConstantAir]], mass_g: float, looks_h: Sequence[float]
+def watch_wetting(
+    start: Winding,
+    airs: Sequence[ConstantAir],
+    mass_g: float,
+    limits_pct: Sequence[float],
+    looks_h: Sequence[float],
+    least: int,
 ) -> list[Array]:
-    """The outermost mass_g of each winding in lasting air, at 0 h and at these hours, (looks, members) in %."""
-    ahead = drying.contents_ahead(
-        [_lane(start, [air]) for start, air in lanes], [mass_g / 1000] * len(lanes), looks_h
+    """The outermost mass_g of a winding in each air as if it lasted, at 0 h and at these hours, (looks, members), %.
+
+    Up to the hour by which each limit is crossed or can no longer be, and at least so many hours.
+    """
+    found = winding.watch(
+        _lane(start, airs),
+        [3600 * hours for hours in looks_h],
+        mass_g / 1000,
+        [limit_pct / 100 for limit_pct in limits_pct],
+        DOUBT,
+        least,
     )
-    return [100 * contents for contents in ahead]
+    return [100 * contents for contents in found]
 
 
 def crossing_h(
     contents_pct: Array, looks_h: Sequence[float], limit_pct: float, share: float, *, below: bool
 ) -> float | None:
-    """Hours until members as of contents_ahead are below a limit, or above it, as in hours_until."""
+    """Hours until members as of watch_wetting are below a limit, or above it, as in hours_until."""
     return drying.crossing(contents_pct, np.array([0.0, *looks_h]), limit_pct, share, below)
 
 

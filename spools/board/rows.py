@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 
 import numpy as np
 
@@ -23,8 +24,8 @@ from spools.physics_inputs import (
     ConstantAir,
     Interval,
     Winding,
-    contents_ahead,
     crossing_h,
+    watch_wetting,
 )
 
 State = SpoolBoard.State
@@ -32,16 +33,20 @@ State = SpoolBoard.State
 SMALL_JOB_H = 2.0
 # The hours at which a spool is looked at ahead, as in plans of drying.
 LOOKS_H = (1, SMALL_JOB_H, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
-SMALL_JOB_LOOK = 1 + LOOKS_H.index(SMALL_JOB_H)
+SMALL_JOB_LOOKS = 1 + LOOKS_H.index(SMALL_JOB_H)
 # A row counts this long at most, somewhat longer than the round in which all spools have their turn.
 GOOD_FOR = timedelta(hours=8)
+OWN_LOOKS = 1 + LOOKS_H.index(GOOD_FOR / HOUR)
 # Where a forecast and the moisture computed then differ a little, a row is not computed again at once.
 GOOD_AT_LEAST = timedelta(minutes=5)
 
 
 @dataclass(frozen=True)
 class _Ahead:
-    """The outer turns of a spool in lasting air: % by mass at 0 h and at each of LOOKS_H, (looks, members)."""
+    """The outer turns of a spool in lasting air: % by mass at 0 h and at LOOKS_H, (looks, members).
+
+    As far as it takes to know when the limits are crossed, and at least through OWN_LOOKS or SMALL_JOB_LOOKS.
+    """
 
     contents_pct: Array
     values: MaterialValues
@@ -50,25 +55,44 @@ class _Ahead:
         """Hours until more than this share of the members are over a limit, or no more than that."""
         return crossing_h(self.contents_pct, LOOKS_H, limit_pct, share, below=below)
 
-    def outlook(self, air: AirClass) -> AirOutlook:
-        end = self.contents_pct[SMALL_JOB_LOOK]
-        return AirOutlook(
-            *air,
-            *Interval.from_members(end),
-            float((end > self.values.limit_clear_pct).mean()),
-            float((end > self.values.limit_hold_pct).mean()),
-            self.hours_until(self.values.limit_clear_pct, DOUBT),
-            self.hours_until(self.values.limit_hold_pct, DOUBT),
-        )
+    @property
+    def limits_pct(self) -> tuple[float, float]:
+        return self.values.limit_clear_pct, self.values.limit_hold_pct
+
+    @cached_property
+    def lasts_h(self) -> tuple[float | None, float | None]:
+        """Hours until it may be over the clear and the print limit."""
+        clear_pct, hold_pct = self.limits_pct
+        return self.hours_until(clear_pct, DOUBT), self.hours_until(hold_pct, DOUBT)
+
+    @property
+    def end_pct(self) -> Array:
+        """After the small job, (members,)."""
+        return self.contents_pct[SMALL_JOB_LOOKS]
 
     def hours_until_other_state(self, over_clear: float, over_hold: float) -> float | None:
-        """Hours until its state changes; None: not within LOOKS_H."""
-        clear, hold = self.values.limit_clear_pct, self.values.limit_hold_pct
+        """Hours until its state changes; None: not within OWN_LOOKS."""
+        clear_pct, hold_pct = self.limits_pct
         found = [
-            self.hours_until(clear, DOUBT, below=over_clear > DOUBT),
-            self.hours_until(hold, LIKELY, below=over_hold > LIKELY),
+            self.hours_until(clear_pct, DOUBT, below=True) if over_clear > DOUBT else self.lasts_h[0],
+            self.hours_until(hold_pct, LIKELY, below=over_hold > LIKELY),
         ]
         return min((hours for hours in found if hours is not None), default=None)
+
+
+def _outlooks(lanes: Mapping[tuple[int, AirClass], _Ahead]) -> dict[tuple[int, AirClass], AirOutlook]:
+    """By the same keys."""
+    ends = Interval.from_rows(np.array([ahead.end_pct for ahead in lanes.values()]))
+    return {
+        (pk, air): AirOutlook(
+            *air,
+            *end,
+            float((ahead.end_pct > ahead.values.limit_clear_pct).mean()),
+            float((ahead.end_pct > ahead.values.limit_hold_pct).mean()),
+            *ahead.lasts_h,
+        )
+        for ((pk, air), ahead), end in zip(lanes.items(), ends, strict=True)
+    }
 
 
 def moisture_state(over_clear: float, over_hold: float) -> State:
@@ -92,24 +116,22 @@ def compute_rows(
     used = {pk: history for pk, history in histories.items() if history.spool.emptied_at is None}
     here = {pk: history.segment_at(now) for pk, history in used.items()}
     own = {pk: _own_air(segment) for pk, segment in here.items()}
-    lanes = {
-        (pk, air): windings[pk] for pk in used for air in dict.fromkeys([*filter(None, [own[pk]]), *airs])
-    }
-    ahead = dict(zip(lanes, _forecast(lanes, used), strict=True))
+    ahead = _look_ahead(used, windings, own, airs)
+    outlooks = _outlooks({(pk, air): ahead[pk, air] for pk in used for air in airs})
+    outer = {pk: windings[pk].outer_pct(SMALL_JOB_G) for pk in used}
+    intervals = dict(zip(used, Interval.from_rows(np.array(list(outer.values()))), strict=True))
     dry_at = _dry_times(used, windings, now)
     rows = []
     for pk, history in used.items():
-        outer = windings[pk].outer_pct(SMALL_JOB_G)
-        outlooks = [ahead[pk, air].outlook(air) for air in airs]
         row = SpoolBoard(
             spool=history.spool,
             generation=generations[pk],
             computed_at=now,
-            outlooks_json=encode_outlooks(outlooks),
+            outlooks_json=encode_outlooks([outlooks[pk, air] for air in airs]),
             heat_share=compute_heat(history.spool, history.runs, now).life_share,
             run_dry_at=dry_at.get(pk),
         )
-        _set_moisture(row, outer, material_values(history.spool.feedstock))
+        _set_moisture(row, outer[pk], intervals[pk], material_values(history.spool.feedstock))
         _set_amount(row, history)
         _set_place(row, history, here[pk], now)
         _set_times(row, ahead[pk, air] if (air := own[pk]) else None, now)
@@ -126,16 +148,28 @@ def _own_air(here: Segment | None) -> AirClass | None:
     return air_class(here.air.temperature_c, here.air.rh_pct, here.moving_air)
 
 
-def _forecast(
-    lanes: Mapping[tuple[int, AirClass], Winding], histories: Mapping[int, History]
-) -> list[_Ahead]:
-    contents = contents_ahead(
-        [(winding, ConstantAir(0.0, *air)) for (_, air), winding in lanes.items()], SMALL_JOB_G, LOOKS_H
-    )
-    return [
-        _Ahead(members, material_values(histories[pk].spool.feedstock))
-        for (pk, _), members in zip(lanes, contents, strict=True)
-    ]
+def _look_ahead(
+    histories: Mapping[int, History],
+    windings: Mapping[int, Winding],
+    own: Mapping[int, AirClass | None],
+    airs: Sequence[AirClass],
+) -> dict[tuple[int, AirClass], _Ahead]:
+    """Each spool in its own air and in the airs of the shop; a spool's equal airs are looked at once."""
+    found: dict[tuple[int, AirClass], _Ahead] = {}
+    for pk, history in histories.items():
+        values = material_values(history.spool.feedstock)
+        here, others = own[pk], [air for air in airs if air != own[pk]]
+        for some, looks in (([] if here is None else [here], OWN_LOOKS), (others, SMALL_JOB_LOOKS)):
+            contents = watch_wetting(
+                windings[pk],
+                [ConstantAir(0.0, *air) for air in some],
+                SMALL_JOB_G,
+                (values.limit_clear_pct, values.limit_hold_pct),
+                LOOKS_H,
+                looks,
+            )
+            found |= {(pk, air): _Ahead(members, values) for air, members in zip(some, contents, strict=True)}
+    return found
 
 
 def _dry_times(
@@ -151,8 +185,8 @@ def _open_run(history: History) -> DryingRun | None:
     return next((run for run in history.runs if run.end is None), None)
 
 
-def _set_moisture(row: SpoolBoard, outer_pct: Array, values: MaterialValues) -> None:
-    row.p10_pct, row.p50_pct, row.p90_pct = Interval.from_members(outer_pct)
+def _set_moisture(row: SpoolBoard, outer_pct: Array, interval: Interval, values: MaterialValues) -> None:
+    row.p10_pct, row.p50_pct, row.p90_pct = interval
     row.over_clear = float(np.mean(outer_pct > values.limit_clear_pct))
     row.over_hold = float(np.mean(outer_pct > values.limit_hold_pct))
     row.state = moisture_state(row.over_clear, row.over_hold)
@@ -184,8 +218,7 @@ def _set_times(row: SpoolBoard, ahead: _Ahead | None, now: datetime) -> None:
         row.prints_well_until = now if row.over_clear > DOUBT else None
         row.printable_until = now if row.over_hold > DOUBT else None
         return
-    row.prints_well_until = _after(now, ahead.hours_until(ahead.values.limit_clear_pct, DOUBT))
-    row.printable_until = _after(now, ahead.hours_until(ahead.values.limit_hold_pct, DOUBT))
+    row.prints_well_until, row.printable_until = (_after(now, hours) for hours in ahead.lasts_h)
     changes_at = _after(now, ahead.hours_until_other_state(row.over_clear, row.over_hold))
     if changes_at is not None:
         row.good_until = min(row.good_until, max(changes_at, now + GOOD_AT_LEAST))

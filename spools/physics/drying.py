@@ -1,11 +1,11 @@
 """Duration of a drying, the content that it reaches, and how long that lasts; without temperature caps."""
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 
 from .air import Array
-from .ensemble import probability
 from .isotherm import Isotherm
 from .state import outermost_mean
 from .winding import Lane, Surroundings, advance
@@ -108,32 +108,6 @@ def _counted(profiles: Array, lane: Lane, mass_kg: float | None) -> Array:
     return profiles.max(-1) if mass_kg is None else outermost_mean(profiles, lane.geometry, mass_kg)
 
 
-def contents_ahead(
-    lanes: Sequence[Lane], masses_kg: Sequence[float | None], looks_h: Sequence[float]
-) -> list[Array]:
-    """Contents of the counted turns of each lane in lasting air.
-
-    Parameters
-    ----------
-    lanes, masses_kg, looks_h
-        As for hours_until.
-
-    Returns
-    -------
-    list of ndarray
-        Contents at 0 h and at each look, (looks + 1, members) [kg/kg], one for each lane.
-    """
-    spans = np.diff([0.0, *looks_h]) * HOUR_S
-    found = []
-    for lane, mass_kg in zip(lanes, masses_kg, strict=True):
-        (air,) = lane.surroundings
-        airs = [Surroundings(s, air.temperature_k, air.rh, air.moving_air) for s in spans.tolist()]
-        (ahead,) = advance([Lane(lane.geometry, lane.material, lane.state, airs)], record=True)
-        profiles = np.concatenate([lane.state.profile()[None], ahead.profiles])
-        found.append(_counted(profiles, lane, mass_kg))
-    return found
-
-
 def crossing(contents: Array, hours: Array, limit: float, share: float, below: bool) -> float | None:
     """The hour at which members cross a limit.
 
@@ -151,12 +125,15 @@ def crossing(contents: Array, hours: Array, limit: float, share: float, below: b
     float or None
         Hours, between two of them by the members' quantile; None: not by the last of them.
     """
-    reached = [(probability(members, limit) <= share) == below for members in contents]
-    if True not in reached:
+    over = (contents > limit).sum(axis=1)
+    reached = (over <= share * contents.shape[1]) == below
+    n = int(reached.argmax())
+    if not reached[n]:
         return None
-    n = reached.index(True)
     if n == 0:
         return 0.0
-    before, after = np.quantile(contents[n - 1 : n + 1], 1 - share, axis=1, method="higher")
-    part = 1.0 if before == after else np.clip((limit - before) / (after - before), 0.0, 1.0)
+    # The quantile of which all members above it are as many as may be.
+    place = math.ceil((contents.shape[1] - 1) * (1 - share))
+    before, after = np.sort(contents[n - 1 : n + 1], axis=1)[:, place].tolist()
+    part = 1.0 if before == after else min(max((limit - before) / (after - before), 0.0), 1.0)
     return float(hours[n - 1] + part * (hours[n] - hours[n - 1]))

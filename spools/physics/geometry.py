@@ -134,6 +134,10 @@ class Geometry:
         ndarray
             Conductances [m], (shells,); times a diffusivity and a difference of densities: a mass flow.
         """
+        return self._conductances
+
+    @cached_property
+    def _conductances(self) -> Array:
         edges = self.edges()
         middles = (edges[1:] + edges[:-1]) / 2
         outward = np.append(middles[1:], edges[-1])

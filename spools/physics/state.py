@@ -199,12 +199,30 @@ def outermost_mean(profile: Array, geometry: Geometry, mass_kg: float) -> Array:
     ndarray
         Content [kg/kg], (...).
     """
+    if mass_kg <= 0:
+        return profile[..., -1]
+    return (profile * outermost_shares(geometry, mass_kg)).sum(-1)
+
+
+def outermost_shares(geometry: Geometry, mass_kg: float) -> Array:
+    """Share of each shell in the turns that are printed first.
+
+    Parameters
+    ----------
+    geometry : Geometry
+        The winding.
+    mass_kg : float
+        Dry filament counted from the rim [kg], more than 0; more than there is means all of it.
+
+    Returns
+    -------
+    ndarray
+        Shares, (shells,); they sum to 1.
+    """
     masses = geometry.shell_masses()
     outside = np.append(np.cumsum(masses[::-1])[::-1][1:], 0.0)
     taken = np.clip(mass_kg - outside, 0.0, masses)
-    if taken[-1] <= 0:
-        return profile[..., -1]
-    return (profile * taken).sum(-1) / taken.sum()
+    return taken / taken.sum()
 
 
 def resize(state: WindingState, old: Geometry, new: Geometry) -> WindingState:

@@ -52,6 +52,8 @@ TOLERANCE = 0.02
 LEAST_DISTANCE = 0.3
 TEMPERATURE_TOLERANCE = 0.3  # K
 LEAST_STEP = 1e-6  # s
+# A winding that is no further from the air's temperature is as warm as the air, to this share of its content.
+EVEN_K, NEARLY_ONE = 0.2, 1.01
 GROWTH, SHRINKAGE, SAFETY = 4.0, 0.1, 0.9
 
 
@@ -281,3 +283,73 @@ def run(
                 for j in range(n):
                     profiles[s, m, j] = shell_mean(contents[m, j])
     return step, crossed
+
+
+@kernel
+def watch(
+    spool: SpoolArrays,
+    members: Members,
+    weather: Weather,
+    contents: Array,
+    temperature: Array,
+    step: float,
+    tolerance: float,
+    taken: Array,
+    limits: Array,
+    most: int,
+    least: int,
+    found: Array,
+) -> int:
+    """Take a spool through lasting air, look by look, until it is known where it rises over its limits.
+
+    taken (shells,): share of each shell in the turns that count. limits: of their content [kg/kg]. most: so many
+    members may be over a limit. least: looks that are taken in any case. found (looks, members): filled with the
+    contents of the turns that count. In a winding as warm as the air contents never rise above the wettest part
+    and the equilibrium with the air, so a limit above both is never crossed.
+
+    Returns the number of looks; below 0 where no step is short enough.
+    """
+    count, n = contents.shape[0], contents.shape[1]
+    nothing, no_temperatures = np.empty((0, count, n)), np.empty((0, n))
+    for s in range(len(weather.duration)):
+        stretch = Weather(
+            weather.duration[s : s + 1],
+            weather.film[s : s + 1],
+            weather.temperature[s : s + 1],
+            weather.rh[s : s + 1],
+            weather.equilibrium[s : s + 1],
+        )
+        step, _ = run(
+            spool,
+            members,
+            stretch,
+            contents,
+            temperature,
+            step,
+            True,
+            tolerance,
+            nothing,
+            no_temperatures,
+        )
+        if step < 0:
+            return -1
+        for m in range(count):
+            content = 0.0
+            for j in range(n):
+                content += taken[j] * shell_mean(contents[m, j])
+            found[s, m] = content
+        if s + 1 < least:
+            continue
+        # Water moves from warm turns to cold ones, and may then rise above what the air alone gives them.
+        uneven = np.abs(temperature - weather.temperature[s, 1]).max() > EVEN_K
+        undecided = False
+        for limit in limits:
+            over = possible = 0
+            for m in range(count):
+                over += found[s, m] > limit
+                wettest = max(weather.equilibrium[s, m], contents[m].max())
+                possible += uneven or wettest * NEARLY_ONE > limit
+            undecided = undecided or over <= most < possible
+        if not undecided:
+            return s + 1
+    return len(weather.duration)

@@ -28,7 +28,7 @@ from . import stepping, transport
 from .air import Array
 from .geometry import Geometry
 from .isotherm import KINDS, Isotherm
-from .state import Material, WindingState, outermost, resize, uniform
+from .state import Material, WindingState, outermost, outermost_shares, resize, uniform
 from .surroundings import Surroundings, join
 
 __all__ = [
@@ -43,6 +43,7 @@ __all__ = [
     "outermost",
     "resize",
     "uniform",
+    "watch",
 ]
 
 # Heat transfer from air to the rim [W/m²/K], radiation included. Common practice, no source.
@@ -120,18 +121,10 @@ def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingR
     geometry, material, airs = lane.geometry, lane.material, lane.surroundings
     contents, temperature = lane.state.contents.copy(), lane.state.temperature_k.copy()
     members, shells, _ = contents.shape
-    masses, conductances = geometry.shell_masses(), geometry.conductances()
-    spool = transport.SpoolArrays(
-        shell_mass=masses,
-        conductance=conductances * geometry.pore_factor,
-        heat_capacity=masses * material.heat_capacity_j_kg_k,
-        heat_conductance=conductances * material.conductivity_w_m_k,
-        rim_area=2 * math.pi * geometry.outer_radius_m * geometry.width_m,
-    )
     kept = len(airs) if record else 0
     profiles, temperatures = np.zeros((kept, members, shells)), np.zeros((kept, shells))
     step_s, crossed_kg = stepping.run(
-        spool,
+        _spool(geometry, material),
         _members(geometry, material, members),
         _weather(material.isotherm, airs, members),
         contents,
@@ -146,6 +139,85 @@ def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingR
         raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
     state = WindingState(contents, temperature, step_s)
     return WindingResult(lane, state, crossed_kg, profiles, temperatures)
+
+
+def watch(
+    lane: Lane, looks_s: Sequence[float], mass_kg: float, limits: Sequence[float], share: float, least: int
+) -> list[Array]:
+    """Follow a spool in each of its surroundings, as if that lasted, until it is known when it gets too wet.
+
+    Parameters
+    ----------
+    lane : Lane
+        A spool; each of its surroundings is taken on its own, as lasting; their durations do not matter.
+    looks_s : sequence of float
+        Times at which the content is computed, rising [s].
+    mass_kg : float
+        Mass of the outermost turns that count [kg].
+    limits : sequence of float
+        Limits of their content [kg/kg].
+    share : float
+        A limit counts as crossed when more than this share of the members is over it.
+    least : int
+        Looks that are taken in any case.
+
+    Returns
+    -------
+    list of ndarray
+        For each of the surroundings the contents at the start and at each look up to that by which each limit is
+        crossed or can no longer be, (looks + 1, members) [kg/kg].
+
+    Raises
+    ------
+    FloatingPointError
+        If no time step is short enough: a value must be absurd.
+    """
+    geometry, material, start = lane.geometry, lane.material, lane.state
+    count = len(start.contents)
+    spool = _spool(geometry, material)
+    members = _members(geometry, material, count)
+    taken = outermost_shares(geometry, mass_kg)
+    most = math.floor(share * count + 1e-9)
+    first = outermost(start, geometry, mass_kg)
+    found = []
+    for air in lane.surroundings:
+        contents, temperature = start.contents.copy(), start.temperature_k.copy()
+        later = np.empty((len(looks_s), count))
+        looks = stepping.watch(
+            *(spool, members, _lasting(material.isotherm, air, looks_s, count), contents, temperature),
+            *(start.step_s, stepping.TOLERANCE, taken, np.array(limits), most, least, later),
+        )
+        if looks < 0:
+            raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
+        found.append(np.concatenate([first[None], later[:looks]]))
+    return found
+
+
+def _spool(geometry: Geometry, material: Material) -> transport.SpoolArrays:
+    masses, conductances = geometry.shell_masses(), geometry.conductances()
+    return transport.SpoolArrays(
+        shell_mass=masses,
+        conductance=conductances * geometry.pore_factor,
+        heat_capacity=masses * material.heat_capacity_j_kg_k,
+        heat_conductance=conductances * material.conductivity_w_m_k,
+        rim_area=2 * math.pi * geometry.outer_radius_m * geometry.width_m,
+    )
+
+
+def _lasting(
+    isotherm: Isotherm, air: Surroundings, looks_s: Sequence[float], members: int
+) -> transport.Weather:
+    """The same air from look to look."""
+    count = len(looks_s)
+    equilibrium = np.empty((count, members))
+    equilibrium[:] = isotherm.equilibrium(air.rh)
+    return transport.Weather(
+        duration=np.diff([0.0, *looks_s]),
+        film=np.full(count, MOVED_AIR_FILM if air.moving_air else STILL_AIR_FILM),
+        temperature=np.full((count, 2), air.temperature_k),
+        rh=np.full((count, 2), air.rh),
+        equilibrium=equilibrium,
+    )
 
 
 def _members(geometry: Geometry, material: Material, members: int) -> transport.Members:
