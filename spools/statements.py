@@ -28,6 +28,10 @@ class Statement:
         """What is stored and sent."""
         return asdict(self)
 
+    def with_sentence(self) -> dict[str, Any]:
+        """Its data and its sentence, for a receiver outside."""
+        return self.as_data() | {"sentence": self.sentence}
+
     @classmethod
     def from_data(cls, data: Mapping[str, Any]) -> "Statement":
         return cls(data["code"], data["values"])
@@ -54,6 +58,11 @@ def words_for(*codes: str) -> Callable[[Words], Words]:
 def render(statement: Statement) -> str:
     """The sentence of a statement. KeyError: no words are registered for its code."""
     return _words[statement.code](**statement.values)
+
+
+def title_of(statement: Statement) -> str:
+    """Its title, where the code has one: the words of the code with ".title", for the same values."""
+    return _words[f"{statement.code}.title"](**statement.values)
 
 
 def known_codes() -> frozenset[str]:
