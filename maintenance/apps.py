@@ -5,6 +5,8 @@ from django.apps import AppConfig
 
 # Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
 CONSEQUENCES = ["flow.records", "jobs.records", "parts.fitting", "service.records"]
+# Modules that register the words of statements.
+WORDING = ["flow.wording", "reminders.wording"]
 
 
 class MaintenanceConfig(AppConfig):
@@ -16,7 +18,7 @@ class MaintenanceConfig(AppConfig):
 
         facts_committed.connect(sweep_reminders, dispatch_uid="maintenance.reminders")
         before_fork.connect(load_kernels, dispatch_uid="maintenance.kernels")
-        for module in CONSEQUENCES:
+        for module in [*CONSEQUENCES, *WORDING]:
             import_module(f"maintenance.{module}")
 
 

@@ -4,11 +4,13 @@ from django.apps import AppConfig
 
 # Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
 CONSEQUENCES = ["air.dry_box", "catalogue.coupons", "drying.week.requests", "inventory.corrections"]
+# Modules that register the words of statements.
+WORDING = ["air.wording"]
 
 
 class SpoolsConfig(AppConfig):
     name = "spools"
 
     def ready(self) -> None:
-        for module in CONSEQUENCES:
+        for module in [*CONSEQUENCES, *WORDING]:
             import_module(f"spools.{module}")

@@ -16,6 +16,11 @@ def format_number(number: float) -> str:
     return "0" if abs(number) < 0.0005 else f"{number:.2g}"
 
 
+def round_as_shown(number: float) -> float:
+    """A number as exact as format_number shows it: a statement with it changes when its sentence does."""
+    return float(format_number(number))
+
+
 def format_duration(hours: float) -> str:
     """Hours as minutes, hours or days, whichever reads best; quarters of an hour stay exact."""
     if hours < NEAR_NOTHING_H:
@@ -26,6 +31,13 @@ def format_duration(hours: float) -> str:
         return f"{hours:g} h" if (4 * hours).is_integer() else f"{hours:.3g} h"
     days = hours / HOURS_A_DAY
     return f"{days:.0f} days" if days >= TEN_DAYS else f"{days:.2g} days"
+
+
+def round_duration(hours: float) -> float:
+    """Hours about as exact as format_duration shows them."""
+    if hours < 2 * HOURS_A_DAY:
+        return float(f"{hours:.3g}")
+    return HOURS_A_DAY * round_as_shown(hours / HOURS_A_DAY)
 
 
 def format_time(at: datetime) -> str:

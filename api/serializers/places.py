@@ -2,6 +2,7 @@ from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Text
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
+from api.serializers.statements import StatementSerializer
 from spools.inventory.assumptions import save_place
 from spools.models import DesiccantCharge, Place, Reading, Stay
 
@@ -67,13 +68,6 @@ class RegeneratedSerializer(serializers.Serializer):
     days = Number(allow_null=True, help_text="then, until the limit; null: not within two years")
 
 
-class BoxFindingSerializer(serializers.Serializer):
-    kind = serializers.CharField(help_text="leak, spent or drier")
-    measured_rh_pct = Number()
-    computed_rh_pct = Number()
-    sentence = serializers.CharField()
-
-
 class BoxSerializer(serializers.Serializer):
     at = Moment()
     charge = ChargeSerializer()
@@ -94,7 +88,7 @@ class BoxSerializer(serializers.Serializer):
     over_limit = serializers.BooleanField()
     days = DaysSerializer(help_text="until the limit; null: not within two years")
     regenerated = RegeneratedSerializer(many=True)
-    findings = BoxFindingSerializer(many=True)
+    findings = StatementSerializer(many=True, help_text="the hygrometer and the model disagree")
 
 
 class ReadingSerializer(ModelSerializer):

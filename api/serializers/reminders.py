@@ -1,11 +1,15 @@
 from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
+from api.serializers.statements import StatementSerializer
 from maintenance.models import Reminder, ReminderEvent
 
 
 class ReminderSerializer(ModelSerializer):
     spool = SpoolCode(read_only=True, allow_null=True)
+    title = serializers.CharField(read_only=True)
+    reason = StatementSerializer(read_only=True)
+    remedy = StatementSerializer(read_only=True)
 
     class Meta:
         model = Reminder
@@ -14,7 +18,7 @@ class ReminderSerializer(ModelSerializer):
             "kind",
             "condition",
             "title",
-            "why",
+            "reason",
             "remedy",
             "spool",
             "part",
@@ -40,6 +44,10 @@ class ReminderSerializer(ModelSerializer):
 class ReminderEventSerializer(ModelSerializer):
     by = serializers.CharField(
         source="by.username", default=None, help_text="the person who did it; null: a sweep"
+    )
+
+    detail = StatementSerializer(
+        read_only=True, allow_null=True, help_text="the end of a snooze, a note, or the amount"
     )
 
     class Meta:

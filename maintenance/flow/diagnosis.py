@@ -12,6 +12,7 @@ from math import hypot
 import numpy as np
 
 from maintenance.flow.curve import SIGNIFICANT, Array, FlowCurve
+from spools.statements import Statement
 
 NO_FAULT, GEARS, CLOG, MELT, STEPS, EASIER = "sound", "gears", "clog", "melt", "steps", "easier"
 # Up to this loss a curve counts as flat. Common practice, no source.
@@ -26,38 +27,30 @@ FROM_MODERATE = 0.5
 
 @dataclass(frozen=True)
 class FlowDiagnosis:
-    """cause: one of the words above; sentence: the reason with its numbers; remedy: what to do."""
+    """cause: one of the words above; reason: with its numbers; remedy: what to do."""
 
     cause: str
-    sentence: str
-    remedy: str = ""
+    reason: Statement
+    remedy: Statement | None = None
 
 
 def diagnose(curve: FlowCurve, baseline: FlowCurve | None = None) -> FlowDiagnosis:
     """The likely reading, beside the baseline of the same parts where there is one."""
     short = curve.short > SIGNIFICANT * curve.short_u
+    short_pct, fastest_pct = 100 * float(curve.short), 100 * float(curve.fitted[-1])
     if short and curve.fitted[-1] <= max(FLAT_LOSS, SIGNIFICANT * curve.loss_u[-1]):
-        return FlowDiagnosis(
-            STEPS,
-            f"Every blob weighs about {_format_pct(curve.short)} less than was commanded, at all rates alike: "
-            "a wrong diameter or density, or wrong steps of the drive.",
-            "Measure the filament's diameter; measure 100 mm of feed at the drive.",
-        )
+        reason = Statement("flow.short_at_all_rates", {"short_pct": short_pct})
+        return FlowDiagnosis(STEPS, reason, Statement("flow_remedy.measure_feed"))
     if baseline is not None and (changed := _compare_with_baseline(curve, baseline)) is not None:
         return changed
     if (knee := _find_knee(curve)) is not None:
         return _diagnose_melt_limit(curve, knee)
     if short and baseline is None and curve.losses[-1] > SIGNIFICANT * curve.loss_u[-1]:
-        return FlowDiagnosis(
-            CLOG,
-            f"It lacks {_format_pct(curve.short)} already when slow, and {_format_pct(curve.fitted[-1])} more when "
-            "fastest: a clog, or a wrong diameter on top of the usual rise.",
-            "Clean the nozzle with a cold pull, measure the filament's diameter, and check again.",
-        )
+        reason = Statement("flow.short_when_slow", {"short_pct": short_pct, "loss_pct": fastest_pct})
+        return FlowDiagnosis(CLOG, reason, Statement("flow_remedy.clean_and_measure"))
     if curve.fitted[-1] <= max(FLAT_LOSS, SIGNIFICANT * curve.loss_u[-1]):
-        return FlowDiagnosis(NO_FAULT, f"No loss that counts up to {curve.tested_mm3_s:g} mm³/s.")
-    compared = "as at the baseline" if baseline is not None else "as is usual; there is no baseline yet"
-    return FlowDiagnosis(NO_FAULT, f"The loss grows gradually with the flow, {compared}.")
+        return FlowDiagnosis(NO_FAULT, Statement("flow.no_loss", {"tested_mm3_s": float(curve.tested_mm3_s)}))
+    return FlowDiagnosis(NO_FAULT, Statement("flow.usual_loss", {"has_baseline": baseline is not None}))
 
 
 def _compare_with_baseline(curve: FlowCurve, baseline: FlowCurve) -> FlowDiagnosis | None:
@@ -72,43 +65,33 @@ def _compare_with_baseline(curve: FlowCurve, baseline: FlowCurve) -> FlowDiagnos
     )
     added_loss = curve.losses[shared] - before
     real = SIGNIFICANT * np.hypot(curve.loss_u[shared], before_u)
-    fastest = f"{_format_pct(float(curve.fitted[shared][-1]))} at {flows[-1]:g} mm³/s, {_format_pct(before[-1])} then"
+    fastest = {
+        "flow_mm3_s": float(flows[-1]),
+        "loss_pct": 100 * float(curve.fitted[shared][-1]),
+        "baseline_loss_pct": 100 * float(before[-1]),
+    }
     if np.mean(added_loss < -real) >= FROM_MODERATE:
         return FlowDiagnosis(
-            EASIER,
-            f"Less is lost than at the baseline ({fastest}): the melt meets less resistance. A worn bore "
-            "does that, as does a hotter or cleaner hot end.",
-            "Look at the nozzle's bore.",
+            EASIER, Statement("flow.less_loss", fastest), Statement("flow_remedy.look_at_bore")
         )
     if np.mean(added_loss > real) < FROM_MODERATE:
         return None
     lacks_more = curve.short - baseline.short
     if lacks_more > SIGNIFICANT * hypot(curve.short_u, baseline.short_u):
-        return FlowDiagnosis(
-            CLOG,
-            f"More is lost than at the baseline ({fastest}), and {_format_pct(lacks_more)} more already when slow: "
-            "a clog.",
-            "Clean the nozzle with a cold pull, then check again.",
-        )
+        reason = Statement("flow.clogged", {**fastest, "short_more_pct": 100 * float(lacks_more)})
+        return FlowDiagnosis(CLOG, reason, Statement("flow_remedy.clean_nozzle"))
     if (knee := _find_knee(curve)) is not None and _scatter_ratio(curve, knee) >= KNEE_SCATTER:
         return _diagnose_melt_limit(curve, knee)
-    return FlowDiagnosis(
-        GEARS,
-        f"More is lost than at the baseline from moderate flow on ({fastest}), and nothing when slow: "
-        "the drive gears slip, by wear, dirt or a weak spring.",
-        "Brush the drive gears, check their spring, and check again; replace them if it stays.",
-    )
+    return FlowDiagnosis(GEARS, Statement("flow.gears_slip", fastest), Statement("flow_remedy.brush_gears"))
 
 
 def _diagnose_melt_limit(curve: FlowCurve, knee: int) -> FlowDiagnosis:
     ratio = _scatter_ratio(curve, knee)
-    scatter = f", where blobs scatter {ratio:.1f} times as much" if ratio >= KNEE_SCATTER else ""
-    return FlowDiagnosis(
-        MELT,
-        f"Hardly any loss up to {curve.flows_mm3_s[knee]:g} mm³/s, then a knee{scatter}: the hot end melts "
-        "no more than that.",
-        "Print slower or hotter, or use a hot end that melts more.",
-    )
+    values = {
+        "knee_mm3_s": float(curve.flows_mm3_s[knee]),
+        "scatter_ratio": ratio if ratio >= KNEE_SCATTER else None,
+    }
+    return FlowDiagnosis(MELT, Statement("flow.melt_limit", values), Statement("flow_remedy.melt_more"))
 
 
 def _find_knee(curve: FlowCurve) -> int | None:
@@ -132,7 +115,3 @@ def _scatter_ratio(curve: FlowCurve, knee: int) -> float:
 
 def _root_mean_square(scatter_g: Array) -> float:
     return float(np.sqrt(np.nanmean(scatter_g**2)))
-
-
-def _format_pct(share: float) -> str:
-    return f"{100 * share:.1f} %"

@@ -7,6 +7,8 @@ import django.utils.timezone
 from django.conf import settings
 from django.db import migrations, models
 
+import spools.models.statements
+
 
 class Migration(migrations.Migration):
     initial = True
@@ -1213,9 +1215,8 @@ class Migration(migrations.Migration):
                         max_length=80,
                     ),
                 ),
-                ("title", models.CharField(max_length=160)),
-                ("why", models.CharField(help_text="the number and the limit", max_length=300)),
-                ("remedy", models.CharField(max_length=200)),
+                ("reason", spools.models.statements.StatementField(help_text="the number and the limit")),
+                ("remedy", spools.models.statements.StatementField()),
                 (
                     "spool",
                     models.ForeignKey(
@@ -1294,7 +1295,10 @@ class Migration(migrations.Migration):
                         blank=True, help_text="the present value of the monitored amount", null=True
                     ),
                 ),
-                ("amount_unit", models.CharField(blank=True, max_length=30)),
+                (
+                    "amount_unit",
+                    models.CharField(blank=True, help_text="its code, e.g. rh_pct or hot_h", max_length=30),
+                ),
                 (
                     "amount_falls",
                     models.BooleanField(default=False, help_text="worse the smaller it is, as stock"),
@@ -1534,8 +1538,8 @@ class Migration(migrations.Migration):
                 ("at", models.DateTimeField()),
                 (
                     "detail",
-                    models.CharField(
-                        blank=True, help_text="the end of a snooze, a note, or the amount", max_length=300
+                    spools.models.statements.StatementField(
+                        help_text="the end of a snooze, a note, or the amount", null=True
                     ),
                 ),
                 (
@@ -1665,7 +1669,7 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("digest_day", models.DateField(blank=True, null=True)),
-                ("body", models.JSONField(default=dict, help_text="the content; the same at each attempt")),
+                ("body", models.JSONField(default=dict, help_text="the content without its sentences")),
                 (
                     "state",
                     models.CharField(

@@ -122,7 +122,7 @@ class Message(models.Model):
     event = models.ForeignKey(ReminderEvent, models.CASCADE, null=True, blank=True, related_name="messages")
     digest = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="entries")
     digest_day = models.DateField(null=True, blank=True)
-    body = models.JSONField(default=dict, help_text="the content; the same at each attempt")
+    body = models.JSONField(default=dict, help_text="the content without its sentences")
     state = models.CharField(max_length=10, choices=State, default=State.WAITING)
     written_at = models.DateTimeField(default=timezone.now)
     not_before = models.DateTimeField(default=timezone.now)

@@ -3,6 +3,8 @@ from django.db import models
 from django.db.models import Q
 
 from spools.models import Feedstock, Place, Spool
+from spools.models.statements import StatementField
+from spools.statements import title_of
 
 from .machines import Printer, Toolhead
 from .parts import Part, PartKind
@@ -35,9 +37,8 @@ class Reminder(models.Model):
     condition = models.CharField(
         max_length=80, help_text="kind and subject, e.g. dry:spool:12; one reminder of it is open at a time"
     )
-    title = models.CharField(max_length=160)
-    why = models.CharField(max_length=300, help_text="the number and the limit")
-    remedy = models.CharField(max_length=200)
+    reason = StatementField(help_text="the number and the limit")
+    remedy = StatementField()
     spool = models.ForeignKey(Spool, models.CASCADE, null=True, blank=True, related_name="reminders")
     part = models.ForeignKey(Part, models.CASCADE, null=True, blank=True, related_name="reminders")
     toolhead = models.ForeignKey(Toolhead, models.CASCADE, null=True, blank=True, related_name="reminders")
@@ -48,7 +49,7 @@ class Reminder(models.Model):
     opened_at = models.DateTimeField()
     due_at = models.DateTimeField(null=True, blank=True)
     amount = models.FloatField(null=True, blank=True, help_text="the present value of the monitored amount")
-    amount_unit = models.CharField(max_length=30, blank=True)
+    amount_unit = models.CharField(max_length=30, blank=True, help_text="its code, e.g. rh_pct or hot_h")
     amount_falls = models.BooleanField(default=False, help_text="worse the smaller it is, as stock")
     urgent_since = models.DateTimeField(null=True, blank=True, help_text="when it became urgent, once")
     snoozed_until = models.DateTimeField(null=True, blank=True)
@@ -71,6 +72,11 @@ class Reminder(models.Model):
     def __str__(self) -> str:
         return self.title
 
+    @property
+    def title(self) -> str:
+        """The act and its subject, in one line."""
+        return title_of(self.reason)
+
 
 class ReminderEvent(models.Model):
     """An event in the history of a reminder, and the content of messages. Added, never changed."""
@@ -86,9 +92,7 @@ class ReminderEvent(models.Model):
     reminder = models.ForeignKey(Reminder, models.CASCADE, related_name="events")
     type = models.CharField(max_length=10, choices=Type)
     at = models.DateTimeField()
-    detail = models.CharField(
-        max_length=300, blank=True, help_text="the end of a snooze, a note, or the amount"
-    )
+    detail = StatementField(null=True, help_text="the end of a snooze, a note, or the amount")
     by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
 
     class Meta:

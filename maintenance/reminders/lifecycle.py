@@ -8,9 +8,11 @@ from django.utils import timezone
 
 from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.delivery import outbox
+from maintenance.reminders.wording import format_unit
 from spools.checks import require_within
 from spools.refusals import refusal
-from spools.wording import format_number, format_time
+from spools.statements import Statement
+from spools.wording import format_time
 
 Kind = Reminder.Kind
 Type = ReminderEvent.Type
@@ -52,34 +54,39 @@ def snooze(
         raise refusal("not_in_a_year", "Give a time in the future, at most a year from now.", "until")
     reminder.snoozed_until, reminder.snoozed_until_amount = until, amount
     reminder.save(update_fields=["snoozed_until", "snoozed_until_amount"])
-    _record(reminder, Type.SNOOZED, format_snooze(reminder), now, by)
+    _record(reminder, Type.SNOOZED, describe_snooze(reminder), now, by)
     return reminder
 
 
-def format_snooze(reminder: Reminder) -> str:
-    """The end of its snooze, in words."""
-    if reminder.snoozed_until_amount is not None:
-        return f"until {format_number(reminder.snoozed_until_amount)} {reminder.amount_unit}"
+def describe_snooze(reminder: Reminder) -> Statement:
+    """The end of its snooze."""
+    amount = reminder.snoozed_until_amount
+    if amount is not None:
+        values = {"amount": amount, "unit": reminder.amount_unit}
+        return Statement("reminder.snoozed_until_amount", values)
     assert reminder.snoozed_until is not None
-    return f"until {format_time(reminder.snoozed_until)}"
+    return Statement("reminder.snoozed_until", {"until": reminder.snoozed_until.isoformat()})
 
 
-def format_amount(reminder: Reminder) -> str:
-    """The monitored amount with its unit; "" without one."""
-    return "" if reminder.amount is None else f"{format_number(reminder.amount)} {reminder.amount_unit}"
+def describe_amount(reminder: Reminder) -> Statement | None:
+    """The monitored amount with its unit; None without one."""
+    if reminder.amount is None:
+        return None
+    return Statement("reminder.amount", {"amount": reminder.amount, "unit": reminder.amount_unit})
 
 
 def _require_not_reached(reminder: Reminder, amount: float) -> float:
     """The amount, if it is still to come."""
-    if reminder.amount is None:
+    present = describe_amount(reminder)
+    if reminder.amount is None or present is None:
         raise refusal("no_number", "This reminder has no amount. Snooze it until a time instead.", "amount")
-    unit, most = reminder.amount_unit, 100 if reminder.amount_unit == "% RH" else LARGEST_AMOUNT
-    amount = require_within("amount", amount, 0, most, unit)
+    most = 100 if reminder.amount_unit == "rh_pct" else LARGEST_AMOUNT
+    amount = require_within("amount", amount, 0, most, format_unit(reminder.amount_unit))
     if amount >= reminder.amount if reminder.amount_falls else amount <= reminder.amount:
         less = "less" if reminder.amount_falls else "more"
         raise refusal(
             "reached_already",
-            f"The amount is {format_amount(reminder)} already. Give {less} than that.",
+            f"The amount is {present.sentence} already. Give {less} than that.",
             "amount",
         )
     return amount
@@ -92,7 +99,7 @@ def complete(reminder: Reminder, note: str = "", by: Any = None) -> Reminder:
     reminder.ended_at, reminder.ending = now, Reminder.Ending.COMPLETED
     reminder.note, reminder.ended_by = note, by
     reminder.save(update_fields=["ended_at", "ending", "note", "ended_by"])
-    _record(reminder, Type.COMPLETED, note, now, by)
+    _record(reminder, Type.COMPLETED, Statement("reminder.note", {"note": note}) if note else None, now, by)
     return reminder
 
 
@@ -105,6 +112,6 @@ def _require_open(reminder: Reminder) -> Reminder:
     return reminder
 
 
-def _record(reminder: Reminder, type_: str, detail: str, now: datetime, by: Any) -> None:
+def _record(reminder: Reminder, type_: str, detail: Statement | None, now: datetime, by: Any) -> None:
     event = ReminderEvent.objects.create(reminder=reminder, type=type_, at=now, detail=detail, by=by)
     outbox.post([event])

@@ -14,14 +14,15 @@ from django.db.models import Q
 from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.conditions.conditions import Conditions
 from maintenance.reminders.delivery import outbox
-from maintenance.reminders.lifecycle import COOLDOWN, format_amount
+from maintenance.reminders.lifecycle import COOLDOWN, describe_amount
+from spools.statements import Statement
 
 Type = ReminderEvent.Type
-MAX_LENGTHS = {"title": 160, "why": 300, "remedy": 200}
-# Amounts are stored about as exactly as they are shown: a sweep writes little where little has changed.
+# Amounts are stored about as exactly as they are shown, as are the numbers of a reason that change by
+# themselves: a sweep writes little where little has changed.
 AMOUNT_DIGITS = 3
 # The fields of an open reminder that a sweep may change.
-CONTENT_FIELDS = ["title", "why", "remedy", "due_at", "amount", "amount_unit", "amount_falls"]
+CONTENT_FIELDS = ["reason", "remedy", "due_at", "amount", "amount_unit", "amount_falls"]
 STATE_FIELDS = ["urgent_since", "snoozed_until", "snoozed_until_amount"]
 
 
@@ -43,7 +44,7 @@ class _Changes:
     resolved: list[Reminder] = field(default_factory=list)
     events: list[ReminderEvent] = field(default_factory=list)
 
-    def add_event(self, reminder: Reminder, type_: str, detail: str = "") -> None:
+    def add_event(self, reminder: Reminder, type_: str, detail: Statement | None = None) -> None:
         self.events.append(ReminderEvent(reminder=reminder, type=type_, at=self.now, detail=detail))
 
     def write(self) -> Counts:
@@ -105,10 +106,10 @@ def _open_new(checked: Sequence[Conditions], open_: dict[str, Reminder], changes
         for name, reminder in conditions.opening.items():
             if name in open_ or _is_cooling_down(name, completed.get(name), conditions, changes.now):
                 continue
-            _fit_columns(reminder)
+            _round_amount(reminder)
             reminder.opened_at = changes.now
             changes.new.append(reminder)
-            changes.add_event(reminder, Type.OPENED, format_amount(reminder))
+            changes.add_event(reminder, Type.OPENED, describe_amount(reminder))
             _mark_urgent(reminder, conditions, changes)
 
 
@@ -133,11 +134,7 @@ def _last_completed(checked: Sequence[Conditions], now: datetime) -> dict[str, A
     return {row.condition: row.ended_at for row in rows}
 
 
-def _fit_columns(reminder: Reminder) -> None:
-    """Shorten texts to their columns, and round the amount."""
-    for name, most in MAX_LENGTHS.items():
-        text = getattr(reminder, name)
-        setattr(reminder, name, text if len(text) <= most else text[: most - 1] + "…")
+def _round_amount(reminder: Reminder) -> None:
     if reminder.amount is not None:
         reminder.amount = float(f"{reminder.amount:.{AMOUNT_DIGITS}g}")
 
@@ -146,14 +143,14 @@ def _bring_up_to_date(
     reminder: Reminder, present: Reminder, conditions: Conditions, changes: _Changes
 ) -> None:
     """Copy the present content, end a snooze whose time or amount has come, mark what became urgent."""
-    _fit_columns(present)
+    _round_amount(present)
     before = _values(reminder)
     other_unit = reminder.snoozed_until_amount is not None and reminder.amount_unit != present.amount_unit
     for name in CONTENT_FIELDS:
         setattr(reminder, name, getattr(present, name))
     if reminder.snoozed_until is not None and (other_unit or _is_snooze_over(reminder, changes.now)):
         reminder.snoozed_until = reminder.snoozed_until_amount = None
-        changes.add_event(reminder, Type.RETURNED, format_amount(reminder))
+        changes.add_event(reminder, Type.RETURNED, describe_amount(reminder))
     _mark_urgent(reminder, conditions, changes)
     if _values(reminder) != before:
         changes.changed.append(reminder)
@@ -179,4 +176,4 @@ def _mark_urgent(reminder: Reminder, conditions: Conditions, changes: _Changes) 
     if reminder.condition not in conditions.urgent or reminder.urgent_since or reminder.snoozed_until:
         return
     reminder.urgent_since = changes.now
-    changes.add_event(reminder, Type.URGENT, format_amount(reminder))
+    changes.add_event(reminder, Type.URGENT, describe_amount(reminder))

@@ -38,18 +38,19 @@ class ServiceStatus:
     @property
     def start_words(self) -> str:
         """Where the count starts, in words."""
-        if self.last is not None:
-            return f"since {format_time(self.last)}"
-        start = (
-            "its first job"
-            if self.count_start is None
-            else f"this was added on {format_time(self.count_start)}"
-        )
-        return f"since {start}; none is recorded"
+        return format_count_start(self.last, self.count_start)
 
     def concerns(self, toolhead: Toolhead) -> bool:
         """Whether it is done on this toolhead or on its printer."""
         return self.printer.pk == toolhead.printer_id and self.toolhead in (None, toolhead)
+
+
+def format_count_start(last: datetime | None, begun: datetime | None) -> str:
+    """Where a count starts, in words: when the service was last done, else added to the shop."""
+    if last is not None:
+        return f"since {format_time(last)}"
+    start = "its first job" if begun is None else f"this was added on {format_time(begun)}"
+    return f"since {start}; none is recorded"
 
 
 class PastUse(NamedTuple):

@@ -129,7 +129,7 @@ def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, str
     if series is None or changed_since(series.latest, at):
         return {}
     diagnosis = series.diagnosis(series.latest)
-    sentence = f"The flow check of {format_day(series.latest.check.at)}: {diagnosis.sentence}"
+    sentence = f"The flow check of {format_day(series.latest.check.at)}: {diagnosis.reason.sentence}"
     return dict.fromkeys(READ_AS.get(diagnosis.cause, ()), sentence)
 
 

@@ -7,6 +7,7 @@ from django import forms
 from django.utils import timezone
 
 from maintenance.models import Reminder
+from maintenance.reminders.wording import format_unit
 from pages.frame.forms import number
 from spools.refusals import refusal
 
@@ -25,7 +26,9 @@ class SnoozeForm(forms.Form):
         super().__init__(data)
         if reminder.amount is not None:
             which = "at most" if reminder.amount_falls else "at least"
-            self.fields["amount"] = number(f"Until {which}", reminder.amount_unit, required=False)
+            self.fields["amount"] = number(
+                f"Until {which}", format_unit(reminder.amount_unit), required=False
+            )
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

@@ -96,12 +96,13 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
 
     def snooze(data: dict) -> None:
         snoozed = lifecycle.snooze(reminder, form.until_time(), data.get("amount"), by=request.user)
-        messages.success(request, f"{reminder}: snoozed {lifecycle.format_snooze(snoozed)}.")
+        messages.success(request, f"{reminder}: snoozed {lifecycle.describe_snooze(snoozed).sentence}.")
 
     if apply(form, snooze):
         return redirect("reminders")
     context = {"form": form, "row": _row(reminder), "choices": SNOOZE_DAYS.items()}
-    context["amount"] = lifecycle.format_amount(reminder)
+    amount = lifecycle.describe_amount(reminder)
+    context["amount"] = "" if amount is None else amount.sentence
     return render(request, "reminders/snooze.html", context)
 
 

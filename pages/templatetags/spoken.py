@@ -6,6 +6,7 @@ from django import template
 
 from maintenance.models import WearEntry
 from maintenance.parts.wear_entries import COUNTED, UNIT_WORDS
+from maintenance.reminders.wording import format_unit
 from pages.templatetags.sensible import sensible
 from spools.codes import pretty
 from spools.wording import format_duration, format_number
@@ -14,6 +15,7 @@ register = template.Library()
 
 register.filter("code", pretty)
 register.filter("duration", format_duration)
+register.filter("unit_words", format_unit)
 
 
 @register.filter

@@ -21,7 +21,7 @@ from spools.air.dry_box_outlook import (
     RegenerationEffect,
 )
 from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
-from spools.air.hygrometer import COMPARED_OVER, HygrometerFinding, disagreement, find_disagreement
+from spools.air.hygrometer import COMPARED_OVER, disagreement, find_disagreement
 from spools.checks import lock_spool_facts, require_past_time, require_within
 from spools.facts import follows_withdrawal
 from spools.invalidation import invalidate_boxes_after
@@ -30,6 +30,7 @@ from spools.physics import drybox
 from spools.physics.air import ZERO_C
 from spools.physics.drybox import DAY_S, DryBoxContents, Room
 from spools.refusals import refusal
+from spools.statements import Statement
 from spools.wording import format_time
 
 Kind = DesiccantCharge.Kind
@@ -119,7 +120,7 @@ class BoxNow:
     limit_g: float
     openings_day: float
     half_time_d: float
-    findings: list[HygrometerFinding]
+    findings: list[Statement]
     outlook: BoxOutlook
 
     @property

@@ -1,11 +1,11 @@
 """Whether the hygrometer in a dry box agrees with the model, and the likely reason where it does not."""
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from spools.air.dry_box_cache import SimulatedAir
 from spools.air.hourly import HourlyReadings, rh_at_pressure
 from spools.models import Place
+from spools.statements import Statement
 
 # Hygrometer and model disagree when they differ by more than this and a share of the computed humidity, in all
 # of these measured hours of the last day. A cheap hygrometer is off by up to 5 % RH and says little below 10 %:
@@ -15,19 +15,9 @@ MEASURED_HOURS, COMPARED_OVER = 6, timedelta(hours=24)
 NEAR_LIMIT = 0.8
 
 
-@dataclass(frozen=True)
-class HygrometerFinding:
-    """The hygrometer and the model disagree. kind: "leak", "spent" or "drier"; measured and computed, % RH."""
-
-    kind: str
-    measured_rh_pct: float
-    computed_rh_pct: float
-    sentence: str
-
-
 def find_disagreement(
     place: Place, simulated: SimulatedAir, measured: list[tuple[datetime, float, float]], room_rh_pct: float
-) -> list[HygrometerFinding]:
+) -> list[Statement]:
     """The likely reason where the last measured hours are all on one side of the model; else nothing.
 
     measured: (time, °C, % RH) of the readings in the box, in order.
@@ -42,23 +32,13 @@ def find_disagreement(
         return []
     off = [disagreement(measured_pct, computed_pct) for measured_pct, computed_pct in pairs]
     rh_pct, computed_pct = pairs[-1]
-    text = f"Measured {rh_pct:.0f} % RH, computed {computed_pct:.0f} %"
+    # As exact as a hygrometer shows them.
+    values = {"measured_rh_pct": round(rh_pct), "computed_rh_pct": round(computed_pct)}
     if min(off) > 1:
         if rh_pct > room_rh_pct - HYGROMETER_RH_PCT or computed_pct > NEAR_LIMIT * place.limit_rh_pct:
-            sentence = f"{text}, in a room of {room_rh_pct:.0f} %: likely spent desiccant. Regenerate it."
-            return [HygrometerFinding("spent", rh_pct, computed_pct, sentence)]
-        sentence = (
-            f"{text}, and the desiccant should have much left: likely a leak. Look at lid, gasket and tube "
-            "holes, and measure the half-time again with the box empty."
-        )
-        return [HygrometerFinding("leak", rh_pct, computed_pct, sentence)]
-    if max(off) < -1:
-        sentence = (
-            f"{text}: the box is tighter than recorded, or the hygrometer reads low. Try it over salt: a "
-            "saturated solution of table salt keeps 75 % RH."
-        )
-        return [HygrometerFinding("drier", rh_pct, computed_pct, sentence)]
-    return []
+            return [Statement("dry_box.spent", {**values, "room_rh_pct": round(room_rh_pct)})]
+        return [Statement("dry_box.leak", values)]
+    return [Statement("dry_box.drier", values)] if max(off) < -1 else []
 
 
 def disagreement(measured_pct: float, computed_pct: float) -> float:

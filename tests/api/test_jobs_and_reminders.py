@@ -101,7 +101,7 @@ def test_snoozing_needs_a_time_to_come(api, reminder):
 
 def test_a_reminder_is_put_off_until_an_amount_and_tells_its_history(api, reminder):
     address = f"reminders/{reminder['id']}"
-    assert reminder["amount_unit"] == "% water in the outer turns" and not reminder["amount_falls"]
+    assert reminder["amount_unit"] == "outer_water_pct" and not reminder["amount_falls"]
     assert "amount" in api.refused(f"{address}/snooze", amount=reminder["amount"])
     assert "amount" in api.refused(f"{address}/snooze", amount="much")
     assert api.refused(f"{address}/snooze", amount=9, until=ago(hours=-9))
@@ -110,7 +110,10 @@ def test_a_reminder_is_put_off_until_an_amount_and_tells_its_history(api, remind
     whats = [event["type"] for event in snoozed["events"]]
     assert whats == ["opened", "urgent", "snoozed"]
     last = snoozed["events"][-1]
-    assert last["detail"] == "until 9 % water in the outer turns" and last["by"]
+    assert last["detail"]["values"] == {"amount": 9, "unit": "outer_water_pct"} and last["by"]
+    assert last["detail"]["sentence"].startswith("until 9 %")
+    for answer in (snoozed["reason"], snoozed["remedy"]):
+        assert answer["code"] and answer["values"] and answer["sentence"]
     assert snoozed["events"][0]["by"] is None
 
 

@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, Page, expect
 from maintenance.models import Channel, Message
 from maintenance.reminders.delivery import push
 from tests.maintenance.reminders.delivery.rfc8291 import new_browser
+from tests.maintenance.reminders.texts import texts
 from tests.services.servers import wait_for
 from tests.services.shop import Shop, live_shop
 
@@ -27,7 +28,8 @@ PushManager.prototype.subscribe = async ({ userVisibleOnly, applicationServerKey
 };
 """
 SHOWN = "navigator.serviceWorker.ready.then(known => known.getNotifications())"
-TOLD = {"title": "Re-dry 7KD-4QM", "why": "0.9 %.", "remedy": "Dry it.", "path": "/spools/", "reminder": 7}
+TEXTS = texts("Re-dry 7KD-4QM", "0.9 %.", "Dry it.")
+TOLD = {name: answer.as_data() for name, answer in TEXTS.items()} | {"path": "/spools/", "reminder": 7}
 
 
 @pytest.fixture(scope="module")

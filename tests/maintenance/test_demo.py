@@ -70,9 +70,11 @@ def test_something_of_each_kind_is_due(shop):
 
 def test_flow_checks_show_gears_that_lose_their_grip(shop):
     chart = Reminder.objects.get(kind="flow_chart", ended_at=None)
-    assert "drive gears of unknown metal on North T0" in chart.title and "signals since" in chart.why
+    values = chart.reason.values
+    assert (values["part"], values["toolhead"]) == ("drive gears of unknown metal", "North T0")
+    assert chart.reason.code == "reminder.flow_loss_rises"
     check = Reminder.objects.get(kind="flow_check", ended_at=None)
-    assert check.toolhead.printer.name == "Bench" and "before a change of drive gears" in check.why
+    assert check.toolhead.printer.name == "Bench" and check.reason.values["roles"] == ["gears"]
 
 
 def test_drying_runs_finished_and_under_way(shop):

@@ -14,6 +14,7 @@ from maintenance.models import Job, PartKind, Printer, Reminder, ServiceKind, To
 from maintenance.parts.fitting import add_stock, fit_part
 from spools.air.climate import record_readings
 from spools.models import Filler, Place
+from tests.maintenance.reminders.texts import texts
 from tests.spools.conftest import feedstock, hours_ago, receive
 
 
@@ -105,14 +106,9 @@ def says(response, text: str) -> bool:
     return " ".join(text.split()) in " ".join(words.split())
 
 
-def a_reminder(shop, **values) -> Reminder:
-    given = {
-        "kind": "dry",
-        "condition": "dry:spool:1",
-        "title": "Dry the nylon",
-        "why": "0.9 %, limit 0.75 %",
-    }
-    given |= {"remedy": "Dry it for 9 h at 70 °C.", "opened_at": timezone.now(), "spool": shop.spools[1]}
+def a_reminder(shop, title: str = "Dry the nylon", **values) -> Reminder:
+    given = {"kind": "dry", "condition": "dry:spool:1", "opened_at": timezone.now(), "spool": shop.spools[1]}
+    given |= texts(title, "0.9 %, limit 0.75 %", "Dry it for 9 h at 70 °C.")
     return Reminder.objects.create(**(given | values))
 
 

@@ -8,9 +8,10 @@ from spools.air.dry_box import BoxNow, boxes_now
 from spools.air.dry_box_facts import complete_boxes
 from spools.air.dry_box_outlook import ADVICE
 from spools.air.hourly import hour_of
-from spools.air.hygrometer import HygrometerFinding, most_measured_pct
+from spools.air.hygrometer import most_measured_pct
 from spools.models import DesiccantCharge
-from spools.wording import format_duration, format_number
+from spools.statements import Statement
+from spools.wording import round_as_shown, round_duration
 
 Kind = Reminder.Kind
 # Days until a dry box is over its limit: opened below the first, held below the second. Where fresh desiccant
@@ -28,13 +29,13 @@ def check_boxes(now: datetime) -> Conditions:
     for box in boxes_now(complete_boxes(), now, past=None).values():
         if box.waiting is not None:
             continue
-        findings = {finding.kind: finding for finding in box.findings}
-        reminder = _regenerate(box, findings.get("spent"), now)
-        if "spent" in findings or _below(box, OPEN_DAYS, OPEN_SHARE):
+        findings = {finding.code: finding for finding in box.findings}
+        reminder = _regenerate(box, findings.get("dry_box.spent"), now)
+        if "dry_box.spent" in findings or _below(box, OPEN_DAYS, OPEN_SHARE):
             conditions.open(reminder, urgent=box.over_limit)
         elif _below(box, HOLD_DAYS, HOLD_SHARE) or box.off > STILL_OFF:
             conditions.hold(reminder)
-        if "leak" in findings:
+        if "dry_box.leak" in findings:
             conditions.open(_leak(box), urgent=box.over_limit)
         elif box.off > STILL_OFF:
             conditions.hold(_leak(box))
@@ -49,38 +50,50 @@ def _below(box: BoxNow, most_days: float, share: float) -> bool:
     return box.over_limit or fresh is None or box.days_likely <= share * fresh
 
 
-def _regenerate(box: BoxNow, finding: HygrometerFinding | None, now: datetime) -> Reminder:
+def _regenerate(box: BoxNow, finding: Statement | None, now: datetime) -> Reminder:
     place, days = box.place, box.days_likely
-    how = "computed" if box.measured_rh_pct is None else "measured"
-    when = "" if box.over_limit or not days else f", which is about {format_duration(24 * days)} away"
     advice = ADVICE[DesiccantCharge.Kind(box.charge.kind)]
-    held = f"The {box.charge.dry_mass_g:g} g hold {format_number(box.held_g)} of {format_number(box.limit_g)} g of water."
+    values = {
+        "place": str(place),
+        "rh_pct": round_as_shown(box.rh_pct),
+        "measured": box.measured_rh_pct is not None,
+        "limit_pct": place.limit_rh_pct,
+        "hours_left": None if box.over_limit or not days else round_duration(24 * days),
+        "charge": {
+            "dry_mass_g": box.charge.dry_mass_g,
+            "water_g": round_as_shown(box.held_g),
+            "limit_g": round_as_shown(box.limit_g),
+        },
+        "finding": finding and finding.as_data(),
+    }
     return Reminder(
         kind=Kind.REGENERATE,
         condition=f"regenerate:place:{place.pk}",
-        title=f"Regenerate the desiccant of {place}",
-        why=f"{format_number(box.rh_pct)} % RH in it, {how}; the limit is {place.limit_rh_pct:g} %{when}. "
-        f"{finding.sentence if finding else held}",
-        remedy=f"{advice.celsius:g} °C for about {advice.hours:g} h, the maker's word first; then record it "
-        "on the box's page.",
+        reason=Statement("reminder.desiccant_spent", values),
+        remedy=Statement(
+            "reminder_remedy.regenerate", {"set_point_c": advice.celsius, "hours": advice.hours}
+        ),
         place=place,
         due_at=None if days is None else hour_of(now + timedelta(days=days)),
         amount=box.rh_pct,
-        amount_unit="% RH",
+        amount_unit="rh_pct",
     )
 
 
 def _leak(box: BoxNow) -> Reminder:
+    values = {
+        "place": str(box.place),
+        "measured_rh_pct": round_as_shown(box.rh_pct),
+        "computed_rh_pct": round_as_shown(box.computed_rh_pct),
+        "agreeing_rh_pct": round_as_shown(most_measured_pct(box.computed_rh_pct)),
+        "limit_pct": box.place.limit_rh_pct,
+    }
     return Reminder(
         kind=Kind.LEAK,
         condition=f"leak:place:{box.place.pk}",
-        title=f"{box.place} leaks",
-        why=f"Measured {format_number(box.rh_pct)} % RH, computed {format_number(box.computed_rh_pct)} % for the leak that "
-        f"is recorded; a reading up to {format_number(most_measured_pct(box.computed_rh_pct))} % would agree. "
-        f"Its desiccant should have much left. The limit of the box is {box.place.limit_rh_pct:g} %.",
-        remedy="Look at lid, gasket and tube holes, measure the half-time again with the box empty, and "
-        "correct it on the box's page.",
+        reason=Statement("reminder.box_leaks", values),
+        remedy=Statement("reminder_remedy.look_for_leak"),
         place=box.place,
         amount=box.rh_pct,
-        amount_unit="% RH",
+        amount_unit="rh_pct",
     )

@@ -3,12 +3,12 @@
 from collections import defaultdict
 from collections.abc import Mapping
 from datetime import datetime, timedelta
+from typing import Any
 
 from maintenance.models import Reminder
 from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.climate import Climate, room_airs
 from spools.catalogue.values import material_values
-from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.forecast import estimate_dry_times, needed_until
 from spools.drying.options import STORAGE_PROBE_HOURS
@@ -16,7 +16,8 @@ from spools.models import DryingRun, Polymer
 from spools.moisture.history import least_drying_hours
 from spools.moisture.state import Moisture, moisture_of
 from spools.physics_inputs import SMALL_JOB_G, ConstantAir, hours_until
-from spools.wording import format_duration, format_number, format_time
+from spools.statements import Statement
+from spools.wording import round_as_shown
 
 Kind = Reminder.Kind
 # Urgent so long after the time: a spool that takes up water again or is heated for nothing, a stage that
@@ -67,13 +68,19 @@ def _hours_until_wet(
 
 
 def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
+    values = {
+        "spool": run.spool.code,
+        "dryer": str(run.dryer),
+        "first_set_point_c": run.first_set_point_c,
+        "first_h": run.first_hours,
+        "over_at": change_at.isoformat(),
+        "set_point_c": run.set_point_c,
+    }
     return Reminder(
         kind=Kind.DRYER_UP,
         condition=f"dryer_up:run:{run.pk}",
-        title=f"Turn {run.dryer} up to {run.set_point_c:g} °C",
-        why=f"The first stage of {pretty(run.spool.code)}, {run.first_hours:.4g} h at "
-        f"{run.first_set_point_c:g} °C, was over {format_time(change_at)}; the plan assumes a higher temperature from here.",
-        remedy="Turn it up and mark this as done.",
+        reason=Statement("reminder.first_stage_over", values),
+        remedy=Statement("reminder_remedy.turn_up"),
         spool=run.spool,
         place=run.dryer,
         due_at=change_at,
@@ -82,25 +89,30 @@ def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
 
 def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: datetime | None) -> Reminder:
     """late: when it is likely dry enough, where its planned hours did not make it so."""
-    if wet_again_h is None:
-        again = f"stay below the print limit for {format_duration(STORAGE_PROBE_HOURS[-1])}"
-    elif wet_again_h:
-        again = f"may be over the print limit again after {format_duration(round(wet_again_h, 1))}"
-    else:
-        again = "may be over the print limit as they are"
-    title = f"Take {pretty(run.spool.code)} out of {run.dryer}"
-    why = f"{run.planned_hours:.4g} h ({run.temperatures}) were over {format_time(run.planned_end)}. "
-    remedy = "Finish the run on the drying page and put the spool into dry storage."
+    values: dict[str, Any] = {
+        "spool": run.spool.code,
+        "dryer": str(run.dryer),
+        "run": {
+            "planned_h": run.planned_hours,
+            "stages": [list(stage) for stage in run.planned_stages],
+            "over_at": run.planned_end.isoformat(),
+        },
+        "room": {
+            "temperature_c": round(air.temperature_c),
+            "rh_pct": round(air.rh_pct),
+            "mass_g": SMALL_JOB_G,
+            "printable_h": None if wet_again_h is None else round(wet_again_h, 1),
+            "forecast_h": STORAGE_PROBE_HOURS[-1],
+        },
+    }
+    reason, remedy = Statement("reminder.drying_over", values), Statement("reminder_remedy.finish_drying")
     if late is not None:
-        title = f"{pretty(run.spool.code)} needs longer in {run.dryer} than planned"
-        why += f"All of it is likely dry enough only from {format_time(late)}. "
-        remedy = f"Leave it in until then. {remedy}"
+        reason = Statement("reminder.drying_too_short", values | {"dry_at": late.isoformat()})
+        remedy = Statement("reminder_remedy.dry_longer")
     return Reminder(
         kind=Kind.DRYING_DONE,
         condition=f"drying_done:run:{run.pk}",
-        title=title,
-        why=f"{why}In the room's air, {air.temperature_c:.0f} °C and {air.rh_pct:.0f} % RH, outside or in "
-        f"the dryer once it is off, its outer {SMALL_JOB_G:.0f} g {again}.",
+        reason=reason,
         remedy=remedy,
         spool=run.spool,
         place=run.dryer,
@@ -125,18 +137,23 @@ def check_heat_budgets(now: datetime) -> Conditions:
         assert had.life_share is not None
         if had.life_share + again <= heat_budget.ALL:
             continue
+        values = {
+            "spool": spool.code,
+            "polymer": str(polymer),
+            "used_pct": round_as_shown(100 * had.life_share),
+            "dried_h": round_as_shown(had.hours),
+            "usual_h": usual_h,
+            "usual_set_point_c": usual_c,
+            "then_pct": round_as_shown(100 * (had.life_share + again)),
+        }
         reminder = Reminder(
             kind=Kind.HEAT,
             condition=f"heat:spool:{spool.pk}",
-            title=f"Little heat is left for drying {pretty(spool.code)} ({polymer})",
-            why=f"{format_number(100 * had.life_share)} % of what a polyamide may have of hot air in its life is "
-            f"used, in {format_number(had.hours)} h of drying. Dried once more as usual, at least {usual_h:g} h at "
-            f"{usual_c:g} °C, it would be {format_number(100 * (had.life_share + again))} %.",
-            remedy="Keep it dry and dry it cooler, or only what a job needs. Bend a piece: where it snaps, "
-            "use it up for parts that bear no load.",
+            reason=Statement("reminder.heat_budget_low", values),
+            remedy=Statement("reminder_remedy.spare_heat"),
             spool=spool,
             amount=100 * had.life_share,
-            amount_unit="% of its heat budget",
+            amount_unit="heat_budget_pct",
         )
         conditions.open(reminder, urgent=had.life_share >= heat_budget.ALL, last_event_at=own[-1].start)
     return conditions

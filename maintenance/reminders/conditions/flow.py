@@ -19,7 +19,7 @@ from maintenance.models import FlowCheck, JobUse, PartKind, Reminder
 from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
 from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
-from spools.wording import format_day, format_number
+from spools.statements import Statement
 
 Kind = Reminder.Kind
 
@@ -49,21 +49,20 @@ def check_flow(now: datetime) -> Conditions:
 
 def _check_due(last: EvaluatedCheck, last_print: datetime | None, now: datetime) -> Reminder | None:
     """Other parts since the last check, or a check that is old on a toolhead that is in use."""
-    toolhead, on = last.check.toolhead, format_day(last.check.at)
+    toolhead = last.check.toolhead
+    values = {"toolhead": str(toolhead), "checked_at": last.check.at.isoformat()}
     if changed := changed_since(last, now):
-        parts = " and ".join(fitting.get_role_display() for fitting in changed)
-        why = f"The last one was on {on}, before a change of {parts}."
+        roles = [fitting.role for fitting in changed]
+        reason = Statement("reminder.flow_check_before_new_parts", {**values, "roles": roles})
     elif now - last.check.at > timedelta(days=FLOW_OLD_DAYS) and last_print and last_print > last.check.at:
-        why = f"The last one was on {on}, more than {FLOW_OLD_DAYS} days ago, and it has printed since."
+        reason = Statement("reminder.flow_check_old", {**values, "limit_days": FLOW_OLD_DAYS})
     else:
         return None
     return Reminder(
         kind=Kind.FLOW_CHECK,
         condition=f"flow_check:toolhead:{toolhead.pk}",
-        title=f"Check the flow of {toolhead}",
-        why=why,
-        remedy="Extrude blobs from the spool that is loaded and weigh them; the page of the flow check says "
-        "which.",
+        reason=reason,
+        remedy=Statement("reminder_remedy.check_flow"),
         toolhead=toolhead,
     )
 
@@ -83,23 +82,28 @@ def _signal(series: CheckSeries) -> Reminder:
     # A rising loss is the gears, unless it is a clog; a falling one is the bore.
     role = PartKind.Role.GEARS if rises and diagnosis.cause != CLOG else PartKind.Role.NOZZLE
     fitting = latest.fitted.get(role)
-    what = str(fitting.part.kind) if fitting else role.label
     since, limit_at = series.signals_since, series.reaches_limit_at
     assert since is not None
-    pace = f" At this pace 10 % about {format_day(limit_at)}." if limit_at else ""
+    values = {
+        "part": str(fitting.part.kind) if fitting else role.label,
+        "toolhead": str(toolhead),
+        "material": material_name(latest.check.spool.feedstock),
+        "flow_mm3_s": series.flow_mm3_s,
+        "first_loss_pct": 100 * series.losses[0],
+        "last_loss_pct": 100 * series.losses[-1],
+        "since": since.isoformat(),
+        "limit_pct": 100 * LIMITS[1],
+        "limit_at": limit_at and limit_at.isoformat(),
+    }
     return Reminder(
         kind=Kind.FLOW_CHART,
         condition=f"flow_chart:check:{series.baseline.check.pk}",
-        title=f"Look at the {what} on {toolhead}: its flow loss {'rises' if rises else 'falls'}",
-        why=f"{material_name(latest.check.spool.feedstock)} at {format_number(series.flow_mm3_s)} mm³/s: "
-        f"{100 * series.losses[0]:.1f} % lost at first, {100 * series.losses[-1]:.1f} % at the last check. "
-        f"The control chart signals since {format_day(since)}.{pace}",
-        remedy=diagnosis.remedy
-        or "Look at it and clean it; check the flow again, and replace it if it stays.",
+        reason=Statement("reminder.flow_loss_rises" if rises else "reminder.flow_loss_falls", values),
+        remedy=diagnosis.remedy or Statement("reminder_remedy.clean_and_check_flow"),
         part=fitting.part if fitting else None,
         toolhead=toolhead,
         due_at=limit_at and hour_of(limit_at),
         amount=100 * series.losses[-1],
-        amount_unit="% flow loss",
+        amount_unit="flow_loss_pct",
         amount_falls=not rises,
     )

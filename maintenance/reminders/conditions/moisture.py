@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from django.db.models import Exists, Max, Min, OuterRef, Q
 
@@ -12,13 +12,13 @@ from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
 from spools.board import board
 from spools.catalogue.values import material_values
-from spools.codes import pretty
 from spools.inventory import ledger
 from spools.inventory.queries import share
 from spools.models import DryingRun, Feedstock, MassEntry, Place, Spool, Stay
 from spools.moisture.state import Interval, moisture_of
 from spools.physics_inputs import SMALL_JOB_G, ConstantAir, hours_until
-from spools.wording import format_day, format_duration, format_number
+from spools.statements import Statement
+from spools.wording import round_as_shown
 
 Kind = Reminder.Kind
 # Opened above the first chance of being too wet, held down to the second, so that it does not flicker.
@@ -116,33 +116,38 @@ def hours_until_wet(
 
 def _wet(spool: Spool, turns: Turns) -> Reminder:
     polymer = spool.feedstock.polymer
+    usual = {"usual_h": polymer.dry_hours, "usual_set_point_c": polymer.dry_set_c}
     return Reminder(
         kind=Kind.DRY,
         condition=f"dry:spool:{spool.pk}",
-        title=f"Re-dry {pretty(spool.code)} ({polymer})",
-        why=f"{_held(turns)}; {polymer} prints well up to {turns.limit_pct:g} %.",
-        remedy=f"Dry it: its page works out for how long (usual from damp: {polymer.dry_hours} h at "
-        f"{polymer.dry_set_c:g} °C).",
+        reason=Statement("reminder.outer_turns_wet", _outer_water(spool, turns)),
+        remedy=Statement("reminder_remedy.dry", usual),
         spool=spool,
         amount=turns.interval.p50,
-        amount_unit="% water in the outer turns",
+        amount_unit="outer_water_pct",
     )
 
 
 def _soon_wet(spool: Spool, turns: Turns, toolhead: Toolhead, hours: float, now: datetime) -> Reminder:
     reminder = _wet(spool, turns)
-    reminder.why = (
-        f"{_held(turns)}; in the air of {toolhead} likely more than {turns.limit_pct:g} %, up to which "
-        f"{spool.feedstock.polymer} prints well, in about {format_duration(round(hours, 1))}."
-    )
-    reminder.remedy = "Put it into dry storage after this print, or dry it; its page has the plan."
+    soon = {"toolhead": str(toolhead), "hours_left": round(hours, 1)}
+    reminder.reason = Statement("reminder.outer_turns_soon_wet", {**reminder.reason.values, **soon})
+    reminder.remedy = Statement("reminder_remedy.store_dry")
     reminder.due_at = hour_of(now + timedelta(hours=hours))
     return reminder
 
 
-def _held(turns: Turns) -> str:
-    low, likely, high = turns.interval
-    return f"The outer {SMALL_JOB_G:.0f} g hold {format_number(likely)} % ({format_number(low)} to {format_number(high)} %)"
+def _outer_water(spool: Spool, turns: Turns) -> dict[str, Any]:
+    low, likely, high = (round_as_shown(pct) for pct in turns.interval)
+    return {
+        "spool": spool.code,
+        "polymer": str(spool.feedstock.polymer),
+        "mass_g": SMALL_JOB_G,
+        "water_pct": likely,
+        "water_low_pct": low,
+        "water_high_pct": high,
+        "limit_pct": turns.limit_pct,
+    }
 
 
 def _weighings(
@@ -167,13 +172,12 @@ def _weighings(
         interval_g = (own.interval.p90 - own.interval.p10) / 100 * amounts[spool.pk].mass_g
         if interval_g < STEPS_IN_INTERVAL * row["step_g"]:
             continue
+        last = {"weighed_at": row["last"].isoformat()}
         reminder = Reminder(
             kind=Kind.WEIGH,
             condition=f"weigh:spool:{spool.pk}",
-            title=f"Weigh {pretty(spool.code)} ({spool.feedstock.polymer})",
-            why=f"{_held(own)}, and {spool.feedstock.polymer} prints well up to {own.limit_pct:g} %: the "
-            f"interval is too wide to decide. It was last weighed on {format_day(row['last'])}.",
-            remedy="Weigh it with its reel: the difference from its last weighing shows how much water it took up.",
+            reason=Statement("reminder.moisture_undecided", _outer_water(spool, own) | last),
+            remedy=Statement("reminder_remedy.weigh"),
             spool=spool,
         )
         if _width(own) > WIDE:

@@ -10,7 +10,7 @@ from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.climate import Climate, climates_now
 from spools.air.hourly import BELIEVED_FOR
 from spools.models import Place, Reading, Stay
-from spools.wording import format_duration, format_time
+from spools.statements import Statement
 
 Kind = Reminder.Kind
 HOUR = timedelta(hours=1)
@@ -73,16 +73,19 @@ def _with_sensors(now: datetime) -> QuerySet[Any]:
 def _silent(
     place: Place, last_at: datetime, interval: timedelta, allowed: timedelta, air: Climate
 ) -> Reminder:
-    said = f"{air.temperature_c:.0f} °C and {air.rh_pct:.0f} % RH"
-    # A reading by hand or from a file may be newer than the last one of the sensor.
-    instead = f"Its air is {air.origin} meanwhile" if air.origin != "reading" else "Another reading says"
+    values = {
+        "place": str(place),
+        "last_at": last_at.isoformat(),
+        "interval_h": round(interval / HOUR, 2),
+        "air_origin": air.origin,
+        "temperature_c": round(air.temperature_c),
+        "rh_pct": round(air.rh_pct),
+    }
     return Reminder(
         kind=Kind.SENSOR,
         condition=f"sensor:place:{place.pk}",
-        title=f"The sensor in {place} is silent",
-        why=f"Its last reading came on {format_time(last_at)}; before that one came every "
-        f"{format_duration(round(interval / HOUR, 2))}. {instead}: {said}.",
-        remedy="Look at its battery and its network. If the sensor was removed, mark this as done.",
+        reason=Statement("reminder.sensor_silent", values),
+        remedy=Statement("reminder_remedy.check_sensor"),
         place=place,
         due_at=last_at + allowed,
     )

@@ -6,7 +6,8 @@ from maintenance.models import Reminder, ServiceKind, Toolhead
 from maintenance.reminders.conditions.conditions import Conditions
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from spools.air.hourly import hour_of
-from spools.wording import format_number
+from spools.statements import Statement
+from spools.wording import round_as_shown
 
 Kind = Reminder.Kind
 # Urgent when it is over by this share of the interval. Common practice, no source.
@@ -26,18 +27,26 @@ def check_services(now: datetime) -> Conditions:
 def _service(status: ServiceStatus, now: datetime) -> Reminder:
     kind, since = status.kind, status.since
     over_days = (since.used - since.interval) / since.per_day if since.per_day > 0 else None
+    values = {
+        "service": kind.name,
+        "site": since.where,
+        "used": round_as_shown(since.used),
+        "interval": since.interval,
+        "unit": kind.unit,
+        "last_at": status.last and status.last.isoformat(),
+        "counted_from": status.count_start and status.count_start.isoformat(),
+        "source": kind.source,
+    }
     return Reminder(
         kind=Kind.CLEAN if kind.work in ServiceKind.CLEANING else Kind.SERVICE,
         condition=f"service:{kind.pk}:printer:{status.printer.pk}"
         + (f":toolhead:{status.toolhead.pk}" if status.toolhead else ""),
-        title=f"{kind.name.capitalize()} on {since.where}",
-        why=f"{format_number(since.used)} {since.unit} {status.start_words}; its interval is "
-        f"{format_number(since.interval)}. Source: {kind.source}.",
-        remedy="Do it, then record it on the service page of the machine: that ends this reminder.",
+        reason=Statement("reminder.service_due", values),
+        remedy=Statement("reminder_remedy.do_service"),
         printer=status.printer,
         toolhead=status.toolhead,
         # At the present rate of use, when the interval was over.
         due_at=None if over_days is None else hour_of(now - timedelta(days=over_days)),
         amount=since.used,
-        amount_unit=since.unit,
+        amount_unit=kind.unit,
     )

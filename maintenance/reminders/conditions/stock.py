@@ -13,7 +13,8 @@ from spools.air.hourly import hour_of
 from spools.inventory import ledger
 from spools.models import Feedstock, MassEntry, Spool
 from spools.physics_inputs import SMALL_JOB_G
-from spools.wording import format_day
+from spools.statements import Statement
+from spools.wording import round_as_shown
 
 # Parts that are used up within this time have to be bought now. Common practice, no source.
 DELIVERY = timedelta(days=14)
@@ -62,23 +63,25 @@ def _part(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Re
     soon = sum(end <= now + DELIVERY for end in ends)
     if count > kind.reorder_point and soon <= count:
         return None
-    why = f"{count} in stock; the reorder point is {kind.reorder_point}."
-    if soon:
-        why += f" Of those fitted, {soon} will probably be used up within {DELIVERY.days} days."
     # When the first one is wanted that is not there.
     due_at = hour_of(sorted(ends)[count]) if count < len(ends) else None
-    if due_at is not None:
-        why += f" At the present rate of use stock runs out on {format_day(due_at)}."
+    values = {
+        "part": str(kind),
+        "in_stock": count,
+        "reorder_point": kind.reorder_point,
+        "used_up_soon": soon,
+        "delivery_days": DELIVERY.days,
+        "runs_out_at": due_at and due_at.isoformat(),
+    }
     return Reminder(
         kind=Reminder.Kind.REORDER,
         condition=f"reorder:part_kind:{kind.pk}",
-        title=f"Reorder {kind}",
-        why=why,
-        remedy="Buy some, and receive them on the stock page.",
+        reason=Statement("reminder.parts_low", values),
+        remedy=Statement("reminder_remedy.buy_parts"),
         part_kind=kind,
         due_at=due_at,
         amount=count,
-        amount_unit="in stock",
+        amount_unit="in_stock",
         amount_falls=True,
     )
 
@@ -97,17 +100,20 @@ def _used_a_day_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float
 
 def _feedstock(feedstock: Feedstock, mass_g: float, a_day_g: float, now: datetime) -> Reminder:
     days = mass_g / a_day_g if a_day_g > 0 else FORESEEABLE_DAYS
-    why = f"{mass_g:.0f} g on all spools; the reorder point is {feedstock.reorder_point_g:.0f} g."
     # When all of it is used up.
     due_at = hour_of(now + timedelta(days=days)) if days < FORESEEABLE_DAYS else None
-    if due_at is not None:
-        why += f" At {a_day_g:.2g} g a day it lasts until {format_day(due_at)}."
+    values = {
+        "feedstock": str(feedstock),
+        "mass_g": round(mass_g),
+        "reorder_point_g": feedstock.reorder_point_g,
+        "used_g_per_day": round_as_shown(a_day_g),
+        "runs_out_at": due_at and due_at.isoformat(),
+    }
     return Reminder(
         kind=Reminder.Kind.REORDER,
         condition=f"reorder:feedstock:{feedstock.pk}",
-        title=f"Reorder {feedstock}",
-        why=why,
-        remedy="Buy a spool, and receive it.",
+        reason=Statement("reminder.feedstock_low", values),
+        remedy=Statement("reminder_remedy.buy_spool"),
         feedstock=feedstock,
         due_at=due_at,
         amount=mass_g,

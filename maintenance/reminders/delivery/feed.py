@@ -84,7 +84,7 @@ def _entries_of(reminders: list[Reminder]) -> Iterator[Entry]:
             condition=reminder.condition,
             start=snoozed_until if snoozed_until is not None and snoozed_until > now else reminder.due_at,
             title=reminder.title,
-            text=f"{reminder.why}\n{reminder.remedy}",
+            text=f"{reminder.reason.sentence}\n{reminder.remedy.sentence}",
             path=link_of(reminder)[0],
             changed_at=last,
             sequence=count - 1,

@@ -11,7 +11,7 @@ from django.urls import reverse
 
 from maintenance.models import Message
 from maintenance.reminders.delivery.posting import DeliveryFailed
-from maintenance.reminders.delivery.wording import address_of, subject_of
+from maintenance.reminders.delivery.wording import address_of, rendered, subject_of
 
 # All in all, against a server that drips; a single answer has EMAIL_TIMEOUT.
 DEADLINE_S = 30.0
@@ -48,9 +48,9 @@ def send(message: Message) -> None:
 def compose(message: Message) -> EmailMultiAlternatives:
     """The e-mail, with a Message-ID that is the message's own: mail programs show a double once."""
     where = address_of(reverse("notifications"))
-    entries = message.body.get("entries", [message.body])
-    context = {"entries": entries, "where": where, "subject": subject_of(message.body)}
-    context["more"] = message.body.get("more", 0)
+    body = rendered(message.body)
+    context = {"entries": body.get("entries", [body]), "where": where, "subject": subject_of(body)}
+    context["more"] = body.get("more", 0)
     sender = parseaddr(settings.DEFAULT_FROM_EMAIL)[1]
     headers = {
         "Message-ID": f"<{message.pk}@{sender.rpartition('@')[2] or 'localhost'}>",

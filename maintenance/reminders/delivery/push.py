@@ -16,13 +16,15 @@ from py_vapid.utils import b64urlencode
 
 from maintenance.models import Message
 from maintenance.reminders.delivery.posting import DeliveryFailed, post
-from maintenance.reminders.delivery.wording import subject_of
+from maintenance.reminders.delivery.wording import rendered, subject_of
 
 # A push service stores it so long for a browser that is off; older reminders are on the page.
 TTL_S = 24 * 3600
 # RFC 8292 allows a day; half of it leaves room for a clock that is wrong.
 SIGNED_FOR_S = 12 * 3600
 GONE = {404, 410}
+# A push service takes at least 4096 bytes (RFC 8030, 7.2); no character takes more than four.
+LONGEST_TITLE, LONGEST_TEXT = 160, 500
 
 
 def send(message: Message) -> None:
@@ -59,16 +61,22 @@ def send(message: Message) -> None:
 
 def notification(message: Message) -> bytes:
     """The content that the service worker shows (static/push-worker.js)."""
-    body = message.body
+    body = rendered(message.body)
     entries = body.get("entries", [])
+    title = f"{len(entries) + body['more']} reminders" if len(entries) > 1 else subject_of(body)
+    text = subject_of(body) if entries else f"{body['reason']['sentence']} {body['remedy']['sentence']}"
     content = {
         "id": str(message.pk),
-        "title": f"{len(entries) + body['more']} reminders" if len(entries) > 1 else subject_of(body),
-        "body": subject_of(body) if entries else f"{body['why']} {body['remedy']}",
+        "title": _shorten(title, LONGEST_TITLE),
+        "body": _shorten(text, LONGEST_TEXT),
         "path": body["path"],
         "tag": f"reminder-{body['reminder']}" if "reminder" in body else str(message.pk),
     }
     return json.dumps(content, ensure_ascii=False).encode()
+
+
+def _shorten(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 1] + "…"
 
 
 def encrypted(subscription: dict[str, Any], content: bytes) -> bytes:

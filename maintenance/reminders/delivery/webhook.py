@@ -9,6 +9,7 @@ from standardwebhooks.webhooks import Webhook
 
 from maintenance.models import Message
 from maintenance.reminders.delivery.posting import DeliveryFailed, post
+from maintenance.reminders.delivery.wording import rendered
 
 # The receiver is up but cannot take the message at present (RFC 9110, RFC 8470, RFC 6585).
 NOT_NOW = {408, 425, 429}
@@ -20,11 +21,11 @@ def new_secret() -> str:
 
 
 def payload(message: Message) -> str:
-    """The body: type, time of the event, and its data. The same text at each attempt."""
+    """The body: type, time of the event, and its data. The same data at each attempt."""
     body = {
         "type": "test" if message.purpose == Message.Purpose.TEST else f"reminder.{message.body['type']}",
         "timestamp": message.body.get("at", message.written_at.isoformat()),
-        "data": message.body,
+        "data": rendered(message.body),
     }
     return json.dumps(body, ensure_ascii=False, separators=(",", ":"))
 

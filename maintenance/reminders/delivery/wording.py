@@ -1,5 +1,6 @@
-"""The content of a message: written once, with its event, so that each attempt sends the same."""
+"""The content of a message: its data is written once, with its event; its sentences are rendered when it is sent."""
 
+from datetime import datetime
 from typing import Any
 
 from django.conf import settings
@@ -7,6 +8,7 @@ from django.urls import reverse
 
 from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.links import link_of
+from spools.statements import Statement, title_of
 from spools.wording import format_time
 
 Type = ReminderEvent.Type
@@ -29,15 +31,13 @@ def body_of(event: ReminderEvent, reminder: Reminder) -> dict[str, Any]:
         "event": event.pk,
         "type": event.type,
         "at": event.at.isoformat(),
-        "detail": event.detail,
+        "detail": event.detail and event.detail.as_data(),
         "reminder": reminder.pk,
         "kind": reminder.kind,
         "condition": reminder.condition,
-        "title": " ".join(reminder.title.split()),
-        "why": reminder.why,
-        "remedy": reminder.remedy,
+        "reason": reminder.reason.as_data(),
+        "remedy": reminder.remedy.as_data(),
         "due_at": reminder.due_at and reminder.due_at.isoformat(),
-        "due": format_time(reminder.due_at) if reminder.due_at else "",
         "urgent": is_urgent(event, reminder),
         "path": path,
         "link": address_of(path),
@@ -60,26 +60,41 @@ def digest_body(entries: list[dict[str, Any]]) -> dict[str, Any]:
 def test_body() -> dict[str, Any]:
     path = reverse("notifications")
     return {
-        "title": "A test from Loadworthy",
-        "why": "You asked for it in the notification settings.",
-        "remedy": "It has arrived; there is nothing to do.",
+        "reason": Statement("notification.test").as_data(),
+        "remedy": Statement("notification_remedy.none").as_data(),
         "path": path,
         "link": address_of(path),
     }
 
 
+def rendered(body: dict[str, Any]) -> dict[str, Any]:
+    """The content with its sentences: the title, the time due, and a sentence beside each code with its values."""
+    if "entries" in body:
+        return body | {"entries": [rendered(entry) for entry in body["entries"]]}
+    reason, due_at = Statement.from_data(body["reason"]), body.get("due_at")
+    detail = body.get("detail")
+    return body | {
+        "title": " ".join(title_of(reason).split()),
+        "reason": reason.with_sentence(),
+        "remedy": Statement.from_data(body["remedy"]).with_sentence(),
+        "detail": detail and Statement.from_data(detail).with_sentence(),
+        "due": format_time(datetime.fromisoformat(due_at)) if due_at else "",
+    }
+
+
 def news_of(body: dict[str, Any]) -> str:
     """One line for the list of messages: the title and the event."""
+    shown = rendered(body)
     if "type" not in body:
-        return subject_of(body)
-    news = f"{body['title']}: {Type(body['type']).label}"
+        return subject_of(shown)
+    news = f"{shown['title']}: {Type(body['type']).label}"
     # The detail of other events is the amount, which the reminder shows.
-    detail = body["detail"] if body["type"] in (Type.SNOOZED, Type.COMPLETED) else ""
-    return f"{news} ({detail})" if detail else news
+    detail = shown["detail"] if body["type"] in (Type.SNOOZED, Type.COMPLETED) else None
+    return f"{news} ({detail['sentence']})" if detail else news
 
 
 def subject_of(body: dict[str, Any]) -> str:
-    """One line: the title, or the number of reminders and the first few titles."""
+    """One line of a rendered content: the title, or the number of reminders and the first few titles."""
     if "entries" not in body:
         return f"Urgent: {body['title']}" if body.get("urgent") else body["title"]
     titles = [entry["title"] for entry in body["entries"]]

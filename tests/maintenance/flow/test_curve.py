@@ -18,6 +18,7 @@ from maintenance.flow.curve import (
 )
 from maintenance.flow.diagnosis import CLOG, EASIER, GEARS, MELT, NO_FAULT, STEPS, diagnose
 from maintenance.flow.gcode import blobs_in_order, commands, feed_mm_min, minutes_of
+from spools.statements import Statement
 
 SETUP = CheckSetup(400, 1.75, 0.02, 1.24, 0.001)
 RATES = (1.0, 4.0, 8.0, 12.0, 16.0)
@@ -165,15 +166,19 @@ def test_a_coarse_scale_is_refused_before_the_start_with_the_length_that_would_d
 
 
 def test_a_gradual_loss_is_no_fault():
-    assert diagnose(check()).cause == NO_FAULT and "no baseline yet" in diagnose(check()).sentence
-    assert diagnose(check(), check()).cause == NO_FAULT
-    assert "No loss that counts" in diagnose(check((0, 0, 0.005, 0.005, 0.01))).sentence
+    for baseline in (None, check()):
+        reading = diagnose(check(), baseline)
+        assert reading.reason == Statement("flow.usual_loss", {"has_baseline": baseline is not None})
+        assert (reading.cause, reading.remedy) == (NO_FAULT, None)
+    flat = diagnose(check((0, 0, 0.005, 0.005, 0.01)))
+    assert flat.reason == Statement("flow.no_loss", {"tested_mm3_s": 16})
 
 
 def test_steeper_than_the_baseline_from_moderate_flow_on_is_the_gears():
     reading = diagnose(check((0, 0.03, 0.09, 0.15, 0.22)), check())
     assert reading.cause == GEARS
-    assert "22.0 % at 16 mm³/s, 12.0 % then" in reading.sentence
+    loss = {"flow_mm3_s": 16, "loss_pct": pytest.approx(22), "baseline_loss_pct": pytest.approx(12)}
+    assert reading.reason == Statement("flow.gears_slip", loss)
 
 
 def test_loss_even_when_slow_is_a_clog():
@@ -186,7 +191,7 @@ def test_flat_then_a_knee_with_scatter_is_the_melts_limit():
     knee = check((0, 0.004, 0.006, 0.01, 0.16), scatter=(0.002, 0.002, 0.002, 0.002, 0.03))
     reading = diagnose(knee)
     assert reading.cause == MELT
-    assert "up to 12 mm³/s" in reading.sentence and "times as much" in reading.sentence
+    assert reading.reason.values["knee_mm3_s"] == 12 and reading.reason.values["scatter_ratio"] > 2
     early = check((0, 0.004, 0.006, 0.2, 0.35), scatter=(0.002, 0.002, 0.002, 0.02, 0.03))
     assert diagnose(early, check((0, 0, 0, 0, 0.05))).cause == MELT
 
@@ -195,7 +200,7 @@ def test_the_same_shortage_at_every_flow_is_a_wrong_diameter_or_wrong_steps():
     flat = check((0, 0.002, 0.001, 0.004, 0.003), short=0.07)
     assert diagnose(flat).cause == STEPS
     assert diagnose(flat, check()).cause == STEPS
-    assert "7.0 % less" in diagnose(flat).sentence
+    assert diagnose(flat).reason.values["short_pct"] == pytest.approx(7, abs=0.05)
 
 
 def test_less_loss_than_the_baseline_is_no_gain():

@@ -24,7 +24,6 @@ from maintenance.reminders.sweep import sweep, sweep_subjects
 from spools.facts import withdraw
 from spools.inventory.ledger import remaining
 from spools.models import MassEntry
-from spools.wording import format_day
 from tests.maintenance.conftest import LONG_AGO, kind, life_left
 from tests.maintenance.flow.flow_lab import RATES, check, true_loss, weigh
 from tests.refusals import refuses
@@ -218,7 +217,7 @@ def test_other_parts_ask_for_a_check_and_the_check_ends_that(shop, loaded):
     assert due("flow_check") == []
     replace_part(shop.south, "gears", shop.gears, at=hours_ago(50))
     [reminder] = due("flow_check")
-    assert reminder.toolhead == shop.south and "before a change of drive gears" in reminder.why
+    assert reminder.toolhead == shop.south and reminder.reason.values["roles"] == ["gears"]
     check(shop.south, loaded, hours_ago(40))
     assert due("flow_check") == []
 
@@ -239,7 +238,7 @@ def test_a_check_is_due_after_two_months_of_use(shop, loaded):
         override_reason="a test",
     )
     sweep_subjects([PARTS, FLOW], late)
-    assert "more than 60 days" in due("flow_check")[0].why
+    assert due("flow_check")[0].reason.code == "reminder.flow_check_old"
 
 
 # Soft gears under filled jobs
@@ -288,10 +287,11 @@ def test_soft_gears_are_signalled_before_the_job_that_would_have_failed(shop):
     fails = next(n for n, loss in enumerate(losses) if loss > 0.10)
     assert first + 1 < fails
     [reminder] = signals[first]
-    assert "soft gears" in reminder.title and "South T0" in reminder.title and "rises" in reminder.title
+    values = reminder.reason.values
+    assert (values["part"], values["toolhead"]) == ("soft gears", "South T0")
+    assert reminder.reason.code == "reminder.flow_loss_rises"
     assert reminder.part.kind == soft
-    day = timezone.localtime(hours_ago(200 - 24 * first))
-    assert f"signals since {format_day(day)}" in reminder.why
+    assert values["since"] == hours_ago(200 - 24 * first).isoformat()
     # The pace foretells the day on which 10 % are lost where the baseline lost 5 %.
     reached = next(n for n, loss in enumerate(losses) if loss / true_loss(8) * 0.05 > 0.10)
     assert abs(reminder.due_at - hours_ago(200 - 24 * reached)) < timedelta(days=2)

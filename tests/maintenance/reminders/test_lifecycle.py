@@ -8,6 +8,7 @@ from django.core.exceptions import ValidationError
 
 from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.lifecycle import COOLDOWN, complete, snooze
+from spools.statements import Statement
 from tests.maintenance.reminders.timeline import (
     HOUR,
     START,
@@ -42,9 +43,12 @@ def test_a_snooze_until_an_amount_ends_at_that_amount():
     reconcile_at(3, make(amount=90))
     assert is_due(3) and event_types() == ["opened", "snoozed", "returned"]
     assert [event.detail for event in ReminderEvent.objects.all()] == [
-        "60 hours",
-        "until 90 hours",
-        "90 hours",
+        Statement(code, {"amount": amount, "unit": "hours"})
+        for code, amount in (
+            ("reminder.amount", 60),
+            ("reminder.snoozed_until_amount", 90),
+            ("reminder.amount", 90),
+        )
     ]
 
 
@@ -74,7 +78,7 @@ def test_a_snooze_ends_when_the_unit_of_the_amount_changes():
         ({}, {"amount": 1e9}, "amount"),
         ({"amount_falls": True}, {"amount": 61}, "amount"),
         ({"amount_falls": True}, {"amount": -1}, "amount"),
-        ({"amount_unit": "% RH"}, {"amount": 101}, "amount"),
+        ({"amount_unit": "rh_pct"}, {"amount": 101}, "amount"),
         ({"amount": None, "amount_unit": ""}, {"amount": 1}, "amount"),
         ({}, {}, "until"),
         ({}, {"amount": 90, "until": START + 9 * HOUR}, "until"),
@@ -99,7 +103,7 @@ def test_a_completed_condition_cools_down_for_a_day(django_user_model):
     reconcile_at(24, make())
     assert event_types() == ["opened", "completed"]
     last = ReminderEvent.objects.last()
-    assert (last.detail, last.by) == ("with a brush", ada)
+    assert (last.detail, last.by) == (Statement("reminder.note", {"note": "with a brush"}), ada)
     reconcile_at(25.1, make())
     assert event_types() == ["opened", "completed", "opened"]
 

@@ -25,16 +25,18 @@ from tests.maintenance.reminders.shop_reminders import (
     open_conditions,
     reminder_of,
 )
+from tests.maintenance.reminders.texts import texts
 from tests.spools.conftest import hours_ago, receive
 
 
 def test_open_reminders_follow_the_amounts(shop, wet):
     sweep()
     reminder = reminder_of("dry")
-    Reminder.objects.update(why="as it was")
+    reason = reminder.reason
+    Reminder.objects.update(**texts())
     sweep()
     reminder.refresh_from_db()
-    assert reminder.why != "as it was"
+    assert reminder.reason == reason
 
 
 def test_a_snoozed_reminder_is_not_due_until_then(shop, wet):
@@ -85,7 +87,7 @@ def test_the_schedule_sweeps(shop, wet):
 
 
 def test_the_database_allows_one_open_reminder_per_condition(shop, wet):
-    values = {"kind": "dry", "condition": dry_condition(wet), "title": "x", "why": "x", "remedy": "x"}
+    values = {"kind": "dry", "condition": dry_condition(wet), **texts()}
     Reminder.objects.create(**values, opened_at=timezone.now())
     with pytest.raises(IntegrityError), transaction.atomic():
         Reminder.objects.create(**values, opened_at=timezone.now())

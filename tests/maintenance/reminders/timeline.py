@@ -9,13 +9,14 @@ from maintenance.reminders.conditions.conditions import Conditions
 from maintenance.reminders.lifecycle import snooze
 from maintenance.reminders.queries import open_reminders, snoozed_reminders
 from maintenance.reminders.reconcile import Counts, reconcile
+from tests.maintenance.reminders.texts import texts
 
 START = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
 
 
 def make(condition: str = "clean:1", amount: float | None = 60, **values) -> Reminder:
-    given = {"kind": "clean", "title": "Clean it", "why": "60 of 50 h", "remedy": "Clean it."}
+    given = {"kind": "clean", **texts()}
     return Reminder(**given | {"condition": condition, "amount": amount, "amount_unit": "hours"} | values)
 
 

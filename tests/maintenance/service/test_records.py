@@ -341,7 +341,9 @@ def test_what_is_overdue_is_told_once_as_soon_as_the_job_is_recorded_and_ends_wh
     [clean], [belt] = due("clean"), due("service")
     assert (clean.toolhead, clean.printer) == (shop.south, shop.south.printer)
     assert clean.title == "Hot-end cleaning on South T0"
-    assert "11 hot hours since its first job; none is recorded; its interval is 10." in clean.why
+    values = clean.reason.values
+    assert (values["used"], values["unit"], values["interval"]) == (11, "hot_h", 10)
+    assert (values["last_at"], values["counted_from"]) == (None, None)
     assert (belt.toolhead, belt.title) == (None, "Belt check on South")
     assert sweep().opened == 0
     entry = record_service(belts, printer=shop.south.printer)
@@ -359,7 +361,9 @@ def test_what_is_overdue_is_told_once_as_soon_as_the_job_is_recorded_and_ends_wh
 def test_a_reminder_says_since_when(shop, loaded, belts):
     entry = record_service(belts, printer=shop.south.printer, at=hours_ago(40))
     printed(shop, loaded, 12, 30)
-    assert f"12 printing hours since {format_time(entry.at)}; its interval is 10." in due("service")[0].why
+    values = due("service")[0].reason.values
+    assert (values["used"], values["unit"], values["interval"]) == (12, "hours", 10)
+    assert values["last_at"] == entry.at.isoformat()
 
 
 @pytest.mark.django_db(transaction=True)

@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from maintenance.models import Channel, Message, NotificationSettings, Reminder, ReminderEvent
 from maintenance.reminders.delivery import attempts, channels, outbox
+from spools.statements import Statement
 from tests.maintenance.reminders.delivery.conftest import raised
 from tests.maintenance.reminders.delivery.receivers import HttpReceiver
 from tests.pages.small_shop import says
@@ -264,10 +265,14 @@ def test_a_channel_shows_its_last_refusal_until_a_message_is_sent(desk, ada, mon
 
 def test_the_list_shows_each_event(desk, ada):
     channels.add_webhook(ada, "http://127.0.0.1:9/")
-    said = {"snoozed": "until 27 Nov 2026, 08:00", "completed": "wiped", "returned": "0.7 %"}
+    said = {
+        "snoozed": Statement("reminder.snoozed_until", {"until": "2026-11-27T07:00:00+00:00"}),
+        "completed": Statement("reminder.note", {"note": "wiped"}),
+        "returned": Statement("reminder.amount", {"amount": 0.7, "unit": "rh_pct"}),
+    }
     events = [raised(1, what, urgent_since=timezone.now()) for what in ReminderEvent.Type.values]
     for event in events:
-        event.detail = said.get(event.type, "")
+        event.detail = said.get(event.type)
     outbox.post(events)
     answer = page(desk)
     happened = [

@@ -11,6 +11,7 @@ from maintenance.models import Channel, Reminder, Subscription
 from maintenance.reminders import lifecycle
 from maintenance.reminders.conditions.conditions import Conditions
 from maintenance.reminders.reconcile import reconcile
+from tests.maintenance.reminders.texts import texts
 from tests.pages.small_shop import a_reminder, says
 from tests.spools.conftest import hours_ago
 
@@ -24,10 +25,8 @@ def nothing_else(shop) -> None:
 def told(amount: float = 60, condition: str = "clean:1", **values) -> Reminder:
     """Raised or brought up to date as by a sweep."""
     conditions = Conditions(["clean"])
-    given = {"kind": "clean", "title": "Clean the hot end", "why": "60 of 50 h", "remedy": "Clean it."}
-    conditions.open(
-        Reminder(**given | {"condition": condition, "amount": amount, "amount_unit": "hot hours"} | values)
-    )
+    given = {"kind": "clean", **texts("Clean the hot end"), "condition": condition}
+    conditions.open(Reminder(**given | {"amount": amount, "amount_unit": "hot_h"} | values))
     reconcile([conditions], timezone.now())
     return Reminder.objects.get(condition=condition, ended_at=None)
 

@@ -16,6 +16,7 @@ from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.ledger import weigh
 from spools.inventory.moves import current_stay, mark_empty, move_spool
 from spools.models import Place, Spool
+from tests.maintenance.reminders.texts import texts
 from tests.pages.corner import of, words
 from tests.pages.small_shop import local_input, small_shop
 from tests.spools.conftest import hours_ago
@@ -210,9 +211,7 @@ def test_today_names_material_spool_printer_and_what_is_due(shop, desk):
     Reminder.objects.create(
         kind="dry",
         condition="dry:spool:1",
-        title="Dry the nylon",
-        why="0.9 %, limit 0.75 %",
-        remedy="Dry it for 9 h at 70 °C.",
+        **texts("Dry the nylon"),
         opened_at=timezone.now() - timedelta(hours=1),
         spool=shop.spools[1],
     )

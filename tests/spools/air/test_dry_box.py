@@ -140,7 +140,8 @@ def test_the_hygrometer_overrides_the_model(charged):
 @pytest.mark.parametrize(("rh_pct", "kind"), [(30, "leak"), (48, "spent"), (5, None)])
 def test_what_a_disagreement_points_to(charged, rh_pct, kind):
     measured(charged, rh_pct)
-    assert [finding.kind for finding in box_now(charged).findings] == ([kind] if kind else [])
+    codes = [finding.code for finding in box_now(charged).findings]
+    assert codes == ([f"dry_box.{kind}"] if kind else [])
 
 
 def test_a_model_near_its_limit_and_a_wetter_hygrometer_mean_spent_desiccant(charged):
@@ -150,14 +151,14 @@ def test_a_model_near_its_limit_and_a_wetter_hygrometer_mean_spent_desiccant(cha
     assert computed > 0.8 * 13
     measured(charged, computed + 12)
     (finding,) = box_now(charged).findings
-    assert finding.kind == "spent" and "Regenerate" in finding.sentence
+    assert finding.code == "dry_box.spent"
 
 
 def test_a_drier_box_than_computed(charged):
     put_desiccant(charged, "silica_gel", 100, condition="unknown", at=at(10))
     measured(charged, 8)
     (finding,) = box_now(charged).findings
-    assert finding.kind == "drier"
+    assert finding.code == "dry_box.drier"
 
 
 def test_readings_from_before_a_charge_do_not_blame_it(charged):

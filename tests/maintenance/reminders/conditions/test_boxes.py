@@ -15,6 +15,7 @@ from spools.air.climate import record_readings
 from spools.air.dry_box import box_now, put_desiccant
 from spools.air.hourly import hour_of
 from spools.models import Place
+from spools.statements import Statement
 from tests.maintenance.reminders.shop_reminders import address, is_open, open_reminder, reminder_of
 from tests.spools.conftest import hours_ago
 
@@ -33,9 +34,10 @@ def test_spent_desiccant_stays_open_until_it_is_regenerated(shop, charged_box):
     assert sweep().opened == 1
     reminder = reminder_of("regenerate")
     assert reminder.place == charged_box
-    assert reminder.title == "Regenerate the desiccant of Dry box"
-    assert "% RH in it, computed; the limit is 20 %. The 50 g hold" in reminder.why
-    assert "120 °C for about 3 h" in reminder.remedy
+    values = reminder.reason.values
+    assert (reminder.reason.code, values["place"]) == ("reminder.desiccant_spent", "Dry box")
+    assert (values["measured"], values["limit_pct"], values["charge"]["dry_mass_g"]) == (False, 20, 50)
+    assert reminder.remedy == Statement("reminder_remedy.regenerate", {"set_point_c": 120, "hours": 3})
     assert sweep().opened == 0
     put_desiccant(
         charged_box, "silica_gel", 400, condition="regenerated", regenerated_c=120, at=hours_ago(1.5)
@@ -68,7 +70,7 @@ def test_desiccant_opens_days_before_and_does_not_flicker(shop, charged_box, mon
     assert 1 < days < boxes.OPEN_DAYS
     sweep()
     reminder = reminder_of("regenerate")
-    assert "days away" in reminder.why
+    assert reminder.reason.values["hours_left"] == pytest.approx(24 * days, rel=0.1)
     assert abs(reminder.due_at - timezone.now() - timedelta(days=days)) < timedelta(hours=2)
     monkeypatch.setattr(boxes, "OPEN_DAYS", days - 0.5)
     assert sweep() == Counts(0, 0)
@@ -99,10 +101,10 @@ def damp(box: Place, rh_pct: float) -> None:
 def test_a_box_that_leaks(shop, read_box):
     damp(read_box, 25)
     [finding] = box_now(read_box).findings
-    assert finding.kind == "leak"
+    assert finding.code == "dry_box.leak"
     sweep()
     reminder = open_reminder("leak")
-    assert (reminder.place, reminder.amount, reminder.amount_unit) == (read_box, 25, "% RH")
+    assert (reminder.place, reminder.amount, reminder.amount_unit) == (read_box, 25, "rh_pct")
     assert reminder.urgent_since is None and reminder.due_at is None
     assert address("leak") == f"/places/{read_box.pk}/"
     read_box.limit_rh_pct = 24
@@ -132,9 +134,9 @@ def test_a_box_with_the_computed_air_does_not_leak(shop, read_box):
 def test_spent_desiccant_by_its_hygrometer_is_to_be_regenerated(shop, read_box):
     damp(read_box, 54)
     [finding] = box_now(read_box).findings
-    assert finding.kind == "spent"
+    assert finding.code == "dry_box.spent"
     sweep()
     assert not is_open("leak")
     reminder = open_reminder("regenerate")
-    assert finding.sentence in reminder.why and reminder.urgent_since is not None
+    assert reminder.reason.values["finding"] == finding.as_data() and reminder.urgent_since is not None
     assert address("regenerate") == f"/places/{read_box.pk}/desiccant/"

@@ -43,7 +43,7 @@ def test_a_dryer_is_to_be_turned_up_between_the_first_stage_and_the_end(shop, we
     assert open_conditions() == set()
     sweep(run.start + timedelta(hours=2.1))
     reminder = reminder_of("dryer_up")
-    assert reminder.title.endswith("up to 75 °C") and reminder.due_at == run.change_at
+    assert reminder.reason.values["set_point_c"] == 75 and reminder.due_at == run.change_at
     sweep(run.start + timedelta(hours=5.1))
     assert reminder_of("dryer_up").ending == "resolved" and reminder_of("drying_done").ended_at is None
 
@@ -72,9 +72,10 @@ def test_the_reason_states_when_a_dried_spool_is_wet_again(shop, wet, done_run):
     sweep()
     reminder = open_reminder("drying_done")
     assert address("drying_done") == f"/drying/{shop.dryer.pk}/finish/"
-    assert "In the room's air, 22 °C and 55 % RH, outside or in the dryer once it is off" in reminder.why
+    room = reminder.reason.values["room"]
+    assert (room["temperature_c"], room["rh_pct"], room["mass_g"]) == (22, 55, 50)
     assert reminder.urgent_since is None
-    hours = float(reminder.why.split("again after ")[1].split(" ")[0])
+    hours = room["printable_h"]
     limit_pct = wet.feedstock.polymer.limit_hold_pct
     now = moisture_now(wet)
     over = [now.ahead(hours + off, 22, 55).probability_over(limit_pct, 50) for off in (-1, 1)]
@@ -85,10 +86,9 @@ def test_a_spool_that_is_not_dry_after_its_hours_stays_in(shop, wet):
     [run] = start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=3), at=hours_ago(9))
     sweep()
     reminder = open_reminder("drying_done")
-    assert reminder.title.endswith("needs longer in Dryer than planned")
-    assert "likely dry enough only from" in reminder.why and reminder.remedy.startswith(
-        "Leave it in until then."
-    )
+    assert reminder.reason.code == "reminder.drying_too_short"
+    assert reminder.reason.values["dry_at"] == reminder.due_at.isoformat()
+    assert reminder.remedy.code == "reminder_remedy.dry_longer"
     assert reminder.due_at > timezone.now() and reminder.urgent_since is None
     [expected] = estimate_dry_times([(run, moisture_now(wet).winding)], timezone.now())
     assert abs(reminder.due_at - expected) <= timedelta(minutes=15)
@@ -119,11 +119,9 @@ def test_heat_that_the_next_usual_drying_would_exceed(shop, wet, hours, told, ur
     assert is_open("heat") is told
     if told:
         reminder = open_reminder("heat")
-        assert (
-            reminder.amount == pytest.approx(hours, rel=1e-2)
-            and reminder.amount_unit == "% of its heat budget"
-        )
-        assert f"in {hours} h of drying" in reminder.why and f"it would be {hours + 12} %" in reminder.why
+        assert reminder.amount == pytest.approx(hours, rel=1e-2) and reminder.amount_unit == "heat_budget_pct"
+        values = reminder.reason.values
+        assert (values["dried_h"], values["then_pct"]) == (hours, hours + 12)
         assert (reminder.urgent_since is not None) is urgent
         mark_empty(wet)
         sweep()

@@ -29,7 +29,9 @@ def test_a_wet_spool_opens_one_reminder(shop, wet, plain):
     assert sweep().opened == 1
     reminder = reminder_of("dry")
     assert (reminder.condition, reminder.spool) == (dry_condition(wet), wet)
-    assert "PA6 prints well up to 0.5 %" in reminder.why and "80 °C" in reminder.remedy
+    values = reminder.reason.values
+    assert (reminder.reason.code, values["polymer"]) == ("reminder.outer_turns_wet", "PA6")
+    assert values["limit_pct"] == 0.5 and reminder.remedy.values["usual_set_point_c"] == 80
     assert sweep() == Counts(0, 0)
     assert Reminder.objects.count() == 1
 
@@ -76,7 +78,7 @@ def test_a_surely_wet_spool_is_urgent_anywhere(shop, wet):
     reminder = open_reminder("dry")
     assert reminder.urgent_since is not None
     assert reminder.amount == pytest.approx(moisture_now(wet).outer_pct(50).p50, rel=1e-2)
-    assert reminder.amount_unit == "% water in the outer turns"
+    assert reminder.amount_unit == "outer_water_pct"
 
 
 @pytest.fixture
@@ -102,7 +104,9 @@ def test_a_loaded_spool_opens_before_it_is_too_wet(shop, drying_out_of_reach):
     assert now.probability_over(limit_pct, 50) <= moisture.WET
     hours = (reminder.due_at - timezone.now()) / timedelta(hours=1)
     assert -1 < hours < moisture.OPEN_H and reminder.urgent_since is None
-    assert "in the air of North T0 likely more than 0.5 %" in reminder.why
+    values = reminder.reason.values
+    assert (values["toolhead"], values["limit_pct"]) == ("North T0", 0.5)
+    assert reminder.reason.code == "reminder.outer_turns_soon_wet"
     # The forecast of the physics, an hour before that time and an hour after.
     likely = [now.ahead(max(0.0, hours + off), 24, 75).outer_pct(50).p50 for off in (-1.5, 2)]
     assert likely[0] < limit_pct < likely[1]
@@ -137,7 +141,8 @@ def test_a_spool_with_a_wide_interval_is_to_be_weighed(shop, unsure):
     sweep()
     reminder = open_reminder("weigh")
     assert reminder.spool == unsure and address("weigh") == f"/s/{unsure.code}/weigh/"
-    assert "the interval is too wide to decide. It was last weighed on" in reminder.why
+    assert reminder.reason.code == "reminder.moisture_undecided"
+    assert reminder.reason.values["weighed_at"] == hours_ago(299).isoformat()
     assert (reminder.amount, reminder.urgent_since) == (None, None)
     weigh(unsure, 1203.1, resolution_g=0.1)
     sweep()

@@ -41,8 +41,9 @@ def test_a_sensor_is_silent_after_three_of_its_intervals(shop, wet, every_h, sil
     assert is_open("sensor") is told
     if told:
         reminder = open_reminder("sensor")
-        assert reminder.title == "The sensor in Shelf is silent"
-        assert "Its air is assumed meanwhile: 22 °C and 55 % RH" in reminder.why
+        values = reminder.reason.values
+        assert (values["place"], values["air_origin"]) == ("Shelf", "assumed")
+        assert (values["temperature_c"], values["rh_pct"]) == (22, 55)
         assert (reminder.urgent_since is not None) is urgent
         send(shop.shelf, 1, 0, readings=1)
         sweep()

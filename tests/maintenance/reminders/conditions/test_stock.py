@@ -11,7 +11,6 @@ from maintenance.parts.life import RATE_PERIOD
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.sweep import sweep
 from spools.inventory.ledger import take
-from spools.wording import format_day
 from tests.maintenance.reminders.shop_reminders import (
     address,
     commits,
@@ -27,7 +26,8 @@ from tests.spools.conftest import hours_ago
 def test_low_stock_opens_and_new_stock_resolves_at_once(shop):
     add_stock(shop.brass, 1 - in_stock()[shop.brass.pk])
     reminder = reminder_of("reorder")
-    assert (reminder.part_kind, reminder.why) == (shop.brass, "1 in stock; the reorder point is 1.")
+    values = reminder.reason.values
+    assert (reminder.part_kind, values["in_stock"], values["reorder_point"]) == (shop.brass, 1, 1)
     add_stock(shop.brass, 3)
     assert reminder_of("reorder").ending == "resolved"
 
@@ -41,9 +41,8 @@ def test_parts_that_will_be_used_up_before_delivery_are_reordered(shop, filled):
     nozzle = Fitting.objects.get(toolhead=shop.south, role="nozzle", end=None)
     remove_part(nozzle, removal="sound")
     fit_part(shop.south, shop.brass)
-    assert reminder_of("reorder").why == (
-        "1 in stock; the reorder point is 1. Of those fitted, 1 will probably be used up within 14 days."
-    )
+    values = reminder_of("reorder").reason.values
+    assert (values["in_stock"], values["used_up_soon"], values["delivery_days"]) == (1, 1, 14)
     assert reminder_of("reorder").due_at is None
 
 
@@ -53,7 +52,7 @@ def test_a_reorder_is_due_when_stock_runs_out(shop, filled):
     add_stock(shop.brass, -in_stock()[shop.brass.pk])
     reorder = reminder_of("reorder")
     assert reorder.due_at == pytest.approx(reminder_of("replace").due_at, abs=timedelta(minutes=5))
-    assert f"stock runs out on {format_day(reorder.due_at)}." in reorder.why
+    assert reorder.reason.values["runs_out_at"] == reorder.due_at.isoformat()
 
 
 def test_a_kind_without_a_reorder_point_opens_nothing(shop):
@@ -73,10 +72,13 @@ def test_a_feedstock_below_its_reorder_point_opens(shop, plain):
     assert reminder_of("reorder").feedstock == shop.pla
     reorder = reminder_of("reorder")
     a_day_g = 200 / (RATE_PERIOD / timedelta(days=1))
-    assert reorder.why == (
-        f"800 g on all spools; the reorder point is 800 g. At {a_day_g:.2g} g a day it lasts until "
-        f"{format_day(reorder.due_at)}."
-    )
+    assert reorder.reason.values == {
+        "feedstock": str(shop.pla),
+        "mass_g": 800,
+        "reorder_point_g": 800,
+        "used_g_per_day": pytest.approx(a_day_g, rel=0.05),
+        "runs_out_at": reorder.due_at.isoformat(),
+    }
     assert reorder.due_at - timezone.now() == pytest.approx(
         timedelta(days=800 / a_day_g), abs=timedelta(hours=2)
     )

@@ -12,6 +12,7 @@ from maintenance.reminders.delivery import attempts, mail, outbox, posting, sche
 from maintenance.reminders.delivery.webhook import new_secret
 from tests.background.registry import registered_work
 from tests.maintenance.reminders.delivery.receivers import HttpReceiver, MailReceiver
+from tests.maintenance.reminders.texts import texts
 
 Kind = Reminder.Kind
 
@@ -48,8 +49,13 @@ def channel(cleo) -> Callable[..., Channel]:
 
 def raised(number: int = 1, type_: str = "opened", **values) -> ReminderEvent:
     """A reminder, new unless ``number`` has been used, and something that happened to it; not posted yet."""
-    given = {"kind": "dry", "title": f"Re-dry spool {number}", "why": "0.9 %; limit 0.5 %."}
-    given |= {"remedy": "Dry it for 9 h at 70 °C.", "opened_at": timezone.now()} | values
+    said = {
+        "title": f"Re-dry spool {number}",
+        "why": "0.9 %; limit 0.5 %.",
+        "remedy": "Dry it for 9 h at 70 °C.",
+    }
+    said |= {name: values.pop(name) for name in said if name in values}
+    given = {"kind": "dry", "opened_at": timezone.now(), **texts(**said)} | values
     reminder, _ = Reminder.objects.get_or_create(
         condition=f"dry:spool:{number}", ended_at=None, defaults=given
     )

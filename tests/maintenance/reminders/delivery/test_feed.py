@@ -12,6 +12,7 @@ from maintenance.models import Channel, Reminder, ReminderEvent
 from maintenance.reminders.delivery import channels, feed
 from spools.drying.runs import DryingSettings, start_drying
 from tests.maintenance.reminders.delivery.conftest import raised
+from tests.maintenance.reminders.texts import texts
 from tests.spools.conftest import hours_ago
 
 pytestmark = pytest.mark.django_db
@@ -117,8 +118,8 @@ def test_a_planned_end_of_drying_becomes_its_reminder(mine, shop, wet):
     assert done.dtstart.value == (run.start + timedelta(hours=5)).replace(microsecond=0)
     assert "75 °C" in up.summary.value and "Dryer" in done.summary.value
     assert done.url.value == f"https://shop.example/s/{wet.code}/"
-    values = {"kind": "drying_done", "condition": f"drying_done:run:{run.pk}", "title": "Take it out"}
-    Reminder.objects.create(**values, remedy="Now.", opened_at=timezone.now(), due_at=done.dtstart.value)
+    values = {"kind": "drying_done", "condition": f"drying_done:run:{run.pk}", **texts("Take it out")}
+    Reminder.objects.create(**values, opened_at=timezone.now(), due_at=done.dtstart.value)
     assert [event.uid.value for event in events(mine)] == [up.uid.value, done.uid.value]
     assert events(mine)[1].summary.value == "Take it out"
     Reminder.objects.update(ended_at=timezone.now(), ending="resolved")

@@ -44,6 +44,11 @@ def test_every_event_arrives_signed_and_once(hook, web):
     assert sorted(body["type"] for body in told) == types
     page = f"https://shop.example/reminders/{messages[0].body['reminder']}/"
     assert {body["data"]["link"] for body in told} == {page}
+    for body in told:
+        said = body["data"]
+        assert (said["title"], said["reason"]["code"]) == ("Re-dry spool 1", "test.given")
+        assert said["reason"]["values"]["why"] == said["reason"]["sentence"] == "0.9 %; limit 0.5 %."
+        assert said["remedy"]["sentence"] == "Dry it for 9 h at 70 °C."
     work_until_quiet()
     assert len(web.seen) == 4
 

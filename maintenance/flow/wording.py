@@ -1,0 +1,77 @@
+"""The words of statements about flow checks."""
+
+from spools.statements import words_for
+
+REMEDIES = {
+    "flow_remedy.measure_feed": "Measure the filament's diameter; measure 100 mm of feed at the drive.",
+    "flow_remedy.clean_and_measure": "Clean the nozzle with a cold pull, measure the filament's diameter, and "
+    "check again.",
+    "flow_remedy.clean_nozzle": "Clean the nozzle with a cold pull, then check again.",
+    "flow_remedy.look_at_bore": "Look at the nozzle's bore.",
+    "flow_remedy.brush_gears": "Brush the drive gears, check their spring, and check again; replace them if it "
+    "stays.",
+    "flow_remedy.melt_more": "Print slower or hotter, or use a hot end that melts more.",
+}
+for code, words in REMEDIES.items():
+    words_for(code)(words.format)
+
+
+def _compared(flow_mm3_s: float, loss_pct: float, baseline_loss_pct: float) -> str:
+    return f"{loss_pct:.1f} % at {flow_mm3_s:g} mm³/s, {baseline_loss_pct:.1f} % then"
+
+
+@words_for("flow.short_at_all_rates")
+def _short_at_all_rates(short_pct: float) -> str:
+    return (
+        f"Every blob weighs about {short_pct:.1f} % less than was commanded, at all rates alike: a wrong "
+        "diameter or density, or wrong steps of the drive."
+    )
+
+
+@words_for("flow.short_when_slow")
+def _short_when_slow(short_pct: float, loss_pct: float) -> str:
+    return (
+        f"It lacks {short_pct:.1f} % already when slow, and {loss_pct:.1f} % more when fastest: a clog, or a "
+        "wrong diameter on top of the usual rise."
+    )
+
+
+@words_for("flow.no_loss")
+def _no_loss(tested_mm3_s: float) -> str:
+    return f"No loss that counts up to {tested_mm3_s:g} mm³/s."
+
+
+@words_for("flow.usual_loss")
+def _usual_loss(has_baseline: bool) -> str:
+    compared = "as at the baseline" if has_baseline else "as is usual; there is no baseline yet"
+    return f"The loss grows gradually with the flow, {compared}."
+
+
+@words_for("flow.less_loss")
+def _less_loss(**loss: float) -> str:
+    return (
+        f"Less is lost than at the baseline ({_compared(**loss)}): the melt meets less resistance. A worn bore "
+        "does that, as does a hotter or cleaner hot end."
+    )
+
+
+@words_for("flow.clogged")
+def _clogged(short_more_pct: float, **loss: float) -> str:
+    return (
+        f"More is lost than at the baseline ({_compared(**loss)}), and {short_more_pct:.1f} % more already when "
+        "slow: a clog."
+    )
+
+
+@words_for("flow.gears_slip")
+def _gears_slip(**loss: float) -> str:
+    return (
+        f"More is lost than at the baseline from moderate flow on ({_compared(**loss)}), and nothing when slow: "
+        "the drive gears slip, by wear, dirt or a weak spring."
+    )
+
+
+@words_for("flow.melt_limit")
+def _melt_limit(knee_mm3_s: float, scatter_ratio: float | None) -> str:
+    scatter = f", where blobs scatter {scatter_ratio:.1f} times as much" if scatter_ratio else ""
+    return f"Hardly any loss up to {knee_mm3_s:g} mm³/s, then a knee{scatter}: the hot end melts no more than that."

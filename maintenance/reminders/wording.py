@@ -1,0 +1,364 @@
+"""The words of reminders: title and reason of each code, its remedy, and the details of events.
+
+A code, with its words, stays as long as ended reminders may have it.
+"""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from functools import partial
+from typing import Any
+
+from maintenance.models import PartKind
+from maintenance.parts.wear_entries import UNIT_WORDS
+from maintenance.service.intervals import format_count_start
+from spools.codes import pretty
+from spools.statements import Statement, words_for
+from spools.wording import format_day, format_duration, format_number, format_time
+
+AMOUNT_UNITS = UNIT_WORDS | {
+    "outer_water_pct": "% water in the outer turns",
+    "heat_budget_pct": "% of its heat budget",
+    "rh_pct": "% RH",
+    "flow_loss_pct": "% flow loss",
+    "in_stock": "in stock",
+    "g": "g",
+}
+
+
+def format_unit(unit: str) -> str:
+    """The unit of a monitored amount, in words."""
+    return AMOUNT_UNITS[unit]
+
+
+def _time(at: str) -> str:
+    return format_time(datetime.fromisoformat(at))
+
+
+def _day(at: str) -> str:
+    return format_day(datetime.fromisoformat(at))
+
+
+# The title of each reason: what is to be done, and where.
+TITLES = {
+    "reminder.outer_turns_wet": "Re-dry {spool} ({polymer})",
+    "reminder.outer_turns_soon_wet": "Re-dry {spool} ({polymer})",
+    "reminder.moisture_undecided": "Weigh {spool} ({polymer})",
+    "reminder.first_stage_over": "Turn {dryer} up to {set_point_c:g} °C",
+    "reminder.drying_over": "Take {spool} out of {dryer}",
+    "reminder.drying_too_short": "{spool} needs longer in {dryer} than planned",
+    "reminder.heat_budget_low": "Little heat is left for drying {spool} ({polymer})",
+    "reminder.desiccant_spent": "Regenerate the desiccant of {place}",
+    "reminder.box_leaks": "{place} leaks",
+    "reminder.sensor_silent": "The sensor in {place} is silent",
+    "reminder.flow_check_before_new_parts": "Check the flow of {toolhead}",
+    "reminder.flow_check_old": "Check the flow of {toolhead}",
+    "reminder.flow_loss_rises": "Look at the {part} on {toolhead}: its flow loss rises",
+    "reminder.flow_loss_falls": "Look at the {part} on {toolhead}: its flow loss falls",
+    "reminder.part_may_be_used_up": "Replace the {part} on {site}",
+    "reminder.parts_low": "Reorder {part}",
+    "reminder.feedstock_low": "Reorder {feedstock}",
+    "notification.test": "A test from Loadworthy",
+}
+FINISH = "Finish the run on the drying page and put the spool into dry storage."
+REMEDIES = {
+    "reminder_remedy.dry": "Dry it: its page works out for how long (usual from damp: {usual_h} h at "
+    "{usual_set_point_c:g} °C).",
+    "reminder_remedy.store_dry": "Put it into dry storage after this print, or dry it; its page has the plan.",
+    "reminder_remedy.weigh": "Weigh it with its reel: the difference from its last weighing shows how much "
+    "water it took up.",
+    "reminder_remedy.turn_up": "Turn it up and mark this as done.",
+    "reminder_remedy.finish_drying": FINISH,
+    "reminder_remedy.dry_longer": f"Leave it in until then. {FINISH}",
+    "reminder_remedy.spare_heat": "Keep it dry and dry it cooler, or only what a job needs. Bend a piece: where "
+    "it snaps, use it up for parts that bear no load.",
+    "reminder_remedy.regenerate": "{set_point_c:g} °C for about {hours:g} h, the maker's word first; then record "
+    "it on the box's page.",
+    "reminder_remedy.look_for_leak": "Look at lid, gasket and tube holes, measure the half-time again with the "
+    "box empty, and correct it on the box's page.",
+    "reminder_remedy.check_sensor": "Look at its battery and its network. If the sensor was removed, mark this "
+    "as done.",
+    "reminder_remedy.check_flow": "Extrude blobs from the spool that is loaded and weigh them; the page of the "
+    "flow check says which.",
+    "reminder_remedy.clean_and_check_flow": "Look at it and clean it; check the flow again, and replace it if "
+    "it stays.",
+    "reminder_remedy.do_service": "Do it, then record it on the service page of the machine: that ends this "
+    "reminder.",
+    "reminder_remedy.buy_parts": "Buy some, and receive them on the stock page.",
+    "reminder_remedy.buy_spool": "Buy a spool, and receive it.",
+    "notification_remedy.none": "It has arrived; there is nothing to do.",
+}
+
+
+def _fill(template: str, **values: Any) -> str:
+    if "spool" in values:
+        values["spool"] = pretty(values["spool"])
+    return template.format(**values)
+
+
+for code, template in TITLES.items():
+    words_for(f"{code}.title")(partial(_fill, template))
+for code, template in REMEDIES.items():
+    words_for(code)(partial(_fill, template))
+words_for("notification.test")(lambda: "You asked for it in the notification settings.")
+words_for("reminder.note")(lambda note: note)
+words_for("reminder.service_due.title")(lambda service, site, **_: f"{service.capitalize()} on {site}")
+
+
+# Details of events
+
+
+@words_for("reminder.amount")
+def _amount(amount: float, unit: str) -> str:
+    return f"{format_number(amount)} {format_unit(unit)}"
+
+
+@words_for("reminder.snoozed_until")
+def _snoozed_until(until: str) -> str:
+    return f"until {_time(until)}"
+
+
+@words_for("reminder.snoozed_until_amount")
+def _snoozed_until_amount(amount: float, unit: str) -> str:
+    return f"until {_amount(amount, unit)}"
+
+
+# Spools that are or will be too wet, and spools to weigh
+
+
+def _outer_turns(mass_g: float, water_pct: float, water_low_pct: float, water_high_pct: float) -> str:
+    band = f"{format_number(water_low_pct)} to {format_number(water_high_pct)} %"
+    return f"The outer {mass_g:.0f} g hold {format_number(water_pct)} % ({band})"
+
+
+@words_for("reminder.outer_turns_wet")
+def _wet(spool: str, polymer: str, limit_pct: float, **water: float) -> str:
+    return f"{_outer_turns(**water)}; {polymer} prints well up to {limit_pct:g} %."
+
+
+@words_for("reminder.outer_turns_soon_wet")
+def _soon_wet(
+    spool: str, polymer: str, limit_pct: float, toolhead: str, hours_left: float, **water: float
+) -> str:
+    return (
+        f"{_outer_turns(**water)}; in the air of {toolhead} likely more than {limit_pct:g} %, up to which "
+        f"{polymer} prints well, in about {format_duration(hours_left)}."
+    )
+
+
+@words_for("reminder.moisture_undecided")
+def _undecided(spool: str, polymer: str, limit_pct: float, weighed_at: str, **water: float) -> str:
+    return (
+        f"{_outer_turns(**water)}, and {polymer} prints well up to {limit_pct:g} %: the interval is too wide "
+        f"to decide. It was last weighed on {_day(weighed_at)}."
+    )
+
+
+# Drying
+
+
+@words_for("reminder.first_stage_over")
+def _first_stage_over(spool: str, first_h: float, first_set_point_c: float, over_at: str, **_: Any) -> str:
+    return (
+        f"The first stage of {pretty(spool)}, {first_h:.4g} h at {first_set_point_c:g} °C, was over "
+        f"{_time(over_at)}; the plan assumes a higher temperature from here."
+    )
+
+
+@words_for("reminder.drying_over")
+def _drying_over(run: Mapping[str, Any], room: Mapping[str, Any], **_: Any) -> str:
+    return f"{_run_over(**run)} {_wet_again(**room)}"
+
+
+@words_for("reminder.drying_too_short")
+def _drying_too_short(run: Mapping[str, Any], dry_at: str, room: Mapping[str, Any], **_: Any) -> str:
+    return (
+        f"{_run_over(**run)} All of it is likely dry enough only from {_time(dry_at)}. {_wet_again(**room)}"
+    )
+
+
+def format_stages(planned_h: float, stages: Sequence[Sequence[float]]) -> str:
+    """The planned hours of a drying run and its set points; stages: (set point in °C, hours)."""
+    (first_c, first_h), (last_c, _) = stages[0], stages[-1]
+    first = f"{first_c:g} °C for {first_h:.3g} h, then " if len(stages) > 1 else ""
+    return f"{planned_h:.4g} h ({first}{last_c:g} °C)"
+
+
+def _run_over(planned_h: float, stages: Sequence[Sequence[float]], over_at: str) -> str:
+    return f"{format_stages(planned_h, stages)} were over {_time(over_at)}."
+
+
+def _wet_again(
+    temperature_c: float, rh_pct: float, mass_g: float, printable_h: float | None, forecast_h: float
+) -> str:
+    if printable_h is None:
+        again = f"stay below the print limit for {format_duration(forecast_h)}"
+    elif printable_h:
+        again = f"may be over the print limit again after {format_duration(printable_h)}"
+    else:
+        again = "may be over the print limit as they are"
+    return (
+        f"In the room's air, {temperature_c:.0f} °C and {rh_pct:.0f} % RH, outside or in the dryer once it is "
+        f"off, its outer {mass_g:.0f} g {again}."
+    )
+
+
+@words_for("reminder.heat_budget_low")
+def _heat(
+    used_pct: float, dried_h: float, usual_h: float, usual_set_point_c: float, then_pct: float, **_: Any
+) -> str:
+    return (
+        f"{format_number(used_pct)} % of what a polyamide may have of hot air in its life is used, in "
+        f"{format_number(dried_h)} h of drying. Dried once more as usual, at least {usual_h:g} h at "
+        f"{usual_set_point_c:g} °C, it would be {format_number(then_pct)} %."
+    )
+
+
+# Dry boxes and sensors
+
+
+@words_for("reminder.desiccant_spent")
+def _desiccant(
+    rh_pct: float,
+    measured: bool,
+    limit_pct: float,
+    hours_left: float | None,
+    charge: Mapping[str, float],
+    finding: Mapping[str, Any] | None,
+    **_: Any,
+) -> str:
+    """finding: the statement on a hygrometer that disagrees."""
+    how = "measured" if measured else "computed"
+    when = f", which is about {format_duration(hours_left)} away" if hours_left else ""
+    why = _charge(**charge) if finding is None else Statement.from_data(finding).sentence
+    return f"{format_number(rh_pct)} % RH in it, {how}; the limit is {limit_pct:g} %{when}. {why}"
+
+
+def _charge(dry_mass_g: float, water_g: float, limit_g: float) -> str:
+    return f"The {dry_mass_g:g} g hold {format_number(water_g)} of {format_number(limit_g)} g of water."
+
+
+@words_for("reminder.box_leaks")
+def _leak(
+    measured_rh_pct: float, computed_rh_pct: float, agreeing_rh_pct: float, limit_pct: float, **_: Any
+) -> str:
+    return (
+        f"Measured {format_number(measured_rh_pct)} % RH, computed {format_number(computed_rh_pct)} % for the "
+        f"leak that is recorded; a reading up to {format_number(agreeing_rh_pct)} % would agree. Its desiccant "
+        f"should have much left. The limit of the box is {limit_pct:g} %."
+    )
+
+
+@words_for("reminder.sensor_silent")
+def _silent(
+    last_at: str, interval_h: float, air_origin: str, temperature_c: float, rh_pct: float, **_: Any
+) -> str:
+    # A reading by hand or from a file may be newer than the last one of the sensor.
+    instead = f"Its air is {air_origin} meanwhile" if air_origin != "reading" else "Another reading says"
+    return (
+        f"Its last reading came on {_time(last_at)}; before that one came every "
+        f"{format_duration(interval_h)}. {instead}: {temperature_c:.0f} °C and {rh_pct:.0f} % RH."
+    )
+
+
+# Flow
+
+
+@words_for("reminder.flow_check_before_new_parts")
+def _before_new_parts(checked_at: str, roles: Sequence[str], **_: Any) -> str:
+    parts = " and ".join(str(PartKind.Role(role).label) for role in roles)
+    return f"The last one was on {_day(checked_at)}, before a change of {parts}."
+
+
+@words_for("reminder.flow_check_old")
+def _flow_check_old(checked_at: str, limit_days: int, **_: Any) -> str:
+    return (
+        f"The last one was on {_day(checked_at)}, more than {limit_days} days ago, and it has printed since."
+    )
+
+
+@words_for("reminder.flow_loss_rises", "reminder.flow_loss_falls")
+def _flow_loss(
+    material: str,
+    flow_mm3_s: float,
+    first_loss_pct: float,
+    last_loss_pct: float,
+    since: str,
+    limit_pct: float,
+    limit_at: str | None,
+    **_: Any,
+) -> str:
+    pace = f" At this pace {limit_pct:g} % about {_day(limit_at)}." if limit_at else ""
+    return (
+        f"{material} at {format_number(flow_mm3_s)} mm³/s: {first_loss_pct:.1f} % lost at first, "
+        f"{last_loss_pct:.1f} % at the last check. The control chart signals since {_day(since)}.{pace}"
+    )
+
+
+# Parts, services and stock
+
+
+@words_for("reminder.part_may_be_used_up")
+def _part_may_be_used_up(
+    age: float,
+    life: float,
+    life_low: float,
+    life_high: float,
+    unit: str,
+    used_up_pct: float,
+    **_: Any,
+) -> str:
+    band = f"{format_number(life)} ({format_number(life_low)} to {format_number(life_high)})"
+    return (
+        f"It has done {format_number(age)} {format_unit(unit)} of an expected {band}: {used_up_pct:.0f} % likely "
+        "to be used up."
+    )
+
+
+@words_for("reminder_remedy.replace_part")
+def _replace_part(in_stock: int) -> str:
+    stock = f"{in_stock} in stock" if in_stock > 0 else "none in stock, reorder"
+    return f"Replace it ({stock}), or take it off and look: a sound one can go on again."
+
+
+@words_for("reminder.service_due")
+def _service(
+    used: float,
+    interval: float,
+    unit: str,
+    last_at: str | None,
+    counted_from: str | None,
+    source: str,
+    **_: Any,
+) -> str:
+    last, begun = (None if at is None else datetime.fromisoformat(at) for at in (last_at, counted_from))
+    return (
+        f"{format_number(used)} {format_unit(unit)} {format_count_start(last, begun)}; its interval is "
+        f"{format_number(interval)}. Source: {source}."
+    )
+
+
+@words_for("reminder.parts_low")
+def _parts_low(
+    in_stock: int,
+    reorder_point: int,
+    used_up_soon: int,
+    delivery_days: int,
+    runs_out_at: str | None,
+    **_: Any,
+) -> str:
+    why = f"{in_stock} in stock; the reorder point is {reorder_point}."
+    if used_up_soon:
+        why += f" Of those fitted, {used_up_soon} will probably be used up within {delivery_days} days."
+    if runs_out_at is not None:
+        why += f" At the present rate of use stock runs out on {_day(runs_out_at)}."
+    return why
+
+
+@words_for("reminder.feedstock_low")
+def _feedstock_low(
+    mass_g: float, reorder_point_g: float, used_g_per_day: float, runs_out_at: str | None, **_: Any
+) -> str:
+    why = f"{mass_g:.0f} g on all spools; the reorder point is {reorder_point_g:.0f} g."
+    if runs_out_at is not None:
+        why += f" At {used_g_per_day:.2g} g a day it lasts until {_day(runs_out_at)}."
+    return why
