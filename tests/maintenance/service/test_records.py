@@ -77,7 +77,7 @@ def check(name: str, on: Toolhead, spool, job: JobSpec = SMALL):
 def prints(request, monkeypatch):
     """The database sums the prints before a time; the counts are the same for each print by itself."""
     if request.param == "summed":
-        monkeypatch.setattr(intervals, "RATE_OVER", timedelta(seconds=1))
+        monkeypatch.setattr(intervals, "RATE_PERIOD", timedelta(seconds=1))
 
 
 @pytest.mark.parametrize(
@@ -160,7 +160,7 @@ def test_an_own_service_counts_from_the_day_it_was_added(shop, loaded, unit, use
     printed(shop, loaded, 3, 20)
     found = status(kind, shop.south)
     assert found.since.used == pytest.approx(used, abs=0.01) and not found.since.recorded
-    assert found.since_when == f"since this was added on {format_time(kind.added_at)}; none is recorded"
+    assert found.start_words == f"since this was added on {format_time(kind.added_at)}; none is recorded"
     new = service("hinges", unit=unit, interval=0.1, stops=True, added_at=None)
     assert status(new, shop.south).since.used == pytest.approx(0, abs=0.001)
 
