@@ -1088,6 +1088,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["-start", "-id"],
+                "indexes": [models.Index(fields=["printer", "start"], name="job_printer_start")],
                 "constraints": [
                     models.CheckConstraint(
                         condition=models.Q(

@@ -27,6 +27,7 @@ class Job(Withdrawable):
 
     class Meta:
         ordering = ["-start", "-id"]
+        indexes = [models.Index(fields=["printer", "start"], name="job_printer_start")]
         constraints = [
             models.CheckConstraint(
                 condition=~models.Q(state="hold") | ~models.Q(override_reason=""),

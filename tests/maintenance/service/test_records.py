@@ -11,6 +11,7 @@ from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.machines.printers import add_toolhead
 from maintenance.models import Loading, Reminder, ServiceEntry, ServiceKind, Toolhead
+from maintenance.parts.wear_entries import filament_of
 from maintenance.readiness.builder import verdict, verdicts
 from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
@@ -18,6 +19,8 @@ from maintenance.reminders.sweep import sweep
 from maintenance.service import intervals
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.service.records import record_service, save_kind
+from maintenance.wear.abrasion import PrintUse
+from maintenance.wear.intervals import units_of_print
 from spools.facts import withdraw
 from spools.wording import format_time
 from tests.maintenance.conftest import PRINT, toolhead
@@ -55,9 +58,8 @@ def loaded(shop, plain):
 def printed(shop, spool, hours: float, ago: float, **values):
     """So many hours of printing that began so many hours ago."""
     given = PRINT | {"name": f"print {ago} h ago", "hours": hours, "override_reason": "a test"}
-    return record_job(
-        toolhead=values.pop("on", shop.south), spool=spool, start=hours_ago(ago), **(given | values)
-    )
+    start = values.pop("start", hours_ago(ago))
+    return record_job(toolhead=values.pop("on", shop.south), spool=spool, start=start, **(given | values))
 
 
 def status(kind: ServiceKind, on: Toolhead, at=None) -> ServiceStatus:
@@ -73,19 +75,12 @@ def check(name: str, on: Toolhead, spool, job: JobSpec = SMALL):
 # Counting
 
 
-@pytest.fixture(params=["each", "summed"])
-def prints(request, monkeypatch):
-    """The database sums the prints before a time; the counts are the same for each print by itself."""
-    if request.param == "summed":
-        monkeypatch.setattr(intervals, "RATE_PERIOD", timedelta(seconds=1))
-
-
 @pytest.mark.parametrize(
     ("unit", "used"),
     # 50 g of PLA are 16.8 m of filament (checks.md: 335 m a kilogram); 205 °C is the middle of its window.
     [("hours", 7.0), ("hot_h", 7.0), ("feed_km", 0.0336), ("prints", 2.0)],
 )
-def test_jobs_are_counted_in_the_unit_that_matters(shop, loaded, prints, unit, used):
+def test_jobs_are_counted_in_the_unit_that_matters(shop, loaded, unit, used):
     kind = service("some work", subject="toolhead", unit=unit)
     printed(shop, loaded, 4, 30)
     printed(shop, loaded, 3, 20)
@@ -94,13 +89,65 @@ def test_jobs_are_counted_in_the_unit_that_matters(shop, loaded, prints, unit, u
     assert not since.recorded
 
 
-def test_prints_before_all_counts_are_one_row_however_many(shop, loaded):
-    for ago in (60, 50, 40, 30):
+def test_neither_queries_nor_rows_grow_with_the_prints(shop, loaded, cleaning, belts):
+    def loads() -> tuple[int, int]:
+        at = timezone.now()
+        toolheads = list(Toolhead.objects.select_related("printer"))
+        with CaptureQueriesContext(connection) as queries:
+            load_service_statuses(toolheads, at)
+        kinds, printers = list(ServiceKind.objects.all()), {t.printer_id: t.printer for t in toolheads}
+        last = intervals._last_entries(kinds, printers, at)
+        never_done = {hours_ago(1000)}
+        uses = intervals._load_uses(printers, never_done, [pk for pk, _ in last.values()], at)
+        sums = [*uses.between.values(), *uses.since_service.values()]
+        return len(queries), sum(len(rows) for rows in sums)
+
+    for ago in (120, 60, 30):
         printed(shop, loaded, 1, ago)
-    printers = [shop.south.printer_id]
-    [past, recent] = intervals._uses(printers, hours_ago(35), hours_ago(0))[printers[0], None]
-    assert (past.printer_jobs, past.hours, past.mass_g) == (3, 3, 150)
-    assert (recent.printer_jobs, recent.hours, recent.mass_g) == (1, 1, 50)
+    for at in (110, 50):
+        record_service(cleaning, toolhead=shop.south, at=hours_ago(at))
+    record_service(belts, printer=shop.south.printer, at=hours_ago(100))
+    few = loads()
+    for ago in (115, 105, 55, 45, 40, 20, 10):
+        printed(shop, loaded, 1, ago)
+    record_service(cleaning, toolhead=shop.south, at=hours_ago(48))
+    assert loads() == few
+
+
+def test_prints_before_all_counts_are_not_loaded_and_the_rate_is_that_of_a_month(shop, loaded, belts):
+    printed(shop, loaded, 4, 200)
+    record_service(belts, printer=shop.south.printer, at=hours_ago(30))
+    printed(shop, loaded, 6, 20)
+    at = timezone.now() + timedelta(days=25)
+    found = status(belts, shop.south, at)
+    assert found.since.used == pytest.approx(6)
+    assert found.since.per_day == pytest.approx(6 / 30)
+    uses = intervals._load_uses([shop.south.printer_id], set(), [belts.entries.get().pk], at)
+    [(_, recent)] = uses.between[shop.south.printer_id, None]
+    assert (recent.hours, uses.first((shop.south.printer_id, None)) < at - timedelta(days=30)) == (6, True)
+
+
+@pytest.mark.parametrize("unit", ["hours", "prints", "hot_h", "feed_km"])
+@pytest.mark.parametrize("done_h_ago", [None, 100, 50, 30])
+def test_the_count_is_the_sum_over_the_prints_since(shop, loaded, unit, done_h_ago):
+    """Those that began with the service or later, with the prints of another toolhead left out."""
+    kind = service("some work", subject="toolhead", unit=unit)
+    if done_h_ago is not None:
+        record_service(kind, toolhead=shop.south, at=hours_ago(200))
+        record_service(kind, toolhead=shop.south, at=hours_ago(done_h_ago))
+    done_at = status(kind, shop.south).last
+    second = receive(shop.nylon, shop.box)
+    load_spool(shop.north, second, at=hours_ago(239), override_reason="a test")
+    printed(shop, second, 9, 25, on=shop.north, nozzle_c=265)
+    jobs = [printed(shop, loaded, hours, ago) for hours, ago in ((4, 60), (5, 40), (2, 20))]
+    if done_at is not None:
+        jobs.append(printed(shop, loaded, 3, 1, start=done_at))
+    used = sum(
+        units_of_print(unit, PrintUse(0.05, job.hours, job.nozzle_c), filament_of(loaded.feedstock))
+        for job in jobs
+        if done_at is None or job.start >= done_at
+    )
+    assert status(kind, shop.south).since.used == pytest.approx(used)
 
 
 def test_days_are_counted_by_the_calendar_from_the_first_job(shop, loaded):
@@ -112,14 +159,14 @@ def test_days_are_counted_by_the_calendar_from_the_first_job(shop, loaded):
     assert status(kind, shop.south).since.used == pytest.approx(0.5, abs=0.01)
 
 
-def test_hot_hours_weigh_more_the_hotter_it_was(shop, loaded, cleaning, prints):
+def test_hot_hours_weigh_more_the_hotter_it_was(shop, loaded, cleaning):
     printed(shop, loaded, 4, 30, nozzle_c=235)
     # PLA has 96 kJ/mol (wear_values.csv): exp(96000 / 8.314 * (1 / 478.15 - 1 / 508.15)) = 4.16.
     assert status(cleaning, shop.south).since.used == pytest.approx(4 * 4.16, rel=0.002)
 
 
 def test_a_job_of_two_toolheads_counts_once_for_the_printer_and_for_each_of_them(
-    shop, loaded, cleaning, belts, prints
+    shop, loaded, cleaning, belts
 ):
     second = add_toolhead(shop.south.printer, Toolhead(name="T1"))
     other = receive(shop.pla, shop.box)
@@ -323,7 +370,7 @@ def test_with_services_many_pairs_take_as_many_queries_as_one(shop, loaded, clea
         verdicts([(shop.south, loaded)])
     with CaptureQueriesContext(connection) as many:
         verdicts([(toolhead, spool) for toolhead in Toolhead.objects.all() for spool in spools])
-    assert len(many) - 1 <= len(one) <= 20
+    assert len(many) - 1 <= len(one) <= 21
 
 
 # Reminders
@@ -335,7 +382,7 @@ def due(kind: str) -> list[Reminder]:
 
 @pytest.mark.django_db(transaction=True)
 def test_what_is_overdue_is_told_once_as_soon_as_the_job_is_recorded_and_ends_when_done(
-    shop, loaded, cleaning, belts, prints
+    shop, loaded, cleaning, belts
 ):
     printed(shop, loaded, 11, 30)
     [clean], [belt] = due("clean"), due("service")
