@@ -58,7 +58,7 @@ class BatchPlanForm(forms.Form):
             error_messages={"required": "Choose at least one spool."},
         )
 
-    def asked(self) -> list[forms.BoundField]:
+    def request_fields(self) -> list[forms.BoundField]:
         """The inputs beside the spools."""
         return [self[name] for name in ("set_point_c", "mass_g", "goal")]
 
@@ -89,9 +89,9 @@ class StartRunsForm(forms.Form):
 
     def __init__(self, *args: Any, spools: list[Spool], **options: Any) -> None:
         super().__init__(*args, **options)
-        self.weighed = {spool.pk: f"gross_g_{spool.pk}" for spool in spools}
+        self.mass_fields = {spool.pk: f"gross_g_{spool.pk}" for spool in spools}
         for spool in spools:
-            self.fields[self.weighed[spool.pk]] = number(
+            self.fields[self.mass_fields[spool.pk]] = number(
                 f"{pretty(spool.code)} with its reel", "g", required=False, limits=limits.GROSS_G
             )
 
@@ -100,12 +100,12 @@ class StartRunsForm(forms.Form):
         return [self[name] for name in names]
 
     def weighings(self) -> list[forms.BoundField]:
-        return [self[name] for name in self.weighed.values()]
+        return [self[name] for name in self.mass_fields.values()]
 
     def gross_g(self) -> dict[int, float]:
         """Grams by spool id, of the spools that were weighed before drying."""
-        found = {pk: self.cleaned_data[name] for pk, name in self.weighed.items()}
-        return {pk: mass_g for pk, mass_g in found.items() if mass_g is not None}
+        masses = {pk: self.cleaned_data[name] for pk, name in self.mass_fields.items()}
+        return {pk: mass_g for pk, mass_g in masses.items() if mass_g is not None}
 
 
 class FinishRunForm(forms.Form):
@@ -161,8 +161,8 @@ class PlanForm(forms.Form):
             del self.fields["goal"]
 
     def plan_request(self) -> PlanRequest:
-        given = {name: value for name, value in self.cleaned_data.items() if value not in (None, "")}
-        return PlanRequest(**given)
+        values = {name: value for name, value in self.cleaned_data.items() if value not in (None, "")}
+        return PlanRequest(**values)
 
 
 class StartRunForm(forms.Form):

@@ -7,7 +7,7 @@ from django.shortcuts import redirect, render
 
 from pages.drying.forms import PlanForm, StartRunForm
 from pages.frame.forms import apply, post_data, show_refusal
-from pages.spools.lookup import of_spool
+from pages.spools.lookup import with_spool
 from spools.codes import pretty
 from spools.drying import plans
 from spools.drying import runs as drying_runs
@@ -18,15 +18,15 @@ from spools.drying.runs import DryingSettings
 from spools.models import Place, Spool
 
 
-@of_spool
+@with_spool
 def spool_dry(request: HttpRequest, spool: Spool) -> HttpResponse:
     dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
-    asked = request.POST.get("dryer") or request.GET.get("dryer")
-    if asked is None:
-        found = plans.plan_each([(spool, dryer) for dryer in dryers]) if dryers else []
-        context = {"spool": spool, "rows": list(zip(dryers, found, strict=True))}
+    dryer_id = request.POST.get("dryer") or request.GET.get("dryer")
+    if dryer_id is None:
+        dryer_plans = plans.plan_each([(spool, dryer) for dryer in dryers]) if dryers else []
+        context = {"spool": spool, "rows": list(zip(dryers, dryer_plans, strict=True))}
         return render(request, "spools/choose_dryer.html", context)
-    dryer = next((dryer for dryer in dryers if str(dryer.pk) == asked), None)
+    dryer = next((dryer for dryer in dryers if str(dryer.pk) == dryer_id), None)
     if dryer is None:
         raise Http404("There is no such dryer.")
     return _plan_and_start(request, spool, dryer)
@@ -34,10 +34,10 @@ def spool_dry(request: HttpRequest, spool: Spool) -> HttpResponse:
 
 def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpResponse:
     """The plan that was asked for; a POST starts it. What is refused shows the usual plan."""
-    given = request.POST if request.method == "POST" else request.GET
-    replanned = PlanForm(given, strong_limit_pct=strong_limit_pct(spool), auto_id="plan_%s")
+    query = request.POST if request.method == "POST" else request.GET
+    replanned = PlanForm(query, strong_limit_pct=strong_limit_pct(spool), auto_id="plan_%s")
     plan = _plan(spool, dryer, replanned)
-    form = StartRunForm(post_data(request), initial=_initial(plan))
+    form = StartRunForm(post_data(request), initial=_initial_values(plan))
     if apply(
         form,
         lambda data: drying_runs.start_drying(
@@ -63,10 +63,10 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
                 messages.warning(request, caution)
         return redirect("spool", spool.code)
     context = {"spool": spool, "dryer": dryer, "plan": plan, "form": form, "replanned": replanned}
-    return render(request, "spools/dry.html", context | {"stays_good": _alike(plan)})
+    return render(request, "spools/dry.html", context | {"stays_good": _group_places(plan)})
 
 
-def _initial(plan: Plan) -> dict[str, str]:
+def _initial_values(plan: Plan) -> dict[str, str]:
     """Initial values of the form, from the plan."""
     numbers = {"set_point_c": plan.set_point_c, "planned_hours": plan.hours or None}
     if plan.first is not None:
@@ -74,7 +74,7 @@ def _initial(plan: Plan) -> dict[str, str]:
     return {name: f"{number:.4g}" for name, number in numbers.items() if number is not None}
 
 
-def _alike(plan: Plan) -> list[tuple[str, float | None]]:
+def _group_places(plan: Plan) -> list[tuple[str, float | None]]:
     """Hours that the spool stays good, by place: equal places in one row, the best first."""
     places: dict[float | None, list[str]] = {}
     for place, hours in plan.stays_good:

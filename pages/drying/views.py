@@ -49,9 +49,9 @@ class RunRow:
         now = timezone.now()
         self.needed_until = needed_until(self.run, self.dry_at, now)
         self.hours = (now - self.run.start).total_seconds() / 3600
-        self.done = now >= self.ready_at
+        self.is_done = now >= self.ready_at
         self.set_point_c = self.run.set_point_at(now)
-        self.ahead = self.run.change_at is not None and now < self.run.change_at
+        self.is_before_change = self.run.change_at is not None and now < self.run.change_at
         self.heat_caution = drying_rules.heat_caution(self.run)
         self.percent = min(100, max(0, round(100 * self.hours / self.run.planned_hours)))
 
@@ -86,7 +86,11 @@ def drying(request: HttpRequest) -> HttpResponse:
                     air[dryer.pk],
                     [row for row in rows if row.run.dryer_id == dryer.pk],
                     [stay for stay in stand if stay.place_id == dryer.pk],
-                    [(one, start_address(one, planned)) for one in planned if one.dryer_id == dryer.pk],
+                    [
+                        (drying, start_address(drying, planned))
+                        for drying in planned
+                        if drying.dryer_id == dryer.pk
+                    ],
                 )
                 for dryer in dryers
             ],
@@ -104,40 +108,40 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
         pk__in=DryingRun.objects.filter(end=None).values("spool")
     )
     choosable = choosable.select_related("feedstock__polymer", "feedstock__maker", "feedstock__filler")
-    asked = request.POST if request.method == "POST" else request.GET
-    together = BatchPlanForm(asked or None, choosable=choosable)
-    if not together.is_valid():
+    data = request.POST if request.method == "POST" else request.GET
+    plan_form = BatchPlanForm(data or None, choosable=choosable)
+    if not plan_form.is_valid():
         rows = [_row(spool, dryer, inside) for spool in choosable]
-        context = {"dryer": dryer, "inside": inside, "together": together, "rows": rows}
+        context = {"dryer": dryer, "inside": inside, "plan_form": plan_form, "rows": rows}
         return render(request, "drying/start.html", context)
-    chosen = list(together.cleaned_data["spools"])
-    found = _together(chosen, dryer, together)
+    chosen = list(plan_form.cleaned_data["spools"])
+    plan = _plan_batch(chosen, dryer, plan_form)
     form = StartRunsForm(
-        post_data(request), spools=chosen, initial=_initial(found, request.GET.get("hours", ""))
+        post_data(request), spools=chosen, initial=_initial_values(plan, request.GET.get("hours", ""))
     )
-    if found is not None and together.is_valid() and _start(request, dryer, found, form):
+    if plan is not None and plan_form.is_valid() and _start(request, dryer, plan, form):
         return redirect("drying")
-    context = {"dryer": dryer, "inside": inside, "together": together, "form": form, "chosen": chosen}
+    context = {"dryer": dryer, "inside": inside, "plan_form": plan_form, "form": form, "chosen": chosen}
     limiting = limiting_spool(chosen, dryer, [run.spool for run in inside])
-    context |= {"found": found, "limiting": limiting, "cap": compute_cap(limiting, dryer)}
+    context |= {"plan": plan, "limiting": limiting, "cap": compute_cap(limiting, dryer)}
     context["others"] = [spool for spool in chosen if spool.pk != limiting.pk]
     return render(request, "drying/plan.html", context)
 
 
-def _start(request: HttpRequest, dryer: Place, found: BatchPlan, form: StartRunsForm) -> bool:
+def _start(request: HttpRequest, dryer: Place, batch: BatchPlan, form: StartRunsForm) -> bool:
     """Starts what was planned; the messages name what to look out for. A refusal is shown on the form."""
-    planned = {spool.pk: plan for spool, plan in found.plans}
+    planned = {spool.pk: plan for spool, plan in batch.plans}
 
-    def act(data: dict[str, Any]) -> None:
+    def start(data: dict[str, Any]) -> None:
         settings = DryingSettings(
-            found.set_point_c,
+            batch.set_point_c,
             first_set_point_c=data.get("first_set_point_c"),
             first_hours=data.get("first_hours"),
             planned_hours=data["planned_hours"],
             target_pct={pk: plan.target_pct for pk, plan in planned.items()},
         )
         drying_rules.start_drying(
-            [spool for spool, _ in found.plans],
+            [spool for spool, _ in batch.plans],
             dryer,
             settings,
             at=data["when"],
@@ -146,9 +150,9 @@ def _start(request: HttpRequest, dryer: Place, found: BatchPlan, form: StartRuns
             by=request.user,
         )
 
-    if not apply(form, act):
+    if not apply(form, start):
         return False
-    messages.success(request, f"Drying has begun in {dryer} at {found.set_point_c:g} °C.")
+    messages.success(request, f"Drying has begun in {dryer} at {batch.set_point_c:g} °C.")
     for run in open_runs(dryer).filter(spool__in=planned):
         plan = planned[run.spool_id]
         for caution in (drying_rules.heat_caution(run), short_run_caution(plan, run.planned_hours)):
@@ -159,36 +163,36 @@ def _start(request: HttpRequest, dryer: Place, found: BatchPlan, form: StartRuns
 
 def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:
     """A spool that could go in, with its own cap and whether it may join what is drying now."""
-    own = compute_cap(spool, dryer)
-    joins = not inside or may_join(own, inside[0], timezone.now())
-    return {"spool": spool, "cap": own, "joins": joins}
+    cap = compute_cap(spool, dryer)
+    joins = not inside or may_join(cap, inside[0], timezone.now())
+    return {"spool": spool, "cap": cap, "joins": joins}
 
 
-def _together(chosen: list[Spool], dryer: Place, together: BatchPlanForm) -> BatchPlan | None:
+def _plan_batch(chosen: list[Spool], dryer: Place, plan_form: BatchPlanForm) -> BatchPlan | None:
     """The plan that was asked for, else the best one, else None; each refusal stands on the form."""
     requests = []
     try:
-        requests.append(together.plan_request())
+        requests.append(plan_form.plan_request())
     except ValidationError as error:
-        show_refusal(together, error)
+        show_refusal(plan_form, error)
     for request in dict.fromkeys([*requests, PlanRequest()]):
         try:
             return plan_together(chosen, dryer, request)
         except ValidationError as error:
-            show_refusal(together, error)
+            show_refusal(plan_form, error)
     return None
 
 
-def _initial(found: BatchPlan | None, hours: str) -> dict[str, str]:
+def _initial_values(batch: BatchPlan | None, hours: str) -> dict[str, str]:
     """Initial values of the form, from the plan; ``hours``: from the week's plan, which may end with the print."""
-    if found is None:
+    if batch is None:
         return {}
-    known = [plan.hours for _, plan in found.plans if plan.hours]
+    all_hours = [plan.hours for _, plan in batch.plans if plan.hours]
     if hours.replace(".", "", 1).isdecimal():
-        known.append(float(hours))
-    numbers = {"planned_hours": max(known, default=None)}
-    if found.first is not None:
-        numbers |= {"first_set_point_c": found.first.set_point_c, "first_hours": found.first.hours}
+        all_hours.append(float(hours))
+    numbers = {"planned_hours": max(all_hours, default=None)}
+    if batch.first is not None:
+        numbers |= {"first_set_point_c": batch.first.set_point_c, "first_hours": batch.first.hours}
     return {name: f"{number:.4g}" for name, number in numbers.items() if number is not None}
 
 
@@ -207,13 +211,13 @@ def drying_finish(request: HttpRequest, pk: int) -> HttpResponse:
         return redirect("drying")
     common = FinishRunsForm(post_data(request))
     forms = [FinishRunForm(post_data(request), run=row.run) for row in rows]
-    if request.method == "POST" and _finished(common, forms, request):
+    if request.method == "POST" and _finish_chosen(common, forms, request):
         return redirect("drying")
     context = {"dryer": dryer, "common": common, "rows": list(zip(rows, forms, strict=True))}
     return render(request, "drying/finish.html", context)
 
 
-def _finished(common: FinishRunsForm, forms: list[FinishRunForm], request: HttpRequest) -> bool:
+def _finish_chosen(common: FinishRunsForm, forms: list[FinishRunForm], request: HttpRequest) -> bool:
     """End the chosen runs, all or none of them; a refusal stands on the form of its run."""
     if not all([common.is_valid(), *(form.is_valid() for form in forms)]):
         return False
@@ -221,7 +225,7 @@ def _finished(common: FinishRunsForm, forms: list[FinishRunForm], request: HttpR
     if not chosen:
         common.add_error(None, refusal("no_spool", "Choose at least one spool to take out."))
         return False
-    said: list[tuple[str, str]] = []
+    results: list[tuple[str, str]] = []
     try:
         with transaction.atomic():
             for form in chosen:
@@ -242,11 +246,11 @@ def _finished(common: FinishRunsForm, forms: list[FinishRunForm], request: HttpR
                 )
                 caution = loss_caution(run)
                 out = f"{pretty(run.spool.code)} is out of the dryer and in {data['place']}."
-                said.append((f"{out}{lost}", caution))
+                results.append((f"{out}{lost}", caution))
     except ValidationError as error:
         show_refusal(form if "at" not in getattr(error, "error_dict", {}) else common, error)
         return False
-    for sentence, caution in said:
+    for sentence, caution in results:
         messages.success(request, sentence)
         if caution:
             messages.warning(request, caution)

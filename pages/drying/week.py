@@ -15,7 +15,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from pages.drying.week_chart import Stretch, WeekDrawing, week_drawing
+from pages.drying.week_chart import Stretch, WeekDrawing, draw_week
 from pages.drying.week_forms import MoveForm, PrintRequestForm, StaffedHoursForm
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_refused
@@ -98,7 +98,7 @@ def _plan_view(plan: WeekPlan, runs: Sequence[DryingRun]) -> PlanView:
     violations = find_violations(plan, now)
     ahead = [planned for planned in dryings if planned.run_id is None]
     rows = [
-        DryingRow(number, planned, _texts_of(planned, violations), start_address(planned, ahead))
+        DryingRow(number, planned, _violation_texts(planned, violations), start_address(planned, ahead))
         for number, planned in enumerate(ahead, start=1)
     ]
     return PlanView(
@@ -107,11 +107,11 @@ def _plan_view(plan: WeekPlan, runs: Sequence[DryingRun]) -> PlanView:
         rows,
         [(STATES[report.state], report) for report in report_prints(plan, dryings, violations)],
         [violation.text for violation in violations if violation.drying is None],
-        _drawing(rows, runs, now),
+        _draw_week(rows, runs, now),
     )
 
 
-def _texts_of(planned: PlannedDrying, violations: Sequence[Violation]) -> list[str]:
+def _violation_texts(planned: PlannedDrying, violations: Sequence[Violation]) -> list[str]:
     return [violation.text for violation in violations if violation.drying == planned]
 
 
@@ -130,17 +130,17 @@ def start_address(planned: PlannedDrying, ahead: Sequence[PlannedDrying]) -> str
     return f"{reverse('drying-start', args=[planned.dryer_id])}?{urlencode(query, doseq=True)}"
 
 
-def _drawing(rows: Sequence[DryingRow], runs: Sequence[DryingRun], now: datetime) -> WeekDrawing:
+def _draw_week(rows: Sequence[DryingRow], runs: Sequence[DryingRun], now: datetime) -> WeekDrawing:
     """The dryers that have something to do, by their names."""
     lanes: dict[str, list[Stretch]] = {}
     for run in runs:
-        stretch = Stretch(run.start, max(now, run.planned_end), "", runs=True)
+        stretch = Stretch(run.start, max(now, run.planned_end), "", is_running=True)
         lanes.setdefault(run.dryer.name, []).append(stretch)
     for row in rows:
         planned = row.planned
-        stretch = Stretch(planned.start, planned.end, str(row.number), runs=False)
+        stretch = Stretch(planned.start, planned.end, str(row.number), is_running=False)
         lanes.setdefault(planned.dryer.name, []).append(stretch)
-    return week_drawing(sorted(lanes.items()), now)
+    return draw_week(sorted(lanes.items()), now)
 
 
 @login_required
@@ -152,14 +152,14 @@ def print_request_new(request: HttpRequest) -> HttpResponse:
     return render(request, "drying/print_request.html", {"form": form})
 
 
-def _done(request: HttpRequest, act: Any, said: str) -> HttpResponse:
+def _apply_and_return(request: HttpRequest, action: Any, result: str) -> HttpResponse:
     """Run an action and go back to the plan, which shows its result or refusal."""
     try:
-        act()
+        action()
     except ValidationError as error:
         notify_refused(request, error)
     else:
-        messages.success(request, said)
+        messages.success(request, result)
     return redirect("week")
 
 
@@ -176,18 +176,20 @@ def week_plan(request: HttpRequest) -> HttpResponse:
 @require_POST
 def week_accept(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(WeekPlan, pk=pk)
-    said = "The plan is accepted. What is to be put in stands on the drying page, too."
-    return _done(request, lambda: accept_plan(plan, by=request.user), said)
+    result = "The plan is accepted. What is to be put in stands on the drying page, too."
+    return _apply_and_return(request, lambda: accept_plan(plan, by=request.user), result)
 
 
 @login_required
 @require_POST
 def week_reject(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(WeekPlan, pk=pk)
-    return _done(request, lambda: reject_plan(plan), "The plan has ended. Runs that have begun go on.")
+    return _apply_and_return(
+        request, lambda: reject_plan(plan), "The plan has ended. Runs that have begun go on."
+    )
 
 
-def _planned(pk: int) -> PlannedDrying:
+def _get_drying(pk: int) -> PlannedDrying:
     return get_object_or_404(
         PlannedDrying.objects.select_related("plan", "spool__feedstock__maker", "dryer"), pk=pk
     )
@@ -196,40 +198,40 @@ def _planned(pk: int) -> PlannedDrying:
 @login_required
 @require_POST
 def planned_cancel(request: HttpRequest, pk: int) -> HttpResponse:
-    planned = _planned(pk)
-    said = f"{pretty(planned.spool.code)} is not planned to be dried any more. Plan again to have it back."
-    return _done(request, lambda: cancel_drying(planned, by=request.user), said)
+    planned = _get_drying(pk)
+    result = f"{pretty(planned.spool.code)} is not planned to be dried any more. Plan again to have it back."
+    return _apply_and_return(request, lambda: cancel_drying(planned, by=request.user), result)
 
 
 @login_required
 @require_POST
 def planned_pin(request: HttpRequest, pk: int) -> HttpResponse:
-    planned, pinned = _planned(pk), request.POST.get("pinned") == "yes"
-    said = (
+    planned, pinned = _get_drying(pk), request.POST.get("pinned") == "yes"
+    result = (
         "stays as it is when it is planned again." if pinned else "may be changed when it is planned again."
     )
     code = pretty(planned.spool.code)
-    return _done(request, lambda: pin_drying(planned, pinned), f"The drying of {code} {said}")
+    return _apply_and_return(request, lambda: pin_drying(planned, pinned), f"The drying of {code} {result}")
 
 
 @login_required
 def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
     """Move a drying to another time, dryer or set point; the plan shows the consequences."""
-    planned = _planned(pk)
+    planned = _get_drying(pk)
     if planned.run_id is not None or planned.ended_at is not None or planned.plan.ended_at is not None:
         # A second tap, or an old page.
-        begun = planned.run_id is not None
-        said = "has begun" if begun else "is not planned any more"
+        has_begun = planned.run_id is not None
+        state = "has begun" if has_begun else "is not planned any more"
         messages.error(
             request,
-            f"The drying of {pretty(planned.spool.code)} {said}. Nothing was changed.",
-            extra_tags="begun" if begun else "not_planned",
+            f"The drying of {pretty(planned.spool.code)} {state}. Nothing was changed.",
+            extra_tags="begun" if has_begun else "not_planned",
         )
         return redirect("week")
     form = MoveForm(post_data(request), planned=planned)
-    found: list[tuple[PlannedDrying, list[str]]] = []
-    if apply(form, lambda data: found.append(move_drying(planned, **data, by=request.user))):
-        ((new, consequences),) = found
+    moves: list[tuple[PlannedDrying, list[str]]] = []
+    if apply(form, lambda data: moves.append(move_drying(planned, **data, by=request.user))):
+        ((new, consequences),) = moves
         messages.success(
             request, f"{pretty(new.spool.code)} is placed by hand: {new.hours:g} h. It is pinned."
         )

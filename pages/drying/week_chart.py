@@ -9,7 +9,7 @@ from django.utils import timezone
 WIDTH, LEFT, RIGHT, TOP = 400, 8, 8, 6
 # Of a dryer's name, of a spool in it, and below the last one; for texts of 16, so that a phone shows 12.
 HEADING, ROW, BOTTOM = 22, 24, 22
-LEAST = timedelta(hours=24)
+SHORTEST_SPAN = timedelta(hours=24)
 LABEL_PX, DAY_PX = 24, 58
 
 
@@ -20,7 +20,7 @@ class Stretch:
     start: datetime
     end: datetime
     label: str
-    runs: bool
+    is_running: bool
 
 
 @dataclass(frozen=True)
@@ -32,8 +32,8 @@ class Bar:
     width: float
     label: str
     label_x: float
-    inside: bool
-    runs: bool
+    is_label_inside: bool
+    is_running: bool
     height: int = ROW - 4
 
     @property
@@ -58,10 +58,10 @@ class WeekDrawing:
         return self.height - BOTTOM
 
 
-def week_drawing(dryers: Sequence[tuple[str, Sequence[Stretch]]], now: datetime) -> WeekDrawing:
+def draw_week(dryers: Sequence[tuple[str, Sequence[Stretch]]], now: datetime) -> WeekDrawing:
     """Each dryer with what is in it from now on; spools that are in it together lie below each other."""
-    ends = [one.end for _, stretches in dryers for one in stretches]
-    until = max([now + LEAST, *ends])
+    ends = [stretch.end for _, stretches in dryers for stretch in stretches]
+    until = max([now + SHORTEST_SPAN, *ends])
 
     def x(at: datetime) -> float:
         return LEFT + (WIDTH - LEFT - RIGHT) * (max(at, now) - now) / (until - now)
@@ -71,13 +71,13 @@ def week_drawing(dryers: Sequence[tuple[str, Sequence[Stretch]]], now: datetime)
     for name, stretches in dryers:
         rows: list[float] = []
         bars = []
-        for one in sorted(stretches, key=lambda each: each.start):
-            begin = x(one.start)
-            end = max(begin + 2.0, x(one.end))
+        for stretch in sorted(stretches, key=lambda stretch: stretch.start):
+            begin = x(stretch.start)
+            end = max(begin + 2.0, x(stretch.end))
             left, right = begin, end
             label_x = (begin + end) / 2
             # A label beside it has to have room, too: where a bar is in the way it lies in a row of its own.
-            if one.label and end - begin < LABEL_PX:
+            if stretch.label and end - begin < LABEL_PX:
                 if end + LABEL_PX <= WIDTH:
                     right, label_x = end + LABEL_PX, end + LABEL_PX / 2
                 else:
@@ -85,7 +85,7 @@ def week_drawing(dryers: Sequence[tuple[str, Sequence[Stretch]]], now: datetime)
             row = next((n for n, free in enumerate(rows) if free <= left + 0.01), len(rows))
             rows[row : row + 1] = [right]
             top, inside = y + HEADING + ROW * row, begin < label_x < end
-            bars.append(Bar(begin, top, end - begin, one.label, label_x, inside, one.runs))
+            bars.append(Bar(begin, top, end - begin, stretch.label, label_x, inside, stretch.is_running))
         lanes.append((y + HEADING - 5, name, bars))
         y += HEADING + ROW * max(1, len(rows))
     midnight = timezone.localtime(now).replace(hour=0, minute=0, second=0, microsecond=0)

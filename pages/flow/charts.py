@@ -39,10 +39,10 @@ class Drawing:
 
 
 def _scale(low: float, high: float, first: float, last: float) -> Callable[[float], float]:
-    def placed(value: float) -> float:
+    def to_pixels(value: float) -> float:
         return first + (last - first) * (value - low) / (high - low)
 
-    return placed
+    return to_pixels
 
 
 def _step(span: float) -> float:
@@ -63,10 +63,10 @@ def _path(points: Sequence[tuple[float, float]]) -> str:
     return " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
 
 
-def curve_drawing(curve: FlowCurve) -> Drawing:
+def draw_curve(curve: FlowCurve) -> Drawing:
     """Loss in % against flow: the fitted curve with its band, each rate with its own, the limits."""
     flows = [float(flow) for flow in curve.flows_mm3_s]
-    fitted, low, high, own, own_u = (
+    fitted, low, high, losses, loss_u = (
         [float(100 * value) for value in values]
         for values in (
             curve.fitted,
@@ -76,7 +76,7 @@ def curve_drawing(curve: FlowCurve) -> Drawing:
             EDGE * curve.loss_u,
         )
     )
-    bars = [(loss - u, loss + u) for loss, u in zip(own, own_u, strict=True)]
+    bars = [(loss - u, loss + u) for loss, u in zip(losses, loss_u, strict=True)]
     limits_pct = [100 * limit for limit in LIMITS]
     y, y_ticks = _loss_axis([*high, *limits_pct, *(end for bar in bars for end in bar)])
     step = _step(flows[-1])
@@ -87,7 +87,7 @@ def curve_drawing(curve: FlowCurve) -> Drawing:
         y_ticks=y_ticks,
         x_ticks=[(x(step * n), f"{step * n:g}") for n in range(ceil(flows[-1] / step) + 1)],
         line=_path([(x(flow), y(loss)) for flow, loss in zip(flows, fitted, strict=True)]),
-        points=[(x(flow), y(loss), False) for flow, loss in zip(flows, own, strict=True)],
+        points=[(x(flow), y(loss), False) for flow, loss in zip(flows, losses, strict=True)],
         limits=[(y(limit), f"{limit:g} %", ABOVE) for limit in limits_pct],
         band=_path([*upper, *reversed(lower)]),
         bars=[(x(flow), y(a), y(b)) for flow, (a, b) in zip(flows, bars, strict=True)],
@@ -106,21 +106,21 @@ class ChartRow:
     signal: int
 
 
-def chart_rows(series: CheckSeries) -> list[ChartRow]:
+def list_chart_rows(series: CheckSeries) -> list[ChartRow]:
     """Every charted check, oldest first."""
     rows = []
-    for n, (of, loss) in enumerate(zip(series.charted, series.losses, strict=True)):
+    for n, (check, loss) in enumerate(zip(series.charted, series.losses, strict=True)):
         ewma = cusum = None
         signal = 0
         if series.chart is not None and n >= START:
             ewma = 100 * float(series.chart.ewma[n - START])
             cusum = 100 * float(series.chart.cusum_high[n - START])
             signal = int(series.chart.signal[n - START])
-        rows.append(ChartRow(of.check.at, of.check.pk, 100 * loss, ewma, cusum, signal))
+        rows.append(ChartRow(check.check.at, check.check.pk, 100 * loss, ewma, cusum, signal))
     return rows
 
 
-def chart_drawings(series: CheckSeries) -> list[tuple[str, Drawing]]:
+def draw_charts(series: CheckSeries) -> list[tuple[str, Drawing]]:
     """EWMA and CUSUM of the loss, check by check, marked where they signal; none without a chart."""
     chart = series.chart
     if chart is None:

@@ -16,7 +16,7 @@ from maintenance.flow.history import CheckSeries, EvaluatedCheck, evaluate_check
 from maintenance.flow.records import record_flow_check
 from maintenance.models import FlowCheck, Toolhead
 from maintenance.readiness.rules.feeding import usable_words
-from pages.flow.charts import chart_drawings, chart_rows, curve_drawing
+from pages.flow.charts import draw_charts, draw_curve, list_chart_rows
 from pages.flow.forms import FlowMassesForm, FlowPlanForm
 from pages.frame.forms import apply, post_data
 from spools.wording import format_number
@@ -45,18 +45,18 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
 
     "change" beside a plan shows its inputs again.
     """
-    given = request.POST if request.method == "POST" else request.GET
-    plan = FlowPlanForm(given if "rates" in given else None, initial={"loading": given.get("loading")})
-    if not plan.is_valid() or "change" in given:
+    query = request.POST if request.method == "POST" else request.GET
+    plan = FlowPlanForm(query if "rates" in query else None, initial={"loading": query.get("loading")})
+    if not plan.is_valid() or "change" in query:
         return render(request, "flow/plan.html", {"plan": plan})
     blobs, setup = plan.blobs(), plan.setup
     assert setup is not None
     form = FlowMassesForm(post_data(request), blobs=blobs, setup=setup)
-    made: list[FlowCheck] = []
+    recorded: list[FlowCheck] = []
 
     def record(data: dict[str, Any]) -> None:
         loading = plan.cleaned_data["loading"]
-        made.append(
+        recorded.append(
             record_flow_check(
                 toolhead=loading.toolhead,
                 spool=loading.spool,
@@ -71,7 +71,7 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
 
     if apply(form, record):
         messages.success(request, "The flow check is recorded.")
-        return redirect("flow-check", made[0].pk)
+        return redirect("flow-check", recorded[0].pk)
     return render(
         request,
         "flow/plan.html",
@@ -79,7 +79,7 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
             "plan": plan,
             "form": form,
             "setup": setup,
-            "planned": urlencode({name: given.get(name, "") for name in plan.fields}),
+            "planned": urlencode({name: query.get(name, "") for name in plan.fields}),
             "loss_u_pct": 100 * setup.loss_u,
             "advice": advice(setup),
             "minutes": minutes_of(blobs, setup),
@@ -92,20 +92,24 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
 @login_required
 def flow_check(request: HttpRequest, pk: int) -> HttpResponse:
     check = get_object_or_404(FlowCheck.objects.select_related("recorded_by"), pk=pk)
-    [of] = evaluate_checks(FlowCheck.objects.filter(pk=pk))
+    [evaluated] = evaluate_checks(FlowCheck.objects.filter(pk=pk))
     series = next(
-        (one for one in load_series(check.toolhead_id) if any(other.check.pk == pk for other in one.checks)),
+        (
+            candidate
+            for candidate in load_series(check.toolhead_id)
+            if any(member.check.pk == pk for member in candidate.checks)
+        ),
         None,
     )
     return render(
         request,
         "flow/detail.html",
         {
-            "check": of.check,
+            "check": evaluated.check,
             "recorded_by": check.recorded_by,
-            "material": material_name(of.check.spool.feedstock),
-            "result": _result(of, series),
-            "drawing": curve_drawing(of.curve),
+            "material": material_name(evaluated.check.spool.feedstock),
+            "result": _result(evaluated, series),
+            "drawing": draw_curve(evaluated.curve),
         },
     )
 
@@ -121,10 +125,10 @@ class RateRow:
     baseline_pct: float | None
 
 
-def _result(of: EvaluatedCheck, series: CheckSeries | None) -> dict[str, Any]:
+def _result(evaluated: EvaluatedCheck, series: CheckSeries | None) -> dict[str, Any]:
     """A check in words and numbers, beside its baseline where it is not that itself."""
-    baseline = None if series is None or series.baseline.check.pk == of.check.pk else series.baseline
-    curve = of.curve
+    baseline = None if series is None or series.baseline.check.pk == evaluated.check.pk else series.baseline
+    curve = evaluated.curve
     rows = [
         RateRow(flow, mass, 100 * loss, 200 * u, _loss_pct(baseline, flow))
         for flow, mass, loss, u in zip(
@@ -136,22 +140,22 @@ def _result(of: EvaluatedCheck, series: CheckSeries | None) -> dict[str, Any]:
         )
     ]
     return {
-        "usable": [(f"{100 * usable.loss:.0f}", usable_words(usable)) for usable in of.usable()],
+        "usable": [(f"{100 * usable.loss:.0f}", usable_words(usable)) for usable in evaluated.usable()],
         "rows": rows,
         "baseline": baseline and baseline.check,
         "baseline_usable": baseline and [usable_words(usable) for usable in baseline.usable()],
-        "reading": None if series is None else series.diagnosis(of),
+        "reading": None if series is None else series.diagnosis(evaluated),
         "short_pct": abs(100 * curve.short),
         "heavier": curve.short < 0,
         "short_give_or_take_pct": 200 * curve.short_u,
-        "fitted": [str(fitting.part) for fitting in of.fitted.values()],
+        "fitted": [str(fitting.part) for fitting in evaluated.fitted.values()],
     }
 
 
-def _loss_pct(of: EvaluatedCheck | None, flow_mm3_s: float) -> float | None:
-    if of is None or flow_mm3_s > of.curve.tested_mm3_s:
+def _loss_pct(evaluated: EvaluatedCheck | None, flow_mm3_s: float) -> float | None:
+    if evaluated is None or flow_mm3_s > evaluated.curve.tested_mm3_s:
         return None
-    return 100 * of.curve.loss_at(flow_mm3_s)[0]
+    return 100 * evaluated.curve.loss_at(flow_mm3_s)[0]
 
 
 def _series_card(series: CheckSeries) -> dict[str, Any]:
@@ -166,7 +170,7 @@ def _series_card(series: CheckSeries) -> dict[str, Any]:
         "since": series.signals_since,
         "limit_at": series.reaches_limit_at,
         "missing": max(0, START + 1 - len(series.charted)),
-        "drawings": chart_drawings(series),
-        "rows": chart_rows(series),
-        "drawing": curve_drawing(latest.curve),
+        "drawings": draw_charts(series),
+        "rows": list_chart_rows(series),
+        "drawing": draw_curve(latest.curve),
     }

@@ -68,10 +68,10 @@ def number(
 ) -> forms.FloatField:
     """A number input whose label names its unit; phones show a number pad for it."""
     widget = forms.NumberInput(attrs={"step": step, "inputmode": "decimal"})
-    said = {"invalid": NO_NUMBER}
+    error_messages = {"invalid": NO_NUMBER}
     if limits is not None:
         options |= limits.bounds
         refusal = limits.sentence.replace("%", "%%") + "; got %(show_value)s."
-        said |= dict.fromkeys(limits.bounds, refusal)
+        error_messages |= dict.fromkeys(limits.bounds, refusal)
     label = f"{label}, {unit}" if unit else label
-    return forms.FloatField(label=label, widget=widget, error_messages=said, **options)
+    return forms.FloatField(label=label, widget=widget, error_messages=error_messages, **options)

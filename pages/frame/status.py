@@ -28,7 +28,7 @@ def status(request: HttpRequest) -> HttpResponse:
     context = {
         "now": now,
         "checks": health.run_checks(now),
-        "works": _works(now),
+        "works": _work_rows(now),
         "queues": [(queue, _age(queue.waits_since, now)) for queue in queries.queue_states(now)],
         "failed": queries.failed_items()[:SHOWN_FAILED],
         "outbox": outbox,
@@ -55,7 +55,7 @@ def status_again(request: HttpRequest, pk: UUID) -> HttpResponse:
     return redirect("status")
 
 
-def _works(now: datetime) -> list[dict]:
+def _work_rows(now: datetime) -> list[dict]:
     following = queries.next_runs(now)
     return [
         {"run": run, "queue": queue_of(run.name), "next": following.get(run.name)}

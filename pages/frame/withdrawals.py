@@ -35,10 +35,10 @@ class FactKind:
 
 def _mass_entry_title(entry: MassEntry) -> str:
     if entry.gross_g is not None:
-        done = f"weighing of {entry.gross_g:g} g"
+        entry_words = f"weighing of {entry.gross_g:g} g"
     else:
-        done = f"{-(entry.net_change_g or 0):g} g {entry.get_kind_display()}"
-    return f"{done}, spool {pretty(entry.spool.code)}"
+        entry_words = f"{-(entry.net_change_g or 0):g} g {entry.get_kind_display()}"
+    return f"{entry_words}, spool {pretty(entry.spool.code)}"
 
 
 KINDS = {
@@ -101,14 +101,14 @@ class WithdrawForm(forms.Form):
 
 @login_required
 def withdraw_fact(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
-    shown_as = KINDS.get(kind)
-    if shown_as is None:
+    fact_kind = KINDS.get(kind)
+    if fact_kind is None:
         raise Http404
-    fact = get_object_or_404(shown_as.facts.select_related("withdrawn_by"), pk=pk)
+    fact = get_object_or_404(fact_kind.facts.select_related("withdrawn_by"), pk=pk)
     form = WithdrawForm(post_data(request))
-    title, page = shown_as.title(fact), shown_as.page(fact)
+    title, page = fact_kind.title(fact), fact_kind.page(fact)
     if apply(form, lambda data: withdraw(fact, by=request.user, reason=data["reason"])):
-        messages.success(request, f"Withdrawn: {title}. {shown_as.consequence}")
+        messages.success(request, f"Withdrawn: {title}. {fact_kind.consequence}")
         return redirect(page)
-    context = {"fact": fact, "form": form, "title": title, "kind": shown_as, "page": page}
+    context = {"fact": fact, "form": form, "title": title, "kind": fact_kind, "page": page}
     return render(request, "frame/withdraw.html", context)

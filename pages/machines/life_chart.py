@@ -27,7 +27,7 @@ class LifePicture:
     right: int = WIDTH - RIGHT
 
 
-def life_picture(stated: ExpectedLives, expected: ExpectedLives) -> LifePicture:
+def draw_lives(stated: ExpectedLives, expected: ExpectedLives) -> LifePicture:
     """Rows: age, and which share in % lasts longer, as stated and as expected."""
     until = max(stated.age_when(FEW), expected.age_when(FEW))
 

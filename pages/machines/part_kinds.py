@@ -11,7 +11,7 @@ from maintenance.parts.life import load_kind_lives, load_part_wear
 from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
 from maintenance.wear.learning import learn
 from pages.frame.forms import apply, post_data
-from pages.machines.life_chart import life_picture
+from pages.machines.life_chart import draw_lives
 from pages.machines.part_forms import PartKindForm
 
 
@@ -19,18 +19,18 @@ from pages.machines.part_forms import PartKindForm
 def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
     """The stated life, the life learnt from the shop's own parts, and each of these parts."""
     kind = get_object_or_404(PartKind, pk=pk)
-    known = load_kind_lives([kind])[pk]
-    expected = known.expected()
+    lives = load_kind_lives([kind])[pk]
+    expected = lives.expected()
     context = {
         "kind": kind,
         "unit": UNIT_WORDS[kind.life_unit],
         "count": in_stock([kind]).get(pk, 0),
         "expected": expected,
-        "seen": known.describe_records(),
-        "picture": life_picture(learn(known.stated), expected),
+        "own_parts": lives.describe_records(),
+        "picture": draw_lives(learn(lives.stated), expected),
         "parts": [
-            {"of": of, "record": known.records.get(of.part.pk), "readings": len(of.readings)}
-            for of in load_part_wear(Part.objects.filter(kind=kind))
+            {"wear": wear, "record": lives.records.get(wear.part.pk), "readings": len(wear.readings)}
+            for wear in load_part_wear(Part.objects.filter(kind=kind))
         ],
     }
     return render(request, "machines/stock/kind.html", context)
@@ -50,8 +50,8 @@ def part_kind_edit(request: HttpRequest, pk: int) -> HttpResponse:
     return _form(request, form, "is changed; the wear of its parts is counted again.")
 
 
-def _form(request: HttpRequest, form: PartKindForm, done: str) -> HttpResponse:
+def _form(request: HttpRequest, form: PartKindForm, result: str) -> HttpResponse:
     if apply(form, lambda data: save_kind(form.instance)):
-        messages.success(request, f"{form.instance} {done}")
+        messages.success(request, f"{form.instance} {result}")
         return redirect("part-kind", form.instance.pk)
     return render(request, "machines/stock/kind_form.html", {"form": form})

@@ -22,7 +22,7 @@ from maintenance.parts.life import PartWear, load_part_wear
 from maintenance.parts.wear_entries import in_stock
 from pages.frame.forms import apply, post_data
 from pages.machines.part_forms import BoreForm, FitForm, RemoveForm, ReplaceForm
-from pages.machines.views import part_row
+from pages.machines.views import build_part_row
 
 SHOWN_JOBS = 10
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
@@ -31,22 +31,22 @@ FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "pr
 @login_required
 def part(request: HttpRequest, pk: int) -> HttpResponse:
     """Its life, its bore, where it was, and what its last jobs did to it."""
-    found = get_object_or_404(Part.objects.select_related("kind"), pk=pk)
-    of = _aged(found)
-    wear = found.wear.select_related("part__kind", "use__job", "use__toolhead__printer")
+    machine_part = get_object_or_404(Part.objects.select_related("kind"), pk=pk)
+    part_wear = _load_wear(machine_part)
+    wear_entries = machine_part.wear.select_related("part__kind", "use__job", "use__toolhead__printer")
     context = {
-        "part": part_row(found.kind.get_role_display(), of),
-        "of": of,
-        "bore": of.bore(),
-        "readings": found.bore_readings.order_by("-at", "-id"),
-        "fittings": found.fittings.select_related("toolhead__printer", "printer").order_by("-start"),
-        "wear": wear.order_by("-use__job__start")[:SHOWN_JOBS],
+        "part": build_part_row(machine_part.kind.get_role_display(), part_wear),
+        "part_wear": part_wear,
+        "bore": part_wear.bore(),
+        "readings": machine_part.bore_readings.order_by("-at", "-id"),
+        "fittings": machine_part.fittings.select_related("toolhead__printer", "printer").order_by("-start"),
+        "wear": wear_entries.order_by("-use__job__start")[:SHOWN_JOBS],
     }
     return render(request, "machines/parts/detail.html", context)
 
 
-def _aged(found: Part) -> PartWear:
-    return load_part_wear(Part.objects.filter(pk=found.pk))[0]
+def _load_wear(machine_part: Part) -> PartWear:
+    return load_part_wear(Part.objects.filter(pk=machine_part.pk))[0]
 
 
 @login_required
@@ -54,24 +54,24 @@ def part_fit(request: HttpRequest, pk: int) -> HttpResponse:
     """Parts for the roles of a toolhead that are free."""
     toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
     kinds = PartKind.objects.exclude(role__in=[*ON_A_PRINTER, *IN_NO_MACHINE])
-    return _fit(request, toolhead, kinds, toolhead.printer_id)
+    return _fit_page(request, toolhead, kinds, toolhead.printer_id)
 
 
 @login_required
 def printer_part_fit(request: HttpRequest, pk: int) -> HttpResponse:
     """Parts that the whole printer has once, for the roles that are free."""
     printer = get_object_or_404(Printer, pk=pk)
-    return _fit(request, printer, PartKind.objects.filter(role__in=ON_A_PRINTER), pk)
+    return _fit_page(request, printer, PartKind.objects.filter(role__in=ON_A_PRINTER), pk)
 
 
-def _fit(request: HttpRequest, site: Site, fitting: QuerySet[PartKind], machine: int) -> HttpResponse:
-    taken = site.fittings.filter(end=None).values("role")
-    kinds = list(fitting.exclude(role__in=taken))
+def _fit_page(request: HttpRequest, site: Site, fitting: QuerySet[PartKind], machine: int) -> HttpResponse:
+    taken_roles = site.fittings.filter(end=None).values("role")
+    kinds = list(fitting.exclude(role__in=taken_roles))
     form = FitForm(
         post_data(request),
         kinds=kinds,
         counts=in_stock(kinds),
-        used=list(_sound().filter(kind__in=kinds)),
+        used=list(_refittable_parts().filter(kind__in=kinds)),
     )
 
     def fit(data: dict) -> Fitting:
@@ -86,7 +86,7 @@ def _fit(request: HttpRequest, site: Site, fitting: QuerySet[PartKind], machine:
     return render(request, "machines/fit.html", {"form": form, "site": site, "machine": machine})
 
 
-def _sound() -> QuerySet[Part]:
+def _refittable_parts() -> QuerySet[Part]:
     """Parts in the drawer that were taken off sound or for a better one."""
     off = Fitting.objects.filter(removal__in=[Fitting.Removal.SOUND, Fitting.Removal.UPGRADED])
     spent = Fitting.objects.filter(removal__in=SPENT)
@@ -104,8 +104,8 @@ def _sound() -> QuerySet[Part]:
 def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
     """Kind and reason are chosen beforehand: the second tap is the button."""
     fitting = get_object_or_404(FITTINGS, pk=pk)
-    if off := _off_already(request, fitting):
-        return off
+    if redirected := _redirect_if_removed(request, fitting):
+        return redirected
     kinds = PartKind.objects.filter(role=fitting.role)
     counts = in_stock(kinds)
     form = ReplaceForm(
@@ -128,15 +128,15 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
     ):
         messages.success(request, f"{form.cleaned_data['kind']} is fitted to {fitting.site}.")
         return redirect("machine", fitting.machine_id)
-    row = part_row(fitting.get_role_display(), _aged(fitting.part))
+    row = build_part_row(fitting.get_role_display(), _load_wear(fitting.part))
     return render(request, "machines/replace.html", {"form": form, "fitting": fitting, "part": row})
 
 
 @login_required
 def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
     fitting = get_object_or_404(FITTINGS, pk=pk)
-    if off := _off_already(request, fitting):
-        return off
+    if redirected := _redirect_if_removed(request, fitting):
+        return redirected
     form = RemoveForm(post_data(request), initial={"removal": Fitting.Removal.SOUND})
     if apply(
         form,
@@ -147,23 +147,23 @@ def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "machines/remove.html", {"form": form, "fitting": fitting})
 
 
-def _off_already(request: HttpRequest, fitting: Fitting) -> HttpResponse | None:
+def _redirect_if_removed(request: HttpRequest, fitting: Fitting) -> HttpResponse | None:
     """After a second tap, or from an old page: to the machine, with since when the part is off."""
-    said = describe_removal(fitting)
-    if not said:
+    removed = describe_removal(fitting)
+    if not removed:
         return None
-    messages.error(request, f"{said} Nothing was changed.", extra_tags="part_removed_already")
+    messages.error(request, f"{removed} Nothing was changed.", extra_tags="part_removed_already")
     return redirect("machine", fitting.machine_id)
 
 
 @login_required
 def bore_new(request: HttpRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(Part.objects.select_related("kind"), pk=pk, kind__bore_mm__isnull=False)
+    nozzle = get_object_or_404(Part.objects.select_related("kind"), pk=pk, kind__bore_mm__isnull=False)
     form = BoreForm(post_data(request), initial={"error_mm": 0.01, "method": BoreReading.Method.PIN})
     if apply(
         form,
         lambda data: record_bore(
-            found,
+            nozzle,
             data["bore_mm"],
             data["error_mm"],
             data["method"],
@@ -172,6 +172,6 @@ def bore_new(request: HttpRequest, pk: int) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"{form.cleaned_data['bore_mm']:g} mm is recorded for {found}.")
+        messages.success(request, f"{form.cleaned_data['bore_mm']:g} mm is recorded for {nozzle}.")
         return redirect("part", pk)
-    return render(request, "machines/parts/bore.html", {"form": form, "part": found})
+    return render(request, "machines/parts/bore.html", {"form": form, "part": nozzle})

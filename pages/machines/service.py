@@ -58,8 +58,8 @@ def status_row(status: ServiceStatus) -> dict[str, Any]:
 def service_done(request: HttpRequest, pk: int) -> HttpResponse:
     """The button beside a service posts what is done now; the form asks when, for what was done before."""
     printer = get_object_or_404(Printer, pk=pk)
-    asked = {name: request.GET.get(name) for name in ("kind", "toolhead")}
-    form = ServiceForm(post_data(request), printer=printer, initial=asked)
+    initial = {name: request.GET.get(name) for name in ("kind", "toolhead")}
+    form = ServiceForm(post_data(request), printer=printer, initial=initial)
 
     def record(data: dict) -> None:
         kind, toolhead = data["kind"], data["toolhead"]

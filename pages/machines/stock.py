@@ -18,25 +18,25 @@ from spools.models import Feedstock, Spool
 @login_required
 def stock(request: HttpRequest) -> HttpResponse:
     counts, kinds = in_stock(), list(PartKind.objects.all())
-    known = load_kind_lives(kinds)
+    lives = load_kind_lives(kinds)
     return render(
         request,
         "machines/stock/list.html",
         {
-            "parts": [_row(kind, counts, known[kind.pk]) for kind in kinds],
+            "parts": [_row(kind, counts, lives[kind.pk]) for kind in kinds],
             "feedstocks": _feedstocks(),
         },
     )
 
 
-def _row(kind: PartKind, counts: dict[int, int], known: KindLives) -> dict:
+def _row(kind: PartKind, counts: dict[int, int], lives: KindLives) -> dict:
     """A kind that this shop never had is not short; neither is one with a reorder point of 0."""
     count = counts.get(kind.pk, 0)
     return {
         "kind": kind,
         "unit": UNIT_WORDS[kind.life_unit],
-        "life": known.expected() if known.records else known.stated,
-        "seen": known.describe_records(),
+        "life": lives.expected() if lives.records else lives.stated,
+        "own_parts": lives.describe_records(),
         "count": count,
         "low": kind.pk in counts and count <= kind.reorder_point > 0,
     }
@@ -48,11 +48,13 @@ def _feedstocks() -> list[dict]:
     amounts = remaining_by_spool(spools)
     rows = []
     for feedstock in Feedstock.objects.select_related("maker", "polymer"):
-        own = [amounts[spool.pk] for spool in spools if spool.feedstock_id == feedstock.pk]
-        if own or feedstock.reorder_point_g:
-            mass_g = sum(amount.mass_g for amount in own)
+        feedstock_amounts = [amounts[spool.pk] for spool in spools if spool.feedstock_id == feedstock.pk]
+        if feedstock_amounts or feedstock.reorder_point_g:
+            mass_g = sum(amount.mass_g for amount in feedstock_amounts)
             low = feedstock.reorder_point_g > 0 and mass_g <= feedstock.reorder_point_g
-            rows.append({"feedstock": feedstock, "spools": len(own), "mass_g": mass_g, "low": low})
+            rows.append(
+                {"feedstock": feedstock, "spools": len(feedstock_amounts), "mass_g": mass_g, "low": low}
+            )
     return rows
 
 

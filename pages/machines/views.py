@@ -32,7 +32,7 @@ def machines(request: HttpRequest) -> HttpResponse:
     printers = list(Printer.objects.prefetch_related(_toolheads()))
     in_use = [printer for printer in printers if printer.retired_at is None]
     retired = [printer for printer in printers if printer.retired_at is not None]
-    context = {"printers": _described(in_use), "retired": retired}
+    context = {"printers": _describe_machines(in_use), "retired": retired}
     return render(request, "machines/list.html", context)
 
 
@@ -40,9 +40,9 @@ def machines(request: HttpRequest) -> HttpResponse:
 def machine(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer.objects.prefetch_related(_toolheads()), pk=pk)
     uses = JobUse.objects.filter(toolhead__printer=printer).order_by("-job__start")
-    here = Q(toolhead__printer=printer) | Q(printer=printer)
-    past = Fitting.objects.filter(here, end__isnull=False).order_by("-end")
-    [(_, toolheads, parts)] = _described([printer])
+    on_printer = Q(toolhead__printer=printer) | Q(printer=printer)
+    past = Fitting.objects.filter(on_printer, end__isnull=False).order_by("-end")
+    [(_, toolheads, parts)] = _describe_machines([printer])
     return render(
         request,
         "machines/detail.html",
@@ -66,15 +66,15 @@ def _toolheads() -> Prefetch:
     return Prefetch("toolheads", Toolhead.objects.prefetch_related(Prefetch("loadings", loaded)))
 
 
-def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict], list[dict]]]:
+def _describe_machines(printers: list[Printer]) -> list[tuple[Printer, list[dict], list[dict]]]:
     """Each printer with its toolheads (loaded spool, parts with life left, counters) and its own parts."""
     toolheads = [toolhead for printer in printers for toolhead in printer.toolheads.all()]
     on_toolhead: dict[int | None, dict[str, PartWear]] = defaultdict(dict)
     on_printer: dict[int | None, dict[str, PartWear]] = defaultdict(dict)
-    for of in load_fitted_parts(toolhead.pk for toolhead in toolheads):
-        if of.fitting is not None:
-            on_toolhead[of.fitting.toolhead_id][of.kind.role] = of
-            on_printer[of.fitting.printer_id][of.kind.role] = of
+    for wear in load_fitted_parts(toolhead.pk for toolhead in toolheads):
+        if wear.fitting is not None:
+            on_toolhead[wear.fitting.toolhead_id][wear.kind.role] = wear
+            on_printer[wear.fitting.printer_id][wear.kind.role] = wear
     counters = {
         row["toolhead"]: row
         for row in JobUse.objects.filter(toolhead__in=toolheads, job__withdrawn_at=None)
@@ -82,7 +82,7 @@ def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict], list[
         .annotate(jobs=Count("job"), mass_g=Sum("mass_g"), hours=Sum("job__hours"))
     }
 
-    def described(toolhead: Toolhead) -> dict:
+    def describe(toolhead: Toolhead) -> dict:
         loadings = list(toolhead.loadings.all())
         return {
             "toolhead": toolhead,
@@ -94,7 +94,7 @@ def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict], list[
     return [
         (
             printer,
-            [described(toolhead) for toolhead in printer.toolheads.all()],
+            [describe(toolhead) for toolhead in printer.toolheads.all()],
             _rows(on_printer[printer.pk], []),
         )
         for printer in printers
@@ -103,17 +103,17 @@ def _described(printers: list[Printer]) -> list[tuple[Printer, list[dict], list[
 
 def _rows(by_role: dict[str, PartWear], always: list) -> list[dict]:
     return [
-        part_row(label, by_role.get(role))
+        build_part_row(label, by_role.get(role))
         for role, label in PartKind.Role.choices
         if role in by_role or role in always
     ]
 
 
-def part_row(label: str, of: PartWear | None) -> dict:
+def build_part_row(label: str, wear: PartWear | None) -> dict:
     """A part with the life that is left of it: in words, and as shares (in %) of a bar."""
-    row: dict = {"role": label, "of": of}
-    if of is not None:
-        life = of.life_left()
+    row: dict = {"role": label, "wear": wear}
+    if wear is not None:
+        life = wear.life_left()
         full = life.age + max(life.high_left, 0)
         low, median, high = (
             _percent(left, full) for left in (life.low_left, life.median_left, life.high_left)
@@ -121,7 +121,7 @@ def part_row(label: str, of: PartWear | None) -> dict:
         used_up = life.probability_used_up
         row |= {
             "life": life,
-            "unit": UNIT_WORDS[of.kind.life_unit],
+            "unit": UNIT_WORDS[wear.kind.life_unit],
             "percent_low": low,
             "percent_median": min(median, 99),
             "percent_band": high - low,

@@ -32,7 +32,7 @@ class LabelledNumber:
     sources: list[Source]
 
 
-def numbers(polymer: Polymer, sources: list[Source]) -> list[LabelledNumber]:
+def list_numbers(polymer: Polymer, sources: list[Source]) -> list[LabelledNumber]:
     """Every number of a polymer in the order in which it is read, with its sources."""
     grades = {"w50_pct": polymer.grade_uptake, "d23_m2_s": polymer.grade_rate}
     bases = {
@@ -79,13 +79,13 @@ def materials(request: HttpRequest) -> HttpResponse:
 def material(request: HttpRequest, pk: int) -> HttpResponse:
     polymer = get_object_or_404(Polymer, pk=pk)
     sources = list(polymer.sources.all())
-    found = numbers(polymer, sources)
+    rows = list_numbers(polymer, sources)
     return render(
         request,
         "materials/detail.html",
         {
             "polymer": polymer,
-            "numbers": found,
+            "numbers": rows,
             "background": [source for source in sources if source.field not in NUMBERS],
             "feedstocks": polymer.feedstocks.select_related("maker"),
         },
@@ -94,16 +94,16 @@ def material(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(Feedstock.objects.select_related("maker", "polymer", "filler"), pk=pk)
+    row = get_object_or_404(Feedstock.objects.select_related("maker", "polymer", "filler"), pk=pk)
     return render(
         request,
         "materials/feedstock.html",
         {
-            "feedstock": found,
-            "filler_pct": 100 * found.filler_mass_fraction,
-            "properties": [(prop, NUMBERS[prop.name][0]) for prop in properties(found).values()],
-            "spools": found.spools.filter(emptied_at=None),
-            "coupon_tests": found.coupon_tests.all(),
+            "feedstock": row,
+            "filler_pct": 100 * row.filler_mass_fraction,
+            "properties": [(prop, NUMBERS[prop.name][0]) for prop in properties(row).values()],
+            "spools": row.spools.filter(emptied_at=None),
+            "coupon_tests": row.coupon_tests.all(),
         },
     )
 
@@ -111,21 +111,21 @@ def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 def coupon_test(request: HttpRequest, pk: int) -> HttpResponse:
     """Record a coupon test of a feedstock."""
-    found = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
+    row = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
     form = CouponForm(post_data(request))
     if apply(
         form,
         lambda data: record_coupon_test(
-            found,
+            row,
             temperature_c=data["temperature_c"],
             passed=data["passed"] == "yes",
             at=data["when"],
             by=request.user,
         ),
     ):
-        messages.success(request, f"The coupon test of {found} is saved. Drying plans use it from now on.")
-        return redirect("feedstock", found.pk)
-    return render(request, "materials/coupon.html", {"form": form, "feedstock": found})
+        messages.success(request, f"The coupon test of {row} is saved. Drying plans use it from now on.")
+        return redirect("feedstock", row.pk)
+    return render(request, "materials/coupon.html", {"form": form, "feedstock": row})
 
 
 @login_required
@@ -136,13 +136,13 @@ def feedstock_new(request: HttpRequest) -> HttpResponse:
 
 @login_required
 def feedstock_edit(request: HttpRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
-    form = FeedstockForm(post_data(request), instance=found)
+    row = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
+    form = FeedstockForm(post_data(request), instance=row)
     return _feedstock_form(request, form, "is changed. The moisture of its spools is computed again.")
 
 
-def _feedstock_form(request: HttpRequest, form: FeedstockForm, done: str) -> HttpResponse:
+def _feedstock_form(request: HttpRequest, form: FeedstockForm, result: str) -> HttpResponse:
     if apply(form, lambda data: save_feedstock(form.instance, data["maker_name"])):
-        messages.success(request, f"{form.instance} {done}")
+        messages.success(request, f"{form.instance} {result}")
         return redirect("feedstock", form.instance.pk)
     return render(request, "materials/form.html", {"form": form, "makers": Maker.objects.all()})

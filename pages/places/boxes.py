@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
 from pages.frame.forms import apply, post_data
-from pages.places.charts import line_chart
+from pages.places.charts import draw_line_chart
 from pages.places.forms import DesiccantForm
 from spools.air.dry_box import SHOWN, BoxNow, list_missing, put_desiccant
 from spools.air.dry_box_outlook import ADVICE, LEAK_FACTOR
@@ -29,7 +29,7 @@ def box_context(place: Place, box: BoxNow | None) -> dict:
         "missing": list_missing(place),
         "charges": charges,
         "recorded": recorded,
-        "charge_form": DesiccantForm(initial=_as_before(charges)),
+        "charge_form": DesiccantForm(initial=_usual_next_charge(charges)),
         "box": box,
     }
     if box is None:
@@ -43,11 +43,11 @@ def box_context(place: Place, box: BoxNow | None) -> dict:
         "opening_share_pct": 100 * OPENING_SHARE,
         "hours": [_hours(days) for days in box.days],
         "regenerated": [(row, _hours(row.days)) for row in box.regenerated],
-        **_course(box),
+        **_humidity_history(box),
     }
 
 
-def _as_before(charges: list[DesiccantCharge]) -> dict:
+def _usual_next_charge(charges: list[DesiccantCharge]) -> dict:
     """Regenerating what is in it is the usual next charge."""
     if not charges or not charges[0].dry_mass_g:
         return {}
@@ -66,7 +66,7 @@ def _state(box: BoxNow) -> str:
     return "caution" if soon or box.findings else "clear"
 
 
-def _course(box: BoxNow) -> dict:
+def _humidity_history(box: BoxNow) -> dict:
     """The computed humidity of the last days, drawn and by day."""
     rows = [
         (hour, rh_pct, box.simulated.room_hours[hour][1])
@@ -78,7 +78,7 @@ def _course(box: BoxNow) -> dict:
     for day, hours in groupby(rows, lambda row: timezone.localdate(row[0])):
         _, inside, room = zip(*hours, strict=True)
         days.append((day, min(inside), sum(inside) / len(inside), max(inside), sum(room) / len(room)))
-    return {"course": line_chart(drawn, box.at - SHOWN, box.at, HOUR), "course_days": days}
+    return {"course": draw_line_chart(drawn, box.at - SHOWN, box.at, HOUR), "course_days": days}
 
 
 @login_required
@@ -87,7 +87,7 @@ def place_desiccant(request: HttpRequest, pk: int) -> HttpResponse:
     place = get_object_or_404(Place.objects.filter(kind=Place.Kind.DRY_BOX), pk=pk)
     form = DesiccantForm(post_data(request))
 
-    def keep(data: dict) -> None:
+    def record(data: dict) -> None:
         form.charge = put_desiccant(
             place,
             data["kind"],
@@ -99,7 +99,7 @@ def place_desiccant(request: HttpRequest, pk: int) -> HttpResponse:
             by=request.user,
         )
 
-    if apply(form, keep):
+    if apply(form, record):
         messages.success(request, f"{place}: {form.charge}.")
         return redirect("place", pk)
     return render(request, "places/desiccant.html", {"place": place, "form": form})

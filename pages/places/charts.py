@@ -25,7 +25,7 @@ class Chart:
     bottom: int = HEIGHT - BOTTOM
 
 
-def line_chart(
+def draw_line_chart(
     rows: Sequence[tuple[datetime, float]], since: datetime, until: datetime, gap: timedelta
 ) -> Chart:
     """A line through (time, number) rows in their order, broken where two are further apart than ``gap``."""

@@ -66,8 +66,8 @@ class PlaceForm(VersionedForm):
         self.fields["limit_rh_pct"].required = False
 
     def clean_limit_rh_pct(self) -> float:
-        given = self.cleaned_data["limit_rh_pct"]
-        return self.instance.limit_rh_pct if given is None else given
+        limit = self.cleaned_data["limit_rh_pct"]
+        return self.instance.limit_rh_pct if limit is None else limit
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

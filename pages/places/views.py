@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from pages.frame.forms import apply, post_data
 from pages.places.boxes import box_context
-from pages.places.charts import line_chart
+from pages.places.charts import draw_line_chart
 from pages.places.forms import PlaceForm, ReadingForm, ReadingsFileForm
 from spools.air import climate
 from spools.air.dry_box import box_now
@@ -25,11 +25,11 @@ MOST_POINTS = 400
 
 @login_required
 def places(request: HttpRequest) -> HttpResponse:
-    found = list(
+    all_places = list(
         Place.objects.select_related("room").annotate(spools=Count("stays", filter=Q(stays__end=None)))
     )
-    air = climate.climates_now(found)
-    rows = [(place, air[place.pk]) for place in found]
+    air = climate.climates_now(all_places)
+    rows = [(place, air[place.pk]) for place in all_places]
     return render(request, "places/list.html", {"rows": rows})
 
 
@@ -53,7 +53,7 @@ def place(request: HttpRequest, pk: int) -> HttpResponse:
             "stays": stays,
             "reading_form": ReadingForm(),
             "file_form": ReadingsFileForm(),
-            **_recent(place),
+            **_recent_readings(place),
             **(box_context(place, box) if place.kind == Place.Kind.DRY_BOX else {}),
         },
     )
@@ -87,24 +87,24 @@ def place_readings(request: HttpRequest, pk: int) -> HttpResponse:
     reading_form = ReadingForm(request.POST if request.method == "POST" and not by_file else None)
     counts: list[tuple[int, int]] = []
 
-    def keep_file(data: dict) -> None:
+    def record_file(data: dict) -> None:
         rows = climate.read_csv(data["file"])
         counts.append(climate.record_readings(place, rows, origin=Reading.Origin.FILE))
 
-    def keep_reading(data: dict) -> None:
+    def record_one(data: dict) -> None:
         row = (data["when"] or timezone.now(), data["temperature_c"], data["rh_pct"])
         counts.append(climate.record_readings(place, [row], origin=Reading.Origin.HAND))
 
-    if apply(file_form, keep_file) or apply(reading_form, keep_reading):
-        added, known = counts[0]
-        already = f"; {known} there already, kept as they were" if known else ""
-        messages.success(request, f"{added} reading{'' if added == 1 else 's'} added{already}.")
+    if apply(file_form, record_file) or apply(reading_form, record_one):
+        added, duplicate_count = counts[0]
+        duplicates = f"; {duplicate_count} there already, left unchanged" if duplicate_count else ""
+        messages.success(request, f"{added} reading{'' if added == 1 else 's'} added{duplicates}.")
         return redirect("place", pk)
     context = {"place": place, "reading_form": reading_form, "file_form": file_form}
     return render(request, "places/readings.html", context)
 
 
-def _recent(place: Place) -> dict:
+def _recent_readings(place: Place) -> dict:
     """Charts and a table by day of the last readings; empty without any."""
     until = timezone.now()
     since = until - timedelta(days=SHOWN_DAYS)
@@ -119,8 +119,8 @@ def _recent(place: Place) -> dict:
     gap = climate.BELIEVED_FOR
     return {
         "charts": [
-            ("Humidity, % RH", line_chart([(at, rh) for at, _, rh in drawn], since, until, gap)),
-            ("Temperature, °C", line_chart([(at, t) for at, t, _ in drawn], since, until, gap)),
+            ("Humidity, % RH", draw_line_chart([(at, rh) for at, _, rh in drawn], since, until, gap)),
+            ("Temperature, °C", draw_line_chart([(at, t) for at, t, _ in drawn], since, until, gap)),
         ],
         "days": [_day(list(group)) for _, group in groupby(rows, lambda row: timezone.localdate(row[0]))],
         "shown_days": SHOWN_DAYS,

@@ -134,11 +134,11 @@ def _version_name(column: str) -> str:
 
 def columns(channels: list[Channel]) -> dict[str, tuple[str, str]]:
     """The columns of the choices: a name, with title and kind. The page comes first, chosen or not."""
-    found: dict[str, tuple[str, str]] = {"page": ("On the pages", Kind.PAGE)}
+    titles: dict[str, tuple[str, str]] = {"page": ("On the pages", Kind.PAGE)}
     for channel in channels:
         if channel.kind != Kind.PAGE:
-            found[_column(channel)] = (title_of(channel), channel.kind)
-    return found
+            titles[_column(channel)] = (title_of(channel), channel.kind)
+    return titles
 
 
 LONGEST_TITLE = 60

@@ -48,21 +48,21 @@ def notifications(request: HttpRequest) -> HttpResponse:
 @login_required
 @require_POST
 def kinds(request: HttpRequest) -> HttpResponse:
-    mine = channels.open_channels(request.user)
-    form = KindsForm(request.POST, mine, _chosen(mine))
-    if apply(form, lambda _: _save_kinds(request, form, mine)):
+    user_channels = channels.open_channels(request.user)
+    form = KindsForm(request.POST, user_channels, _timings_by_column(user_channels))
+    if apply(form, lambda _: _save_kinds(request, form, user_channels)):
         messages.success(request, "Saved.")
         return redirect("notifications")
     return _render(request, kinds=form)
 
 
 @transaction.atomic
-def _save_kinds(request: HttpRequest, form: KindsForm, mine: list[Channel]) -> None:
+def _save_kinds(request: HttpRequest, form: KindsForm, user_channels: list[Channel]) -> None:
     """Channels that were added since the page was shown keep their kinds."""
-    page = next((channel for channel in mine if channel.kind == Kind.PAGE), None)
+    page = next((channel for channel in user_channels if channel.kind == Kind.PAGE), None)
     if form.has_column("page"):
         channels.count_on_page(request.user, page, form.timings("page"))
-    for channel in mine:
+    for channel in user_channels:
         if form.has_column(f"c{channel.pk}"):
             channels.subscribe(channel, form.timings(f"c{channel.pk}"))
 
@@ -70,18 +70,20 @@ def _save_kinds(request: HttpRequest, form: KindsForm, mine: list[Channel]) -> N
 def _render(
     request: HttpRequest, times: TimesForm | None = None, kinds: KindsForm | None = None
 ) -> HttpResponse:
-    mine = channels.open_channels(request.user)
-    own = Message.objects.filter(channel__user=request.user.pk).select_related("channel")
-    entries = own.filter(purpose=Message.Purpose.ENTRY, state=Message.State.WAITING)
-    listed = own.exclude(purpose=Message.Purpose.ENTRY).exclude(state=Message.State.BUNDLED)
+    user_channels = channels.open_channels(request.user)
+    own_messages = Message.objects.filter(channel__user=request.user.pk).select_related("channel")
+    entries = own_messages.filter(purpose=Message.Purpose.ENTRY, state=Message.State.WAITING)
+    listed = own_messages.exclude(purpose=Message.Purpose.ENTRY).exclude(state=Message.State.BUNDLED)
     return render(
         request,
         "reminders/notifications/page.html",
         {
             "times": times or TimesForm(None, outbox.settings_of(request.user)),
-            "kinds": kinds or KindsForm(None, mine, _chosen(mine)),
-            "channels": [_channel(channel, request) for channel in mine if channel.kind != Kind.PAGE],
-            "has_calendar": any(channel.kind == Kind.CALENDAR for channel in mine),
+            "kinds": kinds or KindsForm(None, user_channels, _timings_by_column(user_channels)),
+            "channels": [
+                _channel_row(channel, request) for channel in user_channels if channel.kind != Kind.PAGE
+            ],
+            "has_calendar": any(channel.kind == Kind.CALENDAR for channel in user_channels),
             "email_is_set_up": mail.is_set_up(),
             "public_url": settings.PUBLIC_URL,
             "push_key": _push_key(),
@@ -93,17 +95,17 @@ def _render(
     )
 
 
-def _chosen(mine: list[Channel]) -> dict[str, dict[str, str]]:
+def _timings_by_column(user_channels: list[Channel]) -> dict[str, dict[str, str]]:
     """Timings by kind, by the column of the channel."""
-    every = dict.fromkeys(Reminder.Kind.values, "at_once")
-    chosen: dict[str, dict[str, str]] = {"page": every}
-    for channel in mine:
+    all_at_once = dict.fromkeys(Reminder.Kind.values, "at_once")
+    timings: dict[str, dict[str, str]] = {"page": all_at_once}
+    for channel in user_channels:
         name = "page" if channel.kind == Kind.PAGE else f"c{channel.pk}"
-        chosen[name] = dict(channel.subscriptions.values_list("reminder_kind", "timing"))
-    return chosen
+        timings[name] = dict(channel.subscriptions.values_list("reminder_kind", "timing"))
+    return timings
 
 
-def _channel(channel: Channel, request: HttpRequest) -> dict[str, Any]:
+def _channel_row(channel: Channel, request: HttpRequest) -> dict[str, Any]:
     tried = channel.messages.filter(attempts__gt=0)
     failed = tried.filter(~Q(error="")).order_by("-next_attempt_at").first() if channel.failures else None
     last = tried.exclude(state=Message.State.EXPIRED).order_by("-written_at").first()
@@ -159,11 +161,11 @@ def add_webhook(request: HttpRequest) -> HttpResponse:
     form = WebhookForm(post_data(request))
     added: list[Channel] = []
     if apply(form, lambda data: added.append(channels.add_webhook(request.user, **data))):
-        return _secret(request, added[0])
+        return _secret_page(request, added[0])
     return render(request, "reminders/notifications/add_webhook.html", {"form": form})
 
 
-def _secret(request: HttpRequest, channel: Channel) -> HttpResponse:
+def _secret_page(request: HttpRequest, channel: Channel) -> HttpResponse:
     """The only page that shows the secret."""
     return render(
         request, "reminders/notifications/secret.html", {"channel": channel, "title": title_of(channel)}
@@ -196,20 +198,20 @@ def add_calendar(request: HttpRequest) -> HttpResponse:
 @never_cache
 @login_required
 def channel_secret(request: HttpRequest, pk: int) -> HttpResponse:
-    channel = get_object_or_404(_own(request), pk=pk, kind=Kind.WEBHOOK)
+    channel = get_object_or_404(_user_channels(request), pk=pk, kind=Kind.WEBHOOK)
     if channel.ended_at is not None:
-        return _ended_already(request, channel)
+        return _redirect_ended(request, channel)
     if request.method == "POST":
         channels.renew_secret(channel)
-        return _secret(request, channel)
+        return _secret_page(request, channel)
     return render(request, "reminders/notifications/renew_secret.html", {"title": title_of(channel)})
 
 
 @login_required
 def channel_end(request: HttpRequest, pk: int) -> HttpResponse:
-    channel = get_object_or_404(_own(request), pk=pk)
+    channel = get_object_or_404(_user_channels(request), pk=pk)
     if channel.ended_at is not None:
-        return _ended_already(request, channel)
+        return _redirect_ended(request, channel)
     if request.method == "POST":
         channels.end(channel)
         messages.success(request, f"{title_of(channel)}: ended.")
@@ -222,9 +224,9 @@ def channel_end(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @require_POST
 def channel_test(request: HttpRequest, pk: int) -> HttpResponse:
-    channel = get_object_or_404(_own(request), pk=pk)
+    channel = get_object_or_404(_user_channels(request), pk=pk)
     if channel.ended_at is not None:
-        return _ended_already(request, channel)
+        return _redirect_ended(request, channel)
     try:
         outbox.send_test(channel)
         messages.success(request, "A test is on its way. Refresh in a moment: the result is listed below.")
@@ -245,11 +247,11 @@ def message_retry(request: HttpRequest, pk: str) -> HttpResponse:
     return redirect("notifications")
 
 
-def _own(request: HttpRequest) -> QuerySet[Channel]:
+def _user_channels(request: HttpRequest) -> QuerySet[Channel]:
     return Channel.objects.filter(user=request.user.pk)
 
 
-def _ended_already(request: HttpRequest, channel: Channel) -> HttpResponse:
+def _redirect_ended(request: HttpRequest, channel: Channel) -> HttpResponse:
     """The answer to a second tap or an old page."""
     messages.error(
         request,
@@ -277,7 +279,7 @@ def calendar_feed(request: HttpRequest, token: str) -> HttpResponse:
 @cache_control(no_cache=True)
 def push_worker(request: HttpRequest) -> HttpResponse:
     """The service worker, at the root of the site: it serves what lies under its own address."""
-    found = finders.find("push-worker.js")
-    assert isinstance(found, str)
-    with open(found, encoding="utf-8") as file:
+    path = finders.find("push-worker.js")
+    assert isinstance(path, str)
+    with open(path, encoding="utf-8") as file:
         return HttpResponse(file.read(), content_type="text/javascript; charset=utf-8")

@@ -40,19 +40,19 @@ def reminders(request: HttpRequest) -> HttpResponse:
 
 
 def _row(reminder: Reminder) -> dict:
-    address, says = link_of(reminder)
-    return {"reminder": reminder, "address": address, "says": says}
+    address, action = link_of(reminder)
+    return {"reminder": reminder, "address": address, "action": action}
 
 
 @login_required
 def reminders_ended(request: HttpRequest) -> HttpResponse:
     """Ended reminders, the latest first; of one kind, or of one condition."""
     form = EndedForm(request.GET)
-    found = _ended()
+    ended = _ended_reminders()
     if form.is_valid():
-        asked = {name: value for name, value in form.cleaned_data.items() if value}
-        found = found.filter(**asked)
-    page = Paginator(found, PER_PAGE).get_page(request.GET.get("page"))
+        filters = {name: value for name, value in form.cleaned_data.items() if value}
+        ended = ended.filter(**filters)
+    page = Paginator(ended, PER_PAGE).get_page(request.GET.get("page"))
     return render(request, "reminders/ended.html", {"form": form, "page": page, "query": _query(request)})
 
 
@@ -63,20 +63,20 @@ def _query(request: HttpRequest) -> QueryDict:
     return query
 
 
-def _ended() -> QuerySet[Reminder]:
+def _ended_reminders() -> QuerySet[Reminder]:
     return Reminder.objects.filter(ended_at__isnull=False).select_related("ended_by").order_by("-ended_at")
 
 
 @login_required
 def reminder(request: HttpRequest, pk: int) -> HttpResponse:
     """One reminder with its events, and earlier ones of the same condition."""
-    found = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
-    earlier = _ended().filter(condition=found.condition, opened_at__lt=found.opened_at)
-    context = {"row": _row(found), "events": found.events.select_related("by"), "earlier": earlier[:EARLIER]}
+    row = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
+    earlier = _ended_reminders().filter(condition=row.condition, opened_at__lt=row.opened_at)
+    context = {"row": _row(row), "events": row.events.select_related("by"), "earlier": earlier[:EARLIER]}
     return render(request, "reminders/detail.html", context)
 
 
-def _ended_already(request: HttpRequest, reminder: Reminder) -> HttpResponse:
+def _redirect_ended(request: HttpRequest, reminder: Reminder) -> HttpResponse:
     """The answer to a second tap or an old page."""
     assert reminder.ended_at is not None
     messages.error(
@@ -91,7 +91,7 @@ def _ended_already(request: HttpRequest, reminder: Reminder) -> HttpResponse:
 def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
     if reminder.ended_at is not None:
-        return _ended_already(request, reminder)
+        return _redirect_ended(request, reminder)
     form = SnoozeForm(post_data(request), reminder=reminder)
 
     def snooze(data: dict) -> None:
@@ -110,7 +110,7 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
 def reminder_complete(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
     if reminder.ended_at is not None:
-        return _ended_already(request, reminder)
+        return _redirect_ended(request, reminder)
     form = CompleteForm(post_data(request))
     if apply(form, lambda data: lifecycle.complete(reminder, data["note"], by=request.user)):
         messages.success(request, f"{reminder}: completed.")

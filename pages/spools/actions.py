@@ -14,7 +14,7 @@ from pages.spools.forms import (
     ReelForm,
     WeighForm,
 )
-from pages.spools.lookup import of_spool
+from pages.spools.lookup import with_spool
 from spools.codes import pretty
 from spools.inventory import ledger, moves
 from spools.inventory.assumptions import correct_reel
@@ -22,7 +22,7 @@ from spools.inventory.corrections import correct_weighing
 from spools.models import Spool
 
 
-@of_spool
+@with_spool
 def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
     stay = moves.current_stay(spool)
     form = MoveSpoolForm(post_data(request), here=stay.place if stay else None)
@@ -32,7 +32,7 @@ def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/move.html", {"spool": spool, "form": form, "stay": stay})
 
 
-@of_spool
+@with_spool
 def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The spool was somewhere else for a while and is back, which nobody recorded then."""
     stay = moves.current_stay(spool)
@@ -48,7 +48,7 @@ def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/away.html", {"spool": spool, "form": form, "stay": stay})
 
 
-@of_spool
+@with_spool
 def spool_weigh(request: HttpRequest, spool: Spool) -> HttpResponse:
     form = WeighForm(post_data(request))
     if apply(
@@ -68,7 +68,7 @@ def spool_weigh(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/weigh.html", context)
 
 
-@of_spool
+@with_spool
 def weighing_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
     """Give the right number for a wrong weighing, which is withdrawn."""
     entry = get_object_or_404(spool.mass_entries.filter(kind=ledger.Kind.WEIGHED), pk=pk)
@@ -81,7 +81,7 @@ def weighing_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpRespons
     return render(request, "spools/correct_weighing.html", {"spool": spool, "form": form, "entry": entry})
 
 
-@of_spool
+@with_spool
 def spool_reel(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The reel is another one than was entered, or was weighed since."""
     form = ReelForm(post_data(request), instance=Spool.objects.get(pk=spool.pk))
@@ -91,7 +91,7 @@ def spool_reel(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/reel.html", {"spool": spool, "form": form})
 
 
-@of_spool
+@with_spool
 def spool_cut(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Filament that left the spool without being printed."""
     form = CutForm(post_data(request))
@@ -112,7 +112,7 @@ def spool_cut(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/cut.html", context)
 
 
-@of_spool
+@with_spool
 def spool_empty(request: HttpRequest, spool: Spool) -> HttpResponse:
     form = EmptyForm(post_data(request))
     if apply(form, lambda data: moves.mark_empty(spool, at=data["when"], by=request.user)):

@@ -31,9 +31,9 @@ class WithPlaces(forms.Form):
     place_label = "To"
     dryers = True
 
-    def __init__(self, *args: Any, here: Place | None = None, **options: Any) -> None:
+    def __init__(self, *args: Any, current_place: Place | None = None, **options: Any) -> None:
         super().__init__(*args, **options)
-        places = Place.objects.exclude(pk=here.pk) if here else Place.objects.all()
+        places = Place.objects.exclude(pk=current_place.pk) if current_place else Place.objects.all()
         if not self.dryers:
             places = places.exclude(kind=Place.Kind.DRYER)
         self.fields["place"] = PlaceChoice(places, self.place_label)
@@ -118,14 +118,16 @@ class LoadForm(forms.Form):
     )
     when = WhenField()
 
-    def __init__(self, *args: Any, hold: bool, there: Spool | None, here: Place, **options: Any) -> None:
+    def __init__(
+        self, *args: Any, hold: bool, current_spool: Spool | None, printer_place: Place, **options: Any
+    ) -> None:
         """there: the spool that is on the toolhead and has to go; here: the printer's place."""
         super().__init__(*args, **options)
         if not hold:
             del self.fields["override_reason"]
-        if there is not None:
-            code = pretty(there.code)
-            places = Place.objects.exclude(pk=here.pk)
+        if current_spool is not None:
+            code = pretty(current_spool.code)
+            places = Place.objects.exclude(pk=printer_place.pk)
             self.fields["unload_to"] = PlaceChoice(places, f"{code} comes off and goes to")
             self.fields["unload_to"].error_messages["required"] = f"Say where {code} goes."
             self.order_fields(["unload_to"])

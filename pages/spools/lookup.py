@@ -32,13 +32,13 @@ def find_spool(text: str) -> Spool:
         ) from None
 
 
-def not_found(request: HttpRequest, text: str, error: ValidationError) -> HttpResponse:
+def not_found_page(request: HttpRequest, text: str, error: ValidationError) -> HttpResponse:
     """The scan page with what is wrong with the code, as an answer that says "not found"."""
     context = {"typed": text[:80], "reason": error.messages[0]}
     return render(request, "spools/scan/not_found.html", context, status=404)
 
 
-def of_spool(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+def with_spool(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
     """For pages under a spool's address: signs in first, then gives the view the spool for its code.
 
     The same page has one address: a code in capitals, with dashes or without the last slash leads to it.
@@ -46,18 +46,18 @@ def of_spool(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
 
     @login_required
     @wraps(view)
-    def page(request: HttpRequest, code: str, **others: Any) -> HttpResponse:
+    def page(request: HttpRequest, code: str, **arguments: Any) -> HttpResponse:
         try:
             spool = find_spool(code)
         except ValidationError as error:
-            return not_found(request, code, error)
+            return not_found_page(request, code, error)
         match = request.resolver_match
         address = reverse(
-            match.url_name or "spool" if match else "spool", args=[spool.code, *others.values()]
+            match.url_name or "spool" if match else "spool", args=[spool.code, *arguments.values()]
         )
         if request.method in ("GET", "HEAD") and request.path != address:
             query = request.META.get("QUERY_STRING")
             return redirect(f"{address}?{query}" if query else address)
-        return view(request, spool, **others)
+        return view(request, spool, **arguments)
 
     return page

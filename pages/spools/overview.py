@@ -5,7 +5,7 @@ from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from pages.spools.detail import wet
+from pages.spools.detail import describe_wetness
 from spools.catalogue.values import material_values
 from spools.models import Spool
 from spools.moisture.state import moisture_of
@@ -15,12 +15,12 @@ from spools.moisture.state import moisture_of
 def spools(request: HttpRequest) -> HttpResponse:
     """Those in use, or with ?empty=1 those used up; ?q= narrows by code, material, maker, colour, place."""
     empty = "empty" in request.GET
-    wanted = request.GET.get("q", "").strip()
-    found = Spool.objects.filter(emptied_at__isnull=not empty).select_related(
+    query = request.GET.get("q", "").strip()
+    matches = Spool.objects.filter(emptied_at__isnull=not empty).select_related(
         "feedstock__polymer", "feedstock__maker", "feedstock__filler"
     )
-    for word in wanted.replace("\0", "").split():
-        found = found.filter(
+    for word in query.replace("\0", "").split():
+        matches = matches.filter(
             Q(code__icontains=word.replace("-", ""))
             | Q(batch__icontains=word)
             | Q(feedstock__name__icontains=word)
@@ -29,9 +29,9 @@ def spools(request: HttpRequest) -> HttpResponse:
             | Q(feedstock__maker__name__icontains=word)
             | Q(stays__end=None, stays__place__name__icontains=word)
         ).distinct()
-    listed = list(found)
+    listed = list(matches)
     rows = [{"spool": spool} for spool in listed] if empty else _rows(listed)
-    return render(request, "spools/list.html", {"rows": rows, "empty": empty, "wanted": wanted})
+    return render(request, "spools/list.html", {"rows": rows, "empty": empty, "wanted": query})
 
 
 def _rows(listed: list[Spool]) -> list[dict]:
@@ -45,7 +45,7 @@ def _rows(listed: list[Spool]) -> list[dict]:
                 "place": moisture.history.stays[-1].place,
                 "amount": moisture.history.remaining(),
                 "limit_pct": material_values(spool.feedstock).limit_hold_pct,
-                "wet": wet(moisture, spool.feedstock),
+                "wet": describe_wetness(moisture, spool.feedstock),
             }
         )
     return rows

@@ -8,7 +8,7 @@ from django.shortcuts import redirect, render
 
 from pages.frame.forms import apply, post_data
 from pages.spools.forms import ReceiveForm
-from pages.spools.lookup import of_spool
+from pages.spools.lookup import with_spool
 from spools import codes
 from spools.drying.caps import compute_cap, suggested_set_point_c
 from spools.inventory.receiving import NewSpool, receive_spool
@@ -24,8 +24,8 @@ def spool_receive(request: HttpRequest) -> HttpResponse:
     received: list[Spool] = []
 
     def receive(data: dict) -> None:
-        given = {name: value for name, value in data.items() if name not in ("core_kind", "place", "when")}
-        received.append(receive_spool(NewSpool(**given), data["place"], at=data["when"], by=request.user))
+        fields = {name: value for name, value in data.items() if name not in ("core_kind", "place", "when")}
+        received.append(receive_spool(NewSpool(**fields), data["place"], at=data["when"], by=request.user))
 
     if apply(form, receive):
         spool = received[0]
@@ -36,7 +36,7 @@ def spool_receive(request: HttpRequest) -> HttpResponse:
     return render(request, "spools/receive.html", {"form": form})
 
 
-@of_spool
+@with_spool
 def spool_label(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The label on paper: code, what it is, how it may be dried, and the QR code of the spool's page."""
     size = request.GET.get("size", "small")

@@ -6,7 +6,7 @@ from django.db.models import Max
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from pages.spools.lookup import find_spool, not_found
+from pages.spools.lookup import find_spool, not_found_page
 from spools.models import Spool
 
 SHOWN_RECENT = 8
@@ -19,7 +19,7 @@ def scan(request: HttpRequest) -> HttpResponse:
         try:
             return redirect("spool", find_spool(typed).code)
         except ValidationError as error:
-            return not_found(request, typed, error)
+            return not_found_page(request, typed, error)
     recent = Spool.objects.filter(emptied_at=None).annotate(moved=Max("stays__start")).order_by("-moved")
     recent = recent.select_related("feedstock__maker", "feedstock__polymer")[:SHOWN_RECENT]
     return render(request, "spools/scan/scan.html", {"recent": recent})

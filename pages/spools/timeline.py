@@ -9,7 +9,7 @@ from spools.models import DryingRun, MassEntry, Spool, Stay
 
 
 @dataclass(frozen=True)
-class Event:
+class TimelineEvent:
     """what: stay, drying, loading or a kind of mass entry.
 
     number: g of a mass entry.
@@ -17,7 +17,7 @@ class Event:
     subject: the id of the place, dryer, loading or job; 0 for none. fact: the mass entry, which may be withdrawn.
     """
 
-    what: str
+    kind: str
     at: datetime
     until: datetime | None
     number: float = 0.0
@@ -32,18 +32,18 @@ class Event:
         return None if self.until is None else (self.until - self.at) / timedelta(hours=1)
 
 
-def time_line(spool: Spool) -> list[Event]:
+def build_timeline(spool: Spool) -> list[TimelineEvent]:
     """Stays, drying runs, mass entries with their jobs, and loadings. Four queries."""
     events = [*_mass_events(spool), *_stay_events(spool), *_drying_events(spool), *_loading_events(spool)]
     return sorted(events, key=lambda event: event.at, reverse=True)
 
 
-def _mass_events(spool: Spool) -> Iterator[Event]:
+def _mass_events(spool: Spool) -> Iterator[TimelineEvent]:
     entries = MassEntry.objects.filter(spool=spool).select_related("job_use__job", "withdrawn_by")
     for entry in entries:
         use = getattr(entry, "job_use", None)
         grams = entry.net_change_g if entry.gross_g is None else entry.gross_g
-        yield Event(
+        yield TimelineEvent(
             entry.kind,
             entry.at,
             entry.at,
@@ -55,23 +55,25 @@ def _mass_events(spool: Spool) -> Iterator[Event]:
         )
 
 
-def _stay_events(spool: Spool) -> Iterator[Event]:
+def _stay_events(spool: Spool) -> Iterator[TimelineEvent]:
     for stay in Stay.objects.filter(spool=spool).select_related("place"):
-        yield Event("stay", stay.start, stay.end, name=stay.place.name, subject=stay.place_id)
+        yield TimelineEvent("stay", stay.start, stay.end, name=stay.place.name, subject=stay.place_id)
 
 
-def _drying_events(spool: Spool) -> Iterator[Event]:
+def _drying_events(spool: Spool) -> Iterator[TimelineEvent]:
     for run in DryingRun.objects.filter(spool=spool).select_related("dryer"):
         first = "" if run.first_set_point_c is None else f"{run.first_set_point_c:g} °C, then "
         note = f"{first}{run.set_point_c:g} °C"
-        yield Event("drying", run.start, run.end, name=run.dryer.name, note=note, subject=run.dryer_id)
+        yield TimelineEvent(
+            "drying", run.start, run.end, name=run.dryer.name, note=note, subject=run.dryer_id
+        )
 
 
-def _loading_events(spool: Spool) -> Iterator[Event]:
+def _loading_events(spool: Spool) -> Iterator[TimelineEvent]:
     loadings = Loading.objects.with_off_at().filter(spool=spool).select_related("toolhead__printer")
     for loading in loadings:
         because = f", loaded because: {loading.override_reason}" if loading.override_reason else ""
-        yield Event(
+        yield TimelineEvent(
             "loading",
             loading.start,
             loading.off_at,

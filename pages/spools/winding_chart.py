@@ -30,7 +30,7 @@ class Picture:
     legend: list[tuple[int, str]]
 
 
-def winding_picture(shells: Sequence[Shell], clear_pct: float, hold_pct: float) -> Picture:
+def draw_winding(shells: Sequence[Shell], clear_pct: float, hold_pct: float) -> Picture:
     """The shells from the core outwards, tinted by where their likely moisture is among the limits.
 
     clear_pct: the material prints well up to this; hold_pct: the print limit.

@@ -30,7 +30,7 @@ def share(part: float) -> str:
 
 
 @register.filter
-def of(values: Mapping[str, Any], name: str) -> Any:
+def lookup(values: Mapping[str, Any], name: str) -> Any:
     return values[name]
 
 

@@ -33,29 +33,29 @@ class TroubleForm(forms.Form):
             "job", "toolhead__printer", "spool__feedstock__maker"
         )
         latest = list(uses.order_by("-job__start", "-pk")[:SHOWN_JOBS])
-        asked = list(uses.filter(job=job)) if job else []
-        self.uses = {f"use-{use.pk}": use for use in [*asked, *latest]}
+        job_uses = list(uses.filter(job=job)) if job else []
+        self.uses = {f"use-{use.pk}": use for use in [*job_uses, *latest]}
         self.loadings = {f"loading-{loading.pk}": loading for loading in recent_loadings()}
         self.fields["print"] = forms.ChoiceField(
             label="Which print",
             choices=[
-                *((key, _of_a_job(use)) for key, use in self.uses.items()),
-                *((key, _not_recorded(loading)) for key, loading in self.loadings.items()),
+                *((key, _describe_use(use)) for key, use in self.uses.items()),
+                *((key, _describe_loading(loading)) for key, loading in self.loadings.items()),
             ],
         )
         self.order_fields(["print", "symptoms"])
 
 
-def _of_a_job(use: JobUse) -> str:
-    return f"{use.job}, {format_time(use.job.start)}: {_on(use)}"
+def _describe_use(use: JobUse) -> str:
+    return f"{use.job}, {format_time(use.job.start)}: {_describe_spool_on_toolhead(use)}"
 
 
-def _not_recorded(loading: Loading) -> str:
-    return f"Not recorded: {_on(loading)}{until(loading)}"
+def _describe_loading(loading: Loading) -> str:
+    return f"Not recorded: {_describe_spool_on_toolhead(loading)}{until(loading)}"
 
 
-def _on(of: JobUse | Loading) -> str:
-    return f"{pretty(of.spool.code)} {of.spool.feedstock} on {of.toolhead}"
+def _describe_spool_on_toolhead(row: JobUse | Loading) -> str:
+    return f"{pretty(row.spool.code)} {row.spool.feedstock} on {row.toolhead}"
 
 
 class OutcomeForm(forms.Form):

@@ -24,16 +24,18 @@ PER_PAGE = 30
 @login_required
 def troubles(request: HttpRequest) -> HttpResponse:
     page = Paginator(_reports(), PER_PAGE).get_page(request.GET.get("page"))
-    return render(request, "trouble/list.html", {"page": page, "rows": [_told(one) for one in page]})
+    return render(
+        request, "trouble/list.html", {"page": page, "rows": [_report_row(report) for report in page]}
+    )
 
 
 def _reports() -> QuerySet[TroubleReport]:
     outcomes = Prefetch("outcomes", TroubleOutcome.objects.select_related("recorded_by"))
-    found = TroubleReport.objects.select_related("job", "toolhead__printer", "spool__feedstock__maker")
-    return found.prefetch_related(outcomes)
+    reports = TroubleReport.objects.select_related("job", "toolhead__printer", "spool__feedstock__maker")
+    return reports.prefetch_related(outcomes)
 
 
-def _told(report: TroubleReport) -> dict[str, Any]:
+def _report_row(report: TroubleReport) -> dict[str, Any]:
     outcomes = list(report.outcomes.all())
     return {
         "report": report,
@@ -45,39 +47,43 @@ def _told(report: TroubleReport) -> dict[str, Any]:
 
 @login_required
 def trouble_new(request: HttpRequest) -> HttpResponse:
-    asked = request.GET.get("job", "")
-    job = Job.objects.filter(pk=asked).first() if asked.isdecimal() and len(asked) < 10 else None
+    job_id = request.GET.get("job", "")
+    job = Job.objects.filter(pk=job_id).first() if job_id.isdecimal() and len(job_id) < 10 else None
     form = TroubleForm(post_data(request), job=job)
-    made: list[TroubleReport] = []
+    reported: list[TroubleReport] = []
 
     def report(data: dict) -> None:
         signs, note = data["symptoms"], data["note"]
         if use := form.uses.get(data["print"]):
-            made.append(
+            reported.append(
                 report_job_trouble(
                     use.job, signs, spool=use.spool, toolhead=use.toolhead, note=note, by=request.user
                 )
             )
             return
-        on = form.loadings[data["print"]]
-        made.append(report_trouble(on.toolhead, on.spool, signs, at=data["when"], note=note, by=request.user))
+        loading = form.loadings[data["print"]]
+        reported.append(
+            report_trouble(
+                loading.toolhead, loading.spool, signs, at=data["when"], note=note, by=request.user
+            )
+        )
 
     if apply(form, report):
-        return redirect("trouble", made[0].pk)
+        return redirect("trouble", reported[0].pk)
     return render(request, "trouble/form.html", {"form": form})
 
 
 @login_required
 def trouble(request: HttpRequest, pk: int) -> HttpResponse:
     report = get_object_or_404(_reports(), pk=pk)
-    told = _told(report)
+    row = _report_row(report)
     findings = report.findings
-    context = told | {
+    context = row | {
         "likely": [finding for finding in findings if finding["chance"] != rules.UNLIKELY],
         "unlikely": [finding for finding in findings if finding["chance"] == rules.UNLIKELY],
         "outside": rules.other_causes(report.symptoms),
         "otherwise": [choice for choice in TroubleOutcome.Cause.choices if choice[0] not in CAUSES],
-        "step": _next_step(report, told["outcome"]),
+        "step": _next_step(report, row["outcome"]),
     }
     return render(request, "trouble/detail.html", context)
 
@@ -87,24 +93,24 @@ def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[st
     cause = CAUSES.get(outcome.cause) if outcome else None
     if cause is None:
         return None
-    toolhead, address, says = report.toolhead, "", ""
+    toolhead, address, action = report.toolhead, "", ""
     if cause.act == "dry":
-        address, says = reverse("spool-dry", args=[report.spool.code]), "Plan its drying"
+        address, action = reverse("spool-dry", args=[report.spool.code]), "Plan its drying"
     elif cause.act == "other_spool":
-        address, says = reverse("spools"), "Choose another spool"
+        address, action = reverse("spools"), "Choose another spool"
     elif cause.act == "replace":
         fitted = Fitting.objects.filter(
             toolhead=toolhead, role=cause.role, end=None, start__lte=report.at
         ).first()
         if fitted is not None:
-            address, says = reverse("part-replace", args=[fitted.pk]), "Replace it, recorded as worn"
+            address, action = reverse("part-replace", args=[fitted.pk]), "Replace it, recorded as worn"
     elif cause.act == "service":
         kind = ServiceKind.objects.filter(work=cause.work, in_use=True).first()
         address = reverse("service-done", args=[toolhead.printer_id])
-        says = "Record it as done"
+        action = "Record it as done"
         if kind is not None:
             address += f"?kind={kind.pk}&toolhead={toolhead.pk}"
-    return {"remedy": cause.remedy, "address": address, "says": says}
+    return {"remedy": cause.remedy, "address": address, "action": action}
 
 
 @login_required
@@ -119,6 +125,6 @@ def trouble_outcome(request: HttpRequest, pk: int) -> HttpResponse:
         cause = TroubleOutcome.Cause(form.cleaned_data["cause"])
         messages.success(request, f"{cause.label}: saved as the cause.")
     else:
-        said = [str(error) for errors in form.errors.values() for error in errors]
-        messages.error(request, f"Nothing was saved. {' '.join(said)}", extra_tags="impossible_outcome")
+        texts = [str(error) for errors in form.errors.values() for error in errors]
+        messages.error(request, f"Nothing was saved. {' '.join(texts)}", extra_tags="impossible_outcome")
     return redirect("trouble", pk)

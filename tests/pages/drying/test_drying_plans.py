@@ -126,14 +126,14 @@ def test_several_spools_are_planned_and_the_one_that_limits_can_be_left_out(shop
     address = reverse("drying-start", args=[shop.dryer.pk])
     assert desk.get(address).status_code == 200
     page = desk.get(address, {"spools": [pla.pk, shop.free.pk, shop.other.pk]})
-    found = page.context["found"]
+    found = page.context["plan"]
     assert (found.limiting_spool, found.without_limiting_c) == (pla, 80)
     said = words(page)
     assert "Without it the others may have up to 80 °C" in said
     assert "These may be taken out earlier" in said
     links = [f'"?spools={a.pk}&amp;spools={b.pk}"' for a, b in permutations([shop.free, shop.other])]
     assert any(link in page.content.decode() for link in links)
-    alone = desk.get(address, {"spools": [shop.free.pk, shop.other.pk]}).context["found"]
+    alone = desk.get(address, {"spools": [shop.free.pk, shop.other.pk]}).context["plan"]
     assert alone.set_point_c == 75
 
 
@@ -141,7 +141,7 @@ def test_spools_start_together_in_two_stages(shop, desk, pva):
     petg = receive(feedstock("PETG"), shop.bag, core_material="pc")
     address = reverse("drying-start", args=[shop.dryer.pk])
     both = {"spools": [pva.pk, petg.pk], "set_point_c": "50"}
-    found = desk.get(address, both).context["found"]
+    found = desk.get(address, both).context["plan"]
     assert found.first.set_point_c == 40
     values = {"planned_hours": "20", "resolution_g": "1", "first_set_point_c": "40"}
     short = desk.post(address, both | values | {"first_hours": "0.5"})

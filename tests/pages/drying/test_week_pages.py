@@ -10,7 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from background.running import run_due
-from pages.drying.week_chart import LABEL_PX, LEFT, WIDTH, Stretch, week_drawing
+from pages.drying.week_chart import LABEL_PX, LEFT, WIDTH, Stretch, draw_week
 from pages.drying.week_forms import MaterialField
 from spools import limits
 from spools.codes import pretty
@@ -82,7 +82,7 @@ def test_from_a_print_request_to_the_run_that_was_planned(shop, desk):
     assert f"{one.hours:g} h at {one.temperatures}" in words(drying)
     (_, start), *_ = drying.context["dryers"][0][-1]
     form = desk.get(start)
-    assert form.context["found"].set_point_c == one.set_point_c
+    assert form.context["plan"].set_point_c == one.set_point_c
     assert float(form.context["form"].initial["planned_hours"]) >= one.hours
     values = {"spools": shop.free.pk, "set_point_c": one.set_point_c, "planned_hours": one.hours}
     desk.post(reverse("drying-start", args=[shop.dryer.pk]), values | {"resolution_g": "1"})
@@ -188,7 +188,7 @@ def test_bars_lie_in_their_dryer_and_spools_that_are_together_below_each_other()
     def stretch(start: float, end: float, label: str) -> Stretch:
         return Stretch(now + timedelta(hours=start), now + timedelta(hours=end), label, runs=start < 0)
 
-    drawn = week_drawing(
+    drawn = draw_week(
         [("One", [stretch(-2, 10, ""), stretch(5, 20, "1"), stretch(20, 48, "2")]), ("Two", [])], now
     )
     (_, _, bars), (_, _, none) = drawn.lanes
@@ -213,7 +213,7 @@ def test_the_number_of_a_drying_lies_on_its_own_bar_or_on_none(spans):
         Stretch(now + timedelta(hours=start), now + timedelta(hours=end), str(n), runs=False)
         for n, (start, end) in enumerate(spans)
     ]
-    ((_, _, bars),) = week_drawing([("One", stretches)], now).lanes
+    ((_, _, bars),) = draw_week([("One", stretches)], now).lanes
     for bar in bars:
         left, right = bar.label_x - LABEL_PX / 2, bar.label_x + LABEL_PX / 2
         over = [

@@ -11,7 +11,7 @@ from maintenance.changes import FLOW, PARTS
 from maintenance.flow.control_chart import START
 from maintenance.models import FlowCheck, Job
 from maintenance.reminders.sweep import sweep_subjects
-from pages.flow.charts import curve_drawing
+from pages.flow.charts import draw_curve
 from tests.maintenance.flow.flow_lab import check
 from tests.maintenance.flow.test_curve import check as curve_of
 from tests.pages.small_shop import says
@@ -153,7 +153,7 @@ def test_a_rising_loss_is_drawn_told_and_reminded_of(shop, desk):
 @given(st.lists(st.floats(0, 1), min_size=4, max_size=4), st.floats(0, 0.1))
 @settings(max_examples=30)
 def test_whatever_a_curve_is_it_is_drawn_within_its_box(losses, scatter):
-    drawn = curve_drawing(curve_of([0, *losses], scatter=scatter, short=0.12))
+    drawn = draw_curve(curve_of([0, *losses], scatter=scatter, short=0.12))
     numbers = [float(n) for n in f"{drawn.line} {drawn.band}".replace(",", " ").split()]
     xs = [*numbers[::2], *(x for x, _, _ in drawn.points), *(x for x, _ in drawn.x_ticks)]
     ys = [*numbers[1::2], *(y for _, a, b in drawn.bars for y in (a, b)), *(y for y, _ in drawn.y_ticks)]

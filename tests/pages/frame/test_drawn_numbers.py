@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from pages.places.charts import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, line_chart
+from pages.places.charts import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, draw_line_chart
 from pages.templatetags.sensible import sensible
 
 SINCE = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -14,7 +14,7 @@ GAP = timedelta(hours=6)
 def chart(*rows: tuple[float, float]):
     """A chart of (hours since the start, number) over two days."""
     points = [(SINCE + timedelta(hours=hours), value) for hours, value in rows]
-    return line_chart(points, SINCE, SINCE + timedelta(days=2), GAP)
+    return draw_line_chart(points, SINCE, SINCE + timedelta(days=2), GAP)
 
 
 def test_a_line_runs_from_corner_to_corner():

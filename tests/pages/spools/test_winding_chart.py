@@ -2,7 +2,7 @@
 
 import pytest
 
-from pages.spools.winding_chart import OVER_LIMIT, winding_picture
+from pages.spools.winding_chart import OVER_LIMIT, draw_winding
 from pages.templatetags.spoken import roughly
 from spools.wording import format_duration
 
@@ -15,14 +15,14 @@ def shells(*likely_pct: float) -> list[tuple[float, float, float, float, float]]
 
 
 def test_each_tint_ends_at_its_limit():
-    drawn = winding_picture(shells(0.2, 0.4, 0.6, 0.8, 0.81), CLEAR_PCT, HOLD_PCT)
+    drawn = draw_winding(shells(0.2, 0.4, 0.6, 0.8, 0.81), CLEAR_PCT, HOLD_PCT)
     assert [ring.tint for ring in drawn.rings] == [0, 1, 2, 3, OVER_LIMIT]
     assert [ring.hatched for ring in drawn.rings] == [False, False, False, False, True]
     assert [tint for tint, _ in drawn.legend] == [0, 1, 2, 3, OVER_LIMIT]
 
 
 def test_neighbours_of_one_tint_are_one_ring_from_core_to_rim():
-    drawn = winding_picture(shells(0.1, 0.1, 0.9, 0.9), CLEAR_PCT, HOLD_PCT)
+    drawn = draw_winding(shells(0.1, 0.1, 0.9, 0.9), CLEAR_PCT, HOLD_PCT)
     dry, wet = drawn.rings
     # 80 mm outside are 48 units: the core of 40 mm 24, the border at 60 mm 36.
     assert dry.outline.startswith("M14.00 50a36.00 36.00") and "M26.00 50a24.00 24.00" in dry.outline

@@ -131,7 +131,7 @@ def test_what_it_was_leads_to_what_now_helps(shop, desk, worn, cause, says_next,
     after = desk.post(address, {"cause": cause, "note": "seen under the lamp"}, follow=True)
     assert says(after, "saved as the cause") and says(after, "seen under the lamp")
     step = after.context["step"]
-    assert step["says"] == says_next
+    assert step["action"] == says_next
     answer = desk.get(step["address"])
     assert (answer.status_code, answer.resolver_match.url_name) == (200, page)
 
