@@ -32,26 +32,26 @@ class TooLarge(exceptions.APIException):
 def handler(error: Exception, context: dict[str, Any]) -> Response | None:
     """REST_FRAMEWORK's EXCEPTION_HANDLER. None (a 500) only for errors that are ours."""
     if isinstance(error, KeyReused):
-        return _refused(_of_django(error), status.HTTP_422_UNPROCESSABLE_ENTITY)
+        return _refusal_response(_reasons_of_django(error), status.HTTP_422_UNPROCESSABLE_ENTITY)
     if isinstance(error, ValidationError):
         set_rollback()
-        return _refused(_of_django(error), status.HTTP_400_BAD_REQUEST)
+        return _refusal_response(_reasons_of_django(error), status.HTTP_400_BAD_REQUEST)
     if isinstance(error, (ProtectedError, IntegrityError)):
         set_rollback()
         message = IN_USE if isinstance(error, ProtectedError) else CLASH
-        return _refused([Reason("", "conflict", message)], status.HTTP_409_CONFLICT)
+        return _refusal_response([Reason("", "conflict", message)], status.HTTP_409_CONFLICT)
     if isinstance(error, Http404):
         error = exceptions.NotFound(NOTHING_THERE)
     elif isinstance(error, exceptions.UnsupportedMediaType):
-        taken = " or ".join(parser.media_type for parser in context["view"].get_parsers())
+        accepted = " or ".join(parser.media_type for parser in context["view"].get_parsers())
         error = exceptions.UnsupportedMediaType(
-            "", f"Send the body as {taken}, and say so in the header Content-Type."
+            "", f"Send the body as {accepted}, and say so in the header Content-Type."
         )
     response = exception_handler(error, context)
     if response is None:
         return None
     detail = error.detail if isinstance(error, exceptions.ValidationError) else response.data["detail"]
-    response.data = _body(_flat(detail))
+    response.data = _body(_flatten(detail))
     return response
 
 
@@ -63,32 +63,32 @@ class Reason(NamedTuple):
     message: str
 
 
-def _of_django(error: ValidationError) -> Iterator[Reason]:
+def _reasons_of_django(error: ValidationError) -> Iterator[Reason]:
     by_field = error.error_dict if hasattr(error, "error_dict") else {"": error.error_list}
     for name, reasons in by_field.items():
         for reason in reasons:
             for message in reason.messages:
-                yield Reason(_field(name), reason.code or INVALID, message)
+                yield Reason(_field_name(name), reason.code or INVALID, message)
 
 
-def _field(name: Any) -> str:
+def _field_name(name: Any) -> str:
     return "" if name in ("__all__", "non_field_errors") else str(name)
 
 
-def _flat(detail: Any, field: str = "") -> Iterator[Reason]:
+def _flatten(detail: Any, field: str = "") -> Iterator[Reason]:
     """Every reason in the nested dicts and lists of a serializer's errors."""
     if isinstance(detail, dict):
         for name, inner in detail.items():
-            yield from _flat(inner, ".".join(filter(None, [field, _field(name)])))
+            yield from _flatten(inner, ".".join(filter(None, [field, _field_name(name)])))
     elif isinstance(detail, (list, tuple)):
         for number, inner in enumerate(detail):
             nested = isinstance(inner, (dict, list))
-            yield from _flat(inner, ".".join(filter(None, [field, str(number)])) if nested else field)
+            yield from _flatten(inner, ".".join(filter(None, [field, str(number)])) if nested else field)
     else:
         yield Reason(field, str(getattr(detail, "code", None) or INVALID), str(detail))
 
 
-def _refused(reasons: Iterable[Reason], status_code: int) -> Response:
+def _refusal_response(reasons: Iterable[Reason], status_code: int) -> Response:
     return Response(_body(reasons), status=status_code)
 
 

@@ -66,8 +66,8 @@ class Id(serializers.PrimaryKeyRelatedField):
         "does_not_exist": "No {what} that can be given here has the id {pk_value}. Look at the list of them.",
     }
 
-    def fail(self, key: str, **said: Any) -> Any:
-        return super().fail(key, what=self.get_queryset().model._meta.verbose_name, **said)
+    def fail(self, key: str, **details: Any) -> Any:
+        return super().fail(key, what=self.get_queryset().model._meta.verbose_name, **details)
 
 
 class Moment(serializers.DateTimeField):
@@ -122,9 +122,9 @@ class StrictSerializer(serializers.Serializer):
         if isinstance(data, Mapping):
             unknown = [str(name) for name in data if name not in self.fields]
             if unknown:
-                known = ", ".join(name for name, field in self.fields.items() if not field.read_only)
+                field_names = ", ".join(name for name, field in self.fields.items() if not field.read_only)
                 raise serializers.ValidationError(
-                    {name: [f"There is no such field here. There are: {known}."] for name in unknown}
+                    {name: [f"There is no such field here. There are: {field_names}."] for name in unknown}
                 )
         return super().to_internal_value(data)
 
@@ -142,7 +142,7 @@ class ModelSerializer(StrictSerializer, serializers.ModelSerializer):
     serializer_related_field = Id
 
     @transaction.atomic
-    def keep(self, row: Any) -> Any:
+    def save_checked(self, row: Any) -> Any:
         """Check and store a new or corrected row."""
         count_edit(row)
         row.full_clean()
@@ -150,12 +150,12 @@ class ModelSerializer(StrictSerializer, serializers.ModelSerializer):
         return row
 
     def create(self, validated_data: dict[str, Any]) -> Any:
-        return self.keep(self.Meta.model(**validated_data))
+        return self.save_checked(self.Meta.model(**validated_data))
 
     def update(self, instance: Any, validated_data: dict[str, Any]) -> Any:
         for name, value in validated_data.items():
             setattr(instance, name, value)
-        return self.keep(instance)
+        return self.save_checked(instance)
 
 
 def parse(serializer: type[serializers.BaseSerializer], data: Any) -> Any:

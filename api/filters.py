@@ -41,10 +41,10 @@ class StrictFilterBackend(DjangoFilterBackend):
     def filter_queryset(self, request: Request, queryset: QuerySet[Any], view: Any) -> QuerySet[Any]:
         if getattr(view, "action", "") == "list":
             filters = self.get_filterset_class(view, queryset)
-            known = {*(filters.base_filters if filters else ()), *NOT_FILTERS}
-            unknown = sorted(set(request.query_params) - known)
+            known_names = {*(filters.base_filters if filters else ()), *NOT_FILTERS}
+            unknown = sorted(set(request.query_params) - known_names)
             if unknown:
-                can = ", ".join(sorted(known - {"format"}))
+                can = ", ".join(sorted(known_names - {"format"}))
                 raise ValidationError(
                     dict.fromkeys(unknown, f"This list knows no such word. Give some of {can}.")
                 )

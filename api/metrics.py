@@ -12,9 +12,9 @@ from maintenance.metrics import render_metrics
 @require_safe
 def metrics(request: HttpRequest) -> HttpResponse:
     if not (request.user.is_authenticated or _has_token(request)):
-        says = "Send a token of the interface: Authorization: Token ...\n"
+        refusal = "Send a token of the interface: Authorization: Token ...\n"
         return HttpResponse(
-            says, status=401, content_type="text/plain", headers={"WWW-Authenticate": "Token"}
+            refusal, status=401, content_type="text/plain", headers={"WWW-Authenticate": "Token"}
         )
     return HttpResponse(render_metrics(), content_type=CONTENT_TYPE_LATEST)
 

@@ -7,7 +7,16 @@ from .views.drying import DryingRuns
 from .views.flow_checks import FlowChecks
 from .views.job_files import JobFiles
 from .views.jobs import Jobs
-from .views.machines import BoreReadings, Fittings, Loadings, PartKinds, Parts, Printers, Stock, Toolheads
+from .views.machines import (
+    BoreReadings,
+    Fittings,
+    Loadings,
+    PartKinds,
+    Parts,
+    Printers,
+    StockEntries,
+    Toolheads,
+)
 from .views.not_found import NotFoundView
 from .views.places import Charges, Places, Readings
 from .views.readiness import Readiness
@@ -44,7 +53,7 @@ for prefix, endpoint in [
     ("part-kinds", PartKinds),
     ("parts", Parts),
     ("bore-readings", BoreReadings),
-    ("stock", Stock),
+    ("stock", StockEntries),
     ("fittings", Fittings),
     ("flow-checks", FlowChecks),
     ("jobs", Jobs),
@@ -58,7 +67,9 @@ for prefix, endpoint in [
 
 v1 = [
     *router.urls,
-    re_path("^readiness/?$", Readiness.as_view({"get": "one", "post": "several"}), name="readiness"),
+    re_path(
+        "^readiness/?$", Readiness.as_view({"get": "retrieve_pair", "post": "judge_pairs"}), name="readiness"
+    ),
     re_path("^today/?$", Now.as_view({"get": "show"}), name="today"),
     re_path("^token/?$", Tokens.as_view({"post": "create"}), name="token"),
 ]

@@ -34,14 +34,14 @@ class Check:
 def run_checks(now: datetime) -> list[Check]:
     """All checks. Without a database, or with one of an older version, the later ones are left out."""
     try:
-        found = [Check("database"), _check_migrations()]
-        if found[-1].is_ok:
-            found += [_check_schedule(now), *_check_queues(now)]
+        checks = [Check("database"), _check_migrations()]
+        if checks[-1].is_ok:
+            checks += [_check_schedule(now), *_check_queues(now)]
     except DatabaseError:
-        found = [Check("database", "It does not answer: start it, or correct DATABASE_URL.")]
+        checks = [Check("database", "It does not answer: start it, or correct DATABASE_URL.")]
     if settings.REDIS_URL:
-        found.append(_check_redis())
-    return found
+        checks.append(_check_redis())
+    return checks
 
 
 def _check_migrations() -> Check:

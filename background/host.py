@@ -54,14 +54,14 @@ def project_version() -> str:
 
 def versions() -> dict[str, str]:
     """Versions of the project and of the software below it."""
-    found = {
+    by_name = {
         "Loadworthy": project_version(),
         "Python": python_version(),
         "Django": django.get_version(),
         "Celery": celery.__version__,
         "PostgreSQL" if connection.vendor == "postgresql" else "SQLite": _database_version(),
     }
-    return found | ({"Redis": _redis_version()} if settings.REDIS_URL else {})
+    return by_name | ({"Redis": _redis_version()} if settings.REDIS_URL else {})
 
 
 def _database_version() -> str:

@@ -73,6 +73,6 @@ def _scrub_line(_logger: object, _method: str, line: Line) -> Line:
 def _render_text(_logger: object, _method: str, line: Line) -> str:
     head = [str(line.pop(name)) for name in ("timestamp", "level", "logger")]
     event, trace = line.pop("event"), line.pop("exception", None)
-    more = " ".join(f"{name}={value}" for name, value in line.items() if value != "")
+    fields = " ".join(f"{name}={value}" for name, value in line.items() if value != "")
     text = f"{head[0]} {head[1].upper()} {head[2]}: {event}"
-    return "\n".join(part for part in (f"{text} [{more}]" if more else text, trace) if part)
+    return "\n".join(part for part in (f"{text} [{fields}]" if fields else text, trace) if part)

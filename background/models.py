@@ -17,7 +17,9 @@ class WorkItem(models.Model):
         FAILED = "failed"
 
     id = models.UUIDField(primary_key=True, default=uuid4, editable=False, help_text="Of its task, too.")
-    name = models.CharField(max_length=100, help_text="As registered with @work, and of the Celery task.")
+    name = models.CharField(
+        max_length=100, help_text="As registered with @background_work, and of the Celery task."
+    )
     queue = models.CharField(max_length=20, default=DEFAULT_QUEUE)
     args = models.JSONField(default=dict, help_text="Keyword arguments of the registered function.")
     key = models.CharField(

@@ -61,7 +61,7 @@ class QueueState:
 
 def queue_states(now: datetime) -> list[QueueState]:
     """All queues, in the order of QUEUES. One query."""
-    found = {name: QueueState(name) for name in QUEUES}
+    states = {name: QueueState(name) for name in QUEUES}
     rows = (
         WorkItem.objects.exclude(state=State.DONE)
         .order_by()
@@ -69,7 +69,7 @@ def queue_states(now: datetime) -> list[QueueState]:
         .annotate(count=Count("pk"), due_since=Min("due"), held=Count("pk", filter=Q(lease_until__gt=now)))
     )
     for row in rows:
-        queue = found[row["queue"]]
+        queue = states[row["queue"]]
         if row["state"] == State.FAILED:
             queue.failed += row["count"]
         elif row["state"] == State.RUNNING:
@@ -79,7 +79,7 @@ def queue_states(now: datetime) -> list[QueueState]:
             queue.waiting += row["count"]
             if row["due_since"] <= now:
                 queue.waits_since = min(queue.waits_since or now, row["due_since"])
-    return list(found.values())
+    return list(states.values())
 
 
 def next_runs(now: datetime) -> dict[str, datetime]:
@@ -97,7 +97,7 @@ class Worker:
     """A worker, with the number of items that it finished within SEEN_WITHIN."""
 
     name: str
-    seen: datetime
+    last_finished: datetime
     items: int
 
 
@@ -108,6 +108,6 @@ def workers(now: datetime) -> list[Worker]:
         .exclude(holder="")
         .order_by()
         .values_list("holder")
-        .annotate(seen=Max("finished"), items=Count("pk"))
+        .annotate(last_finished=Max("finished"), items=Count("pk"))
     )
-    return sorted((Worker(*row) for row in rows), key=lambda worker: worker.seen, reverse=True)
+    return sorted((Worker(*row) for row in rows), key=lambda worker: worker.last_finished, reverse=True)

@@ -1,9 +1,9 @@
 """Register background work, and put it in the job table. Used by all other apps, in their tasks.py.
 
-    @work("spools.advance_moisture", queue="moisture", prepare=compute_advance)
+    @background_work("spools.advance_moisture", queue="moisture", prepare=compute_advance)
     def advance_moisture(spool_ids, prepared): ...
 
-    @every(name="maintenance.raise_reminders", minutes=5, prepare=scan)
+    @repeated_work(name="maintenance.raise_reminders", minutes=5, prepare=scan)
     def raise_reminders(prepared): ...
 
     enqueue("spools.advance_moisture", {"spool_ids": [3, 4]})
@@ -47,7 +47,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 @dataclass(frozen=True)
-class Work:
+class RegisteredWork:
     """A registered function, its computation outside the transaction, and how long both together may take."""
 
     name: str
@@ -58,10 +58,10 @@ class Work:
     period: timedelta | None = None
 
 
-REGISTRY: dict[str, Work] = {}
+REGISTRY: dict[str, RegisteredWork] = {}
 
 
-def work(
+def background_work(
     name: str,
     *,
     prepare: Callable[..., Any] | None = None,
@@ -80,16 +80,16 @@ def work(
             raise ValueError(f"Two functions are registered as background work {name!r}.")
         if queue not in QUEUES:
             raise ValueError(f"{name!r} names the queue {queue!r}; there are {', '.join(QUEUES)}.")
-        REGISTRY[name] = Work(name, function, prepare, limit_s, queue, period)
+        REGISTRY[name] = RegisteredWork(name, function, prepare, limit_s, queue, period)
         return function
 
     return register
 
 
-def every(
+def repeated_work(
     *, name: str, minutes: float = 0, hours: float = 0, days: float = 0, **options: Any
 ) -> Callable[[F], F]:
-    """Register a function without arguments (but `prepared`) as repeated work; options as for `work`.
+    """Register a function without arguments (but `prepared`) as repeated work; options as for `background_work`.
 
     Time since 1970 (UTC) is cut into slots of that length, and the function runs once in each slot in which a
     worker is up. Missed slots are not made up for.
@@ -97,7 +97,7 @@ def every(
     period = timedelta(minutes=minutes, hours=hours, days=days)
     if period < timedelta(minutes=1):
         raise ValueError(f"{name!r} would be repeated every {period}; the shortest period is a minute.")
-    return work(name, period=period, **options)
+    return background_work(name, period=period, **options)
 
 
 def enqueue(
@@ -193,8 +193,8 @@ def enqueue_slots(now: datetime) -> None:
     No slot is added while the previous one still waits or runs; the next call adds it.
     """
     keys = {name: slot_key(name, period, now) for name, period in periods().items()}
-    taken = Q(key__in=keys.values()) | Q(singleton_key__in=keys, state__in=LIVE)
-    present = set(WorkItem.objects.filter(taken).values_list("name", flat=True))
+    existing = Q(key__in=keys.values()) | Q(singleton_key__in=keys, state__in=LIVE)
+    present = set(WorkItem.objects.filter(existing).values_list("name", flat=True))
     for name, key in keys.items():
         if name not in present:
             enqueue(name, key=key, singleton_key=name)

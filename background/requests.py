@@ -21,8 +21,8 @@ def request_id_middleware(
     """Use the id that a proxy has set (X-Request-ID), or make one, and return it in the response."""
 
     def middleware(request: HttpRequest) -> HttpResponse:
-        given = request.headers.get("X-Request-ID", "")
-        assigned = given if WELL_FORMED.fullmatch(given) else uuid4().hex
+        proxy_id = request.headers.get("X-Request-ID", "")
+        assigned = proxy_id if WELL_FORMED.fullmatch(proxy_id) else uuid4().hex
         began = time.monotonic()
         current = current_request.set(request)
         try:

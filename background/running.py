@@ -66,7 +66,7 @@ def update_table(now: datetime) -> None:
     if _watch.went_backwards(now):
         repair_future_timestamps(now)
     enqueue_slots(now)
-    if (abandoned := _unheld(now).filter(attempts__gte=MAX_ATTEMPTS)).exists():
+    if (abandoned := _without_lease(now).filter(attempts__gte=MAX_ATTEMPTS)).exists():
         fail_abandoned(abandoned, now)
 
 
@@ -80,7 +80,7 @@ def claim_next(now: datetime, queue: str | None = None) -> WorkItem | None:
 
 def due_rows(now: datetime, queue: str | None = None) -> QuerySet[WorkItem]:
     """Rows (of that queue) that may be claimed, the one that has been due longest first."""
-    rows = _claimable(now) if queue is None else _claimable(now).filter(queue=queue)
+    rows = _claimable_rows(now) if queue is None else _claimable_rows(now).filter(queue=queue)
     return rows.order_by("due", "added")
 
 
@@ -128,20 +128,20 @@ def worker_name() -> str:
     return os.environ.get("LOADWORTHY_WORKER") or f"{socket.gethostname()}:{os.getpid()}"
 
 
-def _unheld(now: datetime) -> QuerySet[WorkItem]:
+def _without_lease(now: datetime) -> QuerySet[WorkItem]:
     return WorkItem.objects.filter(
         Q(state=State.QUEUED, due__lte=now) | Q(state=State.RUNNING, lease_until__lte=now)
     )
 
 
-def _claimable(now: datetime) -> QuerySet[WorkItem]:
-    return _unheld(now).filter(attempts__lt=MAX_ATTEMPTS)
+def _claimable_rows(now: datetime) -> QuerySet[WorkItem]:
+    return _without_lease(now).filter(attempts__lt=MAX_ATTEMPTS)
 
 
 def _claim(item_id: UUID, name: str, now: datetime) -> WorkItem | None:
     token = uuid4()
     claimed = (
-        _claimable(now)
+        _claimable_rows(now)
         .filter(pk=item_id, name=name)
         .update(
             state=State.RUNNING,
@@ -155,7 +155,7 @@ def _claim(item_id: UUID, name: str, now: datetime) -> WorkItem | None:
 
 
 def _finish(item: WorkItem, duration_s: float) -> None:
-    done = WorkItem.objects.filter(pk=item.pk, state=State.RUNNING, claim=item.claim).update(
+    updated = WorkItem.objects.filter(pk=item.pk, state=State.RUNNING, claim=item.claim).update(
         state=State.DONE,
         claim=None,
         lease_until=None,
@@ -163,7 +163,7 @@ def _finish(item: WorkItem, duration_s: float) -> None:
         finished=timezone.now(),
         duration_s=duration_s,
     )
-    if not done:
+    if not updated:
         raise LeaseLost
 
 

@@ -79,7 +79,7 @@ def listen(host: str, port: int) -> socket.socket:
         listener.listen(1024)
     except OSError as error:
         listener.close()
-        why = {
+        reasons = {
             errno.EADDRINUSE: f"Port {port} on {host} is in use by another program: stop that program, or "
             f"choose another port with --port {port + 1}.",
             errno.EACCES: f"Port {port} on {host} may be used by the administrator only: choose a port from "
@@ -87,7 +87,7 @@ def listen(host: str, port: int) -> socket.socket:
             errno.EADDRNOTAVAIL: f"{host} is no address of this machine: give another one with --host.",
         }
         raise CannotStart(
-            why.get(error.errno or 0, f"Port {port} on {host} cannot be used: {error.strerror}.")
+            reasons.get(error.errno or 0, f"Port {port} on {host} cannot be used: {error.strerror}.")
         ) from error
     return listener
 
@@ -160,7 +160,7 @@ def supervise(children: list[Child]) -> None:
                 child.ensure_running()
             time.sleep(POLL_S)
     finally:
-        _end([child.process for child in children if child.process], signals)
+        _end_processes([child.process for child in children if child.process], signals)
 
 
 def unmap_library_pages() -> int:
@@ -185,7 +185,7 @@ def unmap_library_pages() -> int:
     return dropped
 
 
-def _end(processes: list[BaseProcess], signals: list[int]) -> None:
+def _end_processes(processes: list[BaseProcess], signals: list[int]) -> None:
     """Ask all to end; those left after STOP_WITHIN_S, or at a further signal, are killed."""
     for process in processes:
         process.terminate()

@@ -12,7 +12,7 @@ from django.conf import settings
 from django.db import connections
 from django.utils import timezone
 
-from background.queue import REGISTRY, every
+from background.queue import REGISTRY, repeated_work
 from background.retention import prune_items
 from background.running import AttemptFailed, release_own_leases, run_row
 
@@ -62,7 +62,7 @@ def _end_process_after(limit_s: float) -> Iterator[None]:
         faulthandler.cancel_dump_traceback_later()
 
 
-@every(name="background.prune", days=1)
+@repeated_work(name="background.prune", days=1)
 def prune_old_items() -> None:
     prune_items(timezone.now())
 

@@ -17,7 +17,7 @@ def healthz(request: HttpRequest) -> HttpResponse:
 
 def readyz(request: HttpRequest) -> HttpResponse:
     """A line for each check; 503 when one of them found a problem; needs no account."""
-    found = run_checks(timezone.now())
-    lines = "".join(f"{check.name}: {check.problem or 'ok'}\n" for check in found)
-    status = 200 if all(check.is_ok for check in found) else 503
+    checks = run_checks(timezone.now())
+    lines = "".join(f"{check.name}: {check.problem or 'ok'}\n" for check in checks)
+    status = 200 if all(check.is_ok for check in checks) else 503
     return HttpResponse(lines, content_type="text/plain; charset=utf-8", status=status)

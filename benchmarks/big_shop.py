@@ -63,7 +63,7 @@ REEL_G = 200.0
 
 
 @dataclass
-class Shop:
+class RandomShop:
     """The rows made so far, and the only source of random numbers."""
 
     now: datetime
@@ -78,7 +78,7 @@ class Shop:
 def build(spools: int, machines: int, now: datetime = NOW) -> None:
     """Write the facts of a shop into an empty, migrated database."""
     call_command("load_catalogue", verbosity=0)
-    shop = Shop(now, Random(7))
+    shop = RandomShop(now, Random(7))
     _places(shop, max(PLACES, math.ceil(spools / SPOOLS_A_PLACE)))
     _feedstocks(shop)
     _machines(shop, machines)
@@ -97,7 +97,7 @@ def add_rows(rows: Sequence[Model]) -> None:
 # Places and their air
 
 
-def _places(shop: Shop, count: int) -> None:
+def _places(shop: RandomShop, count: int) -> None:
     scale = count / PLACES
     rooms = [
         Place(name=f"Room {n}", kind="shelf", assumed_temperature_c=21, assumed_rh_pct=45)
@@ -150,7 +150,7 @@ def _places(shop: Shop, count: int) -> None:
         _read(shop, place, 1, 18)
 
 
-def _read(shop: Shop, place: Place, an_hour: int, rh_pct: float) -> None:
+def _read(shop: RandomShop, place: Place, an_hour: int, rh_pct: float) -> None:
     """A sensor's readings: a day's swing and damp spells."""
     first, rows = shop.now - timedelta(days=DAYS), []
     phase = shop.chance.random()
@@ -169,7 +169,7 @@ def _read(shop: Shop, place: Place, an_hour: int, rh_pct: float) -> None:
     add_rows(rows)
 
 
-def _feedstocks(shop: Shop) -> None:
+def _feedstocks(shop: RandomShop) -> None:
     maker, _ = Maker.objects.get_or_create(name="Example Works")
     fibre = Filler.objects.get(name="carbon fibre")
     polymers = Polymer.objects.in_bulk(POLYMERS, field_name="name")
@@ -193,7 +193,7 @@ def _feedstocks(shop: Shop) -> None:
 # Machines
 
 
-def _machines(shop: Shop, count: int) -> None:
+def _machines(shop: RandomShop, count: int) -> None:
     places = [Place(name=f"Machine {n}", kind="printer", assumed_rh_pct=35) for n in range(count)]
     add_rows(places)
     printers = [
@@ -237,7 +237,7 @@ def _machines(shop: Shop, count: int) -> None:
     )
 
 
-def _flow_checks(shop: Shop) -> None:
+def _flow_checks(shop: RandomShop) -> None:
     """Six of each toolhead over two weeks, its gears slipping a little more each time."""
     spools = list(Spool.objects.order_by("pk").select_related("feedstock__polymer")[: len(shop.toolheads)])
     checks = []
@@ -267,12 +267,12 @@ def _flow_checks(shop: Shop) -> None:
 
 
 def _codes(chance: Random) -> Iterator[str]:
-    seen: set[str] = set()
+    issued: set[str] = set()
     while True:
         payload = "".join(chance.choices(codes.ALPHABET, k=codes.LENGTH - 1))
         code = payload + mod_37_36.calc_check_digit(payload)
-        if code not in seen and codes.issuable(code):
-            seen.add(code)
+        if code not in issued and codes.issuable(code):
+            issued.add(code)
             yield code
 
 
@@ -287,7 +287,7 @@ class _Past:
     uses: list[JobUse] = field(default_factory=list)
 
 
-def _spools(shop: Shop, codes: Iterable[str]) -> None:
+def _spools(shop: RandomShop, codes: Iterable[str]) -> None:
     chance, past, spools = shop.chance, _Past(), []
     for code in codes:
         spools.append(
@@ -312,7 +312,7 @@ def _spools(shop: Shop, codes: Iterable[str]) -> None:
     add_rows([entry for use in past.uses for entry in _worn(shop, use)])
 
 
-def _live(shop: Shop, spool: Spool, past: _Past) -> None:
+def _live(shop: RandomShop, spool: Spool, past: _Past) -> None:
     """Its past in turns: jobs on a machine, perhaps a drying run, between them in one of two places."""
     chance, grams = shop.chance, 1000.0
     homes = chance.sample(shop.homes, 2)
@@ -321,10 +321,10 @@ def _live(shop: Shop, spool: Spool, past: _Past) -> None:
     span = (shop.now - 12 * HOUR - spool.received_at) / (len(turns) + 1)
     times = [_minute(spool.received_at + (n + chance.uniform(0.6, 1)) * span) for n in range(len(turns))]
     past.entries.append(MassEntry(spool=spool, kind="received", at=spool.received_at, net_change_g=grams))
-    begun = spool.received_at
+    stay_start = spool.received_at
     for turn, start in zip(turns, times, strict=True):
         end = start + timedelta(hours=round(chance.uniform(3, 10), 1))
-        past.stays.append(Stay(spool=spool, place=chance.choice(homes), start=begun, end=start))
+        past.stays.append(Stay(spool=spool, place=chance.choice(homes), start=stay_start, end=start))
         if turn == "print":
             toolhead, mass_g = chance.choice(shop.toolheads), round(chance.uniform(20, 150), 1)
             past.stays.append(Stay(spool=spool, place=toolhead.printer.place, start=start, end=end))
@@ -337,14 +337,14 @@ def _live(shop: Shop, spool: Spool, past: _Past) -> None:
         if chance.random() < 0.6:
             gross_g = round(REEL_G + grams * chance.uniform(1.0, 1.004))
             past.entries.append(MassEntry(spool=spool, kind="weighed", at=end, gross_g=gross_g))
-        begun = end
+        stay_start = end
     if chance.random() < 0.01:
         dryer, start = chance.choice(shop.dryers), _minute(shop.now - chance.uniform(2, 11) * HOUR)
-        past.stays.append(Stay(spool=spool, place=chance.choice(homes), start=begun, end=start))
+        past.stays.append(Stay(spool=spool, place=chance.choice(homes), start=stay_start, end=start))
         past.runs.append(_run(spool, dryer, start, None))
         past.stays.append(Stay(spool=spool, place=dryer, start=start))
     else:
-        past.stays.append(Stay(spool=spool, place=chance.choice(homes), start=begun))
+        past.stays.append(Stay(spool=spool, place=chance.choice(homes), start=stay_start))
     _joined(past.stays)
 
 
@@ -388,10 +388,10 @@ def _print(
     past.uses.append(JobUse(job=job, toolhead=toolhead, spool=spool, mass_g=mass_g, entry=entry))
 
 
-def _worn(shop: Shop, use: JobUse) -> Iterator[WearEntry]:
+def _worn(shop: RandomShop, use: JobUse) -> Iterator[WearEntry]:
     """On the parts that are fitted now; those before them keep none."""
-    done = PrintUse(use.mass_g / 1000, use.job.hours, use.job.nozzle_c, 0, 1)
+    print_use = PrintUse(use.mass_g / 1000, use.job.hours, use.job.nozzle_c, 0, 1)
     for part in shop.fitted[use.toolhead_id]:
-        worn = wear(done, filament_of(use.spool.feedstock), surface_of(part.kind))
+        worn = wear(print_use, filament_of(use.spool.feedstock), surface_of(part.kind))
         values = {unit: getattr(worn, unit) for unit in COUNTED}
         yield WearEntry(part=part, use=use, mass_g=use.mass_g, **values)

@@ -23,8 +23,8 @@ def bring_up(at: datetime) -> None:
     """Caches as if all had been up to date at a time."""
     until = hour_of(at)
     dry_box_cache.advance(until)
-    kept = until - timedelta(hours=until.hour % 6)
-    times = sorted({kept, kept.replace(hour=0)})
+    stored_until = until - timedelta(hours=until.hour % 6)
+    times = sorted({stored_until, stored_until.replace(hour=0)})
     memory_of = memories(Feedstock.objects.all())
     ids = list(Spool.objects.order_by("pk").values_list("pk", flat=True))
     for first in range(0, len(ids), 500):
@@ -61,24 +61,24 @@ def _row(spool: Spool, place: Place, at: datetime) -> SpoolBoard:
 
 def memories(feedstocks: QuerySet[Feedstock]) -> dict[tuple[int, bool], bytes]:
     """The state of a spool of each feedstock after a month in a room or, True, in a dry box."""
-    found = {}
+    by_spool = {}
     for feedstock in feedstocks.select_related("polymer", "filler"):
         spool = Spool(code="7777777", feedstock=feedstock, core_radius_mm=50, width_mm=60, sealed=True)
         for dry, rh_pct in ((False, 45), (True, 10)):
             month = [ConstantAir(6, 21 + n % 4 / 2, rh_pct * (1 + 0.1 * math.sin(n))) for n in range(120)]
             (after,) = advance_windings([(initial_winding(spool, 700, first_members(spool)), month)])
-            found[feedstock.pk, dry] = after.state.to_bytes()
-    return found
+            by_spool[feedstock.pk, dry] = after.state.to_bytes()
+    return by_spool
 
 
 def _ensemble(past: moisture_history.History, weighings: int, last_at: datetime) -> Ensemble:
     """Weighings that said nothing new."""
     kilograms = {"filament": [0.69, 0.7, 0.71], "water": [0.001, 0.002, 0.003], "core": [0.19, 0.2, 0.21]}
-    told = {"surely": [0.68, 0.72], "printed_share": [0.9, 1.0, 1.1]}
-    told |= {"unexplained_kg": [0.0] * weighings, "weighings": weighings}
+    content = {"surely": [0.68, 0.72], "printed_share": [0.9, 1.0, 1.1]}
+    content |= {"unexplained_kg": [0.0] * weighings, "weighings": weighings}
     return Ensemble(
         spool=past.spool,
         last_at=last_at,
         points=first_members(past.spool).astype("<f8").tobytes(),
-        divided=kilograms | told,
+        divided=kilograms | content,
     )

@@ -44,7 +44,7 @@ class TruePolymer:
 
 
 @dataclass(frozen=True)
-class Event:
+class SpoolEvent:
     """Airs, then a weighing, then grams printed; dries: the airs are a dryer's."""
 
     airs: Sequence[Surroundings]
@@ -62,7 +62,7 @@ class Coverage:
     width_pct: tuple[float, float]
 
 
-def draw_events(rng: np.random.Generator, polymer: TruePolymer) -> list[Event]:
+def draw_events(rng: np.random.Generator, polymer: TruePolymer) -> list[SpoolEvent]:
     """Some weeks of a spool: weighed when it comes, after days in the room, around a drying, and so on."""
     room_rh, swing = rng.uniform(0.3, 0.65), rng.uniform(0.02, 0.1)
     dryer_rh = float(heated_rh(22 + ZERO_C, room_rh, polymer.dry_c + ZERO_C))
@@ -73,16 +73,16 @@ def draw_events(rng: np.random.Generator, polymer: TruePolymer) -> list[Event]:
         rh = room_rh + swing * np.sin(hours / DAY_H * 2 * np.pi) + 0.01 * rng.standard_normal(len(hours))
         return join([Surroundings(3600, 22 + ZERO_C, float(x)) for x in np.clip(rh, 0.05, 0.95)])
 
-    events = [Event([], rng.uniform(0.02, 0.1))]
+    events = [SpoolEvent([], rng.uniform(0.02, 0.1))]
     for _ in range(2):
-        events.append(Event(days(rng.uniform(2, 14)), 0.0))
-        events.append(Event(dryer, rng.uniform(0.05, 0.15), dries=True))
-        events.append(Event(days(rng.uniform(2, 14)), rng.uniform(0.02, 0.1)))
+        events.append(SpoolEvent(days(rng.uniform(2, 14)), 0.0))
+        events.append(SpoolEvent(dryer, rng.uniform(0.05, 0.15), dries=True))
+        events.append(SpoolEvent(days(rng.uniform(2, 14)), rng.uniform(0.02, 0.1)))
     return events
 
 
 def follow(
-    polymer: TruePolymer, points: Array, events: Sequence[Event]
+    polymer: TruePolymer, points: Array, events: Sequence[SpoolEvent]
 ) -> Iterator[tuple[Geometry, WindingState]]:
     """The members' windings at each weighing."""
     drawn = draw(polymer.spreads, points)
@@ -129,14 +129,14 @@ def run_trial(polymer: TruePolymer, step_kg: float, seed: int) -> list[Coverage]
     first = first_points(len(polymer.spreads), f"calibration {seed}")
     coverages = [_coverage(0, truth[0], next(follow(polymer, first, events)))]
     for n in range(1, len(events) + 1):
-        known = events[:n]
+        past_events = events[:n]
 
-        def predict(points: Array, known: Sequence[Event] = known) -> Array:
-            return np.array([s.water_kg(g) for g, s in follow(polymer, points, known)])
+        def predict(points: Array, past_events: Sequence[SpoolEvent] = past_events) -> Array:
+            return np.array([s.water_kg(g) for g, s in follow(polymer, points, past_events)])
 
-        seen = Weighings(gross[:n], np.full(n, step_kg), printed[:n], loose[:n], np.zeros(n))
-        points = assimilate(first, predict(first), predict, seen, load, f"calibration {seed}")
-        *_, now = follow(polymer, points, known)
+        weighings = Weighings(gross[:n], np.full(n, step_kg), printed[:n], loose[:n], np.zeros(n))
+        points = assimilate(first, predict(first), predict, weighings, load, f"calibration {seed}")
+        *_, now = follow(polymer, points, past_events)
         coverages.append(_coverage(n, truth[n - 1], now))
     return coverages
 

@@ -29,7 +29,7 @@ from cosmic_ray.work_db import WorkDB, use_db
 from cosmic_ray.work_item import TestOutcome, WorkItem
 
 
-class Subject(NamedTuple):
+class MutationTarget(NamedTuple):
     """modules: the files that are changed. tests: the files that must notice."""
 
     modules: list[str]
@@ -37,11 +37,11 @@ class Subject(NamedTuple):
 
 
 SUBJECTS = {
-    "readiness": Subject(
+    "readiness": MutationTarget(
         ["maintenance/readiness/rules", "maintenance/readiness/verdict.py"],
         ["tests/maintenance/readiness/test_rules.py", "tests/maintenance/flow/test_readiness.py"],
     ),
-    "caps": Subject(
+    "caps": MutationTarget(
         ["spools/drying/caps.py"],
         [
             "tests/spools/drying/test_caps.py",
@@ -49,7 +49,7 @@ SUBJECTS = {
             "tests/spools/catalogue/test_coupons.py",
         ],
     ),
-    "gate": Subject(
+    "gate": MutationTarget(
         ["spools/drying/gate.py"],
         [
             "tests/spools/drying/test_gate.py",
@@ -59,8 +59,8 @@ SUBJECTS = {
             "tests/spools/drying/test_together.py",
         ],
     ),
-    "ledger": Subject(["spools/inventory/ledger.py"], ["tests/spools/inventory"]),
-    "moves": Subject(
+    "ledger": MutationTarget(["spools/inventory/ledger.py"], ["tests/spools/inventory"]),
+    "moves": MutationTarget(
         ["spools/inventory/moves.py"],
         [
             "tests/spools/inventory/test_moves.py",
@@ -68,7 +68,7 @@ SUBJECTS = {
             "tests/spools/drying/test_runs.py",
         ],
     ),
-    "reminders": Subject(
+    "reminders": MutationTarget(
         [
             "maintenance/reminders/lifecycle.py",
             "maintenance/reminders/reconcile.py",
@@ -117,7 +117,7 @@ def copy_project(copy: Path) -> None:
         shutil.copy2(name, target)
 
 
-def list_mutants(subject: Subject) -> list[WorkItem]:
+def list_mutants(subject: MutationTarget) -> list[WorkItem]:
     paths: list[Path] = []
     for name in map(Path, subject.modules):
         paths += sorted(name.rglob("*.py")) if name.is_dir() else [name]

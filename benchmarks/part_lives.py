@@ -43,7 +43,7 @@ OFF_SOUND = 1 / 3
 
 
 @dataclass(frozen=True)
-class Trial:
+class LifeTrial:
     """The intervals after a number of removals, over many shops.
 
     covered: the true share of lives inside the interval of 10 % to 90 %. band, typical_band: the ratio of
@@ -74,12 +74,12 @@ def draw_removals(truth: Weibull, count: int, rng: np.random.Generator) -> list[
 
 def run_trials(
     stated: Life, truths: Sequence[Weibull], counts: Sequence[int], rng: np.random.Generator
-) -> Iterator[Trial]:
+) -> Iterator[LifeTrial]:
     """Compares the expected lives of each shop with its true ones, after each of these numbers of removals."""
     histories = [(truth, draw_removals(truth, max(counts), rng)) for truth in truths]
     for count in counts:
         learnt = [(truth, learn(stated, tuple(records[:count]))) for truth, records in histories]
-        yield Trial(
+        yield LifeTrial(
             count,
             float(np.mean([coverage(truth, expected) for truth, expected in learnt])),
             _mean_ratio([(expected.low, expected.high) for _, expected in learnt]),
@@ -94,11 +94,11 @@ def draw_shop_at_work(truth: Weibull, machines: int, since: float, rng: np.rando
     """
     worn, in_use = [], []
     for _ in range(machines):
-        done = 0.0
-        while done + (life := truth.eta * float(rng.weibull(truth.beta))) <= since:
+        age = 0.0
+        while age + (life := truth.eta * float(rng.weibull(truth.beta))) <= since:
             worn.append(Record(life, True))
-            done += life
-        in_use.append(Record(since - done, False))
+            age += life
+        in_use.append(Record(since - age, False))
     return worn + in_use
 
 
@@ -111,7 +111,7 @@ def measure_at_work(
         records = draw_shop_at_work(truth, machines, since, rng)
         worn, in_use = records[:-machines], records[-machines:]
         counted = [*worn, *(record_in_use(record.age, stated) for record in in_use)]
-        shares.append([coverage(truth, learn(stated, tuple(found))) for found in (worn, counted)])
+        shares.append([coverage(truth, learn(stated, tuple(sample))) for sample in (worn, counted)])
     left_out, counted_in = np.mean(shares, axis=0)
     return float(left_out), float(counted_in)
 
@@ -125,7 +125,7 @@ def _mean_ratio(ends: Sequence[tuple[float, float]]) -> float:
     return exp(float(np.mean([log(high / low) for low, high in ends])))
 
 
-def halved_after(trials: Sequence[Trial]) -> int | None:
+def halved_after(trials: Sequence[LifeTrial]) -> int | None:
     """The number of removals after which the typical life is known twice as well; None if it never is."""
     half = trials[0].typical_band ** 0.5
     return next((trial.removals for trial in trials if trial.typical_band <= half), None)

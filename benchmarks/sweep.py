@@ -61,8 +61,8 @@ def _run(options: argparse.Namespace) -> None:
 
     call_command("migrate", verbosity=0)
     with time_machine.travel(big_shop.NOW):
-        _timed("facts written", lambda: big_shop.build(options.spools, options.machines))
-        _timed(
+        _measure("facts written", lambda: big_shop.build(options.spools, options.machines))
+        _measure(
             "caches written", lambda: big_shop_caches.bring_up(big_shop.NOW - timedelta(hours=options.behind))
         )
     print(f"{options.spools} spools, {options.machines} machines, {options.database}")
@@ -87,9 +87,9 @@ def _alone(spools: int, moments: dict[str, datetime]) -> None:
         print(f"-- {title}")
         started = time.perf_counter()
         with time_machine.travel(moment):
-            _timed("boxes and spools", lambda: run_due(queue="moisture"))
-            _timed("reminders", lambda: run_due(queue="reminders"))
-        _told("in all", time.perf_counter() - started, spools)
+            _measure("boxes and spools", lambda: run_due(queue="moisture"))
+            _measure("reminders", lambda: run_due(queue="reminders"))
+        _print_time("in all", time.perf_counter() - started, spools)
     memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"memory at most: {memory_mb:.0f} MiB")
 
@@ -107,7 +107,7 @@ def _by_workers(count: int, spools: int, moments: dict[str, datetime]) -> None:
         barrier.wait()
         started = time.perf_counter()
         barrier.wait()
-        _told(f"in all, by {count} workers", time.perf_counter() - started, spools)
+        _print_time(f"in all, by {count} workers", time.perf_counter() - started, spools)
     for worker in workers:
         worker.join()
 
@@ -126,7 +126,7 @@ def _work(times: list[float], barrier: Any) -> None:
     for moment in times:
         with time_machine.travel(moment):
             barrier.wait()
-            _timed("a worker", _until_all_is_done)
+            _measure("a worker", _until_all_is_done)
             barrier.wait()
     memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"memory of a worker at most: {memory_mb:.0f} MiB", flush=True)
@@ -144,11 +144,11 @@ def _until_all_is_done() -> None:
         time.sleep(0.01)
 
 
-def _told(what: str, seconds: float, spools: int) -> None:
-    print(f"{what:28}{seconds:8.2f} s {spools / seconds:10.0f} spools/s", flush=True)
+def _print_time(name: str, seconds: float, spools: int) -> None:
+    print(f"{name:28}{seconds:8.2f} s {spools / seconds:10.0f} spools/s", flush=True)
 
 
-def _timed(what: str, act: Callable[[], Any]) -> None:
+def _measure(name: str, action: Callable[[], Any]) -> None:
     """Run it and say how long it took on the wall and on the processor, and its queries."""
     from django.db import connection
 
@@ -161,9 +161,9 @@ def _timed(what: str, act: Callable[[], Any]) -> None:
 
     wall, busy = time.perf_counter(), time.process_time()
     with connection.execute_wrapper(counted):
-        act()
+        action()
     wall, busy = time.perf_counter() - wall, time.process_time() - busy
-    print(f"{what:28}{wall:8.2f} s {busy:8.2f} s of the processor {count:7} queries", flush=True)
+    print(f"{name:28}{wall:8.2f} s {busy:8.2f} s of the processor {count:7} queries", flush=True)
 
 
 def _warm_up() -> None:

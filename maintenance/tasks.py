@@ -4,7 +4,7 @@ from typing import Any
 
 from django.utils import timezone
 
-from background.queue import every, work
+from background.queue import background_work, repeated_work
 from maintenance.jobs import files as job_files
 from maintenance.reminders import sweep as sweeps
 from maintenance.reminders.delivery import tasks as delivery  # noqa: F401  registers its work
@@ -14,18 +14,18 @@ def _scan() -> sweeps.Scan:
     return sweeps.scan(timezone.now())
 
 
-@every(name="maintenance.raise_reminders", minutes=5, prepare=_scan)
+@repeated_work(name="maintenance.raise_reminders", minutes=5, prepare=_scan)
 def raise_reminders(prepared: sweeps.Scan) -> None:
     """Store what was computed outside the transaction."""
     sweeps.store_scan(prepared, timezone.now())
 
 
-@work("maintenance.read_job_file", prepare=job_files.read_file, limit_s=900, queue="files")
+@background_work("maintenance.read_job_file", prepare=job_files.read_file, limit_s=900, queue="files")
 def read_job_file(job_file: int, number: int, prepared: dict[str, Any] | None) -> None:
     job_files.store_reading(job_file, number, prepared)
 
 
-@every(
+@repeated_work(
     name="maintenance.import_watched_files",
     minutes=1,
     prepare=job_files.store_watched_files,
@@ -37,6 +37,6 @@ def import_watched_files(prepared: list[tuple[job_files.StoredContent, str]]) ->
         job_files.add_job_file(stored, taken_from=key)
 
 
-@every(name="maintenance.prune_job_files", days=1, queue="files")
+@repeated_work(name="maintenance.prune_job_files", days=1, queue="files")
 def prune_job_files() -> None:
     job_files.prune_contents(timezone.now())

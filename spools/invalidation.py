@@ -52,12 +52,12 @@ def invalidate_after(spool_ids: Iterable[int], at: datetime, *, weighed: bool = 
     and so are the other spools in these boxes.
     """
     lock_spool_facts()
-    given = set(spool_ids)
-    boxes = _boxes_of(given, at)
-    _invalidate_spools(given | _spools_in(boxes, at), at, at)
+    ids = set(spool_ids)
+    boxes = _boxes_of(ids, at)
+    _invalidate_spools(ids | _spools_in(boxes, at), at, at)
     if weighed:
-        Ensemble.objects.filter(spool__in=given).delete()
-        MoistureState.objects.filter(spool__in=given).delete()
+        Ensemble.objects.filter(spool__in=ids).delete()
+        MoistureState.objects.filter(spool__in=ids).delete()
     _invalidate_boxes(boxes, at)
 
 
@@ -177,8 +177,8 @@ def _spools_in(place_ids: set[int], at: datetime) -> set[int]:
 
 def _spools_breathing(place: Place, at: datetime) -> set[int]:
     """The spools that were in a place since a time, or in a dryer or dry box in that room."""
-    there = Stay.objects.filter(Q(place=place) | Q(place__room=place))
-    return set(_since(there, at).values_list("spool", flat=True))
+    stays = Stay.objects.filter(Q(place=place) | Q(place__room=place))
+    return set(_since(stays, at).values_list("spool", flat=True))
 
 
 def _since(stays: QuerySet[Stay], at: datetime) -> QuerySet[Stay]:

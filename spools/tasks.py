@@ -6,7 +6,7 @@ from datetime import timedelta
 
 from django.utils import timezone
 
-from background.queue import enqueue, enqueue_next, every, work
+from background.queue import background_work, enqueue, enqueue_next, repeated_work
 from spools import idempotency
 from spools.air import dry_box_cache
 from spools.air.dry_box_facts import complete_boxes
@@ -24,7 +24,7 @@ GROUPS = {timedelta(days=2): 500, timedelta(days=30): 100}
 LONG_GROUP, ENOUGH_S = 10, 40.0
 
 
-@every(name="spools.queue_advances", minutes=15, queue="moisture")
+@repeated_work(name="spools.queue_advances", minutes=15, queue="moisture")
 def queue_advances() -> None:
     """Queue the dry boxes, whose air the spools in them take, and the spools that are due.
 
@@ -32,8 +32,8 @@ def queue_advances() -> None:
     """
     boxes = [box.pk for box in complete_boxes()]
     for number, first in enumerate(range(0, len(boxes), BOXES)):
-        some = {"place_ids": boxes[first : first + BOXES]}
-        enqueue("spools.advance_dry_boxes", some, singleton_key=f"spools.advance_dry_boxes:{number}")
+        arguments = {"place_ids": boxes[first : first + BOXES]}
+        enqueue("spools.advance_dry_boxes", arguments, singleton_key=f"spools.advance_dry_boxes:{number}")
     _queue_batches(board.find_due(timezone.now()))
 
 
@@ -63,7 +63,7 @@ def _compute_stale() -> list[board.ComputedBoard]:
     return _compute_board(board.find_stale(timezone.now())[:BATCH])
 
 
-@work(REFRESH, prepare=_compute_stale, queue="moisture")
+@background_work(REFRESH, prepare=_compute_stale, queue="moisture")
 def refresh_board(prepared: list[board.ComputedBoard]) -> None:
     """Store the rows of spools that had become stale, and see to those that became so meanwhile.
 
@@ -87,13 +87,13 @@ def _groups(spool_ids: list[int]) -> Iterator[list[int]]:
         yield from (near[first : first + size] for first in range(0, len(near), size))
 
 
-@every(name="spools.prune_keys", days=1)
+@repeated_work(name="spools.prune_keys", days=1)
 def prune_keys() -> None:
     """Forget the keys of forms and requests that are not sent again."""
     idempotency.prune(timezone.now())
 
 
-@work("spools.advance_moisture", prepare=_compute_due, queue="moisture")
+@background_work("spools.advance_moisture", prepare=_compute_due, queue="moisture")
 def advance_moisture(spool_ids: list[int], prepared: list[board.ComputedBoard]) -> None:
     """Store checkpoints and rows of the board that were computed outside the transaction."""
     for computed in prepared:
@@ -104,7 +104,7 @@ def _compute_dry_boxes(place_ids: list[int]) -> list[dry_box_cache.ComputedBox]:
     return dry_box_cache.compute_advance(timezone.now(), place_ids)
 
 
-@work("spools.advance_dry_boxes", prepare=_compute_dry_boxes, queue="moisture")
+@background_work("spools.advance_dry_boxes", prepare=_compute_dry_boxes, queue="moisture")
 def advance_dry_boxes(place_ids: list[int], prepared: list[dry_box_cache.ComputedBox]) -> None:
     """Store the computed air of these dry boxes."""
     dry_box_cache.store_advance(prepared)
@@ -116,7 +116,7 @@ def _compute_plan(plan_id: int) -> ComputedPlan | None:
     return compute_plan(plan) if plan.ended_at is None else None
 
 
-@work("spools.plan_week", prepare=_compute_plan, limit_s=300, queue="moisture")
+@background_work("spools.plan_week", prepare=_compute_plan, limit_s=300, queue="moisture")
 def plan_week(plan_id: int, prepared: ComputedPlan | None) -> None:
     """Store a plan of the week that was computed outside the transaction."""
     if prepared is not None:

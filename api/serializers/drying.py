@@ -20,8 +20,8 @@ class CapPartSerializer(serializers.Serializer):
     limit_c = Number()
 
     def to_representation(self, instance: tuple[str, float]) -> dict[str, Any]:
-        what, limit_c = instance
-        return {"what": what, "limit_c": limit_c}
+        part, limit_c = instance
+        return {"what": part, "limit_c": limit_c}
 
 
 class CapSerializer(serializers.Serializer):
@@ -44,7 +44,7 @@ class StaysGoodSerializer(serializers.Serializer):
         return {"place": PlaceSerializer(place).data, "hours": hours}
 
 
-class PlanAskedSerializer(StrictSerializer):
+class PlanRequestSerializer(StrictSerializer):
     dryer = Id(queryset=DRYERS)
     set_point_c = Number(
         required=False,
@@ -116,7 +116,7 @@ class PlanSerializer(serializers.Serializer):
     notes = serializers.ListField(child=serializers.CharField())
 
 
-class BatchPlanAskedSerializer(StrictSerializer):
+class BatchPlanRequestSerializer(StrictSerializer):
     spools = serializers.ListField(child=SpoolCode(), allow_empty=False, max_length=50)
     dryer = Id(queryset=DRYERS)
     set_point_c = Number(
@@ -138,7 +138,7 @@ class SpoolPlanSerializer(serializers.Serializer):
     plan = PlanSerializer()
 
 
-class EarlySerializer(serializers.Serializer):
+class DryEarlierSerializer(serializers.Serializer):
     """A spool that is dry before the last one."""
 
     spool = serializers.CharField()
@@ -159,7 +159,7 @@ class BatchPlanSerializer(serializers.Serializer):
         source="limiting_spool.code", help_text="the spool with the lowest cap"
     )
     without_limiting_c = Number(allow_null=True, help_text="what the others may have without it, if more")
-    early = EarlySerializer(many=True, help_text="what may be taken out before the last one")
+    early = DryEarlierSerializer(many=True, help_text="what may be taken out before the last one")
     options = OptionSerializer(many=True)
     plans = serializers.SerializerMethodField()
 

@@ -72,8 +72,8 @@ class FlowCheckSerializer(WithdrawableSerializer):
         return FlowResultSerializer(_result(self.context["seen"][check.pk])).data
 
 
-def _result(of: EvaluatedCheck) -> dict[str, Any]:
-    curve = of.curve
+def _result(evaluated: EvaluatedCheck) -> dict[str, Any]:
+    curve = evaluated.curve
     return {
         "rates": [
             {"flow_mm3_s": flow, "mass_g": mass, "loss_pct": 100 * loss, "loss_u_pct": 100 * u}
@@ -89,12 +89,12 @@ def _result(of: EvaluatedCheck) -> dict[str, Any]:
                 "likely_mm3_s": usable.likely_mm3_s,
                 "high_mm3_s": usable.high_mm3_s,
             }
-            for usable in of.usable()
+            for usable in evaluated.usable()
         ],
     }
 
 
-class WeighedSerializer(StrictSerializer):
+class RateMassesSerializer(StrictSerializer):
     """The blobs of one rate."""
 
     flow_mm3_s = Number()
@@ -107,7 +107,7 @@ class WeighedSerializer(StrictSerializer):
 class RecordFlowCheckSerializer(StrictSerializer):
     toolhead = Id(queryset=Toolhead.objects.all())
     spool = SpoolCode(help_text="the spool that was loaded on that toolhead then")
-    rates = WeighedSerializer(
+    rates = RateMassesSerializer(
         many=True, max_length=MOST_RATES, help_text="rising, the slow reference first, each once"
     )
     nozzle_c = Number()

@@ -140,7 +140,7 @@ class FilePartSerializer(serializers.Serializer):
     checks = CheckSerializer(many=True, source="verdict.checks")
 
 
-class OnMachineSerializer(VerdictSerializer):
+class MachineVerdictSerializer(VerdictSerializer):
     printer = serializers.IntegerField(source="printer.pk")
     state = serializers.CharField(source="verdict.state")
     checks = CheckSerializer(many=True, source="verdict.checks")

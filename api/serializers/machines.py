@@ -118,7 +118,7 @@ class PrinterSerializer(ModelSerializer):
         ]
 
 
-class JobAskedSerializer(StrictSerializer):
+class JobSpecSerializer(StrictSerializer):
     """A job as far as the verdict needs it."""
 
     mass_g = Number(**limits.JOB_G.bounds)
@@ -133,7 +133,7 @@ class PairSerializer(StrictSerializer):
     spool = SpoolCode()
 
 
-class PairInQuerySerializer(PairSerializer):
+class PairQuerySerializer(PairSerializer):
     """A pair, with the four numbers of a job or none of them; with them its fastest flow, if known."""
 
     mass_g = Number(required=False, **limits.JOB_G.bounds)
@@ -143,16 +143,16 @@ class PairInQuerySerializer(PairSerializer):
     max_flow_mm3_s = Number(required=False, **limits.FLOW_MM3_S.bounds)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
-        fields = JobAskedSerializer().fields
-        given = {name for name in fields if name in attrs}
-        if given and not given >= {name for name, field in fields.items() if field.required}:
+        fields = JobSpecSerializer().fields
+        given_names = {name for name in fields if name in attrs}
+        if given_names and not given_names >= {name for name, field in fields.items() if field.required}:
             raise serializers.ValidationError("Give mass_g, hours, nozzle_c and bed_c together, or none.")
         return attrs
 
 
-class PairsAskedSerializer(StrictSerializer):
+class PairsRequestSerializer(StrictSerializer):
     pairs = PairSerializer(many=True, allow_empty=False, max_length=200)
-    job = JobAskedSerializer(required=False, help_text="without it: a small job")
+    job = JobSpecSerializer(required=False, help_text="without it: a small job")
 
 
 class PairVerdictSerializer(VerdictSerializer):
@@ -163,7 +163,7 @@ class PairVerdictSerializer(VerdictSerializer):
 class LoadSerializer(StrictSerializer):
     toolhead = Id(queryset=Toolhead.objects.all())
     at = Moment(required=False)
-    job = JobAskedSerializer(required=False, help_text="judge for this job; without it: a small one")
+    job = JobSpecSerializer(required=False, help_text="judge for this job; without it: a small one")
     override_reason = Text(required=False, max_length=300, help_text="why it is loaded in spite of a hold")
     unload_to = Id(
         required=False, queryset=Place.objects.all(), help_text="where the spool that is on it goes"

@@ -10,7 +10,7 @@ from maintenance.models import BoreReading, Fitting, Part, PartKind, Printer, St
 from maintenance.parts.fitting import save_kind
 
 
-class LifeLeftSerializer(serializers.Serializer):
+class RemainingLifeSerializer(serializers.Serializer):
     """Age and remaining life in ``unit``; what is left is a band."""
 
     age = Number()
@@ -64,27 +64,27 @@ class PartKindSerializer(ModelSerializer):
             "learnt",
         ]
 
-    def keep(self, row: PartKind) -> PartKind:
+    def save_checked(self, row: PartKind) -> PartKind:
         return save_kind(row)
 
     @extend_schema_field(LearntLifeSerializer)
     def get_learnt(self, kind: PartKind) -> Any:
-        known = self.context["known"](kind)
-        expected = known.expected()
+        lives = self.context["known"](kind)
+        expected = lives.expected()
         return {
             "median": expected.median,
             "low": expected.low,
             "high": expected.high,
             "typical_low": expected.typical[0],
             "typical_high": expected.typical[2],
-            "own_parts": known.describe_records(),
+            "own_parts": lives.describe_records(),
         }
 
     def get_in_stock(self, kind: PartKind) -> int:
         return self.context["in_stock"].get(kind.pk, 0)
 
 
-class BoreNowSerializer(serializers.Serializer):
+class ExpectedBoreSerializer(serializers.Serializer):
     """Bands are low, likely, high (10 %, 50 %, 90 %)."""
 
     new_mm = Number()
@@ -110,15 +110,15 @@ class PartSerializer(ModelSerializer):
         """Where it is fitted now."""
         return next((FittingSerializer(fitting).data for fitting in part.present_fittings), None)
 
-    @extend_schema_field(LifeLeftSerializer)
+    @extend_schema_field(RemainingLifeSerializer)
     def get_life_left(self, part: Part) -> Any:
-        return LifeLeftSerializer(self.context["aged"][part.pk].life_left()).data
+        return RemainingLifeSerializer(self.context["aged"][part.pk].life_left()).data
 
-    @extend_schema_field(BoreNowSerializer(allow_null=True))
+    @extend_schema_field(ExpectedBoreSerializer(allow_null=True))
     def get_bore(self, part: Part) -> Any:
         """A nozzle's bore to be expected now."""
         bore = self.context["aged"][part.pk].bore()
-        return None if bore is None else BoreNowSerializer(bore).data
+        return None if bore is None else ExpectedBoreSerializer(bore).data
 
 
 class BoreReadingSerializer(WithdrawableSerializer):
@@ -161,7 +161,7 @@ class AddStockSerializer(StrictSerializer):
     note = Text(required=False, max_length=200)
 
 
-class OnMachineSerializer(StrictSerializer):
+class FittingSiteSerializer(StrictSerializer):
     """A toolhead, or a printer for what the whole printer has once."""
 
     toolhead = Id(queryset=Toolhead.objects.all(), required=False)
@@ -174,7 +174,7 @@ class OnMachineSerializer(StrictSerializer):
         return attrs
 
 
-class FitSerializer(OnMachineSerializer):
+class FitSerializer(FittingSiteSerializer):
     """A new part of ``kind`` from stock, or a ``part`` that was taken off sound."""
 
     kind = Id(queryset=PartKind.objects.all(), required=False)
@@ -187,7 +187,7 @@ class FitSerializer(OnMachineSerializer):
         return super().validate(attrs)
 
 
-class ReplaceSerializer(OnMachineSerializer):
+class ReplaceSerializer(FittingSiteSerializer):
     role = serializers.ChoiceField(PartKind.Role.choices)
     kind = Id(queryset=PartKind.objects.all())
     removal = serializers.ChoiceField(

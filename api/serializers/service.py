@@ -24,7 +24,7 @@ class ServiceKindSerializer(ModelSerializer):
             "how",
         ]
 
-    def keep(self, row: ServiceKind) -> ServiceKind:
+    def save_checked(self, row: ServiceKind) -> ServiceKind:
         return save_kind(row)
 
 

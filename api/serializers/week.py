@@ -21,7 +21,7 @@ class PrintRequestSerializer(WithdrawableSerializer):
         ]
 
 
-class NewPrintRequestSerializer(StrictSerializer):
+class AddPrintRequestSerializer(StrictSerializer):
     """One of spool, feedstock and polymer: this very spool, or any of it with enough filament."""
 
     spool = SpoolCode(required=False)
@@ -94,7 +94,7 @@ class MoveDryingSerializer(StrictSerializer):
     set_point_c = Number(required=False, help_text="without it: as it was planned")
 
 
-class MovedSerializer(serializers.Serializer):
+class MoveResultSerializer(serializers.Serializer):
     drying = PlannedDryingSerializer()
     consequences = serializers.ListField(child=serializers.CharField())
 

@@ -43,7 +43,7 @@ class Endpoint(viewsets.GenericViewSet):
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
-        if int(request.META.get("CONTENT_LENGTH") or 0) > self.most_bytes():
+        if int(request.META.get("CONTENT_LENGTH") or 0) > self.max_body_bytes():
             raise TooLarge
         key, handlers = request.headers.get("Idempotency-Key"), self.__dict__
         if key is not None and request.method == "POST" and self.idempotent and "post" in handlers:
@@ -61,7 +61,7 @@ class Endpoint(viewsets.GenericViewSet):
             lambda status, body: Response(json.loads(body), status),
         )
 
-    def most_bytes(self) -> int:
+    def max_body_bytes(self) -> int:
         """The longest body that is taken."""
         return settings.DATA_UPLOAD_MAX_MEMORY_SIZE
 

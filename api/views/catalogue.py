@@ -24,8 +24,8 @@ class Polymers(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         return super().get_queryset().prefetch_related(*["sources"] * (self.action == "retrieve"))
 
     def get_serializer_class(self):
-        one = self.action == "retrieve"
-        return serializers.PolymerWithSourcesSerializer if one else serializers.PolymerSerializer
+        is_single = self.action == "retrieve"
+        return serializers.PolymerWithSourcesSerializer if is_single else serializers.PolymerSerializer
 
 
 class Fillers(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
@@ -63,8 +63,8 @@ class Feedstocks(RecordViewSet):
     )
     @action(detail=True, pagination_class=None)
     def properties(self, request: Request, pk: str) -> Response:
-        known = properties(self.get_object())
-        return respond(serializers.PropertySerializer, known.values(), many=True)
+        numbers = properties(self.get_object())
+        return respond(serializers.PropertySerializer, numbers.values(), many=True)
 
 
 FEEDSTOCK = [OpenApiParameter("feedstock_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]
@@ -93,6 +93,6 @@ class CouponTests(WithdrawMixin, mixins.ListModelMixin, Endpoint):
     )
     def create(self, request: Request, feedstock_pk: str) -> Response:
         """Record what a loop of it was like after an hour at a temperature."""
-        asked = parse(serializers.RecordCouponTestSerializer, request.data)
-        test = record_coupon_test(self.feedstock(), **asked, by=request.user)
+        data = parse(serializers.RecordCouponTestSerializer, request.data)
+        test = record_coupon_test(self.feedstock(), **data, by=request.user)
         return self.respond_with(test, status=201)

@@ -27,29 +27,29 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     )
     def create(self, request: Request) -> Response:
         """Put spools into a dryer and start it. A set point above the lowest cap is refused."""
-        asked = parse(serializers.StartDryingSerializer, request.data)
-        rows = asked.pop("spools")
+        data = parse(serializers.StartDryingSerializer, request.data)
+        rows = data.pop("spools")
         weighed = {row["spool"].pk: row["gross_g"] for row in rows if "gross_g" in row}
-        dryer = asked.pop("dryer")
-        options = {name: asked.pop(name) for name in ("at", "resolution_g") if name in asked}
+        dryer = data.pop("dryer")
+        options = {name: data.pop(name) for name in ("at", "resolution_g") if name in data}
         runs = start_drying(
             [row["spool"] for row in rows],
             dryer,
-            DryingSettings(**asked),
+            DryingSettings(**data),
             gross_g=weighed,
             by=request.user,
             **options,
         )
         return respond(serializers.DryingRunSerializer, runs, status=201, many=True)
 
-    @extend_schema(request=serializers.BatchPlanAskedSerializer, responses=serializers.BatchPlanSerializer)
+    @extend_schema(request=serializers.BatchPlanRequestSerializer, responses=serializers.BatchPlanSerializer)
     @action(detail=False, methods=["post"], filterset_class=None)
     def plan(self, request: Request) -> Response:
         """How several spools can be dried together in a dryer. Nothing is stored."""
-        asked = parse(serializers.BatchPlanAskedSerializer, request.data)
-        spools, dryer = asked.pop("spools"), asked.pop("dryer")
+        data = parse(serializers.BatchPlanRequestSerializer, request.data)
+        spools, dryer = data.pop("spools"), data.pop("dryer")
         spools = list({spool.pk: spool for spool in spools}.values())
-        return respond(serializers.BatchPlanSerializer, plan_together(spools, dryer, PlanRequest(**asked)))
+        return respond(serializers.BatchPlanSerializer, plan_together(spools, dryer, PlanRequest(**data)))
 
     @extend_schema(request=serializers.FinishDryingSerializer, responses=serializers.FinishedRunSerializer)
     @action(detail=True, methods=["post"])

@@ -52,4 +52,9 @@ class FlowChecks(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin
 
 def _evaluate(pks: list[int]) -> dict[str, Any]:
     """The context of FlowCheckSerializer."""
-    return {"seen": {of.check.pk: of for of in evaluate_checks(FlowCheck.objects.filter(pk__in=pks))}}
+    return {
+        "seen": {
+            evaluated.check.pk: evaluated
+            for evaluated in evaluate_checks(FlowCheck.objects.filter(pk__in=pks))
+        }
+    }

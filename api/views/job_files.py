@@ -32,8 +32,8 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
         """The file comes as a form's; everything else is JSON."""
         return [MultiPartParser()] if self._comes_as_form() else super().get_parsers()
 
-    def most_bytes(self) -> int:
-        return MOST_BYTES + FORM_BYTES if self._comes_as_form() else super().most_bytes()
+    def max_body_bytes(self) -> int:
+        return MOST_BYTES + FORM_BYTES if self._comes_as_form() else super().max_body_bytes()
 
     def _comes_as_form(self) -> bool:
         return self.action_map.get("post") == "create"
@@ -44,11 +44,9 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
     )
     def create(self, request: Request) -> Response:
         """Take a file in. It is read in the background: ask for it until its state is read or refused."""
-        asked = parse(serializers.AddJobFileSerializer, request.data)
-        file = asked.pop("file")
-        return self._file(
-            add_job_file(store_content(file.name, file.chunks()), **asked, by=request.user), 201
-        )
+        data = parse(serializers.AddJobFileSerializer, request.data)
+        file = data.pop("file")
+        return self._file(add_job_file(store_content(file.name, file.chunks()), **data, by=request.user), 201)
 
     @extend_schema(responses=serializers.JobFileFactsSerializer)
     def retrieve(self, request: Request, pk: str) -> Response:
@@ -71,11 +69,13 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
             read_again(self.get_object(), **parse(serializers.ReadAgainSerializer, request.data))
         )
 
-    @extend_schema(responses=serializers.OnMachineSerializer(many=True))
+    @extend_schema(responses=serializers.MachineVerdictSerializer(many=True))
     @action(detail=True, pagination_class=None, filter_backends=[])
     def readiness(self, request: Request, pk: str) -> Response:
         """The verdict on each machine with the spools that are loaded there, the best first."""
-        return respond(serializers.OnMachineSerializer, judge_on_all_machines(self.get_object()), many=True)
+        return respond(
+            serializers.MachineVerdictSerializer, judge_on_all_machines(self.get_object()), many=True
+        )
 
     @extend_schema(request=serializers.RecordFileJobSerializer, responses={201: JobSerializer})
     @action(detail=True, methods=["post"])

@@ -72,12 +72,12 @@ class PartKinds(RecordViewSet):
 
     def get_serializer_context(self):
         # Asked for when the rows are shown, so that a row just corrected is told as it is now.
-        known: dict[int, KindLives] = {}
+        lives: dict[int, KindLives] = {}
 
         def lives_of(kind: PartKind) -> KindLives:
-            if kind.pk not in known:
-                known.update(load_kind_lives(PartKind.objects.all()))
-            return known[kind.pk]
+            if kind.pk not in lives:
+                lives.update(load_kind_lives(PartKind.objects.all()))
+            return lives[kind.pk]
 
         return super().get_serializer_context() | {"in_stock": in_stock(), "known": lives_of}
 
@@ -91,19 +91,19 @@ class Parts(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
 
     def list(self, request: Request) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
-        context = {"aged": self._aged(page)}
+        context = {"aged": self._load_wear(page)}
         return self.get_paginated_response(
             part_serializers.PartSerializer(page, many=True, context=context).data
         )
 
     def retrieve(self, request: Request, pk: str) -> Response:
         part = self.get_object()
-        return respond(part_serializers.PartSerializer, part, context={"aged": self._aged([part])})
+        return respond(part_serializers.PartSerializer, part, context={"aged": self._load_wear([part])})
 
     @staticmethod
-    def _aged(parts: Iterable[Part]) -> dict[int, PartWear]:
-        found = load_part_wear(Part.objects.filter(pk__in=[part.pk for part in parts]))
-        return {of.part.pk: of for of in found}
+    def _load_wear(parts: Iterable[Part]) -> dict[int, PartWear]:
+        rows = load_part_wear(Part.objects.filter(pk__in=[part.pk for part in parts]))
+        return {wear.part.pk: wear for wear in rows}
 
 
 class BoreReadings(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
@@ -118,12 +118,12 @@ class BoreReadings(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMix
     )
     def create(self, request: Request) -> Response:
         """Keep a measured bore; one before the first job is the bore as it was new."""
-        asked = parse(part_serializers.RecordBoreSerializer, request.data)
-        reading = record_bore(asked.pop("part"), **asked, by=request.user)
+        data = parse(part_serializers.RecordBoreSerializer, request.data)
+        reading = record_bore(data.pop("part"), **data, by=request.user)
         return respond(part_serializers.BoreReadingSerializer, reading, status=201)
 
 
-class Stock(mixins.ListModelMixin, Endpoint):
+class StockEntries(mixins.ListModelMixin, Endpoint):
     """Changes of the stock of parts; the count of each kind is in part-kinds."""
 
     queryset = StockEntry.objects.select_related("kind")
@@ -149,19 +149,19 @@ class Fittings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     @extend_schema(request=part_serializers.FitSerializer, responses={201: serializers.FittingSerializer})
     def create(self, request: Request) -> Response:
         """Fit a part from stock, or one that was taken off sound, where the role is free."""
-        asked = parse(part_serializers.FitSerializer, request.data)
-        if "part" in asked:
-            fitting = fit_existing(**asked, by=request.user)
+        data = parse(part_serializers.FitSerializer, request.data)
+        if "part" in data:
+            fitting = fit_existing(**data, by=request.user)
         else:
-            fitting = fit_part(**asked, by=request.user)
+            fitting = fit_part(**data, by=request.user)
         return respond(serializers.FittingSerializer, fitting, status=201)
 
     @extend_schema(request=part_serializers.ReplaceSerializer, responses={201: serializers.FittingSerializer})
     @action(detail=False, methods=["post"])
     def replace(self, request: Request) -> Response:
         """Take the part in this role off and fit a new one from stock."""
-        asked = parse(part_serializers.ReplaceSerializer, request.data)
-        fitting = replace_part(**asked, by=request.user)
+        data = parse(part_serializers.ReplaceSerializer, request.data)
+        fitting = replace_part(**data, by=request.user)
         return respond(serializers.FittingSerializer, fitting, status=201)
 
     @extend_schema(request=part_serializers.RemoveSerializer, responses=serializers.FittingSerializer)
@@ -169,5 +169,5 @@ class Fittings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     def remove(self, request: Request, pk: str) -> Response:
         """Take the part off and say why."""
         fitting = self.get_object()
-        asked = parse(part_serializers.RemoveSerializer, request.data)
-        return respond(serializers.FittingSerializer, remove_part(fitting, **asked, by=request.user))
+        data = parse(part_serializers.RemoveSerializer, request.data)
+        return respond(serializers.FittingSerializer, remove_part(fitting, **data, by=request.user))

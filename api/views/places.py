@@ -26,7 +26,7 @@ MOST_READINGS = 10_000
 PLACE = [OpenApiParameter("place_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]
 ONE_OR_MANY = PolymorphicProxySerializer(
     component_name="ReadingOrReadings",
-    serializers=[serializers.ReadingInSerializer, serializers.ReadingInSerializer(many=True)],
+    serializers=[serializers.AddReadingSerializer, serializers.AddReadingSerializer(many=True)],
     resource_type_field_name=None,
     many=False,
 )
@@ -57,10 +57,10 @@ class Places(RecordViewSet):
         place = self.get_object()
         box = box_now(place)
         if box is None:
-            wanted = (
+            loaded_place = (
                 ", ".join(list_missing(place)) or "a charge of desiccant, in force from the next full hour on"
             )
-            raise refusal("air_not_computed", f"The air of {place} is not computed. Give {wanted}.")
+            raise refusal("air_not_computed", f"The air of {place} is not computed. Give {loaded_place}.")
         return respond(serializers.BoxSerializer, box)
 
 
@@ -81,11 +81,11 @@ class Charges(WithdrawMixin, mixins.ListModelMixin, Endpoint):
     def filter_queryset(self, queryset):
         return super().filter_queryset(queryset).filter(place=self.place())
 
-    @extend_schema(request=serializers.ChargeInSerializer, responses={201: serializers.ChargeSerializer})
+    @extend_schema(request=serializers.AddChargeSerializer, responses={201: serializers.ChargeSerializer})
     def create(self, request: Request, place_pk: str) -> Response:
-        asked = parse(serializers.ChargeInSerializer, request.data)
+        data = parse(serializers.AddChargeSerializer, request.data)
         charge = put_desiccant(
-            self.place(), asked.pop("kind"), asked.pop("dry_mass_g"), **asked, by=request.user
+            self.place(), data.pop("kind"), data.pop("dry_mass_g"), **data, by=request.user
         )
         return respond(serializers.ChargeSerializer, charge, status=201)
 
@@ -110,20 +110,20 @@ class Readings(mixins.ListModelMixin, Endpoint):
 
     @extend_schema(
         request=ONE_OR_MANY,
-        responses={201: serializers.ReadingsKeptSerializer},
+        responses={201: serializers.ReadingCountsSerializer},
         description=f"One reading, or a list of at most {MOST_READINGS}. An impossible one refuses them all.",
     )
     def create(self, request: Request, place_pk: str) -> Response:
         place = self.place()
-        many = {"many": True, "max_length": MOST_READINGS} if isinstance(request.data, list) else {}
-        asked = serializers.ReadingInSerializer(data=request.data, **many)
-        asked.is_valid(raise_exception=True)
-        rows = asked.validated_data if many else [asked.validated_data]
-        return self._kept(place, [tuple(row.values()) for row in rows], Reading.Origin.API)
+        list_options = {"many": True, "max_length": MOST_READINGS} if isinstance(request.data, list) else {}
+        serializer = serializers.AddReadingSerializer(data=request.data, **list_options)
+        serializer.is_valid(raise_exception=True)
+        rows = serializer.validated_data if list_options else [serializer.validated_data]
+        return self._store_readings(place, [tuple(row.values()) for row in rows], Reading.Origin.API)
 
     @extend_schema(
         request={"text/csv": OpenApiTypes.STR, "multipart/form-data": serializers.ReadingsFileSerializer},
-        responses={201: serializers.ReadingsKeptSerializer},
+        responses={201: serializers.ReadingCountsSerializer},
         description="A CSV file with the columns time, temperature_c, rh_pct. One bad line refuses all.",
     )
     @action(detail=False, methods=["post"], parser_classes=[CSVParser, MultiPartParser])
@@ -134,9 +134,9 @@ class Readings(mixins.ListModelMixin, Endpoint):
             raise refusal(
                 "file_missing", "Send the CSV file as the body, or as the form's field file.", "file"
             )
-        return self._kept(place, read_csv(file), Reading.Origin.FILE)
+        return self._store_readings(place, read_csv(file), Reading.Origin.FILE)
 
-    def _kept(self, place: Place, rows: list[tuple], origin: str) -> Response:
+    def _store_readings(self, place: Place, rows: list[tuple], origin: str) -> Response:
         added, already_there = record_readings(place, rows, origin=origin)
         counts = {"added": added, "already_there": already_there}
-        return respond(serializers.ReadingsKeptSerializer, counts, status=201)
+        return respond(serializers.ReadingCountsSerializer, counts, status=201)

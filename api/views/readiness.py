@@ -17,13 +17,13 @@ def job_spec(job: dict[str, Any] | None) -> JobSpec | None:
     return None if job is None else JobSpec(**job)
 
 
-def judged(pairs: list[tuple[Toolhead, Spool]], job: JobSpec | None = None) -> list[dict[str, Any]]:
+def judge_pairs(pairs: list[tuple[Toolhead, Spool]], job: JobSpec | None = None) -> list[dict[str, Any]]:
     """The verdict of each pair, in their order, as PairVerdictSerializer renders it."""
-    found = verdicts(pairs, job)
+    verdicts_by_pair = verdicts(pairs, job)
     return [
         {"toolhead": toolhead.pk, "spool": spool.code, "state": verdict.state, "checks": verdict.checks}
         for toolhead, spool in pairs
-        for verdict in [found[toolhead.pk, spool.pk]]
+        for verdict in [verdicts_by_pair[toolhead.pk, spool.pk]]
     ]
 
 
@@ -36,25 +36,25 @@ class Readiness(Endpoint):
     serializer_class = serializers.PairVerdictSerializer
 
     @extend_schema(
-        parameters=[serializers.PairInQuerySerializer],
+        parameters=[serializers.PairQuerySerializer],
         responses=serializers.PairVerdictSerializer,
         description="One pair. Give all four numbers of the job, or none for a small job.",
     )
-    def one(self, request: Request) -> Response:
-        asked = parse(serializers.PairInQuerySerializer, request.query_params)
-        toolhead, spool = asked.pop("toolhead"), asked.pop("spool")
+    def retrieve_pair(self, request: Request) -> Response:
+        data = parse(serializers.PairQuerySerializer, request.query_params)
+        toolhead, spool = data.pop("toolhead"), data.pop("spool")
         return respond(
-            serializers.PairVerdictSerializer, judged([(toolhead, spool)], job_spec(asked or None))[0]
+            serializers.PairVerdictSerializer, judge_pairs([(toolhead, spool)], job_spec(data or None))[0]
         )
 
     @extend_schema(
-        request=serializers.PairsAskedSerializer,
+        request=serializers.PairsRequestSerializer,
         responses=serializers.PairVerdictSerializer(many=True),
         description="Several pairs for one job. Nothing is stored.",
     )
-    def several(self, request: Request) -> Response:
-        asked = parse(serializers.PairsAskedSerializer, request.data)
-        pairs = [(pair["toolhead"], pair["spool"]) for pair in asked["pairs"]]
+    def judge_pairs(self, request: Request) -> Response:
+        data = parse(serializers.PairsRequestSerializer, request.data)
+        pairs = [(pair["toolhead"], pair["spool"]) for pair in data["pairs"]]
         return respond(
-            serializers.PairVerdictSerializer, judged(pairs, job_spec(asked.get("job"))), many=True
+            serializers.PairVerdictSerializer, judge_pairs(pairs, job_spec(data.get("job"))), many=True
         )

@@ -33,8 +33,8 @@ class Services(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, 
     )
     def create(self, request: Request) -> Response:
         """A service was done: its count starts again."""
-        asked = parse(serializers.RecordServiceSerializer, request.data)
-        entry = record_service(asked.pop("kind"), **asked, by=request.user)
+        data = parse(serializers.RecordServiceSerializer, request.data)
+        entry = record_service(data.pop("kind"), **data, by=request.user)
         return respond(serializers.ServiceEntrySerializer, entry, status=201)
 
     @extend_schema(responses=serializers.ServiceStatusSerializer(many=True), filters=False)
@@ -42,5 +42,5 @@ class Services(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, 
     def due(self, request: Request) -> Response:
         """How far along every machine in use is since each of its services, what is nearest its end first."""
         toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
-        found = sorted(load_service_statuses(toolheads), key=lambda status: -status.since.share)
-        return respond(serializers.ServiceStatusSerializer, found, many=True)
+        statuses = sorted(load_service_statuses(toolheads), key=lambda status: -status.since.share)
+        return respond(serializers.ServiceStatusSerializer, statuses, many=True)

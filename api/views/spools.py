@@ -11,12 +11,12 @@ from rest_framework.response import Response
 from api.fields import parse
 from api.filters import SpoolListFilter
 from api.serializers import spools as serializers
-from api.serializers.drying import PlanAskedSerializer, PlanSerializer
+from api.serializers.drying import PlanRequestSerializer, PlanSerializer
 from api.serializers.machines import LoadingSerializer, LoadSerializer
 from api.serializers.places import StaySerializer
 from api.views.base import Endpoint, VersionMixin, WithdrawMixin, respond
 from api.views.machines import LOADINGS
-from api.views.readiness import job_spec, judged
+from api.views.readiness import job_spec, judge_pairs
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
 from spools import codes
@@ -71,16 +71,16 @@ class Spools(VersionMixin, Endpoint):
         context = {
             "remaining": remaining_by_spool([spool]),
             "moisture": moisture_now(spool),
-            "verdicts": judged([(toolhead, spool) for toolhead in toolheads]),
+            "verdicts": judge_pairs([(toolhead, spool) for toolhead in toolheads]),
         }
         return respond(serializers.SpoolDetailSerializer, spool, context=context)
 
     @extend_schema(request=serializers.ReceiveSerializer, responses={201: serializers.SpoolSerializer})
     def create(self, request: Request) -> Response:
         """Receive a spool; the answer has its new code."""
-        asked = parse(serializers.ReceiveSerializer, request.data)
-        place, at = asked.pop("place"), asked.pop("at", None)
-        spool = receive_spool(NewSpool(**asked), place, at=at, by=request.user)
+        data = parse(serializers.ReceiveSerializer, request.data)
+        place, at = data.pop("place"), data.pop("at", None)
+        spool = receive_spool(NewSpool(**data), place, at=at, by=request.user)
         return self._spool(spool, status=201)
 
     @extend_schema(request=serializers.ReelSerializer, responses=serializers.SpoolSerializer)
@@ -152,22 +152,22 @@ class Spools(VersionMixin, Endpoint):
             mark_empty(spool, **parse(serializers.EmptySerializer, request.data), by=request.user)
         )
 
-    @extend_schema(parameters=[PlanAskedSerializer], responses=PlanSerializer)
+    @extend_schema(parameters=[PlanRequestSerializer], responses=PlanSerializer)
     @action(detail=True, url_path="drying-plan")
     def drying_plan(self, request: Request, code: str) -> Response:
         """How it can be dried in a dryer: stages, hours, floor, heat, or why not. Nothing is stored."""
-        asked = parse(PlanAskedSerializer, request.query_params)
-        spool, dryer, at = self.get_object(), asked.pop("dryer"), asked.pop("at", None)
-        return respond(PlanSerializer, plan_drying(spool, dryer, PlanRequest(**asked), at=at))
+        data = parse(PlanRequestSerializer, request.query_params)
+        spool, dryer, at = self.get_object(), data.pop("dryer"), data.pop("at", None)
+        return respond(PlanSerializer, plan_drying(spool, dryer, PlanRequest(**data), at=at))
 
     @extend_schema(request=LoadSerializer, responses={201: LoadingSerializer})
     @action(detail=True, methods=["post"])
     def load(self, request: Request, code: str) -> Response:
         """It is on a toolhead. A hold is refused unless the reason for going on is given, which is kept."""
         spool = self.get_object()
-        asked = parse(LoadSerializer, request.data)
-        job = job_spec(asked.pop("job", None))
-        loading = load_spool(asked.pop("toolhead"), spool, **asked, job=job, by=request.user)
+        data = parse(LoadSerializer, request.data)
+        job = job_spec(data.pop("job", None))
+        loading = load_spool(data.pop("toolhead"), spool, **data, job=job, by=request.user)
         return respond(LoadingSerializer, LOADINGS.get(pk=loading.pk), status=201)
 
     @extend_schema(request=serializers.MoveSerializer, responses=LoadingSerializer)
@@ -175,10 +175,10 @@ class Spools(VersionMixin, Endpoint):
     def unload(self, request: Request, code: str) -> Response:
         """It comes off its toolhead and goes to a place."""
         loading = next(iter(self.get_object().present_loadings), None)
-        asked = parse(serializers.MoveSerializer, request.data)
+        data = parse(serializers.MoveSerializer, request.data)
         if loading is None:
             raise refusal("not_loaded", "This spool is on no toolhead. Move it instead.")
-        unload_spool(loading, **asked, by=request.user)
+        unload_spool(loading, **data, by=request.user)
         return respond(LoadingSerializer, LOADINGS.get(pk=loading.pk))
 
 
@@ -203,5 +203,5 @@ class MassEntries(WithdrawMixin, Endpoint):
     @action(detail=True, methods=["post"])
     def correct(self, request: Request, code: str, pk: str) -> Response:
         """Record the right number for a wrong weighing, which is withdrawn with it."""
-        asked = parse(serializers.CorrectWeighingSerializer, request.data)
-        return self.respond_with(correct_weighing(self.get_object(), **asked, by=request.user), status=201)
+        data = parse(serializers.CorrectWeighingSerializer, request.data)
+        return self.respond_with(correct_weighing(self.get_object(), **data, by=request.user), status=201)

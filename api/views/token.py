@@ -18,11 +18,11 @@ class TriesThrottle(SimpleRateThrottle):
         return f"token:{request.META.get('REMOTE_ADDR', '')}"
 
 
-class GivenTokenSerializer(serializers.Serializer):
+class TokenSerializer(serializers.Serializer):
     token = serializers.CharField(read_only=True, help_text='send it as "Authorization: Token ..."')
 
 
-class AskTokenSerializer(AuthTokenSerializer):
+class CreateTokenSerializer(AuthTokenSerializer):
     token = None
 
 
@@ -33,11 +33,11 @@ class Tokens(Endpoint):
     authentication_classes: list = []
     permission_classes: list = []
     throttle_classes = [TriesThrottle]
-    serializer_class = GivenTokenSerializer
+    serializer_class = TokenSerializer
 
-    @extend_schema(request=AskTokenSerializer, responses={200: GivenTokenSerializer}, auth=[])
+    @extend_schema(request=CreateTokenSerializer, responses={200: TokenSerializer}, auth=[])
     def create(self, request: Request) -> Response:
-        asked = AskTokenSerializer(data=request.data, context={"request": request})
-        asked.is_valid(raise_exception=True)
-        token, _ = Token.objects.get_or_create(user=asked.validated_data["user"])
+        serializer = CreateTokenSerializer(data=request.data, context={"request": request})
+        serializer.is_valid(raise_exception=True)
+        token, _ = Token.objects.get_or_create(user=serializer.validated_data["user"])
         return Response({"token": token.key})

@@ -24,13 +24,13 @@ class Troubles(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     )
     def create(self, request: Request) -> Response:
         """Say what a print looked like: the causes come in order, each with its reasons."""
-        asked = parse(serializers.ReportTroubleSerializer, request.data)
-        symptoms = asked.pop("symptoms")
-        if "job" in asked:
-            report = report_job_trouble(asked.pop("job"), symptoms, **asked, by=request.user)
+        data = parse(serializers.ReportTroubleSerializer, request.data)
+        symptoms = data.pop("symptoms")
+        if "job" in data:
+            report = report_job_trouble(data.pop("job"), symptoms, **data, by=request.user)
         else:
             report = report_trouble(
-                asked.pop("toolhead"), asked.pop("spool"), symptoms, **asked, by=request.user
+                data.pop("toolhead"), data.pop("spool"), symptoms, **data, by=request.user
             )
         return self._report(report, status=201)
 
@@ -39,8 +39,8 @@ class Troubles(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     def outcome(self, request: Request, pk: str) -> Response:
         """Confirm the cause; a later one replaces an earlier one."""
         report = self.get_object()
-        asked = parse(serializers.RecordOutcomeSerializer, request.data)
-        record_outcome(report, asked.pop("cause"), **asked, by=request.user)
+        data = parse(serializers.RecordOutcomeSerializer, request.data)
+        record_outcome(report, data.pop("cause"), **data, by=request.user)
         return self._report(report)
 
     def _report(self, report: TroubleReport, status: int = 200) -> Response:

@@ -26,12 +26,12 @@ class PrintRequests(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMi
     filterset_class = PrintRequestFilter
 
     @extend_schema(
-        request=serializers.NewPrintRequestSerializer, responses={201: serializers.PrintRequestSerializer}
+        request=serializers.AddPrintRequestSerializer, responses={201: serializers.PrintRequestSerializer}
     )
     def create(self, request: Request) -> Response:
         """Put one on the list."""
         print_request = add_print_request(
-            **parse(serializers.NewPrintRequestSerializer, request.data), by=request.user
+            **parse(serializers.AddPrintRequestSerializer, request.data), by=request.user
         )
         return self.respond_with(print_request, status=201)
 
@@ -62,8 +62,8 @@ class WeekPlans(Endpoint):
     )
     def create(self, request: Request) -> Response:
         """Have a plan computed for the requests on the list. Get it again until it has a time in made_at."""
-        asked = parse(serializers.StaffedHoursSerializer, request.data)
-        plan = create_plan(StaffedHours(asked["staffed_from"], asked["staffed_to"]), by=request.user)
+        data = parse(serializers.StaffedHoursSerializer, request.data)
+        plan = create_plan(StaffedHours(data["staffed_from"], data["staffed_to"]), by=request.user)
         return self._plan(plan, status=201)
 
     def _plan(self, plan: WeekPlan, status: int = 200) -> Response:
@@ -90,20 +90,20 @@ class PlannedDryings(mixins.RetrieveModelMixin, mixins.ListModelMixin, Endpoint)
     ).select_related("spool__feedstock__polymer", "dryer__room")
     serializer_class = serializers.PlannedDryingSerializer
 
-    @extend_schema(request=serializers.MoveDryingSerializer, responses=serializers.MovedSerializer)
+    @extend_schema(request=serializers.MoveDryingSerializer, responses=serializers.MoveResultSerializer)
     @action(detail=True, methods=["post"])
     def move(self, request: Request, pk: str) -> Response:
         """Move it to another time or dryer and pin it; returns the consequences for the rest of the plan."""
-        asked = parse(serializers.MoveDryingSerializer, request.data)
-        drying, consequences = move_drying(self.get_object(), **asked, by=request.user)
-        return respond(serializers.MovedSerializer, {"drying": drying, "consequences": consequences})
+        data = parse(serializers.MoveDryingSerializer, request.data)
+        drying, consequences = move_drying(self.get_object(), **data, by=request.user)
+        return respond(serializers.MoveResultSerializer, {"drying": drying, "consequences": consequences})
 
     @extend_schema(request=serializers.PinSerializer, responses=serializers.PlannedDryingSerializer)
     @action(detail=True, methods=["post"])
     def pin(self, request: Request, pk: str) -> Response:
         """Whether it stays as it is when the week is planned again."""
-        asked = parse(serializers.PinSerializer, request.data)
-        return respond(serializers.PlannedDryingSerializer, pin_drying(self.get_object(), **asked))
+        data = parse(serializers.PinSerializer, request.data)
+        return respond(serializers.PlannedDryingSerializer, pin_drying(self.get_object(), **data))
 
     @extend_schema(request=None, responses=serializers.PlannedDryingSerializer)
     @action(detail=True, methods=["post"])

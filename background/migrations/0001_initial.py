@@ -26,7 +26,8 @@ class Migration(migrations.Migration):
                 (
                     "name",
                     models.CharField(
-                        help_text="As registered with @work, and of the Celery task.", max_length=100
+                        help_text="As registered with @background_work, and of the Celery task.",
+                        max_length=100,
                     ),
                 ),
                 ("queue", models.CharField(default="reminders", max_length=20)),

@@ -84,7 +84,7 @@ def _requests(draw: Random, materials: dict[int, _Material]) -> list[Request]:
         spool = draw.choice(list(materials))
         spools = [spool]
         if draw.random() < 0.6:
-            spools = [other for other, material in materials.items() if material is materials[spool]]
+            spools = [candidate for candidate, material in materials.items() if material is materials[spool]]
         mass_g = draw.choice((draw.randint(10, 150), draw.randint(50, 600)))
         due = draw.randint(2 * SLOTS_H, busiest_h * SLOTS_H)
         weight = 4 if draw.random() < 0.2 else 1
@@ -107,11 +107,11 @@ def _options(
             least_h, most_h = material.hours
             hours = (least_h + wetness * (most_h - least_h)) * 1.6 ** (cooler_k / 5)
             takes = [math.ceil(hours * (1 + growth * part) * SLOTS_H) for part in range(parts)]
-            most = math.floor(draw.uniform(0.8, 2.5) * takes[0]) if material.heat_limited else slots
+            longest = math.floor(draw.uniform(0.8, 2.5) * takes[0]) if material.heat_limited else slots
             sufficient = tuple(slots_ if slots_ <= 96 * SLOTS_H else None for slots_ in takes)
-            if sufficient[0] is not None and sufficient[0] <= most:
+            if sufficient[0] is not None and sufficient[0] <= longest:
                 mode = Mode(float(celsius), material.smell)
-                options.append(Option(dryer, mode, sufficient, most, math.floor(keeps_h * SLOTS_H)))
+                options.append(Option(dryer, mode, sufficient, longest, math.floor(keeps_h * SLOTS_H)))
     return tuple(options)
 
 

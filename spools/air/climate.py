@@ -65,8 +65,8 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
         set_points = {run.dryer_id: run.set_point_at(at) for run in runs}
     unread = [p for p in by_id.values() if is_complete(p) and p.pk not in last]
     by_desiccant = {pk: describe_computed(*air) for pk, air in airs_at(unread, at).items()}
-    others = [place for pk, place in by_id.items() if pk not in by_desiccant]
-    return by_desiccant | {p.pk: _climate(p, last, set_points.get(p.pk), at) for p in others}
+    unheated = [place for pk, place in by_id.items() if pk not in by_desiccant]
+    return by_desiccant | {p.pk: _climate(p, last, set_points.get(p.pk), at) for p in unheated}
 
 
 def describe_computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
@@ -80,13 +80,13 @@ def describe_computed(temperature_c: float, rh_pct: float, charge: DesiccantChar
 
 
 def _climate(place: Place, last: dict[int, Reading], set_point_c: float | None, at: datetime) -> Climate:
-    own = _measured_or_assumed(place, last.get(place.pk), at)
+    room_climate = _measured_or_assumed(place, last.get(place.pk), at)
     if place.kind != Place.Kind.DRYER:
-        return own
-    around = own
-    if own.origin == "assumed" and place.room is not None:
+        return room_climate
+    around = room_climate
+    if room_climate.origin == "assumed" and place.room is not None:
         around = _measured_or_assumed(place.room, last.get(place.room.pk), at)
-    text = around.text if around is own else f"air of {place.room}, {around.text}"
+    text = around.text if around is room_climate else f"air of {place.room}, {around.text}"
     if set_point_c is None:
         return Climate(around.temperature_c, around.rh_pct, around.origin, text)
     return Climate(
@@ -134,14 +134,14 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
     rows = list(rows)
     if origin not in Reading.Origin.values:
         raise refusal("unknown_origin", f"Give one of {', '.join(Reading.Origin.values)}.", "origin")
-    many = len(rows) > 1
+    is_batch = len(rows) > 1
     readings: dict[datetime, tuple[float, float]] = {}
     for number, row in enumerate(rows, start=1):
-        at, temperature_c, rh_pct = require_reading(row, f"Reading {number}, " if many else "")
+        at, temperature_c, rh_pct = require_reading(row, f"Reading {number}, " if is_batch else "")
         readings.setdefault(at, (temperature_c, rh_pct))
     if not readings:
         raise refusal("no_readings", "There are no readings in this. Give at least one.")
-    known = set(
+    stored_times = set(
         Reading.objects.filter(place=place, at__gte=min(readings), at__lte=max(readings)).values_list(
             "at", flat=True
         )
@@ -149,7 +149,7 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
     new = [
         Reading(place=place, at=at, temperature_c=temperature_c, rh_pct=rh_pct, origin=origin)
         for at, (temperature_c, rh_pct) in readings.items()
-        if at not in known
+        if at not in stored_times
     ]
     if new:
         lock_spool_facts()

@@ -124,7 +124,7 @@ class BoxNow:
     outlook: BoxOutlook
 
     @property
-    def off(self) -> float:
+    def deviation(self) -> float:
         """How far the reading is above the computed humidity, in units of the allowed difference; 0 without."""
         if self.measured_rh_pct is None:
             return 0.0
@@ -198,8 +198,8 @@ def boxes_now(
     if past is None:
         compared = [place for place in boxes if measured[place.pk]]
         airs = simulate_airs(compared, at - COMPARED_OVER, at) if compared else {}
-        if others := [place for place in boxes if not measured[place.pk]]:
-            airs |= simulate_airs(others, at, at)
+        if without_reading := [place for place in boxes if not measured[place.pk]]:
+            airs |= simulate_airs(without_reading, at, at)
     else:
         airs = simulate_airs(boxes, at - past, at)
     hottest_c = Place.objects.filter(kind=Place.Kind.DRYER).aggregate(c=Max("max_set_point_c"))["c"]

@@ -206,9 +206,9 @@ def _load_simulations(
     openings: whether to load those of OPENINGS_OVER with the facts.
     """
     boxes = list(boxes)
-    begun = {box.place: None if box.state is None else box.state.at for box in boxes}
+    starts = {box.place: None if box.state is None else box.state.at for box in boxes}
     opened_since = until - OPENINGS_OVER if openings else FOREVER
-    facts = load_facts(begun, {box.place.pk: box.charges for box in boxes}, opened_since) if boxes else {}
+    facts = load_facts(starts, {box.place.pk: box.charges for box in boxes}, opened_since) if boxes else {}
     begins = [facts[b.place.pk].since(since) if b.state is None else b.state.at for b in boxes]
     first: dict[int, datetime] = {}
     for box, begin in zip(boxes, begins, strict=True):
@@ -216,8 +216,8 @@ def _load_simulations(
         first[room] = min(first.get(room, begin), begin)
     readings = load_readings(first, until)
     for box, begin in zip(boxes, begins, strict=True):
-        own = facts[box.place.pk]
-        yield BoxSimulation(own, readings[own.room.pk], box.start, max(since, begin))
+        box_facts = facts[box.place.pk]
+        yield BoxSimulation(box_facts, readings[box_facts.room.pk], box.start, max(since, begin))
 
 
 @dataclass(frozen=True)

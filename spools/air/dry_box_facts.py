@@ -152,8 +152,10 @@ class BoxFacts:
 
     def inside(self, at: datetime, charge: DesiccantCharge) -> list[SpoolInside]:
         """The spools that are in it at the end of an hour, by their ids."""
-        there = [s for s in self.stays[: bisect_left(self._starts, at)] if s.end is None or s.end >= at]
-        return [self._spool_inside(stay, max(stay.start, charge.at)) for stay in sorted(there, key=_spool_id)]
+        present = [s for s in self.stays[: bisect_left(self._starts, at)] if s.end is None or s.end >= at]
+        return [
+            self._spool_inside(stay, max(stay.start, charge.at)) for stay in sorted(present, key=_spool_id)
+        ]
 
     def together(self, inside: Sequence[SpoolInside]) -> Sorbers:
         """The spools side by side; built once for as long as the same ones are in the box."""
@@ -168,7 +170,9 @@ class BoxFacts:
         if key not in self._inside:
             spool, prior = stay.spool, self.priors[stay.spool_id]
             masses = ledger.winding_masses(spool, prior.entries)
-            mass_g = [m for when, m in masses if when <= stay.start][-1:] or [m for _, m in masses[:1]]
+            mass_g = [m for weighed_at, m in masses if weighed_at <= stay.start][-1:] or [
+                m for _, m in masses[:1]
+            ]
             sorbers = _sorbers(geometry(spool, mass_g[0]), likely_material(spool.feedstock))
             self._inside[key] = SpoolInside(spool, sorbers, prior, at)
         return self._inside[key]
@@ -212,10 +216,10 @@ def load_facts(
     Seven queries for each thousand spools.
     """
     boxes = {place.pk: BoxFacts(place, charges[place.pk], [], {}) for place in since}
-    begun = {place.pk: at for place, at in since.items()}
+    starts = {place.pk: at for place, at in since.items()}
     stays, inside = Stay.objects.spans().filter(_stays_needed(since, charges, opened_since)), []
     for stay in stays:
-        at = begun[stay.place_id]
+        at = starts[stay.place_id]
         boxes[stay.place_id].stays.append(stay)
         # A spool that has left before counts for the openings of the box alone.
         if at is None or stay.end is None or stay.end >= at:
@@ -225,7 +229,7 @@ def load_facts(
     came_since = set()
     for stay in inside:
         stay.spool = spools[stay.spool_id]
-        box, at = boxes[stay.place_id], begun[stay.place_id]
+        box, at = boxes[stay.place_id], starts[stay.place_id]
         box.priors[stay.spool_id] = priors[stay.spool_id]
         if at is None or stay.start >= at or box.periods[-1].first > at:
             came_since.add(stay.spool_id)

@@ -32,12 +32,12 @@ def load_materials(restore: bool = False) -> dict[str, int]:
         if row["isotherm"] == Polymer.Isotherm.GAB:
             row |= {key: str(value) for key, value in GAB_SHAPE.items()}
     written = write_rows(
-        Polymer, [{"name": row["polymer"]} | _without(row, "polymer") for row in polymers], restore
+        Polymer, [{"name": row["polymer"]} | _without_key(row, "polymer") for row in polymers], restore
     )
     by_name = {polymer.name: polymer for polymer in written}
     Source.objects.filter(polymer__in=written).delete()
     backing = [
-        Source(polymer=by_name[row["polymer"]], **_without(row, "polymer"))
+        Source(polymer=by_name[row["polymer"]], **_without_key(row, "polymer"))
         for row in match_sources(polymers, REFERENCE)
         if row["polymer"] in by_name
     ]
@@ -50,15 +50,15 @@ def load_materials(restore: bool = False) -> dict[str, int]:
     }
 
 
-def write_rows(model: type[Named], found: list[dict[str, str]], restore: bool) -> list[Named]:
+def write_rows(model: type[Named], rows: list[dict[str, str]], restore: bool) -> list[Named]:
     """Writes rows, whose keys are the model's fields, into the database: the missing ones, or all of them.
 
     Rows are matched by name. Returns those that were written.
     """
-    known = set() if restore else set(model._default_manager.values_list("name", flat=True))
+    existing = set() if restore else set(model._default_manager.values_list("name", flat=True))
     written = []
-    for row in found:
-        if row["name"] not in known:
+    for row in rows:
+        if row["name"] not in existing:
             values = {key: _cell(model, key, text) for key, text in row.items()}
             written.append(model._default_manager.update_or_create(name=row["name"], defaults=values)[0])
     return written
@@ -70,5 +70,5 @@ def _cell(model: type[models.Model], field: str, text: str) -> Any:
     return None if text == "" and column.null else column.to_python(text)
 
 
-def _without(row: dict[str, str], key: str) -> dict[str, str]:
+def _without_key(row: dict[str, str], key: str) -> dict[str, str]:
     return {name: text for name, text in row.items() if name != key}

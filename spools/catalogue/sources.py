@@ -100,7 +100,9 @@ def match_sources(polymers: list[dict[str, str]], reference: Path) -> Iterator[d
             fields, names = _fields(row["quantity"]), _names(row["polymer"])
             if "all" in names and fields != ("",):
                 names.update(aliases)
-            for polymer in (name for name, known in aliases.items() if not names.isdisjoint(known)):
+            for polymer in (
+                name for name, names_of_polymer in aliases.items() if not names.isdisjoint(names_of_polymer)
+            ):
                 for field in fields:
                     backed.add((polymer, field))
                     values = {key: row[key] for key in row if key != "doi_or_number"}
@@ -114,7 +116,7 @@ def match_sources(polymers: list[dict[str, str]], reference: Path) -> Iterator[d
         for field in SOURCED:
             limit = field in ("limit_clear_pct", "limit_hold_pct") and row["limit_basis"] != "measured"
             if row[field] and (limit or (row["polymer"], field) not in backed):
-                yield _unbacked(row, field)
+                yield _no_source_row(row, field)
 
 
 def _aliases(polymer: str, file: str) -> set[str]:
@@ -134,7 +136,7 @@ def _fields(quantity: str) -> tuple[str, ...]:
     return ("",)
 
 
-def _unbacked(polymer: dict[str, str], field: str) -> dict[str, str]:
+def _no_source_row(polymer: dict[str, str], field: str) -> dict[str, str]:
     """A row which states that no published source supports a number."""
     analogy = "analogy" in polymer["limit_basis"] and field.startswith("limit")
     grade = polymer["grade_rate"] if field in ("d23_m2_s", "e_d_kj_mol") else ""

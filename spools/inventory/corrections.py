@@ -51,8 +51,8 @@ def correct_weighing(
     entry = MassEntry.objects.get(pk=entry.pk)
     if entry.kind != Kind.WEIGHED:
         raise refusal("not_a_weighing", "Only a weighing can be corrected.")
-    others = spool.mass_entries.valid().exclude(pk=entry.pk)
-    if entry.withdrawn_at is not None and others.filter(kind=Kind.WEIGHED, at=entry.at).exists():
+    other_entries = spool.mass_entries.valid().exclude(pk=entry.pk)
+    if entry.withdrawn_at is not None and other_entries.filter(kind=Kind.WEIGHED, at=entry.at).exists():
         raise refusal(
             "corrected_already", "The right weighing of that time is recorded already. Correct that one."
         )

@@ -128,8 +128,8 @@ def _amount_by_ensemble(
     if row is None or row.last_at != weighing.at or row.divided["weighings"] != count:
         return None
 
-    def grams(what: str) -> str:
-        low, likely, high = (max(0.0, 1000 * kg) for kg in row.divided[what])
+    def grams(column: str) -> str:
+        low, likely, high = (max(0.0, 1000 * kg) for kg in row.divided[column])
         return f"{likely:.0f} g ({low:.0f} to {high:.0f} g)"
 
     why = [

@@ -160,16 +160,16 @@ def require_unheated(place: Place, start: datetime, end: datetime | None = None)
         return
     dries = f"{place} dries spool {pretty(run.spool.code)} at {run.temperatures}"
     if run.end is None:
-        say = (
+        advice = (
             f"{dries} since {format_time(run.start)}, and a spool in it gets as hot. Choose another place, or dry "
             f"this spool in {place} too: that checks how hot it may get."
         )
     else:
-        say = (
+        advice = (
             f"{dries} from {format_time(run.start)} to {format_time(run.end)}, and a spool in it gets as hot. Choose "
             "another place or another time."
         )
-    raise refusal("dryer_in_use", say, "place")
+    raise refusal("dryer_in_use", advice, "place")
 
 
 def _end(stay: Stay, at: datetime, field: str = "at") -> None:

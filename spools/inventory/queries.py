@@ -18,9 +18,9 @@ def with_materials() -> QuerySet[Spool]:
 def spools_by_id(ids: Iterable[int], weighings: bool = True) -> dict[int, Spool]:
     """The same for many spools by id, or without the cache of weighings. Two queries for each thousand."""
     spools = Spool.objects.select_related("ensemble") if weighings else Spool.objects.all()
-    found = spools.in_bulk(list(ids))
-    share(found.values(), "feedstock", Feedstock.objects.select_related("polymer", "filler", "maker"))
-    return found
+    loaded = spools.in_bulk(list(ids))
+    share(loaded.values(), "feedstock", Feedstock.objects.select_related("polymer", "filler", "maker"))
+    return loaded
 
 
 def share_places(stays: Iterable[Any], runs: Iterable[Any]) -> None:
@@ -37,16 +37,16 @@ def _share(groups: Iterable[tuple[Iterable[Any], str]], related: QuerySet[Any]) 
     """A join would build the objects anew for each row. prefetch_related would share them, too, but Django
     asks SQLite for them with an OR of all keys, and SQLite refuses a thousand of them.
     """
-    wanted = []
+    key_groups = []
     for rows, name in groups:
         first = next(iter(rows), None)
         if first is not None:
             field = first._meta.get_field(name)
-            wanted.append((field, [(row, getattr(row, field.attname)) for row in rows]))
-    if not wanted:
+            key_groups.append((field, [(row, getattr(row, field.attname)) for row in rows]))
+    if not key_groups:
         return
-    found = related.in_bulk({pk for _, keys in wanted for _, pk in keys})
-    for field, keys in wanted:
+    objects = related.in_bulk({pk for _, keys in key_groups for _, pk in keys})
+    for field, keys in key_groups:
         for row, pk in keys:
             # A plain assignment does more than this, and takes longer than building the row.
-            field.set_cached_value(row, found[pk])
+            field.set_cached_value(row, objects[pk])

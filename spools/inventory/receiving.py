@@ -45,14 +45,14 @@ class NewSpool:
 
     def reel_fields(self) -> dict[str, Any]:
         """The fields of the spool's reel. Refused: numbers outside the limits."""
-        mass_g, band_g, known = self.core_mass_g, self.core_mass_band_g, self.core_mass_known
+        mass_g, band_g, is_known = self.core_mass_g, self.core_mass_band_g, self.core_mass_known
         if mass_g is None:
-            mass_g, band_g, known = UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G, False
+            mass_g, band_g, is_known = UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G, False
         cap_c = self.core_cap_c
         return {
             "core_mass_g": require_within("core_mass_g", mass_g, *limits.CORE_G),
             "core_mass_band_g": require_within("core_mass_band_g", band_g, *limits.CORE_ERROR_G),
-            "core_mass_known": known,
+            "core_mass_known": is_known,
             "core_material": self.core_material,
             "core_cap_c": None if cap_c is None else require_within("core_cap_c", cap_c, *limits.CORE_CAP_C),
             "core_radius_mm": require_within("core_radius_mm", self.core_radius_mm, *limits.CORE_RADIUS_MM),

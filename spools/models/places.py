@@ -141,10 +141,10 @@ class DesiccantCharge(Withdrawable):
         if not self.dry_mass_g:
             return "desiccant taken out"
         if self.regenerated_c is not None:
-            how = f"regenerated at {self.regenerated_c:g} °C"
+            condition = f"regenerated at {self.regenerated_c:g} °C"
         else:
-            how = "new" if self.condition == self.Condition.NEW else "how dry not known"
-        return f"{self.dry_mass_g:g} g of {self.get_kind_display()}, {how}"
+            condition = "new" if self.condition == self.Condition.NEW else "how dry not known"
+        return f"{self.dry_mass_g:g} g of {self.get_kind_display()}, {condition}"
 
 
 class BoxState(models.Model):

@@ -154,7 +154,7 @@ def divide_mass(first_water_kg: Array, water_kg: Array, weighings: Weighings, lo
     means, covariance = (gain @ residual).T, prior - gain @ design @ prior
     z = ndtri((np.arange(21) + 0.5) / 21)
 
-    def mixed(start: float, **coefficients: float) -> Array:
+    def mix_members(start: float, **coefficients: float) -> Array:
         """Start + the unknowns times these, over all members and what they leave open."""
         row = np.zeros(len(prior))
         for name, value in coefficients.items():
@@ -163,14 +163,14 @@ def divide_mass(first_water_kg: Array, water_kg: Array, weighings: Weighings, lo
         return (start + (means @ row)[:, None] + sd * z).ravel()
 
     printed, course = float(weighings.printed_kg[-1]), float(weighings.core_course[-1])
-    filament = mixed(load.filament_kg - printed, filament=1, printed=-printed, unrecorded=-1)
-    least, most = np.quantile(filament, [0.01, 0.99])
+    filament = mix_members(load.filament_kg - printed, filament=1, printed=-printed, unrecorded=-1)
+    low, high = np.quantile(filament, [0.01, 0.99])
     return Divided(
         filament=interval(filament),
-        surely=(float(least), float(most)),
+        surely=(float(low), float(high)),
         water=interval(water_kg[-1]),
-        core=interval(mixed(load.core_kg + load.core_water_kg * course, core=1, core_water=course)),
-        printed_share=interval(mixed(1.0, printed=1)),
+        core=interval(mix_members(load.core_kg + load.core_water_kg * course, core=1, core_water=course)),
+        printed_share=interval(mix_members(1.0, printed=1)),
         unexplained_kg=unexplained.tolist(),
     )
 
@@ -187,8 +187,8 @@ def _expected(weighings: Weighings, load: Load) -> Array:
 def _design(weighings: Weighings) -> Array:
     """The contribution of each unknown to each weighing, (n, 4 + n)."""
     ones = np.ones(len(weighings.gross_kg))
-    known = np.stack([ones, ones, weighings.core_course, -weighings.printed_kg], axis=1)
-    return np.concatenate([known, -np.tri(len(ones))], axis=1)
+    columns = np.stack([ones, ones, weighings.core_course, -weighings.printed_kg], axis=1)
+    return np.concatenate([columns, -np.tri(len(ones))], axis=1)
 
 
 def _prior(weighings: Weighings, load: Load) -> Array:

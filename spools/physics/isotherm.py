@@ -204,9 +204,9 @@ def gab_inverse(w: Array, p: Array, q: Array, r: Array) -> tuple[Array, Array]:
         dRH/dw.
     """
     # Of the two roots, the one that is 0 at w = 0.
-    one = 1 - q * w
-    root = np.sqrt(one * one - 4 * p * r * w * w)
-    rh = 2 * r * w / (one + root)
+    unbound = 1 - q * w
+    root = np.sqrt(unbound * unbound - 4 * p * r * w * w)
+    rh = 2 * r * w / (unbound + root)
     return rh, (r + rh * (q + p * rh)) / root
 
 

@@ -101,15 +101,15 @@ class _Fields:
         self.path = path
         if not isinstance(value, dict):
             raise ScenarioError(f"{path or 'The scenario'}: give an object with named fields, {{...}}.")
-        self.left = dict(value)
+        self.unread = dict(value)
 
     def name(self, field: str) -> str:
         return f"{self.path}.{field}" if self.path and not self.path.endswith(".") else self.path + field
 
     def take(self, field: str) -> Any:
-        if field not in self.left:
+        if field not in self.unread:
             raise ScenarioError(f"{self.name(field)}: is missing.")
-        return self.left.pop(field)
+        return self.unread.pop(field)
 
     def object(self, field: str) -> "_Fields":
         return _Fields(self.take(field), self.name(field))
@@ -119,14 +119,14 @@ class _Fields:
         value = self.take(field)
         good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
         if not good or value > high or value < low or (above and value == low):
-            least = "above" if above else "from"
+            bound = "above" if above else "from"
             raise ScenarioError(
-                f"{self.name(field)}: give a number {least} {low:g} to {high:g}, not {value!r}."
+                f"{self.name(field)}: give a number {bound} {low:g} to {high:g}, not {value!r}."
             )
         return float(value)
 
     def end(self) -> None:
-        for field in self.left:
+        for field in self.unread:
             raise ScenarioError(f"{self.name(field)}: there is no such field here. Is it mistyped?")
 
 
@@ -141,9 +141,9 @@ def parse(data: Any, lookup: Lookup, path: str = "") -> Scenario:
     material = _material(fields.object("polymer"), density_kg_m3, lookup)
     start = fields.object("start")
     w0 = start.number("moisture_pct", 0, 100) / 100
-    start_c = start.number("temperature_c", -50, 200) if "temperature_c" in start.left else START_C
+    start_c = start.number("temperature_c", -50, 200) if "temperature_c" in start.unread else START_C
     start.end()
-    heat = fields.left.pop("heat", False)
+    heat = fields.unread.pop("heat", False)
     if not isinstance(heat, bool):
         raise ScenarioError(f"{fields.name('heat')}: give true or false, not {heat!r}.")
     hours, surroundings = _surroundings(fields.take("surroundings"), fields.name("surroundings"))
@@ -164,19 +164,19 @@ def _geometry(winding: _Fields, filament_radius_m: float, density_kg_m3: float) 
 
 
 def _material(polymer: _Fields, density_kg_m3: float, lookup: Lookup) -> Material:
-    if "name" in polymer.left:
+    if "name" in polymer.unread:
         name = polymer.take("name")
-        known = lookup(name) if isinstance(name, str) else None
-        if known is None:
+        catalogued = lookup(name) if isinstance(name, str) else None
+        if catalogued is None:
             raise ScenarioError(f"{polymer.name('name')}: the catalogue has no polymer {name!r}.")
         isotherm = Isotherm(
-            known["isotherm"],
-            known["w50_pct"] / 100,
-            known.get("gab_c") or 1.0,
-            known.get("gab_k") or 0.5,
+            catalogued["isotherm"],
+            catalogued["w50_pct"] / 100,
+            catalogued.get("gab_c") or 1.0,
+            catalogued.get("gab_k") or 0.5,
             density_kg_m3,
         )
-        d23, e_d_kj_mol = known["d23_m2_s"], known["e_d_kj_mol"]
+        d23, e_d_kj_mol = catalogued["d23_m2_s"], catalogued["e_d_kj_mol"]
     else:
         d23 = polymer.number("d23_m2_s", 0, 1e-6, above=True)
         e_d_kj_mol = polymer.number("e_d_kj_mol", 0, 500)
@@ -211,7 +211,7 @@ def _surroundings(value: Any, path: str) -> tuple[tuple[float, ...], list[Surrou
         hours.append(fields.number("hours", 0, 1e6, above=True))
         temperature_c = fields.number("temperature_c", -50, 200)
         rh_pct = fields.number("rh_pct", 0, 100)
-        moving = fields.left.pop("moving_air", False)
+        moving = fields.unread.pop("moving_air", False)
         if not isinstance(moving, bool):
             raise ScenarioError(f"{fields.name('moving_air')}: give true or false, not {moving!r}.")
         fields.end()

@@ -81,10 +81,10 @@ def stage(
         for j in range(n):
             beside = tau * work.conductance[j]
             before = tau * work.conductance[j - 1] if j else 0.0
-            here = work.rh[j] * work.saturation[j]
+            vapour_density = work.rh[j] * work.saturation[j]
             a = spool.shell_mass[j] * work.a[j]
             capacity = a / (work.slope[j] * work.saturation[j])
-            right = spool.shell_mass[j] * work.b[j] - a * work.w[j] + capacity * here
+            right = spool.shell_mass[j] * work.b[j] - a * work.w[j] + capacity * vapour_density
             if j == n - 1:
                 right += beside * outside
             pivot = capacity + beside + before

@@ -71,16 +71,16 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     """
     airs = [air for air in airs if air.duration_s > 0]
     values = np.array([(a.duration_s, a.moving_air, a.temperature_k, a.rh) for a in airs]).reshape(-1, 4)
-    found = []
+    joined = []
     for first, last, *lines in _join(np.ascontiguousarray(values.T)).tolist():
         if first == last:
-            found.append(airs[int(first)])
+            joined.append(airs[int(first)])
             continue
         duration_s, kelvin, end_kelvin, rh, end_rh = lines
         air = airs[int(first)]
         rh, end_rh = min(max(rh, 0.0), 1.0), min(max(end_rh, 0.0), 1.0)
-        found.append(Surroundings(duration_s, kelvin, rh, air.moving_air, end_kelvin, end_rh))
-    return found
+        joined.append(Surroundings(duration_s, kelvin, rh, air.moving_air, end_kelvin, end_rh))
+    return joined
 
 
 @kernel
@@ -91,7 +91,7 @@ def _join(values: Array) -> Array:
     """
     count = values.shape[1]
     rows = np.empty((count, 7))
-    found = start = 0
+    joined = start = 0
     while start < count:
         end = start + 1
         kelvin = values[2, start], values[2, start]
@@ -104,17 +104,17 @@ def _join(values: Array) -> Array:
             if not longer:
                 break
             end, kelvin, rh = end + 1, more_kelvin, more_rh
-        row = rows[found]
+        row = rows[joined]
         row[0], row[1], row[2] = start, end - 1, values[0, start:end].sum()
         row[3], row[4], row[5], row[6] = kelvin[0], kelvin[1], rh[0], rh[1]
-        found += 1
+        joined += 1
         start = end
-    return rows[:found]
+    return rows[:joined]
 
 
 @kernel
-def _fit(values: Array, row: int, start: int, end: int, most: float) -> tuple[bool, tuple[float, float]]:
-    """A line's values at both ends, and whether it is nowhere further than ``most`` from the values."""
+def _fit(values: Array, row: int, start: int, end: int, tolerance: float) -> tuple[bool, tuple[float, float]]:
+    """A line's values at both ends, and whether it is nowhere further than ``tolerance`` from the values."""
     total = mean = 0.0
     for n in range(start, end):
         mean += values[0, n] * values[row, n]
@@ -130,6 +130,6 @@ def _fit(values: Array, row: int, start: int, end: int, most: float) -> tuple[bo
     at, near = -total / 2, True
     for n in range(start, end):
         middle = at + values[0, n] / 2
-        near = near and abs(values[row, n] - mean - slope * middle) <= most
+        near = near and abs(values[row, n] - mean - slope * middle) <= tolerance
         at += values[0, n]
     return near, (mean - slope * total / 2, mean + slope * total / 2)

@@ -10,7 +10,7 @@ from django.utils import timezone
 from background import beat
 from background.beat import JobTableScheduler, send_due
 from background.models import WorkItem
-from background.queue import enqueue, every, work
+from background.queue import background_work, enqueue, repeated_work
 from background.queues import QUEUES
 from background.running import claim_next
 
@@ -40,7 +40,7 @@ def sent(channel, queue: str) -> list[str]:
 
 def add(count: int, queue: str = "files") -> list[str]:
     """Rows that are due, the oldest first."""
-    work("read", queue=queue)(lambda: None)
+    background_work("read", queue=queue)(lambda: None)
     now = timezone.now()
     for number in range(count):
         enqueue("read", due=now - timedelta(minutes=count - number))
@@ -82,7 +82,7 @@ def test_a_row_that_runs_or_waits_for_its_time_is_not_sent(channel):
 
 
 def test_a_tick_adds_and_sends_the_present_slots(channel):
-    every(name="look", minutes=5, queue="delivery")(lambda: None)
+    repeated_work(name="look", minutes=5, queue="delivery")(lambda: None)
     scheduler = JobTableScheduler(current_app)
     assert scheduler.tick() == 1
     scheduler.tick()

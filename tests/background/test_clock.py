@@ -11,7 +11,7 @@ from background import running
 from background.clock import ClockWatch
 from background.models import WorkItem
 from background.queries import last_runs
-from background.queue import enqueue, enqueue_slots, every, work
+from background.queue import background_work, enqueue, enqueue_slots, repeated_work
 from background.running import claim_next, run_due, run_item
 
 pytestmark = pytest.mark.django_db
@@ -34,7 +34,7 @@ def clock():
 def look():
     """Work that is repeated each quarter of an hour and leaves a row a run."""
 
-    @every(name="look", minutes=15)
+    @repeated_work(name="look", minutes=15)
     def look():
         Group.objects.create(name=str(Group.objects.count()))
 
@@ -95,7 +95,7 @@ def test_a_second_of_difference_between_two_computers_runs_nothing_twice(clock, 
 
 
 def test_work_that_waits_for_a_time_of_the_wrong_clock_comes_back(clock):
-    work("mark")(lambda: Group.objects.create(name="a"))
+    background_work("mark")(lambda: Group.objects.create(name="a"))
     clock.move_to(NOON + timedelta(days=365))
     run_due()
     enqueue("mark")
@@ -106,7 +106,7 @@ def test_work_that_waits_for_a_time_of_the_wrong_clock_comes_back(clock):
 
 
 def test_work_that_was_put_off_with_the_right_clock_keeps_its_time(clock):
-    work("mark")(lambda: None)
+    background_work("mark")(lambda: None)
     tomorrow = NOON + timedelta(days=1)
     enqueue("mark", due=tomorrow)
     clock.move_to(NOON + timedelta(hours=1))
@@ -117,7 +117,7 @@ def test_work_that_was_put_off_with_the_right_clock_keeps_its_time(clock):
 
 
 def test_a_try_that_failed_under_the_wrong_clock_is_repeated_after_its_delay(clock):
-    @work("fail")
+    @background_work("fail")
     def fail():
         raise RuntimeError
 
@@ -130,7 +130,7 @@ def test_a_try_that_failed_under_the_wrong_clock_is_repeated_after_its_delay(clo
 
 
 def test_a_lease_of_the_wrong_clock_holds_no_longer_than_a_run_may_take(clock):
-    work("mark", limit_s=60)(lambda: Group.objects.create(name="a"))
+    background_work("mark", limit_s=60)(lambda: Group.objects.create(name="a"))
     clock.move_to(NOON + timedelta(days=365))
     run_due()
     enqueue("mark")
@@ -142,7 +142,7 @@ def test_a_lease_of_the_wrong_clock_holds_no_longer_than_a_run_may_take(clock):
 
 
 def test_a_run_whose_lease_ended_by_a_jump_of_the_clock_has_no_double(clock):
-    work("mark")(lambda: Group.objects.create(name=str(Group.objects.count())))
+    background_work("mark")(lambda: Group.objects.create(name=str(Group.objects.count())))
     enqueue("mark")
     slow = claim_next(timezone.now())
     assert slow is not None

@@ -9,7 +9,7 @@ from django.utils import timezone
 from background import health
 from background.health import run_checks
 from background.models import WorkItem
-from background.queue import enqueue, every, work
+from background.queue import background_work, enqueue, repeated_work
 from background.running import claim_next, run_due
 from background.views import healthz, readyz
 from tests.services.servers import free_port
@@ -44,8 +44,8 @@ def test_it_says_when_the_database_does_not_answer(tmp_path):
 @pytest.fixture
 def marking(empty_registry):
     """Nothing but a mark each minute, and one in the queue of deliveries."""
-    every(name="mark", minutes=1)(lambda: None)
-    work("send", queue="delivery")(lambda: None)
+    repeated_work(name="mark", minutes=1)(lambda: None)
+    background_work("send", queue="delivery")(lambda: None)
 
 
 def unwell(now=None) -> dict[str, str]:

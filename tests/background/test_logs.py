@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from background import logs
 from background.models import WorkItem
-from background.queue import enqueue, work
+from background.queue import background_work, enqueue
 from background.running import run_due
 from background.scrub import scrub
 from tests.services.shop import REPOSITORY, shop_env
@@ -64,12 +64,12 @@ def lines():
 
 @pytest.fixture
 def marking(empty_registry):
-    @work("mark", queue="delivery")
+    @background_work("mark", queue="delivery")
     def mark():
         enqueue("follow")
         logging.getLogger("tests").info("in the middle")
 
-    work("follow")(lambda: Group.objects.create(name="a"))
+    background_work("follow")(lambda: Group.objects.create(name="a"))
 
 
 @pytest.mark.django_db
@@ -121,7 +121,7 @@ def test_a_fault_is_one_line_without_secrets(lines):
 
 @pytest.mark.django_db
 def test_the_error_that_is_kept_with_work_has_no_secrets(marking):
-    work("send")(lambda: fail(None, TOKEN))
+    background_work("send")(lambda: fail(None, TOKEN))
     enqueue("send")
     run_due()
     error = WorkItem.objects.get().error

@@ -10,7 +10,15 @@ from django.utils import timezone
 
 from background.models import WorkItem
 from background.queries import failed_items, last_runs, queue_states, workers
-from background.queue import bring_forward, enqueue, enqueue_next, enqueue_slots, every, run_again, work
+from background.queue import (
+    background_work,
+    bring_forward,
+    enqueue,
+    enqueue_next,
+    enqueue_slots,
+    repeated_work,
+    run_again,
+)
 from background.retention import KEEP_DONE, KEEP_FAILED, prune_items
 from background.running import (
     ABANDONED,
@@ -41,7 +49,7 @@ def make_due(**filters) -> None:
 
 
 def test_work_runs_once_with_its_arguments():
-    @work("mark")
+    @background_work("mark")
     def mark(name):
         Group.objects.create(name=name)
 
@@ -55,19 +63,19 @@ def test_work_runs_once_with_its_arguments():
 
 
 def test_enqueue_is_part_of_the_callers_transaction():
-    work("mark")(lambda: None)
+    background_work("mark")(lambda: None)
 
-    class ChangedMyMind(Exception):
+    class RolledBack(Exception):
         pass
 
-    with pytest.raises(ChangedMyMind), transaction.atomic():
+    with pytest.raises(RolledBack), transaction.atomic():
         enqueue("mark")
-        raise ChangedMyMind
+        raise RolledBack
     assert queue_length() == 0
 
 
 def test_a_key_is_taken_once_even_after_the_work_is_done():
-    @work("mark")
+    @background_work("mark")
     def mark(name):
         Group.objects.create(name=name)
 
@@ -80,7 +88,7 @@ def test_a_key_is_taken_once_even_after_the_work_is_done():
 
 
 def test_work_that_is_due_later_waits():
-    work("mark")(lambda: Group.objects.create(name="a"))
+    background_work("mark")(lambda: Group.objects.create(name="a"))
     enqueue("mark", due=timezone.now() + timedelta(hours=1))
     assert run_due() == 0
     make_due()
@@ -88,7 +96,7 @@ def test_work_that_is_due_later_waits():
 
 
 def test_the_longest_due_comes_first():
-    @work("mark")
+    @background_work("mark")
     def mark(name):
         Group.objects.create(name=f"{Group.objects.count()} {name}")
 
@@ -106,9 +114,9 @@ def test_names_that_nobody_registered_are_refused():
 
 
 def test_a_name_is_registered_once():
-    work("mark")(lambda: None)
+    background_work("mark")(lambda: None)
     with pytest.raises(ValueError, match="'mark'"):
-        work("mark")(lambda: None)
+        background_work("mark")(lambda: None)
 
 
 @pytest.fixture
@@ -119,7 +127,7 @@ def stopped_clock():
 
 
 def test_what_failing_work_wrote_is_rolled_back_and_it_backs_off_until_it_is_given_up(stopped_clock):
-    @work("fail")
+    @background_work("fail")
     def fail():
         Group.objects.create(name="must not stay")
         raise RuntimeError("the shelf is full")
@@ -147,7 +155,7 @@ def test_what_failing_work_wrote_is_rolled_back_and_it_backs_off_until_it_is_giv
 def test_work_that_fails_once_is_done_at_the_next_attempt():
     attempts = []
 
-    @work("second time lucky")
+    @background_work("second time lucky")
     def lucky():
         attempts.append(1)
         if len(attempts) == 1:
@@ -170,7 +178,7 @@ def test_work_whose_function_is_gone_fails_with_a_reason():
 
 
 def test_an_item_is_claimed_by_one():
-    work("mark")(lambda: None)
+    background_work("mark")(lambda: None)
     enqueue("mark")
     now = timezone.now()
     assert claim_next(now) is not None
@@ -180,7 +188,7 @@ def test_an_item_is_claimed_by_one():
 def test_a_run_that_lost_its_lease_leaves_no_trace():
     """A worker that was thought dead comes to its end after another one took its work over."""
 
-    @work("mark")
+    @background_work("mark")
     def mark():
         Group.objects.create(name=f"{Group.objects.count()}")
 
@@ -198,7 +206,7 @@ def test_a_run_that_lost_its_lease_leaves_no_trace():
 
 
 def test_a_failure_of_a_run_that_lost_its_lease_does_not_touch_the_heir():
-    @work("fail")
+    @background_work("fail")
     def fail():
         raise RuntimeError
 
@@ -213,7 +221,7 @@ def test_a_failure_of_a_run_that_lost_its_lease_does_not_touch_the_heir():
 
 
 def test_a_new_worker_of_the_same_name_takes_over_at_once(monkeypatch):
-    work("mark")(lambda: Group.objects.create(name="a"))
+    background_work("mark")(lambda: Group.objects.create(name="a"))
     enqueue("mark")
     monkeypatch.setenv("LOADWORTHY_WORKER", "bench")
     claim_next(timezone.now())
@@ -226,8 +234,8 @@ def test_a_new_worker_of_the_same_name_takes_over_at_once(monkeypatch):
 
 
 def test_work_that_took_its_worker_down_twice_lets_the_rest_go_first(stopped_clock, monkeypatch):
-    work("heavy")(lambda: None)
-    work("mark")(lambda: Group.objects.create(name="a"))
+    background_work("heavy")(lambda: None)
+    background_work("mark")(lambda: Group.objects.create(name="a"))
     enqueue("heavy")
     monkeypatch.setenv("LOADWORTHY_WORKER", "bench")
     for _ in range(2):
@@ -241,7 +249,7 @@ def test_work_that_took_its_worker_down_twice_lets_the_rest_go_first(stopped_clo
 
 
 def test_work_that_always_takes_its_worker_down_is_given_up():
-    work("mark")(lambda: None)
+    background_work("mark")(lambda: None)
     enqueue("mark")
     for attempt in range(MAX_ATTEMPTS):
         assert claim_next(timezone.now() + timedelta(days=attempt))
@@ -251,7 +259,7 @@ def test_work_that_always_takes_its_worker_down_is_given_up():
 
 
 def test_an_item_that_had_all_its_attempts_is_not_claimed_any_more():
-    work("mark")(lambda: None)
+    background_work("mark")(lambda: None)
     enqueue("mark")
     for attempt in range(MAX_ATTEMPTS):
         assert claim_next(timezone.now() + timedelta(days=attempt))
@@ -259,8 +267,8 @@ def test_an_item_that_had_all_its_attempts_is_not_claimed_any_more():
 
 
 def test_a_worker_runs_only_what_belongs_to_its_queue():
-    work("send", queue="delivery")(lambda: Group.objects.create(name="sent"))
-    work("mark", queue="moisture")(lambda: Group.objects.create(name="marked"))
+    background_work("send", queue="delivery")(lambda: Group.objects.create(name="sent"))
+    background_work("mark", queue="moisture")(lambda: Group.objects.create(name="marked"))
     enqueue("send")
     enqueue("mark")
     WorkItem.objects.create(name="gone")
@@ -274,7 +282,7 @@ def test_a_worker_runs_only_what_belongs_to_its_queue():
 
 
 def test_a_round_is_not_queued_while_its_like_waits_or_runs():
-    work("advance")(lambda: None)
+    background_work("advance")(lambda: None)
 
     def queued() -> int:
         enqueue("advance", singleton_key="advance:1")
@@ -299,7 +307,7 @@ def given_up(**values) -> WorkItem:
 
 def test_work_that_schedules_its_own_next_run_keeps_its_key():
     later = timezone.now() + timedelta(hours=1)
-    work("drain")(lambda: enqueue_next("drain", {}, later, "drain:1"))
+    background_work("drain")(lambda: enqueue_next("drain", {}, later, "drain:1"))
     enqueue("drain", singleton_key="drain:1")
     assert run_due() == 1
     [waiting] = WorkItem.objects.filter(state=State.QUEUED)
@@ -313,7 +321,7 @@ def test_a_run_that_fails_schedules_no_next_run():
         enqueue_next("drain", {}, timezone.now(), "drain:1")
         raise ZeroDivisionError
 
-    work("drain")(drain)
+    background_work("drain")(drain)
     enqueue("drain", singleton_key="drain:1")
     run_item_that_fails()
     [item] = WorkItem.objects.all()
@@ -329,7 +337,7 @@ def run_item_that_fails() -> None:
 
 def test_a_waiting_row_is_brought_forward_and_never_put_back():
     now = timezone.now()
-    work("drain")(lambda: None)
+    background_work("drain")(lambda: None)
     enqueue("drain", due=now + timedelta(hours=2), singleton_key="drain:1")
     for hours, expected in [(3, 2), (1, 1), (2, 1)]:
         bring_forward("drain:1", now + timedelta(hours=hours))
@@ -338,7 +346,7 @@ def test_a_waiting_row_is_brought_forward_and_never_put_back():
 
 
 def test_work_that_was_given_up_can_be_run_again():
-    work("mark")(lambda: Group.objects.create(name="a"))
+    background_work("mark")(lambda: Group.objects.create(name="a"))
     item = given_up(name="mark")
     run_again(item.pk)
     assert run_due() == 1
@@ -352,7 +360,7 @@ def test_work_that_was_given_up_can_be_run_again():
 
 
 def test_a_round_is_not_run_again_beside_its_like():
-    work("advance")(lambda: None)
+    background_work("advance")(lambda: None)
     item = given_up(name="advance", singleton_key="advance:1")
     enqueue("advance", singleton_key="advance:1")
     with refuses("queued_alike"):
@@ -361,7 +369,7 @@ def test_a_round_is_not_run_again_beside_its_like():
 
 
 def test_the_queues_are_told_with_their_oldest_due_work(django_assert_num_queries):
-    work("send", queue="delivery")(lambda: None)
+    background_work("send", queue="delivery")(lambda: None)
     now = timezone.now()
     enqueue("send", due=now - timedelta(minutes=3))
     enqueue("send", due=now + timedelta(minutes=3))
@@ -379,7 +387,7 @@ def test_the_queues_are_told_with_their_oldest_due_work(django_assert_num_querie
 
 
 def test_workers_are_known_by_what_they_ended(monkeypatch):
-    work("mark")(lambda: None)
+    background_work("mark")(lambda: None)
     for name in ("bench", "garage", "garage"):
         monkeypatch.setenv("LOADWORTHY_WORKER", name)
         enqueue("mark")
@@ -398,7 +406,7 @@ def test_what_is_prepared_is_computed_outside_the_transaction(transactional_db):
         seen["computing in a transaction"] = connection.in_atomic_block
         return base + 1
 
-    @work("store", prepare=compute)
+    @background_work("store", prepare=compute)
     def store(base, prepared):
         seen["storing in a transaction"] = connection.in_atomic_block
         Group.objects.create(name=f"{base} {prepared}")
@@ -410,7 +418,7 @@ def test_what_is_prepared_is_computed_outside_the_transaction(transactional_db):
 
 
 def test_repeated_work_runs_once_in_a_slot_and_missed_slots_are_not_made_up_for():
-    @every(name="look", minutes=15)
+    @repeated_work(name="look", minutes=15)
     def look():
         Group.objects.create(name=f"{Group.objects.count()}")
 
@@ -423,7 +431,7 @@ def test_repeated_work_runs_once_in_a_slot_and_missed_slots_are_not_made_up_for(
 
 
 def test_no_slot_is_added_while_the_previous_one_waits_or_runs():
-    every(name="look", minutes=1)(lambda: None)
+    repeated_work(name="look", minutes=1)(lambda: None)
     start = datetime(2031, 5, 6, 12, tzinfo=UTC)
     for minute in range(3):
         enqueue_slots(start + timedelta(minutes=minute))
@@ -434,7 +442,7 @@ def test_no_slot_is_added_while_the_previous_one_waits_or_runs():
 
 
 def test_repeated_work_that_failed_waits_no_longer_than_its_period(stopped_clock):
-    @every(name="look", minutes=1)
+    @repeated_work(name="look", minutes=1)
     def look():
         raise RuntimeError
 
@@ -447,20 +455,22 @@ def test_repeated_work_that_failed_waits_no_longer_than_its_period(stopped_clock
 
 
 def test_repeated_work_can_be_prepared_outside_the_transaction():
-    every(name="look", hours=1, prepare=lambda: "seen")(lambda prepared: Group.objects.create(name=prepared))
+    repeated_work(name="look", hours=1, prepare=lambda: "seen")(
+        lambda prepared: Group.objects.create(name=prepared)
+    )
     assert run_due() == 1
     assert marks() == ["seen"]
 
 
 def test_repeated_work_is_part_of_what_is_due():
-    every(name="look", hours=1)(lambda: Group.objects.create(name="looked"))
+    repeated_work(name="look", hours=1)(lambda: Group.objects.create(name="looked"))
     assert run_due() == 1
     assert marks() == ["looked"]
 
 
 def test_a_period_below_a_minute_is_refused():
     with pytest.raises(ValueError, match="shortest period"):
-        every(name="look", minutes=0.5)
+        repeated_work(name="look", minutes=0.5)
 
 
 def test_old_ends_are_pruned_and_the_rest_is_kept():
@@ -480,8 +490,8 @@ def test_old_ends_are_pruned_and_the_rest_is_kept():
 
 
 def test_the_last_run_of_each_name_is_known(django_assert_num_queries):
-    work("mark")(lambda: None)
-    work("never run")(lambda: None)
+    background_work("mark")(lambda: None)
+    background_work("never run")(lambda: None)
     enqueue("mark")
     enqueue("mark")
     run_due()

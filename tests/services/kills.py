@@ -76,7 +76,7 @@ def main() -> int:
         os.environ["EMAIL_PORT"] = str(mails.port)
         django.setup()
         logging.disable(logging.WARNING)  # this process is told of every Redis that is away
-        trial = Trial(plant, hooks, mails, random.Random(options.seed))
+        trial = KillTrial(plant, hooks, mails, random.Random(options.seed))
         print(f"Seed {options.seed}; log and data in {folder}", flush=True)
         well = trial.run(options.kills)
     if well:
@@ -84,7 +84,7 @@ def main() -> int:
     return 0 if well else 1
 
 
-class Trial:
+class KillTrial:
     """One run: a shop, what feeds it with work, the kills, and what must hold in the end."""
 
     def __init__(self, plant, hooks: HttpReceiver, mails: MailReceiver, chance: random.Random) -> None:

@@ -59,9 +59,9 @@ def _children(listener: socket.socket, lock: IO[str]) -> list[Child]:
     if not settings.REDIS_URL:
         workers = [_worker("worker", QUEUES)]
     else:
-        others = [queue for queue in QUEUES if queue != "delivery"]
+        shared_queues = [queue for queue in QUEUES if queue != "delivery"]
         schedule = Child("schedule", partial(_celery, "beat"))
-        workers = [_worker("worker", others), _worker("delivery-worker", ["delivery"]), schedule]
+        workers = [_worker("worker", shared_queues), _worker("delivery-worker", ["delivery"]), schedule]
     for worker in workers:
         worker.close = (lock, listener)
     return [web, *workers]

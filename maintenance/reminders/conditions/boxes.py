@@ -33,11 +33,11 @@ def check_boxes(now: datetime) -> Conditions:
         reminder = _regenerate(box, findings.get("dry_box.spent"), now)
         if "dry_box.spent" in findings or _below(box, OPEN_DAYS, OPEN_SHARE):
             conditions.open(reminder, urgent=box.over_limit)
-        elif _below(box, HOLD_DAYS, HOLD_SHARE) or box.off > STILL_OFF:
+        elif _below(box, HOLD_DAYS, HOLD_SHARE) or box.deviation > STILL_OFF:
             conditions.hold(reminder)
         if "dry_box.leak" in findings:
             conditions.open(_leak(box), urgent=box.over_limit)
-        elif box.off > STILL_OFF:
+        elif box.deviation > STILL_OFF:
             conditions.hold(_leak(box))
     return conditions
 

@@ -37,14 +37,14 @@ class DeliveryFailed(Exception):
 
 
 @dataclass(frozen=True)
-class Answer:
+class PostResponse:
     """The head of an answer; the body is never read."""
 
     status: int
     retry_after_s: float | None
 
 
-def post(address: str, content: bytes, headers: dict[str, str]) -> Answer:
+def post(address: str, content: bytes, headers: dict[str, str]) -> PostResponse:
     """Post and return how it was answered. Redirects are not followed.
 
     Raises DeliveryFailed when there is no answer within DEADLINE_S.
@@ -63,13 +63,13 @@ def post(address: str, content: bytes, headers: dict[str, str]) -> Answer:
         loop.close()
 
 
-async def _post(address: str, content: bytes, headers: dict[str, str]) -> Answer:
+async def _post(address: str, content: bytes, headers: dict[str, str]) -> PostResponse:
     async with (
         asyncio.timeout(DEADLINE_S),
         httpx.AsyncClient(timeout=DEADLINE_S, follow_redirects=False, verify=_trusted()) as client,
         client.stream("POST", address, content=content, headers=headers) as response,
     ):
-        return Answer(response.status_code, _retry_after_s(response.headers.get("retry-after", "")))
+        return PostResponse(response.status_code, _retry_after_s(response.headers.get("retry-after", "")))
 
 
 @cache

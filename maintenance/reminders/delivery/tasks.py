@@ -2,18 +2,18 @@
 
 from django.utils import timezone
 
-from background.queue import every, work
+from background.queue import background_work, repeated_work
 from maintenance.models import Channel
 from maintenance.reminders.delivery import attempts, outbox, schedule
 
 
-@work(schedule.DELIVER, prepare=attempts.deliver_due, queue="delivery")
+@background_work(schedule.DELIVER, prepare=attempts.deliver_due, queue="delivery")
 def deliver(channel: int, prepared: None) -> None:
     """Wait for the next message; the due ones were delivered outside the transaction."""
     schedule.queue_next_delivery(Channel.objects.get(pk=channel))
 
 
-@every(name="maintenance.write_digests", minutes=1, queue="delivery")
+@repeated_work(name="maintenance.write_digests", minutes=1, queue="delivery")
 def write_digests() -> None:
     """Write the digests that are due, and queue channels whose row was lost."""
     outbox.write_digests(timezone.now())
@@ -21,6 +21,6 @@ def write_digests() -> None:
     schedule.queue_all_deliveries()
 
 
-@every(name="maintenance.prune_messages", days=1, queue="delivery")
+@repeated_work(name="maintenance.prune_messages", days=1, queue="delivery")
 def prune_messages() -> None:
     outbox.prune(timezone.now())

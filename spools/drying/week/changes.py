@@ -81,9 +81,9 @@ def move_drying(
             pinned=True,
             recorded_by=by,
         )
-        own = [violation.text for violation in find_violations(old.plan, now) if violation.drying == new]
-        if own:
-            raise refusal("impossible_start", " ".join(own), "start")
+        texts = [violation.text for violation in find_violations(old.plan, now) if violation.drying == new]
+        if texts:
+            raise refusal("impossible_start", " ".join(texts), "start")
         after = _consequences(old.plan, now)
     return new, [text for text in after if text not in before]
 

@@ -115,8 +115,8 @@ def load_inputs(
     candidates = _by_id(enough).values()
     bounds = [*(hours_on * SLOTS_H for hours_on in PARTS_H if hours_on * SLOTS_H < slots), slots]
 
-    def states_at(slot: int, some: Iterable[Spool]) -> dict[int, Moisture]:
-        return moisture_of(some, begin + slot * SLOT, preloaded=True)
+    def states_at(slot: int, spools: Iterable[Spool]) -> dict[int, Moisture]:
+        return moisture_of(spools, begin + slot * SLOT, preloaded=True)
 
     states = {bound: states_at(bound, candidates) for bound in bounds}
     near = {spool.pk: _places_near(states[0][spool.pk], dryers.values()) for spool in candidates}
@@ -152,7 +152,7 @@ def _is_match(spool: Spool, request: PrintRequest) -> bool:
 
 
 def _by_id(spools: dict[int, list[Spool]]) -> dict[int, Spool]:
-    return {spool.pk: spool for some in spools.values() for spool in some}
+    return {spool.pk: spool for group in spools.values() for spool in group}
 
 
 def _places_near(state: Moisture, dryers: Iterable[Place]) -> set[int]:

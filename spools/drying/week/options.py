@@ -83,15 +83,15 @@ def build_options(inputs: WeekInputs, wet: Sequence[Spool]) -> DryingOptions:
     details: Details = {}
     lacking: dict[int, str] = {}
     for spool, group in groupby(sorted(trials, key=lambda trial: trial.spool.pk), lambda trial: trial.spool):
-        own = list(group)
+        spool_trials = list(group)
         by_spool[spool.pk] = []
-        for trial in own:
+        for trial in spool_trials:
             option, detail = _option_of(inputs, trial)
             if option is not None and detail is not None:
                 by_spool[spool.pk].append(option)
                 details[spool.pk, trial.dryer.pk, trial.mode] = detail
         if not by_spool[spool.pk]:
-            lacking[spool.pk] = _reason_for_none(spool, own)
+            lacking[spool.pk] = _reason_for_none(spool, spool_trials)
     for spool in wet:
         if spool.pk not in by_spool:
             lacking[spool.pk] = "there is no dryer that may be set as cool as it needs"
@@ -109,8 +109,10 @@ def _list_trials(inputs: WeekInputs, dryer: Place, wet: Sequence[Spool]) -> list
     now = {run.set_point_c for run in inputs.runs if run.dryer_id == dryer.pk}
     trials = []
     for spool in wet:
-        cap, least = caps[spool.pk], suggested_set_point_c(spool, dryer) - 4 * STEP_K
-        allowed = sorted((c for c in points if LEAST_C <= c <= limits[spool.pk] and c >= least), reverse=True)
+        cap, lowest_c = caps[spool.pk], suggested_set_point_c(spool, dryer) - 4 * STEP_K
+        allowed = sorted(
+            (c for c in points if LEAST_C <= c <= limits[spool.pk] and c >= lowest_c), reverse=True
+        )
         also = {celsius for celsius in now if celsius <= cap.start_c} - {*allowed}
         trials += [_Trial(spool, dryer, celsius) for celsius in [*allowed[:MOST_SET_POINTS], *sorted(also)]]
         hottest_c = math.floor(cap.cap_c - error_k)
@@ -154,7 +156,7 @@ def _compute_hours(inputs: WeekInputs, trials: Iterable[_Trial], slot: int) -> N
     for group, winding in zip(groups, windings, strict=True):
         by_mass.setdefault(group[0].mass_g, []).append((group, winding))
     for mass_g, rows in by_mass.items():
-        found = hours_until(
+        probed_hours = hours_until(
             [
                 (winding, inputs.dryer_air(slot, group[0].dryer, group[0].set_point_c))
                 for group, winding in rows
@@ -164,7 +166,7 @@ def _compute_hours(inputs: WeekInputs, trials: Iterable[_Trial], slot: int) -> N
             DRYING_PROBE_HOURS,
             below=True,
         )
-        for (group, _), hours in zip(rows, found, strict=True):
+        for (group, _), hours in zip(rows, probed_hours, strict=True):
             _set_hours(inputs, group, slot, hours)
 
 
@@ -172,7 +174,7 @@ def _after_first_stages(inputs: WeekInputs, trials: Sequence[_Trial], slot: int)
     """The windings at the end of the first stage, or at the start where a trial has none."""
     states = inputs.states[slot]
     staged = [trial for trial in trials if trial.first_c is not None]
-    found = softening.first_stage_hours(
+    stage_hours = softening.first_stage_hours(
         [
             (
                 trial.spool,
@@ -183,7 +185,7 @@ def _after_first_stages(inputs: WeekInputs, trials: Sequence[_Trial], slot: int)
         ],
         [trial.set_point_c + trial.dryer.set_point_error_c for trial in staged],
     )
-    for trial, hours in zip(staged, found, strict=True):
+    for trial, hours in zip(staged, stage_hours, strict=True):
         # A spool that never gets hard enough has no second stage.
         trial.first_hours[slot] = math.inf if hours is None else math.ceil(hours * 4) / 4 + IN_HAND_H
     lanes = []
@@ -227,7 +229,7 @@ def _option_of(inputs: WeekInputs, trial: _Trial) -> tuple[Option, Detail] | tup
         suffices = all(slot in rest_h for slot in inside)
         longest_h = max(rest_h[slot] for slot in inside) if suffices else 0.0
         takes.append(math.ceil((first_h + longest_h) * SLOTS_H) if suffices else None)
-    possible = [each for each in takes if each is not None]
+    possible = [slots for slots in takes if slots is not None]
     longest = longest_slots(inputs, trial.spool, trial.set_point_c, [], inputs.states[0][trial.spool.pk])
     if not possible or min(possible) > longest:
         return None, None

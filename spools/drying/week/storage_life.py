@@ -59,5 +59,5 @@ def _good_for(inputs: WeekInputs, spool: Spool, winding: Winding, air: ConstantA
         hours_until([(winding, air)], [limit_pct], mass_g, STORAGE_PROBE_HOURS, below=False)[0]
         for mass_g in inputs.masses_g(spool)
     ]
-    reached = [each for each in hours if each is not None]
+    reached = [value for value in hours if value is not None]
     return max(0, math.floor(SURELY * min(reached) * SLOTS_H) - 1) if reached else inputs.slots

@@ -75,7 +75,7 @@ def find_violations(plan: WeekPlan, now: datetime | None = None) -> list[Violati
     prints = list(plan.prints.select_related("request", "spool__feedstock__polymer"))
     ahead = [planned for planned in dryings if planned.run_id is None]
     runs = list(open_runs())
-    violations = [found for planned in ahead if (found := _check_start(planned, runs, now))]
+    violations = [violation for planned in ahead if (violation := _check_start(planned, runs, now))]
     broken = {violation.subject.pk for violation in violations}
     sound = [planned for planned in ahead if planned.pk not in broken]
     violations += _check_staffed_hours(sound, plan)
@@ -161,17 +161,19 @@ def _check_dryers(
 
 def _check_pair(first: _Occupancy, second: _Occupancy) -> Iterator[Violation]:
     begin, end = max(first.start, second.start), min(first.end, second.end)
-    rows = [each.row for each in (first, second) if isinstance(each.row, PlannedDrying)]
+    rows = [occupancy.row for occupancy in (first, second) if isinstance(occupancy.row, PlannedDrying)]
     if first.dryer.pk != second.dryer.pk or begin >= end or not rows:
         return
-    both = f"{pretty(first.spool.code)} and {pretty(second.spool.code)} are both in {first.dryer} then, and"
-    changes = [each.change_at for each in (first, second)]
+    subject = (
+        f"{pretty(first.spool.code)} and {pretty(second.spool.code)} are both in {first.dryer} then, and"
+    )
+    changes = [occupancy.change_at for occupancy in (first, second)]
     times = [begin, *(at for at in changes if at is not None and begin < at < end)]
     if any(first.set_point_at(at) != second.set_point_at(at) for at in times):
-        yield Violation(rows[0], f"{both} it cannot be set to both of their temperatures.")
+        yield Violation(rows[0], f"{subject} it cannot be set to both of their temperatures.")
     smells = {smell_of(first.spool), smell_of(second.spool)}
     if len(smells) > 1:
-        yield Violation(rows[0], f"{both} one takes on the smell of the other ({max(smells)}).")
+        yield Violation(rows[0], f"{subject} one takes on the smell of the other ({max(smells)}).")
 
 
 def _check_heat(dryings: Sequence[PlannedDrying], now: datetime) -> list[Violation]:
@@ -269,8 +271,8 @@ def _winding_when_due(
     if planned.dried and drying is not None and spool.pk in state.dried:
         return _after_storage(state.dried[spool.pk], drying.end, due)
     if planned.dried and run is not None:
-        done = max(state.now, drying.dry_at if drying else planned.good_at or state.now)
-        return _after_storage(moisture_of([spool], done)[spool.pk].winding, done, due)
+        dry_from = max(state.now, drying.dry_at if drying else planned.good_at or state.now)
+        return _after_storage(moisture_of([spool], dry_from)[spool.pk].winding, dry_from, due)
     if planned.dried and drying is not None and drying.pk in state.broken:
         return None
     return moisture_of([spool], due)[spool.pk].winding

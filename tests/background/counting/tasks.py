@@ -6,10 +6,10 @@ from uuid import uuid4
 
 from django.contrib.auth.models import Group
 
-from background.queue import every, work
+from background.queue import background_work, repeated_work
 
 
-@work("counting.mark")
+@background_work("counting.mark")
 def mark(number: int, sleep_s: float = 0.0, begun: str = "", until: str = "") -> None:
     """Store the number, create the file `begun`, and wait inside the transaction for the file `until`."""
     Group.objects.create(name=f"{number} {uuid4()}")
@@ -19,19 +19,19 @@ def mark(number: int, sleep_s: float = 0.0, begun: str = "", until: str = "") ->
     wait_for_file(until)
 
 
-@work("counting.fail")
+@background_work("counting.fail")
 def fail(number: int) -> None:
     Group.objects.create(name=f"{number} {uuid4()}")
     raise RuntimeError(f"number {number} cannot be written")
 
 
-@work("counting.hang", limit_s=1.0)
+@background_work("counting.hang", limit_s=1.0)
 def hang(number: int) -> None:
     Group.objects.create(name=f"{number} {uuid4()}")
     time.sleep(3600)
 
 
-@every(name="counting.slot", minutes=1)
+@repeated_work(name="counting.slot", minutes=1)
 def slot() -> None:
     Group.objects.create(name=f"slot {uuid4()}")
 
@@ -46,7 +46,7 @@ def _hang_until(number: int, begun: str, until: str) -> None:
     wait_for_file(until)
 
 
-@work("counting.send", prepare=_hang_until, queue="delivery")
+@background_work("counting.send", prepare=_hang_until, queue="delivery")
 def send(number: int, begun: str, until: str, prepared: None) -> None:
     """Like a mail server that hangs: until the file `until` is there."""
     Group.objects.create(name=f"{number} {uuid4()}")

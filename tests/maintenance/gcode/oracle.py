@@ -41,7 +41,7 @@ class Move:
 
 
 @dataclass
-class Job:
+class OracleJob:
     moves: list[Move] = field(default_factory=list)
     unread: Counter = field(default_factory=Counter)
     commands: int = 0
@@ -91,7 +91,7 @@ def commands_of(line: str, unread: Counter):
 
 class Machine:
     def __init__(self, reading: ReaderSettings) -> None:
-        self.reading, self.job = reading, Job()
+        self.reading, self.job = reading, OracleJob()
         motion = reading.motion
         self.pos = {"X": 0.0, "Y": 0.0, "Z": 0.0, "E": 0.0}
         self.height = 0.0
@@ -365,7 +365,7 @@ class Machine:
         self.last = None
 
 
-def read(text: str, reading: ReaderSettings | None = None) -> Job:
+def read(text: str, reading: ReaderSettings | None = None) -> OracleJob:
     machine = Machine(reading or ReaderSettings())
     lines = re.split(r"\r\n|\r|\n", text)
     if lines[-1] == "":

@@ -99,7 +99,7 @@ def test_the_outbox_gets_all_events_of_a_sweep_in_one_call(monkeypatch):
     assert posted == [["opened", "opened", "urgent"], ["snoozed"], ["completed"], ["resolved"]]
 
 
-class Life(RuleBasedStateMachine):
+class ReminderLife(RuleBasedStateMachine):
     """Conditions come, change and go, time passes, people snooze and complete; sweeps run in between."""
 
     conditions = st.sampled_from(["clean:1", "clean:2", "reorder:3"])
@@ -212,4 +212,4 @@ class Life(RuleBasedStateMachine):
 
 def test_one_reminder_is_open_per_condition_and_its_events_match_its_state():
     few = settings(max_examples=25, stateful_step_count=25, suppress_health_check=list(HealthCheck))
-    run_state_machine_as_test(Life, settings=few)
+    run_state_machine_as_test(ReminderLife, settings=few)

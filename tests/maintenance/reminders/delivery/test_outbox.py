@@ -98,12 +98,12 @@ def test_a_sweep_of_the_shop_reaches_its_receiver(channel, web, shop, wet):
 def test_messages_are_part_of_the_callers_transaction(channel):
     channel("email", "a@shop.example")
 
-    class ChangedMyMind(Exception):
+    class RolledBackMessage(Exception):
         pass
 
-    with pytest.raises(ChangedMyMind), transaction.atomic():
+    with pytest.raises(RolledBackMessage), transaction.atomic():
         post(raised())
-        raise ChangedMyMind
+        raise RolledBackMessage
     assert not Message.objects.exists() and not WorkItem.objects.exists()
 
 
