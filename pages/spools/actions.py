@@ -25,7 +25,7 @@ from spools.models import Spool
 @with_spool
 def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
     stay = moves.current_stay(spool)
-    form = MoveSpoolForm(post_data(request), here=stay.place if stay else None)
+    form = MoveSpoolForm(post_data(request), current_place=stay.place if stay else None)
     if apply(form, lambda data: moves.move_spool(spool, data["place"], at=data["when"], by=request.user)):
         messages.success(request, f"{pretty(spool.code)} is in {form.cleaned_data['place']}.")
         return redirect("spool", spool.code)
@@ -36,7 +36,7 @@ def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
 def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The spool was somewhere else for a while and is back, which nobody recorded then."""
     stay = moves.current_stay(spool)
-    form = AwayForm(post_data(request), here=stay.place if stay else None)
+    form = AwayForm(post_data(request), current_place=stay.place if stay else None)
     if apply(
         form,
         lambda data: moves.record_excursion(

@@ -76,7 +76,7 @@ def spool_unload(request: HttpRequest, spool: Spool) -> HttpResponse:
     if loading is None:
         messages.error(request, f"{pretty(spool.code)} is on no toolhead.", extra_tags="on_no_toolhead")
         return redirect("spool", spool.code)
-    form = UnloadForm(post_data(request), here=loading.toolhead.printer.place)
+    form = UnloadForm(post_data(request), current_place=loading.toolhead.printer.place)
     if apply(form, lambda data: unload_spool(loading, data["place"], at=data["when"], by=request.user)):
         messages.success(
             request, f"{pretty(spool.code)} is off {loading.toolhead} and in {form.cleaned_data['place']}."

@@ -186,7 +186,7 @@ def test_bars_lie_in_their_dryer_and_spools_that_are_together_below_each_other()
     now = timezone.now()
 
     def stretch(start: float, end: float, label: str) -> Stretch:
-        return Stretch(now + timedelta(hours=start), now + timedelta(hours=end), label, runs=start < 0)
+        return Stretch(now + timedelta(hours=start), now + timedelta(hours=end), label, is_running=start < 0)
 
     drawn = draw_week(
         [("One", [stretch(-2, 10, ""), stretch(5, 20, "1"), stretch(20, 48, "2")]), ("Two", [])], now
@@ -210,7 +210,7 @@ def test_bars_lie_in_their_dryer_and_spools_that_are_together_below_each_other()
 def test_the_number_of_a_drying_lies_on_its_own_bar_or_on_none(spans):
     now = timezone.now()
     stretches = [
-        Stretch(now + timedelta(hours=start), now + timedelta(hours=end), str(n), runs=False)
+        Stretch(now + timedelta(hours=start), now + timedelta(hours=end), str(n), is_running=False)
         for n, (start, end) in enumerate(spans)
     ]
     ((_, _, bars),) = draw_week([("One", stretches)], now).lanes
@@ -221,5 +221,5 @@ def test_the_number_of_a_drying_lies_on_its_own_bar_or_on_none(spans):
             for other in bars
             if other.y == bar.y and other.x + 0.02 < right and left + 0.02 < other.x + other.width
         ]
-        assert over == ([bar] if bar.inside else [])
+        assert over == ([bar] if bar.is_label_inside else [])
         assert left + LABEL_PX >= 0 and right <= WIDTH + 0.02
