@@ -27,7 +27,7 @@ class PlaceSerializer(ModelSerializer):
             "limit_rh_pct",
         ]
 
-    def keep(self, row: Place) -> Place:
+    def save_checked(self, row: Place) -> Place:
         return save_place(row)
 
 
@@ -47,7 +47,7 @@ class ChargeSerializer(WithdrawableSerializer):
         ]
 
 
-class ChargeInSerializer(StrictSerializer):
+class AddChargeSerializer(StrictSerializer):
     kind = serializers.ChoiceField(DesiccantCharge.Kind)
     dry_mass_g = Number(help_text="0: the desiccant was taken out")
     condition = serializers.ChoiceField(DesiccantCharge.Condition)
@@ -62,7 +62,7 @@ class DaysSerializer(serializers.Serializer):
     latest = Number(allow_null=True)
 
 
-class RegeneratedSerializer(serializers.Serializer):
+class RegenerationSerializer(serializers.Serializer):
     celsius = Number()
     left_pct = Number(help_text="water that stays in the desiccant")
     days = Number(allow_null=True, help_text="then, until the limit; null: not within two years")
@@ -87,7 +87,7 @@ class BoxSerializer(serializers.Serializer):
     needed_g = Number(allow_null=True, help_text="dry desiccant for a year; null: no amount would do")
     over_limit = serializers.BooleanField()
     days = DaysSerializer(help_text="until the limit; null: not within two years")
-    regenerated = RegeneratedSerializer(many=True)
+    regenerated = RegenerationSerializer(many=True)
     findings = StatementSerializer(many=True, help_text="the hygrometer and the model disagree")
 
 
@@ -97,7 +97,7 @@ class ReadingSerializer(ModelSerializer):
         fields = ["id", "at", "temperature_c", "rh_pct", "origin", "recorded_at"]
 
 
-class ReadingInSerializer(StrictSerializer):
+class AddReadingSerializer(StrictSerializer):
     at = Moment()
     temperature_c = Number()
     rh_pct = Number()
@@ -107,7 +107,7 @@ class ReadingsFileSerializer(serializers.Serializer):
     file = serializers.FileField(help_text="CSV with the columns time, temperature_c, rh_pct")
 
 
-class ReadingsKeptSerializer(serializers.Serializer):
+class ReadingCountsSerializer(serializers.Serializer):
     added = serializers.IntegerField()
     already_there = serializers.IntegerField(help_text="times that had a reading, which stays as it was")
 

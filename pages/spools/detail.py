@@ -9,10 +9,10 @@ from django.shortcuts import render
 from django.utils import timezone
 
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE, STATES
-from pages.spools.lookup import of_spool
-from pages.spools.timeline import Event, time_line
-from pages.spools.verdicts import judge_everywhere
-from pages.spools.winding_chart import winding_picture
+from pages.spools.lookup import with_spool
+from pages.spools.timeline import TimelineEvent, build_timeline
+from pages.spools.verdicts import judge_on_all_toolheads
+from pages.spools.winding_chart import draw_winding
 from spools.catalogue.values import material_values, properties
 from spools.codes import pretty
 from spools.drying.forecast import estimate_dry_times, needed_until
@@ -43,7 +43,7 @@ class Wet:
     state: str
 
 
-def wet(moisture: Moisture, feedstock: Feedstock) -> Wet:
+def describe_wetness(moisture: Moisture, feedstock: Feedstock) -> Wet:
     """A moisture in words of the spool's own limits; its state is that of the verdict's moisture check."""
     values = material_values(feedstock)
     over_limit, over_well = (
@@ -61,62 +61,65 @@ def wet(moisture: Moisture, feedstock: Feedstock) -> Wet:
     )
 
 
-def ahead(moisture: Moisture, here: Segment) -> list[Wet]:
+def forecast_wet(moisture: Moisture, segment: Segment) -> list[Wet]:
     """The moisture in the next days if the spool stays in its place and the air stays the same."""
-    airs = [ConstantAir(hours, here.air.temperature_c, here.air.rh_pct, here.moving_air) for hours in AHEAD_H]
+    airs = [
+        ConstantAir(hours, segment.air.temperature_c, segment.air.rh_pct, segment.moving_air)
+        for hours in AHEAD_H
+    ]
     feedstock = moisture.history.spool.feedstock
-    return [wet(later, feedstock) for later in forecast([(moisture, air) for air in airs])]
+    return [describe_wetness(later, feedstock) for later in forecast([(moisture, air) for air in airs])]
 
 
-@of_spool
+@with_spool
 def spool(request: HttpRequest, spool: Spool) -> HttpResponse:
-    events = time_line(spool)
+    events = build_timeline(spool)
     context = {"spool": spool, "code": pretty(spool.code), "events": events[:SHOWN_EVENTS]}
     if spool.emptied_at is None:
-        context |= _in_use(spool, events)
+        context |= _context_in_use(spool, events)
     else:
         context["amount"] = ledger.remaining(spool)
     return render(request, "spools/detail.html", context)
 
 
-def _in_use(spool: Spool, events: list[Event]) -> dict:
+def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
     """Context of the page of a spool in use; its facts are loaded once."""
-    known, judged = judge_everywhere(spool)
-    moisture = known.moisture
+    spool_state, verdicts = judge_on_all_toolheads(spool)
+    moisture = spool_state.moisture
     assert moisture is not None
     limits = properties(spool.feedstock)
     hold, clear = limits["limit_hold_pct"], limits["limit_clear_pct"]
-    here = moisture.history.segment_at(moisture.at)
-    toolhead = next((row.machine.toolhead for row in judged if row.machine.loaded == spool.pk), None)
+    segment = moisture.history.segment_at(moisture.at)
+    toolhead = next((row.machine.toolhead for row in verdicts if row.machine.loaded == spool.pk), None)
     return {
-        "amount": known.amount,
+        "amount": spool_state.amount,
         "moisture": moisture,
         "heat": compute_heat(spool, moisture.history.runs, moisture.at),
-        "wet": wet(moisture, spool.feedstock),
+        "wet": describe_wetness(moisture, spool.feedstock),
         "small_job_g": SMALL_JOB_G,
-        "picture": winding_picture(moisture.shells, clear.value, hold.value),
+        "picture": draw_winding(moisture.shells, clear.value, hold.value),
         "limit": hold,
         "well": clear,
-        "here": here,
+        "segment": segment,
         "since": moisture.history.stays[-1].start,
-        "air_from": ORIGIN[here.air.origin] if here else "",
-        "forecasts": ahead(moisture, here) if here and not known.run else [],
-        **_in_its_dryer(known.run, moisture),
+        "air_from": ORIGIN[segment.air.origin] if segment else "",
+        "forecasts": forecast_wet(moisture, segment) if segment and not spool_state.run else [],
+        **_dryer_context(spool_state.run, moisture),
         "now": timezone.now(),
         "toolhead": toolhead,
         "loading": toolhead
-        and next((event for event in events if event.what == "loading" and not event.until), None),
+        and next((event for event in events if event.kind == "loading" and not event.until), None),
         # Where it is loaded comes first, then where it prints best: the first one's reasons are in sight.
         "verdicts": [
             (row.machine.toolhead, row.verdict)
             for row in sorted(
-                judged, key=lambda row: (row.machine.loaded != spool.pk, STATES.index(row.verdict.state))
+                verdicts, key=lambda row: (row.machine.loaded != spool.pk, STATES.index(row.verdict.state))
             )
         ],
     }
 
 
-def _in_its_dryer(run: DryingRun | None, moisture: Moisture) -> dict[str, Any]:
+def _dryer_context(run: DryingRun | None, moisture: Moisture) -> dict[str, Any]:
     """When all of it is likely dry, and when that is well after the end of its planned hours."""
     if run is None:
         return {"run": None}
@@ -124,7 +127,7 @@ def _in_its_dryer(run: DryingRun | None, moisture: Moisture) -> dict[str, Any]:
     return {"run": run, "run_dry_at": dry_at, "run_needed_until": needed_until(run, dry_at, timezone.now())}
 
 
-@of_spool
+@with_spool
 def spool_history(request: HttpRequest, spool: Spool) -> HttpResponse:
-    context = {"spool": spool, "code": pretty(spool.code), "events": time_line(spool)}
+    context = {"spool": spool, "code": pretty(spool.code), "events": build_timeline(spool)}
     return render(request, "spools/history.html", context)

@@ -10,36 +10,49 @@ from maintenance.readiness.rules.service import material_change
 from maintenance.readiness.verdict import HOLD
 from pages.frame.forms import apply, post_data
 from pages.spools.forms import LoadForm, UnloadForm
-from pages.spools.lookup import of_spool
-from pages.spools.verdicts import OnToolhead, judge_everywhere
+from pages.spools.lookup import with_spool
+from pages.spools.verdicts import OnToolhead, judge_on_all_toolheads
 from spools.codes import pretty
 from spools.models import Spool
 
 
-@of_spool
+@with_spool
 def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Without a toolhead the choice, each with its verdict; with one its verdict and the confirmation."""
-    asked = request.POST.get("toolhead") or request.GET.get("toolhead")
-    _, judged = judge_everywhere(spool)
-    there = _on_toolheads(judged)
-    if asked is None:
-        rows = [(machine.toolhead, verdict, there.get(machine.loaded)) for machine, _, verdict in judged]
+    toolhead_id = request.POST.get("toolhead") or request.GET.get("toolhead")
+    _, verdicts = judge_on_all_toolheads(spool)
+    spools_on = _loaded_spools(verdicts)
+    if toolhead_id is None:
+        rows = [
+            (machine.toolhead, verdict, spools_on.get(machine.loaded)) for machine, _, verdict in verdicts
+        ]
         return render(request, "spools/choose_toolhead.html", {"spool": spool, "rows": rows})
-    chosen = next((row for row in judged if str(row.machine.toolhead.pk) == asked), None)
+    chosen = next((row for row in verdicts if str(row.machine.toolhead.pk) == toolhead_id), None)
     if chosen is None:
         raise Http404("There is no such toolhead in use.")
     machine, inputs, verdict = chosen
-    on = next((row.machine.toolhead for row in judged if row.machine.loaded == spool.pk), None)
-    if on == machine.toolhead:
-        messages.error(request, f"{pretty(spool.code)} is on {on} already.", extra_tags="on_it_already")
-        return redirect("spool", spool.code)
-    if on is not None:
+    current_toolhead = next(
+        (row.machine.toolhead for row in verdicts if row.machine.loaded == spool.pk), None
+    )
+    if current_toolhead == machine.toolhead:
         messages.error(
-            request, f"{pretty(spool.code)} is on {on}. Take it off there first.", extra_tags="on_another"
+            request, f"{pretty(spool.code)} is on {current_toolhead} already.", extra_tags="on_it_already"
+        )
+        return redirect("spool", spool.code)
+    if current_toolhead is not None:
+        messages.error(
+            request,
+            f"{pretty(spool.code)} is on {current_toolhead}. Take it off there first.",
+            extra_tags="on_another",
         )
         return redirect("spool-unload", spool.code)
-    other, here = there.get(machine.loaded), machine.toolhead.printer.place
-    form = LoadForm(post_data(request), hold=verdict.state == HOLD, there=other, here=here)
+    current_spool, printer_place = spools_on.get(machine.loaded), machine.toolhead.printer.place
+    form = LoadForm(
+        post_data(request),
+        hold=verdict.state == HOLD,
+        current_spool=current_spool,
+        printer_place=printer_place,
+    )
     if apply(
         form,
         lambda data: load_spool(
@@ -61,16 +74,16 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         "form": form,
         "change": change,
     }
-    return render(request, "spools/load.html", context | {"there": other})
+    return render(request, "spools/load.html", context | {"current_spool": current_spool})
 
 
-def _on_toolheads(judged: list[OnToolhead]) -> dict[int | None, Spool]:
+def _loaded_spools(verdicts: list[OnToolhead]) -> dict[int | None, Spool]:
     """The spools that are on these toolheads, by their ids."""
-    loaded = {row.machine.loaded for row in judged if row.machine.loaded is not None}
+    loaded = {row.machine.loaded for row in verdicts if row.machine.loaded is not None}
     return dict(Spool.objects.select_related("feedstock__maker").in_bulk(loaded))
 
 
-@of_spool
+@with_spool
 def spool_unload(request: HttpRequest, spool: Spool) -> HttpResponse:
     loading = Loading.objects.present().filter(spool=spool).select_related("toolhead__printer__place").first()
     if loading is None:

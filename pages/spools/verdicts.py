@@ -25,10 +25,12 @@ class OnToolhead(NamedTuple):
     verdict: Verdict
 
 
-def judge_everywhere(spool: Spool) -> tuple[SpoolState, list[OnToolhead]]:
+def judge_on_all_toolheads(spool: Spool) -> tuple[SpoolState, list[OnToolhead]]:
     """The state of a spool and its verdict for a small job on each toolhead."""
-    known = load_spool_states([spool], load_dryers(), preloaded=True)[spool.pk]
+    spool_state = load_spool_states([spool], load_dryers(), preloaded=True)[spool.pk]
     machines = load_machine_states(Toolhead.objects.filter(printer__retired_at=None)).values()
-    inputs = build_inputs([(machine, known) for machine in machines])
-    own = [(machine, inputs[machine.toolhead.pk, spool.pk]) for machine in machines]
-    return known, [OnToolhead(machine, found, judge(found)) for machine, found in own]
+    inputs = build_inputs([(machine, spool_state) for machine in machines])
+    pairs = [(machine, inputs[machine.toolhead.pk, spool.pk]) for machine in machines]
+    return spool_state, [
+        OnToolhead(machine, pair_inputs, judge(pair_inputs)) for machine, pair_inputs in pairs
+    ]

@@ -251,22 +251,22 @@ def resize(state: WindingState, old: Geometry, new: Geometry) -> WindingState:
         return state
     masses = old.shell_masses()
     at = np.concatenate([[0.0], np.cumsum(masses)])
-    wanted = np.concatenate([[0.0], np.cumsum(new.shell_masses())])
-    contents = _remapped(np.moveaxis(state.contents, 1, -1), masses, at, wanted)
-    temperature = _remapped(state.temperature_k, masses, at, wanted)
+    new_edges = np.concatenate([[0.0], np.cumsum(new.shell_masses())])
+    contents = _remap(np.moveaxis(state.contents, 1, -1), masses, at, new_edges)
+    temperature = _remap(state.temperature_k, masses, at, new_edges)
     return WindingState(np.ascontiguousarray(np.moveaxis(contents, -1, 1)), temperature, state.step_s)
 
 
-def _remapped(values: Array, masses: Array, at: Array, wanted: Array) -> Array:
+def _remap(values: Array, masses: Array, at: Array, new_edges: Array) -> Array:
     """Averages (..., shells) between the edges ``at`` -> averages between the edges ``wanted``."""
     slope = _limited_slopes(values, masses)
-    shell = np.clip(np.searchsorted(at, wanted, side="right") - 1, 0, len(masses) - 1)
-    into = np.minimum(wanted - at[shell], masses[shell])
-    beyond = np.maximum(wanted - at[-1], 0.0)
+    shell = np.clip(np.searchsorted(at, new_edges, side="right") - 1, 0, len(masses) - 1)
+    into = np.minimum(new_edges - at[shell], masses[shell])
+    beyond = np.maximum(new_edges - at[-1], 0.0)
     whole = np.concatenate([np.zeros((*values.shape[:-1], 1)), np.cumsum(values * masses, axis=-1)], axis=-1)
     part = values[..., shell] * into + slope[..., shell] * into * (into - masses[shell]) / 2
     amount = whole[..., shell] + part + values[..., -1:] * beyond
-    return np.diff(amount, axis=-1) / np.diff(wanted)
+    return np.diff(amount, axis=-1) / np.diff(new_edges)
 
 
 def _limited_slopes(values: Array, masses: Array) -> Array:

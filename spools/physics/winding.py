@@ -121,8 +121,8 @@ def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingR
     geometry, material, airs = lane.geometry, lane.material, lane.surroundings
     contents, temperature = lane.state.contents.copy(), lane.state.temperature_k.copy()
     members, shells, _ = contents.shape
-    kept = len(airs) if record else 0
-    profiles, temperatures = np.zeros((kept, members, shells)), np.zeros((kept, shells))
+    recorded = len(airs) if record else 0
+    profiles, temperatures = np.zeros((recorded, members, shells)), np.zeros((recorded, shells))
     step_s, crossed_kg = stepping.run(
         _spool(geometry, material),
         _members(geometry, material, members),
@@ -224,7 +224,7 @@ def _members(geometry: Geometry, material: Material, members: int) -> transport.
     isotherm = material.isotherm
 
     def each(value: ArrayLike) -> Array:
-        return _own(np.broadcast_to(np.asarray(value, dtype=float), (members,)))
+        return _copy_values(np.broadcast_to(np.asarray(value, dtype=float), (members,)))
 
     curve = np.zeros((members, 3))
     for n, number in enumerate(isotherm.inverse):
@@ -249,10 +249,10 @@ def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> 
         film=np.where(table[:, 1] > 0, MOVED_AIR_FILM, STILL_AIR_FILM),
         temperature=np.ascontiguousarray(table[:, 2:4]),
         rh=np.ascontiguousarray(table[:, 4:]),
-        equilibrium=_own(np.broadcast_to(equilibrium, (len(airs), members))),
+        equilibrium=_copy_values(np.broadcast_to(equilibrium, (len(airs), members))),
     )
 
 
-def _own(values: Array) -> Array:
+def _copy_values(values: Array) -> Array:
     """A copy of a view. Numba compiles the solver again for read-only arrays, as views by broadcasting are."""
     return np.array(values, order="C")

@@ -9,7 +9,7 @@ from django.urls import reverse
 from maintenance.models import Fitting, Job, Loading, PartKind, Printer, StockEntry
 from maintenance.parts.fitting import add_stock
 from maintenance.parts.wear_entries import in_stock
-from pages.spools.timeline import time_line
+from pages.spools.timeline import build_timeline
 from spools.codes import pretty
 from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.moves import mark_empty, move_spool
@@ -103,7 +103,7 @@ def test_a_spool_that_left_its_toolhead_is_on_it_on_no_page(shop, desk, left):
         assert pretty(spool.code) in label and format_time(at) in label and shows(page, label)
     flow = desk.get(reverse("toolhead-flow", args=[toolhead.pk]))
     assert flow.context["loading"] is None
-    [event] = [one for one in time_line(spool) if one.what == "loading"]
+    [event] = [one for one in build_timeline(spool) if one.kind == "loading"]
     assert event.until == at
 
 
@@ -189,7 +189,7 @@ def test_a_part_of_the_whole_printer_is_fitted_and_shown(shop, desk):
     assert choices == [f"kind-{belts.pk}"]
     assert desk.post(address, {"source": choices[0]}).status_code == 302
     page = desk.get(reverse("machine", args=[printer.pk]))
-    assert [row["of"].kind for row in page.context["parts"]] == [belts]
+    assert [row["wear"].kind for row in page.context["parts"]] == [belts]
     fitting = Fitting.objects.get(printer=printer)
     assert shows(page, fitting.part)
     assert desk.post(reverse("part-remove", args=[fitting.pk]), {"removal": "sound"}).status_code == 302
