@@ -28,7 +28,7 @@ def format_duration(hours: float) -> str:
     if hours < 1:
         return f"{60 * hours:.0f} min"
     if hours < 2 * HOURS_A_DAY:
-        return f"{hours:g} h" if (4 * hours).is_integer() else f"{hours:.3g} h"
+        return f"{hours:g} h" if 4 * hours % 1 == 0 else f"{hours:.3g} h"
     days = hours / HOURS_A_DAY
     return f"{days:.0f} days" if days >= TEN_DAYS else f"{days:.2g} days"
 

@@ -5,10 +5,12 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
 from api.serializers.places import PlaceSerializer
+from api.serializers.statements import StatementSerializer
 from spools import limits
 from spools.drying.options import GOALS, BatchPlan
 from spools.drying.runs import heat_caution
 from spools.models import DryingRun, Place, Spool
+from spools.statements import Statement
 
 DRYERS = Place.objects.filter(kind=Place.Kind.DRYER)
 
@@ -16,32 +18,29 @@ DRYERS = Place.objects.filter(kind=Place.Kind.DRYER)
 class CapPartSerializer(serializers.Serializer):
     """One of the limits that the cap is the lowest of."""
 
-    what = serializers.CharField()
+    what = StatementSerializer()
     limit_c = Number()
 
-    def to_representation(self, instance: tuple[str, float]) -> dict[str, Any]:
+    def to_representation(self, instance: tuple[Statement, float]) -> dict[str, Any]:
         part, limit_c = instance
-        return {"what": part, "limit_c": limit_c}
+        return {"what": StatementSerializer(part).data, "limit_c": limit_c}
 
 
 class CapSerializer(serializers.Serializer):
     cap_c = Number()
-    reason = serializers.CharField()
+    reason = StatementSerializer()
     start_c = Number(help_text="the most at the start: lower where water softens the polymer")
-    start_reason = serializers.CharField()
+    start_reason = StatementSerializer()
     parts = CapPartSerializer(many=True)
     start_parts = CapPartSerializer(many=True, help_text="what limits only the start")
 
 
 class StaysGoodSerializer(serializers.Serializer):
-    """How long the dried spool stays below its print limit in a place."""
+    """How long the dried spool is good in a place; null: longer than the forecast looks ahead."""
 
     place = PlaceSerializer()
-    hours = Number(allow_null=True, help_text="null: longer than the forecast looks ahead")
-
-    def to_representation(self, instance: tuple[Place, float | None]) -> dict[str, Any]:
-        place, hours = instance
-        return {"place": PlaceSerializer(place).data, "hours": hours}
+    well_h = Number(allow_null=True, help_text="hours until it may no longer print well")
+    printable_h = Number(allow_null=True, help_text="hours until it may be over the print limit")
 
 
 class PlanRequestSerializer(StrictSerializer):
@@ -85,7 +84,7 @@ class OptionSerializer(serializers.Serializer):
         help_text="of the heat of one run; null: no budget is published, or never enough",
     )
     recommended = serializers.BooleanField()
-    why = serializers.CharField(allow_blank=True)
+    why = StatementSerializer(allow_null=True)
 
 
 class HeatSerializer(serializers.Serializer):
@@ -105,15 +104,18 @@ class PlanSerializer(serializers.Serializer):
     target_pct = Number()
     floor_pct = Number(help_text="what it can be dried to in this room's air")
     reachable = serializers.BooleanField()
-    reason = serializers.CharField(allow_blank=True)
+    reason = StatementSerializer()
     hours = Number(allow_null=True)
-    ready_at = Moment(allow_null=True, help_text="if it starts now; null: it cannot, or never suffices")
+    starts_at = Moment(source="slot.start", help_text="now, or when the dryer is free")
+    ready_at = Moment(allow_null=True, help_text="null: it is drying already, or never dry enough")
+    waits = StatementSerializer(many=True, help_text="what is in the dryer before")
+    limited_by = StatementSerializer(help_text="what keeps it from being dry sooner")
     blocked = serializers.CharField(allow_blank=True, help_text="why it cannot start so now")
     stays_good = StaysGoodSerializer(many=True)
     options = OptionSerializer(many=True, help_text="those compared, the recommended one first")
     heat = HeatSerializer(help_text="so far")
     life_share = Number(allow_null=True, help_text="after this plan")
-    notes = serializers.ListField(child=serializers.CharField())
+    notes = StatementSerializer(many=True)
 
 
 class BatchPlanRequestSerializer(StrictSerializer):
@@ -200,8 +202,10 @@ class DryingRunSerializer(ModelSerializer):
             "recorded_at",
         ]
 
-    def get_heat_caution(self, run: DryingRun) -> str:
-        return heat_caution(run)
+    @extend_schema_field(StatementSerializer(allow_null=True))
+    def get_heat_caution(self, run: DryingRun) -> Any:
+        caution = heat_caution(run)
+        return None if caution is None else StatementSerializer(caution).data
 
 
 class LossSerializer(serializers.Serializer):

@@ -1,5 +1,7 @@
 """Drying one spool: choose a dryer, see the plan, start it."""
 
+import math
+
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse
@@ -11,9 +13,10 @@ from pages.spools.lookup import with_spool
 from spools.codes import pretty
 from spools.drying import plans
 from spools.drying import runs as drying_runs
+from spools.drying.advice_wording import format_both_times
 from spools.drying.gate import open_runs
 from spools.drying.options import Plan, strong_limit_pct
-from spools.drying.plan_wording import short_run_caution
+from spools.drying.plan_statements import short_run_caution
 from spools.drying.runs import DryingSettings
 from spools.models import Place, Spool
 
@@ -60,7 +63,7 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
         run = open_runs().get(spool=spool)
         for caution in (drying_runs.heat_caution(run), short_run_caution(plan, run.planned_hours)):
             if caution:
-                messages.warning(request, caution)
+                messages.warning(request, caution.sentence)
         return redirect("spool", spool.code)
     context = {"spool": spool, "dryer": dryer, "plan": plan, "form": form, "replanned": replanned}
     return render(request, "spools/dry.html", context | {"stays_good": _group_places(plan)})
@@ -74,13 +77,13 @@ def _initial_values(plan: Plan) -> dict[str, str]:
     return {name: f"{number:.4g}" for name, number in numbers.items() if number is not None}
 
 
-def _group_places(plan: Plan) -> list[tuple[str, float | None]]:
-    """Hours that the spool stays good, by place: equal places in one row, the best first."""
-    places: dict[float | None, list[str]] = {}
-    for place, hours in plan.stays_good:
-        places.setdefault(hours, []).append(place.name)
-    ordered = sorted(places.items(), key=lambda row: (row[0] is not None, -(row[0] or 0)))
-    return [(", ".join(names), hours) for hours, names in ordered]
+def _group_places(plan: Plan) -> list[str]:
+    """How long the spool prints well and stays printable, by place: equal places together, the best first."""
+    places: dict[tuple[float | None, float | None], list[str]] = {}
+    for good in plan.stays_good:
+        places.setdefault((good.well_h, good.printable_h), []).append(good.place.name)
+    ordered = sorted(places.items(), key=lambda row: [-math.inf if h is None else -h for h in row[0]])
+    return [format_both_times(*hours, f"In {', '.join(names)}") for hours, names in ordered]
 
 
 def _plan(spool: Spool, dryer: Place, replanned: PlanForm) -> Plan:

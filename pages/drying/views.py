@@ -23,7 +23,7 @@ from spools.drying.forecast import estimate_dry_times, needed_until
 from spools.drying.gate import open_runs, stays_without_run
 from spools.drying.loss import impossible_loss, loss_caution, loss_on_drying
 from spools.drying.options import BatchPlan, PlanRequest
-from spools.drying.plan_wording import short_run_caution
+from spools.drying.plan_statements import short_run_caution
 from spools.drying.plans import plan_together
 from spools.drying.runs import DryingSettings
 from spools.drying.week.plans import accepted_plan
@@ -157,7 +157,7 @@ def _start(request: HttpRequest, dryer: Place, batch: BatchPlan, form: StartRuns
         plan = planned[run.spool_id]
         for caution in (drying_rules.heat_caution(run), short_run_caution(plan, run.planned_hours)):
             if caution:
-                messages.warning(request, f"{pretty(run.spool.code)}: {caution}")
+                messages.warning(request, f"{pretty(run.spool.code)}: {caution.sentence}")
     return True
 
 

@@ -15,6 +15,7 @@ from spools.codes import pretty
 from spools.drying import heat_budget, softening
 from spools.models import DryingRun, Feedstock, Place, Spool
 from spools.refusals import refusal
+from spools.statements import Statement
 
 # fixtures/reference/README.md, what caps the drying temperature: spool bodies.
 CORE_CAP_C = {
@@ -29,21 +30,33 @@ CORE_CAP_C = {
 }
 
 
+# A limit: what it is of, and the temperature in °C.
+Part = tuple[Statement, float]
+
+
 @dataclass(frozen=True)
 class Cap:
-    """The highest set point of a run in °C, its reason, and all limits as pairs (part, °C).
+    """The highest set point of a run in °C, what it is the limit of, and all limits.
 
-    start_c, start_reason: the same for the stage that a run starts with; start_parts: the limits of the start
+    start_c, start_part: the same for the stage that a run starts with; start_parts: the limits of the start
     alone. The start is cooler where water softens the polymer: the run gets hotter only after a first stage
     that dries the spool enough.
     """
 
     cap_c: float
-    reason: str
-    parts: list[tuple[str, float]]
+    part: Statement
+    parts: list[Part]
     start_c: float
-    start_reason: str
-    start_parts: list[tuple[str, float]]
+    start_part: Statement
+    start_parts: list[Part]
+
+    @property
+    def reason(self) -> Statement:
+        return Statement("cap.most", {"limit_c": self.cap_c, "part": self.part.as_data()})
+
+    @property
+    def start_reason(self) -> Statement:
+        return Statement("cap.most", {"limit_c": self.start_c, "part": self.start_part.as_data()})
 
     @property
     def two_stages(self) -> bool:
@@ -63,16 +76,9 @@ def compute_cap(
     beside = [(other, False) for other in inside if other.pk != spool.pk]
     parts = _all_parts(spool, dryer, [*((other, False) for other in others), *beside], False)
     start_parts = _all_parts(spool, dryer, [*((other, True) for other in others), *beside], True)
-    what, cap_c = _lowest(parts)
-    start_what, start_c = _lowest(start_parts)
-    return Cap(
-        cap_c,
-        f"{cap_c:g} °C is the most for {what}",
-        parts,
-        start_c,
-        f"{start_c:g} °C is the most for {start_what}",
-        [part for part in start_parts if part not in parts],
-    )
+    part, cap_c = _lowest(parts)
+    start_part, start_c = _lowest(start_parts)
+    return Cap(cap_c, part, parts, start_c, start_part, [one for one in start_parts if one not in parts])
 
 
 def limiting_spool(spools: Sequence[Spool], dryer: Place, inside: Sequence[Spool]) -> Spool:
@@ -110,61 +116,57 @@ def require_below_cap(caps: Iterable[Cap], set_point_c: float) -> None:
     if set_point_c > lowest.cap_c:
         raise refusal(
             "above_cap",
-            f"{set_point_c:g} °C is too hot: {lowest.reason}. Dry at {lowest.cap_c:g} °C or below.",
+            f"{set_point_c:g} °C is too hot: {lowest.reason.sentence}. Dry at {lowest.cap_c:g} °C or below.",
             "set_point_c",
         )
 
 
 def _all_parts(
     spool: Spool, dryer: Place, beside: Sequence[tuple[Spool, bool]], starting: bool
-) -> list[tuple[str, float]]:
+) -> list[Part]:
     """All limits. beside: the other spools, and whether they start at the same time."""
     parts = _spool_parts(spool, starting)
     for other, starts in beside:
-        what, limit_c = _lowest(_spool_parts(other, starts))
-        parts.append((f"spool {pretty(other.code)} beside it ({what})", limit_c))
+        part, limit_c = _lowest(_spool_parts(other, starts))
+        beside_it = {"spool": pretty(other.code), "part": part.as_data()}
+        parts.append((Statement("cap.neighbour", beside_it), limit_c))
     if dryer.max_set_point_c is not None:
-        parts.append((f"the dryer {dryer}", dryer.max_set_point_c))
+        parts.append((Statement("cap.dryer", {"dryer": str(dryer)}), dryer.max_set_point_c))
     return parts
 
 
-def _lowest(parts: list[tuple[str, float]]) -> tuple[str, float]:
+def _lowest(parts: list[Part]) -> Part:
     return min(parts, key=lambda part: part[1])
 
 
-def _spool_parts(spool: Spool, starting: bool) -> list[tuple[str, float]]:
+def _spool_parts(spool: Spool, starting: bool) -> list[Part]:
     """The limits of the winding and of the reel. starting: the winding may be as wet as it came."""
     parts = _winding_parts(spool.feedstock, starting)
     if spool.core_cap_c is not None:
-        parts.append(("its reel, as stated", spool.core_cap_c))
+        parts.append((Statement("cap.reel_stated"), spool.core_cap_c))
     else:
         material = Spool.CoreMaterial(spool.core_material)
-        known = material != Spool.CoreMaterial.UNKNOWN
-        what = f"a reel of {material.label}" if known else "a reel of unknown material"
-        parts.append((what, CORE_CAP_C[material]))
+        parts.append((Statement("cap.reel", {"material": material.value}), CORE_CAP_C[material]))
     return parts
 
 
-def _winding_parts(feedstock: Feedstock, starting: bool) -> list[tuple[str, float]]:
+def _winding_parts(feedstock: Feedstock, starting: bool) -> list[Part]:
     """The catalogue's limits. A coupon test outranks them, except at the start where water softens."""
     polymer, values = feedstock.polymer, material_values(feedstock)
     soft = softened_by_water(polymer)
     # The catalogue's softening point of such a polymer is the wet one: the first stage takes care of it.
     softens_c = feedstock.softening_c if soft else values.softening_c
-    table = [
-        (f"drying {polymer}", values.dry_cap_c),
-        (f"{polymer}, which softens there", softens_c),
-    ]
-    parts = [(what, limit_c) for what, limit_c in table if limit_c is not None]
+    table = [("cap.drying", values.dry_cap_c), ("cap.softening", softens_c)]
+    of_it = {"polymer": polymer.name}
+    parts = [(Statement(code, of_it), limit_c) for code, limit_c in table if limit_c is not None]
     passed_c, failed_c = feedstock.coupon_passed_c, feedstock.coupon_failed_c
     if passed_c is not None and passed_c > _lowest(parts)[1]:
-        parts = [(f"{polymer}, of which a coupon stayed free at {passed_c:g} °C", passed_c)]
+        parts = [(Statement("cap.coupon_passed", of_it | {"passed_c": passed_c}), passed_c)]
         if heat_budget.is_polyamide(polymer):
-            parts.append((f"{polymer} in air, which oxidises above", heat_budget.HOTTEST_IN_AIR_C))
+            parts.append((Statement("cap.oxidation", of_it), heat_budget.HOTTEST_IN_AIR_C))
     if failed_c is not None:
-        parts.append(
-            (f"{polymer}, of which a coupon stuck at {failed_c:g} °C", failed_c - coupons.BELOW_FAILED_K)
-        )
+        failed = Statement("cap.coupon_failed", of_it | {"failed_c": failed_c})
+        parts.append((failed, failed_c - coupons.BELOW_FAILED_K))
     if soft and starting:
-        parts.append((f"{polymer} while it may be wet", softening.START_CAP_C))
+        parts.append((Statement("cap.wet", of_it), softening.START_CAP_C))
     return parts

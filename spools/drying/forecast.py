@@ -2,13 +2,22 @@
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from itertools import pairwise
 
-from spools.air.climate import Climate, climates_now, heated_rh_pct, room_airs
+from spools.air.climate import Climate, climates_now, room_airs
 from spools.catalogue.values import material_values
-from spools.drying.options import DRYING_PROBE_HOURS, STORAGE_PROBE_HOURS
-from spools.drying.search import round_up_quarters
+from spools.drying.options import DRYING_PROBE_HOURS, STORAGE_PROBE_HOURS, StaysGood, next_quarter
+from spools.drying.search import heat_air
 from spools.models import DryingRun, Place, Spool
-from spools.physics_inputs import DOUBT, SMALL_JOB_G, ConstantAir, Winding, advance_windings, hours_until
+from spools.physics_inputs import (
+    DOUBT,
+    SMALL_JOB_G,
+    ConstantAir,
+    Winding,
+    advance_windings,
+    hours_until,
+    hours_until_each,
+)
 
 # Hours are planned in quarters and the range is wider than this: a time that much later counts as planned.
 NEARLY = timedelta(minutes=30)
@@ -19,7 +28,8 @@ def estimate_dry_times(
 ) -> list[datetime | None]:
     """The time at which each whole spool is probably below the target of its run, from its winding at ``at``.
 
-    None: not within the hours that plans look ahead. rooms: the air that each dryer takes in, by its id,
+    Rounded up to a quarter of an hour, so that two looks give one time. None: not within the hours that plans
+    look ahead. rooms: the air that each dryer takes in, by its id,
     where the caller has it.
     """
     if not drying:
@@ -27,8 +37,7 @@ def estimate_dry_times(
     taken_in = room_airs([run.dryer for run, _ in drying], at) if rooms is None else rooms
 
     def air(run: DryingRun, celsius: float, hours: float) -> ConstantAir:
-        room = taken_in[run.dryer_id]
-        return ConstantAir(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
+        return heat_air(taken_in[run.dryer_id], celsius, hours)
 
     left_h = [
         max(0.0, (run.change_at - at) / timedelta(hours=1)) if run.change_at else 0.0 for run, _ in drying
@@ -46,9 +55,16 @@ def estimate_dry_times(
     needed = hours_until(lanes, targets_pct, None, DRYING_PROBE_HOURS, below=True)
     dry = [bool((winding.outer_pct(None) > run.target_pct).mean() <= DOUBT) for run, winding in drying]
     return [
-        at if is_dry else None if hours is None else at + timedelta(hours=first_h + round_up_quarters(hours))
+        at if is_dry else None if hours is None else next_quarter(at + timedelta(hours=first_h + hours))
         for is_dry, first_h, hours in zip(dry, left_h, needed, strict=True)
     ]
+
+
+def stages_ahead(run: DryingRun, at: datetime, until: datetime) -> list[tuple[float, float]]:
+    """(set point in °C, hours) of each stage of a run from a time on."""
+    change = run.change_at if run.change_at is not None and at < run.change_at < until else None
+    marks = [at, until] if change is None else [at, change, until]
+    return [(run.set_point_at(a), (b - a) / timedelta(hours=1)) for a, b in pairwise(marks)]
 
 
 def needed_until(run: DryingRun, dry_at: datetime | None, now: datetime) -> datetime | None:
@@ -63,12 +79,12 @@ def needed_until(run: DryingRun, dry_at: datetime | None, now: datetime) -> date
 
 def forecast_storage(
     spools: Sequence[Spool], dried: Sequence[Winding], mass_g: float | None
-) -> list[list[tuple[Place, float | None]]]:
-    """For each dried spool the hours until it is over the print limit, in each place but the dryers.
+) -> list[list[StaysGood]]:
+    """For each dried spool how long it prints well and stays printable in each place but the dryers.
 
     mass_g: the outer turns that count; None for those of a small job.
     """
-    places = list(Place.objects.exclude(kind=Place.Kind.DRYER))
+    places = list(Place.objects.exclude(kind=Place.Kind.DRYER).select_related("room"))
     climates = climates_now(places)
     airs = {
         place: ConstantAir(0.0, climates[place.pk].temperature_c, climates[place.pk].rh_pct, place.moved_air)
@@ -76,9 +92,21 @@ def forecast_storage(
     }
     # Shelves of one room often share their air: one forecast does for all of them.
     different = list(dict.fromkeys(airs.values()))
-    limits_pct = [material_values(spool.feedstock).limit_hold_pct for spool in spools for _ in different]
-    lanes = [(winding, air) for winding in dried for air in different]
-    outer_g = SMALL_JOB_G if mass_g is None else mass_g
-    hours = iter(hours_until(lanes, limits_pct, outer_g, STORAGE_PROBE_HOURS, below=False))
+    lanes = [(spool, winding, air) for spool, winding in zip(spools, dried, strict=True) for air in different]
+    hours = iter(forecast_limits(lanes, SMALL_JOB_G if mass_g is None else mass_g))
     by_air = [{air: next(hours) for air in different} for _ in spools]
-    return [[(place, hours_by_air[air]) for place, air in airs.items()] for hours_by_air in by_air]
+    return [[StaysGood(place, *hours_by_air[air]) for place, air in airs.items()] for hours_by_air in by_air]
+
+
+def forecast_limits(
+    lanes: Sequence[tuple[Spool, Winding, ConstantAir]], mass_g: float = SMALL_JOB_G
+) -> list[list[float | None]]:
+    """For each spool in an air the hours until it may no longer print well, and may be over the print limit."""
+    values = [material_values(spool.feedstock) for spool, _, _ in lanes]
+    return hours_until_each(
+        [(winding, air) for _, winding, air in lanes],
+        [(value.limit_clear_pct, value.limit_hold_pct) for value in values],
+        mass_g,
+        STORAGE_PROBE_HOURS,
+        below=False,
+    )

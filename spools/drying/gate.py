@@ -95,13 +95,13 @@ def _require_within_caps(caps: Collection[Cap], set_point_c: float, first: First
         raise refusal(
             "above_start_cap",
             f"{first.set_point_c:g} °C is too hot to start at: "
-            f"{coolest.start_reason}. Start at {coolest.start_c:g} °C or below.",
+            f"{coolest.start_reason.sentence}. Start at {coolest.start_c:g} °C or below.",
             "first_set_point_c",
         )
     if first is None and set_point_c > coolest.start_c:
         raise refusal(
             "above_start_cap",
-            f"{set_point_c:g} °C is too hot to start at: {coolest.start_reason}. "
+            f"{set_point_c:g} °C is too hot to start at: {coolest.start_reason.sentence}. "
             f"Dry at {coolest.start_c:g} °C or below, or give a first stage that is no hotter; "
             "the plan says for how long.",
             "set_point_c",
@@ -139,7 +139,9 @@ def _require_agreement(
     if not all(may_join(cap, run, since) for cap in caps):
         coolest = min(caps, key=lambda cap: (cap.cap_c, cap.start_c))
         too_hot = (
-            coolest.reason if run.set_point_c > coolest.cap_c else f"at the start {coolest.start_reason}"
+            coolest.reason.sentence
+            if run.set_point_c > coolest.cap_c
+            else f"at the start {coolest.start_reason.sentence}"
         )
         raise refusal(
             "too_hot_to_join",

@@ -7,7 +7,7 @@ there is none. Dark and fibre-filled polyamides last longer; by how much nobody 
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from spools.catalogue.values import material_values
 from spools.models import DryingRun, Polymer, Spool
@@ -63,6 +63,19 @@ def usual_life_share(spool: Spool) -> float:
     """The share of the budget for life that one more usual drying of a polyamide uses; 0 for the others."""
     usual_c = material_values(spool.feedstock).dry_set_c
     return life_share(spool, [(usual_c, least_drying_hours(spool))]) or 0.0
+
+
+def used_up_at(run: DryingRun, at: datetime) -> datetime | None:
+    """When a run that goes on has had all the heat that one run may give; None without a budget.
+
+    It counts the time that has elapsed and not the planned one; a time that is over is possible.
+    """
+    until = at if run.change_at is None else max(at, run.change_at)
+    share = run_share(run.spool, run.stages_until(until))
+    per_hour = run_share(run.spool, [(run.set_point_c, 1.0)])
+    if share is None or per_hour is None:
+        return None
+    return until + timedelta(hours=(ALL - share) / per_hour)
 
 
 def compute_heat(spool: Spool, runs: Sequence[DryingRun], at: datetime) -> Heat:

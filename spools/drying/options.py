@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import NamedTuple
 
 from spools import limits
 from spools.catalogue.values import material_values
@@ -13,6 +14,7 @@ from spools.drying.heat_budget import Heat
 from spools.drying.runs import default_target_pct
 from spools.models import Place, Spool
 from spools.refusals import refusal
+from spools.statements import Statement
 
 # The hours at which a forecast of drying, or of storage, is evaluated.
 DRYING_PROBE_HOURS = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
@@ -33,6 +35,59 @@ LEAST_C = 30.0
 IN_HAND_H = 0.25
 
 
+QUARTER = timedelta(minutes=15)
+
+
+def next_quarter(at: datetime) -> datetime:
+    """The start of the quarter of an hour that begins at a time or next after it.
+
+    Times that people read are rounded so: the answer is the same at two looks within a quarter of an hour.
+    """
+    whole = at.replace(minute=0, second=0, microsecond=0)
+    return whole + -(-(at - whole) // QUARTER) * QUARTER
+
+
+class StaysGood(NamedTuple):
+    """Hours in a place until a spool may no longer print well, and until it may be over its print limit.
+
+    None: more than the last of STORAGE_PROBE_HOURS.
+    """
+
+    place: Place
+    well_h: float | None
+    printable_h: float | None
+
+    @property
+    def statement(self) -> Statement:
+        values = {"place": str(self.place), "well_h": self.well_h, "printable_h": self.printable_h}
+        return Statement("drying.stays_good", values)
+
+
+@dataclass(frozen=True)
+class Slot:
+    """When a dryer can take a spool.
+
+    wait_for: codes of the spools that are in it until then. take_out: of those that are in it and done.
+    shares_with: of those that it joins.
+    """
+
+    start: datetime
+    wait_for: list[str]
+    take_out: list[str]
+    shares_with: list[str]
+
+    @property
+    def waits(self) -> list[Statement]:
+        """Why the dryer cannot take it now; empty where it can."""
+        waits = []
+        if self.wait_for:
+            values = {"spools": self.wait_for, "until": self.start.isoformat()}
+            waits.append(Statement("drying.waits_for", values))
+        if self.take_out:
+            waits.append(Statement("drying.take_out_first", {"spools": self.take_out}))
+        return waits
+
+
 @dataclass(frozen=True)
 class DryingOption:
     """One option that was compared: its stages, hours in all (None: never enough), and its share of heat.
@@ -46,7 +101,7 @@ class DryingOption:
     floor_pct: float
     run_share: float | None
     recommended: bool
-    why: str
+    why: Statement | None
 
     @property
     def stages(self) -> list[tuple[float, float | None]]:
@@ -63,23 +118,34 @@ class Plan:
 
     hours and ready_at are None when the target cannot be reached there; reason says why, or what to expect.
     floor_pct: the moisture that this air leaves after any time (the median of the members).
-    stays_good: for each place of the shop, hours until the turns needed may be over the print limit again;
-    None for more than 60 days. options: all that were compared, the recommended one first. heat: the heat
-    that the spool has had in dryers; life_share: its share of the budget for life after this plan. notes:
-    cautions. blocked: why a run cannot start now (then there is no ready_at); empty when it can.
+    slot: from when on, and the spools that are in the dryer before. stays_good: for each place of the shop,
+    hours until the turns needed may no longer print well, and until they may be over the print limit; None
+    for more than 60 days. options: all that were compared, the recommended one first. limited_by: the limit
+    that binds. heat: the heat that the spool has had in dryers; life_share: its share of the budget for life
+    after this plan. notes: cautions. blocked: why a run cannot start now; empty when it can. possible: no, for
+    a spool that is in a run or empty.
     """
 
     option: DryingOption
     cap: Cap
-    reason: str
-    ready_at: datetime | None
+    reason: Statement
+    slot: Slot
     target_pct: float
-    stays_good: list[tuple[Place, float | None]]
+    stays_good: list[StaysGood]
     options: list[DryingOption]
+    limited_by: Statement
     heat: Heat
     life_share: float | None
-    notes: list[str]
+    notes: list[Statement]
     blocked: str
+    possible: bool
+
+    @property
+    def ready_at(self) -> datetime | None:
+        """When it is dry by this plan."""
+        if self.hours is None or not self.possible:
+            return None
+        return self.slot.start + timedelta(hours=self.hours)
 
     @property
     def set_point_c(self) -> float:
@@ -105,6 +171,10 @@ class Plan:
     @property
     def stages(self) -> list[tuple[float, float | None]]:
         return self.option.stages
+
+    @property
+    def waits(self) -> list[Statement]:
+        return self.slot.waits
 
     @property
     def rest_hours(self) -> float | None:

@@ -21,6 +21,7 @@ from spools.inventory.moves import begin_stay, current_stay, lock_dryer, require
 from spools.models import DryingRun, Place, PlannedDrying, Spool
 from spools.moisture.history import least_drying_hours
 from spools.refusals import refusal
+from spools.statements import Statement
 from spools.wording import format_time
 
 
@@ -172,7 +173,7 @@ def _cap_fields(cap: Cap, first: FirstStage | None) -> dict[str, Any]:
     return {
         "start_cap_c": cap.start_c,
         "cap_c": cap.start_c if starts_only else cap.cap_c,
-        "cap_reason": (cap.start_reason if starts_only else cap.reason)[:200],
+        "cap_reason": (cap.start_reason if starts_only else cap.reason).sentence[:200],
     }
 
 
@@ -214,16 +215,13 @@ def finish_drying(
     return run
 
 
-def heat_caution(run: DryingRun) -> str:
-    """A sentence where a run as planned is too much heat for a polyamide, with the hours that do; or empty."""
+def heat_caution(run: DryingRun) -> Statement | None:
+    """The caution that a run as planned is too much heat for a polyamide, with the hours in all that do."""
     *first, (set_point_c, hours) = run.planned_stages
     share = heat_budget.run_share(run.spool, run.planned_stages)
     if share is None or share <= heat_budget.ALL:
-        return ""
+        return None
     rest = heat_budget.run_share(run.spool, [(set_point_c, hours)]) or 0.0
     used = sum(hours for _, hours in first) + hours * max(0.0, heat_budget.ALL - (share - rest)) / rest
-    return (
-        f"Too much heat for one run: {100 * share:.0f} % of what a polyamide may have in air, or it turns "
-        f"yellow and brittle. At {set_point_c:g} °C take it out after {math.floor(used)} h in all, or dry it "
-        "cooler."
-    )
+    values = {"share": share, "set_point_c": set_point_c, "hours": math.floor(used)}
+    return Statement("drying.planned_heat", values)

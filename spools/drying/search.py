@@ -1,7 +1,7 @@
 """The search for drying options: set points and stages to compare, their hours, and the best of them."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import Enum
@@ -23,9 +23,18 @@ from spools.drying.options import (
     WET_START_K,
     PlanRequest,
 )
-from spools.models import DryingRun, Place, Spool, Stay
+from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import Moisture
-from spools.physics_inputs import DOUBT, ConstantAir, Interval, Winding, advance_windings, hours_until
+from spools.physics_inputs import (
+    DOUBT,
+    SMALL_JOB_G,
+    Array,
+    ConstantAir,
+    Interval,
+    Winding,
+    advance_windings,
+    hours_until,
+)
 
 
 class FirstStageReason(Enum):
@@ -38,7 +47,7 @@ class FirstStageReason(Enum):
 
 @dataclass
 class Draft:
-    """An option for all spools of a load while its hours are computed; the lists follow the load's spools."""
+    """An option for all spools of a load while its hours are computed; hours: of each spool of the load."""
 
     set_point_c: float
     first_c: float | None = None
@@ -46,9 +55,6 @@ class Draft:
     first_reason: FirstStageReason | None = None
     possible: bool = True
     hours: list[float | None] = field(default_factory=list)
-    floors_pct: list[float] = field(default_factory=list)
-    floored: list[bool] = field(default_factory=list)
-    dried: list[Winding] = field(default_factory=list)
 
     @property
     def first(self) -> FirstStage | None:
@@ -73,8 +79,9 @@ class Draft:
 class DryerLoad:
     """Spools that are to go into a dryer together, their inputs, and the drafts of their options.
 
-    beside: the runs in the dryer. runs: all open runs of the shop. idle: stays in dryers without a run.
-    asked: whether a set point was asked for; it is that of the first draft.
+    beside: the runs that they join; empty: they have the dryer to themselves. masses_g: the outermost grams of
+    each spool that must get dry; None: all of it. asked: whether a set point was asked for; it is that of the
+    first draft.
     """
 
     spools: Sequence[Spool]
@@ -84,16 +91,36 @@ class DryerLoad:
     room: Climate
     states: list[Moisture]
     targets_pct: list[float]
-    runs: list[DryingRun]
-    idle: list[Stay]
+    masses_g: list[float | None]
     at: datetime
     drafts: list[Draft] = field(default_factory=list)
     asked: bool = False
 
     def heated_air(self, celsius: float, hours: float = 0.0) -> ConstantAir:
         """The air of the room, heated in the dryer."""
-        rh_pct = heated_rh_pct(self.room.temperature_c, self.room.rh_pct, celsius)
-        return ConstantAir(hours, celsius, rh_pct, True)
+        return heat_air(self.room, celsius, hours)
+
+    def floor_pct(self, draft: Draft, n: int) -> float:
+        """The moisture that a draft's air leaves in spool n after any time."""
+        return Interval.from_members(self._floors_pct(draft, n)).p50
+
+    def is_floored(self, draft: Draft, n: int) -> bool:
+        """Whether a draft's air may be too humid for the target of spool n, however long it takes."""
+        return bool((self._floors_pct(draft, n) > self.targets_pct[n]).mean() > DOUBT)
+
+    def _floors_pct(self, draft: Draft, n: int) -> Array:
+        return self.states[n].winding.floor_pct(self.heated_air(draft.set_point_c).rh_pct)
+
+    def key(self) -> Hashable:
+        """Loads with the same key have the same drafts with the same hours."""
+        return (
+            tuple(spool.pk for spool in self.spools),
+            tuple(run.pk for run in self.beside),
+            tuple((cap.cap_c, cap.start_c) for cap in self.caps),
+            (self.room.temperature_c, self.room.rh_pct),
+            self.dryer.set_point_error_c,
+            tuple(draft.set_point_c for draft in self.drafts),
+        )
 
     def softened(self, draft: Draft) -> list[int]:
         """The numbers of the spools that water may soften at a draft's set point."""
@@ -110,6 +137,26 @@ class DryerLoad:
             heat_budget.run_share(spool, draft.stages(hours or 0.0)) or 0.0
             for spool, hours in zip(self.spools, draft.hours, strict=True)
         ]
+
+
+def heat_air(room: Climate, celsius: float, hours: float = 0.0) -> ConstantAir:
+    """The air of a room, heated in a dryer, for some hours."""
+    return ConstantAir(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
+
+
+def counted_mass_g(state: Moisture, target_pct: float, asked_g: float | None) -> float | None:
+    """The outermost grams that must get dry: those asked for, else all; where all is dry, those of a small job.
+
+    A spool that is dry inside may have turns outside that took up water since, and these are printed next.
+    """
+    if asked_g is not None or not is_dry(state.winding, target_pct, None):
+        return asked_g
+    return SMALL_JOB_G
+
+
+def is_dry(winding: Winding, target_pct: float, mass_g: float | None) -> bool:
+    """Whether the outermost grams of a winding (None: all of it) are probably below a target."""
+    return bool((winding.outer_pct(mass_g) > target_pct).mean() <= DOUBT)
 
 
 def add_drafts(load: DryerLoad, request: PlanRequest, at: datetime | None) -> None:
@@ -185,12 +232,37 @@ def _starts_cooler(spool: Spool, state: Moisture, request: PlanRequest) -> bool:
     return amorphous and state.probability_over(limit_pct, request.mass_g) > LIKELY
 
 
-def compute_first_stages(loads: Sequence[DryerLoad]) -> None:
+def compute_drafts(loads: Sequence[DryerLoad], *, all_options: bool) -> None:
+    """Sets the hours of the drafts of all loads, in a few calls of the physics.
+
+    all_options: also of drafts that cannot change the choice. Like loads, as in two alike dryers, are computed
+    once and share their drafts.
+    """
+    alike: dict[Hashable, DryerLoad] = {}
+    for load in loads:
+        load.drafts = alike.setdefault(load.key(), load).drafts
+    different = list(alike.values())
+    _compute([(load, load.drafts[0]) for load in different])
+    _compute(
+        [
+            (load, draft)
+            for load in different
+            if all_options or not _is_first_chosen(load)
+            for draft in load.drafts[1:]
+        ]
+    )
+
+
+def _compute(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
+    _compute_first_stages(drafts)
+    _compute_hours(drafts)
+
+
+def _compute_first_stages(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
     """Sets the hours of first stages, until all spools are hard at the set point; else a draft is impossible."""
     rows = [
         (load, draft, n)
-        for load in loads
-        for draft in load.drafts
+        for load, draft in drafts
         if draft.first_reason in (FirstStageReason.SOFT, FirstStageReason.SHARED)
         for n in load.softened(draft)
     ]
@@ -217,46 +289,55 @@ def round_up_quarters(hours: float) -> float:
     return math.ceil(hours * 4) / 4
 
 
-def compute_hours(loads: Sequence[DryerLoad], request: PlanRequest) -> None:
-    """Sets the hours of each spool in each draft, and the windings after the hours of the whole load."""
-    rows = [(load, draft, n) for load in loads for draft in load.drafts for n in range(len(load.spools))]
+def _compute_hours(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
+    """Sets the hours of each spool in each draft."""
+    rows = [(load, draft, n) for load, draft in drafts for n in range(len(load.spools))]
     started = advance_windings(
         [
             (load.states[n].winding, [load.heated_air(*draft.first)] if draft.first else [])
             for load, draft, n in rows
         ]
     )
-    targets_pct = [load.targets_pct[n] for load, _, n in rows]
-    already = [
-        bool((load.states[n].winding.outer_pct(request.mass_g) > load.targets_pct[n]).mean() <= DOUBT)
-        for load, _, n in rows
-    ]
-    airs = [load.heated_air(draft.set_point_c) for load, draft, _ in rows]
     needed = hours_until(
-        list(zip(started, airs, strict=True)), targets_pct, request.mass_g, DRYING_PROBE_HOURS, below=True
+        [
+            (winding, load.heated_air(draft.set_point_c))
+            for winding, (load, draft, _) in zip(started, rows, strict=True)
+        ],
+        [load.targets_pct[n] for load, _, n in rows],
+        [load.masses_g[n] for load, _, n in rows],
+        DRYING_PROBE_HOURS,
+        below=True,
     )
-    for (load, draft, n), exact, dry, air in zip(rows, needed, already, airs, strict=True):
+    for (load, draft, n), exact in zip(rows, needed, strict=True):
         hours = None if exact is None or not draft.possible else round_up_quarters(exact)
         if hours is not None and draft.first is not None:
             hours = draft.first.hours + max(hours, IN_HAND_H)
-        draft.hours.append(0.0 if dry else hours)
-        floors_pct = load.states[n].winding.floor_pct(air.rh_pct)
-        draft.floors_pct.append(Interval.from_members(floors_pct).p50)
-        draft.floored.append(bool((floors_pct > load.targets_pct[n]).mean() > DOUBT))
-    dried = advance_windings(
+        already = is_dry(load.states[n].winding, load.targets_pct[n], load.masses_g[n])
+        draft.hours.append(0.0 if already else hours)
+
+
+def dry_windings(drafts: Sequence[tuple[DryerLoad, Draft]]) -> list[Winding]:
+    """The windings of all spools of the loads after the hours of the whole load, one load after the other."""
+    return advance_windings(
         [
-            (winding, [air._replace(hours=_last_stage_hours(draft))])
-            for winding, air, (_, draft, _) in zip(started, airs, rows, strict=True)
+            (state.winding, [load.heated_air(*stage) for stage in _whole_stages(draft)])
+            for load, draft in drafts
+            for state in load.states
         ]
     )
-    for (_, draft, _), winding in zip(rows, dried, strict=True):
-        draft.dried.append(winding)
 
 
-def _last_stage_hours(draft: Draft) -> float:
-    if draft.total is None:
-        return DRYING_PROBE_HOURS[-1]
-    return draft.stages(draft.total)[-1][1]
+def _whole_stages(draft: Draft) -> list[Stage]:
+    if draft.total is not None:
+        return draft.stages(draft.total)
+    return [*([draft.first] if draft.first else []), (draft.set_point_c, DRYING_PROBE_HOURS[-1])]
+
+
+def _is_first_chosen(load: DryerLoad) -> bool:
+    """Whether the first draft is taken whatever the others are."""
+    first = load.drafts[0]
+    quick = first.total is not None and first.total <= LONGEST_USUAL_H
+    return load.asked or (quick and max(load.run_shares(first)) <= heat_budget.ALL)
 
 
 def choose_draft(load: DryerLoad) -> Draft:
@@ -265,8 +346,7 @@ def choose_draft(load: DryerLoad) -> Draft:
     The quickest of those that keep to one run's heat budget, if there are any.
     """
     usual = load.drafts[0]
-    quick = usual.total is not None and usual.total <= LONGEST_USUAL_H
-    if load.asked or (quick and max(load.run_shares(usual)) <= heat_budget.ALL):
+    if _is_first_chosen(load):
         return usual
     possible = [draft for draft in load.drafts if draft.possible] or [usual]
     reaching = [draft for draft in possible if draft.total is not None]

@@ -243,13 +243,15 @@ def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> 
     table = np.array(
         [(a.duration_s, a.moving_air, a.temperature_k, a.later_temperature_k, a.rh, a.later_rh) for a in airs]
     ).reshape(-1, 6)
-    equilibrium = isotherm.equilibrium(table[:, 5:])
+    # Many stretches of a forecast have the same air; solving a curved isotherm takes as long as some steps.
+    rh, same = np.unique(table[:, 5], return_inverse=True)
+    equilibrium = np.broadcast_to(isotherm.equilibrium(rh[:, None]), (len(rh), members))[same]
     return transport.Weather(
         duration=np.ascontiguousarray(table[:, 0]),
         film=np.where(table[:, 1] > 0, MOVED_AIR_FILM, STILL_AIR_FILM),
         temperature=np.ascontiguousarray(table[:, 2:4]),
         rh=np.ascontiguousarray(table[:, 4:]),
-        equilibrium=_copy_values(np.broadcast_to(equilibrium, (len(airs), members))),
+        equilibrium=_copy_values(equilibrium),
     )
 
 

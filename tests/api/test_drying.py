@@ -112,7 +112,7 @@ def test_a_plan_compares_set_points_and_tells_goal_and_heat(api, shop, wet):
     assert plan["life_share"] == pytest.approx(plan["options"][0]["run_share"] * 0.24)
     strong = api.get(f"spools/{wet}/drying-plan", dryer=shop.dryer, goal="strong")
     assert strong["target_pct"] < plan["target_pct"]
-    assert any("moulding" in note for note in strong["notes"])
+    assert "drying.strong_limit" in [note["code"] for note in strong["notes"]]
     assert "goal" in api.refused(f"spools/{wet}/drying-plan", method="get", dryer=shop.dryer, goal="best")
 
 
@@ -164,7 +164,7 @@ def test_coupon_tests_are_kept_and_heeded(api, shop, receive):
     assert api.get(address) == [kept]
     plan = api.get(f"spools/{spool}/drying-plan", dryer=shop.dryer)
     assert plan["cap"]["cap_c"] == 43
-    assert any("coupon stuck at 48 °C" in part["what"] for part in plan["cap"]["parts"])
+    assert "cap.coupon_failed" in [part["what"]["code"] for part in plan["cap"]["parts"]]
     for wrong in (
         {"temperature_c": 900},
         {"temperature_c": None},
@@ -215,11 +215,13 @@ def test_a_plan_that_cannot_start_says_why_and_promises_no_time(api, shop, wet, 
     low = receive(feedstock=shop.pla, place=shop.shelf)
     for code, says in ((low, "too hot to join"), (wet, "is drying in small dryer since")):
         plan = api.get(f"spools/{code}/drying-plan", dryer=shop.dryer)
-        assert says in plan["blocked"] and plan["ready_at"] is None
+        assert says in plan["blocked"]
+        assert (plan["ready_at"] is None) == (code == wet)
+    assert plan["waits"] == [] and plan["limited_by"]["sentence"]
 
 
 def test_a_run_of_too_much_heat_carries_a_caution(api, shop, wet):
     body = {"spools": [{"spool": wet}], "dryer": shop.dryer, "set_point_c": 77}
     [run] = api.post("drying-runs", **body, planned_hours=300)
-    assert "Too much heat for one run" in run["heat_caution"]
+    assert run["heat_caution"]["code"] == "drying.planned_heat"
     assert api.get(f"spools/{wet}/history")["drying_runs"][0]["heat_caution"] == run["heat_caution"]

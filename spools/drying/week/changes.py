@@ -10,9 +10,10 @@ from django.utils import timezone
 from spools import limits
 from spools.checks import lock_spool_facts, require_within
 from spools.drying.gate import require_dryer
+from spools.drying.options import next_quarter
 from spools.drying.week.report import report_prints
 from spools.drying.week.single import compute_single_drying
-from spools.drying.week.slots import LONGEST_AHEAD, SLOT, SLOTS_H, next_slot
+from spools.drying.week.slots import LONGEST_AHEAD, SLOT, SLOTS_H
 from spools.drying.week.verify import find_violations
 from spools.models import Place, PlannedDrying, WeekPlan
 from spools.refusals import refusal
@@ -56,7 +57,7 @@ def move_drying(
     now = timezone.now()
     if not now - SLOT <= start <= now + LONGEST_AHEAD:
         raise refusal("too_far_ahead", f"Give a time within the next {LONGEST_AHEAD.days} days.", "start")
-    start = next_slot(max(start, now))
+    start = next_quarter(max(start, now))
     celsius = (
         planned.set_point_c
         if set_point_c is None

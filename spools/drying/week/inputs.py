@@ -10,8 +10,8 @@ from django.db.models import Max
 
 from spools.air.climate import Climate, heated_rh_pct, room_airs
 from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
+from spools.drying.dryers import driest_storage
 from spools.drying.gate import open_runs
-from spools.drying.week.places import driest_storage
 from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours
 from spools.inventory.ledger import Amount, remaining_by_spool
 from spools.inventory.queries import with_materials

@@ -12,6 +12,7 @@ from itertools import groupby
 from spools.catalogue.values import material_values
 from spools.drying import heat_budget, softening
 from spools.drying.caps import compute_cap, suggested_set_point_c
+from spools.drying.dryers import smell_of
 from spools.drying.gate import FirstStage
 from spools.drying.options import (
     DRYING_PROBE_HOURS,
@@ -26,7 +27,6 @@ from spools.drying.runs import default_target_pct
 from spools.drying.week.heat_limit import longest_slots
 from spools.drying.week.inputs import WeekInputs
 from spools.drying.week.model import Mode, Option
-from spools.drying.week.places import smell_of
 from spools.drying.week.slots import SLOTS_H
 from spools.drying.week.storage_life import good_for_in_storage
 from spools.models import Place, Spool
@@ -262,6 +262,6 @@ def _reason_for_none(spool: Spool, trials: Sequence[_Trial]) -> str:
         return f"it would be more heat than a polyamide may have, as at {setting}"
     return (
         f"no dryer surely reaches {default_target_pct(spool):.2g} %: {DRYING_PROBE_HOURS[-1]} h at "
-        f"{setting} are not enough, and it may be no hotter ({compute_cap(spool, hottest.dryer).reason}, and the "
+        f"{setting} are not enough, and it may be no hotter ({compute_cap(spool, hottest.dryer).reason.sentence}, and the "
         f"dryer may be {hottest.dryer.set_point_error_c:g} K off)"
     )

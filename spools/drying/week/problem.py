@@ -11,12 +11,13 @@ from datetime import datetime
 
 from django.utils import timezone
 
+from spools.drying.dryers import capacity_of
+from spools.drying.options import next_quarter
 from spools.drying.week.inputs import WeekInputs, load_inputs
 from spools.drying.week.model import URGENT_WEIGHT, Option, Request, SpoolSupply, Week
 from spools.drying.week.options import Details, build_options
-from spools.drying.week.places import capacity_of
 from spools.drying.week.settled import SettledDryings, settle_dryings
-from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours, next_slot
+from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours
 from spools.drying.week.storage_life import good_until
 from spools.inventory.ledger import Amount
 from spools.models import Place, PlannedDrying, PrintRequest, Spool
@@ -57,7 +58,7 @@ def build_problem(
 
     The number of queries grows only with the settled dryings and the times at which readings expire.
     """
-    begin = next_slot(now or timezone.now())
+    begin = next_quarter(now or timezone.now())
     last = max([begin, *(request.due_at for request in requests)])
     slots = math.ceil((last - begin) / SLOT) + AFTER_LAST_H * SLOTS_H
     inputs = load_inputs(begin, slots, requests, hours)

@@ -4,13 +4,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from spools.codes import pretty
+from spools.drying.dryers import smell_of
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.gate import FirstStage
 from spools.drying.week.heat_limit import longest_slots
 from spools.drying.week.inputs import WeekInputs
 from spools.drying.week.model import Mode, ScheduledDrying, SettledDrying, Week, fits
 from spools.drying.week.options import Detail, Details
-from spools.drying.week.places import smell_of
 from spools.drying.week.slots import SLOT, SLOTS_H
 from spools.drying.week.storage_life import good_for_in_storage
 from spools.models import PlannedDrying

@@ -23,9 +23,3 @@ class StaffedHours:
     def at(self, moment: datetime) -> bool:
         """Whether somebody is there."""
         return self.opens <= timezone.localtime(moment).time() <= self.closes
-
-
-def next_slot(at: datetime) -> datetime:
-    """The start of the quarter of an hour that begins at a time or next after it."""
-    whole = at.replace(minute=0, second=0, microsecond=0)
-    return whole + -(-(at - whole) // SLOT) * SLOT

@@ -16,8 +16,8 @@ from spools.catalogue.values import material_values
 from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.caps import compute_cap
+from spools.drying.dryers import capacity_of, driest_storage, smell_of
 from spools.drying.gate import open_runs
-from spools.drying.week.places import capacity_of, driest_storage, smell_of
 from spools.drying.week.slots import StaffedHours
 from spools.inventory.ledger import remaining_by_spool
 from spools.models import DryingRun, Place, PlannedDrying, PlannedPrint, Spool, WeekPlan
@@ -127,10 +127,10 @@ def _check_caps(dryings: Sequence[PlannedDrying]) -> list[Violation]:
         cap = compute_cap(planned.spool, planned.dryer)
         first_c = planned.set_point_c if planned.first_set_point_c is None else planned.first_set_point_c
         if planned.set_point_c > cap.cap_c:
-            text = f"{planned.set_point_c:g} °C is too hot: {cap.reason}."
+            text = f"{planned.set_point_c:g} °C is too hot: {cap.reason.sentence}."
             violations.append(Violation(planned, text))
         elif first_c > cap.start_c:
-            text = f"{first_c:g} °C is too hot to start at: {cap.start_reason}."
+            text = f"{first_c:g} °C is too hot to start at: {cap.start_reason.sentence}."
             violations.append(Violation(planned, text))
     return violations
 

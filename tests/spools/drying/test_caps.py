@@ -14,6 +14,7 @@ from spools.drying.caps import (
     require_below_cap,
 )
 from spools.models import DryingRun, Spool
+from spools.statements import Statement
 from tests.refusals import refuses
 from tests.spools.conftest import feedstock, receive
 
@@ -21,7 +22,8 @@ START = datetime(2026, 3, 1, 8, tzinfo=UTC)
 
 
 def cap(cap_c: float, start_c: float) -> Cap:
-    return Cap(cap_c, "the polymer", [], start_c, "wet, it softens", [])
+    polymer = {"polymer": "PVA"}
+    return Cap(cap_c, Statement("cap.drying", polymer), [], start_c, Statement("cap.wet", polymer), [])
 
 
 def run(set_point_c: float, first_set_point_c: float | None = None) -> DryingRun:
@@ -90,8 +92,8 @@ def test_each_material_of_a_reel_has_its_cap(material, cap_c):
 @pytest.mark.parametrize("material", Spool.CoreMaterial.values)
 def test_a_reel_is_named_by_its_material(spool, dryer, material):
     spool.core_material, spool.core_cap_c = material, None
-    label = Spool.CoreMaterial(material).label
-    name = "a reel of unknown material" if material == "unknown" else f"a reel of {label}"
+    name = Statement("cap.reel", {"material": material})
+    assert Spool.CoreMaterial(material).label in name.sentence or "unknown" in name.sentence
     assert (name, CORE_CAP_C[Spool.CoreMaterial(material)]) in compute_cap(spool, dryer).parts
 
 
@@ -105,7 +107,7 @@ def test_each_spool_inside_lowers_the_cap_and_the_spool_itself_counts_once(spool
     other.core_cap_c = 62
     assert compute_cap(other, dryer, inside=[spool]).cap_c == compute_cap(spool, dryer, inside=[other]).cap_c
     own = compute_cap(spool, dryer, inside=[spool])
-    assert own.cap_c == alone_c and not [what for what, _ in own.parts if "beside it" in what]
+    assert own.cap_c == alone_c and not [what for what, _ in own.parts if what.code == "cap.neighbour"]
 
 
 def test_a_spool_joins_the_run_of_another_spool_in_the_same_dryer(spool, dryer, shelf):

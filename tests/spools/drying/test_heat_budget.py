@@ -69,16 +69,16 @@ def test_a_plan_tells_its_share_of_a_run_and_of_the_life_after_it(spool, dryer, 
     plan = plan_drying(spool, dryer, PlanRequest(target_pct=0.3))
     assert plan.heat.life_share == pytest.approx(0.45)
     assert plan.life_share == pytest.approx(0.45 + plan.option.run_share * 24 / 100)
-    assert any("of the heat that it may have in its life" in note for note in plan.notes)
+    assert "drying.life_heat" in [note.code for note in plan.notes]
 
 
 def test_a_plan_that_passes_a_runs_budget_says_so_and_offers_a_gentler_way(nylon, shelf, dryer):
     dryer.set_point_error_c = 0
     spool = with_code(receive(nylon, shelf, sealed=False), "JGFNKH")
     hot = plan_drying(spool, dryer, PlanRequest(set_point_c=80, target_pct=0.4))
-    over = [note for note in hot.notes if note.startswith("Too much heat for one run")]
+    over = [note for note in hot.notes if note.code == "drying.too_much_heat"]
     assert hot.option.run_share > 1
-    assert "Dry only what a job needs" in over[0]
+    assert over[0].values["gentler"] is None
     short = plan_drying(spool, dryer, PlanRequest(set_point_c=80, mass_g=50))
     assert short.option.run_share < hot.option.run_share and short.option.run_share < 1
 
@@ -97,8 +97,8 @@ def test_the_gentler_way_is_a_cooler_one_where_that_is_enough(shelf, dryer):
             assert option.run_share == pytest.approx(
                 heat_budget.run_share(spool, [(option.set_point_c, option.hours)])
             )
-    over = [note for note in plan.notes if note.startswith("Too much heat")]
-    assert plan.option.run_share > 1 and "Take 80 °C for" in over[0]
+    over = [note for note in plan.notes if note.code == "drying.too_much_heat"]
+    assert plan.option.run_share > 1 and over[0].values["gentler"]["set_point_c"] == 80
     best = plan_drying(spool, dryer)
     assert best.option.run_share <= 1
-    assert "the usual 90 °C would be too much heat for one run" in best.option.why
+    assert best.option.why.code == "drying.chosen_as_usual_is_too_much_heat"

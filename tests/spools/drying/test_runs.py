@@ -38,7 +38,7 @@ def test_the_cap_is_the_lowest_limit_and_names_it(shelf, polymer, values, dryer_
     hot_box = Place.objects.create(name="Hot box", kind="dryer", max_set_point_c=dryer_max_c)
     cap = compute_cap(receive(feedstock(polymer), shelf, **values), hot_box)
     assert cap.cap_c == cap_c == min(limit_c for _, limit_c in cap.parts)
-    assert says in cap.reason
+    assert says in cap.reason.sentence
 
 
 def test_a_data_sheet_moves_the_cap_but_never_above_the_softening_point(shelf, dryer):

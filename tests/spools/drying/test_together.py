@@ -11,6 +11,7 @@ from spools.drying.options import GOALS, STRONG, PlanRequest
 from spools.drying.plans import plan_drying, plan_together
 from spools.drying.runs import DryingSettings
 from spools.models import Place
+from spools.statements import Statement
 from tests.refusals import refuses
 from tests.spools.conftest import feedstock, receive
 from tests.spools.drying.test_stages import with_code
@@ -90,9 +91,7 @@ def test_strong_parts_take_longer_or_more_than_warm_air_can(mixed, shelf, dryer)
     well, strong = (plan_drying(mixed["TPU 95A"], dryer, PlanRequest(goal=goal)) for goal in GOALS)
     assert (well.target_pct, strong.target_pct) == (0.2, 0.03)
     assert strong.hours is None or strong.hours > well.hours
-    assert any(
-        "published for moulding" in note and f"{strong.floor_pct:.2g} %" in note for note in strong.notes
-    )
+    assert Statement("drying.strong_limit", {"floor_pct": strong.floor_pct}) in strong.notes
     with refuses("no_strong_limit"):
         plan_drying(mixed["PVA"], dryer, PlanRequest(goal=STRONG))
     with refuses("goal_or_target"):

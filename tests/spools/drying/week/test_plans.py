@@ -14,7 +14,7 @@ from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.caps import suggested_set_point_c
 from spools.drying.gate import FirstStage, require_set_point
-from spools.drying.options import IN_HAND_H, PlanRequest
+from spools.drying.options import IN_HAND_H, PlanRequest, next_quarter
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings
 from spools.drying.week.changes import cancel_drying, move_drying, pin_drying
@@ -31,7 +31,7 @@ from spools.drying.week.problem import build_problem
 from spools.drying.week.report import PrintReport, report_prints
 from spools.drying.week.requests import add_print_request
 from spools.drying.week.single import compute_single_drying
-from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours, next_slot
+from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours
 from spools.drying.week.verify import chance_of, find_violations
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import Place, PlannedDrying, Polymer, PrintRequest, WeekPlan
@@ -94,7 +94,7 @@ def test_a_plan_has_everything_good_in_time_and_holds_when_it_is_simulated(wet, 
     assert {drying.spool for drying in plan.standing()} == {wet["PC"], wet["TPU 95A"], wet["PA6"]}
     assert find_violations(plan) == []
     # As long as the spool's own plan for the same set point says, and a little in hand.
-    (first,) = [drying for drying in plan.standing() if drying.start <= next_slot(timezone.now())]
+    (first,) = [drying for drying in plan.standing() if drying.start <= next_quarter(timezone.now())]
     own = plan_drying(first.spool, dryer, PlanRequest(set_point_c=first.set_point_c), at=first.start)
     assert own.hours <= first.hours <= own.hours + 2.5
 
@@ -204,7 +204,7 @@ def test_an_impossible_print_has_a_reason_and_the_rest_is_planned(wet, shelf, dr
 
 def test_the_earliest_that_could_be_is_not_later_than_what_is_planned(wet, dryer):
     """A print that is due between two slots, sooner than anything can be dry."""
-    due_at = next_slot(in_hours(1)) + timedelta(minutes=7)
+    due_at = next_quarter(in_hours(1)) + timedelta(minutes=7)
     add_print_request(Polymer.objects.get(name="PA6"), 100, due_at, name="soon")
     soon = reports_by_name(planned())["soon"]
     assert f"it is good on {format_time(soon.good_at)} at the earliest" in soon.why
@@ -335,7 +335,7 @@ def test_a_moved_drying_is_pinned_and_stays_when_it_is_planned_again(wet, dryer,
     drying = plan.standing().get(spool=wet["PC"])
     second = Place.objects.create(name="Second", kind="dryer", max_set_point_c=120, room=shelf)
     new, consequences = move_drying(drying, dryer=second, start=in_hours(30))
-    assert (new.pinned, new.dryer, new.start) == (True, second, next_slot(new.start))
+    assert (new.pinned, new.dryer, new.start) == (True, second, next_quarter(new.start))
     assert any("h late" in text for text in consequences)
     assert reports_by_name(plan)["PC"].state == "late"
     again = accept_plan(planned())

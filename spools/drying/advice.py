@@ -1,0 +1,280 @@
+"""The one advisor: how each spool is to be dried, or why it needs none. All pages, messages and plans show it.
+
+An accepted plan of the week is the advice for its spools. The others get the dryer in which they are dry first,
+by the same search as the page of a plan: it counts what is in a dryer and until when, and what is planned.
+"""
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field, replace
+from datetime import datetime
+
+from django.core.serializers.json import DjangoJSONEncoder
+
+from spools.drying import heat_budget, search
+from spools.drying.caps import compute_cap
+from spools.drying.choices import WHOLE, Choice, build_loads, choose, prints_well
+from spools.drying.dryers import Dryers
+from spools.drying.forecast import forecast_limits, needed_until, stages_ahead
+from spools.drying.limiting import find_limit
+from spools.drying.plan_statements import explain_result, list_notes
+from spools.drying.runs import default_target_pct
+from spools.models import DryingRun, Place, PlannedDrying
+from spools.moisture.state import Moisture
+from spools.physics_inputs import START_C, ConstantAir, advance_windings
+from spools.statements import Statement
+
+# The kinds of advice: it prints well; dry it; dry it as planned for the week; it is in a run; nothing here dries
+# it; a polyamide that has had its heat; no dryer.
+NONE_NEEDED, DRY, PLANNED, IN_RUN = "none_needed", "dry", "planned", "in_run"
+UNREACHABLE, HEAT_USED, NO_DRYER = "unreachable", "heat_used", "no_dryer"
+
+
+@dataclass(frozen=True)
+class AdvisedDrying:
+    """A drying in a dryer.
+
+    stages: (set point in °C, hours) of each; the last one's hours are None where no time is enough. starts_at,
+    ready_at: None where no time is enough. waits: why it cannot start now: "drying.waits_for" (spools that are
+    in the dryer until then, their set point and cap), "drying.take_out_first" (spools that are done, in it).
+    shares_with: the codes of spools that it joins.
+    """
+
+    dryer_id: int
+    dryer: str
+    stages: list[tuple[float, float | None]]
+    hours: float | None
+    starts_at: datetime | None
+    ready_at: datetime | None
+    waits: list[Statement]
+    shares_with: list[str]
+
+
+@dataclass(frozen=True)
+class Advice:
+    """How a spool is to be dried, as plain data that JSON can hold.
+
+    drying: none where it is not needed or there is no dryer. next_best: in another dryer, or at another time.
+    limited_by: what keeps the spool from being dry sooner. well_h, printable_h: hours after the drying until it
+    may no longer print well and until it may be over the print limit, in the place where it stands now; None:
+    more than 60 days, or no drying that is enough. planned: the id of its drying in the accepted plan of the
+    week. run: the id of the drying run that it is in. take_out_by: when the heat of that run is used up.
+    """
+
+    kind: str
+    target_pct: float
+    drying: AdvisedDrying | None = None
+    next_best: AdvisedDrying | None = None
+    limited_by: Statement | None = None
+    cautions: list[Statement] = field(default_factory=list)
+    place: str = ""
+    well_h: float | None = None
+    printable_h: float | None = None
+    planned: int | None = None
+    run: int | None = None
+    take_out_by: datetime | None = None
+
+    @property
+    def statement(self) -> Statement:
+        """The advice as a statement, for a remedy: the code is of its kind, the values are all of it."""
+        values = json.loads(json.dumps(asdict(self), cls=DjangoJSONEncoder))
+        return Statement(f"advice.{values.pop('kind')}", values)
+
+    @property
+    def sentence(self) -> str:
+        return self.statement.sentence
+
+
+@dataclass(frozen=True)
+class _Dried:
+    """An advice without the times after its drying, and the airs of the drying from now on."""
+
+    state: Moisture
+    advice: Advice
+    airs: list[ConstantAir]
+
+
+def advise(states: Mapping[int, Moisture], dryers: Dryers) -> dict[int, Advice]:
+    """The advice for spools, by spool id.
+
+    states: their moisture at ``dryers.at``, by spool id, from moisture_of(). dryers: from load_dryers(), with what
+    is in them, what the accepted plan of the week has ahead, and the queue for requested prints. No queries; the
+    physics runs in a few calls for all spools.
+    """
+    runs = {run.spool_id: run for run in dryers.runs}
+    queued = {state.history.spool.pk: state for state in dryers.queue}
+    wet = {
+        pk: state
+        for pk, state in (queued | dict(states)).items()
+        if pk not in runs and pk not in dryers.planned and not prints_well(state)
+    }
+    choices = _choose(wet, dryers, queued)
+    found: list[_Dried] = []
+    advice: dict[int, Advice] = {}
+    for pk, state in states.items():
+        spool = state.history.spool
+        target_pct = default_target_pct(spool)
+        if pk in runs:
+            found.append(_in_run(runs[pk], state, dryers))
+        elif pk in dryers.planned:
+            found.append(_as_planned(dryers.planned[pk], state, dryers))
+        elif pk not in wet:
+            advice[pk] = Advice(NONE_NEEDED, target_pct)
+        elif not choices[pk]:
+            advice[pk] = Advice(NO_DRYER, target_pct)
+        else:
+            found.append(_by_choice(choices[pk], state))
+    return advice | _add_times_after(found, dryers)
+
+
+def _choose(wet: Mapping[int, Moisture], dryers: Dryers, queued: Iterable[int]) -> dict[int, list[Choice]]:
+    """The choices for each wet spool, the best first.
+
+    The queued ones come first, each with its dryer taken for as long; the others do not wait for one another.
+    """
+    loads = {
+        pk: [
+            load
+            for dryer in dryers.places.values()
+            for load in build_loads(state.history.spool, state, dryer, dryers)
+        ]
+        for pk, state in wet.items()
+    }
+    search.compute_drafts([load for own in loads.values() for load in own], all_options=False)
+    choices: dict[int, list[Choice]] = {}
+    for pk in [*(pk for pk in queued if pk in wet), *(pk for pk in wet if pk not in queued)]:
+        choices[pk] = choose(loads[pk], dryers)
+        best = choices[pk][0] if choices[pk] else None
+        if pk in queued and best is not None and best.ready_at is not None and not best.load.beside:
+            dryers.add_ahead(best.spool, best.load.dryer.pk, best.slot.start, best.ready_at)
+    return choices
+
+
+def _by_choice(choices: list[Choice], state: Moisture) -> _Dried:
+    """The advice for a wet spool by its choices."""
+    best, *others = choices
+    spool = best.spool
+    heat = heat_budget.compute_heat(spool, state.history.runs, state.at)
+    share = heat_budget.life_share(spool, best.draft.stages(best.hours or 0.0))
+    life_share = None if share is None or heat.life_share is None else heat.life_share + share
+    if best.ready_at is None:
+        kind = UNREACHABLE
+        cautions = [explain_result(best.load, best.draft, 0)]
+    else:
+        kind = HEAT_USED if life_share is not None and life_share > heat_budget.ALL else DRY
+        cautions = list_notes(best.load, best.draft, 0, life_share, WHOLE)
+    reached = next((other for other in others if other.ready_at is not None), None)
+    advice = Advice(
+        kind=kind,
+        target_pct=best.load.targets_pct[0],
+        drying=_describe(best),
+        next_best=None if reached is None else _describe(reached),
+        limited_by=find_limit(best.load, best.draft),
+        cautions=cautions,
+    )
+    stages = [] if best.hours is None else best.draft.stages(best.hours)
+    return _Dried(state, advice, [best.load.heated_air(*stage) for stage in stages])
+
+
+def _describe(choice: Choice) -> AdvisedDrying:
+    draft, slot, dryer = choice.draft, choice.slot, choice.load.dryer
+    stages: list[tuple[float, float | None]] = [(draft.set_point_c, None)]
+    if choice.hours is not None:
+        stages = list(draft.stages(choice.hours))
+    return AdvisedDrying(
+        dryer_id=dryer.pk,
+        dryer=str(dryer),
+        stages=stages,
+        hours=choice.hours,
+        starts_at=None if choice.hours is None else slot.start,
+        ready_at=choice.ready_at,
+        waits=slot.waits,
+        shares_with=slot.shares_with,
+    )
+
+
+def _as_planned(planned: PlannedDrying, state: Moisture, dryers: Dryers) -> _Dried:
+    """The advice that an accepted plan of the week is; one that is late starts as soon as it may."""
+    dryer = planned.dryer
+    cap = compute_cap(state.history.spool, dryer)
+    cautions = []
+    if planned.set_point_c > cap.cap_c:
+        cautions.append(Statement("drying.planned_too_hot", {"reason": cap.reason.as_data()}))
+    elif planned.stages[0][0] > cap.start_c:
+        cautions.append(Statement("drying.planned_too_hot", {"reason": cap.start_reason.as_data()}))
+    slot = dryers.find_planned_slot(planned)
+    drying = AdvisedDrying(
+        dryer_id=dryer.pk,
+        dryer=str(dryer),
+        stages=list(planned.stages),
+        hours=planned.hours,
+        starts_at=slot.start,
+        ready_at=slot.start + (planned.end - planned.start),
+        waits=slot.waits,
+        shares_with=slot.shares_with,
+    )
+    advice = Advice(PLANNED, planned.target_pct, drying, cautions=cautions, planned=planned.pk)
+    return _Dried(state, advice, [dryers.heated_air(dryer, *stage) for stage in planned.stages])
+
+
+def _in_run(run: DryingRun, state: Moisture, dryers: Dryers) -> _Dried:
+    """The advice for a spool in a run: when it is dry, and when it must come out, by the time that has elapsed."""
+    at, dry_at, used_up_at = dryers.at, dryers.dry_at[run.pk], heat_budget.used_up_at(run, dryers.at)
+    ready_at = None if dry_at is None else max(dry_at, run.planned_end)
+    takes_too_long = used_up_at is not None and (dry_at is None or used_up_at < dry_at)
+    too_hot = used_up_at is not None and used_up_at < (ready_at or at)
+    cautions = []
+    if used_up_at is not None and used_up_at <= at:
+        cautions.append(Statement("drying.heat_is_used_up", {"since": used_up_at.isoformat()}))
+    elif used_up_at is not None and (takes_too_long or too_hot):
+        cautions.append(Statement("drying.take_out_by", {"by": used_up_at.isoformat()}))
+    if dry_at is None:
+        cautions.append(Statement("drying.never_dry", {"target_pct": run.target_pct}))
+    elif needed_until(run, dry_at, at) is not None and not takes_too_long:
+        cautions.append(Statement("drying.leave_in_until", {"until": dry_at.isoformat()}))
+    if takes_too_long:
+        ready_at = None
+    drying = AdvisedDrying(
+        dryer_id=run.dryer_id,
+        dryer=str(run.dryer),
+        stages=list(run.planned_stages),
+        hours=run.planned_hours,
+        starts_at=run.start,
+        ready_at=ready_at,
+        waits=[],
+        shares_with=[],
+    )
+    advice = Advice(IN_RUN, run.target_pct, drying, cautions=cautions, run=run.pk, take_out_by=used_up_at)
+    airs = (
+        []
+        if ready_at is None
+        else [dryers.heated_air(run.dryer, *stage) for stage in stages_ahead(run, at, max(ready_at, at))]
+    )
+    return _Dried(state, advice, airs)
+
+
+def _add_times_after(found: list[_Dried], dryers: Dryers) -> dict[int, Advice]:
+    """The advice by spool id, with how long each spool prints well and stays printable after its drying."""
+    dried = [one for one in found if one.advice.drying is not None and one.advice.drying.ready_at is not None]
+    windings = advance_windings([(one.state.winding, one.airs) for one in dried])
+    lanes, places = [], []
+    for one, winding in zip(dried, windings, strict=True):
+        place, air = _air_after(one.state, dryers)
+        places.append(place)
+        lanes.append((one.state.history.spool, winding, air))
+    advice = {one.state.history.spool.pk: one.advice for one in found}
+    for one, place, (well_h, printable_h) in zip(dried, places, forecast_limits(lanes), strict=True):
+        pk = one.state.history.spool.pk
+        advice[pk] = replace(one.advice, place=place, well_h=well_h, printable_h=printable_h)
+    return advice
+
+
+def _air_after(state: Moisture, dryers: Dryers) -> tuple[str, ConstantAir]:
+    """Where a spool will stand after its drying: where it is now; after a run in the driest storage."""
+    here = state.history.segment_at(state.at)
+    if state.history.current_place is None or here is None or here.place.kind == Place.Kind.DRYER:
+        if dryers.storage is None:
+            return "", ConstantAir(0.0, START_C, 50.0)
+        place, climate = dryers.storage
+        return str(place), ConstantAir(0.0, climate.temperature_c, climate.rh_pct, place.moved_air)
+    return str(here.place), ConstantAir(0.0, here.air.temperature_c, here.air.rh_pct, here.moving_air)

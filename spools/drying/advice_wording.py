@@ -1,0 +1,138 @@
+"""The words of advice: where, when and how hot a spool is dried, and how long it is good afterwards."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from spools.drying.options import STORAGE_PROBE_HOURS
+from spools.statements import Statement, Values, words_for
+from spools.wording import HOURS_A_DAY, format_duration, format_number, format_time
+
+
+@words_for("advice.none_needed")
+def _none_needed(target_pct: float, **_: Any) -> str:
+    return f"It prints well: probably below {format_number(target_pct)} %."
+
+
+@words_for("advice.no_dryer")
+def _no_dryer(**_: Any) -> str:
+    return "Dry it. There is no dryer here yet: add one to see a plan."
+
+
+@words_for("advice.dry")
+def _dry(drying: Values, well_h: float | None, printable_h: float | None, place: str, **_: Any) -> str:
+    return _join(
+        f"Dry it in {drying['dryer']}, {_stages(drying)}, ready {format_iso(drying['ready_at'])}.",
+        *_waiting(drying),
+        format_both_times(well_h, printable_h, f"Afterwards, in {place}," if place else "Afterwards"),
+    )
+
+
+@words_for("advice.planned")
+def _planned(drying: Values, well_h: float | None, printable_h: float | None, place: str, **_: Any) -> str:
+    return _join(
+        f"Planned: in {drying['dryer']} from {format_iso(drying['starts_at'])}, {_stages(drying)}, ready "
+        f"{format_iso(drying['ready_at'])}.",
+        *_waiting(drying),
+        format_both_times(well_h, printable_h, f"Afterwards, in {place}," if place else "Afterwards"),
+    )
+
+
+@words_for("advice.heat_used")
+def _heat_used(drying: Values, cautions: Sequence[Values], **_: Any) -> str:
+    return _join(
+        "Keep it dry: its heat is used up.",
+        *(Statement.from_data(caution).sentence for caution in cautions),
+        f"Dry it only as far as a job needs; all of it takes {_stages(drying)} in {drying['dryer']}.",
+    )
+
+
+@words_for("advice.unreachable")
+def _unreachable(cautions: Sequence[Values], drying: Values, **_: Any) -> str:
+    said = " ".join(Statement.from_data(caution).sentence for caution in cautions)
+    return f"No dryer here gets it dry. In {drying['dryer']}: {said}"
+
+
+@words_for("advice.in_run")
+def _in_run(drying: Values, cautions: Sequence[Values], **_: Any) -> str:
+    ready = f", dry {format_iso(drying['ready_at'])}" if drying["ready_at"] else ""
+    return _join(
+        f"In a run in {drying['dryer']}{ready}.",
+        *(Statement.from_data(caution).sentence for caution in cautions),
+    )
+
+
+@words_for("drying.stays_good")
+def _stays_good(place: str, well_h: float | None, printable_h: float | None) -> str:
+    return format_both_times(well_h, printable_h, f"In {place}")
+
+
+@words_for("drying.waits_for")
+def _waits_for(spools: Sequence[str], until: str) -> str:
+    return f"The dryer is taken until {format_iso(until)}: after {' and '.join(spools)}."
+
+
+@words_for("drying.take_out_first")
+def _take_out_first(spools: Sequence[str]) -> str:
+    return f"Take {' and '.join(spools)} out first."
+
+
+@words_for("drying.planned_too_hot")
+def _planned_too_hot(reason: Values) -> str:
+    return f"The plan is too hot by now: {Statement.from_data(reason).sentence}. Plan again."
+
+
+@words_for("drying.heat_is_used_up")
+def _heat_is_used_up(since: str) -> str:
+    return (
+        f"Take it out now: since {format_iso(since)} it has had all the heat that one run may give a polyamide, "
+        "and more turns it yellow and brittle."
+    )
+
+
+@words_for("drying.take_out_by")
+def _take_out_by(by: str) -> str:
+    return (
+        f"Take it out by {format_iso(by)}: then it has had all the heat that one run may give a polyamide. Dry "
+        "it cooler, or again after a stay in dry storage."
+    )
+
+
+@words_for("drying.leave_in_until")
+def _leave_in_until(until: str) -> str:
+    return f"All of it is likely dry enough only from {format_iso(until)}: leave it in until then."
+
+
+def format_iso(at: str) -> str:
+    """An ISO 8601 time as on the pages."""
+    return format_time(datetime.fromisoformat(at))
+
+
+def format_both_times(well_h: float | None, printable_h: float | None, where: str) -> str:
+    """Both times: how long a spool prints well, and how long it stays printable."""
+    return f"{where} it prints well for {format_hours_ahead(well_h)}, printable for {format_hours_ahead(printable_h)}."
+
+
+def format_hours_ahead(hours: float | None) -> str:
+    """Hours until a limit; None: longer than a forecast looks ahead."""
+    if hours is None:
+        return f"{STORAGE_PROBE_HOURS[-1] // HOURS_A_DAY} days and more"
+    return format_duration(round(hours, 1) if hours < 10 else round(hours))
+
+
+def _stages(drying: Values) -> str:
+    stages = [
+        f"{celsius:g} °C" if hours is None else f"{format_duration(hours)} at {celsius:g} °C"
+        for celsius, hours in drying["stages"]
+    ]
+    return ", then ".join(stages)
+
+
+def _waiting(drying: Values) -> list[str]:
+    waits = [Statement.from_data(one).sentence for one in drying["waits"]]
+    shares = [f"With {' and '.join(drying['shares_with'])} in it."] if drying["shares_with"] else []
+    return [*waits, *shares]
+
+
+def _join(*sentences: str) -> str:
+    return " ".join(sentence for sentence in sentences if sentence)

@@ -1,0 +1,122 @@
+"""The choice for one spool: in which dryer it is dried, from when, and with which stages."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from spools.catalogue.values import material_values
+from spools.drying import heat_budget, search
+from spools.drying.caps import compute_cap
+from spools.drying.dryers import Dryers
+from spools.drying.options import PlanRequest, Slot, next_quarter
+from spools.drying.search import Draft, DryerLoad
+from spools.models import DryingRun, Place, Spool
+from spools.moisture.state import Moisture
+
+WHOLE = PlanRequest()
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A spool in a dryer from a time on, alone or with others, and the draft that was chosen for it.
+
+    slot: from when on; also where the draft never suffices.
+    """
+
+    load: DryerLoad
+    draft: Draft
+    slot: Slot
+
+    @property
+    def spool(self) -> Spool:
+        return self.load.spools[0]
+
+    @property
+    def hours(self) -> float | None:
+        return self.draft.hours[0]
+
+    @property
+    def ready_at(self) -> datetime | None:
+        """When it is dry; None where it never is."""
+        return None if self.hours is None else self.slot.start + timedelta(hours=self.hours)
+
+    @property
+    def is_too_hot(self) -> bool:
+        """Whether it is more heat than one run may give."""
+        return max(self.load.run_shares(self.draft)) > heat_budget.ALL
+
+    def rank(self) -> tuple[Any, ...]:
+        """The best first: what gets dry, within the heat of one run, and the earliest."""
+        ready_at = self.ready_at
+        if ready_at is None:
+            return True, False, -self.draft.set_point_c, self.load.dryer.pk
+        return False, self.is_too_hot, ready_at, self.hours, self.load.dryer.pk
+
+
+def build_load(
+    spools: Sequence[Spool],
+    states: Sequence[Moisture],
+    dryer: Place,
+    beside: Sequence[DryingRun],
+    dryers: Dryers,
+    request: PlanRequest = WHOLE,
+) -> DryerLoad:
+    """Spools in a dryer beside those that dry in it, with the drafts of their options, not computed yet.
+
+    Refused: a set point above a cap, or one that the dryer cannot have now.
+    """
+    inside = [run.spool for run in beside]
+    targets_pct = [request.target_of(spool) for spool in spools]
+    load = DryerLoad(
+        spools=spools,
+        dryer=dryer,
+        beside=list(beside),
+        caps=[compute_cap(spool, dryer, spools, inside=inside) for spool in spools],
+        room=dryers.rooms[dryer.pk],
+        states=list(states),
+        targets_pct=targets_pct,
+        masses_g=[
+            search.counted_mass_g(state, target_pct, request.mass_g)
+            for state, target_pct in zip(states, targets_pct, strict=True)
+        ],
+        at=dryers.at,
+    )
+    search.add_drafts(load, request, dryers.at)
+    return load
+
+
+def build_loads(
+    spool: Spool, state: Moisture, dryer: Place, dryers: Dryers, request: PlanRequest = WHOLE
+) -> list[DryerLoad]:
+    """The ways in which a dryer may take a spool: now, with those in it, and alone as soon as it is free.
+
+    With a set point in the request: now, as it was asked.
+    """
+    if request.set_point_c is not None:
+        beside = [run for run in dryers.runs_in(dryer) if run.spool_id != spool.pk]
+        return [build_load([spool], [state], dryer, beside, dryers, request)]
+    joined = dryers.joinable(spool, dryer, compute_cap(spool, dryer))
+    ways = [joined, []] if joined else [[]]
+    return [build_load([spool], [state], dryer, beside, dryers, request) for beside in ways]
+
+
+def choose(loads: Iterable[DryerLoad], dryers: Dryers) -> list[Choice]:
+    """The choices for the spool of these loads, the best first. Their drafts are computed."""
+    choices = []
+    for load in loads:
+        draft = search.choose_draft(load)
+        slot = dryers.find_slot(load.spools[0], load.dryer, draft.hours[0] or 0.0, load.beside)
+        if slot is None and load.asked:
+            slot = Slot(next_quarter(dryers.at), [], [], [])
+        if slot is not None:
+            choices.append(Choice(load, draft, slot))
+    return sorted(choices, key=Choice.rank)
+
+
+def prints_well(state: Moisture) -> bool:
+    """Whether all of a spool, and what a small job takes first, is probably below the limit for printing well."""
+    limit_pct = material_values(state.history.spool.feedstock).limit_clear_pct
+    return search.counted_mass_g(state, limit_pct, None) is not None and search.is_dry(
+        state.winding, limit_pct, search.SMALL_JOB_G
+    )

@@ -1,0 +1,197 @@
+"""The dryers of the shop: what is in each until when, which spools may share one, where spools go after."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from spools.air.climate import Climate, climates_now, room_airs
+from spools.codes import pretty
+from spools.drying import heat_budget
+from spools.drying.caps import Cap, may_join
+from spools.drying.forecast import estimate_dry_times
+from spools.drying.gate import open_runs, stays_without_run
+from spools.drying.options import Slot, next_quarter
+from spools.drying.search import heat_air
+from spools.models import DryingRun, Place, PlannedDrying, PrintRequest, Spool, Stay
+from spools.moisture.state import Moisture, moisture_of
+from spools.physics_inputs import ConstantAir
+
+# A spool that smells of one of these is dried only with others that smell of the same. Common practice, no
+# source.
+SMELLS = {"styrene", "methyl methacrylate", "formaldehyde if overheated"}
+# So many requested spools have a place in the queue for a dryer; a drying takes most of a day.
+MOST_QUEUED = 20
+
+
+@dataclass(frozen=True)
+class Occupant:
+    """A spool that is in a dryer, or is to be, from start to end."""
+
+    spool_id: int
+    code: str
+    start: datetime
+    end: datetime
+
+
+@dataclass
+class Dryers:
+    """The dryers by id, with what they do and are going to do as seen at a time.
+
+    rooms: the air that each takes in. runs: all open runs. dry_at: when each is likely dry, by run id; None:
+    not by then. leaves_at: when each is over. idle: stays in dryers without a run. planned: the dryings ahead
+    of the accepted plan of the week, by spool id. queue: spools that are requested for a print and not in
+    that plan, the earliest due first; their dryings are added to ``ahead`` when they are advised. storage: the
+    driest place that is neither a dryer nor a printer.
+    """
+
+    at: datetime
+    places: dict[int, Place]
+    rooms: dict[int, Climate]
+    runs: Sequence[DryingRun]
+    dry_at: Mapping[int, datetime | None]
+    leaves_at: Mapping[int, datetime]
+    idle: Sequence[Stay]
+    planned: Mapping[int, PlannedDrying]
+    queue: Sequence[Moisture]
+    storage: tuple[Place, Climate] | None
+    ahead: dict[int, list[Occupant]] = field(default_factory=dict)
+
+    def runs_in(self, dryer: Place) -> list[DryingRun]:
+        return [run for run in self.runs if run.dryer_id == dryer.pk]
+
+    def joinable(self, spool: Spool, dryer: Place, cap: Cap) -> list[DryingRun]:
+        """The runs that a spool may join now; empty where it may not, or where all of them are done."""
+        beside = [run for run in self.runs_in(dryer) if run.spool_id != spool.pk]
+        inside = len(beside) + sum(stay.place_id == dryer.pk for stay in self.idle)
+        if inside >= capacity_of(dryer, 0) or all(self.leaves_at[run.pk] <= self.at for run in beside):
+            return []
+        same_smell = all(smell_of(run.spool) == smell_of(spool) for run in beside)
+        return beside if same_smell and all(may_join(cap, run, self.at) for run in beside) else []
+
+    def find_slot(self, spool: Spool, dryer: Place, hours: float, joined: Sequence[DryingRun]) -> Slot | None:
+        """The first time at which a spool can dry for so many hours; None where it cannot join now as asked.
+
+        joined: the runs that it joins; empty: it has the dryer to itself.
+        """
+        takes = timedelta(hours=hours)
+        ahead = [each for each in self.ahead.get(dryer.pk, ()) if each.spool_id != spool.pk]
+        ahead.sort(key=lambda each: (each.start, each.spool_id))
+        start = next_quarter(self.at)
+        if joined:
+            if any(each.start < start + takes for each in ahead):
+                return None
+            return Slot(start, [], [], [pretty(run.spool.code) for run in joined])
+        beside = [run for run in self.runs_in(dryer) if run.spool_id != spool.pk]
+        wait_for = [pretty(run.spool.code) for run in beside if self.leaves_at[run.pk] > self.at]
+        take_out = [pretty(run.spool.code) for run in beside if self.leaves_at[run.pk] <= self.at]
+        take_out += [
+            pretty(stay.spool.code)
+            for stay in self.idle
+            if stay.place_id == dryer.pk and stay.spool_id != spool.pk and stay.start <= self.at
+        ]
+        start = max([start, *(self.leaves_at[run.pk] for run in beside)])
+        for each in ahead:
+            if start + takes <= each.start:
+                break
+            start = max(start, each.end)
+            wait_for.append(each.code)
+        return Slot(start, wait_for, take_out, [])
+
+    def find_planned_slot(self, planned: PlannedDrying) -> Slot:
+        """When a drying of the accepted plan can start: at its time, or as soon as it may where it is late."""
+        inside = [run for run in self.runs_in(planned.dryer) if run.spool_id != planned.spool_id]
+        alike = [run for run in inside if (run.change_at, run.set_point_c) == (None, planned.set_point_c)]
+        shares = inside if planned.first_hours is None and len(alike) == len(inside) else []
+        beside = [] if shares else inside
+        soonest = max(planned.start, next_quarter(self.at))
+        start = max([soonest, *(self.leaves_at[run.pk] for run in beside)])
+        late = planned.start if planned.start > self.at else self.at
+        return Slot(
+            start if beside or planned.start <= self.at else planned.start,
+            [pretty(run.spool.code) for run in beside if self.leaves_at[run.pk] > late],
+            [pretty(run.spool.code) for run in beside if self.leaves_at[run.pk] <= self.at],
+            [pretty(run.spool.code) for run in shares if self.leaves_at[run.pk] > start],
+        )
+
+    def heated_air(self, dryer: Place, celsius: float, hours: float) -> ConstantAir:
+        """The air in a dryer at a set point, for some hours."""
+        return heat_air(self.rooms[dryer.pk], celsius, hours)
+
+    def add_ahead(self, spool: Spool, dryer_id: int, start: datetime, end: datetime) -> None:
+        """Let a dryer be taken by a spool from start to end."""
+        occupant = Occupant(spool.pk, pretty(spool.code), start, end)
+        self.ahead.setdefault(dryer_id, []).append(occupant)
+
+
+def load_dryers(at: datetime) -> Dryers:
+    """Loads all dryers of the shop as seen at a time. The number of queries is fixed."""
+    places = {place.pk: place for place in Place.objects.filter(kind=Place.Kind.DRYER).select_related("room")}
+    runs = list(open_runs())
+    rooms = room_airs(places.values(), at) if places else {}
+    planned = {row.spool_id: row for row in planned_dryings()} if places else {}
+    busy = planned.keys() | {run.spool_id for run in runs}
+    queued = _requested_spools(busy) if places else []
+    states = moisture_of([*(run.spool for run in runs), *queued], at) if runs or queued else {}
+    dry_at = estimate_dry_times([(run, states[run.spool_id].winding) for run in runs], at, rooms)
+    dry_by_run = dict(zip((run.pk for run in runs), dry_at, strict=True))
+    dryers = Dryers(
+        at=at,
+        places=places,
+        rooms=rooms,
+        runs=runs,
+        dry_at=dry_by_run,
+        leaves_at={run.pk: _leaves_at(run, dry_by_run[run.pk], at) for run in runs},
+        idle=stays_without_run(places.values(), at) if places else [],
+        planned=planned,
+        queue=[states[spool.pk] for spool in queued],
+        storage=driest_storage(at),
+    )
+    for row in planned.values():
+        start = max(row.start, next_quarter(at))
+        dryers.add_ahead(row.spool, row.dryer_id, start, start + (row.end - row.start))
+    return dryers
+
+
+def planned_dryings() -> Iterable[PlannedDrying]:
+    """The dryings of the accepted plan of the week that are still ahead, in the order of their starts."""
+    return PlannedDrying.objects.filter(
+        plan__accepted_at__isnull=False, plan__ended_at=None, ended_at=None, run=None, spool__emptied_at=None
+    ).select_related("spool__feedstock__polymer", "spool__feedstock__filler", "dryer__room")
+
+
+def _requested_spools(busy: Iterable[int]) -> list[Spool]:
+    """The very spools that open print requests ask for, the earliest due first, without those that are busy."""
+    requests = PrintRequest.objects.filter(withdrawn_at=None, spool__isnull=False, spool__emptied_at=None)
+    requests = requests.exclude(spool__in=list(busy)).select_related("spool").order_by("due_at", "pk")
+    spools = [request.spool for request in requests[:MOST_QUEUED] if request.spool is not None]
+    return list({spool.pk: spool for spool in spools}.values())
+
+
+def _leaves_at(run: DryingRun, dry_at: datetime | None, at: datetime) -> datetime:
+    """When a run is over: dry and its planned hours past, or no more heat is allowed."""
+    done = max(run.planned_end, dry_at or at, at)
+    hottest = heat_budget.used_up_at(run, at)
+    over = done if hottest is None else min(done, hottest)
+    return at if over <= at else next_quarter(over)
+
+
+def smell_of(spool: Spool) -> str:
+    """The smell that a spool must not share a dryer with others for; empty for most."""
+    emission = spool.feedstock.polymer.emission
+    return emission if emission in SMELLS else ""
+
+
+def capacity_of(dryer: Place, running: int) -> int:
+    """How many spools a dryer holds: one where it is not recorded, and never fewer than are in it now."""
+    return max(dryer.spool_capacity or 1, running)
+
+
+def driest_storage(at: datetime | None = None) -> tuple[Place, Climate] | None:
+    """The driest place that is neither a dryer nor a printer. Plans assume that dried spools go there."""
+    kinds = [Place.Kind.DRYER, Place.Kind.PRINTER]
+    places = list(Place.objects.exclude(kind__in=kinds).select_related("room"))
+    if not places:
+        return None
+    air = climates_now(places, at)
+    best = min(places, key=lambda place: (air[place.pk].rh_pct, place.pk))
+    return best, air[best.pk]

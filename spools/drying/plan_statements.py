@@ -1,0 +1,127 @@
+"""What a drying plan states, as data: its result, the reasons of its options, and its cautions."""
+
+import math
+from typing import Any
+
+from spools.drying import heat_budget, softening
+from spools.drying.options import DRYING_PROBE_HOURS, LONGEST_USUAL_H, STRONG, Plan, PlanRequest
+from spools.drying.search import Draft, DryerLoad, FirstStageReason
+from spools.statements import Statement, Values
+
+
+def explain_impossible(load: DryerLoad, draft: Draft) -> Statement:
+    """The reason why a draft is impossible; at a set point that the caps allow, the dryer's error."""
+    if draft.set_point_c <= min(cap.start_c for cap in load.caps):
+        return Statement("drying.too_soft_with_error", {"error_k": load.dryer.set_point_error_c})
+    return Statement("drying.too_soft")
+
+
+def explain_choice(load: DryerLoad, draft: Draft) -> Statement:
+    """The reason why this draft is recommended."""
+    same_runs = [run for run in load.beside if run.set_point_c == draft.set_point_c]
+    if draft.first_reason is FirstStageReason.SHARED or same_runs:
+        return Statement("drying.chosen_shared")
+    if load.asked:
+        return Statement("drying.chosen_asked")
+    usual = load.drafts[0]
+    if draft is usual:
+        return Statement("drying.chosen_usual")
+    if draft.total is None:
+        return Statement("drying.chosen_hottest")
+    values: Values = {"usual_c": usual.set_point_c, "usual_hours": usual.total}
+    if usual.total is None:
+        return Statement("drying.chosen_as_usual_never_suffices", values)
+    if usual.total <= LONGEST_USUAL_H:
+        return Statement("drying.chosen_as_usual_is_too_much_heat", values)
+    return Statement("drying.chosen_as_usual_is_slow", values)
+
+
+def explain_result(load: DryerLoad, draft: Draft, n: int) -> Statement:
+    """The result for spool n of the load: after how many hours it is dry, or why it never is."""
+    hours = draft.hours[n]
+    values: dict[str, Any] = {"target_pct": load.targets_pct[n], "set_point_c": draft.set_point_c}
+    if hours == 0:
+        return Statement("drying.dry_already", {"target_pct": load.targets_pct[n]})
+    if hours is not None and draft.first is None:
+        return Statement("drying.dry_after", values | {"hours": hours})
+    if hours is not None and draft.first is not None:
+        first = {"first_c": draft.first.set_point_c, "first_hours": draft.first.hours}
+        why = _explain_first_stage(load, draft).as_data()
+        return Statement("drying.dry_after_stages", values | first | {"hours": hours, "why": why})
+    if not draft.possible:
+        soft = {"polymers": _softened_polymers(load, draft), "first_hours": softening.PROBE_HOURS[-1]}
+        return Statement("drying.never_hard_enough", {"set_point_c": draft.set_point_c} | soft)
+    values |= {"hotter_here_c": _hotter_here_c(load, draft)}
+    if load.is_floored(draft, n):
+        room = {"temperature_c": load.room.temperature_c, "rh_pct": load.room.rh_pct}
+        return Statement("drying.too_humid", values | room)
+    return Statement("drying.too_slow", values | {"hours": DRYING_PROBE_HOURS[-1]})
+
+
+def _hotter_here_c(load: DryerLoad, draft: Draft) -> float | None:
+    """How hot this dryer may run, where a cooler set point was asked for; else None."""
+    most_c = math.floor(min(cap.start_c for cap in load.caps) - load.dryer.set_point_error_c)
+    return most_c if load.asked and draft.first is None and most_c > draft.set_point_c else None
+
+
+def _softened_polymers(load: DryerLoad, draft: Draft) -> list[str]:
+    return list(dict.fromkeys(load.spools[n].feedstock.polymer.name for n in load.softened(draft)))
+
+
+def _explain_first_stage(load: DryerLoad, draft: Draft) -> Statement:
+    if draft.first_reason is FirstStageReason.SOFT:
+        values = {"set_point_c": draft.set_point_c, "error_k": load.dryer.set_point_error_c}
+        return Statement("drying.first_while_soft", values | {"polymers": _softened_polymers(load, draft)})
+    if draft.first_reason is FirstStageReason.SHARED:
+        return Statement("drying.first_shared")
+    return Statement("drying.first_while_wet")
+
+
+def list_notes(
+    load: DryerLoad, draft: Draft, n: int, life_share: float | None, request: PlanRequest
+) -> list[Statement]:
+    """Cautions beside a plan: the goal, the dryer's error, the heat budget, a rough diffusivity."""
+    notes = []
+    if request.goal == STRONG:
+        notes.append(Statement("drying.strong_limit", {"floor_pct": load.floor_pct(draft, n)}))
+    error_k = load.dryer.set_point_error_c
+    most_c = load.caps[n].start_c if draft.first is None else load.caps[n].cap_c
+    if draft.possible and draft.set_point_c + error_k > most_c:
+        notes.append(Statement("drying.error_above_cap", {"error_k": error_k, "limit_c": most_c}))
+    share = _run_share(load, draft, n)
+    if share is not None and share > heat_budget.ALL:
+        notes.append(_over_budget(load, n, share))
+    elif share is not None and share >= heat_budget.HALF:
+        notes.append(Statement("drying.run_heat", {"share": share}))
+    if life_share is not None and life_share >= heat_budget.HALF:
+        notes.append(Statement("drying.life_heat", {"share": life_share}))
+    if load.spools[n].feedstock.polymer.grade_rate == "D":
+        notes.append(Statement("drying.rate_from_memory"))
+    return notes
+
+
+def _run_share(load: DryerLoad, draft: Draft, n: int) -> float | None:
+    """Of the budget of one run; None without a budget, and where the draft never suffices."""
+    hours = draft.hours[n]
+    return None if hours is None else heat_budget.run_share(load.spools[n], draft.stages(hours))
+
+
+def _over_budget(load: DryerLoad, n: int, share: float) -> Statement:
+    """The caution that a run is too much heat for a polyamide, with a gentler option where there is one."""
+    gentler = [
+        {"hours": draft.hours[n], "set_point_c": draft.set_point_c, "share": other}
+        for draft in load.drafts
+        if draft.hours and (other := _run_share(load, draft, n)) is not None and other <= heat_budget.ALL
+    ]
+    best = min(gentler, key=lambda other: (other["hours"], other["set_point_c"]), default=None)
+    return Statement("drying.too_much_heat", {"share": share, "gentler": best})
+
+
+def short_run_caution(plan: Plan, planned_hours: float) -> Statement | None:
+    """The caution that a run is planned for fewer hours than its plan says."""
+    if plan.hours is None:
+        return Statement("drying.never_dry", {"target_pct": plan.target_pct})
+    if planned_hours >= plan.hours:
+        return None
+    values = {"planned_hours": planned_hours, "target_pct": plan.target_pct, "hours": plan.hours}
+    return Statement("drying.run_is_short", values)
