@@ -14,7 +14,7 @@ from spools import codes
 from spools.models import Spool
 from spools.versions import count_edit
 
-# Beyond any mass, length or count of a shop, and within what every database keeps.
+# Beyond any mass, length or count of a shop, and within the range of every database.
 LARGEST = 1e9
 YEARS = (2000, 2100)
 
@@ -48,7 +48,7 @@ class Whole(serializers.IntegerField):
 
 
 class Text(serializers.CharField):
-    """Text as such: a number that slipped into a note's place would otherwise be kept as one."""
+    """Text only: a number in the place of a note would otherwise be stored as one."""
 
     default_error_messages = {"invalid": "Give text, in quotes."}
 

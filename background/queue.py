@@ -151,7 +151,7 @@ def run_again(item_id: UUID) -> WorkItem:
     item = WorkItem.objects.select_for_update().filter(pk=item_id).first()
     if item is None:
         raise ValidationError(
-            "This work is not kept any more; if it is repeated, it comes again by itself.", code="not_kept"
+            "This work is not stored any more; if it is repeated, it runs again by itself.", code="not_kept"
         )
     if item.state != WorkItem.State.FAILED:
         raise ValidationError(

@@ -16,7 +16,7 @@ from gcodeparser import parse_gcode_lines
 from maintenance.gcode import read_job
 
 MEGABYTES = 100
-# What other readers get, since they take seconds a megabyte.
+# The share of the file that other readers get, since they take seconds a megabyte.
 PART_BYTES = 2_000_000
 # The peak of a process of its own (VmHWM); getrusage would count what the parent held before exec.
 MEMORY = """

@@ -211,10 +211,10 @@ SPECTACULAR_SETTINGS = {
 
 # Job files that appear in this folder are taken in. Empty: no folder is watched.
 WATCHED_FOLDER = os.environ.get("WATCHED_FOLDER", "")
-# So long the content of job files is kept for reading it anew; what was read of them stays. 0: for ever.
+# How long the content of job files is stored for reading it again; their facts stay. 0: for ever.
 KEEP_JOB_FILES_DAYS = _whole_number("KEEP_JOB_FILES_DAYS", 365)
 
-# E-mail. Without a host none is sent, and the page where reminders go says so.
+# E-mail. Without a host none is sent, and the notification settings show that.
 EMAIL_SECURITY = os.environ.get("EMAIL_SECURITY", "starttls").strip().lower()
 if EMAIL_SECURITY not in EMAIL_PORTS:
     raise _refuse("EMAIL_SECURITY", f"write one of {', '.join(EMAIL_PORTS)}.")

@@ -36,7 +36,7 @@ class _Shop(Collector):
         yield from self._reminders()
         disk = host.measure_disk()
         yield _gauge("disk_free_bytes", "Free on the disk of the data folder.", disk.free_bytes)
-        yield _gauge("database_size_bytes", "What the database takes on its disk.", host.database_bytes())
+        yield _gauge("database_size_bytes", "The size of the database on its disk.", host.database_bytes())
 
     def _work(self) -> Iterable[Metric]:
         items = _family("queue_items", "Background work by queue and state.", "queue", "state")

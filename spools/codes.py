@@ -32,7 +32,7 @@ def issuable(code: str) -> bool:
     """Whether a valid code may be on a label.
 
     Its check character must be in the alphabet. The standard's check misses about one swap of neighbours
-    in a thousand (while it finds every single wrong character): codes with such a swap stay unused.
+    in a thousand (while it detects every single wrong character): codes with such a swap stay unused.
     """
     swaps = {code[:n] + code[n + 1] + code[n] + code[n + 2 :] for n in range(LENGTH - 1)} - {code}
     return code[-1] in ALPHABET and not any(mod_37_36.is_valid(swap) for swap in swaps)

@@ -25,7 +25,7 @@ class Statement:
     values: Values = field(default_factory=dict)
 
     def as_data(self) -> dict[str, Any]:
-        """What is stored and sent."""
+        """The stored and sent form."""
         return asdict(self)
 
     def with_sentence(self) -> dict[str, Any]:

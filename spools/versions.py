@@ -1,4 +1,4 @@
-"""Edits of the same row by two people: the second is told, and nothing of the first is lost."""
+"""Edits of the same row by two people: the second is refused, and nothing of the first is lost."""
 
 from django.core.exceptions import ValidationError
 from django.db.models import F

@@ -113,7 +113,7 @@ class RecordFlowCheckSerializer(StrictSerializer):
     nozzle_c = Number()
     length_mm = Number(help_text="filament commanded for each blob")
     resolution_g = Number(help_text="the scale's smallest step")
-    diameter_mm = Number(required=False, help_text="measured; without it: as the feedstock says")
+    diameter_mm = Number(required=False, help_text="measured; without it the feedstock's")
     diameter_tolerance_mm = Number(required=False)
     at = Moment(required=False)
     note = Text(required=False, max_length=300)

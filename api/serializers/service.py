@@ -47,7 +47,7 @@ class ServiceEntrySerializer(WithdrawableSerializer):
 
 
 class RecordServiceSerializer(StrictSerializer):
-    """Done on a toolhead or on a printer, as its kind says."""
+    """Done on a toolhead or on a printer, depending on its kind."""
 
     kind = Id(queryset=ServiceKind.objects.all())
     printer = Id(queryset=Printer.objects.all(), required=False)

@@ -131,7 +131,7 @@ class WithdrawMixin:
     @extend_schema(request=WithdrawSerializer)
     @action(detail=True, methods=["post"])
     def withdraw(self: Any, request: Request, *args: Any, **kwargs: Any) -> Response:
-        """Withdraw it: a mistake, or no longer wanted. What was derived from it is computed without it."""
+        """Withdraw it: a mistake, or no longer wanted. Derived values are computed without it."""
         reason = parse(WithdrawSerializer, request.data)["reason"]
         fact = withdraw(self.get_object(), by=request.user, reason=reason)
         return self.respond_with(fact)

@@ -71,7 +71,7 @@ class PartKinds(RecordViewSet):
     filterset_fields = ["role"]
 
     def get_serializer_context(self):
-        # Asked for when the rows are shown, so that a row just corrected is told as it is now.
+        # Asked for when the rows are shown, so that a row just corrected is shown as it is now.
         lives: dict[int, KindLives] = {}
 
         def lives_of(kind: PartKind) -> KindLives:
@@ -167,7 +167,7 @@ class Fittings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     @extend_schema(request=part_serializers.RemoveSerializer, responses=serializers.FittingSerializer)
     @action(detail=True, methods=["post"])
     def remove(self, request: Request, pk: str) -> Response:
-        """Take the part off and say why."""
+        """Take the part off and give the reason."""
         fitting = self.get_object()
         data = parse(part_serializers.RemoveSerializer, request.data)
         return respond(serializers.FittingSerializer, remove_part(fitting, **data, by=request.user))

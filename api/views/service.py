@@ -14,7 +14,7 @@ from maintenance.service.records import record_service
 
 
 class ServiceKinds(RecordViewSet):
-    """Work that machines need again and again, its interval and who says so."""
+    """Work that machines need again and again, with its interval and the source of that."""
 
     queryset = ServiceKind.objects.all()
     serializer_class = serializers.ServiceKindSerializer

@@ -139,7 +139,7 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(request=serializers.WeighSerializer, responses={201: serializers.MassEntrySerializer})
     @action(detail=True, methods=["post"])
     def weigh(self, request: Request, code: str) -> Response:
-        """Keep what the scale said, reel and all."""
+        """Record a mass on the scale, with the reel."""
         entry = weigh(self.get_object(), **parse(serializers.WeighSerializer, request.data), by=request.user)
         return respond(serializers.MassEntrySerializer, entry, status=201)
 
@@ -163,7 +163,7 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(request=LoadSerializer, responses={201: LoadingSerializer})
     @action(detail=True, methods=["post"])
     def load(self, request: Request, code: str) -> Response:
-        """It is on a toolhead. A hold is refused unless the reason for going on is given, which is kept."""
+        """It is on a toolhead. A hold is refused unless a reason for going on is given, which is stored."""
         spool = self.get_object()
         data = parse(LoadSerializer, request.data)
         job = job_spec(data.pop("job", None))

@@ -10,7 +10,7 @@ from api.views.base import Endpoint
 
 
 class TriesThrottle(SimpleRateThrottle):
-    """So many tries a minute from one address, whatever a forwarding header says."""
+    """A number of attempts a minute from one address, whatever a forwarding header contains."""
 
     rate = "10/min"
 

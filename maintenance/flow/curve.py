@@ -1,6 +1,6 @@
 """Flow check: blobs of one commanded length are extruded at rising rates and weighed.
 
-What is missing against the slow reference is the loss: filament that the drive did not push. Losses are
+The mass missing against the slow reference is the loss: filament that the drive did not push. Losses are
 fractions, 0 to 1. With r the smallest step of the scale, each mass is a gross less a tare reading:
 
     u(m)^2 = 2 r^2/12 + s^2/n,    u(loss) = (1 - loss) sqrt((u(m)/m)^2 + (u(m_ref)/m_ref)^2)
@@ -159,7 +159,7 @@ def require_fine_scale(setup: CheckSetup) -> None:
             "scale_too_coarse" if helps else "scale_too_coarse_for_any_length",
             f"A scale that reads {setup.resolution_g:g} g is too coarse for blobs of "
             f"{setup.commanded_g:.2g} g: the loss would be uncertain by {_format_pct(setup.loss_u)} %, and 5 % "
-            f"could not be told from nothing. {_longer_or_finer(setup)}",
+            f"would look like none. {_longer_or_finer(setup)}",
         )
 
 

@@ -34,7 +34,7 @@ def commands(blobs: Sequence[float], setup: CheckSetup) -> list[str]:
         lines += [f"; blob {number}: {flow:g} mm3/s", "G92 E0"]
         speed = f"{feed_mm_min(flow, setup):.1f}"
         lines += [f"G1 E{piece:g} F{speed}" for piece in _pieces(setup.length_mm)]
-        lines.append(f"M0 ; take blob {number} off, keep it under its number")
+        lines.append(f"M0 ; take blob {number} off, store it under its number")
     return lines
 
 

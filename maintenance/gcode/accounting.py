@@ -277,7 +277,7 @@ def _let_go(t, totals):
         use.most_over_one = max(use.most_over_one, bits[bit % BITS])
 
 
-# What is laid down where
+# Melt by level and width
 
 
 @part

@@ -74,7 +74,7 @@ class ToolUse:
 
 @dataclass(frozen=True)
 class Layers:
-    """As far as moves tell. levels: heights on which something is laid down, and the distances between them
+    """Known from the moves alone. levels: heights on which something is laid down, and the distances between them
     with the share of filament each (the first: over the bed). rising_share: of filament laid down on ways
     that rise, as in a spiral, which have no layers. widths: quartiles of the width of what is laid down, mm,
     taking it for as high as its layer with round ends.

@@ -51,7 +51,7 @@ STATE = np.dtype(
         ("e_follows", "i8"),  # whether G90 and G91 count for E too
         ("motion", "i8"),  # the last of G0 to G3, -1 before
         ("plane", "i8"),  # 17, 18, 19
-        ("feedrate", "f8"),  # mm/s, 0 when never told
+        ("feedrate", "f8"),  # mm/s, 0 when never given
         ("speed_factor", "f8"),
         ("print_acceleration", "f8"),
         ("travel_acceleration", "f8"),

@@ -200,10 +200,10 @@ def _remarks(tallies: Array, uses: list[ToolUse], reading: ReaderSettings) -> li
     )
     say(layout.MODAL_COMMANDS, "lines without a command go on with the last motion, as in ISO 6983.")
     if len(uses) == layout.MAX_USES:
-        remarks.append(f"The last of the {layout.MAX_USES} spools may be several: more are not told apart.")
+        remarks.append(
+            f"The last of the {layout.MAX_USES} spools may be several: more are not distinguished."
+        )
     untimed = [f"{word} ({tallies[tally]:,})" for tally, word in UNTIMED.items() if tallies[tally]]
     if untimed:
-        remarks.append(
-            f"Not in the time, as the file does not tell how long they take: {', '.join(untimed)}."
-        )
+        remarks.append(f"Not in the time, as the file does not give their duration: {', '.join(untimed)}.")
     return remarks

@@ -94,7 +94,7 @@ def require_no_hold(judged: Verdict, override_reason: str, action: str) -> None:
         raise refusal(
             "on_hold",
             f"On hold: {worst.sentence} {worst.remedy} "
-            f"It can be {action} all the same with a reason, which is kept.",
+            f"It can be {action} all the same with a reason, which is stored.",
             "override_reason",
         )
     if len(override_reason) > 300:

@@ -420,7 +420,7 @@ class Migration(migrations.Migration):
                 ),
                 ("in_use", models.BooleanField(default=True)),
                 ("advice", models.CharField(max_length=300, verbose_name="how it is done")),
-                ("source", models.CharField(max_length=300, verbose_name="who says how often")),
+                ("source", models.CharField(max_length=300, verbose_name="source of the interval")),
                 ("how", models.CharField(max_length=80, verbose_name="how that is known")),
                 (
                     "added_at",

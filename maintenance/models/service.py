@@ -48,7 +48,7 @@ class ServiceKind(Versioned):
     )
     in_use = models.BooleanField(default=True)
     advice = models.CharField("how it is done", max_length=300)
-    source = models.CharField("who says how often", max_length=300)
+    source = models.CharField("source of the interval", max_length=300)
     how = models.CharField("how that is known", max_length=80)
     added_at = models.DateTimeField(
         null=True,

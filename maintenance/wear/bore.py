@@ -6,7 +6,7 @@ filler slid (Archard's K p / H in one lump) and W the wear dose of ``abrasion.do
     d^3 = d0^3 + 6 d0^2 kappa W,    for little wear d - d0 = 2 kappa W
 
 (fixtures/reference/wear_values.csv: closed form with V = W pi d0^2 / (4 phi)). So d^3 grows in proportion to
-the dose, and a reading of the bore tells which share of the way to the worn bore is gone, whatever kappa is.
+the dose, and a reading of the bore gives the share of the way to the worn bore that is gone, whatever kappa is.
 """
 
 from dataclasses import dataclass

@@ -228,7 +228,7 @@ def _log_gauged(eta: Array, beta: Array, record: Record) -> Array:
 def learn(stated: Life, records: tuple[Record, ...] = ()) -> ExpectedLives:
     """The lives to be expected of the next part of a kind.
 
-    stated: what was known of the kind before; records: one of each part of it that tells something.
+    stated: what was known of the kind before; records: one of each part of it that is evidence.
     """
     grid = _posterior(prior_of(stated), records)
     return _table(grid)

@@ -36,7 +36,7 @@ def spool_dry(request: HttpRequest, spool: Spool) -> HttpResponse:
 
 
 def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpResponse:
-    """The plan that was asked for; a POST starts it. What is refused shows the usual plan."""
+    """The requested plan, or the usual one where the request is refused; a POST starts it."""
     query = request.POST if request.method == "POST" else request.GET
     replanned = PlanForm(query, strong_limit_pct=strong_limit_pct(spool), auto_id="plan_%s")
     plan = _plan(spool, dryer, replanned)

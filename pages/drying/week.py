@@ -176,7 +176,7 @@ def week_plan(request: HttpRequest) -> HttpResponse:
 @require_POST
 def week_accept(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(WeekPlan, pk=pk)
-    result = "The plan is accepted. What is to be put in stands on the drying page, too."
+    result = "The plan is accepted. The drying page lists the spools to put in, too."
     return _apply_and_return(request, lambda: accept_plan(plan, by=request.user), result)
 
 

@@ -96,7 +96,7 @@ def draw_curve(curve: FlowCurve) -> Drawing:
 
 @dataclass(frozen=True)
 class ChartRow:
-    """A charted check as the table says it; losses in %. ewma, cusum: None for the checks of the start."""
+    """A charted check as a row of the table; losses in %. ewma, cusum: None for the checks of the start."""
 
     at: datetime
     pk: int

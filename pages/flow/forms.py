@@ -45,7 +45,7 @@ class FlowPlanForm(forms.Form):
     length_mm = number("Filament per blob", "mm", initial=200)
     resolution_g = number("Scale's smallest step", "g", initial=0.01)
     diameter_mm = number(
-        "Filament's diameter, measured", "mm", required=False, help_text="Empty: what its label says."
+        "Filament's diameter, measured", "mm", required=False, help_text="Empty: that of its label."
     )
     diameter_tolerance_mm = number("Give or take", "mm", initial=TOLERANCE_MM)
 

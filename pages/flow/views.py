@@ -1,4 +1,4 @@
-"""Flow checks: plan the blobs, type what they weigh, see the curve and what the series of checks says."""
+"""Flow checks: plan the blobs, type what they weigh, see the curve and the series of checks."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -116,7 +116,7 @@ def flow_check(request: HttpRequest, pk: int) -> HttpResponse:
 
 @dataclass(frozen=True)
 class RateRow:
-    """A rate as the table says it; losses in %. baseline_pct: None where there is nothing to compare with."""
+    """A rate as a row of the table; losses in %. baseline_pct: None where there is nothing to compare with."""
 
     flow_mm3_s: float
     mass_g: float

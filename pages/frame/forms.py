@@ -56,7 +56,7 @@ NO_NUMBER = "Enter a number, with a point before its decimals, such as 1.5."
 
 
 def with_point(column: models.Field, **options: Any) -> forms.Field | None:
-    """For a Meta's formfield_callback: what is no number is told how to write one."""
+    """For a Meta's formfield_callback: an entry that is no number gets a message with the right form."""
     field = column.formfield(**options)
     if isinstance(field, forms.FloatField):
         field.error_messages["invalid"] = NO_NUMBER

@@ -1,6 +1,6 @@
 """The page of an address that only takes what a button sends, opened as a page.
 
-Whoever is signed out and taps such a button is led there after signing in.
+A person who is signed out and taps such a button is led there after signing in.
 """
 
 from collections.abc import Callable

@@ -40,7 +40,7 @@ class SentTwiceMiddleware:
         try:
             return answer_once(sent, lambda: view(request, *args, **kwargs), _redirect_address, replay)
         except KeyReused:
-            # Whoever went back to a sent form and changed it may want a second record.
+            # A person who went back to a sent form and changed it may want a second record.
             repeated = [(name, value) for name, inputs in values.items() for value in inputs]
             return render(request, "frame/sent_before.html", {"values": repeated}, status=422)
 

@@ -23,7 +23,7 @@ class VersionField(forms.IntegerField):
 def require_latest_version(form: forms.BaseForm, row: Versioned) -> None:
     """Refuses a form that rests on an older version of its row, and names the present values.
 
-    The inputs are kept. Sent once more, they replace the present values.
+    The inputs stay in the form. Sent once more, they replace the present values.
     """
     if row._state.adding:
         form.cleaned_data.pop("read_version", None)
@@ -49,7 +49,7 @@ def renew_version(form: forms.BaseForm, name: str, present: int) -> bool:
 def edited_meanwhile(present: Iterable[str]) -> ValidationError:
     """The refusal of a form that rests on older values. present: those that are stored now, with their labels."""
     return ValidationError(
-        f"Somebody else changed this meanwhile. Your values are kept below but not saved. Stored now: "
+        f"Somebody else changed this meanwhile. Your values are still in the form below, but not saved. Stored now: "
         f"{'; '.join(present) or 'the same values'}. Save again to replace that.",
         code=EDITED_MEANWHILE,
     )

@@ -1,4 +1,4 @@
-"""Job files: take one in, what it says, where it may be printed; and the record of its print."""
+"""Job files: add one, show its facts and where it may be printed, and record its print."""
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required

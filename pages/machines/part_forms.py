@@ -109,7 +109,7 @@ class PartKindForm(VersionedForm):
             "life_unit": "Its life is counted in",
             "life_low": "Life of a short-lived one",
             "life_high": "Life of a long-lived one",
-            "source": "Who says how long it lasts",
+            "source": "Source of the life",
             "how": "How that is known",
         }
         help_texts = {

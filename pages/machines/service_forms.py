@@ -14,7 +14,7 @@ class ServiceForm(forms.Form):
     """A service that was done on a printer or one of its toolheads."""
 
     kind = forms.ModelChoiceField(
-        ServiceKind.objects.filter(in_use=True), label="What was done", empty_label=None
+        ServiceKind.objects.filter(in_use=True), label="Work done", empty_label=None
     )
     when = WhenField()
     note = forms.CharField(max_length=200, required=False)

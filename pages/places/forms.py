@@ -48,7 +48,7 @@ class PlaceForm(VersionedForm):
             "limit_rh_pct": "Above it the desiccant is regenerated. Empty: as it was, 20 % for a new box.",
             "max_set_point_c": "For a dryer: the hottest it can be set to.",
             "set_point_error_c": "For a dryer: how far it may be off what it shows.",
-            "spool_capacity": "Empty: not told, and the drying plan of the week takes it as one.",
+            "spool_capacity": "Empty: not known; the drying plan of the week then counts one.",
             "moved_air": "Moved air dries faster.",
         }
 

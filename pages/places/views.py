@@ -80,7 +80,7 @@ def place_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 def place_readings(request: HttpRequest, pk: int) -> HttpResponse:
-    """Readings from a file, or one by hand: the form that was sent is told by its button."""
+    """Readings from a file, or one by hand: the button names the form that was sent."""
     place = get_object_or_404(Place, pk=pk)
     by_file = "by_file" in request.POST
     file_form = ReadingsFileForm(*((request.POST, request.FILES) if by_file else ()))

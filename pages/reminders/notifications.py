@@ -58,7 +58,7 @@ def kinds(request: HttpRequest) -> HttpResponse:
 
 @transaction.atomic
 def _save_kinds(request: HttpRequest, form: KindsForm, user_channels: list[Channel]) -> None:
-    """Channels that were added since the page was shown keep their kinds."""
+    """Channels that were added since the page was shown are unchanged."""
     page = next((channel for channel in user_channels if channel.kind == Kind.PAGE), None)
     if form.has_column("page"):
         channels.count_on_page(request.user, page, form.timings("page"))

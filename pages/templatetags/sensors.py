@@ -11,5 +11,5 @@ register = template.Library()
 
 @register.simple_tag
 def silent_sensor(place: Place) -> Late | None:
-    """The sensor of a place that has told nothing for longer than usual; None where it has not."""
+    """The sensor of a place that has sent nothing for longer than usual; None otherwise."""
     return next((late for late in late_sensors(timezone.now()) if late.place == place), None)

@@ -1,4 +1,4 @@
-"""Values as people say them: codes in groups, bands, hours."""
+"""Values as people read them: codes in groups, ranges, hours."""
 
 from collections.abc import Sequence
 

@@ -129,7 +129,7 @@ def _advance_after(first_hour: datetime) -> None:
 def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tuple[int, int]:
     """Store readings of a place, as (aware time, °C, % RH). Returns (added, already there).
 
-    A reading out of range or in the future refuses them all. A time that has a reading keeps the old one.
+    A reading out of range or in the future refuses them all. A reading for a time that has one already is ignored.
     """
     rows = list(rows)
     if origin not in Reading.Origin.values:

@@ -72,7 +72,9 @@ def put_desiccant(
             )
         regenerated_c = require_within("regenerated_c", regenerated_c, *limits.REGENERATION_C)
     elif regenerated_c is not None:
-        raise refusal("not_regenerated", "Leave it empty, or say that it was regenerated.", "regenerated_c")
+        raise refusal(
+            "not_regenerated", "Leave it empty, or choose that it was regenerated.", "regenerated_c"
+        )
     lock_spool_facts()
     place = Place.objects.select_for_update(no_key=True, of=("self",)).select_related("room").get(pk=place.pk)
     if place.charges.valid().filter(at=at).exists():
@@ -230,7 +232,7 @@ def _box_now(
     span = min(OPENINGS_OVER, max(HOUR, at - charge.at))
     openings_day = facts.openings(at - span, at) / (span / timedelta(days=1))
     room = Room(DAY_S, kelvin, room_rh_pct / 100)
-    # Readings from before a charge say nothing of it.
+    # Readings from before a charge are no evidence of it.
     counted = [row for row in measured if row[0] >= last.period.first]
     return BoxNow(
         place=place,

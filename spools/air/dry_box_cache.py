@@ -250,7 +250,7 @@ def compute_advance(
     if from_scratch:
         cached = {pk: replace(box, samples=[], state=None) for pk, box in cached.items()}
     behind = [
-        # Without a sample the state says nothing either.
+        # Without a sample the state has no air either.
         box if box.samples else replace(box, state=None)
         for box in cached.values()
         if _is_behind(box, until)

@@ -99,7 +99,7 @@ class Source(models.Model):
 
 
 class Filler(Versioned):
-    """What is mixed into a feedstock. Hardness decides what it does to a nozzle."""
+    """A material mixed into a feedstock. Its hardness decides the wear of a nozzle."""
 
     name = models.CharField(max_length=40, unique=True)
     density_g_cm3 = models.FloatField()
@@ -189,7 +189,7 @@ class Feedstock(Versioned):
 
 
 class CoreKind(models.Model):
-    """Common empty reels, offered when a spool is received. A spool keeps its own copy of the numbers."""
+    """Common empty reels, offered when a spool is received. A spool has its own copy of the numbers."""
 
     name = models.CharField(max_length=60, unique=True)
     material = models.CharField(max_length=20)

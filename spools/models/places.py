@@ -84,7 +84,7 @@ class Place(Versioned):
                 condition=Q(kind="dryer") | Q(spool_capacity__isnull=True),
                 name="only_a_dryer_tells_its_capacity",
                 violation_error_code="not_a_dryer",
-                violation_error_message="How many spools fit in is told of dryers only. Leave it empty here.",
+                violation_error_message="Only a dryer has a number of spools that fit in. Leave it empty here.",
             ),
             models.CheckConstraint(
                 condition=~Q(kind="dryer") | Q(max_set_point_c__isnull=False),

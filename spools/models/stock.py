@@ -12,7 +12,7 @@ from .versions import Versioned
 
 
 class Spool(Versioned):
-    """One physical reel with a label. What changes over its life is kept as facts beside it.
+    """One physical reel with a label. Facts beside it record the changes of its life.
 
     version: counts the corrections of its reel.
     """
@@ -70,7 +70,7 @@ class MassEntryQuerySet(WithdrawableQuerySet["MassEntry"]):
 
 
 class MassEntry(Withdrawable):
-    """A fact about grams: what came, what was printed, what the scale said. Never changed, only added.
+    """A fact about grams: received, printed, cut or weighed. Never changed, only added or withdrawn.
 
     ``net_change_g`` is for entries that move filament (received, printed, removed); ``gross_g`` for
     weighings: reel, filament and water together. A printed one is withdrawn with its job or flow check.

@@ -49,7 +49,7 @@ class PrintRequest(Withdrawable):
 
 
 class WeekPlan(models.Model):
-    """A proposal of dryings. Who accepted it and when is added, and when another took its place."""
+    """A proposal of dryings. Acceptance and replacement are added with their times."""
 
     # The hours, in the shop's zone, in which somebody is there to put spools in and take them out.
     staffed_from = models.TimeField()

@@ -1,4 +1,4 @@
-"""What is not known about a spool: members drawn from published spreads, and their intervals."""
+"""The uncertainty of a spool: members drawn from published spreads, and their intervals."""
 
 from __future__ import annotations
 

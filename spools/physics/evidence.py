@@ -1,6 +1,6 @@
 """Weighings as evidence about a spool: the likely members of its ensemble, and how its mass divides.
 
-A weighed spool is filament + water + reel. For each member the physics tells the water; what is not known
+A weighed spool is filament + water + reel. For each member the physics gives the water; what is not known
 of the rest is small and adds up, so it is taken as normal and integrated out:
 
     gross = (filament - printed) + water + reel + reel's water + error of the scale,
@@ -38,7 +38,7 @@ OF_BAND = 1 / float(ndtri(0.95))
 OF_STEP = float(np.sqrt(1 / 12 + 1 / 4))
 # Printed grams are as right as the slicing was. Common practice, no source.
 PRINTED_SD = 0.03
-# What the model itself may miss of the water that came or went. Common practice, no source.
+# The error of the model itself in the water that came or went. Common practice, no source.
 MODEL_ERROR = 0.05
 # How often the evidence is let in, a part each time.
 ROUNDS = 4

@@ -7,7 +7,7 @@ of contents v_n, each of which relaxes to the surface at its own rate [1]:
 
 (With u_n = w_s - v_n this is the usual form mean w = w_s - sum_n g_n u_n.) A spool's memory keeps the first
 contents as they are and lumps the quicker ones: a group has the weight of its terms together and their mean
-lag, so that nothing is lost in the long run. What lies beyond the groups follows the surface at once.
+lag, so that nothing is lost in the long run. The part beyond the groups follows the surface at once.
 
 References
 ----------

@@ -19,7 +19,7 @@ Lookup = Callable[[str], Mapping[str, Any] | None]
 
 
 class ScenarioError(ValueError):
-    """What is wrong, with the field's name and what would be right."""
+    """A mistake in a field, with the field's name and the expected value."""
 
 
 @dataclass(frozen=True)

@@ -107,7 +107,7 @@ NOTHING = Sorbers(np.zeros(0), np.zeros((0, len(GRID))), *(np.zeros(0) for _ in 
 
 
 def _pore_conductivity(temperature_k: float) -> float:
-    """What carries vapour through pores at a difference of relative humidity, up to geometry [kg/m/s]."""
+    """Conductivity of pores for vapour at a difference of relative humidity, up to geometry [kg/m/s]."""
     return float(vapour_diffusivity(temperature_k) * saturation_density(temperature_k))
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from .air import Array
 from .kernels import kernel
 
-# What a line may miss the readings by. A kitchen hygrometer is no better than 2 or 3 % RH.
+# The tolerance of a line against the readings. A kitchen hygrometer is no better than 2 or 3 % RH.
 RH_TOLERANCE = 0.015
 TEMPERATURE_TOLERANCE_K = 1.0
 

@@ -45,7 +45,7 @@ def test_a_feedstock_is_added_read_and_corrected(api, shop):
     assert feedstock["id"] in [row["id"] for row in listed]
 
 
-def test_every_number_of_a_feedstock_says_where_it_comes_from(api, shop):
+def test_every_number_of_a_feedstock_has_its_source(api, shop):
     api.patch(f"feedstocks/{shop.nylon}", density_g_cm3=1.13, data_sheet="Nylon 6, May 2026")
     numbers = {number["name"]: number for number in api.get(f"feedstocks/{shop.nylon}/properties")}
     assert numbers["density_g_cm3"]["value"] == 1.13

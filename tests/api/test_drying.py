@@ -14,7 +14,7 @@ def wet(api, shop, receive) -> str:
     return code
 
 
-def test_a_plan_says_how_long_and_why_not_hotter(api, shop, wet):
+def test_a_plan_reports_hours_and_why_not_hotter(api, shop, wet):
     plan = api.get(f"spools/{wet}/drying-plan", dryer=shop.dryer)
     assert plan["set_point_c"] <= plan["cap"]["cap_c"]
     assert plan["cap"]["cap_c"] == min(part["limit_c"] for part in plan["cap"]["parts"])
@@ -36,7 +36,7 @@ def test_plans_that_cannot_be_are_refused(api, shop, wet):
     assert refused(dryer=shop.dryer, mass_g=-1)
 
 
-def test_a_run_with_weighings_tells_its_loss(api, shop, wet):
+def test_a_run_with_weighings_reports_its_loss(api, shop, wet):
     [run] = api.post(
         "drying-runs",
         spools=[{"spool": wet, "gross_g": 1225}],
@@ -102,7 +102,7 @@ def test_a_spool_is_in_one_run_and_leaves_it_by_finishing(api, shop, wet):
     assert DryingRun.objects.get().end is None
 
 
-def test_a_plan_compares_set_points_and_tells_goal_and_heat(api, shop, wet):
+def test_a_plan_compares_set_points_and_reports_goal_and_heat(api, shop, wet):
     plan = api.get(f"spools/{wet}/drying-plan", dryer=shop.dryer)
     assert plan["options"][0]["recommended"] and plan["options"][0]["why"]
     alone = [{"set_point_c": plan["set_point_c"], "hours": plan["hours"]}]
@@ -157,7 +157,7 @@ def pva() -> int:
     return polymer("PVA").pk
 
 
-def test_coupon_tests_are_kept_and_heeded(api, shop, receive):
+def test_coupon_tests_are_stored_and_change_caps(api, shop, receive):
     spool = receive(feedstock=shop.pla, place=shop.shelf)
     address = f"feedstocks/{shop.pla}/coupon-tests"
     kept = api.post(address, temperature_c=48, passed=False)
@@ -210,7 +210,7 @@ def test_no_way_into_a_dryers_heat_but_a_drying_run(api, shop, wet, receive):
     assert "Join" not in say["set_point_c"] and "Finish that run first" in say["set_point_c"]
 
 
-def test_a_plan_that_cannot_start_says_why_and_promises_no_time(api, shop, wet, receive):
+def test_a_plan_that_cannot_start_reports_why_and_promises_no_time(api, shop, wet, receive):
     api.post("drying-runs", spools=[{"spool": wet}], dryer=shop.dryer, set_point_c=70)
     low = receive(feedstock=shop.pla, place=shop.shelf)
     for code, says in ((low, "too hot to join"), (wet, "is drying in small dryer since")):

@@ -31,12 +31,12 @@ def errors_of(error: Exception) -> tuple[int, list[tuple[str, str]]]:
         (FormError(["Wrong."]), [("", "Wrong.")]),
     ],
 )
-def test_messages_keep_the_name_of_their_input(error, expected):
+def test_messages_carry_the_name_of_their_input(error, expected):
     assert errors_of(error) == (400, expected)
 
 
 @pytest.mark.parametrize("error", [IntegrityError("UNIQUE constraint failed"), ProtectedError("x", set())])
-def test_clashes_are_told_without_the_database_s_words(error):
+def test_clashes_are_reported_without_the_database_s_words(error):
     status, [(field, message)] = errors_of(error)
     assert (status, field) == (409, "")
     assert "UNIQUE" not in message and message.endswith(".")
@@ -94,7 +94,7 @@ def test_other_media_types_and_methods(client):
     assert response.json()["errors"]
 
 
-def test_every_refusal_says_what_to_do(client, shop):
+def test_every_refusal_has_a_remedy(client, shop):
     def said(response) -> list[tuple[str, str]]:
         return [(error["field"], error["message"]) for error in response.json()["errors"]]
 

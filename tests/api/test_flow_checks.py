@@ -67,7 +67,7 @@ def test_checks_that_cannot_be_are_refused_and_nothing_is_stored(api, asked):
     assert (FlowCheck.objects.count(), FlowBlob.objects.count(), MassEntry.objects.count()) == (0, 0, grams)
 
 
-def test_readiness_for_a_job_that_says_its_flow(api, shop, asked):
+def test_readiness_for_a_job_that_states_its_flow(api, shop, asked):
     pair = {"toolhead": shop.toolhead, "spool": asked["spool"]}
     job = {"mass_g": 20, "hours": 1, "nozzle_c": 210, "bed_c": 50}
 

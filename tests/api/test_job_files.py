@@ -69,7 +69,7 @@ def test_read_again_and_stop(api, shop):
     assert "between 0.5 and 10" in api.refused(f"job-files/{sent['id']}/read", diameter_mm=50)["diameter_mm"]
 
 
-def test_what_is_not_read_yet_is_not_judged(api, shop, loaded):
+def test_a_file_that_is_not_read_yet_is_not_judged(api, shop, loaded):
     sent = send(api, "\0")
     assert "waits to be read" in api.get(f"job-files/{sent['id']}/readiness", 400)["errors"][0]["message"]
     run_due()
@@ -89,7 +89,7 @@ def test_what_is_not_read_yet_is_not_judged(api, shop, loaded):
         (JOB, {"speed": "1"}, "speed"),
     ],
 )
-def test_what_is_not_taken_in(api, shop, text, fields, field):
+def test_unacceptable_files_are_refused(api, shop, text, fields, field):
     errors = send(api, text, status=400, **fields)["errors"]
     assert [error["field"] for error in errors] == [field]
     assert not JobFile.objects.exists()

@@ -99,7 +99,7 @@ def test_snoozing_needs_a_time_to_come(api, reminder):
     assert api.get(f"reminders/{reminder['id']}")["snoozed_until"] is None
 
 
-def test_a_reminder_is_put_off_until_an_amount_and_tells_its_history(api, reminder):
+def test_a_reminder_is_snoozed_until_an_amount_and_shows_its_history(api, reminder):
     address = f"reminders/{reminder['id']}"
     assert reminder["amount_unit"] == "outer_water_pct" and not reminder["amount_falls"]
     assert "amount" in api.refused(f"{address}/snooze", amount=reminder["amount"])
@@ -134,13 +134,13 @@ def test_reminders_are_narrowed(api, reminder, asked, found):
     assert (reminder["id"] in [row["id"] for row in api.get("reminders", **asked)["results"]]) is found
 
 
-def test_what_is_put_off_is_not_due(api, reminder):
+def test_a_snoozed_reminder_is_not_due(api, reminder):
     api.post(f"reminders/{reminder['id']}/snooze", status=200, until=ago(hours=-9))
     assert not api.get("reminders", due=True)["results"]
     assert api.get("reminders", open=True, condition=reminder["condition"])["count"] == 1
 
 
-def test_today_tells_what_is_ready_what_later_and_what_is_due(api, shop, receive, reminder):
+def test_today_lists_ready_later_and_due_rows(api, shop, receive, reminder):
     api.post("stock", kind=shop.brass, count=1)
     api.post("fittings", toolhead=shop.toolhead, kind=shop.brass)
     dry = receive(feedstock=shop.pla, sealed=True, card="dry")

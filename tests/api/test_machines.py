@@ -22,7 +22,7 @@ def test_a_toolhead_is_once_on_its_printer(api, shop):
     assert second["loading"] is None and second["fittings"] == []
 
 
-def test_a_part_kind_keeps_its_life_within_its_band(api, shop):
+def test_a_part_kind_has_its_life_within_its_range(api, shop):
     kind = api.get(f"part-kinds/{shop.brass}")
     assert kind["in_stock"] == 0
     assert api.refused(f"part-kinds/{shop.brass}", method="patch", life_low=9)
@@ -54,7 +54,7 @@ def test_parts_go_from_the_drawer_to_the_machine_and_off(api, shop):
     assert api.get("stock", kind=shop.brass)["count"] >= 1
 
 
-def test_what_the_drawer_and_the_machine_refuse(api, shop):
+def test_impossible_stock_and_fittings_are_refused(api, shop):
     def counts():
         return StockEntry.objects.count(), Part.objects.count(), Fitting.objects.count()
 

@@ -103,7 +103,7 @@ def test_a_file_as_body_or_as_form(client, shop):
         CSV.encode() + b'"',
     ],
 )
-def test_what_is_no_file_of_readings_is_refused_whole(client, shop, content):
+def test_a_file_that_is_no_csv_of_readings_is_refused_whole(client, shop, content):
     address = f"{V1}places/{shop.shelf}/readings/csv"
     response = client.generic("POST", address, content, content_type="text/csv")
     assert response.status_code == 400, response.content
@@ -159,7 +159,7 @@ def test_impossible_desiccant_is_refused(api, box, wrong, field):
     assert api.get(f"places/{box}/charges")["count"] == 0
 
 
-def test_a_box_that_is_not_known_well_says_what_is_missing(api, shop):
+def test_an_incomplete_box_lists_missing_data(api, shop):
     said = api.refused(f"places/{shop.dry_box}/box", method="get")
     assert "its volume" in said[""] and "the room" in said[""]
     assert "half_time_h" not in api.refused(f"places/{shop.shelf}/charges", kind="clay")

@@ -30,5 +30,5 @@ def test_a_key_has_1_to_100_characters(client, receive):
         assert refused.status_code == 400 and "Idempotency-Key" in refused.json()["errors"][0]["message"]
 
 
-def test_what_takes_no_post_is_refused_with_a_key_too(client):
+def test_a_page_without_post_is_refused_with_a_key_too(client):
     assert send(client, "/api/v1/polymers", {}, "a").status_code == 405

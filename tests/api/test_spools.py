@@ -42,7 +42,7 @@ def test_a_right_code_that_no_spool_has(api, receive):
 
 
 @pytest.mark.parametrize("typed", ["x", "%00", "K7M%0A4QX", "🎈", "K" * 500, "..%5c"])
-def test_what_is_no_code_at_all(client, shop, typed):
+def test_an_invalid_code(client, shop, typed):
     assert client.get(f"{V1}spools/{typed}").status_code in (400, 404)
 
 

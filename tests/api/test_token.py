@@ -39,7 +39,7 @@ def test_a_closed_account_s_token_is_refused(account, client):
     assert client.get(V1 + "places").status_code == 401
 
 
-def test_tries_are_limited_whatever_the_forwarding_header_says(account):
+def test_attempts_are_limited_whatever_the_forwarding_header(account):
     cache.clear()
     client = APIClient()
     wrong = GOOD | {"password": "guess"}

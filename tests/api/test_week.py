@@ -64,7 +64,7 @@ def test_an_empty_spool_is_refused_at_the_field_it_was_given_in(api, client, sho
     assert (error["code"], error["field"]) == ("spool_empty", "spool")
 
 
-def test_what_cannot_be_is_refused(api, shop, wet):
+def test_impossible_input_is_refused(api, shop, wet):
     def refused(**body):
         return api.refused("print-requests", **({"mass_g": 50, "due_at": ahead(hours=9)} | body))
 

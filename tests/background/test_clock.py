@@ -105,7 +105,7 @@ def test_work_that_waits_for_a_time_of_the_wrong_clock_comes_back(clock):
     assert WorkItem.objects.get(state=State.QUEUED).due == NOON + timedelta(minutes=10)
 
 
-def test_work_that_was_put_off_with_the_right_clock_keeps_its_time(clock):
+def test_work_that_was_postponed_by_a_right_clock_stays_at_its_time(clock):
     background_work("mark")(lambda: None)
     tomorrow = NOON + timedelta(days=1)
     enqueue("mark", due=tomorrow)

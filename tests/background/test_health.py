@@ -22,7 +22,7 @@ def test_it_answers_while_the_database_does():
     assert (answer.status_code, answer.content) == (200, b"ok\n")
 
 
-def test_it_says_when_the_database_does_not_answer(tmp_path):
+def test_a_database_that_does_not_answer_is_reported(tmp_path):
     code = (
         "import django; django.setup()\n"
         "from django.test import RequestFactory; from background.views import healthz, readyz\n"
@@ -79,7 +79,7 @@ def test_a_queue_that_nobody_serves_is_named(marking):
 
 
 @pytest.mark.django_db
-def test_migrations_that_wait_are_told_before_anything_else_is_asked(monkeypatch):
+def test_waiting_migrations_are_reported_before_other_checks_run(monkeypatch):
     applied = MigrationRecorder.applied_migrations
 
     def without_the_last(recorder):
@@ -91,7 +91,7 @@ def test_migrations_that_wait_are_told_before_anything_else_is_asked(monkeypatch
 
 
 @pytest.mark.django_db
-def test_a_redis_that_is_away_is_told(marking, settings):
+def test_a_missing_redis_is_reported(marking, settings):
     run_due()
     settings.REDIS_URL = f"redis://127.0.0.1:{free_port()}/0"
     assert list(unwell()) == ["redis"]

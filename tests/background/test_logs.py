@@ -120,7 +120,7 @@ def test_a_fault_is_one_line_without_secrets(lines):
 
 
 @pytest.mark.django_db
-def test_the_error_that_is_kept_with_work_has_no_secrets(marking):
+def test_the_stored_error_of_work_has_no_secrets(marking):
     background_work("send")(lambda: fail(None, TOKEN))
     enqueue("send")
     run_due()
@@ -133,7 +133,7 @@ def test_scrubbing_twice_changes_nothing_more(text):
     assert scrub(scrub(text)) == scrub(text)
 
 
-def test_what_is_no_secret_stays():
+def test_text_without_secrets_stays():
     text = (
         'File "/srv/shop/maintenance/trouble_evidence_of_prints.py", line 12, is 3 > 2? /s/7DKMRX/ /jobs/12/'
     )

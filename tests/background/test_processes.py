@@ -251,7 +251,7 @@ def test_a_commit_wakes_a_worker_without_any_schedule(env):
 
 
 @on_servers_only
-def test_work_is_kept_while_redis_is_down(env):
+def test_work_waits_while_redis_is_down(env):
     down = env | {"REDIS_URL": f"redis://127.0.0.1:{free_port()}/0"}
     enqueue(down, ("counting.mark", {"number": 1}))
     assert queue_length(env) == 1

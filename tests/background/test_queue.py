@@ -126,7 +126,7 @@ def stopped_clock():
         yield
 
 
-def test_what_failing_work_wrote_is_rolled_back_and_it_backs_off_until_it_is_given_up(stopped_clock):
+def test_failing_work_is_rolled_back_and_retried_until_it_is_given_up(stopped_clock):
     @background_work("fail")
     def fail():
         Group.objects.create(name="must not stay")
@@ -305,7 +305,7 @@ def given_up(**values) -> WorkItem:
     )
 
 
-def test_work_that_schedules_its_own_next_run_keeps_its_key():
+def test_work_that_schedules_its_own_next_run_has_the_same_key():
     later = timezone.now() + timedelta(hours=1)
     background_work("drain")(lambda: enqueue_next("drain", {}, later, "drain:1"))
     enqueue("drain", singleton_key="drain:1")
@@ -368,7 +368,7 @@ def test_a_round_is_not_run_again_beside_its_like():
     assert WorkItem.objects.get(pk=item.pk).state == State.FAILED
 
 
-def test_the_queues_are_told_with_their_oldest_due_work(django_assert_num_queries):
+def test_queues_are_reported_with_their_oldest_due_work(django_assert_num_queries):
     background_work("send", queue="delivery")(lambda: None)
     now = timezone.now()
     enqueue("send", due=now - timedelta(minutes=3))
@@ -399,7 +399,7 @@ def test_workers_are_known_by_what_they_ended(monkeypatch):
     assert workers(timezone.now() + timedelta(days=2)) == []
 
 
-def test_what_is_prepared_is_computed_outside_the_transaction(transactional_db):
+def test_prepared_values_are_computed_outside_the_transaction(transactional_db):
     seen = {}
 
     def compute(base):
@@ -473,7 +473,7 @@ def test_a_period_below_a_minute_is_refused():
         repeated_work(name="look", minutes=0.5)
 
 
-def test_old_ends_are_pruned_and_the_rest_is_kept():
+def test_old_ended_work_is_pruned_and_the_rest_stays():
     now = timezone.now()
     old_done, old_failed = now - KEEP_DONE - timedelta(hours=1), now - KEEP_FAILED - timedelta(hours=1)
     for key, state, finished in [

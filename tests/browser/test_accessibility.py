@@ -76,7 +76,7 @@ def shop() -> Iterator[Shop]:
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (1440, "dark")])
-def test_axe_finds_nothing_and_nothing_scrolls_sideways(
+def test_no_page_has_accessibility_violations_or_scrolls_sideways(
     chromium: Browser, shop: Shop, width: int, scheme: str
 ) -> None:
     with chromium.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme) as context:

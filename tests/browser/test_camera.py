@@ -29,7 +29,7 @@ def video_of(text: str, path: Path) -> None:
     path.write_bytes(f"YUV4MPEG2 W{WIDTH} H{HEIGHT} F10:1 Ip A1:1 C420jpeg\n".encode() + 2 * frame)
 
 
-def test_a_label_before_the_camera_opens_its_spool_and_without_one_the_page_says_so(
+def test_the_camera_opens_the_spool_of_a_label_and_the_page_shows_when_there_is_no_camera(
     playwright: Playwright, tmp_path: Path
 ) -> None:
     video = tmp_path / "label.y4m"
@@ -43,7 +43,7 @@ def test_a_label_before_the_camera_opens_its_spool_and_without_one_the_page_says
         ]
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS + camera)
         page = browser.new_page(viewport={"width": 390, "height": 800})
-        # What the page's own policy keeps from running is told in the console.
+        # The console lists scripts that the page's own policy blocks.
         refused: list[str] = []
         page.on("console", lambda said: refused.append(said.text) if said.type == "error" else None)
         sign_in_as_told(newcomer := Newcomer(page, shop))

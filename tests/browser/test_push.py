@@ -1,7 +1,7 @@
 """Notifications in a real Chromium: the page's script, the service worker, and what a person sees.
 
 A browser subscribes at its maker's push service, which tests cannot reach: that one call is answered by the
-test, with real keys. What the service would do then, the browser's own development protocol does.
+test, with real keys. The browser's own development protocol stands in for the service.
 """
 
 import json
@@ -68,7 +68,7 @@ def test_a_browser_is_added_and_shows_what_is_pushed(chromium: Browser, shop: Sh
         assert shown == [["Re-dry 7KD-4QM", "0.9 %. Dry it.", "reminder-7", {"path": "/spools/"}]]
 
 
-def test_a_browser_that_does_not_allow_it_says_what_to_do(chromium: Browser, shop: Shop) -> None:
+def test_a_browser_without_permission_shows_the_remedy(chromium: Browser, shop: Shop) -> None:
     with chromium.new_context() as context:
         page = context.new_page()
         sign_in_as_told(Newcomer(page, shop))

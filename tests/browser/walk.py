@@ -23,7 +23,7 @@ def ago(**duration: float) -> str:
 
 
 class Newcomer:
-    """What a person does in the pages of a shop, by the words that they show."""
+    """The steps of a person in the pages of a shop, by the words that they show."""
 
     def __init__(self, page: Page, shop: Shop) -> None:
         self.page = page

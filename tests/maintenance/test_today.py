@@ -16,7 +16,7 @@ from spools.models import DryingRun, Place
 from tests.spools.conftest import hours_ago, receive
 
 
-def test_what_is_dry_is_ready_on_the_toolhead_that_suits_it(shop, plain, filled):
+def test_a_dry_spool_is_ready_on_the_toolhead_that_suits_it(shop, plain, filled):
     rows = {row.material: row for row in build_today().ready}
     assert set(rows) == {"PLA", "PLA with 15 % carbon fibre"}
     assert (rows["PLA"].spool, rows["PLA"].verdict.state) == (plain, "clear")
@@ -31,14 +31,14 @@ def test_a_material_has_one_row_with_its_best_spool(shop, plain):
     assert row.spool == plain
 
 
-def test_what_is_loaded_comes_first(shop, plain):
+def test_a_loaded_spool_comes_first(shop, plain):
     other = receive(shop.pla, shop.box, net_mass_g=300, card="dry")
     load_spool(shop.north, other, at=hours_ago(1))
     [row] = build_today().ready
     assert (row.spool, row.toolhead) == (other, shop.north)
 
 
-def test_what_is_wet_is_ready_after_drying_that_starts_now(shop, wet):
+def test_a_wet_spool_is_ready_after_drying_that_starts_now(shop, wet):
     [row] = build_today().later
     assert (row.material, row.spool, row.dryer) == ("PA6", wet, shop.dryer)
     assert 1 < row.plan.hours < 72
@@ -59,7 +59,7 @@ def test_the_dryer_that_is_ready_first_is_named(shop, wet):
     assert row.dryer == hot
 
 
-def test_what_this_dryer_cannot_make_safe_says_so(shop, wet):
+def test_a_spool_that_the_dryer_cannot_make_safe_shows_it(shop, wet):
     shop.dryer.max_set_point_c = 35
     shop.dryer.save()
     shop.shelf.assumed_rh_pct = 80
@@ -75,7 +75,7 @@ def test_without_a_dryer_nothing_wet_gets_ready(shop, wet):
     assert row.ready_at is None and "no dryer" in row.reason
 
 
-def test_what_is_in_the_dryer_is_ready_when_its_hours_are_over(shop, wet):
+def test_a_drying_spool_is_ready_when_its_hours_are_over(shop, wet):
     [run] = start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=60), at=hours_ago(2))
     [row] = build_today().later
     assert row.ready_at == run.start + timedelta(hours=60)
@@ -92,7 +92,7 @@ def test_hours_that_do_not_suffice_are_not_believed(shop, wet):
     assert row.ready_at is None and "does not get below 0.01 %" in row.reason
 
 
-def test_what_no_machine_here_can_print_says_why(shop, wet):
+def test_a_spool_that_no_machine_can_print_shows_the_reason(shop, wet):
     Printer.objects.update(bed_max_c=20)
     [row] = build_today().later
     assert (row.dryer, row.ready_at) == (None, None)
@@ -111,7 +111,7 @@ def test_an_empty_shop_has_an_empty_day(db):
     assert (board.ready, board.later, board.due) == ([], [], [])
 
 
-def test_what_is_due_is_told(shop, wet):
+def test_due_reminders_are_listed(shop, wet):
     sweep()
     assert [reminder.spool for reminder in build_today().due] == [wet]
 
@@ -126,7 +126,7 @@ def test_today_takes_as_many_queries_however_many_spools(shop, wet, plain):
     assert len(many) == len(few) <= 18
 
 
-def test_a_new_shop_is_told_what_to_do_first(db):
+def test_a_new_shop_sees_the_first_steps(db):
     assert [step.is_done for step in list_first_steps()] == [False] * 5
     Place.objects.create(name="Shelf by the door", kind="shelf")
     assert [step.is_done for step in list_first_steps()] == [True, False, False, False, False]

@@ -23,7 +23,7 @@ def test_regular_silica_gel_at_20_c():
 @pytest.mark.parametrize(
     ("celsius", "left"), [(40, 0.109), (60, 0.042), (75, 0.023), (100, 0.011), (120, 0.005), (140, 0.003)]
 )
-def test_what_regenerating_silica_gel_leaves(celsius, left):
+def test_water_that_regenerating_silica_gel_leaves(celsius, left):
     # The same source's isotherms at those temperatures, none of which but 100 °C went into the model's table.
     assert SILICA.residual(celsius + 273.15, ROOM_PA) == pytest.approx(left, rel=0.06, abs=0.0008)
 
@@ -67,7 +67,7 @@ def test_thomsons_half_time():
     assert days == pytest.approx(4 * m_g_kg * kg_m3 / a_day, rel=0.01)
 
 
-def test_an_empty_case_fills_as_the_exponential_says():
+def test_an_empty_case_fills_exponentially():
     # Padfield's example: 0.1 volumes an hour, room at 100 %: 9.52, 18.13, 25.92 % RH after 1, 2, 3 h.
     box = Box(1.0, 0.1 / 3600, SILICA, 0.0)
     state, found = DryBoxContents(0.0, np.zeros(0)), []
@@ -79,7 +79,7 @@ def test_an_empty_case_fills_as_the_exponential_says():
     assert drybox.air_changes_s(drybox.half_time_s(0.1 / 3600)) == pytest.approx(0.1 / 3600)
 
 
-def test_what_leaks_into_a_box_in_a_year():
+def test_water_that_leaks_into_a_box_in_a_year():
     # Reference data: 20 L, 0.1 changes a day, 25 °C, 50 % outside and 10 % inside: 6.7 g a year; a sieve
     # holds the inside far below 10 %, so a little more.
     box = Box(0.020, 0.1 / DAY_S, SIEVE, 1.0)

@@ -1,4 +1,4 @@
-"""What printers' operators know, from the catalogue's defaults. Common practice, no source, unless said."""
+"""Rules of thumb of the trade, from the catalogue's defaults. Common practice, no source, unless stated."""
 
 import csv
 from pathlib import Path

@@ -54,7 +54,7 @@ def kilograms(life: Life, filament: Filament, surface: Surface) -> tuple[float, 
     return life.low / dose_per_kg, life.median / dose_per_kg, life.high / dose_per_kg
 
 
-def test_plain_pla_through_brass_lasts_as_the_trade_says():
+def test_plain_pla_through_brass_lasts_as_long_as_in_the_trade():
     # Web guides, common practice, no source: 2 to 4 kg, or 100 to 500 h (2 to 15 kg at 20 to 30 g/h).
     low, median, high = kilograms(BRASS_LIFE, Filament(1.24, 1.75), Surface(105, 0.4))
     assert 2 < low < 15

@@ -127,7 +127,7 @@ class Servers:
 
 
 class Embedded:
-    """What ./run starts: a supervisor with the pages and a worker, on SQLite."""
+    """The processes of ./run: a supervisor with the pages and a worker, on SQLite."""
 
     kinds = ("worker: moisture", "worker: files", "worker: delivery", "web: requests in flight", "supervisor")
 

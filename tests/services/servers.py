@@ -31,7 +31,7 @@ def free_port() -> int:
 def wait_for(
     what: str, check: Callable[[], T | None], within_s: float = START_WITHIN_S, every_s: float = 0.1
 ) -> T:
-    """What check() returns once that is neither None nor False; AssertionError when it takes too long."""
+    """The result of check() once it is neither None nor False; AssertionError when it takes too long."""
     deadline = time.monotonic() + within_s
     while time.monotonic() < deadline:
         if result := check():

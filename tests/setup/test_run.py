@@ -44,7 +44,7 @@ def count_accounts(env) -> str:
     return run_manage(env, "shell", "-v", "0", "-c", code).strip()
 
 
-def test_the_first_start_makes_an_account_and_later_starts_keep_everything(env):
+def test_the_first_start_makes_an_account_and_later_starts_change_nothing(env):
     with served(env, RUN) as (url, supervisor):
         first = log_of(env).read_text()
         assert "Threads:\t1\n" in Path(f"/proc/{supervisor.pid}/status").read_text(), "it is forked"
@@ -64,7 +64,7 @@ def test_the_first_start_makes_an_account_and_later_starts_keep_everything(env):
     assert count_accounts(env) == "owner"
 
 
-def test_the_demo_shop_is_kept_apart(env):
+def test_the_demo_shop_has_its_own_data(env):
     with served(env, (*RUN, "--demo")):
         assert "name demo, password" in log_of(env).read_text()
     data = Path(env["LOADWORTHY_DATA"])
@@ -119,7 +119,7 @@ def test_a_redis_that_does_not_answer(env):
         ("KEEP_JOB_FILES_DAYS", "a year", "whole number"),
     ],
 )
-def test_a_setting_that_cannot_be_is_told_in_one_sentence(env, name, value, remedy):
+def test_an_impossible_setting_is_refused_in_one_sentence(env, name, value, remedy):
     assert_refused(run(env | {name: value}), name, remedy)
 
 

@@ -51,7 +51,7 @@ def test_new_codes_are_issuable_and_rarely_the_same():
 
 
 @pytest.mark.parametrize("code", CODES)
-def test_every_single_wrong_character_is_found(code):
+def test_every_single_wrong_character_is_detected(code):
     for n in range(codes.LENGTH):
         for character in set(codes.ALPHABET) - {code[n]}:
             with refuses("code_check"):
@@ -59,7 +59,7 @@ def test_every_single_wrong_character_is_found(code):
 
 
 @given(issued)
-def test_every_swap_of_neighbours_is_found(code):
+def test_every_swap_of_neighbours_is_detected(code):
     for n, (left, right) in enumerate(pairwise(code)):
         if left != right:
             with refuses("code_check"):
@@ -67,7 +67,7 @@ def test_every_swap_of_neighbours_is_found(code):
 
 
 @given(issued, st.integers(0, 5), st.sampled_from(codes.ALPHABET))
-def test_any_code_with_one_wrong_character_is_found(code, n, character):
+def test_any_code_with_one_wrong_character_is_detected(code, n, character):
     wrong = code[:n] + character + code[n + 1 :]
     if wrong != code:
         with refuses("code_check"):
@@ -107,7 +107,7 @@ def test_a_whole_address_is_read(code):
         ("KC6HPM", "code_check", ["KC6-HPM"]),
     ],
 )
-def test_refusals_say_what_is_wrong(typed, code, names):
+def test_refusals_name_the_mistake(typed, code, names):
     with refuses(code, names=names):
         codes.normalise(typed)
 

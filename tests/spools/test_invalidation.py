@@ -1,4 +1,4 @@
-"""Whoever changes an assumption deletes what was computed with it; a change without effect deletes nothing."""
+"""A changed assumption deletes the caches computed with it; a change without effect deletes nothing."""
 
 import pytest
 from django.core.management import call_command

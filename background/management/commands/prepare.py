@@ -38,7 +38,7 @@ class Command(BaseCommand):
         if demo:
             call_command("load_demo", if_empty=True, verbosity=0)
         if password:
-            # The demo shop has a data folder of its own, which the command has to be told.
+            # The demo shop has a data folder of its own, which the command needs as an argument.
             folder = os.path.relpath(settings.DATA_DIR, settings.BASE_DIR)
             where = f"LOADWORTHY_DATA={folder} " if demo else ""
             self.stdout.write(

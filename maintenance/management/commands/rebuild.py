@@ -12,7 +12,7 @@ from spools.moisture import cache as moisture_cache
 
 
 class Command(BaseCommand):
-    help = "Compute all caches again from the facts and tell what changed, which should be nothing."
+    help = "Compute all caches again from the facts and report the changes; there should be none."
 
     def handle(self, *args: Any, **options: Any) -> None:
         invalidate_other_versions()

@@ -37,7 +37,7 @@ def _compare_with_alone(problem: Problem, assignment: Assignment, request: Reque
         lacking = dict.fromkeys(problem.lacking[pk] for pk in request.spools if pk in problem.lacking)
         reason = "; ".join(lacking) or "no drying ends so that it is still good at its time"
         return f"It is not good as it is, and {reason}."
-    # The heuristic does not always find the best plan; no plan is earlier than the earliest.
+    # The heuristic does not always reach the best plan; no plan is earlier than the earliest.
     earliest = alone.late if assignment.spool is None else min(alone.late, assignment.late)
     good_at = format_time(problem.at(request.due + earliest))
     if earliest == assignment.late and assignment.spool is not None:

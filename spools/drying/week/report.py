@@ -35,7 +35,7 @@ class PrintReport:
         if self.state == "missing" and not self.planned.why:
             return "Its drying was dropped. Plan again to have it back."
         if self.broken:
-            again = "What was planned for it no longer holds. Plan again."
+            again = "Its planned drying no longer holds. Plan again."
             return f"{self.planned.why} {again}".strip()
         return self.planned.why
 

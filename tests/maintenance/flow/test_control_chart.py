@@ -23,7 +23,7 @@ def test_a_slow_rise_is_signalled_before_one_value_stands_out():
     assert chart.onset == 0
 
 
-def test_a_fall_is_told_from_a_rise():
+def test_a_fall_differs_from_a_rise():
     chart = control_chart([0.08] * 3 + [0.02] * 4, [0.005] * 7)
     assert chart.signal[-1] == -1
 

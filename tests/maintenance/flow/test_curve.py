@@ -60,7 +60,7 @@ def test_a_diameter_that_is_off_changes_no_loss_but_what_the_reference_lacks():
     assert other.short > one.short and other.short < 2 * other.short_u
 
 
-def test_what_was_not_reached_is_not_known():
+def test_a_flow_that_was_not_reached_is_unknown():
     usable = check((0, 0.01, 0.02, 0.03, 0.04)).usable(0.05)
     assert usable.likely_mm3_s is None and usable.high_mm3_s is None
     assert usable.tested_mm3_s == 16
@@ -101,7 +101,7 @@ def test_the_order_of_repeats_is_nothing_and_a_finer_scale_is_never_worse(masses
     assert (other.loss_u <= one.loss_u + 1e-12).all()
 
 
-# What cannot be
+# Impossible checks
 
 
 BLOBS = [RateMasses(1, (0.60, 0.60)), RateMasses(3, (0.57,)), RateMasses(5, (0.55,)), RateMasses(10, (0.51,))]
@@ -125,7 +125,7 @@ REFUSED = {
 
 
 @pytest.mark.parametrize("what", REFUSED)
-def test_what_cannot_have_been_weighed_is_refused(what):
+def test_impossible_masses_are_refused(what):
     weighed, code = REFUSED[what]
     with pytest.raises(CheckRefused) as refused:
         require_possible_masses(FINE, weighed)

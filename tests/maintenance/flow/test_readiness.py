@@ -28,7 +28,7 @@ def flow(max_flow_mm3_s: float | None, last: LastFlowCheck | None = LAST, **valu
     return next((check for check in checks if check.name == "flow"), None)
 
 
-def test_a_job_that_does_not_say_its_flow_is_not_judged_by_it():
+def test_a_job_without_a_stated_flow_is_not_judged_by_it():
     assert flow(None) is None
 
 
@@ -39,13 +39,13 @@ def test_flow_turns_where_5_percent_may_be_lost_and_where_10_likely_are(asked, s
     assert bool(found.remedy) == (state != CLEAR)
 
 
-def test_the_sentence_tells_number_limit_and_band():
+def test_the_sentence_has_number_limit_and_range():
     assert flow(12).sentence == (
         "The job asks up to 12 mm³/s; the flow check of 03 Nov 2026 lost 10 % at 10 (9 to over 16) mm³/s."
     )
 
 
-def test_what_was_not_reached_or_not_tested_is_never_clear():
+def test_a_flow_that_was_not_reached_or_tested_is_never_clear():
     untested = replace(LAST, at_5=Usable(0.05, 8, None, None, None), at_10=Usable(0.10, 8, None, None, None))
     assert flow(8, untested).state == CLEAR
     assert flow(8.1, untested).state == CAUTION and "no further than 8" in flow(8.1, untested).sentence
@@ -61,7 +61,7 @@ def test_a_material_without_a_check_is_a_caution():
 def test_an_old_check_and_other_parts_are_cautions():
     assert flow(5, replace(LAST, days_ago=FLOW_OLD_DAYS)).state == CLEAR
     assert flow(5, replace(LAST, days_ago=FLOW_OLD_DAYS + 1)).action == "check_flow"
-    # What other parts lost is no reason to hold the job.
+    # The loss with other parts is no reason to hold the job.
     other = flow(12, replace(LAST, changed="drive gears"))
     assert other.state == CAUTION and "before a change of drive gears" in other.sentence
 

@@ -48,7 +48,7 @@ def due(kind_: str) -> list[Reminder]:
 # Kept and withdrawn
 
 
-def test_a_check_is_kept_with_its_blobs_and_takes_their_grams(shop, loaded):
+def test_a_check_is_stored_with_its_blobs_and_takes_their_grams(shop, loaded):
     before_g = remaining(loaded).mass_g
     made = check(shop.south, loaded, hours_ago(100), note="after the move", by=shop.user)
     assert made.blobs.count() == 12 and made.diameter_mm == 1.75
@@ -91,7 +91,7 @@ REFUSED = {
 }
 
 
-def test_what_cannot_be_is_refused_and_nothing_is_stored(shop, loaded):
+def test_impossible_input_is_refused_and_nothing_is_stored(shop, loaded):
     before = everything()
     for what, (values, code) in REFUSED.items():
         with refuses(code), transaction.atomic():
@@ -99,7 +99,7 @@ def test_what_cannot_be_is_refused_and_nothing_is_stored(shop, loaded):
         assert everything() == before, what
 
 
-def test_a_catalogue_corrected_later_breaks_no_kept_check(shop, loaded):
+def test_a_catalogue_corrected_later_breaks_no_stored_check(shop, loaded):
     check(shop.south, loaded, hours_ago(100))
     shop.pla.density_g_cm3 = 0.9
     shop.pla.save()

@@ -102,7 +102,7 @@ def most_over_one(pulled: list[tuple[int, float, float]]) -> int:
 
 @settings(max_examples=60)
 @given(jobs, st.booleans())
-def test_what_moves_say(facts_of, job, e_follows_g90):
+def test_moves_have_the_expected_totals(facts_of, job, e_follows_g90):
     reading = ReaderSettings(e_follows_g90=e_follows_g90)
     expected = oracle.read(job, reading)
     if expected.commands == 0:

@@ -230,7 +230,7 @@ def test_flow_after_a_long_way_that_begins_at_a_near_corner(facts_of):
     assert use.peak_5s_mm3_s == pytest.approx((2 * 1 + 3 * 5) * AREA / 5, rel=0.001)
 
 
-def test_what_only_returns_is_no_flow(facts_of):
+def test_filament_that_only_returns_is_no_flow(facts_of):
     """Filament that was pulled back comes to the nozzle again, and nothing melts."""
     (use,) = facts_of("M83\nG1 F3000\nG1 X60 E3\nG1 E-2 F2400\nG1 E2\nG1 X120 E3 F3000").uses
     assert use.melt_mm == exactly(6)
@@ -296,7 +296,7 @@ def test_up_to_a_line_a_byte_and_a_time(facts_of):
     assert len(facts.marks) <= 1026
 
 
-def test_a_short_job_is_told_line_by_line(facts_of):
+def test_a_short_job_is_summarised_line_by_line(facts_of):
     facts = facts_of("M83\nG1 X1 E1\nG1 X2 E2\nG1 X3 E4\n")
     assert [facts.up_to(line=n).filament_mm[0] for n in range(1, 6)] == [0, 0, 1, 3, 7]
 
@@ -306,7 +306,7 @@ def test_up_to_wants_one_place(facts_of):
         facts_of("G1 X1 E1").up_to(line=1, byte=1)
 
 
-# What is uncertain is said
+# Uncertain facts have remarks
 
 
 @pytest.mark.parametrize(
@@ -333,7 +333,7 @@ def test_machines_that_differ_on_g90(facts_of):
     assert apart.filament_mm == 19
 
 
-def test_what_has_no_meaning_is_counted(facts_of):
+def test_ignored_commands_are_counted(facts_of):
     facts = facts_of("G1 E1 F60 A3\nM84\nM84\nG29\nstart_print BED=60\nSTART_PRINT\nG92.1\n#")
     assert facts.unread == {
         "M84": 2, "START_PRINT": 2, "G29": 1, "G92.1": 1, "stray characters": 1, "word A": 1

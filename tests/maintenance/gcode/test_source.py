@@ -37,7 +37,7 @@ def long_listing() -> bytes:
     return b"PK\x03\x04" + bytes(2**21) + bytes(made)
 
 
-def test_packed_jobs_say_the_same(facts_of):
+def test_packed_jobs_have_the_same_facts(facts_of):
     plain = facts_of(JOB)
     three = {"[Content_Types].xml": b"<Types/>", "3D/model.model": b"<model/>", "plates/1.gcode": JOB}
     for packed, packing, member in (
@@ -84,7 +84,7 @@ def test_one_job_of_a_container_is_chosen(facts_of):
     # The packed ones carry the time of packing: their bytes are no names for the workers to agree on.
     ids=range(13),
 )
-def test_what_is_refused_says_what_to_do(facts_of, job, says):
+def test_each_refusal_names_a_remedy(facts_of, job, says):
     with pytest.raises(GcodeError, match=says) as refusal:
         facts_of(job)
     assert str(refusal.value).endswith(".")

@@ -87,7 +87,7 @@ def test_the_same_content_is_stored_once(shop, data_folder):
     assert [path.name for path in (data_folder / "jobs").iterdir()] == [one.digest]
 
 
-def test_what_cannot_be_read_says_why(shop):
+def test_an_unreadable_file_shows_its_reason(shop):
     file = read(given_file(b"\x00\x01"))
     assert (file.state, file.facts) == ("refused", None)
     assert "NUL" in file.problem
@@ -132,7 +132,7 @@ def test_a_reading_is_stopped_in_the_middle(shop, small_chunks, monkeypatch):
     assert len(looks) == 2
 
 
-def test_progress_is_kept_while_it_is_read(shop, small_chunks):
+def test_progress_is_stored_while_a_file_is_read(shop, small_chunks):
     file = given_file()
     with CaptureQueriesContext(connection) as queries:
         read_file(file.pk, file.round)
@@ -155,7 +155,7 @@ def test_read_again_as_another_machine_understands_it(shop):
         read_again(file, diameter_mm=50)
 
 
-def test_content_is_kept_for_a_while_and_what_was_read_for_good(shop, data_folder, settings):
+def test_content_is_stored_for_a_while_and_facts_for_good(shop, data_folder, settings):
     settings.KEEP_JOB_FILES_DAYS = 30
     old, same, new = given_file(), given_file(name="again.gcode"), given_file(HEAD + ONE_METRE)
     for file in (old, same, new):

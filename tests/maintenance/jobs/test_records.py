@@ -166,7 +166,7 @@ def test_a_job_of_a_spool_that_came_off_since_is_recorded_late(shop, loaded):
 
 @settings(max_examples=5)
 @given(st.lists(st.tuples(st.floats(1, 60), st.floats(0.1, 10), st.booleans()), max_size=5))
-def test_what_parts_have_done_is_what_the_jobs_that_stand_add_up_to(shop, loaded, jobs):
+def test_the_use_of_parts_is_the_sum_of_valid_jobs(shop, loaded, jobs):
     for job in Job.objects.filter(withdrawn_at=None):
         withdraw(job, reason="another turn")
     for n, (mass_g, hours, withdrawn) in enumerate(jobs):

@@ -77,14 +77,14 @@ def test_a_spool_that_left_without_being_unloaded_frees_its_toolhead(shop, plain
     assert loading.end == hours_ago(2)
 
 
-def test_what_was_emptied_is_unloaded_and_goes_nowhere(shop, plain):
+def test_an_emptied_spool_is_unloaded_without_a_new_place(shop, plain):
     loading = load_spool(shop.south, plain, at=hours_ago(5))
     mark_empty(plain, at=hours_ago(2))
     unload_spool(loading, shop.box, at=hours_ago(1))
     assert current_stay(plain) is None
 
 
-def test_what_cannot_be_is_refused(shop, plain):
+def test_impossible_input_is_refused(shop, plain):
     with refuses("in_the_future"):
         load_spool(shop.south, plain, at=hours_ago(-3))
     with refuses("before_receipt"):

@@ -38,7 +38,7 @@ def test_a_part_comes_from_the_drawer(shop):
     assert life_left([fitting.part])[fitting.part_id].age == 0
 
 
-def test_what_was_never_in_the_drawer_is_not_counted(shop):
+def test_parts_that_were_never_in_the_drawer_are_not_counted(shop):
     StockEntry.objects.all().delete()
     assert in_stock() == {}
 
@@ -126,7 +126,7 @@ REFUSED = {
 
 
 @pytest.mark.parametrize("what", REFUSED)
-def test_what_cannot_be_is_refused_and_nothing_is_stored(shop, what):
+def test_impossible_input_is_refused_and_nothing_is_stored(shop, what):
     act, says = REFUSED[what]
     before = everything()
     with pytest.raises(ValidationError, match=says), transaction.atomic():

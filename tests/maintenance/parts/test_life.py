@@ -1,4 +1,4 @@
-"""What the shop's own parts teach, and what a part is told about itself."""
+"""The life learnt from the shop's own parts, and the evidence of a single part."""
 
 from datetime import timedelta
 
@@ -68,7 +68,7 @@ def test_worn_parts_teach_the_life_of_their_kind(shop, printing):
 
 
 @pytest.mark.parametrize("removal", ["sound", "upgraded", "lost"])
-def test_what_came_off_for_another_reason_would_have_lasted_longer(shop, printing, removal):
+def test_a_part_removed_for_another_reason_would_have_lasted_longer(shop, printing, removal):
     stated = expected_km(shop)
     printing(400, 200)
     replace_part(shop.north, "nozzle", shop.brass, removal=removal, at=hours_ago(190))
@@ -102,7 +102,7 @@ def test_a_withdrawn_job_is_unlearnt(shop, printing):
     assert expected_km(shop) == before
 
 
-def test_what_was_known_then_is_told_of_then(shop, printing):
+def test_a_past_time_uses_only_facts_known_then(shop, printing):
     printing(100, 200)
     replace_part(shop.north, "nozzle", shop.brass, at=hours_ago(190))
     then = load_kind_lives([shop.brass], hours_ago(195))[shop.brass.pk]
@@ -126,7 +126,7 @@ def test_the_date_follows_from_what_is_left_and_the_rate_of_use(shop, printing):
 # Bores
 
 
-def test_a_measured_bore_tells_the_life_of_its_nozzle_and_of_its_kind(shop, printing):
+def test_a_measured_bore_changes_the_life_of_its_nozzle_and_of_its_kind(shop, printing):
     part = nozzle(shop.north).part
     printing(100, 200)
     stated = load_part_wear(Part.objects.filter(pk=part.pk))[0]
@@ -165,7 +165,7 @@ def test_a_bore_measured_before_the_first_job_is_the_new_one(shop, printing):
     assert of.expected.median > 0.2
 
 
-def test_a_withdrawn_reading_tells_nothing(shop, printing):
+def test_a_withdrawn_reading_changes_no_life(shop, printing):
     part = nozzle(shop.north).part
     printing(100, 200)
     before = life_left([part])[part.pk].median_left

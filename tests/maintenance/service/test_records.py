@@ -228,7 +228,7 @@ def test_an_enclosures_filter_is_asked_for_where_there_is_one(shop):
         record_service(kind, printer=open_.printer)
 
 
-def test_what_is_not_in_use_is_not_asked_for(shop, belts):
+def test_a_service_kind_out_of_use_is_never_due(shop, belts):
     belts.in_use = False
     save_kind(belts)
     assert load_service_statuses(Toolhead.objects.select_related("printer")) == []
@@ -237,7 +237,7 @@ def test_what_is_not_in_use_is_not_asked_for(shop, belts):
 # Recording
 
 
-def test_done_starts_the_count_again_and_is_kept(shop, loaded, belts):
+def test_a_recorded_service_restarts_the_count(shop, loaded, belts):
     printed(shop, loaded, 6, 30)
     entry = record_service(belts, printer=shop.south.printer, at=hours_ago(20), note="slack", by=shop.user)
     assert (entry.toolhead, entry.recorded_by, entry.note) == (None, shop.user, "slack")
@@ -265,7 +265,7 @@ def test_a_service_is_withdrawn_once_and_stays_on_record(shop, loaded, belts):
         ({"printer": True, "note": "x" * 201}, "at most 200"),
     ],
 )
-def test_what_cannot_be_is_refused_and_nothing_is_stored(shop, belts, values, words):
+def test_impossible_input_is_refused_and_nothing_is_stored(shop, belts, values, words):
     given = dict(values)
     if "printer" in given:
         given["printer"] = shop.south.printer
@@ -381,7 +381,7 @@ def due(kind: str) -> list[Reminder]:
 
 
 @pytest.mark.django_db(transaction=True)
-def test_what_is_overdue_is_told_once_as_soon_as_the_job_is_recorded_and_ends_when_done(
+def test_an_overdue_service_raises_one_reminder_with_the_job_and_ends_when_done(
     shop, loaded, cleaning, belts
 ):
     printed(shop, loaded, 11, 30)
@@ -405,7 +405,7 @@ def test_what_is_overdue_is_told_once_as_soon_as_the_job_is_recorded_and_ends_wh
 
 
 @pytest.mark.django_db(transaction=True)
-def test_a_reminder_says_since_when(shop, loaded, belts):
+def test_a_reminder_names_the_start_of_its_count(shop, loaded, belts):
     entry = record_service(belts, printer=shop.south.printer, at=hours_ago(40))
     printed(shop, loaded, 12, 30)
     values = due("service")[0].reason.values

@@ -209,7 +209,7 @@ def test_material_causes_follow_the_feedstock_and_machine_causes_the_toolhead(sh
     assert set(here.before) == {"nozzle_worn"}
 
 
-# What is refused
+# Refusals
 
 
 def refused(act, words: str) -> None:

@@ -99,7 +99,7 @@ def test_heat_ages_faster_when_hotter():
     assert heat_weight(240, 230) > 1 > heat_weight(220, 230)
 
 
-def test_what_is_retracted_passes_the_teeth_twice_more():
+def test_retracted_filament_passes_the_teeth_twice_more():
     # 2,000 retractions of 0.8 mm are 1.6 m back and 1.6 m forth.
     assert feed_km(1, PLAIN, BRASS, 0.0016) == pytest.approx(feed_km(1, PLAIN, BRASS) + 0.0032)
 

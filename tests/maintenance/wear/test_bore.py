@@ -38,7 +38,7 @@ def test_a_measured_bore_gives_back_the_share_that_it_comes_from(share, dose_km)
     assert (evidence.age, evidence.share) == (dose_km, pytest.approx(share, abs=1e-9))
 
 
-def test_a_finer_gauge_and_a_bore_measured_when_new_tell_more():
+def test_a_finer_gauge_and_a_bore_measured_when_new_narrow_the_life():
     coarse, fine = (BORE.evidence(0.1, 0.42, error).error for error in (0.01, 0.002))
     assert fine < coarse
     assert Bore(0.4, 0.002, 0.45).evidence(0.1, 0.42, 0.002).error < fine

@@ -128,7 +128,7 @@ def test_a_reading_narrows_the_life_of_the_part_that_was_measured():
     assert expected.condition_on([]) is expected
 
 
-def test_an_exact_reading_tells_the_life_and_a_worthless_one_nothing():
+def test_an_exact_reading_gives_the_life_and_a_vague_one_nothing():
     expected = learn(BRASS)
     exact = expected.condition_on([BoreEvidence(0.05, 0.2, 0.001)])
     assert (exact.low, exact.median, exact.high) == pytest.approx((0.25, 0.25, 0.25), rel=0.02)
@@ -156,7 +156,7 @@ def test_the_oddest_lives_that_can_be_stated_give_a_band(numbers):
         assert 0 < expected.low <= expected.median <= expected.high < float("inf")
 
 
-def test_several_readings_tell_as_much_as_the_one_that_sums_them_up():
+def test_several_readings_equal_the_one_that_combines_them():
     # Two of the same part, each with error e, are worth one with e / sqrt(2) at the same age.
     expected = learn(BRASS)
     twice = expected.condition_on([BoreEvidence(0.05, 0.3, 0.06), BoreEvidence(0.05, 0.3, 0.06)])
@@ -175,7 +175,7 @@ def test_several_readings_tell_as_much_as_the_one_that_sums_them_up():
     ),
     st.floats(0, 1),
 )
-def test_whatever_a_gauge_says_lives_stay_a_band(readings, seen_sound):
+def test_lives_stay_a_range_whatever_the_reading(readings, seen_sound):
     record = Record(seen_sound, False, tuple(readings))
     for expected in (learn(BRASS).condition_on(readings), learn(BRASS, (record,))):
         assert 0 < expected.low <= expected.median <= expected.high < 1e9

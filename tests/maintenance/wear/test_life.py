@@ -35,7 +35,7 @@ def test_just_seen_sound_it_is_not_used_up(life, age):
 
 
 @given(lives, ages, ages)
-def test_what_is_left_is_a_band_that_shrinks(life, age, more):
+def test_remaining_life_is_a_range_that_shrinks(life, age, more):
     left, later = remaining(life, age), remaining(life, age + more)
     assert 0 <= left.low <= left.median <= left.high
     assert later.median <= left.median

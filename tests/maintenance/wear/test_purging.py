@@ -46,13 +46,13 @@ def test_a_little_above_its_window_it_is_pushed_through_without_a_pause():
 
 
 @pytest.mark.parametrize("new", ["PLA", "POM", "PVA"])
-def test_what_would_char_is_not_heated_to_the_old_temperature(new):
+def test_a_material_that_would_char_is_not_heated_to_the_old_temperature(new):
     found = changed("PC", new)
     assert found.matters and found.remedy.startswith(f"Do not heat {new} to 260 °C")
     assert "cold pull" in found.remedy
 
 
-def test_what_gives_off_harmful_fumes_is_not_brought_to_that_heat_either():
+def test_a_material_with_harmful_fumes_is_not_heated_that_far_either():
     # 30 K above its window others are pushed through; POM and PVA are not.
     assert changed("ABS", "POM").remedy.startswith("Purge with POM at 230 °C until")
     assert changed("PA6", "POM").remedy.startswith("Do not heat POM to 245 °C")
@@ -65,12 +65,12 @@ def test_leftovers_that_give_off_fumes_when_overheated_matter_in_the_other_direc
     assert "ventilate" in found.remedy
 
 
-def test_charring_leftovers_are_told_and_are_no_reason_to_wait():
+def test_charring_leftovers_are_reported_and_no_reason_to_wait():
     found = changed("PLA", "PC")
     assert not found.matters and "chars at 285 °C" in found.sentence
 
 
-def test_fibres_are_told():
+def test_leftover_fibres_are_reported():
     filled = PurgeMaterial("PLA", 190, 220, filler="carbon fibre")
     assert "carbon fibre" in assess_change(filled, CATALOGUE["PLA"], 205).sentence
     assert "carbon fibre" not in assess_change(filled, filled, 205).sentence

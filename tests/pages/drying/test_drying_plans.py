@@ -74,7 +74,7 @@ def test_stages_that_cannot_be_are_refused_at_their_field(shop, desk, pva, value
     assert not DryingRun.objects.exists()
 
 
-def test_the_time_line_and_the_list_of_finished_runs_tell_both_stages(shop, desk, pva):
+def test_the_time_line_and_the_list_of_finished_runs_show_both_stages(shop, desk, pva):
     (run,) = start_drying(
         [pva],
         shop.dryer,
@@ -89,7 +89,7 @@ def test_the_time_line_and_the_list_of_finished_runs_tell_both_stages(shop, desk
     assert "never above 45 °C before it has dried" in words(desk.get(of("spool-label", pva)))
 
 
-def test_a_job_and_strong_parts_can_be_planned_for_and_are_kept(shop, desk):
+def test_a_plan_for_a_job_and_strong_parts_is_stored(shop, desk):
     def plan(**asked):
         return desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk} | asked).context["plan"]
 
@@ -149,7 +149,7 @@ def test_spools_start_together_in_two_stages(shop, desk, pva):
     assert not DryingRun.objects.exists()
     assert desk.post(address, both | values | {"first_hours": found.first.hours}).status_code == 302
     assert {run.temperatures for run in DryingRun.objects.all()} == {"40 °C for 2.25 h, then 50 °C"}
-    # Who comes later sees what the dryer does, and may join in it or not.
+    # A later visitor sees the running drying, and may join it or not.
     late = desk.get(address)
     assert "It runs at 40 °C for 2.25 h, then 50 °C" in words(late)
 

@@ -1,4 +1,4 @@
-"""What a drying plan says where it cannot start, is not needed or was asked for in vain."""
+"""The texts of a drying plan that cannot start, is not needed or was requested in vain."""
 
 from datetime import timedelta
 
@@ -43,7 +43,7 @@ def test_no_time_is_promised_for_a_plan_that_cannot_start(shop, desk):
     for query in ({}, {"dryer": shop.dryer.pk}):
         said = words(desk.get(of("spool-dry", low), query))
         assert "It cannot start so now. Oven A dries spool" in said and "if it starts now" not in said
-    # Who may be so hot joins, where there is room.
+    # A spool that may be so hot joins, where there is room.
     shop.dryer.spool_capacity = 2
     assert plan_drying(shop.other, shop.dryer).blocked == ""
 
@@ -62,7 +62,7 @@ def test_no_time_is_promised_for_what_dries_already_is_empty_or_would_heat_anoth
     assert plan.blocked == "" and plan.ready_at is not None
 
 
-def test_what_is_dry_needs_no_drying(shop, desk):
+def test_a_dry_spool_needs_no_drying(shop, desk):
     dry = receive(shop.nylon, shop.bag, card="dry", at=hours_ago(2))
     plan = plan_drying(dry, shop.dryer, PlanRequest(target_pct=5))
     assert plan.hours == 0
@@ -100,7 +100,7 @@ def test_a_first_stage_is_never_dropped_in_silence(shop, desk):
     assert DryingRun.objects.get().first_set_point_c == 35
 
 
-def test_a_second_start_of_the_same_spools_says_which_one_is_drying(shop, desk):
+def test_a_second_start_of_the_same_spools_names_the_drying_spool(shop, desk):
     page = reverse("drying-start", args=[shop.dryer.pk])
     data = {"spools": [shop.free.pk, shop.other.pk], "planned_hours": "5", "resolution_g": "1"}
     desk.post(page, data)
@@ -112,13 +112,13 @@ def test_a_second_start_of_the_same_spools_says_which_one_is_drying(shop, desk):
     assert "There is no plan yet." in said and "Nothing was saved" not in said
 
 
-def test_a_way_that_only_the_dryers_error_forbids_says_so(shop, desk):
+def test_an_option_that_only_the_dryers_error_forbids_shows_that_reason(shop, desk):
     pva = receive(feedstock("PVA"), shop.shelf, core_material="pc", net_mass_g=1000)
     whys = {option.set_point_c: option.why for option in plan_drying(pva, shop.dryer).options}
     assert not any(why is not None and why.code == "drying.too_soft" for c, why in whys.items() if c <= 45)
 
 
-def test_too_few_hours_and_too_much_heat_are_told_when_a_run_starts(shop, desk):
+def test_too_few_hours_and_too_much_heat_are_shown_when_a_run_starts(shop, desk):
     data = {"dryer": shop.dryer.pk, "set_point_c": "77", "resolution_g": "1"}
     said = words(desk.post(of("spool-dry", shop.free), data | {"planned_hours": "2"}, follow=True))
     assert "After the planned 2 h it is likely not below" in said and "Too much heat" not in said
@@ -143,7 +143,7 @@ def test_the_hours_of_the_caution_are_those_of_the_budget(shop):
     assert heat_caution(run) is None
 
 
-def test_a_run_that_is_planned_as_the_plan_says_needs_no_word(shop):
+def test_a_run_with_the_planned_hours_gets_no_caution(shop):
     plan = plan_drying(shop.free, shop.dryer, PlanRequest(set_point_c=75))
     assert short_run_caution(plan, plan.hours) is None
     assert short_run_caution(plan, plan.hours - 1).code == "drying.run_is_short"

@@ -59,13 +59,13 @@ def test_from_the_machine_to_the_recorded_check(shop, desk, plan):
     assert says(desk.get(reverse("spool-history", args=[made.spool.code])), "4.04 g: flow check on North T0")
 
 
-def test_a_reference_that_is_heavier_is_told_so(shop, desk, plan):
+def test_a_heavier_reference_is_reported(shop, desk, plan):
     desk.post(reverse("flow-check-new"), plan | masses(*(1.01 * mass for mass in MASSES)))
     page = desk.get(reverse("flow-check", args=[FlowCheck.objects.get().pk]))
     assert says(page, "The slow reference itself is 0.") and says(page, "% heavier than the commanded mass")
 
 
-def test_a_plan_says_once_how_uncertain_it_is(shop, desk, plan):
+def test_a_plan_shows_its_uncertainty_once(shop, desk, plan):
     page = desk.get(reverse("flow-check-new"), plan | {"resolution_g": 0.02})
     assert says(page, "With this scale and length a loss is uncertain by 1.9 %")
     assert not says(page, "A loss will be uncertain")
@@ -94,7 +94,7 @@ BAD_PLANS = {
 }
 
 
-def test_a_plan_that_will_not_do_is_told_before_the_start(shop, desk, plan):
+def test_an_impossible_plan_is_refused_before_the_start(shop, desk, plan):
     for what, (values, text) in BAD_PLANS.items():
         page = desk.get(reverse("flow-check-new"), plan | values)
         assert says(page, text) and not says(page, "G-code"), what
@@ -114,7 +114,7 @@ BAD_MASSES = {
 }
 
 
-def test_masses_that_cannot_be_are_refused_and_kept_for_correction(shop, desk, plan):
+def test_impossible_masses_are_refused_and_stay_in_the_form(shop, desk, plan):
     for what, (values, text) in BAD_MASSES.items():
         page = desk.post(reverse("flow-check-new"), plan | values)
         assert page.status_code == 200 and says(page, text) and says(page, "Nothing was saved"), what
@@ -137,7 +137,7 @@ def test_a_check_is_withdrawn_once(shop, desk):
     assert says(desk.get(reverse("toolhead-flow", args=[made.toolhead_id])), "No flow check yet")
 
 
-def test_a_rising_loss_is_drawn_told_and_reminded_of(shop, desk):
+def test_a_rising_loss_is_drawn_described_and_reminded_of(shop, desk):
     toolhead = shop.toolheads[0]
     for n, slip in enumerate([0.0] * START + [0.3, 0.6, 0.9]):
         check(toolhead, shop.spools[0], hours_ago(4.5 - n / 2), slip)
@@ -162,7 +162,7 @@ def test_whatever_a_curve_is_it_is_drawn_within_its_box(losses, scatter):
     assert len(drawn.points) == len(drawn.bars) == 5
 
 
-def test_a_job_may_say_its_fastest_flow(shop, desk):
+def test_a_job_may_state_its_fastest_flow(shop, desk):
     check(shop.toolheads[0], shop.spools[0], hours_ago(2), slip=1)
     job = {"loading": shop.toolheads[0].loadings.get().pk, "name": "vase", "mass_g": 20, "hours": 1}
     job |= {"nozzle_c": 215, "bed_c": 55, "max_flow_mm3_s": 11}

@@ -1,4 +1,4 @@
-"""What all pages share: signing in, the frame, pages of errors, a shop without anything in it."""
+"""The parts that all pages share: signing in, the frame, error pages, an empty shop."""
 
 import re
 
@@ -75,7 +75,7 @@ def test_error_pages(desk):
     assert 'name="code"' in missing.content.decode()
 
 
-def test_what_only_a_button_sends_is_no_blank_page(desk, shop):
+def test_an_address_for_forms_answers_get_with_a_page(desk, shop):
     stranger = Client()
     address = "/drying/week/plan/"
     assert stranger.post(address).headers["Location"] == f"/sign-in/?next={address}"

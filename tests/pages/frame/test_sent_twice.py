@@ -46,14 +46,14 @@ def test_each_form_has_a_key_of_its_own(shop, desk, scale):
     assert len(set(service)) == len(service) > 1
 
 
-def test_a_refused_form_keeps_nothing(shop, desk, scale):
+def test_a_refused_form_stores_nothing(shop, desk, scale):
     (key,) = keys(desk.get(scale))
     refused = desk.post(scale, {"gross_g": "-5", "resolution_g": "1", FIELD: key})
     assert refused.status_code == 200 and not SentRequest.objects.exists()
     assert desk.post(scale, {"gross_g": "1100", "resolution_g": "1", FIELD: key}).status_code == 302
 
 
-def test_what_was_changed_after_sending_can_be_recorded_as_well(shop, desk, scale):
+def test_a_form_changed_after_sending_is_recorded_as_well(shop, desk, scale):
     before, values = weighings(shop), {"gross_g": "1100", "resolution_g": "1", "note": "<b>", FIELD: "k"}
     desk.post(scale, values)
     page = desk.post(scale, values | {"gross_g": "1098"})

@@ -40,7 +40,7 @@ def worked(shop):
     return shop
 
 
-def test_it_tells_what_ran_what_waits_and_what_it_runs_on(desk, worked):
+def test_the_page_shows_runs_queues_and_versions(desk, worked):
     page = desk.get(STATUS)
     assert says(page, "spools.queue_advances moisture")
     assert says(page, "No work was given up.")
@@ -71,11 +71,11 @@ def test_work_that_was_given_up_is_run_again_by_its_button(desk, worked):
     assert item.state == "done"
     assert says(desk.post(again, follow=True), "in the queue again already")
     gone = reverse("status-again", args=[uuid4()])
-    assert says(desk.post(gone, follow=True), "not kept any more")
+    assert says(desk.post(gone, follow=True), "not stored any more")
     assert desk.get(again).status_code == 405
 
 
-def test_what_is_not_well_is_told_with_what_to_do(desk, shop, settings, monkeypatch):
+def test_problems_are_shown_with_their_remedy(desk, shop, settings, monkeypatch):
     monkeypatch.setattr("background.host.LOW_DISK_BYTES", 10**18)
     old = timezone.now() - timedelta(hours=3)
     WorkItem.objects.create(name="spools.advance_dry_boxes", queue="moisture", due=old)
@@ -92,7 +92,7 @@ def test_what_is_not_well_is_told_with_what_to_do(desk, shop, settings, monkeypa
         assert says(page, text), text
 
 
-def test_why_a_message_was_given_up_is_told_to_its_owner_alone(desk, shop):
+def test_the_error_of_a_message_is_shown_to_its_owner_alone(desk, shop):
     bob = get_user_model().objects.create_user("bob")
     channel = Channel.objects.create(user=bob, kind="email", address="bob@example.org")
     error = "The mail server refused the address (550 bob@example.org)."
@@ -104,7 +104,7 @@ def test_why_a_message_was_given_up_is_told_to_its_owner_alone(desk, shop):
     assert says(other.get(STATUS), "550 bob@example.org")
 
 
-def test_a_sensor_that_went_silent_is_told_until_it_speaks_again(desk, shop):
+def test_a_silent_sensor_is_listed_until_its_next_reading(desk, shop):
     last = timezone.now() - BELIEVED_FOR - timedelta(minutes=1)
     for place, origin in ((shop.box, "api"), (shop.bag, "hand")):
         record_readings(place, [(last - timedelta(hours=n), 22, 14) for n in range(12)], origin=origin)
@@ -114,7 +114,7 @@ def test_a_sensor_that_went_silent_is_told_until_it_speaks_again(desk, shop):
     assert late_sensors(timezone.now()) == []
 
 
-def test_what_an_ended_way_gave_up_is_no_alarm(desk, shop):
+def test_messages_of_an_ended_channel_are_no_alarm(desk, shop):
     ended = Channel.objects.create(
         user=shop.user, kind="email", address="ada@example.org", ended_at=timezone.now()
     )
@@ -136,7 +136,7 @@ def test_strangers_see_neither_status_nor_metrics(shop):
 
 def test_metrics_are_read_by_prometheus_own_parser(shop, worked):
     a_reminder(shop, kind="leak", condition="leak:1")
-    # What waited for its time is late only since then.
+    # Work that waited for its time is late only since then.
     waited = {"written_at": timezone.now() - timedelta(hours=9)}
     message(shop, not_before=timezone.now() - timedelta(minutes=5), **waited)
     given_up()

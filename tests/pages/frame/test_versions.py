@@ -15,7 +15,7 @@ from tests.pages.small_shop import says
 
 
 def filled(page, name: str = "form") -> dict:
-    """What a browser would send of an untouched form."""
+    """The data that a browser would send of an untouched form."""
     return inputs(page.context[name])
 
 
@@ -36,7 +36,7 @@ def pages(shop):
 
 
 @pytest.mark.parametrize("kind", ["place", "feedstock", "reel", "part kind", "service kind"])
-def test_the_second_of_two_edits_is_told_and_keeps_its_values(desk, pages, kind):
+def test_the_second_of_two_edits_is_refused_and_its_values_stay(desk, pages, kind):
     address, field, first, second = pages[kind]
     opened = filled(desk.get(address))
     saved = desk.post(address, opened | {field: first})

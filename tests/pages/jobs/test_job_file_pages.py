@@ -86,7 +86,7 @@ def test_a_large_file_goes_through_the_disk(desk, shop, settings):
         ({"file": uploaded(name="x" * 300), "diameter_mm": "1.75"}, "at most 200 characters"),
     ],
 )
-def test_what_is_not_taken_in(desk, shop, sent, says_what):
+def test_unacceptable_files_are_refused(desk, shop, sent, says_what):
     page = desk.post("/jobs/files/", sent)
     assert page.status_code == 200 and says(page, says_what)
     assert not JobFile.objects.exists()
@@ -107,7 +107,7 @@ def test_reading_is_stopped_and_begun_again(desk, shop):
     )
 
 
-def test_a_file_that_cannot_be_read_says_why(desk, shop):
+def test_a_file_that_cannot_be_read_shows_the_reason(desk, shop):
     file = kept("\0")
     page = desk.get(f"/jobs/files/{file.pk}/")
     assert says(page, "It cannot be read: Byte 0 of the job is NUL")
@@ -120,7 +120,7 @@ def test_names_are_shown_as_text(desk, shop):
         assert b"<script>alert" not in desk.get(address).content
 
 
-def test_the_flow_is_drawn_and_told_in_a_table(desk, shop):
+def test_the_flow_is_drawn_and_listed_in_a_table(desk, shop):
     page = desk.get(f"/jobs/files/{kept().pk}/").content.decode()
     (line,) = re.findall(r'chart-line" points="([^"]+)"', page)
     points = [tuple(map(float, point.split(","))) for point in line.split()]
@@ -220,7 +220,7 @@ def test_files_are_for_people_who_signed_in(client, shop):
     assert file.state == "waiting"
 
 
-def test_absurd_hours_are_told_and_break_nothing(desk, shop):
+def test_absurd_hours_are_refused_and_break_nothing(desk, shop):
     file = kept("M83\nG1 F0.0001\nG1 X100 E500\n")
     page = desk.get(f"/jobs/files/{file.pk}/")
     assert page.status_code == 200 and says(page, "between 0.01 and 1000 h")
@@ -228,7 +228,7 @@ def test_absurd_hours_are_told_and_break_nothing(desk, shop):
     assert says(page, "between 0.01 and 1000 h")
 
 
-def test_a_file_that_is_read_again_keeps_its_old_facts_until_then(desk, shop):
+def test_a_file_that_is_read_again_shows_its_old_facts_until_then(desk, shop):
     file = kept()
     read_again(file, diameter_mm=2.85)
     assert says(desk.get(f"/jobs/files/{file.pk}/"), "It waits to be read")

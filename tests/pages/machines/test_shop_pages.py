@@ -128,14 +128,14 @@ def test_a_form_without_its_token_is_refused(shop):
     "name",
     ["place", "material", "feedstock", "drying-start", "machine", "part-replace", "job", "reminder-complete"],
 )
-def test_what_is_not_there_is_not_found(desk, name):
+def test_a_missing_row_is_not_found(desk, name):
     assert desk.get(reverse(name, args=[99999])).status_code == 404
 
 
 # Places
 
 
-def test_a_place_says_whether_its_air_is_read_or_assumed(shop, desk):
+def test_a_place_shows_whether_its_air_is_measured_or_assumed(shop, desk):
     shelf = desk.get(reverse("place", args=[shop.shelf.pk]))
     assert shelf.context["climate"].origin == "reading"
     assert shows(shelf, capfirst(shelf.context["climate"].text))
@@ -146,7 +146,7 @@ def test_a_place_says_whether_its_air_is_read_or_assumed(shop, desk):
     assert b"<polyline" not in box.content
 
 
-def test_a_place_says_since_when_its_sensor_is_silent(shop, desk):
+def test_a_place_shows_since_when_its_sensor_is_silent(shop, desk):
     address = reverse("place", args=[shop.box.pk])
     at = hours_ago(9)
     record_readings(shop.box, [(at - timedelta(minutes=5 * n), 22, 15) for n in range(12)], origin="api")
@@ -257,7 +257,7 @@ def test_a_material_shows_each_source_and_how_it_was_come_by(shop, desk):
     assert shows(response, "memory A book")
 
 
-def test_a_feedstock_tells_its_own_values_from_the_catalogue(shop, desk):
+def test_a_feedstock_shows_its_own_values_apart_from_the_catalogue(shop, desk):
     shop.nylon.dry_cap_c = 75
     shop.nylon.save()
     properties = desk.get(reverse("feedstock", args=[shop.nylon.pk])).context["properties"]

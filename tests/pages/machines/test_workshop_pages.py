@@ -123,7 +123,7 @@ def test_a_part_is_replaced_in_two_taps(shop, desk):
 
 
 @pytest.mark.parametrize("act", ["part-replace", "part-remove"])
-def test_a_part_that_is_off_already_is_told_with_its_time_and_stays_replaced_once(shop, desk, act):
+def test_a_removed_part_is_shown_with_its_time_and_replaced_once(shop, desk, act):
     old = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
     address, machine = reverse(act, args=[old.pk]), reverse("machine", args=[shop.toolheads[0].printer_id])
     values = {"kind": shop.brass.pk, "removal": "worn"}

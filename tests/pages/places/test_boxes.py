@@ -41,7 +41,7 @@ def page(desk, place: Place):
     return response
 
 
-def test_it_tells_what_is_missing(shop, desk):
+def test_the_page_lists_missing_data(shop, desk):
     told = page(desk, shop.box)
     assert len(told.context["missing"]) == 3
     assert shows(told, *told.context["missing"], note="box_incomplete")
@@ -87,7 +87,7 @@ def test_it_shows_the_computed_air_and_the_outlook(desk, charged):
 
 
 @pytest.mark.parametrize(("rh_pct", "kind"), [(48, "spent"), (30, "leak")])
-def test_it_says_when_the_hygrometer_disagrees(desk, charged, rh_pct, kind):
+def test_the_page_shows_that_the_hygrometer_disagrees(desk, charged, rh_pct, kind):
     record_readings(charged, [(hours_ago(h), 21, rh_pct) for h in range(8)], origin="api")
     told = page(desk, charged)
     (finding,) = told.context["box"].findings
@@ -129,7 +129,7 @@ def test_its_reminder_leads_to_it(desk, box):
     assert reverse("place", args=[box.pk]) in told.content.decode()
 
 
-def test_a_charge_put_in_now_is_told_and_ends_the_reminder(desk, box):
+def test_a_charge_put_in_now_is_shown_and_ends_the_reminder(desk, box):
     put_desiccant(box, "silica_gel", 50, condition="unknown", at=hours_ago(30))
     sweep()
     assert Reminder.objects.filter(place=box, ended_at=None).exists()

@@ -55,7 +55,7 @@ def browser_keys() -> dict[str, str]:
     }
 
 
-def test_at_first_there_are_no_ways_and_the_page_says_what_is_missing(desk):
+def test_at_first_there_are_no_channels_and_the_page_shows_missing_settings(desk):
     shown = page(desk)
     assert shown.context["channels"] == [] and not shown.context["email_is_set_up"]
     assert says(shown, "EMAIL_HOST") and says(shown, "PUBLIC_URL")
@@ -88,7 +88,7 @@ def test_an_address_is_added_tested_and_ended(desk):
 @pytest.mark.parametrize(
     "address", ["", "ada", "ada@", "a@b.example, c@d.example", "ada@shop.example\nbcc: x@y.z", "x" * 300]
 )
-def test_what_is_no_address_is_refused(desk, address):
+def test_an_invalid_address_is_refused(desk, address):
     answer = desk.post(reverse("notifications-email"), {"address": address})
     assert answer.status_code == 200 and "address" in answer.context["form"].errors
     assert not Channel.objects.exists()
@@ -111,7 +111,7 @@ def test_what_is_no_address_is_refused(desk, address):
         "https://" + "x" * 1000,
     ],
 )
-def test_what_is_no_web_address_is_refused(desk, address):
+def test_an_invalid_web_address_is_refused(desk, address):
     answer = desk.post(reverse("notifications-webhook"), {"address": address})
     assert answer.status_code == 200 and "address" in answer.context["form"].errors
     assert not Channel.objects.exists()
@@ -131,7 +131,7 @@ def test_a_secret_is_shown_once_and_can_be_renewed(desk):
     assert channel.secret != old and channel.secret in renewed.content.decode()
 
 
-def test_the_choices_are_kept_and_the_page_counts_what_is_wanted(desk, ada):
+def test_the_choices_are_stored_and_the_page_counts_chosen_kinds(desk, ada):
     mail = channels.add_email(ada, "ada@shop.example")
     hook = channels.add_webhook(ada, "https://r.example/")
     choices = {f"c{mail.pk}-{kind}": "" for kind in Reminder.Kind.values}
@@ -161,12 +161,12 @@ def test_a_choice_that_is_none_is_refused(desk, ada, value):
     assert hook.subscriptions.filter(timing="at_once").count() == 14
 
 
-def test_both_ends_of_the_quiet_hours_may_be_empty_and_both_say_so(desk):
+def test_both_ends_of_the_quiet_hours_may_be_empty_and_show_it(desk):
     fields = page(desk).context["times"].fields
     assert fields["quiet_from"].help_text == fields["quiet_to"].help_text == "Both empty: none."
 
 
-def test_times_are_kept(desk, ada):
+def test_times_are_stored(desk, ada):
     assert desk.post(reverse("notifications"), TIMES).status_code == 302
     kept = NotificationSettings.objects.get(user=ada)
     assert (str(kept.quiet_from), str(kept.digest_at), kept.urgent_in_quiet) == (
@@ -216,7 +216,7 @@ def test_a_browser_is_added_once_and_its_keys_are_looked_at(desk):
     assert Channel.objects.count() == 1
 
 
-def test_what_belongs_to_another_person_cannot_be_touched(desk, bob, ada):
+def test_channels_of_another_person_cannot_be_changed(desk, bob, ada):
     hook = channels.add_webhook(ada, "https://r.example/")
     message = outbox.send_test(hook)
     Message.objects.update(state="failed")
@@ -234,7 +234,7 @@ def test_what_belongs_to_another_person_cannot_be_touched(desk, bob, ada):
     assert says(twice, "Only a failed message can be sent again")
 
 
-def test_dead_ones_are_told_with_their_reason(desk, ada):
+def test_failed_messages_are_listed_with_their_reason(desk, ada):
     outbox.send_test(channels.add_webhook(ada, "https://r.example/"))
     Message.objects.update(state="failed", error="The receiver answered HTTP 500.", attempts=18)
     shown = page(desk)
@@ -302,7 +302,7 @@ def test_expired_messages_show_their_reason(desk, ada, settings):
     assert says(answer, outbox.ENDED) and says(answer, outbox.SUPERSEDED)
 
 
-def test_what_waits_behind_a_failure_is_told_for_when_it_is_tried(desk, ada):
+def test_a_message_behind_a_failure_shows_its_next_attempt(desk, ada):
     hook = channels.add_webhook(ada, "https://r.example/")
     outbox.send_test(hook)
     hook.backoff_until = timezone.now() + timedelta(days=1, minutes=10)

@@ -18,7 +18,7 @@ from tests.spools.conftest import hours_ago
 
 @pytest.fixture(autouse=True)
 def nothing_else(shop) -> None:
-    """What the shop itself makes due is left out here."""
+    """Without the reminders that the shop itself makes due."""
     Reminder.objects.all().delete()
 
 
@@ -183,7 +183,7 @@ def test_a_flow_check_is_planned_with_the_spool_that_is_loaded(shop, desk):
     assert desk.get(row["address"]).status_code == 200
 
 
-def test_what_came_back_in_time_is_due_before_the_next_sweep(shop, desk):
+def test_a_reminder_back_from_snooze_is_due_before_the_next_sweep(shop, desk):
     one = told()
     lifecycle.snooze(one, timezone.now() + timedelta(hours=1))
     Reminder.objects.update(snoozed_until=hours_ago(0.1))

@@ -62,7 +62,7 @@ def test_move_now_and_in_the_past(shop, desk, free):
         ({"when": "9999-12-31T23:59"}, "when"),
     ],
 )
-def test_an_impossible_move_is_told_and_not_kept(shop, desk, free, values, field):
+def test_an_impossible_move_is_refused_and_not_stored(shop, desk, free, values, field):
     response = desk.post(of("spool-move", free), {"place": shop.shelf.pk, "when": ""} | values)
     assert field in response.context["form"].errors
     assert current_stay(free).place == shop.bag
@@ -97,7 +97,7 @@ def test_a_weighing_counts_from_then_on(shop, desk, free):
 
 
 @pytest.mark.parametrize("gross_g", ["-1", "20", "99999", "nan", "inf", "heavy", ""])
-def test_an_impossible_weighing_is_told_and_not_kept(desk, free, gross_g):
+def test_an_impossible_weighing_is_refused_and_not_stored(desk, free, gross_g):
     response = desk.post(of("spool-weigh", free), {"gross_g": gross_g, "resolution_g": "1"})
     assert "gross_g" in response.context["form"].errors
     assert not MassEntry.objects.filter(spool=free, kind="weighed").exists()
@@ -108,7 +108,7 @@ def dry_values(shop, **values) -> dict:
     return given | values
 
 
-def test_a_plan_says_set_point_cap_hours_and_how_long_it_lasts(shop, desk, free):
+def test_a_plan_shows_set_point_cap_hours_and_how_long_it_lasts(shop, desk, free):
     assert shop.dryer.name in words(desk.get(of("spool-dry", free)))
     response = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk})
     plan, said = response.context["plan"], words(response)
@@ -153,7 +153,7 @@ def test_drying_starts_with_a_weighing_before(shop, desk, free):
         ({"when": "2190-01-01T10:00"}, "when"),
     ],
 )
-def test_drying_that_cannot_be_is_told_and_not_kept(shop, desk, free, values, field):
+def test_impossible_drying_is_refused_and_not_stored(shop, desk, free, values, field):
     response = desk.post(of("spool-dry", free), dry_values(shop, **values))
     assert field in response.context["form"].errors
     assert not DryingRun.objects.exists() and current_stay(free).place == shop.bag
@@ -205,7 +205,7 @@ def test_filament_cut_off_and_withdrawn(shop, desk, free):
 
 
 @pytest.mark.parametrize("grams", ["", "0", "-3", "nan", "1e9", "5000"])
-def test_what_cannot_be_cut_off_is_refused(shop, desk, free, grams):
+def test_an_impossible_cut_is_refused(shop, desk, free, grams):
     response = desk.post(of("spool-cut", free), {"mass_g": grams, "when": "", "note": ""})
     assert response.status_code == 200
     assert 'id="id_mass_g_error"' in response.content.decode()

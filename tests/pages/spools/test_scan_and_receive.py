@@ -60,7 +60,7 @@ def test_a_mistyped_code_is_caught_and_explained(desk, free):
         ("\0<b>" * 50, "The codes have no sign"),
     ],
 )
-def test_what_is_no_code_is_explained(desk, typed, reason):
+def test_an_invalid_code_is_explained(desk, typed, reason):
     page = desk.get("/scan/", {"code": typed})
     assert page.status_code == 404
     assert reason in words(page)
@@ -112,7 +112,7 @@ def test_receive_and_label(shop, desk):
     assert "never above 60 °C" in words(response)
 
 
-def test_what_is_sent_twice_is_received_once(shop, desk):
+def test_a_form_sent_twice_receives_one_spool(shop, desk):
     values, before = received(shop) | {"form_key": "one form"}, Spool.objects.count()
     labels = {desk.post("/spools/receive/", values).headers["Location"] for _ in range(2)}
     assert len(labels) == 1 and Spool.objects.count() == before + 1
@@ -165,7 +165,7 @@ def test_own_numbers_come_before_the_common_reels(shop, desk, reel):
         ({"batch": "x" * 61}, "batch"),
     ],
 )
-def test_what_cannot_be_received_is_told_at_its_field(shop, desk, wrong, field):
+def test_an_impossible_receipt_is_refused_at_its_field(shop, desk, wrong, field):
     before = Spool.objects.count()
     response = desk.post("/spools/receive/", received(shop, **wrong))
     assert response.status_code == 200

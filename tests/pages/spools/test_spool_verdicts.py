@@ -71,7 +71,7 @@ def test_every_page_answers_in_few_queries(shop, desk, free):
     assert {address: count for address, count in counts.items() if count > MOST_QUERIES} == {}
 
 
-def test_the_list_finds_by_code_material_and_place(shop, desk, free):
+def test_the_list_is_searched_by_code_material_and_place(shop, desk, free):
     def found(**asked):
         return {row["spool"].code for row in desk.get("/spools/", asked).context["rows"]}
 
@@ -84,7 +84,7 @@ def test_the_list_finds_by_code_material_and_place(shop, desk, free):
     assert found(empty="1") == {free.code}
 
 
-def test_the_spools_page_tells_moisture_amount_air_and_verdicts(shop, desk, free):
+def test_the_spools_page_shows_moisture_amount_air_and_verdicts(shop, desk, free):
     response = desk.get(of("spool", free))
     page, said = response.content.decode(), words(response)
     assert "21 °C" in said and "assumed" in said
@@ -114,7 +114,7 @@ def test_next_steps_follow_where_it_is(shop, desk, free):
     assert "Finish that run first" in words(again)
 
 
-def test_history_tells_every_fact(shop, desk, free):
+def test_history_lists_every_fact(shop, desk, free):
     move_spool(free, shop.shelf, at=hours_ago(50))
     start_drying(
         [free], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(20), gross_g={free.pk: 1205}
@@ -136,7 +136,7 @@ def test_loading_shows_the_verdict_before_it_is_confirmed(shop, desk, free):
     assert not Loading.objects.filter(spool=free).exists()
 
 
-def test_a_hold_needs_a_reason_which_is_kept(shop, desk, free):
+def test_a_hold_needs_a_reason_which_is_stored(shop, desk, free):
     # 200 h at 85 % RH: nylon is over its print limit then.
     wet = Place.objects.create(name="Cellar", kind="shelf", assumed_rh_pct=85)
     move_spool(free, wet, at=hours_ago(200))

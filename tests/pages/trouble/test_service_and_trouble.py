@@ -53,7 +53,7 @@ def test_a_service_that_was_not_done_is_withdrawn(shop, desk, worn):
     assert says(desk.post(address, {"reason": "again"}, follow=True), "already")
 
 
-def test_what_was_done_earlier_is_recorded_with_its_time(shop, desk, worn):
+def test_an_earlier_service_is_recorded_with_its_time(shop, desk, worn):
     values = {"kind": shop.belts.pk, "when": local_input(hours_ago(2)), "note": "one was slack"}
     assert desk.post(done_page(shop), values).status_code == 302
     assert ServiceEntry.objects.get().at == hours_ago(2)
@@ -97,7 +97,7 @@ def test_an_interval_is_changed_and_a_service_added_or_given_up(shop, desk, worn
 # Trouble
 
 
-def test_a_job_that_went_wrong_is_told_and_its_causes_come_in_order(shop, desk, worn):
+def test_a_report_of_a_failed_job_lists_its_causes_in_order(shop, desk, worn):
     job_page = desk.get(reverse("job", args=[worn.pk])).content.decode()
     address = reverse("trouble-new") + f"?job={worn.pk}"
     assert address in job_page
@@ -125,7 +125,7 @@ def test_a_job_that_went_wrong_is_told_and_its_causes_come_in_order(shop, desk, 
         ("tangle", "Choose another spool", "spools"),
     ],
 )
-def test_what_it_was_leads_to_what_now_helps(shop, desk, worn, cause, says_next, page):
+def test_a_confirmed_cause_leads_to_its_remedy(shop, desk, worn, cause, says_next, page):
     report = report_job_trouble(worn, ["gaps"])
     address = reverse("trouble-outcome", args=[report.pk])
     after = desk.post(address, {"cause": cause, "note": "seen under the lamp"}, follow=True)
@@ -149,13 +149,13 @@ def test_worn_gears_are_replaced_in_one_more_tap_and_counted_as_worn(shop, desk,
 
 
 @pytest.mark.parametrize("cause", ["settings", "not_found", "mistake", "nature", "leftover"])
-def test_what_was_no_consumable_needs_no_part(shop, desk, worn, cause):
+def test_a_cause_that_is_no_consumable_needs_no_part(shop, desk, worn, cause):
     report = report_job_trouble(worn, ["strings"])
     page = desk.post(reverse("trouble-outcome", args=[report.pk]), {"cause": cause}, follow=True)
     assert page.status_code == 200 and not (page.context["step"] or {}).get("address")
 
 
-def test_bad_input_is_told_and_nothing_is_kept(shop, desk, worn):
+def test_bad_input_is_refused_and_nothing_is_stored(shop, desk, worn):
     form = desk.get(reverse("trouble-new")).context["form"]
     first = form.fields["print"].choices[0][0]
     for values, words in [
@@ -182,7 +182,7 @@ def test_bad_input_is_told_and_nothing_is_kept(shop, desk, worn):
     assert says(refused, "Nothing was saved.") and not report.outcomes.exists()
 
 
-def test_a_print_without_a_job_is_told_by_its_loading(shop, desk):
+def test_a_print_without_a_job_is_reported_by_its_loading(shop, desk):
     form = desk.get(reverse("trouble-new")).context["form"]
     key = next(key for key, _ in form.fields["print"].choices if key.startswith("loading"))
     page = desk.post(reverse("trouble-new"), {"print": key, "symptoms": ["rough"], "when": ""}, follow=True)
@@ -192,7 +192,7 @@ def test_a_print_without_a_job_is_told_by_its_loading(shop, desk):
     assert other.status_code == 302
 
 
-def test_a_shop_without_prints_says_what_comes_first(db, django_user_model):
+def test_a_shop_without_prints_shows_the_first_step(db, django_user_model):
     client = Client()
     client.force_login(django_user_model.objects.create_user("ada"))
     assert says(client.get(reverse("trouble-new")), "load a spool and record the print first")
@@ -207,7 +207,7 @@ def test_a_settled_report_is_listed_with_what_it_was(shop, desk, worn):
 # Changes of material
 
 
-def test_the_load_page_tells_what_the_material_before_left(shop, desk, worn):
+def test_the_load_page_shows_leftovers_of_the_material_before(shop, desk, worn):
     nylon = shop.spools[1]
     address = reverse("spool-load", args=[nylon.code]) + f"?toolhead={shop.toolheads[0].pk}"
     assert says(desk.get(address), "Change of material: PLA was in it last and chars at 268 °C")

@@ -60,7 +60,7 @@ def test_many_places_take_few_queries(shelf, bag, box, dryer, django_assert_num_
         assert len(climate.climates_now([shelf, bag, box, stored])) == 4
 
 
-def test_a_reading_that_is_there_already_is_counted_and_kept(shelf):
+def test_a_duplicate_reading_is_counted_and_unchanged(shelf):
     at = hours_ago(1)
     assert climate.record_readings(shelf, [(at, 20, 40), (at, 21, 41)], origin="api") == (1, 1)
     assert climate.record_readings(shelf, [(at, 25, 45), (hours_ago(2), 20, 40)], origin="file") == (1, 1)
@@ -151,6 +151,6 @@ HEADER = "time,temperature_c,rh_pct\n"
         ((HEADER + "2026-01-31T08:00Z,1e999,40\n").encode(), "impossible_reading", ["2", "temperature_c"]),
     ],
 )
-def test_what_is_no_csv_of_readings_is_refused_with_the_line(content, code, names):
+def test_a_file_that_is_no_csv_of_readings_is_refused_with_the_line(content, code, names):
     with refuses(code, names=names):
         climate.read_csv(io.BytesIO(content))

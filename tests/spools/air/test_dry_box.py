@@ -21,7 +21,7 @@ from tests.spools.conftest import feedstock, receive
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("clock")]
 
 
-def test_a_charge_is_kept_as_it_was_put_in(computed_box):
+def test_a_charge_is_stored_as_it_was_put_in(computed_box):
     charge = put_desiccant(computed_box, "silica_gel", 250, condition="new", note="bag of beads")
     assert (charge.at, charge.dry_mass_g, str(charge)) == (timezone.now(), 250, "250 g of silica gel, new")
     assert str(put_desiccant(computed_box, dry_mass_g=250, at=at(5), **SILICA)) == (
@@ -138,7 +138,7 @@ def test_the_hygrometer_overrides_the_model(charged):
 
 
 @pytest.mark.parametrize(("rh_pct", "kind"), [(30, "leak"), (48, "spent"), (5, None)])
-def test_what_a_disagreement_points_to(charged, rh_pct, kind):
+def test_likely_reason_of_a_disagreement(charged, rh_pct, kind):
     measured(charged, rh_pct)
     codes = [finding.code for finding in box_now(charged).findings]
     assert codes == ([f"dry_box.{kind}"] if kind else [])
@@ -169,7 +169,7 @@ def test_readings_from_before_a_charge_do_not_blame_it(charged):
     assert box_now(charged).findings == []
 
 
-def test_a_charge_that_waits_for_its_hour_is_told_at_once(charged, clock):
+def test_a_charge_that_waits_for_its_hour_is_shown_at_once(charged, clock):
     measured(charged, 48)
     charge = put_desiccant(charged, "clay", 80, condition="new")
     box = box_now(charged)
@@ -179,6 +179,6 @@ def test_a_charge_that_waits_for_its_hour_is_told_at_once(charged, clock):
     assert (box.charge, box.waiting) == (charge, None)
 
 
-def test_a_few_hours_say_nothing(charged):
+def test_a_few_hours_are_no_evidence(charged):
     measured(charged, 48, hours=4)
     assert box_now(charged).findings == []

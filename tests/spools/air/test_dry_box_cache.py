@@ -1,4 +1,4 @@
-"""What is stored of the air of dry boxes equals what is computed, whatever happened in between."""
+"""The stored air of dry boxes equals the computed air, whatever happened in between."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -122,7 +122,7 @@ def test_however_it_is_advanced_box_and_spool_end_the_same(charged, shelf, nylon
     assert dry_box_cache.rebuild() == []
 
 
-def test_the_rebuild_command_tells_of_boxes(charged, capsys):
+def test_the_rebuild_command_reports_boxes(charged, capsys):
     dry_box_cache.advance()
     call_command("rebuild")
     assert "The air of dry boxes computed again, 0 changed" in capsys.readouterr().out
@@ -198,7 +198,7 @@ def test_an_assumption_that_does_not_concern_a_box_leaves_what_is_stored(charged
     assert set(charged.airs.values_list("pk", flat=True)) == rows
 
 
-def test_a_correction_keeps_the_generation_of_a_box(charged, nylon):
+def test_a_correction_leaves_the_generation_of_a_box(charged, nylon):
     read_before = Place.objects.get(pk=charged.pk)
     computed = dry_box_cache.compute_advance(at(NOW_H))
     receive(nylon, charged, at=at(100))

@@ -190,7 +190,7 @@ def test_in_each_hour_a_sixth_of_the_spools_have_their_turn(pla, shelf, clock):
     assert len(board.find_due(timezone.now())) == 12
 
 
-def test_what_a_fast_clock_stored_is_not_believed(nylon, shelf, clock):
+def test_rows_stored_by_a_fast_clock_are_ignored(nylon, shelf, clock):
     spool = receive(nylon, shelf, at=START)
     board.refresh([spool.pk], at(NOW_H + 700))
     assert not is_fresh(spool)

@@ -98,14 +98,14 @@ def test_every_number_of_every_polymer_has_a_source(loaded):
                 assert SOURCED_WITH.get(column, column) in backed, (polymer, column)
 
 
-def test_every_source_says_how_it_is_known_and_fits_its_columns(loaded):
+def test_every_source_states_its_basis_and_fits_its_columns(loaded):
     for source in Source.objects.all():
         assert source.source and source.how and source.value
         source.full_clean()
 
 
 @pytest.mark.parametrize("model", [Filler, CoreKind, PartKind])
-def test_rows_of_our_own_files_are_possible_and_say_where_they_come_from(loaded, model):
+def test_rows_of_our_own_files_are_possible_and_have_sources(loaded, model):
     for row in model.objects.all():
         row.full_clean()
         assert row.source
@@ -177,7 +177,7 @@ def corrected(loaded):
     return feedstock("PA6", limit_hold_pct=0.4)
 
 
-def test_what_the_shop_corrected_stays(corrected):
+def test_corrections_of_the_shop_stay(corrected):
     before = everything()
     Polymer.objects.filter(name="PEI").delete()
     call_command("load_catalogue", verbosity=0)
@@ -200,7 +200,7 @@ def test_restoring_brings_the_files_values_back_and_leaves_the_shops_own(correct
     assert (kind.price, kind.reorder_point, kind.life) == (4, 7, 0.17)
 
 
-def test_the_command_says_what_it_did(loaded, capsys):
+def test_the_command_reports_its_changes(loaded, capsys):
     Polymer.objects.all().delete()
     for arguments, says in (([], "28 polymers"), ([], "0 polymers"), (["--restore"], "28 polymers")):
         call_command("load_catalogue", *arguments)

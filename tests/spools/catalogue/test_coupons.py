@@ -33,7 +33,7 @@ def coupon(of: Feedstock, celsius: float, passed: bool, hours: float = 1) -> Cou
     return record_coupon_test(of, temperature_c=celsius, passed=passed, at=hours_ago(hours))
 
 
-def test_one_that_passed_raises_the_cap_to_its_temperature_and_says_so(pla, shelf, hot_box):
+def test_a_pass_raises_the_cap_to_its_temperature_and_is_its_reason(pla, shelf, hot_box):
     spool = receive(pla, shelf, core_material="pc")
     assert cap_of(spool, hot_box).cap_c == 50
     coupon(pla, 58, True)
@@ -87,7 +87,7 @@ def test_a_polyamide_still_oxidises(nylon, shelf, hot_box):
     assert limited.part.code == "cap.oxidation"
 
 
-def test_what_water_softens_starts_no_hotter_for_it(shelf, hot_box):
+def test_a_polymer_that_water_softens_starts_no_hotter_for_a_pass(shelf, hot_box):
     of = feedstock("PVA")
     spool = receive(of, shelf, core_material="pc")
     coupon(of, 68, True, 3)
@@ -96,7 +96,7 @@ def test_what_water_softens_starts_no_hotter_for_it(shelf, hot_box):
     assert (cap_of(spool, hot_box).start_c, cap_of(spool, hot_box).cap_c) == (39, 39)
 
 
-def test_a_plan_keeps_below_what_a_coupon_allows_less_the_dryers_error(pla, shelf, hot_box):
+def test_a_plan_stays_below_the_coupon_limit_less_the_dryers_error(pla, shelf, hot_box):
     coupon(pla, 44, False)
     plan = plan_drying(receive(pla, shelf), hot_box)
     assert plan.cap.cap_c == 39
@@ -144,7 +144,7 @@ def test_a_data_sheet_moves_what_a_coupon_may_pass(shelf):
     assert coupon(of, 120, True).passed
 
 
-def test_what_they_have_shown_can_be_rebuilt_and_survives_a_correction(pla):
+def test_summaries_can_be_rebuilt_and_survive_a_correction(pla):
     before = Feedstock.objects.select_related("maker").get(pk=pla.pk)
     coupon(pla, 58, True, 3)
     coupon(pla, 62, False, 2)

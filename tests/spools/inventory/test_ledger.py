@@ -65,7 +65,7 @@ def test_an_unweighed_reel_widens_the_band(pla, shelf):
     assert widths == pytest.approx([1000 + 1 - 999 / 1.0038, 1021 - 979 / 1.0038, 1061 - 939 / 1.0038])
 
 
-def test_what_the_spool_surely_does_not_hold_is_refused(spool):
+def test_more_than_the_spool_can_hold_is_refused(spool):
     ledger.take(spool, 1019, at=hours_ago(9))
     with refuses("not_enough_filament", "mass_g", names=[" 1 g", " 2 g"]):
         ledger.take(spool, 2, at=hours_ago(8))

@@ -84,7 +84,7 @@ def test_an_excursion_to_where_it_was_is_refused(spool, shelf):
         moves.record_excursion(spool, shelf, hours_ago(3), hours_ago(2))
 
 
-def test_an_open_drying_run_keeps_the_spool_and_says_the_remedy(spool, dryer, box):
+def test_an_open_drying_run_blocks_a_move_and_names_the_remedy(spool, dryer, box):
     moves.move_spool(spool, dryer, at=hours_ago(5))
     run = DryingRun.objects.create(
         spool=spool,

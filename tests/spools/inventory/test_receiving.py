@@ -26,7 +26,7 @@ def test_without_the_reels_mass_a_common_one_with_a_wide_band_is_assumed(pla, sh
     assert (spool.core_mass_g, spool.core_mass_band_g, spool.core_mass_known) == (200, 60, False)
 
 
-def test_a_kilogram_of_pla_reaches_where_the_sum_says(pla, shelf):
+def test_a_kilogram_of_pla_reaches_the_computed_radius(pla, shelf):
     # By hand: 1000 g / 1.24 = 806.5 cm³; / 0.7 filled = 1152 cm³; / 6 cm wide = 192 cm².
     # The radius is (192 / pi + 5²)^.5 = 9.28 cm.
     assert geometry(receive(pla, shelf), 1000).outer_radius_m == pytest.approx(0.0928, abs=1e-4)
@@ -51,7 +51,7 @@ def test_a_kilogram_of_pla_reaches_where_the_sum_says(pla, shelf):
         ({"at": hours_ago(-1)}, "in_the_future"),
     ],
 )
-def test_what_cannot_be_is_refused_and_nothing_is_stored(pla, shelf, values, code):
+def test_impossible_input_is_refused_and_nothing_is_stored(pla, shelf, values, code):
     with refuses(code, next(iter(values))):
         receive(pla, shelf, **values)
     assert not (Spool.objects.exists() or Stay.objects.exists() or MassEntry.objects.exists())

@@ -1,4 +1,4 @@
-"""What weighings say. The exact answers are those of linear Gaussian estimation, worked out here anew."""
+"""The evidence of weighings, against linear Gaussian estimation computed here independently."""
 
 from dataclasses import replace
 
@@ -51,7 +51,7 @@ def test_in_a_linear_world_it_is_the_exact_posterior():
     np.testing.assert_allclose(np.cov(moved.T), WIDER**2 * covariance, atol=0.06)
 
 
-def test_weighings_around_a_drying_tell_the_water_that_left():
+def test_weighings_around_a_drying_give_the_water_that_left():
     """22.0 g lighter after drying to the floor: that much water was in it, within the scale's step."""
     points = first_points(1, "loss")
 
@@ -66,7 +66,7 @@ def test_weighings_around_a_drying_tell_the_water_that_left():
     assert high - low < 0.0045 < 0.5 * (interval(water(points)[0])[2] - interval(water(points)[0])[0])
 
 
-def test_a_finer_scale_tells_more():
+def test_a_finer_scale_narrows_the_water():
     points = first_points(1, "finer")
     water = straight([[0.006], [0.0]], [0.012, 0.001])
     widths = [
@@ -107,7 +107,7 @@ def test_a_step_that_nothing_explains_is_no_news_of_the_water(off):
     assert told.filament[1] == pytest.approx(1.0 + off, abs=0.02)
 
 
-def test_the_parts_add_up_to_what_the_scale_said():
+def test_the_parts_add_up_to_the_weighed_mass():
     points = first_points(2, "sum")
     water = straight([[0.006, 0.0], [0.004, 0.001]], [0.012, 0.010])
     seen = weighings([1.265, 1.160], printed=[0.0, 0.1], loose=0.003)

@@ -13,7 +13,7 @@ DRY_K, WET_K, W_WET = 348.15, 314.15, 6.0
 
 # fixtures/reference/thermal_values.csv, PA natural or light, air heat budget (derived there).
 @pytest.mark.parametrize(("celsius", "hours"), [(80, 24), (90, 8), (100, 3)])
-def test_one_run_may_last_as_long_as_the_table_says(celsius, hours):
+def test_one_run_may_last_as_long_as_the_table_allows(celsius, hours):
     assert oxidation.run_hours(celsius + 273.15) == pytest.approx(hours)
     assert oxidation.run_share([(celsius + 273.15, hours)]) == pytest.approx(1)
 

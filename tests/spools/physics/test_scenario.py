@@ -118,7 +118,7 @@ def test_the_command_reads_stdin(monkeypatch, capsys):
 @pytest.mark.parametrize(
     ("text", "says"), [("{", "is not JSON"), (json.dumps({"filament": 3}), "filament: give an object")]
 )
-def test_the_command_says_what_is_wrong_with_a_file(tmp_path, text, says):
+def test_the_command_names_the_mistake_in_a_file(tmp_path, text, says):
     file = tmp_path / "scenario.json"
     file.write_text(text)
     with pytest.raises(CommandError, match=says):

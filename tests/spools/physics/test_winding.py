@@ -1,4 +1,4 @@
-"""What is always true of a winding, whatever is drawn."""
+"""Properties of every winding, whatever is drawn."""
 
 from dataclasses import replace
 

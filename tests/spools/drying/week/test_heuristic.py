@@ -184,7 +184,7 @@ def test_no_plan_of_a_tiny_week_is_better(week):
 
 @settings(max_examples=60)
 @given(weeks(slots=24, spools=6, prints=6))
-def test_plans_keep_to_all_rules_and_more_steps_never_make_them_worse(week):
+def test_plans_obey_all_rules_and_more_steps_never_make_them_worse(week):
     few, many = plan_week(week, steps=0), plan_week(week, steps=50)
     assert list_violations(week, few) == []
     assert list_violations(week, many) == []
@@ -204,7 +204,7 @@ def two_kinds(capacity: int, due: int = 40) -> Week:
     return Week(200, (0,), ((0, 200),), {0: capacity}, (*warm, smelly), requests)
 
 
-def test_alike_spools_dry_together_and_smells_are_kept_apart():
+def test_alike_spools_dry_together_and_smells_are_separated():
     schedule = plan_week(two_kinds(capacity=2))
     dryings = {drying.spool: drying for drying in schedule.dryings}
     assert dryings[0].start == dryings[1].start

@@ -133,7 +133,7 @@ def test_whenever_a_drying_begins_it_is_planned_long_enough(shelf, box, dryer, m
     assert max(needed_h) > max(needed_h[0], needed_h[-1]) + IN_HAND_H
 
 
-def test_what_is_good_anyway_is_left_alone(shelf, box, dryer, pla):
+def test_a_spool_that_stays_good_is_not_dried(shelf, box, dryer, pla):
     receive(pla, box, core_material="pc", card="dry", at=hours_ago(2))
     want("PLA", 100, 60)
     plan = planned()
@@ -142,7 +142,7 @@ def test_what_is_good_anyway_is_left_alone(shelf, box, dryer, pla):
     assert find_violations(plan) == []
 
 
-def test_alike_set_points_share_a_dryer_and_smells_are_kept_apart(shelf, box):
+def test_alike_set_points_share_a_dryer_and_smells_are_separated(shelf, box):
     Place.objects.filter(pk=shelf.pk).update(assumed_rh_pct=85)
     Place.objects.create(
         name="Large", kind="dryer", max_set_point_c=90, room=shelf, spool_capacity=4, set_point_error_c=3
@@ -210,7 +210,7 @@ def test_the_earliest_that_could_be_is_not_later_than_what_is_planned(wet, dryer
     assert f"it is good on {format_time(soon.good_at)} at the earliest" in soon.why
 
 
-def test_too_few_hours_make_the_fewest_late_and_say_so(wet, dryer):
+def test_too_few_hours_make_the_fewest_prints_late_with_a_reason(wet, dryer):
     for kind in ("PC", "PETG", "TPU 95A"):
         want(kind, 100, 14)
     rows = reports_by_name(planned())
@@ -277,7 +277,7 @@ def _first(drying: PlannedDrying) -> FirstStage:
 # Accepting and changing
 
 
-def test_accepting_says_who_and_when_and_ends_the_plan_before(wet, dryer, django_user_model):
+def test_accepting_records_person_and_time_and_ends_the_plan_before(wet, dryer, django_user_model):
     ada = django_user_model.objects.create_user("ada")
     want("PC", 100, 50)
     first = accept_plan(planned(), by=ada)
@@ -371,7 +371,7 @@ def test_moves_that_cannot_be_are_refused_and_change_nothing(wet, dryer, shelf):
         move_drying(drying, dryer=dryer, start=in_hours(20))
 
 
-def test_a_plan_says_what_no_longer_holds(wet, dryer):
+def test_a_plan_reports_its_violations(wet, dryer):
     want("PC", 100, 60)
     want("PA6", 100, 70)
     plan = accepted()
@@ -395,7 +395,7 @@ def test_a_plan_says_what_no_longer_holds(wet, dryer):
         ({"due_h": 160}, "likely over the print limit"),
     ],
 )
-def test_the_check_of_plans_finds_what_is_wrong(wet, dryer, shelf, change, why):
+def test_the_check_of_plans_detects_violations(wet, dryer, shelf, change, why):
     """Each kind of slip, put into a plan that holds."""
     Place.objects.filter(kind="dry_box").update(assumed_rh_pct=75)
     request = want("TPU 95A", 100, 30)
@@ -468,7 +468,7 @@ def _some_plan(draw, shelf: Place, box: Place) -> WeekPlan:
                 net_mass_g=draw(st.sampled_from([250, 800])),
                 sealed=draw(st.booleans()),
             )
-            # What is not known of a spool is drawn from its code.
+            # The unknowns of a spool are drawn from its code.
             spools.append(
                 with_code(spool, draw(st.text("ACDEFGHJKLMN", min_size=5, max_size=5)) + f"{len(spools)}")
             )
@@ -483,6 +483,6 @@ def _some_plan(draw, shelf: Place, box: Place) -> WeekPlan:
     return planned(draw(st.sampled_from([ALWAYS, StaffedHours(time(7), time(22))])))
 
 
-def test_what_is_less_likely_than_not_is_not_called_likely():
+def test_a_chance_below_half_is_not_called_likely():
     said = [chance_of(over) for over in (0.21, 0.5, 0.51, 1.0)]
     assert said == ["may be", "may be", "is likely", "is likely"]
