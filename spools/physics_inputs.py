@@ -234,11 +234,11 @@ def watch_wetting(
     mass_g: float,
     limits_pct: Sequence[float],
     looks_h: Sequence[float],
-    least: int,
+    least: Sequence[int],
 ) -> list[Array]:
     """The outermost mass_g of a winding in each air as if it lasted, at 0 h and at these hours, (looks, members), %.
 
-    Up to the hour by which each limit is crossed or can no longer be, and at least so many hours.
+    Up to the hour by which each limit is crossed or can no longer be; least: so many hours of each at least.
     """
     found = winding.watch(
         _lane(start, airs),

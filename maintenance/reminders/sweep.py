@@ -23,6 +23,7 @@ from maintenance.reminders.conditions.service import check_services
 from maintenance.reminders.conditions.stock import check_stock
 from maintenance.reminders.lifecycle import lock_reminders
 from maintenance.reminders.reconcile import Counts, reconcile
+from spools.board import board
 from spools.models import DesiccantCharge, DryingRun, MassEntry, Spool
 
 Kind = Reminder.Kind
@@ -43,8 +44,9 @@ def sweep(now: datetime | None = None) -> Counts:
 
 
 def scan(now: datetime) -> Scan:
-    """Compute the conditions of spools and boxes, before the transaction that stores them. Stores nothing."""
+    """Compute the conditions of spools and boxes, before the transaction that stores them."""
     began = timezone.now()
+    board.catch_up(now)
     with _snapshot():
         return Scan(began, [check_moisture(now), check_drying_runs(now), check_boxes(now)])
 

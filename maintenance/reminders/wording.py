@@ -140,7 +140,7 @@ def _soon_wet(
     spool: str, polymer: str, limit_pct: float, toolhead: str, hours_left: float, **water: float
 ) -> str:
     return (
-        f"{_outer_turns(**water)}; in the air of {toolhead} likely more than {limit_pct:g} %, up to which "
+        f"{_outer_turns(**water)}; in the air of {toolhead} possibly more than {limit_pct:g} %, up to which "
         f"{polymer} prints well, in about {format_duration(hours_left)}."
     )
 

@@ -90,14 +90,23 @@ def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) 
     stored = rows_in_use() if spool_ids is None else rows_in_use().filter(spool__in=ids)
     rows = {row.spool_id: row for row in stored.select_related("place")}
     good = set(stored.filter(fresh(now)).values_list("pk", flat=True))
-    stale = sorted(ids - good)
+    rows |= {row.spool_id: row for row in _catch_up(sorted(ids - good), now)}
+    return {pk: rows[pk] for pk in sorted(ids & rows.keys())}
+
+
+def catch_up(now: datetime) -> None:
+    """Bring stale rows up to date as read() does."""
+    _catch_up(find_stale(now), now)
+
+
+def _catch_up(stale: Sequence[int], now: datetime) -> list[SpoolBoard]:
     if len(stale) > AT_ONCE:
         wake()
-    elif stale:
-        computed = compute(stale, now)
-        store(computed)
-        rows |= {row.spool_id: row for row in computed.rows}
-    return {pk: rows[pk] for pk in sorted(ids & rows.keys())}
+    if not 0 < len(stale) <= AT_ONCE:
+        return []
+    computed = compute(stale, now)
+    store(computed)
+    return computed.rows
 
 
 def find_stale(now: datetime) -> list[int]:

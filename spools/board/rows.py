@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
+from spools.air.climate import room_airs
 from spools.air.hourly import BELIEVED_FOR, HOUR
 from spools.board.airs import AirClass, air_class
 from spools.catalogue.values import MaterialValues, material_values
@@ -116,8 +117,9 @@ def compute_rows(
     used = {pk: history for pk, history in histories.items() if history.spool.emptied_at is None}
     here = {pk: history.segment_at(now) for pk, history in used.items()}
     own = {pk: _own_air(segment) for pk, segment in here.items()}
-    ahead = _look_ahead(used, windings, own, airs)
-    outlooks = _outlooks({(pk, air): ahead[pk, air] for pk in used for air in airs})
+    others = _other_airs(used, airs, now)
+    ahead = _look_ahead(used, windings, own, others)
+    outlooks = _outlooks(ahead)
     outer = {pk: windings[pk].outer_pct(SMALL_JOB_G) for pk in used}
     intervals = dict(zip(used, Interval.from_rows(np.array(list(outer.values()))), strict=True))
     dry_at = _dry_times(used, windings, now)
@@ -127,7 +129,7 @@ def compute_rows(
             spool=history.spool,
             generation=generations[pk],
             computed_at=now,
-            outlooks_json=encode_outlooks([outlooks[pk, air] for air in airs]),
+            outlooks_json=encode_outlooks([outlooks[pk, air] for air in others[pk]]),
             heat_share=compute_heat(history.spool, history.runs, now).life_share,
             run_dry_at=dry_at.get(pk),
         )
@@ -148,27 +150,41 @@ def _own_air(here: Segment | None) -> AirClass | None:
     return air_class(here.air.temperature_c, here.air.rh_pct, here.moving_air)
 
 
+def _other_airs(
+    histories: Mapping[int, History], airs: Sequence[AirClass], now: datetime
+) -> dict[int, list[AirClass]]:
+    """The airs in which each spool may be next: those of the shop, after a drying run that of the dryer's room."""
+    runs = {pk: run for pk, history in histories.items() if (run := _open_run(history)) is not None}
+    rooms = room_airs({run.dryer for run in runs.values()}, now) if runs else {}
+    after = {
+        pk: air_class(rooms[run.dryer_id].temperature_c, rooms[run.dryer_id].rh_pct, False)
+        for pk, run in runs.items()
+    }
+    return {pk: list(dict.fromkeys([*airs, *([after[pk]] if pk in after else [])])) for pk in histories}
+
+
 def _look_ahead(
     histories: Mapping[int, History],
     windings: Mapping[int, Winding],
     own: Mapping[int, AirClass | None],
-    airs: Sequence[AirClass],
+    others: Mapping[int, Sequence[AirClass]],
 ) -> dict[tuple[int, AirClass], _Ahead]:
-    """Each spool in its own air and in the airs of the shop; a spool's equal airs are looked at once."""
+    """Each spool in its own air and in the others; equal ones are looked at once."""
     found: dict[tuple[int, AirClass], _Ahead] = {}
     for pk, history in histories.items():
         values = material_values(history.spool.feedstock)
-        here, others = own[pk], [air for air in airs if air != own[pk]]
-        for some, looks in (([] if here is None else [here], OWN_LOOKS), (others, SMALL_JOB_LOOKS)):
-            contents = watch_wetting(
-                windings[pk],
-                [ConstantAir(0.0, *air) for air in some],
-                SMALL_JOB_G,
-                (values.limit_clear_pct, values.limit_hold_pct),
-                LOOKS_H,
-                looks,
-            )
-            found |= {(pk, air): _Ahead(members, values) for air, members in zip(some, contents, strict=True)}
+        looks = dict.fromkeys(others[pk], SMALL_JOB_LOOKS)
+        if (here := own[pk]) is not None:
+            looks[here] = OWN_LOOKS
+        contents = watch_wetting(
+            windings[pk],
+            [ConstantAir(0.0, *air) for air in looks],
+            SMALL_JOB_G,
+            (values.limit_clear_pct, values.limit_hold_pct),
+            LOOKS_H,
+            list(looks.values()),
+        )
+        found |= {(pk, air): _Ahead(members, values) for air, members in zip(looks, contents, strict=True)}
     return found
 
 

@@ -142,7 +142,12 @@ def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingR
 
 
 def watch(
-    lane: Lane, looks_s: Sequence[float], mass_kg: float, limits: Sequence[float], share: float, least: int
+    lane: Lane,
+    looks_s: Sequence[float],
+    mass_kg: float,
+    limits: Sequence[float],
+    share: float,
+    least: Sequence[int],
 ) -> list[Array]:
     """Follow a spool in each of its surroundings, as if that lasted, until it is known when it gets too wet.
 
@@ -158,8 +163,8 @@ def watch(
         Limits of their content [kg/kg].
     share : float
         A limit counts as crossed when more than this share of the members is over it.
-    least : int
-        Looks that are taken in any case.
+    least : sequence of int
+        Looks that are taken in any case, one for each of the surroundings.
 
     Returns
     -------
@@ -180,16 +185,16 @@ def watch(
     most = math.floor(share * count + 1e-9)
     first = outermost(start, geometry, mass_kg)
     found = []
-    for air in lane.surroundings:
+    for air, looks in zip(lane.surroundings, least, strict=True):
         contents, temperature = start.contents.copy(), start.temperature_k.copy()
         later = np.empty((len(looks_s), count))
-        looks = stepping.watch(
+        taken_looks = stepping.watch(
             *(spool, members, _lasting(material.isotherm, air, looks_s, count), contents, temperature),
-            *(start.step_s, stepping.TOLERANCE, taken, np.array(limits), most, least, later),
+            *(start.step_s, stepping.TOLERANCE, taken, np.array(limits), most, looks, later),
         )
-        if looks < 0:
+        if taken_looks < 0:
             raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
-        found.append(np.concatenate([first[None], later[:looks]]))
+        found.append(np.concatenate([first[None], later[:taken_looks]]))
     return found
 
 

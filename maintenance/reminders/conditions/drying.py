@@ -1,21 +1,20 @@
 """Drying runs that need a person, and polyamides whose heat budget is nearly used."""
 
 from collections import defaultdict
-from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
 from maintenance.models import Reminder
 from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.climate import Climate, room_airs
+from spools.board import board
+from spools.board.rows import LOOKS_H
 from spools.catalogue.values import material_values
 from spools.drying import heat_budget
-from spools.drying.forecast import estimate_dry_times, needed_until
-from spools.drying.options import STORAGE_PROBE_HOURS
+from spools.drying.forecast import needed_until
 from spools.models import DryingRun, Polymer
 from spools.moisture.history import least_drying_hours
-from spools.moisture.state import Moisture, moisture_of
-from spools.physics_inputs import SMALL_JOB_G, ConstantAir, hours_until
+from spools.physics_inputs import SMALL_JOB_G
 from spools.statements import Statement
 from spools.wording import round_as_shown
 
@@ -35,36 +34,23 @@ def check_drying_runs(now: datetime) -> Conditions:
     )
     done = [run for run in runs if run.planned_end <= now]
     airs = room_airs([run.dryer for run in done], now) if done else {}
-    moistures = moisture_of([run.spool for run in done], now) if done else {}
-    wet_again_h = _hours_until_wet(done, moistures, airs)
-    windings = [(run, moistures[run.spool_id].winding) for run in done]
-    likely_dry = dict(zip((run.pk for run in done), estimate_dry_times(windings, now, airs), strict=True))
+    rows = board.rows_in_use().in_bulk([run.spool_id for run in done]) if done else {}
     for run in runs:
         if run.change_at is not None and run.change_at <= now < run.planned_end:
             urgent = run.change_at + LATE_UP <= now
             # Nobody turns a dryer up twice, however long the second stage takes.
             conditions.open(_turn_up(run, run.change_at), urgent=urgent, last_event_at=run.change_at)
     for run in done:
-        late = needed_until(run, likely_dry[run.pk], now)
-        reminder = _take_out(run, airs[run.dryer_id], wet_again_h[run.pk], late)
+        # A run that is not on the board yet is there at the next sweep.
+        if (row := rows.get(run.spool_id)) is None or row.run_id != run.pk:
+            continue
+        late = needed_until(run, row.run_dry_at, now)
+        room = airs[run.dryer_id]
+        # A dryer that was switched off has that air inside, too.
+        outlook = row.outlook(room.temperature_c, room.rh_pct, False)
+        reminder = _take_out(run, room, None if outlook is None else outlook.printable_h, late)
         conditions.open(reminder, urgent=late is None and run.planned_end + LATE_OUT <= now)
     return conditions
-
-
-def _hours_until_wet(
-    runs: list[DryingRun], moistures: Mapping[int, Moisture], airs: dict[int, Climate]
-) -> dict[int, float | None]:
-    """Hours in the air of its dryer's room until each may be over the print limit again, by run id.
-
-    A dryer that was switched off has that air inside, too.
-    """
-    lanes, limits_pct = [], []
-    for run in runs:
-        room = airs[run.dryer_id]
-        lanes.append((moistures[run.spool_id].winding, ConstantAir(0.0, room.temperature_c, room.rh_pct)))
-        limits_pct.append(material_values(run.spool.feedstock).limit_hold_pct)
-    hours = hours_until(lanes, limits_pct, SMALL_JOB_G, STORAGE_PROBE_HOURS, below=False)
-    return dict(zip((run.pk for run in runs), hours, strict=True))
 
 
 def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
@@ -102,7 +88,7 @@ def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: dat
             "rh_pct": round(air.rh_pct),
             "mass_g": SMALL_JOB_G,
             "printable_h": None if wet_again_h is None else round(wet_again_h, 1),
-            "forecast_h": STORAGE_PROBE_HOURS[-1],
+            "forecast_h": LOOKS_H[-1],
         },
     }
     reason, remedy = Statement("reminder.drying_over", values), Statement("reminder_remedy.finish_drying")

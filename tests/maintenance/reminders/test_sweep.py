@@ -16,6 +16,7 @@ from maintenance.reminders.lifecycle import complete, snooze
 from maintenance.reminders.queries import count_due
 from maintenance.reminders.reconcile import Counts
 from maintenance.reminders.sweep import sweep
+from spools.board import board
 from spools.facts import withdraw
 from spools.models import MassEntry
 from tests.maintenance.conftest import PRINT
@@ -76,6 +77,7 @@ def test_the_number_of_queries_does_not_grow_with_the_spools(shop, wet):
         sweep()
     for _ in range(6):
         receive(shop.pla, shop.box, card="dry")
+    board.catch_up(timezone.now())
     with CaptureQueriesContext(connection) as many:
         sweep()
     assert len(many) == len(few)

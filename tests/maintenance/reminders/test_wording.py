@@ -63,7 +63,7 @@ EXAMPLES = {
     "reminder.outer_turns_wet.title": ({**SPOOL, **OUTER_TURNS}, "Re-dry 7KD-4QM (PA6)"),
     "reminder.outer_turns_soon_wet": (
         {**SPOOL, **OUTER_TURNS, "toolhead": "North T0", "hours_left": 3.4},
-        f"{HELD}; in the air of North T0 likely more than 0.5 %, up to which PA6 prints well, in about 3.4 h.",
+        f"{HELD}; in the air of North T0 possibly more than 0.5 %, up to which PA6 prints well, in about 3.4 h.",
     ),
     "reminder.outer_turns_soon_wet.title": ({**SPOOL, **OUTER_TURNS}, "Re-dry 7KD-4QM (PA6)"),
     "reminder.moisture_undecided": (

@@ -22,7 +22,7 @@ def test_it_stops_only_when_both_limits_are_decided(before, other, low, high):
     middle = float(np.median(before.material.isotherm.equilibrium(0.5)))
     limits, mass_kg = [low * middle, high * middle], 0.05
     lane = Lane(before.geometry, before.material, dried.state, [air])
-    (contents,) = watch(lane, [3600 * hours for hours in LOOKS_H], mass_kg, limits, SHARE, 2)
+    (contents,) = watch(lane, [3600 * hours for hours in LOOKS_H], mass_kg, limits, SHARE, [2])
     assert 3 <= len(contents) <= 1 + len(LOOKS_H)
     np.testing.assert_allclose(contents[0], outermost(dried.state, before.geometry, mass_kg), rtol=1e-12)
     whole = drying.hours_until([lane], [limits], [mass_kg], LOOKS_H, share=SHARE, below=False)
@@ -34,6 +34,8 @@ def test_it_stops_only_when_both_limits_are_decided(before, other, low, high):
 @given(strategies.lanes(stretches=1))
 def test_each_air_is_taken_from_the_same_start(lane):
     dry, damp = Surroundings(1.0, 295, 0.05), Surroundings(1.0, 295, 0.8)
-    both = watch(Lane(lane.geometry, lane.material, lane.state, [damp, dry]), [7200.0], 0.05, [1.0], SHARE, 1)
-    (alone,) = watch(Lane(lane.geometry, lane.material, lane.state, [dry]), [7200.0], 0.05, [1.0], SHARE, 1)
+    both = watch(
+        Lane(lane.geometry, lane.material, lane.state, [damp, dry]), [7200.0], 0.05, [1.0], SHARE, [1, 1]
+    )
+    (alone,) = watch(Lane(lane.geometry, lane.material, lane.state, [dry]), [7200.0], 0.05, [1.0], SHARE, [1])
     np.testing.assert_array_equal(both[1], alone)
