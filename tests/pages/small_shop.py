@@ -1,6 +1,5 @@
 """An invented shop of the demo's size, built through the same functions as the real one."""
 
-import re
 from datetime import datetime, timedelta
 from types import SimpleNamespace
 
@@ -98,12 +97,6 @@ def small_shop() -> SimpleNamespace:
 def local_input(at: datetime) -> str:
     """A time as a browser's date and time input sends it, in the shop's zone."""
     return f"{timezone.localtime(at):%Y-%m-%dT%H:%M}"
-
-
-def says(response, text: str) -> bool:
-    """Whether the page's words, tags and line breaks left aside, hold this text."""
-    words = re.sub(r"<[^>]+>", " ", response.content.decode())
-    return " ".join(text.split()) in " ".join(words.split())
 
 
 def a_reminder(shop, title: str = "Dry the nylon", **values) -> Reminder:

@@ -9,12 +9,13 @@ from hypothesis import strategies as st
 
 from maintenance.changes import FLOW, PARTS
 from maintenance.flow.control_chart import START
+from maintenance.flow.diagnosis import GEARS
 from maintenance.models import FlowCheck, Job
 from maintenance.reminders.sweep import sweep_subjects
 from pages.flow.charts import draw_curve
 from tests.maintenance.flow.flow_lab import check
 from tests.maintenance.flow.test_curve import check as curve_of
-from tests.pages.small_shop import says
+from tests.pages.shown import notes, require_refused, shows
 from tests.spools.conftest import hours_ago
 
 MASSES = [0.596, 0.577, 0.551, 0.596, 0.575, 0.549, 0.595]
@@ -46,29 +47,32 @@ def test_from_the_machine_to_the_recorded_check(shop, desk, plan):
     new = re.search(r'href="([^"]*flow-checks/new/[^"]*)"', desk.get(flow).content.decode()).group(1)
     assert desk.get(new).context["plan"].initial["loading"] == str(plan["loading"])
     planned = desk.get(reverse("flow-check-new"), plan)
-    assert says(planned, "7 blobs of 200 mm, 0.597 g each")
-    assert says(planned, "G1 E50 F24.9") and says(planned, "M0 ; take blob 7 off")
-    assert says(planned, "the nozzle burns at once") and says(planned, "Blob 7 at 1 mm³/s")
+    assert shows(planned, "7", "200 mm", "0.597 g", note="blobs") and "hot" in notes(planned)
+    assert shows(planned, "G1 E50 F24.9", note="gcode")
+    assert [line[:2] for line in planned.context["lines"].splitlines()].count("M0") == 7
+    assert planned.context["form"].by_blob["blob_7"] == 1 and b'name="blob_7"' in planned.content
     answer = desk.post(reverse("flow-check-new"), plan | masses(*MASSES))
     made = FlowCheck.objects.get()
     assert answer.url == reverse("flow-check", args=[made.pk])
     page = desk.get(answer.url)
-    assert says(page, "Usable flow, 5 % lost") and says(page, "7.7 ± 0.") and says(page, "Likely reading")
+    (loss_pct, usable), *_ = page.context["result"]["usable"]
+    assert loss_pct == "5" and shows(page, usable, "7.7 ± 0.")
+    assert shows(page, page.context["result"]["reading"].reason.sentence, note="likely_reading")
     assert made.recorded_by == shop.user and made.blobs.count() == 7
-    assert says(desk.get(flow), "3 more until its first value")
-    assert says(desk.get(reverse("spool-history", args=[made.spool.code])), "4.04 g: flow check on North T0")
+    assert shows(desk.get(flow), "3", note="chart_waits")
+    history = desk.get(reverse("spool-history", args=[made.spool.code]))
+    assert shows(history, "4.04 g", "North T0", note="printed")
 
 
 def test_a_heavier_reference_is_reported(shop, desk, plan):
     desk.post(reverse("flow-check-new"), plan | masses(*(1.01 * mass for mass in MASSES)))
     page = desk.get(reverse("flow-check", args=[FlowCheck.objects.get().pk]))
-    assert says(page, "The slow reference itself is 0.") and says(page, "% heavier than the commanded mass")
+    assert shows(page, f"{page.context['result']['short_pct']:.1f}", note="reference_heavier")
 
 
 def test_a_plan_shows_its_uncertainty_once(shop, desk, plan):
     page = desk.get(reverse("flow-check-new"), plan | {"resolution_g": 0.02})
-    assert says(page, "With this scale and length a loss is uncertain by 1.9 %")
-    assert not says(page, "A loss will be uncertain")
+    assert shows(page, "1.9 %", note="advice") and "loss_uncertainty" not in notes(page)
 
 
 def test_a_lost_blob_stays_empty(shop, desk, plan):
@@ -77,64 +81,73 @@ def test_a_lost_blob_stays_empty(shop, desk, plan):
 
 
 BAD_PLANS = {
-    "a coarse scale": ({"resolution_g": 0.1}, "too coarse"),
-    "too short": ({"length_mm": 25, "resolution_g": 0.01}, "Extrude at least 80 mm"),
-    "a scale that no length helps": ({"resolution_g": 1}, "Take a finer scale: no length would do."),
-    "hotter than its liner stands": ({"nozzle_c": 250}, "the PTFE liner allows 240 °C"),
-    "far too cool": ({"nozzle_c": 5}, "PLA prints at"),
-    "no length": ({"length_mm": 0}, "between 20 and 2000"),
-    "rates out of order": ({"rates": "1, 8, 4"}, "rising order"),
-    "a rate twice": ({"rates": "1, 4, 4"}, "there twice"),
-    "rates that are no numbers": ({"rates": "slow, fast"}, "“slow” is no number"),
-    "rates without end": ({"rates": "1, inf, 8"}, "between 0.01 and 500"),
-    "no rates": ({"rates": ""}, "required"),
-    "a diameter that is none": ({"diameter_mm": "thick"}, "Enter a number"),
-    "no such spool": ({"loading": 10**25}, "Select a valid choice"),
-    "a thousand rounds": ({"repeats": 1000}, "less than or equal to 9"),
+    "a coarse scale": ({"resolution_g": 0.1}, "scale_too_coarse", []),
+    "too short": ({"resolution_g": 0.01, "length_mm": 25}, "scale_too_coarse", ["80 mm"]),
+    "a scale that no length helps": ({"resolution_g": 1}, "scale_too_coarse_for_any_length", []),
+    "hotter than its liner stands": ({"nozzle_c": 250}, "too_hot_for_hot_end", ["PTFE liner", "240 °C"]),
+    "far too cool": ({"nozzle_c": 5}, "outside_print_window", ["PLA"]),
+    "no length": ({"length_mm": 0}, "out_of_range", []),
+    "rates out of order": ({"rates": "1, 8, 4"}, "rates_not_rising", []),
+    "a rate twice": ({"rates": "1, 4, 4"}, "rate_twice", []),
+    "rates that are no numbers": ({"rates": "slow, fast"}, "not_a_number", ["“slow”"]),
+    "rates without end": ({"rates": "1, inf, 8"}, "rate_out_of_range", []),
+    "no rates": ({"rates": ""}, "required", []),
+    "a diameter that is none": ({"diameter_mm": "thick"}, "invalid", []),
+    "no such spool": ({"loading": 10**25}, "invalid_choice", []),
+    "a thousand rounds": ({"repeats": 1000}, "max_value", []),
 }
 
 
 def test_an_impossible_plan_is_refused_before_the_start(shop, desk, plan):
-    for what, (values, text) in BAD_PLANS.items():
+    for what, (values, code, names) in BAD_PLANS.items():
         page = desk.get(reverse("flow-check-new"), plan | values)
-        assert says(page, text) and not says(page, "G-code"), what
+        require_refused(page, code, next(iter(values)), names=names)
+        assert "gcode" not in notes(page), what
         assert desk.post(reverse("flow-check-new"), plan | values | masses(*MASSES)).status_code == 200
     assert not FlowCheck.objects.exists()
 
 
 BAD_MASSES = {
-    "too heavy": (masses(0.596, 0.577, 0.7, *MASSES[3:]), "heavier than 200 mm"),
-    "a reference of nothing": (masses(0, 0.577, 0.551, 0, 0.575, 0.549, 0), "weighs nothing"),
-    "a rate that was not weighed": (masses(0.596, "", 0.551, 0.596, "", 0.549, 0.596), "Weigh one at least"),
-    "no number": (masses("much", *MASSES[1:]), "Enter a number"),
-    "not a number": (masses("nan", *MASSES[1:]), "Enter a number"),
-    "less than nothing": (masses(-1, *MASSES[1:]), "greater than or equal to 0"),
-    "of tomorrow": (masses(*MASSES) | {"when": "2199-01-01T10:00"}, "future"),
-    "at no time": (masses(*MASSES) | {"when": "later"}, "valid date"),
+    "too heavy": (masses(0.596, 0.577, 0.7, *MASSES[3:]), "blob_3", "mass_too_heavy"),
+    "a reference of nothing": (
+        masses(0, 0.577, 0.551, 0, 0.575, 0.549, 0),
+        "__all__",
+        "reference_weighs_nothing",
+    ),
+    "a rate that was not weighed": (
+        masses(0.596, "", 0.551, 0.596, "", 0.549, 0.596),
+        "__all__",
+        "blob_count",
+    ),
+    "no number": (masses("much", *MASSES[1:]), "blob_1", "invalid"),
+    "not a number": (masses("nan", *MASSES[1:]), "blob_1", "invalid"),
+    "less than nothing": (masses(-1, *MASSES[1:]), "blob_1", "min_value"),
+    "of tomorrow": (masses(*MASSES) | {"when": "2199-01-01T10:00"}, "when", "in_the_future"),
+    "at no time": (masses(*MASSES) | {"when": "later"}, "when", "invalid"),
 }
 
 
 def test_impossible_masses_are_refused_and_stay_in_the_form(shop, desk, plan):
-    for what, (values, text) in BAD_MASSES.items():
+    for what, (values, field, code) in BAD_MASSES.items():
         page = desk.post(reverse("flow-check-new"), plan | values)
-        assert page.status_code == 200 and says(page, text) and says(page, "Nothing was saved"), what
-        assert page.context["form"]["blob_3"].value() is not None
+        require_refused(page, code, field)
+        assert page.context["form"]["blob_3"].value() is not None, what
     heavy = desk.post(reverse("flow-check-new"), plan | BAD_MASSES["too heavy"][0])
-    assert says(heavy, "Blob 3 at 8 mm³/s, g : A blob at 8 mm³/s of 0.7 g is heavier")
+    require_refused(heavy, "mass_too_heavy", "blob_3", names=["8 mm³/s", "0.7 g", "200 mm"])
     assert not FlowCheck.objects.exists()
     again = desk.get(reverse("flow-check-new") + f"?{page.context['planned']}&change=1")
-    assert again.context["plan"]["rates"].value() == "1, 4, 8" and not says(again, "G-code")
+    assert again.context["plan"]["rates"].value() == "1, 4, 8" and "gcode" not in notes(again)
 
 
 def test_a_check_is_withdrawn_once(shop, desk):
     made = check(shop.toolheads[0], shop.spools[0], hours_ago(2))
     address = reverse("withdraw", args=["flow-check", made.pk])
-    assert says(desk.post(address, {"reason": ""}), "required")
+    require_refused(desk.post(address, {"reason": ""}), "required", "reason")
     assert desk.post(address, {"reason": "another scale"}).status_code == 302
     page = desk.get(reverse("flow-check", args=[made.pk]))
-    assert says(page, "another scale") and not says(page, "Withdraw this check")
-    assert says(desk.post(address, {"reason": "again"}), "already")
-    assert says(desk.get(reverse("toolhead-flow", args=[made.toolhead_id])), "No flow check yet")
+    assert shows(page, "another scale", note="withdrawn") and address not in page.content.decode()
+    require_refused(desk.post(address, {"reason": "again"}), "withdrawn_already")
+    assert "no_flow_check" in notes(desk.get(reverse("toolhead-flow", args=[made.toolhead_id])))
 
 
 def test_a_rising_loss_is_drawn_described_and_reminded_of(shop, desk):
@@ -142,11 +155,13 @@ def test_a_rising_loss_is_drawn_described_and_reminded_of(shop, desk):
     for n, slip in enumerate([0.0] * START + [0.3, 0.6, 0.9]):
         check(toolhead, shop.spools[0], hours_ago(4.5 - n / 2), slip)
     page = desk.get(reverse("toolhead-flow", args=[toolhead.pk]))
-    assert says(page, "rises: signalled since") and says(page, "drive gears slip")
+    reading = page.context["series"][0]["result"]["reading"]
+    assert reading.cause == GEARS and shows(page, reading.reason.sentence, note="likely_reading")
+    assert "loss_rises" in notes(page)
     assert page.content.decode().count("chart-signal") > 2
     sweep_subjects([PARTS, FLOW])
     reminders = desk.get(reverse("reminders"))
-    assert says(reminders, "Look at the Steel gears on North T0: its flow loss rises")
+    assert "flow_chart" in [row["reminder"].kind for row in reminders.context["due"]]
     assert reverse("toolhead-flow", args=[toolhead.pk]) in reminders.content.decode()
 
 
@@ -167,8 +182,10 @@ def test_a_job_may_state_its_fastest_flow(shop, desk):
     job = {"loading": shop.toolheads[0].loadings.get().pk, "name": "vase", "mass_g": 20, "hours": 1}
     job |= {"nozzle_c": 215, "bed_c": 55, "max_flow_mm3_s": 11}
     checked = desk.post(reverse("job-new"), job | {"check": "1"})
-    assert says(checked, "lost 10 % at 9.2")
+    [flow] = [one for one in checked.context["verdict"].reasons if one.name == "flow"]
+    assert flow.state == "hold" and "10 %" in flow.sentence and "9.2" in flow.sentence
+    assert shows(checked, flow.sentence)
     job |= {"record": "1", "checked": checked.context["verdict_key"], "override_reason": "a test"}
     assert desk.post(reverse("job-new"), job).status_code == 302
     made = Job.objects.get()
-    assert made.max_flow_mm3_s == 11 and says(desk.get(reverse("job", args=[made.pk])), "up to 11 mm³/s")
+    assert made.max_flow_mm3_s == 11 and shows(desk.get(reverse("job", args=[made.pk])), "11 mm³/s")

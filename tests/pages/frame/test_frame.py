@@ -8,7 +8,8 @@ from django.views.defaults import bad_request, server_error
 
 from spools.inventory.moves import current_stay
 from spools.models import Spool
-from tests.pages.corner import PASSWORD, corner, of, words
+from tests.pages.corner import PASSWORD, corner, of
+from tests.pages.shown import notes, require_refused
 
 
 @pytest.fixture
@@ -42,7 +43,7 @@ def test_a_stranger_is_asked_to_sign_in_and_then_led_on(shop, free):
     page = stranger.get(f"/sign-in/?next=/S/{free.code}")
     assert page.status_code == 200
     wrong = stranger.post("/sign-in/", {"username": "ada", "password": "no"})
-    assert "correct username and password" in words(wrong)
+    require_refused(wrong, "invalid_login", "__all__")
     signed_in = stranger.post(
         "/sign-in/", {"username": "ada", "password": PASSWORD, "next": f"/S/{free.code}"}, follow=True
     )
@@ -57,7 +58,7 @@ def test_no_act_without_the_forms_token(shop, free):
     elsewhere.force_login(shop.user)
     refused = elsewhere.post(of("spool-move", free), {"place": shop.shelf.pk})
     assert refused.status_code == 403
-    assert "Nothing was saved" in words(refused)
+    assert "not_saved" in notes(refused)
     assert current_stay(free).place == shop.bag
 
 
@@ -71,7 +72,7 @@ def test_pages_without_anything_in_the_shop(db, django_user_model):
 def test_error_pages(desk):
     missing = desk.get("/nothing/here/")
     assert missing.status_code == 404
-    assert "There is nothing at this address" in words(missing)
+    assert "not_found" in notes(missing)
     assert 'name="code"' in missing.content.decode()
 
 
@@ -83,14 +84,14 @@ def test_an_address_for_forms_answers_get_with_a_page(desk, shop):
     assert stranger.post("/sign-in/", signed_in).headers["Location"] == address
     page = stranger.get(address)
     assert page.status_code == 405 and page.headers["Allow"] == "POST"
-    assert "Nothing was changed" in words(page) and "To today" in words(page)
+    assert "unchanged" in notes(page) and b'class="button" href="/"' in page.content
     assert desk.get("/api/v1/week-plans").headers["Content-Type"] == "application/json"
 
 
 def test_a_fault_is_admitted_without_the_database(client, settings, rf):
     """The page of a fault needs neither the database nor who is asking."""
-    assert "made an error" in words(server_error(rf.get("/")))
-    assert "Nothing was saved" in words(bad_request(rf.get("/"), Exception()))
+    assert "fault" in notes(server_error(rf.get("/")))
+    assert "not_saved" in notes(bad_request(rf.get("/"), Exception()))
 
 
 def test_the_frame_marks_the_page_and_has_a_skip_link(desk, free):

@@ -17,7 +17,7 @@ from maintenance.reminders.delivery import attempts, channels, outbox
 from spools.statements import Statement
 from tests.maintenance.reminders.delivery.conftest import raised
 from tests.maintenance.reminders.delivery.receivers import HttpReceiver
-from tests.pages.small_shop import says
+from tests.pages.shown import notes, notices, require_refused, shows
 
 TIMES = {"quiet_from": "22:00", "quiet_to": "06:30", "digest_at": "07:15", "urgent_in_quiet": "on"}
 
@@ -58,7 +58,7 @@ def browser_keys() -> dict[str, str]:
 def test_at_first_there_are_no_channels_and_the_page_shows_missing_settings(desk):
     shown = page(desk)
     assert shown.context["channels"] == [] and not shown.context["email_is_set_up"]
-    assert says(shown, "EMAIL_HOST") and says(shown, "PUBLIC_URL")
+    assert shows(shown, "EMAIL_HOST", "PUBLIC_URL")
 
 
 def test_strangers_are_asked_to_sign_in(db):
@@ -73,16 +73,17 @@ def test_an_address_is_added_tested_and_ended(desk):
     assert timings["drying_done"] == "at_once" and timings["dry"] == "digest" and len(timings) == 14
     for again in ("ada@shop.example", "Ada@Shop.Example"):
         refused = desk.post(reverse("notifications-email"), {"address": again})
-        assert says(refused, "This one is in your list already.")
+        require_refused(refused, "recorded_already", "address")
     sent = desk.post(reverse("channel-test", args=[channel.pk]), follow=True)
-    assert says(sent, "A test is on its way") and says(sent, "waiting A test from Loadworthy")
+    (row,) = sent.context["messages_sent"]
+    assert notices(sent)[-1] == "success" and shows(sent, row["subject"], note="message_waiting")
     assert desk.get(reverse("channel-end", args=[channel.pk])).status_code == 200
     ended = desk.post(reverse("channel-end", args=[channel.pk]), follow=True)
-    assert says(ended, "E-mail to ada@shop.example: ended.")
+    assert notices(ended) == ["success"] and shows(ended, "ada@shop.example", note="notice")
     assert Message.objects.get().state == "expired"
     for name in ("channel-test", "channel-end"):
         late = desk.post(reverse(name, args=[channel.pk]), follow=True)
-        assert says(late, "E-mail to ada@shop.example has ended already."), name
+        assert notices(late) == ["ended_already error"], name
 
 
 @pytest.mark.parametrize(
@@ -157,13 +158,13 @@ def test_a_choice_that_is_none_is_refused(desk, ada, value):
     answer = desk.post(
         reverse("notifications-kinds"), {f"c{hook.pk}-{kind}": value for kind in Reminder.Kind.values}
     )
-    assert answer.status_code == 200 and says(answer, "Nothing was saved.")
+    require_refused(answer, "invalid_choice", f"c{hook.pk}-dry")
     assert hook.subscriptions.filter(timing="at_once").count() == 14
 
 
 def test_both_ends_of_the_quiet_hours_may_be_empty_and_show_it(desk):
     fields = page(desk).context["times"].fields
-    assert fields["quiet_from"].help_text == fields["quiet_to"].help_text == "Both empty: none."
+    assert fields["quiet_from"].help_text == fields["quiet_to"].help_text != ""
 
 
 def test_times_are_stored(desk, ada):
@@ -212,7 +213,7 @@ def test_a_browser_is_added_once_and_its_keys_are_looked_at(desk):
         answer = desk.post(
             address, subscription | {"endpoint": "https://push.example/other"} | bad, follow=True
         )
-        assert says(answer, "cannot be read"), bad
+        assert notices(answer)[-1] == "impossible_subscription error", bad
     assert Channel.objects.count() == 1
 
 
@@ -231,15 +232,16 @@ def test_channels_of_another_person_cannot_be_changed(desk, bob, ada):
     assert desk.post(reverse("message-retry", args=[message.pk])).status_code == 302
     assert Message.objects.get().state == "waiting"
     twice = desk.post(reverse("message-retry", args=[message.pk]), follow=True)
-    assert says(twice, "Only a failed message can be sent again")
+    assert notices(twice)[-1] == "not_failed error"
 
 
 def test_failed_messages_are_listed_with_their_reason(desk, ada):
     outbox.send_test(channels.add_webhook(ada, "https://r.example/"))
     Message.objects.update(state="failed", error="The receiver answered HTTP 500.", attempts=18)
     shown = page(desk)
-    assert says(shown, "failed A test from Loadworthy") and says(shown, "The receiver answered HTTP 500.")
-    assert says(shown, "attempts: 18") and says(shown, "Send again")
+    (row,) = shown.context["messages_sent"]
+    assert shows(shown, row["subject"], "The receiver answered HTTP 500.", "18", note="message_failed")
+    assert reverse("message-retry", args=[row["message"].pk]) in shown.content.decode()
 
 
 def try_to_send(message: Message) -> None:
@@ -255,12 +257,11 @@ def test_a_channel_shows_its_last_refusal_until_a_message_is_sent(desk, ada, mon
         try_to_send(outbox.send_test(hook))
         hook.refresh_from_db()
         assert hook.failures == 0
-        said = "The last message was refused: The receiver refused it (HTTP 403)."
-        assert says(page(desk), said)
+        assert shows(page(desk), "HTTP 403", note="refused")
         web.mood = 200
         try_to_send(outbox.send_test(hook))
     assert sorted(Message.objects.values_list("state", flat=True)) == ["sent", "waiting"]
-    assert not says(page(desk), "The last message was refused")
+    assert "refused" not in notes(page(desk))
 
 
 def test_the_list_shows_each_event(desk, ada):
@@ -275,16 +276,11 @@ def test_the_list_shows_each_event(desk, ada):
         event.detail = said.get(event.type)
     outbox.post(events)
     answer = page(desk)
-    happened = [
-        "opened",
-        "became urgent",
-        "snoozed (until 27 Nov 2026, 08:00)",
-        "returned from snooze",
-        "completed (wiped)",
-    ]
-    for news in [*happened, "resolved by itself"]:
-        assert says(answer, f"waiting Re-dry spool 1: {news} Webhook"), news
-    assert not says(answer, "Urgent: Re-dry")
+    news = {row["message"].event.type: row["subject"] for row in answer.context["messages_sent"]}
+    assert news.keys() == set(ReminderEvent.Type.values) and len(set(news.values())) == len(news)
+    assert shows(answer, *news.values(), note="message_waiting")
+    assert "27 Nov 2026, 08:00" in news["snoozed"] and "wiped" in news["completed"]
+    assert all(subject.startswith("Re-dry spool 1") for subject in news.values())
 
 
 def test_expired_messages_show_their_reason(desk, ada, settings):
@@ -298,8 +294,8 @@ def test_expired_messages_show_their_reason(desk, ada, settings):
     try_to_send(Message.objects.get(channel=mail))
     assert set(Message.objects.values_list("state", flat=True)) == {"expired"}
     answer = page(desk)
-    assert says(answer, "expired Re-dry spool 1") and not says(answer, "failed Re-dry")
-    assert says(answer, outbox.ENDED) and says(answer, outbox.SUPERSEDED)
+    assert shows(answer, "Re-dry spool 1", outbox.ENDED, outbox.SUPERSEDED, note="message_expired")
+    assert "message_failed" not in notes(answer)
 
 
 def test_a_message_behind_a_failure_shows_its_next_attempt(desk, ada):
@@ -308,7 +304,7 @@ def test_a_message_behind_a_failure_shows_its_next_attempt(desk, ada):
     hook.backoff_until = timezone.now() + timedelta(days=1, minutes=10)
     hook.save()
     shown = f"{hook.backoff_until.astimezone(timezone.get_default_timezone()):%-d %b, %H:%M}"
-    assert says(page(desk), f"to be sent {shown}")
+    assert shows(page(desk), shown, note="message_waiting")
 
 
 def test_the_calendar_needs_no_account_but_its_address(desk, ada):
