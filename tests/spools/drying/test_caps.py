@@ -4,6 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from spools.catalogue.values import material_values
 from spools.drying.caps import (
     CORE_CAP_C,
     Cap,
@@ -12,8 +13,9 @@ from spools.drying.caps import (
     limiting_spool,
     may_join,
     require_below_cap,
+    suggested_set_point_c,
 )
-from spools.models import DryingRun, Spool
+from spools.models import DryingRun, Place, Spool
 from spools.statements import Statement
 from tests.refusals import refuses
 from tests.spools.conftest import feedstock, receive
@@ -106,24 +108,59 @@ def test_each_spool_inside_lowers_the_cap_and_the_spool_itself_counts_once(spool
     assert compute_cap(other, dryer, inside=[spool]).cap_c == 55
     other.core_cap_c = 62
     assert compute_cap(other, dryer, inside=[spool]).cap_c == compute_cap(spool, dryer, inside=[other]).cap_c
-    own = compute_cap(spool, dryer, inside=[spool])
+    own = compute_cap(spool, dryer, others=[spool], inside=[spool])
     assert own.cap_c == alone_c and not [what for what, _ in own.parts if what.code == "cap.neighbour"]
 
 
-def test_a_spool_joins_the_run_of_another_spool_in_the_same_dryer(spool, dryer, shelf):
+def test_each_spool_that_starts_too_lowers_the_cap(spool, dryer, shelf):
     other = receive(spool.feedstock, shelf)
+    spool.core_cap_c, other.core_cap_c = 58, 55
+    assert compute_cap(spool, dryer, [spool, other]).cap_c == 55
+    spool.core_cap_c = 52
+    assert compute_cap(other, dryer, [spool, other]).cap_c == 52
+
+
+def test_the_cooler_start_counts_for_those_that_start_together_alone(dryer, shelf):
+    pva, petg = (receive(feedstock(name), shelf, core_material="pc") for name in ("PVA", "PETG"))
+    together = compute_cap(petg, dryer, [pva])
+    assert (together.start_c, together.cap_c) == (45, 60)
+    # The first stage of a spool that dries there already is over, or shared.
+    beside = compute_cap(petg, dryer, inside=[pva])
+    assert (beside.start_c, beside.cap_c) == (60, 60)
+
+
+def test_the_suggested_set_point_is_the_usual_one_or_below_the_cap_by_the_error_of_the_dryer(spool, dryer):
+    usual_c = material_values(spool.feedstock).dry_set_c
+    for error_c, cap_c, suggested_c in ((0, usual_c + 1, usual_c), (3, 58, 55), (3, 57.9, 54)):
+        dryer.set_point_error_c, spool.core_cap_c = error_c, cap_c
+        assert suggested_set_point_c(spool, dryer) == suggested_c
+
+
+def test_a_coupon_that_passed_at_the_catalogues_cap_changes_nothing(pla, dryer, shelf):
+    spool = receive(pla, shelf, core_material="pc")
+    before = compute_cap(spool, dryer)
+    spool.feedstock.coupon_passed_c = before.cap_c
+    assert compute_cap(spool, dryer) == before
+
+
+def test_a_spool_too_soft_for_the_run_in_the_dryer_is_not_suggested_to_join(pla, nylon, dryer, shelf):
+    hot = DryingRun(spool=receive(nylon, shelf), dryer=dryer, start=START, set_point_c=80)
+    assert joining_set_point_c(receive(pla, shelf), dryer, [hot]) <= 50
+
+
+def test_a_spool_joins_the_run_of_another_spool_in_the_same_dryer(spool, dryer, shelf):
+    other, later = receive(spool.feedstock, shelf), Place.objects.create(name="Later", kind="shelf")
+    assert shelf.pk < dryer.pk < later.pk
+
+    def run_at_41(dries: Spool, place: Place) -> DryingRun:
+        return DryingRun(spool=dries, dryer=place, start=START, set_point_c=41)
+
     for joining, beside in ((spool, other), (other, spool)):
-        runs = [DryingRun(spool=beside, dryer=dryer, start=START, set_point_c=41)]
-        assert joining_set_point_c(joining, dryer, runs) == 41
-        elsewhere = [DryingRun(spool=beside, dryer=shelf, start=START, set_point_c=41)]
-        own = [DryingRun(spool=joining, dryer=dryer, start=START, set_point_c=41)]
         alone = joining_set_point_c(joining, dryer, [])
-        assert (
-            joining_set_point_c(joining, dryer, elsewhere)
-            == joining_set_point_c(joining, dryer, own)
-            == alone
-        )
         assert alone != 41
+        assert joining_set_point_c(joining, dryer, [run_at_41(beside, dryer)]) == 41
+        for run in (run_at_41(beside, shelf), run_at_41(beside, later), run_at_41(joining, dryer)):
+            assert joining_set_point_c(joining, dryer, [run]) == alone
 
 
 def test_the_limiting_spool_has_the_lowest_cap_of_those_that_start_and_those_inside(spool, dryer, shelf):

@@ -1,11 +1,20 @@
 """The gate of drying runs at its limits: which stages agree, which first stage is allowed, which stay is covered."""
 
+import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from spools.drying import softening
 from spools.drying.caps import Cap, compute_cap
-from spools.drying.gate import FirstStage, open_runs, require_set_point, stays_without_run, why_not_now
+from spools.drying.gate import (
+    FirstStage,
+    open_runs,
+    require_dryer,
+    require_set_point,
+    stays_without_run,
+    why_not_now,
+)
 from spools.models import DryingRun, Place, Spool, Stay
 from spools.wording import format_time
 from tests.refusals import refuses
@@ -54,6 +63,7 @@ FIRST_2_H = FirstStage(45, 2)
         (run(55, start_h=1, first=FirstStage(45, 2)), FIRST_2_H, True),
         (run(55, start_h=1, first=FirstStage(44, 1)), FIRST_2_H, False),
         (run(56, start_h=0), None, False),
+        (run(54, start_h=0), None, False),
         # The other run ends before the temperature changes, or a minute later.
         (run(45, start_h=0, end_h=2), FIRST_2_H, True),
         (run(45, start_h=0, end_h=2 + MINUTE_H), FIRST_2_H, False),
@@ -71,7 +81,7 @@ def test_two_runs_share_a_dryer_only_while_their_stages_are_the_same(beside, fir
 
 def test_a_first_stage_ends_when_that_of_the_dryer_ends():
     staged = run(55, start_h=0, first=FirstStage(45, 4))
-    assert why_not(staged, 55, FirstStage(45, 99), at_h=1) == ""
+    assert why_not(staged, 55, FirstStage(45, 99), at_h=1.5) == ""
     assert why_not(staged, 55, FirstStage(44, 3), at_h=1)
     assert why_not(staged, 55, FirstStage(45, 99), at_h=4)
 
@@ -99,12 +109,58 @@ def test_a_refusal_names_the_stages_to_join():
     [
         (Cap(54, "the end", [], 54, "the start", []), "too hot to join: the end"),
         (Cap(55, "the end", [], 54, "the start", []), "too hot to join: at the start the start"),
+        (Cap(56, "the end", [], 54, "the start", []), "too hot to join: at the start the start"),
     ],
 )
 def test_a_refusal_of_a_run_too_hot_to_join_names_the_cap_and_no_way_to_join(cap, reason):
     caps = [Cap(90, "another", [], 90, "another", []), cap]
     say = why_not_now([], caps, 50, None, START, runs=[run(55, start_h=0)], idle=[], dryer=DRYER)
     assert reason in say and "Join at" not in say
+
+
+@pytest.mark.parametrize("kind", [kind for kind in Place.Kind if kind != Place.Kind.DRYER])
+def test_a_place_of_another_kind_is_no_dryer(kind):
+    with refuses("not_a_dryer"):
+        require_dryer(Place(kind=kind))
+
+
+def test_a_spool_in_no_use_starts_no_run():
+    empty = Spool(pk=3, code="JGFNKH", emptied_at=START)
+    assert why_not_now([empty], [CAP], 50, None, after(1), runs=[], idle=[], dryer=DRYER)
+    in_use = Spool(pk=3, code="JGFNKH")
+    assert why_not_now([in_use], [CAP], 50, None, after(1), runs=[], idle=[], dryer=DRYER) == ""
+
+
+def test_a_spool_that_stands_in_the_dryer_blocks_a_run_in_it_and_in_no_other():
+    stay = Stay(spool=Spool(pk=3, code="JGFNKH"), place=DRYER, start=START)
+    for pk, blocked in ((DRYER.pk - 1, False), (DRYER.pk, True), (DRYER.pk + 1, False)):
+        why = why_not_now(
+            [], [CAP], 50, None, after(1), runs=[], idle=[stay], dryer=Place(pk=pk, kind="dryer")
+        )
+        assert bool(why) is blocked
+
+
+@pytest.mark.django_db
+def test_a_first_stage_is_as_long_as_the_softened_polymer_needs(box, dryer):
+    dryer.set_point_error_c, at = 0, hours_ago(0)
+    pva = receive(feedstock("PVA"), box, net_mass_g=500)
+    pva.code = "JGFNKH"  # what is thought possible of a spool follows from its code
+    pva.save()
+    (needed_h,) = softening.first_stage_hours_in([pva], dryer, 45, 50, at)
+    require_set_point([pva], dryer, 50, first=FirstStage(45, needed_h), at=at)
+    with refuses("first_stage_too_short") as refused:
+        require_set_point([pva], dryer, 50, first=FirstStage(45, needed_h - MINUTE_H), at=at)
+    # Rounded up to quarters of an hour.
+    named_h = float(re.search(r"It needs (\S+) h at 45 °C", str(refused.value))[1])
+    assert named_h % 0.25 == 0 and 0 <= named_h - needed_h < 0.25
+
+
+@pytest.mark.django_db
+def test_a_spool_that_no_first_stage_dries_enough_names_the_longest(shelf, dryer):
+    wet = receive(feedstock("PVA"), shelf, sealed=False)
+    with refuses("too_soft") as refused:
+        require_set_point([wet], dryer, 55, first=FirstStage(40, 400))
+    assert f"{max(softening.PROBE_HOURS)} h at 40 °C do not" in str(refused.value)
 
 
 @pytest.mark.django_db
