@@ -1,11 +1,12 @@
-from datetime import timedelta
+import re
+from datetime import datetime, timedelta
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from spools.inventory import ledger, moves
-from spools.models import DryingRun, Feedstock, MassEntry, Polymer, Spool
+from spools.models import DryingRun, Ensemble, Feedstock, MassEntry, Polymer, Spool
 from spools.moisture import cache as moisture_cache
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, polymer_values, receive
@@ -211,6 +212,84 @@ def test_the_grams_printed_before_a_weighing_leave_out_the_receipt_and_later_pri
     assert ledger.printed_before(entries[5], entries) == 330
 
 
+ROW = {
+    "weighings": 1,
+    "filament": [0.7804, 0.8006, 0.8207],
+    "water": [-0.001, 0.0102, 0.0203],
+    "core": [0.1904, 0.2006, 0.2107],
+    "surely": [0.7508, 0.8509],
+    "printed_share": [0.853, 0.957, 1.061],
+}
+
+
+def assimilated(at: datetime, **values) -> Spool:
+    spool = Spool(pk=1, core_mass_g=200, received_at=hours_ago(99))
+    spool.feedstock = Feedstock(polymer=Polymer(**polymer_values("PA6")))
+    spool.ensemble = Ensemble(spool=spool, last_at=at, divided=ROW | values)
+    return spool
+
+
+def test_an_assimilated_spool_has_the_amount_of_its_ensemble():
+    weighed = entry(3, "weighed", 1010.4, 60)
+    weighed.resolution_g = 0.5
+    entries = [entry(1, "received", 1000, 99), entry(2, "printed", -130, 80), weighed]
+    amount = ledger.amount(assimilated(weighed.at), entries, {})
+    assert (amount.mass_g, amount.low_g, amount.high_g) == pytest.approx((800.6, 750.8, 850.9))
+    numbers = [re.findall(r"-?\d+(?:\.\d+)?(?= (?:g|to|%|weighings))", line) for line in amount.why]
+    assert numbers == [
+        # The weighing, its step, then filament, water and reel with their bands.
+        ["1010", "0.5", "801", "780", "821", "10", "0", "20", "201", "190", "211", "80", "98"],
+        ["130", "96", "85", "106"],
+    ]
+    later = ledger.amount(assimilated(weighed.at), [*entries, entry(4, "removed", -40, 40)], {})
+    assert (later.mass_g, later.low_g, later.high_g) == pytest.approx((760.6, 710.8, 810.9))
+    assert later.why[:-1] == amount.why and "40 g printed or cut off" in later.why[-1]
+    unprinted = ledger.amount(assimilated(weighed.at), [entries[0], weighed], {})
+    assert unprinted.why == amount.why[:1]
+
+
+def test_no_amount_is_below_zero():
+    weighed = entry(3, "weighed", 190, 60)
+    nothing = [-0.002, -0.001, -0.0005]
+    empty = assimilated(weighed.at, filament=nothing, surely=[nothing[0], nothing[2]])
+    amount = ledger.amount(empty, [weighed], {})
+    assert (amount.mass_g, amount.low_g, amount.high_g) == (0, 0, 0)
+    by_weighing = ledger.amount(assimilated(hours_ago(61)), [weighed], {})
+    assert (by_weighing.mass_g, by_weighing.low_g) == (0, 0)
+
+
+@pytest.mark.parametrize(
+    ("off_h", "weighings", "by_ensemble"),
+    [(0, 2, True), (1, 2, False), (-1, 2, False), (0, 1, False), (0, 3, False), (1, 1, False)],
+)
+def test_an_ensemble_counts_once_it_has_assimilated_all_weighings(off_h, weighings, by_ensemble):
+    entries = [entry(1, "received", 1000, 99), entry(2, "weighed", 1100, 80), entry(3, "weighed", 1010, 60)]
+    spool = assimilated(entries[-1].at + timedelta(hours=off_h), weighings=weighings)
+    amount = ledger.amount(spool, entries, {})
+    assert (amount.mass_g == pytest.approx(800.6)) is by_ensemble
+    assert ("its 2 weighings" in amount.why[0]) is by_ensemble
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_the_reasons_of_a_weighing_name_mass_step_reel_and_water(known):
+    spool = assimilated(hours_ago(1), weighings=0)
+    spool.core_mass_known, spool.core_mass_band_g = known, 7
+    weighed = entry(3, "weighed", 1010, 60)
+    why = ledger.amount(spool, [weighed], {}).why
+    assert "1010 g with the reel, in steps of 1 g" in why[0]
+    assert "200 ± 7 g" in why[1] and ("assumed" in why[1]) is not known
+    assert "between 0 and 2.8 %" in why[2]
+    dried = ledger.amount(spool, [weighed], {3: 0.25}).why
+    assert "Just dried: between 0 and 0.25 %" in dried[2]
+
+
+def test_the_mass_at_receipt_is_counted_back_from_a_later_first_weighing():
+    spool = Spool(core_mass_g=200, received_at=hours_ago(99))
+    printed, weighed = entry(1, "printed", -100, 80), entry(2, "weighed", 1090, 60)
+    masses = [mass_g for _, mass_g in ledger.winding_masses(spool, [printed, weighed])]
+    assert masses == [990, 890, 890]
+
+
 def test_the_uncertainty_of_a_reel():
     assert ledger.core_band_g(Spool(core_mass_g=200, core_mass_known=True, core_mass_band_g=0)) == 0
     assert ledger.core_band_g(Spool(core_mass_g=200, core_mass_known=True, core_mass_band_g=3)) == 3
@@ -229,6 +308,18 @@ def test_a_gross_mass_lies_between_the_lightest_reel_and_half_as_much_again_as_w
     with refuses("above_received_mass"):
         ledger.weigh(spool, 1720.1, at=hours_ago(2))
     assert ledger.weigh(spool, 1720, at=hours_ago(1)).gross_g == 1720
+
+
+def test_a_gross_mass_lies_within_the_limits_whatever_the_reel(pla, shelf):
+    light = receive(pla, shelf, core_mass_g=0)
+    assert ledger.require_gross_mass(light, 0, 1) == (0, 1)
+    for gross_g in (0.5, 10_000):
+        assert ledger.require_gross_mass(light, gross_g, 1) == (gross_g, 1)
+    reel = receive(pla, shelf, core_mass_g=300, core_mass_known=False, core_mass_band_g=20)
+    assert ledger.require_gross_mass(reel, 10_320, 1) == (10_320, 1)
+    for spool, gross_g in ((light, -0.5), (light, 10_000.1), (reel, 10_320.1)):
+        with refuses("out_of_range"):
+            ledger.require_gross_mass(spool, gross_g, 1)
 
 
 def test_a_print_may_use_all_that_a_spool_may_hold_and_no_more(spool):

@@ -195,6 +195,19 @@ def test_a_stay_in_a_dryer_lies_before_or_after_its_runs(spool, nylon, shelf, dr
     moves.require_unheated(second, start, end)
 
 
+def test_a_refused_stay_names_the_times_of_the_run(spool, dryer):
+    start, end = hours_ago(20), hours_ago(10)
+    run = finished_run(spool, dryer, start, end)
+    with refuses("dryer_in_use") as refused:
+        moves.require_unheated(dryer, start)
+    assert f"from {format_time(start)} to {format_time(end)}" in str(refused.value)
+    run.end = None
+    run.save()
+    with refuses("dryer_in_use") as refused:
+        moves.require_unheated(dryer, start)
+    assert f"since {format_time(start)}" in str(refused.value)
+
+
 def test_a_spool_is_empty_from_its_last_fact(pla, shelf):
     spool = receive(pla, shelf, at=hours_ago(10))
     last = hours_ago(2)
