@@ -186,6 +186,84 @@ def test_another_machines_jobs_and_withdrawn_jobs_do_not_count(shop, loaded, bel
     assert status(belts, shop.south, hours_ago(25)).since.used == 0
 
 
+def test_a_job_of_two_spools_on_one_toolhead_counts_its_hours_once_and_each_filament(shop, loaded, prints):
+    kinds = {unit: service(unit, unit=unit, subject="toolhead") for unit in ("hours", "prints", "feed_km")}
+    other = receive(shop.nylon, shop.box)
+    job = printed(shop, loaded, 4, 30)
+    feed_km = status(kinds["feed_km"], shop.south).since.used
+    entry = other.mass_entries.create(kind="printed", at=job.start, net_change_g=-5)
+    job.uses.create(toolhead=shop.south, spool=other, mass_g=5, entry=entry)
+    used = {unit: status(kind, shop.south).since.used for unit, kind in kinds.items()}
+    assert (used["hours"], used["prints"]) == (4, 1) and used["feed_km"] > feed_km
+
+
+def test_the_rate_of_use_is_that_of_the_last_thirty_days(shop, plain):
+    load_spool(shop.south, plain, at=hours_ago(239), override_reason="a test")
+    kind = service("belt check", unit="hours", interval=13)
+    ServiceKind.objects.update(added_at=None)
+    job = printed(shop, plain, 9, 100)
+    job.start = hours_ago(24 * 60)
+    job.save()
+    printed(shop, plain, 3, 30)
+    # 3 h in 30 days: the hour that is left takes 10 days.
+    assert status(kind, shop.south).since.days_left == pytest.approx(10)
+
+
+def test_the_rate_of_a_young_machine_counts_from_its_first_of_several_jobs(shop, loaded, belts):
+    for hours, days in ((4, 9), (2, 8)):
+        printed(shop, loaded, hours, days * 24)
+    # 6 h in 9 days: the 4 h that are left take 6 days.
+    assert status(belts, shop.south).since.days_left == pytest.approx(6, rel=1e-3)
+
+
+def test_days_go_by_one_a_day_from_the_first_of_several_jobs(shop, loaded):
+    kind = service("yearly look", unit="days", interval=5)
+    for days in (2, 1):
+        printed(shop, loaded, 1, 24 * days)
+    since = status(kind, shop.south).since
+    assert (since.used, since.days_left) == pytest.approx((2, 3), abs=0.01)
+
+
+def test_before_a_service_was_added_it_had_counted_no_days(shop, loaded):
+    printed(shop, loaded, 1, 100)
+    kind = service("yearly look", unit="days", added_at=hours_ago(24))
+    assert status(kind, shop.south, hours_ago(30)).since.used == 0
+
+
+@pytest.mark.parametrize(("added_ago", "from_added_on"), [(31, False), (30, False), (29, True)])
+def test_a_service_counts_from_the_first_job_unless_it_was_added_later(
+    shop, loaded, added_ago, from_added_on
+):
+    job = printed(shop, loaded, 4, 30)
+    kind = service("door", added_at=job.start + timedelta(hours=30 - added_ago))
+    found = status(kind, shop.south)
+    assert found.begun == (kind.added_at if from_added_on else None)
+    assert ("its first job" in found.since_when) is not from_added_on
+    assert found.since.used == (0 if from_added_on else 4)
+
+
+def test_a_service_names_the_toolhead_or_the_printer_and_concerns_its_toolheads(shop, cleaning, belts):
+    second = add_toolhead(shop.south.printer, Toolhead(name="T1"))
+    east = toolhead("East")
+    clean, belt = status(cleaning, shop.south), status(belts, shop.south)
+    assert (clean.since.where, belt.since.where) == (str(shop.south), "South")
+    concerned = {
+        found.kind.name: [found.concerns(head) for head in (shop.north, shop.south, second, east)]
+        for found in (clean, belt)
+    }
+    assert concerned == {
+        "hot-end cleaning": [False, True, False, False],
+        "belt check": [False, True, True, False],
+    }
+
+
+@pytest.mark.parametrize(
+    ("unit", "added"), [("hours", 12), ("days", 0.5), ("prints", 1), ("feed_km", 0.0168), ("hot_h", 12)]
+)
+def test_a_print_adds_to_the_count_in_its_unit(shop, unit, added):
+    assert intervals.units_of_print(unit, 12, 205, 50, shop.pla) == pytest.approx(added, rel=0.01)
+
+
 def test_when_it_is_due_follows_the_rate_of_use(shop, loaded, belts):
     printed(shop, loaded, 6, 30)
     # 6 h in 7 days, the least: the 4 h that are left take 14/3 days.
