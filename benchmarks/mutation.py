@@ -59,7 +59,14 @@ SUBJECTS = {
             "tests/spools/drying/test_together.py",
         ],
     ),
-    "ledger": MutationTarget(["spools/inventory/ledger.py"], ["tests/spools/inventory"]),
+    "ledger": MutationTarget(
+        [
+            "spools/inventory/corrections.py",
+            "spools/inventory/ledger.py",
+            "spools/inventory/receiving.py",
+        ],
+        ["tests/spools/inventory"],
+    ),
     "moves": MutationTarget(
         ["spools/inventory/moves.py"],
         [
@@ -81,6 +88,14 @@ SUBJECTS = {
             "tests/maintenance/reminders/test_sweep.py",
         ],
     ),
+    "delivery": MutationTarget(
+        ["maintenance/reminders/delivery/outbox.py", "maintenance/reminders/delivery/schedule.py"],
+        [
+            "tests/maintenance/reminders/delivery/test_outbox.py",
+            "tests/maintenance/reminders/delivery/test_limits.py",
+        ],
+    ),
+    "service": MutationTarget(["maintenance/service/intervals.py"], ["tests/maintenance/service"]),
 }
 # "|" joins types and conditions of queries, and decorators make classes: their mutants fail at once. "is" for
 # "==" alters nothing where words are compared.
