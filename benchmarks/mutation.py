@@ -95,7 +95,10 @@ SUBJECTS = {
             "tests/maintenance/reminders/delivery/test_limits.py",
         ],
     ),
-    "service": MutationTarget(["maintenance/service/intervals.py"], ["tests/maintenance/service"]),
+    "service": MutationTarget(
+        ["maintenance/service/intervals.py", "maintenance/wear/intervals.py"],
+        ["tests/maintenance/service/test_records.py"],
+    ),
 }
 # "|" joins types and conditions of queries, and decorators make classes: their mutants fail at once. "is" for
 # "==" alters nothing where words are compared.

@@ -40,7 +40,7 @@ DAY = timedelta(days=1)
 class ServiceStatus:
     """One service of one machine: what it is, where, when it was last done and how far along it is.
 
-    begun: where the count starts, when it was last done or added to the shop; None: at the first job.
+    count_start: when it was last done or added to the shop; None: at the first job.
     """
 
     kind: ServiceKind

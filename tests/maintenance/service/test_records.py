@@ -237,8 +237,8 @@ def test_a_service_counts_from_the_first_job_unless_it_was_added_later(
     job = printed(shop, loaded, 4, 30)
     kind = service("door", added_at=job.start + timedelta(hours=30 - added_ago))
     found = status(kind, shop.south)
-    assert found.begun == (kind.added_at if from_added_on else None)
-    assert ("its first job" in found.since_when) is not from_added_on
+    assert found.count_start == (kind.added_at if from_added_on else None)
+    assert ("its first job" in found.start_words) is not from_added_on
     assert found.since.used == (0 if from_added_on else 4)
 
 
@@ -261,7 +261,8 @@ def test_a_service_names_the_toolhead_or_the_printer_and_concerns_its_toolheads(
     ("unit", "added"), [("hours", 12), ("days", 0.5), ("prints", 1), ("feed_km", 0.0168), ("hot_h", 12)]
 )
 def test_a_print_adds_to_the_count_in_its_unit(shop, unit, added):
-    assert intervals.units_of_print(unit, 12, 205, 50, shop.pla) == pytest.approx(added, rel=0.01)
+    print_use = PrintUse(mass_kg=0.05, hours=12, nozzle_c=205)
+    assert units_of_print(unit, print_use, filament_of(shop.pla)) == pytest.approx(added, rel=0.01)
 
 
 def test_when_it_is_due_follows_the_rate_of_use(shop, loaded, belts):
