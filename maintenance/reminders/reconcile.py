@@ -30,8 +30,8 @@ STATE_FIELDS = ["urgent_since", "snoozed_until", "snoozed_until_amount"]
 class Counts:
     """How many reminders a sweep opened, and how many it ended because their condition was gone."""
 
-    opened: int = 0
-    resolved: int = 0
+    opened: int
+    resolved: int
 
 
 @dataclass

@@ -170,3 +170,32 @@ def test_a_refused_amount_says_on_which_side_of_the_present_one_it_must_lie(fall
     reconcile_at(0, make(amount_falls=falls))
     with pytest.raises(ValidationError, match=says):
         snoozed_at(0, amount=60)
+
+
+def test_an_amount_may_be_as_small_or_large_as_its_unit_allows():
+    for values, amount in (
+        ({"amount": 1, "amount_falls": True}, 0),
+        ({"amount": 60, "amount_unit": "rh_pct"}, 100),
+        ({"amount": 60, "amount_unit": "g"}, 1_000_000),
+        ({"amount": 60, "amount_unit": "in_stock"}, 1_000_000),
+    ):
+        Reminder.objects.all().delete()
+        reconcile_at(0, make(**values))
+        with refuses("out_of_range"):
+            snoozed_at(0, amount=-0.1 if amount == 0 else 1_000_001)
+        assert snoozed_at(0, amount=amount).snoozed_until_amount == amount
+
+
+def test_a_falling_amount_is_snoozed_until_less_than_it_is():
+    reconcile_at(0, make(amount_falls=True))
+    with refuses("reached_already"):
+        snoozed_at(0, amount=60)
+    assert snoozed_at(0, amount=59.9).snoozed_until_amount == 59.9
+
+
+def test_the_details_of_events_are_the_end_of_the_snooze_and_the_amount():
+    reconcile_at(0, make(amount=None, amount_unit=""))
+    until = START + 5 * HOUR
+    snoozed_at(1, until=until)
+    details = [event.detail for event in ReminderEvent.objects.all()]
+    assert details == [None, Statement("reminder.snoozed_until", {"until": until.isoformat()})]

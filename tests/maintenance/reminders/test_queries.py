@@ -6,7 +6,10 @@ from django.test.utils import CaptureQueriesContext
 
 from maintenance.models import Channel, Reminder, Subscription
 from maintenance.reminders.queries import count_due, open_reminders
+from spools.drying.runs import DryingSettings, start_drying
+from spools.inventory.ledger import weigh
 from tests.maintenance.reminders.timeline import HOUR, START, is_due, make, reconcile_at, snoozed_at
+from tests.spools.conftest import hours_ago
 
 pytestmark = pytest.mark.django_db
 
@@ -65,3 +68,32 @@ def test_due_reminders_are_sorted_by_urgency_then_the_newest_first():
     reconcile_at(3, *(make(f"clean:{n}") for n in (1, 2, 3, 4)), urgent=["clean:3", "clean:2"])
     order = [reminder.condition for reminder in open_reminders(START + 4 * HOUR)]
     assert order == ["clean:2", "clean:3", "clean:4", "clean:1"]
+
+
+DRYING = {Reminder.Kind.DRYER_UP, Reminder.Kind.DRYING_DONE}
+NOT_DRYING = {Reminder.Kind.DRY, Reminder.Kind.WEIGH}
+
+
+@pytest.mark.parametrize("kind", Reminder.Kind)
+def test_a_condition_that_plainly_ended_is_left_out_before_the_next_sweep(kind, shop, plain):
+    make("one", kind=kind, spool=plain, opened_at=hours_ago(5)).save()
+
+    def due() -> bool:
+        return open_reminders().exists()
+
+    assert due() is (kind not in DRYING)
+    (run,) = start_drying([plain], shop.dryer, DryingSettings(45), at=hours_ago(4))
+    assert due() is (kind not in NOT_DRYING)
+    run.end = hours_ago(1)
+    run.save()
+    assert due() is (kind not in DRYING)
+    entry = weigh(plain, 1100)
+    assert due() is (kind not in DRYING | {Reminder.Kind.WEIGH})
+    Reminder.objects.update(opened_at=entry.recorded_at)
+    assert due() is (kind not in DRYING)
+
+
+def test_nothing_counts_for_nobody_in_particular_but_all():
+    reconcile_at(0, make())
+    assert [reminder.counts for reminder in open_reminders(START)] == [True]
+    assert open_reminders().count() == 1

@@ -30,6 +30,7 @@ from tests.maintenance.reminders.timeline import (
     make,
     open_reminder,
     reconcile_at,
+    snoozed_at,
 )
 
 pytestmark = pytest.mark.django_db
@@ -67,6 +68,52 @@ def test_a_held_condition_is_updated_but_never_opened():
 def test_texts_may_be_long():
     reconcile_at(0, make(**texts("t" * 500, "w" * 5000)))
     assert open_reminder().title == "t" * 500 and open_reminder().reason.sentence == "w" * 5000
+
+
+def test_an_amount_is_stored_with_three_digits():
+    for amount, stored in ((1234.5, 1230), (0.98765, 0.988)):
+        reconcile_at(0, make(amount=amount))
+        assert open_reminder().amount == stored
+
+
+def test_a_snooze_ends_in_the_sweep_of_its_time():
+    reconcile_at(0, make())
+    snoozed_at(0, until=START + 5 * HOUR)
+    reconcile_at(4.99, make())
+    assert event_types()[-1] == "snoozed"
+    reconcile_at(5, make())
+    assert event_types()[-1] == "returned"
+
+
+@pytest.mark.parametrize(("falls", "waiting", "reached"), [(True, 31, [30, 29]), (False, 89, [90, 91])])
+def test_a_snooze_ends_in_the_sweep_of_its_amount(falls, waiting, reached):
+    for amount in reached:
+        Reminder.objects.all().delete()
+        reconcile_at(0, make(amount=60, amount_falls=falls))
+        snoozed_at(0, amount=reached[0])
+        reconcile_at(1, make(amount=waiting, amount_falls=falls))
+        assert event_types()[-1] == "snoozed"
+        reconcile_at(2, make(amount=amount, amount_falls=falls))
+        assert event_types()[-1] == "returned"
+
+
+@pytest.mark.parametrize("now", [{"amount": None}, {"amount_unit": "days"}, {"amount_unit": "prints"}])
+def test_a_snooze_until_an_amount_ends_when_the_amount_is_another_or_none(now):
+    reconcile_at(0, make())
+    snoozed_at(0, amount=90)
+    reconcile_at(1, make(**now))
+    assert event_types()[-1] == "returned"
+    snoozed_at(1, until=START + 9 * HOUR)
+    reconcile_at(2, make())
+    assert event_types()[-1] == "snoozed", "a snooze until a time does not depend on the unit"
+
+
+def test_one_that_cools_down_does_not_keep_the_next_from_opening():
+    reconcile_at(0, make("clean:1"))
+    with time_machine.travel(START, tick=False):
+        complete(open_reminder("clean:1"))
+    assert reconcile_at(1, make("clean:1"), make("clean:2")).opened == 1
+    assert open_reminder("clean:2")
 
 
 def test_the_number_of_queries_does_not_grow_with_the_reminders():
