@@ -186,7 +186,7 @@ def test_another_machines_jobs_and_withdrawn_jobs_do_not_count(shop, loaded, bel
     assert status(belts, shop.south, hours_ago(25)).since.used == 0
 
 
-def test_a_job_of_two_spools_on_one_toolhead_counts_its_hours_once_and_each_filament(shop, loaded, prints):
+def test_a_job_of_two_spools_on_one_toolhead_counts_its_hours_once_and_each_filament(shop, loaded):
     kinds = {unit: service(unit, unit=unit, subject="toolhead") for unit in ("hours", "prints", "feed_km")}
     other = receive(shop.nylon, shop.box)
     job = printed(shop, loaded, 4, 30)
