@@ -16,6 +16,7 @@ from spools.drying.gate import (
     why_not_now,
 )
 from spools.models import DryingRun, Place, Spool, Stay
+from spools.statements import Statement
 from spools.wording import format_time
 from tests.refusals import refuses
 from tests.spools.conftest import feedstock, hours_ago, receive
@@ -23,7 +24,14 @@ from tests.spools.conftest import feedstock, hours_ago, receive
 START = datetime(2026, 3, 1, 8, tzinfo=UTC)
 MINUTE_H = 1 / 60
 DRYER = Place(pk=7, name="Hot box", kind="dryer")
-CAP = Cap(60, "the polymer", [], 60, "the polymer", [])
+
+
+def cap(cap_c: float, start_c: float) -> Cap:
+    reel = Statement("cap.reel_stated")
+    return Cap(cap_c, reel, [], start_c, reel, [])
+
+
+CAP = cap(60, 60)
 
 
 def after(hours: float) -> datetime:
@@ -105,15 +113,11 @@ def test_a_refusal_names_the_stages_to_join():
 
 
 @pytest.mark.parametrize(
-    ("cap", "reason"),
-    [
-        (Cap(54, "the end", [], 54, "the start", []), "too hot to join: the end"),
-        (Cap(55, "the end", [], 54, "the start", []), "too hot to join: at the start the start"),
-        (Cap(56, "the end", [], 54, "the start", []), "too hot to join: at the start the start"),
-    ],
+    ("cap_c", "reason"),
+    [(54, "too hot to join: 54 °C is"), (55, "at the start 53 °C is"), (56, "at the start 53 °C is")],
 )
-def test_a_refusal_of_a_run_too_hot_to_join_names_the_cap_and_no_way_to_join(cap, reason):
-    caps = [Cap(90, "another", [], 90, "another", []), cap]
+def test_a_refusal_of_a_run_too_hot_to_join_names_the_cap_and_no_way_to_join(cap_c, reason):
+    caps = [cap(90, 90), cap(cap_c, 53)]
     say = why_not_now([], caps, 50, None, START, runs=[run(55, start_h=0)], idle=[], dryer=DRYER)
     assert reason in say and "Join at" not in say
 
