@@ -6,7 +6,7 @@ from django.apps import AppConfig
 # Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
 CONSEQUENCES = ["flow.records", "jobs.records", "parts.fitting", "service.records"]
 # Modules that register the words of statements.
-WORDING = ["flow.wording", "reminders.wording"]
+WORDING = ["flow.wording", "reminders.wording", "trouble.wording"]
 
 
 class MaintenanceConfig(AppConfig):

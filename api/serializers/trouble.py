@@ -4,15 +4,17 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
+from api.serializers.statements import StatementSerializer
 from maintenance.models import Job, Toolhead, TroubleOutcome, TroubleReport
 from maintenance.trouble.causes import SYMPTOMS
+from maintenance.trouble.reports import load_findings
 from maintenance.trouble.rules import other_causes
 
 
 class LineSerializer(serializers.Serializer):
     speaks = serializers.ChoiceField(["for", "against", "open"])
     weight = Number(help_text="log-odds (natural) that it adds to the score")
-    sentence = serializers.CharField()
+    statement = StatementSerializer()
 
 
 class FindingSerializer(serializers.Serializer):
@@ -23,8 +25,8 @@ class FindingSerializer(serializers.Serializer):
     chance = serializers.ChoiceField(["likely", "possible", "unlikely"])
     score = Number(help_text="log-odds; rests on experience: compare it within this report only")
     lines = LineSerializer(many=True)
-    test = serializers.CharField(help_text="the quickest test that settles it")
-    remedy = serializers.CharField()
+    test = StatementSerializer(help_text="the quickest test that settles it")
+    remedy = StatementSerializer()
 
 
 class OutcomeSerializer(ModelSerializer):
@@ -39,7 +41,7 @@ class TroubleSerializer(ModelSerializer):
     spool = SpoolCode(read_only=True)
     toolhead_name = serializers.CharField(source="toolhead.__str__", read_only=True)
     symptoms = serializers.ListField(child=serializers.CharField(), read_only=True)
-    findings = FindingSerializer(many=True, read_only=True)
+    findings = serializers.SerializerMethodField()
     outside = serializers.SerializerMethodField()
     outcomes = OutcomeSerializer(many=True, read_only=True)
 
@@ -60,10 +62,15 @@ class TroubleSerializer(ModelSerializer):
             "recorded_at",
         ]
 
-    @extend_schema_field(serializers.ListField(child=serializers.CharField()))
-    def get_outside(self, report: TroubleReport) -> list[str]:
+    @extend_schema_field(FindingSerializer(many=True))
+    def get_findings(self, report: TroubleReport) -> Any:
+        """The causes among the consumables, the likeliest first."""
+        return FindingSerializer(load_findings(report), many=True).data
+
+    @extend_schema_field(StatementSerializer(many=True))
+    def get_outside(self, report: TroubleReport) -> Any:
         """Causes outside the consumables."""
-        return other_causes(report.symptoms)
+        return StatementSerializer(other_causes(report.symptoms), many=True).data
 
 
 class ReportTroubleSerializer(StrictSerializer):

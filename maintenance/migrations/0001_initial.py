@@ -1612,10 +1612,7 @@ class Migration(migrations.Migration):
                 ),
                 ("at", models.DateTimeField(help_text="the start of the print that it was seen on")),
                 ("symptoms", models.JSONField(help_text="keys of maintenance.trouble.causes.SYMPTOMS")),
-                (
-                    "findings",
-                    models.JSONField(help_text="the causes in their order, with the reasons, as shown"),
-                ),
+                ("findings", models.JSONField(help_text="the causes in their order, with the reasons")),
                 ("note", models.CharField(blank=True, max_length=300)),
             ],
             options={

@@ -15,7 +15,7 @@ class TroubleReport(Recorded):
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="troubles")
     at = models.DateTimeField(help_text="the start of the print that it was seen on")
     symptoms = models.JSONField(help_text="keys of maintenance.trouble.causes.SYMPTOMS")
-    findings = models.JSONField(help_text="the causes in their order, with the reasons, as shown")
+    findings = models.JSONField(help_text="the causes in their order, with the reasons")
     note = models.CharField(max_length=300, blank=True)
 
     class Meta:

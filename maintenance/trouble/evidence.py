@@ -9,7 +9,6 @@ from maintenance.flow.diagnosis import CLOG, EASIER, GEARS
 from maintenance.flow.history import changed_since, evaluate_checks, group_into_series, material_of
 from maintenance.models import FlowCheck, ServiceKind, Toolhead, TroubleOutcome, TroubleReport, WearEntry
 from maintenance.parts.life import PartWear
-from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.readiness.builder import build_inputs
 from maintenance.readiness.inputs import JobSpec, OuterMoisture, ReadinessInputs
 from maintenance.readiness.rules.service import material_change
@@ -20,7 +19,7 @@ from maintenance.wear.abrasion import cuts
 from maintenance.wear.intervals import ServiceProgress
 from spools.models import Spool
 from spools.moisture.state import Moisture
-from spools.wording import format_day, format_number, format_time
+from spools.statements import Statement
 
 # Causes that go with the material, wherever it is printed; the others go with the toolhead.
 OF_THE_MATERIAL = {"wet", "tangle", "nature"}
@@ -44,7 +43,7 @@ def load_evidence(
         limit_clear_pct=found.material.limit_clear_pct,
         limit_hold_pct=found.material.limit_hold_pct,
         wet=_wetter(found),
-        dried=_last_dried(moisture, at) if moisture else "",
+        dried=_last_dried(moisture, at) if moisture else None,
         fed_g=moisture.history.mass_at(at, before=True) if moisture else None,
         parts=_parts(machine, at),
         ptfe_lined=found.toolhead.ptfe_lined,
@@ -61,15 +60,15 @@ def _wetter(found: ReadinessInputs) -> OuterMoisture | None:
     return max(known, key=lambda wet: (wet.over_hold, wet.over_clear), default=None)
 
 
-def _last_dried(moisture: Moisture, at: datetime) -> str:
+def _last_dried(moisture: Moisture, at: datetime) -> Statement:
     runs = [run for run in moisture.history.runs if run.end is not None and run.end <= at]
     if not runs:
-        return "It had not been dried since it came."
+        return Statement("trouble.never_dried")
     run = max(runs, key=lambda run: run.start)
-    hours = ((run.end or at) - run.start) / timedelta(hours=1)
-    return (
-        f"It was last dried at {run.set_point_c:g} °C for {hours:.0f} h, until {format_time(run.end or at)}."
-    )
+    end = run.end or at
+    dried_h = (end - run.start) / timedelta(hours=1)
+    values = {"set_point_c": run.set_point_c, "dried_h": dried_h, "until": end.isoformat()}
+    return Statement("trouble.last_dried", values)
 
 
 def _parts(machine: MachineState, at: datetime) -> dict[str, PartAtPrint]:
@@ -93,15 +92,16 @@ def _parts(machine: MachineState, at: datetime) -> dict[str, PartAtPrint]:
 
 def _part(part_wear: PartWear, fillers: list[tuple[str, float, float]]) -> PartAtPrint:
     kind, left = part_wear.kind, part_wear.life_left()
-    band = f"{format_number(left.median_left)} ({format_number(left.low_left)} to {format_number(left.high_left)})"
     cutting = [filler for filler in fillers if cuts(filler[1], kind.hardness_hv)]
     return PartAtPrint(
         name=kind.name,
         used_up=left.probability_used_up,
-        life=f"The {kind.name} had done {format_number(left.age)} {UNIT_WORDS[left.unit]}, with {band} left",
+        age=left.age,
+        left=(left.low_left, left.median_left, left.high_left),
+        unit=left.unit,
         hardness_hv=kind.hardness_hv,
         cut_kg=sum(mass_g for _, _, mass_g in cutting) / 1000,
-        cut_by=" and ".join(f"{name} ({hardness_hv:.0f} HV)" for name, hardness_hv, _ in cutting),
+        cut_by=tuple((name, hardness_hv) for name, hardness_hv, _ in cutting),
     )
 
 
@@ -114,7 +114,7 @@ def _services(machine: MachineState) -> dict[str, ServiceProgress]:
     return found
 
 
-def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, str]:
+def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, Statement]:
     """How the last flow check read, by the causes that it speaks for: of this material, with these parts."""
     checks = FlowCheck.objects.valid().filter(toolhead=toolhead, at__lte=at)
     material = material_of(spool.feedstock)
@@ -129,8 +129,8 @@ def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, str
     if series is None or changed_since(series.latest, at):
         return {}
     diagnosis = series.diagnosis(series.latest)
-    sentence = f"The flow check of {format_day(series.latest.check.at)}: {diagnosis.reason.sentence}"
-    return dict.fromkeys(READ_AS.get(diagnosis.cause, ()), sentence)
+    values = {"checked_at": series.latest.check.at.isoformat(), "reason": diagnosis.reason.as_data()}
+    return dict.fromkeys(READ_AS.get(diagnosis.cause, ()), Statement("trouble.flow_check", values))
 
 
 def _found_before(
@@ -148,5 +148,5 @@ def _found_before(
         same_material = report.spool.feedstock_id == spool.feedstock_id
         if same_material if cause in OF_THE_MATERIAL else report.toolhead_id == toolhead.pk:
             times = found[cause].times if cause in found else 0
-            found[cause] = PastOutcomes(times + 1, format_day(report.at))
+            found[cause] = PastOutcomes(times + 1, report.at)
     return found

@@ -12,10 +12,11 @@ from maintenance.models import Job, JobUse, Toolhead, TroubleOutcome, TroubleRep
 from maintenance.readiness.inputs import JobSpec
 from maintenance.trouble.causes import SYMPTOMS
 from maintenance.trouble.evidence import load_evidence
-from maintenance.trouble.rules import rank
+from maintenance.trouble.rules import CauseFinding, EvidenceLine, rank
 from spools.checks import require_past_time
 from spools.models import Spool
 from spools.refusals import refusal
+from spools.statements import Statement
 from spools.wording import format_time
 
 Cause = TroubleOutcome.Cause
@@ -96,10 +97,26 @@ def _reported(
         spool=spool,
         at=at,
         symptoms=signs,
-        findings=[{"title": Cause(finding.cause).label, **asdict(finding)} for finding in findings],
+        findings=[asdict(finding) for finding in findings],
         note=note,
         recorded_by=by,
     )
+
+
+def load_findings(report: TroubleReport) -> list[CauseFinding]:
+    """The causes of a report in their order, as they were ranked then."""
+    return [
+        CauseFinding(
+            **finding
+            | {
+                "lines": [
+                    EvidenceLine(line["speaks"], line["weight"], Statement.from_data(line["statement"]))
+                    for line in finding["lines"]
+                ]
+            }
+        )
+        for finding in report.findings
+    ]
 
 
 @transaction.atomic

@@ -4,11 +4,13 @@ Pure rules over plain data. Each cause starts with log-odds of BASE; every sign 
 typical it is of the cause (SIGNS: common practice, no source), and every piece of evidence of that print
 adds or takes some (the rules below). The sum puts the causes in order and is told in three words: likely,
 possible, unlikely. It rests on experience, not on counts, so no percentages are made of it; each part of it
-is told in a sentence. Evidence of one cause never speaks for another one.
+is a statement. Evidence of one cause never speaks for another one.
 """
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
 
 from maintenance.readiness.inputs import OuterMoisture
 from maintenance.trouble.causes import (
@@ -18,20 +20,19 @@ from maintenance.trouble.causes import (
     OFTEN,
     OUTSIDE,
     SOMETIMES,
-    SYMPTOMS,
     TELLING,
     TroubleCause,
 )
 from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.purging import MaterialChange
-from spools.wording import format_number
+from spools.statements import Statement
 
 LIKELY, POSSIBLE, UNLIKELY = "likely", "possible", "unlikely"
 FOR, AGAINST, OPEN = "for", "against", "open"
 
 # Log-odds (natural) without any sign or evidence.
 BASE = -1.5
-HOW_TYPICAL = {TELLING: "telling sign", OFTEN: "often seen with it", SOMETIMES: "sometimes seen with it"}
+TYPICAL = {TELLING: "telling", OFTEN: "often", SOMETIMES: "sometimes", HARDLY: "hardly"}
 # Sums from which a cause is called likely, and possible.
 LIKELY_FROM, POSSIBLE_FROM = 1.0, -0.5
 # Filled filament that cuts a part: so much of it, in kg, is evidence in full.
@@ -46,56 +47,57 @@ MOST_BEFORE = 2
 class PartAtPrint:
     """A part on the toolhead at the start of the print.
 
-    used_up: the chance that its life was over; life: how far it was, in words. cut_kg: filament that had
-    passed it with a filler hard enough to cut it, kg; cut_by: that filler, in words.
+    used_up: the chance that its life was over; age, left (low, likely, high): in its unit. cut_kg: filament
+    that had passed it with a filler hard enough to cut it, kg; cut_by: the (name, hardness in HV) of each.
     """
 
     name: str
     used_up: float
-    life: str
+    age: float
+    left: tuple[float, float, float]
+    unit: str
     hardness_hv: float | None = None
     cut_kg: float = 0.0
-    cut_by: str = ""
+    cut_by: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)
 class PastOutcomes:
-    """How often a cause was found here with one of the same signs, and when the last time, in words."""
+    """How often a cause was found here with one of the same signs, and when the last time."""
 
     times: int
-    last: str
+    last_at: datetime
 
 
 @dataclass(frozen=True)
 class Evidence:
     """The evidence about a print: filament, machine, history. None or no entry: nothing is known.
 
-    wet: of the turns that it took, at its start or end, whichever were wetter. dried: the last drying, in
-    words. fed_g: what was left on the spool before it. services: by work. flow: how the last flow check
-    read, by cause, in words.
+    wet: of the turns that it took, at its start or end, whichever were wetter. dried: the last drying. fed_g:
+    what was left on the spool before it. services: by work. flow: how the last flow check read, by cause.
     """
 
     polymer: str
     limit_clear_pct: float
     limit_hold_pct: float
     wet: OuterMoisture | None = None
-    dried: str = ""
+    dried: Statement | None = None
     fed_g: float | None = None
     parts: Mapping[str, PartAtPrint] = field(default_factory=dict)
     ptfe_lined: bool = False
     services: Mapping[str, ServiceProgress] = field(default_factory=dict)
     change: MaterialChange | None = None
     before: Mapping[str, PastOutcomes] = field(default_factory=dict)
-    flow: Mapping[str, str] = field(default_factory=dict)
+    flow: Mapping[str, Statement] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class EvidenceLine:
-    """One reason: whether it speaks for the cause, against it, or leaves it open, its log-odds, in words."""
+    """One reason: whether it speaks for the cause, against it, or leaves it open, and its log-odds."""
 
     speaks: str
     weight: float
-    sentence: str
+    statement: Statement
 
 
 @dataclass(frozen=True)
@@ -106,8 +108,19 @@ class CauseFinding:
     chance: str
     score: float
     lines: list[EvidenceLine]
-    test: str
-    remedy: str
+
+    @property
+    def title(self) -> str:
+        return Statement(f"trouble_cause.{self.cause}").sentence
+
+    @property
+    def test(self) -> Statement:
+        """The quickest one that settles it."""
+        return Statement(f"trouble_test.{self.cause}")
+
+    @property
+    def remedy(self) -> Statement:
+        return Statement(f"trouble_remedy.{self.cause}")
 
 
 def rank(symptoms: Sequence[str], evidence: Evidence) -> list[CauseFinding]:
@@ -116,9 +129,10 @@ def rank(symptoms: Sequence[str], evidence: Evidence) -> list[CauseFinding]:
     return sorted(findings, key=lambda finding: -finding.score)
 
 
-def other_causes(symptoms: Sequence[str]) -> list[str]:
+def other_causes(symptoms: Sequence[str]) -> list[Statement]:
     """Causes that no consumable has a part in, without repeats."""
-    return list(dict.fromkeys(cause for symptom in symptoms for cause in OUTSIDE[symptom]))
+    causes = dict.fromkeys(cause for symptom in symptoms for cause in OUTSIDE[symptom])
+    return [Statement(f"trouble_outside.{cause}") for cause in causes]
 
 
 def _finding(name: str, cause: TroubleCause, symptoms: Sequence[str], evidence: Evidence) -> CauseFinding:
@@ -132,31 +146,31 @@ def _finding(name: str, cause: TroubleCause, symptoms: Sequence[str], evidence: 
     score = round(BASE + sum(line.weight for line in lines), 6)
     chance = LIKELY if score >= LIKELY_FROM else POSSIBLE if score >= POSSIBLE_FROM else UNLIKELY
     lines.sort(key=lambda line: -abs(line.weight))
-    return CauseFinding(name, chance, score, lines, cause.test, cause.remedy)
+    return CauseFinding(name, chance, score, lines)
 
 
 def _sign(cause: TroubleCause, symptom: str) -> EvidenceLine:
     weight = cause.signs.get(symptom, HARDLY)
-    seen = SYMPTOMS[symptom].capitalize()
-    return _line(weight, f"{seen}: {HOW_TYPICAL.get(weight, 'hardly ever comes of it')}.")
+    return _line(weight, "trouble.sign", sign=symptom, typical=TYPICAL[weight])
 
 
-def _line(weight: float, sentence: str) -> EvidenceLine:
-    return EvidenceLine(FOR if weight > 0 else AGAINST if weight < 0 else OPEN, weight, sentence)
+def _line(weight: float, code: str, **values: Any) -> EvidenceLine:
+    speaks = FOR if weight > 0 else AGAINST if weight < 0 else OPEN
+    return EvidenceLine(speaks, weight, Statement(code, values))
 
 
 def _found_before(name: str, evidence: Evidence) -> list[EvidenceLine]:
     before = evidence.before.get(name)
     if before is None:
         return []
-    times = "once" if before.times == 1 else f"{before.times} times"
     weight = 0.7 * min(before.times, MOST_BEFORE)
-    return [_line(weight, f"Found here {times} with such a sign, last on {before.last}.")]
+    last_at = before.last_at.isoformat()
+    return [_line(weight, "trouble.found_before", times=before.times, last_at=last_at)]
 
 
 def _flow_check(name: str, evidence: Evidence) -> list[EvidenceLine]:
     reading = evidence.flow.get(name)
-    return [] if reading is None else [_line(2.0, reading)]
+    return [] if reading is None else [_line(2.0, reading.code, **reading.values)]
 
 
 # Evidence, one function a cause: the lines that it adds.
@@ -164,29 +178,36 @@ def _flow_check(name: str, evidence: Evidence) -> list[EvidenceLine]:
 
 def _wet(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     if e.wet is None:
-        return [_line(0.0, "How wet the turns were is not known. Record where the spool has been.")]
-    band = f"{format_number(e.wet.likely_pct)} % ({format_number(e.wet.low_pct)} to {format_number(e.wet.high_pct)} %)"
-    sentence = (
-        f"The {e.wet.mass_g:.0f} g that were printed held {band}; {e.polymer} prints well up to "
-        f"{e.limit_clear_pct:g} %, the print limit is {e.limit_hold_pct:g} %. {e.dried}"
-    )
-    return [_line(-2.0 + 2.0 * e.wet.over_clear + 2.5 * e.wet.over_hold, sentence.rstrip())]
+        return [_line(0.0, "trouble.moisture_unknown")]
+    return [
+        _line(
+            -2.0 + 2.0 * e.wet.over_clear + 2.5 * e.wet.over_hold,
+            "trouble.outer_turns",
+            mass_g=e.wet.mass_g,
+            water_pct=e.wet.likely_pct,
+            water_low_pct=e.wet.low_pct,
+            water_high_pct=e.wet.high_pct,
+            polymer=e.polymer,
+            limit_clear_pct=e.limit_clear_pct,
+            limit_hold_pct=e.limit_hold_pct,
+            last_drying=e.dried and e.dried.as_data(),
+        )
+    ]
 
 
 def _leftover(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     if e.change is None:
-        return [_line(-1.5, "The same spool was printed here before, without a change of material.")]
-    return [
-        _line(2.0 if e.change.matters else 0.3, f"It was the first print after a change. {e.change.sentence}")
-    ]
+        return [_line(-1.5, "trouble.same_spool_before")]
+    weight = 2.0 if e.change.matters else 0.3
+    return [_line(weight, "trouble.first_after_change", change=e.change.sentence)]
 
 
 def _tangle(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     if e.fed_g is None:
         return []
     if e.fed_g > TIGHT_G:
-        return [_line(-0.5, f"About {e.fed_g:.0f} g were on the spool: no tight turns near the core.")]
-    return [_line(1.0, f"Only about {e.fed_g:.0f} g were on the spool: the turns near the core are tight.")]
+        return [_line(-0.5, "trouble.loose_turns", left_g=e.fed_g)]
+    return [_line(1.0, "trouble.tight_turns", left_g=e.fed_g)]
 
 
 def _gears_dirty(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
@@ -194,7 +215,7 @@ def _gears_dirty(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
 
 
 def _gears_worn(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
-    return _worn(e.parts.get("gears"), "drive gears", 3.0)
+    return _worn(e.parts.get("gears"), "gears", 3.0)
 
 
 def _residue(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
@@ -207,7 +228,7 @@ def _nozzle_worn(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
 
 def _liner(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     if not e.ptfe_lined:
-        return [_line(-3.0, "No PTFE reaches into this hot end.")]
+        return [_line(-3.0, "trouble.no_ptfe")]
     return _worn(e.parts.get("liner"), "liner", 0.0)
 
 
@@ -216,16 +237,13 @@ def _surface(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
 
 
 def _nature(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
-    known = next((does for start, does in NATURE.items() if e.polymer.startswith(start)), {})
+    habits = next((habits for start, habits in NATURE.items() if e.polymer.startswith(start)), {})
     lines = [
-        _line(
-            1.0,
-            f"{e.polymer} {known[symptom]}, even dry and on a sound machine (common practice, no source).",
-        )
+        _line(1.0, "trouble.habit", polymer=e.polymer, habit=habits[symptom])
         for symptom in symptoms
-        if symptom in known
+        if symptom in habits
     ]
-    return lines or [_line(-3.0, f"{e.polymer} is not known for this.")]
+    return lines or [_line(-3.0, "trouble.other_polymer", polymer=e.polymer)]
 
 
 RULES: dict[str, Callable[[Evidence, Sequence[str]], list[EvidenceLine]]] = {
@@ -245,24 +263,45 @@ RULES: dict[str, Callable[[Evidence, Sequence[str]], list[EvidenceLine]]] = {
 def _worn(part: PartAtPrint | None, role: str, cut_weight: float) -> list[EvidenceLine]:
     """How used up a part was, and what had cut it: from 1 against to 2 for, and cut_weight more."""
     if part is None:
-        return [_line(0.0, f"Which {role} it had is not recorded, so its wear is not known.")]
-    used = f"{part.life}: {100 * part.used_up:.0f} % likely to be used up."
-    lines = [_line(-1.0 + 3.0 * part.used_up, used)]
-    if part.cut_kg > 0:
-        passed = f"{format_number(1000 * part.cut_kg)} g with {part.cut_by} had passed the {part.name}"
-        cuts = "taken to be cut by it: its hardness is not known"
-        if part.hardness_hv is not None:
-            cuts = f"hard enough to cut its {part.hardness_hv:.0f} HV"
-        sentence = f"{passed}, {cuts}."
-        lines.append(_line(cut_weight * min(1.0, part.cut_kg / CUT_KG), sentence))
-    return lines
+        return [_line(0.0, "trouble.part_unknown", role=role)]
+    low, likely, high = part.left
+    use = _line(
+        -1.0 + 3.0 * part.used_up,
+        "trouble.part_use",
+        part=part.name,
+        age=part.age,
+        unit=part.unit,
+        left=likely,
+        left_low=low,
+        left_high=high,
+        used_up_pct=100 * part.used_up,
+    )
+    if part.cut_kg <= 0:
+        return [use]
+    cut = _line(
+        cut_weight * min(1.0, part.cut_kg / CUT_KG),
+        "trouble.part_cut",
+        part=part.name,
+        mass_g=1000 * part.cut_kg,
+        fillers=[{"name": name, "hardness_hv": hardness_hv} for name, hardness_hv in part.cut_by],
+        hardness_hv=part.hardness_hv,
+    )
+    return [use, cut]
 
 
 def _since(since: ServiceProgress | None, clean: float, due: float) -> list[EvidenceLine]:
     """From ``clean`` right after the service to ``due`` when its interval is over, and half as much again."""
     if since is None:
-        return [_line(0.0, "When that was last cleaned is not recorded.")]
-    weight = clean + (due - clean) * min(1.5, since.share)
-    done = f"{format_number(since.used)} of {format_number(since.interval)} {since.unit}"
-    ago = f"since the last {since.service}" if since.recorded else f"and no {since.service} is recorded"
-    return [_line(weight, f"{since.where}: {done} {ago}.")]
+        return [_line(0.0, "trouble.service_unknown")]
+    return [
+        _line(
+            clean + (due - clean) * min(1.5, since.share),
+            "trouble.service_progress",
+            where=since.where,
+            service=since.service,
+            used=since.used,
+            interval=since.interval,
+            unit=since.counted,
+            recorded=since.recorded,
+        )
+    ]

@@ -14,9 +14,15 @@ from django.views.decorators.http import require_POST
 from maintenance.models import Fitting, Job, ServiceKind, TroubleOutcome, TroubleReport
 from maintenance.trouble import rules
 from maintenance.trouble.causes import CAUSES, SYMPTOMS
-from maintenance.trouble.reports import record_outcome, report_job_trouble, report_trouble
+from maintenance.trouble.reports import (
+    load_findings,
+    record_outcome,
+    report_job_trouble,
+    report_trouble,
+)
 from pages.frame.forms import apply, post_data
 from pages.trouble.forms import OutcomeForm, TroubleForm
+from spools.statements import Statement
 
 PER_PAGE = 30
 
@@ -41,7 +47,7 @@ def _report_row(report: TroubleReport) -> dict[str, Any]:
         "report": report,
         "signs": [SYMPTOMS[symptom] for symptom in report.symptoms],
         "outcome": outcomes[-1] if outcomes else None,
-        "first": report.findings[0],
+        "findings": load_findings(report),
     }
 
 
@@ -77,10 +83,10 @@ def trouble_new(request: HttpRequest) -> HttpResponse:
 def trouble(request: HttpRequest, pk: int) -> HttpResponse:
     report = get_object_or_404(_reports(), pk=pk)
     row = _report_row(report)
-    findings = report.findings
+    findings = row["findings"]
     context = row | {
-        "likely": [finding for finding in findings if finding["chance"] != rules.UNLIKELY],
-        "unlikely": [finding for finding in findings if finding["chance"] == rules.UNLIKELY],
+        "likely": [finding for finding in findings if finding.chance != rules.UNLIKELY],
+        "unlikely": [finding for finding in findings if finding.chance == rules.UNLIKELY],
         "outside": rules.other_causes(report.symptoms),
         "otherwise": [choice for choice in TroubleOutcome.Cause.choices if choice[0] not in CAUSES],
         "step": _next_step(report, row["outcome"]),
@@ -91,7 +97,7 @@ def trouble(request: HttpRequest, pk: int) -> HttpResponse:
 def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[str, Any] | None:
     """The remedy for the confirmed cause, with the page where it is done."""
     cause = CAUSES.get(outcome.cause) if outcome else None
-    if cause is None:
+    if outcome is None or cause is None:
         return None
     toolhead, address, action = report.toolhead, "", ""
     if cause.act == "dry":
@@ -110,7 +116,8 @@ def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[st
         action = "Record it as done"
         if kind is not None:
             address += f"?kind={kind.pk}&toolhead={toolhead.pk}"
-    return {"remedy": cause.remedy, "address": address, "action": action}
+    remedy = Statement(f"trouble_remedy.{outcome.cause}")
+    return {"remedy": remedy, "address": address, "action": action}
 
 
 @login_required

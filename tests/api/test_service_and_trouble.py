@@ -62,7 +62,10 @@ def test_trouble_is_reported_ordered_and_settled(api, shop, job):
     scores = [finding["score"] for finding in report["findings"]]
     assert scores == sorted(scores, reverse=True) and len(scores) == 10
     assert all(finding["lines"] and finding["test"] for finding in report["findings"])
-    assert any("retraction" in cause for cause in report["outside"])
+    assert "trouble_outside.short_retraction" in {cause["code"] for cause in report["outside"]}
+    for finding in report["findings"]:
+        for answer in [finding["test"], finding["remedy"], *(line["statement"] for line in finding["lines"])]:
+            assert answer["code"] and answer["sentence"]
     settled = api.post(f"troubles/{report['id']}/outcome", status=200, cause="settings", note="too hot")
     assert [outcome["cause"] for outcome in settled["outcomes"]] == ["settings"]
     assert api.get("troubles", job=job["id"])["count"] == 1

@@ -1,5 +1,7 @@
 """Trouble in a shop: the evidence of the print at its time, what turned out, what that changes."""
 
+from typing import Any
+
 import pytest
 from django.core.exceptions import ValidationError
 
@@ -13,7 +15,12 @@ from maintenance.service.records import record_service, save_kind
 from maintenance.trouble import rules as trouble_rules
 from maintenance.trouble.causes import SYMPTOMS
 from maintenance.trouble.evidence import load_evidence
-from maintenance.trouble.reports import record_outcome, report_job_trouble, report_trouble
+from maintenance.trouble.reports import (
+    load_findings,
+    record_outcome,
+    report_job_trouble,
+    report_trouble,
+)
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.facts import withdraw
 from spools.moisture.state import moisture_of
@@ -35,9 +42,10 @@ def score(report: TroubleReport, cause: str) -> float:
     return next(finding["score"] for finding in report.findings if finding["cause"] == cause)
 
 
-def reasons(report: TroubleReport, cause: str) -> str:
-    finding = next(finding for finding in report.findings if finding["cause"] == cause)
-    return " ".join(line["sentence"] for line in finding["lines"])
+def reasons(report: TroubleReport, cause: str) -> dict[str, Any]:
+    """The values of each reason, by its code."""
+    finding = next(finding for finding in load_findings(report) if finding.cause == cause)
+    return {line.statement.code: line.statement.values for line in finding.lines}
 
 
 @pytest.fixture
@@ -63,10 +71,9 @@ def carbon_jobs(shop, filled, cleaning):
 def test_soft_gears_worn_by_carbon_fibre_come_first_for_a_skipping_drive(carbon_jobs, symptoms):
     report = report_job_trouble(carbon_jobs[-1], symptoms)
     assert causes(report)[0] == "gears_worn"
-    assert (
-        "840 g with carbon fibre (340 HV) had passed the soft gears, hard enough to cut its 105 HV."
-        in reasons(report, "gears_worn")
-    )
+    cut = reasons(report, "gears_worn")["trouble.part_cut"]
+    assert (cut["part"], cut["mass_g"], cut["hardness_hv"]) == ("soft gears", pytest.approx(840), 105)
+    assert cut["fillers"] == [{"name": "carbon fibre", "hardness_hv": 340}]
 
 
 def test_hardened_gears_after_the_same_jobs_do_not(shop, carbon_jobs):
@@ -74,7 +81,7 @@ def test_hardened_gears_after_the_same_jobs_do_not(shop, carbon_jobs):
     replace_part(shop.south, "gears", shop.gears, removal="upgraded", at=hours_ago(149))
     report = report_job_trouble(carbon_jobs[-1], ["skips"])
     assert causes(report)[0] != "gears_worn" and score(report, "gears_worn") < trouble_rules.POSSIBLE_FROM
-    assert "had passed" not in reasons(report, "gears_worn")
+    assert "trouble.part_cut" not in reasons(report, "gears_worn")
 
 
 @pytest.mark.parametrize("symptoms", [["strings"], ["pops"], ["strings", "pops"]])
@@ -84,8 +91,9 @@ def test_a_wet_nylon_spool_on_hardened_gears_comes_first_for_strings_and_popping
     report = report_job_trouble(job, symptoms)
     assert causes(report)[0] == "wet"
     likely = moisture_of([wet], job.start)[wet.pk].outer_pct(50).p50
-    assert f"The 50 g that were printed held {likely:.2g} %" in reasons(report, "wet")
-    assert "It had not been dried since it came." in reasons(report, "wet")
+    water = reasons(report, "wet")["trouble.outer_turns"]
+    assert (water["mass_g"], water["water_pct"]) == (50, pytest.approx(likely, rel=0.05))
+    assert water["last_drying"]["code"] == "trouble.never_dried"
 
 
 def test_the_moisture_is_that_of_the_print_and_not_of_today(shop, wet):
@@ -99,7 +107,8 @@ def test_the_moisture_is_that_of_the_print_and_not_of_today(shop, wet):
     load_spool(shop.south, wet, at=hours_ago(9), override_reason="a test")
     later = printed(shop.south, wet, 8, nozzle_c=265, bed_c=80)
     report = report_job_trouble(later, ["pops"])
-    assert "It was last dried at 75 °C for 60 h" in reasons(report, "wet")
+    dried = reasons(report, "wet")["trouble.outer_turns"]["last_drying"]["values"]
+    assert (dried["set_point_c"], dried["dried_h"]) == (75, 60)
     assert score(report, "wet") < score(earlier, "wet") - 2
 
 
@@ -116,7 +125,7 @@ def test_leftovers_count_for_the_first_print_after_the_change_only(shop, wet, pl
     load_spool(shop.south, plain, at=hours_ago(39), override_reason="a test")
     first, second = printed(shop.south, plain, 30), printed(shop.south, plain, 20)
     assert causes(report_job_trouble(first, ["blobs"]))[0] == "leftover"
-    assert "without a change of material" in reasons(report_job_trouble(second, ["blobs"]), "leftover")
+    assert "trouble.same_spool_before" in reasons(report_job_trouble(second, ["blobs"]), "leftover")
 
 
 def test_a_nearly_empty_spool_is_told(shop):
@@ -124,16 +133,18 @@ def test_a_nearly_empty_spool_is_told(shop):
     load_spool(shop.south, little, at=hours_ago(30), override_reason="a test")
     job = printed(shop.south, little, 20, mass_g=60)
     report = report_job_trouble(job, ["sudden"])
-    assert "Only about 80 g were on the spool" in reasons(report, "tangle")
+    assert reasons(report, "tangle")["trouble.tight_turns"]["left_g"] == pytest.approx(80)
 
 
 def test_residue_is_counted_until_the_print(shop, carbon_jobs, cleaning):
-    assert "12 of 50 hot hours since the last hot-end cleaning" in reasons(
-        report_job_trouble(carbon_jobs[-1], ["gaps"]), "residue"
-    )
-    assert "24 of 50 hot hours and no hot-end cleaning is recorded" in reasons(
-        report_job_trouble(carbon_jobs[1], ["gaps"]), "residue"
-    )
+    for job, used, recorded in [(carbon_jobs[-1], 12, True), (carbon_jobs[1], 24, False)]:
+        progress = reasons(report_job_trouble(job, ["gaps"]), "residue")["trouble.service_progress"]
+        assert (progress["used"], progress["interval"], progress["unit"]) == (
+            pytest.approx(used),
+            50,
+            "hot_h",
+        )
+        assert progress["recorded"] is recorded
 
 
 def flow_checked(shop, spool, ago: float, losses: list[float]) -> None:
@@ -163,12 +174,12 @@ def test_the_last_flow_check_before_the_print_speaks_for_its_reading(shop, plain
     flow_checked(shop, plain, 30, later)
     before = report_job_trouble(printed(shop.south, plain, 40), ["gaps"])
     after = report_job_trouble(printed(shop.south, plain, 20), ["gaps"])
-    assert "The flow check of" not in reasons(before, cause)
-    assert "The flow check of" in reasons(after, cause)
+    assert "trouble.flow_check" not in reasons(before, cause)
+    assert "trouble.flow_check" in reasons(after, cause)
     assert causes(after)[0] == cause
     replace_part(shop.south, "gears", shop.gears, at=hours_ago(15))
     other_parts = report_job_trouble(printed(shop.south, plain, 10), ["gaps"])
-    assert "The flow check of" not in reasons(other_parts, cause)
+    assert "trouble.flow_check" not in reasons(other_parts, cause)
 
 
 # What turned out
@@ -178,13 +189,13 @@ def test_what_was_found_shows_up_the_next_time(shop, carbon_jobs):
     first = report_job_trouble(carbon_jobs[0], ["gaps"])
     record_outcome(first, "residue", note="black specks", by=shop.user)
     again = report_job_trouble(carbon_jobs[1], ["gaps", "skips"])
-    assert "Found here once with such a sign" in reasons(again, "residue")
+    assert reasons(again, "residue")["trouble.found_before"]["times"] == 1
     before, after = (
         score(report_job_trouble(job, ["gaps"], note="again"), "residue") for job in carbon_jobs[:2]
     )
     assert after > before
     other_sign = report_job_trouble(carbon_jobs[1], ["rough"])
-    assert "Found here" not in reasons(other_sign, "residue")
+    assert "trouble.found_before" not in reasons(other_sign, "residue")
 
 
 def test_a_later_word_replaces_an_earlier_one_and_both_are_kept(shop, carbon_jobs):
@@ -192,7 +203,7 @@ def test_a_later_word_replaces_an_earlier_one_and_both_are_kept(shop, carbon_job
     record_outcome(first, "residue")
     record_outcome(first, "mistake")
     assert TroubleOutcome.objects.filter(report=first).count() == 2
-    assert "Found here" not in reasons(report_job_trouble(carbon_jobs[1], ["gaps"]), "residue")
+    assert "trouble.found_before" not in reasons(report_job_trouble(carbon_jobs[1], ["gaps"]), "residue")
 
 
 def test_material_causes_follow_the_feedstock_and_machine_causes_the_toolhead(shop, plain):

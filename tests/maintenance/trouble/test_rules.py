@@ -1,6 +1,7 @@
 """Trouble: the order of causes over plain data. How typical signs are is common practice, no source."""
 
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 from hypothesis import given, settings
@@ -13,20 +14,29 @@ from maintenance.trouble.causes import CAUSES, OUTSIDE, SYMPTOMS
 from maintenance.trouble.rules import Evidence, PartAtPrint, PastOutcomes, other_causes, rank
 from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.purging import MaterialChange
+from spools.statements import Statement
 
 DRY = OuterMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
 WET = OuterMoisture(50, 0.9, 1.2, 1.6, over_clear=1.0, over_hold=0.97)
 SOUND = {
-    "nozzle": PartAtPrint("steel nozzle", 0.01, "0.1 of an expected 1.1 (0.2 to 5) km of filler", 690),
-    "gears": PartAtPrint("steel gears", 0.01, "20 of an expected 500 (150 to 1500) km of filament", 690),
+    "nozzle": PartAtPrint("steel nozzle", 0.01, 0.1, (0.2, 1.0, 5.0), "dose_km", 690),
+    "gears": PartAtPrint("steel gears", 0.01, 20.0, (150.0, 480.0, 1500.0), "feed_km", 690),
 }
 CLEANED = {
     work: ServiceProgress(f"{work} cleaning", "North T0", "hours", 2, 50)
     for work in ("gears", "hot_end", "surface")
 }
 WELL = Evidence("PA6", 0.5, 0.75, wet=DRY, fed_g=600, parts=SOUND, services=CLEANED)
+NOVEMBER = datetime(2026, 11, 3, tzinfo=UTC)
+STEEPER = Statement(
+    "trouble.flow_check",
+    {
+        "checked_at": NOVEMBER.isoformat(),
+        "reason": Statement("flow.usual_loss", {"has_baseline": True}).as_data(),
+    },
+)
 SOFT = PartAtPrint(
-    "brass gears", 0.3, "60 of an expected 100 (30 to 300) km of filament", 105, 1.8, "carbon fibre (340 HV)"
+    "brass gears", 0.3, 60.0, (30.0, 40.0, 300.0), "feed_km", 105, 1.8, (("carbon fibre", 340),)
 )
 
 
@@ -44,7 +54,9 @@ def test_soft_gears_under_carbon_fibre_come_first_where_the_drive_skips_or_the_p
     assert first(symptoms, worn) == "gears_worn"
     finding = found("gears_worn", symptoms, worn)
     assert finding.chance == "likely"
-    assert any("1800 g with carbon fibre (340 HV) had passed" in line.sentence for line in finding.lines)
+    fillers = [{"name": "carbon fibre", "hardness_hv": 340}]
+    cut = {"part": "brass gears", "mass_g": 1800, "fillers": fillers, "hardness_hv": 105}
+    assert Statement("trouble.part_cut", cut) in [line.statement for line in finding.lines]
 
 
 @pytest.mark.parametrize("symptoms", [["strings"], ["pops"], ["strings", "pops"]])
@@ -54,9 +66,9 @@ def test_with_hardened_gears_and_a_wet_nylon_spool_moisture_comes_first(symptoms
     finding = found("wet", symptoms, damp)
     assert finding.chance == "likely"
     assert finding.lines[0].speaks == "for"
-    assert "held 1.2 % (0.9 to 1.6 %); PA6 prints well up to 0.5 %, the print limit is 0.75 %" in " ".join(
-        line.sentence for line in finding.lines
-    )
+    water = {"mass_g": 50, "water_pct": 1.2, "water_low_pct": 0.9, "water_high_pct": 1.6, "polymer": "PA6"}
+    water |= {"limit_clear_pct": 0.5, "limit_hold_pct": 0.75, "last_drying": None}
+    assert Statement("trouble.outer_turns", water) in [line.statement for line in finding.lines]
 
 
 def test_where_all_is_well_and_dry_no_consumable_is_likely():
@@ -67,7 +79,8 @@ def test_where_all_is_well_and_dry_no_consumable_is_likely():
 def test_a_polymer_that_strings_by_nature_is_told_so_where_all_is_well_and_dry():
     finding = rank(["strings"], replace(WELL, polymer="PETG"))[0]
     assert (finding.cause, finding.chance) == ("nature", "likely")
-    assert any("PETG pulls strings easily, even dry" in line.sentence for line in finding.lines)
+    habit = Statement("trouble.habit", {"polymer": "PETG", "habit": "strings"})
+    assert habit in [line.statement for line in finding.lines]
 
 
 @pytest.mark.parametrize(
@@ -80,7 +93,7 @@ def test_a_polymer_that_strings_by_nature_is_told_so_where_all_is_well_and_dry()
             ["skips"],
             {"services": CLEANED | {"gears": ServiceProgress("gear cleaning", "N", "h", 200, 50)}},
         ),
-        ("gears_worn", ["skips"], {"flow": {"gears_worn": "Steeper than its baseline."}}),
+        ("gears_worn", ["skips"], {"flow": {"gears_worn": STEEPER}}),
         (
             "residue",
             ["gaps"],
@@ -96,7 +109,7 @@ def test_a_polymer_that_strings_by_nature_is_told_so_where_all_is_well_and_dry()
             ["gaps", "strings"],
             {
                 "ptfe_lined": True,
-                "parts": SOUND | {"liner": PartAtPrint("liner", 0.95, "500 of 400 hot hours")},
+                "parts": SOUND | {"liner": PartAtPrint("liner", 0.95, 500.0, (0.0, 5.0, 50.0), "hot_h")},
             },
         ),
         (
@@ -119,42 +132,40 @@ def test_each_cause_comes_first_with_its_own_signs_and_evidence(cause, symptoms,
 
 def test_what_is_not_known_is_told_and_weighs_nothing():
     blank = Evidence("PLA", 0.3, 0.5)
-    for cause, words in [
-        ("wet", "not known"),
-        ("gears_worn", "not recorded"),
-        ("nozzle_worn", "not recorded"),
-        ("residue", "not recorded"),
+    for cause, code in [
+        ("wet", "trouble.moisture_unknown"),
+        ("gears_worn", "trouble.part_unknown"),
+        ("nozzle_worn", "trouble.part_unknown"),
+        ("residue", "trouble.service_unknown"),
     ]:
         [line] = [line for line in found(cause, ["gaps"], blank).lines if line.speaks == "open"]
-        assert words in line.sentence and line.weight == 0
+        assert line.statement.code == code and line.weight == 0
 
 
 def test_what_was_found_before_counts_more_each_time_up_to_twice():
     scores = [
-        found("residue", ["gaps"], replace(WELL, before={"residue": PastOutcomes(times, "3 Nov")})).score
+        found("residue", ["gaps"], replace(WELL, before={"residue": PastOutcomes(times, NOVEMBER)})).score
         for times in (1, 2, 3)
     ]
     assert found("residue", ["gaps"], WELL).score < scores[0] < scores[1] == scores[2]
-    finding = found("residue", ["gaps"], replace(WELL, before={"residue": PastOutcomes(2, "3 Nov")}))
-    assert any(
-        line.sentence == "Found here 2 times with such a sign, last on 3 Nov." for line in finding.lines
-    )
+    finding = found("residue", ["gaps"], replace(WELL, before={"residue": PastOutcomes(2, NOVEMBER)}))
+    before = Statement("trouble.found_before", {"times": 2, "last_at": NOVEMBER.isoformat()})
+    assert before in [line.statement for line in finding.lines]
 
 
 def test_settings_faults_are_named_once_for_every_sign():
     assert set(OUTSIDE) == set(SYMPTOMS)
     named = other_causes(list(SYMPTOMS))
-    assert len(named) == len(set(named)) > 10
-    assert any("retraction" in cause for cause in other_causes(["strings"]))
+    assert len(named) == len({cause.code for cause in named}) > 10
+    assert Statement("trouble_outside.short_retraction") in other_causes(["strings"])
 
 
-def test_every_cause_has_signs_a_test_and_a_remedy():
+def test_every_cause_has_signs_and_a_rule():
     assert set(CAUSES) == set(trouble_rules.RULES)
     assert {*CAUSES, "settings", "not_found", "mistake"} == set(TroubleOutcome.Cause.values)
     for cause in CAUSES.values():
         assert cause.signs and set(cause.signs) <= set(SYMPTOMS)
-        assert cause.test.endswith(".") and cause.remedy.endswith(".")
-        assert all(weight in trouble_rules.HOW_TYPICAL for weight in cause.signs.values())
+        assert all(weight in trouble_rules.TYPICAL for weight in cause.signs.values())
     assert {symptom for cause in CAUSES.values() for symptom in cause.signs} == set(SYMPTOMS)
 
 
@@ -163,7 +174,9 @@ def test_every_cause_has_signs_a_test_and_a_remedy():
 chances = st.floats(0, 1)
 shares = st.floats(0, 3)
 parts = st.builds(
-    lambda used, kg, hard: PartAtPrint("part", used, "so far", hard, kg, "carbon fibre (340 HV)"),
+    lambda used, kg, hard: PartAtPrint(
+        "part", used, 1.0, (0.5, 1.0, 2.0), "feed_km", hard, kg, (("carbon fibre", 340.0),)
+    ),
     chances,
     st.floats(0, 3),
     st.none() | st.floats(50, 2500),
@@ -189,9 +202,9 @@ evidences = st.builds(
     change=st.none()
     | st.builds(MaterialChange, st.booleans(), st.just("PC was in it last."), st.just("Purge.")),
     before=st.dictionaries(
-        st.sampled_from(list(CAUSES)), st.builds(PastOutcomes, st.integers(1, 4), st.just("3 Nov"))
+        st.sampled_from(list(CAUSES)), st.builds(PastOutcomes, st.integers(1, 4), st.just(NOVEMBER))
     ),
-    flow=st.dictionaries(st.sampled_from(["gears_worn", "residue"]), st.just("Steeper.")),
+    flow=st.dictionaries(st.sampled_from(["gears_worn", "residue"]), st.just(STEEPER)),
 )
 signs = st.lists(st.sampled_from(list(SYMPTOMS)), min_size=1, unique=True)
 
@@ -263,12 +276,10 @@ def test_more_evidence_for_a_cause_never_lowers_its_place(cause, symptoms, evide
 def test_finding_it_before_or_by_a_flow_check_never_lowers_its_place_either(symptoms, evidence, cause, times):
     before = {name: found for name, found in evidence.before.items() if name != cause}
     without = replace(evidence, before=before)
-    once_more = replace(evidence, before=before | {cause: PastOutcomes(times, "4 Nov")})
+    once_more = replace(evidence, before=before | {cause: PastOutcomes(times, NOVEMBER)})
     assert place(cause, symptoms, once_more) <= place(cause, symptoms, without)
     unread = replace(evidence, flow={})
-    assert place(cause, symptoms, replace(evidence, flow={cause: "Read so."})) <= place(
-        cause, symptoms, unread
-    )
+    assert place(cause, symptoms, replace(evidence, flow={cause: STEEPER})) <= place(cause, symptoms, unread)
 
 
 @given(signs, evidences)
@@ -286,4 +297,4 @@ def test_every_finding_tells_why(symptoms, evidence):
         assert finding.score == pytest.approx(
             trouble_rules.BASE + sum(line.weight for line in finding.lines), abs=1e-6
         )
-        assert all(line.sentence.endswith(".") for line in finding.lines)
+        assert all(line.statement.sentence.endswith(".") for line in finding.lines)
