@@ -71,7 +71,7 @@ class Id(serializers.PrimaryKeyRelatedField):
 
 
 class Moment(serializers.DateTimeField):
-    """A time with its offset; given back in UTC. A time without one could be anybody's."""
+    """A time with its offset from UTC; returned in UTC. A time without an offset is refused."""
 
     default_error_messages = {
         "no_offset": "Give the time with its offset from UTC, such as 2026-01-31T08:00:00Z.",

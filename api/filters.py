@@ -36,7 +36,7 @@ NOT_FILTERS = {"limit", "offset", "format"}
 
 
 class StrictFilterBackend(DjangoFilterBackend):
-    """Refuses to narrow a list by what it does not know: a slip would have answered with everything."""
+    """Refuses unknown filters: a misspelt one would return every row."""
 
     def filter_queryset(self, request: Request, queryset: QuerySet[Any], view: Any) -> QuerySet[Any]:
         if getattr(view, "action", "") == "list":

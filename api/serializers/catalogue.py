@@ -82,7 +82,7 @@ class FeedstockSerializer(ModelSerializer):
 
 
 class PropertySerializer(serializers.Serializer):
-    """One number of a feedstock, with where it comes from."""
+    """One number of a feedstock with its source."""
 
     name = serializers.CharField()
     value = Number()

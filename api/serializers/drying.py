@@ -16,7 +16,7 @@ DRYERS = Place.objects.filter(kind=Place.Kind.DRYER)
 
 
 class CapPartSerializer(serializers.Serializer):
-    """One of the limits that the cap is the lowest of."""
+    """One of the limits of which the cap is the lowest."""
 
     what = StatementSerializer()
     limit_c = Number()
@@ -32,7 +32,7 @@ class CapSerializer(serializers.Serializer):
     start_c = Number(help_text="the most at the start: lower where water softens the polymer")
     start_reason = StatementSerializer()
     parts = CapPartSerializer(many=True)
-    start_parts = CapPartSerializer(many=True, help_text="what limits only the start")
+    start_parts = CapPartSerializer(many=True, help_text="limits of the start only")
 
 
 class StaysGoodSerializer(serializers.Serializer):
@@ -54,7 +54,7 @@ class PlanRequestSerializer(StrictSerializer):
         required=False, help_text="plan for the turns that a job of this mass uses", **limits.NEEDED_G.bounds
     )
     target_pct = Number(
-        required=False, help_text="without it: what the goal takes", **limits.TARGET_PCT.bounds
+        required=False, help_text="without it: the value of the goal", **limits.TARGET_PCT.bounds
     )
     goal = serializers.ChoiceField(
         choices=list(GOALS.items()), required=False, help_text="strong: the stricter limit for strong parts"
@@ -102,15 +102,15 @@ class PlanSerializer(serializers.Serializer):
     stages = StageSerializer(many=True)
     cap = CapSerializer()
     target_pct = Number()
-    floor_pct = Number(help_text="what it can be dried to in this room's air")
+    floor_pct = Number(help_text="the driest that it gets in this room's air")
     reachable = serializers.BooleanField()
     reason = StatementSerializer()
     hours = Number(allow_null=True)
     starts_at = Moment(source="slot.start", help_text="now, or when the dryer is free")
     ready_at = Moment(allow_null=True, help_text="null: it is drying already, or never dry enough")
-    waits = StatementSerializer(many=True, help_text="what is in the dryer before")
-    limited_by = StatementSerializer(help_text="what keeps it from being dry sooner")
-    blocked = serializers.CharField(allow_blank=True, help_text="why it cannot start so now")
+    waits = StatementSerializer(many=True, help_text="runs in the dryer that end before")
+    limited_by = StatementSerializer(help_text="the reason why it is not dry sooner")
+    blocked = serializers.CharField(allow_blank=True, help_text="the reason why it cannot start now")
     stays_good = StaysGoodSerializer(many=True)
     options = OptionSerializer(many=True, help_text="those compared, the recommended one first")
     heat = HeatSerializer(help_text="so far")
@@ -130,7 +130,7 @@ class BatchPlanRequestSerializer(StrictSerializer):
         required=False, help_text="plan for the turns that jobs of this mass use", **limits.NEEDED_G.bounds
     )
     target_pct = Number(
-        required=False, help_text="without it: what the goal takes", **limits.TARGET_PCT.bounds
+        required=False, help_text="without it: the value of the goal", **limits.TARGET_PCT.bounds
     )
     goal = serializers.ChoiceField(choices=list(GOALS.items()), required=False)
 
@@ -160,8 +160,8 @@ class BatchPlanSerializer(serializers.Serializer):
     limiting_spool = serializers.CharField(
         source="limiting_spool.code", help_text="the spool with the lowest cap"
     )
-    without_limiting_c = Number(allow_null=True, help_text="what the others may have without it, if more")
-    early = DryEarlierSerializer(many=True, help_text="what may be taken out before the last one")
+    without_limiting_c = Number(allow_null=True, help_text="the cap of the others without it, if higher")
+    early = DryEarlierSerializer(many=True, help_text="spools that are dry before the last one")
     options = OptionSerializer(many=True)
     plans = serializers.SerializerMethodField()
 
@@ -222,12 +222,14 @@ class LossSerializer(serializers.Serializer):
 class FinishedRunSerializer(serializers.Serializer):
     run = DryingRunSerializer()
     loss = LossSerializer(allow_null=True, help_text="null without both weighings")
-    caution = serializers.CharField(allow_blank=True, help_text="what spoils the loss, or why it cannot be")
+    caution = serializers.CharField(
+        allow_blank=True, help_text="the reason why the loss is uncertain or impossible"
+    )
 
 
 class SpoolToDrySerializer(StrictSerializer):
     spool = SpoolCode()
-    gross_g = Number(required=False, help_text="weighed before, reel and all", **limits.GROSS_G.bounds)
+    gross_g = Number(required=False, help_text="mass before drying, with the reel", **limits.GROSS_G.bounds)
 
 
 class StartDryingSerializer(StrictSerializer):
@@ -249,5 +251,5 @@ class StartDryingSerializer(StrictSerializer):
 class FinishDryingSerializer(StrictSerializer):
     place = Id(queryset=Place.objects.all())
     at = Moment(required=False)
-    gross_g = Number(required=False, help_text="weighed after, reel and all", **limits.GROSS_G.bounds)
+    gross_g = Number(required=False, help_text="mass after drying, with the reel", **limits.GROSS_G.bounds)
     resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)

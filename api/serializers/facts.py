@@ -13,4 +13,4 @@ class WithdrawableSerializer(ModelSerializer):
 
 
 class WithdrawSerializer(StrictSerializer):
-    reason = Text(max_length=MAX_REASON_LENGTH, help_text="why it is withdrawn")
+    reason = Text(max_length=MAX_REASON_LENGTH, help_text="the reason for withdrawing it")

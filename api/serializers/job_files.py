@@ -119,14 +119,16 @@ class AddJobFileSerializer(StrictSerializer):
     )
     diameter_mm = Number(required=False, help_text="of the filament; without it 1.75")
     printer = Id(
-        required=False, queryset=Printer.objects.all(), help_text="whose way to understand G90 and G91 counts"
+        required=False,
+        queryset=Printer.objects.all(),
+        help_text="the machine that decides how G90 and G91 are read",
     )
 
 
 class ReadAgainSerializer(StrictSerializer):
     diameter_mm = Number(required=False)
     printer = Id(required=False, queryset=Printer.objects.all())
-    member = Text(required=False, max_length=200, help_text="which job of a container")
+    member = Text(required=False, max_length=200, help_text="name of the job in a container")
 
 
 class FilePartSerializer(serializers.Serializer):
@@ -159,4 +161,6 @@ class RecordFileJobSerializer(StrictSerializer):
     start = Moment(required=False)
     stopped_line = Whole(required=False, help_text="it stopped before this line of the file")
     stopped_pct = Number(required=False, help_text="it stopped at this share of the file, %")
-    override_reason = Text(required=False, max_length=300, help_text="why it was printed in spite of a hold")
+    override_reason = Text(
+        required=False, max_length=300, help_text="the reason for printing in spite of a hold"
+    )

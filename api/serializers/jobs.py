@@ -54,4 +54,6 @@ class RecordJobSerializer(StrictSerializer):
     max_flow_mm3_s = Number(required=False, help_text="its fastest flow, judged by the last flow check")
     retracted_m = Number(required=False, help_text="filament pulled back by all its retractions")
     start = Moment(required=False)
-    override_reason = Text(required=False, max_length=300, help_text="why it was printed in spite of a hold")
+    override_reason = Text(
+        required=False, max_length=300, help_text="the reason for printing in spite of a hold"
+    )

@@ -164,7 +164,9 @@ class LoadSerializer(StrictSerializer):
     toolhead = Id(queryset=Toolhead.objects.all())
     at = Moment(required=False)
     job = JobSpecSerializer(required=False, help_text="judge for this job; without it: a small one")
-    override_reason = Text(required=False, max_length=300, help_text="why it is loaded in spite of a hold")
+    override_reason = Text(
+        required=False, max_length=300, help_text="the reason for loading in spite of a hold"
+    )
     unload_to = Id(
-        required=False, queryset=Place.objects.all(), help_text="where the spool that is on it goes"
+        required=False, queryset=Place.objects.all(), help_text="the place for the spool that is on it"
     )

@@ -11,7 +11,7 @@ from maintenance.parts.fitting import save_kind
 
 
 class RemainingLifeSerializer(serializers.Serializer):
-    """Age and remaining life in ``unit``; what is left is a band."""
+    """Age and remaining life in ``unit``, as a range."""
 
     age = Number()
     unit = serializers.CharField()
@@ -30,9 +30,9 @@ class LearntLifeSerializer(serializers.Serializer):
     median = Number()
     low = Number(help_text="one in ten is used up by then")
     high = Number(help_text="nine in ten are used up by then")
-    typical_low = Number(help_text="the kind's median life, ten per cent sure")
-    typical_high = Number(help_text="the kind's median life, ninety per cent sure")
-    own_parts = serializers.CharField(help_text="how many of this shop's own taught it")
+    typical_low = Number(help_text="the 10 % limit of the kind's median life")
+    typical_high = Number(help_text="the 90 % limit of the kind's median life")
+    own_parts = serializers.CharField(help_text="number of this shop's own parts that it is learnt from")
 
 
 class PartKindSerializer(ModelSerializer):
@@ -85,13 +85,13 @@ class PartKindSerializer(ModelSerializer):
 
 
 class ExpectedBoreSerializer(serializers.Serializer):
-    """Bands are low, likely, high (10 %, 50 %, 90 %)."""
+    """Ranges are low, likely, high (10 %, 50 %, 90 %)."""
 
     new_mm = Number()
     look_mm = Number()
     worn_mm = Number()
     now_mm = serializers.ListField(child=Number())
-    kappa_um_km = serializers.ListField(child=Number(), help_text="what its wall loses per km of filler")
+    kappa_um_km = serializers.ListField(child=Number(), help_text="depth worn off its wall per km of filler")
 
 
 class PartSerializer(ModelSerializer):
@@ -162,7 +162,7 @@ class AddStockSerializer(StrictSerializer):
 
 
 class FittingSiteSerializer(StrictSerializer):
-    """A toolhead, or a printer for what the whole printer has once."""
+    """A toolhead, or a printer for a part that the whole printer has once."""
 
     toolhead = Id(queryset=Toolhead.objects.all(), required=False)
     printer = Id(queryset=Printer.objects.all(), required=False)
@@ -191,7 +191,9 @@ class ReplaceSerializer(FittingSiteSerializer):
     role = serializers.ChoiceField(PartKind.Role.choices)
     kind = Id(queryset=PartKind.objects.all())
     removal = serializers.ChoiceField(
-        Fitting.Removal.choices, required=False, help_text="why the old one went; worn if not given"
+        Fitting.Removal.choices,
+        required=False,
+        help_text="the reason for removing the old part; worn if not given",
     )
     at = Moment(required=False)
 

@@ -113,7 +113,7 @@ class SpoolDetailSerializer(SpoolSerializer):
 
     @extend_schema_field(PairVerdictSerializer(many=True))
     def get_verdicts(self, spool: Spool) -> Any:
-        """May it be printed now, for a small job, on each toolhead that is in use?"""
+        """The verdict for a small job on each toolhead in use."""
         return PairVerdictSerializer(self.context["verdicts"], many=True).data
 
 
@@ -124,7 +124,7 @@ class ReceiveSerializer(StrictSerializer):
     net_mass_g = Number(
         required=False, help_text="filament by its label; give this or gross_g", **limits.NET_G.bounds
     )
-    gross_g = Number(required=False, help_text="weighed, reel and all", **limits.GROSS_G.bounds)
+    gross_g = Number(required=False, help_text="mass with the reel", **limits.GROSS_G.bounds)
     resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)
     core_mass_g = Number(
         required=False, help_text="the empty reel; GET /core-kinds has common ones", **limits.CORE_G.bounds
@@ -172,7 +172,7 @@ class ExcursionSerializer(StrictSerializer):
 
 
 class WeighSerializer(StrictSerializer):
-    gross_g = Number(help_text="reel and all", **limits.GROSS_G.bounds)
+    gross_g = Number(help_text="mass with the reel", **limits.GROSS_G.bounds)
     resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)
     at = Moment(required=False)
     note = Text(required=False, allow_blank=True, max_length=200)
@@ -192,7 +192,7 @@ class MassEntrySerializer(WithdrawableSerializer):
 
 
 class CorrectWeighingSerializer(StrictSerializer):
-    gross_g = Number(help_text="the right number, reel and all", **limits.GROSS_G.bounds)
+    gross_g = Number(help_text="the right mass, with the reel", **limits.GROSS_G.bounds)
     resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)
 
 

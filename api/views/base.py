@@ -62,7 +62,7 @@ class Endpoint(viewsets.GenericViewSet):
         )
 
     def max_body_bytes(self) -> int:
-        """The longest body that is taken."""
+        """The longest accepted body."""
         return settings.DATA_UPLOAD_MAX_MEMORY_SIZE
 
 
@@ -106,7 +106,7 @@ class RecordViewSet(
     mixins.UpdateModelMixin,
     Endpoint,
 ):
-    """Rows that people add and correct. Answered as they were read back, with what hangs on them."""
+    """Rows that people add and correct. Answers show the stored row with its related rows."""
 
     def perform_create(self, serializer: BaseSerializer) -> None:
         serializer.save()
@@ -137,7 +137,7 @@ class WithdrawMixin:
         return self.respond_with(fact)
 
     def respond_with(self: Any, fact: Any, status: int = 200) -> Response:
-        """The fact as it is read back."""
+        """The stored fact."""
         return Response(self.get_serializer(self.get_queryset().get(pk=fact.pk)).data, status=status)
 
 

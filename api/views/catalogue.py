@@ -15,7 +15,7 @@ from spools.models import CoreKind, CouponTest, Feedstock, Filler, Maker, Polyme
 
 
 class Polymers(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
-    """The base plastics. One of them comes with the sources of its numbers."""
+    """The base plastics. A single polymer includes the sources of its numbers."""
 
     queryset = Polymer.objects.all()
     filterset_fields = ["name"]
@@ -59,7 +59,7 @@ class Feedstocks(RecordViewSet):
     @extend_schema(
         responses=serializers.PropertySerializer(many=True),
         filters=False,
-        description="Every number of this feedstock with where it comes from.",
+        description="Every number of this feedstock with its source.",
     )
     @action(detail=True, pagination_class=None)
     def properties(self, request: Request, pk: str) -> Response:
@@ -92,7 +92,7 @@ class CouponTests(WithdrawMixin, mixins.ListModelMixin, Endpoint):
         request=serializers.RecordCouponTestSerializer, responses={201: serializers.CouponTestSerializer}
     )
     def create(self, request: Request, feedstock_pk: str) -> Response:
-        """Record what a loop of it was like after an hour at a temperature."""
+        """Record the result of a coupon test: a loop of it after an hour at a temperature."""
         data = parse(serializers.RecordCouponTestSerializer, request.data)
         test = record_coupon_test(self.feedstock(), **data, by=request.user)
         return self.respond_with(test, status=201)

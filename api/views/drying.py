@@ -45,7 +45,7 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     @extend_schema(request=serializers.BatchPlanRequestSerializer, responses=serializers.BatchPlanSerializer)
     @action(detail=False, methods=["post"], filterset_class=None)
     def plan(self, request: Request) -> Response:
-        """How several spools can be dried together in a dryer. Nothing is stored."""
+        """Compute a plan for drying several spools together in a dryer. Nothing is stored."""
         data = parse(serializers.BatchPlanRequestSerializer, request.data)
         spools, dryer = data.pop("spools"), data.pop("dryer")
         spools = list({spool.pk: spool for spool in spools}.values())

@@ -39,7 +39,7 @@ class FlowChecks(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin
         request=serializers.RecordFlowCheckSerializer, responses={201: serializers.FlowCheckSerializer}
     )
     def create(self, request: Request) -> Response:
-        """Record what the blobs weighed; the spool gives their grams."""
+        """Record the masses of the blobs; the spool gives their grams."""
         check = record_flow_check(
             **parse(serializers.RecordFlowCheckSerializer, request.data), by=request.user
         )

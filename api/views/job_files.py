@@ -19,7 +19,7 @@ FORM_BYTES = 2**20
 
 
 class JobFiles(mixins.ListModelMixin, Endpoint):
-    """Job files (G-code), what each takes, where it may be printed; and the record of its print."""
+    """Job files (G-code): their filament, time and heat, where they may be printed, and the record of their prints."""
 
     queryset = JobFile.objects.all()
     serializer_class = serializers.JobFileSerializer
@@ -43,7 +43,7 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
         responses={201: serializers.JobFileFactsSerializer},
     )
     def create(self, request: Request) -> Response:
-        """Take a file in. It is read in the background: ask for it until its state is read or refused."""
+        """Add a file. It is read in the background: get it again until its state is read or refused."""
         data = parse(serializers.AddJobFileSerializer, request.data)
         file = data.pop("file")
         return self._file(add_job_file(store_content(file.name, file.chunks()), **data, by=request.user), 201)
@@ -80,7 +80,7 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
     @extend_schema(request=serializers.RecordFileJobSerializer, responses={201: JobSerializer})
     @action(detail=True, methods=["post"])
     def record(self, request: Request, pk: str) -> Response:
-        """Record its print, all of it or up to where it stopped; each spool gives its grams."""
+        """Record its print, whole or up to the stop; each spool gives its grams."""
         file = self.get_object()
         job = record_file_job(
             file, **parse(serializers.RecordFileJobSerializer, request.data), by=request.user

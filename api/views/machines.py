@@ -56,7 +56,7 @@ class Toolheads(RecordViewSet):
 
 
 class Loadings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
-    """Spools on toolheads, with the verdict that was shown. Begun and ended at the spool."""
+    """Spools on toolheads, with the verdict at loading. Load and unload a spool at its own address."""
 
     queryset = LOADINGS
     serializer_class = serializers.LoadingSerializer
@@ -117,7 +117,7 @@ class BoreReadings(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMix
         request=part_serializers.RecordBoreSerializer, responses={201: part_serializers.BoreReadingSerializer}
     )
     def create(self, request: Request) -> Response:
-        """Keep a measured bore; one before the first job is the bore as it was new."""
+        """Record a measured bore; one before the first job is the new bore."""
         data = parse(part_serializers.RecordBoreSerializer, request.data)
         reading = record_bore(data.pop("part"), **data, by=request.user)
         return respond(part_serializers.BoreReadingSerializer, reading, status=201)
@@ -134,7 +134,7 @@ class StockEntries(mixins.ListModelMixin, Endpoint):
         request=part_serializers.AddStockSerializer, responses={201: part_serializers.StockEntrySerializer}
     )
     def create(self, request: Request) -> Response:
-        """Parts came into the drawer, or were counted out."""
+        """Record parts that came into the drawer, or were counted out."""
         entry = add_stock(**parse(part_serializers.AddStockSerializer, request.data), by=request.user)
         return respond(part_serializers.StockEntrySerializer, entry, status=201)
 

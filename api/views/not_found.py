@@ -4,7 +4,7 @@ from rest_framework.views import APIView
 
 
 class NotFoundView(APIView):
-    """An address under /api/ that does not exist. It looks the same to everybody."""
+    """An address under /api/ that does not exist. The answer is the same with and without a token."""
 
     authentication_classes: list = []
     permission_classes: list = []

@@ -33,7 +33,7 @@ ONE_OR_MANY = PolymorphicProxySerializer(
 
 
 class Places(RecordViewSet):
-    """Where a spool can be. Climate and readings hang below each."""
+    """Places of spools. Climate and readings are below each place."""
 
     queryset = Place.objects.all()
     serializer_class = serializers.PlaceSerializer
@@ -50,7 +50,7 @@ class Places(RecordViewSet):
     @extend_schema(
         responses=serializers.BoxSerializer,
         description="A dry box whose air can be computed: its humidity, its desiccant, days until its limit. "
-        "Refused while something for that is missing.",
+        "Refused while data for that is missing.",
     )
     @action(detail=True)
     def box(self, request: Request, pk: str) -> Response:

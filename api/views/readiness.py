@@ -28,7 +28,7 @@ def judge_pairs(pairs: list[tuple[Toolhead, Spool]], job: JobSpec | None = None)
 
 
 class Readiness(Endpoint):
-    """May this spool be printed on this toolhead, now, for this job? With reasons and remedies."""
+    """The verdict whether a spool may be printed on a toolhead now, for a job, with reasons and remedies."""
 
     idempotent = False
     pagination_class = None

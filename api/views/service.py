@@ -32,7 +32,7 @@ class Services(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, 
         request=serializers.RecordServiceSerializer, responses={201: serializers.ServiceEntrySerializer}
     )
     def create(self, request: Request) -> Response:
-        """A service was done: its count starts again."""
+        """Record a service that was done: its count starts again."""
         data = parse(serializers.RecordServiceSerializer, request.data)
         entry = record_service(data.pop("kind"), **data, by=request.user)
         return respond(serializers.ServiceEntrySerializer, entry, status=201)
@@ -40,7 +40,7 @@ class Services(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, 
     @extend_schema(responses=serializers.ServiceStatusSerializer(many=True), filters=False)
     @action(detail=False, pagination_class=None)
     def due(self, request: Request) -> Response:
-        """How far along every machine in use is since each of its services, what is nearest its end first."""
+        """The use of every machine since each of its services, in the order of their due shares."""
         toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
         statuses = sorted(load_service_statuses(toolheads), key=lambda status: -status.since.share)
         return respond(serializers.ServiceStatusSerializer, statuses, many=True)

@@ -42,7 +42,7 @@ PRESENT_LOADINGS = Prefetch(
 
 
 class Spools(VersionMixin, Endpoint):
-    """Spools by the code on their label, and what happens to them."""
+    """Spools by the code on their label, and actions on them."""
 
     queryset = Spool.objects.select_related(
         "feedstock__polymer", "feedstock__maker", "feedstock__filler"
@@ -99,7 +99,7 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(responses=serializers.MoistureSerializer)
     @action(detail=True)
     def moisture(self, request: Request, code: str) -> Response:
-        """The computed moisture now, layer by layer, with what it rests on."""
+        """The computed moisture now, layer by layer, with its evidence."""
         return respond(serializers.MoistureSerializer, moisture_now(self.get_object()))
 
     @extend_schema(responses=serializers.HistorySerializer)
@@ -120,7 +120,7 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(request=serializers.MoveSerializer, responses={201: StaySerializer})
     @action(detail=True, methods=["post"])
     def move(self, request: Request, code: str) -> Response:
-        """It is in another place, now or since a past time."""
+        """Move it to another place, now or at a past time."""
         stay = move_spool(
             self.get_object(), **parse(serializers.MoveSerializer, request.data), by=request.user
         )
@@ -129,7 +129,7 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(request=serializers.ExcursionSerializer, responses={201: StaySerializer(many=True)})
     @action(detail=True, methods=["post"], pagination_class=None)
     def excursion(self, request: Request, code: str) -> Response:
-        """It was somewhere else from one past time to another, then back where it was."""
+        """Add a past stay: it was in another place from one past time to another, then back."""
         spool = self.get_object()
         stays = record_excursion(
             spool, **parse(serializers.ExcursionSerializer, request.data), by=request.user
@@ -146,7 +146,7 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(request=serializers.EmptySerializer, responses=serializers.SpoolSerializer)
     @action(detail=True, methods=["post"])
     def empty(self, request: Request, code: str) -> Response:
-        """It is used up or thrown away."""
+        """Mark it as used up or thrown away."""
         spool = self.get_object()
         return self._spool(
             mark_empty(spool, **parse(serializers.EmptySerializer, request.data), by=request.user)
@@ -155,7 +155,7 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(parameters=[PlanRequestSerializer], responses=PlanSerializer)
     @action(detail=True, url_path="drying-plan")
     def drying_plan(self, request: Request, code: str) -> Response:
-        """How it can be dried in a dryer: stages, hours, floor, heat, or why not. Nothing is stored."""
+        """Compute a plan for drying it in a dryer: stages, hours, floor, heat, or the reason why not. Nothing is stored."""
         data = parse(PlanRequestSerializer, request.query_params)
         spool, dryer, at = self.get_object(), data.pop("dryer"), data.pop("at", None)
         return respond(PlanSerializer, plan_drying(spool, dryer, PlanRequest(**data), at=at))
@@ -163,7 +163,7 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(request=LoadSerializer, responses={201: LoadingSerializer})
     @action(detail=True, methods=["post"])
     def load(self, request: Request, code: str) -> Response:
-        """It is on a toolhead. A hold is refused unless a reason for going on is given, which is stored."""
+        """Load it on a toolhead. A hold is refused unless a reason for going on is given, which is stored."""
         spool = self.get_object()
         data = parse(LoadSerializer, request.data)
         job = job_spec(data.pop("job", None))
@@ -173,7 +173,7 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(request=serializers.MoveSerializer, responses=LoadingSerializer)
     @action(detail=True, methods=["post"])
     def unload(self, request: Request, code: str) -> Response:
-        """It comes off its toolhead and goes to a place."""
+        """Unload it from its toolhead into a place."""
         loading = next(iter(self.get_object().present_loadings), None)
         data = parse(serializers.MoveSerializer, request.data)
         if loading is None:
@@ -187,7 +187,7 @@ SPOOL = [OpenApiParameter("code", OpenApiTypes.STR, OpenApiParameter.PATH)]
 
 @extend_schema_view(withdraw=extend_schema(parameters=SPOOL))
 class MassEntries(WithdrawMixin, Endpoint):
-    """Weighings of a spool and what was cut off it; its history lists them."""
+    """Weighings and cuts of a spool; its history lists them."""
 
     queryset = MassEntry.objects.select_related("spool", "withdrawn_by")
     serializer_class = serializers.MassEntrySerializer

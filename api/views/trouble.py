@@ -13,7 +13,7 @@ from maintenance.trouble.reports import record_outcome, report_job_trouble, repo
 
 
 class Troubles(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
-    """Prints that went wrong: the consumable causes in the order of the evidence, and what turned out."""
+    """Failed prints: the consumable causes in the order of the evidence, and the confirmed cause."""
 
     queryset = TroubleReport.objects.select_related("toolhead__printer", "spool").prefetch_related("outcomes")
     serializer_class = serializers.TroubleSerializer
@@ -23,7 +23,7 @@ class Troubles(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         request=serializers.ReportTroubleSerializer, responses={201: serializers.TroubleSerializer}
     )
     def create(self, request: Request) -> Response:
-        """Say what a print looked like: the causes come in order, each with its reasons."""
+        """Report the signs of a failed print: the causes come in order, each with its reasons."""
         data = parse(serializers.ReportTroubleSerializer, request.data)
         symptoms = data.pop("symptoms")
         if "job" in data:

@@ -29,7 +29,7 @@ class PrintRequests(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMi
         request=serializers.AddPrintRequestSerializer, responses={201: serializers.PrintRequestSerializer}
     )
     def create(self, request: Request) -> Response:
-        """Put one on the list."""
+        """Add a print request."""
         print_request = add_print_request(
             **parse(serializers.AddPrintRequestSerializer, request.data), by=request.user
         )
@@ -61,7 +61,7 @@ class WeekPlans(Endpoint):
         request=serializers.StaffedHoursSerializer, responses={201: serializers.WeekPlanSerializer}
     )
     def create(self, request: Request) -> Response:
-        """Have a plan computed for the requests on the list. Get it again until it has a time in made_at."""
+        """Compute a plan for the requests on the list. Get it again until it has a time in made_at."""
         data = parse(serializers.StaffedHoursSerializer, request.data)
         plan = create_plan(StaffedHours(data["staffed_from"], data["staffed_to"]), by=request.user)
         return self._plan(plan, status=201)
@@ -72,13 +72,13 @@ class WeekPlans(Endpoint):
     @extend_schema(request=None, responses=serializers.WeekPlanSerializer)
     @action(detail=True, methods=["post"])
     def accept(self, request: Request, pk: str) -> Response:
-        """Follow this plan."""
+        """Accept this plan."""
         return self._plan(accept_plan(self.get_object(), by=request.user))
 
     @extend_schema(request=None, responses=serializers.WeekPlanSerializer)
     @action(detail=True, methods=["post"], url_path="reject")
     def reject(self, request: Request, pk: str) -> Response:
-        """End it, accepted or not."""
+        """End this plan, accepted or not."""
         return self._plan(reject_plan(self.get_object()))
 
 
@@ -101,12 +101,12 @@ class PlannedDryings(mixins.RetrieveModelMixin, mixins.ListModelMixin, Endpoint)
     @extend_schema(request=serializers.PinSerializer, responses=serializers.PlannedDryingSerializer)
     @action(detail=True, methods=["post"])
     def pin(self, request: Request, pk: str) -> Response:
-        """Whether it stays as it is when the week is planned again."""
+        """Pin it, so that it stays when the week is planned again, or unpin it."""
         data = parse(serializers.PinSerializer, request.data)
         return respond(serializers.PlannedDryingSerializer, pin_drying(self.get_object(), **data))
 
     @extend_schema(request=None, responses=serializers.PlannedDryingSerializer)
     @action(detail=True, methods=["post"])
     def cancel(self, request: Request, pk: str) -> Response:
-        """Take it out of the plan."""
+        """Remove it from the plan."""
         return respond(serializers.PlannedDryingSerializer, cancel_drying(self.get_object(), by=request.user))

@@ -471,7 +471,7 @@ class Migration(migrations.Migration):
                     "printer",
                     models.ForeignKey(
                         blank=True,
-                        help_text="whose way to understand G90 and G91 counts",
+                        help_text="the machine that decides how G90 and G91 are read",
                         null=True,
                         on_delete=django.db.models.deletion.SET_NULL,
                         related_name="job_files",
@@ -491,7 +491,7 @@ class Migration(migrations.Migration):
                 ),
                 (
                     "member",
-                    models.CharField(blank=True, help_text="which job of a container", max_length=200),
+                    models.CharField(blank=True, help_text="name of the job in a container", max_length=200),
                 ),
                 (
                     "state",

@@ -30,12 +30,12 @@ class JobFile(models.Model):
         null=True,
         blank=True,
         related_name="job_files",
-        help_text="whose way to understand G90 and G91 counts",
+        help_text="the machine that decides how G90 and G91 are read",
     )
     diameter_mm = models.FloatField(
         default=1.75, validators=limits.FILE_DIAMETER_MM.validators, help_text="of the filament"
     )
-    member = models.CharField(max_length=200, blank=True, help_text="which job of a container")
+    member = models.CharField(max_length=200, blank=True, help_text="name of the job in a container")
     state = models.CharField(max_length=10, choices=State, default=State.WAITING)
     round = models.PositiveIntegerField(default=1)
     share_read = models.FloatField(default=0, help_text="0 to 1")

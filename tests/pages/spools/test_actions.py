@@ -75,7 +75,7 @@ def test_no_move_out_of_a_drying_run(shop, desk, free):
     assert current_stay(free).place == shop.dryer
 
 
-def test_it_was_elsewhere_for_a_while(shop, desk, free):
+def test_a_past_stay_is_added(shop, desk, free):
     away = {"place": shop.shelf.pk, "start": local_input(hours_ago(60)), "end": local_input(hours_ago(12))}
     desk.post(of("spool-away", free), away)
     stays = list(Stay.objects.filter(spool=free).values_list("place", flat=True))
