@@ -12,14 +12,15 @@ from functools import lru_cache
 from math import hypot
 
 import numpy as np
-from django.db.models import F, Prefetch, QuerySet, Window
-from django.db.models.functions import RowNumber
+from django.db.models import F, OuterRef, Prefetch, Q, QuerySet, Subquery, Window
+from django.db.models.functions import Coalesce, RowNumber
 
 from maintenance.flow.control_chart import START, ControlChart, control_chart, reached_after
 from maintenance.flow.curve import LIMITS, SAME_C, CheckSetup, FlowCurve, RateMasses, Usable, measure
 from maintenance.flow.diagnosis import FlowDiagnosis, diagnose
 from maintenance.models import Fitting, FlowBlob, FlowCheck, PartKind
 from maintenance.parts.wear_entries import filament_of
+from spools.checks import EARLIEST
 from spools.models import Feedstock
 
 ROLES = (PartKind.Role.NOZZLE, PartKind.Role.GEARS)
@@ -240,6 +241,43 @@ def _build_series(checks: list[EvaluatedCheck]) -> CheckSeries:
     return CheckSeries(checks, flow, charted, losses, control_chart(losses, uncertainties))
 
 
-def load_series(toolhead_id: int) -> list[CheckSeries]:
-    """All series of a toolhead."""
-    return group_into_series(evaluate_checks(FlowCheck.objects.valid().filter(toolhead=toolhead_id)))
+def load_current_series(toolhead_ids: Iterable[int], at: datetime) -> dict[int, list[CheckSeries]]:
+    """The series of toolheads whose parts are on them at a time, by toolhead id, the latest check first.
+
+    Four queries, however many. Checks from before those parts were first fitted are not loaded.
+    """
+    fitted_first = Fitting.objects.filter(part=OuterRef("part"), toolhead=OuterRef("toolhead"))
+    fitted_now = (
+        Fitting.objects.filter(Q(end=None) | Q(end__gt=at), toolhead=OuterRef("toolhead"), role__in=ROLES)
+        .filter(start__lte=at)
+        .annotate(since=Subquery(fitted_first.order_by("start").values("start")[:1]))
+    )
+    since = Subquery(fitted_now.order_by("-since").values("since")[:1])
+    checks = FlowCheck.objects.valid().filter(toolhead__in=list(toolhead_ids), at__lte=at)
+    by_toolhead: dict[int, list[EvaluatedCheck]] = {}
+    for check in evaluate_checks(checks.filter(at__gte=Coalesce(since, EARLIEST))):
+        by_toolhead.setdefault(check.check.toolhead_id, []).append(check)
+    return {
+        toolhead_id: [
+            series for series in group_into_series(evaluated) if not changed_since(series.latest, at)
+        ]
+        for toolhead_id, evaluated in by_toolhead.items()
+    }
+
+
+def load_series_with(check: EvaluatedCheck) -> CheckSeries | None:
+    """The series of a check; None of a withdrawn one. Loads the checks of its material since its parts were on."""
+    first: dict[int, datetime] = {}
+    for fitting in check.check.toolhead.fittings.all():
+        first.setdefault(fitting.part_id, fitting.start)
+    polymer_id, filler_id = check.material
+    checks = FlowCheck.objects.valid().filter(
+        toolhead=check.check.toolhead_id,
+        spool__feedstock__polymer=polymer_id,
+        spool__feedstock__filler=filler_id,
+        at__gte=max((first[part_id] for part_id in check.parts if part_id is not None), default=EARLIEST),
+    )
+    for series in group_into_series(evaluate_checks(checks)):
+        if any(other.check.pk == check.check.pk for other in series.checks):
+            return series
+    return None

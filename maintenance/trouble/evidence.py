@@ -6,8 +6,8 @@ from datetime import datetime, timedelta
 from django.db.models import Prefetch, Q, Sum
 
 from maintenance.flow.diagnosis import CLOG, EASIER, GEARS
-from maintenance.flow.history import changed_since, evaluate_checks, group_into_series, material_of
-from maintenance.models import FlowCheck, ServiceKind, Toolhead, TroubleOutcome, TroubleReport, WearEntry
+from maintenance.flow.history import load_current_series, material_of
+from maintenance.models import ServiceKind, Toolhead, TroubleOutcome, TroubleReport, WearEntry
 from maintenance.parts.life import PartWear
 from maintenance.readiness.builder import build_inputs
 from maintenance.readiness.inputs import JobSpec, OuterMoisture, ReadinessInputs
@@ -116,17 +116,10 @@ def _services(machine: MachineState) -> dict[str, ServiceProgress]:
 
 def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, Statement]:
     """How the last flow check read, by the causes that it speaks for: of this material, with these parts."""
-    checks = FlowCheck.objects.valid().filter(toolhead=toolhead, at__lte=at)
     material = material_of(spool.feedstock)
-    series = next(
-        (
-            series
-            for series in group_into_series(evaluate_checks(checks))
-            if series.latest.material == material
-        ),
-        None,
-    )
-    if series is None or changed_since(series.latest, at):
+    current = load_current_series([toolhead.pk], at).get(toolhead.pk, [])
+    series = next((series for series in current if series.latest.material == material), None)
+    if series is None:
         return {}
     diagnosis = series.diagnosis(series.latest)
     values = {"checked_at": series.latest.check.at.isoformat(), "reason": diagnosis.reason.as_data()}

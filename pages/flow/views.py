@@ -6,13 +6,22 @@ from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
+from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 
 from maintenance.flow.control_chart import START
 from maintenance.flow.curve import advice
 from maintenance.flow.gcode import commands, minutes_of
-from maintenance.flow.history import CheckSeries, EvaluatedCheck, evaluate_checks, load_series, material_name
+from maintenance.flow.history import (
+    CheckSeries,
+    EvaluatedCheck,
+    evaluate_checks,
+    load_current_series,
+    load_series_with,
+    material_name,
+)
 from maintenance.flow.records import record_flow_check
 from maintenance.models import FlowCheck, Toolhead
 from maintenance.readiness.rules.feeding import usable_words
@@ -21,20 +30,27 @@ from pages.flow.forms import FlowMassesForm, FlowPlanForm
 from pages.frame.forms import apply, post_data
 from spools.wording import format_number
 
+PER_PAGE = 30
+
 
 @login_required
 def toolhead_flow(request: HttpRequest, pk: int) -> HttpResponse:
-    """Every series of a toolhead, the newest first, and the checks that were withdrawn."""
+    """The series with the parts that are on a toolhead, and all its checks, the newest first."""
     toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
-    loading = toolhead.loadings.present().first()
+    loading, now = toolhead.loadings.present().first(), timezone.now()
+    checks = (
+        FlowCheck.objects.filter(toolhead=pk)
+        .order_by("-at", "-id")
+        .select_related("spool__feedstock__polymer", "spool__feedstock__filler")
+    )
     return render(
         request,
         "flow/toolhead.html",
         {
             "toolhead": toolhead,
             "loading": loading,
-            "series": [_series_card(series) for series in load_series(pk)],
-            "withdrawn": FlowCheck.objects.exclude(withdrawn_at=None).filter(toolhead=pk).order_by("-at"),
+            "series": [_series_card(series) for series in load_current_series([pk], now).get(pk, [])],
+            "page": Paginator(checks, PER_PAGE).get_page(request.GET.get("page")),
         },
     )
 
@@ -93,14 +109,7 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
 def flow_check(request: HttpRequest, pk: int) -> HttpResponse:
     check = get_object_or_404(FlowCheck.objects.select_related("recorded_by"), pk=pk)
     [evaluated] = evaluate_checks(FlowCheck.objects.filter(pk=pk))
-    series = next(
-        (
-            candidate
-            for candidate in load_series(check.toolhead_id)
-            if any(member.check.pk == pk for member in candidate.checks)
-        ),
-        None,
-    )
+    series = load_series_with(evaluated)
     return render(
         request,
         "flow/detail.html",
@@ -110,6 +119,7 @@ def flow_check(request: HttpRequest, pk: int) -> HttpResponse:
             "material": material_name(evaluated.check.spool.feedstock),
             "result": _result(evaluated, series),
             "drawing": draw_curve(evaluated.curve),
+            "chart": series and _chart(series),
         },
     )
 
@@ -165,6 +175,15 @@ def _series_card(series: CheckSeries) -> dict[str, Any]:
         "material": material_name(latest.check.spool.feedstock),
         "fitted": [str(fitting.part) for fitting in latest.fitted.values()],
         "result": _result(latest, series),
+        "drawing": draw_curve(latest.curve),
+        "chart": _chart(series),
+    }
+
+
+def _chart(series: CheckSeries) -> dict[str, Any]:
+    """The control chart of a series, in words, drawn and as a table."""
+    return {
+        "material": material_name(series.latest.check.spool.feedstock),
         "flow": format_number(series.flow_mm3_s),
         "signal": series.signal,
         "since": series.signals_since,
@@ -172,5 +191,4 @@ def _series_card(series: CheckSeries) -> dict[str, Any]:
         "missing": max(0, START + 1 - len(series.charted)),
         "drawings": draw_charts(series),
         "rows": list_chart_rows(series),
-        "drawing": draw_curve(latest.curve),
     }

@@ -11,11 +11,11 @@ from maintenance.flow.history import (
     CheckSeries,
     EvaluatedCheck,
     changed_since,
-    evaluate_checks,
-    group_into_series,
+    load_current_series,
+    load_last_checks,
     material_name,
 )
-from maintenance.models import FlowCheck, JobUse, PartKind, Reminder
+from maintenance.models import JobUse, PartKind, Reminder, Toolhead
 from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
 from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
@@ -27,20 +27,21 @@ Kind = Reminder.Kind
 def check_flow(now: datetime) -> Conditions:
     """Checks that are due, and charts that signal. A toolhead that never was checked needs none."""
     conditions = Conditions([Kind.FLOW_CHECK, Kind.FLOW_CHART])
-    checks = FlowCheck.objects.valid().filter(toolhead__printer__retired_at=None)
-    by_toolhead: dict[int, list[EvaluatedCheck]] = {}
-    for evaluated in evaluate_checks(checks):
-        by_toolhead.setdefault(evaluated.check.toolhead_id, []).append(evaluated)
+    toolhead_ids = list(Toolhead.objects.filter(printer__retired_at=None).values_list("pk", flat=True))
+    last: dict[int, EvaluatedCheck] = {}
+    for check in sorted(load_last_checks(toolhead_ids, now).values(), key=_recorded_order):
+        last[check.check.toolhead_id] = check
     last_prints = dict(
-        JobUse.objects.filter(job__withdrawn_at=None, toolhead__in=by_toolhead)
+        JobUse.objects.filter(job__withdrawn_at=None, toolhead__in=last)
         .order_by()
         .values_list("toolhead")
         .annotate(last=Max("job__start"))
     )
-    for toolhead_id, found in by_toolhead.items():
-        if (due := _check_due(found[-1], last_prints.get(toolhead_id), now)) is not None:
+    for toolhead_id, check in last.items():
+        if (due := _check_due(check, last_prints.get(toolhead_id), now)) is not None:
             conditions.open(due)
-        for series in _signals(found, now):
+    for found in load_current_series(last, now).values():
+        for series in _signals(found):
             reminder = _signal(series)
             over = series.losses[-1] >= LIMITS[1]
             conditions.open(reminder, urgent=over or (reminder.due_at is not None and reminder.due_at <= now))
@@ -67,12 +68,16 @@ def _check_due(last: EvaluatedCheck, last_print: datetime | None, now: datetime)
     )
 
 
-def _signals(found: Sequence[EvaluatedCheck], now: datetime) -> list[CheckSeries]:
-    """The latest series of each material that signals, as long as its parts are on the toolhead."""
+def _signals(current: Sequence[CheckSeries]) -> list[CheckSeries]:
+    """The latest series of each material, of those with the parts that are on the toolhead, if it signals."""
     latest: dict[tuple[int, int | None], CheckSeries] = {}
-    for series in group_into_series(found):
+    for series in current:
         latest.setdefault(series.latest.material, series)
-    return [series for series in latest.values() if series.signal and not changed_since(series.latest, now)]
+    return [series for series in latest.values() if series.signal]
+
+
+def _recorded_order(check: EvaluatedCheck) -> tuple[datetime, int]:
+    return check.check.at, check.check.pk
 
 
 def _signal(series: CheckSeries) -> Reminder:

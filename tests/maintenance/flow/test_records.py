@@ -12,10 +12,18 @@ from maintenance.changes import FLOW, PARTS
 from maintenance.flow.control_chart import START
 from maintenance.flow.curve import RateMasses
 from maintenance.flow.diagnosis import GEARS, NO_FAULT
-from maintenance.flow.history import evaluate_checks, load_last_checks, load_series, material_of
+from maintenance.flow.history import (
+    CheckSeries,
+    evaluate_checks,
+    group_into_series,
+    load_current_series,
+    load_last_checks,
+    load_series_with,
+    material_of,
+)
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
-from maintenance.models import FlowBlob, FlowCheck, Reminder
+from maintenance.models import Fitting, FlowBlob, FlowCheck, Reminder, Toolhead
 from maintenance.parts.fitting import add_stock, replace_part
 from maintenance.readiness.builder import verdict
 from maintenance.readiness.inputs import JobSpec
@@ -39,6 +47,11 @@ def loaded(shop, plain):
     """Plain PLA, on south since eight days."""
     load_spool(shop.south, plain, at=hours_ago(200), override_reason="a test")
     return plain
+
+
+def every_series(toolhead: Toolhead) -> list[CheckSeries]:
+    """All series of a toolhead, from all its checks."""
+    return group_into_series(evaluate_checks(FlowCheck.objects.valid().filter(toolhead=toolhead)))
 
 
 def due(kind_: str) -> list[Reminder]:
@@ -65,7 +78,7 @@ def test_a_withdrawn_check_stays_and_counts_no_more(shop, loaded):
     made = check(shop.south, loaded, hours_ago(100))
     withdraw(made, reason="weighed the wrong blobs")
     assert remaining(loaded).mass_g == pytest.approx(before_g)
-    assert FlowCheck.objects.count() == 1 and load_series(shop.south.pk) == []
+    assert FlowCheck.objects.count() == 1 and every_series(shop.south) == []
     with refuses("withdrawn_already"):
         withdraw(made, reason="again")
     with refuses("text_length", "reason"):
@@ -113,14 +126,14 @@ def test_a_catalogue_corrected_later_breaks_no_stored_check(shop, loaded):
 def test_only_checks_of_the_same_parts_and_polymer_are_compared(shop, loaded):
     check(shop.south, loaded, hours_ago(100))
     later = check(shop.south, loaded, hours_ago(90), slip=1)
-    [series] = load_series(shop.south.pk)
+    [series] = every_series(shop.south)
     assert series.baseline.check.at < later.at
     assert series.diagnosis(series.latest).cause == GEARS
     check(shop.south, loaded, hours_ago(80), nozzle_c=235)
     check(shop.south, loaded, hours_ago(70), rates=weigh(loaded, rates=(2.0, *RATES[1:])))
     replace_part(shop.south, "gears", shop.gears, at=hours_ago(60))
     check(shop.south, loaded, hours_ago(50))
-    newest, *older = load_series(shop.south.pk)
+    newest, *older = every_series(shop.south)
     assert [len(series.checks) for series in older] == [1, 1, 2]
     assert newest.diagnosis(newest.latest).cause == NO_FAULT
 
@@ -129,25 +142,57 @@ def test_a_part_recorded_late_still_counts(shop, loaded):
     check(shop.south, loaded, hours_ago(100))
     check(shop.south, loaded, hours_ago(80))
     replace_part(shop.south, "gears", shop.gears, at=hours_ago(90))
-    assert [len(series.checks) for series in load_series(shop.south.pk)] == [1, 1]
+    assert [len(series.checks) for series in every_series(shop.south)] == [1, 1]
 
 
-def test_many_checks_take_as_many_queries_as_one(shop, loaded):
-    counts = []
-    for hours in (100, 90, 80, 70):
+def pks(series: CheckSeries) -> list[int]:
+    return [check.check.pk for check in series.checks]
+
+
+def test_queries_do_not_grow_with_the_checks_and_only_those_of_the_present_parts_are_loaded(shop, loaded):
+    def load(evaluated) -> int:
+        with CaptureQueriesContext(connection) as queries:
+            [found] = load_current_series([shop.south.pk], timezone.now()).values()
+            load_last_checks([shop.south.pk], timezone.now())
+        assert sum(len(series.checks) for series in found) == evaluated
+        return len(queries)
+
+    check(shop.south, loaded, hours_ago(100))
+    few = load(1)
+    for hours in (90, 80, 70):
         check(shop.south, loaded, hours_ago(hours))
-        with CaptureQueriesContext(
-            connection,
-        ) as queries:
-            load_series(shop.south.pk)
-        counts.append(len(queries))
-    assert len(set(counts)) == 1
+    assert load(4) == few
+    replace_part(shop.south, "gears", shop.gears, at=hours_ago(60))
+    check(shop.south, loaded, hours_ago(50))
+    assert load(1) == few
+
+
+def test_current_series_are_those_of_all_series_whose_parts_are_on(shop, loaded):
+    """Gears that come back go on with their series; at a past time, the parts of then count."""
+    first = shop.south.fittings.get(role="gears", end=None).part
+    for hours, nozzle_c in ((110, 215), (105, 235), (100, 215)):
+        check(shop.south, loaded, hours_ago(hours), nozzle_c=nozzle_c)
+    replace_part(shop.south, "gears", shop.gears, at=hours_ago(90), removal="sound")
+    check(shop.south, loaded, hours_ago(80))
+    second = every_series(shop.south)[0]
+    shop.south.fittings.filter(role="gears", end=None).update(end=hours_ago(70), removal="sound")
+    Fitting.objects.create(part=first, toolhead=shop.south, role="gears", start=hours_ago(70))
+    check(shop.south, loaded, hours_ago(60))
+    newest, *_, older = [series for series in every_series(shop.south) if pks(series) != pks(second)]
+    [found] = load_current_series([shop.south.pk], timezone.now()).values()
+    assert [pks(series) for series in found] == [pks(newest), pks(older)]
+    assert len(newest.checks) == 3
+    [then] = load_current_series([shop.south.pk], hours_ago(75)).values()
+    assert [pks(series) for series in then] == [pks(second)]
+    for series in every_series(shop.south):
+        for member in series.checks:
+            assert pks(load_series_with(member)) == pks(series)
 
 
 def test_a_check_that_does_not_reach_the_charted_flow_is_not_charted(shop, loaded):
     check(shop.south, loaded, hours_ago(100))
     check(shop.south, loaded, hours_ago(90), rates=weigh(loaded, rates=RATES[:3]))
-    [series] = load_series(shop.south.pk)
+    [series] = every_series(shop.south)
     assert (len(series.checks), len(series.charted)) == (2, 1)
 
 
@@ -291,7 +336,7 @@ def test_soft_gears_are_signalled_before_the_job_that_would_have_failed(shop):
     assert (values["part"], values["toolhead"]) == ("soft gears", "South T0")
     assert reminder.reason.code == "reminder.flow_loss_rises"
     assert reminder.part.kind == soft
-    assert values["since"] == hours_ago(200 - 24 * first).isoformat()
+    assert values["since"] == FlowCheck.objects.order_by("at")[START + first].at.isoformat()
     # The pace foretells the day on which 10 % are lost where the baseline lost 5 %.
     reached = next(n for n, loss in enumerate(losses) if loss / true_loss(8) * 0.05 > 0.10)
     assert abs(reminder.due_at - hours_ago(200 - 24 * reached)) < timedelta(days=2)

@@ -3,6 +3,8 @@
 import re
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -13,6 +15,7 @@ from maintenance.flow.diagnosis import GEARS
 from maintenance.models import FlowCheck, Job
 from maintenance.reminders.sweep import sweep_subjects
 from pages.flow.charts import draw_curve
+from pages.flow.views import PER_PAGE
 from tests.maintenance.flow.flow_lab import check
 from tests.maintenance.flow.test_curve import check as curve_of
 from tests.pages.shown import notes, require_refused, shows
@@ -147,7 +150,24 @@ def test_a_check_is_withdrawn_once(shop, desk):
     page = desk.get(reverse("flow-check", args=[made.pk]))
     assert shows(page, "another scale", note="withdrawn") and address not in page.content.decode()
     require_refused(desk.post(address, {"reason": "again"}), "withdrawn_already")
-    assert "no_flow_check" in notes(desk.get(reverse("toolhead-flow", args=[made.toolhead_id])))
+    listed = desk.get(reverse("toolhead-flow", args=[made.toolhead_id]))
+    assert listed.context["series"] == [] and list(listed.context["page"]) == [made]
+
+
+def test_the_pages_of_a_toolheads_checks_take_as_many_queries_as_one(shop, desk):
+    toolhead, address = shop.toolheads[0], reverse("toolhead-flow", args=[shop.toolheads[0].pk])
+
+    def queries(of: str) -> int:
+        with CaptureQueriesContext(connection) as found:
+            assert desk.get(of).status_code == 200
+        return len(found)
+
+    first = check(toolhead, shop.spools[0], hours_ago(4.5))
+    few = [queries(address), queries(reverse("flow-check", args=[first.pk]))]
+    for n in range(PER_PAGE):
+        check(toolhead, shop.spools[0], hours_ago(4.4 - n / 10))
+    assert [queries(address), queries(reverse("flow-check", args=[first.pk]))] == few
+    assert [len(desk.get(address, {"page": n}).context["page"]) for n in (1, 2)] == [PER_PAGE, 1]
 
 
 def test_a_rising_loss_is_drawn_described_and_reminded_of(shop, desk):
