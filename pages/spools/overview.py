@@ -1,51 +1,76 @@
-"""All spools: where each is, what is on it, how wet it is."""
+"""All spools: where each is, what is on it, how wet it is and how long it lasts there."""
+
+from datetime import datetime
+from typing import Any
 
 from django.contrib.auth.decorators import login_required
-from django.db.models import Q
+from django.core.paginator import Paginator
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.utils import timezone
 
-from pages.spools.detail import describe_wetness
+from spools.air.hourly import HOUR
+from spools.board import board
 from spools.catalogue.values import material_values
-from spools.models import Spool
-from spools.moisture.state import moisture_of
+from spools.drying.advice_wording import format_hours_ahead
+from spools.models import Spool, SpoolBoard, Stay
+
+PER_PAGE = 50
 
 
 @login_required
 def spools(request: HttpRequest) -> HttpResponse:
     """Those in use, or with ?empty=1 those used up; ?q= narrows by code, material, maker, colour, place."""
     empty = "empty" in request.GET
-    query = request.GET.get("q", "").strip()
-    matches = Spool.objects.filter(emptied_at__isnull=not empty).select_related(
+    wanted = request.GET.get("q", "").replace("\0", "").strip()
+    page = Paginator(_find(wanted, empty), PER_PAGE).get_page(request.GET.get("page"))
+    now, shown = timezone.now(), list(page)
+    rows = {} if empty else board.read([spool.pk for spool in shown], now)
+    query = request.GET.copy()
+    query.pop("page", None)
+    context = {
+        "page": page,
+        "rows": [{"spool": spool, **_answers(spool, rows.get(spool.pk), now)} for spool in shown],
+        "empty": empty,
+        "wanted": wanted,
+        "query": query,
+    }
+    return render(request, "spools/list.html", context)
+
+
+def _find(wanted: str, empty: bool) -> QuerySet[Spool]:
+    found = Spool.objects.filter(emptied_at__isnull=not empty).select_related(
         "feedstock__polymer", "feedstock__maker", "feedstock__filler"
     )
-    for word in query.replace("\0", "").split():
-        matches = matches.filter(
+    for word in wanted.split():
+        there = Stay.objects.filter(spool=OuterRef("pk"), end=None, place__name__icontains=word)
+        found = found.filter(
             Q(code__icontains=word.replace("-", ""))
             | Q(batch__icontains=word)
             | Q(feedstock__name__icontains=word)
             | Q(feedstock__colour__icontains=word)
             | Q(feedstock__polymer__name__icontains=word)
             | Q(feedstock__maker__name__icontains=word)
-            | Q(stays__end=None, stays__place__name__icontains=word)
-        ).distinct()
-    listed = list(matches)
-    rows = [{"spool": spool} for spool in listed] if empty else _rows(listed)
-    return render(request, "spools/list.html", {"rows": rows, "empty": empty, "wanted": query})
-
-
-def _rows(listed: list[Spool]) -> list[dict]:
-    moistures = moisture_of(listed)
-    rows = []
-    for spool in listed:
-        moisture = moistures[spool.pk]
-        rows.append(
-            {
-                "spool": spool,
-                "place": moisture.history.stays[-1].place,
-                "amount": moisture.history.remaining(),
-                "limit_pct": material_values(spool.feedstock).limit_hold_pct,
-                "wet": describe_wetness(moisture, spool.feedstock),
-            }
+            | Exists(there)
         )
-    return rows
+    return found
+
+
+def _answers(spool: Spool, row: SpoolBoard | None, now: datetime) -> dict[str, Any]:
+    """What the board says; nothing of a spool that has no row yet."""
+    if row is None:
+        return {}
+    return {
+        "row": row,
+        "limit_pct": material_values(spool.feedstock).limit_hold_pct,
+        "prints_well": _format_until(row.prints_well_until, now),
+        "printable": _format_until(row.printable_until, now),
+    }
+
+
+def _format_until(until: datetime | None, now: datetime) -> str:
+    """How long from now; empty when it is over."""
+    if until is not None and until <= now:
+        return ""
+    return format_hours_ahead(None if until is None else (until - now) / HOUR)

@@ -12,6 +12,8 @@ from django.utils import timezone
 from maintenance.machines.loading import load_spool
 from maintenance.models import Loading, Reminder
 from maintenance.reminders.queries import count_due
+from pages.spools import overview
+from spools.board import board
 from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.ledger import weigh
 from spools.inventory.moves import current_stay, mark_empty, move_spool
@@ -63,6 +65,8 @@ def test_every_page_answers_in_few_queries(shop, desk, free):
         of("spool-dry", free) + f"?dryer={shop.dryer.pk}",
         of("spool-unload", loaded),
     ]
+    # As the worker does right after the facts.
+    board.catch_up(timezone.now())
     counts = {}
     for address in addresses:
         with CaptureQueriesContext(connection) as queries:
@@ -82,6 +86,33 @@ def test_the_list_is_searched_by_code_material_and_place(shop, desk, free):
     mark_empty(free, at=hours_ago(1))
     assert free.code not in found()
     assert found(empty="1") == {free.code}
+
+
+def test_the_list_shows_the_answers_of_the_board_with_their_age(shop, desk, free):
+    row = board.read([free.pk])[free.pk]
+    response = desk.get("/spools/", {"q": free.code})
+    (shown,) = response.context["rows"]
+    assert board.values_of(shown["row"]) == board.values_of(row)
+    assert row.prints_well_until == row.computed_at, "it is wet"
+    assert "may no longer print well, may be over the print limit" in words(response)
+    assert timezone.localtime(row.computed_at).isoformat() in response.content.decode()
+    dry = next(row for row in board.read().values() if row.prints_well_until is None)
+    listed = desk.get("/spools/", {"q": dry.spool.code})
+    assert "prints well for 60 days and more, printable for 60 days and more" in words(listed)
+
+
+def test_the_list_has_pages_and_takes_as_many_queries_for_each(shop, desk, monkeypatch):
+    monkeypatch.setattr(overview, "PER_PAGE", 2)
+    board.read()
+    counts, codes = [], []
+    for number in (1, 2):
+        with CaptureQueriesContext(connection) as queries:
+            response = desk.get("/spools/", {"page": number, "q": "example"})
+        counts.append(len(queries))
+        codes.append([row["spool"].code for row in response.context["rows"]])
+    assert counts[0] == counts[1] and counts[0] < 12
+    assert len({*codes[0], *codes[1]}) == 4
+    assert 'href="?q=example&amp;page=1"' in response.content.decode()
 
 
 def test_the_spools_page_shows_moisture_amount_air_and_verdicts(shop, desk, free):
