@@ -2,6 +2,7 @@ from importlib import import_module
 from typing import Any
 
 from django.apps import AppConfig
+from django.db.models.signals import post_save
 
 # Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
 CONSEQUENCES = ["flow.records", "jobs.records", "parts.fitting", "service.records"]
@@ -14,9 +15,11 @@ class MaintenanceConfig(AppConfig):
 
     def ready(self) -> None:
         from background.signals import before_fork
-        from maintenance.changes import facts_committed
+        from maintenance.changes import facts_committed, machine_saved
 
         facts_committed.connect(sweep_reminders, dispatch_uid="maintenance.reminders")
+        for name in ("Printer", "Toolhead"):
+            post_save.connect(machine_saved, self.get_model(name), dispatch_uid=f"maintenance.board.{name}")
         before_fork.connect(load_kernels, dispatch_uid="maintenance.kernels")
         for module in [*CONSEQUENCES, *WORDING]:
             import_module(f"maintenance.{module}")

@@ -1,13 +1,18 @@
-"""Reports changed facts after their commit.
+"""Reports changed facts: reminders follow after the commit, the board of toolheads is stale with it.
 
-Modules that record facts call ``facts_changed``; modules above them connect to ``facts_committed``. So the modules
-of facts import nothing of reminders.
+Modules that record facts call ``facts_changed`` and ``toolheads_changed``; modules above them connect to
+``facts_committed``. So the modules of facts import nothing of reminders and of the board.
 """
 
 import threading
+from typing import Any
 
 from django.db import transaction
+from django.db.models import F, Q
 from django.dispatch import Signal
+
+from background.queue import enqueue
+from maintenance.models import Printer, Toolhead
 
 PARTS, FLOW, STOCK, SERVICE = "parts", "flow", "stock", "service"
 # Sent after the commit with ``subjects``, a frozenset of the names above. The error of a receiver is logged and
@@ -37,3 +42,18 @@ def _send() -> None:
     subjects, _pending.subjects = frozenset(_pending.subjects), set()
     if subjects:
         facts_committed.send_robust(sender=None, subjects=subjects)
+
+
+def toolheads_changed(which: Q | None = None) -> None:
+    """Make the rows of these toolheads on the board stale, in the caller's transaction, and wake the worker.
+
+    Without a condition all of them: for a kind of part or service, whose numbers concern every machine.
+    """
+    toolheads = Toolhead.objects.all() if which is None else Toolhead.objects.filter(which)
+    toolheads.update(board_generation=F("board_generation") + 1)
+    enqueue("maintenance.refresh_board", singleton_key="maintenance.refresh_board")
+
+
+def machine_saved(instance: Printer | Toolhead, **_: Any) -> None:
+    """A receiver of post_save: the limits of a machine are edited in the API and the admin, too."""
+    toolheads_changed(Q(printer=instance) if isinstance(instance, Printer) else Q(pk=instance.pk))

@@ -5,7 +5,9 @@ from typing import Any
 from django.utils import timezone
 
 from background.queue import background_work, repeated_work
+from maintenance.board import toolheads
 from maintenance.jobs import files as job_files
+from maintenance.models import ToolheadBoard
 from maintenance.reminders import sweep as sweeps
 from maintenance.reminders.delivery import tasks as delivery  # noqa: F401  registers its work
 
@@ -18,6 +20,17 @@ def _scan() -> sweeps.Scan:
 def raise_reminders(prepared: sweeps.Scan) -> None:
     """Store what was computed outside the transaction."""
     sweeps.store_scan(prepared, timezone.now())
+
+
+def _compute_toolheads() -> list[ToolheadBoard]:
+    now = timezone.now()
+    return toolheads.compute(toolheads.find_due(now), now)
+
+
+@repeated_work(name="maintenance.refresh_board", minutes=15, prepare=_compute_toolheads, queue="moisture")
+def refresh_board(prepared: list[ToolheadBoard]) -> None:
+    """Store the rows of toolheads that were stale or had their turn."""
+    toolheads.store(prepared)
 
 
 @background_work("maintenance.read_job_file", prepare=job_files.read_file, limit_s=900, queue="files")

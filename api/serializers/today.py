@@ -3,7 +3,14 @@ from rest_framework import serializers
 from api.fields import Moment, Number, SpoolCode
 from api.serializers.machines import VerdictSerializer
 from api.serializers.reminders import ReminderSerializer
-from api.serializers.spools import AmountSerializer
+
+
+class RemainingSerializer(serializers.Serializer):
+    """Filament on the spool, g: likely, and its bounds."""
+
+    mass_g = Number()
+    low_g = Number()
+    high_g = Number()
 
 
 class ReadyRowSerializer(serializers.Serializer):
@@ -12,17 +19,17 @@ class ReadyRowSerializer(serializers.Serializer):
     toolhead = serializers.IntegerField(source="toolhead.pk")
     toolhead_name = serializers.CharField(source="toolhead.__str__")
     verdict = VerdictSerializer()
-    remaining = AmountSerializer(source="amount")
+    remaining = RemainingSerializer(source="board")
 
 
 class LaterRowSerializer(serializers.Serializer):
+    """A material on hold. Its toolhead and verdict are null in a shop without printers."""
+
     material = serializers.CharField()
     spool = SpoolCode(read_only=True)
-    dryer = serializers.IntegerField(source="dryer.pk", allow_null=True)
-    set_point_c = Number(source="plan.set_point_c", allow_null=True)
-    hours = Number(source="plan.hours", allow_null=True, help_text="of drying, if it started now")
-    ready_at = Moment(allow_null=True)
-    reason = serializers.CharField()
+    toolhead = serializers.IntegerField(source="toolhead.pk", allow_null=True)
+    verdict = VerdictSerializer(allow_null=True)
+    ready_at = Moment(allow_null=True, help_text="when its drying is done; null where another hold stays")
 
 
 class TodaySerializer(serializers.Serializer):

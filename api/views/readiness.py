@@ -7,6 +7,7 @@ from rest_framework.response import Response
 from api.fields import parse
 from api.serializers import machines as serializers
 from api.views.base import Endpoint, respond
+from maintenance.board.shop import small_job_verdicts
 from maintenance.models import Toolhead
 from maintenance.readiness.builder import verdicts
 from maintenance.readiness.inputs import JobSpec
@@ -18,8 +19,8 @@ def job_spec(job: dict[str, Any] | None) -> JobSpec | None:
 
 
 def judge_pairs(pairs: list[tuple[Toolhead, Spool]], job: JobSpec | None = None) -> list[dict[str, Any]]:
-    """The verdict of each pair, in their order, as PairVerdictSerializer renders it."""
-    verdicts_by_pair = verdicts(pairs, job)
+    """The verdict of each pair, in their order, as PairVerdictSerializer renders it; from the board without a job."""
+    verdicts_by_pair = small_job_verdicts(pairs) if job is None else verdicts(pairs, job)
     return [
         {"toolhead": toolhead.pk, "spool": spool.code, "state": verdict.state, "checks": verdict.checks}
         for toolhead, spool in pairs

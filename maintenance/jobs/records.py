@@ -6,9 +6,10 @@ from datetime import datetime
 from typing import Any, NotRequired, TypedDict, Unpack
 
 from django.db import transaction
+from django.db.models import Q
 
 from maintenance import limits
-from maintenance.changes import FLOW, PARTS, SERVICE, STOCK, facts_changed
+from maintenance.changes import FLOW, PARTS, SERVICE, STOCK, facts_changed, toolheads_changed
 from maintenance.checks import require_loaded
 from maintenance.machines.loading import require_no_hold
 from maintenance.models import Job, JobFile, JobUse, Toolhead
@@ -170,6 +171,8 @@ def return_filament(job: Job) -> None:
 def _update_wear(job: Job) -> None:
     """Its wear onto the parts, and what that makes due: seen at once, not at the next sweep."""
     recount_wear(job.uses.all())
+    # The parts of the printer wear with it, whichever of its toolheads printed.
+    toolheads_changed(Q(printer=job.printer))
     facts_changed(PARTS, FLOW, STOCK, SERVICE)
 
 

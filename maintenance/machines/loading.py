@@ -7,6 +7,8 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Q
 
+from maintenance.board.shop import small_job_verdicts
+from maintenance.changes import toolheads_changed
 from maintenance.models import Loading, Toolhead
 from maintenance.models.machines import LoadingQuerySet
 from maintenance.readiness.builder import verdict
@@ -41,7 +43,7 @@ def load_spool(
         lock_dryer(unload_to)
     spool = lock_spool(spool)
     require_in_use(spool)
-    at = require_past_time(at, spool)
+    is_now, at = at is None, require_past_time(at, spool)
     override_reason = override_reason.strip()
     if toolhead.printer.retired_at is not None:
         raise refusal(
@@ -50,9 +52,13 @@ def load_spool(
     _end_forgotten(Loading.objects.filter(Q(toolhead=toolhead) | Q(spool=spool), end=None))
     _require_free_spool(spool, at)
     _make_room(toolhead, unload_to, at, by)
-    judged = verdict(toolhead, spool, job, at=at)
+    if job is None and is_now:
+        judged = small_job_verdicts([(toolhead, spool)])[toolhead.pk, spool.pk]
+    else:
+        judged = verdict(toolhead, spool, job, at=at)
     require_no_hold(judged, override_reason, "loaded")
     move_spool(spool, toolhead.printer.place, at=at, by=by)
+    toolheads_changed(Q(pk=toolhead.pk))
     return Loading.objects.create(
         toolhead=toolhead,
         spool=spool,

@@ -693,6 +693,14 @@ class Migration(migrations.Migration):
                         ],
                     ),
                 ),
+                (
+                    "board_generation",
+                    models.PositiveIntegerField(
+                        default=0,
+                        editable=False,
+                        help_text="raised by whoever adds a fact that its row of the board rests on",
+                    ),
+                ),
             ],
             options={
                 "ordering": ["printer__name", "name"],
@@ -1406,6 +1414,38 @@ class Migration(migrations.Migration):
             options={
                 "verbose_name_plural": "service entries",
                 "ordering": ["-at", "-id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="ToolheadBoard",
+            fields=[
+                (
+                    "toolhead",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        primary_key=True,
+                        related_name="board",
+                        serialize=False,
+                        to="maintenance.toolhead",
+                    ),
+                ),
+                (
+                    "generation",
+                    models.PositiveIntegerField(help_text="of the toolhead before its facts were read"),
+                ),
+                ("computed_at", models.DateTimeField()),
+                (
+                    "good_until",
+                    models.DateTimeField(db_index=True, help_text="from then on time alone makes it stale"),
+                ),
+                ("inputs_json", models.BinaryField(help_text="the ToolheadInputs of the readiness rules")),
+                (
+                    "materials_json",
+                    models.BinaryField(help_text="a MaterialState for each feedstock in use, by its id"),
+                ),
+            ],
+            options={
+                "verbose_name_plural": "board of toolheads",
             },
         ),
         migrations.CreateModel(

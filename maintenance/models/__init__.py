@@ -1,3 +1,4 @@
+from .board import ToolheadBoard
 from .delivery import Channel, Message, NotificationSettings, Subscription
 from .flow_checks import FlowBlob, FlowCheck
 from .job_files import JobFile
@@ -30,6 +31,7 @@ __all__ = [
     "StockEntry",
     "Subscription",
     "Toolhead",
+    "ToolheadBoard",
     "TroubleOutcome",
     "TroubleReport",
     "WearEntry",

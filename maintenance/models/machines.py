@@ -47,6 +47,11 @@ class Toolhead(Versioned):
     feed = models.CharField(max_length=10, choices=Feed, default=Feed.DIRECT)
     # Filament between drive and nozzle that cannot be fed when the spool ends.
     tail_mm = models.FloatField(default=150, validators=limits.TAIL_MM.validators)
+    board_generation = models.PositiveIntegerField(
+        default=0,
+        editable=False,
+        help_text="raised by whoever adds a fact that its row of the board rests on",
+    )
 
     class Meta:
         ordering = ["printer__name", "name"]

@@ -7,7 +7,7 @@ from django.db import transaction
 from django.db.models import Q
 
 from maintenance import limits
-from maintenance.changes import FLOW, PARTS, STOCK, facts_changed
+from maintenance.changes import FLOW, PARTS, STOCK, facts_changed, toolheads_changed
 from maintenance.models import BoreReading, Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead
 from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
 from maintenance.parts.wear_entries import in_stock, recount_site_wear, recount_wear
@@ -35,6 +35,7 @@ def save_kind(kind: PartKind) -> PartKind:
         raise refusal("role_in_use", "Its parts were fitted in another role. Add a new kind instead.", "role")
     kind.save()
     recount_wear(JobUse.objects.filter(wear__part__kind=kind))
+    toolheads_changed()
     _sweep()
     return kind
 
@@ -134,8 +135,13 @@ def remove_part(fitting: Fitting, *, removal: str, at: datetime | None = None, b
     fitting = _require_fitted(fitting)
     _take_off(fitting, removal, at)
     recount_site_wear(site, at)
+    _machine_changed(site)
     _sweep()
     return fitting
+
+
+def _machine_changed(site: Site) -> None:
+    toolheads_changed(Q(pk=site.pk) if isinstance(site, Toolhead) else Q(printer=site))
 
 
 @transaction.atomic
@@ -170,13 +176,19 @@ def record_bore(
     reading = BoreReading.objects.create(
         part=part, at=at, bore_mm=bore_mm, error_mm=error_mm, method=method, note=note, recorded_by=by
     )
-    _sweep()
+    _lives_changed(part)
     return reading
 
 
 @follows_withdrawal(BoreReading)
 def learn_without(reading: BoreReading) -> None:
     """Lives are learnt without the reading."""
+    _lives_changed(reading.part)
+
+
+def _lives_changed(part: Part) -> None:
+    fitted = {"fittings__part": part, "fittings__end": None}
+    toolheads_changed(Q(**fitted) | Q(**{f"printer__{name}": value for name, value in fitted.items()}))
     _sweep()
 
 
@@ -206,6 +218,7 @@ def _take_off(fitting: Fitting, removal: str, at: datetime) -> None:
         )
     fitting.end, fitting.removal = at, removal
     fitting.save(update_fields=["end", "removal"])
+    _machine_changed(fitting.site)
 
 
 def _fit_new(site: Site, kind: PartKind, at: datetime, by: Any) -> Fitting:
@@ -221,8 +234,13 @@ def _fit(part: Part, site: Site, at: datetime, by: Any) -> Fitting:
     place = {"toolhead": site} if isinstance(site, Toolhead) else {"printer": site}
     fitting = Fitting.objects.create(part=part, role=part.kind.role, start=at, recorded_by=by, **place)
     recount_site_wear(site, at)
+    _machine_changed(site)
     _sweep()
     return fitting
+
+
+def _site_changed(site: Site) -> None:
+    toolheads_changed(Q(pk=site.pk) if isinstance(site, Toolhead) else Q(printer=site))
 
 
 def _sweep() -> None:

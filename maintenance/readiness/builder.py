@@ -111,7 +111,9 @@ def build_inputs(
         key = _key(machine, state)
         material, toolhead, mass_g = materials[state.spool.feedstock_id], toolheads[key[0]], jobs[key].mass_g
         site = PrintSite(
-            toolhead.name, _outer_moisture(ends.get(key), material, mass_g), _tail_g(toolhead, material)
+            toolhead.name,
+            _outer_moisture(ends.get(key), material, mass_g),
+            compute_tail_g(toolhead, material),
         )
         spool = build_spool_inputs(state, material, mass_g)
         found[key] = ReadinessInputs(spool, site, material, toolhead, jobs[key])
@@ -154,7 +156,7 @@ def _forecast_ends(
 
 def build_spool_inputs(state: SpoolState, material: MaterialInputs, mass_g: float) -> SpoolInputs:
     """mass_g: of the outer turns whose moisture counts."""
-    drying, drying_remedy = _open_run_words(state.run)
+    drying, drying_remedy = open_run_words(state.run)
     return SpoolInputs(
         code=pretty(state.spool.code),
         low_g=state.amount.low_g,
@@ -266,7 +268,7 @@ def _fitted_part(part: PartWear) -> FittedPart:
     )
 
 
-def _open_run_words(run: DryingRun | None) -> tuple[str, str]:
+def open_run_words(run: DryingRun | None) -> tuple[str, str]:
     """The drying run that the spool is in, in words, and the remedy; empty texts without a run."""
     if run is None:
         return "", ""
@@ -277,7 +279,7 @@ def _open_run_words(run: DryingRun | None) -> tuple[str, str]:
     )
 
 
-def _tail_g(toolhead: ToolheadInputs, material: MaterialInputs) -> float:
+def compute_tail_g(toolhead: ToolheadInputs, material: MaterialInputs) -> float:
     """Filament between drive and nozzle, which cannot be fed once the spool ends."""
     area_mm2 = pi * material.filament.diameter_mm**2 / 4
     return toolhead.tail_mm * area_mm2 * material.filament.density_g_cm3 / 1000

@@ -40,3 +40,7 @@ class Verdict:
         """The checks that are not clear, the worst first."""
         unclear = [check for check in self.checks if check.state != CLEAR]
         return sorted(unclear, key=lambda check: -STATES.index(check.state))
+
+    @property
+    def holds(self) -> list[ReadinessCheck]:
+        return [check for check in self.checks if check.state == HOLD]

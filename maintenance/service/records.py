@@ -4,10 +4,11 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from maintenance import limits
-from maintenance.changes import SERVICE, facts_changed
+from maintenance.changes import SERVICE, facts_changed, toolheads_changed
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
 from spools.checks import require_past_time, require_within
 from spools.facts import follows_withdrawal
@@ -37,7 +38,7 @@ def record_service(
     entry = ServiceEntry.objects.create(
         kind=kind, printer=printer, toolhead=toolhead, at=at, note=note, recorded_by=by
     )
-    facts_changed(SERVICE)
+    _count_changed(entry)
     return entry
 
 
@@ -62,6 +63,11 @@ def _subject(
 @follows_withdrawal(ServiceEntry)
 def count_on(entry: ServiceEntry) -> None:
     """The count goes on as if the service had not been done."""
+    _count_changed(entry)
+
+
+def _count_changed(entry: ServiceEntry) -> None:
+    toolheads_changed(Q(printer=entry.printer))
     facts_changed(SERVICE)
 
 
@@ -77,5 +83,6 @@ def save_kind(kind: ServiceKind) -> ServiceKind:
     kind.full_clean()
     require_within("interval", kind.interval, *limits.INTERVAL[:2], kind.get_unit_display())
     kind.save()
+    toolheads_changed()
     facts_changed(SERVICE)
     return kind

@@ -8,10 +8,10 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
-from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE, STATES
+from maintenance.board.shop import load_board
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from pages.spools.lookup import with_spool
 from pages.spools.timeline import TimelineEvent, build_timeline
-from pages.spools.verdicts import judge_on_all_toolheads
 from pages.spools.winding_chart import draw_winding
 from spools.catalogue.values import material_values, properties
 from spools.codes import pretty
@@ -20,7 +20,7 @@ from spools.drying.heat_budget import compute_heat
 from spools.inventory import ledger
 from spools.models import DryingRun, Feedstock, Spool
 from spools.moisture.history import Segment
-from spools.moisture.state import ORIGIN, Interval, Moisture, forecast
+from spools.moisture.state import ORIGIN, Interval, Moisture, forecast, moisture_now
 from spools.physics_inputs import SMALL_JOB_G, ConstantAir
 
 AHEAD_H = (24, 72, 168)
@@ -84,15 +84,15 @@ def spool(request: HttpRequest, spool: Spool) -> HttpResponse:
 
 def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
     """Context of the page of a spool in use; its facts are loaded once."""
-    spool_state, verdicts = judge_on_all_toolheads(spool)
-    moisture = spool_state.moisture
-    assert moisture is not None
+    moisture, board = moisture_now(spool), load_board([spool.pk])
+    row = board.rows[spool.pk]
     limits = properties(spool.feedstock)
     hold, clear = limits["limit_hold_pct"], limits["limit_clear_pct"]
     segment = moisture.history.segment_at(moisture.at)
-    toolhead = next((row.machine.toolhead for row in verdicts if row.machine.loaded == spool.pk), None)
+    toolhead = board.toolhead_of(spool.pk)
     return {
-        "amount": spool_state.amount,
+        "amount": moisture.history.remaining(),
+        "board": row,
         "moisture": moisture,
         "heat": compute_heat(spool, moisture.history.runs, moisture.at),
         "wet": describe_wetness(moisture, spool.feedstock),
@@ -103,19 +103,14 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
         "segment": segment,
         "since": moisture.history.stays[-1].start,
         "air_from": ORIGIN[segment.air.origin] if segment else "",
-        "forecasts": forecast_wet(moisture, segment) if segment and not spool_state.run else [],
-        **_dryer_context(spool_state.run, moisture),
+        "forecasts": forecast_wet(moisture, segment) if segment and not row.run else [],
+        **_dryer_context(row.run, moisture),
         "now": timezone.now(),
         "toolhead": toolhead,
         "loading": toolhead
         and next((event for event in events if event.kind == "loading" and not event.until), None),
-        # Where it is loaded comes first, then where it prints best: the first one's reasons are in sight.
-        "verdicts": [
-            (row.machine.toolhead, row.verdict)
-            for row in sorted(
-                verdicts, key=lambda row: (row.machine.loaded != spool.pk, STATES.index(row.verdict.state))
-            )
-        ],
+        # The first one's reasons are in sight.
+        "verdicts": board.everywhere(spool.pk),
     }
 
 

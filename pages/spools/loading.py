@@ -4,6 +4,7 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
+from maintenance.board.shop import load_board
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading
 from maintenance.readiness.rules.service import material_change
@@ -11,7 +12,6 @@ from maintenance.readiness.verdict import HOLD
 from pages.frame.forms import apply, post_data
 from pages.spools.forms import LoadForm, UnloadForm
 from pages.spools.lookup import with_spool
-from pages.spools.verdicts import OnToolhead, judge_on_all_toolheads
 from spools.codes import pretty
 from spools.models import Spool
 
@@ -20,21 +20,23 @@ from spools.models import Spool
 def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Without a toolhead the choice, each with its verdict; with one its verdict and the confirmation."""
     toolhead_id = request.POST.get("toolhead") or request.GET.get("toolhead")
-    _, verdicts = judge_on_all_toolheads(spool)
-    spools_on = _loaded_spools(verdicts)
+    if spool.emptied_at is not None:
+        messages.error(request, f"{pretty(spool.code)} is marked empty.", extra_tags="marked_empty")
+        return redirect("spool", spool.code)
+    board = load_board([spool.pk])
+    spools_on = Spool.objects.select_related("feedstock__maker").in_bulk(board.loaded.values())
     if toolhead_id is None:
         rows = [
-            (machine.toolhead, verdict, spools_on.get(machine.loaded)) for machine, _, verdict in verdicts
+            (toolhead, verdict, spools_on.get(board.loaded.get(toolhead.pk, 0)))
+            for toolhead, verdict in board.everywhere(spool.pk)
         ]
         return render(request, "spools/choose_toolhead.html", {"spool": spool, "rows": rows})
-    chosen = next((row for row in verdicts if str(row.machine.toolhead.pk) == toolhead_id), None)
-    if chosen is None:
+    toolhead = next((head for pk, head in board.toolheads.items() if str(pk) == toolhead_id), None)
+    if toolhead is None:
         raise Http404("There is no such toolhead in use.")
-    machine, inputs, verdict = chosen
-    current_toolhead = next(
-        (row.machine.toolhead for row in verdicts if row.machine.loaded == spool.pk), None
-    )
-    if current_toolhead == machine.toolhead:
+    inputs, verdict = board.inputs(toolhead.pk, spool.pk), board.verdict(toolhead.pk, spool.pk)
+    current_toolhead = board.toolhead_of(spool.pk)
+    if current_toolhead == toolhead:
         messages.error(
             request, f"{pretty(spool.code)} is on {current_toolhead} already.", extra_tags="on_it_already"
         )
@@ -46,7 +48,10 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
             extra_tags="on_another",
         )
         return redirect("spool-unload", spool.code)
-    current_spool, printer_place = spools_on.get(machine.loaded), machine.toolhead.printer.place
+    current_spool, printer_place = (
+        spools_on.get(board.loaded.get(toolhead.pk, 0)),
+        toolhead.printer.place,
+    )
     form = LoadForm(
         post_data(request),
         hold=verdict.state == HOLD,
@@ -56,7 +61,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     if apply(
         form,
         lambda data: load_spool(
-            machine.toolhead,
+            toolhead,
             spool,
             at=data["when"],
             override_reason=data.get("override_reason", ""),
@@ -64,23 +69,17 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"{pretty(spool.code)} is loaded on {machine.toolhead}.")
+        messages.success(request, f"{pretty(spool.code)} is loaded on {toolhead}.")
         return redirect("spool", spool.code)
     change = material_change(inputs.material, inputs.toolhead, inputs.job.nozzle_c)
     context = {
         "spool": spool,
-        "toolhead": machine.toolhead,
+        "toolhead": toolhead,
         "verdict": verdict,
         "form": form,
         "change": change,
     }
     return render(request, "spools/load.html", context | {"current_spool": current_spool})
-
-
-def _loaded_spools(verdicts: list[OnToolhead]) -> dict[int | None, Spool]:
-    """The spools that are on these toolheads, by their ids."""
-    loaded = {row.machine.loaded for row in verdicts if row.machine.loaded is not None}
-    return dict(Spool.objects.select_related("feedstock__maker").in_bulk(loaded))
 
 
 @with_spool

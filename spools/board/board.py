@@ -88,7 +88,7 @@ def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) 
         wanted = wanted.filter(pk__in=list(spool_ids))
     ids = set(wanted.values_list("pk", flat=True))
     stored = rows_in_use() if spool_ids is None else rows_in_use().filter(spool__in=ids)
-    rows = {row.spool_id: row for row in stored.select_related("place")}
+    rows = {row.spool_id: row for row in stored.select_related("place", "run__dryer")}
     good = set(stored.filter(fresh(now)).values_list("pk", flat=True))
     rows |= {row.spool_id: row for row in _catch_up(sorted(ids - good), now)}
     return {pk: rows[pk] for pk in sorted(ids & rows.keys())}

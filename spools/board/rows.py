@@ -133,6 +133,8 @@ def compute_rows(
             heat_share=compute_heat(history.spool, history.runs, now).life_share,
             run_dry_at=dry_at.get(pk),
         )
+        if (run := _open_run(history)) is not None and row.run_dry_at is not None:
+            row.ready_at = max(now, run.planned_end, row.run_dry_at)
         _set_moisture(row, outer[pk], intervals[pk], material_values(history.spool.feedstock))
         _set_amount(row, history)
         _set_place(row, history, here[pk], now)

@@ -1548,6 +1548,13 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 (
+                    "ready_at",
+                    models.DateTimeField(
+                        help_text="when its drying is done, by its run or its advice; none: not here, or not needed",
+                        null=True,
+                    ),
+                ),
+                (
                     "heat_share",
                     models.FloatField(
                         help_text="used of the heat budget for life; none without one", null=True

@@ -1,5 +1,6 @@
 """The board of spools: one row of answers for each spool in use, rebuildable from the facts."""
 
+from collections.abc import Sequence
 from functools import cached_property
 
 import msgspec
@@ -10,7 +11,7 @@ from .places import Place
 from .stock import Spool
 
 
-class AirOutlook(msgspec.Struct, frozen=True):
+class AirOutlook(msgspec.Struct, frozen=True, array_like=True):
     """The outer turns of a spool in constant air: after a small job there, and how long they last there.
 
     end_*: after the small job, % by mass and shares of the members over the clear and the print limit.
@@ -30,10 +31,26 @@ class AirOutlook(msgspec.Struct, frozen=True):
 
 
 _encoder, _decoder = msgspec.json.Encoder(), msgspec.json.Decoder(list[AirOutlook])
+# Temperature in °C, relative humidity in %, whether a fan moves it.
+Air = tuple[float, float, bool]
 
 
 def encode_outlooks(outlooks: list[AirOutlook]) -> bytes:
     return _encoder.encode(outlooks)
+
+
+def decode_outlooks(stored: bytes | memoryview) -> list[AirOutlook]:
+    return _decoder.decode(bytes(stored))
+
+
+def nearest_air(airs: Sequence[Air], to: Air) -> int:
+    """The index of the nearest air; 2 % RH count as much as 1 K. ValueError without any."""
+
+    def distance(number: int) -> tuple[bool, float]:
+        temperature_c, rh_pct, moving = airs[number]
+        return moving != to[2], abs(temperature_c - to[0]) + abs(rh_pct - to[1]) / 2
+
+    return min(range(len(airs)), key=distance)
 
 
 class SpoolBoard(models.Model):
@@ -70,6 +87,10 @@ class SpoolBoard(models.Model):
     run_dry_at = models.DateTimeField(
         null=True, help_text="when all of it is likely dry; none: not in this run"
     )
+    ready_at = models.DateTimeField(
+        null=True,
+        help_text="when its drying is done, by its run or its advice; none: not here, or not needed",
+    )
     heat_share = models.FloatField(null=True, help_text="used of the heat budget for life; none without one")
     prints_well_until = models.DateTimeField(
         null=True, help_text="in its place, from then on possibly over the clear limit; none: over 60 days"
@@ -86,13 +107,9 @@ class SpoolBoard(models.Model):
     @cached_property
     def outlooks(self) -> list[AirOutlook]:
         """For each class of air that the shop had then."""
-        return _decoder.decode(bytes(self.outlooks_json))
+        return decode_outlooks(self.outlooks_json)
 
     def outlook(self, temperature_c: float, rh_pct: float, moving: bool) -> AirOutlook | None:
-        """That of the nearest class of air; 2 % RH count as much as 1 K. None where the shop has no printer."""
-
-        def distance(other: AirOutlook) -> tuple[bool, float]:
-            off = abs(other.temperature_c - temperature_c) + abs(other.rh_pct - rh_pct) / 2
-            return other.moving != moving, off
-
-        return min(self.outlooks, key=distance, default=None)
+        """That of the nearest class of air. None where the shop has no printer."""
+        airs = [(end.temperature_c, end.rh_pct, end.moving) for end in self.outlooks]
+        return self.outlooks[nearest_air(airs, (temperature_c, rh_pct, moving))] if airs else None

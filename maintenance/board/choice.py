@@ -1,0 +1,171 @@
+"""The best spool and toolhead for each material, from columns of the board: no verdict is judged for a pair.
+
+The worst of a few small states decides: that of the spool in the air at the toolhead, that of its material on the
+toolhead, and whether it holds enough. Spools of a feedstock that stand alike are told apart by their mass alone,
+and so are toolheads by what they have loaded; so the work grows with the spools plus the toolheads.
+"""
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from typing import NamedTuple
+
+from maintenance.board.toolheads import ToolheadRow
+from maintenance.readiness.builder import compute_tail_g
+from maintenance.readiness.inputs import LEAST_JOB_G, MaterialInputs
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, STATES
+from spools.board import board as spool_board
+from spools.board.airs import AirClass
+from spools.board.rows import moisture_state
+from spools.models.board import decode_outlooks, nearest_air
+
+# A state as its number in STATES.
+Rank = int
+
+
+class SpoolColumns(NamedTuple):
+    """The columns of a spool's row that decide about its choice."""
+
+    spool: int
+    feedstock: int
+    mass_g: float
+    low_g: float
+    high_g: float
+    over_clear: float
+    over_hold: float
+    run: int | None
+    ready_at: datetime | None
+    outlooks_json: bytes
+    computed_at: datetime
+
+
+COLUMNS = ["spool", "spool__feedstock", "mass_g", "low_g", "high_g", "over_clear", "over_hold"]
+COLUMNS += ["run", "ready_at", "outlooks_json", "computed_at"]
+
+
+class Pair(NamedTuple):
+    """A spool on a toolhead, in the order of preference: the smallest is the best.
+
+    The best state, then what is loaded there, the fewest reasons, the most filament.
+    """
+
+    state: Rank
+    other_is_loaded: bool
+    reasons: int
+    less_g: float
+    toolhead: int
+    spool: int
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """Spools of a feedstock that stand alike: states in each class of air, whether each holds enough."""
+
+    in_air: tuple[Rank, ...]
+    drying: bool
+
+
+def load_columns(now: datetime) -> list[SpoolColumns]:
+    """The columns of all spools in use, fresh as by spool_board.read. Two queries where all are fresh."""
+    spool_board.catch_up(now)
+    return [SpoolColumns(*row) for row in spool_board.rows_in_use().order_by("pk").values_list(*COLUMNS)]
+
+
+def choose_pairs(
+    spools: Iterable[SpoolColumns],
+    machines: Mapping[int, ToolheadRow],
+    airs: Mapping[int, AirClass],
+    loaded: Mapping[int, int],
+    materials: Mapping[int, MaterialInputs],
+) -> dict[int, Pair]:
+    """The best pair of each feedstock that has one, by feedstock id; a pair on hold is none."""
+    classes = sorted(set(airs.values()))
+    number_of = {air: number for number, air in enumerate(classes)}
+    in_air = _states_in_air(classes)
+    by_feedstock: dict[int, list[tuple[SpoolColumns, tuple[Rank, ...]]]] = defaultdict(list)
+    for spool in spools:
+        by_feedstock[spool.feedstock].append((spool, in_air(spool)))
+    on_toolhead = {spool: toolhead for toolhead, spool in loaded.items() if toolhead in machines}
+    chosen = {}
+    for feedstock, own in by_feedstock.items():
+        material = materials[feedstock]
+        # Toolheads that differ in nothing but their number: the first of each.
+        alike: dict[tuple[int, str, int, float], int] = {}
+        for pk in sorted(machines):
+            state = machines[pk].materials[feedstock]
+            tail_g = compute_tail_g(machines[pk].inputs, material)
+            alike.setdefault((number_of[airs[pk]], state.state, state.reasons, tail_g), pk)
+        # Spools that stand alike: the fullest of each. Nearly empty ones stand alone.
+        most_tail_g = max((tail_g for *_, tail_g in alike), default=0.0)
+        fullest: dict[tuple, tuple[SpoolColumns, tuple[Rank, ...]]] = {}
+        for spool, states in own:
+            enough = spool.low_g >= most_tail_g + LEAST_JOB_G
+            key = (states, True) if enough else (states, False, spool.spool)
+            if key not in fullest or spool.mass_g > fullest[key][0].mass_g:
+                fullest[key] = spool, states
+        pairs = [
+            _pair(spool, states[air], state, reasons, tail_g, toolhead, on_toolhead)
+            for spool, states in fullest.values()
+            for (air, state, reasons, tail_g), toolhead in alike.items()
+        ]
+        for spool, states in own:
+            toolhead = on_toolhead.get(spool.spool)
+            if toolhead is not None:
+                state = machines[toolhead].materials[feedstock]
+                tail_g = compute_tail_g(machines[toolhead].inputs, material)
+                air = number_of[airs[toolhead]]
+                pairs.append(
+                    _pair(spool, states[air], state.state, state.reasons, tail_g, toolhead, on_toolhead)
+                )
+        best = min(pairs, default=None)
+        if best is not None and best.state < STATES.index(HOLD):
+            chosen[feedstock] = best
+    return chosen
+
+
+def _pair(
+    spool: SpoolColumns,
+    moisture: Rank,
+    state: str,
+    reasons: int,
+    tail_g: float,
+    toolhead: int,
+    on_toolhead: Mapping[int, int],
+) -> Pair:
+    checks = [moisture, STATES.index(quantity_state(spool.low_g, spool.high_g, tail_g))]
+    if spool.run is not None:
+        checks.append(STATES.index(HOLD))
+    return Pair(
+        max(STATES.index(state), *checks),
+        on_toolhead.get(spool.spool) != toolhead,
+        reasons + sum(check > 0 for check in checks),
+        -spool.mass_g,
+        toolhead,
+        spool.spool,
+    )
+
+
+def quantity_state(low_g: float, high_g: float, tail_g: float) -> str:
+    """That of the rule for a small job, which takes no more than the spool surely holds, down to LEAST_JOB_G."""
+    if low_g >= tail_g + LEAST_JOB_G:
+        return CLEAR
+    return CAUTION if high_g >= tail_g + LEAST_JOB_G else HOLD
+
+
+def _states_in_air(classes: list[AirClass]) -> Callable[[SpoolColumns], tuple[Rank, ...]]:
+    """A function that returns the rank of a spool's moisture check in each of these airs: now or at the end."""
+
+    @cache
+    def nearest(of_row: tuple[AirClass, ...]) -> tuple[int, ...]:
+        return tuple(nearest_air(of_row, air) for air in classes)
+
+    def ranks(spool: SpoolColumns) -> tuple[Rank, ...]:
+        outlooks = decode_outlooks(spool.outlooks_json)
+        now = STATES.index(moisture_state(spool.over_clear, spool.over_hold))
+        ends = [STATES.index(moisture_state(end.end_over_clear, end.end_over_hold)) for end in outlooks]
+        of_row = tuple(AirClass(end.temperature_c, end.rh_pct, end.moving) for end in outlooks)
+        return tuple(max(now, ends[number]) for number in nearest(of_row))
+
+    return ranks

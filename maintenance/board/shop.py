@@ -1,0 +1,173 @@
+"""The board of the shop: rows of spools and toolheads, and the verdicts of small jobs that follow from them.
+
+Every page and the API take the verdict of a small job from here, so they say the same. A job with numbers of its
+own is judged by maintenance/readiness from the facts.
+"""
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.utils import timezone
+
+from maintenance.board import toolheads
+from maintenance.board.toolheads import ToolheadRow
+from maintenance.models import Loading, Toolhead
+from maintenance.readiness.builder import PairKey, compute_tail_g, open_run_words, verdicts
+from maintenance.readiness.inputs import (
+    MaterialInputs,
+    OuterMoisture,
+    PrintSite,
+    ReadinessInputs,
+    SpoolInputs,
+    small_job,
+)
+from maintenance.readiness.rules import judge
+from maintenance.readiness.states import Dryers, dry_advice, load_dryers
+from maintenance.readiness.verdict import STATES, Verdict
+from spools.air.climate import room_airs
+from spools.board import board as spool_board
+from spools.board.airs import AirClass, air_class
+from spools.codes import pretty
+from spools.models import Spool, SpoolBoard
+from spools.physics_inputs import SMALL_JOB_G
+
+
+@dataclass(frozen=True)
+class Board:
+    """Fresh rows of spools and toolheads. spools: with polymer and filler. airs: at each toolhead, by its id.
+
+    loaded: the spool on each toolhead that has one, by toolhead id.
+    """
+
+    at: datetime
+    spools: Mapping[int, Spool]
+    rows: Mapping[int, SpoolBoard]
+    toolheads: Mapping[int, Toolhead]
+    machines: Mapping[int, ToolheadRow]
+    materials: Mapping[int, MaterialInputs]
+    airs: Mapping[int, AirClass]
+    loaded: Mapping[int, int]
+    dryers: Dryers
+
+    @property
+    def computed_at(self) -> datetime:
+        """Of the oldest row."""
+        times = {row.computed_at for row in self.rows.values()}
+        times |= {row.computed_at for row in self.machines.values()}
+        return min(times, default=self.at)
+
+    def verdict(self, toolhead_id: int, spool_id: int) -> Verdict:
+        """May this spool be printed on this toolhead, for a small job? KeyError for one that is not in use."""
+        return judge(self.inputs(toolhead_id, spool_id))
+
+    def everywhere(self, spool_id: int) -> list[tuple[Toolhead, Verdict]]:
+        """The verdict of a spool on each toolhead: where it is loaded first, then where it prints best."""
+        judged = [(self.toolheads[pk], self.verdict(pk, spool_id)) for pk in self.toolheads]
+        return sorted(
+            judged,
+            key=lambda pair: (
+                self.loaded.get(pair[0].pk) != spool_id,
+                STATES.index(pair[1].state),
+                len(pair[1].reasons),
+                str(pair[0]),
+            ),
+        )
+
+    def toolhead_of(self, spool_id: int) -> Toolhead | None:
+        """The toolhead that a spool is on."""
+        return next((head for pk, head in self.toolheads.items() if self.loaded.get(pk) == spool_id), None)
+
+    def inputs(self, toolhead_id: int, spool_id: int) -> ReadinessInputs:
+        """What the rules read of a pair, for a small job."""
+        spool, row, machine = self.spools[spool_id], self.rows[spool_id], self.machines[toolhead_id]
+        material, toolhead = self.materials[spool.feedstock_id], machine.inputs
+        end = row.outlook(*self.airs[toolhead_id])
+        assert end is not None
+        site = PrintSite(
+            toolhead.name,
+            OuterMoisture(
+                SMALL_JOB_G,
+                end.end_p10_pct,
+                end.end_p50_pct,
+                end.end_p90_pct,
+                end.end_over_clear,
+                end.end_over_hold,
+            ),
+            compute_tail_g(toolhead, material),
+        )
+        job = small_job(material, toolhead.hot_end_max_c, toolhead.bed_limit_c)
+        return ReadinessInputs(_spool_inputs(spool, row, self.dryers), site, material, toolhead, job)
+
+
+def load_board(
+    spool_ids: Collection[int] | None = None,
+    toolhead_ids: Collection[int] | None = None,
+    now: datetime | None = None,
+) -> Board:
+    """The board of these spools and toolheads, or of all in use. The number of queries is fixed."""
+    now = now or timezone.now()
+    rows = spool_board.read(spool_ids, now)
+    spools = Spool.objects.select_related("feedstock__polymer", "feedstock__filler", "feedstock__maker")
+    spools = spools.prefetch_related("drying_runs")
+    spools_by_id = spools.in_bulk(list(rows))
+    materials = toolheads.load_materials({spool.feedstock_id for spool in spools_by_id.values()})
+    machines = toolheads.read(toolhead_ids, materials, now)
+    heads = Toolhead.objects.select_related("printer__place").in_bulk(list(machines))
+    return Board(
+        now,
+        spools_by_id,
+        rows,
+        heads,
+        machines,
+        materials,
+        load_airs(heads.values(), now),
+        load_loaded(),
+        load_dryers(),
+    )
+
+
+def small_job_verdicts(pairs: Collection[tuple[Toolhead, Spool]]) -> dict[PairKey, Verdict]:
+    """The verdict of each pair for a small job, by (toolhead id, spool id); of a spool marked empty from the facts."""
+    board = load_board({spool.pk for _, spool in pairs}, {toolhead.pk for toolhead, _ in pairs})
+    empty = [(toolhead, spool) for toolhead, spool in pairs if spool.pk not in board.rows]
+    found = verdicts(empty) if empty else {}
+    for toolhead, spool in pairs:
+        if spool.pk in board.rows:
+            found[toolhead.pk, spool.pk] = board.verdict(toolhead.pk, spool.pk)
+    return found
+
+
+def load_airs(heads: Iterable[Toolhead], now: datetime) -> dict[int, AirClass]:
+    """The class of the air at each toolhead, by its id. A fixed number of queries."""
+    heads = list(heads)
+    climates = room_airs([head.printer.place for head in heads], now)
+    return {
+        head.pk: air_class(climate.temperature_c, climate.rh_pct, head.printer.place.moved_air)
+        for head in heads
+        for climate in [climates[head.printer.place_id]]
+    }
+
+
+def load_loaded() -> dict[int, int]:
+    """The spool on each toolhead that has one, by toolhead id. One query."""
+    return dict(Loading.objects.present().values_list("toolhead", "spool"))
+
+
+def _spool_inputs(spool: Spool, row: SpoolBoard, dryers: Dryers) -> SpoolInputs:
+    drying, drying_remedy = open_run_words(row.run)
+    advice = (
+        dry_advice(spool, dryers, list(spool.drying_runs.all()))
+        if row.run is None
+        else f"It is in {row.run.dryer}."
+    )
+    return SpoolInputs(
+        code=pretty(spool.code),
+        low_g=row.low_g,
+        likely_g=row.mass_g,
+        high_g=row.high_g,
+        now=OuterMoisture(SMALL_JOB_G, row.p10_pct, row.p50_pct, row.p90_pct, row.over_clear, row.over_hold),
+        drying=drying,
+        drying_remedy=drying_remedy,
+        dry_advice=advice,
+    )

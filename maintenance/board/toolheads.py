@@ -1,0 +1,173 @@
+"""The board of toolheads: what neither spool nor job changes, and how each material in use stands there.
+
+A row is computed from the facts by ``compute``, for the worker and for a reader that meets a stale one alike.
+Whoever adds a fact about a toolhead raises its generation in the same transaction (maintenance/changes.py). What
+the parts of other machines teach about lives is taken in when a row has its turn.
+"""
+
+import hashlib
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import msgspec
+from django.db import transaction
+from django.db.models import F, Q
+from django.utils import timezone
+
+from maintenance.models import Toolhead, ToolheadBoard
+from maintenance.readiness.builder import build_material_inputs, build_toolhead_inputs
+from maintenance.readiness.inputs import MaterialInputs, ToolheadInputs, small_job
+from maintenance.readiness.rules import judge_pair, judge_toolhead
+from maintenance.readiness.states import load_machine_states
+from maintenance.readiness.verdict import Verdict
+from spools.models import Feedstock, Spool
+
+# Days alone change little: the age of a part in days, the days since a service.
+GOOD_FOR, TURN_AFTER = timedelta(hours=8), timedelta(hours=6)
+# A reader computes at most so many stale rows itself.
+AT_ONCE = 25
+
+
+class MaterialState(msgspec.Struct, frozen=True, array_like=True):
+    """A material on a toolhead, for a small job: the worst state of its checks and how many are not clear.
+
+    digest: of the numbers of the feedstock that it was judged with.
+    """
+
+    digest: str
+    state: str
+    reasons: int
+
+
+@dataclass(frozen=True)
+class ToolheadRow:
+    """A row of the board, decoded. materials: by feedstock id."""
+
+    toolhead_id: int
+    computed_at: datetime
+    inputs: ToolheadInputs
+    materials: Mapping[int, MaterialState]
+
+
+_encode = msgspec.json.Encoder().encode
+_decode_inputs = msgspec.json.Decoder(ToolheadInputs).decode
+_decode_materials = msgspec.json.Decoder(dict[int, MaterialState]).decode
+
+
+def load_materials(feedstock_ids: Iterable[int] | None = None) -> dict[int, MaterialInputs]:
+    """The inputs of these feedstocks, or of all that a spool in use is of, by id. One query."""
+    feedstocks = Feedstock.objects.select_related("polymer", "filler")
+    in_use = Q(pk__in=Spool.objects.filter(emptied_at=None).values("feedstock"))
+    wanted = in_use if feedstock_ids is None else Q(pk__in=list(feedstock_ids))
+    return {row.pk: build_material_inputs(row) for row in feedstocks.filter(wanted)}
+
+
+def digest(material: MaterialInputs) -> str:
+    """A short name for the numbers of a material."""
+    return hashlib.blake2b(_encode(material), digest_size=6).hexdigest()
+
+
+def judge_material(material: MaterialInputs, toolhead: ToolheadInputs) -> Verdict:
+    """The checks of a material on a toolhead for a small job, those of the toolhead with them."""
+    job = small_job(material, toolhead.hot_end_max_c, toolhead.bed_limit_c)
+    return Verdict([*judge_toolhead(toolhead, job), *judge_pair(material, toolhead, job)])
+
+
+def read(
+    toolhead_ids: Collection[int] | None = None,
+    materials: Mapping[int, MaterialInputs] | None = None,
+    now: datetime | None = None,
+) -> dict[int, ToolheadRow]:
+    """The rows of these toolheads, or of all that are in use, by id. Two queries where all are fresh.
+
+    Stale rows are computed here while they are at most AT_ONCE; of more, the stored ones are returned with their
+    computed_at and the others are computed. materials: those that are needed; a state that was judged with other
+    numbers of the material is judged again.
+    """
+    now = now or timezone.now()
+    toolheads = Toolhead.objects.filter(printer__retired_at=None)
+    if toolhead_ids is not None:
+        toolheads = Toolhead.objects.filter(pk__in=list(toolhead_ids))
+    ids = set(toolheads.values_list("pk", flat=True))
+    stored = {row.pk: row for row in ToolheadBoard.objects.filter(pk__in=ids).annotate(fresh=_fresh(now))}
+    stale = {pk for pk in ids if pk not in stored or not stored[pk].fresh}
+    if len(stale) > AT_ONCE:
+        stale -= stored.keys()
+    computed = compute(stale, now) if stale else []
+    store(computed)
+    rows = {row.pk: decode(row) for row in [*stored.values(), *computed]}
+    digests = {pk: digest(material) for pk, material in (materials or {}).items()}
+    return {pk: _with_materials(rows[pk], materials or {}, digests) for pk in sorted(rows)}
+
+
+def _fresh(now: datetime) -> Q:
+    """Rows that are valid at a time. One of the future was stored by a clock that went wrong."""
+    return Q(generation=F("toolhead__board_generation"), good_until__gt=now, computed_at__lte=now)
+
+
+def find_due(now: datetime) -> list[int]:
+    """The ids of the toolheads in use that are stale or have their turn, in order. One query."""
+    young = ToolheadBoard.objects.filter(_fresh(now), computed_at__gt=now - TURN_AFTER)
+    toolheads = Toolhead.objects.filter(printer__retired_at=None).exclude(pk__in=young.values("pk"))
+    return list(toolheads.order_by("pk").values_list("pk", flat=True))
+
+
+def compute(toolhead_ids: Collection[int], now: datetime) -> list[ToolheadBoard]:
+    """The rows of these toolheads from the facts; stores nothing."""
+    # Read before all facts: one that is added meanwhile raises it.
+    generations = dict(Toolhead.objects.filter(pk__in=toolhead_ids).values_list("pk", "board_generation"))
+    materials = load_materials()
+    digests = {pk: digest(material) for pk, material in materials.items()}
+    rows = []
+    for pk, machine in load_machine_states(Toolhead.objects.filter(pk__in=generations), now).items():
+        inputs = build_toolhead_inputs(machine)
+        states = {
+            feedstock: _state_of(material, inputs, digests[feedstock])
+            for feedstock, material in materials.items()
+        }
+        rows.append(
+            ToolheadBoard(
+                toolhead_id=pk,
+                generation=generations[pk],
+                computed_at=now,
+                good_until=now + GOOD_FOR,
+                inputs_json=_encode(inputs),
+                materials_json=_encode(states),
+            )
+        )
+    return rows
+
+
+def _state_of(material: MaterialInputs, toolhead: ToolheadInputs, digest_: str) -> MaterialState:
+    verdict = judge_material(material, toolhead)
+    return MaterialState(digest_, verdict.state, len(verdict.reasons))
+
+
+@transaction.atomic
+def store(rows: Collection[ToolheadBoard]) -> None:
+    """Store computed rows. One that rests on an older generation than its toolhead's is stale where it is read."""
+    fields = [field.name for field in ToolheadBoard._meta.concrete_fields if not field.primary_key]
+    ToolheadBoard.objects.bulk_create(
+        rows, update_conflicts=True, unique_fields=["toolhead"], update_fields=fields
+    )
+
+
+def decode(row: ToolheadBoard) -> ToolheadRow:
+    return ToolheadRow(
+        row.pk,
+        row.computed_at,
+        _decode_inputs(bytes(row.inputs_json)),
+        _decode_materials(bytes(row.materials_json)),
+    )
+
+
+def _with_materials(
+    row: ToolheadRow, materials: Mapping[int, MaterialInputs], digests: Mapping[int, str]
+) -> ToolheadRow:
+    """The row with a state for each of these materials, judged here where it was judged with other numbers."""
+    known = dict(row.materials)
+    for pk, digest_ in digests.items():
+        if pk not in known or known[pk].digest != digest_:
+            known[pk] = _state_of(materials[pk], row.inputs, digest_)
+    return ToolheadRow(row.toolhead_id, row.computed_at, row.inputs, known)
