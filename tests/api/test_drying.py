@@ -160,8 +160,8 @@ def pva() -> int:
 def test_coupon_tests_are_stored_and_change_caps(api, shop, receive):
     spool = receive(feedstock=shop.pla, place=shop.shelf)
     address = f"feedstocks/{shop.pla}/coupon-tests"
-    kept = api.post(address, temperature_c=48, passed=False)
-    assert api.get(address) == [kept]
+    stored = api.post(address, temperature_c=48, passed=False)
+    assert api.get(address) == [stored]
     plan = api.get(f"spools/{spool}/drying-plan", dryer=shop.dryer)
     assert plan["cap"]["cap_c"] == 43
     assert "cap.coupon_failed" in [part["what"]["code"] for part in plan["cap"]["parts"]]
@@ -173,10 +173,10 @@ def test_coupon_tests_are_stored_and_change_caps(api, shop, receive):
     ):
         assert set(api.refused(address, **{"temperature_c": 60, "passed": True} | wrong)) == set(wrong)
     assert len(api.get(address)) == 1
-    withdrawn = api.post(f"{address}/{kept['id']}/withdraw", status=200, reason="too short in the heat")
+    withdrawn = api.post(f"{address}/{stored['id']}/withdraw", status=200, reason="too short in the heat")
     assert withdrawn["withdrawn_at"] and withdrawn["withdrawn_reason"] == "too short in the heat"
     assert api.get(f"spools/{spool}/drying-plan", dryer=shop.dryer)["cap"]["cap_c"] == 50
-    assert api.refused(f"{address}/{kept['id']}/withdraw", reason="again")
+    assert api.refused(f"{address}/{stored['id']}/withdraw", reason="again")
 
 
 def test_no_way_into_a_dryers_heat_but_a_drying_run(api, shop, wet, receive):

@@ -23,23 +23,23 @@ def asked(api, shop, receive) -> dict:
 
 
 def test_a_check_is_recorded_worked_out_and_withdrawn(api, shop, asked):
-    made = api.post("flow-checks", **asked)
-    losses = [rate["loss_pct"] for rate in made["result"]["rates"]]
+    created = api.post("flow-checks", **asked)
+    losses = [rate["loss_pct"] for rate in created["result"]["rates"]]
     assert losses == pytest.approx([0, 5.0, 8.33, 15.0], abs=0.05)
-    at_5, at_10 = made["result"]["usable"]
+    at_5, at_10 = created["result"]["usable"]
     assert at_5["low_mm3_s"] < at_5["likely_mm3_s"] < at_5["high_mm3_s"] < at_10["high_mm3_s"]
-    assert made["withdrawn_at"] is None and len(made["blobs"]) == 5
-    assert api.get(f"flow-checks/{made['id']}") == made
-    assert api.get("flow-checks", toolhead=shop.toolhead, valid=True)["results"] == [made]
-    withdrawn = api.post(f"flow-checks/{made['id']}/withdraw", status=200, reason="the other spool")
+    assert created["withdrawn_at"] is None and len(created["blobs"]) == 5
+    assert api.get(f"flow-checks/{created['id']}") == created
+    assert api.get("flow-checks", toolhead=shop.toolhead, valid=True)["results"] == [created]
+    withdrawn = api.post(f"flow-checks/{created['id']}/withdraw", status=200, reason="the other spool")
     assert withdrawn["withdrawn_reason"] == "the other spool"
     assert api.get("flow-checks", valid=True)["count"] == 0
     assert api.get("flow-checks", spool=asked["spool"])["count"] == 1
-    assert api.refused(f"flow-checks/{made['id']}/withdraw", reason="again")
+    assert api.refused(f"flow-checks/{created['id']}/withdraw", reason="again")
 
 
 def heavier(rate: int, mass_g) -> list:
-    return [one | ({"masses_g": [mass_g]} if n == rate else {}) for n, one in enumerate(RATES)]
+    return [item | ({"masses_g": [mass_g]} if n == rate else {}) for n, item in enumerate(RATES)]
 
 
 WRONG = [

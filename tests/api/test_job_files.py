@@ -49,8 +49,13 @@ def test_from_file_to_job(api, shop, loaded):
     assert (on["printer"], part["spool"], part["uses"]) == (shop.printer, loaded, [0])
     assert on["state"] == part["state"] and {"diameter", "retraction"} <= {c["name"] for c in part["checks"]}
 
-    asked = {"printer": shop.printer, "spools": [loaded], "start": ago(hours=2), "override_reason": "a test"}
-    job = api.post(f"job-files/{file['id']}/record", **asked, stopped_pct=57.14)
+    request_data = {
+        "printer": shop.printer,
+        "spools": [loaded],
+        "start": ago(hours=2),
+        "override_reason": "a test",
+    }
+    job = api.post(f"job-files/{file['id']}/record", **request_data, stopped_pct=57.14)
     assert (job["name"], job["file"], job["stopped"]) == (
         "bracket.gcode",
         file["id"],
@@ -75,8 +80,8 @@ def test_a_file_that_is_not_read_yet_is_not_judged(api, shop, loaded):
     run_due()
     file = api.get(f"job-files/{sent['id']}")
     assert file["state"] == "refused" and "NUL" in file["problem"]
-    asked = {"printer": shop.printer, "spools": [loaded]}
-    assert "Read it first" in api.refused(f"job-files/{sent['id']}/record", **asked)[""]
+    request_data = {"printer": shop.printer, "spools": [loaded]}
+    assert "Read it first" in api.refused(f"job-files/{sent['id']}/record", **request_data)[""]
 
 
 @pytest.mark.parametrize(
@@ -113,8 +118,8 @@ def test_refusals_of_the_record_name_their_field(api, shop, loaded, receive):
     sent = send(api)
     run_due()
     path = f"job-files/{sent['id']}/record"
-    asked = {"printer": shop.printer, "spools": [loaded], "override_reason": "a test"}
-    assert "not both" in api.refused(path, **asked, stopped_line=3, stopped_pct=5)["stopped_line"]
-    assert "uses 1 spools" in api.refused(path, **(asked | {"spools": [loaded, receive()]}))["spools"]
-    assert "was not on" in api.refused(path, **(asked | {"spools": [receive()]}))["spool"]
-    assert api.refused(path, **(asked | {"spools": []}))
+    request_data = {"printer": shop.printer, "spools": [loaded], "override_reason": "a test"}
+    assert "not both" in api.refused(path, **request_data, stopped_line=3, stopped_pct=5)["stopped_line"]
+    assert "uses 1 spools" in api.refused(path, **(request_data | {"spools": [loaded, receive()]}))["spools"]
+    assert "was not on" in api.refused(path, **(request_data | {"spools": [receive()]}))["spool"]
+    assert api.refused(path, **(request_data | {"spools": []}))

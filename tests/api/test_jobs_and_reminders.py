@@ -83,11 +83,11 @@ def test_a_reminder_is_snoozed_and_done(api, reminder):
     address = f"reminders/{reminder['id']}"
     until = timezone.now() + timedelta(hours=12)
     assert api.post(f"{address}/snooze", status=200, until=until.isoformat())["snoozed_until"]
-    done = api.post(f"{address}/complete", status=200, note="in the dryer of a friend")
-    assert (done["ending"], done["note"]) == ("completed", "in the dryer of a friend")
-    assert done["ended_at"]
+    finished = api.post(f"{address}/complete", status=200, note="in the dryer of a friend")
+    assert (finished["ending"], finished["note"]) == ("completed", "in the dryer of a friend")
+    assert finished["ended_at"]
     assert reminder["id"] not in [row["id"] for row in api.get("reminders", open=True)["results"]]
-    assert api.get(address) == done
+    assert api.get(address) == finished
     assert api.refused(f"{address}/complete")
 
 

@@ -88,8 +88,8 @@ def test_a_bore_is_measured_and_withdrawn(api, shop):
     assert api.get("bore-readings", part=part)["count"] == 1
     assert api.get(f"parts/{part}")["bore"]["new_mm"] == 0.41
     for field, values in {"bore_mm": {"bore_mm": 41}, "method": {"method": "by eye"}}.items():
-        asked = {"part": part, "bore_mm": 0.4, "error_mm": 0.01, "method": "pin"} | values
-        refused = api.post("bore-readings", status=400, **asked)
+        request_data = {"part": part, "bore_mm": 0.4, "error_mm": 0.01, "method": "pin"} | values
+        refused = api.post("bore-readings", status=400, **request_data)
         assert [error["field"] for error in refused["errors"]] == [field]
     assert "reason" in api.refused(f"bore-readings/{reading['id']}/withdraw")
     api.post(f"bore-readings/{reading['id']}/withdraw", status=200, reason="the wrong pin")
@@ -115,14 +115,14 @@ def test_parts_of_the_whole_printer_and_what_their_kind_is_learnt_to_last(api, s
 
 def test_readiness_of_one_pair_and_of_several(api, shop, receive):
     dry, wet = receive(), receive(place=shop.shelf)
-    one = api.get("readiness", toolhead=shop.toolhead, spool=wet, **JOB)
-    assert (one["toolhead"], one["spool"]) == (shop.toolhead, wet)
-    assert one["state"] in ("clear", "caution", "hold")
-    assert all(check["sentence"] for check in one["checks"])
+    item = api.get("readiness", toolhead=shop.toolhead, spool=wet, **JOB)
+    assert (item["toolhead"], item["spool"]) == (shop.toolhead, wet)
+    assert item["state"] in ("clear", "caution", "hold")
+    assert all(check["sentence"] for check in item["checks"])
     pairs = [{"toolhead": shop.toolhead, "spool": code} for code in (dry, wet)]
     several = api.post("readiness", status=200, pairs=pairs, job=JOB)
     assert [row["spool"] for row in several] == [dry, wet]
-    assert several[1] == one
+    assert several[1] == item
     assert api.get("readiness", toolhead=shop.toolhead, spool=dry)["checks"]
 
 
@@ -138,8 +138,8 @@ def test_readiness_of_one_pair_and_of_several(api, shop, receive):
     ],
 )
 def test_readiness_of_what_cannot_be(api, shop, receive, wrong):
-    asked = {"toolhead": shop.toolhead, "spool": receive()} | wrong
-    assert api.refused("readiness", method="get", **asked)
+    request_data = {"toolhead": shop.toolhead, "spool": receive()} | wrong
+    assert api.refused("readiness", method="get", **request_data)
 
 
 def test_readiness_needs_pairs(api, shop):

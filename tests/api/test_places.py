@@ -127,14 +127,14 @@ def box(api, shop) -> int:
 
 
 def test_desiccant_of_a_dry_box_and_what_is_computed_with_it(api, box):
-    said = api.refused(f"places/{box}/box", status=400, method="get")
-    assert "charge of desiccant" in said[""]
+    text = api.refused(f"places/{box}/box", status=400, method="get")
+    assert "charge of desiccant" in text[""]
     charge = {"kind": "silica_gel", "dry_mass_g": 300, "condition": "regenerated", "regenerated_c": 100}
-    kept = api.post(f"places/{box}/charges", **charge, at=ago(days=3))
-    assert kept["regenerated_c"] == 100
-    assert api.get(f"places/{box}/charges")["results"] == [kept]
+    stored = api.post(f"places/{box}/charges", **charge, at=ago(days=3))
+    assert stored["regenerated_c"] == 100
+    assert api.get(f"places/{box}/charges")["results"] == [stored]
     state = api.get(f"places/{box}/box")
-    assert state["charge"] == kept and state["measured_rh_pct"] is None
+    assert state["charge"] == stored and state["measured_rh_pct"] is None
     assert 0 < state["computed_rh_pct"] < 5 and state["rh_pct"] == state["computed_rh_pct"]
     assert state["air_changes_day"] == pytest.approx(0.302, abs=0.001)
     assert not state["over_limit"] and state["findings"] == []
@@ -160,8 +160,8 @@ def test_impossible_desiccant_is_refused(api, box, wrong, field):
 
 
 def test_an_incomplete_box_lists_missing_data(api, shop):
-    said = api.refused(f"places/{shop.dry_box}/box", method="get")
-    assert "its volume" in said[""] and "the room" in said[""]
+    text = api.refused(f"places/{shop.dry_box}/box", method="get")
+    assert "its volume" in text[""] and "the room" in text[""]
     assert "half_time_h" not in api.refused(f"places/{shop.shelf}/charges", kind="clay")
     refused = api.refused(f"places/{shop.shelf}", method="patch", half_time_h=3)
     assert "are of dry boxes" in refused[""]

@@ -34,11 +34,11 @@ def test_a_database_that_does_not_answer_is_reported(tmp_path):
         database_url=f"postgres://shop@127.0.0.1:{free_port()}/shop",
         DJANGO_SETTINGS_MODULE="tests.background.settings",
     )
-    done = subprocess.run(
+    finished = subprocess.run(
         [sys.executable, "-c", code], cwd=REPOSITORY, env=env, capture_output=True, text=True
     )
     says = "503\ndatabase: It does not answer: start it, or correct DATABASE_URL.\n\n"
-    assert done.stdout == says, done.stderr
+    assert finished.stdout == says, finished.stderr
 
 
 @pytest.fixture

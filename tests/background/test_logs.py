@@ -82,14 +82,14 @@ def test_a_tap_can_be_followed_to_its_effect(lines, marking, django_user_model):
     assert answer.headers["X-Request-ID"] == "proxy-0815.7"
     (line,) = [line for line in lines() if line["logger"] == "background.requests"]
     assert (line["request_id"], line["user_id"], line["path"]) == ("proxy-0815.7", user.pk, "/ask/")
-    asked = WorkItem.objects.get()
+    request_data = WorkItem.objects.get()
     run_due()
     told = lines()
     assert {line["request_id"] for line in told} == {"proxy-0815.7"}
     (middle,) = [line for line in told if line["event"] == "in the middle"]
     about = {key: middle[key] for key in ("work_id", "work", "attempt", "queue", "level")}
     assert about == {
-        "work_id": str(asked.pk),
+        "work_id": str(request_data.pk),
         "work": "mark",
         "attempt": 1,
         "queue": "delivery",
@@ -146,10 +146,10 @@ def test_the_environment_chooses_the_format(tmp_path, form):
         "import django, logging; django.setup()\nlogging.getLogger('shop').error('the %s is full', 'shelf')"
     )
     env = shop_env(tmp_path, LOG_FORMAT=form, DJANGO_SETTINGS_MODULE="tests.background.settings")
-    said = subprocess.run(
+    text = subprocess.run(
         [sys.executable, "-c", code], cwd=REPOSITORY, env=env, capture_output=True, text=True
     )
     if form == "json":
-        assert json.loads(said.stderr)["event"] == "the shelf is full"
+        assert json.loads(text.stderr)["event"] == "the shelf is full"
     else:
-        assert said.stderr.endswith("Z ERROR shop: the shelf is full\n")
+        assert text.stderr.endswith("Z ERROR shop: the shelf is full\n")

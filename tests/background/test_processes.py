@@ -62,14 +62,14 @@ def enqueue(env, *items: tuple[str, dict]) -> None:
         "with transaction.atomic():\n"
         "    for name, args in json.loads(sys.argv[1]): enqueue(name, args)"
     )
-    done = subprocess.run(
+    finished = subprocess.run(
         [sys.executable, "-c", code, json.dumps(items)],
         cwd=REPOSITORY,
         env=env,
         capture_output=True,
         text=True,
     )
-    assert done.returncode == 0, done.stderr
+    assert finished.returncode == 0, finished.stderr
 
 
 def enqueue_marks(env, folder: Path) -> None:
@@ -115,9 +115,9 @@ def slots(env) -> list[tuple]:
 
 
 def assert_exactly_once(env) -> None:
-    made = marks(env)
-    assert made.pop("slot", 0) == len(set(slots(env)))
-    assert made == {str(number): 1 for number in range(MARKS)}
+    created = marks(env)
+    assert created.pop("slot", 0) == len(set(slots(env)))
+    assert created == {str(number): 1 for number in range(MARKS)}
 
 
 def wait_for_worker(env, other_than: int = 0) -> int:
@@ -190,8 +190,8 @@ def test_several_schedulers_and_workers_at_once_give_no_doubles(env, tmp_path):
         )
         for _ in range(3)
     ]
-    said = [racer.communicate()[0].decode() for racer in racers]
-    assert [racer.returncode for racer in racers] == [0, 0, 0], said
+    text = [racer.communicate()[0].decode() for racer in racers]
+    assert [racer.returncode for racer in racers] == [0, 0, 0], text
     assert_exactly_once(env)
     assert slots(env)
 
@@ -226,10 +226,10 @@ def test_under_nohup_it_outlives_the_terminal(env):
 
 @on_servers_only
 def test_a_mail_server_that_hangs_holds_up_nothing_else(env, tmp_path):
-    begun, until = tmp_path / "begun", tmp_path / "until"
+    started_at, until = tmp_path / "begun", tmp_path / "until"
     with served(env):
-        enqueue(env, ("counting.send", {"number": 1, "begun": str(begun), "until": str(until)}))
-        wait_for("the middle of sending", begun.exists)
+        enqueue(env, ("counting.send", {"number": 1, "begun": str(started_at), "until": str(until)}))
+        wait_for("the middle of sending", started_at.exists)
         enqueue(env, ("counting.mark", {"number": 2}))
         wait_for("the other work", lambda: marks(env)["2"] == 1)
         assert marks(env)["1"] == 0
@@ -274,7 +274,7 @@ def test_work_goes_on_when_redis_has_been_away(env):
 
 @on_servers_only
 def test_celerys_own_tools_show_tasks_limits_what_runs_and_what_has_ended(env, tmp_path):
-    begun, until = tmp_path / "begun", tmp_path / "until"
+    started_at, until = tmp_path / "begun", tmp_path / "until"
     monitor = Celery(broker=env["REDIS_URL"], set_as_current=False)
     ended: list[str] = []
     with served(env), monitor.connection() as connection:
@@ -282,8 +282,8 @@ def test_celerys_own_tools_show_tasks_limits_what_runs_and_what_has_ended(env, t
         tasks = wait_for("answers of both workers", lambda: of_two(tools.registered(*LIMITS)))
         for names in tasks:
             assert "counting.hang [soft_time_limit=1.0 time_limit=11.0]" in names
-        enqueue(env, ("counting.send", {"number": 1, "begun": str(begun), "until": str(until)}))
-        wait_for("the middle of sending", begun.exists)
+        enqueue(env, ("counting.send", {"number": 1, "begun": str(started_at), "until": str(until)}))
+        wait_for("the middle of sending", started_at.exists)
         [(row,)] = rows(env, "SELECT id FROM background_workitem WHERE name = 'counting.send'")
         active = wait_for("answers of both workers", lambda: of_two(tools.active()))
         [task] = [task for tasks in active for task in tasks]

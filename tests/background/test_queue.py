@@ -375,14 +375,14 @@ def test_queues_are_reported_with_their_oldest_due_work(django_assert_num_querie
     enqueue("send", due=now + timedelta(minutes=3))
     given_up(name="gone")
     with django_assert_num_queries(1):
-        told = {queue.name: queue for queue in queue_states(now)}
-    assert list(told) == ["moisture", "reminders", "delivery", "files"]
-    delivery, reminders = told["delivery"], told["reminders"]
+        result = {queue.name: queue for queue in queue_states(now)}
+    assert list(result) == ["moisture", "reminders", "delivery", "files"]
+    delivery, reminders = result["delivery"], result["reminders"]
     assert (delivery.waiting, delivery.running, delivery.waits_since) == (2, 0, now - timedelta(minutes=3))
     assert (reminders.waiting, reminders.failed, reminders.waits_since) == (0, 1, None)
     claim_next(now)
-    told = {queue.name: queue for queue in queue_states(now)}
-    delivery = told["delivery"]
+    result = {queue.name: queue for queue in queue_states(now)}
+    delivery = result["delivery"]
     assert (delivery.waiting, delivery.running, delivery.held) == (1, 1, True)
 
 
@@ -400,21 +400,21 @@ def test_workers_are_known_by_what_they_ended(monkeypatch):
 
 
 def test_prepared_values_are_computed_outside_the_transaction(transactional_db):
-    seen = {}
+    observed = {}
 
     def compute(base):
-        seen["computing in a transaction"] = connection.in_atomic_block
+        observed["computing in a transaction"] = connection.in_atomic_block
         return base + 1
 
     @background_work("store", prepare=compute)
     def store(base, prepared):
-        seen["storing in a transaction"] = connection.in_atomic_block
+        observed["storing in a transaction"] = connection.in_atomic_block
         Group.objects.create(name=f"{base} {prepared}")
 
     enqueue("store", {"base": 4})
     run_due()
     assert marks() == ["4 5"]
-    assert seen == {"computing in a transaction": False, "storing in a transaction": True}
+    assert observed == {"computing in a transaction": False, "storing in a transaction": True}
 
 
 def test_repeated_work_runs_once_in_a_slot_and_missed_slots_are_not_made_up_for():
@@ -485,8 +485,8 @@ def test_old_ended_work_is_pruned_and_the_rest_stays():
     ]:
         WorkItem.objects.create(name="mark", key=key, state=state, finished=finished)
     assert prune_items(now) == 2
-    kept = WorkItem.objects.order_by("key").values_list("key", flat=True)
-    assert list(kept) == ["failed", "new done", "queued after a failure"]
+    stored = WorkItem.objects.order_by("key").values_list("key", flat=True)
+    assert list(stored) == ["failed", "new done", "queued after a failure"]
 
 
 def test_the_last_run_of_each_name_is_known(django_assert_num_queries):

@@ -42,8 +42,8 @@ def test_functions_fit_on_a_screen():
 def test_functions_have_few_parameters():
     counts = {}
     for name, node in functions():
-        given = node.args.posonlyargs + node.args.args + node.args.kwonlyargs
-        counts[name] = len([parameter for parameter in given if parameter.arg not in ("self", "cls")])
+        values = node.args.posonlyargs + node.args.args + node.args.kwonlyargs
+        counts[name] = len([parameter for parameter in values if parameter.arg not in ("self", "cls")])
     kernels = {name for name, node in functions() if is_kernel(node)}
     assert {n: count for n, count in counts.items() if count > MOST_PARAMETERS and n not in kernels} == {}
 

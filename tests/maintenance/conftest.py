@@ -25,9 +25,9 @@ def kind(role: str, name: str, **values) -> PartKind:
 
 def toolhead(printer: str, **values) -> Toolhead:
     given = {"bed_max_c": 110, "enclosed": True} | values
-    made = Printer(name=printer, **given)
-    add_printer(made, Toolhead(name="T0"), assumed_temperature_c=24, assumed_rh_pct=30)
-    return made.toolheads.get()
+    created = Printer(name=printer, **given)
+    add_printer(created, Toolhead(name="T0"), assumed_temperature_c=24, assumed_rh_pct=30)
+    return created.toolheads.get()
 
 
 @pytest.fixture

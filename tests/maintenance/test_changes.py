@@ -11,13 +11,13 @@ pytestmark = pytest.mark.django_db(transaction=True)
 @pytest.fixture
 def swept():
     """The subjects of each signal."""
-    seen: list[set[str]] = []
+    observed: list[set[str]] = []
 
     def receive(subjects: frozenset[str], **_: object) -> None:
-        seen.append(set(subjects))
+        observed.append(set(subjects))
 
     facts_committed.connect(receive)
-    yield seen
+    yield observed
     facts_committed.disconnect(receive)
 
 

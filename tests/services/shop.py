@@ -40,9 +40,9 @@ def live_shop(
     """
     with TemporaryDirectory(prefix="loadworthy-") as folder:
         env = shop_env(Path(folder) / "data", database_url, redis_url)
-        said = run_manage(env, "prepare", *(["--demo"] if demo else []))
-        account = re.search(r"name (\S+), password (\S+)", said)
-        assert account, said
+        text = run_manage(env, "prepare", *(["--demo"] if demo else []))
+        account = re.search(r"name (\S+), password (\S+)", text)
+        assert account, text
         with served(env) as (url, _):
             yield Shop(url, account[1], account[2], env)
 
@@ -62,9 +62,9 @@ def shop_env(
 
 def run_manage(env: dict[str, str], *arguments: str) -> str:
     """Run a command of manage.py to its end and return what it said; AssertionError when it failed."""
-    done = subprocess.run([*MANAGE, *arguments], cwd=REPOSITORY, env=env, capture_output=True, text=True)
-    assert done.returncode == 0, done.stdout + done.stderr
-    return done.stdout
+    finished = subprocess.run([*MANAGE, *arguments], cwd=REPOSITORY, env=env, capture_output=True, text=True)
+    assert finished.returncode == 0, finished.stdout + finished.stderr
+    return finished.stdout
 
 
 @contextmanager
@@ -132,9 +132,9 @@ def parent_of(pid: int) -> int:
 
 
 def _address(log: Path, supervisor: subprocess.Popen[str]) -> str | None:
-    said = log.read_text()
-    assert supervisor.poll() is None, said
-    address = re.search(r"Loadworthy is at (http://\S+)/ ", said)
+    text = log.read_text()
+    assert supervisor.poll() is None, text
+    address = re.search(r"Loadworthy is at (http://\S+)/ ", text)
     return address[1] if address else None
 
 

@@ -11,5 +11,5 @@ from tests.services.shop import REPOSITORY
 @pytest.mark.services
 def test_nothing_is_lost_half_or_doubled():
     command = [sys.executable, "-m", "tests.services.kills", "--kills", "4"]
-    done = subprocess.run(command, cwd=REPOSITORY, capture_output=True, text=True)
-    assert done.returncode == 0, done.stdout + done.stderr
+    finished = subprocess.run(command, cwd=REPOSITORY, capture_output=True, text=True)
+    assert finished.returncode == 0, finished.stdout + finished.stderr

@@ -31,10 +31,10 @@ def run(env, *arguments: str, folder: Path = REPOSITORY, **user) -> subprocess.C
 def assert_refused(done: subprocess.CompletedProcess[str], *words: str) -> None:
     """It ended with an error of one sentence that has these words in it, and no trace of Python."""
     assert done.returncode != 0
-    said = done.stderr.strip()
-    assert said.count("\n") == 0, said
+    text = done.stderr.strip()
+    assert text.count("\n") == 0, text
     for word in words:
-        assert word in said
+        assert word in text
 
 
 def count_accounts(env) -> str:
@@ -124,9 +124,9 @@ def test_an_impossible_setting_is_refused_in_one_sentence(env, name, value, reme
 
 
 def test_an_unknown_command_is_answered_with_the_known_ones(env):
-    done = run(env, "fly")
-    assert done.returncode == 2
-    assert "./run test" in done.stderr
+    finished = run(env, "fly")
+    assert finished.returncode == 2
+    assert "./run test" in finished.stderr
 
 
 def machine_with(folder: Path, python: str) -> dict[str, str]:

@@ -93,5 +93,5 @@ def test_requests_at_the_same_moment_are_carried_out_once(postgres_server: Postg
         tmp_path / "data", postgres_server.new_database(), DJANGO_SETTINGS_MODULE="config.settings"
     )
     command = [sys.executable, "-m", "tests.spools.sent_at_once"]
-    done = subprocess.run(command, cwd=REPOSITORY, env=env, capture_output=True, text=True, timeout=300)
-    assert (done.returncode, done.stdout.strip()) == (0, ""), done.stdout + done.stderr
+    finished = subprocess.run(command, cwd=REPOSITORY, env=env, capture_output=True, text=True, timeout=300)
+    assert (finished.returncode, finished.stdout.strip()) == (0, ""), finished.stdout + finished.stderr

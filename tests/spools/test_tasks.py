@@ -18,9 +18,9 @@ def test_the_schedule_brings_all_spools_that_are_not_empty_up_to_date(spool, nyl
     run_due()
     assert spool.moisture_states.exists()
     assert not empty.moisture_states.exists()
-    kept = MoistureState.objects.count()
+    stored = MoistureState.objects.count()
     run_due()
-    assert MoistureState.objects.count() == kept
+    assert MoistureState.objects.count() == stored
     assert moisture_cache.rebuild([spool]) == []
 
 

@@ -55,9 +55,9 @@ def test_a_diameter_that_is_off_changes_no_loss_but_what_the_reference_lacks():
     masses = [
         RateMasses(rate, (SETUP.commanded_g * (1 - loss),)) for rate, loss in zip(RATES, USUAL, strict=True)
     ]
-    one, other = measure(SETUP, masses), measure(thick, masses)
-    assert one.losses == pytest.approx(other.losses) and one.loss_u == pytest.approx(other.loss_u)
-    assert other.short > one.short and other.short < 2 * other.short_u
+    item, other = measure(SETUP, masses), measure(thick, masses)
+    assert item.losses == pytest.approx(other.losses) and item.loss_u == pytest.approx(other.loss_u)
+    assert other.short > item.short and other.short < 2 * other.short_u
 
 
 def test_a_flow_that_was_not_reached_is_unknown():
@@ -95,10 +95,10 @@ def test_curve_and_usable_flow_are_ordered_bands(losses, resolution_g, scatter):
 def test_the_order_of_repeats_is_nothing_and_a_finer_scale_is_never_worse(masses, resolution_g):
     coarse = replace(SETUP, length_mm=200, resolution_g=0.01)
     weighed = [RateMasses(1, tuple(masses)), RateMasses(3, (0.57, 0.571)), RateMasses(5, (0.55,))]
-    one = measure(coarse, [RateMasses(1, (0.60, 0.601, 0.605)), *weighed[1:]])
+    item = measure(coarse, [RateMasses(1, (0.60, 0.601, 0.605)), *weighed[1:]])
     other = measure(replace(coarse, resolution_g=resolution_g), weighed)
-    assert other.losses == pytest.approx(one.losses)
-    assert (other.loss_u <= one.loss_u + 1e-12).all()
+    assert other.losses == pytest.approx(item.losses)
+    assert (other.loss_u <= item.loss_u + 1e-12).all()
 
 
 # Impossible checks

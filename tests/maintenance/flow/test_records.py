@@ -63,9 +63,9 @@ def due(kind_: str) -> list[Reminder]:
 
 def test_a_check_is_stored_with_its_blobs_and_takes_their_grams(shop, loaded):
     before_g = remaining(loaded).mass_g
-    made = check(shop.south, loaded, hours_ago(100), note="after the move", by=shop.user)
-    assert made.blobs.count() == 12 and made.diameter_mm == 1.75
-    blobs_g = sum(blob.mass_g for blob in made.blobs.all())
+    created = check(shop.south, loaded, hours_ago(100), note="after the move", by=shop.user)
+    assert created.blobs.count() == 12 and created.diameter_mm == 1.75
+    blobs_g = sum(blob.mass_g for blob in created.blobs.all())
     assert before_g - remaining(loaded).mass_g == pytest.approx(blobs_g)
     [found] = evaluate_checks(FlowCheck.objects.all())
     assert found.curve.losses == pytest.approx([true_loss(rate) for rate in RATES], abs=0.002)
@@ -75,12 +75,12 @@ def test_a_check_is_stored_with_its_blobs_and_takes_their_grams(shop, loaded):
 
 def test_a_withdrawn_check_stays_and_counts_no_more(shop, loaded):
     before_g = remaining(loaded).mass_g
-    made = check(shop.south, loaded, hours_ago(100))
-    withdraw(made, reason="weighed the wrong blobs")
+    created = check(shop.south, loaded, hours_ago(100))
+    withdraw(created, reason="weighed the wrong blobs")
     assert remaining(loaded).mass_g == pytest.approx(before_g)
     assert FlowCheck.objects.count() == 1 and every_series(shop.south) == []
     with refuses("withdrawn_already"):
-        withdraw(made, reason="again")
+        withdraw(created, reason="again")
     with refuses("text_length", "reason"):
         withdraw(check(shop.south, loaded, hours_ago(100)), reason=" ")
 
@@ -201,7 +201,7 @@ def test_a_check_that_does_not_reach_the_charted_flow_is_not_charted(shop, loade
 
 def flow_of(shop, spool, max_flow_mm3_s: float | None, nozzle_c: float = 215):
     found = verdict(shop.south, spool, JobSpec(50, 2, nozzle_c, 55, max_flow_mm3_s))
-    return next((one for one in found.checks if one.name == "flow"), None)
+    return next((item for item in found.checks if item.name == "flow"), None)
 
 
 def test_a_job_is_judged_by_the_last_flow_check(shop, loaded):
@@ -228,9 +228,9 @@ def test_a_hold_by_flow_needs_a_reason_to_record_the_job(shop, loaded):
 
 
 def test_other_parts_or_two_months_make_a_check_old(shop, loaded):
-    made = check(shop.south, loaded, hours_ago(100))
+    created = check(shop.south, loaded, hours_ago(100))
     assert flow_of(shop, loaded, 5).state == CLEAR
-    FlowCheck.objects.filter(pk=made.pk).update(at=timezone.now() - timedelta(days=61))
+    FlowCheck.objects.filter(pk=created.pk).update(at=timezone.now() - timedelta(days=61))
     # The fittings are younger than that, so that its parts were other ones.
     assert "before a change of" in flow_of(shop, loaded, 5).sentence
     shop.south.fittings.update(start=timezone.now() - timedelta(days=70))

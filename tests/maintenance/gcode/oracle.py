@@ -57,10 +57,10 @@ def number_of(text: str) -> float | None:
 def commands_of(line: str, unread: Counter):
     """The commands of a line: (letter, number, words with a number, words without)."""
     found: list[tuple[str, float | None, dict[str, float], set[str]]] = []
-    begun = False
+    started_at = False
     at = 0
     while match := TOKEN.match(line, at):
-        if not begun and (name := NAME.match(line, at)):
+        if not started_at and (name := NAME.match(line, at)):
             unread[name[0].upper()[:24]] += 1
             break
         at = match.end()
@@ -71,15 +71,15 @@ def commands_of(line: str, unread: Counter):
         if not (letter := (match["letter"] or "").upper()):
             continue
         number = number_of(match["number"])
-        if letter in "GM" or (letter == "T" and not begun):
+        if letter in "GM" or (letter == "T" and not started_at):
             found.append((letter, number, {}, set()))
-            begun = True
+            started_at = True
             if letter == "M" and number is not None and number <= 9999 and int(number + 0.05) in SPOKEN:
                 break
-        elif letter != "N" or begun:
-            if not begun:
+        elif letter != "N" or started_at:
+            if not started_at:
                 found.append(("", None, {}, set()))
-                begun = True
+                started_at = True
             if number is None:
                 found[-1][3].add(letter)
             elif abs(number) > 1e8:

@@ -78,17 +78,17 @@ def melts(moves: list[oracle.Move]) -> None:
 
 def pulls(moves: list[oracle.Move], tool: int) -> list[tuple[int, float, float]]:
     """Retractions of a tool: the spool, and from where to where its filament went back."""
-    found, at, begun = [], 0.0, None
+    found, at, started_at = [], 0.0, None
     for move in moves:
         if move.tool != tool or move.feed == 0:
             continue
-        if move.feed < 0 and begun is None:
-            begun = (move.use, at)
-        if move.feed > 0 and begun is not None:
-            found.append((*begun, at))
-            begun = None
+        if move.feed < 0 and started_at is None:
+            started_at = (move.use, at)
+        if move.feed > 0 and started_at is not None:
+            found.append((*started_at, at))
+            started_at = None
         at += move.feed
-    return found if begun is None else [*found, (*begun, at)]
+    return found if started_at is None else [*found, (*started_at, at)]
 
 
 def most_over_one(pulled: list[tuple[int, float, float]]) -> int:
@@ -119,18 +119,18 @@ def test_moves_have_the_expected_totals(facts_of, job, e_follows_g90):
     assert near(facts.travel_mm, math.fsum(move.span for move in travel))
     assert near(facts.travel_s, math.fsum(move.seconds for move in travel))
     for n, use in enumerate(facts.uses):
-        own = [move for move in moves if move.use == n]
-        assert near(use.filament_mm, math.fsum(move.feed for move in own))
-        assert near(use.forward_mm, math.fsum(max(0.0, move.feed) for move in own))
-        assert near(use.melt_mm, math.fsum(move.melt for move in own))
-        assert near(use.in_place_mm, math.fsum(move.melt for move in own if move.span == 0))
-        assert near(use.seconds, math.fsum(move.seconds for move in own))
+        own_row = [move for move in moves if move.use == n]
+        assert near(use.filament_mm, math.fsum(move.feed for move in own_row))
+        assert near(use.forward_mm, math.fsum(max(0.0, move.feed) for move in own_row))
+        assert near(use.melt_mm, math.fsum(move.melt for move in own_row))
+        assert near(use.in_place_mm, math.fsum(move.melt for move in own_row if move.span == 0))
+        assert near(use.seconds, math.fsum(move.seconds for move in own_row))
         assert near(use.peak_1s_mm3_s, most_in(1, moves, n, reading.area_mm2))
         assert near(use.peak_5s_mm3_s, most_in(5, moves, n, reading.area_mm2) / 5)
         back = [(high, low) for user, high, low in pulls(moves, use.tool) if user == n]
         assert use.retractions.count == len(back)
         assert near(use.retractions.longest_mm, max((high - low for high, low in back), default=0))
-        assert near(use.retractions.length_mm, -math.fsum(min(0.0, move.feed) for move in own))
+        assert near(use.retractions.length_mm, -math.fsum(min(0.0, move.feed) for move in own_row))
     assert near(math.fsum(facts.flow_mm3_s) * facts.flow_bin_s,
                 math.fsum(move.melt for move in moves if move.seconds > 0) * reading.area_mm2)  # fmt: skip
 
@@ -175,8 +175,8 @@ def test_temperatures_last_until_the_next(facts_of, job):
             held: Counter = Counter()
             for (start, c), (end, _) in zip([(0.0, 0), *steps], [*steps, (clock[-1], 0)], strict=True):
                 held[math.floor(c + 0.5)] += end - start
-            told = {span.value: span.amount for span in spans}
-            assert all(near(told.get(c, 0.0), seconds) for c, seconds in held.items())
+            result = {span.value: span.amount for span in spans}
+            assert all(near(result.get(c, 0.0), seconds) for c, seconds in held.items())
 
 
 @settings(max_examples=100)

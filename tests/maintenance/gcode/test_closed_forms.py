@@ -323,7 +323,7 @@ def test_up_to_wants_one_place(facts_of):
     ],
 )  # fmt: skip
 def test_remarks(facts_of, job, remark):
-    assert any(said.startswith(remark) for said in facts_of(job).remarks)
+    assert any(text.startswith(remark) for text in facts_of(job).remarks)
 
 
 def test_machines_that_differ_on_g90(facts_of):

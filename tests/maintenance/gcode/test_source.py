@@ -15,26 +15,26 @@ JOB = b"M83\nG1 X10 E2 F600\nG1 X20 E3\n"
 
 def container(members: dict[str, bytes], packing: int = zipfile.ZIP_DEFLATED) -> bytes:
     packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", packing) as made:
+    with zipfile.ZipFile(packed, "w", packing) as created:
         for name, content in members.items():
-            made.writestr(name, content)
+            created.writestr(name, content)
     return packed.getvalue()
 
 
 def locked() -> bytes:
     """A member that is marked as encrypted."""
-    made = bytearray(container({"job.gcode": JOB}))
+    created = bytearray(container({"job.gcode": JOB}))
     for signature, flags in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
-        made[made.find(signature) + flags] |= 1
-    return bytes(made)
+        created[created.find(signature) + flags] |= 1
+    return bytes(created)
 
 
 def long_listing() -> bytes:
     """A container whose list of contents takes 2 MiB."""
-    made = bytearray(container({"job.gcode": JOB}))
-    at = made.rfind(b"PK\x05\x06")
-    made[at + 12 : at + 20] = struct.pack("<LL", 2**21, 0)
-    return b"PK\x03\x04" + bytes(2**21) + bytes(made)
+    created = bytearray(container({"job.gcode": JOB}))
+    at = created.rfind(b"PK\x05\x06")
+    created[at + 12 : at + 20] = struct.pack("<LL", 2**21, 0)
+    return b"PK\x03\x04" + bytes(2**21) + bytes(created)
 
 
 def test_packed_jobs_have_the_same_facts(facts_of):

@@ -82,9 +82,9 @@ def test_a_file_is_read_as_background_work(shop):
 
 
 def test_the_same_content_is_stored_once(shop, data_folder):
-    one, two = given_file(), given_file(name="again.gcode")
-    assert one.digest == two.digest
-    assert [path.name for path in (data_folder / "jobs").iterdir()] == [one.digest]
+    item, two = given_file(), given_file(name="again.gcode")
+    assert item.digest == two.digest
+    assert [path.name for path in (data_folder / "jobs").iterdir()] == [item.digest]
 
 
 def test_an_unreadable_file_shows_its_reason(shop):
@@ -136,8 +136,8 @@ def test_progress_is_stored_while_a_file_is_read(shop, small_chunks):
     file = given_file()
     with CaptureQueriesContext(connection) as queries:
         read_file(file.pk, file.round)
-    kept = [query for query in queries.captured_queries if 'SET "share_read"' in query["sql"]]
-    assert len(kept) >= 4
+    stored = [query for query in queries.captured_queries if 'SET "share_read"' in query["sql"]]
+    assert len(stored) >= 4
 
 
 def test_read_again_as_another_machine_understands_it(shop):
@@ -253,11 +253,11 @@ def test_a_file_that_is_renamed_while_the_folder_is_listed_does_not_fail_the_oth
     for name in ("first", "second", "third"):
         put(tmp_path, name, b"content")
     listing = _list_files(tmp_path)
-    seen = {next(listing)[0].name}
-    renamed = min({"first", "second", "third"} - seen)
+    observed = {next(listing)[0].name}
+    renamed = min({"first", "second", "third"} - observed)
     (tmp_path / renamed).rename(tmp_path / "whole.gcode")
-    seen |= {path.name for path, _ in listing}
-    assert seen == {"first", "second", "third"} - {renamed}
+    observed |= {path.name for path, _ in listing}
+    assert observed == {"first", "second", "third"} - {renamed}
 
 
 def test_no_folder_is_no_trouble(shop, settings, tmp_path):
@@ -340,14 +340,14 @@ def test_a_job_that_stopped_early_takes_the_grams_up_to_there(shop, loaded, wher
 
 def test_a_line_or_a_percentage(shop, loaded):
     file = read(given_file())
-    asked = {"printer": shop.north.printer, "spools": [loaded], "override_reason": "a test"}
+    request_data = {"printer": shop.north.printer, "spools": [loaded], "override_reason": "a test"}
     for where, says in (
         ({"stopped_line": 3, "stopped_pct": 5}, "not both"),
         ({"stopped_line": 26}, "between 1 and 25"),
         ({"stopped_pct": 101}, "between 0 and 100"),
     ):
         with pytest.raises(ValidationError, match=says):
-            record_file_job(file, **asked, **where)
+            record_file_job(file, **request_data, **where)
 
 
 def test_several_spools_give_each_their_own(shop, loaded, filled):

@@ -41,13 +41,13 @@ def wear() -> dict:
 
 
 def test_a_job_takes_grams_and_wears_every_fitted_part(shop, loaded):
-    made = record(shop, loaded, by=shop.user)
+    created = record(shop, loaded, by=shop.user)
     assert remaining(loaded).mass_g == pytest.approx(950)
-    assert made.printer == shop.north.printer and made.recorded_by == shop.user
+    assert created.printer == shop.north.printer and created.recorded_by == shop.user
     assert {row.part.kind.role for row in WearEntry.objects.all()} == {"nozzle", "gears", "liner"}
-    assert {check["name"] for check in made.reasons} >= {"moisture", "quantity", "abrasion"}
+    assert {check["name"] for check in created.reasons} >= {"moisture", "quantity", "abrasion"}
     entry = MassEntry.objects.get(kind="printed")
-    assert (entry.at, entry.net_change_g, entry.note) == (made.start, -50, "job bracket")
+    assert (entry.at, entry.net_change_g, entry.note) == (created.start, -50, "job bracket")
 
 
 def test_a_hard_filler_on_brass_needs_a_reason_and_wears_faster(shop, loaded, filled):
@@ -61,7 +61,9 @@ def test_a_hard_filler_on_brass_needs_a_reason_and_wears_faster(shop, loaded, fi
         record(shop, filled, start=hours_ago(8), override_reason=" ")
     job = record(shop, filled, start=hours_ago(8))
     assert (job.state, job.override_reason) == ("hold", "a test")
-    doses = [WearEntry.objects.get(part__kind=shop.brass, use__job=made).dose_km for made in (plain_job, job)]
+    doses = [
+        WearEntry.objects.get(part__kind=shop.brass, use__job=created).dose_km for created in (plain_job, job)
+    ]
     assert doses[1] > 40 * doses[0]
 
 
@@ -70,9 +72,9 @@ def test_a_withdrawn_job_was_never_recorded(shop, loaded):
     before = wear(), remaining(loaded), moisture_now(loaded).mean_pct
     parts = [fitting.part for fitting in shop.north.fittings.all()]
     ages = {pk: (left.age, left.median_left) for pk, left in life_left(parts).items()}
-    made = record(shop, loaded, mass_g=300)
+    created = record(shop, loaded, mass_g=300)
     assert wear() != before[0] and remaining(loaded) != before[1]
-    withdrawn = withdraw(made, reason="wrong spool", by=shop.user)
+    withdrawn = withdraw(created, reason="wrong spool", by=shop.user)
     assert wear() == before[0]
     amount = remaining(loaded)
     assert (amount.mass_g, amount.low_g, amount.high_g) == (
@@ -90,12 +92,12 @@ def test_a_withdrawn_job_was_never_recorded(shop, loaded):
 
 
 def test_a_job_is_withdrawn_once_and_with_a_reason(shop, loaded):
-    made = record(shop, loaded)
+    created = record(shop, loaded)
     with pytest.raises(ValidationError, match="between 1 and 300"):
-        withdraw(made, reason="  ")
-    withdraw(made, reason="a mistake")
+        withdraw(created, reason="  ")
+    withdraw(created, reason="a mistake")
     with refuses("withdrawn_already"):
-        withdraw(made, reason="again")
+        withdraw(created, reason="again")
     assert remaining(loaded).mass_g == pytest.approx(1000)
 
 
@@ -104,16 +106,16 @@ def test_wear_is_rebuilt_from_jobs_and_fittings_to_the_same(shop, loaded):
     replace_part(shop.north, "nozzle", shop.steel, at=hours_ago(15))
     withdraw(record(shop, loaded, start=hours_ago(14)), reason="a mistake")
     record(shop, loaded)
-    kept = wear()
+    stored = wear()
     assert rebuild_wear() == []
-    assert wear() == kept
+    assert wear() == stored
     WearEntry.objects.filter(part__kind=shop.gears).delete()
     WearEntry.objects.filter(part__kind=shop.steel).update(dose_km=9)
-    said = StringIO()
-    call_command("rebuild", stdout=said)
-    assert "1 spools rebuilt, 0 changed." in said.getvalue()
-    assert "Wear counted again, 3 changed." in said.getvalue()
-    assert wear() == kept
+    text = StringIO()
+    call_command("rebuild", stdout=text)
+    assert "1 spools rebuilt, 0 changed." in text.getvalue()
+    assert "Wear counted again, 3 changed." in text.getvalue()
+    assert wear() == stored
 
 
 REFUSED = {
@@ -170,9 +172,9 @@ def test_the_use_of_parts_is_the_sum_of_valid_jobs(shop, loaded, jobs):
     for job in Job.objects.filter(withdrawn_at=None):
         withdraw(job, reason="another turn")
     for n, (mass_g, hours, withdrawn) in enumerate(jobs):
-        made = record(shop, loaded, mass_g=mass_g, hours=hours, start=hours_ago(20) + timedelta(minutes=n))
+        created = record(shop, loaded, mass_g=mass_g, hours=hours, start=hours_ago(20) + timedelta(minutes=n))
         if withdrawn:
-            withdraw(made, reason="a mistake")
+            withdraw(created, reason="a mistake")
     standing = [(mass_g, hours) for mass_g, hours, withdrawn in jobs if not withdrawn]
     left = {of.part.kind.role: life_left([of.part])[of.part_id] for of in shop.north.fittings.all()}
     assert left["liner"].age == pytest.approx(sum(hours for _, hours in standing))

@@ -25,8 +25,8 @@ def test_a_spool_goes_to_the_printer_with_its_verdict(shop, plain):
 def test_a_hold_is_refused_without_a_reason_and_nothing_moves(shop, wet):
     with pytest.raises(ValidationError) as refused:
         load_spool(shop.south, wet, override_reason="  ")
-    [said] = refused.value.message_dict["override_reason"]
-    assert "the print limit is 0.75 %" in said and "Dry it in Dryer at" in said
+    [text] = refused.value.message_dict["override_reason"]
+    assert "the print limit is 0.75 %" in text and "Dry it in Dryer at" in text
     assert not Loading.objects.exists() and current_stay(wet).place == shop.shelf
     loading = load_spool(shop.south, wet, override_reason=" a jig ")
     assert (loading.state, loading.override_reason) == ("hold", "a jig")

@@ -80,8 +80,8 @@ def test_a_part_in_use_teaches_the_others_and_nothing_about_itself(shop, printin
     printing(400, 200)
     here = nozzle(shop.north).part
     stated = load_kind_lives([shop.brass])[shop.brass.pk].stated
-    [own] = load_part_wear(Part.objects.filter(pk=here.pk))
-    assert own.expected.median == pytest.approx(stated.median, rel=5e-3)
+    [own_row] = load_part_wear(Part.objects.filter(pk=here.pk))
+    assert own_row.expected.median == pytest.approx(stated.median, rel=5e-3)
     assert expected_km(shop) > stated.median * 1.1
 
 
@@ -211,9 +211,9 @@ def test_a_bore_that_cannot_be_is_refused_and_nothing_is_stored(shop, what):
 
 
 def printers_part(shop, unit: str, role: str = "belts", **values) -> Fitting:
-    made = kind(role, f"{role} by {unit}", life_unit=unit, life=100, life_low=30, life_high=300, **values)
-    add_stock(made, 3, at=hours_ago(LONG_AGO))
-    return fit_part(shop.north.printer, made, at=hours_ago(240))
+    created = kind(role, f"{role} by {unit}", life_unit=unit, life=100, life_low=30, life_high=300, **values)
+    add_stock(created, 3, at=hours_ago(LONG_AGO))
+    return fit_part(shop.north.printer, created, at=hours_ago(240))
 
 
 @pytest.mark.parametrize(
@@ -261,9 +261,9 @@ def test_a_job_of_two_spools_counts_once_for_what_both_wear(shop, printing):
 
 
 def test_a_liner_ages_faster_in_a_hotter_hot_end(shop, printing):
-    made = kind("liner", "PTFE", hardness_hv=None, life_unit="hot_h", heat_reference_c=230, life=400)
-    add_stock(made, 1, at=hours_ago(LONG_AGO))
-    new = replace_part(shop.north, "liner", made, removal="upgraded", at=hours_ago(250))
+    created = kind("liner", "PTFE", hardness_hv=None, life_unit="hot_h", heat_reference_c=230, life=400)
+    add_stock(created, 1, at=hours_ago(LONG_AGO))
+    new = replace_part(shop.north, "liner", created, removal="upgraded", at=hours_ago(250))
     printing(50, 200, hours=10, nozzle_c=245)
     assert life_left([new.part])[new.part_id].age == pytest.approx(10 * heat_weight(245, 230))
     assert 20 < life_left([new.part])[new.part_id].age < 25
@@ -304,11 +304,11 @@ WRONG_SITES = {
 @pytest.mark.parametrize("what", WRONG_SITES)
 def test_a_part_goes_where_it_belongs(shop, what):
     role, where, says = WRONG_SITES[what]
-    made = kind(role, f"a {role}", life_unit="days" if role != "gears" else "feed_km")
-    add_stock(made, 1)
+    created = kind(role, f"a {role}", life_unit="days" if role != "gears" else "feed_km")
+    add_stock(created, 1)
     site = shop.north if where == "north" else shop.north.printer
     with pytest.raises(ValidationError, match=says):
-        fit_part(site, made)
+        fit_part(site, created)
 
 
 # Counters

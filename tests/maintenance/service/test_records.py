@@ -64,8 +64,8 @@ def printed(shop, spool, hours: float, ago: float, **values):
 
 def status(kind: ServiceKind, on: Toolhead, at=None) -> ServiceStatus:
     found = load_service_statuses([Toolhead.objects.select_related("printer").get(pk=on.pk)], at)
-    [one] = [status for status in found if status.kind == kind]
-    return one
+    [item] = [status for status in found if status.kind == kind]
+    return item
 
 
 def check(name: str, on: Toolhead, spool, job: JobSpec = SMALL):
@@ -445,11 +445,11 @@ def test_the_other_way_round_the_leftovers_melt_out(shop, wet, loaded):
 def test_with_services_many_pairs_take_as_many_queries_as_one(shop, loaded, cleaning, belts):
     printed(shop, loaded, 4, 30)
     spools = [loaded, *(receive(feedstock, shop.box) for feedstock in (shop.pla, shop.nylon))]
-    with CaptureQueriesContext(connection) as one:
+    with CaptureQueriesContext(connection) as item:
         verdicts([(shop.south, loaded)])
     with CaptureQueriesContext(connection) as many:
         verdicts([(toolhead, spool) for toolhead in Toolhead.objects.all() for spool in spools])
-    assert len(many) - 1 <= len(one) <= 21
+    assert len(many) - 1 <= len(item) <= 21
 
 
 # Reminders

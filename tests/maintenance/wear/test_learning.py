@@ -83,16 +83,18 @@ def test_short_lives_shorten_and_long_ones_lengthen_what_is_expected(stated):
 @given(stated_lives, records, st.randoms())
 def test_the_order_of_records_does_not_matter(stated, rows, random):
     shuffled = random.sample(rows, len(rows))
-    one, other = learn(stated, kept(stated, rows)), learn(stated, kept(stated, shuffled))
-    assert (one.low, one.median, one.high) == pytest.approx((other.low, other.median, other.high), rel=1e-9)
+    item, other = learn(stated, kept(stated, rows)), learn(stated, kept(stated, shuffled))
+    assert (item.low, item.median, item.high) == pytest.approx(
+        (other.low, other.median, other.high), rel=1e-9
+    )
 
 
 @settings(max_examples=10)
 @given(st.floats(0.1, 10), records)
 def test_the_unit_does_not_matter(factor, rows):
     scaled = Life(*(factor * number for number in (BRASS.median, BRASS.low, BRASS.high)))
-    one, other = learn(BRASS, kept(BRASS, rows)), learn(scaled, kept(scaled, rows))
-    assert other.median == pytest.approx(factor * one.median, rel=1e-3)
+    item, other = learn(BRASS, kept(BRASS, rows)), learn(scaled, kept(scaled, rows))
+    assert other.median == pytest.approx(factor * item.median, rel=1e-3)
 
 
 def test_many_records_outweigh_what_was_stated():
@@ -108,12 +110,12 @@ def test_many_records_outweigh_what_was_stated():
 
 def test_weights_agree_with_a_plain_sum_over_a_fine_grid():
     # The same posterior, evaluated the slow way: no narrowing, no table, the t distribution of SciPy.
-    seen = kept(BRASS, [(0.5, True), (1.2, True), (2, False)])
+    observed = kept(BRASS, [(0.5, True), (1.2, True), (2, False)])
     prior = prior_of(BRASS)
     z, shape_z = (axis.ravel() for axis in np.meshgrid(*[np.linspace(-9, 9, 601)] * 2))
     eta, beta = np.exp(prior.log_eta(z)), np.exp(prior.log_shape + SHAPE_SPREAD * shape_z)
-    weight = np.exp(log_likelihood(eta, beta, seen)) * t.pdf(z, TAIL) * norm.pdf(shape_z)
-    expected = learn(BRASS, seen)
+    weight = np.exp(log_likelihood(eta, beta, observed)) * t.pdf(z, TAIL) * norm.pdf(shape_z)
+    expected = learn(BRASS, observed)
     for age in (0.03, 0.1, 0.2, 0.5, 1.0):
         slow = float((-np.expm1(-((age / eta) ** beta)) * weight).sum() / weight.sum())
         assert expected.used_up_by(age) == pytest.approx(slow, abs=2e-3)
@@ -151,8 +153,8 @@ def test_exact_readings_teach_as_much_as_the_worn_parts_that_they_foretell():
 @pytest.mark.parametrize("numbers", [(1, 1e-6, 1e9), (1e-6, 1e-6, 1e-6), (1e9, 1e9, 1e9), (1, 1e-6, 1)])
 def test_the_oddest_lives_that_can_be_stated_give_a_band(numbers):
     stated = Life(*numbers)
-    for seen in ((), (Record(1e-9, True), Record(1e9, False)), (Record(1e-300, True),)):
-        expected = learn(stated, seen)
+    for observed in ((), (Record(1e-9, True), Record(1e9, False)), (Record(1e-300, True),)):
+        expected = learn(stated, observed)
         assert 0 < expected.low <= expected.median <= expected.high < float("inf")
 
 

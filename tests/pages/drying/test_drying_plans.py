@@ -43,10 +43,10 @@ def test_a_plan_shows_both_stages_and_starts_them(shop, desk, pva):
     page = desk.get(of("spool-dry", pva), {"dryer": shop.dryer.pk, "set_point_c": "50"})
     plan = page.context["plan"]
     assert plan.first is not None
-    said = words(page)
-    assert "First 40 °C for" in said and "at most 45 °C; then 50 °C, at most 60 °C" in said
-    assert "45 °C at the start: PVA while it may be wet" in said
-    assert "known from memory only" in said and "No budget of hours in hot air is published" in said
+    text = words(page)
+    assert "First 40 °C for" in text and "at most 45 °C; then 50 °C, at most 60 °C" in text
+    assert "45 °C at the start: PVA while it may be wet" in text
+    assert "known from memory only" in text and "No budget of hours in hot air is published" in text
     initial = page.context["form"].initial
     assert initial["first_hours"] == f"{plan.first.hours:g}"
     response = desk.post(of("spool-dry", pva), started(shop, first_hours=initial["first_hours"]), follow=True)
@@ -115,10 +115,10 @@ def test_the_set_points_are_compared_with_what_they_cost(shop, desk):
     page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
     options = page.context["plan"].options
     assert options[0].recommended and len(options) > 1
-    said = words(page)
-    assert "75 °C this plan" in said and "Why: the usual set point" in said
-    assert f"{100 * options[0].run_share:.0f} %" in said
-    assert "0 h in dryers so far: 0 % of what a polyamide may have" in said
+    text = words(page)
+    assert "75 °C this plan" in text and "Why: the usual set point" in text
+    assert f"{100 * options[0].run_share:.0f} %" in text
+    assert "0 h in dryers so far: 0 % of what a polyamide may have" in text
 
 
 def test_several_spools_are_planned_and_the_one_that_limits_can_be_left_out(shop, desk):
@@ -128,9 +128,9 @@ def test_several_spools_are_planned_and_the_one_that_limits_can_be_left_out(shop
     page = desk.get(address, {"spools": [pla.pk, shop.free.pk, shop.other.pk]})
     found = page.context["plan"]
     assert (found.limiting_spool, found.without_limiting_c) == (pla, 80)
-    said = words(page)
-    assert "Without it the others may have up to 80 °C" in said
-    assert "These may be taken out earlier" in said
+    text = words(page)
+    assert "Without it the others may have up to 80 °C" in text
+    assert "These may be taken out earlier" in text
     links = [f'"?spools={a.pk}&amp;spools={b.pk}"' for a, b in permutations([shop.free, shop.other])]
     assert any(link in page.content.decode() for link in links)
     alone = desk.get(address, {"spools": [shop.free.pk, shop.other.pk]}).context["plan"]
@@ -168,7 +168,7 @@ def test_a_coupon_test_is_recorded_on_the_feedstocks_page_and_heeded(shop, desk)
     assert desk.get(reverse("coupon-test", args=[999])).status_code == 404
     back = reverse("withdraw", args=["coupon-test", CouponTest.objects.get().pk])
     assert "coupon test at 72 °C" in words(desk.get(back))
-    told = words(desk.post(back, {"reason": "too hot an oven"}, follow=True))
-    assert "Failed at 72 °C" in told and "too hot an oven" in told
+    result = words(desk.post(back, {"reason": "too hot an oven"}, follow=True))
+    assert "Failed at 72 °C" in result and "too hot an oven" in result
     page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
     assert "a coupon stuck" not in words(page)

@@ -41,8 +41,8 @@ def test_no_time_is_promised_for_a_plan_that_cannot_start(shop, desk):
     assert "too hot to join" in plan.blocked and plan.slot.start >= run.planned_end < plan.ready_at
     assert plan.slot.wait_for == [pretty(shop.free.code)]
     for query in ({}, {"dryer": shop.dryer.pk}):
-        said = words(desk.get(of("spool-dry", low), query))
-        assert "It cannot start so now. Oven A dries spool" in said and "if it starts now" not in said
+        text = words(desk.get(of("spool-dry", low), query))
+        assert "It cannot start so now. Oven A dries spool" in text and "if it starts now" not in text
     # A spool that may be so hot joins, where there is room.
     shop.dryer.spool_capacity = 2
     assert plan_drying(shop.other, shop.dryer).blocked == ""
@@ -67,27 +67,27 @@ def test_a_dry_spool_needs_no_drying(shop, desk):
     plan = plan_drying(dry, shop.dryer, PlanRequest(target_pct=5))
     assert plan.hours == 0
     type(shop.nylon).objects.update(limit_clear_pct=6, limit_hold_pct=7)
-    said = words(desk.get(of("spool-dry", dry), {"dryer": shop.dryer.pk}))
-    assert "Needs no drying." in said and "if it starts now" not in said
+    text = words(desk.get(of("spool-dry", dry), {"dryer": shop.dryer.pk}))
+    assert "Needs no drying." in text and "if it starts now" not in text
 
 
 def test_a_wish_in_vain_is_refused_at_the_top(shop, desk):
-    said = words(desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk, "set_point_c": "95"}))
-    assert said.index("Not planned as asked.") < said.index(
-        "Set point First" if "Set point First" in said else "Floor"
+    text = words(desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk, "set_point_c": "95"}))
+    assert text.index("Not planned as asked.") < text.index(
+        "Set point First" if "Set point First" in text else "Floor"
     )
-    assert "95 °C is too hot" in said
+    assert "95 °C is too hot" in text
     for mass_g in ("-5", "50000"):
-        said = words(desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk, "mass_g": mass_g}))
-        assert "Not planned as asked." in said and "in the outer" not in said
+        text = words(desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk, "mass_g": mass_g}))
+        assert "Not planned as asked." in text and "in the outer" not in text
 
 
 def test_more_heat_is_sought_here_before_elsewhere(shop, desk):
     response = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk, "set_point_c": "30"})
-    said = words(response)
+    text = words(response)
     assert not response.context["plan"].reachable
-    assert "run it hotter here: up to 75 °C" in said and "may run hotter." not in said
-    assert "Then it stays good" not in said
+    assert "run it hotter here: up to 75 °C" in text and "may run hotter." not in text
+    assert "Then it stays good" not in text
 
 
 def test_a_first_stage_is_never_dropped_in_silence(shop, desk):
@@ -105,11 +105,11 @@ def test_a_second_start_of_the_same_spools_names_the_drying_spool(shop, desk):
     data = {"spools": [shop.free.pk, shop.other.pk], "planned_hours": "5", "resolution_g": "1"}
     desk.post(page, data)
     assert DryingRun.objects.count() == 2
-    said = words(desk.post(page, data))
-    assert "is drying in Oven A already, since" in said and "not one of the available" not in said
+    text = words(desk.post(page, data))
+    assert "is drying in Oven A already, since" in text and "not one of the available" not in text
     assert DryingRun.objects.count() == 2
-    said = words(desk.get(page, {"spools": shop.free.pk}))
-    assert "There is no plan yet." in said and "Nothing was saved" not in said
+    text = words(desk.get(page, {"spools": shop.free.pk}))
+    assert "There is no plan yet." in text and "Nothing was saved" not in text
 
 
 def test_an_option_that_only_the_dryers_error_forbids_shows_that_reason(shop, desk):
@@ -120,14 +120,14 @@ def test_an_option_that_only_the_dryers_error_forbids_shows_that_reason(shop, de
 
 def test_too_few_hours_and_too_much_heat_are_shown_when_a_run_starts(shop, desk):
     data = {"dryer": shop.dryer.pk, "set_point_c": "77", "resolution_g": "1"}
-    said = words(desk.post(of("spool-dry", shop.free), data | {"planned_hours": "2"}, follow=True))
-    assert "After the planned 2 h it is likely not below" in said and "Too much heat" not in said
-    assert "is likely dry enough only from" in said
+    text = words(desk.post(of("spool-dry", shop.free), data | {"planned_hours": "2"}, follow=True))
+    assert "After the planned 2 h it is likely not below" in text and "Too much heat" not in text
+    assert "is likely dry enough only from" in text
     page = reverse("drying-start", args=[shop.dryer.pk])
     data = {"spools": shop.other.pk, "set_point_c": "77", "planned_hours": "300", "resolution_g": "1"}
-    said = words(desk.post(page, data, follow=True))
+    text = words(desk.post(page, data, follow=True))
     assert DryingRun.objects.filter(spool=shop.other).exists()
-    assert said.count("Too much heat for one run") == 2  # once said, and once beside the run
+    assert text.count("Too much heat for one run") == 2  # once said, and once beside the run
 
 
 def test_the_hours_of_the_caution_are_those_of_the_budget(shop):

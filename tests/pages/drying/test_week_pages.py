@@ -70,26 +70,26 @@ def test_from_a_print_request_to_the_run_that_was_planned(shop, desk):
     run_due()
     page = desk.get(reverse("week"))
     assert not page.context["waiting"] and "Refresh" not in page.headers
-    said = words(page)
-    assert "Proposed" in said and "is good from" in said and "How this plan was made" in said
-    assert "How many spools fit into Oven A is not recorded" in said
+    text = words(page)
+    assert "Proposed" in text and "is good from" in text and "How this plan was made" in text
+    assert "How many spools fit into Oven A is not recorded" in text
     plan = WeekPlan.objects.get()
     assert plan.asked_by == shop.user
-    said = words(desk.post(reverse("week-accept", args=[plan.pk]), follow=True))
-    assert f"by {shop.user}" in said and "Accept this plan" not in said
-    one = PlannedDrying.objects.get()
+    text = words(desk.post(reverse("week-accept", args=[plan.pk]), follow=True))
+    assert f"by {shop.user}" in text and "Accept this plan" not in text
+    item = PlannedDrying.objects.get()
     drying = desk.get(reverse("drying"))
-    assert f"{one.hours:g} h at {one.temperatures}" in words(drying)
+    assert f"{item.hours:g} h at {item.temperatures}" in words(drying)
     (_, start), *_ = drying.context["dryers"][0][-1]
     form = desk.get(start)
-    assert form.context["plan"].set_point_c == one.set_point_c
-    assert float(form.context["form"].initial["planned_hours"]) >= one.hours
-    values = {"spools": shop.free.pk, "set_point_c": one.set_point_c, "planned_hours": one.hours}
+    assert form.context["plan"].set_point_c == item.set_point_c
+    assert float(form.context["form"].initial["planned_hours"]) >= item.hours
+    values = {"spools": shop.free.pk, "set_point_c": item.set_point_c, "planned_hours": item.hours}
     desk.post(reverse("drying-start", args=[shop.dryer.pk]), values | {"resolution_g": "1"})
-    one.refresh_from_db()
-    assert one.run == DryingRun.objects.get()
-    said = words(desk.get(reverse("week")))
-    assert "Nothing is left to be put in" in said and "drying now" in said and "No longer valid" not in said
+    item.refresh_from_db()
+    assert item.run == DryingRun.objects.get()
+    text = words(desk.get(reverse("week")))
+    assert "Nothing is left to be put in" in text and "drying now" in text and "No longer valid" not in text
 
 
 @pytest.mark.parametrize(
@@ -134,13 +134,13 @@ def test_hours_and_empty_lists_are_refused_on_the_page(shop, desk):
     ):
         assert desk.post(reverse("week-plan"), values).context["form"].errors
     assert not WeekPlan.objects.exists()
-    one = PrintRequest.objects.get()
-    address, reason = reverse("withdraw", args=["print-request", one.pk]), {"reason": "printed"}
+    item = PrintRequest.objects.get()
+    address, reason = reverse("withdraw", args=["print-request", item.pk]), {"reason": "printed"}
     assert "required" in words(desk.post(address))
-    assert one.name not in words(desk.post(address, reason, follow=True)).split("Print requests")[1]
+    assert item.name not in words(desk.post(address, reason, follow=True)).split("Print requests")[1]
     assert "already" in words(desk.post(address, reason))
-    one.refresh_from_db()
-    assert (one.withdrawn_by, one.withdrawn_reason) == (shop.user, "printed")
+    item.refresh_from_db()
+    assert (item.withdrawn_by, item.withdrawn_reason) == (shop.user, "printed")
 
 
 def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
@@ -150,8 +150,8 @@ def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
     values = {"dryer": shop.dryer.pk, "start": local_input(start), "set_point_c": "150"}
     page = desk.post(address, values)
     assert "too hot" in " ".join(page.context["form"].errors["set_point_c"])
-    said = words(desk.post(address, values | {"set_point_c": "75"}, follow=True))
-    assert "It is pinned" in said and "h late" in said
+    text = words(desk.post(address, values | {"set_point_c": "75"}, follow=True))
+    assert "It is pinned" in text and "h late" in text
     accepted.refresh_from_db()
     assert accepted.ended_at is not None and accepted.ended_by == shop.user
     moved = PlannedDrying.objects.get(ended_at=None)
@@ -162,8 +162,8 @@ def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
     assert "not planned to be dried any more" in words(desk.post(drop, follow=True))
     assert "not planned any more" in words(desk.post(drop, follow=True))
     assert desk.get(drop).status_code == 405
-    said = words(desk.get(reverse("week")))
-    assert "Missing: Gears" in said and "Its drying was dropped. Plan again to have it back." in said
+    text = words(desk.get(reverse("week")))
+    assert "Missing: Gears" in text and "Its drying was dropped. Plan again to have it back." in text
     for old in (accepted, moved):
         late = reverse("planned-move", args=[old.pk])
         for answer in (desk.get(late, follow=True), desk.post(late, values, follow=True)):
@@ -174,9 +174,9 @@ def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
 def test_violations_are_shown_and_a_plan_may_be_ended(shop, desk, accepted):
     assert "No longer valid" not in words(desk.get(reverse("week")))
     mark_empty(shop.free)
-    said = words(desk.get(reverse("week")))
-    assert "No longer valid: Spool" in said and "Parts of this plan are no longer valid" in said
-    assert "In doubt: Gears" in said and "In time" not in said
+    text = words(desk.get(reverse("week")))
+    assert "No longer valid: Spool" in text and "Parts of this plan are no longer valid" in text
+    assert "In doubt: Gears" in text and "In time" not in text
     end = reverse("week-reject", args=[WeekPlan.objects.get().pk])
     assert "The plan has ended" in words(desk.post(end, follow=True))
     assert accepted_plan() is None

@@ -55,15 +55,15 @@ def test_from_the_machine_to_the_recorded_check(shop, desk, plan):
     assert [line[:2] for line in planned.context["lines"].splitlines()].count("M0") == 7
     assert planned.context["form"].by_blob["blob_7"] == 1 and b'name="blob_7"' in planned.content
     answer = desk.post(reverse("flow-check-new"), plan | masses(*MASSES))
-    made = FlowCheck.objects.get()
-    assert answer.url == reverse("flow-check", args=[made.pk])
+    created = FlowCheck.objects.get()
+    assert answer.url == reverse("flow-check", args=[created.pk])
     page = desk.get(answer.url)
     (loss_pct, usable), *_ = page.context["result"]["usable"]
     assert loss_pct == "5" and shows(page, usable, "7.7 ± 0.")
     assert shows(page, page.context["result"]["reading"].reason.sentence, note="likely_reading")
-    assert made.recorded_by == shop.user and made.blobs.count() == 7
+    assert created.recorded_by == shop.user and created.blobs.count() == 7
     assert shows(desk.get(flow), "3", note="chart_waits")
-    history = desk.get(reverse("spool-history", args=[made.spool.code]))
+    history = desk.get(reverse("spool-history", args=[created.spool.code]))
     assert shows(history, "4.04 g", "North T0", note="printed")
 
 
@@ -143,15 +143,15 @@ def test_impossible_masses_are_refused_and_stay_in_the_form(shop, desk, plan):
 
 
 def test_a_check_is_withdrawn_once(shop, desk):
-    made = check(shop.toolheads[0], shop.spools[0], hours_ago(2))
-    address = reverse("withdraw", args=["flow-check", made.pk])
+    created = check(shop.toolheads[0], shop.spools[0], hours_ago(2))
+    address = reverse("withdraw", args=["flow-check", created.pk])
     require_refused(desk.post(address, {"reason": ""}), "required", "reason")
     assert desk.post(address, {"reason": "another scale"}).status_code == 302
-    page = desk.get(reverse("flow-check", args=[made.pk]))
+    page = desk.get(reverse("flow-check", args=[created.pk]))
     assert shows(page, "another scale", note="withdrawn") and address not in page.content.decode()
     require_refused(desk.post(address, {"reason": "again"}), "withdrawn_already")
-    listed = desk.get(reverse("toolhead-flow", args=[made.toolhead_id]))
-    assert listed.context["series"] == [] and list(listed.context["page"]) == [made]
+    listed = desk.get(reverse("toolhead-flow", args=[created.toolhead_id]))
+    assert listed.context["series"] == [] and list(listed.context["page"]) == [created]
 
 
 def test_the_pages_of_a_toolheads_checks_take_as_many_queries_as_one(shop, desk):
@@ -202,10 +202,10 @@ def test_a_job_may_state_its_fastest_flow(shop, desk):
     job = {"loading": shop.toolheads[0].loadings.get().pk, "name": "vase", "mass_g": 20, "hours": 1}
     job |= {"nozzle_c": 215, "bed_c": 55, "max_flow_mm3_s": 11}
     checked = desk.post(reverse("job-new"), job | {"check": "1"})
-    [flow] = [one for one in checked.context["verdict"].reasons if one.name == "flow"]
+    [flow] = [item for item in checked.context["verdict"].reasons if item.name == "flow"]
     assert flow.state == "hold" and "10 %" in flow.sentence and "9.2" in flow.sentence
     assert shows(checked, flow.sentence)
     job |= {"record": "1", "checked": checked.context["verdict_key"], "override_reason": "a test"}
     assert desk.post(reverse("job-new"), job).status_code == 302
-    made = Job.objects.get()
-    assert made.max_flow_mm3_s == 11 and shows(desk.get(reverse("job", args=[made.pk])), "11 mm³/s")
+    created = Job.objects.get()
+    assert created.max_flow_mm3_s == 11 and shows(desk.get(reverse("job", args=[created.pk])), "11 mm³/s")

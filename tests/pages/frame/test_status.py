@@ -154,8 +154,10 @@ def test_metrics_are_read_by_prometheus_own_parser(shop, worked):
     assert value["queue_items", "reminders", "failed"] == 1
     assert value["sensors_silent",] == 0
     assert value["disk_free_bytes",] > 0
-    done = datetime.fromtimestamp(value["work_last_success_timestamp_seconds", "spools.queue_advances"], UTC)
-    assert abs(timezone.now() - done) < timedelta(minutes=1)
+    finished = datetime.fromtimestamp(
+        value["work_last_success_timestamp_seconds", "spools.queue_advances"], UTC
+    )
+    assert abs(timezone.now() - finished) < timedelta(minutes=1)
     # The conventions: https://prometheus.io/docs/practices/naming/
     for name, family in families.items():
         assert re.fullmatch(r"loadworthy_[a-z]+(_[a-z]+)*", name)

@@ -36,8 +36,8 @@ def test_every_page_answers_in_few_queries(shop, desk):
     )[0]
     finish_drying(run, place=shop.box, at=hours_ago(20))
     start_drying(shop.spools[4:6], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(3))
-    made = a_job(shop)
-    seen = report_job_trouble(made, ["strings"])
+    created = a_job(shop)
+    observed = report_job_trouble(created, ["strings"])
     for n in range(3):
         a_reminder(shop, condition=f"dry:spool:{n}")
     fitting = Fitting.objects.filter(end=None).first()
@@ -57,18 +57,18 @@ def test_every_page_answers_in_few_queries(shop, desk):
         reverse("drying-start", args=[shop.dryer.pk]),
         reverse("drying-finish", args=[shop.dryer.pk]),
         reverse("machines"),
-        reverse("machine", args=[made.printer_id]),
+        reverse("machine", args=[created.printer_id]),
         reverse("machine-new"),
-        reverse("service", args=[made.printer_id]),
-        reverse("service-done", args=[made.printer_id]),
+        reverse("service", args=[created.printer_id]),
+        reverse("service-done", args=[created.printer_id]),
         reverse("service-kind-new"),
         reverse("service-kind", args=[shop.belts.pk]),
         reverse("troubles"),
         reverse("trouble-new"),
-        reverse("trouble", args=[seen.pk]),
-        reverse("toolhead-new", args=[made.printer_id]),
+        reverse("trouble", args=[observed.pk]),
+        reverse("toolhead-new", args=[created.printer_id]),
         reverse("part-fit", args=[shop.toolheads[3].pk]),
-        reverse("printer-part-fit", args=[made.printer_id]),
+        reverse("printer-part-fit", args=[created.printer_id]),
         reverse("part", args=[fitting.part_id]),
         reverse("bore-new", args=[Fitting.objects.filter(end=None, role="nozzle").first().part_id]),
         reverse("part-kind", args=[fitting.part.kind_id]),
@@ -77,8 +77,8 @@ def test_every_page_answers_in_few_queries(shop, desk):
         reverse("part-remove", args=[fitting.pk]),
         reverse("jobs"),
         reverse("job-new"),
-        reverse("job", args=[made.pk]),
-        reverse("withdraw", args=["job", made.pk]),
+        reverse("job", args=[created.pk]),
+        reverse("withdraw", args=["job", created.pk]),
         reverse("stock"),
         reverse("stock-add"),
         reverse("part-kind-new"),
@@ -165,8 +165,8 @@ def test_a_reading_by_hand_and_a_file(shop, desk):
     address = reverse("place-readings", args=[shop.box.pk])
     by_hand = {"temperature_c": "22.5", "rh_pct": "31", "when": local_input(hours_ago(1)), "by_hand": "1"}
     assert desk.post(address, by_hand).status_code == 302
-    kept = Reading.objects.get(place=shop.box)
-    assert (kept.temperature_c, kept.rh_pct, kept.origin, kept.at) == (22.5, 31, "hand", hours_ago(1))
+    stored = Reading.objects.get(place=shop.box)
+    assert (stored.temperature_c, stored.rh_pct, stored.origin, stored.at) == (22.5, 31, "hand", hours_ago(1))
     lines = ["time,temperature_c,rh_pct", "2026-01-05 08:00,20,30", "2026-01-05 09:00,20.5,31"]
     file = SimpleUploadedFile("log.csv", "\n".join(lines).encode())
     response = desk.post(address, {"file": file, "by_file": "1"}, follow=True)
@@ -280,11 +280,11 @@ def test_a_feedstock_is_added_with_its_maker_and_changed(shop, desk):
         desk.post(reverse("feedstock-new"), feedstock_values(shop, dry_cap_c=70, dry_set_c=65)).status_code
         == 302
     )
-    made = Feedstock.objects.get(maker__name="Hill Polymers")
-    address = reverse("feedstock-edit", args=[made.pk])
+    created = Feedstock.objects.get(maker__name="Hill Polymers")
+    address = reverse("feedstock-edit", args=[created.pk])
     assert desk.post(address, feedstock_values(shop, dry_cap_c=72, dry_set_c=65)).status_code == 302
-    made.refresh_from_db()
-    assert made.dry_cap_c == 72
+    created.refresh_from_db()
+    assert created.dry_cap_c == 72
 
 
 @pytest.mark.parametrize(
@@ -358,9 +358,9 @@ def test_an_impossible_loss_is_no_success(shop, desk):
 
 def test_a_set_point_above_the_cap_is_refused_with_the_cap(shop, desk):
     nylon = shop.spools[1]
-    asked = {"spools": [nylon.pk], "set_point_c": 85}
-    started = asked | {"planned_hours": 8, "resolution_g": 1}
-    for page in (desk.get(drying_address(shop), asked), desk.post(drying_address(shop), started)):
+    request_data = {"spools": [nylon.pk], "set_point_c": 85}
+    started = request_data | {"planned_hours": 8, "resolution_g": 1}
+    for page in (desk.get(drying_address(shop), request_data), desk.post(drying_address(shop), started)):
         require_refused(page, "above_cap", "set_point_c", names=["85 °C", "80 °C", "PA6"])
     assert not DryingRun.objects.exists()
 

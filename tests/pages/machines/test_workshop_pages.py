@@ -53,7 +53,7 @@ def test_a_printer_goes_out_of_use_and_comes_back(shop, desk):
     printer.refresh_from_db()
     assert printer.retired_at is not None
     listed = desk.get(reverse("machines"))
-    assert [one.pk for one in listed.context["retired"]] == [printer.pk]
+    assert [item.pk for item in listed.context["retired"]] == [printer.pk]
     assert printer.pk not in [row[0].pk for row in listed.context["printers"]]
     page = desk.get(reverse("machine", args=[printer.pk]))
     back, page = reverse("machine-bring-back", args=[printer.pk]), page.content.decode()
@@ -103,7 +103,7 @@ def test_a_spool_that_left_its_toolhead_is_on_it_on_no_page(shop, desk, left):
         assert pretty(spool.code) in label and format_time(at) in label and shows(page, label)
     flow = desk.get(reverse("toolhead-flow", args=[toolhead.pk]))
     assert flow.context["loading"] is None
-    [event] = [one for one in build_timeline(spool) if one.kind == "loading"]
+    [event] = [item for item in build_timeline(spool) if item.kind == "loading"]
     assert event.until == at
 
 
@@ -197,10 +197,10 @@ def test_a_part_of_the_whole_printer_is_fitted_and_shown(shop, desk):
 
 
 def test_a_parts_own_page_has_its_life_its_places_and_its_jobs(shop, desk):
-    made = a_job(shop)
+    created = a_job(shop)
     fitting = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
     page = desk.get(reverse("part", args=[fitting.part_id]))
-    assert shows(page, fitting.part, "North T0", made.name, "0.450 mm", "invented for tests")
+    assert shows(page, fitting.part, "North T0", created.name, "0.450 mm", "invented for tests")
 
 
 def test_a_bore_is_measured_and_the_slip_withdrawn(shop, desk):
@@ -259,8 +259,8 @@ def test_the_verdict_is_shown_before_a_job_is_recorded(shop, desk):
     assert response.context["verdict"].state in {"clear", "caution", "hold"}
     assert not Job.objects.exists()
     assert desk.post(reverse("job-new"), values).status_code == 302
-    made = Job.objects.get()
-    page = desk.get(reverse("job", args=[made.pk]))
+    created = Job.objects.get()
+    page = desk.get(reverse("job", args=[created.pk]))
     assert shows(page, "40 g", "Brass nozzle")
 
 
@@ -275,8 +275,8 @@ def test_an_impossible_start_is_refused_at_the_check_in_the_same_words(shop, des
     assert page.context["verdict"] is None
     with pytest.raises(ValidationError) as refused:
         a_job(shop, start=start)
-    said = [str(error) for errors in page.context["form"].errors.values() for error in errors]
-    assert said == refused.value.messages
+    text = [str(error) for errors in page.context["form"].errors.values() for error in errors]
+    assert text == refused.value.messages
 
 
 def test_a_job_that_was_changed_after_its_check_is_checked_again(shop, desk):
@@ -311,11 +311,11 @@ def test_an_impossible_job_is_refused(shop, desk, values):
 
 
 def test_a_job_is_withdrawn_with_a_reason(shop, desk):
-    made = a_job(shop)
-    address = reverse("withdraw", args=["job", made.pk])
+    created = a_job(shop)
+    address = reverse("withdraw", args=["job", created.pk])
     require_refused(desk.post(address, {"reason": ""}), "required", "reason")
     assert desk.post(address, {"reason": "entered twice"}).status_code == 302
-    assert shows(desk.get(reverse("job", args=[made.pk])), "entered twice", note="withdrawn")
+    assert shows(desk.get(reverse("job", args=[created.pk])), "entered twice", note="withdrawn")
     assert desk.post(address, {"reason": "again"}).status_code == 200
 
 
@@ -370,9 +370,9 @@ def kind_values(**values) -> dict:
 
 def test_a_kind_of_part_is_added(shop, desk):
     assert desk.post(reverse("part-kind-new"), kind_values()).status_code == 302
-    made = PartKind.objects.get(name="Steel nozzle")
-    assert made.worn_growth_pct == 12.5
-    page = desk.get(reverse("part-kind", args=[made.pk]))
+    created = PartKind.objects.get(name="Steel nozzle")
+    assert created.worn_growth_pct == 12.5
+    page = desk.get(reverse("part-kind", args=[created.pk]))
     assert "as_stated" in notes(page) and "learnt" not in notes(page)
     assert shows(page, "own replacements")
 
@@ -419,31 +419,31 @@ def test_an_impossible_kind_of_part_is_refused(shop, desk, values, field):
 
 
 def test_reminders_are_put_off_and_done(shop, desk):
-    one = a_reminder(shop)
+    item = a_reminder(shop)
     page = desk.get(reverse("reminders"))
-    assert one in [row["reminder"] for row in page.context["due"]]
+    assert item in [row["reminder"] for row in page.context["due"]]
     assert reverse("spool", args=[shop.spools[1].code]) in page.content.decode()
-    assert desk.post(reverse("reminder-snooze", args=[one.pk]), {"days": "3"}).status_code == 302
+    assert desk.post(reverse("reminder-snooze", args=[item.pk]), {"days": "3"}).status_code == 302
     page = desk.get(reverse("reminders"))
-    assert [row["reminder"] for row in page.context["snoozed"]] == [one]
-    assert one not in [row["reminder"] for row in page.context["due"]]
-    assert desk.post(reverse("reminder-complete", args=[one.pk]), {"note": "dried it"}).status_code == 302
+    assert [row["reminder"] for row in page.context["snoozed"]] == [item]
+    assert item not in [row["reminder"] for row in page.context["due"]]
+    assert desk.post(reverse("reminder-complete", args=[item.pk]), {"note": "dried it"}).status_code == 302
     assert shows(desk.get(reverse("reminders-ended")), "dried it")
     for name in ("reminder-complete", "reminder-snooze"):
-        late = desk.post(reverse(name, args=[one.pk]), {"days": "1", "note": "again"}, follow=True)
+        late = desk.post(reverse(name, args=[item.pk]), {"days": "1", "note": "again"}, follow=True)
         assert notices(late)[-1] == "ended_already error" and "events" in late.context, name
-    one.refresh_from_db()
-    assert one.note != "again"
+    item.refresh_from_db()
+    assert item.note != "again"
 
 
 @pytest.mark.parametrize("values", [{}, {"days": "900"}, {"until": "soon"}, {"until": "2001-01-01T00:00"}])
 def test_an_impossible_putting_off_is_refused(shop, desk, values):
-    one = a_reminder(shop)
-    response = desk.post(reverse("reminder-snooze", args=[one.pk]), values)
+    item = a_reminder(shop)
+    response = desk.post(reverse("reminder-snooze", args=[item.pk]), values)
     assert response.status_code == 200
     assert response.context["form"].errors
-    one.refresh_from_db()
-    assert one.snoozed_until is None
+    item.refresh_from_db()
+    assert item.snoozed_until is None
 
 
 def test_a_reminder_of_a_part_leads_to_its_replacement(shop, desk):

@@ -42,10 +42,10 @@ def page(desk, place: Place):
 
 
 def test_the_page_lists_missing_data(shop, desk):
-    told = page(desk, shop.box)
-    assert len(told.context["missing"]) == 3
-    assert shows(told, *told.context["missing"], note="box_incomplete")
-    assert "charge_missing" in notes(told)
+    result = page(desk, shop.box)
+    assert len(result.context["missing"]) == 3
+    assert shows(result, *result.context["missing"], note="box_incomplete")
+    assert "charge_missing" in notes(result)
 
 
 def test_from_an_empty_box_to_a_computed_one(shop, desk):
@@ -72,15 +72,15 @@ def test_from_an_empty_box_to_a_computed_one(shop, desk):
 
 
 def test_it_shows_the_computed_air_and_the_outlook(desk, charged):
-    told = page(desk, charged)
+    result = page(desk, charged)
     box = box_now(charged)
-    assert "computed" in notes(told) and "measured" not in notes(told)
-    assert shows(told, f"{box.rh_pct:.0f} % RH", box.charge)
-    assert shows(told, f"{box.held_g:.1f} g", f"{box.limit_g:.1f} g")
-    assert shows(told, "0.3", note="leak")
-    assert {"no_food", "no_source"} <= notes(told)
-    assert "120 °C" in told.context["advice"].text and shows(told, told.context["advice"].text)
-    assert told.content.decode().count("chart-line") == 1, "the box has no readings"
+    assert "computed" in notes(result) and "measured" not in notes(result)
+    assert shows(result, f"{box.rh_pct:.0f} % RH", box.charge)
+    assert shows(result, f"{box.held_g:.1f} g", f"{box.limit_g:.1f} g")
+    assert shows(result, "0.3", note="leak")
+    assert {"no_food", "no_source"} <= notes(result)
+    assert "120 °C" in result.context["advice"].text and shows(result, result.context["advice"].text)
+    assert result.content.decode().count("chart-line") == 1, "the box has no readings"
     places = desk.get(reverse("places"))
     [climate] = [climate for place, climate in places.context["rows"] if place == charged]
     assert climate.origin == "computed" and "200 g" in climate.text and shows(places, climate.text)
@@ -89,10 +89,10 @@ def test_it_shows_the_computed_air_and_the_outlook(desk, charged):
 @pytest.mark.parametrize(("rh_pct", "kind"), [(48, "spent"), (30, "leak")])
 def test_the_page_shows_that_the_hygrometer_disagrees(desk, charged, rh_pct, kind):
     record_readings(charged, [(hours_ago(h), 21, rh_pct) for h in range(8)], origin="api")
-    told = page(desk, charged)
-    (finding,) = told.context["box"].findings
-    assert finding.kind == kind and shows(told, finding.sentence, note="disagrees")
-    assert shows(told, f"{rh_pct} % RH") and {"measured", "over_limit"} <= notes(told)
+    result = page(desk, charged)
+    (finding,) = result.context["box"].findings
+    assert finding.kind == kind and shows(result, finding.sentence, note="disagrees")
+    assert shows(result, f"{rh_pct} % RH") and {"measured", "over_limit"} <= notes(result)
 
 
 @pytest.mark.parametrize(
@@ -124,9 +124,9 @@ def test_desiccant_is_for_dry_boxes_only(shop, desk):
 def test_its_reminder_leads_to_it(desk, box):
     put_desiccant(box, "silica_gel", 50, condition="unknown", at=hours_ago(30))
     sweep()
-    told = desk.get(reverse("reminders"))
-    assert "regenerate" in [row["reminder"].kind for row in told.context["due"]]
-    assert reverse("place", args=[box.pk]) in told.content.decode()
+    result = desk.get(reverse("reminders"))
+    assert "regenerate" in [row["reminder"].kind for row in result.context["due"]]
+    assert reverse("place", args=[box.pk]) in result.content.decode()
 
 
 def test_a_charge_put_in_now_is_shown_and_ends_the_reminder(desk, box):
@@ -136,9 +136,9 @@ def test_a_charge_put_in_now_is_shown_and_ends_the_reminder(desk, box):
     # A minute ago may be in the hour before, where it would be in force already.
     with time_machine.travel(hours_ago(0).replace(minute=30), tick=False):
         put_desiccant(box, at=hours_ago(1 / 60), **SILICA)
-        told = page(desk, box)
+        result = page(desk, box)
         sweep()
-        assert shows(told, "200 g of silica gel, regenerated at 120 °C", note="charge_waits")
+        assert shows(result, "200 g of silica gel, regenerated at 120 °C", note="charge_waits")
         assert not Reminder.objects.filter(place=box, ended_at=None).exists()
 
 

@@ -169,8 +169,8 @@ def test_both_ends_of_the_quiet_hours_may_be_empty_and_show_it(desk):
 
 def test_times_are_stored(desk, ada):
     assert desk.post(reverse("notifications"), TIMES).status_code == 302
-    kept = NotificationSettings.objects.get(user=ada)
-    assert (str(kept.quiet_from), str(kept.digest_at), kept.urgent_in_quiet) == (
+    stored = NotificationSettings.objects.get(user=ada)
+    assert (str(stored.quiet_from), str(stored.digest_at), stored.urgent_in_quiet) == (
         "22:00:00",
         "07:15:00",
         True,
@@ -266,14 +266,14 @@ def test_a_channel_shows_its_last_refusal_until_a_message_is_sent(desk, ada, mon
 
 def test_the_list_shows_each_event(desk, ada):
     channels.add_webhook(ada, "http://127.0.0.1:9/")
-    said = {
+    text = {
         "snoozed": Statement("reminder.snoozed_until", {"until": "2026-11-27T07:00:00+00:00"}),
         "completed": Statement("reminder.note", {"note": "wiped"}),
         "returned": Statement("reminder.amount", {"amount": 0.7, "unit": "rh_pct"}),
     }
     events = [raised(1, what, urgent_since=timezone.now()) for what in ReminderEvent.Type.values]
     for event in events:
-        event.detail = said.get(event.type)
+        event.detail = text.get(event.type)
     outbox.post(events)
     answer = page(desk)
     news = {row["message"].event.type: row["subject"] for row in answer.context["messages_sent"]}

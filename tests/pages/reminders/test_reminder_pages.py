@@ -56,17 +56,17 @@ def test_the_title_counts_what_is_due_for_whoever_looks(shop, desk):
 
 
 def test_a_snooze_until_an_amount(shop, desk):
-    one = told()
-    form = page(desk, "reminder-snooze", one.pk)
+    item = told()
+    form = page(desk, "reminder-snooze", item.pk)
     assert shows(form, "60 hot hours", note="amount_now")
     assert "hot hours" in form.context["form"]["amount"].label
-    after = desk.post(reverse("reminder-snooze", args=[one.pk]), {"amount": "90"}, follow=True)
+    after = desk.post(reverse("reminder-snooze", args=[item.pk]), {"amount": "90"}, follow=True)
     assert notices(after) == ["success"] and shows(after, "90 hot hours", note="notice")
-    assert [row["reminder"] for row in after.context["snoozed"]] == [one] and not after.context["due"]
-    one.refresh_from_db()
-    assert shows(after, "90 hot hours", f"{one.snoozed_until:%Y}", note="snoozed")
+    assert [row["reminder"] for row in after.context["snoozed"]] == [item] and not after.context["due"]
+    item.refresh_from_db()
+    assert shows(after, "90 hot hours", f"{item.snoozed_until:%Y}", note="snoozed")
     told(91)
-    assert [row["reminder"] for row in page(desk, "reminders").context["due"]] == [one]
+    assert [row["reminder"] for row in page(desk, "reminders").context["due"]] == [item]
 
 
 @pytest.mark.parametrize(
@@ -79,33 +79,33 @@ def test_a_snooze_until_an_amount(shop, desk):
     ],
 )
 def test_an_impossible_amount_is_refused(shop, desk, values, field, code, names):
-    one = told()
-    response = desk.post(reverse("reminder-snooze", args=[one.pk]), values)
+    item = told()
+    response = desk.post(reverse("reminder-snooze", args=[item.pk]), values)
     require_refused(response, code, field, names=names)
-    one.refresh_from_db()
-    assert one.snoozed_until is None
+    item.refresh_from_db()
+    assert item.snoozed_until is None
 
 
 def test_a_reminder_without_an_amount_cannot_be_snoozed_by_one(shop, desk):
-    one = a_reminder(shop)
-    assert "amount" not in page(desk, "reminder-snooze", one.pk).context["form"].fields
-    refused = desk.post(reverse("reminder-snooze", args=[one.pk]), {"amount": "5"})
+    item = a_reminder(shop)
+    assert "amount" not in page(desk, "reminder-snooze", item.pk).context["form"].fields
+    refused = desk.post(reverse("reminder-snooze", args=[item.pk]), {"amount": "5"})
     require_refused(refused, "time_or_amount", "__all__")
 
 
 def test_the_history_of_a_reminder(shop, desk):
-    one = told()
-    desk.post(reverse("reminder-snooze", args=[one.pk]), {"days": "1"})
-    desk.post(reverse("reminder-complete", args=[one.pk]), {"note": "with a <b>brush</b>"})
+    item = told()
+    desk.post(reverse("reminder-snooze", args=[item.pk]), {"days": "1"})
+    desk.post(reverse("reminder-complete", args=[item.pk]), {"note": "with a <b>brush</b>"})
     Reminder.objects.update(ended_at=hours_ago(30), opened_at=hours_ago(40))
     again = told(70)
-    first = page(desk, "reminder", one.pk)
+    first = page(desk, "reminder", item.pk)
     assert shows(first, "60 hot hours", note="event_opened") and shows(first, "ada", note="event_snoozed")
     assert shows(first, "ada", "with a <b>brush</b>", note="event_completed")
     assert b"<b>brush" not in first.content
-    assert reverse("reminder-complete", args=[one.pk]) not in first.content.decode(), "it has ended"
+    assert reverse("reminder-complete", args=[item.pk]) not in first.content.decode(), "it has ended"
     second = page(desk, "reminder", again.pk)
-    assert list(second.context["earlier"]) == [one]
+    assert list(second.context["earlier"]) == [item]
     assert reverse("reminder-complete", args=[again.pk]) in second.content.decode()
     assert desk.get(reverse("reminder", args=[again.pk + 1])).status_code == 404
     assert Client().get(reverse("reminder", args=[again.pk])).status_code == 302
@@ -123,8 +123,10 @@ def test_all_that_ended_is_reached_page_by_page_and_kind_by_kind(shop, desk):
         )
         for n in range(70)
     ]
-    seen = [row for number in (1, 2, 3) for row in page(desk, "reminders-ended", page=number).context["page"]]
-    assert seen == ended
+    observed = [
+        row for number in (1, 2, 3) for row in page(desk, "reminders-ended", page=number).context["page"]
+    ]
+    assert observed == ended
     dry = [row for n in (1, 2) for row in page(desk, "reminders-ended", kind="dry", page=n).context["page"]]
     assert dry == [row for row in ended if row.kind == "dry"]
     assert "?kind=dry&amp;page=2" in page(desk, "reminders-ended", kind="dry").content.decode()
@@ -144,8 +146,8 @@ def test_many_are_reached_page_by_page_and_kind_by_kind(shop, desk):
     first, second = page(desk, "reminders"), page(desk, "reminders", page=2)
     assert shows(first, "1", "2", note="page") and b"<title>(32) " in first.content
     listed = [row["reminder"] for answer in (first, second) for row in answer.context["due"]]
-    assert len(first.context["due"]) == 30 and sorted(one.pk for one in listed) == sorted(
-        one.pk for one in (dry, *cleaning)
+    assert len(first.context["due"]) == 30 and sorted(item.pk for item in listed) == sorted(
+        item.pk for item in (dry, *cleaning)
     )
     assert "snoozed" not in first.context
     assert [row["reminder"] for row in second.context["snoozed"]] == [later]
@@ -181,7 +183,7 @@ def test_a_flow_check_is_planned_with_the_spool_that_is_loaded(shop, desk):
 
 
 def test_a_reminder_back_from_snooze_is_due_before_the_next_sweep(shop, desk):
-    one = told()
-    lifecycle.snooze(one, timezone.now() + timedelta(hours=1))
+    item = told()
+    lifecycle.snooze(item, timezone.now() + timedelta(hours=1))
     Reminder.objects.update(snoozed_until=hours_ago(0.1))
-    assert [row["reminder"] for row in page(desk, "reminders").context["due"]] == [one]
+    assert [row["reminder"] for row in page(desk, "reminders").context["due"]] == [item]

@@ -111,11 +111,11 @@ def dry_values(shop, **values) -> dict:
 def test_a_plan_shows_set_point_cap_hours_and_how_long_it_lasts(shop, desk, free):
     assert shop.dryer.name in words(desk.get(of("spool-dry", free)))
     response = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk})
-    plan, said = response.context["plan"], words(response)
-    assert f"at most {plan.cap.cap_c:g} °C" in said
-    assert "80 °C is the most for drying PA6" in said
-    assert "Then it stays good" in said and "Open shelf" in said
-    assert "Never use an oven in which food is prepared" in said
+    plan, text = response.context["plan"], words(response)
+    assert f"at most {plan.cap.cap_c:g} °C" in text
+    assert "80 °C is the most for drying PA6" in text
+    assert "Then it stays good" in text and "Open shelf" in text
+    assert "Never use an oven in which food is prepared" in text
     cooler = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk, "set_point_c": "60"}).context["plan"]
     assert cooler.set_point_c == 60
     assert cooler.hours is None or plan.hours is None or cooler.hours >= plan.hours
@@ -123,14 +123,14 @@ def test_a_plan_shows_set_point_cap_hours_and_how_long_it_lasts(shop, desk, free
 
 @pytest.mark.parametrize("set_point_c", ["81", "200", "10", "nan", "hot"])
 def test_a_set_point_above_the_cap_is_refused_with_the_reason(shop, desk, free, set_point_c):
-    asked = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk, "set_point_c": set_point_c})
-    assert asked.status_code == 200
-    assert "set_point_c" in asked.context["replanned"].errors
+    request_data = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk, "set_point_c": set_point_c})
+    assert request_data.status_code == 200
+    assert "set_point_c" in request_data.context["replanned"].errors
     refused = desk.post(of("spool-dry", free), dry_values(shop, set_point_c=set_point_c))
     assert "set_point_c" in refused.context["form"].errors
     assert not DryingRun.objects.exists()
     if set_point_c == "81":
-        for response in (asked, refused):
+        for response in (request_data, refused):
             assert "81 °C is too hot: 80 °C is the most for drying PA6" in words(response)
 
 

@@ -137,8 +137,8 @@ def test_a_common_reel_fills_in_what_is_left_empty(shop, desk, reel):
 
 
 def test_own_numbers_come_before_the_common_reels(shop, desk, reel):
-    own = {"core_mass_g": "160", "core_mass_known": "on", "core_material": "pp", "width_mm": "55"}
-    desk.post("/spools/receive/", received(shop, core_kind=reel.pk, gross_g="1150", net_mass_g="", **own))
+    own_row = {"core_mass_g": "160", "core_mass_known": "on", "core_material": "pp", "width_mm": "55"}
+    desk.post("/spools/receive/", received(shop, core_kind=reel.pk, gross_g="1150", net_mass_g="", **own_row))
     spool = Spool.objects.order_by("pk").last()
     assert (spool.core_mass_g, spool.core_mass_known, spool.core_material) == (160, True, "pp")
     assert spool.width_mm == 55

@@ -119,14 +119,14 @@ def test_the_list_has_pages_and_takes_as_many_queries_for_each(shop, desk, monke
 
 def test_the_spools_page_shows_moisture_amount_air_and_verdicts(shop, desk, free):
     response = desk.get(of("spool", free))
-    page, said = response.content.decode(), words(response)
-    assert "21 °C" in said and "assumed" in said
-    assert "May it be printed now?" in said and "East T0" in said
-    assert "the print limit is 0.75 %" in said
+    page, text = response.content.decode(), words(response)
+    assert "21 °C" in text and "assumed" in text
+    assert "May it be printed now?" in text and "East T0" in text
+    assert "the print limit is 0.75 %" in text
     assert page.count('fill-rule="evenodd"') >= 1
-    assert "1000 g" in said and "(980 to 1020 g)" in said
-    assert "Received, 1000 g by the label." in said
-    assert "If it stays in Bags" in said
+    assert "1000 g" in text and "(980 to 1020 g)" in text
+    assert "Received, 1000 g by the label." in text
+    assert "If it stays in Bags" in text
     for act in ("load", "move", "dry", "weigh", "empty"):
         assert of(f"spool-{act}", free) in page
 
@@ -142,8 +142,8 @@ def test_next_steps_follow_where_it_is(shop, desk, free):
     assert reverse("drying-finish", args=[shop.dryer.pk]) in drying.content.decode()
     assert "Drying in Oven A at 70 °C" in words(drying)
     assert of("spool-dry", free) not in drying.content.decode()
-    asked = {"dryer": shop.dryer.pk, "set_point_c": 70, "planned_hours": 8, "resolution_g": 1}
-    again = desk.post(of("spool-dry", free), asked)
+    request_data = {"dryer": shop.dryer.pk, "set_point_c": 70, "planned_hours": 8, "resolution_g": 1}
+    again = desk.post(of("spool-dry", free), request_data)
     assert "Finish that run first" in words(again)
 
 
@@ -152,10 +152,10 @@ def test_history_lists_every_fact(shop, desk, free):
     start_drying(
         [free], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(20), gross_g={free.pk: 1205}
     )
-    said = words(desk.get(of("spool-history", free)))
-    assert "Came to Open shelf for 30 h." in said
-    assert "Drying in Oven A at 70 °C, still going on." in said
-    assert "Weighed: 1205 g with the reel." in said
+    text = words(desk.get(of("spool-history", free)))
+    assert "Came to Open shelf for 30 h." in text
+    assert "Drying in Oven A at 70 °C, still going on." in text
+    assert "Weighed: 1205 g with the reel." in text
     loaded = words(desk.get(of("spool-history", shop.spools[0])))
     assert "Loaded on North T0, still on it" in loaded
 
@@ -194,8 +194,8 @@ def test_a_toolhead_that_is_taken_asks_where_its_spool_goes(shop, desk, free):
     assert of("spool-unload", there) in page.content.decode()
     assert toolhead.printer.place not in page.context["form"].fields["unload_to"].queryset
     refused = desk.post(of("spool-load", free), values)
-    said = f"Say where {there.code[:3]}-{there.code[3:]} goes."
-    assert refused.context["form"].errors == {"unload_to": [said]}
+    text = f"Say where {there.code[:3]}-{there.code[3:]} goes."
+    assert refused.context["form"].errors == {"unload_to": [text]}
     assert not Loading.objects.filter(spool=free).exists()
     assert desk.post(of("spool-load", free), values | {"unload_to": shop.box.pk}).status_code == 302
     assert Loading.objects.present().get(toolhead=toolhead).spool == free
@@ -207,14 +207,14 @@ def test_a_toolhead_that_is_taken_asks_where_its_spool_goes(shop, desk, free):
 
 def test_a_spool_that_is_on_a_toolhead_is_taken_off_first(shop, desk):
     spool = shop.spools[0]
-    for toolhead, said, leads_to in [
+    for toolhead, text, leads_to in [
         (shop.toolheads[0], "is on North T0 already", "spool"),
         (shop.toolheads[1], "is on North T0. Take it off there first.", "spool-unload"),
     ]:
         for answer in (desk.get, desk.post):
             page = answer(of("spool-load", spool), {"toolhead": toolhead.pk}, follow=True)
             assert page.request["PATH_INFO"] == of(leads_to, spool)
-            assert said in words(page)
+            assert text in words(page)
 
 
 @pytest.mark.parametrize("toolhead", ["0", "no", "-3", "9" * 30, "²"])
@@ -236,8 +236,8 @@ def test_taking_it_off(shop, desk, free):
 
 def test_loading_elsewhere_is_shown_at_the_toolhead(shop, desk, free):
     load_spool(shop.toolheads[1], free, override_reason="a test", at=hours_ago(1), by=shop.user)
-    said = words(desk.get(of("spool-load", free)))
-    assert "it is on this one" in said
+    text = words(desk.get(of("spool-load", free)))
+    assert "it is on this one" in text
 
 
 def test_today_names_material_spool_printer_and_what_is_due(shop, desk):

@@ -52,14 +52,14 @@ def test_an_impossible_charge_is_refused(charged, changes, field, code):
 
 def test_a_withdrawn_charge_is_as_if_it_had_never_been(charged, nylon, clock):
     spool = receive(nylon, charged, at=at(1))
-    whole, told = rh_by_hour(charged, at(NOW_H)), moisture_state.moisture_now(spool).mean_pct
+    whole, result = rh_by_hour(charged, at(NOW_H)), moisture_state.moisture_now(spool).mean_pct
     slip = put_desiccant(charged, "clay", 80, condition="new", at=at(60))
     dry_box_cache.advance()
     moisture_cache.advance([spool])
     assert rh_by_hour(charged, at(NOW_H)) != whole
     assert withdraw(slip, reason="a mistake").withdrawn_at == at(NOW_H)
     assert rh_by_hour(charged, at(NOW_H)) == whole
-    assert moisture_state.moisture_now(spool).mean_pct == told
+    assert moisture_state.moisture_now(spool).mean_pct == result
     dry_box_cache.advance()
     moisture_cache.advance([spool])
     assert (moisture_cache.rebuild([spool]), dry_box_cache.rebuild()) == ([], [])

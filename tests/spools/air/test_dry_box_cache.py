@@ -84,7 +84,7 @@ def test_a_corrected_assumption_makes_what_was_stored_useless(charged, shelf, co
     receive(feedstock("PLA"), charged, at=at(2), card="wet")
     dry_box_cache.advance()
     moisture_cache.advance([spool])
-    told = moisture_state.moisture_now(spool).mean_pct
+    result = moisture_state.moisture_now(spool).mean_pct
     if corrected == "half-time":
         charged.half_time_h = 2
         save_place(charged)
@@ -96,7 +96,7 @@ def test_a_corrected_assumption_makes_what_was_stored_useless(charged, shelf, co
         polymer.w50_pct, polymer.w50_high = 3.0, 4.0
         save_assumptions(polymer)
     assert not BoxState.objects.exists() and not spool.moisture_states.exists()
-    assert moisture_state.moisture_now(spool).mean_pct != told
+    assert moisture_state.moisture_now(spool).mean_pct != result
     dry_box_cache.advance()
     moisture_cache.advance([spool])
     assert moisture_cache.rebuild([spool]) == []

@@ -124,15 +124,15 @@ def test_its_air_is_computed_where_nothing_is_read(charged, nylon):
     now = climate.climate_at(charged)
     assert now.origin == "computed" and "100 g of silica gel" in now.text
     assert now.rh_pct == pytest.approx(box_now(charged).computed_rh_pct)
-    told = moisture_state.moisture_now(spool)
-    assert "computed from its room and desiccant" in told.why[0]
+    result = moisture_state.moisture_now(spool)
+    assert "computed from its room and desiccant" in result.why[0]
     (past,) = moisture_history.load([spool.pk], at(50), since=lambda _: at(1)).values()
     segments = list(past.segments(at(1), at(50)))
     assert {s.air.origin for s in segments} == {"computed"}
     hours = rh_by_hour(charged, at(50))
     assert all(s.air.rh_pct == hours[s.start.replace(minute=0)] for s in segments)
     # Storage is dry only when measured dry.
-    assert told.exposure_hours == pytest.approx(NOW_H - 1)
+    assert result.exposure_hours == pytest.approx(NOW_H - 1)
     record_readings(charged, [(at(NOW_H - 1), 22, 33)], origin="hand")
     assert climate.climate_at(charged).rh_pct == 33
 

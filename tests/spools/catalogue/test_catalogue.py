@@ -224,8 +224,10 @@ def test_numbers_that_nobody_knows_are_left_out(loaded):
 
 
 def test_the_data_sheet_comes_first_and_takes_the_band_with_it(loaded):
-    own = feedstock("PA6", "carbon fibre", filler_mass_fraction=0.2, w50_pct=1.4, data_sheet="Sheet of May")
-    w50 = properties(own)["w50_pct"]
+    own_row = feedstock(
+        "PA6", "carbon fibre", filler_mass_fraction=0.2, w50_pct=1.4, data_sheet="Sheet of May"
+    )
+    w50 = properties(own_row)["w50_pct"]
     assert (w50.value, w50.low, w50.high) == pytest.approx((1.4, 1.1, 1.65))
     assert (w50.origin, w50.basis, w50.grade) == ("data sheet", "Sheet of May", "")
 
@@ -269,8 +271,8 @@ def test_an_unfilled_feedstock_has_no_filler_volume(loaded):
 
 
 def test_properties_ask_the_database_nothing_more(loaded, django_assert_num_queries):
-    own = feedstock("PA6", "carbon fibre", filler_mass_fraction=0.2)
-    found = Feedstock.objects.select_related("polymer", "filler", "maker").get(pk=own.pk)
+    own_row = feedstock("PA6", "carbon fibre", filler_mass_fraction=0.2)
+    found = Feedstock.objects.select_related("polymer", "filler", "maker").get(pk=own_row.pk)
     with django_assert_num_queries(0):
         properties(found)
         filler_volume_fraction(found)

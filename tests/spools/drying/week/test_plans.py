@@ -95,8 +95,8 @@ def test_a_plan_has_everything_good_in_time_and_holds_when_it_is_simulated(wet, 
     assert find_violations(plan) == []
     # As long as the spool's own plan for the same set point says, and a little in hand.
     (first,) = [drying for drying in plan.standing() if drying.start <= next_quarter(timezone.now())]
-    own = plan_drying(first.spool, dryer, PlanRequest(set_point_c=first.set_point_c), at=first.start)
-    assert own.hours <= first.hours <= own.hours + 2.5
+    own_row = plan_drying(first.spool, dryer, PlanRequest(set_point_c=first.set_point_c), at=first.start)
+    assert own_row.hours <= first.hours <= own_row.hours + 2.5
 
 
 def test_a_worker_computes_the_last_plan_and_none_that_was_replaced(wet, dryer):
@@ -339,10 +339,10 @@ def test_a_moved_drying_is_pinned_and_stays_when_it_is_planned_again(wet, dryer,
     assert any("h late" in text for text in consequences)
     assert reports_by_name(plan)["PC"].state == "late"
     again = accept_plan(planned())
-    kept = again.standing().get(spool=wet["PC"])
-    assert (kept.start, kept.end, kept.dryer, kept.pinned) == (new.start, new.end, second, True)
+    stored = again.standing().get(spool=wet["PC"])
+    assert (stored.start, stored.end, stored.dryer, stored.pinned) == (new.start, new.end, second, True)
     assert reports_by_name(again)["PC"].state == "late" and find_violations(again) == []
-    pin_drying(kept, False)
+    pin_drying(stored, False)
     assert reports_by_name(planned())["PC"].state == "in time"
 
 
@@ -484,5 +484,5 @@ def _some_plan(draw, shelf: Place, box: Place) -> WeekPlan:
 
 
 def test_a_chance_below_half_is_not_called_likely():
-    said = [chance_of(over) for over in (0.21, 0.5, 0.51, 1.0)]
-    assert said == ["may be", "may be", "is likely", "is likely"]
+    text = [chance_of(over) for over in (0.21, 0.5, 0.51, 1.0)]
+    assert text == ["may be", "may be", "is likely", "is likely"]
