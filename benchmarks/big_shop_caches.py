@@ -44,8 +44,8 @@ def bring_up(at: datetime) -> None:
                 )
                 for time in times
             ]
-        for some in (states, ensembles, rows):
-            add_rows(some)
+        for kind in (states, ensembles, rows):
+            add_rows(kind)
 
 
 def _row(spool: Spool, place: Place, at: datetime) -> SpoolBoard:

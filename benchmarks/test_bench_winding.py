@@ -63,9 +63,9 @@ def test_spool_member_hours(benchmark, members):
         benchmark.extra_info["spool_member_hours_per_s"] = round(computed / benchmark.stats.stats.min)
         exact = advance(raw[:4], tolerance=1e-4)
         off = [
-            np.abs(one.state.profile() - fine.state.profile()).max(1)
+            np.abs(outcome.state.profile() - fine.state.profile()).max(1)
             / np.abs(lane.material.isotherm.equilibrium(0.5) - 0.01)
-            for lane, one, fine in zip(raw, outcomes, exact, strict=False)
+            for lane, outcome, fine in zip(raw, outcomes, exact, strict=False)
         ]
         benchmark.extra_info["largest_error_pct"] = round(100 * float(np.max(off)), 2)
 

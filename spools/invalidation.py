@@ -72,17 +72,17 @@ def invalidate_after_readings(place: Place, at: datetime, air: tuple[float, floa
     """
     lock_spool_facts()
     spools = _spools_breathing(place, at)
-    kept = 0
+    still_fresh = 0
     if air is not None:
         near = Q(
             air_temperature_c__range=_around(air[0], SAME_AIR_K),
             air_rh_pct__range=_around(air[1], SAME_AIR_PCT),
         )
-        same = Q(near, place=place) | Q(place__room=place, place__kind=Place.Kind.DRY_BOX)
-        rows = SpoolBoard.objects.filter(same, pk__in=spools, run=None)
-        kept = rows.update(generation=F("generation") + 1)
+        affected = Q(near, place=place) | Q(place__room=place, place__kind=Place.Kind.DRY_BOX)
+        rows = SpoolBoard.objects.filter(affected, pk__in=spools, run=None)
+        still_fresh = rows.update(generation=F("generation") + 1)
     # A weighing is assimilated with the readings before its hour, so those of its own hour change nothing.
-    _invalidate_spools(spools, at, at + HOUR, stale_rows=kept < len(spools))
+    _invalidate_spools(spools, at, at + HOUR, stale_rows=still_fresh < len(spools))
     boxes = set(Place.objects.filter(room=place, half_time_h__isnull=False).values_list("pk", flat=True))
     _invalidate_boxes(boxes, at)
     # A sample holds the air of its own hour.

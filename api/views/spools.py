@@ -86,8 +86,8 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(request=serializers.ReelSerializer, responses=serializers.SpoolSerializer)
     def partial_update(self, request: Request, code: str) -> Response:
         """Correct its reel; amount and moisture are computed again. Fields that are left out stay."""
-        asked = parse(serializers.ReelSerializer, request.data)
-        return self.change_if_matching(request, lambda spool: self._spool(correct_reel(spool, **asked)))
+        data = parse(serializers.ReelSerializer, request.data)
+        return self.change_if_matching(request, lambda spool: self._spool(correct_reel(spool, **data)))
 
     def represent(self, row: Spool) -> Any:
         spool = self.get_queryset().get(pk=row.pk)

@@ -60,11 +60,11 @@ class ServiceStatus:
         return self.printer.pk == toolhead.printer_id and self.toolhead in (None, toolhead)
 
 
-def format_count_start(last: datetime | None, begun: datetime | None) -> str:
+def format_count_start(last: datetime | None, count_start: datetime | None) -> str:
     """Where a count starts, in words: when the service was last done, else added to the shop."""
     if last is not None:
         return f"since {format_time(last)}"
-    start = "its first job" if begun is None else f"this was added on {format_time(begun)}"
+    start = "its first job" if count_start is None else f"this was added on {format_time(count_start)}"
     return f"since {start}; none is recorded"
 
 
@@ -240,9 +240,9 @@ def _sums(uses: QuerySet[JobUse], *group: str) -> Iterable[tuple]:
         "printer_jobs": Count("pk", filter=Q(first_on_printer=True)),
         "printer_hours": Sum(hours, filter=Q(first_on_printer=True), default=0.0),
     }
-    first, *others = sums
+    first, *later = sums
     rows = uses.values(*group, *by).annotate(**sums).order_by("first", *group, *by)
-    return rows.values_list(*group, first, *by, *others)
+    return rows.values_list(*group, first, *by, *later)
 
 
 def _added_after_use(kind: ServiceKind, first_print: datetime | None) -> datetime | None:

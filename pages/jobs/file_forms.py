@@ -47,8 +47,8 @@ class ReadAgainForm(forms.Form):
     )
 
     def __init__(self, data: Any = None, *, file: JobFile) -> None:
-        asked = {"diameter_mm": file.diameter_mm, "printer": file.printer_id, "member": file.member}
-        super().__init__(data, initial=asked)
+        initial = {"diameter_mm": file.diameter_mm, "printer": file.printer_id, "member": file.member}
+        super().__init__(data, initial=initial)
 
 
 class SpoolField(forms.ModelChoiceField):

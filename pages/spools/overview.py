@@ -23,8 +23,8 @@ PER_PAGE = 50
 def spools(request: HttpRequest) -> HttpResponse:
     """Those in use, or with ?empty=1 those used up; ?q= narrows by code, material, maker, colour, place."""
     empty = "empty" in request.GET
-    wanted = request.GET.get("q", "").replace("\0", "").strip()
-    page = Paginator(_find(wanted, empty), PER_PAGE).get_page(request.GET.get("page"))
+    search = request.GET.get("q", "").replace("\0", "").strip()
+    page = Paginator(_find(search, empty), PER_PAGE).get_page(request.GET.get("page"))
     now, shown = timezone.now(), list(page)
     rows = {} if empty else board.read([spool.pk for spool in shown], now)
     query = request.GET.copy()
@@ -33,28 +33,28 @@ def spools(request: HttpRequest) -> HttpResponse:
         "page": page,
         "rows": [{"spool": spool, **_answers(spool, rows.get(spool.pk), now)} for spool in shown],
         "empty": empty,
-        "wanted": wanted,
+        "wanted": search,
         "query": query,
     }
     return render(request, "spools/list.html", context)
 
 
-def _find(wanted: str, empty: bool) -> QuerySet[Spool]:
-    found = Spool.objects.filter(emptied_at__isnull=not empty).select_related(
+def _find(search: str, empty: bool) -> QuerySet[Spool]:
+    matches = Spool.objects.filter(emptied_at__isnull=not empty).select_related(
         "feedstock__polymer", "feedstock__maker", "feedstock__filler"
     )
-    for word in wanted.split():
-        there = Stay.objects.filter(spool=OuterRef("pk"), end=None, place__name__icontains=word)
-        found = found.filter(
+    for word in search.split():
+        stays = Stay.objects.filter(spool=OuterRef("pk"), end=None, place__name__icontains=word)
+        matches = matches.filter(
             Q(code__icontains=word.replace("-", ""))
             | Q(batch__icontains=word)
             | Q(feedstock__name__icontains=word)
             | Q(feedstock__colour__icontains=word)
             | Q(feedstock__polymer__name__icontains=word)
             | Q(feedstock__maker__name__icontains=word)
-            | Exists(there)
+            | Exists(stays)
         )
-    return found
+    return matches
 
 
 def _answers(spool: Spool, row: SpoolBoard | None, now: datetime) -> dict[str, Any]:
