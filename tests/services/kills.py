@@ -84,6 +84,35 @@ def main() -> int:
     return 0 if well else 1
 
 
+class BoardWatch(threading.Thread):
+    """Measures how long facts about spools are missing on the board, from looks at both every second."""
+
+    def __init__(self, ended: threading.Event) -> None:
+        super().__init__()
+        self.ended = ended
+        self.longest_s = 0.0
+        # The generations of each spool that the board has not reached, with the time they were first seen.
+        self.behind: dict[int, dict[int, float]] = {}
+
+    def run(self) -> None:
+        from django.db import connection
+
+        while not self.ended.wait(1.0):
+            self.look(time.monotonic())
+        connection.close()
+
+    def look(self, now: float) -> None:
+        from spools.models import Spool
+
+        for pk, present, reached in Spool.objects.filter(emptied_at=None).values_list(
+            "pk", "cache_generation", "board__generation"
+        ):
+            waiting = self.behind.setdefault(pk, {})
+            waiting.setdefault(present, now)
+            for generation in [number for number in waiting if reached is not None and number <= reached]:
+                self.longest_s = max(self.longest_s, now - waiting.pop(generation))
+
+
 class KillTrial:
     """One run: a shop, what feeds it with work, the kills, and what must hold in the end."""
 
@@ -95,6 +124,7 @@ class KillTrial:
         self.low: list[int] = []
         self.in_flight = 0
         self.fed = threading.Event()
+        self.board_watch = BoardWatch(self.fed)
         self.killed: Counter[str] = Counter()
         self.running: dict[str, Counter[str]] = {kind: Counter() for kind in plant.kinds}
 
@@ -105,6 +135,7 @@ class KillTrial:
         feeders = [
             threading.Thread(target=feed) for feed in (self._feed_rows, self._feed_web, self._feed_web)
         ]
+        feeders.append(self.board_watch)
         for feeder in feeders:
             feeder.start()
         began = time.monotonic()
@@ -329,7 +360,7 @@ class KillTrial:
         time.sleep(1)
         self._wait_for_quiet()
         found = [*self._marks_hold(), *self._web_holds(), *self._reminders_hold(), *self._messages_hold()]
-        found += [*self._moisture_holds(), *self._queue_holds()]
+        found += [*self._board_holds(), *self._moisture_holds(), *self._queue_holds()]
         for says, broken in found:
             print(f"{'BROKEN' if broken else 'holds '} {says}{f': {broken}' if broken else ''}", flush=True)
         return not any(broken for _, broken in found)
@@ -414,6 +445,21 @@ class KillTrial:
         with_states = MoistureState.objects.values("spool").distinct().count()
         yield f"all {SPOOLS} spools have stored moisture", with_states != SPOOLS
         yield "stored moisture equals a rebuild to the bit", moisture_cache.rebuild(spools)
+
+    def _board_holds(self):
+        from django.utils import timezone
+
+        from maintenance.board import toolheads
+        from spools.board import board
+        from spools.models import SpoolBoard
+
+        longest_s = self.board_watch.longest_s
+        yield f"no fact was missing on the board for a minute ({longest_s:.0f} s at most)", longest_s > 60
+        now = timezone.now()
+        yield f"all {SPOOLS} spools have a fresh row on the board", board.find_stale(now)
+        board.refresh([row.spool_id for row in SpoolBoard.objects.all()], now)
+        yield "the board equals a rebuild to the bit", board.rebuild(now)
+        yield "no row of a toolhead is stale", toolheads.find_due(now)
 
     def _queue_holds(self):
         from background.models import WorkItem

@@ -169,4 +169,4 @@ class Embedded:
         return next((pid for pid in self._children() if name_of(pid) == name), None)
 
     def _children(self) -> list[int]:
-        return [pid for pid in processes(dict(os.environ)) if name_of(pid) in {"web", "worker"}]
+        return [pid for pid in processes(dict(os.environ)) if name_of(pid) in {"web", "web-2", "worker"}]

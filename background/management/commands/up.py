@@ -17,6 +17,9 @@ from background.signals import before_fork
 from background.supervisor import CannotStart, Child, listen, lock_data_folder, supervise
 from background.web import load_application, serve
 
+# A page holds Python's lock while it is computed, so people who ask at once wait for one another in a process.
+WEB_PROCESSES = 2
+
 
 class Command(BaseCommand):
     help = "Serve the pages together with the Celery worker and the schedule, until Ctrl-C."
@@ -50,12 +53,15 @@ class Command(BaseCommand):
 
 
 def _children(listener: socket.socket, lock: IO[str]) -> list[Child]:
-    """The web server and one worker for all queues, whose thread is the schedule.
+    """Web servers on one socket, and one worker for all queues, whose thread is the schedule.
 
     With Redis a second worker, so that a mail server that hangs delays nothing else, and the schedule in a
     process of its own.
     """
-    web = Child("web", partial(serve, listener), close=(lock,))
+    webs = [
+        Child(f"web-{number}" if number > 1 else "web", partial(serve, listener), close=(lock,))
+        for number in range(1, WEB_PROCESSES + 1)
+    ]
     if not settings.REDIS_URL:
         workers = [_worker("worker", QUEUES)]
     else:
@@ -64,7 +70,7 @@ def _children(listener: socket.socket, lock: IO[str]) -> list[Child]:
         workers = [_worker("worker", shared_queues), _worker("delivery-worker", ["delivery"]), schedule]
     for worker in workers:
         worker.close = (lock, listener)
-    return [web, *workers]
+    return [*webs, *workers]
 
 
 def _worker(name: str, queues: Sequence[str]) -> Child:
