@@ -1,5 +1,6 @@
 """Forms of starting and finishing drying runs."""
 
+from collections.abc import Iterable
 from typing import Any
 
 from django import forms
@@ -14,6 +15,14 @@ from spools.drying.options import GOALS, PlanRequest
 from spools.models import DryingRun, Place, Spool
 from spools.refusals import refusal
 from spools.wording import format_time
+
+MAX_ID = 2**63 - 1
+
+
+def valid_ids(values: Iterable[Any]) -> list[int]:
+    """The ids of rows among the values of a request."""
+    numbers = [int(text) for value in values if (text := str(value)).isdecimal() and len(text) < 20]
+    return [number for number in numbers if number <= MAX_ID]
 
 
 class SpoolsField(forms.ModelMultipleChoiceField):

@@ -7,12 +7,14 @@ from typing import Any
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
+from django.core.paginator import Paginator
 from django.db import transaction
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from pages.drying.forms import BatchPlanForm, FinishRunForm, FinishRunsForm, StartRunsForm
+from pages.drying.forms import BatchPlanForm, FinishRunForm, FinishRunsForm, StartRunsForm, valid_ids
 from pages.drying.week import start_address
 from pages.frame.forms import apply, post_data, show_refusal
 from spools.air.climate import climates_now
@@ -27,11 +29,13 @@ from spools.drying.plan_statements import short_run_caution
 from spools.drying.plans import plan_together
 from spools.drying.runs import DryingSettings
 from spools.drying.week.plans import accepted_plan
+from spools.inventory.queries import search_spools
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import moisture_of
 from spools.refusals import refusal
 
 SHOWN_FINISHED = 10
+PER_PAGE = 50
 
 
 @dataclass
@@ -101,7 +105,10 @@ def drying(request: HttpRequest) -> HttpResponse:
 
 @login_required
 def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
-    """Choose spools (GET), see their plan (GET with spools), start what was planned (POST of the same)."""
+    """Choose spools (GET), see their plan (GET with spools), start what was planned (POST of the same).
+
+    With ?page= the spools are still being chosen; ?q= narrows the list as on the page of all spools.
+    """
     dryer = get_object_or_404(Place.objects.select_related("room"), pk=pk, kind=Place.Kind.DRYER)
     inside = list(open_runs(dryer))
     choosable = Spool.objects.filter(emptied_at=None).exclude(
@@ -109,11 +116,13 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     )
     choosable = choosable.select_related("feedstock__polymer", "feedstock__maker", "feedstock__filler")
     data = request.POST if request.method == "POST" else request.GET
+    if "page" in data:
+        return _choose(
+            request, dryer, inside, choosable, BatchPlanForm(initial=data.dict(), choosable=choosable)
+        )
     plan_form = BatchPlanForm(data or None, choosable=choosable)
     if not plan_form.is_valid():
-        rows = [_row(spool, dryer, inside) for spool in choosable]
-        context = {"dryer": dryer, "inside": inside, "plan_form": plan_form, "rows": rows}
-        return render(request, "drying/start.html", context)
+        return _choose(request, dryer, inside, choosable, plan_form)
     chosen = list(plan_form.cleaned_data["spools"])
     plan = _plan_batch(chosen, dryer, plan_form)
     form = StartRunsForm(
@@ -126,6 +135,30 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     context |= {"plan": plan, "limiting": limiting, "cap": compute_cap(limiting, dryer)}
     context["others"] = [spool for spool in chosen if spool.pk != limiting.pk]
     return render(request, "drying/plan.html", context)
+
+
+def _choose(
+    request: HttpRequest,
+    dryer: Place,
+    inside: list[DryingRun],
+    choosable: QuerySet[Spool],
+    plan_form: BatchPlanForm,
+) -> HttpResponse:
+    """A page of the spools that may go in, below those that were chosen on other pages."""
+    data = request.POST if request.method == "POST" else request.GET
+    wanted = data.get("q", "").strip()
+    chosen = list(choosable.filter(pk__in=valid_ids(data.getlist("spools"))))
+    others = search_spools(choosable.exclude(pk__in=[spool.pk for spool in chosen]), wanted)
+    page = Paginator(others, PER_PAGE).get_page(data.get("page"))
+    context = {
+        "dryer": dryer,
+        "inside": inside,
+        "plan_form": plan_form,
+        "wanted": wanted,
+        "page": page,
+        "rows": [_row(spool, dryer, inside) | {"chosen": spool in chosen} for spool in [*chosen, *page]],
+    }
+    return render(request, "drying/start.html", context)
 
 
 def _start(request: HttpRequest, dryer: Place, batch: BatchPlan, form: StartRunsForm) -> bool:

@@ -3,9 +3,9 @@
 from collections.abc import Iterable
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
-from spools.models import Feedstock, Place, Spool
+from spools.models import Feedstock, Place, Spool, Stay
 
 
 def with_materials() -> QuerySet[Spool]:
@@ -21,6 +21,22 @@ def spools_by_id(ids: Iterable[int], weighings: bool = True) -> dict[int, Spool]
     loaded = spools.in_bulk(list(ids))
     share(loaded.values(), "feedstock", Feedstock.objects.select_related("polymer", "filler", "maker"))
     return loaded
+
+
+def search_spools(spools: QuerySet[Spool], text: str) -> QuerySet[Spool]:
+    """The spools that have each word of a text in their code, batch, material, maker, colour or place."""
+    for word in text.replace("\0", "").split():
+        there = Stay.objects.filter(spool=OuterRef("pk"), end=None, place__name__icontains=word)
+        spools = spools.filter(
+            Q(code__icontains=word.replace("-", ""))
+            | Q(batch__icontains=word)
+            | Q(feedstock__name__icontains=word)
+            | Q(feedstock__colour__icontains=word)
+            | Q(feedstock__polymer__name__icontains=word)
+            | Q(feedstock__maker__name__icontains=word)
+            | Exists(there)
+        )
+    return spools
 
 
 def share_places(stays: Iterable[Any], runs: Iterable[Any]) -> None:

@@ -1,11 +1,15 @@
 """Plans on pages: stages, goals, set points compared, several spools at once, coupon tests."""
 
+import re
 from itertools import permutations
 
 import pytest
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from pages.drying import views
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.models import CouponTest, DryingRun, Spool
@@ -135,6 +139,43 @@ def test_several_spools_are_planned_and_the_one_that_limits_can_be_left_out(shop
     assert any(link in page.content.decode() for link in links)
     alone = desk.get(address, {"spools": [shop.free.pk, shop.other.pk]}).context["plan"]
     assert alone.set_point_c == 75
+
+
+def test_spools_are_chosen_from_pages_and_by_a_search(shop, desk, monkeypatch):
+    monkeypatch.setattr(views, "PER_PAGE", 2)
+    product = feedstock("PLA")
+    pla = [receive(product, shop.shelf, batch=f"lot {n}") for n in range(3)]
+    address = reverse("drying-start", args=[shop.dryer.pk])
+    first = desk.get(address).context
+    assert [len(first["rows"]), first["page"].paginator.count] == [2, 5]
+    kept = {"spools": [pla[0].pk], "set_point_c": "45", "goal": ""}
+    for number in (1, 2):
+        page = desk.get(address, kept | {"page": number})
+        chosen, *others = page.context["rows"]
+        assert (chosen["spool"], chosen["chosen"]) == (pla[0], True)
+        assert len(others) == 2 and not any(row["chosen"] for row in others)
+        assert re.search(rf'name="spools" value="{pla[0].pk}" checked', page.content.decode())
+        assert page.context["plan_form"]["set_point_c"].value() == "45"
+        assert not page.context["plan_form"].errors
+    found = desk.get(address, kept | {"page": 1, "q": "lot 2"}).context["rows"]
+    assert [row["spool"] for row in found] == [pla[0], pla[2]]
+    for wrong in ("x", "-1", "9" * 30, "1" * 19, "²"):
+        assert desk.get(address, {"page": wrong, "spools": wrong, "q": "\0"}).status_code == 200
+    assert "plan" in desk.get(address, {"spools": [pla[0].pk, pla[2].pk]}).context
+
+
+def test_choosing_spools_takes_as_many_queries_for_many_as_for_few(shop, desk):
+    address, product = reverse("drying-start", args=[shop.dryer.pk]), feedstock("PLA")
+    receive(product, shop.shelf)
+    counts = []
+    for _ in range(2):
+        for asked in ({}, {"page": 1, "q": "PLA", "spools": [shop.free.pk]}):
+            with CaptureQueriesContext(connection) as queries:
+                desk.get(address, asked)
+            counts.append(len(queries))
+        for _ in range(4):
+            receive(product, shop.shelf)
+    assert counts[:2] == counts[2:]
 
 
 def test_spools_start_together_in_two_stages(shop, desk, pva):
