@@ -34,7 +34,7 @@ def find_spool(text: str) -> Spool:
 
 def not_found_page(request: HttpRequest, text: str, error: ValidationError) -> HttpResponse:
     """The scan page with what is wrong with the code, as an answer that says "not found"."""
-    context = {"typed": text[:80], "reason": error.messages[0]}
+    context = {"typed": text[:80], "reason": error.messages[0], "code": error.code}
     return render(request, "spools/scan/not_found.html", context, status=404)
 
 

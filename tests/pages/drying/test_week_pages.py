@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 from background.running import run_due
 from pages.drying.week_chart import LABEL_PX, LEFT, WIDTH, Stretch, draw_week
 from pages.drying.week_forms import MaterialField
-from spools import limits
 from spools.codes import pretty
 from spools.drying.week.plans import accepted_plan
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import DryingRun, PlannedDrying, PrintRequest, Spool, WeekPlan
 from tests.pages.corner import corner, words
+from tests.pages.shown import notes, notices, require_refused, shows
 from tests.pages.small_shop import local_input
 from tests.spools.conftest import hours_ago
 
@@ -62,24 +62,28 @@ def accepted(shop, desk) -> PlannedDrying:
 
 def test_from_a_print_request_to_the_run_that_was_planned(shop, desk):
     page = desk.get(reverse("week"))
-    assert "None yet" in words(page) and "Calculate" not in words(page)
+    assert "no_request" in notes(page) and reverse("week-plan") not in page.content.decode()
     page = desk.post(reverse("print-request-new"), print_request(shop), follow=True)
-    assert f"Gears : 100 g of {pretty(shop.free.code)}" in words(page)
+    assert shows(page, "Gears", "100 g", pretty(shop.free.code))
     page = desk.post(reverse("week-plan"), HANDS, follow=True)
     assert page.context["waiting"] and page.context["proposed"] is None and page.headers["Refresh"]
     run_due()
     page = desk.get(reverse("week"))
     assert not page.context["waiting"] and "Refresh" not in page.headers
     text = words(page)
-    assert "Proposed" in text and "is good from" in text and "How this plan was made" in text
+    assert b'id="proposed"' in page.content and "how_made" in notes(page)
+    (report,) = [report for _, report in page.context["proposed"].prints]
+    assert report.good_at and shows(page, f"{timezone.localtime(report.good_at):%-d %b, %H:%M}")
     assert "How many spools fit into Oven A is not recorded" in text
     plan = WeekPlan.objects.get()
     assert plan.asked_by == shop.user
-    text = words(desk.post(reverse("week-accept", args=[plan.pk]), follow=True))
-    assert f"by {shop.user}" in text and "Accept this plan" not in text
+    accept = reverse("week-accept", args=[plan.pk])
+    shown = desk.post(accept, follow=True).content.decode()
+    assert 'id="accepted"' in shown and accept not in shown
+    assert WeekPlan.objects.get().accepted_by == shop.user
     item = PlannedDrying.objects.get()
     drying = desk.get(reverse("drying"))
-    assert f"{item.hours:g} h at {item.temperatures}" in words(drying)
+    assert shows(drying, f"{item.hours:g} h", item.temperatures)
     (_, start), *_ = drying.context["dryers"][0][-1]
     form = desk.get(start)
     assert form.context["plan"].set_point_c == item.set_point_c
@@ -88,24 +92,24 @@ def test_from_a_print_request_to_the_run_that_was_planned(shop, desk):
     desk.post(reverse("drying-start", args=[shop.dryer.pk]), values | {"resolution_g": "1"})
     item.refresh_from_db()
     assert item.run == DryingRun.objects.get()
-    text = words(desk.get(reverse("week")))
-    assert "Nothing is left to be put in" in text and "drying now" in text and "No longer valid" not in text
+    keys = notes(desk.get(reverse("week")))
+    assert {"nothing_left", "drying_now"} <= keys and "violation" not in keys
 
 
 @pytest.mark.parametrize(
-    ("changes", "field", "why"),
+    ("changes", "code"),
     [
-        ({"material": "spool-999"}, "material", "not one of the available"),
-        ({"material": ""}, "material", "required"),
-        ({"mass_g": "0"}, "mass_g", limits.NEEDED_G.sentence),
-        ({"mass_g": "much"}, "mass_g", "Enter a number"),
-        ({"due_at": "2020-01-01T08:00"}, "due_at", "within the next 7 days"),
-        ({"due_at": "soon"}, "due_at", "valid date"),
+        ({"material": "spool-999"}, "invalid_choice"),
+        ({"material": ""}, "required"),
+        ({"mass_g": "0"}, "min_value"),
+        ({"mass_g": "much"}, "invalid"),
+        ({"due_at": "2020-01-01T08:00"}, "too_far_ahead"),
+        ({"due_at": "soon"}, "invalid"),
     ],
 )
-def test_wrong_input_has_its_error_beside_its_field(shop, desk, changes, field, why):
+def test_wrong_input_has_its_error_beside_its_field(shop, desk, changes, code):
     page = desk.post(reverse("print-request-new"), print_request(shop, **changes))
-    assert why in " ".join(page.context["form"].errors[field])
+    require_refused(page, code, *changes)
     assert not PrintRequest.objects.exists()
 
 
@@ -118,15 +122,16 @@ def test_an_empty_spool_is_refused_beside_the_choice_of_material(shop, desk, mon
 
 
 def test_without_a_spool_the_page_of_requests_links_to_receiving_one(shop, desk):
-    assert "There is no spool yet" not in words(desk.get(reverse("print-request-new")))
+    assert "no_spool_yet" not in notes(desk.get(reverse("print-request-new")))
     Spool.objects.update(emptied_at=timezone.now())
     page = desk.get(reverse("print-request-new"))
-    assert "There is no spool yet" in words(page) and "Add it" not in words(page)
-    assert reverse("spool-receive") in page.content.decode().split("There is no spool yet")[1]
+    content = page.content.decode()
+    assert "no_spool_yet" in notes(page) and 'class="button primary"' not in content
+    assert reverse("spool-receive") in content.split('data-note="no_spool_yet"')[1]
 
 
 def test_hours_and_empty_lists_are_refused_on_the_page(shop, desk):
-    assert "There is no print request" in words(desk.post(reverse("week-plan"), HANDS))
+    require_refused(desk.post(reverse("week-plan"), HANDS), "no_request")
     desk.post(reverse("print-request-new"), print_request(shop))
     for values in (
         {"staffed_from": "22:00", "staffed_to": "07:00"},
@@ -136,49 +141,54 @@ def test_hours_and_empty_lists_are_refused_on_the_page(shop, desk):
     assert not WeekPlan.objects.exists()
     item = PrintRequest.objects.get()
     address, reason = reverse("withdraw", args=["print-request", item.pk]), {"reason": "printed"}
-    assert "required" in words(desk.post(address))
-    assert item.name not in words(desk.post(address, reason, follow=True)).split("Print requests")[1]
-    assert "already" in words(desk.post(address, reason))
+    require_refused(desk.post(address), "required", "reason")
+    listed = desk.post(address, reason, follow=True).content.decode()
+    assert item.name not in listed.split('id="print-requests"')[1]
+    require_refused(desk.post(address, reason), "withdrawn_already")
     item.refresh_from_db()
     assert (item.withdrawn_by, item.withdrawn_reason) == (shop.user, "printed")
 
 
 def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
     address = reverse("planned-move", args=[accepted.pk])
-    assert "Its hours are computed again" in words(desk.get(address))
+    assert shows(desk.get(address), accepted.dryer, accepted.temperatures, note="planned_now")
     start = timezone.now() + timedelta(hours=85)
     values = {"dryer": shop.dryer.pk, "start": local_input(start), "set_point_c": "150"}
     page = desk.post(address, values)
-    assert "too hot" in " ".join(page.context["form"].errors["set_point_c"])
-    text = words(desk.post(address, values | {"set_point_c": "75"}, follow=True))
-    assert "It is pinned" in text and "h late" in text
+    require_refused(page, "above_cap", "set_point_c")
+    page = desk.post(address, values | {"set_point_c": "75"}, follow=True)
+    assert notices(page)[-2:] == ["success", "warning"] and shows(page, "Gears", note="print_late")
     accepted.refresh_from_db()
     assert accepted.ended_at is not None and accepted.ended_by == shop.user
     moved = PlannedDrying.objects.get(ended_at=None)
+    assert moved.pinned
     pin = reverse("planned-pin", args=[moved.pk])
-    assert "may be changed" in words(desk.post(pin, {"pinned": "no"}, follow=True))
-    assert "stays as it is" in words(desk.post(pin, {"pinned": "yes"}, follow=True))
+    for sent, pinned in (("no", False), ("yes", True)):
+        assert notices(desk.post(pin, {"pinned": sent}, follow=True)) == ["success"]
+        moved.refresh_from_db()
+        assert moved.pinned is pinned
     drop = reverse("planned-cancel", args=[moved.pk])
-    assert "not planned to be dried any more" in words(desk.post(drop, follow=True))
-    assert "not planned any more" in words(desk.post(drop, follow=True))
+    assert notices(desk.post(drop, follow=True)) == ["success"]
+    assert notices(desk.post(drop, follow=True)) == ["not_planned error"]
     assert desk.get(drop).status_code == 405
-    text = words(desk.get(reverse("week")))
-    assert "Missing: Gears" in text and "Its drying was dropped. Plan again to have it back." in text
+    page = desk.get(reverse("week"))
+    (report,) = [report for _, report in page.context["accepted"].prints]
+    assert report.why and shows(page, "Gears", report.why, note="print_missing")
     for old in (accepted, moved):
         late = reverse("planned-move", args=[old.pk])
         for answer in (desk.get(late, follow=True), desk.post(late, values, follow=True)):
-            assert "is not planned any more. Nothing was changed." in words(answer)
+            assert notices(answer)[-1] == "not_planned error"
     assert not PlannedDrying.objects.filter(ended_at=None).exists()
 
 
 def test_violations_are_shown_and_a_plan_may_be_ended(shop, desk, accepted):
-    assert "No longer valid" not in words(desk.get(reverse("week")))
+    assert "violation" not in notes(desk.get(reverse("week")))
     mark_empty(shop.free)
-    text = words(desk.get(reverse("week")))
-    assert "No longer valid: Spool" in text and "Parts of this plan are no longer valid" in text
-    assert "In doubt: Gears" in text and "In time" not in text
+    page = desk.get(reverse("week"))
+    assert {"violation", "violations"} <= notes(page) and "print_in-time" not in notes(page)
+    assert shows(page, "Gears", note="print_in-doubt")
     end = reverse("week-reject", args=[WeekPlan.objects.get().pk])
-    assert "The plan has ended" in words(desk.post(end, follow=True))
+    assert notices(desk.post(end, follow=True))[-1] == "success"
     assert accepted_plan() is None
 
 

@@ -14,12 +14,14 @@ from maintenance.models import Loading, Reminder
 from maintenance.reminders.queries import count_due
 from pages.spools import overview
 from spools.board import board
+from spools.codes import pretty
 from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.ledger import weigh
 from spools.inventory.moves import current_stay, mark_empty, move_spool
 from spools.models import Place, Spool
 from tests.maintenance.reminders.texts import texts
 from tests.pages.corner import of, words
+from tests.pages.shown import notes, notices, require_refused, shows
 from tests.pages.small_shop import local_input, small_shop
 from tests.spools.conftest import hours_ago
 
@@ -119,14 +121,12 @@ def test_the_list_has_pages_and_takes_as_many_queries_for_each(shop, desk, monke
 
 def test_the_spools_page_shows_moisture_amount_air_and_verdicts(shop, desk, free):
     response = desk.get(of("spool", free))
-    page, text = response.content.decode(), words(response)
-    assert "21 °C" in text and "assumed" in text
-    assert "May it be printed now?" in text and "East T0" in text
-    assert "the print limit is 0.75 %" in text
+    page = response.content.decode()
+    assert shows(response, "21 °C", response.context["air_from"], "East T0", "0.75 %")
+    assert 'id="verdicts"' in page
     assert page.count('fill-rule="evenodd"') >= 1
-    assert "1000 g" in text and "(980 to 1020 g)" in text
-    assert "Received, 1000 g by the label." in text
-    assert "If it stays in Bags" in text
+    assert shows(response, "1000 g", "980", "1020 g")
+    assert shows(response, "1000 g", note="received") and shows(response, "Bags", note="forecast")
     for act in ("load", "move", "dry", "weigh", "empty"):
         assert of(f"spool-{act}", free) in page
 
@@ -140,11 +140,11 @@ def test_next_steps_follow_where_it_is(shop, desk, free):
     start_drying([free], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(3))
     drying = desk.get(of("spool", free))
     assert reverse("drying-finish", args=[shop.dryer.pk]) in drying.content.decode()
-    assert "Drying in Oven A at 70 °C" in words(drying)
+    assert shows(drying, "Oven A", "70 °C", note="drying_now")
     assert of("spool-dry", free) not in drying.content.decode()
     request_data = {"dryer": shop.dryer.pk, "set_point_c": 70, "planned_hours": 8, "resolution_g": 1}
     again = desk.post(of("spool-dry", free), request_data)
-    assert "Finish that run first" in words(again)
+    require_refused(again, "in_a_run")
 
 
 def test_history_lists_every_fact(shop, desk, free):
@@ -152,18 +152,20 @@ def test_history_lists_every_fact(shop, desk, free):
     start_drying(
         [free], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(20), gross_g={free.pk: 1205}
     )
-    text = words(desk.get(of("spool-history", free)))
-    assert "Came to Open shelf for 30 h." in text
-    assert "Drying in Oven A at 70 °C, still going on." in text
-    assert "Weighed: 1205 g with the reel." in text
-    loaded = words(desk.get(of("spool-history", shop.spools[0])))
-    assert "Loaded on North T0, still on it" in loaded
+    history = desk.get(of("spool-history", free))
+    assert shows(history, "Open shelf", "30 h", note="stay")
+    assert shows(history, "Oven A", "70 °C", note="drying") and shows(history, "1205 g", note="weighed")
+    [drying] = [event for event in history.context["events"] if event.kind == "drying"]
+    assert drying.hours is None, "it goes on"
+    loaded = desk.get(of("spool-history", shop.spools[0]))
+    [loading] = [event for event in loaded.context["events"] if event.kind == "loading"]
+    assert loading.hours is None and shows(loaded, "North T0", note="loading")
 
 
 def test_loading_shows_the_verdict_before_it_is_confirmed(shop, desk, free):
     choice = desk.get(of("spool-load", free))
     assert {row[0] for row in choice.context["rows"]} == set(shop.toolheads)
-    assert f"Now on it: {shop.spools[0].code[:3]}" in words(choice)
+    assert shows(choice, pretty(shop.spools[0].code), note="now_on_it")
     verdict = desk.get(of("spool-load", free), {"toolhead": shop.toolheads[1].pk})
     assert verdict.context["verdict"].checks
     assert not Loading.objects.filter(spool=free).exists()
@@ -176,7 +178,7 @@ def test_a_hold_needs_a_reason_which_is_stored(shop, desk, free):
     values = {"toolhead": shop.toolheads[1].pk, "when": ""}
     page = desk.get(of("spool-load", free), values)
     assert page.context["verdict"].state == "hold"
-    assert "Load in spite of the hold" in words(page)
+    assert b"state-hold" in page.content and b'name="override_reason"' in page.content
     refused = desk.post(of("spool-load", free), values)
     assert "override_reason" in refused.context["form"].errors
     assert not Loading.objects.filter(spool=free).exists()
@@ -194,8 +196,8 @@ def test_a_toolhead_that_is_taken_asks_where_its_spool_goes(shop, desk, free):
     assert of("spool-unload", there) in page.content.decode()
     assert toolhead.printer.place not in page.context["form"].fields["unload_to"].queryset
     refused = desk.post(of("spool-load", free), values)
-    text = f"Say where {there.code[:3]}-{there.code[3:]} goes."
-    assert refused.context["form"].errors == {"unload_to": [text]}
+    require_refused(refused, "required", "unload_to", names=[pretty(there.code)])
+    assert refused.context["form"].errors.keys() == {"unload_to"}
     assert not Loading.objects.filter(spool=free).exists()
     assert desk.post(of("spool-load", free), values | {"unload_to": shop.box.pk}).status_code == 302
     assert Loading.objects.present().get(toolhead=toolhead).spool == free
@@ -207,14 +209,14 @@ def test_a_toolhead_that_is_taken_asks_where_its_spool_goes(shop, desk, free):
 
 def test_a_spool_that_is_on_a_toolhead_is_taken_off_first(shop, desk):
     spool = shop.spools[0]
-    for toolhead, text, leads_to in [
-        (shop.toolheads[0], "is on North T0 already", "spool"),
-        (shop.toolheads[1], "is on North T0. Take it off there first.", "spool-unload"),
+    for toolhead, code, leads_to in [
+        (shop.toolheads[0], "on_it_already", "spool"),
+        (shop.toolheads[1], "on_another", "spool-unload"),
     ]:
         for answer in (desk.get, desk.post):
             page = answer(of("spool-load", spool), {"toolhead": toolhead.pk}, follow=True)
             assert page.request["PATH_INFO"] == of(leads_to, spool)
-            assert text in words(page)
+            assert notices(page) == [f"{code} error"] and shows(page, "North T0", note="notice")
 
 
 @pytest.mark.parametrize("toolhead", ["0", "no", "-3", "9" * 30, "²"])
@@ -231,13 +233,12 @@ def test_taking_it_off(shop, desk, free):
     desk.post(of("spool-unload", loaded), {"place": shop.box.pk, "when": local_input(hours_ago(1))})
     assert Loading.objects.get(spool=loaded).end == hours_ago(1)
     assert current_stay(loaded).place == shop.box
-    assert "is on no toolhead" in words(desk.get(of("spool-unload", free), follow=True))
+    assert notices(desk.get(of("spool-unload", free), follow=True))[-1] == "on_no_toolhead error"
 
 
 def test_loading_elsewhere_is_shown_at_the_toolhead(shop, desk, free):
     load_spool(shop.toolheads[1], free, override_reason="a test", at=hours_ago(1), by=shop.user)
-    text = words(desk.get(of("spool-load", free)))
-    assert "it is on this one" in text
+    assert "on_this_one" in notes(desk.get(of("spool-load", free)))
 
 
 def test_today_names_material_spool_printer_and_what_is_due(shop, desk):
@@ -249,7 +250,7 @@ def test_today_names_material_spool_printer_and_what_is_due(shop, desk):
         spool=shop.spools[1],
     )
     response = desk.get("/")
-    assert "Dry the nylon" in words(response)
+    assert shows(response, "Dry the nylon")
     look = response.context["today"]
     for row in look.ready:
         assert row.spool.code in response.content.decode()
