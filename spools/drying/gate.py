@@ -82,8 +82,8 @@ def check_start(
     for run in running:
         _require_agreement(run, set_point_c, first, at, caps.values())
     _require_no_stays(stays_without_run([dryer], at), spools)
-    soft = [spool for spool in spools if compute_cap(spool, dryer).start_c < set_point_c]
-    if first is not None and soft:
+    if first is not None:
+        soft = [spool for spool in spools if compute_cap(spool, dryer).start_c < set_point_c]
         _require_long_enough(soft, dryer, set_point_c, first, at)
     return caps, first
 
