@@ -9,7 +9,8 @@ from django.utils import timezone
 from background.queue import background_work, enqueue, enqueue_next, repeated_work
 from spools import idempotency
 from spools.air import dry_box_cache
-from spools.air.dry_box_facts import complete_boxes
+from spools.air.climate import ADVANCE_ROOM
+from spools.air.dry_box_facts import boxes_in, complete_boxes
 from spools.board import board
 from spools.drying.week.plans import ComputedPlan, compute_plan, store_plan
 from spools.invalidation import REFRESH, is_current_version
@@ -108,6 +109,24 @@ def _compute_dry_boxes(place_ids: list[int]) -> list[dry_box_cache.ComputedBox]:
 def advance_dry_boxes(place_ids: list[int], prepared: list[dry_box_cache.ComputedBox]) -> None:
     """Store the computed air of these dry boxes."""
     dry_box_cache.store_advance(prepared)
+
+
+def _compute_room(room_id: int) -> list[dry_box_cache.ComputedBox]:
+    behind = dry_box_cache.find_behind(boxes_in(room_id), timezone.now())
+    return dry_box_cache.compute_advance(timezone.now(), behind[:BOXES])
+
+
+@background_work(ADVANCE_ROOM, prepare=_compute_room, queue="moisture")
+def advance_boxes_in_room(room_id: int, prepared: list[dry_box_cache.ComputedBox]) -> None:
+    """Store the computed air of the dry boxes in a room, and see to those that readings invalidated meanwhile.
+
+    Readings that are recorded after this look wait for its lock and are followed by work of their own.
+    """
+    dry_box_cache.store_advance(prepared)
+    if is_current_version() and dry_box_cache.find_behind(boxes_in(room_id), timezone.now()):
+        enqueue_next(
+            ADVANCE_ROOM, {"room_id": room_id}, timezone.now(), singleton_key=f"{ADVANCE_ROOM}:{room_id}"
+        )
 
 
 def _compute_plan(plan_id: int) -> ComputedPlan | None:

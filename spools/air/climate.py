@@ -12,7 +12,7 @@ from background.queue import enqueue
 from spools.air.csv_import import read_csv as read_csv
 from spools.air.csv_import import require_reading
 from spools.air.dry_box_cache import airs_at
-from spools.air.dry_box_facts import is_complete
+from spools.air.dry_box_facts import boxes_in, is_complete
 from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
 from spools.checks import lock_spool_facts
 from spools.invalidation import invalidate_after_readings
@@ -20,7 +20,7 @@ from spools.models import DesiccantCharge, DryingRun, Place, Reading
 from spools.refusals import refusal
 from spools.wording import format_time
 
-ADVANCE_AFTER = timedelta(seconds=30)
+ADVANCE_ROOM = "spools.advance_boxes_in_room"
 BELIEVED_HOURS = BELIEVED_FOR / timedelta(hours=1)
 
 
@@ -113,16 +113,10 @@ def _measured_or_assumed(place: Place, reading: Reading | None, at: datetime) ->
     )
 
 
-def _advance_after(first_hour: datetime) -> None:
-    """Bring up to date what a late reading invalidated; one of the present hour invalidates nothing.
-
-    Not at once, so that many readings of a device that was offline are one piece of work.
-    """
-    now = timezone.now()
-    if first_hour < hour_of(now):
-        enqueue(
-            "spools.queue_advances", due=now + ADVANCE_AFTER, singleton_key="spools.queue_advances:readings"
-        )
+def _wake_boxes(room: Place, first_hour: datetime) -> None:
+    """Has the air of the dry boxes in a room stored again; a reading of the present hour changes none of it."""
+    if first_hour < hour_of(timezone.now()) and boxes_in(room.pk):
+        enqueue(ADVANCE_ROOM, {"room_id": room.pk}, singleton_key=f"{ADVANCE_ROOM}:{room.pk}")
 
 
 @transaction.atomic
@@ -158,5 +152,5 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
         newest = max(new, key=lambda reading: reading.at)
         air = (newest.temperature_c, newest.rh_pct) if first_hour == hour_of(timezone.now()) else None
         invalidate_after_readings(place, first_hour, air)
-        _advance_after(first_hour)
+        _wake_boxes(place, first_hour)
     return len(new), len(rows) - len(new)

@@ -7,10 +7,11 @@ from django.core.management import call_command
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from background.running import run_due
+from background.models import WorkItem
+from background.running import run_due, run_row
 from spools import tasks
 from spools.air import dry_box_cache
-from spools.air.climate import record_readings
+from spools.air.climate import ADVANCE_ROOM, record_readings
 from spools.air.dry_box import put_desiccant
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
@@ -147,6 +148,37 @@ def test_a_fact_added_while_computing_keeps_the_states_from_being_stored(charged
     record_readings(shelf, [(at(90), 22, 70)], origin="file")
     assert dry_box_cache.store_advance(computed) == 0
     assert dry_box_cache.advance() == 6
+
+
+def test_a_late_reading_has_the_boxes_of_its_room_stored_again(charged, shelf):
+    dry_box_cache.advance()
+    record_readings(shelf, [(at(90), 22, 70)], origin="file")
+    assert dry_box_cache.find_behind([charged.pk], at(NOW_H)) == [charged.pk]
+    tasks.advance_boxes_in_room(shelf.pk, tasks._compute_room(shelf.pk))
+    assert dry_box_cache.find_behind([charged.pk], at(NOW_H)) == []
+    assert dry_box_cache.rebuild() == []
+
+
+def test_a_reading_while_the_boxes_of_its_room_are_computed_is_followed_by_more_work(
+    charged, shelf, monkeypatch
+):
+    compute, late_hours = dry_box_cache.compute_advance, [80]
+
+    def interrupted(*arguments):
+        computed = compute(*arguments)
+        while late_hours:
+            record_readings(shelf, [(at(late_hours.pop()), 22, 70)], origin="file")
+        return computed
+
+    record_readings(shelf, [(at(90), 22, 70)], origin="file")
+    monkeypatch.setattr(dry_box_cache, "compute_advance", interrupted)
+    work = WorkItem.objects.filter(name=ADVANCE_ROOM)
+    for number in (1, 2):
+        waiting = work.get(state=WorkItem.State.QUEUED)
+        assert run_row(waiting.pk, waiting.name)
+        assert charged.airs.exists() == (number == 2)
+    assert set(work.values_list("state", flat=True)) == {WorkItem.State.DONE}
+    assert dry_box_cache.find_behind([charged.pk], at(NOW_H)) == []
 
 
 def stored_samples(box: Place) -> dict[datetime, tuple]:
