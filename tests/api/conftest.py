@@ -47,6 +47,12 @@ class Caller:
         assert errors and all(error["message"] for error in errors)
         return {error["field"]: error["message"] for error in errors}
 
+    def refusals(self, path: str, **body: Any) -> dict[str, str]:
+        """The code of the refusal of each field."""
+        response = self.client.post(V1 + path, body)
+        assert response.status_code == 400, response.content
+        return {error["field"]: error["code"] for error in response.json()["errors"]}
+
     @staticmethod
     def _checked(response: Any, status: int) -> Any:
         assert response.status_code == status, (response.status_code, response.content.decode())

@@ -68,15 +68,16 @@ def test_from_file_to_job(api, shop, loaded):
 def test_read_again_and_stop(api, shop):
     sent = send(api)
     assert api.post(f"job-files/{sent['id']}/stop", status=200)["state"] == "stopped"
-    assert "not being read" in api.refused(f"job-files/{sent['id']}/stop")[""]
+    assert api.refusals(f"job-files/{sent['id']}/stop") == {"": "reading_ended"}
     again = api.post(f"job-files/{sent['id']}/read", status=200, diameter_mm=2.85)
     assert (again["state"], again["diameter_mm"]) == ("waiting", 2.85)
-    assert "between 0.5 and 10" in api.refused(f"job-files/{sent['id']}/read", diameter_mm=50)["diameter_mm"]
+    refusals = api.refusals(f"job-files/{sent['id']}/read", diameter_mm=50)
+    assert refusals == {"diameter_mm": "out_of_range"}
 
 
 def test_a_file_that_is_not_read_yet_is_not_judged(api, shop, loaded):
     sent = send(api, "\0")
-    assert "waits to be read" in api.get(f"job-files/{sent['id']}/readiness", 400)["errors"][0]["message"]
+    assert api.get(f"job-files/{sent['id']}/readiness", 400)["errors"][0]["code"] == "not_read"
     run_due()
     file = api.get(f"job-files/{sent['id']}")
     assert file["state"] == "refused" and "NUL" in file["problem"]

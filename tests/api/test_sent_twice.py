@@ -27,7 +27,7 @@ def test_a_key_has_1_to_100_characters(client, receive):
     address = f"/api/v1/spools/{receive()}/weigh"
     for key in ("", "x" * 101):
         refused = send(client, address, {"gross_g": 1150}, key)
-        assert refused.status_code == 400 and "Idempotency-Key" in refused.json()["errors"][0]["message"]
+        assert refused.status_code == 400 and refused.json()["errors"][0]["code"] == "key_length"
 
 
 def test_a_page_without_post_is_refused_with_a_key_too(client):
