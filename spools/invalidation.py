@@ -111,6 +111,9 @@ def save_assumptions(row: Place | Polymer | Filler | Feedstock, **options: Any) 
     lock_spool_facts()
     changed = _is_changed(row)
     row.save(**options)
+    if isinstance(row, Place) and row.kind == Place.Kind.DRYER:
+        # Also by its name and its hottest set point, on which no moisture rests.
+        invalidate_advice()
     if changed and isinstance(row, Place):
         boxes = Place.objects.filter(Q(pk=row.pk) | Q(room=row)).values_list("pk", flat=True)
         invalidate_after(_spools_breathing(row, EARLIEST), EARLIEST)
@@ -141,6 +144,18 @@ def invalidate_other_versions() -> bool:
     invalidate_all()
     CacheVersion.objects.update(model_version=MODEL_VERSION)
     return True
+
+
+@transaction.atomic
+def invalidate_advice() -> None:
+    """Make the drying advice of all spools that need any stale: the dryers are used, or may be used, otherwise."""
+    load_advice_generation()
+    CacheVersion.objects.update(advice_generation=F("advice_generation") + 1)
+    wake()
+
+
+def load_advice_generation() -> int:
+    return CacheVersion.objects.get_or_create(defaults={"model_version": MODEL_VERSION})[0].advice_generation
 
 
 def is_current_version() -> bool:

@@ -11,15 +11,17 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from django.db import transaction
-from django.db.models import F, Q, QuerySet
+from django.db.models import F, Q, QuerySet, Subquery
 from django.utils import timezone
 
 from spools.air.hourly import hour_of
 from spools.board.airs import load_air_classes
 from spools.board.rows import compute_rows
 from spools.codes import pretty
-from spools.invalidation import wake
-from spools.models import Spool, SpoolBoard
+from spools.drying.advice import NONE_NEEDED, advise
+from spools.drying.dryers import load_dryers
+from spools.invalidation import load_advice_generation, wake
+from spools.models import CacheVersion, Spool, SpoolBoard
 from spools.moisture import cache as moisture_cache
 
 # As many stale rows as a reader computes itself, about a second's work; more are read with their age.
@@ -41,10 +43,20 @@ class ComputedBoard:
 
 def compute(spool_ids: Sequence[int], now: datetime) -> ComputedBoard:
     """The rows of these spools now, with the checkpoints on the way; stores nothing, needs no transaction."""
+    # Read before all facts, as the generations of the spools are.
+    advice_generation = load_advice_generation()
     moisture = moisture_cache.compute_advance(spool_ids, now)
     windings = {pk: moment.winding for pk, moment in moisture.last.items()}
-    airs = load_air_classes(now)
-    rows = compute_rows(moisture.histories, windings, moisture.generations, airs, now)
+    states = {
+        pk: state for pk, state in moisture.states(now).items() if state.history.spool.emptied_at is None
+    }
+    advice = advise(states, load_dryers(now))
+    rows = compute_rows(
+        moisture.histories, windings, moisture.generations, load_air_classes(now), advice, now
+    )
+    for row in rows:
+        if advice[row.spool_id].kind != NONE_NEEDED:
+            row.advice_generation = advice_generation
     return ComputedBoard(moisture, rows)
 
 
@@ -68,7 +80,9 @@ def refresh(spool_ids: Collection[int], now: datetime | None = None) -> int:
 
 def fresh(now: datetime) -> Q:
     """Rows that are valid at a time. One of the future was stored by a clock that went wrong."""
-    return Q(generation=F("spool__cache_generation"), good_until__gt=now, computed_at__lte=now)
+    present = CacheVersion.objects.values("advice_generation")[:1]
+    advised = Q(advice_generation=None) | Q(advice_generation=Subquery(present))
+    return advised & Q(generation=F("spool__cache_generation"), good_until__gt=now, computed_at__lte=now)
 
 
 def rows_in_use() -> QuerySet[SpoolBoard]:

@@ -15,6 +15,7 @@ from spools import limits
 from spools.catalogue.values import material_values, softened_by_water
 from spools.checks import require_past_time, require_within
 from spools.facts import follows_withdrawal
+from spools.invalidation import invalidate_advice
 from spools.models import CouponTest, Feedstock
 from spools.refusals import refusal
 
@@ -95,7 +96,10 @@ def _summarise(feedstock: Feedstock) -> bool:
     was = (feedstock.coupon_passed_c, feedstock.coupon_failed_c)
     feedstock.coupon_passed_c, feedstock.coupon_failed_c = summary
     Feedstock.objects.filter(pk=feedstock.pk).update(coupon_passed_c=summary[0], coupon_failed_c=summary[1])
-    return summary != was
+    if summary == was:
+        return False
+    invalidate_advice()
+    return True
 
 
 def _summary_of(tests: Iterable[CouponTest]) -> tuple[float | None, float | None]:

@@ -15,7 +15,7 @@ from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.caps import Cap
 from spools.drying.gate import FirstStage, check_start
-from spools.invalidation import invalidate_after
+from spools.invalidation import invalidate_advice, invalidate_after
 from spools.inventory import ledger
 from spools.inventory.moves import begin_stay, current_stay, lock_dryer, require_not_in_run, require_unheated
 from spools.models import DryingRun, Place, PlannedDrying, Spool
@@ -129,6 +129,7 @@ def start_drying(
             )
         )
     _link_to_plan(runs)
+    invalidate_advice()
     return runs
 
 
@@ -212,6 +213,7 @@ def finish_drying(
     require_unheated(place, at)
     begin_stay(spool, place, at, by)
     invalidate_after([spool.pk], at)
+    invalidate_advice()
     return run
 
 

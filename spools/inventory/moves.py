@@ -9,7 +9,7 @@ from django.db.models import Q
 
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
-from spools.invalidation import invalidate_after
+from spools.invalidation import invalidate_advice, invalidate_after
 from spools.models import DryingRun, Place, Spool, Stay
 from spools.refusals import refusal
 from spools.wording import format_time
@@ -51,6 +51,8 @@ def begin_stay(spool: Spool, place: Place, at: datetime, by: Any) -> Stay:
             return stay
         _end(stay, at)
     new = Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
+    if place.kind == Place.Kind.DRYER:
+        invalidate_advice()
     # After the stay is there: it changes the air of the other spools in a dry box from now on.
     invalidate_after([spool.pk], at)
     return new
@@ -182,3 +184,5 @@ def _end(stay: Stay, at: datetime, field: str = "at") -> None:
         )
     stay.end = at
     stay.save(update_fields=["end"])
+    if stay.place.kind == Place.Kind.DRYER:
+        invalidate_advice()

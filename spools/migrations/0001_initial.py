@@ -5,6 +5,8 @@ import django.utils.timezone
 from django.conf import settings
 from django.db import migrations, models
 
+import spools.models.statements
+
 
 class Migration(migrations.Migration):
     initial = True
@@ -24,6 +26,7 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("model_version", models.PositiveSmallIntegerField()),
+                ("advice_generation", models.PositiveIntegerField(default=0)),
             ],
         ),
         migrations.CreateModel(
@@ -1551,6 +1554,19 @@ class Migration(migrations.Migration):
                     "ready_at",
                     models.DateTimeField(
                         help_text="when its drying is done, by its run or its advice; none: not here, or not needed",
+                        null=True,
+                    ),
+                ),
+                (
+                    "advice",
+                    spools.models.statements.StatementField(
+                        help_text="how it is to be dried: spools/drying/advice.py"
+                    ),
+                ),
+                (
+                    "advice_generation",
+                    models.PositiveIntegerField(
+                        help_text="of the shop's advice before it was computed; none where it rests on the spool alone",
                         null=True,
                     ),
                 ),

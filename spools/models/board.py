@@ -8,6 +8,7 @@ from django.db import models
 
 from .drying import DryingRun
 from .places import Place
+from .statements import StatementField
 from .stock import Spool
 
 
@@ -90,6 +91,11 @@ class SpoolBoard(models.Model):
     ready_at = models.DateTimeField(
         null=True,
         help_text="when its drying is done, by its run or its advice; none: not here, or not needed",
+    )
+    advice = StatementField(help_text="how it is to be dried: spools/drying/advice.py")
+    advice_generation = models.PositiveIntegerField(
+        null=True,
+        help_text="of the shop's advice before it was computed; none where it rests on the spool alone",
     )
     heat_share = models.FloatField(null=True, help_text="used of the heat budget for life; none without one")
     prints_well_until = models.DateTimeField(

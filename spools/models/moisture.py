@@ -6,9 +6,13 @@ from .stock import Spool
 
 
 class CacheVersion(models.Model):
-    """The version of the physics that all caches were computed with: a single row."""
+    """The version of the physics that all caches were computed with: a single row.
+
+    advice_generation: raised by whoever changes what any spool's advice may rest on, see spools/invalidation.py.
+    """
 
     model_version = models.PositiveSmallIntegerField()
+    advice_generation = models.PositiveIntegerField(default=0)
 
     def __str__(self) -> str:
         return str(self.model_version)

@@ -5,7 +5,7 @@ generation of the spools concerned (spools/invalidation.py). A result is stored 
 the one from before its facts were read.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -17,8 +17,10 @@ from spools.checks import lock_spool_facts
 from spools.codes import pretty
 from spools.invalidation import is_current_version
 from spools.models import Ensemble, MoistureState, Spool
+from spools.moisture.assimilation import WeighingResult
 from spools.moisture.checkpoints import prune, slot
 from spools.moisture.history import History
+from spools.moisture.state import Moisture
 from spools.moisture.steps import SpoolMoment, advance_spools, load_spools
 from spools.wording import format_time
 
@@ -38,6 +40,22 @@ class ComputedMoisture:
     ensembles: list[Ensemble]
     histories: dict[int, History]
     last: dict[int, SpoolMoment]
+    weighings: Mapping[int, WeighingResult]
+
+    def states(self, at: datetime) -> dict[int, Moisture]:
+        """The moisture of the spools at the time up to which they were computed, without its reasons."""
+        return {
+            pk: Moisture(
+                max(at, history.spool.received_at),
+                self.last[pk].clock.exposure_hours,
+                self.last[pk].clock.heat_hours,
+                [],
+                self.last[pk].winding,
+                history,
+                self.weighings[pk],
+            )
+            for pk, history in self.histories.items()
+        }
 
 
 def advance(spools: Iterable[Spool], until: datetime | None = None) -> int:
@@ -67,7 +85,9 @@ def _compute(
                 row = rows[pk, *slot(moment.at, closed)] = _checkpoint(pk, moment)
                 if stored is not None:
                     stored.compare(row)
-    return ComputedMoisture(generations, list(rows.values()), loaded.ensembles, loaded.histories, last)
+    return ComputedMoisture(
+        generations, list(rows.values()), loaded.ensembles, loaded.histories, last, loaded.weighings
+    )
 
 
 def _checkpoint(spool_id: int, moment: SpoolMoment) -> MoistureState:

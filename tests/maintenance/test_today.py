@@ -13,7 +13,7 @@ from spools.drying.runs import DryingSettings, start_drying
 from spools.invalidation import invalidate_all
 from spools.inventory.moves import mark_empty
 from spools.models import DryingRun, Place
-from tests.spools.conftest import hours_ago, receive
+from tests.spools.conftest import feedstock, hours_ago, receive
 
 
 def test_a_dry_spool_is_ready_on_the_toolhead_that_suits_it(shop, plain, filled):
@@ -45,8 +45,9 @@ def test_a_wet_spool_is_held_where_it_would_suit_best(shop, wet):
     assert build_today().ready == []
 
 
-def test_a_drying_spool_is_ready_when_its_hours_are_over(shop, wet):
-    [run] = start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=60), at=hours_ago(2))
+def test_a_drying_spool_is_ready_when_its_hours_are_over(shop):
+    spool = receive(feedstock("PETG"), shop.shelf, core_material="pc")
+    [run] = start_drying([spool], shop.dryer, DryingSettings(60, planned_hours=60), at=hours_ago(2))
     [row] = build_today().later
     assert row.ready_at == run.start + timedelta(hours=60)
 
@@ -92,8 +93,8 @@ def test_today_takes_as_many_queries_however_many_spools(shop, wet, plain):
     build_today()
     with CaptureQueriesContext(connection) as few:
         build_today()
-    for feedstock in (shop.pla, shop.nylon, shop.carbon):
-        receive(feedstock, shop.shelf)
+    for material in (shop.pla, shop.nylon, shop.carbon):
+        receive(material, shop.shelf)
     build_today()
     with CaptureQueriesContext(connection) as many:
         build_today()

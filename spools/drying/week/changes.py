@@ -15,6 +15,7 @@ from spools.drying.week.report import report_prints
 from spools.drying.week.single import compute_single_drying
 from spools.drying.week.slots import LONGEST_AHEAD, SLOT, SLOTS_H
 from spools.drying.week.verify import find_violations
+from spools.invalidation import invalidate_advice
 from spools.models import Place, PlannedDrying, WeekPlan
 from spools.refusals import refusal
 from spools.wording import format_time
@@ -107,6 +108,7 @@ def _lock_planned(planned: PlannedDrying) -> PlannedDrying:
 def _end(planned: PlannedDrying, by: Any) -> None:
     planned.ended_at, planned.ended_by = timezone.now(), by
     planned.save(update_fields=["ended_at", "ended_by"])
+    invalidate_advice()
 
 
 def _consequences(plan: WeekPlan, now: datetime) -> list[str]:

@@ -21,6 +21,7 @@ from spools.drying.week.problem import Problem, build_problem
 from spools.drying.week.reasons import explain_assignment
 from spools.drying.week.requests import open_requests
 from spools.drying.week.slots import StaffedHours
+from spools.invalidation import invalidate_advice
 from spools.models import PlannedDrying, PlannedPrint, WeekPlan
 from spools.refusals import refusal
 from spools.wording import format_time
@@ -161,6 +162,7 @@ def accept_plan(plan: WeekPlan, *, by: Any = None) -> WeekPlan:
     WeekPlan.objects.filter(accepted_at__isnull=False, ended_at=None).update(ended_at=now)
     plan.accepted_at, plan.accepted_by = now, by
     plan.save(update_fields=["accepted_at", "accepted_by"])
+    invalidate_advice()
     return plan
 
 
@@ -175,4 +177,5 @@ def reject_plan(plan: WeekPlan) -> WeekPlan:
         )
     plan.ended_at = timezone.now()
     plan.save(update_fields=["ended_at"])
+    invalidate_advice()
     return plan

@@ -12,6 +12,7 @@ from spools.checks import require_within
 from spools.codes import pretty
 from spools.drying.week.slots import LONGEST_AHEAD
 from spools.facts import follows_withdrawal
+from spools.invalidation import invalidate_advice
 from spools.models import Feedstock, Polymer, PrintRequest, Spool
 from spools.refusals import refusal
 from spools.wording import format_time
@@ -61,6 +62,7 @@ def add_print_request(
         request.polymer = material
     request.full_clean()
     request.save()
+    invalidate_advice()
     return request
 
 
@@ -72,3 +74,4 @@ def _format_any_time(at: datetime) -> str:
 @follows_withdrawal(PrintRequest)
 def leave_plans(request: PrintRequest) -> None:
     """Plans stay as they are: their reports and checks pass over withdrawn requests."""
+    invalidate_advice()
