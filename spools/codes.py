@@ -2,6 +2,7 @@
 
 import re
 import secrets
+from collections.abc import Iterable
 
 import segno
 from django.utils.safestring import SafeString, mark_safe
@@ -93,3 +94,8 @@ def qr_svg(text: str) -> SafeString:
     code = segno.make_qr(text, error="m")
     # Only path data comes out of this; the text itself is not in it.
     return mark_safe(code.svg_inline(border=4, light="#fff", omitsize=True))
+
+
+def join_codes(codes: Iterable[str]) -> str:
+    """Codes as people read them: "7KD-4QM and 9RY-WKV"."""
+    return " and ".join(pretty(code) for code in codes)

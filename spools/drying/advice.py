@@ -4,12 +4,11 @@ An accepted plan of the week is the advice for its spools. The others get the dr
 by the same search as the page of a plan: it counts what is in a dryer and until when, and what is planned.
 """
 
-import json
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from django.core.serializers.json import DjangoJSONEncoder
+import msgspec
 
 from spools.drying import heat_budget, search
 from spools.drying.caps import compute_cap
@@ -77,7 +76,7 @@ class Advice:
     @property
     def statement(self) -> Statement:
         """The advice as a statement, for a remedy: the code is of its kind, the values are all of it."""
-        values = json.loads(json.dumps(asdict(self), cls=DjangoJSONEncoder))
+        values = msgspec.to_builtins(self)
         return Statement(f"advice.{values.pop('kind')}", values)
 
     @property
@@ -261,9 +260,9 @@ def _add_times_after(found: list[_Dried], dryers: Dryers) -> dict[int, Advice]:
     for one, winding in zip(dried, windings, strict=True):
         place, air = _air_after(one.state, dryers)
         places.append(place)
-        lanes.append((one.state.history.spool, winding, air))
+        lanes.append((one.state.history.spool, winding, [air]))
     advice = {one.state.history.spool.pk: one.advice for one in found}
-    for one, place, (well_h, printable_h) in zip(dried, places, forecast_limits(lanes), strict=True):
+    for one, place, ((well_h, printable_h),) in zip(dried, places, forecast_limits(lanes), strict=True):
         pk = one.state.history.spool.pk
         advice[pk] = replace(one.advice, place=place, well_h=well_h, printable_h=printable_h)
     return advice

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
+from spools.codes import join_codes
 from spools.drying.options import STORAGE_PROBE_HOURS
 from spools.statements import Statement, Values, words_for
 from spools.wording import HOURS_A_DAY, format_duration, format_number, format_time
@@ -69,12 +70,12 @@ def _stays_good(place: str, well_h: float | None, printable_h: float | None) -> 
 
 @words_for("drying.waits_for")
 def _waits_for(spools: Sequence[str], until: str) -> str:
-    return f"The dryer is taken until {format_iso(until)}: after {' and '.join(spools)}."
+    return f"The dryer is taken until {format_iso(until)}: after {join_codes(spools)}."
 
 
 @words_for("drying.take_out_first")
 def _take_out_first(spools: Sequence[str]) -> str:
-    return f"Take {' and '.join(spools)} out first."
+    return f"Take {join_codes(spools)} out first."
 
 
 @words_for("drying.planned_too_hot")
@@ -130,7 +131,7 @@ def _stages(drying: Values) -> str:
 
 def _waiting(drying: Values) -> list[str]:
     waits = [Statement.from_data(one).sentence for one in drying["waits"]]
-    shares = [f"With {' and '.join(drying['shares_with'])} in it."] if drying["shares_with"] else []
+    shares = [f"With {join_codes(drying['shares_with'])} in it."] if drying["shares_with"] else []
     return [*waits, *shares]
 
 

@@ -1,5 +1,6 @@
 """The words of caps: what sets the highest temperature of a drying."""
 
+from spools.codes import pretty
 from spools.models import Spool
 from spools.statements import Statement, Values, words_for
 
@@ -57,4 +58,4 @@ def _dryer(dryer: str) -> str:
 
 @words_for("cap.neighbour")
 def _neighbour(spool: str, part: Values) -> str:
-    return f"spool {spool} beside it ({Statement.from_data(part).sentence})"
+    return f"spool {pretty(spool)} beside it ({Statement.from_data(part).sentence})"

@@ -11,7 +11,6 @@ from spools import limits
 from spools.catalogue import coupons
 from spools.catalogue.values import material_values, softened_by_water
 from spools.checks import require_within
-from spools.codes import pretty
 from spools.drying import heat_budget, softening
 from spools.models import DryingRun, Feedstock, Place, Spool
 from spools.refusals import refusal
@@ -128,7 +127,7 @@ def _all_parts(
     parts = _spool_parts(spool, starting)
     for other, starts in beside:
         part, limit_c = _lowest(_spool_parts(other, starts))
-        beside_it = {"spool": pretty(other.code), "part": part.as_data()}
+        beside_it = {"spool": other.code, "part": part.as_data()}
         parts.append((Statement("cap.neighbour", beside_it), limit_c))
     if dryer.max_set_point_c is not None:
         parts.append((Statement("cap.dryer", {"dryer": str(dryer)}), dryer.max_set_point_c))

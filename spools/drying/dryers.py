@@ -5,7 +5,6 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from spools.air.climate import Climate, climates_now, room_airs
-from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.caps import Cap, may_join
 from spools.drying.forecast import estimate_dry_times
@@ -80,12 +79,12 @@ class Dryers:
         if joined:
             if any(each.start < start + takes for each in ahead):
                 return None
-            return Slot(start, [], [], [pretty(run.spool.code) for run in joined])
+            return Slot(start, [], [], [run.spool.code for run in joined])
         beside = [run for run in self.runs_in(dryer) if run.spool_id != spool.pk]
-        wait_for = [pretty(run.spool.code) for run in beside if self.leaves_at[run.pk] > self.at]
-        take_out = [pretty(run.spool.code) for run in beside if self.leaves_at[run.pk] <= self.at]
+        wait_for = [run.spool.code for run in beside if self.leaves_at[run.pk] > self.at]
+        take_out = [run.spool.code for run in beside if self.leaves_at[run.pk] <= self.at]
         take_out += [
-            pretty(stay.spool.code)
+            stay.spool.code
             for stay in self.idle
             if stay.place_id == dryer.pk and stay.spool_id != spool.pk and stay.start <= self.at
         ]
@@ -108,9 +107,9 @@ class Dryers:
         late = planned.start if planned.start > self.at else self.at
         return Slot(
             start if beside or planned.start <= self.at else planned.start,
-            [pretty(run.spool.code) for run in beside if self.leaves_at[run.pk] > late],
-            [pretty(run.spool.code) for run in beside if self.leaves_at[run.pk] <= self.at],
-            [pretty(run.spool.code) for run in shares if self.leaves_at[run.pk] > start],
+            [run.spool.code for run in beside if self.leaves_at[run.pk] > late],
+            [run.spool.code for run in beside if self.leaves_at[run.pk] <= self.at],
+            [run.spool.code for run in shares if self.leaves_at[run.pk] > start],
         )
 
     def heated_air(self, dryer: Place, celsius: float, hours: float) -> ConstantAir:
@@ -119,7 +118,7 @@ class Dryers:
 
     def add_ahead(self, spool: Spool, dryer_id: int, start: datetime, end: datetime) -> None:
         """Let a dryer be taken by a spool from start to end."""
-        occupant = Occupant(spool.pk, pretty(spool.code), start, end)
+        occupant = Occupant(spool.pk, spool.code, start, end)
         self.ahead.setdefault(dryer_id, []).append(occupant)
 
 

@@ -15,8 +15,9 @@ from spools.physics_inputs import (
     ConstantAir,
     Winding,
     advance_windings,
+    crossing_h,
     hours_until,
-    hours_until_each,
+    watch_wetting,
 )
 
 # Hours are planned in quarters and the range is wider than this: a time that much later counts as planned.
@@ -92,21 +93,30 @@ def forecast_storage(
     }
     # Shelves of one room often share their air: one forecast does for all of them.
     different = list(dict.fromkeys(airs.values()))
-    lanes = [(spool, winding, air) for spool, winding in zip(spools, dried, strict=True) for air in different]
-    hours = iter(forecast_limits(lanes, SMALL_JOB_G if mass_g is None else mass_g))
-    by_air = [{air: next(hours) for air in different} for _ in spools]
-    return [[StaysGood(place, *hours_by_air[air]) for place, air in airs.items()] for hours_by_air in by_air]
+    lanes = [(spool, winding, different) for spool, winding in zip(spools, dried, strict=True)]
+    by_air = [
+        dict(zip(different, hours, strict=True))
+        for hours in forecast_limits(lanes, SMALL_JOB_G if mass_g is None else mass_g)
+    ]
+    return [[StaysGood(place, *hours[air]) for place, air in airs.items()] for hours in by_air]
 
 
 def forecast_limits(
-    lanes: Sequence[tuple[Spool, Winding, ConstantAir]], mass_g: float = SMALL_JOB_G
-) -> list[list[float | None]]:
-    """For each spool in an air the hours until it may no longer print well, and may be over the print limit."""
-    values = [material_values(spool.feedstock) for spool, _, _ in lanes]
-    return hours_until_each(
-        [(winding, air) for _, winding, air in lanes],
-        [(value.limit_clear_pct, value.limit_hold_pct) for value in values],
-        mass_g,
-        STORAGE_PROBE_HOURS,
-        below=False,
-    )
+    lanes: Sequence[tuple[Spool, Winding, Sequence[ConstantAir]]], mass_g: float = SMALL_JOB_G
+) -> list[list[tuple[float | None, ...]]]:
+    """For each spool, in each air, the hours until it may no longer print well and may be over the print limit."""
+    found = []
+    for spool, winding, airs in lanes:
+        values = material_values(spool.feedstock)
+        limits_pct = (values.limit_clear_pct, values.limit_hold_pct)
+        contents = watch_wetting(winding, airs, mass_g, limits_pct, STORAGE_PROBE_HOURS, 1)
+        found.append(
+            [
+                tuple(
+                    crossing_h(members, STORAGE_PROBE_HOURS, limit_pct, DOUBT, below=False)
+                    for limit_pct in limits_pct
+                )
+                for members in contents
+            ]
+        )
+    return found

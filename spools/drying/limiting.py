@@ -1,7 +1,6 @@
 """What keeps a spool from being dry sooner: its polymer, its reel, the dryer, a neighbour, the heat, the room."""
 
 from spools.catalogue.values import material_values
-from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.options import LONGEST_USUAL_H
 from spools.drying.search import Draft, DryerLoad
@@ -29,7 +28,7 @@ def find_limit(load: DryerLoad, draft: Draft, n: int = 0) -> Statement:
         }
         return Statement("drying.limited_by_room", values)
     if load.beside:
-        codes = [pretty(run.spool.code) for run in load.beside]
+        codes = [run.spool.code for run in load.beside]
         return Statement("drying.limited_by_sharing", {"spools": codes, "set_point_c": draft.set_point_c})
     usual = load.drafts[0]
     gave_way = draft is not usual and usual.total is not None and usual.total <= LONGEST_USUAL_H

@@ -2,6 +2,7 @@
 
 import math
 
+from spools.codes import join_codes
 from spools.statements import Statement, Values, words_for
 from spools.wording import format_number
 
@@ -196,7 +197,7 @@ def _limited_by_room(
 
 @words_for("drying.limited_by_sharing")
 def _limited_by_sharing(spools: list[str], set_point_c: float) -> str:
-    return f"It shares the dryer at {set_point_c:g} °C with {' and '.join(spools)}."
+    return f"It shares the dryer at {set_point_c:g} °C with {join_codes(spools)}."
 
 
 @words_for("drying.limited_by_heat")

@@ -5,7 +5,6 @@ from datetime import datetime
 
 from django.utils import timezone
 
-from spools.codes import pretty
 from spools.drying import heat_budget, search
 from spools.drying.caps import compute_cap, limiting_spool
 from spools.drying.choices import Choice, build_load, build_loads, choose
@@ -75,7 +74,7 @@ def plan_together(
     draft = search.choose_draft(load)
     inside = [run.spool for run in beside]
     require_set_point(spools, dryer, draft.set_point_c, first=draft.first, at=at)
-    slot = Slot(next_quarter(dryers.at), [], [], [pretty(run.spool.code) for run in beside])
+    slot = Slot(next_quarter(dryers.at), [], [], [run.spool.code for run in beside])
     plans = _build_plans([Choice(load, draft, slot)], dryers, request)
     limiting = limiting_spool(spools, dryer, inside)
     others = [spool for spool in spools if spool.pk != limiting.pk]

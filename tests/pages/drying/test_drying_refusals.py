@@ -7,7 +7,6 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from spools.codes import pretty
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.heat_budget import run_share
 from spools.drying.options import PlanRequest
@@ -39,7 +38,7 @@ def test_no_time_is_promised_for_a_plan_that_cannot_start(shop, desk):
     plan = plan_drying(low, shop.dryer)
     run = DryingRun.objects.get()
     assert "too hot to join" in plan.blocked and plan.slot.start >= run.planned_end < plan.ready_at
-    assert plan.slot.wait_for == [pretty(shop.free.code)]
+    assert plan.slot.wait_for == [shop.free.code]
     for query in ({}, {"dryer": shop.dryer.pk}):
         text = words(desk.get(of("spool-dry", low), query))
         assert "It cannot start so now. Oven A dries spool" in text and "if it starts now" not in text

@@ -5,7 +5,6 @@ from datetime import timedelta
 import pytest
 from django.utils import timezone
 
-from spools.codes import pretty
 from spools.drying import advice as advisor
 from spools.drying.advice import Advice, advise
 from spools.drying.dryers import load_dryers
@@ -79,7 +78,7 @@ def test_a_dryer_with_a_neighbour_is_taken_once_that_is_out(spool, pla, shelf, d
     [advice] = advice_for(spool)
     assert advice.drying.starts_at >= run.planned_end
     [waits] = advice.drying.waits
-    assert (waits.code, waits.values["spools"]) == ("drying.waits_for", [pretty(low.code)])
+    assert (waits.code, waits.values["spools"]) == ("drying.waits_for", [low.code])
     assert advice.drying.ready_at == advice.drying.starts_at + timedelta(hours=advice.drying.hours)
 
 
@@ -88,13 +87,13 @@ def test_one_that_is_done_or_only_stands_there_is_to_be_taken_out(spool, pla, sh
     [run] = start_drying([low], dryer, DryingSettings(45, planned_hours=6), at=hours_ago(30))
     [advice] = advice_for(spool)
     assert [(one.code, one.values) for one in advice.drying.waits] == [
-        ("drying.take_out_first", {"spools": [pretty(low.code)]})
+        ("drying.take_out_first", {"spools": [low.code]})
     ]
     assert advice.drying.starts_at <= next_quarter(timezone.now())
     finish_drying(run, place=shelf)
     move_spool(idle, dryer)
     [advice] = advice_for(spool)
-    assert advice.drying.waits[0].values == {"spools": [pretty(idle.code)]}
+    assert advice.drying.waits[0].values == {"spools": [idle.code]}
 
 
 def test_a_spool_joins_its_like_where_there_is_room(spool, nylon, shelf, dryer):
@@ -104,7 +103,7 @@ def test_a_spool_joins_its_like_where_there_is_room(spool, nylon, shelf, dryer):
     assert alone.drying.waits
     Place.objects.filter(pk=dryer.pk).update(spool_capacity=2)
     [joined] = advice_for(spool)
-    assert (joined.drying.waits, joined.drying.shares_with) == ([], [pretty(other.code)])
+    assert (joined.drying.waits, joined.drying.shares_with) == ([], [other.code])
     assert joined.limited_by.code == "drying.limited_by_sharing"
     assert joined.next_best.starts_at == alone.drying.starts_at
 
@@ -139,7 +138,7 @@ def test_a_plan_that_is_late_starts_now_and_one_whose_dryer_is_taken_when_that_i
     [run] = start_drying([low], dryer, DryingSettings(45, planned_hours=9))
     [taken] = advice_for(spool)
     assert taken.drying.starts_at >= run.planned_end
-    assert taken.drying.waits[0].values["spools"] == [pretty(low.code)]
+    assert taken.drying.waits[0].values["spools"] == [low.code]
     assert taken.drying.stages == late.drying.stages
 
 
@@ -150,7 +149,7 @@ def test_others_go_before_or_after_what_is_planned(spool, nylon, shelf, dryer):
     soon = accept(spool, dryer, next_quarter(at) + timedelta(hours=2), 20)
     [after] = advice_for(wet, at=at)
     assert after.drying.starts_at == soon.end
-    assert after.drying.waits[0].values["spools"] == [pretty(spool.code)]
+    assert after.drying.waits[0].values["spools"] == [spool.code]
     PlannedDrying.objects.update(start=soon.start + timedelta(hours=80), end=soon.end + timedelta(hours=80))
     [before] = advice_for(wet, at=at)
     assert before.drying.starts_at == alone.drying.starts_at
@@ -164,8 +163,8 @@ def test_the_earliest_need_has_the_dryer_first_and_the_others_come_after(nylon, 
     one, two, three = advice_for(first, second, third, at=at)
     assert one.drying.waits == []
     assert two.drying.starts_at == one.drying.ready_at
-    assert two.drying.waits[0].values["spools"] == [pretty(first.code)]
-    assert three.drying.waits[0].values["spools"] == [pretty(first.code), pretty(second.code)]
+    assert two.drying.waits[0].values["spools"] == [first.code]
+    assert three.drying.waits[0].values["spools"] == [first.code, second.code]
     # Each alone gets the same advice as with the others.
     assert [advice_for(one_, at=at)[0] for one_ in (first, second, third)] == [one, two, three]
 

@@ -4,7 +4,6 @@ import pytest
 from django.utils import timezone
 
 from spools.air.climate import heated_rh_pct, record_readings, room_airs
-from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.options import PlanRequest
 from spools.drying.plans import plan_drying, plan_each
@@ -92,7 +91,7 @@ def test_a_running_dryer_is_waited_for_by_one_that_may_not_join(nylon, pla, shel
     (run,) = drying_runs.start_drying([inside], dryer, DryingSettings(62, planned_hours=5))
     cool = plan_drying(receive(pla, shelf, sealed=False), dryer)
     assert (cool.set_point_c, cool.cap.cap_c) == (45, 50)
-    assert cool.slot.wait_for == [pretty(inside.code)] and cool.slot.start >= run.planned_end
+    assert cool.slot.wait_for == [inside.code] and cool.slot.start >= run.planned_end
     assert cool.ready_at == cool.slot.start + timedelta(hours=cool.hours)
 
 
