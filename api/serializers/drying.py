@@ -3,7 +3,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer
+from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.places import PlaceSerializer
 from api.serializers.statements import StatementSerializer
 from spools import limits
@@ -179,6 +179,8 @@ class DryingRunSerializer(ModelSerializer):
         help_text="where the planned hours are too much heat for a polyamide"
     )
 
+    hold = StatementSerializer(allow_null=True, read_only=True, help_text="why it does not get dry in it")
+
     class Meta:
         model = DryingRun
         fields = [
@@ -199,6 +201,8 @@ class DryingRunSerializer(ModelSerializer):
             "before_g",
             "after_g",
             "heat_caution",
+            "hold",
+            "override_reason",
             "recorded_at",
         ]
 
@@ -242,7 +246,14 @@ class StartDryingSerializer(StrictSerializer):
         required=False, help_text="of a cooler first stage", **limits.SET_POINT_C.bounds
     )
     first_hours = Number(required=False, help_text="of the first stage", **limits.RUN_HOURS.bounds)
-    planned_hours = Number(required=False, help_text="of all stages", **limits.RUN_HOURS.bounds)
+    planned_hours = Number(
+        required=False,
+        help_text="of all stages; without them those that each spool takes at this set point",
+        **limits.RUN_HOURS.bounds,
+    )
+    override_reason = Text(
+        required=False, max_length=300, help_text="why it starts though a spool does not get dry"
+    )
     target_pct = Number(required=False, **limits.TARGET_PCT.bounds)
     at = Moment(required=False)
     resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)

@@ -11,7 +11,8 @@ from api.views.base import Endpoint, respond
 from spools.drying.loss import loss_caution, loss_on_drying
 from spools.drying.options import PlanRequest
 from spools.drying.plans import plan_together
-from spools.drying.runs import DryingSettings, finish_drying, start_drying
+from spools.drying.runs import DryingSettings, finish_drying
+from spools.drying.starts import start_as_asked
 from spools.models import DryingRun
 
 
@@ -26,13 +27,16 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         request=serializers.StartDryingSerializer, responses={201: serializers.DryingRunSerializer(many=True)}
     )
     def create(self, request: Request) -> Response:
-        """Put spools into a dryer and start it. A set point above the lowest cap is refused."""
+        """Put spools into a dryer and start it. Hours that are not given are computed for the set point.
+
+        A set point above the lowest cap is refused; a run in which a spool does not get dry needs a reason.
+        """
         data = parse(serializers.StartDryingSerializer, request.data)
         rows = data.pop("spools")
         weighed = {row["spool"].pk: row["gross_g"] for row in rows if "gross_g" in row}
         dryer = data.pop("dryer")
-        options = {name: data.pop(name) for name in ("at", "resolution_g") if name in data}
-        runs = start_drying(
+        options = {name: data.pop(name) for name in ("at", "resolution_g", "override_reason") if name in data}
+        runs = start_as_asked(
             [row["spool"] for row in rows],
             dryer,
             DryingSettings(**data),

@@ -14,7 +14,27 @@ from spools.drying.gate import open_runs
 from spools.drying.options import GOALS, PlanRequest
 from spools.models import DryingRun, Place, Spool
 from spools.refusals import refusal
-from spools.wording import format_time
+from spools.wording import format_duration, format_time
+
+
+def _override_reason() -> forms.CharField:
+    return forms.CharField(
+        label="Reason to start in spite of the hold",
+        required=False,
+        max_length=300,
+        help_text="It is stored.",
+    )
+
+
+def _explain_hours(form: forms.Form, hours: float | None, is_hold: bool) -> None:
+    """Show the hours of the plan beside their input, which stays empty: another set point takes other hours."""
+    shown = "" if not hours else f"{format_duration(hours)} by this plan; "
+    form.fields[
+        "planned_hours"
+    ].help_text = f"Empty: computed for the stages above ({shown}a first stage is part of them)."
+    if not is_hold and not form.is_bound:
+        del form.fields["override_reason"]
+
 
 MAX_ID = 2**63 - 1
 
@@ -87,17 +107,26 @@ class StartRunsForm(forms.Form):
         help_text="A cooler start. Empty: one stage.",
     )
     first_hours = number("Hours of the first stage", required=False, limits=limits.RUN_HOURS)
-    planned_hours = number(
-        "Hours in all",
-        limits=limits.RUN_HOURS,
-        required=False,
-        help_text="Empty: the usual ones.",
-    )
+    planned_hours = number("Hours in all", limits=limits.RUN_HOURS, required=False)
+    override_reason = _override_reason()
     when = WhenField(label="Started")
     resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
 
-    def __init__(self, *args: Any, spools: list[Spool], **options: Any) -> None:
+    def __init__(
+        self,
+        *args: Any,
+        spools: list[Spool],
+        hours: float | None,
+        is_hold: bool,
+        as_planned: bool = False,
+        **options: Any,
+    ) -> None:
+        """as_planned: its stages and hours are those of the plan of the week."""
         super().__init__(*args, **options)
+        _explain_hours(self, hours, is_hold)
+        if as_planned:
+            for name in ("first_set_point_c", "first_hours", "planned_hours"):
+                del self.fields[name]
         self.mass_fields = {spool.pk: f"gross_g_{spool.pk}" for spool in spools}
         for spool in spools:
             self.fields[self.mass_fields[spool.pk]] = number(
@@ -105,8 +134,8 @@ class StartRunsForm(forms.Form):
             )
 
     def stages(self) -> list[forms.BoundField]:
-        names = ("first_set_point_c", "first_hours", "planned_hours", "when")
-        return [self[name] for name in names]
+        names = ("first_set_point_c", "first_hours", "planned_hours", "override_reason", "when")
+        return [self[name] for name in names if name in self.fields]
 
     def weighings(self) -> list[forms.BoundField]:
         return [self[name] for name in self.mass_fields.values()]
@@ -186,9 +215,8 @@ class StartRunForm(forms.Form):
     )
     first_hours = number("Hours of the first stage", required=False, limits=limits.RUN_HOURS)
     set_point_c = number("Set point", "°C", limits=limits.SET_POINT_C)
-    planned_hours = number(
-        "Hours in all", limits=limits.RUN_HOURS, help_text="A first stage is part of them."
-    )
+    planned_hours = number("Hours in all", limits=limits.RUN_HOURS, required=False)
+    override_reason = _override_reason()
     gross_g = number(
         "Weighs before, with its reel",
         "g",
@@ -198,3 +226,7 @@ class StartRunForm(forms.Form):
     )
     resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
     when = WhenField(label="Started")
+
+    def __init__(self, *args: Any, hours: float | None, is_hold: bool, **options: Any) -> None:
+        super().__init__(*args, **options)
+        _explain_hours(self, hours, is_hold)

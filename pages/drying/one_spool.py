@@ -18,6 +18,7 @@ from spools.drying.gate import open_runs
 from spools.drying.options import Plan, strong_limit_pct
 from spools.drying.plan_statements import short_run_caution
 from spools.drying.runs import DryingSettings
+from spools.drying.starts import start_as_asked
 from spools.models import Place, Spool
 
 
@@ -40,10 +41,13 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
     query = request.POST if request.method == "POST" else request.GET
     replanned = PlanForm(query, strong_limit_pct=strong_limit_pct(spool), auto_id="plan_%s")
     plan = _plan(spool, dryer, replanned)
-    form = StartRunForm(post_data(request), initial=_initial_values(plan))
+    form = StartRunForm(
+        post_data(request), initial=_initial_values(plan), hours=plan.hours, is_hold=not plan.reachable
+    )
+    mass_g = None if replanned.errors else replanned.cleaned_data.get("mass_g")
     if apply(
         form,
-        lambda data: drying_runs.start_drying(
+        lambda data: start_as_asked(
             [spool],
             dryer,
             DryingSettings(
@@ -53,6 +57,8 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
                 planned_hours=data["planned_hours"],
                 target_pct=plan.target_pct,
             ),
+            masses_g={spool.pk: mass_g},
+            override_reason=data["override_reason"],
             at=data["when"],
             gross_g=None if data["gross_g"] is None else {spool.pk: data["gross_g"]},
             resolution_g=data["resolution_g"],
@@ -70,8 +76,8 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place) -> HttpRes
 
 
 def _initial_values(plan: Plan) -> dict[str, str]:
-    """Initial values of the form, from the plan."""
-    numbers = {"set_point_c": plan.set_point_c, "planned_hours": plan.hours or None}
+    """Initial values of the form, from the plan. Its hours stay empty: they are computed as it starts."""
+    numbers = {"set_point_c": plan.set_point_c}
     if plan.first is not None:
         numbers |= {"first_set_point_c": plan.first.set_point_c, "first_hours": plan.first.hours}
     return {name: f"{number:.4g}" for name, number in numbers.items() if number is not None}

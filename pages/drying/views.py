@@ -1,5 +1,6 @@
 """Drying: what is in the dryers, what may go in together, and taking out."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -21,6 +22,7 @@ from spools.air.climate import climates_now
 from spools.codes import pretty
 from spools.drying import runs as drying_rules
 from spools.drying.caps import compute_cap, limiting_spool, may_join
+from spools.drying.dryers import planned_dryings
 from spools.drying.forecast import estimate_dry_times, needed_until
 from spools.drying.gate import open_runs, stays_without_run
 from spools.drying.loss import impossible_loss, loss_caution, loss_on_drying
@@ -28,9 +30,11 @@ from spools.drying.options import BatchPlan, PlanRequest
 from spools.drying.plan_statements import short_run_caution
 from spools.drying.plans import plan_together
 from spools.drying.runs import DryingSettings
+from spools.drying.starts import start_as_asked
 from spools.drying.week.plans import accepted_plan
+from spools.drying.week.starts import start_planned
 from spools.inventory.queries import search_spools
-from spools.models import DryingRun, Place, Spool
+from spools.models import DryingRun, Place, PlannedDrying, Spool
 from spools.moisture.state import moisture_of
 from spools.refusals import refusal
 
@@ -123,16 +127,22 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     plan_form = BatchPlanForm(data or None, choosable=choosable)
     if not plan_form.is_valid():
         return _choose(request, dryer, inside, choosable, plan_form)
-    chosen = list(plan_form.cleaned_data["spools"])
-    plan = _plan_batch(chosen, dryer, plan_form)
+    planned = _load_planned(data.getlist("planned"), dryer)
+    chosen = [row.spool for row in planned] or list(plan_form.cleaned_data["spools"])
+    plan = _plan_batch(chosen, dryer, plan_form, as_planned=bool(planned))
     form = StartRunsForm(
-        post_data(request), spools=chosen, initial=_initial_values(plan, request.GET.get("hours", ""))
+        post_data(request),
+        spools=chosen,
+        initial={} if planned else _initial_values(plan),
+        hours=None if plan is None else plan.hours,
+        is_hold=plan is not None and plan.hours is None,
+        as_planned=bool(planned),
     )
-    if plan is not None and plan_form.is_valid() and _start(request, dryer, plan, form):
+    if plan is not None and plan_form.is_valid() and _start(request, dryer, plan, form, planned):
         return redirect("drying")
     context = {"dryer": dryer, "inside": inside, "plan_form": plan_form, "form": form, "chosen": chosen}
     limiting = limiting_spool(chosen, dryer, [run.spool for run in inside])
-    context |= {"plan": plan, "limiting": limiting, "cap": compute_cap(limiting, dryer)}
+    context |= {"plan": plan, "limiting": limiting, "cap": compute_cap(limiting, dryer), "planned": planned}
     context["others"] = [spool for spool in chosen if spool.pk != limiting.pk]
     return render(request, "drying/plan.html", context)
 
@@ -161,33 +171,48 @@ def _choose(
     return render(request, "drying/start.html", context)
 
 
-def _start(request: HttpRequest, dryer: Place, batch: BatchPlan, form: StartRunsForm) -> bool:
+def _load_planned(ids: Sequence[str], dryer: Place) -> list[PlannedDrying]:
+    """The dryings of the accepted plan with these ids that are to go into a dryer; others are left out."""
+    wanted = valid_ids(ids)
+    return [row for row in planned_dryings() if row.pk in wanted and row.dryer_id == dryer.pk]
+
+
+def _start(
+    request: HttpRequest,
+    dryer: Place,
+    batch: BatchPlan,
+    form: StartRunsForm,
+    planned: Sequence[PlannedDrying],
+) -> bool:
     """Starts what was planned; the messages name what to look out for. A refusal is shown on the form."""
-    planned = {spool.pk: plan for spool, plan in batch.plans}
+    plans = {spool.pk: plan for spool, plan in batch.plans}
 
     def start(data: dict[str, Any]) -> None:
+        options = {
+            "override_reason": data["override_reason"],
+            "at": data["when"],
+            "gross_g": form.gross_g(),
+            "resolution_g": data["resolution_g"],
+            "by": request.user,
+        }
+        if planned:
+            start_planned(planned, **options)
+            return
         settings = DryingSettings(
             batch.set_point_c,
             first_set_point_c=data.get("first_set_point_c"),
             first_hours=data.get("first_hours"),
             planned_hours=data["planned_hours"],
-            target_pct={pk: plan.target_pct for pk, plan in planned.items()},
+            target_pct={pk: plan.target_pct for pk, plan in plans.items()},
         )
-        drying_rules.start_drying(
-            [spool for spool, _ in batch.plans],
-            dryer,
-            settings,
-            at=data["when"],
-            gross_g=form.gross_g(),
-            resolution_g=data["resolution_g"],
-            by=request.user,
-        )
+        masses_g = dict.fromkeys(plans, batch.mass_g)
+        start_as_asked([spool for spool, _ in batch.plans], dryer, settings, masses_g=masses_g, **options)
 
     if not apply(form, start):
         return False
     messages.success(request, f"Drying has begun in {dryer} at {batch.set_point_c:g} °C.")
-    for run in open_runs(dryer).filter(spool__in=planned):
-        plan = planned[run.spool_id]
+    for run in open_runs(dryer).filter(spool__in=plans):
+        plan = plans[run.spool_id]
         for caution in (drying_rules.heat_caution(run), short_run_caution(plan, run.planned_hours)):
             if caution:
                 messages.warning(request, f"{pretty(run.spool.code)}: {caution.sentence}")
@@ -201,14 +226,19 @@ def _row(spool: Spool, dryer: Place, inside: list[DryingRun]) -> dict:
     return {"spool": spool, "cap": cap, "joins": joins}
 
 
-def _plan_batch(chosen: list[Spool], dryer: Place, plan_form: BatchPlanForm) -> BatchPlan | None:
-    """The plan that was asked for, else the best one, else None; each refusal stands on the form."""
+def _plan_batch(
+    chosen: list[Spool], dryer: Place, plan_form: BatchPlanForm, *, as_planned: bool
+) -> BatchPlan | None:
+    """The plan that was asked for, else the best one, else None; each refusal stands on the form.
+
+    as_planned: for dryings of the plan of the week, which no other plan replaces.
+    """
     requests = []
     try:
         requests.append(plan_form.plan_request())
     except ValidationError as error:
         show_refusal(plan_form, error)
-    for request in dict.fromkeys([*requests, PlanRequest()]):
+    for request in dict.fromkeys(requests if as_planned else [*requests, PlanRequest()]):
         try:
             return plan_together(chosen, dryer, request)
         except ValidationError as error:
@@ -216,17 +246,12 @@ def _plan_batch(chosen: list[Spool], dryer: Place, plan_form: BatchPlanForm) -> 
     return None
 
 
-def _initial_values(batch: BatchPlan | None, hours: str) -> dict[str, str]:
-    """Initial values of the form, from the plan; ``hours``: from the week's plan, which may end with the print."""
-    if batch is None:
+def _initial_values(batch: BatchPlan | None) -> dict[str, str]:
+    """Initial values of the form, from the plan. Its hours stay empty: they are computed as it starts."""
+    if batch is None or batch.first is None:
         return {}
-    all_hours = [plan.hours for _, plan in batch.plans if plan.hours]
-    if hours.replace(".", "", 1).isdecimal():
-        all_hours.append(float(hours))
-    numbers = {"planned_hours": max(all_hours, default=None)}
-    if batch.first is not None:
-        numbers |= {"first_set_point_c": batch.first.set_point_c, "first_hours": batch.first.hours}
-    return {name: f"{number:.4g}" for name, number in numbers.items() if number is not None}
+    numbers = {"first_set_point_c": batch.first.set_point_c, "first_hours": batch.first.hours}
+    return {name: f"{number:.4g}" for name, number in numbers.items()}
 
 
 @login_required

@@ -118,15 +118,18 @@ def _violation_texts(planned: PlannedDrying, violations: Sequence[Violation]) ->
 def start_address(planned: PlannedDrying, ahead: Sequence[PlannedDrying]) -> str:
     """The address of the form that starts a drying, filled in for all spools that go in together."""
     together = [
-        other.spool_id
+        other
         for other in ahead
         if (other.dryer_id, other.start, other.temperatures)
         == (planned.dryer_id, planned.start, planned.temperatures)
     ]
-    query: dict[str, Any] = {"spools": together, "set_point_c": f"{planned.set_point_c:g}"}
+    query: dict[str, Any] = {
+        "planned": [other.pk for other in together],
+        "spools": [other.spool_id for other in together],
+        "set_point_c": f"{planned.set_point_c:g}",
+    }
     if planned.mass_g is not None:
         query["mass_g"] = f"{planned.mass_g:g}"
-    query["hours"] = f"{planned.hours:g}"
     return f"{reverse('drying-start', args=[planned.dryer_id])}?{urlencode(query, doseq=True)}"
 
 

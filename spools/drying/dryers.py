@@ -155,7 +155,13 @@ def planned_dryings() -> Iterable[PlannedDrying]:
     """The dryings of the accepted plan of the week that are still ahead, in the order of their starts."""
     return PlannedDrying.objects.filter(
         plan__accepted_at__isnull=False, plan__ended_at=None, ended_at=None, run=None, spool__emptied_at=None
-    ).select_related("spool__feedstock__polymer", "spool__feedstock__filler", "dryer__room")
+    ).select_related(
+        "plan",
+        "spool__feedstock__polymer",
+        "spool__feedstock__filler",
+        "spool__feedstock__maker",
+        "dryer__room",
+    )
 
 
 def _requested_spools(busy: Iterable[int]) -> list[Spool]:

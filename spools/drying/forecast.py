@@ -109,7 +109,7 @@ def forecast_limits(
     for spool, winding, airs in lanes:
         values = material_values(spool.feedstock)
         limits_pct = (values.limit_clear_pct, values.limit_hold_pct)
-        contents = watch_wetting(winding, airs, mass_g, limits_pct, STORAGE_PROBE_HOURS, 1)
+        contents = watch_wetting(winding, airs, mass_g, limits_pct, STORAGE_PROBE_HOURS, [1] * len(airs))
         found.append(
             [
                 tuple(

@@ -227,7 +227,8 @@ class BatchPlan:
 
     hours: until all are dry, None when one never is. limiting_spool: the spool with the lowest cap.
     without_limiting_c: the cap of the others without it, None where it is alone or nothing changes.
-    options: all that were compared, with the hours for all spools.
+    options: all that were compared, with the hours for all spools. mass_g: the outermost grams that get dry, of
+    each; None for all.
     """
 
     plans: list[tuple[Spool, Plan]]
@@ -238,6 +239,7 @@ class BatchPlan:
     limiting_spool: Spool
     without_limiting_c: float | None
     options: list[DryingOption]
+    mass_g: float | None
 
     @property
     def stages(self) -> list[tuple[float, float | None]]:

@@ -91,6 +91,7 @@ def plan_together(
         limiting_spool=limiting,
         without_limiting_c=without_c,
         options=[join_options(options) for options in zip(*(plan.options for plan in plans), strict=True)],
+        mass_g=request.mass_g,
     )
 
 

@@ -30,14 +30,14 @@ class DryingSettings:
     """The settings of a drying run: set points in °C, hours, target.
 
     first_set_point_c, first_hours: of a cooler first stage; both or neither. planned_hours: of all stages;
-    without them the polymer's usual least. target_pct: one for all spools, or by spool id; without it the
-    moisture that prints well. Refused: one field of a first stage without the other.
+    without them the polymer's usual least. planned_hours, target_pct: one for all spools, or by spool id;
+    without a target the moisture that prints well. Refused: one field of a first stage without the other.
     """
 
     set_point_c: float
     first_set_point_c: float | None = None
     first_hours: float | None = None
-    planned_hours: float | None = None
+    planned_hours: float | Mapping[int, float] | None = None
     target_pct: float | Mapping[int, float] | None = None
 
     def __post_init__(self) -> None:
@@ -57,6 +57,22 @@ class DryingSettings:
         if self.first_set_point_c is None or self.first_hours is None:
             return None
         return FirstStage(self.first_set_point_c, self.first_hours)
+
+    def hours_of(self, spool: Spool, first: FirstStage | None) -> float:
+        """The planned hours of a spool in all stages. Refused: no more than the first stage takes."""
+        hours = self.planned_hours
+        if isinstance(hours, Mapping):
+            hours = hours.get(spool.pk)
+        if hours is None:
+            return _usual_hours(spool, first)
+        hours = require_within("planned_hours", hours, *limits.RUN_HOURS)
+        if first is not None and hours <= first.hours:
+            raise refusal(
+                "first_stage_longer",
+                f"The first stage alone takes {first.hours:.3g} h. Give the hours of both stages together.",
+                "planned_hours",
+            )
+        return hours
 
     def target_of(self, spool: Spool) -> float:
         """The target of a spool, %. Refused: one outside the limits."""
@@ -82,10 +98,13 @@ def start_drying(
     at: datetime | None = None,
     gross_g: Mapping[int, float] | None = None,
     resolution_g: float = 1.0,
+    holds: Mapping[int, Statement] | None = None,
+    override_reason: str = "",
     by: Any = None,
 ) -> list[DryingRun]:
     """Puts spools in a dryer at a set point: the only way into a drying run.
 
+    holds: why a spool does not get dry so, by spool id; it needs a reason.
     gross_g: the masses of spools that were weighed before, by spool id. A first stage that the dryer is in
     already ends when it ends for the spools in there.
     Refused: see require_set_point; no spool, a spool that is empty or in a drying run already.
@@ -103,7 +122,7 @@ def start_drying(
         require_past_time(at, spool)
         require_not_in_run(spool, at)
     caps, first = check_start(spools, dryer, settings.set_point_c, settings.first, at)
-    planned_hours = _planned_hours(settings, first)
+    _require_reason(holds or {}, override_reason)
     weighed = gross_g or {}
     runs = []
     for spool in spools:
@@ -121,10 +140,12 @@ def start_drying(
                 first_hours=None if first is None else first.hours,
                 set_point_c=settings.set_point_c,
                 **_cap_fields(caps[spool.pk], first),
-                planned_hours=_usual_hours(spool, first) if planned_hours is None else planned_hours,
+                planned_hours=settings.hours_of(spool, first),
                 target_pct=settings.target_of(spool),
                 start=at,
                 before=before,
+                hold=(holds or {}).get(spool.pk),
+                override_reason=override_reason if spool.pk in (holds or {}) else "",
                 recorded_by=by,
             )
         )
@@ -145,18 +166,15 @@ def _require_not_before_stay(spool: Spool, at: datetime) -> None:
         )
 
 
-def _planned_hours(settings: DryingSettings, first: FirstStage | None) -> float | None:
-    """The planned hours of all stages, where they are given. Refused: no more than the first stage takes."""
-    if settings.planned_hours is None:
-        return None
-    hours = require_within("planned_hours", settings.planned_hours, *limits.RUN_HOURS)
-    if first is not None and hours <= first.hours:
+def _require_reason(holds: Mapping[int, Statement], override_reason: str) -> None:
+    """Refused: a run in which a spool does not get dry, without a reason."""
+    if holds and not override_reason:
+        said = " ".join(dict.fromkeys(hold.sentence for hold in holds.values()))
         raise refusal(
-            "first_stage_longer",
-            f"The first stage alone takes {first.hours:.3g} h. Give the hours of both stages together.",
-            "planned_hours",
+            "on_hold",
+            f"On hold: {said} It can be started all the same with a reason, which is stored.",
+            "override_reason",
         )
-    return hours
 
 
 def _link_to_plan(runs: Iterable[DryingRun]) -> None:

@@ -1255,6 +1255,8 @@ class Migration(migrations.Migration):
                 ("target_pct", models.FloatField()),
                 ("start", models.DateTimeField()),
                 ("end", models.DateTimeField(blank=True, null=True)),
+                ("hold", spools.models.statements.StatementField(blank=True, null=True)),
+                ("override_reason", models.CharField(blank=True, max_length=300)),
                 (
                     "before",
                     models.OneToOneField(
@@ -1289,6 +1291,14 @@ class Migration(migrations.Migration):
                             ("end__isnull", True), ("end__gt", models.F("start")), _connector="OR"
                         ),
                         name="drying_run_ends_after_start",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("hold__isnull", True),
+                            models.Q(("override_reason", ""), _negated=True),
+                            _connector="OR",
+                        ),
+                        name="drying_hold_needs_a_reason",
                     ),
                     models.CheckConstraint(
                         condition=models.Q(("set_point_c__lte", models.F("cap_c"))),

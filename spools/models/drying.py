@@ -8,6 +8,7 @@ from django.db.models.functions import Coalesce
 from .catalogue import Feedstock
 from .facts import Recorded, Withdrawable
 from .places import Place
+from .statements import StatementField
 from .stock import MassEntry, Spool
 
 
@@ -30,6 +31,9 @@ class DryingRun(Recorded):
     target_pct = models.FloatField()
     start = models.DateTimeField()
     end = models.DateTimeField(null=True, blank=True)
+    # Why the spool does not get dry in it, where it was started all the same, and why it was.
+    hold = StatementField(null=True, blank=True)
+    override_reason = models.CharField(max_length=300, blank=True)
     before = models.OneToOneField(
         MassEntry, models.PROTECT, null=True, blank=True, related_name="drying_run_before"
     )
@@ -45,6 +49,9 @@ class DryingRun(Recorded):
             ),
             models.CheckConstraint(
                 condition=Q(end__isnull=True) | Q(end__gt=F("start")), name="drying_run_ends_after_start"
+            ),
+            models.CheckConstraint(
+                condition=Q(hold__isnull=True) | ~Q(override_reason=""), name="drying_hold_needs_a_reason"
             ),
             models.CheckConstraint(condition=Q(set_point_c__lte=F("cap_c")), name="set_point_below_cap"),
             models.CheckConstraint(

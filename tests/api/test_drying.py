@@ -64,8 +64,12 @@ def test_the_lowest_cap_of_several_spools_counts(api, shop, wet, receive):
     refusals = api.refusals("drying-runs", spools=both, dryer=shop.dryer, set_point_c=80)
     assert refusals == {"set_point_c": "above_cap"}
     assert not DryingRun.objects.exists()
-    runs = api.post("drying-runs", spools=both, dryer=shop.dryer, set_point_c=40)
-    assert {run["spool"] for run in runs} == {wet, low}
+    cool = {"spools": both, "dryer": shop.dryer, "set_point_c": 40}
+    assert "override_reason" in api.refused("drying-runs", **cool)
+    runs = {run["spool"]: run for run in api.post("drying-runs", **cool, override_reason="for the PLA")}
+    assert set(runs) == {wet, low}
+    assert runs[wet]["hold"]["code"].startswith("drying.too_") and runs[wet]["hold"]["sentence"]
+    assert (runs[low]["hold"], runs[low]["override_reason"]) == (None, "")
 
 
 @pytest.mark.parametrize(
@@ -180,9 +184,8 @@ def test_coupon_tests_are_stored_and_change_caps(api, shop, receive):
 
 
 def test_no_way_into_a_dryers_heat_but_a_drying_run(api, shop, wet, receive):
-    [run] = api.post(
-        "drying-runs", spools=[{"spool": wet}], dryer=shop.dryer, set_point_c=60, at=ago(hours=9)
-    )
+    body = {"spools": [{"spool": wet}], "dryer": shop.dryer, "set_point_c": 60, "override_reason": "cool"}
+    [run] = api.post("drying-runs", **body, at=ago(hours=9))
     low = receive(feedstock=shop.pla, place=shop.shelf)
     assert "gets as hot" in api.refused(f"spools/{low}/move", place=shop.dryer)["place"]
     away = {"place": shop.dryer, "start": ago(hours=5), "end": ago(hours=4)}
@@ -200,7 +203,7 @@ def test_no_way_into_a_dryers_heat_but_a_drying_run(api, shop, wet, receive):
     # One that stands there keeps the dryer from being started around it.
     api.post(f"drying-runs/{run['id']}/finish", status=200, place=shop.dryer, at=ago(hours=1))
     other = receive(feedstock=shop.nylon, place=shop.shelf)
-    again = {"spools": [{"spool": other}], "dryer": shop.dryer, "set_point_c": 60}
+    again = body | {"spools": [{"spool": other}]}
     assert "Take it out first" in api.refused("drying-runs", **again)["dryer"]
     api.post(f"spools/{wet}/move", place=shop.shelf)
     api.post("drying-runs", **again)

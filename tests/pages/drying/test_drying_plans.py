@@ -103,8 +103,24 @@ def test_a_plan_for_a_job_and_strong_parts_is_stored(shop, desk):
     assert strong.context["plan"].target_pct == 0.2
     assert "published for moulding" in words(strong)
     values = started(shop, first_set_point_c="", first_hours="", goal="strong")
-    assert desk.post(of("spool-dry", shop.free), values).status_code == 302
-    assert DryingRun.objects.get().target_pct == 0.2
+    held = desk.post(of("spool-dry", shop.free), values)
+    assert held.context["form"].has_error("override_reason", "on_hold")
+    desk.post(of("spool-dry", shop.free), values | {"override_reason": "as dry as it gets"})
+    run = DryingRun.objects.get()
+    assert (run.target_pct, run.override_reason) == (0.2, "as dry as it gets")
+
+
+def test_the_hours_of_another_set_point_are_computed_anew(shop, desk):
+    page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
+    assert "planned_hours" not in page.context["form"].initial
+    values = {"dryer": shop.dryer.pk, "set_point_c": "77", "resolution_g": "1"}
+    desk.post(of("spool-dry", shop.free), values)
+    run = DryingRun.objects.get()
+    hotter = desk.get(of("spool-dry", shop.other), {"dryer": shop.dryer.pk, "set_point_c": "77"}).context[
+        "plan"
+    ]
+    assert run.planned_hours < page.context["plan"].hours
+    assert run.planned_hours == pytest.approx(hotter.hours, rel=0.3)
 
 
 @pytest.mark.parametrize("asked", [{"goal": "best"}, {"mass_g": "-1"}, {"mass_g": "x"}, {"set_point_c": "x"}])

@@ -95,7 +95,8 @@ def test_a_first_stage_is_never_dropped_in_silence(shop, desk):
     response = desk.post(of("spool-dry", shop.free), staged)
     assert "cooler than the 40 °C" in " ".join(response.context["form"].errors["first_set_point_c"])
     assert not DryingRun.objects.exists()
-    desk.post(of("spool-dry", shop.free), staged | {"first_set_point_c": "35"})
+    reason = {"first_set_point_c": "35", "override_reason": "a trial"}
+    desk.post(of("spool-dry", shop.free), staged | reason)
     assert DryingRun.objects.get().first_set_point_c == 35
 
 

@@ -13,13 +13,16 @@ from background.running import run_due
 from pages.drying.week_chart import LABEL_PX, LEFT, WIDTH, Stretch, draw_week
 from pages.drying.week_forms import MaterialField
 from spools.codes import pretty
+from spools.drying.options import next_quarter
+from spools.drying.runs import DryingSettings, start_drying
 from spools.drying.week.plans import accepted_plan
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import DryingRun, PlannedDrying, PrintRequest, Spool, WeekPlan
 from tests.pages.corner import corner, words
 from tests.pages.shown import notes, notices, require_refused, shows
 from tests.pages.small_shop import local_input
-from tests.spools.conftest import hours_ago
+from tests.spools.conftest import feedstock, hours_ago, receive
+from tests.spools.drying.test_advice import accept
 
 HANDS = {"staffed_from": "00:00", "staffed_to": "23:59"}
 
@@ -87,13 +90,27 @@ def test_from_a_print_request_to_the_run_that_was_planned(shop, desk):
     (_, start), *_ = drying.context["dryers"][0][-1]
     form = desk.get(start)
     assert form.context["plan"].set_point_c == item.set_point_c
-    assert float(form.context["form"].initial["planned_hours"]) >= item.hours
-    values = {"spools": shop.free.pk, "set_point_c": item.set_point_c, "planned_hours": item.hours}
+    assert f"As planned: {pretty(shop.free.code)}" in words(form)
+    assert "planned_hours" not in form.context["form"].fields
+    values = {"spools": shop.free.pk, "set_point_c": item.set_point_c, "planned": item.pk}
     desk.post(reverse("drying-start", args=[shop.dryer.pk]), values | {"resolution_g": "1"})
     item.refresh_from_db()
     assert item.run == DryingRun.objects.get()
+    assert item.run.planned_stages == item.stages
     keys = notes(desk.get(reverse("week")))
     assert {"nothing_left", "drying_now"} <= keys and "violation" not in keys
+
+
+def test_put_in_never_offers_another_plan_with_the_hours_of_this_one(shop, desk):
+    start = next_quarter(timezone.now())
+    accept(shop.free, shop.dryer, start, 23.75, set_point_c=77)
+    start_drying([receive(feedstock("PLA"), shop.shelf)], shop.dryer, DryingSettings(45))
+    drying = desk.get(reverse("drying"))
+    (_, address), *_ = drying.context["dryers"][0][-1]
+    page = desk.get(address)
+    assert page.context["plan"] is None
+    assert page.context["plan_form"].has_error("set_point_c", "above_cap")
+    assert "Start drying" not in words(page)
 
 
 @pytest.mark.parametrize(

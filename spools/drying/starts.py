@@ -1,0 +1,113 @@
+"""Starts of drying runs as a person asks for them: hours are computed, a run in vain is a hold.
+
+The gate of runs.start_drying refuses what would do damage. A run that does no damage and does not get its spools
+dry is on hold, as a loading is: it starts with a reason, which is stored.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from spools import limits
+from spools.air.climate import room_airs
+from spools.checks import require_past_time, require_within
+from spools.drying import search
+from spools.drying.caps import compute_cap
+from spools.drying.gate import require_dryer
+from spools.drying.options import IN_HAND_H
+from spools.drying.plan_statements import explain_result
+from spools.drying.runs import DryingSettings, start_drying
+from spools.drying.search import Draft, DryerLoad
+from spools.models import DryingRun, Place, Spool
+from spools.moisture.state import moisture_of
+from spools.refusals import refusal
+
+MOST_REASON = 300
+
+
+def start_as_asked(
+    spools: Sequence[Spool],
+    dryer: Place,
+    settings: DryingSettings,
+    *,
+    masses_g: Mapping[int, float | None] | None = None,
+    override_reason: str = "",
+    at: datetime | None = None,
+    gross_g: Mapping[int, float] | None = None,
+    resolution_g: float = 1.0,
+    by: Any = None,
+) -> list[DryingRun]:
+    """Start a run of several spools in a dryer, each with the hours that the asked stages take.
+
+    masses_g: the outermost grams that must get dry, by spool id; all without them. settings.planned_hours
+    outrank the computed hours. Refused: see start_drying; a run in which a spool never gets dry, without a reason.
+    """
+    at, override_reason = require_past_time(at), override_reason.strip()
+    if len(override_reason) > MOST_REASON:
+        raise refusal("too_long", f"Give at most {MOST_REASON} characters.", "override_reason")
+    for name, value in (
+        ("set_point_c", settings.set_point_c),
+        ("first_set_point_c", settings.first_set_point_c),
+    ):
+        if value is not None:
+            require_within(name, value, *limits.SET_POINT_C)
+    if settings.first_hours is not None:
+        require_within("first_hours", settings.first_hours, *limits.RUN_HOURS)
+    load = _build_load(spools, dryer, settings, masses_g or {}, at)
+    draft = load.drafts[0]
+    holds = {
+        spool.pk: explain_result(load, draft, n) for n, spool in enumerate(spools) if draft.hours[n] is None
+    }
+    if settings.planned_hours is None:
+        least = IN_HAND_H + (settings.first.hours if settings.first else 0.0)
+        hours = {
+            spool.pk: max(search.round_up_quarters(own), least)
+            for spool, own in zip(spools, draft.hours, strict=True)
+            if own is not None
+        }
+        settings = replace(settings, planned_hours=hours)
+    return start_drying(
+        spools,
+        dryer,
+        settings,
+        holds=holds,
+        override_reason=override_reason,
+        at=at,
+        gross_g=gross_g,
+        resolution_g=resolution_g,
+        by=by,
+    )
+
+
+def _build_load(
+    spools: Sequence[Spool],
+    dryer: Place,
+    settings: DryingSettings,
+    masses_g: Mapping[int, float | None],
+    at: datetime,
+) -> DryerLoad:
+    """The asked stages with their hours for each spool, in the state in which it goes in."""
+    require_dryer(dryer)
+    states = moisture_of(spools, at)
+    first = settings.first
+    targets_pct = [settings.target_of(spool) for spool in spools]
+    load = DryerLoad(
+        spools=spools,
+        dryer=dryer,
+        beside=[],
+        caps=[compute_cap(spool, dryer, spools) for spool in spools],
+        room=room_airs([dryer], at)[dryer.pk],
+        states=[states[spool.pk] for spool in spools],
+        targets_pct=targets_pct,
+        masses_g=[
+            search.counted_mass_g(states[spool.pk], target_pct, masses_g.get(spool.pk))
+            for spool, target_pct in zip(spools, targets_pct, strict=True)
+        ],
+        at=at,
+        asked=True,
+    )
+    first_c, first_hours = first or (None, None)
+    load.drafts = [Draft(settings.set_point_c, first_c, first_hours)]
+    search.compute_drafts([load], all_options=True)
+    return load
