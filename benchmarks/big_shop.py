@@ -47,6 +47,7 @@ from spools.models import (
     Spool,
     Stay,
 )
+from spools.statements import Statement
 
 NOW = datetime(2026, 3, 2, 12, 5, tzinfo=UTC)
 DAYS = 60
@@ -368,7 +369,7 @@ def _run(spool: Spool, dryer: Place, start: datetime, end: datetime | None) -> D
         set_point_c=set_c,
         start_cap_c=cap_c,
         cap_c=cap_c,
-        cap_reason="its softening point",
+        cap_reason=Statement("cap.drying", {"polymer": str(spool.feedstock.polymer)}),
         planned_hours=8,
         target_pct=0.1,
         start=start,

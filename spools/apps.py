@@ -5,7 +5,14 @@ from django.apps import AppConfig
 # Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
 CONSEQUENCES = ["air.dry_box", "catalogue.coupons", "drying.week.requests", "inventory.corrections"]
 # Modules that register the words of statements.
-WORDING = ["air.wording", "drying.advice_wording", "drying.cap_wording", "drying.plan_wording"]
+WORDING = [
+    "air.wording",
+    "drying.advice_wording",
+    "drying.cap_wording",
+    "drying.plan_wording",
+    "inventory.wording",
+    "moisture.wording",
+]
 
 
 class SpoolsConfig(AppConfig):

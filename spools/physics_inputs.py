@@ -20,6 +20,7 @@ from spools.physics.geometry import Geometry
 from spools.physics.isotherm import Isotherm
 from spools.physics.state import Material, WindingState, outermost, resize, uniform
 from spools.physics.surroundings import Surroundings
+from spools.statements import Statement
 
 Array = NDArray[np.float64]
 
@@ -266,19 +267,17 @@ def _surroundings(air: ConstantAir) -> Surroundings:
     return Surroundings(air.hours * 3600, air.temperature_c + ZERO_C, air.rh_pct / 100, air.moving)
 
 
-def start_rh(spool: Spool) -> tuple[tuple[float, float, float], str]:
-    """The assumed wetness on receipt, % RH (low, likely, high), and the same in words."""
+def start_rh(spool: Spool) -> tuple[tuple[float, float, float], Statement]:
+    """The assumed wetness on receipt, % RH (low, likely, high), and the reason for it."""
     if spool.sealed and spool.card == Spool.Card.DRY:
-        spread, why = SEALED_CARD_DRY, "it came sealed and its card was dry"
+        spread, arrived = SEALED_CARD_DRY, "sealed_card_dry"
     elif spool.sealed and spool.card != Spool.Card.WET:
-        spread, why = SEALED, "it came sealed, without a card that was read"
+        spread, arrived = SEALED, "sealed_card_unread"
     else:
-        spread, why = OPEN_OR_CARD_WET, "its card was wet" if spool.sealed else "it came open"
+        spread, arrived = OPEN_OR_CARD_WET, "sealed_card_wet" if spool.sealed else "open"
     low, likely, high = spread
-    return spread, (
-        f"Assumed to have arrived in equilibrium with {likely:g} % RH ({low:g} to {high:g}): {why} "
-        "(common practice, no source; even a factory-sealed spool may be wet)."
-    )
+    values = {"rh_pct": likely, "rh_low_pct": low, "rh_high_pct": high, "arrived": arrived}
+    return spread, Statement("moisture_reason.start", values)
 
 
 def _members(spool: Spool, points: Array) -> tuple[Material, Array]:

@@ -173,6 +173,7 @@ class BatchPlanSerializer(serializers.Serializer):
 class DryingRunSerializer(ModelSerializer):
     spool = SpoolCode(read_only=True)
     dryer_name = serializers.CharField(source="dryer.name", read_only=True)
+    cap_reason = StatementSerializer(read_only=True, allow_null=True)
     before_g = Number(source="weighed_before.gross_g", allow_null=True, read_only=True)
     after_g = Number(source="weighed_after.gross_g", allow_null=True, read_only=True)
     heat_caution = serializers.SerializerMethodField(

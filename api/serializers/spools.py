@@ -8,6 +8,7 @@ from api.serializers.drying import DryingRunSerializer
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import LoadingSerializer, PairVerdictSerializer
 from api.serializers.places import StaySerializer
+from api.serializers.statements import StatementSerializer
 from spools import limits
 from spools.models import Feedstock, MassEntry, Place, Spool
 
@@ -18,7 +19,7 @@ class AmountSerializer(serializers.Serializer):
     mass_g = Number()
     low_g = Number()
     high_g = Number()
-    why = serializers.ListField(child=serializers.CharField())
+    why = StatementSerializer(many=True)
 
 
 class BandSerializer(serializers.Serializer):
@@ -51,7 +52,7 @@ class MoistureSerializer(serializers.Serializer):
     shells = ShellSerializer(many=True)
     exposure_hours = Number(help_text="hours outside dry storage since the last complete drying")
     heat_hours = Number(help_text="hours in dryers over the spool's life")
-    why = serializers.ListField(child=serializers.CharField())
+    why = StatementSerializer(many=True)
 
 
 class SpoolSerializer(ModelSerializer):

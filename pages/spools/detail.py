@@ -20,7 +20,8 @@ from spools.drying.heat_budget import compute_heat
 from spools.inventory import ledger
 from spools.models import DryingRun, Feedstock, Spool
 from spools.moisture.history import Segment
-from spools.moisture.state import ORIGIN, Interval, Moisture, forecast, moisture_now
+from spools.moisture.state import Interval, Moisture, forecast, moisture_now
+from spools.moisture.wording import ORIGIN
 from spools.physics_inputs import SMALL_JOB_G, ConstantAir
 
 AHEAD_H = (24, 72, 168)

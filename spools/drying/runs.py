@@ -192,7 +192,7 @@ def _cap_fields(cap: Cap, first: FirstStage | None) -> dict[str, Any]:
     return {
         "start_cap_c": cap.start_c,
         "cap_c": cap.start_c if starts_only else cap.cap_c,
-        "cap_reason": (cap.start_reason if starts_only else cap.reason).sentence[:200],
+        "cap_reason": cap.start_reason if starts_only else cap.reason,
     }
 
 

@@ -18,7 +18,7 @@ from spools.inventory.queries import spools_by_id
 from spools.models import DryingRun, MassEntry, Spool
 from spools.models.facts import Withdrawable
 from spools.refusals import refusal
-from spools.wording import format_time
+from spools.statements import Statement
 
 Kind = MassEntry.Kind
 # A cache of the very time of an entry rests on it, too.
@@ -32,12 +32,12 @@ UNWEIGHED_CORE_ERROR = 0.10
 
 @dataclass(frozen=True)
 class Amount:
-    """Filament on a spool without its water, grams: likely, lowest, highest, and the reasons in words."""
+    """Filament on a spool without its water, grams: likely, lowest, highest, and the reasons."""
 
     mass_g: float
     low_g: float
     high_g: float
-    why: list[str]
+    why: list[Statement]
 
 
 def remaining(spool: Spool) -> Amount:
@@ -74,15 +74,14 @@ def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float
     dried_to: the target of the run in %, for weighings that closed a drying run, by entry id.
     """
     if spool.emptied_at:
-        return Amount(0.0, 0.0, 0.0, [f"Marked empty on {format_time(spool.emptied_at)}."])
+        emptied = Statement("amount_reason.emptied", {"at": spool.emptied_at.isoformat()})
+        return Amount(0.0, 0.0, 0.0, [emptied])
     start = max((n for n, entry in enumerate(entries) if entry.kind == Kind.WEIGHED), default=None)
     if start is None:
         mass_g = sum(entry.net_change_g or 0.0 for entry in entries if entry.kind == Kind.RECEIVED)
         low_g, high_g = mass_g * (1 - NOMINAL_NET_ERROR), mass_g * (1 + NOMINAL_NET_ERROR)
-        why = [
-            f"Received with {mass_g:.0f} g by its label, taken as right within {NOMINAL_NET_ERROR:.0%} "
-            "(common practice, no source)."
-        ]
+        label = {"mass_g": mass_g, "error_pct": 100 * NOMINAL_NET_ERROR}
+        why = [Statement("amount_reason.label", label)]
         since = [entry for entry in entries if entry.kind != Kind.RECEIVED]
     else:
         together = _amount_by_ensemble(spool, entries, entries[start])
@@ -90,7 +89,7 @@ def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float
         since = [entry for entry in entries[start + 1 :] if entry.kind != Kind.RECEIVED]
     change_g = sum(entry.net_change_g or 0.0 for entry in since)
     if change_g:
-        why.append(f"Less {-change_g:.0f} g printed or cut off since.")
+        why.append(Statement("amount_reason.printed", {"printed_g": -change_g}))
     return Amount(max(0.0, mass_g + change_g), max(0.0, low_g + change_g), max(0.0, high_g + change_g), why)
 
 
@@ -121,38 +120,35 @@ def printed_before(weighing: MassEntry, entries: Sequence[MassEntry]) -> float:
 
 def _amount_by_ensemble(
     spool: Spool, entries: Sequence[MassEntry], weighing: MassEntry
-) -> tuple[float, float, float, list[str]] | None:
+) -> tuple[float, float, float, list[Statement]] | None:
     """The amount by all weighings and the moisture together; None until they are assimilated."""
     row = getattr(spool, "ensemble", None)
     count = sum(entry.kind == Kind.WEIGHED for entry in entries)
     if row is None or row.last_at != weighing.at or row.divided["weighings"] != count:
         return None
 
-    def grams(column: str) -> str:
-        low, likely, high = (max(0.0, 1000 * kg) for kg in row.divided[column])
-        return f"{likely:.0f} g ({low:.0f} to {high:.0f} g)"
-
-    why = [
-        f"Weighed on {format_time(weighing.at)}: {weighing.gross_g:.0f} g with the reel, in steps of "
-        f"{weighing.resolution_g:g} g. With {'its label' if count == 1 else f'its {count} weighings'}, the "
-        f"printed grams and the moisture that is {grams('filament')} of filament, {grams('water')} of water "
-        f"and {grams('core')} of reel. These bands hold with a chance of 80 %; the one beside the amount, "
-        "which is wider, with 98 %.",
-    ]
+    divided_g = {
+        f"{column}_g": [max(0.0, 1000 * kg) for kg in row.divided[column]]
+        for column in ("filament", "water", "core")
+    }
+    together = {**_weighed_values(weighing), "weighings": count, **divided_g}
+    why = [Statement("amount_reason.weighings_and_moisture", together)]
     low_kg, high_kg = row.divided["surely"]
     likely_g, printed_g = 1000 * row.divided["filament"][1], printed_before(weighing, entries)
     if printed_g > 0:
         low, likely, high = (100 * share for share in row.divided["printed_share"])
-        why.append(
-            f"Of the {printed_g:.0f} g that were recorded as printed {likely:.0f} % really left, says the "
-            f"scale ({low:.0f} to {high:.0f} %)."
-        )
+        real = {"recorded_g": printed_g, "real_pct": likely, "real_low_pct": low, "real_high_pct": high}
+        why.append(Statement("amount_reason.really_printed", real))
     return max(0.0, likely_g), max(0.0, 1000 * low_kg), max(0.0, 1000 * high_kg), why
+
+
+def _weighed_values(weighing: MassEntry) -> dict[str, Any]:
+    return {"at": weighing.at.isoformat(), "gross_g": weighing.gross_g, "step_g": weighing.resolution_g}
 
 
 def _amount_by_weighing(
     spool: Spool, weighing: MassEntry, dried_to: dict[int, float]
-) -> tuple[float, float, float, list[str]]:
+) -> tuple[float, float, float, list[Statement]]:
     gross_g, step_g, core_g, band_g = (
         weighing.gross_g or 0.0,
         weighing.resolution_g,
@@ -161,17 +157,14 @@ def _amount_by_weighing(
     )
     if weighing.pk in dried_to:
         wettest_pct = dried_to[weighing.pk]
-        water = f"Just dried: between 0 and {wettest_pct:.2g} % of water taken off."
+        water = Statement("amount_reason.dried", {"most_pct": wettest_pct})
     else:
         wettest_pct = material_values(spool.feedstock).w50_pct
-        water = (
-            f"Water not known: between 0 and {wettest_pct:.2g} % (what it takes up at 50 % RH) taken off; "
-            "half of it for the likely value."
-        )
+        water = Statement("amount_reason.water_unknown", {"most_pct": wettest_pct})
+    reel = {"core_g": core_g, "band_g": band_g, "known": spool.core_mass_known}
     why = [
-        f"Weighed on {format_time(weighing.at)}: {gross_g:.0f} g with the reel, in steps of {step_g:g} g.",
-        f"Less the reel, {core_g:.0f} ± {band_g:.0f} g"
-        + (" (weighed or stated)." if spool.core_mass_known else " (assumed)."),
+        Statement("amount_reason.weighed", _weighed_values(weighing)),
+        Statement("amount_reason.reel", reel),
         water,
     ]
     net_g, off_g = gross_g - core_g, step_g + band_g

@@ -1250,7 +1250,7 @@ class Migration(migrations.Migration):
                 ("set_point_c", models.FloatField()),
                 ("start_cap_c", models.FloatField()),
                 ("cap_c", models.FloatField()),
-                ("cap_reason", models.CharField(max_length=200)),
+                ("cap_reason", spools.models.statements.StatementField(null=True)),
                 ("planned_hours", models.FloatField()),
                 ("target_pct", models.FloatField()),
                 ("start", models.DateTimeField()),

@@ -26,7 +26,7 @@ class DryingRun(Recorded):
     set_point_c = models.FloatField()
     start_cap_c = models.FloatField()
     cap_c = models.FloatField()
-    cap_reason = models.CharField(max_length=200)
+    cap_reason = StatementField(null=True)
     planned_hours = models.FloatField()
     target_pct = models.FloatField()
     start = models.DateTimeField()

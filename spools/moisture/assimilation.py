@@ -21,7 +21,7 @@ from spools.physics import evidence
 from spools.physics.air import ZERO_C, Array
 from spools.physics.evidence import OF_BAND, Load, Weighings
 from spools.physics_inputs import MEMBER_OF, Winding, first_members, start_rh
-from spools.wording import format_time
+from spools.statements import Statement
 
 # What may leave a spool unrecorded between two weighings: cut ends and purges when it is in use, next to
 # nothing when it only lies there, nothing while it dries. Common practice, no source.
@@ -49,35 +49,22 @@ class WeighingResult:
         points = np.frombuffer(bytes(row.points), "<f8").reshape(-1, len(MEMBER_OF))
         return cls(points, row.divided)
 
-    def why(self, history: History) -> list[str]:
-        """The effect of the weighings, in words."""
+    def why(self, history: History) -> list[Statement]:
+        """The effect of the weighings."""
         weighings = weighings_of(history)
         if self.divided is None:
-            return ["Never weighed: the ranges are those of the catalogue."]
-        used = sum(not off_kg for off_kg in self.divided["unexplained_kg"])
-        why = [
-            f"{_describe_count(used, len(weighings))} the likely range; pairs around a drying run narrow it most."
+            return [Statement("moisture_reason.never_weighed")]
+        unexplained_kg = self.divided["unexplained_kg"]
+        used = sum(not off_kg for off_kg in unexplained_kg)
+        counts = Statement("moisture_reason.weighings", {"used": used, "count": len(weighings)})
+        unexplained = [
+            Statement(
+                "moisture_reason.unexplained_weighing", {"at": entry.at.isoformat(), "off_g": 1000 * off_kg}
+            )
+            for entry, off_kg in zip(weighings, unexplained_kg, strict=True)
+            if off_kg
         ]
-        for entry, off_kg in zip(weighings, self.divided["unexplained_kg"], strict=True):
-            if off_kg < 0:
-                off = "less than anything recorded explains: a print or a cut that was not recorded, or a wrong weighing"
-            else:
-                off = "more than anything recorded explains: another spool or reel on the scale, or a wrong weighing"
-            if off_kg:
-                why.append(
-                    f"On {format_time(entry.at)} the scale read {abs(1000 * off_kg):.0f} g {off}. It does "
-                    "not count for the water; a wrong weighing can be withdrawn in the history."
-                )
-        return why
-
-
-def _describe_count(used: int, count: int) -> str:
-    """How many of the weighings narrow the range: those that the recorded facts explain."""
-    if used == count:
-        return "Its weighing narrows" if count == 1 else f"Its {count} weighings narrow"
-    if not used:
-        return "Its weighing does not narrow" if count == 1 else f"None of its {count} weighings narrows"
-    return f"{used} of its {count} weighings {'narrows' if used == 1 else 'narrow'}"
+        return [counts, *unexplained]
 
 
 def weighings_of(history: History) -> list[MassEntry]:

@@ -1,4 +1,4 @@
-"""A spool's moisture and exposure hours now or at another time, with the reasons in words."""
+"""A spool's moisture and exposure hours now or at another time, with the reasons."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -13,15 +13,9 @@ from spools.moisture.history import History
 from spools.moisture.steps import advance_spools, load_spools
 from spools.physics_inputs import ConstantAir, Interval, Winding, advance_windings, start_rh
 from spools.refusals import refusal
-from spools.wording import format_time
+from spools.statements import Statement
 
 LOOKS_AHEAD = timedelta(days=60)
-ORIGIN = {
-    "reading": "measured",
-    "computed": "computed from its room and desiccant, no reading in the last 6 h",
-    "assumed": "assumed, no reading in the last 6 h",
-    "dryer": "in a drying run",
-}
 
 
 @dataclass(frozen=True)
@@ -34,7 +28,7 @@ class Moisture:
     at: datetime
     exposure_hours: float
     heat_hours: float
-    why: list[str]
+    why: list[Statement]
     winding: Winding
     history: History
     weighings: WeighingResult
@@ -109,28 +103,26 @@ def moisture_of(
     }
 
 
-def _why(history: History, at: datetime) -> list[str]:
-    """The reasons for the moisture, one sentence each."""
+def _why(history: History, at: datetime) -> list[Statement]:
+    """The reasons for the moisture."""
     spool, polymer = history.spool, history.spool.feedstock.polymer
-    why = []
+    reasons = []
     here = history.segment_at(at)
-    if here is not None and here.kind == Exposure.UNOPENED:
-        why.append(f"In its unopened bag in {here.place}: it takes up and gives off nothing.")
-    elif here is not None:
-        air = f"{here.air.temperature_c:.0f} °C and {here.air.rh_pct:.0f} % RH"
-        why.append(f"In {here.place}: {air}, {ORIGIN[here.air.origin]}.")
-    why.append(start_rh(spool)[1])
-    ended = [run for run in history.runs if run.end is not None]
-    if ended and ended[-1].end is not None:
-        run, end = ended[-1], ended[-1].end
-        stages = ", then ".join(
-            f"at {celsius:g} °C for {hours:.0f} h" for celsius, hours in run.stages_until(end)
-        )
-        why.append(f"Last dried {stages}, until {format_time(end)}.")
+    if here is not None:
+        place = {"place": str(here.place)}
+        air = {"temperature_c": here.air.temperature_c, "rh_pct": here.air.rh_pct, "origin": here.air.origin}
+        if here.kind == Exposure.UNOPENED:
+            reasons.append(Statement("moisture_reason.in_unopened_bag", place))
+        else:
+            reasons.append(Statement("moisture_reason.air", place | air))
+    reasons.append(start_rh(spool)[1])
+    ended = [(run, run.end) for run in history.runs if run.end is not None]
+    if ended:
+        run, end = ended[-1]
+        dried = {"stages": [list(stage) for stage in run.stages_until(end)], "until": end.isoformat()}
+        reasons.append(Statement("moisture_reason.last_dried", dried))
     else:
-        why.append("Not dried since it came.")
-    why.append(
-        f"How much {polymer} takes up: grade {polymer.grade_uptake}; how fast: grade {polymer.grade_rate} "
-        "(A: two sources agree, B: one good, C: one weak or borrowed, D: from memory)."
-    )
-    return why
+        reasons.append(Statement("moisture_reason.never_dried"))
+    grades = {"uptake_grade": polymer.grade_uptake, "rate_grade": polymer.grade_rate}
+    reasons.append(Statement("moisture_reason.grades", {"polymer": str(polymer), **grades}))
+    return reasons

@@ -61,7 +61,7 @@ def test_drying_moves_the_spool_and_back_and_keeps_what_the_cap_was(spool, dryer
         [spool], dryer, DryingSettings(75), at=hours_ago(20), gross_g={spool.pk: 1210}, resolution_g=2
     )
     assert (run.cap_c, run.planned_hours, run.target_pct) == (80, 12, 0.5)
-    assert "80 °C is the most for" in run.cap_reason
+    assert (run.cap_reason.code, run.cap_reason.values["limit_c"]) == ("cap.most", 80)
     assert moves.current_stay(spool).place == dryer
     assert list(open_runs(dryer)) == [run]
     done = drying_runs.finish_drying(run, place=box, at=hours_ago(6), gross_g=1190, resolution_g=1)

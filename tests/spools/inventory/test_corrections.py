@@ -67,7 +67,7 @@ def test_the_last_word_is_that_of_the_weighing_before_even_before_anything_is_co
     ledger.weigh(spool, 1100, at=at(20))
     slip = ledger.weigh(spool, 400, at=at(90))
     withdraw(slip, reason="a mistake")
-    assert "1100 g with the reel" in ledger.remaining(spool).why[0]
+    assert ledger.remaining(spool).why[0].values["gross_g"] == 1100
     # Grams up to the next weighing are those of before the slip, too.
     ledger.take(spool, 700, at=at(95))
 

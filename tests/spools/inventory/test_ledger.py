@@ -1,4 +1,3 @@
-import re
 from datetime import datetime, timedelta
 
 import pytest
@@ -8,6 +7,7 @@ from hypothesis import strategies as st
 from spools.inventory import ledger, moves
 from spools.models import DryingRun, Ensemble, Feedstock, MassEntry, Polymer, Spool
 from spools.moisture import cache as moisture_cache
+from spools.statements import Statement
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, polymer_values, receive
 
@@ -24,8 +24,10 @@ def test_a_nominal_mass_is_believed_within_two_percent_less_what_was_printed(spo
     ledger.take(spool, 50, at=hours_ago(8), kind="removed")
     amount = ledger.remaining(spool)
     assert (amount.mass_g, amount.low_g, amount.high_g) == pytest.approx((800, 780, 820))
-    assert "no source" in amount.why[0]
-    assert "200 g printed or cut off" in amount.why[1]
+    assert amount.why == [
+        Statement("amount_reason.label", {"mass_g": 1000, "error_pct": 2}),
+        Statement("amount_reason.printed", {"printed_g": 200}),
+    ]
 
 
 def test_a_weighing_starts_afresh_and_takes_off_reel_and_water(spool):
@@ -37,7 +39,7 @@ def test_a_weighing_starts_afresh_and_takes_off_reel_and_water(spool):
     assert amount.mass_g == pytest.approx(800 / 1.014 - 100)
     assert amount.low_g == pytest.approx(798 / 1.028 - 100)
     assert amount.high_g == pytest.approx(802 - 100)
-    assert any("Water not known" in line for line in amount.why)
+    assert "amount_reason.water_unknown" in [reason.code for reason in amount.why]
 
 
 def test_a_weighing_that_closes_a_drying_run_knows_its_water(spool, dryer):
@@ -235,15 +237,20 @@ def test_an_assimilated_spool_has_the_amount_of_its_ensemble():
     entries = [entry(1, "received", 1000, 99), entry(2, "printed", -130, 80), weighed]
     amount = ledger.amount(assimilated(weighed.at), entries, {})
     assert (amount.mass_g, amount.low_g, amount.high_g) == pytest.approx((800.6, 750.8, 850.9))
-    numbers = [re.findall(r"-?\d+(?:\.\d+)?(?= (?:g|to|%|weighings))", line) for line in amount.why]
-    assert numbers == [
-        # The weighing, its step, then filament, water and reel with their bands.
-        ["1010", "0.5", "801", "780", "821", "10", "0", "20", "201", "190", "211", "80", "98"],
-        ["130", "96", "85", "106"],
-    ]
+    together, real = (reason.values for reason in amount.why)
+    assert (together["gross_g"], together["step_g"], together["weighings"]) == (1010.4, 0.5, 1)
+    assert together["filament_g"] == pytest.approx([780.4, 800.6, 820.7])
+    assert together["water_g"] == pytest.approx([0, 10.2, 20.3])
+    assert together["core_g"] == pytest.approx([190.4, 200.6, 210.7])
+    assert real == {
+        "recorded_g": 130,
+        "real_pct": pytest.approx(95.7),
+        "real_low_pct": pytest.approx(85.3),
+        "real_high_pct": pytest.approx(106.1),
+    }
     later = ledger.amount(assimilated(weighed.at), [*entries, entry(4, "removed", -40, 40)], {})
     assert (later.mass_g, later.low_g, later.high_g) == pytest.approx((760.6, 710.8, 810.9))
-    assert later.why[:-1] == amount.why and "40 g printed or cut off" in later.why[-1]
+    assert later.why == [*amount.why, Statement("amount_reason.printed", {"printed_g": 40})]
     unprinted = ledger.amount(assimilated(weighed.at), [entries[0], weighed], {})
     assert unprinted.why == amount.why[:1]
 
@@ -267,7 +274,7 @@ def test_an_ensemble_counts_once_it_has_assimilated_all_weighings(off_h, weighin
     spool = assimilated(entries[-1].at + timedelta(hours=off_h), weighings=weighings)
     amount = ledger.amount(spool, entries, {})
     assert (amount.mass_g == pytest.approx(800.6)) is by_ensemble
-    assert ("its 2 weighings" in amount.why[0]) is by_ensemble
+    assert (amount.why[0].values.get("weighings") == 2) is by_ensemble
 
 
 @pytest.mark.parametrize("known", [True, False])
@@ -276,11 +283,11 @@ def test_the_reasons_of_a_weighing_name_mass_step_reel_and_water(known):
     spool.core_mass_known, spool.core_mass_band_g = known, 7
     weighed = entry(3, "weighed", 1010, 60)
     why = ledger.amount(spool, [weighed], {}).why
-    assert "1010 g with the reel, in steps of 1 g" in why[0]
-    assert "200 ± 7 g" in why[1] and ("assumed" in why[1]) is not known
-    assert "between 0 and 2.8 %" in why[2]
+    assert (why[0].values["gross_g"], why[0].values["step_g"]) == (1010, 1)
+    assert why[1].values == {"core_g": 200, "band_g": 7, "known": known}
+    assert why[2] == Statement("amount_reason.water_unknown", {"most_pct": 2.8})
     dried = ledger.amount(spool, [weighed], {3: 0.25}).why
-    assert "Just dried: between 0 and 0.25 %" in dried[2]
+    assert dried[2] == Statement("amount_reason.dried", {"most_pct": 0.25})
 
 
 def test_the_mass_at_receipt_is_counted_back_from_a_later_first_weighing():

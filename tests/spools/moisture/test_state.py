@@ -168,7 +168,7 @@ def test_an_unopened_spool_stays_as_it_came(nylon, bag, shelf):
     early, late = (moisture_state.moisture_of([spool], at(h))[spool.pk] for h in (0, 250))
     assert early.mean_pct == late.mean_pct
     assert late.exposure_hours == 0
-    assert "unopened bag" in late.why[0]
+    assert late.why[0].code == "moisture_reason.in_unopened_bag"
 
 
 def test_a_forecast_stores_nothing_and_meets_what_comes(spool):

@@ -1,0 +1,72 @@
+"""The words of the reasons for a spool's moisture."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from spools.statements import words_for
+from spools.wording import format_time
+
+ORIGIN = {
+    "reading": "measured",
+    "computed": "computed from its room and desiccant, no reading in the last 6 h",
+    "assumed": "assumed, no reading in the last 6 h",
+    "dryer": "in a drying run",
+}
+ARRIVED = {
+    "sealed_card_dry": "it came sealed and its card was dry",
+    "sealed_card_unread": "it came sealed, without a card that was read",
+    "sealed_card_wet": "its card was wet",
+    "open": "it came open",
+}
+SENTENCES = {
+    "moisture_reason.in_unopened_bag": "In its unopened bag in {place}: it takes up and gives off nothing.",
+    "moisture_reason.never_dried": "Not dried since it came.",
+    "moisture_reason.grades": "How much {polymer} takes up: grade {uptake_grade}; how fast: grade {rate_grade} (A: two "
+    "sources agree, B: one good, C: one weak or borrowed, D: from memory).",
+    "moisture_reason.never_weighed": "Never weighed: the ranges are those of the catalogue.",
+}
+for code, template in SENTENCES.items():
+    words_for(code)(template.format)
+
+
+@words_for("moisture_reason.air")
+def _air(place: str, temperature_c: float, rh_pct: float, origin: str) -> str:
+    return f"In {place}: {temperature_c:.0f} °C and {rh_pct:.0f} % RH, {ORIGIN[origin]}."
+
+
+@words_for("moisture_reason.start")
+def _start(rh_pct: float, rh_low_pct: float, rh_high_pct: float, arrived: str) -> str:
+    return (
+        f"Assumed to have arrived in equilibrium with {rh_pct:g} % RH ({rh_low_pct:g} to {rh_high_pct:g}): "
+        f"{ARRIVED[arrived]} (common practice, no source; even a factory-sealed spool may be wet)."
+    )
+
+
+@words_for("moisture_reason.last_dried")
+def _last_dried(stages: Sequence[Sequence[float]], until: str) -> str:
+    """stages: (°C, hours) of each."""
+    dried = ", then ".join(f"at {set_point_c:g} °C for {hours:.0f} h" for set_point_c, hours in stages)
+    return f"Last dried {dried}, until {format_time(datetime.fromisoformat(until))}."
+
+
+@words_for("moisture_reason.weighings")
+def _weighings(used: int, count: int) -> str:
+    """used: of the weighings those that the recorded facts explain."""
+    if used == count:
+        narrow = "Its weighing narrows" if count == 1 else f"Its {count} weighings narrow"
+    elif not used:
+        narrow = "Its weighing does not narrow" if count == 1 else f"None of its {count} weighings narrows"
+    else:
+        narrow = f"{used} of its {count} weighings {'narrows' if used == 1 else 'narrow'}"
+    return f"{narrow} the likely range; pairs around a drying run narrow it most."
+
+
+@words_for("moisture_reason.unexplained_weighing")
+def _unexplained(at: str, off_g: float) -> str:
+    off = "more than anything recorded explains: another spool or reel on the scale, or a wrong weighing"
+    if off_g < 0:
+        off = "less than anything recorded explains: a print or a cut that was not recorded, or a wrong weighing"
+    return (
+        f"On {format_time(datetime.fromisoformat(at))} the scale read {abs(off_g):.0f} g {off}. It does not count for "
+        "the water; a wrong weighing can be withdrawn in the history."
+    )

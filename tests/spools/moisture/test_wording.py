@@ -1,0 +1,80 @@
+"""The words of the reasons for moisture."""
+
+import pytest
+
+from spools.moisture.wording import ARRIVED, ORIGIN
+from spools.physics_inputs import start_rh
+from spools.statements import Statement
+from tests.wording import assert_words
+
+AT = "2026-03-01T07:05:00+00:00"  # 8:05 in the shop's zone
+EXAMPLES = {
+    "moisture_reason.in_unopened_bag": (
+        {"place": "Bags"},
+        "In its unopened bag in Bags: it takes up and gives off nothing.",
+    ),
+    "moisture_reason.air": (
+        {"place": "Shelf", "temperature_c": 22.4, "rh_pct": 55.2, "origin": "assumed"},
+        "In Shelf: 22 °C and 55 % RH, assumed, no reading in the last 6 h.",
+    ),
+    "moisture_reason.start": (
+        {"rh_pct": 25.0, "rh_low_pct": 10.0, "rh_high_pct": 40.0, "arrived": "sealed_card_unread"},
+        "Assumed to have arrived in equilibrium with 25 % RH (10 to 40): it came sealed, without a card that was read "
+        "(common practice, no source; even a factory-sealed spool may be wet).",
+    ),
+    "moisture_reason.last_dried": (
+        {"stages": [[60.0, 2.0], [75.0, 9.8]], "until": AT},
+        "Last dried at 60 °C for 2 h, then at 75 °C for 10 h, until 1 Mar 2026, 08:05.",
+    ),
+    "moisture_reason.never_dried": ({}, "Not dried since it came."),
+    "moisture_reason.grades": (
+        {"polymer": "PA6", "uptake_grade": "A", "rate_grade": "C"},
+        "How much PA6 takes up: grade A; how fast: grade C (A: two sources agree, B: one good, C: one weak or "
+        "borrowed, D: from memory).",
+    ),
+    "moisture_reason.never_weighed": ({}, "Never weighed: the ranges are those of the catalogue."),
+    "moisture_reason.weighings": (
+        {"used": 1, "count": 2},
+        "1 of its 2 weighings narrows the likely range; pairs around a drying run narrow it most.",
+    ),
+    "moisture_reason.unexplained_weighing": (
+        {"at": AT, "off_g": -66.1},
+        "On 1 Mar 2026, 08:05 the scale read 66 g less than anything recorded explains: a print or a cut that was not "
+        "recorded, or a wrong weighing. It does not count for the water; a wrong weighing can be withdrawn in the "
+        "history.",
+    ),
+}
+
+
+def test_every_code_has_words():
+    assert_words(EXAMPLES, "moisture_reason")
+
+
+@pytest.mark.parametrize(
+    ("used", "count", "words"),
+    [
+        (1, 1, "Its weighing narrows"),
+        (0, 1, "Its weighing does not narrow"),
+        (3, 3, "Its 3 weighings narrow"),
+        (0, 3, "None of its 3 weighings narrows"),
+        (2, 3, "2 of its 3 weighings narrow"),
+    ],
+)
+def test_weighings_are_counted(used, count, words):
+    sentence = Statement("moisture_reason.weighings", {"used": used, "count": count}).sentence
+    assert sentence.startswith(f"{words} the likely range")
+
+
+def test_a_spool_that_is_too_heavy_may_be_another_one():
+    sentence = Statement("moisture_reason.unexplained_weighing", {"at": AT, "off_g": 84.0}).sentence
+    assert "84 g more than anything recorded explains: another spool or reel" in sentence
+
+
+def test_each_origin_of_air_and_each_way_to_arrive_has_words(spool):
+    assert set(ORIGIN) == {"reading", "computed", "assumed", "dryer"}
+    arrived = set()
+    for sealed in (True, False):
+        for card in spool.Card.values:
+            spool.sealed, spool.card = sealed, card
+            arrived.add(start_rh(spool)[1].values["arrived"])
+    assert arrived == set(ARRIVED)
