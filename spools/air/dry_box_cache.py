@@ -32,7 +32,7 @@ from spools.air.dry_box_simulation import (
     quarter_of,
     sample_times,
 )
-from spools.air.hourly import FOREVER, HOUR, hour_of, load_readings
+from spools.air.hourly import FOREVER, HOUR, group_by_start, hour_of, load_readings
 from spools.checks import EARLIEST, lock_spool_facts
 from spools.invalidation import is_current_version
 from spools.models import BoxAir, BoxState, DesiccantCharge, Place
@@ -181,12 +181,15 @@ def _load_samples(since: Mapping[Place, datetime], until: datetime) -> dict[int,
     """Stored samples by place id, the newest one before ``until`` at least. One query."""
     newest = BoxAir.objects.filter(place=OuterRef("pk"), at__lt=until).order_by("-at").values("pk")[:1]
     places = Place.objects.filter(pk__in=[place.pk for place in since]).annotate(newest=Subquery(newest))
+    starts = {place.pk: quarter_of(at) for place, at in since.items()}
     needed = Q(pk__in=places.values("newest"))
-    for place, at in since.items():
-        needed |= Q(place=place, at__gte=quarter_of(at), at__lt=until)
-    samples: dict[int, list[AirSample]] = {place.pk: [] for place in since}
+    for start, place_ids in group_by_start(starts, until).items():
+        needed |= Q(place__in=place_ids, at__gte=start, at__lt=until)
+    samples: dict[int, list[AirSample]] = {pk: [] for pk in starts}
     rows = BoxAir.objects.filter(needed).order_by("at")
     for pk, at, *air in rows.values_list("place", *AirSample._fields):
+        if samples[pk] and samples[pk][-1].at < starts[pk]:
+            samples[pk].clear()
         samples[pk].append(AirSample(at.astimezone(UTC), *air))
     return samples
 
@@ -292,15 +295,15 @@ def store_advance(computed: Sequence[ComputedBox]) -> int:
     lock_spool_facts()
     if not is_current_version():
         return 0
-    now = dict(Place.objects.in_bulk([box.place_id for box in computed]))
-    count = 0
-    for box in computed:
-        if box.place_id in now and now[box.place_id].cache_generation == box.cache_generation:
-            # Another worker may have stored the same rows.
-            BoxState.objects.bulk_create(box.states, batch_size=500, ignore_conflicts=True)
-            BoxAir.objects.bulk_create(box.airs, batch_size=1000, ignore_conflicts=True)
-            count += len(box.states)
-    return count
+    rows = Place.objects.filter(pk__in=[box.place_id for box in computed])
+    now = dict(rows.values_list("pk", "cache_generation"))
+    unchanged = [box for box in computed if now.get(box.place_id) == box.cache_generation]
+    states = [state for box in unchanged for state in box.states]
+    airs = [air for box in unchanged for air in box.airs]
+    # Another worker may have stored the same rows.
+    BoxState.objects.bulk_create(states, batch_size=500, ignore_conflicts=True)
+    BoxAir.objects.bulk_create(airs, batch_size=1000, ignore_conflicts=True)
+    return len(states)
 
 
 def rebuild() -> list[str]:

@@ -10,7 +10,15 @@ from typing import NamedTuple
 
 from django.db.models import Q
 
-from spools.air.hourly import FOREVER, HOUR, HourlyReadings, heated_rh_pct, hour_of, rh_at_pressure
+from spools.air.hourly import (
+    FOREVER,
+    HOUR,
+    HourlyReadings,
+    group_by_start,
+    heated_rh_pct,
+    hour_of,
+    rh_at_pressure,
+)
 from spools.inventory import ledger
 from spools.inventory.moves import opened_at
 from spools.inventory.queries import share_places, spools_by_id
@@ -222,7 +230,7 @@ def load_facts(
     """
     boxes = {place.pk: BoxFacts(place, charges[place.pk], [], {}) for place in since}
     starts = {place.pk: at for place, at in since.items()}
-    stays, inside = Stay.objects.spans().filter(_stays_needed(since, charges, opened_since)), []
+    stays, inside = _load_stays(since, charges, opened_since), []
     for stay in stays:
         at = starts[stay.place_id]
         boxes[stay.place_id].stays.append(stay)
@@ -242,17 +250,22 @@ def load_facts(
     return boxes
 
 
-def _stays_needed(
+def _load_stays(
     since: Mapping[Place, datetime | None],
     charges: Mapping[int, list[DesiccantCharge]],
     opened_since: datetime,
-) -> Q:
+) -> list[Stay]:
+    """The stays in boxes with desiccant that last to the time from which they are needed, or longer."""
+    starts = {
+        place.pk: charges[place.pk][0].at if at is None else min(at, opened_since)
+        for place, at in since.items()
+        if charges[place.pk]
+    }
     needed = Q(pk__in=[])
-    for place, at in since.items():
-        if charges[place.pk]:
-            start = charges[place.pk][0].at if at is None else min(at, opened_since)
-            needed |= Q(place=place) & (Q(end=None) | Q(end__gte=start))
-    return needed
+    for start, place_ids in group_by_start(starts, max(starts.values(), default=FOREVER)).items():
+        needed |= Q(place__in=place_ids) & (Q(end=None) | Q(end__gte=start))
+    stays = Stay.objects.spans().filter(needed)
+    return [stay for stay in stays if stay.end is None or stay.end >= starts[stay.place_id]]
 
 
 def _load_priors(priors: Mapping[int, PriorHistory], came_since: set[int]) -> None:

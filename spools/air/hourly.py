@@ -4,6 +4,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from math import ceil
 
 from django.db.models import Q
 
@@ -14,6 +15,7 @@ from spools.physics.air import ZERO_C
 HOUR = timedelta(hours=1)
 BELIEVED_FOR = timedelta(hours=6)
 FOREVER = datetime.max.replace(tzinfo=UTC)
+MOST_STARTS = 100
 
 
 def hour_of(at: datetime) -> datetime:
@@ -72,13 +74,30 @@ class HourlyReadings:
         return None, following
 
 
+def group_by_start(starts: Mapping[int, datetime], until: datetime) -> dict[datetime, list[int]]:
+    """Ids by their times, or by some earlier ones where there are more than MOST_STARTS different times.
+
+    For the conditions of a query: SQLite takes no thousand of them. The earlier times are hours before
+    ``until`` in powers of two; whoever reads the rows leaves out those before the time of an id.
+    """
+    if len(set(starts.values())) > MOST_STARTS:
+        hours = {pk: max(1, ceil((until - start) / HOUR)) for pk, start in starts.items()}
+        starts = {pk: until - HOUR * 2 ** (count - 1).bit_length() for pk, count in hours.items()}
+    groups: dict[datetime, list[int]] = {}
+    for pk, start in starts.items():
+        groups.setdefault(start, []).append(pk)
+    return groups
+
+
 def load_readings(since: Mapping[int, datetime], until: datetime) -> dict[int, HourlyReadings]:
     """The readings that count in each place from its time in ``since`` (by place id) to ``until``. One query."""
+    starts = {place_id: hour_of(start) - BELIEVED_FOR - HOUR for place_id, start in since.items()}
     needed = Q(pk__in=[])
-    for place_id, start in since.items():
-        needed |= Q(place=place_id, at__gte=hour_of(start) - BELIEVED_FOR - HOUR)
+    for start, place_ids in group_by_start(starts, until).items():
+        needed |= Q(place__in=place_ids, at__gte=start)
     rows: dict[int, list[tuple[datetime, float, float]]] = {place_id: [] for place_id in since}
     values = Reading.objects.filter(needed, at__lt=until).order_by("at")
     for place_id, at, temperature_c, rh_pct in values.values_list("place", "at", "temperature_c", "rh_pct"):
-        rows[place_id].append((at, temperature_c, rh_pct))
+        if at >= starts[place_id]:
+            rows[place_id].append((at, temperature_c, rh_pct))
     return {place_id: HourlyReadings.from_rows(place_rows) for place_id, place_rows in rows.items()}

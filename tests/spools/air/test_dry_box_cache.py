@@ -4,15 +4,18 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from django.core.management import call_command
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from background.models import WorkItem
 from background.running import run_due, run_row
 from spools import tasks
-from spools.air import dry_box_cache
+from spools.air import dry_box_cache, hourly
 from spools.air.climate import ADVANCE_ROOM, record_readings
-from spools.air.dry_box import put_desiccant
+from spools.air.dry_box import boxes_now, put_desiccant
+from spools.air.dry_box_facts import complete_boxes
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
 from spools.invalidation import save_assumptions
@@ -148,6 +151,62 @@ def test_a_fact_added_while_computing_keeps_the_states_from_being_stored(charged
     record_readings(shelf, [(at(90), 22, 70)], origin="file")
     assert dry_box_cache.store_advance(computed) == 0
     assert dry_box_cache.advance() == 6
+
+
+def test_many_boxes_take_as_many_queries_as_few(shelf, nylon):
+    counts = []
+    for number in (2, 6):
+        for n in range(number):
+            name = f"Box {number} {n}"
+            box = Place.objects.create(
+                name=name, kind="dry_box", assumed_rh_pct=15, room=shelf, volume_l=30, half_time_h=33
+            )
+            put_desiccant(box, "silica_gel", 100, condition="new", at=at(n))
+            receive(nylon, box, at=at(20 + n))
+            record_readings(box, [(at(NOW_H - 1), 22, 20)], origin="api")
+        for load in (
+            lambda: dry_box_cache.store_advance(dry_box_cache.compute_advance(at(NOW_H), from_scratch=True)),
+            lambda: dry_box_cache.compute_advance(at(NOW_H)),
+            lambda: boxes_now(complete_boxes(), at(NOW_H), None),
+        ):
+            with CaptureQueriesContext(connection) as queries:
+                load()
+            counts.append(len(queries))
+    assert counts[:3] == counts[3:]
+
+
+def as_rows(box: dry_box_cache.ComputedBox) -> list[tuple]:
+    airs = [(air.place_id, air.at, air.temperature_c, air.rh_pct) for air in box.airs]
+    return airs + [(state.place_id, state.at, state.memory) for state in box.states]
+
+
+def test_starts_are_grouped_and_the_rows_are_the_same(charged, shelf, dryer, nylon, monkeypatch):
+    """One condition for many boxes instead of one each, which SQLite would refuse for a thousand."""
+    events(charged, shelf, dryer, nylon)
+    dry_box_cache.advance(at(91))
+    second = Place.objects.create(
+        name="Second", kind="dry_box", assumed_rh_pct=15, room=shelf, volume_l=20, half_time_h=50
+    )
+    put_desiccant(second, "silica_gel", 50, condition="new", at=at(40))
+    receive(nylon, second, at=at(50))
+    spans = {charged: (at(95), at(NOW_H)), second: (at(45), at(NOW_H - 3))}
+    alone = dry_box_cache.load_series(spans)
+    computed = dry_box_cache.compute_advance(at(NOW_H))
+    monkeypatch.setattr(hourly, "MOST_STARTS", 0)
+    together = dry_box_cache.load_series(spans)
+    assert {pk: series.samples for pk, series in together.items()} == {
+        pk: series.samples for pk, series in alone.items()
+    }
+    again = dry_box_cache.compute_advance(at(NOW_H))
+    assert [as_rows(box) for box in again] == [as_rows(box) for box in computed]
+
+
+@given(st.dictionaries(st.integers(1, 500), st.floats(0, 9e4).map(at), max_size=400), st.floats(0, 9e4))
+def test_groups_of_starts_are_few_and_none_is_later_than_its_own(starts, until_h):
+    groups = hourly.group_by_start(starts, max([at(until_h), *starts.values()]))
+    assert {pk for ids in groups.values() for pk in ids} == set(starts)
+    assert all(start <= starts[pk] for start, ids in groups.items() for pk in ids)
+    assert len(groups) <= hourly.MOST_STARTS
 
 
 def test_a_late_reading_has_the_boxes_of_its_room_stored_again(charged, shelf):

@@ -6,11 +6,14 @@ import pytest
 import time_machine
 from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
 from background.running import run_due
 from benchmarks import big_shop, big_shop_caches
 from spools.board import board
+from spools.inventory import ledger
 from spools.models import MoistureState, Spool, SpoolBoard
+from tests.spools.conftest import hours_ago, receive
 
 pytestmark = pytest.mark.django_db
 # Whether a drying run is over or a chart signals is chance: some looks ask nothing more where nothing is.
@@ -52,6 +55,20 @@ def test_three_times_as_many_spools_and_machines_take_as_many_queries():
     few, many = swept(40, 3), swept(120, 9)
     assert all(more <= less + BY_CHANCE for less, more in zip(few, many, strict=True)), (few, many)
     assert many[2] < many[0] / 2, "nothing to do takes hardly any"
+
+
+def test_newly_weighed_spools_take_as_many_queries_as_one(nylon, shelf):
+    spools = [receive(nylon, shelf, at=hours_ago(50)) for _ in range(6)]
+    for spool in spools:
+        for hours in (40, 20):
+            ledger.weigh(spool, 1150, at=hours_ago(hours))
+    counts = []
+    for some in (spools[:1], spools):
+        with CaptureQueriesContext(connection) as queries:
+            computed = board.compute([spool.pk for spool in some], timezone.now())
+        counts.append(len(queries))
+        assert {row.spool_id for row in computed.moisture.ensembles} == {spool.pk for spool in some}
+    assert counts[0] == counts[1]
 
 
 def test_a_batch_takes_as_many_queries_as_one_spool():
