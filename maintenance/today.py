@@ -15,6 +15,7 @@ from maintenance.readiness.builder import build_material_inputs, compute_tail_g
 from maintenance.readiness.inputs import MaterialInputs
 from maintenance.readiness.verdict import HOLD, STATES, Verdict
 from maintenance.reminders import queries
+from spools.board import board as spool_board
 from spools.models import Feedstock, Place, Spool, SpoolBoard
 
 from .models import Fitting, Toolhead
@@ -46,11 +47,12 @@ class Row:
 
 @dataclass(frozen=True)
 class Today:
-    """computed_at: of the oldest answer that was looked at; older than some hours while the worker is behind."""
+    """behind: how many spools wait for the worker; computed_at: of the oldest answer that was looked at."""
 
     ready: list[Row]
     later: list[Row]
     due: list[Any]
+    behind: int
     computed_at: datetime
 
 
@@ -95,6 +97,7 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     user: for whom; what is due comes in their order.
     """
     now = now or timezone.now()
+    behind = spool_board.catch_up(now)
     spools = load_columns(now)
     in_stock = {spool.feedstock for spool in spools}
     feedstocks = Feedstock.objects.select_related("polymer", "filler").in_bulk(in_stock)
@@ -122,7 +125,7 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     ready.sort(key=lambda row: (STATES.index(row.verdict.state if row.verdict else HOLD), row.material))
     later.sort(key=lambda row: (row.ready_at is None, row.ready_at or now, row.material))
     times = {spool.computed_at for spool in spools} | {row.computed_at for row in machines.values()}
-    return Today(ready, later, list(queries.open_reminders(now, user)), min(times, default=now))
+    return Today(ready, later, list(queries.open_reminders(now, user)), behind, min(times, default=now))
 
 
 def material_name(feedstock: Feedstock) -> str:

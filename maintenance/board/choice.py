@@ -68,8 +68,7 @@ class _Kind:
 
 
 def load_columns(now: datetime) -> list[SpoolColumns]:
-    """The columns of all spools in use, fresh as by spool_board.read. Two queries where all are fresh."""
-    spool_board.catch_up(now)
+    """The columns of all spools in use, as they are stored. One query."""
     return [SpoolColumns(*row) for row in spool_board.rows_in_use().order_by("pk").values_list(*COLUMNS)]
 
 

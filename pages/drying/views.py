@@ -15,6 +15,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
+from maintenance.board.version import board_version
 from pages.drying.forms import BatchPlanForm, FinishRunForm, FinishRunsForm, StartRunsForm, valid_ids
 from pages.drying.week import start_address
 from pages.frame.forms import apply, post_data, show_refusal
@@ -72,6 +73,7 @@ def _rows(runs: list[DryingRun]) -> list[RunRow]:
 
 @login_required
 def drying(request: HttpRequest) -> HttpResponse:
+    live = board_version()
     dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
     air = climates_now(dryers)
     runs = list(open_runs())
@@ -88,6 +90,7 @@ def drying(request: HttpRequest) -> HttpResponse:
         request,
         "drying/overview.html",
         {
+            "live": live,
             "dryers": [
                 (
                     dryer,

@@ -10,6 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
+from maintenance.board.version import board_version
 from maintenance.machines.printers import add_printer, add_toolhead, bring_back, retire
 from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Toolhead
 from maintenance.parts.life import PartWear, load_fitted_parts
@@ -29,10 +30,11 @@ ALWAYS_SHOWN = [PartKind.Role.NOZZLE, PartKind.Role.GEARS, PartKind.Role.LINER]
 
 @login_required
 def machines(request: HttpRequest) -> HttpResponse:
+    live = board_version()
     printers = list(Printer.objects.prefetch_related(_toolheads()))
     in_use = [printer for printer in printers if printer.retired_at is None]
     retired = [printer for printer in printers if printer.retired_at is not None]
-    context = {"printers": _describe_machines(in_use), "retired": retired}
+    context = {"printers": _describe_machines(in_use), "retired": retired, "live": live}
     return render(request, "machines/list.html", context)
 
 

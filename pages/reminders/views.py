@@ -8,6 +8,7 @@ from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
+from maintenance.board.version import board_version
 from maintenance.models import Reminder
 from maintenance.reminders import lifecycle
 from maintenance.reminders.links import link_of, with_subjects
@@ -23,7 +24,7 @@ EARLIER = 10
 @login_required
 def reminders(request: HttpRequest) -> HttpResponse:
     """Due reminders, and below them snoozed ones; of one kind, where there are many."""
-    now, form = timezone.now(), KindForm(request.GET)
+    live, now, form = board_version(), timezone.now(), KindForm(request.GET)
     due, snoozed = open_reminders(now, request.user), snoozed_reminders(now)
     if form.is_valid() and (kind := form.cleaned_data["kind"]):
         due, snoozed = due.filter(kind=kind), snoozed.filter(kind=kind)
@@ -33,6 +34,7 @@ def reminders(request: HttpRequest) -> HttpResponse:
         "page": page,
         "query": _query(request),
         "due": [_row(reminder) for reminder in page],
+        "live": live,
     }
     if page.number == page.paginator.num_pages:
         context["snoozed"] = [_row(reminder) for reminder in with_subjects(snoozed)]

@@ -9,6 +9,7 @@ from django.shortcuts import render
 from django.utils import timezone
 
 from maintenance.board.shop import load_board
+from maintenance.board.version import board_version
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from pages.spools.lookup import with_spool
 from pages.spools.timeline import TimelineEvent, build_timeline
@@ -74,8 +75,10 @@ def forecast_wet(moisture: Moisture, segment: Segment) -> list[Wet]:
 
 @with_spool
 def spool(request: HttpRequest, spool: Spool) -> HttpResponse:
+    live = board_version()
     events = build_timeline(spool)
     context = {"spool": spool, "code": pretty(spool.code), "events": events[:SHOWN_EVENTS]}
+    context["live"] = live
     if spool.emptied_at is None:
         context |= _context_in_use(spool, events)
     else:

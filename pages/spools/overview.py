@@ -10,6 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
+from maintenance.board.version import board_version
 from spools.air.hourly import HOUR
 from spools.board import board
 from spools.catalogue.values import material_values
@@ -22,7 +23,7 @@ PER_PAGE = 50
 @login_required
 def spools(request: HttpRequest) -> HttpResponse:
     """Those in use, or with ?empty=1 those used up; ?q= narrows by code, material, maker, colour, place."""
-    empty = "empty" in request.GET
+    live, empty = board_version(), "empty" in request.GET
     search = request.GET.get("q", "").replace("\0", "").strip()
     page = Paginator(_find(search, empty), PER_PAGE).get_page(request.GET.get("page"))
     now, shown = timezone.now(), list(page)
@@ -35,6 +36,7 @@ def spools(request: HttpRequest) -> HttpResponse:
         "empty": empty,
         "wanted": search,
         "query": query,
+        "live": live,
     }
     return render(request, "spools/list.html", context)
 

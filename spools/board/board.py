@@ -108,9 +108,11 @@ def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) 
     return {pk: rows[pk] for pk in sorted(ids & rows.keys())}
 
 
-def catch_up(now: datetime) -> None:
-    """Bring stale rows up to date as read() does."""
-    _catch_up(find_stale(now), now)
+def catch_up(now: datetime) -> int:
+    """Bring stale rows up to date as read() does. Returns how many are left to the worker."""
+    stale = find_stale(now)
+    _catch_up(stale, now)
+    return len(stale) if len(stale) > AT_ONCE else 0
 
 
 def _catch_up(stale: Sequence[int], now: datetime) -> list[SpoolBoard]:

@@ -5,12 +5,13 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
+from background.running import run_due
 from maintenance.machines.loading import load_spool
 from maintenance.models import Printer
 from maintenance.reminders.sweep import sweep
 from maintenance.today import build_today, list_first_steps
 from spools.drying.runs import DryingSettings, start_drying
-from spools.invalidation import invalidate_all
+from spools.invalidation import invalidate_after, invalidate_all
 from spools.inventory.moves import mark_empty
 from spools.models import DryingRun, Place
 from tests.spools.conftest import feedstock, hours_ago, receive
@@ -109,3 +110,16 @@ def test_a_new_shop_sees_the_first_steps(db):
 
 def test_a_furnished_shop_has_done_its_first_steps(shop, wet):
     assert all(step.is_done for step in list_first_steps())
+
+
+def test_more_stale_spools_than_a_page_computes_are_shown_with_their_age(shop, wet, plain, monkeypatch):
+    monkeypatch.setattr("spools.board.board.AT_ONCE", 1)
+    build_today()
+    run_due()
+    stored = build_today()
+    assert stored.behind == 0
+    invalidate_after([wet.pk, plain.pk], hours_ago(1))
+    aged = build_today()
+    assert aged.behind == 2
+    assert aged.computed_at <= stored.computed_at
+    assert {row.material for row in aged.ready} == {row.material for row in stored.ready}
