@@ -55,9 +55,21 @@ def words_for(*codes: str) -> Callable[[Words], Words]:
     return register
 
 
+def join(*statements: Statement) -> Statement:
+    """Several statements as one, in their order."""
+    if len(statements) == 1:
+        return statements[0]
+    return Statement("joined", {"statements": [statement.as_data() for statement in statements]})
+
+
 def render(statement: Statement) -> str:
     """The sentence of a statement. KeyError: no words are registered for its code."""
     return _words[statement.code](**statement.values)
+
+
+@words_for("joined")
+def _joined(statements: list[dict[str, Any]]) -> str:
+    return " ".join(Statement.from_data(data).sentence for data in statements)
 
 
 def title_of(statement: Statement) -> str:

@@ -33,6 +33,13 @@ def format_duration(hours: float) -> str:
     return f"{days:.0f} days" if days >= TEN_DAYS else f"{days:.2g} days"
 
 
+def format_set_points(set_point_c: float, first_set_point_c: float | None, first_h: float | None) -> str:
+    """The set points of a drying run, with a first stage or without."""
+    if first_h is None:
+        return f"{set_point_c:g} °C"
+    return f"{first_set_point_c:g} °C for {first_h:.3g} h, then {set_point_c:g} °C"
+
+
 def round_duration(hours: float) -> float:
     """Hours about as exact as format_duration shows them."""
     if hours < 2 * HOURS_A_DAY:

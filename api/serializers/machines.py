@@ -4,20 +4,42 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
+from api.serializers.statements import StatementSerializer
 from maintenance import limits
 from maintenance.models import Fitting, Loading, Printer, Toolhead
+from maintenance.readiness.verdict import ReadinessCheck, decode_checks
 from spools.models import Place
 
 # A machine's place is of this kind, so that its air and its spools are found.
 PRINTER_PLACES = Place.objects.filter(kind=Place.Kind.PRINTER)
 
 
-class CheckSerializer(serializers.Serializer):
+class _StatedSerializer(StatementSerializer):
+    """What has a statement beside other fields."""
+
+    code = serializers.CharField(source="statement.code")
+    values = serializers.DictField(source="statement.values")
+
+
+class RemedySerializer(_StatedSerializer):
+    """action: the kind of the act, such as "dry", "weigh", "replace" or "other_printer"."""
+
+    action = serializers.CharField()
+
+
+class CheckSerializer(_StatedSerializer):
+    """One answer of a verdict. spool: its code where the job takes several, else empty."""
+
     name = serializers.CharField()
     state = serializers.ChoiceField(["clear", "caution", "hold"])
-    sentence = serializers.CharField()
-    remedy = serializers.CharField(allow_blank=True)
-    action = serializers.CharField(allow_blank=True)
+    spool = serializers.CharField(allow_blank=True)
+    remedy = RemedySerializer(allow_null=True)
+
+    def to_representation(self, instance: ReadinessCheck | dict[str, Any]) -> dict[str, Any]:
+        """instance: as the rules gave it or as it was stored."""
+        if isinstance(instance, dict):
+            [instance] = decode_checks([instance])
+        return super().to_representation(instance)
 
 
 class VerdictSerializer(serializers.Serializer):

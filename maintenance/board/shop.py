@@ -13,7 +13,7 @@ from django.utils import timezone
 from maintenance.board import toolheads
 from maintenance.board.toolheads import ToolheadRow
 from maintenance.models import Loading, Toolhead
-from maintenance.readiness.builder import PairKey, compute_tail_g, open_run_words, verdicts
+from maintenance.readiness.builder import PairKey, compute_tail_g, describe_run, verdicts
 from maintenance.readiness.inputs import (
     MaterialInputs,
     OuterMoisture,
@@ -155,19 +155,12 @@ def load_loaded() -> dict[int, int]:
 
 
 def _spool_inputs(spool: Spool, row: SpoolBoard, dryers: Dryers) -> SpoolInputs:
-    drying, drying_remedy = open_run_words(row.run)
-    advice = (
-        dry_advice(spool, dryers, list(spool.drying_runs.all()))
-        if row.run is None
-        else f"It is in {row.run.dryer}."
-    )
     return SpoolInputs(
         code=pretty(spool.code),
         low_g=row.low_g,
         likely_g=row.mass_g,
         high_g=row.high_g,
         now=OuterMoisture(SMALL_JOB_G, row.p10_pct, row.p50_pct, row.p90_pct, row.over_clear, row.over_hold),
-        drying=drying,
-        drying_remedy=drying_remedy,
-        dry_advice=advice,
+        run=describe_run(row.run),
+        dry_advice=dry_advice(spool, dryers, list(spool.drying_runs.all()), row.run),
     )

@@ -14,6 +14,7 @@ from maintenance.flow.curve import CheckRefused, CheckSetup, RateMasses, require
 from maintenance.flow.history import build_setup
 from maintenance.models import Fitting, FlowBlob, FlowCheck, PartKind, Toolhead
 from maintenance.wear.heat import hot_end_limit
+from maintenance.wear.wording import format_heat_limiter
 from spools.catalogue.values import material_values
 from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
 from spools.facts import follows_withdrawal
@@ -75,7 +76,7 @@ def require_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: d
     if nozzle_c > limit_c:
         raise refusal(
             "too_hot_for_hot_end",
-            f"{toolhead}: {limited_by} allows {limit_c:.0f} °C, not {nozzle_c:g} °C. Give at most that.",
+            f"{toolhead}: {format_heat_limiter(limited_by)} allows {limit_c:.0f} °C, not {nozzle_c:g} °C. Give at most that.",
             "nozzle_c",
         )
     values = material_values(spool.feedstock)

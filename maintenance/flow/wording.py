@@ -1,6 +1,8 @@
 """The words of statements about flow checks."""
 
+from maintenance.flow.curve import Usable
 from spools.statements import words_for
+from spools.wording import format_number
 
 REMEDIES = {
     "flow_remedy.measure_feed": "Measure the filament's diameter; measure 100 mm of feed at the drive.",
@@ -75,3 +77,15 @@ def _gears_slip(**loss: float) -> str:
 def _melt_limit(knee_mm3_s: float, scatter_ratio: float | None) -> str:
     scatter = f", where blobs scatter {scatter_ratio:.1f} times as much" if scatter_ratio else ""
     return f"Hardly any loss up to {knee_mm3_s:g} mm³/s, then a knee{scatter}: the hot end melts no more than that."
+
+
+def format_usable(usable: Usable) -> str:
+    """Where a loss is reached, such as "at 6.1 (5.4 to 7) mm³/s", or perhaps is, or that it is not."""
+    low, likely, high = usable.low_mm3_s, usable.likely_mm3_s, usable.high_mm3_s
+    tested = format_number(usable.tested_mm3_s)
+    if low is None:
+        return f"not up to {tested} mm³/s"
+    if likely is None:
+        return f"perhaps from {format_number(low)} mm³/s on, likely above {tested}"
+    upper = f"over {tested}" if high is None else format_number(high)
+    return f"at {format_number(likely)} ({format_number(low)} to {upper}) mm³/s"

@@ -25,7 +25,7 @@ from maintenance.readiness.states import (
     load_machine_states,
     load_spool_states,
 )
-from maintenance.readiness.verdict import HOLD, STATES, ReadinessCheck, Verdict
+from maintenance.readiness.verdict import HOLD, STATES, ReadinessCheck, Verdict, build_check, build_remedy
 from spools.checks import require_within
 from spools.models import Spool
 from spools.refusals import refusal
@@ -192,9 +192,8 @@ def _judge(
 
 
 def _no_spool_check(head: Toolhead) -> ReadinessCheck:
-    return ReadinessCheck(
-        "spool", HOLD, f"No spool is on {head}.", "Load one, or check with another.", "other_spool"
-    )
+    remedy = build_remedy("other_spool", "load_or_take_other_spool")
+    return build_check("spool", HOLD, "no_spool", remedy, toolhead=str(head))
 
 
 def _judge_whole_job(
@@ -202,10 +201,9 @@ def _judge_whole_job(
 ) -> Verdict:
     missing = [use.tool for use in facts.uses if use.tool >= len(heads)]
     if missing:
-        sentence = f"The job uses tool {max(missing)}; {printer} has {len(heads)} (counted from 0)."
-        return Verdict(
-            [ReadinessCheck("toolheads", HOLD, sentence, "Take another machine.", "other_printer")]
-        )
+        remedy = build_remedy("other_printer", "take_other_machine")
+        values = {"tool": max(missing), "printer": str(printer), "toolheads": len(heads)}
+        return Verdict([build_check("toolheads", HOLD, "too_few_toolheads", remedy, **values)])
     return combine_verdicts([(part.spool, part.verdict) for part in parts])
 
 

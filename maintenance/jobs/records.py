@@ -1,7 +1,7 @@
 """Jobs: prints that were made. They take grams from a spool and wear the parts that its filament passed."""
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, NotRequired, TypedDict, Unpack
 
@@ -16,7 +16,7 @@ from maintenance.models import Job, JobFile, JobUse, Toolhead
 from maintenance.parts.wear_entries import recount_wear
 from maintenance.readiness.builder import verdict
 from maintenance.readiness.inputs import JobSpec
-from maintenance.readiness.verdict import Verdict
+from maintenance.readiness.verdict import Verdict, encode_checks
 from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
 from spools.codes import pretty
 from spools.facts import follows_withdrawal
@@ -121,7 +121,7 @@ def store_job(
         bed_c=max(spec.bed_c for spec in specs),
         max_flow_mm3_s=max((spec.max_flow_mm3_s for spec in specs if spec.max_flow_mm3_s), default=None),
         state=job_verdict.state,
-        reasons=[asdict(check) for check in job_verdict.checks],
+        reasons=encode_checks(job_verdict.checks),
         override_reason=override_reason,
         recorded_by=by,
         file=file,
@@ -147,7 +147,7 @@ def combine_verdicts(verdicts: Sequence[tuple[Spool | None, Verdict]]) -> Verdic
         return verdicts[0][1]
     return Verdict(
         [
-            replace(check, sentence=f"{pretty(spool.code)}: {check.sentence}") if spool else check
+            replace(check, spool=pretty(spool.code)) if spool else check
             for spool, spool_verdict in verdicts
             for check in spool_verdict.checks
         ]

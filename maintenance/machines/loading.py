@@ -1,6 +1,5 @@
 """Loading: a spool goes on a toolhead, with the verdict before it, and comes off again."""
 
-from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
@@ -13,7 +12,7 @@ from maintenance.models import Loading, Toolhead
 from maintenance.models.machines import LoadingQuerySet
 from maintenance.readiness.builder import verdict
 from maintenance.readiness.inputs import JobSpec
-from maintenance.readiness.verdict import HOLD, Verdict
+from maintenance.readiness.verdict import HOLD, Verdict, encode_checks
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
 from spools.inventory.moves import lock_dryer, move_spool
@@ -64,7 +63,7 @@ def load_spool(
         spool=spool,
         start=at,
         state=judged.state,
-        reasons=[asdict(check) for check in judged.checks],
+        reasons=encode_checks(judged.checks),
         override_reason=override_reason,
         recorded_by=by,
     )
@@ -99,8 +98,7 @@ def require_no_hold(judged: Verdict, override_reason: str, action: str) -> None:
         worst = judged.reasons[0]
         raise refusal(
             "on_hold",
-            f"On hold: {worst.sentence} {worst.remedy} "
-            f"It can be {action} all the same with a reason, which is stored.",
+            f"On hold: {worst.advice} It can be {action} all the same with a reason, which is stored.",
             "override_reason",
         )
     if len(override_reason) > 300:

@@ -2,6 +2,7 @@ from django.db import models
 from django.db.models import Q
 
 from maintenance import limits
+from maintenance.wear.wording import SERVICE_UNITS
 from spools.models.facts import Withdrawable
 from spools.models.versions import Versioned
 from spools.refusals import refusal
@@ -28,11 +29,11 @@ class ServiceKind(Versioned):
         ENCLOSED = "enclosed", "each printer with an enclosure"
 
     class Unit(models.TextChoices):
-        HOURS = "hours", "printing hours"
-        HOT = "hot_h", "hot hours"
-        FEED = "feed_km", "km of filament"
-        PRINTS = "prints", "prints"
-        DAYS = "days", "days"
+        HOURS = "hours", SERVICE_UNITS["hours"]
+        HOT = "hot_h", SERVICE_UNITS["hot_h"]
+        FEED = "feed_km", SERVICE_UNITS["feed_km"]
+        PRINTS = "prints", SERVICE_UNITS["prints"]
+        DAYS = "days", SERVICE_UNITS["days"]
 
     CLEANING = [Work.HOT_END, Work.GEARS, Work.SURFACE]
 

@@ -10,13 +10,14 @@ from maintenance import limits
 from maintenance.flow.history import changed_since, load_last_checks, material_name
 from maintenance.models import ServiceKind, Toolhead
 from maintenance.parts.life import PartWear
-from maintenance.parts.wear_entries import UNIT_WORDS, filament_of
+from maintenance.parts.wear_entries import filament_of
 from maintenance.readiness.inputs import (
     FedMaterial,
     FittedPart,
     JobSpec,
     LastFlowCheck,
     MaterialInputs,
+    OpenRun,
     OuterMoisture,
     PrintSite,
     ReadinessInputs,
@@ -39,7 +40,6 @@ from spools.codes import pretty
 from spools.models import DryingRun, Feedstock, Spool
 from spools.moisture.state import Moisture, forecast
 from spools.physics_inputs import ConstantAir
-from spools.wording import format_day, format_time
 
 # Ids of a toolhead and a spool.
 PairKey = tuple[int, int]
@@ -156,15 +156,13 @@ def _forecast_ends(
 
 def build_spool_inputs(state: SpoolState, material: MaterialInputs, mass_g: float) -> SpoolInputs:
     """mass_g: of the outer turns whose moisture counts."""
-    drying, drying_remedy = open_run_words(state.run)
     return SpoolInputs(
         code=pretty(state.spool.code),
         low_g=state.amount.low_g,
         likely_g=state.amount.mass_g,
         high_g=state.amount.high_g,
         now=_outer_moisture(state.moisture, material, mass_g),
-        drying=drying,
-        drying_remedy=drying_remedy,
+        run=describe_run(state.run),
         dry_advice=state.dry_advice,
     )
 
@@ -228,10 +226,10 @@ def load_flow_checks(
         at_5, at_10 = last.usable()
         found.setdefault(last.check.toolhead_id, {})[material_name(last.check.spool.feedstock)] = (
             LastFlowCheck(
-                on=format_day(last.check.at),
+                at=last.check.at.isoformat(),
                 days_ago=(at - last.check.at) / timedelta(days=1),
                 nozzle_c=last.check.nozzle_c,
-                changed=" and ".join(fitting.get_role_display() for fitting in changed_since(last, at)),
+                changed=[fitting.role for fitting in changed_since(last, at)],
                 at_5=at_5,
                 at_10=at_10,
             )
@@ -261,21 +259,17 @@ def _fitted_part(part: PartWear) -> FittedPart:
         max_c=kind.max_c,
         life=part.expected,
         unit=kind.life_unit,
-        unit_words=UNIT_WORDS[kind.life_unit],
         age=part.age,
         sound_at=part.sound_at,
         in_stock=part.in_stock,
     )
 
 
-def open_run_words(run: DryingRun | None) -> tuple[str, str]:
-    """The drying run that the spool is in, in words, and the remedy; empty texts without a run."""
+def describe_run(run: DryingRun | None) -> OpenRun | None:
     if run is None:
-        return "", ""
-    sentence = f"It dries in {run.dryer} at {run.temperatures}, planned until {format_time(run.planned_end)}."
-    return (
-        sentence,
-        "Take it out of the dryer when it is dry enough: its page tells from when on it likely is.",
+        return None
+    return OpenRun(
+        str(run.dryer), run.set_point_c, run.first_set_point_c, run.first_hours, run.planned_end.isoformat()
     )
 
 

@@ -13,6 +13,7 @@ from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.learning import ExpectedLives
 from maintenance.wear.purging import PurgeMaterial
 from spools.physics_inputs import SMALL_JOB_G
+from spools.statements import Statement
 
 SMALL_JOB_H = 2.0
 LEAST_JOB_G = 1.0
@@ -31,10 +32,21 @@ class OuterMoisture:
 
 
 @dataclass(frozen=True)
+class OpenRun:
+    """A drying that is not finished. first_set_point_c, first_h: of a first stage; None without one."""
+
+    dryer: str
+    set_point_c: float
+    first_set_point_c: float | None
+    first_h: float | None
+    planned_end: str
+
+
+@dataclass(frozen=True)
 class SpoolInputs:
     """A spool. now: of the turns that the job takes, before it; None: nothing to compute from.
 
-    drying: the unfinished run it is in, in words. dry_advice: how it would be dried.
+    run: the unfinished drying that it is in. dry_advice: how it would be dried.
     """
 
     code: str
@@ -42,9 +54,8 @@ class SpoolInputs:
     likely_g: float
     high_g: float
     now: OuterMoisture | None
-    drying: str = ""
-    drying_remedy: str = ""
-    dry_advice: str = ""
+    run: OpenRun | None = None
+    dry_advice: Statement | None = None
 
 
 @dataclass(frozen=True)
@@ -106,7 +117,6 @@ class FittedPart:
     max_c: float | None
     life: ExpectedLives
     unit: str
-    unit_words: str
     age: float
     sound_at: float
     in_stock: int
@@ -114,15 +124,15 @@ class FittedPart:
 
 @dataclass(frozen=True)
 class LastFlowCheck:
-    """The last flow check of a material on a toolhead: its day, and the flow at 5 and 10 % loss.
+    """The last flow check of a material on a toolhead: its time, and the flow at 5 and 10 % loss.
 
-    changed: the parts that are others since then, in words; "" when none is.
+    changed: the roles of the parts that are others since then.
     """
 
-    on: str
+    at: str
     days_ago: float
     nozzle_c: float
-    changed: str
+    changed: list[str]
     at_5: Usable
     at_10: Usable
 

@@ -21,6 +21,7 @@ from spools.drying.heat_budget import ALL, compute_heat, usual_life_share
 from spools.inventory.ledger import Amount
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import Moisture, moisture_of
+from spools.statements import Statement
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class SpoolState:
     amount: Amount
     moisture: Moisture | None
     run: DryingRun | None
-    dry_advice: str
+    dry_advice: Statement
     filament: Filament
 
 
@@ -79,32 +80,29 @@ def load_spool_states(
     for pk, moisture in moistures.items():
         history = moisture.history
         run = history.run_at(then)
-        advice = dry_advice(history.spool, dryers, history.runs) if run is None else f"It is in {run.dryer}."
+        advice = dry_advice(history.spool, dryers, history.runs, run)
         filament = filament_of(history.spool.feedstock)
         states[pk] = SpoolState(history.spool, history.remaining(), moisture, run, advice, filament)
     return states
 
 
-def dry_advice(spool: Spool, dryers: Dryers, past_runs: Sequence[DryingRun]) -> str:
-    """Where and how hot to dry a spool, in words. The plan on the spool's page adds the hours."""
+def dry_advice(
+    spool: Spool, dryers: Dryers, past_runs: Sequence[DryingRun], run: DryingRun | None
+) -> Statement:
+    """Where and how hot to dry a spool, or the run that it is in. The plan on the spool's page adds the hours."""
+    if run is not None:
+        return Statement("readiness.is_in_dryer", {"dryer": str(run.dryer)})
     if not dryers.places:
-        return "Dry it. There is no dryer here yet: add one to see a plan."
+        return Statement("readiness.no_dryer")
     set_points_c = {dryer: joining_set_point_c(spool, dryer, dryers.runs) for dryer in dryers.places}
     dryer, set_point_c = max(set_points_c.items(), key=lambda item: item[1])
     limits = compute_cap(spool, dryer)
-    stages = ""
-    if limits.start_c < set_point_c:
-        stages = ", after a cooler first stage"
-    elif limits.two_stages:
-        stages = ", hotter once it has lost the water that softens it"
+    values = {"dryer": str(dryer), "set_point_c": set_point_c}
     share = compute_heat(spool, past_runs, timezone.now()).life_share
     if share is not None and share + usual_life_share(spool) > ALL:
-        return (
-            f"{100 * share:.0f} % of what a polyamide may have of hot air is used up: keep it dry, or dry it "
-            f"only as far as this job needs, no hotter than {set_point_c:g} °C in {dryer}; its page has "
-            "the plan."
-        )
-    return f"Dry it in {dryer} at {set_point_c:g} °C{stages}; its page works out for how long."
+        return Statement("readiness.heat_used_up", values | {"used_pct": 100 * share})
+    stages = {"starts_cooler": limits.start_c < set_point_c, "ends_hotter": limits.two_stages}
+    return Statement("readiness.dry_in", values | stages)
 
 
 def load_machine_states(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> dict[int, MachineState]:

@@ -1,6 +1,12 @@
 """A verdict: the checks of a spool on a toolhead, and the worst state among them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+
+from spools.statements import Statement
 
 CLEAR, CAUTION, HOLD = "clear", "caution", "hold"
 STATES = [CLEAR, CAUTION, HOLD]
@@ -9,24 +15,68 @@ LIKELY, POSSIBLE = 0.8, 0.2
 
 
 @dataclass(frozen=True)
-class ReadinessCheck:
-    """One answer: its state, a sentence with number and limit, and what to do about it.
+class Remedy:
+    """An act that ends a caution or a hold.
 
-    action: the remedy as a key, for a button: "dry", "weigh", "replace", "fit", "wait", "other_printer",
-    "other_spool", "change_job", "check_flow", "ventilate", "service", "clean" or "purge"; "" where nothing
-    needs doing.
+    action: its kind as a key, for a button: "dry", "weigh", "replace", "fit", "wait", "other_printer",
+    "other_spool", "change_job", "check_flow", "ventilate", "service", "clean" or "purge".
+    """
+
+    action: str
+    statement: Statement
+
+    @property
+    def sentence(self) -> str:
+        return self.statement.sentence
+
+
+@dataclass(frozen=True)
+class ReadinessCheck:
+    """One answer: its state, a statement with numbers and limits, and what to do about it.
+
+    spool: the code of the spool that it is about, in a job of several; "" in all others.
     """
 
     name: str
     state: str
-    sentence: str
-    remedy: str = ""
-    action: str = ""
+    statement: Statement
+    remedy: Remedy | None = None
+    spool: str = ""
+
+    @property
+    def sentence(self) -> str:
+        return f"{self.spool}: {self.statement.sentence}" if self.spool else self.statement.sentence
+
+    @property
+    def advice(self) -> str:
+        """The sentence and that of the remedy."""
+        return f"{self.sentence} {self.remedy.sentence}" if self.remedy else self.sentence
+
+
+def build_check(
+    name: str, state: str, code: str, remedy: Remedy | None = None, /, **values: Any
+) -> ReadinessCheck:
+    """A check of this subject with the values that its words need."""
+    return ReadinessCheck(name, state, Statement(f"readiness.{code}", values), remedy)
+
+
+def build_remedy(action: str, code: str, /, **values: Any) -> Remedy:
+    return Remedy(action, Statement(f"readiness.{code}", values))
+
+
+def encode_checks(checks: Sequence[ReadinessCheck]) -> list[dict[str, Any]]:
+    """Checks as JSON stores them."""
+    return msgspec.to_builtins(checks)
+
+
+def decode_checks(rows: Sequence[dict[str, Any]]) -> list[ReadinessCheck]:
+    """Checks as they were stored."""
+    return msgspec.convert(rows, list[ReadinessCheck])
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """All checks of a pair, in the order of RULES."""
+    """All checks of a pair, in the order of ORDER."""
 
     checks: list[ReadinessCheck]
 

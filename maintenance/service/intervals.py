@@ -279,13 +279,12 @@ def _progress(
     return ServiceProgress(
         service=kind.name,
         where=where,
-        unit=kind.get_unit_display(),
+        unit=kind.unit,
         used=used,
         interval=kind.interval,
         per_day=per_day,
         recorded=done_at is not None,
         stops=kind.stops,
-        counted=kind.unit,
     )
 
 

@@ -199,7 +199,7 @@ def _leftover(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     if e.change is None:
         return [_line(-1.5, "trouble.same_spool_before")]
     weight = 2.0 if e.change.matters else 0.3
-    return [_line(weight, "trouble.first_after_change", change=e.change.sentence)]
+    return [_line(weight, "trouble.first_after_change", change=e.change.statement.as_data())]
 
 
 def _tangle(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
@@ -301,7 +301,7 @@ def _since(since: ServiceProgress | None, clean: float, due: float) -> list[Evid
             service=since.service,
             used=since.used,
             interval=since.interval,
-            unit=since.counted,
+            unit=since.unit,
             recorded=since.recorded,
         )
     ]

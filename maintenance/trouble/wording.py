@@ -140,8 +140,8 @@ def _last_dried(set_point_c: float, dried_h: float, until: str) -> str:
 
 
 @words_for("trouble.first_after_change")
-def _first_after_change(change: str) -> str:
-    return f"It was the first print after a change. {change}"
+def _first_after_change(change: dict[str, Any]) -> str:
+    return f"It was the first print after a change. {Statement.from_data(change).sentence}"
 
 
 @words_for("trouble.habit")

@@ -18,6 +18,8 @@ AGEING_BANDS_KJ_MOL = {
 }
 # PTFE gives off fumes in a hot end above about 250 °C (fixtures/reference/README.md, cautions).
 PTFE_MAX_C = 250.0
+# What limits the heat of a hot end, where it is no part with a name.
+HOT_END, PTFE = "hot_end", "ptfe"
 
 
 def ageing_kj_mol(polymer: str) -> float:
@@ -29,12 +31,11 @@ def ageing_kj_mol(polymer: str) -> float:
 def hot_end_limit(
     hot_end_max_c: float, ptfe_lined: bool, fitted: Iterable[tuple[str, float | None]]
 ) -> tuple[float, str]:
-    """The highest temperature that a hot end allows, °C, and the part that limits it, in words.
+    """The highest temperature that a hot end allows, °C, and what limits it: HOT_END, PTFE or a part's name.
 
     fitted: name and temperature limit of each fitted part, °C; None for a part without a limit.
     """
-    limits = [(hot_end_max_c, "the hot end")]
-    if ptfe_lined:
-        limits.append((PTFE_MAX_C, "PTFE in the hot end"))
-    limits += [(max_c, f"the {name}") for name, max_c in fitted if max_c is not None]
-    return min(limits)
+    limits = [(PTFE_MAX_C, PTFE)] if ptfe_lined else []
+    limits.append((hot_end_max_c, HOT_END))
+    limits += [(max_c, name) for name, max_c in fitted if max_c is not None]
+    return min(limits, key=lambda limit: limit[0])

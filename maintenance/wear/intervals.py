@@ -10,8 +10,8 @@ from .abrasion import Filament, PrintUse, filament_km, heat_weight
 class ServiceProgress:
     """The amount done since a service and its interval, both in unit.
 
-    counted: the unit as a key, see ``units_of_print``; unit: in words.
-    recorded: False where the service was never recorded and the count goes back to the first job.
+    unit: a key, see ``units_of_print``. recorded: False where the service was never
+    recorded and the count goes back to the first job.
     per_day: the present rate of use. stops: when overdue the machine should not start.
     """
 
@@ -23,7 +23,6 @@ class ServiceProgress:
     per_day: float = 0.0
     recorded: bool = True
     stops: bool = False
-    counted: str = "hours"
 
     @property
     def share(self) -> float:

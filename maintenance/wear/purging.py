@@ -5,11 +5,13 @@ temperature stays as a plug, what is heated far beyond its own window chars.
 """
 
 from dataclasses import dataclass
+from typing import Any
+
+from spools.statements import Statement
 
 # A material bears so much more than its window while it is pushed through without standing still.
 # Common practice, no source.
 SPARE_K = 30.0
-CLEAN = "until the strand is smooth and of one colour"
 
 
 @dataclass(frozen=True)
@@ -28,58 +30,36 @@ class MaterialChange:
     """The leftovers in the hot end and the remedy. matters: they can spoil the print or do harm."""
 
     matters: bool
-    sentence: str
-    remedy: str
+    statement: Statement
+    remedy: Statement
 
 
 def assess_change(old: PurgeMaterial, new: PurgeMaterial, nozzle_c: float) -> MaterialChange:
     """From the old material to the new one, which will be printed at nozzle_c."""
+    last: dict[str, Any] = {"old": old.polymer, "nozzle_c": nozzle_c}
     if old.nozzle_min_c > nozzle_c:
-        return MaterialChange(
-            True,
-            f"{old.polymer} was in it last and flows from {old.nozzle_min_c:.0f} °C on: "
-            f"at {nozzle_c:.0f} °C its leftovers do not melt out.",
-            _from_hotter(old, new, nozzle_c),
-        )
-    before = (
-        f"Purge at {old.nozzle_min_c:.0f} to {old.nozzle_max_c:.0f} °C before you heat to {nozzle_c:.0f} °C"
-    )
+        melts = Statement("purging.leftovers_do_not_melt", last | {"old_min_c": old.nozzle_min_c})
+        return MaterialChange(True, melts, _from_hotter(old, new, nozzle_c))
+    window = {"old_min_c": old.nozzle_min_c, "old_max_c": old.nozzle_max_c, "nozzle_c": nozzle_c}
+    last["old_max_c"] = old.nozzle_max_c
     if old.overheated and nozzle_c > old.nozzle_max_c:
-        return MaterialChange(
-            True,
-            f"{old.polymer} was in it last: at {nozzle_c:.0f} °C, above its {old.nozzle_max_c:.0f} °C, "
-            f"it gives off {old.overheated}.",
-            f"{before}, {CLEAN}; ventilate.",
-        )
+        fumes = Statement("purging.leftovers_give_off_fumes", last | {"fumes": old.overheated})
+        return MaterialChange(True, fumes, Statement("purging.before_heating_and_ventilate", window))
     if nozzle_c > old.nozzle_max_c + SPARE_K:
-        return MaterialChange(
-            False,
-            f"{old.polymer} was in it last and chars at {nozzle_c:.0f} °C "
-            f"({old.nozzle_max_c:.0f} °C at most).",
-            f"{before}, {CLEAN}.",
-        )
+        chars = Statement("purging.leftovers_char", last)
+        return MaterialChange(False, chars, Statement("purging.before_heating", window))
     if old.filler and not new.filler:
-        return MaterialChange(
-            False,
-            f"{old.polymer} with {old.filler} was in it last: its particles come out for a while.",
-            f"Purge {CLEAN}, then once as much; they show in clear and thin-walled parts.",
-        )
-    return MaterialChange(
-        False, f"{old.polymer} was in it last; it melts at {nozzle_c:.0f} °C, too.", f"Purge {CLEAN}."
-    )
+        particles = Statement("purging.particles_come_out", {"old": old.polymer, "filler": old.filler})
+        return MaterialChange(False, particles, Statement("purging.until_clean_and_again"))
+    return MaterialChange(False, Statement("purging.leftovers_melt", last), Statement("purging.until_clean"))
 
 
-def _from_hotter(old: PurgeMaterial, new: PurgeMaterial, nozzle_c: float) -> str:
+def _from_hotter(old: PurgeMaterial, new: PurgeMaterial, nozzle_c: float) -> Statement:
     purge_c = old.nozzle_min_c
+    values: dict[str, Any] = {"new": new.polymer, "purge_c": purge_c}
     if purge_c <= new.nozzle_max_c:
-        return f"Purge with {new.polymer} at {purge_c:.0f} °C {CLEAN}, then go down to {nozzle_c:.0f} °C."
+        return Statement("purging.with_new_material", values | {"nozzle_c": nozzle_c})
     if not new.overheated and purge_c <= new.nozzle_max_c + SPARE_K:
-        return (
-            f"Purge with {new.polymer} at {purge_c:.0f} °C {CLEAN}, without a pause: it bears no more than "
-            f"{new.nozzle_max_c:.0f} °C for long. Then go down to {nozzle_c:.0f} °C."
-        )
-    harm = f"it would give off {new.overheated}" if new.overheated else "it would char"
-    return (
-        f"Do not heat {new.polymer} to {purge_c:.0f} °C: {harm}. Purge at {purge_c:.0f} °C with a purging "
-        f"compound or a material that bears it, {CLEAN}, clean with a cold pull, then load {new.polymer}."
-    )
+        values |= {"nozzle_c": nozzle_c, "new_max_c": new.nozzle_max_c}
+        return Statement("purging.with_new_material_without_pause", values)
+    return Statement("purging.with_compound", values | {"fumes": new.overheated})

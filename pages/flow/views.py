@@ -23,8 +23,8 @@ from maintenance.flow.history import (
     material_name,
 )
 from maintenance.flow.records import record_flow_check
+from maintenance.flow.wording import format_usable
 from maintenance.models import FlowCheck, Toolhead
-from maintenance.readiness.rules.feeding import usable_words
 from pages.flow.charts import draw_charts, draw_curve, list_chart_rows
 from pages.flow.forms import FlowMassesForm, FlowPlanForm
 from pages.frame.forms import apply, post_data
@@ -150,10 +150,10 @@ def _result(evaluated: EvaluatedCheck, series: CheckSeries | None) -> dict[str, 
         )
     ]
     return {
-        "usable": [(f"{100 * usable.loss:.0f}", usable_words(usable)) for usable in evaluated.usable()],
+        "usable": [(f"{100 * usable.loss:.0f}", format_usable(usable)) for usable in evaluated.usable()],
         "rows": rows,
         "baseline": baseline and baseline.check,
-        "baseline_usable": baseline and [usable_words(usable) for usable in baseline.usable()],
+        "baseline_usable": baseline and [format_usable(usable) for usable in baseline.usable()],
         "reading": None if series is None else series.diagnosis(evaluated),
         "short_pct": abs(100 * curve.short),
         "heavier": curve.short < 0,

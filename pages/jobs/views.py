@@ -11,7 +11,7 @@ from maintenance.jobs.records import record_job, require_start_time
 from maintenance.models import Job
 from maintenance.readiness.builder import verdict
 from maintenance.readiness.inputs import JobSpec
-from maintenance.readiness.verdict import Verdict
+from maintenance.readiness.verdict import Verdict, decode_checks
 from pages.frame.forms import apply, post_data, show_refusal
 from pages.jobs.forms import JobForm, changed_after_check
 
@@ -84,5 +84,9 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
     return render(
         request,
         "jobs/detail.html",
-        {"job": row, "uses": uses.prefetch_related("wear__part__kind")},
+        {
+            "job": row,
+            "reasons": decode_checks(row.reasons),
+            "uses": uses.prefetch_related("wear__part__kind"),
+        },
     )

@@ -5,6 +5,8 @@ from django.db import models
 from django.db.models import F, Q
 from django.db.models.functions import Coalesce
 
+from spools.wording import format_set_points
+
 from .catalogue import Feedstock
 from .facts import Recorded, Withdrawable
 from .places import Place
@@ -98,9 +100,7 @@ class DryingRun(Recorded):
     @property
     def temperatures(self) -> str:
         """Its set points in words."""
-        if self.first_hours is None:
-            return f"{self.set_point_c:g} °C"
-        return f"{self.first_set_point_c:g} °C for {self.first_hours:.3g} h, then {self.set_point_c:g} °C"
+        return format_set_points(self.set_point_c, self.first_set_point_c, self.first_hours)
 
     @property
     def planned_stages(self) -> list[tuple[float, float]]:

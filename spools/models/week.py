@@ -7,6 +7,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from spools.codes import pretty
+from spools.wording import format_set_points
 
 from .catalogue import Feedstock, Polymer
 from .drying import DryingRun
@@ -161,9 +162,7 @@ class PlannedDrying(Recorded):
     @property
     def temperatures(self) -> str:
         """Its set points in words."""
-        if self.first_hours is None:
-            return f"{self.set_point_c:g} °C"
-        return f"{self.first_set_point_c:g} °C for {self.first_hours:.3g} h, then {self.set_point_c:g} °C"
+        return format_set_points(self.set_point_c, self.first_set_point_c, self.first_hours)
 
 
 class PlannedPrint(models.Model):

@@ -118,11 +118,17 @@ def test_readiness_of_one_pair_and_of_several(api, shop, receive):
     item = api.get("readiness", toolhead=shop.toolhead, spool=wet, **JOB)
     assert (item["toolhead"], item["spool"]) == (shop.toolhead, wet)
     assert item["state"] in ("clear", "caution", "hold")
+    moisture = next(check for check in item["checks"] if check["name"] == "moisture")
+    assert moisture["code"].startswith("readiness.moisture_over") and moisture["values"]["mass_g"] == 100
+    assert "100 g" in moisture["sentence"] and moisture["remedy"]["action"] == "dry"
+    assert {"code", "values", "sentence"} < set(moisture["remedy"])
     assert all(check["sentence"] for check in item["checks"])
     pairs = [{"toolhead": shop.toolhead, "spool": code} for code in (dry, wet)]
     several = api.post("readiness", status=200, pairs=pairs, job=JOB)
     assert [row["spool"] for row in several] == [dry, wet]
-    assert several[1] == item
+    # The moisture goes on between the two requests, by less than the sentences show.
+    answers = [[(check["code"], check["sentence"]) for check in row["checks"]] for row in (several[1], item)]
+    assert answers[0] == answers[1] and several[1]["state"] == item["state"]
     assert api.get("readiness", toolhead=shop.toolhead, spool=dry)["checks"]
 
 

@@ -1,66 +1,68 @@
 """Rules about the parts that the filament passes: fitted, hard enough, and not used up."""
 
 from dataclasses import replace
+from typing import Any
 
 from maintenance.readiness.inputs import FittedPart, JobSpec, MaterialInputs, ToolheadInputs
-from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE, ReadinessCheck
+from maintenance.readiness.verdict import (
+    CAUTION,
+    CLEAR,
+    HOLD,
+    LIKELY,
+    POSSIBLE,
+    ReadinessCheck,
+    build_check,
+    build_remedy,
+)
 from maintenance.wear.abrasion import CUTTING_RATIO, Surface, cuts, wear
 from maintenance.wear.life import probability_used_up
-from spools.wording import format_number
 
 # Parts whose life has a rule of its own.
 OWN_LIFE_RULE = {"nozzle", "gears", "liner"}
+LIFE_CODES = {CLEAR: "life_left", CAUTION: "life_perhaps_used_up", HOLD: "life_used_up"}
 
 
 def nozzle_fitted(toolhead: ToolheadInputs, job: JobSpec) -> ReadinessCheck | None:
     if "nozzle" in toolhead.parts:
         return None
-    sentence = f"No nozzle is recorded on {toolhead.name}; without one nothing can be printed."
-    return ReadinessCheck("nozzle", HOLD, sentence, "Fit a nozzle, or record the one that is on it.", "fit")
+    return build_check("nozzle", HOLD, "no_nozzle", build_remedy("fit", "fit_nozzle"), toolhead=toolhead.name)
 
 
 def abrasion(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) -> ReadinessCheck | None:
     """Hard filler through a nozzle that it cuts. The limit: 1.2 times the nozzle's hardness."""
     nozzle = toolhead.parts.get("nozzle")
-    if nozzle is None:
-        return None
-    return _cut_by_filler(material, "abrasion", nozzle, HOLD, "Fit a hardened nozzle.")
+    return None if nozzle is None else _cut_by_filler(material, "abrasion", "nozzle", nozzle, HOLD)
 
 
 def gear_abrasion(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) -> ReadinessCheck | None:
     gears = toolhead.parts.get("gears")
     if gears is None:
-        sentence = f"The drive gears of {toolhead.name} are not recorded, so their wear is not known."
-        return ReadinessCheck("gears", CAUTION, sentence, "Record which drive gears are on it.", "fit")
-    return _cut_by_filler(material, "gears", gears, CAUTION, "Fit hardened drive gears.")
+        remedy = build_remedy("fit", "record_gears")
+        return build_check("gears", CAUTION, "gears_unrecorded", remedy, toolhead=toolhead.name)
+    return _cut_by_filler(material, "gears", "gears", gears, CAUTION)
 
 
 def _cut_by_filler(
-    material: MaterialInputs, name: str, part: FittedPart, when_cut: str, remedy: str
+    material: MaterialInputs, name: str, role: str, part: FittedPart, when_cut: str
 ) -> ReadinessCheck:
     if not material.filler:
-        return ReadinessCheck(name, CLEAR, f"{material.polymer} without hard filler passes the {part.name}.")
+        return build_check(name, CLEAR, "no_hard_filler", polymer=material.polymer, part=part.name)
+    values: dict[str, Any] = {
+        "filler": material.filler,
+        "filler_hv": material.filler_hv,
+        "part": part.name,
+    }
     if part.hardness_hv is None:
-        sentence = f"The hardness of the {part.name} is not known; {material.filler} ({material.filler_hv:.0f} HV) may cut it."
-        return ReadinessCheck(
-            name, CAUTION, sentence, f"{remedy} Or add its hardness to the catalogue.", "replace"
-        )
-    limit_hv = CUTTING_RATIO * part.hardness_hv
-    limit = f"from {limit_hv:.0f} HV on it cuts the {part.name} ({part.hardness_hv:.0f} HV)"
+        remedy = build_remedy("replace", "fit_hardened_or_record_hardness", role=role)
+        return build_check(name, CAUTION, "part_hardness_unknown", remedy, **values)
+    values |= {"part_hv": part.hardness_hv, "limit_hv": CUTTING_RATIO * part.hardness_hv}
+    remedy = build_remedy("replace", "fit_hardened", role=role)
     if cuts(material.filler_hv, part.hardness_hv):
-        return ReadinessCheck(
-            name,
-            when_cut,
-            f"{material.filler.capitalize()} has {material.filler_hv:.0f} HV; {limit}.",
-            remedy,
-            "replace",
-        )
+        return build_check(name, when_cut, "filler_cuts_part", remedy, **values)
     if cuts(material.filler_high_hv, part.hardness_hv):
-        sentence = f"{material.filler.capitalize()} may have up to {material.filler_high_hv:.0f} HV; {limit}."
-        return ReadinessCheck(name, CAUTION, sentence, remedy, "replace")
-    return ReadinessCheck(
-        name, CLEAR, f"{material.filler.capitalize()} has {material.filler_hv:.0f} HV; only {limit}."
-    )
+        values["filler_hv"] = material.filler_high_hv
+        return build_check(name, CAUTION, "filler_may_cut_part", remedy, **values)
+    return build_check(name, CLEAR, "filler_too_soft_to_cut", **values)
 
 
 def nozzle_life(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) -> ReadinessCheck | None:
@@ -73,8 +75,8 @@ def gear_life(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) 
 
 def liner_life(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) -> ReadinessCheck | None:
     if "liner" not in toolhead.parts and toolhead.ptfe_lined:
-        sentence = f"The PTFE liner of {toolhead.name} is not recorded, so its hot hours are not known."
-        return ReadinessCheck("liner life", CAUTION, sentence, "Record the liner that is in it.", "fit")
+        remedy = build_remedy("fit", "record_liner")
+        return build_check("liner life", CAUTION, "liner_unrecorded", remedy, toolhead=toolhead.name)
     return _life(material, toolhead, job, "liner", "liner life")
 
 
@@ -87,10 +89,10 @@ def other_lives(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec
     ]
     if not others:
         return None
-    found = _life(material, toolhead, job, max(others)[1], "other parts")
-    if found is None or found.state != HOLD:
-        return found
-    return replace(found, state=CAUTION)
+    check = _life(material, toolhead, job, max(others)[1], "other parts")
+    if check is None or check.state != HOLD:
+        return check
+    return replace(check, state=CAUTION)
 
 
 def _life(
@@ -102,18 +104,21 @@ def _life(
     ahead = _ahead(part, material, job)
     chance = _used_up(part, ahead)
     state = HOLD if chance > LIKELY else CAUTION if chance > POSSIBLE else CLEAR
-    low, median, high = (format_number(age) for age in (part.life.low, part.life.median, part.life.high))
-    life = f"{median} ({low} to {high}) {part.unit_words}"
-    done = format_number(part.age + ahead)
-    sentence = (
-        f"After this job the {part.name} will have done {done} of an expected {life}: "
-        f"{100 * chance:.0f} % likely to be used up by then."
-    )
-    if state == CLEAR:
-        return ReadinessCheck(name, CLEAR, sentence)
-    stock = f"{part.in_stock} in stock" if part.in_stock > 0 else "none in stock, reorder"
-    return ReadinessCheck(
-        name, state, sentence, f"Replace the {role.replace('_', ' ')} ({stock}).", "replace"
+    remedy = None
+    if state != CLEAR:
+        remedy = build_remedy("replace", "replace_part", role=role, in_stock=max(0, part.in_stock))
+    return build_check(
+        name,
+        state,
+        LIFE_CODES[state],
+        remedy,
+        part=part.name,
+        done=part.age + ahead,
+        life_median=part.life.median,
+        life_low=part.life.low,
+        life_high=part.life.high,
+        unit=part.unit,
+        used_up_pct=100 * chance,
     )
 
 

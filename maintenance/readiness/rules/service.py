@@ -1,29 +1,41 @@
 """Rules about care of the machine: residue in the hot end, and services that are due."""
 
+from typing import Any
+
 from maintenance.readiness.inputs import JobSpec, MaterialInputs, ToolheadInputs
-from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, ReadinessCheck
+from maintenance.readiness.verdict import (
+    CAUTION,
+    CLEAR,
+    HOLD,
+    ReadinessCheck,
+    Remedy,
+    build_check,
+    build_remedy,
+)
 from maintenance.wear.intervals import ServiceProgress, units_of_print
 from maintenance.wear.purging import MaterialChange, assess_change
-from spools.wording import format_number
+from spools.statements import Statement, join
+
+CLEAN = Statement("readiness.clean_hot_end")
+DO_SERVICE = build_remedy("service", "do_service")
 
 
 def residue(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) -> ReadinessCheck | None:
     """Leftovers of a hotter material, and hot hours since the hot end was cleaned."""
     change, hot_end = material_change(material, toolhead, job.nozzle_c), toolhead.hot_end
-    if hot_end is None and change is None:
-        return None
-    sentences, remedies, action = [], [], ""
+    count = Statement("readiness.hot_end_count", _progress(hot_end, material, job)) if hot_end else None
+    is_due = hot_end is not None and hot_end.due_after(_ahead(hot_end, material, job))
     if change is not None and change.matters:
-        sentences, remedies, action = [change.sentence], [change.remedy], "purge"
-    if hot_end is not None and hot_end.due_after(_ahead(hot_end, material, job)):
-        sentences.append(_since(hot_end, material, job))
-        remedies.append("Clean the hot end and record it.")
-        action = action or "clean"
-    if sentences:
-        return ReadinessCheck("residue", CAUTION, " ".join(sentences), " ".join(remedies), action)
-    last = change.sentence if change is not None else ""
-    count = _since(hot_end, material, job) if hot_end is not None else ""
-    return ReadinessCheck("residue", CLEAR, f"{count} {last}".strip())
+        statements, remedies = [change.statement], [change.remedy]
+        if count is not None and is_due:
+            statements, remedies = [*statements, count], [*remedies, CLEAN]
+        return ReadinessCheck("residue", CAUTION, join(*statements), Remedy("purge", join(*remedies)))
+    if count is not None and is_due:
+        return ReadinessCheck("residue", CAUTION, count, Remedy("clean", CLEAN))
+    clear = [
+        statement for statement in (count, change.statement if change else None) if statement is not None
+    ]
+    return ReadinessCheck("residue", CLEAR, join(*clear)) if clear else None
 
 
 def service(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) -> ReadinessCheck | None:
@@ -33,30 +45,29 @@ def service(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) ->
     stopping = [since for since in toolhead.services if since.overdue and since.stops]
     due = stopping or [since for since in toolhead.services if since.due_after(_ahead(since, material, job))]
     if not due:
-        return ReadinessCheck("service", CLEAR, f"No service of {toolhead.name} is due before this job ends.")
-    state = HOLD if stopping else CAUTION
+        return build_check("service", CLEAR, "no_service_due", toolhead=toolhead.name)
     first = max(due, key=lambda since: since.share)
     others = [since.service for since in due if since is not first]
-    also = f" Due, too: {', '.join(others)}." if others else ""
-    return ReadinessCheck(
-        "service",
-        state,
-        _since(first, material, job) + also,
-        "Do it and record it on the service page.",
-        "service",
-    )
+    state, code = (HOLD, "service_overdue") if stopping else (CAUTION, "service_due")
+    values = _progress(first, material, job)
+    return build_check("service", state, code, DO_SERVICE, **values, others=others)
 
 
-def _since(since: ServiceProgress, material: MaterialInputs, job: JobSpec) -> str:
+def _progress(since: ServiceProgress, material: MaterialInputs, job: JobSpec) -> dict[str, Any]:
     """How far along it will be when the job ends."""
-    done = f"{format_number(since.used + _ahead(since, material, job))} of {format_number(since.interval)} {since.unit}"
-    recorded = "" if since.recorded else ", which was never recorded"
-    return f"After this job {since.where} will have done {done} since its {since.service}{recorded}."
+    return {
+        "where": since.where,
+        "service": since.service,
+        "done": since.used + _ahead(since, material, job),
+        "interval": since.interval,
+        "unit": since.unit,
+        "recorded": since.recorded,
+    }
 
 
 def _ahead(since: ServiceProgress, material: MaterialInputs, job: JobSpec) -> float:
     """What the job adds to its count."""
-    return units_of_print(since.counted, job.use, material.filament)
+    return units_of_print(since.unit, job.use, material.filament)
 
 
 def material_change(

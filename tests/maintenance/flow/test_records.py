@@ -34,6 +34,7 @@ from spools.inventory.ledger import remaining
 from spools.models import MassEntry
 from tests.maintenance.conftest import LONG_AGO, kind, life_left
 from tests.maintenance.flow.flow_lab import RATES, check, true_loss, weigh
+from tests.maintenance.readiness.test_rules import says
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
@@ -211,7 +212,11 @@ def test_a_job_is_judged_by_the_last_flow_check(shop, loaded):
     # Twice the usual loss: 5 % at 5.2, 10 % at 9.3 mm³/s.
     states = {flow: flow_of(shop, loaded, flow).state for flow in (3, 6, 9, 10, 13)}
     assert states == {3: CLEAR, 6: CAUTION, 9: CAUTION, 10: HOLD, 13: HOLD}
-    assert "lost 10 % at 9.2 (9.1 to 9.3) mm³/s" in flow_of(shop, loaded, 10).sentence
+    lost = flow_of(shop, loaded, 10).statement.values
+    assert lost["loss"] == 0.1
+    assert [lost[f"{name}_mm3_s"] for name in ("low", "likely", "high")] == pytest.approx(
+        [9.1, 9.2, 9.3], abs=0.05
+    )
     assert flow_of(shop, loaded, 3, nozzle_c=205).state == CAUTION
 
 
@@ -232,20 +237,20 @@ def test_other_parts_or_two_months_make_a_check_old(shop, loaded):
     assert flow_of(shop, loaded, 5).state == CLEAR
     FlowCheck.objects.filter(pk=created.pk).update(at=timezone.now() - timedelta(days=61))
     # The fittings are younger than that, so that its parts were other ones.
-    assert "before a change of" in flow_of(shop, loaded, 5).sentence
+    assert says(flow_of(shop, loaded, 5), "flow_checked_before_change")
     shop.south.fittings.update(start=timezone.now() - timedelta(days=70))
-    assert "61 days old" in flow_of(shop, loaded, 5).sentence
+    assert says(flow_of(shop, loaded, 5), "flow_check_old")
     replace_part(shop.south, "nozzle", shop.steel)
     found = flow_of(shop, loaded, 13)
-    assert found.state == CAUTION and "a change of nozzle" in found.sentence
+    assert found.state == CAUTION and says(found, "flow_checked_before_change", changed=["nozzle"])
 
 
 def test_a_filled_material_has_flow_checks_of_its_own(shop, loaded, filled):
     check(shop.south, loaded, hours_ago(100))
     found = load_last_checks([shop.south.pk], timezone.now())
     assert set(found) == {(shop.south.pk, *material_of(shop.pla))}
-    sentence = flow_of(shop, filled, 5).sentence
-    assert "no flow check of PLA with carbon fibre on South T0" in sentence
+    unchecked = {"material": "PLA with carbon fibre", "toolhead": "South T0"}
+    assert says(flow_of(shop, filled, 5), "flow_unchecked", **unchecked)
 
 
 # Reminders

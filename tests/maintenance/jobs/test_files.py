@@ -30,8 +30,10 @@ from maintenance.jobs.from_file import judge_on_all_machines, judge_on_machine, 
 from maintenance.machines.loading import load_spool
 from maintenance.machines.printers import add_toolhead
 from maintenance.models import JobFile, Toolhead
+from spools.codes import pretty
 from spools.facts import withdraw
 from spools.inventory.ledger import remaining
+from tests.maintenance.readiness.test_rules import says
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
@@ -278,8 +280,8 @@ def test_the_verdict_on_each_machine(shop, loaded):
     # 10 m of 1.75 mm filament are 24.05 cm³.
     grams = 24.0528 * loaded.feedstock.polymer.density_g_cm3
     by_name = {check.name: check for check in part.verdict.checks}
-    assert f"the job needs {grams:.0f} g" in by_name["quantity"].sentence
-    assert "205 °C at the nozzle and 55 °C at the bed" in by_name["temperature"].sentence
+    assert by_name["quantity"].statement.values["job_g"] == pytest.approx(grams, rel=1e-4)
+    assert says(by_name["temperature"], "temperatures_fit", nozzle_c=205, bed_c=55)
     assert by_name["diameter"].state == by_name["retraction"].state == "clear"
     assert by_name["flow"].state == "caution"
     assert other.verdict.state == "hold" and other.parts[0].spool is None
@@ -297,10 +299,8 @@ def test_a_job_of_two_tools_needs_two_toolheads(shop, plain):
     file = read(given_file(HEAD + ONE_METRE + "T1\n" + ONE_METRE))
     with pytest.raises(ValidationError, match="uses tool 1, and North has 1 toolhead "):
         judge_on_machine(file, shop.north.printer, [plain, plain])
-    sentences = [on.verdict.reasons[0].sentence for on in judge_on_all_machines(file)]
-    assert sentences == [
-        f"The job uses tool 1; {name} has 1 (counted from 0)." for name in ("North", "South")
-    ]
+    for name, on in zip(("North", "South"), judge_on_all_machines(file), strict=True):
+        assert says(on.verdict.reasons[0], "too_few_toolheads", tool=1, printer=name, toolheads=1)
 
 
 def test_a_job_is_recorded_with_what_its_file_takes(shop, loaded):
@@ -341,12 +341,12 @@ def test_a_job_that_stopped_early_takes_the_grams_up_to_there(shop, loaded, wher
 def test_a_line_or_a_percentage(shop, loaded):
     file = read(given_file())
     request_data = {"printer": shop.north.printer, "spools": [loaded], "override_reason": "a test"}
-    for where, says in (
+    for where, words in (
         ({"stopped_line": 3, "stopped_pct": 5}, "not both"),
         ({"stopped_line": 26}, "between 1 and 25"),
         ({"stopped_pct": 101}, "between 0 and 100"),
     ):
-        with pytest.raises(ValidationError, match=says):
+        with pytest.raises(ValidationError, match=words):
             record_file_job(file, **request_data, **where)
 
 
@@ -360,7 +360,7 @@ def test_several_spools_give_each_their_own(shop, loaded, filled):
     on = judge_on_machine(file, shop.north.printer, [loaded, filled, third])
     assert [part.numbers for part in on.parts] == [[0], [1], [2]]
     assert [part.later for part in on.parts] == [False, True, False]
-    assert any("Carbon fibre has 340 HV" in reason.sentence for reason in on.verdict.reasons)
+    assert any(says(reason, "filler_cuts_part", filler_hv=340) for reason in on.verdict.reasons)
     job = record_file_job(
         file,
         printer=shop.north.printer,
@@ -373,7 +373,9 @@ def test_several_spools_give_each_their_own(shop, loaded, filled):
     assert grams[loaded] == pytest.approx(cm3[0] * loaded.feedstock.polymer.density_g_cm3, rel=1e-4)
     assert grams[third] == pytest.approx(cm3[2] * third.feedstock.polymer.density_g_cm3, rel=1e-4)
     assert (job.state, job.nozzle_c) == ("hold", 215)
-    assert any(reason["sentence"].startswith(f"{filled.code[:3]}-") for reason in job.reasons)
+    assert {reason["spool"] for reason in job.reasons} == {
+        pretty(spool.code) for spool in (loaded, filled, third)
+    }
     withdraw(job, reason="a test")
     assert remaining(loaded).mass_g == pytest.approx(1000)
 

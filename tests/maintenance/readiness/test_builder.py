@@ -15,7 +15,9 @@ from spools.drying.heat_budget import compute_heat
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.inventory.ledger import take, weigh
 from spools.moisture.state import moisture_now
+from spools.statements import Statement
 from tests.maintenance.conftest import PRINT
+from tests.maintenance.readiness.test_rules import acts, says
 from tests.spools.conftest import feedstock, hours_ago, receive
 
 SMALL = JobSpec(50, 2, 205, 55)
@@ -35,14 +37,16 @@ def test_a_spool_that_lay_open_is_on_hold_for_its_moisture(shop, wet):
     assert states(found)["moisture"] == HOLD
     moisture = next(check for check in found.checks if check.name == "moisture")
     likely = moisture_now(wet).outer_pct(50).p50
-    assert f"outer 50 g hold {likely:.2g} %" in moisture.sentence
-    assert moisture.remedy == "Dry it in Dryer at 75 °C; its page works out for how long."
+    assert says(moisture, "moisture_over_print_limit", mass_g=50)
+    assert moisture.statement.values["likely_pct"] == pytest.approx(likely, rel=1e-3)
+    stages = {"starts_cooler": False, "ends_hotter": False}
+    assert acts(moisture, "dry", "dry_in", dryer="Dryer", set_point_c=75, **stages)
 
 
 def test_the_remedy_of_what_water_softens_speaks_of_a_cool_start(shop):
-    said = load_inputs(shop.south, receive(feedstock("PVA"), shop.shelf)).spool.dry_advice
-    assert said.startswith("Dry it in Dryer at 40 °C, hotter once")
-    assert "hotter once it has lost the water that softens it" in said
+    advice = load_inputs(shop.south, receive(feedstock("PVA"), shop.shelf)).spool.dry_advice
+    values = {"dryer": "Dryer", "set_point_c": 40, "starts_cooler": False, "ends_hotter": True}
+    assert advice == Statement("readiness.dry_in", values)
 
 
 def test_the_printers_air_counts_until_the_end_of_the_print(shop, plain):
@@ -83,8 +87,8 @@ def test_without_a_nozzle_it_is_a_hold(shop, plain):
 def test_a_spool_in_the_dryer_waits_for_its_end(shop, wet):
     start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=10), at=hours_ago(2))
     check = next(check for check in verdict(shop.south, wet).checks if check.name == "drying")
-    assert check.state == HOLD and "It dries in Dryer at 75 °C" in check.sentence
-    assert check.remedy.startswith("Take it out of the dryer when it is dry enough: its page tells")
+    assert check.state == HOLD and says(check, "in_run", dryer="Dryer", set_point_c=75, first_h=None)
+    assert acts(check, "wait", "take_out_when_dry")
 
 
 def test_a_polyamide_without_heat_left_is_not_to_be_dried_as_usual(shop, wet):
@@ -94,9 +98,10 @@ def test_a_polyamide_without_heat_left_is_not_to_be_dried_as_usual(shop, wet):
             [wet], shop.dryer, DryingSettings(80, planned_hours=46), at=hours_ago(ended_h_ago + 46)
         )
         finish_drying(run, place=shop.box, at=hours_ago(ended_h_ago))
-    said = load_inputs(shop.south, wet).spool.dry_advice
+    advice = load_inputs(shop.south, wet).spool.dry_advice
     share = compute_heat(wet, list(wet.drying_runs.all()), timezone.now()).life_share
-    assert 0.5 < share < 1 and said.startswith(f"{100 * share:.0f} % of what a polyamide may have of hot air")
+    assert 0.5 < share < 1 and advice.code == "readiness.heat_used_up"
+    assert advice.values["used_pct"] == pytest.approx(100 * share, rel=1e-3)
 
 
 def test_a_small_job_is_no_more_than_what_is_left(shop, plain):
@@ -123,7 +128,7 @@ def test_a_small_job_stays_within_what_the_machine_gives(shop, wet):
 
 def test_without_a_dryer_the_remedy_says_so(shop, wet):
     shop.dryer.delete()
-    assert "There is no dryer here yet" in load_inputs(shop.south, wet).spool.dry_advice
+    assert load_inputs(shop.south, wet).spool.dry_advice == Statement("readiness.no_dryer")
 
 
 @pytest.mark.parametrize(

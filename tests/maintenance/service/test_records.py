@@ -24,6 +24,7 @@ from maintenance.wear.intervals import units_of_print
 from spools.facts import withdraw
 from spools.wording import format_time
 from tests.maintenance.conftest import PRINT, toolhead
+from tests.maintenance.readiness.test_rules import acts, says
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
@@ -388,10 +389,9 @@ def test_service_that_comes_due_before_the_job_ends_is_a_caution_with_both_numbe
     printed(shop, loaded, 7, 30)
     assert check("service", shop.south, loaded).state == CLEAR
     found = check("service", shop.south, loaded, JobSpec(50, 3, 205, 55))
-    assert (found.state, found.action) == (CAUTION, "service")
-    assert found.sentence.startswith(
-        "After this job South will have done 10 of 10 printing hours since its belt check"
-    )
+    assert found.state == CAUTION and acts(found, "service", "do_service")
+    count = {"where": "South", "done": 10, "interval": 10, "unit": "hours", "service": "belt check"}
+    assert says(found, "service_due", **count)
 
 
 def test_overdue_service_holds_only_where_it_stops_the_machine(shop, loaded, belts):
@@ -409,14 +409,15 @@ def test_several_that_are_due_are_named(shop, loaded, belts):
     service("look over", interval=5)
     printed(shop, loaded, 11, 30)
     found = check("service", shop.south, loaded)
-    assert "since its look over" in found.sentence and "Due, too: belt check." in found.sentence
+    assert says(found, "service_due", service="look over", others=["belt check"])
 
 
 def test_residue_above_its_hot_hours_is_a_caution_until_it_is_cleaned(shop, loaded, cleaning):
     printed(shop, loaded, 9, 30)
     found = check("residue", shop.south, loaded)
-    assert (found.state, found.action) == (CAUTION, "clean")
-    assert "11 of 10 hot hours since its hot-end cleaning, which was never recorded" in found.sentence
+    assert found.state == CAUTION and acts(found, "clean", "clean_hot_end")
+    assert says(found, "hot_end_count", interval=10, unit="hot_h", recorded=False)
+    assert found.statement.values["done"] == pytest.approx(11, abs=0.5)
     assert check("service", shop.south, loaded) is None
     record_service(cleaning, toolhead=shop.south)
     assert check("residue", shop.south, loaded).state == CLEAR
@@ -426,8 +427,9 @@ def test_leftovers_of_a_hotter_material_are_a_caution_until_the_next_print(shop,
     unload_spool(Loading.objects.get(end=None), shop.box, at=hours_ago(30))
     load_spool(shop.south, wet, at=hours_ago(29), override_reason="a test")
     found = check("residue", shop.south, loaded)
-    assert (found.state, found.action) == (CAUTION, "purge")
-    assert "PA6 was in it last and flows from 245 °C on" in found.sentence
+    assert found.state == CAUTION and acts(found, "purge")
+    assert found.statement.code == "purging.leftovers_do_not_melt"
+    assert (found.statement.values["old"], found.statement.values["old_min_c"]) == ("PA6", 245)
     unload_spool(Loading.objects.get(end=None), shop.box, at=hours_ago(20))
     load_spool(shop.south, loaded, at=hours_ago(19), override_reason="a test")
     assert check("residue", shop.south, loaded).state == CAUTION
@@ -437,7 +439,7 @@ def test_leftovers_of_a_hotter_material_are_a_caution_until_the_next_print(shop,
 
 def test_the_other_way_round_the_leftovers_melt_out(shop, wet, loaded):
     found = check("residue", shop.south, wet, JobSpec(50, 2, 265, 80))
-    assert found.state == CLEAR and "PLA was in it last and chars at 265 °C" in found.sentence
+    assert found.state == CLEAR and found.statement.code == "purging.leftovers_char"
     same = receive(shop.pla, shop.box)
     assert check("residue", shop.south, same) is None
 

@@ -13,7 +13,7 @@ from maintenance.trouble import rules as trouble_rules
 from maintenance.trouble.causes import CAUSES, OUTSIDE, SYMPTOMS
 from maintenance.trouble.rules import Evidence, PartAtPrint, PastOutcomes, other_causes, rank
 from maintenance.wear.intervals import ServiceProgress
-from maintenance.wear.purging import MaterialChange
+from maintenance.wear.purging import PurgeMaterial, assess_change
 from spools.statements import Statement
 
 DRY = OuterMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
@@ -38,6 +38,7 @@ STEEPER = Statement(
 SOFT = PartAtPrint(
     "brass gears", 0.3, 60.0, (30.0, 40.0, 300.0), "feed_km", 105, 1.8, (("carbon fibre", 340),)
 )
+PC_LEFT = assess_change(PurgeMaterial("PC", 270, 310), PurgeMaterial("PA6", 245, 290), 265)
 
 
 def first(symptoms: list[str], evidence: Evidence) -> str:
@@ -86,18 +87,18 @@ def test_a_polymer_that_strings_by_nature_is_told_so_where_all_is_well_and_dry()
 @pytest.mark.parametrize(
     ("cause", "symptoms", "change"),
     [
-        ("leftover", ["blobs", "rough"], {"change": MaterialChange(True, "PC was in it last.", "Purge.")}),
+        ("leftover", ["blobs", "rough"], {"change": PC_LEFT}),
         ("tangle", ["sudden", "skips"], {"fed_g": 40.0}),
         (
             "gears_dirty",
             ["skips"],
-            {"services": CLEANED | {"gears": ServiceProgress("gear cleaning", "N", "h", 200, 50)}},
+            {"services": CLEANED | {"gears": ServiceProgress("gear cleaning", "N", "hours", 200, 50)}},
         ),
         ("gears_worn", ["skips"], {"flow": {"gears_worn": STEEPER}}),
         (
             "residue",
             ["gaps"],
-            {"services": CLEANED | {"hot_end": ServiceProgress("cold pull", "N", "h", 200, 50)}},
+            {"services": CLEANED | {"hot_end": ServiceProgress("cold pull", "N", "hours", 200, 50)}},
         ),
         (
             "nozzle_worn",
@@ -182,7 +183,7 @@ parts = st.builds(
     st.none() | st.floats(50, 2500),
 )
 since = st.builds(
-    lambda used, recorded: ServiceProgress("cleaning", "North T0", "h", used, 50.0, recorded=recorded),
+    lambda used, recorded: ServiceProgress("cleaning", "North T0", "hours", used, 50.0, recorded=recorded),
     st.floats(0, 500),
     st.booleans(),
 )
@@ -199,8 +200,7 @@ evidences = st.builds(
     parts=st.dictionaries(st.sampled_from(["nozzle", "gears", "liner"]), parts),
     ptfe_lined=st.booleans(),
     services=st.dictionaries(st.sampled_from(["gears", "hot_end", "surface"]), since),
-    change=st.none()
-    | st.builds(MaterialChange, st.booleans(), st.just("PC was in it last."), st.just("Purge.")),
+    change=st.none() | st.booleans().map(lambda matters: replace(PC_LEFT, matters=matters)),
     before=st.dictionaries(
         st.sampled_from(list(CAUSES)), st.builds(PastOutcomes, st.integers(1, 4), st.just(NOVEMBER))
     ),
@@ -246,7 +246,7 @@ def less_left(e: Evidence, more: float) -> Evidence | None:
 
 
 def worse_leftover(e: Evidence, more: float) -> Evidence:
-    return replace(e, change=MaterialChange(True, "PC was in it last.", "Purge."))
+    return replace(e, change=PC_LEFT)
 
 
 MORE_EVIDENCE = {

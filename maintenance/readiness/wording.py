@@ -1,0 +1,381 @@
+"""Words for the statements of readiness: checks, remedies and how a spool would be dried."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from maintenance.flow.curve import Usable
+from maintenance.flow.wording import format_usable
+from maintenance.models import PartKind
+from maintenance.parts.wear_entries import UNIT_WORDS
+from maintenance.wear.wording import SERVICE_UNITS, format_heat_limiter
+from spools.statements import words_for
+from spools.wording import format_day, format_number, format_set_points, format_time
+
+
+def _fixed(sentences: dict[str, str]) -> None:
+    """Registers sentences without values, by their codes."""
+    for code, sentence in sentences.items():
+        words_for(f"readiness.{code}")(lambda sentence=sentence: sentence)
+
+
+_fixed(
+    {
+        "take_out_when_dry": (
+            "Take it out of the dryer when it is dry enough: its page tells from when on it likely is."
+        ),
+        "record_places_or_dry": "Record where it has been, or dry it.",
+        "take_other_spool_or_weigh": "Take another spool, or weigh this one.",
+        "weigh_or_take_other_spool": "Weigh the spool, or take another one.",
+        "take_other_spool_or_read_file_again": (
+            "Take another spool, or read the file again for this diameter if it was made for it."
+        ),
+        "load_or_take_other_spool": "Load one, or check with another.",
+        "take_other_machine": "Take another machine.",
+        "take_other_printer": "Take another printer.",
+        "change_job_temperature": "Change the job's temperature.",
+        "print_cooler_or_take_other_printer": "Print cooler, or take another printer.",
+        "ventilate": "Ventilate or extract; follow local rules.",
+        "fit_nozzle": "Fit a nozzle, or record the one that is on it.",
+        "record_gears": "Record which drive gears are on it.",
+        "record_liner": "Record the liner that is in it.",
+        "check_flow_or_print_slowly": "Do a flow check, or print slowly.",
+        "check_flow_again": "Do the flow check again.",
+        "print_as_hot_or_check_flow_as_cool": "Print as hot, or check the flow as cool.",
+        "slow_job_or_take_other_printer": "Slow the job, or take another printer.",
+        "slow_job_or_check_faster": "Slow the job, or check higher rates.",
+        "retract_less": "Retract less often or shorter; look at the gears.",
+        "clean_hot_end": "Clean the hot end and record it.",
+        "do_service": "Do it and record it on the service page.",
+        "no_dryer": "Dry it. There is no dryer here yet: add one to see a plan.",
+    }
+)
+
+
+@words_for("readiness.in_no_run")
+def _in_no_run(spool: str) -> str:
+    return f"Spool {spool} is in no drying run."
+
+
+@words_for("readiness.in_run")
+def _in_run(
+    dryer: str, set_point_c: float, first_set_point_c: float | None, first_h: float | None, planned_end: str
+) -> str:
+    set_points = format_set_points(set_point_c, first_set_point_c, first_h)
+    return f"It dries in {dryer} at {set_points}, planned until {format_time(_time(planned_end))}."
+
+
+@words_for("readiness.dry_in")
+def _dry_in(dryer: str, set_point_c: float, starts_cooler: bool, ends_hotter: bool) -> str:
+    stages = ""
+    if starts_cooler:
+        stages = ", after a cooler first stage"
+    elif ends_hotter:
+        stages = ", hotter once it has lost the water that softens it"
+    return f"Dry it in {dryer} at {set_point_c:g} °C{stages}; its page works out for how long."
+
+
+@words_for("readiness.heat_used_up")
+def _heat_used_up(used_pct: float, dryer: str, set_point_c: float) -> str:
+    return (
+        f"{used_pct:.0f} % of what a polyamide may have of hot air is used up: keep it dry, or dry it only "
+        f"as far as this job needs, no hotter than {set_point_c:g} °C in {dryer}; its page has the plan."
+    )
+
+
+@words_for("readiness.is_in_dryer")
+def _is_in_dryer(dryer: str) -> str:
+    return f"It is in {dryer}."
+
+
+@words_for("readiness.moisture_unknown")
+def _moisture_unknown(spool: str, print_limit_pct: float) -> str:
+    return f"The moisture of spool {spool} is not known; the print limit is {print_limit_pct:g} %."
+
+
+def _outer(
+    mass_g: float, likely_pct: float, low_pct: float, high_pct: float, after_h: float, toolhead: str
+) -> str:
+    when, verb = "The", "hold"
+    if after_h:
+        when = f"After {format_number(after_h)} h of printing in the air of {toolhead} the"
+        verb = "would hold"
+    band = f"{format_number(likely_pct)} % ({format_number(low_pct)} to {format_number(high_pct)} %)"
+    return f"{when} outer {mass_g:.0f} g {verb} {band}"
+
+
+@words_for("readiness.moisture_under_clear_limit")
+def _under_clear_limit(polymer: str, clear_limit_pct: float, print_limit_pct: float, **outer: Any) -> str:
+    return f"{_outer(**outer)}; {polymer} prints well up to {clear_limit_pct:g} %."
+
+
+@words_for("readiness.moisture_over_clear_limit")
+def _over_clear_limit(polymer: str, clear_limit_pct: float, print_limit_pct: float, **outer: Any) -> str:
+    well = f"{polymer} prints well up to {clear_limit_pct:g} %"
+    return f"{_outer(**outer)}; {well}, the print limit is {print_limit_pct:g} %."
+
+
+@words_for("readiness.moisture_over_print_limit")
+def _over_print_limit(polymer: str, clear_limit_pct: float, print_limit_pct: float, **outer: Any) -> str:
+    return f"{_outer(**outer)}; the print limit is {print_limit_pct:g} %."
+
+
+@words_for(
+    "readiness.enough_filament", "readiness.perhaps_too_little_filament", "readiness.too_little_filament"
+)
+def _filament(likely_g: float, low_g: float, high_g: float, job_g: float, tail_g: float) -> str:
+    return (
+        f"The spool holds {likely_g:.0f} g ({low_g:.0f} to {high_g:.0f} g); the job needs {job_g:.0f} g and "
+        f"{tail_g:.1f} g stay in the feed path."
+    )
+
+
+@words_for("readiness.same_diameter", "readiness.other_diameter")
+def _diameter(file_mm: float, filament_mm: float) -> str:
+    return f"The job's file was read for filament of {file_mm:g} mm; this is {filament_mm:g} mm."
+
+
+@words_for("readiness.no_spool")
+def _no_spool(toolhead: str) -> str:
+    return f"No spool is on {toolhead}."
+
+
+@words_for("readiness.too_few_toolheads")
+def _too_few_toolheads(tool: int, printer: str, toolheads: int) -> str:
+    return f"The job uses tool {tool}; {printer} has {toolheads} (counted from 0)."
+
+
+@words_for("readiness.no_nozzle")
+def _no_nozzle(toolhead: str) -> str:
+    return f"No nozzle is recorded on {toolhead}; without one nothing can be printed."
+
+
+@words_for("readiness.gears_unrecorded")
+def _gears_unrecorded(toolhead: str) -> str:
+    return f"The drive gears of {toolhead} are not recorded, so their wear is not known."
+
+
+@words_for("readiness.liner_unrecorded")
+def _liner_unrecorded(toolhead: str) -> str:
+    return f"The PTFE liner of {toolhead} is not recorded, so its hot hours are not known."
+
+
+@words_for("readiness.no_hard_filler")
+def _no_hard_filler(polymer: str, part: str) -> str:
+    return f"{polymer} without hard filler passes the {part}."
+
+
+@words_for("readiness.part_hardness_unknown")
+def _part_hardness_unknown(filler: str, filler_hv: float, part: str) -> str:
+    return f"The hardness of the {part} is not known; {filler} ({filler_hv:.0f} HV) may cut it."
+
+
+def _cutting_limit(limit_hv: float, part: str, part_hv: float) -> str:
+    return f"from {limit_hv:.0f} HV on it cuts the {part} ({part_hv:.0f} HV)"
+
+
+@words_for("readiness.filler_cuts_part")
+def _filler_cuts(filler: str, filler_hv: float, **limit: Any) -> str:
+    return f"{filler.capitalize()} has {filler_hv:.0f} HV; {_cutting_limit(**limit)}."
+
+
+@words_for("readiness.filler_may_cut_part")
+def _filler_may_cut(filler: str, filler_hv: float, **limit: Any) -> str:
+    return f"{filler.capitalize()} may have up to {filler_hv:.0f} HV; {_cutting_limit(**limit)}."
+
+
+@words_for("readiness.filler_too_soft_to_cut")
+def _filler_too_soft(filler: str, filler_hv: float, **limit: Any) -> str:
+    return f"{filler.capitalize()} has {filler_hv:.0f} HV; only {_cutting_limit(**limit)}."
+
+
+@words_for("readiness.fit_hardened")
+def _fit_hardened(role: str) -> str:
+    return "Fit a hardened nozzle." if role == "nozzle" else "Fit hardened drive gears."
+
+
+@words_for("readiness.fit_hardened_or_record_hardness")
+def _fit_hardened_or_record(role: str) -> str:
+    return f"{_fit_hardened(role)} Or add its hardness to the catalogue."
+
+
+@words_for("readiness.life_left", "readiness.life_perhaps_used_up", "readiness.life_used_up")
+def _life(
+    part: str,
+    done: float,
+    life_median: float,
+    life_low: float,
+    life_high: float,
+    unit: str,
+    used_up_pct: float,
+) -> str:
+    band = f"{format_number(life_low)} to {format_number(life_high)}"
+    return (
+        f"After this job the {part} will have done {format_number(done)} of an expected "
+        f"{format_number(life_median)} ({band}) {UNIT_WORDS[unit]}: {used_up_pct:.0f} % likely to be used up "
+        "by then."
+    )
+
+
+@words_for("readiness.replace_part")
+def _replace_part(role: str, in_stock: int) -> str:
+    stock = f"{in_stock} in stock" if in_stock else "none in stock, reorder"
+    return f"Replace the {role.replace('_', ' ')} ({stock})."
+
+
+@words_for("readiness.job_too_hot_for_machine")
+def _job_too_hot(nozzle_c: float, limit_c: float, limited_by: str) -> str:
+    limiter = format_heat_limiter(limited_by)
+    return f"The job asks for {nozzle_c:.0f} °C at the nozzle; {limiter} allows {limit_c:.0f} °C."
+
+
+@words_for("readiness.material_too_hot_for_machine")
+def _material_too_hot(polymer: str, min_c: float, limit_c: float, limited_by: str) -> str:
+    limiter = format_heat_limiter(limited_by)
+    return f"{polymer} needs at least {min_c:.0f} °C; {limiter} allows {limit_c:.0f} °C."
+
+
+@words_for("readiness.bed_not_hot_enough")
+def _bed_not_hot_enough(bed_c: float, limit_c: float) -> str:
+    return f"A bed of {bed_c:.0f} °C is needed; this printer's reaches {limit_c:.0f} °C."
+
+
+@words_for("readiness.nozzle_outside_window")
+def _nozzle_outside_window(polymer: str, nozzle_c: float, min_c: float, max_c: float) -> str:
+    return f"The job's {nozzle_c:.0f} °C at the nozzle is outside the {min_c:.0f} to {max_c:.0f} °C of {polymer}."
+
+
+@words_for("readiness.bed_outside_window")
+def _bed_outside_window(polymer: str, bed_c: float, min_c: float, max_c: float) -> str:
+    return f"The job's bed of {bed_c:.0f} °C is outside the {min_c:.0f} to {max_c:.0f} °C of {polymer}."
+
+
+@words_for("readiness.no_heat_margin")
+def _no_heat_margin(nozzle_c: float, limit_c: float, limited_by: str) -> str:
+    return f"{nozzle_c:.0f} °C leaves no margin: {format_heat_limiter(limited_by)} allows {limit_c:.0f} °C."
+
+
+@words_for("readiness.temperatures_fit")
+def _temperatures_fit(nozzle_c: float, bed_c: float) -> str:
+    return f"{nozzle_c:.0f} °C at the nozzle and {bed_c:.0f} °C at the bed are within every limit."
+
+
+@words_for("readiness.has_enclosure")
+def _has_enclosure(toolhead: str) -> str:
+    return f"{toolhead} has an enclosure."
+
+
+@words_for("readiness.needs_no_enclosure")
+def _needs_no_enclosure(polymer: str) -> str:
+    return f"{polymer} needs no enclosure."
+
+
+@words_for("readiness.has_no_enclosure")
+def _has_no_enclosure(toolhead: str, polymer: str, needs_enclosure: bool, emission: str) -> str:
+    reasons = ["asks for an enclosure"] if needs_enclosure else []
+    if emission != "low":
+        reasons.append(f"gives off {emission}")
+    return f"{polymer} {' and '.join(reasons)}; {toolhead} has no enclosure."
+
+
+def _asks(max_flow_mm3_s: float, checked_at: str) -> str:
+    day = format_day(_time(checked_at))
+    return f"The job asks up to {format_number(max_flow_mm3_s)} mm³/s; the flow check of {day}"
+
+
+@words_for("readiness.flow_unchecked")
+def _flow_unchecked(max_flow_mm3_s: float, material: str, toolhead: str) -> str:
+    asks = f"The job asks up to {format_number(max_flow_mm3_s)} mm³/s"
+    return f"{asks}; there is no flow check of {material} on {toolhead}."
+
+
+@words_for("readiness.flow_checked_before_change")
+def _flow_checked_before_change(max_flow_mm3_s: float, checked_at: str, changed: Sequence[str]) -> str:
+    parts = " and ".join(PartKind.Role(role).label for role in changed)
+    return f"{_asks(max_flow_mm3_s, checked_at)} was made before a change of {parts}."
+
+
+@words_for("readiness.flow_lost", "readiness.flow_perhaps_lost")
+def _flow_lost(max_flow_mm3_s: float, checked_at: str, loss: float, **usable: Any) -> str:
+    return f"{_asks(max_flow_mm3_s, checked_at)} lost {100 * loss:.0f} % {format_usable(Usable(loss, **usable))}."
+
+
+@words_for("readiness.flow_faster_than_checked")
+def _flow_faster(max_flow_mm3_s: float, checked_at: str, tested_mm3_s: float) -> str:
+    return f"{_asks(max_flow_mm3_s, checked_at)} went no further than {format_number(tested_mm3_s)} mm³/s."
+
+
+@words_for("readiness.flow_cooler_than_checked")
+def _flow_cooler(max_flow_mm3_s: float, checked_at: str, checked_c: float, nozzle_c: float) -> str:
+    temperatures = f"was made at {checked_c:.0f} °C, the job prints at {nozzle_c:.0f} °C"
+    return f"{_asks(max_flow_mm3_s, checked_at)} {temperatures}."
+
+
+@words_for("readiness.flow_check_old")
+def _flow_check_old(max_flow_mm3_s: float, checked_at: str, days_ago: float, limit_days: int) -> str:
+    return f"{_asks(max_flow_mm3_s, checked_at)} is {days_ago:.0f} days old, more than {limit_days}."
+
+
+@words_for("readiness.flow_delivered")
+def _flow_delivered(max_flow_mm3_s: float, checked_at: str, up_to_mm3_s: float) -> str:
+    return f"{_asks(max_flow_mm3_s, checked_at)} lost less than 5 % up to {format_number(up_to_mm3_s)} mm³/s."
+
+
+def _counted(count: int, per_m: float, most_over_one: int) -> str:
+    each_m = f"{format_number(per_m)} for each metre of filament"
+    return f"{count} retractions, {each_m}, up to {most_over_one} over the same bit of it"
+
+
+@words_for("readiness.retractions_usual")
+def _retractions_usual(count: int, per_m: float, most_over_one: int) -> str:
+    return f"{_counted(count, per_m, most_over_one)}."
+
+
+@words_for("readiness.retractions_unusual")
+def _retractions_unusual(
+    count: int,
+    per_m: float,
+    most_over_one: int,
+    *,
+    usual_mm: float,
+    over_limit: Sequence[str],
+    limit_over_one: int,
+    limit_per_m: int,
+    limit_usual_mm: float,
+    guided: bool,
+) -> str:
+    path = "a long guide tube" if guided else "a drive on the toolhead"
+    reasons = {
+        "most_over_one": f"more than {limit_over_one} grind a bit of filament thin",
+        "per_m": f"more than {limit_per_m} a metre wear gears and filament",
+        "usual_mm": (
+            f"the usual {format_number(usual_mm)} mm are more than the {limit_usual_mm:g} mm for {path}"
+        ),
+    }
+    given = "; ".join(reasons[name] for name in over_limit)
+    return f"{_counted(count, per_m, most_over_one)}: {given} (common practice, no source)."
+
+
+@words_for("readiness.hot_end_count", "readiness.service_due", "readiness.service_overdue")
+def _service_count(
+    where: str,
+    service: str,
+    done: float,
+    interval: float,
+    unit: str,
+    recorded: bool,
+    others: Sequence[str] = (),
+) -> str:
+    count = f"{format_number(done)} of {format_number(interval)} {SERVICE_UNITS[unit]}"
+    unrecorded = "" if recorded else ", which was never recorded"
+    also = f" Due, too: {', '.join(others)}." if others else ""
+    return f"After this job {where} will have done {count} since its {service}{unrecorded}.{also}"
+
+
+@words_for("readiness.no_service_due")
+def _no_service_due(toolhead: str) -> str:
+    return f"No service of {toolhead} is due before this job ends."
+
+
+def _time(iso: str) -> datetime:
+    return datetime.fromisoformat(iso)
