@@ -10,6 +10,7 @@ WORDING = [
     "drying.advice_wording",
     "drying.cap_wording",
     "drying.plan_wording",
+    "drying.week.wording",
     "inventory.wording",
     "moisture.wording",
 ]

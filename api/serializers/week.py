@@ -5,6 +5,7 @@ from rest_framework import serializers
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.drying import DRYERS
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
+from api.serializers.statements import StatementSerializer
 from spools.drying.week.plans import DEFAULT_HOURS
 from spools.models import Feedstock, PlannedDrying, Polymer, PrintRequest
 from spools.refusals import refusal
@@ -67,7 +68,7 @@ class PlannedPrintSerializer(serializers.Serializer):
     state = serializers.ChoiceField(["in time", "in doubt", "late", "missing"])
     good_at = Moment(allow_null=True, help_text="null: good without drying, or missing")
     late_h = Number()
-    why = serializers.CharField(allow_blank=True)
+    reasons = StatementSerializer(many=True, help_text="why it is late, missing or in doubt")
 
 
 class WeekPlanSerializer(serializers.Serializer):
@@ -80,7 +81,7 @@ class WeekPlanSerializer(serializers.Serializer):
     ended_at = Moment(source="plan.ended_at", allow_null=True)
     staffed_from = serializers.TimeField(source="plan.staffed_from")
     staffed_to = serializers.TimeField(source="plan.staffed_to")
-    notes = serializers.ListField(child=serializers.CharField(), source="plan.notes")
+    notes = StatementSerializer(many=True, source="plan.notes")
     dryings = PlannedDryingSerializer(many=True)
     prints = PlannedPrintSerializer(many=True)
     violations = serializers.ListField(

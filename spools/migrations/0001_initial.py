@@ -376,7 +376,7 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("made_at", models.DateTimeField(blank=True, null=True)),
-                ("notes", models.JSONField(blank=True, default=list)),
+                ("notes", spools.models.statements.StatementField(blank=True, default=list)),
                 ("accepted_at", models.DateTimeField(blank=True, null=True)),
                 (
                     "accepted_by",
@@ -1372,7 +1372,12 @@ class Migration(migrations.Migration):
                     "good_at",
                     models.DateTimeField(blank=True, help_text="after drying, as it was planned", null=True),
                 ),
-                ("why", models.TextField(blank=True)),
+                (
+                    "reason",
+                    spools.models.statements.StatementField(
+                        help_text="why it is late or not made; null: it is in time", null=True
+                    ),
+                ),
             ],
             options={
                 "ordering": ["request__due_at", "id"],

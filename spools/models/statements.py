@@ -1,4 +1,4 @@
-"""A column that holds a statement."""
+"""A column that holds statements."""
 
 from typing import Any
 
@@ -9,11 +9,17 @@ from spools.statements import Statement
 
 
 class StatementField(models.JSONField):
-    """A Statement, stored as its code and values. Its sentence is not stored."""
+    """A Statement or a list of them, stored as codes and values. Their sentences are not stored."""
 
     def from_db_value(self, value: Any, expression: Any, connection: Any) -> Any:
         data = super().from_db_value(value, expression, connection)
-        return data if data is None or isinstance(expression, KeyTransform) else Statement.from_data(data)
+        if data is None or isinstance(expression, KeyTransform):
+            return data
+        return (
+            [Statement.from_data(row) for row in data]
+            if isinstance(data, list)
+            else Statement.from_data(data)
+        )
 
     def get_prep_value(self, value: Any) -> Any:
         return super().get_prep_value(_as_data(value))
@@ -23,4 +29,6 @@ class StatementField(models.JSONField):
 
 
 def _as_data(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_as_data(row) for row in value]
     return value.as_data() if isinstance(value, Statement) else value

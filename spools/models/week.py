@@ -13,6 +13,7 @@ from .catalogue import Feedstock, Polymer
 from .drying import DryingRun
 from .facts import Recorded, Withdrawable
 from .places import Place
+from .statements import StatementField
 from .stock import Spool
 
 
@@ -61,7 +62,7 @@ class WeekPlan(models.Model):
     )
     # Empty while it is being computed.
     made_at = models.DateTimeField(null=True, blank=True)
-    notes = models.JSONField(default=list, blank=True)
+    notes = StatementField(default=list, blank=True)
     accepted_at = models.DateTimeField(null=True, blank=True)
     accepted_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
@@ -173,7 +174,7 @@ class PlannedPrint(models.Model):
     spool = models.ForeignKey(Spool, models.PROTECT, null=True, blank=True, related_name="+")
     dried = models.BooleanField(default=False, help_text="good only after its planned drying")
     good_at = models.DateTimeField(null=True, blank=True, help_text="after drying, as it was planned")
-    why = models.TextField(blank=True)
+    reason = StatementField(null=True, help_text="why it is late or not made; null: it is in time")
 
     class Meta:
         ordering = ["request__due_at", "id"]

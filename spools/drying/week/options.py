@@ -31,6 +31,7 @@ from spools.drying.week.slots import SLOTS_H
 from spools.drying.week.storage_life import good_for_in_storage
 from spools.models import Place, Spool
 from spools.physics_inputs import Winding, advance_windings, hours_until
+from spools.statements import Statement
 
 # Set points that are tried for a spool in a dryer: its own and some of the others that are dried there.
 MOST_SET_POINTS = 4
@@ -54,7 +55,7 @@ class DryingOptions:
 
     by_spool: dict[int, list[Option]]
     details: Details
-    lacking: dict[int, str]
+    lacking: dict[int, Statement]
 
 
 @dataclass
@@ -81,7 +82,7 @@ def build_options(inputs: WeekInputs, wet: Sequence[Spool]) -> DryingOptions:
     _compute_all_hours(inputs, trials)
     by_spool: dict[int, list[Option]] = {}
     details: Details = {}
-    lacking: dict[int, str] = {}
+    lacking: dict[int, Statement] = {}
     for spool, group in groupby(sorted(trials, key=lambda trial: trial.spool.pk), lambda trial: trial.spool):
         spool_trials = list(group)
         by_spool[spool.pk] = []
@@ -94,7 +95,7 @@ def build_options(inputs: WeekInputs, wet: Sequence[Spool]) -> DryingOptions:
             lacking[spool.pk] = _reason_for_none(spool, spool_trials)
     for spool in wet:
         if spool.pk not in by_spool:
-            lacking[spool.pk] = "there is no dryer that may be set as cool as it needs"
+            lacking[spool.pk] = Statement("week.no_cool_dryer")
     return DryingOptions(by_spool, details, lacking)
 
 
@@ -253,15 +254,17 @@ def _good_for_after(inputs: WeekInputs, trial: _Trial) -> int:
     return min(good_for_in_storage(inputs, trial.spool, dried) for dried in advance_windings(lanes))
 
 
-def _reason_for_none(spool: Spool, trials: Sequence[_Trial]) -> str:
+def _reason_for_none(spool: Spool, trials: Sequence[_Trial]) -> Statement:
     """Why no drying makes a spool good."""
     hottest = max(trials, key=lambda trial: trial.set_point_c)
-    setting = f"{hottest.set_point_c:g} °C in {hottest.dryer}"
+    setting = {"set_point_c": hottest.set_point_c, "dryer": str(hottest.dryer)}
     suffices = any(hours is not None for trial in trials for hours in trial.hours.values())
     if suffices and heat_budget.is_polyamide(spool.feedstock.polymer):
-        return f"it would be more heat than a polyamide may have, as at {setting}"
-    return (
-        f"no dryer surely reaches {default_target_pct(spool):.2g} %: {DRYING_PROBE_HOURS[-1]} h at "
-        f"{setting} are not enough, and it may be no hotter ({compute_cap(spool, hottest.dryer).reason.sentence}, and the "
-        f"dryer may be {hottest.dryer.set_point_error_c:g} K off)"
-    )
+        return Statement("week.too_much_heat", setting)
+    reach = {
+        "target_pct": default_target_pct(spool),
+        "hours": DRYING_PROBE_HOURS[-1],
+        "cap": compute_cap(spool, hottest.dryer).reason.as_data(),
+        "error_k": hottest.dryer.set_point_error_c,
+    }
+    return Statement("week.out_of_reach", setting | reach)

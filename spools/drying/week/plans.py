@@ -24,6 +24,7 @@ from spools.drying.week.slots import StaffedHours
 from spools.invalidation import invalidate_advice
 from spools.models import PlannedDrying, PlannedPrint, WeekPlan
 from spools.refusals import refusal
+from spools.statements import Statement
 from spools.wording import format_time
 
 DEFAULT_HOURS = StaffedHours(time(7), time(22))
@@ -66,7 +67,7 @@ class ComputedPlan:
 
     problem: Problem
     schedule: WeekSchedule
-    reasons: dict[int, str]
+    reasons: dict[int, Statement | None]
 
 
 def compute_plan(plan: WeekPlan, now: datetime | None = None) -> ComputedPlan:
@@ -97,7 +98,7 @@ def store_plan(plan: WeekPlan, computed: ComputedPlan) -> WeekPlan:
             spool_id=assignment.spool,
             dried=assignment.dried,
             good_at=ends[assignment.spool] if assignment.dried and assignment.spool is not None else None,
-            why=computed.reasons[assignment.key],
+            reason=computed.reasons[assignment.key],
         )
         for assignment in schedule.assignments
     )

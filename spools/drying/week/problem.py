@@ -21,6 +21,7 @@ from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours
 from spools.drying.week.storage_life import good_until
 from spools.inventory.ledger import Amount
 from spools.models import Place, PlannedDrying, PrintRequest, Spool
+from spools.statements import Statement
 
 # The week goes on after the last request for as long as the longest drying, for requests that will be late.
 AFTER_LAST_H = 72
@@ -40,8 +41,8 @@ class Problem:
     requests: dict[int, PrintRequest]
     matching: dict[int, list[Spool]]
     details: Details
-    lacking: dict[int, str]
-    notes: list[str]
+    lacking: dict[int, Statement]
+    notes: list[Statement]
 
     def at(self, slot: int) -> datetime:
         """The time of a slot."""
@@ -130,10 +131,9 @@ def _build_request(inputs: WeekInputs, request: PrintRequest, due: int) -> Reque
     )
 
 
-def _capacity_notes(inputs: WeekInputs) -> list[str]:
+def _capacity_notes(inputs: WeekInputs) -> list[Statement]:
     return [
-        f"How many spools fit into {dryer} is not recorded: one at a time is planned. Enter it on the "
-        "place's page."
+        Statement("week.capacity_unknown", {"dryer": str(dryer)})
         for dryer in inputs.dryers.values()
         if dryer.spool_capacity is None and inputs.running_in(dryer) <= 1
     ]

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 
 from spools.drying.week.verify import Violation, find_violations
 from spools.models import PlannedDrying, PlannedPrint, WeekPlan
+from spools.statements import Statement
 
 
 @dataclass(frozen=True)
@@ -30,14 +31,12 @@ class PrintReport:
         return "in doubt" if self.broken else "in time"
 
     @property
-    def why(self) -> str:
-        """Why it is late, missing or in doubt; empty for a print that is in time."""
-        if self.state == "missing" and not self.planned.why:
-            return "Its drying was dropped. Plan again to have it back."
-        if self.broken:
-            again = "Its planned drying no longer holds. Plan again."
-            return f"{self.planned.why} {again}".strip()
-        return self.planned.why
+    def reasons(self) -> list[Statement]:
+        """Why it is late, missing or in doubt; none for a print that is in time."""
+        planned = [] if self.planned.reason is None else [self.planned.reason]
+        if self.state == "missing" and not planned:
+            return [Statement("week.drying_dropped")]
+        return [*planned, Statement("week.drying_broken")] if self.broken else planned
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,6 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from spools.codes import pretty
 from spools.drying.dryers import smell_of
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.gate import FirstStage
@@ -16,7 +15,7 @@ from spools.drying.week.storage_life import good_for_in_storage
 from spools.models import PlannedDrying
 from spools.moisture.state import moisture_of
 from spools.physics_inputs import DOUBT, ConstantAir, advance_windings
-from spools.wording import format_time
+from spools.statements import Statement
 
 
 @dataclass
@@ -29,7 +28,11 @@ class SettledDryings:
     slots: int
     fixed: dict[int, SettledDrying] = field(default_factory=dict)
     details: Details = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
+    notes: list[Statement] = field(default_factory=list)
+
+    def leave_out(self, planned: PlannedDrying, reason: str) -> None:
+        values = {"spool": planned.spool.code, "dryer": str(planned.dryer), "reason": reason}
+        self.notes.append(Statement("week.pinned_left_out", values))
 
 
 def settle_dryings(
@@ -44,17 +47,16 @@ def settle_dryings(
     ]
     room = Week(inputs.slots, (0,), (), capacity, (), ())
     for planned in pinned:
-        subject = f"The pinned drying of {pretty(planned.spool.code)} in {planned.dryer}"
         start, end = ((at - inputs.begin) // SLOT for at in (planned.start, planned.end))
         alone = planned.spool_id if planned.first_hours else None
         mode = Mode(planned.set_point_c, smell_of(planned.spool), alone)
         new = ScheduledDrying(planned.spool_id, planned.dryer_id, mode, start, end)
         if planned.spool_id in settled.fixed or planned.spool.emptied_at is not None:
-            settled.notes.append(f"{subject} is left out: the spool is drying already, or empty.")
+            settled.leave_out(planned, "spool_in_use")
         elif start < 0:
-            settled.notes.append(f"{subject} is left out: it should have begun by now.")
+            settled.leave_out(planned, "begun_late")
         elif planned.dryer_id not in inputs.dryers or not fits(room, new, dryings):
-            settled.notes.append(f"{subject} is left out: the dryer is taken then.")
+            settled.leave_out(planned, "dryer_taken")
         else:
             dryings.append(new)
             settled.slots = max(settled.slots, end)
@@ -78,13 +80,11 @@ def _fix_runs(inputs: WeekInputs, settled: SettledDryings) -> None:
     for (run, winding), dry_time in zip(drying, dry_at, strict=True):
         run_end = max(run.planned_end, dry_time or inputs.begin, inputs.begin)
         end = inputs.next_staffed(-((inputs.begin - run_end) // SLOT))
-        code = pretty(run.spool.code)
+        where = {"spool": run.spool.code, "dryer": str(run.dryer)}
         if dry_time is None:
-            settled.notes.append(f"{code} in {run.dryer} likely does not get dry so: not counted on.")
+            settled.notes.append(Statement("week.never_dry", where))
         elif dry_time > run.planned_end:
-            settled.notes.append(
-                f"Leave {code} in {run.dryer} until {format_time(dry_time)}: then likely dry."
-            )
+            settled.notes.append(Statement("week.leave_in", {**where, "dry_at": dry_time.isoformat()}))
         changes = run.change_at is not None and run.change_at > inputs.begin
         air = inputs.dryer_air(0, run.dryer, run.set_point_c, end / SLOTS_H)
         before = run.stages_until(inputs.begin)

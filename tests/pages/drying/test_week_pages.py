@@ -190,7 +190,8 @@ def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
     assert desk.get(drop).status_code == 405
     page = desk.get(reverse("week"))
     (report,) = [report for _, report in page.context["accepted"].prints]
-    assert report.why and shows(page, "Gears", report.why, note="print_missing")
+    [reason] = report.reasons
+    assert shows(page, "Gears", reason.sentence, note="print_missing")
     for old in (accepted, moved):
         late = reverse("planned-move", args=[old.pk])
         for answer in (desk.get(late, follow=True), desk.post(late, values, follow=True)):

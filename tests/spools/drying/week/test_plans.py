@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from background.running import run_due
 from spools.air.climate import record_readings
-from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.caps import suggested_set_point_c
 from spools.drying.gate import FirstStage, require_set_point
@@ -35,7 +34,7 @@ from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours
 from spools.drying.week.verify import chance_of, find_violations
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import Place, PlannedDrying, Polymer, PrintRequest, WeekPlan
-from spools.wording import format_time
+from spools.statements import Statement
 from tests.refusals import refuses
 from tests.spools.conftest import feedstock, hours_ago, polymer, receive
 from tests.spools.drying.test_stages import with_code
@@ -161,6 +160,10 @@ def test_alike_set_points_share_a_dryer_and_smells_are_separated(shelf, box):
     assert "takes on the smell" in texts(plan)
 
 
+def code_of(report) -> str | None:
+    return report.planned.reason and report.planned.reason.code
+
+
 def test_one_spool_serves_several_prints_and_grams_are_not_spent_twice(wet, dryer):
     for hours in (40, 50, 60):
         want("PA6", 200, hours, name=f"after {hours} h")
@@ -168,9 +171,8 @@ def test_one_spool_serves_several_prints_and_grams_are_not_spent_twice(wet, drye
     assert plan.standing().get().spool == wet["PA6"]
     states = [report.state for report in reports_by_name(plan).values()]
     assert sorted(states) == ["in time", "in time", "missing"]
-    assert "used up by the other prints" in " ".join(
-        report.planned.why for report in reports_by_name(plan).values()
-    )
+    codes = [code_of(report) for report in reports_by_name(plan).values()]
+    assert sorted(filter(None, codes)) == ["week.used_up"]
 
 
 def test_nobody_has_to_come_at_night(wet, dryer):
@@ -195,10 +197,13 @@ def test_an_impossible_print_has_a_reason_and_the_rest_is_planned(wet, shelf, dr
     rows = reports_by_name(plan)
     assert rows["PC"].state == "in time"
     assert rows["soon"].state == "late"
-    assert "Even with the dryers to itself it is good on" in rows["soon"].planned.why
-    assert "surely holds 5000 g" in rows["much"].planned.why
-    assert "There is no spool of PA66" in rows["PA66"].planned.why
-    assert "may be no hotter" in rows["PEI"].planned.why and "PLA" in rows["PEI"].planned.why
+    assert code_of(rows["soon"]) == "week.earliest"
+    much, missing = rows["much"].planned.reason, rows["PA66"].planned.reason
+    assert (much.code, much.values["mass_g"]) == ("week.amount_too_small", 5000)
+    assert missing == Statement("week.no_spool", {"material": "PA66"})
+    [lacking] = rows["PEI"].planned.reason.values["lacking"]
+    assert lacking["code"] == "week.out_of_reach"
+    assert lacking["values"]["cap"]["values"]["part"]["values"] == {"material": "pla"}
     assert find_violations(plan) == []
 
 
@@ -207,7 +212,7 @@ def test_the_earliest_that_could_be_is_not_later_than_what_is_planned(wet, dryer
     due_at = next_quarter(in_hours(1)) + timedelta(minutes=7)
     add_print_request(Polymer.objects.get(name="PA6"), 100, due_at, name="soon")
     soon = reports_by_name(planned())["soon"]
-    assert f"it is good on {format_time(soon.good_at)} at the earliest" in soon.why
+    assert soon.reasons == [Statement("week.earliest", {"good_at": soon.good_at.isoformat()})]
 
 
 def test_too_few_hours_make_the_fewest_prints_late_with_a_reason(wet, dryer):
@@ -216,14 +221,14 @@ def test_too_few_hours_make_the_fewest_prints_late_with_a_reason(wet, dryer):
     rows = reports_by_name(planned())
     late = [report for report in rows.values() if report.state == "late"]
     assert late and len(late) < 3
-    assert all("not enough hours in the dryers" in report.planned.why for report in late)
+    assert {code_of(report) for report in late} == {"week.too_few_hours"}
 
 
 def test_without_a_dryer_or_a_list_there_is_no_plan(wet):
     with refuses("no_request"):
         create_plan()
     want("PA6", 100, 50)
-    assert "there is no dryer" in reports_by_name(planned())["PA6"].planned.why
+    assert code_of(reports_by_name(planned())["PA6"]) == "week.no_dryer"
     with refuses("no_staffed_hours"):
         create_plan(StaffedHours(time(9), time(9)))
 
@@ -249,7 +254,8 @@ def test_runs_that_go_on_are_waited_for_and_joined(wet, shelf, box):
     assert rows["PETG"].good_at >= timezone.now() + timedelta(hours=6)
     assert plan.standing().get().spool == wet["TPU 95A"]
     # One of the runs ends before its spool is dry, and a note says so.
-    assert any(note.startswith(f"Leave {pretty(wet['PC'].code)} in Large until") for note in plan.notes)
+    left_in = [note.values for note in plan.notes if note.code == "week.leave_in"]
+    assert (wet["PC"].code, "Large") in [(values["spool"], values["dryer"]) for values in left_in]
     assert find_violations(plan) == []
 
 
@@ -413,7 +419,8 @@ def test_the_check_of_plans_detects_violations(wet, dryer, shelf, change, why):
     drying.save()
     assert why in texts(plan)
     (print_of,) = report_prints(plan, list(plan.standing()), find_violations(plan))
-    assert print_of.state == "in doubt" and "no longer holds" in print_of.why
+    assert print_of.state == "in doubt"
+    assert print_of.reasons[-1] == Statement("week.drying_broken")
 
 
 KINDS = ["PLA", "PETG", "PC", "PA6", "PA12", "TPU 95A", "ABS", "PVA", "PMMA"]
