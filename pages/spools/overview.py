@@ -5,7 +5,6 @@ from typing import Any
 
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
-from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -15,7 +14,8 @@ from spools.air.hourly import HOUR
 from spools.board import board
 from spools.catalogue.values import material_values
 from spools.drying.advice_wording import format_hours_ahead
-from spools.models import Spool, SpoolBoard, Stay
+from spools.inventory.queries import search_spools
+from spools.models import Spool, SpoolBoard
 
 PER_PAGE = 50
 
@@ -24,8 +24,11 @@ PER_PAGE = 50
 def spools(request: HttpRequest) -> HttpResponse:
     """Those in use, or with ?empty=1 those used up; ?q= narrows by code, material, maker, colour, place."""
     live, empty = board_version(), "empty" in request.GET
-    search = request.GET.get("q", "").replace("\0", "").strip()
-    page = Paginator(_find(search, empty), PER_PAGE).get_page(request.GET.get("page"))
+    search = request.GET.get("q", "").strip()
+    listed = Spool.objects.filter(emptied_at__isnull=not empty).select_related(
+        "feedstock__polymer", "feedstock__maker", "feedstock__filler"
+    )
+    page = Paginator(search_spools(listed, search), PER_PAGE).get_page(request.GET.get("page"))
     now, shown = timezone.now(), list(page)
     rows = {} if empty else board.read([spool.pk for spool in shown], now)
     query = request.GET.copy()
@@ -39,24 +42,6 @@ def spools(request: HttpRequest) -> HttpResponse:
         "live": live,
     }
     return render(request, "spools/list.html", context)
-
-
-def _find(search: str, empty: bool) -> QuerySet[Spool]:
-    matches = Spool.objects.filter(emptied_at__isnull=not empty).select_related(
-        "feedstock__polymer", "feedstock__maker", "feedstock__filler"
-    )
-    for word in search.split():
-        stays = Stay.objects.filter(spool=OuterRef("pk"), end=None, place__name__icontains=word)
-        matches = matches.filter(
-            Q(code__icontains=word.replace("-", ""))
-            | Q(batch__icontains=word)
-            | Q(feedstock__name__icontains=word)
-            | Q(feedstock__colour__icontains=word)
-            | Q(feedstock__polymer__name__icontains=word)
-            | Q(feedstock__maker__name__icontains=word)
-            | Exists(stays)
-        )
-    return matches
 
 
 def _answers(spool: Spool, row: SpoolBoard | None, now: datetime) -> dict[str, Any]:
