@@ -55,6 +55,13 @@ class MoistureSerializer(serializers.Serializer):
     why = StatementSerializer(many=True)
 
 
+class LastsSerializer(serializers.Serializer):
+    """How long a spool is good where it is; null: for longer than a forecast looks ahead."""
+
+    prints_well_until = Moment(allow_null=True, help_text="from then on it may no longer print well")
+    printable_until = Moment(allow_null=True, help_text="from then on it may be over its print limit")
+
+
 class SpoolSerializer(ModelSerializer):
     feedstock_name = serializers.CharField(source="feedstock.__str__", read_only=True)
     polymer_name = serializers.CharField(source="feedstock.polymer.name", read_only=True)
@@ -99,9 +106,11 @@ class SpoolDetailSerializer(SpoolSerializer):
     loading = serializers.SerializerMethodField()
     moisture = serializers.SerializerMethodField()
     verdicts = serializers.SerializerMethodField()
+    lasts = serializers.SerializerMethodField()
+    advice = serializers.SerializerMethodField()
 
     class Meta(SpoolSerializer.Meta):
-        fields = [*SpoolSerializer.Meta.fields, "loading", "moisture", "verdicts"]
+        fields = [*SpoolSerializer.Meta.fields, "loading", "moisture", "verdicts", "lasts", "advice"]
 
     @extend_schema_field(LoadingSerializer(allow_null=True))
     def get_loading(self, spool: Any) -> Any:
@@ -111,6 +120,18 @@ class SpoolDetailSerializer(SpoolSerializer):
     @extend_schema_field(MoistureSerializer)
     def get_moisture(self, spool: Spool) -> Any:
         return MoistureSerializer(self.context["moisture"]).data
+
+    @extend_schema_field(LastsSerializer(allow_null=True))
+    def get_lasts(self, spool: Spool) -> Any:
+        """How long it is good in its place; null once it is empty."""
+        row = self.context["board"]
+        return None if row is None else LastsSerializer(row).data
+
+    @extend_schema_field(StatementSerializer(allow_null=True))
+    def get_advice(self, spool: Spool) -> Any:
+        """How it is to be dried, or that it need not be; null once it is empty."""
+        row = self.context["board"]
+        return None if row is None else StatementSerializer(row.advice).data
 
     @extend_schema_field(PairVerdictSerializer(many=True))
     def get_verdicts(self, spool: Spool) -> Any:

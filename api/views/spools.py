@@ -20,6 +20,7 @@ from api.views.readiness import job_spec, judge_pairs
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
 from spools import codes
+from spools.board import board
 from spools.drying.options import PlanRequest
 from spools.drying.plans import plan_drying
 from spools.inventory.assumptions import correct_reel
@@ -72,6 +73,7 @@ class Spools(VersionMixin, Endpoint):
             "remaining": remaining_by_spool([spool]),
             "moisture": moisture_now(spool),
             "verdicts": judge_pairs([(toolhead, spool) for toolhead in toolheads]),
+            "board": board.read([spool.pk]).get(spool.pk),
         }
         return respond(serializers.SpoolDetailSerializer, spool, context=context)
 

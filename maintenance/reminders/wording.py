@@ -61,8 +61,6 @@ TITLES = {
 }
 FINISH = "Finish the run on the drying page and put the spool into dry storage."
 REMEDIES = {
-    "reminder_remedy.dry": "Dry it: its page works out for how long (usual from damp: {usual_h} h at "
-    "{usual_set_point_c:g} °C).",
     "reminder_remedy.store_dry": "Put it into dry storage after this print, or dry it; its page has the plan.",
     "reminder_remedy.weigh": "Weigh it with its reel: the difference from its last weighing shows how much "
     "water it took up.",

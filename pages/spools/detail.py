@@ -2,11 +2,9 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.utils import timezone
 
 from maintenance.board.shop import load_board
 from maintenance.board.version import board_version
@@ -14,12 +12,13 @@ from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from pages.spools.lookup import with_spool
 from pages.spools.timeline import TimelineEvent, build_timeline
 from pages.spools.winding_chart import draw_winding
+from spools.air.hourly import HOUR
 from spools.catalogue.values import material_values, properties
 from spools.codes import pretty
-from spools.drying.forecast import estimate_dry_times, needed_until
+from spools.drying.advice_wording import format_both_times
 from spools.drying.heat_budget import compute_heat
 from spools.inventory import ledger
-from spools.models import DryingRun, Feedstock, Spool
+from spools.models import Feedstock, Spool
 from spools.moisture.history import Segment
 from spools.moisture.state import Interval, Moisture, forecast, moisture_now
 from spools.moisture.wording import ORIGIN
@@ -108,8 +107,12 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
         "since": moisture.history.stays[-1].start,
         "air_from": ORIGIN[segment.air.origin] if segment else "",
         "forecasts": forecast_wet(moisture, segment) if segment and not row.run else [],
-        **_dryer_context(row.run, moisture),
-        "now": timezone.now(),
+        "lasts": format_both_times(
+            _hours_ahead(row.prints_well_until, moisture.at),
+            _hours_ahead(row.printable_until, moisture.at),
+            f"In {row.place}" if row.place else "Where it is",
+        ),
+        "run": row.run,
         "toolhead": toolhead,
         "loading": toolhead
         and next((event for event in events if event.kind == "loading" and not event.until), None),
@@ -118,12 +121,8 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
     }
 
 
-def _dryer_context(run: DryingRun | None, moisture: Moisture) -> dict[str, Any]:
-    """When all of it is likely dry, and when that is well after the end of its planned hours."""
-    if run is None:
-        return {"run": None}
-    dry_at = estimate_dry_times([(run, moisture.winding)], moisture.at)[0]
-    return {"run": run, "run_dry_at": dry_at, "run_needed_until": needed_until(run, dry_at, timezone.now())}
+def _hours_ahead(until: datetime | None, now: datetime) -> float | None:
+    return None if until is None else max(0.0, (until - now) / HOUR)
 
 
 @with_spool

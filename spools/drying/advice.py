@@ -76,7 +76,7 @@ class Advice:
     @property
     def statement(self) -> Statement:
         """The advice as a statement, for a remedy: the code is of its kind, the values are all of it."""
-        values = msgspec.to_builtins(self)
+        values = msgspec.json.decode(msgspec.json.encode(self))
         return Statement(f"advice.{values.pop('kind')}", values)
 
     @property

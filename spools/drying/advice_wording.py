@@ -1,7 +1,7 @@
 """The words of advice: where, when and how hot a spool is dried, and how long it is good afterwards."""
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from spools.codes import join_codes
@@ -56,9 +56,11 @@ def _unreachable(cautions: Sequence[Values], drying: Values, **_: Any) -> str:
 
 @words_for("advice.in_run")
 def _in_run(drying: Values, cautions: Sequence[Values], **_: Any) -> str:
-    ready = f", dry {format_iso(drying['ready_at'])}" if drying["ready_at"] else ""
+    over_at = datetime.fromisoformat(drying["starts_at"]) + timedelta(hours=drying["hours"])
+    ready = f" It is dry {format_iso(drying['ready_at'])}." if drying["ready_at"] else ""
     return _join(
-        f"In a run in {drying['dryer']}{ready}.",
+        f"In a run in {drying['dryer']} since {format_iso(drying['starts_at'])}, {_stages(drying)}, planned "
+        f"until {format_time(over_at)}.{ready}",
         *(Statement.from_data(caution).sentence for caution in cautions),
     )
 
@@ -111,7 +113,12 @@ def format_iso(at: str) -> str:
 
 def format_both_times(well_h: float | None, printable_h: float | None, where: str) -> str:
     """Both times: how long a spool prints well, and how long it stays printable."""
-    return f"{where} it prints well for {format_hours_ahead(well_h)}, printable for {format_hours_ahead(printable_h)}."
+    if printable_h is not None and printable_h <= 0:
+        return f"{where} it may be over its print limit already."
+    printable = f"printable for {format_hours_ahead(printable_h)}"
+    if well_h is not None and well_h <= 0:
+        return f"{where} it may not print well any more, {printable}."
+    return f"{where} it prints well for {format_hours_ahead(well_h)}, {printable}."
 
 
 def format_hours_ahead(hours: float | None) -> str:

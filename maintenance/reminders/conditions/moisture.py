@@ -78,13 +78,11 @@ def _limit_pct(row: SpoolBoard) -> float:
 
 
 def _wet(row: SpoolBoard) -> Reminder:
-    polymer = row.spool.feedstock.polymer
-    usual = {"usual_h": polymer.dry_hours, "usual_set_point_c": polymer.dry_set_c}
     return Reminder(
         kind=Kind.DRY,
         condition=f"dry:spool:{row.spool_id}",
         reason=Statement("reminder.outer_turns_wet", _outer_water(row)),
-        remedy=Statement("reminder_remedy.dry", usual),
+        remedy=row.advice,
         spool=row.spool,
         amount=row.p50_pct,
         amount_unit="outer_water_pct",

@@ -146,10 +146,6 @@ EXAMPLES = {
         "800 g on all spools; the reorder point is 1000 g. At 6.7 g a day it lasts until 1 Mar 2026.",
     ),
     "reminder.feedstock_low.title": (FEEDSTOCK, "Reorder grey PLA"),
-    "reminder_remedy.dry": (
-        {"usual_h": "12-16", "usual_set_point_c": 80.0},
-        "Dry it: its page works out for how long (usual from damp: 12-16 h at 80 °C).",
-    ),
     "reminder_remedy.store_dry": (
         {},
         "Put it into dry storage after this print, or dry it; its page has the plan.",

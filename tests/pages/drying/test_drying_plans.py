@@ -10,6 +10,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from pages.drying import views
+from spools.board import board
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.models import CouponTest, DryingRun, Spool
@@ -56,7 +57,9 @@ def test_a_plan_shows_both_stages_and_starts_them(shop, desk, pva):
     response = desk.post(of("spool-dry", pva), started(shop, first_hours=initial["first_hours"]), follow=True)
     run = DryingRun.objects.get()
     assert (run.first_set_point_c, run.first_hours, run.set_point_c) == (40, plan.first.hours, 50)
-    assert f"Drying in Oven A at {run.temperatures}" in words(response)
+    advice = board.read([pva.pk])[pva.pk].advice
+    assert (advice.code, advice.values["run"]) == ("advice.in_run", run.pk)
+    assert advice.sentence in words(response)
     assert "Turn it up to 50 °C at" in words(desk.get(reverse("drying")))
     assert f"at {run.temperatures}" in words(desk.get(reverse("drying-finish", args=[shop.dryer.pk])))
 

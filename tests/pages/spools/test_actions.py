@@ -149,7 +149,6 @@ def test_drying_starts_with_a_weighing_before(shop, desk, free):
     ("values", "field"),
     [
         ({"planned_hours": "0"}, "planned_hours"),
-        ({"planned_hours": ""}, "planned_hours"),
         ({"gross_g": "5"}, "gross_g"),
         ({"when": "2190-01-01T10:00"}, "when"),
     ],

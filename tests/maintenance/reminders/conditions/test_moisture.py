@@ -11,6 +11,7 @@ from maintenance.reminders.conditions import moisture
 from maintenance.reminders.reconcile import Counts
 from maintenance.reminders.sweep import sweep
 from spools.air.hourly import hour_of
+from spools.board import board
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.inventory.ledger import weigh
 from spools.inventory.moves import move_spool
@@ -33,7 +34,9 @@ def test_a_wet_spool_opens_one_reminder(shop, wet, plain):
     assert (reminder.condition, reminder.spool) == (dry_condition(wet), wet)
     values = reminder.reason.values
     assert (reminder.reason.code, values["polymer"]) == ("reminder.outer_turns_wet", "PA6")
-    assert values["limit_pct"] == 0.5 and reminder.remedy.values["usual_set_point_c"] == 80
+    assert values["limit_pct"] == 0.5
+    assert reminder.remedy == board.read([wet.pk])[wet.pk].advice
+    assert reminder.remedy.values["drying"]["stages"][0][0] == 75
     assert sweep() == Counts(0, 0)
     assert Reminder.objects.count() == 1
 
