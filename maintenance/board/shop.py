@@ -23,7 +23,6 @@ from maintenance.readiness.inputs import (
     small_job,
 )
 from maintenance.readiness.rules import judge
-from maintenance.readiness.states import Dryers, dry_advice, load_dryers
 from maintenance.readiness.verdict import STATES, Verdict
 from spools.air.climate import room_airs
 from spools.board import board as spool_board
@@ -48,7 +47,6 @@ class Board:
     materials: Mapping[int, MaterialInputs]
     airs: Mapping[int, AirClass]
     loaded: Mapping[int, int]
-    dryers: Dryers
 
     @property
     def computed_at(self) -> datetime:
@@ -97,7 +95,7 @@ class Board:
             compute_tail_g(toolhead, material),
         )
         job = small_job(material, toolhead.hot_end_max_c, toolhead.bed_limit_c)
-        return ReadinessInputs(_spool_inputs(spool, row, self.dryers), site, material, toolhead, job)
+        return ReadinessInputs(_spool_inputs(spool, row), site, material, toolhead, job)
 
 
 def load_board(
@@ -109,7 +107,6 @@ def load_board(
     now = now or timezone.now()
     rows = spool_board.read(spool_ids, now)
     spools = Spool.objects.select_related("feedstock__polymer", "feedstock__filler", "feedstock__maker")
-    spools = spools.prefetch_related("drying_runs")
     spools_by_id = spools.in_bulk(list(rows))
     materials = toolheads.load_materials({spool.feedstock_id for spool in spools_by_id.values()})
     machines = toolheads.read(toolhead_ids, materials, now)
@@ -123,7 +120,6 @@ def load_board(
         materials,
         load_airs(heads.values(), now),
         load_loaded(),
-        load_dryers(),
     )
 
 
@@ -154,7 +150,7 @@ def load_loaded() -> dict[int, int]:
     return dict(Loading.objects.present().values_list("toolhead", "spool"))
 
 
-def _spool_inputs(spool: Spool, row: SpoolBoard, dryers: Dryers) -> SpoolInputs:
+def _spool_inputs(spool: Spool, row: SpoolBoard) -> SpoolInputs:
     return SpoolInputs(
         code=pretty(spool.code),
         low_g=row.low_g,
@@ -162,5 +158,5 @@ def _spool_inputs(spool: Spool, row: SpoolBoard, dryers: Dryers) -> SpoolInputs:
         high_g=row.high_g,
         now=OuterMoisture(SMALL_JOB_G, row.p10_pct, row.p50_pct, row.p90_pct, row.over_clear, row.over_hold),
         run=describe_run(row.run),
-        dry_advice=dry_advice(spool, dryers, list(spool.drying_runs.all()), row.run),
+        dry_advice=row.advice,
     )

@@ -21,7 +21,6 @@ from maintenance.readiness.inputs import JobSpec, small_job
 from maintenance.readiness.rules import judge
 from maintenance.readiness.states import (
     SpoolState,
-    load_dryers,
     load_machine_states,
     load_spool_states,
 )
@@ -152,9 +151,7 @@ def _judge(
         for number, spool_id in chosen.items():
             if spool_id is not None:
                 groups.setdefault((heads[facts.uses[number].tool].pk, spool_id), []).append(number)
-    spool_states = load_spool_states(
-        Spool.objects.filter(pk__in={spool_id for _, spool_id in groups}), load_dryers()
-    )
+    spool_states = load_spool_states(Spool.objects.filter(pk__in={spool_id for _, spool_id in groups}))
     machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead_id for toolhead_id, _ in groups}))
     pairs = [(machines[toolhead_id], spool_states[spool_id]) for toolhead_id, spool_id in groups]
     specs = {
@@ -297,7 +294,7 @@ def record_file_job(
     heads = list(printer.toolheads.select_related("printer").order_by("name"))
     _require_fit(facts, printer, heads, spools)
     mark = mark or facts.marks[-1]
-    spool_states = load_spool_states(spools, load_dryers())
+    spool_states = load_spool_states(spools)
     groups: dict[Pair, list[int]] = {}
     for number, spool in enumerate(spools):
         if mark.filament_mm[number] > 0 or number == 0:

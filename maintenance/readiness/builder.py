@@ -29,7 +29,6 @@ from maintenance.readiness.rules import judge
 from maintenance.readiness.states import (
     MachineState,
     SpoolState,
-    load_dryers,
     load_machine_states,
     load_spool_states,
 )
@@ -72,7 +71,7 @@ def load_inputs_of_pairs(
 
     at: a past time to judge for; the grams on the spool are those of now.
     """
-    spools = load_spool_states([spool for _, spool in pairs], load_dryers(), at)
+    spools = load_spool_states([spool for _, spool in pairs], at)
     machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead.pk for toolhead, _ in pairs}), at)
     states = [(machines[toolhead.pk], spools[spool.pk]) for toolhead, spool in pairs]
     return build_inputs(states, job, at)

@@ -1,9 +1,8 @@
 """Loads the states of spools and toolheads that the readiness inputs are built from, in a few queries."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import NamedTuple
 
 from django.db.models import OuterRef, QuerySet, Subquery
 from django.utils import timezone
@@ -15,11 +14,9 @@ from maintenance.readiness.material_changes import LoadedMaterial, load_last_mat
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.wear.abrasion import Filament
 from spools.air.climate import Climate, room_airs
-from spools.drying.caps import compute_cap, joining_set_point_c
-from spools.drying.gate import open_runs
-from spools.drying.heat_budget import ALL, compute_heat, usual_life_share
+from spools.board.board import load_advice
 from spools.inventory.ledger import Amount
-from spools.models import DryingRun, Place, Spool
+from spools.models import DryingRun, Spool
 from spools.moisture.state import Moisture, moisture_of
 from spools.statements import Statement
 
@@ -51,58 +48,20 @@ class MachineState:
     fed: list[LoadedMaterial]
 
 
-class Dryers(NamedTuple):
-    """The dryers of the shop, with the rooms whose air they take in, and the open drying runs."""
-
-    places: list[Place]
-    runs: list[DryingRun]
-
-    def runs_in(self, dryer: Place) -> list[DryingRun]:
-        return [run for run in self.runs if run.dryer_id == dryer.pk]
-
-
-def load_dryers() -> Dryers:
-    """Loads the dryers of the shop and their open runs. Two queries."""
-    places = Place.objects.filter(kind=Place.Kind.DRYER).select_related("room")
-    return Dryers(list(places), list(open_runs()))
-
-
 def load_spool_states(
-    spools: Iterable[Spool], dryers: Dryers, at: datetime | None = None, *, preloaded: bool = False
+    spools: Iterable[Spool], at: datetime | None = None, *, preloaded: bool = False
 ) -> dict[int, SpoolState]:
-    """The states of spools, by their ids.
-
-    dryers: all of the shop, for the remedy. preloaded: as for moisture_of.
-    """
+    """The states of spools, by their ids. preloaded: as for moisture_of."""
     moistures = moisture_of(spools, at, preloaded=preloaded)
     then = at or timezone.now()
+    advice = load_advice(moistures, then)
     states = {}
     for pk, moisture in moistures.items():
         history = moisture.history
-        run = history.run_at(then)
-        advice = dry_advice(history.spool, dryers, history.runs, run)
         filament = filament_of(history.spool.feedstock)
-        states[pk] = SpoolState(history.spool, history.remaining(), moisture, run, advice, filament)
+        run = history.run_at(then)
+        states[pk] = SpoolState(history.spool, history.remaining(), moisture, run, advice[pk], filament)
     return states
-
-
-def dry_advice(
-    spool: Spool, dryers: Dryers, past_runs: Sequence[DryingRun], run: DryingRun | None
-) -> Statement:
-    """Where and how hot to dry a spool, or the run that it is in. The plan on the spool's page adds the hours."""
-    if run is not None:
-        return Statement("readiness.is_in_dryer", {"dryer": str(run.dryer)})
-    if not dryers.places:
-        return Statement("readiness.no_dryer")
-    set_points_c = {dryer: joining_set_point_c(spool, dryer, dryers.runs) for dryer in dryers.places}
-    dryer, set_point_c = max(set_points_c.items(), key=lambda item: item[1])
-    limits = compute_cap(spool, dryer)
-    values = {"dryer": str(dryer), "set_point_c": set_point_c}
-    share = compute_heat(spool, past_runs, timezone.now()).life_share
-    if share is not None and share + usual_life_share(spool) > ALL:
-        return Statement("readiness.heat_used_up", values | {"used_pct": 100 * share})
-    stages = {"starts_cooler": limits.start_c < set_point_c, "ends_hotter": limits.two_stages}
-    return Statement("readiness.dry_in", values | stages)
 
 
 def load_machine_states(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> dict[int, MachineState]:

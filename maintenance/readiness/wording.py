@@ -21,9 +21,7 @@ def _fixed(sentences: dict[str, str]) -> None:
 
 _fixed(
     {
-        "take_out_when_dry": (
-            "Take it out of the dryer when it is dry enough: its page tells from when on it likely is."
-        ),
+        "print_from_dry_box": "It is dry now: print it from a dry box, or split the job.",
         "record_places_or_dry": "Record where it has been, or dry it.",
         "take_other_spool_or_weigh": "Take another spool, or weigh this one.",
         "weigh_or_take_other_spool": "Weigh the spool, or take another one.",
@@ -47,7 +45,6 @@ _fixed(
         "retract_less": "Retract less often or shorter; look at the gears.",
         "clean_hot_end": "Clean the hot end and record it.",
         "do_service": "Do it and record it on the service page.",
-        "no_dryer": "Dry it. There is no dryer here yet: add one to see a plan.",
     }
 )
 
@@ -63,29 +60,6 @@ def _in_run(
 ) -> str:
     set_points = format_set_points(set_point_c, first_set_point_c, first_h)
     return f"It dries in {dryer} at {set_points}, planned until {format_time(_time(planned_end))}."
-
-
-@words_for("readiness.dry_in")
-def _dry_in(dryer: str, set_point_c: float, starts_cooler: bool, ends_hotter: bool) -> str:
-    stages = ""
-    if starts_cooler:
-        stages = ", after a cooler first stage"
-    elif ends_hotter:
-        stages = ", hotter once it has lost the water that softens it"
-    return f"Dry it in {dryer} at {set_point_c:g} °C{stages}; its page works out for how long."
-
-
-@words_for("readiness.heat_used_up")
-def _heat_used_up(used_pct: float, dryer: str, set_point_c: float) -> str:
-    return (
-        f"{used_pct:.0f} % of what a polyamide may have of hot air is used up: keep it dry, or dry it only "
-        f"as far as this job needs, no hotter than {set_point_c:g} °C in {dryer}; its page has the plan."
-    )
-
-
-@words_for("readiness.is_in_dryer")
-def _is_in_dryer(dryer: str) -> str:
-    return f"It is in {dryer}."
 
 
 @words_for("readiness.moisture_unknown")

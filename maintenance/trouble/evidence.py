@@ -12,7 +12,7 @@ from maintenance.parts.life import PartWear
 from maintenance.readiness.builder import build_inputs
 from maintenance.readiness.inputs import JobSpec, OuterMoisture, ReadinessInputs
 from maintenance.readiness.rules.service import material_change
-from maintenance.readiness.states import MachineState, load_dryers, load_machine_states, load_spool_states
+from maintenance.readiness.states import MachineState, load_machine_states, load_spool_states
 from maintenance.trouble.causes import CAUSES
 from maintenance.trouble.rules import Evidence, PartAtPrint, PastOutcomes
 from maintenance.wear.abrasion import cuts
@@ -34,7 +34,7 @@ def load_evidence(
     toolhead: Toolhead, spool: Spool, at: datetime, symptoms: Sequence[str], job: JobSpec | None = None
 ) -> Evidence:
     """The evidence of a print that began at that time; job: without it a small one."""
-    known = load_spool_states([spool], load_dryers(), at)[spool.pk]
+    known = load_spool_states([spool], at)[spool.pk]
     machine = load_machine_states(Toolhead.objects.filter(pk=toolhead.pk), at)[toolhead.pk]
     found = build_inputs([(machine, known)], job)[toolhead.pk, spool.pk]
     moisture = known.moisture

@@ -6,7 +6,7 @@ one pass with the checkpoints of moisture and stored with them in one transactio
 added about its spool meanwhile; so no fact is lost and nothing is half written.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -23,6 +23,8 @@ from spools.drying.dryers import load_dryers
 from spools.invalidation import load_advice_generation, wake
 from spools.models import CacheVersion, Spool, SpoolBoard
 from spools.moisture import cache as moisture_cache
+from spools.moisture.state import Moisture
+from spools.statements import Statement
 
 # As many stale rows as a reader computes itself, about a second's work; more are read with their age.
 AT_ONCE = 200
@@ -123,6 +125,18 @@ def _catch_up(stale: Sequence[int], now: datetime) -> list[SpoolBoard]:
     computed = compute(stale, now)
     store(computed)
     return computed.rows
+
+
+def load_advice(states: Mapping[int, Moisture], at: datetime) -> dict[int, Statement]:
+    """The drying advice for spools, by spool id: that of fresh rows, else as of their states. Stores nothing.
+
+    states: their moisture at a time, by spool id.
+    """
+    rows = SpoolBoard.objects.filter(fresh(timezone.now()), pk__in=list(states))
+    found = dict(rows.values_list("pk", "advice"))
+    others = {pk: state for pk, state in states.items() if pk not in found}
+    computed = advise(others, load_dryers(at)) if others else {}
+    return found | {pk: advice.statement for pk, advice in computed.items()}
 
 
 def find_stale(now: datetime) -> list[int]:

@@ -264,8 +264,12 @@ def _add_times_after(found: list[_Dried], dryers: Dryers) -> dict[int, Advice]:
     advice = {one.state.history.spool.pk: one.advice for one in found}
     for one, place, ((well_h, printable_h),) in zip(dried, places, forecast_limits(lanes), strict=True):
         pk = one.state.history.spool.pk
-        advice[pk] = replace(one.advice, place=place, well_h=well_h, printable_h=printable_h)
+        advice[pk] = replace(one.advice, place=place, well_h=_round(well_h), printable_h=_round(printable_h))
     return advice
+
+
+def _round(hours: float | None) -> float | None:
+    return None if hours is None else round(hours, 1)
 
 
 def _air_after(state: Moisture, dryers: Dryers) -> tuple[str, ConstantAir]:

@@ -5,8 +5,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.utils import timezone
-
 from spools import limits
 from spools.catalogue import coupons
 from spools.catalogue.values import material_values, softened_by_water
@@ -90,17 +88,6 @@ def suggested_set_point_c(spool: Spool, dryer: Place, others: Iterable[Spool] = 
     """The usual drying temperature of a run in one stage, at most the cap less the dryer's error, in °C."""
     limit_c = compute_cap(spool, dryer, others).start_c - dryer.set_point_error_c
     return float(math.floor(min(material_values(spool.feedstock).dry_set_c, limit_c)))
-
-
-def joining_set_point_c(spool: Spool, dryer: Place, runs: Iterable[DryingRun]) -> float:
-    """The set point in °C for a spool that joins a dryer as it is now; runs: the open runs of the shop.
-
-    The set point of the runs in the dryer where the cap of the spool allows it, else the suggested one.
-    """
-    beside = [run for run in runs if run.dryer_id == dryer.pk and run.spool_id != spool.pk]
-    if beside and may_join(compute_cap(spool, dryer), beside[0], timezone.now()):
-        return beside[0].set_point_c
-    return suggested_set_point_c(spool, dryer, [run.spool for run in beside])
 
 
 def may_join(cap: Cap, run: DryingRun, at: datetime) -> bool:

@@ -37,7 +37,11 @@ def drying(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job: J
     if spool.run is None:
         return build_check("drying", CLEAR, "in_no_run", spool=spool.code)
     return build_check(
-        "drying", HOLD, "in_run", build_remedy("wait", "take_out_when_dry"), **asdict(spool.run)
+        "drying",
+        HOLD,
+        "in_run",
+        Remedy("wait", spool.dry_advice) if spool.dry_advice else None,
+        **asdict(spool.run),
     )
 
 
@@ -61,7 +65,7 @@ def moisture(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
         "moisture",
         state,
         MOISTURE_CODES[state],
-        Remedy("dry", spool.dry_advice) if state != CLEAR and spool.dry_advice else None,
+        None if state == CLEAR else _dry_remedy(spool),
         polymer=material.polymer,
         mass_g=wet.mass_g,
         likely_pct=wet.likely_pct,
@@ -72,6 +76,13 @@ def moisture(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
         after_h=job.hours if is_worse_after else 0.0,
         toolhead=site.toolhead,
     )
+
+
+def _dry_remedy(spool: SpoolInputs) -> Remedy | None:
+    """The advice; of a spool that is dry and gets too wet during the job, to print it otherwise."""
+    if spool.dry_advice is None or spool.dry_advice.code != "advice.none_needed":
+        return None if spool.dry_advice is None else Remedy("dry", spool.dry_advice)
+    return build_remedy("change_job", "print_from_dry_box")
 
 
 def _wet_state(wet: OuterMoisture) -> str:

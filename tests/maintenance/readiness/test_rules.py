@@ -47,7 +47,7 @@ DRY = OuterMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
 DAMP = OuterMoisture(50, 0.4, 0.6, 0.9, over_clear=0.7, over_hold=0.3)
 WET = OuterMoisture(120, 0.7, 0.9, 1.2, over_clear=1.0, over_hold=0.88)
 
-DRY_ADVICE = Statement("readiness.is_in_dryer", {"dryer": "Warm box"})
+DRY_ADVICE = Statement("advice.no_dryer", {"target_pct": 0.5})
 
 
 def part(name: str, **values) -> FittedPart:
@@ -340,7 +340,13 @@ def test_a_spool_in_the_dryer_is_on_hold():
     run = OpenRun("Warm box", 75, 60, 4, "2026-11-30T18:00:00+00:00")
     found = check("drying", vary(run=run))
     assert found.state == HOLD and says(found, "in_run", **asdict(run))
-    assert acts(found, "wait", "take_out_when_dry")
+    assert found.remedy == Remedy("wait", DRY_ADVICE)
+
+
+def test_a_spool_that_is_dry_now_is_printed_from_a_dry_box_where_the_job_would_wet_it():
+    dry = Statement("advice.none_needed", {"target_pct": 0.5})
+    found = check("moisture", replace(vary(dry_advice=dry), site=replace(GOOD.site, end=WET)))
+    assert found.state == HOLD and acts(found, "change_job", "print_from_dry_box")
 
 
 def test_air():

@@ -70,32 +70,10 @@ SENTENCES = [
         "It dries in Warm box at 50 °C for 4 h, then 75 °C, planned until 30 Nov 2026, 19:00.",
     ),
     (
-        "readiness.dry_in",
-        {"dryer": "Warm box", "set_point_c": 75.0, "starts_cooler": False, "ends_hotter": False},
-        "Dry it in Warm box at 75 °C; its page works out for how long.",
+        "readiness.print_from_dry_box",
+        {},
+        "It is dry now: print it from a dry box, or split the job.",
     ),
-    (
-        "readiness.dry_in",
-        {"dryer": "Warm box", "set_point_c": 75.0, "starts_cooler": True, "ends_hotter": True},
-        "Dry it in Warm box at 75 °C, after a cooler first stage; its page works out for how long.",
-    ),
-    (
-        "readiness.dry_in",
-        {"dryer": "Warm box", "set_point_c": 40.0, "starts_cooler": False, "ends_hotter": True},
-        (
-            "Dry it in Warm box at 40 °C, hotter once it has lost the water that softens it; its page works "
-            "out for how long."
-        ),
-    ),
-    (
-        "readiness.heat_used_up",
-        {"used_pct": 91.6, "dryer": "Warm box", "set_point_c": 60.0},
-        (
-            "92 % of what a polyamide may have of hot air is used up: keep it dry, or dry it only as far as "
-            "this job needs, no hotter than 60 °C in Warm box; its page has the plan."
-        ),
-    ),
-    ("readiness.is_in_dryer", {"dryer": "Warm box"}, "It is in Warm box."),
     (
         "readiness.moisture_unknown",
         {"spool": "K7M-4QX", "print_limit_pct": 0.75},

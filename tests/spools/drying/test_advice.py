@@ -55,7 +55,11 @@ def test_the_advice_is_the_plan_of_the_dryer_in_which_it_is_dry_first(spool, dry
     assert advice.limited_by == plan.limited_by
     assert advice.cautions == plan.notes
     here = next(good for good in plan.stays_good if good.place == shelf)
-    assert (advice.place, advice.well_h, advice.printable_h) == (str(shelf), here.well_h, here.printable_h)
+    assert (advice.place, advice.well_h, advice.printable_h) == (
+        str(shelf),
+        round(here.well_h, 1),
+        round(here.printable_h, 1),
+    )
     assert 0 < advice.well_h < advice.printable_h
 
 

@@ -9,13 +9,12 @@ from spools.drying.caps import (
     CORE_CAP_C,
     Cap,
     compute_cap,
-    joining_set_point_c,
     limiting_spool,
     may_join,
     require_below_cap,
     suggested_set_point_c,
 )
-from spools.models import DryingRun, Place, Spool
+from spools.models import DryingRun, Spool
 from spools.statements import Statement
 from tests.refusals import refuses
 from tests.spools.conftest import feedstock, receive
@@ -141,26 +140,6 @@ def test_a_coupon_that_passed_at_the_catalogues_cap_changes_nothing(pla, dryer, 
     before = compute_cap(spool, dryer)
     spool.feedstock.coupon_passed_c = before.cap_c
     assert compute_cap(spool, dryer) == before
-
-
-def test_a_spool_too_soft_for_the_run_in_the_dryer_is_not_suggested_to_join(pla, nylon, dryer, shelf):
-    hot = DryingRun(spool=receive(nylon, shelf), dryer=dryer, start=START, set_point_c=80)
-    assert joining_set_point_c(receive(pla, shelf), dryer, [hot]) <= 50
-
-
-def test_a_spool_joins_the_run_of_another_spool_in_the_same_dryer(spool, dryer, shelf):
-    other, later = receive(spool.feedstock, shelf), Place.objects.create(name="Later", kind="shelf")
-    assert shelf.pk < dryer.pk < later.pk
-
-    def run_at_41(dries: Spool, place: Place) -> DryingRun:
-        return DryingRun(spool=dries, dryer=place, start=START, set_point_c=41)
-
-    for joining, beside in ((spool, other), (other, spool)):
-        alone = joining_set_point_c(joining, dryer, [])
-        assert alone != 41
-        assert joining_set_point_c(joining, dryer, [run_at_41(beside, dryer)]) == 41
-        for run in (run_at_41(beside, shelf), run_at_41(beside, later), run_at_41(joining, dryer)):
-            assert joining_set_point_c(joining, dryer, [run]) == alone
 
 
 def test_the_limiting_spool_has_the_lowest_cap_of_those_that_start_and_those_inside(spool, dryer, shelf):
