@@ -7,7 +7,14 @@ from django.db.models.signals import post_save
 # Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
 CONSEQUENCES = ["flow.records", "jobs.records", "parts.fitting", "service.records"]
 # Modules that register the words of statements.
-WORDING = ["flow.wording", "readiness.wording", "reminders.wording", "trouble.wording", "wear.wording"]
+WORDING = [
+    "flow.wording",
+    "parts.wording",
+    "readiness.wording",
+    "reminders.wording",
+    "trouble.wording",
+    "wear.wording",
+]
 
 
 class MaintenanceConfig(AppConfig):

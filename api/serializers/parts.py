@@ -6,6 +6,7 @@ from rest_framework import serializers
 from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text, Whole
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import FittingSerializer
+from api.serializers.statements import StatementSerializer
 from maintenance.models import BoreReading, Fitting, Part, PartKind, Printer, StockEntry, Toolhead
 from maintenance.parts.fitting import save_kind
 
@@ -21,7 +22,7 @@ class RemainingLifeSerializer(serializers.Serializer):
     probability_used_up = Number()
     used_up_at = Moment(allow_null=True, help_text="when the median life ends at the present rate of use")
     early_at = Moment(allow_null=True, help_text="when the life of a short-lived one ends at that rate")
-    why = serializers.ListField(child=serializers.CharField())
+    why = StatementSerializer(many=True)
 
 
 class LearntLifeSerializer(serializers.Serializer):

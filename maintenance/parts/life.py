@@ -17,11 +17,11 @@ from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from maintenance.models import BoreReading, Fitting, Part, PartKind, StockEntry, WearEntry
-from maintenance.parts.wear_entries import COUNTED, UNIT_WORDS
+from maintenance.parts.wear_entries import COUNTED
 from maintenance.wear.bore import LOOK_GROWTH_PCT, NEW_BORE_ERROR_MM, Bore
 from maintenance.wear.learning import BoreEvidence, ExpectedLives, Record, learn, record_in_use
 from maintenance.wear.life import Life, probability_used_up, remaining
-from spools.wording import format_number, format_time
+from spools.statements import Statement
 
 # How far back the present rate of use is taken from, and over how many days at least.
 RATE_PERIOD = timedelta(days=30)
@@ -45,7 +45,7 @@ class RemainingLife:
     probability_used_up: float
     used_up_at: datetime | None
     early_at: datetime | None
-    why: list[str]
+    why: list[Statement]
 
 
 @dataclass(frozen=True)
@@ -93,12 +93,11 @@ class KindLives:
             self._learnt[own_record] = learn(self.stated, tuple(sorted(records, key=_record_sort_key)))
         return self._learnt[own_record]
 
-    def describe_records(self, without: int | None = None) -> str:
-        """How many parts taught it, in words; "" when none did."""
+    def count_records(self, without: int | None = None) -> dict[str, int]:
+        """How many parts taught it: worn, removed before that, in use."""
         pks = set(self.records) - {without}
         worn, in_use = len(pks & self.worn), len(pks & self.in_use)
-        counts = [(worn, "worn"), (len(pks) - worn - in_use, "taken off before that"), (in_use, "in use")]
-        return ", ".join(f"{count} {noun}" for count, noun in counts if count)
+        return {"worn": worn, "removed": len(pks) - worn - in_use, "in_use": in_use}
 
 
 @dataclass(frozen=True)
@@ -168,36 +167,40 @@ class PartWear:
             return None
         return self.at + left / self.per_day * DAY
 
-    def _build_reasons(self) -> list[str]:
-        unit, stated = UNIT_WORDS[self.kind.life_unit], self.kind_lives.stated
-        lead = "It was fitted for" if self.kind.life_unit == PartKind.Unit.DAYS else "Its jobs add up to"
+    def _build_reasons(self) -> list[Statement]:
+        unit = {"unit": self.kind.life_unit}
+        stated = {"part": str(self.kind), "source": self.kind.source, "how": self.kind.how}
         reasons = [
-            f"{lead} {format_number(self.age)} {unit}.",
-            f"Stated of the {self.kind}: {_format_band(stated.low, stated.median, stated.high)} {unit}. "
-            f"{self.kind.source} ({self.kind.how}).",
+            Statement("life_reason.age", {"age": self.age, **unit}),
+            Statement("life_reason.stated", {"life": _band(self.kind_lives.stated), **stated, **unit}),
         ]
-        if counts := self.kind_lives.describe_records(without=self.part.pk):
-            lives = self.kind_lives.expected(without=self.part.pk)
-            band = _format_band(lives.low, lives.median, lives.high)
-            reasons.append(f"With this shop's other ones ({counts}) that becomes {band} {unit}.")
+        records = self.kind_lives.count_records(without=self.part.pk)
+        if any(records.values()):
+            life = _band(self.kind_lives.expected(without=self.part.pk))
+            reasons.append(Statement("life_reason.own_parts", {"records": records, "life": life, **unit}))
         if self.sound_at:
-            reasons.append(f"It was taken off sound at {format_number(self.sound_at)} {unit}.")
+            reasons.append(Statement("life_reason.sound", {"age": self.sound_at, **unit}))
         bore, last = bore_of(self.kind, self.readings), self.readings[-1:]
         if bore is not None and last and last[0].dose_km > 0:
             fact = last[0].fact
-            band = _format_band(self.expected.low, self.expected.median, self.expected.high)
+            measured = {
+                "bore_mm": fact.bore_mm,
+                "error_mm": fact.error_mm,
+                "measured_at": fact.at.isoformat(),
+            }
+            life = _band(self.expected)
             reasons.append(
-                f"Its bore was {fact.bore_mm:.3g} mm (± {fact.error_mm:.2g}) on {format_time(fact.at)} and is "
-                f"worn out at {bore.worn_mm:.3g} mm. So it should last {band} {unit} in all."
+                Statement("life_reason.bore", {**measured, "worn_mm": bore.worn_mm, "life": life, **unit})
             )
         if self.per_day:
-            month = f"{format_number(self.per_day * RATE_PERIOD.days)} {unit} in {RATE_PERIOD.days} days"
-            reasons.append(f"Present rate: {month}, from the last {RATE_PERIOD.days} or since it was fitted.")
+            days = RATE_PERIOD.days
+            reasons.append(Statement("life_reason.rate", {"used": self.per_day * days, "days": days, **unit}))
         return reasons
 
 
-def _format_band(low: float, likely: float, high: float) -> str:
-    return f"{format_number(likely)} ({format_number(low)} to {format_number(high)})"
+def _band(life: Life | ExpectedLives) -> list[float]:
+    """Low, likely, high."""
+    return [life.low, life.median, life.high]
 
 
 # Bores

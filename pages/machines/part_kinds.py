@@ -9,6 +9,7 @@ from maintenance.models import Part, PartKind
 from maintenance.parts.fitting import save_kind
 from maintenance.parts.life import load_kind_lives, load_part_wear
 from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
+from maintenance.parts.wording import format_records
 from maintenance.wear.learning import learn
 from pages.frame.forms import apply, post_data
 from pages.machines.life_chart import draw_lives
@@ -26,7 +27,7 @@ def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
         "unit": UNIT_WORDS[kind.life_unit],
         "count": in_stock([kind]).get(pk, 0),
         "expected": expected,
-        "own_parts": lives.describe_records(),
+        "own_parts": format_records(**lives.count_records()),
         "picture": draw_lives(learn(lives.stated), expected),
         "parts": [
             {"wear": wear, "record": lives.records.get(wear.part.pk), "readings": len(wear.readings)}

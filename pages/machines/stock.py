@@ -9,6 +9,7 @@ from maintenance.models import PartKind
 from maintenance.parts.fitting import add_stock
 from maintenance.parts.life import KindLives, load_kind_lives
 from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
+from maintenance.parts.wording import format_records
 from pages.frame.forms import apply, post_data
 from pages.machines.part_forms import StockForm
 from spools.inventory.ledger import remaining_by_spool
@@ -36,7 +37,7 @@ def _row(kind: PartKind, counts: dict[int, int], lives: KindLives) -> dict:
         "kind": kind,
         "unit": UNIT_WORDS[kind.life_unit],
         "life": lives.expected() if lives.records else lives.stated,
-        "own_parts": lives.describe_records(),
+        "own_parts": format_records(**lives.count_records()),
         "count": count,
         "low": kind.pk in counts and count <= kind.reorder_point > 0,
     }

@@ -12,11 +12,12 @@ from pages.frame.forms import apply, post_data
 from pages.places.charts import draw_line_chart
 from pages.places.forms import DesiccantForm
 from spools.air.dry_box import SHOWN, BoxNow, list_missing, put_desiccant
-from spools.air.dry_box_outlook import ADVICE, LEAK_FACTOR
+from spools.air.dry_box_outlook import LEAK_FACTOR
 from spools.air.hourly import HOUR
 from spools.models import DesiccantCharge, Place
 from spools.physics.desiccant import DESICCANTS
 from spools.physics.drybox import OPENING_SHARE
+from spools.statements import Statement
 
 SHOWN_CHARGES = 10
 
@@ -38,7 +39,7 @@ def box_context(place: Place, box: BoxNow | None) -> dict:
     return context | {
         "state": _state(box),
         "desiccant": DESICCANTS[kind],
-        "advice": ADVICE[kind],
+        "advice": Statement(f"dry_box_regeneration.{kind.value}"),
         "leak_factor": LEAK_FACTOR,
         "opening_share_pct": 100 * OPENING_SHARE,
         "hours": [_hours(days) for days in box.days],

@@ -21,33 +21,18 @@ YEAR_S = 365 * DAY_S
 
 
 class RegenerationAdvice(NamedTuple):
-    """How a kind of desiccant is regenerated."""
+    """How a kind of desiccant is regenerated; in words by its statement "dry_box_regeneration"."""
 
     celsius: float
     hours: float
-    text: str
 
 
 # Hours and temperatures are suppliers' notes (fixtures/reference/thermal_values.csv).
 ADVICE = {
-    Kind.SILICA_GEL: RegenerationAdvice(
-        120,
-        3,
-        "At 110 to 120 °C for about 3 h, spread thin. Gel with an orange or blue indicator is never heated "
-        "above 120 °C.",
-    ),
-    Kind.MOLECULAR_SIEVE: RegenerationAdvice(
-        250,
-        3,
-        "At 250 °C and above, which neither a filament dryer nor a household oven does: at 120 °C it keeps "
-        "10 % of water. Take fresh sieve, or silica gel.",
-    ),
-    Kind.ALUMINA: RegenerationAdvice(
-        200, 3, "At 200 to 350 °C, hotter than a filament dryer gets. The hours: no source."
-    ),
-    Kind.CLAY: RegenerationAdvice(
-        120, 3, "At about 120 °C (from memory); the bag must stand it. The hours: no source."
-    ),
+    Kind.SILICA_GEL: RegenerationAdvice(120, 3),
+    Kind.MOLECULAR_SIEVE: RegenerationAdvice(250, 3),
+    Kind.ALUMINA: RegenerationAdvice(200, 3),
+    Kind.CLAY: RegenerationAdvice(120, 3),
 }
 
 

@@ -57,14 +57,16 @@ def test_worn_parts_teach_the_life_of_their_kind(shop, printing):
         printing(100, 200 - 20 * n)
         replace_part(shop.north, "nozzle", shop.brass, at=hours_ago(190 - 20 * n))
     known = load_kind_lives([shop.brass])[shop.brass.pk]
-    assert known.describe_records() == "3 worn"
+    assert known.count_records() == {"worn": 3, "removed": 0, "in_use": 0}
     assert 0.06 < known.expected().median < 0.11
     low, middle, high = known.expected().typical
     assert 0.04 < low < middle < high < 0.16
     new = life_left([nozzle(shop.north).part])[nozzle(shop.north).part_id]
     assert new.median_left == pytest.approx(known.expected().median)
-    assert any("3 worn" in reason for reason in new.why)
-    assert any("0.17" in reason and "invented for tests" in reason for reason in new.why)
+    reasons = {reason.code: reason.values for reason in new.why}
+    assert reasons["life_reason.own_parts"]["records"]["worn"] == 3
+    assert reasons["life_reason.stated"]["life"][1] == 0.17
+    assert reasons["life_reason.stated"]["source"] == "invented for tests"
 
 
 @pytest.mark.parametrize("removal", ["sound", "upgraded", "lost"])
@@ -73,7 +75,8 @@ def test_a_part_removed_for_another_reason_would_have_lasted_longer(shop, printi
     printing(400, 200)
     replace_part(shop.north, "nozzle", shop.brass, removal=removal, at=hours_ago(190))
     assert expected_km(shop) > stated
-    assert load_kind_lives([shop.brass])[shop.brass.pk].describe_records() == "1 taken off before that"
+    counts = load_kind_lives([shop.brass])[shop.brass.pk].count_records()
+    assert counts == {"worn": 0, "removed": 1, "in_use": 0}
 
 
 def test_a_part_in_use_teaches_the_others_and_nothing_about_itself(shop, printing):
@@ -89,7 +92,7 @@ def test_a_removal_without_recorded_use_teaches_nothing(shop):
     stated = expected_km(shop)
     replace_part(shop.north, "nozzle", shop.brass, at=hours_ago(5))
     assert expected_km(shop) == stated
-    assert load_kind_lives([shop.brass])[shop.brass.pk].describe_records() == ""
+    assert not any(load_kind_lives([shop.brass])[shop.brass.pk].count_records().values())
 
 
 def test_a_withdrawn_job_is_unlearnt(shop, printing):
@@ -106,7 +109,7 @@ def test_a_past_time_uses_only_facts_known_then(shop, printing):
     printing(100, 200)
     replace_part(shop.north, "nozzle", shop.brass, at=hours_ago(190))
     then = load_kind_lives([shop.brass], hours_ago(195))[shop.brass.pk]
-    assert then.describe_records() == "1 in use"
+    assert then.count_records() == {"worn": 0, "removed": 0, "in_use": 1}
     assert shop.brass in [of.kind for of in load_fitted_parts([shop.north.pk], hours_ago(195))]
 
 
@@ -143,7 +146,8 @@ def test_a_measured_bore_changes_the_life_of_its_nozzle_and_of_its_kind(shop, pr
     assert bore.now_mm[2] - bore.now_mm[0] < before.now_mm[2] - before.now_mm[0]
     # d - d0 = 2 kappa W for little wear.
     assert 2 * bore.kappa_um_km[1] * measured.age / 1000 == pytest.approx(0.02, abs=0.006)
-    assert any("Its bore was 0.42 mm (± 0.004)" in reason for reason in measured.life_left().why)
+    [reason] = [reason.values for reason in measured.life_left().why if reason.code == "life_reason.bore"]
+    assert (reason["bore_mm"], reason["error_mm"]) == (0.42, 0.004)
 
 
 def test_bores_of_others_teach_the_kind(shop, printing):
@@ -238,7 +242,8 @@ def test_days_pass_only_while_it_is_fitted(shop):
     fit_existing(fitting.part, shop.south.printer, at=hours_ago(48))
     left = life_left([fitting.part])[fitting.part_id]
     assert left.age == pytest.approx(7, abs=0.01)
-    assert any("It was taken off sound at 5 days" in reason for reason in left.why)
+    [sound] = [reason.values for reason in left.why if reason.code == "life_reason.sound"]
+    assert sound == {"age": pytest.approx(5, abs=0.01), "unit": "days"}
 
 
 def test_a_job_of_two_spools_counts_once_for_what_both_wear(shop, printing):

@@ -1,5 +1,7 @@
 """The words of dry boxes."""
 
+from spools.models import DesiccantCharge
+from spools.statements import Statement
 from tests.wording import assert_words
 
 AIR = {"measured_rh_pct": 30, "computed_rh_pct": 12}
@@ -23,3 +25,8 @@ EXAMPLES = {
 
 def test_every_code_has_words():
     assert_words(EXAMPLES, "dry_box")
+
+
+def test_each_kind_of_desiccant_has_its_regeneration():
+    for kind in DesiccantCharge.Kind.values:
+        assert "°C" in Statement(f"dry_box_regeneration.{kind}").sentence

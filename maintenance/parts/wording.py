@@ -1,0 +1,59 @@
+"""The words of the reasons for the life that is left in a part."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+
+from maintenance.models import PartKind
+from maintenance.parts.wear_entries import UNIT_WORDS
+from spools.statements import words_for
+from spools.wording import format_number, format_time
+
+
+def format_records(worn: int, removed: int, in_use: int) -> str:
+    """The parts that taught the life of a kind; "" for none."""
+    counts = [(worn, "worn"), (removed, "taken off before that"), (in_use, "in use")]
+    return ", ".join(f"{count} {noun}" for count, noun in counts if count)
+
+
+def _band(life: Sequence[float], unit: str) -> str:
+    """life: (low, likely, high)."""
+    low, likely, high = life
+    return f"{format_number(likely)} ({format_number(low)} to {format_number(high)}) {UNIT_WORDS[unit]}"
+
+
+@words_for("life_reason.age")
+def _age(age: float, unit: str) -> str:
+    lead = "It was fitted for" if unit == PartKind.Unit.DAYS else "Its jobs add up to"
+    return f"{lead} {format_number(age)} {UNIT_WORDS[unit]}."
+
+
+@words_for("life_reason.stated")
+def _stated(part: str, life: Sequence[float], unit: str, source: str, how: str) -> str:
+    return f"Stated of the {part}: {_band(life, unit)}. {source} ({how})."
+
+
+@words_for("life_reason.own_parts")
+def _own_parts(records: Mapping[str, int], life: Sequence[float], unit: str) -> str:
+    return f"With this shop's other ones ({format_records(**records)}) that becomes {_band(life, unit)}."
+
+
+@words_for("life_reason.sound")
+def _sound(age: float, unit: str) -> str:
+    return f"It was taken off sound at {format_number(age)} {UNIT_WORDS[unit]}."
+
+
+@words_for("life_reason.bore")
+def _bore(
+    bore_mm: float, error_mm: float, measured_at: str, worn_mm: float, life: Sequence[float], unit: str
+) -> str:
+    at = format_time(datetime.fromisoformat(measured_at))
+    return (
+        f"Its bore was {bore_mm:.3g} mm (± {error_mm:.2g}) on {at} and is worn out at {worn_mm:.3g} mm. So it should "
+        f"last {_band(life, unit)} in all."
+    )
+
+
+@words_for("life_reason.rate")
+def _rate(used: float, unit: str, days: int) -> str:
+    month = f"{format_number(used)} {UNIT_WORDS[unit]} in {days} days"
+    return f"Present rate: {month}, from the last {days} or since it was fitted."
