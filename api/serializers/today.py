@@ -3,6 +3,7 @@ from rest_framework import serializers
 from api.fields import Moment, Number, SpoolCode
 from api.serializers.machines import VerdictSerializer
 from api.serializers.reminders import ReminderSerializer
+from api.serializers.statements import StatementSerializer
 
 
 class RemainingSerializer(serializers.Serializer):
@@ -29,6 +30,7 @@ class LaterRowSerializer(serializers.Serializer):
     spool = SpoolCode(read_only=True)
     toolhead = serializers.IntegerField(source="toolhead.pk", allow_null=True)
     verdict = VerdictSerializer(allow_null=True)
+    advice = StatementSerializer(source="board.advice")
     ready_at = Moment(allow_null=True, help_text="when its drying is done; null where another hold stays")
 
 

@@ -1,18 +1,26 @@
 """A version of all answers of the board: another one after each fact, each refreshed row and each reminder."""
 
-from django.db.models import Max, Sum
+from django.db.models import Func, Model, Subquery
 
 from maintenance.models import ReminderEvent, Toolhead, ToolheadBoard
-from spools.models import Spool, SpoolBoard
+from spools.invalidation import load_advice_generation
+from spools.models import CacheVersion, Spool, SpoolBoard
 
 
 def board_version() -> str:
-    """Five small queries; equal as long as nothing changed."""
-    parts = [
-        Spool.objects.aggregate(sum=Sum("cache_generation"))["sum"],
-        Toolhead.objects.aggregate(sum=Sum("board_generation"))["sum"],
-        SpoolBoard.objects.aggregate(last=Max("computed_at"))["last"],
-        ToolheadBoard.objects.aggregate(last=Max("computed_at"))["last"],
-        ReminderEvent.objects.aggregate(last=Max("pk"))["last"],
-    ]
-    return "-".join(f"{part.timestamp():.3f}" if hasattr(part, "timestamp") else str(part) for part in parts)
+    """Equal as long as nothing changed. One query, once anything was computed."""
+    parts = CacheVersion.objects.values_list(
+        "advice_generation",
+        _over_all(Spool, "SUM", "cache_generation"),
+        _over_all(Toolhead, "SUM", "board_generation"),
+        _over_all(SpoolBoard, "MAX", "computed_at"),
+        _over_all(ToolheadBoard, "MAX", "computed_at"),
+        _over_all(ReminderEvent, "MAX", "id"),
+    ).first()
+    return "-".join(map(str, parts)) if parts is not None else str(load_advice_generation())
+
+
+def _over_all(model: type[Model], function: str, column: str) -> Subquery:
+    """A function of a column over all rows, as a part of another query."""
+    rows = model._default_manager.order_by()
+    return Subquery(rows.annotate(result=Func(column, function=function)).values("result"))

@@ -5,6 +5,7 @@ from django.utils import timezone
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading
 from maintenance.readiness.inputs import JobSpec
+from spools.board import board
 from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.moves import current_stay, mark_empty, move_spool
 from spools.models import Stay
@@ -26,7 +27,7 @@ def test_a_hold_is_refused_without_a_reason_and_nothing_moves(shop, wet):
     with pytest.raises(ValidationError) as refused:
         load_spool(shop.south, wet, override_reason="  ")
     [text] = refused.value.message_dict["override_reason"]
-    assert "the print limit is 0.75 %" in text and "Dry it in Dryer at" in text
+    assert board.read([wet.pk])[wet.pk].advice.sentence in text
     assert not Loading.objects.exists() and current_stay(wet).place == shop.shelf
     loading = load_spool(shop.south, wet, override_reason=" a jig ")
     assert (loading.state, loading.override_reason) == ("hold", "a jig")
@@ -65,16 +66,16 @@ def test_one_toolhead_for_a_spool(shop, plain):
 
 @pytest.mark.parametrize("left", ["moved", "emptied", "dried"])
 def test_a_spool_that_left_without_being_unloaded_frees_its_toolhead(shop, plain, left):
-    loading = load_spool(shop.south, plain, at=hours_ago(5))
+    loading, left_at = load_spool(shop.south, plain, at=hours_ago(5)), hours_ago(2)
     if left == "moved":
-        move_spool(plain, shop.shelf, at=hours_ago(2))
+        move_spool(plain, shop.shelf, at=left_at)
     elif left == "emptied":
-        mark_empty(plain, at=hours_ago(2))
+        mark_empty(plain, at=left_at)
     else:
-        start_drying([plain], shop.dryer, DryingSettings(45), at=hours_ago(2))
+        start_drying([plain], shop.dryer, DryingSettings(45), at=left_at)
     load_spool(shop.south, receive(shop.pla, shop.box, card="dry"), at=hours_ago(1))
     loading.refresh_from_db()
-    assert loading.end == hours_ago(2)
+    assert loading.end == left_at
 
 
 def test_an_emptied_spool_is_unloaded_without_a_new_place(shop, plain):

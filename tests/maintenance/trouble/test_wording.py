@@ -52,8 +52,14 @@ EXAMPLES = {
         "The same spool was printed here before, without a change of material.",
     ),
     "trouble.first_after_change": (
-        {"change": "PC was in it last."},
-        "It was the first print after a change. PC was in it last.",
+        {
+            "change": {
+                "code": "purging.particles_come_out",
+                "values": {"old": "PA6", "filler": "carbon fibre"},
+            }
+        },
+        "It was the first print after a change. PA6 with carbon fibre was in it last: its particles come out "
+        "for a while.",
     ),
     "trouble.loose_turns": (
         {"left_g": 599.6},
