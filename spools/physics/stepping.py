@@ -54,6 +54,10 @@ TEMPERATURE_TOLERANCE = 0.3  # K
 LEAST_STEP = 1e-6  # s
 # A winding that is no further from the air's temperature is as warm as the air, to this share of its content.
 EVEN_K, NEARLY_ONE = 0.2, 1.01
+# Error allowed in a step of a forecast in lasting air, whose values are hardly known better (as TOLERANCE).
+WATCH_TOLERANCE = 0.05
+# It takes a winding that is no further from the air as having its temperature at once.
+AS_WARM_K = 1.0
 GROWTH, SHRINKAGE, SAFETY = 4.0, 0.1, 0.9
 
 
@@ -311,6 +315,7 @@ def watch(
     """
     count, n = contents.shape[0], contents.shape[1]
     nothing, no_temperatures = np.empty((0, count, n)), np.empty((0, n))
+    heat = np.abs(temperature - weather.temperature[0, 0]).max() > AS_WARM_K
     for s in range(len(weather.duration)):
         stretch = Weather(
             weather.duration[s : s + 1],
@@ -326,7 +331,7 @@ def watch(
             contents,
             temperature,
             step,
-            True,
+            heat,
             tolerance,
             nothing,
             no_temperatures,

@@ -190,7 +190,7 @@ def watch(
         later = np.empty((len(looks_s), count))
         taken_looks = stepping.watch(
             *(spool, members, _lasting(material.isotherm, air, looks_s, count), contents, temperature),
-            *(start.step_s, stepping.TOLERANCE, taken, np.array(limits), most, looks, later),
+            *(start.step_s, stepping.WATCH_TOLERANCE, taken, np.array(limits), most, looks, later),
         )
         if taken_looks < 0:
             raise FloatingPointError("No time step is short enough for these values; one must be absurd.")

@@ -1,16 +1,17 @@
 """Following a spool until its limits are decided gives the same as following it to the end."""
 
 import numpy as np
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from spools.physics import drying
+from spools.physics.state import outermost_mean
 from spools.physics.winding import Lane, Surroundings, advance, outermost, watch
 from tests.spools.physics import strategies
 
 LOOKS_H = (1, 2, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
 SHARE = 0.4
+HOURS = np.array([0.0, *LOOKS_H])
 
 
 @given(
@@ -25,10 +26,29 @@ def test_it_stops_only_when_both_limits_are_decided(before, other, low, high):
     (contents,) = watch(lane, [3600 * hours for hours in LOOKS_H], mass_kg, limits, SHARE, [2])
     assert 3 <= len(contents) <= 1 + len(LOOKS_H)
     np.testing.assert_allclose(contents[0], outermost(dried.state, before.geometry, mass_kg), rtol=1e-12)
-    whole = drying.hours_until([lane], [limits], [mass_kg], LOOKS_H, share=SHARE, below=False)
-    for limit, expected in zip(limits, whole[0], strict=True):
-        found = drying.crossing(contents, np.array([0.0, *LOOKS_H]), limit, SHARE, False)
-        assert found == (expected if expected is None else pytest.approx(expected, rel=1e-9))
+    # Followed to the end with the same steps.
+    (whole,) = watch(lane, [3600 * hours for hours in LOOKS_H], mass_kg, limits, SHARE, [len(LOOKS_H)])
+    for limit in limits:
+        expected = drying.crossing(whole, HOURS, limit, SHARE, False)
+        assert drying.crossing(contents, HOURS, limit, SHARE, False) == expected
+
+
+@given(strategies.lanes(stretches=1), st.floats(0.05, 1.2))
+def test_it_is_the_same_forecast_as_that_of_a_drying(lane, part):
+    limit = part * float(np.median(lane.material.isotherm.equilibrium(0.5)))
+    (contents,) = watch(lane, [3600 * hours for hours in LOOKS_H], 0.05, [limit], SHARE, [12])
+    (ahead,) = advance([_lasting(lane)], record=True)
+    for n in range(len(LOOKS_H)):
+        expected = outermost_mean(ahead.profiles[n], lane.geometry, 0.05)
+        way = np.abs(contents[0] - lane.material.isotherm.equilibrium(lane.surroundings[0].rh))
+        assert (np.abs(contents[n + 1] - expected) <= 0.05 * way + 1e-5).all()
+
+
+def _lasting(lane: Lane) -> Lane:
+    (air,) = lane.surroundings
+    spans = np.diff(HOURS) * 3600
+    airs = [Surroundings(s, air.temperature_k, air.rh, air.moving_air) for s in spans.tolist()]
+    return Lane(lane.geometry, lane.material, lane.state, airs)
 
 
 @given(strategies.lanes(stretches=1))
