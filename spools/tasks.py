@@ -11,7 +11,7 @@ from spools import idempotency
 from spools.air import dry_box_cache
 from spools.air.climate import ADVANCE_ROOM
 from spools.air.dry_box_facts import boxes_in, complete_boxes
-from spools.board import board
+from spools.board import advising, board
 from spools.drying.week.plans import ComputedPlan, compute_plan, store_plan
 from spools.invalidation import REFRESH, is_current_version
 from spools.moisture.checkpoints import latest_times
@@ -22,7 +22,8 @@ BATCH, BOXES = 500, 10
 # Spools that are computed together, and load what they share once: many where little time has passed since
 # their checkpoints, few where the whole past has to be computed. A work item ends well before its time limit.
 GROUPS = {timedelta(days=2): 500, timedelta(days=30): 100}
-LONG_GROUP, ENOUGH_S = 10, 40.0
+LONG_GROUP, ENOUGH_S, ADVISE_S = 10, 40.0, 2.0
+ADVISE, ADVISE_AGAIN = "spools.advise", timedelta(seconds=5)
 
 
 @repeated_work(name="spools.queue_advances", minutes=15, queue="moisture")
@@ -36,6 +37,7 @@ def queue_advances() -> None:
         arguments = {"place_ids": boxes[first : first + BOXES]}
         enqueue("spools.advance_dry_boxes", arguments, singleton_key=f"spools.advance_dry_boxes:{number}")
     _queue_batches(board.find_due(timezone.now()))
+    _queue_advice()
 
 
 def _queue_batches(spool_ids: list[int]) -> None:
@@ -77,6 +79,33 @@ def refresh_board(prepared: list[board.ComputedBoard]) -> None:
         _queue_batches(left)
     elif left:
         enqueue_next(REFRESH, {}, timezone.now(), singleton_key=REFRESH)
+    _queue_advice()
+
+
+def _queue_advice() -> None:
+    if advising.find_unadvised(timezone.now()):
+        enqueue(ADVISE, singleton_key=ADVISE)
+
+
+def _compute_advice() -> list[advising.ComputedAdvice]:
+    """Of as many spools as a short time allows: rows that become stale meanwhile do not wait for long."""
+    started, now, computed = time.monotonic(), timezone.now(), []
+    waiting = advising.find_unadvised(now)
+    for first in range(0, len(waiting), advising.AT_ONCE):
+        computed.append(advising.compute(waiting[first : first + advising.AT_ONCE], now))
+        if time.monotonic() - started > ADVISE_S:
+            break
+    return computed
+
+
+@background_work(ADVISE, prepare=_compute_advice, queue="moisture")
+def advise_spools(prepared: list[advising.ComputedAdvice]) -> None:
+    """Store the drying advice of rows that came without it, or whose advice has grown old."""
+    stored = sum(advising.store(computed) for computed in prepared)
+    if is_current_version() and advising.find_unadvised(timezone.now()):
+        # Where a fact about the dryers came meanwhile, another may follow.
+        due = timezone.now() if stored else timezone.now() + ADVISE_AGAIN
+        enqueue_next(ADVISE, {}, due, singleton_key=ADVISE)
 
 
 def _groups(spool_ids: list[int]) -> Iterator[list[int]]:

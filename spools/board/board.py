@@ -6,22 +6,25 @@ one pass with the checkpoints of moisture and stored with them in one transactio
 added about its spool meanwhile; so no fact is lost and nothing is half written.
 """
 
+import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from django.db import transaction
-from django.db.models import F, Q, QuerySet, Subquery
+from django.db.models import F, Q
 from django.utils import timezone
 
 from spools.air.hourly import hour_of
+from spools.board import advising
 from spools.board.airs import load_air_classes
 from spools.board.rows import compute_rows
+from spools.board.rows import rows_in_use as rows_in_use
 from spools.codes import pretty
-from spools.drying.advice import NONE_NEEDED, advise
+from spools.drying.advice import advise
 from spools.drying.dryers import load_dryers
 from spools.invalidation import load_advice_generation, wake
-from spools.models import CacheVersion, Spool, SpoolBoard
+from spools.models import Spool, SpoolBoard
 from spools.moisture import cache as moisture_cache
 from spools.moisture.state import Moisture
 from spools.statements import Statement
@@ -33,6 +36,7 @@ ROUND_H = 6
 REBUILD_BATCH = 200
 # Columns that a stored row is written with anew.
 COLUMNS = [field for field in SpoolBoard._meta.concrete_fields if not field.primary_key]
+JOINED = ("place", "run__dryer")
 
 
 @dataclass(frozen=True)
@@ -46,19 +50,11 @@ class ComputedBoard:
 def compute(spool_ids: Sequence[int], now: datetime) -> ComputedBoard:
     """The rows of these spools now, with the checkpoints on the way; stores nothing, needs no transaction."""
     # Read before all facts, as the generations of the spools are.
-    advice_generation = load_advice_generation()
+    shop_generation = load_advice_generation()
     moisture = moisture_cache.compute_advance(spool_ids, now)
     windings = {pk: moment.winding for pk, moment in moisture.last.items()}
-    states = {
-        pk: state for pk, state in moisture.states(now).items() if state.history.spool.emptied_at is None
-    }
-    advice = advise(states, load_dryers(now))
-    rows = compute_rows(
-        moisture.histories, windings, moisture.generations, load_air_classes(now), advice, now
-    )
-    for row in rows:
-        if advice[row.spool_id].kind != NONE_NEEDED:
-            row.advice_generation = advice_generation
+    rows = compute_rows(moisture.histories, windings, moisture.generations, load_air_classes(now), now)
+    advising.advise_rows(rows, moisture.states(now), shop_generation, now)
     return ComputedBoard(moisture, rows)
 
 
@@ -69,10 +65,21 @@ def store(computed: ComputedBoard) -> int:
     moisture_cache.store_advance(computed.moisture)
     rows = [row for row in computed.rows if row.spool_id in same]
     SpoolBoard.objects.filter(spool__in=same - {row.spool_id for row in rows}).delete()
+    _keep_advice([row for row in rows if row.advice == advising.PENDING])
     SpoolBoard.objects.bulk_create(
         rows, update_conflicts=True, unique_fields=["spool"], update_fields=[field.name for field in COLUMNS]
     )
     return len(rows)
+
+
+def _keep_advice(rows: Sequence[SpoolBoard]) -> None:
+    """Without a new fact the advice of a spool stays until it is computed anew."""
+    stored = SpoolBoard.objects.only("generation", *advising.COLUMNS).in_bulk([row.spool_id for row in rows])
+    for row in rows:
+        before = stored.get(row.spool_id)
+        if before is not None and before.generation == row.generation:
+            for name in advising.COLUMNS:
+                setattr(row, name, getattr(before, name))
 
 
 def refresh(spool_ids: Collection[int], now: datetime | None = None) -> int:
@@ -81,22 +88,16 @@ def refresh(spool_ids: Collection[int], now: datetime | None = None) -> int:
 
 
 def fresh(now: datetime) -> Q:
-    """Rows that are valid at a time. One of the future was stored by a clock that went wrong."""
-    present = CacheVersion.objects.values("advice_generation")[:1]
-    advised = Q(advice_generation=None) | Q(advice_generation=Subquery(present))
-    return advised & Q(generation=F("spool__cache_generation"), good_until__gt=now, computed_at__lte=now)
-
-
-def rows_in_use() -> QuerySet[SpoolBoard]:
-    """The stored rows of spools in use, fresh or not."""
-    return SpoolBoard.objects.filter(spool__emptied_at=None)
+    """Rows that are valid at a time, apart from their advice. One of the future was stored by a clock that went wrong."""
+    return Q(generation=F("spool__cache_generation"), good_until__gt=now, computed_at__lte=now)
 
 
 def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) -> dict[int, SpoolBoard]:
-    """The rows of these spools, or of all in use, by spool id. Three queries where all are fresh.
+    """The rows of these spools, or of all in use, by spool id. Four queries where all are fresh.
 
     Stale rows are computed here while they are at most AT_ONCE; of more, the stored ones are returned with their
-    computed_at, those without one are left out, and the worker is woken. Spools marked empty have no row.
+    computed_at, those without one are left out, and the worker is woken; so of the advice of more than
+    advising.AT_ONCE. Spools marked empty have no row.
     """
     now = now or timezone.now()
     wanted = Spool.objects.filter(emptied_at=None)
@@ -104,16 +105,19 @@ def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) 
         wanted = wanted.filter(pk__in=list(spool_ids))
     ids = set(wanted.values_list("pk", flat=True))
     stored = rows_in_use() if spool_ids is None else rows_in_use().filter(spool__in=ids)
-    rows = {row.spool_id: row for row in stored.select_related("place", "run__dryer")}
+    rows = {row.spool_id: row for row in stored.select_related(*JOINED)}
     good = set(stored.filter(fresh(now)).values_list("pk", flat=True))
     rows |= {row.spool_id: row for row in _catch_up(sorted(ids - good), now)}
+    if advised := _advise(advising.find_unadvised(now, spool_ids if spool_ids is None else ids), now):
+        rows |= {row.spool_id: row for row in stored.filter(pk__in=advised).select_related(*JOINED)}
     return {pk: rows[pk] for pk in sorted(ids & rows.keys())}
 
 
 def catch_up(now: datetime) -> int:
-    """Bring stale rows up to date as read() does. Returns how many are left to the worker."""
+    """Bring stale rows and their advice up to date as read() does. Returns how many rows are left to the worker."""
     stale = find_stale(now)
     _catch_up(stale, now)
+    _advise(advising.find_unadvised(now), now)
     return len(stale) if len(stale) > AT_ONCE else 0
 
 
@@ -132,11 +136,22 @@ def load_advice(states: Mapping[int, Moisture], at: datetime) -> dict[int, State
 
     states: their moisture at a time, by spool id.
     """
-    rows = SpoolBoard.objects.filter(fresh(timezone.now()), pk__in=list(states))
+    now = timezone.now()
+    rows = SpoolBoard.objects.filter(fresh(now), advising.advised(now), pk__in=list(states))
     found = dict(rows.values_list("pk", "advice"))
     others = {pk: state for pk, state in states.items() if pk not in found}
     computed = advise(others, load_dryers(at)) if others else {}
     return found | {pk: advice.statement for pk, advice in computed.items()}
+
+
+def _advise(unadvised: Sequence[int], now: datetime) -> Sequence[int]:
+    """Store the advice of these spools, if they are few. Returns those whose advice was computed."""
+    if len(unadvised) > advising.AT_ONCE:
+        wake()
+    if not 0 < len(unadvised) <= advising.AT_ONCE:
+        return []
+    advising.store(advising.compute(unadvised, now))
+    return unadvised
 
 
 def find_stale(now: datetime) -> list[int]:
@@ -183,4 +198,6 @@ def rebuild(now: datetime | None = None) -> list[str]:
 def values_of(row: SpoolBoard) -> dict[str, object]:
     """The columns of a row, for comparing."""
     values = {field.name: getattr(row, field.attname) for field in COLUMNS}
-    return values | {"outlooks_json": bytes(row.outlooks_json)}
+    # As stored: JSON has no tuples.
+    advice = json.loads(json.dumps(row.advice.as_data()))
+    return values | {"outlooks_json": bytes(row.outlooks_json), "advice": advice}

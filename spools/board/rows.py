@@ -6,12 +6,12 @@ from datetime import datetime, timedelta
 from functools import cached_property
 
 import numpy as np
+from django.db.models import QuerySet
 
 from spools.air.climate import room_airs
 from spools.air.hourly import BELIEVED_FOR, HOUR
 from spools.board.airs import AirClass, air_class
 from spools.catalogue.values import MaterialValues, material_values
-from spools.drying.advice import Advice
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.heat_budget import compute_heat
 from spools.models import AirOutlook, DryingRun, SpoolBoard
@@ -39,7 +39,6 @@ SMALL_JOB_LOOKS = 1 + LOOKS_H.index(SMALL_JOB_H)
 # A row counts this long at most, somewhat longer than the round in which all spools have their turn.
 GOOD_FOR = timedelta(hours=8)
 OWN_LOOKS = 1 + LOOKS_H.index(GOOD_FOR / HOUR)
-ADVICE_GOOD_FOR = timedelta(hours=1)
 # Where a forecast and the moisture computed then differ a little, a row is not computed again at once.
 GOOD_AT_LEAST = timedelta(minutes=5)
 
@@ -98,6 +97,11 @@ def _outlooks(lanes: Mapping[tuple[int, AirClass], _Ahead]) -> dict[tuple[int, A
     }
 
 
+def rows_in_use() -> QuerySet[SpoolBoard]:
+    """The stored rows of spools in use, fresh or not."""
+    return SpoolBoard.objects.filter(spool__emptied_at=None)
+
+
 def moisture_state(over_clear: float, over_hold: float) -> State:
     """The state that follows from the shares of the members over the clear and the print limit."""
     if over_hold > LIKELY:
@@ -110,10 +114,9 @@ def compute_rows(
     windings: Mapping[int, Winding],
     generations: Mapping[int, int],
     airs: Sequence[AirClass],
-    advice: Mapping[int, Advice],
     now: datetime,
 ) -> list[SpoolBoard]:
-    """The rows of these spools at a time, from the winding of each then, without the generation of the advice.
+    """The rows of these spools at a time, from the winding of each then, without their advice.
 
     generations: of their caches before the facts were read. airs: the classes of air of the shop.
     """
@@ -135,13 +138,11 @@ def compute_rows(
             outlooks_json=encode_outlooks([outlooks[pk, air] for air in others[pk]]),
             heat_share=compute_heat(history.spool, history.runs, now).life_share,
             run_dry_at=dry_at.get(pk),
-            advice=advice[pk].statement,
         )
         _set_moisture(row, outer[pk], intervals[pk], material_values(history.spool.feedstock))
         _set_amount(row, history)
         _set_place(row, history, here[pk], now)
         _set_times(row, ahead[pk, air] if (air := own[pk]) else None, now)
-        _set_advice(row, advice[pk], now)
         rows.append(row)
     return rows
 
@@ -231,16 +232,6 @@ def _set_place(row: SpoolBoard, history: History, here: Segment | None, now: dat
         # From then on the last reading is not believed any more.
         changes.append(history.readings[here.place.pk].hours[-1] + HOUR + BELIEVED_FOR)
     row.good_until = min([row.good_until, *(at for at in changes if at is not None and at > now)])
-
-
-def _set_advice(row: SpoolBoard, advice: Advice, now: datetime) -> None:
-    """An advice to start a drying now is computed again when it is no longer now."""
-    drying = advice.drying
-    if drying is None or drying.ready_at is None:
-        return
-    row.ready_at = max(now, drying.ready_at)
-    if advice.run is None and drying.starts_at is not None:
-        row.good_until = min(row.good_until, max(drying.starts_at, now) + ADVICE_GOOD_FOR)
 
 
 def _set_times(row: SpoolBoard, ahead: _Ahead | None, now: datetime) -> None:

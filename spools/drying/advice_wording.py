@@ -10,6 +10,11 @@ from spools.statements import Statement, Values, words_for
 from spools.wording import HOURS_A_DAY, format_duration, format_number, format_time
 
 
+@words_for("advice.pending")
+def _pending() -> str:
+    return "The drying advice is being computed; load the page again in a minute."
+
+
 @words_for("advice.none_needed")
 def _none_needed(target_pct: float, **_: Any) -> str:
     return f"It prints well: probably below {format_number(target_pct)} %."

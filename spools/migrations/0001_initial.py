@@ -1586,6 +1586,13 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 (
+                    "advice_good_until",
+                    models.DateTimeField(
+                        help_text="from then on time alone makes it stale; none: as long as nothing is recorded",
+                        null=True,
+                    ),
+                ),
+                (
                     "heat_share",
                     models.FloatField(
                         help_text="used of the heat budget for life; none without one", null=True

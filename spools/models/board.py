@@ -97,6 +97,9 @@ class SpoolBoard(models.Model):
         null=True,
         help_text="of the shop's advice before it was computed; none where it rests on the spool alone",
     )
+    advice_good_until = models.DateTimeField(
+        null=True, help_text="from then on time alone makes it stale; none: as long as nothing is recorded"
+    )
     heat_share = models.FloatField(null=True, help_text="used of the heat budget for life; none without one")
     prints_well_until = models.DateTimeField(
         null=True, help_text="in its place, from then on possibly over the clear limit; none: over 60 days"

@@ -10,9 +10,10 @@ from background.models import WorkItem
 from background.running import run_due
 from spools.air.climate import record_readings
 from spools.air.dry_box import put_desiccant
-from spools.board import board
+from spools.board import advising, board
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
+from spools.invalidation import invalidate_advice
 from spools.inventory import ledger, moves
 from spools.inventory.assumptions import save_feedstock, save_place
 from spools.models import Ensemble, MoistureState, Place, SpoolBoard
@@ -56,7 +57,7 @@ def test_a_row_holds_the_moisture_of_the_outer_turns(nylon, pla, shelf, bag, dja
     spools = [receive(nylon, shelf, at=START), receive(pla, shelf, at=at(3)), receive(pla, bag, at=at(5))]
     ledger.take(spools[0], 200, at=at(50))
     assert board.refresh([spool.pk for spool in spools]) == 3
-    with django_assert_num_queries(3):
+    with django_assert_num_queries(4):
         rows = board.read()
     for pk, moisture in moisture_state.moisture_of(spools).items():
         row, feedstock = rows[pk], moisture.history.spool.feedstock
@@ -87,9 +88,9 @@ def test_a_fact_makes_its_spool_stale_and_wakes_the_worker(nylon, shelf, box, dr
     run_due()
     assert is_fresh(spool) and is_fresh(other)
     FACTS[fact](spool, {"shelf": shelf, "box": box, "dryer": dryer})
-    stale = board.find_stale(timezone.now())
-    # What is in the dryers changes the advice of the other, too.
-    assert stale == ([spool.pk, other.pk] if fact == "a drying run" else [spool.pk])
+    assert board.find_stale(timezone.now()) == [spool.pk]
+    # What is in the dryers changes the advice of the other.
+    assert advising.find_unadvised(timezone.now()) == ([other.pk] if fact == "a drying run" else [])
     assert WorkItem.objects.filter(name="spools.refresh_board", state="queued").exists()
     run_due()
     assert is_fresh(spool)
@@ -287,3 +288,70 @@ def test_deleted_caches_are_computed_again(nylon, shelf, clock):
     board.refresh([spool.pk])
     assert Ensemble.objects.filter(spool=spool).exists()
     assert moisture_cache.rebuild([spool]) == []
+
+
+@pytest.fixture
+def many_wet(nylon, shelf, dryer, monkeypatch):
+    """More wet spools than get their advice with their rows."""
+    monkeypatch.setattr(advising, "AT_ONCE", 2)
+    return [receive(nylon, shelf, at=START) for _ in range(3)]
+
+
+def test_the_advice_of_many_spools_follows_their_rows(many_wet):
+    ids = [spool.pk for spool in many_wet]
+    board.refresh(ids)
+    assert [row.advice for row in board.read().values()] == [advising.PENDING] * 3, "too many for a reader"
+    assert WorkItem.objects.filter(name="spools.refresh_board").exists()
+    run_due()
+    rows = SpoolBoard.objects.in_bulk()
+    assert {row.advice.code for row in rows.values()} == {"advice.dry"}
+    assert all(row.ready_at > timezone.now() for row in rows.values())
+    for pk in ids:
+        (expected,) = board.compute([pk], timezone.now()).rows
+        assert board.values_of(rows[pk])["advice"] == board.values_of(expected)["advice"]
+
+
+def test_a_reader_computes_the_advice_of_a_few(many_wet):
+    board.refresh([spool.pk for spool in many_wet])
+    row = board.read([many_wet[0].pk])[many_wet[0].pk]
+    assert row.advice.code == "advice.dry"
+    assert SpoolBoard.objects.get(pk=many_wet[0].pk).advice == row.advice
+    assert SpoolBoard.objects.get(pk=many_wet[1].pk).advice == advising.PENDING
+
+
+def test_an_advice_stays_with_its_row_until_it_is_stale(nylon, shelf, dryer, clock, monkeypatch):
+    spool = receive(nylon, shelf, at=START)
+    advice = read(spool)["advice"]
+    monkeypatch.setattr(advising, "AT_ONCE", 0)
+    clock.shift(timedelta(minutes=30))
+    board.refresh([spool.pk])
+    assert read(spool)["advice"] == advice, "nothing was recorded"
+    ledger.take(spool, 20)
+    board.refresh([spool.pk])
+    assert SpoolBoard.objects.get(pk=spool.pk).advice == advising.PENDING
+
+
+def test_the_advice_alone_is_stale_when_a_dryer_changes_or_its_time_passes(nylon, shelf, dryer, clock):
+    spool = receive(nylon, shelf, at=START)
+    before = read(spool)
+    clock.shift(timedelta(hours=1, minutes=15))
+    assert is_fresh(spool)
+    assert advising.find_unadvised(timezone.now()) == [spool.pk]
+    assert read(spool)["ready_at"] > before["ready_at"]
+    assert advising.find_unadvised(timezone.now()) == []
+    dryer.max_set_point_c = 60
+    save_place(dryer)
+    assert is_fresh(spool)
+    assert advising.find_unadvised(timezone.now()) == [spool.pk]
+    after = read(spool)
+    assert after["advice"] != before["advice"] and after["computed_at"] == before["computed_at"]
+
+
+def test_advice_from_before_a_fact_is_not_stored(nylon, shelf, dryer):
+    spool, other = receive(nylon, shelf, at=START), receive(nylon, shelf, at=START)
+    board.refresh([spool.pk, other.pk])
+    computed = advising.compute([spool.pk, other.pk], timezone.now())
+    ledger.take(spool, 20)
+    assert advising.store(computed) == 1
+    invalidate_advice()
+    assert advising.store(computed) == 0

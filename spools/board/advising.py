@@ -1,0 +1,113 @@
+"""The drying advice of rows: stored with them, and computed apart from them where that takes long.
+
+An advice for a wet spool compares all dryers and set points and takes some 20 times as long as its row. So of many
+stale rows the rows come first, and the advice follows in the background.
+"""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from django.db import transaction
+from django.db.models import F, Q, Subquery
+
+from spools.board.rows import rows_in_use
+from spools.checks import lock_spool_facts
+from spools.drying.advice import NONE_NEEDED, Advice, advise
+from spools.drying.choices import prints_well
+from spools.drying.dryers import load_dryers
+from spools.drying.runs import default_target_pct
+from spools.invalidation import is_current_version, load_advice_generation
+from spools.models import CacheVersion, SpoolBoard
+from spools.moisture.state import Moisture, moisture_of
+from spools.statements import Statement
+
+# As many rows get their advice with them.
+AT_ONCE = 25
+# An advice to start a drying now is computed again when it is no longer now.
+GOOD_FOR = timedelta(hours=1)
+# Of a row that is stored before its advice is computed: stale from the start.
+PENDING = Statement("advice.pending")
+COLUMNS = ("advice", "advice_generation", "advice_good_until", "ready_at")
+
+
+@dataclass(frozen=True)
+class ComputedAdvice:
+    """Advice that waits to be stored, by spool id. generations: of the spools, shop_generation: of the shop's
+    advice, before the facts were read."""
+
+    at: datetime
+    advice: Mapping[int, Advice]
+    generations: Mapping[int, int]
+    shop_generation: int
+
+
+def advised(now: datetime) -> Q:
+    """Rows whose advice is valid at a time, as far as their spools' own facts go."""
+    present = Q(advice_generation=None) | Q(
+        advice_generation=Subquery(CacheVersion.objects.values("advice_generation")[:1])
+    )
+    lasting = Q(advice_good_until=None) | Q(advice_good_until__gt=now)
+    return present & lasting
+
+
+def find_unadvised(now: datetime, spool_ids: Collection[int] | None = None) -> list[int]:
+    """The ids of the spools, of these or of all in use, whose row waits for an advice, in order. One query."""
+    rows = rows_in_use().filter(generation=F("spool__cache_generation"))
+    if spool_ids is not None:
+        rows = rows.filter(pk__in=list(spool_ids))
+    good = rows.filter(advised(now)).values("pk")
+    return list(rows.exclude(pk__in=good).order_by("pk").values_list("pk", flat=True))
+
+
+def compute(spool_ids: Sequence[int], now: datetime) -> ComputedAdvice:
+    """The advice for these spools, from the facts. Stores nothing, needs no transaction."""
+    rows = rows_in_use().filter(pk__in=list(spool_ids), generation=F("spool__cache_generation"))
+    generations = dict(rows.values_list("pk", "generation"))
+    shop_generation = load_advice_generation()
+    states = moisture_of([row.spool for row in rows.select_related("spool")], now) if generations else {}
+    return ComputedAdvice(now, advise(states, load_dryers(now)), generations, shop_generation)
+
+
+@transaction.atomic
+def store(computed: ComputedAdvice) -> int:
+    """Store advice, but none of a spool about which a fact was added meanwhile. Returns how many were stored."""
+    lock_spool_facts()
+    if not is_current_version() or load_advice_generation() != computed.shop_generation:
+        return 0
+    same = rows_in_use().filter(pk__in=list(computed.advice), generation=F("spool__cache_generation"))
+    rows = [row for row in same if row.generation == computed.generations.get(row.pk)]
+    for row in rows:
+        set_advice(row, computed.advice[row.pk], computed.shop_generation, computed.at)
+    SpoolBoard.objects.bulk_update(rows, COLUMNS, batch_size=100)
+    return len(rows)
+
+
+def advise_rows(
+    rows: Sequence[SpoolBoard], states: Mapping[int, Moisture], shop_generation: int, now: datetime
+) -> None:
+    """Give new rows their advice: all of a few; of many those that need no drying."""
+    if len(rows) <= AT_ONCE:
+        found = advise({row.spool_id: states[row.spool_id] for row in rows}, load_dryers(now))
+    else:
+        found = {
+            row.spool_id: Advice(NONE_NEEDED, default_target_pct(row.spool))
+            for row in rows
+            if row.run is None and prints_well(states[row.spool_id])
+        }
+    for row in rows:
+        if row.spool_id in found:
+            set_advice(row, found[row.spool_id], shop_generation, now)
+        else:
+            row.advice, row.advice_good_until = PENDING, now
+
+
+def set_advice(row: SpoolBoard, advice: Advice, shop_generation: int, now: datetime) -> None:
+    """Write an advice of this time into a row."""
+    drying = advice.drying
+    row.advice, row.ready_at, row.advice_good_until = advice.statement, None, None
+    row.advice_generation = None if advice.kind == NONE_NEEDED else shop_generation
+    if drying is not None and drying.ready_at is not None:
+        row.ready_at = max(now, drying.ready_at)
+        starts_at = drying.starts_at if advice.run is None and drying.starts_at is not None else now
+        row.advice_good_until = max(starts_at, now) + GOOD_FOR
