@@ -57,7 +57,8 @@ def build_shop(chance: Random) -> None:
     from django.utils import timezone
 
     from maintenance.machines.printers import add_printer
-    from maintenance.models import Printer, Toolhead
+    from maintenance.models import PartKind, Printer, Toolhead
+    from maintenance.parts.fitting import add_stock, fit_part
     from spools.drying.caps import suggested_set_point_c
     from spools.drying.runs import DryingSettings, start_drying
     from spools.drying.week.plans import accept_plan, compute_plan, create_plan, store_plan
@@ -83,12 +84,15 @@ def build_shop(chance: Random) -> None:
         for n in range(chance.choice([1, 2, 2]))
     ]
     for n in range(2):
-        add_printer(
+        printer = add_printer(
             Printer(name=f"Printer {n}", bed_max_c=110, enclosed=bool(n)),
             Toolhead(name="T0"),
             assumed_temperature_c=24,
             assumed_rh_pct=35,
         )
+        nozzle = PartKind.objects.filter(role="nozzle", name__contains="hardened").first()
+        add_stock(nozzle, 1)
+        fit_part(printer.toolheads.get(), kind=nozzle)
     maker = Maker.objects.create(name="Example Works")
     spools = []
     for name in chance.sample(MATERIALS, 4):
@@ -172,7 +176,8 @@ def _surfaces(client, spool, code: str) -> Iterator[tuple[str, object]]:
     yield "the API's spool", {name: answer["advice"][name] for name in ("code", "values")}
     for verdict in answer.get("verdicts", []):
         for check in verdict["checks"]:
-            if check["name"] == "moisture" and check["state"] != "clear":
+            # A spool that prints well may get too wet while it prints: then it is to be kept dry.
+            if check["name"] == "moisture" and check["state"] != "clear" and code != "advice.none_needed":
                 remedy = check["remedy"]
                 yield "the API's verdict", {name: remedy[name] for name in ("code", "values")}
     yield "its page", _text(client.get(reverse("spool", args=[spool.code])))
@@ -181,7 +186,8 @@ def _surfaces(client, spool, code: str) -> Iterator[tuple[str, object]]:
     for row in client.get("/api/v1/today").json()["later"]:
         if row["spool"] == spool.code and row["advice"] is not None:
             yield "the API's Today", {name: row["advice"][name] for name in ("code", "values")}
-            yield "Today", _text(client.get("/"))
+            if code != "advice.none_needed":
+                yield "Today", _text(client.get("/"))
     for reminder in Reminder.objects.filter(kind="dry", spool=spool, ended_at=None):
         yield "its reminder", reminder.remedy.as_data()
 

@@ -1,0 +1,31 @@
+"""Every surface gives the advice of the board, and a surface with an answer of its own is found."""
+
+from random import Random
+
+import pytest
+from django.core.management import call_command
+
+from benchmarks.one_answer import build_shop, compare_surfaces
+from maintenance.models import Reminder
+from spools.statements import Statement
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.mark.parametrize("seed", [1, 3])
+def test_all_surfaces_give_one_advice(seed):
+    call_command("load_catalogue", verbosity=0)
+    build_shop(Random(seed))
+    count, differences = compare_surfaces()
+    assert count > 20 and differences == []
+
+
+def test_a_surface_with_an_answer_of_its_own_is_found(monkeypatch):
+    call_command("load_catalogue", verbosity=0)
+    build_shop(Random(1))
+    monkeypatch.setattr(
+        "maintenance.reminders.conditions.moisture.Reminder",
+        lambda **values: Reminder(**values | {"remedy": Statement("advice.no_dryer", {"target_pct": 1.0})}),
+    )
+    _, differences = compare_surfaces()
+    assert differences and all("on its reminder" in difference for difference in differences)
