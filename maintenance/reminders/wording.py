@@ -46,6 +46,7 @@ TITLES = {
     "reminder.first_stage_over": "Turn {dryer} up to {set_point_c:g} °C",
     "reminder.drying_over": "Take {spool} out of {dryer}",
     "reminder.drying_too_short": "{spool} needs longer in {dryer} than planned",
+    "reminder.run_heat_used_up": "Take {spool} out of {dryer} now",
     "reminder.heat_budget_low": "Little heat is left for drying {spool} ({polymer})",
     "reminder.desiccant_spent": "Regenerate the desiccant of {place}",
     "reminder.box_leaks": "{place} leaks",
@@ -159,6 +160,14 @@ def _first_stage_over(spool: str, first_h: float, first_set_point_c: float, over
     return (
         f"The first stage of {pretty(spool)}, {first_h:.4g} h at {first_set_point_c:g} °C, was over "
         f"{_time(over_at)}; the plan assumes a higher temperature from here."
+    )
+
+
+@words_for("reminder.run_heat_used_up")
+def _run_heat_used_up(since: str, **_: Any) -> str:
+    return (
+        f"Since {_time(since)} it has had all the heat that one run may give a polyamide; more turns it yellow and "
+        "brittle."
     )
 
 

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
@@ -20,11 +19,11 @@ from pages.drying.forms import BatchPlanForm, FinishRunForm, FinishRunsForm, Sta
 from pages.drying.week import start_address
 from pages.frame.forms import apply, post_data, show_refusal
 from spools.air.climate import climates_now
+from spools.board import board
 from spools.codes import pretty
 from spools.drying import runs as drying_rules
 from spools.drying.caps import compute_cap, limiting_spool, may_join
 from spools.drying.dryers import planned_dryings
-from spools.drying.forecast import estimate_dry_times, needed_until
 from spools.drying.gate import open_runs, stays_without_run
 from spools.drying.loss import impossible_loss, loss_caution, loss_on_drying
 from spools.drying.options import BatchPlan, PlanRequest
@@ -36,8 +35,8 @@ from spools.drying.week.plans import accepted_plan
 from spools.drying.week.starts import start_planned
 from spools.inventory.queries import search_spools
 from spools.models import DryingRun, Place, PlannedDrying, Spool
-from spools.moisture.state import moisture_of
 from spools.refusals import refusal
+from spools.statements import Statement
 
 SHOWN_FINISHED = 10
 PER_PAGE = 50
@@ -45,30 +44,29 @@ PER_PAGE = 50
 
 @dataclass
 class RunRow:
-    """A drying run with its hours so far, its set point now and the time at which it is done.
-
-    dry_at: when all of it is likely dry; None: not so.
-    """
+    """A drying run with its hours so far, its set point now, and the cautions of its advice."""
 
     run: DryingRun
-    dry_at: datetime | None
+    cautions: list[Statement]
 
     def __post_init__(self) -> None:
         self.ready_at = self.run.planned_end
         now = timezone.now()
-        self.needed_until = needed_until(self.run, self.dry_at, now)
         self.hours = (now - self.run.start).total_seconds() / 3600
         self.is_done = now >= self.ready_at
         self.set_point_c = self.run.set_point_at(now)
         self.is_before_change = self.run.change_at is not None and now < self.run.change_at
-        self.heat_caution = drying_rules.heat_caution(self.run)
         self.percent = min(100, max(0, round(100 * self.hours / self.run.planned_hours)))
 
 
 def _rows(runs: list[DryingRun]) -> list[RunRow]:
-    moistures = moisture_of([run.spool for run in runs]) if runs else {}
-    windings = [(run, moistures[run.spool_id].winding) for run in runs]
-    return [RunRow(*row) for row in zip(runs, estimate_dry_times(windings, timezone.now()), strict=True)]
+    board_rows = board.read([run.spool_id for run in runs]) if runs else {}
+    cautions = {
+        pk: [Statement.from_data(caution) for caution in row.advice.values["cautions"]]
+        for pk, row in board_rows.items()
+        if row.advice.values.get("run") is not None
+    }
+    return [RunRow(run, cautions.get(run.spool_id, [])) for run in runs]
 
 
 @login_required

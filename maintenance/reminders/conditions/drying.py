@@ -25,7 +25,7 @@ LATE_OUT, LATE_UP = timedelta(hours=3), timedelta(hours=1)
 
 
 def check_drying_runs(now: datetime) -> Conditions:
-    """Drying runs whose planned hours, or those of their first stage, are over."""
+    """Drying runs whose planned hours, or those of their first stage, are over, or whose heat is used up."""
     conditions = Conditions([Kind.DRYER_UP, Kind.DRYING_DONE])
     runs = list(
         DryingRun.objects.filter(end=None).select_related(
@@ -40,11 +40,19 @@ def check_drying_runs(now: datetime) -> Conditions:
             urgent = run.change_at + LATE_UP <= now
             # Nobody turns a dryer up twice, however long the second stage takes.
             conditions.open(_turn_up(run, run.change_at), urgent=urgent, last_event_at=run.change_at)
+    for run in runs:
+        since = heat_budget.used_up_at(run, now)
+        if since is not None and since <= now:
+            conditions.open(_take_out_now(run, since), urgent=True, last_event_at=since)
     for run in done:
         # A run that is not on the board yet is there at the next sweep.
         if (row := rows.get(run.spool_id)) is None or row.run_id != run.pk:
             continue
-        late = needed_until(run, row.run_dry_at, now)
+        late, used_up_at = needed_until(run, row.run_dry_at, now), heat_budget.used_up_at(run, now)
+        if used_up_at is not None and used_up_at <= now:
+            continue
+        if late is not None and used_up_at is not None and used_up_at < late:
+            late = None
         room = airs[run.dryer_id]
         # A dryer that was switched off has that air inside, too.
         outlook = row.outlook(room.temperature_c, room.rh_pct, False)
@@ -70,6 +78,20 @@ def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
         spool=run.spool,
         place=run.dryer,
         due_at=change_at,
+    )
+
+
+def _take_out_now(run: DryingRun, since: datetime) -> Reminder:
+    """For a polyamide that has had all the heat that one run may give, whatever its planned hours are."""
+    values = {"spool": run.spool.code, "dryer": str(run.dryer), "since": since.isoformat()}
+    return Reminder(
+        kind=Kind.DRYING_DONE,
+        condition=f"drying_done:run:{run.pk}",
+        reason=Statement("reminder.run_heat_used_up", values),
+        remedy=Statement("reminder_remedy.finish_drying"),
+        spool=run.spool,
+        place=run.dryer,
+        due_at=since,
     )
 
 

@@ -80,6 +80,15 @@ EXAMPLES = {
     "reminder.first_stage_over.title": ({**STAGE, "set_point_c": 75.0}, "Turn Dryer up to 75 °C"),
     "reminder.drying_over": ({"run": RUN, "room": ROOM, "spool": "7KD4QM"}, f"{OVER} {AGAIN}"),
     "reminder.drying_over.title": ({"spool": "7KD4QM", "dryer": "Dryer"}, "Take 7KD-4QM out of Dryer"),
+    "reminder.run_heat_used_up": (
+        {"spool": "7KD4QM", "dryer": "Dryer", "since": AT},
+        "Since 1 Mar 2026, 08:05 it has had all the heat that one run may give a polyamide; more turns it yellow and "
+        "brittle.",
+    ),
+    "reminder.run_heat_used_up.title": (
+        {"spool": "7KD4QM", "dryer": "Dryer"},
+        "Take 7KD-4QM out of Dryer now",
+    ),
     "reminder.drying_too_short": (
         {"run": RUN, "room": ROOM, "dry_at": AT},
         f"{OVER} All of it is likely dry enough only from 1 Mar 2026, 08:05. {AGAIN}",

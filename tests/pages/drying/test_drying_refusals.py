@@ -17,6 +17,7 @@ from spools.inventory.moves import mark_empty, move_spool
 from spools.models import DryingRun
 from spools.moisture.state import moisture_of
 from tests.pages.corner import corner, of, words
+from tests.pages.shown import notes
 from tests.spools.conftest import feedstock, hours_ago, receive
 
 
@@ -127,7 +128,8 @@ def test_too_few_hours_and_too_much_heat_are_shown_when_a_run_starts(shop, desk)
     data = {"spools": shop.other.pk, "set_point_c": "77", "planned_hours": "300", "resolution_g": "1"}
     text = words(desk.post(page, data, follow=True))
     assert DryingRun.objects.filter(spool=shop.other).exists()
-    assert text.count("Too much heat for one run") == 2  # once said, and once beside the run
+    assert text.count("Too much heat for one run") == 1
+    assert "drying.take_out_by" in notes(desk.get(reverse("drying")))
 
 
 def test_the_hours_of_the_caution_are_those_of_the_budget(shop):

@@ -13,6 +13,7 @@ from spools.drying import heat_budget
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.inventory.moves import mark_empty
+from spools.models import DryingRun
 from spools.moisture.state import moisture_now
 from tests.maintenance.reminders.shop_reminders import (
     address,
@@ -25,7 +26,7 @@ from tests.spools.conftest import hours_ago
 
 
 def test_a_finished_run_stays_open_until_the_spool_is_out(shop, wet):
-    [run] = start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=60), at=hours_ago(61))
+    [run] = start_drying([wet], shop.dryer, DryingSettings(70, planned_hours=60), at=hours_ago(61))
     sweep()
     reminder = reminder_of("drying_done")
     assert reminder.due_at == run.start + timedelta(hours=60)
@@ -65,7 +66,7 @@ def test_a_run_under_way_opens_nothing(shop, wet):
 
 @pytest.fixture
 def done_run(shop, wet):
-    return start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=60), at=hours_ago(61))[0]
+    return start_drying([wet], shop.dryer, DryingSettings(70, planned_hours=60), at=hours_ago(61))[0]
 
 
 def test_the_reason_states_when_a_dried_spool_is_wet_again(shop, wet, done_run):
@@ -92,6 +93,19 @@ def test_a_spool_that_is_not_dry_after_its_hours_stays_in(shop, wet):
     assert reminder.due_at > timezone.now() and reminder.urgent_since is None
     [expected] = estimate_dry_times([(run, moisture_now(wet).winding)], timezone.now())
     assert abs(reminder.due_at - expected) <= timedelta(minutes=15)
+
+
+def test_a_nylon_that_has_had_its_heat_comes_out_at_once_and_is_never_left_in(shop, wet):
+    # 24 h at 80 °C are what one run may give; by its plan it has 26 h and is not dry then.
+    start_drying([wet], shop.dryer, DryingSettings(80, planned_hours=26), at=hours_ago(25))
+    DryingRun.objects.update(target_pct=0.3)
+    sweep()
+    reminder = open_reminder("drying_done")
+    assert reminder.reason.code == "reminder.run_heat_used_up"
+    assert reminder.remedy.code == "reminder_remedy.finish_drying"
+    assert reminder.urgent_since is not None
+    sweep(timezone.now() + timedelta(hours=3))
+    assert open_reminder("drying_done").reason.code == "reminder.run_heat_used_up"
 
 
 def test_a_finished_run_is_urgent_after_hours(shop, done_run):
