@@ -179,7 +179,7 @@ def test_the_surroundings_change_with_the_stage(pva, exact):
     assert run.stages_until(run.end) == [(45, needed), (55, pytest.approx(38 - needed))]
     assert run.stages_until(run.start + timedelta(hours=1)) == [(45, 1)]
     assert moisture_cache.rebuild([pva]) == moisture_cache.rebuild([pva]) == []
-    why = " ".join(moisture_state.moisture_now(pva).why)
+    why = " ".join(reason.sentence for reason in moisture_state.moisture_now(pva).why)
     assert f"at 45 °C for {needed:.0f} h, then at 55 °C" in why
 
 
