@@ -25,6 +25,12 @@ class RemainingLifeSerializer(serializers.Serializer):
     why = StatementSerializer(many=True)
 
 
+class OwnPartsSerializer(serializers.Serializer):
+    worn = Whole()
+    removed = Whole(help_text="before they were worn")
+    in_use = Whole()
+
+
 class LearntLifeSerializer(serializers.Serializer):
     """Lives to be expected in the kind's unit, from what is stated and from this shop's own parts."""
 
@@ -33,7 +39,7 @@ class LearntLifeSerializer(serializers.Serializer):
     high = Number(help_text="nine in ten are used up by then")
     typical_low = Number(help_text="the 10 % limit of the kind's median life")
     typical_high = Number(help_text="the 90 % limit of the kind's median life")
-    own_parts = serializers.CharField(help_text="number of this shop's own parts that it is learnt from")
+    own_parts = OwnPartsSerializer(help_text="number of this shop's own parts that it is learnt from")
 
 
 class PartKindSerializer(ModelSerializer):
@@ -78,7 +84,7 @@ class PartKindSerializer(ModelSerializer):
             "high": expected.high,
             "typical_low": expected.typical[0],
             "typical_high": expected.typical[2],
-            "own_parts": lives.describe_records(),
+            "own_parts": lives.count_records(),
         }
 
     def get_in_stock(self, kind: PartKind) -> int:

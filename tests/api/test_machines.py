@@ -102,7 +102,7 @@ def test_parts_of_the_whole_printer_and_what_their_kind_is_learnt_to_last(api, s
     assert api.refused("part-kinds", **belts, life_unit="dose_km")
     kind = api.post("part-kinds", **belts, life_unit="hours")
     assert kind["learnt"]["median"] == pytest.approx(4000, rel=0.01)
-    assert kind["learnt"]["own_parts"] == ""
+    assert kind["learnt"]["own_parts"] == {"worn": 0, "removed": 0, "in_use": 0}
     api.post("stock", kind=kind["id"], count=2)
     assert api.refused("fittings", toolhead=shop.toolhead, kind=kind["id"])
     assert api.refused("fittings", toolhead=shop.toolhead, printer=shop.printer, kind=kind["id"])
