@@ -10,6 +10,7 @@ from maintenance.parts.life import DAY, RATE_PERIOD, PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
+from spools.board import board
 from spools.inventory import ledger
 from spools.models import Feedstock, MassEntry, Spool
 from spools.physics_inputs import SMALL_JOB_G
@@ -38,16 +39,29 @@ def check_stock(now: datetime, fitted: list[PartWear] | None = None) -> Conditio
             later = reminder.due_at is not None and reminder.due_at > now + DELIVERY
             conditions.open(reminder, urgent=counts[kind.pk] <= 0 and not later)
     kept = list(Feedstock.objects.filter(reorder_point_g__gt=0).select_related("maker"))
-    spools = list(Spool.objects.filter(feedstock__in=kept, emptied_at=None))
-    amounts = ledger.remaining_by_spool(spools) if spools else {}
+    masses_g = _masses_g(kept, now) if kept else {}
     a_day_g = _used_a_day_g(kept, now) if kept else {}
     for feedstock in kept:
-        mass_g = sum(amounts[spool.pk].mass_g for spool in spools if spool.feedstock_id == feedstock.pk)
+        mass_g = masses_g.get(feedstock.pk, 0.0)
         if mass_g <= feedstock.reorder_point_g:
             reminder = _feedstock(feedstock, mass_g, a_day_g.get(feedstock.pk, 0.0), now)
             # Less than a small job is as good as none.
             conditions.open(reminder, urgent=mass_g < SMALL_JOB_G)
     return conditions
+
+
+def _masses_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float]:
+    """Grams in stock by feedstock id, from the board; of spools whose row is stale from the ledger."""
+    spools = Spool.objects.filter(feedstock__in=feedstocks, emptied_at=None)
+    fresh = board.rows_in_use().filter(board.fresh(now), spool__in=spools)
+    masses_g: dict[int, float] = defaultdict(float)
+    for feedstock, mass_g in fresh.values_list("spool__feedstock", "mass_g"):
+        masses_g[feedstock] += mass_g
+    stale = list(spools.exclude(pk__in=fresh.values("pk")))
+    amounts = ledger.remaining_by_spool(stale) if stale else {}
+    for spool in stale:
+        masses_g[spool.feedstock_id] += amounts[spool.pk].mass_g
+    return masses_g
 
 
 def _used_up_at(fitted: list[PartWear]) -> dict[int, list[datetime]]:

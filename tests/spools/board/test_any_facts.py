@@ -1,0 +1,79 @@
+"""After any sequence of facts the board says what is computed from the facts alone, and rebuilds equal."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+import time_machine
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils import timezone
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from background.running import run_due
+from spools.air.climate import record_readings
+from spools.board import board
+from spools.drying.runs import DryingSettings, finish_drying, start_drying
+from spools.inventory import ledger, moves
+from spools.models import DryingRun, Ensemble, MoistureState, Spool
+from tests.spools.conftest import receive
+
+pytestmark = pytest.mark.django_db
+START = datetime(2026, 3, 2, 10, 20, tzinfo=UTC)
+
+
+def finish(spool: Spool, places: dict) -> None:
+    run = DryingRun.objects.filter(spool=spool, end=None).first()
+    if run is not None:
+        finish_drying(run, place=places["shelf"])
+
+
+FACTS = {
+    "print": lambda s, p: ledger.take(s, 20),
+    "late print": lambda s, p: ledger.take(s, 5, at=timezone.now() - timedelta(hours=7)),
+    "weigh": lambda s, p: ledger.weigh(s, 1150),
+    "to the box": lambda s, p: moves.move_spool(s, p["box"]),
+    "to the shelf": lambda s, p: moves.move_spool(s, p["shelf"]),
+    "dry": lambda s, p: start_drying([s], p["dryer"], DryingSettings(70)),
+    "finish": finish,
+    "damp air": lambda s, p: record_readings(p["shelf"], [(timezone.now(), 26, 85)], origin="api"),
+    "late dry air": lambda s, p: record_readings(
+        p["shelf"], [(timezone.now() - timedelta(hours=3), 20, 25)], origin="api"
+    ),
+    "mark empty": lambda s, p: moves.mark_empty(s),
+    "work": lambda s, p: run_due(),
+}
+STEPS = st.lists(
+    st.tuples(st.sampled_from(sorted(FACTS)), st.integers(0, 1), st.floats(0.1, 30)), min_size=1, max_size=8
+)
+
+
+@settings(max_examples=25)
+@given(steps=STEPS)
+def test_the_board_is_what_follows_from_the_facts(nylon, pla, shelf, box, dryer, steps):
+    places = {"shelf": shelf, "box": box, "dryer": dryer}
+    with transaction.atomic(), time_machine.travel(START + timedelta(days=3), tick=False) as clock:
+        spools = [receive(nylon, shelf, at=START), receive(pla, shelf, at=START)]
+        for name, which, hours in steps:
+            clock.shift(timedelta(hours=hours))
+            try:
+                with transaction.atomic():
+                    FACTS[name](spools[which], places)
+            except ValidationError:
+                continue
+        shown = board.read()
+        for row in shown.values():
+            assert row.good_until > timezone.now() >= row.computed_at
+        assert set(shown) == set(Spool.objects.filter(emptied_at=None).values_list("pk", flat=True))
+        # As of the time at which each was computed, whatever is stored.
+        for row in shown.values():
+            MoistureState.objects.all().delete()
+            Ensemble.objects.all().delete()
+            (expected,) = board.compute([row.pk], row.computed_at).rows
+            if row.computed_at == timezone.now():
+                assert board.values_of(row) == board.values_of(expected)
+            else:
+                assert (row.p50_pct, row.mass_g) == pytest.approx((expected.p50_pct, expected.mass_g))
+        board.refresh([row.pk for row in shown.values()])
+        assert board.rebuild() == []
+        transaction.set_rollback(True)
