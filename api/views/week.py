@@ -39,7 +39,6 @@ class PrintRequests(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMi
 class WeekPlans(Endpoint):
     """Drying plans of the week."""
 
-    idempotent = False
     queryset = WeekPlan.objects.all()
     serializer_class = serializers.WeekPlanSerializer
 

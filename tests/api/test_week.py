@@ -4,6 +4,7 @@ import pytest
 from django.utils import timezone
 
 from background.running import run_due
+from spools.models import WeekPlan
 
 from .conftest import ago
 
@@ -55,6 +56,14 @@ def test_a_print_is_requested_planned_and_its_drying_begun(api, shop, wet):
     withdrawn = api.post(address, status=200, reason="printed")
     assert withdrawn["withdrawn_at"] and withdrawn["withdrawn_reason"] == "printed"
     assert api.get("print-requests?valid=true")["count"] == 0 and api.get("print-requests")["count"] == 1
+
+
+def test_a_plan_that_is_requested_twice_with_a_key_is_one_plan(api, client, shop, wet):
+    api.post("print-requests", polymer=shop.polyamide, mass_g=200, due_at=ahead(hours=80))
+    hours, key = {"staffed_from": "00:00", "staffed_to": "23:59"}, {"Idempotency-Key": "a"}
+    first, again = (client.post("/api/v1/week-plans", hours, headers=key) for _ in range(2))
+    assert (first.status_code, again.json()) == (201, first.json())
+    assert WeekPlan.objects.count() == 1
 
 
 def test_an_empty_spool_is_refused_at_the_field_it_was_given_in(api, client, shop, wet):
