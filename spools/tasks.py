@@ -160,8 +160,8 @@ def advance_boxes_in_room(room_id: int, prepared: list[dry_box_cache.ComputedBox
 
 def _compute_plan(plan_id: int) -> ComputedPlan | None:
     plan = WeekPlan.objects.get(pk=plan_id)
-    # Another plan may have taken its place while it waited.
-    return compute_plan(plan) if plan.ended_at is None else None
+    # It may have been stored, or another plan may have taken its place, while it waited.
+    return compute_plan(plan) if plan.made_at is None and plan.ended_at is None else None
 
 
 @background_work("spools.plan_week", prepare=_compute_plan, limit_s=300, queue="moisture")
