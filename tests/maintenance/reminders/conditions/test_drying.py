@@ -26,7 +26,9 @@ from tests.spools.conftest import hours_ago
 
 
 def test_a_finished_run_stays_open_until_the_spool_is_out(shop, wet):
-    [run] = start_drying([wet], shop.dryer, DryingSettings(70, planned_hours=60, target_pct=0.7), at=hours_ago(61))
+    [run] = start_drying(
+        [wet], shop.dryer, DryingSettings(70, planned_hours=60, target_pct=0.7), at=hours_ago(61)
+    )
     sweep()
     reminder = reminder_of("drying_done")
     assert reminder.due_at == run.start + timedelta(hours=60)
