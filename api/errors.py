@@ -15,7 +15,7 @@ from rest_framework import exceptions, status
 from rest_framework.response import Response
 from rest_framework.views import exception_handler, set_rollback
 
-from spools.idempotency import KeyReused
+from spools.edits.idempotency import KeyReused
 
 INVALID = "invalid"
 CLASH = "This clashes with something recorded at the same moment. Look at the present state and try again."

@@ -11,8 +11,8 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from spools import codes
+from spools.edits.versions import count_edit
 from spools.models import Spool
-from spools.versions import count_edit
 
 # Beyond any mass, length or count of a shop, and within the range of every database.
 LARGEST = 1e9

@@ -7,7 +7,7 @@ from drf_spectacular.utils import OpenApiParameter
 from rest_framework import serializers
 
 from api.fields import StrictSerializer
-from spools.idempotency import MAX_KEY_LENGTH
+from spools.edits.idempotency import MAX_KEY_LENGTH
 
 REFUSALS = {
     "400": "Something in the request is wrong; the message says what. Nothing was stored.",

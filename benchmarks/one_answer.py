@@ -11,8 +11,13 @@ import os
 import re
 import tempfile
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import timedelta
 from random import Random
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from spools.models import Place, Spool
 
 MATERIALS = ["PLA", "PETG", "PA6", "PC", "PVA", "TPU 95A", "ASA"]
 REELS = ["cardboard", "abs", "pc", "unknown"]
@@ -53,25 +58,41 @@ def main() -> int:
 
 def build_shop(chance: Random) -> None:
     """An invented shop in an empty database that has the catalogue."""
-    from django.core.exceptions import ValidationError
-    from django.utils import timezone
+    from spools.models import Place
 
-    from maintenance.machines.printers import add_printer
-    from maintenance.models import PartKind, Printer, Toolhead
-    from maintenance.parts.fitting import add_stock, fit_part
-    from spools.drying.caps import suggested_set_point_c
-    from spools.drying.runs import DryingSettings, start_drying
-    from spools.drying.week.plans import accept_plan, compute_plan, create_plan, store_plan
-    from spools.drying.week.requests import add_print_request
-    from spools.inventory.receiving import NewSpool, receive_spool
-    from spools.models import Feedstock, Maker, Place, Polymer
-
-    now = timezone.now()
     room = Place.objects.create(
         name="Room", kind="shelf", assumed_temperature_c=22, assumed_rh_pct=chance.choice([40, 55, 70])
     )
     box = Place.objects.create(name="Box", kind="dry_box", assumed_rh_pct=12)
-    dryers = [
+    _add_printers()
+    spools = _receive_spools(chance, [room, room, box])
+    for dryer in _add_dryers(chance, room):
+        if chance.random() < 0.6:
+            _fill(chance, dryer, chance.choice(spools))
+    _plan_week(chance, spools)
+
+
+def _add_printers() -> None:
+    from maintenance.machines.printers import add_printer
+    from maintenance.models import PartKind, Printer, Toolhead
+    from maintenance.parts.fitting import add_stock, fit_part
+
+    for n in range(2):
+        printer = add_printer(
+            Printer(name=f"Printer {n}", bed_max_c=110, enclosed=bool(n)),
+            Toolhead(name="T0"),
+            assumed_temperature_c=24,
+            assumed_rh_pct=35,
+        )
+        nozzle = PartKind.objects.filter(role="nozzle", name__contains="hardened")[0]
+        add_stock(nozzle, 1)
+        fit_part(printer.toolheads.get(), kind=nozzle)
+
+
+def _add_dryers(chance: Random, room: "Place") -> "list[Place]":
+    from spools.models import Place
+
+    return [
         Place.objects.create(
             name=f"Dryer {n}",
             kind="dryer",
@@ -83,18 +104,16 @@ def build_shop(chance: Random) -> None:
         )
         for n in range(chance.choice([1, 2, 2]))
     ]
-    for n in range(2):
-        printer = add_printer(
-            Printer(name=f"Printer {n}", bed_max_c=110, enclosed=bool(n)),
-            Toolhead(name="T0"),
-            assumed_temperature_c=24,
-            assumed_rh_pct=35,
-        )
-        nozzle = PartKind.objects.filter(role="nozzle", name__contains="hardened").first()
-        add_stock(nozzle, 1)
-        fit_part(printer.toolheads.get(), kind=nozzle)
-    maker = Maker.objects.create(name="Example Works")
-    spools = []
+
+
+def _receive_spools(chance: Random, places: "list[Place]") -> "list[Spool]":
+    """One or two spools of each of four materials, on reels that bear little or much heat."""
+    from django.utils import timezone
+
+    from spools.inventory.receiving import NewSpool, receive_spool
+    from spools.models import Feedstock, Maker, Polymer
+
+    maker, spools = Maker.objects.create(name="Example Works"), []
     for name in chance.sample(MATERIALS, 4):
         feedstock = Feedstock.objects.create(maker=maker, polymer=Polymer.objects.get(name=name), name=name)
         for _ in range(chance.choice([1, 1, 2])):
@@ -108,29 +127,42 @@ def build_shop(chance: Random) -> None:
                 core_material=chance.choice(REELS),
                 sealed=chance.random() < 0.2,
             )
-            received = now - timedelta(hours=chance.choice([60, 300, 900]))
-            spools.append(receive_spool(new, chance.choice([room, room, box]), at=received))
-    for dryer in dryers:
-        inside = chance.choice(spools)
-        if chance.random() < 0.6:
-            settings = DryingSettings(
-                suggested_set_point_c(inside, dryer), planned_hours=chance.choice([4, 12, 30])
-            )
-            try:
-                # The dryer has been on for some hours, or those are over already.
-                start_drying([inside], dryer, settings, at=now - timedelta(hours=chance.choice([1, 6, 20])))
-            except ValidationError:
-                continue
+            received = timezone.now() - timedelta(hours=chance.choice([60, 300, 900]))
+            spools.append(receive_spool(new, chance.choice(places), at=received))
+    return spools
+
+
+def _fill(chance: Random, dryer: "Place", spool: "Spool") -> None:
+    """Start a drying some hours ago; its hours may be over."""
+    from django.core.exceptions import ValidationError
+    from django.utils import timezone
+
+    from spools.drying.caps import suggested_set_point_c
+    from spools.drying.runs import DryingSettings, start_drying
+
+    settings = DryingSettings(suggested_set_point_c(spool, dryer), planned_hours=chance.choice([4, 12, 30]))
+    # A spool that this dryer may not take, or that is in the other one, stays where it is.
+    with suppress(ValidationError):
+        start_drying([spool], dryer, settings, at=timezone.now() - timedelta(hours=chance.choice([1, 6, 20])))
+
+
+def _plan_week(chance: Random, spools: "list[Spool]") -> None:
+    """Request some prints, and accept a plan of the week for them in most shops."""
+    from django.core.exceptions import ValidationError
+    from django.utils import timezone
+
+    from spools.drying.week.plans import accept_plan, compute_plan, create_plan, store_plan
+    from spools.drying.week.requests import add_print_request
+
     for _ in range(chance.choice([0, 1, 2])):
-        due = now + timedelta(hours=chance.choice([20, 50, 90]))
+        due = timezone.now() + timedelta(hours=chance.choice([20, 50, 90]))
         add_print_request(chance.choice(spools), chance.choice([50, 200]), due)
-    if chance.random() < 0.7:
-        try:
+    # Without a request there is no plan.
+    with suppress(ValidationError):
+        if chance.random() < 0.7:
             plan = create_plan()
             store_plan(plan, compute_plan(plan))
             accept_plan(plan)
-        except ValidationError:
-            pass
 
 
 def compare_surfaces() -> tuple[int, list[str]]:

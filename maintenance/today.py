@@ -102,9 +102,10 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     in_stock = {spool.feedstock for spool in spools}
     feedstocks = Feedstock.objects.select_related("polymer", "filler").in_bulk(in_stock)
     materials = {pk: build_material_inputs(feedstock) for pk, feedstock in feedstocks.items()}
-    machines = toolheads.read(None, materials, now)
+    machines = toolheads.read(None, materials, now, inputs=False)
     heads = Toolhead.objects.select_related("printer__place").in_bulk(list(machines))
-    best = choose_pairs(spools, machines, load_airs(heads.values(), now), load_loaded(), materials)
+    tails_mm = {pk: head.tail_mm for pk, head in heads.items()}
+    best = choose_pairs(spools, machines, load_airs(heads.values(), now), load_loaded(), materials, tails_mm)
     names = {pk: material_name(feedstock) for pk, feedstock in feedstocks.items()}
     pairs: dict[str, Pair] = {}
     for feedstock, pair in best.items():
@@ -113,7 +114,7 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
         name: (pair.spool, pair.toolhead) for name, pair in pairs.items()
     }
     held = [spool for spool in spools if names[spool.feedstock] not in pairs]
-    chosen |= _choose_held(held, names, machines, materials)
+    chosen |= _choose_held(held, names, machines, materials, tails_mm)
     shown = load_board(
         {spool for spool, _ in chosen.values()},
         {head for _, head in chosen.values() if head is not None},
@@ -140,6 +141,7 @@ def _choose_held(
     names: Mapping[int, str],
     machines: Mapping[int, ToolheadRow],
     materials: Mapping[int, MaterialInputs],
+    tails_mm: Mapping[int, float],
 ) -> dict[str, tuple[int, int | None]]:
     """For each material on hold the spool that is ready first, and the toolhead that suits it best."""
     heads: dict[int, int] = {}
@@ -149,7 +151,9 @@ def _choose_held(
         if machines and feedstock not in heads:
             heads[feedstock] = min(machines, key=lambda pk: (_rank_on(machines[pk], feedstock), pk))
         head = heads.get(feedstock)
-        other_hold = head is None or _is_held_there(spool, machines[head], materials[feedstock])
+        other_hold = head is None or _is_held_there(
+            spool, machines[head], compute_tail_g(tails_mm[head], materials[feedstock])
+        )
         ready_at = None if other_hold else spool.ready_at
         key = (
             ready_at is None,
@@ -169,9 +173,8 @@ def _rank_on(machine: ToolheadRow, feedstock: int) -> tuple[int, int]:
     return STATES.index(state.state), state.reasons
 
 
-def _is_held_there(spool: SpoolColumns, machine: ToolheadRow, material: MaterialInputs) -> bool:
+def _is_held_there(spool: SpoolColumns, machine: ToolheadRow, tail_g: float) -> bool:
     """Whether something holds it that no drying ends."""
-    tail_g = compute_tail_g(machine.inputs, material)
     return HOLD in (
         machine.materials[spool.feedstock].state,
         quantity_state(spool.low_g, spool.high_g, tail_g),

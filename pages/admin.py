@@ -14,11 +14,11 @@ from django.http import HttpRequest
 from maintenance.models import Printer, Toolhead
 from pages.frame.forms import show_refusal
 from pages.frame.versions import VersionedForm
+from spools.edits.versions import count_edit
 from spools.invalidation import save_assumptions
 from spools.inventory import assumptions
 from spools.models import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from spools.models.versions import Versioned
-from spools.versions import count_edit
 
 COLUMNS = 7
 EDITABLE = [Maker, Filler, CoreKind, Source, Printer, Toolhead]

@@ -7,12 +7,12 @@ from datetime import timedelta
 from django.utils import timezone
 
 from background.queue import background_work, enqueue, enqueue_next, repeated_work
-from spools import idempotency
 from spools.air import dry_box_cache
 from spools.air.climate import ADVANCE_ROOM
 from spools.air.dry_box_facts import boxes_in, complete_boxes
 from spools.board import advising, board
 from spools.drying.week.plans import ComputedPlan, compute_plan, store_plan
+from spools.edits import idempotency
 from spools.invalidation import REFRESH, is_current_version
 from spools.moisture.checkpoints import latest_times
 

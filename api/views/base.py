@@ -20,10 +20,10 @@ from api.fields import parse
 from api.parsers import JSONParser
 from api.schema import AutoSchema
 from api.serializers.facts import WithdrawSerializer
+from spools.edits.idempotency import MAX_KEY_LENGTH, KeyedRequest, answer_once
+from spools.edits.versions import EditedMeanwhile
 from spools.facts import withdraw
-from spools.idempotency import MAX_KEY_LENGTH, KeyedRequest, answer_once
 from spools.refusals import refusal
-from spools.versions import EditedMeanwhile
 
 
 class Pages(LimitOffsetPagination):

@@ -7,7 +7,6 @@ and so are toolheads by what they have loaded; so the work grows with the spools
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 from typing import NamedTuple
@@ -59,14 +58,6 @@ class Pair(NamedTuple):
     spool: int
 
 
-@dataclass(frozen=True)
-class _Kind:
-    """Spools of a feedstock that stand alike: states in each class of air, whether each holds enough."""
-
-    in_air: tuple[Rank, ...]
-    drying: bool
-
-
 def load_columns(now: datetime) -> list[SpoolColumns]:
     """The columns of all spools in use, as they are stored. One query."""
     return [SpoolColumns(*row) for row in spool_board.rows_in_use().order_by("pk").values_list(*COLUMNS)]
@@ -78,8 +69,12 @@ def choose_pairs(
     airs: Mapping[int, AirClass],
     loaded: Mapping[int, int],
     materials: Mapping[int, MaterialInputs],
+    tails_mm: Mapping[int, float],
 ) -> dict[int, Pair]:
-    """The best pair of each feedstock that has one, by feedstock id; a pair on hold is none."""
+    """The best pair of each feedstock that has one, by feedstock id; a pair on hold is none.
+
+    airs, tails_mm: at each toolhead, and the length of its feed path that cannot be fed, by its id.
+    """
     classes = sorted(set(airs.values()))
     number_of = {air: number for number, air in enumerate(classes)}
     in_air = _states_in_air(classes)
@@ -94,14 +89,14 @@ def choose_pairs(
         alike: dict[tuple[int, str, int, float], int] = {}
         for pk in sorted(machines):
             state = machines[pk].materials[feedstock]
-            tail_g = compute_tail_g(machines[pk].inputs, material)
+            tail_g = compute_tail_g(tails_mm[pk], material)
             alike.setdefault((number_of[airs[pk]], state.state, state.reasons, tail_g), pk)
-        # Spools that stand alike: the fullest of each. Nearly empty ones stand alone.
+        # Spools that stand alike, in a drying run or not: the fullest of each. Nearly empty ones stand alone.
         most_tail_g = max((tail_g for *_, tail_g in alike), default=0.0)
         fullest: dict[tuple, tuple[SpoolColumns, tuple[Rank, ...]]] = {}
         for spool, states in own:
             enough = spool.low_g >= most_tail_g + LEAST_JOB_G
-            key = (states, True) if enough else (states, False, spool.spool)
+            key = (states, spool.run is None) if enough else (states, spool.spool)
             if key not in fullest or spool.mass_g > fullest[key][0].mass_g:
                 fullest[key] = spool, states
         pairs = [
@@ -113,7 +108,7 @@ def choose_pairs(
             toolhead = on_toolhead.get(spool.spool)
             if toolhead is not None:
                 state = machines[toolhead].materials[feedstock]
-                tail_g = compute_tail_g(machines[toolhead].inputs, material)
+                tail_g = compute_tail_g(tails_mm[toolhead], material)
                 air = number_of[airs[toolhead]]
                 pairs.append(
                     _pair(spool, states[air], state.state, state.reasons, tail_g, toolhead, on_toolhead)

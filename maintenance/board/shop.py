@@ -92,7 +92,7 @@ class Board:
                 end.end_over_clear,
                 end.end_over_hold,
             ),
-            compute_tail_g(toolhead, material),
+            compute_tail_g(toolhead.tail_mm, material),
         )
         job = small_job(material, toolhead.hot_end_max_c, toolhead.bed_limit_c)
         return ReadinessInputs(_spool_inputs(spool, row), site, material, toolhead, job)

@@ -6,9 +6,10 @@ the parts of other machines teach about lives is taken in when a row has its tur
 """
 
 import hashlib
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 
 import msgspec
 from django.db import transaction
@@ -42,12 +43,17 @@ class MaterialState(msgspec.Struct, frozen=True, array_like=True):
 
 @dataclass(frozen=True)
 class ToolheadRow:
-    """A row of the board, decoded. materials: by feedstock id."""
+    """A row of the board. materials: by feedstock id."""
 
     toolhead_id: int
     computed_at: datetime
-    inputs: ToolheadInputs
     materials: Mapping[int, MaterialState]
+    # Large, and most readers look at the materials alone: read and decoded at the first use.
+    _load_inputs: Callable[[], bytes]
+
+    @cached_property
+    def inputs(self) -> ToolheadInputs:
+        return _decode_inputs(self._load_inputs())
 
 
 _encode = msgspec.json.Encoder().encode
@@ -78,27 +84,51 @@ def read(
     toolhead_ids: Collection[int] | None = None,
     materials: Mapping[int, MaterialInputs] | None = None,
     now: datetime | None = None,
+    *,
+    inputs: bool = True,
 ) -> dict[int, ToolheadRow]:
     """The rows of these toolheads, or of all that are in use, by id. Two queries where all are fresh.
 
     Stale rows are computed here while they are at most AT_ONCE; of more, the stored ones are returned with their
     computed_at and the others are computed. materials: those that are needed; a state that was judged with other
-    numbers of the material is judged again.
+    numbers of the material is judged again. inputs: False where only the states of materials are looked at.
     """
     now = now or timezone.now()
     toolheads = Toolhead.objects.filter(printer__retired_at=None)
     if toolhead_ids is not None:
         toolheads = Toolhead.objects.filter(pk__in=list(toolhead_ids))
     ids = set(toolheads.values_list("pk", flat=True))
-    stored = {row.pk: row for row in ToolheadBoard.objects.filter(pk__in=ids).annotate(fresh=_fresh(now))}
+    rows = ToolheadBoard.objects.filter(pk__in=ids).annotate(fresh=_fresh(now))
+    stored = {row.pk: row for row in (rows if inputs else rows.defer("inputs_json"))}
     stale = {pk for pk in ids if pk not in stored or not stored[pk].fresh}
     if len(stale) > AT_ONCE:
         stale -= stored.keys()
     computed = compute(stale, now) if stale else []
     store(computed)
-    rows = {row.pk: decode(row) for row in [*stored.values(), *computed]}
-    digests = {pk: digest(material) for pk, material in (materials or {}).items()}
-    return {pk: _with_materials(rows[pk], materials or {}, digests) for pk in sorted(rows)}
+    present = stored | {row.pk: row for row in computed}
+    _judge_new_materials(list(present.values()), materials or {}, inputs=inputs)
+    return {pk: decode(present[pk]) for pk in sorted(present)}
+
+
+def _judge_new_materials(
+    rows: Collection[ToolheadBoard], materials: Mapping[int, MaterialInputs], *, inputs: bool
+) -> None:
+    """Add a state to the rows for each of these materials that has none, or one of other numbers; store them."""
+    digests = {pk: digest(material) for pk, material in materials.items()}
+    changed: dict[int, dict[int, MaterialState]] = {}
+    for row in rows:
+        known = _decode_materials(bytes(row.materials_json))
+        if any(pk not in known or known[pk].digest != name for pk, name in digests.items()):
+            changed[row.pk] = known
+    if not changed:
+        return
+    loaded = {row.pk: row for row in rows} if inputs else ToolheadBoard.objects.in_bulk(list(changed))
+    for row in rows:
+        if row.pk in changed:
+            toolhead = _decode_inputs(bytes(loaded[row.pk].inputs_json))
+            states = {pk: _state_of(materials[pk], toolhead, name) for pk, name in digests.items()}
+            row.materials_json = _encode(changed[row.pk] | states)
+    ToolheadBoard.objects.bulk_update([row for row in rows if row.pk in changed], ["materials_json"])
 
 
 def _fresh(now: datetime) -> Q:
@@ -154,20 +184,5 @@ def store(rows: Collection[ToolheadBoard]) -> None:
 
 
 def decode(row: ToolheadBoard) -> ToolheadRow:
-    return ToolheadRow(
-        row.pk,
-        row.computed_at,
-        _decode_inputs(bytes(row.inputs_json)),
-        _decode_materials(bytes(row.materials_json)),
-    )
-
-
-def _with_materials(
-    row: ToolheadRow, materials: Mapping[int, MaterialInputs], digests: Mapping[int, str]
-) -> ToolheadRow:
-    """The row with a state for each of these materials, judged here where it was judged with other numbers."""
-    known = dict(row.materials)
-    for pk, digest_ in digests.items():
-        if pk not in known or known[pk].digest != digest_:
-            known[pk] = _state_of(materials[pk], row.inputs, digest_)
-    return ToolheadRow(row.toolhead_id, row.computed_at, row.inputs, known)
+    materials = _decode_materials(bytes(row.materials_json))
+    return ToolheadRow(row.pk, row.computed_at, materials, lambda: bytes(row.inputs_json))

@@ -12,9 +12,9 @@ from maintenance.models import BoreReading, Fitting, JobUse, Part, PartKind, Pri
 from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
 from maintenance.parts.wear_entries import in_stock, recount_site_wear, recount_wear
 from spools.checks import require_past_time, require_within
+from spools.edits.versions import count_edit
 from spools.facts import follows_withdrawal
 from spools.refusals import refusal
-from spools.versions import count_edit
 from spools.wording import format_time
 
 MOST_AT_ONCE = 10_000

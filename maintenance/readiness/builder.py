@@ -112,7 +112,7 @@ def build_inputs(
         site = PrintSite(
             toolhead.name,
             _outer_moisture(ends.get(key), material, mass_g),
-            compute_tail_g(toolhead, material),
+            compute_tail_g(toolhead.tail_mm, material),
         )
         spool = build_spool_inputs(state, material, mass_g)
         found[key] = ReadinessInputs(spool, site, material, toolhead, jobs[key])
@@ -272,7 +272,7 @@ def describe_run(run: DryingRun | None) -> OpenRun | None:
     )
 
 
-def compute_tail_g(toolhead: ToolheadInputs, material: MaterialInputs) -> float:
+def compute_tail_g(tail_mm: float, material: MaterialInputs) -> float:
     """Filament between drive and nozzle, which cannot be fed once the spool ends."""
     area_mm2 = pi * material.filament.diameter_mm**2 / 4
-    return toolhead.tail_mm * area_mm2 * material.filament.density_g_cm3 / 1000
+    return tail_mm * area_mm2 * material.filament.density_g_cm3 / 1000

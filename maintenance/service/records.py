@@ -11,9 +11,9 @@ from maintenance import limits
 from maintenance.changes import SERVICE, facts_changed, toolheads_changed
 from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
 from spools.checks import require_past_time, require_within
+from spools.edits.versions import count_edit
 from spools.facts import follows_withdrawal
 from spools.refusals import refusal
-from spools.versions import count_edit
 
 
 @transaction.atomic

@@ -7,7 +7,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import render
 
-from spools.idempotency import MAX_KEY_LENGTH, KeyedRequest, KeyReused, answer_once
+from spools.edits.idempotency import MAX_KEY_LENGTH, KeyedRequest, KeyReused, answer_once
 
 FIELD = "form_key"
 NOT_CONTENT = {FIELD, "csrfmiddlewaretoken"}

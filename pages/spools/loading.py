@@ -48,15 +48,12 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
             extra_tags="on_another",
         )
         return redirect("spool-unload", spool.code)
-    current_spool, printer_place = (
-        spools_on.get(board.loaded.get(toolhead.pk, 0)),
-        toolhead.printer.place,
-    )
+    current_spool = spools_on.get(board.loaded.get(toolhead.pk, 0))
     form = LoadForm(
         post_data(request),
         hold=verdict.state == HOLD,
         current_spool=current_spool,
-        printer_place=printer_place,
+        printer_place=toolhead.printer.place,
     )
     if apply(
         form,
@@ -72,13 +69,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         messages.success(request, f"{pretty(spool.code)} is loaded on {toolhead}.")
         return redirect("spool", spool.code)
     change = material_change(inputs.material, inputs.toolhead, inputs.job.nozzle_c)
-    context = {
-        "spool": spool,
-        "toolhead": toolhead,
-        "verdict": verdict,
-        "form": form,
-        "change": change,
-    }
+    context = {"spool": spool, "toolhead": toolhead, "verdict": verdict, "form": form, "change": change}
     return render(request, "spools/load.html", context | {"current_spool": current_spool})
 
 

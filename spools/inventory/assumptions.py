@@ -11,12 +11,12 @@ from django.db import transaction
 from background.queue import enqueue
 from spools import limits
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_within
+from spools.edits.versions import count_edit
 from spools.invalidation import invalidate_after, save_assumptions
 from spools.inventory.ledger import JUST_BEFORE, Kind
 from spools.inventory.receiving import require_winding_fits
 from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool
 from spools.refusals import refusal
-from spools.versions import count_edit
 from spools.wording import format_time
 
 # The first may not be above the second.

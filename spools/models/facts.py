@@ -47,7 +47,7 @@ class Withdrawable(Recorded):
 
 
 class SentRequest(models.Model):
-    """A form or API request that carried a key, with its first answer; see spools.idempotency."""
+    """A form or API request that carried a key, with its first answer; see spools.edits.idempotency."""
 
     account = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="+")
     address = models.CharField(max_length=300)

@@ -4,7 +4,7 @@ from django.db import models
 
 
 class Versioned(models.Model):
-    """A row that people edit. An edit that rests on an older version is refused; see spools.versions."""
+    """A row that people edit. An edit that rests on an older version is refused; see spools.edits.versions."""
 
     version = models.PositiveIntegerField(default=1, editable=False)
 

@@ -19,8 +19,8 @@ from maintenance.reminders.delivery import push
 from maintenance.reminders.delivery.outbox import ENDED, end_channel
 from maintenance.reminders.delivery.times import DAY, LEAST_OPEN, quiet_length
 from maintenance.reminders.delivery.webhook import new_secret
+from spools.edits.versions import count_edit
 from spools.refusals import refusal
-from spools.versions import count_edit
 
 Kind, Timing = Channel.Kind, Subscription.Timing
 LONGEST_ADDRESS = 1000

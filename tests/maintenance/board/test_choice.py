@@ -1,6 +1,5 @@
 """The choice from columns is that of judging every pair."""
 
-from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import product
 
@@ -47,25 +46,25 @@ def spools(draw, number: int) -> SpoolColumns:
 @st.composite
 def shops(draw):
     own = [draw(spools(number)) for number in range(1, draw(st.integers(1, 7)))]
-    machines, airs = {}, {}
+    machines, airs, tails_mm = {}, {}, {}
     for pk in range(1, draw(st.integers(1, 6))):
         states = {
             feedstock: MaterialState("", draw(st.sampled_from(STATES)), draw(st.integers(0, 2)))
             for feedstock in (1, 2)
         }
-        inputs = replace(GOOD.toolhead, tail_mm=draw(st.sampled_from([50.0, 900.0])))
-        machines[pk], airs[pk] = ToolheadRow(pk, NOW, inputs, states), draw(st.sampled_from(AIRS))
+        machines[pk], airs[pk] = ToolheadRow(pk, NOW, states, bytes), draw(st.sampled_from(AIRS))
+        tails_mm[pk] = draw(st.sampled_from([50.0, 900.0]))
     free = list(machines)
     loaded = {}
     for spool in own:
         if free and draw(st.booleans()):
             loaded[free.pop()] = spool.spool
-    return own, machines, airs, loaded
+    return own, machines, airs, loaded, tails_mm
 
 
 @given(shops())
 def test_the_best_pair_is_that_of_all_pairs(shop):
-    own, machines, airs, loaded = shop
+    own, machines, airs, loaded, tails_mm = shop
     materials = {1: GOOD.material, 2: GOOD.material}
     on_toolhead = {spool: toolhead for toolhead, spool in loaded.items()}
     classes = sorted(set(airs.values()))
@@ -74,11 +73,11 @@ def test_the_best_pair_is_that_of_all_pairs(shop):
     for spool, pk in product(own, machines):
         state = machines[pk].materials[spool.feedstock]
         moisture = in_air(spool)[classes.index(airs[pk])]
-        tail_g = compute_tail_g(machines[pk].inputs, GOOD.material)
+        tail_g = compute_tail_g(tails_mm[pk], GOOD.material)
         pair = _pair(spool, moisture, state.state, state.reasons, tail_g, pk, on_toolhead)
         if pair.state < STATES.index(HOLD):
             best[spool.feedstock] = min(pair, best.get(spool.feedstock, pair))
-    assert choose_pairs(own, machines, airs, loaded, materials) == best
+    assert choose_pairs(own, machines, airs, loaded, materials, tails_mm) == best
 
 
 @given(low_g=st.floats(0, 60), more_g=st.floats(0, 5), tail_g=st.floats(0, 4))

@@ -8,9 +8,9 @@ from django.urls import reverse
 from maintenance.models import Channel, NotificationSettings, ServiceKind
 from maintenance.reminders.delivery import channels
 from pages.frame.versions import EDITED_MEANWHILE
+from spools.edits.versions import EditedMeanwhile
 from spools.inventory.assumptions import save_place
 from spools.models import Feedstock, Place
-from spools.versions import EditedMeanwhile
 from tests.pages.shown import require_refused
 
 

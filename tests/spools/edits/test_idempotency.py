@@ -10,7 +10,7 @@ from django.contrib.auth import get_user_model
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
-from spools.idempotency import KEPT_FOR, KeyedRequest, KeyReused, answer_once, prune
+from spools.edits.idempotency import KEPT_FOR, KeyedRequest, KeyReused, answer_once, prune
 from spools.models import Maker, SentRequest
 from tests.services.servers import PostgresServer
 from tests.services.shop import REPOSITORY, shop_env
