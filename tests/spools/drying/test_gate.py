@@ -108,7 +108,8 @@ def test_a_refusal_names_the_stages_to_join():
     staged = run(55, start_h=0, first=FirstStage(45, 4))
     say = why_not(staged, 55, at_h=1)
     assert f"until {format_time(after(4))} and" in say and "first 45 and then 55 °C" in say
-    assert "Join at 55 °C, or" in why_not(staged, 50, at_h=5)
+    assert f"since {format_time(after(4))}. Join at 55 °C, or" in why_not(staged, 50, at_h=5)
+    assert f"since {format_time(START)}. Join at 55 °C, or" in why_not(run(55, start_h=0), 50, at_h=5)
     assert "Join at 55 °C in one stage, or" in why_not(staged, 55, FirstStage(45, 2), at_h=5)
 
 
