@@ -15,7 +15,7 @@ from spools.board.rows import rows_in_use
 from spools.checks import lock_spool_facts
 from spools.drying.advice import NONE_NEEDED, Advice, advise
 from spools.drying.choices import prints_well
-from spools.drying.dryers import load_dryers
+from spools.drying.dryers import load_dryers, planned_dryings
 from spools.drying.runs import default_target_pct
 from spools.invalidation import is_current_version, load_advice_generation
 from spools.models import CacheVersion, SpoolBoard
@@ -87,14 +87,15 @@ def advise_rows(
     rows: Sequence[SpoolBoard], states: Mapping[int, Moisture], shop_generation: int, now: datetime
 ) -> None:
     """Give new rows their advice: all of a few; of many those that need no drying."""
-    if len(rows) <= AT_ONCE:
-        found = advise({row.spool_id: states[row.spool_id] for row in rows}, load_dryers(now))
-    else:
-        found = {
-            row.spool_id: Advice(NONE_NEEDED, default_target_pct(row.spool))
-            for row in rows
-            if row.run is None and prints_well(states[row.spool_id])
-        }
+    planned = {row.spool_id for row in planned_dryings()}
+    found = {
+        row.spool_id: Advice(NONE_NEEDED, default_target_pct(row.spool))
+        for row in rows
+        if row.run is None and row.spool_id not in planned and prints_well(states[row.spool_id])
+    }
+    others = {row.spool_id: states[row.spool_id] for row in rows if row.spool_id not in found}
+    if others and len(rows) <= AT_ONCE:
+        found |= advise(others, load_dryers(now))
     for row in rows:
         if row.spool_id in found:
             set_advice(row, found[row.spool_id], shop_generation, now)

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import cached_property
 
 from spools.air.climate import Climate, climates_now, room_airs
 from spools.drying import heat_budget
@@ -39,8 +40,7 @@ class Dryers:
     rooms: the air that each takes in. runs: all open runs. dry_at: when each is likely dry, by run id; None:
     not by then. leaves_at: when each is over. idle: stays in dryers without a run. planned: the dryings ahead
     of the accepted plan of the week, by spool id. queue: spools that are requested for a print and not in
-    that plan, the earliest due first; their dryings are added to ``ahead`` when they are advised. storage: the
-    driest place that is neither a dryer nor a printer.
+    that plan, the earliest due first; their dryings are added to ``ahead`` when they are advised.
     """
 
     at: datetime
@@ -52,8 +52,12 @@ class Dryers:
     idle: Sequence[Stay]
     planned: Mapping[int, PlannedDrying]
     queue: Sequence[Moisture]
-    storage: tuple[Place, Climate] | None
     ahead: dict[int, list[Occupant]] = field(default_factory=dict)
+
+    @cached_property
+    def storage(self) -> tuple[Place, Climate] | None:
+        """The driest place that is neither a dryer nor a printer. Queries at the first use: all boxes count."""
+        return driest_storage(self.at)
 
     def runs_in(self, dryer: Place) -> list[DryingRun]:
         return [run for run in self.runs if run.dryer_id == dryer.pk]
@@ -143,7 +147,6 @@ def load_dryers(at: datetime) -> Dryers:
         idle=stays_without_run(places.values(), at) if places else [],
         planned=planned,
         queue=[states[spool.pk] for spool in queued],
-        storage=driest_storage(at),
     )
     for row in planned.values():
         start = max(row.start, next_quarter(at))
