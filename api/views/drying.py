@@ -35,7 +35,7 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         rows = data.pop("spools")
         weighed = {row["spool"].pk: row["gross_g"] for row in rows if "gross_g" in row}
         dryer = data.pop("dryer")
-        options = {name: data.pop(name) for name in ("at", "resolution_g", "override_reason") if name in data}
+        options = {name: data.pop(name) for name in ("at", "resolution_g") if name in data}
         runs = start_as_asked(
             [row["spool"] for row in rows],
             dryer,

@@ -190,14 +190,13 @@ def _start(
 
     def start(data: dict[str, Any]) -> None:
         options = {
-            "override_reason": data["override_reason"],
             "at": data["when"],
             "gross_g": form.gross_g(),
             "resolution_g": data["resolution_g"],
             "by": request.user,
         }
         if planned:
-            start_planned(planned, **options)
+            start_planned(planned, override_reason=data["override_reason"], **options)
             return
         settings = DryingSettings(
             batch.set_point_c,
@@ -205,9 +204,10 @@ def _start(
             first_hours=data.get("first_hours"),
             planned_hours=data["planned_hours"],
             target_pct={pk: plan.target_pct for pk, plan in plans.items()},
+            masses_g=dict.fromkeys(plans, batch.mass_g),
+            override_reason=data["override_reason"],
         )
-        masses_g = dict.fromkeys(plans, batch.mass_g)
-        start_as_asked([spool for spool, _ in batch.plans], dryer, settings, masses_g=masses_g, **options)
+        start_as_asked([spool for spool, _ in batch.plans], dryer, settings, **options)
 
     if not apply(form, start):
         return False

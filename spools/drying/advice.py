@@ -4,15 +4,15 @@ An accepted plan of the week is the advice for its spools. The others get the dr
 by the same search as the page of a plan: it counts what is in a dryer and until when, and what is planned.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import msgspec
 
-from spools.drying import heat_budget, search
+from spools.drying import heat_budget
 from spools.drying.caps import compute_cap
-from spools.drying.choices import WHOLE, Choice, build_loads, choose, prints_well
+from spools.drying.choices import WHOLE, Choice, choose_for_each, place_queue, prints_well
 from spools.drying.dryers import Dryers
 from spools.drying.forecast import forecast_limits, needed_until, stages_ahead
 from spools.drying.limiting import find_limit
@@ -101,13 +101,13 @@ def advise(states: Mapping[int, Moisture], dryers: Dryers) -> dict[int, Advice]:
     physics runs in a few calls for all spools.
     """
     runs = {run.spool_id: run for run in dryers.runs}
-    queued = {state.history.spool.pk: state for state in dryers.queue}
+    choices = place_queue(dryers)
     wet = {
         pk: state
-        for pk, state in (queued | dict(states)).items()
+        for pk, state in states.items()
         if pk not in runs and pk not in dryers.planned and not prints_well(state)
     }
-    choices = _choose(wet, dryers, queued)
+    choices |= choose_for_each([state for pk, state in wet.items() if pk not in choices], dryers)
     found: list[_Dried] = []
     advice: dict[int, Advice] = {}
     for pk, state in states.items():
@@ -124,29 +124,6 @@ def advise(states: Mapping[int, Moisture], dryers: Dryers) -> dict[int, Advice]:
         else:
             found.append(_by_choice(choices[pk], state))
     return advice | _add_times_after(found, dryers)
-
-
-def _choose(wet: Mapping[int, Moisture], dryers: Dryers, queued: Iterable[int]) -> dict[int, list[Choice]]:
-    """The choices for each wet spool, the best first.
-
-    The queued ones come first, each with its dryer taken for as long; the others do not wait for one another.
-    """
-    loads = {
-        pk: [
-            load
-            for dryer in dryers.places.values()
-            for load in build_loads(state.history.spool, state, dryer, dryers)
-        ]
-        for pk, state in wet.items()
-    }
-    search.compute_drafts([load for own in loads.values() for load in own], all_options=False)
-    choices: dict[int, list[Choice]] = {}
-    for pk in [*(pk for pk in queued if pk in wet), *(pk for pk in wet if pk not in queued)]:
-        choices[pk] = choose(loads[pk], dryers)
-        best = choices[pk][0] if choices[pk] else None
-        if pk in queued and best is not None and best.ready_at is not None and not best.load.beside:
-            dryers.add_ahead(best.spool, best.load.dryer.pk, best.slot.start, best.ready_at)
-    return choices
 
 
 def _by_choice(choices: list[Choice], state: Moisture) -> _Dried:

@@ -114,6 +114,33 @@ def choose(loads: Iterable[DryerLoad], dryers: Dryers) -> list[Choice]:
     return sorted(choices, key=Choice.rank)
 
 
+def choose_for_each(states: Iterable[Moisture], dryers: Dryers) -> dict[int, list[Choice]]:
+    """The choices for each of these spools, the best first, by spool id; the physics runs in a few calls."""
+    loads = {
+        state.history.spool.pk: [
+            load
+            for dryer in dryers.places.values()
+            for load in build_loads(state.history.spool, state, dryer, dryers)
+        ]
+        for state in states
+    }
+    search.compute_drafts([load for own in loads.values() for load in own], all_options=False)
+    return {pk: choose(own, dryers) for pk, own in loads.items()}
+
+
+def place_queue(dryers: Dryers) -> dict[int, list[Choice]]:
+    """The choices for the wet spools of the queue, each with its dryer taken for those after it, by spool id."""
+    found: dict[int, list[Choice]] = {}
+    for state in dryers.queue:
+        if prints_well(state):
+            continue
+        found |= choose_for_each([state], dryers)
+        best = next(iter(found[state.history.spool.pk]), None)
+        if best is not None and best.ready_at is not None and not best.load.beside:
+            dryers.add_ahead(best.spool, best.load.dryer.pk, best.slot.start, best.ready_at)
+    return found
+
+
 def prints_well(state: Moisture) -> bool:
     """Whether all of a spool, and what a small job takes first, is probably below the limit for printing well."""
     limit_pct = material_values(state.history.spool.feedstock).limit_clear_pct

@@ -7,7 +7,7 @@ from django.utils import timezone
 
 from spools.drying import heat_budget, search
 from spools.drying.caps import compute_cap, limiting_spool
-from spools.drying.choices import Choice, build_load, build_loads, choose
+from spools.drying.choices import Choice, build_load, build_loads, choose, place_queue
 from spools.drying.dryers import Dryers, load_dryers
 from spools.drying.forecast import forecast_storage
 from spools.drying.gate import require_dryer, require_set_point, why_not_now
@@ -47,6 +47,7 @@ def plan_each(
     request = request or PlanRequest()
     dryers = _load_dryers([dryer for _, dryer in pairs], at)
     states = moisture_of({spool.pk: spool for spool, _ in pairs}.values(), dryers.at)
+    place_queue(dryers)
     ways = [build_loads(spool, states[spool.pk], dryer, dryers, request) for spool, dryer in pairs]
     search.compute_drafts([load for loads in ways for load in loads], all_options=True)
     choices = [choose(loads, dryers)[0] for loads in ways]

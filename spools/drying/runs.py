@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -31,7 +31,9 @@ class DryingSettings:
 
     first_set_point_c, first_hours: of a cooler first stage; both or neither. planned_hours: of all stages;
     without them the polymer's usual least. planned_hours, target_pct: one for all spools, or by spool id;
-    without a target the moisture that prints well. Refused: one field of a first stage without the other.
+    without a target the moisture that prints well. masses_g: the outermost grams that must get dry, by spool
+    id; all without them. override_reason: why the run starts though a spool does not get dry.
+    Refused: one field of a first stage without the other.
     """
 
     set_point_c: float
@@ -39,6 +41,8 @@ class DryingSettings:
     first_hours: float | None = None
     planned_hours: float | Mapping[int, float] | None = None
     target_pct: float | Mapping[int, float] | None = None
+    masses_g: Mapping[int, float | None] = field(default_factory=dict)
+    override_reason: str = ""
 
     def __post_init__(self) -> None:
         if self.first_set_point_c is None and self.first_hours is not None:
@@ -99,7 +103,6 @@ def start_drying(
     gross_g: Mapping[int, float] | None = None,
     resolution_g: float = 1.0,
     holds: Mapping[int, Statement] | None = None,
-    override_reason: str = "",
     by: Any = None,
 ) -> list[DryingRun]:
     """Puts spools in a dryer at a set point: the only way into a drying run.
@@ -122,7 +125,7 @@ def start_drying(
         require_past_time(at, spool)
         require_not_in_run(spool, at)
     caps, first = check_start(spools, dryer, settings.set_point_c, settings.first, at)
-    _require_reason(holds or {}, override_reason)
+    _require_reason(holds or {}, settings.override_reason)
     weighed = gross_g or {}
     runs = []
     for spool in spools:
@@ -144,8 +147,7 @@ def start_drying(
                 target_pct=settings.target_of(spool),
                 start=at,
                 before=before,
-                hold=(holds or {}).get(spool.pk),
-                override_reason=override_reason if spool.pk in (holds or {}) else "",
+                **_hold_fields(spool, holds, settings),
                 recorded_by=by,
             )
         )
@@ -164,6 +166,13 @@ def _require_not_before_stay(spool: Spool, at: datetime) -> None:
             "Give a later time.",
             "at",
         )
+
+
+def _hold_fields(
+    spool: Spool, holds: Mapping[int, Statement] | None, settings: DryingSettings
+) -> dict[str, Any]:
+    hold = (holds or {}).get(spool.pk)
+    return {"hold": hold, "override_reason": "" if hold is None else settings.override_reason}
 
 
 def _require_reason(holds: Mapping[int, Statement], override_reason: str) -> None:

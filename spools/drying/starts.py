@@ -31,8 +31,6 @@ def start_as_asked(
     dryer: Place,
     settings: DryingSettings,
     *,
-    masses_g: Mapping[int, float | None] | None = None,
-    override_reason: str = "",
     at: datetime | None = None,
     gross_g: Mapping[int, float] | None = None,
     resolution_g: float = 1.0,
@@ -40,11 +38,11 @@ def start_as_asked(
 ) -> list[DryingRun]:
     """Start a run of several spools in a dryer, each with the hours that the asked stages take.
 
-    masses_g: the outermost grams that must get dry, by spool id; all without them. settings.planned_hours
-    outrank the computed hours. Refused: see start_drying; a run in which a spool never gets dry, without a reason.
+    Planned hours in the settings outrank the computed ones. Refused: see start_drying; a run in which a spool
+    never gets dry, without a reason.
     """
-    at, override_reason = require_past_time(at), override_reason.strip()
-    if len(override_reason) > MOST_REASON:
+    at, settings = require_past_time(at), replace(settings, override_reason=settings.override_reason.strip())
+    if len(settings.override_reason) > MOST_REASON:
         raise refusal("too_long", f"Give at most {MOST_REASON} characters.", "override_reason")
     for name, value in (
         ("set_point_c", settings.set_point_c),
@@ -54,7 +52,7 @@ def start_as_asked(
             require_within(name, value, *limits.SET_POINT_C)
     if settings.first_hours is not None:
         require_within("first_hours", settings.first_hours, *limits.RUN_HOURS)
-    load = _build_load(spools, dryer, settings, masses_g or {}, at)
+    load = _build_load(spools, dryer, settings, at)
     draft = load.drafts[0]
     holds = {
         spool.pk: explain_result(load, draft, n) for n, spool in enumerate(spools) if draft.hours[n] is None
@@ -72,7 +70,6 @@ def start_as_asked(
         dryer,
         settings,
         holds=holds,
-        override_reason=override_reason,
         at=at,
         gross_g=gross_g,
         resolution_g=resolution_g,
@@ -84,7 +81,6 @@ def _build_load(
     spools: Sequence[Spool],
     dryer: Place,
     settings: DryingSettings,
-    masses_g: Mapping[int, float | None],
     at: datetime,
 ) -> DryerLoad:
     """The asked stages with their hours for each spool, in the state in which it goes in."""
@@ -101,7 +97,7 @@ def _build_load(
         states=[states[spool.pk] for spool in spools],
         targets_pct=targets_pct,
         masses_g=[
-            search.counted_mass_g(states[spool.pk], target_pct, masses_g.get(spool.pk))
+            search.counted_mass_g(states[spool.pk], target_pct, settings.masses_g.get(spool.pk))
             for spool, target_pct in zip(spools, targets_pct, strict=True)
         ],
         at=at,

@@ -10,7 +10,7 @@ from spools.models import DryingRun, PlannedDrying
 from spools.refusals import refusal
 
 
-def settings_of(planned: Sequence[PlannedDrying]) -> DryingSettings:
+def settings_of(planned: Sequence[PlannedDrying], override_reason: str) -> DryingSettings:
     """The settings of dryings that go into a dryer together. Refused: dryings of different stages."""
     first = planned[0]
     if len({(row.dryer_id, row.stages[0][0], row.set_point_c, row.first_hours) for row in planned}) > 1:
@@ -21,6 +21,8 @@ def settings_of(planned: Sequence[PlannedDrying]) -> DryingSettings:
         first_hours=first.first_hours,
         planned_hours={row.spool_id: row.hours for row in planned},
         target_pct={row.spool_id: row.target_pct for row in planned},
+        masses_g={row.spool_id: row.mass_g for row in planned},
+        override_reason=override_reason,
     )
 
 
@@ -44,9 +46,7 @@ def start_planned(
     return start_as_asked(
         [row.spool for row in planned],
         planned[0].dryer,
-        settings_of(planned),
-        masses_g={row.spool_id: row.mass_g for row in planned},
-        override_reason=override_reason,
+        settings_of(planned, override_reason),
         at=at,
         gross_g=gross_g,
         resolution_g=resolution_g,

@@ -6,6 +6,7 @@ import pytest
 from django.utils import timezone
 
 from spools.drying import advice as advisor
+from spools.drying import search
 from spools.drying.advice import Advice, advise
 from spools.drying.dryers import load_dryers
 from spools.drying.options import next_quarter
@@ -237,9 +238,9 @@ def test_the_number_of_queries_does_not_grow_and_alike_dryers_are_computed_once(
     with django_assert_max_num_queries(16):
         dryers = load_dryers(at)
     lanes = []
-    real = advisor.search.hours_until
+    real = search.hours_until
     monkeypatch.setattr(
-        advisor.search, "hours_until", lambda rows, *args, **kw: lanes.extend(rows) or real(rows, *args, **kw)
+        search, "hours_until", lambda rows, *args, **kw: lanes.extend(rows) or real(rows, *args, **kw)
     )
     with django_assert_max_num_queries(0):
         found = advise(states, dryers)

@@ -39,7 +39,7 @@ def test_each_spool_has_its_own_hours_and_those_that_are_given_outrank_them(nylo
 
 def test_the_turns_of_a_job_take_less(spool, dryer):
     whole = plan_drying(spool, dryer, PlanRequest(set_point_c=75)).hours
-    [run] = start_as_asked([spool], dryer, DryingSettings(75), masses_g={spool.pk: 50})
+    [run] = start_as_asked([spool], dryer, DryingSettings(75, masses_g={spool.pk: 50}))
     assert run.planned_hours < whole
 
 
@@ -48,22 +48,22 @@ def test_a_run_in_vain_is_a_hold_that_needs_a_reason_and_keeps_both(spool, dryer
         start_as_asked([spool], dryer, DryingSettings(40))
     assert not DryingRun.objects.exists()
     with refuses("too_long", "override_reason"):
-        start_as_asked([spool], dryer, DryingSettings(40), override_reason="x" * 301)
-    [run] = start_as_asked([spool], dryer, DryingSettings(40), override_reason=" a trial ")
+        start_as_asked([spool], dryer, DryingSettings(40, override_reason="x" * 301))
+    [run] = start_as_asked([spool], dryer, DryingSettings(40, override_reason=" a trial "))
     run.refresh_from_db()
     assert run.hold.code.startswith("drying.too_")
     assert run.override_reason == "a trial"
 
 
 def test_the_database_wants_the_reason_too(spool, dryer):
-    [run] = start_as_asked([spool], dryer, DryingSettings(40), override_reason="a trial")
+    [run] = start_as_asked([spool], dryer, DryingSettings(40, override_reason="a trial"))
     run.override_reason = ""
     with pytest.raises(IntegrityError), transaction.atomic():
         run.save()
 
 
 def test_a_reason_without_a_hold_is_not_stored(spool, dryer):
-    [run] = start_as_asked([spool], dryer, DryingSettings(75), override_reason="just so")
+    [run] = start_as_asked([spool], dryer, DryingSettings(75, override_reason="just so"))
     assert (run.hold, run.override_reason) == (None, "")
 
 
@@ -78,7 +78,7 @@ def test_a_reason_without_a_hold_is_not_stored(spool, dryer):
 )
 def test_the_gate_refuses_as_ever(spool, dryer, values, field):
     with pytest.raises(ValidationError) as refused:
-        start_as_asked([spool], dryer, DryingSettings(**values), override_reason="all the same")
+        start_as_asked([spool], dryer, DryingSettings(**values, override_reason="all the same"))
     assert list(refused.value.message_dict) == [field]
 
 
