@@ -114,6 +114,8 @@ def save_assumptions(row: Place | Polymer | Filler | Feedstock, **options: Any) 
     if isinstance(row, Place) and row.kind == Place.Kind.DRYER:
         # Also by its name and its hottest set point, on which no moisture rests.
         invalidate_advice()
+    if changed and isinstance(row, Place) and row.kind == Place.Kind.PRINTER:
+        invalidate_answers()
     if changed and isinstance(row, Place):
         boxes = Place.objects.filter(Q(pk=row.pk) | Q(room=row)).values_list("pk", flat=True)
         invalidate_after(_spools_breathing(row, EARLIEST), EARLIEST)
@@ -144,6 +146,14 @@ def invalidate_other_versions() -> bool:
     invalidate_all()
     CacheVersion.objects.update(model_version=MODEL_VERSION)
     return True
+
+
+@transaction.atomic
+def invalidate_answers() -> None:
+    """Make all rows of the board stale: the printers stand in other air. No stored moisture rests on that."""
+    lock_spool_facts()
+    Spool.objects.filter(emptied_at=None).update(cache_generation=F("cache_generation") + 1)
+    wake()
 
 
 @transaction.atomic

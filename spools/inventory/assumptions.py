@@ -12,7 +12,7 @@ from background.queue import enqueue
 from spools import limits
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_within
 from spools.edits.versions import count_edit
-from spools.invalidation import invalidate_after, save_assumptions
+from spools.invalidation import invalidate_after, invalidate_answers, save_assumptions
 from spools.inventory.ledger import JUST_BEFORE, Kind
 from spools.inventory.receiving import require_winding_fits
 from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool
@@ -43,6 +43,8 @@ def save_place(place: Place) -> Place:
     place.full_clean()
     if place._state.adding:
         place.save(force_insert=True)
+        if place.kind == Place.Kind.PRINTER:
+            invalidate_answers()
     else:
         # The generation may have been raised since the place was read.
         names = {field.name for field in Place._meta.concrete_fields if not field.primary_key}

@@ -279,6 +279,16 @@ def test_each_air_of_the_printers_has_its_outlook(nylon, shelf):
     assert (damp.end_p10_pct, damp.end_p50_pct, damp.end_p90_pct) == pytest.approx(tuple(expected), rel=2e-3)
 
 
+def test_another_printer_or_other_air_at_one_makes_all_rows_stale(nylon, shelf):
+    spool = receive(nylon, shelf, at=START)
+    assert board.read([spool.pk])[spool.pk].outlooks == []
+    printer = save_place(Place(name="One", kind="printer", assumed_temperature_c=22, assumed_rh_pct=30))
+    assert [air.rh_pct for air in board.read([spool.pk])[spool.pk].outlooks] == [30]
+    printer.assumed_rh_pct = 60
+    save_place(printer)
+    assert [air.rh_pct for air in board.read([spool.pk])[spool.pk].outlooks] == [60]
+
+
 def test_deleted_caches_are_computed_again(nylon, shelf, clock):
     spool = receive(nylon, shelf, at=START)
     ledger.weigh(spool, 1100, at=at(60))
