@@ -41,6 +41,10 @@ SUBJECTS = {
         ["maintenance/readiness/rules", "maintenance/readiness/verdict.py"],
         ["tests/maintenance/readiness/test_rules.py", "tests/maintenance/flow/test_readiness.py"],
     ),
+    "board": MutationTarget(
+        ["maintenance/board/choice.py", "maintenance/board/toolheads.py"],
+        ["tests/maintenance/board", "tests/maintenance/test_today.py"],
+    ),
     "caps": MutationTarget(
         ["spools/drying/caps.py"],
         [
@@ -145,7 +149,7 @@ def list_mutants(subject: MutationTarget) -> list[WorkItem]:
     ):
         init(paths, db, {})
         items = list(db.work_items)
-    items = [item for item in items if not (LEFT_OUT.match(operator_name(item)) or is_signature(item))]
+    items = [item for item in items if not (LEFT_OUT.match(operator_name(item)) or is_mark(item))]
     return sorted(items, key=lambda item: (*place(item), operator_name(item), occurrence(item)))
 
 
@@ -157,9 +161,10 @@ def operator_name(item: WorkItem) -> str:
     return str(item.mutations[0].operator_name)
 
 
-def is_signature(item: WorkItem) -> bool:
-    """Whether the mutant changes the "*" before keyword arguments, which is listed as a product."""
-    return source_line(item)[place(item)[2] :].startswith("*,")
+def is_mark(item: WorkItem) -> bool:
+    """Whether the mutant changes a mark of arguments, as in "/, *, now" or "**values", listed as an operator."""
+    line, column = source_line(item), place(item)[2]
+    return re.match(r"(^|[\s({\[])(\*{1,2}[^\s*]|/[,)])", line[max(column - 1, 0) :]) is not None
 
 
 def occurrence(item: WorkItem) -> int:

@@ -103,9 +103,11 @@ def read(
     stale = {pk for pk in ids if pk not in stored or not stored[pk].fresh}
     if len(stale) > AT_ONCE:
         stale -= stored.keys()
-    computed = compute(stale, now) if stale else []
-    store(computed)
-    present = stored | {row.pk: row for row in computed}
+    present = dict(stored)
+    if stale:
+        computed = compute(stale, now)
+        store(computed)
+        present |= {row.pk: row for row in computed}
     _judge_new_materials(list(present.values()), materials or {}, inputs=inputs)
     return {pk: decode(present[pk]) for pk in sorted(present)}
 

@@ -32,7 +32,9 @@ def test_a_job_without_a_stated_flow_is_not_judged_by_it():
     assert flow(None) is None
 
 
-@pytest.mark.parametrize(("asked", "state"), [(5, CLEAR), (5.1, CAUTION), (10, CAUTION), (10.1, HOLD)])
+@pytest.mark.parametrize(
+    ("asked", "state"), [(4, CLEAR), (5, CLEAR), (5.1, CAUTION), (10, CAUTION), (10.1, HOLD)]
+)
 def test_flow_turns_where_5_percent_may_be_lost_and_where_10_likely_are(asked, state):
     found = flow(asked)
     assert found.state == state

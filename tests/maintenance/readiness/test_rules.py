@@ -148,6 +148,7 @@ def test_a_verdict_is_its_worst_check_and_tells_the_worst_first():
     ]
     assert Verdict(checks).state == HOLD
     assert [found.name for found in Verdict(checks).reasons] == ["c", "b", "d"]
+    assert [found.name for found in Verdict(checks).holds] == ["c"]
 
 
 def test_where_nothing_was_checked_nothing_is_clear():
