@@ -80,9 +80,11 @@ def moisture(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
 
 def _dry_remedy(spool: SpoolInputs) -> Remedy | None:
     """The advice; of a spool that is dry and gets too wet during the job, to print it otherwise."""
-    if spool.dry_advice is None or spool.dry_advice.code != "advice.none_needed":
-        return None if spool.dry_advice is None else Remedy("dry", spool.dry_advice)
-    return build_remedy("change_job", "print_from_dry_box")
+    if spool.dry_advice is None:
+        return None
+    if spool.dry_advice.code == "advice.none_needed":
+        return build_remedy("change_job", "print_from_dry_box")
+    return Remedy("dry", spool.dry_advice)
 
 
 def _wet_state(wet: OuterMoisture) -> str:

@@ -7,7 +7,6 @@ import pytest
 from maintenance.flow.curve import SAME_C, Usable
 from maintenance.readiness.inputs import LastFlowCheck
 from maintenance.readiness.rules import judge
-from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, ReadinessCheck
 from tests.maintenance.readiness.test_rules import GOOD, acts, says, vary
 
@@ -64,9 +63,9 @@ def test_a_material_without_a_check_is_a_caution():
 
 
 def test_an_old_check_and_other_parts_are_cautions():
-    assert flow(5, replace(LAST, days_ago=FLOW_OLD_DAYS)).state == CLEAR
-    old = flow(5, replace(LAST, days_ago=FLOW_OLD_DAYS + 1))
-    assert says(old, "flow_check_old", days_ago=FLOW_OLD_DAYS + 1) and acts(old, "check_flow")
+    assert flow(5, replace(LAST, days_ago=60)).state == CLEAR
+    old = flow(5, replace(LAST, days_ago=60.1))
+    assert says(old, "flow_check_old", days_ago=60.1, limit_days=60) and acts(old, "check_flow")
     # The loss with other parts is no reason to hold the job.
     other = flow(12, replace(LAST, changed=["gears"]))
     assert other.state == CAUTION and says(other, "flow_checked_before_change", changed=["gears"])

@@ -168,6 +168,14 @@ def test_moisture_that_may_be_over_is_a_caution():
     assert found.state == CAUTION and says(found, "moisture_over_clear_limit", clear_limit_pct=0.5)
 
 
+@pytest.mark.parametrize("code", ["advice.dry", "advice.no_dryer", "advice.pending"])
+def test_a_wet_spool_is_dried_as_it_is_advised(code):
+    assert check("moisture", vary(now=WET, dry_advice=Statement(code))).remedy == Remedy(
+        "dry", Statement(code)
+    )
+    assert check("moisture", vary(now=WET, dry_advice=None)).remedy is None
+
+
 @pytest.mark.parametrize(
     ("over_clear", "over_hold", "state"),
     [(0.2, 0, CLEAR), (0.21, 0, CAUTION), (1, 0.8, CAUTION), (1, 0.81, HOLD)],
