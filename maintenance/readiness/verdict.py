@@ -10,7 +10,7 @@ from spools.statements import Statement
 
 CLEAR, CAUTION, HOLD = "clear", "caution", "hold"
 STATES = [CLEAR, CAUTION, HOLD]
-# Probabilities above which something is taken as likely, and as possible (design/verdicts).
+# Probabilities above which something is taken as likely, and as possible.
 LIKELY, POSSIBLE = 0.8, 0.2
 
 

@@ -51,7 +51,7 @@ _fixed(
 
 @words_for("readiness.in_no_run")
 def _in_no_run(spool: str) -> str:
-    return f"Spool {spool} is in no drying run."
+    return f"Spool {spool} is not in a drying run."
 
 
 @words_for("readiness.in_run")
@@ -136,7 +136,7 @@ def _liner_unrecorded(toolhead: str) -> str:
 
 @words_for("readiness.no_hard_filler")
 def _no_hard_filler(polymer: str, part: str) -> str:
-    return f"{polymer} without hard filler passes the {part}."
+    return f"{polymer} has no hard filler that could cut the {part}."
 
 
 @words_for("readiness.part_hardness_unknown")
@@ -252,47 +252,49 @@ def _has_no_enclosure(toolhead: str, polymer: str, needs_enclosure: bool, emissi
     return f"{polymer} {' and '.join(reasons)}; {toolhead} has no enclosure."
 
 
-def _asks(max_flow_mm3_s: float, checked_at: str) -> str:
+def _flow_and_check(max_flow_mm3_s: float, checked_at: str) -> str:
     day = format_day(_time(checked_at))
-    return f"The job asks up to {format_number(max_flow_mm3_s)} mm³/s; the flow check of {day}"
+    return f"The job asks for up to {format_number(max_flow_mm3_s)} mm³/s; the flow check of {day}"
 
 
 @words_for("readiness.flow_unchecked")
 def _flow_unchecked(max_flow_mm3_s: float, material: str, toolhead: str) -> str:
-    asks = f"The job asks up to {format_number(max_flow_mm3_s)} mm³/s"
+    asks = f"The job asks for up to {format_number(max_flow_mm3_s)} mm³/s"
     return f"{asks}; there is no flow check of {material} on {toolhead}."
 
 
 @words_for("readiness.flow_checked_before_change")
 def _flow_checked_before_change(max_flow_mm3_s: float, checked_at: str, changed: Sequence[str]) -> str:
     parts = " and ".join(PartKind.Role(role).label for role in changed)
-    return f"{_asks(max_flow_mm3_s, checked_at)} was made before a change of {parts}."
+    return f"{_flow_and_check(max_flow_mm3_s, checked_at)} was made before a change of {parts}."
 
 
 @words_for("readiness.flow_lost", "readiness.flow_perhaps_lost")
 def _flow_lost(max_flow_mm3_s: float, checked_at: str, loss: float, **usable: Any) -> str:
-    return f"{_asks(max_flow_mm3_s, checked_at)} lost {100 * loss:.0f} % {format_usable(Usable(loss, **usable))}."
+    return f"{_flow_and_check(max_flow_mm3_s, checked_at)} lost {100 * loss:.0f} % {format_usable(Usable(loss, **usable))}."
 
 
 @words_for("readiness.flow_faster_than_checked")
 def _flow_faster(max_flow_mm3_s: float, checked_at: str, tested_mm3_s: float) -> str:
-    return f"{_asks(max_flow_mm3_s, checked_at)} went no further than {format_number(tested_mm3_s)} mm³/s."
+    return f"{_flow_and_check(max_flow_mm3_s, checked_at)} went no further than {format_number(tested_mm3_s)} mm³/s."
 
 
 @words_for("readiness.flow_cooler_than_checked")
 def _flow_cooler(max_flow_mm3_s: float, checked_at: str, checked_c: float, nozzle_c: float) -> str:
     temperatures = f"was made at {checked_c:.0f} °C, the job prints at {nozzle_c:.0f} °C"
-    return f"{_asks(max_flow_mm3_s, checked_at)} {temperatures}."
+    return f"{_flow_and_check(max_flow_mm3_s, checked_at)} {temperatures}."
 
 
 @words_for("readiness.flow_check_old")
 def _flow_check_old(max_flow_mm3_s: float, checked_at: str, days_ago: float, limit_days: int) -> str:
-    return f"{_asks(max_flow_mm3_s, checked_at)} is {days_ago:.0f} days old, more than {limit_days}."
+    return (
+        f"{_flow_and_check(max_flow_mm3_s, checked_at)} is {days_ago:.0f} days old, more than {limit_days}."
+    )
 
 
 @words_for("readiness.flow_delivered")
 def _flow_delivered(max_flow_mm3_s: float, checked_at: str, up_to_mm3_s: float) -> str:
-    return f"{_asks(max_flow_mm3_s, checked_at)} lost less than 5 % up to {format_number(up_to_mm3_s)} mm³/s."
+    return f"{_flow_and_check(max_flow_mm3_s, checked_at)} lost less than 5 % up to {format_number(up_to_mm3_s)} mm³/s."
 
 
 def _counted(count: int, per_m: float, most_over_one: int) -> str:
@@ -326,8 +328,8 @@ def _retractions_unusual(
             f"the usual {format_number(usual_mm)} mm are more than the {limit_usual_mm:g} mm for {path}"
         ),
     }
-    given = "; ".join(reasons[name] for name in over_limit)
-    return f"{_counted(count, per_m, most_over_one)}: {given} (common practice, no source)."
+    grounds = "; ".join(reasons[name] for name in over_limit)
+    return f"{_counted(count, per_m, most_over_one)}: {grounds} (common practice, no source)."
 
 
 @words_for("readiness.hot_end_count", "readiness.service_due", "readiness.service_overdue")
@@ -342,7 +344,7 @@ def _service_count(
 ) -> str:
     count = f"{format_number(done)} of {format_number(interval)} {SERVICE_UNITS[unit]}"
     unrecorded = "" if recorded else ", which was never recorded"
-    also = f" Due, too: {', '.join(others)}." if others else ""
+    also = f" Also due: {', '.join(others)}." if others else ""
     return f"After this job {where} will have done {count} since its {service}{unrecorded}.{also}"
 
 

@@ -70,14 +70,14 @@ REMEDIES = {
     "reminder_remedy.dry_longer": f"Leave it in until then. {FINISH}",
     "reminder_remedy.spare_heat": "Keep it dry and dry it cooler, or only what a job needs. Bend a piece: where "
     "it snaps, use it up for parts that bear no load.",
-    "reminder_remedy.regenerate": "{set_point_c:g} °C for about {hours:g} h, the maker's word first; then record "
+    "reminder_remedy.regenerate": "{set_point_c:g} °C for about {hours:g} h; the maker's data come first; then record "
     "it on the box's page.",
     "reminder_remedy.look_for_leak": "Look at lid, gasket and tube holes, measure the half-time again with the "
     "box empty, and correct it on the box's page.",
     "reminder_remedy.check_sensor": "Look at its battery and its network. If the sensor was removed, mark this "
     "as done.",
     "reminder_remedy.check_flow": "Extrude blobs from the spool that is loaded and weigh them; the page of the "
-    "flow check says which.",
+    "flow check lists them.",
     "reminder_remedy.clean_and_check_flow": "Look at it and clean it; check the flow again, and replace it if "
     "it stays.",
     "reminder_remedy.do_service": "Do it, then record it on the service page of the machine: that ends this "
@@ -166,8 +166,8 @@ def _first_stage_over(spool: str, first_h: float, first_set_point_c: float, over
 @words_for("reminder.run_heat_used_up")
 def _run_heat_used_up(since: str, **_: Any) -> str:
     return (
-        f"Since {_time(since)} it has had all the heat that one run may give a polyamide; more turns it yellow and "
-        "brittle."
+        f"By {_time(since)} it had received all the heat that a polyamide may get in one run; more turns it yellow "
+        "and brittle."
     )
 
 
@@ -214,8 +214,8 @@ def _heat(
     used_pct: float, dried_h: float, usual_h: float, usual_set_point_c: float, then_pct: float, **_: Any
 ) -> str:
     return (
-        f"{format_number(used_pct)} % of what a polyamide may have of hot air in its life is used, in "
-        f"{format_number(dried_h)} h of drying. Dried once more as usual, at least {usual_h:g} h at "
+        f"{format_number(used_pct)} % of the heat that a polyamide may get in its life is used, in "
+        f"{format_number(dried_h)} h of drying. After one more usual drying, at least {usual_h:g} h at "
         f"{usual_set_point_c:g} °C, it would be {format_number(then_pct)} %."
     )
 
@@ -260,7 +260,7 @@ def _silent(
     last_at: str, interval_h: float, air_origin: str, temperature_c: float, rh_pct: float, **_: Any
 ) -> str:
     # A reading by hand or from a file may be newer than the last one of the sensor.
-    instead = f"Its air is {air_origin} meanwhile" if air_origin != "reading" else "Another reading says"
+    instead = f"Its air is {air_origin} meanwhile" if air_origin != "reading" else "Another reading shows"
     return (
         f"Its last reading came on {_time(last_at)}; before that one came every "
         f"{format_duration(interval_h)}. {instead}: {temperature_c:.0f} °C and {rh_pct:.0f} % RH."

@@ -77,14 +77,14 @@ OUTSIDE = {
     "fast_first_layer": "first layer too fast",
 }
 SENTENCES = {
-    "trouble.moisture_unknown": "How wet the turns were is not known. Record where the spool has been.",
+    "trouble.moisture_unknown": "The moisture of the turns is not known. Record where the spool has been.",
     "trouble.never_dried": "It had not been dried since it came.",
     "trouble.same_spool_before": "The same spool was printed here before, without a change of material.",
     "trouble.loose_turns": "About {left_g:.0f} g were on the spool: no tight turns near the core.",
     "trouble.tight_turns": "Only about {left_g:.0f} g were on the spool: the turns near the core are tight.",
     "trouble.no_ptfe": "No PTFE reaches into this hot end.",
-    "trouble.other_polymer": "{polymer} is not known for this.",
-    "trouble.service_unknown": "When that was last cleaned is not recorded.",
+    "trouble.other_polymer": "{polymer} does not usually do this.",
+    "trouble.service_unknown": "Its last cleaning is not recorded.",
 }
 for subject, texts in [("test", TESTS), ("remedy", REMEDIES), ("outside", OUTSIDE)]:
     for name, text in texts.items():
@@ -151,7 +151,7 @@ def _habit(polymer: str, habit: str) -> str:
 
 @words_for("trouble.part_unknown")
 def _part_unknown(role: str) -> str:
-    return f"Which {PartKind.Role(role).label} it had is not recorded, so its wear is not known."
+    return f"There is no record of its {PartKind.Role(role).label}, so the wear is not known."
 
 
 @words_for("trouble.part_use")
@@ -171,7 +171,7 @@ def _part_cut(
 ) -> str:
     """fillers: name and hardness_hv of each that cuts it."""
     cutting = " and ".join(f"{filler['name']} ({filler['hardness_hv']:.0f} HV)" for filler in fillers)
-    cuts = "taken to be cut by it: its hardness is not known"
+    cuts = "assumed to be cut by it: its hardness is not known"
     if hardness_hv is not None:
         cuts = f"hard enough to cut its {hardness_hv:.0f} HV"
     return f"{format_number(mass_g)} g with {cutting} had passed the {part}, {cuts}."

@@ -1,4 +1,4 @@
-"""The words of advice: where, when and how hot a spool is dried, and how long it is good afterwards."""
+"""The words of advice: where, when and how hot a spool is dried, and how long it prints well afterwards."""
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -17,12 +17,12 @@ def _pending() -> str:
 
 @words_for("advice.none_needed")
 def _none_needed(target_pct: float, **_: Any) -> str:
-    return f"It prints well: probably below {format_number(target_pct)} %."
+    return f"It prints well: its moisture is probably below {format_number(target_pct)} %."
 
 
 @words_for("advice.no_dryer")
 def _no_dryer(**_: Any) -> str:
-    return "Dry it. There is no dryer here yet: add one to see a plan."
+    return "Dry it. No dryer is recorded yet: add one to see a plan."
 
 
 @words_for("advice.dry")
@@ -47,24 +47,24 @@ def _planned(drying: Values, well_h: float | None, printable_h: float | None, pl
 @words_for("advice.heat_used")
 def _heat_used(drying: Values, cautions: Sequence[Values], **_: Any) -> str:
     return _join(
-        "Keep it dry: its heat is used up.",
+        "Store it dry: its heat budget is used up.",
         *(Statement.from_data(caution).sentence for caution in cautions),
-        f"Dry it only as far as a job needs; all of it takes {_stages(drying)} in {drying['dryer']}.",
+        f"Dry only what a job needs; the whole spool takes {_stages(drying)} in {drying['dryer']}.",
     )
 
 
 @words_for("advice.unreachable")
 def _unreachable(cautions: Sequence[Values], drying: Values, **_: Any) -> str:
-    said = " ".join(Statement.from_data(caution).sentence for caution in cautions)
-    return f"No dryer here gets it dry. In {drying['dryer']}: {said}"
+    reasons = " ".join(Statement.from_data(caution).sentence for caution in cautions)
+    return f"No dryer gets it dry enough. In {drying['dryer']}: {reasons}"
 
 
 @words_for("advice.in_run")
 def _in_run(drying: Values, cautions: Sequence[Values], **_: Any) -> str:
     over_at = datetime.fromisoformat(drying["starts_at"]) + timedelta(hours=drying["hours"])
-    ready = f" It is dry {format_iso(drying['ready_at'])}." if drying["ready_at"] else ""
+    ready = f" It is ready {format_iso(drying['ready_at'])}." if drying["ready_at"] else ""
     return _join(
-        f"In a run in {drying['dryer']} since {format_iso(drying['starts_at'])}, {_stages(drying)}, planned "
+        f"It dries in {drying['dryer']} since {format_iso(drying['starts_at'])}, {_stages(drying)}, planned "
         f"until {format_time(over_at)}.{ready}",
         *(Statement.from_data(caution).sentence for caution in cautions),
     )
@@ -77,7 +77,7 @@ def _stays_good(place: str, well_h: float | None, printable_h: float | None) -> 
 
 @words_for("drying.waits_for")
 def _waits_for(spools: Sequence[str], until: str) -> str:
-    return f"The dryer is taken until {format_iso(until)}: after {join_codes(spools)}."
+    return f"The dryer is occupied until {format_iso(until)}, by {join_codes(spools)}."
 
 
 @words_for("drying.take_out_first")
@@ -87,22 +87,22 @@ def _take_out_first(spools: Sequence[str]) -> str:
 
 @words_for("drying.planned_too_hot")
 def _planned_too_hot(reason: Values) -> str:
-    return f"The plan is too hot by now: {Statement.from_data(reason).sentence}. Plan again."
+    return f"The plan has become too hot: {Statement.from_data(reason).sentence}. Plan again."
 
 
 @words_for("drying.heat_is_used_up")
 def _heat_is_used_up(since: str) -> str:
     return (
-        f"Take it out now: since {format_iso(since)} it has had all the heat that one run may give a polyamide, "
-        "and more turns it yellow and brittle."
+        f"Take it out now: by {format_iso(since)} it had received all the heat that a polyamide may get in one run. "
+        "More turns it yellow and brittle."
     )
 
 
 @words_for("drying.take_out_by")
 def _take_out_by(by: str) -> str:
     return (
-        f"Take it out by {format_iso(by)}: then it has had all the heat that one run may give a polyamide. Dry "
-        "it cooler, or again after a stay in dry storage."
+        f"Take it out by {format_iso(by)}: by then it has received all the heat that a polyamide may get in one "
+        "run. Dry it cooler, or again after a stay in dry storage."
     )
 
 
@@ -119,17 +119,17 @@ def format_iso(at: str) -> str:
 def format_both_times(well_h: float | None, printable_h: float | None, where: str) -> str:
     """Both times: how long a spool prints well, and how long it stays printable."""
     if printable_h is not None and printable_h <= 0:
-        return f"{where} it may be over its print limit already."
-    printable = f"printable for {format_hours_ahead(printable_h)}"
+        return f"{where} it may already be over its print limit."
+    printable = f"stays printable for {format_hours_ahead(printable_h)}"
     if well_h is not None and well_h <= 0:
-        return f"{where} it may not print well any more, {printable}."
-    return f"{where} it prints well for {format_hours_ahead(well_h)}, {printable}."
+        return f"{where} it may no longer print well, but {printable}."
+    return f"{where} it prints well for {format_hours_ahead(well_h)} and {printable}."
 
 
 def format_hours_ahead(hours: float | None) -> str:
     """Hours until a limit; None: longer than a forecast looks ahead."""
     if hours is None:
-        return f"{STORAGE_PROBE_HOURS[-1] // HOURS_A_DAY} days and more"
+        return f"more than {STORAGE_PROBE_HOURS[-1] // HOURS_A_DAY} days"
     return format_duration(round(hours, 1) if hours < 10 else round(hours))
 
 
@@ -142,8 +142,10 @@ def _stages(drying: Values) -> str:
 
 
 def _waiting(drying: Values) -> list[str]:
-    waits = [Statement.from_data(one).sentence for one in drying["waits"]]
-    shares = [f"With {join_codes(drying['shares_with'])} in it."] if drying["shares_with"] else []
+    waits = [Statement.from_data(wait).sentence for wait in drying["waits"]]
+    shares = (
+        [f"It shares the dryer with {join_codes(drying['shares_with'])}."] if drying["shares_with"] else []
+    )
     return [*waits, *shares]
 
 

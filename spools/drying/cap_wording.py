@@ -1,4 +1,4 @@
-"""The words of caps: what sets the highest temperature of a drying."""
+"""The words of caps: the part that limits the temperature of a drying."""
 
 from spools.codes import pretty
 from spools.models import Spool
@@ -6,7 +6,7 @@ from spools.statements import Statement, Values, words_for
 
 
 @words_for("cap.most")
-def _most(limit_c: float, part: Values) -> str:
+def _limit(limit_c: float, part: Values) -> str:
     return f"{limit_c:g} °C is the most for {Statement.from_data(part).sentence}"
 
 
@@ -32,7 +32,7 @@ def _coupon_failed(polymer: str, failed_c: float) -> str:
 
 @words_for("cap.oxidation")
 def _oxidation(polymer: str) -> str:
-    return f"{polymer} in air, which oxidises above"
+    return f"{polymer} in air, which oxidises when hotter"
 
 
 @words_for("cap.wet")

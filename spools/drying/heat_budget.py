@@ -26,7 +26,7 @@ Stage = tuple[float, float]
 
 @dataclass(frozen=True)
 class Heat:
-    """The heat that a spool has had in dryers: hours, and the share of its budget for life, None without one."""
+    """The heat that a spool received in dryers: hours, and the share of its budget for life, None without one."""
 
     hours: float
     life_share: float | None
@@ -36,9 +36,9 @@ class Heat:
         """The caution once half or all of the budget is used; empty before that."""
         if self.life_share is None or self.life_share < HALF:
             return ""
-        used = f"{100 * self.life_share:.0f} % of what a polyamide may have of hot air in its life is used"
+        used = f"{100 * self.life_share:.0f} % of the heat that a polyamide may get in its life is used"
         if self.life_share < ALL:
-            return f"{used}: dry it cooler, and keep it dry instead."
+            return f"{used}: dry it cooler, and store it dry."
         return (
             f"{used}: it may have turned yellow and brittle. Bend a piece and print a test part, or use it "
             "up for parts that bear no load."
@@ -66,7 +66,7 @@ def usual_life_share(spool: Spool) -> float:
 
 
 def used_up_at(run: DryingRun, at: datetime) -> datetime | None:
-    """When a run that goes on has had all the heat that one run may give; None without a budget.
+    """When a run that goes on has used up the heat budget of one run; None without a budget.
 
     It counts the time that has elapsed and not the planned one; a time that is over is possible.
     """
@@ -79,7 +79,7 @@ def used_up_at(run: DryingRun, at: datetime) -> datetime | None:
 
 
 def compute_heat(spool: Spool, runs: Sequence[DryingRun], at: datetime) -> Heat:
-    """The heat that a spool has had by then in its drying runs, taken at their set points."""
+    """The heat that a spool received by then in its drying runs, taken at their set points."""
     stages = [stage for run in runs if run.start < at for stage in run.stages_until(at)]
     return Heat(sum(hours for _, hours in stages), life_share(spool, stages))
 

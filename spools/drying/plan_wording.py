@@ -9,17 +9,17 @@ from spools.wording import format_number
 
 @words_for("drying.too_soft_with_error")
 def _too_soft_with_error(error_k: float) -> str:
-    return f"the dryer may be {error_k:g} K hotter than it shows: too soft for that while wet"
+    return f"the dryer may be {error_k:g} K hotter than it shows: wet filament softens at that"
 
 
 @words_for("drying.too_soft")
 def _too_soft() -> str:
-    return "too soft for it while wet"
+    return "wet filament softens at that"
 
 
 @words_for("drying.chosen_shared")
 def _chosen_shared() -> str:
-    return "what the dryer does now"
+    return "the present setting of the dryer"
 
 
 @words_for("drying.chosen_asked")
@@ -76,7 +76,7 @@ def _dry_after_stages(
 def _never_hard_enough(set_point_c: float, polymers: list[str], first_hours: float) -> str:
     return (
         f"Not at {set_point_c:g} °C: water softens {' and '.join(polymers)}, and {first_hours:g} h of a cool "
-        "first stage do not surely dry it so far that it stands that. Take a lower set point."
+        "first stage may not dry it enough to bear that. Take a lower set point."
     )
 
 
@@ -96,7 +96,7 @@ def _too_humid(
 def _too_slow(target_pct: float, set_point_c: float, hotter_here_c: float | None, hours: float) -> str:
     return (
         f"Cannot be reached here: {hours:g} h at {set_point_c:g} °C are not enough for {target_pct:.2g} %. Dry "
-        f"less of it, or {_more_heat(hotter_here_c, 'where it may run hotter')}."
+        f"less of it, or {_more_heat(hotter_here_c, 'use a dryer that may run hotter')}."
     )
 
 
@@ -107,8 +107,8 @@ def _more_heat(hotter_here_c: float | None, elsewhere: str) -> str:
 @words_for("drying.first_while_soft")
 def _first_while_soft(set_point_c: float, error_k: float, polymers: list[str]) -> str:
     return (
-        f"Water softens {' and '.join(polymers)}: only after the first stage does it probably stand "
-        f"{set_point_c:g} °C, with the dryer's error of {error_k:g} K."
+        f"Water softens {' and '.join(polymers)}: it probably bears {set_point_c:g} °C, with the dryer's error of "
+        f"{error_k:g} K, only after the first stage."
     )
 
 
@@ -119,7 +119,7 @@ def _first_shared() -> str:
 
 @words_for("drying.first_while_wet")
 def _first_while_wet() -> str:
-    return "It is likely wet: an amorphous polymer starts cooler then."
+    return "It is likely wet, and a wet amorphous polymer starts cooler."
 
 
 @words_for("drying.strong_limit")
@@ -140,22 +140,22 @@ def _error_above_cap(error_k: float, limit_c: float) -> str:
 
 @words_for("drying.run_heat")
 def _run_heat(share: float) -> str:
-    return f"It uses {100 * share:.0f} % of the heat that one run may give a polyamide."
+    return f"It uses {100 * share:.0f} % of the heat that a polyamide may get in one run."
 
 
 @words_for("drying.life_heat")
 def _life_heat(share: float) -> str:
-    return f"After it {100 * share:.0f} % of the heat that it may have in its life would be used."
+    return f"After it, {100 * share:.0f} % of the heat that the spool may get in its life is used."
 
 
 @words_for("drying.rate_from_memory")
 def _rate_from_memory() -> str:
-    return "How fast this polymer dries is known from memory only: the hours are a rough guess."
+    return "The drying rate of this polymer is known from memory only: the hours are a rough guess."
 
 
 @words_for("drying.too_much_heat")
 def _too_much_heat(share: float, gentler: Values | None) -> str:
-    caution = f"Too much heat for one run: {100 * share:.0f} % of what a polyamide may have in air."
+    caution = f"Too much heat for one run: {100 * share:.0f} % of what a polyamide bears in air."
     if gentler is None:
         return f"{caution} Dry only what a job needs, in drier air, or in two runs with dry storage between."
     return (
@@ -167,21 +167,21 @@ def _too_much_heat(share: float, gentler: Values | None) -> str:
 @words_for("drying.planned_heat")
 def _planned_heat(share: float, set_point_c: float, hours: float) -> str:
     return (
-        f"Too much heat for one run: {100 * share:.0f} % of what a polyamide may have in air, or it turns yellow "
-        f"and brittle. At {set_point_c:g} °C take it out after {hours:g} h in all, or dry it cooler."
+        f"Too much heat for one run: {100 * share:.0f} % of what a polyamide bears in air before it turns "
+        f"yellow and brittle. At {set_point_c:g} °C take it out after {hours:g} h in all, or dry it cooler."
     )
 
 
 @words_for("drying.never_dry")
 def _never_dry(target_pct: float) -> str:
-    return f"By the plan it does not get below {target_pct:.2g} % so, however long it takes."
+    return f"By the plan it never gets below {target_pct:.2g} % at these settings, however long it stays in."
 
 
 @words_for("drying.run_is_short")
 def _run_is_short(planned_hours: float, target_pct: float, hours: float) -> str:
     return (
-        f"After the planned {planned_hours:g} h it is likely not below {target_pct:.2g} %: the plan says "
-        f"{hours:g} h. Leave it in for longer."
+        f"After the planned {planned_hours:g} h it is likely not below {target_pct:.2g} %: the plan "
+        f"takes {hours:g} h. Leave it in for longer."
     )
 
 
@@ -191,7 +191,7 @@ def _limited_by_room(
 ) -> str:
     return (
         f"The room's air ({temperature_c:.0f} °C, {rh_pct:.0f} % RH), heated to {set_point_c:g} °C, leaves about "
-        f"{format_number(floor_pct)} %; wanted are {format_number(target_pct)} %."
+        f"{format_number(floor_pct)} %; the goal is {format_number(target_pct)} %."
     )
 
 
@@ -202,7 +202,9 @@ def _limited_by_sharing(spools: list[str], set_point_c: float) -> str:
 
 @words_for("drying.limited_by_heat")
 def _limited_by_heat(share: float, set_point_c: float) -> str:
-    return f"The heat that one run may give a polyamide: {100 * share:.0f} % of it at {set_point_c:g} °C."
+    return (
+        f"At {set_point_c:g} °C it uses {100 * share:.0f} % of the heat that a polyamide may get in one run."
+    )
 
 
 @words_for("drying.limited_by_usual")

@@ -21,8 +21,8 @@ ARRIVED = {
 SENTENCES = {
     "moisture_reason.in_unopened_bag": "In its unopened bag in {place}: it takes up and gives off nothing.",
     "moisture_reason.never_dried": "Not dried since it came.",
-    "moisture_reason.grades": "How much {polymer} takes up: grade {uptake_grade}; how fast: grade {rate_grade} (A: two "
-    "sources agree, B: one good, C: one weak or borrowed, D: from memory).",
+    "moisture_reason.grades": "Data on {polymer}: uptake of grade {uptake_grade}, rate of grade {rate_grade} (A: two "
+    "sources agree, B: one good source, C: one weak or borrowed source, D: from memory).",
     "moisture_reason.never_weighed": "Never weighed: the ranges are those of the catalogue.",
 }
 for code, template in SENTENCES.items():

@@ -114,7 +114,7 @@ def _end(planned: PlannedDrying, by: Any) -> None:
 def _consequences(plan: WeekPlan, now: datetime) -> list[str]:
     """The violations of a plan and its late prints, as sentences."""
     late = [
-        f"{report.planned.request} is good on {format_time(report.good_at)}, {report.late_h:.3g} h late."
+        f"{report.planned.request} prints well only from {format_time(report.good_at)}, {report.late_h:.3g} h late."
         for report in report_prints(plan, list(plan.standing()))
         if report.good_at is not None and report.late_h
     ]

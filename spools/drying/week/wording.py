@@ -9,13 +9,13 @@ from spools.wording import format_time
 
 SENTENCES = {
     "week.no_spool": "There is no spool of {material}. Receive one, or choose another material.",
-    "week.no_dryer": "It is not good as it is, and there is no dryer. Add one as a place.",
-    "week.used_up": "Its spools are used up by the other prints, or there are not enough hours in the dryers.",
-    "week.too_few_hours": "There are not enough hours in the dryers: with them to itself it would be in time.",
+    "week.no_dryer": "It does not print well undried, and there is no dryer. Add one as a place.",
+    "week.used_up": "Its spools are used up by the other prints, or the dryers have too few free hours.",
+    "week.too_few_hours": "The dryers have too few free hours: with them to itself it would be in time.",
     "week.drying_dropped": "Its drying was dropped. Plan again to have it back.",
     "week.drying_broken": "Its planned drying no longer holds. Plan again.",
     "week.no_cool_dryer": "there is no dryer that may be set as cool as it needs",
-    "week.too_much_heat": "it would be more heat than a polyamide may have, as at {set_point_c:g} °C in {dryer}",
+    "week.too_much_heat": "it would be more heat than a polyamide may get, as at {set_point_c:g} °C in {dryer}",
     "week.capacity_unknown": "How many spools fit into {dryer} is not recorded: one at a time is planned. Enter it on "
     "the place's page.",
 }
@@ -45,18 +45,20 @@ def _amount_too_small(mass_g: float, spool: str, low_g: float, high_g: float) ->
 def _never_good(lacking: Sequence[Values]) -> str:
     """lacking: why each of its spools cannot be dried."""
     reasons = [Statement.from_data(reason).sentence for reason in lacking]
-    reason = "; ".join(reasons) or "no drying ends so that it is still good at its time"
-    return f"It is not good as it is, and {reason}."
+    reason = "; ".join(reasons) or "no drying can end so that it still prints well at its time"
+    return f"It does not print well undried, and {reason}."
 
 
 @words_for("week.earliest")
 def _earliest(good_at: str) -> str:
-    return f"Even with the dryers to itself it is good on {_time(good_at)} at the earliest."
+    return f"Even with the dryers to itself it prints well only from {_time(good_at)}."
 
 
 @words_for("week.others_first")
 def _others_first(good_at: str) -> str:
-    return f"With the dryers to itself it could be good on {_time(good_at)} at the earliest; others are dried first."
+    return (
+        f"With the dryers to itself it could print well from {_time(good_at)}; other spools are dried first."
+    )
 
 
 @words_for("week.out_of_reach")
@@ -77,9 +79,9 @@ def _pinned_left_out(spool: str, dryer: str, reason: str) -> str:
 
 @words_for("week.never_dry")
 def _never_dry(spool: str, dryer: str) -> str:
-    return f"{pretty(spool)} in {dryer} likely does not get dry so: not counted on."
+    return f"{pretty(spool)} in {dryer} likely does not get dry: the plan does not count on it."
 
 
 @words_for("week.leave_in")
 def _leave_in(spool: str, dryer: str, dry_at: str) -> str:
-    return f"Leave {pretty(spool)} in {dryer} until {_time(dry_at)}: then likely dry."
+    return f"Leave {pretty(spool)} in {dryer} until {_time(dry_at)}: it is likely dry then."

@@ -46,7 +46,7 @@ FLOW = {"max_flow_mm3_s": 12.0, "checked_at": "2026-11-03T12:00:00+00:00"}
 BACK = {"count": 900, "per_m": 30.0, "most_over_one": 4}
 # Codes with the same words, values, sentence.
 SENTENCES = [
-    ("readiness.in_no_run", {"spool": "K7M-4QX"}, "Spool K7M-4QX is in no drying run."),
+    ("readiness.in_no_run", {"spool": "K7M-4QX"}, "Spool K7M-4QX is not in a drying run."),
     (
         "readiness.in_run",
         {
@@ -131,7 +131,7 @@ SENTENCES = [
     (
         "readiness.no_hard_filler",
         {"polymer": "PA6", "part": "brass nozzle"},
-        "PA6 without hard filler passes the brass nozzle.",
+        "PA6 has no hard filler that could cut the brass nozzle.",
     ),
     (
         "readiness.part_hardness_unknown",
@@ -228,13 +228,13 @@ SENTENCES = [
     (
         "readiness.flow_unchecked",
         {"max_flow_mm3_s": 12.0, "material": "PA6 with glass fibre", "toolhead": "North T0"},
-        "The job asks up to 12 mm³/s; there is no flow check of PA6 with glass fibre on North T0.",
+        "The job asks for up to 12 mm³/s; there is no flow check of PA6 with glass fibre on North T0.",
     ),
     (
         "readiness.flow_checked_before_change",
         FLOW | {"changed": ["nozzle", "gears"]},
         (
-            "The job asks up to 12 mm³/s; the flow check of 3 Nov 2026 was made before a change of nozzle and"
+            "The job asks for up to 12 mm³/s; the flow check of 3 Nov 2026 was made before a change of nozzle and"
             " drive gears."
         ),
     ),
@@ -242,39 +242,39 @@ SENTENCES = [
         "readiness.flow_lost",
         FLOW
         | {"loss": 0.1, "tested_mm3_s": 16.0, "low_mm3_s": 9.0, "likely_mm3_s": 10.0, "high_mm3_s": None},
-        "The job asks up to 12 mm³/s; the flow check of 3 Nov 2026 lost 10 % at 10 (9 to over 16) mm³/s.",
+        "The job asks for up to 12 mm³/s; the flow check of 3 Nov 2026 lost 10 % at 10 (9 to over 16) mm³/s.",
     ),
     (
         "readiness.flow_perhaps_lost",
         FLOW
         | {"loss": 0.05, "tested_mm3_s": 8.0, "low_mm3_s": 7.0, "likely_mm3_s": None, "high_mm3_s": None},
         (
-            "The job asks up to 12 mm³/s; the flow check of 3 Nov 2026 lost 5 % perhaps from 7 mm³/s on, "
+            "The job asks for up to 12 mm³/s; the flow check of 3 Nov 2026 lost 5 % perhaps from 7 mm³/s on, "
             "likely above 8."
         ),
     ),
     (
         "readiness.flow_faster_than_checked",
         FLOW | {"tested_mm3_s": 8.0},
-        "The job asks up to 12 mm³/s; the flow check of 3 Nov 2026 went no further than 8 mm³/s.",
+        "The job asks for up to 12 mm³/s; the flow check of 3 Nov 2026 went no further than 8 mm³/s.",
     ),
     (
         "readiness.flow_cooler_than_checked",
         FLOW | {"checked_c": 275.0, "nozzle_c": 265.0},
         (
-            "The job asks up to 12 mm³/s; the flow check of 3 Nov 2026 was made at 275 °C, the job prints at "
+            "The job asks for up to 12 mm³/s; the flow check of 3 Nov 2026 was made at 275 °C, the job prints at "
             "265 °C."
         ),
     ),
     (
         "readiness.flow_check_old",
         FLOW | {"days_ago": 61.3, "limit_days": 60},
-        "The job asks up to 12 mm³/s; the flow check of 3 Nov 2026 is 61 days old, more than 60.",
+        "The job asks for up to 12 mm³/s; the flow check of 3 Nov 2026 is 61 days old, more than 60.",
     ),
     (
         "readiness.flow_delivered",
         FLOW | {"up_to_mm3_s": 15.0},
-        "The job asks up to 12 mm³/s; the flow check of 3 Nov 2026 lost less than 5 % up to 15 mm³/s.",
+        "The job asks for up to 12 mm³/s; the flow check of 3 Nov 2026 lost less than 5 % up to 15 mm³/s.",
     ),
     (
         "readiness.retractions_usual",
@@ -335,7 +335,7 @@ SENTENCES = [
             "others": ["filter change", "look over"],
         },
         (
-            "After this job North will have done 101 of 100 printing hours since its belt check. Due, too: "
+            "After this job North will have done 101 of 100 printing hours since its belt check. Also due: "
             "filter change, look over."
         ),
     ),

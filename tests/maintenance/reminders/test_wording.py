@@ -82,7 +82,7 @@ EXAMPLES = {
     "reminder.drying_over.title": ({"spool": "7KD4QM", "dryer": "Dryer"}, "Take 7KD-4QM out of Dryer"),
     "reminder.run_heat_used_up": (
         {"spool": "7KD4QM", "dryer": "Dryer", "since": AT},
-        "Since 1 Mar 2026, 08:05 it has had all the heat that one run may give a polyamide; more turns it yellow and "
+        "By 1 Mar 2026, 08:05 it had received all the heat that a polyamide may get in one run; more turns it yellow and "
         "brittle.",
     ),
     "reminder.run_heat_used_up.title": (
@@ -99,8 +99,8 @@ EXAMPLES = {
     ),
     "reminder.heat_budget_low": (
         HEAT,
-        "90 % of what a polyamide may have of hot air in its life is used, in 90 h of drying. Dried once more as "
-        "usual, at least 12 h at 80 °C, it would be 102 %.",
+        "90 % of the heat that a polyamide may get in its life is used, in 90 h of drying. After one more "
+        "usual drying, at least 12 h at 80 °C, it would be 102 %.",
     ),
     "reminder.heat_budget_low.title": (SPOOL, "Little heat is left for drying 7KD-4QM (PA6)"),
     "reminder.desiccant_spent": (
@@ -173,7 +173,7 @@ EXAMPLES = {
     ),
     "reminder_remedy.regenerate": (
         {"set_point_c": 120.0, "hours": 3.0},
-        "120 °C for about 3 h, the maker's word first; then record it on the box's page.",
+        "120 °C for about 3 h; the maker's data come first; then record it on the box's page.",
     ),
     "reminder_remedy.look_for_leak": (
         {},
@@ -186,7 +186,7 @@ EXAMPLES = {
     ),
     "reminder_remedy.check_flow": (
         {},
-        "Extrude blobs from the spool that is loaded and weigh them; the page of the flow check says which.",
+        "Extrude blobs from the spool that is loaded and weigh them; the page of the flow check lists them.",
     ),
     "reminder_remedy.clean_and_check_flow": (
         {},
@@ -245,7 +245,7 @@ def test_every_code_has_words():
         (
             "sensor_silent",
             {"last_at": AT, "interval_h": 1.0, "air_origin": "reading", "temperature_c": 22, "rh_pct": 55},
-            "every 1 h. Another reading says: 22 °C",
+            "every 1 h. Another reading shows: 22 °C",
         ),
     ],
 )

@@ -38,7 +38,7 @@ EXAMPLES = {
     ),
     "trouble.moisture_unknown": (
         {},
-        "How wet the turns were is not known. Record where the spool has been.",
+        "The moisture of the turns is not known. Record where the spool has been.",
     ),
     "trouble.outer_turns": (
         WATER,
@@ -74,17 +74,17 @@ EXAMPLES = {
         {"polymer": "PETG", "habit": "strings"},
         "PETG pulls strings easily, even dry and on a sound machine (common practice, no source).",
     ),
-    "trouble.other_polymer": ({"polymer": "PLA"}, "PLA is not known for this."),
+    "trouble.other_polymer": ({"polymer": "PLA"}, "PLA does not usually do this."),
     "trouble.part_unknown": (
         {"role": "gears"},
-        "Which drive gears it had is not recorded, so its wear is not known.",
+        "There is no record of its drive gears, so the wear is not known.",
     ),
     "trouble.part_use": (
         USE,
         "The soft gears had done 60 km of filament, with 40 (0.5 to 300) left: 30 % likely to be used up.",
     ),
     "trouble.part_cut": ({**CUT, "hardness_hv": 105.0}, f"{CUT_BY} hard enough to cut its 105 HV."),
-    "trouble.service_unknown": ({}, "When that was last cleaned is not recorded."),
+    "trouble.service_unknown": ({}, "Its last cleaning is not recorded."),
     "trouble.service_progress": (
         {**SERVICE, "recorded": True},
         "North T0: 12 of 50 hot hours since the last hot-end cleaning.",
@@ -107,7 +107,7 @@ def test_every_reason_has_words():
         (
             "part_cut",
             {**CUT, "hardness_hv": None},
-            f"{CUT_BY} taken to be cut by it: its hardness is not known.",
+            f"{CUT_BY} assumed to be cut by it: its hardness is not known.",
         ),
         (
             "service_progress",

@@ -102,7 +102,7 @@ def test_the_list_shows_the_answers_of_the_board_with_their_age(shop, desk, free
     assert timezone.localtime(row.computed_at).isoformat() in response.content.decode()
     dry = next(row for row in board.read().values() if row.prints_well_until is None)
     listed = desk.get("/spools/", {"q": dry.spool.code})
-    assert "prints well for 60 days and more, printable for 60 days and more" in words(listed)
+    assert "prints well for more than 60 days, printable for more than 60 days" in words(listed)
 
 
 def test_the_list_has_pages_and_takes_as_many_queries_for_each(shop, desk, monkeypatch):

@@ -34,7 +34,7 @@ EXAMPLES = {
     ),
     "amount_reason.really_printed": (
         {"recorded_g": 130.0, "real_pct": 95.7, "real_low_pct": 85.3, "real_high_pct": 106.1},
-        "Of the 130 g that were recorded as printed 96 % really left, says the scale (85 to 106 %).",
+        "Of the 130 g that were recorded as printed, 96 % really left by the scale (85 to 106 %).",
     ),
 }
 

@@ -29,8 +29,8 @@ EXAMPLES = {
     "moisture_reason.never_dried": ({}, "Not dried since it came."),
     "moisture_reason.grades": (
         {"polymer": "PA6", "uptake_grade": "A", "rate_grade": "C"},
-        "How much PA6 takes up: grade A; how fast: grade C (A: two sources agree, B: one good, C: one weak or "
-        "borrowed, D: from memory).",
+        "Data on PA6: uptake of grade A, rate of grade C (A: two sources agree, B: one good source, C: one weak or "
+        "borrowed source, D: from memory).",
     ),
     "moisture_reason.never_weighed": ({}, "Never weighed: the ranges are those of the catalogue."),
     "moisture_reason.weighings": (

@@ -9,7 +9,7 @@ from tests.wording import assert_words
 AT = "2026-03-01T07:05:00+00:00"  # 8:05 in the shop's zone
 SETTING = {"set_point_c": 77.0, "dryer": "Large"}
 CAP = Statement("cap.most", {"limit_c": 80.0, "part": Statement("cap.drying", {"polymer": "PA6"}).as_data()})
-HEAT = "it would be more heat than a polyamide may have, as at 77 °C in Large"
+HEAT = "it would be more heat than a polyamide may get, as at 77 °C in Large"
 EXAMPLES = {
     "week.no_spool": (
         {"material": "PA66"},
@@ -19,10 +19,10 @@ EXAMPLES = {
         {"mass_g": 5000.0, "spool": "7KD4QM", "low_g": 780.0, "high_g": 820.0},
         "No spool of it surely holds 5000 g: 7KD-4QM has 780 to 820 g. Weigh it, or take another material.",
     ),
-    "week.no_dryer": ({}, "It is not good as it is, and there is no dryer. Add one as a place."),
+    "week.no_dryer": ({}, "It does not print well undried, and there is no dryer. Add one as a place."),
     "week.never_good": (
         {"lacking": [Statement("week.too_much_heat", SETTING).as_data()]},
-        f"It is not good as it is, and {HEAT}.",
+        f"It does not print well undried, and {HEAT}.",
     ),
     "week.too_much_heat": (SETTING, HEAT),
     "week.no_cool_dryer": ({}, "there is no dryer that may be set as cool as it needs"),
@@ -33,19 +33,19 @@ EXAMPLES = {
     ),
     "week.earliest": (
         {"good_at": AT},
-        "Even with the dryers to itself it is good on 1 Mar 2026, 08:05 at the earliest.",
+        "Even with the dryers to itself it prints well only from 1 Mar 2026, 08:05.",
     ),
     "week.others_first": (
         {"good_at": AT},
-        "With the dryers to itself it could be good on 1 Mar 2026, 08:05 at the earliest; others are dried first.",
+        "With the dryers to itself it could print well from 1 Mar 2026, 08:05; other spools are dried first.",
     ),
     "week.used_up": (
         {},
-        "Its spools are used up by the other prints, or there are not enough hours in the dryers.",
+        "Its spools are used up by the other prints, or the dryers have too few free hours.",
     ),
     "week.too_few_hours": (
         {},
-        "There are not enough hours in the dryers: with them to itself it would be in time.",
+        "The dryers have too few free hours: with them to itself it would be in time.",
     ),
     "week.drying_dropped": ({}, "Its drying was dropped. Plan again to have it back."),
     "week.drying_broken": ({}, "Its planned drying no longer holds. Plan again."),
@@ -59,11 +59,11 @@ EXAMPLES = {
     ),
     "week.never_dry": (
         {"spool": "7KD4QM", "dryer": "Large"},
-        "7KD-4QM in Large likely does not get dry so: not counted on.",
+        "7KD-4QM in Large likely does not get dry: the plan does not count on it.",
     ),
     "week.leave_in": (
         {"spool": "7KD4QM", "dryer": "Large", "dry_at": AT},
-        "Leave 7KD-4QM in Large until 1 Mar 2026, 08:05: then likely dry.",
+        "Leave 7KD-4QM in Large until 1 Mar 2026, 08:05: it is likely dry then.",
     ),
 }
 
@@ -74,7 +74,7 @@ def test_every_code_has_words():
 
 def test_a_print_that_no_drying_serves_in_time_has_a_reason():
     sentence = Statement("week.never_good", {"lacking": []}).sentence
-    assert sentence.endswith("and no drying ends so that it is still good at its time.")
+    assert sentence.endswith("and no drying can end so that it still prints well at its time.")
 
 
 @pytest.mark.parametrize("reason", LEFT_OUT)
