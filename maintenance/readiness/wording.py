@@ -315,17 +315,15 @@ def _retractions_unusual(
     *,
     usual_mm: float,
     over_limit: Sequence[str],
-    limit_over_one: int,
-    limit_per_m: int,
-    limit_usual_mm: float,
     guided: bool,
+    **limits: float,
 ) -> str:
     path = "a long guide tube" if guided else "a drive on the toolhead"
     reasons = {
-        "most_over_one": f"more than {limit_over_one} grind a bit of filament thin",
-        "per_m": f"more than {limit_per_m} a metre wear gears and filament",
+        "most_over_one": f"more than {limits['limit_over_one']} grind a bit of filament thin",
+        "per_m": f"more than {limits['limit_per_m']} a metre wear gears and filament",
         "usual_mm": (
-            f"the usual {format_number(usual_mm)} mm are more than the {limit_usual_mm:g} mm for {path}"
+            f"the usual {format_number(usual_mm)} mm are more than the {limits['limit_usual_mm']:g} mm for {path}"
         ),
     }
     grounds = "; ".join(reasons[name] for name in over_limit)
