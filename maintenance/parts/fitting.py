@@ -255,8 +255,10 @@ def _require_free_role(site: Site, role: str, at: datetime) -> None:
             "fits_no_machine", f"A {name} is fitted to no machine. Count it out of the stock instead.", "kind"
         )
     if (role in ON_A_PRINTER) != isinstance(site, Printer):
-        where = "the printer, not to one of its toolheads" if role in ON_A_PRINTER else "a toolhead"
-        raise refusal("wrong_site", f"The {name} is fitted to {where}. Choose that.", "kind")
+        code, where = ("fits_toolhead", "a toolhead")
+        if role in ON_A_PRINTER:
+            code, where = ("fits_printer", "the printer, not to one of its toolheads")
+        raise refusal(code, f"The {name} is fitted to {where}. Choose that.", "kind")
     current = site.fittings.filter(_lasting_at(at), role=role).select_related("part__kind").last()
     if current is None:
         return

@@ -83,12 +83,8 @@ def _require_not_reached(reminder: Reminder, amount: float) -> float:
     most = 100 if reminder.amount_unit == "rh_pct" else LARGEST_AMOUNT
     amount = require_within("amount", amount, 0, most, format_unit(reminder.amount_unit))
     if amount >= reminder.amount if reminder.amount_falls else amount <= reminder.amount:
-        less = "less" if reminder.amount_falls else "more"
-        raise refusal(
-            "reached_already",
-            f"The amount is {present.sentence} already. Give {less} than that.",
-            "amount",
-        )
+        code, less = ("fallen_already", "less") if reminder.amount_falls else ("reached_already", "more")
+        raise refusal(code, f"The amount is {present.sentence} already. Give {less} than that.", "amount")
     return amount
 
 

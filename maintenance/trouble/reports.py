@@ -46,10 +46,10 @@ def report_job_trouble(
     uses = JobUse.objects.filter(job=job, **{name: one for name, one in wanted.items() if one is not None})
     found = list(uses.select_related("spool", "toolhead"))
     if len(found) != 1:
-        which = "did not use that spool and toolhead" if not found else "took several spools"
-        raise refusal(
-            "not_of_this_job", f"The job {which}. Say through which toolhead and of which spool.", "spool"
-        )
+        code, which = ("several_spools", "took several spools")
+        if not found:
+            code, which = ("not_of_this_job", "did not use that spool and toolhead")
+        raise refusal(code, f"The job {which}. Say through which toolhead and of which spool.", "spool")
     use = found[0]
     asked = JobSpec(use.mass_g, job.hours, job.nozzle_c, job.bed_c)
     return _reported(use.toolhead, use.spool, job.start, symptoms, note, by, job, asked)

@@ -6,7 +6,6 @@ import time
 from datetime import timedelta
 
 import pytest
-from django.core.exceptions import ValidationError
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
@@ -97,10 +96,10 @@ def test_an_unreadable_file_shows_its_reason(shop):
         facts_of(file)
 
 
-@pytest.mark.parametrize(("chunks", "says"), [([], "is empty"), ([b"x" * 20] * 3, "larger than")])
-def test_nothing_is_left_of_content_that_is_refused(data_folder, monkeypatch, chunks, says):
+@pytest.mark.parametrize(("chunks", "code"), [([], "file_empty"), ([b"x" * 20] * 3, "file_too_large")])
+def test_nothing_is_left_of_content_that_is_refused(data_folder, monkeypatch, chunks, code):
     monkeypatch.setattr("maintenance.jobs.files.MOST_BYTES", 50)
-    with pytest.raises(ValidationError, match=says):
+    with refuses(code, "file", names=["job.gcode"]):
         store_content("job.gcode", chunks)
     assert list((data_folder / "jobs").iterdir()) == []
 
@@ -153,7 +152,7 @@ def test_read_again_as_another_machine_understands_it(shop):
     assert (file.state, file.round) == ("waiting", 2)
     assert facts_of(read(file)).filament_mm == pytest.approx(19)
     assert facts_of(file).reading.diameter_mm == 2.85
-    with pytest.raises(ValidationError, match=r"between 0\.5 and 10"):
+    with refuses("out_of_range", "diameter_mm", names=["0.5", "10 mm", "50"]):
         read_again(file, diameter_mm=50)
 
 
@@ -291,13 +290,13 @@ def test_a_spool_that_is_loaded_nowhere_is_judged_too(shop, plain, wet):
     file = read(given_file())
     on = judge_on_machine(file, shop.south.printer, [wet])
     assert on.verdict.state == "hold" and on.parts[0].spool == wet
-    with pytest.raises(ValidationError, match="uses 1 spools"):
+    with refuses("spool_count", "spools", names=["1"]):
         judge_on_machine(file, shop.south.printer, [plain, wet])
 
 
 def test_a_job_of_two_tools_needs_two_toolheads(shop, plain):
     file = read(given_file(HEAD + ONE_METRE + "T1\n" + ONE_METRE))
-    with pytest.raises(ValidationError, match="uses tool 1, and North has 1 toolhead "):
+    with refuses("too_few_toolheads", "printer", names=["tool 1", "North"]):
         judge_on_machine(file, shop.north.printer, [plain, plain])
     for name, on in zip(("North", "South"), judge_on_all_machines(file), strict=True):
         assert says(on.verdict.reasons[0], "too_few_toolheads", tool=1, printer=name, toolheads=1)
@@ -319,10 +318,10 @@ def test_a_job_is_recorded_with_what_its_file_takes(shop, loaded):
 
 
 @pytest.mark.parametrize(
-    ("where", "words"),
-    [({"stopped_line": 16}, "before line 16 of 25"), ({"stopped_pct": 57.14}, "at 57.14 % of its file")],
+    ("where", "values"),
+    [({"stopped_line": 16}, ["16", "25"]), ({"stopped_pct": 57.14}, ["57.14 %"])],
 )
-def test_a_job_that_stopped_early_takes_the_grams_up_to_there(shop, loaded, where, words):
+def test_a_job_that_stopped_early_takes_the_grams_up_to_there(shop, loaded, where, values):
     file = read(given_file())
     job = record_file_job(
         file,
@@ -332,7 +331,7 @@ def test_a_job_that_stopped_early_takes_the_grams_up_to_there(shop, loaded, wher
         override_reason="a test",
         **where,
     )
-    assert job.stopped == words
+    assert all(value in job.stopped for value in values)
     # Half of the 20 lines with 0.5 m each, after the 5 of the head.
     (use,) = job.uses.all()
     assert use.mass_g == pytest.approx(12.0264 * loaded.feedstock.polymer.density_g_cm3, rel=0.03)
@@ -341,12 +340,12 @@ def test_a_job_that_stopped_early_takes_the_grams_up_to_there(shop, loaded, wher
 def test_a_line_or_a_percentage(shop, loaded):
     file = read(given_file())
     request_data = {"printer": shop.north.printer, "spools": [loaded], "override_reason": "a test"}
-    for where, words in (
-        ({"stopped_line": 3, "stopped_pct": 5}, "not both"),
-        ({"stopped_line": 26}, "between 1 and 25"),
-        ({"stopped_pct": 101}, "between 0 and 100"),
+    for where, code, field, limits in (
+        ({"stopped_line": 3, "stopped_pct": 5}, "line_or_percentage", "stopped_line", []),
+        ({"stopped_line": 26}, "out_of_range", "stopped_line", ["1", "25"]),
+        ({"stopped_pct": 101}, "out_of_range", "stopped_pct", ["0", "100 %"]),
     ):
-        with pytest.raises(ValidationError, match=words):
+        with refuses(code, field, names=limits):
             record_file_job(file, **request_data, **where)
 
 
@@ -395,7 +394,7 @@ def test_the_same_spool_twice_is_one_use(shop, loaded):
 
 def test_a_spool_that_was_not_loaded_gives_nothing(shop, loaded, filled):
     file = read(given_file())
-    with pytest.raises(ValidationError, match="was not on North T0"):
+    with refuses("not_loaded_then", "spool", names=["North T0", pretty(filled.code)]):
         record_file_job(
             file, printer=shop.north.printer, spools=[filled], start=hours_ago(12), override_reason="a test"
         )

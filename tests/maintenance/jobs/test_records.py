@@ -53,9 +53,8 @@ def test_a_job_takes_grams_and_wears_every_fitted_part(shop, loaded):
 def test_a_hard_filler_on_brass_needs_a_reason_and_wears_faster(shop, loaded, filled):
     plain_job = record(shop, loaded)
     unload_spool(loaded.loadings.get(), shop.box, at=hours_ago(10))
-    with pytest.raises(ValidationError) as refused:
+    with refuses("on_hold", "override_reason", names=["340 HV", "126 HV", "105 HV"]):
         load_spool(shop.north, filled, at=hours_ago(9))
-    assert "Carbon fibre has 340 HV" in refused.value.message_dict["override_reason"][0]
     load_spool(shop.north, filled, at=hours_ago(9), override_reason="the steel one is in the post")
     with refuses("on_hold"):
         record(shop, filled, start=hours_ago(8), override_reason=" ")
@@ -93,7 +92,7 @@ def test_a_withdrawn_job_was_never_recorded(shop, loaded):
 
 def test_a_job_is_withdrawn_once_and_with_a_reason(shop, loaded):
     created = record(shop, loaded)
-    with pytest.raises(ValidationError, match="between 1 and 300"):
+    with refuses("text_length", "reason", names=["1", "300"]):
         withdraw(created, reason="  ")
     withdraw(created, reason="a mistake")
     with refuses("withdrawn_already"):

@@ -165,10 +165,10 @@ def test_an_ended_reminder_is_neither_snoozed_nor_completed():
             act()
 
 
-@pytest.mark.parametrize(("falls", "says"), [(True, "Give less than that"), (False, "Give more than that")])
-def test_a_refused_amount_says_on_which_side_of_the_present_one_it_must_lie(falls, says):
+@pytest.mark.parametrize(("falls", "code"), [(True, "fallen_already"), (False, "reached_already")])
+def test_a_refused_amount_says_on_which_side_of_the_present_one_it_must_lie(falls, code):
     reconcile_at(0, make(amount_falls=falls))
-    with pytest.raises(ValidationError, match=says):
+    with refuses(code, "amount", names=["60"]):
         snoozed_at(0, amount=60)
 
 
@@ -188,7 +188,7 @@ def test_an_amount_may_be_as_small_or_large_as_its_unit_allows():
 
 def test_a_falling_amount_is_snoozed_until_less_than_it_is():
     reconcile_at(0, make(amount_falls=True))
-    with refuses("reached_already"):
+    with refuses("fallen_already"):
         snoozed_at(0, amount=60)
     assert snoozed_at(0, amount=59.9).snoozed_until_amount == 59.9
 

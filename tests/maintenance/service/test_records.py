@@ -337,15 +337,15 @@ def test_a_service_is_withdrawn_once_and_stays_on_record(shop, loaded, belts):
 
 
 @pytest.mark.parametrize(
-    ("values", "words"),
+    ("values", "code", "field"),
     [
-        ({}, "Say on which printer"),
-        ({"toolhead": True}, "done on the whole printer"),
-        ({"printer": True, "at": timedelta(hours=5)}, "in the future"),
-        ({"printer": True, "note": "x" * 201}, "at most 200"),
+        ({}, "printer_missing", "printer"),
+        ({"toolhead": True}, "whole_printer", "toolhead"),
+        ({"printer": True, "at": timedelta(hours=5)}, "in_the_future", "at"),
+        ({"printer": True, "note": "x" * 201}, "too_long", "note"),
     ],
 )
-def test_impossible_input_is_refused_and_nothing_is_stored(shop, belts, values, words):
+def test_impossible_input_is_refused_and_nothing_is_stored(shop, belts, values, code, field):
     given = dict(values)
     if "printer" in given:
         given["printer"] = shop.south.printer
@@ -353,7 +353,7 @@ def test_impossible_input_is_refused_and_nothing_is_stored(shop, belts, values, 
         given["toolhead"] = shop.south
     if "at" in given:
         given["at"] = timezone.now() + given["at"]
-    with pytest.raises(ValidationError, match=words):
+    with refuses(code, field):
         record_service(belts, **given)
     assert not ServiceEntry.objects.exists()
 
