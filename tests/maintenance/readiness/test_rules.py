@@ -195,8 +195,9 @@ def test_a_spool_that_dries_during_the_print_is_still_wet_now():
     assert check("moisture", vary(now=WET)).state == HOLD
 
 
-def test_moisture_without_evidence_is_a_caution_that_says_what_to_do():
-    found = check("moisture", vary(now=None, end=None))
+@pytest.mark.parametrize(("now", "end"), [(None, None), (None, DRY), (DRY, None)])
+def test_moisture_without_evidence_is_a_caution_that_says_what_to_do(now, end):
+    found = check("moisture", vary(now=now, end=end))
     assert found.state == CAUTION and says(found, "moisture_unknown", print_limit_pct=0.75)
     advice = join(Statement("readiness.record_places_or_dry"), DRY_ADVICE)
     assert found.remedy == Remedy("dry", advice)
