@@ -404,6 +404,8 @@ def test_leftovers_that_matter_are_told_before_the_hot_hours():
         ([FedMaterial(1, False, PC), FedMaterial(2, True, PC)], True),
         ([FedMaterial(1, False, PC), FedMaterial(1, True, PC)], False),
         ([FedMaterial(2, False, PC), FedMaterial(1, True, PC)], True),
+        ([FedMaterial(1, False, PC), FedMaterial(0, True, PC)], True),
+        ([FedMaterial(0, True, PC)], True),
     ],
 )
 def test_the_material_before_counts_until_the_new_one_was_printed(fed, told):
