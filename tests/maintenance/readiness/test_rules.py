@@ -151,6 +151,14 @@ def test_a_verdict_is_its_worst_check_and_tells_the_worst_first():
     assert [found.name for found in Verdict(checks).holds] == ["c"]
 
 
+def test_a_check_in_words_names_its_spool_and_its_remedy_where_it_has_them():
+    clear, held = check("moisture", GOOD), check("moisture", vary(now=WET))
+    assert clear.advice == clear.sentence == clear.statement.sentence
+    assert held.sentence == held.statement.sentence
+    assert held.advice == f"{held.sentence} {held.remedy.sentence}"
+    assert replace(held, spool="K7M-4QX").sentence == f"K7M-4QX: {held.sentence}"
+
+
 def test_where_nothing_was_checked_nothing_is_clear():
     assert Verdict([]).state == CAUTION
 
@@ -280,7 +288,7 @@ def test_a_part_that_may_be_used_up_before_the_job_ends(role):
     assert life == pytest.approx([30, 100, 300], rel=0.01)
     assert due.statement.values["used_up_pct"] == pytest.approx(21, abs=0.5)
     assert acts(due, "replace", "replace_part", role=role, in_stock=2)
-    gone = check(name, with_part(role, age=195, hours=6, in_stock=0))
+    gone = check(name, with_part(role, age=195, hours=6, in_stock=-1))
     assert gone.state == HOLD and says(gone, "life_used_up")
     assert acts(gone, "replace", "replace_part", role=role, in_stock=0)
 
@@ -391,7 +399,7 @@ def test_leftovers_that_matter_are_told_before_the_hot_hours():
     assert both.remedy == Remedy("purge", join(change.remedy, count.remedy.statement))
     alone = check("residue", vary(fed=[FedMaterial(2, True, PC)]))
     assert (alone.statement, alone.remedy) == (change.statement, Remedy("purge", change.remedy))
-    harmless = vary(fed=[FedMaterial(2, True, PLA)])
+    harmless = vary(fed=[FedMaterial(2, True, PLA), FedMaterial(3, True, PC)])
     assert check("residue", harmless).state == CLEAR
     assert check("residue", harmless).statement.code == "purging.leftovers_char"
 
@@ -483,6 +491,7 @@ def test_a_job_that_says_nothing_of_its_retractions_is_not_judged_by_them():
         (backs(usual_mm=2), False, CLEAR),
         (backs(usual_mm=2.1), False, CAUTION),
         (backs(usual_mm=2.1), True, CLEAR),
+        (backs(usual_mm=8), True, CLEAR),
         (backs(usual_mm=8.1), True, CAUTION),
     ],
 )
