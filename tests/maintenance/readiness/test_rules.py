@@ -39,7 +39,7 @@ from maintenance.readiness.verdict import (
 from maintenance.wear.abrasion import Filament
 from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.learning import learn
-from maintenance.wear.life import Life
+from maintenance.wear.life import Life, probability_used_up
 from maintenance.wear.purging import PurgeMaterial
 from spools.statements import Statement, join
 
@@ -286,7 +286,8 @@ def test_a_part_that_may_be_used_up_before_the_job_ends(role):
     assert says(due, "life_perhaps_used_up", part=PARTS[role].name, done=49, unit="hours")
     life = [due.statement.values[f"life_{name}"] for name in ("low", "median", "high")]
     assert life == pytest.approx([30, 100, 300], rel=0.01)
-    assert due.statement.values["used_up_pct"] == pytest.approx(21, abs=0.5)
+    chance = probability_used_up(PARTS[role].life, age=42, ahead=7, sound_at=0)
+    assert due.statement.values["used_up_pct"] == pytest.approx(100 * chance) == pytest.approx(21, abs=0.5)
     assert acts(due, "replace", "replace_part", role=role, in_stock=2)
     gone = check(name, with_part(role, age=195, hours=6, in_stock=-1))
     assert gone.state == HOLD and says(gone, "life_used_up")
@@ -509,7 +510,7 @@ def test_retractions(back, guided, state):
         assert says(found, "retractions_unusual", count=900, over_limit=over, guided=guided)
 
 
-@pytest.mark.parametrize(("diameter_mm", "state"), [(1.75, CLEAR), (1.7, CLEAR), (2.85, HOLD)])
+@pytest.mark.parametrize(("diameter_mm", "state"), [(1.75, CLEAR), (1.7, CLEAR), (1.85, CLEAR), (2.85, HOLD)])
 def test_filament_of_another_diameter(diameter_mm, state):
     found = check("diameter", vary(diameter_mm=1.75, filament=Filament(1.14, diameter_mm)))
     assert found.state == state
@@ -520,11 +521,12 @@ def test_filament_of_another_diameter(diameter_mm, state):
 def test_a_small_job_takes_no_more_than_the_spool_surely_holds():
     job = small_job(GOOD.material, 300, 110)
     assert (job.mass_g, job.hours, job.nozzle_c, job.bed_c) == (50, 2, 267.5, 75)
-    states = [
-        check("quantity", replace(vary(low_g=low, high_g=low + more), job=job)).state
-        for low, more in [(30, 5), (1.5, 0), (1.2, 0.5), (1.2, 0.1)]
+    found = [
+        check("quantity", replace(vary(low_g=low, high_g=low + more), job=job))
+        for low, more in [(90, 5), (30, 5), (1.5, 0), (1.2, 0.5), (1.2, 0.1)]
     ]
-    assert states == [CLEAR, CLEAR, CAUTION, HOLD]
+    assert [each.state for each in found] == [CLEAR, CLEAR, CLEAR, CAUTION, HOLD]
+    assert [each.statement.values["job_g"] for each in found] == pytest.approx([50, 29.6, 1.1, 1, 1])
 
 
 def test_the_checks_come_in_one_order():
