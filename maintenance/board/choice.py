@@ -95,7 +95,7 @@ def choose_pairs(
         most_tail_g = max((tail_g for *_, tail_g in alike), default=0.0)
         fullest: dict[tuple, tuple[SpoolColumns, tuple[Rank, ...]]] = {}
         for spool, states in own:
-            enough = spool.low_g >= most_tail_g + LEAST_JOB_G
+            enough = spool.low_g - most_tail_g >= LEAST_JOB_G
             key = (states, spool.run is None) if enough else (states, spool.spool)
             if key not in fullest or spool.mass_g > fullest[key][0].mass_g:
                 fullest[key] = spool, states
@@ -143,9 +143,9 @@ def _pair(
 
 def quantity_state(low_g: float, high_g: float, tail_g: float) -> str:
     """That of the rule for a small job, which takes no more than the spool surely holds, down to LEAST_JOB_G."""
-    if low_g >= tail_g + LEAST_JOB_G:
+    if low_g - tail_g >= LEAST_JOB_G:
         return CLEAR
-    return CAUTION if high_g >= tail_g + LEAST_JOB_G else HOLD
+    return CAUTION if high_g - tail_g >= LEAST_JOB_G else HOLD
 
 
 def _states_in_air(classes: list[AirClass]) -> Callable[[SpoolColumns], tuple[Rank, ...]]:

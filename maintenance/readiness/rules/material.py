@@ -98,12 +98,12 @@ def quantity(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
     job_g = job.mass_g
     if job.shrinks:
         job_g = max(LEAST_JOB_G, min(job_g, spool.low_g - site.tail_g))
-    needed_g = job_g + site.tail_g
     state, code, remedy = CLEAR, "enough_filament", None
-    if spool.high_g < needed_g:
+    # Not "less than the job and the tail": rounding would hold a small job on a spool of a known mass.
+    if spool.high_g - site.tail_g < job_g:
         state, code = HOLD, "too_little_filament"
         remedy = build_remedy("other_spool", "take_other_spool_or_weigh")
-    elif spool.low_g < needed_g:
+    elif spool.low_g - site.tail_g < job_g:
         state, code = CAUTION, "perhaps_too_little_filament"
         remedy = build_remedy("weigh", "weigh_or_take_other_spool")
     return build_check(

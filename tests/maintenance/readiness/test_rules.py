@@ -223,6 +223,12 @@ def test_quantity_counts_the_tail_that_cannot_be_fed(low, high, state):
     assert acts(found, {CLEAR: "", CAUTION: "weigh", HOLD: "other_spool"}[state])
 
 
+def test_a_small_job_is_clear_whatever_rounding_does_to_the_tail():
+    assert (46.6 - 2.09) + 2.09 > 46.6
+    inputs = replace(vary(low_g=46.6, high_g=46.6, tail_g=2.09), job=small_job(GOOD.material, 300, 110))
+    assert check("quantity", inputs).state == CLEAR
+
+
 def test_without_a_nozzle_nothing_prints():
     found = check("nozzle", vary(parts={}))
     assert found.state == HOLD and says(found, "no_nozzle") and acts(found, "fit", "fit_nozzle")
@@ -400,6 +406,7 @@ def test_leftovers_that_matter_are_told_before_the_hot_hours():
     assert both.remedy == Remedy("purge", join(change.remedy, count.remedy.statement))
     alone = check("residue", vary(fed=[FedMaterial(2, True, PC)]))
     assert (alone.statement, alone.remedy) == (change.statement, Remedy("purge", change.remedy))
+    assert check("residue", vary(inputs, hours=1)) == alone
     harmless = vary(fed=[FedMaterial(2, True, PLA), FedMaterial(3, True, PC)])
     assert check("residue", harmless).state == CLEAR
     assert check("residue", harmless).statement.code == "purging.leftovers_char"
