@@ -18,6 +18,11 @@ def reasons_of(error: ValidationError) -> list[tuple[str, str, str]]:
     ]
 
 
+def codes_of(error: ValidationError | None) -> list[str]:
+    """The codes of the reasons of a refusal; none without one."""
+    return [] if error is None else [code for _, code, _ in reasons_of(error)]
+
+
 @contextmanager
 def refuses(
     code: str, field: str | None = None, *, names: Iterable[str] = ()

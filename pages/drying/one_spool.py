@@ -89,7 +89,7 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place, row: Spool
         run = open_runs().get(spool=spool)
         for caution in (drying_runs.heat_caution(run), short_run_caution(plan, run.planned_hours)):
             if caution:
-                messages.warning(request, caution.sentence)
+                messages.warning(request, caution.sentence, extra_tags=caution.code)
         return redirect("spool", spool.code)
     context = {"spool": spool, "dryer": dryer, "plan": plan, "form": form, "replanned": replanned}
     context |= _advice(row)

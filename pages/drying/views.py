@@ -216,7 +216,8 @@ def _start(
         plan = plans[run.spool_id]
         for caution in (drying_rules.heat_caution(run), short_run_caution(plan, run.planned_hours)):
             if caution:
-                messages.warning(request, f"{pretty(run.spool.code)}: {caution.sentence}")
+                named = f"{pretty(run.spool.code)}: {caution.sentence}"
+                messages.warning(request, named, extra_tags=caution.code)
     return True
 
 

@@ -150,18 +150,19 @@ def _require_agreement(
             "set_point_c",
         )
     if changes[1] is not None:
+        code = "other_stages"
         say = (
             f"{dries} {run.first_set_point_c:g} °C until {format_time(changes[1])} and at {run.set_point_c:g} °C "
             f"after that. Join in both stages, first {run.first_set_point_c:g} and then "
             f"{run.set_point_c:g} °C, or finish that run first."
         )
     else:
-        alone = "" if first is None else " in one stage"
+        code, alone = ("other_set_point", "") if first is None else ("one_stage_only", " in one stage")
         say = (
             f"{dries} {run.set_point_c:g} °C since {format_time(run.change_at or run.start)}. "
             f"Join at {run.set_point_c:g} °C{alone}, or finish that run first."
         )
-    raise refusal("other_set_point", say, "set_point_c")
+    raise refusal(code, say, "set_point_c")
 
 
 def _require_long_enough(
@@ -234,8 +235,8 @@ def why_not_now(
     runs: Iterable[DryingRun],
     idle: Iterable[Stay],
     dryer: Place,
-) -> str:
-    """Why a run cannot start at that time, apart from the caps; empty when it can.
+) -> ValidationError | None:
+    """The refusal of a run at that time, apart from the caps; None when it can start.
 
     runs: the open runs of the shop. idle: the stays in its dryers without a run.
     """
@@ -255,8 +256,8 @@ def why_not_now(
             _require_agreement(run, set_point_c, _shared_first_stage(first, beside, at), at, caps)
         _require_no_stays([stay for stay in idle if stay.place_id == dryer.pk], spools)
     except ValidationError as error:
-        return " ".join(error.messages)
-    return ""
+        return error
+    return None
 
 
 def _runs_since(dryer: Place, at: datetime) -> QuerySet[DryingRun]:

@@ -5,6 +5,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
+from django.core.exceptions import ValidationError
+
 from spools import limits
 from spools.catalogue.values import material_values
 from spools.checks import require_within
@@ -122,8 +124,8 @@ class Plan:
     hours until the turns needed may no longer print well, and until they may be over the print limit; None
     for more than 60 days. options: all that were compared, the recommended one first. limited_by: the limit
     that binds. heat: the heat that the spool has had in dryers; life_share: its share of the budget for life
-    after this plan. notes: cautions. blocked: why a run cannot start now; empty when it can. possible: no, for
-    a spool that is in a run or empty.
+    after this plan. notes: cautions. blocked: the refusal of a start now; None when it can start.
+    possible: no, for a spool that is in a run or empty.
     """
 
     option: DryingOption
@@ -137,7 +139,7 @@ class Plan:
     heat: Heat
     life_share: float | None
     notes: list[Statement]
-    blocked: str
+    blocked: ValidationError | None
     possible: bool
 
     @property

@@ -1,10 +1,8 @@
 """A corner of a shop for pages that need little: two spools of nylon, three places and a dryer."""
 
-import re
 from types import SimpleNamespace
 
 from django.contrib.auth import get_user_model
-from django.http import HttpResponse
 from django.urls import reverse
 
 from spools.models import Place, Spool
@@ -25,11 +23,6 @@ def corner() -> SimpleNamespace:
     return SimpleNamespace(
         user=user, shelf=shelf, bag=bag, box=box, dryer=dryer, nylon=nylon, free=free, other=other
     )
-
-
-def words(response: HttpResponse) -> str:
-    """The page's words, tags and line breaks left aside."""
-    return " ".join(re.sub(r"<[^>]+>", " ", response.content.decode()).split())
 
 
 def of(name: str, spool: Spool) -> str:

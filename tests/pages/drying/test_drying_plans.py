@@ -11,10 +11,12 @@ from django.urls import reverse
 
 from pages.drying import views
 from spools.board import board
+from spools.codes import pretty
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.models import CouponTest, DryingRun, Spool
-from tests.pages.corner import corner, of, words
+from tests.pages.corner import corner, of
+from tests.pages.shown import notes, require_refused, shows
 from tests.spools.conftest import feedstock, hours_ago, receive
 from tests.spools.drying.test_stages import with_code
 
@@ -48,10 +50,10 @@ def test_a_plan_shows_both_stages_and_starts_them(shop, desk, pva):
     page = desk.get(of("spool-dry", pva), {"dryer": shop.dryer.pk, "set_point_c": "50"})
     plan = page.context["plan"]
     assert plan.first is not None
-    text = words(page)
-    assert "First 40 °C for" in text and "at most 45 °C; then 50 °C, at most 60 °C" in text
-    assert "45 °C at the start: PVA while it may be wet" in text
-    assert "known from memory only" in text and "No budget of hours in hot air is published" in text
+    assert (plan.first.set_point_c, plan.cap.start_c, plan.set_point_c, plan.cap.cap_c) == (40, 45, 50, 60)
+    assert shows(page, "40 °C", "45 °C", "50 °C", "60 °C", note="set_point")
+    assert shows(page, "45 °C", "PVA", note="cap.wet")
+    assert {"drying.rate_from_memory", "no_heat_budget"} <= notes(page)
     initial = page.context["form"].initial
     assert initial["first_hours"] == f"{plan.first.hours:g}"
     response = desk.post(of("spool-dry", pva), started(shop, first_hours=initial["first_hours"]), follow=True)
@@ -59,25 +61,25 @@ def test_a_plan_shows_both_stages_and_starts_them(shop, desk, pva):
     assert (run.first_set_point_c, run.first_hours, run.set_point_c) == (40, plan.first.hours, 50)
     advice = board.read([pva.pk])[pva.pk].advice
     assert (advice.code, advice.values["run"]) == ("advice.in_run", run.pk)
-    assert advice.sentence in words(response)
-    assert "Turn it up to 50 °C at" in words(desk.get(reverse("drying")))
-    assert f"at {run.temperatures}" in words(desk.get(reverse("drying-finish", args=[shop.dryer.pk])))
+    assert shows(response, advice.sentence)
+    assert shows(desk.get(reverse("drying")), "50 °C", note="turn_up")
+    assert shows(desk.get(reverse("drying-finish", args=[shop.dryer.pk])), run.temperatures)
 
 
 @pytest.mark.parametrize(
-    ("values", "field", "says"),
+    ("values", "field", "code", "names"),
     [
-        ({"first_set_point_c": "", "first_hours": ""}, "set_point_c", "50 °C is too hot to start at"),
-        ({"first_set_point_c": "46"}, "first_set_point_c", "46 °C is too hot to start at"),
-        ({"first_hours": "0.5"}, "first_hours", "would still be soft at 50 °C"),
-        ({"first_hours": ""}, "first_hours", "Give the first stage's hours too"),
-        ({"set_point_c": "61"}, "set_point_c", "61 °C is too hot"),
-        ({"planned_hours": "6"}, "planned_hours", "The first stage alone takes 6 h"),
+        ({"first_set_point_c": "", "first_hours": ""}, "set_point_c", "above_start_cap", ["50 °C", "45 °C"]),
+        ({"first_set_point_c": "46"}, "first_set_point_c", "above_start_cap", ["46 °C", "45 °C"]),
+        ({"first_hours": "0.5"}, "first_hours", "first_stage_too_short", ["50 °C", "40 °C", "0.5 h"]),
+        ({"first_hours": ""}, "first_hours", "first_stage_incomplete", []),
+        ({"set_point_c": "61"}, "set_point_c", "above_cap", ["61 °C", "60 °C"]),
+        ({"planned_hours": "6"}, "planned_hours", "first_stage_longer", ["6 h"]),
     ],
 )
-def test_stages_that_cannot_be_are_refused_at_their_field(shop, desk, pva, values, field, says):
+def test_stages_that_cannot_be_are_refused_at_their_field(shop, desk, pva, values, field, code, names):
     response = desk.post(of("spool-dry", pva), started(shop, **values))
-    assert says in " ".join(response.context["form"].errors[field])
+    require_refused(response, code, field, names=names)
     assert not DryingRun.objects.exists()
 
 
@@ -88,12 +90,13 @@ def test_the_time_line_and_the_list_of_finished_runs_show_both_stages(shop, desk
         DryingSettings(50, first_set_point_c=40, first_hours=6, planned_hours=12),
         at=hours_ago(14),
     )
-    assert "in its second stage" in words(desk.get(reverse("drying")))
+    assert shows(desk.get(reverse("drying")), "50 °C", note="second_stage")
     finish_drying(run, place=shop.box, at=hours_ago(1))
-    assert "Drying in Oven A at 40 °C, then 50 °C for 13 h" in words(desk.get(of("spool-history", pva)))
-    assert "40 °C for 6 h, then 50 °C" in words(desk.get(reverse("drying")))
-    assert "13 h in dryers so far" in words(desk.get(of("spool", pva)))
-    assert "never above 45 °C before it has dried" in words(desk.get(of("spool-label", pva)))
+    assert shows(desk.get(of("spool-history", pva)), "Oven A", "40 °C, then 50 °C", "13 h", note="drying")
+    assert shows(desk.get(reverse("drying")), "40 °C for 6 h, then 50 °C")
+    assert shows(desk.get(of("spool", pva)), "13 h", note="heat")
+    label = desk.get(of("spool-label", pva))
+    assert label.context["cap"].two_stages and shows(label, "45 °C", note="cap")
 
 
 def test_a_plan_for_a_job_and_strong_parts_is_stored(shop, desk):
@@ -104,7 +107,7 @@ def test_a_plan_for_a_job_and_strong_parts_is_stored(shop, desk):
     assert plan(mass_g="50").hours < usual.hours
     strong = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk, "goal": "strong"})
     assert strong.context["plan"].target_pct == 0.2
-    assert "published for moulding" in words(strong)
+    assert "drying.strong_limit" in notes(strong)
     values = started(shop, first_set_point_c="", first_hours="", goal="strong")
     held = desk.post(of("spool-dry", shop.free), values)
     assert held.context["form"].has_error("override_reason", "on_hold")
@@ -131,17 +134,16 @@ def test_wishes_that_cannot_be_show_the_usual_plan_and_what_is_wrong(shop, desk,
     page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk} | asked)
     assert page.context["replanned"].errors.keys() == asked.keys()
     assert page.context["plan"].set_point_c == plan_drying(shop.free, shop.dryer).set_point_c
-    assert "The plan shown is the usual one" in words(page)
+    assert "not_planned" in notes(page)
 
 
 def test_the_set_points_are_compared_with_what_they_cost(shop, desk):
     page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
     options = page.context["plan"].options
     assert options[0].recommended and len(options) > 1
-    text = words(page)
-    assert "75 °C this plan" in text and "Why: the usual set point" in text
-    assert f"{100 * options[0].run_share:.0f} %" in text
-    assert "0 h in dryers so far: 0 % of what a polyamide may have" in text
+    assert options[0].why.code == "drying.chosen_usual" and "drying.chosen_usual" in notes(page)
+    assert shows(page, "75 °C", f"{100 * options[0].run_share:.0f} %", note="this_plan")
+    assert shows(page, "0 h", "0 %", note="heat") and "no_heat_budget" not in notes(page)
 
 
 def test_several_spools_are_planned_and_the_one_that_limits_can_be_left_out(shop, desk):
@@ -151,9 +153,9 @@ def test_several_spools_are_planned_and_the_one_that_limits_can_be_left_out(shop
     page = desk.get(address, {"spools": [pla.pk, shop.free.pk, shop.other.pk]})
     found = page.context["plan"]
     assert (found.limiting_spool, found.without_limiting_c) == (pla, 80)
-    text = words(page)
-    assert "Without it the others may have up to 80 °C" in text
-    assert "These may be taken out earlier" in text
+    assert shows(page, "80 °C", pretty(pla.code), note="without_limiting")
+    (earlier, *_), *_ = found.early
+    assert shows(page, pretty(earlier.code), note="early")
     links = [f'"?spools={a.pk}&amp;spools={b.pk}"' for a, b in permutations([shop.free, shop.other])]
     assert any(link in page.content.decode() for link in links)
     alone = desk.get(address, {"spools": [shop.free.pk, shop.other.pk]}).context["plan"]
@@ -205,30 +207,30 @@ def test_spools_start_together_in_two_stages(shop, desk, pva):
     assert found.first.set_point_c == 40
     values = {"planned_hours": "20", "resolution_g": "1", "first_set_point_c": "40"}
     short = desk.post(address, both | values | {"first_hours": "0.5"})
-    assert "would still be soft" in " ".join(short.context["form"].errors["first_hours"])
+    require_refused(short, "first_stage_too_short", "first_hours", names=["50 °C"])
     assert not DryingRun.objects.exists()
     assert desk.post(address, both | values | {"first_hours": found.first.hours}).status_code == 302
     assert {run.temperatures for run in DryingRun.objects.all()} == {"40 °C for 2.25 h, then 50 °C"}
     # A later visitor sees the running drying, and may join it or not.
     late = desk.get(address)
-    assert "It runs at 40 °C for 2.25 h, then 50 °C" in words(late)
+    assert shows(late, "40 °C for 2.25 h, then 50 °C", note="inside")
 
 
 def test_a_coupon_test_is_recorded_on_the_feedstocks_page_and_heeded(shop, desk):
     address = reverse("coupon-test", args=[shop.nylon.pk])
-    assert "turns that touch" in words(desk.get(address))
+    assert "coupon_test" in notes(desk.get(address))
     for wrong in ({"temperature_c": "900", "passed": "yes"}, {"temperature_c": "70"}, {"passed": "yes"}):
         assert desk.post(address, wrong).status_code == 200
     assert not CouponTest.objects.exists()
     response = desk.post(address, {"temperature_c": "72", "passed": "no", "when": ""}, follow=True)
-    assert "Failed at 72 °C" in words(response)
+    assert shows(response, "72 °C", note="coupon_failed")
     assert CouponTest.objects.get().recorded_by == shop.user
     page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
-    assert "67 °C: PA6, of which a coupon stuck at 72 °C" in words(page)
+    assert shows(page, "67 °C", "PA6", "72 °C", note="cap.coupon_failed")
     assert desk.get(reverse("coupon-test", args=[999])).status_code == 404
     back = reverse("withdraw", args=["coupon-test", CouponTest.objects.get().pk])
-    assert "coupon test at 72 °C" in words(desk.get(back))
-    result = words(desk.post(back, {"reason": "too hot an oven"}, follow=True))
-    assert "Failed at 72 °C" in result and "too hot an oven" in result
+    assert shows(desk.get(back), "72 °C")
+    result = desk.post(back, {"reason": "too hot an oven"}, follow=True)
+    assert shows(result, "72 °C", "too hot an oven", note="coupon_failed")
     page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
-    assert "a coupon stuck" not in words(page)
+    assert "cap.coupon_failed" not in notes(page)

@@ -1,4 +1,4 @@
-"""The texts of a drying plan that cannot start, is not needed or was requested in vain."""
+"""The page of a drying plan that cannot start, is not needed or was requested in vain."""
 
 from datetime import timedelta
 
@@ -7,6 +7,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from spools.codes import pretty
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.heat_budget import run_share
 from spools.drying.options import PlanRequest
@@ -16,8 +17,10 @@ from spools.drying.runs import DryingSettings, heat_caution, start_drying
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import DryingRun
 from spools.moisture.state import moisture_of
-from tests.pages.corner import corner, of, words
-from tests.pages.shown import notes
+from spools.statements import Statement
+from tests.pages.corner import corner, of
+from tests.pages.shown import notes, notices, require_refused, shows
+from tests.refusals import codes_of
 from tests.spools.conftest import feedstock, hours_ago, receive
 
 
@@ -38,28 +41,33 @@ def test_no_time_is_promised_for_a_plan_that_cannot_start(shop, desk):
     low = receive(feedstock("PLA"), shop.shelf)
     plan = plan_drying(low, shop.dryer)
     run = DryingRun.objects.get()
-    assert "too hot to join" in plan.blocked and plan.slot.start >= run.planned_end < plan.ready_at
+    assert codes_of(plan.blocked) == ["too_hot_to_join"]
+    assert plan.slot.start >= run.planned_end < plan.ready_at
     assert plan.slot.wait_for == [shop.free.code]
     for query in ({}, {"dryer": shop.dryer.pk}):
-        text = words(desk.get(of("spool-dry", low), query))
-        assert "It cannot start so now. Oven A dries spool" in text and "if it starts now" not in text
+        page = desk.get(of("spool-dry", low), query)
+        assert shows(page, "Oven A", pretty(shop.free.code), "70 °C", note="blocked")
+        assert "starts_now" not in notes(page)
     # A spool that may be so hot joins, where there is room.
     shop.dryer.spool_capacity = 2
-    assert plan_drying(shop.other, shop.dryer).blocked == ""
+    assert plan_drying(shop.other, shop.dryer).blocked is None
 
 
 def test_no_time_is_promised_for_what_dries_already_is_empty_or_would_heat_another(shop, desk):
     start_drying([shop.free], shop.dryer, DryingSettings(70), at=hours_ago(2))
-    assert "is drying in Oven A since" in plan_drying(shop.free, shop.dryer).blocked
-    assert "if it starts now" not in words(desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk}))
+    assert codes_of(plan_drying(shop.free, shop.dryer).blocked) == ["drying_already"]
+    page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
+    assert "blocked" in notes(page) and "starts_now" not in notes(page)
     empty = mark_empty(shop.other)
-    assert "was marked empty" in plan_drying(empty, shop.dryer).blocked
+    assert codes_of(plan_drying(empty, shop.dryer).blocked) == ["spool_empty"]
     DryingRun.objects.all().delete()
     low = receive(feedstock("PLA"), shop.shelf)
-    assert "stands in Oven A" in plan_drying(low, shop.dryer).blocked
+    assert codes_of(plan_drying(low, shop.dryer).blocked) == ["spool_in_dryer"]
     move_spool(shop.free, shop.shelf)
     plan = plan_drying(low, shop.dryer)
-    assert plan.blocked == "" and plan.ready_at is not None
+    assert plan.blocked is None and plan.ready_at is not None
+    page = desk.get(of("spool-dry", low), {"dryer": shop.dryer.pk})
+    assert "starts_now" in notes(page) and "blocked" not in notes(page)
 
 
 def test_a_dry_spool_needs_no_drying(shop, desk):
@@ -67,34 +75,33 @@ def test_a_dry_spool_needs_no_drying(shop, desk):
     plan = plan_drying(dry, shop.dryer, PlanRequest(target_pct=5))
     assert plan.hours == 0
     type(shop.nylon).objects.update(limit_clear_pct=6, limit_hold_pct=7)
-    text = words(desk.get(of("spool-dry", dry), {"dryer": shop.dryer.pk}))
-    assert "Needs no drying." in text and "if it starts now" not in text
+    keys = notes(desk.get(of("spool-dry", dry), {"dryer": shop.dryer.pk}))
+    assert {"needs_no_drying", "drying.dry_already"} <= keys and "starts_now" not in keys
 
 
 def test_a_wish_in_vain_is_refused_at_the_top(shop, desk):
-    text = words(desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk, "set_point_c": "95"}))
-    assert text.index("Not planned as asked.") < text.index(
-        "Set point First" if "Set point First" in text else "Floor"
-    )
-    assert "95 °C is too hot" in text
-    for mass_g in ("-5", "50000"):
-        text = words(desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk, "mass_g": mass_g}))
-        assert "Not planned as asked." in text and "in the outer" not in text
+    page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk, "set_point_c": "95"})
+    require_refused(page, "above_cap", "set_point_c", names=["95 °C"])
+    html = page.content.decode()
+    assert html.index('data-note="not_planned"') < html.index('data-note="set_point"')
+    for mass_g, outer in (("-5", False), ("50000", False), ("50", True)):
+        keys = notes(desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk, "mass_g": mass_g}))
+        assert ("not_planned" in keys, "outer" in keys) == (not outer, outer)
 
 
 def test_more_heat_is_sought_here_before_elsewhere(shop, desk):
     response = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk, "set_point_c": "30"})
-    text = words(response)
-    assert not response.context["plan"].reachable
-    assert "run it hotter here: up to 75 °C" in text and "may run hotter." not in text
-    assert "Then it stays good" not in text
+    plan = response.context["plan"]
+    assert not plan.reachable and plan.reason.values["hotter_here_c"] == 75
+    assert shows(response, "75 °C", note=plan.reason.code)
+    assert "stays_good" not in notes(response)
 
 
 def test_a_first_stage_is_never_dropped_in_silence(shop, desk):
     data = {"dryer": shop.dryer.pk, "set_point_c": "40", "planned_hours": "11", "resolution_g": "1"}
     staged = data | {"first_set_point_c": "44", "first_hours": "2"}
     response = desk.post(of("spool-dry", shop.free), staged)
-    assert "cooler than the 40 °C" in " ".join(response.context["form"].errors["first_set_point_c"])
+    require_refused(response, "first_stage_hotter", "first_set_point_c", names=["40 °C"])
     assert not DryingRun.objects.exists()
     reason = {"first_set_point_c": "35", "override_reason": "a trial"}
     desk.post(of("spool-dry", shop.free), staged | reason)
@@ -106,11 +113,13 @@ def test_a_second_start_of_the_same_spools_names_the_drying_spool(shop, desk):
     data = {"spools": [shop.free.pk, shop.other.pk], "planned_hours": "5", "resolution_g": "1"}
     desk.post(page, data)
     assert DryingRun.objects.count() == 2
-    text = words(desk.post(page, data))
-    assert "is drying in Oven A already, since" in text and "not one of the available" not in text
+    again = desk.post(page, data)
+    require_refused(again, "drying_already", "spools", names=["Oven A", pretty(shop.free.code)])
+    errors = again.context["plan_form"].errors.as_data()
+    assert [error.code for error in errors["spools"]] == ["drying_already"]
     assert DryingRun.objects.count() == 2
-    text = words(desk.get(page, {"spools": shop.free.pk}))
-    assert "There is no plan yet." in text and "Nothing was saved" not in text
+    keys = notes(desk.get(page, {"spools": shop.free.pk}))
+    assert "no_plan" in keys and "not_saved" not in keys
 
 
 def test_an_option_that_only_the_dryers_error_forbids_shows_that_reason(shop, desk):
@@ -121,14 +130,17 @@ def test_an_option_that_only_the_dryers_error_forbids_shows_that_reason(shop, de
 
 def test_too_few_hours_and_too_much_heat_are_shown_when_a_run_starts(shop, desk):
     data = {"dryer": shop.dryer.pk, "set_point_c": "77", "resolution_g": "1"}
-    text = words(desk.post(of("spool-dry", shop.free), data | {"planned_hours": "2"}, follow=True))
-    assert "After the planned 2 h it is likely not below" in text and "Too much heat" not in text
-    assert "is likely dry enough only from" in text
+    page = desk.post(of("spool-dry", shop.free), data | {"planned_hours": "2"}, follow=True)
+    assert notices(page) == ["success", "drying.run_is_short warning"]
+    assert shows(page, "2 h", note="notice")
+    cautions = [Statement.from_data(data) for data in page.context["board"].advice.values["cautions"]]
+    assert "drying.leave_in_until" in [caution.code for caution in cautions]
+    assert shows(page, *(caution.sentence for caution in cautions), note="drying_now")
     page = reverse("drying-start", args=[shop.dryer.pk])
     data = {"spools": shop.other.pk, "set_point_c": "77", "planned_hours": "300", "resolution_g": "1"}
-    text = words(desk.post(page, data, follow=True))
+    response = desk.post(page, data, follow=True)
     assert DryingRun.objects.filter(spool=shop.other).exists()
-    assert text.count("Too much heat for one run") == 1
+    assert notices(response) == ["success", "drying.planned_heat warning"]
     assert "drying.take_out_by" in notes(desk.get(reverse("drying")))
 
 

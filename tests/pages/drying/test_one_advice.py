@@ -6,7 +6,6 @@ reels are of cardboard. `ADVICE_SHOPS` sets how many shops are built.
 
 import os
 from datetime import timedelta
-from html import unescape
 from random import Random
 
 import pytest
@@ -34,7 +33,8 @@ from spools.models import Place, Spool
 from spools.moisture.state import moisture_of
 from spools.statements import Statement
 from tests.maintenance.conftest import toolhead
-from tests.pages.corner import of, words
+from tests.pages.corner import of
+from tests.pages.shown import shows
 from tests.spools.conftest import feedstock, hours_ago, receive
 from tests.spools.drying.test_advice import accept
 
@@ -122,9 +122,9 @@ def compare_surfaces(desk: Client, spool: Spool, advice: Statement) -> None:
     assert fresh.statement == advice, "computed alone as on the board"
     answer = desk.get(f"/api/v1/spools/{spool.code}").json()
     assert answer["advice"] == advice.with_sentence()
-    assert advice.sentence in unescape(words(desk.get(of("spool", spool))))
+    assert shows(desk.get(of("spool", spool)), advice.sentence)
     if advice.code != "advice.in_run":
-        assert advice.sentence in unescape(words(desk.get(of("spool-dry", spool))))
+        assert shows(desk.get(of("spool-dry", spool)), advice.sentence)
     for check in (*answer["verdicts"], {"checks": whole_spool_checks(spool)}):
         compare_remedies(check["checks"], advice)
     for reminder in Reminder.objects.filter(spool=spool, kind=Reminder.Kind.DRY, ended_at=None):

@@ -18,7 +18,7 @@ from spools.drying.runs import DryingSettings, start_drying
 from spools.drying.week.plans import accepted_plan
 from spools.inventory.moves import mark_empty, move_spool
 from spools.models import DryingRun, PlannedDrying, PrintRequest, Spool, WeekPlan
-from tests.pages.corner import corner, words
+from tests.pages.corner import corner
 from tests.pages.shown import notes, notices, require_refused, shows
 from tests.pages.small_shop import local_input
 from tests.spools.conftest import feedstock, hours_ago, receive
@@ -73,11 +73,10 @@ def test_from_a_print_request_to_the_run_that_was_planned(shop, desk):
     run_due()
     page = desk.get(reverse("week"))
     assert not page.context["waiting"] and "Refresh" not in page.headers
-    text = words(page)
     assert b'id="proposed"' in page.content and "how_made" in notes(page)
     (report,) = [report for _, report in page.context["proposed"].prints]
     assert report.good_at and shows(page, f"{timezone.localtime(report.good_at):%-d %b, %H:%M}")
-    assert "How many spools fit into Oven A is not recorded" in text
+    assert shows(page, "Oven A", note="week.capacity_unknown")
     plan = WeekPlan.objects.get()
     assert plan.asked_by == shop.user
     accept = reverse("week-accept", args=[plan.pk])
@@ -90,7 +89,7 @@ def test_from_a_print_request_to_the_run_that_was_planned(shop, desk):
     (_, start), *_ = drying.context["dryers"][0][-1]
     form = desk.get(start)
     assert form.context["plan"].set_point_c == item.set_point_c
-    assert f"As planned: {pretty(shop.free.code)}" in words(form)
+    assert shows(form, pretty(shop.free.code), note="as_planned") and "start_drying" in notes(form)
     assert "planned_hours" not in form.context["form"].fields
     values = {"spools": shop.free.pk, "set_point_c": item.set_point_c, "planned": item.pk}
     desk.post(reverse("drying-start", args=[shop.dryer.pk]), values | {"resolution_g": "1"})
@@ -110,7 +109,7 @@ def test_put_in_never_offers_another_plan_with_the_hours_of_this_one(shop, desk)
     page = desk.get(address)
     assert page.context["plan"] is None
     assert page.context["plan_form"].has_error("set_point_c", "above_cap")
-    assert "Start drying" not in words(page)
+    assert "start_drying" not in notes(page)
 
 
 @pytest.mark.parametrize(

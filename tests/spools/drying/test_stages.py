@@ -213,7 +213,7 @@ def test_a_dryer_in_its_first_stage_is_joined_in_both(pva, exact, shelf, pla):
     )
     petg = receive(feedstock("PETG"), shelf)
     for set_point_c in (45, 55, 50):
-        with refuses("other_set_point", "set_point_c", names=["45", "55 °C", format_time(run.change_at)]):
+        with refuses("other_stages", "set_point_c", names=["45", "55 °C", format_time(run.change_at)]):
             drying_runs.start_drying([petg], exact, DryingSettings(set_point_c))
     with refuses("above_cap", "set_point_c", names=["50 °C", "PLA"]):
         drying_runs.start_drying(
@@ -241,7 +241,7 @@ def test_a_dryer_in_its_second_stage_or_in_one_stage_is_joined_in_one(pva, exact
     )
     assert run.change_at < timezone.now()
     petg = receive(feedstock("PETG"), shelf)
-    with refuses("other_set_point", "set_point_c", names=["50 °C", format_time(run.change_at)]):
+    with refuses("one_stage_only", "set_point_c", names=["50 °C", format_time(run.change_at)]):
         drying_runs.start_drying([petg], exact, DryingSettings(50, first_set_point_c=45, first_hours=3))
     late = receive(feedstock("BVOH"), shelf)
     with refuses("above_start_cap", "set_point_c", names=["50 °C", "45 °C"]):
