@@ -40,7 +40,8 @@ def test_a_print_is_requested_planned_and_its_drying_begun(api, shop, wet):
     change = f"planned-dryings/{drying['id']}"
     assert api.post(f"{change}/pin", status=200, pinned=True)["pinned"] is True
     moved = api.post(f"{change}/move", status=200, dryer=shop.dryer, start=ahead(hours=75))
-    assert any("h late" in text for text in moved["consequences"])
+    (late,) = api.get(address)["prints"]
+    assert any(f"{late['late_h']:.3g} h" in text for text in moved["consequences"])
     assert "set_point_c" in api.refused(
         f"planned-dryings/{moved['drying']['id']}/move",
         dryer=shop.dryer,

@@ -33,9 +33,10 @@ TOLERANCE_G = 1.0
 
 @dataclass(frozen=True)
 class Violation:
-    """Why a drying or a print of a plan no longer holds."""
+    """Why a drying or a print of a plan no longer holds. The code stays the same when the wording changes."""
 
     subject: PlannedDrying | PlannedPrint
+    code: str
     text: str
 
     @property
@@ -97,14 +98,22 @@ def _check_start(planned: PlannedDrying, runs: Sequence[DryingRun], now: datetim
     code = pretty(planned.spool.code)
     if planned.spool.emptied_at is not None:
         return Violation(
-            planned, f"Spool {code} was marked empty on {format_time(planned.spool.emptied_at)}."
+            planned,
+            "spool_empty",
+            f"Spool {code} was marked empty on {format_time(planned.spool.emptied_at)}.",
         )
     run = next((run for run in runs if run.spool_id == planned.spool_id), None)
     if run is not None:
-        return Violation(planned, f"Spool {code} is drying in {run.dryer} since {format_time(run.start)}.")
+        return Violation(
+            planned,
+            "drying_already",
+            f"Spool {code} is drying in {run.dryer} since {format_time(run.start)}.",
+        )
     if planned.start + GRACE < now:
         return Violation(
-            planned, f"Spool {code} should have gone into {planned.dryer} on {format_time(planned.start)}."
+            planned,
+            "begun_late",
+            f"Spool {code} should have gone into {planned.dryer} on {format_time(planned.start)}.",
         )
     return None
 
@@ -113,7 +122,11 @@ def _check_staffed_hours(dryings: Sequence[PlannedDrying], plan: WeekPlan) -> li
     """A drying that was placed by hand may start and end at any hour."""
     hours = StaffedHours(plan.staffed_from, plan.staffed_to)
     return [
-        Violation(planned, f"Nobody is there on {format_time(at)} to put {pretty(planned.spool.code)} {act}.")
+        Violation(
+            planned,
+            "nobody_there",
+            f"Nobody is there on {format_time(at)} to put {pretty(planned.spool.code)} {act}.",
+        )
         for planned in dryings
         if not planned.pinned
         for at, act in ((planned.start, "in"), (planned.end, "away"))
@@ -128,10 +141,10 @@ def _check_caps(dryings: Sequence[PlannedDrying]) -> list[Violation]:
         first_c = planned.set_point_c if planned.first_set_point_c is None else planned.first_set_point_c
         if planned.set_point_c > cap.cap_c:
             text = f"{planned.set_point_c:g} °C is too hot: {cap.reason.sentence}."
-            violations.append(Violation(planned, text))
+            violations.append(Violation(planned, "above_cap", text))
         elif first_c > cap.start_c:
             text = f"{first_c:g} °C is too hot to start at: {cap.start_reason.sentence}."
-            violations.append(Violation(planned, text))
+            violations.append(Violation(planned, "above_start_cap", text))
     return violations
 
 
@@ -155,7 +168,7 @@ def _check_dryers(
         running = sum(run.dryer_id == planned.dryer_id for run in runs)
         if len(beside) > capacity_of(planned.dryer, running):
             text = f"{planned.dryer} is full on {format_time(planned.start)}: {len(beside)} spools would be in it."
-            violations.append(Violation(planned, text))
+            violations.append(Violation(planned, "dryer_full", text))
     return violations
 
 
@@ -170,10 +183,14 @@ def _check_pair(first: _Occupancy, second: _Occupancy) -> Iterator[Violation]:
     changes = [occupancy.change_at for occupancy in (first, second)]
     times = [begin, *(at for at in changes if at is not None and begin < at < end)]
     if any(first.set_point_at(at) != second.set_point_at(at) for at in times):
-        yield Violation(rows[0], f"{subject} it cannot be set to both of their temperatures.")
+        yield Violation(
+            rows[0], "two_set_points", f"{subject} it cannot be set to both of their temperatures."
+        )
     smells = {smell_of(first.spool), smell_of(second.spool)}
     if len(smells) > 1:
-        yield Violation(rows[0], f"{subject} one takes on the smell of the other ({max(smells)}).")
+        yield Violation(
+            rows[0], "takes_smell", f"{subject} one takes on the smell of the other ({max(smells)})."
+        )
 
 
 def _check_heat(dryings: Sequence[PlannedDrying], now: datetime) -> list[Violation]:
@@ -186,7 +203,7 @@ def _check_heat(dryings: Sequence[PlannedDrying], now: datetime) -> list[Violati
         life_share = before + (heat_budget.life_share(planned.spool, planned.stages) or 0.0)
         if max(run_share, life_share) > heat_budget.ALL + 1e-9:
             text = f"{planned.hours:g} h at {planned.temperatures} are more heat than a polyamide may have."
-            violations.append(Violation(planned, text))
+            violations.append(Violation(planned, "too_much_heat", text))
     return violations
 
 
@@ -207,7 +224,7 @@ def _simulate_dryings(
                 f"After {planned.hours:g} h at {planned.temperatures} spool {pretty(planned.spool.code)} "
                 f"{chance_of(over)} not below {planned.target_pct:.2g} % ({100 * over:.0f} % chance of more)."
             )
-            violations.append(Violation(planned, text))
+            violations.append(Violation(planned, "not_dry_enough", text))
     return windings, violations
 
 
@@ -235,32 +252,32 @@ def _check_prints(prints: Sequence[PlannedPrint], state: _PlanState) -> list[Vio
         if planned.spool is None or planned.request.withdrawn_at is not None:
             continue
         left_g[planned.spool.pk] -= planned.request.mass_g
-        text = (
-            f"Spool {pretty(planned.spool.code)} does not surely hold that much any more."
-            if left_g[planned.spool.pk] < -TOLERANCE_G
-            else _check_moisture(planned, planned.spool, state)
-        )
-        if text:
-            violations.append(Violation(planned, text))
+        if left_g[planned.spool.pk] < -TOLERANCE_G:
+            text = f"Spool {pretty(planned.spool.code)} does not surely hold that much any more."
+            violations.append(Violation(planned, "not_enough_filament", text))
+        elif wet := _check_moisture(planned, planned.spool, state):
+            violations.append(wet)
     return violations
 
 
-def _check_moisture(planned: PlannedPrint, spool: Spool, state: _PlanState) -> str:
-    """Why a spool may not be good when its print is due; empty where it is."""
+def _check_moisture(planned: PlannedPrint, spool: Spool, state: _PlanState) -> Violation | None:
+    """Why a spool may not be good when its print is due; None where it is."""
     due = max(state.now, planned.request.due_at)
     winding = _winding_when_due(planned, spool, due, state)
     code = pretty(spool.code)
     if winding is None:
-        return f"It waits for the drying of {code}, which does not hold any more."
+        text = f"It waits for the drying of {code}, which does not hold any more."
+        return Violation(planned, "drying_broken", text)
     limit_pct = material_values(spool.feedstock).limit_hold_pct
     masses_g = [min(SMALL_JOB_G, planned.request.mass_g), planned.request.mass_g]
     over = max(float((winding.outer_pct(mass_g) > limit_pct).mean()) for mass_g in masses_g)
     if over <= DOUBT:
-        return ""
-    return (
+        return None
+    text = (
         f"Spool {code} {chance_of(over)} over the print limit of {limit_pct:.2g} % by "
         f"{format_time(due)} ({100 * over:.0f} % chance)."
     )
+    return Violation(planned, "over_print_limit", text)
 
 
 def _winding_when_due(
