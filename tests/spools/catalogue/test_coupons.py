@@ -12,6 +12,7 @@ from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings
 from spools.facts import withdraw
 from spools.models import CouponTest, Feedstock, Place
+from spools.statements import Statement
 from tests.refusals import refuses
 from tests.spools.conftest import feedstock, hours_ago, receive
 
@@ -39,7 +40,8 @@ def test_a_pass_raises_the_cap_to_its_temperature_and_is_its_reason(pla, shelf, 
     coupon(pla, 58, True)
     raised = cap_of(spool, hot_box)
     assert (raised.cap_c, raised.start_c) == (58, 58)
-    assert "58 °C is the most for PLA, of which a coupon stayed free at 58 °C" in raised.reason.sentence
+    passed = Statement("cap.coupon_passed", {"polymer": "PLA", "passed_c": 58})
+    assert raised.reason == Statement("cap.most", {"limit_c": 58, "part": passed.as_data()})
     coupon(pla, 70, True)
     assert cap_of(spool, hot_box).cap_c == 70
     (run,) = drying_runs.start_drying([spool], hot_box, DryingSettings(70))
@@ -65,7 +67,8 @@ def test_one_that_failed_lowers_the_cap_until_a_later_one_passes_as_hot(pla, she
     coupon(pla, 48, False, 9)
     lowered = cap_of(spool, hot_box)
     assert lowered.cap_c == 43
-    assert "a coupon stuck at 48 °C" in lowered.reason.sentence
+    failed = Statement("cap.coupon_failed", {"polymer": "PLA", "failed_c": 48})
+    assert lowered.reason == Statement("cap.most", {"limit_c": 43, "part": failed.as_data()})
     with refuses("above_cap", "set_point_c", names=["44 °C", "43 °C"]):
         drying_runs.start_drying([type(spool).objects.get(pk=spool.pk)], hot_box, DryingSettings(44))
     coupon(pla, 45, True, 8)

@@ -9,6 +9,7 @@ from spools.drying.loss import loss_caution, loss_on_drying
 from spools.drying.runs import DryingSettings
 from spools.inventory import moves
 from spools.models import DryingRun, Place
+from spools.statements import Statement
 from tests.refusals import refuses
 from tests.spools.conftest import feedstock, hours_ago, receive
 
@@ -17,28 +18,34 @@ pytestmark = pytest.mark.django_db
 
 # The limits: fixtures/reference/polymers.csv (dry_cap_c, softening_c) and README.md (spool bodies).
 @pytest.mark.parametrize(
-    ("polymer", "values", "dryer_max_c", "cap_c", "says"),
+    ("polymer", "values", "dryer_max_c", "cap_c", "reason"),
     [
-        ("PA6", {}, 120, 80, "drying PA6"),
-        ("PLA", {}, 120, 50, "drying PLA"),
-        ("PVA", {}, 120, 60, "drying PVA"),
-        ("PA6", {"core_material": "unknown"}, 120, 60, "a reel of unknown material"),
-        ("PA6", {"core_material": "polystyrene"}, 120, 65, "a reel of polystyrene"),
-        ("PA12", {"core_material": "abs"}, 120, 80, "a reel of ABS"),
-        ("PA6", {"core_material": "pp"}, 120, 75, "a reel of polypropylene"),
-        ("PEI", {"core_material": "pc"}, 200, 115, "a reel of polycarbonate"),
-        ("PA6", {"core_material": "pet"}, 120, 60, "PETG"),
-        ("PA6", {"core_material": "pla"}, 120, 45, "printed, or PLA"),
-        ("PA6", {"core_material": "cardboard"}, 120, 70, "a reel of cardboard"),
-        ("PA6", {"core_material": "cardboard", "core_cap_c": 78}, 120, 78, "its reel, as stated"),
-        ("PA6", {}, 55, 55, "the dryer Hot box"),
+        ("PA6", {}, 120, 80, Statement("cap.drying", {"polymer": "PA6"})),
+        ("PLA", {}, 120, 50, Statement("cap.drying", {"polymer": "PLA"})),
+        ("PVA", {}, 120, 60, Statement("cap.drying", {"polymer": "PVA"})),
+        ("PA6", {"core_material": "unknown"}, 120, 60, Statement("cap.reel", {"material": "unknown"})),
+        (
+            "PA6",
+            {"core_material": "polystyrene"},
+            120,
+            65,
+            Statement("cap.reel", {"material": "polystyrene"}),
+        ),
+        ("PA12", {"core_material": "abs"}, 120, 80, Statement("cap.reel", {"material": "abs"})),
+        ("PA6", {"core_material": "pp"}, 120, 75, Statement("cap.reel", {"material": "pp"})),
+        ("PEI", {"core_material": "pc"}, 200, 115, Statement("cap.reel", {"material": "pc"})),
+        ("PA6", {"core_material": "pet"}, 120, 60, Statement("cap.reel", {"material": "pet"})),
+        ("PA6", {"core_material": "pla"}, 120, 45, Statement("cap.reel", {"material": "pla"})),
+        ("PA6", {"core_material": "cardboard"}, 120, 70, Statement("cap.reel", {"material": "cardboard"})),
+        ("PA6", {"core_material": "cardboard", "core_cap_c": 78}, 120, 78, Statement("cap.reel_stated")),
+        ("PA6", {}, 55, 55, Statement("cap.dryer", {"dryer": "Hot box"})),
     ],
 )
-def test_the_cap_is_the_lowest_limit_and_names_it(shelf, polymer, values, dryer_max_c, cap_c, says):
+def test_the_cap_is_the_lowest_limit_and_names_it(shelf, polymer, values, dryer_max_c, cap_c, reason):
     hot_box = Place.objects.create(name="Hot box", kind="dryer", max_set_point_c=dryer_max_c)
     cap = compute_cap(receive(feedstock(polymer), shelf, **values), hot_box)
     assert cap.cap_c == cap_c == min(limit_c for _, limit_c in cap.parts)
-    assert says in cap.reason.sentence
+    assert Statement.from_data(cap.reason.values["part"]) == reason
 
 
 def test_a_data_sheet_moves_the_cap_but_never_above_the_softening_point(shelf, dryer):
