@@ -179,10 +179,10 @@ def compare_surfaces() -> tuple[int, list[str]]:
         advice = rows[spool.pk].advice
         for surface, shown in _surfaces(client, spool, advice.code):
             count += 1
-            wanted = advice.sentence if isinstance(shown, str) else advice.as_data()
-            same = _plain(wanted) in shown if isinstance(shown, str) else shown == wanted
-            if not same:
-                different.append(f"{spool.code} on {surface}: {shown!r:.300} instead of {wanted!r:.300}")
+            expected = advice.sentence if isinstance(shown, str) else advice.as_data()
+            is_equal = _plain(expected) in shown if isinstance(shown, str) else shown == expected
+            if not is_equal:
+                different.append(f"{spool.code} on {surface}: {shown!r:.300} instead of {expected!r:.300}")
     return count, different
 
 

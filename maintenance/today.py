@@ -113,8 +113,8 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     chosen: dict[str, tuple[int, int | None]] = {
         name: (pair.spool, pair.toolhead) for name, pair in pairs.items()
     }
-    held = [spool for spool in spools if names[spool.feedstock] not in pairs]
-    chosen |= _choose_held(held, names, machines, materials, tails_mm)
+    held_spools = [spool for spool in spools if names[spool.feedstock] not in pairs]
+    chosen |= _choose_held(held_spools, names, machines, materials, tails_mm)
     shown = load_board(
         {spool for spool, _ in chosen.values()},
         {head for _, head in chosen.values() if head is not None},
@@ -137,7 +137,7 @@ def material_name(feedstock: Feedstock) -> str:
 
 
 def _choose_held(
-    held: Iterable[SpoolColumns],
+    held_spools: Iterable[SpoolColumns],
     names: Mapping[int, str],
     machines: Mapping[int, ToolheadRow],
     materials: Mapping[int, MaterialInputs],
@@ -146,7 +146,7 @@ def _choose_held(
     """For each material on hold the spool that is ready first, and the toolhead that suits it best."""
     heads: dict[int, int] = {}
     first: dict[str, tuple[tuple, int, int | None]] = {}
-    for spool in held:
+    for spool in held_spools:
         feedstock = spool.feedstock
         if machines and feedstock not in heads:
             heads[feedstock] = min(machines, key=lambda pk: (_rank_on(machines[pk], feedstock), pk))

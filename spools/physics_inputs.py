@@ -229,34 +229,35 @@ def hours_until_all_below(
     return [hours for (hours,) in crossings]
 
 
-def watch_wetting(
+def forecast_wetting(
     start: Winding,
     airs: Sequence[ConstantAir],
     mass_g: float,
     limits_pct: Sequence[float],
-    looks_h: Sequence[float],
-    least: Sequence[int],
+    probe_hours: Sequence[float],
+    min_probes: Sequence[int],
 ) -> list[Array]:
-    """The outermost mass_g of a winding in each air as if it lasted, at 0 h and at these hours, (looks, members), %.
+    """The moisture of the outermost mass_g of a winding in each air, held constant, (probes, members), %.
 
-    Up to the hour by which each limit is crossed or can no longer be; least: so many hours of each at least.
+    At 0 h and at probe_hours, until each limit is crossed or cannot be crossed any more; min_probes: so many of
+    the hours in any case, for each air.
     """
-    found = winding.watch(
+    contents_by_air = winding.advance_until_decided(
         _lane(start, airs),
-        [3600 * hours for hours in looks_h],
+        [3600 * hours for hours in probe_hours],
         mass_g / 1000,
         [limit_pct / 100 for limit_pct in limits_pct],
         DOUBT,
-        least,
+        min_probes,
     )
-    return [100 * contents for contents in found]
+    return [100 * contents for contents in contents_by_air]
 
 
 def crossing_h(
-    contents_pct: Array, looks_h: Sequence[float], limit_pct: float, share: float, *, below: bool
+    contents_pct: Array, probe_hours: Sequence[float], limit_pct: float, share: float, *, below: bool
 ) -> float | None:
-    """Hours until members as of watch_wetting are below a limit, or above it, as in hours_until."""
-    return drying.crossing(contents_pct, np.array([0.0, *looks_h]), limit_pct, share, below)
+    """Hours until members as of forecast_wetting are below a limit, or above it, as in hours_until."""
+    return drying.crossing(contents_pct, np.array([0.0, *probe_hours]), limit_pct, share, below)
 
 
 def _lane(start: Winding, airs: Sequence[ConstantAir]) -> winding.Lane:

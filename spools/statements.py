@@ -77,6 +77,6 @@ def title_of(statement: Statement) -> str:
     return _words[f"{statement.code}.title"](**statement.values)
 
 
-def known_codes() -> frozenset[str]:
+def list_codes() -> frozenset[str]:
     """All codes that have words."""
     return frozenset(_words)

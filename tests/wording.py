@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from spools.statements import Statement, known_codes
+from spools.statements import Statement, list_codes
 
 # By code: the values of a statement, and its sentence.
 Examples = Mapping[str, tuple[Mapping[str, Any], str]]
@@ -11,6 +11,6 @@ Examples = Mapping[str, tuple[Mapping[str, Any], str]]
 
 def assert_words(examples: Examples, *subjects: str) -> None:
     """The examples give the words of all codes of these subjects, the part of a code before its first point."""
-    assert {code for code in known_codes() if code.partition(".")[0] in subjects} == set(examples)
+    assert {code for code in list_codes() if code.partition(".")[0] in subjects} == set(examples)
     rendered = {code: Statement(code, values).sentence for code, (values, _) in examples.items()}
     assert rendered == {code: sentence for code, (_, sentence) in examples.items()}

@@ -53,7 +53,7 @@ class Pair(NamedTuple):
     state: Rank
     other_is_loaded: bool
     reasons: int
-    less_g: float
+    negative_mass_g: float
     toolhead: int
     spool: int
 
@@ -83,7 +83,7 @@ def choose_pairs(
         by_feedstock[spool.feedstock].append((spool, in_air(spool)))
     on_toolhead = {spool: toolhead for toolhead, spool in loaded.items() if toolhead in machines}
     chosen = {}
-    for feedstock, own in by_feedstock.items():
+    for feedstock, candidates in by_feedstock.items():
         material = materials[feedstock]
         # Toolheads that differ in nothing but their number: the first of each.
         alike: dict[tuple[int, str, int, float], int] = {}
@@ -94,7 +94,7 @@ def choose_pairs(
         # Spools that stand alike, in a drying run or not: the fullest of each. Nearly empty ones stand alone.
         most_tail_g = max((tail_g for *_, tail_g in alike), default=0.0)
         fullest: dict[tuple, tuple[SpoolColumns, tuple[Rank, ...]]] = {}
-        for spool, states in own:
+        for spool, states in candidates:
             enough = spool.low_g - most_tail_g >= LEAST_JOB_G
             key = (states, spool.run is None) if enough else (states, spool.spool)
             if key not in fullest or spool.mass_g > fullest[key][0].mass_g:
@@ -104,7 +104,7 @@ def choose_pairs(
             for spool, states in fullest.values()
             for (air, state, reasons, tail_g), toolhead in alike.items()
         ]
-        for spool, states in own:
+        for spool, states in candidates:
             toolhead = on_toolhead.get(spool.spool)
             if toolhead is not None:
                 state = machines[toolhead].materials[feedstock]
@@ -152,14 +152,14 @@ def _states_in_air(classes: list[AirClass]) -> Callable[[SpoolColumns], tuple[Ra
     """A function that returns the rank of a spool's moisture check in each of these airs: now or at the end."""
 
     @cache
-    def nearest(of_row: tuple[AirClass, ...]) -> tuple[int, ...]:
-        return tuple(nearest_air(of_row, air) for air in classes)
+    def nearest(row_airs: tuple[AirClass, ...]) -> tuple[int, ...]:
+        return tuple(nearest_air(row_airs, air) for air in classes)
 
     def ranks(spool: SpoolColumns) -> tuple[Rank, ...]:
         outlooks = decode_outlooks(spool.outlooks_json)
         now = STATES.index(moisture_state(spool.over_clear, spool.over_hold))
         ends = [STATES.index(moisture_state(end.end_over_clear, end.end_over_hold)) for end in outlooks]
-        of_row = tuple(AirClass(end.temperature_c, end.rh_pct, end.moving) for end in outlooks)
-        return tuple(max(now, ends[number]) for number in nearest(of_row))
+        row_airs = tuple(AirClass(end.temperature_c, end.rh_pct, end.moving) for end in outlooks)
+        return tuple(max(now, ends[number]) for number in nearest(row_airs))
 
     return ranks

@@ -59,7 +59,7 @@ class Board:
         """May this spool be printed on this toolhead, for a small job? KeyError for one that is not in use."""
         return judge(self.inputs(toolhead_id, spool_id))
 
-    def everywhere(self, spool_id: int) -> list[tuple[Toolhead, Verdict]]:
+    def list_verdicts(self, spool_id: int) -> list[tuple[Toolhead, Verdict]]:
         """The verdict of a spool on each toolhead: where it is loaded first, then where it prints best."""
         judged = [(self.toolheads[pk], self.verdict(pk, spool_id)) for pk in self.toolheads]
         return sorted(
@@ -72,7 +72,7 @@ class Board:
             ),
         )
 
-    def toolhead_of(self, spool_id: int) -> Toolhead | None:
+    def find_toolhead(self, spool_id: int) -> Toolhead | None:
         """The toolhead that a spool is on."""
         return next((head for pk, head in self.toolheads.items() if self.loaded.get(pk) == spool_id), None)
 
@@ -127,11 +127,11 @@ def small_job_verdicts(pairs: Collection[tuple[Toolhead, Spool]]) -> dict[PairKe
     """The verdict of each pair for a small job, by (toolhead id, spool id); of a spool marked empty from the facts."""
     board = load_board({spool.pk for _, spool in pairs}, {toolhead.pk for toolhead, _ in pairs})
     empty = [(toolhead, spool) for toolhead, spool in pairs if spool.pk not in board.rows]
-    found = verdicts(empty) if empty else {}
+    judged = verdicts(empty) if empty else {}
     for toolhead, spool in pairs:
         if spool.pk in board.rows:
-            found[toolhead.pk, spool.pk] = board.verdict(toolhead.pk, spool.pk)
-    return found
+            judged[toolhead.pk, spool.pk] = board.verdict(toolhead.pk, spool.pk)
+    return judged
 
 
 def load_airs(heads: Iterable[Toolhead], now: datetime) -> dict[int, AirClass]:

@@ -65,8 +65,8 @@ def load_materials(feedstock_ids: Iterable[int] | None = None) -> dict[int, Mate
     """The inputs of these feedstocks, or of all that a spool in use is of, by id. One query."""
     feedstocks = Feedstock.objects.select_related("polymer", "filler")
     in_use = Q(pk__in=Spool.objects.filter(emptied_at=None).values("feedstock"))
-    wanted = in_use if feedstock_ids is None else Q(pk__in=list(feedstock_ids))
-    return {row.pk: build_material_inputs(row) for row in feedstocks.filter(wanted)}
+    selection = in_use if feedstock_ids is None else Q(pk__in=list(feedstock_ids))
+    return {row.pk: build_material_inputs(row) for row in feedstocks.filter(selection)}
 
 
 def digest(material: MaterialInputs) -> str:
@@ -98,18 +98,18 @@ def read(
     if toolhead_ids is not None:
         toolheads = Toolhead.objects.filter(pk__in=list(toolhead_ids))
     ids = set(toolheads.values_list("pk", flat=True))
-    rows = ToolheadBoard.objects.filter(pk__in=ids).annotate(fresh=_fresh(now))
+    rows = ToolheadBoard.objects.filter(pk__in=ids).annotate(fresh=_is_fresh(now))
     stored = {row.pk: row for row in (rows if inputs else rows.defer("inputs_json"))}
     stale = {pk for pk in ids if pk not in stored or not stored[pk].fresh}
     if len(stale) > AT_ONCE:
         stale -= stored.keys()
-    present = dict(stored)
+    by_id = dict(stored)
     if stale:
         computed = compute(stale, now)
         store(computed)
-        present |= {row.pk: row for row in computed}
-    _judge_new_materials(list(present.values()), materials or {}, inputs=inputs)
-    return {pk: decode(present[pk]) for pk in sorted(present)}
+        by_id |= {row.pk: row for row in computed}
+    _judge_new_materials(list(by_id.values()), materials or {}, inputs=inputs)
+    return {pk: decode(by_id[pk]) for pk in sorted(by_id)}
 
 
 def _judge_new_materials(
@@ -119,9 +119,12 @@ def _judge_new_materials(
     digests = {pk: digest(material) for pk, material in materials.items()}
     changed: dict[int, dict[int, MaterialState]] = {}
     for row in rows:
-        known = _decode_materials(bytes(row.materials_json))
-        if any(pk not in known or known[pk].digest != name for pk, name in digests.items()):
-            changed[row.pk] = known
+        states_by_feedstock = _decode_materials(bytes(row.materials_json))
+        if any(
+            pk not in states_by_feedstock or states_by_feedstock[pk].digest != name
+            for pk, name in digests.items()
+        ):
+            changed[row.pk] = states_by_feedstock
     if not changed:
         return
     loaded = {row.pk: row for row in rows} if inputs else ToolheadBoard.objects.in_bulk(list(changed))
@@ -133,15 +136,15 @@ def _judge_new_materials(
     ToolheadBoard.objects.bulk_update([row for row in rows if row.pk in changed], ["materials_json"])
 
 
-def _fresh(now: datetime) -> Q:
+def _is_fresh(now: datetime) -> Q:
     """Rows that are valid at a time. One of the future was stored by a clock that went wrong."""
     return Q(generation=F("toolhead__board_generation"), good_until__gt=now, computed_at__lte=now)
 
 
 def find_due(now: datetime) -> list[int]:
     """The ids of the toolheads in use that are stale or have their turn, in order. One query."""
-    young = ToolheadBoard.objects.filter(_fresh(now), computed_at__gt=now - TURN_AFTER)
-    toolheads = Toolhead.objects.filter(printer__retired_at=None).exclude(pk__in=young.values("pk"))
+    recent = ToolheadBoard.objects.filter(_is_fresh(now), computed_at__gt=now - TURN_AFTER)
+    toolheads = Toolhead.objects.filter(printer__retired_at=None).exclude(pk__in=recent.values("pk"))
     return list(toolheads.order_by("pk").values_list("pk", flat=True))
 
 

@@ -90,22 +90,22 @@ def build_inputs(
     machines = {machine.toolhead.pk: machine for machine, _ in pairs}
     feedstocks = {state.spool.feedstock_id: state.spool.feedstock for _, state in pairs}
     materials = {pk: build_material_inputs(feedstock) for pk, feedstock in feedstocks.items()}
-    given = list(job.values()) if isinstance(job, Mapping) else [job]
-    for spec in given:
+    specs = list(job.values()) if isinstance(job, Mapping) else [job]
+    for spec in specs:
         require_possible_job(spec)
     checks: dict[int, dict[str, LastFlowCheck]] = {}
-    if any(spec is not None and spec.max_flow_mm3_s is not None for spec in given):
+    if any(spec is not None and spec.max_flow_mm3_s is not None for spec in specs):
         checks = load_flow_checks(machines, at)
     toolheads = {pk: build_toolhead_inputs(machine, checks.get(pk)) for pk, machine in machines.items()}
     jobs = {}
     for machine, state in pairs:
-        own = job[_key(machine, state)] if isinstance(job, Mapping) else job
+        pair_job = job[_key(machine, state)] if isinstance(job, Mapping) else job
         toolhead = toolheads[machine.toolhead.pk]
-        jobs[_key(machine, state)] = own or small_job(
+        jobs[_key(machine, state)] = pair_job or small_job(
             materials[state.spool.feedstock_id], toolhead.hot_end_max_c, toolhead.bed_limit_c
         )
     ends = _forecast_ends(pairs, jobs)
-    found = {}
+    inputs = {}
     for machine, state in pairs:
         key = _key(machine, state)
         material, toolhead, mass_g = materials[state.spool.feedstock_id], toolheads[key[0]], jobs[key].mass_g
@@ -115,8 +115,8 @@ def build_inputs(
             compute_tail_g(toolhead.tail_mm, material),
         )
         spool = build_spool_inputs(state, material, mass_g)
-        found[key] = ReadinessInputs(spool, site, material, toolhead, jobs[key])
-    return found
+        inputs[key] = ReadinessInputs(spool, site, material, toolhead, jobs[key])
+    return inputs
 
 
 def require_possible_job(job: JobSpec | None) -> None:
@@ -220,10 +220,10 @@ def load_flow_checks(
 ) -> dict[int, dict[str, LastFlowCheck]]:
     """The last flow check of each material on each toolhead, by toolhead id and name of the material."""
     at = at or timezone.now()
-    found: dict[int, dict[str, LastFlowCheck]] = {}
+    checks: dict[int, dict[str, LastFlowCheck]] = {}
     for last in load_last_checks(toolhead_ids, at).values():
         at_5, at_10 = last.usable()
-        found.setdefault(last.check.toolhead_id, {})[material_name(last.check.spool.feedstock)] = (
+        checks.setdefault(last.check.toolhead_id, {})[material_name(last.check.spool.feedstock)] = (
             LastFlowCheck(
                 at=last.check.at.isoformat(),
                 days_ago=(at - last.check.at) / timedelta(days=1),
@@ -233,7 +233,7 @@ def load_flow_checks(
                 at_10=at_10,
             )
         )
-    return found
+    return checks
 
 
 def _outer_moisture(

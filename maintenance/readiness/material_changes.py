@@ -41,7 +41,7 @@ def load_last_materials(
         .select_related("spool__feedstock__polymer", "spool__feedstock__filler")
         .order_by("place")
     )
-    found: dict[int, list[LoadedMaterial]] = {pk: [] for pk in ids}
+    materials: dict[int, list[LoadedMaterial]] = {pk: [] for pk in ids}
     for row in rows:
-        found[row.toolhead_id].append(LoadedMaterial(row.spool, row.printed))
-    return found
+        materials[row.toolhead_id].append(LoadedMaterial(row.spool, row.printed))
+    return materials

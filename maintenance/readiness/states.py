@@ -53,13 +53,13 @@ def load_spool_states(
 ) -> dict[int, SpoolState]:
     """The states of spools, by their ids. preloaded: as for moisture_of."""
     moistures = moisture_of(spools, at, preloaded=preloaded)
-    then = at or timezone.now()
-    advice = load_advice(moistures, then)
+    moment = at or timezone.now()
+    advice = load_advice(moistures, moment)
     states = {}
     for pk, moisture in moistures.items():
         history = moisture.history
         filament = filament_of(history.spool.feedstock)
-        run = history.run_at(then)
+        run = history.run_at(moment)
         states[pk] = SpoolState(history.spool, history.remaining(), moisture, run, advice[pk], filament)
     return states
 

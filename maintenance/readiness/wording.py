@@ -70,12 +70,12 @@ def _moisture_unknown(spool: str, print_limit_pct: float) -> str:
 def _outer(
     mass_g: float, likely_pct: float, low_pct: float, high_pct: float, after_h: float, toolhead: str
 ) -> str:
-    when, verb = "The", "hold"
+    lead, verb = "The", "hold"
     if after_h:
-        when = f"After {format_number(after_h)} h of printing in the air of {toolhead} the"
+        lead = f"After {format_number(after_h)} h of printing in the air of {toolhead} the"
         verb = "would hold"
     band = f"{format_number(likely_pct)} % ({format_number(low_pct)} to {format_number(high_pct)} %)"
-    return f"{when} outer {mass_g:.0f} g {verb} {band}"
+    return f"{lead} outer {mass_g:.0f} g {verb} {band}"
 
 
 @words_for("readiness.moisture_under_clear_limit")

@@ -77,14 +77,14 @@ def describe_amount(reminder: Reminder) -> Statement | None:
 
 def _require_not_reached(reminder: Reminder, amount: float) -> float:
     """The amount, if it is still to come."""
-    present = describe_amount(reminder)
-    if reminder.amount is None or present is None:
+    current = describe_amount(reminder)
+    if reminder.amount is None or current is None:
         raise refusal("no_number", "This reminder has no amount. Snooze it until a time instead.", "amount")
-    most = 100 if reminder.amount_unit == "rh_pct" else LARGEST_AMOUNT
-    amount = require_within("amount", amount, 0, most, format_unit(reminder.amount_unit))
+    limit = 100 if reminder.amount_unit == "rh_pct" else LARGEST_AMOUNT
+    amount = require_within("amount", amount, 0, limit, format_unit(reminder.amount_unit))
     if amount >= reminder.amount if reminder.amount_falls else amount <= reminder.amount:
-        code, less = ("fallen_already", "less") if reminder.amount_falls else ("reached_already", "more")
-        raise refusal(code, f"The amount is {present.sentence} already. Give {less} than that.", "amount")
+        code, comparison = ("fallen_already", "less") if reminder.amount_falls else ("reached_already", "more")
+        raise refusal(code, f"The amount is {current.sentence} already. Give {comparison} than that.", "amount")
     return amount
 
 

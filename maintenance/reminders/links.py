@@ -9,9 +9,9 @@ from spools.codes import pretty
 Kind = Reminder.Kind
 
 
-def with_subjects(found: QuerySet[Reminder]) -> QuerySet[Reminder]:
+def with_subjects(reminders: QuerySet[Reminder]) -> QuerySet[Reminder]:
     """With the rows that link_of reads, in three queries."""
-    return found.select_related(
+    return reminders.select_related(
         "spool", "part__kind", "toolhead__printer", "printer", "part_kind", "feedstock__maker", "place"
     ).prefetch_related(
         Prefetch("part__fittings", Fitting.objects.filter(end=None)),

@@ -86,14 +86,14 @@ def reconcile(checked: Sequence[Conditions], now: datetime) -> Counts:
     }
     changes = _Changes(now)
     _open_new(checked, open_, changes)
-    present = {
+    current = {
         name: (reminder, conditions)
         for conditions in checked
         for name, reminder in [*conditions.holding.items(), *conditions.opening.items()]
     }
     for name, reminder in open_.items():
-        if name in present:
-            _bring_up_to_date(reminder, *present[name], changes)
+        if name in current:
+            _bring_up_to_date(reminder, *current[name], changes)
         else:
             changes.resolved.append(reminder)
             changes.add_event(reminder, Type.RESOLVED)
@@ -140,14 +140,14 @@ def _round_amount(reminder: Reminder) -> None:
 
 
 def _bring_up_to_date(
-    reminder: Reminder, present: Reminder, conditions: Conditions, changes: _Changes
+    reminder: Reminder, current: Reminder, conditions: Conditions, changes: _Changes
 ) -> None:
     """Copy the present content, end a snooze whose time or amount has come, mark what became urgent."""
-    _round_amount(present)
+    _round_amount(current)
     before = _values(reminder)
-    other_unit = reminder.snoozed_until_amount is not None and reminder.amount_unit != present.amount_unit
+    other_unit = reminder.snoozed_until_amount is not None and reminder.amount_unit != current.amount_unit
     for name in CONTENT_FIELDS:
-        setattr(reminder, name, getattr(present, name))
+        setattr(reminder, name, getattr(current, name))
     if reminder.snoozed_until is not None and (other_unit or _is_snooze_over(reminder, changes.now)):
         reminder.snoozed_until = reminder.snoozed_until_amount = None
         changes.add_event(reminder, Type.RETURNED, describe_amount(reminder))

@@ -337,9 +337,11 @@ def _service(
     source: str,
     **_: Any,
 ) -> str:
-    last, begun = (None if at is None else datetime.fromisoformat(at) for at in (last_at, counted_from))
+    last, counted_since = (
+        None if at is None else datetime.fromisoformat(at) for at in (last_at, counted_from)
+    )
     return (
-        f"{format_number(used)} {format_unit(unit)} {format_count_start(last, begun)}; its interval is "
+        f"{format_number(used)} {format_unit(unit)} {format_count_start(last, counted_since)}; its interval is "
         f"{format_number(interval)}. Source: {source}."
     )
 

@@ -34,30 +34,30 @@ def load_evidence(
     toolhead: Toolhead, spool: Spool, at: datetime, symptoms: Sequence[str], job: JobSpec | None = None
 ) -> Evidence:
     """The evidence of a print that began at that time; job: without it a small one."""
-    known = load_spool_states([spool], at)[spool.pk]
+    state = load_spool_states([spool], at)[spool.pk]
     machine = load_machine_states(Toolhead.objects.filter(pk=toolhead.pk), at)[toolhead.pk]
-    found = build_inputs([(machine, known)], job)[toolhead.pk, spool.pk]
-    moisture = known.moisture
+    inputs = build_inputs([(machine, state)], job)[toolhead.pk, spool.pk]
+    moisture = state.moisture
     return Evidence(
-        polymer=found.material.polymer,
-        limit_clear_pct=found.material.limit_clear_pct,
-        limit_hold_pct=found.material.limit_hold_pct,
-        wet=_wetter(found),
+        polymer=inputs.material.polymer,
+        limit_clear_pct=inputs.material.limit_clear_pct,
+        limit_hold_pct=inputs.material.limit_hold_pct,
+        wet=_wetter(inputs),
         dried=_last_dried(moisture, at) if moisture else None,
         fed_g=moisture.history.mass_at(at, before=True) if moisture else None,
         parts=_parts(machine, at),
-        ptfe_lined=found.toolhead.ptfe_lined,
+        ptfe_lined=inputs.toolhead.ptfe_lined,
         services=_services(machine),
-        change=material_change(found.material, found.toolhead, found.job.nozzle_c),
+        change=material_change(inputs.material, inputs.toolhead, inputs.job.nozzle_c),
         before=_found_before(toolhead, spool, symptoms, at),
         flow=_flow_check(toolhead, spool, at),
     )
 
 
-def _wetter(found: ReadinessInputs) -> OuterMoisture | None:
+def _wetter(inputs: ReadinessInputs) -> OuterMoisture | None:
     """The turns at the start of the print or at its end, whichever were worse."""
-    known = [wet for wet in (found.spool.now, found.site.end) if wet is not None]
-    return max(known, key=lambda wet: (wet.over_hold, wet.over_clear), default=None)
+    outer_turns = [wet for wet in (inputs.spool.now, inputs.site.end) if wet is not None]
+    return max(outer_turns, key=lambda wet: (wet.over_hold, wet.over_clear), default=None)
 
 
 def _last_dried(moisture: Moisture, at: datetime) -> Statement:
@@ -107,11 +107,11 @@ def _part(part_wear: PartWear, fillers: list[tuple[str, float, float]]) -> PartA
 
 def _services(machine: MachineState) -> dict[str, ServiceProgress]:
     """Since each cleaning, by its work; of several of one work the one nearest its end."""
-    found: dict[str, ServiceProgress] = {}
+    cleanings: dict[str, ServiceProgress] = {}
     for status in sorted(machine.services, key=lambda status: status.since.share):
         if status.kind.work in WORKS:
-            found[status.kind.work] = status.since
-    return found
+            cleanings[status.kind.work] = status.since
+    return cleanings
 
 
 def _flow_check(toolhead: Toolhead, spool: Spool, at: datetime) -> dict[str, Statement]:
@@ -132,7 +132,7 @@ def _found_before(
     """Causes that were found with one of these signs, on this toolhead or with this feedstock."""
     concerned = Q(toolhead=toolhead) | Q(spool__feedstock=spool.feedstock_id)
     reports = TroubleReport.objects.filter(concerned, at__lt=at).order_by("at", "pk").select_related("spool")
-    found: dict[str, PastOutcomes] = {}
+    outcomes_by_cause: dict[str, PastOutcomes] = {}
     for report in reports.prefetch_related(Prefetch("outcomes", TroubleOutcome.objects.order_by("id"))):
         outcomes = list(report.outcomes.all())
         cause = outcomes[-1].cause if outcomes else ""
@@ -140,6 +140,6 @@ def _found_before(
             continue
         same_material = report.spool.feedstock_id == spool.feedstock_id
         if same_material if cause in OF_THE_MATERIAL else report.toolhead_id == toolhead.pk:
-            times = found[cause].times if cause in found else 0
-            found[cause] = PastOutcomes(times + 1, report.at)
-    return found
+            times = outcomes_by_cause[cause].times if cause in outcomes_by_cause else 0
+            outcomes_by_cause[cause] = PastOutcomes(times + 1, report.at)
+    return outcomes_by_cause

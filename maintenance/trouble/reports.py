@@ -42,17 +42,17 @@ def report_job_trouble(
         raise refusal(
             "withdrawn_already", f"This job was withdrawn on {format_time(job.withdrawn_at)}.", "job"
         )
-    wanted = {"spool": spool, "toolhead": toolhead}
-    uses = JobUse.objects.filter(job=job, **{name: one for name, one in wanted.items() if one is not None})
-    found = list(uses.select_related("spool", "toolhead"))
-    if len(found) != 1:
+    selection = {"spool": spool, "toolhead": toolhead}
+    uses = JobUse.objects.filter(job=job, **{name: row for name, row in selection.items() if row is not None})
+    uses_of_job = list(uses.select_related("spool", "toolhead"))
+    if len(uses_of_job) != 1:
         code, which = ("several_spools", "took several spools")
-        if not found:
+        if not uses_of_job:
             code, which = ("not_of_this_job", "did not use that spool and toolhead")
         raise refusal(code, f"The job {which}. Say through which toolhead and of which spool.", "spool")
-    use = found[0]
-    asked = JobSpec(use.mass_g, job.hours, job.nozzle_c, job.bed_c)
-    return _reported(use.toolhead, use.spool, job.start, symptoms, note, by, job, asked)
+    use = uses_of_job[0]
+    spec = JobSpec(use.mass_g, job.hours, job.nozzle_c, job.bed_c)
+    return _reported(use.toolhead, use.spool, job.start, symptoms, note, by, job, spec)
 
 
 @transaction.atomic
@@ -82,7 +82,7 @@ def _reported(
     note: str,
     by: Any,
     job: Job | None = None,
-    asked: JobSpec | None = None,
+    spec: JobSpec | None = None,
 ) -> TroubleReport:
     signs = [symptom for symptom in SYMPTOMS if symptom in symptoms]
     if not signs or {*symptoms} - {*SYMPTOMS}:
@@ -90,7 +90,7 @@ def _reported(
             "unknown_symptom", f"Say what was seen: one or more of {', '.join(SYMPTOMS)}.", "symptoms"
         )
     note = _short("note", note)
-    findings = rank(signs, load_evidence(toolhead, spool, at, signs, asked))
+    findings = rank(signs, load_evidence(toolhead, spool, at, signs, spec))
     return TroubleReport.objects.create(
         job=job,
         toolhead=toolhead,

@@ -181,6 +181,6 @@ def _part_cut(
 def _service_progress(
     where: str, service: str, used: float, interval: float, unit: str, recorded: bool
 ) -> str:
-    done = f"{format_number(used)} of {format_number(interval)} {UNIT_WORDS[unit]}"
+    count = f"{format_number(used)} of {format_number(interval)} {UNIT_WORDS[unit]}"
     ago = f"since the last {service}" if recorded else f"and no {service} is recorded"
-    return f"{where}: {done} {ago}."
+    return f"{where}: {count} {ago}."

@@ -92,7 +92,7 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
     limits = properties(spool.feedstock)
     hold, clear = limits["limit_hold_pct"], limits["limit_clear_pct"]
     segment = moisture.history.segment_at(moisture.at)
-    toolhead = board.toolhead_of(spool.pk)
+    toolhead = board.find_toolhead(spool.pk)
     return {
         "amount": moisture.history.remaining(),
         "board": row,
@@ -117,7 +117,7 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
         "loading": toolhead
         and next((event for event in events if event.kind == "loading" and not event.until), None),
         # The first one's reasons are in sight.
-        "verdicts": board.everywhere(spool.pk),
+        "verdicts": board.list_verdicts(spool.pk),
     }
 
 

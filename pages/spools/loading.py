@@ -28,14 +28,14 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     if toolhead_id is None:
         rows = [
             (toolhead, verdict, spools_on.get(board.loaded.get(toolhead.pk, 0)))
-            for toolhead, verdict in board.everywhere(spool.pk)
+            for toolhead, verdict in board.list_verdicts(spool.pk)
         ]
         return render(request, "spools/choose_toolhead.html", {"spool": spool, "rows": rows})
     toolhead = next((head for pk, head in board.toolheads.items() if str(pk) == toolhead_id), None)
     if toolhead is None:
         raise Http404("There is no such toolhead in use.")
     inputs, verdict = board.inputs(toolhead.pk, spool.pk), board.verdict(toolhead.pk, spool.pk)
-    current_toolhead = board.toolhead_of(spool.pk)
+    current_toolhead = board.find_toolhead(spool.pk)
     if current_toolhead == toolhead:
         messages.error(
             request, f"{pretty(spool.code)} is on {current_toolhead} already.", extra_tags="on_it_already"

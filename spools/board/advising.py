@@ -42,13 +42,13 @@ class ComputedAdvice:
     shop_generation: int
 
 
-def advised(now: datetime) -> Q:
+def has_valid_advice(now: datetime) -> Q:
     """Rows whose advice is valid at a time, as far as their spools' own facts go."""
-    present = Q(advice_generation=None) | Q(
+    in_generation = Q(advice_generation=None) | Q(
         advice_generation=Subquery(CacheVersion.objects.values("advice_generation")[:1])
     )
-    lasting = Q(advice_good_until=None) | Q(advice_good_until__gt=now)
-    return present & lasting
+    in_time = Q(advice_good_until=None) | Q(advice_good_until__gt=now)
+    return in_generation & in_time
 
 
 def find_unadvised(now: datetime, spool_ids: Collection[int] | None = None) -> list[int]:
@@ -56,8 +56,8 @@ def find_unadvised(now: datetime, spool_ids: Collection[int] | None = None) -> l
     rows = rows_in_use().filter(generation=F("spool__cache_generation"))
     if spool_ids is not None:
         rows = rows.filter(pk__in=list(spool_ids))
-    good = rows.filter(advised(now)).values("pk")
-    return list(rows.exclude(pk__in=good).order_by("pk").values_list("pk", flat=True))
+    valid = rows.filter(has_valid_advice(now)).values("pk")
+    return list(rows.exclude(pk__in=valid).order_by("pk").values_list("pk", flat=True))
 
 
 def compute(spool_ids: Sequence[int], now: datetime) -> ComputedAdvice:
@@ -75,8 +75,8 @@ def store(computed: ComputedAdvice) -> int:
     lock_spool_facts()
     if not is_current_version() or load_advice_generation() != computed.shop_generation:
         return 0
-    same = rows_in_use().filter(pk__in=list(computed.advice), generation=F("spool__cache_generation"))
-    rows = [row for row in same if row.generation == computed.generations.get(row.pk)]
+    unchanged = rows_in_use().filter(pk__in=list(computed.advice), generation=F("spool__cache_generation"))
+    rows = [row for row in unchanged if row.generation == computed.generations.get(row.pk)]
     for row in rows:
         set_advice(row, computed.advice[row.pk], computed.shop_generation, computed.at)
     SpoolBoard.objects.bulk_update(rows, COLUMNS, batch_size=100)
@@ -88,17 +88,17 @@ def advise_rows(
 ) -> None:
     """Give new rows their advice: all of a few; of many those that need no drying."""
     planned = {row.spool_id for row in planned_dryings()}
-    found = {
+    advice = {
         row.spool_id: Advice(NONE_NEEDED, default_target_pct(row.spool))
         for row in rows
         if row.run is None and row.spool_id not in planned and prints_well(states[row.spool_id])
     }
-    others = {row.spool_id: states[row.spool_id] for row in rows if row.spool_id not in found}
-    if others and len(rows) <= AT_ONCE:
-        found |= advise(others, load_dryers(now))
+    undecided = {row.spool_id: states[row.spool_id] for row in rows if row.spool_id not in advice}
+    if undecided and len(rows) <= AT_ONCE:
+        advice |= advise(undecided, load_dryers(now))
     for row in rows:
-        if row.spool_id in found:
-            set_advice(row, found[row.spool_id], shop_generation, now)
+        if row.spool_id in advice:
+            set_advice(row, advice[row.spool_id], shop_generation, now)
         else:
             row.advice, row.advice_good_until = PENDING, now
 

@@ -61,18 +61,18 @@ def compute(spool_ids: Sequence[int], now: datetime) -> ComputedBoard:
 @transaction.atomic
 def store(computed: ComputedBoard) -> int:
     """Store computed rows and checkpoints, but none of a spool about which a fact was added meanwhile."""
-    same = moisture_cache.unchanged_spools(computed.moisture)
+    unchanged = moisture_cache.unchanged_spools(computed.moisture)
     moisture_cache.store_advance(computed.moisture)
-    rows = [row for row in computed.rows if row.spool_id in same]
-    SpoolBoard.objects.filter(spool__in=same - {row.spool_id for row in rows}).delete()
-    _keep_advice([row for row in rows if row.advice == advising.PENDING])
+    rows = [row for row in computed.rows if row.spool_id in unchanged]
+    SpoolBoard.objects.filter(spool__in=unchanged - {row.spool_id for row in rows}).delete()
+    _restore_advice([row for row in rows if row.advice == advising.PENDING])
     SpoolBoard.objects.bulk_create(
         rows, update_conflicts=True, unique_fields=["spool"], update_fields=[field.name for field in COLUMNS]
     )
     return len(rows)
 
 
-def _keep_advice(rows: Sequence[SpoolBoard]) -> None:
+def _restore_advice(rows: Sequence[SpoolBoard]) -> None:
     """Without a new fact the advice of a spool stays until it is computed anew."""
     stored = SpoolBoard.objects.only("generation", *advising.COLUMNS).in_bulk([row.spool_id for row in rows])
     for row in rows:
@@ -87,7 +87,7 @@ def refresh(spool_ids: Collection[int], now: datetime | None = None) -> int:
     return store(compute(list(spool_ids), now or timezone.now())) if spool_ids else 0
 
 
-def fresh(now: datetime) -> Q:
+def is_fresh(now: datetime) -> Q:
     """Rows that are valid at a time, apart from their advice. One of the future was stored by a clock that went wrong."""
     return Q(generation=F("spool__cache_generation"), good_until__gt=now, computed_at__lte=now)
 
@@ -100,15 +100,15 @@ def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) 
     advising.AT_ONCE. Spools marked empty have no row.
     """
     now = now or timezone.now()
-    wanted = Spool.objects.filter(emptied_at=None)
+    spools = Spool.objects.filter(emptied_at=None)
     if spool_ids is not None:
-        wanted = wanted.filter(pk__in=list(spool_ids))
-    ids = set(wanted.values_list("pk", flat=True))
+        spools = spools.filter(pk__in=list(spool_ids))
+    ids = set(spools.values_list("pk", flat=True))
     stored = rows_in_use() if spool_ids is None else rows_in_use().filter(spool__in=ids)
     rows = {row.spool_id: row for row in stored.select_related(*JOINED)}
-    good = set(stored.filter(fresh(now)).values_list("pk", flat=True))
-    rows |= {row.spool_id: row for row in _catch_up(sorted(ids - good), now)}
-    if advised := _advise(advising.find_unadvised(now, spool_ids if spool_ids is None else ids), now):
+    fresh_ids = set(stored.filter(is_fresh(now)).values_list("pk", flat=True))
+    rows |= {row.spool_id: row for row in _catch_up(sorted(ids - fresh_ids), now)}
+    if advised := _advise_few(advising.find_unadvised(now, spool_ids if spool_ids is None else ids), now):
         rows |= {row.spool_id: row for row in stored.filter(pk__in=advised).select_related(*JOINED)}
     return {pk: rows[pk] for pk in sorted(ids & rows.keys())}
 
@@ -117,7 +117,7 @@ def catch_up(now: datetime) -> int:
     """Bring stale rows and their advice up to date as read() does. Returns how many rows are left to the worker."""
     stale = find_stale(now)
     _catch_up(stale, now)
-    _advise(advising.find_unadvised(now), now)
+    _advise_few(advising.find_unadvised(now), now)
     return len(stale) if len(stale) > AT_ONCE else 0
 
 
@@ -137,14 +137,14 @@ def load_advice(states: Mapping[int, Moisture], at: datetime) -> dict[int, State
     states: their moisture at a time, by spool id.
     """
     now = timezone.now()
-    rows = SpoolBoard.objects.filter(fresh(now), advising.advised(now), pk__in=list(states))
-    found = dict(rows.values_list("pk", "advice"))
-    others = {pk: state for pk, state in states.items() if pk not in found}
-    computed = advise(others, load_dryers(at)) if others else {}
-    return found | {pk: advice.statement for pk, advice in computed.items()}
+    rows = SpoolBoard.objects.filter(is_fresh(now), advising.has_valid_advice(now), pk__in=list(states))
+    stored = dict(rows.values_list("pk", "advice"))
+    missing = {pk: state for pk, state in states.items() if pk not in stored}
+    computed = advise(missing, load_dryers(at)) if missing else {}
+    return stored | {pk: advice.statement for pk, advice in computed.items()}
 
 
-def _advise(unadvised: Sequence[int], now: datetime) -> Sequence[int]:
+def _advise_few(unadvised: Sequence[int], now: datetime) -> Sequence[int]:
     """Store the advice of these spools, if they are few. Returns those whose advice was computed."""
     if len(unadvised) > advising.AT_ONCE:
         wake()
@@ -156,8 +156,8 @@ def _advise(unadvised: Sequence[int], now: datetime) -> Sequence[int]:
 
 def find_stale(now: datetime) -> list[int]:
     """The ids of the spools in use without a fresh row, in order. One query."""
-    good = SpoolBoard.objects.filter(fresh(now))
-    spools = Spool.objects.filter(emptied_at=None).exclude(pk__in=good.values("pk"))
+    fresh_rows = SpoolBoard.objects.filter(is_fresh(now))
+    spools = Spool.objects.filter(emptied_at=None).exclude(pk__in=fresh_rows.values("pk"))
     return list(spools.order_by("pk").values_list("pk", flat=True))
 
 
@@ -181,7 +181,7 @@ def rebuild(now: datetime | None = None) -> list[str]:
     ids = list(Spool.objects.order_by("pk").values_list("pk", flat=True))
     for first in range(0, len(ids), REBUILD_BATCH):
         batch = ids[first : first + REBUILD_BATCH]
-        rows = SpoolBoard.objects.filter(fresh(now), pk__in=batch, computed_at=now)
+        rows = SpoolBoard.objects.filter(is_fresh(now), pk__in=batch, computed_at=now)
         before = {row.pk: values_of(row) for row in rows}
         computed = compute(batch, now)
         with transaction.atomic():

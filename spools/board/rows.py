@@ -27,27 +27,28 @@ from spools.physics_inputs import (
     Interval,
     Winding,
     crossing_h,
-    watch_wetting,
+    forecast_wetting,
 )
 
 State = SpoolBoard.State
 # The small job that is judged where none is named, besides its SMALL_JOB_G.
 SMALL_JOB_H = 2.0
-# The hours at which a spool is looked at ahead, as in plans of drying.
-LOOKS_H = (1, SMALL_JOB_H, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
-SMALL_JOB_LOOKS = 1 + LOOKS_H.index(SMALL_JOB_H)
-# A row counts this long at most, somewhat longer than the round in which all spools have their turn.
+# The hours at which the moisture ahead is computed, as in plans of drying.
+PROBE_HOURS = (1, SMALL_JOB_H, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
+SMALL_JOB_PROBES = 1 + PROBE_HOURS.index(SMALL_JOB_H)
+# A row is valid this long at most, somewhat longer than the round in which all spools have their turn.
 GOOD_FOR = timedelta(hours=8)
-OWN_LOOKS = 1 + LOOKS_H.index(GOOD_FOR / HOUR)
-# Where a forecast and the moisture computed then differ a little, a row is not computed again at once.
+OWN_AIR_PROBES = 1 + PROBE_HOURS.index(GOOD_FOR / HOUR)
+# A forecast differs a little from the moisture computed at its time: this stops a row from being computed at once
+# again.
 GOOD_AT_LEAST = timedelta(minutes=5)
 
 
 @dataclass(frozen=True)
 class _Ahead:
-    """The outer turns of a spool in lasting air: % by mass at 0 h and at LOOKS_H, (looks, members).
+    """The outer turns of a spool in constant air: % by mass at 0 h and at PROBE_HOURS, (probes, members).
 
-    As far as it takes to know when the limits are crossed, and at least through OWN_LOOKS or SMALL_JOB_LOOKS.
+    Until it is decided when the limits are crossed, and at least through OWN_AIR_PROBES or SMALL_JOB_PROBES.
     """
 
     contents_pct: Array
@@ -55,7 +56,7 @@ class _Ahead:
 
     def hours_until(self, limit_pct: float, share: float, *, below: bool = False) -> float | None:
         """Hours until more than this share of the members are over a limit, or no more than that."""
-        return crossing_h(self.contents_pct, LOOKS_H, limit_pct, share, below=below)
+        return crossing_h(self.contents_pct, PROBE_HOURS, limit_pct, share, below=below)
 
     @property
     def limits_pct(self) -> tuple[float, float]:
@@ -70,16 +71,16 @@ class _Ahead:
     @property
     def end_pct(self) -> Array:
         """After the small job, (members,)."""
-        return self.contents_pct[SMALL_JOB_LOOKS]
+        return self.contents_pct[SMALL_JOB_PROBES]
 
     def hours_until_other_state(self, over_clear: float, over_hold: float) -> float | None:
-        """Hours until its state changes; None: not within OWN_LOOKS."""
+        """Hours until its state changes; None: not within OWN_AIR_PROBES."""
         clear_pct, hold_pct = self.limits_pct
-        found = [
+        candidates = [
             self.hours_until(clear_pct, DOUBT, below=True) if over_clear > DOUBT else self.lasts_h[0],
             self.hours_until(hold_pct, LIKELY, below=over_hold > LIKELY),
         ]
-        return min((hours for hours in found if hours is not None), default=None)
+        return min((hours for hours in candidates if hours is not None), default=None)
 
 
 def _outlooks(lanes: Mapping[tuple[int, AirClass], _Ahead]) -> dict[tuple[int, AirClass], AirOutlook]:
@@ -121,10 +122,10 @@ def compute_rows(
     generations: of their caches before the facts were read. airs: the classes of air of the shop.
     """
     used = {pk: history for pk, history in histories.items() if history.spool.emptied_at is None}
-    here = {pk: history.segment_at(now) for pk, history in used.items()}
-    own = {pk: _own_air(segment) for pk, segment in here.items()}
-    others = _other_airs(used, airs, now)
-    ahead = _look_ahead(used, windings, own, others)
+    segments = {pk: history.segment_at(now) for pk, history in used.items()}
+    own_airs = {pk: _own_air(segment) for pk, segment in segments.items()}
+    next_airs = _next_airs(used, airs, now)
+    ahead = _forecast_outer_turns(used, windings, own_airs, next_airs)
     outlooks = _outlooks(ahead)
     outer = {pk: windings[pk].outer_pct(SMALL_JOB_G) for pk in used}
     intervals = dict(zip(used, Interval.from_rows(np.array(list(outer.values()))), strict=True))
@@ -135,63 +136,66 @@ def compute_rows(
             spool=history.spool,
             generation=generations[pk],
             computed_at=now,
-            outlooks_json=encode_outlooks([outlooks[pk, air] for air in others[pk]]),
+            outlooks_json=encode_outlooks([outlooks[pk, air] for air in next_airs[pk]]),
             heat_share=compute_heat(history.spool, history.runs, now).life_share,
             run_dry_at=dry_at.get(pk),
         )
         _set_moisture(row, outer[pk], intervals[pk], material_values(history.spool.feedstock))
         _set_amount(row, history)
-        _set_place(row, history, here[pk], now)
-        _set_times(row, ahead[pk, air] if (air := own[pk]) else None, now)
+        _set_place(row, history, segments[pk], now)
+        _set_times(row, ahead[pk, air] if (air := own_airs[pk]) else None, now)
         rows.append(row)
     return rows
 
 
-def _own_air(here: Segment | None) -> AirClass | None:
-    """The air that a spool is in, as it is in a drying run, else its class; None where it takes up nothing."""
-    if here is None or here.kind == Exposure.UNOPENED:
+def _own_air(segment: Segment | None) -> AirClass | None:
+    """The air around a spool: exact in a drying run, else its class; None where it takes up nothing."""
+    if segment is None or segment.kind == Exposure.UNOPENED:
         return None
-    if here.kind == Exposure.DRYING:
-        return AirClass(here.air.temperature_c, here.air.rh_pct, here.moving_air)
-    return air_class(here.air.temperature_c, here.air.rh_pct, here.moving_air)
+    if segment.kind == Exposure.DRYING:
+        return AirClass(segment.air.temperature_c, segment.air.rh_pct, segment.moving_air)
+    return air_class(segment.air.temperature_c, segment.air.rh_pct, segment.moving_air)
 
 
-def _other_airs(
+def _next_airs(
     histories: Mapping[int, History], airs: Sequence[AirClass], now: datetime
 ) -> dict[int, list[AirClass]]:
-    """The airs in which each spool may be next: those of the shop, after a drying run that of the dryer's room."""
+    """The airs in which each spool may be next: those of the shop, and after a drying run that of the dryer's room."""
     runs = {pk: run for pk, history in histories.items() if (run := _open_run(history)) is not None}
     rooms = room_airs({run.dryer for run in runs.values()}, now) if runs else {}
-    after = {
+    dryer_rooms = {
         pk: air_class(rooms[run.dryer_id].temperature_c, rooms[run.dryer_id].rh_pct, False)
         for pk, run in runs.items()
     }
-    return {pk: list(dict.fromkeys([*airs, *([after[pk]] if pk in after else [])])) for pk in histories}
+    return {
+        pk: list(dict.fromkeys([*airs, *([dryer_rooms[pk]] if pk in dryer_rooms else [])]))
+        for pk in histories
+    }
 
 
-def _look_ahead(
+def _forecast_outer_turns(
     histories: Mapping[int, History],
     windings: Mapping[int, Winding],
-    own: Mapping[int, AirClass | None],
-    others: Mapping[int, Sequence[AirClass]],
+    own_airs: Mapping[int, AirClass | None],
+    next_airs: Mapping[int, Sequence[AirClass]],
 ) -> dict[tuple[int, AirClass], _Ahead]:
-    """Each spool in its own air and in the others; equal ones are looked at once."""
-    found: dict[tuple[int, AirClass], _Ahead] = {}
+    """The forecast of each spool in its own air and in the next ones; equal airs are computed once."""
+    lanes: dict[tuple[int, AirClass], _Ahead] = {}
     for pk, history in histories.items():
         values = material_values(history.spool.feedstock)
-        looks = dict.fromkeys(others[pk], SMALL_JOB_LOOKS)
-        if (here := own[pk]) is not None:
-            looks[here] = OWN_LOOKS
-        contents = watch_wetting(
+        probes = dict.fromkeys(next_airs[pk], SMALL_JOB_PROBES)
+        if (own_air := own_airs[pk]) is not None:
+            probes[own_air] = OWN_AIR_PROBES
+        contents = forecast_wetting(
             windings[pk],
-            [ConstantAir(0.0, *air) for air in looks],
+            [ConstantAir(0.0, *air) for air in probes],
             SMALL_JOB_G,
             (values.limit_clear_pct, values.limit_hold_pct),
-            LOOKS_H,
-            list(looks.values()),
+            PROBE_HOURS,
+            list(probes.values()),
         )
-        found |= {(pk, air): _Ahead(members, values) for air, members in zip(looks, contents, strict=True)}
-    return found
+        lanes |= {(pk, air): _Ahead(members, values) for air, members in zip(probes, contents, strict=True)}
+    return lanes
 
 
 def _dry_times(
@@ -219,18 +223,18 @@ def _set_amount(row: SpoolBoard, history: History) -> None:
     row.low_g, row.mass_g, row.high_g = amount.low_g, amount.mass_g, amount.high_g
 
 
-def _set_place(row: SpoolBoard, history: History, here: Segment | None, now: datetime) -> None:
-    """Where it is, and how long its row is good as far as that goes."""
+def _set_place(row: SpoolBoard, history: History, segment: Segment | None, now: datetime) -> None:
+    """Set the place and air of a spool, and the time until which they are valid."""
     row.good_until, row.run = now + GOOD_FOR, _open_run(history)
-    if here is None:
+    if segment is None:
         return
-    row.place = here.place
-    if here.kind != Exposure.UNOPENED:
-        row.air_temperature_c, row.air_rh_pct = here.air.temperature_c, here.air.rh_pct
+    row.place = segment.place
+    if segment.kind != Exposure.UNOPENED:
+        row.air_temperature_c, row.air_rh_pct = segment.air.temperature_c, segment.air.rh_pct
     changes = [row.run.change_at] if row.run is not None else []
-    if here.air.origin == "reading":
-        # From then on the last reading is not believed any more.
-        changes.append(history.readings[here.place.pk].hours[-1] + HOUR + BELIEVED_FOR)
+    if segment.air.origin == "reading":
+        # Then the last reading becomes too old to be believed.
+        changes.append(history.readings[segment.place.pk].hours[-1] + HOUR + BELIEVED_FOR)
     row.good_until = min([row.good_until, *(at for at in changes if at is not None and at > now)])
 
 

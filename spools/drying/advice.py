@@ -108,27 +108,27 @@ def advise(states: Mapping[int, Moisture], dryers: Dryers) -> dict[int, Advice]:
         if pk not in runs and pk not in dryers.planned and not prints_well(state)
     }
     choices |= choose_for_each([state for pk, state in wet.items() if pk not in choices], dryers)
-    found: list[_Dried] = []
+    dried: list[_Dried] = []
     advice: dict[int, Advice] = {}
     for pk, state in states.items():
         spool = state.history.spool
         target_pct = default_target_pct(spool)
         if pk in runs:
-            found.append(_in_run(runs[pk], state, dryers))
+            dried.append(_in_run(runs[pk], state, dryers))
         elif pk in dryers.planned:
-            found.append(_as_planned(dryers.planned[pk], state, dryers))
+            dried.append(_as_planned(dryers.planned[pk], state, dryers))
         elif pk not in wet:
             advice[pk] = Advice(NONE_NEEDED, target_pct)
         elif not choices[pk]:
             advice[pk] = Advice(NO_DRYER, target_pct)
         else:
-            found.append(_by_choice(choices[pk], state))
-    return advice | _add_times_after(found, dryers)
+            dried.append(_by_choice(choices[pk], state))
+    return advice | _add_times_after(dried, dryers)
 
 
 def _by_choice(choices: list[Choice], state: Moisture) -> _Dried:
     """The advice for a wet spool by its choices."""
-    best, *others = choices
+    best, *alternatives = choices
     spool = best.spool
     heat = heat_budget.compute_heat(spool, state.history.runs, state.at)
     share = heat_budget.life_share(spool, best.draft.stages(best.hours or 0.0))
@@ -139,7 +139,7 @@ def _by_choice(choices: list[Choice], state: Moisture) -> _Dried:
     else:
         kind = HEAT_USED if life_share is not None and life_share > heat_budget.ALL else DRY
         cautions = list_notes(best.load, best.draft, 0, life_share, WHOLE)
-    reached = next((other for other in others if other.ready_at is not None), None)
+    reached = next((choice for choice in alternatives if choice.ready_at is not None), None)
     advice = Advice(
         kind=kind,
         target_pct=best.load.targets_pct[0],
@@ -229,19 +229,21 @@ def _in_run(run: DryingRun, state: Moisture, dryers: Dryers) -> _Dried:
     return _Dried(state, advice, airs)
 
 
-def _add_times_after(found: list[_Dried], dryers: Dryers) -> dict[int, Advice]:
+def _add_times_after(dried: list[_Dried], dryers: Dryers) -> dict[int, Advice]:
     """The advice by spool id, with how long each spool prints well and stays printable after its drying."""
-    dried = [one for one in found if one.advice.drying is not None and one.advice.drying.ready_at is not None]
-    windings = advance_windings([(one.state.winding, one.airs) for one in dried])
+    reaching = [
+        item for item in dried if item.advice.drying is not None and item.advice.drying.ready_at is not None
+    ]
+    windings = advance_windings([(item.state.winding, item.airs) for item in reaching])
     lanes, places = [], []
-    for one, winding in zip(dried, windings, strict=True):
-        place, air = _air_after(one.state, dryers)
+    for item, winding in zip(reaching, windings, strict=True):
+        place, air = _air_after(item.state, dryers)
         places.append(place)
-        lanes.append((one.state.history.spool, winding, [air]))
-    advice = {one.state.history.spool.pk: one.advice for one in found}
-    for one, place, ((well_h, printable_h),) in zip(dried, places, forecast_limits(lanes), strict=True):
-        pk = one.state.history.spool.pk
-        advice[pk] = replace(one.advice, place=place, well_h=_round(well_h), printable_h=_round(printable_h))
+        lanes.append((item.state.history.spool, winding, [air]))
+    advice = {item.state.history.spool.pk: item.advice for item in dried}
+    for item, place, ((well_h, printable_h),) in zip(reaching, places, forecast_limits(lanes), strict=True):
+        pk = item.state.history.spool.pk
+        advice[pk] = replace(item.advice, place=place, well_h=_round(well_h), printable_h=_round(printable_h))
     return advice
 
 
@@ -251,10 +253,12 @@ def _round(hours: float | None) -> float | None:
 
 def _air_after(state: Moisture, dryers: Dryers) -> tuple[str, ConstantAir]:
     """Where a spool will stand after its drying: where it is now; after a run in the driest storage."""
-    here = state.history.segment_at(state.at)
-    if state.history.current_place is None or here is None or here.place.kind == Place.Kind.DRYER:
+    segment = state.history.segment_at(state.at)
+    if state.history.current_place is None or segment is None or segment.place.kind == Place.Kind.DRYER:
         if dryers.storage is None:
             return "", ConstantAir(0.0, START_C, 50.0)
         place, climate = dryers.storage
         return str(place), ConstantAir(0.0, climate.temperature_c, climate.rh_pct, place.moved_air)
-    return str(here.place), ConstantAir(0.0, here.air.temperature_c, here.air.rh_pct, here.moving_air)
+    return str(segment.place), ConstantAir(
+        0.0, segment.air.temperature_c, segment.air.rh_pct, segment.moving_air
+    )

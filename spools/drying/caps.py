@@ -75,7 +75,7 @@ def compute_cap(
     start_parts = _all_parts(spool, dryer, [*((other, True) for other in others), *beside], True)
     part, cap_c = _lowest(parts)
     start_part, start_c = _lowest(start_parts)
-    return Cap(cap_c, part, parts, start_c, start_part, [one for one in start_parts if one not in parts])
+    return Cap(cap_c, part, parts, start_c, start_part, [row for row in start_parts if row not in parts])
 
 
 def limiting_spool(spools: Sequence[Spool], dryer: Place, inside: Sequence[Spool]) -> Spool:

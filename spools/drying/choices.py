@@ -96,9 +96,9 @@ def build_loads(
     if request.set_point_c is not None:
         beside = [run for run in dryers.runs_in(dryer) if run.spool_id != spool.pk]
         return [build_load([spool], [state], dryer, beside, dryers, request)]
-    joined = dryers.joinable(spool, dryer, compute_cap(spool, dryer))
-    ways = [joined, []] if joined else [[]]
-    return [build_load([spool], [state], dryer, beside, dryers, request) for beside in ways]
+    joined = dryers.list_joinable_runs(spool, dryer, compute_cap(spool, dryer))
+    companions = [joined, []] if joined else [[]]
+    return [build_load([spool], [state], dryer, beside, dryers, request) for beside in companions]
 
 
 def choose(loads: Iterable[DryerLoad], dryers: Dryers) -> list[Choice]:
@@ -124,21 +124,21 @@ def choose_for_each(states: Iterable[Moisture], dryers: Dryers) -> dict[int, lis
         ]
         for state in states
     }
-    search.compute_drafts([load for own in loads.values() for load in own], all_options=False)
-    return {pk: choose(own, dryers) for pk, own in loads.items()}
+    search.compute_drafts([load for spool_loads in loads.values() for load in spool_loads], all_options=False)
+    return {pk: choose(spool_loads, dryers) for pk, spool_loads in loads.items()}
 
 
 def place_queue(dryers: Dryers) -> dict[int, list[Choice]]:
     """The choices for the wet spools of the queue, each with its dryer taken for those after it, by spool id."""
-    found: dict[int, list[Choice]] = {}
+    choices: dict[int, list[Choice]] = {}
     for state in dryers.queue:
         if prints_well(state):
             continue
-        found |= choose_for_each([state], dryers)
-        best = next(iter(found[state.history.spool.pk]), None)
+        choices |= choose_for_each([state], dryers)
+        best = next(iter(choices[state.history.spool.pk]), None)
         if best is not None and best.ready_at is not None and not best.load.beside:
             dryers.add_ahead(best.spool, best.load.dryer.pk, best.slot.start, best.ready_at)
-    return found
+    return choices
 
 
 def prints_well(state: Moisture) -> bool:

@@ -62,7 +62,7 @@ class Dryers:
     def runs_in(self, dryer: Place) -> list[DryingRun]:
         return [run for run in self.runs if run.dryer_id == dryer.pk]
 
-    def joinable(self, spool: Spool, dryer: Place, cap: Cap) -> list[DryingRun]:
+    def list_joinable_runs(self, spool: Spool, dryer: Place, cap: Cap) -> list[DryingRun]:
         """The runs that a spool may join now; empty where it may not, or where all of them are done."""
         beside = [run for run in self.runs_in(dryer) if run.spool_id != spool.pk]
         inside = len(beside) + sum(stay.place_id == dryer.pk for stay in self.idle)
@@ -77,11 +77,11 @@ class Dryers:
         joined: the runs that it joins; empty: it has the dryer to itself.
         """
         takes = timedelta(hours=hours)
-        ahead = [each for each in self.ahead.get(dryer.pk, ()) if each.spool_id != spool.pk]
-        ahead.sort(key=lambda each: (each.start, each.spool_id))
+        ahead = [occupant for occupant in self.ahead.get(dryer.pk, ()) if occupant.spool_id != spool.pk]
+        ahead.sort(key=lambda occupant: (occupant.start, occupant.spool_id))
         start = next_quarter(self.at)
         if joined:
-            if any(each.start < start + takes for each in ahead):
+            if any(occupant.start < start + takes for occupant in ahead):
                 return None
             return Slot(start, [], [], [run.spool.code for run in joined])
         beside = [run for run in self.runs_in(dryer) if run.spool_id != spool.pk]
@@ -93,11 +93,11 @@ class Dryers:
             if stay.place_id == dryer.pk and stay.spool_id != spool.pk and stay.start <= self.at
         ]
         start = max([start, *(self.leaves_at[run.pk] for run in beside)])
-        for each in ahead:
-            if start + takes <= each.start:
+        for occupant in ahead:
+            if start + takes <= occupant.start:
                 break
-            start = max(start, each.end)
-            wait_for.append(each.code)
+            start = max(start, occupant.end)
+            wait_for.append(occupant.code)
         return Slot(start, wait_for, take_out, [])
 
     def find_planned_slot(self, planned: PlannedDrying) -> Slot:
@@ -177,10 +177,10 @@ def _requested_spools(busy: Iterable[int]) -> list[Spool]:
 
 def _leaves_at(run: DryingRun, dry_at: datetime | None, at: datetime) -> datetime:
     """When a run is over: dry and its planned hours past, or no more heat is allowed."""
-    done = max(run.planned_end, dry_at or at, at)
-    hottest = heat_budget.used_up_at(run, at)
-    over = done if hottest is None else min(done, hottest)
-    return at if over <= at else next_quarter(over)
+    finished_at = max(run.planned_end, dry_at or at, at)
+    heat_ends_at = heat_budget.used_up_at(run, at)
+    leaves_at = finished_at if heat_ends_at is None else min(finished_at, heat_ends_at)
+    return at if leaves_at <= at else next_quarter(leaves_at)
 
 
 def smell_of(spool: Spool) -> str:
@@ -201,5 +201,5 @@ def driest_storage(at: datetime | None = None) -> tuple[Place, Climate] | None:
     if not places:
         return None
     air = climates_now(places, at)
-    best = min(places, key=lambda place: (air[place.pk].rh_pct, place.pk))
-    return best, air[best.pk]
+    driest = min(places, key=lambda place: (air[place.pk].rh_pct, place.pk))
+    return driest, air[driest.pk]

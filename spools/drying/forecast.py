@@ -16,8 +16,8 @@ from spools.physics_inputs import (
     Winding,
     advance_windings,
     crossing_h,
+    forecast_wetting,
     hours_until,
-    watch_wetting,
 )
 
 # Hours are planned in quarters and the range is wider than this: a time that much later counts as planned.
@@ -105,12 +105,12 @@ def forecast_limits(
     lanes: Sequence[tuple[Spool, Winding, Sequence[ConstantAir]]], mass_g: float = SMALL_JOB_G
 ) -> list[list[tuple[float | None, ...]]]:
     """For each spool, in each air, the hours until it may no longer print well and may be over the print limit."""
-    found = []
+    hours = []
     for spool, winding, airs in lanes:
         values = material_values(spool.feedstock)
         limits_pct = (values.limit_clear_pct, values.limit_hold_pct)
-        contents = watch_wetting(winding, airs, mass_g, limits_pct, STORAGE_PROBE_HOURS, [1] * len(airs))
-        found.append(
+        contents = forecast_wetting(winding, airs, mass_g, limits_pct, STORAGE_PROBE_HOURS, [1] * len(airs))
+        hours.append(
             [
                 tuple(
                     crossing_h(members, STORAGE_PROBE_HOURS, limit_pct, DOUBT, below=False)
@@ -119,4 +119,4 @@ def forecast_limits(
                 for members in contents
             ]
         )
-    return found
+    return hours

@@ -151,18 +151,18 @@ def _require_agreement(
         )
     if changes[1] is not None:
         code = "other_stages"
-        say = (
+        message = (
             f"{dries} {run.first_set_point_c:g} °C until {format_time(changes[1])} and at {run.set_point_c:g} °C "
             f"after that. Join in both stages, first {run.first_set_point_c:g} and then "
             f"{run.set_point_c:g} °C, or finish that run first."
         )
     else:
         code, alone = ("other_set_point", "") if first is None else ("one_stage_only", " in one stage")
-        say = (
+        message = (
             f"{dries} {run.set_point_c:g} °C since {format_time(run.change_at or run.start)}. "
             f"Join at {run.set_point_c:g} °C{alone}, or finish that run first."
         )
-    raise refusal(code, say, "set_point_c")
+    raise refusal(code, message, "set_point_c")
 
 
 def _require_long_enough(

@@ -250,9 +250,9 @@ class BatchPlan:
     @property
     def early(self) -> list[tuple[Spool, float]]:
         """Spools that are dry some time before the last one, the earliest first, with their hours."""
-        done = [(spool, plan.hours) for spool, plan in self.plans if plan.hours is not None]
+        dry = [(spool, plan.hours) for spool, plan in self.plans if plan.hours is not None]
         return sorted(
-            [(spool, hours) for spool, hours in done if self.hours is None or hours < self.hours],
+            [(spool, hours) for spool, hours in dry if self.hours is None or hours < self.hours],
             key=lambda row: row[1],
         )
 

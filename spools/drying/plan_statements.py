@@ -109,12 +109,14 @@ def _run_share(load: DryerLoad, draft: Draft, n: int) -> float | None:
 def _over_budget(load: DryerLoad, n: int, share: float) -> Statement:
     """The caution that a run is too much heat for a polyamide, with a gentler option where there is one."""
     gentler = [
-        {"hours": draft.hours[n], "set_point_c": draft.set_point_c, "share": other}
+        {"hours": draft.hours[n], "set_point_c": draft.set_point_c, "share": run_share}
         for draft in load.drafts
-        if draft.hours and (other := _run_share(load, draft, n)) is not None and other <= heat_budget.ALL
+        if draft.hours
+        and (run_share := _run_share(load, draft, n)) is not None
+        and run_share <= heat_budget.ALL
     ]
-    best = min(gentler, key=lambda other: (other["hours"], other["set_point_c"]), default=None)
-    return Statement("drying.too_much_heat", {"share": share, "gentler": best})
+    shortest = min(gentler, key=lambda option: (option["hours"], option["set_point_c"]), default=None)
+    return Statement("drying.too_much_heat", {"share": share, "gentler": shortest})
 
 
 def short_run_caution(plan: Plan, planned_hours: float) -> Statement | None:

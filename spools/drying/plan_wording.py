@@ -219,5 +219,5 @@ def _limited_by_usual(polymer: str, set_point_c: float) -> str:
     "drying.limited_by_neighbour",
 )
 def _limited_by_cap(limit_c: float, error_k: float, part: Values) -> str:
-    less = f", less the dryer's error of {error_k:g} K" if error_k else ""
-    return f"{limit_c:g} °C is the most for {Statement.from_data(part).sentence}{less}."
+    allowance = f", less the dryer's error of {error_k:g} K" if error_k else ""
+    return f"{limit_c:g} °C is the most for {Statement.from_data(part).sentence}{allowance}."

@@ -96,9 +96,9 @@ def plan_together(
     )
 
 
-def _load_dryers(asked: Sequence[Place], at: datetime | None) -> Dryers:
+def _load_dryers(places: Sequence[Place], at: datetime | None) -> Dryers:
     """The dryers of the shop at a time. Refused: a place that is not a dryer."""
-    for dryer in asked:
+    for dryer in places:
         require_dryer(dryer)
     return load_dryers(at or timezone.now())
 
@@ -109,8 +109,8 @@ def _build_plans(choices: Sequence[Choice], dryers: Dryers, request: PlanRequest
     dried = search.dry_windings([(choice.load, choice.draft) for choice in choices])
     stays_good = forecast_storage([choice.load.spools[n] for choice, n in rows], dried, request.mass_g)
     return [
-        _build_plan(choice, n, good, dryers, request)
-        for (choice, n), good in zip(rows, stays_good, strict=True)
+        _build_plan(choice, n, outlooks, dryers, request)
+        for (choice, n), outlooks in zip(rows, stays_good, strict=True)
     ]
 
 

@@ -178,10 +178,10 @@ def _hold_fields(
 def _require_reason(holds: Mapping[int, Statement], override_reason: str) -> None:
     """Refused: a run in which a spool does not get dry, without a reason."""
     if holds and not override_reason:
-        said = " ".join(dict.fromkeys(hold.sentence for hold in holds.values()))
+        sentences = " ".join(dict.fromkeys(hold.sentence for hold in holds.values()))
         raise refusal(
             "on_hold",
-            f"On hold: {said} It can be started all the same with a reason, which is stored.",
+            f"On hold: {sentences} It can be started all the same with a reason, which is stored.",
             "override_reason",
         )
 

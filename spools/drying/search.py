@@ -65,8 +65,8 @@ class Draft:
     @property
     def total(self) -> float | None:
         """Hours until all of the load are dry; None when one never is."""
-        known = [hours for hours in self.hours if hours is not None]
-        return max(known) if len(known) == len(self.hours) else None
+        reached = [hours for hours in self.hours if hours is not None]
+        return max(reached) if len(reached) == len(self.hours) else None
 
     def stages(self, hours: float) -> list[Stage]:
         first = self.first
@@ -312,8 +312,8 @@ def _compute_hours(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
         hours = None if exact is None or not draft.possible else round_up_quarters(exact)
         if hours is not None and draft.first is not None:
             hours = draft.first.hours + max(hours, IN_HAND_H)
-        already = is_dry(load.states[n].winding, load.targets_pct[n], load.masses_g[n])
-        draft.hours.append(0.0 if already else hours)
+        is_dry_now = is_dry(load.states[n].winding, load.targets_pct[n], load.masses_g[n])
+        draft.hours.append(0.0 if is_dry_now else hours)
 
 
 def dry_windings(drafts: Sequence[tuple[DryerLoad, Draft]]) -> list[Winding]:

@@ -37,18 +37,18 @@ def hard_up_to_pct(spool: Spool, temperature_c: float) -> float:
 
 
 def first_stage_hours(
-    asked: Sequence[tuple[Spool, Winding, ConstantAir]], temperatures_c: Sequence[float]
+    stages: Sequence[tuple[Spool, Winding, ConstantAir]], temperatures_c: Sequence[float]
 ) -> list[float | None]:
     """The hours that each first stage needs, in its air, before the spool is hard at a temperature.
 
     None: more than the last of PROBE_HOURS. At least LEAST_FIRST_H.
     """
     limits_pct = [
-        hard_up_to_pct(spool, celsius) for (spool, *_), celsius in zip(asked, temperatures_c, strict=True)
+        hard_up_to_pct(spool, celsius) for (spool, *_), celsius in zip(stages, temperatures_c, strict=True)
     ]
-    lanes = [(winding, air) for _, winding, air in asked]
-    found = hours_until_all_below(lanes, limits_pct, PROBE_HOURS)
-    return [None if hours is None else max(LEAST_FIRST_H, hours) for hours in found]
+    lanes = [(winding, air) for _, winding, air in stages]
+    hours_needed = hours_until_all_below(lanes, limits_pct, PROBE_HOURS)
+    return [None if hours is None else max(LEAST_FIRST_H, hours) for hours in hours_needed]
 
 
 def first_stage_hours_in(

@@ -58,11 +58,11 @@ def start_as_asked(
         spool.pk: explain_result(load, draft, n) for n, spool in enumerate(spools) if draft.hours[n] is None
     }
     if settings.planned_hours is None:
-        least = IN_HAND_H + (settings.first.hours if settings.first else 0.0)
+        shortest = IN_HAND_H + (settings.first.hours if settings.first else 0.0)
         hours = {
-            spool.pk: max(search.round_up_quarters(own), least)
-            for spool, own in zip(spools, draft.hours, strict=True)
-            if own is not None
+            spool.pk: max(search.round_up_quarters(exact), shortest)
+            for spool, exact in zip(spools, draft.hours, strict=True)
+            if exact is not None
         }
         settings = replace(settings, planned_hours=hours)
     return start_drying(

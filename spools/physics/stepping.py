@@ -55,7 +55,7 @@ LEAST_STEP = 1e-6  # s
 # A winding that is no further from the air's temperature is as warm as the air, to this share of its content.
 EVEN_K, NEARLY_ONE = 0.2, 1.01
 # Error allowed in a step of a forecast in lasting air, whose values are hardly known better (as TOLERANCE).
-WATCH_TOLERANCE = 0.05
+FORECAST_TOLERANCE = 0.05
 # It takes a winding that is no further from the air as having its temperature at once.
 AS_WARM_K = 1.0
 GROWTH, SHRINKAGE, SAFETY = 4.0, 0.1, 0.9
@@ -290,7 +290,7 @@ def run(
 
 
 @kernel
-def watch(
+def advance_until_decided(
     spool: SpoolArrays,
     members: Members,
     weather: Weather,
@@ -298,20 +298,20 @@ def watch(
     temperature: Array,
     step: float,
     tolerance: float,
-    taken: Array,
+    shares: Array,
     limits: Array,
-    most: int,
-    least: int,
-    found: Array,
+    allowed: int,
+    min_probes: int,
+    outer_contents: Array,
 ) -> int:
-    """Take a spool through lasting air, look by look, until it is known where it rises over its limits.
+    """Advance a spool in constant air, probe by probe, until it is decided when it rises over its limits.
 
-    taken (shells,): share of each shell in the turns that count. limits: of their content [kg/kg]. most: so many
-    members may be over a limit. least: looks that are taken in any case. found (looks, members): filled with the
-    contents of the turns that count. In a winding as warm as the air contents never rise above the wettest part
+    shares (shells,): of each shell in the outer turns. limits: of their content [kg/kg]. allowed: so many members
+    may be over a limit. min_probes: are computed in any case. outer_contents (probes, members): filled with the
+    contents of the outer turns. In a winding as warm as the air contents never rise above the wettest part
     and the equilibrium with the air, so a limit above both is never crossed.
 
-    Returns the number of looks; below 0 where no step is short enough.
+    Returns the number of probes; below 0 where no step is short enough.
     """
     count, n = contents.shape[0], contents.shape[1]
     nothing, no_temperatures = np.empty((0, count, n)), np.empty((0, n))
@@ -341,9 +341,9 @@ def watch(
         for m in range(count):
             content = 0.0
             for j in range(n):
-                content += taken[j] * shell_mean(contents[m, j])
-            found[s, m] = content
-        if s + 1 < least:
+                content += shares[j] * shell_mean(contents[m, j])
+            outer_contents[s, m] = content
+        if s + 1 < min_probes:
             continue
         # Water moves from warm turns to cold ones, and may then rise above what the air alone gives them.
         uneven = np.abs(temperature - weather.temperature[s, 1]).max() > EVEN_K
@@ -351,10 +351,10 @@ def watch(
         for limit in limits:
             over = possible = 0
             for m in range(count):
-                over += found[s, m] > limit
+                over += outer_contents[s, m] > limit
                 wettest = max(weather.equilibrium[s, m], contents[m].max())
                 possible += uneven or wettest * NEARLY_ONE > limit
-            undecided = undecided or over <= most < possible
+            undecided = undecided or over <= allowed < possible
         if not undecided:
             return s + 1
     return len(weather.duration)

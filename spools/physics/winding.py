@@ -39,11 +39,11 @@ __all__ = [
     "WindingResult",
     "WindingState",
     "advance",
+    "advance_until_decided",
     "join",
     "outermost",
     "resize",
     "uniform",
-    "watch",
 ]
 
 # Heat transfer from air to the rim [W/m²/K], radiation included. Common practice, no source.
@@ -141,36 +141,36 @@ def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingR
     return WindingResult(lane, state, crossed_kg, profiles, temperatures)
 
 
-def watch(
+def advance_until_decided(
     lane: Lane,
-    looks_s: Sequence[float],
+    probes_s: Sequence[float],
     mass_kg: float,
     limits: Sequence[float],
     share: float,
-    least: Sequence[int],
+    min_probes: Sequence[int],
 ) -> list[Array]:
-    """Follow a spool in each of its surroundings, as if that lasted, until it is known when it gets too wet.
+    """Advance a spool in each of its surroundings, held constant, until it is decided when it gets too wet.
 
     Parameters
     ----------
     lane : Lane
-        A spool; each of its surroundings is taken on its own, as lasting; their durations do not matter.
-    looks_s : sequence of float
+        A spool; each of its surroundings starts from its state and stays constant; durations are ignored.
+    probes_s : sequence of float
         Times at which the content is computed, rising [s].
     mass_kg : float
-        Mass of the outermost turns that count [kg].
+        Mass of the outermost turns [kg].
     limits : sequence of float
         Limits of their content [kg/kg].
     share : float
         A limit counts as crossed when more than this share of the members is over it.
-    least : sequence of int
-        Looks that are taken in any case, one for each of the surroundings.
+    min_probes : sequence of int
+        Probes that are computed in any case, a number for each of the surroundings.
 
     Returns
     -------
     list of ndarray
-        For each of the surroundings the contents at the start and at each look up to that by which each limit is
-        crossed or can no longer be, (looks + 1, members) [kg/kg].
+        For each of the surroundings the contents at the start and at each probe until each limit is crossed or
+        cannot be crossed any more, (probes + 1, members) [kg/kg].
 
     Raises
     ------
@@ -181,21 +181,29 @@ def watch(
     count = len(start.contents)
     spool = _spool(geometry, material)
     members = _members(geometry, material, count)
-    taken = outermost_shares(geometry, mass_kg)
-    most = math.floor(share * count + 1e-9)
+    shares = outermost_shares(geometry, mass_kg)
+    allowed = math.floor(share * count + 1e-9)
     first = outermost(start, geometry, mass_kg)
-    found = []
-    for air, looks in zip(lane.surroundings, least, strict=True):
+    contents_by_air = []
+    for air, air_min_probes in zip(lane.surroundings, min_probes, strict=True):
         contents, temperature = start.contents.copy(), start.temperature_k.copy()
-        later = np.empty((len(looks_s), count))
-        taken_looks = stepping.watch(
-            *(spool, members, _lasting(material.isotherm, air, looks_s, count), contents, temperature),
-            *(start.step_s, stepping.WATCH_TOLERANCE, taken, np.array(limits), most, looks, later),
+        probed = np.empty((len(probes_s), count))
+        probe_count = stepping.advance_until_decided(
+            *(spool, members, _lasting(material.isotherm, air, probes_s, count), contents, temperature),
+            *(
+                start.step_s,
+                stepping.FORECAST_TOLERANCE,
+                shares,
+                np.array(limits),
+                allowed,
+                air_min_probes,
+                probed,
+            ),
         )
-        if taken_looks < 0:
+        if probe_count < 0:
             raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
-        found.append(np.concatenate([first[None], later[:taken_looks]]))
-    return found
+        contents_by_air.append(np.concatenate([first[None], probed[:probe_count]]))
+    return contents_by_air
 
 
 def _spool(geometry: Geometry, material: Material) -> transport.SpoolArrays:

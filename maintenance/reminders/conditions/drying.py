@@ -8,7 +8,7 @@ from maintenance.models import Reminder
 from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.climate import Climate, room_airs
 from spools.board import board
-from spools.board.rows import LOOKS_H
+from spools.board.rows import PROBE_HOURS
 from spools.catalogue.values import material_values
 from spools.drying import heat_budget
 from spools.drying.forecast import needed_until
@@ -32,9 +32,9 @@ def check_drying_runs(now: datetime) -> Conditions:
             "spool__feedstock__polymer", "spool__feedstock__filler", "dryer__room"
         )
     )
-    done = [run for run in runs if run.planned_end <= now]
-    airs = room_airs([run.dryer for run in done], now) if done else {}
-    rows = board.rows_in_use().in_bulk([run.spool_id for run in done]) if done else {}
+    finished = [run for run in runs if run.planned_end <= now]
+    airs = room_airs([run.dryer for run in finished], now) if finished else {}
+    rows = board.rows_in_use().in_bulk([run.spool_id for run in finished]) if finished else {}
     for run in runs:
         if run.change_at is not None and run.change_at <= now < run.planned_end:
             urgent = run.change_at + LATE_UP <= now
@@ -44,7 +44,7 @@ def check_drying_runs(now: datetime) -> Conditions:
         since = heat_budget.used_up_at(run, now)
         if since is not None and since <= now:
             conditions.open(_take_out_now(run, since), urgent=True, last_event_at=since)
-    for run in done:
+    for run in finished:
         # A run that is not on the board yet is there at the next sweep.
         if (row := rows.get(run.spool_id)) is None or row.run_id != run.pk:
             continue
@@ -110,7 +110,7 @@ def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: dat
             "rh_pct": round(air.rh_pct),
             "mass_g": SMALL_JOB_G,
             "printable_h": None if wet_again_h is None else round(wet_again_h, 1),
-            "forecast_h": LOOKS_H[-1],
+            "forecast_h": PROBE_HOURS[-1],
         },
     }
     reason, remedy = Statement("reminder.drying_over", values), Statement("reminder_remedy.finish_drying")

@@ -40,8 +40,8 @@ def check_flow(now: datetime) -> Conditions:
     for toolhead_id, check in last.items():
         if (due := _check_due(check, last_prints.get(toolhead_id), now)) is not None:
             conditions.open(due)
-    for found in load_current_series(last, now).values():
-        for series in _signals(found):
+    for current in load_current_series(last, now).values():
+        for series in _signals(current):
             reminder = _signal(series)
             over = series.losses[-1] >= LIMITS[1]
             conditions.open(reminder, urgent=over or (reminder.due_at is not None and reminder.due_at <= now))

@@ -39,8 +39,8 @@ def check_moisture(now: datetime) -> Conditions:
     A loaded one opens some hours before it may be. Reads the board as it is; a fixed number of queries.
     """
     conditions = Conditions([Kind.DRY, Kind.WEIGH])
-    present = Loading.objects.present().select_related("toolhead__printer")
-    loaded = {loading.spool_id: loading.toolhead for loading in present}
+    loadings = Loading.objects.present().select_related("toolhead__printer")
+    loaded = {loading.spool_id: loading.toolhead for loading in loadings}
     rows = _load_rows(now, loaded)
     for row in rows:
         toolhead, until = loaded.get(row.spool_id), row.prints_well_until
@@ -67,9 +67,9 @@ def _load_rows(now: datetime, loaded: Iterable[int]) -> list[SpoolBoard]:
     opened = Q(spool__sealed=False) | Q(spool__card__in=OPENED_WET) | Exists(was_out)
     soon = Q(spool__in=list(loaded), prints_well_until__lt=now + HOLD_BEFORE)
     rows = board.rows_in_use().filter(opened, Q(over_clear__gt=DRY_AGAIN) | soon, run=None)
-    found = list(rows.defer("outlooks_json").select_related("spool").order_by("pk"))
-    share([row.spool for row in found], "feedstock", Feedstock.objects.select_related("polymer", "filler"))
-    return found
+    wet_rows = list(rows.defer("outlooks_json").select_related("spool").order_by("pk"))
+    share([row.spool for row in wet_rows], "feedstock", Feedstock.objects.select_related("polymer", "filler"))
+    return wet_rows
 
 
 def _limit_pct(row: SpoolBoard) -> float:

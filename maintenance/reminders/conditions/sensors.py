@@ -33,13 +33,13 @@ class Late(NamedTuple):
 
 def late_sensors(now: datetime) -> list[Late]:
     """Places in use whose sensor is silent for longer than usual, the longest first. One query."""
-    found = []
+    late = []
     for place in _with_sensors(now):
         interval = (place.last_at - place.before_at) / INTERVALS
         allowed = max(BELIEVED_FOR, MISSED * interval)
         if now - place.last_at > allowed:
-            found.append(Late(place, place.last_at, interval, allowed))
-    return sorted(found, key=lambda late: late.last_at)
+            late.append(Late(place, place.last_at, interval, allowed))
+    return sorted(late, key=lambda sensor: sensor.last_at)
 
 
 def check_sensors(now: datetime) -> Conditions:

@@ -38,10 +38,10 @@ def check_stock(now: datetime, fitted: list[PartWear] | None = None) -> Conditio
             # None left: urgent where one will be missing soon, or where nobody knows when.
             later = reminder.due_at is not None and reminder.due_at > now + DELIVERY
             conditions.open(reminder, urgent=counts[kind.pk] <= 0 and not later)
-    kept = list(Feedstock.objects.filter(reorder_point_g__gt=0).select_related("maker"))
-    masses_g = _masses_g(kept, now) if kept else {}
-    a_day_g = _used_a_day_g(kept, now) if kept else {}
-    for feedstock in kept:
+    feedstocks = list(Feedstock.objects.filter(reorder_point_g__gt=0).select_related("maker"))
+    masses_g = _masses_g(feedstocks, now) if feedstocks else {}
+    a_day_g = _used_a_day_g(feedstocks, now) if feedstocks else {}
+    for feedstock in feedstocks:
         mass_g = masses_g.get(feedstock.pk, 0.0)
         if mass_g <= feedstock.reorder_point_g:
             reminder = _feedstock(feedstock, mass_g, a_day_g.get(feedstock.pk, 0.0), now)
@@ -53,7 +53,7 @@ def check_stock(now: datetime, fitted: list[PartWear] | None = None) -> Conditio
 def _masses_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float]:
     """Grams in stock by feedstock id, from the board; of spools whose row is stale from the ledger."""
     spools = Spool.objects.filter(feedstock__in=feedstocks, emptied_at=None)
-    fresh = board.rows_in_use().filter(board.fresh(now), spool__in=spools)
+    fresh = board.rows_in_use().filter(board.is_fresh(now), spool__in=spools)
     masses_g: dict[int, float] = defaultdict(float)
     for feedstock, mass_g in fresh.values_list("spool__feedstock", "mass_g"):
         masses_g[feedstock] += mass_g
@@ -102,13 +102,13 @@ def _part(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Re
 
 def _used_a_day_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float]:
     """Grams that left the spools of each feedstock a day, of late, by its id."""
-    gone = MassEntry.objects.valid().filter(
+    entries = MassEntry.objects.valid().filter(
         kind__in=[MassEntry.Kind.PRINTED, MassEntry.Kind.REMOVED],
         spool__feedstock__in=feedstocks,
         at__gt=now - RATE_PERIOD,
         at__lte=now,
     )
-    sums = gone.order_by().values_list("spool__feedstock").annotate(g=Sum("net_change_g"))
+    sums = entries.order_by().values_list("spool__feedstock").annotate(g=Sum("net_change_g"))
     return {pk: -change_g / (RATE_PERIOD / DAY) for pk, change_g in sums}
 
 

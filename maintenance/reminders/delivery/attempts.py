@@ -123,8 +123,8 @@ def _store_failure(message: Message, channel: Channel, failure: DeliveryFailed, 
 def _back_off(channel: Channel, failure: DeliveryFailed, now: datetime) -> None:
     """Try no other message for a while, or each would cost a time-out."""
     channel.failures += 1
-    asked = timedelta(seconds=min(failure.retry_after_s or 0, BACKOFF_S[-1]))
-    channel.backoff_until = now + max(backoff(channel.failures), asked)
+    requested = timedelta(seconds=min(failure.retry_after_s or 0, BACKOFF_S[-1]))
+    channel.backoff_until = now + max(backoff(channel.failures), requested)
     channel.save(update_fields=["failures", "backoff_until"])
 
 

@@ -191,12 +191,12 @@ def _add(user: Any, kind: str, address: str, name: str, timings: Mapping[str, st
         raise refusal("too_long", f"Give an address of at most {LONGEST_ADDRESS} characters.", "address")
     _lock_channels(user)
     # Mail servers hardly ever distinguish capitals; web addresses do.
-    same = {"address__iexact": address} if kind == Kind.EMAIL else {"address": address}
-    if Channel.objects.filter(user=user, kind=kind, ended_at=None, **same).exists():
+    same_address = {"address__iexact": address} if kind == Kind.EMAIL else {"address": address}
+    if Channel.objects.filter(user=user, kind=kind, ended_at=None, **same_address).exists():
         raise refusal("recorded_already", "This one is in your list already.", "address")
-    made = Channel.objects.create(user=user, kind=kind, address=address, name=name.strip(), **values)
-    _store_timings(made, timings)
-    return made
+    channel = Channel.objects.create(user=user, kind=kind, address=address, name=name.strip(), **values)
+    _store_timings(channel, timings)
+    return channel
 
 
 def _lock_channels(user: Any) -> None:

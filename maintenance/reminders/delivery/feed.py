@@ -49,12 +49,12 @@ def as_ical(channel: Channel) -> bytes:
     reminders = list(_dated(kinds))
     planned = list(_planned(kinds))
     open_or_completed = Reminder.objects.filter(Q(ended_at=None) | Q(ending=Reminder.Ending.COMPLETED))
-    known = set(
+    recorded = set(
         open_or_completed.filter(condition__in=[plan.condition for plan in planned]).values_list(
             "condition", flat=True
         )
     )
-    entries = [*_entries_of(reminders), *(plan for plan in planned if plan.condition not in known)]
+    entries = [*_entries_of(reminders), *(plan for plan in planned if plan.condition not in recorded)]
     feed = icalendar.Calendar()
     feed.add("prodid", "-//Loadworthy//Reminders//EN")
     feed.add("version", "2.0")

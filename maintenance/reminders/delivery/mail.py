@@ -72,17 +72,17 @@ def _failure(error: BaseException) -> DeliveryFailed:
     """The reason of the mail server. A refusal with 5yz is permanent (RFC 5321, 4.2.1)."""
     if isinstance(error, smtplib.SMTPRecipientsRefused):
         code, words = next(iter(error.recipients.values()))
-        said = f"The mail server refused the address ({_said(code, words)})."
-        return DeliveryFailed(said, permanent=code >= 500, channel_down=False)
+        answer = f"The mail server refused the address ({_format_answer(code, words)})."
+        return DeliveryFailed(answer, permanent=code >= 500, channel_down=False)
     if isinstance(error, smtplib.SMTPDataError):
-        said = f"The mail server refused the e-mail ({_said(error.smtp_code, error.smtp_error)})."
-        return DeliveryFailed(said, permanent=error.smtp_code >= 500, channel_down=False)
+        answer = f"The mail server refused the e-mail ({_format_answer(error.smtp_code, error.smtp_error)})."
+        return DeliveryFailed(answer, permanent=error.smtp_code >= 500, channel_down=False)
     if isinstance(error, smtplib.SMTPResponseException):
-        said = _said(error.smtp_code, error.smtp_error)
-        return DeliveryFailed(f"The mail server refused us ({said}): look at the settings of e-mail.")
+        answer = _format_answer(error.smtp_code, error.smtp_error)
+        return DeliveryFailed(f"The mail server refused us ({answer}): look at the settings of e-mail.")
     return DeliveryFailed(f"The mail server could not be reached ({error or type(error).__name__}).")
 
 
-def _said(code: int, words: bytes | str) -> str:
+def _format_answer(code: int, words: bytes | str) -> str:
     text = words.decode(errors="replace") if isinstance(words, bytes) else words
     return f"{code} {' '.join(text.split())}"[:200]

@@ -170,8 +170,8 @@ def _write_digest(channel: Channel, entries: list[Message], now: datetime) -> bo
         )
         return False
     due = [entry for entry in entries if still_due(entry, now)]
-    kept = {entry.pk for entry in due}
-    expire(entry for entry in entries if entry.pk not in kept)
+    due_ids = {entry.pk for entry in due}
+    expire(entry for entry in entries if entry.pk not in due_ids)
     if not due:
         return False
     # A reminder may have several entries: the last one counts.

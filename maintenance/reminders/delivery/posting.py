@@ -78,12 +78,12 @@ def _trusted() -> ssl.SSLContext:
     return httpx.create_ssl_context()
 
 
-def _retry_after_s(said: str) -> float | None:
+def _retry_after_s(header: str) -> float | None:
     """Seconds of a Retry-After, which holds seconds or a date (RFC 9110, 10.2.3); None without one."""
-    if said.isascii() and said.isdecimal():
-        return float(said[:9])
+    if header.isascii() and header.isdecimal():
+        return float(header[:9])
     try:
-        at = parsedate_to_datetime(said)
+        at = parsedate_to_datetime(header)
     except (ValueError, OverflowError):
         return None
     return max(0.0, (at.replace(tzinfo=at.tzinfo or UTC) - datetime.now(UTC)).total_seconds())

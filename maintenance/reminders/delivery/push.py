@@ -75,8 +75,8 @@ def notification(message: Message) -> bytes:
     return json.dumps(content, ensure_ascii=False).encode()
 
 
-def _shorten(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: most - 1] + "…"
+def _shorten(text: str, limit: int) -> str:
+    return text if len(text) <= limit else text[: limit - 1] + "…"
 
 
 def encrypted(subscription: dict[str, Any], content: bytes) -> bytes:
@@ -118,9 +118,9 @@ def _key() -> Vapid02:
 
 def _make_key(path: Path) -> None:
     """Another process may do so, too: the first one's key stays, and is never seen half written."""
-    made = Vapid02()
-    made.generate_keys()
-    number = made.private_key.private_numbers().private_value
+    pair = Vapid02()
+    pair.generate_keys()
+    number = pair.private_key.private_numbers().private_value
     # Its mode is 0600.
     with NamedTemporaryFile("w", dir=path.parent) as file:
         file.write(b64urlencode(number.to_bytes(32)))

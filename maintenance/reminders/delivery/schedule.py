@@ -56,12 +56,12 @@ def next_due(channel: Channel, now: datetime) -> datetime | None:
     """When its next message may be sent; None if none waits."""
     at = Min(Greatest("not_before", "next_attempt_at"))
     test = sendable(channel).filter(purpose=Purpose.TEST).aggregate(at=at)["at"]
-    other = sendable(channel).exclude(purpose=Purpose.TEST).aggregate(at=at)["at"]
-    if other is not None:
-        other = clamp_to_horizon(other, now)
+    due_at = sendable(channel).exclude(purpose=Purpose.TEST).aggregate(at=at)["at"]
+    if due_at is not None:
+        due_at = clamp_to_horizon(due_at, now)
         if channel.backoff_until is not None and is_backing_off(channel, now):
-            other = max(other, channel.backoff_until)
-    times = [other, test and clamp_to_horizon(test, now)]
+            due_at = max(due_at, channel.backoff_until)
+    times = [due_at, test and clamp_to_horizon(test, now)]
     return min((at for at in times if at is not None), default=None)
 
 

@@ -36,10 +36,12 @@ def outbox(now: datetime) -> Outbox:
             still=Count("pk", filter=Q(channel__ended_at=None)),
         )
     )
-    found = {row["state"]: row for row in rows}
-    by_state = {str(state): found[state]["count"] if state in found else 0 for state in Message.State}
-    waiting = found.get(Message.State.WAITING)
-    failed = found.get(Message.State.FAILED)
+    by_row_state = {row["state"]: row for row in rows}
+    by_state = {
+        str(state): by_row_state[state]["count"] if state in by_row_state else 0 for state in Message.State
+    }
+    waiting = by_row_state.get(Message.State.WAITING)
+    failed = by_row_state.get(Message.State.FAILED)
     return Outbox(by_state, waiting["since"] if waiting else None, failed["still"] if failed else 0)
 
 

@@ -53,8 +53,8 @@ def digest_body(entries: list[dict[str, Any]]) -> dict[str, Any]:
     ordered = sorted(entries, key=lambda entry: not entry["urgent"])
     path = reverse("reminders")
     listed = ordered[:WRITTEN_OUT]
-    more = len(ordered) - len(listed)
-    return {"entries": listed, "more": more, "path": path, "link": address_of(path)}
+    omitted = len(ordered) - len(listed)
+    return {"entries": listed, "more": omitted, "path": path, "link": address_of(path)}
 
 
 def test_body() -> dict[str, Any]:
@@ -102,5 +102,5 @@ def subject_of(body: dict[str, Any]) -> str:
         return subject_of(body["entries"][0])
     first = "; ".join(title[:LONGEST_NAME] for title in titles[:LISTED])
     count = len(titles) + body["more"]
-    more = f"; and {count - LISTED} more" if count > LISTED else ""
-    return f"{count} reminders: {first}{more}"
+    rest = f"; and {count - LISTED} more" if count > LISTED else ""
+    return f"{count} reminders: {first}{rest}"

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from maintenance.readiness.verdict import HOLD, build_check, build_remedy
-from spools.statements import Statement, join, known_codes
+from spools.statements import Statement, join, list_codes
 
 OUTER = {
     "mass_g": 120,
@@ -441,7 +441,7 @@ def test_the_sentence_of_a_statement_with_values(codes, values, sentence):
 
 def test_every_code_of_readiness_has_words():
     """Those that stand in no list above need no values."""
-    known = {code for code in known_codes() if code.startswith(("readiness.", "purging."))}
+    known = {code for code in list_codes() if code.startswith(("readiness.", "purging."))}
     listed = {code for codes, _, _ in SENTENCES for code in codes.split()}
     assert listed <= known
     for code in known - listed:
