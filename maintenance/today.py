@@ -1,4 +1,4 @@
-"""Today: which materials are safe to print now, where and from which spool, when the others could be."""
+"""Today: the materials that are safe to print now, with toolhead and spool, and when the others can be."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -20,7 +20,7 @@ from spools.models import Feedstock, Place, Spool, SpoolBoard
 
 from .models import Fitting, Toolhead
 
-# Holds that time in a dryer takes away.
+# Checks whose holds end with a drying.
 DRIED_AWAY = {"moisture", "drying"}
 
 
@@ -28,7 +28,7 @@ DRIED_AWAY = {"moisture", "drying"}
 class Row:
     """A material with its spool on the toolhead that suits it best, and the verdict for a small job there.
 
-    Of a material on hold the spool that is ready first; toolhead and verdict are None in a shop without printers.
+    For a material on hold: the spool that is ready first. toolhead and verdict are None in a shop without printers.
     """
 
     material: str
@@ -47,7 +47,7 @@ class Row:
 
 @dataclass(frozen=True)
 class Today:
-    """behind: how many spools wait for the worker; computed_at: of the oldest answer that was looked at."""
+    """behind: how many spools wait for the worker; computed_at: of the oldest answer in it."""
 
     ready: list[Row]
     later: list[Row]
@@ -92,9 +92,9 @@ def list_first_steps() -> list[Step]:
 
 
 def build_today(now: datetime | None = None, user: Any = None) -> Today:
-    """The morning's look at the shop, for small jobs. The number of queries is fixed.
+    """The materials and reminders of the shop at a time, for small jobs. The number of queries is fixed.
 
-    user: for whom; what is due comes in their order.
+    user: whose order of reminders applies.
     """
     now = now or timezone.now()
     behind = spool_board.catch_up(now)
@@ -174,7 +174,7 @@ def _rank_on(machine: ToolheadRow, feedstock: int) -> tuple[int, int]:
 
 
 def _is_held_there(spool: SpoolColumns, machine: ToolheadRow, tail_g: float) -> bool:
-    """Whether something holds it that no drying ends."""
+    """Whether a check apart from moisture holds the spool on this machine."""
     return HOLD in (
         machine.materials[spool.feedstock].state,
         quantity_state(spool.low_g, spool.high_g, tail_g),

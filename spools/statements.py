@@ -1,7 +1,7 @@
-"""Statements: answers as data, each a code with its values; the words come last, when a door renders them.
+"""Statements: answers as data, a code with values; pages, messages and the API render the sentence.
 
-A statement is stored and sent as it is. Its sentence is made by the function that is registered for its code, so
-a page, a message and the API say the same, and a script compares codes and numbers. The modules of words are
+A statement is stored and sent as data. The function that is registered for its code builds its sentence, so a
+page, a message and the API show the same one, and a script compares codes and numbers. The modules of words are
 imported when the apps are ready.
 """
 
@@ -9,8 +9,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-# A number, a text that names something of the shop, or a list or mapping of these: what JSON can hold. The names
-# of numbers end in their unit (``mass_g``, ``limit_pct``); times are ISO 8601 texts.
+# Numbers, names of things in the shop, and lists or mappings of these, as JSON holds them. The names of numbers
+# end in their unit (``mass_g``, ``limit_pct``); times are ISO 8601 texts.
 Values = Mapping[str, Any]
 Words = Callable[..., str]
 
@@ -38,12 +38,12 @@ class Statement:
 
     @property
     def sentence(self) -> str:
-        """In words, for a person."""
+        """The statement in words, for a person."""
         return render(self)
 
 
 def words_for(*codes: str) -> Callable[[Words], Words]:
-    """Registers a function as the words of statements: it takes their values by name and returns a sentence."""
+    """Register a function that builds the sentence of these codes from the values of a statement, passed by name."""
 
     def register(function: Words) -> Words:
         for code in codes:
@@ -56,7 +56,7 @@ def words_for(*codes: str) -> Callable[[Words], Words]:
 
 
 def join(*statements: Statement) -> Statement:
-    """Several statements as one, in their order."""
+    """Join statements into one, in their order."""
     if len(statements) == 1:
         return statements[0]
     return Statement("joined", {"statements": [statement.as_data() for statement in statements]})
@@ -73,7 +73,7 @@ def _joined(statements: list[dict[str, Any]]) -> str:
 
 
 def title_of(statement: Statement) -> str:
-    """Its title, where the code has one: the words of the code with ".title", for the same values."""
+    """The title of a statement: the words that are registered for its code with ".title". KeyError: none."""
     return _words[f"{statement.code}.title"](**statement.values)
 
 

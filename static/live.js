@@ -1,45 +1,45 @@
-// Keeps an open page up to date: asks for the version of the board, and takes the page's content again when it
-// has changed. A page in which somebody is typing is left alone.
+// Refreshes an open page: requests the version of the board, and replaces the page's content when the version
+// changed. A page in which somebody is typing stays as it is.
 "use strict";
 
-const ASK_EVERY_MS = 4000;
-const TAKE_AT_LEAST_EVERY_MS = 300000;
+const CHECK_EVERY_MS = 4000;
+const REPLACE_AFTER_MS = 300000;
 let version = document.body.dataset.version;
-let takenAt = Date.now();
+let replacedAt = Date.now();
 
-function inUse(main) {
+function isBeingEdited(main) {
   return main.contains(document.activeElement) && document.activeElement.matches("input, select, textarea");
 }
 
-async function take(main) {
-  const answer = await fetch(location.href);
-  if (!answer.ok || answer.redirected) return;
-  const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+async function replaceContent(main) {
+  const response = await fetch(location.href);
+  if (!response.ok || response.redirected) return;
+  const page = new DOMParser().parseFromString(await response.text(), "text/html");
   const fresh = page.getElementById("main");
-  if (!fresh || inUse(main)) return;
-  // What a person has folded out stays so.
+  if (!fresh || isBeingEdited(main)) return;
+  // Details that are open stay open.
   const open = [...main.querySelectorAll("details")].map((details) => details.open);
   main.replaceChildren(...fresh.childNodes);
   main.querySelectorAll("details").forEach((details, n) => (details.open = open[n] ?? details.open));
   document.title = page.title;
-  takenAt = Date.now();
+  replacedAt = Date.now();
 }
 
-async function ask() {
+async function checkVersion() {
   const main = document.getElementById("main");
-  if (document.hidden || inUse(main)) return;
+  if (document.hidden || isBeingEdited(main)) return;
   try {
-    const answer = await fetch(document.body.dataset.live);
-    if (!answer.ok || answer.redirected) return;
-    const present = (await answer.json()).version;
-    if (present === version && Date.now() - takenAt < TAKE_AT_LEAST_EVERY_MS) return;
-    version = present;
-    await take(main);
+    const response = await fetch(document.body.dataset.live);
+    if (!response.ok || response.redirected) return;
+    const current = (await response.json()).version;
+    if (current === version && Date.now() - replacedAt < REPLACE_AFTER_MS) return;
+    version = current;
+    await replaceContent(main);
   } catch {
-    // The service is away for a moment; the next question finds it again.
+    // The service does not answer for a moment; the next request tries again.
   }
 }
 
-setInterval(ask, ASK_EVERY_MS);
-document.addEventListener("visibilitychange", ask);
-ask();
+setInterval(checkVersion, CHECK_EVERY_MS);
+document.addEventListener("visibilitychange", checkVersion);
+checkVersion();

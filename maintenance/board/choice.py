@@ -1,8 +1,8 @@
 """The best spool and toolhead for each material, from columns of the board: no verdict is judged for a pair.
 
 The worst of a few small states decides: that of the spool in the air at the toolhead, that of its material on the
-toolhead, and whether it holds enough. Spools of a feedstock that stand alike are told apart by their mass alone,
-and so are toolheads by what they have loaded; so the work grows with the spools plus the toolheads.
+toolhead, and whether it holds enough. Among spools of a feedstock with equal states only the fullest counts, and
+among equal toolheads only the first; so the work grows with the spools plus the toolheads.
 """
 
 from collections import defaultdict
@@ -25,7 +25,7 @@ Rank = int
 
 
 class SpoolColumns(NamedTuple):
-    """The columns of a spool's row that decide about its choice."""
+    """The columns of a spool's row that the choice depends on."""
 
     spool: int
     feedstock: int
@@ -85,13 +85,13 @@ def choose_pairs(
     chosen = {}
     for feedstock, candidates in by_feedstock.items():
         material = materials[feedstock]
-        # Toolheads that differ in nothing but their number: the first of each.
+        # Of toolheads with equal states the first.
         alike: dict[tuple[int, str, int, float], int] = {}
         for pk in sorted(machines):
             state = machines[pk].materials[feedstock]
             tail_g = compute_tail_g(tails_mm[pk], material)
             alike.setdefault((number_of[airs[pk]], state.state, state.reasons, tail_g), pk)
-        # Spools that stand alike, in a drying run or not: the fullest of each. Nearly empty ones stand alone.
+        # Of spools with equal states the fullest; nearly empty ones are compared one by one.
         most_tail_g = max((tail_g for *_, tail_g in alike), default=0.0)
         fullest: dict[tuple, tuple[SpoolColumns, tuple[Rank, ...]]] = {}
         for spool, states in candidates:
@@ -142,7 +142,7 @@ def _pair(
 
 
 def quantity_state(low_g: float, high_g: float, tail_g: float) -> str:
-    """That of the rule for a small job, which takes no more than the spool surely holds, down to LEAST_JOB_G."""
+    """The state of the amount for a small job, which shrinks to the spool's content, down to LEAST_JOB_G."""
     if low_g - tail_g >= LEAST_JOB_G:
         return CLEAR
     return CAUTION if high_g - tail_g >= LEAST_JOB_G else HOLD

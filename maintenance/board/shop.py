@@ -1,7 +1,7 @@
 """The board of the shop: rows of spools and toolheads, and the verdicts of small jobs that follow from them.
 
-Every page and the API take the verdict of a small job from here, so they say the same. A job with numbers of its
-own is judged by maintenance/readiness from the facts.
+Every page and the API read the verdict of a small job here, so they agree. A job with its own numbers is judged
+from the facts by maintenance/readiness.
 """
 
 from collections.abc import Collection, Iterable, Mapping
@@ -50,13 +50,13 @@ class Board:
 
     @property
     def computed_at(self) -> datetime:
-        """Of the oldest row."""
+        """The time of the oldest row."""
         times = {row.computed_at for row in self.rows.values()}
         times |= {row.computed_at for row in self.machines.values()}
         return min(times, default=self.at)
 
     def verdict(self, toolhead_id: int, spool_id: int) -> Verdict:
-        """May this spool be printed on this toolhead, for a small job? KeyError for one that is not in use."""
+        """The verdict for a small job of this spool on this toolhead. KeyError: one of them is not in use."""
         return judge(self.inputs(toolhead_id, spool_id))
 
     def list_verdicts(self, spool_id: int) -> list[tuple[Toolhead, Verdict]]:
@@ -77,7 +77,7 @@ class Board:
         return next((head for pk, head in self.toolheads.items() if self.loaded.get(pk) == spool_id), None)
 
     def inputs(self, toolhead_id: int, spool_id: int) -> ReadinessInputs:
-        """What the rules read of a pair, for a small job."""
+        """The readiness inputs of a pair, for a small job."""
         spool, row, machine = self.spools[spool_id], self.rows[spool_id], self.machines[toolhead_id]
         material, toolhead = self.materials[spool.feedstock_id], machine.inputs
         end = row.outlook(*self.airs[toolhead_id])

@@ -1,8 +1,8 @@
-"""The board of toolheads: what neither spool nor job changes, and how each material in use stands there.
+"""The board of toolheads: their inputs, apart from spool and job, and the state of each material in use on them.
 
-A row is computed from the facts by ``compute``, for the worker and for a reader that meets a stale one alike.
-Whoever adds a fact about a toolhead raises its generation in the same transaction (maintenance/changes.py). What
-the parts of other machines teach about lives is taken in when a row has its turn.
+``compute`` builds a row from the facts, for the worker and for a reader that meets a stale row. Code that adds a
+fact about a toolhead raises its generation in the same transaction (maintenance/changes.py). Lives learned from
+the parts of other machines enter a row at its next regular computation.
 """
 
 import hashlib
@@ -24,7 +24,7 @@ from maintenance.readiness.states import load_machine_states
 from maintenance.readiness.verdict import Verdict
 from spools.models import Feedstock, Spool
 
-# Days alone change little: the age of a part in days, the days since a service.
+# Without a new fact a row changes slowly: by the age of parts in days and the days since a service.
 GOOD_FOR, TURN_AFTER = timedelta(hours=8), timedelta(hours=6)
 # A reader computes at most so many stale rows itself.
 AT_ONCE = 25
@@ -33,7 +33,7 @@ AT_ONCE = 25
 class MaterialState(msgspec.Struct, frozen=True, array_like=True):
     """A material on a toolhead, for a small job: the worst state of its checks and how many are not clear.
 
-    digest: of the numbers of the feedstock that it was judged with.
+    digest: of the numbers of the feedstock at the time of the verdict.
     """
 
     digest: str
@@ -48,7 +48,7 @@ class ToolheadRow:
     toolhead_id: int
     computed_at: datetime
     materials: Mapping[int, MaterialState]
-    # Large, and most readers look at the materials alone: read and decoded at the first use.
+    # Large, and most readers need the materials alone: loaded and decoded at the first use.
     _load_inputs: Callable[[], bytes]
 
     @cached_property
@@ -62,7 +62,7 @@ _decode_materials = msgspec.json.Decoder(dict[int, MaterialState]).decode
 
 
 def load_materials(feedstock_ids: Iterable[int] | None = None) -> dict[int, MaterialInputs]:
-    """The inputs of these feedstocks, or of all that a spool in use is of, by id. One query."""
+    """The inputs of these feedstocks, or of those of all spools in use, by id. One query."""
     feedstocks = Feedstock.objects.select_related("polymer", "filler")
     in_use = Q(pk__in=Spool.objects.filter(emptied_at=None).values("feedstock"))
     selection = in_use if feedstock_ids is None else Q(pk__in=list(feedstock_ids))
@@ -91,7 +91,7 @@ def read(
 
     Stale rows are computed here while they are at most AT_ONCE; of more, the stored ones are returned with their
     computed_at and the others are computed. materials: those that are needed; a state that was judged with other
-    numbers of the material is judged again. inputs: False where only the states of materials are looked at.
+    numbers of the material is judged again. inputs: False where only the states of materials are needed.
     """
     now = now or timezone.now()
     toolheads = Toolhead.objects.filter(printer__retired_at=None)
@@ -115,7 +115,7 @@ def read(
 def _judge_new_materials(
     rows: Collection[ToolheadBoard], materials: Mapping[int, MaterialInputs], *, inputs: bool
 ) -> None:
-    """Add a state to the rows for each of these materials that has none, or one of other numbers; store them."""
+    """Judge these materials on the rows whose state is missing or of other numbers, and store the states."""
     digests = {pk: digest(material) for pk, material in materials.items()}
     changed: dict[int, dict[int, MaterialState]] = {}
     for row in rows:
@@ -137,12 +137,12 @@ def _judge_new_materials(
 
 
 def _is_fresh(now: datetime) -> Q:
-    """Rows that are valid at a time. One of the future was stored by a clock that went wrong."""
+    """The condition that a row is valid at a time. A wrong clock may store a row of the future."""
     return Q(generation=F("toolhead__board_generation"), good_until__gt=now, computed_at__lte=now)
 
 
 def find_due(now: datetime) -> list[int]:
-    """The ids of the toolheads in use that are stale or have their turn, in order. One query."""
+    """The ids of the toolheads in use that are stale or due, in order. One query."""
     recent = ToolheadBoard.objects.filter(_is_fresh(now), computed_at__gt=now - TURN_AFTER)
     toolheads = Toolhead.objects.filter(printer__retired_at=None).exclude(pk__in=recent.values("pk"))
     return list(toolheads.order_by("pk").values_list("pk", flat=True))
@@ -150,7 +150,7 @@ def find_due(now: datetime) -> list[int]:
 
 def compute(toolhead_ids: Collection[int], now: datetime) -> list[ToolheadBoard]:
     """The rows of these toolheads from the facts; stores nothing."""
-    # Read before all facts: one that is added meanwhile raises it.
+    # Read before all facts: a fact that is added meanwhile raises the generation.
     generations = dict(Toolhead.objects.filter(pk__in=toolhead_ids).values_list("pk", "board_generation"))
     materials = load_materials()
     digests = {pk: digest(material) for pk, material in materials.items()}
@@ -181,7 +181,7 @@ def _state_of(material: MaterialInputs, toolhead: ToolheadInputs, digest_: str) 
 
 @transaction.atomic
 def store(rows: Collection[ToolheadBoard]) -> None:
-    """Store computed rows. One that rests on an older generation than its toolhead's is stale where it is read."""
+    """Store computed rows. A row of an older generation than its toolhead's is stale when it is read."""
     fields = [field.name for field in ToolheadBoard._meta.concrete_fields if not field.primary_key]
     ToolheadBoard.objects.bulk_create(
         rows, update_conflicts=True, unique_fields=["toolhead"], update_fields=fields

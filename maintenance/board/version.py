@@ -1,4 +1,4 @@
-"""A version of all answers of the board: another one after each fact, each refreshed row and each reminder."""
+"""The version of all answers on the board: it changes with each fact, each refreshed row and each reminder."""
 
 from django.db.models import Func, Model, Subquery
 
@@ -8,7 +8,7 @@ from spools.models import CacheVersion, Spool, SpoolBoard
 
 
 def board_version() -> str:
-    """Equal as long as nothing changed. One query, once anything was computed."""
+    """A text that stays equal while nothing changes. One query, once a first version is stored."""
     parts = CacheVersion.objects.values_list(
         "advice_generation",
         _over_all(Spool, "SUM", "cache_generation"),

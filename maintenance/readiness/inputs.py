@@ -1,7 +1,7 @@
 """The readiness inputs: plain data that the rules read, in the parts that change on their own.
 
 Nothing here comes from the database layer, so each part can be stored as JSON and read again.
-``builder.py`` makes it from the database. Units are in the names.
+``builder.py`` builds it from the database. Units are in the names.
 """
 
 from dataclasses import dataclass, field
@@ -148,7 +148,7 @@ class FedMaterial:
 
 @dataclass(frozen=True)
 class ToolheadInputs:
-    """A toolhead: what neither the spool nor the job changes.
+    """A toolhead, apart from the spool and the job.
 
     guided: fed through a long tube. parts: by role. hot_end: since it was last cleaned; services: since all
     others. fed: its last two loadings, the newest first. flow_checks: by the name of the material.
@@ -172,8 +172,8 @@ class ToolheadInputs:
 class JobSpec:
     """A job to judge for.
 
-    max_flow_mm3_s: its fastest flow, None when it is not known. retractions, diameter_mm: what its file says
-    and the filament that it was read for, None without a file. shrinks: it takes no more than the spool
+    max_flow_mm3_s: its fastest flow, None when it is not known. retractions, diameter_mm: from its file, with
+    the filament that the file was read for; None without a file. shrinks: it takes no more than the spool
     surely holds, as a small job does.
     """
 
@@ -194,7 +194,7 @@ class JobSpec:
 
 @dataclass(frozen=True)
 class ReadinessInputs:
-    """Everything that the rules look at: a spool of a material, a toolhead, and a job."""
+    """All inputs of the rules: a spool of a material, a toolhead, and a job."""
 
     spool: SpoolInputs
     site: PrintSite

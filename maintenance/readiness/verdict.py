@@ -32,7 +32,7 @@ class Remedy:
 
 @dataclass(frozen=True)
 class ReadinessCheck:
-    """One answer: its state, a statement with numbers and limits, and what to do about it.
+    """A check: its state, a statement with numbers and limits, and its remedy.
 
     spool: the code of the spool that it is about, in a job of several; "" in all others.
     """
@@ -82,7 +82,7 @@ class Verdict:
 
     @property
     def state(self) -> str:
-        """The worst of the checks; without any nothing is known, which is a caution."""
+        """The worst state of the checks; a caution where there are none."""
         return max((check.state for check in self.checks), key=STATES.index, default=CAUTION)
 
     @property

@@ -83,8 +83,12 @@ def _require_not_reached(reminder: Reminder, amount: float) -> float:
     limit = 100 if reminder.amount_unit == "rh_pct" else LARGEST_AMOUNT
     amount = require_within("amount", amount, 0, limit, format_unit(reminder.amount_unit))
     if amount >= reminder.amount if reminder.amount_falls else amount <= reminder.amount:
-        code, comparison = ("fallen_already", "less") if reminder.amount_falls else ("reached_already", "more")
-        raise refusal(code, f"The amount is {current.sentence} already. Give {comparison} than that.", "amount")
+        code, comparison = (
+            ("fallen_already", "less") if reminder.amount_falls else ("reached_already", "more")
+        )
+        raise refusal(
+            code, f"The amount is {current.sentence} already. Give {comparison} than that.", "amount"
+        )
     return amount
 
 

@@ -1,7 +1,7 @@
-"""The drying advice of rows: stored with them, and computed apart from them where that takes long.
+"""The drying advice on the board: stored with the rows, computed after them where that takes long.
 
-An advice for a wet spool compares all dryers and set points and takes some 20 times as long as its row. So of many
-stale rows the rows come first, and the advice follows in the background.
+The advice for a wet spool compares all dryers and set points and takes some 20 times as long as its row. So where
+many rows are stale, the worker computes the rows first and the advice after them.
 """
 
 from collections.abc import Collection, Mapping, Sequence
@@ -22,11 +22,11 @@ from spools.models import CacheVersion, SpoolBoard
 from spools.moisture.state import Moisture, moisture_of
 from spools.statements import Statement
 
-# As many rows get their advice with them.
+# Up to so many rows are computed together with their advice.
 AT_ONCE = 25
-# An advice to start a drying now is computed again when it is no longer now.
+# Advice to start a drying now is valid this long.
 GOOD_FOR = timedelta(hours=1)
-# Of a row that is stored before its advice is computed: stale from the start.
+# The advice of a row that is stored before its advice is computed: stale from the start.
 PENDING = Statement("advice.pending")
 COLUMNS = ("advice", "advice_generation", "advice_good_until", "ready_at")
 
@@ -43,7 +43,7 @@ class ComputedAdvice:
 
 
 def has_valid_advice(now: datetime) -> Q:
-    """Rows whose advice is valid at a time, as far as their spools' own facts go."""
+    """The condition that the advice of a row is valid at a time, if no fact about its spool was added."""
     in_generation = Q(advice_generation=None) | Q(
         advice_generation=Subquery(CacheVersion.objects.values("advice_generation")[:1])
     )
@@ -52,7 +52,7 @@ def has_valid_advice(now: datetime) -> Q:
 
 
 def find_unadvised(now: datetime, spool_ids: Collection[int] | None = None) -> list[int]:
-    """The ids of the spools, of these or of all in use, whose row waits for an advice, in order. One query."""
+    """The ids of the spools, of these or of all in use, whose row lacks a valid advice, in order. One query."""
     rows = rows_in_use().filter(generation=F("spool__cache_generation"))
     if spool_ids is not None:
         rows = rows.filter(pk__in=list(spool_ids))
@@ -71,7 +71,7 @@ def compute(spool_ids: Sequence[int], now: datetime) -> ComputedAdvice:
 
 @transaction.atomic
 def store(computed: ComputedAdvice) -> int:
-    """Store advice, but none of a spool about which a fact was added meanwhile. Returns how many were stored."""
+    """Store advice, except for spools about which a fact was added meanwhile. Returns the number stored."""
     lock_spool_facts()
     if not is_current_version() or load_advice_generation() != computed.shop_generation:
         return 0
@@ -86,7 +86,7 @@ def store(computed: ComputedAdvice) -> int:
 def advise_rows(
     rows: Sequence[SpoolBoard], states: Mapping[int, Moisture], shop_generation: int, now: datetime
 ) -> None:
-    """Give new rows their advice: all of a few; of many those that need no drying."""
+    """Set the advice of new rows: of all where they are few, else of those that need no drying."""
     planned = {row.spool_id for row in planned_dryings()}
     advice = {
         row.spool_id: Advice(NONE_NEEDED, default_target_pct(row.spool))
@@ -104,7 +104,7 @@ def advise_rows(
 
 
 def set_advice(row: SpoolBoard, advice: Advice, shop_generation: int, now: datetime) -> None:
-    """Write an advice of this time into a row."""
+    """Copy an advice that was computed at ``now`` into a row."""
     drying = advice.drying
     row.advice, row.ready_at, row.advice_good_until = advice.statement, None, None
     row.advice_generation = None if advice.kind == NONE_NEEDED else shop_generation

@@ -1,9 +1,9 @@
 """The board of spools: read by every screen, brought up to date after each fact and hour by hour.
 
-A row is fresh while its generation is that of its spool's caches and its good_until lies ahead. Whoever adds a
-fact raises the generation in its transaction (spools/invalidation.py); so no answer is old. Rows are computed in
-one pass with the checkpoints of moisture and stored with them in one transaction, each only while no fact was
-added about its spool meanwhile; so no fact is lost and nothing is half written.
+A row is fresh while its generation is that of its spool's caches and its good_until lies ahead. Code that adds a
+fact raises the generation in the same transaction (spools/invalidation.py), so no answer is old. Rows are computed
+in one pass with the checkpoints of moisture and stored with them in one transaction. A row is not stored if a fact
+about its spool was added meanwhile.
 """
 
 import json
@@ -29,12 +29,12 @@ from spools.moisture import cache as moisture_cache
 from spools.moisture.state import Moisture
 from spools.statements import Statement
 
-# As many stale rows as a reader computes itself, about a second's work; more are read with their age.
+# A reader computes up to so many stale rows itself, about a second's work; of more it shows the stored ones.
 AT_ONCE = 200
-# Each spool is computed every so many hours, a share of the spools in each hour.
+# Each spool is computed again every so many hours, an equal share of the spools in each hour.
 ROUND_H = 6
 REBUILD_BATCH = 200
-# Columns that a stored row is written with anew.
+# The columns that replace those of a stored row.
 COLUMNS = [field for field in SpoolBoard._meta.concrete_fields if not field.primary_key]
 JOINED = ("place", "run__dryer")
 
@@ -60,7 +60,7 @@ def compute(spool_ids: Sequence[int], now: datetime) -> ComputedBoard:
 
 @transaction.atomic
 def store(computed: ComputedBoard) -> int:
-    """Store computed rows and checkpoints, but none of a spool about which a fact was added meanwhile."""
+    """Store computed rows and checkpoints, except of spools about which a fact was added meanwhile."""
     unchanged = moisture_cache.unchanged_spools(computed.moisture)
     moisture_cache.store_advance(computed.moisture)
     rows = [row for row in computed.rows if row.spool_id in unchanged]
@@ -73,7 +73,7 @@ def store(computed: ComputedBoard) -> int:
 
 
 def _restore_advice(rows: Sequence[SpoolBoard]) -> None:
-    """Without a new fact the advice of a spool stays until it is computed anew."""
+    """Copy the stored advice into these rows, if no fact about the spool was added since."""
     stored = SpoolBoard.objects.only("generation", *advising.COLUMNS).in_bulk([row.spool_id for row in rows])
     for row in rows:
         before = stored.get(row.spool_id)
@@ -83,12 +83,12 @@ def _restore_advice(rows: Sequence[SpoolBoard]) -> None:
 
 
 def refresh(spool_ids: Collection[int], now: datetime | None = None) -> int:
-    """Compute and store the rows of these spools. Returns how many were stored."""
+    """Compute and store the rows of these spools. Returns the number stored."""
     return store(compute(list(spool_ids), now or timezone.now())) if spool_ids else 0
 
 
 def is_fresh(now: datetime) -> Q:
-    """Rows that are valid at a time, apart from their advice. One of the future was stored by a clock that went wrong."""
+    """The condition that a row is valid at a time, apart from its advice. A wrong clock may store a row of the future."""
     return Q(generation=F("spool__cache_generation"), good_until__gt=now, computed_at__lte=now)
 
 
@@ -96,7 +96,7 @@ def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) 
     """The rows of these spools, or of all in use, by spool id. Four queries where all are fresh.
 
     Stale rows are computed here while they are at most AT_ONCE; of more, the stored ones are returned with their
-    computed_at, those without one are left out, and the worker is woken; so of the advice of more than
+    computed_at, spools without one are left out, and the worker is woken. The same holds for advice, above
     advising.AT_ONCE. Spools marked empty have no row.
     """
     now = now or timezone.now()
@@ -114,7 +114,7 @@ def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) 
 
 
 def catch_up(now: datetime) -> int:
-    """Bring stale rows and their advice up to date as read() does. Returns how many rows are left to the worker."""
+    """Bring stale rows and their advice up to date as read() does. Returns the number left to the worker."""
     stale = find_stale(now)
     _catch_up(stale, now)
     _advise_few(advising.find_unadvised(now), now)
@@ -132,7 +132,7 @@ def _catch_up(stale: Sequence[int], now: datetime) -> list[SpoolBoard]:
 
 
 def load_advice(states: Mapping[int, Moisture], at: datetime) -> dict[int, Statement]:
-    """The drying advice for spools, by spool id: that of fresh rows, else as of their states. Stores nothing.
+    """The drying advice for spools, by spool id: from fresh rows, else computed from states. Stores nothing.
 
     states: their moisture at a time, by spool id.
     """
@@ -162,9 +162,9 @@ def find_stale(now: datetime) -> list[int]:
 
 
 def find_due(now: datetime) -> list[int]:
-    """The ids of the spools in use that are stale or have their turn, in order. Two queries.
+    """The ids of the spools in use that are stale or due in this hour, in order. Two queries.
 
-    Each has its hour every ROUND_H hours, a share of them in each hour, so that no sweep has to do with all.
+    Each is due every ROUND_H hours, an equal share of them in each hour, so that no sweep computes all.
     """
     until = hour_of(now.astimezone(UTC))
     turns = [until - timedelta(hours=(until.hour - share) % ROUND_H) for share in range(ROUND_H)]

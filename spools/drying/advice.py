@@ -1,7 +1,7 @@
-"""The one advisor: how each spool is to be dried, or why it needs none. All pages, messages and plans show it.
+"""The advisor: how to dry each spool, or why it needs no drying. All pages, messages and plans show its advice.
 
-An accepted plan of the week is the advice for its spools. The others get the dryer in which they are dry first,
-by the same search as the page of a plan: it counts what is in a dryer and until when, and what is planned.
+An accepted plan of the week is the advice for its spools. Each other spool gets the dryer in which it is dry
+first, by the same search as the page of a plan; the search counts the runs in a dryer and the dryings ahead.
 """
 
 from collections.abc import Mapping
@@ -23,8 +23,8 @@ from spools.moisture.state import Moisture
 from spools.physics_inputs import START_C, ConstantAir, advance_windings
 from spools.statements import Statement
 
-# The kinds of advice: it prints well; dry it; dry it as planned for the week; it is in a run; nothing here dries
-# it; a polyamide that has had its heat; no dryer.
+# The kinds of advice: it prints well; dry it; dry it as planned for the week; it is in a run; no dryer dries it; the
+# heat budget of a polyamide is used up; there is no dryer.
 NONE_NEEDED, DRY, PLANNED, IN_RUN = "none_needed", "dry", "planned", "in_run"
 UNREACHABLE, HEAT_USED, NO_DRYER = "unreachable", "heat_used", "no_dryer"
 
@@ -33,10 +33,10 @@ UNREACHABLE, HEAT_USED, NO_DRYER = "unreachable", "heat_used", "no_dryer"
 class AdvisedDrying:
     """A drying in a dryer.
 
-    stages: (set point in °C, hours) of each; the last one's hours are None where no time is enough. starts_at,
-    ready_at: None where no time is enough. waits: why it cannot start now: "drying.waits_for" (spools that are
-    in the dryer until then, their set point and cap), "drying.take_out_first" (spools that are done, in it).
-    shares_with: the codes of spools that it joins.
+    stages: (set point in °C, hours) of each; the hours of the last are None where no time is enough. starts_at,
+    ready_at: None where no time is enough. waits: reasons why it cannot start now, "drying.waits_for" (spools that
+    occupy the dryer until a time) and "drying.take_out_first" (finished spools in it). shares_with: the codes of
+    the spools that it joins.
     """
 
     dryer_id: int
@@ -53,10 +53,10 @@ class AdvisedDrying:
 class Advice:
     """How a spool is to be dried, as plain data that JSON can hold.
 
-    drying: none where it is not needed or there is no dryer. next_best: in another dryer, or at another time.
-    limited_by: what keeps the spool from being dry sooner. well_h, printable_h: hours after the drying until it
+    drying: None where it is not needed or there is no dryer. next_best: in another dryer, or at another time.
+    limited_by: the limit that keeps the spool from being dry sooner. well_h, printable_h: hours after the drying until it
     may no longer print well and until it may be over the print limit, in the place where it stands now; None:
-    more than 60 days, or no drying that is enough. planned: the id of its drying in the accepted plan of the
+    more than 60 days, or no drying is enough. planned: the id of its drying in the accepted plan of the
     week. run: the id of the drying run that it is in. take_out_by: when the heat of that run is used up.
     """
 
@@ -75,7 +75,7 @@ class Advice:
 
     @property
     def statement(self) -> Statement:
-        """The advice as a statement, for a remedy: the code is of its kind, the values are all of it."""
+        """The advice as a statement: its kind in the code, all other fields as values."""
         values = msgspec.json.decode(msgspec.json.encode(self))
         return Statement(f"advice.{values.pop('kind')}", values)
 
@@ -96,9 +96,9 @@ class _Dried:
 def advise(states: Mapping[int, Moisture], dryers: Dryers) -> dict[int, Advice]:
     """The advice for spools, by spool id.
 
-    states: their moisture at ``dryers.at``, by spool id, from moisture_of(). dryers: from load_dryers(), with what
-    is in them, what the accepted plan of the week has ahead, and the queue for requested prints. No queries; the
-    physics runs in a few calls for all spools.
+    states: their moisture at ``dryers.at``, by spool id, from moisture_of(). dryers: from load_dryers(), with
+    their runs, the dryings ahead of the accepted plan of the week, and the queue for requested prints. No queries;
+    the physics runs in a few calls for all spools.
     """
     runs = {run.spool_id: run for run in dryers.runs}
     choices = place_queue(dryers)
@@ -170,7 +170,7 @@ def _describe(choice: Choice) -> AdvisedDrying:
 
 
 def _as_planned(planned: PlannedDrying, state: Moisture, dryers: Dryers) -> _Dried:
-    """The advice that an accepted plan of the week is; one that is late starts as soon as it may."""
+    """The advice from the accepted plan of the week; a late drying starts as soon as the dryer allows."""
     dryer = planned.dryer
     cap = compute_cap(state.history.spool, dryer)
     cautions = []
@@ -230,7 +230,7 @@ def _in_run(run: DryingRun, state: Moisture, dryers: Dryers) -> _Dried:
 
 
 def _add_times_after(dried: list[_Dried], dryers: Dryers) -> dict[int, Advice]:
-    """The advice by spool id, with how long each spool prints well and stays printable after its drying."""
+    """The advice by spool id, with the hours that each spool prints well and stays printable after its drying."""
     reaching = [
         item for item in dried if item.advice.drying is not None and item.advice.drying.ready_at is not None
     ]
@@ -252,7 +252,7 @@ def _round(hours: float | None) -> float | None:
 
 
 def _air_after(state: Moisture, dryers: Dryers) -> tuple[str, ConstantAir]:
-    """Where a spool will stand after its drying: where it is now; after a run in the driest storage."""
+    """The place and air of a spool after its drying: those of now; after a run those of the driest storage."""
     segment = state.history.segment_at(state.at)
     if state.history.current_place is None or segment is None or segment.place.kind == Place.Kind.DRYER:
         if dryers.storage is None:

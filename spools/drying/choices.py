@@ -1,4 +1,4 @@
-"""The choice for one spool: in which dryer it is dried, from when, and with which stages."""
+"""The choice of a dryer, a start and stages for a spool."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -19,9 +19,9 @@ WHOLE = PlanRequest()
 
 @dataclass(frozen=True)
 class Choice:
-    """A spool in a dryer from a time on, alone or with others, and the draft that was chosen for it.
+    """A spool in a dryer, alone or with others, with a start and the chosen draft.
 
-    slot: from when on; also where the draft never suffices.
+    slot: set even where the draft never suffices.
     """
 
     load: DryerLoad
@@ -43,11 +43,11 @@ class Choice:
 
     @property
     def is_too_hot(self) -> bool:
-        """Whether it is more heat than one run may give."""
+        """Whether it exceeds the heat budget of one run."""
         return max(self.load.run_shares(self.draft)) > heat_budget.ALL
 
     def rank(self) -> tuple[Any, ...]:
-        """The best first: what gets dry, within the heat of one run, and the earliest."""
+        """The order of preference: choices that get it dry, within the heat of one run, then the earliest."""
         ready_at = self.ready_at
         if ready_at is None:
             return True, False, -self.draft.set_point_c, self.load.dryer.pk
@@ -62,7 +62,7 @@ def build_load(
     dryers: Dryers,
     request: PlanRequest = WHOLE,
 ) -> DryerLoad:
-    """Spools in a dryer beside those that dry in it, with the drafts of their options, not computed yet.
+    """Spools in a dryer beside its runs, with the drafts of their options, not computed yet.
 
     Refused: a set point above a cap, or one that the dryer cannot have now.
     """
@@ -89,9 +89,9 @@ def build_load(
 def build_loads(
     spool: Spool, state: Moisture, dryer: Place, dryers: Dryers, request: PlanRequest = WHOLE
 ) -> list[DryerLoad]:
-    """The ways in which a dryer may take a spool: now, with those in it, and alone as soon as it is free.
+    """The loads of a spool in a dryer: now, beside its runs, and alone as soon as it is free.
 
-    With a set point in the request: now, as it was asked.
+    With a set point in the request: only now, at that set point.
     """
     if request.set_point_c is not None:
         beside = [run for run in dryers.runs_in(dryer) if run.spool_id != spool.pk]
@@ -129,7 +129,7 @@ def choose_for_each(states: Iterable[Moisture], dryers: Dryers) -> dict[int, lis
 
 
 def place_queue(dryers: Dryers) -> dict[int, list[Choice]]:
-    """The choices for the wet spools of the queue, each with its dryer taken for those after it, by spool id."""
+    """The choices for the wet spools of the queue, by spool id; each occupies its dryer for those after it."""
     choices: dict[int, list[Choice]] = {}
     for state in dryers.queue:
         if prints_well(state):
@@ -142,7 +142,7 @@ def place_queue(dryers: Dryers) -> dict[int, list[Choice]]:
 
 
 def prints_well(state: Moisture) -> bool:
-    """Whether all of a spool, and what a small job takes first, is probably below the limit for printing well."""
+    """Whether a spool, and its outer turns for a small job, are probably below the limit for printing well."""
     limit_pct = material_values(state.history.spool.feedstock).limit_clear_pct
     return search.counted_mass_g(state, limit_pct, None) is not None and search.is_dry(
         state.winding, limit_pct, search.SMALL_JOB_G

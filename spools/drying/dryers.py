@@ -1,4 +1,4 @@
-"""The dryers of the shop: what is in each until when, which spools may share one, where spools go after."""
+"""The dryers of the shop: their runs and dryings ahead, the spools that may share one, and dry storage."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -19,7 +19,7 @@ from spools.physics_inputs import ConstantAir
 # A spool that smells of one of these is dried only with others that smell of the same. Common practice, no
 # source.
 SMELLS = {"styrene", "methyl methacrylate", "formaldehyde if overheated"}
-# So many requested spools have a place in the queue for a dryer; a drying takes most of a day.
+# The queue for a dryer holds up to so many requested spools; a drying takes most of a day.
 MOST_QUEUED = 20
 
 
@@ -35,12 +35,12 @@ class Occupant:
 
 @dataclass
 class Dryers:
-    """The dryers by id, with what they do and are going to do as seen at a time.
+    """The dryers by id, with their runs and the dryings ahead, at a time.
 
     rooms: the air that each takes in. runs: all open runs. dry_at: when each is likely dry, by run id; None:
-    not by then. leaves_at: when each is over. idle: stays in dryers without a run. planned: the dryings ahead
-    of the accepted plan of the week, by spool id. queue: spools that are requested for a print and not in
-    that plan, the earliest due first; their dryings are added to ``ahead`` when they are advised.
+    not within the forecast. leaves_at: when each is over, by run id. idle: stays in dryers without a run.
+    planned: the dryings ahead of the accepted plan of the week, by spool id. queue: spools that are requested for
+    a print and not in that plan, the earliest due first; their dryings are added to ``ahead`` when they are advised.
     """
 
     at: datetime
@@ -63,7 +63,7 @@ class Dryers:
         return [run for run in self.runs if run.dryer_id == dryer.pk]
 
     def list_joinable_runs(self, spool: Spool, dryer: Place, cap: Cap) -> list[DryingRun]:
-        """The runs that a spool may join now; empty where it may not, or where all of them are done."""
+        """The runs that a spool may join now; empty where it may not, or where all of them are over."""
         beside = [run for run in self.runs_in(dryer) if run.spool_id != spool.pk]
         inside = len(beside) + sum(stay.place_id == dryer.pk for stay in self.idle)
         if inside >= capacity_of(dryer, 0) or all(self.leaves_at[run.pk] <= self.at for run in beside):
@@ -101,7 +101,7 @@ class Dryers:
         return Slot(start, wait_for, take_out, [])
 
     def find_planned_slot(self, planned: PlannedDrying) -> Slot:
-        """When a drying of the accepted plan can start: at its time, or as soon as it may where it is late."""
+        """The start of a drying of the accepted plan: its planned time, or the first possible where that is over."""
         inside = [run for run in self.runs_in(planned.dryer) if run.spool_id != planned.spool_id]
         alike = [run for run in inside if (run.change_at, run.set_point_c) == (None, planned.set_point_c)]
         shares = inside if planned.first_hours is None and len(alike) == len(inside) else []
@@ -121,13 +121,13 @@ class Dryers:
         return heat_air(self.rooms[dryer.pk], celsius, hours)
 
     def add_ahead(self, spool: Spool, dryer_id: int, start: datetime, end: datetime) -> None:
-        """Let a dryer be taken by a spool from start to end."""
+        """Reserve a dryer for a spool from start to end."""
         occupant = Occupant(spool.pk, spool.code, start, end)
         self.ahead.setdefault(dryer_id, []).append(occupant)
 
 
 def load_dryers(at: datetime) -> Dryers:
-    """Loads all dryers of the shop as seen at a time. The number of queries is fixed."""
+    """Load all dryers of the shop at a time. The number of queries is fixed."""
     places = {place.pk: place for place in Place.objects.filter(kind=Place.Kind.DRYER).select_related("room")}
     runs = list(open_runs())
     rooms = room_airs(places.values(), at) if places else {}
@@ -168,7 +168,7 @@ def planned_dryings() -> Iterable[PlannedDrying]:
 
 
 def _requested_spools(busy: Iterable[int]) -> list[Spool]:
-    """The very spools that open print requests ask for, the earliest due first, without those that are busy."""
+    """The spools that open print requests name, the earliest due first, without busy ones."""
     requests = PrintRequest.objects.filter(withdrawn_at=None, spool__isnull=False, spool__emptied_at=None)
     requests = requests.exclude(spool__in=list(busy)).select_related("spool").order_by("due_at", "pk")
     spools = [request.spool for request in requests[:MOST_QUEUED] if request.spool is not None]
@@ -176,7 +176,7 @@ def _requested_spools(busy: Iterable[int]) -> list[Spool]:
 
 
 def _leaves_at(run: DryingRun, dry_at: datetime | None, at: datetime) -> datetime:
-    """When a run is over: dry and its planned hours past, or no more heat is allowed."""
+    """The time when a run is over: dry and its planned hours past, or its heat budget used up."""
     finished_at = max(run.planned_end, dry_at or at, at)
     heat_ends_at = heat_budget.used_up_at(run, at)
     leaves_at = finished_at if heat_ends_at is None else min(finished_at, heat_ends_at)
@@ -184,13 +184,13 @@ def _leaves_at(run: DryingRun, dry_at: datetime | None, at: datetime) -> datetim
 
 
 def smell_of(spool: Spool) -> str:
-    """The smell that a spool must not share a dryer with others for; empty for most."""
+    """The smell of a spool that may share a dryer only with spools of the same smell; empty for most."""
     emission = spool.feedstock.polymer.emission
     return emission if emission in SMELLS else ""
 
 
 def capacity_of(dryer: Place, running: int) -> int:
-    """How many spools a dryer holds: one where it is not recorded, and never fewer than are in it now."""
+    """The number of spools that a dryer holds: one where it is not recorded, at least as many as are in it."""
     return max(dryer.spool_capacity or 1, running)
 
 

@@ -1,4 +1,4 @@
-"""What keeps a spool from being dry sooner: its polymer, its reel, the dryer, a neighbour, the heat, the room."""
+"""The limit that keeps a spool from being dry sooner: polymer, reel, dryer, neighbour, heat budget or room."""
 
 from spools.catalogue.values import material_values
 from spools.drying import heat_budget
@@ -6,7 +6,7 @@ from spools.drying.options import LONGEST_USUAL_H
 from spools.drying.search import Draft, DryerLoad
 from spools.statements import Statement, Values
 
-# The kinds of the limit that a cap is the lowest of, by the code of its part.
+# The kind of limit by the code of the part that sets the cap; others are limits of the polymer.
 CAPS = {
     "cap.reel": "reel",
     "cap.reel_stated": "reel",
@@ -16,7 +16,7 @@ CAPS = {
 
 
 def find_limit(load: DryerLoad, draft: Draft, n: int = 0) -> Statement:
-    """The limit that binds spool n of a load in the draft that was chosen for it."""
+    """The limit that binds spool n of a load in the chosen draft."""
     spool, cap = load.spools[n], load.caps[n]
     if draft.hours[n] is None and load.is_floored(draft, n):
         values = {
@@ -40,5 +40,5 @@ def find_limit(load: DryerLoad, draft: Draft, n: int = 0) -> Statement:
     if draft.set_point_c >= usual_c and limit_c - load.dryer.set_point_error_c > draft.set_point_c:
         polymer = spool.feedstock.polymer.name
         return Statement("drying.limited_by_usual", {"polymer": polymer, "set_point_c": draft.set_point_c})
-    of_cap: Values = {"limit_c": limit_c, "error_k": load.dryer.set_point_error_c, "part": part.as_data()}
-    return Statement(f"drying.limited_by_{CAPS.get(part.code, 'polymer')}", of_cap)
+    cap_values: Values = {"limit_c": limit_c, "error_k": load.dryer.set_point_error_c, "part": part.as_data()}
+    return Statement(f"drying.limited_by_{CAPS.get(part.code, 'polymer')}", cap_values)

@@ -1,4 +1,4 @@
-"""What a drying plan states, as data: its result, the reasons of its options, and its cautions."""
+"""The statements of a drying plan: its result, the reasons of its options, and its cautions."""
 
 import math
 from typing import Any
@@ -10,7 +10,7 @@ from spools.statements import Statement, Values
 
 
 def explain_impossible(load: DryerLoad, draft: Draft) -> Statement:
-    """The reason why a draft is impossible; at a set point that the caps allow, the dryer's error."""
+    """The reason why a draft is impossible: too soft, or too soft with the dryer's error."""
     if draft.set_point_c <= min(cap.start_c for cap in load.caps):
         return Statement("drying.too_soft_with_error", {"error_k": load.dryer.set_point_error_c})
     return Statement("drying.too_soft")
@@ -59,7 +59,7 @@ def explain_result(load: DryerLoad, draft: Draft, n: int) -> Statement:
 
 
 def _hotter_here_c(load: DryerLoad, draft: Draft) -> float | None:
-    """How hot this dryer may run, where a cooler set point was asked for; else None."""
+    """The highest set point of this dryer, where the request names a cooler one; else None."""
     most_c = math.floor(min(cap.start_c for cap in load.caps) - load.dryer.set_point_error_c)
     return most_c if load.asked and draft.first is None and most_c > draft.set_point_c else None
 
@@ -101,7 +101,7 @@ def list_notes(
 
 
 def _run_share(load: DryerLoad, draft: Draft, n: int) -> float | None:
-    """Of the budget of one run; None without a budget, and where the draft never suffices."""
+    """The share of the budget of one run; None without a budget, or where the draft never suffices."""
     hours = draft.hours[n]
     return None if hours is None else heat_budget.run_share(load.spools[n], draft.stages(hours))
 

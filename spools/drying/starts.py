@@ -1,7 +1,7 @@
-"""Starts of drying runs as a person asks for them: hours are computed, a run in vain is a hold.
+"""Starts of drying runs at requested stages: their hours are computed, and a run in vain is a hold.
 
-The gate of runs.start_drying refuses what would do damage. A run that does no damage and does not get its spools
-dry is on hold, as a loading is: it starts with a reason, which is stored.
+The gate of runs.start_drying refuses runs that would do damage. A run that does none and still does not get its
+spools dry is on hold, as a loading may be: it starts only with a reason, which is stored.
 """
 
 from collections.abc import Mapping, Sequence
@@ -36,9 +36,9 @@ def start_as_asked(
     resolution_g: float = 1.0,
     by: Any = None,
 ) -> list[DryingRun]:
-    """Start a run of several spools in a dryer, each with the hours that the asked stages take.
+    """Start a run of several spools in a dryer, each with the hours that the requested stages take.
 
-    Planned hours in the settings outrank the computed ones. Refused: see start_drying; a run in which a spool
+    Planned hours in the settings replace the computed ones. Refused: see start_drying; a run in which a spool
     never gets dry, without a reason.
     """
     at, settings = require_past_time(at), replace(settings, override_reason=settings.override_reason.strip())
@@ -83,7 +83,7 @@ def _build_load(
     settings: DryingSettings,
     at: datetime,
 ) -> DryerLoad:
-    """The asked stages with their hours for each spool, in the state in which it goes in."""
+    """The load with the requested stages and their hours, for the state of each spool at the start."""
     require_dryer(dryer)
     states = moisture_of(spools, at)
     first = settings.first

@@ -185,20 +185,12 @@ def advance_until_decided(
     allowed = math.floor(share * count + 1e-9)
     first = outermost(start, geometry, mass_kg)
     contents_by_air = []
-    for air, air_min_probes in zip(lane.surroundings, min_probes, strict=True):
+    for air, at_least in zip(lane.surroundings, min_probes, strict=True):
         contents, temperature = start.contents.copy(), start.temperature_k.copy()
         probed = np.empty((len(probes_s), count))
         probe_count = stepping.advance_until_decided(
             *(spool, members, _lasting(material.isotherm, air, probes_s, count), contents, temperature),
-            *(
-                start.step_s,
-                stepping.FORECAST_TOLERANCE,
-                shares,
-                np.array(limits),
-                allowed,
-                air_min_probes,
-                probed,
-            ),
+            *(start.step_s, stepping.FORECAST_TOLERANCE, shares, np.array(limits), allowed, at_least, probed),
         )
         if probe_count < 0:
             raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
