@@ -47,11 +47,11 @@ class Caller:
         assert errors and all(error["message"] for error in errors)
         return {error["field"]: error["message"] for error in errors}
 
-    def refusals(self, path: str, **body: Any) -> dict[str, str]:
+    def refusals(self, path: str, method: str = "post", **body: Any) -> dict[str, str]:
         """The code of the refusal of each field."""
-        response = self.client.post(V1 + path, body)
-        assert response.status_code == 400, response.content
-        return {error["field"]: error["code"] for error in response.json()["errors"]}
+        errors = self._checked(getattr(self.client, method)(V1 + path, body), 400)["errors"]
+        assert errors and all(error["message"] for error in errors)
+        return {error["field"]: error["code"] for error in errors}
 
     @staticmethod
     def _checked(response: Any, status: int) -> Any:

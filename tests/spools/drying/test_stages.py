@@ -179,8 +179,9 @@ def test_the_surroundings_change_with_the_stage(pva, exact):
     assert run.stages_until(run.end) == [(45, needed), (55, pytest.approx(38 - needed))]
     assert run.stages_until(run.start + timedelta(hours=1)) == [(45, 1)]
     assert moisture_cache.rebuild([pva]) == moisture_cache.rebuild([pva]) == []
-    why = " ".join(reason.sentence for reason in moisture_state.moisture_now(pva).why)
-    assert f"at 45 °C for {needed:.0f} h, then at 55 °C" in why
+    why = {reason.code: reason.values for reason in moisture_state.moisture_now(pva).why}
+    (first_c, first_hours), (last_c, _) = why["moisture_reason.last_dried"]["stages"]
+    assert (first_c, first_hours, last_c) == (45, pytest.approx(needed), 55)
 
 
 def test_a_stage_below_the_usual_set_point_resets_no_exposure(shelf, box, dryer, exact):
