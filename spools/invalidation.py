@@ -140,7 +140,7 @@ def invalidate_all() -> None:
 def invalidate_other_versions() -> bool:
     """Delete everything when another version of the physics computed it. Returns whether that was so."""
     lock_spool_facts()
-    row, _ = CacheVersion.objects.get_or_create(defaults={"model_version": MODEL_VERSION})
+    row, _ = CacheVersion.objects.get_or_create(pk=1, defaults={"model_version": MODEL_VERSION})
     if row.model_version == MODEL_VERSION:
         return False
     invalidate_all()
@@ -165,7 +165,9 @@ def invalidate_advice() -> None:
 
 
 def load_advice_generation() -> int:
-    return CacheVersion.objects.get_or_create(defaults={"model_version": MODEL_VERSION})[0].advice_generation
+    return CacheVersion.objects.get_or_create(pk=1, defaults={"model_version": MODEL_VERSION})[
+        0
+    ].advice_generation
 
 
 def is_current_version() -> bool:

@@ -148,5 +148,5 @@ def test_today_lists_ready_later_and_due_rows(api, shop, receive, reminder):
     rows = {row["spool"]: row for row in today["ready"]}
     later = {row["spool"]: row for row in today["later"]}
     assert dry in rows and rows[dry]["verdict"]["state"] != "hold"
-    assert reminder["spool"] in later and later[reminder["spool"]]["reason"]
+    assert reminder["spool"] in later and later[reminder["spool"]]["advice"]["sentence"]
     assert reminder["id"] in [row["id"] for row in today["due"]]

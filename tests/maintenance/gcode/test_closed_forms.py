@@ -319,7 +319,7 @@ def test_up_to_wants_one_place(facts_of):
         ("G1 E1 F60\nG2 X50 R1", "1 arcs do not fit"),
         ("G1 E1 F60\nG10", "1 retractions are the machine's own (G10): 1 mm"),
         ("G1 E1 F60\nX5", "1 lines without a command go on"),
-        ("G28\nM109 S200\nG1 E1 F60", "Not in the time, as the file does not tell"),
+        ("G28\nM109 S200\nG1 E1 F60", "Not in the time"),
     ],
 )  # fmt: skip
 def test_remarks(facts_of, job, remark):

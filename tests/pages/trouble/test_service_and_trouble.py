@@ -119,7 +119,7 @@ def test_a_report_of_a_failed_job_lists_its_causes_in_order(shop, desk, worn):
     causes = re.findall(r'name="cause" value="(\w+)"', page.content.decode())
     assert causes[0] == "residue" and shows(page, "60 of 50") and "quickest_test" in notes(page)
     outside = page.context["outside"]
-    assert outside and shows(page, *(capfirst(cause) for cause in outside))
+    assert outside and shows(page, *(capfirst(cause.sentence) for cause in outside))
     assert "thin &lt;walls&gt;" in page.content.decode()
     listed = desk.get(reverse("troubles"))
     assert shows(listed, TroubleOutcome.Cause.RESIDUE.label, note="first_to_test")
