@@ -1,5 +1,6 @@
 from typing import Any
 
+from django.core.exceptions import ValidationError
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
@@ -97,6 +98,18 @@ class HeatSerializer(serializers.Serializer):
     warning = serializers.CharField(allow_blank=True, help_text="from half of that on")
 
 
+class BlockedStartSerializer(serializers.Serializer):
+    """The refusal of a start."""
+
+    code = serializers.CharField(help_text="stays the same, however the sentence is worded")
+    sentence = serializers.CharField(help_text="for a person")
+
+    def to_representation(self, instance: ValidationError) -> dict[str, str]:
+        by_field = getattr(instance, "error_dict", {"": getattr(instance, "error_list", [])})
+        reasons = [reason for reasons in by_field.values() for reason in reasons]
+        return {"code": str(reasons[0].code), "sentence": " ".join(instance.messages)}
+
+
 class PlanSerializer(serializers.Serializer):
     set_point_c = Number(help_text="of the last stage")
     stages = StageSerializer(many=True)
@@ -110,7 +123,7 @@ class PlanSerializer(serializers.Serializer):
     ready_at = Moment(allow_null=True, help_text="null: it is drying already, or never dry enough")
     waits = StatementSerializer(many=True, help_text="runs in the dryer that end before")
     limited_by = StatementSerializer(help_text="the reason why it is not dry sooner")
-    blocked = serializers.CharField(allow_blank=True, help_text="the reason why it cannot start now")
+    blocked = BlockedStartSerializer(allow_null=True, help_text="why it cannot start now")
     stays_good = StaysGoodSerializer(many=True)
     options = OptionSerializer(many=True, help_text="those compared, the recommended one first")
     heat = HeatSerializer(help_text="so far")

@@ -216,9 +216,9 @@ def test_no_way_into_a_dryers_heat_but_a_drying_run(api, shop, wet, receive):
 def test_a_plan_that_cannot_start_reports_why_and_promises_no_time(api, shop, wet, receive):
     api.post("drying-runs", spools=[{"spool": wet}], dryer=shop.dryer, set_point_c=70)
     low = receive(feedstock=shop.pla, place=shop.shelf)
-    for code, says in ((low, "too hot to join"), (wet, "is drying in small dryer since")):
+    for code, reason in ((low, "too_hot_to_join"), (wet, "drying_already")):
         plan = api.get(f"spools/{code}/drying-plan", dryer=shop.dryer)
-        assert says in plan["blocked"]
+        assert plan["blocked"]["code"] == reason and plan["blocked"]["sentence"]
         assert (plan["ready_at"] is None) == (code == wet)
     assert plan["waits"] == [] and plan["limited_by"]["sentence"]
 

