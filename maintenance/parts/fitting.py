@@ -239,10 +239,6 @@ def _fit(part: Part, site: Site, at: datetime, by: Any) -> Fitting:
     return fitting
 
 
-def _site_changed(site: Site) -> None:
-    toolheads_changed(Q(pk=site.pk) if isinstance(site, Toolhead) else Q(printer=site))
-
-
 def _sweep() -> None:
     """Reminders about parts and stock follow at once, not with the next sweep."""
     facts_changed(PARTS, FLOW, STOCK)

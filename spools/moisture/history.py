@@ -79,12 +79,6 @@ class History:
         """The drying run that it was in at a time."""
         return next((run for run in self.runs if run.start <= at and (run.end is None or at < run.end)), None)
 
-    def last_fact_at(self) -> datetime:
-        """When the last thing happened to it that was recorded; readings and others in its boxes left out."""
-        spans = [(stay.start, stay.end) for stay in self.stays] + [(run.start, run.end) for run in self.runs]
-        times = [self.spool.received_at, *(entry.at for entry in self.entries)]
-        return max(*times, *(start if end is None else end for start, end in spans))
-
     def opened_at(self) -> datetime | None:
         """When the bag that it came in was opened; None while it is not."""
         return moves.opened_at(self.spool, self.stays)

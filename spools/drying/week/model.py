@@ -111,10 +111,6 @@ class Week:
         """Which part of the week a slot lies in."""
         return bisect_right(self.parts, slot) - 1
 
-    def last_slot_of(self, part: int) -> int:
-        """The last slot of a part of the week."""
-        return self.parts[part + 1] - 1 if part + 1 < len(self.parts) else self.slots
-
     @property
     def unassigned_cost(self) -> int:
         """The cost of a request without a spool, in slots of lateness: more than any late one."""
