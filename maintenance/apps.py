@@ -1,7 +1,7 @@
 from importlib import import_module
 from typing import Any
 
-from django.apps import AppConfig
+from django.apps import AppConfig, apps
 from django.db.models.signals import post_save
 
 # Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
@@ -22,11 +22,14 @@ class MaintenanceConfig(AppConfig):
 
     def ready(self) -> None:
         from background.signals import before_fork
-        from maintenance.changes import facts_committed, machine_saved
+        from maintenance.changes import facts_committed, machine_saved, material_saved
 
         facts_committed.connect(sweep_reminders, dispatch_uid="maintenance.reminders")
         for name in ("Printer", "Toolhead"):
             post_save.connect(machine_saved, self.get_model(name), dispatch_uid=f"maintenance.board.{name}")
+        for name in ("Polymer", "Filler", "Feedstock"):
+            model = apps.get_model("spools", name)
+            post_save.connect(material_saved, model, dispatch_uid=f"maintenance.board.{name}")
         before_fork.connect(load_kernels, dispatch_uid="maintenance.kernels")
         for module in [*CONSEQUENCES, *WORDING]:
             import_module(f"maintenance.{module}")

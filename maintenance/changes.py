@@ -54,6 +54,12 @@ def toolheads_changed(which: Q | None = None) -> None:
     enqueue("maintenance.refresh_board", singleton_key="maintenance.refresh_board")
 
 
+def material_saved(created: bool, **_: Any) -> None:
+    """A receiver of post_save: services and leftovers on the board rest on the numbers of materials."""
+    if not created:
+        toolheads_changed()
+
+
 def machine_saved(instance: Printer | Toolhead, **_: Any) -> None:
     """A receiver of post_save: the limits of a machine are edited in the API and the admin, too."""
     toolheads_changed(Q(printer=instance) if isinstance(instance, Printer) else Q(pk=instance.pk))

@@ -159,6 +159,9 @@ def _states_in_air(classes: list[AirClass]) -> Callable[[SpoolColumns], tuple[Ra
         outlooks = decode_outlooks(spool.outlooks_json)
         now = STATES.index(moisture_state(spool.over_clear, spool.over_hold))
         ends = [STATES.index(moisture_state(end.end_over_clear, end.end_over_hold)) for end in outlooks]
+        if not outlooks:
+            # Computed before the shop had a printer, and not yet again.
+            return (now,) * len(classes)
         row_airs = tuple(AirClass(end.temperature_c, end.rh_pct, end.moving) for end in outlooks)
         return tuple(max(now, ends[number]) for number in nearest(row_airs))
 

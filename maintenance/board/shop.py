@@ -5,14 +5,15 @@ from the facts by maintenance/readiness.
 """
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
+from django.db.models import Sum
 from django.utils import timezone
 
 from maintenance.board import toolheads
 from maintenance.board.toolheads import ToolheadRow
-from maintenance.models import Loading, Toolhead
+from maintenance.models import Loading, StockEntry, Toolhead
 from maintenance.readiness.builder import PairKey, compute_tail_g, describe_run, verdicts
 from maintenance.readiness.inputs import (
     MaterialInputs,
@@ -20,6 +21,7 @@ from maintenance.readiness.inputs import (
     PrintSite,
     ReadinessInputs,
     SpoolInputs,
+    ToolheadInputs,
     small_job,
 )
 from maintenance.readiness.rules import judge
@@ -47,6 +49,8 @@ class Board:
     materials: Mapping[int, MaterialInputs]
     airs: Mapping[int, AirClass]
     loaded: Mapping[int, int]
+    # How many of each kind of part are in the drawer, by its name: facts about other machines change it.
+    stock: Mapping[str, int]
 
     @property
     def computed_at(self) -> datetime:
@@ -79,7 +83,7 @@ class Board:
     def inputs(self, toolhead_id: int, spool_id: int) -> ReadinessInputs:
         """The readiness inputs of a pair, for a small job."""
         spool, row, machine = self.spools[spool_id], self.rows[spool_id], self.machines[toolhead_id]
-        material, toolhead = self.materials[spool.feedstock_id], machine.inputs
+        material, toolhead = self.materials[spool.feedstock_id], self._with_stock(machine.inputs)
         end = row.outlook(*self.airs[toolhead_id])
         assert end is not None
         site = PrintSite(
@@ -96,6 +100,13 @@ class Board:
         )
         job = small_job(material, toolhead.hot_end_max_c, toolhead.bed_limit_c)
         return ReadinessInputs(_spool_inputs(spool, row), site, material, toolhead, job)
+
+    def _with_stock(self, toolhead: ToolheadInputs) -> ToolheadInputs:
+        parts = {
+            role: replace(part, in_stock=self.stock.get(part.name, 0))
+            for role, part in toolhead.parts.items()
+        }
+        return replace(toolhead, parts=parts)
 
 
 def load_board(
@@ -120,6 +131,7 @@ def load_board(
         materials,
         load_airs(heads.values(), now),
         load_loaded(),
+        load_stock(),
     )
 
 
@@ -143,6 +155,12 @@ def load_airs(heads: Iterable[Toolhead], now: datetime) -> dict[int, AirClass]:
         for head in heads
         for climate in [climates[head.printer.place_id]]
     }
+
+
+def load_stock() -> dict[str, int]:
+    """How many of each kind of part are in the drawer, by its name. One query."""
+    entries = StockEntry.objects.order_by().values("kind__name").annotate(count=Sum("change"))
+    return dict(entries.values_list("kind__name", "count"))
 
 
 def load_loaded() -> dict[int, int]:

@@ -133,7 +133,9 @@ def _judge_new_materials(
             toolhead = _decode_inputs(bytes(loaded[row.pk].inputs_json))
             states = {pk: _state_of(materials[pk], toolhead, name) for pk, name in digests.items()}
             row.materials_json = _encode(changed[row.pk] | states)
-    ToolheadBoard.objects.bulk_update([row for row in rows if row.pk in changed], ["materials_json"])
+            # Not into a row that the worker has stored meanwhile: its toolhead may stand otherwise.
+            same = ToolheadBoard.objects.filter(pk=row.pk, computed_at=row.computed_at)
+            same.update(materials_json=row.materials_json)
 
 
 def _is_fresh(now: datetime) -> Q:
@@ -177,6 +179,15 @@ def compute(toolhead_ids: Collection[int], now: datetime) -> list[ToolheadBoard]
 def _state_of(material: MaterialInputs, toolhead: ToolheadInputs, digest_: str) -> MaterialState:
     verdict = judge_material(material, toolhead)
     return MaterialState(digest_, verdict.state, len(verdict.reasons))
+
+
+def rebuild(now: datetime | None = None) -> int:
+    """Drop the rows and compute them again from the facts. Returns how many there are."""
+    rows = compute(list(Toolhead.objects.values_list("pk", flat=True)), now or timezone.now())
+    with transaction.atomic():
+        ToolheadBoard.objects.all().delete()
+        store(rows)
+    return len(rows)
 
 
 @transaction.atomic

@@ -2,6 +2,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand
 
+from maintenance.board import toolheads
 from maintenance.parts.wear_entries import rebuild_wear
 from spools.air import dry_box_cache
 from spools.board import board
@@ -22,10 +23,12 @@ class Command(BaseCommand):
         answers = board.rebuild()
         worn = rebuild_wear()
         limits = coupons.rebuild()
+        machines = toolheads.rebuild()
         for change in [*boxes, *changes, *answers, *worn, *limits]:
             self.stdout.write(change)
         self.stdout.write(f"{len(spools)} spools rebuilt, {len(changes)} changed.")
         self.stdout.write(f"The board of spools computed again, {len(answers)} changed.")
+        self.stdout.write(f"The board of {machines} toolheads computed again.")
         self.stdout.write(f"The air of dry boxes computed again, {len(boxes)} changed.")
         self.stdout.write(f"Wear counted again, {len(worn)} changed.")
         self.stdout.write(f"Coupon tests summed up again, {len(limits)} changed.")

@@ -7,9 +7,22 @@ from datetime import timedelta
 import pytest
 from django.utils import timezone
 
-from maintenance.board.toolheads import MaterialState, digest, find_due, judge_material, load_materials, read
-from maintenance.models import Toolhead, ToolheadBoard
+from maintenance.board.shop import load_board
+from maintenance.board.toolheads import (
+    MaterialState,
+    digest,
+    find_due,
+    judge_material,
+    load_materials,
+    read,
+    rebuild,
+)
+from maintenance.models import PartKind, Toolhead, ToolheadBoard
+from maintenance.parts.fitting import add_stock
+from maintenance.today import build_today
 from spools.inventory.moves import mark_empty
+from spools.models import SpoolBoard
+from spools.models.board import encode_outlooks
 from tests.spools.conftest import feedstock, receive
 
 SECOND, HOUR = timedelta(seconds=1), timedelta(hours=1)
@@ -139,3 +152,37 @@ def test_the_inputs_are_read_at_once_or_when_they_are_used(shop, plain, now, dja
         rows = read(now=now, inputs=False)
     with django_assert_num_queries(1):
         assert rows[shop.north.pk].inputs.name == "North T0"
+
+
+def test_a_changed_material_makes_the_rows_stale_but_a_new_one_does_not(shop, plain, now):
+    read(now=now)
+    feedstock("ASA")
+    assert computed_at(now=now + SECOND) == {now}
+    polymer = shop.pla.polymer
+    polymer.nozzle_max_c += 5
+    polymer.save()
+    assert computed_at(now=now + SECOND) == {now + SECOND}
+
+
+def test_parts_that_come_into_the_drawer_are_counted_at_once(shop, plain):
+    board = load_board([plain.pk])
+    nozzle = board.inputs(shop.north.pk, plain.pk).toolhead.parts["nozzle"]
+    add_stock(PartKind.objects.get(name=nozzle.name), 3)
+    again = load_board([plain.pk])
+    assert again.inputs(shop.north.pk, plain.pk).toolhead.parts["nozzle"].in_stock == nozzle.in_stock + 3
+
+
+def test_a_rebuild_equals_what_was_read(shop, plain, now):
+    rows = read(now=now)
+    assert rebuild(now) == len(rows)
+    assert [row.inputs for row in read(now=now).values()] == [row.inputs for row in rows.values()]
+
+
+def test_rows_of_before_the_first_printer_are_chosen_by_their_present_moisture(shop, plain, wet, monkeypatch):
+    build_today()
+    SpoolBoard.objects.update(outlooks_json=encode_outlooks([]), good_until=timezone.now())
+    # More stale rows than the page computes: it chooses by the stored ones, and computes the one that it shows.
+    monkeypatch.setattr("spools.board.board.AT_ONCE", 1)
+    mark_empty(wet)
+    receive(shop.pla, shop.box, net_mass_g=300, card="dry")
+    assert [row.spool for row in build_today().ready] == [plain]
