@@ -28,12 +28,7 @@ def load_materials(restore: bool = False) -> dict[str, int]:
     if restore:
         invalidate_all()
     polymers = read_rows(REFERENCE / "polymers.csv")
-    for row in polymers:
-        if row["isotherm"] == Polymer.Isotherm.GAB:
-            row |= {key: str(value) for key, value in GAB_SHAPE.items()}
-    written = write_rows(
-        Polymer, [{"name": row["polymer"]} | _without_key(row, "polymer") for row in polymers], restore
-    )
+    written = write_rows(Polymer, polymer_rows(REFERENCE), restore)
     by_name = {polymer.name: polymer for polymer in written}
     Source.objects.filter(polymer__in=written).delete()
     backing = [
@@ -50,6 +45,16 @@ def load_materials(restore: bool = False) -> dict[str, int]:
     }
 
 
+def polymer_rows(reference: Path) -> list[dict[str, str]]:
+    """The polymers of the reference data, as text by the names of the model's fields."""
+    rows = []
+    for row in read_rows(reference / "polymers.csv"):
+        shape = GAB_SHAPE if row["isotherm"] == Polymer.Isotherm.GAB else {}
+        texts = {key: str(value) for key, value in shape.items()}
+        rows.append({"name": row["polymer"]} | _without_key(row, "polymer") | texts)
+    return rows
+
+
 def write_rows(model: type[Named], rows: list[dict[str, str]], restore: bool) -> list[Named]:
     """Writes rows, whose keys are the model's fields, into the database: the missing ones, or all of them.
 
@@ -59,12 +64,12 @@ def write_rows(model: type[Named], rows: list[dict[str, str]], restore: bool) ->
     written = []
     for row in rows:
         if row["name"] not in existing:
-            values = {key: _cell(model, key, text) for key, text in row.items()}
+            values = {key: read_cell(model, key, text) for key, text in row.items()}
             written.append(model._default_manager.update_or_create(name=row["name"], defaults=values)[0])
     return written
 
 
-def _cell(model: type[models.Model], field: str, text: str) -> Any:
+def read_cell(model: type[models.Model], field: str, text: str) -> Any:
     """A cell of a file as its field holds it: a number where the field is one, None where it may be."""
     column: Any = model._meta.get_field(field)
     return None if text == "" and column.null else column.to_python(text)
