@@ -1,5 +1,6 @@
 """Numbers, durations and times as people read them, the same on pages, in messages and in refusals."""
 
+from collections.abc import Sequence
 from datetime import datetime
 
 from django.utils import timezone
@@ -7,6 +8,9 @@ from django.utils import timezone
 NEAR_NOTHING_H = 0.01
 HOURS_A_DAY = 24
 TEN_DAYS = 10
+
+# (set point in °C, hours) of each stage; the hours of the last are None where no time is enough.
+Stages = Sequence[tuple[float, float | None]]
 
 
 def format_number(number: float) -> str:
@@ -38,6 +42,14 @@ def format_set_points(set_point_c: float, first_set_point_c: float | None, first
     if first_h is None:
         return f"{set_point_c:g} °C"
     return f"{first_set_point_c:g} °C for {first_h:.3g} h, then {set_point_c:g} °C"
+
+
+def format_stages(stages: Stages) -> str:
+    """The stages of a drying as (set point in °C, hours), such as "2 h at 50 °C, then 6 h at 65 °C"."""
+    return ", then ".join(
+        f"{celsius:g} °C" if hours is None else f"{format_duration(hours)} at {celsius:g} °C"
+        for celsius, hours in stages
+    )
 
 
 def round_duration(hours: float) -> float:

@@ -71,6 +71,14 @@ class PlannedPrintSerializer(serializers.Serializer):
     reasons = StatementSerializer(many=True, help_text="why it is late, missing or in doubt")
 
 
+class ViolationSerializer(serializers.Serializer):
+    """Why a drying or a print of a plan no longer holds."""
+
+    drying = serializers.IntegerField(source="drying.pk", default=None, allow_null=True)
+    request = serializers.IntegerField(source="request.pk", default=None, allow_null=True)
+    reason = StatementSerializer()
+
+
 class WeekPlanSerializer(serializers.Serializer):
     """A plan with its dryings, its prints and its violations."""
 
@@ -84,9 +92,7 @@ class WeekPlanSerializer(serializers.Serializer):
     notes = StatementSerializer(many=True, source="plan.notes")
     dryings = PlannedDryingSerializer(many=True)
     prints = PlannedPrintSerializer(many=True)
-    violations = serializers.ListField(
-        child=serializers.CharField(), help_text="parts of the plan that no longer hold"
-    )
+    violations = ViolationSerializer(many=True)
 
 
 class MoveDryingSerializer(StrictSerializer):
@@ -97,7 +103,7 @@ class MoveDryingSerializer(StrictSerializer):
 
 class MoveResultSerializer(serializers.Serializer):
     drying = PlannedDryingSerializer()
-    consequences = serializers.ListField(child=serializers.CharField())
+    consequences = StatementSerializer(many=True, help_text="violations and late prints that come of it")
 
 
 class PinSerializer(StrictSerializer):

@@ -35,6 +35,7 @@ from spools.drying.week.requests import add_print_request, open_requests
 from spools.drying.week.slots import StaffedHours
 from spools.drying.week.verify import Violation, find_violations
 from spools.models import DryingRun, PlannedDrying, WeekPlan
+from spools.statements import Statement
 
 # Seconds until the page is loaded again while a plan is being computed.
 REFRESH_S = 3
@@ -47,7 +48,7 @@ class DryingRow:
 
     number: int
     planned: PlannedDrying
-    violations: list[str]
+    violations: list[Statement]
     start: str
 
 
@@ -59,7 +60,7 @@ class PlanView:
     runs: Sequence[DryingRun]
     rows: list[DryingRow]
     prints: list[tuple[str, PrintReport]]
-    violations: list[str]
+    violations: list[Statement]
     drawing: WeekDrawing
 
 
@@ -98,7 +99,7 @@ def _plan_view(plan: WeekPlan, runs: Sequence[DryingRun]) -> PlanView:
     violations = find_violations(plan, now)
     ahead = [planned for planned in dryings if planned.run_id is None]
     rows = [
-        DryingRow(number, planned, _violation_texts(planned, violations), start_address(planned, ahead))
+        DryingRow(number, planned, _reasons(violations, planned), start_address(planned, ahead))
         for number, planned in enumerate(ahead, start=1)
     ]
     return PlanView(
@@ -106,13 +107,14 @@ def _plan_view(plan: WeekPlan, runs: Sequence[DryingRun]) -> PlanView:
         runs,
         rows,
         [(STATES[report.state], report) for report in report_prints(plan, dryings, violations)],
-        [violation.text for violation in violations if violation.drying is None],
+        _reasons(violations, None),
         _draw_week(rows, runs, now),
     )
 
 
-def _violation_texts(planned: PlannedDrying, violations: Sequence[Violation]) -> list[str]:
-    return [violation.text for violation in violations if violation.drying == planned]
+def _reasons(violations: Sequence[Violation], drying: PlannedDrying | None) -> list[Statement]:
+    """The reasons of the violations of a drying; None: of the prints."""
+    return [violation.reason for violation in violations if violation.drying == drying]
 
 
 def start_address(planned: PlannedDrying, ahead: Sequence[PlannedDrying]) -> str:
@@ -232,13 +234,13 @@ def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
         )
         return redirect("week")
     form = MoveForm(post_data(request), planned=planned)
-    moves: list[tuple[PlannedDrying, list[str]]] = []
+    moves: list[tuple[PlannedDrying, list[Statement]]] = []
     if apply(form, lambda data: moves.append(move_drying(planned, **data, by=request.user))):
         ((new, consequences),) = moves
         messages.success(
             request, f"{pretty(new.spool.code)} is placed by hand: {new.hours:g} h. It is pinned."
         )
-        for text in consequences:
-            messages.warning(request, text)
+        for consequence in consequences:
+            messages.warning(request, consequence.sentence)
         return redirect("week")
     return render(request, "drying/week_move.html", {"form": form, "planned": planned})

@@ -7,7 +7,7 @@ from typing import Any
 from spools.codes import join_codes
 from spools.drying.options import STORAGE_PROBE_HOURS
 from spools.statements import Statement, Values, words_for
-from spools.wording import HOURS_A_DAY, format_duration, format_number, format_time
+from spools.wording import HOURS_A_DAY, format_duration, format_number, format_stages, format_time
 
 
 @words_for("advice.pending")
@@ -28,7 +28,7 @@ def _no_dryer(**_: Any) -> str:
 @words_for("advice.dry")
 def _dry(drying: Values, well_h: float | None, printable_h: float | None, place: str, **_: Any) -> str:
     return _join(
-        f"Dry it in {drying['dryer']}, {_stages(drying)}, ready {format_iso(drying['ready_at'])}.",
+        f"Dry it in {drying['dryer']}, {format_stages(drying['stages'])}, ready {format_iso(drying['ready_at'])}.",
         *_waiting(drying),
         format_both_times(well_h, printable_h, f"Afterwards, in {place}," if place else "Afterwards"),
     )
@@ -37,7 +37,7 @@ def _dry(drying: Values, well_h: float | None, printable_h: float | None, place:
 @words_for("advice.planned")
 def _planned(drying: Values, well_h: float | None, printable_h: float | None, place: str, **_: Any) -> str:
     return _join(
-        f"Planned: in {drying['dryer']} from {format_iso(drying['starts_at'])}, {_stages(drying)}, ready "
+        f"Planned: in {drying['dryer']} from {format_iso(drying['starts_at'])}, {format_stages(drying['stages'])}, ready "
         f"{format_iso(drying['ready_at'])}.",
         *_waiting(drying),
         format_both_times(well_h, printable_h, f"Afterwards, in {place}," if place else "Afterwards"),
@@ -49,7 +49,7 @@ def _heat_used(drying: Values, cautions: Sequence[Values], **_: Any) -> str:
     return _join(
         "Store it dry: its heat budget is used up.",
         *(Statement.from_data(caution).sentence for caution in cautions),
-        f"Dry only what a job needs; the whole spool takes {_stages(drying)} in {drying['dryer']}.",
+        f"Dry only what a job needs; the whole spool takes {format_stages(drying['stages'])} in {drying['dryer']}.",
     )
 
 
@@ -64,7 +64,7 @@ def _in_run(drying: Values, cautions: Sequence[Values], **_: Any) -> str:
     over_at = datetime.fromisoformat(drying["starts_at"]) + timedelta(hours=drying["hours"])
     ready = f" It is ready {format_iso(drying['ready_at'])}." if drying["ready_at"] else ""
     return _join(
-        f"It dries in {drying['dryer']} since {format_iso(drying['starts_at'])}, {_stages(drying)}, planned "
+        f"It dries in {drying['dryer']} since {format_iso(drying['starts_at'])}, {format_stages(drying['stages'])}, planned "
         f"until {format_time(over_at)}.{ready}",
         *(Statement.from_data(caution).sentence for caution in cautions),
     )
@@ -131,14 +131,6 @@ def format_hours_ahead(hours: float | None) -> str:
     if hours is None:
         return f"more than {STORAGE_PROBE_HOURS[-1] // HOURS_A_DAY} days"
     return format_duration(round(hours, 1) if hours < 10 else round(hours))
-
-
-def _stages(drying: Values) -> str:
-    stages = [
-        f"{celsius:g} °C" if hours is None else f"{format_duration(hours)} at {celsius:g} °C"
-        for celsius, hours in drying["stages"]
-    ]
-    return ", then ".join(stages)
 
 
 def _waiting(drying: Values) -> list[str]:

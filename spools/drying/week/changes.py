@@ -18,7 +18,7 @@ from spools.drying.week.verify import find_violations
 from spools.invalidation import invalidate_advice
 from spools.models import Place, PlannedDrying, WeekPlan
 from spools.refusals import refusal
-from spools.wording import format_time
+from spools.statements import Statement, join
 
 
 @transaction.atomic
@@ -45,7 +45,7 @@ def move_drying(
     start: datetime,
     set_point_c: float | None = None,
     by: Any = None,
-) -> tuple[PlannedDrying, list[str]]:
+) -> tuple[PlannedDrying, list[Statement]]:
     """Move a drying to another dryer or time and pin it. Its hours are computed for the new start.
 
     Returns the new row, and the consequences for the rest of the plan. Refused: a time that is over, a set
@@ -83,11 +83,11 @@ def move_drying(
             pinned=True,
             recorded_by=by,
         )
-        texts = [violation.text for violation in find_violations(old.plan, now) if violation.drying == new]
-        if texts:
-            raise refusal("impossible_start", " ".join(texts), "start")
+        broken = [violation.reason for violation in find_violations(old.plan, now) if violation.drying == new]
+        if broken:
+            raise refusal("impossible_start", join(*broken).sentence, "start")
         after = _consequences(old.plan, now)
-    return new, [text for text in after if text not in before]
+    return new, [consequence for consequence in after if consequence not in before]
 
 
 def _lock_planned(planned: PlannedDrying) -> PlannedDrying:
@@ -111,11 +111,18 @@ def _end(planned: PlannedDrying, by: Any) -> None:
     invalidate_advice()
 
 
-def _consequences(plan: WeekPlan, now: datetime) -> list[str]:
-    """The violations of a plan and its late prints, as sentences."""
+def _consequences(plan: WeekPlan, now: datetime) -> list[Statement]:
+    """The violations of a plan and its late prints."""
     late = [
-        f"{report.planned.request} prints well only from {format_time(report.good_at)}, {report.late_h:.3g} h late."
+        Statement(
+            "week.late",
+            {
+                "request": str(report.planned.request),
+                "good_at": report.good_at.isoformat(),
+                "late_h": report.late_h,
+            },
+        )
         for report in report_prints(plan, list(plan.standing()))
         if report.good_at is not None and report.late_h
     ]
-    return [*(violation.text for violation in find_violations(plan, now)), *late]
+    return [*(violation.reason for violation in find_violations(plan, now)), *late]

@@ -46,7 +46,7 @@ class PlanReport:
     plan: WeekPlan
     dryings: list[PlannedDrying]
     prints: list[PrintReport]
-    violations: list[str]
+    violations: list[Violation]
 
 
 def report_plan(plan: WeekPlan) -> PlanReport:
@@ -54,7 +54,7 @@ def report_plan(plan: WeekPlan) -> PlanReport:
     dryings = list(plan.standing())
     violations = [] if plan.ended_at is not None else find_violations(plan)
     prints = report_prints(plan, dryings, violations)
-    return PlanReport(plan, dryings, prints, [violation.text for violation in violations])
+    return PlanReport(plan, dryings, prints, violations)
 
 
 def report_prints(

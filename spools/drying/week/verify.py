@@ -8,22 +8,23 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import combinations
+from typing import Any
 
 from django.utils import timezone
 
-from spools.air.climate import Climate, heated_rh_pct, room_airs
+from spools.air.climate import room_airs
 from spools.catalogue.values import material_values
-from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.caps import compute_cap
 from spools.drying.dryers import capacity_of, driest_storage, smell_of
 from spools.drying.gate import open_runs
+from spools.drying.search import heat_air
 from spools.drying.week.slots import StaffedHours
 from spools.inventory.ledger import remaining_by_spool
-from spools.models import DryingRun, Place, PlannedDrying, PlannedPrint, Spool, WeekPlan
+from spools.models import DryingRun, Place, PlannedDrying, PlannedPrint, PrintRequest, Spool, WeekPlan
 from spools.moisture.state import moisture_of
 from spools.physics_inputs import DOUBT, SMALL_JOB_G, ConstantAir, Winding, advance_windings
-from spools.wording import format_time
+from spools.statements import Statement
 
 # A spool may go in that much later than planned.
 GRACE = timedelta(minutes=30)
@@ -33,11 +34,15 @@ TOLERANCE_G = 1.0
 
 @dataclass(frozen=True)
 class Violation:
-    """Why a drying or a print of a plan no longer holds. The code stays the same when the wording changes."""
+    """Why a drying or a print of a plan no longer holds."""
 
     subject: PlannedDrying | PlannedPrint
-    code: str
-    text: str
+    reason: Statement
+
+    @property
+    def request(self) -> PrintRequest | None:
+        """The print request that it is about, if it is about one."""
+        return self.subject.request if isinstance(self.subject, PlannedPrint) else None
 
     @property
     def drying(self) -> PlannedDrying | None:
@@ -94,27 +99,23 @@ def find_violations(plan: WeekPlan, now: datetime | None = None) -> list[Violati
     return violations + wet + _check_prints(prints, state)
 
 
+def _violation(subject: PlannedDrying | PlannedPrint, code: str, **values: Any) -> Violation:
+    """A violation with its spool among the values; times are turned into texts."""
+    named = {"spool": subject.spool.code} if subject.spool is not None else {}
+    stated = {
+        name: value.isoformat() if isinstance(value, datetime) else value for name, value in values.items()
+    }
+    return Violation(subject, Statement(f"violation.{code}", named | stated))
+
+
 def _check_start(planned: PlannedDrying, runs: Sequence[DryingRun], now: datetime) -> Violation | None:
-    code = pretty(planned.spool.code)
     if planned.spool.emptied_at is not None:
-        return Violation(
-            planned,
-            "spool_empty",
-            f"Spool {code} was marked empty on {format_time(planned.spool.emptied_at)}.",
-        )
+        return _violation(planned, "spool_empty", emptied_at=planned.spool.emptied_at)
     run = next((run for run in runs if run.spool_id == planned.spool_id), None)
     if run is not None:
-        return Violation(
-            planned,
-            "drying_already",
-            f"Spool {code} is drying in {run.dryer} since {format_time(run.start)}.",
-        )
+        return _violation(planned, "drying_already", dryer=str(run.dryer), since=run.start)
     if planned.start + GRACE < now:
-        return Violation(
-            planned,
-            "begun_late",
-            f"Spool {code} should have gone into {planned.dryer} on {format_time(planned.start)}.",
-        )
+        return _violation(planned, "begun_late", dryer=str(planned.dryer), start=planned.start)
     return None
 
 
@@ -122,14 +123,10 @@ def _check_staffed_hours(dryings: Sequence[PlannedDrying], plan: WeekPlan) -> li
     """A drying that was placed by hand may start and end at any hour."""
     hours = StaffedHours(plan.staffed_from, plan.staffed_to)
     return [
-        Violation(
-            planned,
-            "nobody_there",
-            f"Nobody is there on {format_time(at)} to put {pretty(planned.spool.code)} {act}.",
-        )
+        _violation(planned, code, at=at)
         for planned in dryings
         if not planned.pinned
-        for at, act in ((planned.start, "in"), (planned.end, "away"))
+        for at, code in ((planned.start, "nobody_puts_in"), (planned.end, "nobody_takes_out"))
         if not hours.at(at)
     ]
 
@@ -138,13 +135,13 @@ def _check_caps(dryings: Sequence[PlannedDrying]) -> list[Violation]:
     violations = []
     for planned in dryings:
         cap = compute_cap(planned.spool, planned.dryer)
-        first_c = planned.set_point_c if planned.first_set_point_c is None else planned.first_set_point_c
+        first_c = planned.stages[0][0]
         if planned.set_point_c > cap.cap_c:
-            text = f"{planned.set_point_c:g} °C is too hot: {cap.reason.sentence}."
-            violations.append(Violation(planned, "above_cap", text))
+            setting = {"set_point_c": planned.set_point_c, "cap": cap.reason.as_data()}
+            violations.append(_violation(planned, "above_cap", **setting))
         elif first_c > cap.start_c:
-            text = f"{first_c:g} °C is too hot to start at: {cap.start_reason.sentence}."
-            violations.append(Violation(planned, "above_start_cap", text))
+            setting = {"set_point_c": first_c, "cap": cap.start_reason.as_data()}
+            violations.append(_violation(planned, "above_start_cap", **setting))
     return violations
 
 
@@ -167,8 +164,8 @@ def _check_dryers(
         ]
         running = sum(run.dryer_id == planned.dryer_id for run in runs)
         if len(beside) > capacity_of(planned.dryer, running):
-            text = f"{planned.dryer} is full on {format_time(planned.start)}: {len(beside)} spools would be in it."
-            violations.append(Violation(planned, "dryer_full", text))
+            full = {"dryer": str(planned.dryer), "at": planned.start, "spools": len(beside)}
+            violations.append(_violation(planned, "dryer_full", **full))
     return violations
 
 
@@ -177,20 +174,14 @@ def _check_pair(first: _Occupancy, second: _Occupancy) -> Iterator[Violation]:
     rows = [occupancy.row for occupancy in (first, second) if isinstance(occupancy.row, PlannedDrying)]
     if first.dryer.pk != second.dryer.pk or begin >= end or not rows:
         return
-    subject = (
-        f"{pretty(first.spool.code)} and {pretty(second.spool.code)} are both in {first.dryer} then, and"
-    )
+    together = {"spools": [first.spool.code, second.spool.code], "dryer": str(first.dryer)}
     changes = [occupancy.change_at for occupancy in (first, second)]
     times = [begin, *(at for at in changes if at is not None and begin < at < end)]
     if any(first.set_point_at(at) != second.set_point_at(at) for at in times):
-        yield Violation(
-            rows[0], "two_set_points", f"{subject} it cannot be set to both of their temperatures."
-        )
+        yield _violation(rows[0], "two_set_points", **together)
     smells = {smell_of(first.spool), smell_of(second.spool)}
     if len(smells) > 1:
-        yield Violation(
-            rows[0], "takes_smell", f"{subject} one takes on the smell of the other ({max(smells)})."
-        )
+        yield _violation(rows[0], "takes_smell", **together, smell=max(smells))
 
 
 def _check_heat(dryings: Sequence[PlannedDrying], now: datetime) -> list[Violation]:
@@ -202,8 +193,8 @@ def _check_heat(dryings: Sequence[PlannedDrying], now: datetime) -> list[Violati
         before = heat_budget.compute_heat(planned.spool, runs, now).life_share or 0.0
         life_share = before + (heat_budget.life_share(planned.spool, planned.stages) or 0.0)
         if max(run_share, life_share) > heat_budget.ALL + 1e-9:
-            text = f"{planned.hours:g} h at {planned.temperatures} are more heat than a polyamide may have."
-            violations.append(Violation(planned, "too_much_heat", text))
+            shares = {"run_share": run_share, "life_share": life_share}
+            violations.append(_violation(planned, "too_much_heat", stages=planned.stages, **shares))
     return violations
 
 
@@ -216,20 +207,13 @@ def _simulate_dryings(
         start = max(now, planned.start)
         winding = moisture_of([planned.spool], start)[planned.spool_id].winding
         room = room_airs([planned.dryer], start)[planned.dryer_id]
-        (dried,) = advance_windings([(winding, [_dryer_air(room, *stage) for stage in planned.stages])])
+        (dried,) = advance_windings([(winding, [heat_air(room, *stage) for stage in planned.stages])])
         windings[planned.spool_id] = dried
         over = float((dried.outer_pct(planned.mass_g) > planned.target_pct).mean())
         if over > DOUBT:
-            text = (
-                f"After {planned.hours:g} h at {planned.temperatures} spool {pretty(planned.spool.code)} "
-                f"{chance_of(over)} not below {planned.target_pct:.2g} % ({100 * over:.0f} % chance of more)."
-            )
-            violations.append(Violation(planned, "not_dry_enough", text))
+            wet = {"over": over, "target_pct": planned.target_pct, "stages": planned.stages}
+            violations.append(_violation(planned, "not_dry_enough", **wet))
     return windings, violations
-
-
-def _dryer_air(room: Climate, celsius: float, hours: float) -> ConstantAir:
-    return ConstantAir(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
 
 
 @dataclass(frozen=True)
@@ -253,8 +237,7 @@ def _check_prints(prints: Sequence[PlannedPrint], state: _PlanState) -> list[Vio
             continue
         left_g[planned.spool.pk] -= planned.request.mass_g
         if left_g[planned.spool.pk] < -TOLERANCE_G:
-            text = f"Spool {pretty(planned.spool.code)} does not surely hold that much any more."
-            violations.append(Violation(planned, "not_enough_filament", text))
+            violations.append(_violation(planned, "not_enough_filament"))
         elif wet := _check_moisture(planned, planned.spool, state):
             violations.append(wet)
     return violations
@@ -264,20 +247,14 @@ def _check_moisture(planned: PlannedPrint, spool: Spool, state: _PlanState) -> V
     """Why a spool may not be good when its print is due; None where it is."""
     due = max(state.now, planned.request.due_at)
     winding = _winding_when_due(planned, spool, due, state)
-    code = pretty(spool.code)
     if winding is None:
-        text = f"It waits for the drying of {code}, which does not hold any more."
-        return Violation(planned, "drying_broken", text)
+        return _violation(planned, "drying_broken")
     limit_pct = material_values(spool.feedstock).limit_hold_pct
     masses_g = [min(SMALL_JOB_G, planned.request.mass_g), planned.request.mass_g]
     over = max(float((winding.outer_pct(mass_g) > limit_pct).mean()) for mass_g in masses_g)
     if over <= DOUBT:
         return None
-    text = (
-        f"Spool {code} {chance_of(over)} over the print limit of {limit_pct:.2g} % by "
-        f"{format_time(due)} ({100 * over:.0f} % chance)."
-    )
-    return Violation(planned, "over_print_limit", text)
+    return _violation(planned, "over_print_limit", over=over, limit_pct=limit_pct, due=due)
 
 
 def _winding_when_due(
@@ -293,11 +270,6 @@ def _winding_when_due(
     if planned.dried and drying is not None and drying.pk in state.broken:
         return None
     return moisture_of([spool], due)[spool.pk].winding
-
-
-def chance_of(over: float) -> str:
-    """In words."""
-    return "is likely" if over > 0.5 else "may be"
 
 
 def _after_storage(dried: Winding, end: datetime, until: datetime) -> Winding:

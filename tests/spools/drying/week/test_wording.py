@@ -7,6 +7,7 @@ from spools.statements import Statement
 from tests.wording import assert_words
 
 AT = "2026-03-01T07:05:00+00:00"  # 8:05 in the shop's zone
+SPOOL = {"spool": "7KD4QM"}
 SETTING = {"set_point_c": 77.0, "dryer": "Large"}
 CAP = Statement("cap.most", {"limit_c": 80.0, "part": Statement("cap.drying", {"polymer": "PA6"}).as_data()})
 HEAT = "it would be more heat than a polyamide may get, as at 77 °C in Large"
@@ -65,11 +66,80 @@ EXAMPLES = {
         {"spool": "7KD4QM", "dryer": "Large", "dry_at": AT},
         "Leave 7KD-4QM in Large until 1 Mar 2026, 08:05: it is likely dry then.",
     ),
+    "week.late": (
+        {"request": "Bracket, 200 g of PA66", "good_at": AT, "late_h": 3.25},
+        "Bracket, 200 g of PA66 prints well only from 1 Mar 2026, 08:05, 3.25 h late.",
+    ),
+    "violation.spool_empty": (
+        SPOOL | {"emptied_at": AT},
+        "Spool 7KD-4QM was marked empty on 1 Mar 2026, 08:05.",
+    ),
+    "violation.drying_already": (
+        SPOOL | {"dryer": "Large", "since": AT},
+        "Spool 7KD-4QM is drying in Large since 1 Mar 2026, 08:05.",
+    ),
+    "violation.begun_late": (
+        SPOOL | {"dryer": "Large", "start": AT},
+        "Spool 7KD-4QM should have gone into Large on 1 Mar 2026, 08:05.",
+    ),
+    "violation.nobody_puts_in": (
+        SPOOL | {"at": AT},
+        "Nobody is there on 1 Mar 2026, 08:05 to put 7KD-4QM in.",
+    ),
+    "violation.nobody_takes_out": (
+        SPOOL | {"at": AT},
+        "Nobody is there on 1 Mar 2026, 08:05 to take 7KD-4QM out.",
+    ),
+    "violation.above_cap": (
+        SPOOL | {"set_point_c": 90.0, "cap": CAP.as_data()},
+        "90 °C is too hot: 80 °C is the most for drying PA6.",
+    ),
+    "violation.above_start_cap": (
+        SPOOL | {"set_point_c": 90.0, "cap": CAP.as_data()},
+        "90 °C is too hot to start at: 80 °C is the most for drying PA6.",
+    ),
+    "violation.dryer_full": (
+        SPOOL | {"dryer": "Large", "at": AT, "spools": 3},
+        "Large is full on 1 Mar 2026, 08:05: 3 spools would be in it.",
+    ),
+    "violation.two_set_points": (
+        SPOOL | {"spools": ["7KD4QM", "9RYWKV"], "dryer": "Large"},
+        "7KD-4QM and 9RY-WKV are both in Large then, and it cannot be set to both of their temperatures.",
+    ),
+    "violation.takes_smell": (
+        SPOOL | {"spools": ["7KD4QM", "9RYWKV"], "dryer": "Large", "smell": "styrene"},
+        "7KD-4QM and 9RY-WKV are both in Large then, and one takes on the smell of the other (styrene).",
+    ),
+    "violation.too_much_heat": (
+        SPOOL | {"stages": [[60.0, 2.0], [90.0, 40.0]], "run_share": 1.2, "life_share": 0.4},
+        "2 h at 60 °C, then 40 h at 90 °C: more heat than a polyamide may have (120 %).",
+    ),
+    "violation.not_dry_enough": (
+        SPOOL | {"stages": [[70.0, 2.0]], "target_pct": 0.2, "over": 0.9},
+        "After 2 h at 70 °C spool 7KD-4QM is likely not below 0.2 % (90 % chance of more).",
+    ),
+    "violation.not_enough_filament": (SPOOL, "Spool 7KD-4QM does not surely hold that much any more."),
+    "violation.over_print_limit": (
+        SPOOL | {"limit_pct": 0.2, "due": AT, "over": 0.4},
+        "Spool 7KD-4QM may be over the print limit of 0.2 % by 1 Mar 2026, 08:05 (40 % chance).",
+    ),
+    "violation.drying_broken": (
+        SPOOL,
+        "It waits for the drying of 7KD-4QM, which does not hold any more.",
+    ),
 }
 
 
 def test_every_code_has_words():
-    assert_words(EXAMPLES, "week")
+    assert_words(EXAMPLES, "week", "violation")
+
+
+@pytest.mark.parametrize(
+    ("over", "words"), [(0.21, "may be"), (0.5, "may be"), (0.51, "is likely"), (1.0, "is likely")]
+)
+def test_a_chance_below_half_is_not_called_likely(over, words):
+    values = {"spool": "7KD4QM", "limit_pct": 0.2, "due": AT, "over": over}
+    assert words in Statement("violation.over_print_limit", values).sentence
 
 
 def test_a_print_that_no_drying_serves_in_time_has_a_reason():
