@@ -12,6 +12,7 @@ WORDING = [
     "parts.wording",
     "readiness.wording",
     "reminders.wording",
+    "service.wording",
     "trouble.wording",
     "wear.wording",
 ]

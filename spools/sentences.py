@@ -15,7 +15,7 @@ class _Sentences(Formatter):
     """Fills templates.
 
     A conversion turns a value into words: !c the code of a spool, or codes of several; !n a number as exact as on the
-    pages; !t an ISO 8601 time; !w a statement.
+    pages; !p a share as %; !t an ISO 8601 time; !w a statement.
     """
 
     def convert_field(self, value: Any, conversion: Any) -> Any:
@@ -24,6 +24,8 @@ class _Sentences(Formatter):
                 return join_codes([value] if isinstance(value, str) else value)
             case "n":
                 return format_number(value)
+            case "p":
+                return f"{100 * value:.0f} %"
             case "t":
                 return format_time(datetime.fromisoformat(value))
             case "w":

@@ -95,7 +95,7 @@ class HeatSerializer(serializers.Serializer):
     life_share = Number(
         allow_null=True, help_text="of the heat that it may have in its life; null: no budget is published"
     )
-    warning = serializers.CharField(allow_blank=True, help_text="from half of that on")
+    caution = StatementSerializer(allow_null=True, help_text="from half of that on")
 
 
 class BlockedStartSerializer(serializers.Serializer):
@@ -240,9 +240,7 @@ class LossSerializer(serializers.Serializer):
 class FinishedRunSerializer(serializers.Serializer):
     run = DryingRunSerializer()
     loss = LossSerializer(allow_null=True, help_text="null without both weighings")
-    caution = serializers.CharField(
-        allow_blank=True, help_text="the reason why the loss is uncertain or impossible"
-    )
+    caution = StatementSerializer(allow_null=True, help_text="why the loss is uncertain or impossible")
 
 
 class SpoolToDrySerializer(StrictSerializer):

@@ -35,7 +35,7 @@ class ClimateSerializer(serializers.Serializer):
     temperature_c = Number()
     rh_pct = Number()
     origin = serializers.CharField(help_text="reading, computed, assumed or dryer")
-    text = serializers.CharField()
+    source = StatementSerializer(help_text="how it is known")
 
 
 class ChargeSerializer(WithdrawableSerializer):

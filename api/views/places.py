@@ -18,7 +18,7 @@ from api.parsers import CSVParser
 from api.serializers import places as serializers
 from api.views.base import Endpoint, RecordViewSet, WithdrawMixin, respond
 from spools.air.climate import climate_at, read_csv, record_readings
-from spools.air.dry_box import box_now, list_missing, put_desiccant
+from spools.air.dry_box import box_now, explain_missing, put_desiccant
 from spools.models import DesiccantCharge, Place, Reading
 from spools.refusals import refusal
 
@@ -57,10 +57,7 @@ class Places(RecordViewSet):
         place = self.get_object()
         box = box_now(place)
         if box is None:
-            loaded_place = (
-                ", ".join(list_missing(place)) or "a charge of desiccant, in force from the next full hour on"
-            )
-            raise refusal("air_not_computed", f"The air of {place} is not computed. Give {loaded_place}.")
+            raise refusal("air_not_computed", explain_missing(place).sentence)
         return respond(serializers.BoxSerializer, box)
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from maintenance.models import PartKind
 from maintenance.parts.wear_entries import UNIT_WORDS
-from maintenance.service.intervals import format_count_start
+from maintenance.service.intervals import count_start
 from spools.codes import pretty
 from spools.statements import Statement, words_for
 from spools.wording import format_day, format_duration, format_number, format_time
@@ -341,7 +341,7 @@ def _service(
         None if at is None else datetime.fromisoformat(at) for at in (last_at, counted_from)
     )
     return (
-        f"{format_number(used)} {format_unit(unit)} {format_count_start(last, counted_since)}; its interval is "
+        f"{format_number(used)} {format_unit(unit)} {count_start(last, counted_since).sentence}; its interval is "
         f"{format_number(interval)}. Source: {source}."
     )
 

@@ -30,7 +30,7 @@ from maintenance.parts.wear_entries import filament_of
 from maintenance.wear.abrasion import Filament, PrintUse
 from maintenance.wear.intervals import ServiceProgress, units_of_print
 from spools.models import Feedstock
-from spools.wording import format_time
+from spools.statements import Statement
 
 Unit = ServiceKind.Unit
 DAY = timedelta(days=1)
@@ -51,21 +51,22 @@ class ServiceStatus:
     since: ServiceProgress
 
     @property
-    def start_words(self) -> str:
-        """Where the count starts, in words."""
-        return format_count_start(self.last, self.count_start)
+    def counted_since(self) -> Statement:
+        """Where the count starts."""
+        return count_start(self.last, self.count_start)
 
     def concerns(self, toolhead: Toolhead) -> bool:
         """Whether it is done on this toolhead or on its printer."""
         return self.printer.pk == toolhead.printer_id and self.toolhead in (None, toolhead)
 
 
-def format_count_start(last: datetime | None, count_start: datetime | None) -> str:
-    """Where a count starts, in words: when the service was last done, else added to the shop."""
+def count_start(last: datetime | None, added: datetime | None) -> Statement:
+    """Where a count starts: when the service was last done, else added to the shop, else at the first job."""
     if last is not None:
-        return f"since {format_time(last)}"
-    start = "its first job" if count_start is None else f"this was added on {format_time(count_start)}"
-    return f"since {start}; none is recorded"
+        return Statement("service.since_last", {"at": last.isoformat()})
+    if added is not None:
+        return Statement("service.since_added", {"at": added.isoformat()})
+    return Statement("service.since_first_job")
 
 
 class UseSum(NamedTuple):

@@ -285,7 +285,7 @@ def _finish_chosen(common: FinishRunsForm, forms: list[FinishRunForm], request: 
     if not chosen:
         common.add_error(None, refusal("no_spool", "Choose at least one spool to take out."))
         return False
-    results: list[tuple[str, str]] = []
+    results: list[tuple[str, Statement | None]] = []
     try:
         with transaction.atomic():
             for form in chosen:
@@ -313,5 +313,5 @@ def _finish_chosen(common: FinishRunsForm, forms: list[FinishRunForm], request: 
     for sentence, caution in results:
         messages.success(request, sentence)
         if caution:
-            messages.warning(request, caution)
+            messages.warning(request, caution.sentence, extra_tags=caution.code)
     return True

@@ -11,7 +11,7 @@ from django.utils import timezone
 from pages.frame.forms import apply, post_data
 from pages.places.charts import draw_line_chart
 from pages.places.forms import DesiccantForm
-from spools.air.dry_box import SHOWN, BoxNow, list_missing, put_desiccant
+from spools.air.dry_box import SHOWN, BoxNow, explain_missing, list_missing, put_desiccant
 from spools.air.dry_box_outlook import LEAK_FACTOR
 from spools.air.hourly import HOUR
 from spools.models import DesiccantCharge, Place
@@ -27,7 +27,7 @@ def box_context(place: Place, box: BoxNow | None) -> dict:
     recorded = list(place.charges.order_by("-at", "-id")[:SHOWN_CHARGES])
     charges = [charge for charge in recorded if charge.withdrawn_at is None]
     context = {
-        "missing": list_missing(place),
+        "missing": explain_missing(place) if list_missing(place) else None,
         "charges": charges,
         "recorded": recorded,
         "charge_form": DesiccantForm(initial=_usual_next_charge(charges)),

@@ -1,7 +1,7 @@
 """The air in a place: measured, computed for a dry box without readings, assumed elsewhere."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from django.db import transaction
@@ -18,7 +18,7 @@ from spools.checks import lock_spool_facts
 from spools.invalidation import invalidate_after_readings
 from spools.models import DesiccantCharge, DryingRun, Place, Reading
 from spools.refusals import refusal
-from spools.wording import format_time
+from spools.statements import Statement
 
 ADVANCE_ROOM = "spools.advance_boxes_in_room"
 BELIEVED_HOURS = BELIEVED_FOR / timedelta(hours=1)
@@ -26,12 +26,12 @@ BELIEVED_HOURS = BELIEVED_FOR / timedelta(hours=1)
 
 @dataclass(frozen=True)
 class Climate:
-    """Air at a place: °C, % RH, "reading", "computed", "assumed" or "dryer", and that in words."""
+    """Air at a place: °C, % RH, "reading", "computed", "assumed" or "dryer", and how that is known."""
 
     temperature_c: float
     rh_pct: float
     origin: str
-    text: str
+    source: Statement
 
 
 def climate_at(place: Place, at: datetime | None = None) -> Climate:
@@ -71,12 +71,9 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
 
 def describe_computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
     """The air of a dry box in which nothing is read, with this desiccant in it, or none."""
-    if charge.dry_mass_g:
-        source = f"computed from {charge}, put in on {format_time(charge.at)}"
-    else:
-        source = f"computed from its room: without desiccant since {format_time(charge.at)}"
-    text = f"{source}; no reading in the last {BELIEVED_HOURS:.0f} h"
-    return Climate(temperature_c, rh_pct, "computed", text)
+    values = {"at": charge.at.isoformat(), "desiccant": str(charge), "believed_h": BELIEVED_HOURS}
+    code = "air.computed" if charge.dry_mass_g else "air.computed_without_desiccant"
+    return Climate(temperature_c, rh_pct, "computed", Statement(code, values))
 
 
 def _climate(place: Place, last: dict[int, Reading], set_point_c: float | None, at: datetime) -> Climate:
@@ -86,31 +83,27 @@ def _climate(place: Place, last: dict[int, Reading], set_point_c: float | None, 
     around = room_climate
     if room_climate.origin == "assumed" and place.room is not None:
         around = _measured_or_assumed(place.room, last.get(place.room.pk), at)
-    text = around.text if around is room_climate else f"air of {place.room}, {around.text}"
+        source = Statement("air.room", {"room": str(place.room), "source": around.source.as_data()})
+        around = replace(around, source=source)
     if set_point_c is None:
-        return Climate(around.temperature_c, around.rh_pct, around.origin, text)
+        return around
+    heated = {
+        "temperature_c": around.temperature_c,
+        "rh_pct": around.rh_pct,
+        "source": around.source.as_data(),
+    }
+    rh_pct = heated_rh_pct(around.temperature_c, around.rh_pct, set_point_c)
     return Climate(
-        set_point_c,
-        heated_rh_pct(around.temperature_c, around.rh_pct, set_point_c),
-        "dryer",
-        f"drying at {set_point_c:g} °C, heated from {around.temperature_c:.0f} °C and "
-        f"{around.rh_pct:.0f} % RH ({text})",
+        set_point_c, rh_pct, "dryer", Statement("air.dryer", {"set_point_c": set_point_c} | heated)
     )
 
 
 def _measured_or_assumed(place: Place, reading: Reading | None, at: datetime) -> Climate:
     if reading is None:
-        return Climate(
-            place.assumed_temperature_c,
-            place.assumed_rh_pct,
-            "assumed",
-            f"assumed: no reading in the last {BELIEVED_HOURS:.0f} h",
-        )
-    minutes = (at - reading.at) / timedelta(minutes=1)
-    age = f"{minutes:.0f} min" if minutes < 90 else f"{minutes / 60:.0f} h"
-    return Climate(
-        reading.temperature_c, reading.rh_pct, "reading", f"{reading.get_origin_display()}, {age} old"
-    )
+        assumed = Statement("air.assumed", {"believed_h": BELIEVED_HOURS})
+        return Climate(place.assumed_temperature_c, place.assumed_rh_pct, "assumed", assumed)
+    read = {"origin": reading.origin, "age_min": (at - reading.at) / timedelta(minutes=1)}
+    return Climate(reading.temperature_c, reading.rh_pct, "reading", Statement("air.reading", read))
 
 
 def _wake_boxes(room: Place, first_hour: datetime) -> None:

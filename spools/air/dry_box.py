@@ -167,13 +167,13 @@ class BoxNow:
 
 
 def list_missing(place: Place) -> list[str]:
-    """The data that a dry box lacks for its air to be computed, in words."""
-    required = [
-        (place.volume_l, "its volume"),
-        (place.half_time_h, "its half-time or air changes"),
-        (place.room_id, "the room that it stands in"),
-    ]
-    return [words for value, words in required if value is None]
+    """The fields that a dry box lacks for its air to be computed."""
+    return [name for name in ("volume_l", "half_time_h", "room") if getattr(place, name) is None]
+
+
+def explain_missing(place: Place) -> Statement:
+    """The data that a dry box lacks for its air to be computed: fields, or else a charge of desiccant."""
+    return Statement("dry_box.not_computed", {"missing": list_missing(place) or ["charge"]})
 
 
 def box_now(place: Place, at: datetime | None = None) -> BoxNow | None:

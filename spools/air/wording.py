@@ -1,5 +1,9 @@
-"""The words of statements about dry boxes."""
+"""The words of statements about the air in places and in dry boxes."""
 
+from collections.abc import Sequence
+
+from spools.models import Reading
+from spools.sentences import register_sentences
 from spools.statements import words_for
 
 REGENERATION = {
@@ -10,33 +14,40 @@ REGENERATION = {
     "alumina": "At 200 to 350 °C, hotter than a filament dryer gets. The hours: no source.",
     "clay": "At about 120 °C (from memory); the bag must stand it. The hours: no source.",
 }
-for kind, text in REGENERATION.items():
-    words_for(f"dry_box_regeneration.{kind}")(text.format)
+AIR = {
+    "air.assumed": "assumed: no reading in the last {believed_h:.0f} h",
+    "air.computed": "computed from {desiccant}, put in on {at!t}; no reading in the last {believed_h:.0f} h",
+    "air.computed_without_desiccant": "computed from its room: without desiccant since {at!t}; no reading in the last "
+    "{believed_h:.0f} h",
+    "air.room": "air of {room}, {source!w}",
+    "air.dryer": "drying at {set_point_c:g} °C, heated from {temperature_c:.0f} °C and {rh_pct:.0f} % RH ({source!w})",
+}
+BOXES = {
+    "dry_box.spent": "Measured {measured_rh_pct:.0f} % RH, computed {computed_rh_pct:.0f} %, in a room of "
+    "{room_rh_pct:.0f} %: likely spent desiccant. Regenerate it.",
+    "dry_box.leak": "Measured {measured_rh_pct:.0f} % RH, computed {computed_rh_pct:.0f} %, and the desiccant should "
+    "have much left: likely a leak. Look at lid, gasket and tube holes, and measure the half-time again with the box "
+    "empty.",
+    "dry_box.drier": "Measured {measured_rh_pct:.0f} % RH, computed {computed_rh_pct:.0f} %: the box is tighter than "
+    "recorded, or the hygrometer reads low. Try it over salt: a saturated solution of table salt keeps 75 % RH.",
+}
+MISSING = {
+    "volume_l": "its volume",
+    "half_time_h": "its half-time or air changes",
+    "room": "the room that it stands in",
+    "charge": "a charge of desiccant, in force from the next full hour on",
+}
+register_sentences(
+    AIR | BOXES | {f"dry_box_regeneration.{kind}": text for kind, text in REGENERATION.items()}
+)
 
 
-def _compared(measured_rh_pct: float, computed_rh_pct: float) -> str:
-    return f"Measured {measured_rh_pct:.0f} % RH, computed {computed_rh_pct:.0f} %"
+@words_for("air.reading")
+def _reading(origin: str, age_min: float) -> str:
+    age = f"{age_min:.0f} min" if age_min < 90 else f"{age_min / 60:.0f} h"
+    return f"{Reading.Origin(origin).label}, {age} old"
 
 
-@words_for("dry_box.spent")
-def _spent(measured_rh_pct: float, computed_rh_pct: float, room_rh_pct: float) -> str:
-    return (
-        f"{_compared(measured_rh_pct, computed_rh_pct)}, in a room of {room_rh_pct:.0f} %: likely spent "
-        "desiccant. Regenerate it."
-    )
-
-
-@words_for("dry_box.leak")
-def _leak(measured_rh_pct: float, computed_rh_pct: float) -> str:
-    return (
-        f"{_compared(measured_rh_pct, computed_rh_pct)}, and the desiccant should have much left: likely a "
-        "leak. Look at lid, gasket and tube holes, and measure the half-time again with the box empty."
-    )
-
-
-@words_for("dry_box.drier")
-def _drier(measured_rh_pct: float, computed_rh_pct: float) -> str:
-    return (
-        f"{_compared(measured_rh_pct, computed_rh_pct)}: the box is tighter than recorded, or the hygrometer "
-        "reads low. Try it over salt: a saturated solution of table salt keeps 75 % RH."
-    )
+@words_for("dry_box.not_computed")
+def _not_computed(missing: Sequence[str]) -> str:
+    return f"Its air is not computed yet. Give {', '.join(MISSING[name] for name in missing)}."

@@ -14,6 +14,7 @@ from spools.models import DryingRun, Polymer, Spool
 from spools.moisture.history import least_drying_hours
 from spools.physics import oxidation
 from spools.physics.air import ZERO_C
+from spools.statements import Statement
 
 HOTTEST_IN_AIR_C = oxidation.HOTTEST_IN_AIR_K - ZERO_C
 HALF, ALL = 0.5, 1.0
@@ -32,17 +33,12 @@ class Heat:
     life_share: float | None
 
     @property
-    def warning(self) -> str:
-        """The caution once half or all of the budget is used; empty before that."""
+    def caution(self) -> Statement | None:
+        """The caution once half or all of the budget is used; None before that."""
         if self.life_share is None or self.life_share < HALF:
-            return ""
-        used = f"{100 * self.life_share:.0f} % of the heat that a polyamide may get in its life is used"
-        if self.life_share < ALL:
-            return f"{used}: dry it cooler, and store it dry."
-        return (
-            f"{used}: it may have turned yellow and brittle. Bend a piece and print a test part, or use it "
-            "up for parts that bear no load."
-        )
+            return None
+        code = "drying.much_heat_used" if self.life_share < ALL else "drying.all_heat_used"
+        return Statement(code, {"share": self.life_share})
 
 
 def is_polyamide(polymer: Polymer) -> bool:

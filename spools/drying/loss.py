@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 from spools.models import DryingRun, Spool
 from spools.physics_inputs import most_water_pct
+from spools.statements import Statement
 
 # Cardboard holds 5 to 8 % of water itself (fixtures/reference/README.md, spool bodies).
 CARDBOARD_WATER = 0.08
@@ -41,29 +42,27 @@ def loss_on_drying(run: DryingRun) -> Loss | None:
     )
 
 
-def loss_caution(run: DryingRun) -> str:
-    """The reason why a loss on drying cannot be trusted; empty when it can."""
+def loss_caution(run: DryingRun) -> Statement | None:
+    """The reason why a loss on drying cannot be trusted; None when it can."""
     return impossible_loss(run) or _reel_caution(run.spool)
 
 
-def impossible_loss(run: DryingRun) -> str:
-    """The reason why the weighings before and after cannot both be right; empty when they can."""
+def impossible_loss(run: DryingRun) -> Statement | None:
+    """The reason why the weighings before and after cannot both be right; None when they can."""
     spool, loss = run.spool, loss_on_drying(run)
     if loss is None:
-        return ""
-    remedy = "One of the two weighings is wrong: take it back in the spool's history."
+        return None
     if loss.mass_g < -2 * loss.uncertainty_g:
-        return f"Heavier after drying than before: that cannot be. {remedy}"
+        return Statement("drying.heavier_after", {"gain_g": -loss.mass_g})
     filament_g = 100 * loss.mass_g / loss.pct if loss.pct else 0.0
     most_pct = most_water_pct(spool)
     if loss.mass_g - loss.uncertainty_g > WETTEST * most_pct / 100 * filament_g:
-        polymer = spool.feedstock.polymer
-        return f"That cannot be right: {polymer} holds at most {most_pct:.2g} % of water. {remedy}"
-    return ""
+        holds = {"polymer": spool.feedstock.polymer.name, "most_pct": most_pct}
+        return Statement("drying.impossible_loss", holds | {"loss_pct": loss.pct})
+    return None
 
 
-def _reel_caution(spool: Spool) -> str:
+def _reel_caution(spool: Spool) -> Statement | None:
     if spool.core_material != Spool.CoreMaterial.CARDBOARD:
-        return ""
-    water_g = CARDBOARD_WATER * spool.core_mass_g
-    return f"A cardboard reel dries too: up to {water_g:.0f} g of the loss may be its own water."
+        return None
+    return Statement("drying.reel_dries_too", {"water_g": CARDBOARD_WATER * spool.core_mass_g})

@@ -2,64 +2,52 @@
 
 import math
 
-from spools.codes import join_codes
+from spools.sentences import register_sentences
 from spools.statements import Statement, Values, words_for
-from spools.wording import format_number
 
-
-@words_for("drying.too_soft_with_error")
-def _too_soft_with_error(error_k: float) -> str:
-    return f"the dryer may be {error_k:g} K hotter than it shows: wet filament softens at that"
-
-
-@words_for("drying.too_soft")
-def _too_soft() -> str:
-    return "wet filament softens at that"
-
-
-@words_for("drying.chosen_shared")
-def _chosen_shared() -> str:
-    return "the present setting of the dryer"
-
-
-@words_for("drying.chosen_asked")
-def _chosen_asked() -> str:
-    return "the set point asked for"
-
-
-@words_for("drying.chosen_usual")
-def _chosen_usual() -> str:
-    return "the usual set point, or the nearest that the caps less the dryer's error allow"
-
-
-@words_for("drying.chosen_hottest")
-def _chosen_hottest() -> str:
-    return "the hottest that the caps less the dryer's error allow, and still not enough"
-
-
-@words_for("drying.chosen_as_usual_never_suffices")
-def _chosen_as_usual_never_suffices(usual_c: float, usual_hours: None) -> str:
-    return f"at {usual_c:g} °C it never suffices"
-
-
-@words_for("drying.chosen_as_usual_is_too_much_heat")
-def _chosen_as_usual_is_too_much_heat(usual_c: float, usual_hours: float) -> str:
-    return f"the usual {usual_c:g} °C would be too much heat for one run"
-
-
-@words_for("drying.chosen_as_usual_is_slow")
-def _chosen_as_usual_is_slow(usual_c: float, usual_hours: float) -> str:
-    return f"{usual_c:g} °C would take {usual_hours:g} h, more than a day"
-
-
-@words_for("drying.dry_already")
-def _dry_already(target_pct: float) -> str:
-    return f"Probably below {target_pct:.2g} % already."
-
-
-@words_for("drying.dry_after")
-def _dry_after(target_pct: float, set_point_c: float, hours: float) -> str:
-    return f"Probably below {target_pct:.2g} % after {hours:g} h at {set_point_c:g} °C."
+SENTENCES = {
+    "drying.too_soft_with_error": "the dryer may be {error_k:g} K hotter than it shows: wet filament softens at that",
+    "drying.too_soft": "wet filament softens at that",
+    "drying.chosen_shared": "the present setting of the dryer",
+    "drying.chosen_asked": "the set point asked for",
+    "drying.chosen_usual": "the usual set point, or the nearest that the caps less the dryer's error allow",
+    "drying.chosen_hottest": "the hottest that the caps less the dryer's error allow, and still not enough",
+    "drying.chosen_as_usual_never_suffices": "at {usual_c:g} °C it never suffices",
+    "drying.chosen_as_usual_is_too_much_heat": "the usual {usual_c:g} °C would be too much heat for one run",
+    "drying.chosen_as_usual_is_slow": "{usual_c:g} °C would take {usual_hours:g} h, more than a day",
+    "drying.dry_already": "Probably below {target_pct:.2g} % already.",
+    "drying.dry_after": "Probably below {target_pct:.2g} % after {hours:g} h at {set_point_c:g} °C.",
+    "drying.first_shared": "The dryer is in its first stage.",
+    "drying.first_while_wet": "It is likely wet, and a wet amorphous polymer starts cooler.",
+    "drying.rate_from_memory": "The drying rate of this polymer is known from memory only: the hours are a rough "
+    "guess.",
+    "drying.never_dry": "By the plan it never gets below {target_pct:.2g} % at these settings, however long it stays "
+    "in.",
+    "drying.run_is_short": "After the planned {planned_hours:g} h it is likely not below {target_pct:.2g} %: the "
+    "plan takes {hours:g} h. Leave it in for longer.",
+    "drying.limited_by_room": "The room's air ({temperature_c:.0f} °C, {rh_pct:.0f} % RH), heated to {set_point_c:g} "
+    "°C, leaves about {floor_pct!n} %; the goal is {target_pct!n} %.",
+    "drying.limited_by_sharing": "It shares the dryer at {set_point_c:g} °C with {spools!c}.",
+    "drying.limited_by_usual": "{set_point_c:g} °C is usual for {polymer}.",
+    "drying.strong_limit": "The limit for strong parts is published for moulding, with air from a desiccant dryer. "
+    "Warm undried air leaves about {floor_pct:.2g} % here.",
+    "drying.much_heat_used": "{share!p} of the heat that a polyamide may get in its life is used: dry it cooler, and "
+    "store it dry.",
+    "drying.all_heat_used": "{share!p} of the heat that a polyamide may get in its life is used: it may have turned "
+    "yellow and brittle. Bend a piece and print a test part, or use it up for parts that bear no load.",
+    "drying.run_heat": "It uses {share!p} of the heat that a polyamide may get in one run.",
+    "drying.life_heat": "After it, {share!p} of the heat that the spool may get in its life is used.",
+    "drying.planned_heat": "Too much heat for one run: {share!p} of what a polyamide bears in air before it turns "
+    "yellow and brittle. At {set_point_c:g} °C take it out after {hours:g} h in all, or dry it cooler.",
+    "drying.limited_by_heat": "At {set_point_c:g} °C it uses {share!p} of the heat that a polyamide may get in one "
+    "run.",
+    "drying.heavier_after": "Heavier after drying than before: that cannot be. One of the two weighings is wrong: "
+    "take it back in the spool's history.",
+    "drying.impossible_loss": "That cannot be right: {polymer} holds at most {most_pct:.2g} % of water. One of the "
+    "two weighings is wrong: take it back in the spool's history.",
+    "drying.reel_dries_too": "A cardboard reel dries too: up to {water_g:.0f} g of the loss may be its own water.",
+}
+register_sentences(SENTENCES)
 
 
 @words_for("drying.dry_after_stages")
@@ -112,45 +100,12 @@ def _first_while_soft(set_point_c: float, error_k: float, polymers: list[str]) -
     )
 
 
-@words_for("drying.first_shared")
-def _first_shared() -> str:
-    return "The dryer is in its first stage."
-
-
-@words_for("drying.first_while_wet")
-def _first_while_wet() -> str:
-    return "It is likely wet, and a wet amorphous polymer starts cooler."
-
-
-@words_for("drying.strong_limit")
-def _strong_limit(floor_pct: float) -> str:
-    return (
-        "The limit for strong parts is published for moulding, with air from a desiccant dryer. Warm undried "
-        f"air leaves about {floor_pct:.2g} % here."
-    )
-
-
 @words_for("drying.error_above_cap")
 def _error_above_cap(error_k: float, limit_c: float) -> str:
     return (
         f"The dryer may be {error_k:g} K hotter than it shows, which would be above the cap of {limit_c:g} °C: "
         f"measure it, or take {math.floor(limit_c - error_k):g} °C."
     )
-
-
-@words_for("drying.run_heat")
-def _run_heat(share: float) -> str:
-    return f"It uses {100 * share:.0f} % of the heat that a polyamide may get in one run."
-
-
-@words_for("drying.life_heat")
-def _life_heat(share: float) -> str:
-    return f"After it, {100 * share:.0f} % of the heat that the spool may get in its life is used."
-
-
-@words_for("drying.rate_from_memory")
-def _rate_from_memory() -> str:
-    return "The drying rate of this polymer is known from memory only: the hours are a rough guess."
 
 
 @words_for("drying.too_much_heat")
@@ -162,54 +117,6 @@ def _too_much_heat(share: float, gentler: Values | None) -> str:
         f"{caution} Take {gentler['set_point_c']:g} °C for {gentler['hours']:g} h "
         f"({100 * gentler['share']:.0f} %)."
     )
-
-
-@words_for("drying.planned_heat")
-def _planned_heat(share: float, set_point_c: float, hours: float) -> str:
-    return (
-        f"Too much heat for one run: {100 * share:.0f} % of what a polyamide bears in air before it turns "
-        f"yellow and brittle. At {set_point_c:g} °C take it out after {hours:g} h in all, or dry it cooler."
-    )
-
-
-@words_for("drying.never_dry")
-def _never_dry(target_pct: float) -> str:
-    return f"By the plan it never gets below {target_pct:.2g} % at these settings, however long it stays in."
-
-
-@words_for("drying.run_is_short")
-def _run_is_short(planned_hours: float, target_pct: float, hours: float) -> str:
-    return (
-        f"After the planned {planned_hours:g} h it is likely not below {target_pct:.2g} %: the plan "
-        f"takes {hours:g} h. Leave it in for longer."
-    )
-
-
-@words_for("drying.limited_by_room")
-def _limited_by_room(
-    temperature_c: float, rh_pct: float, set_point_c: float, floor_pct: float, target_pct: float
-) -> str:
-    return (
-        f"The room's air ({temperature_c:.0f} °C, {rh_pct:.0f} % RH), heated to {set_point_c:g} °C, leaves about "
-        f"{format_number(floor_pct)} %; the goal is {format_number(target_pct)} %."
-    )
-
-
-@words_for("drying.limited_by_sharing")
-def _limited_by_sharing(spools: list[str], set_point_c: float) -> str:
-    return f"It shares the dryer at {set_point_c:g} °C with {join_codes(spools)}."
-
-
-@words_for("drying.limited_by_heat")
-def _limited_by_heat(share: float, set_point_c: float) -> str:
-    return (
-        f"At {set_point_c:g} °C it uses {100 * share:.0f} % of the heat that a polyamide may get in one run."
-    )
-
-
-@words_for("drying.limited_by_usual")
-def _limited_by_usual(polymer: str, set_point_c: float) -> str:
-    return f"{set_point_c:g} °C is usual for {polymer}."
 
 
 @words_for(

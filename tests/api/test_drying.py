@@ -51,7 +51,7 @@ def test_a_run_with_weighings_reports_its_loss(api, shop, wet):
     finish = f"drying-runs/{run['id']}/finish"
     ended = api.post(finish, status=200, place=shop.dry_box, gross_g=1210, resolution_g=1)
     assert ended["run"]["end"]
-    assert (ended["loss"]["loss_g"], ended["caution"]) == (15, "")
+    assert (ended["loss"]["loss_g"], ended["caution"]) == (15, None)
     assert 0 < ended["loss"]["uncertainty_g"] < 5
     assert api.get(f"spools/{wet}")["stay"]["place"] == shop.dry_box
     assert api.get("drying-runs", open=True)["count"] == 0
@@ -112,7 +112,7 @@ def test_a_plan_compares_set_points_and_reports_goal_and_heat(api, shop, wet):
     alone = [{"set_point_c": plan["set_point_c"], "hours": plan["hours"]}]
     assert plan["options"][0]["stages"] == plan["stages"] == alone
     assert plan["options"][0]["run_share"] > 0
-    assert plan["heat"] == {"hours": 0, "life_share": 0, "warning": ""}
+    assert plan["heat"] == {"hours": 0, "life_share": 0, "caution": None}
     assert plan["life_share"] == pytest.approx(plan["options"][0]["run_share"] * 0.24)
     strong = api.get(f"spools/{wet}/drying-plan", dryer=shop.dryer, goal="strong")
     assert strong["target_pct"] < plan["target_pct"]

@@ -23,7 +23,7 @@ from maintenance.wear.abrasion import PrintUse
 from maintenance.wear.intervals import units_of_print
 from spools.board import board
 from spools.facts import withdraw
-from spools.wording import format_time
+from spools.statements import Statement
 from tests.maintenance.conftest import PRINT, toolhead
 from tests.maintenance.readiness.test_rules import acts, says
 from tests.refusals import refuses
@@ -240,7 +240,7 @@ def test_a_service_counts_from_the_first_job_unless_it_was_added_later(
     kind = service("door", added_at=job.start + timedelta(hours=30 - added_ago))
     found = status(kind, shop.south)
     assert found.count_start == (kind.added_at if from_added_on else None)
-    assert ("its first job" in found.start_words) is not from_added_on
+    assert (found.counted_since == Statement("service.since_first_job")) is not from_added_on
     assert found.since.used == (0 if from_added_on else 4)
 
 
@@ -288,7 +288,7 @@ def test_an_own_service_counts_from_the_day_it_was_added(shop, loaded, unit, use
     printed(shop, loaded, 3, 20)
     found = status(kind, shop.south)
     assert found.since.used == pytest.approx(used, abs=0.01) and not found.since.recorded
-    assert found.start_words == f"since this was added on {format_time(kind.added_at)}; none is recorded"
+    assert found.counted_since == Statement("service.since_added", {"at": kind.added_at.isoformat()})
     new = service("hinges", unit=unit, interval=0.1, stops=True, added_at=None)
     assert status(new, shop.south).since.used == pytest.approx(0, abs=0.001)
 

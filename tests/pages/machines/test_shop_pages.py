@@ -141,11 +141,11 @@ def test_a_missing_row_is_not_found(desk, name):
 def test_a_place_shows_whether_its_air_is_measured_or_assumed(shop, desk):
     shelf = desk.get(reverse("place", args=[shop.shelf.pk]))
     assert shelf.context["climate"].origin == "reading"
-    assert shows(shelf, capfirst(shelf.context["climate"].text))
+    assert shows(shelf, capfirst(shelf.context["climate"].source.sentence))
     assert shelf.content.count(b"<polyline") >= 2
     box = desk.get(reverse("place", args=[shop.box.pk]))
     assert box.context["climate"].origin == "assumed"
-    assert shows(box, capfirst(box.context["climate"].text))
+    assert shows(box, capfirst(box.context["climate"].source.sentence))
     assert b"<polyline" not in box.content
 
 
@@ -355,7 +355,7 @@ def test_an_impossible_loss_is_no_success(shop, desk):
     ended = {"resolution_g": 1, "when": local_input(hours_ago(1)), f"run{run.pk}-out": "on"}
     ended |= {f"run{run.pk}-place": shop.box.pk, f"run{run.pk}-gross_g": 1126}
     response = desk.post(reverse("drying-finish", args=[shop.dryer.pk]), ended, follow=True)
-    assert notices(response) == ["success", "warning"]
+    assert notices(response) == ["success", "drying.impossible_loss warning"]
     assert shows(response, "PA6", "11 %", note="notice") and not shows(response, "±", note="notice")
 
 

@@ -43,8 +43,9 @@ def page(desk, place: Place):
 
 def test_the_page_lists_missing_data(shop, desk):
     result = page(desk, shop.box)
-    assert len(result.context["missing"]) == 3
-    assert shows(result, *result.context["missing"], note="box_incomplete")
+    missing = result.context["missing"]
+    assert len(missing.values["missing"]) == 3
+    assert shows(result, missing.sentence, note="box_incomplete")
     assert "charge_missing" in notes(result)
 
 
@@ -84,7 +85,8 @@ def test_it_shows_the_computed_air_and_the_outlook(desk, charged):
     assert result.content.decode().count("chart-line") == 1, "the box has no readings"
     places = desk.get(reverse("places"))
     [climate] = [climate for place, climate in places.context["rows"] if place == charged]
-    assert climate.origin == "computed" and "200 g" in climate.text and shows(places, climate.text)
+    assert climate.origin == "computed" and "200 g" in climate.source.values["desiccant"]
+    assert shows(places, climate.source.sentence)
 
 
 @pytest.mark.parametrize(("rh_pct", "kind"), [(48, "spent"), (30, "leak")])

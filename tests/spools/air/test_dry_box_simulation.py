@@ -17,6 +17,7 @@ from spools.moisture import history as moisture_history
 from spools.moisture import state as moisture_state
 from spools.physics import drybox
 from spools.physics.air import ZERO_C, saturation_density
+from spools.statements import Statement
 from tests.spools.air.conftest import NOW_H, SILICA, START, at, rh_by_hour
 from tests.spools.conftest import feedstock, receive
 
@@ -47,7 +48,10 @@ def test_without_desiccant_its_air_follows_the_room(charged, shelf, nylon):
     assert 52 < air[at(66).replace(minute=0)] < 54
     assert air[at(NOW_H).replace(minute=0)] == pytest.approx(50, abs=1)
     now = climate.climate_at(charged)
-    assert now.origin == "computed" and "4 Mar 2026" in now.text
+    assert now.source == Statement(
+        "air.computed_without_desiccant",
+        {"at": at(50).isoformat(), "desiccant": "desiccant taken out", "believed_h": 6.0},
+    )
     assert now.rh_pct == air[at(NOW_H).replace(minute=0)]
     dry_box_cache.advance()
     moisture_cache.advance([spool])
@@ -122,7 +126,7 @@ def test_regenerating_restarts_the_simulation(charged):
 def test_its_air_is_computed_where_nothing_is_read(charged, nylon):
     spool = receive(nylon, charged, at=at(1), sealed=False)
     now = climate.climate_at(charged)
-    assert now.origin == "computed" and "100 g" in now.text
+    assert now.origin == "computed" and "100 g" in now.source.values["desiccant"]
     assert now.rh_pct == pytest.approx(box_now(charged).computed_rh_pct)
     result = moisture_state.moisture_now(spool)
     assert result.why[0].values["origin"] == "computed"

@@ -4,6 +4,8 @@ from spools.models import DesiccantCharge
 from spools.statements import Statement
 from tests.wording import assert_words
 
+AT = "2026-03-01T07:05:00+00:00"  # 8:05 in the shop's zone
+ASSUMED = Statement("air.assumed", {"believed_h": 6.0})
 AIR = {"measured_rh_pct": 30, "computed_rh_pct": 12}
 EXAMPLES = {
     "dry_box.spent": (
@@ -20,11 +22,34 @@ EXAMPLES = {
         "Measured 30 % RH, computed 12 %: the box is tighter than recorded, or the hygrometer reads low. Try it "
         "over salt: a saturated solution of table salt keeps 75 % RH.",
     ),
+    "dry_box.not_computed": (
+        {"missing": ["volume_l", "room"]},
+        "Its air is not computed yet. Give its volume, the room that it stands in.",
+    ),
+    "air.assumed": ({"believed_h": 6.0}, "assumed: no reading in the last 6 h"),
+    "air.reading": ({"origin": "api", "age_min": 89.0}, "sensor, 89 min old"),
+    "air.computed": (
+        {"desiccant": "200 g of silica gel", "at": AT, "believed_h": 6.0},
+        "computed from 200 g of silica gel, put in on 1 Mar 2026, 08:05; no reading in the last 6 h",
+    ),
+    "air.computed_without_desiccant": (
+        {"desiccant": "desiccant taken out", "at": AT, "believed_h": 6.0},
+        "computed from its room: without desiccant since 1 Mar 2026, 08:05; no reading in the last 6 h",
+    ),
+    "air.room": ({"room": "Shop", "source": ASSUMED.as_data()}, f"air of Shop, {ASSUMED.sentence}"),
+    "air.dryer": (
+        {"set_point_c": 70.0, "temperature_c": 22.0, "rh_pct": 50.0, "source": ASSUMED.as_data()},
+        f"drying at 70 °C, heated from 22 °C and 50 % RH ({ASSUMED.sentence})",
+    ),
 }
 
 
 def test_every_code_has_words():
-    assert_words(EXAMPLES, "dry_box")
+    assert_words(EXAMPLES, "dry_box", "air")
+
+
+def test_an_old_reading_has_its_age_in_hours():
+    assert Statement("air.reading", {"origin": "hand", "age_min": 90.0}).sentence.endswith("2 h old")
 
 
 def test_each_kind_of_desiccant_has_its_regeneration():

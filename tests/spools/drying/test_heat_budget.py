@@ -11,6 +11,7 @@ from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings
 from spools.models import Polymer
 from spools.moisture.state import moisture_now
+from spools.statements import Statement
 from tests.spools.conftest import feedstock, hours_ago, receive
 from tests.spools.drying.test_stages import with_code
 
@@ -47,17 +48,23 @@ def test_a_spool_without_a_budget_has_hours_alone(pla, shelf, dryer):
     spool = receive(pla, shelf)
     drying_runs.start_drying([spool], dryer, DryingSettings(45), at=hours_ago(5))
     found = compute_heat(spool, list(spool.drying_runs.all()), timezone.now())
-    assert (found.life_share, found.warning) == (None, "")
+    assert (found.life_share, found.caution) == (None, None)
     assert found.hours == pytest.approx(5, abs=0.1)
     assert {option.run_share for option in plan_drying(spool, dryer).options} == {None}
 
 
 @pytest.mark.parametrize(
-    ("share", "says"), [(0.49, ""), (0.5, "dry it cooler"), (0.99, "dry it cooler"), (1.0, "brittle")]
+    ("share", "code"),
+    [
+        (0.49, None),
+        (0.5, "drying.much_heat_used"),
+        (0.99, "drying.much_heat_used"),
+        (1.0, "drying.all_heat_used"),
+    ],
 )
-def test_a_warning_comes_at_half_and_at_all_of_the_budget(share, says):
-    warning = Heat(50, share).warning
-    assert says in warning and bool(warning) == bool(says)
+def test_a_caution_comes_at_half_and_at_all_of_the_budget(share, code):
+    caution = Heat(50, share).caution
+    assert caution == (None if code is None else Statement(code, {"share": share}))
 
 
 def test_a_plan_tells_its_share_of_a_run_and_of_the_life_after_it(spool, dryer, box):
