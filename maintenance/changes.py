@@ -14,7 +14,7 @@ from django.dispatch import Signal
 from background.queue import enqueue
 from maintenance.models import Printer, Toolhead
 
-PARTS, FLOW, STOCK, SERVICE = "parts", "flow", "stock", "service"
+SUBJECTS = PARTS, FLOW, STOCK, SERVICE = "parts", "flow", "stock", "service"
 # Sent after the commit with ``subjects``, a frozenset of the names above. The error of a receiver is logged and
 # refuses no fact; the periodic sweep makes good for it.
 facts_committed = Signal()

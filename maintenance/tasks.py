@@ -6,6 +6,7 @@ from django.utils import timezone
 
 from background.queue import background_work, repeated_work
 from maintenance.board import toolheads
+from maintenance.changes import SUBJECTS, facts_changed
 from maintenance.jobs import files as job_files
 from maintenance.models import ToolheadBoard
 from maintenance.reminders import sweep as sweeps
@@ -29,8 +30,10 @@ def _compute_toolheads() -> list[ToolheadBoard]:
 
 @repeated_work(name="maintenance.refresh_board", minutes=15, prepare=_compute_toolheads, queue="moisture")
 def refresh_board(prepared: list[ToolheadBoard]) -> None:
-    """Store the rows of toolheads that were stale or had their turn."""
+    """Store the rows of toolheads that were stale or had their turn; their reminders follow."""
     toolheads.store(prepared)
+    if prepared:
+        facts_changed(*SUBJECTS)
 
 
 @background_work("maintenance.read_job_file", prepare=job_files.read_file, limit_s=900, queue="files")

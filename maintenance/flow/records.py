@@ -8,7 +8,7 @@ from django.db import transaction
 from django.db.models import Q
 
 from maintenance import limits
-from maintenance.changes import FLOW, PARTS, facts_changed
+from maintenance.changes import FLOW, PARTS, facts_changed, toolheads_changed
 from maintenance.checks import require_loaded
 from maintenance.flow.curve import CheckRefused, CheckSetup, RateMasses, require_possible_masses
 from maintenance.flow.history import build_setup
@@ -144,7 +144,7 @@ def record_flow_check(
         for rate in rates
         for repeat, mass_g in enumerate(rate.masses_g, start=1)
     )
-    facts_changed(PARTS, FLOW)
+    _check_changed(check)
     return check
 
 
@@ -157,4 +157,9 @@ def _lock_toolhead(check: FlowCheck) -> None:
 def return_blobs(check: FlowCheck) -> None:
     """The grams of the blobs are on the spool again; limits and charts no longer heed the check."""
     withdraw_printed(check.entry, check)
+    _check_changed(check)
+
+
+def _check_changed(check: FlowCheck) -> None:
+    toolheads_changed(Q(pk=check.toolhead_id))
     facts_changed(PARTS, FLOW)

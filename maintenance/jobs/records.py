@@ -9,7 +9,7 @@ from django.db import transaction
 from django.db.models import Q
 
 from maintenance import limits
-from maintenance.changes import FLOW, PARTS, SERVICE, STOCK, facts_changed, toolheads_changed
+from maintenance.changes import SUBJECTS, facts_changed, toolheads_changed
 from maintenance.checks import require_loaded
 from maintenance.machines.loading import require_no_hold
 from maintenance.models import Job, JobFile, JobUse, Toolhead
@@ -173,7 +173,7 @@ def _update_wear(job: Job) -> None:
     recount_wear(job.uses.all())
     # The parts of the printer wear with it, whichever of its toolheads printed.
     toolheads_changed(Q(printer=job.printer))
-    facts_changed(PARTS, FLOW, STOCK, SERVICE)
+    facts_changed(*SUBJECTS)
 
 
 def _require_text(field: str, text: str, max_length: int) -> str:

@@ -5,7 +5,7 @@ from datetime import datetime
 from django.db import transaction
 from django.db.models import F, Q
 
-from maintenance.changes import FLOW, PARTS, SERVICE, STOCK, facts_changed
+from maintenance.changes import SUBJECTS, facts_changed
 from maintenance.models import Loading, Printer, Toolhead
 from spools.checks import require_past_time
 from spools.codes import pretty
@@ -91,4 +91,4 @@ def bring_back(printer: Printer) -> Printer:
 
 def _sweep() -> None:
     """The reminders of a machine end and return with it."""
-    facts_changed(PARTS, FLOW, STOCK, SERVICE)
+    facts_changed(*SUBJECTS)

@@ -1443,6 +1443,7 @@ class Migration(migrations.Migration):
                     "materials_json",
                     models.BinaryField(help_text="a MaterialState for each feedstock in use, by its id"),
                 ),
+                ("upkeep_json", models.BinaryField(help_text="its Upkeep: maintenance/board/upkeep.py")),
             ],
             options={
                 "verbose_name_plural": "board of toolheads",

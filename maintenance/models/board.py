@@ -17,6 +17,7 @@ class ToolheadBoard(models.Model):
     good_until = models.DateTimeField(db_index=True, help_text="from then on time alone makes it stale")
     inputs_json = models.BinaryField(help_text="the ToolheadInputs of the readiness rules")
     materials_json = models.BinaryField(help_text="a MaterialState for each feedstock in use, by its id")
+    upkeep_json = models.BinaryField(help_text="its Upkeep: maintenance/board/upkeep.py")
 
     class Meta:
         verbose_name_plural = "board of toolheads"

@@ -1,6 +1,6 @@
 """Sweeps: scan the shop for conditions, then open, update and end reminders accordingly."""
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -9,9 +9,10 @@ from django.db import connection, transaction
 from django.db.models import Q
 from django.utils import timezone
 
+from maintenance.board import toolheads
+from maintenance.board.upkeep import Upkeep
 from maintenance.changes import FLOW, PARTS, SERVICE, STOCK
 from maintenance.models import Reminder
-from maintenance.parts.life import load_fitted_parts
 from maintenance.reminders.conditions.boxes import check_boxes
 from maintenance.reminders.conditions.conditions import Conditions
 from maintenance.reminders.conditions.drying import check_drying_runs, check_heat_budgets
@@ -47,6 +48,7 @@ def scan(now: datetime) -> Scan:
     """Compute the conditions of spools and boxes, before the transaction that stores them."""
     began = timezone.now()
     board.catch_up(now)
+    toolheads.read(now=now, inputs=False)
     with _snapshot():
         return Scan(began, [check_moisture(now), check_drying_runs(now), check_boxes(now)])
 
@@ -69,21 +71,13 @@ def _snapshot() -> Iterator[None]:
 def store_scan(computed: Scan, now: datetime) -> Counts:
     """Reconcile the reminders with a scan and with all other conditions, which are checked here."""
     lock_reminders()
-    fitted = load_fitted_parts(at=now)
-    checked = [
-        check_heat_budgets(now),
-        check_sensors(now),
-        check_parts(now, fitted),
-        check_flow(now),
-        check_stock(now, fitted),
-        check_services(now),
-    ]
+    checked = [check_heat_budgets(now), check_sensors(now), *_check_subjects(CHECKS, now)]
     _leave_out_changed(computed)
     return reconcile([*computed.conditions, *checked], now)
 
 
 # The conditions that a changed fact may open or end, by its subject.
-CHECKS: dict[str, Callable[[datetime], Conditions]] = {
+CHECKS: dict[str, Callable[[Mapping[int, Upkeep], datetime], Conditions]] = {
     PARTS: check_parts,
     FLOW: check_flow,
     STOCK: check_stock,
@@ -96,7 +90,12 @@ def sweep_subjects(subjects: Iterable[str], now: datetime | None = None) -> Coun
     """Reconcile the reminders about these subjects of maintenance.changes."""
     lock_reminders()
     now = now or timezone.now()
-    return reconcile([CHECKS[subject](now) for subject in sorted(subjects)], now)
+    return reconcile(_check_subjects(subjects, now), now)
+
+
+def _check_subjects(subjects: Iterable[str], now: datetime) -> list[Conditions]:
+    upkeep = toolheads.read_upkeep(now)
+    return [CHECKS[subject](upkeep, now) for subject in sorted(subjects)]
 
 
 def _leave_out_changed(computed: Scan) -> None:

@@ -1,21 +1,10 @@
 """Flow checks that are due, and parts whose control chart signals."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 
-from django.db.models import Max
-
-from maintenance.flow.curve import LIMITS
-from maintenance.flow.diagnosis import CLOG
-from maintenance.flow.history import (
-    CheckSeries,
-    EvaluatedCheck,
-    changed_since,
-    load_current_series,
-    load_last_checks,
-    material_name,
-)
-from maintenance.models import JobUse, PartKind, Reminder, Toolhead
+from maintenance.board.upkeep import FlowSignal, FlowUpkeep, Upkeep
+from maintenance.models import Reminder
 from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
 from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
@@ -24,91 +13,46 @@ from spools.statements import Statement
 Kind = Reminder.Kind
 
 
-def check_flow(now: datetime) -> Conditions:
-    """Checks that are due, and charts that signal. A toolhead that never was checked needs none."""
+def check_flow(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
+    """A toolhead that never was checked needs no check."""
     conditions = Conditions([Kind.FLOW_CHECK, Kind.FLOW_CHART])
-    toolhead_ids = list(Toolhead.objects.filter(printer__retired_at=None).values_list("pk", flat=True))
-    last: dict[int, EvaluatedCheck] = {}
-    for check in sorted(load_last_checks(toolhead_ids, now).values(), key=_recorded_order):
-        last[check.check.toolhead_id] = check
-    last_prints = dict(
-        JobUse.objects.filter(job__withdrawn_at=None, toolhead__in=last)
-        .order_by()
-        .values_list("toolhead")
-        .annotate(last=Max("job__start"))
-    )
-    for toolhead_id, check in last.items():
-        if (due := _check_due(check, last_prints.get(toolhead_id), now)) is not None:
+    for pk, toolhead in upkeep.items():
+        if toolhead.flow is None:
+            continue
+        if (reason := _check_due(toolhead.toolhead, toolhead.flow, now)) is not None:
+            remedy = Statement("reminder_remedy.check_flow")
+            due = Reminder(kind=Kind.FLOW_CHECK, condition=f"flow_check:toolhead:{pk}", toolhead_id=pk)
+            due.reason, due.remedy = reason, remedy
             conditions.open(due)
-    for current in load_current_series(last, now).values():
-        for series in _signals(current):
-            reminder = _signal(series)
-            over = series.losses[-1] >= LIMITS[1]
-            conditions.open(reminder, urgent=over or (reminder.due_at is not None and reminder.due_at <= now))
+        for signal in toolhead.flow.signals:
+            limit_at = signal.reaches_limit_at
+            urgent = signal.is_over_limit or (limit_at is not None and hour_of(limit_at) <= now)
+            conditions.open(_signal(pk, signal), urgent=urgent)
     return conditions
 
 
-def _check_due(last: EvaluatedCheck, last_print: datetime | None, now: datetime) -> Reminder | None:
+def _check_due(toolhead: str, flow: FlowUpkeep, now: datetime) -> Statement | None:
     """Other parts since the last check, or a check that is old on a toolhead that is in use."""
-    toolhead = last.check.toolhead
-    values = {"toolhead": str(toolhead), "checked_at": last.check.at.isoformat()}
-    if changed := changed_since(last, now):
-        roles = [fitting.role for fitting in changed]
-        reason = Statement("reminder.flow_check_before_new_parts", {**values, "roles": roles})
-    elif now - last.check.at > timedelta(days=FLOW_OLD_DAYS) and last_print and last_print > last.check.at:
-        reason = Statement("reminder.flow_check_old", {**values, "limit_days": FLOW_OLD_DAYS})
-    else:
-        return None
-    return Reminder(
-        kind=Kind.FLOW_CHECK,
-        condition=f"flow_check:toolhead:{toolhead.pk}",
-        reason=reason,
-        remedy=Statement("reminder_remedy.check_flow"),
-        toolhead=toolhead,
-    )
+    checked_at, last_print = flow.checked_at, flow.last_print
+    values = {"toolhead": toolhead, "checked_at": checked_at.isoformat()}
+    if flow.changed:
+        return Statement("reminder.flow_check_before_new_parts", {**values, "roles": flow.changed})
+    if now - checked_at > timedelta(days=FLOW_OLD_DAYS) and last_print and last_print > checked_at:
+        return Statement("reminder.flow_check_old", {**values, "limit_days": FLOW_OLD_DAYS})
+    return None
 
 
-def _signals(current: Sequence[CheckSeries]) -> list[CheckSeries]:
-    """The latest series of each material, of those with the parts that are on the toolhead, if it signals."""
-    latest: dict[tuple[int, int | None], CheckSeries] = {}
-    for series in current:
-        latest.setdefault(series.latest.material, series)
-    return [series for series in latest.values() if series.signal]
-
-
-def _recorded_order(check: EvaluatedCheck) -> tuple[datetime, int]:
-    return check.check.at, check.check.pk
-
-
-def _signal(series: CheckSeries) -> Reminder:
-    latest, toolhead = series.latest, series.latest.check.toolhead
-    diagnosis = series.diagnosis(latest)
-    rises = series.signal > 0
-    # A rising loss is the gears, unless it is a clog; a falling one is the bore.
-    role = PartKind.Role.GEARS if rises and diagnosis.cause != CLOG else PartKind.Role.NOZZLE
-    fitting = latest.fitted.get(role)
-    since, limit_at = series.signals_since, series.reaches_limit_at
-    assert since is not None
-    values = {
-        "part": str(fitting.part.kind) if fitting else role.label,
-        "toolhead": str(toolhead),
-        "material": material_name(latest.check.spool.feedstock),
-        "flow_mm3_s": series.flow_mm3_s,
-        "first_loss_pct": 100 * series.losses[0],
-        "last_loss_pct": 100 * series.losses[-1],
-        "since": since.isoformat(),
-        "limit_pct": 100 * LIMITS[1],
-        "limit_at": limit_at and limit_at.isoformat(),
-    }
+def _signal(toolhead_id: int, signal: FlowSignal) -> Reminder:
+    direction, limit_at = "rises" if signal.rises else "falls", signal.reaches_limit_at
     return Reminder(
         kind=Kind.FLOW_CHART,
-        condition=f"flow_chart:check:{series.baseline.check.pk}",
-        reason=Statement("reminder.flow_loss_rises" if rises else "reminder.flow_loss_falls", values),
-        remedy=diagnosis.remedy or Statement("reminder_remedy.clean_and_check_flow"),
-        part=fitting.part if fitting else None,
-        toolhead=toolhead,
+        condition=f"flow_chart:check:{signal.baseline}",
+        reason=Statement(f"reminder.flow_loss_{direction}", signal.values),
+        remedy=signal.remedy or Statement("reminder_remedy.clean_and_check_flow"),
+        part_id=signal.part,
+        toolhead_id=toolhead_id,
         due_at=limit_at and hour_of(limit_at),
-        amount=100 * series.losses[-1],
+        amount=signal.values["last_loss_pct"],
         amount_unit="flow_loss_pct",
-        amount_falls=not rises,
+        amount_falls=not signal.rises,
     )

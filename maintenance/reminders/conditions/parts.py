@@ -1,9 +1,11 @@
 """Fitted parts that may be used up."""
 
+from collections.abc import Mapping
 from datetime import datetime
 
+from maintenance.board.upkeep import PartUpkeep, Upkeep
 from maintenance.models import Reminder
-from maintenance.parts.life import PartWear, load_fitted_parts
+from maintenance.parts.wear_entries import in_stock
 from maintenance.readiness.verdict import POSSIBLE
 from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
@@ -14,37 +16,34 @@ from spools.wording import round_as_shown
 USED_UP = 0.5
 
 
-def check_parts(now: datetime, fitted: list[PartWear] | None = None) -> Conditions:
-    """fitted: the parts that are fitted now, where the caller has them."""
-    conditions = Conditions([Reminder.Kind.REPLACE])
-    for wear in load_fitted_parts(at=now) if fitted is None else fitted:
-        chance = wear.life_left().probability_used_up
-        if chance > POSSIBLE:
-            conditions.open(_replace(wear), urgent=chance > USED_UP)
+def check_parts(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
+    conditions, counts = Conditions([Reminder.Kind.REPLACE]), in_stock()
+    for part in (part for toolhead in upkeep.values() for part in toolhead.parts):
+        if part.used_up > POSSIBLE:
+            conditions.open(_replace(part, counts.get(part.kind, 0)), urgent=part.used_up > USED_UP)
     return conditions
 
 
-def _replace(wear: PartWear) -> Reminder:
-    life, left = wear.expected, wear.life_left()
-    assert wear.fitting is not None
+def _replace(part: PartUpkeep, count: int) -> Reminder:
+    low, likely, high = (round_as_shown(life) for life in part.life)
     values = {
-        "part": str(wear.kind),
-        "site": str(wear.fitting.site),
-        "age": round_as_shown(wear.age),
-        "life": round_as_shown(life.median),
-        "life_low": round_as_shown(life.low),
-        "life_high": round_as_shown(life.high),
-        "unit": wear.kind.life_unit,
-        "used_up_pct": round(100 * left.probability_used_up),
+        "part": part.name,
+        "site": part.site,
+        "age": round_as_shown(part.age),
+        "life": likely,
+        "life_low": low,
+        "life_high": high,
+        "unit": part.unit,
+        "used_up_pct": round(100 * part.used_up),
     }
     return Reminder(
         kind=Reminder.Kind.REPLACE,
-        condition=f"replace:part:{wear.part.pk}",
+        condition=f"replace:part:{part.part}",
         reason=Statement("reminder.part_may_be_used_up", values),
-        remedy=Statement("reminder_remedy.replace_part", {"in_stock": wear.in_stock}),
-        part=wear.part,
-        toolhead_id=wear.fitting.toolhead_id,
-        due_at=left.used_up_at and hour_of(left.used_up_at),
-        amount=wear.age,
-        amount_unit=wear.kind.life_unit,
+        remedy=Statement("reminder_remedy.replace_part", {"in_stock": count}),
+        part_id=part.part,
+        toolhead_id=part.toolhead,
+        due_at=part.used_up_at and hour_of(part.used_up_at),
+        amount=part.age,
+        amount_unit=part.unit,
     )

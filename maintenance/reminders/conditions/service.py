@@ -1,10 +1,13 @@
 """Services of machines in use whose interval is over."""
 
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
 
-from maintenance.models import Reminder, ServiceKind, Toolhead
+from maintenance.board.upkeep import ServiceUpkeep, Upkeep
+from maintenance.models import Reminder, ServiceKind
 from maintenance.reminders.conditions.conditions import Conditions
-from maintenance.service.intervals import ServiceStatus, load_service_statuses
+from maintenance.wear.intervals import ServiceProgress
 from spools.air.hourly import hour_of
 from spools.statements import Statement
 from spools.wording import round_as_shown
@@ -12,41 +15,48 @@ from spools.wording import round_as_shown
 Kind = Reminder.Kind
 # Urgent when it is over by this share of the interval. Common practice, no source.
 OVERDUE_SHARE = 1.25
+DAY = timedelta(days=1)
 
 
-def check_services(now: datetime) -> Conditions:
-    """Services of machines in use whose interval is over."""
+def check_services(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
     conditions = Conditions([Kind.CLEAN, Kind.SERVICE])
-    toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
-    for status in load_service_statuses(toolheads, now):
-        if status.since.overdue:
-            conditions.open(_service(status, now), urgent=status.since.share >= OVERDUE_SHARE)
+    for toolhead in upkeep.values():
+        for service in toolhead.services:
+            since = _progress(service.since, now - toolhead.at)
+            if since.overdue:
+                conditions.open(_service(service, since, now), urgent=since.share >= OVERDUE_SHARE)
     return conditions
 
 
-def _service(status: ServiceStatus, now: datetime) -> Reminder:
-    kind, since = status.kind, status.since
+def _progress(since: ServiceProgress, later: timedelta) -> ServiceProgress:
+    """The progress some time after it was computed: days pass by themselves, once they count."""
+    if since.unit != ServiceKind.Unit.DAYS or not since.used:
+        return since
+    return replace(since, used=since.used + later / DAY)
+
+
+def _service(service: ServiceUpkeep, since: ServiceProgress, now: datetime) -> Reminder:
     over_days = (since.used - since.interval) / since.per_day if since.per_day > 0 else None
     values = {
-        "service": kind.name,
+        "service": since.service,
         "site": since.where,
         "used": round_as_shown(since.used),
         "interval": since.interval,
-        "unit": kind.unit,
-        "last_at": status.last and status.last.isoformat(),
-        "counted_from": status.count_start and status.count_start.isoformat(),
-        "source": kind.source,
+        "unit": since.unit,
+        "last_at": service.last and service.last.isoformat(),
+        "counted_from": service.count_start and service.count_start.isoformat(),
+        "source": service.source,
     }
     return Reminder(
-        kind=Kind.CLEAN if kind.work in ServiceKind.CLEANING else Kind.SERVICE,
-        condition=f"service:{kind.pk}:printer:{status.printer.pk}"
-        + (f":toolhead:{status.toolhead.pk}" if status.toolhead else ""),
+        kind=Kind.CLEAN if service.cleans else Kind.SERVICE,
+        condition=f"service:{service.kind}:printer:{service.printer}"
+        + (f":toolhead:{service.toolhead}" if service.toolhead else ""),
         reason=Statement("reminder.service_due", values),
         remedy=Statement("reminder_remedy.do_service"),
-        printer=status.printer,
-        toolhead=status.toolhead,
+        printer_id=service.printer,
+        toolhead_id=service.toolhead,
         # At the present rate of use, when the interval was over.
         due_at=None if over_days is None else hour_of(now - timedelta(days=over_days)),
         amount=since.used,
-        amount_unit=kind.unit,
+        amount_unit=since.unit,
     )

@@ -1,12 +1,14 @@
 """Parts and feedstocks at or below their reorder points; 0 means that none are kept in stock."""
 
 from collections import defaultdict
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 from django.db.models import Sum
 
+from maintenance.board.upkeep import Upkeep
 from maintenance.models import PartKind, Reminder
-from maintenance.parts.life import DAY, RATE_PERIOD, PartWear, load_fitted_parts
+from maintenance.parts.life import DAY, RATE_PERIOD
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
@@ -22,16 +24,14 @@ DELIVERY = timedelta(days=14)
 FORESEEABLE_DAYS = 3650
 
 
-def check_stock(now: datetime, fitted: list[PartWear] | None = None) -> Conditions:
+def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
     """Parts and feedstocks to buy; parts also when more of those that are fitted are used up before new ones can
     come than are in stock.
-
-    fitted: the parts that are fitted now, where the caller has them.
     """
     conditions = Conditions([Reminder.Kind.REORDER])
     counts = in_stock()
     kinds = list(PartKind.objects.filter(reorder_point__gt=0, pk__in=counts))
-    ends = _used_up_at(load_fitted_parts(at=now) if fitted is None else fitted) if kinds else {}
+    ends = _used_up_at(upkeep)
     for kind in kinds:
         reminder = _part(kind, counts[kind.pk], ends.get(kind.pk, []), now)
         if reminder is not None:
@@ -64,12 +64,14 @@ def _masses_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float]:
     return masses_g
 
 
-def _used_up_at(fitted: list[PartWear]) -> dict[int, list[datetime]]:
+def _used_up_at(upkeep: Mapping[int, Upkeep]) -> dict[int, list[datetime]]:
     """When the parts that are fitted will be used up at the present rate of use, by kind id."""
+    # The part of a printer stands in the row of each of its toolheads.
+    fitted = {part.part: part for toolhead in upkeep.values() for part in toolhead.parts}
     ends: dict[int, list[datetime]] = defaultdict(list)
-    for part in fitted:
-        if (end := part.life_left().used_up_at) is not None:
-            ends[part.kind.pk].append(end)
+    for part in fitted.values():
+        if part.used_up_at is not None:
+            ends[part.kind].append(part.used_up_at)
     return ends
 
 
