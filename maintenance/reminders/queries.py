@@ -3,9 +3,10 @@
 from datetime import datetime
 from typing import Any
 
-from django.db.models import Exists, F, OuterRef, Q, QuerySet, Value
+from django.db.models import BigIntegerField, Count, DateTimeField, Exists, F, OuterRef, Q, QuerySet, Value
 from django.utils import timezone
 
+from background.prepared import Parameter, PreparedQuery
 from maintenance.models import Channel, Reminder, Subscription
 from spools.models import DryingRun, MassEntry
 
@@ -15,7 +16,7 @@ AMOUNT_REACHED = Q(amount_falls=True, amount__lte=F("snoozed_until_amount")) | Q
 )
 
 
-def open_reminders(now: datetime | None = None, user: Any = None) -> QuerySet[Any]:
+def open_reminders(now: datetime | Parameter | None = None, user: Any = None) -> QuerySet[Any]:
     """Reminders that are due now, neither ended nor snoozed: those that count for a person first, then urgent
     ones. The annotation counts says whether it counts for that person.
 
@@ -33,7 +34,8 @@ def open_reminders(now: datetime | None = None, user: Any = None) -> QuerySet[An
         ~Q(kind=Kind.WEIGH) | ~weighed,
         ended_at=None,
     )
-    due = due.annotate(counts=_counts_for(user)).select_related("spool")
+    counts = Value(True) if user is None else _counts_for(user.pk)
+    due = due.annotate(counts=counts).select_related("spool")
     return due.order_by("-counts", F("urgent_since").desc(nulls_last=True), "-opened_at", "-pk")
 
 
@@ -44,15 +46,24 @@ def snoozed_reminders(now: datetime | None = None) -> QuerySet[Reminder]:
     return waiting.exclude(pk__in=waiting.filter(AMOUNT_REACHED).values("pk")).order_by("snoozed_until")
 
 
-def _counts_for(user: Any) -> Any:
+def _counts_for(user_id: Any) -> Any:
     """Whether a kind counts for a person: all do, until they have chosen some for the page."""
-    if user is None:
-        return Value(True)
-    page = Channel.objects.filter(user=user.pk, kind=Channel.Kind.PAGE, ended_at=None)
+    page = Channel.objects.filter(user=user_id, kind=Channel.Kind.PAGE, ended_at=None)
     chosen = Subscription.objects.filter(channel__in=page, reminder_kind=OuterRef("kind"))
     return ~Exists(page) | Exists(chosen)
 
 
 def count_due(user: Any = None, now: datetime | None = None) -> int:
     """How many reminders are due that count for a person."""
-    return open_reminders(now, user).filter(_counts_for(user)).count()
+    rows = _COUNT_DUE.run(now=now or timezone.now(), user=user and user.pk)
+    return sum(count for (count,) in rows)
+
+
+def _build_count_due() -> QuerySet[Any, Any]:
+    now, user_id = Parameter("now", DateTimeField()), Parameter("user", BigIntegerField())
+    due = open_reminders(now).filter(_counts_for(user_id)).order_by().values("ended_at")
+    return due.annotate(count=Count("*")).values_list("count")
+
+
+# Each page shows it.
+_COUNT_DUE = PreparedQuery(_build_count_due)
