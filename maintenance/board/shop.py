@@ -7,14 +7,22 @@ from the facts by maintenance/readiness.
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any
 
-from django.db.models import Sum
+from django.db.models import QuerySet, Sum
 from django.utils import timezone
 
+from background.prepared import PreparedQuery
 from maintenance.board import toolheads
 from maintenance.board.toolheads import ToolheadRow
 from maintenance.models import Loading, StockEntry, Toolhead
-from maintenance.readiness.builder import PairKey, compute_tail_g, describe_run, verdicts
+from maintenance.readiness.builder import (
+    PairKey,
+    build_material_inputs,
+    compute_tail_g,
+    describe_run,
+    verdicts,
+)
 from maintenance.readiness.inputs import (
     MaterialInputs,
     OuterMoisture,
@@ -30,6 +38,7 @@ from spools.air.climate import room_airs
 from spools.board import board as spool_board
 from spools.board.airs import AirClass, air_class
 from spools.codes import pretty
+from spools.inventory.queries import with_materials
 from spools.models import Spool, SpoolBoard
 from spools.physics_inputs import SMALL_JOB_G
 
@@ -113,18 +122,24 @@ def load_board(
     spool_ids: Collection[int] | None = None,
     toolhead_ids: Collection[int] | None = None,
     now: datetime | None = None,
+    preloaded: Iterable[Spool] = (),
 ) -> Board:
-    """The board of these spools and toolheads, or of all in use. The number of queries is fixed."""
+    """The board of these spools and toolheads, or of all in use. The number of queries is fixed.
+
+    preloaded: all these spools, where the caller has them from queries.with_materials(); that saves a query.
+    """
     now = now or timezone.now()
     rows = spool_board.read(spool_ids, now)
-    spools = Spool.objects.select_related("feedstock__polymer", "feedstock__filler", "feedstock__maker")
-    spools_by_id = spools.in_bulk(list(rows))
-    materials = toolheads.load_materials({spool.feedstock_id for spool in spools_by_id.values()})
-    machines = toolheads.read(toolhead_ids, materials, now)
-    heads = Toolhead.objects.select_related("printer__place").in_bulk(list(machines))
+    spools = {spool.pk: spool for spool in preloaded if spool.pk in rows}
+    if not spools:
+        spools = with_materials().in_bulk(list(rows))
+    feedstocks = {spool.feedstock_id: spool.feedstock for spool in spools.values()}
+    materials = {pk: build_material_inputs(feedstock) for pk, feedstock in feedstocks.items()}
+    heads = load_toolheads(toolhead_ids)
+    machines = toolheads.read(heads, materials, now)
     return Board(
         now,
-        spools_by_id,
+        spools,
         rows,
         heads,
         machines,
@@ -146,6 +161,15 @@ def small_job_verdicts(pairs: Collection[tuple[Toolhead, Spool]]) -> dict[PairKe
     return judged
 
 
+def load_toolheads(toolhead_ids: Collection[int] | None = None) -> dict[int, Toolhead]:
+    """These toolheads, or all in use, with their printers' places, by id. One query."""
+    heads = Toolhead.objects.select_related("printer__place")
+    heads = (
+        heads.filter(printer__retired_at=None) if toolhead_ids is None else heads.filter(pk__in=toolhead_ids)
+    )
+    return {head.pk: head for head in heads}
+
+
 def load_airs(heads: Iterable[Toolhead], now: datetime) -> dict[int, AirClass]:
     """The class of the air at each toolhead, by its id. A fixed number of queries."""
     heads = list(heads)
@@ -159,13 +183,21 @@ def load_airs(heads: Iterable[Toolhead], now: datetime) -> dict[int, AirClass]:
 
 def load_stock() -> dict[str, int]:
     """How many of each kind of part are in the drawer, by its name. One query."""
-    entries = StockEntry.objects.order_by().values("kind__name").annotate(count=Sum("change"))
-    return dict(entries.values_list("kind__name", "count"))
+    return dict(_STOCK.run())
 
 
 def load_loaded() -> dict[int, int]:
     """The spool on each toolhead that has one, by toolhead id. One query."""
-    return dict(Loading.objects.present().values_list("toolhead", "spool"))
+    return dict(_LOADED.run())
+
+
+def _build_stock() -> QuerySet[StockEntry, Any]:
+    entries = StockEntry.objects.order_by().values("kind__name").annotate(count=Sum("change"))
+    return entries.values_list("kind__name", "count")
+
+
+_STOCK = PreparedQuery(_build_stock)
+_LOADED = PreparedQuery(lambda: Loading.objects.present().order_by().values_list("toolhead", "spool"))
 
 
 def _spool_inputs(spool: Spool, row: SpoolBoard) -> SpoolInputs:

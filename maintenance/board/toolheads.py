@@ -6,7 +6,7 @@ the parts of other machines enter a row at its next regular computation.
 """
 
 import hashlib
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
@@ -63,12 +63,10 @@ _decode_materials = msgspec.json.Decoder(dict[int, MaterialState]).decode
 _decode_upkeep = msgspec.json.Decoder(Upkeep).decode
 
 
-def load_materials(feedstock_ids: Iterable[int] | None = None) -> dict[int, MaterialInputs]:
-    """The inputs of these feedstocks, or of those of all spools in use, by id. One query."""
-    feedstocks = Feedstock.objects.select_related("polymer", "filler")
-    in_use = Q(pk__in=Spool.objects.filter(emptied_at=None).values("feedstock"))
-    selection = in_use if feedstock_ids is None else Q(pk__in=list(feedstock_ids))
-    return {row.pk: build_material_inputs(row) for row in feedstocks.filter(selection)}
+def load_materials() -> dict[int, MaterialInputs]:
+    """The inputs of the feedstocks of all spools in use, by id. One query."""
+    in_use = Feedstock.objects.filter(pk__in=Spool.objects.filter(emptied_at=None).values("feedstock"))
+    return {row.pk: build_material_inputs(row) for row in in_use.select_related("polymer", "filler")}
 
 
 def digest(material: MaterialInputs) -> str:
@@ -89,17 +87,17 @@ def read(
     *,
     inputs: bool = True,
 ) -> dict[int, ToolheadRow]:
-    """The rows of these toolheads, or of all that are in use, by id. Two queries where all are fresh.
+    """The rows of these toolheads, or of all that are in use, by id. One query for these where all are
+    fresh, two for all.
 
     Stale rows are computed here while they are at most AT_ONCE; of more, the stored ones are returned with their
     computed_at and the others are computed. materials: those that are needed; a state that was judged with other
     numbers of the material is judged again. inputs: False where only the states of materials are needed.
     """
     now = now or timezone.now()
-    toolheads = Toolhead.objects.filter(printer__retired_at=None)
-    if toolhead_ids is not None:
-        toolheads = Toolhead.objects.filter(pk__in=list(toolhead_ids))
-    ids = set(toolheads.values_list("pk", flat=True))
+    if toolhead_ids is None:
+        toolhead_ids = Toolhead.objects.filter(printer__retired_at=None).values_list("pk", flat=True)
+    ids = set(toolhead_ids)
     rows = ToolheadBoard.objects.filter(pk__in=ids).annotate(fresh=_is_fresh(now)).defer("upkeep_json")
     stored = {row.pk: row for row in (rows if inputs else rows.defer("inputs_json"))}
     stale = {pk for pk in ids if pk not in stored or not stored[pk].fresh}

@@ -1,7 +1,7 @@
 from datetime import datetime
 
 from django.db import models
-from django.db.models import Case, Exists, F, OuterRef, Q, Subquery, When
+from django.db.models import Case, Exists, F, OuterRef, Q, Subquery, Value, When
 from django.db.models.functions import Coalesce
 
 from maintenance import limits
@@ -79,8 +79,12 @@ class LoadingQuerySet(models.QuerySet["Loading"]):
         )
 
     def present(self) -> "LoadingQuerySet":
-        """Spools that are on their toolhead now."""
-        return self.filter(end=None).with_off_at().filter(Q(off_at=None))
+        """Spools that are on their toolhead now; off_at is None."""
+        here = Stay.objects.filter(
+            spool=OuterRef("spool"), place=OuterRef("toolhead__printer__place"), end=None
+        )
+        on_it = Value(None, output_field=models.DateTimeField())
+        return self.filter(Exists(here), end=None).annotate(off_at=on_it)
 
 
 class Loading(Recorded):

@@ -93,19 +93,23 @@ def is_fresh(now: datetime) -> Q:
 
 
 def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) -> dict[int, SpoolBoard]:
-    """The rows of these spools, or of all in use, by spool id. Four queries where all are fresh.
+    """The rows of these spools, or of all in use, by spool id. One query for these where all are fresh, two for all.
 
     Stale rows are computed here while they are at most AT_ONCE; of more, the stored ones are returned with their
     computed_at, spools without one are left out, and the worker is woken. The same holds for advice, above
     advising.AT_ONCE. Spools marked empty have no row.
     """
     now = now or timezone.now()
+    stored = rows_in_use() if spool_ids is None else rows_in_use().filter(spool__in=list(spool_ids))
+    valid = Q(is_fresh(now), advising.has_valid_advice(now))
+    loaded = list(stored.select_related(*JOINED).annotate(valid=valid).order_by("pk"))
+    rows: dict[int, SpoolBoard] = {row.spool_id: row for row in loaded}
+    if spool_ids is not None and rows.keys() == set(spool_ids) and all(row.valid for row in loaded):
+        return rows
     spools = Spool.objects.filter(emptied_at=None)
     if spool_ids is not None:
         spools = spools.filter(pk__in=list(spool_ids))
     ids = set(spools.values_list("pk", flat=True))
-    stored = rows_in_use() if spool_ids is None else rows_in_use().filter(spool__in=ids)
-    rows = {row.spool_id: row for row in stored.select_related(*JOINED)}
     fresh_ids = set(stored.filter(is_fresh(now)).values_list("pk", flat=True))
     rows |= {row.spool_id: row for row in _catch_up(sorted(ids - fresh_ids), now)}
     if advised := _advise_few(advising.find_unadvised(now, spool_ids if spool_ids is None else ids), now):
