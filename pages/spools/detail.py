@@ -20,7 +20,7 @@ from spools.drying.heat_budget import compute_heat
 from spools.inventory import ledger
 from spools.models import Feedstock, Spool
 from spools.moisture.history import Segment
-from spools.moisture.state import Interval, Moisture, forecast, moisture_now
+from spools.moisture.state import Interval, Moisture, forecast, moisture_of
 from spools.moisture.wording import ORIGIN
 from spools.physics_inputs import SMALL_JOB_G, ConstantAir
 
@@ -87,7 +87,8 @@ def spool(request: HttpRequest, spool: Spool) -> HttpResponse:
 
 def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
     """Context of the page of a spool in use; its facts are loaded once."""
-    moisture, board = moisture_now(spool), load_board([spool.pk])
+    moisture = moisture_of([spool], preloaded=True)[spool.pk]
+    board = load_board([spool.pk], preloaded=[spool])
     row = board.rows[spool.pk]
     limits = properties(spool.feedstock)
     hold, clear = limits["limit_hold_pct"], limits["limit_clear_pct"]

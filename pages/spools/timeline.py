@@ -7,6 +7,13 @@ from datetime import datetime, timedelta
 from maintenance.models import Loading
 from spools.models import DryingRun, MassEntry, Spool, Stay
 
+# A time line is long, and building rows of all columns takes most of its time.
+ENTRY_COLUMNS = (
+    *("kind", "at", "net_change_g", "gross_g", "note"),
+    *("withdrawn_at", "withdrawn_reason", "withdrawn_by__username", "job_use__job__name"),
+)
+LOADING_COLUMNS = ("start", "state", "override_reason", "toolhead__name", "toolhead__printer__name")
+
 
 @dataclass(frozen=True)
 class TimelineEvent:
@@ -40,7 +47,7 @@ def build_timeline(spool: Spool) -> list[TimelineEvent]:
 
 def _mass_events(spool: Spool) -> Iterator[TimelineEvent]:
     entries = MassEntry.objects.filter(spool=spool).select_related("job_use__job", "withdrawn_by")
-    for entry in entries:
+    for entry in entries.only(*ENTRY_COLUMNS):
         use = getattr(entry, "job_use", None)
         grams = entry.net_change_g if entry.gross_g is None else entry.gross_g
         yield TimelineEvent(
@@ -56,22 +63,23 @@ def _mass_events(spool: Spool) -> Iterator[TimelineEvent]:
 
 
 def _stay_events(spool: Spool) -> Iterator[TimelineEvent]:
-    for stay in Stay.objects.filter(spool=spool).select_related("place"):
-        yield TimelineEvent("stay", stay.start, stay.end, name=stay.place.name, subject=stay.place_id)
+    stays = Stay.objects.filter(spool=spool)
+    for start, end, name, place in stays.values_list("start", "end", "place__name", "place"):
+        yield TimelineEvent("stay", start, end, name=name, subject=place)
 
 
 def _drying_events(spool: Spool) -> Iterator[TimelineEvent]:
-    for run in DryingRun.objects.filter(spool=spool).select_related("dryer"):
-        first = "" if run.first_set_point_c is None else f"{run.first_set_point_c:g} °C, then "
-        note = f"{first}{run.set_point_c:g} °C"
-        yield TimelineEvent(
-            "drying", run.start, run.end, name=run.dryer.name, note=note, subject=run.dryer_id
-        )
+    runs = DryingRun.objects.filter(spool=spool)
+    for start, end, first_c, set_point_c, name, dryer in runs.values_list(
+        "start", "end", "first_set_point_c", "set_point_c", "dryer__name", "dryer"
+    ):
+        first = "" if first_c is None else f"{first_c:g} °C, then "
+        yield TimelineEvent("drying", start, end, name=name, note=f"{first}{set_point_c:g} °C", subject=dryer)
 
 
 def _loading_events(spool: Spool) -> Iterator[TimelineEvent]:
     loadings = Loading.objects.with_off_at().filter(spool=spool).select_related("toolhead__printer")
-    for loading in loadings:
+    for loading in loadings.only(*LOADING_COLUMNS):
         because = f", loaded because: {loading.override_reason}" if loading.override_reason else ""
         yield TimelineEvent(
             "loading",
