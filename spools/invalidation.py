@@ -16,6 +16,7 @@ from background.queue import enqueue
 from spools.checks import EARLIEST, lock_spool_facts
 from spools.models import (
     BoxAir,
+    BoxBoard,
     BoxState,
     CacheVersion,
     Ensemble,
@@ -68,7 +69,7 @@ def invalidate_after_readings(place: Place, at: datetime, air: tuple[float, floa
     That concerns the spools that were in the place since, or in a dryer or dry box in that room, and these
     boxes. air: the newest of the readings in °C and % RH, where all of them are of the present hour. Of rows of
     the board those then stay fresh that were computed with nearly that air, and those of spools in dry boxes in
-    that room: a box follows its room slowly.
+    that room and of these boxes: a box follows its room slowly.
     """
     lock_spool_facts()
     spools = _spools_breathing(place, at)
@@ -85,6 +86,8 @@ def invalidate_after_readings(place: Place, at: datetime, air: tuple[float, floa
     _invalidate_spools(spools, at, at + HOUR, stale_rows=still_fresh < len(spools))
     boxes = set(Place.objects.filter(room=place, half_time_h__isnull=False).values_list("pk", flat=True))
     _invalidate_boxes(boxes, at)
+    if air is not None:
+        BoxBoard.objects.filter(place__in=boxes).update(generation=F("generation") + 1)
     # A sample holds the air of its own hour.
     BoxAir.objects.filter(place__in=boxes, at=at).delete()
 
@@ -129,7 +132,7 @@ def save_assumptions(row: Place | Polymer | Filler | Feedstock, **options: Any) 
 def invalidate_all() -> None:
     """Delete everything that was computed from facts."""
     lock_spool_facts()
-    for model in (SpoolBoard, MoistureState, Ensemble, BoxAir, BoxState):
+    for model in (SpoolBoard, MoistureState, Ensemble, BoxAir, BoxState, BoxBoard):
         model._default_manager.all().delete()
     Spool.objects.update(cache_generation=F("cache_generation") + 1)
     Place.objects.update(cache_generation=F("cache_generation") + 1)

@@ -49,8 +49,9 @@ def scan(now: datetime) -> Scan:
     began = timezone.now()
     board.catch_up(now)
     toolheads.read(now=now, inputs=False)
+    boxes = check_boxes(now)
     with _snapshot():
-        return Scan(began, [check_moisture(now), check_drying_runs(now), check_boxes(now)])
+        return Scan(began, [check_moisture(now), check_drying_runs(now), boxes])
 
 
 @contextmanager

@@ -21,7 +21,7 @@ from spools.air.dry_box_outlook import (
     RegenerationEffect,
 )
 from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
-from spools.air.hygrometer import COMPARED_OVER, disagreement, find_disagreement
+from spools.air.hygrometer import COMPARED_OVER, find_disagreement
 from spools.checks import lock_spool_facts, require_past_time, require_within
 from spools.facts import follows_withdrawal
 from spools.invalidation import invalidate_boxes_after
@@ -124,13 +124,6 @@ class BoxNow:
     half_time_d: float
     findings: list[Statement]
     outlook: BoxOutlook
-
-    @property
-    def deviation(self) -> float:
-        """How far the reading is above the computed humidity, in units of the allowed difference; 0 without."""
-        if self.measured_rh_pct is None:
-            return 0.0
-        return disagreement(self.measured_rh_pct, self.computed_rh_pct)
 
     @cached_property
     def days_likely(self) -> float | None:

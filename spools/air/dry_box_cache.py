@@ -35,7 +35,7 @@ from spools.air.dry_box_simulation import (
 from spools.air.hourly import FOREVER, HOUR, group_by_start, hour_of, load_readings
 from spools.checks import EARLIEST, lock_spool_facts
 from spools.invalidation import is_current_version
-from spools.models import BoxAir, BoxState, DesiccantCharge, Place
+from spools.models import BoxAir, BoxBoard, BoxState, DesiccantCharge, Place
 
 # How far back openings are counted for a forecast.
 OPENINGS_OVER = timedelta(days=14)
@@ -311,6 +311,7 @@ def rebuild() -> list[str]:
     before = _load_all()
     computed = compute_advance(timezone.now(), from_scratch=True)
     with transaction.atomic():
+        BoxBoard.objects.all().delete()
         BoxState.objects.all().delete()
         BoxAir.objects.all().delete()
         store_advance(computed)

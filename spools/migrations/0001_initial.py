@@ -434,6 +434,31 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="BoxBoard",
+            fields=[
+                (
+                    "place",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        primary_key=True,
+                        related_name="+",
+                        serialize=False,
+                        to="spools.place",
+                    ),
+                ),
+                (
+                    "generation",
+                    models.PositiveIntegerField(help_text="of the box before its facts were read"),
+                ),
+                ("computed_at", models.DateTimeField()),
+                ("good_until", models.DateTimeField(help_text="from then on time alone makes it stale")),
+                ("answer_json", models.BinaryField(help_text="its BoxAnswer; null without desiccant")),
+            ],
+            options={
+                "verbose_name_plural": "board of dry boxes",
+            },
+        ),
+        migrations.CreateModel(
             name="BoxState",
             fields=[
                 (

@@ -3,13 +3,14 @@ from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import CouponTest, DryingRun
 from .facts import SentRequest
 from .moisture import CacheVersion, Ensemble, MoistureState
-from .places import BoxAir, BoxState, DesiccantCharge, Place, Reading, Stay
+from .places import BoxAir, BoxBoard, BoxState, DesiccantCharge, Place, Reading, Stay
 from .stock import MassEntry, Spool
 from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
 
 __all__ = [
     "AirOutlook",
     "BoxAir",
+    "BoxBoard",
     "BoxState",
     "CacheVersion",
     "CoreKind",

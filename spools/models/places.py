@@ -165,6 +165,22 @@ class BoxState(models.Model):
         return f"{self.place_id} at {self.at:%Y-%m-%d %H:%M}"
 
 
+class BoxBoard(models.Model):
+    """The answer about a dry box as of ``computed_at``: a cache, see spools/air/dry_box_board.py."""
+
+    place = models.OneToOneField(Place, models.CASCADE, primary_key=True, related_name="+")
+    generation = models.PositiveIntegerField(help_text="of the box before its facts were read")
+    computed_at = models.DateTimeField()
+    good_until = models.DateTimeField(help_text="from then on time alone makes it stale")
+    answer_json = models.BinaryField(help_text="its BoxAnswer; null without desiccant")
+
+    class Meta:
+        verbose_name_plural = "board of dry boxes"
+
+    def __str__(self) -> str:
+        return f"{self.place_id} at {self.computed_at:%Y-%m-%d %H:%M}"
+
+
 class BoxAir(models.Model):
     """The computed air of a dry box that its spools take from this time on: a cache, rebuildable.
 

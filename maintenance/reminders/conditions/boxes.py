@@ -4,12 +4,12 @@ from datetime import datetime, timedelta
 
 from maintenance.models import Reminder
 from maintenance.reminders.conditions.conditions import Conditions
-from spools.air.dry_box import BoxNow, boxes_now
-from spools.air.dry_box_facts import complete_boxes
+from spools.air import dry_box_board
+from spools.air.dry_box_board import BoxAnswer
 from spools.air.dry_box_outlook import ADVICE
 from spools.air.hourly import hour_of
 from spools.air.hygrometer import most_measured_pct
-from spools.models import DesiccantCharge
+from spools.models import DesiccantCharge, Place
 from spools.statements import Statement
 from spools.wording import round_as_shown, round_duration
 
@@ -26,33 +26,36 @@ STILL_OFF = 0.5
 def check_boxes(now: datetime) -> Conditions:
     """Dry boxes over their humidity limit now or soon, and boxes whose hygrometer disagrees with the computed air."""
     conditions = Conditions([Kind.REGENERATE, Kind.LEAK])
-    for box in boxes_now(complete_boxes(), now, past=None).values():
-        if box.waiting is not None:
+    for place, box in dry_box_board.read(now):
+        if box.is_waiting:
             continue
         findings = {finding.code: finding for finding in box.findings}
-        reminder = _regenerate(box, findings.get("dry_box.spent"), now)
-        if "dry_box.spent" in findings or _below(box, OPEN_DAYS, OPEN_SHARE):
+        reminder = _regenerate(place, box, findings.get("dry_box.spent"), now)
+        if "dry_box.spent" in findings or _below(box, OPEN_DAYS, OPEN_SHARE, now):
             conditions.open(reminder, urgent=box.over_limit)
-        elif _below(box, HOLD_DAYS, HOLD_SHARE) or box.deviation > STILL_OFF:
+        elif _below(box, HOLD_DAYS, HOLD_SHARE, now) or box.deviation > STILL_OFF:
             conditions.hold(reminder)
         if "dry_box.leak" in findings:
-            conditions.open(_leak(box), urgent=box.over_limit)
+            conditions.open(_leak(place, box), urgent=box.over_limit)
         elif box.deviation > STILL_OFF:
-            conditions.hold(_leak(box))
+            conditions.hold(_leak(place, box))
     return conditions
 
 
-def _below(box: BoxNow, most_days: float, share: float) -> bool:
+def _days_left(box: BoxAnswer, now: datetime) -> float | None:
+    return None if box.days is None else max(0.0, box.days - (now - box.at) / timedelta(days=1))
+
+
+def _below(box: BoxAnswer, most_days: float, share: float, now: datetime) -> bool:
     """Whether it is over its limit in fewer days, and in less than this share of what regenerating gives."""
-    if box.days_likely is None or box.days_likely >= most_days:
+    days, fresh = _days_left(box, now), box.fresh_days
+    if days is None or days >= most_days:
         return False
-    fresh = box.regenerated[0].days
-    return box.over_limit or fresh is None or box.days_likely <= share * fresh
+    return box.over_limit or fresh is None or days <= share * fresh
 
 
-def _regenerate(box: BoxNow, finding: Statement | None, now: datetime) -> Reminder:
-    place, days = box.place, box.days_likely
-    advice = ADVICE[DesiccantCharge.Kind(box.charge.kind)]
+def _regenerate(place: Place, box: BoxAnswer, finding: Statement | None, now: datetime) -> Reminder:
+    days, advice = _days_left(box, now), ADVICE[DesiccantCharge.Kind(box.kind)]
     values = {
         "place": str(place),
         "rh_pct": round_as_shown(box.rh_pct),
@@ -60,7 +63,7 @@ def _regenerate(box: BoxNow, finding: Statement | None, now: datetime) -> Remind
         "limit_pct": place.limit_rh_pct,
         "hours_left": None if box.over_limit or not days else round_duration(24 * days),
         "charge": {
-            "dry_mass_g": box.charge.dry_mass_g,
+            "dry_mass_g": box.dry_mass_g,
             "water_g": round_as_shown(box.held_g),
             "limit_g": round_as_shown(box.limit_g),
         },
@@ -80,20 +83,20 @@ def _regenerate(box: BoxNow, finding: Statement | None, now: datetime) -> Remind
     )
 
 
-def _leak(box: BoxNow) -> Reminder:
+def _leak(place: Place, box: BoxAnswer) -> Reminder:
     values = {
-        "place": str(box.place),
+        "place": str(place),
         "measured_rh_pct": round_as_shown(box.rh_pct),
         "computed_rh_pct": round_as_shown(box.computed_rh_pct),
         "agreeing_rh_pct": round_as_shown(most_measured_pct(box.computed_rh_pct)),
-        "limit_pct": box.place.limit_rh_pct,
+        "limit_pct": place.limit_rh_pct,
     }
     return Reminder(
         kind=Kind.LEAK,
-        condition=f"leak:place:{box.place.pk}",
+        condition=f"leak:place:{place.pk}",
         reason=Statement("reminder.box_leaks", values),
         remedy=Statement("reminder_remedy.look_for_leak"),
-        place=box.place,
+        place=place,
         amount=box.rh_pct,
         amount_unit="rh_pct",
     )
