@@ -9,8 +9,10 @@ CONSEQUENCES = ["flow.records", "jobs.records", "parts.fitting", "service.record
 # Modules that register the words of statements.
 WORDING = [
     "flow.wording",
+    "gcode.wording",
     "parts.wording",
     "readiness.wording",
+    "reminders.delivery.failures",
     "reminders.wording",
     "service.wording",
     "trouble.wording",

@@ -5,6 +5,7 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text, Whole
 from api.serializers.machines import CheckSerializer, VerdictSerializer
+from api.serializers.statements import StatementSerializer
 from maintenance.gcode import JobFacts
 from maintenance.models import JobFile, Printer
 
@@ -39,6 +40,8 @@ class FileUseSerializer(serializers.Serializer):
 
 
 class JobFileSerializer(ModelSerializer):
+    problem = StatementSerializer(allow_null=True, help_text="why it cannot be read")
+
     class Meta:
         model = JobFile
         fields = [
@@ -104,9 +107,10 @@ class JobFileFactsSerializer(JobFileSerializer):
         """The flow over the time of the job, in bins of equal length."""
         return self.facts.flow_mm3_s if self.facts else []
 
-    def get_remarks(self, file: JobFile) -> list[str]:
+    @extend_schema_field(StatementSerializer(many=True))
+    def get_remarks(self, file: JobFile) -> Any:
         """Reasons why the numbers are less certain."""
-        return self.facts.remarks if self.facts else []
+        return StatementSerializer(self.facts.remarks, many=True).data if self.facts else []
 
     def get_unread(self, file: JobFile) -> dict[str, int]:
         """Ignored commands, and how often each came."""

@@ -5,6 +5,8 @@ from bisect import bisect_right
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from spools.statements import Statement
+
 from .settings import Motion, ReaderSettings
 
 
@@ -133,7 +135,7 @@ class JobFacts:
     flow_bin_s: float
     flow_mm3_s: list[float]
     marks: list[Mark]
-    remarks: list[str]
+    remarks: list[Statement]
     unread: dict[str, int]
 
     @property
@@ -192,6 +194,7 @@ class JobFacts:
             ],
             "changes": [ToolChange(**row) for row in stored["changes"]],
             "bed": spans(stored["bed"]),
+            "remarks": [Statement.from_data(row) for row in stored["remarks"]],
             "hot_by_tool": {int(tool): spans(rows) for tool, rows in stored["hot_by_tool"].items()},
             "layers": Layers(**(stored["layers"] | {"heights": spans(stored["layers"]["heights"])})),
             "marks": [Mark(**row) for row in stored["marks"]],

@@ -35,7 +35,7 @@ def read_job(
     member: which job of a container.
     progress: called now and then with the share that has been read, 0 to 1; what it raises ends the reading.
 
-    Raises GcodeError, whose text says what to do, for what cannot be read or is no G-code.
+    Raises GcodeError, whose sentence says what to do, for what cannot be read or is no G-code.
     """
     reading = reading or ReaderSettings()
     with open_source(Path(path), member) as source:
@@ -90,7 +90,7 @@ class _Reader:
 
     def finish(self, source: JobSource) -> JobFacts:
         if self.tallies[COMMANDS_READ] == 0:
-            raise GcodeError("There is no command of G-code in this file. Choose the exported job file.")
+            raise GcodeError("no_command")
         self._pass_on(int(self.states[0]["pending"]), last=True)
         return summarize(
             source=source,

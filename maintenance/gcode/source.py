@@ -57,9 +57,7 @@ class JobSource:
             base = self.bytes - carried
             self.bytes += count
             if self.bytes > MOST_BYTES:
-                raise GcodeError(
-                    f"The job is longer than {MOST_BYTES // 2**30} GiB of text. Split it, or export it again."
-                )
+                raise GcodeError("job_too_long", most_gib=MOST_BYTES // 2**30)
             line_end = buffer.rfind(b"\n", 0, filled) + 1 or buffer.rfind(b"\r", 0, filled - 1) + 1
             if line_end:
                 yield array, line_end, base
@@ -80,21 +78,15 @@ class JobSource:
     def _check_text(self, buffer: bytearray, start: int, end: int) -> None:
         if self.bytes == 0:
             if buffer[:2] in UTF16_MARKS:
-                raise GcodeError("The file is text in UTF-16. Save it as plain text (UTF-8 or ASCII).")
+                raise GcodeError("utf16")
             if buffer[:3] == UTF8_MARK:
                 buffer[:3] = b"   "
         if (at := buffer.find(0, start, end)) >= 0:
-            raise GcodeError(
-                f"Byte {self.bytes + at - start:,} of the job is NUL, so it is no plain text: UTF-16, a "
-                "binary format, or damaged. Export the job as plain G-code, or copy it again."
-            )
+            raise GcodeError("nul", byte=self.bytes + at - start)
 
 
 def line_too_long(byte: int) -> GcodeError:
-    return GcodeError(
-        f"The line that begins at byte {byte:,} is longer than {LONGEST_LINE // 2**10:,} KiB, which no line "
-        "of G-code is. Check that this is a job file, with a line end after each command."
-    )
+    return GcodeError("line_too_long", byte=byte, most_kib=LONGEST_LINE // 2**10)
 
 
 @contextmanager
@@ -106,12 +98,12 @@ def open_source(path: Path, member: str = "") -> Iterator[JobSource]:
     try:
         stored = path.open("rb")
     except OSError as error:
-        raise GcodeError(f"{path.name} cannot be read: {error.strerror}.") from None
+        raise GcodeError("not_opened", name=path.name, reason=str(error.strerror)) from None
     with stored:
         start = stored.read(4)
         stored.seek(0)
         if not start:
-            raise GcodeError("The file is empty. Export the job again.")
+            raise GcodeError("empty")
         if start[:2] == b"\x1f\x8b":
             with gzip.GzipFile(fileobj=stored) as text:
                 yield JobSource(text, stored, "gzip")  # type: ignore[arg-type]
@@ -131,14 +123,11 @@ def _member_of(stored: IO[bytes], member: str) -> Iterator[tuple[IO[bytes], str]
     with container:
         names = sorted(n for n in container.namelist() if n.lower().endswith(ENDINGS))
         if not names:
-            raise GcodeError(
-                f"The container holds no G-code (no file that ends in {', '.join(ENDINGS)}). Export the job "
-                "with its G-code, not the model alone."
-            )
+            raise GcodeError("no_gcode_inside", endings=", ".join(ENDINGS))
         if member and member not in names:
-            raise GcodeError(f"The container holds no {member}. Choose one of: {', '.join(names[:20])}.")
+            raise GcodeError("no_such_member", member=member, names=", ".join(names[:20]))
         if not member and len(names) > 1:
-            raise GcodeError(f"The container holds {len(names)} jobs. Choose one: {', '.join(names[:20])}.")
+            raise GcodeError("several_inside", jobs=len(names), names=", ".join(names[:20]))
         name = member or names[0]
         try:
             text = container.open(name)
@@ -156,10 +145,10 @@ class _Bounded:
 
     def read(self, count: int = -1) -> bytes:
         if count > MOST_LISTING:
-            raise GcodeError("The container's list of contents is too long. Put the job alone into a file.")
+            raise GcodeError("long_listing")
         return self._file.read(min(count, MOST_LISTING) if count >= 0 else MOST_LISTING)
 
 
 def _damaged(error: BaseException) -> GcodeError:
     reason = str(error).rstrip(".") or type(error).__name__
-    return GcodeError(f"The packed file is damaged or locked ({reason}). Copy it again, or pack it again.")
+    return GcodeError("damaged", reason=reason)

@@ -1,6 +1,10 @@
 """From the kernels' totals to facts, and to the words for what makes them less certain."""
 
+from typing import Any
+
 import numpy as np
+
+from spools.statements import Statement
 
 from . import layout
 from .accounting import (
@@ -24,11 +28,20 @@ FLOW_SHARES = {"50": 0.5, "90": 0.9, "99": 0.99}
 # Layer heights with less than this share of the filament are left out.
 LEAST_SHARE = 0.001
 UNTIMED = {
-    layout.HOMINGS: "homing",
-    layout.WAITS: "waiting for heat",
-    layout.TOOL_CHANGES: "tool change",
-    layout.COLOUR_CHANGES: "colour change",
-    layout.PAUSES: "pause",
+    "homing": layout.HOMINGS,
+    "heat_wait": layout.WAITS,
+    "tool_change": layout.TOOL_CHANGES,
+    "colour_change": layout.COLOUR_CHANGES,
+    "pause": layout.PAUSES,
+}
+# What makes the facts uncertain, by the tally that counts it.
+REMARKED = {
+    "unread_feeds": layout.UNREAD_FEEDS,
+    "moves_of_doubtful_e": layout.MOVES_OF_DOUBTFUL_E,
+    "moves_without_feed": layout.MOVES_WITHOUT_FEED,
+    "misfit_arcs": layout.MISFIT_ARCS,
+    "g10_retractions": layout.G10_RETRACTIONS,
+    "modal_commands": layout.MODAL_COMMANDS,
 }
 
 
@@ -177,33 +190,21 @@ def _unread(tallies: Array, unread: Unread) -> dict[str, int]:
     return dict(sorted(counts_by_name.items(), key=lambda item: (-item[1], item[0])))
 
 
-def _remarks(tallies: Array, uses: list[ToolUse], reading: ReaderSettings) -> list[str]:
+def _remarks(tallies: Array, uses: list[ToolUse], reading: ReaderSettings) -> list[Statement]:
     remarks = []
-
-    def say(tally: int, sentence: str) -> None:
-        if tallies[tally]:
-            remarks.append(f"{tallies[tally]:,} {sentence}")
-
     if not any(use.melt_mm > 0 for use in uses):
-        remarks.append("No move feeds filament: is this a job for another kind of machine?")
-    say(layout.UNREAD_FEEDS, "commands that were not understood carry an E word; what they feed is missing.")
-    chosen = "they count for E too" if reading.e_follows_g90 else "they leave E alone"
-    say(
-        layout.MOVES_OF_DOUBTFUL_E,
-        f"moves feed otherwise on machines that differ on G90 and G91; here {chosen}.",
-    )
-    say(layout.MOVES_WITHOUT_FEED, "moves come before any speed was given; 25 mm/s are assumed.")
-    say(layout.MISFIT_ARCS, "arcs do not fit their centre or radius; their lengths are approximate.")
-    say(
-        layout.G10_RETRACTIONS,
-        f"retractions are the machine's own (G10): {reading.retract_mm:g} mm each, or what M207 says.",
-    )
-    say(layout.MODAL_COMMANDS, "lines without a command go on with the last motion, as in ISO 6983.")
+        remarks.append(Statement("job_remark.feeds_nothing"))
+    values: dict[str, dict[str, Any]] = {
+        "moves_of_doubtful_e": {"e_follows_g90": reading.e_follows_g90},
+        "g10_retractions": {"retract_mm": reading.retract_mm},
+    }
+    for name, tally in REMARKED.items():
+        if tallies[tally]:
+            counted = {"count": int(tallies[tally])} | values.get(name, {})
+            remarks.append(Statement(f"job_remark.{name}", counted))
     if len(uses) == layout.MAX_USES:
-        remarks.append(
-            f"The last of the {layout.MAX_USES} spools may be several: more are not distinguished."
-        )
-    untimed = [f"{word} ({tallies[tally]:,})" for tally, word in UNTIMED.items() if tallies[tally]]
+        remarks.append(Statement("job_remark.many_spools", {"spools": layout.MAX_USES}))
+    untimed = {name: int(tallies[tally]) for name, tally in UNTIMED.items() if tallies[tally]}
     if untimed:
-        remarks.append(f"Not in the time, as the file does not give their duration: {', '.join(untimed)}.")
+        remarks.append(Statement("job_remark.untimed", {"commands": untimed}))
     return remarks

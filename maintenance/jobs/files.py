@@ -22,6 +22,7 @@ from maintenance.gcode import GcodeError, JobFacts, ReaderSettings, read_job
 from maintenance.models import JobFile, Printer
 from spools.checks import require_within
 from spools.refusals import refusal
+from spools.statements import Statement
 
 MOST_BYTES = 2**30
 CHUNK = 2**20
@@ -32,7 +33,7 @@ UNCHANGED_FOR_S = 10.0
 BATCH_SIZE = 20
 # Younger content may belong to a file that is being added.
 YOUNGEST_PRUNED = timedelta(days=1)
-CONTENT_DELETED = "Its content was deleted. Upload the file again to read it."
+CONTENT_DELETED = Statement("job_file.content_deleted")
 # Between two checks that the reading was not stopped.
 STOP_CHECK_INTERVAL_S = 0.5
 State = JobFile.State
@@ -132,11 +133,11 @@ def read_again(
     diameter_mm = require_within("diameter_mm", diameter_mm, *limits.FILE_DIAMETER_MM)
     file = JobFile.objects.select_for_update(no_key=True, of=("self",)).get(pk=file.pk)
     if not stored_path(file.digest).exists():
-        raise refusal("content_removed", CONTENT_DELETED)
+        raise refusal("content_removed", CONTENT_DELETED.sentence)
     if len(member) > 200:
         raise refusal("too_long", "Give at most 200 characters.", "member")
     file.printer, file.diameter_mm, file.member = printer, diameter_mm, member.strip()
-    file.state, file.share_read, file.problem = State.WAITING, 0, ""
+    file.state, file.share_read, file.problem = State.WAITING, 0, None
     file.round += 1
     file.save(update_fields=["printer", "diameter_mm", "member", "state", "share_read", "problem", "round"])
     _enqueue(file)
@@ -191,10 +192,10 @@ def read_file(job_file: int, number: int) -> dict[str, Any] | None:
     try:
         facts = read_job(stored_path(file.digest), reading, member=file.member, progress=progress)
     except GcodeError as error:
-        return {"state": State.REFUSED, "problem": str(error)[:500], "facts": None}
+        return {"state": State.REFUSED, "problem": error.statement, "facts": None}
     except _NotWanted:
         return None
-    return {"state": State.READ, "problem": "", "facts": facts.as_json()}
+    return {"state": State.READ, "problem": None, "facts": facts.as_json()}
 
 
 def store_reading(job_file: int, number: int, read: dict[str, Any] | None) -> None:

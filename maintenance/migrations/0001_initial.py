@@ -509,7 +509,7 @@ class Migration(migrations.Migration):
                 ),
                 ("round", models.PositiveIntegerField(default=1)),
                 ("share_read", models.FloatField(default=0, help_text="0 to 1")),
-                ("problem", models.CharField(blank=True, max_length=500)),
+                ("problem", spools.models.statements.StatementField(null=True)),
                 ("facts", models.JSONField(blank=True, null=True)),
                 ("added_at", models.DateTimeField(auto_now_add=True)),
                 (
@@ -1729,7 +1729,9 @@ class Migration(migrations.Migration):
                 ("next_attempt_at", models.DateTimeField(default=django.utils.timezone.now)),
                 (
                     "error",
-                    models.CharField(blank=True, help_text="of the last attempt that failed", max_length=300),
+                    spools.models.statements.StatementField(
+                        help_text="of the last attempt that failed", null=True
+                    ),
                 ),
                 ("ended_at", models.DateTimeField(blank=True, null=True)),
             ],

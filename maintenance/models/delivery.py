@@ -8,6 +8,7 @@ from django.db import models
 from django.db.models import Q
 from django.utils import timezone
 
+from spools.models.statements import StatementField
 from spools.models.versions import Versioned
 
 from .reminders import Reminder, ReminderEvent
@@ -128,7 +129,7 @@ class Message(models.Model):
     not_before = models.DateTimeField(default=timezone.now)
     attempts = models.PositiveSmallIntegerField(default=0)
     next_attempt_at = models.DateTimeField(default=timezone.now)
-    error = models.CharField(max_length=300, blank=True, help_text="of the last attempt that failed")
+    error = StatementField(null=True, help_text="of the last attempt that failed")
     ended_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:

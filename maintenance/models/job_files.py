@@ -2,6 +2,7 @@ from django.conf import settings
 from django.db import models
 
 from maintenance import limits
+from spools.models.statements import StatementField
 
 from .machines import Printer
 
@@ -39,7 +40,7 @@ class JobFile(models.Model):
     state = models.CharField(max_length=10, choices=State, default=State.WAITING)
     round = models.PositiveIntegerField(default=1)
     share_read = models.FloatField(default=0, help_text="0 to 1")
-    problem = models.CharField(max_length=500, blank=True)
+    problem = StatementField(null=True)
     facts = models.JSONField(null=True, blank=True)
     added_at = models.DateTimeField(auto_now_add=True)
     added_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)

@@ -107,15 +107,19 @@ def _timings_by_column(user_channels: list[Channel]) -> dict[str, dict[str, str]
 
 def _channel_row(channel: Channel, request: HttpRequest) -> dict[str, Any]:
     tried = channel.messages.filter(attempts__gt=0)
-    failed = tried.filter(~Q(error="")).order_by("-next_attempt_at").first() if channel.failures else None
+    failed = (
+        tried.filter(Q(error__isnull=False)).order_by("-next_attempt_at").first()
+        if channel.failures
+        else None
+    )
     last = tried.exclude(state=Message.State.EXPIRED).order_by("-written_at").first()
     base = settings.PUBLIC_URL or f"{request.scheme}://{request.get_host()}"
     return {
         "channel": channel,
         "title": title_of(channel),
-        "error": failed.error if failed is not None else "",
+        "error": None if failed is None else failed.error,
         # A refused message does not mean that the channel is down, but a receiver may refuse all messages.
-        "refused": last.error if last is not None and not channel.failures else "",
+        "refused": None if last is None or channel.failures else last.error,
         "feed": base + reverse("calendar-feed", args=[channel.address])
         if channel.kind == Kind.CALENDAR
         else "",

@@ -80,7 +80,7 @@ def test_a_file_that_is_not_read_yet_is_not_judged(api, shop, loaded):
     assert api.get(f"job-files/{sent['id']}/readiness", 400)["errors"][0]["code"] == "not_read"
     run_due()
     file = api.get(f"job-files/{sent['id']}")
-    assert file["state"] == "refused" and "NUL" in file["problem"]
+    assert file["state"] == "refused" and file["problem"]["code"] == "job_file.nul"
     request_data = {"printer": shop.printer, "spools": [loaded]}
     assert "Read it first" in api.refused(f"job-files/{sent['id']}/record", **request_data)[""]
 

@@ -70,7 +70,7 @@ def _lines(facts: JobFacts, density_g_cm3: float | None) -> list[str]:
         lines.append(f"widths    half of the way between {low:.2f} and {high:.2f} mm, median {middle:.2f} mm")
     if facts.unread:
         lines.append("no meaning here: " + ", ".join(f"{name} ({n:,})" for name, n in facts.unread.items()))
-    return lines + [f"note      {remark}" for remark in facts.remarks]
+    return lines + [f"note      {remark.sentence}" for remark in facts.remarks]
 
 
 def _clock(seconds: float) -> str:

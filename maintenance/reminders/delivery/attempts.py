@@ -26,6 +26,7 @@ from maintenance.reminders.delivery.outbox import (
 )
 from maintenance.reminders.delivery.posting import DeliveryFailed
 from maintenance.reminders.delivery.schedule import next_message
+from spools.statements import Statement
 
 logger = logging.getLogger(__name__)
 State = Message.State
@@ -36,7 +37,6 @@ BUDGET_S = 10.0
 BACKOFF_S = [10, 30, 120, 600, 1800, 3600, 7200]
 # Given up after so long, but not before so many failures: the shop itself may have been off.
 GIVE_UP_AFTER, LEAST_FAILURES = timedelta(days=1), 6
-LONGEST_ERROR = 300
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class Outcome:
     """The outcome of an attempt: sent if there is no failure; expired: the reason for not sending it at all."""
 
     failure: DeliveryFailed | None = None
-    expired: str = ""
+    expired: Statement | None = None
 
 
 def deliver_due(channel: int) -> None:
@@ -76,7 +76,7 @@ def attempt(message: Message) -> Outcome:
         return Outcome(failure)
     except Exception as error:
         logger.exception("%s could not be sent.", message.pk)
-        return Outcome(DeliveryFailed(f"Something is wrong on our side ({type(error).__name__})."))
+        return Outcome(DeliveryFailed("our_error", {"reason": type(error).__name__}))
     return Outcome()
 
 
@@ -94,7 +94,7 @@ def store_outcome(message: Message, outcome: Outcome) -> None:
         return
     message.attempts += 1
     if outcome.failure is None:
-        message.state, message.error, message.ended_at = State.SENT, "", now
+        message.state, message.error, message.ended_at = State.SENT, None, now
         _reset_backoff(channel)
     else:
         _store_failure(message, channel, outcome.failure, now)
@@ -102,9 +102,9 @@ def store_outcome(message: Message, outcome: Outcome) -> None:
 
 
 def _store_failure(message: Message, channel: Channel, failure: DeliveryFailed, now: datetime) -> None:
-    message.error = str(failure)[:LONGEST_ERROR]
+    message.error = failure.reason
     if failure.channel_gone:
-        end_channel(channel, now, message.error)
+        end_channel(channel, now, failure.reason)
     elif failure.channel_down:
         _back_off(channel, failure, now)
     else:
@@ -117,7 +117,7 @@ def _store_failure(message: Message, channel: Channel, failure: DeliveryFailed, 
     if failure.channel_down and channel.failures >= LEAST_FAILURES:
         waiting = channel.messages.filter(state=State.WAITING, not_before__lte=now - GIVE_UP_AFTER)
         waiting = waiting.exclude(purpose=Message.Purpose.ENTRY)
-        waiting.update(state=State.FAILED, ended_at=now, error=message.error)
+        waiting.update(state=State.FAILED, ended_at=now, error=failure.reason)
 
 
 def _back_off(channel: Channel, failure: DeliveryFailed, now: datetime) -> None:

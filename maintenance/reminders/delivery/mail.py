@@ -10,8 +10,9 @@ from django.template.loader import render_to_string
 from django.urls import reverse
 
 from maintenance.models import Message
-from maintenance.reminders.delivery.posting import DeliveryFailed
+from maintenance.reminders.delivery.posting import LONGEST_REASON, DeliveryFailed, describe_error
 from maintenance.reminders.delivery.wording import address_of, rendered, subject_of
+from spools.statements import Values
 
 # All in all, against a server that drips; a single answer has EMAIL_TIMEOUT.
 DEADLINE_S = 30.0
@@ -24,7 +25,7 @@ def is_set_up() -> bool:
 def send(message: Message) -> None:
     """Hand the message to the mail server. Raises DeliveryFailed if the server does not accept it."""
     if not is_set_up():
-        raise DeliveryFailed("E-mail is not set up: set EMAIL_HOST and restart.")
+        raise DeliveryFailed("mail_not_set_up")
     mail = compose(message)
     failed: list[BaseException] = []
 
@@ -40,7 +41,7 @@ def send(message: Message) -> None:
     thread.start()
     thread.join(DEADLINE_S)
     if thread.is_alive():
-        raise DeliveryFailed(f"The mail server took longer than {DEADLINE_S:g} s.")
+        raise DeliveryFailed("mail_too_slow", {"deadline_s": DEADLINE_S})
     if failed:
         raise _failure(failed[0]) from failed[0]
 
@@ -71,18 +72,17 @@ def compose(message: Message) -> EmailMultiAlternatives:
 def _failure(error: BaseException) -> DeliveryFailed:
     """The reason of the mail server. A refusal with 5yz is permanent (RFC 5321, 4.2.1)."""
     if isinstance(error, smtplib.SMTPRecipientsRefused):
-        code, words = next(iter(error.recipients.values()))
-        answer = f"The mail server refused the address ({_format_answer(code, words)})."
-        return DeliveryFailed(answer, permanent=code >= 500, channel_down=False)
+        status, words = next(iter(error.recipients.values()))
+        answer = _answer(status, words)
+        return DeliveryFailed("address_refused", answer, permanent=status >= 500, channel_down=False)
     if isinstance(error, smtplib.SMTPDataError):
-        answer = f"The mail server refused the e-mail ({_format_answer(error.smtp_code, error.smtp_error)})."
-        return DeliveryFailed(answer, permanent=error.smtp_code >= 500, channel_down=False)
+        answer = _answer(error.smtp_code, error.smtp_error)
+        return DeliveryFailed("mail_refused", answer, permanent=error.smtp_code >= 500, channel_down=False)
     if isinstance(error, smtplib.SMTPResponseException):
-        answer = _format_answer(error.smtp_code, error.smtp_error)
-        return DeliveryFailed(f"The mail server refused us ({answer}): look at the settings of e-mail.")
-    return DeliveryFailed(f"The mail server could not be reached ({error or type(error).__name__}).")
+        return DeliveryFailed("sender_refused", _answer(error.smtp_code, error.smtp_error))
+    return DeliveryFailed("mail_server_not_reached", {"reason": describe_error(error)})
 
 
-def _format_answer(code: int, words: bytes | str) -> str:
+def _answer(status: int, words: bytes | str) -> Values:
     text = words.decode(errors="replace") if isinstance(words, bytes) else words
-    return f"{code} {' '.join(text.split())}"[:200]
+    return {"status": status, "answer": " ".join(text.split())[:LONGEST_REASON]}

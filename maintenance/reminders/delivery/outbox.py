@@ -15,6 +15,7 @@ from maintenance.reminders.delivery.times import after_quiet, next_digest
 from maintenance.reminders.delivery.wording import NOTIFIED, body_of, digest_body, test_body
 from maintenance.reminders.links import with_subjects
 from spools.refusals import refusal
+from spools.statements import Statement
 
 Kind, Purpose, State = Channel.Kind, Message.Purpose, Message.State
 TO_PEOPLE = [Kind.EMAIL, Kind.PUSH]
@@ -24,8 +25,8 @@ MOST_SINGLE = 5
 BATCH_SIZE = 500  # rows written at a time
 # Retention of messages; the history of the reminders themselves is not deleted.
 KEEP = timedelta(days=90)
-ENDED = "The channel was ended."
-SUPERSEDED = "No longer due, or superseded by a later message."
+ENDED = Statement("delivery.channel_ended")
+SUPERSEDED = Statement("delivery.superseded")
 
 
 def post(events: Sequence[ReminderEvent]) -> None:
@@ -226,13 +227,13 @@ def superseded(message: Message, now: datetime) -> bool:
     return later.filter(Q(state=State.SENT) | Q(state=State.WAITING, not_before__lte=now)).exists()
 
 
-def expire(messages: Iterable[Message], reason: str = SUPERSEDED) -> None:
+def expire(messages: Iterable[Message], reason: Statement = SUPERSEDED) -> None:
     """Mark waiting messages as not to be sent."""
     waiting = Message.objects.filter(pk__in=[message.pk for message in messages], state=State.WAITING)
     waiting.update(state=State.EXPIRED, ended_at=timezone.now(), error=reason)
 
 
-def end_channel(channel: Channel, now: datetime, reason: str) -> None:
+def end_channel(channel: Channel, now: datetime, reason: Statement) -> None:
     """Send nothing to it any more; its waiting messages expire."""
     channel.ended_at = now
     channel.save(update_fields=["ended_at"])

@@ -9,12 +9,16 @@ from functools import cache
 
 import httpx
 
+from spools.statements import Statement, Values
+
 # From resolving the address to the head of the answer.
 DEADLINE_S = 20.0
+# What a receiver answers may be of any length.
+LONGEST_REASON = 200
 
 
 class DeliveryFailed(Exception):
-    """The reason of a failed attempt, in words for the recipient.
+    """The reason of a failed attempt, as a statement for the recipient.
 
     retry_after_s: the delay that the receiver asked for. channel_down: other messages to the channel would
     fail, too. permanent: no further attempt can help. channel_gone: the receiver does not exist any more.
@@ -22,18 +26,25 @@ class DeliveryFailed(Exception):
 
     def __init__(
         self,
-        why: str,
+        code: str,
+        values: Values | None = None,
         *,
         retry_after_s: float | None = None,
         channel_down: bool = True,
         permanent: bool = False,
         channel_gone: bool = False,
     ) -> None:
-        super().__init__(why)
+        super().__init__(code)
+        self.reason = Statement(f"delivery.{code}", values or {})
         self.retry_after_s = retry_after_s
         self.channel_down = channel_down
         self.permanent = permanent
         self.channel_gone = channel_gone
+
+
+def describe_error(error: BaseException) -> str:
+    """The text of an error of a library, or its name; at most LONGEST_REASON characters."""
+    return (str(error) or type(error).__name__)[:LONGEST_REASON]
 
 
 @dataclass(frozen=True)
@@ -53,11 +64,9 @@ def post(address: str, content: bytes, headers: dict[str, str]) -> PostResponse:
     try:
         return loop.run_until_complete(_post(address, content, headers))
     except TimeoutError:
-        raise DeliveryFailed(f"There was no whole answer within {DEADLINE_S:g} s.") from None
+        raise DeliveryFailed("no_whole_answer", {"deadline_s": DEADLINE_S}) from None
     except (httpx.HTTPError, httpx.InvalidURL, ValueError, OSError) as error:
-        raise DeliveryFailed(
-            f"The receiver could not be reached ({error or type(error).__name__})."
-        ) from error
+        raise DeliveryFailed("receiver_not_reached", {"reason": describe_error(error)}) from error
     finally:
         # asyncio.run would wait for the thread that asks for the address, however long that takes.
         loop.close()

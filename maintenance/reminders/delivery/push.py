@@ -15,7 +15,7 @@ from py_vapid import Vapid02, VapidException
 from py_vapid.utils import b64urlencode
 
 from maintenance.models import Message
-from maintenance.reminders.delivery.posting import DeliveryFailed, post
+from maintenance.reminders.delivery.posting import DeliveryFailed, describe_error, post
 from maintenance.reminders.delivery.wording import rendered, subject_of
 
 # A push service stores it so long for a browser that is off; older reminders are on the page.
@@ -35,9 +35,8 @@ def send(message: Message) -> None:
         content = encrypted(subscription, notification(message))
         signed = _key().sign(_claims(channel.address))
     except (VapidException, ValueError) as error:
-        raise DeliveryFailed(
-            f"The browser's keys or ours are of no use ({error}).", permanent=True, channel_down=False
-        ) from error
+        reason = {"reason": describe_error(error)}
+        raise DeliveryFailed("push_keys", reason, permanent=True, channel_down=False) from error
     headers = {
         "content-type": "application/octet-stream",
         "content-encoding": "aes128gcm",
@@ -50,13 +49,10 @@ def send(message: Message) -> None:
         headers["topic"] = f"reminder-{body['reminder']}"
     answer = post(channel.address, content, headers)
     if answer.status in GONE:
-        raise DeliveryFailed(
-            f"The browser has ended its subscription (HTTP {answer.status}).", channel_gone=True
-        )
+        raise DeliveryFailed("push_ended", {"status": answer.status}, channel_gone=True)
     if not 200 <= answer.status < 300:
-        raise DeliveryFailed(
-            f"The push service answered HTTP {answer.status}.", retry_after_s=answer.retry_after_s
-        )
+        status = {"status": answer.status}
+        raise DeliveryFailed("push_failed", status, retry_after_s=answer.retry_after_s)
 
 
 def notification(message: Message) -> bytes:

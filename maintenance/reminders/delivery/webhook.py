@@ -50,9 +50,6 @@ def send(message: Message) -> None:
     if 200 <= status < 300:
         return
     if 400 <= status < 500 and status not in NOT_NOW:
-        raise DeliveryFailed(
-            f"The receiver refused it (HTTP {status}). Look for the reason in its log.",
-            channel_down=False,
-        )
-    moved = " It points elsewhere, which is not followed: give the new address." if status < 400 else ""
-    raise DeliveryFailed(f"The receiver answered HTTP {status}.{moved}", retry_after_s=answer.retry_after_s)
+        raise DeliveryFailed("receiver_refused", {"status": status}, channel_down=False)
+    code = "receiver_moved" if status < 400 else "receiver_failed"
+    raise DeliveryFailed(code, {"status": status}, retry_after_s=answer.retry_after_s)

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import atheris
 
+import maintenance.gcode.wording  # noqa: F401
 from maintenance.gcode import GcodeError, ReaderSettings, read_job, reading, source
 
 for module in (source, reading):

@@ -264,7 +264,7 @@ def test_tools_and_colour_changes_in_order(facts_of):
         (13, 1),
     ]
     assert [use.nozzle_c for use in facts.uses] == [210, 250, 210]
-    assert facts.remarks[-1].endswith("tool change (3), colour change (1).")
+    assert facts.remarks[-1].sentence.endswith("tool change (3), colour change (1).")
 
 
 def test_heat(facts_of):
@@ -323,7 +323,7 @@ def test_up_to_wants_one_place(facts_of):
     ],
 )  # fmt: skip
 def test_remarks(facts_of, job, remark):
-    assert any(text.startswith(remark) for text in facts_of(job).remarks)
+    assert any(found.sentence.startswith(remark) for found in facts_of(job).remarks)
 
 
 def test_machines_that_differ_on_g90(facts_of):

@@ -130,6 +130,6 @@ def test_many_events_without_a_move(facts_of, changes):
     assert facts.filament_mm == 2 and facts.lines == changes + 2
     colours = facts_of("M83\nG1 F600\n" + "G1 E1\nM600\n" * 3000)
     assert len(colours.uses) == 64 and colours.filament_mm == 3000
-    assert any("may be several" in remark for remark in colours.remarks)
+    assert any(remark.code == "job_remark.many_spools" for remark in colours.remarks)
     names = facts_of("G1 E1 F60\n" + "".join(f"MACRO_{k}\n" for k in range(200)))
     assert names.unread["other named commands"] == 200 - 64

@@ -101,7 +101,7 @@ def test_reading_is_stopped_and_begun_again(desk, shop):
 def test_a_file_that_cannot_be_read_shows_the_reason(desk, shop):
     file = kept("\0")
     page = desk.get(f"/jobs/files/{file.pk}/")
-    assert "NUL" in file.problem and shows(page, file.problem, note="refused")
+    assert file.problem.code == "job_file.nul" and shows(page, file.problem.sentence, note="refused")
     assert desk.get(f"/jobs/files/{file.pk}/print/").status_code == 302
 
 
@@ -124,7 +124,7 @@ def test_a_job_that_feeds_nothing(desk, shop):
     file = kept("G28\nG0 X5\n")
     page = desk.get(f"/jobs/files/{file.pk}/")
     remarks = page.context["facts"].remarks
-    assert remarks and shows(page, *remarks) and page.context["uses"] == []
+    assert remarks and shows(page, *(remark.sentence for remark in remarks)) and page.context["uses"] == []
     assert b"chart-line" not in page.content
 
 

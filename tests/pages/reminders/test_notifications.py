@@ -237,7 +237,9 @@ def test_channels_of_another_person_cannot_be_changed(desk, bob, ada):
 
 def test_failed_messages_are_listed_with_their_reason(desk, ada):
     outbox.send_test(channels.add_webhook(ada, "https://r.example/"))
-    Message.objects.update(state="failed", error="The receiver answered HTTP 500.", attempts=18)
+    Message.objects.update(
+        state="failed", error=Statement("delivery.receiver_failed", {"status": 500}), attempts=18
+    )
     shown = page(desk)
     (row,) = shown.context["messages_sent"]
     assert shows(shown, row["subject"], "The receiver answered HTTP 500.", "18", note="message_failed")
@@ -294,7 +296,9 @@ def test_expired_messages_show_their_reason(desk, ada, settings):
     try_to_send(Message.objects.get(channel=mail))
     assert set(Message.objects.values_list("state", flat=True)) == {"expired"}
     answer = page(desk)
-    assert shows(answer, "Re-dry spool 1", outbox.ENDED, outbox.SUPERSEDED, note="message_expired")
+    assert shows(
+        answer, "Re-dry spool 1", outbox.ENDED.sentence, outbox.SUPERSEDED.sentence, note="message_expired"
+    )
     assert "message_failed" not in notes(answer)
 
 

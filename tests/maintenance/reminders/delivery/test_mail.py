@@ -8,6 +8,7 @@ from django.utils import timezone
 from background.running import claim_next, run_item
 from maintenance.models import Channel, Message
 from maintenance.reminders.delivery import outbox
+from spools.statements import Statement
 from tests.maintenance.reminders.delivery.conftest import (
     end_backoff,
     post,
@@ -80,7 +81,7 @@ def test_no_message_is_lost_whatever_the_mail_server_does(letters, post_office, 
     messages = post(*(raised(number) for number in range(3)))
     for _ in range(3):
         run_item(claim_next(timezone.now()))
-    failed = Message.objects.exclude(error="").first()
+    failed = Message.objects.exclude(error=None).first()
     assert failed is not None and failed.attempts > 0
     assert not Message.objects.exclude(state="waiting").exists()
     post_office.mood = "take"
@@ -96,7 +97,7 @@ def test_a_permanent_refusal_fails_at_once_and_can_be_sent_again(letters, post_o
     [message] = post(raised())
     work_until_quiet()
     message.refresh_from_db()
-    assert message.state == "failed" and mood in message.error and post_office.sessions == 1
+    assert message.state == "failed" and mood in message.error.sentence and post_office.sessions == 1
     letters.refresh_from_db()
     assert letters.failures == 0, "others may be wanted"
     post_office.mood = "take"
@@ -110,7 +111,7 @@ def test_a_mail_server_that_is_down_costs_one_attempt(letters, settings):
     post(*(raised(number) for number in range(4)))
     work_until_quiet()
     assert Message.objects.filter(attempts=1).count() == 1 and Message.objects.filter(attempts=0).count() == 3
-    assert "could not be reached" in Message.objects.get(attempts=1).error
+    assert Message.objects.get(attempts=1).error.code == "delivery.mail_server_not_reached"
 
 
 def test_a_mail_server_that_drips_costs_one_deadline(letters, settings, monkeypatch):
@@ -119,7 +120,9 @@ def test_a_mail_server_that_drips_costs_one_deadline(letters, settings, monkeypa
         [message] = post(raised())
         work_until_quiet()
     message.refresh_from_db()
-    assert message.state == "waiting" and message.error == "The mail server took longer than 0.4 s."
+    assert message.state == "waiting" and message.error == Statement(
+        "delivery.mail_too_slow", {"deadline_s": 0.4}
+    )
 
 
 def test_e_mail_that_is_not_set_up_is_the_error_of_the_message(letters, settings):
@@ -127,7 +130,7 @@ def test_e_mail_that_is_not_set_up_is_the_error_of_the_message(letters, settings
     [message] = post(raised())
     work_until_quiet()
     message.refresh_from_db()
-    assert message.error == "E-mail is not set up: set EMAIL_HOST and restart."
+    assert message.error == Statement("delivery.mail_not_set_up")
 
 
 def test_an_unknown_kind_of_security_is_refused_at_the_start(tmp_path):

@@ -341,7 +341,7 @@ def test_the_outcome_of_an_attempt_that_another_worker_overtook_changes_nothing(
     work_until_quiet()
     attempts.store_outcome(message, attempts.Outcome(attempts.DeliveryFailed("late")))
     message.refresh_from_db()
-    assert (message.state, message.attempts, message.error) == ("sent", 1, "")
+    assert (message.state, message.attempts, message.error) == ("sent", 1, None)
 
 
 def test_a_channel_has_one_row_of_work_that_is_brought_forward(channel, cleo, web):

@@ -10,6 +10,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from maintenance.models import Channel, Message
 from maintenance.reminders.delivery import outbox, push
+from spools.statements import Statement
 from tests.maintenance.reminders.delivery.conftest import post, raised, work_until_quiet
 from tests.maintenance.reminders.delivery.rfc8291 import (
     CURVE,
@@ -124,7 +125,7 @@ def test_a_browser_that_is_gone_ends_its_channel_and_it_is_told(subscribed, web,
     assert subscribed.ended_at is not None
     assert len(web.seen) == 1
     assert sorted(Message.objects.values_list("state", flat=True)) == ["expired", "failed"]
-    assert "has ended its subscription" in Message.objects.get(state="failed").error
+    assert Message.objects.get(state="failed").error.code == "delivery.push_ended"
     assert post(raised(3)) == []
 
 
@@ -133,7 +134,7 @@ def test_a_push_service_that_is_busy_is_tried_again(subscribed, web):
     [message] = post(raised())
     work_until_quiet()
     message.refresh_from_db()
-    assert message.state == "waiting" and message.error == "The push service answered HTTP 429."
+    assert message.state == "waiting" and message.error == Statement("delivery.push_failed", {"status": 429})
 
 
 def test_keys_that_are_of_no_use_are_told(channel, web):
@@ -141,4 +142,4 @@ def test_keys_that_are_of_no_use_are_told(channel, web):
     message = outbox.send_test(hook)
     work_until_quiet()
     message.refresh_from_db()
-    assert message.state == "failed" and "keys" in message.error
+    assert message.state == "failed" and message.error.code == "delivery.push_keys"
