@@ -37,6 +37,7 @@ def filament_of(feedstock: Feedstock) -> Filament:
         None if filler is None else filler.hardness_hv,
         values.nozzle_c,
         ageing_kj_mol(feedstock.polymer.name),
+        None if filler is None else (filler.hardness_low_hv, filler.hardness_high_hv),
     )
 
 
