@@ -256,7 +256,7 @@ def _fitted_part(part: PartWear) -> FittedPart:
         bore_mm=kind.bore_mm,
         heat_reference_c=kind.heat_reference_c,
         max_c=kind.max_c,
-        life=part.expected,
+        life=part.expected.thinned,
         unit=kind.life_unit,
         age=part.age,
         sound_at=part.sound_at,

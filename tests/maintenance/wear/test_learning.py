@@ -194,3 +194,13 @@ def test_readings_of_a_worn_part_are_past():
 def test_a_part_in_use_is_believed_up_to_the_age_of_a_long_lived_one():
     assert record_in_use(0.1234, BRASS) == Record(0.12, False)
     assert record_in_use(5, BRASS) == Record(0.49, False)
+
+
+@settings(max_examples=30, deadline=None)
+@given(stated=stated_lives, rows=records)
+def test_the_table_that_is_stored_has_few_points_and_gives_the_same_chances(stated, rows):
+    expected = learn(stated, kept(stated, rows))
+    stored = expected.thinned
+    assert len(stored.log_age) <= 160
+    for age in np.geomspace(stated.median / 100, 20 * stated.median, 50):
+        assert stored.used_up_by(age) == pytest.approx(expected.used_up_by(age), abs=5e-4)
