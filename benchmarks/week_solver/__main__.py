@@ -60,8 +60,8 @@ def _print_comparison(rows: list[tuple[Cost, int] | None], product: list[tuple[C
     for title, key in (
         ("requests missed", lambda row: row[1]),
         ("lateness", lambda row: row[0].late),
-        ("then hot hours", lambda row: (row[0].late, row[0].hot)),
-        ("then switch-ons", lambda row: (row[0].late, row[0].hot, row[0].switch_ons)),
+        ("then hot hours", lambda row: row[0][:3]),
+        ("then switch-ons", lambda row: row[0][:4]),
     ):
         better = sum(key(row) < key(other) for row, other in pairs)
         worse = sum(key(row) > key(other) for row, other in pairs)

@@ -119,7 +119,8 @@ class DryerLoad:
             tuple((cap.cap_c, cap.start_c) for cap in self.caps),
             (self.room.temperature_c, self.room.rh_pct),
             self.dryer.set_point_error_c,
-            tuple(draft.set_point_c for draft in self.drafts),
+            tuple((draft.set_point_c, draft.first_c) for draft in self.drafts),
+            tuple(self.masses_g),
         )
 
     def softened(self, draft: Draft) -> list[int]:

@@ -177,7 +177,7 @@ class _Draft:
         is_there = drying is None or request.due + request.prints <= drying.start
         if self.week.supply_by_spool[spool].good_until < request.due or not is_there:
             return None
-        return (0, 0, False, self.left_g[spool] - request.mass_g), None
+        return (0, 0, 0, False, self.left_g[spool] - request.mass_g), None
 
     def _price_dried(self, request: Request, spool: int) -> tuple[tuple, ScheduledDrying] | None:
         """The added cost of a print from the spool after its drying, and that drying; None if impossible."""
@@ -185,14 +185,15 @@ class _Draft:
         ranked = self._best_drying(self.week.supply_by_spool[spool], (*requests, request))
         if ranked is None:
             return None
-        (late, hot, switches_on, *_), drying = ranked
+        (late, unadvised, hot, switches_on, *_), drying = ranked
         if current is not None:
             late -= _lateness(current.end, requests)
+            unadvised -= (spool, current.dryer, current.mode) in self.week.unadvised
             hot -= current.end - current.start
             switches_on = False
         if late >= request.weight * self.week.unassigned_cost:
             return None
-        return (late, hot, switches_on, self.left_g[spool] - request.mass_g), drying
+        return (late, unadvised, hot, switches_on, self.left_g[spool] - request.mass_g), drying
 
     def _best_drying(self, supply: SpoolSupply, requests: Sequence[Request]) -> _Ranked | None:
         """The drying of a spool that serves all these requests at the least cost beside the other dryings."""
@@ -234,7 +235,7 @@ def _best_extension(
     drying = ScheduledDrying(spool, fixed.dryer, fixed.mode, fixed.start, end)
     if end > fixed.latest or (end > fixed.end and not fits(week, drying, dryings.values())):
         return None
-    return (_lateness(end, requests), end - fixed.start, False, fixed.start, 0), drying
+    return (_lateness(end, requests), False, end - fixed.start, False, fixed.start, 0), drying
 
 
 def _best_in_dryer(
@@ -259,8 +260,8 @@ def _best_in_dryer(
             if n == len(week.staffed_slots) or week.staffed_slots[n] - start > option.longest:
                 continue
             drying = ScheduledDrying(supply.spool, dryer, option.mode, start, week.staffed_slots[n])
-            rank: tuple = (_lateness(drying.end, requests), drying.end - drying.start)
-            if best is not None and rank > best[0][:2]:
+            rank: tuple = (_lateness(drying.end, requests), not option.advised, drying.end - drying.start)
+            if best is not None and rank > best[0][:3]:
                 continue
             joined = any(joins(drying, other, earlier=other.spool < drying.spool) for other in beside)
             rank = (*rank, not joined, start, number)

@@ -72,6 +72,11 @@ class WeekInputs:
         wanted_g = [request.mass_g for request in self.requests_for(spool)] or [SMALL_JOB_G]
         return sorted({min(SMALL_JOB_G, *wanted_g), max(wanted_g)})
 
+    def wanted_g(self, spool: Spool) -> float | None:
+        """The outermost grams that requests may use of a spool; None: all of it."""
+        wanted_g = sum(request.mass_g for request in self.requests_for(spool))
+        return wanted_g if wanted_g < self.surely_g(spool) else None
+
     def places_near(self, spool: Spool) -> set[int]:
         """The ids of the places whose readings count for a spool: where it is, and all dryers."""
         return _places_near(self.states[0][spool.pk], self.dryers.values())

@@ -33,6 +33,7 @@ class Option:
 
     takes: the duration by the part of the week in which it starts (Week.parts); None where it never suffices
     then. longest: the longest that the heat budget allows. good_for: how long the spool stays good afterwards.
+    advised: whether the advisor would dry it so in this dryer; others serve to share the dryer.
     """
 
     dryer: int
@@ -40,6 +41,7 @@ class Option:
     takes: tuple[int | None, ...]
     longest: int
     good_for: int
+    advised: bool = True
 
 
 @dataclass(frozen=True)
@@ -107,6 +109,16 @@ class Week:
         """The supplies by spool."""
         return {supply.spool: supply for supply in self.supplies}
 
+    @cached_property
+    def unadvised(self) -> frozenset[tuple[int, int, Mode]]:
+        """The options that the advisor would not choose, as (spool, dryer, mode)."""
+        return frozenset(
+            (supply.spool, option.dryer, option.mode)
+            for supply in self.supplies
+            for option in supply.options
+            if not option.advised
+        )
+
     def part_of(self, slot: int) -> int:
         """Which part of the week a slot lies in."""
         return bisect_right(self.parts, slot) - 1
@@ -148,9 +160,11 @@ class WeekSchedule:
 
 
 class Cost(NamedTuple):
-    """Compared in this order: weighted late slots, slots of drying, switch-ons, sum of the starts."""
+    """Compared in this order: weighted late slots, dryings at another set point than advised, slots of drying,
+    switch-ons, sum of the starts."""
 
     late: int
+    unadvised: int
     hot: int
     count_switch_ons: int
     starts: int
@@ -165,6 +179,7 @@ def cost(week: Week, schedule: WeekSchedule) -> Cost:
     )
     return Cost(
         late,
+        sum((drying.spool, drying.dryer, drying.mode) in week.unadvised for drying in schedule.dryings),
         sum(drying.end - drying.start for drying in schedule.dryings),
         count_switch_ons(schedule.dryings),
         sum(drying.start for drying in schedule.dryings),

@@ -148,7 +148,14 @@ def weeks(draw, slots: int, spools: int, prints: int, dryers: int = 2) -> Week:
             takes = draw(st.integers(1, 3))
             later = draw(st.sampled_from([takes, takes + 1, None]))
             options.append(
-                Option(dryer, mode, (takes, later), draw(st.integers(1, 6)), draw(st.integers(0, 4)))
+                Option(
+                    dryer,
+                    mode,
+                    (takes, later),
+                    draw(st.integers(1, 6)),
+                    draw(st.integers(0, 4)),
+                    draw(st.booleans()),
+                )
             )
         fixed = None
         if not running and draw(st.booleans()) and draw(st.booleans()):
@@ -209,9 +216,18 @@ def test_alike_spools_dry_together_and_smells_are_separated():
     dryings = {drying.spool: drying for drying in schedule.dryings}
     assert dryings[0].start == dryings[1].start
     assert dryings[2].end <= dryings[0].start or dryings[0].end <= dryings[2].start
-    assert cost(two_kinds(capacity=2), schedule) == (0, 60, 2, 20)
+    assert cost(two_kinds(capacity=2), schedule) == (0, 0, 60, 2, 20)
     # One after the other there is not enough time: one is late, by the hours of a third drying.
     assert cost(two_kinds(capacity=1), plan_week(two_kinds(capacity=1))).late == 20
+
+
+@pytest.mark.parametrize(("due", "mode"), [(40, COOL), (12, WARM)])
+def test_another_set_point_than_the_advised_one_serves_prints_that_would_be_late(due, mode):
+    options = (Option(0, COOL, (20,), 96, 30), Option(0, WARM, (10,), 96, 30, advised=False))
+    supplies = (SpoolSupply(0, 500, -1, options),)
+    week = Week(200, (0,), ((0, 200),), {0: 1}, supplies, (Request(0, (0,), 100, due),))
+    (drying,) = plan_week(week).dryings
+    assert drying.mode == mode
 
 
 def test_an_urgent_print_goes_first():
