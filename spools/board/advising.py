@@ -43,8 +43,12 @@ class ComputedAdvice:
 
 
 def has_valid_advice(now: datetime) -> Q:
-    """The condition that the advice of a row is valid at a time, if no fact about its spool was added."""
-    in_generation = Q(advice_generation=None) | Q(
+    """The condition that the advice of a row is valid at a time, if no fact about its spool was added.
+
+    That none is needed rests on the spool alone, until a plan for it is accepted.
+    """
+    rests_on_spool = Q(advice_generation=None) & ~Q(spool__in=planned_dryings().values("spool"))
+    in_generation = rests_on_spool | Q(
         advice_generation=Subquery(CacheVersion.objects.values("advice_generation")[:1])
     )
     in_time = Q(advice_good_until=None) | Q(advice_good_until__gt=now)

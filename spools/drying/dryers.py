@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import cached_property
 
+from django.db.models import QuerySet
+
 from spools.air.climate import Climate, climates_now, room_airs
 from spools.drying import heat_budget
 from spools.drying.caps import Cap, may_join
@@ -154,7 +156,7 @@ def load_dryers(at: datetime) -> Dryers:
     return dryers
 
 
-def planned_dryings() -> Iterable[PlannedDrying]:
+def planned_dryings() -> QuerySet[PlannedDrying]:
     """The dryings of the accepted plan of the week that are still ahead, in the order of their starts."""
     return PlannedDrying.objects.filter(
         plan__accepted_at__isnull=False, plan__ended_at=None, ended_at=None, run=None, spool__emptied_at=None

@@ -21,6 +21,7 @@ from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state
 from spools.physics_inputs import SMALL_JOB_G
 from tests.spools.conftest import receive
+from tests.spools.drying.test_advice import accept
 
 pytestmark = pytest.mark.django_db
 START = datetime(2026, 3, 2, 10, 20, tzinfo=UTC)
@@ -365,3 +366,17 @@ def test_advice_from_before_a_fact_is_not_stored(nylon, shelf, dryer):
     assert advising.store(computed) == 1
     invalidate_advice()
     assert advising.store(computed) == 0
+
+
+def test_an_accepted_plan_is_the_advice_also_for_a_dry_spool(pla, bag, dryer):
+    spool, other = receive(pla, bag, at=START, card="dry"), receive(pla, bag, at=START, card="dry")
+    assert [read(row)["advice"]["code"] for row in (spool, other)] == ["advice.none_needed"] * 2
+    planned = accept(spool, dryer, timezone.now() + timedelta(hours=3), 4)
+    assert advising.find_unadvised(timezone.now()) == [spool.pk]
+    assert read(spool)["advice"]["code"] == "advice.planned"
+    assert advising.find_unadvised(timezone.now()) == []
+    planned.ended_at = timezone.now()
+    planned.save()
+    invalidate_advice()
+    assert advising.find_unadvised(timezone.now()) == [spool.pk]
+    assert read(spool)["advice"]["code"] == "advice.none_needed"
