@@ -29,9 +29,10 @@ from spools.statements import Statement
 
 
 class PartUpkeep(msgspec.Struct, frozen=True, array_like=True):
-    """A fitted part. toolhead: None for a part of the whole printer. life: 10 %, 50 % and 90 %, in ``unit``.
+    """A fitted part. toolhead: None for a part of the whole printer. life, left: 10 %, 50 % and 90 %, in ``unit``.
 
-    used_up: the probability that it is; used_up_at: when that is likely, at the present rate of use.
+    used_up: the probability that it is; used_up_at, early_at: when half and a tenth of such parts are, at the
+    present rate of use.
     """
 
     part: int
@@ -44,6 +45,8 @@ class PartUpkeep(msgspec.Struct, frozen=True, array_like=True):
     life: tuple[float, float, float]
     used_up: float
     used_up_at: datetime | None
+    left: tuple[float, float, float]
+    early_at: datetime | None
 
 
 class ServiceUpkeep(msgspec.Struct, frozen=True, array_like=True):
@@ -119,6 +122,8 @@ def _part(wear: PartWear) -> PartUpkeep:
         (life.low, life.median, life.high),
         left.probability_used_up,
         left.used_up_at,
+        (left.low_left, left.median_left, left.high_left),
+        left.early_at,
     )
 
 

@@ -22,7 +22,7 @@ from maintenance.parts.life import PartWear, load_part_wear
 from maintenance.parts.wear_entries import in_stock
 from pages.frame.forms import apply, post_data
 from pages.machines.part_forms import BoreForm, FitForm, RemoveForm, ReplaceForm
-from pages.machines.views import build_part_row
+from pages.machines.part_rows import build_row
 
 SHOWN_JOBS = 10
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
@@ -35,7 +35,7 @@ def part(request: HttpRequest, pk: int) -> HttpResponse:
     part_wear = _load_wear(machine_part)
     wear_entries = machine_part.wear.select_related("part__kind", "use__job", "use__toolhead__printer")
     context = {
-        "part": build_part_row(machine_part.kind.get_role_display(), part_wear),
+        "part": build_row(machine_part.kind.get_role_display(), part_wear),
         "part_wear": part_wear,
         "bore": part_wear.bore(),
         "readings": machine_part.bore_readings.order_by("-at", "-id"),
@@ -128,7 +128,7 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
     ):
         messages.success(request, f"{form.cleaned_data['kind']} is fitted to {fitting.site}.")
         return redirect("machine", fitting.machine_id)
-    row = build_part_row(fitting.get_role_display(), _load_wear(fitting.part))
+    row = build_row(fitting.get_role_display(), _load_wear(fitting.part))
     return render(request, "machines/replace.html", {"form": form, "fitting": fitting, "part": row})
 
 

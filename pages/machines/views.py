@@ -1,40 +1,51 @@
 """Machines: printers and toolheads, what is loaded, what is fitted and how long it lasts."""
 
 from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
+from django.core.paginator import Paginator
 from django.db.models import Count, Prefetch, Q, Sum
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from maintenance.board.shop import load_stock
+from maintenance.board.toolheads import read_upkeep
 from maintenance.board.version import board_version
 from maintenance.machines.printers import add_printer, add_toolhead, bring_back, retire
-from maintenance.models import Fitting, JobUse, Loading, PartKind, Printer, Toolhead
-from maintenance.parts.life import PartWear, load_fitted_parts
-from maintenance.parts.wear_entries import UNIT_WORDS
-from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
+from maintenance.models import Fitting, JobUse, Loading, Printer, Toolhead
+from maintenance.parts.life import load_fitted_parts
 from maintenance.service.intervals import load_service_statuses
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_refused
 from pages.machines.forms import PrinterForm, RetireForm, ToolheadForm
+from pages.machines.part_rows import PartRow, build_board_row, build_row, order_by_role
 from pages.machines.service import status_row
 from spools.wording import format_time
 
 SHOWN_JOBS = 10
-# Without these nothing prints for long, so their places are shown empty, too.
-ALWAYS_SHOWN = [PartKind.Role.NOZZLE, PartKind.Role.GEARS, PartKind.Role.LINER]
+PER_PAGE = 20
+FITTING_COLUMNS = ("toolhead", "printer", "role", "start", "part__kind__name")
+# The id of a toolhead, or of a printer for what the whole printer has once.
+Site = tuple[int | None, int | None]
 
 
 @login_required
 def machines(request: HttpRequest) -> HttpResponse:
     live = board_version()
-    printers = list(Printer.objects.prefetch_related(_toolheads()))
-    in_use = [printer for printer in printers if printer.retired_at is None]
-    retired = [printer for printer in printers if printer.retired_at is not None]
-    context = {"printers": _describe_machines(in_use), "retired": retired, "live": live}
+    in_use = Printer.objects.filter(retired_at=None).prefetch_related(_toolheads())
+    page = Paginator(in_use, PER_PAGE).get_page(request.GET.get("page"))
+    printers = list(page)
+    context = {
+        "page": page,
+        "printers": _describe_machines(printers, _read_rows(printers)),
+        "retired": Printer.objects.exclude(retired_at=None),
+        "live": live,
+    }
     return render(request, "machines/list.html", context)
 
 
@@ -44,7 +55,7 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
     uses = JobUse.objects.filter(toolhead__printer=printer).order_by("-job__start")
     on_printer = Q(toolhead__printer=printer) | Q(printer=printer)
     past = Fitting.objects.filter(on_printer, end__isnull=False).order_by("-end")
-    [(_, toolheads, parts)] = _describe_machines([printer])
+    [(_, toolheads, parts)] = _describe_machines([printer], _load_rows([printer]))
     return render(
         request,
         "machines/detail.html",
@@ -68,73 +79,68 @@ def _toolheads() -> Prefetch:
     return Prefetch("toolheads", Toolhead.objects.prefetch_related(Prefetch("loadings", loaded)))
 
 
-def _describe_machines(printers: list[Printer]) -> list[tuple[Printer, list[dict], list[dict]]]:
-    """Each printer with its toolheads (loaded spool, parts with life left, counters) and its own parts."""
-    toolheads = [toolhead for printer in printers for toolhead in printer.toolheads.all()]
-    on_toolhead: dict[int | None, dict[str, PartWear]] = defaultdict(dict)
-    on_printer: dict[int | None, dict[str, PartWear]] = defaultdict(dict)
-    for wear in load_fitted_parts(toolhead.pk for toolhead in toolheads):
+def _load_rows(printers: Sequence[Printer]) -> dict[Site, list[PartRow]]:
+    """The parts on the toolheads of these printers and on these themselves, from the facts."""
+    by_site: dict[Site, dict[str, PartRow]] = defaultdict(dict)
+    for wear in load_fitted_parts(toolhead.pk for toolhead in _list_toolheads(printers)):
         if wear.fitting is not None:
-            on_toolhead[wear.fitting.toolhead_id][wear.kind.role] = wear
-            on_printer[wear.fitting.printer_id][wear.kind.role] = wear
-    counters = {
-        row["toolhead"]: row
-        for row in JobUse.objects.filter(toolhead__in=toolheads, job__withdrawn_at=None)
-        .values("toolhead")
-        .annotate(jobs=Count("job"), mass_g=Sum("mass_g"), hours=Sum("job__hours"))
-    }
+            row = build_row(wear.kind.get_role_display(), wear)
+            by_site[wear.fitting.toolhead_id, wear.fitting.printer_id][wear.kind.role] = row
+    return _in_order(by_site, printers)
+
+
+def _read_rows(printers: Sequence[Printer]) -> dict[Site, list[PartRow]]:
+    """The same from the board. Four queries however many parts."""
+    toolheads = _list_toolheads(printers)
+    board = read_upkeep(timezone.now(), [toolhead.pk for toolhead in toolheads])
+    upkeep = {part.part: part for toolhead in board.values() for part in toolhead.parts}
+    stock = load_stock()
+    fitted = Fitting.objects.filter(Q(toolhead__in=toolheads) | Q(printer__in=printers), end=None)
+    by_site: dict[Site, dict[str, PartRow]] = defaultdict(dict)
+    for fitting in fitted.select_related("part__kind").only(*FITTING_COLUMNS):
+        row = build_board_row(fitting, upkeep, stock)
+        by_site[fitting.toolhead_id, fitting.printer_id][fitting.role] = row
+    return _in_order(by_site, printers)
+
+
+def _list_toolheads(printers: Iterable[Printer]) -> list[Toolhead]:
+    return [toolhead for printer in printers for toolhead in printer.toolheads.all()]
+
+
+def _in_order(
+    by_site: Mapping[Site, Mapping[str, PartRow]], printers: Iterable[Printer]
+) -> dict[Site, list[PartRow]]:
+    rows: dict[Site, list[PartRow]] = {}
+    for printer in printers:
+        rows[None, printer.pk] = order_by_role(by_site.get((None, printer.pk), {}), ())
+        for toolhead in printer.toolheads.all():
+            rows[toolhead.pk, None] = order_by_role(by_site.get((toolhead.pk, None), {}))
+    return rows
+
+
+def _describe_machines(
+    printers: Sequence[Printer], parts: Mapping[Site, list[PartRow]]
+) -> list[tuple[Printer, list[dict], list[PartRow]]]:
+    """Each printer with its toolheads (loaded spool, parts, counters) and its own parts. One query."""
+    uses = JobUse.objects.filter(toolhead__in=_list_toolheads(printers), job__withdrawn_at=None)
+    totals = uses.values("toolhead").annotate(
+        jobs=Count("job"), mass_g=Sum("mass_g"), hours=Sum("job__hours")
+    )
+    counters = {row["toolhead"]: row for row in totals}
 
     def describe(toolhead: Toolhead) -> dict:
         loadings = list(toolhead.loadings.all())
         return {
             "toolhead": toolhead,
             "loading": loadings[0] if loadings else None,
-            "parts": _rows(on_toolhead[toolhead.pk], ALWAYS_SHOWN),
+            "parts": parts[toolhead.pk, None],
             "counters": counters.get(toolhead.pk),
         }
 
     return [
-        (
-            printer,
-            [describe(toolhead) for toolhead in printer.toolheads.all()],
-            _rows(on_printer[printer.pk], []),
-        )
+        (printer, [describe(toolhead) for toolhead in printer.toolheads.all()], parts[None, printer.pk])
         for printer in printers
     ]
-
-
-def _rows(by_role: dict[str, PartWear], always: list) -> list[dict]:
-    return [
-        build_part_row(label, by_role.get(role))
-        for role, label in PartKind.Role.choices
-        if role in by_role or role in always
-    ]
-
-
-def build_part_row(label: str, wear: PartWear | None) -> dict:
-    """A part with the life that is left of it: in words, and as shares (in %) of a bar."""
-    row: dict = {"role": label, "wear": wear}
-    if wear is not None:
-        life = wear.life_left()
-        full = life.age + max(life.high_left, 0)
-        low, median, high = (
-            _percent(left, full) for left in (life.low_left, life.median_left, life.high_left)
-        )
-        used_up = life.probability_used_up
-        row |= {
-            "life": life,
-            "unit": UNIT_WORDS[wear.kind.life_unit],
-            "percent_low": low,
-            "percent_median": min(median, 99),
-            "percent_band": high - low,
-            "percent_used_up": round(100 * used_up),
-            "state": HOLD if used_up > LIKELY else CAUTION if used_up > POSSIBLE else CLEAR,
-        }
-    return row
-
-
-def _percent(left: float, full: float) -> int:
-    return round(100 * min(1.0, max(0.0, left / full))) if full > 0 else 0
 
 
 @login_required

@@ -189,8 +189,8 @@ def test_a_part_of_the_whole_printer_is_fitted_and_shown(shop, desk):
     assert choices == [f"kind-{belts.pk}"]
     assert desk.post(address, {"source": choices[0]}).status_code == 302
     page = desk.get(reverse("machine", args=[printer.pk]))
-    assert [row["wear"].kind for row in page.context["parts"]] == [belts]
     fitting = Fitting.objects.get(printer=printer)
+    assert [row.part for row in page.context["parts"]] == [fitting.part_id]
     assert shows(page, fitting.part)
     assert desk.post(reverse("part-remove", args=[fitting.pk]), {"removal": "sound"}).status_code == 302
     assert f"part-{fitting.part_id}" in desk.get(address).content.decode()

@@ -1,0 +1,133 @@
+"""The parts of machines as rows of a page: the part in each role, and the life that is left in it.
+
+A page of one machine or part computes lives from the facts, with their reasons. A list of machines reads them on the
+board.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from maintenance.board.upkeep import PartUpkeep
+from maintenance.models import Fitting, PartKind
+from maintenance.parts.life import PartWear
+from maintenance.parts.wear_entries import UNIT_WORDS
+from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
+from pages.templatetags.sensible import sensible
+from spools.statements import Statement
+from spools.wording import format_day
+
+# Without these nothing prints for long, so their places are shown empty, too.
+ALWAYS_SHOWN = (PartKind.Role.NOZZLE, PartKind.Role.GEARS, PartKind.Role.LINER)
+
+
+@dataclass(frozen=True)
+class Bar:
+    """The bar of what is left, as positions in % of its width: written as text, since a page has many of them."""
+
+    low: str
+    median: str
+    band: str
+
+
+@dataclass(frozen=True)
+class LifeLeft:
+    """The life that is left in a part, in words. low, median, high: 10 %, 50 % and 90 %, in ``unit``."""
+
+    state: str
+    unit: str
+    age: str
+    low: str
+    median: str
+    high: str
+    used_up_pct: str
+    used_up_at: str
+    early_at: str
+    bar: Bar
+    why: Sequence[Statement]
+
+
+@dataclass(frozen=True)
+class PartRow:
+    """A role of a machine, and the part in it with its ids, if there is one. life: None until it is computed."""
+
+    role: str
+    part: int | None = None
+    name: str = ""
+    fitting: int | None = None
+    since: str = ""
+    in_stock: int = 0
+    life: LifeLeft | None = None
+
+
+def build_row(role: str, wear: PartWear) -> PartRow:
+    """A part with the life that is left of it and the reasons, from the facts."""
+    left = wear.life_left()
+    life = _describe_life(
+        wear.kind.life_unit,
+        left.age,
+        (left.low_left, left.median_left, left.high_left),
+        left.probability_used_up,
+        (left.used_up_at, left.early_at),
+        left.why,
+    )
+    fitting = wear.fitting
+    return PartRow(
+        role,
+        wear.part.pk,
+        str(wear.part),
+        None if fitting is None else fitting.pk,
+        "" if fitting is None else format_day(fitting.start),
+        wear.in_stock,
+        life,
+    )
+
+
+def build_board_row(fitting: Fitting, upkeep: Mapping[int, PartUpkeep], stock: Mapping[str, int]) -> PartRow:
+    """A fitted part with the life that is left of it by the board. upkeep: by part id; stock: by kind's name."""
+    part, on_board = fitting.part, upkeep.get(fitting.part_id)
+    life = None
+    if on_board is not None:
+        times = on_board.used_up_at, on_board.early_at
+        life = _describe_life(on_board.unit, on_board.age, on_board.left, on_board.used_up, times, ())
+    since, in_stock = format_day(fitting.start), stock.get(part.kind.name, 0)
+    return PartRow(fitting.get_role_display(), part.pk, str(part), fitting.pk, since, in_stock, life)
+
+
+def order_by_role(fitted: Mapping[str, PartRow], always: Iterable[str] = ALWAYS_SHOWN) -> list[PartRow]:
+    """The rows in the order of roles. fitted: by role; always: the roles that are shown empty, too."""
+    return [
+        fitted.get(role) or PartRow(str(label))
+        for role, label in PartKind.Role.choices
+        if role in fitted or role in always
+    ]
+
+
+def _describe_life(
+    unit: str,
+    age: float,
+    left: tuple[float, float, float],
+    used_up: float,
+    times: tuple[datetime | None, datetime | None],
+    why: Sequence[Statement],
+) -> LifeLeft:
+    full = age + max(left[2], 0)
+    low, median, high = (_percent(amount, full) for amount in left)
+    used_up_at, early_at = ("" if at is None else format_day(at) for at in times)
+    return LifeLeft(
+        state=HOLD if used_up > LIKELY else CAUTION if used_up > POSSIBLE else CLEAR,
+        unit=UNIT_WORDS[unit],
+        age=sensible(age),
+        low=sensible(left[0]),
+        median=sensible(left[1]),
+        high=sensible(left[2]),
+        used_up_pct=f"{100 * used_up:.0f}",
+        used_up_at=used_up_at,
+        early_at=early_at,
+        bar=Bar(str(low), str(min(median, 99)), str(high - low)),
+        why=why,
+    )
+
+
+def _percent(left: float, full: float) -> int:
+    return round(100 * min(1.0, max(0.0, left / full))) if full > 0 else 0
