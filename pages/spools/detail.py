@@ -100,7 +100,7 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
         "moisture": moisture,
         "heat": compute_heat(spool, moisture.history.runs, moisture.at),
         "wet": describe_wetness(moisture, spool.feedstock),
-        "small_job_g": SMALL_JOB_G,
+        "small_job_g": min(SMALL_JOB_G, row.mass_g),
         "picture": draw_winding(moisture.shells, clear.value, hold.value),
         "limit": hold,
         "well": clear,

@@ -67,7 +67,7 @@ def moisture(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
         MOISTURE_CODES[state],
         None if state == CLEAR else _dry_remedy(spool),
         polymer=material.polymer,
-        mass_g=wet.mass_g,
+        mass_g=max(LEAST_JOB_G, min(wet.mass_g, spool.likely_g)),
         likely_pct=wet.likely_pct,
         low_pct=wet.low_pct,
         high_pct=wet.high_pct,

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from maintenance.gcode import Retractions
 from maintenance.readiness.inputs import (
+    LEAST_JOB_G,
     FedMaterial,
     FittedPart,
     JobSpec,
@@ -197,6 +198,13 @@ def test_a_spool_that_gets_wet_during_the_print_is_told_so():
     found = check("moisture", vary(end=WET))
     assert found.state == HOLD
     assert says(found, "moisture_over_print_limit", after_h=6, toolhead="North T0", mass_g=120)
+
+
+def test_moisture_names_no_more_grams_than_the_spool_holds():
+    found = check("moisture", vary(now=WET, end=WET, low_g=10, likely_g=13, high_g=20))
+    assert says(found, "moisture_over_print_limit", mass_g=13)
+    empty = check("moisture", vary(now=WET, end=WET, low_g=0, likely_g=0, high_g=0))
+    assert says(empty, "moisture_over_print_limit", mass_g=LEAST_JOB_G)
 
 
 def test_a_spool_that_dries_during_the_print_is_still_wet_now():
