@@ -75,4 +75,4 @@ def test_one_spool_after_a_scan(benchmark):
     (lane,) = lanes(1, MEMBERS, 12)
     airs = hourly(lane.surroundings)
     (outcome,) = benchmark(lambda: advance([replace(lane, surroundings=join(airs))]))
-    assert outcome.state.contents.shape[0] == MEMBERS
+    assert outcome.state.contents.shape[-1] == MEMBERS

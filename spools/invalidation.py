@@ -31,7 +31,7 @@ from spools.models import (
 )
 
 # Raise it when the physics or its steps change: `prepare` then drops what another version computed.
-MODEL_VERSION = 4
+MODEL_VERSION = 5
 REFRESH = "spools.refresh_board"
 HOUR = timedelta(hours=1)
 # Readings that differ by no more are the same air, for the board: sensors are no better.

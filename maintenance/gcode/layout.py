@@ -14,7 +14,7 @@ from spools.physics import kernels
 
 # Without the interpreter's lock, and without counting references to arrays, which would take three quarters
 # of the time; so kernels allocate nothing.
-OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False}
+OPTIONS: dict[str, Any] = {"nogil": True, "_nrt": False}
 kernel = kernels.kernel(**OPTIONS)
 # Inlined into the kernel that calls it.
 part = kernels.kernel(**OPTIONS, forceinline=True)

@@ -7,6 +7,7 @@ filament    one filament in air: the series for a long cylinder, and its short m
 geometry    radii and masses of a winding
 winding     a spool: vapour in the pores between the turns, water in the turns, heat
 transport   vapour, heat and the response of the filament in a winding, compiled
+step        one step of a winding, compiled
 stepping    the solver of a winding, compiled
 state       the stored state of a winding
 softening   the glass transition of a wet polymer

@@ -9,6 +9,7 @@ References
 [2] Flory, P. J. (1953), Principles of Polymer Chemistry, ch. 12-13.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -136,7 +137,7 @@ class Isotherm:
             slope = 0.5 / np.asarray(self.w50, dtype=float)
             return w * slope, np.broadcast_to(slope, np.broadcast_shapes(w.shape, slope.shape))
         inside = np.clip(w, 0.0, self.saturated)
-        invert = gab_inverse if self.kind == "gab" else flory_inverse
+        invert: Callable[..., tuple[Array, Array]] = gab_inverse if self.kind == "gab" else flory_inverse
         rh, slope = invert(inside, *self.inverse)
         return rh + slope * (w - inside), slope
 
@@ -210,7 +211,9 @@ def gab_inverse(w: Array, p: Array, q: Array, r: Array) -> tuple[Array, Array]:
     return rh, (r + rh * (q + p * rh)) / root
 
 
-def flory_inverse(w: Array, ratio: Array, chi: Array) -> tuple[Array, Array]:
+def flory_inverse(
+    w: Array, ratio: Array, chi: Array, exp: Callable[[Array], Array] = np.exp
+) -> tuple[Array, Array]:
     """Relative humidity over a content by Flory-Huggins; compiled, it takes single numbers.
 
     Parameters
@@ -219,6 +222,8 @@ def flory_inverse(w: Array, ratio: Array, chi: Array) -> tuple[Array, Array]:
         Content [kg/kg].
     ratio, chi : ndarray or float
         The numbers of Isotherm.inverse.
+    exp : callable
+        The exponential function.
 
     Returns
     -------
@@ -229,7 +234,7 @@ def flory_inverse(w: Array, ratio: Array, chi: Array) -> tuple[Array, Array]:
     """
     volume = w * ratio
     dry = 1 / (1 + volume)
-    factor = np.exp(dry + chi * dry * dry)
+    factor = exp(dry + chi * dry * dry)
     # da/dw = da/dphi dphi/dw, with dphi/dw = ratio dry².
     phi = volume * dry
     return phi * factor, factor * (1 - phi * (1 + 2 * chi * dry)) * ratio * dry * dry

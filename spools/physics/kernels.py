@@ -14,10 +14,14 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+import llvmlite.binding as llvm
 import numba
 from numba.core.caching import UserProvidedCacheLocator
 
 config: Any = numba.config
+# LLVM checks before a loop that its arrays do not overlap, and gives vector instructions up where that takes
+# more than 8 comparisons; a loop over members reads and writes a dozen arrays.
+llvm.set_option("loadworthy", "-runtime-memory-check-threshold=128")
 
 
 def _possible_folders() -> Iterator[Path]:
@@ -61,9 +65,10 @@ config.CACHE_LOCATOR_CLASSES = f"{__name__}.{PackageCacheLocator.__name__}"
 def kernel(function: Callable[..., Any] | None = None, /, **options: Any) -> Any:
     """A decorator that compiles a function at its first call, or loads the code that was compiled earlier.
 
-    options: those of ``numba.njit``.
+    options: those of ``numba.njit``. Division follows numpy (by 0 gives an infinite number): a check of each
+    divisor would keep a loop from becoming vector instructions.
     """
-    return numba.njit(function, cache=bool(config.CACHE_DIR), **options)
+    return numba.njit(function, cache=bool(config.CACHE_DIR), error_model="numpy", **options)
 
 
 def are_compiled(package: Path) -> bool:

@@ -86,7 +86,7 @@ def _report(scenario: Scenario, outcome: WindingResult) -> dict[str, Any]:
                 "outer_pct": float(profile_pct[-1]),
                 "edges_mm": edges_mm,
                 "profile_pct": profile_pct.tolist(),
-                "temperature_c": (temperature - ZERO_C).tolist(),
+                "temperature_c": (temperature[:, 0] - ZERO_C).tolist(),
             }
         )
     off = abs(float(outcome.gained_kg[0] - outcome.crossed_kg[0]))

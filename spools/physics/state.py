@@ -11,8 +11,8 @@ from .filament import PARTS, WEIGHTS
 from .geometry import Geometry
 from .isotherm import Isotherm
 
-VERSION = 1
-_HEADER = struct.Struct("<4sHHHH")
+VERSION = 2
+_HEADER = struct.Struct("<4sHHHHH")
 _MAGIC = b"WIND"
 
 
@@ -38,9 +38,9 @@ class WindingState:
 
     Attributes
     ----------
-    contents: (members, shells, parts) [kg/kg]; part 0 is the filament's surface, in equilibrium with the
+    contents: (shells, parts, members) [kg/kg]; part 0 is the filament's surface, in equilibrium with the
         pores next to it, the others its inner contents (see filament.py).
-    temperature_k: (shells,) [K].
+    temperature_k: (shells, 1) [K]; (shells, members) after air whose temperature differed between members.
     step_s: the time step that was going well, so that continuing takes the same steps as not stopping [s].
     """
 
@@ -56,7 +56,7 @@ class WindingState:
         ndarray
             Contents [kg/kg], (members, shells).
         """
-        return (self.contents * WEIGHTS).sum(-1)
+        return np.ascontiguousarray(np.einsum("k,jkm->mj", WEIGHTS, self.contents))
 
     def mean(self, geometry: Geometry) -> Array:
         """Mean water content of the whole winding.
@@ -98,9 +98,12 @@ class WindingState:
 
     def to_bytes(self) -> bytes:
         """A header with a version, then the numbers as they are, to the last bit."""
-        members, shells, parts = self.contents.shape
-        numbers = np.concatenate([[self.step_s], self.temperature_k, self.contents.ravel()])
-        return _HEADER.pack(_MAGIC, VERSION, members, shells, parts) + numbers.astype("<f8").tobytes()
+        shells, parts, members = self.contents.shape
+        columns = self.temperature_k.shape[1]
+        numbers = np.concatenate([[self.step_s], self.temperature_k.ravel(), self.contents.ravel()])
+        return (
+            _HEADER.pack(_MAGIC, VERSION, members, shells, parts, columns) + numbers.astype("<f8").tobytes()
+        )
 
     @classmethod
     def from_bytes(cls, data: bytes) -> "WindingState":
@@ -123,14 +126,16 @@ class WindingState:
         """
         if len(data) < _HEADER.size:
             raise ValueError("This is no stored state of a winding.")
-        magic, version, members, shells, parts = _HEADER.unpack_from(data)
+        magic, version, members, shells, parts, columns = _HEADER.unpack_from(data)
         if magic != _MAGIC or version != VERSION or parts != PARTS:
             raise ValueError("This state was stored by another version. Compute it again from the facts.")
-        if len(data) != _HEADER.size + 8 * (1 + shells + members * shells * parts):
+        if len(data) != _HEADER.size + 8 * (1 + shells * columns + members * shells * parts):
             raise ValueError("This stored state is damaged. Compute it again from the facts.")
         numbers = np.frombuffer(data, "<f8", offset=_HEADER.size).astype(float)
-        contents = numbers[1 + shells :].reshape(members, shells, parts)
-        return cls(contents, numbers[1 : 1 + shells], float(numbers[0]))
+        temperature, contents = np.split(numbers[1:], [shells * columns])
+        return cls(
+            contents.reshape(shells, parts, members), temperature.reshape(shells, columns), float(numbers[0])
+        )
 
 
 def uniform(geometry: Geometry, material: Material, w0: ArrayLike, temperature_k: float) -> WindingState:
@@ -157,9 +162,9 @@ def uniform(geometry: Geometry, material: Material, w0: ArrayLike, temperature_k
         (1,), *(np.shape(v) for v in (w0, material.d23_m2_s, material.e_d_j_mol, isotherm.w50))
     )
     shells = len(geometry.shell_masses())
-    start = np.broadcast_to(np.asarray(w0, dtype=float), members)[:, None, None]
-    contents = np.broadcast_to(start, (*members, shells, PARTS)).copy()
-    return WindingState(contents, np.full(shells, float(temperature_k)))
+    contents = np.empty((shells, PARTS, *members))
+    contents[:] = w0
+    return WindingState(contents, np.full((shells, 1), float(temperature_k)))
 
 
 def outermost(state: WindingState, geometry: Geometry, mass_kg: float) -> Array:
@@ -252,9 +257,11 @@ def resize(state: WindingState, old: Geometry, new: Geometry) -> WindingState:
     masses = old.shell_masses()
     at = np.concatenate([[0.0], np.cumsum(masses)])
     new_edges = np.concatenate([[0.0], np.cumsum(new.shell_masses())])
-    contents = _remap(np.moveaxis(state.contents, 1, -1), masses, at, new_edges)
-    temperature = _remap(state.temperature_k, masses, at, new_edges)
-    return WindingState(np.ascontiguousarray(np.moveaxis(contents, -1, 1)), temperature, state.step_s)
+    contents, temperature = (
+        np.ascontiguousarray(np.moveaxis(_remap(np.moveaxis(values, 0, -1), masses, at, new_edges), -1, 0))
+        for values in (state.contents, state.temperature_k)
+    )
+    return WindingState(contents, temperature, state.step_s)
 
 
 def _remap(values: Array, masses: Array, at: Array, new_edges: Array) -> Array:

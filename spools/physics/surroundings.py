@@ -18,36 +18,48 @@ TEMPERATURE_TOLERANCE_K = 1.0
 class Surroundings:
     """A stretch of time: [s], [K], relative humidity [0..1], a fan or not.
 
-    The air goes straight from its first values to the later ones; without those it stays as it is.
-    Raises ValueError where a value is out of range.
+    The air goes straight from its first values to the later ones; without those it stays as it is. Temperatures and
+    humidities that differ between the members of a spool are arrays, (members,). Raises ValueError where a value
+    is out of range.
     """
 
     duration_s: float
-    temperature_k: float
-    rh: float
+    temperature_k: float | Array
+    rh: float | Array
     moving_air: bool = False
-    end_temperature_k: float | None = None
-    end_rh: float | None = None
+    end_temperature_k: float | Array | None = None
+    end_rh: float | Array | None = None
 
     def __post_init__(self) -> None:
         if not 0 <= self.duration_s < math.inf:
             raise ValueError("A duration must be 0 s or more.")
-        for kelvin in (self.temperature_k, self.later_temperature_k):
-            if not 173.15 <= kelvin <= 473.15:
-                raise ValueError("A temperature must lie between -100 and 200 °C.")
-        for rh in (self.rh, self.later_rh):
-            if not 0 <= rh <= 1:
-                raise ValueError("A relative humidity must lie between 0 and 1 (0 and 100 %).")
+        kelvins = (self.temperature_k, self.later_temperature_k)
+        if not all(_all_between(173.15, kelvin, 473.15) for kelvin in kelvins):
+            raise ValueError("A temperature must lie between -100 and 200 °C.")
+        if not (_all_between(0, self.rh, 1) and _all_between(0, self.later_rh, 1)):
+            raise ValueError("A relative humidity must lie between 0 and 1 (0 and 100 %).")
 
     @property
-    def later_temperature_k(self) -> float:
+    def later_temperature_k(self) -> float | Array:
         """At the end of the stretch."""
         return self.temperature_k if self.end_temperature_k is None else self.end_temperature_k
 
     @property
-    def later_rh(self) -> float:
+    def later_rh(self) -> float | Array:
         """At the end of the stretch."""
         return self.rh if self.end_rh is None else self.end_rh
+
+    @property
+    def differs(self) -> bool:
+        """Whether the air may differ between the members of a spool."""
+        values = (self.temperature_k, self.rh, self.end_temperature_k, self.end_rh)
+        return any(isinstance(value, np.ndarray) for value in values)
+
+
+def _all_between(low: float, value: float | Array, high: float) -> bool:
+    if isinstance(value, np.ndarray):
+        return bool((low <= value).all() and (value <= high).all())
+    return low <= value <= high
 
 
 def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
@@ -63,6 +75,11 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     list of Surroundings
         Fewer, longer stretches.
 
+    Raises
+    ------
+    ValueError
+        If the air of a stretch differs between members: join what was read, then add how far it is off.
+
     Notes
     -----
     Each joined stretch follows the least-squares lines through the temperatures and humidities of the stretches
@@ -70,6 +87,8 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     the start.
     """
     airs = [air for air in airs if air.duration_s > 0]
+    if any(air.differs for air in airs):
+        raise ValueError("Stretches can be joined only before their air differs between members.")
     values = np.array([(a.duration_s, a.moving_air, a.temperature_k, a.rh) for a in airs]).reshape(-1, 4)
     joined = []
     for first, last, *lines in _join(np.ascontiguousarray(values.T)).tolist():

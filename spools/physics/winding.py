@@ -66,7 +66,7 @@ class WindingResult:
 
     lane: as it began. state: at the end. crossed_kg: water that came in through the rim, (members,). With
     ``record``, at the end of each stretch, else empty: profiles, the mean of each shell, (stretches, members,
-    shells) [kg/kg]; temperatures, (stretches, shells) [K].
+    shells) [kg/kg]; temperatures, (stretches, shells, 1 or members) [K].
     """
 
     lane: Lane
@@ -119,16 +119,20 @@ def advance(
 
 def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingResult:
     geometry, material, airs = lane.geometry, lane.material, lane.surroundings
-    contents, temperature = lane.state.contents.copy(), lane.state.temperature_k.copy()
-    members, shells, _ = contents.shape
+    contents = lane.state.contents.copy()
+    shells, _, members = contents.shape
+    weather = _weather(material.isotherm, airs, members)
+    temperature, columns = _with_room(lane.state.temperature_k, weather)
     recorded = len(airs) if record else 0
-    profiles, temperatures = np.zeros((recorded, members, shells)), np.zeros((recorded, shells))
-    step_s, crossed_kg = stepping.run(
+    profiles = np.zeros((recorded, members, shells))
+    temperatures = np.zeros((recorded, *temperature.shape))
+    step_s, columns, crossed_kg = stepping.run(
         _spool(geometry, material),
         _members(geometry, material, members),
-        _weather(material.isotherm, airs, members),
+        weather,
         contents,
         temperature,
+        columns,
         lane.state.step_s,
         heat,
         tolerance,
@@ -137,7 +141,7 @@ def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingR
     )
     if step_s < 0:
         raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
-    state = WindingState(contents, temperature, step_s)
+    state = WindingState(contents, temperature[:, :columns].copy(), step_s)
     return WindingResult(lane, state, crossed_kg, profiles, temperatures)
 
 
@@ -178,7 +182,7 @@ def advance_until_decided(
         If no time step is short enough: a value must be absurd.
     """
     geometry, material, start = lane.geometry, lane.material, lane.state
-    count = len(start.contents)
+    count = start.contents.shape[-1]
     spool = _spool(geometry, material)
     members = _members(geometry, material, count)
     shares = outermost_shares(geometry, mass_kg)
@@ -186,10 +190,11 @@ def advance_until_decided(
     first = outermost(start, geometry, mass_kg)
     contents_by_air = []
     for air, at_least in zip(lane.surroundings, min_probes, strict=True):
-        contents, temperature = start.contents.copy(), start.temperature_k.copy()
+        weather = _lasting(material.isotherm, air, probes_s, count)
+        temperature, columns = _with_room(start.temperature_k, weather)
         probed = np.empty((len(probes_s), count))
         probe_count = stepping.advance_until_decided(
-            *(spool, members, _lasting(material.isotherm, air, probes_s, count), contents, temperature),
+            *(spool, members, weather, start.contents.copy(), temperature, columns),
             *(start.step_s, stepping.FORECAST_TOLERANCE, shares, np.array(limits), allowed, at_least, probed),
         )
         if probe_count < 0:
@@ -209,20 +214,21 @@ def _spool(geometry: Geometry, material: Material) -> transport.SpoolArrays:
     )
 
 
+def _with_room(temperature_k: Array, weather: transport.Weather) -> tuple[Array, int]:
+    """A copy of temperatures with a column for each member where the air's may differ, and the columns in use."""
+    columns = temperature_k.shape[1]
+    room = np.empty((len(temperature_k), max(columns, weather.temperature.shape[2])))
+    room[:, :columns] = temperature_k
+    return room, columns
+
+
 def _lasting(
     isotherm: Isotherm, air: Surroundings, looks_s: Sequence[float], members: int
 ) -> transport.Weather:
     """The same air from look to look."""
-    count = len(looks_s)
-    equilibrium = np.empty((count, members))
-    equilibrium[:] = isotherm.equilibrium(air.rh)
-    return transport.Weather(
-        duration=np.diff([0.0, *looks_s]),
-        film=np.full(count, MOVED_AIR_FILM if air.moving_air else STILL_AIR_FILM),
-        temperature=np.full((count, 2), air.temperature_k),
-        rh=np.full((count, 2), air.rh),
-        equilibrium=equilibrium,
-    )
+    weather = _weather(isotherm, [air], members)
+    durations = np.diff([0.0, *looks_s])
+    return transport.Weather(durations, *(np.repeat(values, len(durations), 0) for values in weather[1:]))
 
 
 def _members(geometry: Geometry, material: Material, members: int) -> transport.Members:
@@ -231,9 +237,9 @@ def _members(geometry: Geometry, material: Material, members: int) -> transport.
     def each(value: ArrayLike) -> Array:
         return _copy_values(np.broadcast_to(np.asarray(value, dtype=float), (members,)))
 
-    curve = np.zeros((members, 3))
+    curve = np.zeros((3, members))
     for n, number in enumerate(isotherm.inverse):
-        curve[:, n] = number
+        curve[n] = number
     return transport.Members(
         rate=each(material.d23_m2_s) / geometry.filament_radius_m**2,
         e_d=each(material.e_d_j_mol),
@@ -245,19 +251,29 @@ def _members(geometry: Geometry, material: Material, members: int) -> transport.
 
 
 def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> transport.Weather:
-    table = np.array(
-        [(a.duration_s, a.moving_air, a.temperature_k, a.later_temperature_k, a.rh, a.later_rh) for a in airs]
-    ).reshape(-1, 6)
-    # Many stretches of a forecast have the same air; solving a curved isotherm takes as long as some steps.
-    rh, same = np.unique(table[:, 5], return_inverse=True)
-    equilibrium = np.broadcast_to(isotherm.equilibrium(rh[:, None]), (len(rh), members))[same]
+    rh = _by_stretch([(air.rh, air.later_rh) for air in airs])
+    ends = rh[:, 1]
+    if ends.shape[1] > 1:
+        equilibrium = isotherm.equilibrium(ends)
+    else:
+        # Many stretches of a forecast have the same air; solving a curved isotherm takes as long as some steps.
+        ends, same = np.unique(ends[:, 0], return_inverse=True)
+        equilibrium = np.broadcast_to(isotherm.equilibrium(ends[:, None]), (len(ends), members))[same]
     return transport.Weather(
-        duration=np.ascontiguousarray(table[:, 0]),
-        film=np.where(table[:, 1] > 0, MOVED_AIR_FILM, STILL_AIR_FILM),
-        temperature=np.ascontiguousarray(table[:, 2:4]),
-        rh=np.ascontiguousarray(table[:, 4:]),
+        duration=np.array([air.duration_s for air in airs]),
+        film=np.array([MOVED_AIR_FILM if air.moving_air else STILL_AIR_FILM for air in airs]),
+        temperature=_by_stretch([(air.temperature_k, air.later_temperature_k) for air in airs]),
+        rh=rh,
         equilibrium=_copy_values(equilibrium),
     )
+
+
+def _by_stretch(ends: Sequence[tuple[float | Array, float | Array]]) -> Array:
+    """Values at the start and end of each stretch, (stretches, 2, 1 or members)."""
+    if not any(isinstance(value, np.ndarray) for pair in ends for value in pair):
+        return np.array(ends, dtype=float).reshape(-1, 2, 1)
+    shape = np.broadcast_shapes(*(np.shape(value) for pair in ends for value in pair))
+    return np.array([[np.broadcast_to(value, shape) for value in pair] for pair in ends], dtype=float)
 
 
 def _copy_values(values: Array) -> Array:

@@ -92,5 +92,5 @@ def test_a_winding_warms_like_a_thick_slab_with_a_film():
     stretch = Surroundings(3 * 3600, 353.15, 0.03)
     lane = Lane(geometry, material, uniform(geometry, material, 0.02, 293.15), [stretch, stretch])
     (outcome,) = advance([lane], record=True)
-    cold = 353.15 - outcome.temperatures
+    cold = 353.15 - outcome.temperatures[..., 0]
     np.testing.assert_allclose(np.log(cold[0] / cold[1]) / (3 * 3600), rate, rtol=0.02)

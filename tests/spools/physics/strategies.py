@@ -38,11 +38,16 @@ def materials(draw: st.DrawFn, members: int = 2) -> Material:
     return Material(d23, 1000 * draw(st.floats(25, 60)), draw(isotherms(members)))
 
 
+def each_member(values: st.SearchStrategy[float], members: int = 2) -> st.SearchStrategy[float | np.ndarray]:
+    """One value for all members, or one for each."""
+    return values | st.lists(values, min_size=members, max_size=members).map(np.array)
+
+
 surroundings = st.builds(
     Surroundings,
     duration_s=logarithmic(60, 30 * 86400),
-    temperature_k=st.floats(278, 363),
-    rh=st.floats(0, 0.9),
+    temperature_k=each_member(st.floats(278, 363)),
+    rh=each_member(st.floats(0, 0.9)),
     moving_air=st.booleans(),
 )
 

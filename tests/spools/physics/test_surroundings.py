@@ -83,3 +83,16 @@ def test_air_that_changes_along_a_line_is_the_limit_of_many_small_steps(t0, t1, 
     lanes = [Lane(geometry, material, start, [ramp]), Lane(geometry, material, start, small)]
     one, many = advance(lanes, tolerance=1e-3)
     assert np.abs(one.state.profile() - many.state.profile()).max() < 0.01 * 0.004
+
+
+def test_air_that_differs_between_members_is_not_joined():
+    airs = [Surroundings(3600, 295.0, np.array([0.4, 0.5]))] * 2
+    with pytest.raises(ValueError, match="differs between members"):
+        join(airs)
+
+
+def test_impossible_air_of_one_member_is_refused():
+    with pytest.raises(ValueError, match="humidity"):
+        Surroundings(3600, 295.0, np.array([0.4, 1.5]))
+    with pytest.raises(ValueError, match="temperature"):
+        Surroundings(3600, np.array([295.0, float("nan")]), 0.5)

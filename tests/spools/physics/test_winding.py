@@ -112,6 +112,61 @@ def test_a_result_does_not_depend_on_the_batch_to_the_bit(batch, heat, random):
     assert [shuffled[order.index(n)].state.to_bytes() for n in range(len(batch))] == alone
 
 
+@settings(max_examples=8)
+@given(lanes(stretches=3), st.booleans())
+def test_members_with_equal_air_are_computed_as_if_they_shared_it_to_the_bit(lane, heat):
+    shared = [
+        replace(air, temperature_k=float(np.max(air.temperature_k)), rh=float(np.max(air.rh)))
+        for air in lane.surroundings
+    ]
+    each = [
+        replace(air, temperature_k=np.full(2, air.temperature_k), rh=np.full(2, air.rh)) for air in shared
+    ]
+    one, other = advance(
+        [replace(lane, surroundings=shared), replace(lane, surroundings=each)], heat=heat, record=True
+    )
+    assert one.state.to_bytes() == other.state.to_bytes()
+    np.testing.assert_array_equal(one.profiles, other.profiles)
+    np.testing.assert_array_equal(*np.broadcast_arrays(one.temperatures, other.temperatures))
+
+
+@settings(max_examples=15)
+@given(lanes(stretches=3), st.booleans())
+def test_each_member_follows_its_own_air(lane, heat):
+    (together,) = advance([lane], heat=heat, tolerance=0.002, record=True)
+    for m in range(2):
+        airs = [
+            replace(
+                air,
+                temperature_k=float(np.broadcast_to(air.temperature_k, 2)[m]),
+                rh=float(np.broadcast_to(air.rh, 2)[m]),
+            )
+            for air in lane.surroundings
+        ]
+        (alone,) = advance([replace(lane, surroundings=airs)], heat=heat, tolerance=0.002, record=True)
+        off = np.abs(together.profiles[:, m] - alone.profiles[:, m]).max()
+        assert off <= STEP_ERROR * span(lane)[m]
+        kelvin = together.temperatures[..., min(m, together.temperatures.shape[-1] - 1)]
+        np.testing.assert_allclose(kelvin, alone.temperatures[..., 0], atol=1.0)
+
+
+def test_temperatures_of_members_are_one_again_some_time_after_their_air_is():
+    geometry = Geometry(0.05, 0.095, 0.06, 0.3, 0.875e-3, 1130)
+    material = Material(np.array([4e-13, 5e-13]), 44e3, Isotherm("henry", 0.028))
+    hot = Surroundings(8 * 3600, np.array([340.0, 350.0]), np.array([0.03, 0.02]), moving_air=True)
+    room = [Surroundings(3600, 295.0, 0.5)] * 48
+    lane = Lane(geometry, material, uniform(geometry, material, 0.02, 293.15), [hot])
+    (dried,) = advance([lane])
+    assert dried.state.temperature_k.shape == (10, 2)
+    np.testing.assert_allclose(dried.state.temperature_k[-1], [340, 350], atol=2)
+    (rested,) = advance([replace(lane, state=dried.state, surroundings=room)], record=True)
+    assert rested.state.temperature_k.shape == (10, 1)
+    apart = np.ptp(rested.temperatures, axis=2).max(1)
+    assert apart[0] > 1
+    assert apart[-1] == 0
+    np.testing.assert_allclose(rested.state.temperature_k, 295, atol=0.1)
+
+
 def test_smaller_steps_converge_at_second_order():
     geometry = Geometry(0.05, 0.095, 0.06, 0.3, 0.875e-3, 1130)
     material = Material(4e-13, 44e3, Isotherm("gab", 0.028, 4.6, 0.768))
@@ -166,19 +221,19 @@ def test_taking_turns_from_the_rim_keeps_the_water_of_the_rest(lane, left):
     smaller = resize(state, old, new)
     before, after = state.contents, smaller.contents
     slack = 1e-12 * np.abs(before).max()
-    assert (after >= before.min(1, keepdims=True) - slack).all()
-    assert (after <= before.max(1, keepdims=True) + slack).all()
+    assert (after >= before.min(0, keepdims=True) - slack).all()
+    assert (after <= before.max(0, keepdims=True) + slack).all()
     # Whole shells that stay whole pin the water down; the shell that is cut holds what its neighbours allow.
     masses = old.shell_masses()
     cut = np.concatenate([[0], np.cumsum(masses)])
     inner = np.searchsorted(cut, new.mass_kg, side="right") - 1
     whole = (state.profile()[:, :inner] * masses[:inner]).sum(1)
     rest = new.mass_kg - cut[inner]
-    near = before[:, max(inner - 1, 0) : inner + 2]
+    near = before[max(inner - 1, 0) : inner + 2]
     water = smaller.water_kg(new)
     slack *= old.mass_kg
-    assert (water >= whole + rest * near.min(1) @ WEIGHTS - slack).all()
-    assert (water <= whole + rest * near.max(1) @ WEIGHTS + slack).all()
+    assert (water >= whole + rest * WEIGHTS @ near.min(0) - slack).all()
+    assert (water <= whole + rest * WEIGHTS @ near.max(0) + slack).all()
 
 
 @given(geometries, geometries)
@@ -252,7 +307,7 @@ def test_a_spool_in_moved_air_warms_sooner():
         for fan in (False, True)
     )
     assert (moved.state.temperature_k > still.state.temperature_k).all()
-    assert 293.15 < still.state.temperature_k[0] < still.state.temperature_k[-1] < 353.15
+    assert 293.15 < still.state.temperature_k[0, 0] < still.state.temperature_k[-1, 0] < 353.15
     # Warm from outside over hours: less has left than if it were hot at once.
     (at_once,) = advance(
         [Lane(geometry, material, start, [Surroundings(2 * 3600, 353.15, 0.03)])], heat=False
