@@ -13,6 +13,7 @@ from spools.air.csv_import import read_csv as read_csv
 from spools.air.csv_import import require_reading
 from spools.air.dry_box_cache import airs_at
 from spools.air.dry_box_facts import boxes_in, is_complete
+from spools.air.dry_box_simulation import quarter_of
 from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
 from spools.checks import lock_spool_facts
 from spools.invalidation import invalidate_after_readings
@@ -107,8 +108,9 @@ def _measured_or_assumed(place: Place, reading: Reading | None, at: datetime) ->
 
 
 def _wake_boxes(room: Place, first_hour: datetime) -> None:
-    """Has the air of the dry boxes in a room stored again; a reading of the present hour changes none of it."""
-    if first_hour < hour_of(timezone.now()) and boxes_in(room.pk):
+    """Has the air of the dry boxes in a room stored again, where readings since a full hour change a sample of it."""
+    is_sampled = first_hour < hour_of(timezone.now()) or first_hour == quarter_of(first_hour)
+    if is_sampled and boxes_in(room.pk):
         enqueue(ADVANCE_ROOM, {"room_id": room.pk}, singleton_key=f"{ADVANCE_ROOM}:{room.pk}")
 
 

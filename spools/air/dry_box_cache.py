@@ -243,10 +243,8 @@ def compute_advance(
 ) -> list[ComputedBox]:
     """The rows that are not stored yet of all boxes, or of these. Stores nothing, needs no transaction.
 
-    Only hours that are over: the air of the present one changes with its next reading. from_scratch: from the
-    first charges on, whatever is stored.
+    from_scratch: from the first charges on, whatever is stored.
     """
-    until = hour_of(until)
     # The places are read before all facts: one that is added meanwhile raises their generations.
     places = [place for place in complete_boxes() if place_ids is None or place.pk in place_ids]
     cached = _load_cached(dict.fromkeys(places, until), until)
@@ -258,13 +256,13 @@ def compute_advance(
         for box in cached.values()
         if _is_behind(box, until)
     ]
-    simulations = _load_simulations(behind, EARLIEST, until)
+    # All readings of the last hour: one that is added to it later deletes its sample.
+    simulations = _load_simulations(behind, EARLIEST, hour_of(until) + HOUR)
     return [_compute(box, simulation, until) for box, simulation in zip(behind, simulations, strict=True)]
 
 
 def find_behind(place_ids: Collection[int], until: datetime) -> list[int]:
     """The ids of those of these dry boxes of which samples are missing. Three queries."""
-    until = hour_of(until)
     places = [place for place in complete_boxes() if place.pk in place_ids]
     boxes = _load_cached(dict.fromkeys(places, until), until, states=False)
     return [pk for pk, box in boxes.items() if _is_behind(box, until)]

@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
 from functools import cached_property
-from itertools import chain
 
 from spools.air.dry_box_cache import AirSeries, load_series
 from spools.air.dry_box_facts import is_complete
@@ -195,9 +194,9 @@ def load(
     since: Callable[[History], datetime],
     preloaded: Iterable[Spool] = (),
 ) -> dict[int, History]:
-    """The histories of spools by spool id, with the readings up to ``until``.
+    """The histories of spools by spool id, with the readings and the air of dry boxes up to ``until``.
 
-    ``since`` returns, for a history still without its readings, from when on they are needed. preloaded: the
+    ``since`` returns, for a history still without these, from when on they are needed. preloaded: the
     spools themselves, where the caller has them from queries.with_materials().
     Seven queries however many spools, five with the spools preloaded; some more where the air of a dry box is
     computed.
@@ -216,11 +215,13 @@ def load(
     for entry in MassEntry.objects.valid().amounts().filter(spool__in=list(spools)):
         entries[entry.spool_id].append(entry)
     readings: dict[int, HourlyReadings] = {}
-    boxes = _load_boxes(stays.values(), until)
+    boxes: dict[int, AirSeries] = {}
     histories = {
         pk: History(spool, stays[pk], runs[pk], entries[pk], readings, boxes) for pk, spool in spools.items()
     }
-    readings |= _load_readings([(history, since(history)) for history in histories.values()], until)
+    needed = [(history, since(history)) for history in histories.values()]
+    boxes |= _load_boxes(needed, until)
+    readings |= _load_readings(needed, until)
     return histories
 
 
@@ -229,21 +230,28 @@ def load_air(histories: Iterable[History], until: datetime) -> list[History]:
 
     One query, some more where the air of a dry box is computed.
     """
-    histories = list(histories)
-    boxes = _load_boxes((history.stays for history in histories), until)
-    readings = _load_readings([(history, history.spool.received_at) for history in histories], until)
-    return [replace(history, readings=readings, boxes=boxes) for history in histories]
+    needed = [(history, history.spool.received_at) for history in histories]
+    boxes, readings = _load_boxes(needed, until), _load_readings(needed, until)
+    return [replace(history, readings=readings, boxes=boxes) for history, _ in needed]
 
 
-def _load_boxes(stays: Iterable[list[Stay]], until: datetime) -> dict[int, AirSeries]:
-    """The air of the dry boxes that spools were in, where it may be computed."""
+def _load_boxes(histories: Iterable[tuple[History, datetime]], until: datetime) -> dict[int, AirSeries]:
+    """The air of the dry boxes that spools were in, where it may be computed, each since a time."""
     spans: dict[Place, tuple[datetime, datetime]] = {}
-    for stay in chain.from_iterable(stays):
+    for stay, start in _stays_since(histories):
         if is_complete(stay.place):
-            start, end = stay.start, min(stay.end or until, until)
+            end = min(stay.end or until, until)
             before = spans.get(stay.place, (start, end))
             spans[stay.place] = min(start, before[0]), max(end, before[1])
     return load_series(spans) if spans else {}
+
+
+def _stays_since(histories: Iterable[tuple[History, datetime]]) -> Iterator[tuple[Stay, datetime]]:
+    """The stays that last beyond the time of their history, and from when on each counts."""
+    for history, since in histories:
+        for stay in history.stays:
+            if stay.end is None or stay.end > since:
+                yield stay, max(stay.start, since)
 
 
 def _load_readings(
@@ -251,12 +259,8 @@ def _load_readings(
 ) -> dict[int, HourlyReadings]:
     """Hourly means of the places, and the rooms of dryers, that spools were in, each since a time."""
     first: dict[int, datetime] = {}
-    for history, since in histories:
-        for stay in history.stays:
-            if stay.end is not None and stay.end <= since:
-                continue
-            start = max(stay.start, since)
-            for place in (stay.place, stay.place.room):
-                if place is not None:
-                    first[place.pk] = min(first.get(place.pk, start), start)
+    for stay, start in _stays_since(histories):
+        for place in (stay.place, stay.place.room):
+            if place is not None:
+                first[place.pk] = min(first.get(place.pk, start), start)
     return load_readings(first, until)

@@ -264,19 +264,19 @@ def test_spools_take_the_stored_air_and_it_is_what_is_computed(charged, shelf, d
     assert stored_samples(charged) == continued
 
 
-def test_the_air_of_an_hour_that_is_not_over_is_not_stored(charged, shelf, clock):
-    clock.move_to(datetime(2026, 3, 8, 12, 30, tzinfo=UTC))
-    dry_box_cache.advance()
-    assert max(stored_samples(charged)) == datetime(2026, 3, 8, 6, tzinfo=UTC)
-    clock.shift(timedelta(hours=1))
-    dry_box_cache.advance()
+def test_the_air_of_the_present_hour_is_stored_until_its_next_reading(charged, shelf, clock):
     noon = datetime(2026, 3, 8, 12, tzinfo=UTC)
-    assert max(stored_samples(charged)) == noon
-    record_readings(shelf, [(noon + timedelta(minutes=50), 27, 70)], origin="file")
-    assert max(stored_samples(charged)) < noon
+    clock.move_to(noon + timedelta(minutes=30))
     dry_box_cache.advance()
-    assert stored_samples(charged)[noon][0] == 27
-    assert dry_box_cache.rebuild() == []
+    assert max(stored_samples(charged)) == noon
+    for minutes, temperature_c, mean_c in ((20, 25, 25), (50, 27, 26)):
+        record_readings(shelf, [(noon + timedelta(minutes=minutes), temperature_c, 70)], origin="file")
+        assert max(stored_samples(charged)) < noon
+        # Also by a clock that was set back.
+        dry_box_cache.advance(noon + timedelta(minutes=1))
+        assert stored_samples(charged)[noon][0] == mean_c
+        assert dry_box_cache.rebuild() == []
+        clock.shift(timedelta(hours=1))
 
 
 def test_an_assumption_that_does_not_concern_a_box_leaves_what_is_stored(charged, nylon):
