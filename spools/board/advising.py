@@ -70,7 +70,7 @@ def compute(spool_ids: Sequence[int], now: datetime) -> ComputedAdvice:
     generations = dict(rows.values_list("pk", "generation"))
     shop_generation = load_advice_generation()
     states = moisture_of([row.spool for row in rows.select_related("spool")], now) if generations else {}
-    return ComputedAdvice(now, advise(states, load_dryers(now)), generations, shop_generation)
+    return ComputedAdvice(now, advise(states, load_dryers(now, states)), generations, shop_generation)
 
 
 @transaction.atomic
@@ -91,7 +91,7 @@ def advise_rows(
     rows: Sequence[SpoolBoard], states: Mapping[int, Moisture], shop_generation: int, now: datetime
 ) -> None:
     """Set the advice of new rows: of all where they are few, else of those that need no drying."""
-    planned = {row.spool_id for row in planned_dryings()}
+    planned = set(planned_dryings().values_list("spool", flat=True))
     advice = {
         row.spool_id: Advice(NONE_NEEDED, default_target_pct(row.spool))
         for row in rows
@@ -99,7 +99,8 @@ def advise_rows(
     }
     undecided = {row.spool_id: states[row.spool_id] for row in rows if row.spool_id not in advice}
     if undecided and len(rows) <= AT_ONCE:
-        advice |= advise(undecided, load_dryers(now))
+        dry_at = {row.run_id: row.run_dry_at for row in rows if row.run_id is not None}
+        advice |= advise(undecided, load_dryers(now, states, dry_at))
     for row in rows:
         if row.spool_id in advice:
             set_advice(row, advice[row.spool_id], shop_generation, now)

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from django.db import transaction
-from django.db.models import F, Q
 from django.utils import timezone
 
 from spools.air.hourly import hour_of
@@ -25,6 +24,7 @@ from spools.drying.advice import advise
 from spools.drying.dryers import load_dryers
 from spools.invalidation import load_advice_generation, wake
 from spools.models import Spool, SpoolBoard
+from spools.models.board import is_fresh as is_fresh
 from spools.moisture import cache as moisture_cache
 from spools.moisture.state import Moisture
 from spools.statements import Statement
@@ -87,11 +87,6 @@ def refresh(spool_ids: Collection[int], now: datetime | None = None) -> int:
     return store(compute(list(spool_ids), now or timezone.now())) if spool_ids else 0
 
 
-def is_fresh(now: datetime) -> Q:
-    """The condition that a row is valid at a time, apart from its advice. A wrong clock may store a row of the future."""
-    return Q(generation=F("spool__cache_generation"), good_until__gt=now, computed_at__lte=now)
-
-
 def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) -> dict[int, SpoolBoard]:
     """The rows of these spools, or of all in use, by spool id. One query for these where all are fresh, two for all.
 
@@ -144,7 +139,7 @@ def load_advice(states: Mapping[int, Moisture], at: datetime) -> dict[int, State
     rows = SpoolBoard.objects.filter(is_fresh(now), advising.has_valid_advice(now), pk__in=list(states))
     stored = dict(rows.values_list("pk", "advice"))
     missing = {pk: state for pk, state in states.items() if pk not in stored}
-    computed = advise(missing, load_dryers(at)) if missing else {}
+    computed = advise(missing, load_dryers(at, missing)) if missing else {}
     return stored | {pk: advice.statement for pk, advice in computed.items()}
 
 

@@ -14,7 +14,8 @@ from spools.drying.forecast import estimate_dry_times
 from spools.drying.gate import open_runs, stays_without_run
 from spools.drying.options import Slot, next_quarter
 from spools.drying.search import heat_air
-from spools.models import DryingRun, Place, PlannedDrying, PrintRequest, Spool, Stay
+from spools.models import DryingRun, Place, PlannedDrying, PrintRequest, Spool, SpoolBoard, Stay
+from spools.models.board import is_fresh
 from spools.moisture.state import Moisture, moisture_of
 from spools.physics_inputs import ConstantAir
 
@@ -128,17 +129,28 @@ class Dryers:
         self.ahead.setdefault(dryer_id, []).append(occupant)
 
 
-def load_dryers(at: datetime) -> Dryers:
-    """Load all dryers of the shop at a time. The number of queries is fixed."""
+def load_dryers(
+    at: datetime,
+    states: Mapping[int, Moisture] | None = None,
+    dry_at: Mapping[int, datetime | None] | None = None,
+) -> Dryers:
+    """Load all dryers of the shop at a time. The number of queries is fixed.
+
+    states: the moisture of some spools at that time, by spool id, where the caller has it. dry_at: when spools in
+    runs are likely dry, by run id, where the caller has computed it; else it is read from the board, or computed
+    where that is stale.
+    """
     places = {place.pk: place for place in Place.objects.filter(kind=Place.Kind.DRYER).select_related("room")}
     runs = list(open_runs())
     rooms = room_airs(places.values(), at) if places else {}
     planned = {row.spool_id: row for row in planned_dryings()} if places else {}
     busy = planned.keys() | {run.spool_id for run in runs}
     queued = _requested_spools(busy) if places else []
-    states = moisture_of([*(run.spool for run in runs), *queued], at) if runs or queued else {}
-    dry_at = estimate_dry_times([(run, states[run.spool_id].winding) for run in runs], at, rooms)
-    dry_by_run = dict(zip((run.pk for run in runs), dry_at, strict=True))
+    dry_by_run = (_stored_dry_times(at) if runs else {}) | dict(dry_at or {})
+    unknown = [run for run in runs if run.pk not in dry_by_run]
+    states = _complete(states or {}, [*(run.spool for run in unknown), *queued], at)
+    computed = estimate_dry_times([(run, states[run.spool_id].winding) for run in unknown], at, rooms)
+    dry_by_run |= dict(zip((run.pk for run in unknown), computed, strict=True))
     dryers = Dryers(
         at=at,
         places=places,
@@ -154,6 +166,18 @@ def load_dryers(at: datetime) -> Dryers:
         start = max(row.start, next_quarter(at))
         dryers.add_ahead(row.spool, row.dryer_id, start, start + (row.end - row.start))
     return dryers
+
+
+def _stored_dry_times(at: datetime) -> dict[int, datetime | None]:
+    """When spools in runs are likely dry, from the fresh rows of the board, by run id."""
+    rows = SpoolBoard.objects.filter(is_fresh(at), run__end=None, run__isnull=False)
+    return dict(rows.values_list("run", "run_dry_at"))
+
+
+def _complete(states: Mapping[int, Moisture], spools: Iterable[Spool], at: datetime) -> dict[int, Moisture]:
+    """The moisture of these spools at a time besides that of others, by spool id."""
+    missing = [spool for spool in spools if spool.pk not in states]
+    return {**states, **(moisture_of(missing, at) if missing else {})}
 
 
 def planned_dryings() -> QuerySet[PlannedDrying]:

@@ -1,6 +1,7 @@
 """The board of spools: one row of answers for each spool in use, rebuildable from the facts."""
 
 from collections.abc import Sequence
+from datetime import datetime
 from functools import cached_property
 
 import msgspec
@@ -122,3 +123,10 @@ class SpoolBoard(models.Model):
         """That of the nearest class of air. None where the shop has no printer."""
         airs = [(end.temperature_c, end.rh_pct, end.moving) for end in self.outlooks]
         return self.outlooks[nearest_air(airs, (temperature_c, rh_pct, moving))] if airs else None
+
+
+def is_fresh(now: datetime) -> models.Q:
+    """The condition that a row is valid at a time, apart from its advice. A wrong clock may store a row of the future."""
+    return models.Q(
+        generation=models.F("spool__cache_generation"), good_until__gt=now, computed_at__lte=now
+    )
