@@ -6,11 +6,12 @@ is the one from before its facts were read, so a fact that arrives during a comp
 """
 
 from collections.abc import Iterable
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from django.db import transaction
 from django.db.models import F, Q, QuerySet
+from django.utils import timezone
 
 from background.queue import enqueue
 from spools.checks import EARLIEST, lock_spool_facts
@@ -19,6 +20,7 @@ from spools.models import (
     BoxBoard,
     BoxState,
     CacheVersion,
+    DesiccantCharge,
     Ensemble,
     Feedstock,
     Filler,
@@ -34,6 +36,8 @@ from spools.models import (
 MODEL_VERSION = 5
 REFRESH = "spools.refresh_board"
 HOUR = timedelta(hours=1)
+# Work that began before a sample of a dry box may be stored after it.
+IN_HAND = timedelta(minutes=10)
 # Readings that differ by no more are the same air, for the board: sensors are no better.
 SAME_AIR_K, SAME_AIR_PCT = 1.0, 2.0
 # Columns of places and materials on which no computed moisture rests.
@@ -45,21 +49,50 @@ UNRELATED = {
 
 
 @transaction.atomic
-def invalidate_after(spool_ids: Iterable[int], at: datetime, *, weighed: bool = False) -> None:
+def invalidate_after(spool_ids: Iterable[int], at: datetime) -> None:
     """Delete what was computed for these spools later than a fact that is being added.
 
-    weighed: the fact is a weighing. It changes the members of the ensemble, and with them all checkpoints.
-    So does a fact before an earlier weighing. The dry boxes in which the spools were since are invalidated,
-    and so are the other spools in these boxes.
+    The dry boxes in which the spools were since are invalidated, and so are the other spools that may have
+    breathed their air since.
     """
     lock_spool_facts()
     ids = set(spool_ids)
-    boxes = _boxes_of(ids, at)
-    _invalidate_spools(ids | _spools_in(boxes, at), at, at)
+    stays = Stay.objects.filter(spool__in=ids, place__half_time_h__isnull=False)
+    _invalidate_with_boxes(ids, set(_since(stays, at).values_list("place", flat=True)), at)
+
+
+@transaction.atomic
+def invalidate_after_mass(spool_id: int, at: datetime, *, weighed: bool) -> None:
+    """Delete what was computed for a spool later than an entry of its mass that is being added.
+
+    weighed: the entry is a weighing. It changes the members of the ensemble, and with them all checkpoints.
+    So does an entry before an earlier weighing. A dry box takes a spool with the mass with which it came in, so
+    only boxes into which it came since are invalidated.
+    """
+    lock_spool_facts()
+    stays = Stay.objects.filter(spool=spool_id, place__half_time_h__isnull=False, start__gte=at)
+    _invalidate_with_boxes({spool_id}, set(stays.values_list("place", flat=True)), at)
     if weighed:
-        Ensemble.objects.filter(spool__in=ids).delete()
-        MoistureState.objects.filter(spool__in=ids).delete()
+        Ensemble.objects.filter(spool=spool_id).delete()
+        MoistureState.objects.filter(spool=spool_id).delete()
+
+
+def _invalidate_with_boxes(spool_ids: set[int], boxes: set[int], at: datetime) -> None:
+    beside = _spools_in(boxes, at) if _is_breathed(boxes, at) else set()
+    _invalidate_spools(spool_ids | beside, at, at)
     _invalidate_boxes(boxes, at)
+
+
+def _is_breathed(boxes: set[int], at: datetime) -> bool:
+    """Whether spools in these boxes may have breathed air from after a time.
+
+    Their air is that of its last sample, of a quarter of a day or of a charge (spools/air/dry_box_simulation.py).
+    """
+    hour = at.astimezone(UTC).replace(minute=0, second=0, microsecond=0)
+    next_sample = hour + timedelta(hours=6 - hour.hour % 6)
+    if next_sample <= timezone.now() + IN_HAND:
+        return True
+    return DesiccantCharge.objects.filter(place__in=boxes, at__gt=at - 2 * HOUR).exists()
 
 
 @transaction.atomic
@@ -190,12 +223,6 @@ def _is_changed(row: Place | Polymer | Filler | Feedstock) -> bool:
     names = [field.attname for field in row._meta.concrete_fields if field.name not in UNRELATED]
     stored = type(row)._default_manager.filter(pk=row.pk).values_list(*names).first()
     return stored is not None and stored != tuple(getattr(row, name) for name in names)
-
-
-def _boxes_of(spool_ids: set[int], at: datetime) -> set[int]:
-    """The dry boxes whose air may be computed that these spools were in since a time."""
-    stays = Stay.objects.filter(spool__in=spool_ids, place__half_time_h__isnull=False)
-    return set(_since(stays, at).values_list("place", flat=True))
 
 
 def _spools_in(place_ids: set[int], at: datetime) -> set[int]:

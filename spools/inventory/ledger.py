@@ -13,7 +13,7 @@ from spools.catalogue.values import material_values
 from spools.checks import lock_spool, require_in_use, require_past_time, require_within
 from spools.codes import pretty
 from spools.facts import mark_withdrawn
-from spools.invalidation import invalidate_after
+from spools.invalidation import invalidate_after_mass
 from spools.inventory.queries import spools_by_id
 from spools.models import DryingRun, MassEntry, Spool
 from spools.models.facts import Withdrawable
@@ -211,11 +211,11 @@ def weigh(
 def invalidate_from(spool: Spool, at: datetime, *, weighed: bool = False) -> None:
     """Deletes the caches after an entry, or all of them where no earlier entry gives the spool's amount.
 
-    weighed: as for invalidate_after.
+    weighed: as for invalidate_after_mass.
     """
     before = spool.mass_entries.valid().filter(kind__in=[Kind.RECEIVED, Kind.WEIGHED], at__lt=at)
     since = at if before.exists() else min(at, spool.received_at - JUST_BEFORE)
-    invalidate_after([spool.pk], since, weighed=weighed)
+    invalidate_after_mass(spool.pk, since, weighed=weighed)
 
 
 def invalidate_entry(entry: MassEntry) -> None:

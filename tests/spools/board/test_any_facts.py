@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from background.running import run_due
 from spools.air.climate import record_readings
+from spools.air.dry_box import put_desiccant
 from spools.board import board
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.inventory import ledger, moves
@@ -20,6 +21,7 @@ from tests.spools.conftest import receive
 
 pytestmark = pytest.mark.django_db
 START = datetime(2026, 3, 2, 10, 20, tzinfo=UTC)
+SILICA = {"kind": "silica_gel", "dry_mass_g": 40, "condition": "regenerated", "regenerated_c": 120}
 
 
 def finish(spool: Spool, places: dict) -> None:
@@ -40,6 +42,7 @@ FACTS = {
     "late dry air": lambda s, p: record_readings(
         p["shelf"], [(timezone.now() - timedelta(hours=3), 20, 25)], origin="api"
     ),
+    "desiccant": lambda s, p: put_desiccant(p["box"], **SILICA),
     "mark empty": lambda s, p: moves.mark_empty(s),
     "work": lambda s, p: run_due(),
 }
@@ -52,8 +55,11 @@ STEPS = st.lists(
 @given(steps=STEPS)
 def test_the_board_is_what_follows_from_the_facts(nylon, pla, shelf, box, dryer, steps):
     places = {"shelf": shelf, "box": box, "dryer": dryer}
+    box.room, box.volume_l, box.half_time_h = shelf, 40, 90
+    box.save()
     with transaction.atomic(), time_machine.travel(START + timedelta(days=3), tick=False) as clock:
-        spools = [receive(nylon, shelf, at=START), receive(pla, shelf, at=START)]
+        put_desiccant(box, **SILICA, at=START)
+        spools = [receive(nylon, shelf, at=START), receive(pla, box, at=START)]
         for name, which, hours in steps:
             board.read()
             clock.shift(timedelta(hours=hours))

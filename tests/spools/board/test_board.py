@@ -160,6 +160,29 @@ def test_the_desiccant_of_its_box_counts_too(nylon, shelf):
     assert read(spool) == from_scratch(spool)
 
 
+@pytest.mark.parametrize(
+    ("fact", "changes_air"),
+    [
+        (lambda spool, shelf: moves.move_spool(spool, shelf, at=at(NOW_H - 2)), False),
+        (lambda spool, shelf: moves.move_spool(spool, shelf, at=at(NOW_H - 3)), True),
+        (lambda spool, shelf: ledger.weigh(spool, 900, at=at(30)), False),
+        (lambda spool, shelf: moves.record_excursion(spool, shelf, at(30), at(31)), True),
+    ],
+)
+def test_a_spool_makes_others_in_its_box_stale_where_they_breathed_other_air(nylon, shelf, fact, changes_air):
+    """The air of the box is that of noon, at NOW_H - 2.33, until the next sample."""
+    box = Place.objects.create(name="Cabinet", kind="dry_box", room=shelf, volume_l=5, half_time_h=30)
+    put_desiccant(box, "silica_gel", 50, condition="new", at=START)
+    spool, other = receive(nylon, box, at=at(1)), receive(nylon, box, at=at(1))
+    board.refresh([spool.pk, other.pk])
+    before = SpoolBoard.objects.get(pk=other.pk)
+    fact(spool, shelf)
+    assert board.find_stale(timezone.now()) == [spool.pk] + [other.pk] * changes_air
+    after = from_scratch(other)
+    assert (after["p50_pct"] != before.p50_pct) == changes_air
+    assert read(other) == after
+
+
 def test_a_row_is_stale_when_its_own_forecast_crosses_a_limit(nylon, shelf, dryer, clock):
     """Dried nylon on a shelf prints well for some hours; at that minute, not hours later, its state changes."""
     spool = receive(nylon, shelf, at=START)
