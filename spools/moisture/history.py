@@ -6,16 +6,18 @@ physics takes the same steps whether it continues from a checkpoint or starts ag
 """
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
 from functools import cached_property
+
+from django.db.models import Min, Q, QuerySet
 
 from spools.air.dry_box_cache import AirSeries, load_series
 from spools.air.dry_box_facts import is_complete
 from spools.air.hourly import FOREVER, HourlyReadings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
 from spools.catalogue.values import material_values
-from spools.inventory import ledger, moves
+from spools.inventory import ledger
 from spools.inventory.queries import share_places, spools_by_id
 from spools.models import DryingRun, MassEntry, Place, Spool, Stay
 from spools.moisture import exposure_hours
@@ -53,9 +55,14 @@ class Segment:
 
 @dataclass(frozen=True)
 class History:
-    """All facts that shape one spool's moisture, loaded."""
+    """The facts that shape one spool's moisture from a time on, loaded.
+
+    opened_at: when the bag that it came in was opened; None while it is not. stays: those that lasted to that time,
+    or later. readings, boxes: of the places in which it was since. runs, entries: all.
+    """
 
     spool: Spool
+    opened_at: datetime | None
     stays: list[Stay]
     runs: list[DryingRun]
     entries: list[MassEntry]
@@ -77,10 +84,6 @@ class History:
     def run_at(self, at: datetime) -> DryingRun | None:
         """The drying run that it was in at a time."""
         return next((run for run in self.runs if run.start <= at and (run.end is None or at < run.end)), None)
-
-    def opened_at(self) -> datetime | None:
-        """When the bag that it came in was opened; None while it is not."""
-        return moves.opened_at(self.spool, self.stays)
 
     @cached_property
     def _masses(self) -> list[tuple[datetime, float]]:
@@ -106,7 +109,7 @@ class History:
 
     def segments(self, start: datetime, until: datetime) -> Iterator[Segment]:
         """From ``start``, itself a cut, up to the segment in which ``until`` lies (not shortened)."""
-        opened = self.opened_at()
+        opened = self.opened_at
         masses = self._masses
         mass_times = [at for at, _ in masses]
         run_times = [t for run in self.runs for t in (run.start, run.change_at, run.end) if t]
@@ -194,35 +197,45 @@ def load(
     since: Callable[[History], datetime],
     preloaded: Iterable[Spool] = (),
 ) -> dict[int, History]:
-    """The histories of spools by spool id, with the readings and the air of dry boxes up to ``until``.
+    """The histories of spools by spool id, each from a time on, with the air of its places up to ``until``.
 
-    ``since`` returns, for a history still without these, from when on they are needed. preloaded: the
-    spools themselves, where the caller has them from queries.with_materials().
-    Seven queries however many spools, five with the spools preloaded; some more where the air of a dry box is
+    ``since`` returns that time for a history still without its stays and their air. preloaded: the spools
+    themselves, where the caller has them from queries.with_materials().
+    Eight queries however many spools, six with the spools preloaded; some more where the air of a dry box is
     computed.
     """
     spools = {spool.pk: spool for spool in preloaded} or spools_by_id(spool_ids)
-    stays: dict[int, list[Stay]] = {pk: [] for pk in spools}
-    runs: dict[int, list[DryingRun]] = {pk: [] for pk in spools}
-    entries: dict[int, list[MassEntry]] = {pk: [] for pk in spools}
-    all_stays = Stay.objects.spans().filter(spool__in=list(spools))
-    all_runs = DryingRun.objects.filter(spool__in=list(spools))
-    share_places(all_stays, all_runs)
-    for stay in all_stays:
-        stays[stay.spool_id].append(stay)
-    for run in all_runs:
-        runs[run.spool_id].append(run)
-    for entry in MassEntry.objects.valid().amounts().filter(spool__in=list(spools)):
-        entries[entry.spool_id].append(entry)
     readings: dict[int, HourlyReadings] = {}
     boxes: dict[int, AirSeries] = {}
-    histories = {
-        pk: History(spool, stays[pk], runs[pk], entries[pk], readings, boxes) for pk, spool in spools.items()
-    }
+    opened = _load_opened(spools)
+    histories = {pk: History(spool, opened[pk], [], [], [], readings, boxes) for pk, spool in spools.items()}
+    for entry in MassEntry.objects.valid().amounts().filter(spool__in=list(spools)):
+        histories[entry.spool_id].entries.append(entry)
     needed = [(history, since(history)) for history in histories.values()]
+    all_runs = DryingRun.objects.filter(spool__in=list(spools))
+    stays = _load_stays(spools, min((at for _, at in needed), default=until))
+    share_places(stays, all_runs)
+    for stay in stays:
+        histories[stay.spool_id].stays.append(stay)
+    for run in all_runs:
+        histories[run.spool_id].runs.append(run)
     boxes |= _load_boxes(needed, until)
     readings |= _load_readings(needed, until)
     return histories
+
+
+def _load_opened(spools: Mapping[int, Spool]) -> dict[int, datetime | None]:
+    """When the bag of each spool was opened: at its first stay outside a bag. One query."""
+    sealed = [pk for pk, spool in spools.items() if spool.sealed]
+    stays = Stay.objects.filter(spool__in=sealed).exclude(place__kind=Place.Kind.BAG).order_by()
+    first = dict(stays.values_list("spool").annotate(Min("start")))
+    return {pk: first.get(pk) if spool.sealed else spool.received_at for pk, spool in spools.items()}
+
+
+def _load_stays(spools: Mapping[int, Spool], since: datetime) -> QuerySet[Stay]:
+    """The stays that lasted to a time, or longer."""
+    lasting = Q(end=None) | Q(end__gte=since)
+    return Stay.objects.spans().filter(lasting, spool__in=list(spools))
 
 
 def load_air(histories: Iterable[History], until: datetime) -> list[History]:
