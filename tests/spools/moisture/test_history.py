@@ -117,7 +117,7 @@ def test_mass_entries_cut_and_the_winding_shrinks(nylon, shelf):
 
 def test_histories_of_many_spools_take_as_few_queries_as_one(nylon, shelf, dryer, django_assert_num_queries):
     spools = [receive(nylon, shelf, at=START) for _ in range(30)]
-    with django_assert_num_queries(7):
+    with django_assert_num_queries(8):
         loaded = moisture_history.load([s.pk for s in spools], at(50), since=lambda _: START)
         for past in loaded.values():
             list(past.segments(START, at(50)))
