@@ -127,6 +127,4 @@ class SpoolBoard(models.Model):
 
 def is_fresh(now: datetime) -> models.Q:
     """The condition that a row is valid at a time, apart from its advice. A wrong clock may store a row of the future."""
-    return models.Q(
-        generation=models.F("spool__cache_generation"), good_until__gt=now, computed_at__lte=now
-    )
+    return models.Q(generation=models.F("spool__cache_generation"), good_until__gt=now, computed_at__lte=now)
