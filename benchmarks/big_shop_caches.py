@@ -57,7 +57,7 @@ def _row(spool: Spool, place: Place, at: datetime) -> SpoolBoard:
     row.good_until, row.outlooks_json = at + GOOD_FOR, b"[]"
     row.p10_pct, row.p50_pct, row.p90_pct, row.over_clear, row.over_hold = 0.1, 0.2, 0.3, 0.2, 0.0
     row.low_g, row.mass_g, row.high_g = 690, 700, 710
-    row.advice = Statement("advice.none_needed", {"target_pct": 0.2})
+    row.advice, row.advice_generation = Statement("advice.none_needed", {"target_pct": 0.2}), 0
     return row
 
 

@@ -74,13 +74,17 @@ def store(computed: ComputedBoard) -> int:
 
 
 def _restore_advice(rows: Sequence[SpoolBoard]) -> None:
-    """Copy the stored advice into these rows, if no fact about the spool was added since."""
+    """Copy the stored advice into these rows, if no fact about the spool was added since.
+
+    But not that none is needed: these rows need some.
+    """
     stored = SpoolBoard.objects.only("generation", *advising.COLUMNS).in_bulk([row.spool_id for row in rows])
     for row in rows:
         before = stored.get(row.spool_id)
-        if before is not None and before.generation == row.generation:
-            for name in advising.COLUMNS:
-                setattr(row, name, getattr(before, name))
+        if before is None or before.advice_generation is None or before.generation != row.generation:
+            continue
+        for name in advising.COLUMNS:
+            setattr(row, name, getattr(before, name))
 
 
 def refresh(spool_ids: Collection[int], now: datetime | None = None) -> int:

@@ -365,6 +365,18 @@ def test_an_advice_stays_with_its_row_until_it_is_stale(nylon, shelf, dryer, clo
     assert SpoolBoard.objects.get(pk=spool.pk).advice == advising.PENDING
 
 
+def test_a_dried_spool_that_got_wet_is_advised_anew(nylon, shelf, dryer, clock, monkeypatch):
+    spool = receive(nylon, shelf, at=START)
+    moves.move_spool(spool, dryer, at=at(40))
+    (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(80), at=at(41))
+    drying_runs.finish_drying(run, place=shelf, at=at(NOW_H))
+    assert read(spool)["advice"]["code"] == "advice.none_needed"
+    monkeypatch.setattr(advising, "AT_ONCE", 0)
+    clock.shift(timedelta(days=20))
+    board.refresh([spool.pk])
+    assert advising.find_unadvised(timezone.now()) == [spool.pk]
+
+
 def test_the_advice_alone_is_stale_when_a_dryer_changes_or_its_time_passes(nylon, shelf, dryer, clock):
     spool = receive(nylon, shelf, at=START)
     before = read(spool)
