@@ -5,7 +5,7 @@ reels are of cardboard. `ADVICE_SHOPS` sets how many shops are built.
 """
 
 import os
-from datetime import timedelta
+from datetime import time, timedelta
 from random import Random
 
 import pytest
@@ -28,8 +28,10 @@ from spools.drying.dryers import load_dryers, planned_dryings
 from spools.drying.options import next_quarter
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings, start_drying
+from spools.drying.week.plans import compute_plan, create_plan, store_plan
 from spools.drying.week.requests import add_print_request
-from spools.models import Place, Spool
+from spools.drying.week.slots import StaffedHours
+from spools.models import Place, PrintRequest, Spool
 from spools.moisture.state import moisture_of
 from spools.statements import Statement
 from tests.maintenance.conftest import toolhead
@@ -114,6 +116,7 @@ def test_every_surface_gives_the_same_advice(seed, admin_user):
             compare_surfaces(desk, spool, advice)
         compare_start(desk, spools, {spool.pk: rows[spool.pk].advice for spool in everyone})
         compare_today({pk: row.advice for pk, row in rows.items()})
+        compare_week(spools, {pk: row.advice for pk, row in rows.items()})
 
 
 def compare_surfaces(desk: Client, spool: Spool, advice: Statement) -> None:
@@ -165,6 +168,23 @@ def compare_remedies(checks: list[dict], advice: Statement) -> None:
             assert advice.code == "advice.none_needed"
         else:
             assert (remedy["code"], remedy["values"]) == (advice.code, advice.values)
+
+
+def compare_week(spools: list[Spool], advice: dict[int, Statement]) -> None:
+    """A plan of the week that is not accepted yet dries a spool as its advice, where time and dryer allow it."""
+    wet = [spool for spool in spools if advice[spool.pk].code == "advice.dry"]
+    PrintRequest.objects.all().delete()
+    for spool in wet[:1]:
+        add_print_request(spool, 100, timezone.now() + timedelta(hours=166))
+        plan = create_plan(StaffedHours(time(0), time(23, 59)))
+        store_plan(plan, compute_plan(plan))
+        values = advice[spool.pk].values
+        advised = {drying["dryer_id"]: drying for drying in (values["next_best"], values["drying"]) if drying}
+        for row in plan.standing().filter(spool=spool, pinned=False, mass_g=None):
+            if row.dryer_id in advised and not advised[row.dryer_id]["shares_with"]:
+                drying = advised[row.dryer_id]
+                assert [celsius for celsius, _ in row.stages] == [celsius for celsius, _ in drying["stages"]]
+                assert row.hours >= drying["hours"]
 
 
 def compare_start(desk: Client, spools: list[Spool], advice: dict[int, Statement]) -> None:
