@@ -15,8 +15,8 @@ from spools.drying.caps import compute_cap
 from spools.drying.choices import WHOLE, Choice, choose_for_each, place_queue, prints_well
 from spools.drying.dryers import Dryers
 from spools.drying.forecast import forecast_limits, needed_until, stages_ahead
-from spools.drying.limiting import find_limit
 from spools.drying.plan_statements import explain_result, list_notes
+from spools.drying.reels import find_limit_or_reel
 from spools.drying.runs import default_target_pct
 from spools.models import DryingRun, Place, PlannedDrying
 from spools.moisture.state import Moisture
@@ -145,7 +145,7 @@ def _by_choice(choices: list[Choice], state: Moisture) -> _Dried:
         target_pct=best.load.targets_pct[0],
         drying=_describe(best),
         next_best=None if reached is None else _describe(reached),
-        limited_by=find_limit(best.load, best.draft),
+        limited_by=find_limit_or_reel(best.load, best.draft),
         cautions=cautions,
     )
     stages = [] if best.hours is None else best.draft.stages(best.hours)

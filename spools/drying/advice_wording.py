@@ -6,6 +6,7 @@ from typing import Any
 
 from spools.codes import join_codes
 from spools.drying.options import STORAGE_PROBE_HOURS
+from spools.drying.plan_wording import ask_for_reel
 from spools.statements import Statement, Values, words_for
 from spools.wording import HOURS_A_DAY, format_duration, format_number, format_stages, format_time
 
@@ -25,9 +26,23 @@ def _no_dryer(**_: Any) -> str:
     return "Dry it. No dryer is recorded yet: add one to see a plan."
 
 
+def _reel(limited_by: Values | None) -> str:
+    """The question for the reel, where it decides."""
+    asked = limited_by is not None and limited_by["code"] == "drying.limited_by_unknown_reel"
+    return ask_for_reel(**limited_by["values"]) if limited_by and asked else ""
+
+
 @words_for("advice.dry")
-def _dry(drying: Values, well_h: float | None, printable_h: float | None, place: str, **_: Any) -> str:
+def _dry(
+    drying: Values,
+    well_h: float | None,
+    printable_h: float | None,
+    place: str,
+    limited_by: Values | None = None,
+    **_: Any,
+) -> str:
     return _join(
+        _reel(limited_by),
         f"Dry it in {drying['dryer']}, {format_stages(drying['stages'])}, ready {format_iso(drying['ready_at'])}.",
         *_waiting(drying),
         format_both_times(well_h, printable_h, f"Afterwards, in {place}," if place else "Afterwards"),
@@ -54,9 +69,11 @@ def _heat_used(drying: Values, cautions: Sequence[Values], **_: Any) -> str:
 
 
 @words_for("advice.unreachable")
-def _unreachable(cautions: Sequence[Values], drying: Values, **_: Any) -> str:
+def _unreachable(
+    cautions: Sequence[Values], drying: Values, limited_by: Values | None = None, **_: Any
+) -> str:
     reasons = " ".join(Statement.from_data(caution).sentence for caution in cautions)
-    return f"No dryer gets it dry enough. In {drying['dryer']}: {reasons}"
+    return _join(_reel(limited_by), f"No dryer gets it dry enough. In {drying['dryer']}: {reasons}")
 
 
 @words_for("advice.in_run")

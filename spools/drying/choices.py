@@ -1,7 +1,7 @@
 """The choice of a dryer, a start and stages for a spool."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -10,6 +10,7 @@ from spools.drying import heat_budget, search
 from spools.drying.caps import compute_cap
 from spools.drying.dryers import Dryers
 from spools.drying.options import PlanRequest, Slot, next_quarter
+from spools.drying.reels import state_reel
 from spools.drying.search import Draft, DryerLoad
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import Moisture
@@ -83,6 +84,11 @@ def build_load(
         at=dryers.at,
     )
     search.add_drafts(load, request, dryers.at)
+    if len(spools) == 1 and not beside and request.set_point_c is None:
+        stated = state_reel(spools[0], dryer, load.caps[0])
+        if stated is not None:
+            load.stated = replace(load, spools=[stated[0]], caps=[stated[1]], drafts=[])
+            search.add_drafts(load.stated, request, dryers.at)
     return load
 
 

@@ -1,9 +1,12 @@
 """The words of drying plans: their results, the reasons of their options, their cautions and limits."""
 
 import math
+from typing import Any
 
+from spools.models import Spool
 from spools.sentences import register_sentences
 from spools.statements import Statement, Values, words_for
+from spools.wording import format_duration
 
 SENTENCES = {
     "drying.too_soft_with_error": "the dryer may be {error_k:g} K hotter than it shows: wet filament softens at that",
@@ -48,6 +51,17 @@ SENTENCES = {
     "drying.reel_dries_too": "A cardboard reel dries too: up to {water_g:.0f} g of the loss may be its own water.",
 }
 register_sentences(SENTENCES)
+
+
+def ask_for_reel(material: str, set_point_c: float, hours: float, **_: Any) -> str:
+    """The question for a reel of unknown material, with the drying that a stated one allows."""
+    label = Spool.CoreMaterial(material).label
+    return f"State the reel: one of {label} allows {set_point_c:g} °C and {format_duration(hours)}."
+
+
+@words_for("drying.limited_by_unknown_reel")
+def _limited_by_unknown_reel(limit: Values, **stated: Any) -> str:
+    return f"{ask_for_reel(**stated)} {Statement.from_data(limit).sentence}"
 
 
 @words_for("drying.dry_after_stages")

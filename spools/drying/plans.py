@@ -11,7 +11,6 @@ from spools.drying.choices import Choice, build_load, build_loads, choose, place
 from spools.drying.dryers import Dryers, load_dryers
 from spools.drying.forecast import forecast_storage
 from spools.drying.gate import require_dryer, require_set_point, why_not_now
-from spools.drying.limiting import find_limit
 from spools.drying.options import (
     BatchPlan,
     DryingOption,
@@ -23,6 +22,7 @@ from spools.drying.options import (
     next_quarter,
 )
 from spools.drying.plan_statements import explain_choice, explain_impossible, explain_result, list_notes
+from spools.drying.reels import find_limit_or_reel
 from spools.drying.search import Draft, DryerLoad
 from spools.models import Place, Spool
 from spools.moisture.state import moisture_of
@@ -143,7 +143,7 @@ def _build_plan(
         target_pct=load.targets_pct[n],
         stays_good=stays_good,
         options=options,
-        limited_by=find_limit(load, draft, n),
+        limited_by=find_limit_or_reel(load, draft, n),
         heat=heat,
         life_share=after,
         notes=list_notes(load, draft, n, after, request),

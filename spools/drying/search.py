@@ -81,7 +81,7 @@ class DryerLoad:
 
     beside: the runs that they join; empty: they have the dryer to themselves. masses_g: the outermost grams of
     each spool that must get dry; None: all of it. asked: whether a set point was asked for; it is that of the
-    first draft.
+    first draft. stated: the same with a stated reel, where an unknown reel sets the cap.
     """
 
     spools: Sequence[Spool]
@@ -95,6 +95,7 @@ class DryerLoad:
     at: datetime
     drafts: list[Draft] = field(default_factory=list)
     asked: bool = False
+    stated: "DryerLoad | None" = None
 
     def heated_air(self, celsius: float, hours: float = 0.0) -> ConstantAir:
         """The air of the room, heated in the dryer."""
@@ -240,7 +241,7 @@ def compute_drafts(loads: Sequence[DryerLoad], *, all_options: bool) -> None:
     once and share their drafts.
     """
     alike: dict[Hashable, DryerLoad] = {}
-    for load in loads:
+    for load in [*loads, *(load.stated for load in loads if load.stated is not None)]:
         load.drafts = alike.setdefault(load.key(), load).drafts
     different = list(alike.values())
     _compute([(load, load.drafts[0]) for load in different])

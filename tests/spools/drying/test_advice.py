@@ -10,6 +10,7 @@ from spools.drying import search
 from spools.drying.advice import Advice, advise
 from spools.drying.dryers import load_dryers
 from spools.drying.options import next_quarter
+from spools.drying.plan_wording import ask_for_reel
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.drying.week.requests import add_print_request
@@ -216,6 +217,28 @@ def test_the_limit_that_binds_is_named(nylon, shelf, dryer, values, hottest_c, c
     dryer.save()
     [advice] = advice_for(receive(nylon, shelf, **values))
     assert advice.limited_by.code == code
+
+
+def test_an_unknown_reel_that_decides_is_asked_for_first(nylon, shelf, dryer):
+    spool = receive(nylon, shelf, core_material="unknown")
+    [advice] = advice_for(spool)
+    assert advice.limited_by.code == "drying.limited_by_unknown_reel"
+    stated = advice.limited_by.values
+    assert advice.sentence.startswith(ask_for_reel(**stated))
+    spool.core_material = stated["material"]
+    spool.save()
+    [known] = advice_for(spool)
+    assert known.drying.stages[-1][0] == stated["set_point_c"]
+    assert known.drying.hours == stated["hours"]
+    assert advice.drying.hours is None or known.drying.hours < advice.drying.hours
+
+
+def test_an_unknown_reel_is_not_asked_for_where_the_polymer_allows_no_more(pla, shelf, dryer):
+    shelf.assumed_rh_pct = 70
+    shelf.save()
+    [advice] = advice_for(receive(pla, shelf, core_material="unknown", sealed=False))
+    assert advice.kind == advisor.DRY
+    assert advice.limited_by.code != "drying.limited_by_unknown_reel"
 
 
 def test_a_nylon_that_had_its_heat_is_kept_dry(spool, dryer, shelf):
