@@ -26,6 +26,7 @@ class MaintenanceConfig(AppConfig):
     def ready(self) -> None:
         from background.signals import before_fork
         from maintenance.changes import facts_committed, machine_saved, material_saved
+        from maintenance.parts.wear_entries import recount_material_wear
 
         facts_committed.connect(sweep_reminders, dispatch_uid="maintenance.reminders")
         for name in ("Printer", "Toolhead"):
@@ -33,6 +34,7 @@ class MaintenanceConfig(AppConfig):
         for name in ("Polymer", "Filler", "Feedstock"):
             model = apps.get_model("spools", name)
             post_save.connect(material_saved, model, dispatch_uid=f"maintenance.board.{name}")
+            post_save.connect(recount_material_wear, model, dispatch_uid=f"maintenance.wear.{name}")
         before_fork.connect(load_kernels, dispatch_uid="maintenance.kernels")
         for module in [*CONSEQUENCES, *WORDING]:
             import_module(f"maintenance.{module}")

@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Sequence
 from datetime import datetime
+from typing import Any
 
 from django.db import transaction
 from django.db.models import Q, QuerySet, Sum
@@ -11,7 +12,7 @@ from maintenance.models import Fitting, JobUse, Part, PartKind, Printer, StockEn
 from maintenance.wear.abrasion import Filament, PrintUse, Surface, wear
 from maintenance.wear.heat import ageing_kj_mol
 from spools.catalogue.values import filler_volume_fraction, material_values
-from spools.models import Feedstock
+from spools.models import Feedstock, Filler, Polymer
 
 UNIT_WORDS: dict[str, str] = {
     PartKind.Unit.DOSE: "km of filler",
@@ -63,6 +64,14 @@ def recount_site_wear(site: Toolhead | Printer, since: datetime) -> None:
     """Its fittings changed at ``since``: jobs from then on wore other parts than was thought."""
     on_site = Q(toolhead=site) if isinstance(site, Toolhead) else Q(job__printer=site)
     recount_wear(JobUse.objects.filter(on_site, job__start__gte=since))
+
+
+def recount_material_wear(instance: Polymer | Filler | Feedstock, created: bool, **_: Any) -> None:
+    """A receiver of post_save: densities, hardness and activation energy of a material decide its wear."""
+    if not created:
+        materials = {Polymer: "spool__feedstock__polymer", Filler: "spool__feedstock__filler"}
+        path = materials.get(type(instance), "spool__feedstock")
+        recount_wear(JobUse.objects.filter(**{path: instance}))
 
 
 def rebuild_wear() -> list[str]:

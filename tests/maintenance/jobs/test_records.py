@@ -13,9 +13,10 @@ from maintenance.models import Job, Loading, WearEntry
 from maintenance.parts.fitting import replace_part
 from maintenance.parts.wear_entries import rebuild_wear
 from spools.facts import withdraw
+from spools.invalidation import save_assumptions
 from spools.inventory.ledger import remaining
 from spools.inventory.moves import move_spool
-from spools.models import MassEntry
+from spools.models import Feedstock, MassEntry
 from spools.moisture.state import moisture_now
 from tests.maintenance.conftest import PRINT, life_left
 from tests.refusals import refuses
@@ -98,6 +99,24 @@ def test_a_job_is_withdrawn_once_and_with_a_reason(shop, loaded):
     with refuses("withdrawn_already"):
         withdraw(created, reason="again")
     assert remaining(loaded).mass_g == pytest.approx(1000)
+
+
+def test_wear_is_counted_again_when_a_material_is_edited(shop, loaded, filled):
+    unload_spool(loaded.loadings.get(), shop.box, at=hours_ago(10))
+    load_spool(shop.north, filled, at=hours_ago(9), override_reason="a test")
+    record(shop, filled, start=hours_ago(8))
+    nozzle = WearEntry.objects.filter(part__kind__role="nozzle")
+    before = nozzle.get().dose_km
+    filler = filled.feedstock.filler
+    filler.hardness_hv, filler.hardness_low_hv, filler.hardness_high_hv = 60, 50, 70
+    save_assumptions(filler)
+    softer = nozzle.get().dose_km
+    assert softer < before / 5
+    feedstock = Feedstock.objects.get(pk=filled.feedstock_id)
+    feedstock.filler_mass_fraction /= 2
+    save_assumptions(feedstock)
+    assert nozzle.get().dose_km < softer
+    assert rebuild_wear() == []
 
 
 def test_wear_is_rebuilt_from_jobs_and_fittings_to_the_same(shop, loaded):
