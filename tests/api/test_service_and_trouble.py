@@ -1,6 +1,6 @@
 import pytest
 
-from maintenance.changes import SERVICE
+from maintenance.changes import SERVICE, toolheads_changed
 from maintenance.models import ServiceEntry, ServiceKind, TroubleReport
 from maintenance.reminders.sweep import sweep_subjects
 
@@ -28,6 +28,7 @@ def test_a_service_comes_due_is_done_and_taken_back(api, shop, job):
     kind = api.post("service-kinds", **KIND)
     assert api.get("services/due")[0]["used"] == 0
     ServiceKind.objects.update(added_at=None)
+    toolheads_changed()
     sweep_subjects([SERVICE])
     [row] = api.get("services/due")
     assert (row["used"], row["interval"], row["unit"], row["overdue"]) == (5, 4, "hours", True)
