@@ -3,7 +3,7 @@
     @background_work("spools.advance_moisture", queue="moisture", prepare=compute_advance)
     def advance_moisture(spool_ids, prepared): ...
 
-    @repeated_work(name="maintenance.raise_reminders", minutes=5, prepare=scan)
+    @repeated_work(name="maintenance.raise_reminders", minutes=5, prepare=catch_up)
     def raise_reminders(prepared): ...
 
     enqueue("spools.advance_moisture", {"spool_ids": [3, 4]})

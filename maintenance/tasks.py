@@ -13,14 +13,9 @@ from maintenance.reminders import sweep as sweeps
 from maintenance.reminders.delivery import tasks as delivery  # noqa: F401  registers its work
 
 
-def _scan() -> sweeps.Scan:
-    return sweeps.scan(timezone.now())
-
-
-@repeated_work(name="maintenance.raise_reminders", minutes=5, prepare=_scan)
-def raise_reminders(prepared: sweeps.Scan) -> None:
-    """Store what was computed outside the transaction."""
-    sweeps.store_scan(prepared, timezone.now())
+@repeated_work(name="maintenance.raise_reminders", minutes=5, prepare=lambda: sweeps.catch_up(timezone.now()))
+def raise_reminders(prepared: None) -> None:
+    sweeps.check_all(timezone.now())
 
 
 def _compute_toolheads() -> list[ToolheadBoard]:

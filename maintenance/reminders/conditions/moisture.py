@@ -13,7 +13,7 @@ from spools.air.hourly import hour_of
 from spools.board import board
 from spools.catalogue.values import material_values
 from spools.inventory.queries import share
-from spools.models import Feedstock, MassEntry, Place, Spool, SpoolBoard, Stay
+from spools.models import DryingRun, Feedstock, MassEntry, Place, Spool, SpoolBoard, Stay
 from spools.physics_inputs import SMALL_JOB_G
 from spools.statements import Statement
 from spools.wording import round_as_shown
@@ -66,7 +66,8 @@ def _load_rows(now: datetime, loaded: Iterable[int]) -> list[SpoolBoard]:
     was_out = Stay.objects.filter(spool=OuterRef("spool")).exclude(place__kind=Place.Kind.BAG)
     opened = Q(spool__sealed=False) | Q(spool__card__in=OPENED_WET) | Exists(was_out)
     soon = Q(spool__in=list(loaded), prints_well_until__lt=now + HOLD_BEFORE)
-    rows = board.rows_in_use().filter(opened, Q(over_clear__gt=DRY_AGAIN) | soon, run=None)
+    drying = Exists(DryingRun.objects.filter(spool=OuterRef("spool"), end=None))
+    rows = board.rows_in_use().filter(opened, ~drying, Q(over_clear__gt=DRY_AGAIN) | soon, run=None)
     wet_rows = list(rows.defer("outlooks_json").select_related("spool").order_by("pk"))
     share([row.spool for row in wet_rows], "feedstock", Feedstock.objects.select_related("polymer", "filler"))
     return wet_rows

@@ -21,7 +21,7 @@ from maintenance.models import Channel, Reminder, ReminderEvent  # noqa: E402
 from maintenance.parts.fitting import add_stock, replace_part  # noqa: E402
 from maintenance.reminders.delivery.channels import add_email  # noqa: E402
 from maintenance.reminders.lifecycle import LONGEST_SNOOZE, complete, snooze  # noqa: E402
-from maintenance.reminders.sweep import scan, store_scan, sweep  # noqa: E402
+from maintenance.reminders.sweep import sweep  # noqa: E402
 from spools.drying.runs import DryingSettings, finish_drying, start_drying  # noqa: E402
 from tests.pages.small_shop import a_job, small_shop  # noqa: E402
 
@@ -53,9 +53,6 @@ def main() -> None:
         replace_part(shop.toolheads[0], "nozzle", nozzle)
 
     errors = at_once([sweep, sweep, acted, dried, printed, replaced])
-    # Two sweeps that store what was computed once, long ago.
-    old = scan(timezone.now())
-    errors += at_once([lambda: store_scan(old, timezone.now())] * 2)
     # Two that add the same address.
     errors += at_once([lambda: add_email(shop.user, f"{next(number) // 4}@shop.example")] * 2)
     print(*errors, *wrong(), sep="\n", end="")
