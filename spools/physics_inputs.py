@@ -248,7 +248,7 @@ def forecast_wetting(
         mass_g / 1000,
         [limit_pct / 100 for limit_pct in limits_pct],
         DOUBT,
-        min_probes,
+        min_probes=min_probes,
     )
     return [100 * contents for contents in contents_by_air]
 
