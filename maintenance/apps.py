@@ -17,6 +17,7 @@ WORDING = [
     "service.wording",
     "trouble.wording",
     "wear.wording",
+    "wording",
 ]
 
 

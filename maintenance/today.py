@@ -17,6 +17,7 @@ from maintenance.readiness.verdict import HOLD, STATES, Verdict
 from maintenance.reminders import queries
 from spools.board import board as spool_board
 from spools.models import Feedstock, Place, Spool, SpoolBoard
+from spools.statements import Statement
 
 from .models import Fitting, Toolhead
 
@@ -57,37 +58,24 @@ class Today:
 
 
 class Step(NamedTuple):
-    """One of the first things to do in a new shop: its page, what to do and why, whether it is done."""
+    """One of the first things to do in a new shop: its page, and whether it is done. Its words have its page's name."""
 
     page: str
-    title: str
-    why: str
     is_done: bool
+
+    @property
+    def statement(self) -> Statement:
+        return Statement(f"first_step.{self.page}")
 
 
 def list_first_steps() -> list[Step]:
     """The first steps of a new shop, in the order in which they help most."""
     return [
-        Step(
-            "place-new",
-            "Add your places",
-            "Shelf, dry box, dryer: a spool's moisture follows the air where it is.",
-            Place.objects.exclude(kind=Place.Kind.PRINTER).exists(),
-        ),
-        Step("machine-new", "Add a printer", "With its toolhead.", Toolhead.objects.exists()),
-        Step(
-            "stock-add",
-            "Receive and fit its parts",
-            "Nozzle, drive gears and liner wear; their count starts when they are fitted.",
-            Fitting.objects.exists(),
-        ),
-        Step(
-            "feedstock-new",
-            "Add what you print with",
-            "The maker's data sheet comes before the catalogue's numbers.",
-            Feedstock.objects.exists(),
-        ),
-        Step("spool-receive", "Receive a spool", "It gets a code and a label.", Spool.objects.exists()),
+        Step("place-new", Place.objects.exclude(kind=Place.Kind.PRINTER).exists()),
+        Step("machine-new", Toolhead.objects.exists()),
+        Step("stock-add", Fitting.objects.exists()),
+        Step("feedstock-new", Feedstock.objects.exists()),
+        Step("spool-receive", Spool.objects.exists()),
     ]
 
 

@@ -41,6 +41,11 @@ class Statement:
         """The statement in words, for a person."""
         return render(self)
 
+    @property
+    def title(self) -> str:
+        """Its title: the words that are registered for its code with ".title". KeyError: none."""
+        return _words[f"{self.code}.title"](**self.values)
+
 
 def words_for(*codes: str) -> Callable[[Words], Words]:
     """Register a function that builds the sentence of these codes from the values of a statement, passed by name."""
@@ -70,11 +75,6 @@ def render(statement: Statement) -> str:
 @words_for("joined")
 def _joined(statements: list[dict[str, Any]]) -> str:
     return " ".join(Statement.from_data(data).sentence for data in statements)
-
-
-def title_of(statement: Statement) -> str:
-    """The title of a statement: the words that are registered for its code with ".title". KeyError: none."""
-    return _words[f"{statement.code}.title"](**statement.values)
 
 
 def list_codes() -> frozenset[str]:

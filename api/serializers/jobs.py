@@ -3,6 +3,7 @@ from rest_framework import serializers
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import CheckSerializer
+from api.serializers.statements import StatementSerializer
 from maintenance.models import Job, JobUse, Toolhead
 
 
@@ -18,6 +19,7 @@ class JobUseSerializer(ModelSerializer):
 class JobSerializer(WithdrawableSerializer):
     printer_name = serializers.CharField(source="printer.name", read_only=True)
     reasons = CheckSerializer(many=True, read_only=True)
+    stopped = StatementSerializer(allow_null=True, read_only=True)
     uses = JobUseSerializer(many=True, read_only=True)
 
     class Meta:

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maintenance import limits
+from spools.statements import Statement
 
 Array = NDArray[np.float64]
 
@@ -163,16 +164,15 @@ def require_fine_scale(setup: CheckSetup) -> None:
         )
 
 
-def advice(setup: CheckSetup) -> str:
-    """The change that would make a check of this setup better; "" where it is good."""
+def advise_setup(setup: CheckSetup) -> Statement | None:
+    """The change that would make a check of this setup better; None where it is good."""
     if setup.loss_u <= GOOD_ENOUGH:
-        return ""
+        return None
     length_mm = _round_up_mm(setup.length_for_mm(GOOD_RESOLUTION))
-    better = f"{length_mm} mm a blob" if length_mm <= LONGEST_MM else "A finer scale"
-    return (
-        f"With this scale and length a loss is uncertain by {_format_pct(setup.loss_u)} % (standard "
-        f"uncertainty). {better} would make it {100 * GOOD_RESOLUTION:g} %."
-    )
+    uncertain = {"uncertainty": setup.loss_u, "better_uncertainty": GOOD_RESOLUTION}
+    if length_mm > LONGEST_MM:
+        return Statement("flow.finer_scale", uncertain)
+    return Statement("flow.longer_blobs", uncertain | {"length_mm": length_mm})
 
 
 def _longer_or_finer(setup: CheckSetup) -> str:

@@ -1,6 +1,7 @@
 """The words of statements about flow checks."""
 
 from maintenance.flow.curve import Usable
+from spools.sentences import register_sentences
 from spools.statements import words_for
 from spools.wording import format_number
 
@@ -14,33 +15,22 @@ REMEDIES = {
     "stays.",
     "flow_remedy.melt_more": "Print slower or hotter, or use a hot end that melts more.",
 }
-for code, words in REMEDIES.items():
-    words_for(code)(words.format)
+SETUPS = {
+    "flow.longer_blobs": "With this scale and length a loss is uncertain by {uncertainty:.2%} (standard uncertainty). "
+    "{length_mm} mm a blob would make it {better_uncertainty:.1%}.",
+    "flow.finer_scale": "With this scale and length a loss is uncertain by {uncertainty:.2%} (standard uncertainty). A "
+    "finer scale would make it {better_uncertainty:.1%}.",
+    "flow.short_at_all_rates": "Every blob weighs about {short_pct:.1f} % less than was commanded, at all rates alike: "
+    "a wrong diameter or density, or wrong steps of the drive.",
+    "flow.short_when_slow": "It lacks {short_pct:.1f} % already when slow, and {loss_pct:.1f} % more when fastest: a "
+    "clog, or a wrong diameter on top of the usual rise.",
+    "flow.no_loss": "No loss that counts up to {tested_mm3_s:g} mm³/s.",
+}
+register_sentences(REMEDIES | SETUPS)
 
 
 def _compared(flow_mm3_s: float, loss_pct: float, baseline_loss_pct: float) -> str:
     return f"{loss_pct:.1f} % at {flow_mm3_s:g} mm³/s, {baseline_loss_pct:.1f} % then"
-
-
-@words_for("flow.short_at_all_rates")
-def _short_at_all_rates(short_pct: float) -> str:
-    return (
-        f"Every blob weighs about {short_pct:.1f} % less than was commanded, at all rates alike: a wrong "
-        "diameter or density, or wrong steps of the drive."
-    )
-
-
-@words_for("flow.short_when_slow")
-def _short_when_slow(short_pct: float, loss_pct: float) -> str:
-    return (
-        f"It lacks {short_pct:.1f} % already when slow, and {loss_pct:.1f} % more when fastest: a clog, or a "
-        "wrong diameter on top of the usual rise."
-    )
-
-
-@words_for("flow.no_loss")
-def _no_loss(tested_mm3_s: float) -> str:
-    return f"No loss that counts up to {tested_mm3_s:g} mm³/s."
 
 
 @words_for("flow.usual_loss")

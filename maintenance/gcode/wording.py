@@ -1,4 +1,4 @@
-"""The words of statements about job files: why one is not read, and remarks on its facts."""
+"""The words of statements about job files: why one is not read, remarks on its facts, where a job stopped."""
 
 from spools.sentences import register_sentences
 from spools.statements import words_for
@@ -32,7 +32,11 @@ REMARKS = {
     "job_remark.modal_commands": "{count:,} lines without a command go on with the last motion, as in ISO 6983.",
     "job_remark.many_spools": "The last of the {spools} spools may be several: more are not distinguished.",
 }
-register_sentences(REFUSALS | REMARKS)
+STOPS = {
+    "job_stop.before_line": "before line {line:,} of {lines:,}",
+    "job_stop.at_share": "at {stopped_pct:g} % of its file",
+}
+register_sentences(REFUSALS | REMARKS | STOPS)
 UNTIMED = {"heat_wait": "waiting for heat", "tool_change": "tool change", "colour_change": "colour change"}
 
 

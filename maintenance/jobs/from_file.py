@@ -28,6 +28,7 @@ from maintenance.readiness.verdict import HOLD, STATES, ReadinessCheck, Verdict,
 from spools.checks import require_within
 from spools.models import Spool
 from spools.refusals import refusal
+from spools.statements import Statement
 
 SHORTEST_MM = 0.01
 Pair = tuple[int, int]
@@ -256,8 +257,8 @@ class StopPoint(TypedDict, total=False):
 
 def locate_stop(
     facts: JobFacts, *, stopped_line: int | None = None, stopped_pct: float | None = None
-) -> tuple[Mark | None, str]:
-    """The mark of a file at which its job stopped, and that in words; None for a job that ran to its end.
+) -> tuple[Mark | None, Statement | None]:
+    """The mark of a file at which its job stopped, and where that is; None for a job that ran to its end.
 
     Machines that show a percentage mean the share of the file that was read, most of them.
     """
@@ -265,12 +266,13 @@ def locate_stop(
         raise refusal("line_or_percentage", "Give the line or the percentage, not both.", "stopped_line")
     if stopped_line is not None:
         require_within("stopped_line", stopped_line, 1, max(1, facts.lines), "")
-        return facts.up_to(line=stopped_line), f"before line {stopped_line:,} of {facts.lines:,}"
+        place = {"line": stopped_line, "lines": facts.lines}
+        return facts.up_to(line=stopped_line), Statement("job_stop.before_line", place)
     if stopped_pct is not None:
         require_within("stopped_pct", stopped_pct, *limits.STOPPED_PCT)
         byte = round(facts.bytes * stopped_pct / 100)
-        return facts.up_to(byte=byte), f"at {stopped_pct:g} % of its file"
-    return None, ""
+        return facts.up_to(byte=byte), Statement("job_stop.at_share", {"stopped_pct": stopped_pct})
+    return None, None
 
 
 def record_file_job(

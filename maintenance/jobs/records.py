@@ -23,6 +23,7 @@ from spools.facts import follows_withdrawal
 from spools.inventory.ledger import take, withdraw_printed
 from spools.models import Spool
 from spools.refusals import refusal
+from spools.statements import Statement
 
 
 class PrintNumbers(TypedDict):
@@ -90,7 +91,7 @@ def store_job(
     override_reason: str = "",
     by: Any = None,
     file: JobFile | None = None,
-    stopped: str = "",
+    stopped: Statement | None = None,
 ) -> Job:
     """Records a print of one spool or several on one printer. Refused: as record_job."""
     name, override_reason = _require_text("name", name, 120), override_reason.strip()

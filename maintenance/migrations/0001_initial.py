@@ -1089,8 +1089,8 @@ class Migration(migrations.Migration):
                 ),
                 (
                     "stopped",
-                    models.CharField(
-                        blank=True, help_text="where in its file it stopped early", max_length=60
+                    spools.models.statements.StatementField(
+                        help_text="where in its file it stopped early", null=True
                     ),
                 ),
             ],

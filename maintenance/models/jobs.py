@@ -3,6 +3,7 @@ from django.db import models
 from maintenance import limits
 from spools.models import MassEntry, Spool
 from spools.models.facts import Withdrawable
+from spools.models.statements import StatementField
 
 from .job_files import JobFile
 from .machines import Printer, Toolhead
@@ -23,7 +24,7 @@ class Job(Withdrawable):
     reasons = models.JSONField(default=list)
     override_reason = models.CharField(max_length=300, blank=True)
     file = models.ForeignKey(JobFile, models.PROTECT, null=True, blank=True, related_name="jobs")
-    stopped = models.CharField(max_length=60, blank=True, help_text="where in its file it stopped early")
+    stopped = StatementField(null=True, help_text="where in its file it stopped early")
 
     class Meta:
         ordering = ["-start", "-id"]

@@ -4,7 +4,6 @@ from django.db.models import Q
 
 from spools.models import Feedstock, Place, Spool
 from spools.models.statements import StatementField
-from spools.statements import title_of
 
 from .machines import Printer, Toolhead
 from .parts import Part, PartKind
@@ -75,7 +74,7 @@ class Reminder(models.Model):
     @property
     def title(self) -> str:
         """The act and its subject, in one line."""
-        return title_of(self.reason)
+        return self.reason.title
 
 
 class ReminderEvent(models.Model):

@@ -7,6 +7,7 @@ from typing import Any
 from maintenance.models import PartKind, TroubleOutcome
 from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.trouble.causes import SYMPTOMS
+from spools.sentences import register_sentences
 from spools.statements import Statement, words_for
 from spools.wording import format_day, format_number, format_time
 
@@ -87,12 +88,9 @@ SENTENCES = {
     "trouble.service_unknown": "Its last cleaning is not recorded.",
 }
 for subject, texts in [("test", TESTS), ("remedy", REMEDIES), ("outside", OUTSIDE)]:
-    for name, text in texts.items():
-        words_for(f"trouble_{subject}.{name}")(text.format)
-for code, template in SENTENCES.items():
-    words_for(code)(template.format)
-for cause in TroubleOutcome.Cause:
-    words_for(f"trouble_cause.{cause.value}")(str(cause.label).format)
+    register_sentences({f"trouble_{subject}.{name}": text for name, text in texts.items()})
+register_sentences(SENTENCES)
+register_sentences({f"trouble_cause.{cause.value}": str(cause.label) for cause in TroubleOutcome.Cause})
 
 
 @words_for("trouble.sign")

@@ -6,6 +6,8 @@ Counted in hot hours: an hour at the polymer's normal print temperature counts a
 
 from dataclasses import dataclass
 
+from spools.statements import Statement
+
 
 @dataclass(frozen=True)
 class ColdPull:
@@ -33,17 +35,11 @@ def cold_pull(polymer: str) -> ColdPull | None:
     return next((pull for start, pull in COLD_PULLS.items() if polymer.startswith(start)), None)
 
 
-def pull_advice(polymer: str) -> str:
-    """How to do it after this polymer, in words."""
+def advise_pull(polymer: str) -> Statement:
+    """How to do it after this polymer."""
     pull = cold_pull(polymer)
     if pull is None:
-        return (
-            f"For {polymer} no pull temperature is known here. Push it out at its print temperature with a "
-            f"purging compound, then with PLA, and pull that. {pull_advice('PLA')}"
-        )
-    stock = "the same" if polymer.startswith(pull.stock) else pull.stock
-    return (
-        f"After {polymer}: fill the hot end with {stock} while it is at print temperature, let it cool to "
-        f"{pull.low_c:g} to {pull.high_c:g} °C and pull the filament out in one go. Repeat until the tip "
-        "comes out clean (common practice, no source)."
-    )
+        return Statement("cold_pull.unknown", {"polymer": polymer, "pla": advise_pull("PLA").as_data()})
+    stock = None if polymer.startswith(pull.stock) else pull.stock
+    window = {"low_c": pull.low_c, "high_c": pull.high_c}
+    return Statement("cold_pull.window", {"polymer": polymer, "stock": stock} | window)

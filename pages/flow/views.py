@@ -12,7 +12,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
 from maintenance.flow.control_chart import START
-from maintenance.flow.curve import advice
+from maintenance.flow.curve import advise_setup
 from maintenance.flow.gcode import commands, minutes_of
 from maintenance.flow.history import (
     CheckSeries,
@@ -97,7 +97,7 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
             "setup": setup,
             "planned": urlencode({name: query.get(name, "") for name in plan.fields}),
             "loss_u_pct": 100 * setup.loss_u,
-            "advice": advice(setup),
+            "advice": advise_setup(setup),
             "minutes": minutes_of(blobs, setup),
             "grams": setup.commanded_g * len(blobs),
             "lines": "\n".join(commands(blobs, setup)),

@@ -15,7 +15,7 @@ from maintenance.readiness.material_changes import load_last_materials
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.service.records import record_service, save_kind
-from maintenance.wear.residue import pull_advice
+from maintenance.wear.residue import advise_pull
 from pages.frame.forms import apply, post_data
 from pages.machines.service_forms import ServiceForm, ServiceKindForm
 
@@ -31,7 +31,7 @@ def service(request: HttpRequest, pk: int) -> HttpResponse:
     for status in sorted(load_service_statuses(toolheads), key=lambda status: -status.since.share):
         row = status_row(status)
         if status.toolhead and status.kind.work == ServiceKind.Work.HOT_END and fed[status.toolhead.pk]:
-            row["pull"] = pull_advice(fed[status.toolhead.pk][0].spool.feedstock.polymer.name)
+            row["pull"] = advise_pull(fed[status.toolhead.pk][0].spool.feedstock.polymer.name)
         rows.append(row)
     entries = ServiceEntry.objects.filter(printer=printer).select_related("kind", "toolhead", "recorded_by")
     unused = ServiceKind.objects.filter(in_use=False)

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime
 
+from spools.sentences import register_sentences
 from spools.statements import words_for
 from spools.wording import format_time
 
@@ -16,8 +17,7 @@ SENTENCES = {
     "amount_reason.water_unknown": "Water not known: between 0 and {most_pct:.2g} % (what it takes up at 50 % RH) taken "
     "off; half of it for the likely value.",
 }
-for code, template in SENTENCES.items():
-    words_for(code)(template.format)
+register_sentences(SENTENCES)
 
 
 def _weighed_at(at: str, gross_g: float, step_g: float) -> str:

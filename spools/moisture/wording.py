@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime
 
+from spools.sentences import register_sentences
 from spools.statements import words_for
 from spools.wording import format_time
 
@@ -25,8 +26,7 @@ SENTENCES = {
     "sources agree, B: one good source, C: one weak or borrowed source, D: from memory).",
     "moisture_reason.never_weighed": "Never weighed: the ranges are those of the catalogue.",
 }
-for code, template in SENTENCES.items():
-    words_for(code)(template.format)
+register_sentences(SENTENCES)
 
 
 @words_for("moisture_reason.air")

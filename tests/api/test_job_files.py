@@ -56,11 +56,8 @@ def test_from_file_to_job(api, shop, loaded):
         "override_reason": "a test",
     }
     job = api.post(f"job-files/{file['id']}/record", **request_data, stopped_pct=57.14)
-    assert (job["name"], job["file"], job["stopped"]) == (
-        "bracket.gcode",
-        file["id"],
-        "at 57.14 % of its file",
-    )
+    assert (job["name"], job["file"]) == ("bracket.gcode", file["id"])
+    assert (job["stopped"]["code"], job["stopped"]["values"]) == ("job_stop.at_share", {"stopped_pct": 57.14})
     assert job["uses"][0]["mass_g"] == pytest.approx(part["mass_g"] / 2, rel=0.03)
     assert Spool.objects.get(code=loaded).mass_entries.filter(kind="printed").count() == 1
 

@@ -8,7 +8,7 @@ from django.urls import reverse
 
 from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.links import link_of
-from spools.statements import Statement, title_of
+from spools.statements import Statement
 from spools.wording import format_time
 
 Type = ReminderEvent.Type
@@ -74,7 +74,7 @@ def rendered(body: dict[str, Any]) -> dict[str, Any]:
     reason, due_at = Statement.from_data(body["reason"]), body.get("due_at")
     detail = body.get("detail")
     return body | {
-        "title": " ".join(title_of(reason).split()),
+        "title": " ".join(reason.title.split()),
         "reason": reason.with_sentence(),
         "remedy": Statement.from_data(body["remedy"]).with_sentence(),
         "detail": detail and Statement.from_data(detail).with_sentence(),

@@ -11,7 +11,7 @@ from maintenance.flow.curve import (
     CheckSetup,
     FlowCurve,
     RateMasses,
-    advice,
+    advise_setup,
     measure,
     require_fine_scale,
     require_possible_masses,
@@ -158,8 +158,9 @@ def test_a_coarse_scale_is_refused_before_the_start_with_the_length_that_would_d
     assert refused.value.code == "scale_too_coarse_for_any_length"
     enough = replace(kitchen, length_mm=780)
     require_fine_scale(enough)
-    assert "1940 mm a blob" in advice(enough)
-    assert advice(replace(kitchen, length_mm=1940)) == "" == advice(FINE)
+    longer = advise_setup(enough)
+    assert (longer.code, longer.values["length_mm"]) == ("flow.longer_blobs", 1940)
+    assert advise_setup(replace(kitchen, length_mm=1940)) is None is advise_setup(FINE)
 
 
 # The likely reading

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 from maintenance.wear.abrasion import Filament, PrintUse
 from maintenance.wear.heat import ageing_kj_mol
 from maintenance.wear.intervals import units_of_print
-from maintenance.wear.residue import cold_pull, pull_advice
+from maintenance.wear.residue import advise_pull, cold_pull
 
 temperatures = st.floats(180, 450)
 
@@ -35,10 +35,10 @@ def test_abs_answers_to_heat_more_than_pla():
     [("PETG", "with PLA"), ("PA12", "with the same"), ("TPU 95A", "80 to 110 °C"), ("ASA", "with the same")],
 )
 def test_the_advice_names_stock_and_window(polymer, words):
-    assert words in pull_advice(polymer)
+    assert words in advise_pull(polymer).sentence
 
 
 @pytest.mark.parametrize("polymer", ["PPA", "PC", "PP", "PEEK", "POM"])
 def test_where_nobody_states_a_window_none_is_made_up(polymer):
     assert cold_pull(polymer) is None
-    assert "no pull temperature is known" in pull_advice(polymer)
+    assert advise_pull(polymer).code == "cold_pull.unknown"
