@@ -169,7 +169,7 @@ def advise_setup(setup: CheckSetup) -> Statement | None:
     if setup.loss_u <= GOOD_ENOUGH:
         return None
     length_mm = _round_up_mm(setup.length_for_mm(GOOD_RESOLUTION))
-    uncertain = {"uncertainty": setup.loss_u, "better_uncertainty": GOOD_RESOLUTION}
+    uncertain = {"uncertainty_pct": 100 * setup.loss_u, "better_pct": 100 * GOOD_RESOLUTION}
     if length_mm > LONGEST_MM:
         return Statement("flow.finer_scale", uncertain)
     return Statement("flow.longer_blobs", uncertain | {"length_mm": length_mm})

@@ -16,10 +16,10 @@ REMEDIES = {
     "flow_remedy.melt_more": "Print slower or hotter, or use a hot end that melts more.",
 }
 SETUPS = {
-    "flow.longer_blobs": "With this scale and length a loss is uncertain by {uncertainty:.2%} (standard uncertainty). "
-    "{length_mm} mm a blob would make it {better_uncertainty:.1%}.",
-    "flow.finer_scale": "With this scale and length a loss is uncertain by {uncertainty:.2%} (standard uncertainty). A "
-    "finer scale would make it {better_uncertainty:.1%}.",
+    "flow.longer_blobs": "With this scale and length a loss is uncertain by {uncertainty_pct:.2g} % (standard uncertainty). "
+    "{length_mm} mm a blob would make it {better_pct:g} %.",
+    "flow.finer_scale": "With this scale and length a loss is uncertain by {uncertainty_pct:.2g} % (standard uncertainty). A "
+    "finer scale would make it {better_pct:g} %.",
     "flow.short_at_all_rates": "Every blob weighs about {short_pct:.1f} % less than was commanded, at all rates alike: "
     "a wrong diameter or density, or wrong steps of the drive.",
     "flow.short_when_slow": "It lacks {short_pct:.1f} % already when slow, and {loss_pct:.1f} % more when fastest: a "

@@ -15,14 +15,14 @@ EXAMPLES = {
         "usual rise.",
     ),
     "flow.longer_blobs": (
-        {"uncertainty": 0.019, "better_uncertainty": 0.01, "length_mm": 1940},
-        "With this scale and length a loss is uncertain by 1.90% (standard uncertainty). 1940 mm a blob would make it "
-        "1.0%.",
+        {"uncertainty_pct": 1.94, "better_pct": 1.0, "length_mm": 1940},
+        "With this scale and length a loss is uncertain by 1.9 % (standard uncertainty). 1940 mm a blob would make it "
+        "1 %.",
     ),
     "flow.finer_scale": (
-        {"uncertainty": 0.019, "better_uncertainty": 0.01},
-        "With this scale and length a loss is uncertain by 1.90% (standard uncertainty). A finer scale would make it "
-        "1.0%.",
+        {"uncertainty_pct": 1.94, "better_pct": 1.0},
+        "With this scale and length a loss is uncertain by 1.9 % (standard uncertainty). A finer scale would make it "
+        "1 %.",
     ),
     "flow.no_loss": ({"tested_mm3_s": 16.0}, "No loss that counts up to 16 mm³/s."),
     "flow.usual_loss": (
