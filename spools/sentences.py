@@ -8,20 +8,24 @@ from typing import Any
 
 from spools.codes import join_codes
 from spools.statements import Statement, words_for
-from spools.wording import format_number, format_time
+from spools.wording import format_day, format_duration, format_number, format_time
 
 
 class _Sentences(Formatter):
     """Fills templates.
 
-    A conversion turns a value into words: !c the code of a spool, or codes of several; !n a number as exact as on the
-    pages; !p a share as %; !t an ISO 8601 time; !w a statement.
+    A conversion turns a value into words: !c the code of a spool, or codes of several; !d the day of an ISO 8601 time; !h
+    hours as a duration; !n a number as exact as on the pages; !p a share as %; !t an ISO 8601 time; !w a statement.
     """
 
     def convert_field(self, value: Any, conversion: Any) -> Any:
         match conversion:
             case "c":
                 return join_codes([value] if isinstance(value, str) else value)
+            case "d":
+                return format_day(datetime.fromisoformat(value))
+            case "h":
+                return format_duration(value)
             case "n":
                 return format_number(value)
             case "p":

@@ -5,13 +5,12 @@ A code, with its words, stays as long as ended reminders may have it.
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from functools import partial
 from typing import Any
 
 from maintenance.models import PartKind
 from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.service.intervals import count_start
-from spools.codes import pretty
+from spools.sentences import register_sentences
 from spools.statements import Statement, words_for
 from spools.wording import format_day, format_duration, format_number, format_time
 
@@ -40,14 +39,14 @@ def _day(at: str) -> str:
 
 # The title of each reason: what is to be done, and where.
 TITLES = {
-    "reminder.outer_turns_wet": "Re-dry {spool} ({polymer})",
-    "reminder.outer_turns_soon_wet": "Re-dry {spool} ({polymer})",
-    "reminder.moisture_undecided": "Weigh {spool} ({polymer})",
+    "reminder.outer_turns_wet": "Re-dry {spool!c} ({polymer})",
+    "reminder.outer_turns_soon_wet": "Re-dry {spool!c} ({polymer})",
+    "reminder.moisture_undecided": "Weigh {spool!c} ({polymer})",
     "reminder.first_stage_over": "Turn {dryer} up to {set_point_c:g} °C",
-    "reminder.drying_over": "Take {spool} out of {dryer}",
-    "reminder.drying_too_short": "{spool} needs longer in {dryer} than planned",
-    "reminder.run_heat_used_up": "Take {spool} out of {dryer} now",
-    "reminder.heat_budget_low": "Little heat is left for drying {spool} ({polymer})",
+    "reminder.drying_over": "Take {spool!c} out of {dryer}",
+    "reminder.drying_too_short": "{spool!c} needs longer in {dryer} than planned",
+    "reminder.run_heat_used_up": "Take {spool!c} out of {dryer} now",
+    "reminder.heat_budget_low": "Little heat is left for drying {spool!c} ({polymer})",
     "reminder.desiccant_spent": "Regenerate the desiccant of {place}",
     "reminder.box_leaks": "{place} leaks",
     "reminder.sensor_silent": "The sensor in {place} is silent",
@@ -88,18 +87,31 @@ REMEDIES = {
 }
 
 
-def _fill(template: str, **values: Any) -> str:
-    if "spool" in values:
-        values["spool"] = pretty(values["spool"])
-    return template.format(**values)
-
-
-for code, template in TITLES.items():
-    words_for(f"{code}.title")(partial(_fill, template))
-for code, template in REMEDIES.items():
-    words_for(code)(partial(_fill, template))
-words_for("notification.test")(lambda: "You asked for it in the notification settings.")
-words_for("reminder.note")(lambda note: note)
+# The outer turns of a spool, which the next job takes.
+OUTER = "The outer {mass_g:.0f} g hold {water_pct!n} % ({water_low_pct!n} to {water_high_pct!n} %)"
+REASONS = {
+    "notification.test": "You asked for it in the notification settings.",
+    "reminder.note": "{note}",
+    "reminder.snoozed_until": "until {until!t}",
+    "reminder.outer_turns_wet": f"{OUTER}; {{polymer}} prints well up to {{limit_pct:g}} %.",
+    "reminder.outer_turns_soon_wet": f"{OUTER}; in the air of {{toolhead}} possibly more than {{limit_pct:g}} %, up to "
+    "which {polymer} prints well, in about {hours_left!h}.",
+    "reminder.moisture_undecided": f"{OUTER}, and {{polymer}} prints well up to {{limit_pct:g}} %: the interval is too "
+    "wide to decide. It was last weighed on {weighed_at!d}.",
+    "reminder.first_stage_over": "The first stage of {spool!c}, {first_h:.4g} h at {first_set_point_c:g} °C, was over "
+    "{over_at!t}; the plan assumes a higher temperature from here.",
+    "reminder.run_heat_used_up": "By {since!t} it had received all the heat that a polyamide may get in one run; more "
+    "turns it yellow and brittle.",
+    "reminder.heat_budget_low": "{used_pct!n} % of the heat that a polyamide may get in its life is used, in "
+    "{dried_h!n} h of drying. After one more usual drying, at least {usual_h:g} h at {usual_set_point_c:g} °C, it "
+    "would be {then_pct!n} %.",
+    "reminder.box_leaks": "Measured {measured_rh_pct!n} % RH, computed {computed_rh_pct!n} % for the leak that is "
+    "recorded; a reading up to {agreeing_rh_pct!n} % would agree. Its desiccant should have much left. The limit of "
+    "the box is {limit_pct:g} %.",
+    "reminder.flow_check_old": "The last one was on {checked_at!d}, more than {limit_days} days ago, and it has printed "
+    "since.",
+}
+register_sentences({f"{code}.title": title for code, title in TITLES.items()} | REMEDIES | REASONS)
 words_for("reminder.service_due.title")(lambda service, site, **_: f"{service.capitalize()} on {site}")
 
 
@@ -111,64 +123,12 @@ def _amount(amount: float, unit: str) -> str:
     return f"{format_number(amount)} {format_unit(unit)}"
 
 
-@words_for("reminder.snoozed_until")
-def _snoozed_until(until: str) -> str:
-    return f"until {_time(until)}"
-
-
 @words_for("reminder.snoozed_until_amount")
 def _snoozed_until_amount(amount: float, unit: str) -> str:
     return f"until {_amount(amount, unit)}"
 
 
-# Spools that are or will be too wet, and spools to weigh
-
-
-def _outer_turns(mass_g: float, water_pct: float, water_low_pct: float, water_high_pct: float) -> str:
-    band = f"{format_number(water_low_pct)} to {format_number(water_high_pct)} %"
-    return f"The outer {mass_g:.0f} g hold {format_number(water_pct)} % ({band})"
-
-
-@words_for("reminder.outer_turns_wet")
-def _wet(spool: str, polymer: str, limit_pct: float, **water: float) -> str:
-    return f"{_outer_turns(**water)}; {polymer} prints well up to {limit_pct:g} %."
-
-
-@words_for("reminder.outer_turns_soon_wet")
-def _soon_wet(
-    spool: str, polymer: str, limit_pct: float, toolhead: str, hours_left: float, **water: float
-) -> str:
-    return (
-        f"{_outer_turns(**water)}; in the air of {toolhead} possibly more than {limit_pct:g} %, up to which "
-        f"{polymer} prints well, in about {format_duration(hours_left)}."
-    )
-
-
-@words_for("reminder.moisture_undecided")
-def _undecided(spool: str, polymer: str, limit_pct: float, weighed_at: str, **water: float) -> str:
-    return (
-        f"{_outer_turns(**water)}, and {polymer} prints well up to {limit_pct:g} %: the interval is too wide "
-        f"to decide. It was last weighed on {_day(weighed_at)}."
-    )
-
-
 # Drying
-
-
-@words_for("reminder.first_stage_over")
-def _first_stage_over(spool: str, first_h: float, first_set_point_c: float, over_at: str, **_: Any) -> str:
-    return (
-        f"The first stage of {pretty(spool)}, {first_h:.4g} h at {first_set_point_c:g} °C, was over "
-        f"{_time(over_at)}; the plan assumes a higher temperature from here."
-    )
-
-
-@words_for("reminder.run_heat_used_up")
-def _run_heat_used_up(since: str, **_: Any) -> str:
-    return (
-        f"By {_time(since)} it had received all the heat that a polyamide may get in one run; more turns it yellow "
-        "and brittle."
-    )
 
 
 @words_for("reminder.drying_over")
@@ -209,17 +169,6 @@ def _wet_again(
     )
 
 
-@words_for("reminder.heat_budget_low")
-def _heat(
-    used_pct: float, dried_h: float, usual_h: float, usual_set_point_c: float, then_pct: float, **_: Any
-) -> str:
-    return (
-        f"{format_number(used_pct)} % of the heat that a polyamide may get in its life is used, in "
-        f"{format_number(dried_h)} h of drying. After one more usual drying, at least {usual_h:g} h at "
-        f"{usual_set_point_c:g} °C, it would be {format_number(then_pct)} %."
-    )
-
-
 # Dry boxes and sensors
 
 
@@ -244,17 +193,6 @@ def _charge(dry_mass_g: float, water_g: float, limit_g: float) -> str:
     return f"The {dry_mass_g:g} g hold {format_number(water_g)} of {format_number(limit_g)} g of water."
 
 
-@words_for("reminder.box_leaks")
-def _leak(
-    measured_rh_pct: float, computed_rh_pct: float, agreeing_rh_pct: float, limit_pct: float, **_: Any
-) -> str:
-    return (
-        f"Measured {format_number(measured_rh_pct)} % RH, computed {format_number(computed_rh_pct)} % for the "
-        f"leak that is recorded; a reading up to {format_number(agreeing_rh_pct)} % would agree. Its desiccant "
-        f"should have much left. The limit of the box is {limit_pct:g} %."
-    )
-
-
 @words_for("reminder.sensor_silent")
 def _silent(
     last_at: str, interval_h: float, air_origin: str, temperature_c: float, rh_pct: float, **_: Any
@@ -274,13 +212,6 @@ def _silent(
 def _before_new_parts(checked_at: str, roles: Sequence[str], **_: Any) -> str:
     parts = " and ".join(str(PartKind.Role(role).label) for role in roles)
     return f"The last one was on {_day(checked_at)}, before a change of {parts}."
-
-
-@words_for("reminder.flow_check_old")
-def _flow_check_old(checked_at: str, limit_days: int, **_: Any) -> str:
-    return (
-        f"The last one was on {_day(checked_at)}, more than {limit_days} days ago, and it has printed since."
-    )
 
 
 @words_for("reminder.flow_loss_rises", "reminder.flow_loss_falls")
