@@ -175,12 +175,11 @@ def box_now(place: Place, at: datetime | None = None) -> BoxNow | None:
 
 
 def boxes_now(
-    places: Iterable[Place], at: datetime | None = None, past: timedelta | None = SHOWN
+    places: Iterable[Place], at: datetime | None = None, past: timedelta = SHOWN
 ) -> dict[int, BoxNow]:
     """The boxes with desiccant whose air can be computed, by place id, with their past air.
 
-    past: None loads the past of measured boxes only, as far as the comparison with the hygrometer needs it.
-    Thirteen queries however many boxes, and eight more where only some are measured.
+    Thirteen queries however many boxes.
     """
     at = at or timezone.now()
     boxes = [place for place in places if is_complete(place)]
@@ -190,13 +189,7 @@ def boxes_now(
     readings = Reading.objects.filter(place__in=boxes, at__gt=at - COMPARED_OVER, at__lte=at).order_by("at")
     for reading in readings:
         measured[reading.place_id].append((reading.at, reading.temperature_c, reading.rh_pct))
-    if past is None:
-        compared = [place for place in boxes if measured[place.pk]]
-        airs = simulate_airs(compared, at - COMPARED_OVER, at) if compared else {}
-        if without_reading := [place for place in boxes if not measured[place.pk]]:
-            airs |= simulate_airs(without_reading, at, at)
-    else:
-        airs = simulate_airs(boxes, at - past, at)
+    airs = simulate_airs(boxes, at - past, at)
     hottest_c = Place.objects.filter(kind=Place.Kind.DRYER).aggregate(c=Max("max_set_point_c"))["c"]
     now = {pk: _box_now(air, at, measured[pk], hottest_c) for pk, air in airs.items()}
     return {pk: box for pk, box in now.items() if box is not None}

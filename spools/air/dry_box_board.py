@@ -13,7 +13,7 @@ import msgspec
 from spools.air.dry_box import BoxNow, boxes_now
 from spools.air.dry_box_facts import complete_boxes
 from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
-from spools.air.hygrometer import disagreement
+from spools.air.hygrometer import COMPARED_OVER, disagreement
 from spools.invalidation import SAME_AIR_PCT
 from spools.models import BoxBoard, Place, Reading
 from spools.statements import Statement
@@ -89,7 +89,7 @@ def _is_near(answer: BoxAnswer, box: Place, rh_pct: float | None) -> bool:
 
 
 def _refresh(boxes: Sequence[Place], now: datetime) -> Mapping[int, BoxAnswer | None]:
-    computed = boxes_now(boxes, now, past=None)
+    computed = boxes_now(boxes, now, past=COMPARED_OVER)
     answers = {box.pk: _answer(computed.get(box.pk)) for box in sorted(boxes, key=lambda box: box.pk)}
     generations = {box.pk: box.cache_generation for box in boxes}
     rows = [

@@ -1,8 +1,9 @@
 """Drying runs that need a person, and polyamides whose heat budget is nearly used."""
 
-from collections import defaultdict
 from datetime import datetime, timedelta
 from typing import Any
+
+from django.db.models import prefetch_related_objects
 
 from maintenance.models import Reminder
 from maintenance.reminders.conditions.conditions import Conditions
@@ -12,7 +13,7 @@ from spools.board.rows import PROBE_HOURS
 from spools.catalogue.values import material_values
 from spools.drying import heat_budget
 from spools.drying.forecast import needed_until
-from spools.models import DryingRun, Polymer
+from spools.models import DryingRun
 from spools.moisture.history import least_drying_hours
 from spools.physics_inputs import SMALL_JOB_G
 from spools.statements import Statement
@@ -131,28 +132,23 @@ def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: dat
 def check_heat_budgets(now: datetime) -> Conditions:
     """Spools whose next usual drying would exceed the heat budget of a polyamide."""
     conditions = Conditions([Kind.HEAT])
-    polyamides = [polymer for polymer in Polymer.objects.all() if heat_budget.is_polyamide(polymer)]
-    runs: dict[int, list[DryingRun]] = defaultdict(list)
-    for run in DryingRun.objects.filter(
-        spool__emptied_at=None, spool__feedstock__polymer__in=polyamides, start__lt=now
-    ).select_related("spool__feedstock__polymer", "spool__feedstock__filler"):
-        runs[run.spool_id].append(run)
-    for own in runs.values():
-        spool = own[0].spool
-        polymer, had = spool.feedstock.polymer, heat_budget.compute_heat(spool, own, now)
-        usual_h, usual_c = least_drying_hours(spool), material_values(spool.feedstock).dry_set_c
-        again = heat_budget.usual_life_share(spool)
+    heated = board.rows_in_use().filter(heat_share__gt=0).defer("outlooks_json")
+    rows = heated.select_related("spool__feedstock__polymer", "spool__feedstock__filler")
+    again = {row.spool_id: heat_budget.usual_life_share(row.spool) for row in rows}
+    low = [row.spool for row in rows if (row.heat_share or 0) + again[row.spool_id] > heat_budget.ALL]
+    prefetch_related_objects(low, "drying_runs")
+    for spool in low:
+        runs = [run for run in spool.drying_runs.all() if run.start < now]
+        had = heat_budget.compute_heat(spool, runs, now)
         assert had.life_share is not None
-        if had.life_share + again <= heat_budget.ALL:
-            continue
         values = {
             "spool": spool.code,
-            "polymer": str(polymer),
+            "polymer": str(spool.feedstock.polymer),
             "used_pct": round_as_shown(100 * had.life_share),
             "dried_h": round_as_shown(had.hours),
-            "usual_h": usual_h,
-            "usual_set_point_c": usual_c,
-            "then_pct": round_as_shown(100 * (had.life_share + again)),
+            "usual_h": least_drying_hours(spool),
+            "usual_set_point_c": material_values(spool.feedstock).dry_set_c,
+            "then_pct": round_as_shown(100 * (had.life_share + again[spool.pk])),
         }
         reminder = Reminder(
             kind=Kind.HEAT,
@@ -163,5 +159,5 @@ def check_heat_budgets(now: datetime) -> Conditions:
             amount=100 * had.life_share,
             amount_unit="heat_budget_pct",
         )
-        conditions.open(reminder, urgent=had.life_share >= heat_budget.ALL, last_event_at=own[-1].start)
+        conditions.open(reminder, urgent=had.life_share >= heat_budget.ALL, last_event_at=runs[-1].start)
     return conditions
