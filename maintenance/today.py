@@ -9,13 +9,14 @@ from django.utils import timezone
 
 from maintenance.board import toolheads
 from maintenance.board.choice import Pair, SpoolColumns, choose_pairs, load_columns, quantity_state
-from maintenance.board.shop import Board, load_airs, load_board, load_loaded
+from maintenance.board.shop import Board, load_airs, load_loaded, load_stock, load_toolheads
 from maintenance.board.toolheads import ToolheadRow
 from maintenance.readiness.builder import build_material_inputs, compute_tail_g
 from maintenance.readiness.inputs import MaterialInputs
 from maintenance.readiness.verdict import HOLD, STATES, Verdict
 from maintenance.reminders import queries
 from spools.board import board as spool_board
+from spools.inventory.queries import with_materials
 from spools.models import Feedstock, Place, Spool, SpoolBoard
 from spools.statements import Statement
 
@@ -90,10 +91,11 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     in_stock = {spool.feedstock for spool in spools}
     feedstocks = Feedstock.objects.select_related("polymer", "filler").in_bulk(in_stock)
     materials = {pk: build_material_inputs(feedstock) for pk, feedstock in feedstocks.items()}
-    machines = toolheads.read(None, materials, now, inputs=False)
-    heads = Toolhead.objects.select_related("printer__place").in_bulk(list(machines))
+    heads = load_toolheads()
+    airs, loaded = load_airs(heads.values(), now), load_loaded()
+    machines = toolheads.read(heads, materials, now, inputs=False)
     tails_mm = {pk: head.tail_mm for pk, head in heads.items()}
-    best = choose_pairs(spools, machines, load_airs(heads.values(), now), load_loaded(), materials, tails_mm)
+    best = choose_pairs(spools, machines, airs, loaded, materials, tails_mm)
     names = {pk: material_name(feedstock) for pk, feedstock in feedstocks.items()}
     pairs: dict[str, Pair] = {}
     for feedstock, pair in best.items():
@@ -103,10 +105,17 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     }
     held_spools = [spool for spool in spools if names[spool.feedstock] not in pairs]
     chosen |= _choose_held(held_spools, names, machines, materials, tails_mm)
-    shown = load_board(
-        {spool for spool, _ in chosen.values()},
-        {head for _, head in chosen.values() if head is not None},
-        now,
+    board_rows = spool_board.read({spool for spool, _ in chosen.values()}, now)
+    shown = Board(
+        at=now,
+        spools=with_materials().in_bulk(list(board_rows)),
+        rows=board_rows,
+        toolheads=heads,
+        machines=toolheads.read({head for _, head in chosen.values() if head is not None}, now=now),
+        materials=materials,
+        airs=airs,
+        loaded=loaded,
+        stock=load_stock(),
     )
     rows = [_row(name, spool, head, shown) for name, (spool, head) in chosen.items() if spool in shown.rows]
     ready = [row for row in rows if row.verdict is not None and row.verdict.state != HOLD]

@@ -7,10 +7,12 @@ many rows are stale, the worker computes the rows first and the advice after the
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from django.db import transaction
-from django.db.models import F, Q, Subquery
+from django.db.models import DateTimeField, F, Q, QuerySet, Subquery
 
+from background.prepared import Parameter, PreparedQuery
 from spools.board.rows import rows_in_use
 from spools.checks import lock_spool_facts
 from spools.drying.advice import NONE_NEEDED, Advice, advise
@@ -42,7 +44,7 @@ class ComputedAdvice:
     shop_generation: int
 
 
-def has_valid_advice(now: datetime) -> Q:
+def has_valid_advice(now: datetime | Parameter) -> Q:
     """The condition that the advice of a row is valid at a time, if no fact about its spool was added.
 
     That none is needed rests on the spool alone, until a plan for it is accepted.
@@ -57,11 +59,18 @@ def has_valid_advice(now: datetime) -> Q:
 
 def find_unadvised(now: datetime, spool_ids: Collection[int] | None = None) -> list[int]:
     """The ids of the spools, of these or of all in use, whose row lacks a valid advice, in order. One query."""
-    rows = rows_in_use().filter(generation=F("spool__cache_generation"))
     if spool_ids is not None:
-        rows = rows.filter(pk__in=list(spool_ids))
+        return [pk for (pk,) in _select_unadvised(now).filter(pk__in=list(spool_ids))]
+    return [pk for (pk,) in _UNADVISED.run(now=now)]
+
+
+def _select_unadvised(now: datetime | Parameter) -> QuerySet[SpoolBoard, Any]:
+    rows = rows_in_use().filter(generation=F("spool__cache_generation"))
     valid = rows.filter(has_valid_advice(now)).values("pk")
-    return list(rows.exclude(pk__in=valid).order_by("pk").values_list("pk", flat=True))
+    return rows.exclude(pk__in=valid).order_by("pk").values_list("pk")
+
+
+_UNADVISED = PreparedQuery(lambda: _select_unadvised(Parameter("now", DateTimeField())))
 
 
 def compute(spool_ids: Sequence[int], now: datetime) -> ComputedAdvice:

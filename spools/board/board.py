@@ -10,11 +10,13 @@ import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import DateTimeField, Q, QuerySet
 from django.utils import timezone
 
+from background.prepared import Parameter, PreparedQuery
 from spools.air.hourly import hour_of
 from spools.board import advising
 from spools.board.airs import load_air_classes
@@ -160,9 +162,16 @@ def _advise_few(unadvised: Sequence[int], now: datetime) -> Sequence[int]:
 
 def find_stale(now: datetime) -> list[int]:
     """The ids of the spools in use without a fresh row, in order. One query."""
-    fresh_rows = SpoolBoard.objects.filter(is_fresh(now))
+    return [pk for (pk,) in _STALE.run(now=now)]
+
+
+def _build_stale() -> QuerySet[Spool, Any]:
+    fresh_rows = SpoolBoard.objects.filter(is_fresh(Parameter("now", DateTimeField())))
     spools = Spool.objects.filter(emptied_at=None).exclude(pk__in=fresh_rows.values("pk"))
-    return list(spools.order_by("pk").values_list("pk", flat=True))
+    return spools.order_by("pk").values_list("pk")
+
+
+_STALE = PreparedQuery(_build_stale)
 
 
 def find_due(now: datetime) -> list[int]:

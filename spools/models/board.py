@@ -7,6 +7,8 @@ from functools import cached_property
 import msgspec
 from django.db import models
 
+from background.prepared import Parameter
+
 from .drying import DryingRun
 from .places import Place
 from .statements import StatementField
@@ -125,6 +127,6 @@ class SpoolBoard(models.Model):
         return self.outlooks[nearest_air(airs, (temperature_c, rh_pct, moving))] if airs else None
 
 
-def is_fresh(now: datetime) -> models.Q:
+def is_fresh(now: datetime | Parameter) -> models.Q:
     """The condition that a row is valid at a time, apart from its advice. A wrong clock may store a row of the future."""
     return models.Q(generation=models.F("spool__cache_generation"), good_until__gt=now, computed_at__lte=now)
