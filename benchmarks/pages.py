@@ -1,12 +1,14 @@
 """How quickly the pages of a shop of any size answer over HTTP, and what they cost the processor.
 
     python -m benchmarks.pages --spools 1000 --machines 20 --database sqlite
+    python -m benchmarks.pages --spools 10000 --machines 200 --database postgres
     python -m benchmarks.pages --demo --at-once 8
 
 The shop of benchmarks/big_shop.py as of now (or the demo shop), everything up to date, served by ./run as in a
 shop without its workers. Each address is asked one after the other, or by several people at once. Printed for
 each: queries, milliseconds of the processor of the web processes, and the time to the whole answer in the median
-and at the 95th percentile.
+and at the 95th percentile. The last line is the smallest answer, the version of the board that open pages ask for:
+on a busy machine compare the others with it.
 """
 
 import argparse
@@ -117,6 +119,7 @@ def _addresses() -> dict[str, str]:
         "Machines": reverse("machines"),
         "Reminders": reverse("reminders"),
         "readiness": f"/api/v1/readiness/?toolhead={toolhead.pk}&spool={spool.code}",
+        "version": reverse("live"),
     }
 
 
