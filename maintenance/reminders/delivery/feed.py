@@ -18,6 +18,7 @@ from maintenance.reminders.delivery.wording import address_of
 from maintenance.reminders.links import link_of, with_subjects
 from spools.codes import pretty
 from spools.models import DryingRun
+from spools.statements import Statement
 
 Kind = Reminder.Kind
 # How long an event is drawn, and after what time a phone may look again (RFC 7986, 5.7).
@@ -107,11 +108,12 @@ def _planned(kinds: set[str]) -> Iterator[Entry]:
     runs = DryingRun.objects.filter(end=None).select_related("spool", "dryer")
     for run in runs if kinds & {Kind.DRYING_DONE, Kind.DRYER_UP} else runs.none():
         code, path = pretty(run.spool.code), f"/s/{run.spool.code}/"
+        where = {"spool": run.spool.code, "dryer": str(run.dryer)}
         if Kind.DRYING_DONE in kinds:
             yield Entry(
                 condition=f"drying_done:run:{run.pk}",
                 start=run.start + timedelta(hours=run.planned_hours),
-                title=f"Take {code} out of {run.dryer}",
+                title=Statement("reminder.drying_over", where).title,
                 text=f"Its {run.planned_hours:.4g} h ({run.temperatures}) are over.",
                 path=path,
                 changed_at=run.start,
@@ -120,7 +122,7 @@ def _planned(kinds: set[str]) -> Iterator[Entry]:
             yield Entry(
                 condition=f"dryer_up:run:{run.pk}",
                 start=run.change_at,
-                title=f"Turn {run.dryer} up to {run.set_point_c:g} °C",
+                title=Statement("reminder.first_stage_over", where | {"set_point_c": run.set_point_c}).title,
                 text=f"The first stage of {code}, {run.first_hours:.4g} h, is over.",
                 path=path,
                 changed_at=run.start,
