@@ -1069,9 +1069,7 @@ class Migration(migrations.Migration):
                 ),
                 (
                     "dry_hours",
-                    models.FloatField(
-                        default=0.0, help_text="hours in measured dry storage since the last exposure"
-                    ),
+                    models.FloatField(default=0.0, help_text="hours in dry storage since the last exposure"),
                 ),
                 (
                     "heat_hours",

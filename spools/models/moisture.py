@@ -31,9 +31,7 @@ class MoistureState(models.Model):
         help_text="the winding's state for all members, see spools/physics/winding.py"
     )
     exposure_hours = models.FloatField(help_text="hours outside dry storage since the last complete drying")
-    dry_hours = models.FloatField(
-        default=0.0, help_text="hours in measured dry storage since the last exposure"
-    )
+    dry_hours = models.FloatField(default=0.0, help_text="hours in dry storage since the last exposure")
     heat_hours = models.FloatField(default=0.0, help_text="hours in dryers over the spool's life")
 
     class Meta:

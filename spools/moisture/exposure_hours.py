@@ -6,9 +6,9 @@ The rules carry over, the hours of that standard (for electronics) do not. Pure 
 from dataclasses import dataclass
 from enum import StrEnum
 
-# Storage is dry only when measured at or below this. Common practice, no source.
+# Storage is dry only when measured, or computed for a dry box, at or below this. Common practice, no source.
 DRY_STORAGE_RH_PCT = 20.0
-# A short exposure is undone by ten times as long in measured dry air. The factor is the careful end of
+# A short exposure is undone by ten times as long in dry air. The factor is the careful end of
 # J-STD-033's five to ten; how short "short" is: from memory of the same standard.
 SHORT_EXPOSURE_H = 12.0
 UNDOING_FACTOR = 10.0
@@ -19,13 +19,13 @@ class Exposure(StrEnum):
 
     UNOPENED = "in its bag, not opened yet"
     EXPOSED = "exposed"
-    DRY = "in measured dry storage"
+    DRY = "in dry storage"
     DRYING = "in a drying run"
 
 
 @dataclass(frozen=True)
 class Clock:
-    """Exposure hours, hours in measured dry storage since the last exposure, hours of heat in dryers."""
+    """Exposure hours, hours in dry storage since the last exposure, hours of heat in dryers."""
 
     exposure_hours: float = 0.0
     dry_hours: float = 0.0

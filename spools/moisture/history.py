@@ -28,12 +28,15 @@ DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
 
 @dataclass(frozen=True)
 class SegmentAir:
-    """Constant air: °C, % RH, "reading", "computed", "assumed" or "dryer"; whether own readings say so."""
+    """Constant air: °C, % RH, "reading", "computed", "assumed" or "dryer".
+
+    is_known: whether it was measured in the place itself or computed for it.
+    """
 
     temperature_c: float
     rh_pct: float
     origin: str
-    own_reading: bool
+    is_known: bool
 
 
 @dataclass(frozen=True)
@@ -136,7 +139,7 @@ class History:
 
     def _air(self, place: Place, run: DryingRun | None, at: datetime) -> tuple[SegmentAir, datetime]:
         state, until = self.readings[place.pk].at(at)
-        own = state is not None
+        is_known = state is not None
         room = place.room if place.kind == Place.Kind.DRYER and place.room is not None else place
         if state is None and room is not place:
             state, room_until = self.readings[room.pk].at(at)
@@ -147,6 +150,7 @@ class History:
             until = min(until, sample_until)
         if computed is not None:
             temperature_c, rh_pct, origin = *computed, "computed"
+            is_known = True
         elif state is None:
             temperature_c, rh_pct, origin = room.assumed_temperature_c, room.assumed_rh_pct, "assumed"
         else:
@@ -156,7 +160,7 @@ class History:
             set_point_c = run.set_point_at(at)
             rh_pct = heated_rh_pct(temperature_c, rh_pct, set_point_c)
             temperature_c, origin = set_point_c, "dryer"
-        return SegmentAir(temperature_c, rh_pct, origin, own), until
+        return SegmentAir(temperature_c, rh_pct, origin, is_known), until
 
 
 def _next_midnight(at: datetime) -> datetime:
@@ -173,7 +177,7 @@ def _kind(place: Place, run: DryingRun | None, air: SegmentAir, unopened: bool) 
         return exposure_hours.Exposure.DRYING
     if unopened:
         return exposure_hours.Exposure.UNOPENED
-    if place.kind in DRY_KINDS and air.own_reading and air.rh_pct <= exposure_hours.DRY_STORAGE_RH_PCT:
+    if place.kind in DRY_KINDS and air.is_known and air.rh_pct <= exposure_hours.DRY_STORAGE_RH_PCT:
         return exposure_hours.Exposure.DRY
     return exposure_hours.Exposure.EXPOSED
 

@@ -75,7 +75,7 @@ def moisture_now(spool: Spool) -> Moisture:
 def moisture_of(
     spools: Iterable[Spool], at: datetime | None = None, *, preloaded: bool = False
 ) -> dict[int, Moisture]:
-    """The moisture of spools at a time, by spool id. Stores nothing; six queries however many spools,
+    """The moisture of spools at a time, by spool id. Stores nothing; seven queries however many spools,
     some more for dry boxes without a hygrometer and for weighings that are not assimilated yet.
 
     preloaded: the spools come from queries.with_materials() and are up to date; that saves a query.

@@ -135,8 +135,10 @@ def test_its_air_is_computed_where_nothing_is_read(charged, nylon):
     assert {s.air.origin for s in segments} == {"computed"}
     hours = rh_by_hour(charged, at(50))
     assert all(s.air.rh_pct == hours[s.start.replace(minute=0)] for s in segments)
-    # Storage is dry only when measured dry.
-    assert result.exposure_hours == pytest.approx(NOW_H - 1)
+    # It counts as dry storage until the desiccant is taken out.
+    assert result.exposure_hours == 0
+    put_desiccant(charged, "silica_gel", 0, condition="new", at=at(50))
+    assert moisture_state.moisture_now(spool).exposure_hours == pytest.approx(NOW_H - 50, abs=1)
     record_readings(charged, [(at(NOW_H - 1), 22, 33)], origin="hand")
     assert climate.climate_at(charged).rh_pct == 33
 

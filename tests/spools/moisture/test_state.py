@@ -159,7 +159,7 @@ def test_rebuild_tells_what_was_wrong(spool, capsys):
 def test_thirty_spools_take_as_few_queries_as_one(nylon, shelf, django_assert_max_num_queries):
     spools = [receive(nylon, shelf, at=START) for _ in range(30)]
     moisture_cache.advance(spools)
-    with django_assert_max_num_queries(8):
+    with django_assert_max_num_queries(9):
         assert len(moisture_state.moisture_of(spools)) == 30
 
 
