@@ -22,6 +22,7 @@ from maintenance.models import Fitting, FlowBlob, FlowCheck, PartKind
 from maintenance.parts.wear_entries import filament_of
 from spools.checks import EARLIEST
 from spools.models import Feedstock
+from spools.statements import Statement
 
 ROLES = (PartKind.Role.NOZZLE, PartKind.Role.GEARS)
 FORESEEABLE = timedelta(days=3650)
@@ -204,6 +205,22 @@ class CheckSeries:
         ended = np.flatnonzero(self.chart.signal != self.signal)
         first = int(ended[-1]) + 1 if ended.size else 0
         return self.charted[START + first].check.at
+
+    @property
+    def finding(self) -> Statement:
+        """The reading of the chart: no signal, a rising or falling loss, or too few checks so far."""
+        if self.chart is None:
+            return Statement("flow.chart_waits", {"start": START, "missing": START + 1 - len(self.charted)})
+        flow = {"flow_mm3_s": self.flow_mm3_s}
+        if self.signals_since is None:
+            return Statement("flow.loss_steady", flow)
+        since = {"since": self.signals_since.isoformat()}
+        if self.signal < 0:
+            return Statement("flow.loss_falls", flow | since)
+        limit_at = None if self.reaches_limit_at is None else self.reaches_limit_at.isoformat()
+        return Statement(
+            "flow.loss_rises", flow | since | {"limit_pct": 100 * LIMITS[1], "limit_at": limit_at}
+        )
 
     @property
     def reaches_limit_at(self) -> datetime | None:

@@ -1,9 +1,11 @@
 """The words of statements about flow checks."""
 
+from datetime import datetime
+
 from maintenance.flow.curve import Usable
 from spools.sentences import register_sentences
 from spools.statements import words_for
-from spools.wording import format_number
+from spools.wording import format_day, format_number
 
 REMEDIES = {
     "flow_remedy.measure_feed": "Measure the filament's diameter; measure 100 mm of feed at the drive.",
@@ -26,7 +28,23 @@ SETUPS = {
     "clog, or a wrong diameter on top of the usual rise.",
     "flow.no_loss": "No loss that counts up to {tested_mm3_s:g} mm³/s.",
 }
-register_sentences(REMEDIES | SETUPS)
+CHARTS = {
+    "flow.chart_waits": "The chart starts after {start} checks; {missing} more until its first value.",
+    "flow.loss_falls": "The loss at {flow_mm3_s!n} mm³/s falls: signalled since {since!d}.",
+    "flow.loss_steady": "The loss at {flow_mm3_s!n} mm³/s is the same as at the start, within the uncertainty of the "
+    "checks.",
+}
+register_sentences(REMEDIES | SETUPS | CHARTS)
+
+
+@words_for("flow.loss_rises")
+def _loss_rises(flow_mm3_s: float, since: str, limit_pct: float, limit_at: str | None) -> str:
+    rises = f"The loss at {format_number(flow_mm3_s)} mm³/s rises: signalled since {_day(since)}."
+    return f"{rises} At this pace it reaches {limit_pct:g} % about {_day(limit_at)}." if limit_at else rises
+
+
+def _day(at: str) -> str:
+    return format_day(datetime.fromisoformat(at))
 
 
 def _compared(flow_mm3_s: float, loss_pct: float, baseline_loss_pct: float) -> str:

@@ -11,7 +11,6 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from maintenance.flow.control_chart import START
 from maintenance.flow.curve import advise_setup
 from maintenance.flow.gcode import commands, minutes_of
 from maintenance.flow.history import (
@@ -25,6 +24,7 @@ from maintenance.flow.history import (
 from maintenance.flow.records import record_flow_check
 from maintenance.flow.wording import format_usable
 from maintenance.models import FlowCheck, Toolhead
+from maintenance.readiness.verdict import CAUTION, CLEAR
 from pages.flow.charts import draw_charts, draw_curve, list_chart_rows
 from pages.flow.forms import FlowMassesForm, FlowPlanForm
 from pages.frame.forms import apply, post_data
@@ -185,10 +185,8 @@ def _chart(series: CheckSeries) -> dict[str, Any]:
     return {
         "material": material_name(series.latest.check.spool.feedstock),
         "flow": format_number(series.flow_mm3_s),
-        "signal": series.signal,
-        "since": series.signals_since,
-        "limit_at": series.reaches_limit_at,
-        "missing": max(0, START + 1 - len(series.charted)),
+        "finding": series.finding,
+        "state": None if series.chart is None else CAUTION if series.signal else CLEAR,
         "drawings": draw_charts(series),
         "rows": list_chart_rows(series),
     }

@@ -24,6 +24,27 @@ EXAMPLES = {
         "With this scale and length a loss is uncertain by 1.9 % (standard uncertainty). A finer scale would make it "
         "1 %.",
     ),
+    "flow.chart_waits": (
+        {"start": 3, "missing": 2},
+        "The chart starts after 3 checks; 2 more until its first value.",
+    ),
+    "flow.loss_steady": (
+        {"flow_mm3_s": 16.0},
+        "The loss at 16 mm³/s is the same as at the start, within the uncertainty of the checks.",
+    ),
+    "flow.loss_falls": (
+        {"flow_mm3_s": 16.0, "since": "2026-03-01T07:05:00+00:00"},
+        "The loss at 16 mm³/s falls: signalled since 1 Mar 2026.",
+    ),
+    "flow.loss_rises": (
+        {
+            "flow_mm3_s": 16.0,
+            "since": "2026-03-01T07:05:00+00:00",
+            "limit_pct": 10.0,
+            "limit_at": "2026-05-02T07:05:00+00:00",
+        },
+        "The loss at 16 mm³/s rises: signalled since 1 Mar 2026. At this pace it reaches 10 % about 2 May 2026.",
+    ),
     "flow.no_loss": ({"tested_mm3_s": 16.0}, "No loss that counts up to 16 mm³/s."),
     "flow.usual_loss": (
         {"has_baseline": True},

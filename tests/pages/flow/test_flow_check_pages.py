@@ -62,7 +62,7 @@ def test_from_the_machine_to_the_recorded_check(shop, desk, plan):
     assert loss_pct == "5" and shows(page, usable, "7.7 ± 0.")
     assert shows(page, page.context["result"]["reading"].reason.sentence, note="likely_reading")
     assert created.recorded_by == shop.user and created.blobs.count() == 7
-    assert shows(desk.get(flow), "3", note="chart_waits")
+    assert shows(desk.get(flow), "3", note="flow.chart_waits")
     history = desk.get(reverse("spool-history", args=[created.spool.code]))
     assert shows(history, "4.04 g", "North T0", note="printed")
 
@@ -177,7 +177,7 @@ def test_a_rising_loss_is_drawn_described_and_reminded_of(shop, desk):
     page = desk.get(reverse("toolhead-flow", args=[toolhead.pk]))
     reading = page.context["series"][0]["result"]["reading"]
     assert reading.cause == GEARS and shows(page, reading.reason.sentence, note="likely_reading")
-    assert "loss_rises" in notes(page)
+    assert "flow.loss_rises" in notes(page)
     assert page.content.decode().count("chart-signal") > 2
     sweep_subjects([PARTS, FLOW])
     reminders = desk.get(reverse("reminders"))
