@@ -6,10 +6,9 @@ from typing import Any
 
 from spools.air.climate import Climate
 from spools.catalogue.importing import REFERENCE, polymer_rows, read_cell
-from spools.drying import search
-from spools.drying.caps import compute_cap
 from spools.drying.options import PlanRequest
 from spools.drying.search import DryerLoad
+from spools.drying.week.loads import load_alone
 from spools.models import Feedstock, Place, Polymer, Spool
 from spools.moisture.assimilation import WeighingResult
 from spools.moisture.history import History
@@ -51,7 +50,7 @@ def make_dryer(max_set_point_c: float | None, error_k: float, pk: int = 1) -> Pl
 def moisture_after_stay(spool: Spool, room: Room, hours: float = STAY_H) -> Moisture:
     """Its moisture after some hours in a room."""
     winding = _after_stay(spool.feedstock.polymer.name, spool.code, room, hours)
-    history = History(spool=spool, stays=[], runs=[], entries=[], readings={})
+    history = History(spool=spool, opened_at=None, stays=[], runs=[], entries=[], readings={})
     return Moisture(AT, 0.0, 0.0, [], winding, history, WeighingResult(first_members(spool), None))
 
 
@@ -66,19 +65,5 @@ def build_load(
     spool: Spool, dryer: Place, room: Room, request: PlanRequest | None = None, stay_h: float = STAY_H
 ) -> DryerLoad:
     """The load of a spool that stood in a room, in a dryer in that room, with the drafts of its options."""
-    request = request or PlanRequest()
     state = moisture_after_stay(spool, room, stay_h)
-    target_pct = request.target_of(spool)
-    load = DryerLoad(
-        spools=[spool],
-        dryer=dryer,
-        beside=[],
-        caps=[compute_cap(spool, dryer)],
-        room=Climate(*room, "assumed", ""),
-        states=[state],
-        targets_pct=[target_pct],
-        masses_g=[search.counted_mass_g(state, target_pct, request.mass_g)],
-        at=AT,
-    )
-    search.add_drafts(load, request, AT)
-    return load
+    return load_alone(spool, state, dryer, Climate(*room, "assumed", ""), request or PlanRequest(), AT)

@@ -46,7 +46,7 @@ def _advance_spools() -> None:
         Lane(geometry, material, uniform(geometry, material, 0.01, 296.15), airs) for material in materials
     ]
     advance(lanes)
-    advance_until_decided(lanes[0], [3600.0], geometry.mass_kg, [0.02], 0.2)
+    advance_until_decided(lanes[0], [3600.0], geometry.mass_kg, [0.02], 0.2, [1])
 
 
 def _read_job() -> None:

@@ -85,6 +85,10 @@ class Winding:
         mass_kg = self.geometry.mass_kg if mass_g is None else mass_g / 1000
         return 100 * outermost(self.state, self.geometry, mass_kg)
 
+    def wettest_pct(self) -> Array:
+        """Of the wettest turns, wherever they lie, (members,)."""
+        return 100 * self.state.profile().max(-1)
+
     def water_kg(self) -> Array:
         """In all of it, (members,)."""
         return self.state.water_kg(self.geometry)
@@ -214,14 +218,20 @@ def hours_until_each(
     )
 
 
-def hours_until_all_below(
-    lanes: Sequence[tuple[Winding, ConstantAir]], limits_pct: Sequence[float], looks_h: Sequence[float]
+def hours_until_dry(
+    lanes: Sequence[tuple[Winding, ConstantAir]],
+    limits_pct: Sequence[float],
+    masses_g: Sequence[float | None],
+    looks_h: Sequence[float],
 ) -> list[float | None]:
-    """Hours until even the wettest turns of each winding are below its limit, with no more than DOUBT."""
+    """Hours until the outermost grams of each winding are below its limit, with no more than DOUBT.
+
+    None grams: until even the wettest turns are, wherever they lie. None hours: not by the last of looks_h.
+    """
     crossings = drying.hours_until(
         [_lane(start, [air]) for start, air in lanes],
         [[limit_pct / 100] for limit_pct in limits_pct],
-        [None] * len(lanes),
+        [None if mass_g is None else mass_g / 1000 for mass_g in masses_g],
         looks_h,
         share=DOUBT,
         below=True,
@@ -248,7 +258,7 @@ def forecast_wetting(
         mass_g / 1000,
         [limit_pct / 100 for limit_pct in limits_pct],
         DOUBT,
-        min_probes=min_probes,
+        min_probes,
     )
     return [100 * contents for contents in contents_by_air]
 

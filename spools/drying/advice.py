@@ -135,7 +135,8 @@ def _by_choice(choices: list[Choice], state: Moisture) -> _Dried:
     life_share = None if share is None or heat.life_share is None else heat.life_share + share
     if best.ready_at is None:
         kind = UNREACHABLE
-        cautions = [explain_result(best.load, best.draft, 0)]
+        result = explain_result(best.load, best.draft, 0)
+        cautions = [result, *list_notes(best.load, best.draft, 0, life_share, WHOLE)]
     else:
         kind = HEAT_USED if life_share is not None and life_share > heat_budget.ALL else DRY
         cautions = list_notes(best.load, best.draft, 0, life_share, WHOLE)

@@ -36,8 +36,9 @@ def _oxidation(polymer: str) -> str:
 
 
 @words_for("cap.wet")
-def _wet(polymer: str) -> str:
-    return f"{polymer} while it may be wet"
+def _wet(polymer: str, error_k: float) -> str:
+    allowance = f", with the dryer's error of {error_k:g} K" if error_k else ""
+    return f"{polymer} while it may be wet{allowance}"
 
 
 @words_for("cap.reel_stated")

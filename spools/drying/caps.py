@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from spools import limits
 from spools.catalogue import coupons
@@ -29,23 +30,77 @@ CORE_CAP_C = {
 
 # A limit: what it is of, and the temperature in °C.
 Part = tuple[Statement, float]
+# A usual set point is nominal: it allows for a dryer that is off by this much.
+USUAL_ERROR_K = float(Place._meta.get_field("set_point_error_c").default)
+
+
+class Limit(NamedTuple):
+    """A limit: what it is of, its temperature in °C, and the highest set point that plans take below it, in °C.
+
+    The two differ by the error of the dryer, except where the limit is a set point itself.
+    """
+
+    part: Statement
+    limit_c: float
+    hottest_c: float
 
 
 @dataclass(frozen=True)
 class Cap:
-    """The highest set point of a run in °C, what it is the limit of, and all limits.
+    """All limits of a run, and those of the stage that it starts with.
 
-    start_c, start_part: the same for the stage that a run starts with; start_parts: the limits of the start
-    alone. The start is cooler where water softens the polymer: the run gets hotter only after a first stage
-    that dries the spool enough.
+    A start is cooler where water softens the polymer: the run gets hotter only after a first stage that dries
+    the spool enough. ``cap_c`` and ``start_c`` are the highest set points that the gate lets pass, in °C;
+    ``hottest_c`` and ``start_hottest_c`` the highest that a plan takes, with the error of the dryer. ``part`` and
+    the like name the limit behind each.
     """
 
-    cap_c: float
-    part: Statement
-    parts: list[Part]
-    start_c: float
-    start_part: Statement
-    start_parts: list[Part]
+    limits: list[Limit]
+    start_limits: list[Limit]
+
+    @property
+    def cap_c(self) -> float:
+        return _lowest(self.limits).limit_c
+
+    @property
+    def part(self) -> Statement:
+        return _lowest(self.limits).part
+
+    @property
+    def start_c(self) -> float:
+        return _lowest(self.start_limits).limit_c
+
+    @property
+    def start_part(self) -> Statement:
+        return _lowest(self.start_limits).part
+
+    @property
+    def hottest_c(self) -> float:
+        return self.binding.hottest_c
+
+    @property
+    def start_hottest_c(self) -> float:
+        return self.start_binding.hottest_c
+
+    @property
+    def binding(self) -> Limit:
+        """The limit that sets the highest set point of plans."""
+        return min(self.limits, key=lambda limit: limit.hottest_c)
+
+    @property
+    def start_binding(self) -> Limit:
+        """The limit that sets the highest set point of plans at the start."""
+        return min(self.start_limits, key=lambda limit: limit.hottest_c)
+
+    @property
+    def parts(self) -> list[Part]:
+        """All limits, for people."""
+        return [(limit.part, limit.limit_c) for limit in self.limits]
+
+    @property
+    def start_parts(self) -> list[Part]:
+        """The limits of the start alone."""
+        return [(limit.part, limit.limit_c) for limit in self.start_limits if limit not in self.limits]
 
     @property
     def reason(self) -> Statement:
@@ -71,11 +126,10 @@ def compute_cap(
     """
     others = [other for other in others if other.pk != spool.pk]
     beside = [(other, False) for other in inside if other.pk != spool.pk]
-    parts = _all_parts(spool, dryer, [*((other, False) for other in others), *beside], False)
-    start_parts = _all_parts(spool, dryer, [*((other, True) for other in others), *beside], True)
-    part, cap_c = _lowest(parts)
-    start_part, start_c = _lowest(start_parts)
-    return Cap(cap_c, part, parts, start_c, start_part, [row for row in start_parts if row not in parts])
+    return Cap(
+        _all_limits(spool, dryer, [*((other, False) for other in others), *beside], False),
+        _all_limits(spool, dryer, [*((other, True) for other in others), *beside], True),
+    )
 
 
 def limiting_spool(spools: Sequence[Spool], dryer: Place, inside: Sequence[Spool]) -> Spool:
@@ -85,9 +139,9 @@ def limiting_spool(spools: Sequence[Spool], dryer: Place, inside: Sequence[Spool
 
 
 def suggested_set_point_c(spool: Spool, dryer: Place, others: Iterable[Spool] = ()) -> float:
-    """The usual drying temperature of a run in one stage, at most the cap less the dryer's error, in °C."""
-    limit_c = compute_cap(spool, dryer, others).start_c - dryer.set_point_error_c
-    return float(math.floor(min(material_values(spool.feedstock).dry_set_c, limit_c)))
+    """The usual drying temperature of a run in one stage, or the nearest that its limits allow, in °C."""
+    hottest_c = compute_cap(spool, dryer, others).start_hottest_c
+    return float(math.floor(min(material_values(spool.feedstock).dry_set_c, hottest_c)))
 
 
 def may_join(cap: Cap, run: DryingRun, at: datetime) -> bool:
@@ -107,52 +161,85 @@ def require_below_cap(caps: Iterable[Cap], set_point_c: float) -> None:
         )
 
 
-def _all_parts(
+def _all_limits(
     spool: Spool, dryer: Place, beside: Sequence[tuple[Spool, bool]], starting: bool
-) -> list[Part]:
+) -> list[Limit]:
     """All limits. beside: the other spools, and whether they start at the same time."""
-    parts = _spool_parts(spool, starting)
+    error_k = dryer.set_point_error_c
+    limits = _spool_limits(spool, error_k, starting)
     for other, starts in beside:
-        part, limit_c = _lowest(_spool_parts(other, starts))
-        beside_it = {"spool": other.code, "part": part.as_data()}
-        parts.append((Statement("cap.neighbour", beside_it), limit_c))
+        others = _spool_limits(other, error_k, starts)
+        lowest = _lowest(others)
+        beside_it = Statement("cap.neighbour", {"spool": other.code, "part": lowest.part.as_data()})
+        limits.append(Limit(beside_it, lowest.limit_c, min(limit.hottest_c for limit in others)))
     if dryer.max_set_point_c is not None:
-        parts.append((Statement("cap.dryer", {"dryer": str(dryer)}), dryer.max_set_point_c))
-    return parts
+        name = Statement("cap.dryer", {"dryer": str(dryer)})
+        limits.append(_set_point_limit(name, dryer.max_set_point_c))
+    return limits
 
 
-def _lowest(parts: list[Part]) -> Part:
-    return min(parts, key=lambda part: part[1])
+def _lowest(limits: list[Limit]) -> Limit:
+    return min(limits, key=lambda limit: limit.limit_c)
 
 
-def _spool_parts(spool: Spool, starting: bool) -> list[Part]:
+def _spool_limits(spool: Spool, error_k: float, starting: bool) -> list[Limit]:
     """The limits of the winding and of the reel. starting: the winding may be as wet as it came."""
-    parts = _winding_parts(spool.feedstock, starting)
+    limits = _winding_limits(spool.feedstock, error_k, starting)
     if spool.core_cap_c is not None:
-        parts.append((Statement("cap.reel_stated"), spool.core_cap_c))
+        limits.append(_true_limit(Statement("cap.reel_stated"), spool.core_cap_c, error_k))
     else:
         material = Spool.CoreMaterial(spool.core_material)
-        parts.append((Statement("cap.reel", {"material": material.value}), CORE_CAP_C[material]))
-    return parts
+        name = Statement("cap.reel", {"material": material.value})
+        limits.append(_true_limit(name, CORE_CAP_C[material], error_k))
+    return limits
 
 
-def _winding_parts(feedstock: Feedstock, starting: bool) -> list[Part]:
+def _winding_limits(feedstock: Feedstock, error_k: float, starting: bool) -> list[Limit]:
     """The catalogue's limits. A coupon test outranks them, except at the start where water softens."""
     polymer, values = feedstock.polymer, material_values(feedstock)
-    soft = softened_by_water(polymer)
+    soft, polyamide = softened_by_water(polymer), heat_budget.is_polyamide(polymer)
     # The catalogue's softening point of such a polymer is the wet one: the first stage takes care of it.
     softens_c = feedstock.softening_c if soft else values.softening_c
-    table = [("cap.drying", values.dry_cap_c), ("cap.softening", softens_c)]
     of_it = {"polymer": polymer.name}
-    parts = [(Statement(code, of_it), limit_c) for code, limit_c in table if limit_c is not None]
+    limits = [_drying_limit(feedstock, error_k)]
+    if softens_c is not None:
+        limits.append(_true_limit(Statement("cap.softening", of_it), softens_c, error_k))
     passed_c, failed_c = feedstock.coupon_passed_c, feedstock.coupon_failed_c
-    if passed_c is not None and passed_c > _lowest(parts)[1]:
-        parts = [(Statement("cap.coupon_passed", of_it | {"passed_c": passed_c}), passed_c)]
-        if heat_budget.is_polyamide(polymer):
-            parts.append((Statement("cap.oxidation", of_it), heat_budget.HOTTEST_IN_AIR_C))
+    if passed_c is not None and passed_c > _lowest(limits).limit_c:
+        limits = [
+            _true_limit(Statement("cap.coupon_passed", of_it | {"passed_c": passed_c}), passed_c, error_k)
+        ]
+        if polyamide:
+            limits.append(_set_point_limit(Statement("cap.oxidation", of_it), heat_budget.HOTTEST_IN_AIR_C))
     if failed_c is not None:
         failed = Statement("cap.coupon_failed", of_it | {"failed_c": failed_c})
-        parts.append((failed, failed_c - coupons.BELOW_FAILED_K))
+        limits.append(_true_limit(failed, failed_c - coupons.BELOW_FAILED_K, error_k))
     if soft and starting:
-        parts.append((Statement("cap.wet", of_it), softening.START_CAP_C))
-    return parts
+        # The gate counts the error here too: nothing softened by water starts above its wet transition.
+        most_c = min(softening.START_CAP_C, polymer.softening_c) - error_k
+        limits.append(_set_point_limit(Statement("cap.wet", of_it | {"error_k": error_k}), most_c))
+    return limits
+
+
+def _drying_limit(feedstock: Feedstock, error_k: float) -> Limit:
+    """The catalogue's limit for drying: of oxidation for a polyamide, with a margin below softening for others.
+
+    Moulders publish set points for polyamides, whose time at them the heat budget limits. Of the others the usual
+    set point may come as near to the limit as a dryer's usual error.
+    """
+    polymer, values = feedstock.polymer, material_values(feedstock)
+    cap_c, of_it = values.dry_cap_c, {"polymer": polymer.name}
+    if heat_budget.is_polyamide(polymer):
+        return _set_point_limit(Statement("cap.oxidation", of_it), cap_c)
+    usual_c = min(values.dry_set_c, cap_c - max(0.0, error_k - USUAL_ERROR_K))
+    return Limit(Statement("cap.drying", of_it), cap_c, max(cap_c - error_k, usual_c))
+
+
+def _true_limit(part: Statement, limit_c: float, error_k: float) -> Limit:
+    """A limit of the temperature that the spool really gets."""
+    return Limit(part, limit_c, limit_c - error_k)
+
+
+def _set_point_limit(part: Statement, limit_c: float) -> Limit:
+    """A limit of the set point, whatever the dryer makes of it."""
+    return Limit(part, limit_c, limit_c)

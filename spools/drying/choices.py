@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from spools.catalogue.values import material_values
-from spools.drying import heat_budget, search
+from spools.drying import search
 from spools.drying.caps import compute_cap
 from spools.drying.dryers import Dryers
 from spools.drying.options import PlanRequest, Slot, next_quarter
@@ -45,7 +45,7 @@ class Choice:
     @property
     def is_too_hot(self) -> bool:
         """Whether it exceeds the heat budget of one run."""
-        return max(self.load.run_shares(self.draft)) > heat_budget.ALL
+        return not self.load.keeps_to_budget(self.draft)
 
     def rank(self) -> tuple[Any, ...]:
         """The order of preference: choices that get it dry, within the heat of one run, then the earliest."""

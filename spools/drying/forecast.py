@@ -7,7 +7,7 @@ from itertools import pairwise
 from spools.air.climate import Climate, climates_now, room_airs
 from spools.catalogue.values import material_values
 from spools.drying.options import DRYING_PROBE_HOURS, STORAGE_PROBE_HOURS, StaysGood, next_quarter
-from spools.drying.search import heat_air
+from spools.drying.search import heat_air, is_dry
 from spools.models import DryingRun, Place, Spool
 from spools.physics_inputs import (
     DOUBT,
@@ -17,7 +17,7 @@ from spools.physics_inputs import (
     advance_windings,
     crossing_h,
     forecast_wetting,
-    hours_until,
+    hours_until_dry,
 )
 
 # Hours are planned in quarters and the range is wider than this: a time that much later counts as planned.
@@ -27,7 +27,9 @@ NEARLY = timedelta(minutes=30)
 def estimate_dry_times(
     drying: Sequence[tuple[DryingRun, Winding]], at: datetime, rooms: dict[int, Climate] | None = None
 ) -> list[datetime | None]:
-    """The time at which each whole spool is probably below the target of its run, from its winding at ``at``.
+    """The time at which even the wettest turns of each spool are probably below the target of its run.
+
+    From its winding at ``at``.
 
     Rounded up to a quarter of an hour, so that two looks give one time. None: not within the hours that plans
     look ahead. rooms: the air that each dryer takes in, by its id,
@@ -53,8 +55,8 @@ def estimate_dry_times(
         (winding, air(run, run.set_point_c, 0.0)) for winding, (run, _) in zip(started, drying, strict=True)
     ]
     targets_pct = [run.target_pct for run, _ in drying]
-    needed = hours_until(lanes, targets_pct, None, DRYING_PROBE_HOURS, below=True)
-    dry = [bool((winding.outer_pct(None) > run.target_pct).mean() <= DOUBT) for run, winding in drying]
+    needed = hours_until_dry(lanes, targets_pct, [None] * len(lanes), DRYING_PROBE_HOURS)
+    dry = [is_dry(winding, run.target_pct, None) for run, winding in drying]
     return [
         at if is_dry else None if hours is None else next_quarter(at + timedelta(hours=first_h + hours))
         for is_dry, first_h, hours in zip(dry, left_h, needed, strict=True)

@@ -1,5 +1,6 @@
 """Drying options and plans: the request for a plan, the options that are compared, and the plan itself."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -19,7 +20,7 @@ from spools.refusals import refusal
 from spools.statements import Statement
 
 # The hours at which a forecast of drying, or of storage, is evaluated.
-DRYING_PROBE_HOURS = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72)
+DRYING_PROBE_HOURS = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72, 84, 96)
 STORAGE_PROBE_HOURS = (1, 2, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
 # The goals of drying: to print well, or the stricter limit for parts that bear load.
 WELL, STRONG = "well", "strong"
@@ -31,13 +32,22 @@ WET_START_K, WET_START_H = 10.0, 2.0
 LIKELY = 0.5
 # The distance between the set points that are compared.
 STEP_K = 5
-# Cooler than this, air is hardly drier than in the room. Common practice, no source.
-LEAST_C = 30.0
+# The lowest useful set point: cooler than this, or nearer to the room, air is hardly drier than in the room. Common
+# practice, no source.
+LEAST_C, LEAST_ABOVE_ROOM_K = 30.0, 10.0
 # The reserve of a planned first stage, so that a start some time after the plan still passes the gate.
 IN_HAND_H = 0.25
 
 
 QUARTER = timedelta(minutes=15)
+# Hours of drying are rounded up to steps of about a tenth, as people give them: below each of these hours the step.
+HOUR_STEPS = ((10.0, 0.5), (24.0, 1.0), (48.0, 2.0), (math.inf, 4.0))
+
+
+def round_hours(hours: float) -> float:
+    """Hours of drying, rounded up as people give them: 3.5, 11, 40 h."""
+    step = next(step for below, step in HOUR_STEPS if hours <= below)
+    return math.ceil(hours / step - 1e-9) * step
 
 
 def next_quarter(at: datetime) -> datetime:

@@ -4,15 +4,18 @@ import math
 from typing import Any
 
 from spools.drying import heat_budget, softening
-from spools.drying.options import DRYING_PROBE_HOURS, LONGEST_USUAL_H, STRONG, Plan, PlanRequest
+from spools.drying.limiting import list_hotter
+from spools.drying.offers import offer_runs, offer_turns
+from spools.drying.options import DRYING_PROBE_HOURS, STRONG, Plan, PlanRequest
 from spools.drying.search import Draft, DryerLoad, FirstStageReason
-from spools.statements import Statement, Values
+from spools.statements import Statement
 
 
 def explain_impossible(load: DryerLoad, draft: Draft) -> Statement:
     """The reason why a draft is impossible: too soft, or too soft with the dryer's error."""
-    if draft.set_point_c <= min(cap.start_c for cap in load.caps):
-        return Statement("drying.too_soft_with_error", {"error_k": load.dryer.set_point_error_c})
+    error_k = load.dryer.set_point_error_c
+    if draft.set_point_c - error_k <= min(cap.start_c for cap in load.caps):
+        return Statement("drying.too_soft_with_error", {"error_k": error_k})
     return Statement("drying.too_soft")
 
 
@@ -24,15 +27,18 @@ def explain_choice(load: DryerLoad, draft: Draft) -> Statement:
     if load.asked:
         return Statement("drying.chosen_asked")
     usual = load.drafts[0]
-    if draft is usual:
-        return Statement("drying.chosen_usual")
     if draft.total is None:
         return Statement("drying.chosen_hottest")
-    values: Values = {"usual_c": usual.set_point_c, "usual_hours": usual.total}
+    share, usual_share = (max(load.run_shares(each)) for each in (draft, usual))
+    if share > heat_budget.ALL:
+        return Statement("drying.chosen_least_heat", {"share": share})
+    if draft is usual:
+        return Statement("drying.chosen_usual")
+    values: dict[str, Any] = {"usual_c": usual.set_point_c, "usual_hours": usual.total}
     if usual.total is None:
         return Statement("drying.chosen_as_usual_never_suffices", values)
-    if usual.total <= LONGEST_USUAL_H:
-        return Statement("drying.chosen_as_usual_is_too_much_heat", values)
+    if usual_share > heat_budget.ALL:
+        return Statement("drying.chosen_as_usual_is_too_much_heat", values | {"share": usual_share})
     return Statement("drying.chosen_as_usual_is_slow", values)
 
 
@@ -51,8 +57,8 @@ def explain_result(load: DryerLoad, draft: Draft, n: int) -> Statement:
     if not draft.possible:
         soft = {"polymers": _softened_polymers(load, draft), "first_hours": softening.PROBE_HOURS[-1]}
         return Statement("drying.never_hard_enough", {"set_point_c": draft.set_point_c} | soft)
-    values |= {"hotter_here_c": _hotter_here_c(load, draft)}
-    if load.is_floored(draft, n):
+    values |= {"hotter_here_c": _hotter_here_c(load, draft), "hotter": list_hotter(load, draft, n)}
+    if load.is_floored(draft.set_point_c, n):
         room = {"temperature_c": load.room.temperature_c, "rh_pct": load.room.rh_pct}
         return Statement("drying.too_humid", values | room)
     return Statement("drying.too_slow", values | {"hours": DRYING_PROBE_HOURS[-1]})
@@ -60,7 +66,7 @@ def explain_result(load: DryerLoad, draft: Draft, n: int) -> Statement:
 
 def _hotter_here_c(load: DryerLoad, draft: Draft) -> float | None:
     """The highest set point of this dryer, where the request names a cooler one; else None."""
-    most_c = math.floor(min(cap.start_c for cap in load.caps) - load.dryer.set_point_error_c)
+    most_c = math.floor(min(cap.start_hottest_c for cap in load.caps))
     return most_c if load.asked and draft.first is None and most_c > draft.set_point_c else None
 
 
@@ -84,13 +90,13 @@ def list_notes(
     notes = []
     if request.goal == STRONG:
         notes.append(Statement("drying.strong_limit", {"floor_pct": load.floor_pct(draft, n)}))
-    error_k = load.dryer.set_point_error_c
-    most_c = load.caps[n].start_c if draft.first is None else load.caps[n].cap_c
-    if draft.possible and draft.set_point_c + error_k > most_c:
-        notes.append(Statement("drying.error_above_cap", {"error_k": error_k, "limit_c": most_c}))
+    notes += _error_above_cap(load, draft, n)
     share = _run_share(load, draft, n)
+    if draft.total is None and request.mass_g is None:
+        turns = offer_turns(load, n)
+        notes += [] if turns is None else [Statement("drying.only_turns", turns._asdict())]
     if share is not None and share > heat_budget.ALL:
-        notes.append(_over_budget(load, n, share))
+        notes.append(_over_budget(load, draft, n, share))
     elif share is not None and share >= heat_budget.HALF:
         notes.append(Statement("drying.run_heat", {"share": share}))
     if life_share is not None and life_share >= heat_budget.HALF:
@@ -106,17 +112,37 @@ def _run_share(load: DryerLoad, draft: Draft, n: int) -> float | None:
     return None if hours is None else heat_budget.run_share(load.spools[n], draft.stages(hours))
 
 
-def _over_budget(load: DryerLoad, n: int, share: float) -> Statement:
-    """The caution that a run is too much heat for a polyamide, with a gentler option where there is one."""
+def _error_above_cap(load: DryerLoad, draft: Draft, n: int) -> list[Statement]:
+    """The caution that the dryer may get hotter than the spool stands."""
+    cap, error_k = load.caps[n], load.dryer.set_point_error_c
+    limit_c, hottest_c = (
+        (cap.start_c, cap.start_hottest_c) if draft.first is None else (cap.cap_c, cap.hottest_c)
+    )
+    if not draft.possible or draft.set_point_c <= hottest_c:
+        return []
+    values = {"error_k": error_k, "limit_c": limit_c, "hottest_c": math.floor(hottest_c)}
+    return [Statement("drying.error_above_cap", values)]
+
+
+def _over_budget(load: DryerLoad, draft: Draft, n: int, share: float) -> Statement:
+    """The caution that a run is too much heat for a polyamide, with its ways out.
+
+    gentler: another option that keeps to the budget; else two or more runs, and the turns of a small job alone.
+    """
     gentler = [
-        {"hours": draft.hours[n], "set_point_c": draft.set_point_c, "share": run_share}
-        for draft in load.drafts
-        if draft.hours
-        and (run_share := _run_share(load, draft, n)) is not None
+        {"hours": other.hours[n], "set_point_c": other.set_point_c, "share": run_share}
+        for other in load.drafts
+        if other.hours
+        and (run_share := _run_share(load, other, n)) is not None
         and run_share <= heat_budget.ALL
     ]
     shortest = min(gentler, key=lambda option: (option["hours"], option["set_point_c"]), default=None)
-    return Statement("drying.too_much_heat", {"share": share, "gentler": shortest})
+    values: dict[str, Any] = {"share": share, "gentler": shortest, "runs": None, "turns": None}
+    if shortest is None:
+        turns = offer_turns(load, n) if load.masses_g[n] is None else None
+        values["runs"] = offer_runs(draft.hours[n] or 0.0, share)._asdict()
+        values["turns"] = None if turns is None else turns._asdict()
+    return Statement("drying.too_much_heat", values)
 
 
 def short_run_caution(plan: Plan, planned_hours: float) -> Statement | None:

@@ -1,6 +1,5 @@
 """The words of drying plans: their results, the reasons of their options, their cautions and limits."""
 
-import math
 from typing import Any
 
 from spools.models import Spool
@@ -16,10 +15,12 @@ SENTENCES = {
     "drying.chosen_usual": "the usual set point, or the nearest that the caps less the dryer's error allow",
     "drying.chosen_hottest": "the hottest that the caps less the dryer's error allow, and still not enough",
     "drying.chosen_as_usual_never_suffices": "at {usual_c:g} °C it never suffices",
-    "drying.chosen_as_usual_is_too_much_heat": "the usual {usual_c:g} °C would be too much heat for one run",
+    "drying.chosen_least_heat": "every option is too much heat for one run; this one, at {share!p}, is the least",
+    "drying.chosen_as_usual_is_too_much_heat": "{usual_hours:g} h at the usual {usual_c:g} °C would be {share!p} of the "
+    "heat that a polyamide may get in one run",
     "drying.chosen_as_usual_is_slow": "{usual_c:g} °C would take {usual_hours:g} h, more than a day",
     "drying.dry_already": "Probably below {target_pct:.2g} % already.",
-    "drying.dry_after": "Probably below {target_pct:.2g} % after {hours:g} h at {set_point_c:g} °C.",
+    "drying.dry_after": "Probably below {target_pct:.2g} % after about {hours:g} h at {set_point_c:g} °C.",
     "drying.first_shared": "The dryer is in its first stage.",
     "drying.first_while_wet": "It is likely wet, and a wet amorphous polymer starts cooler.",
     "drying.rate_from_memory": "The drying rate of this polymer is known from memory only: the hours are a rough "
@@ -31,6 +32,11 @@ SENTENCES = {
     "drying.limited_by_room": "The room's air ({temperature_c:.0f} °C, {rh_pct:.0f} % RH), heated to {set_point_c:g} "
     "°C, leaves about {floor_pct!n} %; the goal is {target_pct!n} %.",
     "drying.limited_by_sharing": "It shares the dryer at {set_point_c:g} °C with {spools!c}.",
+    "drying.only_turns": "For a small job its outer {mass_g:g} g are enough: they are probably dry after about {hours:g} h "
+    "at {set_point_c:g} °C.",
+    "drying.limited_by_request": "The set point asked for is {set_point_c:g} °C; hotter is possible.",
+    "drying.error_above_cap": "The dryer may be {error_k:g} K hotter than it shows, which would be above the cap of "
+    "{limit_c:g} °C: measure it, or take {hottest_c:g} °C.",
     "drying.limited_by_usual": "{set_point_c:g} °C is usual for {polymer}.",
     "drying.strong_limit": "The limit for strong parts is published for moulding, with air from a desiccant dryer. "
     "Warm undried air leaves about {floor_pct:.2g} % here.",
@@ -69,7 +75,7 @@ def _dry_after_stages(
     target_pct: float, set_point_c: float, hours: float, first_c: float, first_hours: float, why: Values
 ) -> str:
     return (
-        f"Probably below {target_pct:.2g} % after {hours:.4g} h: {first_hours:.4g} h at {first_c:g} °C, then "
+        f"Probably below {target_pct:.2g} % after about {hours:.4g} h: {first_hours:.4g} h at {first_c:g} °C, then "
         f"{hours - first_hours:.4g} h at {set_point_c:g} °C. {Statement.from_data(why).sentence}"
     )
 
@@ -84,26 +90,48 @@ def _never_hard_enough(set_point_c: float, polymers: list[str], first_hours: flo
 
 @words_for("drying.too_humid")
 def _too_humid(
-    target_pct: float, set_point_c: float, hotter_here_c: float | None, temperature_c: float, rh_pct: float
+    target_pct: float,
+    set_point_c: float,
+    hotter_here_c: float | None,
+    hotter: list[str],
+    temperature_c: float,
+    rh_pct: float,
 ) -> str:
-    more = _more_heat(hotter_here_c, "a dryer and a reel that may run hotter")
     return (
         f"Cannot be reached here: air of {temperature_c:.0f} °C and {rh_pct:.0f} % RH, heated to "
-        f"{set_point_c:g} °C, may leave more than {target_pct:.2g} %. Use a drier room, a desiccant dryer, or "
-        f"{more}."
+        f"{set_point_c:g} °C, may leave more than {target_pct:.2g} %. "
+        + _join_remedies(["use a drier room", "use a desiccant dryer", *_more_heat(hotter_here_c, hotter)])
     )
 
 
 @words_for("drying.too_slow")
-def _too_slow(target_pct: float, set_point_c: float, hotter_here_c: float | None, hours: float) -> str:
+def _too_slow(
+    target_pct: float, set_point_c: float, hotter_here_c: float | None, hotter: list[str], hours: float
+) -> str:
     return (
-        f"Cannot be reached here: {hours:g} h at {set_point_c:g} °C are not enough for {target_pct:.2g} %. Dry "
-        f"less of it, or {_more_heat(hotter_here_c, 'use a dryer that may run hotter')}."
+        f"Cannot be reached here: {hours:g} h at {set_point_c:g} °C are not enough for {target_pct:.2g} %. "
+        + _join_remedies(["dry less of it", *_more_heat(hotter_here_c, hotter)])
     )
 
 
-def _more_heat(hotter_here_c: float | None, elsewhere: str) -> str:
-    return elsewhere if hotter_here_c is None else f"run it hotter here: up to {hotter_here_c:g} °C"
+# By the codes of spools/drying/limiting.py.
+HOTTER = {
+    "dryer": "use a dryer that may run hotter",
+    "reel": "rewind it onto a reel that stands more heat",
+    "reel_unknown": "state what its reel is made of: until then it counts as one of the weakest",
+}
+
+
+def _more_heat(hotter_here_c: float | None, hotter: list[str]) -> list[str]:
+    if hotter_here_c is not None:
+        return [f"run it hotter here: up to {hotter_here_c:g} °C"]
+    return [HOTTER[name] for name in hotter]
+
+
+def _join_remedies(remedies: list[str]) -> str:
+    *others, last = remedies
+    sentence = f"{', '.join(others)}, or {last}" if others else last
+    return f"{sentence[0].upper()}{sentence[1:]}."
 
 
 @words_for("drying.first_while_soft")
@@ -114,23 +142,22 @@ def _first_while_soft(set_point_c: float, error_k: float, polymers: list[str]) -
     )
 
 
-@words_for("drying.error_above_cap")
-def _error_above_cap(error_k: float, limit_c: float) -> str:
-    return (
-        f"The dryer may be {error_k:g} K hotter than it shows, which would be above the cap of {limit_c:g} °C: "
-        f"measure it, or take {math.floor(limit_c - error_k):g} °C."
-    )
-
-
 @words_for("drying.too_much_heat")
-def _too_much_heat(share: float, gentler: Values | None) -> str:
+def _too_much_heat(share: float, gentler: Values | None, runs: Values | None, turns: Values | None) -> str:
     caution = f"Too much heat for one run: {100 * share:.0f} % of what a polyamide bears in air."
-    if gentler is None:
-        return f"{caution} Dry only what a job needs, in drier air, or in two runs with dry storage between."
-    return (
-        f"{caution} Take {gentler['set_point_c']:g} °C for {gentler['hours']:g} h "
-        f"({100 * gentler['share']:.0f} %)."
-    )
+    if gentler is not None:
+        return (
+            f"{caution} Take {gentler['set_point_c']:g} °C for {gentler['hours']:g} h "
+            f"({100 * gentler['share']:.0f} %)."
+        )
+    ways_out = [caution]
+    if runs is not None:
+        ways_out.append(
+            f"Make it {runs['number']} runs of about {runs['hours']:g} h, with dry storage between them."
+        )
+    if turns is not None:
+        ways_out.append(Statement("drying.only_turns", turns).sentence)
+    return " ".join(ways_out)
 
 
 @words_for(

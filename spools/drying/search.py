@@ -15,6 +15,7 @@ from spools.drying.heat_budget import Stage
 from spools.drying.options import (
     DRYING_PROBE_HOURS,
     IN_HAND_H,
+    LEAST_ABOVE_ROOM_K,
     LEAST_C,
     LIKELY,
     LONGEST_USUAL_H,
@@ -22,6 +23,7 @@ from spools.drying.options import (
     WET_START_H,
     WET_START_K,
     PlanRequest,
+    round_hours,
 )
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import Moisture
@@ -33,7 +35,7 @@ from spools.physics_inputs import (
     Interval,
     Winding,
     advance_windings,
-    hours_until,
+    hours_until_dry,
 )
 
 
@@ -103,14 +105,14 @@ class DryerLoad:
 
     def floor_pct(self, draft: Draft, n: int) -> float:
         """The moisture that a draft's air leaves in spool n after any time."""
-        return Interval.from_members(self._floors_pct(draft, n)).p50
+        return Interval.from_members(self._floors_pct(draft.set_point_c, n)).p50
 
-    def is_floored(self, draft: Draft, n: int) -> bool:
-        """Whether a draft's air may be too humid for the target of spool n, however long it takes."""
-        return bool((self._floors_pct(draft, n) > self.targets_pct[n]).mean() > DOUBT)
+    def is_floored(self, set_point_c: float, n: int) -> bool:
+        """Whether the air at a set point may be too humid for the target of spool n, however long it takes."""
+        return bool((self._floors_pct(set_point_c, n) > self.targets_pct[n]).mean() > DOUBT)
 
-    def _floors_pct(self, draft: Draft, n: int) -> Array:
-        return self.states[n].winding.floor_pct(self.heated_air(draft.set_point_c).rh_pct)
+    def _floors_pct(self, set_point_c: float, n: int) -> Array:
+        return self.states[n].winding.floor_pct(self.heated_air(set_point_c).rh_pct)
 
     def key(self) -> Hashable:
         """Loads with the same key have the same drafts with the same hours."""
@@ -126,9 +128,8 @@ class DryerLoad:
 
     def softened(self, draft: Draft) -> list[int]:
         """The numbers of the spools that water may soften at a draft's set point."""
-        hardest_c = min(cap.start_c for cap in self.caps)
-        if not (self.asked and draft is self.drafts[0]):
-            hardest_c -= self.dryer.set_point_error_c
+        asked = self.asked and draft is self.drafts[0]
+        hardest_c = min(cap.start_c if asked else cap.start_hottest_c for cap in self.caps)
         if draft.set_point_c <= hardest_c:
             return []
         return [n for n, spool in enumerate(self.spools) if compute_cap(spool, self.dryer).two_stages]
@@ -139,6 +140,10 @@ class DryerLoad:
             heat_budget.run_share(spool, draft.stages(hours or 0.0)) or 0.0
             for spool, hours in zip(self.spools, draft.hours, strict=True)
         ]
+
+    def keeps_to_budget(self, draft: Draft) -> bool:
+        """Whether a draft keeps to the heat budget of one run, for all spools."""
+        return max(self.run_shares(draft)) <= heat_budget.ALL
 
 
 def heat_air(room: Climate, celsius: float, hours: float = 0.0) -> ConstantAir:
@@ -157,8 +162,9 @@ def counted_mass_g(state: Moisture, target_pct: float, asked_g: float | None) ->
 
 
 def is_dry(winding: Winding, target_pct: float, mass_g: float | None) -> bool:
-    """Whether the outermost grams of a winding (None: all of it) are probably below a target."""
-    return bool((winding.outer_pct(mass_g) > target_pct).mean() <= DOUBT)
+    """Whether the outermost grams of a winding are probably below a target; None: even its wettest turns."""
+    members_pct = winding.wettest_pct() if mass_g is None else winding.outer_pct(mass_g)
+    return bool((members_pct > target_pct).mean() <= DOUBT)
 
 
 def add_drafts(load: DryerLoad, request: PlanRequest, at: datetime | None) -> None:
@@ -178,8 +184,8 @@ def add_drafts(load: DryerLoad, request: PlanRequest, at: datetime | None) -> No
         require_set_point(load.spools, load.dryer, set_point_c, at=at)
     everyone = [*load.spools, *(run.spool for run in load.beside)]
     usual_c = min(suggested_set_point_c(spool, load.dryer, everyone) for spool in load.spools)
-    start_c = math.floor(min(cap.start_c for cap in load.caps) - load.dryer.set_point_error_c)
-    set_points = _set_points(load, usual_c, start_c)
+    start_c = math.floor(min(cap.start_hottest_c for cap in load.caps))
+    set_points = _set_points(load, usual_c)
     if set_point_c is not None:
         set_points = [set_point_c, *(celsius for celsius in set_points if celsius != set_point_c)]
     load.drafts = [Draft(float(celsius)) for celsius in set_points]
@@ -201,15 +207,18 @@ def _joining_draft(load: DryerLoad, set_point_c: float | None) -> Draft | None:
     return draft
 
 
-def _set_points(load: DryerLoad, usual_c: float, start_c: int) -> list[float]:
-    """The usual set point, and others in steps; start_c: the hottest that a run may start at, less the error."""
-    highest_c = math.floor(min(cap.cap_c for cap in load.caps) - load.dryer.set_point_error_c)
-    if highest_c > start_c:
-        return [usual_c, *range(start_c + STEP_K, highest_c, STEP_K), highest_c]
-    if highest_c > usual_c:
-        return [usual_c, highest_c]
-    cooler_c = usual_c - 2 * STEP_K
-    return [usual_c, cooler_c] if cooler_c >= LEAST_C else [usual_c]
+def _set_points(load: DryerLoad, usual_c: float) -> list[float]:
+    """The usual set point, and the others from the lowest useful one to the cap, at most STEP_K apart.
+
+    They are the same in a dryer whose error is smaller, and more: so a better-known dryer is never slower.
+    """
+    hottest_c = min(cap.hottest_c for cap in load.caps)
+    lowest_c = max(LEAST_C, load.room.temperature_c + LEAST_ABOVE_ROOM_K)
+    steps = range(STEP_K * math.ceil(lowest_c / STEP_K), math.floor(hottest_c) + 1, STEP_K)
+    limits = {math.floor(limit_c) for cap in load.caps for _, limit_c in cap.parts}
+    usual = {math.floor(material_values(spool.feedstock).dry_set_c) for spool in load.spools}
+    others = {celsius for celsius in {*steps, *limits, *usual} if lowest_c <= celsius <= hottest_c}
+    return [usual_c, *sorted(others - {usual_c}, reverse=True)]
 
 
 def _add_first_stages(load: DryerLoad, request: PlanRequest, usual_c: float, start_c: int) -> None:
@@ -280,42 +289,53 @@ def _compute_first_stages(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
         if hours is None or (shared and hours > (draft.first_hours or 0.0)):
             draft.possible = False
         elif not shared:
-            draft.first_hours = max(draft.first_hours or 0.0, round_up_quarters(hours) + IN_HAND_H)
+            draft.first_hours = max(draft.first_hours or 0.0, round_hours(hours + IN_HAND_H))
     for _, draft, _ in rows:
         if not draft.possible and draft.first_reason is FirstStageReason.SOFT:
             draft.first_c = draft.first_hours = None
 
 
-def round_up_quarters(hours: float) -> float:
-    """Hours rounded up to a quarter."""
-    return math.ceil(hours * 4) / 4
-
-
 def _compute_hours(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
     """Sets the hours of each spool in each draft."""
     rows = [(load, draft, n) for load, draft in drafts for n in range(len(load.spools))]
+    dry = [is_dry(load.states[n].winding, load.targets_pct[n], load.masses_g[n]) for load, _, n in rows]
+    # No time is enough where the air leaves too much: that needs no physics.
+    reaching = [row for row, is_dry_now in zip(rows, dry, strict=True) if not is_dry_now and _may_reach(*row)]
     started = advance_windings(
         [
             (load.states[n].winding, [load.heated_air(*draft.first)] if draft.first else [])
-            for load, draft, n in rows
+            for load, draft, n in reaching
         ]
     )
-    needed = hours_until(
+    needed = hours_until_dry(
         [
             (winding, load.heated_air(draft.set_point_c))
-            for winding, (load, draft, _) in zip(started, rows, strict=True)
+            for winding, (load, draft, _) in zip(started, reaching, strict=True)
         ],
-        [load.targets_pct[n] for load, _, n in rows],
-        [load.masses_g[n] for load, _, n in rows],
+        [load.targets_pct[n] for load, _, n in reaching],
+        [load.masses_g[n] for load, _, n in reaching],
         DRYING_PROBE_HOURS,
-        below=True,
     )
-    for (load, draft, n), exact in zip(rows, needed, strict=True):
-        hours = None if exact is None or not draft.possible else round_up_quarters(exact)
-        if hours is not None and draft.first is not None:
-            hours = draft.first.hours + max(hours, IN_HAND_H)
-        is_dry_now = is_dry(load.states[n].winding, load.targets_pct[n], load.masses_g[n])
-        draft.hours.append(0.0 if is_dry_now else hours)
+    hours_needed = iter(needed)
+    for (load, draft, n), is_dry_now in zip(rows, dry, strict=True):
+        exact = None
+        if not is_dry_now and _may_reach(load, draft, n):
+            exact = next(hours_needed)
+        draft.hours.append(0.0 if is_dry_now else _total_hours(draft, exact))
+
+
+def _may_reach(load: DryerLoad, draft: Draft, n: int) -> bool:
+    """Whether a draft may get spool n dry, if it takes long enough."""
+    return draft.possible and not load.is_floored(draft.set_point_c, n)
+
+
+def _total_hours(draft: Draft, exact: float | None) -> float | None:
+    """The hours of all stages, from the exact hours of the last one, rounded for people."""
+    if exact is None:
+        return None
+    if draft.first is None:
+        return round_hours(exact)
+    return round_hours(draft.first.hours + max(exact, IN_HAND_H))
 
 
 def dry_windings(drafts: Sequence[tuple[DryerLoad, Draft]]) -> list[Winding]:
@@ -339,13 +359,13 @@ def _is_first_chosen(load: DryerLoad) -> bool:
     """Whether the first draft is taken whatever the others are."""
     first = load.drafts[0]
     quick = first.total is not None and first.total <= LONGEST_USUAL_H
-    return load.asked or (quick and max(load.run_shares(first)) <= heat_budget.ALL)
+    return load.asked or (quick and load.keeps_to_budget(first))
 
 
 def choose_draft(load: DryerLoad) -> Draft:
     """The set point asked for or the usual one; another where that never suffices, takes a day or is too hot.
 
-    The quickest of those that keep to one run's heat budget, if there are any.
+    The quickest of those that keep to one run's heat budget; where none does, the one that uses the least of it.
     """
     usual = load.drafts[0]
     if _is_first_chosen(load):
@@ -354,5 +374,13 @@ def choose_draft(load: DryerLoad) -> Draft:
     reaching = [draft for draft in possible if draft.total is not None]
     if not reaching:
         return max(possible, key=lambda draft: draft.set_point_c)
-    gentle = [draft for draft in reaching if max(load.run_shares(draft)) <= heat_budget.ALL]
-    return min(gentle or reaching, key=lambda draft: (draft.total, draft.set_point_c))
+    gentle = [draft for draft in reaching if load.keeps_to_budget(draft)]
+    if gentle:
+        return min(gentle, key=lambda draft: _preference(load, draft))
+    return min(reaching, key=lambda draft: (max(load.run_shares(draft)), draft.total))
+
+
+def _preference(load: DryerLoad, draft: Draft) -> tuple[float, bool, float, float]:
+    """The order of drafts that keep to the heat budget: the quickest, then the usual, the least heat, the hottest."""
+    assert draft.total is not None
+    return draft.total, draft is not load.drafts[0], max(load.run_shares(draft)), -draft.set_point_c

@@ -1,8 +1,9 @@
 """Polymers that water softens: how dry they must be before a dryer may get hotter, and when they are.
 
 PVA and BVOH: ambient moisture lowers the glass transition by about 34 K (fixtures/reference/README.md, what
-caps the drying temperature, and thermal_values.csv). So a run starts at 45 °C or below, whatever the
-spool probably holds, and gets hotter only when even the wettest turns are probably hard: their
+caps the drying temperature, and thermal_values.csv). So a run starts no hotter than that transition, and at 45 °C
+at most, with the dryer's error added and whatever the spool probably holds. It gets hotter only when even the
+wettest turns are probably hard: their
 transition, with the water that they hold by then, is no lower than the set point and the dryer's error
 together. The catalogue's softening point is the wet one, its Tg the dry one; that the wet one belongs to the
 uptake at 50 % RH is our reading of "ambient moisture".
@@ -17,7 +18,7 @@ from spools.models import Place, Spool
 from spools.moisture.state import moisture_of
 from spools.physics.air import ZERO_C
 from spools.physics.softening import water_to_stand
-from spools.physics_inputs import ConstantAir, Winding, hours_until_all_below
+from spools.physics_inputs import ConstantAir, Winding, hours_until_dry
 
 START_CAP_C = 45.0
 # The least first stage, however dry the spool probably is, by the same reference as for wet amorphous ones.
@@ -47,7 +48,7 @@ def first_stage_hours(
         hard_up_to_pct(spool, celsius) for (spool, *_), celsius in zip(stages, temperatures_c, strict=True)
     ]
     lanes = [(winding, air) for _, winding, air in stages]
-    hours_needed = hours_until_all_below(lanes, limits_pct, PROBE_HOURS)
+    hours_needed = hours_until_dry(lanes, limits_pct, [None] * len(lanes), PROBE_HOURS)
     return [None if hours is None else max(LEAST_FIRST_H, hours) for hours in hours_needed]
 
 

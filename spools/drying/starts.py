@@ -15,7 +15,7 @@ from spools.checks import require_past_time, require_within
 from spools.drying import search
 from spools.drying.caps import compute_cap
 from spools.drying.gate import require_dryer
-from spools.drying.options import IN_HAND_H
+from spools.drying.options import IN_HAND_H, round_hours
 from spools.drying.plan_statements import explain_result
 from spools.drying.runs import DryingSettings, start_drying
 from spools.drying.search import Draft, DryerLoad
@@ -60,7 +60,7 @@ def start_as_asked(
     if settings.planned_hours is None:
         shortest = IN_HAND_H + (settings.first.hours if settings.first else 0.0)
         hours = {
-            spool.pk: max(search.round_up_quarters(exact), shortest)
+            spool.pk: max(round_hours(exact), shortest)
             for spool, exact in zip(spools, draft.hours, strict=True)
             if exact is not None
         }

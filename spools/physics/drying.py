@@ -7,7 +7,8 @@ import numpy as np
 
 from .air import Array
 from .isotherm import Isotherm
-from .winding import Lane, advance_until_decided
+from .state import outermost_mean
+from .winding import Lane, Surroundings, advance
 
 HOUR_S = 3600.0
 
@@ -30,6 +31,10 @@ def floor(isotherm: Isotherm, rh: float) -> Array:
     return isotherm.equilibrium(rh)
 
 
+# So many looks are computed at a time; a lane that has crossed all its limits is not followed further.
+LOOKS_AT_A_TIME = 6
+
+
 def hours_until(
     lanes: Sequence[Lane],
     limits: Sequence[Sequence[float]],
@@ -38,6 +43,7 @@ def hours_until(
     *,
     share: float = 0.2,
     below: bool,
+    heat: bool = True,
 ) -> list[list[float | None]]:
     """Hours until the counted turns of each lane are below (drying) or above (wetting) water contents.
 
@@ -55,6 +61,8 @@ def hours_until(
         A lane counts as below while at most this share of its members lies above the limit.
     below : bool
         Whether the content falls below the limit or rises above it.
+    heat : bool
+        As for winding.advance.
 
     Returns
     -------
@@ -66,7 +74,7 @@ def hours_until(
     Between two computed hours the time follows from the members' quantile, which moves smoothly.
     """
     return [
-        _follow(lane, lane_limits, mass_kg, looks_h, share, below)
+        _follow(lane, lane_limits, mass_kg, looks_h, share, below, heat)
         for lane, lane_limits, mass_kg in zip(lanes, limits, masses_kg, strict=True)
     ]
 
@@ -78,11 +86,26 @@ def _follow(
     looks_h: Sequence[float],
     share: float,
     below: bool,
+    heat: bool,
 ) -> list[float | None]:
-    looks_s = [hours * HOUR_S for hours in looks_h]
-    (contents,) = advance_until_decided(lane, looks_s, mass_kg, limits, share, below=below)
+    (air,) = lane.surroundings
     hours = np.array([0.0, *looks_h])
-    return [crossing(contents, hours, limit, share, below) for limit in limits]
+    state = lane.state
+    contents = _counted(state.profile()[None], lane, mass_kg)
+    crossed = [crossing(contents, hours, limit, share, below) for limit in limits]
+    while None in crossed and len(contents) < len(hours):
+        spans = np.diff(hours[len(contents) - 1 : len(contents) + LOOKS_AT_A_TIME]) * HOUR_S
+        airs = [Surroundings(s, air.temperature_k, air.rh, air.moving_air) for s in spans.tolist()]
+        (ahead,) = advance([Lane(lane.geometry, lane.material, state, airs)], heat=heat, record=True)
+        state = ahead.state
+        contents = np.concatenate([contents, _counted(ahead.profiles, lane, mass_kg)])
+        crossed = [crossing(contents, hours, limit, share, below) for limit in limits]
+    return crossed
+
+
+def _counted(profiles: Array, lane: Lane, mass_kg: float | None) -> Array:
+    """The content of the turns that count, (looks, members)."""
+    return profiles.max(-1) if mass_kg is None else outermost_mean(profiles, lane.geometry, mass_kg)
 
 
 def crossing(contents: Array, hours: Array, limit: float, share: float, below: bool) -> float | None:

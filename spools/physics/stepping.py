@@ -38,14 +38,12 @@ def between(ends: Array, share: float, column: int) -> float:
 
 
 @kernel
-def set_shell_mean(contents: Array, j: int, mean: Array) -> None:
-    """Set ``mean`` to the mean content of shell j, (members,) [kg/kg]."""
-    for m in range(len(mean)):
-        mean[m] = WEIGHTS[0] * contents[j, 0, m]
-    for k in range(1, PARTS):
-        weight = WEIGHTS[k]
-        for m in range(len(mean)):
-            mean[m] += weight * contents[j, k, m]
+def shell_mean(parts: Array, m: int) -> float:
+    """Mean content of a shell of member m from its parts (parts, members) [kg/kg]."""
+    mean = 0.0
+    for k in range(PARTS):
+        mean += WEIGHTS[k] * parts[k, m]
+    return mean
 
 
 @kernel
@@ -109,7 +107,7 @@ def run(
     first_net = np.empty((n, count))
     new = np.empty_like(contents)
     crossing, crossed, off = np.zeros(count), np.zeros(count), np.zeros(count)
-    allowed, enough, mean = np.zeros(count), np.zeros(count), np.zeros(count)
+    allowed, enough = np.zeros(count), np.zeros(count)
     outside = np.empty((2, count))
     ratio = np.empty(n)
     for s in range(len(weather.duration)):
@@ -119,13 +117,10 @@ def run(
         t0[:] = temperature[:, :columns]
         air1, air2 = np.empty(columns), np.empty(columns)
         for m in range(count):
-            allowed[m] = LEAST_DISTANCE * members.w50[m]
-        for j in range(n):
-            set_shell_mean(contents, j, mean)
-            for m in range(count):
-                allowed[m] = max(allowed[m], abs(mean[m] - weather.equilibrium[s, m]))
-        for m in range(count):
-            allowed[m] *= tolerance
+            distance = LEAST_DISTANCE * members.w50[m]
+            for j in range(n):
+                distance = max(distance, abs(shell_mean(contents[j], m) - weather.equilibrium[s, m]))
+            allowed[m] = tolerance * distance
             enough[m] = NEWTON_ENOUGH * allowed[m]
         remaining = duration
         while remaining > 0:
@@ -181,9 +176,9 @@ def run(
         temperature[:, :columns] = t0
         if len(profiles):
             temperatures[s] = temperature[:, :columns] if columns > 1 else temperature[:, :1]
-            for j in range(n):
-                set_shell_mean(contents, j, mean)
-                profiles[s, :, j] = mean
+            for m in range(count):
+                for j in range(n):
+                    profiles[s, m, j] = shell_mean(contents[j], m)
     return step, columns, crossed
 
 
@@ -210,23 +205,20 @@ def advance_until_decided(
     shares: Array,
     limits: Array,
     allowed: int,
-    below: bool,
     min_probes: int,
-    counted: Array,
+    outer_contents: Array,
 ) -> int:
-    """Advance a spool in constant air, probe by probe, until it is decided when it crosses its limits.
+    """Advance a spool in constant air, probe by probe, until it is decided when it rises over its limits.
 
-    shares (shells,): of each shell in the turns that count; empty: the wettest shell counts. limits: of their
-    content [kg/kg]. allowed: so many members may be over a limit while the spool counts as below. below: whether it
-    is to fall below its limits or to rise above them. min_probes: are computed in any case. counted (probes,
-    members): filled with the contents of the turns that count. In a winding as warm as the air contents stay
-    between their extremes and the equilibrium with the air, so a limit beyond is never crossed.
+    shares (shells,): of each shell in the outer turns. limits: of their content [kg/kg]. allowed: so many members
+    may be over a limit. min_probes: are computed in any case. outer_contents (probes, members): filled with the
+    contents of the outer turns. In a winding as warm as the air contents never rise above the wettest part
+    and the equilibrium with the air, so a limit above both is never crossed.
 
     Returns the number of probes; below 0 where no step is short enough.
     """
     n, _, count = contents.shape
     nothing, no_temperatures = np.empty((0, count, n)), np.empty((0, n, 1))
-    mean, last = np.empty(count), np.empty(count)
     heat = warmest_gap(temperature[:, :columns], weather.temperature[0, 0]) > AS_WARM_K
     for s in range(len(weather.duration)):
         stretch = Weather(
@@ -237,51 +229,37 @@ def advance_until_decided(
             weather.equilibrium[s : s + 1],
         )
         step, columns, _ = run(
-            *(spool, members, stretch, contents, temperature, columns, step, heat, tolerance),
-            *(nothing, no_temperatures),
+            spool,
+            members,
+            stretch,
+            contents,
+            temperature,
+            columns,
+            step,
+            heat,
+            tolerance,
+            nothing,
+            no_temperatures,
         )
         if step < 0:
             return -1
-        set_counted(contents, shares, mean, counted[s])
+        for m in range(count):
+            content = 0.0
+            for j in range(n):
+                content += shares[j] * shell_mean(contents[j], m)
+            outer_contents[s, m] = content
         if s + 1 < min_probes:
             continue
         # Water moves from warm turns to cold ones, and may then rise above what the air alone gives them.
         uneven = warmest_gap(temperature[:, :columns], weather.temperature[s, 1]) > EVEN_K
-        set_last(contents, weather.equilibrium[s], below, last)
         undecided = False
         for limit in limits:
-            over = last_over = 0
+            over = possible = 0
             for m in range(count):
-                over += counted[s, m] > limit
-                last_over += last[m] > limit * NEARLY_ONE if below else uneven or last[m] * NEARLY_ONE > limit
-            if below and uneven:
-                last_over = 0
-            # Not yet crossed, but may be in the end.
-            undecided = undecided or (last_over <= allowed < over if below else over <= allowed < last_over)
+                over += outer_contents[s, m] > limit
+                wettest = max(weather.equilibrium[s, m], contents[:, :, m].max())
+                possible += uneven or wettest * NEARLY_ONE > limit
+            undecided = undecided or over <= allowed < possible
         if not undecided:
             return s + 1
     return len(weather.duration)
-
-
-@kernel
-def set_counted(contents: Array, shares: Array, mean: Array, counted: Array) -> None:
-    """Set ``counted`` to the content of the turns that count, see advance_until_decided; mean: to work in."""
-    counted[:] = 0.0
-    for j in range(len(contents)):
-        set_shell_mean(contents, j, mean)
-        for m in range(len(mean)):
-            counted[m] = counted[m] + shares[j] * mean[m] if len(shares) else max(counted[m], mean[m])
-
-
-@kernel
-def set_last(contents: Array, equilibrium: Array, below: bool, last: Array) -> None:
-    """Set ``last`` to the lowest content (below) or the highest that a member can come to in this air."""
-    sign = -1.0 if below else 1.0
-    for m in range(len(last)):
-        last[m] = sign * equilibrium[m]
-    for j in range(contents.shape[0]):
-        for k in range(PARTS):
-            for m in range(len(last)):
-                last[m] = max(last[m], sign * contents[j, k, m])
-    for m in range(len(last)):
-        last[m] *= sign

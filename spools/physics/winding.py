@@ -148,14 +148,12 @@ def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingR
 def advance_until_decided(
     lane: Lane,
     probes_s: Sequence[float],
-    mass_kg: float | None,
+    mass_kg: float,
     limits: Sequence[float],
     share: float,
-    *,
-    below: bool = False,
-    min_probes: Sequence[int] = (),
+    min_probes: Sequence[int],
 ) -> list[Array]:
-    """Advance a spool in each of its surroundings, held constant, until it is decided when it crosses its limits.
+    """Advance a spool in each of its surroundings, held constant, until it is decided when it gets too wet.
 
     Parameters
     ----------
@@ -163,16 +161,14 @@ def advance_until_decided(
         A spool; each of its surroundings starts from its state and stays constant; durations are ignored.
     probes_s : sequence of float
         Times at which the content is computed, rising [s].
-    mass_kg : float or None
-        Mass of the outermost turns that count [kg]; None: the wettest turns, wherever they are.
+    mass_kg : float
+        Mass of the outermost turns [kg].
     limits : sequence of float
         Limits of their content [kg/kg].
     share : float
-        The spool counts as below a limit while at most this share of the members is over it.
-    below : bool
-        Whether the content is to fall below the limits or to rise above them.
+        A limit counts as crossed when more than this share of the members is over it.
     min_probes : sequence of int
-        Probes that are computed in any case, a number for each of the surroundings; empty: none.
+        Probes that are computed in any case, a number for each of the surroundings.
 
     Returns
     -------
@@ -189,23 +185,21 @@ def advance_until_decided(
     count = start.contents.shape[-1]
     spool = _spool(geometry, material)
     members = _members(geometry, material, count)
-    shares = np.empty(0) if mass_kg is None else outermost_shares(geometry, mass_kg)
-    profile = start.profile()
-    first = profile.max(-1) if mass_kg is None else profile @ shares
+    shares = outermost_shares(geometry, mass_kg)
     allowed = math.floor(share * count + 1e-9)
+    first = outermost(start, geometry, mass_kg)
     contents_by_air = []
-    for air, at_least in zip(lane.surroundings, min_probes or [0] * len(lane.surroundings), strict=True):
+    for air, at_least in zip(lane.surroundings, min_probes, strict=True):
         weather = _lasting(material.isotherm, air, probes_s, count)
         temperature, columns = _with_room(start.temperature_k, weather)
-        counted = np.empty((len(probes_s), count))
+        probed = np.empty((len(probes_s), count))
         probe_count = stepping.advance_until_decided(
             *(spool, members, weather, start.contents.copy(), temperature, columns),
-            *(start.step_s, stepping.FORECAST_TOLERANCE, shares, np.array(limits), allowed, below),
-            *(at_least, counted),
+            *(start.step_s, stepping.FORECAST_TOLERANCE, shares, np.array(limits), allowed, at_least, probed),
         )
         if probe_count < 0:
             raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
-        contents_by_air.append(np.concatenate([first[None], counted[:probe_count]]))
+        contents_by_air.append(np.concatenate([first[None], probed[:probe_count]]))
     return contents_by_air
 
 

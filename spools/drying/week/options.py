@@ -157,7 +157,7 @@ def _share(trial: _Trial, points: Iterable[float], running: set[float]) -> list[
     cap = compute_cap(trial.spool, trial.dryer)
     advised_c = trial.setting.set_point_c
     lowest_c = max(LEAST_C, advised_c - 4 * STEP_K)
-    hottest_c = cap.start_c - trial.dryer.set_point_error_c
+    hottest_c = cap.start_hottest_c
     planned = sorted((celsius for celsius in points if lowest_c <= celsius <= hottest_c), reverse=True)
     inside = {celsius for celsius in running if LEAST_C <= celsius <= cap.start_c}
     own = set() if trial.setting.first_c is not None else {advised_c}

@@ -92,8 +92,8 @@ def test_a_wish_in_vain_is_refused_at_the_top(shop, desk):
 def test_more_heat_is_sought_here_before_elsewhere(shop, desk):
     response = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk, "set_point_c": "30"})
     plan = response.context["plan"]
-    assert not plan.reachable and plan.reason.values["hotter_here_c"] == 75
-    assert shows(response, "75 °C", note=plan.reason.code)
+    assert not plan.reachable and plan.reason.values["hotter_here_c"] == 90
+    assert shows(response, "90 °C", note=plan.reason.code)
     assert "stays_good" not in notes(response)
 
 
@@ -125,7 +125,7 @@ def test_a_second_start_of_the_same_spools_names_the_drying_spool(shop, desk):
 def test_an_option_that_only_the_dryers_error_forbids_shows_that_reason(shop, desk):
     pva = receive(feedstock("PVA"), shop.shelf, core_material="pc", net_mass_g=1000)
     whys = {option.set_point_c: option.why for option in plan_drying(pva, shop.dryer).options}
-    assert not any(why is not None and why.code == "drying.too_soft" for c, why in whys.items() if c <= 45)
+    assert not any(why is not None and why.code == "drying.too_soft" for c, why in whys.items() if c <= 41)
 
 
 def test_too_few_hours_and_too_much_heat_are_shown_when_a_run_starts(shop, desk):
@@ -164,5 +164,5 @@ def test_a_run_with_the_planned_hours_gets_no_caution(shop):
     (run,) = start_drying([shop.free], shop.dryer, DryingSettings(75, planned_hours=plan.hours))
     now = timezone.now()
     (dry_at,) = estimate_dry_times([(run, moisture_of([shop.free], now)[shop.free.pk].winding)], now)
-    # The same physics, asked for in two ways.
-    assert abs(dry_at - plan.ready_at) < timedelta(minutes=31)
+    # The same physics, asked for in two ways; the plan's hours are rounded up for people.
+    assert plan.ready_at - timedelta(hours=2.1) < dry_at < plan.ready_at + timedelta(minutes=16)

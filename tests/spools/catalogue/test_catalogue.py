@@ -71,7 +71,7 @@ def everything() -> dict[str, list[dict]]:
 
 
 def test_every_cell_of_the_polymers_file_is_loaded(loaded):
-    assert Polymer.objects.count() == 28
+    assert Polymer.objects.count() == 29
     for row in rows("reference/polymers.csv"):
         polymer = Polymer.objects.get(name=row.pop("polymer"))
         for column, text in row.items():
@@ -119,7 +119,7 @@ def test_print_limits_are_called_practice_except_where_measured(loaded):
         )
         assert set(published) == {"PA6", "ABS"}
         practice = Source.objects.filter(field=field, source=NO_SOURCE)
-        assert practice.count() == 25
+        assert practice.count() == 26
         assert set(practice.values_list("how", flat=True)) == {"memory"}
         analogy = Source.objects.filter(field=field, how="analogy").values_list("polymer__name", flat=True)
         assert set(analogy) == {"PA66", "PA6/66"}
@@ -202,7 +202,7 @@ def test_restoring_brings_the_files_values_back_and_leaves_the_shops_own(correct
 
 def test_the_command_reports_its_changes(loaded, capsys):
     Polymer.objects.all().delete()
-    for arguments, says in (([], "28 polymers"), ([], "0 polymers"), (["--restore"], "28 polymers")):
+    for arguments, says in (([], "29 polymers"), ([], "0 polymers"), (["--restore"], "29 polymers")):
         call_command("load_catalogue", *arguments)
         assert capsys.readouterr().out.startswith(f"{says}, ")
 

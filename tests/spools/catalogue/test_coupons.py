@@ -94,9 +94,9 @@ def test_a_polymer_that_water_softens_starts_no_hotter_for_a_pass(shelf, hot_box
     of = feedstock("PVA")
     spool = receive(of, shelf, core_material="pc")
     coupon(of, 68, True, 3)
-    assert (cap_of(spool, hot_box).start_c, cap_of(spool, hot_box).cap_c) == (45, 68)
+    assert (cap_of(spool, hot_box).start_c, cap_of(spool, hot_box).cap_c) == (36, 68)
     coupon(of, 44, False, 2)
-    assert (cap_of(spool, hot_box).start_c, cap_of(spool, hot_box).cap_c) == (39, 39)
+    assert (cap_of(spool, hot_box).start_c, cap_of(spool, hot_box).cap_c) == (36, 39)
 
 
 def test_a_plan_stays_below_the_coupon_limit_less_the_dryers_error(pla, shelf, hot_box):

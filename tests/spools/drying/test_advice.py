@@ -209,7 +209,7 @@ def test_what_nothing_here_dries_names_the_limit(nylon, shelf, dryer):
     [
         ({"core_material": "cardboard"}, 110, "drying.limited_by_reel"),
         ({"core_material": "pc"}, 72, "drying.limited_by_dryer"),
-        ({"core_material": "pc"}, 110, "drying.limited_by_polymer"),
+        ({"core_material": "pc"}, 110, "drying.limited_by_heat"),
     ],
 )
 def test_the_limit_that_binds_is_named(nylon, shelf, dryer, values, hottest_c, code):
@@ -261,9 +261,9 @@ def test_the_number_of_queries_does_not_grow_and_alike_dryers_are_computed_once(
     with django_assert_max_num_queries(16):
         dryers = load_dryers(at)
     lanes = []
-    real = search.hours_until
+    real = search.hours_until_dry
     monkeypatch.setattr(
-        search, "hours_until", lambda rows, *args, **kw: lanes.extend(rows) or real(rows, *args, **kw)
+        search, "hours_until_dry", lambda rows, *args, **kw: lanes.extend(rows) or real(rows, *args, **kw)
     )
     with django_assert_max_num_queries(0):
         found = advise(states, dryers)

@@ -8,6 +8,7 @@ from spools.catalogue.values import material_values
 from spools.drying.caps import (
     CORE_CAP_C,
     Cap,
+    Limit,
     compute_cap,
     limiting_spool,
     may_join,
@@ -24,7 +25,8 @@ START = datetime(2026, 3, 1, 8, tzinfo=UTC)
 
 def cap(cap_c: float, start_c: float) -> Cap:
     polymer = {"polymer": "PVA"}
-    return Cap(cap_c, Statement("cap.drying", polymer), [], start_c, Statement("cap.wet", polymer), [])
+    drying = Limit(Statement("cap.drying", polymer), cap_c, cap_c)
+    return Cap([drying], [drying, Limit(Statement("cap.wet", polymer), start_c, start_c)])
 
 
 def run(set_point_c: float, first_set_point_c: float | None = None) -> DryingRun:
@@ -122,7 +124,7 @@ def test_each_spool_that_starts_too_lowers_the_cap(spool, dryer, shelf):
 def test_the_cooler_start_counts_for_those_that_start_together_alone(dryer, shelf):
     pva, petg = (receive(feedstock(name), shelf, core_material="pc") for name in ("PVA", "PETG"))
     together = compute_cap(petg, dryer, [pva])
-    assert (together.start_c, together.cap_c) == (45, 60)
+    assert (together.start_c, together.cap_c) == (36, 60)
     # The first stage of a spool that dries there already is over, or shared.
     beside = compute_cap(petg, dryer, inside=[pva])
     assert (beside.start_c, beside.cap_c) == (60, 60)

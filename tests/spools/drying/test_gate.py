@@ -7,7 +7,7 @@ import pytest
 from django.core.exceptions import ValidationError
 
 from spools.drying import softening
-from spools.drying.caps import Cap, compute_cap
+from spools.drying.caps import Cap, Limit, compute_cap
 from spools.drying.gate import (
     FirstStage,
     open_runs,
@@ -29,7 +29,7 @@ DRYER = Place(pk=7, name="Hot box", kind="dryer")
 
 def cap(cap_c: float, start_c: float) -> Cap:
     reel = Statement("cap.reel_stated")
-    return Cap(cap_c, reel, [], start_c, reel, [])
+    return Cap([Limit(reel, cap_c, cap_c)], [Limit(reel, start_c, start_c)])
 
 
 CAP = cap(60, 60)
@@ -162,20 +162,20 @@ def test_a_first_stage_is_as_long_as_the_softened_polymer_needs(box, dryer):
     pva = receive(feedstock("PVA"), box, net_mass_g=500, sealed=False)
     pva.code = "JGFNKH"  # what is thought possible of a spool follows from its code
     pva.save()
-    (needed_h,) = softening.first_stage_hours_in([pva], dryer, 45, 55, at)
-    require_set_point([pva], dryer, 55, first=FirstStage(45, needed_h), at=at)
+    (needed_h,) = softening.first_stage_hours_in([pva], dryer, 41, 55, at)
+    require_set_point([pva], dryer, 55, first=FirstStage(41, needed_h), at=at)
     with refuses("first_stage_too_short") as refused:
-        require_set_point([pva], dryer, 55, first=FirstStage(45, needed_h - MINUTE_H), at=at)
-    # Rounded up to quarters of an hour; it needs 24.25 h.
-    named_h = float(re.search(r"(\S+) h at 45 °C", str(refused.value))[1])
+        require_set_point([pva], dryer, 55, first=FirstStage(41, needed_h - MINUTE_H), at=at)
+    # Rounded up to quarters of an hour.
+    named_h = float(re.search(r"(\S+) h at 41 °C", str(refused.value))[1])
     assert named_h % 0.25 == 0 and 0 <= named_h - needed_h < 0.25
 
 
 @pytest.mark.django_db
 def test_a_spool_that_no_first_stage_dries_enough_names_the_longest(shelf, dryer):
     wet = receive(feedstock("PVA"), shelf, sealed=False)
-    with refuses("too_soft", names=[f"{max(softening.PROBE_HOURS)} h", "40 °C"]):
-        require_set_point([wet], dryer, 55, first=FirstStage(40, 400))
+    with refuses("too_soft", names=[f"{max(softening.PROBE_HOURS)} h", "36 °C"]):
+        require_set_point([wet], dryer, 55, first=FirstStage(36, 400))
 
 
 @pytest.mark.django_db
@@ -197,9 +197,9 @@ def test_a_first_stage_is_cooler_than_the_set_point_and_up_to_the_cap_of_the_sta
         with refuses("first_stage_hotter"):
             require_set_point([petg], dryer, cap_c, first=FirstStage(first_c, 2))
     pva = receive(feedstock("PVA"), shelf, core_material="pc", card="dry")
-    require_set_point([pva], dryer, 45)
-    require_set_point([pva], dryer, 45, first=FirstStage(44, 0.1))
-    for set_point_c, first in ((45.1, None), (55, FirstStage(45.1, 24))):
+    require_set_point([pva], dryer, 36)
+    require_set_point([pva], dryer, 36, first=FirstStage(35, 0.1))
+    for set_point_c, first in ((36.1, None), (55, FirstStage(36.1, 24))):
         with refuses("above_start_cap"):
             require_set_point([pva, petg], dryer, set_point_c, first=first)
 

@@ -37,7 +37,9 @@ def test_the_plan_keeps_its_word(spool, dryer, shelf):
     rh_pct = heated_rh_pct(air.temperature_c, air.rh_pct, plan.set_point_c)
     dried = now.ahead(plan.hours, plan.set_point_c, rh_pct, moving_air=True)
     assert dried.probability_over(plan.target_pct) <= 0.25
-    assert now.ahead(plan.hours - 2, plan.set_point_c, rh_pct, moving_air=True).probability_over(0.5) > 0.2
+    # All but the least step of the rounding is needed, for the wettest turns.
+    early = now.ahead(plan.hours - 4, plan.set_point_c, rh_pct, moving_air=True)
+    assert (early.winding.wettest_pct() > 0.5).mean() > 0.2 >= (dried.winding.wettest_pct() > 0.5).mean()
     good = {good.place: good.printable_h for good in plan.stays_good}
     assert dried.ahead(good[shelf] + 1, 22, 50).probability_over(0.75, 100) > 0.2
     assert dried.ahead(good[shelf] / 2, 22, 50).probability_over(0.75, 100) <= 0.2
@@ -61,7 +63,8 @@ def test_a_humid_room_puts_the_target_out_of_reach_and_says_what_would_help(spoo
     assert (plan.hours, plan.reachable, plan.ready_at) == (None, False, None)
     assert plan.floor_pct > 0.2
     values = {"temperature_c": 30, "rh_pct": 95, "set_point_c": 75, "target_pct": 0.2, "hotter_here_c": None}
-    assert plan.reason == Statement("drying.too_humid", values)
+    # Neither the reel of ABS nor the dryer helps: even at 90 °C this air leaves too much.
+    assert plan.reason == Statement("drying.too_humid", values | {"hotter": []})
     assert plan.limited_by.code == "drying.limited_by_room"
 
 
@@ -70,7 +73,7 @@ def test_too_slow_is_told_apart_from_too_humid(spool, dryer, shelf):
     plan = plan_drying(spool, dryer, PlanRequest(set_point_c=30, target_pct=0.4))
     assert not plan.reachable
     assert plan.floor_pct < 0.4
-    assert (plan.reason.code, plan.reason.values["hours"]) == ("drying.too_slow", 72)
+    assert (plan.reason.code, plan.reason.values["hours"]) == ("drying.too_slow", 96)
 
 
 def test_a_dry_spool_needs_no_drying(pla, dryer, bag):
@@ -97,7 +100,7 @@ def test_a_running_dryer_is_waited_for_by_one_that_may_not_join(nylon, pla, shel
 
 def test_impossible_plans_are_refused(spool, dryer, shelf):
     for values, code, names in (
-        ({"set_point_c": 85}, "above_cap", ["80 °C", "PA6"]),
+        ({"set_point_c": 85}, "above_cap", ["80 °C", "ABS"]),
         ({"mass_g": -1}, "out_of_range", []),
         ({"target_pct": float("nan")}, "out_of_range", []),
     ):

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.django_db
 @pytest.mark.parametrize(
     ("polymer", "values", "dryer_max_c", "cap_c", "reason"),
     [
-        ("PA6", {}, 120, 80, Statement("cap.drying", {"polymer": "PA6"})),
+        ("PA6", {"core_material": "pc"}, 120, 90, Statement("cap.oxidation", {"polymer": "PA6"})),
         ("PLA", {}, 120, 50, Statement("cap.drying", {"polymer": "PLA"})),
         ("PVA", {}, 120, 60, Statement("cap.drying", {"polymer": "PVA"})),
         ("PA6", {"core_material": "unknown"}, 120, 60, Statement("cap.reel", {"material": "unknown"})),
@@ -110,7 +110,7 @@ def test_a_loss_that_cannot_be_has_a_caution(spool, dryer, box, before_g, after_
 
 
 def test_above_the_cap_is_refused_with_the_cap_its_reason_and_nothing_stored(spool, pla, shelf, dryer):
-    with refuses("above_cap", "set_point_c", names=["81 °C", "80 °C", "PA6"]):
+    with refuses("above_cap", "set_point_c", names=["81 °C", "80 °C", "ABS"]):
         drying_runs.start_drying([spool], dryer, DryingSettings(81))
     beside = receive(pla, shelf)
     with refuses("above_cap", "set_point_c", names=["50 °C", pretty(beside.code), "PLA"]):

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from spools.physics import drying
 from spools.physics.state import outermost_mean
-from spools.physics.winding import Lane, Surroundings, advance, advance_until_decided
+from spools.physics.winding import Lane, Surroundings, advance, advance_until_decided, outermost
 from tests.spools.physics import strategies
 
 PROBE_HOURS = (1, 2, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
@@ -15,45 +15,33 @@ HOURS = np.array([0.0, *PROBE_HOURS])
 
 
 @given(
-    strategies.lanes(stretches=2),
-    strategies.lanes(stretches=1),
-    st.floats(0.05, 1.2),
-    st.floats(0.05, 1.2),
-    st.booleans(),
-    st.sampled_from([0.05, None]),
+    strategies.lanes(stretches=2), strategies.lanes(stretches=1), st.floats(0.05, 1.2), st.floats(0.05, 1.2)
 )
-def test_it_stops_only_when_both_limits_are_decided(before, other, low, high, below, mass_kg):
+def test_it_stops_only_when_both_limits_are_decided(before, other, low, high):
     (dried,) = advance([before])
     air = other.surroundings[0]
     middle = float(np.median(before.material.isotherm.equilibrium(0.5)))
-    limits = [low * middle, high * middle]
+    limits, mass_kg = [low * middle, high * middle], 0.05
     lane = Lane(before.geometry, before.material, dried.state, [air])
-    probes_s = [3600 * hours for hours in PROBE_HOURS]
-
-    def follow(min_probes: int) -> np.ndarray:
-        (contents,) = advance_until_decided(
-            lane, probes_s, mass_kg, limits, SHARE, below=below, min_probes=[min_probes]
-        )
-        return contents
-
-    contents = follow(2)
+    (contents,) = advance_until_decided(
+        lane, [3600 * hours for hours in PROBE_HOURS], mass_kg, limits, SHARE, [2]
+    )
     assert 3 <= len(contents) <= 1 + len(PROBE_HOURS)
-    profile = dried.state.profile()
-    start = profile.max(1) if mass_kg is None else outermost_mean(profile, before.geometry, mass_kg)
-    np.testing.assert_allclose(contents[0], start, rtol=1e-12)
+    np.testing.assert_allclose(contents[0], outermost(dried.state, before.geometry, mass_kg), rtol=1e-12)
     # Followed to the end with the same steps.
-    whole = follow(len(PROBE_HOURS))
-    np.testing.assert_array_equal(contents, whole[: len(contents)])
+    (whole,) = advance_until_decided(
+        lane, [3600 * hours for hours in PROBE_HOURS], mass_kg, limits, SHARE, [len(PROBE_HOURS)]
+    )
     for limit in limits:
-        expected = drying.crossing(whole, HOURS, limit, SHARE, below)
-        assert drying.crossing(contents, HOURS, limit, SHARE, below) == expected
+        expected = drying.crossing(whole, HOURS, limit, SHARE, False)
+        assert drying.crossing(contents, HOURS, limit, SHARE, False) == expected
 
 
 @given(strategies.lanes(stretches=1), st.floats(0.05, 1.2))
 def test_it_is_the_same_forecast_as_that_of_a_drying(lane, part):
     limit = part * float(np.median(lane.material.isotherm.equilibrium(0.5)))
     (contents,) = advance_until_decided(
-        lane, [3600 * hours for hours in PROBE_HOURS], 0.05, [limit], SHARE, min_probes=[12]
+        lane, [3600 * hours for hours in PROBE_HOURS], 0.05, [limit], SHARE, [12]
     )
     (ahead,) = advance([_lasting(lane)], record=True)
     for n in range(len(PROBE_HOURS)):
@@ -73,14 +61,9 @@ def _lasting(lane: Lane) -> Lane:
 def test_each_air_is_taken_from_the_same_start(lane):
     dry, damp = Surroundings(1.0, 295, 0.05), Surroundings(1.0, 295, 0.8)
     both = advance_until_decided(
-        Lane(lane.geometry, lane.material, lane.state, [damp, dry]),
-        [7200.0],
-        0.05,
-        [1.0],
-        SHARE,
-        min_probes=[1, 1],
+        Lane(lane.geometry, lane.material, lane.state, [damp, dry]), [7200.0], 0.05, [1.0], SHARE, [1, 1]
     )
     (alone,) = advance_until_decided(
-        Lane(lane.geometry, lane.material, lane.state, [dry]), [7200.0], 0.05, [1.0], SHARE, min_probes=[1]
+        Lane(lane.geometry, lane.material, lane.state, [dry]), [7200.0], 0.05, [1.0], SHARE, [1]
     )
     np.testing.assert_array_equal(both[1], alone)

@@ -165,6 +165,7 @@ def test_alike_set_points_share_a_dryer_and_smells_are_separated(shelf, box):
         assert rows[kind].end <= rows["ABS"].start or rows["ABS"].end <= rows[kind].start
     drying, other = (PlannedDrying.objects.get(pk=rows[kind].pk) for kind in ("ABS", "PC"))
     other.start, other.end, other.set_point_c = drying.start, drying.end, drying.set_point_c
+    other.first_set_point_c = other.first_hours = None
     other.save()
     assert "takes_smell" in violation_codes(plan)
 
@@ -272,14 +273,15 @@ def test_a_polymer_that_water_softens_is_planned_in_two_stages(shelf, box):
     dryer = Place.objects.create(
         name="Exact", kind="dryer", max_set_point_c=90, room=shelf, set_point_error_c=0
     )
-    Place.objects.filter(pk=shelf.pk).update(assumed_rh_pct=40)
-    spool = with_code(
-        receive(feedstock("PVA"), shelf, core_material="pc", net_mass_g=100, card="dry"), "JGFNKH"
-    )
+    shelf.assumed_rh_pct = 40
+    shelf.save()
+    # At its first stage this air never gets it dry enough.
+    fine = feedstock("PVA", limit_clear_pct=1, limit_hold_pct=2)
+    spool = with_code(receive(fine, shelf, core_material="pc", net_mass_g=100, sealed=False), "JGFNKH")
     want("PVA", 50, 150)
     plan = planned()
     drying = plan.standing().get()
-    assert drying.first_hours is not None and drying.first_set_point_c <= 45 < drying.set_point_c
+    assert drying.first_hours is not None and drying.first_set_point_c <= 41 < drying.set_point_c
     assert find_violations(plan) == []
     # The gate of drying runs has the last word, and lets it pass.
     require_set_point([spool], dryer, drying.set_point_c, first=_first(drying))
