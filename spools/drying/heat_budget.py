@@ -18,6 +18,7 @@ from spools.statements import Statement
 
 HOTTEST_IN_AIR_C = oxidation.HOTTEST_IN_AIR_K - ZERO_C
 HALF, ALL = 0.5, 1.0
+SHARE_DIGITS = 9
 # PA6, PA6/66, PA12, PPA; not PAEK.
 POLYAMIDE = re.compile(r"PP?A(\d|$)")
 
@@ -47,7 +48,10 @@ def is_polyamide(polymer: Polymer) -> bool:
 
 def run_share(spool: Spool, stages: Iterable[Stage]) -> float | None:
     """The share of one run's budget that these stages use; None without a budget."""
-    return oxidation.run_share(_kelvin(stages)) if is_polyamide(spool.feedstock.polymer) else None
+    if not is_polyamide(spool.feedstock.polymer):
+        return None
+    # 24 h at 80 °C are all of it and no more, whatever the last bits say.
+    return round(oxidation.run_share(_kelvin(stages)), SHARE_DIGITS)
 
 
 def life_share(spool: Spool, stages: Iterable[Stage]) -> float | None:

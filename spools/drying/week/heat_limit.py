@@ -23,4 +23,5 @@ def longest_slots(
         (heat_budget.ALL - (heat_budget.run_share(spool, before) or 0.0)) / run_share_per_hour,
         (heat_budget.ALL - life_share) / life_share_per_hour,
     )
-    return max(0, math.floor(hours * SLOTS_H))
+    # A whole number of slots counts as whole, whatever the last bits say.
+    return max(0, math.floor(round(hours * SLOTS_H, 3)))

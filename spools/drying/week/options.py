@@ -113,31 +113,38 @@ def _list_trials(inputs: WeekInputs, dryer: Place, wet: Sequence[Spool]) -> list
 
 
 def _choose_drafts(inputs: WeekInputs, dryer: Place, wet: Sequence[Spool]) -> list[_Trial]:
-    """The advisor's draft for each spool in a dryer, with its hours for a start now.
+    """The advisor's drafts for each spool in a dryer, for a start now and, where it is another one, for the last start.
 
-    Where it takes too long to dry all of a spool, the turns that the requests may use suffice.
+    A spool that gets wetter until then may need a cooler set point for its heat budget. Where it takes too long to
+    dry all of a spool, the turns that the requests may use suffice.
     """
-    whole = {spool.pk: _build_load(inputs, spool, dryer, 0, None) for spool in wet}
-    search.compute_drafts(list(whole.values()), all_options=False)
-    drafts = {pk: search.choose_draft(load) for pk, load in whole.items()}
+    slots = (inputs.bounds[0], inputs.bounds[-1])
+    drafts = _advised_drafts(inputs, dryer, [(spool, slot, None) for spool in wet for slot in slots])
     masses_g = {
         spool.pk: inputs.wanted_g(spool)
         for spool in wet
-        if (total := drafts[spool.pk].total) is None or total > LONGEST_USUAL_H
+        if any((total := drafts[spool.pk, slot].total) is None or total > LONGEST_USUAL_H for slot in slots)
     }
-    less = {
-        spool.pk: _build_load(inputs, spool, dryer, 0, masses_g[spool.pk])
-        for spool in wet
-        if masses_g.get(spool.pk) is not None
+    less = [(spool, slot, masses_g.get(spool.pk)) for spool in wet for slot in slots]
+    drafts |= _advised_drafts(inputs, dryer, [row for row in less if row[2] is not None])
+    trials: dict[tuple[int, Mode], _Trial] = {}
+    for spool in wet:
+        for slot in slots:
+            draft, mass_g = drafts[spool.pk, slot], masses_g.get(spool.pk)
+            trial = _Trial(spool, dryer, _setting_of(draft), True, mass_g, {slot: draft})
+            trials.setdefault((spool.pk, trial.mode), trial).drafts.setdefault(slot, draft)
+    return list(trials.values())
+
+
+def _advised_drafts(
+    inputs: WeekInputs, dryer: Place, rows: Sequence[tuple[Spool, int, float | None]]
+) -> dict[tuple[int, int], Draft]:
+    """The advisor's choice by spool id and slot. rows: spool, slot, outermost grams (None: all)."""
+    loads = {
+        (spool.pk, slot): _build_load(inputs, spool, dryer, slot, mass_g) for spool, slot, mass_g in rows
     }
-    search.compute_drafts(list(less.values()), all_options=False)
-    drafts |= {pk: search.choose_draft(load) for pk, load in less.items()}
-    return [
-        _Trial(
-            spool, dryer, _setting_of(drafts[spool.pk]), True, masses_g.get(spool.pk), {0: drafts[spool.pk]}
-        )
-        for spool in wet
-    ]
+    search.compute_drafts(list(loads.values()), all_options=False)
+    return {key: search.choose_draft(load) for key, load in loads.items()}
 
 
 def _build_load(inputs: WeekInputs, spool: Spool, dryer: Place, slot: int, mass_g: float | None) -> DryerLoad:
