@@ -181,7 +181,13 @@ def _compute_all_hours(inputs: WeekInputs, trials: Sequence[_Trial]) -> None:
     _compute_hours(inputs, trials, last)
     for slot, places in inputs.changes.items():
         _compute_hours(inputs, [trial for trial in trials if places & inputs.places_near(trial.spool)], slot)
-    changing = [trial for trial in trials if len({trial.hours(slot) for slot in trial.drafts}) > 1]
+    # After its air changed a spool may need longer for a while, and as long as before in the end.
+    unsteady = set().union(*inputs.changes.values())
+    changing = [
+        trial
+        for trial in trials
+        if len({trial.hours(slot) for slot in trial.drafts}) > 1 or unsteady & inputs.places_near(trial.spool)
+    ]
     for bound in inputs.bounds[1:-1]:
         _compute_hours(inputs, changing, bound)
 
