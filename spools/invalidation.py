@@ -46,6 +46,11 @@ UNRELATED = {
     *("max_set_point_c", "spool_capacity", "limit_rh_pct"),
     *("maker", "colour", "reorder_point_g", "data_sheet", "coupon_passed_c", "coupon_failed_c"),
 }
+# Columns of materials on which answers rest, but no moisture.
+LIMITS = {
+    *("limit_clear_pct", "limit_hold_pct", "limit_basis", "moulding_limit_pct", "softening_c", "dry_cap_c"),
+    *("nozzle_min_c", "nozzle_max_c", "bed_min_c", "bed_max_c", "enclosure", "emission"),
+}
 
 
 @transaction.atomic
@@ -145,7 +150,7 @@ def save_assumptions(row: Place | Polymer | Filler | Feedstock, **options: Any) 
     options: those of Model.save.
     """
     lock_spool_facts()
-    changed = _is_changed(row)
+    changed = _list_changed(row)
     row.save(**options)
     if isinstance(row, Place) and row.kind == Place.Kind.DRYER:
         # Also by its name and its hottest set point, on which no moisture rests.
@@ -158,7 +163,11 @@ def save_assumptions(row: Place | Polymer | Filler | Feedstock, **options: Any) 
         _invalidate_boxes(set(boxes), EARLIEST)
     elif changed:
         name = {Polymer: "feedstock__polymer", Filler: "feedstock__filler", Feedstock: "feedstock"}[type(row)]
-        invalidate_after(Spool.objects.filter(**{name: row}).values_list("pk", flat=True), EARLIEST)
+        spool_ids = set(Spool.objects.filter(**{name: row}).values_list("pk", flat=True))
+        if changed <= LIMITS:
+            _invalidate_spools(spool_ids, timezone.now(), timezone.now())
+        else:
+            invalidate_after(spool_ids, EARLIEST)
 
 
 @transaction.atomic
@@ -219,10 +228,11 @@ def wake() -> None:
     enqueue(REFRESH, singleton_key=REFRESH)
 
 
-def _is_changed(row: Place | Polymer | Filler | Feedstock) -> bool:
+def _list_changed(row: Place | Polymer | Filler | Feedstock) -> set[str]:
+    """The columns that differ from the stored ones, of those on which answers rest; empty for a new row."""
     names = [field.attname for field in row._meta.concrete_fields if field.name not in UNRELATED]
-    stored = type(row)._default_manager.filter(pk=row.pk).values_list(*names).first()
-    return stored is not None and stored != tuple(getattr(row, name) for name in names)
+    stored = type(row)._default_manager.filter(pk=row.pk).values(*names).first() or {}
+    return {name for name, value in stored.items() if value != getattr(row, name)}
 
 
 def _spools_in(place_ids: set[int], at: datetime) -> set[int]:

@@ -2,7 +2,9 @@
 
 import pytest
 from django.core.management import call_command
+from django.utils import timezone
 
+from spools.board import board
 from spools.catalogue.importing import load_materials
 from spools.invalidation import save_assumptions
 from spools.models import Filler, MoistureState, Polymer, Spool
@@ -41,6 +43,17 @@ def test_corrected_materials_delete_the_moisture_of_their_spools_alone(filled, c
     assert computed_spools() == {other.pk}
     generations = dict(Spool.objects.values_list("pk", "cache_generation"))
     assert generations[filled.pk] == filled.cache_generation + 2, "received, corrected"
+
+
+def test_a_corrected_limit_makes_answers_stale_and_keeps_the_moisture(filled):
+    board.refresh([spool.pk for spool in Spool.objects.all()])
+    before = set(MoistureState.objects.values_list("pk", flat=True))
+    polymer = Polymer.objects.get(name="PA6")
+    polymer.limit_clear_pct *= 0.9
+    save_assumptions(polymer)
+    assert board.find_stale(timezone.now()) == [filled.pk]
+    assert set(MoistureState.objects.values_list("pk", flat=True)) == before
+    assert moisture_cache.rebuild(Spool.objects.all()) == []
 
 
 def test_the_name_of_a_polymer_deletes_nothing(filled):
