@@ -21,7 +21,7 @@ from .models import WeekPlan
 BATCH, BOXES = 500, 10
 # Spools that are computed together, and load what they share once: many where little time has passed since
 # their checkpoints, few where the whole past has to be computed. A work item ends well before its time limit.
-GROUPS = {timedelta(days=2): 500, timedelta(days=30): 100}
+GROUPS = {timedelta(days=10): 500, timedelta(days=30): 100}
 LONG_GROUP, ENOUGH_S, ADVISE_S = 10, 40.0, 2.0
 ADVISE, ADVISE_AGAIN = "spools.advise", timedelta(seconds=5)
 

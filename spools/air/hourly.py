@@ -4,6 +4,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from math import ceil
 
 from django.db.models import Q
@@ -27,8 +28,12 @@ def vapour_pressure_pa(temperature_c: float, rh_pct: float) -> float:
     return rh_pct / 100 * float(air.saturation_pressure(temperature_c + ZERO_C))
 
 
+@lru_cache(maxsize=16384)
 def rh_at_pressure(vapour_pa: float, temperature_c: float) -> float:
-    """% RH of air with this vapour pressure at another temperature, at most 100."""
+    """% RH of air with this vapour pressure at another temperature, at most 100.
+
+    All spools in a place ask for the same hours.
+    """
     return min(100.0, 100 * vapour_pa / float(air.saturation_pressure(temperature_c + ZERO_C)))
 
 

@@ -78,7 +78,13 @@ def _compute(
     rows: dict[tuple[int, str, int], MoistureState] = {}
     # The air of the present hour changes with its next reading.
     last, closed = dict(loaded.starts), hour_of(until)
-    for reached in advance_spools(loaded.histories, loaded.starts, until):
+
+    def is_needed(at: datetime, following: datetime | None) -> bool:
+        if stored is not None or following is None or following > closed:
+            return True
+        return slot(at, closed) != slot(following, closed)
+
+    for reached in advance_spools(loaded.histories, loaded.starts, until, is_needed):
         last |= reached
         for pk, moment in reached.items():
             if moment.closes and moment.at <= closed:
