@@ -50,7 +50,7 @@ def make_dryer(max_set_point_c: float | None, error_k: float, pk: int = 1) -> Pl
 def moisture_after_stay(spool: Spool, room: Room, hours: float = STAY_H) -> Moisture:
     """Its moisture after some hours in a room."""
     winding = _after_stay(spool.feedstock.polymer.name, spool.code, room, hours)
-    history = History(spool=spool, opened_at=None, stays=[], runs=[], entries=[], readings={})
+    history = History(spool=spool, opened=None, stays=[], runs=[], entries=[], readings={})
     return Moisture(AT, 0.0, 0.0, [], winding, history, WeighingResult(first_members(spool), None))
 
 

@@ -126,6 +126,7 @@ def _receive_spools(chance: Random, places: "list[Place]") -> "list[Spool]":
                 core_mass_known=True,
                 core_material=chance.choice(REELS),
                 sealed=chance.random() < 0.2,
+                opened=True,
             )
             received = timezone.now() - timedelta(hours=chance.choice([60, 300, 900]))
             spools.append(receive_spool(new, chance.choice(places), at=received))

@@ -3,7 +3,13 @@ from importlib import import_module
 from django.apps import AppConfig
 
 # Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
-CONSEQUENCES = ["air.dry_box", "catalogue.coupons", "drying.week.requests", "inventory.corrections"]
+CONSEQUENCES = [
+    "air.dry_box",
+    "catalogue.coupons",
+    "drying.week.requests",
+    "inventory.corrections",
+    "inventory.openings",
+]
 # Modules that register the words of statements.
 WORDING = [
     "air.wording",

@@ -10,7 +10,7 @@ from api.serializers.machines import LoadingSerializer, PairVerdictSerializer
 from api.serializers.places import StaySerializer
 from api.serializers.statements import StatementSerializer
 from spools import limits
-from spools.models import Feedstock, MassEntry, Place, Spool
+from spools.models import Feedstock, MassEntry, Opening, Place, Spool
 
 
 class AmountSerializer(serializers.Serializer):
@@ -46,10 +46,20 @@ class ShellSerializer(serializers.Serializer):
         return dict(zip(self.fields, map(float, instance), strict=True))
 
 
+class OpenedSerializer(serializers.Serializer):
+    """When the bag counts as opened, and by which fact."""
+
+    at = Moment()
+    by = serializers.ChoiceField(["received", "stated", "loaded", "dried", "taken"])
+
+
 class MoistureSerializer(serializers.Serializer):
     at = Moment()
     mean_pct = BandSerializer(help_text="of the whole winding, % by mass")
     shells = ShellSerializer(many=True)
+    opened = OpenedSerializer(
+        source="history.opened", allow_null=True, help_text="of its bag; null while that counts as unopened"
+    )
     exposure_hours = Number(help_text="hours outside dry storage since the last complete drying")
     heat_hours = Number(help_text="hours in dryers over the spool's life")
     why = StatementSerializer(many=True)
@@ -160,6 +170,7 @@ class ReceiveSerializer(StrictSerializer):
     core_radius_mm = Number(**limits.CORE_RADIUS_MM.bounds)
     width_mm = Number(**limits.WIDTH_MM.bounds)
     sealed = serializers.BooleanField(required=False, help_text="came in an unbroken bag")
+    opened = serializers.BooleanField(required=False, help_text="the bag is opened as it comes")
     card = serializers.ChoiceField(
         Spool.Card.choices, required=False, help_text="the humidity indicator card in the bag"
     )
@@ -185,6 +196,13 @@ class ReelSerializer(StrictSerializer):
 class MoveSerializer(StrictSerializer):
     place = Id(queryset=Place.objects.all())
     at = Moment(required=False)
+
+
+class OpenSerializer(StrictSerializer):
+    at = Moment(required=False)
+    card = serializers.ChoiceField(
+        Spool.Card.choices, required=False, help_text="the humidity indicator card as seen then"
+    )
 
 
 class ExcursionSerializer(StrictSerializer):
@@ -213,6 +231,12 @@ class MassEntrySerializer(WithdrawableSerializer):
         ]
 
 
+class OpeningSerializer(WithdrawableSerializer):
+    class Meta:
+        model = Opening
+        fields = [*["id", "at", "card", "note", "recorded_at"], *WITHDRAWAL]
+
+
 class CorrectWeighingSerializer(StrictSerializer):
     gross_g = Number(help_text="the right mass, with the reel", **limits.GROSS_G.bounds)
     resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)
@@ -225,3 +249,4 @@ class HistorySerializer(serializers.Serializer):
     mass_entries = MassEntrySerializer(many=True)
     drying_runs = DryingRunSerializer(many=True)
     loadings = LoadingSerializer(many=True)
+    openings = OpeningSerializer(many=True, help_text="of its bag, as somebody stated them")

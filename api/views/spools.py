@@ -27,8 +27,9 @@ from spools.inventory.assumptions import correct_reel
 from spools.inventory.corrections import correct_weighing
 from spools.inventory.ledger import remaining_by_spool, weigh
 from spools.inventory.moves import mark_empty, move_spool, record_excursion
+from spools.inventory.openings import record_opening
 from spools.inventory.receiving import NewSpool, receive_spool
-from spools.models import MassEntry, Spool, Stay
+from spools.models import MassEntry, Opening, Spool, Stay
 from spools.moisture.state import moisture_now
 from spools.refusals import refusal
 
@@ -116,6 +117,7 @@ class Spools(VersionMixin, Endpoint):
                 "spool__feedstock__polymer", "dryer", "before", "after"
             ),
             "loadings": spool.loadings.with_off_at().select_related("spool", "toolhead__printer"),
+            "openings": spool.openings.select_related("withdrawn_by"),
         }
         return respond(serializers.HistorySerializer, facts)
 
@@ -137,6 +139,14 @@ class Spools(VersionMixin, Endpoint):
             spool, **parse(serializers.ExcursionSerializer, request.data), by=request.user
         )
         return respond(StaySerializer, stays, status=201, many=True)
+
+    @extend_schema(request=serializers.OpenSerializer, responses={201: serializers.OpeningSerializer})
+    @action(detail=True, methods=["post"])
+    def open(self, request: Request, code: str) -> Response:
+        """State that the bag in which it came was opened. Loading, drying and printing open it by themselves."""
+        data = parse(serializers.OpenSerializer, request.data)
+        opening = record_opening(self.get_object(), **data, by=request.user)
+        return respond(serializers.OpeningSerializer, opening, status=201)
 
     @extend_schema(request=serializers.WeighSerializer, responses={201: serializers.MassEntrySerializer})
     @action(detail=True, methods=["post"])
@@ -207,3 +217,14 @@ class MassEntries(WithdrawMixin, Endpoint):
         """Record the right number for a wrong weighing, which is withdrawn with it."""
         data = parse(serializers.CorrectWeighingSerializer, request.data)
         return self.respond_with(correct_weighing(self.get_object(), **data, by=request.user), status=201)
+
+
+@extend_schema_view(withdraw=extend_schema(parameters=SPOOL))
+class Openings(WithdrawMixin, Endpoint):
+    """Stated openings of the bag of a spool; its history lists them."""
+
+    queryset = Opening.objects.select_related("spool", "withdrawn_by")
+    serializer_class = serializers.OpeningSerializer
+
+    def filter_queryset(self, queryset):
+        return super().filter_queryset(queryset).filter(spool__code=codes.normalise(self.kwargs["code"]))

@@ -170,6 +170,7 @@ def _arrivals(shop: DemoShop) -> None:
             core_radius_mm=reel.core_radius_mm,
             width_mm=reel.width_mm,
             card=arrival.card,
+            opened=arrival.place == "Shelf",
         )
         spool = receive_spool(new, shop.places[arrival.place], at=shop.ago(arrival.days_ago))
         # Fixed codes, so that a printed demo label stays right.

@@ -15,6 +15,7 @@ from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
 from spools.inventory.moves import move_spool
+from spools.inventory.openings import find_opened, record_opening
 from spools.models import Feedstock, Place, Spool
 
 
@@ -32,7 +33,11 @@ class DemoShop:
         return self.now - timedelta(days=days, hours=hours)
 
     def move(self, code: str, place: str, days_ago: float) -> None:
-        move_spool(self.spools[code], self.places[place], at=self.ago(days_ago))
+        """A spool that leaves the bag in which it came is opened then."""
+        spool, at = self.spools[code], self.ago(days_ago)
+        move_spool(spool, self.places[place], at=at)
+        if find_opened(spool) is None:
+            record_opening(spool, at=at)
 
     def load(self, printer: str, code: str, days_ago: float, override_reason: str = "") -> Loading:
         return load_spool(

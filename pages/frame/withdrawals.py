@@ -16,7 +16,7 @@ from maintenance.models import BoreReading, FlowCheck, Job, ServiceEntry
 from pages.frame.forms import apply, post_data
 from spools.codes import pretty
 from spools.facts import MAX_REASON_LENGTH, withdraw
-from spools.models import CouponTest, DesiccantCharge, MassEntry, PrintRequest
+from spools.models import CouponTest, DesiccantCharge, MassEntry, Opening, PrintRequest
 
 
 @dataclass(frozen=True)
@@ -84,6 +84,12 @@ KINDS = {
         _mass_entry_title,
         "Amount and moisture of the spool are computed without it.",
         lambda entry: reverse("spool", args=[entry.spool.code]),
+    ),
+    "opening": FactKind(
+        Opening.objects.select_related("spool"),
+        lambda opening: f"opening of the bag of spool {pretty(opening.spool.code)}",
+        "The bag counts as unopened, unless it was loaded, dried or printed from.",
+        lambda opening: reverse("spool", args=[opening.spool.code]),
     ),
     "print-request": FactKind(
         PrintRequest.objects.select_related("spool", "feedstock__maker", "polymer"),

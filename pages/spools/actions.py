@@ -1,4 +1,4 @@
-"""Acts on a spool in one step: move, weigh, add a past stay, mark empty."""
+"""Acts on a spool in one step: move, open its bag, weigh, add a past stay, mark empty."""
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
@@ -11,6 +11,7 @@ from pages.spools.forms import (
     CutForm,
     EmptyForm,
     MoveSpoolForm,
+    OpenForm,
     ReelForm,
     WeighForm,
 )
@@ -19,6 +20,7 @@ from spools.codes import pretty
 from spools.inventory import ledger, moves
 from spools.inventory.assumptions import correct_reel
 from spools.inventory.corrections import correct_weighing
+from spools.inventory.openings import record_opening
 from spools.models import Spool
 
 
@@ -46,6 +48,16 @@ def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
         messages.success(request, f"{pretty(spool.code)} was in {form.cleaned_data['place']} and is back.")
         return redirect("spool", spool.code)
     return render(request, "spools/away.html", {"spool": spool, "form": form, "stay": stay})
+
+
+@with_spool
+def spool_open(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """Somebody opened the bag in which it came."""
+    form = OpenForm(post_data(request), initial={"card": spool.card})
+    if apply(form, lambda data: record_opening(spool, at=data["when"], card=data["card"], by=request.user)):
+        messages.success(request, f"The bag of {pretty(spool.code)} is opened.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/open.html", {"spool": spool, "form": form})
 
 
 @with_spool

@@ -19,6 +19,7 @@ from spools.drying.advice_wording import format_both_times
 from spools.drying.heat_budget import compute_heat
 from spools.inventory import ledger
 from spools.models import Feedstock, Spool
+from spools.moisture.exposure_hours import Exposure
 from spools.moisture.history import Segment
 from spools.moisture.state import Interval, Moisture, forecast, moisture_of
 from spools.moisture.wording import ORIGIN
@@ -93,6 +94,7 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
     limits = properties(spool.feedstock)
     hold, clear = limits["limit_hold_pct"], limits["limit_clear_pct"]
     segment = moisture.history.segment_at(moisture.at)
+    unopened = segment is not None and segment.kind == Exposure.UNOPENED
     toolhead = board.find_toolhead(spool.pk)
     return {
         "amount": moisture.history.remaining(),
@@ -107,7 +109,9 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
         "segment": segment,
         "since": moisture.history.stays[-1].start,
         "air_from": ORIGIN[segment.air.origin] if segment else "",
-        "forecasts": forecast_wet(moisture, segment) if segment and not row.run else [],
+        "forecasts": forecast_wet(moisture, segment) if segment and not row.run and not unopened else [],
+        "opened": moisture.history.opened,
+        "unopened": unopened,
         "lasts": format_both_times(
             _hours_ahead(row.prints_well_until, moisture.at),
             _hours_ahead(row.printable_until, moisture.at),

@@ -60,6 +60,16 @@ class UnloadForm(WithPlaces):
     when = WhenField()
 
 
+class OpenForm(forms.Form):
+    card = forms.ChoiceField(
+        label="Humidity card in the bag",
+        choices=Spool.Card,
+        widget=forms.RadioSelect,
+        initial=Spool.Card.NOT_LOOKED,
+    )
+    when = WhenField(label="Opened")
+
+
 class WeighForm(forms.Form):
     gross_g = number("On the scale, with its reel", "g", limits=limits.GROSS_G)
     resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
@@ -163,6 +173,12 @@ class ReceiveForm(forms.Form):
     )
     resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
     sealed = forms.BooleanField(label="Came in an unbroken bag", required=False, initial=True)
+    opened = forms.BooleanField(
+        label="The bag is opened now",
+        required=False,
+        help_text="Otherwise it counts as unopened, wherever it lies, until it is loaded, dried or printed from, or "
+        "you state on its page that you opened the bag.",
+    )
     card = forms.ChoiceField(
         label="Humidity card in the bag",
         choices=Spool.Card,

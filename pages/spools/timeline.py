@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from maintenance.models import Loading
-from spools.models import DryingRun, MassEntry, Spool, Stay
+from spools.models import DryingRun, MassEntry, Opening, Spool, Stay
 
 # A time line is long, and building rows of all columns takes most of its time.
 ENTRY_COLUMNS = (
@@ -17,11 +17,12 @@ LOADING_COLUMNS = ("start", "state", "override_reason", "toolhead__name", "toolh
 
 @dataclass(frozen=True)
 class TimelineEvent:
-    """what: stay, drying, loading or a kind of mass entry.
+    """kind: stay, drying, loading, opening or a kind of mass entry.
 
     number: g of a mass entry.
     name: of the place, dryer, toolhead or job; note: state, temperatures or remark.
-    subject: the id of the place, dryer, loading or job; 0 for none. fact: the mass entry, which may be withdrawn.
+    subject: the id of the place, dryer, loading or job; 0 for none. fact: the mass entry or opening, which may
+    be withdrawn.
     """
 
     kind: str
@@ -31,7 +32,7 @@ class TimelineEvent:
     name: str = ""
     note: str = ""
     subject: int = 0
-    fact: MassEntry | None = None
+    fact: MassEntry | Opening | None = None
 
     @property
     def hours(self) -> float | None:
@@ -40,8 +41,9 @@ class TimelineEvent:
 
 
 def build_timeline(spool: Spool) -> list[TimelineEvent]:
-    """Stays, drying runs, mass entries with their jobs, and loadings. Four queries."""
+    """Stays, drying runs, mass entries with their jobs, loadings, and of sealed spools openings. Five queries."""
     events = [*_mass_events(spool), *_stay_events(spool), *_drying_events(spool), *_loading_events(spool)]
+    events += _opening_events(spool)
     return sorted(events, key=lambda event: event.at, reverse=True)
 
 
@@ -75,6 +77,14 @@ def _drying_events(spool: Spool) -> Iterator[TimelineEvent]:
     ):
         first = "" if first_c is None else f"{first_c:g} °C, then "
         yield TimelineEvent("drying", start, end, name=name, note=f"{first}{set_point_c:g} °C", subject=dryer)
+
+
+def _opening_events(spool: Spool) -> Iterator[TimelineEvent]:
+    if not spool.sealed:
+        return
+    for opening in Opening.objects.filter(spool=spool).select_related("withdrawn_by"):
+        card = "" if opening.card == Spool.Card.NOT_LOOKED else opening.get_card_display()
+        yield TimelineEvent("opening", opening.at, opening.at, name=card, note=opening.note, fact=opening)
 
 
 def _loading_events(spool: Spool) -> Iterator[TimelineEvent]:

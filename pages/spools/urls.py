@@ -11,6 +11,7 @@ urlpatterns = [
     path("s/<str:code>/label/", receiving.spool_label, name="spool-label"),
     path("s/<str:code>/move/", actions.spool_move, name="spool-move"),
     path("s/<str:code>/away/", actions.spool_away, name="spool-away"),
+    path("s/<str:code>/open/", actions.spool_open, name="spool-open"),
     path("s/<str:code>/weigh/", actions.spool_weigh, name="spool-weigh"),
     path("s/<str:code>/weighings/<int:pk>/", actions.weighing_correct, name="weighing-correct"),
     path("s/<str:code>/reel/", actions.spool_reel, name="spool-reel"),

@@ -20,7 +20,7 @@ from spools.air.hourly import (
     rh_at_pressure,
 )
 from spools.inventory import ledger
-from spools.inventory.moves import opened_at
+from spools.inventory.openings import load_opened
 from spools.inventory.queries import share_places, spools_by_id
 from spools.models import DesiccantCharge, DryingRun, MassEntry, Place, Spool, Stay
 from spools.physics import drybox
@@ -51,22 +51,22 @@ def boxes_in(room_id: int) -> list[int]:
 
 @dataclass(frozen=True)
 class PriorHistory:
-    """The life of a spool before it came into the box."""
+    """The life of a spool before it came into the box. opened_at: of its bag; None while it is sealed."""
 
     spool: Spool
+    opened_at: datetime | None
     stays: list[Stay] = field(default_factory=list)
     runs: list[DryingRun] = field(default_factory=list)
     entries: list[MassEntry] = field(default_factory=list)
 
     def airs(self, until: datetime) -> Iterator[tuple[timedelta, float, float]]:
         """(duration, °C, % RH) of the assumed airs since its bag was opened, in order."""
-        opened = opened_at(self.spool, self.stays)
         for stay in self.stays:
-            end = min(stay.end or until, until)
-            if opened is None or stay.start < opened or stay.start >= end:
+            begin, end = max(stay.start, self.opened_at or until), min(stay.end or until, until)
+            if begin >= end:
                 continue
             changes = [t for run in self.runs for t in (run.start, run.change_at, run.end) if t is not None]
-            times = sorted({stay.start, end, *(t for t in changes if stay.start < t < end)})
+            times = sorted({begin, end, *(t for t in changes if begin < t < end)})
             for start, stop in pairwise(times):
                 yield stop - start, *self._air(stay.place, start)
 
@@ -164,11 +164,14 @@ class BoxFacts:
         return state[0], rh_at_pressure(state[1], state[0])
 
     def inside(self, at: datetime, charge: DesiccantCharge) -> list[SpoolInside]:
-        """The spools that are in it at the end of an hour, by their ids."""
+        """The spools that are in it at the end of an hour, by their ids; not those in unopened bags."""
         present = [s for s in self.stays[: bisect_left(self._starts, at)] if s.end is None or s.end >= at]
-        return [
-            self._spool_inside(stay, max(stay.start, charge.at)) for stay in sorted(present, key=_spool_id)
-        ]
+        inside = []
+        for stay in sorted(present, key=_spool_id):
+            opened_at = self.priors[stay.spool_id].opened_at
+            if opened_at is not None and opened_at < at:
+                inside.append(self._spool_inside(stay, max(stay.start, charge.at, opened_at)))
+        return inside
 
     def together(self, inside: Sequence[SpoolInside]) -> Sorbers:
         """The spools side by side; built once for as long as the same ones are in the box."""
@@ -226,7 +229,7 @@ def load_facts(
 
     opened_since: openings of the boxes are loaded from then on, too. The prior histories are loaded of the
     spools that came in since, and of all spools where a charge starts since: the computation needs no others.
-    Seven queries for each thousand spools.
+    Eight queries for each thousand spools.
     """
     boxes = {place.pk: BoxFacts(place, charges[place.pk], [], {}) for place in since}
     starts = {place.pk: at for place, at in since.items()}
@@ -238,7 +241,11 @@ def load_facts(
         if at is None or stay.end is None or stay.end >= at:
             inside.append(stay)
     spools = spools_by_id({stay.spool_id for stay in inside}, weighings=False)
-    priors = {pk: PriorHistory(spool) for pk, spool in spools.items()}
+    opened = load_opened(spools)
+    priors = {
+        pk: PriorHistory(spool, None if (fact := opened[pk]) is None else fact.at)
+        for pk, spool in spools.items()
+    }
     came_since = set()
     for stay in inside:
         stay.spool = spools[stay.spool_id]

@@ -13,7 +13,7 @@ from spools.catalogue.values import material_values
 from spools.checks import lock_spool, require_in_use, require_past_time, require_within
 from spools.codes import pretty
 from spools.facts import mark_withdrawn
-from spools.invalidation import invalidate_after_mass
+from spools.invalidation import invalidate_after, invalidate_after_mass
 from spools.inventory.queries import spools_by_id
 from spools.models import DryingRun, MassEntry, Spool
 from spools.models.facts import Withdrawable
@@ -223,6 +223,12 @@ def invalidate_entry(entry: MassEntry) -> None:
     invalidate_from(entry.spool, entry.at - JUST_BEFORE)
 
 
+def invalidate_opening(spool: Spool, at: datetime) -> None:
+    """A cut may open the bag in which a spool came: then it breathes the air of its dry box from now on."""
+    if spool.sealed:
+        invalidate_after([spool.pk], at)
+
+
 def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tuple[float, float]:
     """Returns a gross mass and a scale's step. Refused: a mass that a spool with this reel cannot have."""
     lightest_g = max(0.0, spool.core_mass_g - core_band_g(spool) - resolution_g)
@@ -278,6 +284,8 @@ def take(
             "mass_g",
         )
     invalidate_from(spool, at)
+    if kind == Kind.REMOVED:
+        invalidate_opening(spool, at)
     return MassEntry.objects.create(
         spool=spool, kind=kind, at=at, net_change_g=-mass_g, note=note, recorded_by=by
     )

@@ -1,6 +1,5 @@
 """Where a spool is: one place at a time, from one stay to the next."""
 
-from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
@@ -18,13 +17,6 @@ from spools.wording import format_time
 def current_stay(spool: Spool) -> Stay | None:
     """The stay that has not ended, with its place; None once the spool is marked empty."""
     return Stay.objects.filter(spool=spool, end=None).select_related("place").first()
-
-
-def opened_at(spool: Spool, stays: Iterable[Stay]) -> datetime | None:
-    """The time at which the bag was opened, from the stays in their order; None while it is sealed."""
-    if not spool.sealed:
-        return spool.received_at
-    return next((stay.start for stay in stays if stay.place.kind != Place.Kind.BAG), None)
 
 
 @transaction.atomic

@@ -11,7 +11,7 @@ from spools.checks import require_past_time, require_within
 from spools.invalidation import invalidate_after
 from spools.inventory.ledger import require_gross_mass
 from spools.inventory.moves import lock_dryer, require_unheated
-from spools.models import Feedstock, MassEntry, Place, Spool, Stay
+from spools.models import Feedstock, MassEntry, Opening, Place, Spool, Stay
 from spools.physics_inputs import geometry
 from spools.refusals import refusal
 
@@ -25,7 +25,8 @@ class NewSpool:
     """A spool as it comes: its feedstock, masses, reel and bag.
 
     Give the net mass on its label, its mass with the reel, or both; then the weighing counts. Without
-    core_mass_g a common one with a wide range is assumed.
+    core_mass_g a common one with a wide range is assumed. sealed: it came in an unbroken bag; opened: which is
+    opened as it comes.
     """
 
     feedstock: Feedstock
@@ -40,6 +41,7 @@ class NewSpool:
     core_material: str = Spool.CoreMaterial.UNKNOWN
     core_cap_c: float | None = None
     sealed: bool = True
+    opened: bool = False
     card: str = Spool.Card.NOT_LOOKED
     batch: str = ""
 
@@ -89,6 +91,8 @@ def receive_spool(new: NewSpool, place: Place, *, at: datetime | None = None, by
         entry.spool, entry.at, entry.recorded_by = spool, at, by
         entry.save(force_insert=True)
     Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
+    if new.sealed and new.opened:
+        Opening.objects.create(spool=spool, at=at, card=spool.card, card_before=spool.card, recorded_by=by)
     invalidate_after([spool.pk], at)
     return spool
 

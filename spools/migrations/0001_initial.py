@@ -1082,6 +1082,80 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="Opening",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="openings",
+                        to="spools.spool",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                (
+                    "card",
+                    models.CharField(
+                        choices=[
+                            ("unknown", "not looked at"),
+                            ("dry", "dry"),
+                            ("wet", "wet"),
+                            ("missing", "no card in the bag"),
+                        ],
+                        default="unknown",
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "card_before",
+                    models.CharField(
+                        choices=[
+                            ("unknown", "not looked at"),
+                            ("dry", "dry"),
+                            ("wet", "wet"),
+                            ("missing", "no card in the bag"),
+                        ],
+                        help_text="of the spool until then",
+                        max_length=10,
+                    ),
+                ),
+                ("note", models.CharField(blank=True, max_length=200)),
+            ],
+            options={
+                "ordering": ["at", "id"],
+            },
+        ),
+        migrations.CreateModel(
             name="PrintRequest",
             fields=[
                 (

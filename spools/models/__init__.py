@@ -4,7 +4,7 @@ from .drying import CouponTest, DryingRun
 from .facts import SentRequest
 from .moisture import CacheVersion, Ensemble, MoistureState
 from .places import BoxAir, BoxBoard, BoxState, DesiccantCharge, Place, Reading, Stay
-from .stock import MassEntry, Spool
+from .stock import MassEntry, Opening, Spool
 from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
 
 __all__ = [
@@ -23,6 +23,7 @@ __all__ = [
     "Maker",
     "MassEntry",
     "MoistureState",
+    "Opening",
     "Place",
     "PlannedDrying",
     "PlannedPrint",

@@ -60,6 +60,22 @@ class Spool(Versioned):
         return self.code
 
 
+class Opening(Withdrawable):
+    """A person states that the bag was opened in which a spool came. Use of the spool opens it by itself."""
+
+    spool = models.ForeignKey(Spool, models.PROTECT, related_name="openings")
+    at = models.DateTimeField()
+    card = models.CharField(max_length=10, choices=Spool.Card, default=Spool.Card.NOT_LOOKED)
+    card_before = models.CharField(max_length=10, choices=Spool.Card, help_text="of the spool until then")
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} opened {self.at:%Y-%m-%d %H:%M}"
+
+
 class MassEntryQuerySet(WithdrawableQuerySet["MassEntry"]):
     def valid(self) -> "MassEntryQuerySet":
         return self.filter(withdrawn_at__isnull=True)

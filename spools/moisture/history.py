@@ -11,13 +11,14 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
 from functools import cached_property
 
-from django.db.models import Min, Q, QuerySet
+from django.db.models import Q, QuerySet
 
 from spools.air.dry_box_cache import AirSeries, load_series
 from spools.air.dry_box_facts import is_complete
 from spools.air.hourly import FOREVER, HourlyReadings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
 from spools.catalogue.values import material_values
 from spools.inventory import ledger
+from spools.inventory.openings import Opened, load_opened
 from spools.inventory.queries import share_places, spools_by_id
 from spools.models import DryingRun, MassEntry, Place, Spool, Stay
 from spools.moisture import exposure_hours
@@ -60,12 +61,12 @@ class Segment:
 class History:
     """The facts that shape one spool's moisture from a time on, loaded.
 
-    opened_at: when the bag that it came in was opened; None while it is not. stays: those that lasted to that time,
-    or later. readings, boxes: of the places in which it was since. runs, entries: all.
+    opened: when the bag that it came in was opened, and by which fact; None while it is sealed. stays: those that
+    lasted to that time, or later. readings, boxes: of the places in which it was since. runs, entries: all.
     """
 
     spool: Spool
-    opened_at: datetime | None
+    opened: Opened | None
     stays: list[Stay]
     runs: list[DryingRun]
     entries: list[MassEntry]
@@ -112,11 +113,11 @@ class History:
 
     def segments(self, start: datetime, until: datetime) -> Iterator[Segment]:
         """From ``start``, itself a cut, up to the segment in which ``until`` lies (not shortened)."""
-        opened = self.opened_at
+        opened_at = None if self.opened is None else self.opened.at
         masses = self._masses
         mass_times = [at for at, _ in masses]
         run_times = [t for run in self.runs for t in (run.start, run.change_at, run.end) if t]
-        cuts = sorted({*mass_times, *run_times})
+        cuts = sorted({*mass_times, *run_times, *([opened_at] if opened_at else [])})
         for stay in self.stays:
             at = max(start, stay.start)
             while at < until and (stay.end is None or at < stay.end):
@@ -129,7 +130,7 @@ class History:
                     end=end,
                     place=stay.place,
                     air=air,
-                    kind=_kind(stay.place, run, air, opened is None or at < opened),
+                    kind=_kind(stay.place, run, air, opened_at is None or at < opened_at),
                     moving_air=run is not None or stay.place.moved_air,
                     mass_g=mass_g,
                     closes=end in mass_times or end == stay.end or _quarter_of_a_day(end),
@@ -211,7 +212,7 @@ def load(
     spools = {spool.pk: spool for spool in preloaded} or spools_by_id(spool_ids)
     readings: dict[int, HourlyReadings] = {}
     boxes: dict[int, AirSeries] = {}
-    opened = _load_opened(spools)
+    opened = load_opened(spools)
     histories = {pk: History(spool, opened[pk], [], [], [], readings, boxes) for pk, spool in spools.items()}
     for entry in MassEntry.objects.valid().amounts().filter(spool__in=list(spools)):
         histories[entry.spool_id].entries.append(entry)
@@ -226,14 +227,6 @@ def load(
     boxes |= _load_boxes(needed, until)
     readings |= _load_readings(needed, until)
     return histories
-
-
-def _load_opened(spools: Mapping[int, Spool]) -> dict[int, datetime | None]:
-    """When the bag of each spool was opened: at its first stay outside a bag. One query."""
-    sealed = [pk for pk, spool in spools.items() if spool.sealed]
-    stays = Stay.objects.filter(spool__in=sealed).exclude(place__kind=Place.Kind.BAG).order_by()
-    first = dict(stays.values_list("spool").annotate(Min("start")))
-    return {pk: first.get(pk) if spool.sealed else spool.received_at for pk, spool in spools.items()}
 
 
 def _load_stays(spools: Mapping[int, Spool], since: datetime) -> QuerySet[Stay]:

@@ -103,6 +103,10 @@ def moisture_of(
     }
 
 
+def _since(spool: Spool) -> dict[str, str]:
+    return {"since": spool.received_at.isoformat()}
+
+
 def _why(history: History, at: datetime) -> list[Statement]:
     """The reasons for the moisture."""
     spool, polymer = history.spool, history.spool.feedstock.polymer
@@ -112,10 +116,13 @@ def _why(history: History, at: datetime) -> list[Statement]:
         place = {"place": str(here.place)}
         air = {"temperature_c": here.air.temperature_c, "rh_pct": here.air.rh_pct, "origin": here.air.origin}
         if here.kind == Exposure.UNOPENED:
-            reasons.append(Statement("moisture_reason.in_unopened_bag", place))
+            reasons.append(Statement("moisture_reason.in_unopened_bag", place | _since(spool)))
         else:
             reasons.append(Statement("moisture_reason.air", place | air))
     reasons.append(start_rh(spool)[1])
+    if spool.sealed and history.opened is not None:
+        opened_at, by = history.opened
+        reasons.append(Statement("moisture_reason.bag_opened", {"at": opened_at.isoformat(), "by": by}))
     ended = [(run, run.end) for run in history.runs if run.end is not None]
     if ended:
         run, end = ended[-1]

@@ -19,8 +19,13 @@ ARRIVED = {
     "sealed_card_wet": "its card was wet",
     "open": "it came open",
 }
+OPENED_BY = {
+    "stated": "somebody stated it",
+    "loaded": "it was loaded then",
+    "dried": "a drying run began",
+    "taken": "filament was taken from it",
+}
 SENTENCES = {
-    "moisture_reason.in_unopened_bag": "In its unopened bag in {place}: it takes up and gives off nothing.",
     "moisture_reason.never_dried": "Not dried since it came.",
     "moisture_reason.grades": "Data on {polymer}: uptake of grade {uptake_grade}, rate of grade {rate_grade} (A: two "
     "sources agree, B: one good source, C: one weak or borrowed source, D: from memory).",
@@ -40,6 +45,19 @@ def _start(rh_pct: float, rh_low_pct: float, rh_high_pct: float, arrived: str) -
         f"Assumed to have arrived in equilibrium with {rh_pct:g} % RH ({rh_low_pct:g} to {rh_high_pct:g}): "
         f"{ARRIVED[arrived]} (common practice, no source; even a factory-sealed spool may be wet)."
     )
+
+
+@words_for("moisture_reason.in_unopened_bag")
+def _in_unopened_bag(place: str, since: str) -> str:
+    return (
+        f"In its unopened bag in {place}: it takes up and gives off nothing. Nothing recorded since it came on "
+        f"{format_time(datetime.fromisoformat(since))} has opened the bag; loading, drying and printing do."
+    )
+
+
+@words_for("moisture_reason.bag_opened")
+def _bag_opened(at: str, by: str) -> str:
+    return f"Its bag counts as opened since {format_time(datetime.fromisoformat(at))}: {OPENED_BY[by]}."
 
 
 @words_for("moisture_reason.last_dried")

@@ -177,3 +177,18 @@ def test_a_wrong_weighing_is_corrected_and_the_right_one_withdrawn(api, receive)
     assert (withdrawn["withdrawn_reason"], bool(withdrawn["withdrawn_by"])) == ("the other spool", True)
     assert api.get(f"spools/{code}")["remaining"]["mass_g"] == 1000
     api.post(f"spools/{receive()}/mass-entries/{slip['id']}/withdraw", status=404, reason="not of this one")
+
+
+def test_the_bag_is_opened_and_that_is_withdrawn(api, receive):
+    code = receive(sealed=True, card="dry")
+    assert api.get(f"spools/{code}/moisture")["opened"] is None
+    opening = api.post(f"spools/{code}/open", at=ago(days=2), card="wet")
+    assert opening["card"] == "wet"
+    assert api.get(f"spools/{code}/moisture")["opened"] == {"at": opening["at"], "by": "stated"}
+    assert api.get(f"spools/{code}")["card"] == "wet"
+    assert api.refused(f"spools/{code}/open", at=ago(days=1))["at"]
+    api.post(f"spools/{code}/openings/{opening['id']}/withdraw", status=200, reason="another spool")
+    assert api.get(f"spools/{code}/moisture")["opened"] is None
+    assert [bool(fact["withdrawn_at"]) for fact in api.get(f"spools/{code}/history")["openings"]] == [True]
+    assert api.get(f"spools/{receive(sealed=True, opened=True)}/moisture")["opened"]["by"] == "stated"
+    assert api.get(f"spools/{receive()}/moisture")["opened"]["by"] == "received"

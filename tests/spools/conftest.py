@@ -45,6 +45,8 @@ def receive(feedstock_: Feedstock, place: Place, **values):
     at = values.pop("at", None) or hours_ago(240)
     given = {"net_mass_g": 1000, "core_radius_mm": 50, "width_mm": 60}
     given |= {"core_mass_g": 200, "core_mass_known": True, "core_material": "abs"}
+    # Outside bags they lie open, as most spools of a shop do.
+    given["opened"] = place.kind != "bag"
     return receive_spool(NewSpool(feedstock=feedstock_, **(given | values)), place, at=at)
 
 

@@ -12,8 +12,9 @@ from maintenance.reminders.conditions.conditions import Conditions
 from spools.air.hourly import hour_of
 from spools.board import board
 from spools.catalogue.values import material_values
+from spools.inventory.openings import is_opened
 from spools.inventory.queries import share
-from spools.models import DryingRun, Feedstock, MassEntry, Place, Spool, SpoolBoard, Stay
+from spools.models import DryingRun, Feedstock, MassEntry, Spool, SpoolBoard
 from spools.physics_inputs import SMALL_JOB_G
 from spools.statements import Statement
 from spools.wording import round_as_shown
@@ -63,8 +64,7 @@ def _load_rows(now: datetime, loaded: Iterable[int]) -> list[SpoolBoard]:
 
     The word of an unopened bag is taken, unless its card says otherwise.
     """
-    was_out = Stay.objects.filter(spool=OuterRef("spool")).exclude(place__kind=Place.Kind.BAG)
-    opened = Q(spool__sealed=False) | Q(spool__card__in=OPENED_WET) | Exists(was_out)
+    opened = Q(spool__card__in=OPENED_WET) | is_opened("spool")
     soon = Q(spool__in=list(loaded), prints_well_until__lt=now + HOLD_BEFORE)
     drying = Exists(DryingRun.objects.filter(spool=OuterRef("spool"), end=None))
     rows = board.rows_in_use().filter(opened, ~drying, Q(over_clear__gt=DRY_AGAIN) | soon, run=None)

@@ -79,7 +79,7 @@ def test_a_code_that_no_spool_carries(desk, free):
 
 
 def received(shop, **values) -> dict:
-    given = {"feedstock": shop.nylon.pk, "place": shop.box.pk, "sealed": "on", "card": "dry"}
+    given = {"feedstock": shop.nylon.pk, "place": shop.box.pk, "sealed": "on", "opened": "on", "card": "dry"}
     return (
         given | {"resolution_g": "1", "net_mass_g": "1000", "core_radius_mm": "50", "width_mm": "60"} | values
     )

@@ -127,7 +127,8 @@ def test_the_spools_page_shows_moisture_amount_air_and_verdicts(shop, desk, free
     assert 'id="verdicts"' in page
     assert page.count('fill-rule="evenodd"') >= 1
     assert shows(response, "1000 g", "980", "1020 g")
-    assert shows(response, "1000 g", note="received") and shows(response, "Bags", note="forecast")
+    assert shows(response, "1000 g", note="received") and "unopened" in notes(response)
+    assert "forecast" not in notes(response), "an unopened bag takes up nothing"
     for act in ("load", "move", "dry", "weigh", "empty"):
         assert of(f"spool-{act}", free) in page
 

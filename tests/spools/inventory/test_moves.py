@@ -216,15 +216,3 @@ def test_a_spool_is_empty_from_its_last_fact(pla, shelf):
     with refuses("later_fact"):
         moves.mark_empty(spool, at=last - MINUTE)
     assert moves.mark_empty(spool, at=last).emptied_at == last
-
-
-def test_a_sealed_spool_is_opened_when_it_leaves_its_bag(pla, shelf, bag, box):
-    spool = receive(pla, bag, sealed=True)
-    assert spool.sealed and moves.opened_at(spool, spool.stays.order_by("start")) is None
-    opened = hours_ago(20)
-    moves.move_spool(spool, box, at=opened)
-    moves.move_spool(spool, bag, at=hours_ago(10))
-    moves.move_spool(spool, shelf, at=hours_ago(5))
-    assert moves.opened_at(spool, spool.stays.order_by("start")) == opened
-    unsealed = receive(pla, bag, sealed=False)
-    assert moves.opened_at(unsealed, unsealed.stays.order_by("start")) == unsealed.received_at

@@ -9,7 +9,7 @@ from background.models import WorkItem
 from spools.air.climate import record_readings
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
-from spools.inventory import ledger, moves
+from spools.inventory import ledger, moves, openings
 from spools.inventory.assumptions import save_place
 from spools.models import Ensemble
 from spools.moisture import assimilation, steps
@@ -247,6 +247,7 @@ def test_cardboard_takes_up_nothing_in_an_unopened_bag(nylon, bag, shelf):
     one = receive(nylon, bag, at=START, card="dry", core_material="cardboard")
     ledger.weigh(one, 1206, at=at(150))
     moves.move_spool(one, shelf, at=at(150))
+    openings.record_opening(one, at=at(150))
     ledger.weigh(one, 1224, at=at(290))
     assert not unexplained_g(moisture_state.moisture_now(one))
     wetness = assimilation._core_wetness(moisture_state.moisture_now(one).history, [at(150), at(290)])

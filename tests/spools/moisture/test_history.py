@@ -13,7 +13,7 @@ from spools.air.climate import record_readings
 from spools.air.hourly import HOUR, HourlyReadings
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
-from spools.inventory import ledger, moves
+from spools.inventory import ledger, moves, openings
 from spools.moisture import history as moisture_history
 from spools.moisture.exposure_hours import Exposure
 from tests.spools.conftest import receive
@@ -93,6 +93,7 @@ def test_a_finished_run_gives_its_credit_at_its_end(nylon, shelf, dryer, set_poi
 def test_what_counts_for_the_clock(nylon, bag, box, shelf):
     spool = receive(nylon, bag, at=START)
     moves.move_spool(spool, box, at=at(10))
+    openings.record_opening(spool, at=at(10))
     record_readings(box, [(at(h), 22, 15) for h in range(20, 31)], origin="api")
     moves.move_spool(spool, bag, at=at(60))
     kinds = [(s.start, s.kind) for s in segments(spool, at(70))]

@@ -11,7 +11,7 @@ from spools.air.climate import record_readings
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
-from spools.inventory import ledger, moves
+from spools.inventory import ledger, moves, openings
 from spools.inventory.assumptions import save_place
 from spools.models import CacheVersion, MassEntry, MoistureState, Reading
 from spools.moisture import cache as moisture_cache
@@ -48,6 +48,7 @@ def eventful(nylon, bag, shelf, box, dryer):
     record_readings(shelf, [(at(h / 3), 21 + h / 90, 40 + h / 9) for h in range(170, 210)], origin="api")
     record_readings(box, [(at(h), 22, 12 + h / 40) for h in range(85, 160, 5)], origin="api")
     moves.move_spool(spool, shelf, at=at(25))
+    openings.record_opening(spool, at=at(25))
     ledger.take(spool, 180, at=at(40))
     (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(75), at=at(60), gross_g={spool.pk: 1030})
     drying_runs.finish_drying(run, place=box, at=at(74), gross_g=1012)
@@ -100,6 +101,7 @@ LATE_FACTS = {
         s.mass_entries.filter(kind="printed").first(), MassEntry(withdrawn_reason="a mistake")
     ),
     "an excursion": lambda s, p: moves.record_excursion(s, p["shelf"], at(150), at(160)),
+    "a stated opening": lambda s, p: openings.record_opening(s, at=at(10), card="wet"),
     "a move": lambda s, p: moves.move_spool(s, p["shelf"], at=at(200)),
     "a drying run": lambda s, p: drying_runs.start_drying([s], p["dryer"], DryingSettings(75), at=at(200)),
     "emptied": lambda s, p: moves.mark_empty(s, at=at(200)),

@@ -10,8 +10,13 @@ from tests.wording import assert_words
 AT = "2026-03-01T07:05:00+00:00"  # 8:05 in the shop's zone
 EXAMPLES = {
     "moisture_reason.in_unopened_bag": (
-        {"place": "Bags"},
-        "In its unopened bag in Bags: it takes up and gives off nothing.",
+        {"place": "Bags", "since": AT},
+        "In its unopened bag in Bags: it takes up and gives off nothing. Nothing recorded since it came on "
+        "1 Mar 2026, 08:05 has opened the bag; loading, drying and printing do.",
+    ),
+    "moisture_reason.bag_opened": (
+        {"at": AT, "by": "loaded"},
+        "Its bag counts as opened since 1 Mar 2026, 08:05: it was loaded then.",
     ),
     "moisture_reason.air": (
         {"place": "Shelf", "temperature_c": 22.4, "rh_pct": 55.2, "origin": "assumed"},

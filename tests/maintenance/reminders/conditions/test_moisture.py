@@ -15,6 +15,7 @@ from spools.board import board
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.inventory.ledger import weigh
 from spools.inventory.moves import move_spool
+from spools.inventory.openings import record_opening
 from spools.models import SpoolBoard
 from spools.moisture.state import moisture_now
 from tests.maintenance.reminders.shop_reminders import (
@@ -135,6 +136,7 @@ def unsure(shop):
     spool.save()
     weigh(spool, 1203, resolution_g=0.1, at=hours_ago(299))
     move_spool(spool, shop.box, at=hours_ago(280))
+    record_opening(spool, at=hours_ago(280))
     return spool
 
 
