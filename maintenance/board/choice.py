@@ -37,11 +37,10 @@ class SpoolColumns(NamedTuple):
     run: int | None
     ready_at: datetime | None
     outlooks_json: bytes
-    computed_at: datetime
 
 
 COLUMNS = ["spool", "spool__feedstock", "mass_g", "low_g", "high_g", "over_clear", "over_hold"]
-COLUMNS += ["run", "ready_at", "outlooks_json", "computed_at"]
+COLUMNS += ["run", "ready_at", "outlooks_json"]
 
 
 class Pair(NamedTuple):
@@ -151,18 +150,25 @@ def quantity_state(low_g: float, high_g: float, tail_g: float) -> str:
 def _states_in_air(classes: list[AirClass]) -> Callable[[SpoolColumns], tuple[Rank, ...]]:
     """A function that returns the rank of a spool's moisture check in each of these airs: now or at the end."""
 
+    # The shares are those of some dozens of members, so few pairs of them differ.
     @cache
-    def nearest(row_airs: tuple[AirClass, ...]) -> tuple[int, ...]:
+    def rank(over_clear: float, over_hold: float) -> Rank:
+        return STATES.index(moisture_state(over_clear, over_hold))
+
+    @cache
+    def nearest(row_airs: tuple[tuple[float, float, bool], ...]) -> tuple[int, ...]:
         return tuple(nearest_air(row_airs, air) for air in classes)
 
     def ranks(spool: SpoolColumns) -> tuple[Rank, ...]:
         outlooks = decode_outlooks(spool.outlooks_json)
-        now = STATES.index(moisture_state(spool.over_clear, spool.over_hold))
-        ends = [STATES.index(moisture_state(end.end_over_clear, end.end_over_hold)) for end in outlooks]
+        now = rank(spool.over_clear, spool.over_hold)
         if not outlooks:
             # Computed before the shop had a printer, and not yet again.
             return (now,) * len(classes)
-        row_airs = tuple(AirClass(end.temperature_c, end.rh_pct, end.moving) for end in outlooks)
-        return tuple(max(now, ends[number]) for number in nearest(row_airs))
+        ends = [
+            outlooks[number]
+            for number in nearest(tuple([(end.temperature_c, end.rh_pct, end.moving) for end in outlooks]))
+        ]
+        return tuple([max(now, rank(end.end_over_clear, end.end_over_hold)) for end in ends])
 
     return ranks

@@ -7,6 +7,9 @@ from django.utils import timezone
 
 from maintenance import today as look
 from maintenance.board.version import board_version
+from maintenance.reminders.queries import count_due
+
+DUE_SHOWN = 9
 
 
 @login_required
@@ -14,12 +17,12 @@ def today(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
     live = board_version()
     shop_today = look.build_today(now, request.user)
-    # The frame need not count again what is listed here.
     context = {
         "today": shop_today,
+        "due": shop_today.due[:DUE_SHOWN],
+        "due_in_all": count_due(now=now),
         "now": now,
         "live": live,
-        "count_due": sum(reminder.counts for reminder in shop_today.due),
     }
     if not shop_today.ready and not shop_today.later:
         context["first_steps"] = look.list_first_steps()

@@ -82,7 +82,7 @@ def test_without_a_printer_nothing_prints(shop, plain):
 
 def test_an_empty_shop_has_an_empty_day(db):
     board = build_today()
-    assert (board.ready, board.later, board.due) == ([], [], [])
+    assert (board.ready, board.later, list(board.due)) == ([], [], [])
 
 
 def test_due_reminders_are_listed(shop, wet):

@@ -40,7 +40,6 @@ def spools(draw, number: int) -> SpoolColumns:
         run=draw(st.sampled_from([None, None, 7])),
         ready_at=None,
         outlooks_json=encode_outlooks(outlooks),
-        computed_at=NOW,
     )
 
 
@@ -92,7 +91,6 @@ FULL = SpoolColumns(
     run=None,
     ready_at=None,
     outlooks_json=encode_outlooks([AirOutlook(*AIRS[0], 0.1, 0.2, 0.3, 0, 0, None, None)]),
-    computed_at=NOW,
 )
 SCARCE = FULL._replace(low_g=2.0, high_g=2.5)
 DRYING = FULL._replace(run=7)

@@ -136,6 +136,18 @@ def test_all_that_ended_is_reached_page_by_page_and_kind_by_kind(shop, desk):
         assert page(desk, "reminders-ended", **odd).status_code == 200
 
 
+def test_today_shows_nine_of_many_and_how_many_there_are(shop, desk):
+    for number in range(9):
+        a_reminder(shop, kind="clean", condition=f"clean:{number}")
+    today = page(desk, "today")
+    assert (len(today.context["due"]), today.context["due_in_all"]) == (9, 9) and not shows(
+        today, "All 9 due"
+    )
+    a_reminder(shop, kind="clean", condition="clean:last")
+    today = page(desk, "today")
+    assert (len(today.context["due"]), today.context["due_in_all"]) == (9, 10) and shows(today, "All 10 due")
+
+
 def test_many_are_reached_page_by_page_and_kind_by_kind(shop, desk):
     dry = a_reminder(shop)
     few = page(desk, "reminders")
