@@ -167,7 +167,7 @@ def test_many_boxes_take_as_many_queries_as_few(shelf, nylon):
         for load in (
             lambda: dry_box_cache.store_advance(dry_box_cache.compute_advance(at(NOW_H), from_scratch=True)),
             lambda: dry_box_cache.compute_advance(at(NOW_H)),
-            lambda: boxes_now(complete_boxes(), at(NOW_H), None),
+            lambda: boxes_now(complete_boxes(), at(NOW_H)),
         ):
             with CaptureQueriesContext(connection) as queries:
                 load()
