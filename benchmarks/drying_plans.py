@@ -13,14 +13,17 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from spools.drying.search import Draft, DryerLoad
 
 ROOMS = [(23.0, 50.0), (22.0, 35.0), (18.0, 30.0), (28.0, 65.0)]
 # A reel that stands any dryer here, and one of unknown material.
-REELS = [{"core_material": "pc", "core_cap_c": 160.0}, {"core_material": "unknown"}]
+REELS: dict[str, dict[str, Any]] = {
+    "strong": {"core_material": "pc", "core_cap_c": 160.0},
+    "unknown": {"core_material": "unknown"},
+}
 DRYERS_C = [70.0, 90.0, 130.0]
 ERRORS_K = [0.0, 5.0]
 # The stated probability that the wettest turns are over the goal, and what the steps of the physics leave.
@@ -95,7 +98,7 @@ def main() -> int:
 def list_cases(names: list[str] | None = None) -> Iterator[Case]:
     from benchmarks.drying_cases import load_polymers
 
-    for values in itertools.product(names or load_polymers(), ROOMS, ("pc", "unknown"), DRYERS_C, ERRORS_K):
+    for values in itertools.product(names or load_polymers(), ROOMS, REELS, DRYERS_C, ERRORS_K):
         yield Case(*values)
 
 
@@ -103,7 +106,7 @@ def plan_case(case: Case) -> Planned:
     from benchmarks.drying_cases import build_load, make_dryer, make_spool
     from spools.drying import search
 
-    reel = next(reel for reel in REELS if reel["core_material"] == case.reel)
+    reel = REELS.get(case.reel, {"core_material": case.reel})
     load = build_load(make_spool(case.polymer, **reel), make_dryer(case.dryer_c, case.error_k), case.room)
     search.compute_drafts([load], all_options=True)
     return Planned(case, load, search.choose_draft(load))
@@ -111,18 +114,8 @@ def plan_case(case: Case) -> Planned:
 
 def find_broken_rules(plans: list[Planned]) -> dict[str, list[tuple[Planned, str]]]:
     """The plans that break each rule, with the reason."""
-    rules = {
-        "The reason argues against the choice": argues_against,
-        "Over the heat budget though a compared option uses less": wastes_heat,
-        "Hotter than softening or the wet transition with the error": is_too_hot,
-        "The wettest turns are over the goal at the end": leaves_wet_turns,
-        "Hours that nobody would say": has_odd_hours,
-        "Steps of more than 5 K between options": has_gaps,
-        "A hotter dryer or reel is offered though the polymer limits": offers_in_vain,
-        "No plan": has_no_plan,
-    }
     broken: dict[str, list[tuple[Planned, str]]] = {
-        name: [(planned, why) for planned in plans if (why := rule(planned))] for name, rule in rules.items()
+        name: [(planned, why) for planned in plans if (why := rule(planned))] for name, rule in RULES.items()
     }
     broken["A better-known dryer takes longer"] = list(find_longer_with_less_error(plans))
     broken["The usual set point is shut out by the error alone"] = [
@@ -208,10 +201,38 @@ def offers_in_vain(planned: Planned) -> str:
     if reason.code not in ("drying.too_humid", "drying.too_slow"):
         return ""
     polymer_c = min(
-        limit_c for part, limit_c in load.caps[0].parts if part.code in ("cap.drying", "cap.softening")
+        limit.hottest_c
+        for limit in load.caps[0].start_limits
+        if limit.part.code in ("cap.drying", "cap.oxidation", "cap.softening", "cap.wet")
     )
-    offered = "may run hotter" in reason.sentence
-    return reason.sentence if offered and polymer_c <= load.caps[0].cap_c + 1e-9 else ""
+    return reason.sentence if reason.values["hotter"] and polymer_c <= draft.set_point_c else ""
+
+
+def names_other_limit(planned: Planned) -> str:
+    """A limit is named that does not bind: another one is lower, or hotter is possible."""
+    from spools.catalogue.values import material_values
+    from spools.drying import heat_budget
+    from spools.drying.limiting import find_limit
+
+    load, draft = planned.load, planned.draft
+    spool, cap, limit = load.spools[0], load.caps[0], find_limit(load, draft)
+    hotter = any(
+        other.possible and other.set_point_c > draft.set_point_c and bool(other.first) <= bool(draft.first)
+        for other in load.drafts
+    )
+    if limit.code == "drying.limited_by_room":
+        wrong = not load.is_floored(draft.set_point_c, 0)
+    elif limit.code == "drying.limited_by_heat":
+        wrong = not heat_budget.is_polyamide(spool.feedstock.polymer)
+    elif limit.code == "drying.limited_by_usual":
+        wrong = not hotter or draft.set_point_c != material_values(spool.feedstock).dry_set_c
+    else:
+        is_hottest = draft.set_point_c == max(other.set_point_c for other in load.drafts)
+        limits = cap.limits if draft.first and is_hottest else cap.start_limits
+        binding = min(limits, key=lambda each: each.hottest_c)
+        slower = draft is not load.drafts[0] and binding.part.code == "cap.wet"
+        wrong = (hotter and not slower) or limit.values["part"] != binding.part.as_data()
+    return limit.sentence if wrong else ""
 
 
 def has_no_plan(planned: Planned) -> str:
@@ -240,6 +261,19 @@ def shuts_usual_out(planned: Planned) -> bool:
     hottest_c = min(planned.case.dryer_c, min([polymer.softening_c, *reels_c]) - planned.case.error_k)
     compared = {draft.set_point_c for draft in planned.load.drafts}
     return polymer.dry_set_c <= hottest_c and polymer.dry_set_c not in compared and planned.draft.total != 0
+
+
+RULES = {
+    "The reason argues against the choice": argues_against,
+    "Over the heat budget though a compared option uses less": wastes_heat,
+    "Hotter than softening or the wet transition with the error": is_too_hot,
+    "The wettest turns are over the goal at the end": leaves_wet_turns,
+    "Hours that nobody would say": has_odd_hours,
+    "Steps of more than 5 K between options": has_gaps,
+    "A hotter dryer or reel is offered though the polymer limits": offers_in_vain,
+    "The limit that is named does not bind": names_other_limit,
+    "No plan": has_no_plan,
+}
 
 
 if __name__ == "__main__":

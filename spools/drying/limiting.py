@@ -2,7 +2,7 @@
 
 from spools.drying import heat_budget
 from spools.drying.caps import Limit
-from spools.drying.search import Draft, DryerLoad
+from spools.drying.search import Draft, DryerLoad, FirstStageReason
 from spools.models import Spool
 from spools.statements import Statement, Values
 
@@ -29,7 +29,14 @@ def find_limit(load: DryerLoad, draft: Draft, n: int = 0) -> Statement:
     if load.beside:
         codes = [run.spool.code for run in load.beside]
         return Statement("drying.limited_by_sharing", {"spools": codes, "set_point_c": draft.set_point_c})
-    hotter = [other for other in load.drafts if other.possible and other.set_point_c > draft.set_point_c]
+    # A drying without a first stage that water asks for gets no hotter than it may start.
+    hotter = [
+        other
+        for other in load.drafts
+        if other.possible
+        and other.set_point_c > draft.set_point_c
+        and (other.first_reason is not FirstStageReason.SOFT or draft.first_reason is FirstStageReason.SOFT)
+    ]
     share = load.run_shares(draft)[n]
     if share > heat_budget.ALL or (hotter and share and draft is not load.drafts[0]):
         return Statement("drying.limited_by_heat", {"share": share, "set_point_c": draft.set_point_c})
@@ -65,6 +72,7 @@ def _binding_limit(load: DryerLoad, draft: Draft, n: int) -> Statement:
 
 
 def _limits(load: DryerLoad, draft: Draft, n: int) -> list[Limit]:
-    """The limits that hold for a draft: those of the start where it gets no hotter later."""
+    """The limits that hold for a draft: those of the start unless it ends as hot as any; else water keeps it cooler."""
     cap = load.caps[n]
-    return cap.limits if draft.first else cap.start_limits
+    is_hottest = all(other.set_point_c <= draft.set_point_c for other in load.drafts)
+    return cap.limits if draft.first and is_hottest else cap.start_limits

@@ -27,6 +27,8 @@ WELL, STRONG = "well", "strong"
 GOALS = {WELL: "prints well", STRONG: "strong parts"}
 # A usual set point that takes longer gives way to a quicker one.
 LONGEST_USUAL_H = 24.0
+# Where all of a spool takes longer, the turns of a small job are offered beside it. Common practice, no source.
+LONGEST_WHOLE_H = 48.0
 # A wet amorphous spool starts that much cooler, for that long (fixtures/reference/README.md).
 WET_START_K, WET_START_H = 10.0, 2.0
 LIKELY = 0.5

@@ -6,7 +6,7 @@ from typing import Any
 from spools.drying import heat_budget, softening
 from spools.drying.limiting import list_hotter
 from spools.drying.offers import offer_runs, offer_turns
-from spools.drying.options import DRYING_PROBE_HOURS, STRONG, Plan, PlanRequest
+from spools.drying.options import DRYING_PROBE_HOURS, LONGEST_WHOLE_H, STRONG, Plan, PlanRequest
 from spools.drying.search import Draft, DryerLoad, FirstStageReason
 from spools.statements import Statement
 
@@ -92,7 +92,7 @@ def list_notes(
         notes.append(Statement("drying.strong_limit", {"floor_pct": load.floor_pct(draft, n)}))
     notes += _error_above_cap(load, draft, n)
     share = _run_share(load, draft, n)
-    if draft.total is None and request.mass_g is None:
+    if request.mass_g is None and (draft.total is None or draft.total > LONGEST_WHOLE_H):
         turns = offer_turns(load, n)
         notes += [] if turns is None else [Statement("drying.only_turns", turns._asdict())]
     if share is not None and share > heat_budget.ALL:

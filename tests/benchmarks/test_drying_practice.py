@@ -1,0 +1,36 @@
+"""The page that compares drying plans with the practice of the trade: as generated, and without gaps."""
+
+import pytest
+
+from benchmarks import drying_practice
+from benchmarks.drying_practice import Practice, compare_all, render_page
+
+ROWS = compare_all()
+
+
+def test_the_committed_page_is_the_generated_one():
+    """After a change of the physics or the catalogue: python -m benchmarks.drying_practice."""
+    assert drying_practice.PAGE.read_text(encoding="utf-8") == render_page(ROWS)
+
+
+@pytest.mark.parametrize("compared", ROWS, ids=lambda compared: compared.practice.polymer)
+def test_each_plan_takes_about_as_long_as_practice_or_the_page_gives_the_reason(compared):
+    assert compared.agrees or compared.practice.reason
+    if compared.practice.low_h is not None:
+        assert compared.hours is not None or compared.turns is not None
+
+
+def test_polymers_that_water_softens_and_soft_ones_have_usable_plans():
+    plans = {compared.practice.polymer: compared for compared in ROWS}
+    for polymer in ("PVA", "BVOH", "PVB"):
+        hours = plans[polymer].hours or plans[polymer].turns.hours
+        assert 4 <= hours <= 96
+
+
+@pytest.mark.parametrize(
+    ("hours", "ratio"), [(None, None), (2, 0.5), (4, 1), (6, 1), (8, 1), (16, 2), (0, 0)]
+)
+def test_the_ratio_is_1_within_practice(hours, ratio):
+    assert Practice("PETG", 60, 65, 4, 8, "").ratio(hours) == ratio
+    assert Practice("PVA", 45, 60, 8, None, "").ratio(100) == 1
+    assert Practice("PP", None, None, None, None, "").ratio(hours) is None

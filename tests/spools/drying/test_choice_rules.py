@@ -1,0 +1,60 @@
+"""Rules that hold for the choice of a drying, whatever the polymer, room, reel, dryer and error."""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchmarks import drying_plans
+from benchmarks.drying_cases import load_polymers, make_dryer, make_spool
+from benchmarks.drying_plans import Case, find_longer_with_less_error, plan_case
+from spools.drying.caps import USUAL_ERROR_K, compute_cap
+from spools.drying.options import round_hours
+from spools.drying.plan_statements import explain_choice, explain_result, list_notes
+from spools.drying.search import PlanRequest
+
+RULES = {name: rule for name, rule in drying_plans.RULES.items() if rule is not drying_plans.has_no_plan}
+CASES = st.builds(
+    Case,
+    polymer=st.sampled_from(sorted(load_polymers())),
+    room=st.tuples(st.sampled_from([16.0, 21.0, 25.0, 30.0]), st.sampled_from([15.0, 35.0, 50.0, 75.0])),
+    reel=st.sampled_from(["strong", "unknown", "abs", "cardboard", "pla"]),
+    dryer_c=st.sampled_from([45.0, 62.0, 70.0, 90.0, 120.0, 160.0]),
+    error_k=st.sampled_from([0.0, 2.0, 5.0, 7.5, 12.0]),
+)
+
+
+@settings(max_examples=25)
+@given(CASES)
+def test_no_plan_breaks_a_rule(case):
+    planned = plan_case(case)
+    assert {name: why for name, rule in RULES.items() if (why := rule(planned))} == {}
+    load, draft = planned.load, planned.draft
+    sentences = [explain_choice(load, draft), explain_result(load, draft, 0)]
+    sentences += list_notes(load, draft, 0, None, PlanRequest())
+    assert all(statement.sentence for statement in sentences)
+
+
+@settings(max_examples=15)
+@given(CASES, st.sampled_from([0.0, 1.0, 2.0, 4.0]))
+def test_a_better_known_dryer_never_takes_longer(case, smaller_k):
+    better = Case(case.polymer, case.room, case.reel, case.dryer_c, min(smaller_k, case.error_k))
+    assert list(find_longer_with_less_error([plan_case(case), plan_case(better)])) == []
+
+
+@pytest.mark.parametrize("polymer", sorted(load_polymers()))
+def test_the_usual_set_point_is_plannable_with_the_usual_error(polymer):
+    values = load_polymers()[polymer]
+    cap = compute_cap(make_spool(polymer, core_cap_c=200.0), make_dryer(200.0, USUAL_ERROR_K))
+    if values.softening_basis == "Tg wet":
+        assert cap.start_hottest_c + USUAL_ERROR_K == values.softening_c
+    else:
+        assert cap.hottest_c >= values.dry_set_c
+    assert cap.hottest_c <= values.dry_cap_c
+
+
+@given(st.floats(0, 200))
+def test_hours_are_rounded_up_to_what_people_say(hours):
+    rounded = round_hours(hours)
+    assert hours <= rounded + 1e-6 and rounded - hours <= max(0.5, 0.11 * hours)
+    assert round_hours(rounded) == rounded
+    assert rounded == float(f"{rounded:.2g}") or rounded < 24 or rounded >= 100
