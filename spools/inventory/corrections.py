@@ -7,7 +7,7 @@ from django.db import transaction
 from background.queue import enqueue
 from spools.checks import lock_spool
 from spools.facts import follows_withdrawal, withdraw
-from spools.inventory.ledger import Kind, invalidate_entry, invalidate_opening, weigh
+from spools.inventory.ledger import Kind, invalidate_entry, weigh
 from spools.models import DryingRun, MassEntry
 from spools.refusals import refusal
 
@@ -35,8 +35,6 @@ def recompute_without(entry: MassEntry) -> None:
             "The amount on the spool rests on this weighing alone. Correct its number instead.",
         )
     invalidate_entry(entry)
-    if entry.kind == Kind.REMOVED:
-        invalidate_opening(entry.spool, entry.at)
     enqueue("spools.advance_moisture", {"spool_ids": [entry.spool_id]})
 
 

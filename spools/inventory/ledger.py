@@ -215,18 +215,16 @@ def invalidate_from(spool: Spool, at: datetime, *, weighed: bool = False) -> Non
     """
     before = spool.mass_entries.valid().filter(kind__in=[Kind.RECEIVED, Kind.WEIGHED], at__lt=at)
     since = at if before.exists() else min(at, spool.received_at - JUST_BEFORE)
-    invalidate_after_mass(spool.pk, since, weighed=weighed)
+    if spool.sealed and not weighed:
+        # It may open the bag, or leave it sealed: then the spool breathes the air of its dry box, or does not.
+        invalidate_after([spool.pk], since)
+    else:
+        invalidate_after_mass(spool.pk, since, weighed=weighed)
 
 
 def invalidate_entry(entry: MassEntry) -> None:
     """Deletes the caches that rest on an entry, with the checkpoint that was stored at its time."""
     invalidate_from(entry.spool, entry.at - JUST_BEFORE)
-
-
-def invalidate_opening(spool: Spool, at: datetime) -> None:
-    """A cut may open the bag in which a spool came: then it breathes the air of its dry box from now on."""
-    if spool.sealed:
-        invalidate_after([spool.pk], at)
 
 
 def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tuple[float, float]:
@@ -284,8 +282,6 @@ def take(
             "mass_g",
         )
     invalidate_from(spool, at)
-    if kind == Kind.REMOVED:
-        invalidate_opening(spool, at)
     return MassEntry.objects.create(
         spool=spool, kind=kind, at=at, net_change_g=-mass_g, note=note, recorded_by=by
     )

@@ -183,6 +183,16 @@ def test_a_spool_makes_others_in_its_box_stale_where_they_breathed_other_air(nyl
     assert read(other) == after
 
 
+def test_a_late_print_that_opens_a_bag_in_a_box_makes_the_others_stale(nylon, shelf):
+    box = Place.objects.create(name="Cabinet", kind="dry_box", room=shelf, volume_l=5, half_time_h=30)
+    put_desiccant(box, "silica_gel", 50, condition="new", at=START)
+    bagged = receive(nylon, box, at=at(1), sealed=True)
+    other = receive(nylon, box, at=at(1), sealed=False)
+    board.refresh([bagged.pk, other.pk])
+    ledger.take(bagged, 20, at=at(30))
+    assert board.find_stale(timezone.now()) == [bagged.pk, other.pk]
+
+
 def test_a_row_is_stale_when_its_own_forecast_crosses_a_limit(nylon, shelf, dryer, clock):
     """Dried nylon on a shelf prints well for some hours; at that minute, not hours later, its state changes."""
     spool = receive(nylon, shelf, at=START)
