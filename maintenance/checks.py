@@ -2,7 +2,8 @@
 
 from datetime import datetime
 
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q, Value
+from django.db.models.functions import Coalesce
 
 from maintenance.models import Loading, Toolhead
 from spools.codes import pretty
@@ -15,8 +16,9 @@ def require_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> None:
     """Raises ValidationError unless the spool was on the toolhead at that time."""
     lasting = Q(end=None) | Q(end__gt=at)
     loaded = Loading.objects.filter(lasting, toolhead=toolhead, spool=spool, start__lte=at)
-    stays = Stay.objects.filter(lasting, spool=spool, place=toolhead.printer.place_id, start__lte=at)
-    if not loaded.exists() or not stays.exists():
+    place = Coalesce(OuterRef("fed_from"), Value(toolhead.printer.place_id))
+    stays = Stay.objects.filter(lasting, spool=spool, place=place, start__lte=at)
+    if not loaded.filter(Exists(stays)).exists():
         raise refusal(
             "not_loaded_then",
             f"Spool {pretty(spool.code)} was not on {toolhead} at {format_time(at)}. "

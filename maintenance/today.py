@@ -13,10 +13,12 @@ from maintenance.board.choice import Pair, SpoolColumns, choose_pairs, load_colu
 from maintenance.board.shop import Board, load_airs, load_loaded, load_stock, load_toolheads
 from maintenance.board.toolheads import ToolheadRow
 from maintenance.readiness.builder import build_material_inputs, compute_tail_g
+from maintenance.readiness.feeding_places import FeedPlaces, load_feed_places
 from maintenance.readiness.inputs import MaterialInputs
 from maintenance.readiness.verdict import HOLD, STATES, Verdict
 from maintenance.reminders import queries
 from spools.board import board as spool_board
+from spools.board.airs import AirClass, air_class
 from spools.inventory.queries import with_materials
 from spools.models import Feedstock, Place, Spool, SpoolBoard
 from spools.statements import Statement
@@ -96,10 +98,10 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     feedstocks = Feedstock.objects.select_related("polymer", "filler").in_bulk(in_stock)
     materials = {pk: build_material_inputs(feedstock) for pk, feedstock in feedstocks.items()}
     heads = load_toolheads()
-    airs, loaded = load_airs(heads.values(), now), load_loaded()
+    airs, loaded, feed_places = load_airs(heads.values(), now), load_loaded(), load_feed_places()
     machines = toolheads.read(heads, materials, now, inputs=False)
     tails_mm = {pk: head.tail_mm for pk, head in heads.items()}
-    best = choose_pairs(spools, machines, airs, loaded, materials, tails_mm)
+    best = choose_pairs(spools, machines, airs, loaded, materials, tails_mm, _fed_airs(feed_places))
     names = {pk: material_name(feedstock) for pk, feedstock in feedstocks.items()}
     pairs: dict[str, Pair] = {}
     for feedstock, pair in best.items():
@@ -120,6 +122,7 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
         airs=airs,
         loaded=loaded,
         stock=load_stock(),
+        feed_places=feed_places,
     )
     rows = [_row(name, spool, head, shown) for name, (spool, head) in chosen.items() if spool in shown.rows]
     ready = [row for row in rows if row.verdict is not None and row.verdict.state != HOLD]
@@ -130,6 +133,13 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     [oldest] = spool_board.rows_in_use().aggregate(Min("computed_at")).values()
     times = {row.computed_at for row in machines.values()} | ({oldest} if oldest else set())
     return Today(ready, later, queries.open_reminders(now, user), behind, min(times, default=now))
+
+
+def _fed_airs(feed_places: FeedPlaces) -> dict[int, AirClass]:
+    """The air of the spools that are fed from a place, by the id of their toolhead."""
+    return {
+        toolhead: air_class(*feed_places.air(place)[1:]) for (toolhead, _), place in feed_places.fed.items()
+    }
 
 
 def material_name(feedstock: Feedstock) -> str:

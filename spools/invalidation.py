@@ -155,7 +155,7 @@ def save_assumptions(row: Place | Polymer | Filler | Feedstock, **options: Any) 
     if isinstance(row, Place) and row.kind == Place.Kind.DRYER:
         # Also by its name and its hottest set point, on which no moisture rests.
         invalidate_advice()
-    if changed and isinstance(row, Place) and row.kind == Place.Kind.PRINTER:
+    if changed and isinstance(row, Place) and (row.feeds or row.kind == Place.Kind.PRINTER):
         invalidate_answers()
     if changed and isinstance(row, Place):
         boxes = Place.objects.filter(Q(pk=row.pk) | Q(room=row)).values_list("pk", flat=True)

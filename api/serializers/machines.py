@@ -66,6 +66,7 @@ class LoadingSerializer(ModelSerializer):
             "state",
             "reasons",
             "override_reason",
+            "fed_from",
             "recorded_at",
         ]
 
@@ -191,4 +192,9 @@ class LoadSerializer(StrictSerializer):
     )
     unload_to = Id(
         required=False, queryset=Place.objects.all(), help_text="the place for the spool that is on it"
+    )
+    fed_from = Id(
+        required=False,
+        queryset=Place.objects.all(),
+        help_text="a dry box or dryer that can feed: the spool stays in its air; without it: at the printer",
     )

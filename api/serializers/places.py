@@ -22,6 +22,7 @@ class PlaceSerializer(ModelSerializer):
             "set_point_error_c",
             "spool_capacity",
             "moved_air",
+            "feeds",
             "volume_l",
             "half_time_h",
             "limit_rh_pct",

@@ -69,12 +69,15 @@ def choose_pairs(
     loaded: Mapping[int, int],
     materials: Mapping[int, MaterialInputs],
     tails_mm: Mapping[int, float],
+    fed_airs: Mapping[int, AirClass] | None = None,
 ) -> dict[int, Pair]:
     """The best pair of each feedstock that has one, by feedstock id; a pair on hold is none.
 
-    airs, tails_mm: at each toolhead, and the length of its feed path that cannot be fed, by its id.
+    airs, tails_mm: at each toolhead, and the length of its feed path that cannot be fed, by its id. fed_airs: of the
+    spools on toolheads that are fed from a dry box.
     """
-    classes = sorted(set(airs.values()))
+    loaded_airs = {**airs, **(fed_airs or {})}
+    classes = sorted({*airs.values(), *loaded_airs.values()})
     number_of = {air: number for number, air in enumerate(classes)}
     in_air = _states_in_air(classes)
     by_feedstock: dict[int, list[tuple[SpoolColumns, tuple[Rank, ...]]]] = defaultdict(list)
@@ -108,7 +111,7 @@ def choose_pairs(
             if toolhead is not None:
                 state = machines[toolhead].materials[feedstock]
                 tail_g = compute_tail_g(tails_mm[toolhead], material)
-                air = number_of[airs[toolhead]]
+                air = number_of[loaded_airs[toolhead]]
                 pairs.append(
                     _pair(spool, states[air], state.state, state.reasons, tail_g, toolhead, on_toolhead)
                 )

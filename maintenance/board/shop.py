@@ -23,7 +23,9 @@ from maintenance.readiness.builder import (
     describe_run,
     verdicts,
 )
+from maintenance.readiness.feeding_places import NO_FEED_PLACES, FeedPlaces, load_feed_places
 from maintenance.readiness.inputs import (
+    FeedPlace,
     MaterialInputs,
     OuterMoisture,
     PrintSite,
@@ -39,7 +41,7 @@ from spools.board import board as spool_board
 from spools.board.airs import AirClass, air_class
 from spools.codes import pretty
 from spools.inventory.queries import with_materials
-from spools.models import Spool, SpoolBoard
+from spools.models import Place, Spool, SpoolBoard
 from spools.physics_inputs import SMALL_JOB_G
 
 
@@ -47,7 +49,7 @@ from spools.physics_inputs import SMALL_JOB_G
 class Board:
     """Fresh rows of spools and toolheads. spools: with polymer and filler. airs: at each toolhead, by its id.
 
-    loaded: the spool on each toolhead that has one, by toolhead id.
+    loaded: the spool on each toolhead that has one, by toolhead id. feed_places: those of the shop.
     """
 
     at: datetime
@@ -60,6 +62,7 @@ class Board:
     loaded: Mapping[int, int]
     # How many of each kind of part are in the drawer, by its name: facts about other machines change it.
     stock: Mapping[str, int]
+    feed_places: FeedPlaces = NO_FEED_PLACES
 
     @property
     def computed_at(self) -> datetime:
@@ -68,9 +71,9 @@ class Board:
         times |= {row.computed_at for row in self.machines.values()}
         return min(times, default=self.at)
 
-    def verdict(self, toolhead_id: int, spool_id: int) -> Verdict:
+    def verdict(self, toolhead_id: int, spool_id: int, fed_from: int | None = None) -> Verdict:
         """The verdict for a small job of this spool on this toolhead. KeyError: one of them is not in use."""
-        return judge(self.inputs(toolhead_id, spool_id))
+        return judge(self.inputs(toolhead_id, spool_id, fed_from))
 
     def list_verdicts(self, spool_id: int) -> list[tuple[Toolhead, Verdict]]:
         """The verdict of a spool on each toolhead: where it is loaded first, then where it prints best."""
@@ -89,26 +92,29 @@ class Board:
         """The toolhead that a spool is on."""
         return next((head for pk, head in self.toolheads.items() if self.loaded.get(pk) == spool_id), None)
 
-    def inputs(self, toolhead_id: int, spool_id: int) -> ReadinessInputs:
-        """The readiness inputs of a pair, for a small job."""
+    def inputs(self, toolhead_id: int, spool_id: int, fed_from: int | None = None) -> ReadinessInputs:
+        """The readiness inputs of a pair, for a small job. fed_from: of its loading, where none is given."""
         spool, row, machine = self.spools[spool_id], self.rows[spool_id], self.machines[toolhead_id]
         material, toolhead = self.materials[spool.feedstock_id], self._with_stock(machine.inputs)
-        end = row.outlook(*self.airs[toolhead_id])
-        assert end is not None
+        if fed_from is None:
+            fed_from = self.feed_places.fed.get((toolhead_id, spool_id))
+        places = self.feed_places.places
         site = PrintSite(
             toolhead.name,
-            OuterMoisture(
-                SMALL_JOB_G,
-                end.end_p10_pct,
-                end.end_p50_pct,
-                end.end_p90_pct,
-                end.end_over_clear,
-                end.end_over_hold,
-            ),
+            _end_of_small_job(row, self.airs[toolhead_id] if fed_from is None else self._air_in(fed_from)),
             compute_tail_g(toolhead.tail_mm, material),
+            "" if fed_from is None else str(places[fed_from]),
+            [
+                FeedPlace(str(place), _end_of_small_job(row, self._air_in(pk)))
+                for pk, place in places.items()
+                if place.feeds
+            ],
         )
         job = small_job(material, toolhead.hot_end_max_c, toolhead.bed_limit_c)
         return ReadinessInputs(_spool_inputs(spool, row), site, material, toolhead, job)
+
+    def _air_in(self, feed_place: int) -> AirClass:
+        return air_class(*self.feed_places.air(feed_place)[1:])
 
     def _with_stock(self, toolhead: ToolheadInputs) -> ToolheadInputs:
         parts = {
@@ -147,17 +153,37 @@ def load_board(
         load_airs(heads.values(), now),
         load_loaded(),
         load_stock(),
+        load_feed_places(),
     )
 
 
-def small_job_verdicts(pairs: Collection[tuple[Toolhead, Spool]]) -> dict[PairKey, Verdict]:
-    """The verdict of each pair for a small job, by (toolhead id, spool id); of a spool marked empty from the facts."""
+def _end_of_small_job(row: SpoolBoard, air: AirClass) -> OuterMoisture:
+    end = row.outlook(*air)
+    assert end is not None
+    return OuterMoisture(
+        SMALL_JOB_G,
+        end.end_p10_pct,
+        end.end_p50_pct,
+        end.end_p90_pct,
+        end.end_over_clear,
+        end.end_over_hold,
+    )
+
+
+def small_job_verdicts(
+    pairs: Collection[tuple[Toolhead, Spool]], fed_from: Place | None = None
+) -> dict[PairKey, Verdict]:
+    """The verdict of each pair for a small job, by (toolhead id, spool id); of a spool marked empty from the facts.
+
+    fed_from: the place from which all of them would be fed; None: those of their loadings.
+    """
     board = load_board({spool.pk for _, spool in pairs}, {toolhead.pk for toolhead, _ in pairs})
     empty = [(toolhead, spool) for toolhead, spool in pairs if spool.pk not in board.rows]
     judged = verdicts(empty) if empty else {}
     for toolhead, spool in pairs:
         if spool.pk in board.rows:
-            judged[toolhead.pk, spool.pk] = board.verdict(toolhead.pk, spool.pk)
+            place_id = None if fed_from is None else fed_from.pk
+            judged[toolhead.pk, spool.pk] = board.verdict(toolhead.pk, spool.pk, place_id)
     return judged
 
 

@@ -16,6 +16,7 @@ from maintenance.readiness.verdict import HOLD, Verdict, encode_checks
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
 from spools.inventory.moves import lock_dryer, move_spool
+from spools.inventory.openings import find_opened, record_opening
 from spools.models import Place, Spool
 from spools.refusals import refusal
 from spools.wording import format_time
@@ -30,16 +31,20 @@ def load_spool(
     override_reason: str = "",
     job: JobSpec | None = None,
     unload_to: Place | None = None,
+    fed_from: Place | None = None,
     by: Any = None,
 ) -> Loading:
-    """Loads a spool: the verdict is stored, the spool moves to the printer's place.
+    """Loads a spool: the verdict is stored, the spool moves to the printer's place, or to that from which it is fed.
 
     job: judged for this one; without it for a small one. unload_to: where the spool that is on it goes.
-    Refused: a hold without a reason, a toolhead or a spool that is taken, a printer that is out of use.
+    fed_from: a dry box or dryer that can feed, in whose air it stays.
+    Refused: a hold without a reason, a toolhead or a spool that is taken, a printer that is out of use, a place
+    that does not feed.
     """
     toolhead = _lock_toolhead(toolhead)
-    if unload_to is not None:
-        lock_dryer(unload_to)
+    for place in (unload_to, fed_from):
+        if place is not None:
+            lock_dryer(place)
     spool = lock_spool(spool)
     require_in_use(spool)
     is_now, at = at is None, require_past_time(at, spool)
@@ -48,15 +53,18 @@ def load_spool(
         raise refusal(
             "printer_out_of_use", f"{toolhead.printer} is out of use. Choose another printer.", "toolhead"
         )
+    _require_feeding(fed_from)
     _end_forgotten(Loading.objects.filter(Q(toolhead=toolhead) | Q(spool=spool), end=None))
     _require_free_spool(spool, at)
     _make_room(toolhead, unload_to, at, by)
     if job is None and is_now:
-        judged = small_job_verdicts([(toolhead, spool)])[toolhead.pk, spool.pk]
+        judged = small_job_verdicts([(toolhead, spool)], fed_from)[toolhead.pk, spool.pk]
     else:
-        judged = verdict(toolhead, spool, job, at=at)
+        judged = verdict(toolhead, spool, job, at=at, fed_from=fed_from)
     require_no_hold(judged, override_reason, "loaded")
-    move_spool(spool, toolhead.printer.place, at=at, by=by)
+    move_spool(spool, fed_from or toolhead.printer.place, at=at, by=by)
+    if fed_from is not None:
+        _open_bag(spool, toolhead, at, by)
     toolheads_changed(Q(pk=toolhead.pk))
     return Loading.objects.create(
         toolhead=toolhead,
@@ -65,8 +73,26 @@ def load_spool(
         state=judged.state,
         reasons=encode_checks(judged.checks),
         override_reason=override_reason,
+        fed_from=fed_from,
         recorded_by=by,
     )
+
+
+def _require_feeding(place: Place | None) -> None:
+    if place is not None and not place.feeds:
+        raise refusal(
+            "cannot_feed",
+            f"{place} does not feed printers. State on its page that filament can be fed from it, or choose another "
+            "place.",
+            "fed_from",
+        )
+
+
+def _open_bag(spool: Spool, toolhead: Toolhead, at: datetime, by: Any) -> None:
+    """Loading opens the bag in which a spool came; a stay in a printer says so by itself."""
+    opened = find_opened(spool)
+    if opened is None or opened.at > at:
+        record_opening(spool, at=at, note=f"loaded on {toolhead}", by=by)
 
 
 @transaction.atomic

@@ -1155,6 +1155,17 @@ class Migration(migrations.Migration):
                 ),
                 ("reasons", models.JSONField(default=list, help_text="the checks behind it, as shown")),
                 ("override_reason", models.CharField(blank=True, max_length=300)),
+                (
+                    "fed_from",
+                    models.ForeignKey(
+                        blank=True,
+                        help_text="the dry box or dryer in which it stays while it prints; none: at the printer",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="fed_loadings",
+                        to="spools.place",
+                    ),
+                ),
             ],
             options={
                 "ordering": ["start", "id"],

@@ -61,13 +61,18 @@ class Toolhead(Versioned):
         return f"{self.printer.name} {self.name}"
 
 
+# Where the spool of a loading stays.
+_PLACE = Coalesce(OuterRef("fed_from"), OuterRef("toolhead__printer__place"))
+
+
 class LoadingQuerySet(models.QuerySet["Loading"]):
     def with_off_at(self) -> "LoadingQuerySet":
         """off_at: when each came off its toolhead; None while it is on.
 
-        A spool that was moved, dried or emptied without being unloaded came off when it left the printer.
+        A spool that was moved, dried or emptied without being unloaded came off when it left the printer, or the
+        place from which it was fed.
         """
-        stays = Stay.objects.filter(spool=OuterRef("spool"), place=OuterRef("toolhead__printer__place"))
+        stays = Stay.objects.filter(spool=OuterRef("spool"), place=_PLACE)
         left = stays.filter(end__gt=OuterRef("start")).order_by("-end").values("end")[:1]
         return self.annotate(
             off_at=Case(
@@ -80,9 +85,7 @@ class LoadingQuerySet(models.QuerySet["Loading"]):
 
     def present(self) -> "LoadingQuerySet":
         """Spools that are on their toolhead now; off_at is None."""
-        here = Stay.objects.filter(
-            spool=OuterRef("spool"), place=OuterRef("toolhead__printer__place"), end=None
-        )
+        here = Stay.objects.filter(spool=OuterRef("spool"), place=_PLACE, end=None)
         on_it = Value(None, output_field=models.DateTimeField())
         return self.filter(Exists(here), end=None).annotate(off_at=on_it)
 
@@ -97,6 +100,14 @@ class Loading(Recorded):
     state = models.CharField(max_length=10, help_text="the verdict at loading: clear, caution or hold")
     reasons = models.JSONField(default=list, help_text="the checks behind it, as shown")
     override_reason = models.CharField(max_length=300, blank=True)
+    fed_from = models.ForeignKey(
+        Place,
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="fed_loadings",
+        help_text="the dry box or dryer in which it stays while it prints; none: at the printer",
+    )
     off_at: datetime | None  # only of rows asked for by with_off_at()
 
     objects = LoadingQuerySet.as_manager()

@@ -13,6 +13,7 @@ from maintenance.parts.life import PartWear
 from maintenance.parts.wear_entries import filament_of
 from maintenance.readiness.inputs import (
     FedMaterial,
+    FeedPlace,
     FittedPart,
     JobSpec,
     LastFlowCheck,
@@ -36,7 +37,7 @@ from maintenance.readiness.verdict import Verdict
 from spools.catalogue.values import material_values
 from spools.checks import require_within
 from spools.codes import pretty
-from spools.models import DryingRun, Feedstock, Spool
+from spools.models import DryingRun, Feedstock, Place, Spool
 from spools.moisture.state import Moisture, forecast
 from spools.physics_inputs import ConstantAir
 
@@ -46,10 +47,20 @@ OVERHEATED = " if overheated"
 
 
 def verdict(
-    toolhead: Toolhead, spool: Spool, job: JobSpec | None = None, *, at: datetime | None = None
+    toolhead: Toolhead,
+    spool: Spool,
+    job: JobSpec | None = None,
+    *,
+    at: datetime | None = None,
+    fed_from: Place | None = None,
 ) -> Verdict:
-    """May this spool be printed on this toolhead, for this job? Without a job: for a small one."""
-    return judge(load_inputs(toolhead, spool, job, at=at))
+    """May this spool be printed on this toolhead, for this job? Without a job: for a small one.
+
+    fed_from: the place from which it would be fed; None: that of its loading.
+    """
+    pair = toolhead.pk, spool.pk
+    fed = {} if fed_from is None else {pair: fed_from.pk}
+    return judge(load_inputs_of_pairs([(toolhead, spool)], job, at=at, fed=fed)[pair])
 
 
 def verdicts(pairs: Sequence[tuple[Toolhead, Spool]], job: JobSpec | None = None) -> dict[PairKey, Verdict]:
@@ -65,27 +76,33 @@ def load_inputs(
 
 
 def load_inputs_of_pairs(
-    pairs: Sequence[tuple[Toolhead, Spool]], job: JobSpec | None = None, *, at: datetime | None = None
+    pairs: Sequence[tuple[Toolhead, Spool]],
+    job: JobSpec | None = None,
+    *,
+    at: datetime | None = None,
+    fed: Mapping[PairKey, int] | None = None,
 ) -> dict[PairKey, ReadinessInputs]:
     """The readiness inputs by (toolhead id, spool id). The number of queries is fixed.
 
-    at: a past time to judge for; the grams on the spool are those of now.
+    at: a past time to judge for; the grams on the spool are those of now. fed: places from which spools would be
+    fed, by their ids; the others as they are loaded.
     """
     spools = load_spool_states([spool for _, spool in pairs], at)
     machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead.pk for toolhead, _ in pairs}), at)
     states = [(machines[toolhead.pk], spools[spool.pk]) for toolhead, spool in pairs]
-    return build_inputs(states, job, at)
+    return build_inputs(states, job, at, fed)
 
 
 def build_inputs(
     pairs: Sequence[tuple[MachineState, SpoolState]],
     job: JobSpec | Mapping[PairKey, JobSpec] | None = None,
     at: datetime | None = None,
+    fed: Mapping[PairKey, int] | None = None,
 ) -> dict[PairKey, ReadinessInputs]:
-    """The readiness inputs by (toolhead id, spool id). All forecasts are one call of the physics.
+    """The readiness inputs by (toolhead id, spool id).
 
     job: one for all pairs, one for each, or None for a small one. Raises ValidationError on one that no
-    printer makes. at: a past time that flow checks are looked up for.
+    printer makes. at: a past time that flow checks are looked up for. fed: as for load_inputs_of_pairs.
     """
     machines = {machine.toolhead.pk: machine for machine, _ in pairs}
     feedstocks = {state.spool.feedstock_id: state.spool.feedstock for _, state in pairs}
@@ -104,15 +121,24 @@ def build_inputs(
         jobs[_key(machine, state)] = pair_job or small_job(
             materials[state.spool.feedstock_id], toolhead.hot_end_max_c, toolhead.bed_limit_c
         )
-    ends = _forecast_ends(pairs, jobs)
+    fed_from = {key: place for machine, _ in pairs for key, place in machine.feed_places.fed.items()}
+    fed_from.update(fed or {})
+    ends = _forecast_ends(pairs, jobs, fed_from)
     inputs = {}
     for machine, state in pairs:
         key = _key(machine, state)
         material, toolhead, mass_g = materials[state.spool.feedstock_id], toolheads[key[0]], jobs[key].mass_g
+        places = machine.feed_places.places
         site = PrintSite(
             toolhead.name,
-            _outer_moisture(ends.get(key), material, mass_g),
+            _outer_moisture(ends.get((*key, fed_from.get(key))), material, mass_g),
             compute_tail_g(toolhead.tail_mm, material),
+            str(places[fed_from[key]]) if key in fed_from else "",
+            [
+                FeedPlace(str(place), end)
+                for pk, place in places.items()
+                if place.feeds and (end := _outer_moisture(ends.get((*key, pk)), material, mass_g))
+            ],
         )
         spool = build_spool_inputs(state, material, mass_g)
         inputs[key] = ReadinessInputs(spool, site, material, toolhead, jobs[key])
@@ -136,19 +162,31 @@ def _key(machine: MachineState, spool_state: SpoolState) -> PairKey:
 
 
 def _forecast_ends(
-    pairs: Sequence[tuple[MachineState, SpoolState]], jobs: Mapping[PairKey, JobSpec]
-) -> dict[PairKey, Moisture]:
-    """The moisture of each spool after its job in the air of the machine."""
+    pairs: Sequence[tuple[MachineState, SpoolState]],
+    jobs: Mapping[PairKey, JobSpec],
+    fed_from: Mapping[PairKey, int],
+) -> dict[tuple[int, int, int | None], Moisture]:
+    """The moisture of each spool after its job, by the ids of toolhead, spool and the place that feeds it.
+
+    In the air of the machine (None) or of its place, and of each place that could feed it.
+    """
     # Toolheads of one printer share its air, so they share the forecast of a spool.
     lanes: dict[tuple[int, int, float], tuple[Moisture, ConstantAir]] = {}
-    lane_of: dict[PairKey, tuple[int, int, float]] = {}
+    lane_of: dict[tuple[int, int, int | None], tuple[int, int, float]] = {}
     for machine, spool_state in pairs:
         key, place, climate = _key(machine, spool_state), machine.toolhead.printer.place, machine.climate
         hours = jobs[key].hours
-        if spool_state.moisture is not None:
-            air = ConstantAir(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
-            lane_of[key] = place.pk, spool_state.spool.pk, hours
-            lanes[lane_of[key]] = spool_state.moisture, air
+        if spool_state.moisture is None:
+            continue
+        airs: dict[int | None, tuple[int, ConstantAir]] = {
+            pk: (pk, machine.feed_places.air(pk, hours)) for pk in machine.feed_places.places
+        }
+        if key not in fed_from:
+            own = ConstantAir(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
+            airs[None] = place.pk, own
+        for feeding, (place_id, air) in airs.items():
+            lane_of[*key, feeding] = lane = place_id, spool_state.spool.pk, hours
+            lanes[lane] = spool_state.moisture, air
     ends = dict(zip(lanes, forecast(list(lanes.values())), strict=True))
     return {key: ends[lane] for key, lane in lane_of.items()}
 

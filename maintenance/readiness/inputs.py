@@ -59,15 +59,26 @@ class SpoolInputs:
 
 
 @dataclass(frozen=True)
+class FeedPlace:
+    """A dry box or dryer that filament can be fed from. end: of the turns that the job takes, after it in its air."""
+
+    name: str
+    end: OuterMoisture
+
+
+@dataclass(frozen=True)
 class PrintSite:
     """The toolhead where a spool would be printed, as far as the rules of the spool read it.
 
     end: of the turns that the job takes, after it in the air there. tail_g: cannot be fed once the spool ends.
+    fed_from: the place in whose air the spool stays meanwhile; "" at the printer. feed_places: where it could stay.
     """
 
     toolhead: str
     end: OuterMoisture | None
     tail_g: float
+    fed_from: str = ""
+    feed_places: list[FeedPlace] = field(default_factory=list)
 
 
 @dataclass(frozen=True)

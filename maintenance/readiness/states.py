@@ -10,6 +10,7 @@ from django.utils import timezone
 from maintenance.models import Loading, Toolhead
 from maintenance.parts.life import PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import filament_of
+from maintenance.readiness.feeding_places import NO_FEED_PLACES, FeedPlaces, load_feed_places
 from maintenance.readiness.material_changes import LoadedMaterial, load_last_materials
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.wear.abrasion import Filament
@@ -37,7 +38,8 @@ class SpoolState:
 class MachineState:
     """The state of a toolhead: the id of the spool on it, its fitted parts by role, the air around it.
 
-    services: of the toolhead and its printer. fed: its last two loadings, the newest first.
+    services: of the toolhead and its printer. fed: its last two loadings, the newest first. feed_places: those of
+    the shop.
     """
 
     toolhead: Toolhead
@@ -46,6 +48,7 @@ class MachineState:
     climate: Climate
     services: list[ServiceStatus]
     fed: list[LoadedMaterial]
+    feed_places: FeedPlaces = NO_FEED_PLACES
 
 
 def load_spool_states(
@@ -78,6 +81,7 @@ def load_machine_states(toolheads: QuerySet[Toolhead], at: datetime | None = Non
     airs = room_airs([row.printer.place for row in by_id.values()], at)
     services = load_service_statuses(by_id.values(), at)
     fed = load_last_materials(by_id, at)
+    feed_places = load_feed_places(at)
     return {
         pk: MachineState(
             row,
@@ -86,6 +90,7 @@ def load_machine_states(toolheads: QuerySet[Toolhead], at: datetime | None = Non
             airs[row.printer.place_id],
             [status for status in services if status.concerns(row)],
             fed[pk],
+            feed_places,
         )
         for pk, row in by_id.items()
     }

@@ -67,12 +67,24 @@ def _moisture_unknown(spool: str, print_limit_pct: float) -> str:
     return f"The moisture of spool {spool} is not known; the print limit is {print_limit_pct:g} %."
 
 
+@words_for("readiness.feed_from")
+def _feed_from(place: str) -> str:
+    return f"Feed it from {place} while it prints: in its air it stays dry enough."
+
+
 def _outer(
-    mass_g: float, likely_pct: float, low_pct: float, high_pct: float, after_h: float, toolhead: str
+    *,
+    mass_g: float,
+    likely_pct: float,
+    low_pct: float,
+    high_pct: float,
+    after_h: float,
+    toolhead: str,
+    fed_from: str = "",
 ) -> str:
     lead, verb = "The", "hold"
     if after_h:
-        lead = f"After {format_number(after_h)} h of printing in the air of {toolhead} the"
+        lead = f"After {format_number(after_h)} h of printing in the air of {fed_from or toolhead} the"
         verb = "would hold"
     band = f"{format_number(likely_pct)} % ({format_number(low_pct)} to {format_number(high_pct)} %)"
     return f"{lead} outer {mass_g:.0f} g {verb} {band}"

@@ -23,6 +23,7 @@ class PlaceForm(VersionedForm):
             "assumed_rh_pct",
             "room",
             "moved_air",
+            "feeds",
             "max_set_point_c",
             "set_point_error_c",
             "spool_capacity",
@@ -50,6 +51,7 @@ class PlaceForm(VersionedForm):
             "set_point_error_c": "For a dryer: how far it may be off what it shows.",
             "spool_capacity": "Empty: not known; the drying plan of the week then counts one.",
             "moved_air": "Moved air dries faster.",
+            "feeds": "For a dry box or a dryer with an outlet: a loaded spool can stay in it.",
         }
 
     air_changes_day = number(
@@ -59,7 +61,7 @@ class PlaceForm(VersionedForm):
         help_text="Instead of the half-time. Cases of museums: 0.1 very well sealed, 0.3 well, 1 moderately "
         "(the AIC's classes of seals).",
     )
-    field_order = ["name", "kind", *Meta.fields[2:10], "air_changes_day"]
+    field_order = ["name", "kind", *Meta.fields[2:11], "air_changes_day"]
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)

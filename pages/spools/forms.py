@@ -135,6 +135,12 @@ class LoadForm(forms.Form):
         super().__init__(*args, **options)
         if not hold:
             del self.fields["override_reason"]
+        feeding = Place.objects.filter(feeds=True)
+        if feeding.exists():
+            choice = PlaceChoice(feeding, "Fed from")
+            choice.required, choice.empty_label = False, "a holder in the air of the printer"
+            self.fields["fed_from"] = choice
+            self.order_fields(["fed_from"])
         if current_spool is not None:
             code = pretty(current_spool.code)
             places = Place.objects.exclude(pk=printer_place.pk)

@@ -4,7 +4,7 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from maintenance.board.shop import load_board
+from maintenance.board.shop import Board, load_board
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading
 from maintenance.readiness.rules.service import material_change
@@ -34,7 +34,9 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     toolhead = next((head for pk, head in board.toolheads.items() if str(pk) == toolhead_id), None)
     if toolhead is None:
         raise Http404("There is no such toolhead in use.")
-    inputs, verdict = board.inputs(toolhead.pk, spool.pk), board.verdict(toolhead.pk, spool.pk)
+    fed_from = _find_feed_place(request, board, spool)
+    inputs = board.inputs(toolhead.pk, spool.pk, fed_from)
+    verdict = board.verdict(toolhead.pk, spool.pk, fed_from)
     current_toolhead = board.find_toolhead(spool.pk)
     if current_toolhead == toolhead:
         messages.error(
@@ -54,6 +56,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         hold=verdict.state == HOLD,
         current_spool=current_spool,
         printer_place=toolhead.printer.place,
+        initial={"fed_from": fed_from},
     )
     if apply(
         form,
@@ -63,6 +66,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
             at=data["when"],
             override_reason=data.get("override_reason", ""),
             unload_to=data.get("unload_to"),
+            fed_from=data.get("fed_from"),
             by=request.user,
         ),
     ):
@@ -73,13 +77,26 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/load.html", context | {"current_spool": current_spool})
 
 
+def _find_feed_place(request: HttpRequest, board: Board, spool: Spool) -> int | None:
+    """The id of the place from which it is to be fed: as sent, else where it lies if that feeds."""
+    if request.method == "POST":
+        sent = request.POST.get("fed_from", "")
+    else:
+        sent = request.GET.get("fed_from", str(board.rows[spool.pk].place_id))
+    return next(
+        (pk for pk, place in board.feed_places.places.items() if place.feeds and str(pk) == sent), None
+    )
+
+
 @with_spool
 def spool_unload(request: HttpRequest, spool: Spool) -> HttpResponse:
     loading = Loading.objects.present().filter(spool=spool).select_related("toolhead__printer__place").first()
     if loading is None:
         messages.error(request, f"{pretty(spool.code)} is on no toolhead.", extra_tags="on_no_toolhead")
         return redirect("spool", spool.code)
-    form = UnloadForm(post_data(request), current_place=loading.toolhead.printer.place)
+    form = UnloadForm(
+        post_data(request), current_place=None if loading.fed_from_id else loading.toolhead.printer.place
+    )
     if apply(form, lambda data: unload_spool(loading, data["place"], at=data["when"], by=request.user)):
         messages.success(
             request, f"{pretty(spool.code)} is off {loading.toolhead} and in {form.cleaned_data['place']}."

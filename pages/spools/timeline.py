@@ -12,7 +12,14 @@ ENTRY_COLUMNS = (
     *("kind", "at", "net_change_g", "gross_g", "note"),
     *("withdrawn_at", "withdrawn_reason", "withdrawn_by__username", "job_use__job__name"),
 )
-LOADING_COLUMNS = ("start", "state", "override_reason", "toolhead__name", "toolhead__printer__name")
+LOADING_COLUMNS = (
+    "start",
+    "state",
+    "override_reason",
+    "toolhead__name",
+    "toolhead__printer__name",
+    "fed_from__name",
+)
 
 
 @dataclass(frozen=True)
@@ -88,7 +95,9 @@ def _opening_events(spool: Spool) -> Iterator[TimelineEvent]:
 
 
 def _loading_events(spool: Spool) -> Iterator[TimelineEvent]:
-    loadings = Loading.objects.with_off_at().filter(spool=spool).select_related("toolhead__printer")
+    loadings = (
+        Loading.objects.with_off_at().filter(spool=spool).select_related("toolhead__printer", "fed_from")
+    )
     for loading in loadings.only(*LOADING_COLUMNS):
         because = f", loaded because: {loading.override_reason}" if loading.override_reason else ""
         yield TimelineEvent(
@@ -96,6 +105,6 @@ def _loading_events(spool: Spool) -> Iterator[TimelineEvent]:
             loading.start,
             loading.off_at,
             subject=loading.pk,
-            name=str(loading.toolhead),
+            name=f"{loading.toolhead}{f', fed from {loading.fed_from}' if loading.fed_from else ''}",
             note=loading.state + because,
         )

@@ -4,6 +4,8 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import NamedTuple
 
+from django.db.models import Q
+
 from spools.air.climate import climates_now
 from spools.models import Place
 
@@ -25,8 +27,11 @@ def air_class(temperature_c: float, rh_pct: float, moving: bool) -> AirClass:
 
 
 def load_air_classes(now: datetime) -> list[AirClass]:
-    """The classes of air of the printers' places now, in order. A fixed number of queries."""
-    places = Place.objects.filter(kind=Place.Kind.PRINTER)
+    """The classes of air in which spools print now, in order: of printers and of places that feed them.
+
+    A fixed number of queries.
+    """
+    places = Place.objects.filter(Q(kind=Place.Kind.PRINTER) | Q(feeds=True))
     return sorted(classes_of(places, now))
 
 

@@ -43,7 +43,7 @@ def save_place(place: Place) -> Place:
     place.full_clean()
     if place._state.adding:
         place.save(force_insert=True)
-        if place.kind == Place.Kind.PRINTER:
+        if place.feeds or place.kind == Place.Kind.PRINTER:
             invalidate_answers()
     else:
         # The generation may have been raised since the place was read.

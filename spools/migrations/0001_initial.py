@@ -183,6 +183,14 @@ class Migration(migrations.Migration):
                 ),
                 ("moved_air", models.BooleanField(default=False, verbose_name="has a fan")),
                 (
+                    "feeds",
+                    models.BooleanField(
+                        default=False,
+                        help_text="of a dry box or a dryer",
+                        verbose_name="filament can be fed from it while it prints",
+                    ),
+                ),
+                (
                     "volume_l",
                     models.FloatField(
                         blank=True,
@@ -241,6 +249,14 @@ class Migration(migrations.Migration):
                         name="only_a_dryer_tells_its_capacity",
                         violation_error_code="not_a_dryer",
                         violation_error_message="Only a dryer has a number of spools that fit in. Leave it empty here.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("kind__in", ["dry_box", "dryer"]), ("feeds", False), _connector="OR"
+                        ),
+                        name="only_boxes_and_dryers_feed",
+                        violation_error_code="cannot_feed",
+                        violation_error_message="Filament is fed from dry boxes and dryers. Untick it here.",
                     ),
                     models.CheckConstraint(
                         condition=models.Q(

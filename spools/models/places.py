@@ -50,6 +50,9 @@ class Place(Versioned):
         help_text="of a dryer",
     )
     moved_air = models.BooleanField("has a fan", default=False)
+    feeds = models.BooleanField(
+        "filament can be fed from it while it prints", default=False, help_text="of a dry box or a dryer"
+    )
     # Of a dry box; with these, a room and a charge of desiccant its air is computed while nothing is read.
     volume_l = models.FloatField(
         "volume, litres", null=True, blank=True, validators=limits.BOX_VOLUME_L.validators
@@ -85,6 +88,12 @@ class Place(Versioned):
                 name="only_a_dryer_tells_its_capacity",
                 violation_error_code="not_a_dryer",
                 violation_error_message="Only a dryer has a number of spools that fit in. Leave it empty here.",
+            ),
+            models.CheckConstraint(
+                condition=Q(kind__in=["dry_box", "dryer"]) | Q(feeds=False),
+                name="only_boxes_and_dryers_feed",
+                violation_error_code="cannot_feed",
+                violation_error_message="Filament is fed from dry boxes and dryers. Untick it here.",
             ),
             models.CheckConstraint(
                 condition=~Q(kind="dryer") | Q(max_set_point_c__isnull=False),

@@ -65,7 +65,7 @@ def moisture(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
         "moisture",
         state,
         MOISTURE_CODES[state],
-        None if state == CLEAR else _dry_remedy(spool),
+        None if state == CLEAR else (_feed_remedy(site) if is_worse_after else None) or _dry_remedy(spool),
         polymer=material.polymer,
         mass_g=max(LEAST_JOB_G, min(wet.mass_g, spool.likely_g)),
         likely_pct=wet.likely_pct,
@@ -75,7 +75,17 @@ def moisture(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
         print_limit_pct=material.limit_hold_pct,
         after_h=job.hours if is_worse_after else 0.0,
         toolhead=site.toolhead,
+        **({"fed_from": site.fed_from} if site.fed_from else {}),
     )
+
+
+def _feed_remedy(site: PrintSite) -> Remedy | None:
+    """To feed it from the place where it stays driest; None where that would not change the verdict."""
+    assert site.end is not None
+    best = min(site.feed_places, key=lambda place: (place.end.over_hold, place.end.over_clear), default=None)
+    if best is None or STATES.index(_wet_state(best.end)) >= STATES.index(_wet_state(site.end)):
+        return None
+    return Remedy("change_job", Statement("readiness.feed_from", {"place": best.name}))
 
 
 def _dry_remedy(spool: SpoolInputs) -> Remedy | None:

@@ -12,6 +12,7 @@ from maintenance.gcode import Retractions
 from maintenance.readiness.inputs import (
     LEAST_JOB_G,
     FedMaterial,
+    FeedPlace,
     FittedPart,
     JobSpec,
     MaterialInputs,
@@ -380,6 +381,19 @@ def test_a_spool_that_is_dry_now_is_printed_from_a_dry_box_where_the_job_would_w
     dry = Statement("advice.none_needed", {"target_pct": 0.5})
     found = check("moisture", replace(vary(dry_advice=dry), site=replace(GOOD.site, end=WET)))
     assert found.state == HOLD and acts(found, "change_job", "print_from_dry_box")
+
+
+def test_a_spool_that_the_printers_air_wets_is_fed_from_the_driest_place_where_that_helps():
+    def fed_from(**places):
+        site = replace(GOOD.site, end=WET, feed_places=[FeedPlace(name, end) for name, end in places.items()])
+        return check("moisture", replace(GOOD, site=site))
+
+    feed_from_box = Remedy("change_job", Statement("readiness.feed_from", {"place": "Box"}))
+    found = fed_from(Tub=WET, Box=DRY)
+    assert found.state == HOLD and found.remedy == feed_from_box
+    assert fed_from(Tub=WET).remedy == Remedy("dry", DRY_ADVICE)
+    wet_now = replace(vary(now=WET), site=replace(GOOD.site, feed_places=[FeedPlace("Box", DRY)]))
+    assert check("moisture", wet_now).remedy == Remedy("dry", DRY_ADVICE), "no air of a box dries it"
 
 
 def test_air():

@@ -75,6 +75,11 @@ SENTENCES = [
         "It is dry now: print it from a dry box, or split the job.",
     ),
     (
+        "readiness.feed_from",
+        {"place": "Dry box"},
+        "Feed it from Dry box while it prints: in its air it stays dry enough.",
+    ),
+    (
         "readiness.moisture_unknown",
         {"spool": "K7M-4QX", "print_limit_pct": 0.75},
         "The moisture of spool K7M-4QX is not known; the print limit is 0.75 %.",

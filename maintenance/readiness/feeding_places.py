@@ -1,0 +1,48 @@
+"""Dry boxes and dryers that filament is fed from: a spool stays in their air while it is loaded and prints."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db.models import Q
+
+from maintenance.models import Loading
+from spools.air.climate import Climate, climates_now
+from spools.models import Place
+from spools.physics_inputs import ConstantAir
+
+
+@dataclass(frozen=True)
+class FeedPlaces:
+    """The places that filament can be fed from, with their air, by place id.
+
+    fed: the place from which the spool on a toolhead is fed, by the ids of toolhead and spool.
+    """
+
+    places: Mapping[int, Place]
+    climates: Mapping[int, Climate]
+    fed: Mapping[tuple[int, int], int]
+
+    def air(self, place_id: int, hours: float = 0.0) -> ConstantAir:
+        """The air of one of the places, for some hours."""
+        climate, place = self.climates[place_id], self.places[place_id]
+        return ConstantAir(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
+
+
+NO_FEED_PLACES = FeedPlaces({}, {}, {})
+
+
+def load_feed_places(at: datetime | None = None) -> FeedPlaces:
+    """The places that feed at a time, or now. One query in a shop without any, else some more."""
+    fed_now = Q(fed_loadings__isnull=False, fed_loadings__end=None)
+    places = {place.pk: place for place in Place.objects.filter(Q(feeds=True) | fed_now).distinct()}
+    if not places:
+        return NO_FEED_PLACES
+    loadings = Loading.objects.filter(fed_from__in=places)
+    if at is None:
+        loadings = loadings.filter(end=None)
+    else:
+        loadings = loadings.filter(Q(end=None) | Q(end__gt=at), start__lte=at)
+    rows = loadings.values_list("toolhead", "spool", "fed_from")
+    fed = {(toolhead, spool): place for toolhead, spool, place in rows if place is not None}
+    return FeedPlaces(places, climates_now(places.values(), at), fed)
