@@ -133,14 +133,14 @@ def test_a_plan_shows_set_point_cap_hours_and_how_long_it_lasts(shop, desk, free
     assert shows(desk.get(of("spool-dry", free)), shop.dryer.name)
     response = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk})
     plan = response.context["plan"]
-    assert plan.cap.cap_c == 80 and shows(response, "80 °C", plan.cap.reason.sentence)
+    assert plan.cap.cap_c == 90 and shows(response, "90 °C", plan.cap.reason.sentence)
     assert shows(response, "Open shelf", note="stays_good") and "no_food" in notes(response)
     cooler = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk, "set_point_c": "60"}).context["plan"]
     assert cooler.set_point_c == 60
     assert cooler.hours is None or plan.hours is None or cooler.hours >= plan.hours
 
 
-@pytest.mark.parametrize("set_point_c", ["81", "200", "10", "nan", "hot"])
+@pytest.mark.parametrize("set_point_c", ["91", "200", "10", "nan", "hot"])
 def test_a_set_point_above_the_cap_is_refused_with_the_reason(shop, desk, free, set_point_c):
     request_data = desk.get(of("spool-dry", free), {"dryer": shop.dryer.pk, "set_point_c": set_point_c})
     assert request_data.status_code == 200
