@@ -361,10 +361,10 @@ def test_an_impossible_loss_is_no_success(shop, desk):
 
 def test_a_set_point_above_the_cap_is_refused_with_the_cap(shop, desk):
     nylon = shop.spools[1]
-    request_data = {"spools": [nylon.pk], "set_point_c": 85}
+    request_data = {"spools": [nylon.pk], "set_point_c": 95}
     started = request_data | {"planned_hours": 8, "resolution_g": 1}
     for page in (desk.get(drying_address(shop), request_data), desk.post(drying_address(shop), started)):
-        require_refused(page, "above_cap", "set_point_c", names=["85 °C", "80 °C", "PA6"])
+        require_refused(page, "above_cap", "set_point_c", names=["95 °C", "90 °C"])
     assert not DryingRun.objects.exists()
 
 

@@ -148,9 +148,9 @@ def test_a_set_point_above_the_cap_is_refused_with_the_reason(shop, desk, free, 
     refused = desk.post(of("spool-dry", free), dry_values(shop, set_point_c=set_point_c))
     assert "set_point_c" in refused.context["form"].errors
     assert not DryingRun.objects.exists()
-    if set_point_c == "81":
+    if set_point_c == "91":
         for response in (request_data, refused):
-            require_refused(response, "above_cap", "set_point_c", names=["81 °C", "80 °C", "PA6"])
+            require_refused(response, "above_cap", "set_point_c", names=["91 °C", "90 °C"])
 
 
 def test_drying_starts_with_a_weighing_before(shop, desk, free):

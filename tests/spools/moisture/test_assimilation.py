@@ -76,7 +76,7 @@ def test_what_left_in_the_dryer_had_been_in_it(spool, shelf, dryer, lost_g):
     dried(spool, dryer, shelf, 100, 1204 + lost_g, 1204, resolution_g=0.1)
     before, after = (moisture_state.moisture_of([spool], at(h))[spool.pk].mean_pct for h in (100, 116))
     assert before.p10 - after.p90 < lost_g / 10 < before.p90 - after.p10
-    assert before.p50 - after.p50 == pytest.approx(lost_g / 10, abs=0.15)
+    assert before.p50 - after.p50 == pytest.approx(lost_g / 10, abs=0.2)
 
 
 def counted(used: int, count: int) -> Statement:
@@ -125,7 +125,7 @@ def test_a_print_that_nobody_recorded_is_told_and_does_not_dry_the_spool(spool, 
     before = moisture_state.moisture_now(spool).mean_pct
     ledger.weigh(spool, 1150, at=at(120))
     now = moisture_state.moisture_now(spool)
-    assert unexplained_g(now) == [pytest.approx(-66, abs=0.5)]
+    assert unexplained_g(now) == [pytest.approx(-66, abs=1)]
     assert counted(1, 2) in now.why
     assert now.mean_pct.p50 == pytest.approx(before.p50, abs=0.25)
     moisture_cache.advance([spool])
