@@ -8,9 +8,10 @@ import numpy as np
 
 from .air import Array
 
-SHELLS = 10
-# Shells get thinner outwards, where the moisture changes first: depth below the rim goes with this power.
-GRADING = 1.4
+SHELLS = 12
+# Shells get thinner outwards, where the moisture changes first: depth below the rim goes with this power. The
+# outermost one of 1 kg weighs 8 g, less than a small job.
+GRADING = 2.0
 
 
 @dataclass(frozen=True)

@@ -47,11 +47,37 @@ class Gab:
         q = self.wm * self.c / np.maximum(w, 1e-12)
         # (1 - y)(1 - y + C y) = q y
         a, b = 1 - self.c, self.c - 2 - q
-        return (-b - np.sqrt(b * b - 4 * a)) / (2 * a) / self.k
+        return 2 / (-b + np.sqrt(b * b - 4 * a)) / self.k
 
     def drh(self, w):
         d = 1e-6 * self.wm
         return (self.rh(w + d) - self.rh(np.maximum(w - d, 0))) / (w + d - np.maximum(w - d, 0))
+
+
+def gab(w50: float, c: float, k: float) -> Gab:
+    """The GAB curve with this uptake at 50 % RH."""
+    y = k / 2
+    return Gab(w50 * (1 - y) * (1 - y + c * y) / (c * y), c, k)
+
+
+class FloryHuggins:
+    """ln a = ln phi + (1 - phi) + chi (1 - phi)², phi the volume fraction of water, from the uptake at 50 % RH."""
+
+    def __init__(self, w50: float, density: float):
+        self.ratio = density / 997.0
+        dry = 1 - self._phi(w50)
+        self.chi = (np.log(0.5 / (1 - dry)) - dry) / dry**2
+
+    def _phi(self, w):
+        return w * self.ratio / (1 + w * self.ratio)
+
+    def rh(self, w):
+        phi = self._phi(np.maximum(w, 0))
+        return phi * np.exp((1 - phi) + self.chi * (1 - phi) ** 2)
+
+    def drh(self, w):
+        w, d = np.maximum(w, 1e-6), 1e-7
+        return (self.rh(w + d) - self.rh(w - d)) / (2 * d)
 
 
 @dataclass
@@ -66,7 +92,7 @@ class Fine:
     density: float
     d23: float
     e_d: float
-    curve: Henry | Gab
+    curve: Henry | Gab | FloryHuggins
     shells: int = 40
     nodes: int = 14
 
@@ -132,3 +158,8 @@ class Fine:
         amount = np.concatenate([[0], np.cumsum(profile * np.diff(self.edges**2))])
         at = np.interp(edges**2, self.edges**2, amount)
         return np.diff(at) / np.diff(edges**2)
+
+    def outermost(self, profile: np.ndarray, mass: float) -> float:
+        """Mean of the outermost turns of this mass [kg]."""
+        taken = np.clip(mass - np.append(np.cumsum(self.mass[::-1])[::-1][1:], 0), 0, self.mass)
+        return float(profile @ taken / taken.sum())

@@ -157,10 +157,10 @@ def test_temperatures_of_members_are_one_again_some_time_after_their_air_is():
     room = [Surroundings(3600, 295.0, 0.5)] * 48
     lane = Lane(geometry, material, uniform(geometry, material, 0.02, 293.15), [hot])
     (dried,) = advance([lane])
-    assert dried.state.temperature_k.shape == (10, 2)
+    assert dried.state.temperature_k.shape[1] == 2
     np.testing.assert_allclose(dried.state.temperature_k[-1], [340, 350], atol=2)
     (rested,) = advance([replace(lane, state=dried.state, surroundings=room)], record=True)
-    assert rested.state.temperature_k.shape == (10, 1)
+    assert rested.state.temperature_k.shape[1] == 1
     apart = np.ptp(rested.temperatures, axis=2).max(1)
     assert apart[0] > 1
     assert apart[-1] == 0
@@ -172,9 +172,9 @@ def test_smaller_steps_converge_at_second_order():
     material = Material(4e-13, 44e3, Isotherm("gab", 0.028, 4.6, 0.768))
     air = [Surroundings(48 * 3600, 296.15, 0.5), Surroundings(10 * 3600, 353.15, 0.029)]
     lane = Lane(geometry, material, uniform(geometry, material, 0.002, 296.15), air)
-    exact = advance([lane], tolerance=1e-6)[0].state.profile()
+    exact = advance([lane], heat=False, tolerance=1e-6)[0].state.profile()
     off = [
-        np.abs(advance([lane], tolerance=tolerance)[0].state.profile() - exact).max()
+        np.abs(advance([lane], heat=False, tolerance=tolerance)[0].state.profile() - exact).max()
         for tolerance in (1e-2, 1e-3, 1e-4)
     ]
     assert off[0] < 2e-4
