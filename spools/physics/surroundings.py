@@ -12,6 +12,10 @@ from .kernels import kernel
 # The tolerance of a line against the readings. A kitchen hygrometer is no better than 2 or 3 % RH.
 RH_TOLERANCE = 0.015
 TEMPERATURE_TOLERANCE_K = 1.0
+# A filament that follows the air within hours remembers little more than the last stretches. So each of these keeps
+# a line of its own, whose slope is that of a parabola through its neighbours, unless the air jumps there.
+LAST_STRETCHES = 2
+JUMP_RH, JUMP_K = 0.1, 3.0
 
 
 @dataclass(frozen=True)
@@ -84,7 +88,7 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     -----
     Each joined stretch follows the least-squares lines through the temperatures and humidities of the stretches
     that it replaces, and misses none of them by more than RH_TOLERANCE and TEMPERATURE_TOLERANCE_K. Greedy, from
-    the start.
+    the start, but for the last ones.
     """
     airs = [air for air in airs if air.duration_s > 0]
     if any(air.differs for air in airs):
@@ -92,11 +96,11 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     values = np.array([(a.duration_s, a.moving_air, a.temperature_k, a.rh) for a in airs]).reshape(-1, 4)
     joined = []
     for first, last, *lines in _join(np.ascontiguousarray(values.T)).tolist():
-        if first == last:
-            joined.append(airs[int(first)])
-            continue
         duration_s, kelvin, end_kelvin, rh, end_rh = lines
         air = airs[int(first)]
+        if first == last and kelvin == end_kelvin and rh == end_rh:
+            joined.append(air)
+            continue
         rh, end_rh = min(max(rh, 0.0), 1.0), min(max(end_rh, 0.0), 1.0)
         joined.append(Surroundings(duration_s, kelvin, rh, air.moving_air, end_kelvin, end_rh))
     return joined
@@ -111,11 +115,20 @@ def _join(values: Array) -> Array:
     count = values.shape[1]
     rows = np.empty((count, 7))
     joined = start = 0
+    greedy = count - LAST_STRETCHES if count > 2 else count
     while start < count:
         end = start + 1
         kelvin = values[2, start], values[2, start]
         rh = values[3, start], values[3, start]
+        if start >= greedy:
+            kelvin, rh = _bend(values, start)
         while end < count and values[1, end] == values[1, start]:
+            if end >= greedy:
+                flat = kelvin[0] == kelvin[1] and rh[0] == rh[1]
+                if not (flat and values[2, end] == kelvin[0] and values[3, end] == rh[0]):
+                    break
+                end += 1
+                continue
             longer, more_kelvin = _fit(values, 2, start, end + 1, TEMPERATURE_TOLERANCE_K)
             if not longer:
                 break
@@ -129,6 +142,25 @@ def _join(values: Array) -> Array:
         joined += 1
         start = end
     return rows[:joined]
+
+
+@kernel
+def _bend(values: Array, n: int) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Temperature and RH at both ends of stretch n, along the slope of a parabola; level beside a jump."""
+    first = min(max(n - 1, 0), values.shape[1] - 3)
+    before, after = values[:, first], values[:, first + 2]
+    middle = values[:, first + 1]
+    kelvin = rh = 0.0
+    jump_k = max(abs(middle[2] - before[2]), abs(after[2] - middle[2]))
+    jump_rh = max(abs(middle[3] - before[3]), abs(after[3] - middle[3]))
+    if before[1] == middle[1] == after[1] and jump_k <= JUMP_K and jump_rh <= JUMP_RH:
+        left, right = (before[0] + middle[0]) / 2, (middle[0] + after[0]) / 2
+        # Where n lies among the three, from their middle one.
+        at = -left if n == first else right if n == first + 2 else 0.0
+        rises = (middle - before) / left, (after - middle) / right
+        slope = (rises[0] * right + rises[1] * left + 2 * at * (rises[1] - rises[0])) / (left + right)
+        kelvin, rh = slope[2] * values[0, n] / 2, slope[3] * values[0, n] / 2
+    return (values[2, n] - kelvin, values[2, n] + kelvin), (values[3, n] - rh, values[3, n] + rh)
 
 
 @kernel

@@ -53,6 +53,25 @@ def value_at(stretches, moment):
     raise AssertionError("no stretch there")
 
 
+def test_constant_air_is_one_stretch():
+    (air,) = join([Surroundings(3600, 295.0, 0.5)] * 7)
+    assert (air.duration_s, air.rh, air.later_rh) == (7 * 3600, 0.5, 0.5)
+
+
+def test_the_last_stretches_follow_a_bend_but_no_jump():
+    """Hourly means of a parabola give its slopes; a spool that comes from elsewhere has no slope."""
+    hours = np.arange(7)
+    curve = [Surroundings(3600, 295.0, float(0.4 + 0.002 * h * h)) for h in hours]
+    *_, before, last = join(curve)
+    # Within an hour the slope at its middle: 0.002 * 2 h each hour.
+    assert last.later_rh - last.rh == pytest.approx(0.002 * 2 * 6)
+    assert before.later_rh - before.rh == pytest.approx(0.002 * 2 * 5)
+    moved = [*curve[:6], Surroundings(3600, 295.0, 0.2)]
+    *_, before, last = join(moved)
+    assert before.rh == before.later_rh == curve[5].rh
+    assert last.rh == last.later_rh == 0.2
+
+
 @pytest.mark.parametrize("kind", ["henry", "gab", "flory-huggins"])
 def test_a_spool_takes_up_the_same_from_joined_air(kind):
     """Five days of hourly air that swings and flickers: within 0.5 % of the way to equilibrium."""
