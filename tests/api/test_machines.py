@@ -192,3 +192,15 @@ def test_a_hold_without_a_reason_is_refused(api, shop, receive):
     assert not Loading.objects.exists()
     loading = api.post(f"spools/{code}/load", toolhead=shop.toolhead, override_reason="only a jig")
     assert (loading["state"], loading["override_reason"]) == ("hold", "only a jig")
+
+
+def test_a_spool_is_fed_from_a_dry_box(api, shop, receive):
+    code = receive(feedstock=shop.pla)
+    given = {"toolhead": shop.toolhead, "override_reason": "a test", "fed_from": shop.dry_box}
+    assert api.refused(f"spools/{code}/load", **given)["fed_from"]
+    assert api.patch(f"places/{shop.dry_box}", feeds=True)["feeds"]
+    loading = api.post(f"spools/{code}/load", **given)
+    assert loading["fed_from"] == shop.dry_box
+    spool = api.get(f"spools/{code}")
+    assert (spool["stay"]["place"], spool["loading"]["id"]) == (shop.dry_box, loading["id"])
+    assert api.post(f"spools/{code}/unload", status=200, place=shop.dry_box)["end"]

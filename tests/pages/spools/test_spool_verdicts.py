@@ -16,8 +16,10 @@ from pages.spools import overview
 from spools.board import board
 from spools.codes import pretty
 from spools.drying.runs import DryingSettings, start_drying
+from spools.inventory.assumptions import save_place
 from spools.inventory.ledger import weigh
 from spools.inventory.moves import current_stay, mark_empty, move_spool
+from spools.inventory.openings import record_opening
 from spools.models import Place, Spool
 from tests.maintenance.reminders.texts import texts
 from tests.pages.corner import of
@@ -177,6 +179,7 @@ def test_a_hold_needs_a_reason_which_is_stored(shop, desk, free):
     # 200 h at 85 % RH: nylon is over its print limit then.
     wet = Place.objects.create(name="Cellar", kind="shelf", assumed_rh_pct=85)
     move_spool(free, wet, at=hours_ago(200))
+    record_opening(free, at=hours_ago(200))
     values = {"toolhead": shop.toolheads[1].pk, "when": ""}
     page = desk.get(of("spool-load", free), values)
     assert page.context["verdict"].state == "hold"
@@ -258,3 +261,19 @@ def test_today_names_material_spool_printer_and_what_is_due(shop, desk):
         assert row.spool.code in response.content.decode()
     count = f'<span class="count">{count_due()}<span class="visually-hidden"> due</span>'
     assert count in response.content.decode()
+
+
+def test_a_spool_is_loaded_from_the_dry_box_in_which_it_lies(shop, desk, free):
+    shop.box.feeds = True
+    save_place(shop.box)
+    move_spool(free, shop.box, at=hours_ago(5))
+    toolhead = shop.toolheads[1]
+    page = desk.get(of("spool-load", free), {"toolhead": toolhead.pk})
+    assert page.context["form"]["fed_from"].initial == shop.box.pk
+    sent = {"toolhead": toolhead.pk, "fed_from": shop.box.pk, "override_reason": "a test", "when": ""}
+    sent |= {"unload_to": shop.shelf.pk}
+    assert notices(desk.post(of("spool-load", free), sent, follow=True)) == ["success"]
+    assert Loading.objects.present().get(spool=free).fed_from == shop.box
+    assert shows(desk.get(of("spool", free)), str(shop.box), note="fed_from")
+    desk.post(of("spool-unload", free), {"place": shop.box.pk, "when": ""})
+    assert not Loading.objects.present().filter(spool=free).exists()
