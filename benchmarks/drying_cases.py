@@ -6,8 +6,8 @@ from typing import Any
 
 from spools.air.climate import Climate
 from spools.catalogue.importing import REFERENCE, polymer_rows, read_cell
+from spools.drying.drafts import DryerLoad
 from spools.drying.options import PlanRequest
-from spools.drying.search import DryerLoad
 from spools.drying.week.loads import load_alone
 from spools.models import Feedstock, Place, Polymer, Spool
 from spools.moisture.assimilation import WeighingResult

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from spools.drying.search import Draft, DryerLoad
+    from spools.drying.drafts import Draft, DryerLoad
 
 ROOMS = [(23.0, 50.0), (22.0, 35.0), (18.0, 30.0), (28.0, 65.0)]
 # A reel that stands any dryer here, and one of unknown material.

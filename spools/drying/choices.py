@@ -8,10 +8,10 @@ from typing import Any
 from spools.catalogue.values import material_values
 from spools.drying import search
 from spools.drying.caps import compute_cap
+from spools.drying.drafts import Draft, DryerLoad
 from spools.drying.dryers import Dryers
 from spools.drying.options import PlanRequest, Slot, next_quarter
 from spools.drying.reels import state_reel
-from spools.drying.search import Draft, DryerLoad
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import Moisture
 

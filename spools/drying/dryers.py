@@ -10,10 +10,10 @@ from django.db.models import QuerySet
 from spools.air.climate import Climate, climates_now, room_airs
 from spools.drying import heat_budget
 from spools.drying.caps import Cap, may_join
+from spools.drying.drafts import heat_air
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.gate import open_runs, stays_without_run
 from spools.drying.options import Slot, next_quarter
-from spools.drying.search import heat_air
 from spools.models import DryingRun, Place, PlannedDrying, PrintRequest, Spool, SpoolBoard, Stay
 from spools.models.board import is_fresh
 from spools.moisture.state import Moisture, moisture_of

@@ -6,8 +6,9 @@ from itertools import pairwise
 
 from spools.air.climate import Climate, climates_now, room_airs
 from spools.catalogue.values import material_values
+from spools.drying.drafts import heat_air
 from spools.drying.options import DRYING_PROBE_HOURS, STORAGE_PROBE_HOURS, StaysGood, next_quarter
-from spools.drying.search import heat_air, is_dry
+from spools.drying.search import is_dry
 from spools.models import DryingRun, Place, Spool
 from spools.physics_inputs import (
     DOUBT,

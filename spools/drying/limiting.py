@@ -2,7 +2,7 @@
 
 from spools.drying import heat_budget
 from spools.drying.caps import Limit
-from spools.drying.search import Draft, DryerLoad, FirstStageReason
+from spools.drying.drafts import Draft, DryerLoad, FirstStageReason
 from spools.models import Spool
 from spools.statements import Statement, Values
 

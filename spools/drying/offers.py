@@ -4,8 +4,8 @@ import math
 from typing import NamedTuple
 
 from spools.drying import heat_budget
+from spools.drying.drafts import DryerLoad
 from spools.drying.options import DRYING_PROBE_HOURS, round_hours
-from spools.drying.search import DryerLoad
 from spools.physics_inputs import SMALL_JOB_G, advance_windings, hours_until_dry
 
 

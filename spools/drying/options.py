@@ -43,7 +43,7 @@ IN_HAND_H = 0.25
 
 QUARTER = timedelta(minutes=15)
 # Hours of drying are rounded up to steps of about a tenth, as people give them: below each of these hours the step.
-HOUR_STEPS = ((10.0, 0.5), (24.0, 1.0), (48.0, 2.0), (math.inf, 4.0))
+HOUR_STEPS = ((10.0, 0.5), (24.0, 1.0), (48.0, 2.0), (100.0, 4.0), (math.inf, 10.0))
 
 
 def round_hours(hours: float) -> float:

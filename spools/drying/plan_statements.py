@@ -4,10 +4,17 @@ import math
 from typing import Any
 
 from spools.drying import heat_budget, softening
+from spools.drying.drafts import Draft, DryerLoad, FirstStageReason
 from spools.drying.limiting import list_hotter
 from spools.drying.offers import offer_runs, offer_turns
-from spools.drying.options import DRYING_PROBE_HOURS, LONGEST_WHOLE_H, STRONG, Plan, PlanRequest
-from spools.drying.search import Draft, DryerLoad, FirstStageReason
+from spools.drying.options import (
+    DRYING_PROBE_HOURS,
+    LONGEST_USUAL_H,
+    LONGEST_WHOLE_H,
+    STRONG,
+    Plan,
+    PlanRequest,
+)
 from spools.statements import Statement
 
 
@@ -39,6 +46,8 @@ def explain_choice(load: DryerLoad, draft: Draft) -> Statement:
         return Statement("drying.chosen_as_usual_never_suffices", values)
     if usual_share > heat_budget.ALL:
         return Statement("drying.chosen_as_usual_is_too_much_heat", values | {"share": usual_share})
+    if usual.total <= LONGEST_USUAL_H:
+        return Statement("drying.chosen_quickest")
     return Statement("drying.chosen_as_usual_is_slow", values)
 
 
@@ -80,6 +89,8 @@ def _explain_first_stage(load: DryerLoad, draft: Draft) -> Statement:
         return Statement("drying.first_while_soft", values | {"polymers": _softened_polymers(load, draft)})
     if draft.first_reason is FirstStageReason.SHARED:
         return Statement("drying.first_shared")
+    if draft.first_reason is FirstStageReason.HEAT:
+        return Statement("drying.first_for_heat", {"set_point_c": draft.set_point_c})
     return Statement("drying.first_while_wet")
 
 

@@ -15,6 +15,7 @@ SENTENCES = {
     "drying.chosen_usual": "the usual set point, or the nearest that the caps less the dryer's error allow",
     "drying.chosen_hottest": "the hottest that the caps less the dryer's error allow, and still not enough",
     "drying.chosen_as_usual_never_suffices": "at {usual_c:g} °C it never suffices",
+    "drying.chosen_quickest": "the quickest: hotter once it has lost water",
     "drying.chosen_least_heat": "every option is too much heat for one run; this one, at {share!p}, is the least",
     "drying.chosen_as_usual_is_too_much_heat": "{usual_hours:g} h at the usual {usual_c:g} °C would be {share!p} of the "
     "heat that a polyamide may get in one run",
@@ -22,6 +23,8 @@ SENTENCES = {
     "drying.dry_already": "Probably below {target_pct:.2g} % already.",
     "drying.dry_after": "Probably below {target_pct:.2g} % after about {hours:g} h at {set_point_c:g} °C.",
     "drying.first_shared": "The dryer is in its first stage.",
+    "drying.first_for_heat": "All of it at {set_point_c:g} °C would be too much heat for one run; the last water needs the "
+    "hotter air most.",
     "drying.first_while_wet": "It is likely wet, and a wet amorphous polymer starts cooler.",
     "drying.rate_from_memory": "The drying rate of this polymer is known from memory only: the hours are a rough "
     "guess.",

@@ -8,6 +8,7 @@ from django.utils import timezone
 from spools.drying import heat_budget, search
 from spools.drying.caps import compute_cap, limiting_spool
 from spools.drying.choices import Choice, build_load, build_loads, choose, place_queue
+from spools.drying.drafts import Draft, DryerLoad
 from spools.drying.dryers import Dryers, load_dryers
 from spools.drying.forecast import forecast_storage
 from spools.drying.gate import require_dryer, require_set_point, why_not_now
@@ -23,7 +24,6 @@ from spools.drying.options import (
 )
 from spools.drying.plan_statements import explain_choice, explain_impossible, explain_result, list_notes
 from spools.drying.reels import find_limit_or_reel
-from spools.drying.search import Draft, DryerLoad
 from spools.models import Place, Spool
 from spools.moisture.state import moisture_of
 

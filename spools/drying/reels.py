@@ -3,8 +3,9 @@
 from copy import copy
 
 from spools.drying.caps import Cap, compute_cap
+from spools.drying.drafts import Draft, DryerLoad
 from spools.drying.limiting import find_limit
-from spools.drying.search import Draft, DryerLoad, choose_draft
+from spools.drying.search import choose_draft
 from spools.models import Place, Spool
 from spools.statements import Statement
 

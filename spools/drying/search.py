@@ -1,16 +1,15 @@
 """The search for drying options: set points and stages to compare, their hours, and the best of them."""
 
+import itertools
 import math
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from enum import Enum
 
-from spools.air.climate import Climate, heated_rh_pct
 from spools.catalogue.values import material_values
 from spools.drying import heat_budget, softening
-from spools.drying.caps import Cap, compute_cap, may_join, require_below_cap, suggested_set_point_c
-from spools.drying.gate import FirstStage, require_set_point
+from spools.drying.caps import may_join, require_below_cap, suggested_set_point_c
+from spools.drying.drafts import Draft, DryerLoad, FirstStageReason
+from spools.drying.gate import require_set_point
 from spools.drying.heat_budget import Stage
 from spools.drying.options import (
     DRYING_PROBE_HOURS,
@@ -25,133 +24,22 @@ from spools.drying.options import (
     PlanRequest,
     round_hours,
 )
-from spools.models import DryingRun, Place, Spool
+from spools.models import Spool
 from spools.moisture.state import Moisture
 from spools.physics_inputs import (
     DOUBT,
     SMALL_JOB_G,
-    Array,
-    ConstantAir,
-    Interval,
     Winding,
     advance_windings,
     hours_until_dry,
 )
 
+# The share of one run's heat budget that a mix of two set points aims at: what rounding adds must still fit in.
+MOST_MIXED = 0.97
+# A mix must save a tenth of the hours, or a single set point is simpler. Common practice, no source.
+WORTH_MIXING = 0.9
 # Hours are computed from look to look; one long step through the same hours dries a little less.
 STEP_RESERVE = 1.03
-
-
-class FirstStageReason(Enum):
-    """The reason of a first stage."""
-
-    SOFT = "water softens the polymer; the stage lasts until it is hard at the set point"
-    WET = "a wet amorphous spool starts cooler"
-    SHARED = "the dryer is in this stage already"
-
-
-@dataclass
-class Draft:
-    """An option for all spools of a load while its hours are computed; hours: of each spool of the load."""
-
-    set_point_c: float
-    first_c: float | None = None
-    first_hours: float | None = None
-    first_reason: FirstStageReason | None = None
-    possible: bool = True
-    hours: list[float | None] = field(default_factory=list)
-
-    @property
-    def first(self) -> FirstStage | None:
-        if self.first_c is None or self.first_hours is None:
-            return None
-        return FirstStage(self.first_c, self.first_hours)
-
-    @property
-    def total(self) -> float | None:
-        """Hours until all of the load are dry; None when one never is."""
-        reached = [hours for hours in self.hours if hours is not None]
-        return max(reached) if len(reached) == len(self.hours) else None
-
-    def stages(self, hours: float) -> list[Stage]:
-        first = self.first
-        if first is None:
-            return [(self.set_point_c, hours)]
-        return [(first.set_point_c, first.hours), (self.set_point_c, max(0.0, hours - first.hours))]
-
-
-@dataclass
-class DryerLoad:
-    """Spools that are to go into a dryer together, their inputs, and the drafts of their options.
-
-    beside: the runs that they join; empty: they have the dryer to themselves. masses_g: the outermost grams of
-    each spool that must get dry; None: all of it. asked: whether a set point was asked for; it is that of the
-    first draft. stated: the same with a stated reel, where an unknown reel sets the cap.
-    """
-
-    spools: Sequence[Spool]
-    dryer: Place
-    beside: list[DryingRun]
-    caps: list[Cap]
-    room: Climate
-    states: list[Moisture]
-    targets_pct: list[float]
-    masses_g: list[float | None]
-    at: datetime
-    drafts: list[Draft] = field(default_factory=list)
-    asked: bool = False
-    stated: "DryerLoad | None" = None
-
-    def heated_air(self, celsius: float, hours: float = 0.0) -> ConstantAir:
-        """The air of the room, heated in the dryer."""
-        return heat_air(self.room, celsius, hours)
-
-    def floor_pct(self, draft: Draft, n: int) -> float:
-        """The moisture that a draft's air leaves in spool n after any time."""
-        return Interval.from_members(self._floors_pct(draft.set_point_c, n)).p50
-
-    def is_floored(self, set_point_c: float, n: int) -> bool:
-        """Whether the air at a set point may be too humid for the target of spool n, however long it takes."""
-        return bool((self._floors_pct(set_point_c, n) > self.targets_pct[n]).mean() > DOUBT)
-
-    def _floors_pct(self, set_point_c: float, n: int) -> Array:
-        return self.states[n].winding.floor_pct(self.heated_air(set_point_c).rh_pct)
-
-    def key(self) -> Hashable:
-        """Loads with the same key have the same drafts with the same hours."""
-        return (
-            tuple(spool.pk for spool in self.spools),
-            tuple(run.pk for run in self.beside),
-            tuple((cap.cap_c, cap.start_c) for cap in self.caps),
-            (self.room.temperature_c, self.room.rh_pct),
-            self.dryer.set_point_error_c,
-            tuple((draft.set_point_c, draft.first_c) for draft in self.drafts),
-            tuple(self.masses_g),
-        )
-
-    def softened(self, draft: Draft) -> list[int]:
-        """The numbers of the spools that water may soften at a draft's set point."""
-        asked = self.asked and draft is self.drafts[0]
-        hardest_c = min(cap.start_c if asked else cap.start_hottest_c for cap in self.caps)
-        if draft.set_point_c <= hardest_c:
-            return []
-        return [n for n, spool in enumerate(self.spools) if compute_cap(spool, self.dryer).two_stages]
-
-    def run_shares(self, draft: Draft) -> list[float]:
-        """The share of one run's heat budget that a draft uses, for each spool."""
-        return [
-            heat_budget.run_share(spool, draft.stages(hours or 0.0)) or 0.0
-            for spool, hours in zip(self.spools, draft.hours, strict=True)
-        ]
-
-    def keeps_to_budget(self, draft: Draft) -> bool:
-        """Whether a draft keeps to the heat budget of one run, for all spools."""
-        return max(self.run_shares(draft)) <= heat_budget.ALL
-
-
-def heat_air(room: Climate, celsius: float, hours: float = 0.0) -> ConstantAir:
-    """The air of a room, heated in a dryer, for some hours."""
-    return ConstantAir(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
 
 
 def counted_mass_g(state: Moisture, target_pct: float, asked_g: float | None) -> float | None:
@@ -265,6 +153,38 @@ def compute_drafts(loads: Sequence[DryerLoad], *, all_options: bool) -> None:
             for draft in load.drafts[1:]
         ]
     )
+    _add_mixes([load for load in different if not _is_first_chosen(load)])
+
+
+def _add_mixes(loads: Sequence[DryerLoad]) -> None:
+    """Adds drafts with a cooler first stage where all of it at a set point is too much heat, and 5 K less are slow.
+
+    The last water needs the hotter and drier air, so the cooler stage comes first. Drafts stay that keep to the
+    budget and are worth it against the cooler set point alone.
+    """
+    mixes = [
+        (load, hot, cool, mixed)
+        for load in loads
+        for hot, cool in itertools.pairwise(sorted(load.drafts, key=lambda draft: -draft.set_point_c))
+        if (mixed := _mix(load, hot, cool)) is not None
+    ]
+    _compute_hours([(load, mixed) for load, _, _, mixed in mixes])
+    for load, _, cool, mixed in mixes:
+        worth_h = WORTH_MIXING * (cool.total or 0.0)
+        if mixed.total is not None and mixed.total <= worth_h and load.keeps_to_budget(mixed):
+            load.drafts.append(mixed)
+
+
+def _mix(load: DryerLoad, hot: Draft, cool: Draft) -> Draft | None:
+    """A draft of both set points, not computed yet; None unless the hot one alone is too much heat and dries it."""
+    if hot.first or cool.first or not hot.total or not cool.total:
+        return None
+    hot_share, cool_share = (max(load.run_shares(draft)) for draft in (hot, cool))
+    if not cool_share <= heat_budget.ALL < hot_share:
+        return None
+    part = (hot_share - MOST_MIXED) / (hot_share - cool_share)
+    first_hours = round_hours(part * cool.total)
+    return Draft(hot.set_point_c, cool.set_point_c, first_hours, FirstStageReason.HEAT)
 
 
 def _compute(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
@@ -362,7 +282,9 @@ def _whole_stages(draft: Draft) -> list[Stage]:
 def _is_first_chosen(load: DryerLoad) -> bool:
     """Whether the first draft is taken whatever the others are."""
     first = load.drafts[0]
-    quick = first.total is not None and first.total <= LONGEST_USUAL_H
+    # Where water softens a spool the usual set point is no more than a start, which depends on the dryer's error.
+    usual = load.asked or not any(cap.two_stages for cap in load.caps)
+    quick = usual and first.total is not None and first.total <= LONGEST_USUAL_H
     return load.asked or (quick and load.keeps_to_budget(first))
 
 

@@ -14,11 +14,11 @@ from spools.air.climate import room_airs
 from spools.checks import require_past_time, require_within
 from spools.drying import search
 from spools.drying.caps import compute_cap
+from spools.drying.drafts import Draft, DryerLoad
 from spools.drying.gate import require_dryer
 from spools.drying.options import IN_HAND_H, round_hours
 from spools.drying.plan_statements import explain_result
 from spools.drying.runs import DryingSettings, start_drying
-from spools.drying.search import Draft, DryerLoad
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import moisture_of
 from spools.refusals import refusal

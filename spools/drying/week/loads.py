@@ -5,8 +5,8 @@ from datetime import datetime
 from spools.air.climate import Climate
 from spools.drying import search
 from spools.drying.caps import compute_cap
+from spools.drying.drafts import DryerLoad
 from spools.drying.options import PlanRequest
-from spools.drying.search import DryerLoad
 from spools.models import Place, Spool
 from spools.moisture.state import Moisture
 

@@ -11,11 +11,11 @@ from itertools import groupby
 
 from spools.drying import heat_budget, search
 from spools.drying.caps import compute_cap
+from spools.drying.drafts import Draft, DryerLoad, FirstStageReason
 from spools.drying.dryers import smell_of
 from spools.drying.gate import FirstStage
 from spools.drying.options import DRYING_PROBE_HOURS, IN_HAND_H, LEAST_C, LONGEST_USUAL_H, STEP_K, PlanRequest
 from spools.drying.runs import default_target_pct
-from spools.drying.search import Draft, DryerLoad, FirstStageReason
 from spools.drying.week.heat_limit import longest_slots
 from spools.drying.week.inputs import WeekInputs
 from spools.drying.week.loads import load_alone
@@ -218,7 +218,9 @@ def _option_of(inputs: WeekInputs, trial: _Trial) -> tuple[Option, Detail] | tup
         takes.append(math.ceil((first_h + longest_h) * SLOTS_H) if suffices else None)
     possible = [slots for slots in takes if slots is not None]
     set_point_c = trial.setting.set_point_c
-    longest = longest_slots(inputs, trial.spool, set_point_c, [], inputs.states[0][trial.spool.pk])
+    before = [] if trial.setting.first_c is None else [(trial.setting.first_c, first_h)]
+    state = inputs.states[0][trial.spool.pk]
+    longest = longest_slots(inputs, trial.spool, set_point_c, before, state) + math.ceil(first_h * SLOTS_H)
     if not possible or min(possible) > longest:
         return None, None
     first = None if trial.setting.first_c is None else FirstStage(trial.setting.first_c, first_h)

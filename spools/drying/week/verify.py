@@ -16,9 +16,9 @@ from spools.air.climate import room_airs
 from spools.catalogue.values import material_values
 from spools.drying import heat_budget
 from spools.drying.caps import compute_cap
+from spools.drying.drafts import heat_air
 from spools.drying.dryers import capacity_of, driest_storage, smell_of
 from spools.drying.gate import open_runs
-from spools.drying.search import heat_air
 from spools.drying.week.slots import StaffedHours
 from spools.inventory.ledger import remaining_by_spool
 from spools.models import DryingRun, Place, PlannedDrying, PlannedPrint, PrintRequest, Spool, WeekPlan
