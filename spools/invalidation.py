@@ -117,7 +117,9 @@ def invalidate_after_readings(place: Place, at: datetime, air: tuple[float, floa
             air_temperature_c__range=_around(air[0], SAME_AIR_K),
             air_rh_pct__range=_around(air[1], SAME_AIR_PCT),
         )
-        affected = Q(near, place=place) | Q(place__room=place, place__kind=Place.Kind.DRY_BOX)
+        affected = Q(near, place=place) | Q(
+            place__room=place, place__kind__in=[Place.Kind.DRY_BOX, Place.Kind.BAG]
+        )
         rows = SpoolBoard.objects.filter(affected, pk__in=spools, run=None)
         still_fresh = rows.update(generation=F("generation") + 1)
     # A weighing is assimilated with the readings before its hour, so those of its own hour change nothing.

@@ -67,6 +67,7 @@ BOX_RH_PCT = Limits(1, 90, "% RH")
 BOX_VOLUME_L = Limits(0.5, 5000, "l")
 HALF_TIME_H = Limits(0.1, 20_000, "h")
 AIR_CHANGES_DAY = Limits(0.001, 200, "")
+SACHET_G = Limits(0, 500, "g")
 DESICCANT_G = Limits(0, 50_000, "g")
 REGENERATION_C = Limits(40, 500, "°C")
 

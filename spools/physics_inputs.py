@@ -4,6 +4,7 @@ The members are drawn once per spool, seeded by its code: uptake, diffusivity an
 spreads of the catalogue, and its wetness on receipt.
 """
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -261,6 +262,29 @@ def forecast_wetting(
         min_probes,
     )
     return [100 * contents for contents in contents_by_air]
+
+
+def forecast_through(
+    start: Winding, airs: Sequence[ConstantAir], mass_g: float, probe_hours: Sequence[float]
+) -> Array:
+    """The moisture of the outermost mass_g at 0 h and at probe_hours on the way through airs, (probes, members), %.
+
+    The last air goes on.
+    """
+    ahead = [*airs[:-1], airs[-1]._replace(hours=math.inf)]
+    rows, at = [start.outer_pct(mass_g)], 0.0
+    for probe in probe_hours:
+        span: list[ConstantAir] = []
+        while at < probe:
+            hours = min(ahead[0].hours, probe - at)
+            span.append(ahead[0]._replace(hours=hours))
+            ahead[0] = ahead[0]._replace(hours=ahead[0].hours - hours)
+            at += hours
+            if not ahead[0].hours:
+                ahead.pop(0)
+        start = start.through(join_airs(span))
+        rows.append(start.outer_pct(mass_g))
+    return np.array(rows)
 
 
 def crossing_h(

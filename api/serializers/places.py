@@ -26,6 +26,8 @@ class PlaceSerializer(ModelSerializer):
             "volume_l",
             "half_time_h",
             "limit_rh_pct",
+            "film",
+            "sachet_g",
         ]
 
     def save_checked(self, row: Place) -> Place:

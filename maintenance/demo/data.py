@@ -120,10 +120,11 @@ SHELF: dict[str, Any] = {
     "assumed_rh_pct": 50,
 }
 DRY_PLACES: list[dict[str, Any]] = [
-    {"name": "Sealed bags", "kind": "bag", "room": None, "assumed_temperature_c": 21, "assumed_rh_pct": 15},
+    {"name": "Sealed bags", "kind": "bag", "film": "vacuum", "sachet_g": 10, "assumed_temperature_c": 21},
     {
         "name": "Dry box",
         "kind": "dry_box",
+        "feeds": True,
         "volume_l": 30,
         "half_time_h": 55,
         "assumed_temperature_c": 21,

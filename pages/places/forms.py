@@ -30,6 +30,8 @@ class PlaceForm(VersionedForm):
             "volume_l",
             "half_time_h",
             "limit_rh_pct",
+            "film",
+            "sachet_g",
         ]
         labels = {
             "assumed_temperature_c": "Assumed temperature, °C",
@@ -39,11 +41,15 @@ class PlaceForm(VersionedForm):
             "volume_l": "Volume of a dry box, litres",
             "half_time_h": "Half-time of a dry box, h",
             "limit_rh_pct": "Humidity limit of a dry box, % RH",
+            "film": "Film of sealed bags",
+            "sachet_g": "Silica gel in each bag, g",
         }
         help_texts = {
             "assumed_temperature_c": "Counts while there is no reading of the last 6 hours.",
             "room": "For a dryer, which takes in its air, and for a dry box, into which it leaks. Empty: the "
             "assumed air above stands for a dryer's room, and a dry box is not computed.",
+            "film": "For sealed bags, one for each spool. With the room that they lie in, the air in each is computed.",
+            "sachet_g": "A fresh sachet goes in each time that a bag is closed.",
             "volume_l": "With half-time, room and desiccant its air is computed while nothing is read.",
             "half_time_h": "Without desiccant: hours until it is half way from dry to the room's humidity.",
             "limit_rh_pct": "Above it the desiccant is regenerated. Empty: as it was, 20 % for a new box.",
@@ -65,11 +71,14 @@ class PlaceForm(VersionedForm):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["limit_rh_pct"].required = False
+        self.fields["limit_rh_pct"].required = self.fields["sachet_g"].required = False
 
     def clean_limit_rh_pct(self) -> float:
         limit = self.cleaned_data["limit_rh_pct"]
         return self.instance.limit_rh_pct if limit is None else limit
+
+    def clean_sachet_g(self) -> float:
+        return self.cleaned_data["sachet_g"] or 0.0
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

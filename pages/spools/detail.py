@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import accumulate
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -65,12 +66,25 @@ def describe_wetness(moisture: Moisture, feedstock: Feedstock) -> Wet:
 
 def forecast_wet(moisture: Moisture, segment: Segment) -> list[Wet]:
     """The moisture in the next days if the spool stays in its place and the air stays the same."""
+    feedstock = moisture.history.spool.feedstock
     airs = [
         ConstantAir(hours, segment.air.temperature_c, segment.air.rh_pct, segment.moving_air)
         for hours in AHEAD_H
     ]
-    feedstock = moisture.history.spool.feedstock
-    return [describe_wetness(later, feedstock) for later in forecast([(moisture, air) for air in airs])]
+    pieces = moisture.history.bag_ahead(moisture.at)
+    if pieces is None:
+        return [describe_wetness(later, feedstock) for later in forecast([(moisture, air) for air in airs])]
+    rows, later = [], moisture
+    for until in AHEAD_H:
+        passed = (later.at - moisture.at) / HOUR
+        ends = list(accumulate(hours for hours, _, _ in pieces))
+        for (_, temperature_c, rh_pct), end in zip(pieces, ends, strict=True):
+            hours = min(end, until) - passed
+            if hours > 0:
+                later = later.ahead(hours, temperature_c, rh_pct)
+                passed += hours
+        rows.append(describe_wetness(later, feedstock))
+    return rows
 
 
 @with_spool

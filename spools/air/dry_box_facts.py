@@ -63,7 +63,8 @@ class PriorHistory:
         """(duration, °C, % RH) of the assumed airs since its bag was opened, in order."""
         for stay in self.stays:
             begin, end = max(stay.start, self.opened_at or until), min(stay.end or until, until)
-            if begin >= end:
+            # A re-closed bag leaves its spool about as it was.
+            if begin >= end or (stay.place.kind == Place.Kind.BAG and stay.place.film):
                 continue
             changes = [t for run in self.runs for t in (run.start, run.change_at, run.end) if t is not None]
             times = sorted({begin, end, *(t for t in changes if begin < t < end)})
@@ -189,7 +190,7 @@ class BoxFacts:
             mass_g = [m for weighed_at, m in masses if weighed_at <= stay.start][-1:] or [
                 m for _, m in masses[:1]
             ]
-            sorbers = _sorbers(geometry(spool, mass_g[0]), likely_material(spool.feedstock))
+            sorbers = build_sorbers(spool, mass_g[0])
             self._inside[key] = SpoolInside(spool, sorbers, prior, at)
         return self._inside[key]
 
@@ -204,6 +205,11 @@ class BoxFacts:
 
 def _spool_id(stay: Stay) -> int:
     return stay.spool_id
+
+
+def build_sorbers(spool: Spool, mass_g: float) -> Sorbers:
+    """The part of a spool with this much filament in the balance of its box or bag."""
+    return _sorbers(geometry(spool, mass_g), likely_material(spool.feedstock))
 
 
 @lru_cache(maxsize=8192)
@@ -253,7 +259,7 @@ def load_facts(
         box.priors[stay.spool_id] = priors[stay.spool_id]
         if at is None or stay.start >= at or box.periods[-1].first > at:
             came_since.add(stay.spool_id)
-    _load_priors(priors, came_since)
+    load_priors(priors, came_since)
     return boxes
 
 
@@ -275,7 +281,7 @@ def _load_stays(
     return [stay for stay in stays if stay.end is None or stay.end >= starts[stay.place_id]]
 
 
-def _load_priors(priors: Mapping[int, PriorHistory], came_since: set[int]) -> None:
+def load_priors(priors: Mapping[int, PriorHistory], came_since: set[int]) -> None:
     stays = Stay.objects.spans().filter(spool__in=came_since)
     runs = DryingRun.objects.filter(spool__in=came_since)
     share_places(stays, runs)

@@ -27,6 +27,7 @@ from spools.physics_inputs import (
     Interval,
     Winding,
     crossing_h,
+    forecast_through,
     forecast_wetting,
 )
 
@@ -143,7 +144,8 @@ def compute_rows(
         _set_moisture(row, outer[pk], intervals[pk], material_values(history.spool.feedstock))
         _set_amount(row, history)
         _set_place(row, history, segments[pk], now)
-        _set_times(row, ahead[pk, air] if (air := own_airs[pk]) else None, now)
+        bag = _ahead_in_bag(history, windings[pk], now)
+        _set_times(row, bag or (ahead[pk, air] if (air := own_airs[pk]) else None), now)
         rows.append(row)
     return rows
 
@@ -196,6 +198,16 @@ def _forecast_outer_turns(
         )
         lanes |= {(pk, air): _Ahead(members, values) for air, members in zip(probes, contents, strict=True)}
     return lanes
+
+
+def _ahead_in_bag(history: History, winding: Winding, now: datetime) -> _Ahead | None:
+    """The forecast of a spool in a bag whose air is computed: its sachet fills up. None elsewhere."""
+    pieces = history.bag_ahead(now)
+    if pieces is None:
+        return None
+    airs = [ConstantAir(*piece) for piece in pieces]
+    contents = forecast_through(winding, airs, SMALL_JOB_G, PROBE_HOURS)
+    return _Ahead(contents, material_values(history.spool.feedstock))
 
 
 def _dry_times(

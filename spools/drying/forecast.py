@@ -4,6 +4,9 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from itertools import pairwise
 
+import numpy as np
+
+from spools.air.bags import close_bag, is_computed_bag
 from spools.air.climate import Climate, climates_now, room_airs
 from spools.catalogue.values import material_values
 from spools.drying.drafts import heat_air
@@ -17,6 +20,7 @@ from spools.physics_inputs import (
     Winding,
     advance_windings,
     crossing_h,
+    forecast_through,
     forecast_wetting,
     hours_until_dry,
 )
@@ -94,14 +98,41 @@ def forecast_storage(
         place: ConstantAir(0.0, climates[place.pk].temperature_c, climates[place.pk].rh_pct, place.moved_air)
         for place in places
     }
+    bags = {place for place in places if is_computed_bag(place)}
+    rooms = climates_now([place.room for place in bags if place.room is not None]) if bags else {}
     # Shelves of one room often share their air: one forecast does for all of them.
-    different = list(dict.fromkeys(airs.values()))
+    different = list(dict.fromkeys(air for place, air in airs.items() if place not in bags))
+    outer_g = SMALL_JOB_G if mass_g is None else mass_g
     lanes = [(spool, winding, different) for spool, winding in zip(spools, dried, strict=True)]
-    by_air = [
-        dict(zip(different, hours, strict=True))
-        for hours in forecast_limits(lanes, SMALL_JOB_G if mass_g is None else mass_g)
+    by_air = [dict(zip(different, hours, strict=True)) for hours in forecast_limits(lanes, outer_g)]
+    return [
+        [
+            StaysGood(
+                place,
+                *(_hours_in_bag(place, rooms, spool, winding, outer_g) if place in bags else by_air[n][air]),
+            )
+            for place, air in airs.items()
+        ]
+        for n, (spool, winding) in enumerate(zip(spools, dried, strict=True))
     ]
-    return [[StaysGood(place, *hours[air]) for place, air in airs.items()] for hours in by_air]
+
+
+def _hours_in_bag(
+    place: Place, rooms: dict[int, Climate], spool: Spool, winding: Winding, mass_g: float
+) -> tuple[float | None, ...]:
+    """As forecast_limits, in a bag that is closed around the spool now."""
+    assert place.room_id is not None
+    room = rooms[place.room_id]
+    water_pct = float(np.median(winding.mean_pct()))
+    winding_g = 1000 * winding.geometry.mass_kg
+    pieces = close_bag(place, spool, winding_g, water_pct, (room.temperature_c, room.rh_pct))
+    airs = [ConstantAir(*piece) for piece in pieces]
+    contents = forecast_through(winding, airs, mass_g, STORAGE_PROBE_HOURS)
+    values = material_values(spool.feedstock)
+    return tuple(
+        crossing_h(contents, STORAGE_PROBE_HOURS, limit_pct, DOUBT, below=False)
+        for limit_pct in (values.limit_clear_pct, values.limit_hold_pct)
+    )
 
 
 def forecast_limits(

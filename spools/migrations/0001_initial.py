@@ -216,6 +216,32 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 (
+                    "film",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("thin_pe", "thin polyethylene, welded"),
+                            ("zip", "polyethylene with a zip"),
+                            ("vacuum", "vacuum bag of polyamide and polyethylene"),
+                            ("metallised", "metallised"),
+                            ("foil", "aluminium foil"),
+                        ],
+                        max_length=12,
+                        verbose_name="film of the bags",
+                    ),
+                ),
+                (
+                    "sachet_g",
+                    models.FloatField(
+                        default=0.0,
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(500),
+                        ],
+                        verbose_name="silica gel in each bag, g",
+                    ),
+                ),
+                (
                     "limit_rh_pct",
                     models.FloatField(
                         default=20.0,
@@ -249,6 +275,14 @@ class Migration(migrations.Migration):
                         name="only_a_dryer_tells_its_capacity",
                         violation_error_code="not_a_dryer",
                         violation_error_message="Only a dryer has a number of spools that fit in. Leave it empty here.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("kind", "bag"), models.Q(("film", ""), ("sachet_g", 0)), _connector="OR"
+                        ),
+                        name="only_bags_have_a_film",
+                        violation_error_code="not_a_bag",
+                        violation_error_message="Film and sachet are of sealed bags. Leave them empty here.",
                     ),
                     models.CheckConstraint(
                         condition=models.Q(

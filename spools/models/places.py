@@ -11,6 +11,15 @@ from .versions import Versioned
 
 
 class Place(Versioned):
+    class Film(models.TextChoices):
+        """Of bags: their leak is in spools/air/bags.py."""
+
+        THIN_PE = "thin_pe", "thin polyethylene, welded"
+        ZIP = "zip", "polyethylene with a zip"
+        VACUUM = "vacuum", "vacuum bag of polyamide and polyethylene"
+        METALLISED = "metallised", "metallised"
+        FOIL = "foil", "aluminium foil"
+
     class Kind(models.TextChoices):
         SHELF = "shelf", "shelf"
         BAG = "bag", "sealed bag"
@@ -65,6 +74,11 @@ class Place(Versioned):
         help_text="hours in which the empty box, without desiccant, comes nearer to its room's humidity by "
         "half; 24 h times 0.693 over the air changes a day",
     )
+    # Of bags, one for each spool; with these and a room the air in each is computed while nothing is read.
+    film = models.CharField("film of the bags", max_length=12, choices=Film, blank=True)
+    sachet_g = models.FloatField(
+        "silica gel in each bag, g", default=0.0, validators=limits.SACHET_G.validators
+    )
     limit_rh_pct = models.FloatField(
         "humidity limit, % RH",
         default=20.0,
@@ -88,6 +102,12 @@ class Place(Versioned):
                 name="only_a_dryer_tells_its_capacity",
                 violation_error_code="not_a_dryer",
                 violation_error_message="Only a dryer has a number of spools that fit in. Leave it empty here.",
+            ),
+            models.CheckConstraint(
+                condition=Q(kind="bag") | Q(film="", sachet_g=0),
+                name="only_bags_have_a_film",
+                violation_error_code="not_a_bag",
+                violation_error_message="Film and sachet are of sealed bags. Leave them empty here.",
             ),
             models.CheckConstraint(
                 condition=Q(kind__in=["dry_box", "dryer"]) | Q(feeds=False),

@@ -13,6 +13,7 @@ from functools import cached_property
 
 from django.db.models import Q, QuerySet
 
+from spools.air.bags import BagAir, is_computed_bag, load_bags, room_air
 from spools.air.dry_box_cache import AirSeries, load_series
 from spools.air.dry_box_facts import is_complete
 from spools.air.hourly import FOREVER, HourlyReadings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
@@ -62,7 +63,8 @@ class History:
     """The facts that shape one spool's moisture from a time on, loaded.
 
     opened: when the bag that it came in was opened, and by which fact; None while it is sealed. stays: those that
-    lasted to that time, or later. readings, boxes: of the places in which it was since. runs, entries: all.
+    lasted to that time, or later. readings, boxes: of the places in which it was since. bags: by the ids of
+    its stays in them. runs, entries: all.
     """
 
     spool: Spool
@@ -72,13 +74,25 @@ class History:
     entries: list[MassEntry]
     readings: dict[int, HourlyReadings]
     boxes: dict[int, AirSeries] = field(default_factory=dict)
+    bags: dict[int, BagAir] = field(default_factory=dict)
 
     def before(self, until: datetime) -> "History":
         """The same with the readings and the computed air before a full hour alone."""
         places = {place.pk for stay in self.stays for place in (stay.place, stay.place.room) if place}
         readings = {pk: self.readings[pk].before(until) for pk in places & self.readings.keys()}
         boxes = {pk: self.boxes[pk].before(until) for pk in places & self.boxes.keys()}
-        return replace(self, readings=readings, boxes=boxes)
+        ids = {stay.pk for stay in self.stays} & self.bags.keys()
+        bags = {pk: self.bags[pk].before(until) for pk in ids}
+        return replace(self, readings=readings, boxes=boxes, bags=bags)
+
+    def bag_ahead(self, at: datetime) -> list[tuple[float, float, float]] | None:
+        """(hours, °C, % RH) in the bag where it lies, from a time on if the room stays as it is; None in no bag."""
+        stay = next((stay for stay in self.stays if stay.pk in self.bags and stay.end is None), None)
+        segment = None if stay is None else self.segment_at(at)
+        if stay is None or stay.place.room is None or segment is None or segment.air.origin != "computed":
+            return None
+        room = stay.place.room
+        return self.bags[stay.pk].ahead(at, room_air(room, self.readings[room.pk], at))
 
     def remaining(self) -> ledger.Amount:
         """As ledger.remaining, from the facts that are here."""
@@ -123,7 +137,7 @@ class History:
             while at < until and (stay.end is None or at < stay.end):
                 mass_g = masses[max(0, bisect_right(mass_times, at) - 1)][1]
                 run = self.run_at(at)
-                air, end = self._air(stay.place, run, at)
+                air, end = self._air(stay, run, at)
                 end = min(end, _next_midnight(at), stay.end or end, *cuts[bisect_right(cuts, at) :][:1])
                 yield Segment(
                     start=at,
@@ -138,14 +152,18 @@ class History:
                 )
                 at = end
 
-    def _air(self, place: Place, run: DryingRun | None, at: datetime) -> tuple[SegmentAir, datetime]:
+    def _air(self, stay: Stay, run: DryingRun | None, at: datetime) -> tuple[SegmentAir, datetime]:
+        place = stay.place
         state, until = self.readings[place.pk].at(at)
         is_known = state is not None
         room = place.room if place.kind == Place.Kind.DRYER and place.room is not None else place
         if state is None and room is not place:
             state, room_until = self.readings[room.pk].at(at)
             until = min(until, room_until)
-        computed = None
+        computed: tuple[float, float] | None = None
+        if state is None and stay.pk in self.bags:
+            computed, step_until = self.bags[stay.pk].at(at)
+            until = min(until, step_until or until)
         if state is None and place.pk in self.boxes:
             computed, sample_until = self.boxes[place.pk].at(at)
             until = min(until, sample_until)
@@ -212,8 +230,11 @@ def load(
     spools = {spool.pk: spool for spool in preloaded} or spools_by_id(spool_ids)
     readings: dict[int, HourlyReadings] = {}
     boxes: dict[int, AirSeries] = {}
+    bags: dict[int, BagAir] = {}
     opened = load_opened(spools)
-    histories = {pk: History(spool, opened[pk], [], [], [], readings, boxes) for pk, spool in spools.items()}
+    histories = {
+        pk: History(spool, opened[pk], [], [], [], readings, boxes, bags) for pk, spool in spools.items()
+    }
     for entry in MassEntry.objects.valid().amounts().filter(spool__in=list(spools)):
         histories[entry.spool_id].entries.append(entry)
     needed = [(history, since(history)) for history in histories.values()]
@@ -226,6 +247,7 @@ def load(
         histories[run.spool_id].runs.append(run)
     boxes |= _load_boxes(needed, until)
     readings |= _load_readings(needed, until)
+    bags |= _load_bags(needed, until)
     return histories
 
 
@@ -242,7 +264,16 @@ def load_air(histories: Iterable[History], until: datetime) -> list[History]:
     """
     needed = [(history, history.spool.received_at) for history in histories]
     boxes, readings = _load_boxes(needed, until), _load_readings(needed, until)
-    return [replace(history, readings=readings, boxes=boxes) for history, _ in needed]
+    bags = _load_bags(needed, until)
+    return [replace(history, readings=readings, boxes=boxes, bags=bags) for history, _ in needed]
+
+
+def _load_bags(histories: Iterable[tuple[History, datetime]], until: datetime) -> dict[int, BagAir]:
+    """The air of the bags that spools were in, where it may be computed, by stay id."""
+    histories = list(histories)
+    stays = [stay for stay, start in _stays_since(histories) if is_computed_bag(stay.place) and start < until]
+    spools = {history.spool.pk: history.spool for history, _ in histories}
+    return load_bags(stays, spools, until) if stays else {}
 
 
 def _load_boxes(histories: Iterable[tuple[History, datetime]], until: datetime) -> dict[int, AirSeries]:
