@@ -185,12 +185,13 @@ def has_odd_hours(planned: Planned) -> str:
 
 
 def has_gaps(planned: Planned) -> str:
-    points = sorted(draft.set_point_c for draft in planned.load.drafts)
+    lowest_c = max(30.0, planned.case.room[0] + 10)
+    points = sorted(draft.set_point_c for draft in planned.load.drafts if draft.set_point_c >= lowest_c)
+    if not points or planned.draft.total == 0:
+        return ""
     gap = max((b - a for a, b in itertools.pairwise(points)), default=0.0)
-    room_c = planned.case.room[0]
-    if points[0] > max(30.0, room_c + 10) + 5:
-        gap = max(gap, points[0] - max(30.0, room_c + 10))
-    return f"up to {gap:g} K" if gap > 5 and planned.draft.total != 0 else ""
+    gap = max(gap, points[0] - lowest_c)
+    return f"up to {gap:g} K" if gap > 5 else ""
 
 
 def offers_in_vain(planned: Planned) -> str:
