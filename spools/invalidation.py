@@ -117,9 +117,8 @@ def invalidate_after_readings(place: Place, at: datetime, air: tuple[float, floa
             air_temperature_c__range=_around(air[0], SAME_AIR_K),
             air_rh_pct__range=_around(air[1], SAME_AIR_PCT),
         )
-        affected = Q(near, place=place) | Q(
-            place__room=place, place__kind__in=[Place.Kind.DRY_BOX, Place.Kind.BAG]
-        )
+        here = Q(place=place) | Q(place__room=place, place__kind=Place.Kind.PRINTER)
+        affected = Q(near) & here | Q(place__room=place, place__kind__in=[Place.Kind.DRY_BOX, Place.Kind.BAG])
         rows = SpoolBoard.objects.filter(affected, pk__in=spools, run=None)
         still_fresh = rows.update(generation=F("generation") + 1)
     # A weighing is assimilated with the readings before its hour, so those of its own hour change nothing.
@@ -157,7 +156,7 @@ def save_assumptions(row: Place | Polymer | Filler | Feedstock, **options: Any) 
     if isinstance(row, Place) and row.kind == Place.Kind.DRYER:
         # Also by its name and its hottest set point, on which no moisture rests.
         invalidate_advice()
-    if changed and isinstance(row, Place) and (row.feeds or row.kind == Place.Kind.PRINTER):
+    if changed and isinstance(row, Place) and _is_air_of_prints(row):
         invalidate_answers()
     if changed and isinstance(row, Place):
         boxes = Place.objects.filter(Q(pk=row.pk) | Q(room=row)).values_list("pk", flat=True)
@@ -228,6 +227,13 @@ def wake() -> None:
     While that work waits or runs none is added: it looks for stale rows itself, and again before it ends.
     """
     enqueue(REFRESH, singleton_key=REFRESH)
+
+
+def _is_air_of_prints(place: Place) -> bool:
+    """Whether spools print in the air of a place: a printer, a place that feeds one, or the room of a printer."""
+    if place.feeds or place.kind == Place.Kind.PRINTER:
+        return True
+    return Place.objects.filter(room=place, kind=Place.Kind.PRINTER).exists()
 
 
 def _list_changed(row: Place | Polymer | Filler | Feedstock) -> set[str]:

@@ -49,15 +49,16 @@ def climates_now(places: Iterable[Place], now: datetime | None = None) -> dict[i
 
 
 def room_airs(dryers: Iterable[Place], at: datetime | None = None) -> dict[int, Climate]:
-    """The air that each dryer takes in and heats, by its id. Two queries however many dryers."""
+    """The air that each dryer takes in and heats, or around each printer, by its id. Two queries however many."""
     return _climates(dryers, at or timezone.now(), heated=False)
 
 
 def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dict[int, Climate]:
     by_id = {place.pk: place for place in places}
     dryers = [place for place in by_id.values() if place.kind == Place.Kind.DRYER]
-    prefetch_related_objects(dryers, "room")
-    rooms = {dryer.room_id for dryer in dryers if dryer.room_id}
+    printers = [place for place in by_id.values() if place.kind == Place.Kind.PRINTER and place.room_id]
+    prefetch_related_objects([*dryers, *printers], "room")
+    rooms = {place.room_id for place in [*dryers, *printers] if place.room_id}
     recent = Reading.objects.filter(place__in=rooms | by_id.keys(), at__gt=at - BELIEVED_FOR, at__lte=at)
     last = {reading.place_id: reading for reading in recent.order_by("at")}
     set_points: dict[int, float] = {}
@@ -79,14 +80,12 @@ def describe_computed(temperature_c: float, rh_pct: float, charge: DesiccantChar
 
 def _climate(place: Place, last: dict[int, Reading], set_point_c: float | None, at: datetime) -> Climate:
     room_climate = _measured_or_assumed(place, last.get(place.pk), at)
-    if place.kind != Place.Kind.DRYER:
-        return room_climate
-    around = room_climate
-    if room_climate.origin == "assumed" and place.room is not None:
-        around = _measured_or_assumed(place.room, last.get(place.room.pk), at)
-        source = Statement("air.room", {"room": str(place.room), "source": around.source.as_data()})
+    around, room = room_climate, place.air_source
+    if room_climate.origin == "assumed" and room is not place:
+        around = _measured_or_assumed(room, last.get(room.pk), at)
+        source = Statement("air.room", {"room": str(room), "source": around.source.as_data()})
         around = replace(around, source=source)
-    if set_point_c is None:
+    if set_point_c is None or place.kind != Place.Kind.DRYER:
         return around
     heated = {
         "temperature_c": around.temperature_c,

@@ -72,7 +72,7 @@ class PriorHistory:
                 yield stop - start, *self._air(stay.place, start)
 
     def _air(self, place: Place, at: datetime) -> tuple[float, float]:
-        room = place.room if place.kind == Place.Kind.DRYER and place.room is not None else place
+        room = place.air_source
         temperature_c, rh_pct = room.assumed_temperature_c, room.assumed_rh_pct
         for run in self.runs:
             if run.start <= at and (run.end is None or at < run.end):

@@ -246,7 +246,8 @@ def _set_place(row: SpoolBoard, history: History, segment: Segment | None, now: 
     changes = [row.run.change_at] if row.run is not None else []
     if segment.air.origin == "reading":
         # Then the last reading becomes too old to be believed.
-        changes.append(history.readings[segment.place.pk].hours[-1] + HOUR + BELIEVED_FOR)
+        own, room = (history.readings[place.pk] for place in (segment.place, segment.place.air_source))
+        changes.append((own.hours or room.hours)[-1] + HOUR + BELIEVED_FOR)
     row.good_until = min([row.good_until, *(at for at in changes if at is not None and at > now)])
 
 

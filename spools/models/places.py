@@ -32,7 +32,7 @@ class Place(Versioned):
     # Readings win; these two are what is assumed while there are none.
     assumed_temperature_c = models.FloatField(default=21.0, validators=limits.TEMPERATURE_C.validators)
     assumed_rh_pct = models.FloatField(default=50.0, validators=limits.RH_PCT.validators)
-    # The room that a dryer breathes or a dry box stands in. Empty: a dryer's own assumed climate stands for
+    # The room that a dryer or printer breathes or a dry box stands in. Empty: its own assumed climate stands for
     # its room, and a dry box's air is not computed.
     room = models.ForeignKey(
         "self",
@@ -125,6 +125,12 @@ class Place(Versioned):
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def air_source(self) -> "Place":
+        """Whose air counts while nothing is read here: that of the room for a dryer or a printer that stands in one."""
+        breathes_room = self.kind in (self.Kind.DRYER, self.Kind.PRINTER)
+        return self.room if breathes_room and self.room is not None else self
 
 
 class DesiccantCharge(Withdrawable):

@@ -156,7 +156,7 @@ class History:
         place = stay.place
         state, until = self.readings[place.pk].at(at)
         is_known = state is not None
-        room = place.room if place.kind == Place.Kind.DRYER and place.room is not None else place
+        room = place.air_source
         if state is None and room is not place:
             state, room_until = self.readings[room.pk].at(at)
             until = min(until, room_until)
