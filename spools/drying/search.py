@@ -257,9 +257,11 @@ def _total_hours(draft: Draft, exact: float | None) -> float | None:
     if exact is None:
         return None
     needed = STEP_RESERVE * exact
-    if draft.first is None:
-        return round_hours(needed)
-    return round_hours(draft.first.hours + max(needed, IN_HAND_H))
+    if draft.first is not None:
+        needed = draft.first.hours + max(needed, IN_HAND_H)
+    # In two stages too, no plan takes longer than plans look ahead.
+    total = round_hours(needed)
+    return total if total <= DRYING_PROBE_HOURS[-1] else None
 
 
 def dry_windings(drafts: Sequence[tuple[DryerLoad, Draft]]) -> list[Winding]:
