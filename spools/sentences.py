@@ -1,5 +1,6 @@
-"""Sentences of statements as templates that name the values, for codes whose sentence needs no condition."""
+"""Sentences of statements as templates that name the values."""
 
+import re
 from collections.abc import Mapping
 from datetime import datetime
 from functools import partial
@@ -10,13 +11,30 @@ from spools.codes import join_codes
 from spools.statements import Statement, words_for
 from spools.wording import format_day, format_duration, format_number, format_time
 
+# The words of the units of amounts, by code.
+_units: dict[str, str] = {}
+_OPTIONAL = re.compile(r"\[(?:(\w+)\?)?([^]|]*)\|?([^]]*)\]")
+
 
 class _Sentences(Formatter):
     """Fills templates.
 
+    Brackets hold an optional part, "[ in {days} days]": where a value that it names is none, 0 or false, it is left
+    out, or the text after a bar stands there instead, "[{days} days|today]". "[late?late|in time]" names the value
+    in front.
+
     A conversion turns a value into words: !c the code of a spool, or codes of several; !d the day of an ISO 8601 time; !h
-    hours as a duration; !n a number as exact as on the pages; !p a share as %; !t an ISO 8601 time; !w a statement.
+    hours as a duration; !n a number as exact as on the pages; !p a share as %; !t an ISO 8601 time; !u the code of a
+    unit; !w a statement.
     """
+
+    def vformat(self, template: str, args: Any, values: Any) -> str:
+        def keep(part: re.Match[str]) -> str:
+            condition, present, absent = part.groups()
+            names = [condition] if condition else [name for _, name, _, _ in self.parse(present) if name]
+            return present if all(values[name] for name in names) else absent
+
+        return super().vformat(_OPTIONAL.sub(keep, template), args, values)
 
     def convert_field(self, value: Any, conversion: Any) -> Any:
         match conversion:
@@ -32,9 +50,21 @@ class _Sentences(Formatter):
                 return f"{100 * value:.0f} %"
             case "t":
                 return format_time(datetime.fromisoformat(value))
+            case "u":
+                return format_unit(value)
             case "w":
                 return Statement.from_data(value).sentence
         return super().convert_field(value, conversion)
+
+
+def register_units(words: Mapping[str, str]) -> None:
+    """Register the words of units, for sentences and pages."""
+    _units.update(words)
+
+
+def format_unit(unit: str) -> str:
+    """A unit in words. KeyError: no words are registered for its code."""
+    return _units[unit]
 
 
 def register_sentences(templates: Mapping[str, str]) -> None:

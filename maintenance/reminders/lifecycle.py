@@ -8,9 +8,9 @@ from django.utils import timezone
 
 from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.delivery import outbox
-from maintenance.reminders.wording import format_unit
 from spools.checks import require_within
 from spools.refusals import refusal
+from spools.sentences import format_unit
 from spools.statements import Statement
 from spools.wording import format_time
 

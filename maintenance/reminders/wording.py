@@ -9,12 +9,11 @@ from typing import Any
 
 from maintenance.models import PartKind
 from maintenance.parts.wear_entries import UNIT_WORDS
-from maintenance.service.intervals import count_start
-from spools.sentences import register_sentences
-from spools.statements import Statement, words_for
-from spools.wording import format_day, format_duration, format_number, format_time
+from spools.sentences import register_sentences, register_units
+from spools.statements import words_for
+from spools.wording import format_day, format_duration, format_set_points, format_time
 
-AMOUNT_UNITS = UNIT_WORDS | {
+AMOUNT_UNITS = {
     "outer_water_pct": "% water in the outer turns",
     "heat_budget_pct": "% of its heat budget",
     "rh_pct": "% RH",
@@ -23,18 +22,11 @@ AMOUNT_UNITS = UNIT_WORDS | {
     "g": "g",
 }
 
-
-def format_unit(unit: str) -> str:
-    """The unit of a monitored amount, in words."""
-    return AMOUNT_UNITS[unit]
+register_units(UNIT_WORDS | AMOUNT_UNITS)
 
 
 def _time(at: str) -> str:
     return format_time(datetime.fromisoformat(at))
-
-
-def _day(at: str) -> str:
-    return format_day(datetime.fromisoformat(at))
 
 
 # The title of each reason: what is to be done, and where.
@@ -79,6 +71,8 @@ REMEDIES = {
     "flow check lists them.",
     "reminder_remedy.clean_and_check_flow": "Look at it and clean it; check the flow again, and replace it if "
     "it stays.",
+    "reminder_remedy.replace_part": "Replace it ([{in_stock} in stock|none in stock, reorder]), or take it off and "
+    "look: a sound one can go on again.",
     "reminder_remedy.do_service": "Do it, then record it on the service page of the machine: that ends this "
     "reminder.",
     "reminder_remedy.buy_parts": "Buy some, and receive them on the stock page.",
@@ -92,7 +86,9 @@ OUTER = "The outer {mass_g:.0f} g hold {water_pct!n} % ({water_low_pct!n} to {wa
 REASONS = {
     "notification.test": "You asked for it in the notification settings.",
     "reminder.note": "{note}",
+    "reminder.amount": "{amount!n} {unit!u}",
     "reminder.snoozed_until": "until {until!t}",
+    "reminder.snoozed_until_amount": "until {amount!n} {unit!u}",
     "reminder.outer_turns_wet": f"{OUTER}; {{polymer}} prints well up to {{limit_pct:g}} %.",
     "reminder.outer_turns_soon_wet": f"{OUTER}; in the air of {{toolhead}} possibly more than {{limit_pct:g}} %, up to "
     "which {polymer} prints well, in about {hours_left!h}.",
@@ -108,24 +104,28 @@ REASONS = {
     "reminder.box_leaks": "Measured {measured_rh_pct!n} % RH, computed {computed_rh_pct!n} % for the leak that is "
     "recorded; a reading up to {agreeing_rh_pct!n} % would agree. Its desiccant should have much left. The limit of "
     "the box is {limit_pct:g} %.",
+    "reminder.desiccant_spent": "{rh_pct!n} % RH in it, [measured?measured|computed]; the limit is {limit_pct:g} %[, "
+    "which is about {hours_left!h} away]. {why!w}",
+    "reminder.desiccant_water": "The {dry_mass_g:g} g hold {water_g!n} of {limit_g!n} g of water.",
     "reminder.flow_check_old": "The last one was on {checked_at!d}, more than {limit_days} days ago, and it has printed "
     "since.",
+    "reminder.part_may_be_used_up": "It has done {age!n} {unit!u} of an expected {life!n} ({life_low!n} to "
+    "{life_high!n}): {used_up_pct:.0f} % likely to be used up.",
+    "reminder.service_due": "{used!n} {unit!u} {counted_since!w}; its interval is {interval!n}. Source: {source}.",
+    "reminder.parts_low": "{in_stock} in stock; the reorder point is {reorder_point}.[ Of those fitted, {used_up_soon} "
+    "will probably be used up within {delivery_days} days.][ At the present rate of use stock runs out on "
+    "{runs_out_at!d}.]",
+    "reminder.feedstock_low": "{mass_g:.0f} g on all spools; the reorder point is {reorder_point_g:.0f} g.[ At "
+    "{used_g_per_day:.2g} g a day it lasts until {runs_out_at!d}.]",
 }
+# Rising and falling alike.
+FLOW_LOSS = (
+    "{material} at {flow_mm3_s!n} mm³/s: {first_loss_pct:.1f} % lost at first, {last_loss_pct:.1f} % at the last check. "
+    "The control chart signals since {since!d}.[ At this pace {limit_pct:g} % about {limit_at!d}.]"
+)
+REASONS |= dict.fromkeys(["reminder.flow_loss_rises", "reminder.flow_loss_falls"], FLOW_LOSS)
 register_sentences({f"{code}.title": title for code, title in TITLES.items()} | REMEDIES | REASONS)
 words_for("reminder.service_due.title")(lambda service, site, **_: f"{service.capitalize()} on {site}")
-
-
-# Details of events
-
-
-@words_for("reminder.amount")
-def _amount(amount: float, unit: str) -> str:
-    return f"{format_number(amount)} {format_unit(unit)}"
-
-
-@words_for("reminder.snoozed_until_amount")
-def _snoozed_until_amount(amount: float, unit: str) -> str:
-    return f"until {_amount(amount, unit)}"
 
 
 # Drying
@@ -143,15 +143,11 @@ def _drying_too_short(run: Mapping[str, Any], dry_at: str, room: Mapping[str, An
     )
 
 
-def format_stages(planned_h: float, stages: Sequence[Sequence[float]]) -> str:
-    """The planned hours of a drying run and its set points; stages: (set point in °C, hours)."""
-    (first_c, first_h), (last_c, _) = stages[0], stages[-1]
-    first = f"{first_c:g} °C for {first_h:.3g} h, then " if len(stages) > 1 else ""
-    return f"{planned_h:.4g} h ({first}{last_c:g} °C)"
-
-
 def _run_over(planned_h: float, stages: Sequence[Sequence[float]], over_at: str) -> str:
-    return f"{format_stages(planned_h, stages)} were over {_time(over_at)}."
+    """stages: (set point in °C, hours)."""
+    (first_c, first_h), (last_c, _) = stages[0], stages[-1]
+    set_points = format_set_points(last_c, first_c, first_h if len(stages) > 1 else None)
+    return f"{planned_h:.4g} h ({set_points}) were over {_time(over_at)}."
 
 
 def _wet_again(
@@ -169,28 +165,7 @@ def _wet_again(
     )
 
 
-# Dry boxes and sensors
-
-
-@words_for("reminder.desiccant_spent")
-def _desiccant(
-    rh_pct: float,
-    measured: bool,
-    limit_pct: float,
-    hours_left: float | None,
-    charge: Mapping[str, float],
-    finding: Mapping[str, Any] | None,
-    **_: Any,
-) -> str:
-    """finding: the statement on a hygrometer that disagrees."""
-    how = "measured" if measured else "computed"
-    when = f", which is about {format_duration(hours_left)} away" if hours_left else ""
-    why = _charge(**charge) if finding is None else Statement.from_data(finding).sentence
-    return f"{format_number(rh_pct)} % RH in it, {how}; the limit is {limit_pct:g} %{when}. {why}"
-
-
-def _charge(dry_mass_g: float, water_g: float, limit_g: float) -> str:
-    return f"The {dry_mass_g:g} g hold {format_number(water_g)} of {format_number(limit_g)} g of water."
+# Sensors
 
 
 @words_for("reminder.sensor_silent")
@@ -205,100 +180,12 @@ def _silent(
     )
 
 
-# Flow
+# Parts
 
 
 @words_for("reminder.flow_check_before_new_parts")
 def _before_new_parts(checked_at: str, roles: Sequence[str], **_: Any) -> str:
     parts = " and ".join(str(PartKind.Role(role).label) for role in roles)
-    return f"The last one was on {_day(checked_at)}, before a change of {parts}."
-
-
-@words_for("reminder.flow_loss_rises", "reminder.flow_loss_falls")
-def _flow_loss(
-    material: str,
-    flow_mm3_s: float,
-    first_loss_pct: float,
-    last_loss_pct: float,
-    since: str,
-    limit_pct: float,
-    limit_at: str | None,
-    **_: Any,
-) -> str:
-    pace = f" At this pace {limit_pct:g} % about {_day(limit_at)}." if limit_at else ""
     return (
-        f"{material} at {format_number(flow_mm3_s)} mm³/s: {first_loss_pct:.1f} % lost at first, "
-        f"{last_loss_pct:.1f} % at the last check. The control chart signals since {_day(since)}.{pace}"
+        f"The last one was on {format_day(datetime.fromisoformat(checked_at))}, before a change of {parts}."
     )
-
-
-# Parts, services and stock
-
-
-@words_for("reminder.part_may_be_used_up")
-def _part_may_be_used_up(
-    age: float,
-    life: float,
-    life_low: float,
-    life_high: float,
-    unit: str,
-    used_up_pct: float,
-    **_: Any,
-) -> str:
-    band = f"{format_number(life)} ({format_number(life_low)} to {format_number(life_high)})"
-    return (
-        f"It has done {format_number(age)} {format_unit(unit)} of an expected {band}: {used_up_pct:.0f} % likely "
-        "to be used up."
-    )
-
-
-@words_for("reminder_remedy.replace_part")
-def _replace_part(in_stock: int) -> str:
-    stock = f"{in_stock} in stock" if in_stock > 0 else "none in stock, reorder"
-    return f"Replace it ({stock}), or take it off and look: a sound one can go on again."
-
-
-@words_for("reminder.service_due")
-def _service(
-    used: float,
-    interval: float,
-    unit: str,
-    last_at: str | None,
-    counted_from: str | None,
-    source: str,
-    **_: Any,
-) -> str:
-    last, counted_since = (
-        None if at is None else datetime.fromisoformat(at) for at in (last_at, counted_from)
-    )
-    return (
-        f"{format_number(used)} {format_unit(unit)} {count_start(last, counted_since).sentence}; its interval is "
-        f"{format_number(interval)}. Source: {source}."
-    )
-
-
-@words_for("reminder.parts_low")
-def _parts_low(
-    in_stock: int,
-    reorder_point: int,
-    used_up_soon: int,
-    delivery_days: int,
-    runs_out_at: str | None,
-    **_: Any,
-) -> str:
-    why = f"{in_stock} in stock; the reorder point is {reorder_point}."
-    if used_up_soon:
-        why += f" Of those fitted, {used_up_soon} will probably be used up within {delivery_days} days."
-    if runs_out_at is not None:
-        why += f" At the present rate of use stock runs out on {_day(runs_out_at)}."
-    return why
-
-
-@words_for("reminder.feedstock_low")
-def _feedstock_low(
-    mass_g: float, reorder_point_g: float, used_g_per_day: float, runs_out_at: str | None, **_: Any
-) -> str:
-    why = f"{mass_g:.0f} g on all spools; the reorder point is {reorder_point_g:.0f} g."
-    if runs_out_at is not None:
-        why += f" At {used_g_per_day:.2g} g a day it lasts until {_day(runs_out_at)}."
-    return why

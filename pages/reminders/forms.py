@@ -7,9 +7,9 @@ from django import forms
 from django.utils import timezone
 
 from maintenance.models import Reminder
-from maintenance.reminders.wording import format_unit
 from pages.frame.forms import number
 from spools.refusals import refusal
+from spools.sentences import format_unit
 
 SNOOZE_DAYS = {"1": "1 day", "3": "3 days"}
 

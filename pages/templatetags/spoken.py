@@ -6,9 +6,9 @@ from django import template
 
 from maintenance.models import WearEntry
 from maintenance.parts.wear_entries import COUNTED, UNIT_WORDS
-from maintenance.reminders.wording import format_unit
 from pages.templatetags.sensible import sensible
 from spools.codes import pretty
+from spools.sentences import format_unit
 from spools.wording import format_duration, format_number
 
 register = template.Library()

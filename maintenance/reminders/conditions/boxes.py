@@ -56,18 +56,15 @@ def _below(box: BoxAnswer, most_days: float, share: float, now: datetime) -> boo
 
 def _regenerate(place: Place, box: BoxAnswer, finding: Statement | None, now: datetime) -> Reminder:
     days, advice = _days_left(box, now), ADVICE[DesiccantCharge.Kind(box.kind)]
+    held_g, limit_g = round_as_shown(box.held_g), round_as_shown(box.limit_g)
+    water = {"dry_mass_g": box.dry_mass_g, "water_g": held_g, "limit_g": limit_g}
     values = {
         "place": str(place),
         "rh_pct": round_as_shown(box.rh_pct),
         "measured": box.measured_rh_pct is not None,
         "limit_pct": place.limit_rh_pct,
         "hours_left": None if box.over_limit or not days else round_duration(24 * days),
-        "charge": {
-            "dry_mass_g": box.dry_mass_g,
-            "water_g": round_as_shown(box.held_g),
-            "limit_g": round_as_shown(box.limit_g),
-        },
-        "finding": finding and finding.as_data(),
+        "why": (finding or Statement("reminder.desiccant_water", water)).as_data(),
     }
     return Reminder(
         kind=Kind.REGENERATE,

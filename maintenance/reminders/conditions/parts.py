@@ -20,7 +20,7 @@ def check_parts(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
     conditions, counts = Conditions([Reminder.Kind.REPLACE]), in_stock()
     for part in (part for toolhead in upkeep.values() for part in toolhead.parts):
         if part.used_up > POSSIBLE:
-            conditions.open(_replace(part, counts.get(part.kind, 0)), urgent=part.used_up > USED_UP)
+            conditions.open(_replace(part, max(0, counts.get(part.kind, 0))), urgent=part.used_up > USED_UP)
     return conditions
 
 

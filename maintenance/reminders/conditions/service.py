@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from maintenance.board.upkeep import ServiceUpkeep, Upkeep
 from maintenance.models import Reminder, ServiceKind
 from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.service.intervals import count_start
 from maintenance.wear.intervals import ServiceProgress
 from spools.air.hourly import hour_of
 from spools.statements import Statement
@@ -43,8 +44,7 @@ def _service(service: ServiceUpkeep, since: ServiceProgress, now: datetime) -> R
         "used": round_as_shown(since.used),
         "interval": since.interval,
         "unit": since.unit,
-        "last_at": service.last and service.last.isoformat(),
-        "counted_from": service.count_start and service.count_start.isoformat(),
+        "counted_since": count_start(service.last, service.count_start).as_data(),
         "source": service.source,
     }
     return Reminder(

@@ -16,8 +16,9 @@ OUTER_TURNS = {
 SPOOL = {"spool": "7KD4QM", "polymer": "PA6"}
 RUN = {"planned_h": 8.0, "stages": [[60.0, 2.0], [75.0, 6.0]], "over_at": AT}
 ROOM = {"temperature_c": 22, "rh_pct": 55, "mass_g": 50.0, "printable_h": 3.5, "forecast_h": 168}
-CHARGE = {"dry_mass_g": 50.0, "water_g": 9.1, "limit_g": 10.0}
-BOX = {"place": "Dry box", "rh_pct": 19.0, "limit_pct": 20.0, "charge": CHARGE, "finding": None}
+WATER = {"dry_mass_g": 50.0, "water_g": 9.1, "limit_g": 10.0}
+BOX = {"place": "Dry box", "rh_pct": 19.0, "limit_pct": 20.0}
+BOX |= {"why": Statement("reminder.desiccant_water", WATER).as_data()}
 LEAK = {
     "place": "Dry box",
     "measured_rh_pct": 30,
@@ -36,7 +37,10 @@ FLOW |= {
 PART = {"part": "brass 0.4", "site": "North T0", "age": 0.26, "unit": "dose_km"}
 PART |= {"life": 0.17, "life_low": 0.055, "life_high": 0.49, "used_up_pct": 78}
 SERVICE = {"service": "belt check", "site": "North", "used": 160.0, "interval": 150.0, "unit": "hours"}
-SERVICE |= {"last_at": AT, "counted_from": AT, "source": "common practice"}
+SERVICE |= {
+    "counted_since": Statement("service.since_last", {"at": AT}).as_data(),
+    "source": "common practice",
+}
 PARTS = {"part": "brass 0.4", "in_stock": 1, "reorder_point": 2, "used_up_soon": 1, "delivery_days": 14}
 FEEDSTOCK = {"feedstock": "grey PLA", "mass_g": 800, "reorder_point_g": 1000.0, "used_g_per_day": 6.7}
 CHECK = {"toolhead": "North T0", "checked_at": AT}
@@ -107,6 +111,7 @@ EXAMPLES = {
         {**BOX, "measured": False, "hours_left": 72.0},
         "19 % RH in it, computed; the limit is 20 %, which is about 3 days away. The 50 g hold 9.1 of 10 g of water.",
     ),
+    "reminder.desiccant_water": (WATER, "The 50 g hold 9.1 of 10 g of water."),
     "reminder.desiccant_spent.title": (BOX, "Regenerate the desiccant of Dry box"),
     "reminder.box_leaks": (
         LEAK,
@@ -229,16 +234,14 @@ def test_every_code_has_words():
         (
             "desiccant_spent",
             {**BOX, "measured": True, "hours_left": None}
-            | {
-                "finding": Statement("dry_box.leak", {"measured_rh_pct": 30, "computed_rh_pct": 12}).as_data()
-            },
+            | {"why": Statement("dry_box.leak", {"measured_rh_pct": 30, "computed_rh_pct": 12}).as_data()},
             "measured; the limit is 20 %. Measured 30 % RH, computed 12 %",
         ),
         ("parts_low", {**PARTS, "used_up_soon": 0, "runs_out_at": None}, "the reorder point is 2."),
         ("feedstock_low", {**FEEDSTOCK, "runs_out_at": None}, "the reorder point is 1000 g."),
         (
             "service_due",
-            {**SERVICE, "last_at": None, "counted_from": None},
+            {**SERVICE, "counted_since": Statement("service.since_first_job").as_data()},
             "since its first job; none is recorded; its interval",
         ),
         ("flow_loss_rises", {**FLOW, "limit_at": None}, "signals since 1 Mar 2026."),
@@ -251,3 +254,7 @@ def test_every_code_has_words():
 )
 def test_sentences_follow_their_values(code, values, part):
     assert part in Statement(f"reminder.{code}", values).sentence
+
+
+def test_a_part_without_stock_is_to_be_reordered():
+    assert "(none in stock, reorder)" in Statement("reminder_remedy.replace_part", {"in_stock": 0}).sentence

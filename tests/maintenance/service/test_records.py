@@ -473,7 +473,7 @@ def test_an_overdue_service_raises_one_reminder_with_the_job_and_ends_when_done(
     assert clean.title == "Hot-end cleaning on South T0"
     values = clean.reason.values
     assert (values["used"], values["unit"], values["interval"]) == (11, "hot_h", 10)
-    assert (values["last_at"], values["counted_from"]) == (None, None)
+    assert values["counted_since"]["code"] == "service.since_first_job"
     assert (belt.toolhead, belt.title) == (None, "Belt check on South")
     assert sweep().opened == 0
     entry = record_service(belts, printer=shop.south.printer)
@@ -493,7 +493,7 @@ def test_a_reminder_names_the_start_of_its_count(shop, loaded, belts):
     printed(shop, loaded, 12, 30)
     values = due("service")[0].reason.values
     assert (values["used"], values["unit"], values["interval"]) == (12, "hours", 10)
-    assert values["last_at"] == entry.at.isoformat()
+    assert values["counted_since"] == Statement("service.since_last", {"at": entry.at.isoformat()}).as_data()
 
 
 @pytest.mark.django_db(transaction=True)

@@ -36,7 +36,7 @@ def test_spent_desiccant_stays_open_until_it_is_regenerated(shop, charged_box):
     assert reminder.place == charged_box
     values = reminder.reason.values
     assert (reminder.reason.code, values["place"]) == ("reminder.desiccant_spent", "Dry box")
-    assert (values["measured"], values["limit_pct"], values["charge"]["dry_mass_g"]) == (False, 20, 50)
+    assert (values["measured"], values["limit_pct"], values["why"]["values"]["dry_mass_g"]) == (False, 20, 50)
     assert reminder.remedy == Statement("reminder_remedy.regenerate", {"set_point_c": 120, "hours": 3})
     assert sweep().opened == 0
     put_desiccant(
@@ -138,5 +138,5 @@ def test_spent_desiccant_by_its_hygrometer_is_to_be_regenerated(shop, read_box):
     sweep()
     assert not is_open("leak")
     reminder = open_reminder("regenerate")
-    assert reminder.reason.values["finding"] == finding.as_data() and reminder.urgent_since is not None
+    assert reminder.reason.values["why"] == finding.as_data() and reminder.urgent_since is not None
     assert address("regenerate") == f"/places/{read_box.pk}/desiccant/"
