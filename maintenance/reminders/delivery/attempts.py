@@ -18,7 +18,7 @@ from maintenance.reminders.delivery.outbox import (
     ENDED,
     SUPERSEDED,
     TO_PEOPLE,
-    bundle_held_back,
+    bundle_due,
     end_channel,
     expire,
     still_due,
@@ -51,7 +51,7 @@ def deliver_due(channel: int) -> None:
     """Send the due messages of a channel until none is left, the channel fails, or BUDGET_S is over."""
     began = time.monotonic()
     with transaction.atomic():
-        bundle_held_back(_lock_channel(channel), timezone.now())
+        bundle_due(_lock_channel(channel), timezone.now())
     while time.monotonic() - began < BUDGET_S:
         message = next_message(Channel.objects.get(pk=channel), timezone.now())
         if message is None:

@@ -1,17 +1,16 @@
 """Transactional outbox: messages are written with their event and queued until delivered."""
 
-from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Exists, F, OuterRef, Q
+from django.db.models import Exists, OuterRef, Q
 from django.utils import timezone
 
 from maintenance.models import Channel, Message, NotificationSettings, Reminder, ReminderEvent, Subscription
 from maintenance.reminders.delivery.schedule import LONGEST_WAIT, queue_delivery
-from maintenance.reminders.delivery.times import after_quiet, next_digest
+from maintenance.reminders.delivery.times import DAY, after_quiet, instant, next_digest
 from maintenance.reminders.delivery.wording import NOTIFIED, body_of, digest_body, test_body
 from maintenance.reminders.links import with_subjects
 from spools.refusals import refusal
@@ -20,7 +19,7 @@ from spools.statements import Statement
 Kind, Purpose, State = Channel.Kind, Message.Purpose, Message.State
 TO_PEOPLE = [Kind.EMAIL, Kind.PUSH]
 SENDABLE = [*TO_PEOPLE, Kind.WEBHOOK]
-# More than so many at once, or held back by quiet hours, are bundled into one message.
+# More than so many that are due together are bundled into one message.
 MOST_SINGLE = 5
 BATCH_SIZE = 500  # rows written at a time
 # Retention of messages; the history of the reminders themselves is not deleted.
@@ -35,72 +34,37 @@ def post(events: Sequence[ReminderEvent]) -> None:
     People are notified when a reminder opens, becomes urgent or returns, once per reminder; a webhook gets
     every event. The number of queries does not grow with the number of events, but for the rows written.
     """
-    subscribed = _subscriptions({event.reminder.kind for event in events})
-    if not subscribed:
+    kinds = {event.reminder.kind for event in events}
+    carrying = Channel.objects.filter(kind__in=SENDABLE, ended_at=None, user__is_active=True)
+    carrying = carrying.filter(subscriptions__reminder_kind__in=kinds).distinct()
+    carrying = carrying.select_related("user__notification_settings").prefetch_related("subscriptions")
+    if not carrying:
         return
     reminders = with_subjects(Reminder.objects.all()).in_bulk({event.reminder_id for event in events})
     bodies = {event.pk: body_of(event, reminders[event.reminder_id]) for event in events}
     now = timezone.now()
-    messages: list[Message] = []
-    for channel, timings in subscribed.items():
-        carried = [event for event in events if event.reminder.kind in timings]
-        if channel.kind == Kind.WEBHOOK:
-            messages += [_message(channel, Purpose.EVENT, now, bodies[event.pk], event) for event in carried]
-        else:
-            messages += _to_a_person(channel, timings, _last_notified(carried), bodies, now)
-    _store(messages)
+    _store([message for channel in carrying for message in _messages(channel, events, bodies, now)])
 
 
-def _subscriptions(kinds: set[str]) -> dict[Channel, dict[str, str]]:
-    """The open channels that carry one of these kinds, each with its timings by kind."""
-    subscribed: dict[Channel, dict[str, str]] = defaultdict(dict)
-    rows = Subscription.objects.filter(
-        reminder_kind__in=kinds,
-        channel__kind__in=SENDABLE,
-        channel__ended_at=None,
-        channel__user__is_active=True,
-    )
-    for row in rows.select_related("channel__user__notification_settings"):
-        subscribed[row.channel][row.reminder_kind] = row.timing
-    return subscribed
-
-
-def _last_notified(events: Iterable[ReminderEvent]) -> list[ReminderEvent]:
-    """The last event of each reminder that people are notified of."""
-    return list({event.reminder_id: event for event in events if event.type in NOTIFIED}.values())
-
-
-def _to_a_person(
-    channel: Channel,
-    timings: dict[str, str],
-    events: list[ReminderEvent],
-    bodies: dict[int, dict[str, Any]],
-    now: datetime,
-) -> list[Message]:
+def _messages(
+    channel: Channel, events: Sequence[ReminderEvent], bodies: dict[int, dict[str, Any]], now: datetime
+) -> Iterator[Message]:
+    """To a webhook about each event, to a person about the last notified event of each reminder."""
+    timings = {row.reminder_kind: row.timing for row in channel.subscriptions.all()}
+    carried = [event for event in events if event.reminder.kind in timings]
+    if channel.kind == Kind.WEBHOOK:
+        for event in carried:
+            yield _message(channel, Purpose.EVENT, now, bodies[event.pk], event)
+        return
     settings = settings_of(channel.user)
-    at_once: dict[datetime, list[Message]] = defaultdict(list)
-    written: list[Message] = []
-    for event in events:
+    last = {event.reminder_id: event for event in carried if event.type in NOTIFIED}
+    for event in last.values():
         body = bodies[event.pk]
         if timings[event.reminder.kind] == Subscription.Timing.DIGEST:
             due = next_digest(now, settings.digest_at, timezone.get_default_timezone())
-            written.append(_message(channel, Purpose.ENTRY, due, body, event))
+            yield _message(channel, Purpose.ENTRY, due, body, event)
         else:
-            due = earliest_time(settings, now, urgent=body["urgent"])
-            at_once[due].append(_message(channel, Purpose.EVENT, due, body, event))
-    for due, messages in at_once.items():
-        # Messages that wait for the end of quiet hours are counted and bundled at their end.
-        few = due > now or len(messages) <= MOST_SINGLE
-        written += messages if few else _bundle(channel, due, messages)
-    return written
-
-
-def _bundle(channel: Channel, due: datetime, entries: list[Message]) -> list[Message]:
-    """One message with the content of all entries, and the entries, which are not sent themselves."""
-    bundle = _message(channel, Purpose.DIGEST, due, digest_body([entry.body for entry in entries]))
-    for entry in entries:
-        entry.state, entry.digest = State.BUNDLED, bundle
-    return [bundle, *entries]
+            yield _message(channel, Purpose.EVENT, earliest_time(settings, now, body["urgent"]), body, event)
 
 
 def _message(
@@ -163,41 +127,37 @@ def _write_digest(channel: Channel, entries: list[Message], now: datetime) -> bo
     day = now.astimezone(zone).date()
     if channel.messages.filter(digest_day=day).exists():
         # The time of the digest was moved after it had been written: these wait for the next day.
-        later = next_digest(now, settings.digest_at, zone)
-        while later.astimezone(zone).date() == day:
-            later = next_digest(later, settings.digest_at, zone)
-        Message.objects.filter(pk__in=[entry.pk for entry in entries]).update(
-            not_before=later, next_attempt_at=later
+        later = instant(day + DAY, settings.digest_at, zone)
+        waiting = Message.objects.filter(pk__in=[entry.pk for entry in entries])
+        waiting.update(not_before=later, next_attempt_at=later)
+        return False
+    return _bundle(channel, entries, now, 0, earliest_time(settings, now), day)
+
+
+def bundle_due(channel: Channel, now: datetime) -> None:
+    """Bundle the messages to a person that are due together, if they are many."""
+    if channel.kind in TO_PEOPLE:
+        due = channel.messages.filter(
+            purpose=Purpose.EVENT, state=State.WAITING, attempts=0, not_before__lte=now
         )
-        return False
-    due = [entry for entry in entries if still_due(entry, now)]
-    due_ids = {entry.pk for entry in due}
-    expire(entry for entry in entries if entry.pk not in due_ids)
-    if not due:
-        return False
-    # A reminder may have several entries: the last one counts.
-    last = {entry.body["reminder"]: entry.body for entry in sorted(due, key=lambda entry: entry.written_at)}
-    digest = _message(channel, Purpose.DIGEST, earliest_time(settings, now), digest_body(list(last.values())))
-    digest.digest_day = day
-    _store([digest])
-    Message.objects.filter(pk__in=[entry.pk for entry in due]).update(state=State.BUNDLED, digest=digest)
-    return True
+        _bundle(channel, list(due.select_related("event__reminder")), now, MOST_SINGLE, now)
 
 
-def bundle_held_back(channel: Channel, now: datetime) -> None:
-    """Bundle messages that waited for the end of quiet hours, if they are many; the last of each reminder counts."""
-    waiting = channel.messages.filter(purpose=Purpose.EVENT, state=State.WAITING, attempts=0)
-    held_back = waiting.filter(not_before__gt=F("written_at"), not_before__lte=now)
-    messages = list(held_back.select_related("event__reminder").order_by("written_at"))
-    last = {message.body["reminder"]: message for message in messages if still_due(message, now)}
-    if len(last) <= MOST_SINGLE:
-        return
-    bundled = {message.pk for message in last.values()}
-    expire(message for message in messages if message.pk not in bundled)
-    bodies = [message.body for message in last.values()]
-    bundle = _message(channel, Purpose.DIGEST, now, digest_body(bodies))
+def _bundle(
+    channel: Channel, entries: list[Message], now: datetime, few: int, due: datetime, day: date | None = None
+) -> bool:
+    """Write one message with those that are still due, if more than a few are; the last of each reminder counts."""
+    entries.sort(key=lambda entry: entry.written_at)
+    last = {entry.body["reminder"]: entry for entry in entries if still_due(entry, now)}
+    bundled = {entry.pk for entry in last.values()}
+    expire(entry for entry in entries if entry.pk not in bundled)
+    if len(last) <= few:
+        return False
+    bundle = _message(channel, Purpose.DIGEST, due, digest_body([entry.body for entry in last.values()]))
+    bundle.digest_day = day
     bundle.save(force_insert=True)
     Message.objects.filter(pk__in=bundled).update(state=State.BUNDLED, digest=bundle)
+    return True
 
 
 # The end of messages
