@@ -18,7 +18,6 @@ from spools.checks import EARLIEST, lock_spool_facts
 from spools.models import (
     BoxAir,
     BoxBoard,
-    BoxState,
     CacheVersion,
     DesiccantCharge,
     Ensemble,
@@ -175,7 +174,7 @@ def save_assumptions(row: Place | Polymer | Filler | Feedstock, **options: Any) 
 def invalidate_all() -> None:
     """Delete everything that was computed from facts."""
     lock_spool_facts()
-    for model in (SpoolBoard, MoistureState, Ensemble, BoxAir, BoxState, BoxBoard):
+    for model in (SpoolBoard, MoistureState, Ensemble, BoxAir, BoxBoard):
         model._default_manager.all().delete()
     Spool.objects.update(cache_generation=F("cache_generation") + 1)
     Place.objects.update(cache_generation=F("cache_generation") + 1)
@@ -263,7 +262,6 @@ def _since(stays: QuerySet[Stay], at: datetime) -> QuerySet[Stay]:
 def _invalidate_boxes(place_ids: set[int], at: datetime) -> None:
     if place_ids:
         Place.objects.filter(pk__in=place_ids).update(cache_generation=F("cache_generation") + 1)
-        BoxState.objects.filter(place__in=place_ids, at__gt=at).delete()
         BoxAir.objects.filter(place__in=place_ids, at__gt=at).delete()
 
 

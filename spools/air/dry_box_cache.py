@@ -1,19 +1,19 @@
 """The computed air of dry boxes: stored where it is, simulated where that does not reach.
 
-Stored are the states at UTC midnights, to continue from, and the air at the sample times, which the spools in
-the boxes take. So neither a sweep nor a page loads the spools of a box and their lives. What is stored is
+Stored is the air at the sample times, which the spools in the boxes take, and with that of each UTC midnight the
+state to continue from. So neither a sweep nor a page loads the spools of a box and their lives. What is stored is
 valid: whoever changes a fact or an assumption deletes what rests on it (spools/invalidation.py).
 """
 
 from bisect import bisect_right
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 
 import numpy as np
 from django.db import transaction
-from django.db.models import OuterRef, Q, Subquery, prefetch_related_objects
+from django.db.models import Max, OuterRef, Q, Subquery, prefetch_related_objects
 from django.utils import timezone
 
 from spools.air.dry_box_facts import (
@@ -35,35 +35,10 @@ from spools.air.dry_box_simulation import (
 from spools.air.hourly import FOREVER, HOUR, group_by_start, hour_of, load_readings
 from spools.checks import EARLIEST, lock_spool_facts
 from spools.invalidation import is_current_version
-from spools.models import BoxAir, BoxBoard, BoxState, DesiccantCharge, Place
+from spools.models import BoxAir, BoxBoard, DesiccantCharge, Place
 
 # How far back openings are counted for a forecast.
 OPENINGS_OVER = timedelta(days=14)
-
-
-@dataclass(frozen=True)
-class CachedBox:
-    """A box with the stored samples since a time (the newest at least) and the state to continue from."""
-
-    place: Place
-    charges: list[DesiccantCharge]
-    samples: list[AirSample]
-    state: BoxState | None
-
-    @cached_property
-    def periods(self) -> list[ChargePeriod]:
-        return periods_of(self.charges)
-
-    @property
-    def start(self) -> HourState | None:
-        """The box as it is continued from; None: from a charge."""
-        if self.state is None:
-            return None
-        hour = self.state.at.astimezone(UTC)
-        period = next(p for p in reversed(self.periods) if p.first <= hour)
-        contents = {int(pk): values for pk, values in self.state.memory["contents"].items()}
-        held = np.concatenate([np.zeros(0), *contents.values()])
-        return HourState(hour, period, self.state.memory["water_kg"], tuple(contents), held)
 
 
 @dataclass(frozen=True)
@@ -106,9 +81,10 @@ class SimulatedAir:
 
 def simulate_airs(places: Iterable[Place], since: datetime, until: datetime) -> dict[int, SimulatedAir]:
     """The air of boxes by the hour, from the quarter of a day of ``since`` to ``until``, by place id."""
-    boxes = _load_cached(dict.fromkeys(places, since), until, state_by=quarter_of(since))
-    simulations = _load_simulations(boxes.values(), since, until, openings=True)
-    return {s.facts.place.pk: _simulate_air(s, quarter_of(since), until) for s in simulations}
+    boxes, begin = {place.pk: place for place in places}, quarter_of(since)
+    charges, states = load_charges(boxes), _load_states(boxes, begin)
+    simulations = _load_simulations(boxes.values(), charges, states, since, until, openings=True)
+    return {pk: _simulate_air(simulation, begin, until) for pk, simulation in simulations.items()}
 
 
 def _simulate_air(simulation: BoxSimulation, since: datetime, until: datetime) -> SimulatedAir:
@@ -140,87 +116,86 @@ def load_series(spans: Mapping[Place, tuple[datetime, datetime]]) -> dict[int, A
 
     Samples that are not stored are computed.
     """
-    since = {place: start for place, (start, _) in spans.items()}
+    since = {place: quarter_of(start) for place, (start, _) in spans.items()}
     until = max(end for _, end in spans.values())
-    boxes = _load_cached(since, until, states=False)
-    series = {pk: AirSeries(box.periods, box.samples) for pk, box in boxes.items()}
-    short = {}
-    for place, (start, end) in spans.items():
-        box, stored = boxes[place.pk], {sample.at for sample in boxes[place.pk].samples}
-        if any(at not in stored for at in sample_times(box.periods, quarter_of(start), end)):
-            short[place] = start
+    charges, samples = load_charges(place.pk for place in spans), _load_samples(since, until)
+    periods = {pk: periods_of(of_box) for pk, of_box in charges.items()}
+    short = [
+        place
+        for place, (_, end) in spans.items()
+        if not samples[place.pk].keys() >= set(sample_times(periods[place.pk], since[place], end))
+    ]
     if short:
-        behind = list(_load_cached(short, until).values())
-        simulations = _load_simulations(behind, min(since.values()), until)
-        for box, simulation in zip(behind, simulations, strict=True):
-            samples = {sample.at: sample for sample in box.samples}
-            samples |= {sample.at: sample for _, sample in simulation.samples(until)}
-            series[box.place.pk] = AirSeries(box.periods, [samples[at] for at in sorted(samples)])
-    return series
+        states = _load_states([place.pk for place in short], until)
+        simulations = _load_simulations(short, charges, states, min(since.values()), until)
+        for pk, simulation in simulations.items():
+            samples[pk] |= {sample.at: sample for _, sample in simulation.samples(until)}
+    return {pk: AirSeries(periods[pk], [samples[pk][at] for at in sorted(samples[pk])]) for pk in periods}
 
 
-def _load_cached(
-    since: Mapping[Place, datetime],
-    until: datetime,
-    *,
-    states: bool = True,
-    state_by: datetime | None = None,
-) -> dict[int, CachedBox]:
-    """Boxes with what is stored of them from a time on and before ``until``, by place id.
-
-    states: whether to load a state to continue from, the latest one, or the latest by ``state_by``. Three
-    queries however many boxes.
-    """
-    places = {place.pk: place for place in since}
-    charges, samples = load_charges(places), _load_samples(since, until)
-    newest = _load_states(places, state_by or until) if states else {}
-    return {pk: CachedBox(place, charges[pk], samples[pk], newest.get(pk)) for pk, place in places.items()}
-
-
-def _load_samples(since: Mapping[Place, datetime], until: datetime) -> dict[int, list[AirSample]]:
-    """Stored samples by place id, the newest one before ``until`` at least. One query."""
-    newest = BoxAir.objects.filter(place=OuterRef("pk"), at__lt=until).order_by("-at").values("pk")[:1]
-    places = Place.objects.filter(pk__in=[place.pk for place in since]).annotate(newest=Subquery(newest))
-    starts = {place.pk: quarter_of(at) for place, at in since.items()}
-    needed = Q(pk__in=places.values("newest"))
+def _load_samples(since: Mapping[Place, datetime], until: datetime) -> dict[int, dict[datetime, AirSample]]:
+    """The stored samples from a time on and before another, by place id and time. One query."""
+    starts = {place.pk: at for place, at in since.items()}
+    needed = Q(pk__in=[])
     for start, place_ids in group_by_start(starts, until).items():
         needed |= Q(place__in=place_ids, at__gte=start, at__lt=until)
-    samples: dict[int, list[AirSample]] = {pk: [] for pk in starts}
-    rows = BoxAir.objects.filter(needed).order_by("at")
-    for pk, at, *air in rows.values_list("place", *AirSample._fields):
-        if samples[pk] and samples[pk][-1].at < starts[pk]:
-            samples[pk].clear()
-        samples[pk].append(AirSample(at.astimezone(UTC), *air))
+    samples: dict[int, dict[datetime, AirSample]] = {pk: {} for pk in starts}
+    for pk, at, *air in BoxAir.objects.filter(needed).values_list("place", *AirSample._fields):
+        if at >= starts[pk]:
+            samples[pk][at.astimezone(UTC)] = AirSample(at.astimezone(UTC), *air)
     return samples
 
 
-def _load_states(place_ids: Iterable[int], by: datetime) -> dict[int, BoxState]:
-    """The newest state of each box at or before a time, by place id. One query."""
-    newest = BoxState.objects.filter(place=OuterRef("pk"), at__lte=by).order_by("-at").values("pk")[:1]
+def _load_last_times(place_ids: Iterable[int], until: datetime) -> dict[int, datetime]:
+    """The time of the newest sample of each box before another, by place id. One query."""
+    rows = BoxAir.objects.filter(place__in=list(place_ids), at__lt=until).order_by()
+    return dict(rows.values_list("place").annotate(Max("at")))
+
+
+def _load_states(place_ids: Iterable[int], by: datetime) -> dict[int, BoxAir]:
+    """The newest sample with a state of each box at or before a time, by place id. One query."""
+    states = BoxAir.objects.filter(place=OuterRef("pk"), at__lte=by, state__isnull=False)
+    newest = states.order_by("-at").values("pk")[:1]
     places = Place.objects.filter(pk__in=list(place_ids)).annotate(newest=Subquery(newest))
-    return {row.place_id: row for row in BoxState.objects.filter(pk__in=places.values("newest"))}
+    return {row.place_id: row for row in BoxAir.objects.filter(pk__in=places.values("newest"))}
 
 
 def _load_simulations(
-    boxes: Iterable[CachedBox], since: datetime, until: datetime, *, openings: bool = False
-) -> Iterator[BoxSimulation]:
-    """Simulations from the stored states, else from the charges at ``since``, with the readings until a time.
+    places: Iterable[Place],
+    charges: Mapping[int, list[DesiccantCharge]],
+    states: Mapping[int, BoxAir],
+    since: datetime,
+    until: datetime,
+    *,
+    openings: bool = False,
+) -> dict[int, BoxSimulation]:
+    """Simulations by place id: from the stored states, else from the charges at ``since``, with readings until a time.
 
     openings: whether to load those of OPENINGS_OVER with the facts.
     """
-    boxes = list(boxes)
-    starts = {box.place: None if box.state is None else box.state.at for box in boxes}
-    opened_since = until - OPENINGS_OVER if openings else FOREVER
-    facts = load_facts(starts, {box.place.pk: box.charges for box in boxes}, opened_since) if boxes else {}
-    begins = [facts[b.place.pk].since(since) if b.state is None else b.state.at for b in boxes]
+    starts = {place: states[place.pk].at if place.pk in states else None for place in places}
+    facts = load_facts(starts, charges, until - OPENINGS_OVER if openings else FOREVER)
+    begins = {place.pk: at or facts[place.pk].since(since) for place, at in starts.items()}
     first: dict[int, datetime] = {}
-    for box, begin in zip(boxes, begins, strict=True):
-        room = facts[box.place.pk].room.pk
+    for pk, begin in begins.items():
+        room = facts[pk].room.pk
         first[room] = min(first.get(room, begin), begin)
     readings = load_readings(first, until)
-    for box, begin in zip(boxes, begins, strict=True):
-        box_facts = facts[box.place.pk]
-        yield BoxSimulation(box_facts, readings[box_facts.room.pk], box.start, max(since, begin))
+    return {
+        pk: BoxSimulation(box, readings[box.room.pk], _state(box, states.get(pk)), max(since, begins[pk]))
+        for pk, box in facts.items()
+    }
+
+
+def _state(box: BoxFacts, row: BoxAir | None) -> HourState | None:
+    """The box as it is continued from; None: from a charge."""
+    if row is None:
+        return None
+    hour = row.at.astimezone(UTC)
+    period = next(p for p in reversed(box.periods) if p.first <= hour)
+    contents = {int(pk): values for pk, values in row.state["contents"].items()}
+    held = np.concatenate([np.zeros(0), *contents.values()])
+    return HourState(hour, period, row.state["water_kg"], tuple(contents), held)
 
 
 @dataclass(frozen=True)
@@ -229,12 +204,11 @@ class ComputedBox:
 
     place_id: int
     cache_generation: int
-    states: list[BoxState]
     airs: list[BoxAir]
 
 
 def advance(until: datetime | None = None) -> int:
-    """Bring the stored air of all boxes up to date. Returns how many states were stored."""
+    """Bring the stored air of all boxes up to date. Returns how many samples were stored."""
     return store_advance(compute_advance(until or timezone.now()))
 
 
@@ -246,62 +220,51 @@ def compute_advance(
     from_scratch: from the first charges on, whatever is stored.
     """
     # The places are read before all facts: one that is added meanwhile raises their generations.
-    places = [place for place in complete_boxes() if place_ids is None or place.pk in place_ids]
-    cached = _load_cached(dict.fromkeys(places, until), until)
-    if from_scratch:
-        cached = {pk: replace(box, samples=[], state=None) for pk, box in cached.items()}
-    behind = [
-        # Without a sample the state has no air either.
-        box if box.samples else replace(box, state=None)
-        for box in cached.values()
-        if _is_behind(box, until)
-    ]
+    boxes = {place.pk: place for place in complete_boxes() if place_ids is None or place.pk in place_ids}
+    charges, last = load_charges(boxes), {} if from_scratch else _load_last_times(boxes, until)
+    behind = [place for pk, place in boxes.items() if _is_behind(charges[pk], last.get(pk), until)]
+    states = _load_states([place.pk for place in behind if place.pk in last], until)
     # All readings of the last hour: one that is added to it later deletes its sample.
-    simulations = _load_simulations(behind, EARLIEST, hour_of(until) + HOUR)
-    return [_compute(box, simulation, until) for box, simulation in zip(behind, simulations, strict=True)]
+    simulations = _load_simulations(behind, charges, states, EARLIEST, hour_of(until) + HOUR)
+    return [_compute(boxes[pk], it, last.get(pk), until) for pk, it in simulations.items()]
 
 
 def find_behind(place_ids: Collection[int], until: datetime) -> list[int]:
     """The ids of those of these dry boxes of which samples are missing. Three queries."""
-    places = [place for place in complete_boxes() if place.pk in place_ids]
-    boxes = _load_cached(dict.fromkeys(places, until), until, states=False)
-    return [pk for pk, box in boxes.items() if _is_behind(box, until)]
+    boxes = [place.pk for place in complete_boxes() if place.pk in place_ids]
+    charges, last = load_charges(boxes), _load_last_times(boxes, until)
+    return [pk for pk in boxes if _is_behind(charges[pk], last.get(pk), until)]
 
 
-def _is_behind(box: CachedBox, until: datetime) -> bool:
-    since = box.samples[-1].at + HOUR if box.samples else EARLIEST
-    return any(sample_times(box.periods, since, until))
+def _is_behind(charges: Sequence[DesiccantCharge], last: datetime | None, until: datetime) -> bool:
+    since = EARLIEST if last is None else last + HOUR
+    return any(sample_times(periods_of(charges), since, until))
 
 
-def _compute(box: CachedBox, simulation: BoxSimulation, until: datetime) -> ComputedBox:
-    place, last = box.place, box.samples[-1].at if box.samples else EARLIEST
-    states, airs = [], []
+def _compute(place: Place, simulation: BoxSimulation, last: datetime | None, until: datetime) -> ComputedBox:
+    airs = []
     for state, sample in simulation.samples(until):
-        if sample.at <= last:
-            continue
-        airs.append(BoxAir(place=place, **sample._asdict()))
-        if sample.at.hour == 0:
-            contents = {pk: values.tolist() for pk, values in state.contents.items()}
-            memory = {"water_kg": state.water_kg, "contents": contents}
-            states.append(BoxState(place=place, at=sample.at, memory=memory))
-    return ComputedBox(place.pk, place.cache_generation, states, airs)
+        if last is None or sample.at > last:
+            airs.append(BoxAir(place=place, **sample._asdict()))
+            if sample.at.hour == 0:
+                contents = {pk: values.tolist() for pk, values in state.contents.items()}
+                airs[-1].state = {"water_kg": state.water_kg, "contents": contents}
+    return ComputedBox(place.pk, place.cache_generation, airs)
 
 
 @transaction.atomic
 def store_advance(computed: Sequence[ComputedBox]) -> int:
-    """Store computed rows, but none of a box about which a fact was added meanwhile."""
+    """Store computed rows, but none of a box about which a fact was added meanwhile. Returns how many."""
     lock_spool_facts()
     if not is_current_version():
         return 0
     rows = Place.objects.filter(pk__in=[box.place_id for box in computed])
     now = dict(rows.values_list("pk", "cache_generation"))
     unchanged = [box for box in computed if now.get(box.place_id) == box.cache_generation]
-    states = [state for box in unchanged for state in box.states]
     airs = [air for box in unchanged for air in box.airs]
     # Another worker may have stored the same rows.
-    BoxState.objects.bulk_create(states, batch_size=500, ignore_conflicts=True)
-    BoxAir.objects.bulk_create(airs, batch_size=1000, ignore_conflicts=True)
-    return len(states)
+    BoxAir.objects.bulk_create(airs, batch_size=500, ignore_conflicts=True)
+    return len(airs)
 
 
 def rebuild() -> list[str]:
@@ -310,21 +273,17 @@ def rebuild() -> list[str]:
     computed = compute_advance(timezone.now(), from_scratch=True)
     with transaction.atomic():
         BoxBoard.objects.all().delete()
-        BoxState.objects.all().delete()
         BoxAir.objects.all().delete()
         store_advance(computed)
     after = _load_all()
     return [
         f"{place}: other air on {at:%Y-%m-%d}."
-        for (model, place, at), stored in before.items()
-        if after.get((model, place, at), stored) != stored
+        for (place, at), air in before.items()
+        if after.get((place, at), air) != air
     ]
 
 
-def _load_all() -> dict[tuple[type, str, datetime], object]:
-    """All stored rows, by kind, place and time."""
-    states = BoxState.objects.values_list("place__name", "at", "memory")
-    airs = BoxAir.objects.values_list("place__name", "at", "temperature_c", "rh_pct")
-    return {(BoxState, place, at): memory for place, at, memory in states} | {
-        (BoxAir, place, at): air for place, at, *air in airs
-    }
+def _load_all() -> dict[tuple[str, datetime], list[object]]:
+    """All stored rows, by place and time."""
+    rows = BoxAir.objects.values_list("place__name", "at", "temperature_c", "rh_pct", "state")
+    return {(place, at): air for place, at, *air in rows}

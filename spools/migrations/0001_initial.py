@@ -477,6 +477,12 @@ class Migration(migrations.Migration):
                 ("at", models.DateTimeField()),
                 ("temperature_c", models.FloatField()),
                 ("rh_pct", models.FloatField()),
+                (
+                    "state",
+                    models.JSONField(
+                        help_text="water in air and desiccant, kg, and contents by spool, kg/kg", null=True
+                    ),
+                ),
             ],
             options={
                 "ordering": ["at"],
@@ -506,36 +512,6 @@ class Migration(migrations.Migration):
             ],
             options={
                 "verbose_name_plural": "board of dry boxes",
-            },
-        ),
-        migrations.CreateModel(
-            name="BoxState",
-            fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                (
-                    "place",
-                    models.ForeignKey(
-                        on_delete=django.db.models.deletion.CASCADE,
-                        related_name="box_states",
-                        to="spools.place",
-                    ),
-                ),
-                ("at", models.DateTimeField()),
-                (
-                    "memory",
-                    models.JSONField(
-                        help_text="water in air and desiccant, kg, and contents by spool, kg/kg"
-                    ),
-                ),
-            ],
-            options={
-                "ordering": ["at"],
-                "constraints": [models.UniqueConstraint(fields=("place", "at"), name="box_state_once")],
             },
         ),
         migrations.CreateModel(

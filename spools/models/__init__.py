@@ -3,7 +3,7 @@ from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import CouponTest, DryingRun
 from .facts import SentRequest
 from .moisture import CacheVersion, Ensemble, MoistureState
-from .places import BoxAir, BoxBoard, BoxState, DesiccantCharge, Place, Reading, Stay
+from .places import BoxAir, BoxBoard, DesiccantCharge, Place, Reading, Stay
 from .stock import MassEntry, Opening, Spool
 from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
 
@@ -11,7 +11,6 @@ __all__ = [
     "AirOutlook",
     "BoxAir",
     "BoxBoard",
-    "BoxState",
     "CacheVersion",
     "CoreKind",
     "CouponTest",

@@ -182,24 +182,6 @@ class DesiccantCharge(Withdrawable):
         return f"{self.dry_mass_g:g} g of {self.get_kind_display()}, {condition}"
 
 
-class BoxState(models.Model):
-    """A checkpoint of a dry box's computed air, at a UTC midnight: a cache, rebuildable from the facts.
-
-    A fact that arrives late deletes those after it.
-    """
-
-    place = models.ForeignKey(Place, models.CASCADE, related_name="box_states")
-    at = models.DateTimeField()
-    memory = models.JSONField(help_text="water in air and desiccant, kg, and contents by spool, kg/kg")
-
-    class Meta:
-        ordering = ["at"]
-        constraints = [models.UniqueConstraint(fields=["place", "at"], name="box_state_once")]
-
-    def __str__(self) -> str:
-        return f"{self.place_id} at {self.at:%Y-%m-%d %H:%M}"
-
-
 class BoxBoard(models.Model):
     """The answer about a dry box as of ``computed_at``: a cache, see spools/air/dry_box_board.py."""
 
@@ -221,12 +203,16 @@ class BoxAir(models.Model):
 
     Kept for every quarter of a UTC day and for the hour that a charge starts with, so that thousands of
     spools need not have their boxes computed again. A fact that arrives late deletes those after it.
+    state: to continue from, stored at UTC midnights.
     """
 
     place = models.ForeignKey(Place, models.CASCADE, related_name="airs")
     at = models.DateTimeField()
     temperature_c = models.FloatField()
     rh_pct = models.FloatField()
+    state = models.JSONField(
+        null=True, help_text="water in air and desiccant, kg, and contents by spool, kg/kg"
+    )
 
     class Meta:
         ordering = ["at"]

@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from django.core.management import call_command
 from django.db import connection
+from django.db.models import QuerySet
 from django.test.utils import CaptureQueriesContext
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -21,13 +22,17 @@ from spools.drying.runs import DryingSettings
 from spools.invalidation import save_assumptions
 from spools.inventory import ledger, moves
 from spools.inventory.assumptions import save_place
-from spools.models import BoxState, Place, Polymer, Spool
+from spools.models import BoxAir, Place, Polymer, Spool
 from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state
 from tests.spools.air.conftest import NOW_H, at, rh_by_hour
 from tests.spools.conftest import feedstock, receive
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("clock")]
+
+
+def stored_states() -> QuerySet[BoxAir]:
+    return BoxAir.objects.filter(state__isnull=False)
 
 
 def events(box: Place, shelf: Place, dryer: Place, nylon) -> None:
@@ -46,15 +51,15 @@ def test_continued_or_in_one_go_the_hours_are_the_same_to_the_bit(charged, shelf
     whole = rh_by_hour(charged, at(NOW_H))
     for hour in (20, 49.9, 90.5, 91, 122):
         dry_box_cache.advance(at(hour))
-    assert BoxState.objects.count() == 5
+    assert stored_states().count() == 5
     for since in (0, 70, 89, 90.9, 130):
         continued = rh_by_hour(charged, at(NOW_H), at(since))
         assert continued == {hour: rh_pct for hour, rh_pct in whole.items() if hour >= min(continued)}
         assert min(continued) <= at(since + 1)
-    before = {row.at: row.memory for row in BoxState.objects.all()}
+    before = {row.at: row.state for row in stored_states()}
     assert dry_box_cache.rebuild() == []
-    for row in BoxState.objects.all():
-        assert before.get(row.at, row.memory) == row.memory
+    for row in stored_states():
+        assert before.get(row.at, row.state) == row.state
 
 
 LATE_FACTS = {
@@ -74,7 +79,7 @@ def test_a_late_fact_about_a_box_counts_for_all_spools_in_it(charged, shelf, nyl
     moisture_cache.advance(spools)
     LATE_FACTS[fact]({"shelf": shelf, "box": charged}, spools)
     late = at(1.5) if "weighed" in fact else at(60)
-    assert not BoxState.objects.filter(at__gt=late).exists()
+    assert not BoxAir.objects.filter(at__gt=late).exists()
     assert not spools[0].moisture_states.filter(at__gt=late).exists()
     dry_box_cache.advance()
     moisture_cache.advance(spools)
@@ -99,7 +104,7 @@ def test_a_corrected_assumption_makes_what_was_stored_useless(charged, shelf, co
         polymer = Polymer.objects.get(name="PLA")
         polymer.w50_pct, polymer.w50_high = 3.0, 4.0
         save_assumptions(polymer)
-    assert not BoxState.objects.exists() and not spool.moisture_states.exists()
+    assert not BoxAir.objects.exists() and not spool.moisture_states.exists()
     assert moisture_state.moisture_now(spool).mean_pct != result
     dry_box_cache.advance()
     moisture_cache.advance([spool])
@@ -130,8 +135,8 @@ def test_the_rebuild_command_reports_boxes(charged, capsys):
     dry_box_cache.advance()
     call_command("rebuild")
     assert "The air of dry boxes computed again, 0 changed" in capsys.readouterr().out
-    row = BoxState.objects.last()
-    row.memory = row.memory | {"water_kg": 1.0}
+    row = stored_states().last()
+    row.state = row.state | {"water_kg": 1.0}
     row.save()
     call_command("rebuild")
     assert "Dry box: other air on" in capsys.readouterr().out
@@ -140,7 +145,7 @@ def test_the_rebuild_command_reports_boxes(charged, capsys):
 def test_the_background_work_stores_it(charged):
     tasks.queue_advances()
     run_due()
-    assert BoxState.objects.filter(place=charged).count() == 6
+    assert stored_states().filter(place=charged).count() == 6
 
 
 def test_a_fact_added_while_computing_keeps_the_states_from_being_stored(charged, shelf, nylon):
@@ -150,7 +155,7 @@ def test_a_fact_added_while_computing_keeps_the_states_from_being_stored(charged
     computed = dry_box_cache.compute_advance(at(NOW_H))
     record_readings(shelf, [(at(90), 22, 70)], origin="file")
     assert dry_box_cache.store_advance(computed) == 0
-    assert dry_box_cache.advance() == 6
+    assert dry_box_cache.advance() == 1 + NOW_H // 6
 
 
 def test_many_boxes_take_as_many_queries_as_few(shelf, nylon):
@@ -176,8 +181,7 @@ def test_many_boxes_take_as_many_queries_as_few(shelf, nylon):
 
 
 def as_rows(box: dry_box_cache.ComputedBox) -> list[tuple]:
-    airs = [(air.place_id, air.at, air.temperature_c, air.rh_pct) for air in box.airs]
-    return airs + [(state.place_id, state.at, state.memory) for state in box.states]
+    return [(air.place_id, air.at, air.temperature_c, air.rh_pct, air.state) for air in box.airs]
 
 
 def test_starts_are_grouped_and_the_rows_are_the_same(charged, shelf, dryer, nylon, monkeypatch):
