@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from django.db import connection
 from django.db.models import Q
 
 from maintenance.models import Reminder, ReminderEvent
@@ -49,29 +48,19 @@ class _Changes:
 
     def write(self) -> Counts:
         Reminder.objects.bulk_create(self.new)
-        _update(self.changed)
+        # One statement for many rows: bulk_update takes ten times as long.
+        Reminder.objects.bulk_create(
+            self.changed,
+            update_conflicts=True,
+            unique_fields=["id"],
+            update_fields=CONTENT_FIELDS + STATE_FIELDS,
+        )
         resolved = Reminder.objects.filter(pk__in=[reminder.pk for reminder in self.resolved])
         resolved.update(ended_at=self.now, ending=Reminder.Ending.RESOLVED)
         ReminderEvent.objects.bulk_create(self.events)
         if self.events:
             outbox.post(self.events)
         return Counts(len(self.new), len(self.resolved))
-
-
-def _update(reminders: Sequence[Reminder]) -> None:
-    """Store the fields that may change: one statement for many rows. bulk_update takes ten times as long."""
-    if not reminders:
-        return
-    names = {*CONTENT_FIELDS, *STATE_FIELDS}
-    columns = [column for column in Reminder._meta.concrete_fields if column.name in names]
-    sets = ", ".join(f"{connection.ops.quote_name(column.name)} = %s" for column in columns)
-    rows = [
-        [*(column.get_db_prep_save(getattr(row, column.name), connection) for column in columns), row.pk]
-        for row in reminders
-    ]
-    table = connection.ops.quote_name(Reminder._meta.db_table)
-    with connection.cursor() as cursor:
-        cursor.executemany(f"UPDATE {table} SET {sets} WHERE id = %s", rows)
 
 
 def reconcile(checked: Sequence[Conditions], now: datetime) -> Counts:

@@ -30,15 +30,13 @@ def check_boxes(now: datetime) -> Conditions:
         if box.is_waiting:
             continue
         findings = {finding.code: finding for finding in box.findings}
+        over, off = box.over_limit, box.deviation > STILL_OFF
+        spent = "dry_box.spent" in findings or _below(box, OPEN_DAYS, OPEN_SHARE, now)
         reminder = _regenerate(place, box, findings.get("dry_box.spent"), now)
-        if "dry_box.spent" in findings or _below(box, OPEN_DAYS, OPEN_SHARE, now):
-            conditions.open(reminder, urgent=box.over_limit)
-        elif _below(box, HOLD_DAYS, HOLD_SHARE, now) or box.deviation > STILL_OFF:
-            conditions.hold(reminder)
-        if "dry_box.leak" in findings:
-            conditions.open(_leak(place, box), urgent=box.over_limit)
-        elif box.deviation > STILL_OFF:
-            conditions.hold(_leak(place, box))
+        still = _below(box, HOLD_DAYS, HOLD_SHARE, now) or off
+        conditions.open_or_hold(reminder, opens=spent, holds=still, urgent=over)
+        leaks = "dry_box.leak" in findings
+        conditions.open_or_hold(_leak(place, box), opens=leaks, holds=off, urgent=over)
     return conditions
 
 

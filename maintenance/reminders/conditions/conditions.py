@@ -30,5 +30,10 @@ class Conditions:
         if last_event_at is not None:
             self.last_event_at[reminder.condition] = last_event_at
 
-    def hold(self, reminder: Reminder) -> None:
-        self.holding[reminder.condition] = reminder
+    def open_or_hold(
+        self, reminder: Reminder, *, opens: bool, holds: bool = True, urgent: bool = False
+    ) -> None:
+        if opens:
+            self.open(reminder, urgent=urgent)
+        elif holds:
+            self.holding[reminder.condition] = reminder

@@ -41,18 +41,16 @@ def check_drying_runs(now: datetime) -> Conditions:
             urgent = run.change_at + LATE_UP <= now
             # Nobody turns a dryer up twice, however long the second stage takes.
             conditions.open(_turn_up(run, run.change_at), urgent=urgent, last_event_at=run.change_at)
-    for run in runs:
-        since = heat_budget.used_up_at(run, now)
-        if since is not None and since <= now:
-            conditions.open(_take_out_now(run, since), urgent=True, last_event_at=since)
-    for run in finished:
-        # A run that is not on the board yet is there at the next sweep.
-        if (row := rows.get(run.spool_id)) is None or row.run_id != run.pk:
-            continue
-        late, used_up_at = needed_until(run, row.run_dry_at, now), heat_budget.used_up_at(run, now)
+        used_up_at = heat_budget.used_up_at(run, now)
         if used_up_at is not None and used_up_at <= now:
+            conditions.open(_take_out_now(run, used_up_at), urgent=True, last_event_at=used_up_at)
             continue
-        if late is not None and used_up_at is not None and used_up_at < late:
+        # A finished run that is not on the board yet is there at the next sweep.
+        row = rows.get(run.spool_id)
+        if row is None or row.run_id != run.pk:
+            continue
+        late = needed_until(run, row.run_dry_at, now)
+        if used_up_at is not None and late is not None and used_up_at < late:
             late = None
         room = airs[run.dryer_id]
         # A dryer that was switched off has that air inside, too.
@@ -62,45 +60,40 @@ def check_drying_runs(now: datetime) -> Conditions:
     return conditions
 
 
+def _reminder(kind: Kind, run: DryingRun, reason: Statement, remedy: str, due_at: datetime) -> Reminder:
+    """The reason goes without the spool and its dryer, which all of them name."""
+    values = {"spool": run.spool.code, "dryer": str(run.dryer), **reason.values}
+    return Reminder(
+        kind=kind,
+        condition=f"{kind}:run:{run.pk}",
+        reason=Statement(reason.code, values),
+        remedy=Statement(f"reminder_remedy.{remedy}"),
+        spool=run.spool,
+        place=run.dryer,
+        due_at=due_at,
+    )
+
+
 def _turn_up(run: DryingRun, change_at: datetime) -> Reminder:
     values = {
-        "spool": run.spool.code,
-        "dryer": str(run.dryer),
         "first_set_point_c": run.first_set_point_c,
         "first_h": run.first_hours,
         "over_at": change_at.isoformat(),
         "set_point_c": run.set_point_c,
     }
-    return Reminder(
-        kind=Kind.DRYER_UP,
-        condition=f"dryer_up:run:{run.pk}",
-        reason=Statement("reminder.first_stage_over", values),
-        remedy=Statement("reminder_remedy.turn_up"),
-        spool=run.spool,
-        place=run.dryer,
-        due_at=change_at,
-    )
+    reason = Statement("reminder.first_stage_over", values)
+    return _reminder(Kind.DRYER_UP, run, reason, "turn_up", change_at)
 
 
 def _take_out_now(run: DryingRun, since: datetime) -> Reminder:
     """For a polyamide that has had all the heat that one run may give, whatever its planned hours are."""
-    values = {"spool": run.spool.code, "dryer": str(run.dryer), "since": since.isoformat()}
-    return Reminder(
-        kind=Kind.DRYING_DONE,
-        condition=f"drying_done:run:{run.pk}",
-        reason=Statement("reminder.run_heat_used_up", values),
-        remedy=Statement("reminder_remedy.finish_drying"),
-        spool=run.spool,
-        place=run.dryer,
-        due_at=since,
-    )
+    reason = Statement("reminder.run_heat_used_up", {"since": since.isoformat()})
+    return _reminder(Kind.DRYING_DONE, run, reason, "finish_drying", since)
 
 
 def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: datetime | None) -> Reminder:
     """late: when it is likely dry enough, where its planned hours did not make it so."""
     values: dict[str, Any] = {
-        "spool": run.spool.code,
-        "dryer": str(run.dryer),
         "run": {
             "planned_h": run.planned_hours,
             "stages": [list(stage) for stage in run.planned_stages],
@@ -114,19 +107,11 @@ def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: dat
             "forecast_h": PROBE_HOURS[-1],
         },
     }
-    reason, remedy = Statement("reminder.drying_over", values), Statement("reminder_remedy.finish_drying")
-    if late is not None:
-        reason = Statement("reminder.drying_too_short", values | {"dry_at": late.isoformat()})
-        remedy = Statement("reminder_remedy.dry_longer")
-    return Reminder(
-        kind=Kind.DRYING_DONE,
-        condition=f"drying_done:run:{run.pk}",
-        reason=reason,
-        remedy=remedy,
-        spool=run.spool,
-        place=run.dryer,
-        due_at=late or run.planned_end,
-    )
+    if late is None:
+        reason = Statement("reminder.drying_over", values)
+        return _reminder(Kind.DRYING_DONE, run, reason, "finish_drying", run.planned_end)
+    reason = Statement("reminder.drying_too_short", values | {"dry_at": late.isoformat()})
+    return _reminder(Kind.DRYING_DONE, run, reason, "dry_longer", late)
 
 
 def check_heat_budgets(now: datetime) -> Conditions:

@@ -49,12 +49,9 @@ def check_moisture(now: datetime) -> Conditions:
             conditions.open(_wet(row), urgent=toolhead is not None or row.over_clear > SURELY_WET)
         elif toolhead is not None and until is not None and row.over_clear <= DRY_AGAIN:
             reminder = _soon_wet(row, toolhead, until, now)
-            if until < now + OPEN_BEFORE:
-                conditions.open(reminder)
-            else:
-                conditions.hold(reminder)
+            conditions.open_or_hold(reminder, opens=until < now + OPEN_BEFORE)
         else:
-            conditions.hold(_wet(row))
+            conditions.open_or_hold(_wet(row), opens=False)
     _weighings(conditions, [row for row in rows if POSSIBLE < row.over_clear <= WET], now)
     return conditions
 
@@ -135,10 +132,7 @@ def _weighings(conditions: Conditions, rows: Iterable[SpoolBoard], now: datetime
             remedy=Statement("reminder_remedy.weigh"),
             spool=row.spool,
         )
-        if _width(row) > WIDE:
-            conditions.open(reminder)
-        else:
-            conditions.hold(reminder)
+        conditions.open_or_hold(reminder, opens=_width(row) > WIDE)
 
 
 def _width(row: SpoolBoard) -> float:

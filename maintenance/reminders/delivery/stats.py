@@ -7,6 +7,8 @@ from django.db.models import Count, Min, Q, QuerySet
 
 from maintenance.models import Message, Reminder
 
+State = Message.State
+
 
 @dataclass(frozen=True)
 class Outbox:
@@ -21,33 +23,21 @@ class Outbox:
 
     @property
     def waiting(self) -> int:
-        return self.by_state[Message.State.WAITING]
+        return self.by_state[State.WAITING]
 
 
 def outbox(now: datetime) -> Outbox:
     """One query."""
-    due = Q(state=Message.State.WAITING) & (Q(not_before__lte=now) | Q(attempts__gt=0))
-    rows = (
-        Message.objects.order_by()
-        .values("state")
-        .annotate(
-            count=Count("pk"),
-            since=Min("not_before", filter=due),
-            still=Count("pk", filter=Q(channel__ended_at=None)),
-        )
-    )
-    by_row_state = {row["state"]: row for row in rows}
-    by_state = {
-        str(state): by_row_state[state]["count"] if state in by_row_state else 0 for state in Message.State
-    }
-    waiting = by_row_state.get(Message.State.WAITING)
-    failed = by_row_state.get(Message.State.FAILED)
-    return Outbox(by_state, waiting["since"] if waiting else None, failed["still"] if failed else 0)
+    due = Q(state=State.WAITING) & (Q(not_before__lte=now) | Q(attempts__gt=0))
+    by_state = {str(state): Count("pk", filter=Q(state=state)) for state in State}
+    failed = Count("pk", filter=Q(state=State.FAILED, channel__ended_at=None))
+    counts = Message.objects.aggregate(**by_state, since=Min("not_before", filter=due), still_failed=failed)
+    return Outbox({state: counts[state] for state in by_state}, counts["since"], counts["still_failed"])
 
 
 def failed_messages() -> QuerySet[Message]:
     """Failed messages of channels that have not ended, newest first, each with its error."""
-    failed = Message.objects.filter(state=Message.State.FAILED, channel__ended_at=None)
+    failed = Message.objects.filter(state=State.FAILED, channel__ended_at=None)
     return failed.select_related("channel").order_by("-written_at")
 
 
