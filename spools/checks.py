@@ -1,6 +1,7 @@
 """Checks that every fact passes before it is stored: its numbers, its times, and one writer at a time."""
 
 import math
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from django.db import connection
@@ -30,6 +31,13 @@ def require_within(field: str, value: float, low: float, high: float, unit: str)
     if not low <= number <= high:
         raise refusal("out_of_range", f"{Limits(low, high, unit).sentence}; got {value}.", field)
     return number
+
+
+def require_choice(field: str, value: str, choices: Sequence[str]) -> str:
+    """Returns the value. Refused, on ``field``: one that is not among the choices."""
+    if value not in choices:
+        raise refusal(f"unknown_{field}", f"Give one of {', '.join(choices)}.", field)
+    return value
 
 
 def require_past_time(at: datetime | None, spool: Spool | None = None, field: str = "at") -> datetime:

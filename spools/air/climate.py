@@ -15,7 +15,7 @@ from spools.air.dry_box_cache import airs_at
 from spools.air.dry_box_facts import boxes_in, is_complete
 from spools.air.dry_box_simulation import quarter_of
 from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
-from spools.checks import lock_spool_facts
+from spools.checks import lock_spool_facts, require_choice
 from spools.invalidation import invalidate_after_readings
 from spools.models import DesiccantCharge, DryingRun, Place, Reading
 from spools.refusals import refusal
@@ -120,8 +120,7 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
     A reading out of range or in the future refuses them all. A reading for a time that has one already is ignored.
     """
     rows = list(rows)
-    if origin not in Reading.Origin.values:
-        raise refusal("unknown_origin", f"Give one of {', '.join(Reading.Origin.values)}.", "origin")
+    require_choice("origin", origin, Reading.Origin.values)
     is_batch = len(rows) > 1
     readings: dict[datetime, tuple[float, float]] = {}
     for number, row in enumerate(rows, start=1):

@@ -22,7 +22,7 @@ from spools.air.dry_box_outlook import (
 )
 from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
 from spools.air.hygrometer import COMPARED_OVER, find_disagreement
-from spools.checks import lock_spool_facts, require_past_time, require_within
+from spools.checks import lock_spool_facts, require_choice, require_past_time, require_within
 from spools.facts import follows_withdrawal
 from spools.invalidation import invalidate_boxes_after
 from spools.models import DesiccantCharge, Place, Reading
@@ -57,12 +57,8 @@ def put_desiccant(
         raise refusal(
             "not_a_dry_box", f"{place} is a {place.get_kind_display()}. Desiccant is recorded for dry boxes."
         )
-    if kind not in Kind.values:
-        raise refusal("unknown_kind", f"Give one of {', '.join(Kind.values)}.", "kind")
-    if condition not in DesiccantCharge.Condition.values:
-        raise refusal(
-            "unknown_condition", f"Give one of {', '.join(DesiccantCharge.Condition.values)}.", "condition"
-        )
+    require_choice("kind", kind, Kind.values)
+    require_choice("condition", condition, DesiccantCharge.Condition.values)
     at = require_past_time(at)
     dry_mass_g = require_within("dry_mass_g", dry_mass_g, *limits.DESICCANT_G)
     if condition == DesiccantCharge.Condition.REGENERATED:

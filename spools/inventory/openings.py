@@ -13,7 +13,7 @@ from django.db.models import OuterRef, Q, QuerySet, Subquery
 from django.db.models.expressions import Exists
 
 from background.queue import enqueue
-from spools.checks import lock_spool, require_in_use, require_past_time
+from spools.checks import lock_spool, require_choice, require_in_use, require_past_time
 from spools.codes import pretty
 from spools.facts import follows_withdrawal
 from spools.invalidation import invalidate_after
@@ -90,8 +90,7 @@ def record_opening(
     spool = lock_spool(spool)
     require_in_use(spool)
     at = require_past_time(at, spool)
-    if card not in Card.values:
-        raise refusal("unknown_card", f"Give one of {', '.join(Card.values)}.", "card")
+    require_choice("card", card, Card.values)
     if not spool.sealed:
         raise refusal("came_open", f"Spool {pretty(spool.code)} came without an unbroken bag.")
     opened = find_opened(spool)

@@ -49,7 +49,7 @@ def check_sensors(now: datetime) -> Conditions:
     airs = climates_now([sensor.place for sensor in late], now) if late else {}
     for sensor in late:
         urgent = now - sensor.last_at > max(DAY, URGENT_AFTER * sensor.allowed)
-        reminder = _silent(*sensor, airs[sensor.place.pk])
+        reminder = _silent(sensor, airs[sensor.place.pk])
         conditions.open(reminder, urgent=urgent, last_event_at=sensor.last_at)
     return conditions
 
@@ -70,9 +70,8 @@ def _with_sensors(now: datetime) -> QuerySet[Any]:
     )
 
 
-def _silent(
-    place: Place, last_at: datetime, interval: timedelta, allowed: timedelta, air: Climate
-) -> Reminder:
+def _silent(sensor: Late, air: Climate) -> Reminder:
+    place, last_at, interval, allowed = sensor
     values = {
         "place": str(place),
         "last_at": last_at.isoformat(),

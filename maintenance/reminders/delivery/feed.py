@@ -5,11 +5,10 @@ memory). What has ended is gone from the feed, and so from the phone at its next
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import icalendar
-from django.db.models import Count, Max, Q, QuerySet
+from django.db.models import Count, Max, Q
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
 
@@ -25,19 +24,6 @@ Kind = Reminder.Kind
 LENGTH, LOOK_AGAIN = timedelta(minutes=30), timedelta(hours=1)
 
 
-@dataclass(frozen=True)
-class Entry:
-    """One event. changed_at, sequence: of its last change that is known, and how many there were."""
-
-    condition: str
-    start: datetime
-    title: str
-    text: str
-    path: str
-    changed_at: datetime
-    sequence: int = 0
-
-
 def calendar_of(token: str) -> Channel | None:
     """The open calendar of that address."""
     feeds = Channel.objects.filter(kind=Channel.Kind.CALENDAR, ended_at=None, user__is_active=True)
@@ -47,49 +33,37 @@ def calendar_of(token: str) -> Channel | None:
 def as_ical(channel: Channel) -> bytes:
     """The whole feed: the same to the last byte while nothing changes."""
     kinds = set(channel.subscriptions.values_list("reminder_kind", flat=True))
-    reminders = list(_dated(kinds))
-    planned = list(_planned(kinds))
+    planned = dict(_planned(kinds))
     open_or_completed = Reminder.objects.filter(Q(ended_at=None) | Q(ending=Reminder.Ending.COMPLETED))
-    recorded = set(
-        open_or_completed.filter(condition__in=[plan.condition for plan in planned]).values_list(
-            "condition", flat=True
-        )
-    )
-    entries = [*_entries_of(reminders), *(plan for plan in planned if plan.condition not in recorded)]
+    recorded = open_or_completed.filter(condition__in=planned).values_list("condition", flat=True)
+    for condition in recorded:
+        planned.pop(condition, None)
+    events = dict(_dated(kinds)) | planned
     feed = icalendar.Calendar()
     feed.add("prodid", "-//Loadworthy//Reminders//EN")
     feed.add("version", "2.0")
     feed.add("method", "PUBLISH")
     feed.add("name", "Loadworthy")
     feed.add("refresh-interval", LOOK_AGAIN, parameters={"VALUE": "DURATION"})
-    for entry in sorted(entries, key=lambda entry: (entry.start, entry.condition)):
-        feed.add_component(_event(entry))
+    for _, event in sorted(events.items(), key=lambda item: (item[1].start, item[0])):
+        feed.add_component(event)
     return feed.to_ical()
 
 
-def _dated(kinds: set[str]) -> QuerySet[Reminder]:
+def _dated(kinds: set[str]) -> Iterator[tuple[str, icalendar.Event]]:
     """Open reminders of these kinds that are due at a known time."""
     open_ = Reminder.objects.filter(kind__in=kinds, ended_at=None, due_at__isnull=False)
-    return with_subjects(open_)
-
-
-def _entries_of(reminders: list[Reminder]) -> Iterator[Entry]:
+    reminders, now = list(with_subjects(open_)), timezone.now()
     changes = _changes([reminder.condition for reminder in reminders])
-    now = timezone.now()
     for reminder in reminders:
         count, last = changes.get(reminder.condition, (1, reminder.opened_at))
         assert reminder.due_at is not None
         # Snoozed until an amount it may return any day, so it stays where it was.
         snoozed_until = reminder.snoozed_until if reminder.snoozed_until_amount is None else None
-        yield Entry(
-            condition=reminder.condition,
-            start=snoozed_until if snoozed_until is not None and snoozed_until > now else reminder.due_at,
-            title=reminder.title,
-            text=f"{reminder.reason.sentence}\n{reminder.remedy.sentence}",
-            path=link_of(reminder)[0],
-            changed_at=last,
-            sequence=count - 1,
-        )
+        start = snoozed_until if snoozed_until is not None and snoozed_until > now else reminder.due_at
+        text = f"{reminder.reason.sentence}\n{reminder.remedy.sentence}"
+        path = link_of(reminder)[0]
+        yield _event(reminder.condition, start, reminder.title, text, path, last, count - 1)
 
 
 def _changes(conditions: list[str]) -> dict[str, tuple[int, datetime]]:
@@ -103,45 +77,43 @@ def _changes(conditions: list[str]) -> dict[str, tuple[int, datetime]]:
     return {row["reminder__condition"]: (row["count"], row["last"]) for row in rows}
 
 
-def _planned(kinds: set[str]) -> Iterator[Entry]:
+def _planned(kinds: set[str]) -> Iterator[tuple[str, icalendar.Event]]:
     """The planned ends of drying runs under way, under the conditions of the reminders that will follow."""
     runs = DryingRun.objects.filter(end=None).select_related("spool", "dryer")
     for run in runs if kinds & {Kind.DRYING_DONE, Kind.DRYER_UP} else runs.none():
-        code, path = pretty(run.spool.code), f"/s/{run.spool.code}/"
-        where = {"spool": run.spool.code, "dryer": str(run.dryer)}
+        path, where = f"/s/{run.spool.code}/", {"spool": run.spool.code, "dryer": str(run.dryer)}
         if Kind.DRYING_DONE in kinds:
-            yield Entry(
-                condition=f"drying_done:run:{run.pk}",
-                start=run.start + timedelta(hours=run.planned_hours),
-                title=Statement("reminder.drying_over", where).title,
-                text=f"Its {run.planned_hours:.4g} h ({run.temperatures}) are over.",
-                path=path,
-                changed_at=run.start,
-            )
+            title = Statement("reminder.drying_over", where).title
+            text = f"Its {run.planned_hours:.4g} h ({run.temperatures}) are over."
+            yield _event(f"drying_done:run:{run.pk}", run.planned_end, title, text, path, run.start)
         if Kind.DRYER_UP in kinds and run.change_at is not None:
-            yield Entry(
-                condition=f"dryer_up:run:{run.pk}",
-                start=run.change_at,
-                title=Statement("reminder.first_stage_over", where | {"set_point_c": run.set_point_c}).title,
-                text=f"The first stage of {code}, {run.first_hours:.4g} h, is over.",
-                path=path,
-                changed_at=run.start,
-            )
+            title = Statement("reminder.first_stage_over", where | {"set_point_c": run.set_point_c}).title
+            text = f"The first stage of {pretty(run.spool.code)}, {run.first_hours:.4g} h, is over."
+            yield _event(f"dryer_up:run:{run.pk}", run.change_at, title, text, path, run.start)
 
 
-def _event(entry: Entry) -> icalendar.Event:
+def _event(
+    condition: str,
+    start: datetime,
+    title: str,
+    text: str,
+    path: str,
+    changed_at: datetime,
+    changes: int = 0,
+) -> tuple[str, icalendar.Event]:
+    """The event of a condition. changed_at, changes: when it last changed, and how often."""
     event = icalendar.Event()
     # Unique to the shop and the condition, and reveals neither.
-    event.add("uid", salted_hmac("maintenance.calendar", entry.condition).hexdigest())
-    event.add("dtstamp", entry.changed_at.astimezone(UTC))
-    event.add("last-modified", entry.changed_at.astimezone(UTC))
-    event.add("sequence", entry.sequence)
-    event.add("dtstart", entry.start.astimezone(UTC))
-    event.add("dtend", (entry.start + LENGTH).astimezone(UTC))
-    event.add("summary", entry.title)
-    event.add("description", entry.text)
+    event.add("uid", salted_hmac("maintenance.calendar", condition).hexdigest())
+    event.add("dtstamp", changed_at.astimezone(UTC))
+    event.add("last-modified", changed_at.astimezone(UTC))
+    event.add("sequence", changes)
+    event.add("dtstart", start.astimezone(UTC))
+    event.add("dtend", (start + LENGTH).astimezone(UTC))
+    event.add("summary", title)
+    event.add("description", text)
     # It blocks no time of the day.
     event.add("transp", "TRANSPARENT")
-    if link := address_of(entry.path) if entry.path else "":
+    if link := address_of(path) if path else "":
         event.add("url", link)
-    return event
+    return condition, event

@@ -9,7 +9,7 @@ from django.db.models import Exists, OuterRef, Q
 from django.utils import timezone
 
 from maintenance.models import Channel, Message, NotificationSettings, Reminder, ReminderEvent, Subscription
-from maintenance.reminders.delivery.schedule import LONGEST_WAIT, queue_delivery
+from maintenance.reminders.delivery.schedule import queue_delivery
 from maintenance.reminders.delivery.times import DAY, after_quiet, instant, next_digest
 from maintenance.reminders.delivery.wording import NOTIFIED, body_of, digest_body, test_body
 from maintenance.reminders.links import with_subjects
@@ -110,8 +110,7 @@ def write_digests(now: datetime) -> int:
 
     Entries that are not due any more expire. After a week without power it is one digest.
     """
-    due_now = Q(not_before__lte=now) | Q(not_before__gt=now + LONGEST_WAIT)
-    due = Message.objects.filter(due_now, purpose=Purpose.ENTRY, state=State.WAITING)
+    due = Message.objects.filter(not_before__lte=now, purpose=Purpose.ENTRY, state=State.WAITING)
     channels = Channel.objects.filter(Exists(due.filter(channel=OuterRef("pk"))), ended_at=None)
     count = 0
     # Locked, so that of two that write at once the second sees what the first has bundled.

@@ -6,9 +6,8 @@ message brings it forward, and each run adds the next row.
 
 from datetime import datetime, timedelta
 
-from django.db.models import Exists, Min, OuterRef, Q, QuerySet
+from django.db.models import Exists, Min, OuterRef, QuerySet
 from django.db.models.functions import Greatest
-from django.utils import timezone
 
 from background.queue import bring_forward, enqueue, enqueue_next
 from maintenance.models import Channel, Message
@@ -19,14 +18,13 @@ DELIVER = "maintenance.deliver"
 LONGEST_WAIT = timedelta(days=2, hours=2)
 
 
-def clamp_to_horizon(at: datetime, now: datetime) -> datetime:
-    """``at``, or now where no wait is as long as that: a clock that ran ahead has written it."""
-    return at if at <= now + LONGEST_WAIT else now
-
-
-def is_backing_off(channel: Channel, now: datetime) -> bool:
-    """Whether nothing is sent to it yet after a failure."""
-    return channel.backoff_until is not None and clamp_to_horizon(channel.backoff_until, now) > now
+def mend_times(now: datetime) -> None:
+    """Have what waits longer than that sent now: a clock that ran ahead has written it."""
+    horizon = now + LONGEST_WAIT
+    waiting = Message.objects.filter(state=State.WAITING)
+    waiting.filter(not_before__gt=horizon).update(not_before=now)
+    waiting.filter(next_attempt_at__gt=horizon).update(next_attempt_at=now)
+    Channel.objects.filter(backoff_until__gt=horizon).update(backoff_until=None)
 
 
 def sendable(channel: Channel) -> QuerySet[Message]:
@@ -39,47 +37,40 @@ def next_message(channel: Channel, now: datetime) -> Message | None:
 
     A message that its receiver cannot take would otherwise hold up all others.
     """
-    horizon = now + LONGEST_WAIT
-    due = sendable(channel).filter(
-        Q(not_before__lte=now) | Q(not_before__gt=horizon),
-        Q(next_attempt_at__lte=now) | Q(next_attempt_at__gt=horizon),
-    )
-    due = due.select_related("channel__user", "event__reminder").order_by(
-        "attempts", "not_before", "written_at"
-    )
+    due = sendable(channel).filter(not_before__lte=now, next_attempt_at__lte=now)
+    due = due.select_related("channel__user", "event__reminder")
+    due = due.order_by("attempts", "not_before", "written_at")
     if (test := due.filter(purpose=Purpose.TEST).first()) is not None:
         return test
-    return None if is_backing_off(channel, now) else due.first()
+    backs_off = channel.backoff_until is not None and channel.backoff_until > now
+    return None if backs_off else due.first()
 
 
-def next_due(channel: Channel, now: datetime) -> datetime | None:
+def next_due(channel: Channel) -> datetime | None:
     """When its next message may be sent; None if none waits."""
     at = Min(Greatest("not_before", "next_attempt_at"))
-    test = sendable(channel).filter(purpose=Purpose.TEST).aggregate(at=at)["at"]
-    due_at = sendable(channel).exclude(purpose=Purpose.TEST).aggregate(at=at)["at"]
-    if due_at is not None:
-        due_at = clamp_to_horizon(due_at, now)
-        if channel.backoff_until is not None and is_backing_off(channel, now):
-            due_at = max(due_at, channel.backoff_until)
-    times = [due_at, test and clamp_to_horizon(test, now)]
-    return min((at for at in times if at is not None), default=None)
+    test_at = sendable(channel).filter(purpose=Purpose.TEST).aggregate(at=at)["at"]
+    other_at = sendable(channel).exclude(purpose=Purpose.TEST).aggregate(at=at)["at"]
+    if other_at is not None and channel.backoff_until is not None:
+        other_at = max(other_at, channel.backoff_until)
+    return min((at for at in (test_at, other_at) if at is not None), default=None)
 
 
 def queue_delivery(channel: Channel) -> None:
     """Have its messages delivered when the first is due, in the caller's transaction."""
-    if (due := next_due(channel, timezone.now())) is not None:
+    if (due := next_due(channel)) is not None:
         enqueue(DELIVER, {"channel": channel.pk}, due=due, singleton_key=_key(channel))
         bring_forward(_key(channel), due)
 
 
 def queue_next_delivery(channel: Channel) -> None:
     """Add the row that follows the running one, if a message waits."""
-    if (due := next_due(channel, timezone.now())) is not None:
+    if (due := next_due(channel)) is not None:
         enqueue_next(DELIVER, {"channel": channel.pk}, due=due, singleton_key=_key(channel))
 
 
 def queue_all_deliveries() -> None:
-    """Queue each channel that has messages: makes good for rows that were lost, and for a wrong clock.
+    """Queue each channel that has messages: makes good for rows that were lost, and for mended times.
 
     A row that ended its worker each time fails for good, but its messages still wait.
     """

@@ -16,6 +16,7 @@ def deliver(channel: int, prepared: None) -> None:
 @repeated_work(name="maintenance.write_digests", minutes=1, queue="delivery")
 def write_digests() -> None:
     """Write the digests that are due, and queue channels whose row was lost."""
+    schedule.mend_times(timezone.now())
     outbox.write_digests(timezone.now())
     outbox.expire_ended()
     schedule.queue_all_deliveries()
