@@ -1,5 +1,6 @@
 """Today: the materials that are safe to print now, with toolhead and spool, and when the others can be."""
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -158,7 +159,7 @@ def _choose_held(
 ) -> dict[str, tuple[int, int | None]]:
     """For each material on hold the spool that is ready first, and the toolhead that suits it best."""
     heads: dict[int, int] = {}
-    first: dict[str, tuple[tuple, int, int | None]] = {}
+    held: dict[str, list[tuple[tuple, int, int | None]]] = defaultdict(list)
     for spool in held_spools:
         feedstock = spool.feedstock
         if machines and feedstock not in heads:
@@ -168,17 +169,10 @@ def _choose_held(
             spool, machines[head], compute_tail_g(tails_mm[head], materials[feedstock])
         )
         ready_at = None if other_hold else spool.ready_at
-        key = (
-            ready_at is None,
-            ready_at.timestamp() if ready_at else 0.0,
-            other_hold,
-            -spool.mass_g,
-            spool.spool,
-        )
-        name = names[feedstock]
-        if name not in first or key < first[name][0]:
-            first[name] = key, spool.spool, head
-    return {name: (spool, head) for name, (_, spool, head) in first.items()}
+        ready_s = ready_at.timestamp() if ready_at else 0.0
+        key = ready_at is None, ready_s, other_hold, -spool.mass_g
+        held[names[feedstock]].append((key, spool.spool, head))
+    return {name: min(rows)[1:] for name, rows in held.items()}
 
 
 def _rank_on(machine: ToolheadRow, feedstock: int) -> tuple[int, int]:

@@ -107,6 +107,9 @@ REASONS = {
     "reminder.desiccant_spent": "{rh_pct!n} % RH in it, [measured?measured|computed]; the limit is {limit_pct:g} %[, "
     "which is about {hours_left!h} away]. {why!w}",
     "reminder.desiccant_water": "The {dry_mass_g:g} g hold {water_g!n} of {limit_g!n} g of water.",
+    # A reading by hand or from a file may be newer than the last one of the sensor.
+    "reminder.sensor_silent": "Its last reading came on {last_at!t}; before that one came every {interval_h!h}. "
+    "[is_read?Another reading shows|Its air is {air_origin} meanwhile]: {temperature_c:.0f} °C and {rh_pct:.0f} % RH.",
     "reminder.flow_check_old": "The last one was on {checked_at!d}, more than {limit_days} days ago, and it has printed "
     "since.",
     "reminder.part_may_be_used_up": "It has done {age!n} {unit!u} of an expected {life!n} ({life_low!n} to "
@@ -162,21 +165,6 @@ def _wet_again(
     return (
         f"In the room's air, {temperature_c:.0f} °C and {rh_pct:.0f} % RH, outside or in the dryer once it is "
         f"off, its outer {mass_g:.0f} g {again}."
-    )
-
-
-# Sensors
-
-
-@words_for("reminder.sensor_silent")
-def _silent(
-    last_at: str, interval_h: float, air_origin: str, temperature_c: float, rh_pct: float, **_: Any
-) -> str:
-    # A reading by hand or from a file may be newer than the last one of the sensor.
-    instead = f"Its air is {air_origin} meanwhile" if air_origin != "reading" else "Another reading shows"
-    return (
-        f"Its last reading came on {_time(last_at)}; before that one came every "
-        f"{format_duration(interval_h)}. {instead}: {temperature_c:.0f} °C and {rh_pct:.0f} % RH."
     )
 
 

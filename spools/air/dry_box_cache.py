@@ -9,7 +9,6 @@ from bisect import bisect_right
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from functools import cached_property
 
 import numpy as np
 from django.db import transaction
@@ -26,7 +25,6 @@ from spools.air.dry_box_facts import (
 )
 from spools.air.dry_box_simulation import (
     QUARTER,
-    AirSample,
     BoxSimulation,
     HourState,
     quarter_of,
@@ -43,10 +41,10 @@ OPENINGS_OVER = timedelta(days=14)
 
 @dataclass(frozen=True)
 class AirSeries:
-    """The air of one box for the spools in it, sample by sample, without a gap."""
+    """The air of one box for the spools in it, (°C, % RH) by sample time, without a gap."""
 
     periods: list[ChargePeriod]
-    samples: list[AirSample]
+    samples: dict[datetime, tuple[float, float]]
 
     def at(self, moment: datetime) -> tuple[tuple[float, float] | None, datetime]:
         """(°C, % RH) for the spools in it, None where none is computed, and until when that holds.
@@ -58,15 +56,11 @@ class AirSeries:
         firsts = [period.first for period in self.periods]
         n = bisect_right(firsts, moment)
         begin = max([quarter, *firsts[:n][-1:]])
-        return self._airs.get(begin), min([quarter + QUARTER, *firsts[n:][:1]])
+        return self.samples.get(begin), min([quarter + QUARTER, *firsts[n:][:1]])
 
     def before(self, until: datetime) -> "AirSeries":
         """The same without the samples from a time on."""
-        return AirSeries(self.periods, [sample for sample in self.samples if sample.at < until])
-
-    @cached_property
-    def _airs(self) -> dict[datetime, tuple[float, float]]:
-        return {sample.at: (sample.temperature_c, sample.rh_pct) for sample in self.samples}
+        return AirSeries(self.periods, {at: air for at, air in self.samples.items() if at < until})
 
 
 @dataclass(frozen=True)
@@ -129,20 +123,23 @@ def load_series(spans: Mapping[Place, tuple[datetime, datetime]]) -> dict[int, A
         states = _load_states([place.pk for place in short], until)
         simulations = _load_simulations(short, charges, states, min(since.values()), until)
         for pk, simulation in simulations.items():
-            samples[pk] |= {sample.at: sample for _, sample in simulation.samples(until)}
-    return {pk: AirSeries(periods[pk], [samples[pk][at] for at in sorted(samples[pk])]) for pk in periods}
+            samples[pk] |= {state.hour: simulation.air(state) for state in simulation.samples(until)}
+    return {pk: AirSeries(periods[pk], samples[pk]) for pk in periods}
 
 
-def _load_samples(since: Mapping[Place, datetime], until: datetime) -> dict[int, dict[datetime, AirSample]]:
+def _load_samples(
+    since: Mapping[Place, datetime], until: datetime
+) -> dict[int, dict[datetime, tuple[float, float]]]:
     """The stored samples from a time on and before another, by place id and time. One query."""
     starts = {place.pk: at for place, at in since.items()}
     needed = Q(pk__in=[])
     for start, place_ids in group_by_start(starts, until).items():
         needed |= Q(place__in=place_ids, at__gte=start, at__lt=until)
-    samples: dict[int, dict[datetime, AirSample]] = {pk: {} for pk in starts}
-    for pk, at, *air in BoxAir.objects.filter(needed).values_list("place", *AirSample._fields):
+    samples: dict[int, dict[datetime, tuple[float, float]]] = {pk: {} for pk in starts}
+    rows = BoxAir.objects.filter(needed).values_list("place", "at", "temperature_c", "rh_pct")
+    for pk, at, temperature_c, rh_pct in rows:
         if at >= starts[pk]:
-            samples[pk][at.astimezone(UTC)] = AirSample(at.astimezone(UTC), *air)
+            samples[pk][at.astimezone(UTC)] = temperature_c, rh_pct
     return samples
 
 
@@ -243,10 +240,11 @@ def _is_behind(charges: Sequence[DesiccantCharge], last: datetime | None, until:
 
 def _compute(place: Place, simulation: BoxSimulation, last: datetime | None, until: datetime) -> ComputedBox:
     airs = []
-    for state, sample in simulation.samples(until):
-        if last is None or sample.at > last:
-            airs.append(BoxAir(place=place, **sample._asdict()))
-            if sample.at.hour == 0:
+    for state in simulation.samples(until):
+        if last is None or state.hour > last:
+            temperature_c, rh_pct = simulation.air(state)
+            airs.append(BoxAir(place=place, at=state.hour, temperature_c=temperature_c, rh_pct=rh_pct))
+            if state.hour.hour == 0:
                 contents = {pk: values.tolist() for pk, values in state.contents.items()}
                 airs[-1].state = {"water_kg": state.water_kg, "contents": contents}
     return ComputedBox(place.pk, place.cache_generation, airs)

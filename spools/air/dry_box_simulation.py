@@ -16,7 +16,6 @@ charge starts with. These samples are stored (spools/air/dry_box_cache.py).
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import NamedTuple
 
 import numpy as np
 
@@ -67,14 +66,6 @@ class HourState:
         return dict(zip(self.ids, self.held.reshape(len(self.ids), -1), strict=True)) if self.ids else {}
 
 
-class AirSample(NamedTuple):
-    """The air of a box from a sample time on."""
-
-    at: datetime
-    temperature_c: float
-    rh_pct: float
-
-
 @dataclass(frozen=True)
 class BoxSimulation:
     """A box, the readings of its room, and where its simulation starts.
@@ -98,12 +89,12 @@ class BoxSimulation:
                 yield state
                 state = self._next_state(state)
 
-    def samples(self, until: datetime) -> Iterator[tuple[HourState, AirSample]]:
-        """The states at the sample times before ``until``, each with the air of the box."""
+    def samples(self, until: datetime) -> Iterator[HourState]:
+        """The states at the sample times before ``until``."""
         for state in self.run(until):
             is_sampled = state.hour in (state.period.first, quarter_of(state.hour))
             if is_sampled and state.hour < until:
-                yield state, AirSample(state.hour, *self.air(state))
+                yield state
 
     def air(self, state: HourState) -> tuple[float, float]:
         """°C and % RH in the box."""

@@ -77,6 +77,7 @@ def _silent(sensor: Late, air: Climate) -> Reminder:
         "last_at": last_at.isoformat(),
         "interval_h": round(interval / HOUR, 2),
         "air_origin": air.origin,
+        "is_read": air.origin == "reading",
         "temperature_c": round(air.temperature_c),
         "rh_pct": round(air.rh_pct),
     }

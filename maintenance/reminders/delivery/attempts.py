@@ -6,7 +6,6 @@ waiting: delivery is at-least-once, and the id lets receivers drop duplicates.
 
 import logging
 import time
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from django.db import transaction
@@ -39,12 +38,8 @@ BACKOFF_S = [10, 30, 120, 600, 1800, 3600, 7200]
 GIVE_UP_AFTER, LEAST_FAILURES = timedelta(days=1), 6
 
 
-@dataclass(frozen=True)
-class Outcome:
-    """The outcome of an attempt: sent if there is no failure; expired: the reason for not sending it at all."""
-
-    failure: DeliveryFailed | None = None
-    expired: Statement | None = None
+# The outcome of an attempt: none if it was sent, the failure, or the reason for not sending it at all.
+Outcome = DeliveryFailed | Statement | None
 
 
 def deliver_due(channel: int) -> None:
@@ -58,7 +53,7 @@ def deliver_due(channel: int) -> None:
             return
         outcome = attempt(message)
         store_outcome(message, outcome)
-        if outcome.failure is not None and outcome.failure.channel_down:
+        if isinstance(outcome, DeliveryFailed) and outcome.channel_down:
             return
 
 
@@ -66,18 +61,18 @@ def attempt(message: Message) -> Outcome:
     """Send it, unless it is not to be sent any more."""
     channel, now = message.channel, timezone.now()
     if channel.ended_at is not None or not channel.user.is_active:
-        return Outcome(expired=ENDED)
+        return ENDED
     to_a_person = channel.kind in TO_PEOPLE and message.purpose != Message.Purpose.TEST
     if to_a_person and (not still_due(message, now) or superseded(message, now)):
-        return Outcome(expired=SUPERSEDED)
+        return SUPERSEDED
     try:
         SENDERS[Channel.Kind(channel.kind)](message)
     except DeliveryFailed as failure:
-        return Outcome(failure)
+        return failure
     except Exception as error:
         logger.exception("%s could not be sent.", message.pk)
-        return Outcome(DeliveryFailed("our_error", {"reason": type(error).__name__}))
-    return Outcome()
+        return DeliveryFailed("our_error", {"reason": type(error).__name__})
+    return None
 
 
 @transaction.atomic
@@ -89,15 +84,15 @@ def store_outcome(message: Message, outcome: Outcome) -> None:
     if message.state != State.WAITING:
         return
     now = timezone.now()
-    if outcome.expired:
-        expire([message], outcome.expired)
+    if isinstance(outcome, Statement):
+        expire([message], outcome)
         return
     message.attempts += 1
-    if outcome.failure is None:
+    if outcome is None:
         message.state, message.error, message.ended_at = State.SENT, None, now
         _reset_backoff(channel)
     else:
-        _store_failure(message, channel, outcome.failure, now)
+        _store_failure(message, channel, outcome, now)
     message.save()
 
 

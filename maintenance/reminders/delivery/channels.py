@@ -52,22 +52,17 @@ def add_webhook(user: Any, address: str, name: str = "") -> Channel:
     """A web address to post events to, signed with a secret of its own."""
     address = address.strip()
     try:
-        parts = httpx.URL(address)
-        host = parts.host
+        url = httpx.URL(address)
+        possible = url.scheme in ("http", "https") and url.host and (url.port or 80) <= 65535
+        if not possible or any(character.isspace() for character in address):
+            raise ValueError("not a web address")
     except (httpx.InvalidURL, ValueError):
-        # ValueError: "xn--" before what is no encoded name.
-        parts, host = httpx.URL(""), ""
-    possible = parts.scheme in ("http", "https") and host and (parts.port or 80) <= 65535
-    if not possible or any(character.isspace() for character in address):
-        raise refusal(
-            "address", "Give a whole web address, such as https://receiver.example/reminders.", "address"
-        )
-    if parts.userinfo:
-        raise refusal(
-            "address_with_password",
-            "Leave name and password out; the receiver knows us by the signature.",
-            "address",
-        )
+        # ValueError also: "xn--" before what is no encoded name.
+        whole = "Give a whole web address, such as https://receiver.example/reminders."
+        raise refusal("address", whole, "address") from None
+    if url.userinfo:
+        without = "Leave name and password out; the receiver knows us by the signature."
+        raise refusal("address_with_password", without, "address")
     return _add(user, Kind.WEBHOOK, address, name, ALL_AT_ONCE, secret=new_secret())
 
 

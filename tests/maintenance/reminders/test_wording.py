@@ -19,6 +19,7 @@ ROOM = {"temperature_c": 22, "rh_pct": 55, "mass_g": 50.0, "printable_h": 3.5, "
 WATER = {"dry_mass_g": 50.0, "water_g": 9.1, "limit_g": 10.0}
 BOX = {"place": "Dry box", "rh_pct": 19.0, "limit_pct": 20.0}
 BOX |= {"why": Statement("reminder.desiccant_water", WATER).as_data()}
+SILENT = {"last_at": AT, "interval_h": 1.0, "temperature_c": 22, "rh_pct": 55}
 LEAK = {
     "place": "Dry box",
     "measured_rh_pct": 30,
@@ -120,7 +121,7 @@ EXAMPLES = {
     ),
     "reminder.box_leaks.title": (LEAK, "Dry box leaks"),
     "reminder.sensor_silent": (
-        {"last_at": AT, "interval_h": 1.0, "air_origin": "assumed", "temperature_c": 22, "rh_pct": 55},
+        SILENT | {"air_origin": "assumed", "is_read": False},
         "Its last reading came on 1 Mar 2026, 08:05; before that one came every 1 h. Its air is assumed meanwhile: "
         "22 °C and 55 % RH.",
     ),
@@ -247,7 +248,7 @@ def test_every_code_has_words():
         ("flow_loss_rises", {**FLOW, "limit_at": None}, "signals since 1 Mar 2026."),
         (
             "sensor_silent",
-            {"last_at": AT, "interval_h": 1.0, "air_origin": "reading", "temperature_c": 22, "rh_pct": 55},
+            SILENT | {"air_origin": "reading", "is_read": True},
             "every 1 h. Another reading shows: 22 °C",
         ),
     ],

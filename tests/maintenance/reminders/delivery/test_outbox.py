@@ -339,7 +339,7 @@ def test_the_outcome_of_an_attempt_that_another_worker_overtook_changes_nothing(
     channel("webhook", web.address)
     [message] = post(raised())
     work_until_quiet()
-    attempts.store_outcome(message, attempts.Outcome(attempts.DeliveryFailed("late")))
+    attempts.store_outcome(message, attempts.DeliveryFailed("late"))
     message.refresh_from_db()
     assert (message.state, message.attempts, message.error) == ("sent", 1, None)
 
