@@ -186,7 +186,7 @@ def _load_simulations(
 
 def _state(box: BoxFacts, row: BoxAir | None) -> HourState | None:
     """The box as it is continued from; None: from a charge."""
-    if row is None:
+    if row is None or row.state is None:
         return None
     hour = row.at.astimezone(UTC)
     period = next(p for p in reversed(box.periods) if p.first <= hour)

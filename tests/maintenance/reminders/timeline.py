@@ -26,7 +26,7 @@ def conditions(*opening: Reminder, holding=(), urgent=(), last_event_at=()) -> C
         name = reminder.condition
         conditions.open(reminder, urgent=name in urgent, last_event_at=dict(last_event_at).get(name))
     for reminder in holding:
-        conditions.hold(reminder)
+        conditions.open_or_hold(reminder, opens=False)
     return conditions
 
 
