@@ -18,6 +18,7 @@ from maintenance.models import Channel, Message
 from maintenance.reminders.conditions.sensors import late_sensors
 from spools.air.climate import record_readings
 from spools.air.hourly import BELIEVED_FOR
+from spools.statements import Statement
 from tests.pages.shown import notes, notices, shows
 from tests.pages.small_shop import a_reminder
 
@@ -28,6 +29,10 @@ QUERIES = 20
 def given_up(**values) -> WorkItem:
     given = {"name": "background.prune", "state": "failed", "attempts": 6, "error": "Traceback: no box"}
     return WorkItem.objects.create(**(given | {"finished": timezone.now(), **values}))
+
+
+def unreachable(reason: str) -> Statement:
+    return Statement("delivery.mail_server_not_reached", {"reason": reason})
 
 
 def message(shop, **values) -> Message:
@@ -53,7 +58,7 @@ def test_the_page_shows_runs_queues_and_versions(desk, worked):
 def test_more_work_takes_no_more_queries(desk, worked, django_assert_max_num_queries):
     for _ in range(5):
         given_up()
-        message(worked, state="failed", error="refused", ended_at=timezone.now())
+        message(worked, state="failed", error=unreachable("refused"), ended_at=timezone.now())
     with django_assert_max_num_queries(QUERIES):
         desk.get(STATUS)
 
@@ -79,7 +84,7 @@ def test_problems_are_shown_with_their_remedy(desk, shop, settings, monkeypatch)
     old = timezone.now() - timedelta(hours=3)
     WorkItem.objects.create(name="spools.advance_dry_boxes", queue="moisture", due=old)
     message(shop, written_at=old, not_before=old)
-    message(shop, state="failed", error="no such mailbox", written_at=old)
+    message(shop, state="failed", error=unreachable("no such mailbox"), written_at=old)
     page = desk.get(STATUS)
     problems = {check.name: check.problem for check in page.context["checks"] if not check.is_ok}
     assert {"schedule", "queue moisture"} <= problems.keys() and shows(page, *problems.values())
@@ -91,7 +96,7 @@ def test_problems_are_shown_with_their_remedy(desk, shop, settings, monkeypatch)
 def test_the_error_of_a_message_is_shown_to_its_owner_alone(desk, shop):
     bob = get_user_model().objects.create_user("bob")
     channel = Channel.objects.create(user=bob, kind="email", address="bob@example.org")
-    error = "The mail server refused the address (550 bob@example.org)."
+    error = unreachable("550 bob@example.org")
     Message.objects.create(channel=channel, purpose="test", state="failed", error=error)
     page = desk.get(STATUS)
     assert page.context["outbox"].failed == 1 and shows(page, "1", note="outbox")
@@ -115,7 +120,7 @@ def test_messages_of_an_ended_channel_are_no_alarm(desk, shop):
     ended = Channel.objects.create(
         user=shop.user, kind="email", address="ada@example.org", ended_at=timezone.now()
     )
-    Message.objects.create(channel=ended, purpose="test", state="failed", error="550")
+    Message.objects.create(channel=ended, purpose="test", state="failed", error=unreachable("550"))
     page = desk.get(STATUS)
     assert page.context["outbox"].failed == 0 and "550" not in page.content.decode()
 
