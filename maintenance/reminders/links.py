@@ -3,7 +3,7 @@
 from django.db.models import Prefetch, QuerySet
 from django.urls import reverse
 
-from maintenance.models import Fitting, Loading, Reminder
+from maintenance.models import Fitting, Loading, Reminder, Toolhead
 from spools.codes import pretty
 
 Kind = Reminder.Kind
@@ -22,7 +22,7 @@ def with_subjects(reminders: QuerySet[Reminder]) -> QuerySet[Reminder]:
 def link_of(reminder: Reminder) -> tuple[str, str]:
     """The path and the link text of the page where a reminder of with_subjects is dealt with.
 
-    Both are "" if its subject is gone.
+    Both are "" if it has no subject.
     """
     code = "" if reminder.spool is None else reminder.spool.code
     match reminder.kind:
@@ -34,12 +34,10 @@ def link_of(reminder: Reminder) -> tuple[str, str]:
             return reverse("reminder-complete", args=[reminder.pk]), "It is turned up"
         case Kind.DRYING_DONE if reminder.place is not None:
             return reverse("drying-finish", args=[reminder.place_id]), "Take it out"
-        case Kind.DRYING_DONE:
-            return reverse("drying"), "See the dryers"
         case Kind.REGENERATE if reminder.place is not None:
             return reverse("place-desiccant", args=[reminder.place_id]), "Record the desiccant"
-        case Kind.FLOW_CHECK:
-            return _flow_check(reminder)
+        case Kind.FLOW_CHECK if reminder.toolhead is not None:
+            return _flow_check(reminder.toolhead)
         case Kind.FLOW_CHART if reminder.toolhead is not None:
             return reverse("toolhead-flow", args=[reminder.toolhead_id]), "See the chart"
         case Kind.CLEAN | Kind.SERVICE if reminder.printer is not None:
@@ -47,11 +45,8 @@ def link_of(reminder: Reminder) -> tuple[str, str]:
     return _subject(reminder)
 
 
-def _flow_check(reminder: Reminder) -> tuple[str, str]:
+def _flow_check(toolhead: Toolhead) -> tuple[str, str]:
     """With the spool that is on the toolhead; without one that comes first."""
-    toolhead = reminder.toolhead
-    if toolhead is None:
-        return reverse("flow-check-new"), "Plan the check"
     if loadings := list(toolhead.loadings.all()):
         return f"{reverse('flow-check-new')}?loading={loadings[0].pk}", "Plan the check"
     return reverse("spools"), f"Choose a spool to load on {toolhead}"

@@ -3,7 +3,7 @@
 A code, with its words, stays as long as ended reminders may have it.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -11,7 +11,7 @@ from maintenance.models import PartKind
 from maintenance.parts.wear_entries import UNIT_WORDS
 from spools.sentences import register_sentences, register_units
 from spools.statements import words_for
-from spools.wording import format_day, format_duration, format_set_points, format_time
+from spools.wording import format_day, format_set_points, format_time
 
 AMOUNT_UNITS = {
     "outer_water_pct": "% water in the outer turns",
@@ -23,10 +23,6 @@ AMOUNT_UNITS = {
 }
 
 register_units(UNIT_WORDS | AMOUNT_UNITS)
-
-
-def _time(at: str) -> str:
-    return format_time(datetime.fromisoformat(at))
 
 
 # The title of each reason: what is to be done, and where.
@@ -83,6 +79,10 @@ REMEDIES = {
 
 # The outer turns of a spool, which the next job takes.
 OUTER = "The outer {mass_g:.0f} g hold {water_pct!n} % ({water_low_pct!n} to {water_high_pct!n} %)"
+ROOM = (
+    "In the room's air, {temperature_c:.0f} °C and {rh_pct:.0f} % RH, outside or in the dryer once it is off, its outer "
+    "{mass_g:.0f} g"
+)
 REASONS = {
     "notification.test": "You asked for it in the notification settings.",
     "reminder.note": "{note}",
@@ -98,6 +98,11 @@ REASONS = {
     "{over_at!t}; the plan assumes a higher temperature from here.",
     "reminder.run_heat_used_up": "By {since!t} it had received all the heat that a polyamide may get in one run; more "
     "turns it yellow and brittle.",
+    "reminder.drying_over": "{run!w} {room!w}",
+    "reminder.drying_too_short": "{run!w} All of it is likely dry enough only from {dry_at!t}. {room!w}",
+    "reminder.stays_printable": f"{ROOM} stay below the print limit for {{forecast_h!h}}.",
+    "reminder.wet_again": f"{ROOM} may be over the print limit again after {{printable_h!h}}.",
+    "reminder.wet_there": f"{ROOM} may be over the print limit as they are.",
     "reminder.heat_budget_low": "{used_pct!n} % of the heat that a polyamide may get in its life is used, in "
     "{dried_h!n} h of drying. After one more usual drying, at least {usual_h:g} h at {usual_set_point_c:g} °C, it "
     "would be {then_pct!n} %.",
@@ -131,44 +136,12 @@ register_sentences({f"{code}.title": title for code, title in TITLES.items()} | 
 words_for("reminder.service_due.title")(lambda service, site, **_: f"{service.capitalize()} on {site}")
 
 
-# Drying
-
-
-@words_for("reminder.drying_over")
-def _drying_over(run: Mapping[str, Any], room: Mapping[str, Any], **_: Any) -> str:
-    return f"{_run_over(**run)} {_wet_again(**room)}"
-
-
-@words_for("reminder.drying_too_short")
-def _drying_too_short(run: Mapping[str, Any], dry_at: str, room: Mapping[str, Any], **_: Any) -> str:
-    return (
-        f"{_run_over(**run)} All of it is likely dry enough only from {_time(dry_at)}. {_wet_again(**room)}"
-    )
-
-
+@words_for("reminder.run_over")
 def _run_over(planned_h: float, stages: Sequence[Sequence[float]], over_at: str) -> str:
     """stages: (set point in °C, hours)."""
     (first_c, first_h), (last_c, _) = stages[0], stages[-1]
     set_points = format_set_points(last_c, first_c, first_h if len(stages) > 1 else None)
-    return f"{planned_h:.4g} h ({set_points}) were over {_time(over_at)}."
-
-
-def _wet_again(
-    temperature_c: float, rh_pct: float, mass_g: float, printable_h: float | None, forecast_h: float
-) -> str:
-    if printable_h is None:
-        again = f"stay below the print limit for {format_duration(forecast_h)}"
-    elif printable_h:
-        again = f"may be over the print limit again after {format_duration(printable_h)}"
-    else:
-        again = "may be over the print limit as they are"
-    return (
-        f"In the room's air, {temperature_c:.0f} °C and {rh_pct:.0f} % RH, outside or in the dryer once it is "
-        f"off, its outer {mass_g:.0f} g {again}."
-    )
-
-
-# Parts
+    return f"{planned_h:.4g} h ({set_points}) were over {format_time(datetime.fromisoformat(over_at))}."
 
 
 @words_for("reminder.flow_check_before_new_parts")

@@ -1,7 +1,6 @@
 """Drying runs that need a person, and polyamides whose heat budget is nearly used."""
 
 from datetime import datetime, timedelta
-from typing import Any
 
 from django.db.models import prefetch_related_objects
 
@@ -93,19 +92,23 @@ def _take_out_now(run: DryingRun, since: datetime) -> Reminder:
 
 def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: datetime | None) -> Reminder:
     """late: when it is likely dry enough, where its planned hours did not make it so."""
-    values: dict[str, Any] = {
-        "run": {
-            "planned_h": run.planned_hours,
-            "stages": [list(stage) for stage in run.planned_stages],
-            "over_at": run.planned_end.isoformat(),
-        },
-        "room": {
-            "temperature_c": round(air.temperature_c),
-            "rh_pct": round(air.rh_pct),
-            "mass_g": SMALL_JOB_G,
-            "printable_h": None if wet_again_h is None else round(wet_again_h, 1),
-            "forecast_h": PROBE_HOURS[-1],
-        },
+    planned = {
+        "planned_h": run.planned_hours,
+        "stages": [list(stage) for stage in run.planned_stages],
+        "over_at": run.planned_end.isoformat(),
+    }
+    printable_h = None if wet_again_h is None else round(wet_again_h, 1)
+    room = {
+        "temperature_c": round(air.temperature_c),
+        "rh_pct": round(air.rh_pct),
+        "mass_g": SMALL_JOB_G,
+        "printable_h": printable_h,
+        "forecast_h": PROBE_HOURS[-1],
+    }
+    there = "stays_printable" if printable_h is None else "wet_again" if printable_h else "wet_there"
+    values = {
+        "run": Statement("reminder.run_over", planned).as_data(),
+        "room": Statement(f"reminder.{there}", room).as_data(),
     }
     if late is None:
         reason = Statement("reminder.drying_over", values)

@@ -38,14 +38,10 @@ def body_of(event: ReminderEvent, reminder: Reminder) -> dict[str, Any]:
         "reason": reminder.reason.as_data(),
         "remedy": reminder.remedy.as_data(),
         "due_at": reminder.due_at and reminder.due_at.isoformat(),
-        "urgent": is_urgent(event, reminder),
+        "urgent": event.type == Type.URGENT or reminder.urgent_since is not None,
         "path": path,
         "link": address_of(path),
     }
-
-
-def is_urgent(event: ReminderEvent, reminder: Reminder) -> bool:
-    return event.type == Type.URGENT or reminder.urgent_since is not None
 
 
 def digest_body(entries: list[dict[str, Any]]) -> dict[str, Any]:

@@ -75,7 +75,7 @@ def test_the_reason_states_when_a_dried_spool_is_wet_again(shop, wet, done_run):
     sweep()
     reminder = open_reminder("drying_done")
     assert address("drying_done") == f"/drying/{shop.dryer.pk}/finish/"
-    room = reminder.reason.values["room"]
+    room = reminder.reason.values["room"]["values"]
     assert (room["temperature_c"], room["rh_pct"], room["mass_g"]) == (22, 55, 50)
     assert reminder.urgent_since is None
     hours = room["printable_h"]
