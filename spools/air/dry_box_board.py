@@ -90,17 +90,16 @@ def _is_near(answer: BoxAnswer, box: Place, rh_pct: float | None) -> bool:
 
 def _refresh(boxes: Sequence[Place], now: datetime) -> Mapping[int, BoxAnswer | None]:
     computed = boxes_now(boxes, now, past=COMPARED_OVER)
-    answers = {box.pk: _answer(computed.get(box.pk)) for box in sorted(boxes, key=lambda box: box.pk)}
-    generations = {box.pk: box.cache_generation for box in boxes}
+    answers = {box.pk: _answer(computed.get(box.pk)) for box in boxes}
     rows = [
         BoxBoard(
-            place_id=pk,
-            generation=generations[pk],
+            place=box,
+            generation=box.cache_generation,
             computed_at=now,
-            good_until=_good_until(pk, answer, now),
-            answer_json=_encode(answer),
+            good_until=_good_until(box.pk, answers[box.pk], now),
+            answer_json=_encode(answers[box.pk]),
         )
-        for pk, answer in answers.items()
+        for box in sorted(boxes, key=lambda box: box.pk)
     ]
     fields = [field.name for field in BoxBoard._meta.concrete_fields if not field.primary_key]
     BoxBoard.objects.bulk_create(rows, update_conflicts=True, unique_fields=["place"], update_fields=fields)

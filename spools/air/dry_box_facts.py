@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import cached_property, lru_cache
 from itertools import pairwise
+from operator import attrgetter
 from typing import NamedTuple
 
 from django.db.models import Q
@@ -14,7 +15,6 @@ from spools.air.hourly import (
     FOREVER,
     HOUR,
     HourlyReadings,
-    group_by_start,
     heated_rh_pct,
     hour_of,
     rh_at_pressure,
@@ -168,7 +168,7 @@ class BoxFacts:
         """The spools that are in it at the end of an hour, by their ids; not those in unopened bags."""
         present = [s for s in self.stays[: bisect_left(self._starts, at)] if s.end is None or s.end >= at]
         inside = []
-        for stay in sorted(present, key=_spool_id):
+        for stay in sorted(present, key=attrgetter("spool_id")):
             opened_at = self.priors[stay.spool_id].opened_at
             if opened_at is not None and opened_at < at:
                 inside.append(self._spool_inside(stay, max(stay.start, charge.at, opened_at)))
@@ -201,10 +201,6 @@ class BoxFacts:
     @cached_property
     def _times(self) -> list[datetime]:
         return sorted({t for stay in self.stays for t in (stay.start, stay.end) if t is not None})
-
-
-def _spool_id(stay: Stay) -> int:
-    return stay.spool_id
 
 
 def build_sorbers(spool: Spool, mass_g: float) -> Sorbers:
@@ -274,10 +270,8 @@ def _load_stays(
         for place, at in since.items()
         if charges[place.pk]
     }
-    needed = Q(pk__in=[])
-    for start, place_ids in group_by_start(starts, max(starts.values(), default=FOREVER)).items():
-        needed |= Q(place__in=place_ids) & (Q(end=None) | Q(end__gte=start))
-    stays = Stay.objects.spans().filter(needed)
+    lasting = Q(end=None) | Q(end__gte=min(starts.values(), default=FOREVER))
+    stays = Stay.objects.spans().filter(lasting, place__in=starts)
     return [stay for stay in stays if stay.end is None or stay.end >= starts[stay.place_id]]
 
 
