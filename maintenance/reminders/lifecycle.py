@@ -18,7 +18,7 @@ Kind = Reminder.Kind
 Type = ReminderEvent.Type
 # A condition that persists after it was completed opens a reminder again after this: the act may need time.
 COOLDOWN = timedelta(hours=24)
-# The conditions of these kinds have a last event (Conditions.open): completed once, they stay closed until the next.
+# The conditions of these kinds have a last event: completed once, they stay closed until the next.
 ONCE_PER_EVENT = {Kind.DRYER_UP, Kind.HEAT, Kind.SENSOR}
 LONGEST_SNOOZE = timedelta(days=366)
 LARGEST_AMOUNT = 1e6

@@ -11,7 +11,7 @@ from typing import Any
 from django.db.models import Q
 
 from maintenance.models import Reminder, ReminderEvent
-from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.conditions.conditions import Condition, Conditions
 from maintenance.reminders.delivery import outbox
 from maintenance.reminders.lifecycle import COOLDOWN, describe_amount
 from spools.statements import Statement
@@ -74,53 +74,45 @@ def reconcile(checked: Sequence[Conditions], now: datetime) -> Counts:
         for reminder in Reminder.objects.filter(kind__in=kinds, ended_at=None).order_by("pk")
     }
     changes = _Changes(now)
-    _open_new(checked, open_, changes)
-    current = {
-        name: (reminder, conditions)
-        for conditions in checked
-        for name, reminder in [*conditions.holding.items(), *conditions.opening.items()]
-    }
+    present = {name: found for conditions in checked for name, found in conditions.present.items()}
+    _open_new([found for name, found in present.items() if found.opens and name not in open_], kinds, changes)
     for name, reminder in open_.items():
-        if name in current:
-            _bring_up_to_date(reminder, *current[name], changes)
+        if name in present:
+            _bring_up_to_date(reminder, present[name], changes)
         else:
             changes.resolved.append(reminder)
             changes.add_event(reminder, Type.RESOLVED)
     return changes.write()
 
 
-def _open_new(checked: Sequence[Conditions], open_: dict[str, Reminder], changes: _Changes) -> None:
-    completed = _last_completed(checked, changes.now)
-    for conditions in checked:
-        for name, reminder in conditions.opening.items():
-            if name in open_ or _is_cooling_down(name, completed.get(name), conditions, changes.now):
-                continue
-            _round_amount(reminder)
-            reminder.opened_at = changes.now
-            changes.new.append(reminder)
-            changes.add_event(reminder, Type.OPENED, describe_amount(reminder))
-            _mark_urgent(reminder, conditions, changes)
+def _open_new(opening: Sequence[Condition], kinds: Sequence[str], changes: _Changes) -> None:
+    completed = _last_completed(opening, kinds, changes.now)
+    for condition in opening:
+        reminder = condition.reminder
+        completed_at, last_event_at = completed.get(reminder.condition), condition.last_event_at
+        if completed_at is not None and (
+            completed_at > changes.now - COOLDOWN
+            or (last_event_at is not None and completed_at >= last_event_at)
+        ):
+            continue
+        _round_amount(reminder)
+        reminder.opened_at = changes.now
+        changes.new.append(reminder)
+        changes.add_event(reminder, Type.OPENED, describe_amount(reminder))
+        _mark_urgent(reminder, condition, changes)
 
 
-def _is_cooling_down(name: str, completed_at: datetime | None, conditions: Conditions, now: datetime) -> bool:
-    """Whether it was completed lately, or since the last event where completing settles an event."""
-    if completed_at is None:
-        return False
-    last_event_at = conditions.last_event_at.get(name)
-    return completed_at > now - COOLDOWN or (last_event_at is not None and completed_at >= last_event_at)
-
-
-def _last_completed(checked: Sequence[Conditions], now: datetime) -> dict[str, Any]:
+def _last_completed(
+    opening: Sequence[Condition], kinds: Sequence[str], now: datetime
+) -> dict[str, datetime | None]:
     """The last completion of each condition: within COOLDOWN, or ever where completing settles an event."""
-    kinds = [kind for conditions in checked for kind in conditions.kinds]
-    once_per_event = [name for conditions in checked for name in conditions.last_event_at]
+    once_per_event = [found.reminder.condition for found in opening if found.last_event_at is not None]
     completed = Reminder.objects.filter(
         Q(ended_at__gt=now - COOLDOWN) | Q(condition__in=once_per_event),
         kind__in=kinds,
         ending=Reminder.Ending.COMPLETED,
     )
-    rows = completed.order_by("ended_at").only("condition", "ended_at")
-    return {row.condition: row.ended_at for row in rows}
+    return dict(completed.order_by("ended_at").values_list("condition", "ended_at"))
 
 
 def _round_amount(reminder: Reminder) -> None:
@@ -128,10 +120,9 @@ def _round_amount(reminder: Reminder) -> None:
         reminder.amount = float(f"{reminder.amount:.{AMOUNT_DIGITS}g}")
 
 
-def _bring_up_to_date(
-    reminder: Reminder, current: Reminder, conditions: Conditions, changes: _Changes
-) -> None:
+def _bring_up_to_date(reminder: Reminder, condition: Condition, changes: _Changes) -> None:
     """Copy the present content, end a snooze whose time or amount has come, mark what became urgent."""
+    current = condition.reminder
     _round_amount(current)
     before = _values(reminder)
     other_unit = reminder.snoozed_until_amount is not None and reminder.amount_unit != current.amount_unit
@@ -140,7 +131,7 @@ def _bring_up_to_date(
     if reminder.snoozed_until is not None and (other_unit or _is_snooze_over(reminder, changes.now)):
         reminder.snoozed_until = reminder.snoozed_until_amount = None
         changes.add_event(reminder, Type.RETURNED, describe_amount(reminder))
-    _mark_urgent(reminder, conditions, changes)
+    _mark_urgent(reminder, condition, changes)
     if _values(reminder) != before:
         changes.changed.append(reminder)
 
@@ -160,9 +151,8 @@ def _is_snooze_over(reminder: Reminder, now: datetime) -> bool:
     return amount is None or (amount <= until if reminder.amount_falls else amount >= until)
 
 
-def _mark_urgent(reminder: Reminder, conditions: Conditions, changes: _Changes) -> None:
+def _mark_urgent(reminder: Reminder, condition: Condition, changes: _Changes) -> None:
     """Once in the life of a reminder."""
-    if reminder.condition not in conditions.urgent or reminder.urgent_since or reminder.snoozed_until:
-        return
-    reminder.urgent_since = changes.now
-    changes.add_event(reminder, Type.URGENT, describe_amount(reminder))
+    if condition.urgent and not reminder.urgent_since and not reminder.snoozed_until:
+        reminder.urgent_since = changes.now
+        changes.add_event(reminder, Type.URGENT, describe_amount(reminder))

@@ -3,7 +3,7 @@
 from datetime import datetime, timedelta
 
 from maintenance.models import Reminder
-from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.conditions.conditions import Condition, Conditions
 from spools.air import dry_box_board
 from spools.air.dry_box_board import BoxAnswer
 from spools.air.dry_box_outlook import ADVICE
@@ -32,11 +32,12 @@ def check_boxes(now: datetime) -> Conditions:
         findings = {finding.code: finding for finding in box.findings}
         over, off = box.over_limit, box.deviation > STILL_OFF
         spent = "dry_box.spent" in findings or _below(box, OPEN_DAYS, OPEN_SHARE, now)
-        reminder = _regenerate(place, box, findings.get("dry_box.spent"), now)
-        still = _below(box, HOLD_DAYS, HOLD_SHARE, now) or off
-        conditions.open_or_hold(reminder, opens=spent, holds=still, urgent=over)
+        if spent or off or _below(box, HOLD_DAYS, HOLD_SHARE, now):
+            reminder = _regenerate(place, box, findings.get("dry_box.spent"), now)
+            conditions.add(Condition(reminder, opens=spent, urgent=over))
         leaks = "dry_box.leak" in findings
-        conditions.open_or_hold(_leak(place, box), opens=leaks, holds=off, urgent=over)
+        if leaks or off:
+            conditions.add(Condition(_leak(place, box), opens=leaks, urgent=over))
     return conditions
 
 

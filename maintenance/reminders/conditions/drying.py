@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from django.db.models import prefetch_related_objects
 
 from maintenance.models import Reminder
-from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.conditions.conditions import Condition, Conditions
 from spools.air.climate import Climate, room_airs
 from spools.board import board
 from spools.board.rows import PROBE_HOURS
@@ -39,10 +39,12 @@ def check_drying_runs(now: datetime) -> Conditions:
         if run.change_at is not None and run.change_at <= now < run.planned_end:
             urgent = run.change_at + LATE_UP <= now
             # Nobody turns a dryer up twice, however long the second stage takes.
-            conditions.open(_turn_up(run, run.change_at), urgent=urgent, last_event_at=run.change_at)
+            conditions.add(
+                Condition(_turn_up(run, run.change_at), urgent=urgent, last_event_at=run.change_at)
+            )
         used_up_at = heat_budget.used_up_at(run, now)
         if used_up_at is not None and used_up_at <= now:
-            conditions.open(_take_out_now(run, used_up_at), urgent=True, last_event_at=used_up_at)
+            conditions.add(Condition(_take_out_now(run, used_up_at), urgent=True, last_event_at=used_up_at))
             continue
         # A finished run that is not on the board yet is there at the next sweep.
         row = rows.get(run.spool_id)
@@ -55,7 +57,7 @@ def check_drying_runs(now: datetime) -> Conditions:
         # A dryer that was switched off has that air inside, too.
         outlook = row.outlook(room.temperature_c, room.rh_pct, False)
         reminder = _take_out(run, room, None if outlook is None else outlook.printable_h, late)
-        conditions.open(reminder, urgent=late is None and run.planned_end + LATE_OUT <= now)
+        conditions.add(Condition(reminder, urgent=late is None and run.planned_end + LATE_OUT <= now))
     return conditions
 
 
@@ -147,5 +149,7 @@ def check_heat_budgets(now: datetime) -> Conditions:
             amount=100 * had.life_share,
             amount_unit="heat_budget_pct",
         )
-        conditions.open(reminder, urgent=had.life_share >= heat_budget.ALL, last_event_at=runs[-1].start)
+        conditions.add(
+            Condition(reminder, urgent=had.life_share >= heat_budget.ALL, last_event_at=runs[-1].start)
+        )
     return conditions

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from maintenance.board.upkeep import FlowSignal, FlowUpkeep, Upkeep
 from maintenance.models import Reminder
 from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
-from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.conditions.conditions import Condition, Conditions
 from spools.air.hourly import hour_of
 from spools.statements import Statement
 
@@ -23,11 +23,11 @@ def check_flow(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
             remedy = Statement("reminder_remedy.check_flow")
             due = Reminder(kind=Kind.FLOW_CHECK, condition=f"flow_check:toolhead:{pk}", toolhead_id=pk)
             due.reason, due.remedy = reason, remedy
-            conditions.open(due)
+            conditions.add(Condition(due))
         for signal in toolhead.flow.signals:
             limit_at = signal.reaches_limit_at
             urgent = signal.is_over_limit or (limit_at is not None and hour_of(limit_at) <= now)
-            conditions.open(_signal(pk, signal), urgent=urgent)
+            conditions.add(Condition(_signal(pk, signal), urgent=urgent))
     return conditions
 
 

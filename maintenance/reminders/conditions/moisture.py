@@ -8,7 +8,7 @@ from django.db.models import Exists, Max, Min, OuterRef, Q
 
 from maintenance.models import Loading, Reminder, Toolhead
 from maintenance.readiness.verdict import POSSIBLE
-from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.conditions.conditions import Condition, Conditions
 from spools.air.hourly import hour_of
 from spools.board import board
 from spools.catalogue.values import material_values
@@ -46,12 +46,12 @@ def check_moisture(now: datetime) -> Conditions:
     for row in rows:
         toolhead, until = loaded.get(row.spool_id), row.prints_well_until
         if row.over_clear > WET:
-            conditions.open(_wet(row), urgent=toolhead is not None or row.over_clear > SURELY_WET)
+            conditions.add(Condition(_wet(row), urgent=toolhead is not None or row.over_clear > SURELY_WET))
         elif toolhead is not None and until is not None and row.over_clear <= DRY_AGAIN:
             reminder = _soon_wet(row, toolhead, until, now)
-            conditions.open_or_hold(reminder, opens=until < now + OPEN_BEFORE)
+            conditions.add(Condition(reminder, opens=until < now + OPEN_BEFORE))
         else:
-            conditions.open_or_hold(_wet(row), opens=False)
+            conditions.add(Condition(_wet(row), opens=False))
     _weighings(conditions, [row for row in rows if POSSIBLE < row.over_clear <= WET], now)
     return conditions
 
@@ -132,7 +132,7 @@ def _weighings(conditions: Conditions, rows: Iterable[SpoolBoard], now: datetime
             remedy=Statement("reminder_remedy.weigh"),
             spool=row.spool,
         )
-        conditions.open_or_hold(reminder, opens=_width(row) > WIDE)
+        conditions.add(Condition(reminder, opens=_width(row) > WIDE))
 
 
 def _width(row: SpoolBoard) -> float:

@@ -7,7 +7,7 @@ from maintenance.board.upkeep import PartUpkeep, Upkeep
 from maintenance.models import Reminder
 from maintenance.parts.wear_entries import in_stock
 from maintenance.readiness.verdict import POSSIBLE
-from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.conditions.conditions import Condition, Conditions
 from spools.air.hourly import hour_of
 from spools.statements import Statement
 from spools.wording import round_as_shown
@@ -20,7 +20,9 @@ def check_parts(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
     conditions, counts = Conditions([Reminder.Kind.REPLACE]), in_stock()
     for part in (part for toolhead in upkeep.values() for part in toolhead.parts):
         if part.used_up > POSSIBLE:
-            conditions.open(_replace(part, max(0, counts.get(part.kind, 0))), urgent=part.used_up > USED_UP)
+            conditions.add(
+                Condition(_replace(part, max(0, counts.get(part.kind, 0))), urgent=part.used_up > USED_UP)
+            )
     return conditions
 
 

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 from django.db.models import OuterRef, Q, QuerySet, Subquery
 
 from maintenance.models import Reminder
-from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.conditions.conditions import Condition, Conditions
 from spools.air.climate import Climate, climates_now
 from spools.air.hourly import BELIEVED_FOR
 from spools.models import Place, Reading, Stay
@@ -50,7 +50,7 @@ def check_sensors(now: datetime) -> Conditions:
     for sensor in late:
         urgent = now - sensor.last_at > max(DAY, URGENT_AFTER * sensor.allowed)
         reminder = _silent(sensor, airs[sensor.place.pk])
-        conditions.open(reminder, urgent=urgent, last_event_at=sensor.last_at)
+        conditions.add(Condition(reminder, urgent=urgent, last_event_at=sensor.last_at))
     return conditions
 
 

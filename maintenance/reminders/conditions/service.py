@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from maintenance.board.upkeep import ServiceUpkeep, Upkeep
 from maintenance.models import Reminder, ServiceKind
-from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.conditions.conditions import Condition, Conditions
 from maintenance.service.intervals import count_start
 from maintenance.wear.intervals import ServiceProgress
 from spools.air.hourly import hour_of
@@ -25,7 +25,7 @@ def check_services(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
         for service in toolhead.services:
             since = _progress(service.since, now - toolhead.at)
             if since.overdue:
-                conditions.open(_service(service, since, now), urgent=since.share >= OVERDUE_SHARE)
+                conditions.add(Condition(_service(service, since, now), urgent=since.share >= OVERDUE_SHARE))
     return conditions
 
 

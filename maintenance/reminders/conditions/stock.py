@@ -10,7 +10,7 @@ from maintenance.board.upkeep import Upkeep
 from maintenance.models import PartKind, Reminder
 from maintenance.parts.life import DAY, RATE_PERIOD
 from maintenance.parts.wear_entries import in_stock
-from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.conditions.conditions import Condition, Conditions
 from spools.air.hourly import hour_of
 from spools.board import board
 from spools.inventory import ledger
@@ -37,7 +37,7 @@ def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
         if reminder is not None:
             # None left: urgent where one will be missing soon, or where nobody knows when.
             later = reminder.due_at is not None and reminder.due_at > now + DELIVERY
-            conditions.open(reminder, urgent=counts[kind.pk] <= 0 and not later)
+            conditions.add(Condition(reminder, urgent=counts[kind.pk] <= 0 and not later))
     feedstocks = list(Feedstock.objects.filter(reorder_point_g__gt=0).select_related("maker"))
     masses_g = _masses_g(feedstocks, now) if feedstocks else {}
     a_day_g = _used_a_day_g(feedstocks, now) if feedstocks else {}
@@ -46,7 +46,7 @@ def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
         if mass_g <= feedstock.reorder_point_g:
             reminder = _feedstock(feedstock, mass_g, a_day_g.get(feedstock.pk, 0.0), now)
             # Less than a small job is as good as none.
-            conditions.open(reminder, urgent=mass_g < SMALL_JOB_G)
+            conditions.add(Condition(reminder, urgent=mass_g < SMALL_JOB_G))
     return conditions
 
 

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import time_machine
 
 from maintenance.models import Reminder, ReminderEvent
-from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.conditions.conditions import Condition, Conditions
 from maintenance.reminders.lifecycle import snooze
 from maintenance.reminders.queries import open_reminders, snoozed_reminders
 from maintenance.reminders.reconcile import Counts, reconcile
@@ -24,9 +24,10 @@ def conditions(*opening: Reminder, holding=(), urgent=(), last_event_at=()) -> C
     conditions = Conditions(["clean", "reorder"])
     for reminder in opening:
         name = reminder.condition
-        conditions.open(reminder, urgent=name in urgent, last_event_at=dict(last_event_at).get(name))
+        event_at = dict(last_event_at).get(name)
+        conditions.add(Condition(reminder, urgent=name in urgent, last_event_at=event_at))
     for reminder in holding:
-        conditions.open_or_hold(reminder, opens=False)
+        conditions.add(Condition(reminder, opens=False))
     return conditions
 
 
