@@ -3,7 +3,7 @@
 A reminder is opened once per condition, becomes urgent once, and ends by itself when its condition is gone.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -11,7 +11,7 @@ from typing import Any
 from django.db.models import Q
 
 from maintenance.models import Reminder, ReminderEvent
-from maintenance.reminders.conditions.conditions import Condition, Conditions
+from maintenance.reminders.conditions.conditions import Condition
 from maintenance.reminders.delivery import outbox
 from maintenance.reminders.lifecycle import COOLDOWN, describe_amount
 from spools.statements import Statement
@@ -63,18 +63,19 @@ class _Changes:
         return Counts(len(self.new), len(self.resolved))
 
 
-def reconcile(checked: Sequence[Conditions], now: datetime) -> Counts:
+def reconcile(kinds: Sequence[str], conditions: Iterable[Condition], now: datetime) -> Counts:
     """Open what has no open reminder, update the others, end the rest. Call it under lock_reminders.
+
+    conditions: all present ones of these kinds.
 
     A snoozed reminder never becomes urgent; it may become urgent in the sweep that ends the snooze.
     """
-    kinds = [kind for conditions in checked for kind in conditions.kinds]
     open_ = {
         reminder.condition: reminder
         for reminder in Reminder.objects.filter(kind__in=kinds, ended_at=None).order_by("pk")
     }
     changes = _Changes(now)
-    present = {name: found for conditions in checked for name, found in conditions.present.items()}
+    present = {found.reminder.condition: found for found in conditions}
     _open_new([found for name, found in present.items() if found.opens and name not in open_], kinds, changes)
     for name, reminder in open_.items():
         if name in present:

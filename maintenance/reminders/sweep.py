@@ -1,16 +1,17 @@
 """Sweeps: check the conditions of the shop, then open, update and end reminders accordingly."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Iterator
 from datetime import datetime
+from itertools import chain
 
 from django.db import transaction
 from django.utils import timezone
 
 from maintenance.board import toolheads
-from maintenance.board.upkeep import Upkeep
 from maintenance.changes import FLOW, PARTS, SERVICE, STOCK
+from maintenance.models import Reminder
 from maintenance.reminders.conditions.boxes import check_boxes
-from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.conditions.conditions import Condition
 from maintenance.reminders.conditions.drying import check_drying_runs, check_heat_budgets
 from maintenance.reminders.conditions.flow import check_flow
 from maintenance.reminders.conditions.moisture import check_moisture
@@ -22,6 +23,8 @@ from maintenance.reminders.lifecycle import lock_reminders
 from maintenance.reminders.reconcile import Counts, reconcile
 from spools.air import dry_box_board
 from spools.board import board
+
+Kind = Reminder.Kind
 
 
 def sweep(now: datetime | None = None) -> Counts:
@@ -38,31 +41,36 @@ def catch_up(now: datetime) -> None:
     dry_box_board.read(now)
 
 
+# Those that each sweep alone makes.
+CHECKS = [check_moisture, check_drying_runs, check_boxes, check_heat_budgets, check_sensors]
+# Those that a changed fact wakes, by its subject, each with the kinds that it decides.
+SUBJECTS = {
+    PARTS: (check_parts, [Kind.REPLACE]),
+    FLOW: (check_flow, [Kind.FLOW_CHECK, Kind.FLOW_CHART]),
+    STOCK: (check_stock, [Kind.REORDER]),
+    SERVICE: (check_services, [Kind.CLEAN, Kind.SERVICE]),
+}
+
+
 @transaction.atomic
 def check_all(now: datetime) -> Counts:
     """Reconcile the reminders with all conditions."""
     lock_reminders()
-    checks = [check_moisture, check_drying_runs, check_boxes, check_heat_budgets, check_sensors]
-    return reconcile([*(check(now) for check in checks), *_check_subjects(CHECKS, now)], now)
-
-
-# The conditions that a changed fact may open or end, by its subject.
-CHECKS: dict[str, Callable[[Mapping[int, Upkeep], datetime], Conditions]] = {
-    PARTS: check_parts,
-    FLOW: check_flow,
-    STOCK: check_stock,
-    SERVICE: check_services,
-}
+    found = chain.from_iterable(check(now) for check in CHECKS)
+    return reconcile(Kind.values, chain(found, _check_subjects(SUBJECTS, now)), now)
 
 
 @transaction.atomic
 def sweep_subjects(subjects: Iterable[str], now: datetime | None = None) -> Counts:
     """Reconcile the reminders about these subjects of maintenance.changes."""
     lock_reminders()
-    now = now or timezone.now()
-    return reconcile(_check_subjects(subjects, now), now)
+    now, subjects = now or timezone.now(), sorted(subjects)
+    kinds = [kind for subject in subjects for kind in SUBJECTS[subject][1]]
+    return reconcile(kinds, _check_subjects(subjects, now), now)
 
 
-def _check_subjects(subjects: Iterable[str], now: datetime) -> list[Conditions]:
+def _check_subjects(subjects: Iterable[str], now: datetime) -> Iterator[Condition]:
     upkeep = toolheads.read_upkeep(now)
-    return [CHECKS[subject](upkeep, now) for subject in sorted(subjects)]
+    for subject in subjects:
+        check, _ = SUBJECTS[subject]
+        yield from check(upkeep, now)

@@ -1,9 +1,10 @@
 """Dry boxes: desiccant that is spent or will be soon, and boxes that leak."""
 
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from maintenance.models import Reminder
-from maintenance.reminders.conditions.conditions import Condition, Conditions
+from maintenance.reminders.conditions.conditions import Condition
 from spools.air import dry_box_board
 from spools.air.dry_box_board import BoxAnswer
 from spools.air.dry_box_outlook import ADVICE
@@ -23,9 +24,8 @@ OPEN_SHARE, HOLD_SHARE = 1 / 4, 1 / 2
 STILL_OFF = 0.5
 
 
-def check_boxes(now: datetime) -> Conditions:
+def check_boxes(now: datetime) -> Iterator[Condition]:
     """Dry boxes over their humidity limit now or soon, and boxes whose hygrometer disagrees with the computed air."""
-    conditions = Conditions([Kind.REGENERATE, Kind.LEAK])
     for place, box in dry_box_board.read(now):
         if box.is_waiting:
             continue
@@ -34,11 +34,10 @@ def check_boxes(now: datetime) -> Conditions:
         spent = "dry_box.spent" in findings or _below(box, OPEN_DAYS, OPEN_SHARE, now)
         if spent or off or _below(box, HOLD_DAYS, HOLD_SHARE, now):
             reminder = _regenerate(place, box, findings.get("dry_box.spent"), now)
-            conditions.add(Condition(reminder, opens=spent, urgent=over))
+            yield Condition(reminder, opens=spent, urgent=over)
         leaks = "dry_box.leak" in findings
         if leaks or off:
-            conditions.add(Condition(_leak(place, box), opens=leaks, urgent=over))
-    return conditions
+            yield Condition(_leak(place, box), opens=leaks, urgent=over)
 
 
 def _days_left(box: BoxAnswer, now: datetime) -> float | None:

@@ -1,6 +1,6 @@
-"""The present conditions of some kinds."""
+"""A condition that keeps a reminder open; the checks of this package yield those that are present."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 
 from maintenance.models import Reminder
@@ -18,14 +18,3 @@ class Condition:
     opens: bool = True
     urgent: bool = False
     last_event_at: datetime | None = None
-
-
-@dataclass(frozen=True)
-class Conditions:
-    """The present conditions of some kinds, by name; an open reminder without one of them ends."""
-
-    kinds: list[str]
-    present: dict[str, Condition] = field(default_factory=dict)
-
-    def add(self, condition: Condition) -> None:
-        self.present[condition.reminder.condition] = condition

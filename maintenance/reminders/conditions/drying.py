@@ -1,11 +1,12 @@
 """Drying runs that need a person, and polyamides whose heat budget is nearly used."""
 
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from django.db.models import prefetch_related_objects
 
 from maintenance.models import Reminder
-from maintenance.reminders.conditions.conditions import Condition, Conditions
+from maintenance.reminders.conditions.conditions import Condition
 from spools.air.climate import Climate, room_airs
 from spools.board import board
 from spools.board.rows import PROBE_HOURS
@@ -24,9 +25,8 @@ Kind = Reminder.Kind
 LATE_OUT, LATE_UP = timedelta(hours=3), timedelta(hours=1)
 
 
-def check_drying_runs(now: datetime) -> Conditions:
+def check_drying_runs(now: datetime) -> Iterator[Condition]:
     """Drying runs whose planned hours, or those of their first stage, are over, or whose heat is used up."""
-    conditions = Conditions([Kind.DRYER_UP, Kind.DRYING_DONE])
     runs = list(
         DryingRun.objects.filter(end=None).select_related(
             "spool__feedstock__polymer", "spool__feedstock__filler", "dryer__room"
@@ -39,12 +39,10 @@ def check_drying_runs(now: datetime) -> Conditions:
         if run.change_at is not None and run.change_at <= now < run.planned_end:
             urgent = run.change_at + LATE_UP <= now
             # Nobody turns a dryer up twice, however long the second stage takes.
-            conditions.add(
-                Condition(_turn_up(run, run.change_at), urgent=urgent, last_event_at=run.change_at)
-            )
+            yield Condition(_turn_up(run, run.change_at), urgent=urgent, last_event_at=run.change_at)
         used_up_at = heat_budget.used_up_at(run, now)
         if used_up_at is not None and used_up_at <= now:
-            conditions.add(Condition(_take_out_now(run, used_up_at), urgent=True, last_event_at=used_up_at))
+            yield Condition(_take_out_now(run, used_up_at), urgent=True, last_event_at=used_up_at)
             continue
         # A finished run that is not on the board yet is there at the next sweep.
         row = rows.get(run.spool_id)
@@ -57,8 +55,7 @@ def check_drying_runs(now: datetime) -> Conditions:
         # A dryer that was switched off has that air inside, too.
         outlook = row.outlook(room.temperature_c, room.rh_pct, False)
         reminder = _take_out(run, room, None if outlook is None else outlook.printable_h, late)
-        conditions.add(Condition(reminder, urgent=late is None and run.planned_end + LATE_OUT <= now))
-    return conditions
+        yield Condition(reminder, urgent=late is None and run.planned_end + LATE_OUT <= now)
 
 
 def _reminder(kind: Kind, run: DryingRun, reason: Statement, remedy: str, due_at: datetime) -> Reminder:
@@ -119,9 +116,8 @@ def _take_out(run: DryingRun, air: Climate, wet_again_h: float | None, late: dat
     return _reminder(Kind.DRYING_DONE, run, reason, "dry_longer", late)
 
 
-def check_heat_budgets(now: datetime) -> Conditions:
+def check_heat_budgets(now: datetime) -> Iterator[Condition]:
     """Spools whose next usual drying would exceed the heat budget of a polyamide."""
-    conditions = Conditions([Kind.HEAT])
     heated = board.rows_in_use().filter(heat_share__gt=0).defer("outlooks_json")
     rows = heated.select_related("spool__feedstock__polymer", "spool__feedstock__filler")
     again = {row.spool_id: heat_budget.usual_life_share(row.spool) for row in rows}
@@ -149,7 +145,4 @@ def check_heat_budgets(now: datetime) -> Conditions:
             amount=100 * had.life_share,
             amount_unit="heat_budget_pct",
         )
-        conditions.add(
-            Condition(reminder, urgent=had.life_share >= heat_budget.ALL, last_event_at=runs[-1].start)
-        )
-    return conditions
+        yield Condition(reminder, urgent=had.life_share >= heat_budget.ALL, last_event_at=runs[-1].start)

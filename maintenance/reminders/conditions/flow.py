@@ -1,21 +1,20 @@
 """Flow checks that are due, and parts whose control chart signals."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 
 from maintenance.board.upkeep import FlowSignal, FlowUpkeep, Upkeep
 from maintenance.models import Reminder
 from maintenance.readiness.rules.feeding import FLOW_OLD_DAYS
-from maintenance.reminders.conditions.conditions import Condition, Conditions
+from maintenance.reminders.conditions.conditions import Condition
 from spools.air.hourly import hour_of
 from spools.statements import Statement
 
 Kind = Reminder.Kind
 
 
-def check_flow(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
+def check_flow(upkeep: Mapping[int, Upkeep], now: datetime) -> Iterator[Condition]:
     """A toolhead that never was checked needs no check."""
-    conditions = Conditions([Kind.FLOW_CHECK, Kind.FLOW_CHART])
     for pk, toolhead in upkeep.items():
         if toolhead.flow is None:
             continue
@@ -23,12 +22,11 @@ def check_flow(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
             remedy = Statement("reminder_remedy.check_flow")
             due = Reminder(kind=Kind.FLOW_CHECK, condition=f"flow_check:toolhead:{pk}", toolhead_id=pk)
             due.reason, due.remedy = reason, remedy
-            conditions.add(Condition(due))
+            yield Condition(due)
         for signal in toolhead.flow.signals:
             limit_at = signal.reaches_limit_at
             urgent = signal.is_over_limit or (limit_at is not None and hour_of(limit_at) <= now)
-            conditions.add(Condition(_signal(pk, signal), urgent=urgent))
-    return conditions
+            yield Condition(_signal(pk, signal), urgent=urgent)
 
 
 def _check_due(toolhead: str, flow: FlowUpkeep, now: datetime) -> Statement | None:

@@ -1,6 +1,6 @@
 """Spools that are or will be too wet to print well, and spools that a weighing would decide."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -8,7 +8,7 @@ from django.db.models import Exists, Max, Min, OuterRef, Q
 
 from maintenance.models import Loading, Reminder, Toolhead
 from maintenance.readiness.verdict import POSSIBLE
-from maintenance.reminders.conditions.conditions import Condition, Conditions
+from maintenance.reminders.conditions.conditions import Condition
 from spools.air.hourly import hour_of
 from spools.board import board
 from spools.catalogue.values import material_values
@@ -34,26 +34,24 @@ WEIGHED_LATELY = timedelta(days=7)
 OPENED_WET = [Spool.Card.WET, Spool.Card.MISSING]
 
 
-def check_moisture(now: datetime) -> Conditions:
+def check_moisture(now: datetime) -> Iterator[Condition]:
     """Spools whose outer turns are likely too wet to print well; not those in a dryer or still in their bag.
 
     A loaded one opens some hours before it may be. Reads the board as it is; a fixed number of queries.
     """
-    conditions = Conditions([Kind.DRY, Kind.WEIGH])
     loadings = Loading.objects.present().select_related("toolhead__printer")
     loaded = {loading.spool_id: loading.toolhead for loading in loadings}
     rows = _load_rows(now, loaded)
     for row in rows:
         toolhead, until = loaded.get(row.spool_id), row.prints_well_until
         if row.over_clear > WET:
-            conditions.add(Condition(_wet(row), urgent=toolhead is not None or row.over_clear > SURELY_WET))
+            yield Condition(_wet(row), urgent=toolhead is not None or row.over_clear > SURELY_WET)
         elif toolhead is not None and until is not None and row.over_clear <= DRY_AGAIN:
             reminder = _soon_wet(row, toolhead, until, now)
-            conditions.add(Condition(reminder, opens=until < now + OPEN_BEFORE))
+            yield Condition(reminder, opens=until < now + OPEN_BEFORE)
         else:
-            conditions.add(Condition(_wet(row), opens=False))
-    _weighings(conditions, [row for row in rows if POSSIBLE < row.over_clear <= WET], now)
-    return conditions
+            yield Condition(_wet(row), opens=False)
+    yield from _weighings([row for row in rows if POSSIBLE < row.over_clear <= WET], now)
 
 
 def _load_rows(now: datetime, loaded: Iterable[int]) -> list[SpoolBoard]:
@@ -110,7 +108,7 @@ def _outer_water(row: SpoolBoard) -> dict[str, Any]:
     }
 
 
-def _weighings(conditions: Conditions, rows: Iterable[SpoolBoard], now: datetime) -> None:
+def _weighings(rows: Iterable[SpoolBoard], now: datetime) -> Iterator[Condition]:
     """Of these spools, whose verdict is a caution only for lack of data, those that one more weighing decides.
 
     A first weighing hardly narrows the interval (docs/benchmarks.md): the mass on the label is good to 2 %,
@@ -132,7 +130,7 @@ def _weighings(conditions: Conditions, rows: Iterable[SpoolBoard], now: datetime
             remedy=Statement("reminder_remedy.weigh"),
             spool=row.spool,
         )
-        conditions.add(Condition(reminder, opens=_width(row) > WIDE))
+        yield Condition(reminder, opens=_width(row) > WIDE)
 
 
 def _width(row: SpoolBoard) -> float:

@@ -1,13 +1,13 @@
 """Fitted parts that may be used up."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 
 from maintenance.board.upkeep import PartUpkeep, Upkeep
 from maintenance.models import Reminder
 from maintenance.parts.wear_entries import in_stock
 from maintenance.readiness.verdict import POSSIBLE
-from maintenance.reminders.conditions.conditions import Condition, Conditions
+from maintenance.reminders.conditions.conditions import Condition
 from spools.air.hourly import hour_of
 from spools.statements import Statement
 from spools.wording import round_as_shown
@@ -16,14 +16,11 @@ from spools.wording import round_as_shown
 USED_UP = 0.5
 
 
-def check_parts(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
-    conditions, counts = Conditions([Reminder.Kind.REPLACE]), in_stock()
+def check_parts(upkeep: Mapping[int, Upkeep], now: datetime) -> Iterator[Condition]:
+    counts = in_stock()
     for part in (part for toolhead in upkeep.values() for part in toolhead.parts):
         if part.used_up > POSSIBLE:
-            conditions.add(
-                Condition(_replace(part, max(0, counts.get(part.kind, 0))), urgent=part.used_up > USED_UP)
-            )
-    return conditions
+            yield Condition(_replace(part, max(0, counts.get(part.kind, 0))), urgent=part.used_up > USED_UP)
 
 
 def _replace(part: PartUpkeep, count: int) -> Reminder:

@@ -1,12 +1,13 @@
 """Sensors that have fallen silent."""
 
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
 from django.db.models import OuterRef, Q, QuerySet, Subquery
 
 from maintenance.models import Reminder
-from maintenance.reminders.conditions.conditions import Condition, Conditions
+from maintenance.reminders.conditions.conditions import Condition
 from spools.air.climate import Climate, climates_now
 from spools.air.hourly import BELIEVED_FOR
 from spools.models import Place, Reading, Stay
@@ -42,16 +43,14 @@ def late_sensors(now: datetime) -> list[Late]:
     return sorted(late, key=lambda sensor: sensor.last_at)
 
 
-def check_sensors(now: datetime) -> Conditions:
+def check_sensors(now: datetime) -> Iterator[Condition]:
     """Sensors that are silent for longer than usual."""
-    conditions = Conditions([Kind.SENSOR])
     late = late_sensors(now)
     airs = climates_now([sensor.place for sensor in late], now) if late else {}
     for sensor in late:
         urgent = now - sensor.last_at > max(DAY, URGENT_AFTER * sensor.allowed)
         reminder = _silent(sensor, airs[sensor.place.pk])
-        conditions.add(Condition(reminder, urgent=urgent, last_event_at=sensor.last_at))
-    return conditions
+        yield Condition(reminder, urgent=urgent, last_event_at=sensor.last_at)
 
 
 def _with_sensors(now: datetime) -> QuerySet[Any]:

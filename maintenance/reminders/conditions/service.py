@@ -1,12 +1,12 @@
 """Services of machines in use whose interval is over."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 
 from maintenance.board.upkeep import ServiceUpkeep, Upkeep
 from maintenance.models import Reminder, ServiceKind
-from maintenance.reminders.conditions.conditions import Condition, Conditions
+from maintenance.reminders.conditions.conditions import Condition
 from maintenance.service.intervals import count_start
 from maintenance.wear.intervals import ServiceProgress
 from spools.air.hourly import hour_of
@@ -19,14 +19,12 @@ OVERDUE_SHARE = 1.25
 DAY = timedelta(days=1)
 
 
-def check_services(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
-    conditions = Conditions([Kind.CLEAN, Kind.SERVICE])
+def check_services(upkeep: Mapping[int, Upkeep], now: datetime) -> Iterator[Condition]:
     for toolhead in upkeep.values():
         for service in toolhead.services:
             since = _progress(service.since, now - toolhead.at)
             if since.overdue:
-                conditions.add(Condition(_service(service, since, now), urgent=since.share >= OVERDUE_SHARE))
-    return conditions
+                yield Condition(_service(service, since, now), urgent=since.share >= OVERDUE_SHARE)
 
 
 def _progress(since: ServiceProgress, later: timedelta) -> ServiceProgress:

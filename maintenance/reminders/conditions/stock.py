@@ -1,7 +1,7 @@
 """Parts and feedstocks at or below their reorder points; 0 means that none are kept in stock."""
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 
 from django.db.models import Sum
@@ -10,7 +10,7 @@ from maintenance.board.upkeep import Upkeep
 from maintenance.models import PartKind, Reminder
 from maintenance.parts.life import DAY, RATE_PERIOD
 from maintenance.parts.wear_entries import in_stock
-from maintenance.reminders.conditions.conditions import Condition, Conditions
+from maintenance.reminders.conditions.conditions import Condition
 from spools.air.hourly import hour_of
 from spools.board import board
 from spools.inventory import ledger
@@ -24,11 +24,10 @@ DELIVERY = timedelta(days=14)
 FORESEEABLE_DAYS = 3650
 
 
-def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
+def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Iterator[Condition]:
     """Parts and feedstocks to buy; parts also when more of those that are fitted are used up before new ones can
     come than are in stock.
     """
-    conditions = Conditions([Reminder.Kind.REORDER])
     counts = in_stock()
     kinds = list(PartKind.objects.filter(reorder_point__gt=0, pk__in=counts))
     ends = _used_up_at(upkeep)
@@ -37,7 +36,7 @@ def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
         if reminder is not None:
             # None left: urgent where one will be missing soon, or where nobody knows when.
             later = reminder.due_at is not None and reminder.due_at > now + DELIVERY
-            conditions.add(Condition(reminder, urgent=counts[kind.pk] <= 0 and not later))
+            yield Condition(reminder, urgent=counts[kind.pk] <= 0 and not later)
     feedstocks = list(Feedstock.objects.filter(reorder_point_g__gt=0).select_related("maker"))
     masses_g = _masses_g(feedstocks, now) if feedstocks else {}
     a_day_g = _used_a_day_g(feedstocks, now) if feedstocks else {}
@@ -46,8 +45,7 @@ def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Conditions:
         if mass_g <= feedstock.reorder_point_g:
             reminder = _feedstock(feedstock, mass_g, a_day_g.get(feedstock.pk, 0.0), now)
             # Less than a small job is as good as none.
-            conditions.add(Condition(reminder, urgent=mass_g < SMALL_JOB_G))
-    return conditions
+            yield Condition(reminder, urgent=mass_g < SMALL_JOB_G)
 
 
 def _masses_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float]:

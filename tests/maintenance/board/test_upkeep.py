@@ -25,11 +25,10 @@ def test_conditions_of_machines_read_the_board_alone(shop, filled, django_assert
         assert read_upkeep(now) == upkeep
     with django_assert_num_queries(1):
         # How many are in the drawer.
-        conditions = check_parts(upkeep, now)
-    assert list(conditions.present) == [f"replace:part:{nozzle.part_id}"]
+        [worn] = check_parts(upkeep, now)
+    assert worn.reminder.condition == (f"replace:part:{nozzle.part_id}")
     with django_assert_num_queries(0):
-        check_flow(upkeep, now)
-        check_services(upkeep, now)
+        assert [*check_flow(upkeep, now), *check_services(upkeep, now)] == []
 
 
 @pytest.mark.parametrize("later", [timedelta(0), timedelta(hours=7)])
@@ -40,8 +39,7 @@ def test_days_since_a_service_count_on_between_two_rows(shop, later):
     )
     record_service(save_kind(look), printer=shop.north.printer, at=hours_ago(24 * 9.8))
     now = timezone.now()
-    conditions = check_services(read_upkeep(now), now + later)
-    assert bool(conditions.present) is bool(later)
+    assert bool(list(check_services(read_upkeep(now), now + later))) is bool(later)
 
 
 @commits

@@ -24,6 +24,7 @@ from maintenance.reminders.reconcile import reconcile
 from tests.maintenance.reminders.texts import texts
 from tests.maintenance.reminders.timeline import (
     HOUR,
+    KINDS,
     START,
     conditions,
     event_types,
@@ -183,9 +184,8 @@ class ReminderLife(RuleBasedStateMachine):
         kept = {condition for condition in rows if state[condition] == "held"}
         urgent = {condition for condition in rows if state[condition] == "urgent"}
         open_before = set(self._open().values_list("condition", flat=True))
-        reconcile(
-            [conditions(*(rows[c] for c in wanted), holding=[rows[c] for c in kept], urgent=urgent)], self.now
-        )
+        present = conditions(*(rows[c] for c in wanted), holding=[rows[c] for c in kept], urgent=urgent)
+        reconcile(KINDS, present, self.now)
         open_now = {reminder.condition: reminder for reminder in self._open()}
         lately_done = set(
             Reminder.objects.filter(ending="completed", ended_at__gt=self.now - COOLDOWN).values_list(

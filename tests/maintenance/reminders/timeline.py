@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import time_machine
 
 from maintenance.models import Reminder, ReminderEvent
-from maintenance.reminders.conditions.conditions import Condition, Conditions
+from maintenance.reminders.conditions.conditions import Condition
 from maintenance.reminders.lifecycle import snooze
 from maintenance.reminders.queries import open_reminders, snoozed_reminders
 from maintenance.reminders.reconcile import Counts, reconcile
@@ -13,6 +13,7 @@ from tests.maintenance.reminders.texts import texts
 
 START = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
+KINDS = ["clean", "reorder"]
 
 
 def make(condition: str = "clean:1", amount: float | None = 60, **values) -> Reminder:
@@ -20,20 +21,21 @@ def make(condition: str = "clean:1", amount: float | None = 60, **values) -> Rem
     return Reminder(**given | {"condition": condition, "amount": amount, "amount_unit": "hours"} | values)
 
 
-def conditions(*opening: Reminder, holding=(), urgent=(), last_event_at=()) -> Conditions:
-    conditions = Conditions(["clean", "reorder"])
-    for reminder in opening:
-        name = reminder.condition
-        event_at = dict(last_event_at).get(name)
-        conditions.add(Condition(reminder, urgent=name in urgent, last_event_at=event_at))
-    for reminder in holding:
-        conditions.add(Condition(reminder, opens=False))
-    return conditions
+def conditions(*opening: Reminder, holding=(), urgent=(), last_event_at=()) -> list[Condition]:
+    opens = [
+        Condition(
+            reminder,
+            urgent=reminder.condition in urgent,
+            last_event_at=dict(last_event_at).get(reminder.condition),
+        )
+        for reminder in opening
+    ]
+    return [*(Condition(reminder, opens=False) for reminder in holding), *opens]
 
 
 def reconcile_at(hours: float, *wanted: Reminder, **more) -> Counts:
     with time_machine.travel(START + hours * HOUR, tick=False):
-        return reconcile([conditions(*wanted, **more)], START + hours * HOUR)
+        return reconcile(KINDS, conditions(*wanted, **more), START + hours * HOUR)
 
 
 def event_types(condition: str = "clean:1") -> list[str]:

@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from maintenance.models import Channel, Reminder, Subscription
 from maintenance.reminders import lifecycle
-from maintenance.reminders.conditions.conditions import Conditions
+from maintenance.reminders.conditions.conditions import Condition
 from maintenance.reminders.reconcile import reconcile
 from tests.maintenance.reminders.texts import texts
 from tests.pages.shown import notices, require_refused, shows
@@ -25,10 +25,9 @@ def nothing_else(shop) -> None:
 
 def told(amount: float = 60, condition: str = "clean:1", **values) -> Reminder:
     """Raised or brought up to date as by a sweep."""
-    conditions = Conditions(["clean"])
     given = {"kind": "clean", **texts("Clean the hot end"), "condition": condition}
-    conditions.open(Reminder(**given | {"amount": amount, "amount_unit": "hot_h"} | values))
-    reconcile([conditions], timezone.now())
+    reminder = Reminder(**given | {"amount": amount, "amount_unit": "hot_h"} | values)
+    reconcile(["clean"], [Condition(reminder)], timezone.now())
     return Reminder.objects.get(condition=condition, ended_at=None)
 
 
