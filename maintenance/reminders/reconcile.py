@@ -66,9 +66,8 @@ class _Changes:
 def reconcile(kinds: Sequence[str], conditions: Iterable[Condition], now: datetime) -> Counts:
     """Open what has no open reminder, update the others, end the rest. Call it under lock_reminders.
 
-    conditions: all present ones of these kinds.
-
-    A snoozed reminder never becomes urgent; it may become urgent in the sweep that ends the snooze.
+    conditions: all that are present, of these kinds. A snoozed reminder never becomes urgent; it may become urgent in
+    the sweep that ends the snooze.
     """
     open_ = {
         reminder.condition: reminder
@@ -76,7 +75,7 @@ def reconcile(kinds: Sequence[str], conditions: Iterable[Condition], now: dateti
     }
     changes = _Changes(now)
     present = {found.reminder.condition: found for found in conditions}
-    _open_new([found for name, found in present.items() if found.opens and name not in open_], kinds, changes)
+    _open_new([found for name, found in present.items() if found.opens and name not in open_], changes)
     for name, reminder in open_.items():
         if name in present:
             _bring_up_to_date(reminder, present[name], changes)
@@ -86,8 +85,8 @@ def reconcile(kinds: Sequence[str], conditions: Iterable[Condition], now: dateti
     return changes.write()
 
 
-def _open_new(opening: Sequence[Condition], kinds: Sequence[str], changes: _Changes) -> None:
-    completed = _last_completed(opening, kinds, changes.now)
+def _open_new(opening: Sequence[Condition], changes: _Changes) -> None:
+    completed = _last_completed(opening, changes.now)
     for condition in opening:
         reminder = condition.reminder
         completed_at, last_event_at = completed.get(reminder.condition), condition.last_event_at
@@ -103,15 +102,11 @@ def _open_new(opening: Sequence[Condition], kinds: Sequence[str], changes: _Chan
         _mark_urgent(reminder, condition, changes)
 
 
-def _last_completed(
-    opening: Sequence[Condition], kinds: Sequence[str], now: datetime
-) -> dict[str, datetime | None]:
+def _last_completed(opening: Sequence[Condition], now: datetime) -> dict[str, datetime | None]:
     """The last completion of each condition: within COOLDOWN, or ever where completing settles an event."""
     once_per_event = [found.reminder.condition for found in opening if found.last_event_at is not None]
     completed = Reminder.objects.filter(
-        Q(ended_at__gt=now - COOLDOWN) | Q(condition__in=once_per_event),
-        kind__in=kinds,
-        ending=Reminder.Ending.COMPLETED,
+        Q(ended_at__gt=now - COOLDOWN) | Q(condition__in=once_per_event), ending=Reminder.Ending.COMPLETED
     )
     return dict(completed.order_by("ended_at").values_list("condition", "ended_at"))
 
