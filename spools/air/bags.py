@@ -17,10 +17,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from spools.air.dry_box_facts import PriorHistory, SpoolInside, build_sorbers, load_priors
+from spools.air.dry_box_facts import PriorHistory, bring_in, build_sorbers, load_priors, room_air
 from spools.air.dry_box_simulation import QUARTER, quarter_of
-from spools.air.hourly import HourlyReadings, load_readings, rh_at_pressure
-from spools.inventory import ledger
+from spools.air.hourly import load_readings
 from spools.inventory.openings import load_opened
 from spools.models import Place, Spool, Stay
 from spools.physics import drybox
@@ -174,14 +173,6 @@ def simulate_bag(
     return BagAir(starts, airs, place, sorbers, states)
 
 
-def room_air(room: Place, readings: HourlyReadings, at: datetime) -> tuple[float, float]:
-    """°C and % RH of a room at a time: measured, or assumed."""
-    state, _ = readings.at(at)
-    if state is None:
-        return room.assumed_temperature_c, room.assumed_rh_pct
-    return state[0], rh_at_pressure(state[1], state[0])
-
-
 def load_bags(stays: Sequence[Stay], spools: Mapping[int, Spool], until: datetime) -> dict[int, BagAir]:
     """The air of the bags of these stays up to a time, by stay id; none of bags that nobody opened. Six queries."""
     spools = {stay.spool_id: spools[stay.spool_id] for stay in stays}
@@ -200,13 +191,10 @@ def load_bags(stays: Sequence[Stay], spools: Mapping[int, Spool], until: datetim
         if prior.opened_at is None or max(stay.start, prior.opened_at) > end:
             continue
         start = max(stay.start, prior.opened_at).astimezone(UTC)
-        masses = ledger.winding_masses(prior.spool, prior.entries)
-        mass_g = [mass_g for at, mass_g in masses if at <= start][-1:] or [masses[0][1]]
-        sorbers = build_sorbers(prior.spool, mass_g[0])
-        brought = SpoolInside(prior.spool, sorbers, prior, start).brought
+        inside = bring_in(prior, start, start)
 
         def room_at(at: datetime, room: Place = room) -> tuple[float, float]:
             return room_air(room, readings[room.pk], at)
 
-        bags[stay.pk] = simulate_bag(stay.place, sorbers, brought, (start, end), room_at)
+        bags[stay.pk] = simulate_bag(stay.place, inside.sorbers, inside.brought, (start, end), room_at)
     return bags

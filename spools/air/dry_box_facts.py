@@ -157,13 +157,6 @@ class BoxFacts:
             charge.dry_mass_g / 1000,
         )
 
-    def room_air(self, readings: HourlyReadings, hour: datetime) -> tuple[float, float]:
-        """°C and % RH of its room in an hour: measured, or assumed."""
-        state, _ = readings.at(hour)
-        if state is None:
-            return self.room.assumed_temperature_c, self.room.assumed_rh_pct
-        return state[0], rh_at_pressure(state[1], state[0])
-
     def inside(self, at: datetime, charge: DesiccantCharge) -> list[SpoolInside]:
         """The spools that are in it at the end of an hour, by their ids; not those in unopened bags."""
         present = [s for s in self.stays[: bisect_left(self._starts, at)] if s.end is None or s.end >= at]
@@ -185,13 +178,7 @@ class BoxFacts:
     def _spool_inside(self, stay: Stay, at: datetime) -> SpoolInside:
         key = (stay.pk, at)
         if key not in self._inside:
-            spool, prior = stay.spool, self.priors[stay.spool_id]
-            masses = ledger.winding_masses(spool, prior.entries)
-            mass_g = [m for weighed_at, m in masses if weighed_at <= stay.start][-1:] or [
-                m for _, m in masses[:1]
-            ]
-            sorbers = build_sorbers(spool, mass_g[0])
-            self._inside[key] = SpoolInside(spool, sorbers, prior, at)
+            self._inside[key] = bring_in(self.priors[stay.spool_id], stay.start, at)
         return self._inside[key]
 
     def openings(self, start: datetime, end: datetime) -> int:
@@ -206,6 +193,21 @@ class BoxFacts:
 def build_sorbers(spool: Spool, mass_g: float) -> Sorbers:
     """The part of a spool with this much filament in the balance of its box or bag."""
     return _sorbers(geometry(spool, mass_g), likely_material(spool.feedstock))
+
+
+def bring_in(prior: PriorHistory, weighed_by: datetime, at: datetime) -> SpoolInside:
+    """A spool in its box or bag from a time on, with the mass that was known by another."""
+    masses = ledger.winding_masses(prior.spool, prior.entries)
+    mass_g = [mass_g for known_at, mass_g in masses if known_at <= weighed_by][-1:] or [masses[0][1]]
+    return SpoolInside(prior.spool, build_sorbers(prior.spool, mass_g[0]), prior, at)
+
+
+def room_air(room: Place, readings: HourlyReadings, at: datetime) -> tuple[float, float]:
+    """°C and % RH of a room at a time: measured, or assumed."""
+    state, _ = readings.at(at)
+    if state is None:
+        return room.assumed_temperature_c, room.assumed_rh_pct
+    return state[0], rh_at_pressure(state[1], state[0])
 
 
 @lru_cache(maxsize=8192)

@@ -19,7 +19,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from spools.air.dry_box_facts import BoxFacts, ChargePeriod, SpoolInside
+from spools.air.dry_box_facts import BoxFacts, ChargePeriod, SpoolInside, room_air
 from spools.air.hourly import HOUR, HourlyReadings, hour_of, vapour_pressure_pa
 from spools.models import DesiccantCharge
 from spools.physics import drybox
@@ -104,7 +104,7 @@ class BoxSimulation:
 
     def room_air(self, hour: datetime) -> tuple[float, float]:
         """°C and % RH of its room in an hour: measured, or assumed."""
-        return self.facts.room_air(self.room_readings, hour)
+        return room_air(self.facts.room, self.room_readings, hour)
 
     def _first_state(self, period: ChargePeriod) -> HourState:
         """The box as a charge starts: the desiccant as it was put in, the air of the room."""

@@ -13,9 +13,9 @@ from functools import cached_property
 
 from django.db.models import Q, QuerySet
 
-from spools.air.bags import BagAir, is_computed_bag, load_bags, room_air
+from spools.air.bags import BagAir, is_computed_bag, load_bags
 from spools.air.dry_box_cache import AirSeries, load_series
-from spools.air.dry_box_facts import is_complete
+from spools.air.dry_box_facts import is_complete, room_air
 from spools.air.hourly import FOREVER, HourlyReadings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
 from spools.catalogue.values import material_values
 from spools.inventory import ledger
