@@ -48,7 +48,7 @@ UNRELATED = {
 # Columns of materials on which answers rest, but no moisture.
 LIMITS = {
     *("limit_clear_pct", "limit_hold_pct", "limit_basis", "moulding_limit_pct", "softening_c", "dry_cap_c"),
-    *("nozzle_min_c", "nozzle_max_c", "bed_min_c", "bed_max_c", "enclosure", "emission"),
+    *("flow_c", "nozzle_min_c", "nozzle_max_c", "bed_min_c", "bed_max_c", "enclosure", "emission"),
 }
 
 

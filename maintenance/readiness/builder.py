@@ -212,6 +212,7 @@ def build_material_inputs(feedstock: Feedstock) -> MaterialInputs:
         feedstock=feedstock.pk,
         polymer=polymer.name,
         filament=filament_of(feedstock),
+        flow_c=polymer.flow_c,
         nozzle_min_c=values.nozzle_min_c,
         nozzle_max_c=values.nozzle_max_c,
         bed_min_c=values.bed_min_c,

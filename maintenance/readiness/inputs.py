@@ -83,11 +83,15 @@ class PrintSite:
 
 @dataclass(frozen=True)
 class MaterialInputs:
-    """A feedstock. filler_high_hv: the upper end of the filler's hardness. filament: as the wear model sees it."""
+    """A feedstock. filament: as the wear model sees it.
+
+    flow_c: below it, it does not flow. filler_high_hv: the upper end of the filler's hardness.
+    """
 
     feedstock: int
     polymer: str
     filament: Filament
+    flow_c: float
     nozzle_min_c: float
     nozzle_max_c: float
     bed_min_c: float
@@ -180,12 +184,21 @@ class ToolheadInputs:
 
 
 @dataclass(frozen=True)
+class IntendedMaterial:
+    """The material that a job was made for. feedstock: None where any of the polymer will do; name: in words."""
+
+    polymer: str
+    name: str
+    feedstock: int | None = None
+
+
+@dataclass(frozen=True)
 class JobSpec:
     """A job to judge for.
 
     max_flow_mm3_s: its fastest flow, None when it is not known. retractions, diameter_mm: from its file, with
     the filament that the file was read for; None without a file. shrinks: it takes no more than the spool
-    surely holds, as a small job does.
+    surely holds, as a small job does. intended: None where the material that it was made for is not stated.
     """
 
     mass_g: float
@@ -196,6 +209,7 @@ class JobSpec:
     retractions: Retractions | None = None
     diameter_mm: float | None = None
     shrinks: bool = False
+    intended: IntendedMaterial | None = None
 
     @property
     def use(self) -> PrintUse:

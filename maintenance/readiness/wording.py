@@ -22,6 +22,10 @@ def _fixed(sentences: dict[str, str]) -> None:
 _fixed(
     {
         "print_from_dry_box": "It is dry now: print it from a dry box, or split the job.",
+        "looks_like_other_material": (
+            "This looks like a job for another material: take another spool, or another file."
+        ),
+        "take_other_spool_or_file": "Take another spool, or another file.",
         "record_places_or_dry": "Record where it has been, or dry it.",
         "take_other_spool_or_weigh": "Take another spool, or weigh this one.",
         "weigh_or_take_other_spool": "Weigh the spool, or take another one.",
@@ -47,6 +51,47 @@ _fixed(
         "do_service": "Do it and record it on the service page.",
     }
 )
+
+
+def _overheated(polymer: str, fumes: str) -> str:
+    if not fumes:
+        return ""
+    return (
+        f" Overheated {polymer} gives off {fumes}: do not heat it so far, ventilate, and follow its maker's data "
+        "sheet and local rules."
+    )
+
+
+@words_for("readiness.material_fits")
+def _material_fits(polymer: str, nozzle_c: float) -> str:
+    return f"{nozzle_c:.0f} °C at the nozzle suit {polymer}."
+
+
+@words_for("readiness.made_for_other_material")
+def _made_for_other_material(polymer: str, nozzle_c: float, intended: str, fumes: str = "") -> str:
+    return f"The job is made for {intended}; this is {polymer}.{_overheated(polymer, fumes)}"
+
+
+@words_for("readiness.made_for_other_feedstock")
+def _made_for_other_feedstock(polymer: str, nozzle_c: float, intended: str) -> str:
+    return f"The job is made for {intended}; this is another {polymer}."
+
+
+@words_for("readiness.nozzle_too_cold_to_flow")
+def _nozzle_too_cold(polymer: str, nozzle_c: float, flow_c: float) -> str:
+    return f"{polymer} flows only from {flow_c:.0f} °C on; the job asks for {nozzle_c:.0f} °C at the nozzle."
+
+
+@words_for("readiness.nozzle_far_above_window")
+def _nozzle_far_above(polymer: str, nozzle_c: float, min_c: float, max_c: float, fumes: str = "") -> str:
+    above = f"The job's {nozzle_c:.0f} °C at the nozzle is far above the {min_c:.0f} to {max_c:.0f} °C of {polymer}."
+    return above + _overheated(polymer, fumes)
+
+
+@words_for("readiness.nozzle_outside_window")
+def _nozzle_outside_window(polymer: str, nozzle_c: float, min_c: float, max_c: float, fumes: str = "") -> str:
+    outside = f"The job's {nozzle_c:.0f} °C at the nozzle is outside the {min_c:.0f} to {max_c:.0f} °C of {polymer}."
+    return outside + _overheated(polymer, fumes)
 
 
 @words_for("readiness.in_no_run")
@@ -224,11 +269,6 @@ def _material_too_hot(polymer: str, min_c: float, limit_c: float, limited_by: st
 @words_for("readiness.bed_not_hot_enough")
 def _bed_not_hot_enough(bed_c: float, limit_c: float) -> str:
     return f"A bed of {bed_c:.0f} °C is needed; this printer's reaches {limit_c:.0f} °C."
-
-
-@words_for("readiness.nozzle_outside_window")
-def _nozzle_outside_window(polymer: str, nozzle_c: float, min_c: float, max_c: float) -> str:
-    return f"The job's {nozzle_c:.0f} °C at the nozzle is outside the {min_c:.0f} to {max_c:.0f} °C of {polymer}."
 
 
 @words_for("readiness.bed_outside_window")

@@ -4,6 +4,7 @@ NUMBERS = {
     "density_g_cm3": ("Density", "g/cm³"),
     "tg_c": ("Glass transition", "°C"),
     "tm_c": ("Melting point", "°C"),
+    "flow_c": ("Flows from", "°C"),
     "softening_c": ("Softening point", "°C"),
     "dry_cap_c": ("Highest drying temperature", "°C"),
     "dry_set_c": ("Usual drying temperature", "°C"),

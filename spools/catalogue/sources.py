@@ -51,6 +51,7 @@ FIELDS: list[tuple[str, tuple[str, ...]]] = [
     (r"(water effect on Tg|Vicat|HDT|deflection temp|softening)", ("softening_c",)),
     (r"(recommended )?Tg", ("tg_c",)),
     (r"(recommended )?Tm", ("tm_c",)),
+    (r"(recommended flow point|melting of hard segments)", ("flow_c",)),
     (
         r"(T_polymer cap|T_cap|margin justification|maximum hopper|storage limit|pellet sticking)",
         ("dry_cap_c",),
@@ -78,8 +79,8 @@ FIELDS: list[tuple[str, tuple[str, ...]]] = [
 ]
 # Numbers that need a source, in the order of the polymers' file; bands and ranges go with them.
 SOURCED = [
-    *["density_g_cm3", "tg_c", "tm_c", "softening_c", "dry_cap_c", "dry_set_c", "dry_hours", "w50_pct"],
-    *["isotherm", "saturation_pct", "d23_m2_s", "e_d_kj_mol", "limit_clear_pct", "limit_hold_pct"],
+    *["density_g_cm3", "tg_c", "tm_c", "flow_c", "softening_c", "dry_cap_c", "dry_set_c", "dry_hours"],
+    *["w50_pct", "isotherm", "saturation_pct", "d23_m2_s", "e_d_kj_mol", "limit_clear_pct", "limit_hold_pct"],
     *["moulding_limit_pct", "nozzle_min_c", "bed_min_c"],
 ]
 UNTIL = {"nozzle_min_c": "nozzle_max_c", "bed_min_c": "bed_max_c"}

@@ -320,6 +320,7 @@ class Migration(migrations.Migration):
                 ("density_g_cm3", models.FloatField()),
                 ("tg_c", models.FloatField(blank=True, null=True, verbose_name="glass transition, °C")),
                 ("tm_c", models.FloatField(blank=True, null=True, verbose_name="melting point, °C")),
+                ("flow_c", models.FloatField(verbose_name="lowest temperature at which it flows, °C")),
                 ("softening_c", models.FloatField(verbose_name="softening point, °C")),
                 ("softening_basis", models.CharField(max_length=60)),
                 ("dry_cap_c", models.FloatField(verbose_name="highest drying temperature, °C")),

@@ -35,6 +35,7 @@ class Polymer(Versioned):
     density_g_cm3 = models.FloatField()
     tg_c = models.FloatField("glass transition, °C", null=True, blank=True)
     tm_c = models.FloatField("melting point, °C", null=True, blank=True)
+    flow_c = models.FloatField("lowest temperature at which it flows, °C")
     softening_c = models.FloatField("softening point, °C")
     softening_basis = models.CharField(max_length=60)
     dry_cap_c = models.FloatField("highest drying temperature, °C")

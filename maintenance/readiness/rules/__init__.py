@@ -16,7 +16,7 @@ from maintenance.readiness.inputs import (
     ToolheadInputs,
 )
 from maintenance.readiness.rules.feeding import flow, retraction
-from maintenance.readiness.rules.material import diameter, drying, moisture, quantity
+from maintenance.readiness.rules.material import diameter, drying, material, moisture, quantity
 from maintenance.readiness.rules.parts import (
     abrasion,
     gear_abrasion,
@@ -39,6 +39,7 @@ SPOOL_RULES: list[Callable[[SpoolInputs, PrintSite, MaterialInputs, JobSpec], Re
 TOOLHEAD_RULES: list[Callable[[ToolheadInputs, JobSpec], ReadinessCheck | None]] = [nozzle_fitted, retraction]
 # Of a material on a toolhead: the same for all spools of a feedstock.
 PAIR_RULES: list[Callable[[MaterialInputs, ToolheadInputs, JobSpec], ReadinessCheck | None]] = [
+    material,
     abrasion,
     gear_abrasion,
     nozzle_life,
@@ -54,6 +55,7 @@ PAIR_RULES: list[Callable[[MaterialInputs, ToolheadInputs, JobSpec], ReadinessCh
 ]
 # The order of the checks in a verdict, by their names.
 ORDER = [
+    "material",
     "drying",
     "moisture",
     "quantity",

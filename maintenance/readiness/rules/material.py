@@ -1,6 +1,7 @@
-"""Rules about the spool: its drying run, moisture and mass; and the diameter of its material."""
+"""Rules about the spool: its material, drying run, moisture and mass; and the diameter of its filament."""
 
 from dataclasses import asdict
+from typing import Any
 
 from maintenance.readiness.inputs import (
     LEAST_JOB_G,
@@ -25,12 +26,51 @@ from maintenance.readiness.verdict import (
 )
 from spools.statements import Statement, join
 
+OTHER_MATERIAL = "other_spool", "looks_like_other_material"
+CHANGE_TEMPERATURE = "change_job", "change_job_temperature"
 SAME_DIAMETER_MM = 0.2
+# A job so far above the window is one for another material. Common practice, no source.
+FAR_ABOVE_K = 15.0
+# Sooner where overheating sets harmful gas free: PVA decomposes 5 K above its window, POM at its upper end
+# (fixtures/reference/thermal_values.csv).
+FAR_ABOVE_WITH_FUMES_K = 5.0
 MOISTURE_CODES = {
     CLEAR: "moisture_under_clear_limit",
     CAUTION: "moisture_over_clear_limit",
     HOLD: "moisture_over_print_limit",
 }
+
+
+def material(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) -> ReadinessCheck:
+    """Whether the job is one for this material: by what it is made for, and by its nozzle temperature."""
+    nozzle_c, intended = job.nozzle_c, job.intended
+    flow_c = min(material.flow_c, material.nozzle_min_c)
+    far_above_k = FAR_ABOVE_WITH_FUMES_K if material.overheated else FAR_ABOVE_K
+    values: dict[str, Any] = {"polymer": material.polymer, "nozzle_c": nozzle_c}
+    window = {"min_c": material.nozzle_min_c, "max_c": material.nozzle_max_c}
+    # A job that states this very material is hardly one for another: its temperature is wrong.
+    misfit_remedy = build_remedy(*(CHANGE_TEMPERATURE if intended else OTHER_MATERIAL))
+    state, code, remedy = CLEAR, "material_fits", None
+    if intended and intended.polymer != material.polymer:
+        state, code = HOLD, "made_for_other_material"
+        remedy = build_remedy("other_spool", "take_other_spool_or_file")
+        values |= {"intended": intended.name}
+    elif nozzle_c < flow_c:
+        state, code, remedy = HOLD, "nozzle_too_cold_to_flow", misfit_remedy
+        values |= {"flow_c": flow_c}
+    elif nozzle_c >= material.nozzle_max_c + far_above_k:
+        state, code, remedy = HOLD, "nozzle_far_above_window", misfit_remedy
+        values |= window
+    elif not material.nozzle_min_c <= nozzle_c <= material.nozzle_max_c:
+        state, code, remedy = CAUTION, "nozzle_outside_window", build_remedy(*CHANGE_TEMPERATURE)
+        values |= window
+    elif intended and intended.feedstock not in (None, material.feedstock):
+        state, code = CAUTION, "made_for_other_feedstock"
+        remedy = build_remedy("other_spool", "take_other_spool_or_file")
+        values |= {"intended": intended.name}
+    if material.overheated and nozzle_c > material.nozzle_max_c:
+        values |= {"fumes": material.overheated}
+    return build_check("material", state, code, remedy, **values)
 
 
 def drying(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job: JobSpec) -> ReadinessCheck:

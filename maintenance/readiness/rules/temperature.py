@@ -23,7 +23,6 @@ def temperature(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec
     limit_c, limited_by = hot_end_limit(toolhead.hot_end_max_c, toolhead.ptfe_lined, fitted)
     limit: Values = {"limit_c": limit_c, "limited_by": limited_by}
     nozzle_c, bed_c = job.nozzle_c, job.bed_c
-    nozzle_window = {"min_c": material.nozzle_min_c, "max_c": material.nozzle_max_c}
     bed_window = {"min_c": material.bed_min_c, "max_c": material.bed_max_c}
     needed_bed_c = max(bed_c, material.bed_min_c)
     values: Values = {"nozzle_c": nozzle_c, "bed_c": bed_c}
@@ -37,9 +36,6 @@ def temperature(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec
     elif needed_bed_c > toolhead.bed_limit_c:
         state, code, remedy = HOLD, "bed_not_hot_enough", OTHER_PRINTER
         values = {"bed_c": needed_bed_c, "limit_c": toolhead.bed_limit_c}
-    elif not material.nozzle_min_c <= nozzle_c <= material.nozzle_max_c:
-        state, code, remedy = CAUTION, "nozzle_outside_window", CHANGE_TEMPERATURE
-        values = {"polymer": material.polymer, "nozzle_c": nozzle_c, **nozzle_window}
     elif not material.bed_min_c <= bed_c <= material.bed_max_c:
         state, code, remedy = CAUTION, "bed_outside_window", CHANGE_TEMPERATURE
         values = {"polymer": material.polymer, "bed_c": bed_c, **bed_window}

@@ -78,6 +78,7 @@ GOOD = ReadinessInputs(
         feedstock=1,
         polymer="PA6",
         filament=Filament(1.14, 1.75, usual_c=265),
+        flow_c=219,
         nozzle_min_c=245,
         nozzle_max_c=290,
         bed_min_c=50,
@@ -329,7 +330,6 @@ def test_a_ptfe_liner_that_nobody_recorded_is_no_clear_case():
 
 
 JOB_TOO_HOT = "job_too_hot_for_machine"
-NOZZLE_WINDOW = {"min_c": 245, "max_c": 290}
 
 
 @pytest.mark.parametrize(
@@ -343,17 +343,13 @@ NOZZLE_WINDOW = {"min_c": 245, "max_c": 290}
         ({"hot_end_max_c": 267}, CAUTION, "no_heat_margin", {"limit_c": 267}),
         ({"bed_limit_c": 79}, HOLD, "bed_not_hot_enough", {"bed_c": 80, "limit_c": 79}),
         ({"bed_limit_c": 49, "bed_c": 40}, HOLD, "bed_not_hot_enough", {"bed_c": 50}),
-        ({"nozzle_c": 244}, CAUTION, "nozzle_outside_window", NOZZLE_WINDOW),
-        ({"nozzle_c": 291}, CAUTION, "nozzle_outside_window", NOZZLE_WINDOW),
-        ({"nozzle_c": 245}, CLEAR, "temperatures_fit", {"nozzle_c": 245, "bed_c": 80}),
-        ({"nozzle_c": 290}, CLEAR, "temperatures_fit", {}),
         ({"bed_c": 50}, CLEAR, "temperatures_fit", {}),
         ({"bed_c": 100}, CLEAR, "temperatures_fit", {}),
         ({"bed_limit_c": 80}, CLEAR, "temperatures_fit", {}),
         ({"hot_end_max_c": 269}, CAUTION, "no_heat_margin", {"limited_by": "hot_end", "limit_c": 269}),
         ({"hot_end_max_c": 270}, CLEAR, "temperatures_fit", {}),
         ({"hot_end_max_c": 265}, CAUTION, "no_heat_margin", {"limit_c": 265}),
-        ({"hot_end_max_c": 245, "nozzle_c": 240}, CAUTION, "nozzle_outside_window", NOZZLE_WINDOW),
+        ({"hot_end_max_c": 245, "nozzle_c": 241}, CAUTION, "no_heat_margin", {"limit_c": 245}),
         ({"bed_c": 40}, CAUTION, "bed_outside_window", {"bed_c": 40, "min_c": 50, "max_c": 100}),
         ({"bed_c": 105}, CAUTION, "bed_outside_window", {"bed_c": 105}),
     ],

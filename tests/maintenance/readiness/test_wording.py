@@ -44,8 +44,54 @@ COUNT = {
 }
 FLOW = {"max_flow_mm3_s": 12.0, "checked_at": "2026-11-03T12:00:00+00:00"}
 BACK = {"count": 900, "per_m": 30.0, "most_over_one": 4}
+OVERHEATED_POM = (
+    " Overheated POM gives off formaldehyde: do not heat it so far, ventilate, and follow its maker's data sheet "
+    "and local rules."
+)
 # Codes with the same words, values, sentence.
 SENTENCES = [
+    ("readiness.material_fits", {"polymer": "PA6", "nozzle_c": 265.0}, "265 °C at the nozzle suit PA6."),
+    (
+        "readiness.made_for_other_material",
+        {"polymer": "PLA", "nozzle_c": 260.0, "intended": "PA6"},
+        "The job is made for PA6; this is PLA.",
+    ),
+    (
+        "readiness.made_for_other_material",
+        {"polymer": "POM", "nozzle_c": 260.0, "intended": "PA6", "fumes": "formaldehyde"},
+        f"The job is made for PA6; this is POM.{OVERHEATED_POM}",
+    ),
+    (
+        "readiness.made_for_other_feedstock",
+        {"polymer": "PLA", "nozzle_c": 205.0, "intended": "Example Works PLA grey"},
+        "The job is made for Example Works PLA grey; this is another PLA.",
+    ),
+    (
+        "readiness.nozzle_too_cold_to_flow",
+        {"polymer": "PA6", "nozzle_c": 190.0, "flow_c": 219.0},
+        "PA6 flows only from 219 °C on; the job asks for 190 °C at the nozzle.",
+    ),
+    (
+        "readiness.nozzle_far_above_window",
+        {"polymer": "PLA", "nozzle_c": 260.0, "min_c": 190.0, "max_c": 220.0},
+        "The job's 260 °C at the nozzle is far above the 190 to 220 °C of PLA.",
+    ),
+    (
+        "readiness.nozzle_far_above_window",
+        {"polymer": "POM", "nozzle_c": 260.0, "min_c": 210.0, "max_c": 230.0, "fumes": "formaldehyde"},
+        f"The job's 260 °C at the nozzle is far above the 210 to 230 °C of POM.{OVERHEATED_POM}",
+    ),
+    (
+        "readiness.nozzle_outside_window",
+        {"polymer": "POM", "nozzle_c": 232.0, "min_c": 210.0, "max_c": 230.0, "fumes": "formaldehyde"},
+        f"The job's 232 °C at the nozzle is outside the 210 to 230 °C of POM.{OVERHEATED_POM}",
+    ),
+    (
+        "readiness.looks_like_other_material",
+        {},
+        "This looks like a job for another material: take another spool, or another file.",
+    ),
+    ("readiness.take_other_spool_or_file", {}, "Take another spool, or another file."),
     ("readiness.in_no_run", {"spool": "K7M-4QX"}, "Spool K7M-4QX is not in a drying run."),
     (
         "readiness.in_run",
