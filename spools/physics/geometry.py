@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .air import Array
 
@@ -12,6 +13,30 @@ SHELLS = 12
 # Shells get thinner outwards, where the moisture changes first: depth below the rim goes with this power. The
 # outermost one of 1 kg weighs 8 g, less than a small job.
 GRADING = 2.0
+PORE_FRACTION = 0.3
+
+
+def pore_share(pore_fraction: ArrayLike) -> Array:
+    """How well vapour gets through a winding with other pores, over one of the usual pore fraction.
+
+    By Maxwell's result for parallel cylinders, and because the same filament lies thicker where it lies looser.
+
+    Parameters
+    ----------
+    pore_fraction : array_like
+        Share of air in the winding's volume.
+
+    Returns
+    -------
+    ndarray
+        Conductance of the pores as a share of that at PORE_FRACTION, same shape.
+    """
+
+    def conductance(pores: ArrayLike) -> Array:
+        pores = np.asarray(pores, dtype=float)
+        return pores / (2 - pores) * (1 - pores)
+
+    return conductance(pore_fraction) / conductance(PORE_FRACTION)
 
 
 @dataclass(frozen=True)
@@ -47,7 +72,7 @@ class Geometry:
         width_m: float,
         density_kg_m3: float,
         filament_radius_m: float = 0.875e-3,
-        pore_fraction: float = 0.3,
+        pore_fraction: float = PORE_FRACTION,
     ) -> "Geometry":
         """The winding that a mass of filament makes.
 

@@ -20,6 +20,7 @@ from .air import Array
 
 WATER_DENSITY = 997.0  # kg/m³ at 25 °C
 KINDS = ("henry", "gab", "flory-huggins")
+LEAST_GAB_C = 1.0
 # Flory-Huggins has no closed inverse; bisection halves the bracket this many times, to the last bit.
 _BISECTIONS = 60
 
@@ -51,7 +52,7 @@ class Isotherm:
             raise ValueError("w50 is the uptake at 50 % RH; give a number above 0.")
         if self.kind == "gab":
             c, k = np.asarray(self.c, dtype=float), np.asarray(self.k, dtype=float)
-            if not (np.all(c >= 1) and np.all((k > 0) & (k < 1))):
+            if not (np.all(c >= LEAST_GAB_C) and np.all((k > 0) & (k < 1))):
                 raise ValueError("The GAB shape needs c of at least 1 and k between 0 and 1.")
 
     @property
@@ -185,6 +186,36 @@ class Isotherm:
     def _wettest_fraction(self) -> Array:
         # The curve rises up to phi = 1 / (2 chi), where a is above 1.
         return np.minimum(1.0, 1 / (2 * np.maximum(self._chi, 0.5)))
+
+
+def gab_k(c: ArrayLike, likely_c: float, likely_k: float) -> Array:
+    """The k of another GAB shape that has the same uptake at 50 and at 70 % RH.
+
+    Measured points lie in that range. A fit of c to them runs from 1 to 20 and more with the choice of points,
+    and leaves the dry end open (fixtures/reference/sorption_values.csv).
+
+    Parameters
+    ----------
+    c : array_like
+        The c of the other shapes, at least 1.
+    likely_c, likely_k : float
+        The shape whose uptake they share.
+
+    Returns
+    -------
+    ndarray
+        The k of each, same shape as ``c``.
+    """
+
+    def bound(rh: float) -> float:
+        free = 1 - likely_k * rh
+        return free * (free + likely_c * likely_k * rh)
+
+    # Uptake at 70 % over that at 50 %, without the ratio of the humidities; it gives a quadratic equation for k.
+    ratio = bound(0.5) / bound(0.7)
+    c = np.asarray(c, dtype=float)
+    linear, square = (0.5 - 0.7 * ratio) * (c - 2), (0.49 * ratio - 0.25) * (c - 1)
+    return 2 * (ratio - 1) / (linear + np.sqrt(linear * linear + 4 * square * (ratio - 1)))
 
 
 def gab_inverse(w: Array, p: Array, q: Array, r: Array) -> tuple[Array, Array]:

@@ -18,9 +18,10 @@ _MAGIC = b"WIND"
 
 @dataclass(frozen=True)
 class Material:
-    """A polymer as the winding knows it; d23, e_d and the isotherm's values scalar or (members,).
+    """A polymer as the winding knows it; d23, e_d, pore_share and the isotherm's values scalar or (members,).
 
-    d23_m2_s: diffusivity at 23 °C [m²/s]; e_d_j_mol: its activation energy [J/mol].
+    d23_m2_s: diffusivity at 23 °C [m²/s]; e_d_j_mol: its activation energy [J/mol]. pore_share: how well vapour gets
+    through the pores, over the geometry's pore fraction, see geometry.pore_share.
     conductivity_w_m_k, heat_capacity_j_kg_k: of the winding across the turns, and of the filament.
     Between polymer (0.2) and air (0.026 W/m/K); 1.2 to 1.9 kJ/kg/K. Common practice, no source.
     """
@@ -30,6 +31,7 @@ class Material:
     isotherm: Isotherm
     conductivity_w_m_k: float = 0.13
     heat_capacity_j_kg_k: float = 1500.0
+    pore_share: float | Array = 1.0
 
 
 @dataclass(frozen=True)

@@ -148,7 +148,7 @@ def try_step(
     n, count = work.w.shape
     w, share = work.w, work.share
     tau = GAMMA * h
-    set_transport(spool, temperatures[0], work)
+    set_transport(spool, members, temperatures[0], work)
     for m in range(count):
         work.density[n, m] = outside[0, m]
     for j in range(n):
@@ -167,7 +167,7 @@ def try_step(
         error[m] = 0.0
         work.first_off[m] = work.off[m]
         work.density[n, m] = outside[1, m]
-    set_transport(spool, temperatures[1], work)
+    set_transport(spool, members, temperatures[1], work)
     stage(spool, members, new, tau, even, enough, work)
     for j in range(n):
         defect = h * DEFECT / spool.shell_mass[j]

@@ -2,11 +2,13 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .air import Array
+from .air_errors import AirErrors, true_air
+from .ensemble import Members
 from .kernels import kernel
 
 # The tolerance of a line against the readings. A kitchen hygrometer is no better than 2 or 3 % RH.
@@ -23,8 +25,8 @@ class Surroundings:
     """A stretch of time: [s], [K], relative humidity [0..1], a fan or not.
 
     The air goes straight from its first values to the later ones; without those it stays as it is. Temperatures and
-    humidities that differ between the members of a spool are arrays, (members,). Raises ValueError where a value
-    is out of range.
+    humidities that differ between the members of a spool are arrays, (members,). errors: how far the true air may
+    be off; None: exactly known. Raises ValueError where a value is out of range.
     """
 
     duration_s: float
@@ -33,6 +35,7 @@ class Surroundings:
     moving_air: bool = False
     end_temperature_k: float | Array | None = None
     end_rh: float | Array | None = None
+    errors: AirErrors | None = None
 
     def __post_init__(self) -> None:
         if not 0 <= self.duration_s < math.inf:
@@ -66,6 +69,30 @@ def _all_between(low: float, value: float | Array, high: float) -> bool:
     return low <= value <= high
 
 
+def spread_air(air: Surroundings, members: Members) -> Surroundings:
+    """The air that each member takes as the true one: its values become (members,) where they may be off.
+
+    Parameters
+    ----------
+    air : Surroundings
+        The recorded air.
+    members : Members
+        The members of an ensemble.
+
+    Returns
+    -------
+    Surroundings
+        The same stretch.
+    """
+    if air.errors is None:
+        return air
+    kelvin, rh = true_air(air.temperature_k, air.rh, air.errors, members)
+    if air.end_rh is None and air.end_temperature_k is None:
+        return replace(air, temperature_k=kelvin, rh=rh, errors=None)
+    end_kelvin, end_rh = true_air(air.later_temperature_k, air.later_rh, air.errors, members)
+    return replace(air, temperature_k=kelvin, rh=rh, end_temperature_k=end_kelvin, end_rh=end_rh, errors=None)
+
+
 def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     """Join stretches of constant air as far as a straight line describes them.
 
@@ -93,7 +120,11 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     airs = [air for air in airs if air.duration_s > 0]
     if any(air.differs for air in airs):
         raise ValueError("Stretches can be joined only before their air differs between members.")
-    values = np.array([(a.duration_s, a.moving_air, a.temperature_k, a.rh) for a in airs]).reshape(-1, 4)
+    kinds: dict[tuple[bool, AirErrors | None], int] = {}
+    numbers = [kinds.setdefault((air.moving_air, air.errors), len(kinds)) for air in airs]
+    values = np.array(
+        [(a.duration_s, kind, a.temperature_k, a.rh) for a, kind in zip(airs, numbers, strict=True)]
+    ).reshape(-1, 4)
     joined = []
     for first, last, *lines in _join(np.ascontiguousarray(values.T)).tolist():
         duration_s, kelvin, end_kelvin, rh, end_rh = lines
@@ -102,13 +133,13 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
             joined.append(air)
             continue
         rh, end_rh = min(max(rh, 0.0), 1.0), min(max(end_rh, 0.0), 1.0)
-        joined.append(Surroundings(duration_s, kelvin, rh, air.moving_air, end_kelvin, end_rh))
+        joined.append(Surroundings(duration_s, kelvin, rh, air.moving_air, end_kelvin, end_rh, air.errors))
     return joined
 
 
 @kernel
 def _join(values: Array) -> Array:
-    """(duration, moving, temperature, RH) by row -> a row for each joined stretch.
+    """(duration, kind, temperature, RH) by row -> a row for each joined stretch.
 
     Its first and last stretch, its duration, temperature and RH at its start and at its end.
     """

@@ -40,6 +40,7 @@ class Members(NamedTuple):
     curve: Array  # (3, members), the isotherm's numbers, see isotherm.Isotherm.inverse
     saturated: Array  # content at 100 % RH [kg/kg]
     kind: int  # of the isotherm
+    pore_share: Array  # conductance of the pores over that of the usual winding
 
 
 class Weather(NamedTuple):
@@ -145,7 +146,7 @@ def set_isotherm(members: Members, work: StageWork) -> None:
 
 
 @kernel(forceinline=True)
-def set_transport(spool: SpoolArrays, temperature: Array, work: StageWork) -> None:
+def set_transport(spool: SpoolArrays, members: Members, temperature: Array, work: StageWork) -> None:
     """Set the transport coefficients at these temperatures, (shells, 1 or members)."""
     n, count = work.w.shape
     columns = temperature.shape[1]
@@ -166,6 +167,8 @@ def set_transport(spool: SpoolArrays, temperature: Array, work: StageWork) -> No
                 work.saturation[j, m] = work.saturation[j, 0]
                 work.warmth[j, m] = work.warmth[j, 0]
                 work.conductance[j + 1, m] = work.conductance[j + 1, 0]
+        for m in range(count):
+            work.conductance[j + 1, m] *= members.pore_share[m]
 
 
 @kernel

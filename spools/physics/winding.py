@@ -247,6 +247,7 @@ def _members(geometry: Geometry, material: Material, members: int) -> transport.
         curve=curve,
         saturated=each(isotherm.saturated),
         kind=KINDS.index(isotherm.kind),
+        pore_share=each(material.pore_share),
     )
 
 

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spools.physics.isotherm import Isotherm
+from spools.physics.isotherm import Isotherm, gab_k
 from tests.spools.physics.strategies import isotherms
 
 HUMIDITIES = np.linspace(0, 0.97, 40)[:, None]
@@ -18,6 +18,16 @@ def test_nylons_isotherm_gives_its_uptake_at_half_humidity():
     assert curve.equilibrium(0.5) == pytest.approx(0.028, rel=1e-12)
     # The same shape, scaled: saturation (9.2 % in water) is not far above the curve's end.
     assert 0.07 < curve.equilibrium(1.0) < 0.1
+
+
+def test_other_shapes_share_the_uptake_at_half_and_at_70_percent():
+    c = np.array([1.0, 2.0, 4.6, 20.0])
+    curves = Isotherm("gab", 0.028, c, gab_k(c, 4.6, 0.768))
+    likely = Isotherm("gab", 0.028, 4.6, 0.768)
+    for rh in (0.5, 0.7):
+        np.testing.assert_allclose(curves.equilibrium(rh), float(likely.equilibrium(rh)), rtol=1e-12)
+    # Computed once by root finding, for 10 % RH.
+    np.testing.assert_allclose(100 * curves.equilibrium(0.1), [0.487, 0.521, 0.697, 1.201], atol=0.001)
 
 
 def test_henry_is_a_straight_line():
