@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from spools.catalogue.values import material_values
 from spools.models import Feedstock, Spool
-from spools.physics import drying, ensemble, surroundings, winding
+from spools.physics import drying, ensemble, printing, surroundings, winding
 from spools.physics.air import ZERO_C
 from spools.physics.geometry import Geometry
 from spools.physics.isotherm import Isotherm
@@ -285,6 +285,27 @@ def forecast_through(
         start = start.through(join_airs(span))
         rows.append(start.outer_pct(mass_g))
     return np.array(rows)
+
+
+@dataclass(frozen=True)
+class WettestTurns:
+    """The wettest SMALL_JOB_G of a job, or all of a smaller one, each turn as it is printed.
+
+    contents_pct: of the wettest stretch of each member, (members,). printed_before_g: the mass printed before the
+    stretch whose median is the highest.
+    """
+
+    contents_pct: Array
+    printed_before_g: float
+
+
+def compute_wettest_turns(start: Winding, mass_g: float, air: ConstantAir | None = None) -> WettestTurns:
+    """Of a job that takes the outermost mass_g of a winding evenly in the hours of an air; None: in no time."""
+    lane = _lane(start, [air or ConstantAir(0.0, START_C, 0.0)])
+    printed = printing.print_turns(lane, mass_g / 1000, SMALL_JOB_G / 1000, None if air else 1)
+    starts_kg, contents = printed.windows(SMALL_JOB_G / 1000)
+    wettest = np.argmax(np.median(contents, axis=1))
+    return WettestTurns(100 * contents.max(axis=0), 1000 * float(starts_kg[wettest]))
 
 
 def crossing_h(

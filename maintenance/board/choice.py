@@ -151,7 +151,7 @@ def quantity_state(low_g: float, high_g: float, tail_g: float) -> str:
 
 
 def _states_in_air(classes: list[AirClass]) -> Callable[[SpoolColumns], tuple[Rank, ...]]:
-    """A function that returns the rank of a spool's moisture check in each of these airs: now or at the end."""
+    """A function that returns the rank of a spool's moisture check in each of these airs."""
 
     # The shares are those of some dozens of members, so few pairs of them differ.
     @cache
@@ -164,14 +164,13 @@ def _states_in_air(classes: list[AirClass]) -> Callable[[SpoolColumns], tuple[Ra
 
     def ranks(spool: SpoolColumns) -> tuple[Rank, ...]:
         outlooks = decode_outlooks(spool.outlooks_json)
-        now = rank(spool.over_clear, spool.over_hold)
         if not outlooks:
             # Computed before the shop had a printer, and not yet again.
-            return (now,) * len(classes)
-        ends = [
+            return (rank(spool.over_clear, spool.over_hold),) * len(classes)
+        printed = [
             outlooks[number]
-            for number in nearest(tuple([(end.temperature_c, end.rh_pct, end.moving) for end in outlooks]))
+            for number in nearest(tuple([(air.temperature_c, air.rh_pct, air.moving) for air in outlooks]))
         ]
-        return tuple([max(now, rank(end.end_over_clear, end.end_over_hold)) for end in ends])
+        return tuple([rank(air.printed_over_clear, air.printed_over_hold) for air in printed])
 
     return ranks

@@ -26,8 +26,8 @@ from maintenance.readiness.builder import (
 from maintenance.readiness.feeding_places import NO_FEED_PLACES, FeedPlaces, load_feed_places
 from maintenance.readiness.inputs import (
     FeedPlace,
+    JobMoisture,
     MaterialInputs,
-    OuterMoisture,
     PrintSite,
     ReadinessInputs,
     SpoolInputs,
@@ -101,11 +101,11 @@ class Board:
         places = self.feed_places.places
         site = PrintSite(
             toolhead.name,
-            _end_of_small_job(row, self.airs[toolhead_id] if fed_from is None else self._air_in(fed_from)),
+            _print_small_job(row, self.airs[toolhead_id] if fed_from is None else self._air_in(fed_from)),
             compute_tail_g(toolhead.tail_mm, material),
             "" if fed_from is None else str(places[fed_from]),
             [
-                FeedPlace(str(place), _end_of_small_job(row, self._air_in(pk)))
+                FeedPlace(str(place), _print_small_job(row, self._air_in(pk)))
                 for pk, place in places.items()
                 if place.feeds
             ],
@@ -157,16 +157,16 @@ def load_board(
     )
 
 
-def _end_of_small_job(row: SpoolBoard, air: AirClass) -> OuterMoisture:
-    end = row.outlook(*air)
-    assert end is not None
-    return OuterMoisture(
+def _print_small_job(row: SpoolBoard, air: AirClass) -> JobMoisture:
+    outlook = row.outlook(*air)
+    assert outlook is not None
+    return JobMoisture(
         SMALL_JOB_G,
-        end.end_p10_pct,
-        end.end_p50_pct,
-        end.end_p90_pct,
-        end.end_over_clear,
-        end.end_over_hold,
+        outlook.printed_p10_pct,
+        outlook.printed_p50_pct,
+        outlook.printed_p90_pct,
+        outlook.printed_over_clear,
+        outlook.printed_over_hold,
     )
 
 
@@ -232,7 +232,7 @@ def _spool_inputs(spool: Spool, row: SpoolBoard) -> SpoolInputs:
         low_g=row.low_g,
         likely_g=row.mass_g,
         high_g=row.high_g,
-        now=OuterMoisture(SMALL_JOB_G, row.p10_pct, row.p50_pct, row.p90_pct, row.over_clear, row.over_hold),
+        now=JobMoisture(SMALL_JOB_G, row.p10_pct, row.p50_pct, row.p90_pct, row.over_clear, row.over_hold),
         run=describe_run(row.run),
         dry_advice=row.advice,
     )

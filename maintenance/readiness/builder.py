@@ -15,11 +15,11 @@ from maintenance.readiness.inputs import (
     FedMaterial,
     FeedPlace,
     FittedPart,
+    JobMoisture,
     JobSpec,
     LastFlowCheck,
     MaterialInputs,
     OpenRun,
-    OuterMoisture,
     PrintSite,
     ReadinessInputs,
     SpoolInputs,
@@ -38,8 +38,13 @@ from spools.catalogue.values import material_values
 from spools.checks import require_within
 from spools.codes import pretty
 from spools.models import DryingRun, Feedstock, Place, Spool
-from spools.moisture.state import Moisture, forecast
-from spools.physics_inputs import ConstantAir
+from spools.physics_inputs import (
+    SMALL_JOB_G,
+    ConstantAir,
+    Interval,
+    WettestTurns,
+    compute_wettest_turns,
+)
 
 # Ids of a toolhead and a spool.
 PairKey = tuple[int, int]
@@ -123,7 +128,7 @@ def build_inputs(
         )
     fed_from = {key: place for machine, _ in pairs for key, place in machine.feed_places.fed.items()}
     fed_from.update(fed or {})
-    ends = _forecast_ends(pairs, jobs, fed_from)
+    printed = _forecast_jobs(pairs, jobs, fed_from)
     inputs = {}
     for machine, state in pairs:
         key = _key(machine, state)
@@ -131,13 +136,13 @@ def build_inputs(
         places = machine.feed_places.places
         site = PrintSite(
             toolhead.name,
-            _outer_moisture(ends.get((*key, fed_from.get(key))), material, mass_g),
+            _job_moisture(printed.get((*key, fed_from.get(key))), material, mass_g),
             compute_tail_g(toolhead.tail_mm, material),
             str(places[fed_from[key]]) if key in fed_from else "",
             [
-                FeedPlace(str(place), end)
+                FeedPlace(str(place), inside)
                 for pk, place in places.items()
-                if place.feeds and (end := _outer_moisture(ends.get((*key, pk)), material, mass_g))
+                if place.feeds and (inside := _job_moisture(printed.get((*key, pk)), material, mass_g))
             ],
         )
         spool = build_spool_inputs(state, material, mass_g)
@@ -161,21 +166,21 @@ def _key(machine: MachineState, spool_state: SpoolState) -> PairKey:
     return machine.toolhead.pk, spool_state.spool.pk
 
 
-def _forecast_ends(
+def _forecast_jobs(
     pairs: Sequence[tuple[MachineState, SpoolState]],
     jobs: Mapping[PairKey, JobSpec],
     fed_from: Mapping[PairKey, int],
-) -> dict[tuple[int, int, int | None], Moisture]:
-    """The moisture of each spool after its job, by the ids of toolhead, spool and the place that feeds it.
+) -> dict[tuple[int, int, int | None], WettestTurns]:
+    """The wettest turns that each job prints, by the ids of toolhead, spool and the place that feeds it.
 
     In the air of the machine (None) or of its place, and of each place that could feed it.
     """
     # Toolheads of one printer share its air, so they share the forecast of a spool.
-    lanes: dict[tuple[int, int, float], tuple[Moisture, ConstantAir]] = {}
-    lane_of: dict[tuple[int, int, int | None], tuple[int, int, float]] = {}
+    forecasts: dict[tuple[int, int, float, float], WettestTurns] = {}
+    printed: dict[tuple[int, int, int | None], WettestTurns] = {}
     for machine, spool_state in pairs:
         key, place, climate = _key(machine, spool_state), machine.toolhead.printer.place, machine.climate
-        hours = jobs[key].hours
+        mass_g, hours = jobs[key].mass_g, jobs[key].hours
         if spool_state.moisture is None:
             continue
         airs: dict[int | None, tuple[int, ConstantAir]] = {
@@ -185,20 +190,24 @@ def _forecast_ends(
             own = ConstantAir(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
             airs[None] = place.pk, own
         for feeding, (place_id, air) in airs.items():
-            lane_of[*key, feeding] = lane = place_id, spool_state.spool.pk, hours
-            lanes[lane] = spool_state.moisture, air
-    ends = dict(zip(lanes, forecast(list(lanes.values())), strict=True))
-    return {key: ends[lane] for key, lane in lane_of.items()}
+            lane = place_id, spool_state.spool.pk, mass_g, hours
+            if lane not in forecasts:
+                forecasts[lane] = compute_wettest_turns(spool_state.moisture.winding, mass_g, air)
+            printed[*key, feeding] = forecasts[lane]
+    return printed
 
 
 def build_spool_inputs(state: SpoolState, material: MaterialInputs, mass_g: float) -> SpoolInputs:
-    """mass_g: of the outer turns whose moisture counts."""
+    """mass_g: of the job."""
+    wettest = None
+    if state.moisture is not None:
+        wettest = compute_wettest_turns(state.moisture.winding, mass_g)
     return SpoolInputs(
         code=pretty(state.spool.code),
         low_g=state.amount.low_g,
         likely_g=state.amount.mass_g,
         high_g=state.amount.high_g,
-        now=_outer_moisture(state.moisture, material, mass_g),
+        now=_job_moisture(wettest, material, mass_g),
         run=describe_run(state.run),
         dry_advice=state.dry_advice,
     )
@@ -275,16 +284,18 @@ def load_flow_checks(
     return checks
 
 
-def _outer_moisture(
-    moisture: Moisture | None, material: MaterialInputs, mass_g: float
-) -> OuterMoisture | None:
-    if moisture is None:
+def _job_moisture(
+    wettest: WettestTurns | None, material: MaterialInputs, mass_g: float
+) -> JobMoisture | None:
+    if wettest is None:
         return None
-    over_clear, over_hold = (
-        moisture.probability_over(limit_pct, mass_g)
-        for limit_pct in (material.limit_clear_pct, material.limit_hold_pct)
+    return JobMoisture(
+        min(mass_g, SMALL_JOB_G),
+        *Interval.from_members(wettest.contents_pct),
+        over_clear=float((wettest.contents_pct > material.limit_clear_pct).mean()),
+        over_hold=float((wettest.contents_pct > material.limit_hold_pct).mean()),
+        printed_before_g=wettest.printed_before_g,
     )
-    return OuterMoisture(mass_g, *moisture.outer_pct(mass_g), over_clear=over_clear, over_hold=over_hold)
 
 
 def _fitted_part(part: PartWear) -> FittedPart:

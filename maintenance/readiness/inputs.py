@@ -20,8 +20,11 @@ LEAST_JOB_G = 1.0
 
 
 @dataclass(frozen=True)
-class OuterMoisture:
-    """Moisture of the outermost turns that weigh mass_g, %: band (10, 50, 90 %) and chances to be over."""
+class JobMoisture:
+    """Moisture of the wettest turns that a job takes, %: band (10, 50, 90 %) and chances to be over.
+
+    mass_g: of these turns; printed_before_g: the mass that the job prints before them.
+    """
 
     mass_g: float
     low_pct: float
@@ -29,6 +32,7 @@ class OuterMoisture:
     high_pct: float
     over_clear: float
     over_hold: float
+    printed_before_g: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -44,7 +48,7 @@ class OpenRun:
 
 @dataclass(frozen=True)
 class SpoolInputs:
-    """A spool. now: of the turns that the job takes, before it; None: nothing to compute from.
+    """A spool. now: of the turns that the job takes, as they are before it; None: nothing to compute from.
 
     run: the unfinished drying that it is in. dry_advice: how it would be dried.
     """
@@ -53,29 +57,29 @@ class SpoolInputs:
     low_g: float
     likely_g: float
     high_g: float
-    now: OuterMoisture | None
+    now: JobMoisture | None
     run: OpenRun | None = None
     dry_advice: Statement | None = None
 
 
 @dataclass(frozen=True)
 class FeedPlace:
-    """A dry box or dryer that filament can be fed from. end: of the turns that the job takes, after it in its air."""
+    """A dry box or dryer that filament can be fed from. printed: as in PrintSite, in its air."""
 
     name: str
-    end: OuterMoisture
+    printed: JobMoisture
 
 
 @dataclass(frozen=True)
 class PrintSite:
     """The toolhead where a spool would be printed, as far as the rules of the spool read it.
 
-    end: of the turns that the job takes, after it in the air there. tail_g: cannot be fed once the spool ends.
+    printed: of the turns that the job takes, each as it is printed. tail_g: cannot be fed once the spool ends.
     fed_from: the place in whose air the spool stays meanwhile; "" at the printer. feed_places: where it could stay.
     """
 
     toolhead: str
-    end: OuterMoisture | None
+    printed: JobMoisture | None
     tail_g: float
     fed_from: str = ""
     feed_places: list[FeedPlace] = field(default_factory=list)

@@ -26,6 +26,7 @@ _fixed(
             "This looks like a job for another material: take another spool, or another file."
         ),
         "take_other_spool_or_file": "Take another spool, or another file.",
+        "dry_throughout": "Only its outer turns are dry enough: dry all of it, or print a smaller job.",
         "record_places_or_dry": "Record where it has been, or dry it.",
         "take_other_spool_or_weigh": "Take another spool, or weigh this one.",
         "weigh_or_take_other_spool": "Weigh the spool, or take another one.",
@@ -117,38 +118,38 @@ def _feed_from(place: str) -> str:
     return f"Feed it from {place} while it prints: in its air it stays dry enough."
 
 
-def _outer(
+def _printed(
     *,
     mass_g: float,
     likely_pct: float,
     low_pct: float,
     high_pct: float,
+    printed_before_g: float,
     after_h: float,
     toolhead: str,
     fed_from: str = "",
 ) -> str:
-    lead, verb = "The", "hold"
-    if after_h:
-        lead = f"After {format_number(after_h)} h of printing in the air of {fed_from or toolhead} the"
-        verb = "would hold"
+    turns = f"the outer {mass_g:.0f} g"
+    if round(printed_before_g):
+        turns = f"the {mass_g:.0f} g after the first {printed_before_g:.0f} g ({format_number(after_h)} h)"
     band = f"{format_number(likely_pct)} % ({format_number(low_pct)} to {format_number(high_pct)} %)"
-    return f"{lead} outer {mass_g:.0f} g {verb} {band}"
+    return f"Printed in the air of {fed_from or toolhead}, {turns} would hold {band}"
 
 
 @words_for("readiness.moisture_under_clear_limit")
-def _under_clear_limit(polymer: str, clear_limit_pct: float, print_limit_pct: float, **outer: Any) -> str:
-    return f"{_outer(**outer)}; {polymer} prints well up to {clear_limit_pct:g} %."
+def _under_clear_limit(polymer: str, clear_limit_pct: float, print_limit_pct: float, **printed: Any) -> str:
+    return f"{_printed(**printed)}; {polymer} prints well up to {clear_limit_pct:g} %."
 
 
 @words_for("readiness.moisture_over_clear_limit")
-def _over_clear_limit(polymer: str, clear_limit_pct: float, print_limit_pct: float, **outer: Any) -> str:
+def _over_clear_limit(polymer: str, clear_limit_pct: float, print_limit_pct: float, **printed: Any) -> str:
     well = f"{polymer} prints well up to {clear_limit_pct:g} %"
-    return f"{_outer(**outer)}; {well}, the print limit is {print_limit_pct:g} %."
+    return f"{_printed(**printed)}; {well}, the print limit is {print_limit_pct:g} %."
 
 
 @words_for("readiness.moisture_over_print_limit")
-def _over_print_limit(polymer: str, clear_limit_pct: float, print_limit_pct: float, **outer: Any) -> str:
-    return f"{_outer(**outer)}; the print limit is {print_limit_pct:g} %."
+def _over_print_limit(polymer: str, clear_limit_pct: float, print_limit_pct: float, **printed: Any) -> str:
+    return f"{_printed(**printed)}; the print limit is {print_limit_pct:g} %."
 
 
 @words_for(

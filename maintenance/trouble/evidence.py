@@ -10,7 +10,7 @@ from maintenance.flow.history import load_current_series, material_of
 from maintenance.models import ServiceKind, Toolhead, TroubleOutcome, TroubleReport, WearEntry
 from maintenance.parts.life import PartWear
 from maintenance.readiness.builder import build_inputs
-from maintenance.readiness.inputs import JobSpec, OuterMoisture, ReadinessInputs
+from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.rules.service import material_change
 from maintenance.readiness.states import MachineState, load_machine_states, load_spool_states
 from maintenance.trouble.causes import CAUSES
@@ -42,7 +42,7 @@ def load_evidence(
         polymer=inputs.material.polymer,
         limit_clear_pct=inputs.material.limit_clear_pct,
         limit_hold_pct=inputs.material.limit_hold_pct,
-        wet=_wetter(inputs),
+        wet=inputs.site.printed,
         dried=_last_dried(moisture, at) if moisture else None,
         fed_g=moisture.history.mass_at(at, before=True) if moisture else None,
         parts=_parts(machine, at),
@@ -52,12 +52,6 @@ def load_evidence(
         before=_found_before(toolhead, spool, symptoms, at),
         flow=_flow_check(toolhead, spool, at),
     )
-
-
-def _wetter(inputs: ReadinessInputs) -> OuterMoisture | None:
-    """The turns at the start of the print or at its end, whichever were worse."""
-    outer_turns = [wet for wet in (inputs.spool.now, inputs.site.end) if wet is not None]
-    return max(outer_turns, key=lambda wet: (wet.over_hold, wet.over_clear), default=None)
 
 
 def _last_dried(moisture: Moisture, at: datetime) -> Statement:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from maintenance.readiness.inputs import OuterMoisture
+from maintenance.readiness.inputs import JobMoisture
 from maintenance.trouble.causes import (
     CAUSES,
     HARDLY,
@@ -73,14 +73,14 @@ class PastOutcomes:
 class Evidence:
     """The evidence about a print: filament, machine, history. None or no entry: nothing is known.
 
-    wet: of the turns that it took, at its start or end, whichever were wetter. dried: the last drying. fed_g:
+    wet: of the wettest turns that it took, as they were printed. dried: the last drying. fed_g:
     what was left on the spool before it. services: by work. flow: how the last flow check read, by cause.
     """
 
     polymer: str
     limit_clear_pct: float
     limit_hold_pct: float
-    wet: OuterMoisture | None = None
+    wet: JobMoisture | None = None
     dried: Statement | None = None
     fed_g: float | None = None
     parts: Mapping[str, PartAtPrint] = field(default_factory=dict)

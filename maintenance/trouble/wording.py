@@ -126,7 +126,7 @@ def _outer_turns(
     band = f"{format_number(water_low_pct)} to {format_number(water_high_pct)} %"
     dried = f" {Statement.from_data(last_drying).sentence}" if last_drying else ""
     return (
-        f"The {mass_g:.0f} g that were printed held {format_number(water_pct)} % ({band}); {polymer} prints well up "
+        f"The wettest {mass_g:.0f} g that were printed held {format_number(water_pct)} % ({band}); {polymer} prints well up "
         f"to {limit_clear_pct:g} %, the print limit is {limit_hold_pct:g} %.{dried}"
     )
 

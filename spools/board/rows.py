@@ -36,7 +36,9 @@ State = SpoolBoard.State
 SMALL_JOB_H = 2.0
 # The hours at which the moisture ahead is computed, as in plans of drying.
 PROBE_HOURS = (1, SMALL_JOB_H, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
-SMALL_JOB_PROBES = 1 + PROBE_HOURS.index(SMALL_JOB_H)
+# The small job is taken as one piece that is printed in the middle of its time (spools/physics/printing.py): that
+# takes no step more, and shows a tenth to a quarter too much of what the job gains.
+SMALL_JOB_PROBES = 1 + PROBE_HOURS.index(SMALL_JOB_H / 2)
 # A row is valid this long at most, somewhat longer than the round in which all spools have their turn.
 GOOD_FOR = timedelta(hours=8)
 OWN_AIR_PROBES = 1 + PROBE_HOURS.index(GOOD_FOR / HOUR)
@@ -70,8 +72,8 @@ class _Ahead:
         return self.hours_until(clear_pct, DOUBT), self.hours_until(hold_pct, DOUBT)
 
     @property
-    def end_pct(self) -> Array:
-        """After the small job, (members,)."""
+    def printed_pct(self) -> Array:
+        """Of the small job as it is printed, (members,)."""
         return self.contents_pct[SMALL_JOB_PROBES]
 
     def hours_until_other_state(self, over_clear: float, over_hold: float) -> float | None:
@@ -86,16 +88,16 @@ class _Ahead:
 
 def _outlooks(lanes: Mapping[tuple[int, AirClass], _Ahead]) -> dict[tuple[int, AirClass], AirOutlook]:
     """By the same keys."""
-    ends = Interval.from_rows(np.array([ahead.end_pct for ahead in lanes.values()]))
+    printed = Interval.from_rows(np.array([ahead.printed_pct for ahead in lanes.values()]))
     return {
         (pk, air): AirOutlook(
             *air,
-            *end,
-            float((ahead.end_pct > ahead.values.limit_clear_pct).mean()),
-            float((ahead.end_pct > ahead.values.limit_hold_pct).mean()),
+            *interval,
+            float((ahead.printed_pct > ahead.values.limit_clear_pct).mean()),
+            float((ahead.printed_pct > ahead.values.limit_hold_pct).mean()),
             *ahead.lasts_h,
         )
-        for ((pk, air), ahead), end in zip(lanes.items(), ends, strict=True)
+        for ((pk, air), ahead), interval in zip(lanes.items(), printed, strict=True)
     }
 
 

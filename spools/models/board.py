@@ -16,20 +16,20 @@ from .stock import Spool
 
 
 class AirOutlook(msgspec.Struct, frozen=True, array_like=True):
-    """The outer turns of a spool in constant air: after a small job there, and how long they last there.
+    """The outer turns of a spool in constant air: as a small job there prints them, and how long they last there.
 
-    end_*: after the small job, % by mass and shares of the members over the clear and the print limit.
+    printed_*: of a small job, % by mass and shares of the members over the clear and the print limit.
     well_h, printable_h: hours until they may be over the clear and the print limit; None: not within 60 days.
     """
 
     temperature_c: float
     rh_pct: float
     moving: bool
-    end_p10_pct: float
-    end_p50_pct: float
-    end_p90_pct: float
-    end_over_clear: float
-    end_over_hold: float
+    printed_p10_pct: float
+    printed_p50_pct: float
+    printed_p90_pct: float
+    printed_over_clear: float
+    printed_over_hold: float
     well_h: float | None
     printable_h: float | None
 

@@ -107,6 +107,17 @@ class Geometry:
         outer = math.sqrt(core_radius_m**2 + section)
         return cls(core_radius_m, outer, width_m, pore_fraction, filament_radius_m, density_kg_m3)
 
+    def with_mass(self, mass_kg: float) -> "Geometry":
+        """The winding on the same core with another mass of the same filament [kg]; as from_mass."""
+        return Geometry.from_mass(
+            mass_kg,
+            core_radius_m=self.core_radius_m,
+            width_m=self.width_m,
+            density_kg_m3=self.density_kg_m3,
+            filament_radius_m=self.filament_radius_m,
+            pore_fraction=self.pore_fraction,
+        )
+
     @property
     def mass_kg(self) -> float:
         """Dry filament on the spool."""

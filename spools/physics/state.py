@@ -256,19 +256,38 @@ def resize(state: WindingState, old: Geometry, new: Geometry) -> WindingState:
     """
     if new == old:
         return state
-    masses = old.shell_masses()
-    at = np.concatenate([[0.0], np.cumsum(masses)])
     new_edges = np.concatenate([[0.0], np.cumsum(new.shell_masses())])
     contents, temperature = (
-        np.ascontiguousarray(np.moveaxis(_remap(np.moveaxis(values, 0, -1), masses, at, new_edges), -1, 0))
-        for values in (state.contents, state.temperature_k)
+        average_between(values, old, new_edges) for values in (state.contents, state.temperature_k)
     )
     return WindingState(contents, temperature, state.step_s)
 
 
-def _remap(values: Array, masses: Array, at: Array, new_edges: Array) -> Array:
-    """Averages (..., shells) between the edges ``at`` -> averages between the edges ``wanted``."""
+def average_between(values: Array, geometry: Geometry, edges_kg: Array) -> Array:
+    """Averages of the shells -> averages between other edges, as resize() takes them.
+
+    Parameters
+    ----------
+    values : ndarray
+        Of the shells, (shells, ...).
+    geometry : Geometry
+        The winding.
+    edges_kg : ndarray
+        Dry filament inside of each edge, counted from the core, rising (edges,) [kg].
+
+    Returns
+    -------
+    ndarray
+        Averages, (edges - 1, ...).
+    """
+    averages = _remap(np.moveaxis(values, 0, -1), geometry.shell_masses(), edges_kg)
+    return np.ascontiguousarray(np.moveaxis(averages, -1, 0))
+
+
+def _remap(values: Array, masses: Array, new_edges: Array) -> Array:
+    """Averages of shells (..., shells) -> averages between these edges."""
     slope = _limited_slopes(values, masses)
+    at = np.concatenate([[0.0], np.cumsum(masses)])
     shell = np.clip(np.searchsorted(at, new_edges, side="right") - 1, 0, len(masses) - 1)
     into = np.minimum(new_edges - at[shell], masses[shell])
     beyond = np.maximum(new_edges - at[-1], 0.0)

@@ -119,8 +119,8 @@ def test_readiness_of_one_pair_and_of_several(api, shop, receive):
     assert (item["toolhead"], item["spool"]) == (shop.toolhead, wet)
     assert item["state"] in ("clear", "caution", "hold")
     moisture = next(check for check in item["checks"] if check["name"] == "moisture")
-    assert moisture["code"].startswith("readiness.moisture_over") and moisture["values"]["mass_g"] == 100
-    assert "100 g" in moisture["sentence"] and moisture["remedy"]["action"] == "dry"
+    assert moisture["code"].startswith("readiness.moisture_over") and moisture["values"]["mass_g"] == 50
+    assert "50 g" in moisture["sentence"] and moisture["remedy"]["action"] == "dry"
     assert {"code", "values", "sentence"} < set(moisture["remedy"])
     assert all(check["sentence"] for check in item["checks"])
     pairs = [{"toolhead": shop.toolhead, "spool": code} for code in (dry, wet)]

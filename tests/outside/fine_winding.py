@@ -6,7 +6,7 @@ thin shells of the winding. dw/dt = A w + B c_sat RH(w) + b: A is diffusion in t
 way from shell to shell, RH(w) that of the surface nodes.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.integrate import solve_ivp
@@ -138,20 +138,34 @@ class Fine:
         """Shell means after each stretch of (hours, °C, RH 0..1), from a uniform start, (shells,) each."""
         w = np.full(self.shells * self.nodes, w0)
         found = []
-        for hours, celsius, rh in stretches:
-            a, b, surface, c = self._matrices(celsius + 273.15, rh)
-
-            def slope(_, w, a=a, b=b, surface=surface, c=c):
-                return a @ w + b @ self.curve.rh(surface.T @ w) + c
-
-            def jacobian(_, w, a=a, b=b, surface=surface):
-                return a + b @ diags(self.curve.drh(surface.T @ w)) @ surface.T
-
-            solved = solve_ivp(slope, (0, hours * 3600), w, "BDF", jac=jacobian, rtol=1e-5, atol=1e-8)
-            assert solved.success
-            w = solved.y[:, -1]
-            found.append(w.reshape(self.shells, self.nodes) @ self.share)
+        for stretch in stretches:
+            w = self.advance(w, *stretch)
+            found.append(self.means(w))
         return found
+
+    def advance(self, w: np.ndarray, hours: float, celsius: float, rh: float) -> np.ndarray:
+        """The nodes of all shells (shells * nodes,) after some hours in an air."""
+        a, b, surface, c = self._matrices(celsius + 273.15, rh)
+
+        def slope(_, w):
+            return a @ w + b @ self.curve.rh(surface.T @ w) + c
+
+        def jacobian(_, w):
+            return a + b @ diags(self.curve.drh(surface.T @ w)) @ surface.T
+
+        solved = solve_ivp(slope, (0, hours * 3600), w, "BDF", jac=jacobian, rtol=1e-5, atol=1e-8)
+        assert solved.success
+        return solved.y[:, -1]
+
+    def means(self, w: np.ndarray) -> np.ndarray:
+        """Shell means of nodes, (shells,)."""
+        return w.reshape(self.shells, self.nodes) @ self.share
+
+    def without_outermost_shell(self) -> "Fine":
+        """The winding with one shell less, the others where they are."""
+        smaller = replace(self, outer=self.edges[-2], shells=self.shells - 1)
+        smaller.edges, smaller.mass = self.edges[:-1], self.mass[:-1]
+        return smaller
 
     def averaged(self, profile: np.ndarray, edges: np.ndarray) -> np.ndarray:
         """Shell means between other edges."""

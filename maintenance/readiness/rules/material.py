@@ -5,9 +5,9 @@ from typing import Any
 
 from maintenance.readiness.inputs import (
     LEAST_JOB_G,
+    JobMoisture,
     JobSpec,
     MaterialInputs,
-    OuterMoisture,
     PrintSite,
     SpoolInputs,
     ToolheadInputs,
@@ -86,8 +86,8 @@ def drying(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job: J
 
 
 def moisture(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job: JobSpec) -> ReadinessCheck:
-    """Now and at the end of the print, whichever is worse; now where they are alike."""
-    if spool.now is None or site.end is None:
+    """Of the wettest turns that the job uses, each as it is printed."""
+    if spool.now is None or site.printed is None:
         advice = [spool.dry_advice] if spool.dry_advice else []
         remedy = Remedy("dry", join(Statement("readiness.record_places_or_dry"), *advice))
         return build_check(
@@ -98,14 +98,13 @@ def moisture(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
             spool=spool.code,
             print_limit_pct=material.limit_hold_pct,
         )
-    is_worse_after = STATES.index(_wet_state(site.end)) > STATES.index(_wet_state(spool.now))
-    wet = site.end if is_worse_after else spool.now
+    wet = site.printed
     state = _wet_state(wet)
     return build_check(
         "moisture",
         state,
         MOISTURE_CODES[state],
-        None if state == CLEAR else (_feed_remedy(site) if is_worse_after else None) or _dry_remedy(spool),
+        None if state == CLEAR else _moisture_remedy(spool, spool.now, site, wet),
         polymer=material.polymer,
         mass_g=max(LEAST_JOB_G, min(wet.mass_g, spool.likely_g)),
         likely_pct=wet.likely_pct,
@@ -113,31 +112,45 @@ def moisture(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
         high_pct=wet.high_pct,
         clear_limit_pct=material.limit_clear_pct,
         print_limit_pct=material.limit_hold_pct,
-        after_h=job.hours if is_worse_after else 0.0,
+        printed_before_g=wet.printed_before_g,
+        after_h=job.hours * min(1.0, wet.printed_before_g / job.mass_g),
         toolhead=site.toolhead,
         **({"fed_from": site.fed_from} if site.fed_from else {}),
     )
 
 
-def _feed_remedy(site: PrintSite) -> Remedy | None:
+def _moisture_remedy(
+    spool: SpoolInputs, now: JobMoisture, site: PrintSite, printed: JobMoisture
+) -> Remedy | None:
+    """The advice; of a spool that is dry and gets too wet during the job, to print it otherwise."""
+    state_now = _wet_state(now)
+    if STATES.index(_wet_state(printed)) > STATES.index(state_now) and (
+        remedy := _feed_remedy(site, printed)
+    ):
+        return remedy
+    if spool.dry_advice is None:
+        return None
+    if spool.dry_advice.code != "advice.none_needed":
+        return Remedy("dry", spool.dry_advice)
+    if state_now == CLEAR:
+        return build_remedy("change_job", "print_from_dry_box")
+    # The advice calls it dry for a small job.
+    return build_remedy("dry", "dry_throughout")
+
+
+def _feed_remedy(site: PrintSite, printed: JobMoisture) -> Remedy | None:
     """To feed it from the place where it stays driest; None where that would not change the verdict."""
-    assert site.end is not None
-    best = min(site.feed_places, key=lambda place: (place.end.over_hold, place.end.over_clear), default=None)
-    if best is None or STATES.index(_wet_state(best.end)) >= STATES.index(_wet_state(site.end)):
+    best = min(
+        site.feed_places,
+        key=lambda place: (place.printed.over_hold, place.printed.over_clear),
+        default=None,
+    )
+    if best is None or STATES.index(_wet_state(best.printed)) >= STATES.index(_wet_state(printed)):
         return None
     return Remedy("change_job", Statement("readiness.feed_from", {"place": best.name}))
 
 
-def _dry_remedy(spool: SpoolInputs) -> Remedy | None:
-    """The advice; of a spool that is dry and gets too wet during the job, to print it otherwise."""
-    if spool.dry_advice is None:
-        return None
-    if spool.dry_advice.code == "advice.none_needed":
-        return build_remedy("change_job", "print_from_dry_box")
-    return Remedy("dry", spool.dry_advice)
-
-
-def _wet_state(wet: OuterMoisture) -> str:
+def _wet_state(wet: JobMoisture) -> str:
     if wet.over_hold > LIKELY:
         return HOLD
     return CAUTION if wet.over_clear > POSSIBLE else CLEAR

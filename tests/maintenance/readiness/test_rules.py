@@ -14,10 +14,10 @@ from maintenance.readiness.inputs import (
     FedMaterial,
     FeedPlace,
     FittedPart,
+    JobMoisture,
     JobSpec,
     MaterialInputs,
     OpenRun,
-    OuterMoisture,
     PrintSite,
     ReadinessInputs,
     SpoolInputs,
@@ -45,9 +45,9 @@ from maintenance.wear.life import Life, probability_used_up
 from maintenance.wear.purging import PurgeMaterial
 from spools.statements import Statement, join
 
-DRY = OuterMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
-DAMP = OuterMoisture(50, 0.4, 0.6, 0.9, over_clear=0.7, over_hold=0.3)
-WET = OuterMoisture(120, 0.7, 0.9, 1.2, over_clear=1.0, over_hold=0.88)
+DRY = JobMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
+DAMP = JobMoisture(50, 0.4, 0.6, 0.9, over_clear=0.7, over_hold=0.3)
+WET = JobMoisture(50, 0.7, 0.9, 1.2, over_clear=1.0, over_hold=0.88)
 
 DRY_ADVICE = Statement("advice.no_dryer", {"target_pct": 0.5})
 
@@ -73,7 +73,7 @@ GOOD = ReadinessInputs(
         now=DRY,
         dry_advice=DRY_ADVICE,
     ),
-    site=PrintSite(toolhead="North T0", end=DRY, tail_g=0.4),
+    site=PrintSite(toolhead="North T0", printed=DRY, tail_g=0.4),
     material=MaterialInputs(
         feedstock=1,
         polymer="PA6",
@@ -155,7 +155,7 @@ def test_a_verdict_is_its_worst_check_and_tells_the_worst_first():
 
 
 def test_a_check_in_words_names_its_spool_and_its_remedy_where_it_has_them():
-    clear, held = check("moisture", GOOD), check("moisture", vary(now=WET))
+    clear, held = check("moisture", GOOD), check("moisture", vary(printed=WET))
     assert clear.advice == clear.sentence == clear.statement.sentence
     assert held.sentence == held.statement.sentence
     assert held.advice == f"{held.sentence} {held.remedy.sentence}"
@@ -167,24 +167,26 @@ def test_where_nothing_was_checked_nothing_is_clear():
 
 
 def test_moisture_over_the_limit_is_a_hold_with_number_limit_and_remedy():
-    found = check("moisture", vary(now=WET, end=WET))
+    found = check("moisture", vary(now=WET, printed=WET))
     assert found.state == HOLD
-    band = {"mass_g": 120, "likely_pct": 0.9, "low_pct": 0.7, "high_pct": 1.2}
-    assert says(found, "moisture_over_print_limit", **band, print_limit_pct=0.75, after_h=0)
+    band = {"mass_g": 50, "likely_pct": 0.9, "low_pct": 0.7, "high_pct": 1.2}
+    assert says(
+        found, "moisture_over_print_limit", **band, print_limit_pct=0.75, printed_before_g=0, after_h=0
+    )
     assert found.remedy == Remedy("dry", DRY_ADVICE)
 
 
 def test_moisture_that_may_be_over_is_a_caution():
-    found = check("moisture", vary(now=DAMP, end=DAMP))
+    found = check("moisture", vary(now=DAMP, printed=DAMP))
     assert found.state == CAUTION and says(found, "moisture_over_clear_limit", clear_limit_pct=0.5)
 
 
 @pytest.mark.parametrize("code", ["advice.dry", "advice.no_dryer", "advice.pending"])
 def test_a_wet_spool_is_dried_as_it_is_advised(code):
-    assert check("moisture", vary(now=WET, dry_advice=Statement(code))).remedy == Remedy(
+    assert check("moisture", vary(now=WET, printed=WET, dry_advice=Statement(code))).remedy == Remedy(
         "dry", Statement(code)
     )
-    assert check("moisture", vary(now=WET, dry_advice=None)).remedy is None
+    assert check("moisture", vary(now=WET, printed=WET, dry_advice=None)).remedy is None
 
 
 @pytest.mark.parametrize(
@@ -193,29 +195,35 @@ def test_a_wet_spool_is_dried_as_it_is_advised(code):
 )
 def test_moisture_turns_at_the_stated_probabilities(over_clear, over_hold, state):
     wet = replace(DRY, over_clear=over_clear, over_hold=over_hold)
-    assert check("moisture", vary(now=wet, end=wet)).state == state
+    assert check("moisture", vary(now=wet, printed=wet)).state == state
 
 
 def test_a_spool_that_gets_wet_during_the_print_is_told_so():
-    found = check("moisture", vary(end=WET))
+    found = check("moisture", vary(printed=replace(WET, printed_before_g=60)))
     assert found.state == HOLD
-    assert says(found, "moisture_over_print_limit", after_h=6, toolhead="North T0", mass_g=120)
+    values = {"printed_before_g": 60, "after_h": 3, "toolhead": "North T0", "mass_g": 50}
+    assert says(found, "moisture_over_print_limit", **values)
 
 
 def test_moisture_names_no_more_grams_than_the_spool_holds():
-    found = check("moisture", vary(now=WET, end=WET, low_g=10, likely_g=13, high_g=20))
+    found = check("moisture", vary(now=WET, printed=WET, low_g=10, likely_g=13, high_g=20))
     assert says(found, "moisture_over_print_limit", mass_g=13)
-    empty = check("moisture", vary(now=WET, end=WET, low_g=0, likely_g=0, high_g=0))
+    empty = check("moisture", vary(now=WET, printed=WET, low_g=0, likely_g=0, high_g=0))
     assert says(empty, "moisture_over_print_limit", mass_g=LEAST_JOB_G)
 
 
-def test_a_spool_that_dries_during_the_print_is_still_wet_now():
-    assert check("moisture", vary(now=WET)).state == HOLD
+def test_turns_count_as_they_are_when_they_are_printed():
+    assert check("moisture", vary(now=WET)).state == CLEAR
 
 
-@pytest.mark.parametrize(("now", "end"), [(None, None), (None, DRY), (DRY, None)])
-def test_moisture_without_evidence_is_a_caution_that_says_what_to_do(now, end):
-    found = check("moisture", vary(now=now, end=end))
+def test_a_spool_that_is_dry_enough_for_a_small_job_alone_is_dried():
+    wet_inside = vary(now=WET, printed=WET, dry_advice=Statement("advice.none_needed"))
+    assert acts(check("moisture", wet_inside), "dry", "dry_throughout")
+
+
+@pytest.mark.parametrize(("now", "printed"), [(None, None), (None, DRY), (DRY, None)])
+def test_moisture_without_evidence_is_a_caution_that_says_what_to_do(now, printed):
+    found = check("moisture", vary(now=now, printed=printed))
     assert found.state == CAUTION and says(found, "moisture_unknown", print_limit_pct=0.75)
     advice = join(Statement("readiness.record_places_or_dry"), DRY_ADVICE)
     assert found.remedy == Remedy("dry", advice)
@@ -375,20 +383,23 @@ def test_a_spool_in_the_dryer_is_on_hold():
 
 def test_a_spool_that_is_dry_now_is_printed_from_a_dry_box_where_the_job_would_wet_it():
     dry = Statement("advice.none_needed", {"target_pct": 0.5})
-    found = check("moisture", replace(vary(dry_advice=dry), site=replace(GOOD.site, end=WET)))
+    found = check("moisture", replace(vary(dry_advice=dry), site=replace(GOOD.site, printed=WET)))
     assert found.state == HOLD and acts(found, "change_job", "print_from_dry_box")
 
 
 def test_a_spool_that_the_printers_air_wets_is_fed_from_the_driest_place_where_that_helps():
     def fed_from(**places):
-        site = replace(GOOD.site, end=WET, feed_places=[FeedPlace(name, end) for name, end in places.items()])
+        feed_places = [FeedPlace(name, printed) for name, printed in places.items()]
+        site = replace(GOOD.site, printed=WET, feed_places=feed_places)
         return check("moisture", replace(GOOD, site=site))
 
     feed_from_box = Remedy("change_job", Statement("readiness.feed_from", {"place": "Box"}))
     found = fed_from(Tub=WET, Box=DRY)
     assert found.state == HOLD and found.remedy == feed_from_box
     assert fed_from(Tub=WET).remedy == Remedy("dry", DRY_ADVICE)
-    wet_now = replace(vary(now=WET), site=replace(GOOD.site, feed_places=[FeedPlace("Box", DRY)]))
+    wet_now = replace(
+        vary(now=WET), site=replace(GOOD.site, printed=WET, feed_places=[FeedPlace("Box", DRY)])
+    )
     assert check("moisture", wet_now).remedy == Remedy("dry", DRY_ADVICE), "no air of a box dries it"
 
 
@@ -486,8 +497,8 @@ wetness = st.builds(
 
 
 @given(wetness, wetness, st.floats(0, 1000), st.floats(0, 1000), st.floats(0, 500), st.floats(50, 3000))
-def test_a_verdict_is_never_better_than_any_of_its_checks(now, end, low, more, age, hardness):
-    inputs = vary(now=now, end=end, low_g=low, high_g=low + more, filler="glass fibre", filler_hv=500)
+def test_a_verdict_is_never_better_than_any_of_its_checks(now, printed, low, more, age, hardness):
+    inputs = vary(now=now, printed=printed, low_g=low, high_g=low + more, filler="glass fibre", filler_hv=500)
     inputs = vary(inputs, parts=PARTS | {"nozzle": part("nozzle", hardness_hv=hardness, age=age)})
     verdict = judge(inputs)
     worst = max(STATES.index(found.state) for found in verdict.checks)
@@ -573,7 +584,13 @@ def test_inputs_are_the_same_after_they_were_stored_as_json(name):
 def test_checks_are_the_same_after_they_were_stored_as_json():
     back = backs(per_m=300)
     bad = vary(
-        now=WET, end=WET, hot_end=CLEANED, hours=20, fed=[FedMaterial(2, True, PC)], retractions=back, low_g=1
+        now=WET,
+        printed=WET,
+        hot_end=CLEANED,
+        hours=20,
+        fed=[FedMaterial(2, True, PC)],
+        retractions=back,
+        low_g=1,
     )
     checks = [replace(found, spool="K7M-4QX") for found in judge(bad).checks]
     assert decode_checks(json.loads(json.dumps(encode_checks(checks)))) == checks

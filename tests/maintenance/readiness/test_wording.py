@@ -7,8 +7,8 @@ import pytest
 from maintenance.readiness.verdict import HOLD, build_check, build_remedy
 from spools.statements import Statement, join, list_codes
 
-OUTER = {
-    "mass_g": 120,
+PRINTED = {
+    "mass_g": 50,
     "likely_pct": 0.9,
     "low_pct": 0.7,
     "high_pct": 1.2,
@@ -126,26 +126,37 @@ SENTENCES = [
         "Feed it from Dry box while it prints: in its air it stays dry enough.",
     ),
     (
+        "readiness.dry_throughout",
+        {},
+        "Only its outer turns are dry enough: dry all of it, or print a smaller job.",
+    ),
+    (
         "readiness.moisture_unknown",
         {"spool": "K7M-4QX", "print_limit_pct": 0.75},
         "The moisture of spool K7M-4QX is not known; the print limit is 0.75 %.",
     ),
     (
         "readiness.moisture_under_clear_limit",
-        OUTER | {"after_h": 0.0},
-        "The outer 120 g hold 0.9 % (0.7 to 1.2 %); PA6 prints well up to 0.5 %.",
+        PRINTED | {"printed_before_g": 0.0, "after_h": 0.0},
+        (
+            "Printed in the air of North T0, the outer 50 g would hold 0.9 % (0.7 to 1.2 %); PA6 prints well "
+            "up to 0.5 %."
+        ),
     ),
     (
         "readiness.moisture_over_clear_limit",
-        OUTER | {"after_h": 0.0},
-        "The outer 120 g hold 0.9 % (0.7 to 1.2 %); PA6 prints well up to 0.5 %, the print limit is 0.75 %.",
+        PRINTED | {"printed_before_g": 0.0, "after_h": 0.0},
+        (
+            "Printed in the air of North T0, the outer 50 g would hold 0.9 % (0.7 to 1.2 %); PA6 prints well "
+            "up to 0.5 %, the print limit is 0.75 %."
+        ),
     ),
     (
         "readiness.moisture_over_print_limit",
-        OUTER | {"after_h": 6.0},
+        PRINTED | {"printed_before_g": 140.2, "after_h": 5.6},
         (
-            "After 6 h of printing in the air of North T0 the outer 120 g would hold 0.9 % (0.7 to 1.2 %); "
-            "the print limit is 0.75 %."
+            "Printed in the air of North T0, the 50 g after the first 140 g (5.6 h) would hold 0.9 % (0.7 to "
+            "1.2 %); the print limit is 0.75 %."
         ),
     ),
     (

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from maintenance.models import TroubleOutcome
-from maintenance.readiness.inputs import OuterMoisture
+from maintenance.readiness.inputs import JobMoisture
 from maintenance.trouble import rules as trouble_rules
 from maintenance.trouble.causes import CAUSES, OUTSIDE, SYMPTOMS
 from maintenance.trouble.rules import Evidence, PartAtPrint, PastOutcomes, other_causes, rank
@@ -16,8 +16,8 @@ from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.purging import PurgeMaterial, assess_change
 from spools.statements import Statement
 
-DRY = OuterMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
-WET = OuterMoisture(50, 0.9, 1.2, 1.6, over_clear=1.0, over_hold=0.97)
+DRY = JobMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
+WET = JobMoisture(50, 0.9, 1.2, 1.6, over_clear=1.0, over_hold=0.97)
 SOUND = {
     "nozzle": PartAtPrint("steel nozzle", 0.01, 0.1, (0.2, 1.0, 5.0), "dose_km", 690),
     "gears": PartAtPrint("steel gears", 0.01, 20.0, (150.0, 480.0, 1500.0), "feed_km", 690),

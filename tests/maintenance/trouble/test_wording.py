@@ -42,7 +42,7 @@ EXAMPLES = {
     ),
     "trouble.outer_turns": (
         WATER,
-        "The 50 g that were printed held 1.2 % (0.9 to 1.6 %); PA6 prints well up to 0.5 %, the print limit is "
+        "The wettest 50 g that were printed held 1.2 % (0.9 to 1.6 %); PA6 prints well up to 0.5 %, the print limit is "
         f"0.75 %. {LAST_DRIED}",
     ),
     "trouble.last_dried": (DRIED, LAST_DRIED),

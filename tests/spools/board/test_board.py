@@ -19,7 +19,7 @@ from spools.inventory.assumptions import save_feedstock, save_place
 from spools.models import Ensemble, MoistureState, Place, SpoolBoard
 from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state
-from spools.physics_inputs import SMALL_JOB_G
+from spools.physics_inputs import SMALL_JOB_G, ConstantAir, Interval, compute_wettest_turns
 from tests.spools.conftest import receive
 from tests.spools.drying.test_advice import accept
 
@@ -303,14 +303,16 @@ def test_each_air_of_the_printers_has_its_outlook(nylon, shelf):
     row = board.read([spool.pk])[spool.pk]
     assert [(air.temperature_c, air.rh_pct) for air in row.outlooks] == [(22, 30), (22, 70)]
     dry, damp = row.outlooks
-    assert dry.end_p50_pct < damp.end_p50_pct
+    assert dry.printed_p50_pct < damp.printed_p50_pct
     assert row.outlook(22.3, 33, False) == dry
     assert row.outlook(22.3, 99, False) == damp
-    (expected,) = [
-        moisture.ahead(2, 22, 70).outer_pct(SMALL_JOB_G)
-        for moisture in moisture_state.moisture_of([spool]).values()
-    ]
-    assert (damp.end_p10_pct, damp.end_p50_pct, damp.end_p90_pct) == pytest.approx(tuple(expected), rel=2e-3)
+    now = moisture_state.moisture_now(spool)
+    expected = now.ahead(1, 22, 70).outer_pct(SMALL_JOB_G)
+    assert (damp.printed_p10_pct, damp.printed_p50_pct, damp.printed_p90_pct) == pytest.approx(
+        tuple(expected), rel=3e-3
+    )
+    job = compute_wettest_turns(now.winding, SMALL_JOB_G, ConstantAir(2, 22, 70))
+    assert damp.printed_p50_pct == pytest.approx(Interval.from_members(job.contents_pct).p50, rel=0.02)
 
 
 def test_another_printer_or_other_air_at_one_makes_all_rows_stale(nylon, shelf):
