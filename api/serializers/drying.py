@@ -210,6 +210,7 @@ class DryingRunSerializer(ModelSerializer):
             "cap_reason",
             "planned_hours",
             "target_pct",
+            "mass_g",
             "start",
             "end",
             "before_g",
@@ -267,6 +268,11 @@ class StartDryingSerializer(StrictSerializer):
         required=False, max_length=300, help_text="why it starts though a spool does not get dry"
     )
     target_pct = Number(required=False, **limits.TARGET_PCT.bounds)
+    mass_g = Number(
+        required=False,
+        help_text="of the outermost turns of each spool that are to get dry; without it all of it",
+        **limits.NEEDED_G.bounds,
+    )
     at = Moment(required=False)
     resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)
 

@@ -34,12 +34,12 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         data = parse(serializers.StartDryingSerializer, request.data)
         rows = data.pop("spools")
         weighed = {row["spool"].pk: row["gross_g"] for row in rows if "gross_g" in row}
-        dryer = data.pop("dryer")
+        dryer, mass_g = data.pop("dryer"), data.pop("mass_g", None)
         options = {name: data.pop(name) for name in ("at", "resolution_g") if name in data}
         runs = start_as_asked(
             [row["spool"] for row in rows],
             dryer,
-            DryingSettings(**data),
+            DryingSettings(**data, masses_g={row["spool"].pk: mass_g for row in rows}),
             gross_g=weighed,
             by=request.user,
             **options,

@@ -32,9 +32,9 @@ NEARLY = timedelta(minutes=30)
 def estimate_dry_times(
     drying: Sequence[tuple[DryingRun, Winding]], at: datetime, rooms: dict[int, Climate] | None = None
 ) -> list[datetime | None]:
-    """The time at which even the wettest turns of each spool are probably below the target of its run.
+    """The time at which each spool is probably below the target of its run, from its winding at ``at``.
 
-    From its winding at ``at``.
+    Even its wettest turns are; where the run is for the outermost grams alone, these are on average.
 
     Rounded up to a quarter of an hour, so that two looks give one time. None: not within the hours that plans
     look ahead. rooms: the air that each dryer takes in, by its id,
@@ -60,8 +60,8 @@ def estimate_dry_times(
         (winding, air(run, run.set_point_c, 0.0)) for winding, (run, _) in zip(started, drying, strict=True)
     ]
     targets_pct = [run.target_pct for run, _ in drying]
-    needed = hours_until_dry(lanes, targets_pct, [None] * len(lanes), DRYING_PROBE_HOURS)
-    dry = [is_dry(winding, run.target_pct, None) for run, winding in drying]
+    needed = hours_until_dry(lanes, targets_pct, [run.mass_g for run, _ in drying], DRYING_PROBE_HOURS)
+    dry = [is_dry(winding, run.target_pct, run.mass_g) for run, winding in drying]
     return [
         at if is_dry else None if hours is None else next_quarter(at + timedelta(hours=first_h + hours))
         for is_dry, first_h, hours in zip(dry, left_h, needed, strict=True)

@@ -87,6 +87,11 @@ class DryingSettings:
             return default_target_pct(spool)
         return require_within("target_pct", target_pct, *limits.TARGET_PCT)
 
+    def mass_of(self, spool: Spool) -> float | None:
+        """The outermost grams of a spool that must get dry; None: all. Refused: a mass outside the limits."""
+        mass_g = self.masses_g.get(spool.pk)
+        return None if mass_g is None else require_within("mass_g", mass_g, *limits.NEEDED_G)
+
 
 def default_target_pct(spool: Spool) -> float:
     """The moisture at which the polymer prints well, %."""
@@ -145,6 +150,7 @@ def start_drying(
                 **_cap_fields(caps[spool.pk], first),
                 planned_hours=settings.hours_of(spool, first),
                 target_pct=settings.target_of(spool),
+                mass_g=settings.mass_of(spool),
                 start=at,
                 before=before,
                 **_hold_fields(spool, holds, settings),

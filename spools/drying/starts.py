@@ -97,7 +97,7 @@ def _build_load(
         states=[states[spool.pk] for spool in spools],
         targets_pct=targets_pct,
         masses_g=[
-            search.counted_mass_g(states[spool.pk], target_pct, settings.masses_g.get(spool.pk))
+            search.counted_mass_g(states[spool.pk], target_pct, settings.mass_of(spool))
             for spool, target_pct in zip(spools, targets_pct, strict=True)
         ],
         at=at,

@@ -56,7 +56,9 @@ def remaining_by_spool(spools: Iterable[Spool]) -> dict[int, Amount]:
     for entry in MassEntry.objects.valid().amounts().filter(spool__in=by_id):
         entries[entry.spool_id].append(entry)
     dried_to = dict(
-        DryingRun.objects.filter(spool__in=by_id, after__isnull=False).values_list("after", "target_pct")
+        DryingRun.objects.filter(spool__in=by_id, after__isnull=False, mass_g=None).values_list(
+            "after", "target_pct"
+        )
     )
     return {pk: amount(spool, entries[pk], dried_to) for pk, spool in by_id.items()}
 
@@ -71,7 +73,7 @@ def core_band_g(spool: Spool) -> float:
 def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float]) -> Amount:
     """The amount that follows from the entries of one spool, in the order of their times. No query.
 
-    dried_to: the target of the run in %, for weighings that closed a drying run, by entry id.
+    dried_to: the target of the run in %, for weighings that closed a drying run of all of it, by entry id.
     """
     if spool.emptied_at:
         emptied = Statement("amount_reason.emptied", {"at": spool.emptied_at.isoformat()})

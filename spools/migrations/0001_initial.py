@@ -1377,6 +1377,7 @@ class Migration(migrations.Migration):
                 ("cap_reason", spools.models.statements.StatementField(null=True)),
                 ("planned_hours", models.FloatField()),
                 ("target_pct", models.FloatField()),
+                ("mass_g", models.FloatField(blank=True, null=True)),
                 ("start", models.DateTimeField()),
                 ("end", models.DateTimeField(blank=True, null=True)),
                 ("hold", spools.models.statements.StatementField(blank=True, null=True)),

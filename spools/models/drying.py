@@ -31,6 +31,8 @@ class DryingRun(Recorded):
     cap_reason = StatementField(null=True)
     planned_hours = models.FloatField()
     target_pct = models.FloatField()
+    # The outermost grams that are to get dry; without it all of the spool.
+    mass_g = models.FloatField(null=True, blank=True)
     start = models.DateTimeField()
     end = models.DateTimeField(null=True, blank=True)
     # Why the spool does not get dry in it, where it was started all the same, and why it was.

@@ -96,7 +96,11 @@ class History:
 
     def remaining(self) -> ledger.Amount:
         """As ledger.remaining, from the facts that are here."""
-        dried_to = {run.after_id: run.target_pct for run in self.runs if run.after_id is not None}
+        dried_to = {
+            run.after_id: run.target_pct
+            for run in self.runs
+            if run.after_id is not None and run.mass_g is None
+        }
         return ledger.amount(self.spool, self.entries, dried_to)
 
     def run_at(self, at: datetime) -> DryingRun | None:

@@ -58,6 +58,15 @@ def test_a_run_with_weighings_reports_its_loss(api, shop, wet):
     assert api.refused(finish, place=shop.dry_box)
 
 
+def test_a_run_for_the_outer_turns_has_their_mass_as_its_goal(api, shop, wet):
+    start = {"spools": [{"spool": wet}], "dryer": shop.dryer, "set_point_c": 80}
+    assert "mass_g" in api.refused("drying-runs", **start, mass_g=-1)
+    [run] = api.post("drying-runs", **start, mass_g=60)
+    assert run["mass_g"] == 60
+    whole = api.post("drying-runs/plan", status=200, spools=[wet], dryer=shop.dryer, set_point_c=80)
+    assert run["planned_hours"] < whole["hours"]
+
+
 def test_the_lowest_cap_of_several_spools_counts(api, shop, wet, receive):
     low = receive(feedstock=shop.pla, place=shop.shelf)
     both = [{"spool": wet}, {"spool": low}]
