@@ -70,8 +70,8 @@ def _state(box: BoxNow) -> str:
 def _humidity_history(box: BoxNow) -> dict:
     """The computed humidity of the last days, drawn and by day."""
     rows = [
-        (hour, rh_pct, box.simulated.room_hours[hour][1])
-        for hour, (_, rh_pct) in box.simulated.hours.items()
+        (hour, rh_pct, room_rh_pct)
+        for hour, (_, rh_pct, room_rh_pct) in box.simulated.hours.items()
         if hour >= box.at - SHOWN
     ]
     drawn = [(hour, rh_pct) for hour, rh_pct, _ in rows]

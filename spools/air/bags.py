@@ -84,30 +84,39 @@ def build_bag(place: Place) -> Box:
     return Box(VOLUME_M3, air_changes_s(place.film), DESICCANTS["silica_gel"], place.sachet_g / 1000)
 
 
+class BagStep(NamedTuple):
+    """The air of a bag from a time on, (°C, % RH), and the state that it ends with."""
+
+    start: datetime
+    air: tuple[float, float]
+    state: DryBoxContents
+
+
 @dataclass(frozen=True)
 class BagAir:
-    """The air of one bag, step by step, each until the next one; the last goes on. (°C, % RH)"""
+    """The air of one bag, step by step, each until the next one; the last goes on."""
 
-    starts: list[datetime]
-    airs: list[tuple[float, float]]
+    steps: list[BagStep]
     place: Place
     sorbers: Sorbers
-    states: list[DryBoxContents]
+
+    def _count(self, moment: datetime) -> int:
+        """The steps that have begun by a time; the first always has."""
+        return max(1, bisect_right(self.steps, moment, key=lambda step: step.start))
 
     def at(self, moment: datetime) -> tuple[tuple[float, float], datetime | None]:
         """The air at a time in it, and until when that holds; None: as long as nothing more is computed."""
-        n = max(0, bisect_right(self.starts, moment) - 1)
-        return self.airs[n], self.starts[n + 1] if n + 1 < len(self.starts) else None
+        n = self._count(moment)
+        return self.steps[n - 1].air, self.steps[n].start if n < len(self.steps) else None
 
     def before(self, until: datetime) -> "BagAir":
         """The same without the steps that begin at a time or later, but for the first."""
-        n = max(1, bisect_right(self.starts, until - timedelta.resolution))
-        return BagAir(self.starts[:n], self.airs[:n], self.place, self.sorbers, self.states[:n])
+        return BagAir(self.steps[: self._count(until - timedelta.resolution)], self.place, self.sorbers)
 
     def ahead(self, moment: datetime, room: tuple[float, float]) -> list[tuple[float, float, float]]:
         """(hours, °C, % RH) from a time on, if the air of the room, °C and % RH, stays as it is."""
-        n = max(0, bisect_right(self.starts, moment) - 1)
-        return _ahead(build_bag(self.place), self.sorbers, self.states[n], room)
+        state = self.steps[self._count(moment) - 1].state
+        return _ahead(build_bag(self.place), self.sorbers, state, room)
 
 
 def close_bag(
@@ -155,22 +164,18 @@ def simulate_bag(
     air of a step is that at its end: a bag follows its spool within minutes.
     """
     bag, (start, until) = build_bag(place), span
-    starts: list[datetime] = []
-    airs: list[tuple[float, float]] = []
-    states: list[DryBoxContents] = []
+    steps: list[BagStep] = []
     state = _closed(bag, contents, room_at(start))
     at = start
-    while at < until or not starts:
+    while at < until or not steps:
         end = _next_step(start, at)
         room_c, room_rh_pct = room_at(at)
         kelvin = room_c + ZERO_C
         room = Room((end - at).total_seconds(), kelvin, room_rh_pct / 100)
         state, _ = drybox.step(bag, sorbers, state, room)
-        starts.append(at)
-        airs.append((room_c, 100 * bag.rh(state.water_kg, kelvin)))
-        states.append(state)
+        steps.append(BagStep(at, (room_c, 100 * bag.rh(state.water_kg, kelvin)), state))
         at = end
-    return BagAir(starts, airs, place, sorbers, states)
+    return BagAir(steps, place, sorbers)
 
 
 def load_bags(stays: Sequence[Stay], spools: Mapping[int, Spool], until: datetime) -> dict[int, BagAir]:

@@ -203,8 +203,7 @@ def _box_now(
     place, charge = facts.place, last.period.charge
     put_in = [charge for charge in facts.charges if charge.at <= at]
     waiting = put_in[-1] if put_in and put_in[-1].at > charge.at else None
-    temperature_c, computed_rh_pct = simulated.hours[hour]
-    _, room_rh_pct = simulated.room_hours[hour]
+    temperature_c, computed_rh_pct, room_rh_pct = simulated.hours[hour]
     read = measured[-1][2] if measured and measured[-1][0] > at - BELIEVED_FOR else None
     box, kelvin = facts.box(charge), temperature_c + ZERO_C
     rh = (computed_rh_pct if read is None else read) / 100

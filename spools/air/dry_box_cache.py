@@ -65,11 +65,10 @@ class AirSeries:
 
 @dataclass(frozen=True)
 class SimulatedAir:
-    """The computed air of one box: (°C, % RH) by hour, and its last state."""
+    """The computed air of one box by hour, (°C, % RH, % RH of its room), and its last state."""
 
     facts: BoxFacts
-    hours: dict[datetime, tuple[float, float]]
-    room_hours: dict[datetime, tuple[float, float]]
+    hours: dict[datetime, tuple[float, float, float]]
     last: HourState | None
 
 
@@ -82,13 +81,12 @@ def simulate_airs(places: Iterable[Place], since: datetime, until: datetime) -> 
 
 
 def _simulate_air(simulation: BoxSimulation, since: datetime, until: datetime) -> SimulatedAir:
-    hours, room_hours, last = {}, {}, None
+    hours, last = {}, None
     for state in simulation.run(until):
         if state.hour >= since:
-            hours[state.hour] = simulation.air(state)
-            room_hours[state.hour] = simulation.room_air(state.hour)
+            hours[state.hour] = *simulation.air(state), simulation.room_air(state.hour)[1]
         last = state
-    return SimulatedAir(simulation.facts, hours, room_hours, last)
+    return SimulatedAir(simulation.facts, hours, last)
 
 
 def airs_at(places: Iterable[Place], at: datetime) -> dict[int, tuple[float, float, DesiccantCharge]]:
@@ -97,11 +95,11 @@ def airs_at(places: Iterable[Place], at: datetime) -> dict[int, tuple[float, flo
     if not places:
         return {}
     prefetch_related_objects(places, "room")
-    airs = {}
+    hour, airs = hour_of(at.astimezone(UTC)), {}
     for pk, simulated in simulate_airs(places, at, at).items():
-        air = simulated.hours.get(hour_of(at.astimezone(UTC)))
-        if air is not None and simulated.last is not None:
-            airs[pk] = (*air, simulated.last.period.charge)
+        if hour in simulated.hours and simulated.last is not None:
+            temperature_c, rh_pct, _ = simulated.hours[hour]
+            airs[pk] = temperature_c, rh_pct, simulated.last.period.charge
     return airs
 
 

@@ -52,12 +52,6 @@ class RegenerationEffect(NamedTuple):
     days: float | None
 
 
-def _temperatures(kind: Kind, hottest_c: float | None) -> list[float]:
-    """As advised, and that of the shop's hottest dryer where that is cooler."""
-    advised = ADVICE[kind].celsius
-    return [advised] if hottest_c is None or hottest_c >= advised else [advised, hottest_c]
-
-
 @dataclass(frozen=True)
 class BoxOutlook:
     """The future of a box if its room stays as it is. Computed when asked for, because it takes long."""
@@ -80,8 +74,10 @@ class BoxOutlook:
         return self._until(self.state, leak, share)
 
     def regenerated(self) -> list[RegenerationEffect]:
-        """The effect of regenerating as advised, and in the shop's hottest dryer."""
-        return [self._effect(celsius) for celsius in _temperatures(self.kind, self.hottest_c)]
+        """The effect of regenerating as advised, and in the shop's hottest dryer where that is cooler."""
+        advised, hottest = ADVICE[self.kind].celsius, self.hottest_c
+        others = [hottest] if hottest is not None and hottest < advised else []
+        return [self._effect(celsius) for celsius in [advised, *others]]
 
     def _effect(self, celsius: float) -> RegenerationEffect:
         left, kelvin = self._left(celsius), self.room.temperature_k

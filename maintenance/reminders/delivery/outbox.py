@@ -88,10 +88,7 @@ def _store(messages: list[Message]) -> None:
 
 def settings_of(user: Any) -> NotificationSettings:
     """The notification settings of a person, or the defaults."""
-    try:
-        return user.notification_settings
-    except NotificationSettings.DoesNotExist:
-        return NotificationSettings(user=user)
+    return getattr(user, "notification_settings", None) or NotificationSettings(user=user)
 
 
 def earliest_time(settings: NotificationSettings, now: datetime, urgent: bool = False) -> datetime:

@@ -41,5 +41,5 @@ def charged(computed_box):
 
 def rh_by_hour(place: Place, until: datetime, since: datetime = START) -> dict[datetime, float]:
     return {
-        hour: rh_pct for hour, (_, rh_pct) in simulate_airs([place], since, until)[place.pk].hours.items()
+        hour: rh_pct for hour, (_, rh_pct, _) in simulate_airs([place], since, until)[place.pk].hours.items()
     }
