@@ -11,6 +11,7 @@ WORDING = [
     "flow.wording",
     "gcode.wording",
     "parts.wording",
+    "readiness.material_wording",
     "readiness.wording",
     "reminders.delivery.failures",
     "reminders.wording",
