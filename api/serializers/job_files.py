@@ -4,10 +4,10 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text, Whole
-from api.serializers.machines import CheckSerializer, VerdictSerializer
+from api.serializers.machines import CheckSerializer, JobMaterialSerializer, VerdictSerializer
 from api.serializers.statements import StatementSerializer
 from maintenance.gcode import JobFacts
-from maintenance.models import JobFile, Printer
+from maintenance.models import JobFile, JobFileMaterial, Printer
 
 
 class SpanSerializer(serializers.Serializer):
@@ -58,7 +58,14 @@ class JobFileSerializer(ModelSerializer):
         ]
 
 
+class JobFileMaterialSerializer(ModelSerializer):
+    class Meta:
+        model = JobFileMaterial
+        fields = ["tool", "feedstock", "polymer"]
+
+
 class JobFileFactsSerializer(JobFileSerializer):
+    materials = JobFileMaterialSerializer(many=True, help_text="that it was made for, as stated")
     seconds = serializers.SerializerMethodField()
     uses = serializers.SerializerMethodField()
     flow_bin_s = serializers.SerializerMethodField()
@@ -70,6 +77,7 @@ class JobFileFactsSerializer(JobFileSerializer):
     class Meta(JobFileSerializer.Meta):
         fields = [
             *JobFileSerializer.Meta.fields,
+            "materials",
             "seconds",
             "uses",
             "bed",
@@ -133,6 +141,12 @@ class ReadAgainSerializer(StrictSerializer):
     diameter_mm = Number(required=False)
     printer = Id(required=False, queryset=Printer.objects.all())
     member = Text(required=False, max_length=200, help_text="name of the job in a container")
+
+
+class StateMaterialSerializer(JobMaterialSerializer):
+    """The material that a tool of the file was made for; without feedstock and polymer it is not known."""
+
+    tool = Whole(required=False, help_text="counted from 0; without it 0")
 
 
 class FilePartSerializer(serializers.Serializer):

@@ -8,7 +8,8 @@ from api.serializers.statements import StatementSerializer
 from maintenance import limits
 from maintenance.models import Fitting, Loading, Printer, Toolhead
 from maintenance.readiness.verdict import ReadinessCheck, decode_checks
-from spools.models import Place
+from spools.models import Feedstock, Place, Polymer
+from spools.refusals import refusal
 
 # A machine's place is of this kind, so that its air and its spools are found.
 PRINTER_PLACES = Place.objects.filter(kind=Place.Kind.PRINTER)
@@ -141,8 +142,20 @@ class PrinterSerializer(ModelSerializer):
         ]
 
 
-class JobSpecSerializer(StrictSerializer):
-    """A job as far as the verdict needs it."""
+class JobMaterialSerializer(StrictSerializer):
+    """The material that a job was made for, if it is known: a feedstock or a polymer."""
+
+    feedstock = Id(queryset=Feedstock.objects.select_related("polymer", "maker"), required=False)
+    polymer = Id(queryset=Polymer.objects.all(), required=False)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        if "feedstock" in attrs and "polymer" in attrs:
+            raise refusal("one_material", "Give a feedstock or a polymer, not both.")
+        return attrs
+
+
+class JobSpecSerializer(JobMaterialSerializer):
+    """A job as far as the verdict needs it, with the material that it was made for, if it is known."""
 
     mass_g = Number(**limits.JOB_G.bounds)
     hours = Number(**limits.JOB_HOURS.bounds)
@@ -156,7 +169,7 @@ class PairSerializer(StrictSerializer):
     spool = SpoolCode()
 
 
-class PairQuerySerializer(PairSerializer):
+class PairQuerySerializer(PairSerializer, JobMaterialSerializer):
     """A pair, with the four numbers of a job or none of them; with them its fastest flow, if known."""
 
     mass_g = Number(required=False, **limits.JOB_G.bounds)
@@ -166,7 +179,7 @@ class PairQuerySerializer(PairSerializer):
     max_flow_mm3_s = Number(required=False, **limits.FLOW_MM3_S.bounds)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
-        fields = JobSpecSerializer().fields
+        attrs, fields = super().validate(attrs), JobSpecSerializer().fields
         given_names = {name for name in fields if name in attrs}
         if given_names and not given_names >= {name for name, field in fields.items() if field.required}:
             raise serializers.ValidationError("Give mass_g, hours, nozzle_c and bed_c together, or none.")

@@ -13,6 +13,7 @@ from api.serializers.jobs import JobSerializer
 from api.views.base import Endpoint, respond
 from maintenance.jobs.files import MOST_BYTES, add_job_file, facts_of, read_again, stop_reading, store_content
 from maintenance.jobs.from_file import judge_on_all_machines, record_file_job
+from maintenance.jobs.materials import state_materials
 from maintenance.models import Job, JobFile
 
 FORM_BYTES = 2**20
@@ -68,6 +69,15 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
         return self._file(
             read_again(self.get_object(), **parse(serializers.ReadAgainSerializer, request.data))
         )
+
+    @extend_schema(request=serializers.StateMaterialSerializer, responses=serializers.JobFileFactsSerializer)
+    @action(detail=True, methods=["post"])
+    def material(self, request: Request, pk: str) -> Response:
+        """State the material that a tool of the file was made for: spools of others are held."""
+        file, data = self.get_object(), parse(serializers.StateMaterialSerializer, request.data)
+        material = data.get("feedstock") or data.get("polymer")
+        state_materials(file, {data.get("tool", 0): material}, by=request.user)
+        return self._file(file)
 
     @extend_schema(responses=serializers.MachineVerdictSerializer(many=True))
     @action(detail=True, pagination_class=None, filter_backends=[])

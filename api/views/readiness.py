@@ -8,6 +8,7 @@ from api.fields import parse
 from api.serializers import machines as serializers
 from api.views.base import Endpoint, respond
 from maintenance.board.shop import small_job_verdicts
+from maintenance.jobs.materials import describe_material
 from maintenance.models import Toolhead
 from maintenance.readiness.builder import verdicts
 from maintenance.readiness.inputs import JobSpec
@@ -15,7 +16,11 @@ from spools.models import Spool
 
 
 def job_spec(job: dict[str, Any] | None) -> JobSpec | None:
-    return None if job is None else JobSpec(**job)
+    if job is None:
+        return None
+    numbers = dict(job)
+    material = numbers.pop("feedstock", None) or numbers.pop("polymer", None)
+    return JobSpec(**numbers, intended=describe_material(material) if material else None)
 
 
 def judge_pairs(pairs: list[tuple[Toolhead, Spool]], job: JobSpec | None = None) -> list[dict[str, Any]]:

@@ -14,10 +14,11 @@ from maintenance.flow.history import load_last_checks, material_of
 from maintenance.gcode import JobFacts, Retractions
 from maintenance.gcode.facts import Mark
 from maintenance.jobs.files import facts_of
+from maintenance.jobs.materials import load_materials
 from maintenance.jobs.records import JobShare, combine_verdicts, store_job
 from maintenance.models import Job, JobFile, Loading, Printer, Toolhead
 from maintenance.readiness.builder import build_inputs, build_material_inputs
-from maintenance.readiness.inputs import JobSpec, small_job
+from maintenance.readiness.inputs import IntendedMaterial, JobSpec, small_job
 from maintenance.readiness.rules import judge
 from maintenance.readiness.states import (
     SpoolState,
@@ -77,7 +78,7 @@ def judge_on_all_machines(file: JobFile) -> list[MachineVerdict]:
                 if use.tool < len(heads)
             },
         )
-    machine_verdicts = _judge(facts, facts.marks[-1], choices)
+    machine_verdicts = _judge(facts, facts.marks[-1], choices, load_materials(file))
     return sorted(
         machine_verdicts,
         key=lambda machine: (
@@ -119,7 +120,8 @@ def judge_on_machine(
     heads = list(printer.toolheads.select_related("printer__place").order_by("name"))
     _require_fit(facts, printer, heads, spools)
     chosen: ChosenSpools = {number: spool.pk for number, spool in enumerate(spools)}
-    return _judge(facts, up_to or facts.marks[-1], {printer: (heads, chosen)})[0]
+    mark = up_to or facts.marks[-1]
+    return _judge(facts, mark, {printer: (heads, chosen)}, load_materials(file))[0]
 
 
 def _require_fit(
@@ -144,9 +146,12 @@ def _require_fit(
 
 
 def _judge(
-    facts: JobFacts, mark: Mark, choices: Mapping[Printer, tuple[list[Toolhead], ChosenSpools]]
+    facts: JobFacts,
+    mark: Mark,
+    choices: Mapping[Printer, tuple[list[Toolhead], ChosenSpools]],
+    materials: Mapping[int, IntendedMaterial],
 ) -> list[MachineVerdict]:
-    """All machines in one gathering and one call of the physics."""
+    """All machines in one gathering and one call of the physics. materials: the stated ones, by tool."""
     groups: dict[Pair, list[int]] = {}
     for heads, chosen in choices.values():
         for number, spool_id in chosen.items():
@@ -156,7 +161,7 @@ def _judge(
     machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead_id for toolhead_id, _ in groups}))
     pairs = [(machines[toolhead_id], spool_states[spool_id]) for toolhead_id, spool_id in groups]
     specs = {
-        key: build_job_spec(facts, mark, groups[key], machine.toolhead, spool_state)
+        key: build_job_spec(facts, mark, groups[key], machine.toolhead, spool_state, materials)
         for key, (machine, spool_state) in zip(groups, pairs, strict=True)
     }
 
@@ -206,7 +211,12 @@ def _judge_whole_job(
 
 
 def build_job_spec(
-    facts: JobFacts, mark: Mark, numbers: Sequence[int], toolhead: Toolhead, spool_state: SpoolState
+    facts: JobFacts,
+    mark: Mark,
+    numbers: Sequence[int],
+    toolhead: Toolhead,
+    spool_state: SpoolState,
+    materials: Mapping[int, IntendedMaterial],
 ) -> JobSpec:
     """The job of one spool up to a mark of the file, with usual temperatures where the file sets none."""
     uses = [facts.uses[number] for number in numbers]
@@ -224,6 +234,7 @@ def build_job_spec(
         max_flow_mm3_s=min(flow, limits.FLOW_MM3_S.high) if flow >= limits.FLOW_MM3_S.low else None,
         retractions=_combine_retractions([use.retractions for use in uses]),
         diameter_mm=facts.reading.diameter_mm,
+        intended=materials.get(uses[0].tool),
     )
 
 
@@ -295,7 +306,7 @@ def record_file_job(
     mark, stopped = locate_stop(facts, **stop)
     heads = list(printer.toolheads.select_related("printer").order_by("name"))
     _require_fit(facts, printer, heads, spools)
-    mark = mark or facts.marks[-1]
+    mark, materials = mark or facts.marks[-1], load_materials(file)
     spool_states = load_spool_states(spools)
     groups: dict[Pair, list[int]] = {}
     for number, spool in enumerate(spools):
@@ -304,7 +315,7 @@ def record_file_job(
     shares: list[JobShare] = []
     for (tool, spool_id), numbers in groups.items():
         later = any(share.toolhead == heads[tool] for share in shares)
-        spec = build_job_spec(facts, mark, numbers, heads[tool], spool_states[spool_id])
+        spec = build_job_spec(facts, mark, numbers, heads[tool], spool_states[spool_id], materials)
         spool = spool_states[spool_id].spool
         shares.append(JobShare(heads[tool], spool, spec, later, _retracted_m(facts, mark, numbers)))
     return store_job(

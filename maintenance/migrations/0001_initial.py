@@ -1110,6 +1110,72 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="JobFileMaterial",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "file",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="materials",
+                        to="maintenance.jobfile",
+                    ),
+                ),
+                ("tool", models.PositiveSmallIntegerField()),
+                (
+                    "feedstock",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.feedstock",
+                    ),
+                ),
+                (
+                    "polymer",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.polymer",
+                    ),
+                ),
+                ("stated_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "stated_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["tool"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("file", "tool"), name="job_file_material_once_for_a_tool"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("feedstock__isnull", False), ("polymer__isnull", True)),
+                            models.Q(("feedstock__isnull", True), ("polymer__isnull", False)),
+                            _connector="OR",
+                        ),
+                        name="job_file_material_is_one_thing",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name="Loading",
             fields=[
                 (

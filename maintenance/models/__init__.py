@@ -1,7 +1,7 @@
 from .board import ToolheadBoard
 from .delivery import Channel, Message, NotificationSettings, Subscription
 from .flow_checks import FlowBlob, FlowCheck
-from .job_files import JobFile
+from .job_files import JobFile, JobFileMaterial
 from .jobs import Job, JobUse, WearEntry
 from .machines import Loading, Printer, Toolhead
 from .parts import BoreReading, Fitting, Part, PartKind, StockEntry
@@ -17,6 +17,7 @@ __all__ = [
     "FlowCheck",
     "Job",
     "JobFile",
+    "JobFileMaterial",
     "JobUse",
     "Loading",
     "Message",

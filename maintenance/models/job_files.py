@@ -1,7 +1,9 @@
 from django.conf import settings
 from django.db import models
+from django.db.models import Q
 
 from maintenance import limits
+from spools.models import Feedstock, Polymer
 from spools.models.statements import StatementField
 
 from .machines import Printer
@@ -54,3 +56,34 @@ class JobFile(models.Model):
     @property
     def busy(self) -> bool:
         return self.state in (self.State.WAITING, self.State.READING)
+
+
+class JobFileMaterial(models.Model):
+    """The material that a tool of a job file was made for: any spool of a polymer, or a feedstock."""
+
+    file = models.ForeignKey(JobFile, models.CASCADE, related_name="materials")
+    tool = models.PositiveSmallIntegerField()
+    feedstock = models.ForeignKey(Feedstock, models.PROTECT, null=True, blank=True, related_name="+")
+    polymer = models.ForeignKey(Polymer, models.PROTECT, null=True, blank=True, related_name="+")
+    stated_at = models.DateTimeField(auto_now_add=True)
+    stated_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+
+    class Meta:
+        ordering = ["tool"]
+        constraints = [
+            models.UniqueConstraint(fields=["file", "tool"], name="job_file_material_once_for_a_tool"),
+            models.CheckConstraint(
+                condition=Q(feedstock__isnull=False, polymer__isnull=True)
+                | Q(feedstock__isnull=True, polymer__isnull=False),
+                name="job_file_material_is_one_thing",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return str(self.material)
+
+    @property
+    def material(self) -> Feedstock | Polymer:
+        material = self.feedstock or self.polymer
+        assert material is not None
+        return material

@@ -7,10 +7,10 @@ from django.db import DataError
 
 from maintenance import limits
 from maintenance.gcode import JobFacts
-from maintenance.models import JobFile, Printer
+from maintenance.models import JobFile, JobFileMaterial, Printer
 from pages.frame.forms import WhenField, number
 from spools.codes import pretty
-from spools.models import Spool
+from spools.models import Feedstock, Polymer, Spool
 from spools.refusals import refusal
 
 DIAMETER_HELP = "Of the filament that it was made for."
@@ -49,6 +49,40 @@ class ReadAgainForm(forms.Form):
     def __init__(self, data: Any = None, *, file: JobFile) -> None:
         initial = {"diameter_mm": file.diameter_mm, "printer": file.printer_id, "member": file.member}
         super().__init__(data, initial=initial)
+
+
+class MaterialField(forms.ChoiceField):
+    """A choice of the polymers and feedstocks; the row itself, or None where it is not known."""
+
+    def __init__(self, **options: Any) -> None:
+        polymers: list[Any] = list(Polymer.objects.all())
+        feedstocks: list[Any] = list(Feedstock.objects.select_related("maker", "polymer"))
+        self.rows = {material_key(row): row for row in [*polymers, *feedstocks]}
+        groups = [("Any spool of a material", polymers), ("A product", feedstocks)]
+        choices = [(title, [(material_key(row), str(row)) for row in rows]) for title, rows in groups if rows]
+        super().__init__(choices=[("", "not known"), *choices], required=False, **options)
+
+    def clean(self, value: Any) -> Feedstock | Polymer | None:
+        return self.rows.get(super().clean(value))
+
+
+def material_key(row: Feedstock | Polymer) -> str:
+    return f"{type(row).__name__.lower()}-{row.pk}"
+
+
+class MaterialsForm(forms.Form):
+    """The material that each tool of a job was made for."""
+
+    def __init__(self, data: Any = None, *, tools: list[int], stated: list[JobFileMaterial]) -> None:
+        initial = {f"tool_{row.tool}": material_key(row.material) for row in stated}
+        super().__init__(data, initial=initial)
+        self.tools = tools
+        for tool in tools:
+            label = "Made for" if len(tools) == 1 else f"Tool {tool} made for"
+            self.fields[f"tool_{tool}"] = MaterialField(label=label)
+
+    def materials(self) -> dict[int, Feedstock | Polymer | None]:
+        return {tool: self.cleaned_data[f"tool_{tool}"] for tool in self.tools}
 
 
 class SpoolField(forms.ModelChoiceField):

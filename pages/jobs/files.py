@@ -18,11 +18,12 @@ from maintenance.jobs.from_file import (
     locate_stop,
     record_file_job,
 )
-from maintenance.models import Job, JobFile, Loading, Printer
+from maintenance.jobs.materials import state_materials
+from maintenance.models import Job, JobFile, JobFileMaterial, Loading, Printer
 from pages.frame.forms import apply, post_data, show_refusal
 from pages.frame.notices import notify_refused
 from pages.jobs.charts import flow_drawing, flow_rows, time_unit
-from pages.jobs.file_forms import JobFileForm, PrintForm, ReadAgainForm
+from pages.jobs.file_forms import JobFileForm, MaterialsForm, PrintForm, ReadAgainForm
 from pages.jobs.forms import changed_after_check
 from spools.checks import require_past_time
 
@@ -73,6 +74,7 @@ def job_file(request: HttpRequest, pk: int) -> HttpResponse:
             + [("bed", [span for span in facts.bed if span.value > 0])],
             "unit": time_unit(facts)[0],
             "flow_rows": flow_rows(facts),
+            "materials": _load_materials(file),
             "jobs": Job.objects.filter(file=file).select_related("printer"),
             **_judge_machines(file),
         }
@@ -110,6 +112,23 @@ def job_file_again(request: HttpRequest, pk: int) -> HttpResponse:
     if apply(form, lambda data: read_again(file, **data)):
         return redirect("job-file", pk)
     return render(request, "jobs/files/again.html", {"file": file, "form": form})
+
+
+@login_required
+def job_file_material(request: HttpRequest, pk: int) -> HttpResponse:
+    """States the material that each tool of the job was made for."""
+    file = get_object_or_404(FILES, pk=pk)
+    if file.state != JobFile.State.READ:
+        return redirect("job-file", pk)
+    tools = sorted({use.tool for use in facts_of(file).uses})
+    form = MaterialsForm(post_data(request), tools=tools, stated=_load_materials(file))
+    if apply(form, lambda data: state_materials(file, form.materials(), by=request.user)):
+        return redirect("job-file", pk)
+    return render(request, "jobs/files/material.html", {"file": file, "form": form})
+
+
+def _load_materials(file: JobFile) -> list[JobFileMaterial]:
+    return list(file.materials.select_related("feedstock__maker", "feedstock__polymer", "polymer"))
 
 
 @login_required

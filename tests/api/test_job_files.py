@@ -6,6 +6,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from background.running import run_due
 from maintenance.models import JobFile
 from spools.models import Spool
+from tests.spools.conftest import feedstock, polymer
 
 from .conftest import V1, ago
 
@@ -121,3 +122,59 @@ def test_refusals_of_the_record_name_their_field(api, shop, loaded, receive):
     assert "uses 1 spools" in api.refused(path, **(request_data | {"spools": [loaded, receive()]}))["spools"]
     assert "was not on" in api.refused(path, **(request_data | {"spools": [receive()]}))["spool"]
     assert api.refused(path, **(request_data | {"spools": []}))
+
+
+def material_check(verdict: dict) -> dict:
+    return next(check for check in verdict["checks"] if check["name"] == "material")
+
+
+def test_a_file_that_states_its_material_is_held_on_a_spool_of_another(api, shop, loaded):
+    # The spool holds nylon; 260 °C suit it, and so does nothing else on the file.
+    file = send(api)["id"]
+    assert api.refusals(f"job-files/{file}/material", polymer=polymer("PETG").pk) == {"": "not_read"}
+    run_due()
+    own = Spool.objects.get(code=loaded).feedstock
+    other = polymer("PETG")
+    for stated, state, code in [
+        ({}, "clear", "readiness.material_fits"),
+        ({"polymer": other.pk}, "hold", "readiness.made_for_other_material"),
+        ({"polymer": own.polymer_id, "tool": 0}, "clear", "readiness.material_fits"),
+        ({"feedstock": own.pk}, "clear", "readiness.material_fits"),
+        ({"feedstock": feedstock("PA6", colour="grey").pk}, "caution", "readiness.made_for_other_feedstock"),
+        ({}, "clear", "readiness.material_fits"),
+    ]:
+        materials = api.post(f"job-files/{file}/material", status=200, **stated)["materials"]
+        given = {"tool": 0, "feedstock": None, "polymer": None} | stated
+        assert materials == ([given] if stated else [])
+        [on] = api.get(f"job-files/{file}/readiness")
+        check = material_check(on["parts"][0])
+        assert (check["state"], check["code"]) == (state, code)
+
+
+def test_a_recorded_print_of_a_file_stores_the_check_of_its_material(api, shop, loaded):
+    file = send(api)["id"]
+    run_due()
+    api.post(f"job-files/{file}/material", status=200, polymer=polymer("PETG").pk)
+    numbers = {"printer": shop.printer, "spools": [loaded], "start": ago(hours=2)}
+    assert api.refusals(f"job-files/{file}/record", **numbers) == {"override_reason": "on_hold"}
+    job = api.post(f"job-files/{file}/record", **numbers, override_reason="a test")
+    assert material_check({"checks": job["reasons"]})["state"] == "hold"
+
+
+def test_refusals_of_a_stated_material(api, shop, loaded):
+    file = send(api)["id"]
+    run_due()
+    own = Spool.objects.get(code=loaded).feedstock
+    both = {"polymer": own.polymer_id, "feedstock": own.pk}
+    assert api.refusals(f"job-files/{file}/material", **both) == {"": "one_material"}
+    refused = api.refusals(f"job-files/{file}/material", polymer=own.polymer_id, tool=1)
+    assert refused == {"tool": "unused_tool"}
+
+
+def test_a_job_of_a_request_states_its_material(api, shop, loaded):
+    pair = {"toolhead": shop.toolhead, "spool": loaded}
+    job = {"mass_g": 50, "hours": 2, "nozzle_c": 260, "bed_c": 80}
+    for stated, state in (({}, "clear"), ({"polymer": polymer("PETG").pk}, "hold")):
+        assert material_check(api.get("readiness", **pair, **job, **stated))["state"] == state
+        [verdict] = api.post("readiness", status=200, pairs=[pair], job=job | stated)
+        assert material_check(verdict)["state"] == state

@@ -10,7 +10,7 @@ from maintenance.jobs.files import add_job_file, read_again, store_content
 from maintenance.models import Job, JobFile
 from tests.maintenance.flow.flow_lab import check
 from tests.pages.shown import notes, notices, require_refused, shows
-from tests.spools.conftest import hours_ago
+from tests.spools.conftest import hours_ago, polymer
 
 HEAD = "M83\nM104 S205\nM140 S55\nG1 F1200\nG0 Z0.2\n"
 JOB = HEAD + 10 * "G1 X100 E500\nG1 X0 E500\nG1 E-0.8\nG1 E0.8\n"
@@ -227,3 +227,25 @@ def test_a_file_that_is_read_again_shows_its_old_facts_until_then(desk, shop):
     file = kept()
     read_again(file, diameter_mm=2.85)
     assert "waiting" in notes(desk.get(f"/jobs/files/{file.pk}/"))
+
+
+def test_a_person_states_the_material_of_each_tool(desk, shop):
+    file = kept(TWO_TOOLS)
+    address = f"/jobs/files/{file.pk}/"
+    own, other = shop.spools[0].feedstock, polymer("PETG")
+    assert list(desk.get(f"{address}material/").context["form"].fields) == ["tool_0", "tool_1"]
+    sent = {"tool_0": f"feedstock-{own.pk}", "tool_1": f"polymer-{other.pk}"}
+    assert desk.post(f"{address}material/", sent).url == address
+    assert shows(desk.get(address), str(own), "PETG", note="materials")
+    form = desk.get(f"{address}material/").context["form"]
+    assert form.initial == sent
+    require_refused(desk.post(f"{address}material/", {"tool_0": "polymer-0"}), "invalid_choice", "tool_0")
+    desk.post(f"{address}material/", {"tool_0": "", "tool_1": f"polymer-{other.pk}"})
+    assert [(row.tool, row.material, row.stated_by) for row in file.materials.all()] == [
+        (1, other, shop.user)
+    ]
+
+
+def test_the_material_of_a_file_that_is_not_read_cannot_be_stated(desk, shop):
+    file = kept(read=False)
+    assert desk.get(f"/jobs/files/{file.pk}/material/").url == f"/jobs/files/{file.pk}/"
