@@ -5,8 +5,12 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
 from maintenance.board.shop import Board, load_board
+from maintenance.jobs.planned import PlannedJob, find_planned_job
 from maintenance.machines.loading import load_spool, unload_spool
-from maintenance.models import Loading
+from maintenance.models import Loading, Toolhead
+from maintenance.readiness.builder import load_inputs_of_pairs
+from maintenance.readiness.inputs import ReadinessInputs
+from maintenance.readiness.rules import judge
 from maintenance.readiness.rules.service import material_change
 from maintenance.readiness.verdict import HOLD
 from pages.frame.forms import apply, post_data
@@ -14,6 +18,9 @@ from pages.spools.forms import LoadForm, UnloadForm
 from pages.spools.lookup import with_spool
 from spools.codes import pretty
 from spools.models import Spool
+
+# In the address: judge a small job, though another one is planned.
+SMALL_JOB = "small"
 
 
 @with_spool
@@ -35,8 +42,9 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     if toolhead is None:
         raise Http404("There is no such toolhead in use.")
     fed_from = _find_feed_place(request, board, spool)
-    inputs = board.inputs(toolhead.pk, spool.pk, fed_from)
-    verdict = board.verdict(toolhead.pk, spool.pk, fed_from)
+    planned = None if request.GET.get("job") == SMALL_JOB else find_planned_job(toolhead, spool)
+    inputs = _load_inputs(board, toolhead, spool, planned, fed_from)
+    verdict = judge(inputs)
     current_toolhead = board.find_toolhead(spool.pk)
     if current_toolhead == toolhead:
         messages.error(
@@ -67,6 +75,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
             override_reason=data.get("override_reason", ""),
             unload_to=data.get("unload_to"),
             fed_from=data.get("fed_from"),
+            job=planned.spec if planned else None,
             by=request.user,
         ),
     ):
@@ -74,7 +83,18 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         return redirect("spool", spool.code)
     change = material_change(inputs.material, inputs.toolhead, inputs.job.nozzle_c)
     context = {"spool": spool, "toolhead": toolhead, "verdict": verdict, "form": form, "change": change}
-    return render(request, "spools/load.html", context | {"current_spool": current_spool})
+    return render(request, "spools/load.html", context | {"current_spool": current_spool, "planned": planned})
+
+
+def _load_inputs(
+    board: Board, toolhead: Toolhead, spool: Spool, planned: PlannedJob | None, fed_from: int | None
+) -> ReadinessInputs:
+    """For the planned job, or for a small one from the board."""
+    if planned is None:
+        return board.inputs(toolhead.pk, spool.pk, fed_from)
+    pair = toolhead.pk, spool.pk
+    fed = {} if fed_from is None else {pair: fed_from}
+    return load_inputs_of_pairs([(toolhead, spool)], planned.spec, fed=fed)[pair]
 
 
 def _find_feed_place(request: HttpRequest, board: Board, spool: Spool) -> int | None:

@@ -4,10 +4,12 @@ import re
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.urls import reverse
 
 from background.running import run_due
 from maintenance.jobs.files import add_job_file, read_again, store_content
-from maintenance.models import Job, JobFile
+from maintenance.machines.loading import unload_spool
+from maintenance.models import Job, JobFile, Printer
 from tests.maintenance.flow.flow_lab import check
 from tests.pages.shown import notes, notices, require_refused, shows
 from tests.spools.conftest import hours_ago, polymer
@@ -249,3 +251,28 @@ def test_a_person_states_the_material_of_each_tool(desk, shop):
 def test_the_material_of_a_file_that_is_not_read_cannot_be_stated(desk, shop):
     file = kept(read=False)
     assert desk.get(f"/jobs/files/{file.pk}/material/").url == f"/jobs/files/{file.pk}/"
+
+
+def test_loading_judges_the_file_that_is_planned_for_the_printer(desk, shop):
+    toolhead = shop.toolheads[0]
+    spool = next(spool for spool in shop.spools if not spool.loadings.exists())
+    address = f"{reverse('spool-load', args=[spool.code])}?toolhead={toolhead.pk}"
+    assert "small_job" in notes(desk.get(address))
+    other = Printer.objects.exclude(pk=toolhead.printer_id).first()
+    kept(name="elsewhere.gcode", printer=other)
+    kept(name="waits.gcode", printer=toolhead.printer, read=False)
+    assert "small_job" in notes(desk.get(address))
+    run_due()
+    kept("M83\nM104 S500\nM140 S55\nG1 F1200\nG1 X100 E5000\n", "hot.gcode", printer=toolhead.printer)
+    page = desk.get(address)
+    assert shows(page, "hot.gcode", "500 °C", note="planned_job")
+    states = {check.name: check.state for check in page.context["verdict"].checks}
+    assert states["material"] == states["temperature"] == "hold"
+    desk.post(address, {"toolhead": toolhead.pk, "override_reason": "a test", "unload_to": shop.shelf.pk})
+    loading = spool.loadings.get()
+    assert {"readiness.nozzle_far_above_window"} <= {row["statement"]["code"] for row in loading.reasons}
+    unload_spool(loading, shop.shelf)
+    page = desk.get(f"{address}&job=small")
+    assert "small_job" in notes(page)
+    states = {check.name: check.state for check in page.context["verdict"].checks}
+    assert states["material"] == "clear"
