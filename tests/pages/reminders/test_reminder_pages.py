@@ -3,11 +3,13 @@
 from datetime import timedelta
 
 import pytest
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from maintenance.models import Channel, Reminder, Subscription
+from maintenance.models import Channel, Fitting, Reminder, Subscription
 from maintenance.reminders import lifecycle
 from maintenance.reminders.conditions.conditions import Condition
 from maintenance.reminders.reconcile import reconcile
@@ -160,12 +162,58 @@ def test_many_are_reached_page_by_page_and_kind_by_kind(shop, desk):
     assert len(first.context["due"]) == 30 and sorted(item.pk for item in listed) == sorted(
         item.pk for item in (dry, *cleaning)
     )
-    assert "snoozed" not in first.context
+    assert "snoozed" not in first.context and shows(first, "1 snoozed", note="snoozed_count")
     assert [row["reminder"] for row in second.context["snoozed"]] == [later]
     of_one_kind = page(desk, "reminders", kind="dry")
     assert [row["reminder"] for row in of_one_kind.context["due"]] == [dry]
     assert of_one_kind.context["snoozed"] == [] and b'<option value=""' in of_one_kind.content
     require_refused(page(desk, "reminders", kind="x"), "invalid_choice", "kind")
+
+
+def _subjects(shop) -> dict[str, dict]:
+    """Subjects of reminders by kind: each shows another link."""
+    fitting = Fitting.objects.filter(end=None, part__isnull=False).first()
+    toolhead = shop.toolheads[0]
+    return {
+        "dry": {"spool": shop.spools[1]},
+        "replace": {"part": fitting.part, "spool": None},
+        "flow_check": {"toolhead": toolhead, "spool": None},
+        "service": {"toolhead": toolhead, "printer": toolhead.printer, "spool": None},
+        "drying_done": {"place": shop.dryer, "spool": None},
+        "regenerate": {"place": shop.box, "spool": None},
+        "reorder": {"feedstock": shop.spools[0].feedstock, "spool": None},
+        "heat": {"spool": shop.spools[1]},
+    }
+
+
+def _make_many(shop, subjects: dict[str, dict], count: int) -> None:
+    """As many reminders, of these kinds in turn."""
+    kinds = list(subjects)
+    for number in range(count):
+        kind = kinds[number % len(kinds)]
+        a_reminder(shop, kind=kind, condition=f"{kind}:{number}:{Reminder.objects.count()}", **subjects[kind])
+
+
+def test_the_list_takes_the_same_queries_however_many_there_are(shop, desk):
+    subjects = _subjects(shop)
+
+    def count_queries() -> int:
+        with CaptureQueriesContext(connection) as queries:
+            page(desk, "reminders")
+        return len(queries)
+
+    page(desk, "reminders")
+    counts = []
+    for due, snoozed in [(5, 0), (35, 5), (360, 30)]:
+        _make_many(shop, subjects, due)
+        before = set(Reminder.objects.values_list("pk", flat=True))
+        _make_many(shop, subjects, snoozed)
+        added = Reminder.objects.exclude(pk__in=before)
+        added.update(snoozed_until=timezone.now() + timedelta(days=2))
+        counts.append(count_queries())
+    Reminder.objects.exclude(kind="dry").delete()
+    counts.append(count_queries())
+    assert len(set(counts)) == 1, counts
 
 
 def test_urgent_reminders_come_first(shop, desk):
