@@ -129,6 +129,9 @@ class PlanSerializer(serializers.Serializer):
     heat = HeatSerializer(help_text="so far")
     life_share = Number(allow_null=True, help_text="after this plan")
     notes = StatementSerializer(many=True)
+    mass_g = Number(
+        allow_null=True, help_text="of the outermost turns, where these alone get dry; null: all of it"
+    )
 
 
 class BatchPlanRequestSerializer(StrictSerializer):

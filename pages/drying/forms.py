@@ -189,7 +189,7 @@ class PlanForm(forms.Form):
         "g",
         required=False,
         limits=limits.NEEDED_G,
-        help_text="Empty: the whole spool.",
+        help_text="Empty: the whole spool, or the turns of a small job where all of it takes days.",
     )
     goal = forms.ChoiceField(label="Goal", choices=GOALS, required=False)
 

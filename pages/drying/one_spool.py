@@ -64,7 +64,6 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place, row: Spool
     form = StartRunForm(
         post_data(request), initial=_initial_values(plan), hours=plan.hours, is_hold=not plan.reachable
     )
-    mass_g = None if replanned.errors else replanned.cleaned_data.get("mass_g")
     if apply(
         form,
         lambda data: start_as_asked(
@@ -76,7 +75,7 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place, row: Spool
                 first_hours=data.get("first_hours"),
                 planned_hours=data["planned_hours"],
                 target_pct=plan.target_pct,
-                masses_g={spool.pk: mass_g},
+                masses_g={spool.pk: plan.mass_g},
                 override_reason=data["override_reason"],
             ),
             at=data["when"],

@@ -20,7 +20,7 @@ from spools.drying.reels import find_limit_or_reel
 from spools.drying.runs import default_target_pct
 from spools.models import DryingRun, Place, PlannedDrying
 from spools.moisture.state import Moisture
-from spools.physics_inputs import START_C, ConstantAir, advance_windings
+from spools.physics_inputs import SMALL_JOB_G, START_C, ConstantAir, advance_windings
 from spools.statements import Statement
 
 # The kinds of advice: it prints well; dry it; dry it as planned for the week; it is in a run; no dryer dries it; the
@@ -36,7 +36,7 @@ class AdvisedDrying:
     stages: (set point in °C, hours) of each; the hours of the last are None where no time is enough. starts_at,
     ready_at: None where no time is enough. waits: reasons why it cannot start now, "drying.waits_for" (spools that
     occupy the dryer until a time) and "drying.take_out_first" (finished spools in it). shares_with: the codes of
-    the spools that it joins.
+    the spools that it joins. mass_g: the outermost grams that alone get dry; None: all of it.
     """
 
     dryer_id: int
@@ -47,6 +47,7 @@ class AdvisedDrying:
     ready_at: datetime | None
     waits: list[Statement]
     shares_with: list[str]
+    mass_g: float | None = None
 
 
 @dataclass(frozen=True)
@@ -78,6 +79,11 @@ class Advice:
         """The advice as a statement: its kind in the code, all other fields as values."""
         values = msgspec.json.decode(msgspec.json.encode(self))
         return Statement(f"advice.{values.pop('kind')}", values)
+
+    @property
+    def mass_g(self) -> float | None:
+        """The outermost grams that alone get dry, where all of it takes too long or is not needed."""
+        return None if self.drying is None else self.drying.mass_g
 
     @property
     def sentence(self) -> str:
@@ -167,6 +173,7 @@ def _describe(choice: Choice) -> AdvisedDrying:
         ready_at=choice.ready_at,
         waits=slot.waits,
         shares_with=slot.shares_with,
+        mass_g=choice.mass_g,
     )
 
 
@@ -189,6 +196,7 @@ def _as_planned(planned: PlannedDrying, state: Moisture, dryers: Dryers) -> _Dri
         ready_at=slot.start + (planned.end - planned.start),
         waits=slot.waits,
         shares_with=slot.shares_with,
+        mass_g=planned.mass_g,
     )
     advice = Advice(PLANNED, planned.target_pct, drying, cautions=cautions, planned=planned.pk)
     return _Dried(state, advice, [dryers.heated_air(dryer, *stage) for stage in planned.stages])
@@ -220,6 +228,7 @@ def _in_run(run: DryingRun, state: Moisture, dryers: Dryers) -> _Dried:
         ready_at=ready_at,
         waits=[],
         shares_with=[],
+        mass_g=run.mass_g,
     )
     advice = Advice(IN_RUN, run.target_pct, drying, cautions=cautions, run=run.pk, take_out_by=used_up_at)
     airs = (
@@ -242,7 +251,9 @@ def _add_times_after(dried: list[_Dried], dryers: Dryers) -> dict[int, Advice]:
         places.append(place)
         lanes.append((item.state.history.spool, winding, [air]))
     advice = {item.state.history.spool.pk: item.advice for item in dried}
-    for item, place, ((well_h, printable_h),) in zip(reaching, places, forecast_limits(lanes), strict=True):
+    masses_g = [item.advice.mass_g or SMALL_JOB_G for item in reaching]
+    hours = forecast_limits(lanes, masses_g)
+    for item, place, ((well_h, printable_h),) in zip(reaching, places, hours, strict=True):
         pk = item.state.history.spool.pk
         advice[pk] = replace(item.advice, place=place, well_h=_round(well_h), printable_h=_round(printable_h))
     return advice

@@ -32,6 +32,23 @@ def _reel(limited_by: Values | None) -> str:
     return ask_for_reel(**limited_by["values"]) if limited_by and asked else ""
 
 
+def _name_part(drying: Values) -> str:
+    """All of a spool, or its outermost grams."""
+    mass_g = drying.get("mass_g")
+    return "it" if mass_g is None else f"its outer {mass_g:g} g"
+
+
+# The cautions that belong into the sentence of an advice: only a part of the spool is dry, or gets dry.
+OF_TURNS = ("drying.inside_stays_damp", "drying.outside_is_dry")
+
+
+def _about_turns(drying: Values, cautions: Sequence[Values]) -> list[str]:
+    """The reason why only the outermost grams are dried, and the cautions about them."""
+    why = ["All of it would take more than two days, or never get dry."] if drying.get("mass_g") else []
+    shown = [Statement.from_data(caution).sentence for caution in cautions if caution["code"] in OF_TURNS]
+    return [*why, *shown]
+
+
 @words_for("advice.dry")
 def _dry(
     drying: Values,
@@ -39,21 +56,24 @@ def _dry(
     printable_h: float | None,
     place: str,
     limited_by: Values | None = None,
+    cautions: Sequence[Values] = (),
     **_: Any,
 ) -> str:
     return _join(
         _reel(limited_by),
-        f"Dry it in {drying['dryer']}, {format_stages(drying['stages'])}, ready {format_iso(drying['ready_at'])}.",
+        f"Dry {_name_part(drying)} in {drying['dryer']}, {format_stages(drying['stages'])}, ready "
+        f"{format_iso(drying['ready_at'])}.",
         *_waiting(drying),
         format_both_times(well_h, printable_h, f"Afterwards, in {place}," if place else "Afterwards"),
+        *_about_turns(drying, cautions),
     )
 
 
 @words_for("advice.planned")
 def _planned(drying: Values, well_h: float | None, printable_h: float | None, place: str, **_: Any) -> str:
     return _join(
-        f"Planned: in {drying['dryer']} from {format_iso(drying['starts_at'])}, {format_stages(drying['stages'])}, ready "
-        f"{format_iso(drying['ready_at'])}.",
+        f"Planned: {_name_part(drying)} in {drying['dryer']} from {format_iso(drying['starts_at'])}, "
+        f"{format_stages(drying['stages'])}, ready {format_iso(drying['ready_at'])}.",
         *_waiting(drying),
         format_both_times(well_h, printable_h, f"Afterwards, in {place}," if place else "Afterwards"),
     )
@@ -61,10 +81,11 @@ def _planned(drying: Values, well_h: float | None, printable_h: float | None, pl
 
 @words_for("advice.heat_used")
 def _heat_used(drying: Values, cautions: Sequence[Values], **_: Any) -> str:
+    whole_or_part = "the whole spool" if drying.get("mass_g") is None else _name_part(drying)
     return _join(
         "Store it dry: its heat budget is used up.",
         *(Statement.from_data(caution).sentence for caution in cautions),
-        f"Dry only what a job needs; the whole spool takes {format_stages(drying['stages'])} in {drying['dryer']}.",
+        f"Dry only what a job needs; {whole_or_part} takes {format_stages(drying['stages'])} in {drying['dryer']}.",
     )
 
 
@@ -79,9 +100,10 @@ def _unreachable(
 @words_for("advice.in_run")
 def _in_run(drying: Values, cautions: Sequence[Values], **_: Any) -> str:
     over_at = datetime.fromisoformat(drying["starts_at"]) + timedelta(hours=drying["hours"])
+    dries = "It dries" if drying.get("mass_g") is None else f"I{_name_part(drying)[1:]} dry"
     ready = f" It is ready {format_iso(drying['ready_at'])}." if drying["ready_at"] else ""
     return _join(
-        f"It dries in {drying['dryer']} since {format_iso(drying['starts_at'])}, {format_stages(drying['stages'])}, planned "
+        f"{dries} in {drying['dryer']} since {format_iso(drying['starts_at'])}, {format_stages(drying['stages'])}, planned "
         f"until {format_time(over_at)}.{ready}",
         *(Statement.from_data(caution).sentence for caution in cautions),
     )

@@ -10,7 +10,7 @@ from spools.drying import search
 from spools.drying.caps import compute_cap
 from spools.drying.drafts import Draft, DryerLoad
 from spools.drying.dryers import Dryers
-from spools.drying.options import PlanRequest, Slot, next_quarter
+from spools.drying.options import LONGEST_WHOLE_H, PlanRequest, Slot, next_quarter
 from spools.drying.reels import state_reel
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import Moisture
@@ -43,16 +43,22 @@ class Choice:
         return None if self.hours is None else self.slot.start + timedelta(hours=self.hours)
 
     @property
+    def mass_g(self) -> float | None:
+        """The outermost grams that alone get dry; None: all of it."""
+        return search.outer_g(self.load, 0)
+
+    @property
     def is_too_hot(self) -> bool:
         """Whether it exceeds the heat budget of one run."""
         return not self.load.keeps_to_budget(self.draft)
 
     def rank(self) -> tuple[Any, ...]:
-        """The order of preference: choices that get it dry, within the heat of one run, then the earliest."""
+        """The order of preference: choices that get it dry, within the heat of one run, all of it, the earliest."""
         ready_at = self.ready_at
         if ready_at is None:
-            return True, False, -self.draft.set_point_c, self.load.dryer.pk
-        return False, self.is_too_hot, ready_at, self.hours, self.load.dryer.pk
+            return True, False, False, -self.draft.set_point_c, self.load.dryer.pk
+        outer = self.mass_g is not None
+        return False, self.is_too_hot, outer, ready_at, self.hours, self.load.dryer.pk
 
 
 def build_load(
@@ -120,18 +126,59 @@ def choose(loads: Iterable[DryerLoad], dryers: Dryers) -> list[Choice]:
     return sorted(choices, key=Choice.rank)
 
 
+def choose_in_each(
+    pairs: Sequence[tuple[Moisture, Place]], dryers: Dryers, *, all_options: bool
+) -> list[list[Choice]]:
+    """The choices for each spool in a dryer, the best first: for all of it, or for a job's turns.
+
+    For the turns where no time, or only more than LONGEST_WHOLE_H, is enough for all of it there. The physics runs
+    in a few calls.
+    """
+    found = _choose_each([(*pair, WHOLE) for pair in pairs], dryers, all_options)
+    slow = [n for n, choices in enumerate(found) if choices and _is_slow(choices[0])]
+    requests = {n: request for n in slow if (request := _request_turns(pairs[n][0], dryers)) is not None}
+    turns = _choose_each([(*pairs[n], request) for n, request in requests.items()], dryers, all_options)
+    for n, choices in zip(requests, turns, strict=True):
+        if choices and _is_worth(choices[0], found[n][0]):
+            found[n] = choices
+    return found
+
+
+def _choose_each(
+    rows: Sequence[tuple[Moisture, Place, PlanRequest]], dryers: Dryers, all_options: bool
+) -> list[list[Choice]]:
+    ways = [build_loads(state.history.spool, state, dryer, dryers, request) for state, dryer, request in rows]
+    search.compute_drafts([load for loads in ways for load in loads], all_options=all_options)
+    return [choose(loads, dryers) for loads in ways]
+
+
+def _is_slow(choice: Choice) -> bool:
+    """Whether all of a spool takes too long."""
+    return choice.load.masses_g[0] is None and (choice.hours is None or choice.hours > LONGEST_WHOLE_H)
+
+
+def _request_turns(state: Moisture, dryers: Dryers) -> PlanRequest | None:
+    """The turns of the print that is requested from a spool, at least a small job's; None where it takes them all."""
+    mass_g = max(search.SMALL_JOB_G, dryers.requested_g.get(state.history.spool.pk, 0.0))
+    return PlanRequest(mass_g=mass_g) if mass_g < 1000 * state.winding.geometry.mass_kg else None
+
+
+def _is_worth(turns: Choice, whole: Choice) -> bool:
+    """Whether drying the turns helps: they are damp, and get dry soon without too much heat."""
+    if not turns.hours or turns.is_too_hot:
+        return False
+    return whole.hours is None or turns.hours <= LONGEST_WHOLE_H
+
+
 def choose_for_each(states: Iterable[Moisture], dryers: Dryers) -> dict[int, list[Choice]]:
-    """The choices for each of these spools, the best first, by spool id; the physics runs in a few calls."""
-    loads = {
-        state.history.spool.pk: [
-            load
-            for dryer in dryers.places.values()
-            for load in build_loads(state.history.spool, state, dryer, dryers)
-        ]
-        for state in states
-    }
-    search.compute_drafts([load for spool_loads in loads.values() for load in spool_loads], all_options=False)
-    return {pk: choose(spool_loads, dryers) for pk, spool_loads in loads.items()}
+    """The choices for each of these spools in all dryers, the best first, by spool id."""
+    states = list(states)
+    pairs = [(state, dryer) for state in states for dryer in dryers.places.values()]
+    choices: dict[int, list[Choice]] = {state.history.spool.pk: [] for state in states}
+    for found in choose_in_each(pairs, dryers, all_options=False):
+        for choice in found:
+            choices[choice.spool.pk].append(choice)
+    return {pk: sorted(found, key=Choice.rank) for pk, found in choices.items()}
 
 
 def place_queue(dryers: Dryers) -> dict[int, list[Choice]]:

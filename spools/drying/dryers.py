@@ -44,6 +44,7 @@ class Dryers:
     not within the forecast. leaves_at: when each is over, by run id. idle: stays in dryers without a run.
     planned: the dryings ahead of the accepted plan of the week, by spool id. queue: spools that are requested for
     a print and not in that plan, the earliest due first; their dryings are added to ``ahead`` when they are advised.
+    requested_g: the grams that the earliest of these prints takes, by spool id.
     """
 
     at: datetime
@@ -56,6 +57,7 @@ class Dryers:
     planned: Mapping[int, PlannedDrying]
     queue: Sequence[Moisture]
     ahead: dict[int, list[Occupant]] = field(default_factory=dict)
+    requested_g: Mapping[int, float] = field(default_factory=dict)
 
     @cached_property
     def storage(self) -> tuple[Place, Climate] | None:
@@ -145,7 +147,8 @@ def load_dryers(
     rooms = room_airs(places.values(), at) if places else {}
     planned = {row.spool_id: row for row in planned_dryings()} if places else {}
     busy = planned.keys() | {run.spool_id for run in runs}
-    queued = _requested_spools(busy) if places else []
+    requests = _queued_requests(busy) if places else []
+    queued = list({request.spool_id: request.spool for request in requests if request.spool}.values())
     dry_by_run = (_stored_dry_times(at) if runs else {}) | dict(dry_at or {})
     unknown = [run for run in runs if run.pk not in dry_by_run]
     states = _complete(states or {}, [*(run.spool for run in unknown), *queued], at)
@@ -161,6 +164,7 @@ def load_dryers(
         idle=stays_without_run(places.values(), at) if places else [],
         planned=planned,
         queue=[states[spool.pk] for spool in queued],
+        requested_g={request.spool_id: request.mass_g for request in reversed(requests) if request.spool_id},
     )
     for row in planned.values():
         start = max(row.start, next_quarter(at))
@@ -193,12 +197,11 @@ def planned_dryings() -> QuerySet[PlannedDrying]:
     )
 
 
-def _requested_spools(busy: Iterable[int]) -> list[Spool]:
-    """The spools that open print requests name, the earliest due first, without busy ones."""
+def _queued_requests(busy: Iterable[int]) -> list[PrintRequest]:
+    """The open print requests that name a spool, the earliest due first, without busy spools."""
     requests = PrintRequest.objects.filter(withdrawn_at=None, spool__isnull=False, spool__emptied_at=None)
     requests = requests.exclude(spool__in=list(busy)).select_related("spool").order_by("due_at", "pk")
-    spools = [request.spool for request in requests[:MOST_QUEUED] if request.spool is not None]
-    return list({spool.pk: spool for spool in spools}.values())
+    return list(requests[:MOST_QUEUED])
 
 
 def _leaves_at(run: DryingRun, dry_at: datetime | None, at: datetime) -> datetime:

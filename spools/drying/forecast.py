@@ -86,11 +86,11 @@ def needed_until(run: DryingRun, dry_at: datetime | None, now: datetime) -> date
 
 
 def forecast_storage(
-    spools: Sequence[Spool], dried: Sequence[Winding], mass_g: float | None
+    spools: Sequence[Spool], dried: Sequence[Winding], masses_g: Sequence[float | None]
 ) -> list[list[StaysGood]]:
     """For each dried spool how long it prints well and stays printable in each place but the dryers.
 
-    mass_g: the outer turns that count; None for those of a small job.
+    masses_g: the outer turns that count, of each; None for those of a small job.
     """
     places = list(Place.objects.exclude(kind=Place.Kind.DRYER).select_related("room"))
     climates = climates_now(places)
@@ -102,14 +102,18 @@ def forecast_storage(
     rooms = climates_now([place.room for place in bags if place.room is not None]) if bags else {}
     # Shelves of one room often share their air: one forecast does for all of them.
     different = list(dict.fromkeys(air for place, air in airs.items() if place not in bags))
-    outer_g = SMALL_JOB_G if mass_g is None else mass_g
+    outer_g = [SMALL_JOB_G if mass_g is None else mass_g for mass_g in masses_g]
     lanes = [(spool, winding, different) for spool, winding in zip(spools, dried, strict=True)]
     by_air = [dict(zip(different, hours, strict=True)) for hours in forecast_limits(lanes, outer_g)]
     return [
         [
             StaysGood(
                 place,
-                *(_hours_in_bag(place, rooms, spool, winding, outer_g) if place in bags else by_air[n][air]),
+                *(
+                    _hours_in_bag(place, rooms, spool, winding, outer_g[n])
+                    if place in bags
+                    else by_air[n][air]
+                ),
             )
             for place, air in airs.items()
         ]
@@ -136,11 +140,14 @@ def _hours_in_bag(
 
 
 def forecast_limits(
-    lanes: Sequence[tuple[Spool, Winding, Sequence[ConstantAir]]], mass_g: float = SMALL_JOB_G
+    lanes: Sequence[tuple[Spool, Winding, Sequence[ConstantAir]]], masses_g: Sequence[float]
 ) -> list[list[tuple[float | None, ...]]]:
-    """For each spool, in each air, the hours until it may no longer print well and may be over the print limit."""
+    """For each spool, in each air, the hours until it may no longer print well and may be over the print limit.
+
+    masses_g: the outer turns that count, of each.
+    """
     hours = []
-    for spool, winding, airs in lanes:
+    for (spool, winding, airs), mass_g in zip(lanes, masses_g, strict=True):
         values = material_values(spool.feedstock)
         limits_pct = (values.limit_clear_pct, values.limit_hold_pct)
         contents = forecast_wetting(winding, airs, mass_g, limits_pct, STORAGE_PROBE_HOURS, [1] * len(airs))

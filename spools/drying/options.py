@@ -137,7 +137,7 @@ class Plan:
     for more than 60 days. options: all that were compared, the recommended one first. limited_by: the limit
     that binds. heat: the heat that the spool has had in dryers; life_share: its share of the budget for life
     after this plan. notes: cautions. blocked: the refusal of a start now; None when it can start.
-    possible: no, for a spool that is in a run or empty.
+    possible: no, for a spool that is in a run or empty. mass_g: the outermost grams that alone get dry; None: all.
     """
 
     option: DryingOption
@@ -153,6 +153,7 @@ class Plan:
     notes: list[Statement]
     blocked: ValidationError | None
     possible: bool
+    mass_g: float | None = None
 
     @property
     def ready_at(self) -> datetime | None:

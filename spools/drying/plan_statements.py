@@ -3,7 +3,7 @@
 import math
 from typing import Any
 
-from spools.drying import heat_budget, softening
+from spools.drying import heat_budget, search, softening
 from spools.drying.drafts import Draft, DryerLoad, FirstStageReason
 from spools.drying.limiting import list_hotter
 from spools.drying.offers import offer_runs, offer_turns
@@ -15,6 +15,7 @@ from spools.drying.options import (
     Plan,
     PlanRequest,
 )
+from spools.physics_inputs import SMALL_JOB_G
 from spools.statements import Statement
 
 
@@ -103,9 +104,11 @@ def list_notes(
         notes.append(Statement("drying.strong_limit", {"floor_pct": load.floor_pct(draft, n)}))
     notes += _error_above_cap(load, draft, n)
     share = _run_share(load, draft, n)
-    if request.mass_g is None and (draft.total is None or draft.total > LONGEST_WHOLE_H):
-        turns = offer_turns(load, n)
-        notes += [] if turns is None else [Statement("drying.only_turns", turns._asdict())]
+    outer_g = search.outer_g(load, n)
+    if outer_g is not None:
+        notes.append(Statement("drying.inside_stays_damp", {"mass_g": outer_g}))
+    elif load.masses_g[n] is None and (draft.total is None or draft.total > LONGEST_WHOLE_H):
+        notes += _turns_instead(load, n)
     if share is not None and share > heat_budget.ALL:
         notes.append(_over_budget(load, draft, n, share))
     elif share is not None and share >= heat_budget.HALF:
@@ -115,6 +118,14 @@ def list_notes(
     if load.spools[n].feedstock.polymer.grade_rate == "D":
         notes.append(Statement("drying.rate_from_memory"))
     return notes
+
+
+def _turns_instead(load: DryerLoad, n: int) -> list[Statement]:
+    """The caution that a small job needs less than all of spool n: its turns are dry now, or sooner."""
+    if search.is_dry(load.states[n].winding, load.targets_pct[n], SMALL_JOB_G):
+        return [Statement("drying.outside_is_dry", {"mass_g": SMALL_JOB_G})]
+    turns = offer_turns(load, n)
+    return [] if turns is None else [Statement("drying.only_turns", turns._asdict())]
 
 
 def _run_share(load: DryerLoad, draft: Draft, n: int) -> float | None:

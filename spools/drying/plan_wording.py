@@ -37,6 +37,9 @@ SENTENCES = {
     "drying.limited_by_sharing": "It shares the dryer at {set_point_c:g} °C with {spools!c}.",
     "drying.only_turns": "For a small job its outer {mass_g:g} g are enough: they are probably dry after about {hours:g} h "
     "at {set_point_c:g} °C.",
+    "drying.inside_stays_damp": "Only its outer {mass_g:g} g get dry, and the damp inside wets them again: print them within "
+    "the time that they last, or feed it from a dry box.",
+    "drying.outside_is_dry": "Its outer {mass_g:g} g are probably dry enough now: print them soon, or feed it from a dry box.",
     "drying.limited_by_request": "The set point asked for is {set_point_c:g} °C; hotter is possible.",
     "drying.error_above_cap": "The dryer may be {error_k:g} K hotter than it shows, which would be above the cap of "
     "{limit_c:g} °C: measure it, or take {hottest_c:g} °C.",

@@ -7,7 +7,15 @@ from django.utils import timezone
 
 from spools.drying import heat_budget, search
 from spools.drying.caps import compute_cap, limiting_spool
-from spools.drying.choices import Choice, build_load, build_loads, choose, place_queue
+from spools.drying.choices import (
+    WHOLE,
+    Choice,
+    build_load,
+    build_loads,
+    choose,
+    choose_in_each,
+    place_queue,
+)
 from spools.drying.drafts import Draft, DryerLoad
 from spools.drying.dryers import Dryers, load_dryers
 from spools.drying.forecast import forecast_storage
@@ -34,6 +42,7 @@ def plan_drying(
     """The plan for a spool in a dryer, from its state at ``at``, until its turns are probably dry enough.
 
     Without a set point in the request: the best of a few, beside the spools in the dryer or once it is free.
+    Without any request: as advised, for a job's turns where all of it takes too long.
     Refused: a place that is not a dryer, a set point above the cap.
     """
     (plan,) = plan_each([(spool, dryer)], request, at=at)
@@ -48,6 +57,10 @@ def plan_each(
     dryers = _load_dryers([dryer for _, dryer in pairs], at)
     states = moisture_of({spool.pk: spool for spool, _ in pairs}.values(), dryers.at)
     place_queue(dryers)
+    if request == WHOLE:
+        rows = [(states[spool.pk], dryer) for spool, dryer in pairs]
+        advised = choose_in_each(rows, dryers, all_options=True)
+        return _build_plans([found[0] for found in advised], dryers, request)
     ways = [build_loads(spool, states[spool.pk], dryer, dryers, request) for spool, dryer in pairs]
     search.compute_drafts([load for loads in ways for load in loads], all_options=True)
     choices = [choose(loads, dryers)[0] for loads in ways]
@@ -107,7 +120,8 @@ def _build_plans(choices: Sequence[Choice], dryers: Dryers, request: PlanRequest
     """A plan for each spool of each choice."""
     rows = [(choice, n) for choice in choices for n in range(len(choice.load.spools))]
     dried = search.dry_windings([(choice.load, choice.draft) for choice in choices])
-    stays_good = forecast_storage([choice.load.spools[n] for choice, n in rows], dried, request.mass_g)
+    masses_g = [choice.load.masses_g[n] for choice, n in rows]
+    stays_good = forecast_storage([choice.load.spools[n] for choice, n in rows], dried, masses_g)
     return [
         _build_plan(choice, n, outlooks, dryers, request)
         for (choice, n), outlooks in zip(rows, stays_good, strict=True)
@@ -149,6 +163,7 @@ def _build_plan(
         notes=list_notes(load, draft, n, after, request),
         blocked=blocked,
         possible=not any(run.spool_id == spool.pk for run in dryers.runs) and spool.emptied_at is None,
+        mass_g=search.outer_g(load, n),
     )
 
 

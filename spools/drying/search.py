@@ -52,6 +52,13 @@ def counted_mass_g(state: Moisture, target_pct: float, asked_g: float | None) ->
     return SMALL_JOB_G
 
 
+def outer_g(load: DryerLoad, n: int) -> float | None:
+    """The outermost grams of spool n that alone get dry, while its inside stays damp; None: all of it gets dry."""
+    if is_dry(load.states[n].winding, load.targets_pct[n], None):
+        return None
+    return load.masses_g[n]
+
+
 def is_dry(winding: Winding, target_pct: float, mass_g: float | None) -> bool:
     """Whether the outermost grams of a winding are probably below a target; None: even its wettest turns."""
     members_pct = winding.wettest_pct() if mass_g is None else winding.outer_pct(mass_g)

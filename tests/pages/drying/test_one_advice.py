@@ -27,7 +27,7 @@ from spools.drying.advice import advise
 from spools.drying.dryers import load_dryers, planned_dryings
 from spools.drying.options import next_quarter
 from spools.drying.plans import plan_drying
-from spools.drying.runs import DryingSettings, start_drying
+from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.drying.week.plans import compute_plan, create_plan, store_plan
 from spools.drying.week.requests import add_print_request
 from spools.drying.week.slots import StaffedHours
@@ -119,6 +119,38 @@ def test_every_surface_gives_the_same_advice(seed, admin_user):
         compare_week(spools, {pk: row.advice for pk, row in rows.items()})
 
 
+def test_the_turns_that_are_advised_are_started_and_a_small_job_passes_after_them(admin_user):
+    with time_machine.travel(timezone.now(), tick=False) as clock:
+        shelf = Place.objects.create(name="Open shelf", kind="shelf", assumed_rh_pct=50)
+        dryer = Place.objects.create(name="Dryer", kind="dryer", max_set_point_c=90, room=shelf)
+        spool = receive(feedstock("PVA"), shelf, core_material="pc", sealed=False, at=hours_ago(2160))
+        toolhead("North")
+        desk = Client()
+        desk.force_login(admin_user)
+        advice = board.read([spool.pk])[spool.pk].advice
+        drying = advice.values["drying"]
+        assert (advice.code, drying["mass_g"]) == ("advice.dry", 50)
+        sweep()
+        compare_surfaces(desk, spool, advice)
+        assert moisture_state(spool) != CLEAR
+        page = desk.get(of("spool-dry", spool), {"dryer": dryer.pk})
+        assert b'name="mass_g" value="50"' in page.content
+        [[set_point_c, hours]] = drying["stages"]
+        form = {"dryer": dryer.pk, "mass_g": "50", "set_point_c": set_point_c, "resolution_g": "1"}
+        desk.post(of("spool-dry", spool), form)
+        run = spool.drying_runs.get()
+        assert (run.mass_g, run.planned_stages, run.hold) == (50, [(set_point_c, hours)], None)
+        clock.shift(timedelta(hours=hours))
+        finish_drying(run, place=shelf)
+        assert moisture_state(spool) == CLEAR
+
+
+def moisture_state(spool: Spool) -> str:
+    """The moisture check of a small job that takes no time."""
+    checks = verdict(Toolhead.objects.get(), spool, JobSpec(50, 0.1, 200, 60)).checks
+    return next(check.state for check in checks if check.name == "moisture")
+
+
 def compare_surfaces(desk: Client, spool: Spool, advice: Statement) -> None:
     at = timezone.now()
     fresh = advise(moisture_of([spool], at), load_dryers(at))[spool.pk]
@@ -139,6 +171,7 @@ def compare_surfaces(desk: Client, spool: Spool, advice: Statement) -> None:
             assert not plan.reachable
         else:
             assert [list(stage) for stage in plan.stages] == drying["stages"]
+            assert plan.mass_g == drying["mass_g"]
             assert plan.slot.start.isoformat() == drying["starts_at"].replace("Z", "+00:00")
             assert plan.ready_at.isoformat() == drying["ready_at"].replace("Z", "+00:00")
         assert plan.limited_by.as_data() == advice.values["limited_by"]
@@ -181,8 +214,8 @@ def compare_week(spools: list[Spool], advice: dict[int, Statement]) -> None:
         values = advice[spool.pk].values
         advised = {drying["dryer_id"]: drying for drying in (values["next_best"], values["drying"]) if drying}
         for row in plan.standing().filter(spool=spool, pinned=False, mass_g=None):
-            if row.dryer_id in advised and not advised[row.dryer_id]["shares_with"]:
-                drying = advised[row.dryer_id]
+            drying = advised.get(row.dryer_id)
+            if drying and not drying["shares_with"] and drying["mass_g"] is None:
                 assert [celsius for celsius, _ in row.stages] == [celsius for celsius, _ in drying["stages"]]
                 assert row.hours >= drying["hours"]
 

@@ -63,7 +63,7 @@ def test_dried_nylon_stays_good_for_weeks_in_a_bag(shelf, dryer, film_bag, film,
     winding = moisture_now(fine).winding
     good = {
         storage.place: storage
-        for (storages) in forecast_storage([fine], [winding], None)
+        for (storages) in forecast_storage([fine], [winding], [None])
         for storage in storages
     }
     hours = good[place].printable_h
