@@ -123,8 +123,7 @@ def start_drying(
     # The dryer first, then the spools in the order of their ids: two starts wait instead of blocking.
     lock_spool_facts()
     dryer = Place.objects.select_for_update(no_key=True).get(pk=dryer.pk)
-    by_id = {spool.pk: spool for spool in spools}
-    spools = [lock_spool(spool) for _, spool in sorted(by_id.items())]
+    spools = [lock_spool(spool) for spool in sorted(set(spools), key=lambda spool: spool.pk)]
     for spool in spools:
         require_in_use(spool)
         require_past_time(at, spool)
@@ -144,8 +143,8 @@ def start_drying(
             DryingRun.objects.create(
                 spool=spool,
                 dryer=dryer,
-                first_set_point_c=None if first is None else first.set_point_c,
-                first_hours=None if first is None else first.hours,
+                first_set_point_c=first.set_point_c if first else None,
+                first_hours=first.hours if first else None,
                 set_point_c=settings.set_point_c,
                 **_cap_fields(caps[spool.pk], first),
                 planned_hours=settings.hours_of(spool, first),

@@ -18,9 +18,10 @@ from .state import Material
 
 # Relative humidities of the tabulated equilibria: fine at the dry end, where a molecular sieve's isotherm is steep.
 GRID = np.concatenate([[0.0], np.geomspace(1e-6, 0.02, 40), np.linspace(0.03, 1.0, 98)])
-# A winding's slow and quick modes, and a filament's, lumped: (first, one past the last).
-WINDING_GROUPS = ((0, 1), (1, 3), (3, 10))
-FILAMENT_GROUPS = ((0, 1), (1, 5))
+# A winding's slow and quick modes, and a filament's, lumped: (first, one past the last; None: all others).
+Groups = Sequence[tuple[int, int | None]]
+WINDING_GROUPS: Groups = ((0, 1), (1, 3), (3, None))
+FILAMENT_GROUPS: Groups = ((0, 1), (1, None))
 # Humidity at which the slope of a spool's isotherm counts for how fast vapour gets through its pores.
 TYPICAL_RH = 0.25
 
@@ -166,7 +167,7 @@ def _winding_modes(geometry: Geometry) -> tuple[Array, Array]:
     return (root @ modes) ** 2 / masses.sum(), rates
 
 
-def _lumped(share: Array, lag: Array, groups: Sequence[tuple[int, int]]) -> tuple[Array, Array]:
+def _lumped(share: Array, lag: Array, groups: Groups) -> tuple[Array, Array]:
     """Weight and mean lag of each group."""
     weights = np.array([share[a:b].sum() for a, b in groups])
     return weights, np.array([(share[a:b] * lag[a:b]).sum() for a, b in groups]) / weights
