@@ -37,7 +37,7 @@ SMALL_JOB_H = 2.0
 # The hours at which the moisture ahead is computed, as in plans of drying.
 PROBE_HOURS = (1, SMALL_JOB_H, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
 # The small job is taken as one piece that is printed in the middle of its time (spools/physics/printing.py): that
-# takes no step more, and shows a tenth to a quarter too much of what the job gains.
+# takes no step more, and shows 2 to 10 % too much of what the job gains, near balance with the air up to a quarter.
 SMALL_JOB_PROBES = 1 + PROBE_HOURS.index(SMALL_JOB_H / 2)
 # A row is valid this long at most, somewhat longer than the round in which all spools have their turn.
 GOOD_FOR = timedelta(hours=8)
