@@ -105,10 +105,12 @@ class Winding:
 
     def floor_pct(self, rh_pct: float) -> Array:
         """Its content in equilibrium with this air, (members,)."""
-        return 100 * drying.floor(self.material.isotherm, rh_pct / 100)
+        return 100 * self.material.isotherm.equilibrium_at(rh_pct / 100)
 
     def through(self, airs: Sequence[Surroundings]) -> "Winding":
         """After these airs."""
+        if not airs:
+            return self
         (result,) = winding.advance([winding.Lane(self.geometry, self.material, self.state, airs)])
         return replace(self, state=result.state)
 

@@ -230,7 +230,8 @@ def _compute_hours(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
     rows = [(load, draft, n) for load, draft in drafts for n in range(len(load.spools))]
     dry = [is_dry(load.states[n].winding, load.targets_pct[n], load.masses_g[n]) for load, _, n in rows]
     # No time is enough where the air leaves too much: that needs no physics.
-    reaching = [row for row, is_dry_now in zip(rows, dry, strict=True) if not is_dry_now and _may_reach(*row)]
+    numbers = [i for i, row in enumerate(rows) if not dry[i] and _may_reach(*row)]
+    reaching = [rows[i] for i in numbers]
     started = advance_windings(
         [
             (load.states[n].winding, [load.heated_air(*draft.first)] if draft.first else [])
@@ -246,12 +247,9 @@ def _compute_hours(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
         [load.masses_g[n] for load, _, n in reaching],
         DRYING_PROBE_HOURS,
     )
-    hours_needed = iter(needed)
-    for (load, draft, n), is_dry_now in zip(rows, dry, strict=True):
-        exact = None
-        if not is_dry_now and _may_reach(load, draft, n):
-            exact = next(hours_needed)
-        draft.hours.append(0.0 if is_dry_now else _total_hours(draft, exact))
+    exact_h = dict(zip(numbers, needed, strict=True))
+    for i, (_, draft, _) in enumerate(rows):
+        draft.hours.append(0.0 if dry[i] else _total_hours(draft, exact_h.get(i)))
 
 
 def _may_reach(load: DryerLoad, draft: Draft, n: int) -> bool:

@@ -7,8 +7,7 @@ import numpy as np
 
 from .air import Array
 from .isotherm import Isotherm
-from .state import outermost_mean
-from .winding import Lane, Surroundings, advance
+from .winding import Lane, advance_until_crossed
 
 HOUR_S = 3600.0
 
@@ -29,10 +28,6 @@ def floor(isotherm: Isotherm, rh: float) -> Array:
         Content [kg/kg], (members,).
     """
     return isotherm.equilibrium(rh)
-
-
-# So many looks are computed at a time; a lane that has crossed all its limits is not followed further.
-LOOKS_AT_A_TIME = 6
 
 
 def hours_until(
@@ -88,24 +83,10 @@ def _follow(
     below: bool,
     heat: bool,
 ) -> list[float | None]:
-    (air,) = lane.surroundings
+    looks_s = [hours * HOUR_S for hours in looks_h]
+    contents = advance_until_crossed(lane, looks_s, mass_kg, limits, share, below=below, heat=heat)
     hours = np.array([0.0, *looks_h])
-    state = lane.state
-    contents = _counted(state.profile()[None], lane, mass_kg)
-    crossed = [crossing(contents, hours, limit, share, below) for limit in limits]
-    while None in crossed and len(contents) < len(hours):
-        spans = np.diff(hours[len(contents) - 1 : len(contents) + LOOKS_AT_A_TIME]) * HOUR_S
-        airs = [Surroundings(s, air.temperature_k, air.rh, air.moving_air) for s in spans.tolist()]
-        (ahead,) = advance([Lane(lane.geometry, lane.material, state, airs)], heat=heat, record=True)
-        state = ahead.state
-        contents = np.concatenate([contents, _counted(ahead.profiles, lane, mass_kg)])
-        crossed = [crossing(contents, hours, limit, share, below) for limit in limits]
-    return crossed
-
-
-def _counted(profiles: Array, lane: Lane, mass_kg: float | None) -> Array:
-    """The content of the turns that count, (looks, members)."""
-    return profiles.max(-1) if mass_kg is None else outermost_mean(profiles, lane.geometry, mass_kg)
+    return [crossing(contents, hours, limit, share, below) for limit in limits]
 
 
 def crossing(contents: Array, hours: Array, limit: float, share: float, below: bool) -> float | None:

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from .air import Array
+from .kernels import kernel
 
 WATER_DENSITY = 997.0  # kg/m³ at 25 °C
 KINDS = ("henry", "gab", "flory-huggins")
@@ -77,13 +78,17 @@ class Isotherm:
             return rh / 0.5 * self.w50
         if self.kind == "gab":
             return self.w50 * self._gab(rh) / self._gab(np.asarray(0.5))
-        low = np.zeros(np.broadcast_shapes(rh.shape, np.shape(self.w50)))
-        high = np.broadcast_to(self._wettest_fraction(), low.shape)
-        for _ in range(_BISECTIONS):
-            middle = (low + high) / 2
-            below = self._activity(middle) < rh
-            low, high = np.where(below, middle, low), np.where(below, high, middle)
-        return self._content((low + high) / 2)
+        return self._content(_bisect(rh, self._chi, self._wettest_fraction()))
+
+    def equilibrium_at(self, rh: float) -> Array:
+        """equilibrium() at one humidity, kept: forecasts of a spool share their air. Do not change the array."""
+        if rh not in self._equilibria:
+            self._equilibria[rh] = self.equilibrium(rh)
+        return self._equilibria[rh]
+
+    @cached_property
+    def _equilibria(self) -> dict[float, Array]:
+        return {}
 
     def slope(self, rh: ArrayLike) -> Array:
         """Derivative of the equilibrium content, dw/dRH.
@@ -176,10 +181,6 @@ class Isotherm:
         phi = phi / (1 + phi)
         return (np.log(0.5 / phi) - (1 - phi)) / (1 - phi) ** 2
 
-    def _activity(self, phi: Array) -> Array:
-        dry = 1 - phi
-        return phi * np.exp(dry + self._chi * dry * dry)
-
     def _content(self, phi: Array) -> Array:
         return phi / (1 - phi) / self._density_ratio()
 
@@ -216,6 +217,29 @@ def gab_k(c: ArrayLike, likely_c: float, likely_k: float) -> Array:
     c = np.asarray(c, dtype=float)
     linear, square = (0.5 - 0.7 * ratio) * (c - 2), (0.49 * ratio - 0.25) * (c - 1)
     return 2 * (ratio - 1) / (linear + np.sqrt(linear * linear + 4 * square * (ratio - 1)))
+
+
+def _bisect(rh: Array, chi: Array, wettest: Array) -> Array:
+    """The volume fraction of water at a humidity by Flory-Huggins."""
+    shape = np.broadcast_shapes(rh.shape, np.shape(chi))
+    each = [np.ascontiguousarray(np.broadcast_to(values, shape)).ravel() for values in (rh, chi, wettest)]
+    return _bisect_each(*each).reshape(shape)
+
+
+@kernel
+def _bisect_each(rh: Array, chi: Array, wettest: Array) -> Array:
+    fractions = np.empty_like(rh)
+    for i in range(len(rh)):
+        low, high = 0.0, wettest[i]
+        for _ in range(_BISECTIONS):
+            middle = (low + high) / 2
+            dry = 1 - middle
+            if middle * np.exp(dry + chi[i] * dry * dry) < rh[i]:
+                low = middle
+            else:
+                high = middle
+        fractions[i] = (low + high) / 2
+    return fractions
 
 
 def gab_inverse(w: Array, p: Array, q: Array, r: Array) -> tuple[Array, Array]:

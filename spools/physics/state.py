@@ -1,7 +1,7 @@
 """The state of a winding, which is its whole memory of the past, and the contents computed from it."""
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -10,6 +10,7 @@ from .air import Array
 from .filament import PARTS, WEIGHTS
 from .geometry import Geometry
 from .isotherm import Isotherm
+from .transport import Members
 
 VERSION = 2
 _HEADER = struct.Struct("<4sHHHHH")
@@ -24,6 +25,7 @@ class Material:
     through the pores, over the geometry's pore fraction, see geometry.pore_share.
     conductivity_w_m_k, heat_capacity_j_kg_k: of the winding across the turns, and of the filament.
     Between polymer (0.2) and air (0.026 W/m/K); 1.2 to 1.9 kJ/kg/K. Common practice, no source.
+    prepared: the same numbers as the solver takes them, kept by filament radius and number of members.
     """
 
     d23_m2_s: float | Array
@@ -32,6 +34,9 @@ class Material:
     conductivity_w_m_k: float = 0.13
     heat_capacity_j_kg_k: float = 1500.0
     pore_share: float | Array = 1.0
+    prepared: dict[tuple[float, int], Members] = field(
+        default_factory=dict, init=False, compare=False, repr=False
+    )
 
 
 @dataclass(frozen=True)

@@ -193,6 +193,74 @@ def warmest_gap(temperature: Array, air: Array) -> float:
 
 
 @kernel
+def one_stretch(weather: Weather, s: int) -> Weather:
+    """Stretch s alone."""
+    return Weather(
+        weather.duration[s : s + 1],
+        weather.film[s : s + 1],
+        weather.temperature[s : s + 1],
+        weather.rh[s : s + 1],
+        weather.equilibrium[s : s + 1],
+    )
+
+
+@kernel
+def outer_content(contents: Array, shares: Array, m: int) -> float:
+    """The content of the outer turns of member m by the share of each shell in them; no shares: of the wettest."""
+    content = 0.0
+    for j in range(len(contents)):
+        mean = shell_mean(contents[j], m)
+        content = content + shares[j] * mean if len(shares) else max(content, mean)
+    return content
+
+
+@kernel
+def advance_until_crossed(
+    spool: SpoolArrays,
+    members: Members,
+    weather: Weather,
+    contents: Array,
+    temperature: Array,
+    columns: int,
+    step: float,
+    heat: bool,
+    shares: Array,
+    limits: Array,
+    allowed: float,
+    below: bool,
+    outer_contents: Array,
+) -> int:
+    """Advance a spool in constant air, look by look, until each limit has been crossed.
+
+    shares (shells,): of each shell in the turns that count; empty: the wettest turns. limits: of their content
+    [kg/kg]. allowed: so many members are above a limit at most while it counts as below. outer_contents (looks + 1,
+    members): its first row is given, the others are filled.
+
+    Returns the number of looks; below 0 where no step is short enough.
+    """
+    n, _, count = contents.shape
+    nothing, no_temperatures = np.empty((0, count, n)), np.empty((0, n, 1))
+    crossed = np.zeros(len(limits), np.bool_)
+    for s in range(len(weather.duration) + 1):
+        for i in range(len(limits)):
+            over = 0
+            for m in range(count):
+                over += outer_contents[s, m] > limits[i]
+            crossed[i] = crossed[i] or (over <= allowed) == below
+        if crossed.all() or s == len(weather.duration):
+            return s
+        step, columns, _ = run(
+            *(spool, members, one_stretch(weather, s), contents, temperature, columns, step, heat),
+            *(TOLERANCE, nothing, no_temperatures),
+        )
+        if step < 0:
+            return -1
+        for m in range(count):
+            outer_contents[s + 1, m] = outer_content(contents, shares, m)
+    return len(weather.duration)
+
+
+@kernel
 def advance_until_decided(
     spool: SpoolArrays,
     members: Members,
@@ -221,17 +289,10 @@ def advance_until_decided(
     nothing, no_temperatures = np.empty((0, count, n)), np.empty((0, n, 1))
     heat = warmest_gap(temperature[:, :columns], weather.temperature[0, 0]) > AS_WARM_K
     for s in range(len(weather.duration)):
-        stretch = Weather(
-            weather.duration[s : s + 1],
-            weather.film[s : s + 1],
-            weather.temperature[s : s + 1],
-            weather.rh[s : s + 1],
-            weather.equilibrium[s : s + 1],
-        )
         step, columns, _ = run(
             spool,
             members,
-            stretch,
+            one_stretch(weather, s),
             contents,
             temperature,
             columns,
@@ -244,10 +305,7 @@ def advance_until_decided(
         if step < 0:
             return -1
         for m in range(count):
-            content = 0.0
-            for j in range(n):
-                content += shares[j] * shell_mean(contents[j], m)
-            outer_contents[s, m] = content
+            outer_contents[s, m] = outer_content(contents, shares, m)
         if s + 1 < min_probes:
             continue
         # Water moves from warm turns to cold ones, and may then rise above what the air alone gives them.

@@ -28,7 +28,7 @@ from . import stepping, transport
 from .air import Array
 from .geometry import Geometry
 from .isotherm import KINDS, Isotherm
-from .state import Material, WindingState, outermost, outermost_shares, resize, uniform
+from .state import Material, WindingState, outermost, outermost_mean, outermost_shares, resize, uniform
 from .surroundings import Surroundings, join
 
 __all__ = [
@@ -39,6 +39,7 @@ __all__ = [
     "WindingResult",
     "WindingState",
     "advance",
+    "advance_until_crossed",
     "advance_until_decided",
     "join",
     "outermost",
@@ -145,6 +146,63 @@ def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingR
     return WindingResult(lane, state, crossed_kg, profiles, temperatures)
 
 
+def advance_until_crossed(
+    lane: Lane,
+    looks_s: Sequence[float],
+    mass_kg: float | None,
+    limits: Sequence[float],
+    share: float,
+    *,
+    below: bool,
+    heat: bool = True,
+) -> Array:
+    """Advance a spool in constant air, from look to look, until the counted turns have crossed each limit.
+
+    Parameters
+    ----------
+    lane : Lane
+        A spool with one stretch of surroundings, whose duration is ignored.
+    looks_s : sequence of float
+        Times at which the content is computed, rising [s].
+    mass_kg : float or None
+        Mass of the outermost turns that count [kg]; None: the wettest turns, wherever they are.
+    limits : sequence of float
+        Limits of their content [kg/kg].
+    share : float
+        The spool counts as below a limit while at most this share of its members lies above it.
+    below : bool
+        Whether the content falls below the limits or rises above them.
+    heat : bool
+        As for advance.
+
+    Returns
+    -------
+    ndarray
+        The contents at the start and at each look until the last limit was crossed, (looks + 1, members) [kg/kg].
+
+    Raises
+    ------
+    FloatingPointError
+        If no time step is short enough: a value must be absurd.
+    """
+    geometry, material, start = lane.geometry, lane.material, lane.state
+    (air,) = lane.surroundings
+    profile = start.profile()
+    contents = np.empty((len(looks_s) + 1, len(profile)))
+    contents[0] = profile.max(-1) if mass_kg is None else outermost_mean(profile, geometry, mass_kg)
+    shares = np.empty(0) if mass_kg is None else outermost_shares(geometry, mass_kg)
+    weather = _lasting(material.isotherm, air, looks_s, len(profile))
+    temperature, columns = _with_room(start.temperature_k, weather)
+    looks = stepping.advance_until_crossed(
+        *(_spool(geometry, material), _members(geometry, material, len(profile)), weather),
+        *(start.contents.copy(), temperature, columns, start.step_s, heat),
+        *(shares, np.array(limits, dtype=float), share * len(profile), below, contents),
+    )
+    if looks < 0:
+        raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
+    return contents[: looks + 1]
+
+
 def advance_until_decided(
     lane: Lane,
     probes_s: Sequence[float],
@@ -232,6 +290,14 @@ def _lasting(
 
 
 def _members(geometry: Geometry, material: Material, members: int) -> transport.Members:
+    """The numbers of the members as the solver takes them; forecasts of a spool need the same again and again."""
+    key = geometry.filament_radius_m, members
+    if key not in material.prepared:
+        material.prepared[key] = _prepare_members(geometry, material, members)
+    return material.prepared[key]
+
+
+def _prepare_members(geometry: Geometry, material: Material, members: int) -> transport.Members:
     isotherm = material.isotherm
 
     def each(value: ArrayLike) -> Array:
@@ -256,6 +322,8 @@ def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> 
     ends = rh[:, 1]
     if ends.shape[1] > 1:
         equilibrium = isotherm.equilibrium(ends)
+    elif len(airs) == 1:
+        equilibrium = np.broadcast_to(isotherm.equilibrium_at(float(ends[0, 0])), (1, members))
     else:
         # Many stretches of a forecast have the same air; solving a curved isotherm takes as long as some steps.
         ends, same = np.unique(ends[:, 0], return_inverse=True)
