@@ -139,7 +139,7 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
 def _fed_airs(feed_places: FeedPlaces) -> dict[int, AirClass]:
     """The air of the spools that are fed from a place, by the id of their toolhead."""
     return {
-        toolhead: air_class(*feed_places.air(place)[1:]) for (toolhead, _), place in feed_places.fed.items()
+        toolhead: air_class(*feed_places.air(place)[1:4]) for (toolhead, _), place in feed_places.fed.items()
     }
 
 

@@ -58,6 +58,8 @@ TARGET_PCT = Limits(0.0001, 30, "%")
 COUPON_C = Limits(30, 200, "°C")
 DRYER_MAX_C = Limits(30, 200, "°C")
 SET_POINT_ERROR_K = Limits(0, 30, "K")
+AIR_FLOW_L_MIN = Limits(0.01, 1000, "l/min")
+DEW_POINT_C = Limits(-80, 20, "°C")
 SPOOL_CAPACITY = Limits(1, 100, "")
 
 # Air, and dry boxes with their desiccant.

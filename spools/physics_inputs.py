@@ -17,6 +17,7 @@ from spools.catalogue.values import material_values
 from spools.models import Feedstock, Spool
 from spools.physics import drying, ensemble, printing, surroundings, winding
 from spools.physics.air import ZERO_C
+from spools.physics.chamber import Chamber
 from spools.physics.geometry import Geometry
 from spools.physics.isotherm import Isotherm
 from spools.physics.state import Material, WindingState, outermost, resize, uniform
@@ -61,12 +62,13 @@ class Interval(NamedTuple):
 
 
 class ConstantAir(NamedTuple):
-    """Constant surroundings for some hours."""
+    """Constant surroundings for some hours. chamber: of the dryer that it dries in."""
 
     hours: float
     temperature_c: float
     rh_pct: float
     moving: bool = False
+    chamber: Chamber | None = None
 
 
 @dataclass(frozen=True)
@@ -322,7 +324,8 @@ def _lane(start: Winding, airs: Sequence[ConstantAir]) -> winding.Lane:
 
 
 def _surroundings(air: ConstantAir) -> Surroundings:
-    return Surroundings(air.hours * 3600, air.temperature_c + ZERO_C, air.rh_pct / 100, air.moving)
+    kelvin = air.temperature_c + ZERO_C
+    return Surroundings(air.hours * 3600, kelvin, air.rh_pct / 100, air.moving, chamber=air.chamber)
 
 
 def start_rh(spool: Spool) -> tuple[tuple[float, float, float], Statement]:

@@ -114,7 +114,7 @@ class Board:
         return ReadinessInputs(_spool_inputs(spool, row), site, material, toolhead, job)
 
     def _air_in(self, feed_place: int) -> AirClass:
-        return air_class(*self.feed_places.air(feed_place)[1:])
+        return air_class(*self.feed_places.air(feed_place)[1:4])
 
     def _with_stock(self, toolhead: ToolheadInputs) -> ToolheadInputs:
         parts = {

@@ -27,6 +27,9 @@ class PlaceForm(VersionedForm):
             "max_set_point_c",
             "set_point_error_c",
             "spool_capacity",
+            "air_exchange",
+            "air_flow_l_min",
+            "desiccant_dew_point_c",
             "volume_l",
             "half_time_h",
             "limit_rh_pct",
@@ -38,6 +41,9 @@ class PlaceForm(VersionedForm):
             "assumed_rh_pct": "Assumed humidity, % RH",
             "room": "Room that it stands in",
             "spool_capacity": "Spools that fit into a dryer at once",
+            "air_exchange": "A dryer's exchange of air",
+            "air_flow_l_min": "A dryer's air flow, litres a minute",
+            "desiccant_dew_point_c": "Dew point over a dryer's desiccant, °C",
             "volume_l": "Volume of a dry box, litres",
             "half_time_h": "Half-time of a dry box, h",
             "limit_rh_pct": "Humidity limit of a dry box, % RH",
@@ -57,6 +63,10 @@ class PlaceForm(VersionedForm):
             "max_set_point_c": "For a dryer: the hottest it can be set to.",
             "set_point_error_c": "For a dryer: how far it may be off what it shows.",
             "spool_capacity": "Empty: not known; the drying plan of the week then counts one.",
+            "air_exchange": "The water that the spools give off leaves with the air: in a dryer that exchanges little, "
+            "drying takes longer, the more so the more spools dry in it. Empty: as it was, freely for a new dryer.",
+            "air_flow_l_min": "Empty: as usual, about 15 vented freely, 1 vented a little, 5 over desiccant.",
+            "desiccant_dew_point_c": "Of a dryer that is sealed, with desiccant. Empty: as usual, -10.",
             "moved_air": "Moved air dries faster.",
             "feeds": "For a dry box or a dryer with an outlet: a loaded spool can stay in it.",
         }
@@ -68,11 +78,12 @@ class PlaceForm(VersionedForm):
         help_text="Instead of the half-time. Cases of museums: 0.1 very well sealed, 0.3 well, 1 moderately "
         "(the AIC's classes of seals).",
     )
-    field_order = ["name", "kind", *Meta.fields[2:11], "air_changes_day"]
+    field_order = ["name", "kind", *Meta.fields[2:14], "air_changes_day"]
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["limit_rh_pct"].required = self.fields["sachet_g"].required = False
+        for name in ("limit_rh_pct", "sachet_g", "air_exchange"):
+            self.fields[name].required = False
 
     def clean_limit_rh_pct(self) -> float:
         limit = self.cleaned_data["limit_rh_pct"]
@@ -80,6 +91,9 @@ class PlaceForm(VersionedForm):
 
     def clean_sachet_g(self) -> float:
         return self.cleaned_data["sachet_g"] or 0.0
+
+    def clean_air_exchange(self) -> str:
+        return self.cleaned_data["air_exchange"] or self.instance.air_exchange
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

@@ -14,10 +14,13 @@ from spools.air.csv_import import require_reading
 from spools.air.dry_box_cache import airs_at
 from spools.air.dry_box_facts import boxes_in, is_complete
 from spools.air.dry_box_simulation import quarter_of
+from spools.air.dryer_air import dryer_chamber
 from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
 from spools.checks import lock_spool_facts, require_choice
 from spools.invalidation import invalidate_after_readings
 from spools.models import DesiccantCharge, DryingRun, Place, Reading
+from spools.physics.chamber import Chamber
+from spools.physics_inputs import ConstantAir
 from spools.refusals import refusal
 from spools.statements import Statement
 
@@ -27,12 +30,23 @@ BELIEVED_HOURS = BELIEVED_FOR / timedelta(hours=1)
 
 @dataclass(frozen=True)
 class Climate:
-    """Air at a place: °C, % RH, "reading", "computed", "assumed" or "dryer", and how that is known."""
+    """Air at a place: °C, % RH, "reading", "computed", "assumed" or "dryer", and how that is known.
+
+    chamber: of a dryer, in which this air is heated.
+    """
 
     temperature_c: float
     rh_pct: float
     origin: str
     source: Statement
+    chamber: Chamber | None = None
+
+    def heated(self, celsius: float, hours: float = 0.0, spools: int = 1) -> ConstantAir:
+        """This air of a dryer's room, heated in the dryer in which so many spools dry, for some hours."""
+        chamber = None if self.chamber is None else self.chamber.shared_by(spools)
+        dew_point_c = None if chamber is None else chamber.dew_point_c
+        rh_pct = heated_rh_pct(self.temperature_c, self.rh_pct, celsius, dew_point_c)
+        return ConstantAir(hours, celsius, rh_pct, True, chamber)
 
 
 def climate_at(place: Place, at: datetime | None = None) -> Climate:
@@ -85,14 +99,17 @@ def _climate(place: Place, last: dict[int, Reading], set_point_c: float | None, 
         around = _measured_or_assumed(room, last.get(room.pk), at)
         source = Statement("air.room", {"room": str(room), "source": around.source.as_data()})
         around = replace(around, source=source)
-    if set_point_c is None or place.kind != Place.Kind.DRYER:
+    if place.kind != Place.Kind.DRYER:
+        return around
+    around = replace(around, chamber=dryer_chamber(place))
+    if set_point_c is None:
         return around
     heated = {
         "temperature_c": around.temperature_c,
         "rh_pct": around.rh_pct,
         "source": around.source.as_data(),
     }
-    rh_pct = heated_rh_pct(around.temperature_c, around.rh_pct, set_point_c)
+    rh_pct = around.heated(set_point_c).rh_pct
     return Climate(
         set_point_c, rh_pct, "dryer", Statement("air.dryer", {"set_point_c": set_point_c} | heated)
     )

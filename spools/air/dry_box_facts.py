@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from django.db.models import Q
 
+from spools.air.dryer_air import desiccant_dew_point_c
 from spools.air.hourly import (
     FOREVER,
     HOUR,
@@ -77,7 +78,8 @@ class PriorHistory:
         for run in self.runs:
             if run.start <= at and (run.end is None or at < run.end):
                 set_point_c = run.set_point_at(at)
-                return set_point_c, heated_rh_pct(temperature_c, rh_pct, set_point_c)
+                dew_point_c = desiccant_dew_point_c(run.dryer)
+                return set_point_c, heated_rh_pct(temperature_c, rh_pct, set_point_c, dew_point_c)
         return temperature_c, rh_pct
 
 

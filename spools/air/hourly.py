@@ -37,8 +37,15 @@ def rh_at_pressure(vapour_pa: float, temperature_c: float) -> float:
     return min(100.0, 100 * vapour_pa / float(air.saturation_pressure(temperature_c + ZERO_C)))
 
 
-def heated_rh_pct(temperature_c: float, rh_pct: float, set_point_c: float) -> float:
-    """% RH in a vented dryer: room air, heated, keeps its vapour pressure."""
+def heated_rh_pct(
+    temperature_c: float, rh_pct: float, set_point_c: float, dew_point_c: float | None = None
+) -> float:
+    """% RH of the air that comes into a dryer's chamber: room air, heated, keeps its vapour pressure.
+
+    dew_point_c: of the air that a sealed dryer's desiccant gives back, instead of room air.
+    """
+    if dew_point_c is not None:
+        temperature_c, rh_pct = dew_point_c, 100.0
     return 100 * float(air.heated_rh(temperature_c + ZERO_C, rh_pct / 100, set_point_c + ZERO_C))
 
 

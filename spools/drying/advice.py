@@ -198,8 +198,9 @@ def _as_planned(planned: PlannedDrying, state: Moisture, dryers: Dryers) -> _Dri
         shares_with=slot.shares_with,
         mass_g=planned.mass_g,
     )
+    together = 1 + len(slot.shares_with)
     advice = Advice(PLANNED, planned.target_pct, drying, cautions=cautions, planned=planned.pk)
-    return _Dried(state, advice, [dryers.heated_air(dryer, *stage) for stage in planned.stages])
+    return _Dried(state, advice, [dryers.heated_air(dryer, *stage, together) for stage in planned.stages])
 
 
 def _in_run(run: DryingRun, state: Moisture, dryers: Dryers) -> _Dried:
@@ -231,12 +232,9 @@ def _in_run(run: DryingRun, state: Moisture, dryers: Dryers) -> _Dried:
         mass_g=run.mass_g,
     )
     advice = Advice(IN_RUN, run.target_pct, drying, cautions=cautions, run=run.pk, take_out_by=used_up_at)
-    airs = (
-        []
-        if ready_at is None
-        else [dryers.heated_air(run.dryer, *stage) for stage in stages_ahead(run, at, max(ready_at, at))]
-    )
-    return _Dried(state, advice, airs)
+    stages = [] if ready_at is None else stages_ahead(run, at, max(ready_at, at))
+    together = len(dryers.runs_in(run.dryer))
+    return _Dried(state, advice, [dryers.heated_air(run.dryer, *stage, together) for stage in stages])
 
 
 def _add_times_after(dried: list[_Dried], dryers: Dryers) -> dict[int, Advice]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
 
-from spools.air.climate import Climate, heated_rh_pct
+from spools.air.climate import Climate
 from spools.drying import heat_budget
 from spools.drying.caps import Cap, compute_cap
 from spools.drying.gate import FirstStage
@@ -60,7 +60,8 @@ class DryerLoad:
 
     beside: the runs that they join; empty: they have the dryer to themselves. masses_g: the outermost grams of
     each spool that must get dry; None: all of it. asked: whether a set point was asked for; it is that of the
-    first draft. stated: the same with a stated reel, where an unknown reel sets the cap.
+    first draft. stated: the same with a stated reel, where an unknown reel sets the cap. neighbours: so many spools
+    more may join them.
     """
 
     spools: Sequence[Spool]
@@ -75,10 +76,16 @@ class DryerLoad:
     drafts: list[Draft] = field(default_factory=list)
     asked: bool = False
     stated: "DryerLoad | None" = None
+    neighbours: int = 0
+
+    @property
+    def together(self) -> int:
+        """How many spools give off water into the chamber."""
+        return len(self.spools) + max(len(self.beside), self.neighbours)
 
     def heated_air(self, celsius: float, hours: float = 0.0) -> ConstantAir:
         """The air of the room, heated in the dryer."""
-        return heat_air(self.room, celsius, hours)
+        return self.room.heated(celsius, hours, self.together)
 
     def floor_pct(self, draft: Draft, n: int) -> float:
         """The moisture that a draft's air leaves in spool n after any time."""
@@ -98,7 +105,7 @@ class DryerLoad:
             tuple(run.pk for run in self.beside),
             tuple((cap.cap_c, cap.start_c) for cap in self.caps),
             (self.room.temperature_c, self.room.rh_pct),
-            self.dryer.set_point_error_c,
+            (self.dryer.set_point_error_c, self.room.chamber, self.together, self.at),
             tuple((draft.set_point_c, draft.first_c) for draft in self.drafts),
             tuple(self.masses_g),
         )
@@ -121,8 +128,3 @@ class DryerLoad:
     def keeps_to_budget(self, draft: Draft) -> bool:
         """Whether a draft keeps to the heat budget of one run, for all spools."""
         return max(self.run_shares(draft)) <= heat_budget.ALL
-
-
-def heat_air(room: Climate, celsius: float, hours: float = 0.0) -> ConstantAir:
-    """The air of a room, heated in a dryer, for some hours."""
-    return ConstantAir(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)

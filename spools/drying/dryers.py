@@ -10,7 +10,6 @@ from django.db.models import QuerySet
 from spools.air.climate import Climate, climates_now, room_airs
 from spools.drying import heat_budget
 from spools.drying.caps import Cap, may_join
-from spools.drying.drafts import heat_air
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.gate import open_runs, stays_without_run
 from spools.drying.options import Slot, next_quarter
@@ -121,9 +120,9 @@ class Dryers:
             [run.spool.code for run in shares if self.leaves_at[run.pk] > start],
         )
 
-    def heated_air(self, dryer: Place, celsius: float, hours: float) -> ConstantAir:
-        """The air in a dryer at a set point, for some hours."""
-        return heat_air(self.rooms[dryer.pk], celsius, hours)
+    def heated_air(self, dryer: Place, celsius: float, hours: float, spools: int) -> ConstantAir:
+        """The air in a dryer at a set point in which so many spools dry, for some hours."""
+        return self.rooms[dryer.pk].heated(celsius, hours, spools)
 
     def add_ahead(self, spool: Spool, dryer_id: int, start: datetime, end: datetime) -> None:
         """Reserve a dryer for a spool from start to end."""

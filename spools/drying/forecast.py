@@ -1,6 +1,7 @@
 """Forecasts around a drying run: when its spool is dry, and how long it stays good afterwards."""
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from itertools import pairwise
 
@@ -9,7 +10,6 @@ import numpy as np
 from spools.air.bags import close_bag, is_computed_bag
 from spools.air.climate import Climate, climates_now, room_airs
 from spools.catalogue.values import material_values
-from spools.drying.drafts import heat_air
 from spools.drying.options import DRYING_PROBE_HOURS, STORAGE_PROBE_HOURS, StaysGood, next_quarter
 from spools.drying.search import is_dry
 from spools.models import DryingRun, Place, Spool
@@ -29,6 +29,11 @@ from spools.physics_inputs import (
 NEARLY = timedelta(minutes=30)
 
 
+def count_open_runs(dryer_ids: Iterable[int]) -> Counter[int]:
+    """How many spools dry in each of these dryers, by its id."""
+    return Counter(DryingRun.objects.filter(end=None, dryer__in=dryer_ids).values_list("dryer", flat=True))
+
+
 def estimate_dry_times(
     drying: Sequence[tuple[DryingRun, Winding]], at: datetime, rooms: dict[int, Climate] | None = None
 ) -> list[datetime | None]:
@@ -43,9 +48,10 @@ def estimate_dry_times(
     if not drying:
         return []
     taken_in = room_airs([run.dryer for run, _ in drying], at) if rooms is None else rooms
+    together = count_open_runs({run.dryer_id for run, _ in drying})
 
     def air(run: DryingRun, celsius: float, hours: float) -> ConstantAir:
-        return heat_air(taken_in[run.dryer_id], celsius, hours)
+        return taken_in[run.dryer_id].heated(celsius, hours, max(1, together[run.dryer_id]))
 
     left_h = [
         max(0.0, (run.change_at - at) / timedelta(hours=1)) if run.change_at else 0.0 for run, _ in drying

@@ -5,6 +5,7 @@ from typing import Any
 
 from spools.drying import heat_budget, search, softening
 from spools.drying.drafts import Draft, DryerLoad, FirstStageReason
+from spools.drying.exchange import explain_exchange
 from spools.drying.limiting import list_hotter
 from spools.drying.offers import offer_runs, offer_turns
 from spools.drying.options import (
@@ -98,11 +99,12 @@ def _explain_first_stage(load: DryerLoad, draft: Draft) -> Statement:
 def list_notes(
     load: DryerLoad, draft: Draft, n: int, life_share: float | None, request: PlanRequest
 ) -> list[Statement]:
-    """Cautions beside a plan: the goal, the dryer's error, the heat budget, a rough diffusivity."""
+    """Cautions beside a plan: the goal, the dryer's error and air, the heat budget, a rough diffusivity."""
     notes = []
     if request.goal == STRONG:
         notes.append(Statement("drying.strong_limit", {"floor_pct": load.floor_pct(draft, n)}))
     notes += _error_above_cap(load, draft, n)
+    notes += explain_exchange(load, draft, n)
     share = _run_share(load, draft, n)
     outer_g = search.outer_g(load, n)
     if outer_g is not None:

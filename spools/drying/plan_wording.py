@@ -175,3 +175,28 @@ def _too_much_heat(share: float, gentler: Values | None, runs: Values | None, tu
 def _limited_by_cap(limit_c: float, error_k: float, part: Values) -> str:
     allowance = f", less the dryer's error of {error_k:g} K" if error_k else ""
     return f"{limit_c:g} °C is the most for {Statement.from_data(part).sentence}{allowance}."
+
+
+@words_for("drying.air_exchange")
+def _air_exchange(
+    l_min: float, spools: int, dew_point_c: float | None, hours: float | None, free_hours: float | None
+) -> str:
+    if dew_point_c is None:
+        shared = "" if spools == 1 else f" for {spools} spools"
+        first = f"The dryer exchanges about {l_min:g} l of air a minute{shared}, so the water that dries off stays in its air"
+    else:
+        first = f"Desiccant keeps the dryer's air at a dew point of about {dew_point_c:g} °C"
+    return f"{first}. {_compare(hours, free_hours)}"
+
+
+def _compare(hours: float | None, free_hours: float | None) -> str:
+    free = "With room air, vented freely,"
+    if free_hours is None:
+        return (
+            f"{free} it would never be dry." if hours is not None else f"{free} it would not be dry either."
+        )
+    if hours is None:
+        return f"{free} it would be dry after {format_duration(free_hours)}."
+    if hours == free_hours:
+        return f"{free} it would take as long."
+    return f"{free} it would take {format_duration(free_hours)} instead of {format_duration(hours)}."

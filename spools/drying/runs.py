@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q
 
 from spools import limits
 from spools.catalogue.values import material_values
@@ -138,7 +139,6 @@ def start_drying(
         if spool.pk in weighed:
             before = ledger.weigh(spool, weighed[spool.pk], resolution_g=resolution_g, at=at, by=by)
         begin_stay(spool, dryer, at, by)
-        invalidate_after([spool.pk], at)
         runs.append(
             DryingRun.objects.create(
                 spool=spool,
@@ -156,9 +156,16 @@ def start_drying(
                 recorded_by=by,
             )
         )
+    _invalidate_dryer(dryer, at)
     _link_to_plan(runs)
     invalidate_advice()
     return runs
+
+
+def _invalidate_dryer(dryer: Place, at: datetime) -> None:
+    """Deletes what was computed from a time on for the spools in a dryer, which share its chamber's air."""
+    runs = DryingRun.objects.filter(Q(end=None) | Q(end__gte=at), dryer=dryer)
+    invalidate_after(set(runs.values_list("spool", flat=True)), at)
 
 
 def _require_not_before_stay(spool: Spool, at: datetime) -> None:
@@ -244,7 +251,7 @@ def finish_drying(
     run.save(update_fields=["end", "after"])
     require_unheated(place, at)
     begin_stay(spool, place, at, by)
-    invalidate_after([spool.pk], at)
+    _invalidate_dryer(run.dryer, at)
     invalidate_advice()
     return run
 

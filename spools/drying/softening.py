@@ -12,7 +12,7 @@ uptake at 50 % RH is our reading of "ambient moisture".
 from collections.abc import Sequence
 from datetime import datetime
 
-from spools.air.climate import heated_rh_pct, room_airs
+from spools.air.climate import room_airs
 from spools.catalogue.values import material_values
 from spools.models import Place, Spool
 from spools.moisture.state import moisture_of
@@ -57,7 +57,7 @@ def first_stage_hours_in(
 ) -> list[float | None]:
     """The same for spools as they are at a time, in a dryer in its room's air, before its set point."""
     room = room_airs([dryer], at)[dryer.pk]
-    hot = ConstantAir(0.0, first_c, heated_rh_pct(room.temperature_c, room.rh_pct, first_c), True)
+    hot = room.heated(first_c, spools=len(spools))
     states = moisture_of(spools, at)
     hardest_c = set_point_c + dryer.set_point_error_c
     return first_stage_hours(

@@ -181,6 +181,44 @@ class Migration(migrations.Migration):
                         verbose_name="spools that fit in at once",
                     ),
                 ),
+                (
+                    "air_exchange",
+                    models.CharField(
+                        choices=[
+                            ("free", "vented freely or by a fan"),
+                            ("little", "vented a little"),
+                            ("desiccant", "sealed, with desiccant"),
+                        ],
+                        default="free",
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "air_flow_l_min",
+                    models.FloatField(
+                        blank=True,
+                        help_text="of a dryer: the air that it takes in, or passes over its desiccant; empty: as usual for its kind",
+                        null=True,
+                        validators=[
+                            django.core.validators.MinValueValidator(0.01),
+                            django.core.validators.MaxValueValidator(1000),
+                        ],
+                        verbose_name="air flow, l/min",
+                    ),
+                ),
+                (
+                    "desiccant_dew_point_c",
+                    models.FloatField(
+                        blank=True,
+                        help_text="of a dryer that is sealed, with desiccant; empty: as usual",
+                        null=True,
+                        validators=[
+                            django.core.validators.MinValueValidator(-80),
+                            django.core.validators.MaxValueValidator(20),
+                        ],
+                        verbose_name="dew point over the desiccant, °C",
+                    ),
+                ),
                 ("moved_air", models.BooleanField(default=False, verbose_name="has a fan")),
                 (
                     "feeds",
@@ -283,6 +321,24 @@ class Migration(migrations.Migration):
                         name="only_bags_have_a_film",
                         violation_error_code="not_a_bag",
                         violation_error_message="Film and sachet are of sealed bags. Leave them empty here.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("kind", "dryer"), ("air_flow_l_min__isnull", True), _connector="OR"
+                        ),
+                        name="only_a_dryer_has_an_air_flow",
+                        violation_error_code="not_a_dryer",
+                        violation_error_message="Only a dryer has an air flow. Leave it empty here.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("air_exchange", "desiccant"), ("kind", "dryer")),
+                            ("desiccant_dew_point_c__isnull", True),
+                            _connector="OR",
+                        ),
+                        name="only_a_desiccant_dryer_has_a_dew_point",
+                        violation_error_code="not_a_desiccant_dryer",
+                        violation_error_message="Only a dryer that is sealed, with desiccant, has a dew point. Leave it empty here.",
                     ),
                     models.CheckConstraint(
                         condition=models.Q(

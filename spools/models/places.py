@@ -27,6 +27,11 @@ class Place(Versioned):
         DRYER = "dryer", "dryer"
         PRINTER = "printer", "printer"
 
+    class AirExchange(models.TextChoices):
+        FREE = "free", "vented freely or by a fan"
+        LITTLE = "little", "vented a little"
+        DESICCANT = "desiccant", "sealed, with desiccant"
+
     name = models.CharField(max_length=60, unique=True)
     kind = models.CharField(max_length=10, choices=Kind)
     # Readings win; these two are what is assumed while there are none.
@@ -57,6 +62,22 @@ class Place(Versioned):
         blank=True,
         validators=limits.SPOOL_CAPACITY.validators,
         help_text="of a dryer",
+    )
+    # Of a dryer: how it gets rid of the water that its spools give off (spools/physics/chamber.py).
+    air_exchange = models.CharField(max_length=10, choices=AirExchange, default=AirExchange.FREE)
+    air_flow_l_min = models.FloatField(
+        "air flow, l/min",
+        null=True,
+        blank=True,
+        validators=limits.AIR_FLOW_L_MIN.validators,
+        help_text="of a dryer: the air that it takes in, or passes over its desiccant; empty: as usual for its kind",
+    )
+    desiccant_dew_point_c = models.FloatField(
+        "dew point over the desiccant, °C",
+        null=True,
+        blank=True,
+        validators=limits.DEW_POINT_C.validators,
+        help_text="of a dryer that is sealed, with desiccant; empty: as usual",
     )
     moved_air = models.BooleanField("has a fan", default=False)
     feeds = models.BooleanField(
@@ -108,6 +129,19 @@ class Place(Versioned):
                 name="only_bags_have_a_film",
                 violation_error_code="not_a_bag",
                 violation_error_message="Film and sachet are of sealed bags. Leave them empty here.",
+            ),
+            models.CheckConstraint(
+                condition=Q(kind="dryer") | Q(air_flow_l_min__isnull=True),
+                name="only_a_dryer_has_an_air_flow",
+                violation_error_code="not_a_dryer",
+                violation_error_message="Only a dryer has an air flow. Leave it empty here.",
+            ),
+            models.CheckConstraint(
+                condition=Q(kind="dryer", air_exchange="desiccant") | Q(desiccant_dew_point_c__isnull=True),
+                name="only_a_desiccant_dryer_has_a_dew_point",
+                violation_error_code="not_a_desiccant_dryer",
+                violation_error_message="Only a dryer that is sealed, with desiccant, has a dew point. Leave it empty "
+                "here.",
             ),
             models.CheckConstraint(
                 condition=Q(kind__in=["dry_box", "dryer"]) | Q(feeds=False),

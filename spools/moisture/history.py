@@ -6,16 +6,18 @@ physics takes the same steps whether it continues from a checkpoint or starts ag
 """
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
 from functools import cached_property
+from typing import NamedTuple
 
 from django.db.models import Q, QuerySet
 
 from spools.air.bags import BagAir, is_computed_bag, load_bags
 from spools.air.dry_box_cache import AirSeries, load_series
 from spools.air.dry_box_facts import is_complete, room_air
+from spools.air.dryer_air import dryer_chamber
 from spools.air.hourly import FOREVER, HourlyReadings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
 from spools.catalogue.values import material_values
 from spools.inventory import ledger
@@ -23,6 +25,7 @@ from spools.inventory.openings import Opened, load_opened
 from spools.inventory.queries import share_places, spools_by_id
 from spools.models import DryingRun, MassEntry, Place, Spool, Stay
 from spools.moisture import exposure_hours
+from spools.physics.chamber import Chamber
 from spools.physics_inputs import LEAST_WINDING_G
 
 DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
@@ -32,13 +35,14 @@ DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
 class SegmentAir:
     """Constant air: °C, % RH, "reading", "computed", "assumed" or "dryer".
 
-    is_known: whether it was measured in the place itself or computed for it.
+    is_known: whether it was measured in the place itself or computed for it. chamber: of the dryer that heats it.
     """
 
     temperature_c: float
     rh_pct: float
     origin: str
     is_known: bool
+    chamber: Chamber | None = None
 
 
 @dataclass(frozen=True)
@@ -58,6 +62,15 @@ class Segment:
     credit: float = 0.0
 
 
+class OtherRun(NamedTuple):
+    """A run of another spool in the same dryer: the water that it gives off is in the chamber's air."""
+
+    spool_id: int
+    dryer_id: int
+    start: datetime
+    end: datetime | None
+
+
 @dataclass(frozen=True)
 class History:
     """The facts that shape one spool's moisture from a time on, loaded.
@@ -65,6 +78,7 @@ class History:
     opened: when the bag that it came in was opened, and by which fact; None while it is sealed. stays: those that
     lasted to that time, or later. readings, boxes: of the places in which it was since. bags: by the ids of
     its stays in them. runs, entries: all.
+    others: runs of other spools beside its own since then.
     """
 
     spool: Spool
@@ -75,6 +89,7 @@ class History:
     readings: dict[int, HourlyReadings]
     boxes: dict[int, AirSeries] = field(default_factory=dict)
     bags: dict[int, BagAir] = field(default_factory=dict)
+    others: list[OtherRun] = field(default_factory=list)
 
     def before(self, until: datetime) -> "History":
         """The same with the readings and the computed air before a full hour alone."""
@@ -107,6 +122,22 @@ class History:
         """The drying run that it was in at a time."""
         return next((run for run in self.runs if run.start <= at and (run.end is None or at < run.end)), None)
 
+    def spools_in(self, run: DryingRun, at: datetime) -> int:
+        """How many spools dry in the dryer of its run at a time, itself too."""
+        return 1 + sum(
+            other.dryer_id == run.dryer_id and other.start <= at and (other.end is None or at < other.end)
+            for other in self.others
+        )
+
+    def _changes_of_company(self) -> list[datetime]:
+        """When another spool comes into the dryer of its run, or leaves it; none outside its own runs."""
+        times = [
+            (other.dryer_id, t) for other in self.others for t in (other.start, other.end) if t is not None
+        ]
+        return [
+            t for dryer_id, t in times if (run := self.run_at(t)) is not None and run.dryer_id == dryer_id
+        ]
+
     @cached_property
     def _masses(self) -> list[tuple[datetime, float]]:
         masses = ledger.winding_masses(self.spool, self.entries)
@@ -135,6 +166,7 @@ class History:
         masses = self._masses
         mass_times = [at for at, _ in masses]
         run_times = [t for run in self.runs for t in (run.start, run.change_at, run.end) if t]
+        run_times += self._changes_of_company()
         cuts = sorted({*mass_times, *run_times, *([opened_at] if opened_at else [])})
         for stay in self.stays:
             at = max(start, stay.start)
@@ -179,11 +211,13 @@ class History:
         else:
             temperature_c, origin = state[0], "reading"
             rh_pct = rh_at_pressure(state[1], temperature_c)
+        chamber = None
         if run is not None:
             set_point_c = run.set_point_at(at)
-            rh_pct = heated_rh_pct(temperature_c, rh_pct, set_point_c)
+            chamber = dryer_chamber(run.dryer).shared_by(self.spools_in(run, at))
+            rh_pct = heated_rh_pct(temperature_c, rh_pct, set_point_c, chamber.dew_point_c)
             temperature_c, origin = set_point_c, "dryer"
-        return SegmentAir(temperature_c, rh_pct, origin, is_known), until
+        return SegmentAir(temperature_c, rh_pct, origin, is_known, chamber), until
 
 
 def _next_midnight(at: datetime) -> datetime:
@@ -228,8 +262,8 @@ def load(
 
     ``since`` returns that time for a history still without its stays and their air. preloaded: the spools
     themselves, where the caller has them from queries.with_materials().
-    Eight queries however many spools, six with the spools preloaded; some more where the air of a dry box is
-    computed.
+    Eight queries however many spools, six with the spools preloaded; one more where drying runs go on, some more
+    where the air of a dry box is computed.
     """
     spools = {spool.pk: spool for spool in preloaded} or spools_by_id(spool_ids)
     readings: dict[int, HourlyReadings] = {}
@@ -249,10 +283,38 @@ def load(
         histories[stay.spool_id].stays.append(stay)
     for run in all_runs:
         histories[run.spool_id].runs.append(run)
+    _add_other_runs(needed)
     boxes |= _load_boxes(needed, until)
     readings |= _load_readings(needed, until)
     bags |= _load_bags(needed, until)
     return histories
+
+
+def _add_other_runs(needed: Sequence[tuple[History, datetime]]) -> None:
+    """Adds the runs of other spools beside those of each history that lasted to its time, or longer: one query."""
+    own = [
+        (history, run)
+        for history, since in needed
+        for run in history.runs
+        if run.end is None or run.end > since
+    ]
+    if not own:
+        return
+    first = min(run.start for _, run in own)
+    rows = DryingRun.objects.filter(
+        Q(end=None) | Q(end__gt=first), dryer__in={run.dryer_id for _, run in own}
+    ).order_by("start", "id")
+    others = [OtherRun(*row) for row in rows.values_list("spool", "dryer", "start", "end")]
+    for history, run in own:
+        history.others.extend(
+            other
+            for other in others
+            if other.spool_id != history.spool.pk
+            and other.dryer_id == run.dryer_id
+            and (run.end is None or other.start < run.end)
+            and (other.end is None or other.end > run.start)
+            and other not in history.others
+        )
 
 
 def _load_stays(spools: Mapping[int, Spool], since: datetime) -> QuerySet[Stay]:

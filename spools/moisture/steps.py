@@ -190,7 +190,7 @@ def _batches(
 def _airs(segments: Iterable[Segment]) -> list[ConstantAir]:
     """In its unopened bag a spool exchanges nothing: no air at all."""
     return [
-        ConstantAir((s.end - s.start) / HOUR, s.air.temperature_c, s.air.rh_pct, s.moving_air)
+        ConstantAir((s.end - s.start) / HOUR, s.air.temperature_c, s.air.rh_pct, s.moving_air, s.air.chamber)
         for s in segments
         if s.kind != Exposure.UNOPENED
     ]

@@ -23,7 +23,16 @@ import numpy as np
 from .air import Array
 from .filament import PARTS
 from .kernels import kernel
-from .transport import HENRY, Members, SpoolArrays, StageWork, set_isotherm, set_response, set_transport
+from .transport import (
+    HENRY,
+    Members,
+    SpoolArrays,
+    StageWork,
+    add_chamber,
+    set_isotherm,
+    set_response,
+    set_transport,
+)
 
 GAMMA = 1 - 1 / np.sqrt(2)
 AHEAD = (1 - GAMMA) / GAMMA  # how much further the second stage's base is than the first stage came
@@ -129,6 +138,7 @@ def try_step(
     members: Members,
     now: Array,
     outside: Array,
+    chamber: Array,
     temperatures: Array,
     h: float,
     even: bool,
@@ -141,14 +151,17 @@ def try_step(
 ) -> None:
     """One step of length h of all members, from the contents ``now`` into ``new``, (shells, parts, members).
 
-    outside: the vapour density around at the ends of both stages, (2, members) [kg/m³]; temperatures: of the
-    shells then, (2, shells, 1 or members); first_net: (shells, members), to work in.
+    outside: the vapour density around at the ends of both stages, (2, members) [kg/m³]; chamber: resistance between
+    the rim and that air, (1 or members,) [s/m³]; temperatures: of the shells at those ends, (2, shells, 1 or members);
+    first_net: (shells, members), to work in.
     crossing: set to the water that came through the rim [kg]; error: to the step's error [kg/kg], (members,).
     """
     n, count = work.w.shape
     w, share = work.w, work.share
     tau = GAMMA * h
     set_transport(spool, members, temperatures[0], work)
+    if chamber[0] > 0:
+        add_chamber(chamber, work)
     for m in range(count):
         work.density[n, m] = outside[0, m]
     for j in range(n):
@@ -168,6 +181,8 @@ def try_step(
         work.first_off[m] = work.off[m]
         work.density[n, m] = outside[1, m]
     set_transport(spool, members, temperatures[1], work)
+    if chamber[0] > 0:
+        add_chamber(chamber, work)
     stage(spool, members, new, tau, even, enough, work)
     for j in range(n):
         defect = h * DEFECT / spool.shell_mass[j]

@@ -156,7 +156,7 @@ def run(
                 t12[0], t12[1] = air1, air2
             if error <= 1:
                 try_step(
-                    *(spool, members, contents, outside, t12, h, not heat),
+                    *(spool, members, contents, outside, weather.chamber[s], t12, h, not heat),
                     *(enough, work, first_net, new, crossing, off),
                 )
                 for m in range(count):
@@ -201,6 +201,7 @@ def one_stretch(weather: Weather, s: int) -> Weather:
         weather.temperature[s : s + 1],
         weather.rh[s : s + 1],
         weather.equilibrium[s : s + 1],
+        weather.chamber[s : s + 1],
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from .air import Array
 from .air_errors import AirErrors, true_air
+from .chamber import Chamber
 from .ensemble import Members
 from .kernels import kernel
 
@@ -26,7 +27,8 @@ class Surroundings:
 
     The air goes straight from its first values to the later ones; without those it stays as it is. Temperatures and
     humidities that differ between the members of a spool are arrays, (members,). errors: how far the true air may
-    be off; None: exactly known. Raises ValueError where a value is out of range.
+    be off; None: exactly known. chamber: of a dryer, whose air
+    holds the water that its spools give off. Raises ValueError where a value is out of range.
     """
 
     duration_s: float
@@ -36,6 +38,7 @@ class Surroundings:
     end_temperature_k: float | Array | None = None
     end_rh: float | Array | None = None
     errors: AirErrors | None = None
+    chamber: Chamber | None = None
 
     def __post_init__(self) -> None:
         if not 0 <= self.duration_s < math.inf:
@@ -120,8 +123,8 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     airs = [air for air in airs if air.duration_s > 0]
     if any(air.differs for air in airs):
         raise ValueError("Stretches can be joined only before their air differs between members.")
-    kinds: dict[tuple[bool, AirErrors | None], int] = {}
-    numbers = [kinds.setdefault((air.moving_air, air.errors), len(kinds)) for air in airs]
+    kinds: dict[tuple[bool, AirErrors | None, Chamber | None], int] = {}
+    numbers = [kinds.setdefault((air.moving_air, air.errors, air.chamber), len(kinds)) for air in airs]
     values = np.array(
         [(a.duration_s, kind, a.temperature_k, a.rh) for a, kind in zip(airs, numbers, strict=True)]
     ).reshape(-1, 4)
@@ -133,7 +136,8 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
             joined.append(air)
             continue
         rh, end_rh = min(max(rh, 0.0), 1.0), min(max(end_rh, 0.0), 1.0)
-        joined.append(Surroundings(duration_s, kelvin, rh, air.moving_air, end_kelvin, end_rh, air.errors))
+        line = {"temperature_k": kelvin, "rh": rh, "end_temperature_k": end_kelvin, "end_rh": end_rh}
+        joined.append(replace(air, duration_s=duration_s, **line))
     return joined
 
 

@@ -46,7 +46,7 @@ class Members(NamedTuple):
 class Weather(NamedTuple):
     """The surroundings to come, by stretch.
 
-    The last axis of temperature and rh has the length 1 where no member's air differs, else one value for each.
+    The last axis of temperature, rh and chamber has the length 1 where no member's air differs, else one value for each.
     """
 
     duration: Array  # (stretches,) [s]
@@ -54,6 +54,7 @@ class Weather(NamedTuple):
     temperature: Array  # at the start and at the end, (stretches, 2, 1 or members) [K]
     rh: Array  # likewise [0..1]
     equilibrium: Array  # content in the air of the end, (stretches, members) [kg/kg]
+    chamber: Array  # resistance for the vapour between the rim and the air, (stretches, 1 or members) [s/m³]
 
 
 class StageWork(NamedTuple):
@@ -169,6 +170,16 @@ def set_transport(spool: SpoolArrays, members: Members, temperature: Array, work
                 work.conductance[j + 1, m] = work.conductance[j + 1, 0]
         for m in range(count):
             work.conductance[j + 1, m] *= members.pore_share[m]
+
+
+@kernel(forceinline=True)
+def add_chamber(resistance: Array, work: StageWork) -> None:
+    """Put a chamber's resistance, (1 or members,) [s/m³], in series with the outermost turns (chamber.py)."""
+    n, count = work.w.shape
+    last = len(resistance) - 1
+    for m in range(count):
+        conductance = work.conductance[n, m]
+        work.conductance[n, m] = conductance / (1 + conductance * resistance[min(m, last)])
 
 
 @kernel

@@ -3,8 +3,9 @@
     (1 - eps) rho d(mean w)/dt = (1/r) d/dr (r D_p dc/dr),   D_p = D_air(T) eps / (2 - eps),
 
 after Henry [1], with the filament's own response (filament.py) on the left and, with heat, radial conduction
-warming the turns from the rim. The rim is in equilibrium with the air around (no film for vapour), or as wet
-as dew makes it; core and flanges are closed. The heat that sorption takes or sets free is left out.
+warming the turns from the rim. The rim is in equilibrium with the air around (no film for vapour, but the air
+of a dryer's chamber holds what the spools give off, chamber.py), or as wet as dew makes it; core and flanges
+are closed. The heat that sorption takes or sets free is left out.
 
     geometry = Geometry.from_mass(1.0, core_radius_m=0.05, width_m=0.06, density_kg_m3=1130)
     material = Material(4e-13, 44e3, Isotherm("gab", 0.028, 4.6, 0.768))
@@ -334,7 +335,16 @@ def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> 
         temperature=_by_stretch([(air.temperature_k, air.later_temperature_k) for air in airs]),
         rh=rh,
         equilibrium=_copy_values(equilibrium),
+        chamber=_resistances(airs, members),
     )
+
+
+def _resistances(airs: Sequence[Surroundings], members: int) -> Array:
+    """Of the chamber in each stretch, (stretches, 1 or members) [s/m³]."""
+    each = [
+        0.0 if air.chamber is None else air.chamber.resistance(air.temperature_k, members) for air in airs
+    ]
+    return _by_stretch([(resistance, resistance) for resistance in each])[:, 0].copy()
 
 
 def _by_stretch(ends: Sequence[tuple[float | Array, float | Array]]) -> Array:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.integrate import solve_ivp
-from scipy.sparse import csr_matrix, diags
+from scipy.sparse import csr_matrix, diags, lil_matrix
 
 GAS, WATER = 8.314462618, 0.01801528
 
@@ -166,6 +166,41 @@ class Fine:
         smaller = replace(self, outer=self.edges[-2], shells=self.shells - 1)
         smaller.edges, smaller.mass = self.edges[:-1], self.mass[:-1]
         return smaller
+
+    def run_in_chamber(
+        self, w0: float, hours: list[float], celsius: float, rh_in: float, flow: float, volume: float
+    ) -> list[np.ndarray]:
+        """Shell means at rising hours in a chamber with its own air, a volume [m³] through which a flow [m³/s] goes.
+
+        One unknown more, the humidity of the chamber: V dc/dt = flow (c_in - c) + what the winding gives off.
+        """
+        a, b, surface, at_rim = self._matrices(celsius + 273.15, 1.0)
+        rim = len(at_rim) - 1
+        conductance = at_rim[rim] * self.mass[-1] * self.share[-1] / saturation(celsius + 273.15)
+
+        def slope(_, y):
+            w, rh = y[:-1], y[-1]
+            outer = self.curve.rh(w[-1:])[0]
+            air = (flow * (rh_in - rh) + conductance * (outer - rh)) / volume
+            return np.append(a @ w + b @ self.curve.rh(surface.T @ w) + at_rim * rh, air)
+
+        def jacobian(_, y):
+            w = y[:-1]
+            size = len(w)
+            full = lil_matrix((size + 1, size + 1))
+            full[:size, :size] = a + b @ diags(self.curve.drh(surface.T @ w)) @ surface.T
+            full[rim, size] = at_rim[rim]
+            full[size, rim] = conductance * self.curve.drh(w[-1:])[0] / volume
+            full[size, size] = -(flow + conductance) / volume
+            return full.tocsr()
+
+        start = np.append(np.full(self.shells * self.nodes, w0), rh_in)
+        ends = [3600 * each for each in hours]
+        solved = solve_ivp(
+            slope, (0, ends[-1]), start, "BDF", t_eval=ends, jac=jacobian, rtol=1e-5, atol=1e-8
+        )
+        assert solved.success
+        return [y[:-1].reshape(self.shells, self.nodes) @ self.share for y in solved.y.T]
 
     def averaged(self, profile: np.ndarray, edges: np.ndarray) -> np.ndarray:
         """Shell means between other edges."""

@@ -8,9 +8,9 @@ from functools import cached_property
 
 from django.db.models import Max
 
-from spools.air.climate import Climate, heated_rh_pct, room_airs
+from spools.air.climate import Climate, room_airs
 from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
-from spools.drying.dryers import driest_storage
+from spools.drying.dryers import capacity_of, driest_storage
 from spools.drying.gate import open_runs
 from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours
 from spools.inventory.ledger import Amount, remaining_by_spool
@@ -83,8 +83,7 @@ class WeekInputs:
 
     def dryer_air(self, slot: int, dryer: Place, celsius: float, hours: float = 0.0) -> ConstantAir:
         """The air in a dryer at a set point, for so many hours from a bound or change on."""
-        room = self.rooms[slot][dryer.pk]
-        return ConstantAir(hours, celsius, heated_rh_pct(room.temperature_c, room.rh_pct, celsius), True)
+        return self.rooms[slot][dryer.pk].heated(celsius, hours, self.together_in(dryer))
 
     def slot_at(self, at: datetime) -> int:
         """The last slot that does not begin after a time; 0 for what is overdue."""
@@ -97,6 +96,10 @@ class WeekInputs:
     def running_in(self, dryer: Place) -> int:
         """How many spools are drying in it now."""
         return sum(run.dryer_id == dryer.pk for run in self.runs)
+
+    def together_in(self, dryer: Place) -> int:
+        """How many spools may dry in it together: others may be planned beside a spool, as many as fit in."""
+        return capacity_of(dryer, self.running_in(dryer))
 
 
 def load_inputs(

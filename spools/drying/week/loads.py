@@ -12,10 +12,18 @@ from spools.moisture.state import Moisture
 
 
 def load_alone(
-    spool: Spool, state: Moisture, dryer: Place, room: Climate, request: PlanRequest, at: datetime
+    spool: Spool,
+    state: Moisture,
+    dryer: Place,
+    room: Climate,
+    request: PlanRequest,
+    at: datetime,
+    *,
+    neighbours: int = 0,
 ) -> DryerLoad:
-    """A spool that has a dryer to itself from a time on, with the drafts of its options, not computed yet.
+    """A spool that goes into an empty dryer at a time, with the drafts of its options, not computed yet.
 
+    neighbours: so many spools more may dry in it meanwhile.
     Refused: a set point above the cap.
     """
     target_pct = request.target_of(spool)
@@ -29,6 +37,7 @@ def load_alone(
         targets_pct=[target_pct],
         masses_g=[search.counted_mass_g(state, target_pct, request.mass_g)],
         at=at,
+        neighbours=neighbours,
     )
     search.add_drafts(load, request, at)
     return load

@@ -150,7 +150,8 @@ def _advised_drafts(
 def _build_load(inputs: WeekInputs, spool: Spool, dryer: Place, slot: int, mass_g: float | None) -> DryerLoad:
     at = inputs.begin + slot * SLOT
     request = PlanRequest(mass_g=mass_g)
-    return load_alone(spool, inputs.states[slot][spool.pk], dryer, inputs.rooms[slot][dryer.pk], request, at)
+    state, room = inputs.states[slot][spool.pk], inputs.rooms[slot][dryer.pk]
+    return load_alone(spool, state, dryer, room, request, at, neighbours=inputs.together_in(dryer) - 1)
 
 
 def _setting_of(draft: Draft) -> Draft:

@@ -4,6 +4,7 @@ from datetime import datetime
 
 from spools.air.climate import room_airs
 from spools.drying import search
+from spools.drying.dryers import capacity_of
 from spools.drying.gate import FirstStage
 from spools.drying.options import DRYING_PROBE_HOURS, IN_HAND_H, PlanRequest
 from spools.drying.week.loads import load_alone
@@ -20,7 +21,8 @@ def compute_single_drying(
     Raises ValidationError for a set point above the cap, and where the spool does not get dry at it.
     """
     state, room = moisture_of([spool], start)[spool.pk], room_airs([dryer], start)[dryer.pk]
-    load = load_alone(spool, state, dryer, room, PlanRequest(set_point_c, mass_g), start)
+    request = PlanRequest(set_point_c, mass_g)
+    load = load_alone(spool, state, dryer, room, request, start, neighbours=capacity_of(dryer, 0) - 1)
     load.drafts = load.drafts[:1]
     search.compute_drafts([load], all_options=True)
     (draft,) = load.drafts

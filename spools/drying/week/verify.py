@@ -16,7 +16,6 @@ from spools.air.climate import room_airs
 from spools.catalogue.values import material_values
 from spools.drying import heat_budget
 from spools.drying.caps import compute_cap
-from spools.drying.drafts import heat_air
 from spools.drying.dryers import capacity_of, driest_storage, smell_of
 from spools.drying.gate import open_runs
 from spools.drying.week.slots import StaffedHours
@@ -88,7 +87,7 @@ def find_violations(plan: WeekPlan, now: datetime | None = None) -> list[Violati
     violations += _check_caps(sound)
     violations += _check_dryers(sound, runs, now)
     violations += _check_heat(sound, now)
-    dried, wet = _simulate_dryings(sound, now)
+    dried, wet = _simulate_dryings(sound, runs, now)
     state = _PlanState(
         {planned.spool_id: planned for planned in dryings},
         {run.spool_id: run for run in runs},
@@ -199,7 +198,7 @@ def _check_heat(dryings: Sequence[PlannedDrying], now: datetime) -> list[Violati
 
 
 def _simulate_dryings(
-    dryings: Sequence[PlannedDrying], now: datetime
+    dryings: Sequence[PlannedDrying], runs: Sequence[DryingRun], now: datetime
 ) -> tuple[dict[int, Winding], list[Violation]]:
     """The winding of each spool at the end of its drying, by spool id, and violations where it is not dry."""
     windings, violations = {}, []
@@ -207,13 +206,28 @@ def _simulate_dryings(
         start = max(now, planned.start)
         winding = moisture_of([planned.spool], start)[planned.spool_id].winding
         room = room_airs([planned.dryer], start)[planned.dryer_id]
-        (dried,) = advance_windings([(winding, [heat_air(room, *stage) for stage in planned.stages])])
+        together = _count_together(planned, dryings, runs, now)
+        airs = [room.heated(*stage, together) for stage in planned.stages]
+        (dried,) = advance_windings([(winding, airs)])
         windings[planned.spool_id] = dried
         over = float((dried.outer_pct(planned.mass_g) > planned.target_pct).mean())
         if over > DOUBT:
             wet = {"over": over, "target_pct": planned.target_pct, "stages": planned.stages}
             violations.append(_violation(planned, "not_dry_enough", **wet))
     return windings, violations
+
+
+def _count_together(
+    planned: PlannedDrying, dryings: Sequence[PlannedDrying], runs: Sequence[DryingRun], now: datetime
+) -> int:
+    """How many spools dry in its dryer while it does, itself too; no more at a time than fit in."""
+    running = [run for run in runs if run.dryer_id == planned.dryer_id]
+    beside = sum(
+        other.dryer_id == planned.dryer_id and other.start < planned.end and planned.start < other.end
+        for other in dryings
+    )
+    beside += sum(max(run.planned_end, now) > planned.start for run in running)
+    return min(beside, capacity_of(planned.dryer, len(running)))
 
 
 @dataclass(frozen=True)
