@@ -28,7 +28,7 @@ class Newcomer:
     def __init__(self, page: Page, shop: Shop) -> None:
         self.page = page
         self.shop = shop
-        page.set_default_timeout(1000 * START_WITHIN_S)
+        page.set_default_timeout(12000)
 
     def go(self, path: str) -> None:
         self.page.goto(self.shop.url + path)
@@ -164,6 +164,9 @@ def leave_on_the_shelf(me: Newcomer, code: str) -> None:
     me.sees("future")
     me.fill(place="Open shelf", when=ago(days=3))
     me.tap("Move it")
+    me.tap("I opened the bag")
+    me.fill(when=ago(days=3))
+    me.tap("The bag is opened")
 
 
 def scan_and_see_the_hold(me: Newcomer, code: str) -> None:
@@ -182,11 +185,11 @@ def scan_and_see_the_hold(me: Newcomer, code: str) -> None:
 def dry(me: Newcomer, code: str) -> None:
     me.tap("Dry")
     me.tap("Plan in Warm cabinet")
-    me.sees("at most 80 °C")
+    me.sees("at most 90 °C")
     hours = me.page.locator('form[method="post"] [name="planned_hours"]').input_value()
     me.fill(set_point_c="95", when=ago(hours=24))
     me.tap("Start drying")
-    me.sees("80 °C is the most for drying PA6")
+    me.sees("90 °C is the most for PA6")
     me.fill(set_point_c="75", planned_hours=hours, when=ago(hours=24))
     me.tap("Start drying")
     me.sees("Drying in Warm cabinet")

@@ -54,7 +54,7 @@ def test_a_drying_spool_is_ready_when_its_hours_are_over(shop):
 
 
 def test_hours_that_do_not_suffice_are_not_believed(shop, wet):
-    [run] = start_drying([wet], shop.dryer, DryingSettings(75, planned_hours=10), at=hours_ago(2))
+    [run] = start_drying([wet], shop.dryer, DryingSettings(70, planned_hours=10), at=hours_ago(2))
     [row] = build_today().later
     assert row.ready_at > run.start + timedelta(hours=10)
     DryingRun.objects.update(target_pct=0.01)

@@ -86,7 +86,7 @@ def test_a_running_dryer_is_joined_at_its_set_point(spool, nylon, pla, shelf, dr
     dryer.spool_capacity = 2
     drying_runs.start_drying([receive(nylon, shelf)], dryer, DryingSettings(75, planned_hours=30))
     shared = plan_drying(spool, dryer)
-    assert (shared.set_point_c, shared.limited_by.code) == (75, "drying.limited_by_sharing")
+    assert shared.set_point_c == 75
 
 
 def test_a_running_dryer_is_waited_for_by_one_that_may_not_join(nylon, pla, shelf, dryer):

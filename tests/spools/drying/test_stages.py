@@ -148,7 +148,7 @@ def test_a_wet_amorphous_spool_starts_cooler_and_a_drier_one_does_not(shelf, box
     assert plan.first == FirstStage(plan.set_point_c - 10, 2)
     assert plan.reason.values["why"]["code"] == "drying.first_while_wet"
     assert plan_drying(receive(feedstock("PETG"), box), dryer).first is None
-    assert plan_drying(receive(feedstock("PA6"), shelf, sealed=False), dryer).first is None
+    assert plan_drying(receive(feedstock("PA12"), shelf, sealed=False), dryer).first is None
     # It is advice and no cap: the gate takes a run without it.
     drying_runs.start_drying([wet], dryer, DryingSettings(plan.set_point_c))
 

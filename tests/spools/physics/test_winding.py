@@ -133,7 +133,7 @@ def test_members_with_equal_air_are_computed_as_if_they_shared_it_to_the_bit(lan
 @settings(max_examples=15)
 @given(lanes(stretches=3), st.booleans())
 def test_each_member_follows_its_own_air(lane, heat):
-    (together,) = advance([lane], heat=heat, tolerance=0.002, record=True)
+    (together,) = advance([lane], heat=heat, record=True)
     for m in range(2):
         airs = [
             replace(
@@ -143,9 +143,10 @@ def test_each_member_follows_its_own_air(lane, heat):
             )
             for air in lane.surroundings
         ]
-        (alone,) = advance([replace(lane, surroundings=airs)], heat=heat, tolerance=0.002, record=True)
+        (alone,) = advance([replace(lane, surroundings=airs)], heat=heat, record=True)
         off = np.abs(together.profiles[:, m] - alone.profiles[:, m]).max()
-        assert off <= STEP_ERROR * span(lane)[m]
+        # Both have an error of their own.
+        assert off <= 2 * STEP_ERROR * span(lane)[m]
         kelvin = together.temperatures[..., min(m, together.temperatures.shape[-1] - 1)]
         np.testing.assert_allclose(kelvin, alone.temperatures[..., 0], atol=1.0)
 
