@@ -9,7 +9,6 @@ from zoneinfo import ZoneInfo
 
 from playwright.sync_api import Locator, Page, expect
 
-from tests.services.servers import START_WITHIN_S
 from tests.services.shop import Shop
 
 # The default of config/settings.py, which the forms speak in.
@@ -28,7 +27,7 @@ class Newcomer:
     def __init__(self, page: Page, shop: Shop) -> None:
         self.page = page
         self.shop = shop
-        page.set_default_timeout(12000)
+        page.set_default_timeout(60_000)
 
     def go(self, path: str) -> None:
         self.page.goto(self.shop.url + path)
