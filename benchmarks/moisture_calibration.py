@@ -14,23 +14,24 @@ import argparse
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import NamedTuple
 
 import django
 import numpy as np
 
 from spools.physics.air import ZERO_C, Array, heated_rh
-from spools.physics.air_errors import AirErrors
-from spools.physics.ensemble import Between, Members, Spread, first_members, interval
+from spools.physics.ensemble import Spread, interval
 from spools.physics.evidence import OF_BAND, PRINTED_SD, Load, Weighings, assimilate
 from spools.physics.geometry import Geometry, pore_share
 from spools.physics.isotherm import LEAST_GAB_C, Isotherm, gab_k
-from spools.physics.lessons import Lesson, combine, lesson_from
 from spools.physics.state import Material, WindingState, outermost, resize, uniform
 from spools.physics.stepping import FORECAST_TOLERANCE
-from spools.physics.surroundings import Surroundings, join, spread_air
+from spools.physics.surroundings import Surroundings, join
 from spools.physics.winding import Lane, advance
+
+from .air_errors import AirErrors, spread_air
+from .feedstock_lessons import Lesson, combine, lesson_from
+from .members import Between, Members, first_members
 
 DAY_H = 24
 ROOM_K = 22 + ZERO_C
@@ -56,6 +57,11 @@ Surround = Callable[[Surroundings], Surroundings]
 Reached = tuple[Geometry, WindingState]
 
 
+def is_dryer(air: Surroundings) -> bool:
+    """In this trial air moves in the dryer alone."""
+    return air.moving_air
+
+
 class World(NamedTuple):
     """By how much the truth differs from the record.
 
@@ -73,12 +79,12 @@ class World(NamedTuple):
         """The true air."""
         ends = np.array([air.rh, air.later_rh]) + self.rh
         kelvin = air.temperature_k
-        if air.errors == DRYER_ERRORS:
+        if is_dryer(air):
             kelvin = air.temperature_k + self.dryer_k
             room = heated_rh(air.temperature_k, air.rh, ROOM_K) + self.rh
             ends = np.full(2, self.vapour * float(heated_rh(ROOM_K, room, kelvin)))
         rh, end_rh = np.clip(ends, 0.001, 0.99).tolist()
-        return replace(air, temperature_k=kelvin, rh=rh, end_temperature_k=kelvin, end_rh=end_rh, errors=None)
+        return replace(air, temperature_k=kelvin, rh=rh, end_temperature_k=kelvin, end_rh=end_rh)
 
 
 def draw_world(rng: np.random.Generator) -> World:
@@ -129,13 +135,13 @@ def draw_events(rng: np.random.Generator, polymer: TruePolymer) -> list[SpoolEve
     room_rh, swing = rng.uniform(0.3, 0.65), rng.uniform(0.02, 0.1)
     dryer_k = polymer.dry_c + ZERO_C
     dryer_rh = float(heated_rh(ROOM_K, room_rh, dryer_k))
-    dryer = [Surroundings(polymer.dry_h * 3600, dryer_k, dryer_rh, True, errors=DRYER_ERRORS)]
+    dryer = [Surroundings(polymer.dry_h * 3600, dryer_k, dryer_rh, moving_air=True)]
 
     def days(count: float) -> list[Surroundings]:
         hours = np.arange(round(count * DAY_H))
         rh = room_rh + swing * np.sin(hours / DAY_H * 2 * np.pi) + 0.01 * rng.standard_normal(len(hours))
         airs = np.clip(rh, 0.05, 0.95).tolist()
-        return join([Surroundings(3600, ROOM_K, air_rh, errors=ROOM_ERRORS) for air_rh in airs])
+        return join([Surroundings(3600, ROOM_K, air_rh) for air_rh in airs])
 
     events = [SpoolEvent([], rng.uniform(0.02, 0.1))]
     for _ in range(2):
@@ -175,7 +181,10 @@ def follow(
 
 
 def follow_members(polymer: TruePolymer, members: Members, events: Iterable[SpoolEvent]) -> list[Reached]:
-    return follow(polymer, polymer.numbers(members.point), partial(spread_air, members=members), events)
+    def surround(air: Surroundings) -> Surroundings:
+        return spread_air(air, DRYER_ERRORS if is_dryer(air) else ROOM_ERRORS, members)
+
+    return follow(polymer, polymer.numbers(members.point), surround, events)
 
 
 def follow_truth(

@@ -17,9 +17,7 @@ sorbers     spools in a dry box as a few relaxing contents
 drybox      the balance of a box: leak, desiccant, spools; days until a limit
 drying      hours to a target, the floor, how long a dried spool stays good
 ensemble    uncertain numbers, drawn once per spool
-air_errors  how far the true air may be off the recorded one
 evidence    weighings assimilated into the ensemble
-lessons     evidence that weighed spools of a feedstock pass on
 scenario    the simulate command's input and output
 kernels     compiling and its cache
 """

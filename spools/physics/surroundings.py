@@ -7,9 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .air import Array
-from .air_errors import AirErrors, true_air
 from .chamber import Chamber
-from .ensemble import Members
 from .kernels import kernel
 
 # The tolerance of a line against the readings. A kitchen hygrometer is no better than 2 or 3 % RH.
@@ -26,9 +24,8 @@ class Surroundings:
     """A stretch of time: [s], [K], relative humidity [0..1], a fan or not.
 
     The air goes straight from its first values to the later ones; without those it stays as it is. Temperatures and
-    humidities that differ between the members of a spool are arrays, (members,). errors: how far the true air may
-    be off; None: exactly known. chamber: of a dryer, whose air
-    holds the water that its spools give off. Raises ValueError where a value is out of range.
+    humidities that differ between the members of a spool are arrays, (members,). chamber: of a dryer, whose air holds
+    the water that its spools give off. Raises ValueError where a value is out of range.
     """
 
     duration_s: float
@@ -37,7 +34,6 @@ class Surroundings:
     moving_air: bool = False
     end_temperature_k: float | Array | None = None
     end_rh: float | Array | None = None
-    errors: AirErrors | None = None
     chamber: Chamber | None = None
 
     def __post_init__(self) -> None:
@@ -72,30 +68,6 @@ def _all_between(low: float, value: float | Array, high: float) -> bool:
     return low <= value <= high
 
 
-def spread_air(air: Surroundings, members: Members) -> Surroundings:
-    """The air that each member takes as the true one: its values become (members,) where they may be off.
-
-    Parameters
-    ----------
-    air : Surroundings
-        The recorded air.
-    members : Members
-        The members of an ensemble.
-
-    Returns
-    -------
-    Surroundings
-        The same stretch.
-    """
-    if air.errors is None:
-        return air
-    kelvin, rh = true_air(air.temperature_k, air.rh, air.errors, members)
-    if air.end_rh is None and air.end_temperature_k is None:
-        return replace(air, temperature_k=kelvin, rh=rh, errors=None)
-    end_kelvin, end_rh = true_air(air.later_temperature_k, air.later_rh, air.errors, members)
-    return replace(air, temperature_k=kelvin, rh=rh, end_temperature_k=end_kelvin, end_rh=end_rh, errors=None)
-
-
 def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     """Join stretches of constant air as far as a straight line describes them.
 
@@ -123,8 +95,8 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     airs = [air for air in airs if air.duration_s > 0]
     if any(air.differs for air in airs):
         raise ValueError("Stretches can be joined only before their air differs between members.")
-    kinds: dict[tuple[bool, AirErrors | None, Chamber | None], int] = {}
-    numbers = [kinds.setdefault((air.moving_air, air.errors, air.chamber), len(kinds)) for air in airs]
+    kinds: dict[tuple[bool, Chamber | None], int] = {}
+    numbers = [kinds.setdefault((air.moving_air, air.chamber), len(kinds)) for air in airs]
     values = np.array(
         [(a.duration_s, kind, a.temperature_k, a.rh) for a, kind in zip(airs, numbers, strict=True)]
     ).reshape(-1, 4)

@@ -3,19 +3,14 @@ import pytest
 from scipy.special import ndtri
 
 from spools.physics.ensemble import (
-    MEMBERS,
-    Between,
     Spread,
     draw,
-    first_members,
     first_points,
     further_points,
     interval,
     probability,
 )
 
-PORES = Between(0.22, 0.30, 0.40)
-NAMES = ("w50_pct", "d23_m2_s", "e_d_kj_mol", "gab_c", "start_rh", "pore_fraction")
 D23 = Spread(1e-13, 4e-13, 8e-13)
 
 
@@ -55,31 +50,9 @@ def test_probability_and_band_of_members():
     assert interval(np.arange(101.0)) == pytest.approx((9.6, 50, 90.4))
 
 
-def test_a_number_between_two_ends_is_uniform_in_its_logarithm_on_either_side():
-    np.testing.assert_allclose(PORES.at([-50, 0, 50]), [0.22, 0.30, 0.40], rtol=1e-12)
-    np.testing.assert_allclose(PORES.at(ndtri([0.25, 0.75])), np.sqrt([0.22 * 0.30, 0.30 * 0.40]), rtol=1e-12)
-
-
-def test_the_first_members_are_the_same_for_all_and_uncorrelated():
-    members = first_members(NAMES)
-    assert members.points.shape == (MEMBERS, len(NAMES))
-    assert members is first_members(NAMES)
-    assert (members.points[0] == 0).all()
-    np.testing.assert_allclose(members.points.mean(0), 0, atol=1e-12)
-    np.testing.assert_allclose(members.points.T @ members.points / MEMBERS, np.eye(len(NAMES)), atol=1e-12)
-
-
 def test_a_further_number_is_the_same_for_its_name_alone():
     points = further_points("hygrometer 3")
     assert points[0] == 0
     np.testing.assert_allclose(sorted(points), sorted(further_points("hygrometer 4")))
     assert (points[1:] != further_points("hygrometer 4")[1:]).any()
     np.testing.assert_allclose(np.quantile(points, [0.1, 0.5, 0.9]), ndtri([0.1, 0.5, 0.9]), atol=0.1)
-
-
-def test_a_column_replaces_the_further_points_of_its_name():
-    members = first_members(NAMES)
-    longer = members.with_columns(["hygrometer 3", "w50_pct"])
-    assert longer.names == (*NAMES, "hygrometer 3")
-    np.testing.assert_array_equal(longer.points[:, -1], members.point("hygrometer 3"))
-    np.testing.assert_array_equal(longer.point("w50_pct"), members.points[:, 0])

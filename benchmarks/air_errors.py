@@ -5,12 +5,15 @@ more: how far it is off its set point, and how well it exchanges its air: the va
 leaves with the air that the chamber takes in, so its air holds more than the room's.
 """
 
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 
-from .air import ZERO_C, Array, saturation_pressure
-from .ensemble import Between, Members
+from spools.physics.air import ZERO_C, Array, saturation_pressure
+from spools.physics.surroundings import Surroundings
+
+from .members import Between, Members
 
 # Four of five cheap hygrometers are within 5 % RH. Common practice, no source.
 HYGROMETER_SD = 0.04
@@ -53,10 +56,6 @@ class AirErrors(NamedTuple):
         return self.dryer_sd_k * members.point(temperature), DRYER_VAPOUR.at(members.point(vapour))
 
 
-# Of an air that belongs to no place, or to any of several.
-UNKNOWN_PLACE = AirErrors()
-
-
 def true_air(
     temperature_k: float | Array, rh: float | Array, errors: AirErrors, members: Members
 ) -> tuple[float | Array, Array]:
@@ -85,3 +84,27 @@ def true_air(
     true_k = temperature_k + off_k
     pressure = rh * saturation_pressure(temperature_k) + offset * saturation_pressure(ROOM_K)
     return true_k, np.clip(vapour * pressure / saturation_pressure(true_k), DRIEST, WETTEST)
+
+
+def spread_air(air: Surroundings, errors: AirErrors, members: Members) -> Surroundings:
+    """The air that each member takes as the true one: its values become (members,).
+
+    Parameters
+    ----------
+    air : Surroundings
+        The recorded air.
+    errors : AirErrors
+        How far it may be off.
+    members : Members
+        The members of an ensemble.
+
+    Returns
+    -------
+    Surroundings
+        The same stretch.
+    """
+    kelvin, rh = true_air(air.temperature_k, air.rh, errors, members)
+    if air.end_rh is None and air.end_temperature_k is None:
+        return replace(air, temperature_k=kelvin, rh=rh)
+    end_kelvin, end_rh = true_air(air.later_temperature_k, air.later_rh, errors, members)
+    return replace(air, temperature_k=kelvin, rh=rh, end_temperature_k=end_kelvin, end_rh=end_rh)

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from benchmarks.air_errors import HYGROMETER_SD, AirErrors, spread_air, true_air
+from benchmarks.members import first_members
 from spools.physics.air import heated_rh
-from spools.physics.air_errors import HYGROMETER_SD, AirErrors, true_air
-from spools.physics.ensemble import first_members
-from spools.physics.surroundings import Surroundings, join, spread_air
+from spools.physics.surroundings import Surroundings
 
 MEMBERS = first_members(("w50_pct",))
 BOX = AirErrors("hygrometer 7")
@@ -37,22 +37,7 @@ def test_a_hotter_dryer_has_drier_air_and_a_humid_room_or_a_poor_exchange_more_v
     np.testing.assert_allclose(rh, vapour * heated_rh(ROOM_K, 0.45 + offset, kelvin), rtol=1e-9)
 
 
-def test_known_air_is_the_same_for_all():
-    air = Surroundings(3600, ROOM_K, 0.4)
-    assert spread_air(air, MEMBERS) is air
-
-
 def test_a_line_keeps_its_ends():
-    air = Surroundings(3600, ROOM_K, 0.4, end_temperature_k=ROOM_K, end_rh=0.5, errors=BOX)
-    spread = spread_air(air, MEMBERS)
+    air = Surroundings(3600, ROOM_K, 0.4, end_temperature_k=ROOM_K, end_rh=0.5)
+    spread = spread_air(air, BOX, MEMBERS)
     np.testing.assert_allclose(spread.later_rh - spread.rh, 0.1)
-
-
-def test_stretches_of_other_places_are_not_joined():
-    def stretch(errors):
-        return Surroundings(3600, ROOM_K, 0.4, errors=errors)
-
-    assert [air.errors for air in join([stretch(BOX)] * 3 + [stretch(AirErrors("hygrometer 8"))] * 2)] == [
-        BOX,
-        AirErrors("hygrometer 8"),
-    ]

@@ -15,8 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .air import Array
-from .ensemble import Members
+from spools.physics.air import Array
+
+from .members import Members
 
 # Lots of a feedstock differ by this share of what is unknown about the feedstock. Common practice, no source.
 LOT_SD = 0.3
@@ -45,7 +46,7 @@ def lesson_from(members: Members, names: Sequence[str]) -> Lesson:
     Parameters
     ----------
     members : Members
-        After the weighings, from ensemble.first_members().
+        After the weighings, from members.first_members().
     names : sequence of str
         The shared numbers.
 
@@ -75,15 +76,8 @@ class Knowledge:
     middle: Array
     factor: Array
 
-    @property
-    def key(self) -> str:
-        """Equal for equal knowledge."""
-        return " ".join(
-            f"{step:.0f}" for step in [*self.middle, *self.factor[np.tril_indices(len(self.middle))]]
-        )
-
     def members(self, first: Members, names: Sequence[str]) -> Members:
-        """The members that a spool starts with, from ensemble.first_members(); names: of the shared numbers."""
+        """The members that a spool starts with, from members.first_members(); names: of the shared numbers."""
         columns = [first.names.index(name) for name in names]
         points = first.points.copy()
         points[:, columns] = ROUNDED * (self.middle + points[:, columns] @ self.factor.T)
