@@ -15,7 +15,7 @@ from maintenance.reminders.delivery import tasks as delivery  # noqa: F401  regi
 
 @repeated_work(name="maintenance.raise_reminders", minutes=5, prepare=lambda: sweeps.catch_up(timezone.now()))
 def raise_reminders(prepared: None) -> None:
-    sweeps.check_all(timezone.now())
+    sweeps.check_all()
 
 
 def _compute_toolheads() -> list[ToolheadBoard]:

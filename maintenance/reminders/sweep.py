@@ -29,8 +29,7 @@ Kind = Reminder.Kind
 
 def sweep(now: datetime | None = None) -> Counts:
     """Check all conditions: open new reminders, end those whose condition is gone."""
-    now = now or timezone.now()
-    catch_up(now)
+    catch_up(now or timezone.now())
     return check_all(now)
 
 
@@ -53,9 +52,11 @@ SUBJECTS = {
 
 
 @transaction.atomic
-def check_all(now: datetime) -> Counts:
+def check_all(now: datetime | None = None) -> Counts:
     """Reconcile the reminders with all conditions."""
     lock_reminders()
+    # The time of the lock, not of waiting for it: events of a reminder have their order by their times.
+    now = now or timezone.now()
     found = chain.from_iterable(check(now) for check in CHECKS)
     return reconcile(Kind.values, chain(found, _check_subjects(SUBJECTS, now)), now)
 
