@@ -82,11 +82,12 @@ def test_a_dry_spool_needs_no_drying(pla, dryer, bag):
     assert plan.reason.code == "drying.dry_already"
 
 
-def test_a_running_dryer_is_joined_at_its_set_point(spool, nylon, pla, shelf, dryer):
+def test_a_running_dryer_is_joined_at_its_set_point(nylon, shelf, dryer):
     dryer.spool_capacity = 2
     drying_runs.start_drying([receive(nylon, shelf)], dryer, DryingSettings(75, planned_hours=30))
-    shared = plan_drying(spool, dryer)
-    assert shared.set_point_c == 75
+    # Little enough that it keeps to the heat of one run.
+    shared = plan_drying(receive(nylon, shelf, net_mass_g=300), dryer)
+    assert (shared.set_point_c, shared.limited_by.code) == (75, "drying.limited_by_sharing")
 
 
 def test_a_running_dryer_is_waited_for_by_one_that_may_not_join(nylon, pla, shelf, dryer):
