@@ -22,7 +22,7 @@ from .views.places import Charges, Places, Readings
 from .views.readiness import Readiness
 from .views.reminders import Reminders
 from .views.service import ServiceKinds, Services
-from .views.spools import MassEntries, Openings, Spools
+from .views.spools import Endings, MassEntries, Openings, Spools
 from .views.today import Now
 from .views.token import Tokens
 from .views.trouble import Troubles
@@ -43,6 +43,7 @@ for prefix, endpoint in [
     (r"places/(?P<place_pk>[^/.]+)/charges", Charges),
     (r"spools/(?P<code>[^/]+)/mass-entries", MassEntries),
     (r"spools/(?P<code>[^/]+)/openings", Openings),
+    (r"spools/(?P<code>[^/]+)/endings", Endings),
     ("spools", Spools),
     ("drying-runs", DryingRuns),
     ("print-requests", PrintRequests),

@@ -8,6 +8,7 @@ CONSEQUENCES = [
     "catalogue.coupons",
     "drying.week.requests",
     "inventory.corrections",
+    "inventory.endings",
     "inventory.openings",
 ]
 # Modules that register the words of statements.

@@ -86,10 +86,11 @@ def lock_spool(spool: Spool) -> Spool:
     return Spool.objects.select_for_update(no_key=True).get(pk=spool.pk)
 
 
-def require_in_use(spool: Spool) -> None:
-    """Refused: a spool that was marked empty."""
-    if spool.emptied_at:
+def require_in_use(spool: Spool, at: datetime | None = None) -> None:
+    """Refused: a spool that has ended. at: the time of a past fact, which may still be added before the end."""
+    if spool.emptied_at and (at is None or at > spool.emptied_at):
         raise refusal(
-            "spool_empty",
-            f"Spool {pretty(spool.code)} was marked empty on {format_time(spool.emptied_at)}. Take another spool.",
+            "spool_ended",
+            f"Spool {pretty(spool.code)} is out of use since {format_time(spool.emptied_at)}. Take another spool, or "
+            "take this one back on its page.",
         )

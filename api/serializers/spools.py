@@ -5,12 +5,12 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text
 from api.serializers.drying import DryingRunSerializer
-from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
+from api.serializers.facts import RECORDING, WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import LoadingSerializer, PairVerdictSerializer
 from api.serializers.places import StaySerializer
 from api.serializers.statements import StatementSerializer
 from spools import limits
-from spools.models import Feedstock, MassEntry, Opening, Place, Spool
+from spools.models import Ending, Feedstock, MassEntry, Opening, Place, Spool
 
 
 class AmountSerializer(serializers.Serializer):
@@ -218,15 +218,24 @@ class WeighSerializer(StrictSerializer):
     note = Text(required=False, allow_blank=True, max_length=200)
 
 
-class EmptySerializer(StrictSerializer):
+class EndSerializer(StrictSerializer):
+    kind = serializers.ChoiceField(Ending.Kind.choices, required=False, help_text="empty if left out")
     at = Moment(required=False)
+    note = Text(required=False, allow_blank=True, max_length=200)
+
+
+class EndingSerializer(WithdrawableSerializer):
+    class Meta:
+        model = Ending
+        fields = [*["id", "kind", "at", "note"], *RECORDING, *WITHDRAWAL]
 
 
 class MassEntrySerializer(WithdrawableSerializer):
     class Meta:
         model = MassEntry
         fields = [
-            *["id", "kind", "at", "net_change_g", "gross_g", "resolution_g", "note", "recorded_at"],
+            *["id", "kind", "at", "net_change_g", "gross_g", "resolution_g", "note"],
+            *RECORDING,
             *WITHDRAWAL,
         ]
 
@@ -234,7 +243,7 @@ class MassEntrySerializer(WithdrawableSerializer):
 class OpeningSerializer(WithdrawableSerializer):
     class Meta:
         model = Opening
-        fields = [*["id", "at", "card", "note", "recorded_at"], *WITHDRAWAL]
+        fields = [*["id", "at", "card", "note"], *RECORDING, *WITHDRAWAL]
 
 
 class CorrectWeighingSerializer(StrictSerializer):
@@ -250,3 +259,4 @@ class HistorySerializer(serializers.Serializer):
     drying_runs = DryingRunSerializer(many=True)
     loadings = LoadingSerializer(many=True)
     openings = OpeningSerializer(many=True, help_text="of its bag, as somebody stated them")
+    endings = EndingSerializer(many=True, help_text="how it left the shop's use")

@@ -25,11 +25,12 @@ from spools.drying.options import PlanRequest
 from spools.drying.plans import plan_drying
 from spools.inventory.assumptions import correct_reel
 from spools.inventory.corrections import correct_weighing
+from spools.inventory.endings import end_spool
 from spools.inventory.ledger import remaining_by_spool, weigh
-from spools.inventory.moves import mark_empty, move_spool, record_excursion
+from spools.inventory.moves import move_spool, record_excursion
 from spools.inventory.openings import record_opening
 from spools.inventory.receiving import NewSpool, receive_spool
-from spools.models import MassEntry, Opening, Spool, Stay
+from spools.models import Ending, MassEntry, Opening, Spool, Stay
 from spools.moisture.state import moisture_now
 from spools.refusals import refusal
 
@@ -112,12 +113,13 @@ class Spools(VersionMixin, Endpoint):
         spool = self.get_object()
         facts = {
             "stays": spool.stays.select_related("place"),
-            "mass_entries": spool.mass_entries.all(),
+            "mass_entries": spool.mass_entries.select_related("recorded_by", "withdrawn_by"),
             "drying_runs": spool.drying_runs.select_related(
                 "spool__feedstock__polymer", "dryer", "before", "after"
             ),
             "loadings": spool.loadings.with_off_at().select_related("spool", "toolhead__printer"),
-            "openings": spool.openings.select_related("withdrawn_by"),
+            "openings": spool.openings.select_related("recorded_by", "withdrawn_by"),
+            "endings": spool.endings.select_related("recorded_by", "withdrawn_by"),
         }
         return respond(serializers.HistorySerializer, facts)
 
@@ -155,13 +157,13 @@ class Spools(VersionMixin, Endpoint):
         entry = weigh(self.get_object(), **parse(serializers.WeighSerializer, request.data), by=request.user)
         return respond(serializers.MassEntrySerializer, entry, status=201)
 
-    @extend_schema(request=serializers.EmptySerializer, responses=serializers.SpoolSerializer)
+    @extend_schema(request=serializers.EndSerializer, responses=serializers.SpoolSerializer)
     @action(detail=True, methods=["post"])
-    def empty(self, request: Request, code: str) -> Response:
-        """Mark it as used up or thrown away."""
+    def end(self, request: Request, code: str) -> Response:
+        """Take it out of use: used up, given away, thrown away or lost. Withdraw its ending to take it back."""
         spool = self.get_object()
         return self._spool(
-            mark_empty(spool, **parse(serializers.EmptySerializer, request.data), by=request.user)
+            end_spool(spool, **parse(serializers.EndSerializer, request.data), by=request.user)
         )
 
     @extend_schema(parameters=[PlanRequestSerializer], responses=PlanSerializer)
@@ -194,18 +196,22 @@ class Spools(VersionMixin, Endpoint):
         return respond(LoadingSerializer, LOADINGS.get(pk=loading.pk))
 
 
+class OfSpool(WithdrawMixin, Endpoint):
+    """Base of facts of one spool; its history lists them."""
+
+    def filter_queryset(self, queryset):
+        return super().filter_queryset(queryset).filter(spool__code=codes.normalise(self.kwargs["code"]))
+
+
 SPOOL = [OpenApiParameter("code", OpenApiTypes.STR, OpenApiParameter.PATH)]
 
 
 @extend_schema_view(withdraw=extend_schema(parameters=SPOOL))
-class MassEntries(WithdrawMixin, Endpoint):
+class MassEntries(OfSpool):
     """Weighings and cuts of a spool; its history lists them."""
 
-    queryset = MassEntry.objects.select_related("spool", "withdrawn_by")
+    queryset = MassEntry.objects.select_related("spool", "recorded_by", "withdrawn_by")
     serializer_class = serializers.MassEntrySerializer
-
-    def filter_queryset(self, queryset):
-        return super().filter_queryset(queryset).filter(spool__code=codes.normalise(self.kwargs["code"]))
 
     @extend_schema(
         parameters=SPOOL,
@@ -220,11 +226,16 @@ class MassEntries(WithdrawMixin, Endpoint):
 
 
 @extend_schema_view(withdraw=extend_schema(parameters=SPOOL))
-class Openings(WithdrawMixin, Endpoint):
+class Openings(OfSpool):
     """Stated openings of the bag of a spool; its history lists them."""
 
-    queryset = Opening.objects.select_related("spool", "withdrawn_by")
+    queryset = Opening.objects.select_related("spool", "recorded_by", "withdrawn_by")
     serializer_class = serializers.OpeningSerializer
 
-    def filter_queryset(self, queryset):
-        return super().filter_queryset(queryset).filter(spool__code=codes.normalise(self.kwargs["code"]))
+
+@extend_schema_view(withdraw=extend_schema(parameters=SPOOL))
+class Endings(OfSpool):
+    """Endings of a spool: used up, given away, thrown away or lost."""
+
+    queryset = Ending.objects.select_related("spool", "recorded_by", "withdrawn_by")
+    serializer_class = serializers.EndingSerializer

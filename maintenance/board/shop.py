@@ -173,7 +173,7 @@ def _print_small_job(row: SpoolBoard, air: AirClass) -> JobMoisture:
 def small_job_verdicts(
     pairs: Collection[tuple[Toolhead, Spool]], fed_from: Place | None = None
 ) -> dict[PairKey, Verdict]:
-    """The verdict of each pair for a small job, by (toolhead id, spool id); of a spool marked empty from the facts.
+    """The verdict of each pair for a small job, by (toolhead id, spool id); of a spool out of use from the facts.
 
     fed_from: the place from which all of them would be fed; None: those of their loadings.
     """

@@ -43,8 +43,8 @@ from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.drying.week.plans import accept_plan, compute_plan, create_plan, store_plan
 from spools.drying.week.requests import add_print_request
 from spools.inventory.assumptions import save_feedstock, save_place
+from spools.inventory.endings import end_spool
 from spools.inventory.ledger import weigh
-from spools.inventory.moves import mark_empty
 from spools.inventory.receiving import NewSpool, receive_spool
 from spools.models import CoreKind, Feedstock, Filler, Place, Polymer
 from spools.moisture.cache import advance
@@ -210,7 +210,7 @@ def _printing(shop: DemoShop) -> None:
     first = shop.load("North", "GYGQFP", 13.9)
     shop.record("North", "GYGQFP", NORTH_FIRST)
     shop.unload(first, "Shelf", 6.5)
-    mark_empty(shop.spools["GYGQFP"], at=shop.ago(6.4))
+    end_spool(shop.spools["GYGQFP"], at=shop.ago(6.4))
     shop.load("North", "XVVFX9", 6)
     shop.record("North", "XVVFX9", NORTH_NOW)
     shop.check_flow("North", "XVVFX9", 210, NORTH_FLOW)

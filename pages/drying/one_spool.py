@@ -12,7 +12,7 @@ from django.shortcuts import redirect, render
 from pages.drying.forms import PlanForm, StartRunForm
 from pages.drying.week import start_address
 from pages.frame.forms import apply, post_data, show_refusal
-from pages.spools.lookup import with_spool
+from pages.spools.lookup import with_spool_in_use
 from spools.board import board
 from spools.codes import pretty
 from spools.drying import plans
@@ -27,7 +27,7 @@ from spools.drying.starts import start_as_asked
 from spools.models import Place, Spool, SpoolBoard
 
 
-@with_spool
+@with_spool_in_use
 def spool_dry(request: HttpRequest, spool: Spool) -> HttpResponse:
     dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
     dryer_id = request.POST.get("dryer") or request.GET.get("dryer")

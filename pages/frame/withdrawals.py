@@ -16,7 +16,7 @@ from maintenance.models import BoreReading, FlowCheck, Job, ServiceEntry
 from pages.frame.forms import apply, post_data
 from spools.codes import pretty
 from spools.facts import MAX_REASON_LENGTH, withdraw
-from spools.models import CouponTest, DesiccantCharge, MassEntry, Opening, PrintRequest
+from spools.models import CouponTest, DesiccantCharge, Ending, MassEntry, Opening, PrintRequest
 
 
 @dataclass(frozen=True)
@@ -90,6 +90,13 @@ KINDS = {
         lambda opening: f"opening of the bag of spool {pretty(opening.spool.code)}",
         "The bag counts as unopened, unless it was loaded, dried or printed from.",
         lambda opening: reverse("spool", args=[opening.spool.code]),
+    ),
+    "ending": FactKind(
+        Ending.objects.select_related("spool"),
+        lambda ending: f"end of spool {pretty(ending.spool.code)} as {ending.get_kind_display()}",
+        "The spool goes on from its facts, in the place where it was then. Move it if it is elsewhere.",
+        lambda ending: reverse("spool", args=[ending.spool.code]),
+        "For a spool that turned up, or was taken out of use by mistake.",
     ),
     "print-request": FactKind(
         PrintRequest.objects.select_related("spool", "feedstock__maker", "polymer"),

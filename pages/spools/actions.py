@@ -1,4 +1,4 @@
-"""Acts on a spool in one step: move, open its bag, weigh, add a past stay, mark empty."""
+"""Acts on a spool in one step: move, open its bag, weigh, add a past stay, take out of use."""
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
@@ -9,22 +9,22 @@ from pages.spools.forms import (
     AwayForm,
     CorrectWeighingForm,
     CutForm,
-    EmptyForm,
+    EndForm,
     MoveSpoolForm,
     OpenForm,
     ReelForm,
     WeighForm,
 )
-from pages.spools.lookup import with_spool
+from pages.spools.lookup import with_spool, with_spool_in_use
 from spools.codes import pretty
-from spools.inventory import ledger, moves
+from spools.inventory import endings, ledger, moves
 from spools.inventory.assumptions import correct_reel
 from spools.inventory.corrections import correct_weighing
 from spools.inventory.openings import record_opening
 from spools.models import Spool
 
 
-@with_spool
+@with_spool_in_use
 def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
     stay = moves.current_stay(spool)
     form = MoveSpoolForm(post_data(request), current_place=stay.place if stay else None)
@@ -34,7 +34,7 @@ def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/move.html", {"spool": spool, "form": form, "stay": stay})
 
 
-@with_spool
+@with_spool_in_use
 def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The spool was somewhere else for a while and is back, which nobody recorded then."""
     stay = moves.current_stay(spool)
@@ -50,7 +50,7 @@ def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/away.html", {"spool": spool, "form": form, "stay": stay})
 
 
-@with_spool
+@with_spool_in_use
 def spool_open(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Somebody opened the bag in which it came."""
     form = OpenForm(post_data(request), initial={"card": spool.card})
@@ -60,7 +60,7 @@ def spool_open(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/open.html", {"spool": spool, "form": form})
 
 
-@with_spool
+@with_spool_in_use
 def spool_weigh(request: HttpRequest, spool: Spool) -> HttpResponse:
     form = WeighForm(post_data(request))
     if apply(
@@ -93,7 +93,7 @@ def weighing_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpRespons
     return render(request, "spools/correct_weighing.html", {"spool": spool, "form": form, "entry": entry})
 
 
-@with_spool
+@with_spool_in_use
 def spool_reel(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The reel is another one than was entered, or was weighed since."""
     form = ReelForm(post_data(request), instance=Spool.objects.get(pk=spool.pk))
@@ -103,7 +103,7 @@ def spool_reel(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/reel.html", {"spool": spool, "form": form})
 
 
-@with_spool
+@with_spool_in_use
 def spool_cut(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Filament that left the spool without being printed."""
     form = CutForm(post_data(request))
@@ -124,11 +124,16 @@ def spool_cut(request: HttpRequest, spool: Spool) -> HttpResponse:
     return render(request, "spools/cut.html", context)
 
 
-@with_spool
-def spool_empty(request: HttpRequest, spool: Spool) -> HttpResponse:
-    form = EmptyForm(post_data(request))
-    if apply(form, lambda data: moves.mark_empty(spool, at=data["when"], by=request.user)):
-        messages.success(request, f"{pretty(spool.code)} is marked empty.")
+@with_spool_in_use
+def spool_end(request: HttpRequest, spool: Spool) -> HttpResponse:
+    form = EndForm(post_data(request))
+    if apply(
+        form,
+        lambda data: endings.end_spool(
+            spool, kind=data["kind"], at=data["when"], note=data["note"], by=request.user
+        ),
+    ):
+        messages.success(request, f"{pretty(spool.code)} is out of use. Its page takes it back.")
         return redirect("spools")
     context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
-    return render(request, "spools/empty.html", context)
+    return render(request, "spools/end.html", context)

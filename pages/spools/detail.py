@@ -19,6 +19,7 @@ from spools.codes import pretty
 from spools.drying.advice_wording import format_both_times
 from spools.drying.heat_budget import compute_heat
 from spools.inventory import ledger
+from spools.inventory.endings import find_ending
 from spools.models import Feedstock, Spool
 from spools.moisture.exposure_hours import Exposure
 from spools.moisture.history import Segment
@@ -96,7 +97,7 @@ def spool(request: HttpRequest, spool: Spool) -> HttpResponse:
     if spool.emptied_at is None:
         context |= _context_in_use(spool, events)
     else:
-        context["amount"] = ledger.remaining(spool)
+        context |= {"amount": ledger.remaining(spool), "ending": find_ending(spool)}
     return render(request, "spools/detail.html", context)
 
 

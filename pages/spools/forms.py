@@ -10,7 +10,7 @@ from pages.frame.versions import VersionedForm
 from spools import limits
 from spools.codes import pretty
 from spools.inventory.assumptions import REEL
-from spools.models import CoreKind, Feedstock, Place, Spool
+from spools.models import CoreKind, Ending, Feedstock, Place, Spool
 from spools.refusals import refusal
 
 
@@ -113,7 +113,16 @@ class CutForm(forms.Form):
     note = forms.CharField(max_length=200, required=False, help_text="Brittle end, a knot, a sample.")
 
 
-class EmptyForm(forms.Form):
+class EndForm(forms.Form):
+    kind = forms.ChoiceField(
+        label="How it left",
+        choices=Ending.Kind,
+        widget=forms.RadioSelect,
+        initial=Ending.Kind.EMPTY,
+    )
+    note = forms.CharField(
+        max_length=200, required=False, help_text="To whom it went, or where it was seen last."
+    )
     when = WhenField()
 
 

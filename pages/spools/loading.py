@@ -15,7 +15,7 @@ from maintenance.readiness.rules.service import material_change
 from maintenance.readiness.verdict import HOLD
 from pages.frame.forms import apply, post_data
 from pages.spools.forms import LoadForm, UnloadForm
-from pages.spools.lookup import with_spool
+from pages.spools.lookup import with_spool, with_spool_in_use
 from spools.codes import pretty
 from spools.models import Spool
 
@@ -23,13 +23,10 @@ from spools.models import Spool
 SMALL_JOB = "small"
 
 
-@with_spool
+@with_spool_in_use
 def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Without a toolhead the choice, each with its verdict; with one its verdict and the confirmation."""
     toolhead_id = request.POST.get("toolhead") or request.GET.get("toolhead")
-    if spool.emptied_at is not None:
-        messages.error(request, f"{pretty(spool.code)} is marked empty.", extra_tags="marked_empty")
-        return redirect("spool", spool.code)
     board = load_board([spool.pk])
     spools_on = Spool.objects.select_related("feedstock__maker").in_bulk(board.loaded.values())
     if toolhead_id is None:

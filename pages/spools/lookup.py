@@ -11,6 +11,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 
 from spools import codes
+from spools.inventory.endings import find_ending
 from spools.inventory.queries import with_materials
 from spools.models import Spool
 from spools.refusals import refusal
@@ -61,3 +62,16 @@ def with_spool(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]
         return view(request, spool, **arguments)
 
     return page
+
+
+def with_spool_in_use(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+    """with_spool for acts that a spool out of use does not take: its ending is shown, and how to take it back."""
+
+    @wraps(view)
+    def act(request: HttpRequest, spool: Spool, **arguments: Any) -> HttpResponse:
+        if spool.emptied_at is None:
+            return view(request, spool, **arguments)
+        context = {"spool": spool, "ending": find_ending(spool)}
+        return render(request, "spools/ended.html", context, status=409 if request.method == "POST" else 200)
+
+    return with_spool(act)

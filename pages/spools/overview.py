@@ -5,6 +5,7 @@ from typing import Any
 
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
+from django.db.models import Prefetch
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -15,19 +16,21 @@ from spools.board import board
 from spools.catalogue.values import material_values
 from spools.drying.advice_wording import format_hours_ahead
 from spools.inventory.queries import search_spools
-from spools.models import Spool, SpoolBoard
+from spools.models import Ending, Spool, SpoolBoard
 
 PER_PAGE = 50
 
 
 @login_required
 def spools(request: HttpRequest) -> HttpResponse:
-    """Those in use, or with ?empty=1 those used up; ?q= narrows by code, material, maker, colour, place."""
+    """Those in use, or with ?empty=1 those out of use; ?q= narrows by code, material, maker, colour, place."""
     live, empty = board_version(), "empty" in request.GET
     search = request.GET.get("q", "").strip()
     listed = Spool.objects.filter(emptied_at__isnull=not empty).select_related(
         "feedstock__polymer", "feedstock__maker", "feedstock__filler"
     )
+    if empty:
+        listed = listed.prefetch_related(Prefetch("endings", Ending.objects.valid(), to_attr="endings_now"))
     page = Paginator(search_spools(listed, search), PER_PAGE).get_page(request.GET.get("page"))
     now, shown = timezone.now(), list(page)
     rows = {} if empty else board.read([spool.pk for spool in shown], now)

@@ -3,14 +3,16 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from maintenance.models import Loading
-from spools.models import DryingRun, MassEntry, Opening, Spool, Stay
+from spools.models import DryingRun, Ending, MassEntry, Opening, Spool, Stay
 
 # A time line is long, and building rows of all columns takes most of its time.
 ENTRY_COLUMNS = (
     *("kind", "at", "net_change_g", "gross_g", "note"),
-    *("withdrawn_at", "withdrawn_reason", "withdrawn_by__username", "job_use__job__name"),
+    *("withdrawn_at", "withdrawn_reason", "withdrawn_by__username", "recorded_by__username"),
+    "job_use__job__name",
 )
 LOADING_COLUMNS = (
     "start",
@@ -19,17 +21,18 @@ LOADING_COLUMNS = (
     "toolhead__name",
     "toolhead__printer__name",
     "fed_from__name",
+    "recorded_by__username",
 )
 
 
 @dataclass(frozen=True)
 class TimelineEvent:
-    """kind: stay, drying, loading, opening or a kind of mass entry.
+    """kind: stay, drying, loading, opening, ending or a kind of mass entry.
 
     number: g of a mass entry.
     name: of the place, dryer, toolhead or job; note: state, temperatures or remark.
-    subject: the id of the place, dryer, loading or job; 0 for none. fact: the mass entry or opening, which may
-    be withdrawn.
+    subject: the id of the place, dryer, loading or job; 0 for none. fact: the mass entry, opening or ending,
+    which may be withdrawn. by: the name of the account that recorded it, or empty.
     """
 
     kind: str
@@ -39,7 +42,8 @@ class TimelineEvent:
     name: str = ""
     note: str = ""
     subject: int = 0
-    fact: MassEntry | Opening | None = None
+    fact: MassEntry | Opening | Ending | None = None
+    by: str = ""
 
     @property
     def hours(self) -> float | None:
@@ -48,14 +52,16 @@ class TimelineEvent:
 
 
 def build_timeline(spool: Spool) -> list[TimelineEvent]:
-    """Stays, drying runs, mass entries with their jobs, loadings, and of sealed spools openings. Five queries."""
+    """Stays, drying runs, mass entries with their jobs, loadings, openings and endings. At most six queries."""
     events = [*_mass_events(spool), *_stay_events(spool), *_drying_events(spool), *_loading_events(spool)]
-    events += _opening_events(spool)
+    events += [*_opening_events(spool), *_ending_events(spool)]
     return sorted(events, key=lambda event: event.at, reverse=True)
 
 
 def _mass_events(spool: Spool) -> Iterator[TimelineEvent]:
-    entries = MassEntry.objects.filter(spool=spool).select_related("job_use__job", "withdrawn_by")
+    entries = MassEntry.objects.filter(spool=spool).select_related(
+        "job_use__job", "withdrawn_by", "recorded_by"
+    )
     for entry in entries.only(*ENTRY_COLUMNS):
         use = getattr(entry, "job_use", None)
         grams = entry.net_change_g if entry.gross_g is None else entry.gross_g
@@ -68,35 +74,59 @@ def _mass_events(spool: Spool) -> Iterator[TimelineEvent]:
             note=entry.note,
             subject=0 if use is None else use.job_id,
             fact=entry,
+            by=_name(entry.recorded_by),
         )
 
 
 def _stay_events(spool: Spool) -> Iterator[TimelineEvent]:
     stays = Stay.objects.filter(spool=spool)
-    for start, end, name, place in stays.values_list("start", "end", "place__name", "place"):
-        yield TimelineEvent("stay", start, end, name=name, subject=place)
+    columns = ("start", "end", "place__name", "place", "recorded_by__username")
+    for start, end, name, place, by in stays.values_list(*columns):
+        yield TimelineEvent("stay", start, end, name=name, subject=place, by=by or "")
 
 
 def _drying_events(spool: Spool) -> Iterator[TimelineEvent]:
     runs = DryingRun.objects.filter(spool=spool)
-    for start, end, first_c, set_point_c, name, dryer in runs.values_list(
-        "start", "end", "first_set_point_c", "set_point_c", "dryer__name", "dryer"
+    columns = ("start", "end", "first_set_point_c", "set_point_c", "dryer__name", "dryer")
+    for start, end, first_c, set_point_c, name, dryer, by in runs.values_list(
+        *columns, "recorded_by__username"
     ):
         first = "" if first_c is None else f"{first_c:g} °C, then "
-        yield TimelineEvent("drying", start, end, name=name, note=f"{first}{set_point_c:g} °C", subject=dryer)
+        note = f"{first}{set_point_c:g} °C"
+        yield TimelineEvent("drying", start, end, name=name, note=note, subject=dryer, by=by or "")
 
 
 def _opening_events(spool: Spool) -> Iterator[TimelineEvent]:
     if not spool.sealed:
         return
-    for opening in Opening.objects.filter(spool=spool).select_related("withdrawn_by"):
+    for opening in Opening.objects.filter(spool=spool).select_related("withdrawn_by", "recorded_by"):
         card = "" if opening.card == Spool.Card.NOT_LOOKED else opening.get_card_display()
-        yield TimelineEvent("opening", opening.at, opening.at, name=card, note=opening.note, fact=opening)
+        yield TimelineEvent(
+            "opening",
+            opening.at,
+            opening.at,
+            name=card,
+            note=opening.note,
+            fact=opening,
+            by=_name(opening.recorded_by),
+        )
+
+
+def _ending_events(spool: Spool) -> Iterator[TimelineEvent]:
+    for ending in Ending.objects.filter(spool=spool).select_related("withdrawn_by", "recorded_by"):
+        name, by = ending.get_kind_display(), _name(ending.recorded_by)
+        yield TimelineEvent("ending", ending.at, ending.at, name=name, note=ending.note, fact=ending, by=by)
+
+
+def _name(account: Any) -> str:
+    return "" if account is None else account.username
 
 
 def _loading_events(spool: Spool) -> Iterator[TimelineEvent]:
     loadings = (
-        Loading.objects.with_off_at().filter(spool=spool).select_related("toolhead__printer", "fed_from")
+        Loading.objects.with_off_at()
+        .filter(spool=spool)
+        .select_related("toolhead__printer", "fed_from", "recorded_by")
     )
     for loading in loadings.only(*LOADING_COLUMNS):
         because = f", loaded because: {loading.override_reason}" if loading.override_reason else ""
@@ -107,4 +137,5 @@ def _loading_events(spool: Spool) -> Iterator[TimelineEvent]:
             subject=loading.pk,
             name=f"{loading.toolhead}{f', fed from {loading.fed_from}' if loading.fed_from else ''}",
             note=loading.state + because,
+            by=_name(loading.recorded_by),
         )

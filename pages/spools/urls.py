@@ -16,7 +16,7 @@ urlpatterns = [
     path("s/<str:code>/weighings/<int:pk>/", actions.weighing_correct, name="weighing-correct"),
     path("s/<str:code>/reel/", actions.spool_reel, name="spool-reel"),
     path("s/<str:code>/cut/", actions.spool_cut, name="spool-cut"),
-    path("s/<str:code>/empty/", actions.spool_empty, name="spool-empty"),
+    path("s/<str:code>/end/", actions.spool_end, name="spool-end"),
     path("s/<str:code>/load/", loading.spool_load, name="spool-load"),
     path("s/<str:code>/unload/", loading.spool_unload, name="spool-unload"),
     # Labels print the address in capitals and without a slash at the end.

@@ -99,7 +99,7 @@ def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) 
 
     Stale rows are computed here while they are at most AT_ONCE; of more, the stored ones are returned with their
     computed_at, spools without one are left out, and the worker is woken. The same holds for advice, above
-    advising.AT_ONCE. Spools marked empty have no row.
+    advising.AT_ONCE. Spools out of use have no row.
     """
     now = now or timezone.now()
     stored = rows_in_use() if spool_ids is None else rows_in_use().filter(spool__in=list(spool_ids))

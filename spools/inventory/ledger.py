@@ -76,8 +76,12 @@ def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float
     dried_to: the target of the run in %, for weighings that closed a drying run of all of it, by entry id.
     """
     if spool.emptied_at:
-        emptied = Statement("amount_reason.emptied", {"at": spool.emptied_at.isoformat()})
-        return Amount(0.0, 0.0, 0.0, [emptied])
+        ended = Statement("amount_reason.ended", {"at": spool.emptied_at.isoformat()})
+        return Amount(0.0, 0.0, 0.0, [ended])
+    return _amount_by_entries(spool, entries, dried_to)
+
+
+def _amount_by_entries(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float]) -> Amount:
     start = max((n for n, entry in enumerate(entries) if entry.kind == Kind.WEIGHED), default=None)
     if start is None:
         mass_g = sum(entry.net_change_g or 0.0 for entry in entries if entry.kind == Kind.RECEIVED)
@@ -194,8 +198,8 @@ def weigh(
     resolution_g: the scale's smallest step. Refused: less than the empty reel weighs, more than 10 kg on it.
     """
     spool = lock_spool(spool)
-    require_in_use(spool)
     at = require_past_time(at, spool)
+    require_in_use(spool, at)
     gross_g, resolution_g = require_gross_mass(spool, gross_g, resolution_g)
     _require_not_far_above_received(spool, gross_g)
     invalidate_from(spool, at, weighed=True)
@@ -240,7 +244,7 @@ def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tup
         raise refusal(
             "below_reel_mass",
             f"{gross_g:g} g is less than the empty reel weighs ({spool.core_mass_g:g} g). "
-            "Weigh the spool with its reel; where nothing is left on it, mark it as empty.",
+            "Weigh the spool with its reel; where nothing is left on it, take it out of use.",
             "gross_g",
         )
     return gross_g, resolution_g
@@ -270,8 +274,8 @@ def take(
 ) -> MassEntry:
     """Records grams that left the spool, printed or removed by hand. Refused: more than it can hold."""
     spool = lock_spool(spool)
-    require_in_use(spool)
     at = require_past_time(at, spool)
+    require_in_use(spool, at)
     mass_g = require_within("mass_g", mass_g, *limits.TAKEN_G)
     if kind not in (Kind.PRINTED, Kind.REMOVED):
         raise refusal("unknown_kind", "Filament that leaves a spool is printed or removed.", "kind")
@@ -293,7 +297,7 @@ def _held_until_next_weighing(spool: Spool, at: datetime) -> Amount:
     """The amount that may still be taken at ``at``; later takes count too, up to the next weighing."""
     entries = list(spool.mass_entries.valid().order_by("at", "id"))
     following = (n for n, entry in enumerate(entries) if entry.kind == Kind.WEIGHED and entry.at > at)
-    return amount(spool, entries[: next(following, len(entries))], {})
+    return _amount_by_entries(spool, entries[: next(following, len(entries))], {})
 
 
 def withdraw_printed(entry: MassEntry, fact: Withdrawable) -> None:

@@ -15,7 +15,7 @@ from spools.wording import format_time
 
 
 def current_stay(spool: Spool) -> Stay | None:
-    """The stay that has not ended, with its place; None once the spool is marked empty."""
+    """The stay that has not ended, with its place; None once the spool has ended."""
     return Stay.objects.filter(spool=spool, end=None).select_related("place").first()
 
 
@@ -41,7 +41,7 @@ def begin_stay(spool: Spool, place: Place, at: datetime, by: Any) -> Stay:
     if stay is not None:
         if stay.place_id == place.pk:
             return stay
-        _end(stay, at)
+        end_stay(stay, at)
     new = Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
     if place.kind == Place.Kind.DRYER:
         invalidate_advice()
@@ -78,34 +78,11 @@ def record_excursion(
             "same_place", f"Spool {pretty(spool.code)} was in {place} all that time. Choose another.", "place"
         )
     require_unheated(place, start, end)
-    _end(stay, start, "start")
+    end_stay(stay, start, "start")
     away = Stay.objects.create(spool=spool, place=place, start=start, end=end, recorded_by=by)
     back = Stay.objects.create(spool=spool, place=stay.place, start=end, recorded_by=by)
     invalidate_after([spool.pk], start)
     return [away, back]
-
-
-@transaction.atomic
-def mark_empty(spool: Spool, *, at: datetime | None = None, by: Any = None) -> Spool:
-    """Marks a spool as used up or thrown away: its stay ends, and nothing more can be recorded for it."""
-    spool = lock_spool(spool)
-    require_in_use(spool)
-    at = require_past_time(at, spool)
-    require_not_in_run(spool, at)
-    last = spool.mass_entries.valid().order_by("at").last()
-    if last is not None and at < last.at:
-        raise refusal(
-            "later_fact",
-            f"Something was recorded for this spool at {format_time(last.at)}. Give a time after that.",
-            "at",
-        )
-    stay = current_stay(spool)
-    if stay is not None:
-        _end(stay, at)
-    invalidate_after([spool.pk], at)
-    spool.emptied_at = at
-    spool.save(update_fields=["emptied_at"])
-    return spool
 
 
 def require_not_in_run(spool: Spool, at: datetime) -> None:
@@ -166,7 +143,8 @@ def require_unheated(place: Place, start: datetime, end: datetime | None = None)
     raise refusal("dryer_in_use", advice, "place")
 
 
-def _end(stay: Stay, at: datetime, field: str = "at") -> None:
+def end_stay(stay: Stay, at: datetime, field: str = "at") -> None:
+    """Ends a stay. Refused: a time that is not after its start."""
     if at <= stay.start:
         raise refusal(
             "before_stay",

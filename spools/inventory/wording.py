@@ -31,9 +31,9 @@ def _band(mass_g: Sequence[float]) -> str:
     return f"{likely:.0f} g ({low:.0f} to {high:.0f} g)"
 
 
-@words_for("amount_reason.emptied")
-def _emptied(at: str) -> str:
-    return f"Marked empty on {format_time(datetime.fromisoformat(at))}."
+@words_for("amount_reason.ended")
+def _ended(at: str) -> str:
+    return f"Out of use since {format_time(datetime.fromisoformat(at))}."
 
 
 @words_for("amount_reason.weighed")

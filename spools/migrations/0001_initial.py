@@ -989,7 +989,7 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("received_at", models.DateTimeField(default=django.utils.timezone.now)),
-                ("emptied_at", models.DateTimeField(blank=True, null=True)),
+                ("emptied_at", models.DateTimeField(blank=True, editable=False, null=True)),
                 (
                     "created_by",
                     models.ForeignKey(
@@ -1003,6 +1003,71 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["-received_at", "-id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="Ending",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="endings", to="spools.spool"
+                    ),
+                ),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("empty", "used up"),
+                            ("given_away", "given away"),
+                            ("thrown_away", "thrown away"),
+                            ("lost", "lost"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("note", models.CharField(blank=True, max_length=200)),
+            ],
+            options={
+                "ordering": ["at", "id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("withdrawn_at__isnull", True)),
+                        fields=("spool",),
+                        name="spool_ends_once",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(

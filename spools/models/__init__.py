@@ -4,7 +4,7 @@ from .drying import CouponTest, DryingRun
 from .facts import SentRequest
 from .moisture import CacheVersion, Ensemble, MoistureState
 from .places import BoxAir, BoxBoard, DesiccantCharge, Place, Reading, Stay
-from .stock import MassEntry, Opening, Spool
+from .stock import Ending, MassEntry, Opening, Spool
 from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "CouponTest",
     "DesiccantCharge",
     "DryingRun",
+    "Ending",
     "Ensemble",
     "Feedstock",
     "Filler",

@@ -48,7 +48,8 @@ class Spool(Versioned):
     sealed = models.BooleanField(default=True, help_text="came in an unbroken bag")
     card = models.CharField(max_length=10, choices=Card, default=Card.NOT_LOOKED)
     received_at = models.DateTimeField(default=timezone.now)
-    emptied_at = models.DateTimeField(null=True, blank=True)
+    # A cache of its valid ending.
+    emptied_at = models.DateTimeField(null=True, blank=True, editable=False)
     created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
     # Raised when its computed moisture is invalidated (spools/invalidation.py).
     cache_generation = models.PositiveIntegerField(default=0, editable=False)
@@ -74,6 +75,32 @@ class Opening(Withdrawable):
 
     def __str__(self) -> str:
         return f"{self.spool_id} opened {self.at:%Y-%m-%d %H:%M}"
+
+
+class Ending(Withdrawable):
+    """A spool left the shop's use. Withdrawn, the spool goes on from its facts."""
+
+    class Kind(models.TextChoices):
+        EMPTY = "empty", "used up"
+        GIVEN_AWAY = "given_away", "given away"
+        THROWN_AWAY = "thrown_away", "thrown away"
+        LOST = "lost", "lost"
+
+    spool = models.ForeignKey(Spool, models.PROTECT, related_name="endings")
+    kind = models.CharField(max_length=12, choices=Kind)
+    at = models.DateTimeField()
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["at", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["spool"], condition=models.Q(withdrawn_at__isnull=True), name="spool_ends_once"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} {self.kind} {self.at:%Y-%m-%d %H:%M}"
 
 
 class MassEntryQuerySet(WithdrawableQuerySet["MassEntry"]):

@@ -74,7 +74,7 @@ def test_a_spool_that_cannot_be_is_refused_and_nothing_is_stored(api, shop, wron
 def test_lists_are_narrowed_and_cut_into_pages(api, shop, receive, django_assert_max_num_queries):
     first, second = receive(), receive(feedstock=shop.pla, place=shop.shelf)
     third = receive()
-    api.post(f"spools/{third}/empty", status=200)
+    api.post(f"spools/{third}/end", status=200)
 
     def codes(**query):
         return {row["code"] for row in api.get("spools", **query)["results"]}
@@ -143,11 +143,16 @@ def test_absurd_weighings_are_refused(api, receive, wrong):
 
 def test_an_empty_spool_takes_no_more_facts(api, shop, receive):
     code = receive()
-    emptied = api.post(f"spools/{code}/empty", status=200)
+    emptied = api.post(f"spools/{code}/end", status=200)
     assert emptied["emptied_at"] and emptied["stay"] is None
     assert api.refused(f"spools/{code}/move", place=shop.shelf)
     assert api.refused(f"spools/{code}/weigh", gross_g=700)
-    assert api.refused(f"spools/{code}/empty")
+    assert api.refused(f"spools/{code}/end")
+    (ending,) = api.get(f"spools/{code}/history")["endings"]
+    assert (ending["kind"], ending["recorded_by"] is not None) == ("empty", True)
+    api.post(f"spools/{code}/endings/{ending['id']}/withdraw", reason="the wrong spool", status=200)
+    assert api.get(f"spools/{code}")["stay"]["place"] == shop.dry_box
+    api.post(f"spools/{code}/end", kind="given_away", note="to the school", status=200)
 
 
 def test_moisture_layer_by_layer(api, shop, receive):

@@ -71,10 +71,10 @@ def test_a_plan_that_is_requested_twice_with_a_key_is_one_plan(api, client, shop
 
 
 def test_an_empty_spool_is_refused_at_the_field_it_was_given_in(api, client, shop, wet):
-    api.post(f"spools/{wet}/empty", status=200)
+    api.post(f"spools/{wet}/end", status=200)
     body = {"spool": wet, "mass_g": 50, "due_at": ahead(hours=9)}
     (error,) = client.post("/api/v1/print-requests", body).json()["errors"]
-    assert (error["code"], error["field"]) == ("spool_empty", "spool")
+    assert (error["code"], error["field"]) == ("spool_ended", "spool")
 
 
 def test_impossible_input_is_refused(api, shop, wet):

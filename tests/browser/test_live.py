@@ -11,9 +11,9 @@ from .walk import Newcomer, sign_in_as_told
 
 pytestmark = pytest.mark.browser
 EMPTIED = """
-from spools.inventory.moves import mark_empty
+from spools.inventory.endings import end_spool
 from spools.models import Spool
-mark_empty(Spool.objects.get(code="{code}"))
+end_spool(Spool.objects.get(code="{code}"))
 """
 
 

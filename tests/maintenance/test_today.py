@@ -12,7 +12,7 @@ from maintenance.reminders.sweep import sweep
 from maintenance.today import build_today, list_first_steps
 from spools.drying.runs import DryingSettings, start_drying
 from spools.invalidation import invalidate_after, invalidate_all
-from spools.inventory.moves import mark_empty
+from spools.inventory.endings import end_spool
 from spools.models import DryingRun, Place
 from tests.spools.conftest import feedstock, hours_ago, receive
 
@@ -27,7 +27,7 @@ def test_a_dry_spool_is_ready_on_the_toolhead_that_suits_it(shop, plain, filled)
 
 def test_a_material_has_one_row_with_its_best_spool(shop, plain):
     receive(shop.pla, shop.box, net_mass_g=300, card="dry")
-    mark_empty(receive(shop.pla, shop.box, net_mass_g=3000, width_mm=100, card="dry"))
+    end_spool(receive(shop.pla, shop.box, net_mass_g=3000, width_mm=100, card="dry"))
     [row] = build_today().ready
     assert row.spool == plain
 

@@ -3,7 +3,7 @@ import pytest
 from background.models import WorkItem
 from background.running import run_due
 from spools import tasks
-from spools.inventory import ledger, moves
+from spools.inventory import endings, ledger
 from spools.models import MoistureState
 from spools.moisture import cache as moisture_cache
 
@@ -14,7 +14,7 @@ pytestmark = pytest.mark.django_db
 
 def test_the_schedule_brings_all_spools_that_are_not_empty_up_to_date(spool, nylon, shelf):
     empty = receive(nylon, shelf)
-    moves.mark_empty(empty)
+    endings.end_spool(empty)
     run_due()
     assert spool.moisture_states.exists()
     assert not empty.moisture_states.exists()

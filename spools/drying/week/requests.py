@@ -53,7 +53,7 @@ def add_print_request(
     if isinstance(material, Spool):
         if material.emptied_at is not None:
             raise refusal(
-                "spool_empty", f"Spool {pretty(material.code)} is empty. Choose another one.", "spool"
+                "spool_ended", f"Spool {pretty(material.code)} is out of use. Choose another one.", "spool"
             )
         request.spool = material
     elif isinstance(material, Feedstock):

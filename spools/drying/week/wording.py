@@ -30,7 +30,7 @@ SENTENCES = {
     "the place's page.",
 }
 VIOLATIONS = {
-    "violation.spool_empty": "Spool {spool!c} was marked empty on {emptied_at!t}.",
+    "violation.spool_ended": "Spool {spool!c} is out of use since {emptied_at!t}.",
     "violation.drying_already": "Spool {spool!c} is drying in {dryer} since {since!t}.",
     "violation.begun_late": "Spool {spool!c} should have gone into {dryer} on {start!t}.",
     "violation.nobody_puts_in": "Nobody is there on {at!t} to put {spool!c} in.",

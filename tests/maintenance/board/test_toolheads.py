@@ -21,7 +21,7 @@ from maintenance.models import PartKind, Toolhead, ToolheadBoard
 from maintenance.parts.fitting import add_stock
 from maintenance.readiness.builder import build_material_inputs
 from maintenance.today import build_today
-from spools.inventory.moves import mark_empty
+from spools.inventory.endings import end_spool
 from spools.models import SpoolBoard
 from spools.models.board import encode_outlooks
 from tests.spools.conftest import feedstock, receive
@@ -102,7 +102,7 @@ def test_a_reader_computes_25_stale_rows_and_of_more_those_that_are_missing(shop
 
 
 def test_a_row_has_the_state_of_each_material_in_use(shop, plain, filled, now):
-    mark_empty(receive(feedstock("PETG"), shop.shelf))
+    end_spool(receive(feedstock("PETG"), shop.shelf))
     materials = load_materials()
     assert set(materials) == {shop.pla.pk, shop.carbon.pk}
     row = read(now=now)[shop.north.pk]
@@ -183,6 +183,6 @@ def test_rows_of_before_the_first_printer_are_chosen_by_their_present_moisture(s
     SpoolBoard.objects.update(outlooks_json=encode_outlooks([]), good_until=timezone.now())
     # More stale rows than the page computes: it chooses by the stored ones, and computes the one that it shows.
     monkeypatch.setattr("spools.board.board.AT_ONCE", 1)
-    mark_empty(wet)
+    end_spool(wet)
     receive(shop.pla, shop.box, net_mass_g=300, card="dry")
     assert [row.spool for row in build_today().ready] == [plain]

@@ -6,7 +6,8 @@ from maintenance.models import Loading
 from maintenance.readiness.inputs import JobSpec
 from spools.board import board
 from spools.drying.runs import DryingSettings, start_drying
-from spools.inventory.moves import current_stay, mark_empty, move_spool
+from spools.inventory.endings import end_spool
+from spools.inventory.moves import current_stay, move_spool
 from spools.models import Stay
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
@@ -68,7 +69,7 @@ def test_a_spool_that_left_without_being_unloaded_frees_its_toolhead(shop, plain
     if left == "moved":
         move_spool(plain, shop.shelf, at=left_at)
     elif left == "emptied":
-        mark_empty(plain, at=left_at)
+        end_spool(plain, at=left_at)
     else:
         start_drying([plain], shop.dryer, DryingSettings(45), at=left_at)
     load_spool(shop.south, receive(shop.pla, shop.box, card="dry"), at=hours_ago(1))
@@ -78,7 +79,7 @@ def test_a_spool_that_left_without_being_unloaded_frees_its_toolhead(shop, plain
 
 def test_an_emptied_spool_is_unloaded_without_a_new_place(shop, plain):
     loading = load_spool(shop.south, plain, at=hours_ago(5))
-    mark_empty(plain, at=hours_ago(2))
+    end_spool(plain, at=hours_ago(2))
     unload_spool(loading, shop.box, at=hours_ago(1))
     assert current_stay(plain) is None
 
@@ -96,8 +97,8 @@ def test_impossible_input_is_refused(shop, plain):
     unload_spool(loading, shop.box, at=hours_ago(2))
     with refuses("unloaded_already"):
         unload_spool(loading, shop.box)
-    mark_empty(plain)
-    with refuses("spool_empty"):
+    end_spool(plain)
+    with refuses("spool_ended"):
         load_spool(shop.south, plain)
     assert Loading.objects.count() == 1 and Stay.objects.filter(end=None).count() == 0
 

@@ -14,7 +14,8 @@ from spools.drying.options import PlanRequest
 from spools.drying.plan_statements import short_run_caution
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings, heat_caution, start_drying
-from spools.inventory.moves import mark_empty, move_spool
+from spools.inventory.endings import end_spool
+from spools.inventory.moves import move_spool
 from spools.models import DryingRun
 from spools.moisture.state import moisture_of
 from spools.statements import Statement
@@ -58,8 +59,8 @@ def test_no_time_is_promised_for_what_dries_already_is_empty_or_would_heat_anoth
     assert codes_of(plan_drying(shop.free, shop.dryer).blocked) == ["drying_already"]
     page = desk.get(of("spool-dry", shop.free), {"dryer": shop.dryer.pk})
     assert "blocked" in notes(page) and "starts_now" not in notes(page)
-    empty = mark_empty(shop.other)
-    assert codes_of(plan_drying(empty, shop.dryer).blocked) == ["spool_empty"]
+    empty = end_spool(shop.other)
+    assert codes_of(plan_drying(empty, shop.dryer).blocked) == ["spool_ended"]
     DryingRun.objects.all().delete()
     low = receive(feedstock("PLA"), shop.shelf)
     assert codes_of(plan_drying(low, shop.dryer).blocked) == ["spool_in_dryer"]

@@ -16,7 +16,8 @@ from spools.codes import pretty
 from spools.drying.options import next_quarter
 from spools.drying.runs import DryingSettings, start_drying
 from spools.drying.week.plans import accepted_plan
-from spools.inventory.moves import mark_empty, move_spool
+from spools.inventory.endings import end_spool
+from spools.inventory.moves import move_spool
 from spools.models import DryingRun, PlannedDrying, PrintRequest, Spool, WeekPlan
 from tests.pages.corner import corner
 from tests.pages.shown import notes, notices, require_refused, shows
@@ -132,9 +133,9 @@ def test_wrong_input_has_its_error_beside_its_field(shop, desk, changes, code):
 def test_an_empty_spool_is_refused_beside_the_choice_of_material(shop, desk, monkeypatch):
     # The spool becomes empty after the form was checked.
     monkeypatch.setattr(MaterialField, "clean", lambda self, value: Spool.objects.get(pk=shop.free.pk))
-    mark_empty(shop.free)
+    end_spool(shop.free)
     page = desk.post(reverse("print-request-new"), print_request(shop))
-    assert [error.code for error in page.context["form"].errors.as_data()["material"]] == ["spool_empty"]
+    assert [error.code for error in page.context["form"].errors.as_data()["material"]] == ["spool_ended"]
 
 
 def test_without_a_spool_the_page_of_requests_links_to_receiving_one(shop, desk):
@@ -200,7 +201,7 @@ def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
 
 def test_violations_are_shown_and_a_plan_may_be_ended(shop, desk, accepted):
     assert "violation" not in notes(desk.get(reverse("week")))
-    mark_empty(shop.free)
+    end_spool(shop.free)
     page = desk.get(reverse("week"))
     assert {"violation", "violations"} <= notes(page) and "print_in-time" not in notes(page)
     assert shows(page, "Gears", note="print_in-doubt")

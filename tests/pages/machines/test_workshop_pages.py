@@ -12,7 +12,8 @@ from maintenance.parts.wear_entries import in_stock
 from pages.spools.timeline import build_timeline
 from spools.codes import pretty
 from spools.drying.runs import DryingSettings, start_drying
-from spools.inventory.moves import mark_empty, move_spool
+from spools.inventory.endings import end_spool
+from spools.inventory.moves import move_spool
 from spools.models import Place
 from spools.wording import format_time
 from tests.pages.shown import notes, notices, require_refused, shows
@@ -90,7 +91,7 @@ def test_a_spool_that_left_its_toolhead_is_on_it_on_no_page(shop, desk, left):
     elif left == "moved":
         move_spool(spool, shop.shelf, at=at)
     else:
-        mark_empty(spool, at=at)
+        end_spool(spool, at=at)
     page = desk.get(reverse("machine", args=[toolhead.printer_id]))
     assert [row["loading"] for row in page.context["toolheads"]] == [None, None]
     for name, form, field in (

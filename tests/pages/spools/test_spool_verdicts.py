@@ -17,8 +17,9 @@ from spools.board import board
 from spools.codes import pretty
 from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.assumptions import save_place
+from spools.inventory.endings import end_spool
 from spools.inventory.ledger import weigh
-from spools.inventory.moves import current_stay, mark_empty, move_spool
+from spools.inventory.moves import current_stay, move_spool
 from spools.inventory.openings import record_opening
 from spools.models import Place, Spool
 from tests.maintenance.reminders.texts import texts
@@ -54,7 +55,7 @@ def test_every_page_answers_in_few_queries(shop, desk, free):
     start_drying([shop.spools[4]], shop.dryer, DryingSettings(70, planned_hours=8), at=hours_ago(3))
     weigh(free, 1105, at=hours_ago(30))
     loaded, drying = shop.spools[0], shop.spools[4]
-    emptied = mark_empty(shop.spools[7], at=hours_ago(1))
+    emptied = end_spool(shop.spools[7], at=hours_ago(1))
     addresses = [
         "/",
         "/scan/",
@@ -89,7 +90,7 @@ def test_the_list_is_searched_by_code_material_and_place(shop, desk, free):
     assert found(q=f"{free.code[:3]}-{free.code[3:].lower()}") == {free.code}
     assert free.code in found(q="pa6 bags")
     assert found(q="pa6 nowhere") == set()
-    mark_empty(free, at=hours_ago(1))
+    end_spool(free, at=hours_ago(1))
     assert free.code not in found()
     assert found(empty="1") == {free.code}
 

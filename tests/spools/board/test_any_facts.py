@@ -15,7 +15,7 @@ from spools.air.climate import record_readings
 from spools.air.dry_box import put_desiccant
 from spools.board import board
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
-from spools.inventory import ledger, moves
+from spools.inventory import endings, ledger, moves
 from spools.models import DryingRun, Ensemble, MoistureState, Spool
 from tests.spools.conftest import receive
 
@@ -43,7 +43,7 @@ FACTS = {
         p["shelf"], [(timezone.now() - timedelta(hours=3), 20, 25)], origin="api"
     ),
     "desiccant": lambda s, p: put_desiccant(p["box"], **SILICA),
-    "mark empty": lambda s, p: moves.mark_empty(s),
+    "mark empty": lambda s, p: endings.end_spool(s),
     "work": lambda s, p: run_due(),
 }
 STEPS = st.lists(

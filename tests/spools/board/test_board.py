@@ -14,7 +14,7 @@ from spools.board import advising, board
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
 from spools.invalidation import invalidate_advice
-from spools.inventory import ledger, moves
+from spools.inventory import endings, ledger, moves
 from spools.inventory.assumptions import save_feedstock, save_place
 from spools.models import Ensemble, MoistureState, Place, SpoolBoard
 from spools.moisture import cache as moisture_cache
@@ -289,7 +289,7 @@ def test_a_failure_while_storing_leaves_nothing_half_written(nylon, shelf, monke
 def test_an_empty_spool_has_no_row(pla, shelf):
     spool = receive(pla, shelf, at=START)
     board.refresh([spool.pk])
-    moves.mark_empty(spool)
+    endings.end_spool(spool)
     assert board.read() == {}
     assert board.find_due(timezone.now()) == []
     board.refresh([spool.pk])

@@ -142,7 +142,7 @@ def test_a_place_of_another_kind_is_no_dryer(kind):
 def test_a_spool_in_no_use_starts_no_run():
     empty = Spool(pk=3, code="JGFNKH", emptied_at=START)
     why = why_not_now([empty], [CAP], 50, None, after(1), runs=[], idle=[], dryer=DRYER)
-    require_reason(why, "spool_empty", "JGF-NKH")
+    require_reason(why, "spool_ended", "JGF-NKH")
     in_use = Spool(pk=3, code="JGFNKH")
     assert why_not_now([in_use], [CAP], 50, None, after(1), runs=[], idle=[], dryer=DRYER) is None
 

@@ -7,7 +7,7 @@ from spools.drying.caps import compute_cap, suggested_set_point_c
 from spools.drying.gate import open_runs
 from spools.drying.loss import loss_caution, loss_on_drying
 from spools.drying.runs import DryingSettings
-from spools.inventory import moves
+from spools.inventory import endings, moves
 from spools.models import DryingRun, Place
 from spools.statements import Statement
 from tests.refusals import refuses
@@ -176,8 +176,8 @@ def test_only_dryers_dry_and_only_spools_that_are_not_empty(spool, shelf, dryer)
         drying_runs.start_drying([spool], shelf, DryingSettings(50))
     with refuses("no_spool"):
         drying_runs.start_drying([], dryer, DryingSettings(50))
-    moves.mark_empty(spool)
-    with refuses("spool_empty"):
+    endings.end_spool(spool)
+    with refuses("spool_ended"):
         drying_runs.start_drying([spool], dryer, DryingSettings(50))
 
 

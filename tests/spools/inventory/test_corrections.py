@@ -12,7 +12,7 @@ from spools.drying import runs as drying_runs
 from spools.drying.loss import loss_on_drying
 from spools.drying.runs import DryingSettings
 from spools.facts import withdraw
-from spools.inventory import ledger, moves
+from spools.inventory import endings, ledger
 from spools.inventory.corrections import correct_weighing
 from spools.models import Ensemble, Place
 from spools.moisture import cache as moisture_cache
@@ -151,4 +151,4 @@ def test_without_its_first_weighing_a_spool_is_counted_back_from_the_next(nylon,
 
 def test_an_emptying_may_lie_before_a_withdrawn_weighing(spool, shelf):
     withdraw(ledger.weigh(spool, 1100, at=at(150)), reason="a mistake")
-    assert moves.mark_empty(spool, at=at(140)).emptied_at == at(140)
+    assert endings.end_spool(spool, at=at(140)).emptied_at == at(140)

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spools.inventory import ledger, moves
+from spools.inventory import endings, ledger
 from spools.models import DryingRun, Ensemble, Feedstock, MassEntry, Polymer, Spool
 from spools.moisture import cache as moisture_cache
 from spools.statements import Statement
@@ -139,10 +139,10 @@ def test_grams_that_came_back_are_not_counted_twice_by_a_weighing_of_the_same_mi
 
 
 def test_an_empty_spool_holds_nothing(spool):
-    moves.mark_empty(spool)
+    endings.end_spool(spool)
     amount = ledger.remaining(spool)
     assert (amount.low_g, amount.high_g) == (0, 0)
-    with refuses("spool_empty"):
+    with refuses("spool_ended"):
         ledger.take(spool, 1)
 
 

@@ -2,7 +2,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from spools.inventory import moves
+from spools.inventory import endings, moves
 from spools.models import DryingRun, Place, Stay
 from spools.wording import format_time
 from tests.refusals import refuses
@@ -98,7 +98,7 @@ def test_an_open_drying_run_blocks_a_move_and_names_the_remedy(spool, dryer, box
     )
     for attempt in (
         lambda: moves.move_spool(spool, box),
-        lambda: moves.mark_empty(spool),
+        lambda: endings.end_spool(spool),
         lambda: moves.record_excursion(spool, box, hours_ago(3), hours_ago(2)),
     ):
         with refuses("in_a_run"):
@@ -111,21 +111,21 @@ def test_an_open_drying_run_blocks_a_move_and_names_the_remedy(spool, dryer, box
 
 
 def test_an_empty_spool_is_nowhere_and_takes_no_more_facts(spool, box):
-    moves.mark_empty(spool, at=hours_ago(1))
+    endings.end_spool(spool, at=hours_ago(1))
     assert moves.current_stay(spool) is None
     assert Stay.objects.get().end == hours_ago(1)
-    for attempt in (lambda: moves.move_spool(spool, box), lambda: moves.mark_empty(spool)):
-        with refuses("spool_empty"):
+    for attempt in (lambda: moves.move_spool(spool, box), lambda: endings.end_spool(spool)):
+        with refuses("spool_ended"):
             attempt()
 
 
 def test_a_spool_is_not_empty_before_its_last_print(pla, shelf):
     spool = receive(pla, shelf, at=hours_ago(10))
     with refuses("before_receipt"):
-        moves.mark_empty(spool, at=hours_ago(11))
+        endings.end_spool(spool, at=hours_ago(11))
     spool.mass_entries.create(kind="printed", at=hours_ago(2), net_change_g=-5)
     with refuses("later_fact", "at"):
-        moves.mark_empty(spool, at=hours_ago(2) - timedelta(minutes=1))
+        endings.end_spool(spool, at=hours_ago(2) - timedelta(minutes=1))
 
 
 def test_a_dryer_is_locked_and_no_other_place(dryer, box, django_assert_num_queries):
@@ -214,5 +214,5 @@ def test_a_spool_is_empty_from_its_last_fact(pla, shelf):
     for at in (last, hours_ago(3)):
         spool.mass_entries.create(kind="printed", at=at, net_change_g=-5)
     with refuses("later_fact"):
-        moves.mark_empty(spool, at=last - MINUTE)
-    assert moves.mark_empty(spool, at=last).emptied_at == last
+        endings.end_spool(spool, at=last - MINUTE)
+    assert endings.end_spool(spool, at=last).emptied_at == last

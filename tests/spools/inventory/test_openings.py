@@ -9,7 +9,7 @@ from spools.air.dry_box import put_desiccant
 from spools.board import board
 from spools.drying.runs import DryingSettings, start_drying
 from spools.facts import withdraw
-from spools.inventory import ledger, moves
+from spools.inventory import endings, ledger, moves
 from spools.inventory.openings import Opened, find_opened, is_opened, record_opening
 from spools.models import Opening, Place, Spool
 from spools.moisture import cache as moisture_cache
@@ -127,6 +127,6 @@ def test_refused_openings(sealed):
         record_opening(sealed, card="pink")
     with refuses("before_receipt", "at"):
         record_opening(sealed, at=sealed.received_at - timedelta(hours=1))
-    moves.mark_empty(sealed)
-    with refuses("spool_empty"):
+    endings.end_spool(sealed)
+    with refuses("spool_ended"):
         record_opening(sealed)

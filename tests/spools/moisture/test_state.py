@@ -11,7 +11,7 @@ from spools.air.climate import record_readings
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
-from spools.inventory import ledger, moves, openings
+from spools.inventory import endings, ledger, moves, openings
 from spools.inventory.assumptions import save_place
 from spools.models import CacheVersion, MassEntry, MoistureState, Reading
 from spools.moisture import cache as moisture_cache
@@ -104,7 +104,7 @@ LATE_FACTS = {
     "a stated opening": lambda s, p: openings.record_opening(s, at=at(10), card="wet"),
     "a move": lambda s, p: moves.move_spool(s, p["shelf"], at=at(200)),
     "a drying run": lambda s, p: drying_runs.start_drying([s], p["dryer"], DryingSettings(75), at=at(200)),
-    "emptied": lambda s, p: moves.mark_empty(s, at=at(200)),
+    "emptied": lambda s, p: endings.end_spool(s, at=at(200)),
 }
 
 

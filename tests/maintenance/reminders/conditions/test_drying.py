@@ -12,7 +12,7 @@ from maintenance.reminders.sweep import sweep
 from spools.drying import heat_budget
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
-from spools.inventory.moves import mark_empty
+from spools.inventory.endings import end_spool
 from spools.models import DryingRun
 from spools.moisture.state import moisture_now
 from tests.maintenance.reminders.shop_reminders import (
@@ -139,7 +139,7 @@ def test_heat_that_the_next_usual_drying_would_exceed(shop, wet, hours, told, ur
         values = reminder.reason.values
         assert (values["dried_h"], values["then_pct"]) == (hours, hours + 12)
         assert (reminder.urgent_since is not None) is urgent
-        mark_empty(wet)
+        end_spool(wet)
         sweep()
         assert not is_open("heat")
 

@@ -32,7 +32,8 @@ from spools.drying.week.requests import add_print_request
 from spools.drying.week.single import compute_single_drying
 from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours
 from spools.drying.week.verify import find_violations
-from spools.inventory.moves import mark_empty, move_spool
+from spools.inventory.endings import end_spool
+from spools.inventory.moves import move_spool
 from spools.models import Place, PlannedDrying, Polymer, PrintRequest, WeekPlan
 from spools.statements import Statement
 from tests.refusals import refuses
@@ -396,8 +397,8 @@ def test_a_plan_reports_its_violations(wet, dryer):
     assert find_violations(plan) == []
     later = max(drying.start for drying in plan.standing()) + timedelta(hours=1)
     assert "begun_late" in violation_codes(plan, later)
-    mark_empty(wet["PC"])
-    assert "spool_empty" in violation_codes(plan)
+    end_spool(wet["PC"])
+    assert "spool_ended" in violation_codes(plan)
     other = receive(feedstock("PA12"), dryer.room, core_material="pc")
     drying_runs.start_drying([other], dryer, DryingSettings(40, planned_hours=300))
     assert {"two_set_points", "dryer_full"} <= violation_codes(plan)

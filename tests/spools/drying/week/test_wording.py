@@ -70,9 +70,9 @@ EXAMPLES = {
         {"request": "Bracket, 200 g of PA66", "good_at": AT, "late_h": 3.25},
         "Bracket, 200 g of PA66 prints well only from 1 Mar 2026, 08:05, 3.25 h late.",
     ),
-    "violation.spool_empty": (
+    "violation.spool_ended": (
         SPOOL | {"emptied_at": AT},
-        "Spool 7KD-4QM was marked empty on 1 Mar 2026, 08:05.",
+        "Spool 7KD-4QM is out of use since 1 Mar 2026, 08:05.",
     ),
     "violation.drying_already": (
         SPOOL | {"dryer": "Large", "since": AT},

@@ -1,0 +1,98 @@
+"""How a spool leaves the shop's use: used up, given away, thrown away or lost. It can be taken back."""
+
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+
+from background.queue import enqueue
+from spools.checks import lock_spool, require_choice, require_in_use, require_past_time
+from spools.codes import pretty
+from spools.facts import follows_withdrawal
+from spools.invalidation import invalidate_advice, invalidate_after
+from spools.inventory.moves import (
+    current_stay,
+    end_stay,
+    lock_dryer,
+    require_not_in_run,
+    require_unheated,
+)
+from spools.models import Ending, Place, Spool, Stay
+from spools.refusals import refusal
+from spools.wording import format_time
+
+
+@transaction.atomic
+def end_spool(
+    spool: Spool,
+    *,
+    kind: str = Ending.Kind.EMPTY,
+    at: datetime | None = None,
+    note: str = "",
+    by: Any = None,
+) -> Spool:
+    """Record the end of a spool: its stay ends, and no later fact can be recorded for it.
+
+    kind: a value of Ending.Kind. Returns the spool as stored. Refused: a spool that has ended, one in a drying
+    run, a time before its last fact.
+    """
+    spool = lock_spool(spool)
+    require_in_use(spool)
+    at = require_past_time(at, spool)
+    require_choice("kind", kind, Ending.Kind.values)
+    require_not_in_run(spool, at)
+    last = spool.mass_entries.valid().order_by("at").last()
+    if last is not None and at < last.at:
+        raise refusal(
+            "later_fact",
+            f"Something was recorded for this spool at {format_time(last.at)}. Give a time after that.",
+            "at",
+        )
+    stay = current_stay(spool)
+    if stay is not None:
+        end_stay(stay, at)
+    Ending.objects.create(spool=spool, kind=kind, at=at, note=note, recorded_by=by)
+    invalidate_after([spool.pk], at)
+    _set_emptied_at(spool, at)
+    return spool
+
+
+def find_ending(spool: Spool) -> Ending | None:
+    """The ending that counts; None while the spool is in use."""
+    return spool.endings.valid().select_related("recorded_by").first()
+
+
+def _prepare(ending: Ending) -> None:
+    stay = _last_stay(ending)
+    if stay is not None:
+        lock_dryer(stay.place)
+    lock_spool(ending.spool)
+
+
+@follows_withdrawal(Ending, prepare=_prepare)
+def take_back(ending: Ending) -> None:
+    """The spool goes on from its facts, in the place where it was.
+
+    Refused: where that is a dryer that was heated since.
+    """
+    spool = Spool.objects.get(pk=ending.spool_id)
+    stay = _last_stay(ending)
+    if stay is None:
+        raise refusal("no_place", f"Spool {pretty(spool.code)} has no place to go back to. Receive it again.")
+    require_unheated(stay.place, stay.start)
+    stay.end = None
+    stay.save(update_fields=["end"])
+    _set_emptied_at(spool, None)
+    invalidate_after([spool.pk], ending.at)
+    if stay.place.kind == Place.Kind.DRYER:
+        invalidate_advice()
+    enqueue("spools.advance_moisture", {"spool_ids": [spool.pk]})
+
+
+def _last_stay(ending: Ending) -> Stay | None:
+    return Stay.objects.filter(spool=ending.spool_id, end=ending.at).select_related("place").first()
+
+
+def _set_emptied_at(spool: Spool, at: datetime | None) -> None:
+    spool.emptied_at = at
+    spool.save(update_fields=["emptied_at"])
