@@ -31,7 +31,7 @@ def desk(shop) -> Client:
     return client
 
 
-ACTS = ["label", "history", "move", "away", "weigh", "load", "unload", "dry", "empty"]
+ACTS = ["label", "history", "move", "away", "weigh", "load", "unload", "dry", "end"]
 
 
 def test_a_stranger_is_asked_to_sign_in_and_then_led_on(shop, free):

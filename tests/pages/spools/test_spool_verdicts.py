@@ -65,7 +65,7 @@ def test_every_page_answers_in_few_queries(shop, desk, free):
         "/spools/receive/",
         *(of("spool", spool) for spool in (free, loaded, drying, emptied)),
         *(of("spool-history", spool) for spool in (free, loaded, drying)),
-        *(of(f"spool-{act}", free) for act in ("label", "move", "away", "weigh", "load", "dry", "empty")),
+        *(of(f"spool-{act}", free) for act in ("label", "move", "away", "weigh", "load", "dry", "end")),
         of("spool-load", free) + f"?toolhead={shop.toolheads[1].pk}",
         of("spool-dry", free) + f"?dryer={shop.dryer.pk}",
         of("spool-unload", loaded),
@@ -134,7 +134,7 @@ def test_the_spools_page_shows_moisture_amount_air_and_verdicts(shop, desk, free
     assert shows(response, "1000 g", "980", "1020 g")
     assert shows(response, "1000 g", note="received") and "unopened" in notes(response)
     assert "forecast" not in notes(response), "an unopened bag takes up nothing"
-    for act in ("load", "move", "dry", "weigh", "empty"):
+    for act in ("load", "move", "dry", "weigh", "end"):
         assert of(f"spool-{act}", free) in page
 
 
