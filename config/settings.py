@@ -200,6 +200,7 @@ SPECTACULAR_SETTINGS = {
     # Requests and responses differ (codes, times, computed values).
     "COMPONENT_SPLIT_REQUEST": True,
     "ENUM_NAME_OVERRIDES": {
+        "EndingKind": "spools.models.Ending.Kind",
         "VerdictState": "maintenance.readiness.verdict.STATES",
         "JobFileState": "maintenance.models.JobFile.State",
         "ReminderKind": "maintenance.models.Reminder.Kind",
