@@ -36,14 +36,16 @@ def desk(shop) -> Client:
 
 
 def test_an_empty_spool_keeps_its_history(shop, desk, free):
-    response = desk.post(of("spool-end", free), {"when": "", "kind": "lost", "note": "not seen since"}, follow=True)
+    response = desk.post(
+        of("spool-end", free), {"when": "", "kind": "lost", "note": "not seen since"}, follow=True
+    )
     assert notices(response) == ["success"]
     page = desk.get(of("spool", free))
     assert "ended" in notes(page) and shows(page, "not seen since", "by ada", note="ending")
     assert of("spool-load", free) not in page.content.decode()
     for act in ("weigh", "move", "load", "dry", "cut", "reel", "end"):
         page = desk.get(of(f"spool-{act}", free))
-        assert "ended" in notes(page) and "<form method=\"post\" class=\"form\"" not in page.content.decode()
+        assert "ended" in notes(page) and '<form method="post" class="form"' not in page.content.decode()
     refused = desk.post(of("spool-weigh", free), {"gross_g": "900", "resolution_g": "1"})
     assert refused.status_code == 409
     address = reverse("withdraw", args=["ending", free.endings.get().pk])
