@@ -27,6 +27,7 @@ from maintenance.models import (
     Toolhead,
     TroubleReport,
 )
+from maintenance.models.parts import PRESENT
 from maintenance.reminders.queries import open_reminders
 from spools import codes
 from spools.models import DryingRun, Feedstock, Place, Polymer, PrintRequest, Reading, Spool
@@ -135,11 +136,14 @@ class FittingFilter(django_filters.FilterSet):
     printer = one_of(Printer, "printer")
     part = one_of(Part, "part")
     role = django_filters.ChoiceFilter(choices=PartKind.Role.choices)
-    open = is_null("end")
+    open = django_filters.BooleanFilter(method="lasts")
 
     class Meta:
         model = Fitting
         fields: list = []
+
+    def lasts(self, queryset: QuerySet, name: str, value: bool) -> QuerySet:
+        return queryset.filter(PRESENT) if value else queryset.exclude(PRESENT)
 
 
 class PartFilter(django_filters.FilterSet):
@@ -152,7 +156,7 @@ class PartFilter(django_filters.FilterSet):
         fields: list = []
 
     def on_toolhead(self, queryset, name: str, toolhead: Toolhead):
-        return queryset.filter(fittings__end=None, fittings__toolhead=toolhead)
+        return queryset.filter(fittings__end=None, fittings__withdrawn_at=None, fittings__toolhead=toolhead)
 
 
 class FlowCheckFilter(django_filters.FilterSet):

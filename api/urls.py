@@ -14,6 +14,7 @@ from .views.machines import (
     PartKinds,
     Parts,
     Printers,
+    PriorUses,
     StockEntries,
     Toolheads,
 )
@@ -55,6 +56,7 @@ for prefix, endpoint in [
     ("part-kinds", PartKinds),
     ("parts", Parts),
     ("bore-readings", BoreReadings),
+    ("prior-uses", PriorUses),
     ("stock", StockEntries),
     ("fittings", Fittings),
     ("flow-checks", FlowChecks),

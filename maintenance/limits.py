@@ -22,6 +22,7 @@ TAIL_MM = Limits(0, 5000, "mm")
 
 # Parts. A life is in the unit of its kind.
 LIFE = Limits(1e-6, 1e9, "")
+PRIOR_USE = Limits(0, 1e9, "")
 WORN_GROWTH_PCT = Limits(1, 100, "%")
 PART_MAX_C = Limits(0, 600, "°C")
 BORE_ERROR_MM = Limits(0.001, 0.2, "mm")

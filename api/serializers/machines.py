@@ -4,6 +4,7 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
+from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.statements import StatementSerializer
 from maintenance import limits
 from maintenance.models import Fitting, Loading, Printer, Toolhead
@@ -72,7 +73,7 @@ class LoadingSerializer(ModelSerializer):
         ]
 
 
-class FittingSerializer(ModelSerializer):
+class FittingSerializer(WithdrawableSerializer):
     fitted_to = serializers.CharField(source="site.__str__", read_only=True)
     kind = serializers.IntegerField(source="part.kind_id", read_only=True)
     kind_name = serializers.CharField(source="part.kind.name", read_only=True)
@@ -91,6 +92,7 @@ class FittingSerializer(ModelSerializer):
             "start",
             "end",
             "removal",
+            *WITHDRAWAL,
             "recorded_at",
         ]
 

@@ -7,8 +7,18 @@ from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Te
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import FittingSerializer
 from api.serializers.statements import StatementSerializer
-from maintenance.models import BoreReading, Fitting, Part, PartKind, Printer, StockEntry, Toolhead
+from maintenance.models import (
+    BoreReading,
+    Fitting,
+    Part,
+    PartKind,
+    Printer,
+    PriorUse,
+    StockEntry,
+    Toolhead,
+)
 from maintenance.parts.fitting import save_kind
+from spools.facts import MAX_REASON_LENGTH
 
 
 class RemainingLifeSerializer(serializers.Serializer):
@@ -153,12 +163,28 @@ class RecordBoreSerializer(StrictSerializer):
     note = Text(required=False, max_length=200)
 
 
-class StockEntrySerializer(ModelSerializer):
+class PriorUseSerializer(WithdrawableSerializer):
+    class Meta:
+        model = PriorUse
+        fields = ["id", "part", "amount", "unit", "note", *WITHDRAWAL, "recorded_at"]
+
+
+PRIOR_UNIT_HELP = "the unit of its kind's life, kg of unfilled filament, months on a printer, or unknown"
+
+
+class RecordPriorUseSerializer(StrictSerializer):
+    part = Id(queryset=Part.objects.all())
+    unit = serializers.ChoiceField(PriorUse.Unit.choices, help_text=PRIOR_UNIT_HELP)
+    amount = Number(required=False, allow_null=True)
+    note = Text(required=False, max_length=200)
+
+
+class StockEntrySerializer(WithdrawableSerializer):
     kind_name = serializers.CharField(source="kind.name", read_only=True)
 
     class Meta:
         model = StockEntry
-        fields = ["id", "kind", "kind_name", "at", "change", "note", "recorded_at"]
+        fields = ["id", "kind", "kind_name", "at", "change", "note", "fitting", *WITHDRAWAL, "recorded_at"]
 
 
 class AddStockSerializer(StrictSerializer):
@@ -182,15 +208,28 @@ class FittingSiteSerializer(StrictSerializer):
 
 
 class FitSerializer(FittingSiteSerializer):
-    """A new part of ``kind`` from stock, or a ``part`` that was taken off sound."""
+    """A new part of ``kind`` from stock, a ``part`` that was taken off sound, or a used one with its ``prior_unit``.
+
+    A used part of ``kind`` was never in the drawer.
+    """
 
     kind = Id(queryset=PartKind.objects.all(), required=False)
     part = Id(queryset=Part.objects.all(), required=False)
+    prior_unit = serializers.ChoiceField(PriorUse.Unit.choices, required=False, help_text=PRIOR_UNIT_HELP)
+    prior_amount = Number(required=False, allow_null=True)
     at = Moment(required=False)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if ("kind" in attrs) == ("part" in attrs):
             raise serializers.ValidationError("Give either a kind to take from stock or a part to refit.")
+        if "prior_unit" in attrs and "kind" not in attrs:
+            raise serializers.ValidationError(
+                {
+                    "prior_unit": "Give the kind of a used part; a part that is on record has its own prior use."
+                }
+            )
+        if "prior_amount" in attrs and "prior_unit" not in attrs:
+            raise serializers.ValidationError({"prior_unit": "Give the unit of prior_amount."})
         return super().validate(attrs)
 
 
@@ -203,6 +242,12 @@ class ReplaceSerializer(FittingSiteSerializer):
         help_text="the reason for removing the old part; worn if not given",
     )
     at = Moment(required=False)
+
+
+class CorrectRemovalSerializer(StrictSerializer):
+    removal = serializers.ChoiceField(Fitting.Removal.choices)
+    at = Moment(required=False, help_text="when it came off; as recorded if not given")
+    reason = Text(max_length=MAX_REASON_LENGTH, help_text="the reason for the correction")
 
 
 class RemoveSerializer(StrictSerializer):

@@ -11,6 +11,7 @@ from api.fields import parse
 from api.filters import FittingFilter, LoadingFilter, PartFilter
 from api.serializers import machines as serializers
 from api.serializers import parts as part_serializers
+from api.serializers.facts import WithdrawSerializer
 from api.views.base import Endpoint, RecordViewSet, WithdrawMixin, respond
 from maintenance.models import (
     BoreReading,
@@ -19,23 +20,28 @@ from maintenance.models import (
     Part,
     PartKind,
     Printer,
+    PriorUse,
     StockEntry,
     Toolhead,
 )
+from maintenance.models.parts import PRESENT
+from maintenance.parts.corrections import correct_removal, withdraw_removal
 from maintenance.parts.fitting import (
     add_stock,
     fit_existing,
     fit_part,
+    fit_used,
     record_bore,
+    record_prior_use,
     remove_part,
     replace_part,
 )
 from maintenance.parts.life import KindLives, PartWear, load_kind_lives, load_part_wear
 from maintenance.parts.wear_entries import in_stock
 
-FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
+FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer", "withdrawn_by")
 LOADINGS = Loading.objects.with_off_at().select_related("toolhead__printer", "spool")
-PRESENT_FITTINGS = Prefetch("fittings", FITTINGS.filter(end=None), to_attr="present_fittings")
+PRESENT_FITTINGS = Prefetch("fittings", FITTINGS.filter(PRESENT), to_attr="present_fittings")
 
 
 class Printers(RecordViewSet):
@@ -123,10 +129,28 @@ class BoreReadings(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMix
         return respond(part_serializers.BoreReadingSerializer, reading, status=201)
 
 
-class StockEntries(mixins.ListModelMixin, Endpoint):
+class PriorUses(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+    """The use of parts before they came into the records; the last valid one of a part counts."""
+
+    queryset = PriorUse.objects.select_related("withdrawn_by")
+    serializer_class = part_serializers.PriorUseSerializer
+    filterset_fields = ["part"]
+
+    @extend_schema(
+        request=part_serializers.RecordPriorUseSerializer,
+        responses={201: part_serializers.PriorUseSerializer},
+    )
+    def create(self, request: Request) -> Response:
+        """State the use of a part before it came into the records."""
+        data = parse(part_serializers.RecordPriorUseSerializer, request.data)
+        prior = record_prior_use(data.pop("part"), data.pop("unit"), **data, by=request.user)
+        return respond(part_serializers.PriorUseSerializer, prior, status=201)
+
+
+class StockEntries(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Changes of the stock of parts; the count of each kind is in part-kinds."""
 
-    queryset = StockEntry.objects.select_related("kind")
+    queryset = StockEntry.objects.select_related("kind", "withdrawn_by")
     serializer_class = part_serializers.StockEntrySerializer
     filterset_fields = ["kind"]
 
@@ -139,7 +163,7 @@ class StockEntries(mixins.ListModelMixin, Endpoint):
         return respond(part_serializers.StockEntrySerializer, entry, status=201)
 
 
-class Fittings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+class Fittings(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Parts on toolheads and printers, from one time to another."""
 
     queryset = FITTINGS
@@ -148,9 +172,11 @@ class Fittings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
 
     @extend_schema(request=part_serializers.FitSerializer, responses={201: serializers.FittingSerializer})
     def create(self, request: Request) -> Response:
-        """Fit a part from stock, or one that was taken off sound, where the role is free."""
+        """Fit a part from stock, a used one, or one that was taken off sound, where the role is free."""
         data = parse(part_serializers.FitSerializer, request.data)
-        if "part" in data:
+        if "prior_unit" in data:
+            fitting = fit_used(**data, by=request.user)
+        elif "part" in data:
             fitting = fit_existing(**data, by=request.user)
         else:
             fitting = fit_part(**data, by=request.user)
@@ -171,3 +197,20 @@ class Fittings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         fitting = self.get_object()
         data = parse(part_serializers.RemoveSerializer, request.data)
         return respond(serializers.FittingSerializer, remove_part(fitting, **data, by=request.user))
+
+    @extend_schema(request=part_serializers.CorrectRemovalSerializer, responses=serializers.FittingSerializer)
+    @action(detail=True, methods=["post"], url_path="correct-removal")
+    def correct_removal(self, request: Request, pk: str) -> Response:
+        """Another reason or time of a removal. The answer is the fitting that counts instead."""
+        data = parse(part_serializers.CorrectRemovalSerializer, request.data)
+        corrected = correct_removal(self.get_object(), data.pop("removal"), **data, by=request.user)
+        return respond(serializers.FittingSerializer, corrected)
+
+    @extend_schema(request=WithdrawSerializer, responses=serializers.FittingSerializer)
+    @action(detail=True, methods=["post"], url_path="withdraw-removal")
+    def withdraw_removal(self, request: Request, pk: str) -> Response:
+        """The part never came off. The answer is the fitting that counts instead."""
+        data = parse(WithdrawSerializer, request.data)
+        return respond(
+            serializers.FittingSerializer, withdraw_removal(self.get_object(), **data, by=request.user)
+        )

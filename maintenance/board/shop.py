@@ -218,7 +218,7 @@ def load_loaded() -> dict[int, int]:
 
 
 def _build_stock() -> QuerySet[StockEntry, Any]:
-    entries = StockEntry.objects.order_by().values("kind__name").annotate(count=Sum("change"))
+    entries = StockEntry.objects.valid().order_by().values("kind__name").annotate(count=Sum("change"))
     return entries.values_list("kind__name", "count")
 
 

@@ -109,7 +109,8 @@ def evaluate_checks(checks: QuerySet[FlowCheck]) -> list[EvaluatedCheck]:
         )
         .prefetch_related(
             Prefetch(
-                "toolhead__fittings", Fitting.objects.filter(role__in=ROLES).select_related("part__kind")
+                "toolhead__fittings",
+                Fitting.objects.valid().filter(role__in=ROLES).select_related("part__kind"),
             ),
         )
         .order_by("at", "id")
@@ -263,9 +264,10 @@ def load_current_series(toolhead_ids: Iterable[int], at: datetime) -> dict[int, 
 
     Four queries, however many. Checks from before those parts were first fitted are not loaded.
     """
-    fitted_first = Fitting.objects.filter(part=OuterRef("part"), toolhead=OuterRef("toolhead"))
+    fitted_first = Fitting.objects.valid().filter(part=OuterRef("part"), toolhead=OuterRef("toolhead"))
     fitted_now = (
-        Fitting.objects.filter(Q(end=None) | Q(end__gt=at), toolhead=OuterRef("toolhead"), role__in=ROLES)
+        Fitting.objects.valid()
+        .filter(Q(end=None) | Q(end__gt=at), toolhead=OuterRef("toolhead"), role__in=ROLES)
         .filter(start__lte=at)
         .annotate(since=Subquery(fitted_first.order_by("start").values("start")[:1]))
     )

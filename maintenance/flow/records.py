@@ -68,7 +68,7 @@ def require_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: d
     """
     nozzle_c = require_within("nozzle_c", nozzle_c, *limits.NOZZLE_C)
     is_fitted = Q(end=None) | Q(end__gt=at)
-    fitted = Fitting.objects.filter(
+    fitted = Fitting.objects.valid().filter(
         is_fitted, toolhead=toolhead, role__in=[PartKind.Role.NOZZLE, PartKind.Role.LINER], start__lte=at
     )
     part_limits = fitted.values_list("part__kind__name", "part__kind__max_c")

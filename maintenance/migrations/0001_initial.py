@@ -550,42 +550,6 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name="StockEntry",
-            fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        related_name="+",
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
-                (
-                    "kind",
-                    models.ForeignKey(
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="stock_entries",
-                        to="maintenance.partkind",
-                    ),
-                ),
-                ("at", models.DateTimeField()),
-                ("change", models.IntegerField()),
-                ("note", models.CharField(blank=True, max_length=200)),
-            ],
-            options={
-                "ordering": ["at", "id"],
-            },
-        ),
-        migrations.CreateModel(
             name="Subscription",
             fields=[
                 (
@@ -794,6 +758,19 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
                 (
                     "part",
                     models.ForeignKey(
@@ -860,20 +837,32 @@ class Migration(migrations.Migration):
                         max_length=10,
                     ),
                 ),
+                (
+                    "removed_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
                 "ordering": ["start", "id"],
                 "constraints": [
                     models.UniqueConstraint(
-                        condition=models.Q(("end__isnull", True)), fields=("part",), name="part_fitted_once"
+                        condition=models.Q(("end__isnull", True), ("withdrawn_at__isnull", True)),
+                        fields=("part",),
+                        name="part_fitted_once",
                     ),
                     models.UniqueConstraint(
-                        condition=models.Q(("end__isnull", True)),
+                        condition=models.Q(("end__isnull", True), ("withdrawn_at__isnull", True)),
                         fields=("toolhead", "role"),
                         name="one_part_in_a_role",
                     ),
                     models.UniqueConstraint(
-                        condition=models.Q(("end__isnull", True)),
+                        condition=models.Q(("end__isnull", True), ("withdrawn_at__isnull", True)),
                         fields=("printer", "role"),
                         name="one_part_in_a_printers_role",
                     ),
@@ -1260,6 +1249,82 @@ class Migration(migrations.Migration):
                         ),
                         name="hold_needs_a_reason",
                     ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="PriorUse",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "part",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="prior_uses",
+                        to="maintenance.part",
+                    ),
+                ),
+                ("amount", models.FloatField(blank=True, null=True)),
+                (
+                    "unit",
+                    models.CharField(
+                        choices=[
+                            ("dose_km", "km of filler slid through the bore"),
+                            ("feed_km", "km of filament, weighted by its filler"),
+                            ("hot_h", "hot hours, weighted by temperature"),
+                            ("residue_h", "hot hours, weighted by what chars"),
+                            ("hours", "hours of printing"),
+                            ("prints", "prints"),
+                            ("days", "days fitted"),
+                            ("kg", "kg of unfilled filament"),
+                            ("months", "months on a printer"),
+                            ("unknown", "age unknown"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                ("note", models.CharField(blank=True, max_length=200)),
+            ],
+            options={
+                "ordering": ["id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("amount__isnull", True), ("unit", "unknown")),
+                            models.Q(models.Q(("unit", "unknown"), _negated=True), ("amount__gte", 0)),
+                            _connector="OR",
+                        ),
+                        name="prior_use_has_an_amount_or_is_unknown",
+                    )
                 ],
             },
         ),
@@ -1680,6 +1745,66 @@ class Migration(migrations.Migration):
                         name="reminder_event_once",
                     )
                 ],
+            },
+        ),
+        migrations.CreateModel(
+            name="StockEntry",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "kind",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="stock_entries",
+                        to="maintenance.partkind",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("change", models.IntegerField()),
+                ("note", models.CharField(blank=True, max_length=200)),
+                (
+                    "fitting",
+                    models.OneToOneField(
+                        blank=True,
+                        help_text="what it was taken for",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="taken",
+                        to="maintenance.fitting",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["at", "id"],
             },
         ),
         migrations.CreateModel(

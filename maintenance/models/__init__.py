@@ -4,7 +4,7 @@ from .flow_checks import FlowBlob, FlowCheck
 from .job_files import JobFile, JobFileMaterial
 from .jobs import Job, JobUse, WearEntry
 from .machines import Loading, Printer, Toolhead
-from .parts import BoreReading, Fitting, Part, PartKind, StockEntry
+from .parts import BoreReading, Fitting, Part, PartKind, PriorUse, StockEntry
 from .reminders import Reminder, ReminderEvent
 from .service import ServiceEntry, ServiceKind
 from .trouble import TroubleOutcome, TroubleReport
@@ -25,6 +25,7 @@ __all__ = [
     "Part",
     "PartKind",
     "Printer",
+    "PriorUse",
     "Reminder",
     "ReminderEvent",
     "ServiceEntry",

@@ -1,9 +1,10 @@
+from django.conf import settings
 from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 
 from maintenance import limits
-from spools.models.facts import Recorded, Withdrawable
+from spools.models.facts import Withdrawable
 from spools.models.versions import Versioned
 
 from ..wear.bore import WORN_GROWTH_PCT
@@ -14,6 +15,8 @@ ON_A_PRINTER = ["surface", "belts", "bearings", "particle_filter", "carbon_filte
 UNITS_ON_A_PRINTER = ["hours", "prints", "days"]
 # Counted in the drawer only: it lies in a dry box and is fitted to no machine.
 IN_NO_MACHINE = ["desiccant"]
+# A fitting that lasts.
+PRESENT = Q(end__isnull=True, withdrawn_at__isnull=True)
 
 
 class PartKind(Versioned):
@@ -100,13 +103,21 @@ class PartKind(Versioned):
         return self.name
 
 
-class StockEntry(Recorded):
-    """Parts that came into or left the drawer; the count is their sum."""
+class StockEntry(Withdrawable):
+    """Parts that came into or left the drawer; the count is the sum of the valid ones."""
 
     kind = models.ForeignKey(PartKind, models.PROTECT, related_name="stock_entries")
     at = models.DateTimeField()
     change = models.IntegerField()
     note = models.CharField(max_length=200, blank=True)
+    fitting = models.OneToOneField(
+        "Fitting",
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="taken",
+        help_text="what it was taken for",
+    )
 
     class Meta:
         ordering = ["at", "id"]
@@ -155,8 +166,48 @@ class BoreReading(Withdrawable):
         return f"{self.bore_mm:g} mm in {self.part_id}"
 
 
-class Fitting(Recorded):
-    """A part on a toolhead, or on a printer as a whole, from one time to another."""
+class PriorUse(Withdrawable):
+    """The use of a part before it came into the shop's records. The last valid row counts; without one it was new.
+
+    A mistake is withdrawn or followed by a better one, not changed.
+    """
+
+    class Unit(models.TextChoices):
+        DOSE = PartKind.Unit.DOSE.value, PartKind.Unit.DOSE.label
+        FEED = PartKind.Unit.FEED.value, PartKind.Unit.FEED.label
+        HOT = PartKind.Unit.HOT.value, PartKind.Unit.HOT.label
+        RESIDUE = PartKind.Unit.RESIDUE.value, PartKind.Unit.RESIDUE.label
+        HOURS = PartKind.Unit.HOURS.value, PartKind.Unit.HOURS.label
+        PRINTS = PartKind.Unit.PRINTS.value, PartKind.Unit.PRINTS.label
+        DAYS = PartKind.Unit.DAYS.value, PartKind.Unit.DAYS.label
+        KG = "kg", "kg of unfilled filament"
+        MONTHS = "months", "months on a printer"
+        UNKNOWN = "unknown", "age unknown"
+
+    part = models.ForeignKey(Part, models.PROTECT, related_name="prior_uses")
+    amount = models.FloatField(null=True, blank=True)
+    unit = models.CharField(max_length=10, choices=Unit)
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(unit="unknown", amount__isnull=True) | (~Q(unit="unknown") & Q(amount__gte=0)),
+                name="prior_use_has_an_amount_or_is_unknown",
+            )
+        ]
+
+    def __str__(self) -> str:
+        unit = self.get_unit_display()
+        return unit if self.amount is None else f"{self.amount:g} {unit}"
+
+
+class Fitting(Withdrawable):
+    """A part on a toolhead, or on a printer as a whole, from one time to another.
+
+    A wrong removal is corrected by a new row; the row with the mistake is withdrawn (parts/corrections.py).
+    """
 
     class Removal(models.TextChoices):
         WORN = "worn", "worn out"
@@ -172,16 +223,19 @@ class Fitting(Recorded):
     start = models.DateTimeField()
     end = models.DateTimeField(null=True, blank=True)
     removal = models.CharField(max_length=10, choices=Removal, blank=True)
+    removed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
 
     class Meta:
         ordering = ["start", "id"]
         constraints = [
-            models.UniqueConstraint(fields=["part"], condition=Q(end__isnull=True), name="part_fitted_once"),
+            models.UniqueConstraint(fields=["part"], condition=PRESENT, name="part_fitted_once"),
             models.UniqueConstraint(
-                fields=["toolhead", "role"], condition=Q(end__isnull=True), name="one_part_in_a_role"
+                fields=["toolhead", "role"], condition=PRESENT, name="one_part_in_a_role"
             ),
             models.UniqueConstraint(
-                fields=["printer", "role"], condition=Q(end__isnull=True), name="one_part_in_a_printers_role"
+                fields=["printer", "role"], condition=PRESENT, name="one_part_in_a_printers_role"
             ),
             models.CheckConstraint(
                 condition=Q(toolhead__isnull=True) ^ Q(printer__isnull=True), name="fitted_to_one_machine"

@@ -8,16 +8,27 @@ from django.db.models import Q
 
 from maintenance import limits
 from maintenance.changes import FLOW, PARTS, STOCK, facts_changed, toolheads_changed
-from maintenance.models import BoreReading, Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead
+from maintenance.models import (
+    BoreReading,
+    Fitting,
+    JobUse,
+    Part,
+    PartKind,
+    Printer,
+    PriorUse,
+    StockEntry,
+    Toolhead,
+)
 from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
 from maintenance.parts.wear_entries import in_stock, recount_site_wear, recount_wear
 from spools.checks import require_past_time, require_within
 from spools.edits.versions import count_edit
-from spools.facts import follows_withdrawal
+from spools.facts import describe_withdrawal
 from spools.refusals import refusal
 from spools.wording import format_time
 
 MOST_AT_ONCE = 10_000
+PRIOR_UNITS = [PriorUse.Unit.KG.value, PriorUse.Unit.MONTHS.value, PriorUse.Unit.UNKNOWN.value]
 SPENT = [Fitting.Removal.WORN, Fitting.Removal.LOST]
 
 Site = Toolhead | Printer
@@ -36,7 +47,7 @@ def save_kind(kind: PartKind) -> PartKind:
     kind.save()
     recount_wear(JobUse.objects.filter(wear__part__kind=kind))
     toolheads_changed()
-    _sweep()
+    sweep_parts()
     return kind
 
 
@@ -49,7 +60,7 @@ def add_stock(
     Refused: 0, more than are there, an absurd number.
     """
     at = require_past_time(at)
-    kind = _lock_kind(kind)
+    kind = lock_kind(kind)
     if not count or abs(count) > MOST_AT_ONCE:
         raise refusal("part_count", f"Give a number of parts, 1 to {MOST_AT_ONCE}; got {count}.", "count")
     in_drawer = in_stock([kind]).get(kind.pk, 0)
@@ -70,31 +81,81 @@ def fit_part(site: Site, kind: PartKind, *, at: datetime | None = None, by: Any 
     site.
     """
     at = require_past_time(at)
-    site = _lock_site(site)
-    kind = _lock_kind(kind)
-    _require_free_role(site, kind.role, at)
+    site = lock_site(site)
+    kind = lock_kind(kind)
+    require_free_role(site, kind.role, at)
     return _fit_new(site, kind, at, by)
+
+
+@transaction.atomic
+def fit_used(
+    site: Site,
+    kind: PartKind,
+    prior_unit: str,
+    prior_amount: float | None = None,
+    *,
+    at: datetime | None = None,
+    by: Any = None,
+) -> Fitting:
+    """A part that was used before it came into the records, and that was never in the drawer.
+
+    prior_unit: the unit of its life, "kg" of unfilled filament, "months" on a printer, or "unknown" without an
+    amount. Refused: as by fit_part, and an amount that cannot be.
+    """
+    at = require_past_time(at)
+    site = lock_site(site)
+    kind = lock_kind(kind)
+    require_free_role(site, kind.role, at)
+    part = Part.objects.create(kind=kind)
+    record_prior_use(part, prior_unit, prior_amount, by=by)
+    return _fit(part, site, at, by)
+
+
+@transaction.atomic
+def record_prior_use(
+    part: Part, unit: str, amount: float | None = None, *, note: str = "", by: Any = None
+) -> PriorUse:
+    """Records the use of a part before it came into the records; the last one counts.
+
+    Refused: a unit that measures no life of its kind, a missing or impossible amount, one with an unknown age.
+    """
+    choices = [part.kind.life_unit, *PRIOR_UNITS]
+    if unit not in choices:
+        raise refusal("unknown_unit", f"Give one of {', '.join(choices)}.", "prior_unit")
+    if unit == PriorUse.Unit.UNKNOWN:
+        if amount is not None:
+            raise refusal(
+                "amount_of_unknown_age", "Leave the amount empty, or choose its unit.", "prior_amount"
+            )
+    elif amount is None:
+        raise refusal("amount_missing", "Give the amount, or choose “age unknown”.", "prior_amount")
+    else:
+        amount = require_within("prior_amount", amount, *limits.PRIOR_USE)
+    prior = PriorUse.objects.create(part=part, unit=unit, amount=amount, note=note, recorded_by=by)
+    lives_changed(part)
+    return prior
 
 
 @transaction.atomic
 def fit_existing(part: Part, site: Site, *, at: datetime | None = None, by: Any = None) -> Fitting:
     """A part that was taken off sound goes on again. Refused: one that is fitted, worn out or lost."""
     at = require_past_time(at)
-    site = _lock_site(site)
+    site = lock_site(site)
     part = Part.objects.select_for_update(no_key=True, of=("self",)).select_related("kind").get(pk=part.pk)
-    if spent := part.fittings.filter(removal__in=SPENT).first():
+    if spent := part.fittings.valid().filter(removal__in=SPENT).first():
         raise refusal(
             "part_spent",
             f"{part} came off as {spent.get_removal_display()}. Fit another one from stock.",
             "part",
         )
     if (
-        current := part.fittings.filter(_lasting_at(at))
+        current := part.fittings.valid()
+        .filter(_lasting_at(at))
         .select_related("toolhead__printer", "printer")
         .first()
     ):
         raise refusal("fitted_elsewhere", f"{part} is on {current.site}. Take it off there first.", "part")
-    _require_free_role(site, part.kind.role, at)
+    require_free_role(site, part.kind.role, at)
     return _fit(part, site, at, by)
 
 
@@ -114,16 +175,16 @@ def replace_part(
     old: the one that is meant. Refused where it came off already: a button pressed twice replaces once.
     """
     at = require_past_time(at)
-    site = _lock_site(site)
-    kind = _lock_kind(kind)
+    site = lock_site(site)
+    kind = lock_kind(kind)
     if kind.role != role:
         raise refusal("wrong_role", f"{kind} is no part for this role. Choose another kind.", "kind")
     if old is not None:
         _require_fitted(old)
-    current = site.fittings.filter(role=role, end=None).first()
+    current = site.fittings.valid().filter(role=role, end=None).first()
     if current is None:
         raise refusal("nothing_fitted", f"Nothing is fitted there on {site}. Fit the part instead.", "role")
-    _take_off(current, removal, at)
+    _take_off(current, removal, at, by)
     return _fit_new(site, kind, at, by)
 
 
@@ -131,16 +192,17 @@ def replace_part(
 def remove_part(fitting: Fitting, *, removal: str, at: datetime | None = None, by: Any = None) -> Fitting:
     """Takes a part off, for a reason. Refused: a part that is off already, a time before it was fitted."""
     at = require_past_time(at)
-    site = _lock_site(fitting.site)
+    site = lock_site(fitting.site)
     fitting = _require_fitted(fitting)
-    _take_off(fitting, removal, at)
+    _take_off(fitting, removal, at, by)
     recount_site_wear(site, at)
-    _machine_changed(site)
-    _sweep()
+    machine_changed(site)
+    sweep_parts()
     return fitting
 
 
-def _machine_changed(site: Site) -> None:
+def machine_changed(site: Site) -> None:
+    """The board of a toolhead, or of all those of a printer, is stale."""
     toolheads_changed(Q(pk=site.pk) if isinstance(site, Toolhead) else Q(printer=site))
 
 
@@ -169,27 +231,22 @@ def record_bore(
     error_mm = require_within("error_mm", error_mm, *limits.BORE_ERROR_MM)
     if method not in BoreReading.Method.values:
         raise refusal("unknown_method", f"Say how: one of {', '.join(BoreReading.Method.values)}.", "method")
-    first = part.fittings.order_by("start").first()
+    first = part.fittings.valid().order_by("start").first()
     if first is None or at < first.start:
         since = "not yet" if first is None else f"on {format_time(first.start)}"
         raise refusal("before_fitting", f"It was fitted {since}. Give a time after that.", "at")
     reading = BoreReading.objects.create(
         part=part, at=at, bore_mm=bore_mm, error_mm=error_mm, method=method, note=note, recorded_by=by
     )
-    _lives_changed(part)
+    lives_changed(part)
     return reading
 
 
-@follows_withdrawal(BoreReading)
-def learn_without(reading: BoreReading) -> None:
-    """Lives are learnt without the reading."""
-    _lives_changed(reading.part)
-
-
-def _lives_changed(part: Part) -> None:
-    fitted = {"fittings__part": part, "fittings__end": None}
+def lives_changed(part: Part) -> None:
+    """The life of a part and of its kind is computed again."""
+    fitted = {"fittings__part": part, "fittings__end": None, "fittings__withdrawn_at": None}
     toolheads_changed(Q(**fitted) | Q(**{f"printer__{name}": value for name, value in fitted.items()}))
-    _sweep()
+    sweep_parts()
 
 
 def describe_removal(fitting: Fitting) -> str:
@@ -202,12 +259,17 @@ def describe_removal(fitting: Fitting) -> str:
 def _require_fitted(fitting: Fitting) -> Fitting:
     """The fitting as stored. Refused: one that has ended."""
     fitting = Fitting.objects.get(pk=fitting.pk)
+    if fitting.withdrawn_at is not None:
+        raise refusal(
+            "fitting_withdrawn", f"The fitting was {describe_withdrawal(fitting)}. Look at the part's page."
+        )
     if removed := describe_removal(fitting):
         raise refusal("removed_already", removed)
     return fitting
 
 
-def _take_off(fitting: Fitting, removal: str, at: datetime) -> None:
+def require_removal(fitting: Fitting, removal: str, at: datetime) -> None:
+    """Refused: a reason that is none, a time before the part was fitted."""
     if removal not in Fitting.Removal.values:
         raise refusal("unknown_removal", f"Say why: one of {', '.join(Fitting.Removal.values)}.", "removal")
     if at < fitting.start:
@@ -216,9 +278,13 @@ def _take_off(fitting: Fitting, removal: str, at: datetime) -> None:
             f"The part was fitted on {format_time(fitting.start)}. Give a time after that.",
             "at",
         )
-    fitting.end, fitting.removal = at, removal
-    fitting.save(update_fields=["end", "removal"])
-    _machine_changed(fitting.site)
+
+
+def _take_off(fitting: Fitting, removal: str, at: datetime, by: Any) -> None:
+    require_removal(fitting, removal, at)
+    fitting.end, fitting.removal, fitting.removed_by = at, removal, by
+    fitting.save(update_fields=["end", "removal", "removed_by"])
+    machine_changed(fitting.site)
 
 
 def _fit_new(site: Site, kind: PartKind, at: datetime, by: Any) -> Fitting:
@@ -226,25 +292,29 @@ def _fit_new(site: Site, kind: PartKind, at: datetime, by: Any) -> Fitting:
         raise refusal(
             "not_in_stock", f"No {kind} is in stock. Receive some first, or choose another.", "kind"
         )
-    StockEntry.objects.create(kind=kind, at=at, change=-1, note=f"fitted to {site}", recorded_by=by)
-    return _fit(Part.objects.create(kind=kind), site, at, by)
+    fitting = _fit(Part.objects.create(kind=kind), site, at, by)
+    StockEntry.objects.create(
+        kind=kind, at=at, change=-1, note=f"fitted to {site}", fitting=fitting, recorded_by=by
+    )
+    return fitting
 
 
 def _fit(part: Part, site: Site, at: datetime, by: Any) -> Fitting:
     place = {"toolhead": site} if isinstance(site, Toolhead) else {"printer": site}
     fitting = Fitting.objects.create(part=part, role=part.kind.role, start=at, recorded_by=by, **place)
     recount_site_wear(site, at)
-    _machine_changed(site)
-    _sweep()
+    machine_changed(site)
+    sweep_parts()
     return fitting
 
 
-def _sweep() -> None:
+def sweep_parts() -> None:
     """Reminders about parts and stock follow at once, not with the next sweep."""
     facts_changed(PARTS, FLOW, STOCK)
 
 
-def _require_free_role(site: Site, role: str, at: datetime) -> None:
+def require_free_role(site: Site, role: str, at: datetime) -> None:
+    """Refused: the wrong site for a role, one that has its part at that time or later."""
     name = PartKind.Role(role).label
     if role in IN_NO_MACHINE:
         raise refusal(
@@ -255,7 +325,7 @@ def _require_free_role(site: Site, role: str, at: datetime) -> None:
         if role in ON_A_PRINTER:
             code, where = ("fits_printer", "the printer, not to one of its toolheads")
         raise refusal(code, f"The {name} is fitted to {where}. Choose that.", "kind")
-    current = site.fittings.filter(_lasting_at(at), role=role).select_related("part__kind").last()
+    current = site.fittings.valid().filter(_lasting_at(at), role=role).select_related("part__kind").last()
     if current is None:
         return
     if current.end is not None:
@@ -271,7 +341,7 @@ def _lasting_at(at: datetime) -> Q:
     return Q(end=None) | Q(end__gt=at)
 
 
-def _lock_site(site: Site) -> Site:
+def lock_site(site: Site) -> Site:
     """Its row locked until the transaction ends: one writer at a time."""
     if isinstance(site, Printer):
         return Printer.objects.select_for_update(no_key=True).get(pk=site.pk)
@@ -282,5 +352,6 @@ def _lock_site(site: Site) -> Site:
     )
 
 
-def _lock_kind(kind: PartKind) -> PartKind:
+def lock_kind(kind: PartKind) -> PartKind:
+    """Its row locked until the transaction ends."""
     return PartKind.objects.select_for_update(no_key=True).get(pk=kind.pk)

@@ -121,7 +121,7 @@ def _fittings(uses: list[JobUse]) -> tuple[dict[int, list[Fitting]], dict[int, l
     )
     on_toolhead: dict[int, list[Fitting]] = defaultdict(list)
     on_printer: dict[int, list[Fitting]] = defaultdict(list)
-    for fitting in Fitting.objects.filter(sites).select_related("part__kind"):
+    for fitting in Fitting.objects.valid().filter(sites).select_related("part__kind"):
         if fitting.toolhead_id is not None:
             on_toolhead[fitting.toolhead_id].append(fitting)
         elif fitting.printer_id is not None:
@@ -140,7 +140,7 @@ def _entry(use: JobUse, part: Part, share: float) -> WearEntry:
 
 def in_stock(kinds: Sequence[PartKind] | QuerySet[PartKind] | None = None) -> dict[int, int]:
     """How many of each kind are in the drawer, by kind id; kinds that never were are not in it."""
-    entries = StockEntry.objects.order_by()
+    entries = StockEntry.objects.valid().order_by()
     if kinds is not None:
         entries = entries.filter(kind__in=kinds)
     return dict(entries.values("kind").annotate(count=Sum("change")).values_list("kind", "count"))

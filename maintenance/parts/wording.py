@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from maintenance.models import PartKind
+from maintenance.models import PartKind, PriorUse
 from maintenance.parts.wear_entries import UNIT_WORDS
 from spools.statements import words_for
 from spools.wording import format_number, format_time
@@ -35,6 +35,19 @@ def _stated(part: str, life: Sequence[float], unit: str, source: str, how: str) 
 @words_for("life_reason.own_parts")
 def _own_parts(records: Mapping[str, int], life: Sequence[float], unit: str) -> str:
     return f"With this shop's other ones ({format_records(**records)}) that becomes {_band(life, unit)}."
+
+
+@words_for("life_reason.prior_use")
+def _prior_use(amount: float | None, stated_in: str, entered: float | None, unit: str) -> str:
+    if amount is None:
+        return (
+            "It was used before it came into the records, and nobody knows how long: any share of its life may be "
+            "gone."
+        )
+    stated = f"It was used before: {format_number(amount)} {PriorUse.Unit(stated_in).label}"
+    if entered is None:
+        return f"{stated}. That is no measure of {UNIT_WORDS[unit]}, so its age is taken as unknown."
+    return stated + ("." if stated_in == unit else f", taken as {format_number(entered)} {UNIT_WORDS[unit]}.")
 
 
 @words_for("life_reason.sound")

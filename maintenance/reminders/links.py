@@ -13,7 +13,7 @@ Kind = Reminder.Kind
 
 def with_subjects(reminders: QuerySet[Reminder]) -> QuerySet[Any]:
     """With the rows and ids that link_of reads, in the same query."""
-    fittings = Fitting.objects.filter(part=OuterRef("part"), end=None)
+    fittings = Fitting.objects.valid().filter(part=OuterRef("part"), end=None)
     loadings = Loading.objects.present().filter(toolhead=OuterRef("toolhead"))
     return reminders.select_related(
         "spool", "part__kind", "toolhead__printer", "printer", "part_kind", "feedstock__maker", "place"

@@ -25,7 +25,7 @@ from django.db.models.functions import RowNumber
 from django.utils import timezone
 
 from maintenance.models import JobUse, Printer, ServiceEntry, ServiceKind, Toolhead
-from maintenance.parts.life import RATE_PERIOD, SHORTEST_RATE_PERIOD
+from maintenance.parts.part_facts import RATE_PERIOD, SHORTEST_RATE_PERIOD
 from maintenance.parts.wear_entries import filament_of
 from maintenance.wear.abrasion import Filament, PrintUse
 from maintenance.wear.intervals import ServiceProgress, units_of_print

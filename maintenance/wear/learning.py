@@ -41,7 +41,7 @@ SCATTER_SHARE = 0.7
 TAIL = 3
 # Cumulative hazard H = -ln S at 10 %, 50 % and 90 % used up.
 HAZARDS = -np.log1p(-np.array([0.1, 0.5, 0.9]))
-ETA_STEPS, SHAPE_STEPS, TABLE_STEPS = 41, 17, 300
+ETA_STEPS, SHAPE_STEPS, TABLE_STEPS, SHARE_STEPS = 41, 17, 300, 100
 # Less than what the steps of the table are off: a few 0.001.
 MOST_OFF = 0.001
 # The share of gauge readings that are slips. A guess.
@@ -128,6 +128,20 @@ class ExpectedLives:
         return ExpectedLives(
             tuple(log_age[kept].round(6).tolist()), tuple(log_hazard[kept].round(6).tolist()), self.typical
         )
+
+    @cached_property
+    def of_unknown_age(self) -> "ExpectedLives":
+        """The further lives of parts of which any share of the life, 0 to 1, is gone: S'(t) = mean of S(t / left).
+
+        A guess of how much: all shares alike.
+        """
+        left = (np.arange(SHARE_STEPS) + 0.5) / SHARE_STEPS
+        log_age = np.array(self.log_age)
+        log_age = np.append(np.linspace(log_age[0] - 5, log_age[0], 20, endpoint=False), log_age)
+        log_hazard = np.interp(log_age[:, None] - np.log(left), self.log_age, self.log_hazard, left=-np.inf)
+        hazard = np.exp(log_hazard)
+        used, survival = -np.expm1(-hazard).mean(axis=1), np.exp(-hazard).mean(axis=1)
+        return _expected(np.exp(log_age), used, survival, self.typical)
 
     def condition_on(self, readings: Sequence[BoreEvidence]) -> "ExpectedLives":
         """The lives that these readings leave to the part that they were taken of."""

@@ -12,7 +12,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 
-from maintenance.models import BoreReading, FlowCheck, Job, ServiceEntry
+from maintenance.models import BoreReading, Fitting, FlowCheck, Job, PriorUse, ServiceEntry, StockEntry
 from pages.frame.forms import apply, post_data
 from spools.codes import pretty
 from spools.facts import MAX_REASON_LENGTH, withdraw
@@ -59,6 +59,25 @@ KINDS = {
         lambda reading: f"bore of {reading.bore_mm:g} mm, {reading.part}",
         "The life of the part is computed without it.",
         lambda reading: reverse("part", args=[reading.part_id]),
+    ),
+    "fitting": FactKind(
+        Fitting.objects.select_related("part__kind", "toolhead__printer", "printer"),
+        lambda fitting: f"fitting of {fitting.part} to {fitting.site}",
+        "A part from stock is in stock again, and jobs did not wear it there. A wrong removal alone is corrected on "
+        "the part's page.",
+        lambda fitting: reverse("part", args=[fitting.part_id]),
+    ),
+    "prior-use": FactKind(
+        PriorUse.objects.select_related("part__kind"),
+        lambda prior: f"use before, {prior}, of {prior.part}",
+        "The part counts as it did before: new, or as stated earlier.",
+        lambda prior: reverse("part", args=[prior.part_id]),
+    ),
+    "stock": FactKind(
+        StockEntry.objects.select_related("kind"),
+        lambda entry: f"{entry.change:+d} {entry.kind}",
+        "The stock is counted without it.",
+        lambda entry: reverse("part-kind", args=[entry.kind_id]),
     ),
     "service": FactKind(
         ServiceEntry.objects.select_related("kind", "toolhead__printer", "printer"),

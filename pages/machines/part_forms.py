@@ -1,14 +1,17 @@
 """Forms of parts: fitted, replaced, measured, in stock."""
 
+from collections.abc import Iterable
 from typing import Any
 
 from django import forms
 from django.db.models import QuerySet
 
-from maintenance.models import BoreReading, Fitting, Part, PartKind
+from maintenance.models import BoreReading, Fitting, Part, PartKind, PriorUse
+from maintenance.parts.fitting import PRIOR_UNITS
 from maintenance.wear.bore import WORN_GROWTH_PCT
 from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
+from spools.facts import MAX_REASON_LENGTH
 from spools.refusals import refusal
 
 
@@ -29,6 +32,34 @@ class FitForm(forms.Form):
         ]
         self.fields["source"] = forms.ChoiceField(label="Part", widget=forms.RadioSelect, choices=choices)
         self.order_fields(["source"])
+
+
+class PriorUseForm(forms.Form):
+    """The use of a part before it came into the records."""
+
+    prior_unit = forms.ChoiceField(
+        label="Used before, in",
+        help_text="Months and kilograms are converted roughly, as of usual filament in usual use. Of unknown age it "
+        "teaches the life of its kind only how long it lasted here.",
+    )
+    prior_amount = number("Amount", required=False, min_value=0, help_text="Empty with “age unknown”.")
+
+    def __init__(self, *args: Any, life_units: Iterable[str], **options: Any) -> None:
+        super().__init__(*args, **options)
+        units = [*PRIOR_UNITS[::-1], *dict.fromkeys(life_units)]
+        self.fields["prior_unit"].choices = [(unit, PriorUse.Unit(unit).label) for unit in units]  # type: ignore[attr-defined]
+
+
+class FitUsedForm(PriorUseForm):
+    """A part that came with its machine, or from elsewhere, used."""
+
+    kind = forms.ModelChoiceField(PartKind.objects.none(), label="Part", empty_label=None)
+    when = WhenField(help_text="From then on jobs wear it. Empty: now.")
+
+    def __init__(self, *args: Any, kinds: QuerySet[PartKind], **options: Any) -> None:
+        super().__init__(*args, life_units=kinds.values_list("life_unit", flat=True), **options)
+        self.fields["kind"].queryset = kinds  # type: ignore[attr-defined]
+        self.order_fields(["kind"])
 
 
 class KindField(forms.ModelChoiceField):
@@ -55,6 +86,13 @@ class ReplaceForm(forms.Form):
 class RemoveForm(forms.Form):
     removal = forms.ChoiceField(label="Reason for removing it", choices=Fitting.Removal)
     when = WhenField()
+
+
+class CorrectRemovalForm(RemoveForm):
+    """Another reason or time of a removal."""
+
+    when = WhenField(label="It came off", help_text="Empty: as recorded.")
+    reason = forms.CharField(label="Reason for the correction", max_length=MAX_REASON_LENGTH)
 
 
 class BoreForm(forms.Form):

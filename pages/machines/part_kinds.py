@@ -15,6 +15,8 @@ from pages.frame.forms import apply, post_data
 from pages.machines.life_chart import draw_lives
 from pages.machines.part_forms import PartKindForm
 
+SHOWN_ENTRIES = 20
+
 
 @login_required
 def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
@@ -28,6 +30,9 @@ def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
         "count": in_stock([kind]).get(pk, 0),
         "expected": expected,
         "own_parts": format_records(**lives.count_records()),
+        "entries": kind.stock_entries.filter(fitting=None)
+        .select_related("recorded_by", "withdrawn_by")
+        .order_by("-at", "-id")[:SHOWN_ENTRIES],
         "picture": draw_lives(learn(lives.stated), expected),
         "parts": [
             {"wear": wear, "record": lives.records.get(wear.part.pk), "readings": len(wear.readings)}

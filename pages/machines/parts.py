@@ -5,23 +5,36 @@ from django.contrib.auth.decorators import login_required
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 
 from maintenance.models import BoreReading, Fitting, Part, PartKind, Printer, Toolhead
 from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
+from maintenance.parts.corrections import correct_removal, withdraw_removal
 from maintenance.parts.fitting import (
     SPENT,
     Site,
     describe_removal,
     fit_existing,
     fit_part,
+    fit_used,
     record_bore,
+    record_prior_use,
     remove_part,
     replace_part,
 )
 from maintenance.parts.life import PartWear, load_part_wear
 from maintenance.parts.wear_entries import in_stock
 from pages.frame.forms import apply, post_data
-from pages.machines.part_forms import BoreForm, FitForm, RemoveForm, ReplaceForm
+from pages.frame.withdrawals import WithdrawForm
+from pages.machines.part_forms import (
+    BoreForm,
+    CorrectRemovalForm,
+    FitForm,
+    FitUsedForm,
+    PriorUseForm,
+    RemoveForm,
+    ReplaceForm,
+)
 from pages.machines.part_rows import build_row
 
 SHOWN_JOBS = 10
@@ -39,7 +52,11 @@ def part(request: HttpRequest, pk: int) -> HttpResponse:
         "part_wear": part_wear,
         "bore": part_wear.bore(),
         "readings": machine_part.bore_readings.order_by("-at", "-id"),
-        "fittings": machine_part.fittings.select_related("toolhead__printer", "printer").order_by("-start"),
+        "fittings": machine_part.fittings.select_related(
+            "toolhead__printer", "printer", "withdrawn_by", "removed_by"
+        ).order_by("-start", "-id"),
+        "prior_uses": machine_part.prior_uses.select_related("withdrawn_by").order_by("-id"),
+        "prior_form": PriorUseForm(life_units=[machine_part.kind.life_unit]),
         "wear": wear_entries.order_by("-use__job__start")[:SHOWN_JOBS],
     }
     return render(request, "machines/parts/detail.html", context)
@@ -65,8 +82,7 @@ def printer_part_fit(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _fit_page(request: HttpRequest, site: Site, fitting: QuerySet[PartKind], machine: int) -> HttpResponse:
-    taken_roles = site.fittings.filter(end=None).values("role")
-    kinds = list(fitting.exclude(role__in=taken_roles))
+    kinds = list(_list_free_kinds(site, fitting))
     form = FitForm(
         post_data(request),
         kinds=kinds,
@@ -83,14 +99,102 @@ def _fit_page(request: HttpRequest, site: Site, fitting: QuerySet[PartKind], mac
     if apply(form, fit):
         messages.success(request, f"The part is fitted to {site}.")
         return redirect("machine", machine)
-    return render(request, "machines/fit.html", {"form": form, "site": site, "machine": machine})
+    context = {"form": form, "site": site, "machine": machine, "used": _used_address(site)}
+    return render(request, "machines/fit.html", context)
+
+
+def _list_free_kinds(site: Site, fitting: QuerySet[PartKind]) -> QuerySet[PartKind]:
+    return fitting.exclude(role__in=site.fittings.valid().filter(end=None).values("role"))
+
+
+def _used_address(site: Site) -> str:
+    return reverse("part-fit-used" if isinstance(site, Toolhead) else "printer-part-fit-used", args=[site.pk])
+
+
+@login_required
+def part_fit_used(request: HttpRequest, pk: int) -> HttpResponse:
+    """A part of a toolhead that was used before it came into the records."""
+    toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
+    kinds = PartKind.objects.exclude(role__in=[*ON_A_PRINTER, *IN_NO_MACHINE])
+    return _fit_used_page(request, toolhead, kinds, toolhead.printer_id)
+
+
+@login_required
+def printer_part_fit_used(request: HttpRequest, pk: int) -> HttpResponse:
+    printer = get_object_or_404(Printer, pk=pk)
+    return _fit_used_page(request, printer, PartKind.objects.filter(role__in=ON_A_PRINTER), pk)
+
+
+def _fit_used_page(
+    request: HttpRequest, site: Site, fitting: QuerySet[PartKind], machine: int
+) -> HttpResponse:
+    form = FitUsedForm(post_data(request), kinds=_list_free_kinds(site, fitting))
+    if apply(
+        form,
+        lambda data: fit_used(
+            site,
+            data["kind"],
+            data["prior_unit"],
+            data["prior_amount"],
+            at=data["when"],
+            by=request.user,
+        ),
+    ):
+        messages.success(request, f"The part is fitted to {site}.")
+        return redirect("machine", machine)
+    return render(request, "machines/fit_used.html", {"form": form, "site": site, "machine": machine})
+
+
+@login_required
+def prior_use(request: HttpRequest, pk: int) -> HttpResponse:
+    """The use of a part before it came into the records, stated or corrected."""
+    machine_part = get_object_or_404(Part.objects.select_related("kind"), pk=pk)
+    form = PriorUseForm(post_data(request), life_units=[machine_part.kind.life_unit])
+    if apply(
+        form,
+        lambda data: record_prior_use(
+            machine_part, data["prior_unit"], data["prior_amount"], by=request.user
+        ),
+    ):
+        messages.success(request, "Its life is computed with that.")
+        return redirect("part", pk)
+    return render(request, "machines/parts/prior_use.html", {"form": form, "part": machine_part})
+
+
+@login_required
+def removal_correct(request: HttpRequest, pk: int) -> HttpResponse:
+    """Another reason or time of a removal."""
+    fitting = get_object_or_404(FITTINGS, pk=pk)
+    form = CorrectRemovalForm(post_data(request), initial={"removal": fitting.removal})
+    if apply(
+        form,
+        lambda data: correct_removal(
+            fitting, data["removal"], reason=data["reason"], at=data["when"], by=request.user
+        ),
+    ):
+        messages.success(request, "The removal is corrected; lives are learnt again.")
+        return redirect("part", fitting.part_id)
+    return render(request, "machines/parts/removal.html", {"form": form, "fitting": fitting})
+
+
+@login_required
+def removal_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+    """The part never came off."""
+    fitting = get_object_or_404(FITTINGS, pk=pk)
+    form = WithdrawForm(post_data(request))
+    if apply(form, lambda data: withdraw_removal(fitting, reason=data["reason"], by=request.user)):
+        messages.success(request, f"{fitting.part} is on {fitting.site} as before.")
+        return redirect("part", fitting.part_id)
+    return render(
+        request, "machines/parts/removal.html", {"form": form, "fitting": fitting, "withdraws": True}
+    )
 
 
 def _refittable_parts() -> QuerySet[Part]:
     """Parts in the drawer that were taken off sound or for a better one."""
-    off = Fitting.objects.filter(removal__in=[Fitting.Removal.SOUND, Fitting.Removal.UPGRADED])
-    spent = Fitting.objects.filter(removal__in=SPENT)
-    fitted = Fitting.objects.filter(end=None)
+    off = Fitting.objects.valid().filter(removal__in=[Fitting.Removal.SOUND, Fitting.Removal.UPGRADED])
+    spent = Fitting.objects.valid().filter(removal__in=SPENT)
+    fitted = Fitting.objects.valid().filter(end=None)
     return (
         Part.objects.filter(fittings__in=off)
         .exclude(fittings__in=fitted)

@@ -54,7 +54,7 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer.objects.prefetch_related(_toolheads()), pk=pk)
     uses = JobUse.objects.filter(toolhead__printer=printer).order_by("-job__start")
     on_printer = Q(toolhead__printer=printer) | Q(printer=printer)
-    past = Fitting.objects.filter(on_printer, end__isnull=False).order_by("-end")
+    past = Fitting.objects.valid().filter(on_printer, end__isnull=False).order_by("-end")
     [(_, toolheads, parts)] = _describe_machines([printer], _load_rows([printer]))
     return render(
         request,
@@ -95,7 +95,7 @@ def _read_rows(printers: Sequence[Printer]) -> dict[Site, list[PartRow]]:
     board = read_upkeep(timezone.now(), [toolhead.pk for toolhead in toolheads])
     upkeep = {part.part: part for toolhead in board.values() for part in toolhead.parts}
     stock = load_stock()
-    fitted = Fitting.objects.filter(Q(toolhead__in=toolheads) | Q(printer__in=printers), end=None)
+    fitted = Fitting.objects.valid().filter(Q(toolhead__in=toolheads) | Q(printer__in=printers), end=None)
     by_site: dict[Site, dict[str, PartRow]] = defaultdict(dict)
     for fitting in fitted.select_related("part__kind").only(*FITTING_COLUMNS):
         row = build_board_row(fitting, upkeep, stock)

@@ -105,9 +105,11 @@ def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[st
     elif cause.act == "other_spool":
         address, action = reverse("spools"), "Choose another spool"
     elif cause.act == "replace":
-        fitted = Fitting.objects.filter(
-            toolhead=toolhead, role=cause.role, end=None, start__lte=report.at
-        ).first()
+        fitted = (
+            Fitting.objects.valid()
+            .filter(toolhead=toolhead, role=cause.role, end=None, start__lte=report.at)
+            .first()
+        )
         if fitted is not None:
             address, action = reverse("part-replace", args=[fitted.pk]), "Replace it, recorded as worn"
     elif cause.act == "service":

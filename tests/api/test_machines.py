@@ -204,3 +204,32 @@ def test_a_spool_is_fed_from_a_dry_box(api, shop, receive):
     spool = api.get(f"spools/{code}")
     assert (spool["stay"]["place"], spool["loading"]["id"]) == (shop.dry_box, loading["id"])
     assert api.post(f"spools/{code}/unload", status=200, place=shop.dry_box)["end"]
+
+
+def test_used_parts_come_with_their_use_before_and_removals_are_corrected(api, shop):
+    fit = {"toolhead": shop.toolhead, "kind": shop.brass, "at": ago(days=3)}
+    assert "prior_amount" in api.refused("fittings", **fit, prior_unit="kg")
+    assert "prior_unit" in api.refused("fittings", **fit, prior_amount=2)
+    fitting = api.post("fittings", **fit, prior_unit="unknown")
+    part = fitting["part"]
+    assert api.get(f"part-kinds/{shop.brass}")["in_stock"] == 0
+    assert api.get(f"parts/{part}")["bore"] is None
+    prior = api.post("prior-uses", part=part, unit="kg", amount=1.5)
+    assert api.get(f"parts/{part}")["life_left"]["age"] > 0
+    api.post(f"prior-uses/{prior['id']}/withdraw", status=200, reason="it was not mine")
+    assert api.get("prior-uses", part=part)["count"] == 2
+    api.post(f"fittings/{fitting['id']}/remove", status=200, removal="worn", at=ago(days=2))
+    right = api.post(
+        f"fittings/{fitting['id']}/correct-removal", status=200, removal="sound", reason="it is sound"
+    )
+    assert (right["removal"], right["end"][:16]) == ("sound", ago(days=2)[:16])
+    assert api.refused(f"fittings/{fitting['id']}/withdraw-removal", reason="again")
+    on = api.post(f"fittings/{right['id']}/withdraw-removal", status=200, reason="it stayed on")
+    assert on["end"] is None
+    assert [row["id"] for row in api.get("fittings", open=True)["results"]] == [on["id"]]
+    api.post(f"fittings/{on['id']}/withdraw", status=200, reason="another machine")
+    assert api.get("fittings", open=True)["count"] == 0
+    assert api.get(f"toolheads/{shop.toolhead}")["fittings"] == []
+    entry = api.post("stock", kind=shop.brass, count=2)
+    api.post(f"stock/{entry['id']}/withdraw", status=200, reason="counted twice")
+    assert api.get(f"part-kinds/{shop.brass}")["in_stock"] == 0

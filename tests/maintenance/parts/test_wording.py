@@ -16,6 +16,10 @@ EXAMPLES = {
         {**LIFE, "records": {"worn": 3, "removed": 0, "in_use": 1}},
         f"With this shop's other ones (3 worn, 1 in use) that becomes {BAND}.",
     ),
+    "life_reason.prior_use": (
+        {"amount": 8.0, "stated_in": "months", "entered": 695.0, "unit": "hours"},
+        "It was used before: 8 months on a printer, taken as 695 hours of printing.",
+    ),
     "life_reason.sound": ({"age": 5.0, "unit": "days"}, "It was taken off sound at 5 days."),
     "life_reason.bore": (
         {**LIFE, "bore_mm": 0.42, "error_mm": 0.004, "measured_at": AT, "worn_mm": 0.45},

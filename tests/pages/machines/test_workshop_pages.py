@@ -204,6 +204,36 @@ def test_a_parts_own_page_has_its_life_its_places_and_its_jobs(shop, desk):
     assert shows(page, fitting.part, "North T0", created.name, "0.450 mm", "invented for tests")
 
 
+def test_a_used_part_is_fitted_and_its_removal_corrected(shop, desk):
+    toolhead = shop.toolheads[0]
+    liner = toolhead.fittings.get(role="liner")
+    stock = in_stock()[shop.liner.pk]
+    desk.post(reverse("withdraw", args=["fitting", liner.pk]), {"reason": "it came with the machine"})
+    assert in_stock()[shop.liner.pk] == stock + 1
+    address = reverse("part-fit-used", args=[toolhead.pk])
+    assert address in desk.get(reverse("part-fit", args=[toolhead.pk])).content.decode()
+    values = {"kind": shop.liner.pk, "prior_unit": "months"}
+    assert desk.post(address, values).context["form"].errors.keys() == {"prior_amount"}
+    assert desk.post(address, values | {"prior_amount": "8"}).status_code == 302
+    fitting = Fitting.objects.valid().get(toolhead=toolhead, role="liner", end=None)
+    page = reverse("part", args=[fitting.part_id])
+    assert shows(desk.get(page), "8 months")
+    desk.post(reverse("prior-use", args=[fitting.part_id]), {"prior_unit": "unknown"})
+    assert fitting.part.prior_uses.valid().last().unit == "unknown"
+    desk.post(reverse("part-remove", args=[fitting.pk]), {"removal": "worn"})
+    correct = reverse("removal-correct", args=[fitting.pk])
+    assert correct in desk.get(page).content.decode()
+    assert desk.get(correct).context["form"].initial["removal"] == "worn"
+    assert desk.post(correct, {"removal": "upgraded", "reason": "it was sound"}).status_code == 302
+    right = Fitting.objects.valid().get(part=fitting.part)
+    assert right.removal == "upgraded"
+    back = reverse("removal-withdraw", args=[right.pk])
+    assert desk.get(back).status_code == 200
+    assert desk.post(back, {"reason": "it stayed on"}).status_code == 302
+    assert Fitting.objects.valid().get(part=fitting.part).end is None
+    assert shows(desk.get(page), "it stayed on", "it was sound")
+
+
 def test_a_bore_is_measured_and_the_slip_withdrawn(shop, desk):
     a_job(shop)
     nozzle = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None).part
