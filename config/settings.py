@@ -203,6 +203,7 @@ SPECTACULAR_SETTINGS = {
         "EndingKind": "spools.models.Ending.Kind",
         "VerdictState": "maintenance.readiness.verdict.STATES",
         "JobFileState": "maintenance.models.JobFile.State",
+        "PriorUseUnit": "maintenance.models.PriorUse.Unit",
         "ReminderKind": "maintenance.models.Reminder.Kind",
     },
     "SWAGGER_UI_DIST": "SIDECAR",
