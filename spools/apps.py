@@ -5,6 +5,7 @@ from django.apps import AppConfig
 # Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
 CONSEQUENCES = [
     "air.dry_box",
+    "air.salt_checks",
     "catalogue.coupons",
     "drying.week.requests",
     "inventory.corrections",

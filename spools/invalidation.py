@@ -130,6 +130,18 @@ def invalidate_after_readings(place: Place, at: datetime, air: tuple[float, floa
     BoxAir.objects.filter(place__in=boxes, at=at).delete()
 
 
+@transaction.atomic
+def invalidate_after_salt_check(place: Place, at: datetime) -> None:
+    """Delete what was computed with the readings of a place since a time: they are corrected otherwise from then on."""
+    lock_spool_facts()
+    invalidate_after_readings(place, at.astimezone(UTC).replace(minute=0, second=0, microsecond=0))
+    Place.objects.filter(pk=place.pk).update(cache_generation=F("cache_generation") + 1)
+    if _is_air_of_prints(place):
+        invalidate_answers()
+    if Place.objects.filter(Q(pk=place.pk) | Q(room=place), kind=Place.Kind.DRYER).exists():
+        invalidate_advice()
+
+
 def _around(value: float, distance: float) -> tuple[float, float]:
     return value - distance, value + distance
 

@@ -65,6 +65,8 @@ SPOOL_CAPACITY = Limits(1, 100, "")
 # Air, and dry boxes with their desiccant.
 TEMPERATURE_C = Limits(-20, 150, "°C")
 RH_PCT = Limits(0, 100, "% RH")
+SALT_CHECK_C = Limits(5, 50, "°C")
+SALT_CHECK_HOURS = Limits(2, 500, "h")
 BOX_RH_PCT = Limits(1, 90, "% RH")
 BOX_VOLUME_L = Limits(0.5, 5000, "l")
 HALF_TIME_H = Limits(0.1, 20_000, "h")

@@ -3,8 +3,9 @@ from rest_framework import serializers
 from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Text
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.statements import StatementSerializer
+from spools.air.salt_checks import off_rh_pct, true_rh_pct
 from spools.inventory.assumptions import save_place
-from spools.models import DesiccantCharge, Place, Reading, Stay
+from spools.models import DesiccantCharge, Place, Reading, SaltCheck, Stay
 
 
 class PlaceSerializer(ModelSerializer):
@@ -95,6 +96,31 @@ class BoxSerializer(serializers.Serializer):
     days = DaysSerializer(help_text="until the limit; null: not within two years")
     regenerated = RegenerationSerializer(many=True)
     findings = StatementSerializer(many=True, help_text="the hygrometer and the model disagree")
+
+
+class SaltCheckSerializer(WithdrawableSerializer):
+    true_rh_pct = serializers.SerializerMethodField(help_text="in the bag")
+    off_rh_pct = serializers.SerializerMethodField(help_text="how far the hygrometer read too high")
+
+    class Meta:
+        model = SaltCheck
+        fields = [
+            *["id", "at", "hours", "temperature_c", "rh_pct", "true_rh_pct", "off_rh_pct", "recorded_at"],
+            *WITHDRAWAL,
+        ]
+
+    def get_true_rh_pct(self, check: SaltCheck) -> float:
+        return true_rh_pct(check)
+
+    def get_off_rh_pct(self, check: SaltCheck) -> float:
+        return off_rh_pct(check)
+
+
+class AddSaltCheckSerializer(StrictSerializer):
+    rh_pct = Number(help_text="as the hygrometer read beside wet table salt")
+    temperature_c = Number(help_text="there")
+    hours = Number(required=False, allow_null=True, default=None, help_text="in the bag; empty: 12")
+    at = Moment(required=False, allow_null=True, default=None, help_text="when it was read; empty: now")
 
 
 class ReadingSerializer(ModelSerializer):

@@ -19,7 +19,8 @@ from api.serializers import places as serializers
 from api.views.base import Endpoint, RecordViewSet, WithdrawMixin, respond
 from spools.air.climate import climate_at, read_csv, record_readings
 from spools.air.dry_box import box_now, explain_missing, put_desiccant
-from spools.models import DesiccantCharge, Place, Reading
+from spools.air.salt_checks import record_salt_check
+from spools.models import DesiccantCharge, Place, Reading, SaltCheck
 from spools.refusals import refusal
 
 MOST_READINGS = 10_000
@@ -85,6 +86,32 @@ class Charges(WithdrawMixin, mixins.ListModelMixin, Endpoint):
             self.place(), data.pop("kind"), data.pop("dry_mass_g"), **data, by=request.user
         )
         return respond(serializers.ChargeSerializer, charge, status=201)
+
+
+@extend_schema_view(
+    list=extend_schema(parameters=PLACE),
+    create=extend_schema(parameters=PLACE),
+    withdraw=extend_schema(parameters=PLACE),
+)
+class SaltChecks(WithdrawMixin, mixins.ListModelMixin, Endpoint):
+    """Checks of a place's hygrometer beside wet table salt, oldest first. The latest before a reading corrects it."""
+
+    queryset = SaltCheck.objects.select_related("withdrawn_by")
+    serializer_class = serializers.SaltCheckSerializer
+
+    def place(self) -> Place:
+        return get_object_or_404(Place, pk=self.kwargs["place_pk"])
+
+    def filter_queryset(self, queryset):
+        return super().filter_queryset(queryset).filter(place=self.place())
+
+    @extend_schema(
+        request=serializers.AddSaltCheckSerializer, responses={201: serializers.SaltCheckSerializer}
+    )
+    def create(self, request: Request, place_pk: str) -> Response:
+        data = parse(serializers.AddSaltCheckSerializer, request.data)
+        check = record_salt_check(self.place(), **data, by=request.user)
+        return respond(serializers.SaltCheckSerializer, check, status=201)
 
 
 @extend_schema_view(

@@ -16,7 +16,7 @@ from maintenance.models import BoreReading, Fitting, FlowCheck, Job, PriorUse, S
 from pages.frame.forms import apply, post_data
 from spools.codes import pretty
 from spools.facts import MAX_REASON_LENGTH, withdraw
-from spools.models import CouponTest, DesiccantCharge, Ending, MassEntry, Opening, PrintRequest
+from spools.models import CouponTest, DesiccantCharge, Ending, MassEntry, Opening, PrintRequest, SaltCheck
 
 
 @dataclass(frozen=True)
@@ -97,6 +97,12 @@ KINDS = {
         lambda charge: f"{charge}, {charge.place}",
         "The box is computed as if it had not been put in.",
         lambda charge: reverse("place", args=[charge.place_id]),
+    ),
+    "salt-check": FactKind(
+        SaltCheck.objects.select_related("place"),
+        lambda check: f"{check}, {check.place}",
+        "The readings since count as if it had not been made.",
+        lambda check: reverse("place", args=[check.place_id]),
     ),
     "mass-entry": FactKind(
         MassEntry.objects.select_related("spool"),

@@ -7,7 +7,8 @@ from django import forms
 from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
 from spools import limits
-from spools.models import DesiccantCharge, Place
+from spools.air.salt_checks import USUAL_HOURS
+from spools.models import DesiccantCharge, Place, SaltCheck
 from spools.physics.drybox import DAY_S, half_time_s
 from spools.refusals import refusal
 
@@ -142,6 +143,21 @@ class DesiccantForm(forms.Form):
     note = forms.CharField(label="Note", max_length=200, required=False)
 
     charge: DesiccantCharge
+
+
+class SaltCheckForm(forms.Form):
+    rh_pct = number("It reads", "% RH", limits=limits.RH_PCT)
+    temperature_c = number("Temperature in the bag", "°C", limits=limits.SALT_CHECK_C)
+    hours = number(
+        "Time in the bag",
+        "h",
+        limits=limits.SALT_CHECK_HOURS,
+        initial=USUAL_HOURS,
+        help_text="Readings from these hours do not count as air of this place.",
+    )
+    when = WhenField()
+
+    check: SaltCheck
 
 
 class ReadingForm(forms.Form):

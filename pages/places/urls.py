@@ -1,6 +1,6 @@
 from django.urls import path
 
-from pages.places import boxes, views
+from pages.places import boxes, salt_checks, views
 
 urlpatterns = [
     path("places/", views.places, name="places"),
@@ -9,4 +9,5 @@ urlpatterns = [
     path("places/<int:pk>/edit/", views.place_edit, name="place-edit"),
     path("places/<int:pk>/readings/", views.place_readings, name="place-readings"),
     path("places/<int:pk>/desiccant/", boxes.place_desiccant, name="place-desiccant"),
+    path("places/<int:pk>/salt-check/", salt_checks.place_salt_check, name="place-salt-check"),
 ]

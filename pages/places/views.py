@@ -14,6 +14,7 @@ from pages.frame.forms import apply, post_data
 from pages.places.boxes import box_context
 from pages.places.charts import draw_line_chart
 from pages.places.forms import PlaceForm, ReadingForm, ReadingsFileForm
+from pages.places.salt_checks import salt_check_context
 from spools.air import climate
 from spools.air.dry_box import box_now
 from spools.inventory.assumptions import save_place
@@ -53,6 +54,7 @@ def place(request: HttpRequest, pk: int) -> HttpResponse:
             "stays": stays,
             "reading_form": ReadingForm(),
             "file_form": ReadingsFileForm(),
+            **salt_check_context(place),
             **_recent_readings(place),
             **(box_context(place, box) if place.kind == Place.Kind.DRY_BOX else {}),
         },

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Any, NamedTuple
 
 from django.db import transaction
 from django.db.models import Q, prefetch_related_objects
@@ -16,6 +17,7 @@ from spools.air.dry_box_facts import boxes_in, is_complete
 from spools.air.dry_box_simulation import quarter_of
 from spools.air.dryer_air import dryer_chamber
 from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
+from spools.air.salt_checks import load_hygrometers, off_rh_pct
 from spools.checks import lock_spool_facts, require_choice
 from spools.invalidation import invalidate_after_readings
 from spools.models import DesiccantCharge, DryingRun, Place, Reading
@@ -55,7 +57,7 @@ def climate_at(place: Place, at: datetime | None = None) -> Climate:
 
 
 def climates_now(places: Iterable[Place], now: datetime | None = None) -> dict[int, Climate]:
-    """The air in each place now, by place id. One query however many places, up to three with dryers.
+    """The air in each place now, by place id. Up to two queries however many places, four with dryers.
 
     Some more where a dry box is computed.
     """
@@ -63,7 +65,7 @@ def climates_now(places: Iterable[Place], now: datetime | None = None) -> dict[i
 
 
 def room_airs(dryers: Iterable[Place], at: datetime | None = None) -> dict[int, Climate]:
-    """The air that each dryer takes in and heats, or around each printer, by its id. Two queries however many."""
+    """The air that each dryer takes in and heats, or around each printer, by its id. Up to three queries however many."""
     return _climates(dryers, at or timezone.now(), heated=False)
 
 
@@ -73,8 +75,7 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
     printers = [place for place in by_id.values() if place.kind == Place.Kind.PRINTER and place.room_id]
     prefetch_related_objects([*dryers, *printers], "room")
     rooms = {place.room_id for place in [*dryers, *printers] if place.room_id}
-    recent = Reading.objects.filter(place__in=rooms | by_id.keys(), at__gt=at - BELIEVED_FOR, at__lte=at)
-    last = {reading.place_id: reading for reading in recent.order_by("at")}
+    last = _last_readings(rooms | by_id.keys(), at)
     set_points: dict[int, float] = {}
     if dryers and heated:
         runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=dryers, start__lte=at)
@@ -85,6 +86,33 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
     return by_desiccant | {p.pk: _climate(p, last, set_points.get(p.pk), at) for p in unheated}
 
 
+class _LastReading(NamedTuple):
+    """The last reading that counts in a place, as it counts. off_rh_pct: how far it was too high; None: not checked."""
+
+    at: datetime
+    temperature_c: float
+    rh_pct: float
+    origin: str
+    off_rh_pct: float | None
+
+
+def _last_readings(place_ids: Iterable[int], at: datetime) -> dict[int, _LastReading]:
+    """Those that are believed at a time, by place id. One query, one more where there are any."""
+    readings = Reading.objects.filter(place__in=place_ids, at__gt=at - BELIEVED_FOR, at__lte=at)
+    recent = list(readings.order_by("at"))
+    hygrometers = load_hygrometers(reading.place_id for reading in recent)
+    last: dict[int, _LastReading] = {}
+    for reading in recent:
+        hygrometer = hygrometers[reading.place_id]
+        if (rh_pct := hygrometer.corrected_rh_pct(reading.at, reading.rh_pct)) is not None:
+            check = hygrometer.check_at(reading.at)
+            off_pct = None if check is None else off_rh_pct(check)
+            last[reading.place_id] = _LastReading(
+                reading.at, reading.temperature_c, rh_pct, reading.origin, off_pct
+            )
+    return last
+
+
 def describe_computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
     """The air of a dry box in which nothing is read, with this desiccant in it, or none."""
     values = {"at": charge.at.isoformat(), "desiccant": str(charge), "believed_h": BELIEVED_HOURS}
@@ -92,7 +120,7 @@ def describe_computed(temperature_c: float, rh_pct: float, charge: DesiccantChar
     return Climate(temperature_c, rh_pct, "computed", Statement(code, values))
 
 
-def _climate(place: Place, last: dict[int, Reading], set_point_c: float | None, at: datetime) -> Climate:
+def _climate(place: Place, last: dict[int, _LastReading], set_point_c: float | None, at: datetime) -> Climate:
     room_climate = _measured_or_assumed(place, last.get(place.pk), at)
     around, room = room_climate, place.air_source
     if room_climate.origin == "assumed" and room is not place:
@@ -115,11 +143,13 @@ def _climate(place: Place, last: dict[int, Reading], set_point_c: float | None, 
     )
 
 
-def _measured_or_assumed(place: Place, reading: Reading | None, at: datetime) -> Climate:
+def _measured_or_assumed(place: Place, reading: _LastReading | None, at: datetime) -> Climate:
     if reading is None:
         assumed = Statement("air.assumed", {"believed_h": BELIEVED_HOURS})
         return Climate(place.assumed_temperature_c, place.assumed_rh_pct, "assumed", assumed)
-    read = {"origin": reading.origin, "age_min": (at - reading.at) / timedelta(minutes=1)}
+    read: dict[str, Any] = {"origin": reading.origin, "age_min": (at - reading.at) / timedelta(minutes=1)}
+    if reading.off_rh_pct is not None:
+        read["off_rh_pct"] = reading.off_rh_pct
     return Climate(reading.temperature_c, reading.rh_pct, "reading", Statement("air.reading", read))
 
 

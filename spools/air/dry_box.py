@@ -22,6 +22,7 @@ from spools.air.dry_box_outlook import (
 )
 from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
 from spools.air.hygrometer import COMPARED_OVER, find_disagreement
+from spools.air.salt_checks import UNCHECKED, Hygrometer, Row, load_hygrometers
 from spools.checks import lock_spool_facts, require_choice, require_past_time, require_within
 from spools.facts import follows_withdrawal
 from spools.invalidation import invalidate_boxes_after
@@ -99,7 +100,7 @@ def compute_without_charge(charge: DesiccantCharge) -> None:
 
 @dataclass(frozen=True)
 class BoxNow:
-    """A dry box at a time. measured_rh_pct: None without a reading in the last 6 h.
+    """A dry box at a time. measured_rh_pct: None without a reading in the last 6 h; is_checked: as a salt check corrects it.
 
     waiting: a charge that was put in since and counts from the next full hour on. held_g: water in the
     desiccant, and limit_g at the limit; half_time_d: the hygrometric half-time with its desiccant.
@@ -118,6 +119,7 @@ class BoxNow:
     limit_g: float
     openings_day: float
     half_time_d: float
+    is_checked: bool
     findings: list[Statement]
     outlook: BoxOutlook
 
@@ -175,28 +177,34 @@ def boxes_now(
 ) -> dict[int, BoxNow]:
     """The boxes with desiccant whose air can be computed, by place id, with their past air.
 
-    Thirteen queries however many boxes.
+    Up to fourteen queries however many boxes.
     """
     at = at or timezone.now()
     boxes = [place for place in places if is_complete(place)]
     if not boxes:
         return {}
-    measured: dict[int, list[tuple[datetime, float, float]]] = {place.pk: [] for place in boxes}
+    measured: dict[int, list[Row]] = {place.pk: [] for place in boxes}
     readings = Reading.objects.filter(place__in=boxes, at__gt=at - COMPARED_OVER, at__lte=at).order_by("at")
     for reading in readings:
         measured[reading.place_id].append((reading.at, reading.temperature_c, reading.rh_pct))
     airs = simulate_airs(boxes, at - past, at)
     hottest_c = Place.objects.filter(kind=Place.Kind.DRYER).aggregate(c=Max("max_set_point_c"))["c"]
-    now = {pk: _box_now(air, at, measured[pk], hottest_c) for pk, air in airs.items()}
+    hygrometers = load_hygrometers(pk for pk, rows in measured.items() if rows)
+    now = {
+        pk: _box_now(air, at, hygrometers.get(pk, UNCHECKED), measured[pk], hottest_c)
+        for pk, air in airs.items()
+    }
     return {pk: box for pk, box in now.items() if box is not None}
 
 
 def _box_now(
     simulated: SimulatedAir,
     at: datetime,
-    measured: list[tuple[datetime, float, float]],
+    hygrometer: Hygrometer,
+    measured: list[Row],
     hottest_c: float | None,
 ) -> BoxNow | None:
+    measured = hygrometer.correct(measured)
     facts, last, hour = simulated.facts, simulated.last, hour_of(at.astimezone(UTC))
     if last is None or hour not in simulated.hours or not last.period.charge.dry_mass_g:
         return None
@@ -215,6 +223,7 @@ def _box_now(
     room = Room(DAY_S, kelvin, room_rh_pct / 100)
     # Readings from before a charge are no evidence of it.
     counted = [row for row in measured if row[0] >= last.period.first]
+    is_checked = bool(measured) and hygrometer.check_at(measured[-1][0]) is not None
     return BoxNow(
         place=place,
         at=at,
@@ -229,7 +238,8 @@ def _box_now(
         limit_g=1000 * box.desiccant_water(place.limit_rh_pct / 100, kelvin),
         openings_day=openings_day,
         half_time_d=box.buffered_half_time_s(max(0.01, rh), kelvin) / DAY_S,
-        findings=[] if waiting else find_disagreement(place, simulated, counted, room_rh_pct),
+        is_checked=is_checked,
+        findings=[] if waiting else find_disagreement(place, simulated, counted, room_rh_pct, is_checked),
         outlook=BoxOutlook(
             place, Kind(charge.kind), box, facts.together(inside), contents, room, openings_day, hottest_c
         ),

@@ -14,6 +14,7 @@ from spools.air.dry_box import BoxNow, boxes_now
 from spools.air.dry_box_facts import complete_boxes
 from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
 from spools.air.hygrometer import COMPARED_OVER, disagreement
+from spools.air.salt_checks import load_hygrometers
 from spools.invalidation import SAME_AIR_PCT
 from spools.models import BoxBoard, Place, Reading
 from spools.statements import Statement
@@ -32,6 +33,7 @@ class BoxAnswer(msgspec.Struct, array_like=True):
     limit_pct: float
     computed_rh_pct: float
     measured_rh_pct: float | None
+    is_checked: bool
     held_g: float
     limit_g: float
     kind: str
@@ -54,7 +56,7 @@ class BoxAnswer(msgspec.Struct, array_like=True):
     def deviation(self) -> float:
         """How far the reading is above the computed humidity, in units of the allowed difference; 0 without."""
         rh_pct = self.measured_rh_pct
-        return 0.0 if rh_pct is None else disagreement(rh_pct, self.computed_rh_pct)
+        return 0.0 if rh_pct is None else disagreement(rh_pct, self.computed_rh_pct, self.is_checked)
 
 
 _encode = msgspec.json.Encoder().encode
@@ -65,8 +67,7 @@ def read(now: datetime) -> list[tuple[Place, BoxAnswer]]:
     """The answers about all dry boxes with desiccant; those that are stale are computed and stored."""
     # The generations of the boxes are read before all facts.
     boxes = complete_boxes()
-    readings = Reading.objects.filter(place__in=boxes, at__gt=now - BELIEVED_FOR, at__lte=now)
-    measured = dict(readings.order_by("at").values_list("place", "rh_pct"))
+    measured = _measure(boxes, now)
     rows = BoxBoard.objects.filter(place__in=boxes, good_until__gt=now, computed_at__lte=now).in_bulk()
     answers = {
         box.pk: answer
@@ -80,6 +81,15 @@ def read(now: datetime) -> list[tuple[Place, BoxAnswer]]:
     for box, answer in with_desiccant:
         answer.measured_rh_pct = measured.get(box.pk)
     return with_desiccant
+
+
+def _measure(boxes: Sequence[Place], now: datetime) -> dict[int, float]:
+    """The last reading in each box as it counts, % RH, by place id."""
+    readings = Reading.objects.filter(place__in=boxes, at__gt=now - BELIEVED_FOR, at__lte=now)
+    rows = list(readings.order_by("at").values_list("place", "at", "rh_pct"))
+    hygrometers = load_hygrometers(box_id for box_id, _, _ in rows)
+    counted = [(box_id, hygrometers[box_id].corrected_rh_pct(at, read_pct)) for box_id, at, read_pct in rows]
+    return {box_id: rh_pct for box_id, rh_pct in counted if rh_pct is not None}
 
 
 def _is_near(answer: BoxAnswer, box: Place, rh_pct: float | None) -> bool:
@@ -114,6 +124,7 @@ def _answer(box: BoxNow | None) -> BoxAnswer | None:
         box.place.limit_rh_pct,
         box.computed_rh_pct,
         box.measured_rh_pct,
+        box.is_checked,
         box.held_g,
         box.limit_g,
         box.charge.kind,

@@ -9,6 +9,7 @@ from math import ceil
 
 from django.db.models import Q
 
+from spools.air.salt_checks import Row, load_hygrometers
 from spools.models import Reading
 from spools.physics import air
 from spools.physics.air import ZERO_C
@@ -57,8 +58,8 @@ class HourlyReadings:
     means: list[tuple[float, float]]
 
     @classmethod
-    def from_rows(cls, rows: Iterable[tuple[datetime, float, float]]) -> "HourlyReadings":
-        """From readings as (time, °C, % RH)."""
+    def from_rows(cls, rows: Iterable[Row]) -> "HourlyReadings":
+        """From readings as (time, °C, % RH), corrected by the salt checks."""
         sums: dict[datetime, list[float]] = {}
         for at, temperature_c, rh_pct in rows:
             total = sums.setdefault(hour_of(at.astimezone(UTC)), [0, 0.0, 0.0])
@@ -102,14 +103,21 @@ def group_by_start(starts: Mapping[int, datetime], until: datetime) -> dict[date
 
 
 def load_readings(since: Mapping[int, datetime], until: datetime) -> dict[int, HourlyReadings]:
-    """The readings that count in each place from its time in ``since`` (by place id) to ``until``. One query."""
+    """The readings that count in each place from its time in ``since`` (by place id) to ``until``.
+
+    They are corrected by the salt checks of the places. One query, one more where there are any.
+    """
     starts = {place_id: hour_of(start) - BELIEVED_FOR - HOUR for place_id, start in since.items()}
     needed = Q(pk__in=[])
     for start, place_ids in group_by_start(starts, until).items():
         needed |= Q(place__in=place_ids, at__gte=start)
-    rows: dict[int, list[tuple[datetime, float, float]]] = {place_id: [] for place_id in since}
+    rows: dict[int, list[Row]] = {place_id: [] for place_id in since}
     values = Reading.objects.filter(needed, at__lt=until).order_by("at")
     for place_id, at, temperature_c, rh_pct in values.values_list("place", "at", "temperature_c", "rh_pct"):
         if at >= starts[place_id]:
             rows[place_id].append((at, temperature_c, rh_pct))
-    return {place_id: HourlyReadings.from_rows(place_rows) for place_id, place_rows in rows.items()}
+    hygrometers = load_hygrometers(place_id for place_id, place_rows in rows.items() if place_rows)
+    return {
+        place_id: HourlyReadings.from_rows(hygrometers[place_id].correct(place_rows) if place_rows else [])
+        for place_id, place_rows in rows.items()
+    }

@@ -1,26 +1,27 @@
 """Whether the hygrometer in a dry box agrees with the model, and the likely reason where it does not."""
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 from spools.air.dry_box_cache import SimulatedAir
 from spools.air.hourly import HourlyReadings, rh_at_pressure
+from spools.air.salt_checks import Row
 from spools.models import Place
 from spools.statements import Statement
 
 # Hygrometer and model disagree when they differ by more than this and a share of the computed humidity, in all
-# of these measured hours of the last day. A cheap hygrometer is off by up to 5 % RH and says little below 10 %:
-# common practice, no source.
-HYGROMETER_RH_PCT, LEAST_COMPARED_RH_PCT, MODEL_SHARE = 5.0, 10.0, 0.25
+# of these measured hours of the last day. A cheap hygrometer is off by up to 5 % RH, after a salt check by half of
+# that, and says little below 10 %: common practice, no source.
+HYGROMETER_RH_PCT, CHECKED_RH_PCT, LEAST_COMPARED_RH_PCT, MODEL_SHARE = 5.0, 2.5, 10.0, 0.25
 MEASURED_HOURS, COMPARED_OVER = 6, timedelta(hours=24)
 NEAR_LIMIT = 0.8
 
 
 def find_disagreement(
-    place: Place, simulated: SimulatedAir, measured: list[tuple[datetime, float, float]], room_rh_pct: float
+    place: Place, simulated: SimulatedAir, measured: list[Row], room_rh_pct: float, is_checked: bool
 ) -> list[Statement]:
     """The likely reason where the last measured hours are all on one side of the model; else nothing.
 
-    measured: (time, °C, % RH) of the readings in the box, in order.
+    measured: the readings in the box, in order, as they count. is_checked: a salt check corrects them.
     """
     readings = HourlyReadings.from_rows(measured)
     pairs = [
@@ -30,23 +31,32 @@ def find_disagreement(
     ][-MEASURED_HOURS:]
     if len(pairs) < MEASURED_HOURS:
         return []
-    off = [disagreement(measured_pct, computed_pct) for measured_pct, computed_pct in pairs]
+    off = [disagreement(measured_pct, computed_pct, is_checked) for measured_pct, computed_pct in pairs]
     rh_pct, computed_pct = pairs[-1]
     # As exact as a hygrometer shows them.
     values = {"measured_rh_pct": round(rh_pct), "computed_rh_pct": round(computed_pct)}
     if min(off) > 1:
-        if rh_pct > room_rh_pct - HYGROMETER_RH_PCT or computed_pct > NEAR_LIMIT * place.limit_rh_pct:
+        if (
+            rh_pct > room_rh_pct - _hygrometer_rh_pct(is_checked)
+            or computed_pct > NEAR_LIMIT * place.limit_rh_pct
+        ):
             return [Statement("dry_box.spent", {**values, "room_rh_pct": round(room_rh_pct)})]
         return [Statement("dry_box.leak", values)]
-    return [Statement("dry_box.drier", values)] if max(off) < -1 else []
+    if max(off) < -1:
+        return [Statement("dry_box.drier_checked" if is_checked else "dry_box.drier", values)]
+    return []
 
 
-def disagreement(measured_pct: float, computed_pct: float) -> float:
+def disagreement(measured_pct: float, computed_pct: float, is_checked: bool) -> float:
     """How far the measured humidity is above the computed one, in units of the allowed difference."""
     expected_pct = max(computed_pct, LEAST_COMPARED_RH_PCT)
-    return (measured_pct - expected_pct) / (HYGROMETER_RH_PCT + MODEL_SHARE * expected_pct)
+    return (measured_pct - expected_pct) / (_hygrometer_rh_pct(is_checked) + MODEL_SHARE * expected_pct)
 
 
-def most_measured_pct(computed_pct: float) -> float:
+def most_measured_pct(computed_pct: float, is_checked: bool) -> float:
     """The highest reading that agrees with what is computed, % RH."""
-    return HYGROMETER_RH_PCT + (1 + MODEL_SHARE) * max(computed_pct, LEAST_COMPARED_RH_PCT)
+    return _hygrometer_rh_pct(is_checked) + (1 + MODEL_SHARE) * max(computed_pct, LEAST_COMPARED_RH_PCT)
+
+
+def _hygrometer_rh_pct(is_checked: bool) -> float:
+    return CHECKED_RH_PCT if is_checked else HYGROMETER_RH_PCT

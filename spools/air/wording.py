@@ -1,10 +1,12 @@
 """The words of statements about the air in places and in dry boxes."""
 
 from collections.abc import Sequence
+from datetime import datetime
 
 from spools.models import Reading
 from spools.sentences import register_sentences
 from spools.statements import words_for
+from spools.wording import format_day
 
 REGENERATION = {
     "silica_gel": "At 110 to 120 °C for about 3 h, spread thin. Gel with an orange or blue indicator is never heated "
@@ -29,7 +31,9 @@ BOXES = {
     "have much left: likely a leak. Look at lid, gasket and tube holes, and measure the half-time again with the box "
     "empty.",
     "dry_box.drier": "Measured {measured_rh_pct:.0f} % RH, computed {computed_rh_pct:.0f} %: the box is tighter than "
-    "recorded, or the hygrometer reads low. Try it over salt: a saturated solution of table salt keeps 75 % RH.",
+    "recorded, or the hygrometer reads low. A salt check settles it.",
+    "dry_box.drier_checked": "Measured {measured_rh_pct:.0f} % RH, computed {computed_rh_pct:.0f} %: the hygrometer was "
+    "checked, so the box is tighter than recorded. Measure its half-time again.",
 }
 MISSING = {
     "volume_l": "its volume",
@@ -43,9 +47,17 @@ register_sentences(
 
 
 @words_for("air.reading")
-def _reading(origin: str, age_min: float) -> str:
+def _reading(origin: str, age_min: float, off_rh_pct: float | None = None) -> str:
     age = f"{age_min:.0f} min" if age_min < 90 else f"{age_min / 60:.0f} h"
-    return f"{Reading.Origin(origin).label}, {age} old"
+    corrected = "" if off_rh_pct is None else f", corrected by {-off_rh_pct:+.0f} % RH after its salt check"
+    return f"{Reading.Origin(origin).label}, {age} old{corrected}"
+
+
+@words_for("air.hygrometer_checked")
+def _hygrometer_checked(off_rh_pct: float, at: str) -> str:
+    off = f"{abs(off_rh_pct):.0f}"
+    reads = "reads right" if off == "0" else f"reads {off} % RH {'high' if off_rh_pct > 0 else 'low'}"
+    return f"{reads}; checked {format_day(datetime.fromisoformat(at))}"
 
 
 @words_for("dry_box.not_computed")

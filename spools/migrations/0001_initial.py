@@ -810,6 +810,75 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="SaltCheck",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="salt_checks",
+                        to="spools.place",
+                    ),
+                ),
+                ("at", models.DateTimeField(help_text="when it was read")),
+                ("hours", models.FloatField(help_text="in the bag before that")),
+                ("temperature_c", models.FloatField()),
+                ("rh_pct", models.FloatField(help_text="as it read")),
+            ],
+            options={
+                "ordering": ["at"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("withdrawn_at__isnull", True)),
+                        fields=("place", "at"),
+                        name="salt_check_once",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("rh_pct__gte", 0), ("rh_pct__lte", 100)),
+                        name="salt_check_rh_possible",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("temperature_c__gte", 5), ("temperature_c__lte", 50)),
+                        name="salt_check_temperature_possible",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("hours__gte", 2), ("hours__lte", 500)),
+                        name="salt_check_hours_possible",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name="Source",
             fields=[
                 (

@@ -3,7 +3,7 @@ from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import CouponTest, DryingRun
 from .facts import SentRequest
 from .moisture import CacheVersion, Ensemble, MoistureState
-from .places import BoxAir, BoxBoard, DesiccantCharge, Place, Reading, Stay
+from .places import BoxAir, BoxBoard, DesiccantCharge, Place, Reading, SaltCheck, Stay
 from .stock import Ending, MassEntry, Opening, Spool
 from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
 
@@ -30,6 +30,7 @@ __all__ = [
     "Polymer",
     "PrintRequest",
     "Reading",
+    "SaltCheck",
     "SentRequest",
     "Source",
     "Spool",

@@ -1,5 +1,7 @@
 """Where spools are, and what the air is like there."""
 
+from datetime import datetime, timedelta
+
 from django.db import models
 from django.db.models import F, Q
 
@@ -282,6 +284,42 @@ class Reading(models.Model):
 
     def __str__(self) -> str:
         return f"{self.place_id} {self.at:%Y-%m-%d %H:%M} {self.temperature_c} °C {self.rh_pct} %"
+
+
+class SaltCheck(Withdrawable):
+    """A hygrometer's reading beside wet table salt in a closed bag, whose humidity is known (spools/air/salt_checks.py)."""
+
+    place = models.ForeignKey(Place, models.PROTECT, related_name="salt_checks")
+    at = models.DateTimeField(help_text="when it was read")
+    hours = models.FloatField(help_text="in the bag before that")
+    temperature_c = models.FloatField()
+    rh_pct = models.FloatField(help_text="as it read")
+
+    class Meta:
+        ordering = ["at"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["place", "at"], condition=Q(withdrawn_at__isnull=True), name="salt_check_once"
+            ),
+            models.CheckConstraint(
+                condition=limits.RH_PCT.condition("rh_pct"), name="salt_check_rh_possible"
+            ),
+            models.CheckConstraint(
+                condition=limits.SALT_CHECK_C.condition("temperature_c"),
+                name="salt_check_temperature_possible",
+            ),
+            models.CheckConstraint(
+                condition=limits.SALT_CHECK_HOURS.condition("hours"), name="salt_check_hours_possible"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"salt check: {self.rh_pct:g} % RH at {self.temperature_c:g} °C"
+
+    @property
+    def began_at(self) -> datetime:
+        """When it was put into the bag."""
+        return self.at - timedelta(hours=self.hours)
 
 
 class Stays(models.QuerySet["Stay"]):

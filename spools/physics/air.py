@@ -5,6 +5,8 @@ References
 [1] Hyland, R. W. and Wexler, A. (1983), ASHRAE Trans. 89(2A), 500-519; as printed in ASHRAE Handbook of
     Fundamentals 2017, ch. 1, eqs. 5 and 6.
 [2] Massman, W. J. (1998), Atmospheric Environment 32, 1111-1127.
+[3] Greenspan, L. (1977), Humidity fixed points of binary saturated aqueous solutions, J. Res. Natl. Bur. Stand. 81A,
+    89-96, doi 10.6028/jres.081A.011: table 2, sodium chloride, 0 to 80 °C, ±0.1 to 0.7 % RH.
 """
 
 import numpy as np
@@ -19,6 +21,9 @@ Array = NDArray[np.float64]
 # [1]: ln p = c[0]/T + c[1] + c[2] T + c[3] T^2 + c[4] T^3 + c[5] T^4 + c[6] ln T
 OVER_ICE = (-5.6745359e3, 6.3925247, -9.677843e-3, 6.2215701e-7, 2.0747825e-9, -9.484024e-13, 4.1635019)
 OVER_WATER = (-5.8002206e3, 1.3914993, -4.8640239e-2, 4.1764768e-5, -1.4452093e-8, 0.0, 6.5459673)
+
+# [3]: % RH over saturated sodium chloride, powers of the temperature in °C.
+TABLE_SALT = (75.5164, 0.0398321, -0.265459e-2, 0.2848e-4)
 
 
 def saturation_pressure(temperature_k: ArrayLike) -> Array:
@@ -127,3 +132,19 @@ def vapour_diffusivity(temperature_k: ArrayLike) -> Array:
         Diffusivity [m²/s], same shape.
     """
     return 2.178e-5 * (np.asarray(temperature_k, dtype=float) / ZERO_C) ** 1.81
+
+
+def table_salt_rh(temperature_k: ArrayLike) -> Array:
+    """Relative humidity of closed air over wet table salt, a saturated solution of sodium chloride, after Greenspan [3].
+
+    Parameters
+    ----------
+    temperature_k : array_like
+        Temperature [K], any shape, valid from 0 to 80 °C.
+
+    Returns
+    -------
+    ndarray
+        Relative humidity [0..1], same shape.
+    """
+    return np.polynomial.polynomial.polyval(np.asarray(temperature_k, dtype=float) - ZERO_C, TABLE_SALT) / 100

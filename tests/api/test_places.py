@@ -173,3 +173,17 @@ def test_an_incomplete_box_lists_missing_data(api, shop):
     assert api.refusals(f"places/{shop.shelf}", method="patch", half_time_h=3) == {"": "not_a_dry_box"}
     charge = {"kind": "clay", "dry_mass_g": 30, "condition": "new"}
     assert api.refusals(f"places/{shop.shelf}/charges", **charge) == {"": "not_a_dry_box"}
+
+
+def test_a_salt_check_corrects_the_climate_and_is_withdrawn(api, shop):
+    checks = f"places/{shop.shelf}/salt-checks"
+    api.post(f"places/{shop.shelf}/readings", at=ago(minutes=5), temperature_c=22.5, rh_pct=41)
+    check = api.post(checks, rh_pct=78.3, temperature_c=25, at=ago(hours=3))
+    assert (check["hours"], round(check["true_rh_pct"], 1), round(check["off_rh_pct"], 1)) == (12, 75.3, 3)
+    assert api.get(f"places/{shop.shelf}/climate")["rh_pct"] == pytest.approx(38, abs=0.05)
+    assert api.refusals(checks, rh_pct=40, temperature_c=25) == {"rh_pct": "salt_check_implausible"}
+    assert api.refusals(checks, rh_pct=75) == {"temperature_c": "required"}
+    api.post(f"{checks}/{check['id']}/withdraw", status=200, reason="the bag was open")
+    assert [row["withdrawn_reason"] for row in api.get(checks)["results"]] == ["the bag was open"]
+    climate = api.get(f"places/{shop.shelf}/climate")
+    assert climate["rh_pct"] == 41 and "off_rh_pct" not in climate["source"]["values"]

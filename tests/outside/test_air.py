@@ -47,6 +47,23 @@ def test_saturated_absolute_humidity(celsius, g_per_m3):
     assert 1000 * air.vapour_density(celsius + 273.15, 1.0) == pytest.approx(g_per_m3, abs=0.01)
 
 
+# Greenspan (1977), J. Res. Natl. Bur. Stand. 81A, table 2, sodium chloride: his fit, rounded (from memory, the value
+# at 25 °C also in fixtures/reference/humidity_values.csv).
+@pytest.mark.parametrize(
+    ("celsius", "rh_pct"),
+    [(0, 75.51), (5, 75.65), (10, 75.67), (15, 75.61), (20, 75.47), (25, 75.29), (30, 75.09), (40, 74.68)],
+)
+def test_the_air_over_wet_table_salt_is_greenspans(celsius, rh_pct):
+    assert 100 * air.table_salt_rh(celsius + 273.15) == pytest.approx(rh_pct, abs=0.011)
+
+
+# Wexler, CRC Handbook of Chemistry and Physics: 69.2 exp(25 K / T), 10 to 40 °C, ± 2 % RH.
+@pytest.mark.parametrize("celsius", [10, 25, 40])
+def test_the_air_over_wet_table_salt_is_near_wexlers(celsius):
+    wexler_pct = 69.2 * np.exp(25 / (celsius + 273.15))
+    assert 100 * air.table_salt_rh(celsius + 273.15) == pytest.approx(wexler_pct, abs=0.7)
+
+
 @pytest.mark.parametrize(("kelvin", "m2_s"), [(273.15, 2.178e-5), (298.15, 2.552e-5), (353.15, 3.467e-5)])
 def test_vapour_diffusivity_is_massmans(kelvin, m2_s):
     # Massman (1998), 0.2178 cm²/s (T/273.15)^1.81.

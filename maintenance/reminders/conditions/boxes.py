@@ -83,7 +83,7 @@ def _leak(place: Place, box: BoxAnswer) -> Reminder:
         "place": str(place),
         "measured_rh_pct": round_as_shown(box.rh_pct),
         "computed_rh_pct": round_as_shown(box.computed_rh_pct),
-        "agreeing_rh_pct": round_as_shown(most_measured_pct(box.computed_rh_pct)),
+        "agreeing_rh_pct": round_as_shown(most_measured_pct(box.computed_rh_pct, box.is_checked)),
         "limit_pct": place.limit_rh_pct,
     }
     return Reminder(

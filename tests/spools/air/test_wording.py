@@ -19,9 +19,15 @@ EXAMPLES = {
     ),
     "dry_box.drier": (
         AIR,
-        "Measured 30 % RH, computed 12 %: the box is tighter than recorded, or the hygrometer reads low. Try it "
-        "over salt: a saturated solution of table salt keeps 75 % RH.",
+        "Measured 30 % RH, computed 12 %: the box is tighter than recorded, or the hygrometer reads low. A salt "
+        "check settles it.",
     ),
+    "dry_box.drier_checked": (
+        AIR,
+        "Measured 30 % RH, computed 12 %: the hygrometer was checked, so the box is tighter than recorded. Measure its "
+        "half-time again.",
+    ),
+    "air.hygrometer_checked": ({"off_rh_pct": 2.3, "at": AT}, "reads 2 % RH high; checked 1 Mar 2026"),
     "dry_box.not_computed": (
         {"missing": ["volume_l", "room"]},
         "Its air is not computed yet. Give its volume, the room that it stands in.",

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from background.running import run_due
 from spools.air.climate import record_readings
 from spools.air.dry_box import put_desiccant
+from spools.air.salt_checks import record_salt_check
 from spools.board import board
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.inventory import endings, ledger, moves
@@ -43,6 +44,7 @@ FACTS = {
         p["shelf"], [(timezone.now() - timedelta(hours=3), 20, 25)], origin="api"
     ),
     "desiccant": lambda s, p: put_desiccant(p["box"], **SILICA),
+    "salt check": lambda s, p: record_salt_check(p["shelf"], 79, 25, hours=4),
     "mark empty": lambda s, p: endings.end_spool(s),
     "work": lambda s, p: run_due(),
 }
