@@ -269,11 +269,16 @@ def forecast_wetting(
 
 
 def forecast_through(
-    start: Winding, airs: Sequence[ConstantAir], mass_g: float, probe_hours: Sequence[float]
+    start: Winding,
+    airs: Sequence[ConstantAir],
+    mass_g: float,
+    limits_pct: Sequence[float],
+    probe_hours: Sequence[float],
+    min_probes: int = 1,
 ) -> Array:
     """The moisture of the outermost mass_g at 0 h and at probe_hours on the way through airs, (probes, members), %.
 
-    The last air goes on.
+    Until each limit is crossed, and at least min_probes. The last air goes on.
     """
     ahead = [*airs[:-1], airs[-1]._replace(hours=math.inf)]
     rows, at = [start.outer_pct(mass_g)], 0.0
@@ -288,6 +293,8 @@ def forecast_through(
                 ahead.pop(0)
         start = start.through(join_airs(span))
         rows.append(start.outer_pct(mass_g))
+        if len(rows) > min_probes and all((rows[-1] > limit_pct).mean() > DOUBT for limit_pct in limits_pct):
+            break
     return np.array(rows)
 
 

@@ -40,8 +40,12 @@ class StaysGoodSerializer(serializers.Serializer):
     """How long the dried spool is good in a place; null: longer than the forecast looks ahead."""
 
     place = PlaceSerializer()
-    well_h = Number(allow_null=True, help_text="hours until it may no longer print well")
-    printable_h = Number(allow_null=True, help_text="hours until it may be over the print limit")
+    well_h = Number(
+        allow_null=True, help_text="hours until it may no longer print well; null: a year and more"
+    )
+    printable_h = Number(
+        allow_null=True, help_text="hours until it may be over the print limit; null: a year and more"
+    )
 
 
 class PlanRequestSerializer(StrictSerializer):

@@ -68,8 +68,12 @@ class MoistureSerializer(serializers.Serializer):
 class LastsSerializer(serializers.Serializer):
     """How long a spool is good where it is; null: for longer than a forecast looks ahead."""
 
-    prints_well_until = Moment(allow_null=True, help_text="from then on it may no longer print well")
-    printable_until = Moment(allow_null=True, help_text="from then on it may be over its print limit")
+    prints_well_until = Moment(
+        allow_null=True, help_text="from then on it may no longer print well; null: not within a year"
+    )
+    printable_until = Moment(
+        allow_null=True, help_text="from then on it may be over its print limit; null: not within a year"
+    )
 
 
 class SpoolSerializer(ModelSerializer):

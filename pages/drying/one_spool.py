@@ -22,6 +22,7 @@ from spools.drying.dryers import planned_dryings
 from spools.drying.gate import open_runs
 from spools.drying.options import Plan, strong_limit_pct
 from spools.drying.plan_statements import short_run_caution
+from spools.drying.plan_wording import name_limit
 from spools.drying.runs import DryingSettings
 from spools.drying.starts import start_as_asked
 from spools.models import Place, Spool, SpoolBoard
@@ -92,7 +93,8 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place, row: Spool
         return redirect("spool", spool.code)
     context = {"spool": spool, "dryer": dryer, "plan": plan, "form": form, "replanned": replanned}
     context |= _advice(row)
-    return render(request, "spools/dry.html", context | {"stays_good": _group_places(plan)})
+    limit = name_limit(plan.limited_by.as_data()) or plan.limited_by.sentence
+    return render(request, "spools/dry.html", context | {"stays_good": _group_places(plan), "limit": limit})
 
 
 def _initial_values(plan: Plan) -> dict[str, str]:

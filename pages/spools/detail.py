@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import accumulate
 
+import numpy as np
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
@@ -13,6 +14,7 @@ from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from pages.spools.lookup import with_spool
 from pages.spools.timeline import TimelineEvent, build_timeline
 from pages.spools.winding_chart import draw_winding
+from spools.air.enclosures import count_openings
 from spools.air.hourly import HOUR
 from spools.catalogue.values import material_values, properties
 from spools.codes import pretty
@@ -72,7 +74,10 @@ def forecast_wet(moisture: Moisture, segment: Segment) -> list[Wet]:
         ConstantAir(hours, segment.air.temperature_c, segment.air.rh_pct, segment.moving_air)
         for hours in AHEAD_H
     ]
-    pieces = moisture.history.bag_ahead(moisture.at)
+    enclosure = moisture.history.enclosure_at(moisture.at)
+    openings = count_openings([segment.place.pk], moisture.at) if enclosure else {}
+    water_pct = float(np.median(moisture.winding.mean_pct()))
+    pieces = moisture.history.enclosure_ahead(moisture.at, water_pct, openings.get(segment.place.pk, 0.0))
     if pieces is None:
         return [describe_wetness(later, feedstock) for later in forecast([(moisture, air) for air in airs])]
     rows, later = [], moisture
@@ -82,7 +87,7 @@ def forecast_wet(moisture: Moisture, segment: Segment) -> list[Wet]:
         for (_, temperature_c, rh_pct), end in zip(pieces, ends, strict=True):
             hours = min(end, until) - passed
             if hours > 0:
-                later = later.ahead(hours, temperature_c, rh_pct)
+                later = later.ahead(hours, temperature_c, rh_pct, segment.moving_air)
                 passed += hours
         rows.append(describe_wetness(later, feedstock))
     return rows

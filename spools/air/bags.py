@@ -19,6 +19,7 @@ import numpy as np
 
 from spools.air.dry_box_facts import PriorHistory, bring_in, build_sorbers, load_priors, room_air
 from spools.air.dry_box_simulation import QUARTER, quarter_of
+from spools.air.enclosures import Pieces, forecast_air
 from spools.air.hourly import load_readings
 from spools.inventory.openings import load_opened
 from spools.models import Place, Spool, Stay
@@ -33,8 +34,6 @@ AREA_M2, VOLUME_M3 = 0.25, 0.004
 TESTED_K, TESTED_RH, TYPICAL_K = 38 + ZERO_C, 0.9, 23 + ZERO_C
 FILM_ENERGY_J_MOL = 38_000.0
 QUICK = timedelta(days=2)
-# Steps of a forecast, in hours: 62 days in all.
-AHEAD_H = (*[6.0] * 8, *[24.0] * 12, *[72.0] * 16)
 
 
 class Film(NamedTuple):
@@ -113,30 +112,20 @@ class BagAir:
         """The same without the steps that begin at a time or later, but for the first."""
         return BagAir(self.steps[: self._count(until - timedelta.resolution)], self.place, self.sorbers)
 
-    def ahead(self, moment: datetime, room: tuple[float, float]) -> list[tuple[float, float, float]]:
+    def ahead(self, moment: datetime, room: tuple[float, float]) -> Pieces:
         """(hours, °C, % RH) from a time on, if the air of the room, °C and % RH, stays as it is."""
         state = self.steps[self._count(moment) - 1].state
-        return _ahead(build_bag(self.place), self.sorbers, state, room)
+        return forecast_air(build_bag(self.place), self.sorbers, state, room)
 
 
 def close_bag(
     place: Place, spool: Spool, mass_g: float, water_pct: float, room: tuple[float, float]
-) -> list[tuple[float, float, float]]:
+) -> Pieces:
     """(hours, °C, % RH) in a bag that is closed around a spool of this much water, if the room stays as it is."""
     sorbers = build_sorbers(spool, mass_g)
     contents = np.full(len(sorbers.mass_kg), water_pct / 100)
     bag = build_bag(place)
-    return _ahead(bag, sorbers, _closed(bag, contents, room), room)
-
-
-def _ahead(
-    bag: Box, sorbers: Sorbers, state: DryBoxContents, room: tuple[float, float]
-) -> list[tuple[float, float, float]]:
-    pieces, kelvin = [], room[0] + ZERO_C
-    for hours in AHEAD_H:
-        state, _ = drybox.step(bag, sorbers, state, Room(3600 * hours, kelvin, room[1] / 100))
-        pieces.append((hours, room[0], 100 * bag.rh(state.water_kg, kelvin)))
-    return pieces
+    return forecast_air(bag, sorbers, _closed(bag, contents, room), room)
 
 
 def _closed(bag: Box, contents: np.ndarray, room: tuple[float, float]) -> DryBoxContents:

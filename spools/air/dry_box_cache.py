@@ -58,6 +58,11 @@ class AirSeries:
         begin = max([quarter, *firsts[:n][-1:]])
         return self.samples.get(begin), min([quarter + QUARTER, *firsts[n:][:1]])
 
+    def charge_at(self, moment: datetime) -> DesiccantCharge | None:
+        """The desiccant in it at a time; None without any."""
+        charges = [period.charge for period in self.periods if period.first <= moment < period.end]
+        return next((charge for charge in charges if charge.dry_mass_g), None)
+
     def before(self, until: datetime) -> "AirSeries":
         """The same without the samples from a time on."""
         return AirSeries(self.periods, {at: air for at, air in self.samples.items() if at < until})
@@ -87,6 +92,16 @@ def _simulate_air(simulation: BoxSimulation, since: datetime, until: datetime) -
             hours[state.hour] = *simulation.air(state), simulation.room_air(state.hour)[1]
         last = state
     return SimulatedAir(simulation.facts, hours, last)
+
+
+def charges_at(places: Iterable[Place], at: datetime) -> dict[int, DesiccantCharge]:
+    """The desiccant that counts in dry boxes at a time, by place id; none of boxes without any. One query."""
+    return {
+        pk: period.charge
+        for pk, charges in load_charges(place.pk for place in places).items()
+        for period in periods_of(charges)
+        if period.first <= at < period.end and period.charge.dry_mass_g
+    }
 
 
 def airs_at(places: Iterable[Place], at: datetime) -> dict[int, tuple[float, float, DesiccantCharge]]:

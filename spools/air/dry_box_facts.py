@@ -150,14 +150,7 @@ class BoxFacts:
 
     def box(self, charge: DesiccantCharge) -> Box:
         """The box with a charge, as the physics takes it."""
-        place = self.place
-        assert place.volume_l is not None and place.half_time_h is not None
-        return Box(
-            place.volume_l / 1000,
-            drybox.air_changes_s(3600 * place.half_time_h),
-            DESICCANTS[charge.kind],
-            charge.dry_mass_g / 1000,
-        )
+        return build_box(self.place, charge)
 
     def inside(self, at: datetime, charge: DesiccantCharge) -> list[SpoolInside]:
         """The spools that are in it at the end of an hour, by their ids; not those in unopened bags."""
@@ -190,6 +183,17 @@ class BoxFacts:
     @cached_property
     def _times(self) -> list[datetime]:
         return sorted({t for stay in self.stays for t in (stay.start, stay.end) if t is not None})
+
+
+def build_box(place: Place, charge: DesiccantCharge, openings_day: float = 0.0) -> Box:
+    """A dry box with a charge, as the physics takes it. openings_day: added to its leak as on average."""
+    assert place.volume_l is not None and place.half_time_h is not None
+    return Box(
+        place.volume_l / 1000,
+        drybox.air_changes_s(3600 * place.half_time_h) + drybox.OPENING_SHARE * openings_day / drybox.DAY_S,
+        DESICCANTS[charge.kind],
+        charge.dry_mass_g / 1000,
+    )
 
 
 def build_sorbers(spool: Spool, mass_g: float) -> Sorbers:

@@ -9,12 +9,13 @@ import numpy as np
 from django.db.models import QuerySet
 
 from spools.air.climate import room_airs
+from spools.air.enclosures import count_openings
 from spools.air.hourly import BELIEVED_FOR, HOUR
 from spools.board.airs import AirClass, air_class
 from spools.catalogue.values import MaterialValues, material_values
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.heat_budget import compute_heat
-from spools.models import AirOutlook, DryingRun, SpoolBoard
+from spools.models import AirOutlook, DryingRun, Place, SpoolBoard
 from spools.models.board import encode_outlooks
 from spools.moisture.exposure_hours import Exposure
 from spools.moisture.history import History, Segment
@@ -35,7 +36,7 @@ State = SpoolBoard.State
 # The small job that is judged where none is named, besides its SMALL_JOB_G.
 SMALL_JOB_H = 2.0
 # The hours at which the moisture ahead is computed, as in plans of drying.
-PROBE_HOURS = (1, SMALL_JOB_H, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
+PROBE_HOURS = (1, SMALL_JOB_H, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440, 2880, 5760, 8760)
 # The small job is taken as one piece that is printed in the middle of its time (spools/physics/printing.py): that
 # takes no step more, and shows 2 to 10 % too much of what the job gains, near balance with the air up to a quarter.
 SMALL_JOB_PROBES = 1 + PROBE_HOURS.index(SMALL_JOB_H / 2)
@@ -126,7 +127,8 @@ def compute_rows(
     """
     used = {pk: history for pk, history in histories.items() if history.spool.emptied_at is None}
     segments = {pk: history.segment_at(now) for pk, history in used.items()}
-    own_airs = {pk: _own_air(segment) for pk, segment in segments.items()}
+    enclosed = _forecast_enclosed(used, windings, now)
+    own_airs = {pk: None if pk in enclosed else _own_air(segment) for pk, segment in segments.items()}
     next_airs = _next_airs(used, airs, now)
     ahead = _forecast_outer_turns(used, windings, own_airs, next_airs)
     outlooks = _outlooks(ahead)
@@ -146,8 +148,8 @@ def compute_rows(
         _set_moisture(row, outer[pk], intervals[pk], material_values(history.spool.feedstock))
         _set_amount(row, history)
         _set_place(row, history, segments[pk], now)
-        bag = _ahead_in_bag(history, windings[pk], now)
-        _set_times(row, bag or (ahead[pk, air] if (air := own_airs[pk]) else None), now)
+        in_place = ahead[pk, air] if (air := own_airs[pk]) else enclosed.get(pk)
+        _set_times(row, in_place, now)
         rows.append(row)
     return rows
 
@@ -202,14 +204,23 @@ def _forecast_outer_turns(
     return lanes
 
 
-def _ahead_in_bag(history: History, winding: Winding, now: datetime) -> _Ahead | None:
-    """The forecast of a spool in a bag whose air is computed: its sachet fills up. None elsewhere."""
-    pieces = history.bag_ahead(now)
-    if pieces is None:
-        return None
-    airs = [ConstantAir(*piece) for piece in pieces]
-    contents = forecast_through(winding, airs, SMALL_JOB_G, PROBE_HOURS)
-    return _Ahead(contents, material_values(history.spool.feedstock))
+def _forecast_enclosed(
+    histories: Mapping[int, History], windings: Mapping[int, Winding], now: datetime
+) -> dict[int, _Ahead]:
+    """The forecasts of the spools in dry boxes and bags whose air ahead is computed: their desiccant fills up."""
+    places = {pk: place for pk, history in histories.items() if (place := history.enclosure_at(now))}
+    boxes = {place.pk for place in places.values() if place.kind == Place.Kind.DRY_BOX}
+    openings = count_openings(boxes, now) if boxes else {}
+    forecasts = {}
+    for pk, place in places.items():
+        winding, values = windings[pk], material_values(histories[pk].spool.feedstock)
+        water_pct = float(np.median(winding.mean_pct()))
+        pieces = histories[pk].enclosure_ahead(now, water_pct, openings.get(place.pk, 0.0))
+        airs = [ConstantAir(*piece, place.moved_air) for piece in pieces or ()]
+        limits_pct = (values.limit_clear_pct, values.limit_hold_pct)
+        contents = forecast_through(winding, airs, SMALL_JOB_G, limits_pct, PROBE_HOURS, OWN_AIR_PROBES)
+        forecasts[pk] = _Ahead(contents, values)
+    return forecasts
 
 
 def _dry_times(

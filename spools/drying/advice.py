@@ -10,17 +10,20 @@ from datetime import datetime
 
 import msgspec
 
+from spools.air.bags import is_computed_bag
+from spools.air.dry_box_facts import is_complete
 from spools.drying import heat_budget
 from spools.drying.caps import compute_cap
 from spools.drying.choices import WHOLE, Choice, choose_for_each, place_queue, prints_well
 from spools.drying.dryers import Dryers
-from spools.drying.forecast import forecast_limits, needed_until, stages_ahead
+from spools.drying.forecast import needed_until, stages_ahead
 from spools.drying.plan_statements import explain_result, list_notes
 from spools.drying.reels import find_limit_or_reel
 from spools.drying.runs import default_target_pct
+from spools.drying.storage import choose_driest, forecast_both_times
 from spools.models import DryingRun, Place, PlannedDrying
 from spools.moisture.state import Moisture
-from spools.physics_inputs import SMALL_JOB_G, START_C, ConstantAir, advance_windings
+from spools.physics_inputs import SMALL_JOB_G, START_C, ConstantAir, Winding, advance_windings
 from spools.statements import Statement
 
 # The kinds of advice: it prints well; dry it; dry it as planned for the week; it is in a run; no dryer dries it; the
@@ -57,7 +60,7 @@ class Advice:
     drying: None where it is not needed or there is no dryer. next_best: in another dryer, or at another time.
     limited_by: the limit that keeps the spool from being dry sooner. well_h, printable_h: hours after the drying until it
     may no longer print well and until it may be over the print limit, in the place where it stands now; None:
-    more than 60 days, or no drying is enough. planned: the id of its drying in the accepted plan of the
+    a year and more, or no drying is enough. planned: the id of its drying in the accepted plan of the
     week. run: the id of the drying run that it is in. take_out_by: when the heat of that run is used up.
     """
 
@@ -103,7 +106,8 @@ def advise(states: Mapping[int, Moisture], dryers: Dryers) -> dict[int, Advice]:
     """The advice for spools, by spool id.
 
     states: their moisture at ``dryers.at``, by spool id, from moisture_of(). dryers: from load_dryers(), with
-    their runs, the dryings ahead of the accepted plan of the week, and the queue for requested prints. No queries;
+    their runs, the dryings ahead of the accepted plan of the week, and the queue for requested prints. No queries, but
+    once for the air of storage;
     the physics runs in a few calls for all spools.
     """
     runs = {run.spool_id: run for run in dryers.runs}
@@ -245,12 +249,12 @@ def _add_times_after(dried: list[_Dried], dryers: Dryers) -> dict[int, Advice]:
     windings = advance_windings([(item.state.winding, item.airs) for item in reaching])
     lanes, places = [], []
     for item, winding in zip(reaching, windings, strict=True):
-        place, air = _air_after(item.state, dryers)
+        place, airs = _airs_after(item.state, winding, dryers)
         places.append(place)
-        lanes.append((item.state.history.spool, winding, [air]))
+        lanes.append((item.state.history.spool, winding, [airs]))
     advice = {item.state.history.spool.pk: item.advice for item in dried}
     masses_g = [item.advice.mass_g or SMALL_JOB_G for item in reaching]
-    hours = forecast_limits(lanes, masses_g)
+    hours = forecast_both_times(lanes, masses_g)
     for item, place, ((well_h, printable_h),) in zip(reaching, places, hours, strict=True):
         pk = item.state.history.spool.pk
         advice[pk] = replace(item.advice, place=place, well_h=_round(well_h), printable_h=_round(printable_h))
@@ -261,14 +265,17 @@ def _round(hours: float | None) -> float | None:
     return None if hours is None else round(hours, 1)
 
 
-def _air_after(state: Moisture, dryers: Dryers) -> tuple[str, ConstantAir]:
-    """The place and air of a spool after its drying: those of now; after a run those of the driest storage."""
-    segment = state.history.segment_at(state.at)
+def _airs_after(state: Moisture, winding: Winding, dryers: Dryers) -> tuple[str, list[ConstantAir]]:
+    """The place and airs of a spool after its drying: those of now; after a run those of the driest storage."""
+    spool, segment = state.history.spool, state.history.segment_at(state.at)
     if state.history.current_place is None or segment is None or segment.place.kind == Place.Kind.DRYER:
-        if dryers.storage is None:
-            return "", ConstantAir(0.0, START_C, 50.0)
-        place, climate = dryers.storage
-        return str(place), ConstantAir(0.0, climate.temperature_c, climate.rh_pct, place.moved_air)
-    return str(segment.place), ConstantAir(
-        0.0, segment.air.temperature_c, segment.air.rh_pct, segment.moving_air
-    )
+        storage = choose_driest(dryers.storages, spool, winding)
+        if storage is None:
+            return "", [ConstantAir(0.0, START_C, 50.0)]
+        return str(storage.place), storage.airs(spool, winding)
+    if is_complete(segment.place) or is_computed_bag(segment.place):
+        # It comes back into a bag that is closed anew, or into the box as it is then.
+        storage = next(storage for storage in dryers.storages if storage.place == segment.place)
+        return str(storage.place), storage.airs(spool, winding)
+    air = ConstantAir(0.0, segment.air.temperature_c, segment.air.rh_pct, segment.moving_air)
+    return str(segment.place), [air]

@@ -5,10 +5,9 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from spools.codes import join_codes
-from spools.drying.options import STORAGE_PROBE_HOURS
-from spools.drying.plan_wording import ask_for_reel
+from spools.drying.plan_wording import ask_for_reel, name_limit
 from spools.statements import Statement, Values, words_for
-from spools.wording import HOURS_A_DAY, format_duration, format_number, format_stages, format_time
+from spools.wording import format_duration, format_number, format_stages, format_time
 
 
 @words_for("advice.pending")
@@ -38,6 +37,17 @@ def _name_part(drying: Values) -> str:
     return "it" if mass_g is None else f"its outer {mass_g:g} g"
 
 
+# A drying that takes longer names its limit. Common practice, no source.
+LONG_H = 12.0
+
+
+def _name_limit(drying: Values, limited_by: Values | None) -> str:
+    """The limit of a long drying; empty where an unknown reel is asked for already."""
+    if limited_by is None or _reel(limited_by) or (drying["hours"] or 0.0) <= LONG_H:
+        return ""
+    return name_limit(limited_by)
+
+
 # The cautions that belong into the sentence of an advice: only a part of the spool is dry, or gets dry.
 OF_TURNS = ("drying.inside_stays_damp", "drying.outside_is_dry")
 
@@ -64,6 +74,7 @@ def _dry(
         f"Dry {_name_part(drying)} in {drying['dryer']}, {format_stages(drying['stages'])}, ready "
         f"{format_iso(drying['ready_at'])}.",
         *_waiting(drying),
+        _name_limit(drying, limited_by),
         format_both_times(well_h, printable_h, f"Afterwards, in {place}," if place else "Afterwards"),
         *_about_turns(drying, cautions),
     )
@@ -162,13 +173,15 @@ def format_both_times(well_h: float | None, printable_h: float | None, where: st
     printable = f"stays printable for {format_hours_ahead(printable_h)}"
     if well_h is not None and well_h <= 0:
         return f"{where} it may no longer print well, but {printable}."
+    if well_h is None:
+        return f"{where} it prints well and {printable}."
     return f"{where} it prints well for {format_hours_ahead(well_h)} and {printable}."
 
 
 def format_hours_ahead(hours: float | None) -> str:
     """Hours until a limit; None: longer than a forecast looks ahead."""
     if hours is None:
-        return f"more than {STORAGE_PROBE_HOURS[-1] // HOURS_A_DAY} days"
+        return "a year and more"
     return format_duration(round(hours, 1) if hours < 10 else round(hours))
 
 

@@ -7,12 +7,13 @@ from functools import cached_property
 
 from django.db.models import QuerySet
 
-from spools.air.climate import Climate, climates_now, room_airs
+from spools.air.climate import Climate, room_airs
 from spools.drying import heat_budget
 from spools.drying.caps import Cap, may_join
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.gate import open_runs, stays_without_run
 from spools.drying.options import Slot, next_quarter
+from spools.drying.storage import Storage, load_storages
 from spools.models import DryingRun, Place, PlannedDrying, PrintRequest, Spool, SpoolBoard, Stay
 from spools.models.board import is_fresh
 from spools.moisture.state import Moisture, moisture_of
@@ -59,9 +60,9 @@ class Dryers:
     requested_g: Mapping[int, float] = field(default_factory=dict)
 
     @cached_property
-    def storage(self) -> tuple[Place, Climate] | None:
-        """The driest place that is neither a dryer nor a printer. Queries at the first use: all boxes count."""
-        return driest_storage(self.at)
+    def storages(self) -> list[Storage]:
+        """All places but the dryers. Queries at the first use: all boxes count."""
+        return load_storages(self.at)
 
     def runs_in(self, dryer: Place) -> list[DryingRun]:
         return [run for run in self.runs if run.dryer_id == dryer.pk]
@@ -220,14 +221,3 @@ def smell_of(spool: Spool) -> str:
 def capacity_of(dryer: Place, running: int) -> int:
     """The number of spools that a dryer holds: one where it is not recorded, at least as many as are in it."""
     return max(dryer.spool_capacity or 1, running)
-
-
-def driest_storage(at: datetime | None = None) -> tuple[Place, Climate] | None:
-    """The driest place that is neither a dryer nor a printer. Plans assume that dried spools go there."""
-    kinds = [Place.Kind.DRYER, Place.Kind.PRINTER]
-    places = list(Place.objects.exclude(kind__in=kinds).select_related("room"))
-    if not places:
-        return None
-    air = climates_now(places, at)
-    driest = min(places, key=lambda place: (air[place.pk].rh_pct, place.pk))
-    return driest, air[driest.pk]

@@ -1,26 +1,21 @@
-"""Forecasts around a drying run: when its spool is dry, and how long it stays good afterwards."""
+"""Forecasts around a drying run: when its spool is dry, and how long it stays good in constant air."""
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from itertools import pairwise
 
-import numpy as np
-
-from spools.air.bags import close_bag, is_computed_bag
-from spools.air.climate import Climate, climates_now, room_airs
+from spools.air.climate import Climate, room_airs
 from spools.catalogue.values import material_values
-from spools.drying.options import DRYING_PROBE_HOURS, STORAGE_PROBE_HOURS, StaysGood, next_quarter
+from spools.drying.options import DRYING_PROBE_HOURS, STORAGE_PROBE_HOURS, next_quarter
 from spools.drying.search import is_dry
-from spools.models import DryingRun, Place, Spool
+from spools.models import DryingRun, Spool
 from spools.physics_inputs import (
     DOUBT,
-    SMALL_JOB_G,
     ConstantAir,
     Winding,
     advance_windings,
     crossing_h,
-    forecast_through,
     forecast_wetting,
     hours_until_dry,
 )
@@ -89,60 +84,6 @@ def needed_until(run: DryingRun, dry_at: datetime | None, now: datetime) -> date
     if dry_at is None or dry_at <= max(now, run.planned_end + NEARLY):
         return None
     return dry_at
-
-
-def forecast_storage(
-    spools: Sequence[Spool], dried: Sequence[Winding], masses_g: Sequence[float | None]
-) -> list[list[StaysGood]]:
-    """For each dried spool how long it prints well and stays printable in each place but the dryers.
-
-    masses_g: the outer turns that count, of each; None for those of a small job.
-    """
-    places = list(Place.objects.exclude(kind=Place.Kind.DRYER).select_related("room"))
-    climates = climates_now(places)
-    airs = {
-        place: ConstantAir(0.0, climates[place.pk].temperature_c, climates[place.pk].rh_pct, place.moved_air)
-        for place in places
-    }
-    bags = {place for place in places if is_computed_bag(place)}
-    rooms = climates_now([place.room for place in bags if place.room is not None]) if bags else {}
-    # Shelves of one room often share their air: one forecast does for all of them.
-    different = list(dict.fromkeys(air for place, air in airs.items() if place not in bags))
-    outer_g = [SMALL_JOB_G if mass_g is None else mass_g for mass_g in masses_g]
-    lanes = [(spool, winding, different) for spool, winding in zip(spools, dried, strict=True)]
-    by_air = [dict(zip(different, hours, strict=True)) for hours in forecast_limits(lanes, outer_g)]
-    return [
-        [
-            StaysGood(
-                place,
-                *(
-                    _hours_in_bag(place, rooms, spool, winding, outer_g[n])
-                    if place in bags
-                    else by_air[n][air]
-                ),
-            )
-            for place, air in airs.items()
-        ]
-        for n, (spool, winding) in enumerate(zip(spools, dried, strict=True))
-    ]
-
-
-def _hours_in_bag(
-    place: Place, rooms: dict[int, Climate], spool: Spool, winding: Winding, mass_g: float
-) -> tuple[float | None, ...]:
-    """As forecast_limits, in a bag that is closed around the spool now."""
-    assert place.room_id is not None
-    room = rooms[place.room_id]
-    water_pct = float(np.median(winding.mean_pct()))
-    winding_g = 1000 * winding.geometry.mass_kg
-    pieces = close_bag(place, spool, winding_g, water_pct, (room.temperature_c, room.rh_pct))
-    airs = [ConstantAir(*piece) for piece in pieces]
-    contents = forecast_through(winding, airs, mass_g, STORAGE_PROBE_HOURS)
-    values = material_values(spool.feedstock)
-    return tuple(
-        crossing_h(contents, STORAGE_PROBE_HOURS, limit_pct, DOUBT, below=False)
-        for limit_pct in (values.limit_clear_pct, values.limit_hold_pct)
-    )
 
 
 def forecast_limits(

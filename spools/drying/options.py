@@ -21,7 +21,7 @@ from spools.statements import Statement
 
 # The hours at which a forecast of drying, or of storage, is evaluated.
 DRYING_PROBE_HOURS = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72, 84, 96)
-STORAGE_PROBE_HOURS = (1, 2, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440)
+STORAGE_PROBE_HOURS = (1, 2, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440, 2880, 5760, 8760)
 # The goals of drying: to print well, or the stricter limit for parts that bear load.
 WELL, STRONG = "well", "strong"
 GOALS = {WELL: "prints well", STRONG: "strong parts"}
@@ -134,7 +134,7 @@ class Plan:
     floor_pct: the moisture that this air leaves after any time (the median of the members).
     slot: from when on, and the spools that are in the dryer before. stays_good: for each place of the shop,
     hours until the turns needed may no longer print well, and until they may be over the print limit; None
-    for more than 60 days. options: all that were compared, the recommended one first. limited_by: the limit
+    for a year and more. options: all that were compared, the recommended one first. limited_by: the limit
     that binds. heat: the heat that the spool has had in dryers; life_share: its share of the budget for life
     after this plan. notes: cautions. blocked: the refusal of a start now; None when it can start.
     possible: no, for a spool that is in a run or empty. mass_g: the outermost grams that alone get dry; None: all.

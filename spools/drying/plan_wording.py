@@ -71,6 +71,26 @@ def ask_for_reel(material: str, set_point_c: float, hours: float, **_: Any) -> s
     return f"State the reel: one of {label} allows {set_point_c:g} °C and {format_duration(hours)}."
 
 
+# The limits that a person may want to know of, by the end of their codes: the usual set point and the one asked for
+# are none.
+LIMITERS = {
+    "polymer": "the polymer",
+    "reel": "the reel",
+    "unknown_reel": "the reel",
+    "dryer": "the dryer",
+    "neighbour": "a neighbour",
+    "sharing": "its neighbours",
+    "room": "the room",
+    "heat": "the heat budget",
+}
+
+
+def name_limit(limited_by: Values) -> str:
+    """One line about the limit of a drying: its kind, and the sentence; empty where nothing limits it."""
+    limiter = LIMITERS.get(limited_by["code"].removeprefix("drying.limited_by_"))
+    return "" if limiter is None else f"Limited by {limiter}. {Statement.from_data(limited_by).sentence}"
+
+
 @words_for("drying.limited_by_unknown_reel")
 def _limited_by_unknown_reel(limit: Values, **stated: Any) -> str:
     return f"{ask_for_reel(**stated)} {Statement.from_data(limit).sentence}"

@@ -18,7 +18,6 @@ from spools.drying.choices import (
 )
 from spools.drying.drafts import Draft, DryerLoad
 from spools.drying.dryers import Dryers, load_dryers
-from spools.drying.forecast import forecast_storage
 from spools.drying.gate import require_dryer, require_set_point, why_not_now
 from spools.drying.options import (
     BatchPlan,
@@ -32,6 +31,7 @@ from spools.drying.options import (
 )
 from spools.drying.plan_statements import explain_choice, explain_impossible, explain_result, list_notes
 from spools.drying.reels import find_limit_or_reel
+from spools.drying.storage import forecast_storage
 from spools.models import Place, Spool
 from spools.moisture.state import moisture_of
 
@@ -121,7 +121,8 @@ def _build_plans(choices: Sequence[Choice], dryers: Dryers, request: PlanRequest
     rows = [(choice, n) for choice in choices for n in range(len(choice.load.spools))]
     dried = search.dry_windings([(choice.load, choice.draft) for choice in choices])
     masses_g = [choice.load.masses_g[n] for choice, n in rows]
-    stays_good = forecast_storage([choice.load.spools[n] for choice, n in rows], dried, masses_g)
+    spools = [choice.load.spools[n] for choice, n in rows]
+    stays_good = forecast_storage(spools, dried, masses_g, dryers.storages)
     return [
         _build_plan(choice, n, outlooks, dryers, request)
         for (choice, n), outlooks in zip(rows, stays_good, strict=True)

@@ -1916,7 +1916,7 @@ class Migration(migrations.Migration):
                 (
                     "prints_well_until",
                     models.DateTimeField(
-                        help_text="in its place, from then on possibly over the clear limit; none: over 60 days",
+                        help_text="in its place, from then on possibly over the clear limit; none: not within a year",
                         null=True,
                     ),
                 ),

@@ -19,7 +19,7 @@ class AirOutlook(msgspec.Struct, frozen=True, array_like=True):
     """The outer turns of a spool in constant air: as a small job there prints them, and how long they last there.
 
     printed_*: of a small job, % by mass and shares of the members over the clear and the print limit.
-    well_h, printable_h: hours until they may be over the clear and the print limit; None: not within 60 days.
+    well_h, printable_h: hours until they may be over the clear and the print limit; None: not within a year.
     """
 
     temperature_c: float
@@ -105,7 +105,8 @@ class SpoolBoard(models.Model):
     )
     heat_share = models.FloatField(null=True, help_text="used of the heat budget for life; none without one")
     prints_well_until = models.DateTimeField(
-        null=True, help_text="in its place, from then on possibly over the clear limit; none: over 60 days"
+        null=True,
+        help_text="in its place, from then on possibly over the clear limit; none: not within a year",
     )
     printable_until = models.DateTimeField(null=True, help_text="likewise over the print limit")
     outlooks_json = models.BinaryField(help_text="an AirOutlook for each class of air of the shop")

@@ -16,8 +16,9 @@ from django.db.models import Q, QuerySet
 
 from spools.air.bags import BagAir, is_computed_bag, load_bags
 from spools.air.dry_box_cache import AirSeries, load_series
-from spools.air.dry_box_facts import is_complete, room_air
+from spools.air.dry_box_facts import build_box, build_sorbers, is_complete, room_air
 from spools.air.dryer_air import dryer_chamber
+from spools.air.enclosures import Pieces, forecast_in_box
 from spools.air.hourly import FOREVER, HourlyReadings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
 from spools.catalogue.values import material_values
 from spools.inventory import ledger
@@ -100,14 +101,33 @@ class History:
         bags = {pk: self.bags[pk].before(until) for pk in ids}
         return replace(self, readings=readings, boxes=boxes, bags=bags)
 
-    def bag_ahead(self, at: datetime) -> list[tuple[float, float, float]] | None:
-        """(hours, °C, % RH) in the bag where it lies, from a time on if the room stays as it is; None in no bag."""
-        stay = next((stay for stay in self.stays if stay.pk in self.bags and stay.end is None), None)
-        segment = None if stay is None else self.segment_at(at)
-        if stay is None or stay.place.room is None or segment is None or segment.air.origin != "computed":
+    def enclosure_at(self, at: datetime) -> Place | None:
+        """The dry box with desiccant, or the bag, in which it lies and whose air ahead can be computed."""
+        segment = self.segment_at(at)
+        if segment is None or segment.kind in (
+            exposure_hours.Exposure.UNOPENED,
+            exposure_hours.Exposure.DRYING,
+        ):
             return None
-        room = stay.place.room
-        return self.bags[stay.pk].ahead(at, room_air(room, self.readings[room.pk], at))
+        place = segment.place
+        if place.pk in self.boxes and self.boxes[place.pk].charge_at(at) is not None:
+            return place
+        in_bag = any(stay.pk in self.bags and stay.end is None for stay in self.stays)
+        return place if in_bag and segment.air.origin == "computed" else None
+
+    def enclosure_ahead(self, at: datetime, water_pct: float, openings_day: float) -> Pieces | None:
+        """The air in the dry box or bag where it lies, from a time on if the room stays as it is; None elsewhere.
+
+        water_pct: that the spool holds. openings_day: of a dry box.
+        """
+        place, segment = self.enclosure_at(at), self.segment_at(at)
+        if place is None or place.room is None or segment is None:
+            return None
+        room = room_air(place.room, self.readings[place.room.pk], at)
+        if place.pk in self.boxes and (charge := self.boxes[place.pk].charge_at(at)) is not None:
+            box, sorbers = build_box(place, charge, openings_day), build_sorbers(self.spool, segment.mass_g)
+            return forecast_in_box(box, sorbers, water_pct, segment.air.rh_pct, room)
+        return self.bags[self.stays[-1].pk].ahead(at, room)
 
     def remaining(self) -> ledger.Amount:
         """As ledger.remaining, from the facts that are here."""

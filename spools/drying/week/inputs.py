@@ -10,8 +10,9 @@ from django.db.models import Max
 
 from spools.air.climate import Climate, room_airs
 from spools.air.hourly import BELIEVED_FOR, HOUR, hour_of
-from spools.drying.dryers import capacity_of, driest_storage
+from spools.drying.dryers import capacity_of
 from spools.drying.gate import open_runs
+from spools.drying.storage import Storage, load_storages
 from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours
 from spools.inventory.ledger import Amount, remaining_by_spool
 from spools.inventory.queries import with_materials
@@ -47,7 +48,7 @@ class WeekInputs:
     changes: dict[int, set[int]]
     states: dict[int, dict[int, Moisture]]
     rooms: dict[int, dict[int, Climate]]
-    storage: tuple[Place, Climate] | None
+    storages: list[Storage]
 
     @cached_property
     def spools(self) -> dict[int, Spool]:
@@ -146,7 +147,7 @@ def load_inputs(
         changes=changes,
         states=states,
         rooms={slot: room_airs(dryers.values(), begin + slot * SLOT) for slot in states},
-        storage=driest_storage(),
+        storages=load_storages(),
     )
 
 

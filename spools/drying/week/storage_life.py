@@ -1,12 +1,14 @@
 """How long a spool stays good enough to print: where it is now, and in storage after a drying."""
 
 import math
+from collections.abc import Sequence
 
 from spools.catalogue.values import material_values
+from spools.drying.storage import choose_driest
 from spools.drying.week.inputs import WeekInputs
 from spools.drying.week.slots import SLOTS_H
 from spools.models import Spool
-from spools.physics_inputs import DOUBT, ConstantAir, Winding, hours_until
+from spools.physics_inputs import DOUBT, ConstantAir, Winding, crossing_h, forecast_through, hours_until
 
 STORAGE_PROBE_HOURS = (1, 2, 4, 8, 12, 24, 36, 48, 72, 96, 120, 168, 240)
 # Between two probes a winding takes up more than a straight line shows, so less than that time is planned.
@@ -37,27 +39,31 @@ def good_until(inputs: WeekInputs, spool: Spool) -> int:
     if segment is None:
         return last_good
     air = ConstantAir(0.0, segment.air.temperature_c, segment.air.rh_pct, segment.moving_air)
-    return min(following - 1, last_good + _good_for(inputs, spool, state.winding, air))
+    return min(following - 1, last_good + _good_for(inputs, spool, state.winding, [air]))
 
 
 def good_for_in_storage(inputs: WeekInputs, spool: Spool, dried: Winding) -> int:
     """Slots that a dried spool surely stays good in the driest storage; 0 where the shop has none."""
-    if inputs.storage is None:
-        return 0
-    place, climate = inputs.storage
-    air = ConstantAir(0.0, climate.temperature_c, climate.rh_pct, place.moved_air)
-    return _good_for(inputs, spool, dried, air)
+    storage = choose_driest(inputs.storages, spool, dried)
+    return 0 if storage is None else _good_for(inputs, spool, dried, storage.airs(spool, dried))
 
 
-def _good_for(inputs: WeekInputs, spool: Spool, winding: Winding, air: ConstantAir) -> int:
-    """Slots that a winding surely stays good in an air; all that are planned when it is longer.
+def _good_for(inputs: WeekInputs, spool: Spool, winding: Winding, airs: Sequence[ConstantAir]) -> int:
+    """Slots that a winding surely stays good in airs; all that are planned when it is longer.
 
     The result is less by one slot, for a print that is due between two slots.
     """
     limit_pct = OF_LIMIT * material_values(spool.feedstock).limit_hold_pct
-    hours = [
-        hours_until([(winding, air)], [limit_pct], mass_g, STORAGE_PROBE_HOURS, below=False)[0]
-        for mass_g in inputs.masses_g(spool)
-    ]
+    hours = [_hours_below(winding, airs, mass_g, limit_pct) for mass_g in inputs.masses_g(spool)]
     reached = [value for value in hours if value is not None]
     return max(0, math.floor(SURELY * min(reached) * SLOTS_H) - 1) if reached else inputs.slots
+
+
+def _hours_below(
+    winding: Winding, airs: Sequence[ConstantAir], mass_g: float, limit_pct: float
+) -> float | None:
+    if len(airs) == 1:
+        looks_h = STORAGE_PROBE_HOURS
+        return hours_until([(winding, airs[0])], [limit_pct], mass_g, looks_h, below=False)[0]
+    contents = forecast_through(winding, airs, mass_g, [limit_pct], STORAGE_PROBE_HOURS)
+    return crossing_h(contents, STORAGE_PROBE_HOURS, limit_pct, DOUBT, below=False)

@@ -16,13 +16,14 @@ from spools.air.climate import room_airs
 from spools.catalogue.values import material_values
 from spools.drying import heat_budget
 from spools.drying.caps import compute_cap
-from spools.drying.dryers import capacity_of, driest_storage, smell_of
+from spools.drying.dryers import capacity_of, smell_of
 from spools.drying.gate import open_runs
+from spools.drying.storage import choose_driest, load_storages, truncate
 from spools.drying.week.slots import StaffedHours
 from spools.inventory.ledger import remaining_by_spool
 from spools.models import DryingRun, Place, PlannedDrying, PlannedPrint, PrintRequest, Spool, WeekPlan
 from spools.moisture.state import moisture_of
-from spools.physics_inputs import DOUBT, SMALL_JOB_G, ConstantAir, Winding, advance_windings
+from spools.physics_inputs import DOUBT, SMALL_JOB_G, Winding, advance_windings
 from spools.statements import Statement
 
 # A spool may go in that much later than planned.
@@ -277,22 +278,20 @@ def _winding_when_due(
     """The winding when a print is due; None where it waits for a drying that cannot start."""
     drying, run = state.planned.get(spool.pk), state.runs.get(spool.pk)
     if planned.dried and drying is not None and spool.pk in state.dried:
-        return _after_storage(state.dried[spool.pk], drying.end, due)
+        return _after_storage(spool, state.dried[spool.pk], drying.end, due)
     if planned.dried and run is not None:
         dry_from = max(state.now, drying.dry_at if drying else planned.good_at or state.now)
-        return _after_storage(moisture_of([spool], dry_from)[spool.pk].winding, dry_from, due)
+        return _after_storage(spool, moisture_of([spool], dry_from)[spool.pk].winding, dry_from, due)
     if planned.dried and drying is not None and drying.pk in state.broken:
         return None
     return moisture_of([spool], due)[spool.pk].winding
 
 
-def _after_storage(dried: Winding, end: datetime, until: datetime) -> Winding:
+def _after_storage(spool: Spool, dried: Winding, end: datetime, until: datetime) -> Winding:
     """A dried winding after its time in storage; unchanged where it comes straight from the dryer."""
-    storage = driest_storage()
+    storage = choose_driest(load_storages(), spool, dried)
     if storage is None or until <= end:
         return dried
-    place, climate = storage
-    hours = (until - end) / timedelta(hours=1)
-    air = ConstantAir(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
-    (stored,) = advance_windings([(dried, [air])])
+    airs = truncate(storage.airs(spool, dried), (until - end) / timedelta(hours=1))
+    (stored,) = advance_windings([(dried, airs)])
     return stored

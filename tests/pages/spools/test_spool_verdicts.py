@@ -106,7 +106,7 @@ def test_the_list_shows_the_answers_of_the_board_with_their_age(shop, desk, free
     dry = next(row for row in board.read().values() if row.prints_well_until is None)
     listed = desk.get("/spools/", {"q": dry.spool.code})
     for key in ("prints_well", "printable"):
-        assert shows(listed, "60 days", note=key)
+        assert shows(listed, "a year and more", note=key)
 
 
 def test_the_list_has_pages_and_takes_as_many_queries_for_each(shop, desk, monkeypatch):

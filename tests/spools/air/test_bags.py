@@ -7,8 +7,8 @@ import pytest
 from spools.air import bags
 from spools.air.climate import record_readings
 from spools.board import board
-from spools.drying.forecast import forecast_storage
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
+from spools.drying.storage import forecast_storage, load_storages
 from spools.inventory import moves
 from spools.inventory.assumptions import save_place
 from spools.models import Place
@@ -63,7 +63,7 @@ def test_dried_nylon_stays_good_for_weeks_in_a_bag(shelf, dryer, film_bag, film,
     winding = moisture_now(fine).winding
     good = {
         storage.place: storage
-        for (storages) in forecast_storage([fine], [winding], [None])
+        for (storages) in forecast_storage([fine], [winding], [None], load_storages())
         for storage in storages
     }
     hours = good[place].printable_h

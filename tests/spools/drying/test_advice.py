@@ -8,9 +8,10 @@ from django.utils import timezone
 from spools.drying import advice as advisor
 from spools.drying import search
 from spools.drying.advice import Advice, advise
+from spools.drying.advice_wording import LONG_H
 from spools.drying.dryers import load_dryers
 from spools.drying.options import next_quarter
-from spools.drying.plan_wording import ask_for_reel
+from spools.drying.plan_wording import ask_for_reel, name_limit
 from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.drying.week.requests import add_print_request
@@ -217,6 +218,8 @@ def test_the_limit_that_binds_is_named(nylon, shelf, dryer, values, hottest_c, c
     dryer.save()
     [advice] = advice_for(receive(nylon, shelf, **values))
     assert advice.limited_by.code == code
+    line = name_limit(advice.limited_by.as_data())
+    assert line and (line in advice.sentence) == (advice.kind == advisor.DRY and advice.drying.hours > LONG_H)
 
 
 def test_an_unknown_reel_that_decides_is_asked_for_first(nylon, shelf, dryer):

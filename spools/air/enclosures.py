@@ -1,0 +1,56 @@
+"""The air ahead in a dry box or a bag: its desiccant fills up with the water that leaks in.
+
+A forecast counts the one spool that it is for, none of the others in a box: those are mostly in balance with its air,
+and would take up a part of the water. So the humidity rises somewhat too early.
+"""
+
+from collections.abc import Collection
+from datetime import datetime
+
+import numpy as np
+from django.db.models import Q
+
+from spools.air.dry_box_cache import OPENINGS_OVER
+from spools.air.dry_box_simulation import quarter_of
+from spools.models import Stay
+from spools.physics import drybox
+from spools.physics.air import ZERO_C
+from spools.physics.drybox import Box, DryBoxContents, Room
+from spools.physics.sorbers import Sorbers
+
+# (hours, °C, % RH), one after the other.
+Pieces = list[tuple[float, float, float]]
+# Steps of a forecast, in hours: a year in all.
+AHEAD_H = (*[6.0] * 8, *[24.0] * 12, *[72.0] * 16, *[730.0] * 10)
+
+
+def forecast_air(vessel: Box, sorbers: Sorbers, state: DryBoxContents, room: tuple[float, float]) -> Pieces:
+    """The air in a box or bag from its state on, if the air of the room, °C and % RH, stays as it is."""
+    pieces, kelvin = [], room[0] + ZERO_C
+    for hours in AHEAD_H:
+        state, _ = drybox.step(vessel, sorbers, state, Room(3600 * hours, kelvin, room[1] / 100))
+        pieces.append((hours, room[0], 100 * vessel.rh(state.water_kg, kelvin)))
+    return pieces
+
+
+def forecast_in_box(
+    box: Box, sorbers: Sorbers, water_pct: float, rh_pct: float, room: tuple[float, float]
+) -> Pieces:
+    """The air in a dry box of this humidity with a spool of this much water; its desiccant is in balance."""
+    contents = np.full(len(sorbers.mass_kg), water_pct / 100)
+    state = DryBoxContents(box.water(rh_pct / 100, room[0] + ZERO_C), contents)
+    return forecast_air(box, sorbers, state, room)
+
+
+def count_openings(place_ids: Collection[int], now: datetime) -> dict[int, float]:
+    """How often dry boxes were opened a day, by place id: each scan in or out up to the last sample of their air.
+
+    Only up to there, since a later one makes no spool in the box stale. One query.
+    """
+    until = quarter_of(now)
+    since = until - OPENINGS_OVER
+    in_time = Q(start__gte=since, start__lt=until) | Q(end__gte=since, end__lt=until)
+    times: dict[int, set[datetime]] = {pk: set() for pk in place_ids}
+    for stay in Stay.objects.spans().filter(in_time, place__in=times):
+        times[stay.place_id].update(at for at in (stay.start, stay.end) if at and since <= at < until)
+    return {pk: len(at) / OPENINGS_OVER.days for pk, at in times.items()}
