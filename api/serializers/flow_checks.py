@@ -5,6 +5,7 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
+from api.serializers.statements import StatementSerializer
 from maintenance.flow.curve import MOST_RATES, MOST_REPEATS, RateMasses
 from maintenance.flow.history import EvaluatedCheck
 from maintenance.models import FlowBlob, FlowCheck, Toolhead
@@ -32,6 +33,7 @@ class UsableFlowSerializer(serializers.Serializer):
 class FlowResultSerializer(serializers.Serializer):
     rates = FlowRateSerializer(many=True)
     usable = UsableFlowSerializer(many=True)
+    setting = StatementSerializer(help_text="the most that may be set for the filament")
 
 
 class FlowBlobSerializer(ModelSerializer):
@@ -75,6 +77,7 @@ class FlowCheckSerializer(WithdrawableSerializer):
 def _result(evaluated: EvaluatedCheck) -> dict[str, Any]:
     curve = evaluated.curve
     return {
+        "setting": evaluated.setting,
         "rates": [
             {"flow_mm3_s": flow, "mass_g": mass, "loss_pct": 100 * loss, "loss_u_pct": 100 * u}
             for flow, mass, loss, u in zip(

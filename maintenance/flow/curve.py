@@ -12,7 +12,7 @@ they cancel in the loss; they stay in what the slow reference lacks against the 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import isfinite, pi, sqrt
+from math import floor, isfinite, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +42,9 @@ LONGEST_MM = limits.BLOB_MM.high
 # practice, no source.
 SAME_C = 5.0
 LEAST_RATES, MOST_RATES, MOST_REPEATS = 3, 12, 10
+# A usual line, mm: its flow over its width and height is the speed of the nozzle. The rounded edges of a real
+# line make it faster by a tenth, so this is on the safe side.
+LINE_MM, LAYER_MM = 0.45, 0.2
 # Flows that a printer may have, mm3/s.
 SLOWEST, FASTEST = 0.01, 500.0
 
@@ -150,6 +153,12 @@ class Usable:
     likely_mm3_s: float | None
     high_mm3_s: float | None
 
+    @property
+    def setting_mm3_s(self) -> float:
+        """The fastest flow to set, rounded down to 0.1: the low end of the band, or the fastest tested."""
+        fastest = self.tested_mm3_s if self.low_mm3_s is None else self.low_mm3_s
+        return max(0.1, floor(10 * fastest + 1e-9) / 10)
+
 
 def require_fine_scale(setup: CheckSetup) -> None:
     """Raises CheckRefused where the scale is too coarse for the length, before anything is extruded."""
@@ -173,6 +182,18 @@ def advise_setup(setup: CheckSetup) -> Statement | None:
     if length_mm > LONGEST_MM:
         return Statement("flow.finer_scale", uncertain)
     return Statement("flow.longer_blobs", uncertain | {"length_mm": length_mm})
+
+
+def advise_setting(usable: Usable) -> Statement:
+    """The most that may be set for the filament, as a flow and as the speed of usual lines."""
+    setting_mm3_s = usable.setting_mm3_s
+    line = {
+        "line_mm": LINE_MM,
+        "layer_mm": LAYER_MM,
+        "speed_mm_s": floor(setting_mm3_s / (LINE_MM * LAYER_MM)),
+    }
+    values = {"setting_mm3_s": setting_mm3_s, "loss_pct": 100 * usable.loss} | line
+    return Statement("flow.set_as_tested" if usable.low_mm3_s is None else "flow.set_at_most", values)
 
 
 def _longer_or_finer(setup: CheckSetup) -> str:

@@ -16,7 +16,16 @@ from django.db.models import F, OuterRef, Prefetch, Q, QuerySet, Subquery, Windo
 from django.db.models.functions import Coalesce, RowNumber
 
 from maintenance.flow.control_chart import START, ControlChart, control_chart, reached_after
-from maintenance.flow.curve import LIMITS, SAME_C, CheckSetup, FlowCurve, RateMasses, Usable, measure
+from maintenance.flow.curve import (
+    LIMITS,
+    SAME_C,
+    CheckSetup,
+    FlowCurve,
+    RateMasses,
+    Usable,
+    advise_setting,
+    measure,
+)
 from maintenance.flow.diagnosis import FlowDiagnosis, diagnose
 from maintenance.models import Fitting, FlowBlob, FlowCheck, PartKind
 from maintenance.parts.wear_entries import filament_of
@@ -53,6 +62,11 @@ class EvaluatedCheck:
     def parts(self) -> tuple[int | None, ...]:
         """The ids of nozzle and drive gears; None where none was recorded."""
         return tuple(self.fitted[role].part_id if role in self.fitted else None for role in ROLES)
+
+    @property
+    def setting(self) -> Statement:
+        """The most that may be set for the filament."""
+        return advise_setting(self.usable()[0])
 
     def usable(self) -> list[Usable]:
         """Usable flow at 5 and at 10 % loss."""

@@ -28,13 +28,19 @@ SETUPS = {
     "clog, or a wrong diameter on top of the usual rise.",
     "flow.no_loss": "No loss that counts up to {tested_mm3_s:g} mm³/s.",
 }
+_SPEED = "{speed_mm_s} mm/s with lines of {line_mm:g} x {layer_mm:g} mm."
+SETTINGS = {
+    "flow.set_at_most": "Set at most {setting_mm3_s!n} mm³/s for this filament; that is " + _SPEED,
+    "flow.set_as_tested": "Set at most {setting_mm3_s!n} mm³/s for this filament, the fastest that was tested; that is "
+    + _SPEED,
+}
 CHARTS = {
     "flow.chart_waits": "The chart starts after {start} checks; {missing} more until its first value.",
     "flow.loss_falls": "The loss at {flow_mm3_s!n} mm³/s falls: signalled since {since!d}.",
     "flow.loss_steady": "The loss at {flow_mm3_s!n} mm³/s is the same as at the start, within the uncertainty of the "
     "checks.",
 }
-register_sentences(REMEDIES | SETUPS | CHARTS)
+register_sentences(REMEDIES | SETUPS | SETTINGS | CHARTS)
 
 
 @words_for("flow.loss_rises")

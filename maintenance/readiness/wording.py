@@ -45,8 +45,8 @@ _fixed(
         "check_flow_or_print_slowly": "Do a flow check, or print slowly.",
         "check_flow_again": "Do the flow check again.",
         "print_as_hot_or_check_flow_as_cool": "Print as hot, or check the flow as cool.",
-        "slow_job_or_take_other_printer": "Slow the job, or take another printer.",
         "slow_job_or_check_faster": "Slow the job, or check higher rates.",
+        "print_slowly_or_take_short_path": "Print it slowly, or on a toolhead with the drive at the hot end.",
         "retract_less": "Retract less often or shorter; look at the gears.",
         "clean_hot_end": "Clean the hot end and record it.",
         "do_service": "Do it and record it on the service page.",
@@ -307,6 +307,24 @@ def _flow_check_old(max_flow_mm3_s: float, checked_at: str, days_ago: float, lim
 @words_for("readiness.flow_delivered")
 def _flow_delivered(max_flow_mm3_s: float, checked_at: str, up_to_mm3_s: float) -> str:
     return f"{_flow_and_check(max_flow_mm3_s, checked_at)} lost less than 5 % up to {format_number(up_to_mm3_s)} mm³/s."
+
+
+@words_for("readiness.set_flow_at_most")
+def _set_flow_at_most(setting_mm3_s: float) -> str:
+    return f"Set at most {format_number(setting_mm3_s)} mm³/s for this filament, or take another printer."
+
+
+@words_for("readiness.soft_in_tube")
+def _soft_in_tube(polymer: str, toolhead: str) -> str:
+    return (
+        f"{polymer} is soft, and {toolhead} pushes it through a long tube, in which it springs and can buckle (common "
+        "practice, no source)."
+    )
+
+
+@words_for("readiness.soft_on_short_path")
+def _soft_on_short_path(polymer: str, toolhead: str) -> str:
+    return f"{polymer} is soft; the drive of {toolhead} sits at the hot end."
 
 
 def _counted(count: int, per_m: float, most_over_one: int) -> str:

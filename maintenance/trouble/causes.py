@@ -20,6 +20,9 @@ SYMPTOMS = {
     "rough": "a rough or matt surface",
     "blobs": "blobs, dark specks or drops",
     "first_layer": "a poor first layer",
+    "corners": "corners lift off the bed",
+    "snapped": "the filament snapped",
+    "nothing": "nothing comes out",
 }
 
 
@@ -47,6 +50,7 @@ CAUSES = {
             "gaps": SOMETIMES,
             "blobs": SOMETIMES,
             "sudden": SOMETIMES,
+            "snapped": SOMETIMES,
         },
         act="dry",
     ),
@@ -54,16 +58,30 @@ CAUSES = {
         {"sudden": SOMETIMES, "skips": SOMETIMES, "gaps": SOMETIMES, "rough": SOMETIMES, "blobs": OFTEN},
     ),
     "tangle": TroubleCause(
-        {"sudden": OFTEN, "skips": SOMETIMES, "gaps": SOMETIMES},
+        {
+            "sudden": OFTEN,
+            "snapped": OFTEN,
+            "nothing": SOMETIMES,
+            "skips": SOMETIMES,
+            "gaps": SOMETIMES,
+        },
         act="other_spool",
     ),
+    "soft_filament": TroubleCause(
+        {
+            "skips": OFTEN,
+            "nothing": OFTEN,
+            "gaps": SOMETIMES,
+            "sudden": SOMETIMES,
+        },
+    ),
     "gears_dirty": TroubleCause(
-        {"skips": OFTEN, "sudden": SOMETIMES, "gaps": SOMETIMES},
+        {"skips": OFTEN, "nothing": SOMETIMES, "sudden": SOMETIMES, "gaps": SOMETIMES},
         act="service",
         work="gears",
     ),
     "gears_worn": TroubleCause(
-        {"skips": OFTEN, "sudden": OFTEN, "gaps": OFTEN, "rough": SOMETIMES},
+        {"skips": OFTEN, "sudden": OFTEN, "gaps": OFTEN, "nothing": OFTEN, "rough": SOMETIMES},
         act="replace",
         role="gears",
     ),
@@ -72,11 +90,17 @@ CAUSES = {
             "skips": OFTEN,
             "sudden": OFTEN,
             "gaps": OFTEN,
+            "nothing": OFTEN,
             "blobs": SOMETIMES,
             "rough": SOMETIMES,
         },
         act="service",
         work="hot_end",
+    ),
+    "hot_end_fan": TroubleCause(
+        {"nothing": OFTEN, "sudden": OFTEN, "skips": SOMETIMES},
+        act="replace",
+        role="hot_end_fan",
     ),
     "nozzle_worn": TroubleCause(
         {
@@ -90,17 +114,30 @@ CAUSES = {
         role="nozzle",
     ),
     "liner": TroubleCause(
-        {"skips": SOMETIMES, "sudden": SOMETIMES, "gaps": OFTEN, "strings": SOMETIMES},
+        {
+            "skips": SOMETIMES,
+            "sudden": SOMETIMES,
+            "gaps": OFTEN,
+            "nothing": SOMETIMES,
+            "strings": SOMETIMES,
+        },
         act="replace",
         role="liner",
     ),
     "surface": TroubleCause(
-        {"first_layer": TELLING},
+        {"first_layer": TELLING, "corners": OFTEN},
         act="service",
         work="surface",
     ),
     "nature": TroubleCause(
-        {"strings": OFTEN, "blobs": OFTEN, "first_layer": SOMETIMES, "gaps": SOMETIMES, "rough": SOMETIMES},
+        {
+            "strings": OFTEN,
+            "blobs": OFTEN,
+            "corners": OFTEN,
+            "first_layer": SOMETIMES,
+            "gaps": SOMETIMES,
+            "rough": SOMETIMES,
+        },
     ),
 }
 
@@ -115,6 +152,9 @@ OUTSIDE = {
     "rough": ["cold_or_fast", "vibration"],
     "blobs": ["seam", "hot_nozzle"],
     "first_layer": ["bed_gap", "cold_bed", "fast_first_layer"],
+    "corners": ["cold_bed", "draught", "no_enclosure", "much_cooling", "small_foot"],
+    "snapped": ["sharp_bend", "old_filament", "idler_too_tight"],
+    "nothing": ["nozzle_on_bed", "end_of_filament", "cold_nozzle", "idler_too_loose"],
 }
 
 # Habits of polymers even when dry and well set up, by the first letters of their name. Common practice,
@@ -125,11 +165,11 @@ NATURE = {
     "TPU": {"strings": "soft_strings"},
     "PVA": {"strings": "strings", "blobs": "chars"},
     "BVOH": {"strings": "strings", "blobs": "chars"},
-    "PPA": {"first_layer": "lifts"},
-    "PP": {"first_layer": "sticks_to_pp"},
-    "PA": {"first_layer": "lifts"},
-    "ABS": {"gaps": "splits_in_draught", "first_layer": "lifts"},
-    "ASA": {"gaps": "splits_in_draught", "first_layer": "lifts"},
-    "PC": {"gaps": "splits_in_cold", "first_layer": "lifts"},
-    "POM": {"first_layer": "sticks_to_little"},
+    "PPA": {"first_layer": "lifts", "corners": "lifts"},
+    "PP": {"first_layer": "sticks_to_pp", "corners": "lifts"},
+    "PA": {"first_layer": "lifts", "corners": "lifts"},
+    "ABS": {"gaps": "splits_in_draught", "first_layer": "lifts", "corners": "lifts"},
+    "ASA": {"gaps": "splits_in_draught", "first_layer": "lifts", "corners": "lifts"},
+    "PC": {"gaps": "splits_in_cold", "first_layer": "lifts", "corners": "lifts"},
+    "POM": {"first_layer": "sticks_to_little", "corners": "sticks_to_little"},
 }

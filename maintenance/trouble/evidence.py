@@ -47,6 +47,7 @@ def load_evidence(
         fed_g=moisture.history.mass_at(at, before=True) if moisture else None,
         parts=_parts(machine, at),
         ptfe_lined=inputs.toolhead.ptfe_lined,
+        guided=inputs.toolhead.guided,
         services=_services(machine),
         change=material_change(inputs.material, inputs.toolhead, inputs.job.nozzle_c),
         before=_found_before(toolhead, spool, symptoms, at),

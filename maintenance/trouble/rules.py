@@ -23,6 +23,7 @@ from maintenance.trouble.causes import (
     TELLING,
     TroubleCause,
 )
+from maintenance.wear.feeding import is_soft
 from maintenance.wear.intervals import ServiceProgress
 from maintenance.wear.purging import MaterialChange
 from spools.statements import Statement
@@ -74,7 +75,8 @@ class Evidence:
     """The evidence about a print: filament, machine, history. None or no entry: nothing is known.
 
     wet: of the wettest turns that it took, as they were printed. dried: the last drying. fed_g:
-    what was left on the spool before it. services: by work. flow: how the last flow check read, by cause.
+    what was left on the spool before it. guided: fed through a long tube. services: by work. flow: how the last
+    flow check read, by cause.
     """
 
     polymer: str
@@ -85,6 +87,7 @@ class Evidence:
     fed_g: float | None = None
     parts: Mapping[str, PartAtPrint] = field(default_factory=dict)
     ptfe_lined: bool = False
+    guided: bool = False
     services: Mapping[str, ServiceProgress] = field(default_factory=dict)
     change: MaterialChange | None = None
     before: Mapping[str, PastOutcomes] = field(default_factory=dict)
@@ -210,6 +213,14 @@ def _tangle(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     return [_line(1.0, "trouble.tight_turns", left_g=e.fed_g)]
 
 
+def _soft_filament(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
+    if not is_soft(e.polymer):
+        return [_line(-3.0, "trouble.not_soft", polymer=e.polymer)]
+    if not e.guided:
+        return [_line(-2.0, "trouble.drive_on_toolhead")]
+    return [_line(2.0, "trouble.soft_in_tube", polymer=e.polymer)]
+
+
 def _gears_dirty(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     return _since(e.services.get("gears"), -1.0, 0.5)
 
@@ -220,6 +231,10 @@ def _gears_worn(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
 
 def _residue(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
     return _since(e.services.get("hot_end"), -1.5, 0.5)
+
+
+def _hot_end_fan(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
+    return _worn(e.parts.get("hot_end_fan"), "hot_end_fan", 0.0)
 
 
 def _nozzle_worn(e: Evidence, symptoms: Sequence[str]) -> list[EvidenceLine]:
@@ -250,9 +265,11 @@ RULES: dict[str, Callable[[Evidence, Sequence[str]], list[EvidenceLine]]] = {
     "wet": _wet,
     "leftover": _leftover,
     "tangle": _tangle,
+    "soft_filament": _soft_filament,
     "gears_dirty": _gears_dirty,
     "gears_worn": _gears_worn,
     "residue": _residue,
+    "hot_end_fan": _hot_end_fan,
     "nozzle_worn": _nozzle_worn,
     "liner": _liner,
     "surface": _surface,

@@ -33,11 +33,15 @@ TESTS = {
     "comes out clear and smooth.",
     "leftover": "Push 20 cm into the air at the old material's temperature: streaks or lumps of another colour.",
     "tangle": "Pull a metre off by hand where it stopped: it must run freely, without crossed or hooked turns.",
+    "soft_filament": "Push it slowly by hand through the tube: it springs, and moves at the nozzle long after it moves "
+    "at the drive. At a third of the speed the sign stays away.",
     "gears_dirty": "Look at the teeth with a lamp: plastic between them, dust below them.",
     "gears_worn": "Hold the filament back by hand while it feeds slowly: sound teeth pull on, worn ones slip and "
     "shave it. Rounded tips show under a lamp.",
     "residue": "Push slowly into the air: a strand that curls to one side or comes in pulses is half blocked. A "
     "cold pull shows the specks.",
+    "hot_end_fan": "With the hot end hot, the fan must turn at once and blow; the fins above it stay cool enough to touch "
+    "near (do not touch the hot end). A plug that softened above the nozzle is thicker than the filament.",
     "nozzle_worn": "Look at the tip through a lens: an oval or wide bore, a flat that is worn away. A drill shank "
     "or pin gauge of the next size must not enter it.",
     "liner": "Take the cold hot end apart and look at the liner's lower end: brown, soft, or wide.",
@@ -48,9 +52,11 @@ REMEDIES = {
     "wet": "Dry it, then print the same part again.",
     "leftover": "Purge at the old material's temperature until the strand is of one colour.",
     "tangle": "Unwind to the crossing and free it, or take another spool.",
+    "soft_filament": "Print it on a toolhead with the drive at the hot end, or much slower and with little retraction.",
     "gears_dirty": "Brush the teeth clean with the machine off.",
     "gears_worn": "Replace the drive gears by hardened ones and record the old ones as worn.",
     "residue": "Clean the hot end with a cold pull and record it.",
+    "hot_end_fan": "Clean or replace the fan and record it; clear the plug.",
     "nozzle_worn": "Replace the nozzle and record the old one as worn.",
     "liner": "Replace the liner.",
     "surface": "Wash it; where that does not help, roughen or replace the surface.",
@@ -76,6 +82,14 @@ OUTSIDE = {
     "bed_gap": "gap to the bed",
     "cold_bed": "bed too cold or not level",
     "fast_first_layer": "first layer too fast",
+    "no_enclosure": "no enclosure, or one that is cool",
+    "small_foot": "little contact with the bed: a brim helps",
+    "sharp_bend": "a sharp bend or a rough edge on its way",
+    "old_filament": "filament that grew brittle with age: bend a piece off the spool, a sound one does not break",
+    "idler_too_tight": "the drive pressed too tight",
+    "idler_too_loose": "the drive pressed too loose",
+    "nozzle_on_bed": "nozzle so near the bed that it is closed",
+    "end_of_filament": "no filament at the drive, or a piece that broke inside",
 }
 SENTENCES = {
     "trouble.moisture_unknown": "The moisture of the turns is not known. Record where the spool has been.",
@@ -83,6 +97,9 @@ SENTENCES = {
     "trouble.same_spool_before": "The same spool was printed here before, without a change of material.",
     "trouble.loose_turns": "About {left_g:.0f} g were on the spool: no tight turns near the core.",
     "trouble.tight_turns": "Only about {left_g:.0f} g were on the spool: the turns near the core are tight.",
+    "trouble.not_soft": "{polymer} is stiff enough for any feed path.",
+    "trouble.drive_on_toolhead": "The drive sits on the toolhead: the way is short.",
+    "trouble.soft_in_tube": "{polymer} is soft and the drive pushes it through a long tube (common practice, no source).",
     "trouble.no_ptfe": "No PTFE reaches into this hot end.",
     "trouble.other_polymer": "{polymer} does not usually do this.",
     "trouble.service_unknown": "Its last cleaning is not recorded.",

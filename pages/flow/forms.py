@@ -23,6 +23,9 @@ from pages.machines.loadings import LoadingField, recent_loadings
 from spools.refusals import refusal
 
 USUAL_RATES = "1, 3, 5, 8, 12"
+# The reference, twice, and two rates: four blobs, six minutes of extruding, under ten with the weighing. It shows
+# whether the drive slips; a full check says from which flow on.
+SHORT_CHECK = {"rates": "3, 6, 10", "repeats": 1, "length_mm": 150}
 
 
 class FlowPlanForm(forms.Form):

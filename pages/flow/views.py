@@ -26,7 +26,7 @@ from maintenance.flow.wording import format_usable
 from maintenance.models import FlowCheck, Toolhead
 from maintenance.readiness.verdict import CAUTION, CLEAR
 from pages.flow.charts import draw_charts, draw_curve, list_chart_rows
-from pages.flow.forms import FlowMassesForm, FlowPlanForm
+from pages.flow.forms import SHORT_CHECK, FlowMassesForm, FlowPlanForm
 from pages.frame.forms import apply, post_data
 from spools.wording import format_number
 
@@ -62,9 +62,13 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
     "change" beside a plan shows its inputs again.
     """
     query = request.POST if request.method == "POST" else request.GET
-    plan = FlowPlanForm(query if "rates" in query else None, initial={"loading": query.get("loading")})
+    planned = query if "rates" in query else None
+    initial = SHORT_CHECK if "short" in query else {}
+    plan = FlowPlanForm(
+        planned, initial=initial | {name: query[name] for name in ("loading", "nozzle_c") if name in query}
+    )
     if not plan.is_valid() or "change" in query:
-        return render(request, "flow/plan.html", {"plan": plan})
+        return render(request, "flow/plan.html", {"plan": plan, "short": "short" in query})
     blobs, setup = plan.blobs(), plan.setup
     assert setup is not None
     form = FlowMassesForm(post_data(request), blobs=blobs, setup=setup)
@@ -151,6 +155,7 @@ def _result(evaluated: EvaluatedCheck, series: CheckSeries | None) -> dict[str, 
     ]
     return {
         "usable": [(f"{100 * usable.loss:.0f}", format_usable(usable)) for usable in evaluated.usable()],
+        "setting": evaluated.setting,
         "rows": rows,
         "baseline": baseline and baseline.check,
         "baseline_usable": baseline and [format_usable(usable) for usable in baseline.usable()],

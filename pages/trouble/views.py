@@ -1,6 +1,7 @@
 """Trouble: what a print looked like, the likely consumable causes in order, and what turned out true."""
 
 from typing import Any
+from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -11,7 +12,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_POST
 
-from maintenance.models import Fitting, Job, ServiceKind, TroubleOutcome, TroubleReport
+from maintenance.models import Fitting, Job, Loading, ServiceKind, TroubleOutcome, TroubleReport
 from maintenance.trouble import rules
 from maintenance.trouble.causes import CAUSES, SYMPTOMS
 from maintenance.trouble.reports import (
@@ -25,6 +26,8 @@ from pages.trouble.forms import OutcomeForm, TroubleForm
 from spools.statements import Statement
 
 PER_PAGE = 30
+# Signs of too little filament: a flow check measures that.
+FED_BADLY = {"gaps", "skips", "sudden", "nothing"}
 
 
 @login_required
@@ -90,8 +93,20 @@ def trouble(request: HttpRequest, pk: int) -> HttpResponse:
         "outside": rules.other_causes(report.symptoms),
         "otherwise": [choice for choice in TroubleOutcome.Cause.choices if choice[0] not in CAUSES],
         "step": _next_step(report, row["outcome"]),
+        "flow_check": _short_check(report),
     }
     return render(request, "trouble/detail.html", context)
+
+
+def _short_check(report: TroubleReport) -> str:
+    """The address of a short flow check of the spool and toolhead; "" where it would not show anything, or cannot be done."""
+    loading = Loading.objects.present().filter(toolhead=report.toolhead_id, spool=report.spool_id).first()
+    if loading is None or not FED_BADLY & {*report.symptoms}:
+        return ""
+    query = {"short": 1, "loading": loading.pk} | (
+        {"nozzle_c": f"{report.job.nozzle_c:g}"} if report.job else {}
+    )
+    return f"{reverse('flow-check-new')}?{urlencode(query)}"
 
 
 def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[str, Any] | None:

@@ -15,7 +15,7 @@ from maintenance.readiness.inputs import (
     SpoolInputs,
     ToolheadInputs,
 )
-from maintenance.readiness.rules.feeding import flow, retraction
+from maintenance.readiness.rules.feeding import feed_path, flow, retraction
 from maintenance.readiness.rules.material import diameter, drying, material, moisture, quantity
 from maintenance.readiness.rules.parts import (
     abrasion,
@@ -48,6 +48,7 @@ PAIR_RULES: list[Callable[[MaterialInputs, ToolheadInputs, JobSpec], ReadinessCh
     other_lives,
     temperature,
     flow,
+    feed_path,
     diameter,
     residue,
     air,
@@ -68,6 +69,7 @@ ORDER = [
     "other parts",
     "temperature",
     "flow",
+    "feed path",
     "diameter",
     "retraction",
     "residue",

@@ -6,6 +6,7 @@ from typing import Any
 from maintenance.flow.curve import SAME_C
 from maintenance.readiness.inputs import JobSpec, MaterialInputs, ToolheadInputs
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, ReadinessCheck, build_check, build_remedy
+from maintenance.wear.feeding import is_soft
 
 # Retractions that wear filament and gears, and lengths above which they are unusual (usual are about 1 mm or
 # less with a drive on the toolhead, a few mm through a long tube). Common practice, no source.
@@ -17,8 +18,8 @@ FLOW_OLD_DAYS = 60
 CHECK_OR_SLOW = build_remedy("check_flow", "check_flow_or_print_slowly")
 CHECK_AGAIN = build_remedy("check_flow", "check_flow_again")
 CHECK_COOLER = build_remedy("check_flow", "print_as_hot_or_check_flow_as_cool")
-SLOW_DOWN = build_remedy("change_job", "slow_job_or_take_other_printer")
 CHECK_FASTER = build_remedy("change_job", "slow_job_or_check_faster")
+SHORT_PATH = build_remedy("other_printer", "print_slowly_or_take_short_path")
 RETRACT_LESS = build_remedy("change_job", "retract_less")
 
 
@@ -34,14 +35,15 @@ def flow(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) -> Re
         return build_check("flow", CAUTION, "flow_unchecked", CHECK_OR_SLOW, **values)
     values["checked_at"] = last.at
     at_5, at_10 = last.at_5, last.at_10
+    slow_down = build_remedy("change_job", "set_flow_at_most", setting_mm3_s=at_5.setting_mm3_s)
     if last.changed:
         return build_check(
             "flow", CAUTION, "flow_checked_before_change", CHECK_AGAIN, **values, changed=last.changed
         )
     if at_10.likely_mm3_s is not None and flow_mm3_s > at_10.likely_mm3_s:
-        return build_check("flow", HOLD, "flow_lost", SLOW_DOWN, **values, **asdict(at_10))
+        return build_check("flow", HOLD, "flow_lost", slow_down, **values, **asdict(at_10))
     if at_5.low_mm3_s is not None and flow_mm3_s > at_5.low_mm3_s:
-        return build_check("flow", CAUTION, "flow_perhaps_lost", SLOW_DOWN, **values, **asdict(at_5))
+        return build_check("flow", CAUTION, "flow_perhaps_lost", slow_down, **values, **asdict(at_5))
     if flow_mm3_s > at_5.tested_mm3_s:
         values["tested_mm3_s"] = at_5.tested_mm3_s
         return build_check("flow", CAUTION, "flow_faster_than_checked", CHECK_FASTER, **values)
@@ -53,6 +55,16 @@ def flow(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) -> Re
         return build_check("flow", CAUTION, "flow_check_old", CHECK_AGAIN, **values)
     values["up_to_mm3_s"] = at_5.tested_mm3_s if at_5.low_mm3_s is None else at_5.low_mm3_s
     return build_check("flow", CLEAR, "flow_delivered", **values)
+
+
+def feed_path(material: MaterialInputs, toolhead: ToolheadInputs, job: JobSpec) -> ReadinessCheck | None:
+    """Soft filament through a long tube; nothing for any other."""
+    if not is_soft(material.polymer):
+        return None
+    values: dict[str, Any] = {"polymer": material.polymer, "toolhead": toolhead.name}
+    if toolhead.guided:
+        return build_check("feed path", CAUTION, "soft_in_tube", SHORT_PATH, **values)
+    return build_check("feed path", CLEAR, "soft_on_short_path", **values)
 
 
 def retraction(toolhead: ToolheadInputs, job: JobSpec) -> ReadinessCheck | None:

@@ -11,6 +11,7 @@ from maintenance.flow.curve import (
     CheckSetup,
     FlowCurve,
     RateMasses,
+    Usable,
     advise_setup,
     measure,
     require_fine_scale,
@@ -48,6 +49,13 @@ def test_without_repeats_some_scatter_is_assumed():
     single = measure(SETUP, [RateMasses(rate, (1.1,)) for rate in RATES])
     assert np.isnan(single.scatter_g).all()
     assert single.loss_u[1] > 0.005
+
+
+@pytest.mark.parametrize(
+    ("low", "setting"), [(5.19, 5.1), (5.0999999, 5.0), (5.1, 5.1), (0.05, 0.1), (None, 12.0)]
+)
+def test_the_flow_to_set_is_the_low_end_of_its_range_rounded_down(low, setting):
+    assert Usable(0.05, 12.0, low, 6.0, 7.0).setting_mm3_s == setting
 
 
 def test_a_diameter_that_is_off_changes_no_loss_but_what_the_reference_lacks():

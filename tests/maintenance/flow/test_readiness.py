@@ -8,6 +8,7 @@ from maintenance.flow.curve import SAME_C, Usable
 from maintenance.readiness.inputs import LastFlowCheck
 from maintenance.readiness.rules import judge
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, ReadinessCheck
+from spools.statements import Statement
 from tests.maintenance.readiness.test_rules import GOOD, acts, says, vary
 
 LAST = LastFlowCheck(
@@ -43,6 +44,8 @@ def test_flow_turns_where_5_percent_may_be_lost_and_where_10_likely_are(asked, s
 def test_the_answer_has_number_limit_and_band():
     values = {"max_flow_mm3_s": 12, "checked_at": LAST.at, **asdict(LAST.at_10)}
     assert says(flow(12), "flow_lost", **values)
+    slower = {"setting_mm3_s": LAST.at_5.setting_mm3_s}
+    assert flow(12).remedy.statement == Statement("readiness.set_flow_at_most", slower)
     assert says(flow(6), "flow_perhaps_lost", **asdict(LAST.at_5))
     assert says(flow(5), "flow_delivered", up_to_mm3_s=5)
 

@@ -45,6 +45,15 @@ EXAMPLES = {
         },
         "The loss at 16 mm³/s rises: signalled since 1 Mar 2026. At this pace it reaches 10 % about 2 May 2026.",
     ),
+    "flow.set_at_most": (
+        {"setting_mm3_s": 5.1, "loss_pct": 5.0, "line_mm": 0.45, "layer_mm": 0.2, "speed_mm_s": 56},
+        "Set at most 5.1 mm³/s for this filament; that is 56 mm/s with lines of 0.45 x 0.2 mm.",
+    ),
+    "flow.set_as_tested": (
+        {"setting_mm3_s": 8.0, "loss_pct": 5.0, "line_mm": 0.45, "layer_mm": 0.2, "speed_mm_s": 88},
+        "Set at most 8 mm³/s for this filament, the fastest that was tested; that is 88 mm/s with lines of 0.45 x 0.2 "
+        "mm.",
+    ),
     "flow.no_loss": ({"tested_mm3_s": 16.0}, "No loss that counts up to 16 mm³/s."),
     "flow.usual_loss": (
         {"has_baseline": True},

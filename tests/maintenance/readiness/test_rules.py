@@ -568,10 +568,19 @@ def test_a_small_job_takes_no_more_than_the_spool_surely_holds():
 def test_the_checks_come_in_one_order():
     full = vary(max_flow_mm3_s=5, diameter_mm=1.75, retractions=backs(), services=[CLEANED], hot_end=CLEANED)
     full = vary(full, parts=PARTS | {"belts": part("belt set")})
-    bare = vary(parts={})
+    bare = vary(parts={}, polymer="TPU 85A")
     names = {found.name for inputs in (full, bare) for found in judge(inputs).checks}
     assert names == set(ORDER)
-    assert [found.name for found in judge(full).checks] == [name for name in ORDER if name != "nozzle"]
+    others = [name for name in ORDER if name not in ("nozzle", "feed path")]
+    assert [found.name for found in judge(full).checks] == others
+
+
+def test_soft_filament_wants_a_short_way():
+    soft = vary(polymer="TPU 85A")
+    assert check("feed path", soft).state == CLEAR
+    long = check("feed path", vary(soft, guided=True))
+    assert long.state == CAUTION and acts(long, "other_printer", "print_slowly_or_take_short_path")
+    assert "feed path" not in [found.name for found in judge(vary(guided=True)).checks]
 
 
 @pytest.mark.parametrize("name", INPUTS)

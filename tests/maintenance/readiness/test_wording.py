@@ -339,6 +339,24 @@ SENTENCES = [
         "The job asks for up to 12 mm³/s; the flow check of 3 Nov 2026 lost less than 5 % up to 15 mm³/s.",
     ),
     (
+        "readiness.set_flow_at_most",
+        {"setting_mm3_s": 5.1},
+        "Set at most 5.1 mm³/s for this filament, or take another printer.",
+    ),
+    (
+        "readiness.soft_in_tube",
+        {"polymer": "TPU 85A", "toolhead": "North T0"},
+        (
+            "TPU 85A is soft, and North T0 pushes it through a long tube, in which it springs and can buckle (common "
+            "practice, no source)."
+        ),
+    ),
+    (
+        "readiness.soft_on_short_path",
+        {"polymer": "TPU 85A", "toolhead": "North T0"},
+        "TPU 85A is soft; the drive of North T0 sits at the hot end.",
+    ),
+    (
         "readiness.retractions_usual",
         BACK,
         "900 retractions, 30 for each metre of filament, up to 4 over the same bit of it.",

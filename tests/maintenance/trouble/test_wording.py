@@ -47,6 +47,12 @@ EXAMPLES = {
     ),
     "trouble.last_dried": (DRIED, LAST_DRIED),
     "trouble.never_dried": ({}, "It had not been dried since it came."),
+    "trouble.not_soft": ({"polymer": "PLA"}, "PLA is stiff enough for any feed path."),
+    "trouble.drive_on_toolhead": ({}, "The drive sits on the toolhead: the way is short."),
+    "trouble.soft_in_tube": (
+        {"polymer": "TPU 85A"},
+        "TPU 85A is soft and the drive pushes it through a long tube (common practice, no source).",
+    ),
     "trouble.same_spool_before": (
         {},
         "The same spool was printed here before, without a change of material.",

@@ -10,6 +10,7 @@ from django.utils.text import capfirst
 from maintenance.models import Fitting, Reminder, ServiceEntry, ServiceKind, TroubleOutcome, TroubleReport
 from maintenance.service.records import record_service
 from maintenance.trouble.reports import record_outcome, report_job_trouble
+from pages.flow.forms import SHORT_CHECK
 from tests.pages.shown import notes, notices, require_refused, shows
 from tests.pages.small_shop import a_job, local_input
 from tests.spools.conftest import hours_ago
@@ -121,6 +122,9 @@ def test_a_report_of_a_failed_job_lists_its_causes_in_order(shop, desk, worn):
     outside = page.context["outside"]
     assert outside and shows(page, *(capfirst(cause.sentence) for cause in outside))
     assert "thin &lt;walls&gt;" in page.content.decode()
+    check = page.context["flow_check"]
+    assert f"nozzle_c={worn.nozzle_c:g}" in check and "short_check" in notes(page)
+    assert desk.get(check).context["plan"].initial["rates"] == SHORT_CHECK["rates"]
     listed = desk.get(reverse("troubles"))
     assert shows(listed, TroubleOutcome.Cause.RESIDUE.label, note="first_to_test")
     assert reverse("trouble", args=[report.pk]) in desk.get(reverse("job", args=[worn.pk])).content.decode()
