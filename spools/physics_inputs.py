@@ -37,6 +37,8 @@ DOUBT = 0.2
 # Above this share of the members something is taken as likely.
 LIKELY = 0.8
 START_C = 22.0
+# Hours after which a winding has the temperature of the air around it.
+EVEN_H = 8.0
 # The numbers of a member of the ensemble: uptake, diffusivity, its activation energy, wetness on receipt.
 MEMBER_OF = ("w50_pct", "d23_m2_s", "e_d_kj_mol", "start_rh")
 LEAST_WINDING_G = 1.0
@@ -278,8 +280,9 @@ def forecast_through(
 ) -> Array:
     """The moisture of the outermost mass_g at 0 h and at probe_hours on the way through airs, (probes, members), %.
 
-    Until each limit is crossed, and at least min_probes. The last air goes on.
+    Until each limit is crossed or cannot be crossed any more, and at least min_probes. The last air goes on.
     """
+    most_pct = start.floor_pct(max(air.rh_pct for air in airs))
     ahead = [*airs[:-1], airs[-1]._replace(hours=math.inf)]
     rows, at = [start.outer_pct(mass_g)], 0.0
     for probe in probe_hours:
@@ -293,7 +296,13 @@ def forecast_through(
                 ahead.pop(0)
         start = start.through(join_airs(span))
         rows.append(start.outer_pct(mass_g))
-        if len(rows) > min_probes and all((rows[-1] > limit_pct).mean() > DOUBT for limit_pct in limits_pct):
+        # Until it has the temperature of the air, water that moves in it may wet its outer turns.
+        highest_pct = np.maximum(most_pct, start.wettest_pct()) if probe >= EVEN_H else np.inf
+        undecided = (
+            (rows[-1] > limit_pct).mean() <= DOUBT < np.mean(highest_pct > limit_pct)
+            for limit_pct in limits_pct
+        )
+        if len(rows) > min_probes and not any(undecided):
             break
     return np.array(rows)
 

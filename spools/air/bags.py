@@ -19,7 +19,7 @@ import numpy as np
 
 from spools.air.dry_box_facts import PriorHistory, bring_in, build_sorbers, load_priors, room_air
 from spools.air.dry_box_simulation import QUARTER, quarter_of
-from spools.air.enclosures import Pieces, forecast_air
+from spools.air.enclosures import BAG_AHEAD_H, Pieces, forecast_air
 from spools.air.hourly import load_readings
 from spools.inventory.openings import load_opened
 from spools.models import Place, Spool, Stay
@@ -115,7 +115,7 @@ class BagAir:
     def ahead(self, moment: datetime, room: tuple[float, float]) -> Pieces:
         """(hours, °C, % RH) from a time on, if the air of the room, °C and % RH, stays as it is."""
         state = self.steps[self._count(moment) - 1].state
-        return forecast_air(build_bag(self.place), self.sorbers, state, room)
+        return forecast_air(build_bag(self.place), self.sorbers, state, room, BAG_AHEAD_H)
 
 
 def close_bag(
@@ -125,7 +125,7 @@ def close_bag(
     sorbers = build_sorbers(spool, mass_g)
     contents = np.full(len(sorbers.mass_kg), water_pct / 100)
     bag = build_bag(place)
-    return forecast_air(bag, sorbers, _closed(bag, contents, room), room)
+    return forecast_air(bag, sorbers, _closed(bag, contents, room), room, BAG_AHEAD_H)
 
 
 def _closed(bag: Box, contents: np.ndarray, room: tuple[float, float]) -> DryBoxContents:

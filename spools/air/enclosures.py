@@ -4,7 +4,7 @@ A forecast counts the one spool that it is for, none of the others in a box: tho
 and would take up a part of the water. So the humidity rises somewhat too early.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from datetime import datetime
 
 import numpy as np
@@ -20,14 +20,17 @@ from spools.physics.sorbers import Sorbers
 
 # (hours, °C, % RH), one after the other.
 Pieces = list[tuple[float, float, float]]
-# Steps of a forecast, in hours: a year in all.
-AHEAD_H = (*[6.0] * 8, *[24.0] * 12, *[72.0] * 16, *[730.0] * 10)
+# Steps of a forecast, in hours: a year in all. A bag follows its spool at first, a box changes slowly.
+BAG_AHEAD_H = (*[6.0] * 8, *[24.0] * 12, *[72.0] * 16, *[730.0] * 10)
+BOX_AHEAD_H = (*[24.0] * 2, *[72.0] * 4, *[168.0] * 2, *[730.0] * 12)
 
 
-def forecast_air(vessel: Box, sorbers: Sorbers, state: DryBoxContents, room: tuple[float, float]) -> Pieces:
+def forecast_air(
+    vessel: Box, sorbers: Sorbers, state: DryBoxContents, room: tuple[float, float], steps_h: Sequence[float]
+) -> Pieces:
     """The air in a box or bag from its state on, if the air of the room, °C and % RH, stays as it is."""
     pieces, kelvin = [], room[0] + ZERO_C
-    for hours in AHEAD_H:
+    for hours in steps_h:
         state, _ = drybox.step(vessel, sorbers, state, Room(3600 * hours, kelvin, room[1] / 100))
         pieces.append((hours, room[0], 100 * vessel.rh(state.water_kg, kelvin)))
     return pieces
@@ -39,7 +42,7 @@ def forecast_in_box(
     """The air in a dry box of this humidity with a spool of this much water; its desiccant is in balance."""
     contents = np.full(len(sorbers.mass_kg), water_pct / 100)
     state = DryBoxContents(box.water(rh_pct / 100, room[0] + ZERO_C), contents)
-    return forecast_air(box, sorbers, state, room)
+    return forecast_air(box, sorbers, state, room, BOX_AHEAD_H)
 
 
 def count_openings(place_ids: Collection[int], now: datetime) -> dict[int, float]:

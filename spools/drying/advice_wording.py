@@ -52,11 +52,25 @@ def _name_limit(drying: Values, limited_by: Values | None) -> str:
 OF_TURNS = ("drying.inside_stays_damp", "drying.outside_is_dry")
 
 
-def _about_turns(drying: Values, cautions: Sequence[Values]) -> list[str]:
-    """The reason why only the outermost grams are dried, and the cautions about them."""
+# Turns that print well for less than this need a print that is ready to start.
+SOON_H = 4.0
+
+
+def _start_soon(well_h: float | None) -> str:
+    """By when the print of dried turns has to start; empty where there is time."""
+    if well_h is None or well_h >= SOON_H:
+        return ""
+    minutes = 5 * int(12 * well_h)
+    if not minutes:
+        return "Start the print as it comes out of the dryer."
+    return f"Start the print within {format_duration(minutes / 60)} of taking it out."
+
+
+def _about_turns(drying: Values, cautions: Sequence[Values], well_h: float | None = None) -> list[str]:
+    """The reason why only the outermost grams are dried, by when they are printed, and the cautions about them."""
     why = ["All of it would take more than two days, or never get dry."] if drying.get("mass_g") else []
     shown = [Statement.from_data(caution).sentence for caution in cautions if caution["code"] in OF_TURNS]
-    return [*why, *shown]
+    return [*why, *shown, _start_soon(well_h)] if drying.get("mass_g") else [*why, *shown]
 
 
 @words_for("advice.dry")
@@ -76,7 +90,7 @@ def _dry(
         *_waiting(drying),
         _name_limit(drying, limited_by),
         format_both_times(well_h, printable_h, f"Afterwards, in {place}," if place else "Afterwards"),
-        *_about_turns(drying, cautions),
+        *_about_turns(drying, cautions, well_h),
     )
 
 

@@ -6,6 +6,7 @@ from typing import NamedTuple
 from spools.drying import heat_budget
 from spools.drying.drafts import DryerLoad
 from spools.drying.options import DRYING_PROBE_HOURS, round_hours
+from spools.drying.search import TURNS_RESERVE
 from spools.physics_inputs import SMALL_JOB_G, advance_windings, hours_until_dry
 
 
@@ -44,7 +45,7 @@ def offer_turns(load: DryerLoad, n: int) -> Turns | None:
     for draft, exact in zip(drafts, exact_h, strict=True):
         if exact is None:
             continue
-        hours = round_hours(exact + (draft.first.hours if draft.first else 0.0))
+        hours = round_hours(TURNS_RESERVE * exact + (draft.first.hours if draft.first else 0.0))
         if (heat_budget.run_share(spool, draft.stages(hours)) or 0.0) <= heat_budget.ALL:
             turns.append(Turns(SMALL_JOB_G, draft.set_point_c, hours))
     return min(turns, key=lambda offer: (offer.hours, offer.set_point_c), default=None)

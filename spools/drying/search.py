@@ -40,6 +40,9 @@ MOST_MIXED = 0.97
 WORTH_MIXING = 0.9
 # Hours are computed from look to look; one long step through the same hours dries a little less.
 STEP_RESERVE = 1.03
+# Turns that have just reached their limit pass it again within minutes. A quarter more of the hours leaves about an hour
+# to start their print (docs/decisions/040-wettest-turns.md).
+TURNS_RESERVE = 1.25
 
 
 def counted_mass_g(state: Moisture, target_pct: float, asked_g: float | None) -> float | None:
@@ -248,13 +251,20 @@ def _compute_hours(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
         DRYING_PROBE_HOURS,
     )
     exact_h = dict(zip(numbers, needed, strict=True))
-    for i, (_, draft, _) in enumerate(rows):
-        draft.hours.append(0.0 if dry[i] else _total_hours(draft, exact_h.get(i)))
+    for i, (load, draft, n) in enumerate(rows):
+        draft.hours.append(
+            0.0 if dry[i] else _total_hours(draft, add_reserve(exact_h.get(i), load.masses_g[n]))
+        )
 
 
 def _may_reach(load: DryerLoad, draft: Draft, n: int) -> bool:
     """Whether a draft may get spool n dry, if it takes long enough."""
     return draft.possible and not load.is_floored(draft.set_point_c, n)
+
+
+def add_reserve(exact: float | None, mass_g: float | None) -> float | None:
+    """Hours of a last stage with the reserve that the outermost grams alone need; None grams: all of it."""
+    return exact if exact is None or mass_g is None else TURNS_RESERVE * exact
 
 
 def _total_hours(draft: Draft, exact: float | None) -> float | None:
