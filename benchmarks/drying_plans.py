@@ -102,13 +102,13 @@ def list_cases(names: list[str] | None = None) -> Iterator[Case]:
         yield Case(*values)
 
 
-def plan_case(case: Case) -> Planned:
+def plan_case(case: Case, *, all_options: bool = True) -> Planned:
     from benchmarks.drying_cases import build_load, make_dryer, make_spool
     from spools.drying import search
 
     reel = REELS.get(case.reel, {"core_material": case.reel})
     load = build_load(make_spool(case.polymer, **reel), make_dryer(case.dryer_c, case.error_k), case.room)
-    search.compute_drafts([load], all_options=True)
+    search.compute_drafts([load], all_options=all_options)
     return Planned(case, load, search.choose_draft(load))
 
 

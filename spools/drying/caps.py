@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import NamedTuple
 
 from spools import limits
@@ -58,7 +59,7 @@ class Cap:
     limits: list[Limit]
     start_limits: list[Limit]
 
-    @property
+    @cached_property
     def cap_c(self) -> float:
         return _lowest(self.limits).limit_c
 
@@ -66,7 +67,7 @@ class Cap:
     def part(self) -> Statement:
         return _lowest(self.limits).part
 
-    @property
+    @cached_property
     def start_c(self) -> float:
         return _lowest(self.start_limits).limit_c
 
@@ -74,20 +75,20 @@ class Cap:
     def start_part(self) -> Statement:
         return _lowest(self.start_limits).part
 
-    @property
+    @cached_property
     def hottest_c(self) -> float:
         return self.binding.hottest_c
 
-    @property
+    @cached_property
     def start_hottest_c(self) -> float:
         return self.start_binding.hottest_c
 
-    @property
+    @cached_property
     def binding(self) -> Limit:
         """The limit that sets the highest set point of plans."""
         return min(self.limits, key=lambda limit: limit.hottest_c)
 
-    @property
+    @cached_property
     def start_binding(self) -> Limit:
         """The limit that sets the highest set point of plans at the start."""
         return min(self.start_limits, key=lambda limit: limit.hottest_c)
@@ -140,8 +141,12 @@ def limiting_spool(spools: Sequence[Spool], dryer: Place, inside: Sequence[Spool
 
 def suggested_set_point_c(spool: Spool, dryer: Place, others: Iterable[Spool] = ()) -> float:
     """The usual drying temperature of a run in one stage, or the nearest that its limits allow, in °C."""
-    hottest_c = compute_cap(spool, dryer, others).start_hottest_c
-    return float(math.floor(min(material_values(spool.feedstock).dry_set_c, hottest_c)))
+    return usual_set_point_c(spool, compute_cap(spool, dryer, others))
+
+
+def usual_set_point_c(spool: Spool, cap: Cap) -> float:
+    """The same from the cap of the spool."""
+    return float(math.floor(min(material_values(spool.feedstock).dry_set_c, cap.start_hottest_c)))
 
 
 def may_join(cap: Cap, run: DryingRun, at: datetime) -> bool:

@@ -108,7 +108,7 @@ def build_loads(
     if request.set_point_c is not None:
         beside = [run for run in dryers.runs_in(dryer) if run.spool_id != spool.pk]
         return [build_load([spool], [state], dryer, beside, dryers, request)]
-    joined = dryers.list_joinable_runs(spool, dryer, compute_cap(spool, dryer))
+    joined = dryers.list_joinable_runs(spool, dryer)
     companions = [joined, []] if joined else [[]]
     return [build_load([spool], [state], dryer, beside, dryers, request) for beside in companions]
 

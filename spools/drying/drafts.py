@@ -26,7 +26,10 @@ class FirstStageReason(Enum):
 
 @dataclass
 class Draft:
-    """An option for all spools of a load while its hours are computed; hours: of each spool of the load."""
+    """An option for all spools of a load while its hours are computed.
+
+    hours: of each spool of the load; empty: not computed, since another option is quicker.
+    """
 
     set_point_c: float
     first_c: float | None = None
@@ -43,9 +46,9 @@ class Draft:
 
     @property
     def total(self) -> float | None:
-        """Hours until all of the load are dry; None when one never is."""
+        """Hours until all of the load are dry; None when one never is, or where they are not computed."""
         reached = [hours for hours in self.hours if hours is not None]
-        return max(reached) if len(reached) == len(self.hours) else None
+        return max(reached) if self.hours and len(reached) == len(self.hours) else None
 
     def stages(self, hours: float) -> list[Stage]:
         first = self.first
@@ -116,7 +119,14 @@ class DryerLoad:
         hardest_c = min(cap.start_c if asked else cap.start_hottest_c for cap in self.caps)
         if draft.set_point_c <= hardest_c:
             return []
-        return [n for n, spool in enumerate(self.spools) if compute_cap(spool, self.dryer).two_stages]
+        return [n for n, cap in enumerate(self._caps_alone) if cap.two_stages]
+
+    @property
+    def _caps_alone(self) -> list[Cap]:
+        """The cap of each spool alone in the dryer."""
+        if len(self.spools) == 1 and not self.beside:
+            return self.caps
+        return [compute_cap(spool, self.dryer) for spool in self.spools]
 
     def run_shares(self, draft: Draft) -> list[float]:
         """The share of one run's heat budget that a draft uses, for each spool."""

@@ -9,7 +9,7 @@ from django.db.models import QuerySet
 
 from spools.air.climate import Climate, room_airs
 from spools.drying import heat_budget
-from spools.drying.caps import Cap, may_join
+from spools.drying.caps import compute_cap, may_join
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.gate import open_runs, stays_without_run
 from spools.drying.options import Slot, next_quarter
@@ -67,14 +67,20 @@ class Dryers:
     def runs_in(self, dryer: Place) -> list[DryingRun]:
         return [run for run in self.runs if run.dryer_id == dryer.pk]
 
-    def list_joinable_runs(self, spool: Spool, dryer: Place, cap: Cap) -> list[DryingRun]:
+    def list_joinable_runs(self, spool: Spool, dryer: Place) -> list[DryingRun]:
         """The runs that a spool may join now; empty where it may not, or where all of them are over."""
         beside = [run for run in self.runs_in(dryer) if run.spool_id != spool.pk]
         inside = len(beside) + sum(stay.place_id == dryer.pk for stay in self.idle)
-        if inside >= capacity_of(dryer, 0) or all(self.leaves_at[run.pk] <= self.at for run in beside):
+        if (
+            not beside
+            or inside >= capacity_of(dryer, 0)
+            or all(self.leaves_at[run.pk] <= self.at for run in beside)
+        ):
             return []
-        same_smell = all(smell_of(run.spool) == smell_of(spool) for run in beside)
-        return beside if same_smell and all(may_join(cap, run, self.at) for run in beside) else []
+        if any(smell_of(run.spool) != smell_of(spool) for run in beside):
+            return []
+        cap = compute_cap(spool, dryer)
+        return beside if all(may_join(cap, run, self.at) for run in beside) else []
 
     def find_slot(self, spool: Spool, dryer: Place, hours: float, joined: Sequence[DryingRun]) -> Slot | None:
         """The first time at which a spool can dry for so many hours; None where it cannot join now as asked.

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from spools.catalogue.values import material_values
 from spools.drying import heat_budget, softening
-from spools.drying.caps import may_join, require_below_cap, suggested_set_point_c
+from spools.drying.caps import may_join, require_below_cap, suggested_set_point_c, usual_set_point_c
 from spools.drying.drafts import Draft, DryerLoad, FirstStageReason
 from spools.drying.gate import require_set_point
 from spools.drying.heat_budget import Stage
@@ -83,14 +83,21 @@ def add_drafts(load: DryerLoad, request: PlanRequest, at: datetime | None) -> No
         return
     if load.beside and set_point_c is not None:
         require_set_point(load.spools, load.dryer, set_point_c, at=at)
-    everyone = [*load.spools, *(run.spool for run in load.beside)]
-    usual_c = min(suggested_set_point_c(spool, load.dryer, everyone) for spool in load.spools)
+    usual_c = _usual_set_point_c(load)
     start_c = math.floor(min(cap.start_hottest_c for cap in load.caps))
     set_points = _set_points(load, usual_c)
     if set_point_c is not None:
         set_points = [set_point_c, *(celsius for celsius in set_points if celsius != set_point_c)]
     load.drafts = [Draft(float(celsius)) for celsius in set_points]
     _add_first_stages(load, request, usual_c, start_c)
+
+
+def _usual_set_point_c(load: DryerLoad) -> float:
+    """The usual set point of all spools of a load, in °C, as if those beside started with them."""
+    if not load.beside:
+        return min(usual_set_point_c(spool, cap) for spool, cap in zip(load.spools, load.caps, strict=True))
+    everyone = [*load.spools, *(run.spool for run in load.beside)]
+    return min(suggested_set_point_c(spool, load.dryer, everyone) for spool in load.spools)
 
 
 def _joining_draft(load: DryerLoad, set_point_c: float | None) -> Draft | None:
@@ -145,7 +152,7 @@ def _starts_cooler(spool: Spool, state: Moisture, request: PlanRequest) -> bool:
 
 
 def compute_drafts(loads: Sequence[DryerLoad], *, all_options: bool) -> None:
-    """Sets the hours of the drafts of all loads, in a few calls of the physics.
+    """Sets the hours of the drafts of all loads.
 
     all_options: also of drafts that cannot change the choice. Like loads, as in two alike dryers, are computed
     once and share their drafts.
@@ -155,15 +162,38 @@ def compute_drafts(loads: Sequence[DryerLoad], *, all_options: bool) -> None:
         load.drafts = alike.setdefault(load.key(), load).drafts
     different = list(alike.values())
     _compute([(load, load.drafts[0]) for load in different])
-    _compute(
-        [
-            (load, draft)
-            for load in different
-            if all_options or not _is_first_chosen(load)
-            for draft in load.drafts[1:]
-        ]
-    )
-    _add_mixes([load for load in different if not _is_first_chosen(load)])
+    undecided = [load for load in different if not _is_first_chosen(load)]
+    if all_options:
+        _compute([(load, draft) for load in different for draft in load.drafts[1:]])
+    else:
+        for load in undecided:
+            _compute_quicker(load)
+    _add_mixes(undecided)
+
+
+def _compute_quicker(load: DryerLoad) -> None:
+    """Sets the hours of the drafts that may be quicker than the quickest one that keeps to the heat budget.
+
+    From the hottest on; a drying is followed no longer than the quickest takes. Drafts without hours are slower.
+    """
+    computed: list[Draft] = []
+    quickest_h = float(DRYING_PROBE_HOURS[-1])
+    for draft in load.drafts:
+        if not draft.hours:
+            slow = [other for other in computed if other.total is None or other.total > quickest_h]
+            if any(_is_slower(draft, other) for other in slow):
+                continue
+            _compute([(load, draft)], quickest_h)
+        if draft.possible:
+            computed.append(draft)
+        if draft.total is not None and load.keeps_to_budget(draft):
+            quickest_h = min(quickest_h, draft.total)
+
+
+def _is_slower(draft: Draft, other: Draft) -> bool:
+    """Whether a draft dries no sooner than another: it is as the other, and cooler."""
+    alike = draft.first_reason is other.first_reason in (None, FirstStageReason.WET)
+    return alike and draft.set_point_c < other.set_point_c
 
 
 def _add_mixes(loads: Sequence[DryerLoad]) -> None:
@@ -197,9 +227,9 @@ def _mix(load: DryerLoad, hot: Draft, cool: Draft) -> Draft | None:
     return Draft(hot.set_point_c, cool.set_point_c, first_hours, FirstStageReason.HEAT)
 
 
-def _compute(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
+def _compute(drafts: Sequence[tuple[DryerLoad, Draft]], longest_h: float = DRYING_PROBE_HOURS[-1]) -> None:
     _compute_first_stages(drafts)
-    _compute_hours(drafts)
+    _compute_hours(drafts, longest_h)
 
 
 def _compute_first_stages(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
@@ -228,8 +258,10 @@ def _compute_first_stages(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
             draft.first_c = draft.first_hours = None
 
 
-def _compute_hours(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
-    """Sets the hours of each spool in each draft."""
+def _compute_hours(
+    drafts: Sequence[tuple[DryerLoad, Draft]], longest_h: float = DRYING_PROBE_HOURS[-1]
+) -> None:
+    """Sets the hours of each spool in each draft; None also where they are more than the longest that count."""
     rows = [(load, draft, n) for load, draft in drafts for n in range(len(load.spools))]
     dry = [is_dry(load.states[n].winding, load.targets_pct[n], load.masses_g[n]) for load, _, n in rows]
     # No time is enough where the air leaves too much: that needs no physics.
@@ -248,13 +280,18 @@ def _compute_hours(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
         ],
         [load.targets_pct[n] for load, _, n in reaching],
         [load.masses_g[n] for load, _, n in reaching],
-        DRYING_PROBE_HOURS,
+        _probe_hours(longest_h),
     )
     exact_h = dict(zip(numbers, needed, strict=True))
     for i, (load, draft, n) in enumerate(rows):
         draft.hours.append(
             0.0 if dry[i] else _total_hours(draft, add_reserve(exact_h.get(i), load.masses_g[n]))
         )
+
+
+def _probe_hours(longest_h: float) -> Sequence[float]:
+    """The hours at which a drying is evaluated that counts up to a length."""
+    return DRYING_PROBE_HOURS[: 1 + sum(hours < longest_h for hours in DRYING_PROBE_HOURS)]
 
 
 def _may_reach(load: DryerLoad, draft: Draft, n: int) -> bool:

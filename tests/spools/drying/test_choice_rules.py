@@ -35,6 +35,14 @@ def test_no_plan_breaks_a_rule(case):
     assert all(statement.sentence for statement in sentences)
 
 
+@pytest.mark.parametrize("room", [(21.0, 35.0), (25.0, 50.0)])
+@pytest.mark.parametrize("polymer", ["PA6", "PA12", "PVA", "TPU 95A"])
+def test_the_choice_needs_no_slower_options(polymer, room):
+    case = Case(polymer, room, "strong", 130.0, 5.0)
+    chosen, found = plan_case(case).draft, plan_case(case, all_options=False).draft
+    assert (found.set_point_c, found.first, found.hours) == (chosen.set_point_c, chosen.first, chosen.hours)
+
+
 @settings(max_examples=15)
 @given(CASES, st.sampled_from([0.0, 1.0, 2.0, 4.0]))
 def test_a_better_known_dryer_never_takes_longer(case, smaller_k):
