@@ -19,7 +19,7 @@ from .views.machines import (
     Toolheads,
 )
 from .views.not_found import NotFoundView
-from .views.places import Charges, Places, Readings, SaltChecks
+from .views.places import Charges, Places, Readings, ReadingWithdrawals, SaltChecks
 from .views.readiness import Readiness
 from .views.reminders import Reminders
 from .views.service import ServiceKinds, Services
@@ -43,6 +43,7 @@ for prefix, endpoint in [
     (r"places/(?P<place_pk>[^/.]+)/readings", Readings),
     (r"places/(?P<place_pk>[^/.]+)/charges", Charges),
     (r"places/(?P<place_pk>[^/.]+)/salt-checks", SaltChecks),
+    (r"places/(?P<place_pk>[^/.]+)/reading-withdrawals", ReadingWithdrawals),
     (r"spools/(?P<code>[^/]+)/mass-entries", MassEntries),
     (r"spools/(?P<code>[^/]+)/openings", Openings),
     (r"spools/(?P<code>[^/]+)/endings", Endings),

@@ -6,6 +6,7 @@ from django.apps import AppConfig
 CONSEQUENCES = [
     "air.dry_box",
     "air.salt_checks",
+    "air.reading_corrections",
     "catalogue.coupons",
     "drying.week.requests",
     "inventory.corrections",

@@ -47,6 +47,14 @@ def follows_withdrawal(
     return register
 
 
+def require_reason(reason: str) -> str:
+    """Returns the reason for a withdrawal. Refused: none, and one that is too long."""
+    reason = reason.strip()
+    if not 0 < len(reason) <= MAX_REASON_LENGTH:
+        raise refusal("text_length", f"Give between 1 and {MAX_REASON_LENGTH} characters.", "reason")
+    return reason
+
+
 @transaction.atomic
 def withdraw(fact: FactT, *, reason: str, by: Any = None) -> FactT:
     """Withdraw a fact that was recorded by mistake: it stays on record and no longer counts.
@@ -55,9 +63,7 @@ def withdraw(fact: FactT, *, reason: str, by: Any = None) -> FactT:
     Raises ValidationError without a reason, for a fact that is withdrawn already, and where its subject
     refuses.
     """
-    reason = reason.strip()
-    if not 0 < len(reason) <= MAX_REASON_LENGTH:
-        raise refusal("text_length", f"Give between 1 and {MAX_REASON_LENGTH} characters.", "reason")
+    reason = require_reason(reason)
     model = type(fact)
     hooks = _hooks[model]
     hooks.prepare(fact)

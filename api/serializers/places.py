@@ -1,11 +1,12 @@
 from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Text
-from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
+from api.serializers.facts import RECORDING, WITHDRAWAL, WithdrawableSerializer
 from api.serializers.statements import StatementSerializer
 from spools.air.salt_checks import off_rh_pct, true_rh_pct
+from spools.facts import MAX_REASON_LENGTH
 from spools.inventory.assumptions import save_place
-from spools.models import DesiccantCharge, Place, Reading, SaltCheck, Stay
+from spools.models import DesiccantCharge, Place, Reading, ReadingWithdrawal, SaltCheck, Stay
 
 
 class PlaceSerializer(ModelSerializer):
@@ -126,7 +127,28 @@ class AddSaltCheckSerializer(StrictSerializer):
 class ReadingSerializer(ModelSerializer):
     class Meta:
         model = Reading
-        fields = ["id", "at", "temperature_c", "rh_pct", "origin", "recorded_at"]
+        fields = [*["id", "at", "temperature_c", "rh_pct", "origin"], *RECORDING]
+
+    recorded_by = serializers.SlugRelatedField("username", read_only=True, allow_null=True)
+
+
+class CorrectReadingSerializer(StrictSerializer):
+    temperature_c = Number()
+    rh_pct = Number()
+
+
+class ReadingWithdrawalSerializer(WithdrawableSerializer):
+    """A span of readings that do not count. Withdraw it to admit them again."""
+
+    class Meta:
+        model = ReadingWithdrawal
+        fields = [*["id", "start", "end", "reason"], *RECORDING, *WITHDRAWAL]
+
+
+class WithdrawReadingsSerializer(StrictSerializer):
+    start = Moment(help_text="of the first reading")
+    end = Moment(help_text="of the last one; the same as start for one reading")
+    reason = Text(max_length=MAX_REASON_LENGTH)
 
 
 class AddReadingSerializer(StrictSerializer):

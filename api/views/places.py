@@ -17,10 +17,12 @@ from api.filters import ReadingFilter
 from api.parsers import CSVParser
 from api.serializers import places as serializers
 from api.views.base import Endpoint, RecordViewSet, WithdrawMixin, respond
-from spools.air.climate import climate_at, read_csv, record_readings
+from spools.air.climate import climate_at, record_readings
+from spools.air.csv_import import read_csv
 from spools.air.dry_box import box_now, explain_missing, put_desiccant
+from spools.air.reading_corrections import correct_reading, withdraw_readings
 from spools.air.salt_checks import record_salt_check
-from spools.models import DesiccantCharge, Place, Reading, SaltCheck
+from spools.models import DesiccantCharge, Place, Reading, ReadingWithdrawal, SaltCheck
 from spools.refusals import refusal
 
 MOST_READINGS = 10_000
@@ -62,22 +64,26 @@ class Places(RecordViewSet):
         return respond(serializers.BoxSerializer, box)
 
 
-@extend_schema_view(
-    list=extend_schema(parameters=PLACE),
-    create=extend_schema(parameters=PLACE),
-    withdraw=extend_schema(parameters=PLACE),
-)
-class Charges(WithdrawMixin, mixins.ListModelMixin, Endpoint):
-    """Desiccant put into a dry box, oldest first. Regenerating it is a new charge; none is ever changed."""
-
-    queryset = DesiccantCharge.objects.select_related("withdrawn_by")
-    serializer_class = serializers.ChargeSerializer
+class OfPlace(mixins.ListModelMixin, Endpoint):
+    """Base of facts about one place."""
 
     def place(self) -> Place:
         return get_object_or_404(Place, pk=self.kwargs["place_pk"])
 
     def filter_queryset(self, queryset):
         return super().filter_queryset(queryset).filter(place=self.place())
+
+
+@extend_schema_view(
+    list=extend_schema(parameters=PLACE),
+    create=extend_schema(parameters=PLACE),
+    withdraw=extend_schema(parameters=PLACE),
+)
+class Charges(WithdrawMixin, OfPlace):
+    """Desiccant put into a dry box, oldest first. Regenerating it is a new charge; none is ever changed."""
+
+    queryset = DesiccantCharge.objects.select_related("withdrawn_by")
+    serializer_class = serializers.ChargeSerializer
 
     @extend_schema(request=serializers.AddChargeSerializer, responses={201: serializers.ChargeSerializer})
     def create(self, request: Request, place_pk: str) -> Response:
@@ -118,19 +124,14 @@ class SaltChecks(WithdrawMixin, mixins.ListModelMixin, Endpoint):
     list=extend_schema(parameters=PLACE),
     create=extend_schema(parameters=PLACE),
     csv=extend_schema(parameters=PLACE),
+    correct=extend_schema(parameters=PLACE),
 )
-class Readings(mixins.ListModelMixin, Endpoint):
-    """Measured temperature and humidity of a place, oldest first. They are added, never changed."""
+class Readings(OfPlace):
+    """Measured temperature and humidity of a place, oldest first. They are added, withdrawn or corrected, never changed."""
 
-    queryset = Reading.objects.all()
+    queryset = Reading.objects.select_related("recorded_by")
     serializer_class = serializers.ReadingSerializer
     filterset_class = ReadingFilter
-
-    def place(self) -> Place:
-        return get_object_or_404(Place, pk=self.kwargs["place_pk"])
-
-    def filter_queryset(self, queryset):
-        return super().filter_queryset(queryset).filter(place=self.place())
 
     @extend_schema(
         request=ONE_OR_MANY,
@@ -160,7 +161,38 @@ class Readings(mixins.ListModelMixin, Endpoint):
             )
         return self._store_readings(place, read_csv(file), Reading.Origin.FILE)
 
+    @extend_schema(
+        request=serializers.CorrectReadingSerializer, responses={201: serializers.ReadingSerializer}
+    )
+    @action(detail=True, methods=["post"])
+    def correct(self, request: Request, place_pk: str, pk: str) -> Response:
+        """Record the right values for a wrong reading from a person or a file, which is withdrawn."""
+        data = parse(serializers.CorrectReadingSerializer, request.data)
+        right = correct_reading(self.get_object(), **data, by=request.user)
+        return respond(serializers.ReadingSerializer, right, status=201)
+
     def _store_readings(self, place: Place, rows: list[tuple], origin: str) -> Response:
-        added, already_there = record_readings(place, rows, origin=origin)
+        added, already_there = record_readings(place, rows, origin=origin, by=self.request.user)
         counts = {"added": added, "already_there": already_there}
         return respond(serializers.ReadingCountsSerializer, counts, status=201)
+
+
+@extend_schema_view(
+    list=extend_schema(parameters=PLACE),
+    create=extend_schema(parameters=PLACE),
+    withdraw=extend_schema(parameters=PLACE),
+)
+class ReadingWithdrawals(WithdrawMixin, OfPlace):
+    """Readings of a place that do not count, one or a span. Withdraw a withdrawal to admit them again."""
+
+    queryset = ReadingWithdrawal.objects.select_related("recorded_by", "withdrawn_by")
+    serializer_class = serializers.ReadingWithdrawalSerializer
+
+    @extend_schema(
+        request=serializers.WithdrawReadingsSerializer,
+        responses={201: serializers.ReadingWithdrawalSerializer},
+    )
+    def create(self, request: Request, place_pk: str) -> Response:
+        data = parse(serializers.WithdrawReadingsSerializer, request.data)
+        span = withdraw_readings(self.place(), **data, by=request.user)
+        return respond(serializers.ReadingWithdrawalSerializer, span, status=201)

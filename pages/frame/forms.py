@@ -44,7 +44,7 @@ class WhenField(forms.DateTimeField):
 
     def __init__(self, **options: Any) -> None:
         super().__init__(
-            required=False,
+            required=options.pop("required", False),
             label=options.pop("label", "When"),
             help_text=options.pop("help_text", "Empty: now."),
             widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),

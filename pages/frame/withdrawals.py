@@ -16,7 +16,17 @@ from maintenance.models import BoreReading, Fitting, FlowCheck, Job, PriorUse, S
 from pages.frame.forms import apply, post_data
 from spools.codes import pretty
 from spools.facts import MAX_REASON_LENGTH, withdraw
-from spools.models import CouponTest, DesiccantCharge, Ending, MassEntry, Opening, PrintRequest, SaltCheck
+from spools.models import (
+    CouponTest,
+    DesiccantCharge,
+    Ending,
+    MassEntry,
+    Opening,
+    PrintRequest,
+    ReadingWithdrawal,
+    SaltCheck,
+)
+from spools.wording import format_time
 
 
 @dataclass(frozen=True)
@@ -122,6 +132,15 @@ KINDS = {
         "The spool goes on from its facts, in the place where it was then. Move it if it is elsewhere.",
         lambda ending: reverse("spool", args=[ending.spool.code]),
         "For a spool that turned up, or was taken out of use by mistake.",
+    ),
+    "readings": FactKind(
+        ReadingWithdrawal.objects.select_related("place"),
+        lambda span: (
+            f"withdrawal of readings of {span.place} from {format_time(span.start)} to {format_time(span.end)}"
+        ),
+        "The readings count again, but for those that were replaced by the right values.",
+        lambda span: reverse("place", args=[span.place_id]),
+        "For readings that were right.",
     ),
     "print-request": FactKind(
         PrintRequest.objects.select_related("spool", "feedstock__maker", "polymer"),

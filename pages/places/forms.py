@@ -8,6 +8,7 @@ from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
 from spools import limits
 from spools.air.salt_checks import USUAL_HOURS
+from spools.facts import MAX_REASON_LENGTH
 from spools.models import DesiccantCharge, Place, SaltCheck
 from spools.physics.drybox import DAY_S, half_time_s
 from spools.refusals import refusal
@@ -164,6 +165,17 @@ class ReadingForm(forms.Form):
     temperature_c = number("Temperature", "°C", limits=limits.TEMPERATURE_C)
     rh_pct = number("Humidity", "% RH", limits=limits.RH_PCT)
     when = WhenField()
+
+
+class CorrectReadingForm(forms.Form):
+    temperature_c = number("Temperature", "°C", limits=limits.TEMPERATURE_C)
+    rh_pct = number("Humidity", "% RH", limits=limits.RH_PCT)
+
+
+class WithdrawReadingsForm(forms.Form):
+    start = WhenField(label="From", help_text="For one reading give its time twice.", required=True)
+    end = WhenField(label="Until", help_text="", required=True)
+    reason = forms.CharField(max_length=MAX_REASON_LENGTH, help_text="A stuck sensor, the wrong shelf.")
 
 
 class ReadingsFileForm(forms.Form):

@@ -1,13 +1,15 @@
 from django.urls import path
 
-from pages.places import boxes, salt_checks, views
+from pages.places import boxes, readings, salt_checks, views
 
 urlpatterns = [
     path("places/", views.places, name="places"),
     path("places/new/", views.place_new, name="place-new"),
     path("places/<int:pk>/", views.place, name="place"),
     path("places/<int:pk>/edit/", views.place_edit, name="place-edit"),
-    path("places/<int:pk>/readings/", views.place_readings, name="place-readings"),
+    path("places/<int:pk>/readings/", readings.place_readings, name="place-readings"),
+    path("places/<int:pk>/readings/withdraw/", readings.readings_withdraw, name="readings-withdraw"),
+    path("places/<int:pk>/readings/<int:reading_pk>/", readings.reading_correct, name="reading-correct"),
     path("places/<int:pk>/desiccant/", boxes.place_desiccant, name="place-desiccant"),
     path("places/<int:pk>/salt-check/", salt_checks.place_salt_check, name="place-salt-check"),
 ]

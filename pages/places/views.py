@@ -14,6 +14,7 @@ from pages.frame.forms import apply, post_data
 from pages.places.boxes import box_context
 from pages.places.charts import draw_line_chart
 from pages.places.forms import PlaceForm, ReadingForm, ReadingsFileForm
+from pages.places.readings import correction_context
 from pages.places.salt_checks import salt_check_context
 from spools.air import climate
 from spools.air.dry_box import box_now
@@ -56,6 +57,7 @@ def place(request: HttpRequest, pk: int) -> HttpResponse:
             "file_form": ReadingsFileForm(),
             **salt_check_context(place),
             **_recent_readings(place),
+            **correction_context(place),
             **(box_context(place, box) if place.kind == Place.Kind.DRY_BOX else {}),
         },
     )
@@ -78,32 +80,6 @@ def place_edit(request: HttpRequest, pk: int) -> HttpResponse:
         messages.success(request, f"{place} is changed. The moisture of its spools is computed again.")
         return redirect("place", pk)
     return render(request, "places/form.html", {"form": form, "place": get_object_or_404(Place, pk=pk)})
-
-
-@login_required
-def place_readings(request: HttpRequest, pk: int) -> HttpResponse:
-    """Readings from a file, or one by hand: the button names the form that was sent."""
-    place = get_object_or_404(Place, pk=pk)
-    by_file = "by_file" in request.POST
-    file_form = ReadingsFileForm(*((request.POST, request.FILES) if by_file else ()))
-    reading_form = ReadingForm(request.POST if request.method == "POST" and not by_file else None)
-    counts: list[tuple[int, int]] = []
-
-    def record_file(data: dict) -> None:
-        rows = climate.read_csv(data["file"])
-        counts.append(climate.record_readings(place, rows, origin=Reading.Origin.FILE))
-
-    def record_one(data: dict) -> None:
-        row = (data["when"] or timezone.now(), data["temperature_c"], data["rh_pct"])
-        counts.append(climate.record_readings(place, [row], origin=Reading.Origin.HAND))
-
-    if apply(file_form, record_file) or apply(reading_form, record_one):
-        added, duplicate_count = counts[0]
-        duplicates = f"; {duplicate_count} there already, left unchanged" if duplicate_count else ""
-        messages.success(request, f"{added} reading{'' if added == 1 else 's'} added{duplicates}.")
-        return redirect("place", pk)
-    context = {"place": place, "reading_form": reading_form, "file_form": file_form}
-    return render(request, "places/readings.html", context)
 
 
 def _recent_readings(place: Place) -> dict:

@@ -1,6 +1,6 @@
 """The air in a place: measured, computed for a dry box without readings, assumed elsewhere."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
@@ -10,7 +10,6 @@ from django.db.models import Q, prefetch_related_objects
 from django.utils import timezone
 
 from background.queue import enqueue
-from spools.air.csv_import import read_csv as read_csv
 from spools.air.csv_import import require_reading
 from spools.air.dry_box_cache import airs_at
 from spools.air.dry_box_facts import boxes_in, is_complete
@@ -20,7 +19,7 @@ from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
 from spools.air.salt_checks import load_hygrometers, off_rh_pct
 from spools.checks import lock_spool_facts, require_choice
 from spools.invalidation import invalidate_after_readings
-from spools.models import DesiccantCharge, DryingRun, Place, Reading
+from spools.models import DesiccantCharge, DryingRun, Place, Reading, ReadingWithdrawal, WithdrawnReading
 from spools.physics.chamber import Chamber
 from spools.physics_inputs import ConstantAir
 from spools.refusals import refusal
@@ -28,6 +27,7 @@ from spools.statements import Statement
 
 ADVANCE_ROOM = "spools.advance_boxes_in_room"
 BELIEVED_HOURS = BELIEVED_FOR / timedelta(hours=1)
+Values = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -153,23 +153,18 @@ def _measured_or_assumed(place: Place, reading: _LastReading | None, at: datetim
     return Climate(reading.temperature_c, reading.rh_pct, "reading", Statement("air.reading", read))
 
 
-def _wake_boxes(room: Place, first_hour: datetime) -> None:
-    """Has the air of the dry boxes in a room stored again, where readings since a full hour change a sample of it."""
-    is_sampled = first_hour < hour_of(timezone.now()) or first_hour == quarter_of(first_hour)
-    if is_sampled and boxes_in(room.pk):
-        enqueue(ADVANCE_ROOM, {"room_id": room.pk}, singleton_key=f"{ADVANCE_ROOM}:{room.pk}")
-
-
 @transaction.atomic
-def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tuple[int, int]:
+def record_readings(place: Place, rows: Iterable[tuple], *, origin: str, by: Any = None) -> tuple[int, int]:
     """Store readings of a place, as (aware time, °C, % RH). Returns (added, already there).
 
     A reading out of range or in the future refuses them all. A reading for a time that has one already is ignored.
+    So is one that was withdrawn and is sent again: any of that time from a sensor, the same values from a person,
+    who may give other ones. A sensor's reading within a withdrawn span is stored as withdrawn.
     """
     rows = list(rows)
     require_choice("origin", origin, Reading.Origin.values)
     is_batch = len(rows) > 1
-    readings: dict[datetime, tuple[float, float]] = {}
+    readings: dict[datetime, Values] = {}
     for number, row in enumerate(rows, start=1):
         at, temperature_c, rh_pct = require_reading(row, f"Reading {number}, " if is_batch else "")
         readings.setdefault(at, (temperature_c, rh_pct))
@@ -180,17 +175,66 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str) -> tupl
             "at", flat=True
         )
     )
-    new = [
-        Reading(place=place, at=at, temperature_c=temperature_c, rh_pct=rh_pct, origin=origin)
-        for at, (temperature_c, rh_pct) in readings.items()
-        if at not in stored_times
-    ]
+    new = {at: values for at, values in readings.items() if at not in stored_times}
     if new:
         lock_spool_facts()
-        Reading.objects.bulk_create(new, ignore_conflicts=True, batch_size=1000)
-        first_hour = hour_of(min(reading.at for reading in new))
-        newest = max(new, key=lambda reading: reading.at)
-        air = (newest.temperature_c, newest.rh_pct) if first_hour == hour_of(timezone.now()) else None
-        invalidate_after_readings(place, first_hour, air)
-        _wake_boxes(place, first_hour)
+        new = _leave_out_withdrawn(place, new, origin, by)
+    if new:
+        stored = [_measurement(Reading, at, values, origin, by, place=place) for at, values in new.items()]
+        Reading.objects.bulk_create(stored, ignore_conflicts=True, batch_size=1000)
+        invalidate_readings(place, min(new), max(new.items()) if hour_of(min(new)) == _this_hour() else None)
     return len(new), len(rows) - len(new)
+
+
+def invalidate_readings(
+    place: Place, first_at: datetime, newest: tuple[datetime, Values] | None = None
+) -> None:
+    """Delete what was computed with other readings of a place since a time. The caller holds the lock.
+
+    newest: the newest reading that is added, where all of them are of the present hour.
+    """
+    first_hour = hour_of(first_at)
+    invalidate_after_readings(place, first_hour, None if newest is None else newest[1])
+    _wake_boxes(place, first_hour)
+
+
+def _leave_out_withdrawn(
+    place: Place, readings: Mapping[datetime, Values], origin: str, by: Any
+) -> dict[datetime, Values]:
+    """The readings without those that were withdrawn before; a sensor's in a withdrawn span are stored there."""
+    first, last = min(readings), max(readings)
+    known: dict[datetime, set[Values]] = {}
+    withdrawn = WithdrawnReading.objects.filter(withdrawal__place=place, at__gte=first, at__lte=last)
+    for at, temperature_c, rh_pct in withdrawn.values_list("at", "temperature_c", "rh_pct"):
+        known.setdefault(at, set()).add((temperature_c, rh_pct))
+    if origin != Reading.Origin.API:
+        return {at: values for at, values in readings.items() if values not in known.get(at, ())}
+    new = {at: values for at, values in readings.items() if at not in known}
+    spans = ReadingWithdrawal.objects.valid().filter(place=place, start__lte=last, end__gte=first)
+    for span in spans:
+        inside = {at: values for at, values in new.items() if span.start <= at <= span.end}
+        WithdrawnReading.objects.bulk_create(
+            [
+                _measurement(WithdrawnReading, at, values, origin, by, withdrawal=span)
+                for at, values in inside.items()
+            ],
+            batch_size=1000,
+        )
+        new = {at: values for at, values in new.items() if at not in inside}
+    return new
+
+
+def _measurement(model: Any, at: datetime, values: Values, origin: str, by: Any, **owner: Any) -> Any:
+    temperature_c, rh_pct = values
+    return model(at=at, temperature_c=temperature_c, rh_pct=rh_pct, origin=origin, recorded_by=by, **owner)
+
+
+def _this_hour() -> datetime:
+    return hour_of(timezone.now())
+
+
+def _wake_boxes(room: Place, first_hour: datetime) -> None:
+    """Has the air of the dry boxes in a room stored again, where readings since a full hour change a sample of it."""
+    is_sampled = first_hour < _this_hour() or first_hour == quarter_of(first_hour)
+    if is_sampled and boxes_in(room.pk):
+        enqueue(ADVANCE_ROOM, {"room_id": room.pk}, singleton_key=f"{ADVANCE_ROOM}:{room.pk}")

@@ -775,14 +775,6 @@ class Migration(migrations.Migration):
                         auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
                     ),
                 ),
-                (
-                    "place",
-                    models.ForeignKey(
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="readings",
-                        to="spools.place",
-                    ),
-                ),
                 ("at", models.DateTimeField()),
                 ("temperature_c", models.FloatField()),
                 ("rh_pct", models.FloatField()),
@@ -792,7 +784,26 @@ class Migration(migrations.Migration):
                         choices=[("api", "sensor"), ("file", "file"), ("hand", "read by hand")], max_length=10
                     ),
                 ),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                ("recorded_at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        db_index=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="readings",
+                        to="spools.place",
+                    ),
+                ),
             ],
             options={
                 "ordering": ["at"],
@@ -806,6 +817,60 @@ class Migration(migrations.Migration):
                         condition=models.Q(("temperature_c__gte", -20), ("temperature_c__lte", 150)),
                         name="reading_temperature_possible",
                     ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="ReadingWithdrawal",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="reading_withdrawals",
+                        to="spools.place",
+                    ),
+                ),
+                ("start", models.DateTimeField()),
+                ("end", models.DateTimeField()),
+                ("reason", models.CharField(max_length=300)),
+            ],
+            options={
+                "ordering": ["start", "id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("end__gte", models.F("start"))), name="readings_end_after_start"
+                    )
                 ],
             },
         ),
@@ -1072,6 +1137,49 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["-received_at", "-id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="WithdrawnReading",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("temperature_c", models.FloatField()),
+                ("rh_pct", models.FloatField()),
+                (
+                    "origin",
+                    models.CharField(
+                        choices=[("api", "sensor"), ("file", "file"), ("hand", "read by hand")], max_length=10
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        db_index=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "withdrawal",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="readings",
+                        to="spools.readingwithdrawal",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["at", "id"],
             },
         ),
         migrations.CreateModel(

@@ -3,7 +3,17 @@ from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import CouponTest, DryingRun
 from .facts import SentRequest
 from .moisture import CacheVersion, Ensemble, MoistureState
-from .places import BoxAir, BoxBoard, DesiccantCharge, Place, Reading, SaltCheck, Stay
+from .places import (
+    BoxAir,
+    BoxBoard,
+    DesiccantCharge,
+    Place,
+    Reading,
+    ReadingWithdrawal,
+    SaltCheck,
+    Stay,
+    WithdrawnReading,
+)
 from .stock import Ending, MassEntry, Opening, Spool
 from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
 
@@ -30,6 +40,7 @@ __all__ = [
     "Polymer",
     "PrintRequest",
     "Reading",
+    "ReadingWithdrawal",
     "SaltCheck",
     "SentRequest",
     "Source",
@@ -37,4 +48,5 @@ __all__ = [
     "SpoolBoard",
     "Stay",
     "WeekPlan",
+    "WithdrawnReading",
 ]

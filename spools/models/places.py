@@ -2,8 +2,10 @@
 
 from datetime import datetime, timedelta
 
+from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.utils import timezone
 
 from spools import limits
 
@@ -258,18 +260,31 @@ class BoxAir(models.Model):
         return f"{self.place_id} at {self.at:%Y-%m-%d %H:%M}: {self.rh_pct:.0f} %"
 
 
-class Reading(models.Model):
+class Measurement(models.Model):
+    """Temperature and humidity at one time, and who stored them when."""
+
     class Origin(models.TextChoices):
         API = "api", "sensor"
         FILE = "file", "file"
         HAND = "hand", "read by hand"
 
-    place = models.ForeignKey(Place, models.PROTECT, related_name="readings")
     at = models.DateTimeField()
     temperature_c = models.FloatField()
     rh_pct = models.FloatField()
     origin = models.CharField(max_length=10, choices=Origin)
-    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_at = models.DateTimeField(default=timezone.now, editable=False)
+    recorded_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+", db_index=False
+    )
+
+    class Meta:
+        abstract = True
+
+
+class Reading(Measurement):
+    """A measurement that counts: the newest one of a place is the air there."""
+
+    place = models.ForeignKey(Place, models.PROTECT, related_name="readings")
 
     class Meta:
         ordering = ["at"]
@@ -320,6 +335,36 @@ class SaltCheck(Withdrawable):
     def began_at(self) -> datetime:
         """When it was put into the bag."""
         return self.at - timedelta(hours=self.hours)
+
+
+class ReadingWithdrawal(Withdrawable):
+    """Readings of a place from start to end, both included, that do not count. Withdrawn, they count again."""
+
+    place = models.ForeignKey(Place, models.PROTECT, related_name="reading_withdrawals")
+    start = models.DateTimeField()
+    end = models.DateTimeField()
+    reason = models.CharField(max_length=300)
+
+    class Meta:
+        ordering = ["start", "id"]
+        constraints = [
+            models.CheckConstraint(condition=Q(end__gte=F("start")), name="readings_end_after_start")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.place_id} from {self.start:%Y-%m-%d %H:%M} to {self.end:%Y-%m-%d %H:%M}"
+
+
+class WithdrawnReading(Measurement):
+    """A measurement that does not count. It is kept apart, so that whoever looks for readings meets none of these."""
+
+    withdrawal = models.ForeignKey(ReadingWithdrawal, models.PROTECT, related_name="readings")
+
+    class Meta:
+        ordering = ["at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.at:%Y-%m-%d %H:%M} {self.temperature_c} °C {self.rh_pct} %, withdrawn"
 
 
 class Stays(models.QuerySet["Stay"]):

@@ -187,3 +187,19 @@ def test_a_salt_check_corrects_the_climate_and_is_withdrawn(api, shop):
     assert [row["withdrawn_reason"] for row in api.get(checks)["results"]] == ["the bag was open"]
     climate = api.get(f"places/{shop.shelf}/climate")
     assert climate["rh_pct"] == 41 and "off_rh_pct" not in climate["source"]["values"]
+
+
+def test_readings_are_withdrawn_admitted_again_and_corrected(api, shop):
+    readings = f"places/{shop.shelf}/readings"
+    at = ago(hours=2)
+    api.post(readings, at=at, temperature_c=20, rh_pct=99)
+    span = api.post(f"places/{shop.shelf}/reading-withdrawals", start=at, end=at, reason="stuck")
+    assert span["recorded_by"] and api.get(readings)["count"] == 0
+    assert api.post(readings, at=at, temperature_c=20, rh_pct=99) == {"added": 0, "already_there": 1}
+    assert api.refused(f"places/{shop.shelf}/reading-withdrawals", start=at, end=at, reason="again")
+    address = f"places/{shop.shelf}/reading-withdrawals/{span['id']}/withdraw"
+    assert api.post(address, reason="it was right", status=200)["withdrawn_reason"] == "it was right"
+    (admitted,) = api.get(readings)["results"]
+    assert api.refused(f"{readings}/{admitted['id']}/correct", temperature_c=20, rh_pct=50)
+    Reading.objects.update(origin="hand")
+    assert api.post(f"{readings}/{admitted['id']}/correct", temperature_c=20, rh_pct=50)["rh_pct"] == 50

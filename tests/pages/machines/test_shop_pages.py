@@ -17,7 +17,7 @@ from spools.air.climate import record_readings
 from spools.codes import pretty
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.inventory.moves import current_stay
-from spools.models import DryingRun, Feedstock, Place, Reading, Source
+from spools.models import DryingRun, Feedstock, Place, Reading, ReadingWithdrawal, Source
 from spools.wording import format_time
 from tests.pages.shown import notes, notices, require_refused, shows
 from tests.pages.small_shop import a_job, a_reminder, local_input
@@ -399,3 +399,27 @@ def test_taking_out_needs_a_place_and_is_all_or_nothing(shop, desk):
 def test_a_spool_number_beyond_the_database_is_refused_not_a_fault(shop, desk):
     for ask in (desk.get, desk.post):
         require_refused(ask(drying_address(shop), {"spools": "9" * 20}), "unknown_spool", "spools")
+
+
+def test_a_wrong_reading_is_corrected_withdrawn_and_admitted_again(shop, desk):
+    place = reverse("place", args=[shop.box.pk])
+    by_hand = {"temperature_c": "22", "rh_pct": "5", "when": local_input(hours_ago(1)), "by_hand": "1"}
+    desk.post(reverse("place-readings", args=[shop.box.pk]), by_hand)
+    again = desk.post(reverse("place-readings", args=[shop.box.pk]), by_hand | {"rh_pct": "50"})
+    require_refused(again, "reading_present", "when")
+    wrong = Reading.objects.get(place=shop.box)
+    address = reverse("reading-correct", args=[shop.box.pk, wrong.pk])
+    assert address in desk.get(place).content.decode()
+    desk.post(address, {"temperature_c": "22", "rh_pct": "50"})
+    assert shop.box.readings.get().rh_pct == 50
+    span = {"start": local_input(hours_ago(2)), "end": local_input(hours_ago(0)), "reason": "the wrong box"}
+    desk.post(reverse("readings-withdraw", args=[shop.box.pk]), span)
+    assert not shop.box.readings.exists()
+    page = desk.get(place)
+    assert shows(page, "the wrong box", shop.user.username, note="withdrawal")
+    last = ReadingWithdrawal.objects.order_by("pk").last()
+    desk.post(reverse("withdraw", args=["readings", last.pk]), {"reason": "it was the right box"})
+    assert shop.box.readings.get().rh_pct == 50
+    assert shows(desk.get(place), "it was the right box", note="withdrawal")
+    refused = desk.post(reverse("readings-withdraw", args=[shop.box.pk]), span | {"reason": ""})
+    require_refused(refused, "required", "reason")

@@ -7,6 +7,7 @@ from django.utils import timezone
 
 from background.models import WorkItem
 from spools.air import climate
+from spools.air.csv_import import read_csv
 from spools.inventory import moves
 from spools.models import DryingRun, MoistureState, Place, Reading
 from tests.refusals import refuses
@@ -125,13 +126,13 @@ def test_readings_wake_the_boxes_of_their_room_once_where_they_change_a_sample(s
 
 
 def test_csv_with_commas_and_zone():
-    rows = climate.read_csv(csv_file("time,temperature_c,rh_pct\n2026-01-31T08:00Z,21.5,44\n"))
+    rows = read_csv(csv_file("time,temperature_c,rh_pct\n2026-01-31T08:00Z,21.5,44\n"))
     assert rows == [(datetime(2026, 1, 31, 8, tzinfo=UTC), 21.5, 44)]
 
 
 def test_csv_with_semicolons_decimal_commas_other_columns_and_the_shops_zone(settings):
     text = "\ufeffNo;RH_pct; Time ;temperature_c\r\n1;44,5;2026-01-31 08:00;21,5\r\n\r\n"
-    rows = climate.read_csv(csv_file(text))
+    rows = read_csv(csv_file(text))
     assert rows == [(datetime(2026, 1, 31, 7, tzinfo=UTC), 21.5, 44.5)]  # Europe/Berlin in winter
 
 
@@ -161,4 +162,4 @@ HEADER = "time,temperature_c,rh_pct\n"
 )
 def test_a_file_that_is_no_csv_of_readings_is_refused_with_the_line(content, code, names):
     with refuses(code, names=names):
-        climate.read_csv(io.BytesIO(content))
+        read_csv(io.BytesIO(content))
