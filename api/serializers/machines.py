@@ -7,6 +7,7 @@ from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSer
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.statements import StatementSerializer
 from maintenance import limits
+from maintenance.machines.loading import require_feeding
 from maintenance.models import Fitting, Loading, Printer, Toolhead
 from maintenance.readiness.verdict import ReadinessCheck, decode_checks
 from spools.models import Feedstock, Place, Polymer
@@ -169,6 +170,15 @@ class JobSpecSerializer(JobMaterialSerializer):
 class PairSerializer(StrictSerializer):
     toolhead = Id(queryset=Toolhead.objects.all())
     spool = SpoolCode()
+    fed_from = Id(
+        required=False,
+        queryset=Place.objects.all(),
+        help_text="a dry box or dryer that can feed: judged in its air; without it: as loaded, else at the printer",
+    )
+
+    def validate_fed_from(self, place: Place) -> Place:
+        require_feeding(place)
+        return place
 
 
 class PairQuerySerializer(PairSerializer, JobMaterialSerializer):

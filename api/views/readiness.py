@@ -23,9 +23,16 @@ def job_spec(job: dict[str, Any] | None) -> JobSpec | None:
     return JobSpec(**numbers, intended=describe_material(material) if material else None)
 
 
-def judge_pairs(pairs: list[tuple[Toolhead, Spool]], job: JobSpec | None = None) -> list[dict[str, Any]]:
-    """The verdict of each pair, in their order, as PairVerdictSerializer renders it; from the board without a job."""
-    verdicts_by_pair = small_job_verdicts(pairs) if job is None else verdicts(pairs, job)
+def judge_pairs(
+    pairs: list[tuple[Toolhead, Spool]],
+    job: JobSpec | None = None,
+    fed: dict[tuple[int, int], int] | None = None,
+) -> list[dict[str, Any]]:
+    """The verdict of each pair, in their order, as PairVerdictSerializer renders it; from the board without a job.
+
+    fed: the ids of the places from which spools would be fed, by (toolhead id, spool id).
+    """
+    verdicts_by_pair = small_job_verdicts(pairs, fed) if job is None else verdicts(pairs, job, fed)
     return [
         {"toolhead": toolhead.pk, "spool": spool.code, "state": verdict.state, "checks": verdict.checks}
         for toolhead, spool in pairs
@@ -48,10 +55,8 @@ class Readiness(Endpoint):
     )
     def retrieve_pair(self, request: Request) -> Response:
         data = parse(serializers.PairQuerySerializer, request.query_params)
-        toolhead, spool = data.pop("toolhead"), data.pop("spool")
-        return respond(
-            serializers.PairVerdictSerializer, judge_pairs([(toolhead, spool)], job_spec(data or None))[0]
-        )
+        pair, fed = _take_pair(data)
+        return respond(serializers.PairVerdictSerializer, judge_pairs([pair], job_spec(data or None), fed)[0])
 
     @extend_schema(
         request=serializers.PairsRequestSerializer,
@@ -60,7 +65,13 @@ class Readiness(Endpoint):
     )
     def judge_pairs(self, request: Request) -> Response:
         data = parse(serializers.PairsRequestSerializer, request.data)
-        pairs = [(pair["toolhead"], pair["spool"]) for pair in data["pairs"]]
-        return respond(
-            serializers.PairVerdictSerializer, judge_pairs(pairs, job_spec(data.get("job"))), many=True
-        )
+        taken = [_take_pair(pair) for pair in data["pairs"]]
+        fed = {key: place for _, by_pair in taken for key, place in by_pair.items()}
+        judged = judge_pairs([pair for pair, _ in taken], job_spec(data.get("job")), fed)
+        return respond(serializers.PairVerdictSerializer, judged, many=True)
+
+
+def _take_pair(data: dict[str, Any]) -> tuple[tuple[Toolhead, Spool], dict[tuple[int, int], int]]:
+    """A pair, taken out of parsed data, and the place from which it would be fed."""
+    toolhead, spool, place = data.pop("toolhead"), data.pop("spool"), data.pop("fed_from", None)
+    return (toolhead, spool), {} if place is None else {(toolhead.pk, spool.pk): place.pk}

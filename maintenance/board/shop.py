@@ -41,7 +41,7 @@ from spools.board import board as spool_board
 from spools.board.airs import AirClass, air_class
 from spools.codes import pretty
 from spools.inventory.queries import with_materials
-from spools.models import Place, Spool, SpoolBoard
+from spools.models import Spool, SpoolBoard
 from spools.physics_inputs import SMALL_JOB_G
 
 
@@ -171,19 +171,19 @@ def _print_small_job(row: SpoolBoard, air: AirClass) -> JobMoisture:
 
 
 def small_job_verdicts(
-    pairs: Collection[tuple[Toolhead, Spool]], fed_from: Place | None = None
+    pairs: Collection[tuple[Toolhead, Spool]], fed: Mapping[PairKey, int] | None = None
 ) -> dict[PairKey, Verdict]:
     """The verdict of each pair for a small job, by (toolhead id, spool id); of a spool out of use from the facts.
 
-    fed_from: the place from which all of them would be fed; None: those of their loadings.
+    fed: the ids of the places from which spools would be fed; the others as they are loaded.
     """
     board = load_board({spool.pk for _, spool in pairs}, {toolhead.pk for toolhead, _ in pairs})
     empty = [(toolhead, spool) for toolhead, spool in pairs if spool.pk not in board.rows]
     judged = verdicts(empty) if empty else {}
     for toolhead, spool in pairs:
         if spool.pk in board.rows:
-            place_id = None if fed_from is None else fed_from.pk
-            judged[toolhead.pk, spool.pk] = board.verdict(toolhead.pk, spool.pk, place_id)
+            pair = toolhead.pk, spool.pk
+            judged[pair] = board.verdict(*pair, (fed or {}).get(pair))
     return judged
 
 

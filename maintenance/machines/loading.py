@@ -53,12 +53,13 @@ def load_spool(
         raise refusal(
             "printer_out_of_use", f"{toolhead.printer} is out of use. Choose another printer.", "toolhead"
         )
-    _require_feeding(fed_from)
+    require_feeding(fed_from)
     _end_forgotten(Loading.objects.filter(Q(toolhead=toolhead) | Q(spool=spool), end=None))
     _require_free_spool(spool, at)
     _make_room(toolhead, unload_to, at, by)
     if job is None and is_now:
-        judged = small_job_verdicts([(toolhead, spool)], fed_from)[toolhead.pk, spool.pk]
+        pair = toolhead.pk, spool.pk
+        judged = small_job_verdicts([(toolhead, spool)], {pair: fed_from.pk} if fed_from else None)[pair]
     else:
         judged = verdict(toolhead, spool, job, at=at, fed_from=fed_from)
     require_no_hold(judged, override_reason, "loaded")
@@ -78,7 +79,8 @@ def load_spool(
     )
 
 
-def _require_feeding(place: Place | None) -> None:
+def require_feeding(place: Place | None) -> None:
+    """Refused: a place that does not feed printers."""
     if place is not None and not place.feeds:
         raise refusal(
             "cannot_feed",

@@ -68,9 +68,13 @@ def verdict(
     return judge(load_inputs_of_pairs([(toolhead, spool)], job, at=at, fed=fed)[pair])
 
 
-def verdicts(pairs: Sequence[tuple[Toolhead, Spool]], job: JobSpec | None = None) -> dict[PairKey, Verdict]:
-    """The verdict of each pair, by (toolhead id, spool id)."""
-    return {key: judge(inputs) for key, inputs in load_inputs_of_pairs(pairs, job).items()}
+def verdicts(
+    pairs: Sequence[tuple[Toolhead, Spool]],
+    job: JobSpec | None = None,
+    fed: Mapping[PairKey, int] | None = None,
+) -> dict[PairKey, Verdict]:
+    """The verdict of each pair, by (toolhead id, spool id). fed: as for load_inputs_of_pairs."""
+    return {key: judge(inputs) for key, inputs in load_inputs_of_pairs(pairs, job, fed=fed).items()}
 
 
 def load_inputs(

@@ -132,6 +132,16 @@ def test_readiness_of_one_pair_and_of_several(api, shop, receive):
     assert api.get("readiness", toolhead=shop.toolhead, spool=dry)["checks"]
 
 
+def test_readiness_of_a_spool_that_would_be_fed_from_a_box(api, shop, receive):
+    pair = {"toolhead": shop.toolhead, "spool": receive(), "fed_from": shop.dry_box}
+    assert api.refused("readiness", method="get", **pair)
+    api.patch(f"places/{shop.dry_box}", feeds=True)
+    [planned] = api.post("readiness", status=200, pairs=[pair], job=JOB)
+    for judged in (api.get("readiness", **pair), api.get("readiness", **pair, **JOB), planned):
+        moisture = next(check for check in judged["checks"] if check["name"] == "moisture")
+        assert moisture["values"]["fed_from"] == api.get(f"places/{shop.dry_box}")["name"]
+
+
 @pytest.mark.parametrize(
     "wrong",
     [

@@ -108,7 +108,7 @@ def test_the_board_has_the_air_of_boxes_that_feed(shop, box, dry):
     (row,) = board.read([dry.pk]).values()
     assert {end.rh_pct for end in row.outlooks} == {4.0, 70.0}
     pair = shop.south.pk, dry.pk
-    alone, fed = (small_job_verdicts([(shop.south, dry)], place)[pair] for place in (None, box))
+    alone, fed = (small_job_verdicts([(shop.south, dry)], fed)[pair] for fed in (None, {pair: box.pk}))
     assert "fed_from" not in moisture_check(alone).statement.values
     assert moisture_check(fed).statement.values["fed_from"] == str(box)
     load_spool(shop.south, dry, fed_from=box)
